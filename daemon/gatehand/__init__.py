@@ -1,0 +1,1 @@
+"""Gatehand: everything that touches the world."""

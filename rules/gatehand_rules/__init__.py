@@ -1,0 +1,1 @@
+"""Gatehand's rules: pure values in, values out. `step` is the only door."""

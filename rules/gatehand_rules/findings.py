@@ -1,0 +1,112 @@
+"""Why: each decision's rule and numbers, as data. Sentences are made at the edge, from these and nothing else."""
+
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import TypeAlias
+
+Fact: TypeAlias = str | float | int | bool | None
+
+
+class Happened(StrEnum):
+    """Event names of the log: past tense, one for one thing."""
+
+    TOOL_STARTED = "tool_started"
+    TOOL_STOPPED = "tool_stopped"
+    TOOL_SILENT = "tool_silent"
+    TOOL_HEARD = "tool_heard"
+    TOOL_MUTED = "tool_muted"
+    RUN_ON_ENDED = "run_on_ended"
+    START_MISSED = "start_missed"
+    START_REFUSED = "start_refused"
+    GATE_COMMANDED = "gate_commanded"
+    GATE_OPEN = "gate_open"
+    GATE_SHUT = "gate_shut"
+    GATE_BETWEEN = "gate_between"
+    GATE_FAULT = "gate_fault"
+    COLLECTOR_ON = "collector_on"
+    COLLECTOR_RUNNING = "collector_running"
+    COLLECTOR_STOOD = "collector_stood"
+    COLLECTOR_OFF = "collector_off"
+    COLLECTOR_KEPT_ON = "collector_kept_on"
+    COLLECTOR_ADOPTED = "collector_adopted"
+    COLLECTOR_UNANSWERED = "collector_unanswered"
+    FAN_UNSAFE = "fan_unsafe"
+    COMMAND_VETOED = "command_vetoed"
+    HAND_STARTED = "hand_started"
+    HAND_ENDED = "hand_ended"
+    STOP_ACTIVE = "stop_active"
+    STOP_CLEARED = "stop_cleared"
+    COLLECTOR_HELD = "collector_held"
+    HOLD_RESET = "hold_reset"
+    RESET_REFUSED = "reset_refused"
+    BIN_FULL = "bin_full"
+    BIN_CLEARED = "bin_cleared"
+    DEVICE_OFFLINE = "device_offline"
+    DEVICE_ONLINE = "device_online"
+    READING_REJECTED = "reading_rejected"
+    MESSAGE_IGNORED = "message_ignored"
+    BROKER_CONNECTED = "broker_connected"
+    BROKER_LOST = "broker_lost"
+    ALARM_RAISED = "alarm_raised"
+    ALARM_CLEARED = "alarm_cleared"
+
+
+class Rule(StrEnum):
+    """Which rule spoke. Every id is met at least once in the tests."""
+
+    START_THRESHOLD = "start_threshold"
+    STOP_THRESHOLD = "stop_threshold"
+    BELOW_START_THRESHOLD = "below_start_threshold"
+    SHORTER_THAN_START_AFTER = "shorter_than_start_after"
+    RUN_ON = "run_on"
+    RUN_LIMIT = "run_limit"
+    SILENT_AFTER = "silent_after"
+    FIRST_SEEN_DRAWING = "first_seen_drawing"
+    BAD_VALUE = "bad_value"
+    RETAINED = "retained"
+    UNKNOWN_NAME = "unknown_name"
+    DEMAND = "demand"
+    REST = "rest"
+    ZONE_CHANGE = "zone_change"
+    TRAVEL = "travel"
+    REPORT = "report"
+    RETRY = "retry"
+    MOVED_BY_HAND = "moved_by_hand"
+    NO_GATE_PROVEN = "no_gate_proven"
+    GATE_BY_HAND_IS_SHUT = "gate_by_hand_is_shut"
+    CUT_ENDED_BEFORE_GATE = "cut_ended_before_gate"
+    ENDED_WHILE_OPENING = "ended_while_opening"
+    MIN_OPEN = "min_open"
+    MAX_OPEN = "max_open"
+    STARTS_PER_HOUR = "starts_per_hour"
+    REFRESH = "refresh"
+    NO_DEMAND = "no_demand"
+    ANSWER = "answer"
+    ADOPTION = "adoption"
+    SWITCHED_BY_HAND = "switched_by_hand"
+    BUTTON = "button"
+    HAND_LIMIT = "hand_limit"
+    STOP_CONTACT = "stop_contact"
+    HOLD = "hold"
+    NOT_FRESH = "not_fresh"
+    BIN_FULL = "bin_full"
+    OFFLINE = "offline"
+    BROKER = "broker"
+    SHUTDOWN = "shutdown"
+    MAKE_BEFORE_BREAK = "make_before_break"
+    FAN_AGAINST_SHUT_GATES = "fan_against_shut_gates"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Finding:
+    """One thing that happened or did not, the rule that said so, and the raw numbers it compared.
+
+    `facts` is a tuple of (name, value) pairs; durations in seconds, currents in ampere.
+    """
+
+    event: Happened
+    rule: Rule
+    tool: str | None = None
+    gate: str | None = None
+    collector: str | None = None
+    facts: tuple[tuple[str, Fact], ...] = ()

@@ -1,0 +1,51 @@
+"""The words of the trade that state, log and status topics share. One word for one thing; no behaviour."""
+
+from enum import StrEnum
+
+
+class ToolWord(StrEnum):
+    """What is known of a tool."""
+
+    UNKNOWN = "unknown"
+    """No live reading yet that tells idle from running."""
+    IDLE = "idle"
+    RUNNING = "running"
+    RUN_ON = "run_on"
+    SILENT = "silent"
+    """Its sensor says nothing."""
+    MUTED = "muted"
+    """It draws, and a hand (or its run limit) said not to serve it until it has stopped."""
+
+
+class GateWord(StrEnum):
+    """What is known of a gate."""
+
+    UNKNOWN = "unknown"
+    SHUT = "shut"
+    OPENING = "opening"
+    OPEN = "open"
+    SHUTTING = "shutting"
+    FAULT = "fault"
+
+
+class CollectorWord(StrEnum):
+    """The collector's phase."""
+
+    OFF = "off"
+    OPENING = "opening"
+    """Gates travel; the fan is still told off."""
+    SPIN_UP = "spin_up"
+    RUNNING = "running"
+    RUN_ON = "run_on"
+    COAST_DOWN = "coast_down"
+    HELD = "held"
+    """Kept off until somebody resets it."""
+
+
+class Position(StrEnum):
+    """What a gate's position report says."""
+
+    SHUT = "shut"
+    OPEN = "open"
+    BETWEEN = "between"
+    """Neither: it moves, has stopped half-way, or says a word the config does not name."""
