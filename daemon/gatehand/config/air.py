@@ -1,0 +1,218 @@
+"""The duct tables of the config: [airflow], [fan.*], [duct.*], as written, in the units that the person chose.
+
+Shape and single values are checked here, what lies between the tables in `air_check.py`. Conversion to the solver's
+units belongs to `gatehand.air`; no formula may enter this file.
+"""
+
+import math
+from collections.abc import Iterable
+from difflib import get_close_matches
+from itertools import pairwise
+from typing import Annotated, Literal, Self
+
+from pydantic import BeforeValidator, PlainValidator, WithJsonSchema, field_validator, model_validator
+
+from gatehand.config.air_check import Problem, cross_check
+from gatehand.config.base import Table
+from gatehand.config.values import NameOf, Number, Seconds, fail, positive
+from gatehand_rules.air.fittings import ENTRIES, FITTINGS, MATERIALS
+
+__all__ = ["Airflow", "Duct", "Fan", "FilterLoss", "Fitting", "Hood", "Leak", "Problem", "cross_check"]
+
+
+def _hint(word: str, known: Iterable[str]) -> str:
+    """The nearest known word, and all of them."""
+    names = tuple(known)
+    near = get_close_matches(word, names, 1)
+    return (f"; did you mean {near[0]!r}?" if near else "") + f" Known are {', '.join(names)}"
+
+
+def _not_negative(value: object) -> float:
+    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value) or value < 0:
+        raise fail(f"found {value!r}; wanted a number of 0 or more")
+    return float(value)
+
+
+def _tools(value: object) -> object:
+    """One tool's name, or a list of names."""
+    names = [value] if isinstance(value, str) else value
+    if not isinstance(names, list | tuple) or not names or not all(isinstance(name, str) and name for name in names):
+        raise fail(f'found {value!r}; wanted a tool\'s name in quotes, or a list such as ["jointer", "drum_sander"]')
+    return tuple(names)
+
+
+def _at(value: object) -> object:
+    return tuple(value) if isinstance(value, list) else value
+
+
+_NOT_NEGATIVE = WithJsonSchema({"type": "number", "minimum": 0})
+_ABOVE_0 = WithJsonSchema({"type": "number", "exclusiveMinimum": 0})
+_NAMES = {"anyOf": [{"type": "string"}, {"type": "array", "items": {"type": "string"}, "minItems": 1}]}
+
+Positive = Annotated[float, PlainValidator(positive("a number")), _ABOVE_0]
+NotNegative = Annotated[float, PlainValidator(_not_negative), _NOT_NEGATIVE]
+Names = Annotated[tuple[str, ...], PlainValidator(_tools), WithJsonSchema(_NAMES)]
+Point = Annotated[tuple[NotNegative, NotNegative], BeforeValidator(_at)]
+
+
+class Airflow(Table):
+    """[airflow]: units and what the air should do. What is left out takes the default of `gatehand.air`."""
+
+    units: Literal["us", "metric"] = "us"
+    """us: in, ft, cfm, in.w.g., ft/min, degrees F. metric: mm, m, m3/h, Pa, m/s, degrees C."""
+    min_velocity: Positive | None = None
+    """Transport velocity wanted in branches; default 4000 ft/min or 20 m/s."""
+    main_velocity: Positive | None = None
+    """Transport velocity wanted in the ducts that carry all; default 3500 ft/min or 18 m/s."""
+    temperature: Number | None = None
+    """Of the air in the shop; default 68 F or 20 C."""
+    altitude: Number = 0.0
+    """Above the sea, ft or m."""
+    particle_speed: Positive = 0.5
+    """Speed of the dust over that of the air, for the time to clear; at most 1."""
+
+    @model_validator(mode="after")
+    def _sensible(self) -> Self:
+        if self.particle_speed > 1:
+            raise fail(f"particle_speed = {self.particle_speed:g}: dust is not faster than the air; wanted 1 at most")
+        if self.temperature is not None:
+            celsius = self.temperature if self.units == "metric" else (self.temperature - 32) / 1.8
+            if not -40 <= celsius <= 80:  # noqa: PLR2004
+                raise fail(f"temperature = {self.temperature:g}: wanted the shop's air, -40 to 80 C (-40 to 176 F)")
+        metres = self.altitude if self.units == "metric" else self.altitude * 0.3048
+        if not -500 <= metres <= 6000:  # noqa: PLR2004
+            raise fail(f"altitude = {self.altitude:g}: wanted -500 to 6000 m (-1600 to 19700 ft)")
+        return self
+
+
+class FilterLoss(Table):
+    """Pressure lost in the filter at one flow, clean and dirty."""
+
+    clean: NotNegative
+    dirty: NotNegative
+    at: Positive
+    exponent: Positive = 2.0
+    """Loss goes with flow to this power: 2, or down to 1 for a filter that was measured so."""
+
+    @model_validator(mode="after")
+    def _sensible(self) -> Self:
+        if self.dirty < self.clean:
+            raise fail(f"dirty = {self.dirty:g} is below clean = {self.clean:g}: a dirty filter loses more")
+        if not 1 <= self.exponent <= 2:  # noqa: PLR2004
+            raise fail(f"exponent = {self.exponent:g}: wanted 2 (loss with the square of flow) down to 1 (with flow)")
+        return self
+
+
+class Fan(Table):
+    """[fan.NAME], named after its collector."""
+
+    curve: tuple[Point, ...]
+    """(flow, fan static pressure) for standard air, flow rising, pressure falling."""
+    filter_loss: FilterLoss | None = None
+
+    @field_validator("curve")
+    @classmethod
+    def _falls(cls, curve: tuple[tuple[float, float], ...]) -> tuple[tuple[float, float], ...]:
+        if len(curve) < 2:  # noqa: PLR2004
+            raise fail("a fan's curve wants at least two points [flow, static pressure]")
+        for (q0, p0), (q1, p1) in pairwise(curve):
+            if q1 <= q0:
+                raise fail(f"flow {q1:g} follows {q0:g}: list the curve's points by rising flow")
+            if p1 > p0:
+                raise fail(
+                    f"pressure rises from {p0:g} to {p1:g} between flow {q0:g} and {q1:g}: a fan is unsteady left of"
+                    " its curve's top; leave out the points before the top"
+                )
+        if curve[0][1] <= curve[-1][1]:
+            raise fail("the curve is flat: pressure must fall from the first point to the last")
+        return curve
+
+
+class Fitting(Table):
+    """One fitting: a name, `{ k = 0.3 }`, or `{ reducer = 4, angle = 30 }` where the duct goes over to another size."""
+
+    name: NameOf | None = None
+    k: NotNegative | None = None
+    """Loss factor on the velocity pressure of its own duct."""
+    reducer: Positive | None = None
+    """The diameter at the fan's side."""
+    angle: Positive | None = None
+    """Full cone angle in degrees, up to 180; without it the step is sudden."""
+
+    @model_validator(mode="before")
+    @classmethod
+    def _from_text(cls, value: object) -> object:
+        name = value.get("name") if isinstance(value, dict) else value
+        if isinstance(name, str) and name not in FITTINGS:
+            raise fail(f"no fitting {name!r}{_hint(name, FITTINGS)}, or give a factor {{ k = 0.3 }}")
+        return {"name": value} if isinstance(value, str) else value
+
+    @model_validator(mode="after")
+    def _one_kind(self) -> Self:
+        if sum(x is not None for x in (self.name, self.k, self.reducer)) != 1:
+            raise fail('a fitting is a name such as "elbow_90", or { k = 0.3 }, or { reducer = 4 }')
+        if self.angle is not None and (self.reducer is None or self.angle > 180):  # noqa: PLR2004
+            raise fail("angle is the full cone angle of a reducer, up to 180 degrees: { reducer = 4, angle = 30 }")
+        return self
+
+
+class Leak(Table):
+    """What passes the gate when it is shut: a flow at a pressure. It goes with the root of the pressure."""
+
+    flow: Positive
+    at: Positive
+
+
+class Hood(Table):
+    """Where the air enters."""
+
+    entry: str | float = "plain"
+    """plain, flanged, bell, grinder_straight, grinder_tapered, or a factor on the duct's velocity pressure."""
+    flow: Positive | None = None
+    """Flow wanted."""
+    tool: Names | None = None
+    """The tool or tools served: names of [tool.*] or kinds such as "table_saw"; they give the default of `flow`."""
+    spin_down: Seconds = 0.0
+    """How long the tool throws chips after its motor's current has gone."""
+
+    @field_validator("entry", mode="before")
+    @classmethod
+    def _known_entry(cls, value: object) -> object:
+        if isinstance(value, str) and value in ENTRIES:
+            return value
+        if isinstance(value, str):
+            raise fail(f"no entry {value!r}{_hint(value, ENTRIES)}, or a factor of 0 and more")
+        return _not_negative(value)
+
+
+class Duct(Table):
+    """[duct.NAME]: one length of one diameter."""
+
+    into: NameOf | None = None
+    """The next duct towards the fan; None for the one at the collector."""
+    collector: NameOf | None = None
+    """Only where there are several: whose fan draws on the duct without `into`."""
+    diameter: Positive
+    length: NotNegative
+    material: str = "galvanised"
+    roughness: NotNegative | None = None
+    """ft or mm; wins over the material's."""
+    fittings: tuple[Fitting, ...] = ()
+    gate: NameOf | None = None
+    hood: Hood | None = None
+    leak: Leak | None = None
+
+    @field_validator("material")
+    @classmethod
+    def _known_material(cls, value: str) -> str:
+        if value not in MATERIALS:
+            raise fail(f"no material {value!r}{_hint(value, MATERIALS)}, or give `roughness`")
+        return value
+
+    @model_validator(mode="after")
+    def _whole(self) -> Self:
+        if self.leak is not None and self.gate is None:
+            raise fail("leak is what passes a shut gate; this duct names no gate")
+        if self.collector is not None and self.into is not None:
+            raise fail("collector belongs to the duct at the collector, the one without `into`")
+        return self

@@ -1,0 +1,1 @@
+"""The air in the ducts: flows and velocities for any set of open gates. SI units inside, no I/O, plain floats."""

@@ -1,0 +1,125 @@
+"""Roughness and loss factors: what ducts, hoods, fittings and reducers cost, each with its source. Pure lookups.
+
+Every factor stands on the velocity pressure of the duct that carries it. Tags: [pub] read in the source named,
+[memory] recalled and not confirmed, shown as such to the user.
+
+Where ducts meet they share one total pressure; what the meeting costs stands as a constant factor on the velocity
+pressure of the *branch* (the way of ACGIH's Industrial Ventilation), the straight run going free. The factors by angle
+are [memory]. Factors that depend on how the flow divides (Crane TP-410) may be negative and stand on the combined
+flow; they are not used here: a constant is never in anybody's favour by more than the tables' own spread.
+"""
+
+import math
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Final
+
+FOOT: Final = 0.3048
+
+ASHRAE_ROUGHNESS: Final = "ASHRAE duct roughness table [pub]"
+ACGIH_HOODS: Final = "ACGIH Industrial Ventilation, 24th ed. [pub]"
+OSHA_GRINDERS: Final = "29 CFR 1910.94(b)(3)(ii) [pub]"
+ASHRAE_2009: Final = "ASHRAE Fundamentals 2009, ch. 21"
+HVAC_MANUAL: Final = "an HVAC technical manual, table 6 [pub]"
+
+
+@dataclass(frozen=True, slots=True)
+class Material:
+    """Absolute roughness in metres, and where it is from."""
+
+    roughness: float
+    source: str
+
+
+MATERIALS: Final[dict[str, Material]] = {
+    "galvanised": Material(9.0e-5, f"{ASHRAE_ROUGHNESS}: average, 0.0003 ft"),
+    "pvc": Material(0.00015 * FOOT, f"{ASHRAE_ROUGHNESS}: upper end, 0.00015 ft"),
+    "steel": Material(0.00015 * FOOT, "bare clean steel, 0.00015 ft [memory]"),
+    "flex": Material(
+        0.003 * FOOT, f"{ASHRAE_ROUGHNESS}: stretched, upper end, 0.003 ft; compressed hose loses far more"
+    ),
+}
+
+ENTRIES: Final[dict[str, float]] = {
+    "plain": 0.93,  # ACGIH_HOODS
+    "flanged": 0.49,  # ACGIH_HOODS
+    "bell": 0.04,  # ACGIH_HOODS
+    "grinder_straight": 0.65,  # OSHA_GRINDERS
+    "grinder_tapered": 0.45,  # OSHA_GRINDERS
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Fitting:
+    """Loss factors by diameter in metres, ascending; one pair for a factor that does not depend on it."""
+
+    factors: tuple[tuple[float, float], ...]
+    source: str
+
+
+FITTINGS: Final[dict[str, Fitting]] = {
+    "elbow_90": Fitting(
+        ((0.100, 0.21), (0.150, 0.14), (0.200, 0.11)), f"{ASHRAE_2009}, CD3-1 [pub]: die-stamped, radius 1.5 diameters"
+    ),
+    "elbow_45": Fitting(((0.100, 0.13), (0.150, 0.08), (0.200, 0.07)), f"{ASHRAE_2009}, CD3-3 [pub]"),
+    "elbow_90_pleated": Fitting(((0.100, 0.57), (0.150, 0.43), (0.200, 0.34)), f"{ASHRAE_2009}, CD3-5 [pub]"),
+    "elbow_90_sharp": Fitting(((0.0, 0.73),), f"{HVAC_MANUAL}: radius half a diameter"),
+    "elbow_90_short": Fitting(((0.0, 0.26),), f"{HVAC_MANUAL}: radius one diameter"),
+    "elbow_90_long": Fitting(((0.0, 0.15),), f"{HVAC_MANUAL}: radius two diameters"),
+    "wye_30": Fitting(((0.0, 0.18),), "branch entry at 30 degrees [memory]"),
+    "wye_45": Fitting(((0.0, 0.28),), "branch entry at 45 degrees [memory]"),
+    "wye_60": Fitting(((0.0, 0.44),), "branch entry at 60 degrees [memory]"),
+    "tee": Fitting(((0.0, 1.00),), "branch entry at 90 degrees [memory]"),
+    "blade_gate": Fitting(((0.0, 0.15),), "common gate-valve loss table [pub]: fully open"),
+}
+
+JOINTS: Final = frozenset({"wye_30", "wye_45", "wye_60", "tee"})
+"""The fittings that say what a branch loses where it enters."""
+
+
+def factor(name: str, diameter: float) -> float:
+    """Loss factor of a named fitting in a duct of `diameter` metres.
+
+    Between the table's diameters it is interpolated; outside them the nearest value holds.
+    """
+    table = FITTINGS[name].factors
+    if diameter <= table[0][0]:
+        return table[0][1]
+    for (d0, k0), (d1, k1) in pairwise(table):
+        if diameter <= d1:
+            return k0 + (k1 - k0) * (diameter - d0) / (d1 - d0)
+    return table[-1][1]
+
+
+def reducer(own: float, fanward: float, angle: float | None = None) -> float:
+    """Loss factor, on the duct's own velocity pressure, where it goes over to another diameter at the fan's side.
+
+    Args:
+        own: diameter of the duct that carries the fitting, m.
+        fanward: diameter that follows towards the fan, m.
+        angle: full cone angle in degrees; None for a sudden step.
+
+    Widening: Borda-Carnot, (1 - b^2)^2, exactly; in a cone of up to 45 degrees times 2.6 sin(angle/2), at most 1
+    (Crane TP-410). Narrowing: Rennels' sharp contraction, the dearer of the usual two; in a cone times 1.6
+    sin(angle/2) for Crane's cone over Crane's sudden step, at most 1. The published factors of a contraction stand on
+    the *smaller* pipe, so they are carried over to this one by the fourth power of the diameters.
+    """
+    if fanward >= own:
+        sudden = (1 - (own / fanward) ** 2) ** 2
+        return sudden * (1.0 if angle is None else min(1.0, 2.6 * math.sin(math.radians(angle) / 2)))
+    softened = 1.0 if angle is None else min(1.0, 1.6 * math.sin(math.radians(angle) / 2))
+    return sharp_contraction(fanward / own) * softened * (own / fanward) ** 4
+
+
+def sharp_contraction(beta: float) -> float:
+    """Rennels' sudden contraction on the smaller pipe's velocity pressure; `beta` is the ratio of diameters, below 1.
+
+    Source: Rennels, Pipe Flow, ch. 10: 0.0696 (1 - b^5) j^2 + (j - 1)^2, j = 1 + 0.622 (1 - 0.215 b^2 - 0.785 b^5).
+    """
+    jet = 1 + 0.622 * (1 - 0.215 * beta**2 - 0.785 * beta**5)
+    return 0.0696 * (1 - beta**5) * jet**2 + (jet - 1) ** 2
+
+
+def entry_coefficient(entry: float) -> float:
+    """Ce = 1 / sqrt(1 + F) of a hood with entry factor F."""
+    return 1 / math.sqrt(1 + entry)
