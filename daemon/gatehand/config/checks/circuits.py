@@ -1,0 +1,136 @@
+"""Circuits: members that exist, and whether what can run together fits behind the breaker.
+
+80 % of the breaker is the bound for continuous load, 3 h or more (NEC 210.19 and 210.20; published). Arithmetic only:
+wiring and breakers are a licensed electrician's business.
+"""
+
+from collections.abc import Iterator
+from itertools import combinations
+
+from gatehand.config.circuit import Circuit
+from gatehand.config.draft import Draft
+from gatehand.config.problems import Fault, Level
+from gatehand.config.shown import listed, nearest, shown
+
+CONTINUOUS_SHARE = 0.8
+MOST_TOOLS_COMBINED = 14
+"""Beyond this many tools on one breaker all are counted together: 2 to the 14th sets are looked at in a blink."""
+
+_COLLECTOR = "collector."
+
+
+def check(draft: Draft) -> Iterator[Fault]:
+    """Every fault of the circuits."""
+    first: dict[str, str] = {}
+    for name, circuit in draft.config.circuit.items():
+        unknown = list(_unknown(draft, name, circuit))
+        yield from unknown
+        for number, member in enumerate(circuit.members):
+            before = first.setdefault(member, name)
+            if before != name:
+                text = f"{shown(member)} hangs on circuit {shown(before)} already"
+                yield Fault(("circuit", name, "members", number), text, Level.WARNING)
+        if not unknown:
+            yield from _load(draft, name, circuit)
+
+
+def _unknown(draft: Draft, name: str, circuit: Circuit) -> Iterator[Fault]:
+    known = [*draft.declared("tool"), *(_COLLECTOR + each for each in draft.declared("collector"))]
+    for number, member in enumerate(circuit.members):
+        path = ("circuit", name, "members", number)
+        if member in circuit.members[:number]:
+            yield Fault(path, f"{shown(member)} is named twice")
+        if member in known:
+            continue
+        if member in draft.declared("collector"):
+            yield Fault(path, f"there is no tool {shown(member)}; for the collector write {shown(_COLLECTOR + member)}")
+        elif (near := nearest(member, known)) is not None:
+            yield Fault(path, f"there is no tool or collector {shown(member)}; did you mean {shown(near)}?")
+        else:
+            text = f'there is no tool or collector {shown(member)}; wanted a tool\'s name or "collector.NAME"'
+            yield Fault(path, text)
+    if not circuit.members and not draft.is_spoilt("circuit", name, "members"):
+        yield Fault(
+            ("circuit", name, "members"), "the list is empty: name the tools and collectors behind this breaker"
+        )
+
+
+def _load(draft: Draft, name: str, circuit: Circuit) -> Iterator[Fault]:
+    amps: dict[str, float] = {}
+    for number, member in enumerate(circuit.members):
+        known = _full_load(draft, member)
+        if known is not None:
+            amps[member] = known
+        elif not draft.is_spoilt(*_table(member)):
+            text = f"{shown(member)} has no full_load_amps, so it cannot be counted; take it from the motor's plate"
+            yield Fault(("circuit", name, "members", number), text, Level.WARNING)
+    together = _most(draft, amps)
+    total = sum(amps[member] for member in together)
+    bound = CONTINUOUS_SHARE * circuit.amps
+    if total > bound + 1e-9:
+        parts = listed((f"{member} {amps[member]:g} A" for member in together), last="and")
+        limits = _limits(draft, amps)
+        text = (
+            f"{parts} can run together{limits}: {total:g} A, above 80 % of the {circuit.amps:g} A breaker, {bound:g} A "
+            "(continuous load, NEC 210.19 and 210.20; check your local rules with an electrician)"
+        )
+        yield Fault(("circuit", name, "amps"), text, Level.WARNING)
+
+
+def _table(member: str) -> tuple[str, str]:
+    return ("collector", member.removeprefix(_COLLECTOR)) if member.startswith(_COLLECTOR) else ("tool", member)
+
+
+def _full_load(draft: Draft, member: str) -> float | None:
+    kind, name = _table(member)
+    entry = draft.config.collector.get(name) if kind == "collector" else draft.config.tool.get(name)
+    return entry.full_load_amps if entry is not None else None
+
+
+def _limits(draft: Draft, amps: dict[str, float]) -> str:
+    """Says what the count rests on."""
+    bounds = {
+        home: most
+        for member in amps
+        if (home := _home(draft, member)) and (most := draft.config.collector[home].max_open) is not None
+    }
+    if not bounds:
+        return ""
+    said = listed((f"max_open = {most} of {home}" for home, most in bounds.items()), last="and")
+    return f" (as far as {said} has them served)"
+
+
+def _most(draft: Draft, amps: dict[str, float]) -> list[str]:
+    """The members with the most amps that `max_open` lets be served at once; without it all of them."""
+    tools = [member for member in amps if not member.startswith(_COLLECTOR)]
+    always = [member for member in amps if member.startswith(_COLLECTOR)]
+    if len(tools) > MOST_TOOLS_COMBINED or not _limits(draft, amps):
+        return [*tools, *always]
+    sets = [
+        chosen for count in range(len(tools) + 1) for chosen in combinations(tools, count) if _served(draft, chosen)
+    ]
+    best = max(sets, key=lambda chosen: sum(amps[tool] for tool in chosen), default=())
+    return [*best, *always]
+
+
+def _served(draft: Draft, tools: tuple[str, ...]) -> bool:
+    """Whether the gates of these tools may all stand open at once."""
+    open_at: dict[str, set[str]] = {}
+    for tool in tools:
+        home = _home(draft, tool)
+        if home is not None:
+            open_at.setdefault(home, set()).update(draft.config.tool[tool].gates)
+    return all(
+        (most := draft.config.collector[home].max_open) is None or len(gates) <= most for home, gates in open_at.items()
+    )
+
+
+def _home(draft: Draft, tool: str) -> str | None:
+    """The collector of a tool, as far as it can be told."""
+    entry = draft.config.tool.get(tool)
+    known = list(draft.config.collector)
+    if entry is None or not known:
+        return None
+    gates = (draft.config.gate[gate].collector for gate in entry.gates if gate in draft.config.gate)
+    home = next(gates, entry.collector) or (known[0] if len(known) == 1 else None)
+    return home if home in known else None

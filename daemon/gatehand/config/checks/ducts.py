@@ -1,0 +1,15 @@
+"""Ducts and fans: their cross check stands in `air.py`; it is only asked when the tables that it reads are whole."""
+
+from collections.abc import Iterator
+
+from gatehand.config.air import cross_check
+from gatehand.config.draft import Draft
+from gatehand.config.problems import Fault
+
+_READ_BY_IT = ("collector", "gate", "tool", "fan", "duct")
+
+
+def check(draft: Draft) -> Iterator[Fault]:
+    """Every fault of the ducts; none while a table that they name could not be read."""
+    if not any(bad[:1] == (kind,) and len(bad) <= 2 for bad in draft.spoilt for kind in _READ_BY_IT):  # noqa: PLR2004
+        yield from (Fault(path, message) for path, message in cross_check(draft.config))

@@ -1,0 +1,102 @@
+"""Files and folders that the config names: there, readable or writable by this user, and not open to everybody.
+
+The only place of the config package, beside `load.py`, that looks at the disk. Nothing is created or changed.
+"""
+
+import os
+import stat
+from collections.abc import Iterator
+from pathlib import Path
+
+from gatehand.config.draft import Draft
+from gatehand.config.problems import Fault, KeyPath, Level
+from gatehand.config.secret import NoSecretError, read_secret
+from gatehand.config.shown import shown
+
+TLS_PORT, PLAIN_PORT = 8883, 1883
+
+
+def check(draft: Draft, folder: Path) -> Iterator[Fault]:
+    """Every fault of the files; relative paths count from `folder`."""
+    yield from _password(draft, folder)
+    yield from _tls(draft, folder)
+    yield from _log(draft, folder)
+
+
+def _password(draft: Draft, folder: Path) -> Iterator[Fault]:
+    broker = draft.config.broker
+    path = ("broker", "password_file")
+    if broker.password_file is None:
+        return
+    if broker.username is None and not draft.is_spoilt("broker", "username"):
+        yield Fault(path, "a password needs a username beside it: add username")
+    file = folder / broker.password_file
+    try:
+        read_secret(file)
+    except NoSecretError as error:
+        yield Fault(path, f"found {shown(str(broker.password_file))}; {error}")
+    else:
+        yield from _open_to_all(path, file)
+
+
+def _tls(draft: Draft, folder: Path) -> Iterator[Fault]:
+    broker = draft.config.broker
+    if broker.tls is None:
+        return
+    path = ("broker", "tls")
+    for key in ("ca_file", "cert_file", "key_file"):
+        file = getattr(broker.tls, key)
+        if file is None:
+            continue
+        fault = _unread((*path, key), file, folder / file)
+        if fault is not None:
+            yield fault
+        elif key == "key_file":
+            yield from _open_to_all((*path, key), folder / file)
+    for key, other in (("cert_file", "key_file"), ("key_file", "cert_file")):
+        if (
+            getattr(broker.tls, key) is None
+            and getattr(broker.tls, other) is not None
+            and not draft.is_spoilt(*path, key)
+        ):
+            yield Fault((*path, key), f"{key} is missing: {other} is of no use without it")
+    if broker.port == PLAIN_PORT and not draft.is_spoilt("broker", "port"):
+        text = f"port is {PLAIN_PORT}, where brokers listen without encryption; with tls it is usually {TLS_PORT}"
+        yield Fault(("broker", "port"), text, Level.WARNING)
+
+
+def _unread(path: KeyPath, written: Path, file: Path) -> Fault | None:
+    """A fault when a certificate or key cannot be read or is none."""
+    try:
+        content = file.read_bytes()
+    except OSError as error:
+        return Fault(path, f"found {shown(str(written))}; {_why(error, file)}")
+    if b"-----BEGIN " not in content:
+        return Fault(path, f"found {shown(str(written))}; it holds no PEM text: wanted a file with -----BEGIN ...-----")
+    return None
+
+
+def _open_to_all(path: KeyPath, file: Path) -> Iterator[Fault]:
+    if file.stat().st_mode & stat.S_IROTH:
+        yield Fault(path, f"every user of this machine can read {file}: chmod o= {file}", Level.WARNING)
+
+
+def _log(draft: Draft, folder: Path) -> Iterator[Fault]:
+    """The folder itself need not be there yet; then the nearest folder above it must let us make it."""
+    wanted = draft.config.log.folder
+    place = Path(os.path.abspath(folder / wanted))  # noqa: PTH100 -- resolve() would follow links
+    path = ("log", "folder")
+    while not place.exists() and place != place.parent:
+        place = place.parent
+    if not place.is_dir():
+        yield Fault(path, f"found {shown(str(wanted))}; {place} is a file: wanted a folder")
+    elif not os.access(place, os.W_OK | os.X_OK):
+        text = (
+            f"found {shown(str(wanted))}; this user may not write to {place}: "
+            "choose another folder, mend its owner, or run as the user that the daemon runs as"
+        )
+        yield Fault(path, text)
+
+
+def _why(error: OSError, file: Path) -> str:
+    return f"{file} cannot be read ({error.strerror or error}): wanted a readable file"

@@ -1,0 +1,112 @@
+"""Topics across tables: no two commands on one, no command where something is heard, nothing within our own base."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from gatehand.config.base import Table
+from gatehand.config.draft import Draft
+from gatehand.config.problems import Fault, KeyPath, Level, dotted
+from gatehand.config.shown import shown
+from gatehand.config.signals import GateCommand, GateState, Heard, SwitchCommand, SwitchState
+
+
+@dataclass(frozen=True, slots=True)
+class _Use:
+    """A topic and the key that names it."""
+
+    path: KeyPath
+    topic: str
+    signal: SwitchCommand | GateCommand | Heard
+
+    @property
+    def table(self) -> str:
+        """The device it belongs to, such as `gate.band_saw`."""
+        return dotted(self.path[:2])
+
+
+def check(draft: Draft) -> Iterator[Fault]:
+    """Every fault of the topics."""
+    commands, heard = _uses(draft)
+    yield from _told_twice(commands)
+    yield from _told_and_heard(commands, heard)
+    yield from _heard_twice(heard)
+    yield from _ours(draft, [*commands, *heard])
+    for use in (*commands, *heard):
+        yield from _odd(use)
+
+
+def _uses(draft: Draft) -> tuple[list[_Use], list[_Use]]:
+    commands: list[_Use] = []
+    heard: list[_Use] = []
+    config = draft.config
+    for kind, tables in (("collector", config.collector), ("gate", config.gate), ("tool", config.tool)):
+        for name, table in tables.items():
+            for key, signal in _signals(table):
+                use = _Use((kind, name, key, "topic"), signal.topic, signal)
+                (heard if isinstance(signal, Heard) else commands).append(use)
+    heard += [_Use(("stop", name, "topic"), stop.topic, stop) for name, stop in config.stop.items()]
+    return commands, heard
+
+
+def _signals(table: Table) -> Iterator[tuple[str, SwitchCommand | GateCommand | Heard]]:
+    for key in type(table).model_fields:
+        signal = getattr(table, key)
+        if isinstance(signal, SwitchCommand | GateCommand | Heard):
+            yield key, signal
+
+
+def _told_twice(commands: list[_Use]) -> Iterator[Fault]:
+    first: dict[str, _Use] = {}
+    for use in commands:
+        before = first.setdefault(use.topic, use)
+        if before is not use:
+            text = f"{before.table} is told on {shown(use.topic)} too, so one command would move both"
+            yield Fault(use.path, f"{text}; wanted a topic of its own")
+
+
+def _told_and_heard(commands: list[_Use], heard: list[_Use]) -> Iterator[Fault]:
+    told = {use.topic: use for use in commands}
+    for use in heard:
+        if (command := told.get(use.topic)) is not None:
+            text = (
+                f"{dotted(command.path[:-1])} commands on {shown(use.topic)}, so our own command would be taken "
+                "for a report; wanted the topic that the device itself publishes to"
+            )
+            yield Fault(use.path, text)
+
+
+def _heard_twice(heard: list[_Use]) -> Iterator[Fault]:
+    """One value that would stand for two devices; a gateway's many values under one topic differ by pointer."""
+    first: dict[tuple[object, ...], _Use] = {}
+    for use in heard:
+        if use.path[2] not in {"current", "state", "button"} or not isinstance(use.signal, Heard):
+            continue
+        words = (use.signal.open, use.signal.shut) if isinstance(use.signal, GateState) else ()
+        words = (use.signal.on, use.signal.off) if isinstance(use.signal, SwitchState) else words
+        before = first.setdefault((use.topic, use.signal.pointer, words, use.path[2]), use)
+        if before is not use:
+            text = f"{dotted(before.path[:-1])} reads the very same value of {shown(use.topic)}"
+            yield Fault(use.path, f"{text}; one of the two is probably meant to be another", Level.WARNING)
+
+
+def _ours(draft: Draft, uses: list[_Use]) -> Iterator[Fault]:
+    own = {"base": draft.config.broker.base}
+    if draft.config.homie.enabled:
+        own["homie.domain"] = f"{draft.config.homie.domain}/5"
+    for use in uses:
+        for key, base in own.items():
+            if use.topic == base or use.topic.startswith(f"{base}/"):
+                text = f"{shown(use.topic)} lies within {shown(base)} ({key}), where the daemon publishes"
+                yield Fault(use.path, f"{text}; wanted a topic outside")
+
+
+def _odd(use: _Use) -> Iterator[Fault]:
+    if use.topic.startswith("$"):
+        text = "topics that begin with $ belong to the broker, and devices rarely use them"
+        yield Fault(use.path, text, Level.WARNING)
+    if any(level != level.strip() for level in use.topic.split("/")):
+        yield Fault(
+            use.path,
+            f"{shown(use.topic)} has a blank at the edge of a level; it counts as part of the name",
+            Level.WARNING,
+        )

@@ -1,0 +1,105 @@
+"""Reads a config file and collects everything that is wrong with it. Never raises for what a file may contain.
+
+Pure but for reading files, so a reload calls the same function.
+"""
+
+import tomllib
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+from gatehand.config import syntax
+from gatehand.config.build import build
+from gatehand.config.checks import check_all
+from gatehand.config.draft import read
+from gatehand.config.positions import Positions, TooDeepError, scan
+from gatehand.config.problems import Fault, Level, Problem, dotted
+from gatehand.config.tree import Config
+from gatehand_rules.shop import Shop
+
+LARGEST_BYTES: Final = 1_000_000
+"""A large shop takes some 30 kB; anything beyond this is another file."""
+
+
+@dataclass(frozen=True, slots=True)
+class Loaded:
+    """What a config file gave. `config` and `shop` are None when there is an error among `problems`."""
+
+    config: Config | None
+    shop: Shop | None
+    problems: tuple[Problem, ...]
+    text: str
+    path: Path
+
+    @property
+    def errors(self) -> tuple[Problem, ...]:
+        """The problems that keep the config from being used."""
+        return tuple(each for each in self.problems if each.level is Level.ERROR)
+
+    @property
+    def ok(self) -> bool:
+        """Whether the config can be used."""
+        return self.config is not None
+
+    def file(self, path: Path) -> Path:
+        """A path of the config, such as `log.folder`: relative ones count from the config file's folder."""
+        return self.path.parent / path
+
+
+def load(path: Path) -> Loaded:
+    """Read and check a config file."""
+    try:
+        with path.open("rb") as stream:
+            content = stream.read(LARGEST_BYTES + 1)
+    except IsADirectoryError:
+        return _refused(path, f"is a folder: wanted a file, such as {path / 'config.toml'}")
+    except FileNotFoundError:
+        return _refused(path, "there is no such file: name one with --config, or copy config.example.toml")
+    except (OSError, ValueError) as error:
+        return _refused(path, f"cannot be read ({getattr(error, 'strerror', None) or error}): check its permissions")
+    if len(content) > LARGEST_BYTES:
+        return _refused(
+            path, f"is larger than {LARGEST_BYTES // 1_000_000} MB: this is surely no config; name another file"
+        )
+    try:
+        return load_text(content.decode("utf-8-sig"), path)
+    except UnicodeDecodeError as error:
+        before = content[: error.start]
+        line, column = before.count(b"\n") + 1, len(before.rpartition(b"\n")[2].decode(errors="replace")) + 1
+        text = f"found the byte 0x{content[error.start]:02x}, which is no UTF-8: save the file as UTF-8"
+        return Loaded(None, None, (Problem(str(path), line, column, "", Level.ERROR, text),), "", path)
+
+
+def load_text(text: str, path: Path) -> Loaded:
+    """Check a config that is in memory already; `path` names it and is where relative paths count from."""
+    try:
+        positions = scan(text)
+        raw = tomllib.loads(text)
+    except TooDeepError as error:
+        problem = Problem(
+            str(path), error.spot.line, error.spot.column, "", Level.ERROR, f"{error}: wanted a flat table"
+        )
+        return Loaded(None, None, (problem,), text, path)
+    except (ValueError, RecursionError) as error:
+        return Loaded(None, None, (syntax.problem(error, text, path),), text, path)
+    draft = read(raw)
+    faults = [*draft.faults, *check_all(draft, path.parent)]
+    problems = tuple(_placed(faults, positions, path))
+    if any(each.level is Level.ERROR for each in problems):
+        return Loaded(None, None, problems, text, path)
+    return Loaded(draft.config, build(draft.config), problems, text, path)
+
+
+def _placed(faults: Iterable[Fault], positions: Positions, path: Path) -> list[Problem]:
+    found: dict[tuple[str, str], Problem] = {}
+    for fault in faults:
+        spot = positions.of(fault.path, at_key=fault.at_key)
+        where = dotted(fault.path)
+        problem = Problem(str(path), spot.line, spot.column, where, fault.level, fault.message)
+        found.setdefault((where, fault.message), problem)
+    return sorted(found.values(), key=lambda each: (each.line, each.column))
+
+
+def _refused(path: Path, message: str) -> Loaded:
+    return Loaded(None, None, (Problem(str(path), 1, 1, "", Level.ERROR, message),), "", path)

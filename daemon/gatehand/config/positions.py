@@ -1,0 +1,277 @@
+"""Finds where each key and value of a TOML text stands: line and column for every key path.
+
+It follows the grammar of TOML 1.0 as far as positions need it and judges nothing: `tomllib` says what is valid, and
+what `tomllib` accepts, this reads to the same key paths. On other text it stops where it no longer understands and
+keeps what it has. No values are built here.
+"""
+
+import re
+import sys
+from bisect import bisect_right
+from contextlib import suppress
+from dataclasses import dataclass, field
+from itertools import accumulate
+from typing import Final
+
+from gatehand.config.problems import KeyPath
+
+DEEPEST: Final = 64
+"""Brackets and braces nested deeper than this are no config; the limit also keeps the recursion bounded."""
+
+_BARE = re.compile(r"[A-Za-z0-9_-]+")
+_BLANK = re.compile(r"[ \t]*")
+_SPACE = re.compile(r"(?:[ \t\r\n]|#[^\n]*)*")
+_BASIC = re.compile(r'"(?:[^"\\\n]|\\.)*"')
+_LITERAL = re.compile(r"'[^'\n]*'")
+_LONG_BASIC = re.compile(r'"""(?:[^"\\]|\\.|"(?!""))*"{3,5}', re.DOTALL)
+_LONG_LITERAL = re.compile(r"'''(?:[^']|'(?!''))*'{3,5}", re.DOTALL)
+_SCALAR = re.compile(r"[^\s,\]}#]+(?: [0-9][^\s,\]}#]*)?")
+_ESCAPE = re.compile(r"\\(?:u([0-9A-Fa-f]{4})|U([0-9A-Fa-f]{8})|x([0-9A-Fa-f]{2})|(.))", re.DOTALL)
+_ESCAPED: Final = {"b": "\b", "t": "\t", "n": "\n", "f": "\f", "r": "\r", "e": "\x1b"}
+"""With the two forms that TOML 1.1 adds, which later Pythons read."""
+
+
+@dataclass(frozen=True, slots=True)
+class Spot:
+    """A place in the text; both count from 1, the column in characters."""
+
+    line: int
+    column: int
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """Offsets of a key and of its value. A table made by a header has its name's offsets for both."""
+
+    key: int
+    value: int
+    end: int
+
+
+class TooDeepError(Exception):
+    """Nested beyond `DEEPEST`; `spot` is where."""
+
+    def __init__(self, spot: Spot) -> None:
+        super().__init__(f"nested more than {DEEPEST} deep")
+        self.spot = spot
+
+
+class _Lost(Exception):  # noqa: N818 -- not an error: the scanner no longer understands the text
+    """The text is no TOML from here on."""
+
+
+@dataclass(slots=True)
+class Positions:
+    """Where everything stands. `doubled` lists keys set a second time: path, first and second offset."""
+
+    text: str
+    spans: dict[KeyPath, Span] = field(default_factory=dict)
+    doubled: list[tuple[KeyPath, int, int]] = field(default_factory=list)
+    _lines: list[int] = field(default_factory=list)
+
+    def spot(self, offset: int) -> Spot:
+        """Line and column of an offset."""
+        if not self._lines:
+            self._lines = [0, *accumulate(len(line) + 1 for line in self.text.split("\n"))][:-1]
+        line = bisect_right(self._lines, offset)
+        return Spot(line, offset - self._lines[line - 1] + 1)
+
+    def of(self, path: KeyPath, *, at_key: bool = False) -> Spot:
+        """Where a path stands; a path that is not in the text stands where its nearest parent's name does."""
+        for length in range(len(path), 0, -1):
+            span = self.spans.get(path[:length])
+            if span is not None:
+                return self.spot(span.key if at_key or length < len(path) else span.value)
+        return Spot(1, 1)
+
+
+def scan(text: str) -> Positions:
+    """Positions of every key path in `text`.
+
+    Raises:
+        TooDeepError: for brackets nested beyond `DEEPEST`.
+    """
+    scanner = _Scanner(text)
+    with suppress(_Lost):
+        scanner.document()
+    return scanner.found
+
+
+class _Scanner:
+    """One pass over the text. `at` is the offset of what comes next."""
+
+    def __init__(self, text: str) -> None:
+        self.text = text
+        self.at = 0
+        self.found = Positions(text)
+        self.named: set[KeyPath] = set()
+        """Paths set by their own header or value, not merely on the way to a longer one."""
+        self.counts: dict[KeyPath, int] = {}
+        """Arrays of tables: how many there are so far."""
+
+    def document(self) -> None:
+        table: KeyPath = ()
+        while True:
+            self.skip(_SPACE)
+            if self.at >= len(self.text):
+                return
+            if self.text.startswith("[[", self.at):
+                table = self.array_header()
+            elif self.text.startswith("[", self.at):
+                table = self.header()
+            else:
+                self.pair(table, 0)
+
+    def header(self) -> KeyPath:
+        self.at += 1
+        path: KeyPath = ()
+        parts = self.key()
+        for number, (name, start, end) in enumerate(parts, 1):
+            path = (*path, name)
+            self.record(path, Span(start, start, end), named=number == len(parts))
+            path = self.latest(path) if number < len(parts) else path
+        self.expect("]")
+        return path
+
+    def array_header(self) -> KeyPath:
+        self.at += 2
+        *before, (name, start, end) = self.key()
+        path: KeyPath = ()
+        for each, its_start, its_end in before:
+            path = (*path, each)
+            self.record(path, Span(its_start, its_start, its_end), named=False)
+            path = self.latest(path)
+        path = (*path, name)
+        count = self.counts.get(path, 0)
+        self.counts[path] = count + 1
+        self.record(path, Span(start, start, end), named=False)
+        self.record((*path, count), Span(start, start, end), named=True)
+        self.expect("]")
+        self.expect("]")
+        return (*path, count)
+
+    def latest(self, path: KeyPath) -> KeyPath:
+        count = self.counts.get(path)
+        return path if count is None else (*path, count - 1)
+
+    def pair(self, table: KeyPath, depth: int) -> None:
+        path = table
+        parts = self.key()
+        for name, start, end in parts[:-1]:
+            path = (*path, name)
+            self.record(path, Span(start, start, end), named=False)
+        name, start, _ = parts[-1]
+        path = (*path, name)
+        self.expect("=")
+        self.skip(_BLANK)
+        value = self.at
+        self.record(path, Span(start, value, value), named=True)
+        self.value(path, depth)
+        self.found.spans[path] = Span(start, value, self.at)
+
+    def key(self) -> list[tuple[str, int, int]]:
+        parts = []
+        while True:
+            self.skip(_BLANK)
+            start = self.at
+            parts.append((self.key_part(), start, self.at))
+            self.skip(_BLANK)
+            if not self.text.startswith(".", self.at):
+                return parts
+            self.at += 1
+
+    def key_part(self) -> str:
+        match self.text[self.at : self.at + 1]:
+            case '"':
+                return _ESCAPE.sub(_unescaped, self.take(_BASIC)[1:-1])
+            case "'":
+                return self.take(_LITERAL)[1:-1]
+            case _:
+                return self.take(_BARE)
+
+    def value(self, path: KeyPath, depth: int) -> None:
+        if depth > DEEPEST:
+            raise TooDeepError(self.found.spot(self.at))
+        head = self.text[self.at : self.at + 3]
+        if head == '"""':
+            self.take(_LONG_BASIC)
+        elif head == "'''":
+            self.take(_LONG_LITERAL)
+        elif head[:1] == '"':
+            self.take(_BASIC)
+        elif head[:1] == "'":
+            self.take(_LITERAL)
+        elif head[:1] == "[":
+            self.array(path, depth)
+        elif head[:1] == "{":
+            self.inline_table(path, depth)
+        else:
+            self.take(_SCALAR)
+
+    def array(self, path: KeyPath, depth: int) -> None:
+        self.at += 1
+        index = 0
+        while True:
+            self.skip(_SPACE)
+            if self.text.startswith("]", self.at):
+                self.at += 1
+                return
+            start = self.at
+            self.found.spans[*path, index] = Span(start, start, start)
+            self.value((*path, index), depth + 1)
+            self.found.spans[*path, index] = Span(start, start, self.at)
+            index += 1
+            self.skip(_SPACE)
+            if self.text.startswith(",", self.at):
+                self.at += 1
+            elif not self.text.startswith("]", self.at):
+                raise _Lost
+
+    def inline_table(self, path: KeyPath, depth: int) -> None:
+        self.at += 1
+        while True:
+            self.skip(_SPACE)
+            if self.text.startswith("}", self.at):
+                self.at += 1
+                return
+            self.pair(path, depth + 1)
+            self.skip(_SPACE)
+            if self.text.startswith(",", self.at):
+                self.at += 1
+            elif not self.text.startswith("}", self.at):
+                raise _Lost
+
+    def record(self, path: KeyPath, span: Span, *, named: bool) -> None:
+        """The place that names a path beats one that only passes through; of two that name it the first stays."""
+        before = self.found.spans.get(path)
+        if named and path in self.named and before is not None:
+            self.found.doubled.append((path, before.key, span.key))
+        elif before is None or (named and path not in self.named):
+            self.found.spans[path] = span
+        if named:
+            self.named.add(path)
+
+    def skip(self, pattern: re.Pattern[str]) -> None:
+        if blank := pattern.match(self.text, self.at):
+            self.at = blank.end()
+
+    def take(self, pattern: re.Pattern[str]) -> str:
+        match = pattern.match(self.text, self.at)
+        if match is None:
+            raise _Lost
+        self.at = match.end()
+        return match[0]
+
+    def expect(self, mark: str) -> None:
+        self.skip(_BLANK)
+        if not self.text.startswith(mark, self.at):
+            raise _Lost
+        self.at += 1
+
+
+def _unescaped(match: re.Match[str]) -> str:
+    code = match[1] or match[2] or match[3]
+    if code is None:
+        return _ESCAPED.get(match[4], match[4])
+    number = int(code, 16)
+    return chr(number) if number <= sys.maxunicode else ""

@@ -1,0 +1,70 @@
+"""The whole config as one frozen tree: `Config`. The kinds of tables stand in their own files.
+
+What is left out in the file and follows from the rest (a gate's collector where there is one) is answered by methods
+here, so that no caller works it out a second time. They expect a config that `load` found no error in.
+"""
+
+from pydantic import Field
+
+from gatehand.config.air import Airflow, Duct, Fan
+from gatehand.config.base import Table
+from gatehand.config.broker import Broker
+from gatehand.config.circuit import Circuit
+from gatehand.config.collector import Collector
+from gatehand.config.gate import Gate
+from gatehand.config.homie import Homie
+from gatehand.config.log import Log
+from gatehand.config.stop import Stop
+from gatehand.config.tool import Tool
+from gatehand.config.upkeep import Upkeep
+from gatehand.config.values import Name
+
+
+class Config(Table):
+    """The configuration of a shop."""
+
+    broker: Broker = Field(default_factory=Broker, description="The MQTT broker.")
+    log: Log = Field(default_factory=Log, description="The event log.")
+    collector: dict[Name, Collector] = Field(default_factory=dict, description="Dust collectors by name; at least one.")
+    gate: dict[Name, Gate] = Field(default_factory=dict, description="Blast gates by name.")
+    tool: dict[Name, Tool] = Field(default_factory=dict, description="Tools by name.")
+    stop: dict[Name, Stop] = Field(default_factory=dict, description="Stop contacts by name.")
+    upkeep: dict[Name, Upkeep] = Field(default_factory=dict, description="Upkeep by name.")
+    circuit: dict[Name, Circuit] = Field(default_factory=dict, description="Electrical circuits by name.")
+    homie: Homie = Field(default_factory=Homie, description="The Homie 5 convention.")
+    airflow: Airflow = Field(default_factory=Airflow, description="Units and air wanted; read by airflow and check.")
+    fan: dict[Name, Fan] = Field(default_factory=dict, description="Fan curves, named after their collectors.")
+    duct: dict[Name, Duct] = Field(default_factory=dict, description="Ducts by name: a tree for each collector.")
+
+    def gate_collector(self, gate: str) -> str:
+        """The collector of a gate: the one it names, else the only one."""
+        return self.gate[gate].collector or self._only_collector()
+
+    def tool_collector(self, tool: str) -> str:
+        """The collector of a tool: that of its gates, else the one it names, else the only one."""
+        entry = self.tool[tool]
+        return self.gate_collector(entry.gates[0]) if entry.gates else entry.collector or self._only_collector()
+
+    def stop_collectors(self, stop: str) -> tuple[str, ...]:
+        """The collectors that a stop contact stops: those it names, else all."""
+        named = self.stop[stop].collectors
+        return tuple(self.collector) if named is None else named
+
+    def upkeep_collector(self, upkeep: str) -> str:
+        """The collector whose hours count for a kind of upkeep."""
+        return self.upkeep[upkeep].collector or self._only_collector()
+
+    def gates_of_tools(self) -> frozenset[str]:
+        """Gates that some tool opens, for itself or to assist."""
+        return frozenset(gate for tool in self.tool.values() for gate in (*tool.gates, *tool.assist))
+
+    def starts_when_opened(self, gate: str) -> bool:
+        """Whether the gate, opened without our command, is a hand start."""
+        entry = self.gate[gate]
+        if entry.on_hand_open is None:
+            return entry.command is None and gate not in self.gates_of_tools()
+        return entry.on_hand_open == "start"
+
+    def _only_collector(self) -> str:
+        (only,) = self.collector
+        return only
