@@ -1,0 +1,247 @@
+"""The event log's daily files: open, mend, append, count what was lost, remove what is too old.
+
+Synchronous and used by one thread at a time; queue and thread stand in `writer`. An error never leaves this module once
+the log is open: a line is on disk, or it is counted and a `log_gap` line says so when the disk works again.
+"""
+
+import contextlib
+import re
+from dataclasses import dataclass, replace
+from datetime import date, timedelta
+from pathlib import Path
+
+from gatehand.journal.disk import Disk
+from gatehand.journal.line import LOG_GAP, LineError, Stamper, decode, encode, stamp
+from gatehand_rules.findings import Fact
+
+DAILY = re.compile(r"events-(\d{4}-\d{2}-\d{2})\.jsonl")
+LOCK_NAME = "events.lock"
+_TAIL = 1 << 16
+
+
+class LogFolderError(Exception):
+    """The log cannot be written where the config says; the text says why and what to do."""
+
+
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """Lines that are not in the file."""
+
+    lost: int = 0
+    first: int = 0
+    last: int = 0
+    """`seq` of the first and last lost line."""
+    unsure: int = 0
+    """Lines written whose sync failed."""
+    torn_bytes: int = 0
+    """Bytes of a line cut short; they keep a line of their own."""
+    why: str = ""
+
+    def plus_lost(self, seq: int, why: str) -> "Gap":
+        """One line more."""
+        return replace(self, lost=self.lost + 1, first=self.first or seq, last=seq, why=why)
+
+
+class EventFiles:
+    """The files of one folder. `open` first; then `write`, `sync`, `close`."""
+
+    def __init__(self, folder: Path, stamper: Stamper, keep_days: int, disk: Disk) -> None:
+        self.folder = folder
+        self.trouble: str | None = None
+        self._stamper = stamper
+        self._keep_days = keep_days
+        self._disk = disk
+        self._handle: int | None = None
+        self._day = ""
+        self._gap = Gap()
+        self._lock: int | None = None
+
+    def open(self) -> None:
+        """Make the folder, lock it, open today's file and mend its tail.
+
+        Raises:
+            LogFolderError: It cannot be written, or another daemon writes there.
+        """
+        try:
+            self._disk.make_folder(self.folder)
+            self._lock = self._disk.lock(self.folder / LOCK_NAME)
+            if self._lock is None:
+                raise LogFolderError(
+                    f"{self.folder}: another Gatehand daemon writes its log here; stop it, or give this one a "
+                    "[log] folder of its own"
+                )
+            self._roll(stamp(self._stamper.clock.wall()))
+            self._write_gap()
+        except OSError as error:
+            self.close()
+            raise LogFolderError(
+                f"{self.folder}: the log cannot be written here ({_reason(error)}); make the folder writable "
+                "for the user that runs Gatehand, or name another under [log] folder"
+            ) from error
+
+    def write(self, raw: bytes, ts: str, seq: int) -> bool:
+        """Append one encoded line; False when it is lost (and counted)."""
+        try:
+            self._roll(ts)
+            self._write_gap()
+            self._put(raw)
+        except OSError as error:
+            self.lose(seq, _reason(error))
+            self._fail(error)
+            return False
+        self.trouble = None
+        return True
+
+    def sync(self, lines: int) -> bool:
+        """Wait for the medium; `lines` were written since the last sync. False when that is unsure."""
+        if self._handle is None:
+            return False
+        try:
+            self._disk.sync(self._handle)
+        except OSError as error:
+            self._gap = replace(self._gap, unsure=self._gap.unsure + lines, why=_reason(error))
+            self._fail(error)
+            return False
+        return True
+
+    def lose(self, seq: int, why: str) -> None:
+        """Count a line that will not be written."""
+        self._gap = self._gap.plus_lost(seq, why)
+
+    def probe(self) -> bool:
+        """With nothing to write: try whether a disk that failed works again. True when all is well."""
+        if self.trouble is None and self._gap == Gap():
+            return True
+        try:
+            self._roll(stamp(self._stamper.clock.wall()))
+            self._write_gap()
+        except OSError as error:
+            self._fail(error)
+            return False
+        self.trouble = None
+        return self.sync(0)
+
+    def close(self) -> None:
+        """Close the file and give the folder free."""
+        self._shut()
+        if self._lock is not None:
+            self._disk.close(self._lock)
+            self._lock = None
+
+    def _put(self, raw: bytes) -> None:
+        """One write a line; the rest of a short write is tried once more and then says why."""
+        assert self._handle is not None  # noqa: S101 - _roll has just opened it
+        written = self._disk.write(self._handle, raw)
+        while written < len(raw):
+            written += self._disk.write(self._handle, raw[written:])
+
+    def _roll(self, ts: str) -> None:
+        """Have the file of this time open.
+
+        A clock that steps back into the day before keeps the file: its lines stay in order. Further back, or forward,
+        the file of the new date is taken.
+        """
+        if self._handle is not None and not self._disk.is_at(self._handle, self.folder / _name(self._day)):
+            self._shut()
+            self._disk.make_folder(self.folder)
+        day = ts[:10]
+        if self._handle is not None and self._day > day and _days_between(day, self._day) <= 1:
+            return
+        if self._handle is None or day != self._day:
+            self._shut()
+            self._disk.make_folder(self.folder)
+            self._handle = self._disk.open_append(self.folder / _name(day))
+            self._day = day
+            self._mend()
+            with contextlib.suppress(OSError):  # an old file that will not go costs no line
+                self._remove_old(day)
+
+    def _mend(self) -> None:
+        """A torn last line keeps its bytes, gets its newline, and is told of in the gap line."""
+        assert self._handle is not None  # noqa: S101
+        size = self._disk.size(self._handle)
+        if size == 0:
+            return
+        tail = self._disk.read_at(self._handle, min(size, _TAIL), max(0, size - _TAIL))
+        if tail.endswith(b"\n"):
+            return
+        self._put(b"\n")
+        self._gap = replace(
+            self._gap,
+            torn_bytes=self._gap.torn_bytes + len(tail) - 1 - tail.rfind(b"\n"),
+            why=self._gap.why or "the last line was cut short",
+        )
+
+    def _write_gap(self) -> None:
+        if self._gap == Gap():
+            return
+        # It stands in the place of the last lost line, so that numbers rise through the file.
+        seq = self._gap.last or None
+        line = self._stamper.note(LOG_GAP, self._stamper.clock.mono(), facts=_facts(self._gap), seq=seq)
+        self._put(encode(line))
+        self._gap = Gap()
+
+    def _fail(self, error: OSError) -> None:
+        self.trouble = f"{self.folder}: the event log cannot be written ({_reason(error)}); lines are being lost"
+        self._shut()
+
+    def _shut(self) -> None:
+        """Close the file; the next `_roll` opens it and looks at its tail again."""
+        if self._handle is not None:
+            handle, self._handle = self._handle, None
+            try:
+                self._disk.close(handle)
+            except OSError:
+                # Linux frees the handle all the same; what failed to be written has been counted at its write.
+                return
+
+    def _remove_old(self, today: str) -> None:
+        """Remove files older than `keep_days` by their name and by their own last line.
+
+        Under a clock that nobody keeps, the newest `keep_days` files stay whatever their date: a clock gone wild for an
+        hour must not cost a year.
+        """
+        if self._keep_days <= 0:
+            return
+        limit = (date.fromisoformat(today) - timedelta(days=self._keep_days)).isoformat()
+        names = sorted(name for name in self._disk.names(self.folder) if DAILY.fullmatch(name))
+        if not self._stamper.clock.synced():
+            names = names[: -self._keep_days]
+        for name in names:
+            path = self.folder / name
+            if name[7:17] < limit and self._last_day(path) < limit:
+                self._disk.remove(path)
+
+    def _last_day(self, path: Path) -> str:
+        """Date of the last line that tells one; empty for a file without any."""
+        lines = self._disk.read(path).splitlines()
+        for raw in reversed(lines):
+            try:
+                return str(decode(raw)["ts"])[:10]
+            except LineError:
+                continue
+        return ""
+
+
+def _facts(gap: Gap) -> dict[str, Fact]:
+    facts: dict[str, Fact] = {"lost": gap.lost}
+    if gap.lost:
+        facts |= {"first_lost": gap.first, "last_lost": gap.last}
+    if gap.unsure:
+        facts["unsure"] = gap.unsure
+    if gap.torn_bytes:
+        facts["torn_bytes"] = gap.torn_bytes
+    facts["why"] = gap.why
+    return facts
+
+
+def _name(day: str) -> str:
+    return f"events-{day}.jsonl"
+
+
+def _days_between(earlier: str, later: str) -> int:
+    return (date.fromisoformat(later) - date.fromisoformat(earlier)).days
+
+
+def _reason(error: OSError) -> str:
+    return error.strerror or str(error) or type(error).__name__

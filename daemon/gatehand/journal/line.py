@@ -1,0 +1,136 @@
+"""One line of the event log: a flat JSON object. Made here, encoded here, decoded here; files are the writer's.
+
+A line has the fixed keys below, then the facts of its finding under their own names. A fact never hides a fixed key.
+"""
+
+import itertools
+import json
+import math
+import secrets
+from collections.abc import Iterable, Mapping
+from datetime import UTC, datetime
+from typing import TypeAlias
+
+from gatehand.journal.clock import Clock
+from gatehand_rules.findings import Fact, Finding, Happened
+
+Line: TypeAlias = dict[str, Fact]
+
+FIXED = ("ts", "mono", "run", "seq", "synced", "event", "tool", "gate", "collector", "rule")
+_PREFIX = "fact_"
+_UNSYNCED: frozenset[str] = frozenset({Happened.READING_REJECTED, Happened.MESSAGE_IGNORED, Happened.GATE_BETWEEN})
+"""Lines that may wait for the next sync: a chattering device shall not wear the disk out."""
+
+DAEMON_STARTED = "daemon_started"
+DAEMON_STOPPED = "daemon_stopped"
+CONFIG_LOADED = "config_loaded"
+CONFIG_REJECTED = "config_rejected"
+CLOCK_STEPPED = "clock_stepped"
+LOG_GAP = "log_gap"
+LOG_LATE = "log_late"
+"""The disk stalled and commands left before their explanation was on disk."""
+
+
+class LineError(ValueError):
+    """A line of a log file that is no event."""
+
+
+def new_run(wall: float) -> str:
+    """An id for one start of the daemon: its start in UTC, and four characters so that no two are alike."""
+    return f"{datetime.fromtimestamp(wall, UTC):%Y%m%dT%H%M%S}-{secrets.token_hex(2)}"
+
+
+def stamp(wall: float) -> str:
+    """Wall seconds as RFC 3339 with milliseconds, UTC, `Z`."""
+    return datetime.fromtimestamp(wall, UTC).isoformat(timespec="milliseconds")[:-6] + "Z"
+
+
+class Stamper:
+    """Gives lines their time, run and number. One for each start of the daemon."""
+
+    def __init__(self, run: str, clock: Clock) -> None:
+        self.run = run
+        self.clock = clock
+        self._numbers = itertools.count(1)
+
+    def finding(self, finding: Finding, now: float) -> Line:
+        """The line of a finding that the rules made at `now` (monotonic seconds)."""
+        line = self._open(finding.event, now, tool=finding.tool, gate=finding.gate, collector=finding.collector)
+        line["rule"] = finding.rule
+        _add(line, finding.facts)
+        return line
+
+    def note(
+        self,
+        event: str,
+        now: float,
+        *,
+        tool: str | None = None,
+        gate: str | None = None,
+        collector: str | None = None,
+        facts: Mapping[str, Fact] | None = None,
+        seq: int | None = None,
+    ) -> Line:
+        """A line of the daemon's own, such as `daemon_started`. `seq`: a number already taken by a lost line."""
+        line = self._open(event, now, tool=tool, gate=gate, collector=collector, seq=seq)
+        _add(line, (facts or {}).items())
+        return line
+
+    def _open(
+        self,
+        event: str,
+        now: float,
+        *,
+        tool: str | None,
+        gate: str | None,
+        collector: str | None,
+        seq: int | None = None,
+    ) -> Line:
+        line: Line = {
+            "ts": stamp(self.clock.wall()),
+            "mono": round(now, 3),
+            "run": self.run,
+            "seq": next(self._numbers) if seq is None else seq,
+            "synced": self.clock.synced(),
+            "event": event,
+        }
+        for key, name in (("tool", tool), ("gate", gate), ("collector", collector)):
+            if name is not None:
+                line[key] = name
+        return line
+
+
+def _add(line: Line, facts: Iterable[tuple[str, Fact]]) -> None:
+    for name, value in facts:
+        key = name
+        while key in FIXED or key in line:
+            key = _PREFIX + key
+        line[key] = str(value) if isinstance(value, float) and not math.isfinite(value) else value
+
+
+def encode(line: Line) -> bytes:
+    """The line as bytes with its newline. Half a surrogate pair, as a payload may hold, stays readable as an escape."""
+    text = json.dumps(line, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+    return text.encode("utf-8", "backslashreplace") + b"\n"
+
+
+def decode(raw: bytes) -> Line:
+    """The event of one line, with or without its newline.
+
+    Raises:
+        LineError: It is no JSON object with `ts` and `event`; the text says what it is.
+    """
+    try:
+        found = json.loads(raw)
+    except (ValueError, RecursionError) as error:
+        raise LineError(f"no JSON: {error}") from None
+    if not isinstance(found, dict):
+        raise LineError(f"a JSON {type(found).__name__}, not an object")
+    if not isinstance(found.get("ts"), str) or not isinstance(found.get("event"), str):
+        raise LineError('no "ts" and "event" in it')
+    return found
+
+
+def wants_sync(line: Line) -> bool:
+    """Whether the line must be on disk before what it explains goes on: commands, alarms, changes of state."""
+    return line["event"] not in _UNSYNCED
