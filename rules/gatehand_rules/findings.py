@@ -75,7 +75,6 @@ class Rule(StrEnum):
     NO_GATE_PROVEN = "no_gate_proven"
     GATE_BY_HAND_IS_SHUT = "gate_by_hand_is_shut"
     CUT_ENDED_BEFORE_GATE = "cut_ended_before_gate"
-    ENDED_WHILE_OPENING = "ended_while_opening"
     MIN_OPEN = "min_open"
     MAX_OPEN = "max_open"
     STARTS_PER_HOUR = "starts_per_hour"

@@ -1,0 +1,186 @@
+"""Who wants suction, in which order, and who gets it within `max_open`.
+
+Cutting tools come first, the oldest start first; then hand starts; then run-on. A tool in run-on so gives way to a
+tool that cuts, a newcomer never takes the suction from a tool that is cutting, and what does not fit is refused with
+a finding (I7).
+"""
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from enum import IntEnum
+
+from gatehand_rules.detect import held_from
+from gatehand_rules.draft import Draft
+from gatehand_rules.findings import Happened, Rule
+from gatehand_rules.gates import is_proven
+from gatehand_rules.state import (
+    CollectorState,
+    GateFault,
+    GateShut,
+    GateState,
+    GateUnknown,
+    Standing,
+    ToolRunning,
+    ToolRunOn,
+    ToolSilent,
+    ToolState,
+)
+from gatehand_rules.words import Position
+
+
+class Kind(IntEnum):
+    """Rank of a demand; lower is served first."""
+
+    CUT = 0
+    HAND = 1
+    RUN_ON = 2
+
+
+@dataclass(frozen=True, slots=True)
+class Demand:
+    """One tool's or hand start's wish. `gates` are indices; `assist` gates are never waited for."""
+
+    kind: Kind
+    since: float
+    tool: str | None
+    gate: str | None
+    gates: tuple[int, ...]
+    assist: tuple[int, ...] = ()
+    may_start: bool = False
+
+    @property
+    def label(self) -> str:
+        """The subject part of this demand's alarms."""
+        return f"tool_{self.tool}" if self.tool is not None else f"gate_{self.gate}"
+
+
+def of_collector(draft: Draft, at: int) -> list[Demand]:
+    """All demands on the collector at index `at`, in the order in which they are served."""
+    name, shop = draft.shop.collectors[at].name, draft.shop
+    found: list[Demand] = []
+    for i, tool in enumerate(shop.tools):
+        if tool.collector != name:
+            continue
+        kind, since, standing = _tool_demand(draft.tools[i])
+        if kind is None:
+            continue
+        found.append(
+            Demand(
+                kind,
+                since,
+                tool.name,
+                None,
+                _indices(draft, tool.gates),
+                _indices(draft, tool.assist),
+                may_start=standing is Standing.FRESH,
+            )
+        )
+    for i, gate in enumerate(shop.gates):
+        hand = draft.gates[i].hand
+        if gate.collector == name and hand is not None:
+            found.append(Demand(Kind.HAND, hand.since, None, gate.name, (i,), may_start=True))
+    found.sort(key=lambda one: (one.kind, one.since))
+    return found
+
+
+def _tool_demand(state: ToolState) -> tuple[Kind | None, float, Standing]:
+    match state:
+        case ToolRunning(since=since, standing=standing):
+            return Kind.CUT, since, standing
+        case ToolRunOn(since=since, standing=standing):
+            return Kind.RUN_ON, since, standing
+        case ToolSilent(was=ToolRunning() | ToolRunOn(), let_go=False):
+            # A silent sensor never starts anything; it keeps what it had for its run-on.
+            return Kind.RUN_ON, held_from(state), Standing.STALE
+        case _:
+            return None, 0.0, Standing.STALE
+
+
+def _indices(draft: Draft, names: Iterable[str]) -> tuple[int, ...]:
+    return tuple(i for name in names if (i := draft.shop.gate_at(name)) is not None)
+
+
+def grant(draft: Draft, at: int, demands: list[Demand]) -> list[Demand]:
+    """Those that fit into `max_open`, best rank first; the others leave a finding and an alarm, once."""
+    limit = draft.shop.collectors[at].max_open
+    if limit is None:
+        return demands
+    granted: list[Demand] = []
+    taken: set[int] = set()
+    for one in demands:
+        alarm = f"{one.label}_max_open"
+        if len(taken.union(one.gates)) <= limit:
+            taken.update(one.gates)
+            granted.append(one)
+            draft.clear_alarm(alarm, Rule.MAX_OPEN, tool=one.tool, gate=one.gate)
+        elif one.kind is not Kind.RUN_ON:
+            _refuse_max_open(draft, at, one, alarm, taken)
+    room = limit - len(taken)
+    # The assist gates come last of all, and only where there is room.
+    trimmed: list[Demand] = []
+    for one in granted:
+        extra = tuple(i for i in one.assist if i not in taken)[: max(room, 0)]
+        room -= len(extra)
+        taken.update(extra)
+        trimmed.append(replace(one, assist=extra))
+    return trimmed
+
+
+def _refuse_max_open(draft: Draft, at: int, one: Demand, alarm: str, taken: set[int]) -> None:
+    collector = draft.shop.collectors[at]
+    names = ", ".join(draft.shop.gates[i].name for i in sorted(taken))
+    if draft.raise_alarm(alarm, Rule.MAX_OPEN, tool=one.tool, gate=one.gate, max_open=collector.max_open, taken=names):
+        draft.say(
+            Happened.START_REFUSED,
+            Rule.MAX_OPEN,
+            tool=one.tool,
+            gate=one.gate,
+            collector=collector.name,
+            max_open=collector.max_open,
+            taken=names,
+        )
+
+
+def clear_old_refusals(draft: Draft, at: int, demands: list[Demand]) -> None:
+    """A refusal whose demand is over no longer stands."""
+    name, shop = draft.shop.collectors[at].name, draft.shop
+    alive = {one.label for one in demands if one.kind is not Kind.RUN_ON}
+    for tool in shop.tools:
+        if tool.collector == name and f"tool_{tool.name}" not in alive:
+            draft.clear_alarm(f"tool_{tool.name}_max_open", Rule.NO_DEMAND, tool=tool.name)
+            draft.clear_alarm(f"tool_{tool.name}_not_served", Rule.NO_DEMAND, tool=tool.name)
+
+
+def can_be_served(draft: Draft, one: Demand) -> bool:
+    """At least one of its gates is proven or may still come to be; a demand without gates always can."""
+    return not one.gates or any(may_open(draft, i) for i in one.gates)
+
+
+def may_open(draft: Draft, at: int) -> bool:
+    """The gate is proven open, on its way, or can be told to go."""
+    state = draft.gates[at]
+    return is_proven(state) or not is_decided_shut(draft, at)
+
+
+def is_decided_shut(draft: Draft, at: int) -> bool:
+    """Waiting for this gate is of no use: in fault, or moved by hand only and not open."""
+    state, gate = draft.gates[at], draft.shop.gates[at]
+    if isinstance(state.move, GateFault):
+        return state.move.wanted is Position.OPEN or not gate.commanded
+    return not gate.commanded and not is_proven(state)
+
+
+def stands_shut(state: GateState) -> bool:
+    """Shut, or of no known position."""
+    return isinstance(state.move, GateShut | GateUnknown)
+
+
+def proven(draft: Draft, at: int) -> list[int]:
+    """Indices of the collector's gates that are proven open."""
+    name = draft.shop.collectors[at].name
+    return [i for i, gate in enumerate(draft.shop.gates) if gate.collector == name and is_proven(draft.gates[i])]
+
+
+def last_used(fan: CollectorState) -> tuple[int, ...]:
+    """The gate that last carried air, if one is known."""
+    return () if fan.last_gate is None else (fan.last_gate,)

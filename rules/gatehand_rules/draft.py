@@ -1,0 +1,104 @@
+"""One step's workbench: the state taken apart, what is to be commanded, and why. It lives for one call of `step`.
+
+Rules read and write a `Draft`; nothing outside this package sees one.
+"""
+
+from dataclasses import replace
+from typing import Any
+
+from gatehand_rules.commands import ClearAlarm, Command, RaiseAlarm
+from gatehand_rules.findings import Fact, Finding, Happened, Rule
+from gatehand_rules.shop import Shop
+from gatehand_rules.state import CollectorState, GateState, State, ToolState
+
+
+class Draft:
+    """A mutable copy of a `State` with the commands and findings of one step."""
+
+    __slots__ = (
+        "adopted",
+        "alarms",
+        "collectors",
+        "commands",
+        "connected",
+        "findings",
+        "gates",
+        "now",
+        "settle_at",
+        "shop",
+        "start",
+        "stopping",
+        "stops",
+        "tools",
+    )
+
+    def __init__(self, shop: Shop, state: State, now: float) -> None:
+        self.shop = shop
+        self.start = state
+        self.now = now
+        self.tools: list[ToolState] = list(state.tools)
+        self.gates: list[GateState] = list(state.gates)
+        self.collectors: list[CollectorState] = list(state.collectors)
+        self.stops: list[bool] = list(state.stops)
+        self.alarms: set[str] = set(state.alarms)
+        self.connected = state.connected
+        self.settle_at = state.settle_at
+        self.adopted = state.adopted
+        self.stopping = state.stopping
+        self.commands: list[Command] = []
+        self.findings: list[Finding] = []
+
+    def say(
+        self,
+        event: Happened,
+        rule: Rule,
+        *,
+        tool: str | None = None,
+        gate: str | None = None,
+        collector: str | None = None,
+        **facts: Fact,
+    ) -> None:
+        """Leave a finding."""
+        self.findings.append(
+            Finding(event=event, rule=rule, tool=tool, gate=gate, collector=collector, facts=tuple(facts.items()))
+        )
+
+    def raise_alarm(
+        self,
+        alarm: str,
+        rule: Rule,
+        *,
+        tool: str | None = None,
+        gate: str | None = None,
+        collector: str | None = None,
+        **facts: Fact,
+    ) -> bool:
+        """Raise an alarm that does not stand yet; True when it is new."""
+        if alarm in self.alarms:
+            return False
+        self.alarms.add(alarm)
+        self.commands.append(RaiseAlarm(alarm))
+        self.say(Happened.ALARM_RAISED, rule, tool=tool, gate=gate, collector=collector, alarm=alarm, **facts)
+        return True
+
+    def clear_alarm(
+        self, alarm: str, rule: Rule, *, tool: str | None = None, gate: str | None = None, collector: str | None = None
+    ) -> None:
+        """Clear an alarm if it stands."""
+        if alarm in self.alarms:
+            self.alarms.discard(alarm)
+            self.commands.append(ClearAlarm(alarm))
+            self.say(Happened.ALARM_CLEARED, rule, tool=tool, gate=gate, collector=collector, alarm=alarm)
+
+    def set_gate(self, at: int, **changes: Any) -> None:  # noqa: ANN401 - `replace` checks the names
+        """Replace fields of one gate's state."""
+        self.gates[at] = replace(self.gates[at], **changes)
+
+    def set_collector(self, at: int, **changes: Any) -> None:  # noqa: ANN401 - the same
+        """Replace fields of one collector's state."""
+        self.collectors[at] = replace(self.collectors[at], **changes)
+
+    @property
+    def quiet(self) -> bool:
+        """Nothing may be commanded now: not connected, settling, or stopping."""
+        return not self.connected or self.stopping or self.settle_at is not None or not self.adopted

@@ -1,0 +1,224 @@
+"""One collector's switch and fan: telling it, what is seen of it, its answer, the refresh, the budget of starts.
+
+When to tell it is the sequence's business.
+"""
+
+from dataclasses import replace
+from math import inf
+
+from gatehand_rules.commands import CollectorOff, CollectorOn
+from gatehand_rules.draft import Draft
+from gatehand_rules.findings import Happened, Rule
+from gatehand_rules.shop import Collector
+from gatehand_rules.state import Answer, CoastDown, CollectorState, Held, Phase, SpinUp
+from gatehand_rules.timers import due, reached
+
+ANSWER_TIME = 5.0
+"""Seconds a switch or a motor's current may take to show what was told."""
+TELLINGS = 3
+"""Tellings before an alarm stands."""
+REMIND = 20.0
+"""Seconds between further tellings while the alarm stands."""
+HOUR = 3600.0
+
+
+def may_turn(fan: CollectorState, now: float) -> bool:
+    """Told on, seen running, or within its coast-down. What may turn, turns."""
+    return fan.on_phase or fan.seen_on or now < fan.still_at
+
+
+def tell_on(draft: Draft, at: int, rule: Rule) -> None:
+    """Command the collector on; a telling that is no refresh is a start and counts as one."""
+    collector, fan, now = draft.shop.collectors[at], draft.collectors[at], draft.now
+    start = not fan.on_phase
+    answer = fan.answer
+    if start:
+        known = collector.reports or collector.senses_current
+        answer = Answer(on=True, since=now) if known else None
+    starts = fan.starts
+    if start and collector.starts_per_hour is not None:
+        starts = (*spent(fan, now), now)
+    draft.set_collector(
+        at,
+        phase=SpinUp(now) if start else fan.phase,
+        still_at=inf,
+        answer=answer,
+        confirmed=fan.confirmed and not start,
+        told_on_at=now,
+        starts=starts,
+        grace_until=-inf if start else fan.grace_until,
+    )
+    draft.commands.append(CollectorOn(collector.name))
+    draft.say(
+        Happened.COLLECTOR_ON,
+        rule,
+        collector=collector.name,
+        starts_this_hour=len(starts) if collector.starts_per_hour is not None else None,
+        starts_per_hour=collector.starts_per_hour,
+    )
+
+
+def tell_off(draft: Draft, at: int, rule: Rule, phase: Phase | None = None, why: str | None = None) -> None:
+    """Command the collector off and let it coast down (or go to the phase given)."""
+    collector, fan, now = draft.shop.collectors[at], draft.collectors[at], draft.now
+    known = collector.reports or collector.senses_current
+    draft.set_collector(
+        at,
+        phase=phase or CoastDown(),
+        still_at=inf if fan.seen_on else due(now, collector.coast_down),
+        answer=Answer(on=False, since=now) if known else None,
+        told_on_at=None,
+        by_hand=False,
+        confirmed=False,
+        grace_until=-inf,
+    )
+    draft.commands.append(CollectorOff(collector.name))
+    draft.say(Happened.COLLECTOR_OFF, rule, collector=collector.name, coast_down=collector.coast_down, why=why)
+
+
+def see(draft: Draft, at: int, *, reported: bool | None = None, drawing: bool | None = None, live: bool) -> None:
+    """Take in a report of the switch or of the motor's current.
+
+    A retained one counts for caution only: it can say that the fan turns, never prove that it answered.
+    """
+    collector, fan, now = draft.shop.collectors[at], draft.collectors[at], draft.now
+    before = fan.seen_on
+    if reported is not None:
+        fan = replace(fan, reported_on=reported, report_live=live)
+    if drawing is not None and (live or drawing):
+        fan = replace(fan, drawing=drawing)
+    if fan.seen_on:
+        fan = replace(fan, still_at=inf)
+    elif before and not fan.on_phase:
+        fan = replace(fan, still_at=due(now, collector.coast_down))
+    draft.collectors[at] = fan
+    if before != fan.seen_on:
+        draft.say(
+            Happened.COLLECTOR_RUNNING if fan.seen_on else Happened.COLLECTOR_STOOD,
+            Rule.REPORT if live else Rule.RETAINED,
+            collector=collector.name,
+            reported_on=fan.reported_on,
+            drawing=fan.drawing,
+        )
+    if live:
+        _take_answer(draft, at)
+        _miss_current(draft, at)
+
+
+def _take_answer(draft: Draft, at: int) -> None:
+    collector, fan = draft.shop.collectors[at], draft.collectors[at]
+    answer = fan.answer
+    if answer is None or not _shows(collector, fan, on=answer.on):
+        return
+    draft.set_collector(at, answer=None, confirmed=answer.on)
+    draft.clear_alarm(f"collector_{collector.name}_no_answer", Rule.ANSWER, collector=collector.name)
+
+
+def _miss_current(draft: Draft, at: int) -> None:
+    """The switch says on and the motor no longer draws (a tripped overload): it owes its answer again."""
+    collector, fan = draft.shop.collectors[at], draft.collectors[at]
+    if fan.on_phase and fan.confirmed and fan.reported_on is True and fan.drawing is False and collector.reports:
+        draft.set_collector(at, confirmed=False, answer=Answer(on=True, since=draft.now))
+
+
+def _shows(collector: Collector, fan: CollectorState, *, on: bool) -> bool:
+    """Everything that watches the fan says what was told."""
+    if collector.reports and fan.reported_on is not on:
+        return False
+    return not collector.senses_current or fan.drawing is on
+
+
+def time_passes(draft: Draft, at: int) -> None:
+    """Tell again what was not answered; repeat "on" so that a switch with its own time limit fails safe."""
+    collector, fan, now = draft.shop.collectors[at], draft.collectors[at], draft.now
+    if not fan.seen_on and not fan.on_phase and now >= fan.still_at:
+        draft.set_collector(at, still_at=-inf)
+    if refresh_due(collector, fan) is not None and reached(now, fan.told_on_at or 0.0, collector.refresh):
+        tell_on(draft, at, Rule.REFRESH)
+    if answer_due(collector, draft.collectors[at]) <= now:
+        _tell_again(draft, at)
+
+
+def _tell_again(draft: Draft, at: int) -> None:
+    collector, now = draft.shop.collectors[at], draft.now
+    _take_answer(draft, at)
+    fan = draft.collectors[at]
+    answer = fan.answer
+    if answer is None:
+        return
+    tries = answer.tries + 1
+    draft.set_collector(at, answer=Answer(answer.on, now, tries))
+    draft.commands.append(CollectorOn(collector.name) if answer.on else CollectorOff(collector.name))
+    draft.say(
+        Happened.COLLECTOR_UNANSWERED,
+        Rule.ANSWER,
+        collector=collector.name,
+        told="on" if answer.on else "off",
+        tries=tries,
+        reported_on=fan.reported_on,
+        drawing=fan.drawing,
+    )
+    if tries >= TELLINGS - 1:
+        draft.raise_alarm(
+            f"collector_{collector.name}_no_answer",
+            Rule.ANSWER,
+            collector=collector.name,
+            told="on" if answer.on else "off",
+            reported_on=fan.reported_on,
+            drawing=fan.drawing,
+        )
+
+
+def answer_due(collector: Collector, fan: CollectorState) -> float:
+    """When an unanswered command is told again; inf without one."""
+    if fan.answer is None:
+        return inf
+    wait = ANSWER_TIME if fan.answer.tries < TELLINGS - 1 else REMIND
+    if collector.senses_current:
+        wait = max(wait, collector.spin_up if fan.answer.on else collector.coast_down)
+    return due(fan.answer.since, wait)
+
+
+def refresh_due(collector: Collector, fan: CollectorState) -> float | None:
+    """When "on" is repeated, or None."""
+    if fan.told_on_at is None or collector.refresh <= 0 or not fan.on_phase:
+        return None
+    return due(fan.told_on_at, collector.refresh)
+
+
+def spent(fan: CollectorState, now: float) -> tuple[float, ...]:
+    """The starts of the last hour, oldest first."""
+    return tuple(start for start in fan.starts if now < due(start, HOUR))
+
+
+def free_again_at(collector: Collector, fan: CollectorState, now: float) -> float | None:
+    """When turning off no longer risks a start beyond the hour's budget; None when it does not now (I8)."""
+    if collector.starts_per_hour is None:
+        return None
+    starts = spent(fan, now)
+    if len(starts) < collector.starts_per_hour:
+        return None
+    return due(starts[len(starts) - collector.starts_per_hour], HOUR)
+
+
+def is_held(fan: CollectorState) -> bool:
+    """Kept off until a reset."""
+    return isinstance(fan.phase, Held)
+
+
+def wake_at(collector: Collector, fan: CollectorState, now: float) -> float | None:
+    """When time alone next changes this collector, or None."""
+    moments = [answer_due(collector, fan)]
+    refresh = refresh_due(collector, fan)
+    if refresh is not None:
+        moments.append(refresh)
+    if not fan.on_phase and not fan.seen_on and fan.still_at > -inf:
+        moments.append(fan.still_at)
+    if isinstance(fan.phase, SpinUp):
+        moments.append(due(fan.phase.since, collector.spin_up))
+    if fan.on_phase:
+        moments.append(fan.grace_until if fan.grace_until > now else inf)
+        free = free_again_at(collector, fan, now)
+        moments.append(inf if free is None else free)
+    first = min(moments)
+    return None if first == inf else first

@@ -1,0 +1,228 @@
+"""One gate: telling it, its travel, its reports, retries and fault. Which gates to tell is the zone's business."""
+
+from typing import assert_never
+
+from gatehand_rules.commands import OpenGate, ShutGate
+from gatehand_rules.draft import Draft
+from gatehand_rules.findings import Happened, Rule
+from gatehand_rules.shop import Gate
+from gatehand_rules.state import (
+    GateFault,
+    GateMove,
+    GateOpen,
+    GateOpening,
+    GateShut,
+    GateShutting,
+    GateState,
+    GateUnknown,
+)
+from gatehand_rules.timers import due, reached
+from gatehand_rules.words import Position
+
+
+def is_proven(state: GateState) -> bool:
+    """Proven open: reported open, or commanded open at least its travel ago (DESIGN, I1)."""
+    return isinstance(state.move, GateOpen)
+
+
+def tell_open(draft: Draft, at: int, rule: Rule, instead_of: tuple[str, ...] = ()) -> None:
+    """Command the gate open and start its travel."""
+    gate, now = draft.shop.gates[at], draft.now
+    reported = draft.gates[at].reported
+    draft.set_gate(at, move=GateOpening(now, now), reported=None if reported is Position.SHUT else reported)
+    draft.commands.append(OpenGate(gate.name, instead_of))
+    draft.say(
+        Happened.GATE_COMMANDED,
+        rule,
+        gate=gate.name,
+        collector=gate.collector,
+        to="open",
+        travel=gate.travel,
+        instead_of=", ".join(instead_of) or None,
+    )
+
+
+def ensure_open(draft: Draft, at: int, rule: Rule, instead_of: tuple[str, ...] = ()) -> None:
+    """Command it open unless it is open, on its way, or given up."""
+    move = draft.gates[at].move
+    stuck_open = isinstance(move, GateFault) and move.wanted is Position.SHUT
+    if stuck_open or isinstance(move, GateUnknown | GateShut | GateShutting):
+        tell_open(draft, at, rule, instead_of)
+
+
+def tell_shut(draft: Draft, at: int, rule: Rule) -> None:
+    """Command the gate shut and start its travel."""
+    gate, now = draft.shop.gates[at], draft.now
+    reported = draft.gates[at].reported
+    draft.set_gate(at, move=GateShutting(now, now), reported=None if reported is Position.OPEN else reported)
+    draft.commands.append(ShutGate(gate.name))
+    draft.say(Happened.GATE_COMMANDED, rule, gate=gate.name, collector=gate.collector, to="shut", travel=gate.travel)
+
+
+def retell(draft: Draft, at: int, *, tries: int, rule: Rule) -> None:
+    """Command once more what the gate was told already."""
+    gate, now = draft.shop.gates[at], draft.now
+    move = draft.gates[at].move
+    match move:
+        case GateOpening(first=first):
+            draft.set_gate(at, move=GateOpening(now, first if tries else now, tries))
+            draft.commands.append(OpenGate(gate.name))
+            to = "open"
+        case GateShutting(first=first):
+            draft.set_gate(at, move=GateShutting(now, first if tries else now, tries))
+            draft.commands.append(ShutGate(gate.name))
+            to = "shut"
+        case GateUnknown() | GateShut() | GateOpen() | GateFault():
+            return
+        case _:
+            assert_never(move)
+    draft.say(
+        Happened.GATE_COMMANDED,
+        rule,
+        gate=gate.name,
+        collector=gate.collector,
+        to=to,
+        travel=gate.travel,
+        tries=tries,
+        retries=gate.retries,
+    )
+
+
+def forget_fault(draft: Draft, at: int) -> None:
+    """A fresh demand tries a gate in fault again."""
+    if isinstance(draft.gates[at].move, GateFault):
+        draft.set_gate(at, move=GateUnknown())
+
+
+def time_passes(draft: Draft, at: int) -> None:
+    """Travel that has run out: proof for a gate that cannot report, a retry or a fault for one that can."""
+    gate, state = draft.shop.gates[at], draft.gates[at]
+    move = state.move
+    if not isinstance(move, GateOpening | GateShutting) or not reached(draft.now, move.since, gate.travel):
+        return
+    wanted = Position.OPEN if isinstance(move, GateOpening) else Position.SHUT
+    if not gate.reports or state.reported is wanted:
+        _arrive(draft, at, wanted, Rule.TRAVEL)
+    elif move.tries < gate.retries:
+        retell(draft, at, tries=move.tries + 1, rule=Rule.RETRY)
+    else:
+        draft.set_gate(at, move=GateFault(wanted, move.first))
+        draft.say(
+            Happened.GATE_FAULT,
+            Rule.TRAVEL,
+            gate=gate.name,
+            collector=gate.collector,
+            wanted=str(wanted),
+            reported=None if state.reported is None else str(state.reported),
+            travel=gate.travel,
+            retries=gate.retries,
+            waited=round(draft.now - move.first, 3),
+        )
+        draft.raise_alarm(
+            f"gate_{gate.name}_fault", Rule.TRAVEL, gate=gate.name, wanted=str(wanted), travel=gate.travel
+        )
+
+
+def _arrive(draft: Draft, at: int, where: Position, rule: Rule) -> None:
+    """The gate is where it was told to be."""
+    gate, move = draft.shop.gates[at], draft.gates[at].move
+    told = first = draft.now
+    if isinstance(move, GateOpening | GateShutting):
+        told, first = move.since, move.first
+    elif isinstance(move, GateFault):
+        told = first = move.first
+    late = round(draft.now - due(first, gate.travel), 3)
+    opened = where is Position.OPEN
+    draft.set_gate(at, move=GateOpen(told) if opened else GateShut(told))
+    draft.say(
+        Happened.GATE_OPEN if opened else Happened.GATE_SHUT,
+        rule,
+        gate=gate.name,
+        collector=gate.collector,
+        took=round(draft.now - first, 3),
+        travel=gate.travel,
+        late_by=late if late > 0 else None,
+    )
+    draft.clear_alarm(f"gate_{gate.name}_fault", rule, gate=gate.name)
+
+
+def report_retained(draft: Draft, at: int, position: Position) -> None:
+    """A report of unknown age: it can take a proof away, and can give none."""
+    gate, state = draft.shop.gates[at], draft.gates[at]
+    move: GateMove = state.move
+    if position is Position.OPEN:
+        if isinstance(move, GateShut):
+            move = GateUnknown()
+    elif isinstance(move, GateOpen):
+        move = GateUnknown()
+        draft.say(Happened.GATE_BETWEEN, Rule.RETAINED, gate=gate.name, collector=gate.collector, says=str(position))
+    elif isinstance(move, GateUnknown) and position is Position.SHUT:
+        move = GateShut()
+    draft.set_gate(at, move=move, reported=position)
+
+
+def report(draft: Draft, at: int, position: Position) -> bool:
+    """A live report. True when the gate was opened by hand or by itself from its shut position."""
+    gate, state = draft.shop.gates[at], draft.gates[at]
+    draft.set_gate(at, reported=position)
+    match position:
+        case Position.OPEN:
+            return _report_open(draft, at, state.move)
+        case Position.SHUT:
+            _report_shut(draft, at, state.move)
+        case Position.BETWEEN:
+            if isinstance(state.move, GateOpen | GateShut):
+                draft.set_gate(at, move=GateUnknown(from_shut=isinstance(state.move, GateShut)))
+                draft.say(Happened.GATE_BETWEEN, Rule.REPORT, gate=gate.name, collector=gate.collector)
+        case _:
+            assert_never(position)
+    return False
+
+
+def _report_open(draft: Draft, at: int, move: GateMove) -> bool:
+    gate = draft.shop.gates[at]
+    match move:
+        case GateOpening() | GateFault(wanted=Position.OPEN):
+            _arrive(draft, at, Position.OPEN, Rule.REPORT)
+        case GateUnknown(from_shut=from_shut):
+            _moved(draft, at, gate, Position.OPEN)
+            return from_shut
+        case GateShut():
+            _moved(draft, at, gate, Position.OPEN)
+            return True
+        case GateOpen() | GateShutting() | GateFault():
+            pass  # open already, or not yet on its way, or stuck open
+        case _:
+            assert_never(move)
+    return False
+
+
+def _report_shut(draft: Draft, at: int, move: GateMove) -> None:
+    gate = draft.shop.gates[at]
+    match move:
+        case GateShutting() | GateFault(wanted=Position.SHUT):
+            _arrive(draft, at, Position.SHUT, Rule.REPORT)
+        case GateUnknown() | GateOpen():
+            _moved(draft, at, gate, Position.SHUT)
+        case GateShut() | GateOpening() | GateFault():
+            pass  # shut already, or not yet on its way, or stuck shut
+        case _:
+            assert_never(move)
+
+
+def _moved(draft: Draft, at: int, gate: Gate, where: Position) -> None:
+    """It stands where nobody told it to go."""
+    opened = where is Position.OPEN
+    draft.set_gate(at, move=GateOpen() if opened else GateShut())
+    draft.say(
+        Happened.GATE_OPEN if opened else Happened.GATE_SHUT,
+        Rule.MOVED_BY_HAND,
+        gate=gate.name,
+        collector=gate.collector,
+    )
+
+
+def wake_at(gate: Gate, state: GateState) -> float | None:
+    """When this gate's travel runs out, or None."""
+    move = state.move
+    return due(move.since, gate.travel) if isinstance(move, GateOpening | GateShutting) else None

@@ -1,0 +1,292 @@
+"""The interlock: small, apart, last. It sees every event and every command, and drops what breaks an invariant.
+
+It knows nothing of the sequence and shares no helper with it, only the records. What it remembers is its own `Guard`.
+Read it in one sitting: `observe` keeps the record, `judge` lets a command pass or vetoes it, `enforce` adds what must
+leave at once if the sequence did not say it (I4, I5).
+
+Proven open: reported open by a live report and not told shut since; or told open at least `travel` ago, for a gate
+that cannot report or whose last report (of any age) says open. A fan may turn when it was told on, is seen on, was
+never told anything, or was told off (or last seen) within `coast_down`.
+"""
+
+from dataclasses import replace
+
+from gatehand_rules import events as ev
+from gatehand_rules.commands import CollectorOff, CollectorOn, Command, OpenGate, ShutGate
+from gatehand_rules.findings import Finding, Happened, Rule
+from gatehand_rules.shop import Shop
+from gatehand_rules.state import FanSeen, GateSeen, Guard
+from gatehand_rules.words import Position
+
+
+def initial(shop: Shop) -> Guard:
+    """Nothing seen; every fan may turn, and nothing is armed for a start."""
+    return Guard(
+        gates=tuple(GateSeen() for _ in shop.gates),
+        fans=tuple(FanSeen(adopting=True) for _ in shop.collectors),
+        low=tuple(False for _ in shop.tools),
+        stops=tuple(False for _ in shop.stops),
+    )
+
+
+def _proven(shop: Shop, guard: Guard, at: int, now: float) -> bool:
+    gate, seen = shop.gates[at], guard.gates[at]
+    if seen.told is Position.SHUT:
+        return False
+    by_time = seen.told is Position.OPEN and now >= round(seen.told_at + gate.travel, 6)
+    if gate.reports:
+        return seen.reported is Position.OPEN and (seen.live or by_time)
+    return by_time
+
+
+def _own(shop: Shop, fan: int) -> list[int]:
+    name = shop.collectors[fan].name
+    return [i for i, gate in enumerate(shop.gates) if gate.collector == name]
+
+
+def _open_gates(shop: Shop, guard: Guard, fan: int, now: float) -> list[int]:
+    return [i for i in _own(shop, fan) if _proven(shop, guard, i, now)]
+
+
+def _seen_on(seen: FanSeen) -> bool:
+    return seen.told_on is True or seen.reported_on is True or seen.drawing is True
+
+
+def _may_turn(shop: Shop, guard: Guard, fan: int, now: float) -> bool:
+    seen = guard.fans[fan]
+    unknown = seen.told_on is None
+    return unknown or _seen_on(seen) or now < round(seen.off_at + shop.collectors[fan].coast_down, 6)
+
+
+def see_reading(shop: Shop, guard: Guard, at: int, amps: float) -> Guard:
+    """A live reading: a tool seen low and then at its start threshold arms its collector (I5)."""
+    tool = shop.tools[at]
+    if amps < tool.stop_amps:
+        return guard if guard.low[at] else replace(guard, low=(*guard.low[:at], True, *guard.low[at + 1 :]))
+    if amps < tool.start_amps or not guard.low[at]:
+        return guard
+    guard = replace(guard, low=(*guard.low[:at], False, *guard.low[at + 1 :]))
+    return _arm(shop, guard, tool.collector)
+
+
+def _arm(shop: Shop, guard: Guard, collector: str) -> Guard:
+    at = shop.collector_at(collector)
+    if at is None or guard.fans[at].armed or guard.fans[at].latched:
+        return guard
+    return _fan(guard, at, armed=True)
+
+
+def _fan(guard: Guard, at: int, **changes: object) -> Guard:
+    seen = replace(guard.fans[at], **changes)  # type: ignore[arg-type]
+    return replace(guard, fans=(*guard.fans[:at], seen, *guard.fans[at + 1 :]))
+
+
+def _gate(guard: Guard, at: int, **changes: object) -> Guard:
+    seen = replace(guard.gates[at], **changes)  # type: ignore[arg-type]
+    return replace(guard, gates=(*guard.gates[:at], seen, *guard.gates[at + 1 :]))
+
+
+def observe(shop: Shop, guard: Guard, event: ev.Event, now: float) -> Guard:
+    """Take in one event."""
+    match event:
+        case ev.Reading(tool=name, amps=amps, retained=False):
+            at = shop.tool_at(name)
+            return guard if at is None else see_reading(shop, guard, at, amps)
+        case ev.GateReport(gate=name, position=position, retained=retained):
+            at = shop.gate_at(name)
+            if at is None:
+                return guard
+            guard = _gate(guard, at, reported=position, live=not retained)
+            return guard if retained or position is not Position.OPEN else _arm(shop, guard, shop.gates[at].collector)
+        case ev.ButtonPressed(gate=name, retained=False) | ev.HandAsked(gate=name, on=True, retained=False):
+            at = shop.gate_at(name)
+            return guard if at is None else _arm(shop, guard, shop.gates[at].collector)
+        case ev.CollectorReport(collector=name, on=on):
+            at = shop.collector_at(name)
+            return guard if at is None else _see_fan(guard, at, now, reported_on=on)
+        case ev.CollectorCurrent(collector=name, amps=amps, retained=retained):
+            at = shop.collector_at(name)
+            if at is None:
+                return guard
+            drawing = amps >= shop.collectors[at].running_amps
+            return guard if retained and not drawing else _see_fan(guard, at, now, drawing=drawing)
+        case ev.StopReport(stop=name, active=active):
+            return _see_stop(shop, guard, name, active=active)
+        case ev.HoldAsked(collector=name, retained=False) | ev.HoldRemembered(collector=name):
+            at = shop.collector_at(name)
+            return guard if at is None else _fan(guard, at, latched=True, armed=False)
+        case ev.ResetAsked(collector=name, retained=False):
+            at = shop.collector_at(name)
+            free = at is not None and not any(
+                active and name in stop.collectors for stop, active in zip(shop.stops, guard.stops, strict=True)
+            )
+            if at is None or not free or not guard.fans[at].latched:
+                return guard
+            return _fan(guard, at, latched=False, armed=False)
+        case ev.BrokerLost(heard_at=heard_at):
+            for i, seen in enumerate(guard.gates):
+                if seen.told_at > heard_at:
+                    guard = _gate(guard, i, told=None if seen.told is Position.OPEN else seen.told)
+            return guard
+        case _:
+            return guard
+
+
+def _see_fan(guard: Guard, at: int, now: float, **changes: bool) -> Guard:
+    before = guard.fans[at]
+    guard = _fan(guard, at, **changes)
+    after = guard.fans[at]
+    was_on = before.reported_on is True or before.drawing is True
+    is_on = after.reported_on is True or after.drawing is True
+    return _fan(guard, at, off_at=now) if was_on and not is_on else guard
+
+
+def _see_stop(shop: Shop, guard: Guard, name: str, *, active: bool) -> Guard:
+    at = shop.stop_at(name)
+    if at is None:
+        return guard
+    guard = replace(guard, stops=(*guard.stops[:at], active, *guard.stops[at + 1 :]))
+    for collector in shop.stops[at].collectors if active else ():
+        home = shop.collector_at(collector)
+        if home is not None:
+            guard = _fan(guard, home, latched=True, armed=False)
+    return guard
+
+
+def judge(
+    shop: Shop, guard: Guard, commands: tuple[Command, ...], now: float
+) -> tuple[Guard, tuple[Command, ...], tuple[Finding, ...]]:
+    """Let pass what keeps the invariants; veto the rest, each with a finding."""
+    passed: list[Command] = []
+    findings: list[Finding] = []
+    for command in commands:
+        guard, veto = _judge_one(shop, guard, command, now)
+        if veto is None:
+            passed.append(command)
+        else:
+            findings.append(veto)
+    return guard, tuple(passed), tuple(findings)
+
+
+def _judge_one(shop: Shop, guard: Guard, command: Command, now: float) -> tuple[Guard, Finding | None]:
+    match command:
+        case CollectorOn(collector=name) if (at := shop.collector_at(name)) is not None:
+            veto = _veto_on(shop, guard, at, now)
+            return (guard if veto else _fan(guard, at, told_on=True, adopting=False)), veto
+        case CollectorOff(collector=name) if (at := shop.collector_at(name)) is not None:
+            return _fan(guard, at, told_on=False, off_at=now, adopting=False), None
+        case ShutGate(gate=name) if (at := shop.gate_at(name)) is not None:
+            veto = _veto_shut(shop, guard, at, now)
+            if veto:
+                return guard, veto
+            told_at = guard.gates[at].told_at if guard.gates[at].told is Position.SHUT else now
+            void = guard.gates[at].reported is Position.OPEN
+            changes = {"reported": None, "live": False} if void else {}
+            return _gate(guard, at, told=Position.SHUT, told_at=told_at, giving_way=False, **changes), None
+        case OpenGate(gate=name, instead_of=others) if (at := shop.gate_at(name)) is not None:
+            for other in others:
+                i = shop.gate_at(other)
+                if i is not None:
+                    guard = _gate(guard, i, giving_way=True)
+            veto = _veto_open(shop, guard, at, now)
+            if veto:
+                return guard, veto
+            told_at = guard.gates[at].told_at if guard.gates[at].told is Position.OPEN else now
+            return _gate(guard, at, told=Position.OPEN, told_at=told_at, giving_way=False), None
+        case _:
+            return guard, None
+
+
+def _veto(rule: Rule, command: str, collector: str, gate: str | None = None, **facts: int | bool | None) -> Finding:
+    return Finding(
+        event=Happened.COMMAND_VETOED,
+        rule=rule,
+        gate=gate,
+        collector=collector,
+        facts=(("command", command), *facts.items()),
+    )
+
+
+def _veto_on(shop: Shop, guard: Guard, at: int, now: float) -> Finding | None:
+    collector, seen = shop.collectors[at], guard.fans[at]
+    proven = len(_open_gates(shop, guard, at, now))
+    if proven < collector.min_open:  # I1
+        return _veto(Rule.MIN_OPEN, "on", collector.name, proven_open=proven, min_open=collector.min_open)
+    if seen.latched:  # I5
+        return _veto(Rule.STOP_CONTACT, "on", collector.name)
+    if not seen.armed and not _seen_on(seen):  # I5, I6
+        return _veto(Rule.NOT_FRESH, "on", collector.name)
+    return None
+
+
+def _veto_shut(shop: Shop, guard: Guard, at: int, now: float) -> Finding | None:
+    gate = shop.gates[at]
+    home = shop.collector_at(gate.collector)
+    if home is None or not _may_turn(shop, guard, home, now):
+        return None
+    left = sum(1 for i in _open_gates(shop, guard, home, now) if i != at)
+    least = shop.collectors[home].min_open
+    if left < least:  # I2
+        return _veto(Rule.MIN_OPEN, "shut", gate.collector, gate.name, proven_open=left, min_open=least)
+    for i in _own(shop, home) if _proven(shop, guard, at, now) else ():  # I3
+        other, seen = shop.gates[i], guard.gates[i]
+        window = other.travel * (1 + (other.retries if other.reports else 0))
+        travelling = seen.told is Position.OPEN and now < round(seen.told_at + window, 6)
+        if i != at and travelling and not seen.giving_way and not _proven(shop, guard, i, now):
+            return _veto(Rule.MAKE_BEFORE_BREAK, "shut", gate.collector, gate.name)
+    return None
+
+
+def _veto_open(shop: Shop, guard: Guard, at: int, now: float) -> Finding | None:
+    gate = shop.gates[at]
+    home = shop.collector_at(gate.collector)
+    if home is None or (limit := shop.collectors[home].max_open) is None:
+        return None
+    if guard.gates[at].told is Position.OPEN and not guard.gates[at].giving_way:
+        return None
+    if len(_open_gates(shop, guard, home, now)) < shop.collectors[home].min_open and _may_turn(shop, guard, home, now):
+        return None  # air for the fan comes before the limit (I4)
+    standing = sum(
+        1
+        for i in _own(shop, home)
+        if i != at and guard.gates[i].told is Position.OPEN and not guard.gates[i].giving_way
+    )
+    if standing >= limit:  # I7
+        return _veto(Rule.MAX_OPEN, "open", gate.collector, gate.name, standing=standing, max_open=limit)
+    return None
+
+
+def enforce(shop: Shop, guard: Guard, now: float) -> tuple[Guard, tuple[Command, ...], tuple[Finding, ...]]:
+    """What must leave at once whatever the sequence thinks: off under a stop (I5), air and off for a fan (I4)."""
+    extra: list[Command] = []
+    findings: list[Finding] = []
+    for at, collector in enumerate(shop.collectors):
+        seen = guard.fans[at]
+        proven = len(_open_gates(shop, guard, at, now))
+        if seen.adopting and proven >= collector.min_open:
+            guard = _fan(guard, at, adopting=False)
+        starved = _seen_on(seen) and proven < collector.min_open and not seen.adopting
+        rule = Rule.STOP_CONTACT if seen.latched else Rule.FAN_AGAINST_SHUT_GATES
+        if starved and not _air_on_its_way(shop, guard, at, now):
+            target = _relief(shop, at)
+            if target is not None and guard.gates[target].told is not Position.OPEN:
+                extra.append(OpenGate(shop.gates[target].name))
+                guard = _gate(guard, target, told=Position.OPEN, told_at=now, giving_way=False)
+        if seen.told_on is not False and (starved or seen.latched):
+            extra.append(CollectorOff(collector.name))
+            guard = _fan(guard, at, told_on=False, off_at=now)
+            findings.append(_veto(rule, "on", collector.name, forced=True, proven_open=proven))
+    return guard, tuple(extra), tuple(findings)
+
+
+def _air_on_its_way(shop: Shop, guard: Guard, at: int, now: float) -> bool:
+    for i in _own(shop, at):
+        gate, seen = shop.gates[i], guard.gates[i]
+        if seen.told is Position.OPEN and now < round(seen.told_at + gate.travel * (1 + gate.retries), 6):
+            return True
+    return False
+
+
+def _relief(shop: Shop, at: int) -> int | None:
+    own = [i for i in _own(shop, at) if shop.gates[i].commanded]
+    return next((i for i in own if shop.gates[i].relief), own[0] if own else None)

@@ -1,0 +1,328 @@
+"""The sequence: what each collector should do now.
+
+Theory of operation. A demand is a tool that cuts, a hand start, or a run-on (demand.py). It opens its gates (zone.py);
+once they are proven open the collector is told on (`opening` -> `spin_up` -> `running`). When no tool cuts any more the
+run-on keeps the zone (`run_on`); when that is over the collector is told off and coasts down with its gates open
+(`coast_down`), and only a fan that stands still lets its gates be shut (`off`). `held` is left by a reset alone.
+
+Everything that moves a collector from one phase to another stands in this file. `settle` is repeated until nothing
+changes, because one change can permit the next in the same instant (a gate without travel, a phase without time).
+"""
+
+from math import inf
+from typing import assert_never
+
+from gatehand_rules import demand, fan, gates, zone
+from gatehand_rules.demand import Demand, Kind
+from gatehand_rules.draft import Draft
+from gatehand_rules.findings import Happened, Rule
+from gatehand_rules.hands import drop_demands
+from gatehand_rules.state import (
+    CoastDown,
+    Held,
+    Off,
+    Opening,
+    Phase,
+    Running,
+    RunOn,
+    SpinUp,
+)
+from gatehand_rules.timers import reached
+
+ROUNDS = 16
+"""More than the longest chain of changes within one instant."""
+
+
+def settle(draft: Draft) -> None:
+    """Bring every collector to where its demands want it."""
+    if draft.quiet:
+        return
+    for at in range(len(draft.collectors)):
+        for _ in range(ROUNDS):
+            before = (draft.collectors[at].phase, len(draft.commands))
+            _one(draft, at)
+            for i, gate in enumerate(draft.shop.gates):
+                if gate.collector == draft.shop.collectors[at].name:
+                    gates.time_passes(draft, i)
+            if before == (draft.collectors[at].phase, len(draft.commands)):
+                break
+
+
+def _one(draft: Draft, at: int) -> None:
+    """One round for one collector."""
+    demands = demand.of_collector(draft, at)
+    demand.clear_old_refusals(draft, at, demands)
+    phase = draft.collectors[at].phase
+    if isinstance(phase, Opening) and phase.adopting:
+        _adopting(draft, at)
+        return
+    if isinstance(phase, Held):
+        _held(draft, at)
+        return
+    if _fan_against_shut_gates(draft, at):
+        return
+    _by_hand(draft, at)
+    phase = draft.collectors[at].phase
+    granted = demand.grant(draft, at, demands)
+    served = [one for one in granted if demand.can_be_served(draft, one)]
+    _refuse_unservable(draft, at, granted)
+    match phase:
+        case Off() | CoastDown():
+            _resting(draft, at, phase, served)
+        case Opening():
+            _opening(draft, at, served, over=not any(one.may_start for one in granted))
+        case SpinUp() | Running() | RunOn():
+            _on(draft, at, served)
+        case Held():
+            pass
+        case _:
+            assert_never(phase)
+
+
+def _held(draft: Draft, at: int) -> None:
+    """Kept off: a fan that turns all the same gets its gates and is told off again."""
+    state = draft.collectors[at]
+    if not state.seen_on:
+        return
+    _relieve(draft, at)
+    if state.answer is None:
+        why = state.phase.why if isinstance(state.phase, Held) else ""
+        fan.tell_off(draft, at, Rule.HOLD, state.phase, why=why)
+
+
+def _fan_against_shut_gates(draft: Draft, at: int) -> bool:
+    """I4: a fan that turns with too few gates proven open. True when the round ends here."""
+    collector, state = draft.shop.collectors[at], draft.collectors[at]
+    open_now = len(demand.proven(draft, at))
+    alarm = f"collector_{collector.name}_shut_gates"
+    if open_now >= collector.min_open or not (state.on_phase or state.seen_on):
+        if state.on_phase:  # it stands until a start has gone well
+            draft.clear_alarm(alarm, Rule.FAN_AGAINST_SHUT_GATES, collector=collector.name)
+        return False
+    new = draft.raise_alarm(
+        alarm, Rule.FAN_AGAINST_SHUT_GATES, collector=collector.name, proven_open=open_now, min_open=collector.min_open
+    )
+    if new:
+        draft.say(
+            Happened.FAN_UNSAFE,
+            Rule.FAN_AGAINST_SHUT_GATES,
+            collector=collector.name,
+            proven_open=open_now,
+            min_open=collector.min_open,
+            reported_on=state.reported_on,
+            drawing=state.drawing,
+        )
+    _relieve(draft, at)
+    if state.on_phase or isinstance(state.phase, Off | Opening) or state.answer is None:
+        fan.tell_off(draft, at, Rule.FAN_AGAINST_SHUT_GATES, CoastDown(tripped=True))
+        return True
+    return isinstance(state.phase, CoastDown) and state.phase.tripped
+
+
+def _relieve(draft: Draft, at: int) -> None:
+    """Open gates for the fan's sake until `min_open` are proven or on their way."""
+    least = draft.shop.collectors[at].min_open
+    usable = len(demand.proven(draft, at))
+    for i in zone.spare(draft, at, demand.last_used(draft.collectors[at])):
+        if usable >= least:
+            return
+        if gates.is_proven(draft.gates[i]) or not draft.shop.gates[i].commanded:
+            continue
+        gates.ensure_open(draft, i, Rule.FAN_AGAINST_SHUT_GATES)
+        usable += 1
+
+
+def _by_hand(draft: Draft, at: int) -> None:
+    """Somebody used the collector's own switch: adopted, not fought, either way."""
+    collector, state = draft.shop.collectors[at], draft.collectors[at]
+    if state.on_phase:
+        off_by_report = state.reported_on is False and state.report_live
+        off_by_current = not collector.reports and state.drawing is False
+        if (state.confirmed or state.by_hand) and (off_by_report or off_by_current):
+            fan.tell_off(draft, at, Rule.SWITCHED_BY_HAND)
+            drop_demands(draft, at, Rule.SWITCHED_BY_HAND)
+            _say_switched_off(draft, at)
+        return
+    shown = (state.reported_on is True and state.report_live) or (not collector.reports and state.drawing is True)
+    if shown and state.answer is None:
+        draft.set_collector(at, phase=Running(), by_hand=True, still_at=inf)
+        draft.say(Happened.COLLECTOR_ADOPTED, Rule.SWITCHED_BY_HAND, collector=collector.name)
+
+
+def _say_switched_off(draft: Draft, at: int) -> None:
+    name = draft.shop.collectors[at].name
+    for one in demand.of_collector(draft, at):
+        if one.kind is Kind.CUT and one.tool is not None:
+            draft.say(Happened.START_REFUSED, Rule.SWITCHED_BY_HAND, tool=one.tool, collector=name)
+            draft.raise_alarm(f"tool_{one.tool}_not_fresh", Rule.SWITCHED_BY_HAND, tool=one.tool)
+
+
+def _adopting(draft: Draft, at: int) -> None:
+    """A daemon's start with a fan that turns: adopted once enough gates are proven, else told off."""
+    collector = draft.shop.collectors[at]
+    if len(demand.proven(draft, at)) >= collector.min_open:
+        longest = max((t.run_on for t in draft.shop.tools if t.collector == collector.name), default=0.0)
+        draft.set_collector(at, phase=Running(), grace_until=draft.now + longest)
+        draft.say(Happened.COLLECTOR_ADOPTED, Rule.ADOPTION, collector=collector.name, grace=longest)
+        return
+    own = [i for i, gate in enumerate(draft.shop.gates) if gate.collector == collector.name]
+    if all(demand.is_decided_shut(draft, i) or gates.is_proven(draft.gates[i]) for i in own):
+        fan.tell_off(draft, at, Rule.NO_GATE_PROVEN, CoastDown(tripped=True))
+
+
+def _refuse_unservable(draft: Draft, at: int, granted: list[Demand]) -> None:
+    """A demand none of whose gates can be proven: say so once, name a gate that waits for a hand."""
+    for one in granted:
+        alarm = f"{one.label}_not_served"
+        if demand.can_be_served(draft, one):
+            draft.clear_alarm(alarm, Rule.NO_GATE_PROVEN, tool=one.tool, gate=one.gate)
+            continue
+        if one.kind is Kind.RUN_ON:
+            continue
+        by_hand = [i for i in one.gates if not draft.shop.gates[i].commanded]
+        rule = Rule.GATE_BY_HAND_IS_SHUT if by_hand else Rule.NO_GATE_PROVEN
+        names = ", ".join(draft.shop.gates[i].name for i in by_hand or one.gates)
+        if draft.raise_alarm(alarm, rule, tool=one.tool, gate=one.gate, gates=names):
+            draft.say(
+                Happened.START_REFUSED,
+                rule,
+                tool=one.tool,
+                gate=one.gate,
+                collector=draft.shop.collectors[at].name,
+                gates=names,
+            )
+
+
+def _resting(draft: Draft, at: int, phase: Off | CoastDown, served: list[Demand]) -> None:
+    """Off or coasting down: a demand that may start opens its gates; a fan that stands still lets them shut."""
+    state = draft.collectors[at]
+    standing_still = not fan.may_turn(state, draft.now)
+    tripped = isinstance(phase, CoastDown) and phase.tripped
+    if any(one.may_start for one in served) and not tripped:
+        _set_phase(draft, at, Opening(draft.now))
+        return
+    if standing_still and isinstance(phase, CoastDown):
+        _set_phase(draft, at, Off())
+        zone.rest(draft, at)
+
+
+def _opening(draft: Draft, at: int, served: list[Demand], *, over: bool) -> None:
+    """Gates travel. On, once every needed gate is proven or given up and enough are proven in all."""
+    starters = [one for one in served if one.may_start]
+    if not starters:
+        _call_off(draft, at, over=over)
+        return
+    chosen = zone.wanted(draft, at, served)
+    zone.open_wanted(draft, at, chosen)
+    needed = zone.needed(served)
+    proven = demand.proven(draft, at)
+    collector = draft.shop.collectors[at]
+    enough = len(proven) >= collector.min_open
+    makeup = [] if enough else [i for i in chosen if i not in needed]
+    if not zone.is_ready(draft, needed + makeup):
+        return
+    if enough and (not needed or any(i in proven for i in needed)):
+        _note_gate(draft, at, needed)
+        draft.clear_alarm(_too_few(collector.name), Rule.MIN_OPEN, collector=collector.name)
+        fan.tell_on(draft, at, Rule.DEMAND)
+        zone.shut_others(draft, at, chosen)
+    elif not enough:
+        _refuse_min_open(draft, at, starters, len(proven))
+
+
+def _too_few(collector: str) -> str:
+    return f"collector_{collector}_too_few_gates"
+
+
+def _refuse_min_open(draft: Draft, at: int, starters: list[Demand], proven: int) -> None:
+    """The demand's own gate is open, but too few gates are for the fan."""
+    collector = draft.shop.collectors[at]
+    new = draft.raise_alarm(
+        _too_few(collector.name),
+        Rule.MIN_OPEN,
+        collector=collector.name,
+        proven_open=proven,
+        min_open=collector.min_open,
+    )
+    for one in starters if new else ():
+        draft.say(
+            Happened.START_REFUSED,
+            Rule.MIN_OPEN,
+            tool=one.tool,
+            gate=one.gate,
+            collector=collector.name,
+            proven_open=proven,
+            min_open=collector.min_open,
+        )
+
+
+def _call_off(draft: Draft, at: int, *, over: bool) -> None:
+    """The demand is over before its gate was open, or (refused already) can no longer be served."""
+    state, collector = draft.collectors[at], draft.shop.collectors[at]
+    began = state.phase.since if isinstance(state.phase, Opening) else draft.now
+    if over:
+        draft.say(
+            Happened.START_MISSED,
+            Rule.CUT_ENDED_BEFORE_GATE,
+            collector=collector.name,
+            waited=round(draft.now - began, 3),
+        )
+    draft.clear_alarm(_too_few(collector.name), Rule.NO_DEMAND, collector=collector.name)
+    _set_phase(draft, at, CoastDown())
+
+
+def _on(draft: Draft, at: int, served: list[Demand]) -> None:
+    """Told on, or adopted: keep the zone while something keeps it, then off."""
+    state, collector, now = draft.collectors[at], draft.shop.collectors[at], draft.now
+    if served:
+        chosen = zone.wanted(draft, at, served)
+        zone.open_wanted(draft, at, chosen)
+        zone.shut_others(draft, at, chosen)
+        _note_gate(draft, at, zone.needed(served) or chosen)
+        cutting = any(one.kind is not Kind.RUN_ON for one in served)
+        if state.told_on_at is None and any(one.may_start for one in served) and not state.by_hand:
+            fan.tell_on(draft, at, Rule.DEMAND)  # an adopted fan becomes ours with a fresh demand
+        _on_phase(draft, at, cutting=cutting, why=Rule.RUN_ON)
+        return
+    if state.by_hand:
+        _on_phase(draft, at, cutting=True, why=Rule.SWITCHED_BY_HAND)
+        return
+    if now < state.grace_until:
+        _on_phase(draft, at, cutting=False, why=Rule.ADOPTION)
+        return
+    free_at = fan.free_again_at(collector, state, now)
+    if free_at is not None and free_at > now:
+        if not (isinstance(state.phase, RunOn) and state.phase.why == Rule.STARTS_PER_HOUR):
+            draft.say(
+                Happened.COLLECTOR_KEPT_ON,
+                Rule.STARTS_PER_HOUR,
+                collector=collector.name,
+                starts_this_hour=len(fan.spent(state, now)),
+                starts_per_hour=collector.starts_per_hour,
+                for_seconds=round(free_at - now, 3),
+            )
+        _on_phase(draft, at, cutting=False, why=Rule.STARTS_PER_HOUR)
+        return
+    fan.tell_off(draft, at, Rule.NO_DEMAND)
+
+
+def _on_phase(draft: Draft, at: int, *, cutting: bool, why: Rule) -> None:
+    """The word for being on: spin-up until the air moves, then running or run-on."""
+    phase, spin_up = draft.collectors[at].phase, draft.shop.collectors[at].spin_up
+    if isinstance(phase, SpinUp) and not reached(draft.now, phase.since, spin_up):
+        return
+    _set_phase(draft, at, Running() if cutting else RunOn(str(why)))
+
+
+def _set_phase(draft: Draft, at: int, phase: Phase) -> None:
+    if draft.collectors[at].phase != phase:
+        draft.set_collector(at, phase=phase)
+
+
+def _note_gate(draft: Draft, at: int, chosen: list[int]) -> None:
+    """Remember which gate last carried air, for the day the fan needs one."""
+    for i in chosen:
+        if gates.is_proven(draft.gates[i]):
+            if draft.collectors[at].last_gate != i:
+                draft.set_collector(at, last_gate=i)
+            return

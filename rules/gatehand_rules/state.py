@@ -1,0 +1,362 @@
+"""Everything the rules remember, as one frozen tree. It can be printed, compared, hashed, saved and replayed.
+
+One class for each phase, holding that phase's data and no other. Times are monotonic seconds; a `since` is when the
+phase began, so that a changed duration in the config takes effect at once. No behaviour here but small questions that
+a state answers about itself.
+"""
+
+from dataclasses import dataclass
+from enum import StrEnum
+from math import inf
+from typing import TypeAlias
+
+from gatehand_rules.words import CollectorWord, GateWord, Position, ToolWord
+
+
+class Standing(StrEnum):
+    """What a tool's demand may do."""
+
+    FRESH = "fresh"
+    """Seen to go from idle to running: it may start the collector."""
+    UNCONFIRMED = "unconfirmed"
+    """Fresh, but from before a lost connection: it keeps, and starts again once a live reading confirms it."""
+    STALE = "stale"
+    """It keeps a collector that is on anyway, and starts nothing."""
+
+
+@dataclass(frozen=True, slots=True)
+class Hump:
+    """A rise of the current that has not become a start."""
+
+    since: float
+    peak: float
+    above_since: float | None = None
+    """Since when it has been at or above the start threshold."""
+    longest: float = 0.0
+    """The longest spell at or above the start threshold so far, seconds; -1: none."""
+
+
+@dataclass(frozen=True, slots=True)
+class ToolUnknown:
+    """No live reading yet that tells idle from running."""
+
+    amps: float | None
+    heard_at: float
+
+
+@dataclass(frozen=True, slots=True)
+class ToolIdle:
+    """Below the start threshold, or above it for less than `start_after`."""
+
+    amps: float | None
+    heard_at: float
+    hump: Hump | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ToolRunning:
+    """At or above the start threshold, not yet below the stop threshold for `stop_after`."""
+
+    amps: float | None
+    heard_at: float
+    since: float
+    standing: Standing
+    low_since: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ToolRunOn:
+    """Stopped at `since`; its demand lasts for `run_on` more."""
+
+    amps: float | None
+    heard_at: float
+    since: float
+    standing: Standing
+    hump: Hump | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ToolMuted:
+    """It draws and is not served until it has fallen below the stop threshold."""
+
+    amps: float | None
+    heard_at: float
+
+
+ToolSpeaking: TypeAlias = ToolUnknown | ToolIdle | ToolRunning | ToolRunOn | ToolMuted
+
+
+@dataclass(frozen=True, slots=True)
+class ToolSilent:
+    """Its sensor says nothing since `since`; `was` is what was known last."""
+
+    was: ToolSpeaking
+    since: float
+    let_go: bool = False
+    """Its demand's run-on has passed."""
+
+    @property
+    def amps(self) -> float | None:
+        """The last live reading, ampere."""
+        return self.was.amps
+
+
+ToolState: TypeAlias = ToolSpeaking | ToolSilent
+
+
+@dataclass(frozen=True, slots=True)
+class GateUnknown:
+    """Position not known. `from_shut`: it left its shut position on its own."""
+
+    from_shut: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class GateShut:
+    """Shut. `since`: when its command was given, -inf without one."""
+
+    since: float = -inf
+
+
+@dataclass(frozen=True, slots=True)
+class GateOpening:
+    """Told to open. `since`: the last telling, `first`: the first, `tries`: tellings after the first."""
+
+    since: float
+    first: float
+    tries: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class GateOpen:
+    """Proven open. `since`: when its command was given, -inf without one."""
+
+    since: float = -inf
+
+
+@dataclass(frozen=True, slots=True)
+class GateShutting:
+    """Told to shut."""
+
+    since: float
+    first: float
+    tries: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class GateFault:
+    """Told to go to `wanted` at `first`, and all retries passed without its report."""
+
+    wanted: Position
+    first: float
+
+
+GateMove: TypeAlias = GateUnknown | GateShut | GateOpening | GateOpen | GateShutting | GateFault
+
+
+@dataclass(frozen=True, slots=True)
+class Hand:
+    """A hand start. `by_opening`: it began when the gate was opened by hand, and ends when it is shut."""
+
+    since: float
+    by_opening: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GateState:
+    """A gate, its hand start and its button."""
+
+    move: GateMove = GateUnknown()
+    reported: Position | None = None
+    """Its last report that no later contrary command has made void."""
+    hand: Hand | None = None
+    pressed_at: float = -inf
+
+
+@dataclass(frozen=True, slots=True)
+class Off:
+    """The fan is off and stands still, as far as can be known."""
+
+
+@dataclass(frozen=True, slots=True)
+class Opening:
+    """Gates travel before a start. `adopting`: the fan turns already (a daemon's start)."""
+
+    since: float
+    adopting: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class SpinUp:
+    """Told on; the air is not yet at full flow."""
+
+    since: float
+
+
+@dataclass(frozen=True, slots=True)
+class Running:
+    """A tool cuts or a hand start lasts."""
+
+
+@dataclass(frozen=True, slots=True)
+class RunOn:
+    """On for run-on, or kept on; `why` is the rule's word."""
+
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class CoastDown:
+    """Told off; the fan may still turn. `tripped`: no start until it stands still."""
+
+    tripped: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Held:
+    """Kept off until a reset. `why`: a stop contact's name or a reason in a word."""
+
+    why: str
+
+
+Phase: TypeAlias = Off | Opening | SpinUp | Running | RunOn | CoastDown | Held
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """A command to the collector's switch that its reports must show."""
+
+    on: bool
+    since: float
+    tries: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CollectorState:
+    """A collector: its phase, what is seen of its fan, and its budget of starts."""
+
+    phase: Phase = Off()
+    still_at: float = inf
+    """When the fan surely stands still: inf while it may turn without end, -inf once it stands."""
+    reported_on: bool | None = None
+    report_live: bool = False
+    drawing: bool | None = None
+    answer: Answer | None = None
+    confirmed: bool = False
+    """The switch has answered "on" since the last start."""
+    told_on_at: float | None = None
+    """Last "on", for the refresh; None: not ours to refresh."""
+    by_hand: bool = False
+    """Somebody switched it on at its own switch."""
+    grace_until: float = -inf
+    """After adoption: kept on until then, so that its tools can be heard."""
+    starts: tuple[float, ...] = ()
+    last_gate: int | None = None
+    bin_full: bool = False
+
+    @property
+    def seen_on(self) -> bool:
+        """The switch's report or the motor's current says that the fan turns."""
+        return self.reported_on is True or self.drawing is True
+
+    @property
+    def on_phase(self) -> bool:
+        """Told on, by its phase."""
+        return isinstance(self.phase, SpinUp | Running | RunOn)
+
+
+@dataclass(frozen=True, slots=True)
+class GateSeen:
+    """The interlock's own record of a gate."""
+
+    told: Position | None = None
+    told_at: float = -inf
+    reported: Position | None = None
+    live: bool = False
+    giving_way: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class FanSeen:
+    """The interlock's own record of a collector."""
+
+    told_on: bool | None = None
+    off_at: float = -inf
+    reported_on: bool | None = None
+    drawing: bool | None = None
+    latched: bool = False
+    armed: bool = False
+    adopting: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Guard:
+    """The interlock's memory. Nobody else reads or writes it."""
+
+    gates: tuple[GateSeen, ...]
+    fans: tuple[FanSeen, ...]
+    low: tuple[bool, ...]
+    """Each tool: its last telling reading was below its stop threshold."""
+    stops: tuple[bool, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class State:
+    """The whole. Tuples are in the order of the shop's."""
+
+    tools: tuple[ToolState, ...]
+    gates: tuple[GateState, ...]
+    collectors: tuple[CollectorState, ...]
+    stops: tuple[bool, ...]
+    guard: Guard
+    alarms: frozenset[str] = frozenset()
+    connected: bool = False
+    settle_at: float | None = None
+    """Retained messages are awaited until then; None: settled."""
+    adopted: bool = False
+    """The daemon's start is over: devices found were adopted or told off."""
+    stopping: bool = False
+    wake_at: float | None = None
+    """The next instant at which silence alone changes the answer; may be early, never late."""
+
+
+_TOOL_WORDS: dict[type, ToolWord] = {
+    ToolUnknown: ToolWord.UNKNOWN,
+    ToolIdle: ToolWord.IDLE,
+    ToolRunning: ToolWord.RUNNING,
+    ToolRunOn: ToolWord.RUN_ON,
+    ToolMuted: ToolWord.MUTED,
+    ToolSilent: ToolWord.SILENT,
+}
+_GATE_WORDS: dict[type, GateWord] = {
+    GateUnknown: GateWord.UNKNOWN,
+    GateShut: GateWord.SHUT,
+    GateOpening: GateWord.OPENING,
+    GateOpen: GateWord.OPEN,
+    GateShutting: GateWord.SHUTTING,
+    GateFault: GateWord.FAULT,
+}
+_COLLECTOR_WORDS: dict[type, CollectorWord] = {
+    Off: CollectorWord.OFF,
+    Opening: CollectorWord.OPENING,
+    SpinUp: CollectorWord.SPIN_UP,
+    Running: CollectorWord.RUNNING,
+    RunOn: CollectorWord.RUN_ON,
+    CoastDown: CollectorWord.COAST_DOWN,
+    Held: CollectorWord.HELD,
+}
+
+
+def tool_word(state: ToolState) -> ToolWord:
+    """The tool's state in the contract's word."""
+    return _TOOL_WORDS[type(state)]
+
+
+def gate_word(state: GateState) -> GateWord:
+    """The gate's state in the contract's word."""
+    return _GATE_WORDS[type(state.move)]
+
+
+def collector_word(state: CollectorState) -> CollectorWord:
+    """The collector's state in the contract's word."""
+    return _COLLECTOR_WORDS[type(state.phase)]

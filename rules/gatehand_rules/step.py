@@ -1,0 +1,309 @@
+"""The only door to the rules: `step(shop, state, event, now)`.
+
+The caller's duties:
+
+1. Give every event with the monotonic time at which it was received, in an order of rising time.
+2. Step with a `Tick` at `wake_at` at the latest convenience; late and doubled ticks are harmless.
+3. Write the findings to the log, and have them on disk, before the commands leave.
+4. Carry the commands out in their order, or not at all when not connected; never later.
+5. Keep the new state; step no old one again.
+"""
+
+from dataclasses import dataclass, replace
+from typing import assert_never
+
+from gatehand_rules import detect, fan, gates, hands, interlock, start
+from gatehand_rules import events as ev
+from gatehand_rules.commands import Command
+from gatehand_rules.draft import Draft
+from gatehand_rules.findings import Finding, Happened, Rule
+from gatehand_rules.sequence import settle
+from gatehand_rules.shop import Shop
+from gatehand_rules.state import CollectorState, GateUnknown, Guard, State, ToolSilent
+from gatehand_rules.wake import next_deadline
+from gatehand_rules.words import Position
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What a step came to. `wake_at` is `state.wake_at`."""
+
+    state: State
+    commands: tuple[Command, ...] = ()
+    findings: tuple[Finding, ...] = ()
+
+    @property
+    def wake_at(self) -> float | None:
+        """Monotonic seconds of the next deadline, or None."""
+        return self.state.wake_at
+
+
+def step(shop: Shop, state: State, event: ev.Event, now: float) -> Outcome:
+    """Apply one event at `now` (monotonic seconds). Total: every event in every state has an answer."""
+    if type(event) is ev.Reading:
+        plain = _plain_reading(shop, state, event, now)
+        if plain is not None:
+            return plain
+    draft = Draft(shop, state, now)
+    if state.wake_at is not None and state.wake_at < now:
+        _time_passes(draft)
+        settle(draft)
+    _observe(draft, event)
+    _time_passes(draft)
+    settle(draft)
+    return _finish(draft, event)
+
+
+def _plain_reading(shop: Shop, state: State, event: ev.Reading, now: float) -> Outcome | None:
+    """The common case: a live reading that decides nothing, with no deadline behind it."""
+    at = shop.tool_at(event.tool)
+    if at is None or event.retained or (state.wake_at is not None and state.wake_at <= now):
+        return None
+    amps = max(0.0, event.amps)
+    tool = detect.quick(shop.tools[at], state.tools[at], amps, now)
+    if tool is None:
+        return None
+    guard = interlock.see_reading(shop, state.guard, at, amps)
+    tools = (*state.tools[:at], tool, *state.tools[at + 1 :])
+    return Outcome(
+        State(
+            tools,
+            state.gates,
+            state.collectors,
+            state.stops,
+            guard,
+            state.alarms,
+            state.connected,
+            state.settle_at,
+            state.adopted,
+            state.stopping,
+            state.wake_at,
+        )
+    )
+
+
+def _time_passes(draft: Draft) -> None:
+    """Everything that time alone changes, before the sequence looks."""
+    for i in range(len(draft.tools)):
+        detect.time_passes(draft, i)
+    for i in range(len(draft.gates)):
+        hands.time_passes(draft, i)
+    start.settled(draft)
+    if draft.quiet:
+        return
+    for i in range(len(draft.gates)):
+        gates.time_passes(draft, i)
+    for i in range(len(draft.collectors)):
+        fan.time_passes(draft, i)
+
+
+def _finish(draft: Draft, event: ev.Event) -> Outcome:
+    """Past the interlock and out; a veto means that the sequence erred, and holds the collector."""
+    shop, now = draft.shop, draft.now
+    guard = interlock.observe(shop, draft.start.guard, event, now)
+    guard, passed, vetoes = _past_interlock(draft, guard, tuple(draft.commands))
+    if vetoes:
+        draft.findings.extend(vetoes)
+        draft.commands.clear()
+        for name in {veto.collector for veto in vetoes if veto.collector is not None}:
+            at = shop.collector_at(name)
+            if at is not None and not fan.is_held(draft.collectors[at]):
+                hands.hold(draft, at, "interlock", vetoes[0].rule)
+        guard, more, again = _past_interlock(draft, guard, tuple(draft.commands))
+        passed += more
+        draft.findings.extend(again)
+    new = State(
+        tools=tuple(draft.tools),
+        gates=tuple(draft.gates),
+        collectors=tuple(draft.collectors),
+        stops=tuple(draft.stops),
+        guard=guard,
+        alarms=frozenset(draft.alarms),
+        connected=draft.connected,
+        settle_at=draft.settle_at,
+        adopted=draft.adopted,
+        stopping=draft.stopping,
+    )
+    new = replace(new, wake_at=next_deadline(shop, new))
+    return Outcome(new, passed, tuple(draft.findings))
+
+
+def _past_interlock(
+    draft: Draft, guard: Guard, commands: tuple[Command, ...]
+) -> tuple[Guard, tuple[Command, ...], tuple[Finding, ...]]:
+    guard, passed, vetoes = interlock.judge(draft.shop, guard, commands, draft.now)
+    guard, forced, why = interlock.enforce(draft.shop, guard, draft.now)
+    return guard, passed + forced, vetoes + why
+
+
+def _observe(draft: Draft, event: ev.Event) -> None:
+    """Take the event in. What it leads to is the sequence's business."""
+    match event:
+        case ev.Tick():
+            pass
+        case ev.Reading():
+            _reading(draft, event)
+        case ev.MessageRejected():
+            _rejected(draft, event)
+        case ev.GateReport():
+            _gate_report(draft, event)
+        case ev.ButtonPressed(gate=name, retained=retained):
+            at = draft.shop.gate_at(name)
+            if at is None or retained:
+                _ignore(draft, event, retained=retained, gate=name)
+            else:
+                hands.button(draft, at)
+        case ev.HandAsked(gate=name, on=on, retained=retained):
+            at = draft.shop.gate_at(name)
+            if at is None or retained:
+                _ignore(draft, event, retained=retained, gate=name)
+            else:
+                hands.ask(draft, at, on=on)
+        case ev.StopReport(stop=name, active=active):
+            at = draft.shop.stop_at(name)
+            if at is None:
+                _ignore(draft, event, retained=False)
+            else:
+                hands.stop(draft, at, active=active)
+        case ev.CollectorReport() | ev.CollectorCurrent() | ev.BinReport() | ev.ResetAsked() | ev.HoldAsked():
+            _collector_event(draft, event)
+        case ev.HoldRemembered(collector=name):
+            at = draft.shop.collector_at(name)
+            if at is not None:
+                start.hold_remembered(draft, at)
+        case ev.DeviceOnline():
+            _online(draft, event)
+        case ev.BrokerConnected():
+            start.connected(draft)
+        case ev.BrokerLost(heard_at=heard_at):
+            start.lost(draft, heard_at)
+        case ev.ShutdownAsked():
+            start.shutdown(draft)
+        case _:
+            assert_never(event)
+
+
+def _ignore(
+    draft: Draft, event: ev.Event, *, retained: bool, gate: str | None = None, collector: str | None = None
+) -> None:
+    """A message that may not act: retained, or for something that is not there."""
+    rule = Rule.RETAINED if retained else Rule.UNKNOWN_NAME
+    draft.say(Happened.MESSAGE_IGNORED, rule, gate=gate, collector=collector, what=type(event).__name__)
+
+
+def _reading(draft: Draft, event: ev.Reading) -> None:
+    at = draft.shop.tool_at(event.tool)
+    if at is None:
+        _ignore(draft, event, retained=False)
+    elif event.retained:
+        draft.say(Happened.READING_REJECTED, Rule.RETAINED, tool=event.tool, amps=event.amps)
+    else:
+        detect.hear(draft, at, max(0.0, event.amps))
+
+
+def _rejected(draft: Draft, event: ev.MessageRejected) -> None:
+    draft.say(
+        Happened.READING_REJECTED,
+        Rule.BAD_VALUE,
+        tool=event.name if event.kind == "tool" else None,
+        gate=event.name if event.kind == "gate" else None,
+        collector=event.name if event.kind == "collector" else None,
+        why=event.why,
+        shown=event.shown,
+    )
+
+
+def _gate_report(draft: Draft, event: ev.GateReport) -> None:
+    at = draft.shop.gate_at(event.gate)
+    if at is None or not draft.shop.gates[at].reports:
+        _ignore(draft, event, retained=False, gate=event.gate)
+    elif event.retained:
+        gates.report_retained(draft, at, event.position)
+    else:
+        opened = gates.report(draft, at, event.position)
+        hand = draft.gates[at].hand
+        if opened and hand is None and draft.shop.gates[at].on_hand_open == "start":
+            hands.start_hand(draft, at, Rule.MOVED_BY_HAND, by_opening=True)
+        elif event.position is Position.SHUT and hand is not None and hand.by_opening:
+            hands.end_hand(draft, at, Rule.MOVED_BY_HAND)
+
+
+def _collector_event(
+    draft: Draft, event: ev.CollectorReport | ev.CollectorCurrent | ev.BinReport | ev.ResetAsked | ev.HoldAsked
+) -> None:
+    at = draft.shop.collector_at(event.collector)
+    if at is None:
+        _ignore(draft, event, retained=False, collector=event.collector)
+        return
+    collector = draft.shop.collectors[at]
+    match event:
+        case ev.CollectorReport(on=on, retained=retained):
+            fan.see(draft, at, reported=on, live=not retained)
+        case ev.CollectorCurrent(amps=amps, retained=retained):
+            fan.see(draft, at, drawing=amps >= collector.running_amps, live=not retained)
+        case ev.BinReport(full=full):
+            _bin(draft, at, full=full)
+        case ev.ResetAsked(retained=retained) | ev.HoldAsked(retained=retained) if retained:
+            _ignore(draft, event, retained=True, collector=collector.name)
+        case ev.ResetAsked():
+            hands.reset(draft, at)
+        case ev.HoldAsked(because=because):
+            if not fan.is_held(draft.collectors[at]):
+                hands.hold(draft, at, because or "asked for", Rule.HOLD)
+        case _:
+            assert_never(event)
+
+
+def _bin(draft: Draft, at: int, *, full: bool) -> None:
+    collector, state = draft.shop.collectors[at], draft.collectors[at]
+    if full == state.bin_full:
+        return
+    draft.set_collector(at, bin_full=full)
+    alarm = f"collector_{collector.name}_bin_full"
+    if full:
+        draft.say(Happened.BIN_FULL, Rule.BIN_FULL, collector=collector.name, then=collector.on_bin_full)
+        draft.raise_alarm(alarm, Rule.BIN_FULL, collector=collector.name, then=collector.on_bin_full)
+    else:
+        draft.say(Happened.BIN_CLEARED, Rule.BIN_FULL, collector=collector.name)
+        draft.clear_alarm(alarm, Rule.BIN_FULL, collector=collector.name)
+
+
+def _online(draft: Draft, event: ev.DeviceOnline) -> None:
+    """A device's own will. Gone: its sensor is silent, its gate at rest is of unknown position."""
+    shop = draft.shop
+    at = {"tool": shop.tool_at, "gate": shop.gate_at, "collector": shop.collector_at}[event.kind](event.name)
+    if at is None:
+        _ignore(draft, event, retained=False)
+        return
+    alarm = f"{event.kind}_{event.name}_offline"
+    named = {event.kind: event.name}
+    if event.online:
+        if alarm in draft.alarms:
+            draft.say(Happened.DEVICE_ONLINE, Rule.OFFLINE, **named)
+            draft.clear_alarm(alarm, Rule.OFFLINE, **named)
+            if event.kind == "tool":
+                _speaks_on_change(draft, at)
+        return
+    if alarm in draft.alarms:
+        return
+    draft.say(Happened.DEVICE_OFFLINE, Rule.OFFLINE, **named)
+    draft.raise_alarm(alarm, Rule.OFFLINE, **named)
+    if event.kind == "tool":
+        detect.fall_silent(draft, at, Rule.OFFLINE)
+    elif event.kind == "gate" and not fan.may_turn(_home(draft, at), draft.now):
+        draft.set_gate(at, move=GateUnknown(), reported=None)
+
+
+def _home(draft: Draft, gate: int) -> CollectorState:
+    at = draft.shop.collector_at(draft.shop.gates[gate].collector)
+    return CollectorState() if at is None else draft.collectors[at]
+
+
+def _speaks_on_change(draft: Draft, at: int) -> None:
+    """A sensor that speaks only on change is back and may say nothing for long: it is what it was, if it was idle."""
+    tool, state = draft.shop.tools[at], draft.tools[at]
+    if tool.silent_after > 0 or not isinstance(state, ToolSilent):
+        return
+    if detect.is_at_rest(state.was):
+        draft.tools[at] = state.was
+        draft.clear_alarm(f"tool_{tool.name}_silent", Rule.OFFLINE, tool=tool.name)

@@ -1,0 +1,97 @@
+"""Which gates stand open for the granted demands, and the order of the change: make before break (I2, I3)."""
+
+from gatehand_rules import demand, gates
+from gatehand_rules.demand import Demand, Kind
+from gatehand_rules.draft import Draft
+from gatehand_rules.findings import Rule
+from gatehand_rules.state import GateFault, GateOpen, GateOpening, GateUnknown
+from gatehand_rules.words import Position
+
+
+def wanted(draft: Draft, at: int, granted: list[Demand]) -> list[int]:
+    """The gates to stand open: the demands' own, their assist gates, and enough others for `min_open`."""
+    collector, fan = draft.shop.collectors[at], draft.collectors[at]
+    chosen: list[int] = []
+    for one in granted:
+        chosen.extend(i for i in one.gates if i not in chosen)
+    for one in granted:
+        chosen.extend(i for i in one.assist if i not in chosen)
+    usable = sum(1 for i in chosen if demand.may_open(draft, i))
+    if usable < collector.min_open:
+        for i in spare(draft, at, demand.last_used(fan)):
+            if usable >= collector.min_open:
+                break
+            if i not in chosen:
+                chosen.append(i)
+                usable += 1
+    return chosen
+
+
+def spare(draft: Draft, at: int, then: tuple[int, ...]) -> list[int]:
+    """Gates to open for the fan's sake, best first: relief gates, `then`, the others; none that cannot open."""
+    name, shop = draft.shop.collectors[at].name, draft.shop
+    own = [i for i, gate in enumerate(shop.gates) if gate.collector == name]
+    order = [i for i in own if shop.gates[i].relief]
+    order += [i for i in then if i in own and i not in order]
+    order += [i for i in own if i not in order]
+    return [i for i in order if demand.may_open(draft, i)]
+
+
+def open_wanted(draft: Draft, at: int, chosen: list[int]) -> None:
+    """Tell the wanted gates open that are not open or on their way."""
+    shop = draft.shop
+    leaving = _leaving(draft, at, chosen)
+    names = tuple(shop.gates[i].name for i in leaving)
+    for i in chosen:
+        if shop.gates[i].commanded:
+            gates.ensure_open(draft, i, Rule.ZONE_CHANGE if names else Rule.DEMAND, names)
+
+
+def is_ready(draft: Draft, chosen: list[int]) -> bool:
+    """No wanted gate is worth waiting for any longer."""
+    return all(gates.is_proven(draft.gates[i]) or demand.is_decided_shut(draft, i) for i in chosen)
+
+
+def shut_others(draft: Draft, at: int, chosen: list[int]) -> None:
+    """Once the wanted gates are proven, tell the others shut, never the last ones that the fan needs."""
+    if not is_ready(draft, chosen) or (chosen and not any(gates.is_proven(draft.gates[i]) for i in chosen)):
+        return
+    least = draft.shop.collectors[at].min_open
+    leaving = sorted(_leaving(draft, at, chosen), key=lambda i: gates.is_proven(draft.gates[i]))
+    for i in leaving:
+        if sum(1 for other in demand.proven(draft, at) if other != i) >= least:
+            gates.tell_shut(draft, i, Rule.ZONE_CHANGE)
+
+
+def _leaving(draft: Draft, at: int, chosen: list[int]) -> list[int]:
+    """Gates that can be told shut, are not wanted, and are not shut or on their way there."""
+    name, shop = draft.shop.collectors[at].name, draft.shop
+    return [
+        i
+        for i, gate in enumerate(shop.gates)
+        if gate.collector == name and gate.commanded and i not in chosen and _not_shut(draft, i)
+    ]
+
+
+def _not_shut(draft: Draft, at: int) -> bool:
+    move = draft.gates[at].move
+    if isinstance(move, GateFault):
+        return move.wanted is Position.OPEN
+    return isinstance(move, GateUnknown | GateOpen | GateOpening)
+
+
+def rest(draft: Draft, at: int) -> None:
+    """The fan stands still: shut the gates, unless they are to be left."""
+    if draft.shop.collectors[at].rest == "leave":
+        return
+    for i in _leaving(draft, at, []):
+        gates.tell_shut(draft, i, Rule.REST)
+
+
+def needed(granted: list[Demand]) -> list[int]:
+    """The gates that a start waits for: those of cutting tools and hand starts, assist gates left out."""
+    found: list[int] = []
+    for one in granted:
+        if one.kind is not Kind.RUN_ON or one.may_start:
+            found.extend(i for i in one.gates if i not in found)
+    return found
