@@ -10,7 +10,7 @@ from gatehand_rules.commands import CollectorOff, CollectorOn
 from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Happened, Rule
 from gatehand_rules.shop import Collector
-from gatehand_rules.state import Answer, CoastDown, CollectorState, Held, Phase, SpinUp
+from gatehand_rules.state import Answer, CoastDown, CollectorState, Held, Opening, Phase, SpinUp
 from gatehand_rules.timers import due, reached
 
 ANSWER_TIME = 5.0
@@ -46,6 +46,7 @@ def tell_on(draft: Draft, at: int, rule: Rule) -> None:
         confirmed=fan.confirmed and not start,
         told_on_at=now,
         starts=starts,
+        started_at=now if start else fan.started_at,
         grace_until=-inf if start else fan.grace_until,
     )
     draft.commands.append(CollectorOn(collector.name))
@@ -214,6 +215,8 @@ def wake_at(collector: Collector, fan: CollectorState, now: float) -> float | No
         moments.append(refresh)
     if not fan.on_phase and not fan.seen_on and fan.still_at > -inf:
         moments.append(fan.still_at)
+    if isinstance(fan.phase, Opening) and fan.phase.until is not None:
+        moments.append(fan.phase.until)
     if isinstance(fan.phase, SpinUp):
         moments.append(due(fan.phase.since, collector.spin_up))
     if fan.on_phase:

@@ -9,10 +9,11 @@ Everything that moves a collector from one phase to another stands in this file.
 changes, because one change can permit the next in the same instant (a gate without travel, a phase without time).
 """
 
+from dataclasses import replace
 from math import inf
 from typing import assert_never
 
-from gatehand_rules import demand, fan, gates, zone
+from gatehand_rules import circuit, demand, fan, gates, zone
 from gatehand_rules.demand import Demand, Kind
 from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Happened, Rule
@@ -222,12 +223,31 @@ def _opening(draft: Draft, at: int, served: list[Demand], *, over: bool) -> None
     if not zone.is_ready(draft, needed + makeup):
         return
     if enough and (not needed or any(i in proven for i in needed)):
+        if _waits_for_circuit(draft, at):
+            return
         _note_gate(draft, at, needed)
         draft.clear_alarm(_too_few(collector.name), Rule.MIN_OPEN, collector=collector.name)
         fan.tell_on(draft, at, Rule.DEMAND)
         zone.shut_others(draft, at, chosen)
     elif not enough:
         _refuse_min_open(draft, at, starters, len(proven))
+
+
+def _waits_for_circuit(draft: Draft, at: int) -> bool:
+    """The gates are ready; another inrush on the same circuit is let pass first."""
+    phase, collector = draft.collectors[at].phase, draft.shop.collectors[at]
+    clear = circuit.clear_at(draft.shop, draft.tools, draft.collectors, at)
+    if clear <= draft.now or not isinstance(phase, Opening):
+        return False
+    if phase.until != clear:
+        draft.set_collector(at, phase=replace(phase, until=clear))
+        draft.say(
+            Happened.COLLECTOR_WAITED,
+            Rule.START_GAP,
+            collector=collector.name,
+            for_seconds=round(clear - draft.now, 3),
+        )
+    return True
 
 
 def _too_few(collector: str) -> str:

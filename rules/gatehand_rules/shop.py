@@ -93,6 +93,15 @@ class StopContact(Described):
     collectors: tuple[str, ...]
 
 
+class Circuit(Described):
+    """What hangs on one breaker. `start_gap`: seconds between two inrushes, 0: no stagger."""
+
+    name: str
+    tools: tuple[str, ...] = ()
+    collectors: tuple[str, ...] = ()
+    start_gap: Seconds = 0.0
+
+
 class Shop(Described):
     """The whole shop. The order within each tuple is the order of the states in `State`."""
 
@@ -100,6 +109,7 @@ class Shop(Described):
     gates: tuple[Gate, ...] = ()
     collectors: tuple[Collector, ...]
     stops: tuple[StopContact, ...] = ()
+    circuits: tuple[Circuit, ...] = ()
 
     _tool_at: dict[str, int] = PrivateAttr(default_factory=dict)
     _gate_at: dict[str, int] = PrivateAttr(default_factory=dict)

@@ -184,6 +184,8 @@ class Opening:
 
     since: float
     adopting: bool = False
+    until: float | None = None
+    """The gates are ready; another inrush on the circuit is waited for until then."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -251,6 +253,8 @@ class CollectorState:
     grace_until: float = -inf
     """After adoption: kept on until then, so that its tools can be heard."""
     starts: tuple[float, ...] = ()
+    started_at: float = -inf
+    """Last start, for the stagger on its circuit."""
     last_gate: int | None = None
     bin_full: bool = False
 
