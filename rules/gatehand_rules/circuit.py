@@ -1,4 +1,4 @@
-"""Two inrushes on one circuit must not meet: how long a collector's start has to wait for another's (DESIGN: circuits)."""
+"""Two inrushes on one circuit must not meet: how long a collector's start waits for another's."""
 
 from collections.abc import Sequence
 from math import inf

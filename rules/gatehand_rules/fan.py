@@ -46,7 +46,7 @@ def tell_on(draft: Draft, at: int, rule: Rule) -> None:
         confirmed=fan.confirmed and not start,
         told_on_at=now,
         starts=starts,
-        started_at=now if start else fan.started_at,
+        started_at=now if start and draft.shop.circuits else fan.started_at,
         grace_until=-inf if start else fan.grace_until,
     )
     draft.commands.append(CollectorOn(collector.name))

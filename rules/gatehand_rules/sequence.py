@@ -209,6 +209,9 @@ def _resting(draft: Draft, at: int, phase: Off | CoastDown, served: list[Demand]
 
 def _opening(draft: Draft, at: int, served: list[Demand], *, over: bool) -> None:
     """Gates travel. On, once every needed gate is proven or given up and enough are proven in all."""
+    phase = draft.collectors[at].phase
+    if isinstance(phase, Opening) and phase.until is not None and phase.until <= draft.now:
+        _set_phase(draft, at, replace(phase, until=None))
     starters = [one for one in served if one.may_start]
     if not starters:
         _call_off(draft, at, over=over)
@@ -236,6 +239,8 @@ def _opening(draft: Draft, at: int, served: list[Demand], *, over: bool) -> None
 def _waits_for_circuit(draft: Draft, at: int) -> bool:
     """The gates are ready; another inrush on the same circuit is let pass first."""
     phase, collector = draft.collectors[at].phase, draft.shop.collectors[at]
+    if not draft.shop.circuits:
+        return False
     clear = circuit.clear_at(draft.shop, draft.tools, draft.collectors, at)
     if clear <= draft.now or not isinstance(phase, Opening):
         return False
