@@ -1,0 +1,166 @@
+"""What would cure what falls short: `max_open`, `assist`, `run_on`. Facts in SI units; sentences and TOML are made elsewhere.
+
+Everything is judged with the dirty filter: what holds then holds with a clean one.
+"""
+
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass
+from itertools import combinations
+from math import ceil
+from typing import Final
+
+from gatehand_rules.air.answer import Solution
+from gatehand_rules.air.demands import Demand
+from gatehand_rules.air.ducting import Ducting, Lack, Short
+
+MOST_SETS: Final = 5000
+"""Sets looked at for one number of open gates; a shop with more is not searched further, and says so."""
+MOST_ASSIST: Final = 3
+MARGIN: Final = 1.0
+"""Seconds on top of spin-down and twice the clearing time."""
+
+
+@dataclass(frozen=True, slots=True)
+class MaxOpen:
+    """How many gates the fan carries.
+
+    Fields:
+        gates: with any so many open every hood that is served alone is served; None when no hood is served even alone.
+        fails: a set of one more that is not, and what falls short in it; None when even all at once are.
+        unserved: hoods that fall short even alone: no number of gates cures them, and they do not count here.
+        cut_off: the search ended before it found a set that fails, because there are too many.
+    """
+
+    gates: int | None
+    fails: frozenset[str] | None
+    shorts: tuple[Short, ...]
+    unserved: frozenset[str]
+    cut_off: bool = False
+
+
+def max_open(ducting: Ducting, gates: Collection[str]) -> MaxOpen:
+    """The most gates of which any may stand open together.
+
+    A hood is served when it draws its flow and the duct from its gate carries dust. How fast the main runs does not
+    count here: that gets better with every gate (see `assist`). More gates never bring a hood more air, so the search
+    stops at the first number that fails.
+    """
+    known = sorted(set(gates) & set(ducting.network.gates))
+    unserved = frozenset(gate for gate in known if _branch_shorts(ducting, {gate}))
+    served = [gate for gate in known if gate not in unserved]
+    if not served:
+        return MaxOpen(None, None, (), unserved)
+    for count in range(2, len(served) + 1):
+        for number, chosen in enumerate(combinations(served, count)):
+            if number >= MOST_SETS:
+                return MaxOpen(count - 1, None, (), unserved, cut_off=True)
+            if shorts := _branch_shorts(ducting, chosen):
+                return MaxOpen(count - 1, frozenset(chosen), shorts, unserved)
+    return MaxOpen(len(served), None, (), unserved)
+
+
+def _branch_shorts(ducting: Ducting, gates: Collection[str]) -> tuple[Short, ...]:
+    """What falls short at the hoods themselves and in the ducts from their gates."""
+    ends = {end.name for end in ducting.network.ends}
+    shorts = ducting.shorts(ducting.dirty.solve(gates), gates)
+    return tuple(s for s in shorts if s.lack is not Lack.SLOW_DUCT or s.where in ends)
+
+
+@dataclass(frozen=True, slots=True)
+class Assist:
+    """Gates to open with a demand's own. `slow`: what they cure; `cures`: whether all of it; `speed`: what they bring.
+
+    `slow.found` and `speed` are velocities in the slowest of the ducts in question, m/s, with a dirty filter.
+    """
+
+    demand: Demand
+    slow: Short
+    gates: frozenset[str]
+    cures: bool
+    speed: float
+
+
+def assist(
+    ducting: Ducting, demand: Demand, gates: Sequence[str], most: int | None, clean_air: Collection[str]
+) -> Assist | None:
+    """The smallest set of further gates that lets the ducts beyond a demand's own branches carry dust.
+
+    Args:
+        gates: the collector's gates to choose from.
+        most: `max_open`, if set.
+        clean_air: gates preferred among sets of one size (those that serve no tool).
+
+    Returns None when nothing is slow, or when no gate improves it. A set that takes a hood's flow below what it wants
+    is no cure unless it was below before. Where none cures, the set of one gate that helps most.
+    """
+    base = ducting.shorts(ducting.dirty.solve(demand.gates), demand.gates)
+    slow = _slowest(ducting, base)
+    if slow is None:
+        return None
+    before = {(s.lack, s.where) for s in base if s.where not in _joints(ducting)}
+    others = [gate for gate in sorted(gates) if gate not in demand.gates and gate in ducting.network.gates]
+    room = MOST_ASSIST if most is None else min(MOST_ASSIST, most - len(demand.gates))
+    helps: Assist | None = None
+    for count in range(1, room + 1):
+        cures = []
+        for chosen in combinations(others, count):
+            answer = ducting.dirty.solve(demand.gates | set(chosen))
+            shorts = ducting.shorts(answer, demand.gates)
+            if (
+                not isinstance(answer, Solution)
+                or {(s.lack, s.where) for s in shorts if s.where not in _joints(ducting)} - before
+            ):
+                continue
+            speed = ducting.velocities(answer)[slow.where]
+            left = _slowest(ducting, shorts)
+            one = Assist(demand, slow, frozenset(chosen), left is None, speed)
+            if left is None:
+                cures.append(one)
+            elif speed > slow.found and (helps is None or speed > helps.speed):
+                helps = one
+        if cures:
+            return max(cures, key=lambda c: (len(c.gates & set(clean_air)), c.speed))
+    return helps
+
+
+def _joints(ducting: Ducting) -> frozenset[str]:
+    """The ducts that other ducts run into."""
+    return frozenset(duct.name for duct in ducting.network.ducts if duct.entry is None)
+
+
+def _slowest(ducting: Ducting, shorts: Sequence[Short]) -> Short | None:
+    """Of the joints' ducts the one furthest below what it wants."""
+    joints = _joints(ducting)
+    slow = [s for s in shorts if s.lack is Lack.SLOW_DUCT and s.where in joints]
+    return min(slow, key=lambda s: s.found / s.wanted, default=None)
+
+
+@dataclass(frozen=True, slots=True)
+class RunOn:
+    """The least run-on for a tool: `spin_down` plus twice `clearing` plus 1 s, rounded up to whole seconds.
+
+    `settles`: a duct on the way is so slow that no run-on clears it.
+    """
+
+    tool: str
+    least: float
+    spin_down: float
+    clearing: float
+    settles: bool
+
+
+def run_on(ducting: Ducting, demand: Demand, spin_down: float) -> RunOn | None:
+    """How long the fan must run on after a tool; None when its ducts have no answer."""
+    answer = ducting.dirty.solve(demand.opens)
+    if not isinstance(answer, Solution):
+        return None
+    times = [time for gate in demand.gates if (time := ducting.clearing_time(answer, gate)) is not None]
+    if not times:
+        return None
+    settles = any(short.settles for short in ducting.shorts(answer, demand.gates))
+    return RunOn(demand.name, float(ceil(least_run_on(spin_down, max(times)))), spin_down, max(times), settles)
+
+
+def least_run_on(spin_down: float, clearing: float) -> float:
+    """Seconds, not rounded."""
+    return spin_down + 2 * clearing + MARGIN

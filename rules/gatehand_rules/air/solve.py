@@ -1,0 +1,228 @@
+"""The flows for a set of open gates: one tree, one fan, Newton's method, each answer checked before it leaves.
+
+How it works. Every duct loses L(q). Hoods draw from still air; ducts that meet share one total pressure; at the root
+the suction equals what the fan gives less what its filter takes. Linearised at a guess, the flow of every subtree is
+a + b h of the suction h at its fan end, so one pass from the hoods to the root and one back solve the whole tree, with
+no matrix. Two or three rounds suffice from a guess with fixed friction factors. Then every duct's loss is worked out
+anew and held against the suctions; what does not balance to 1e-8 is an `Unsolved`, never a number.
+
+Shut branches are left out, unless their gate leaks.
+"""
+
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass, field, replace
+from math import sqrt
+from typing import Final
+
+from gatehand_rules.air.answer import Answer, Solution, Unsolved, Why
+from gatehand_rules.air.curve import Curve
+from gatehand_rules.air.density import Air
+from gatehand_rules.air.friction import Resistance, area, loss, resistance
+from gatehand_rules.air.tree import Network
+
+ROUNDS: Final = 60
+STEP: Final = 1e-4
+"""Newton doubles the digits: a last relative step of 1e-4 leaves a few 1e-9 at most."""
+BALANCE: Final = 1e-8
+"""Of the fan's pressure: the greatest imbalance that passes."""
+MASS: Final = 1e-12
+"""Of a duct's flow: the most that may be lost at its joint."""
+GUESS_VELOCITY: Final = 20.0
+LEAST_STEP: Final = 0.05
+"""A round never takes more than 95 % off a flow, so that none turns round on the way."""
+EDGE: Final = 1e-9
+"""Part of the curve's last flow by which rounding may overstep it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Filter:
+    """Loss = factor * flow^exponent, Pa and m3/s."""
+
+    factor: float = 0.0
+    exponent: float = 2.0
+
+    def at(self, flow: float) -> tuple[float, float]:
+        """Loss and slope."""
+        if flow <= 0:
+            return 0.0, 0.0
+        lost = self.factor * flow**self.exponent
+        return lost, self.exponent * lost / flow
+
+
+@dataclass(frozen=True, slots=True)
+class Solver:
+    """Ready to solve one tree for any set of gates. `fan` gives static pressure at the air's own density."""
+
+    network: Network
+    fan: Curve
+    filter: Filter
+    air: Air
+    _laws: tuple[Resistance, ...] = field(init=False, repr=False, compare=False)
+    _leaks: tuple[Resistance | None, ...] = field(init=False, repr=False, compare=False)
+    _guesses: tuple[float, ...] = field(init=False, repr=False, compare=False)
+    _parents: tuple[int, ...] = field(init=False, repr=False, compare=False)
+    """The duct each one runs into; for the root one past the last."""
+    _ends: tuple[bool, ...] = field(init=False, repr=False, compare=False)
+    _plan: tuple[tuple[int, str | None, bool, int], ...] = field(init=False, repr=False, compare=False)
+    """Each duct's number, gate, whether a hood ends it, and parent: what one pass over the tree needs."""
+    _names: tuple[str, ...] = field(init=False, repr=False, compare=False)
+    _bend: float = field(init=False, repr=False, compare=False)
+    """About how the net pressure falls with the square of flow."""
+
+    def __post_init__(self) -> None:
+        ducts = self.network.ducts
+        put = object.__setattr__
+        laws = tuple(
+            resistance(d.diameter, d.length, d.roughness, d.factor + (d.entry or 0.0), self.air) for d in ducts
+        )
+        pairs = tuple(zip(ducts, laws, strict=True))
+        put(self, "_laws", laws)
+        put(self, "_leaks", tuple(None if d.leak is None else replace(w, fixed=w.fixed + d.leak) for d, w in pairs))
+        put(self, "_guesses", tuple(_turbulent(law, area(d.diameter) * GUESS_VELOCITY) for d, law in pairs))
+        put(self, "_parents", tuple(len(ducts) if d.into is None else self.network.index(d.into) for d in ducts))
+        put(self, "_ends", tuple(d.entry is not None for d in ducts))
+        plan = zip(range(len(ducts)), (d.gate for d in ducts), self._ends, self._parents, strict=True)
+        put(self, "_plan", tuple(plan))
+        put(self, "_names", tuple(d.name for d in ducts))
+        last = self.fan.last
+        put(self, "_bend", (self.fan.points[0][1] - self.net(last)[0]) / last**2)
+
+    def solve(self, open_gates: Collection[str]) -> Answer:
+        """Flows with these gates open and all others shut; names that are no gates of the tree do nothing."""
+        laws, active = self._select(open_gates)
+        if not active:
+            return Unsolved(Why.ALL_SHUT)
+        flows = self._first_guess(laws, active)
+        for rounds in range(1, ROUNDS + 1):
+            suctions, step = self._round(laws, active, flows)
+            if step < STEP:
+                return self._checked(laws, active, flows, suctions, rounds)
+        return Unsolved(Why.NOT_CONVERGED)
+
+    def net(self, flow: float) -> tuple[float, float]:
+        """What the fan gives less what the filter takes, Pa, and its slope."""
+        given, slope = self.fan.at(flow)
+        lost, lost_slope = self.filter.at(flow)
+        return given - lost, slope - lost_slope
+
+    def _select(self, open_gates: Collection[str]) -> tuple[Sequence[Resistance], list[int]]:
+        """The loss laws that hold, and the ducts with air in them, each before the one it runs into."""
+        laws: Sequence[Resistance] = self._laws
+        active = []
+        fed = [False] * (len(laws) + 1)
+        for i, gate, end, parent in self._plan:
+            if not end:
+                if not fed[i]:
+                    continue
+            elif gate is not None and gate not in open_gates:
+                if (leak := self._leaks[i]) is None:
+                    continue
+                laws = [*laws[:i], leak, *laws[i + 1 :]]
+            fed[parent] = True
+            active.append(i)
+        return laws, active
+
+    def _first_guess(self, laws: Sequence[Resistance], active: list[int]) -> list[float]:
+        """Flows with a fixed friction factor in each duct: in series resistances add, in parallel their 1/sqrt do."""
+        parents, ends, guesses = self._parents, self._ends, self._guesses
+        into = [0.0] * (len(laws) + 1)
+        own = [0.0] * len(laws)
+        for i in active:
+            total = guesses[i] * laws[i].friction + laws[i].fixed
+            if not ends[i]:
+                total += into[i] ** -2
+            own[i] = total**-0.5
+            into[parents[i]] += own[i]
+        flows = [0.0] * len(laws)
+        flow = self._crossing(own[-1] ** -2)
+        for i in reversed(active):
+            parent = parents[i]
+            flows[i] = flow if parent == len(laws) else flows[parent] * own[i] / into[parent]
+        return flows
+
+    def _crossing(self, tree: float) -> float:
+        """About where the fan meets tree * flow^2; a guess, so two steps are enough."""
+        flow = min(sqrt(self.fan.points[0][1] / (tree + self._bend)), self.fan.last)
+        for _ in range(2):
+            given, slope = self.net(flow)
+            flow = max(flow - (given - tree * flow * flow) / (slope - 2 * tree * flow), 0.1 * flow)
+        return flow
+
+    def _round(self, laws: Sequence[Resistance], active: list[int], flows: list[float]) -> tuple[list[float], float]:
+        """One round of Newton: new flows in place, the suction at each duct's hood end, the greatest relative step."""
+        parents, ends = self._parents, self._ends
+        size = len(laws)
+        sum_a, sum_b = [0.0] * (size + 1), [0.0] * (size + 1)
+        linear = []
+        for i in active:
+            flow = flows[i]
+            lost, slope = loss(laws[i], flow)
+            if ends[i]:
+                b = 1 / slope
+                a = flow - lost * b
+            else:
+                before = sum_b[i]
+                b = before / (1 + before * slope)
+                a = b * (sum_a[i] / before + slope * flow - lost)
+            parent = parents[i]
+            sum_a[parent] += a
+            sum_b[parent] += b
+            linear.append((i, parent, a, b))
+        flow = flows[-1]
+        given, slope = self.net(flow)
+        starts = [0.0] * (size + 1)
+        starts[size] = (given + slope * (sum_a[size] - flow)) / (1 - slope * sum_b[size])
+        worst = 0.0
+        for i, parent, a, b in reversed(linear):
+            old = flows[i]
+            new = a + b * starts[parent]
+            if not ends[i]:
+                starts[i] = (new - sum_a[i]) / sum_b[i]
+            flows[i] = new = max(new, old * LEAST_STEP)
+            worst = max(worst, abs(new - old) / new)
+        return starts, worst
+
+    def _checked(
+        self, laws: Sequence[Resistance], active: list[int], flows: list[float], starts: list[float], rounds: int
+    ) -> Answer:
+        """The answer, once every duct's loss, worked out anew, balances and no air is lost at a joint."""
+        parents, ends, size = self._parents, self._ends, len(laws)
+        flow = flows[-1]
+        given = self.fan.at(flow)[0]
+        lost_in_filter = self.filter.at(flow)[0]
+        worst = abs(given - lost_in_filter - starts[size])
+        joined = [0.0] * (size + 1)
+        through, behind = [], []
+        for i in active:
+            parent, here = parents[i], flows[i]
+            suction = starts[parent]
+            off = abs(suction - starts[i] - loss(laws[i], here)[0])
+            worst = max(worst, off)
+            joined[parent] += here
+            if not ends[i] and abs(joined[i] - here) > MASS * here:
+                return Unsolved(Why.NOT_CONVERGED)
+            through.append(here)
+            behind.append(suction)
+        if not worst <= BALANCE * starts[size]:
+            return Unsolved(Why.NOT_CONVERGED)
+        if flow > self.fan.last * (1 + EDGE):
+            return Unsolved(Why.BEYOND_CURVE, self.fan.last)
+        if flow < self.fan.first * (1 - EDGE):
+            return Unsolved(Why.BEFORE_CURVE, self.fan.first)
+        names = self._names
+        return Solution(
+            flow,
+            given,
+            lost_in_filter,
+            worst / starts[size],
+            rounds,
+            tuple([names[i] for i in active]),
+            tuple(through),
+            tuple(behind),
+        )
+
+
+def _turbulent(law: Resistance, flow: float) -> float:
+    """The friction factor at a nominal flow, to start from."""
+    lost = loss(law, flow)[0] / flow**2 - law.fixed
+    return lost / law.friction if law.friction > 0 else 0.0

@@ -1,0 +1,126 @@
+"""The ducts of one collector as a tree: what leads where, checked. SI units; no pressures or flows in here."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Duct:
+    """One length of one diameter. Lengths in m.
+
+    Fields:
+        into: the next duct towards the fan; None at the collector.
+        factor: its fittings' loss factors, summed, without the hood's entry.
+        entry: the hood's entry factor where the duct ends in a hood, else None.
+        gate: the gate before that hood; a hood without a gate is always open.
+        leak: what a shut gate loses, Pa/(m3/s)^2; None: it shuts tight.
+    """
+
+    name: str
+    into: str | None
+    diameter: float
+    length: float
+    roughness: float
+    factor: float = 0.0
+    entry: float | None = None
+    gate: str | None = None
+    leak: float | None = None
+
+    @property
+    def hood(self) -> str:
+        """The name under which its hood is spoken of: the gate's, else its own."""
+        return self.gate or self.name
+
+
+@dataclass(frozen=True, slots=True)
+class Network:
+    """All ducts that one fan draws on.
+
+    `ducts` are put in order: each before the one it runs into, the root last.
+
+    Raises:
+        ValueError: two ducts of one name, a missing `into`, none or two roots, a loop, an end without a hood, a hood
+            with ducts before it, a gate that ends two ducts, a size that is not above 0.
+    """
+
+    ducts: tuple[Duct, ...]
+    _at: dict[str, int] = field(init=False, repr=False, compare=False)
+
+    def __post_init__(self) -> None:
+        by_name = {duct.name: duct for duct in self.ducts}
+        if len(by_name) != len(self.ducts):
+            raise ValueError("two ducts have one name")
+        _check_ends(self.ducts, by_name)
+        depth = {name: sum(1 for _ in _towards_fan(by_name, name)) for name in by_name}
+        ordered = tuple(sorted(self.ducts, key=lambda duct: -depth[duct.name]))
+        object.__setattr__(self, "ducts", ordered)
+        object.__setattr__(self, "_at", {duct.name: i for i, duct in enumerate(ordered)})
+
+    @property
+    def root(self) -> Duct:
+        """The duct at the collector."""
+        return self.ducts[-1]
+
+    @property
+    def gates(self) -> tuple[str, ...]:
+        """Every gate of the tree."""
+        return tuple(duct.gate for duct in self.ducts if duct.gate is not None)
+
+    @property
+    def ends(self) -> tuple[Duct, ...]:
+        """The ducts that end in a hood."""
+        return tuple(duct for duct in self.ducts if duct.entry is not None)
+
+    def duct(self, name: str) -> Duct:
+        """The duct of that name."""
+        return self.ducts[self._at[name]]
+
+    def index(self, name: str) -> int:
+        """Its place in `ducts`."""
+        return self._at[name]
+
+    def path(self, name: str) -> tuple[Duct, ...]:
+        """The ducts from `name` to the collector, both included."""
+        found = [self.duct(name)]
+        while (into := found[-1].into) is not None:
+            found.append(self.duct(into))
+        return tuple(found)
+
+    def mains(self) -> frozenset[str]:
+        """The ducts that carry all: every hood's air passes them. Empty where there is only one hood."""
+        ends = self.ends
+        if len(ends) == 1:
+            return frozenset()
+        paths = [{duct.name for duct in self.path(end.name)} for end in ends]
+        return frozenset(set.intersection(*paths))
+
+
+def _check_ends(ducts: tuple[Duct, ...], by_name: dict[str, Duct]) -> None:
+    joints = {duct.into for duct in ducts}
+    gates = [duct.gate for duct in ducts if duct.gate is not None]
+    if len(set(gates)) != len(gates):
+        raise ValueError("one gate ends two ducts")
+    if sum(duct.into is None for duct in ducts) != 1:
+        raise ValueError("a tree has exactly one duct without `into`")
+    for duct in ducts:
+        if duct.into is not None and duct.into not in by_name:
+            raise ValueError(f"duct {duct.name}: no duct {duct.into}")
+        if (duct.name in joints) == (duct.entry is not None):
+            raise ValueError(f"duct {duct.name}: a duct either ends in a hood or has others running into it")
+        if duct.gate is not None and duct.entry is None:
+            raise ValueError(f"duct {duct.name}: a duct with a gate ends in a hood")
+        if duct.diameter <= 0 or duct.length < 0 or duct.roughness < 0:
+            raise ValueError(f"duct {duct.name}: a size is not above 0")
+
+
+def _towards_fan(by_name: dict[str, Duct], name: str) -> Iterator[Duct]:
+    """From a duct to the root; raises on a loop."""
+    here: str | None = name
+    for _ in range(len(by_name)):
+        duct = by_name[here] if here is not None else None
+        if duct is None:
+            return
+        yield duct
+        here = duct.into
+    if here is not None:
+        raise ValueError(f"duct {name}: following `into` comes back to it")

@@ -1,0 +1,106 @@
+"""The same duct trees for the EPANET engine (`owa-epanet`), an independent solver to hold ours against.
+
+Hoods become reservoirs at head 0, the fan a pump with the power curve A - B Q^2, shut branches closed pipes. Head is
+metres of air by EPANET's own g of 32.2 ft/s2. The loss models coincide: Darcy-Weisbach with Swamee and Jain's factor,
+every loss factor on its own pipe.
+"""
+
+from collections.abc import Collection
+from pathlib import Path
+from typing import Any
+
+from gatehand_rules.air.density import Air
+from gatehand_rules.air.tree import Network
+
+GRAVITY = 32.2 * 0.3048
+
+
+def missing() -> str | None:
+    """Why the engine cannot be used here, or None."""
+    try:
+        import epanet.toolkit  # noqa: F401
+    except ImportError as error:
+        return f"owa-epanet is not here ({error}); no wheel for this platform?"
+    return None
+
+
+class Engine:
+    """One tree loaded into EPANET; `solve` runs one set of gates."""
+
+    def __init__(self, network: Network, fan: tuple[float, float], air: Air, folder: Path, accuracy: float) -> None:
+        from epanet import toolkit
+
+        self.kit: Any = toolkit
+        self.network = network
+        source = folder / "shop.inp"
+        source.write_text(_input_file(network, fan, air, accuracy))
+        self.project = toolkit.createproject()
+        toolkit.open(self.project, str(source), str(folder / "shop.rpt"), "")
+        toolkit.openH(self.project)
+        self.link = {duct.name: toolkit.getlinkindex(self.project, duct.name) for duct in network.ducts}
+        self.shown = dict.fromkeys(self.link, True)
+
+    def solve(self, gates: Collection[str]) -> dict[str, float]:
+        """Flow in m3/s by duct, of those with air in them."""
+        live: set[str] = set()
+        for duct in self.network.ducts:
+            if (duct.gate in gates) if duct.entry is not None else duct.name in live:
+                live.add(duct.name)
+                live.add(duct.into or "")
+        kit, project = self.kit, self.project
+        for name, link in self.link.items():
+            wanted = name in live
+            if wanted != self.shown[name]:
+                kit.setlinkvalue(project, link, kit.INITSTATUS, float(wanted))
+                self.shown[name] = wanted
+        kit.initH(project, kit.NOSAVE)
+        kit.runH(project)
+        return {n: kit.getlinkvalue(project, i, kit.FLOW) / 1000 for n, i in self.link.items() if n in live}
+
+    def close(self) -> None:
+        """Let go of the engine's memory and files."""
+        self.kit.closeH(self.project)
+        self.kit.close(self.project)
+        self.kit.deleteproject(self.project)
+
+
+def _input_file(network: Network, fan: tuple[float, float], air: Air, accuracy: float) -> str:
+    """The network in EPANET's input format: metres, mm, litres a second."""
+    shut_off, fall = (x / (air.density * GRAVITY) for x in fan)
+    joints = [f"at_{duct.name}" for duct in network.ducts if duct.entry is None] + ["inlet"]
+    rooms = [f"room_{duct.name}" for duct in network.ducts if duct.entry is not None] + ["outside"]
+    pipes = []
+    for duct in network.ducts:
+        start = f"at_{duct.name}" if duct.entry is None else f"room_{duct.name}"
+        end = f"at_{duct.into}" if duct.into else "inlet"
+        factor = duct.factor + (duct.entry or 0.0)
+        size = f"{duct.length!r} {duct.diameter * 1000!r} {duct.roughness * 1000!r}"
+        pipes.append(f"{duct.name} {start} {end} {size} {factor!r} Open")
+    half, whole = 0.5 * (shut_off / fall) ** 0.5, 0.9 * (shut_off / fall) ** 0.5
+    points = [f"fan {q * 1000!r} {shut_off - fall * q * q!r}" for q in (0.0, half, whole)]
+    return "\n".join(
+        [
+            "[JUNCTIONS]",
+            *(f"{name} 0 0" for name in joints),
+            "[RESERVOIRS]",
+            *(f"{name} 0" for name in rooms),
+            "[PIPES]",
+            *pipes,
+            "[PUMPS]",
+            "fan inlet outside HEAD fan",
+            "[CURVES]",
+            *points,
+            "[OPTIONS]",
+            "UNITS LPS",
+            "HEADLOSS D-W",
+            f"VISCOSITY {air.viscosity!r}",
+            "TRIALS 200",
+            f"ACCURACY {accuracy!r}",
+            "[REPORT]",
+            "STATUS NO",
+            "SUMMARY NO",
+            "MESSAGES NO",
+            "[END]",
+            "",
+        ]
+    )
