@@ -1,0 +1,125 @@
+"""Sentences about a connection: what happened, what it means, what to do. Values in, text out."""
+
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Final
+
+from gatehand.mqtt.settings import BrokerSettings
+from gatehand.mqtt.transport import Said
+
+# Reason codes of MQTT 5.0 section 2.4; paho translates the return codes of 3.1.1 to them.
+NO_MATCHING_SUBSCRIBERS: Final = 0x10
+UNSUPPORTED_PROTOCOL: Final = 0x84
+BAD_CLIENT_ID: Final = 0x85
+BAD_LOGIN: Final = 0x86
+NOT_AUTHORISED: Final = 0x87
+BANNED: Final = 0x8A
+KEEPALIVE_TIMEOUT: Final = 0x8D
+SESSION_TAKEN_OVER: Final = 0x8E
+
+
+class Failure(StrEnum):
+    """Ways in which an attempt to connect fails."""
+
+    UNREACHABLE = "unreachable"
+    """No connection, or one that closed or kept silent before the broker had answered."""
+    HUNG_UP = "hung_up"
+    """Closed by the peer without an answer: perhaps it does not know this protocol."""
+    PROTOCOL = "protocol"
+    """The broker says that it does not know this protocol."""
+    LOGIN = "login"
+    REFUSED = "refused"
+    CERTIFICATE = "certificate"
+
+
+@dataclass(frozen=True, slots=True)
+class Ending:
+    """Why an established connection ended, in words, and the broker's reason code if it gave one."""
+
+    reason: str
+    code: int | None = None
+    by_peer: bool = False
+    """True: the broker or the network ended it; False: we gave it up."""
+
+
+class LinkFailedError(Exception):
+    """An attempt to connect failed; `cause` is what the broker or the system said."""
+
+    def __init__(self, failure: Failure, cause: str) -> None:
+        super().__init__(cause)
+        self.failure = failure
+        self.cause = cause
+
+
+def failure_of(reason_code: int) -> Failure:
+    """What a refusing reason code of a CONNACK means for the next attempt."""
+    if reason_code == UNSUPPORTED_PROTOCOL:
+        return Failure.PROTOCOL
+    if reason_code in {BAD_LOGIN, NOT_AUTHORISED, BANNED}:
+        return Failure.LOGIN
+    return Failure.REFUSED
+
+
+def failure_text(failure: Failure, cause: str, settings: BrokerSettings) -> tuple[Said, str]:
+    """The notice for a failed attempt: its kind and its sentence."""
+    at = f"{settings.host}:{settings.port}"
+    match failure:
+        case Failure.LOGIN:
+            who = f"user {settings.username!r}" if settings.username else "a client without user name"
+            return Said.LOGIN_REFUSED, (
+                f"the broker at {at} refused the login of {who} ({cause.lower()}); mend username and password_file "
+                "in [broker], or add the user to the broker; trying again slowly"
+            )
+        case Failure.REFUSED:
+            return Said.CONNECTION_REFUSED, (
+                f"the broker at {at} refused the connection ({cause.lower()}); "
+                f"look at client_id {settings.client_id!r} in [broker] and at the broker's own log; trying again slowly"
+            )
+        case Failure.CERTIFICATE:
+            return Said.CONNECTION_REFUSED, (
+                f"no encrypted connection to the broker at {at} ({cause}); "
+                "mend tls in [broker]: ca_file, cert_file, key_file, and the name in host; trying again slowly"
+            )
+        case Failure.UNREACHABLE | Failure.HUNG_UP | Failure.PROTOCOL:
+            return Said.UNREACHABLE, (
+                f"no connection to the broker at {at} ({cause}); start the broker, or mend host and port in [broker]; "
+                "trying again"
+            )
+
+
+def same_client_id(settings: BrokerSettings, lives: int, *, certain: bool) -> str:
+    """The sentence for a broker that keeps throwing us out."""
+    ground = "the broker says so" if certain else f"{lives} connections ended within seconds"
+    return (
+        f"another client uses the same client_id {settings.client_id!r} ({ground}); stop the other one or change "
+        "client_id in [broker]; trying again slowly"
+    )
+
+
+def older_protocol(settings: BrokerSettings) -> str:
+    """The sentence for a fall back to 3.1.1."""
+    return (
+        f"the broker at {settings.host}:{settings.port} does not speak MQTT 5; using 3.1.1, where a command cannot "
+        'expire: on, open and shut go out at QoS 0. Set protocol = "3.1.1" in [broker] to skip the first attempt'
+    )
+
+
+def subscription_refused(topic: str, reason: str) -> str:
+    """The sentence for a topic that we may not read."""
+    return (
+        f"the broker refused the subscription to {topic!r} ({reason.lower()}); nothing will be heard there: "
+        "let the user read it in the broker's access list; trying again every half minute"
+    )
+
+
+def publish_refused(topic: str, reason: str) -> str:
+    """The sentence for a topic that we may not write."""
+    return (
+        f"the broker refused a message to {topic!r} ({reason.lower()}): "
+        "let the user write it in the broker's access list"
+    )
+
+
+def nobody_listens(topic: str) -> str:
+    """The sentence for a command without any subscriber."""
+    return f"no device listens on {topic!r}: is it switched on, and is this its command topic?"

@@ -1,0 +1,102 @@
+"""What has come in and waits for the shell. When it falls behind, readings give way to the newest of their topic.
+
+No client library and no clock in it: the session stamps each message when it is read from the socket. Buttons, stop
+contacts, reports and whatever else is said once are never dropped here; a full inbox makes the session stop reading
+instead, so that the pressure goes back to the sender.
+"""
+
+from collections import deque
+from dataclasses import dataclass
+from typing import Final
+
+BUSY: Final = 512
+"""From this many waiting messages on, a new reading replaces the waiting ones of its topic."""
+FULL: Final = 8 * BUSY
+"""From this many on, the session leaves the rest in the socket."""
+
+
+@dataclass(slots=True)
+class Message:
+    """One message as it came, stamped with monotonic seconds. Not frozen: it is made thousands of times a second."""
+
+    topic: str
+    payload: bytes
+    retained: bool
+    received: float
+    superseded: bool = False
+    """A newer reading of its topic has taken its place; only the inbox sets and reads it."""
+
+
+class Inbox:
+    """A queue in order of arrival. It never raises and drops nothing but readings, of which it keeps the newest.
+
+    Args:
+        busy: how many may wait before readings begin to give way.
+        full: how many may wait before the session should stop reading.
+    """
+
+    __slots__ = ("_busy", "_count", "_full", "_order", "_readings", "_shed", "_sheddable")
+
+    def __init__(self, busy: int = BUSY, full: int = FULL) -> None:
+        self._busy = busy
+        self._full = full
+        self._order: deque[Message] = deque()
+        self._count = 0
+        self._sheddable: frozenset[str] = frozenset()
+        self._readings: dict[str, deque[Message]] = {}
+        self._shed: dict[str, int] = {}
+
+    def __len__(self) -> int:
+        return self._count
+
+    @property
+    def full(self) -> bool:
+        """Whether the session should stop reading from the socket until the shell has caught up."""
+        return len(self) >= self._full
+
+    def set_sheddable(self, topics: frozenset[str]) -> None:
+        """The topics that carry readings; what waits already keeps its place."""
+        self._sheddable = topics
+        self._readings = {topic: self._readings.get(topic, deque()) for topic in topics}
+
+    def put(self, message: Message) -> None:
+        """Add a message; when many wait, a reading takes the place of those of its topic, at the end of the queue."""
+        if message.topic in self._sheddable:
+            waiting = self._readings[message.topic]
+            if waiting and self._count >= self._busy:
+                self._supersede(message.topic, waiting)
+            waiting.append(message)
+        self._order.append(message)
+        self._count += 1
+
+    def take(self) -> Message | None:
+        """The oldest message still wanted, or None."""
+        while self._order:
+            message = self._order.popleft()
+            if message.superseded:
+                continue
+            self._count -= 1
+            waiting = self._readings.get(message.topic)
+            if waiting and waiting[0] is message:
+                waiting.popleft()
+            return message
+        return None
+
+    def clear(self) -> None:
+        """Forget what waits: it belongs to a connection that is gone."""
+        self._order.clear()
+        self._count = 0
+        for waiting in self._readings.values():
+            waiting.clear()
+
+    def take_shed(self) -> dict[str, int]:
+        """How many readings of each topic gave way since the last call."""
+        shed, self._shed = self._shed, {}
+        return shed
+
+    def _supersede(self, topic: str, waiting: deque[Message]) -> None:
+        for older in waiting:
+            older.superseded = True
+        self._count -= len(waiting)
+        self._shed[topic] = self._shed.get(topic, 0) + len(waiting)
+        waiting.clear()

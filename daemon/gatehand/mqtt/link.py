@@ -1,0 +1,377 @@
+"""One connection to the broker, from CONNECT to its end. With `session`, the only place that knows aiomqtt and paho.
+
+A `Link` is used once: a client object that connects again would send what the last connection left behind. aiomqtt
+opens the connection and subscribes; reading and writing then go straight through the paho client beneath it:
+
+- reading empties the socket into the inbox before the shell sees the first message, so that the time of receipt is
+  true and readings can give way when the shell falls behind;
+- a message is written to the socket within `publish`, without a further turn of the event loop;
+- no exception reaches paho from here, because one raised inside its callbacks would be raised again for ever.
+
+Every way out goes through `abort`, which closes the socket with a reset: an ordinary close would let the system deliver
+what is still in its buffers once the network is back, late commands among it.
+"""
+
+import asyncio
+import contextlib
+import logging
+import ssl
+import time
+from collections.abc import Callable, Coroutine, Sequence
+from dataclasses import dataclass
+from typing import Any, Final, TypeVar
+
+import aiomqtt
+import paho.mqtt.client as paho
+from paho.mqtt.properties import Properties
+from paho.mqtt.reasoncodes import ReasonCode
+
+from gatehand.mqtt import wire
+from gatehand.mqtt.explain import Ending, Failure, LinkFailedError
+from gatehand.mqtt.inbox import Inbox, Message
+from gatehand.mqtt.outbox import ANSWER_WITHIN, WINDOW, Outbox
+from gatehand.mqtt.payload import MAX_BYTES
+from gatehand.mqtt.settings import BrokerSettings, Patience, Protocol
+from gatehand.mqtt.topics import filter_problem
+from gatehand.mqtt.transport import Outgoing, Subscription
+
+T = TypeVar("T")
+
+_DRAIN: Final = 128
+"""Packets read in a row before the shell gets its turn."""
+_SUBSCRIBE_AT_ONCE: Final = 100
+
+
+@dataclass(frozen=True, slots=True)
+class Hooks:
+    """What a link tells its session. All are called in the event loop; none may raise."""
+
+    arrived: Callable[[], None]
+    """The inbox may hold something."""
+    answered: Callable[[Outgoing, int, str], None]
+    """The broker acknowledged a message with this reason code and its name."""
+    unreadable: Callable[[bytes], None]
+    """A message came whose topic is not UTF-8."""
+
+
+class Link:
+    """One connection. Build, `open`, `subscribe`, `start`; then `publish` until `closed`; at last `abort`, always.
+
+    Must be built inside the running event loop.
+
+    Raises:
+        LinkFailedError: the files for encryption cannot be used.
+    """
+
+    def __init__(
+        self,
+        *,
+        settings: BrokerSettings,
+        protocol: Protocol,
+        will: Outgoing,
+        inbox: Inbox,
+        hooks: Hooks,
+        patience: Patience,
+        logger: logging.Logger,
+    ) -> None:
+        self._loop = asyncio.get_running_loop()
+        self._settings = settings
+        self.protocol: Final = protocol
+        self._v5 = protocol == "5"
+        self._inbox = inbox
+        self._hooks = hooks
+        self._patience = patience
+        self._logger = logger
+        self._outbox: Outbox | None = None
+        self._now = self.heard_at = time.monotonic()
+        self._arrived = 0
+        self._acks: list[tuple[int, ReasonCode]] = []
+        self._wants_write = False
+        self._flushes_itself = False
+        self._writer_added = False
+        self._aborted = False
+        self._receive_maximum = WINDOW
+        self._connecting: asyncio.Future[Any] | None = None
+        self.closed: asyncio.Future[Ending] = self._loop.create_future()
+        """Done when the connection has ended."""
+        self._client = wire.build_client(settings, protocol, will, patience, logger)
+        self._paho: paho.Client = self._client._client  # noqa: SLF001
+        self._paho.connect_timeout = patience.connect
+        self._paho.max_inflight_messages_set(0)  # the outbox keeps the window; paho's queue would send commands late
+        self._paho.on_connect = self._on_connect
+        self._paho.on_disconnect = self._on_disconnect
+        self._paho.on_message = self._on_message
+        self._paho.on_publish = self._on_publish
+        # A decoder that fails during the connect leaves its packet behind, to fail on it again for ever.
+        self._client._disconnected.add_done_callback(lambda _: self._fail_connecting("no MQTT came back"))  # noqa: SLF001
+
+    async def open(self) -> None:
+        """Connect and wait for the broker's answer, for a bounded time.
+
+        Raises:
+            LinkFailedError: no connection came about; says why.
+        """
+        self._connecting = asyncio.ensure_future(self._client.__aenter__())
+        # Waiting does not cancel: a connect that is cancelled half-way leaks its socket (the thread goes on).
+        await asyncio.wait({self._connecting}, timeout=3 * self._patience.connect + self._patience.answer)
+        if not self._connecting.done():
+            raise LinkFailedError(Failure.UNREACHABLE, "no answer from the name service or the network")
+        try:
+            self._connecting.result()
+        except Exception as error:
+            ended = self.closed.result() if self.closed.done() else None
+            raise wire.connect_failure(error, ended, self._patience) from error
+        sock = self._paho.socket()
+        if sock is None:
+            raise LinkFailedError(Failure.HUNG_UP, "closed right after the greeting")
+        self._outbox = Outbox(self._write, self._ask, self._receive_maximum)
+        self._paho.on_socket_register_write = self._on_wants_write
+        self._paho.on_socket_unregister_write = self._on_wants_no_write
+        self._loop.add_reader(sock.fileno(), self.pump)
+
+    async def subscribe(self, wanted: Sequence[Subscription]) -> dict[str, str]:
+        """Subscribe and check each answer; gives the refused topics with the broker's reason.
+
+        Raises:
+            LinkFailedError: the connection ended, or no answer came.
+        """
+        refused = {each.topic: f"it {problem}" for each in wanted if (problem := filter_problem(each.topic))}
+        sound = [each for each in wanted if each.topic not in refused]
+        for begin in range(0, len(sound), _SUBSCRIBE_AT_ONCE):
+            some = sound[begin : begin + _SUBSCRIBE_AT_ONCE]
+            codes = await self._bounded(self._client.subscribe(wire.subscribe_requests(some, v5=self._v5)))
+            if len(codes) != len(some):
+                cause = f"{len(codes)} answers to {len(some)} subscriptions"
+                raise LinkFailedError(Failure.UNREACHABLE, cause)
+            for subscription, code in zip(some, codes, strict=True):
+                if (reason := wire.refusal(code)) is not None:
+                    refused[subscription.topic] = reason
+        return refused
+
+    async def unsubscribe(self, topics: Sequence[str]) -> None:
+        """Stop listening to these topics.
+
+        Raises:
+            LinkFailedError: the connection ended, or no answer came.
+        """
+        if topics:
+            await self._bounded(self._client.unsubscribe(list(topics)))
+
+    def publish(self, outgoing: Outgoing) -> bool:
+        """Send now, as its kind allows (see `outbox`). False: this connection has ended or not begun."""
+        if self._outbox is None or self._aborted or self.closed.done():
+            return False
+        was_held = self._outbox.held_since
+        self._outbox.offer(outgoing, time.monotonic(), self.heard_at)
+        if was_held is None and self._outbox.held_since is not None:
+            self._loop.call_later(ANSWER_WITHIN, self._no_answer, self._outbox.held_since)
+        return not self.closed.done()
+
+    def pump(self) -> None:
+        """Empty the socket into the inbox, then let the shell have what came."""
+        if self._aborted or self._outbox is None:
+            return
+        self._flushes_itself = True
+        try:
+            self._drain()
+        except Exception as error:  # noqa: BLE001  whatever a hostile packet makes the decoder do
+            self._end(Ending(f"the broker sent what is not MQTT ({type(error).__name__}: {error})"))
+        finally:
+            self._flushes_itself = False
+        self._take_acks(self._outbox)
+        if self.heard_at == self._now:
+            self._outbox.heard()
+        if self._wants_write:
+            self._flush()
+        self._hooks.arrived()
+
+    async def say_goodbye(self, last: Outgoing) -> None:
+        """Publish `last`, wait a bounded time for what is still to be acknowledged, then disconnect without a will."""
+        self.publish(last)
+        until = time.monotonic() + self._patience.goodbye
+        while self._outbox is not None and self._outbox.unacked and not self.closed.done():
+            if time.monotonic() >= until:
+                break
+            await asyncio.sleep(0.01)
+        sock = self._paho.socket()
+        if sock is not None:
+            with contextlib.suppress(OSError):
+                wire.let_linger(sock)
+            self._paho.disconnect()
+            self._flush()
+        self.abort()
+
+    def abort(self, reason: str = "given up") -> None:
+        """Close the socket with a reset and leave nothing behind. May be called at any time, more than once."""
+        self._end(Ending(reason))
+        if self._connecting is not None and not self._connecting.done():
+            # It runs in a thread that cannot be stopped; what it opens is closed when it is done.
+            self._fail_connecting("given up")
+            self._connecting.add_done_callback(self._close_at_last)
+            return
+        self._close()
+
+    async def gone(self) -> None:
+        """Wait until a connect that was given up has ended too."""
+        if self._connecting is not None and not self._connecting.done():
+            await asyncio.wait({self._connecting})
+
+    # Inside
+
+    def _close_at_last(self, connecting: asyncio.Future[Any]) -> None:
+        if not connecting.cancelled():
+            connecting.exception()  # looked at, so that nobody complains that it never was
+        self._close()
+
+    def _close(self) -> None:
+        self._aborted = True
+        sock = self._paho.socket()
+        if sock is not None and (number := sock.fileno()) >= 0:
+            self._loop.remove_reader(number)
+            self._loop.remove_writer(number)
+        with contextlib.suppress(Exception):
+            self._paho._sock_close()  # noqa: SLF001  paho has no public way to close without a DISCONNECT
+        if (misc := self._client._misc_task) is not None:  # noqa: SLF001
+            misc.cancel()
+        for future in (self._client._connected, self._client._disconnected):  # noqa: SLF001
+            if future.done() and not future.cancelled():
+                future.exception()
+
+    def _drain(self) -> None:
+        self._now = now = time.monotonic()
+        for _ in range(_DRAIN):
+            if self._inbox.full:
+                return
+            arrived = self._arrived
+            if self._paho.loop_read() != paho.MQTT_ERR_SUCCESS:
+                return
+            self.heard_at = now
+            if arrived == self._arrived and not self._decrypted_waiting():
+                return
+
+    def _take_acks(self, outbox: Outbox) -> None:
+        # Not from within paho's callback: writing there would wait for ever for a lock that paho holds.
+        acks, self._acks = self._acks, []
+        for number, code in acks:
+            outgoing = outbox.acknowledged(number)
+            if outgoing is not None:
+                self._hooks.answered(outgoing, code.value, code.getName())
+
+    def _decrypted_waiting(self) -> bool:
+        sock = self._paho.socket()
+        return isinstance(sock, ssl.SSLSocket) and sock.pending() > 0
+
+    def _write(self, outgoing: Outgoing) -> int | None:
+        qos, retain, properties = wire.delivery(outgoing.kind, v5=self._v5)
+        self._flushes_itself = True
+        try:
+            info = self._paho.publish(outgoing.topic, outgoing.payload, qos, retain, properties)
+        except ValueError:  # no topic, or a payload beyond 256 MB: the config's check lets neither pass
+            self._logger.exception("cannot publish to %r", outgoing.topic)
+            return None
+        finally:
+            self._flushes_itself = False
+        self._flush()
+        return info.mid if qos and info.rc == paho.MQTT_ERR_SUCCESS else None
+
+    def _ask(self) -> None:
+        self._flushes_itself = True
+        self._paho._send_pingreq()  # noqa: SLF001  the only packet that any server must answer at once
+        self._flushes_itself = False
+        self._flush()
+
+    def _no_answer(self, held_since: float) -> None:
+        if self._outbox is not None and self._outbox.held_since == held_since and not self.closed.done():
+            self._end(Ending(f"the broker gave no sign of life for {ANSWER_WITHIN:g} s while a command waited"))
+
+    def _flush(self) -> None:
+        self._wants_write = False
+        try:
+            self._paho.loop_write()
+        except Exception as error:  # noqa: BLE001
+            self._end(Ending(f"writing failed ({error})"))
+        sock = self._paho.socket()
+        if sock is None:
+            return
+        if self._paho.want_write() and not self._writer_added:
+            self._writer_added = True
+            self._loop.add_writer(sock.fileno(), self._flush)
+        elif self._writer_added and not self._paho.want_write():
+            self._writer_added = False
+            self._loop.remove_writer(sock.fileno())
+
+    async def _bounded(self, call: Coroutine[Any, Any, T]) -> T:
+        """Await a subscribe or unsubscribe, but no longer than the connection lasts."""
+        task = asyncio.ensure_future(call)
+        try:
+            await asyncio.wait((task, self.closed), return_when=asyncio.FIRST_COMPLETED)
+            if not task.done():
+                raise LinkFailedError(Failure.UNREACHABLE, self.closed.result().reason)
+            return task.result()
+        except aiomqtt.MqttError as error:
+            cause = f"no answer to a subscription ({error.__cause__ or error})"
+            raise LinkFailedError(Failure.UNREACHABLE, cause) from error
+        finally:
+            task.cancel()
+
+    def _fail_connecting(self, reason: str) -> None:
+        connected = self._client._connected  # noqa: SLF001
+        if not connected.done():
+            connected.set_exception(aiomqtt.MqttError(reason))
+
+    def _end(self, ending: Ending) -> None:
+        if not self.closed.done():
+            self.closed.set_result(ending)
+
+    # Called by paho. None may raise: paho would call it again for ever.
+
+    def _on_connect(
+        self,
+        client: paho.Client,
+        userdata: object,
+        flags: Any,  # noqa: ANN401  paho's types name three generations of callbacks
+        code: ReasonCode,
+        properties: Properties | None = None,
+    ) -> None:
+        self._receive_maximum = wire.receive_maximum(properties, WINDOW)
+        self._client._on_connect(client, userdata, flags, code, properties)  # noqa: SLF001
+
+    def _on_disconnect(
+        self,
+        _client: paho.Client,
+        _userdata: object,
+        flags: paho.DisconnectFlags,
+        code: ReasonCode,
+        _properties: object,
+    ) -> None:
+        ending = wire.ending(flags, code, self._settings.keepalive)
+        self._end(ending)
+        self._fail_connecting(ending.reason)
+
+    def _on_message(self, _client: paho.Client, _userdata: object, message: paho.MQTTMessage) -> None:
+        self._arrived += 1
+        try:
+            topic = message.topic
+        except UnicodeDecodeError:
+            self._hooks.unreadable(bytes(message._topic))  # noqa: SLF001
+            return
+        payload = message.payload
+        if len(payload) > MAX_BYTES + 1:
+            payload = payload[: MAX_BYTES + 1]  # enough to be known as too long; the rest need not wait in memory
+        self._inbox.put(Message(topic, bytes(payload), message.retain, self._now))
+
+    def _on_publish(
+        self, _client: paho.Client, _userdata: object, mid: int, code: ReasonCode, _properties: object
+    ) -> None:
+        if self._outbox is not None and self._outbox.awaits(mid):
+            self._acks.append((mid, code))
+
+    def _on_wants_write(self, _client: paho.Client, _userdata: object, _sock: object) -> None:
+        self._wants_write = True
+        if not self._flushes_itself:  # aiomqtt's subscribe, paho's keepalive
+            self._loop.call_soon(self._flush)
+
+    def _on_wants_no_write(self, _client: paho.Client, _userdata: object, sock: Any) -> None:  # noqa: ANN401
+        if self._writer_added:
+            self._writer_added = False
+            self._loop.remove_writer(sock.fileno())

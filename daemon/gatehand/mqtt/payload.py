@@ -1,0 +1,217 @@
+"""From a payload's bytes to a number or a word, or to a clear statement that it is neither.
+
+Nothing here raises on what the network sends: a bad payload is a `Rejected` value. The order of the checks is size,
+UTF-8, JSON, pointer, kind, finite, range. No rule of the shop is known here.
+"""
+
+import json
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from math import isfinite
+from typing import Final, TypeVar
+
+from gatehand.mqtt.pointer import Missing, parse_pointer, resolve
+
+MAX_BYTES: Final = 65_536
+"""A longer payload is never parsed."""
+
+_SHOWN: Final = 48
+# float() alone takes "1_0", "nan", "infinity" and digits of other scripts; \d on bytes is ASCII only.
+_NUMBER: Final = re.compile(rb"\s*[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?\s*")
+
+T = TypeVar("T")
+
+
+@dataclass(frozen=True, slots=True)
+class Rejected:
+    """A payload that is no value: `why` says what was found and what is wanted, `shown` is a short safe excerpt."""
+
+    why: str
+    shown: str
+
+
+@dataclass(frozen=True, slots=True)
+class UnknownWord:
+    """A readable word that is none of those looked for, for instance of a gate half-way."""
+
+    text: str
+
+
+class Payload:
+    """One message's bytes, parsed as JSON at most once, however many readers look into it."""
+
+    __slots__ = ("_document", "raw")
+
+    def __init__(self, raw: bytes) -> None:
+        self.raw = raw
+        self._document: tuple[object | Rejected] | None = None
+
+    def document(self) -> object | Rejected:
+        """The JSON document as `json.loads` gives it, or why there is none."""
+        if self._document is None:
+            self._document = (_parse(self.raw),)
+        return self._document[0]
+
+
+class Reader:
+    """Reads one value out of payloads: the number or word that the payload is, or that a JSON Pointer names in it.
+
+    Args:
+        pointer: RFC 6901 text; None: the payload itself is the value; "": the payload is JSON as a whole.
+        scale: factor on numbers.
+
+    Raises:
+        ValueError: `pointer` is no JSON Pointer, or `scale` is not finite; the message says which and what to do.
+    """
+
+    __slots__ = ("_scale", "_tokens", "pointer")
+
+    def __init__(self, pointer: str | None = None, scale: float = 1.0) -> None:
+        if not isfinite(scale):
+            raise ValueError(f"scale must be a finite number, found {scale!r}")
+        self.pointer = pointer
+        self._tokens = None if pointer is None else parse_pointer(pointer)
+        self._scale = scale
+
+    def read_number(self, payload: bytes | Payload, limit: float = 1000.0) -> float | Rejected:
+        """The number times `scale`, finite and within `limit` either way, sign kept; or why it is none."""
+        if self._tokens is not None:
+            return self._number_inside(payload if isinstance(payload, Payload) else Payload(payload), limit)
+        raw = payload.raw if isinstance(payload, Payload) else payload
+        if len(raw) <= MAX_BYTES and _NUMBER.fullmatch(raw):
+            value = float(raw) * self._scale
+            # Written so that NaN (an infinite number times a scale of 0) fails it too.
+            return value if -limit <= value <= limit else _out_of_range(value, limit, raw)
+        return _no_plain_number(raw)
+
+    def read_word(self, payload: bytes | Payload, words: Mapping[str, T]) -> T | UnknownWord | Rejected:
+        """What `words` holds for the payload's text; JSON numbers and booleans match their text, so 1.0 matches "1"."""
+        raw = payload.raw if isinstance(payload, Payload) else payload
+        if self._tokens is None:
+            text = _text(raw)
+            if isinstance(text, Rejected):
+                return text
+            if not text and text not in words:  # what a broker sends when a retained message is removed
+                return Rejected("found an empty payload, want a word", "")
+            return _look_up(text, words, fold_numbers=_NUMBER.fullmatch(raw) is not None)
+        found = self._find(payload if isinstance(payload, Payload) else Payload(payload))
+        match found:
+            case Rejected():
+                return found
+            case bool():
+                return _look_up("true" if found else "false", words, fold_numbers=False)
+            case str():
+                return _look_up(found, words, fold_numbers=False)
+            case int() | float() if _is_finite(found):
+                return _look_up(repr(found), words, fold_numbers=True)
+            case _:
+                return Rejected(f"found {_kind(found)}{self._where()} where a word is wanted", excerpt(raw))
+
+    def _number_inside(self, payload: Payload, limit: float) -> float | Rejected:
+        found = self._find(payload)
+        if isinstance(found, Rejected):
+            return found
+        if isinstance(found, bool) or not isinstance(found, int | float):
+            return Rejected(f"found {_kind(found)}{self._where()} where a number is wanted", excerpt(payload.raw))
+        try:
+            value = float(found) * self._scale
+        except OverflowError:  # an integer of hundreds of digits
+            value = float("inf")
+        return value if -limit <= value <= limit else _out_of_range(value, limit, payload.raw)
+
+    def _find(self, payload: Payload) -> object | Rejected:
+        document = payload.document()
+        if isinstance(document, Rejected):
+            return document
+        found = resolve(document, self._tokens or ())
+        if isinstance(found, Missing):
+            return Rejected(f"nothing at {found.at}: {found.why}", excerpt(payload.raw))
+        return found
+
+    def _where(self) -> str:
+        return f" at {self.pointer}" if self.pointer else ""
+
+
+def excerpt(raw: bytes) -> str:
+    """The beginning of a payload as printable text that any log can hold; its length when it was cut."""
+    text = raw[:_SHOWN].decode("utf-8", "backslashreplace")
+    safe = "".join(c if c.isprintable() else c.encode("unicode_escape", "backslashreplace").decode() for c in text)
+    if len(raw) <= _SHOWN:
+        return safe
+    return f"{safe}... ({'over ' if len(raw) > MAX_BYTES else ''}{min(len(raw), MAX_BYTES):,} bytes)"
+
+
+def _parse(raw: bytes) -> object | Rejected:
+    text = _text(raw)
+    if isinstance(text, Rejected):
+        return text
+    try:
+        document: object = json.loads(text)
+    except RecursionError:
+        return Rejected("found JSON nested too deeply, want a plain object or value", excerpt(raw))
+    except json.JSONDecodeError as error:
+        return Rejected(f"found no JSON ({error.msg.lower()} at character {error.pos}), want JSON", excerpt(raw))
+    except ValueError:  # an integer of more digits than Python converts
+        return Rejected("found a number of thousands of digits, want JSON with ordinary numbers", excerpt(raw))
+    return document
+
+
+def _text(raw: bytes) -> str | Rejected:
+    if len(raw) > MAX_BYTES:
+        return Rejected(f"found more than {MAX_BYTES:,} bytes, want a short payload; it was not read", excerpt(raw))
+    try:
+        return raw.decode("utf-8")
+    except UnicodeDecodeError as error:
+        return Rejected(f"found bytes that are not UTF-8 (from byte {error.start}), want UTF-8 text", excerpt(raw))
+
+
+def _no_plain_number(raw: bytes) -> Rejected:
+    text = _text(raw)
+    if isinstance(text, Rejected):
+        return text
+    begin = text.lstrip()[:1]
+    if not begin:
+        return Rejected("found an empty payload, want a number", excerpt(raw))
+    if begin in "{[":
+        return Rejected("found JSON, want a number; say with `pointer` where in it the number stands", excerpt(raw))
+    return Rejected("found text that is no number, want a number such as 4.2", excerpt(raw))
+
+
+def _look_up(text: str, words: Mapping[str, T], *, fold_numbers: bool) -> T | UnknownWord:
+    for form in (text, text.strip()):
+        if form in words:
+            return words[form]
+    if fold_numbers:
+        for word, meaning in words.items():
+            if _NUMBER.fullmatch(word.encode("utf-8", "replace")) and float(word) == float(text):
+                return meaning
+    return UnknownWord(text.strip()[:_SHOWN].encode("utf-8", "backslashreplace").decode())
+
+
+def _out_of_range(value: float, limit: float, raw: bytes) -> Rejected:
+    found = f"found {value:g}" if isfinite(value) else "found a number that is not finite"
+    return Rejected(f"{found}, want a number within {limit:,g} either way", excerpt(raw))
+
+
+def _is_finite(number: float) -> bool:
+    try:
+        return isfinite(number)
+    except OverflowError:
+        return False
+
+
+def _kind(value: object) -> str:
+    match value:
+        case None:
+            return "null"
+        case bool():
+            return "true" if value else "false"
+        case str():
+            return f"the text {value[:20].encode('utf-8', 'backslashreplace').decode()!r}"
+        case dict():
+            return "an object"
+        case list():
+            return "a list"
+        case _:
+            return "a number that is not finite"

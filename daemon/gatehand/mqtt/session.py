@@ -1,0 +1,312 @@
+"""The session with the broker: connects for ever, each time anew, and tells the shell what comes of it.
+
+What spans many connections: what is subscribed, whose `online` topic it is, how messages reach the shell. A single
+connection's sockets and packets belong to `link`, waits and protocol to `retry`. One task, `run`; everything else
+happens in callbacks of the event loop.
+"""
+
+import asyncio
+import time
+from contextlib import suppress
+from typing import Final
+
+from gatehand.mqtt import explain
+from gatehand.mqtt.explain import Ending, Failure, LinkFailedError
+from gatehand.mqtt.inbox import Inbox, Message
+from gatehand.mqtt.link import Hooks, Link
+from gatehand.mqtt.notices import Herald
+from gatehand.mqtt.payload import excerpt
+from gatehand.mqtt.quiet import quiet_logger
+from gatehand.mqtt.retry import Retry
+from gatehand.mqtt.settings import BrokerSettings, Patience
+from gatehand.mqtt.transport import Connected, Kind, Listener, Notice, Outgoing, Said, Subscription
+
+_SHELL_TURN: Final = 0.005
+"""Seconds of the shell's work before the socket is looked at again."""
+_ONLINE: Final = b"1"
+_OFFLINE: Final = b"0"
+
+
+class Session:
+    """A `Transport` over a real broker.
+
+    Args:
+        settings: the broker.
+        base: topic under which the daemon publishes its own state; `<base>/online` is the session's own.
+        listener: the shell.
+        wanted: what to listen to; `subscribe` changes it.
+        patience: all waits.
+    """
+
+    def __init__(
+        self,
+        settings: BrokerSettings,
+        base: str,
+        listener: Listener,
+        wanted: tuple[Subscription, ...] = (),
+        *,
+        patience: Patience | None = None,
+    ) -> None:
+        self._settings = settings
+        self._listener = listener
+        self._patience = patience or Patience()
+        self._herald = Herald(listener)
+        self._retry = Retry(settings, self._patience)
+        self._own_topic = f"{base}/online"
+        self._will = Outgoing(self._own_topic, _OFFLINE, Kind.STATUS)
+        self._wanted = wanted
+        self._standing: tuple[Subscription, ...] = ()
+        self._refused: dict[str, str] = {}
+        self._inbox = Inbox()
+        self._hooks = Hooks(self._deliver, self._on_answer, self._on_unreadable)
+        self._client_logger = quiet_logger()
+        self._link: Link | None = None
+        self._last_link: Link | None = None
+        self._settle_timer: asyncio.TimerHandle | None = None
+        self._delivering = False
+        self._own_ones = 0
+        self._stopping = False
+        self._wake = asyncio.Event()
+
+    @property
+    def connected(self) -> bool:
+        """Whether `publish` would send."""
+        return self._link is not None and not self._link.closed.done()
+
+    def publish(self, outgoing: Outgoing) -> bool:
+        """See `Transport.publish`."""
+        return self._link is not None and self._link.publish(outgoing)
+
+    def subscribe(self, wanted: tuple[Subscription, ...]) -> None:
+        """See `Transport.subscribe`."""
+        self._wanted = wanted
+        self._wake.set()
+
+    def stop(self) -> None:
+        """Say goodbye and let `run` return; what was published before still leaves. May be called more than once."""
+        self._stopping = True
+        self._wake.set()
+
+    async def run(self) -> None:
+        """Keep a connection until `stop` is called or this is cancelled (then without a goodbye; the will speaks)."""
+        while not self._stopping:
+            try:
+                pause = await self._one_connection()
+            except Exception as error:  # noqa: BLE001  a daemon without a session would be blind
+                self._herald.internal_error(error)
+                pause = self._patience.retry[-1]
+            await self._sleep(pause)
+
+    # One connection after the other
+
+    async def _one_connection(self) -> float:
+        """Connect and stay as long as it lasts; gives the seconds to wait before the next attempt."""
+        if self._last_link is not None:
+            await self._last_link.gone()
+        try:
+            link = self._last_link = Link(
+                settings=self._settings,
+                protocol=self._retry.protocol,
+                will=self._will,
+                inbox=self._inbox,
+                hooks=self._hooks,
+                patience=self._patience,
+                logger=self._client_logger,
+            )
+        except LinkFailedError as error:
+            return self._wait_after(error)
+        link.closed.add_done_callback(lambda _: self._wake.set())
+        try:
+            await self._open(link)
+            return await self._live(link)
+        except LinkFailedError as error:
+            link.abort(error.cause)
+            return self._wait_after(error)
+        finally:
+            self._leave(link)
+
+    async def _live(self, link: Link) -> float:
+        began = time.monotonic()
+        try:
+            await self._begin(link)
+            ending = await self._stay(link)
+        except LinkFailedError:
+            if not link.closed.done():
+                raise  # we gave it up: no answer to a subscription
+            ending = link.closed.result()
+        if ending is None:
+            return 0.0
+        following = self._retry.after_life(ending, time.monotonic() - began)
+        self._herald.say_rarely(following.notice)
+        return following.wait
+
+    def _wait_after(self, error: LinkFailedError) -> float:
+        if self._stopping:
+            return 0.0
+        following = self._retry.after_failure(error)
+        self._herald.say_rarely(following.notice)
+        return following.wait
+
+    async def _open(self, link: Link) -> None:
+        opening = asyncio.ensure_future(link.open())
+        try:
+            while not opening.done():
+                self._wake.clear()
+                waking = asyncio.ensure_future(self._wake.wait())
+                await asyncio.wait((opening, waking), return_when=asyncio.FIRST_COMPLETED)
+                waking.cancel()
+                if self._stopping and not opening.done():
+                    raise LinkFailedError(Failure.UNREACHABLE, "stopped")
+            opening.result()
+        finally:
+            opening.cancel()
+
+    async def _begin(self, link: Link) -> None:
+        """Subscribe, say that we are online, tell the shell, and let the messages through."""
+        self._inbox.clear()
+        self._own_ones = 0
+        wanted = self._wanted
+        self._inbox.set_sheddable(_sheddable(wanted))
+        self._refused = await link.subscribe((*wanted, Subscription(self._own_topic)))
+        self._standing = wanted
+        self._herald.new_connection()
+        self._herald.say_rarely(self._retry.connected(link.protocol))
+        self._link = link
+        self._say_online()
+        self._report_refused(self._refused)
+        settings = self._settings
+        info = Connected(link.protocol, settings.host, settings.port, settings.client_id, tuple(self._refused))
+        self._herald.call(self._listener.on_connected, info)
+        self._settle_timer = asyncio.get_running_loop().call_later(self._patience.settle, self._settled)
+        self._deliver()
+
+    async def _stay(self, link: Link) -> Ending | None:
+        """Until the connection ends, or None when the session was stopped and has said goodbye."""
+        while not link.closed.done():
+            if self._stopping:
+                await link.say_goodbye(self._will)
+                return None
+            self._wake.clear()
+            if self._wanted is not self._standing:
+                await self._change(link, self._wanted)
+                continue
+            with suppress(TimeoutError):
+                async with asyncio.timeout(self._patience.refused_topics):
+                    await self._wake.wait()
+            self._report_shed()
+            if self._refused and not self._wake.is_set():
+                await self._try_refused(link)
+        return link.closed.result()
+
+    async def _change(self, link: Link, wanted: tuple[Subscription, ...]) -> None:
+        standing = set(self._standing)
+        topics = {each.topic for each in wanted}
+        self._inbox.set_sheddable(_sheddable(wanted))
+        await link.unsubscribe([each.topic for each in self._standing if each.topic not in topics])
+        refused = await link.subscribe([each for each in wanted if each not in standing])
+        self._refused = {topic: why for topic, why in self._refused.items() if topic in topics} | refused
+        self._report_refused(refused)
+        self._standing = wanted
+
+    async def _try_refused(self, link: Link) -> None:
+        wanted = [each for each in (*self._standing, Subscription(self._own_topic)) if each.topic in self._refused]
+        still = await link.subscribe(wanted)
+        for topic in self._refused.keys() - still.keys():
+            text = f"the broker now grants the subscription to {topic!r}"
+            self._herald.say(Notice(Said.SUBSCRIPTION_GRANTED, text, {"topic": topic}))
+        self._refused = still
+
+    def _leave(self, link: Link) -> None:
+        """Close for good; what came before the end is delivered before the shell hears of the loss."""
+        was_live = self._link is link
+        self._link = None
+        link.abort()
+        if self._settle_timer is not None:
+            self._settle_timer.cancel()
+            self._settle_timer = None
+        if was_live:
+            while (message := self._inbox.take()) is not None:
+                self._dispatch(message)
+            if not self._stopping:
+                self._herald.call(self._listener.on_lost, link.closed.result().reason, link.heard_at)
+        self._inbox.clear()
+        self._report_shed()
+
+    async def _sleep(self, seconds: float) -> None:
+        until = time.monotonic() + seconds
+        while not self._stopping and (left := until - time.monotonic()) > 0:
+            self._wake.clear()
+            with suppress(TimeoutError):
+                async with asyncio.timeout(left):
+                    await self._wake.wait()
+
+    # Messages
+
+    def _deliver(self) -> None:
+        """Hand over what has come. Called from the socket's callback, so that a lone message waits for no task."""
+        if self._link is None or self._delivering:
+            return
+        self._delivering = True
+        try:
+            until = time.monotonic() + _SHELL_TURN
+            while (message := self._inbox.take()) is not None:
+                self._dispatch(message)
+                if len(self._inbox) and time.monotonic() > until:
+                    # Let the socket be emptied first, so that what waits longest there may give way.
+                    asyncio.get_running_loop().call_soon(self._link.pump)
+                    return
+        finally:
+            self._delivering = False
+
+    def _dispatch(self, message: Message) -> None:
+        if message.topic == self._own_topic:
+            self._on_own(message)
+            return
+        self._herald.message(message)
+
+    def _on_own(self, message: Message) -> None:
+        if message.retained or self._link is None:
+            return
+        if message.payload == _OFFLINE:
+            self._say_online()  # the will of an old connection of ours came late
+            return
+        self._own_ones -= 1
+        if self._own_ones < 0:
+            text = f"another daemon publishes on {self._own_topic!r}; give each its own base in the config"
+            self._herald.say_rarely(Notice(Said.SAME_BASE, text, {"topic": self._own_topic}))
+        self._settled()
+
+    def _say_online(self) -> None:
+        if self.publish(Outgoing(self._own_topic, _ONLINE, Kind.STATUS)):
+            self._own_ones += 1
+
+    def _settled(self) -> None:
+        # Our own "1" comes back after what the broker retains, because a broker answers one client in order.
+        if self._settle_timer is not None:
+            self._settle_timer.cancel()
+            self._settle_timer = None
+            self._herald.call(self._listener.on_settled)
+
+    def _on_answer(self, outgoing: Outgoing, code: int, name: str) -> None:
+        if code >= 0x80:  # noqa: PLR2004  MQTT 5.0 section 2.4: failures
+            text = explain.publish_refused(outgoing.topic, name)
+            self._herald.say_about(Said.PUBLISH_REFUSED, outgoing.topic, text)
+        elif code == explain.NO_MATCHING_SUBSCRIBERS and outgoing.kind is not Kind.STATUS:
+            self._herald.say_about(Said.NOBODY_LISTENS, outgoing.topic, explain.nobody_listens(outgoing.topic))
+
+    def _on_unreadable(self, topic: bytes) -> None:
+        shown = excerpt(topic)
+        self._herald.say_about(Said.MESSAGE_UNREADABLE, shown, f"ignored a message whose topic is not UTF-8: {shown}")
+
+    def _report_refused(self, refused: dict[str, str]) -> None:
+        for topic, reason in refused.items():
+            self._herald.say_about(Said.SUBSCRIPTION_REFUSED, topic, explain.subscription_refused(topic, reason))
+
+    def _report_shed(self) -> None:
+        for topic, count in self._inbox.take_shed().items():
+            text = f"fell behind: {count} readings of {topic!r} gave way to newer ones"
+            self._herald.say(Notice(Said.READINGS_SHED, text, {"topic": topic, "count": count}))
+
+
+def _sheddable(wanted: tuple[Subscription, ...]) -> frozenset[str]:
+    return frozenset(each.topic for each in wanted if each.sheddable)

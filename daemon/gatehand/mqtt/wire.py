@@ -1,0 +1,151 @@
+"""Between our words and the client libraries': quality of service, properties, encryption, what an error means.
+
+Functions only; with `link`, the only module that imports aiomqtt and paho. The policy of DESIGN section 6 on how each
+kind of message travels stands here, once.
+"""
+
+import logging
+import socket
+import ssl
+import struct
+from collections.abc import Sequence
+from functools import cache
+from typing import Any, Final
+
+import aiomqtt
+import aiomqtt.exceptions
+import paho.mqtt.client as paho
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+from paho.mqtt.reasoncodes import ReasonCode
+from paho.mqtt.subscribeoptions import SubscribeOptions
+
+from gatehand.mqtt.explain import KEEPALIVE_TIMEOUT, Ending, Failure, LinkFailedError, failure_of
+from gatehand.mqtt.outbox import ANSWER_WITHIN
+from gatehand.mqtt.settings import BrokerSettings, Patience, Protocol
+from gatehand.mqtt.transport import Kind, Outgoing, Subscription
+
+LARGEST_PACKET: Final = 32 * 1024 * 1024
+"""What MQTT 5 lets us ask the broker not to exceed: far above an honest payload, below what fills a small board."""
+_RESET_ON_CLOSE: Final = struct.pack("ii", 1, 0)
+_LINGER_AS_USUAL: Final = struct.pack("ii", 0, 0)
+
+
+def build_client(
+    settings: BrokerSettings, protocol: Protocol, will: Outgoing, patience: Patience, logger: logging.Logger
+) -> aiomqtt.Client:
+    """A client for one connection.
+
+    Raises:
+        LinkFailedError: the files for encryption cannot be used.
+    """
+    properties = None
+    if protocol == "5":
+        properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+        properties.MaximumPacketSize = LARGEST_PACKET
+    return aiomqtt.Client(
+        settings.host,
+        settings.port,
+        identifier=settings.client_id,
+        username=settings.username,
+        password=settings.password,
+        protocol=aiomqtt.ProtocolVersion.V5 if protocol == "5" else aiomqtt.ProtocolVersion.V311,
+        clean_session=None if protocol == "5" else True,
+        properties=properties,
+        will=aiomqtt.Will(will.topic, will.payload, qos=1, retain=True),
+        timeout=patience.answer,
+        keepalive=settings.keepalive,
+        tls_context=_tls_context(settings),
+        logger=logger,
+        socket_options=[
+            (socket.IPPROTO_TCP, socket.TCP_NODELAY, 1),  # else a QoS 1 round trip waits for delayed ACKs
+            (socket.SOL_SOCKET, socket.SO_LINGER, _RESET_ON_CLOSE),
+        ],
+    )
+
+
+def let_linger(sock: object) -> None:
+    """For a clean goodbye: what has been written is still to arrive after the close."""
+    if isinstance(sock, socket.socket):
+        sock.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, _LINGER_AS_USUAL)
+
+
+@cache
+def delivery(kind: Kind, *, v5: bool) -> tuple[int, bool, Properties | None]:
+    """Quality of service, retain and properties of a message.
+
+    A command under MQTT 5 expires in the broker, so QoS 1 is safe even to a device with a persistent session. Under
+    3.1.1 that device would get an "on" long after it was meant: QoS 0, and the rules repeat it. An "off" may be late.
+    """
+    match kind:
+        case Kind.STATUS:
+            return 1, True, None
+        case Kind.OFF | Kind.ACT if v5:
+            properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
+            properties.MessageExpiryInterval = int(ANSWER_WITHIN)
+            return 1, False, properties
+        case Kind.OFF:
+            return 1, False, None
+        case Kind.ACT:
+            return 0, False, None
+
+
+def subscribe_requests(some: Sequence[Subscription], *, v5: bool) -> Any:  # noqa: ANN401  paho's union of shapes
+    """Subscriptions as paho wants them in each protocol."""
+    if v5:
+        return [(subscription.topic, SubscribeOptions(qos=subscription.qos)) for subscription in some]
+    return [(subscription.topic, subscription.qos) for subscription in some]
+
+
+def refusal(code: object) -> str | None:
+    """The broker's reason in a SUBACK for one topic, None when it granted the subscription."""
+    return code.getName() if isinstance(code, ReasonCode) and code.is_failure else None
+
+
+def receive_maximum(properties: object, ours: int) -> int:
+    """How many unacknowledged messages the broker takes at a time (MQTT 5.0 section 3.2.2.3.3), at most `ours`."""
+    maximum = getattr(properties, "ReceiveMaximum", None)
+    return min(ours, maximum) if isinstance(maximum, int) and maximum > 0 else ours
+
+
+def ending(flags: paho.DisconnectFlags, code: ReasonCode, keepalive: int) -> Ending:
+    """Why an established connection ended."""
+    if flags.is_disconnect_packet_from_server:
+        return Ending(f"the broker ended it: {code.getName().lower()}", code.value, by_peer=True)
+    if code.value == KEEPALIVE_TIMEOUT:
+        return Ending(f"the broker gave no sign of life within its keepalive of {keepalive} s")
+    if code.value == 0:
+        return Ending("disconnected as asked")
+    return Ending("the connection broke: closed by the broker or by the network", by_peer=True)
+
+
+def connect_failure(error: BaseException, ended: Ending | None, patience: Patience) -> LinkFailedError:
+    """What an exception out of a connect means. `ended`: the connection had begun, and ended so."""
+    if isinstance(error, aiomqtt.exceptions.MqttConnectError) and isinstance(error.rc, ReasonCode):
+        return LinkFailedError(failure_of(error.rc.value), error.rc.getName())
+    if ended is not None:
+        return LinkFailedError(Failure.HUNG_UP, ended.reason)
+    text = str(error) or type(error).__name__
+    if "ssl" in text.lower() or "certificate" in text.lower():
+        return LinkFailedError(Failure.CERTIFICATE, text)
+    if text == "Operation timed out":
+        text = f"connected, but no answer within {patience.answer:g} s"
+    return LinkFailedError(Failure.UNREACHABLE, text)
+
+
+def _tls_context(settings: BrokerSettings) -> ssl.SSLContext | None:
+    """Made anew for each connection, so that a renewed certificate is used without a restart."""
+    if settings.tls is None:
+        return None
+    tls = settings.tls
+    try:
+        context = ssl.create_default_context(cafile=tls.ca_file)
+    except (OSError, ValueError) as error:
+        raise LinkFailedError(Failure.CERTIFICATE, f"ca_file {tls.ca_file} cannot be used: {error}") from error
+    if tls.cert_file is not None:
+        try:
+            context.load_cert_chain(tls.cert_file, tls.key_file)
+        except (OSError, ValueError) as error:
+            cause = f"cert_file {tls.cert_file} with key_file {tls.key_file} cannot be used: {error}"
+            raise LinkFailedError(Failure.CERTIFICATE, cause) from error
+    return context
