@@ -1,0 +1,81 @@
+"""Users of the broker and their topics: the daemon, a viewer, hands (a screen with buttons), and each device its own.
+
+Values only. A device's user is named after its table in the config, such as `gate-band_saw`.
+"""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from enum import StrEnum
+
+from gatehand.config import Config
+
+
+class Right(StrEnum):
+    """What a user may do with a topic."""
+
+    READ = "read"
+    WRITE = "write"
+    READ_WRITE = "readwrite"
+
+
+@dataclass(frozen=True, slots=True)
+class User:
+    """A login name and its rights: (right, topic filter) pairs."""
+
+    name: str
+    what: str
+    rights: tuple[tuple[Right, str], ...]
+
+
+def users(config: Config) -> tuple[User, ...]:
+    """The daemon first, then the viewer and the hands, then every device in the config's order."""
+    devices = tuple(_devices(config))
+    base = config.broker.base
+    told = [topic for one in devices for right, topic in one.rights if right is Right.READ]
+    said = [topic for one in devices for right, topic in one.rights if right is Right.WRITE]
+    # It reads command topics too: a retained message found on one is an alarm.
+    daemon = _rights((Right.READ_WRITE, [f"{base}/#", *told]), (Right.READ, said))
+    viewer = _rights((Right.READ, [f"{base}/#", *told, *said]))
+    asks = [f"{base}/gate/+/hand", f"{base}/collector/+/reset", f"{base}/collector/+/hold", f"{base}/alarm/+/ack"]
+    hands = _rights((Right.READ, [f"{base}/#"]), (Right.WRITE, [*asks, f"{base}/reload"]))
+    return (
+        User(
+            config.broker.username or "gatehand",
+            "the daemon: commands, its own state, and all that devices say",
+            daemon,
+        ),
+        User("viewer", "may look at everything and say nothing", viewer),
+        User("hands", "a screen or script with buttons: hand starts, resets, holds", hands),
+        *devices,
+    )
+
+
+def _devices(config: Config) -> Iterable[User]:
+    for name, collector in config.collector.items():
+        heard = (collector.state, collector.current, collector.bin_full, collector.online)
+        yield _device("collector", name, [collector.command.topic], [one.topic for one in heard if one])
+    for name, gate in config.gate.items():
+        heard_of_gate = (gate.state, gate.button, gate.online)
+        told = [gate.command.topic] if gate.command else []
+        yield _device("gate", name, told, [one.topic for one in heard_of_gate if one])
+    for name, tool in config.tool.items():
+        yield _device("tool", name, [], [one.topic for one in (tool.current, tool.online) if one])
+    for name, stop in config.stop.items():
+        yield _device("stop", name, [], [stop.topic])
+
+
+def _device(kind: str, name: str, told: list[str], says: list[str]) -> User:
+    return User(
+        f"{kind}-{name}",
+        f"the device of [{kind}.{name}]: its own topics only",
+        _rights((Right.READ, told), (Right.WRITE, says)),
+    )
+
+
+def _rights(*groups: tuple[Right, Iterable[str]]) -> tuple[tuple[Right, str], ...]:
+    """Pairs without doubles, in order: a topic keeps the first right it was given."""
+    found: dict[str, Right] = {}
+    for right, topics in groups:
+        for topic in topics:
+            found.setdefault(topic, right)
+    return tuple((right, topic) for topic, right in found.items())

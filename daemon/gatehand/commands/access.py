@@ -1,0 +1,32 @@
+"""`gatehand access`: the broker's access list for this config."""
+
+import argparse
+import json
+
+from gatehand.access import access_list, users
+from gatehand.commands._configured import load_or_explain
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Its options."""
+    parser.description = (
+        "Prints who may say and hear what on the broker, as a Mosquitto access list: the daemon may command, a viewer "
+        "may only look, hands may ask for a hand start or a reset, and each device has its own topics and no other."
+    )
+    parser.add_argument("--json", action="store_true", help="the same facts for programs")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Print the list. 1: the config has errors."""
+    found = load_or_explain(args.config)
+    if found is None:
+        return 1
+    everybody = users(found[0])
+    if args.json:
+        rights = {
+            user.name: [{"right": str(right), "topic": topic} for right, topic in user.rights] for user in everybody
+        }
+        print(json.dumps(rights, indent=2))
+    else:
+        print(access_list(everybody), end="")
+    return 0
