@@ -82,7 +82,7 @@ class Mosquitto:
         file = self.folder / "mosquitto.conf"
         file.write_text("\n".join([*lines, *self._config]) + "\n")
         with (self.folder / "broker.log").open("ab") as log:
-            self._process = subprocess.Popen([self._program, "-v", "-c", str(file)], stdout=log, stderr=log)
+            self._process = subprocess.Popen([self._program, "-v", "-c", str(file)], stdout=log, stderr=log)  # noqa: S603
         until = time.monotonic() + seconds
         while not self._accepts():
             if self._process.poll() is not None or time.monotonic() > until:

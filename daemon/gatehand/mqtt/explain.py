@@ -22,9 +22,9 @@ class Failure(StrEnum):
     """Ways in which an attempt to connect fails."""
 
     UNREACHABLE = "unreachable"
-    """No connection, or one that closed or kept silent before the broker had answered."""
-    HUNG_UP = "hung_up"
-    """Closed by the peer without an answer: perhaps it does not know this protocol."""
+    """Nobody there."""
+    NO_ANSWER = "no_answer"
+    """Somebody there who hung up or kept silent: frozen, no broker, or one that does not know this protocol."""
     PROTOCOL = "protocol"
     """The broker says that it does not know this protocol."""
     LOGIN = "login"
@@ -80,7 +80,7 @@ def failure_text(failure: Failure, cause: str, settings: BrokerSettings) -> tupl
                 f"no encrypted connection to the broker at {at} ({cause}); "
                 "mend tls in [broker]: ca_file, cert_file, key_file, and the name in host; trying again slowly"
             )
-        case Failure.UNREACHABLE | Failure.HUNG_UP | Failure.PROTOCOL:
+        case Failure.UNREACHABLE | Failure.NO_ANSWER | Failure.PROTOCOL:
             return Said.UNREACHABLE, (
                 f"no connection to the broker at {at} ({cause}); start the broker, or mend host and port in [broker]; "
                 "trying again"

@@ -123,7 +123,7 @@ class Link:
             raise wire.connect_failure(error, ended, self._patience) from error
         sock = self._paho.socket()
         if sock is None:
-            raise LinkFailedError(Failure.HUNG_UP, "closed right after the greeting")
+            raise LinkFailedError(Failure.NO_ANSWER, "closed right after the greeting")
         self._outbox = Outbox(self._write, self._ask, self._receive_maximum)
         self._paho.on_socket_register_write = self._on_wants_write
         self._paho.on_socket_unregister_write = self._on_wants_no_write

@@ -12,7 +12,7 @@ from gatehand.mqtt.settings import BrokerSettings, Patience, Protocol
 from gatehand.mqtt.transport import Notice, Said
 
 _SHORT_LIVES: Final = 3
-_HANG_UPS: Final = 2
+_SILENCES: Final = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,16 +31,16 @@ class Retry:
         self._patience = patience
         self._failures = 0
         self._short_lives = 0
-        self._hang_ups = 0
+        self._silences = 0
         self._knows_only_older = False
 
     @property
     def protocol(self) -> Protocol:
-        """The configured one; 3.1.1 where the broker said, or hung up twice as if it meant, that it knows no other."""
+        """The configured one; 3.1.1 where the broker said, or by twice keeping silent, that it knows no other."""
         if self._settings.protocol == "3.1.1" or self._knows_only_older:
             return "3.1.1"
-        # A broker in trouble hangs up too, so every other attempt is made with each.
-        guess_older = self._hang_ups >= _HANG_UPS and self._hang_ups % 2 == 0
+        # A broker in trouble is silent too, so every other attempt is made with each.
+        guess_older = self._silences >= _SILENCES and self._silences % 2 == 0
         return "3.1.1" if guess_older else "5"
 
     def after_failure(self, error: LinkFailedError) -> Next:
@@ -50,7 +50,7 @@ class Retry:
             return Next(0.0)
         self._failures += 1
         self._short_lives = 0  # somebody with our id would not have kept us from connecting
-        self._hang_ups = self._hang_ups + 1 if error.failure is Failure.HUNG_UP else 0
+        self._silences = self._silences + 1 if error.failure is Failure.NO_ANSWER else 0
         kind, text = explain.failure_text(error.failure, error.cause, self._settings)
         notice = Notice(kind, text, {"cause": error.cause})
         if error.failure in {Failure.LOGIN, Failure.REFUSED, Failure.CERTIFICATE}:
@@ -60,9 +60,11 @@ class Retry:
     def connected(self, protocol: Protocol) -> Notice | None:
         """A connection stands."""
         self._failures = 0
-        self._hang_ups = 0
         if protocol == self._settings.protocol:
+            self._silences = 0
             return None
+        # The next time one silence is enough.
+        self._silences = _SILENCES - 1
         return Notice(Said.OLDER_PROTOCOL, explain.older_protocol(self._settings), {"protocol": protocol})
 
     def after_life(self, ending: Ending, lived: float) -> Next:

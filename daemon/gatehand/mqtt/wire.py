@@ -124,12 +124,12 @@ def connect_failure(error: BaseException, ended: Ending | None, patience: Patien
     if isinstance(error, aiomqtt.exceptions.MqttConnectError) and isinstance(error.rc, ReasonCode):
         return LinkFailedError(failure_of(error.rc.value), error.rc.getName())
     if ended is not None:
-        return LinkFailedError(Failure.HUNG_UP, ended.reason)
+        return LinkFailedError(Failure.NO_ANSWER, ended.reason)
     text = str(error) or type(error).__name__
     if "ssl" in text.lower() or "certificate" in text.lower():
         return LinkFailedError(Failure.CERTIFICATE, text)
     if text == "Operation timed out":
-        text = f"connected, but no answer within {patience.answer:g} s"
+        return LinkFailedError(Failure.NO_ANSWER, f"connected, but no answer within {patience.answer:g} s")
     return LinkFailedError(Failure.UNREACHABLE, text)
 
 

@@ -1,0 +1,63 @@
+"""A broker inside this process, for the demo: loopback only, a free port, MQTT 3.1.1, gone when the demo ends.
+
+Not for a shop: no login, no encryption, nothing kept on disk. The library is imported when a broker is asked for.
+"""
+
+import contextlib
+import logging
+from collections.abc import AsyncIterator, Iterator
+
+_NOISY = ("amqtt", "transitions", "websockets")
+_CONFIG = {
+    "listeners": {"default": {"type": "tcp", "bind": "127.0.0.1:0"}},
+    "plugins": {"amqtt.plugins.authentication.AnonymousAuthPlugin": {"allow_anonymous": True}},
+}
+
+
+class NoEmbeddedBrokerError(RuntimeError):
+    """The library for the embedded broker is not installed; the message says how to install it."""
+
+
+@contextlib.asynccontextmanager
+async def embedded_broker() -> AsyncIterator[int]:
+    """Run a broker in the current event loop; gives its port on 127.0.0.1.
+
+    Raises:
+        NoEmbeddedBrokerError: the extra `demo` is not installed.
+    """
+    try:
+        from amqtt.broker import Broker
+    except ImportError as error:
+        raise NoEmbeddedBrokerError(
+            f"the embedded broker is not installed (no module {error.name!r}); install it with: "
+            "pip install 'gatehand[demo]'"
+        ) from error
+    with _quiet():
+        broker = Broker(_CONFIG)
+        await broker.start()
+        try:
+            yield _port_of(broker)
+        finally:
+            await broker.shutdown()
+
+
+def _port_of(broker: object) -> int:
+    # amqtt has no public way to learn which port the system chose.
+    server = broker._servers["default"].instance  # type: ignore[attr-defined]  # noqa: SLF001
+    return int(server.sockets[0].getsockname()[1])
+
+
+@contextlib.contextmanager
+def _quiet() -> Iterator[None]:
+    """A client that drops its connection is everyday life for a broker, not an error for the demo's screen."""
+    loggers = [logging.getLogger(name) for name in _NOISY]
+    before = [(logger, logger.level, logger.propagate) for logger in loggers]
+    for logger in loggers:
+        logger.setLevel(logging.CRITICAL)
+        logger.propagate = False
+    try:
+        yield
+    finally:
+        for logger, level, propagate in before:
+            logger.setLevel(level)
+            logger.propagate = propagate
