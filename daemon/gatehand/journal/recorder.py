@@ -1,0 +1,303 @@
+"""The recording of all that the rules are given: in from the control loop, out to files by one thread of its own.
+
+Its own thread, because packing an hour must not keep a command's explanation waiting. `record` costs about a
+microsecond and never blocks on the disk. What could not be recorded leaves a file that ends there, and a new one with a
+head of its own: each file replays by itself.
+"""
+
+import asyncio
+import contextlib
+import importlib.metadata
+import threading
+import time
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from queue import Empty, SimpleQueue
+from typing import TypeAlias
+
+from gatehand.journal import codec
+from gatehand.journal.clock import Clock
+from gatehand.journal.disk import Disk, RealDisk
+from gatehand.journal.frames import Kind, frame
+from gatehand.journal.head import Head
+from gatehand.journal.rows import ROW_BYTES, RowFrame, Streams
+from gatehand.journal.shelf import Shelf
+from gatehand_rules.events import Event
+from gatehand_rules.state import State
+
+FILE_MS = 3_600_000
+_FRAME_BYTES = 1 << 15
+_FLUSH_EVERY = 1.0
+_RETRY_MS = 10_000
+_QUEUE_LIMIT = 4_000
+_CLOSE_WITHIN = 5.0
+_BREATH = 0.001
+
+
+class _Open:
+    """Begin a file."""
+
+    def __init__(self, head: Callable[[], Head]) -> None:
+        self.head = head
+
+
+class _Rows:
+    """Frames for the open file; `None` only wakes the thread, so that it fetches them a little later."""
+
+    def __init__(self, data: bytes | None) -> None:
+        self.data = data
+
+
+class _End:
+    """Finish the file."""
+
+    def __init__(self, why: str, now_ms: int) -> None:
+        self.why = why
+        self.now_ms = now_ms
+
+
+_Job: TypeAlias = _Open | _Rows | _End
+
+
+class Recorder:
+    """Records events for replay. `begin` first, and again after each change of the config; then `record`; then `close`.
+
+    Callbacks come in the loop's thread when `loop` is given. `threaded=False` writes within the call, for a simulation.
+    `limit_mb=0` records nothing.
+    """
+
+    def __init__(
+        self,
+        folder: Path,
+        *,
+        run: str,
+        clock: Clock,
+        limit_mb: float = 200,
+        disk: Disk | None = None,
+        loop: asyncio.AbstractEventLoop | None = None,
+        on_trouble: Callable[[str], None] = lambda _text: None,
+        on_well: Callable[[], None] = lambda: None,
+        threaded: bool = True,
+    ) -> None:
+        self._run_id = run
+        self._clock = clock
+        self._off = limit_mb <= 0
+        self._shelf = Shelf(
+            folder, int(limit_mb * 1_000_000), disk or RealDisk(), self._breathe if threaded else _no_pause
+        )
+        self._loop = loop
+        self._on_trouble = on_trouble
+        self._on_well = on_well
+        self._config = ""
+        self._streams = Streams((), ())
+        self._frame = RowFrame()
+        self._guard = threading.Lock()
+        self._jobs: SimpleQueue[_Job | None] = SimpleQueue()
+        self._due = "start"
+        """Why the next event begins a new file; empty when it does not."""
+        self._is_open = False
+        self._opened_ms = 0
+        self._bytes = 0
+        self._failed = False
+        """Set by the thread: the file is lost, begin another."""
+        self._failed_ms: int | None = None
+        self._ill = False
+        self._closing = threading.Event()
+        self._thread: threading.Thread | None = None
+        if not threaded:
+            self._pack()
+        elif not self._off:
+            self._thread = threading.Thread(target=self._work, name="recorder", daemon=True)
+            self._thread.start()
+
+    def begin(self, config: str, tools: Sequence[str], collectors: Sequence[str]) -> None:
+        """The next event begins a new file under this config text and these names, in the shop's order."""
+        self._config = config
+        self._streams = Streams(tools, collectors)
+        self._due = "config" if self._is_open else "start"
+
+    def clock_stepped(self) -> None:
+        """The next event begins a new file, whose head pairs the clocks anew."""
+        self._due = "clock"
+
+    def record(self, now_ms: int, event: Event, before: State) -> None:
+        """Record an event that the rules are given at `now_ms` in the state `before`."""
+        if self._off:
+            return
+        if self._failed:
+            self._note_failure(now_ms)
+        if self._failed_ms is not None and now_ms - self._failed_ms < _RETRY_MS:
+            return
+        if (
+            not self._is_open
+            or self._due
+            or now_ms - self._opened_ms >= FILE_MS
+            or self._bytes >= self._shelf.live_most
+        ):
+            self._next_file(now_ms, before)
+        stream, value = self._streams.place(event)
+        with self._guard:
+            if not self._frame.takes(now_ms) or len(self._frame) >= _FRAME_BYTES:
+                self._seal()
+            first = not self._frame.count
+            self._frame.add(now_ms, stream, value, event)
+        self._bytes += ROW_BYTES
+        if first and self._thread is not None:
+            self._jobs.put(_Rows(None))
+
+    def flush(self) -> None:
+        """Hand over what has gathered; by itself that happens within a second."""
+        with self._guard:
+            self._seal()
+
+    def close(self, now_ms: int, why: str = "shutdown", within: float = _CLOSE_WITHIN) -> bool:
+        """Finish the file; False when the disk took longer than `within` seconds. Packing is left to the next start."""
+        if self._off:
+            return True
+        self._finish(why, now_ms)
+        self._closing.set()
+        if self._thread is None:
+            return True
+        self._jobs.put(None)
+        self._thread.join(within)
+        return not self._thread.is_alive()
+
+    def _note_failure(self, now_ms: int) -> None:
+        self._failed = False
+        self._failed_ms = now_ms
+        self._is_open = False
+        with self._guard:
+            self._frame = RowFrame()
+
+    def _next_file(self, now_ms: int, before: State) -> None:
+        self._finish(self._due or "full", now_ms)
+        # The pair of clocks is read here, the rest of the head is made by the thread.
+        wall_ms = round(self._clock.wall() * 1000) - round(self._clock.mono() * 1000) + now_ms
+        config, streams = self._config, self._streams
+        self._give(_Open(lambda: _head(self._run_id, (wall_ms, now_ms), config, streams, before)))
+        self._is_open, self._due, self._opened_ms, self._bytes = True, "", now_ms, 0
+        self._failed_ms = None
+
+    def _finish(self, why: str, now_ms: int) -> None:
+        if self._is_open:
+            self.flush()
+            self._give(_End(why, now_ms))
+            self._is_open = False
+
+    def _seal(self) -> None:
+        """Under the guard: hand the frame over."""
+        if self._frame.count:
+            data = frame(Kind.ROWS, self._frame.payload())
+            self._frame = RowFrame()
+            self._give(_Rows(data))
+
+    def _give(self, job: _Job) -> None:
+        if self._thread is None:
+            self._do(job)
+        elif self._jobs.qsize() < _QUEUE_LIMIT or not isinstance(job, _Rows):
+            self._jobs.put(job)
+        else:
+            self._fail("more readings wait for the disk than may")
+
+    def _work(self) -> None:
+        self._pack()
+        while (job := self._jobs.get()) is not None:
+            if isinstance(job, _Rows) and job.data is None:
+                # Something has begun to gather: fetch it in a second, unless it is handed over before.
+                job = self._next_within(_FLUSH_EVERY)
+                if job is None:
+                    return
+            self._do(job)
+
+    def _next_within(self, seconds: float) -> "_Job | None":
+        until = time.monotonic() + seconds
+        while True:
+            try:
+                job = self._jobs.get(timeout=max(0.0, until - time.monotonic()))
+            except Empty:
+                self.flush()
+                job = self._jobs.get()
+            if not (isinstance(job, _Rows) and job.data is None):
+                return job
+
+    def _do(self, job: _Job) -> None:
+        match job:
+            case _Open(head=head):
+                self._do_safely(lambda: self._shelf.open(head()))
+            case _Rows(data=bytes(data)):
+                self._do_safely(lambda: self._shelf.put(data))
+            case _Rows():
+                return
+            case _End(why=why, now_ms=now_ms):
+                self._do_safely(lambda: self._end(why, now_ms))
+
+    def _end(self, why: str, now_ms: int) -> None:
+        self._shelf.put(frame(Kind.END, f"{now_ms} {why}".encode()))
+        self._shelf.leave()
+        if why != "shutdown":
+            self._pack()
+
+    def _pack(self) -> None:
+        # What cannot be packed is read as it is, and tried again after the next file.
+        with contextlib.suppress(OSError):
+            self._shelf.pack_finished()
+            self._shelf.drop_oldest()
+
+    def _do_safely(self, work: Callable[[], None]) -> None:
+        try:
+            work()
+        except OSError as error:
+            self._fail(error.strerror or str(error))
+            with contextlib.suppress(OSError):
+                self._shelf.leave()
+        else:
+            if self._ill and not self._failed:
+                self._ill = False
+                self._call(self._on_well)
+
+    def _fail(self, why: str) -> None:
+        self._failed = True
+        if not self._ill:
+            self._ill = True
+            text = f"{self._shelf.folder}: readings cannot be recorded ({why}); a replay will have a gap here"
+            self._call(lambda: self._on_trouble(text))
+
+    def _call(self, callback: Callable[[], object]) -> None:
+        if self._loop is None:
+            callback()
+            return
+        # A loop that is closed has nobody left to tell.
+        with contextlib.suppress(RuntimeError):
+            self._loop.call_soon_threadsafe(callback)
+
+    def _breathe(self) -> None:
+        """Between slices of packing: give the control loop the interpreter. Once closing, hurry."""
+        if not self._closing.is_set():
+            time.sleep(_BREATH)
+
+
+def _version() -> str:
+    try:
+        return importlib.metadata.version("gatehand")
+    except importlib.metadata.PackageNotFoundError:
+        return "not installed"
+
+
+def _no_pause() -> None:
+    return
+
+
+def _head(run: str, clocks_ms: tuple[int, int], config: str, streams: Streams, before: State) -> Head:
+    return Head(
+        run=run,
+        wall_ms=clocks_ms[0],
+        mono_ms=clocks_ms[1],
+        end_ms=None,
+        rows=0,
+        tools=streams.tools,
+        collectors=streams.collectors,
+        config=config,
+        made_by=_version(),
+        damaged=0,
+        state_json=codec.to_json(before),
+    )

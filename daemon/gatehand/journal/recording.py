@@ -1,0 +1,142 @@
+"""Reads recordings: which files cover a time, and what is in one, as events or as columns. The fast way in for replay.
+
+Never fails on damage within a file: whole frames are read, `damage` says what was not. A file that is no recording, or
+of another version, is a `RecordingError`.
+"""
+
+import struct
+import zlib
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+
+from gatehand.journal.columns import decode_block
+from gatehand.journal.frames import Damage, Kind, first_frame, frames
+from gatehand.journal.head import EPOCH, PEEK, Head, Peek, RecordingError, decode_head, peek
+from gatehand.journal.rows import Rows, Streams, decode_rows
+from gatehand.journal.shelf import numbered
+from gatehand_rules.events import Event
+
+BYTES_PER_READING = 1.5
+"""What a packed file takes for a reading of a noisy saw, 1 mA fine, heads shared out; a test measures it."""
+_FRAME_HEADER = 12
+
+
+@dataclass(frozen=True, slots=True)
+class Listed:
+    """A file of a folder, by its own short head."""
+
+    path: Path
+    number: int
+    wall_ms: int
+    """Wall time of its start."""
+    until_ms: int | None
+    """Wall time of its last event; None in a file that was not finished."""
+    size: int
+    trouble: str = ""
+    """Why it cannot be read; its times are then 0."""
+
+
+class Recording:
+    """One file. `head` is read at once, the rest when asked for."""
+
+    def __init__(self, path: Path) -> None:
+        """Open the file.
+
+        Raises:
+            RecordingError: No recording, or of another version; names the file.
+        """
+        self.path = path
+        self._data = path.read_bytes()
+        first = first_frame(self._data)
+        if first is None or first[0] is not Kind.HEAD:
+            raise RecordingError(f"{path}: no recording, or its head is spoilt")
+        try:
+            self.head: Head = decode_head(first[1])
+        except RecordingError as error:
+            raise RecordingError(f"{path}: {error}") from None
+        self.streams = Streams(self.head.tools, self.head.collectors)
+        self.damage: list[Damage] = []
+        """What was not whole, complete once the file has been read to its end."""
+        self.ended: str | None = None
+        """Why the file was finished: `full`, `config`, `clock`, `shutdown`; None: it was not."""
+
+    def columns(self) -> Iterator[Rows]:
+        """The events in order, some thousands at a time; `streams` says what a stream carries."""
+        self.damage = [Damage(0, self.head.damaged, "torn when recorded")] if self.head.damaged else []
+        rows = Rows([], [], [], {})
+        for item in frames(self._data):
+            try:
+                match item:
+                    case Damage():
+                        self.damage.append(item)
+                    case (Kind.ROWS, payload):
+                        decode_rows(payload, rows)
+                    case (Kind.COLUMNS, payload):
+                        yield decode_block(payload)
+                    case (Kind.END, payload):
+                        self.ended = bytes(payload).decode("ascii", "replace").partition(" ")[2]
+                    case _:
+                        pass
+            except (ValueError, struct.error, zlib.error, StopIteration) as error:
+                length = len(item[1]) if isinstance(item, tuple) else 0
+                self.damage.append(Damage(0, length, f"not understood: {error}"))
+        if rows.now_ms:
+            yield rows
+
+    def events(self) -> Iterator[tuple[int, Event]]:
+        """(now_ms, event) as the rules were given them, in order; equal events may be one object."""
+        for rows in self.columns():
+            yield from self.streams.events(rows)
+
+
+def recordings(folder: Path, since: datetime | None = None, until: datetime | None = None) -> list[Listed]:
+    """The folder's files that may hold something of `since` <= time < `until`, in the order of their recording.
+
+    Unfinished files count as open to now. Files that cannot be read are listed with their trouble.
+    """
+    low = None if since is None else _ms(since)
+    high = None if until is None else _ms(until)
+    try:
+        names = [path.name for path in folder.iterdir()]
+    except (FileNotFoundError, NotADirectoryError):
+        return []
+    found = []
+    for number, name in numbered(names):
+        listed = _listed(folder / name, number)
+        if listed.trouble or (
+            (high is None or listed.wall_ms < high)
+            and (low is None or listed.until_ms is None or listed.until_ms >= low)
+        ):
+            found.append(listed)
+    return found
+
+
+def days_held(limit_mb: float = 200, tools: int = 10, per_second: float = 1.0) -> float:
+    """Days of readings that `readings_limit_mb` holds, at `BYTES_PER_READING`."""
+    return limit_mb * 1e6 / (BYTES_PER_READING * tools * per_second * 86_400)
+
+
+def capacity_text(limit_mb: float = 200, tools: int = 10, per_second: float = 1.0) -> str:
+    """The same as a sentence, for documents and `check`."""
+    return (
+        f"{limit_mb:g} MB hold about {days_held(limit_mb, tools, per_second):.0f} days of {tools} tools that are on all "
+        f"day at {per_second:g} reading{'s' if per_second != 1 else ''} a second ({BYTES_PER_READING:g} bytes a reading)"
+    )
+
+
+def _listed(path: Path, number: int) -> Listed:
+    try:
+        with path.open("rb") as file:
+            start = file.read(PEEK)
+            size = file.seek(0, 2)
+        short: Peek = peek(start[_FRAME_HEADER:])
+    except (OSError, RecordingError) as error:
+        return Listed(path, number, 0, 0, 0, f"{path}: {error}")
+    until = None if short.end_ms is None else short.wall_ms + short.end_ms - short.mono_ms
+    return Listed(path, number, short.wall_ms, until, size)
+
+
+def _ms(when: datetime) -> int:
+    return round((when - EPOCH).total_seconds() * 1000)

@@ -1,0 +1,156 @@
+"""Events as rows: what the live file of a recording holds, and the common form that columns decode to.
+
+A row is a time, a stream and a number. Readings and motor currents are streams of their own, in whole milliamperes;
+ticks are a stream without numbers; any other event (and a reading that is not whole milliamperes, or retained) is kept
+as JSON beside its row. Nothing here opens a file.
+"""
+
+import json
+import struct
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+
+from gatehand.journal import codec
+from gatehand_rules import events as event_module
+from gatehand_rules import words
+from gatehand_rules.events import CollectorCurrent, Event, Reading, Tick
+
+TICK = 0
+"""Stream of ticks. Tools follow from 1 in the order of the head, then collectors."""
+OTHER = 0xFFFF
+"""Stream of events kept as JSON."""
+MAX_STEP_MS = 0xFFFF
+_FRAME = struct.Struct("<qI")
+_ROW = struct.Struct("<HHi")
+ROW_BYTES = _ROW.size
+_CLASSES = codec.known(event_module, words)
+_KEEP_EVENTS = 1 << 12
+
+
+@dataclass(slots=True)
+class Rows:
+    """Events in their order: three columns of one length, and the events that are more than a number, by row."""
+
+    now_ms: Sequence[int] = field(default_factory=list)
+    stream: Sequence[int] = field(default_factory=list)
+    value: Sequence[int] = field(default_factory=list)
+    others: dict[int, Event] = field(default_factory=dict)
+
+
+class Streams:
+    """Which stream carries which event, by the names in a recording's head."""
+
+    def __init__(self, tools: Sequence[str], collectors: Sequence[str]) -> None:
+        self.tools = tuple(tools)
+        self.collectors = tuple(collectors)
+        self._of_tool = {name: 1 + i for i, name in enumerate(tools)}
+        self._of_collector = {name: 1 + len(tools) + i for i, name in enumerate(collectors)}
+        self._seen: dict[tuple[int, int], Event] = {}
+
+    def place(self, event: Event) -> tuple[int, int]:
+        """Stream and number of an event; (OTHER, 0) for one that must be kept whole."""
+        if type(event) is Reading:
+            stream = self._of_tool.get(event.tool, OTHER)
+        elif type(event) is CollectorCurrent:
+            stream = self._of_collector.get(event.collector, OTHER)
+        else:
+            return (TICK, 0) if type(event) is Tick else (OTHER, 0)
+        milliamps = round(event.amps * 1000)
+        if event.retained or milliamps / 1000 != event.amps or not -(2**30) < milliamps < 2**30:
+            return OTHER, 0
+        return stream, milliamps
+
+    def event(self, stream: int, value: int) -> Event:
+        """The event that `place` was given. Equal ones are one object: most readings of a tool at rest repeat."""
+        found = self._seen.get((stream, value))
+        if found is None:
+            found = self._make(stream, value)
+            if len(self._seen) >= _KEEP_EVENTS:
+                self._seen.clear()
+            self._seen[stream, value] = found
+        return found
+
+    def events(self, rows: Rows) -> Iterator[tuple[int, Event]]:
+        """(now_ms, event) of each row, in order."""
+        seen, others = self._seen, rows.others
+        for row, (now_ms, stream, value) in enumerate(zip(rows.now_ms, rows.stream, rows.value, strict=True)):
+            if stream == OTHER:
+                yield now_ms, others[row]
+            else:
+                yield now_ms, seen.get((stream, value)) or self.event(stream, value)
+
+    def _make(self, stream: int, value: int) -> Event:
+        if stream == TICK:
+            return Tick()
+        at = stream - 1
+        if at < len(self.tools):
+            return Reading(self.tools[at], value / 1000)
+        return CollectorCurrent(self.collectors[at - len(self.tools)], value / 1000)
+
+
+class RowFrame:
+    """The payload of a ROWS frame while it is filled."""
+
+    def __init__(self) -> None:
+        self.count = 0
+        self.base_ms = 0
+        self.last_ms = 0
+        self._rows = bytearray()
+        self._others: list[bytes] = []
+
+    def takes(self, now_ms: int) -> bool:
+        """Whether an event of this time still fits in: time may not run backwards, nor leap."""
+        return not self.count or 0 <= now_ms - self.last_ms <= MAX_STEP_MS
+
+    def add(self, now_ms: int, stream: int, value: int, event: Event) -> None:
+        """Append an event that `takes` has allowed."""
+        if not self.count:
+            self.base_ms = self.last_ms = now_ms
+        self._rows += _ROW.pack(stream, now_ms - self.last_ms, value)
+        self.last_ms = now_ms
+        self.count += 1
+        if stream == OTHER:
+            self._others.append(encode_event(event))
+
+    def payload(self) -> bytes:
+        """The whole."""
+        return _FRAME.pack(self.base_ms, self.count) + self._rows + b"\n".join(self._others)
+
+    def __len__(self) -> int:
+        return len(self._rows)
+
+
+def decode_rows(payload: bytes | memoryview, into: Rows) -> None:
+    """Append the rows of a ROWS frame to `into`, whose columns are lists.
+
+    Raises:
+        ValueError: The frame is whole but says what this version does not know.
+    """
+    assert isinstance(into.now_ms, list)  # noqa: S101 - the caller's own
+    assert isinstance(into.stream, list)  # noqa: S101
+    assert isinstance(into.value, list)  # noqa: S101
+    now_ms, count = _FRAME.unpack_from(payload)
+    end = _FRAME.size + count * _ROW.size
+    others = iter(bytes(payload[end:]).split(b"\n"))
+    for stream, step, value in _ROW.iter_unpack(payload[_FRAME.size : end]):
+        now_ms += step
+        if stream == OTHER:
+            into.others[len(into.now_ms)] = decode_event(next(others))
+        into.now_ms.append(now_ms)
+        into.stream.append(stream)
+        into.value.append(value)
+
+
+def encode_event(event: Event) -> bytes:
+    """An event as one line of JSON, ASCII."""
+    return json.dumps(codec.to_json(event), allow_nan=False, separators=(",", ":")).encode("ascii")
+
+
+def decode_event(raw: bytes) -> Event:
+    """The event of `encode_event`.
+
+    Raises:
+        ValueError: It names what this version does not know.
+    """
+    found: Event = codec.from_json(json.loads(raw), _CLASSES)
+    return found

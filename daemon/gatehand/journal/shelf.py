@@ -1,0 +1,147 @@
+"""The folder of recordings: one file open for rows, finished ones packed, the oldest dropped at the limit.
+
+Synchronous, used by one thread at a time; queue and thread stand in `recorder`. Files carry rising numbers, so that
+their order never depends on a clock. Any method may raise OSError.
+"""
+
+import re
+import zlib
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from pathlib import Path
+
+from gatehand.journal.columns import BLOCK_ROWS, encode_block
+from gatehand.journal.disk import Disk
+from gatehand.journal.frames import Damage, Kind, frame, frames
+from gatehand.journal.head import Head, RecordingError, decode_head, encode_head
+from gatehand.journal.rows import OTHER, Rows, decode_rows
+
+NAME = re.compile(r"readings-(\d{6,})\.(live|rec)")
+_PART = re.compile(r"readings-\d{6,}\.rec\.part")
+RESERVE_BYTES = 32 << 20
+"""Left free for the event log: below it nothing is recorded."""
+_LIVE_SHARE = 8
+_LIVE_MOST = 4 << 20
+
+
+class Shelf:
+    """Recordings in one folder, at most `limit_bytes` in all."""
+
+    def __init__(self, folder: Path, limit_bytes: int, disk: Disk, pause: Callable[[], None] = lambda: None) -> None:
+        self.folder = folder
+        self.live_most = min(_LIVE_MOST, limit_bytes // _LIVE_SHARE)
+        """Bytes after which the open file should be finished."""
+        self._limit = limit_bytes
+        self._disk = disk
+        self._pause = pause
+        self._handle: int | None = None
+        self._path = folder
+
+    def open(self, head: Head) -> None:
+        """Begin a file with the next number."""
+        self.leave()
+        self._disk.make_folder(self.folder)
+        if self._disk.free_bytes(self.folder) < RESERVE_BYTES:
+            raise OSError(f"less than {RESERVE_BYTES >> 20} MB free, which are left to the event log")
+        number = max((number for number, _ in self._shelved()), default=0) + 1
+        self.drop_oldest()
+        self._path = self.folder / f"readings-{number:06}.live"
+        self._handle = self._disk.open_append(self._path)
+        self.put(frame(Kind.HEAD, encode_head(head)))
+
+    def put(self, data: bytes) -> None:
+        """Append whole frames to the open file."""
+        if self._handle is None:
+            raise OSError("no recording is open")
+        if not self._disk.is_at(self._handle, self._path):
+            raise OSError(f"{self._path} was removed or moved")
+        written = 0
+        while written < len(data):
+            written += self._disk.write(self._handle, data[written:])
+
+    def leave(self) -> None:
+        """Close the open file, finished or not."""
+        if self._handle is not None:
+            handle, self._handle = self._handle, None
+            self._disk.close(handle)
+
+    def pack_finished(self) -> None:
+        """Pack every file that is no longer open; what cannot be packed stays as it is, and is read as it is."""
+        names = set(self._disk.names(self.folder))
+        for name in names:  # left by a crash while packing
+            if _PART.fullmatch(name) or (name.endswith(".live") and f"{name[:-5]}.rec" in names):
+                self._disk.remove(self.folder / name)
+        for _, name in self._shelved():
+            path = self.folder / name
+            if name.endswith(".live") and not (self._handle is not None and path == self._path):
+                packed = self._packed(self._disk.read(path))
+                if packed is not None:
+                    self._disk.write_whole(path.with_suffix(".rec"), packed)
+                    self._disk.remove(path)
+
+    def drop_oldest(self) -> None:
+        """Remove the oldest until the rest, with one more open file, keeps the limit."""
+        sizes = [(name, self._disk.file_size(self.folder / name)) for _, name in self._shelved()]
+        total = sum(size for _, size in sizes) + self.live_most
+        for name, size in sizes:
+            if total <= self._limit:
+                break
+            if self._handle is None or self.folder / name != self._path:
+                self._disk.remove(self.folder / name)
+                total -= size
+
+    def _shelved(self) -> list[tuple[int, str]]:
+        return numbered(self._disk.names(self.folder))
+
+    def _packed(self, data: bytes) -> bytes | None:
+        """A file's bytes in their final form; None when it has no head, or says what this version does not know."""
+        found = frames(data)
+        first = next(found, None)
+        if not isinstance(first, tuple) or first[0] is not Kind.HEAD:
+            return None
+        rows, ends, damaged = Rows([], [], [], {}), b"", 0
+        try:
+            head = decode_head(first[1])
+            for item in found:
+                match item:
+                    case Damage(length=length):
+                        damaged += length
+                    case (Kind.ROWS, payload):
+                        decode_rows(payload, rows)
+                        self._pause()
+                    case (Kind.END, payload):
+                        ends = frame(Kind.END, bytes(payload))
+                    case _:
+                        return None
+        except (RecordingError, ValueError, zlib.error):
+            return None
+        count = len(rows.now_ms)
+        end_ms = rows.now_ms[-1] if count else head.mono_ms
+        head = replace(head, end_ms=end_ms, rows=count, damaged=head.damaged + damaged)
+        blocks = b"".join(frame(Kind.COLUMNS, encode_block(block, self._pause)) for block in _blocks(rows, BLOCK_ROWS))
+        return frame(Kind.HEAD, encode_head(head)) + blocks + ends
+
+
+def numbered(names: list[str]) -> list[tuple[int, str]]:
+    """The recordings among the names, by rising number; where both forms of one are there, the packed one."""
+    found: dict[int, str] = {}
+    for name in sorted(names):
+        match = NAME.fullmatch(name)
+        if match is not None:
+            found[int(match[1])] = name
+    return sorted(found.items())
+
+
+def _blocks(rows: Rows, most: int) -> Iterator[Rows]:
+    """The rows in blocks of at most `most`, a new one wherever time runs backwards."""
+    start = 0
+    for row in range(1, len(rows.now_ms) + 1):
+        if row == len(rows.now_ms) or row - start == most or rows.now_ms[row] < rows.now_ms[row - 1]:
+            yield _cut(rows, start, row)
+            start = row
+
+
+def _cut(rows: Rows, start: int, end: int) -> Rows:
+    streams = rows.stream[start:end]
+    others = {row: rows.others[start + row] for row, stream in enumerate(streams) if stream == OTHER}
+    return Rows(rows.now_ms[start:end], streams, rows.value[start:end], others)
