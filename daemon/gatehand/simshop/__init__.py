@@ -1,0 +1,30 @@
+"""A shop without hardware: tools, gates, collectors and contacts as plain models that time and messages drive.
+
+Built from any config, so that it speaks that config's topics, payloads, pointers and scales. The demo plays its day
+with it over real MQTT; the fault simulation drives the same models under virtual time. No asyncio, no clock, no MQTT
+library and nothing of the rules may enter here.
+"""
+
+from gatehand.simshop.agenda import Agenda
+from gatehand.simshop.collector import CollectorHabits, CollectorModel
+from gatehand.simshop.contact import ContactModel
+from gatehand.simshop.gate import GateHabits, GateModel, Trouble
+from gatehand.simshop.shop import Habits, SimShop
+from gatehand.simshop.tool import Inrush, ToolHabits, ToolModel
+from gatehand.simshop.voice import Sent
+
+__all__ = [
+    "Agenda",
+    "CollectorHabits",
+    "CollectorModel",
+    "ContactModel",
+    "GateHabits",
+    "GateModel",
+    "Habits",
+    "Inrush",
+    "Sent",
+    "SimShop",
+    "ToolHabits",
+    "ToolModel",
+    "Trouble",
+]

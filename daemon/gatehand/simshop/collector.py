@@ -1,0 +1,182 @@
+"""A collector: a switch with its own time limit, a motor with spin-up and coast-down, and what goes wrong with them.
+
+`turns` and `speed` are what the fan does; the switch's report and the motor's current are what is said of it.
+"""
+
+import math
+from dataclasses import dataclass
+from random import Random
+
+from gatehand.config.collector import Collector
+from gatehand.simshop.agenda import Agenda, Appointment
+from gatehand.simshop.contact import ContactModel
+from gatehand.simshop.voice import Voice
+
+RUNNING_SHARE = 3.0
+"""Motor current where none is given, as a share of the config's `running_amps`."""
+INRUSH = 6.0
+LIMIT_SHARE = 3.0
+"""Time limit of the switch where none is given, in refreshes."""
+COAST_SHARE = 0.7
+"""Coast-down where none is given, as a share of the config's: a config should err on the long side."""
+NOISE = 0.02
+
+
+@dataclass(frozen=True, slots=True)
+class CollectorHabits:
+    """How a collector behaves. None: taken from the config."""
+
+    limit: float | None = None
+    """Seconds after which its switch opens by itself unless "on" is repeated; 0: never."""
+    coast_down: float | None = None
+    running_amps: float | None = None
+    delay: float = 0.03
+    """Seconds from a command to the contact, and from a change to its report."""
+    every: float = 1.0
+    """Seconds between reports of the current; 0: on change only."""
+    answers: bool = True
+    """Told what it does already, the switch reports again; False: it speaks only on change."""
+    reports_contact: bool = True
+    """The report follows the motor's voltage; False: the relay's coil, which knows nothing of a welded contact."""
+    retains: bool = True
+    """The broker keeps its last report."""
+
+
+class CollectorModel:
+    """One collector. Times are seconds of the agenda's clock and never go back."""
+
+    def __init__(
+        self, collector: Collector, habits: CollectorHabits, agenda: Agenda, voice: Voice, random: Random
+    ) -> None:
+        self._collector = collector
+        self._habits = habits
+        self._agenda = agenda
+        self._voice = voice
+        self._random = random
+        self.limit = collector.refresh * LIMIT_SHARE if habits.limit is None else habits.limit
+        self.coast_down = collector.coast_down * COAST_SHARE if habits.coast_down is None else habits.coast_down
+        self.running_amps = (
+            collector.running_amps * RUNNING_SHARE if habits.running_amps is None else habits.running_amps
+        )
+        self.online = None if collector.online is None else ContactModel(collector.online, voice, active=True)
+        self.bin = None if collector.bin_full is None else ContactModel(collector.bin_full, voice)
+        self.deaf = False
+        """Fault: it ignores commands."""
+        self.relay_on = False
+        self.welded = False
+        self.by_hand = False
+        self.tripped = False
+        self._turned = False
+        self._changed_at = -math.inf
+        self._opens: Appointment | None = None
+
+    @property
+    def topics(self) -> tuple[str, ...]:
+        """What it listens to."""
+        return (self._collector.command.topic,)
+
+    @property
+    def powered(self) -> bool:
+        """The motor has voltage: by the relay, by a welded contact, or by the hand switch."""
+        return self.relay_on or self.welded or self.by_hand
+
+    @property
+    def turns(self) -> bool:
+        """The motor drives the fan."""
+        return self.powered and not self.tripped
+
+    def begin(self, at: float) -> None:
+        """Come up: say so, what the switch does, what the motor draws."""
+        for contact in (self.online, self.bin):
+            if contact is not None:
+                contact.begin(at)
+        self._report(at)
+        self._report_amps(at)
+        if self._collector.current is not None and self._habits.every > 0:
+            self._agenda.at(at + self._random.uniform(0.1, 1.0) * self._habits.every, self._by_the_clock)
+
+    def take(self, payload: bytes, at: float) -> None:
+        """A command. Anything but the two words is ignored, as devices do."""
+        command = self._collector.command
+        on = {command.on.encode(): True, command.off.encode(): False}.get(payload)
+        if on is not None:
+            self._agenda.at(at + self._habits.delay, lambda now: self._obey(on, now))
+
+    def speed(self, at: float) -> float:
+        """The fan's speed as a share of its full one; it falls as 1 / (1 + t/tau) until friction stops it."""
+        passed = max(0.0, at - self._changed_at)
+        if self.turns:
+            return 1.0 - math.exp(-3.0 * passed / self._collector.spin_up) if self._collector.spin_up > 0 else 1.0
+        if passed >= self.coast_down:
+            return 0.0
+        return 1.0 / (1.0 + 4.0 * passed / self.coast_down)
+
+    def amps(self, at: float) -> float:
+        """What the motor draws, ampere: inrush while it comes up to speed, nothing while it coasts."""
+        if not self.turns:
+            return 0.0
+        passed, spin_up = at - self._changed_at, self._collector.spin_up
+        if passed >= spin_up:
+            return self.running_amps
+        return self.running_amps * (1.0 + (INRUSH - 1.0) * (1.0 - passed / spin_up) ** 2)
+
+    # What people and wear do to it
+
+    def switch_by_hand(self, *, on: bool, at: float) -> None:
+        """Its own switch, beside the relay."""
+        self.by_hand = on
+        self._look(at)
+
+    def weld(self, at: float, *, on: bool = True) -> None:
+        """The relay's contact welds (if it is closed), or is replaced."""
+        self.welded = on and self.relay_on
+        self._look(at)
+
+    def trip(self, at: float, *, on: bool = True) -> None:
+        """The motor's overload trips: voltage, and no current. Or it is reset."""
+        self.tripped = on
+        self._look(at)
+
+    def _obey(self, on: bool, at: float) -> None:
+        if self.deaf:
+            return
+        if self._opens is not None:
+            self._opens.call_off()
+        if on and self.limit > 0:
+            self._opens = self._agenda.at(at + self.limit, lambda now: self._switch(False, now))
+        self._switch(on, at)
+
+    def _switch(self, on: bool, at: float) -> None:
+        same = self.relay_on == on
+        self.relay_on = on
+        self._look(at)
+        # A report of the contact follows the motor, in `_look`.
+        if self._habits.answers if same else not self._habits.reports_contact:
+            self._report(at)
+
+    def _look(self, at: float) -> None:
+        """Follow the motor after a change."""
+        if self.turns != self._turned:
+            self._turned = self.turns
+            self._changed_at = at
+            self._agenda.at(at + self._habits.delay, self._report_amps)
+            if self.turns:
+                self._agenda.at(at + self._collector.spin_up, self._report_amps)
+            if self._habits.reports_contact:
+                self._agenda.at(at + self._habits.delay, self._report)
+
+    def _by_the_clock(self, at: float) -> None:
+        self._report_amps(at)
+        self._agenda.at(at + self._habits.every, self._by_the_clock)
+
+    def _report(self, at: float) -> None:
+        state = self._collector.state
+        if state is not None:
+            on = self.powered if self._habits.reports_contact else self.relay_on
+            self._voice.word(state, state.on if on else state.off, at, retain=self._habits.retains)
+
+    def _report_amps(self, at: float) -> None:
+        if self._collector.current is not None:
+            amps = self.amps(at)
+            reading = max(0.0, round(self._random.gauss(amps, amps * NOISE), 3))
+            self._voice.amps(self._collector.current, reading, at)

@@ -1,0 +1,170 @@
+"""A blast gate: a slide that takes time, end switches that report, a button, and everything that goes wrong with it.
+
+`position` is where the slide is; what the reports say is another matter.
+"""
+
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import assert_never
+
+from gatehand.config.gate import Gate
+from gatehand.simshop.agenda import Agenda, Appointment
+from gatehand.simshop.contact import ContactModel
+from gatehand.simshop.voice import Voice
+
+TRAVEL_SHARE = 0.6
+"""Time a healthy gate takes where none is given, as a share of the config's `travel`."""
+SHUT, HALF_WAY, OPEN = 0.0, 0.5, 1.0
+
+
+class Trouble(StrEnum):
+    """What can be wrong with a gate."""
+
+    JAM = "jam"
+    """The slide does not move."""
+    STALL = "stall"
+    """It stops half-way."""
+    LATE = "late"
+    """It reports long after it has arrived."""
+    TWICE = "twice"
+    """Each report comes twice."""
+    WRONG = "wrong"
+    """It reports the other position."""
+    NEVER = "never"
+    """It moves and reports nothing."""
+
+
+@dataclass(frozen=True, slots=True)
+class GateHabits:
+    """How a gate behaves. `travel` None: a little less than the config allows."""
+
+    travel: float | None = None
+    delay: float = 0.02
+    """Seconds from a command to the first movement."""
+    answers: bool = True
+    """Told to go where it is, it reports again; False: it speaks only on change."""
+    says_between: bool = False
+    """It reports when it leaves an end, with a word that is neither."""
+    retains: bool = True
+    """The broker keeps its last report."""
+    late_by: float = 5.0
+    """Seconds, for `Trouble.LATE`."""
+
+
+class GateModel:
+    """One gate. Times are seconds of the agenda's clock and never go back."""
+
+    def __init__(self, gate: Gate, habits: GateHabits, agenda: Agenda, voice: Voice, *, position: float = SHUT) -> None:
+        self._gate = gate
+        self._habits = habits
+        self._agenda = agenda
+        self._voice = voice
+        self.travel = gate.travel * TRAVEL_SHARE if habits.travel is None else habits.travel
+        self.online = None if gate.online is None else ContactModel(gate.online, voice, active=True)
+        self._trouble: Trouble | None = None
+        self._from = position
+        self._to = position
+        self._since = agenda.now
+        self._arrival: Appointment | None = None
+
+    @property
+    def topics(self) -> tuple[str, ...]:
+        """What it listens to."""
+        return () if self._gate.command is None else (self._gate.command.topic,)
+
+    def begin(self, at: float) -> None:
+        """Come up: say so and where the slide stands."""
+        if self.online is not None:
+            self.online.begin(at)
+        self._report(at)
+
+    def take(self, payload: bytes, at: float) -> None:
+        """A command. Anything but the two words is ignored, as devices do."""
+        command = self._gate.command
+        if command is None:
+            return
+        target = {command.open.encode(): OPEN, command.shut.encode(): SHUT}.get(payload)
+        if target is not None:
+            self._agenda.at(at + self._habits.delay, lambda now: self._obey(target, now))
+
+    def position(self, at: float) -> float:
+        """Where the slide is: 0 shut, 1 open."""
+        way = self._to - self._from
+        if way == 0 or self.travel <= 0:
+            return self._to
+        share = (at - self._since) / (self.travel * abs(way))
+        return self._to if share >= 1 else self._from + way * share
+
+    def move_by_hand(self, *, to_open: bool, at: float) -> None:
+        """Somebody moves the slide; the end switches report as ever."""
+        self._move(OPEN if to_open else SHUT, at)
+
+    def press(self, at: float) -> None:
+        """Somebody presses its button."""
+        if self._gate.button is not None:
+            self._voice.press(self._gate.button, at)
+
+    def say(self, *, opened: bool, at: float) -> None:
+        """A report out of the blue, whatever the slide does."""
+        if self._gate.state is not None:
+            word = self._gate.state.open if opened else self._gate.state.shut
+            self._voice.word(self._gate.state, word, at, retain=self._habits.retains)
+
+    def suffer(self, trouble: Trouble | None, at: float) -> None:
+        """Break it, or mend it (None). A jam stops the slide where it is; mended, it waits for the next command."""
+        self._trouble = trouble
+        if trouble is Trouble.JAM:
+            self._from = self._to = self.position(at)
+            if self._arrival is not None:
+                self._arrival.call_off()
+
+    def _obey(self, target: float, at: float) -> None:
+        if self._trouble is Trouble.JAM:
+            return
+        if target == self._to == self.position(at):
+            if self._habits.answers:
+                self._arrived(at)
+            return
+        self._move(HALF_WAY if self._trouble is Trouble.STALL else target, at)
+
+    def _move(self, target: float, at: float) -> None:
+        if target == self._to and self._arrival is not None and self._arrival.stands:
+            return  # on its way there
+        here = self.position(at)
+        if self._arrival is not None:
+            self._arrival.call_off()
+        self._from, self._to, self._since = here, target, at
+        if self._habits.says_between and here in {SHUT, OPEN}:
+            self._between(at)
+        self._arrival = self._agenda.at(at + self.travel * abs(target - here), self._arrived)
+
+    def _arrived(self, at: float) -> None:
+        match self._trouble:
+            case None | Trouble.JAM | Trouble.STALL:
+                self._report(at)
+            case Trouble.LATE:
+                self._agenda.at(at + self._habits.late_by, self._report)
+            case Trouble.TWICE:
+                self._report(at)
+                self._report(at)
+            case Trouble.WRONG:
+                if self.position(at) in {SHUT, OPEN}:
+                    self.say(opened=self.position(at) == SHUT, at=at)
+            case Trouble.NEVER:
+                pass
+            case _:
+                assert_never(self._trouble)
+
+    def _report(self, at: float) -> None:
+        """What the end switches see."""
+        here = self.position(at)
+        if here in {SHUT, OPEN}:
+            self.say(opened=here == OPEN, at=at)
+        elif self._habits.says_between:
+            self._between(at)
+
+    def _between(self, at: float) -> None:
+        state = self._gate.state
+        if state is not None:
+            word = next(each for each in ("moving", "between", "neither") if each not in {state.open, state.shut})
+            self._voice.word(state, word, at, retain=self._habits.retains)
