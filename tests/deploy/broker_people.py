@@ -1,0 +1,83 @@
+"""A broker set up as deploy/ does it, and people with logins on it. Used by the access and encryption tests."""
+
+import shutil
+import subprocess
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from paho.mqtt import client as paho
+from paho.mqtt.enums import CallbackAPIVersion
+
+ROOT = Path(__file__).resolve().parents[2]
+PASSWORD = "a password for tests"  # noqa: S105 - of a broker that lives for one test
+
+
+def write_passwords(file: Path, names: list[str]) -> None:
+    """A password file for the broker, one password for everybody."""
+    program = shutil.which("mosquitto_passwd")
+    assert program is not None, "mosquitto_passwd comes with the package mosquitto"
+    file.write_text("".join(f"{name}:{PASSWORD}\n" for name in names))
+    subprocess.run([program, "-U", str(file)], check=True, capture_output=True)  # noqa: S603
+    file.chmod(0o644)
+
+
+def deployed_lines(folder: Path) -> list[str]:
+    """The settings of deploy/mosquitto/gatehand.conf, with its files in `folder` and without its listener."""
+    text = (ROOT / "deploy/mosquitto/gatehand.conf").read_text()
+    lines = [line for line in text.splitlines() if line and not line.startswith(("#", "listener", "allow_anonymous"))]
+    return [line.replace("/etc/mosquitto/", f"{folder}/") for line in lines]
+
+
+class Person:
+    """A client with a login, that remembers what it heard."""
+
+    def __init__(self, port: int, name: str | None, *, ca_file: Path | None = None) -> None:
+        self.heard: list[tuple[str, bytes]] = []
+        self.refused: str | None = None
+        self._there = threading.Event()
+        self._subscribed = threading.Event()
+        self._client = paho.Client(CallbackAPIVersion.VERSION2, protocol=paho.MQTTv5)
+        if name is not None:
+            self._client.username_pw_set(name, PASSWORD)
+        if ca_file is not None:
+            self._client.tls_set(ca_certs=str(ca_file))
+        self._client.on_connect = self._on_connect
+        self._client.on_message = lambda _c, _u, message: self.heard.append((message.topic, bytes(message.payload)))
+        self._client.on_subscribe = lambda *_: self._subscribed.set()
+        self._client.connect("127.0.0.1", port)
+        self._client.loop_start()
+        assert self._there.wait(5), "the broker gave no answer"
+
+    def _on_connect(self, _client: object, _data: object, _flags: object, code: object, _props: object) -> None:
+        self.refused = str(code) if str(code) != "Success" else None
+        self._there.set()
+
+    def listen(self, topic: str) -> None:
+        """Subscribe and wait until the broker has answered."""
+        self._subscribed.clear()
+        self._client.subscribe(topic, qos=1)
+        assert self._subscribed.wait(5)
+
+    def say(self, topic: str, payload: str) -> str:
+        """Publish at QoS 1 and wait for the broker's answer."""
+        info = self._client.publish(topic, payload, qos=1)
+        info.wait_for_publish(5)
+        return "said"
+
+    def leave(self) -> None:
+        """Go away."""
+        self._client.disconnect()
+        self._client.loop_stop()
+
+
+@contextmanager
+def people(port: int, *names: str) -> Iterator[list[Person]]:
+    """Connected persons, gone at the end."""
+    there = [Person(port, name) for name in names]
+    try:
+        yield there
+    finally:
+        for person in there:
+            person.leave()

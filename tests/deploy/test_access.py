@@ -1,0 +1,103 @@
+"""The access list of deploy/, against a real Mosquitto: each may do what is his, and no more."""
+
+import time
+from collections.abc import Iterator
+
+import pytest
+from broker_people import ROOT, Person, deployed_lines, people, write_passwords
+from support.mosquitto import Mosquitto
+
+from gatehand.access import access_list, users
+from gatehand.config import load
+
+pytestmark = pytest.mark.broker
+
+SET = "shop/gate/band_saw/set"
+
+
+@pytest.fixture
+def broker() -> Iterator[Mosquitto]:
+    config = load(ROOT / "config.example.toml").config
+    assert config is not None
+    everybody = users(config)
+    broker = Mosquitto(anonymous=False)
+    acl = broker.folder / "gatehand.acl"
+    acl.write_text(access_list(everybody))
+    write_passwords(broker.folder / "gatehand.passwd", [user.name for user in everybody])
+    broker.configure(*deployed_lines(broker.folder))
+    with broker as running:
+        yield running
+
+
+def heard_by_the_gate(broker: Mosquitto, speaker: str, topic: str, payload: str) -> list[tuple[str, bytes]]:
+    """What the band saw's gate hears of a message, in order, with the daemon's own word after it as the end mark."""
+    with people(broker.port, "gate-band_saw", speaker, "gatehand") as (gate, other, daemon):
+        gate.listen(SET)
+        other.say(topic, payload)
+        daemon.say(SET, "shut")
+        until = time.monotonic() + 5
+        while (SET, b"shut") not in gate.heard and time.monotonic() < until:
+            time.sleep(0.01)
+        return gate.heard
+
+
+def test_the_daemon_commands_a_gate(broker: Mosquitto) -> None:
+    assert heard_by_the_gate(broker, "gatehand", SET, "open") == [(SET, b"open"), (SET, b"shut")]
+
+
+@pytest.mark.parametrize(
+    "speaker", ["viewer", "hands", "gate-router", "tool-band_saw", "stop-emergency", "gate-band_saw"]
+)
+def test_nobody_else_commands_a_gate(broker: Mosquitto, speaker: str) -> None:
+    assert heard_by_the_gate(broker, speaker, SET, "open") == [(SET, b"shut")]
+
+
+def test_a_login_that_is_not_known_and_none_at_all_are_refused(broker: Mosquitto) -> None:
+    for name in ("somebody", None):
+        person = Person(broker.port, name)
+        assert person.refused == "Not authorized", name
+        person.leave()
+
+
+@pytest.mark.parametrize(
+    ("speaker", "topic", "arrives"),
+    [
+        ("tool-band_saw", "shop/band_saw/amps", True),
+        ("tool-band_saw", "shop/jointer/amps", False),
+        ("tool-band_saw", "shop/estop", False),
+        ("stop-emergency", "shop/estop", True),
+        ("hands", "gatehand/gate/sweep/hand", True),
+        ("hands", "gatehand/collector/main/reset", True),
+        ("viewer", "gatehand/collector/main/reset", False),
+        ("gate-band_saw", "gatehand/gate/sweep/hand", False),
+    ],
+)
+def test_a_device_speaks_on_its_own_topics_only(broker: Mosquitto, speaker: str, topic: str, arrives: bool) -> None:
+    with people(broker.port, "gatehand", speaker) as (daemon, other):
+        daemon.listen(topic)
+        daemon.listen("gatehand/end")
+        other.say(topic, "1")
+        daemon.say("gatehand/end", "1")
+        until = time.monotonic() + 5
+        while ("gatehand/end", b"1") not in daemon.heard and time.monotonic() < until:
+            time.sleep(0.01)
+        assert ((topic, b"1") in daemon.heard) is arrives
+
+
+def test_a_device_hears_no_commands_for_another(broker: Mosquitto) -> None:
+    with people(broker.port, "gate-router", "gatehand") as (router, daemon):
+        router.listen(SET)
+        router.listen("shop/gate/router/set")
+        daemon.say(SET, "open")
+        daemon.say("shop/gate/router/set", "1")
+        until = time.monotonic() + 5
+        while not router.heard and time.monotonic() < until:
+            time.sleep(0.01)
+        assert router.heard == [("shop/gate/router/set", b"1")]
+
+
+def test_the_list_in_deploy_is_that_of_the_example_config() -> None:
+    config = load(ROOT / "config.example.toml").config
+    assert config is not None
+    shown = (ROOT / "deploy/mosquitto/example.acl").read_text()
+    assert shown == access_list(users(config)), "write it anew: gatehand access --config config.example.toml"
