@@ -1,0 +1,132 @@
+"""deploy/install.sh in a clean Debian root: what it says it does, it does; twice is once; undo undoes."""
+
+import os
+import re
+import shutil
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from broker_people import ROOT
+
+pytestmark = pytest.mark.slow
+
+PACKAGES = "python3,python3-venv,mosquitto,mosquitto-clients,systemd"
+
+
+def missing(what: str) -> None:
+    """Skip with a plain message; in CI that is a failure."""
+    if os.environ.get("CI"):
+        pytest.fail(what)
+    pytest.skip(what)
+
+
+def mirror() -> str:
+    """Where this machine takes its own Debian packages from."""
+    for file in (Path("/etc/apt/sources.list"), *sorted(Path("/etc/apt/sources.list.d").glob("*"))):
+        found = (
+            re.search(r"^(?:URIs:|deb(?: \[.*?\])?)\s*(\S+/debian)/?\s", file.read_text(), re.MULTILINE)
+            if file.is_file()
+            else None
+        )
+        if found:
+            return found[1]
+    missing("needs a Debian package source")
+    raise AssertionError
+
+
+def run(*args: str | Path, **options: object) -> str:
+    """Run to its end; what it printed. A failure shows all of it."""
+    done = subprocess.run([str(arg) for arg in args], capture_output=True, text=True, check=False, **options)  # type: ignore[call-overload]  # noqa: S603
+    assert done.returncode == 0, f"{args}: {done.returncode}\n{done.stdout}\n{done.stderr}"
+    return str(done.stdout)
+
+
+class Root:
+    """A Debian of its own in a folder."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+
+    def run(self, *args: str) -> str:
+        """Run inside."""
+        return run(
+            "chroot",
+            self.folder,
+            *args,
+            env={"PATH": "/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin", "LC_ALL": "C.UTF-8"},
+        )
+
+    def path(self, name: str) -> Path:
+        """A file inside, seen from outside."""
+        return self.folder / name.lstrip("/")
+
+    def mode(self, name: str) -> str:
+        """Its permission bits."""
+        return oct(self.path(name).stat().st_mode & 0o7777)
+
+
+@pytest.fixture(scope="module")
+def root(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Root]:
+    if os.geteuid() != 0:
+        missing("needs root for debootstrap")
+    program = shutil.which("debootstrap")
+    if program is None:
+        missing("needs debootstrap: apt-get install debootstrap")
+    folder = tmp_path_factory.mktemp("debian")
+    run(str(program), "--variant=minbase", f"--include={PACKAGES}", "bookworm", folder, mirror())
+    source = folder / "src"
+    ignore = shutil.ignore_patterns(
+        ".git", ".venv*", "__pycache__", ".hypothesis", ".mypy_cache", "*.egg-info", "tests"
+    )
+    shutil.copytree(ROOT, source, ignore=ignore)
+    run(sys.executable, "-m", "pip", "wheel", "-q", f"{ROOT}[airflow,edit,watch]", "-w", source / "wheels")
+    yield Root(folder)
+    shutil.rmtree(folder, ignore_errors=True)
+
+
+def test_it_says_what_it_does_and_a_dry_run_does_nothing(root: Root) -> None:
+    said = root.run("/src/deploy/install.sh", "--dry-run")
+    assert "This will:" in said
+    assert "would run: useradd" in said
+    assert not root.path("/opt/gatehand").exists()
+    assert not root.path("/etc/gatehand").exists()
+
+
+def test_it_installs_a_service_that_can_read_its_config(root: Root) -> None:
+    root.run("/src/deploy/install.sh", "--yes", "--wheels", "/src/wheels")
+    assert "all well" in root.run("gatehand", "check", "--config", "/etc/gatehand/config.toml")
+    assert root.path("/etc/systemd/system/multi-user.target.wants/gatehand.service").is_symlink()
+    assert root.mode("/etc/gatehand/mqtt-password") == "0o600"
+    assert root.mode("/etc/mosquitto/gatehand.passwd") == "0o600"
+    assert root.mode("/etc/gatehand/config.toml") == "0o640"
+    assert root.mode("/var/lib/gatehand") == "0o750"
+    password = root.path("/etc/gatehand/mqtt-password").read_text()
+    assert len(password) >= 24
+    assert password not in root.path("/etc/mosquitto/gatehand.passwd").read_text()
+    assert root.path("/etc/mosquitto/gatehand.acl").read_text() == (ROOT / "deploy/mosquitto/example.acl").read_text()
+
+
+def test_twice_is_once(root: Root) -> None:
+    config = root.path("/etc/gatehand/config.toml")
+    config.write_text(config.read_text().replace("run_on = 10", "run_on = 12") + "\n# mine\n")
+    before = {
+        name: root.path(name).read_bytes() for name in ("/etc/gatehand/config.toml", "/etc/gatehand/mqtt-password")
+    }
+    root.run("/src/deploy/install.sh", "--yes", "--wheels", "/src/wheels")
+    assert before == {name: root.path(name).read_bytes() for name in before}
+
+
+def test_undo_keeps_what_is_the_owners_and_purge_takes_it(root: Root) -> None:
+    root.run("/src/deploy/install.sh", "--undo", "--yes")
+    assert not root.path("/opt/gatehand").exists()
+    assert not root.path("/etc/systemd/system/gatehand.service").exists()
+    assert not root.path("/etc/systemd/system/multi-user.target.wants/gatehand.service").is_symlink()
+    assert not root.path("/etc/mosquitto/conf.d/gatehand.conf").exists()
+    assert "# mine" in root.path("/etc/gatehand/config.toml").read_text()
+    root.run("/src/deploy/install.sh", "--undo", "--purge", "--yes")
+    assert not root.path("/etc/gatehand").exists()
+    assert not root.path("/var/lib/gatehand").exists()
+    assert "gatehand" not in root.path("/etc/passwd").read_text()
