@@ -74,15 +74,18 @@ class SimShop:
         for devices in (self.collectors, self.gates, self.tools, self.stops):
             for device in devices.values():
                 device.begin(at)
-        return self._voice.drain()
+        # Of a document that devices share, only the whole one.
+        return list({sent.topic: sent for sent in self._voice.drain()}.values())
 
-    def deliver(self, topic: str, payload: bytes, at: float) -> list[Sent]:
-        """A message reaches the device that listens to its topic, after what was due before it."""
+    def deliver(self, topic: str, payload: bytes, at: float) -> None:
+        """A message reaches the device that listens to its topic, after what was due before it.
+
+        What the devices say to it comes with the next `advance`, to `at` or later.
+        """
         self.agenda.advance(at)
         taker = self._takers.get(topic)
         if taker is not None:
             taker(payload, at)
-        return self._voice.drain()
 
     def next_at(self) -> float | None:
         """When something next happens by itself, or None."""
