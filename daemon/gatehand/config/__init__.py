@@ -5,7 +5,7 @@ column in `positions.py`, wording in `explain.py`, the way through all of it in 
 """
 
 from gatehand.config.load import Loaded, load, load_text
-from gatehand.config.problems import Level, Problem
+from gatehand.config.problems import Fault, Level, Problem
 from gatehand.config.tree import Config
 
-__all__ = ["Config", "Level", "Loaded", "Problem", "load", "load_text"]
+__all__ = ["Config", "Fault", "Level", "Loaded", "Problem", "load", "load_text"]

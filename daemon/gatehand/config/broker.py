@@ -1,13 +1,17 @@
 """`[broker]`: how to reach the MQTT broker. Connecting belongs to `gatehand.mqtt`."""
 
-from typing import Annotated, Literal
+from typing import Annotated, Final, Literal
 
 from pydantic import Field, PlainValidator, WithJsonSchema
 
+from gatehand.config import durations
 from gatehand.config.base import Table
 from gatehand.config.shown import found
 from gatehand.config.topics import Base
-from gatehand.config.values import FilePath, Port, Seconds, Text, fail
+from gatehand.config.values import FilePath, Port, Text, fail
+
+LONGEST_KEEPALIVE: Final = 300
+"""Beyond this a dead broker would go unnoticed for ten minutes."""
 
 
 def _host(value: object) -> str:
@@ -21,6 +25,30 @@ def _host(value: object) -> str:
 
 
 Host = Annotated[str, PlainValidator(_host), WithJsonSchema({"type": "string", "minLength": 1, "pattern": r"^\S+$"})]
+
+
+def _keepalive(value: object) -> int:
+    try:
+        length = durations.seconds(value)
+    except durations.NoDurationError as error:
+        raise fail(f"{found(value)}; {error}") from None
+    if length != int(length) or not 1 <= length <= LONGEST_KEEPALIVE:
+        raise fail(f"{found(value)}; wanted whole seconds from 1 to {LONGEST_KEEPALIVE}")
+    return int(length)
+
+
+Keepalive = Annotated[
+    int,
+    PlainValidator(_keepalive),
+    WithJsonSchema(
+        {
+            "anyOf": [
+                {"type": "integer", "minimum": 1, "maximum": LONGEST_KEEPALIVE},
+                {"type": "string", "pattern": durations.PATTERN},
+            ]
+        }
+    ),
+]
 
 
 class Tls(Table):
@@ -42,7 +70,7 @@ class Broker(Table):
         "5", description="MQTT version; falls back to 3.1.1 when the broker knows no 5."
     )
     client_id: Text | None = Field(None, description="MQTT client id, unique on the broker; default: made from base.")
-    keepalive: Seconds = Field(10.0, description="A dead connection is noticed after about twice this.")
+    keepalive: Keepalive = Field(6, description="Whole seconds; a dead connection is noticed after about twice this.")
     username: Text | None = Field(None, description="Login name, where the broker asks for one.")
     password_file: FilePath | None = Field(
         None, description="File whose first line is the password; readable by the daemon only."

@@ -12,7 +12,7 @@ LONGEST: Final = 366 * 86400.0
 WANTED: Final = 'seconds as a number, or text such as "10 s", "1 min 30 s", "250 ms", "8 h"'
 
 _NUMBER = r"[0-9]+(\.[0-9]+)?"
-PATTERN: Final = r"^(?=.)" + r"\s*".join(f"({_NUMBER}\\s*{unit})?" for unit in SECONDS_IN) + "$"
+PATTERN: Final = r"^(?=\s*[0-9])" + r"\s*".join(f"({_NUMBER}\\s*{unit})?" for unit in SECONDS_IN) + "$"
 """The same grammar for editors, as one regular expression."""
 
 _PART = re.compile(rf"\s*(?P<number>{_NUMBER})\s*(?P<unit>[^\W\d_]*)\s*")

@@ -6,7 +6,7 @@ from pydantic import Field
 
 from gatehand.config.base import Table
 from gatehand.config.signals import Button, Contact, GateCommand, GateState
-from gatehand.config.values import NameOf, Retries, SomeSeconds
+from gatehand.config.values import Flag, NameOf, Retries, SomeSeconds
 
 
 class Gate(Table):
@@ -23,7 +23,7 @@ class Gate(Table):
     retries: Retries = Field(2, description="How often it is told again before it is a fault.")
     button: Button | None = Field(None, description="Its button: starts and ends a hand start.")
     hand_limit: SomeSeconds = Field(1800.0, description="The longest hand start.")
-    relief: bool = Field(False, description="Opens first when the fan turns against shut gates.")
+    relief: Flag = Field(False, description="Opens first when the fan turns against shut gates.")
     on_hand_open: Literal["start", "ignore"] | None = Field(
         None,
         description="Opened without our command: start the collector, or ignore; "

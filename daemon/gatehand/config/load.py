@@ -4,8 +4,8 @@ Pure but for reading files, so a reload calls the same function.
 """
 
 import tomllib
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
 
@@ -21,6 +21,8 @@ from gatehand_rules.shop import Shop
 LARGEST_BYTES: Final = 1_000_000
 """A large shop takes some 30 kB; anything beyond this is another file."""
 
+_NAMED: Final = ("tool", "gate", "collector", "stop", "duct")
+
 
 @dataclass(frozen=True, slots=True)
 class Loaded:
@@ -31,6 +33,8 @@ class Loaded:
     problems: tuple[Problem, ...]
     text: str
     path: Path
+    names: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    """The tables as written, wrong or not: `{"tool": ("band_saw", ...), "gate": ...}`."""
 
     @property
     def errors(self) -> tuple[Problem, ...]:
@@ -45,6 +49,10 @@ class Loaded:
     def file(self, path: Path) -> Path:
         """A path of the config, such as `log.folder`: relative ones count from the config file's folder."""
         return self.path.parent / path
+
+    def placed(self, faults: Iterable[Fault]) -> tuple[Problem, ...]:
+        """Faults that a later look at the config found, with their line and column."""
+        return _placed(faults, scan(self.text), self.path)
 
 
 def load(path: Path) -> Loaded:
@@ -85,20 +93,21 @@ def load_text(text: str, path: Path) -> Loaded:
         return Loaded(None, None, (syntax.problem(error, text, path),), text, path)
     draft = read(raw)
     faults = [*draft.faults, *check_all(draft, path.parent)]
-    problems = tuple(_placed(faults, positions, path))
+    problems = _placed(faults, positions, path)
+    names = {kind: tuple(draft.declared(kind)) for kind in _NAMED}
     if any(each.level is Level.ERROR for each in problems):
-        return Loaded(None, None, problems, text, path)
-    return Loaded(draft.config, build(draft.config), problems, text, path)
+        return Loaded(None, None, problems, text, path, names)
+    return Loaded(draft.config, build(draft.config), problems, text, path, names)
 
 
-def _placed(faults: Iterable[Fault], positions: Positions, path: Path) -> list[Problem]:
+def _placed(faults: Iterable[Fault], positions: Positions, path: Path) -> tuple[Problem, ...]:
     found: dict[tuple[str, str], Problem] = {}
     for fault in faults:
         spot = positions.of(fault.path, at_key=fault.at_key)
         where = dotted(fault.path)
         problem = Problem(str(path), spot.line, spot.column, where, fault.level, fault.message)
         found.setdefault((where, fault.message), problem)
-    return sorted(found.values(), key=lambda each: (each.line, each.column))
+    return tuple(sorted(found.values(), key=lambda each: (each.line, each.column)))
 
 
 def _refused(path: Path, message: str) -> Loaded:

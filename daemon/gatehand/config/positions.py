@@ -16,7 +16,7 @@ from typing import Final
 from gatehand.config.problems import KeyPath
 
 DEEPEST: Final = 64
-"""Brackets and braces nested deeper than this are no config; the limit also keeps the recursion bounded."""
+"""Tables and lists nested deeper than this are no config; the limit also keeps every recursion bounded."""
 
 _BARE = re.compile(r"[A-Za-z0-9_-]+")
 _BLANK = re.compile(r"[ \t]*")
@@ -120,7 +120,7 @@ class _Scanner:
             elif self.text.startswith("[", self.at):
                 table = self.header()
             else:
-                self.pair(table, 0)
+                self.pair(table)
 
     def header(self) -> KeyPath:
         self.at += 1
@@ -154,7 +154,7 @@ class _Scanner:
         count = self.counts.get(path)
         return path if count is None else (*path, count - 1)
 
-    def pair(self, table: KeyPath, depth: int) -> None:
+    def pair(self, table: KeyPath) -> None:
         path = table
         parts = self.key()
         for name, start, end in parts[:-1]:
@@ -166,11 +166,11 @@ class _Scanner:
         self.skip(_BLANK)
         value = self.at
         self.record(path, Span(start, value, value), named=True)
-        self.value(path, depth)
+        self.value(path)
         self.found.spans[path] = Span(start, value, self.at)
 
     def key(self) -> list[tuple[str, int, int]]:
-        parts = []
+        parts: list[tuple[str, int, int]] = []
         while True:
             self.skip(_BLANK)
             start = self.at
@@ -189,8 +189,8 @@ class _Scanner:
             case _:
                 return self.take(_BARE)
 
-    def value(self, path: KeyPath, depth: int) -> None:
-        if depth > DEEPEST:
+    def value(self, path: KeyPath) -> None:
+        if len(path) > DEEPEST:
             raise TooDeepError(self.found.spot(self.at))
         head = self.text[self.at : self.at + 3]
         if head == '"""':
@@ -202,13 +202,13 @@ class _Scanner:
         elif head[:1] == "'":
             self.take(_LITERAL)
         elif head[:1] == "[":
-            self.array(path, depth)
+            self.array(path)
         elif head[:1] == "{":
-            self.inline_table(path, depth)
+            self.inline_table(path)
         else:
             self.take(_SCALAR)
 
-    def array(self, path: KeyPath, depth: int) -> None:
+    def array(self, path: KeyPath) -> None:
         self.at += 1
         index = 0
         while True:
@@ -218,7 +218,7 @@ class _Scanner:
                 return
             start = self.at
             self.found.spans[*path, index] = Span(start, start, start)
-            self.value((*path, index), depth + 1)
+            self.value((*path, index))
             self.found.spans[*path, index] = Span(start, start, self.at)
             index += 1
             self.skip(_SPACE)
@@ -227,14 +227,14 @@ class _Scanner:
             elif not self.text.startswith("]", self.at):
                 raise _Lost
 
-    def inline_table(self, path: KeyPath, depth: int) -> None:
+    def inline_table(self, path: KeyPath) -> None:
         self.at += 1
         while True:
             self.skip(_SPACE)
             if self.text.startswith("}", self.at):
                 self.at += 1
                 return
-            self.pair(path, depth + 1)
+            self.pair(path)
             self.skip(_SPACE)
             if self.text.startswith(",", self.at):
                 self.at += 1
@@ -243,6 +243,8 @@ class _Scanner:
 
     def record(self, path: KeyPath, span: Span, *, named: bool) -> None:
         """The place that names a path beats one that only passes through; of two that name it the first stays."""
+        if len(path) > DEEPEST:
+            raise TooDeepError(self.found.spot(span.key))
         before = self.found.spans.get(path)
         if named and path in self.named and before is not None:
             self.found.doubled.append((path, before.key, span.key))

@@ -9,7 +9,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Annotated, Final
 
-from pydantic import BeforeValidator, PlainValidator, WithJsonSchema
+from pydantic import BeforeValidator, Field, PlainValidator, WithJsonSchema
 from pydantic_core import PydanticCustomError
 
 from gatehand.config import durations
@@ -29,7 +29,7 @@ def fail(message: str) -> PydanticCustomError:
 def _number(value: object, wanted: str) -> float:
     if isinstance(value, bool) or not isinstance(value, int | float):
         raise fail(f"{found(value)}; wanted {wanted}")
-    if not math.isfinite(value) or abs(value) > _LARGEST:
+    if abs(value) > _LARGEST or not math.isfinite(value):
         raise fail(f"{found(value)}; wanted {wanted}, finite and of a sensible size")
     return float(value)
 
@@ -138,6 +138,8 @@ Megabytes = Annotated[int, PlainValidator(whole(0, 1_000_000)), _whole_schema(0,
 Text = Annotated[str, PlainValidator(_text), WithJsonSchema({"type": "string", "minLength": 1})]
 FilePath = Annotated[Path, PlainValidator(_path), WithJsonSchema({"type": "string", "minLength": 1})]
 """A path; a relative one counts from the config file's folder."""
+Flag = Annotated[bool, Field(strict=True)]
+"""true or false, and no text that looks like one."""
 Name = Annotated[str, PlainValidator(name), WithJsonSchema({"type": "string", "pattern": f"^{NAME.pattern}$"})]
 """The name of a table: a tool's, a gate's."""
 NameOf = Annotated[str, BeforeValidator(_named)]

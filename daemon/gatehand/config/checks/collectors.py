@@ -5,6 +5,7 @@ from collections.abc import Iterator
 from gatehand.config.collector import Collector
 from gatehand.config.draft import Draft
 from gatehand.config.durations import written
+from gatehand.config.gate import Gate
 from gatehand.config.problems import Fault, Level
 from gatehand.config.shown import named
 
@@ -22,16 +23,19 @@ def check(draft: Draft) -> Iterator[Fault]:
         return
     for name, collector in draft.config.collector.items():
         yield from _numbers(name, collector)
-        yield from _gates(draft, name, collector)
-    if (
-        not draft.declared("tool")
-        and not draft.declared("gate")
-        and not (draft.is_spoilt("tool") or draft.is_spoilt("gate"))
-    ):
-        yield Fault(
-            ("collector",),
-            "there is neither a tool nor a gate, so nothing could ever start a collector: add [tool.NAME]",
-        )
+    if draft.is_spoilt("tool") or draft.is_spoilt("gate"):
+        return
+    if not draft.config.tool and not draft.config.gate:
+        text = "there is neither a tool nor a gate, so nothing could ever start a collector: add [tool.NAME]"
+        yield Fault(("collector",), text)
+    elif all(_has_home(draft, gate) for gate in draft.config.gate.values()):
+        for name, collector in draft.config.collector.items():
+            yield from _gates(draft, name, collector)
+
+
+def _has_home(draft: Draft, gate: Gate) -> bool:
+    known = draft.declared("collector")
+    return gate.collector in known if gate.collector is not None else len(known) == 1
 
 
 def _numbers(name: str, collector: Collector) -> Iterator[Fault]:
@@ -54,23 +58,17 @@ def _numbers(name: str, collector: Collector) -> Iterator[Fault]:
 def _gates(draft: Draft, name: str, collector: Collector) -> Iterator[Fault]:
     path = ("collector", name)
     config = draft.config
-    unsure = any(draft.is_spoilt("gate", gate) for gate in draft.declared("gate")) or draft.is_spoilt("gate")
-    only = len(draft.declared("collector")) == 1
-    gates = [gate for gate, entry in config.gate.items() if (entry.collector or (name if only else None)) == name]
+    otherwise = name if len(draft.declared("collector")) == 1 else None
+    gates = [gate for gate, entry in config.gate.items() if (entry.collector or otherwise) == name]
     tools = [
         tool
         for tool, entry in config.tool.items()
-        if set(entry.gates) & set(gates) or (entry.collector or (name if only else None)) == name
+        if set(entry.gates) & set(gates) or (not entry.gates and (entry.collector or otherwise) == name)
     ]
-    if unsure or draft.is_spoilt("tool"):
-        return
     if not gates and not tools:
-        text = "has no gate and no tool: nothing ever starts it"
-        yield Fault(path, text, Level.WARNING, at_key=True)
-    elif len(gates) < collector.min_open:
+        yield Fault(path, "has no gate and no tool: nothing ever starts it", Level.WARNING, at_key=True)
+    elif len(gates) < collector.min_open and not draft.is_spoilt(*path, "min_open"):
         text = f"min_open is {collector.min_open}, yet {name} has {named(len(gates), 'gate')}: it could never start"
         yield Fault((*path, "min_open"), text)
-    elif not tools and any(draft.declared("tool")):
-        yield Fault(path, "serves no tool: only hand starts start it", Level.WARNING, at_key=True)
     elif not tools:
-        yield Fault(path, "serves no tool, for there is none: only hand starts start it", Level.WARNING, at_key=True)
+        yield Fault(path, "serves no tool: only hand starts start it", Level.WARNING, at_key=True)

@@ -1,8 +1,8 @@
-"""Ducts and fans: their cross check stands in `air.py`; it is only asked when the tables that it reads are whole."""
+"""Ducts and fans: `air_check.py` is asked, though only when the tables that it reads are whole."""
 
 from collections.abc import Iterator
 
-from gatehand.config.air import cross_check
+from gatehand.config.air_check import cross_check
 from gatehand.config.draft import Draft
 from gatehand.config.problems import Fault
 

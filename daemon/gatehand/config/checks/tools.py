@@ -63,10 +63,11 @@ def _with_gates(draft: Draft, name: str, tool: Tool) -> Iterator[Fault]:
     collector = draft.config.collector.get(home or "")
     if collector is None or home is None:
         return
-    if collector.max_open is not None and len(tool.gates) > collector.max_open:
+    most = collector.max_open
+    if most is not None and len(tool.gates) > most >= collector.min_open:
         text = (
             f"needs {named(len(tool.gates), 'gate')} at once, yet collector {shown(home)} "
-            f"has max_open = {collector.max_open}: it could never start; raise max_open or name fewer gates"
+            f"has max_open = {most}: it could never start; raise max_open or name fewer gates"
         )
         yield Fault((*path, "gates"), text)
     if len(tool.gates) < collector.min_open and not draft.is_spoilt("collector", home, "min_open"):

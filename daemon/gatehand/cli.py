@@ -1,0 +1,140 @@
+"""The command line's door: finds the command, reads its options, and gives its exit code. Does nothing itself.
+
+A new command is one module in `commands/` with `configure(parser)` and `run(args)`, and one line in `COMMANDS`. Only
+the chosen command's module is imported.
+"""
+
+import argparse
+import os
+import sys
+from collections.abc import Sequence
+from importlib import import_module
+from pathlib import Path
+from typing import Final
+
+COMMANDS: Final[dict[str, tuple[str, str]]] = {
+    # name: (one-line help, one example)
+    "check": ("look for mistakes in the config", "gatehand check --config shop.toml"),
+    "access": ("the broker's access list for this config", "gatehand access > /etc/mosquitto/gatehand.acl"),
+    "schema": ("the config's JSON Schema, for completion in editors", "gatehand schema --write gatehand.schema.json"),
+}
+
+WRONG_USAGE: Final = 2
+INTERRUPTED: Final = 130
+"""128 and the number of SIGINT, as shells have it."""
+PIPE_CLOSED: Final = 141
+"""128 and the number of SIGPIPE: the reader, such as `head`, has seen enough."""
+CONFIG_VARIABLE: Final = "GATEHAND_CONFIG"
+DEFAULT_CONFIG: Final = Path("config.toml")
+
+_CAUTION = (
+    "Gatehand is no safety device: not lockout, not an emergency stop, not fire protection. "
+    "Isolate a machine before you reach into it."
+)
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command. Returns its exit code: 0 well, 1 the answer is no, 2 wrong usage."""
+    try:
+        code = _run(sys.argv[1:] if argv is None else list(argv))
+        sys.stdout.flush()
+    except SystemExit as stop:  # argparse has spoken
+        return stop.code if isinstance(stop.code, int) else WRONG_USAGE
+    except KeyboardInterrupt:
+        return INTERRUPTED
+    except BrokenPipeError:
+        # What is still buffered would fail again when Python shuts down.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return PIPE_CLOSED
+    return code
+
+
+def _run(argv: list[str]) -> int:
+    before, name, rest = _split(argv)
+    top = _top_parser()
+    common = top.parse_args(before)
+    if common.version:
+        print(f"gatehand {_version()}")
+        return 0
+    if name is None:
+        top.print_help(sys.stderr)
+        return WRONG_USAGE
+    if name not in COMMANDS:
+        print(_unknown(name), file=sys.stderr)
+        return WRONG_USAGE
+    module = import_module(f"gatehand.commands.{name}")
+    parser = _command_parser(name, common.config)
+    module.configure(parser)
+    args = parser.parse_args(rest)
+    args.config = _config(args.config)
+    return int(module.run(args))
+
+
+def _split(argv: list[str]) -> tuple[list[str], str | None, list[str]]:
+    """Options before the command, the command, what follows it."""
+    at = 0
+    while at < len(argv) and argv[at].startswith("-"):
+        at += 2 if argv[at] == "--config" else 1
+    return argv[:at], argv[at] if at < len(argv) else None, argv[at + 1 :]
+
+
+def _top_parser() -> argparse.ArgumentParser:
+    width = max(map(len, COMMANDS))
+    lines = "\n".join(f"  {name:<{width}}  {what}" for name, (what, _) in COMMANDS.items())
+    parser = argparse.ArgumentParser(
+        prog="gatehand",
+        usage="gatehand COMMAND [options]",
+        description="Works the blast gates and the dust collector of a small shop over MQTT.",
+        epilog=f"commands:\n{lines}\n\n'gatehand COMMAND --help' says more and gives an example.\n{_CAUTION}",
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+        allow_abbrev=False,
+    )
+    parser.add_argument("--version", action="store_true", help="show the version and leave")
+    _add_config(parser, None)
+    return parser
+
+
+def _command_parser(name: str, config: Path | None) -> argparse.ArgumentParser:
+    what, example = COMMANDS[name]
+    parser = argparse.ArgumentParser(
+        prog=f"gatehand {name}",
+        description=f"{what[:1].upper()}{what[1:]}.",
+        epilog=f"example:\n  {example}",
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+        allow_abbrev=False,
+    )
+    _add_config(parser, config)
+    return parser
+
+
+def _add_config(parser: argparse.ArgumentParser, default: Path | None) -> None:
+    parser.add_argument(
+        "--config",
+        type=Path,
+        metavar="FILE",
+        default=default,
+        help=f"the config; else the environment's {CONFIG_VARIABLE}, else {DEFAULT_CONFIG} in this folder",
+    )
+
+
+def _config(given: Path | None) -> Path:
+    if given is not None:
+        return given
+    return Path(os.environ.get(CONFIG_VARIABLE) or DEFAULT_CONFIG)
+
+
+def _unknown(name: str) -> str:
+    from difflib import get_close_matches
+
+    near = get_close_matches(name, COMMANDS, 1)
+    guess = f"did you mean {near[0]}?" if near else f"there are {', '.join(COMMANDS)}"
+    return f"gatehand: there is no command {name!r}; {guess}"
+
+
+def _version() -> str:
+    from importlib.metadata import PackageNotFoundError, version
+
+    try:
+        return version("gatehand")
+    except PackageNotFoundError:
+        return "(not installed: run from its source)"

@@ -1,0 +1,32 @@
+"""`gatehand schema`: the config's JSON Schema, with which editors complete keys and mark mistakes while one types."""
+
+import argparse
+import json
+import sys
+from pathlib import Path
+
+from gatehand.config.schema import json_schema
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Its options."""
+    parser.description = (
+        "Prints the config's JSON Schema (draft 2020-12). Many editors use it when the config's first line says "
+        '"#:schema gatehand.schema.json". What only shows across tables is `gatehand check`\'s business.'
+    )
+    parser.add_argument("--write", type=Path, metavar="FILE", help="write it to a file instead")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Print or write it."""
+    text = json.dumps(json_schema(), indent=2) + "\n"
+    if args.write is None:
+        print(text, end="")
+        return 0
+    try:
+        args.write.write_text(text, encoding="utf-8")
+    except OSError as error:
+        print(f"{args.write}: cannot be written ({error.strerror or error}): name another place", file=sys.stderr)
+        return 1
+    print(f"{args.write}: written, {len(text):,} bytes")
+    return 0

@@ -1,0 +1,66 @@
+"""`gatehand check` and `gatehand schema` as a person and a program see them."""
+
+import json
+from pathlib import Path
+
+import pytest
+
+from gatehand.cli import main
+
+HERE = Path(__file__).parent
+SMALLEST = HERE / "good" / "smallest.toml"
+
+
+def test_a_good_config_exits_0_and_names_what_was_found(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["check", "--config", str(SMALLEST)]) == 0
+    assert capsys.readouterr().out == f"{SMALLEST}: all well; 1 tool, 1 gate and 1 collector\n"
+
+
+def test_a_bad_config_exits_1_and_sums_up_in_its_last_line(capsys: pytest.CaptureFixture[str]) -> None:
+    path = HERE / "bad" / "duration_negative.toml"
+    assert main(["check", "--config", str(path)]) == 1
+    first, last = capsys.readouterr().out.splitlines()
+    assert first.startswith(f"{path}:10:10: error: tool.saw.run_on: found -3;")
+    assert last == f"{path}: 1 error; 1 tool, 1 gate and 1 collector"
+
+
+def test_only_warnings_exit_0(capsys: pytest.CaptureFixture[str]) -> None:
+    path = HERE / "bad" / "coast_down_short.toml"
+    assert main(["check", "--config", str(path)]) == 0
+    assert capsys.readouterr().out.splitlines()[-1] == f"{path}: 1 warning; 1 tool, 1 gate and 1 collector"
+
+
+def test_a_missing_file_exits_1(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["check", "--config", str(tmp_path / "none.toml")]) == 1
+    assert capsys.readouterr().out.splitlines()[-1] == f"{tmp_path / 'none.toml'}: 1 error"
+
+
+def test_json_gives_the_same_facts(capsys: pytest.CaptureFixture[str]) -> None:
+    path = HERE / "bad" / "duration_negative.toml"
+    assert main(["check", "--json", "--config", str(path)]) == 1
+    assert json.loads(capsys.readouterr().out) == {
+        "ok": False,
+        "problems": [
+            {
+                "file": str(path),
+                "line": 10,
+                "column": 10,
+                "where": "tool.saw.run_on",
+                "level": "error",
+                "message": "found -3; a duration is never negative: 0 or more is wanted",
+            }
+        ],
+    }
+    assert main(["check", "--json", "--config", str(SMALLEST)]) == 0
+    assert json.loads(capsys.readouterr().out) == {"ok": True, "problems": []}
+
+
+def test_the_schema_is_printed_or_written(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["schema"]) == 0
+    printed = capsys.readouterr().out
+    assert json.loads(printed)["$schema"] == "https://json-schema.org/draft/2020-12/schema"
+    file = tmp_path / "gatehand.schema.json"
+    assert main(["schema", "--write", str(file)]) == 0
+    assert file.read_text() == printed
+    assert main(["schema", "--write", str(tmp_path / "none" / "x.json")]) == 1
+    assert "cannot be written" in capsys.readouterr().err

@@ -1,0 +1,170 @@
+"""The example cannot drift from the schema: it names every key, and what it shows as a default is one."""
+
+import re
+import tomllib
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import jsonschema
+import pytest
+
+from gatehand.config import load, load_text
+from gatehand.config.durations import PATTERN, seconds
+from gatehand.config.schema import json_schema
+
+EXAMPLE = Path(__file__).parents[2] / "config.example.toml"
+OPTION = re.compile(r"^# (?P<key>[a-z_]+) = .+$", re.MULTILINE)
+DUCT_TABLES = {"airflow", "fan", "duct"}
+Schema = dict[str, Any]
+
+
+def with_all_options() -> str:
+    """The example with each commented option in force."""
+    return OPTION.sub(lambda match: match[0].removeprefix("# "), EXAMPLE.read_text(encoding="utf-8"))
+
+
+def resolved(schema: Schema, whole: Schema) -> Schema:
+    name = schema.get("$ref", "").removeprefix("#/$defs/")
+    return whole["$defs"][name] if name else schema
+
+
+def keys(schema: Schema, whole: Schema, path: tuple[str, ...] = ()) -> Iterator[tuple[tuple[str, ...], Schema]]:
+    """Every key that the schema knows, with `*` for a name."""
+    table = resolved(schema, whole)
+    for key, entry in table.get("properties", {}).items():
+        yield (*path, key), entry
+        yield from keys(entry, whole, (*path, key))
+    for inside in table.get("patternProperties", {}).values():
+        yield from keys(inside, whole, (*path, "*"))
+
+
+def shown(tree: dict[str, Any], path: tuple[str, ...]) -> list[Any]:
+    """Every value that the example shows for a key."""
+    found: list[Any] = [tree]
+    for part in path:
+        found = [
+            value for each in found if isinstance(each, dict) for name, value in each.items() if part in {"*", name}
+        ]
+    return found
+
+
+WHOLE = json_schema()
+KEYS = [(path, entry) for path, entry in keys(WHOLE, WHOLE)]
+
+
+def test_the_example_passes_without_a_word(tmp_path: Path) -> None:
+    loaded = load_text(EXAMPLE.read_text(encoding="utf-8"), tmp_path / "config.toml")
+    assert [str(problem) for problem in loaded.problems] == []
+    assert loaded.shop is not None
+    assert [tool.name for tool in loaded.shop.tools] == ["band_saw", "jointer", "drum_sander", "router"]
+    assert loaded.shop.tools[3].run_on == 0
+
+
+def test_with_every_option_in_force_only_its_files_are_missing(tmp_path: Path) -> None:
+    loaded = load_text(with_all_options(), tmp_path / "config.toml")
+    assert {problem.where for problem in loaded.errors} == {
+        "broker.password_file",
+        "broker.tls.ca_file",
+        "broker.tls.cert_file",
+        "broker.tls.key_file",
+    }
+
+
+@pytest.mark.parametrize("path", [path for path, _ in KEYS if path[0] not in DUCT_TABLES], ids=".".join)
+def test_the_example_names_every_key(path: tuple[str, ...]) -> None:
+    # A signal's own keys stand once for each kind of signal, not once for each place that takes one.
+    if path[-1] in {"pointer", "scale"}:
+        assert f"{path[-1]} = " in with_all_options()
+    else:
+        assert shown(tomllib.loads(with_all_options()), path), f"{'.'.join(path)} is not in config.example.toml"
+
+
+def test_a_commented_option_shows_its_default() -> None:
+    """Those of optional keys say `none` instead."""
+    text = EXAMPLE.read_text(encoding="utf-8")
+    table, seen = "", 0
+    for line in text.splitlines():
+        if head := re.match(r"\[([a-z_]+)(\.[a-z_]+)?\]", line):
+            table = head[1] + (".*" if head[2] else "")
+        option = OPTION.match(line)
+        if not option:
+            continue
+        path = (*table.split("."), option["key"])
+        entry = next(entry for known, entry in KEYS if known == path)
+        value = tomllib.loads(line.removeprefix("# "))[option["key"]]
+        if entry.get("default", []) != []:
+            wanted = entry["default"]
+            lasts = any(kind.get("pattern") == PATTERN for kind in entry.get("anyOf", ()))
+            assert (seconds(value) if lasts else value) == wanted, line
+        elif path != ("gate", "*", "on_hand_open"):
+            assert "# none; " in line, line
+        seen += 1
+    assert seen > 30
+
+
+def test_each_key_of_the_example_is_explained_on_its_line() -> None:
+    first: set[str] = set()
+    kind = ""
+    for line in EXAMPLE.read_text(encoding="utf-8").splitlines():
+        if head := re.match(r"\[([a-z_]+)", line):
+            kind = head[1]
+        elif (pair := re.match(r"(?:# )?([a-z_]+) = ", line)) and f"{kind}.{pair[1]}" not in first:
+            first.add(f"{kind}.{pair[1]}")
+            assert line.count("#") > line.startswith("# "), line
+
+
+def test_the_schema_accepts_the_example() -> None:
+    validator = jsonschema.Draft202012Validator(WHOLE)
+    validator.check_schema(WHOLE)
+    assert [error.message for error in validator.iter_errors(tomllib.loads(EXAMPLE.read_text(encoding="utf-8")))] == []
+    assert [error.message for error in validator.iter_errors(tomllib.loads(with_all_options()))] == []
+
+
+BAD = Path(__file__).parent / "bad"
+CAUGHT_BY_SCHEMA = [
+    "unknown_key",
+    "unknown_table",
+    "missing_key",
+    "missing_key_in_signal",
+    "duration_unknown_unit",
+    "duration_negative",
+    "duration_boolean",
+    "amps_text",
+    "amps_zero",
+    "scale_zero",
+    "port_too_large",
+    "relief_text",
+    "rest_unknown_word",
+    "protocol_number",
+    "gates_text",
+    "topic_plus",
+    "topic_empty",
+    "topic_nul",
+    "pointer_without_slash",
+    "name_with_blank",
+    "payload_is_list",
+    "travel_zero",
+    "base_with_slash",
+    "no_collector",
+    "keepalive_fraction",
+]
+
+
+@pytest.mark.parametrize("name", CAUGHT_BY_SCHEMA)
+def test_an_editor_marks_what_check_refuses(name: str) -> None:
+    tree = tomllib.loads((BAD / f"{name}.toml").read_text(encoding="utf-8"))
+    assert not jsonschema.Draft202012Validator(WHOLE).is_valid(tree)
+    assert load(BAD / f"{name}.toml").errors
+
+
+def test_every_key_has_a_description_and_no_title() -> None:
+    for path, entry in KEYS:
+        assert entry.get("description"), f"{'.'.join(path)} has no description"
+        assert "title" not in entry
+
+
+def test_no_table_takes_unknown_keys() -> None:
+    assert WHOLE["additionalProperties"] is False
+    for name, table in WHOLE["$defs"].items():
+        assert table["additionalProperties"] is False, name
