@@ -8,22 +8,19 @@ import logging
 from collections.abc import AsyncIterator, Iterator
 
 _NOISY = ("amqtt", "transitions", "websockets")
-_CONFIG = {
-    "listeners": {"default": {"type": "tcp", "bind": "127.0.0.1:0"}},
-    "plugins": {"amqtt.plugins.authentication.AnonymousAuthPlugin": {"allow_anonymous": True}},
-}
+_PLUGINS = {"amqtt.plugins.authentication.AnonymousAuthPlugin": {"allow_anonymous": True}}
 
 
 class NoEmbeddedBrokerError(RuntimeError):
-    """The library for the embedded broker is not installed; the message says how to install it."""
+    """There is no library for the embedded broker, or it cannot listen; the message says what to do."""
 
 
 @contextlib.asynccontextmanager
-async def embedded_broker() -> AsyncIterator[int]:
-    """Run a broker in the current event loop; gives its port on 127.0.0.1.
+async def embedded_broker(port: int = 0) -> AsyncIterator[int]:
+    """Run a broker in the current event loop; gives its port on 127.0.0.1. `port` 0: any that is free.
 
     Raises:
-        NoEmbeddedBrokerError: the extra `demo` is not installed.
+        NoEmbeddedBrokerError: the extra `demo` is not installed, or the port is taken.
     """
     try:
         from amqtt.broker import Broker
@@ -33,8 +30,15 @@ async def embedded_broker() -> AsyncIterator[int]:
             "pip install 'gatehand[demo]'"
         ) from error
     with _quiet():
-        broker = Broker(_CONFIG)
-        await broker.start()
+        broker = Broker({"listeners": {"default": {"type": "tcp", "bind": f"127.0.0.1:{port}"}}, "plugins": _PLUGINS})
+        try:
+            await broker.start()
+        except Exception as error:
+            cause = error.__cause__ or error
+            raise NoEmbeddedBrokerError(
+                f"the embedded broker cannot listen on 127.0.0.1:{port} ({getattr(cause, 'strerror', None) or cause}); "
+                "name another port, or none to have a free one"
+            ) from error
         try:
             yield _port_of(broker)
         finally:
