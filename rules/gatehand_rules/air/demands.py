@@ -1,4 +1,4 @@
-"""Which sets of gates a shop can ask for: each tool, each hand start, those together up to `max_open`, and all. Pure sets."""
+"""The sets of gates that a shop can ask for: each tool, each hand start, several up to `max_open`, and all."""
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -34,7 +34,7 @@ class Demand:
 
 @dataclass(frozen=True, slots=True)
 class Asked:
-    """One set of open gates, who asks for it, and which of them take in dust. `demands` is empty for all gates at once."""
+    """One set of open gates, which of them take in dust, and who asks for it: each way that leads to it."""
 
     gates: frozenset[str]
     dusty: frozenset[str]

@@ -82,6 +82,10 @@ class Ducting:
     dirty: Solver = field(init=False, repr=False, compare=False)
     wanted: Mapping[str, float] = field(init=False, repr=False, compare=False)
     """Velocity wanted by duct."""
+    areas: Mapping[str, float] = field(init=False, repr=False, compare=False)
+    """Cross-section by duct, m2."""
+    ways: Mapping[str, tuple[str, ...]] = field(init=False, repr=False, compare=False)
+    """By duct that ends in a hood: the ducts from there to the collector, itself first."""
 
     def __post_init__(self) -> None:
         clean = Solver(self.network, self.fan, self.clean_filter, self.air)
@@ -91,6 +95,9 @@ class Ducting:
         mains = self.network.mains()
         wanted = {d.name: self.main_velocity if d.name in mains else self.branch_velocity for d in self.network.ducts}
         object.__setattr__(self, "wanted", wanted)
+        object.__setattr__(self, "areas", {duct.name: area(duct.diameter) for duct in self.network.ducts})
+        ways = {end.name: tuple(duct.name for duct in self.network.path(end.name)) for end in self.network.ends}
+        object.__setattr__(self, "ways", ways)
 
     def look(self, gates: Collection[str], dusty: Collection[str] | None = None) -> Picture:
         """Solve one set of open gates and hold it against what is wanted. Without `dusty` every open gate is."""
@@ -117,9 +124,9 @@ class Ducting:
             flow = flows.get(end.name, 0.0)
             if wanted is not None and flow < wanted * (1 - ROUNDING):
                 found.append(Short(Lack.HOOD_FLOW, end.hood, flow, wanted))
-            ways |= dict.fromkeys(duct.name for duct in self.network.path(end.name))
+            ways |= dict.fromkeys(self.ways[end.name])
         for name in ways:
-            speed = flows.get(name, 0.0) / area(self.network.duct(name).diameter)
+            speed = flows.get(name, 0.0) / self.areas[name]
             wanted = self.wanted[name]
             if speed < wanted * (1 - ROUNDING):
                 found.append(Short(Lack.SLOW_DUCT, name, speed, wanted, settles=speed < min(SETTLES, wanted)))
@@ -127,7 +134,7 @@ class Ducting:
 
     def velocities(self, answer: Solution) -> dict[str, float]:
         """Velocity in m/s by duct."""
-        return {name: flow / area(self.network.duct(name).diameter) for name, flow in answer.flows.items()}
+        return {name: flow / self.areas[name] for name, flow in answer.flows.items()}
 
     def suction(self, answer: Solution) -> float:
         """Static suction at the collector's inlet, Pa: what a gauge on the root duct reads."""
@@ -142,6 +149,6 @@ class Ducting:
             return None
         flows = answer.flows
         return sum(
-            duct.length * area(duct.diameter) / (self.particle_speed * flows[duct.name])
-            for duct in self.network.path(ends[0].name)
+            self.network.duct(name).length * self.areas[name] / (self.particle_speed * flows[name])
+            for name in self.ways[ends[0].name]
         )

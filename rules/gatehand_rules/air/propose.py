@@ -1,4 +1,4 @@
-"""What would cure what falls short: `max_open`, `assist`, `run_on`. Facts in SI units; sentences and TOML are made elsewhere.
+"""What would cure what falls short: `max_open`, `assist`, `run_on`. Facts in SI units, no sentences.
 
 Everything is judged with the dirty filter: what holds then holds with a clean one.
 """
@@ -68,12 +68,15 @@ def _branch_shorts(ducting: Ducting, gates: Collection[str]) -> tuple[Short, ...
 
 @dataclass(frozen=True, slots=True)
 class Assist:
-    """Gates to open with a demand's own. `slow`: what they cure; `cures`: whether all of it; `speed`: what they bring.
+    """Gates to open as well.
 
-    `slow.found` and `speed` are velocities in the slowest of the ducts in question, m/s, with a dirty filter.
+    Fields:
+        slow: the duct that they help most need, as it is without them.
+        gates: which to open.
+        cures: whether all slow ducts are cured then.
+        speed: what they bring in that duct, m/s.
     """
 
-    demand: Demand
     slow: Short
     gates: frozenset[str]
     cures: bool
@@ -81,58 +84,59 @@ class Assist:
 
 
 def assist(
-    ducting: Ducting, demand: Demand, gates: Sequence[str], most: int | None, clean_air: Collection[str]
+    ducting: Ducting,
+    opened: Collection[str],
+    dusty: Collection[str],
+    clean_air: Collection[str] = (),
+    most: int = MOST_ASSIST,
 ) -> Assist | None:
-    """The smallest set of further gates that lets the ducts beyond a demand's own branches carry dust.
+    """The smallest set of further gates that lets the ducts beyond the dusty branches carry dust.
 
     Args:
-        gates: the collector's gates to choose from.
-        most: `max_open`, if set.
+        ducting: the collector's ducts.
+        opened: the gates that stand open already.
+        dusty: those among them that take in dust.
         clean_air: gates preferred among sets of one size (those that serve no tool).
+        most: gates to add at the most.
 
-    Returns None when nothing is slow, or when no gate improves it. A set that takes a hood's flow below what it wants
-    is no cure unless it was below before. Where none cures, the set of one gate that helps most.
+    Returns None when nothing is slow, or when no gate improves it. A set that takes something else from meeting its
+    want to missing it is no cure. Where none cures, the set that helps most.
     """
-    base = ducting.shorts(ducting.dirty.solve(demand.gates), demand.gates)
-    slow = _slowest(ducting, base)
+    joints = frozenset(duct.name for duct in ducting.network.ducts if duct.entry is None)
+    base = ducting.shorts(ducting.dirty.solve(opened), dusty)
+    slow = _slowest(base, joints)
     if slow is None:
         return None
-    before = {(s.lack, s.where) for s in base if s.where not in _joints(ducting)}
-    others = [gate for gate in sorted(gates) if gate not in demand.gates and gate in ducting.network.gates]
-    room = MOST_ASSIST if most is None else min(MOST_ASSIST, most - len(demand.gates))
+    missed = _missed(base, joints)
+    others = sorted(set(ducting.network.gates) - set(opened))
     helps: Assist | None = None
-    for count in range(1, room + 1):
+    for count in range(1, most + 1):
         cures = []
         for chosen in combinations(others, count):
-            answer = ducting.dirty.solve(demand.gates | set(chosen))
-            shorts = ducting.shorts(answer, demand.gates)
-            if (
-                not isinstance(answer, Solution)
-                or {(s.lack, s.where) for s in shorts if s.where not in _joints(ducting)} - before
-            ):
+            answer = ducting.dirty.solve({*opened, *chosen})
+            shorts = ducting.shorts(answer, dusty)
+            if not isinstance(answer, Solution) or _missed(shorts, joints) - missed:
                 continue
-            speed = ducting.velocities(answer)[slow.where]
-            left = _slowest(ducting, shorts)
-            one = Assist(demand, slow, frozenset(chosen), left is None, speed)
-            if left is None:
+            speed = answer.flows[slow.where] / ducting.areas[slow.where]
+            one = Assist(slow, frozenset(chosen), _slowest(shorts, joints) is None, speed)
+            if one.cures:
                 cures.append(one)
-            elif speed > slow.found and (helps is None or speed > helps.speed):
+            elif speed > (helps.speed if helps else slow.found):
                 helps = one
         if cures:
-            return max(cures, key=lambda c: (len(c.gates & set(clean_air)), c.speed))
+            return max(cures, key=lambda cure: (len(cure.gates & set(clean_air)), cure.speed))
     return helps
 
 
-def _joints(ducting: Ducting) -> frozenset[str]:
-    """The ducts that other ducts run into."""
-    return frozenset(duct.name for duct in ducting.network.ducts if duct.entry is None)
+def _missed(shorts: Sequence[Short], joints: Collection[str]) -> set[tuple[Lack, str]]:
+    """What falls short at the hoods and in their own branches."""
+    return {(short.lack, short.where) for short in shorts if short.where not in joints}
 
 
-def _slowest(ducting: Ducting, shorts: Sequence[Short]) -> Short | None:
-    """Of the joints' ducts the one furthest below what it wants."""
-    joints = _joints(ducting)
-    slow = [s for s in shorts if s.lack is Lack.SLOW_DUCT and s.where in joints]
-    return min(slow, key=lambda s: s.found / s.wanted, default=None)
+def _slowest(shorts: Sequence[Short], joints: Collection[str]) -> Short | None:
+    """Of the ducts that others run into, the one furthest below what it wants."""
+    slow = [short for short in shorts if short.lack is Lack.SLOW_DUCT and short.where in joints]
+    return min(slow, key=lambda short: short.found / short.wanted, default=None)
 
 
 @dataclass(frozen=True, slots=True)

@@ -121,7 +121,7 @@ def _all_stretches(ducting: Ducting) -> list[tuple[str, ...]]:
     rows: dict[str, tuple[str, ...]] = {}
     for duct in ducting.network.ducts:
         before = [d for d in ducting.network.ducts if d.into == duct.name]
-        row = (duct.name,)
+        row: tuple[str, ...] = (duct.name,)
         if len(before) == 1 and before[0].diameter == duct.diameter:
             row = (*rows.pop(before[0].name), duct.name)
         rows[duct.name] = row

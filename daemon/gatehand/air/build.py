@@ -1,0 +1,169 @@
+"""From the config's duct tables to the solver's ducts: units, defaults, loss factors. The only place that converts."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Final
+
+from gatehand.config import Config
+from gatehand.config.air import Duct, FilterLoss
+from gatehand.config.air_check import collector_of, root_of
+from gatehand_rules.air.curve import Curve
+from gatehand_rules.air.demands import Asker, Demand
+from gatehand_rules.air.density import STANDARD, Air, air
+from gatehand_rules.air.ducting import Ducting
+from gatehand_rules.air.fittings import ENTRIES, MATERIALS, factor, reducer
+from gatehand_rules.air.solve import Filter
+from gatehand_rules.air.tree import Duct as TreeDuct
+from gatehand_rules.air.tree import Network
+from gatehand_rules.air.units import Units, units
+from gatehand_rules.air.wants import Want, default_flow
+
+MIN_VELOCITY: Final = {"us": 4000.0, "metric": 20.0}
+"""Branches: small shops, ft/min [practice]; TRGS 553 Annex 2, m/s [pub]."""
+MAIN_VELOCITY: Final = {"us": 3500.0, "metric": 18.0}
+"""The main [practice]."""
+TEMPERATURE: Final = {"us": 68.0, "metric": 20.0}
+
+
+@dataclass(frozen=True, slots=True)
+class Shop:
+    """One collector's ducts, ready to solve, with who asks for which gates.
+
+    Fields:
+        wants: by hood: the flow wanted and why; only hoods that want any.
+        max_open: as configured.
+        clean_air: gates that serve no tool, preferred as `assist`.
+    """
+
+    collector: str
+    units: Units
+    ducting: Ducting
+    demands: tuple[Demand, ...]
+    wants: Mapping[str, Want]
+    max_open: int | None
+    clean_air: frozenset[str]
+
+    @property
+    def gates(self) -> frozenset[str]:
+        """The gates that have a duct."""
+        return frozenset(self.ducting.network.gates)
+
+
+def shops(config: Config) -> tuple[Shop, ...]:
+    """One for each collector that has ducts, in the order of the collectors. The config is one that `load` accepted."""
+    homes = {name: collector_of(config, root_of(config.duct, name)) for name in config.duct}
+    return tuple(shop(config, collector) for collector in config.collector if collector in homes.values())
+
+
+def shop(config: Config, collector: str, sizes: Mapping[str, float] | None = None) -> Shop:
+    """One collector's. `sizes`: diameters in m to put in place of the config's, by duct."""
+    of = units(config.airflow.units)
+    ducts = {n: d for n, d in config.duct.items() if collector_of(config, root_of(config.duct, n)) == collector}
+    diameters = {name: duct.diameter * of.diameter for name, duct in ducts.items()} | dict(sizes or {})
+    wants = _wants(ducts, of)
+    network = Network(tuple(_duct(name, duct, diameters[name], of) for name, duct in ducts.items()))
+    return Shop(
+        collector=collector,
+        units=of,
+        ducting=_ducting(config, collector, network, wants),
+        demands=_demands(config, collector),
+        wants=wants,
+        max_open=config.collector[collector].max_open,
+        clean_air=frozenset(network.gates) - frozenset(g for tool in config.tool.values() for g in tool.gates),
+    )
+
+
+def shop_air(config: Config) -> Air:
+    """The air of the shop, by its temperature and altitude."""
+    said, of = config.airflow, units(config.airflow.units)
+    shown = TEMPERATURE[of.name] if said.temperature is None else said.temperature
+    return air(of.celsius(shown), said.altitude * of.length)
+
+
+def _ducting(config: Config, collector: str, network: Network, wants: Mapping[str, Want]) -> Ducting:
+    """The fan's curve is drawn for standard air; its pressure goes with density (fan laws), its flow does not."""
+    said, of = config.airflow, units(config.airflow.units)
+    here = shop_air(config)
+    fan = config.fan[collector]
+    curve = Curve(tuple((q * of.flow, p * of.pressure) for q, p in fan.curve)).scaled(here.density / STANDARD.density)
+    clean, dirty = _filters(fan.filter_loss, of)
+    return Ducting(
+        network=network,
+        fan=curve,
+        clean_filter=clean,
+        dirty_filter=dirty,
+        air=here,
+        hood_flows={hood: want.flow for hood, want in wants.items()},
+        branch_velocity=(said.min_velocity or MIN_VELOCITY[of.name]) * of.velocity,
+        main_velocity=(said.main_velocity or MAIN_VELOCITY[of.name]) * of.velocity,
+        particle_speed=said.particle_speed,
+    )
+
+
+def _filters(loss: FilterLoss | None, of: Units) -> tuple[Filter, Filter]:
+    """Clean and dirty; as measured in the shop, so without a correction for density."""
+    if loss is None:
+        return Filter(), Filter()
+    at = (loss.at * of.flow) ** loss.exponent
+    clean, dirty = (Filter(lost * of.pressure / at, loss.exponent) for lost in (loss.clean, loss.dirty))
+    return clean, dirty
+
+
+def _duct(name: str, duct: Duct, diameter: float, of: Units) -> TreeDuct:
+    factors = 0.0
+    for fitting in duct.fittings:
+        if fitting.k is not None:
+            factors += fitting.k
+        elif fitting.reducer is not None:
+            factors += reducer(diameter, fitting.reducer * of.diameter, fitting.angle)
+        elif fitting.name is not None:
+            factors += factor(fitting.name, diameter)
+    rough = MATERIALS[duct.material].roughness if duct.roughness is None else duct.roughness * of.roughness
+    leak = None if duct.leak is None else duct.leak.at * of.pressure / (duct.leak.flow * of.flow) ** 2
+    return TreeDuct(
+        name=name,
+        into=duct.into,
+        diameter=diameter,
+        length=duct.length * of.length,
+        roughness=rough,
+        factor=factors,
+        entry=_entry(duct),
+        gate=duct.gate,
+        leak=leak,
+    )
+
+
+def _entry(duct: Duct) -> float | None:
+    """The hood's entry factor; a gate without a hood table is a plain end."""
+    if duct.hood is None:
+        return ENTRIES["plain"] if duct.gate is not None else None
+    return duct.hood.entry if isinstance(duct.hood.entry, float) else ENTRIES[duct.hood.entry]
+
+
+def _wants(ducts: Mapping[str, Duct], of: Units) -> dict[str, Want]:
+    """What each hood wants: the user's own figure, else the default for its tool."""
+    found = {}
+    for name, duct in ducts.items():
+        if duct.hood is None:
+            continue
+        want = default_flow(duct.hood.tool or (), duct.diameter * of.diameter)
+        if duct.hood.flow is not None:
+            want = Want(duct.hood.flow * of.flow, "yours")
+        if want is not None:
+            found[duct.gate or name] = want
+    return found
+
+
+def _demands(config: Config, collector: str) -> tuple[Demand, ...]:
+    """Each tool with gates here; each gate with a button, opened by hand as a start, or without a tool."""
+    found = [
+        Demand(Asker.TOOL, name, frozenset(tool.gates), frozenset(tool.assist))
+        for name, tool in config.tool.items()
+        if tool.gates and config.tool_collector(name) == collector
+    ]
+    served = config.gates_of_tools()
+    for name, gate in config.gate.items():
+        by_hand = gate.button is not None or config.starts_when_opened(name) or name not in served
+        if by_hand and config.gate_collector(name) == collector:
+            found.append(Demand(Asker.HAND, name, frozenset({name})))
+    return tuple(found)

@@ -1,0 +1,211 @@
+"""`airflow --measured FILE`: reads what was measured, fits the fan to it, and gives a config with the fitted fan."""
+
+import tomllib
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import Field, ValidationError
+
+from gatehand.air import words
+from gatehand.air.build import Shop, shops
+from gatehand.air.text import columns
+from gatehand.config import Config
+from gatehand.config.air import Fan, FilterLoss, Positive
+from gatehand.config.base import Table
+from gatehand.config.shown import nearest
+from gatehand_rules.air.fit import Fit, Kind, NoFitError, Reading, fit
+
+WORTH_A_REMARK = 0.05
+"""Typical error that remains after the fit."""
+
+
+class MeasuredReading(Table):
+    """[[reading]]: with these gates open, any of these in the config's units."""
+
+    open: Annotated[tuple[str, ...], Field(min_length=1)]
+    hood: dict[str, Positive] = Field(default_factory=dict)
+    """Flow at a hood, by its gate."""
+    duct: dict[str, Positive] = Field(default_factory=dict)
+    """Velocity in a duct."""
+    suction: Positive | None = None
+    """Static suction at the collector's inlet."""
+
+
+class Measured(Table):
+    """The file."""
+
+    filter: Literal["clean", "dirty"] = "clean"
+    """How the filter was when it was measured."""
+    reading: Annotated[tuple[MeasuredReading, ...], Field(min_length=1)]
+
+
+class MeasuredError(ValueError):
+    """The file cannot be used; the text says where, what was found and what is wanted."""
+
+
+def read(path: Path) -> Measured:
+    """Read the file.
+
+    Raises:
+        MeasuredError: it cannot be read, is no TOML, or says something else than readings.
+    """
+    try:
+        return Measured.model_validate(tomllib.loads(path.read_text("utf-8")))
+    except OSError as error:
+        raise MeasuredError(f"{path}: cannot be read ({error.strerror})") from None
+    except ValidationError as error:
+        lines = [f"{path}: {'.'.join(map(str, each['loc']))}: {each['msg']}" for each in error.errors()]
+        raise MeasuredError("\n".join(lines)) from None
+    except ValueError as error:
+        raise MeasuredError(f"{path}: is no TOML: {error}") from None
+
+
+@dataclass(frozen=True, slots=True)
+class Fitted:
+    """One collector's fit: what was measured, what came of it, the fan for the config."""
+
+    shop: Shop
+    readings: tuple[Reading, ...]
+    fit: Fit
+    fan: Fan
+
+
+def apply(config: Config, measured: Measured) -> tuple[Config, tuple[Fitted, ...]]:
+    """The config with each measured collector's fan fitted, and the fits.
+
+    Raises:
+        MeasuredError: a name that is not there, or readings that cannot be fitted.
+    """
+    all_shops = shops(config)
+    for number, reading in enumerate(measured.reading, 1):
+        _check(all_shops, reading, f"reading {number}")
+    fans, fits = dict(config.fan), []
+    for shop in all_shops:
+        readings = [
+            one for reading in measured.reading if set(reading.open) <= shop.gates for one in _rules(shop, reading)
+        ]
+        if not readings:
+            continue
+        ducting = shop.ducting
+        if measured.filter == "dirty":
+            ducting = replace(ducting, clean_filter=ducting.dirty_filter)
+        try:
+            found = fit(ducting, readings)
+        except NoFitError as error:
+            raise MeasuredError(f"collector {shop.collector}: {error}") from None
+        fans[shop.collector] = _fitted(config.fan[shop.collector], found, measured.filter, shop)
+        fits.append(Fitted(shop, tuple(readings), found, fans[shop.collector]))
+    return config.model_copy(update={"fan": fans}), tuple(fits)
+
+
+def _check(all_shops: Sequence[Shop], reading: MeasuredReading, where: str) -> None:
+    """Every name of a reading is there, and its gates are one collector's."""
+    gates = {gate for shop in all_shops for gate in shop.gates}
+    _known(reading.open, gates, f"{where}, open: no gate")
+    homes = [shop for shop in all_shops if shop.gates & set(reading.open)]
+    if len(homes) != 1:
+        raise MeasuredError(f"{where}: its gates belong to several collectors; give each collector its own reading")
+    ends = homes[0].ducting.network.ends
+    live = [end.hood for end in ends if end.gate is None or end.gate in reading.open]
+    _known(reading.hood, live, f"{where}, hood: no open hood")
+    _known(reading.duct, homes[0].ducting.areas, f"{where}, duct: no duct")
+    if not reading.hood and not reading.duct and reading.suction is None:
+        raise MeasuredError(f"{where}: nothing was measured; give hood, duct or suction")
+
+
+def _known(names: Iterable[str], known: Iterable[str], what: str) -> None:
+    there = sorted(known)
+    for name in names:
+        if name not in there:
+            near = nearest(name, there)
+            raise MeasuredError(
+                f"{what} {name!r}; {f'did you mean {near}?' if near else 'there are ' + ', '.join(there)}"
+            )
+
+
+def _rules(shop: Shop, reading: MeasuredReading) -> list[Reading]:
+    """One reading for the rules for each value, in SI."""
+    gates, of = frozenset(reading.open), shop.units
+    found = [Reading(gates, Kind.HOOD, hood, flow * of.flow) for hood, flow in reading.hood.items()]
+    found += [Reading(gates, Kind.DUCT, duct, speed * of.velocity) for duct, speed in reading.duct.items()]
+    if reading.suction is not None:
+        found.append(Reading(gates, Kind.SUCTION, "", reading.suction * of.pressure))
+    return found
+
+
+def _fitted(fan: Fan, found: Fit, state: str, shop: Shop) -> Fan:
+    """The fan as fitted. The filter's other state keeps its ratio to the one that was measured."""
+    curve = tuple((flow, _four(pressure * found.scale)) for flow, pressure in fan.curve)
+    if not found.with_filter:
+        return fan.model_copy(update={"curve": curve})
+    old = fan.filter_loss
+    at = old.at if old is not None else fan.curve[-1][0]
+    lost = _four(found.filter.factor * (at * shop.units.flow) ** found.filter.exponent / shop.units.pressure)
+    ratio = old.dirty / old.clean if old is not None and old.clean > 0 else 1.0
+    clean, dirty = (lost, lost * ratio) if state == "clean" else (lost / ratio, lost)
+    loss = FilterLoss(clean=_four(clean), dirty=_four(max(dirty, clean)), at=at, exponent=found.filter.exponent)
+    return fan.model_copy(update={"curve": curve, "filter_loss": loss})
+
+
+def _four(value: float) -> float:
+    """Four significant digits: no reading in a shop knows more."""
+    return float(f"{value:.4g}")
+
+
+def as_json(fitted: Fitted) -> dict[str, Any]:
+    """The fit for programs; values in the config's units, `off` as a share of what was measured."""
+    of, found = fitted.shop.units, fitted.fit
+    unit = {Kind.HOOD: of.flow, Kind.DUCT: of.velocity, Kind.SUCTION: of.pressure}
+    return {
+        "collector": fitted.shop.collector,
+        "scale": _four(found.scale),
+        "with_filter": found.with_filter,
+        "rms_before": _four(found.rms_before),
+        "rms": _four(found.rms),
+        "fan": fitted.fan.model_dump(exclude_none=True),
+        "readings": [
+            {
+                "open": sorted(one.gates),
+                "kind": one.kind,
+                "where": one.where,
+                "measured": _four(one.value / unit[one.kind]),
+                "fitted": _four(after / unit[one.kind]),
+                "off": _four(after / one.value - 1),
+            }
+            for one, after in zip(fitted.readings, found.after, strict=True)
+        ],
+    }
+
+
+def as_text(fitted: Fitted) -> str:
+    """The fit and what remains of each reading, then the fan as TOML."""
+    shop, readings, found, fan = fitted.shop, fitted.readings, fitted.fit, fitted.fan
+    say = words.Speaker(shop.units)
+    put = {Kind.HOOD: say.flow, Kind.DUCT: say.velocity, Kind.SUCTION: say.pressure}
+    rows = [["reading", "measured", "before", "fitted", "off by", ""]]
+    for reading, before, after in zip(readings, found.before, found.after, strict=True):
+        what = f"{', '.join(sorted(reading.gates))}: {reading.kind} {reading.where}".rstrip()
+        cells = [put[reading.kind](value) for value in (reading.value, before, after)]
+        rows.append([what, *cells, f"{100 * (after / reading.value - 1):+.1f} %", ""])
+    if found.with_filter:
+        apart = ""
+    else:
+        apart = "; the filter's loss cannot be told from it by these readings and stays as it was"
+    lines = [
+        f"collector {shop.collector}, fitted to {len(readings)} readings: the fan gives {100 * found.scale:.1f} % of its"
+        f" curve{apart}",
+        *columns(rows, "  "),
+        f"  typical error {100 * found.rms_before:.1f} % before, {100 * found.rms:.1f} % now",
+    ]
+    if found.rms > WORTH_A_REMARK:
+        lines.append("  more than a few percent remain: a reading, a duct's description or a leak wants another look")
+    curve = ", ".join(f"[{flow:g}, {pressure:g}]" for flow, pressure in fan.curve)
+    lines += [f"  [fan.{shop.collector}]", f"  curve = [{curve}]"]
+    if (loss := fan.filter_loss) is not None:
+        exponent = "" if loss.exponent == 2 else f", exponent = {loss.exponent:g}"  # noqa: PLR2004
+        lines.append(
+            f"  filter_loss = {{ clean = {loss.clean:g}, dirty = {loss.dirty:g}, at = {loss.at:g}{exponent} }}"
+        )
+    return "\n".join([*lines, ""])

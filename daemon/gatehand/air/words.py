@@ -1,0 +1,140 @@
+"""Numbers and shortfalls as a person reads them. Every sentence is made here, from the rules' facts alone."""
+
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass
+
+from gatehand.config.shown import listed
+from gatehand_rules.air.answer import Unsolved, Why
+from gatehand_rules.air.demands import Asked, Asker, Demand
+from gatehand_rules.air.ducting import Lack, Picture, Short
+from gatehand_rules.air.propose import Assist
+from gatehand_rules.air.units import Units
+
+
+@dataclass(frozen=True, slots=True)
+class Speaker:
+    """Turns SI values into the shop's units, with their words."""
+
+    units: Units
+
+    def flow(self, value: float, *, word: bool = True) -> str:
+        """A flow, whole."""
+        return self._put(value / self.units.flow, 0, self.units.flow_word if word else "")
+
+    def pressure(self, value: float, *, word: bool = True) -> str:
+        """A pressure: in.w.g. with two places, Pa whole."""
+        return self._put(
+            value / self.units.pressure, 2 if self.units.name == "us" else 0, self.units.pressure_word if word else ""
+        )
+
+    def velocity(self, value: float, *, word: bool = True) -> str:
+        """A velocity: ft/min to tens, m/s with one place."""
+        shown = value / self.units.velocity
+        places = 0 if self.units.name == "us" else 1
+        return self._put(round(shown, -1) if places == 0 else shown, places, self.units.velocity_word if word else "")
+
+    def diameter(self, value: float) -> str:
+        """A duct's size."""
+        return f"{value / self.units.diameter:.4g} {self.units.diameter_word}"
+
+    def length(self, value: float) -> str:
+        """A duct's length."""
+        return f"{value / self.units.length:.4g} {self.units.length_word}"
+
+    @staticmethod
+    def _put(value: float, places: int, word: str) -> str:
+        return f"{value:,.{places}f} {word}".rstrip()
+
+
+def names(some: Collection[str]) -> str:
+    """Names in order: "a, b and c"."""
+    return listed(sorted(some), last="and")
+
+
+def opened(gates: Collection[str]) -> str:
+    """Such as "with sweep alone", "with bench and sweep open"."""
+    if not gates:
+        return "with every gate shut"
+    return f"with {names(gates)} {'alone' if len(gates) == 1 else 'open'}"
+
+
+def asker(demand: Demand) -> str:
+    """Who asks: "tool band_saw", "hand start at sweep"."""
+    return f"tool {demand.name}" if demand.asker is Asker.TOOL else f"hand start at {demand.name}"
+
+
+def askers(asked: Asked) -> str:
+    """All ways that lead to a set, the first three named."""
+    ways = [" with ".join(asker(demand) for demand in together) for together in asked.demands]
+    shown = "; ".join(way if way.count(" with ") < 4 else "everything at once" for way in ways[:3])  # noqa: PLR2004
+    return shown + (f"; and {len(ways) - 3} more ways" if len(ways) > 3 else "")  # noqa: PLR2004
+
+
+def unsolved(answer: Unsolved, collector: str, say: Speaker) -> str:
+    """Why there are no flows, and what to do."""
+    match answer.why:
+        case Why.ALL_SHUT:
+            return "no gate is open: no air moves"
+        case Why.BEYOND_CURVE:
+            end = f"more than {say.flow(answer.limit or 0.0)}, where its curve ends"
+            return f"the fan would move {end}: nothing is claimed; give [fan.{collector}] more points"
+        case Why.BEFORE_CURVE:
+            start = f"less than {say.flow(answer.limit or 0.0)}, where its curve begins"
+            return f"the fan would move {start}: nothing is claimed; give [fan.{collector}] more points"
+        case Why.NOT_CONVERGED:
+            return "the flows could not be worked out to the accuracy asked for: no figures are given"
+
+
+def shortfalls(
+    picture: Picture, collector: str, say: Speaker, helped: Assist | None = None, *, whole: bool = True
+) -> tuple[str, ...]:
+    """What falls short in one set, a sentence each.
+
+    `helped`: gates that let a slow main or trunk carry dust. `whole`: each sentence names the open gates.
+    """
+    if not picture.gates and isinstance(picture.clean, Unsolved):
+        return (unsolved(picture.clean, collector, say),)
+    found = []
+    for short, ducts in _grouped(picture.shorts):
+        where = f"{opened(picture.gates)} " if whole else ""
+        if short.dirty:
+            where = f"{opened(picture.gates)} and a dirty filter " if whole else "with a dirty filter "
+        match short.lack:
+            case Lack.NO_ANSWER:
+                text = unsolved(short.answer, collector, say) if short.answer else ""
+                found.append(f"{where.rstrip()}: {text}" if where else text)
+            case Lack.HOOD_FLOW:
+                flow = say.flow(short.found, word=False)
+                found.append(f"{where}the hood at {short.where} gets {flow} of the {say.flow(short.wanted)} wanted")
+            case Lack.SLOW_DUCT:
+                hint = _helped(helped, say) if helped is not None and helped.slow.where in ducts else ""
+                found.append(f"{where}{slow(short, ducts, say)}{hint}")
+    return tuple(found)
+
+
+def slow(short: Short, ducts: Sequence[str], say: Speaker) -> str:
+    """Such as "main runs at 1,650 ft/min, not the 3,500 wanted: sawdust settles", and its milder form."""
+    what = f"{names(ducts)} {'runs' if len(ducts) == 1 else 'run'} at {say.velocity(short.found)}"
+    wanted = say.velocity(short.wanted, word=False)
+    return f"{what}, not the {wanted} wanted: {'sawdust settles' if short.settles else 'heavy dust may stay behind'}"
+
+
+def _helped(helped: Assist, say: Speaker) -> str:
+    """Such as "; opening sweep as well brings 3,700"."""
+    speed = say.velocity(helped.speed, word=False)
+    short = "" if helped.cures else ", still too little"
+    return f"; opening {names(helped.gates)} as well brings {speed}{short}"
+
+
+def _grouped(shorts: Sequence[Short]) -> list[tuple[Short, list[str]]]:
+    """Ducts that are slow alike (a main of several lengths) go together."""
+    found: list[tuple[Short, list[str]]] = []
+    for short in shorts:
+        for other, ducts in found:
+            alike = short.lack is Lack.SLOW_DUCT and short.lack == other.lack and short.dirty == other.dirty
+            if alike and abs(short.found - other.found) < 1e-6 * other.found and short.wanted == other.wanted:
+                ducts.append(short.where)
+                break
+        else:
+            found.append((short, [short.where]))
+    return found

@@ -1,0 +1,106 @@
+"""`gatehand airflow`: does each hood get what it needs, for every set of gates that can be open?"""
+
+import argparse
+import json
+import sys
+from pathlib import Path
+
+from gatehand.commands._configured import load_or_explain
+from gatehand.config import Config
+from gatehand.config.shown import listed, nearest
+
+_HELP = """\
+Works out the air in the ducts for each set of gates that the config can ask for: each tool alone, each hand start,
+pairs (with max_open above 2 every number up to it), and all. Shows the flow at each hood against what it wants, the
+velocity in each duct against its transport velocity, the fan's working point and the suction with a clean and a dirty
+filter, what falls short, and what would cure it as TOML. Exits 0 when every set that can be asked for gets what it
+wants, 1 when something falls short, 2 for wrong usage.
+
+With --json `flow`, `pressure` (the fan's, static), `suction`, `ducts` and `hoods` are for the clean filter; `dirty`
+holds the same for the dirty one. Numbers stand in the config's units.
+"""
+
+_MEASURED = """\
+a file of readings; fits the fan curve's scale and the filter's loss to them (least squares), shows what remains, and
+works with the fitted fan. TOML, in the config's units, one [[reading]] for each set of gates that was measured:
+filter = "clean" (or "dirty": as it was), then [[reading]] open = ["band_saw"], and any of
+hood = { band_saw = 410 } (flow), duct = { main = 3700 } (velocity), suction = 5.2 (static, at the collector)
+"""
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Its options."""
+    parser.description = _HELP
+    parser.add_argument("--open", metavar="GATE,GATE", help="only this set of open gates")
+    parser.add_argument("--full", action="store_true", help="every set in full, also where nothing falls short")
+    parser.add_argument("--measured", metavar="FILE", type=Path, help=_MEASURED)
+    parser.add_argument(
+        "--plot",
+        metavar="FILE.svg",
+        type=Path,
+        help="draw the fan's and the systems' curves and the duct tree with its velocities, for --open or all open",
+    )
+    parser.add_argument("--json", action="store_true", help="the same facts for programs")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Look, print, draw."""
+    configured = load_or_explain(args.config)
+    if configured is None:
+        return 1
+    config, _ = configured
+    if not config.duct:
+        print(
+            f"{args.config}: there are no ducts: describe them in [airflow], [fan.NAME] and [duct.NAME]",
+            file=sys.stderr,
+        )
+        return 1
+    only = None
+    if args.open is not None:
+        only = frozenset(name.strip() for name in args.open.split(",") if name.strip())
+        if wrong := _unknown(config, only):
+            print(wrong, file=sys.stderr)
+            return 2
+    return _show(args, config, only)
+
+
+def _unknown(config: Config, gates: frozenset[str]) -> str | None:
+    """What is wrong with the gates asked for."""
+    ducted = {duct.gate for duct in config.duct.values()}
+    for gate in sorted(gates):
+        if gate not in config.gate:
+            near = nearest(gate, config.gate)
+            hint = f"did you mean {near}?" if near else f"there are {listed(sorted(config.gate), last='and')}"
+            return f"--open: there is no gate {gate!r}; {hint}"
+        if gate not in ducted:
+            return f"--open: gate {gate!r} has no duct: give one in the config, [duct.NAME] with gate = {gate!r}"
+    return None
+
+
+def _show(args: argparse.Namespace, config: Config, only: frozenset[str] | None) -> int:
+    from gatehand.air import as_json, text
+    from gatehand.air.build import shops
+    from gatehand.air.look import look
+    from gatehand.air.measured import Fitted, MeasuredError, apply, as_text, read
+
+    fits: tuple[Fitted, ...] = ()
+    if args.measured is not None:
+        try:
+            config, fits = apply(config, read(args.measured))
+        except MeasuredError as error:
+            print(error, file=sys.stderr)
+            return 1
+    reports = []
+    for shop in shops(config):
+        here = None if only is None else only & shop.gates
+        if here or not only:
+            reports.append(look(config, shop, here))
+    if args.json:
+        print(json.dumps(as_json.as_json(reports, config.airflow.units, fits), indent=2))
+    else:
+        for fitted in fits:
+            print(as_text(fitted))
+        print(text.text(reports, full=args.full or only is not None))
+    return int(
+        any(view.picture.shorts for report in reports for view in report.views if view.is_asked or only is not None)
+    )

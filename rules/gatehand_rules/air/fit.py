@@ -1,0 +1,185 @@
+"""Learns a real shop: fits the scale of the fan's curve and the filter's loss to what was measured. Least squares.
+
+Gauss and Newton's method on relative errors, so that flows, velocities and pressures weigh alike, with steps halved
+until they help. Scale and filter loss can only be told apart where the fan was measured at flows that differ enough;
+where they cannot, the filter's loss is left as it was and the result says so.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from enum import StrEnum
+from math import sqrt
+from typing import Final
+
+from gatehand_rules.air.answer import Solution
+from gatehand_rules.air.ducting import Ducting
+from gatehand_rules.air.solve import Filter
+
+ROUNDS: Final = 50
+HALVINGS: Final = 30
+STEP: Final = 1e-9
+TELLS_APART: Final = 1e-3
+"""Least 1 - r^2 between the effects of scale and filter loss at which both are fitted: readings err by percents."""
+
+
+class Kind(StrEnum):
+    """What was measured."""
+
+    HOOD = "hood"
+    """Flow at a hood, m3/s."""
+    DUCT = "duct"
+    """Velocity in a duct, m/s."""
+    SUCTION = "suction"
+    """Static suction at the collector, Pa."""
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """One measured value with these gates open; `where` is the hood's gate, the duct, or empty for suction."""
+
+    gates: frozenset[str]
+    kind: Kind
+    where: str
+    value: float
+
+
+@dataclass(frozen=True, slots=True)
+class Fit:
+    """The result. `before` and `after`: what the model says for each reading, unfitted and fitted.
+
+    `with_filter`: whether the filter's loss was fitted too. `rms`: root mean square of the relative errors after.
+    """
+
+    scale: float
+    filter: Filter
+    with_filter: bool
+    before: tuple[float, ...]
+    after: tuple[float, ...]
+    rms_before: float
+    rms: float
+
+
+class NoFitError(ValueError):
+    """The readings cannot be fitted; the text says why."""
+
+
+def fit(ducting: Ducting, readings: Sequence[Reading]) -> Fit:
+    """Fit scale and filter loss of `ducting` (its clean filter stands for the one that was measured).
+
+    Raises:
+        NoFitError: no readings, or a set of gates without an answer, or air where a reading finds none.
+    """
+    if not readings:
+        raise NoFitError("there are no readings")
+    start = (1.0, ducting.clean_filter.factor)
+    before = _model(ducting, readings, start)
+    if before is None:
+        raise NoFitError("for one of the measured sets of gates the model has no answer: see it without --measured")
+    both = _told_apart(ducting, readings, start)
+    at, after = start, before
+    for _ in range(ROUNDS):
+        step = _step(ducting, readings, at, after, both=both)
+        moved = _halved(ducting, readings, at, after, step)
+        if moved is None:
+            break
+        (at, after), last = moved, at
+        if abs(at[0] - last[0]) <= STEP * at[0] and abs(at[1] - last[1]) <= STEP * (at[1] + _unit(ducting)):
+            break
+    return Fit(
+        scale=at[0],
+        filter=replace(ducting.clean_filter, factor=at[1]),
+        with_filter=both,
+        before=before,
+        after=after,
+        rms_before=_rms(readings, before),
+        rms=_rms(readings, after),
+    )
+
+
+def _model(ducting: Ducting, readings: Sequence[Reading], at: tuple[float, float]) -> tuple[float, ...] | None:
+    """What the ducts would show; None where a set has no answer."""
+    scaled = replace(
+        ducting, fan=ducting.fan.scaled(at[0]), clean_filter=replace(ducting.clean_filter, factor=max(at[1], 0.0))
+    )
+    answers = {gates: scaled.clean.solve(gates) for gates in {reading.gates for reading in readings}}
+    shown = []
+    for reading in readings:
+        answer = answers[reading.gates]
+        if not isinstance(answer, Solution):
+            return None
+        match reading.kind:
+            case Kind.SUCTION:
+                shown.append(scaled.suction(answer))
+            case Kind.DUCT:
+                shown.append(answer.flows.get(reading.where, 0.0) / scaled.areas[reading.where])
+            case Kind.HOOD:
+                end = next(end.name for end in scaled.network.ends if end.hood == reading.where)
+                shown.append(answer.flows.get(end, 0.0))
+    if not all(value > 0 for value in shown):
+        raise NoFitError("a reading names a hood or a duct through which no air goes with its gates open")
+    return tuple(shown)
+
+
+def _errors(readings: Sequence[Reading], shown: Sequence[float]) -> list[float]:
+    return [value / reading.value - 1 for reading, value in zip(readings, shown, strict=True)]
+
+
+def _rms(readings: Sequence[Reading], shown: Sequence[float]) -> float:
+    return sqrt(sum(error * error for error in _errors(readings, shown)) / len(readings))
+
+
+def _unit(ducting: Ducting) -> float:
+    """A filter factor that would take a tenth of the fan's first pressure at the curve's end: the scale of steps."""
+    return 0.1 * ducting.fan.points[0][1] / ducting.fan.last**ducting.clean_filter.exponent
+
+
+def _slopes(ducting: Ducting, readings: Sequence[Reading], at: tuple[float, float]) -> tuple[list[float], list[float]]:
+    """How the relative errors change with the scale and with the filter's factor (in units of `_unit`)."""
+    tiny, unit = 1e-4, _unit(ducting)
+    here = _model(ducting, readings, at)
+    scaled = _model(ducting, readings, (at[0] * (1 - tiny), at[1]))
+    filtered = _model(ducting, readings, (at[0], at[1] + tiny * unit))
+    if here is None or scaled is None or filtered is None:
+        raise NoFitError("the readings lie at the end of the fan's curve: give the curve more points")
+    errors, down, up = (_errors(readings, shown) for shown in (here, scaled, filtered))
+    by_scale = [(e - d) / (tiny * at[0]) for e, d in zip(errors, down, strict=True)]
+    return by_scale, [(u - e) / tiny for e, u in zip(errors, up, strict=True)]
+
+
+def _told_apart(ducting: Ducting, readings: Sequence[Reading], at: tuple[float, float]) -> bool:
+    a, b = _slopes(ducting, readings, at)
+    across = sum(x * y for x, y in zip(a, b, strict=True))
+    both = sum(x * x for x in a) * sum(y * y for y in b)
+    return len(readings) > 1 and both - across * across > TELLS_APART * both
+
+
+def _step(
+    ducting: Ducting, readings: Sequence[Reading], at: tuple[float, float], shown: Sequence[float], *, both: bool
+) -> tuple[float, float]:
+    """The step that would end all error if the model were straight: the normal equations of two unknowns."""
+    a, b = _slopes(ducting, readings, at)
+    e = _errors(readings, shown)
+    aa, bb, ab = (sum(x * y for x, y in zip(p, q, strict=True)) for p, q in ((a, a), (b, b), (a, b)))
+    ae, be = (sum(x * y for x, y in zip(p, e, strict=True)) for p in (a, b))
+    if not both:
+        return -ae / aa, 0.0
+    whole = aa * bb - ab * ab
+    return (ab * be - bb * ae) / whole, (ab * ae - aa * be) / whole * _unit(ducting)
+
+
+def _halved(
+    ducting: Ducting,
+    readings: Sequence[Reading],
+    at: tuple[float, float],
+    shown: Sequence[float],
+    step: tuple[float, float],
+) -> tuple[tuple[float, float], tuple[float, ...]] | None:
+    """The longest part of the step that lessens the error; None when none does. The filter never gives pressure."""
+    error = _rms(readings, shown)
+    for power in range(HALVINGS):
+        part = 0.5**power
+        there = (at[0] + part * step[0], max(at[1] + part * step[1], 0.0))
+        model = _model(ducting, readings, there) if there[0] > 0 else None
+        if model is not None and _rms(readings, model) < error:
+            return there, model
+    return None
