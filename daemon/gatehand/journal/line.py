@@ -108,6 +108,15 @@ def _add(line: Line, facts: Iterable[tuple[str, Fact]]) -> None:
         line[key] = str(value) if isinstance(value, float) and not math.isfinite(value) else value
 
 
+def facts_of(finding: Finding) -> Line:
+    """A finding as a line has it, without time and number."""
+    named = (("tool", finding.tool), ("gate", finding.gate), ("collector", finding.collector))
+    line: Line = {"event": finding.event, **{key: name for key, name in named if name is not None}}
+    line["rule"] = finding.rule
+    _add(line, finding.facts)
+    return line
+
+
 def encode(line: Line) -> bytes:
     """The line as bytes with its newline. Half a surrogate pair, as a payload may hold, stays readable as an escape."""
     text = json.dumps(line, ensure_ascii=False, allow_nan=False, separators=(",", ":"))

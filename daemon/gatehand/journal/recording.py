@@ -120,9 +120,10 @@ def days_held(limit_mb: float = 200, tools: int = 10, per_second: float = 1.0) -
 
 def capacity_text(limit_mb: float = 200, tools: int = 10, per_second: float = 1.0) -> str:
     """The same as a sentence, for documents and `check`."""
+    days = days_held(limit_mb, tools, per_second)
+    rate = "1 reading a second" if per_second == 1 else f"{per_second:g} readings a second"
     return (
-        f"{limit_mb:g} MB hold about {days_held(limit_mb, tools, per_second):.0f} days of {tools} tools that are on all "
-        f"day at {per_second:g} reading{'s' if per_second != 1 else ''} a second ({BYTES_PER_READING:g} bytes a reading)"
+        f"{limit_mb:g} MB hold {days:.0f} days of {tools} tools at {rate} each, {BYTES_PER_READING:g} bytes a reading"
     )
 
 

@@ -1,0 +1,183 @@
+"""`gatehand log`: the event log in sentences, newest last. Reads; needs no daemon and no broker."""
+
+import argparse
+import json
+import sys
+from collections import deque
+from datetime import datetime
+from pathlib import Path
+
+from gatehand.journal import line as line_module
+from gatehand.journal.line import Line
+from gatehand.journal.reader import EventReader, Follower, Skipped
+from gatehand.journal.sentences import sentence
+from gatehand.journal.when import WhenError, when
+from gatehand_rules.findings import Happened
+
+_LAST = 50
+_WRONG_USAGE = 2
+_SHOWN_SKIPPED = 3
+_EVENTS = frozenset(
+    {
+        *map(str, Happened),
+        *(line_module.DAEMON_STARTED, line_module.DAEMON_STOPPED, line_module.CLOCK_STEPPED),
+        *(line_module.CONFIG_LOADED, line_module.CONFIG_REJECTED, line_module.LOG_GAP, line_module.LOG_LATE),
+    }
+)
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Its options."""
+    parser.description = (
+        f"Shows the event log in sentences, newest last: the last {_LAST} events, or all since a time. Times are local: "
+        '"14:32", "yesterday 9:00", "2 h ago", "-30 min", or RFC 3339. Exits 1 when no event is found.'
+    )
+    parser.add_argument("--since", metavar="TIME", help="from this time on")
+    parser.add_argument("--until", metavar="TIME", help="up to this time")
+    parser.add_argument("--tool", action="append", metavar="NAME", help="only this tool; may be given again")
+    parser.add_argument("--gate", action="append", metavar="NAME", help="only this gate; may be given again")
+    parser.add_argument("--collector", action="append", metavar="NAME", help="only this collector; may be given again")
+    parser.add_argument("--event", action="append", metavar="EVENT", help="only this event, such as start_refused")
+    parser.add_argument("-n", type=_count, metavar="N", help="no more than the newest N events")
+    parser.add_argument("--follow", action="store_true", help="stay, and show events as they come, until Ctrl-C")
+    parser.add_argument(
+        "--log", type=Path, metavar="FOLDER", help="the log's folder; else the one that the config names"
+    )
+    parser.add_argument(
+        "--json", action="store_true", help="the events as they stand in the log, one JSON object a line"
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """Print what is asked for."""
+    now = datetime.now().astimezone()
+    try:
+        since, until = (None if text is None else when(text, now) for text in (args.since, args.until))
+        _check_usage(args)
+    except (WhenError, ValueError) as error:
+        print(f"gatehand log: {error}", file=sys.stderr)
+        return _WRONG_USAGE
+    folder = args.log or _folder_of(args.config)
+    if folder is None:
+        return 1
+    try:
+        return _show(folder, args, since, until)
+    except OSError as error:
+        print(f"{error.filename or folder}: the log cannot be read ({error.strerror})", file=sys.stderr)
+        return 1
+
+
+def _show(folder: Path, args: argparse.Namespace, since: datetime | None, until: datetime | None) -> int:
+    follower = Follower(folder) if args.follow else None
+    reader = EventReader(folder)
+    lines = _chosen(reader, args, since, until)
+    for line in lines:
+        _print(line, as_json=args.json)
+    _tell_skipped(reader.skipped)
+    if follower is not None:
+        _follow(follower, args, shown={_id(line) for line in lines})
+        return 0
+    if not lines:
+        print(_nothing(folder, reader), file=sys.stderr)
+    return 0 if lines else 1
+
+
+def _chosen(
+    reader: EventReader, args: argparse.Namespace, since: datetime | None, until: datetime | None
+) -> "list[Line] | deque[Line]":
+    wanted = (line for line in reader.lines(since, until) if _is_wanted(line, args))
+    if since is not None:
+        return list(wanted) if args.n is None else deque(wanted, maxlen=args.n)
+    count = _LAST if args.n is None else args.n
+    found: list[Line] = []
+    for line in reader.backwards(until):
+        if len(found) >= count:
+            break
+        if _is_wanted(line, args):
+            found.append(line)
+    return found[::-1]
+
+
+def _is_wanted(line: Line, args: argparse.Namespace) -> bool:
+    return all(
+        wanted is None or line.get(key) in wanted
+        for key, wanted in (
+            ("tool", args.tool),
+            ("gate", args.gate),
+            ("collector", args.collector),
+            ("event", args.event),
+        )
+    )
+
+
+def _follow(follower: Follower, args: argparse.Namespace, shown: set[tuple[object, object]]) -> None:
+    try:
+        for line in follower.follow():
+            if _is_wanted(line, args) and _id(line) not in shown:
+                _print(line, as_json=args.json)
+    except KeyboardInterrupt:
+        _tell_skipped(follower.skipped)
+
+
+def _print(line: Line, *, as_json: bool) -> None:
+    if as_json:
+        print(json.dumps(line, ensure_ascii=False, separators=(",", ":")), flush=True)
+    else:
+        print(f"{_local(str(line['ts']))}  {sentence(line)}", flush=True)
+
+
+def _local(ts: str) -> str:
+    try:
+        return datetime.fromisoformat(ts).astimezone().strftime("%Y-%m-%d %H:%M:%S.%f")[:-3]
+    except (ValueError, OverflowError):
+        return ts
+
+
+def _tell_skipped(skipped: list[Skipped]) -> None:
+    for one in skipped[:_SHOWN_SKIPPED]:
+        print(one, file=sys.stderr)
+    if len(skipped) > _SHOWN_SKIPPED:
+        print(f"... and {len(skipped) - _SHOWN_SKIPPED} more lines skipped", file=sys.stderr)
+
+
+def _nothing(folder: Path, reader: EventReader) -> str:
+    if not folder.is_dir():
+        return f"{folder}: there is no such folder; has the daemon run with this config?"
+    newest = next(reader.backwards(), None)
+    oldest = next(reader.lines(), None)
+    if newest is None or oldest is None:
+        return f"{folder}: no events yet"
+    return f"no such event; {folder} has events from {_local(str(oldest['ts']))} to {_local(str(newest['ts']))}"
+
+
+def _check_usage(args: argparse.Namespace) -> None:
+    from gatehand.config.shown import nearest
+
+    if args.follow and args.until is not None:
+        raise ValueError("--follow shows what is to come and takes no --until")
+    for event in args.event or ():
+        if event not in _EVENTS:
+            near = nearest(event, _EVENTS)
+            hint = f"did you mean {near}?" if near else f"there are {', '.join(sorted(_EVENTS))}"
+            raise ValueError(f"there is no event {event!r}; {hint}")
+
+
+def _folder_of(config: Path) -> Path | None:
+    from gatehand.commands._configured import load_or_explain
+
+    found = load_or_explain(config)
+    if found is None:
+        print("gatehand log: without a good config, say where the log is with --log FOLDER", file=sys.stderr)
+        return None
+    return found[1].file(found[0].log.folder)
+
+
+def _id(line: Line) -> tuple[object, object]:
+    return line.get("run"), line.get("seq")
+
+
+def _count(text: str) -> int:
+    count = int(text)
+    if count < 1:
+        raise argparse.ArgumentTypeError(f"{text} is no number of events; wanted 1 or more")
+    return count

@@ -1,0 +1,50 @@
+"""A line of the event log as a sentence that a woodworker reads. Made from the line's facts and nothing else.
+
+A new event or rule gets its sentence in the table of its kind (`tools`, `gates`, `collectors`, `daemon`), in the words
+of `reasons`; what has none yet is shown with its rule and numbers.
+"""
+
+from collections.abc import Mapping
+
+from gatehand.journal.line import FIXED, facts_of
+from gatehand.journal.sentences import collectors, daemon, gates, tools
+from gatehand.journal.sentences.fill import Subject, fill, shown
+from gatehand.journal.sentences.reasons import REASONS
+from gatehand_rules.findings import Fact, Finding
+
+TABLE: dict[str, dict[str | None, str]] = tools.TABLE | gates.TABLE | collectors.TABLE | daemon.TABLE
+"""Event -> rule -> template. The rule None stands for all that have none of their own."""
+
+
+def sentence(line: Mapping[str, Fact]) -> str:
+    """One sentence without its time and its full stop."""
+    rule = line.get("rule")
+    own = TABLE.get(str(line.get("event")))
+    template = None if own is None else own.get(rule if isinstance(rule, str) else None) or own.get(None)
+    return _plain(line) if template is None else fill(template, line, _reason(line))
+
+
+def sentence_of(finding: Finding) -> str:
+    """The same for a finding that is no line yet."""
+    return sentence(facts_of(finding))
+
+
+def _reason(line: Mapping[str, Fact]) -> str | None:
+    rule = line.get("rule")
+    words = REASONS.get(rule) if isinstance(rule, str) else None
+    return None if words is None else fill(words, line, None)
+
+
+def _plain(line: Mapping[str, Fact]) -> str:
+    """Event, subject, rule and numbers of a line that no table knows."""
+    subject = Subject(line).whatever()
+    event = str(line.get("event", "an event without a name")).replace("_", " ")
+    reason = _reason(line) or line.get("rule")
+    numbers = ", ".join(f"{key} {shown(key, value)}" for key, value in line.items() if key not in FIXED)
+    return "".join(
+        (
+            f"{subject}: {event}" if subject else event,
+            f", {reason}" if reason else "",
+            f" ({numbers})" if numbers else "",
+        )
+    )

@@ -1,0 +1,98 @@
+"""Fills a sentence's template from a line's facts: names made readable, numbers with their units.
+
+`{key}` is a fact or `tool`, `gate`, `collector`, `subject`, `reason`. What stands in square brackets is left out when a
+fact within is missing, or, for `{key!}`, when it is also 0, false or empty.
+"""
+
+import re
+from collections.abc import Mapping
+
+from gatehand_rules.findings import Fact
+
+_AMPS = frozenset({"amps", "start_amps", "stop_amps", "peak", "last_amps", "running_amps"})
+_SECONDS = frozenset(
+    {
+        *("start_after", "stop_after", "run_on", "silent_after", "run_limit", "ran_for", "lasted", "above_for"),
+        *("silent_for", "coast_down", "travel", "took", "late_by", "waited", "hand_limit", "grace", "for_seconds"),
+        *("heard_before", "stalled", "by_seconds"),
+    }
+)
+_NAMES = frozenset({"alarm", "stop", "gates", "taken", "instead_of", "active"})
+_MINUTE = 60
+_OPTIONAL = re.compile(r"\[([^\[\]]*)\]")
+_FIELD = re.compile(r"\{(\w+)(!?)\}")
+
+
+class Subject:
+    """Names a line's tool, gate and collector as people do."""
+
+    def __init__(self, line: Mapping[str, Fact]) -> None:
+        self._line = line
+
+    def named(self, kind: str) -> str | None:
+        """The tool by its name, gate and collector with their kind before it; the only one's kind alone for `main`."""
+        name = self._line.get(kind)
+        if not isinstance(name, str):
+            return None
+        if kind == "tool":
+            return spoken(name)
+        return kind if name == "main" else f"{kind} {spoken(name)}"
+
+    def whatever(self) -> str | None:
+        """The first of tool, gate, collector that the line has."""
+        return self.named("tool") or self.named("gate") or self.named("collector")
+
+
+def fill(template: str, line: Mapping[str, Fact], reason: str | None) -> str:
+    """The sentence. A fact missing outside brackets is shown as a question mark."""
+    kept = _OPTIONAL.sub(lambda part: part[1] if _complete(part[1], line, reason) else "", template)
+    return _FIELD.sub(lambda found: _word(found[1], line, reason) or "?", kept)
+
+
+def spoken(name: str) -> str:
+    """`band_saw` is said band saw."""
+    return name.replace("_", " ")
+
+
+def lasting(seconds: float) -> str:
+    """A length of time as it is said: 1.84 s, 2 min 5 s, 8 h."""
+    if seconds < 0:
+        return f"-{lasting(-seconds)}"
+    if seconds < _MINUTE:
+        return f"{seconds:.3g} s"
+    minutes, rest = divmod(round(seconds), _MINUTE)
+    hours, minutes = divmod(minutes, _MINUTE)
+    parts = ((hours, "h"), (minutes, "min"), (0 if hours else rest, "s"))
+    return " ".join(f"{count} {unit}" for count, unit in parts if count)
+
+
+def shown(key: str, value: Fact) -> str:
+    """A fact with its unit, as its name tells it."""
+    if value is None:
+        return "unknown"
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, int | float):
+        if key in _AMPS:
+            return f"{value:.4g} A"
+        return lasting(value) if key in _SECONDS else f"{value:g}"
+    return spoken(value) if key in _NAMES else value
+
+
+def _complete(part: str, line: Mapping[str, Fact], reason: str | None) -> bool:
+    return all(
+        _word(key, line, reason) is not None and (not strict or bool(line.get(key)))
+        for key, strict in _FIELD.findall(part)
+    )
+
+
+def _word(key: str, line: Mapping[str, Fact], reason: str | None) -> str | None:
+    match key:
+        case "tool" | "gate" | "collector":
+            return Subject(line).named(key)
+        case "subject":
+            return Subject(line).whatever()
+        case "reason":
+            return reason
+        case _:
+            return None if line.get(key) is None else shown(key, line[key])
