@@ -66,11 +66,16 @@ def shut_others(draft: Draft, at: int, chosen: list[int]) -> None:
 def _leaving(draft: Draft, at: int, chosen: list[int]) -> list[int]:
     """Gates that can be told shut, are not wanted, and are not shut or on their way there."""
     name, shop = draft.shop.collectors[at].name, draft.shop
-    return [
+    leaving = [
         i
         for i, gate in enumerate(shop.gates)
         if gate.collector == name and gate.commanded and i not in chosen and _not_shut(draft, i)
     ]
+    if any(isinstance(draft.gates[i].move, GateFault) for i in leaving):
+        # Told shut, it would be no fault any more, and the same demand would try it again and again.
+        asked = {i for one in demand.of_collector(draft, at) for i in one.gates}
+        leaving = [i for i in leaving if i not in asked or not isinstance(draft.gates[i].move, GateFault)]
+    return leaving
 
 
 def _not_shut(draft: Draft, at: int) -> bool:
