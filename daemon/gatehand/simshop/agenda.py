@@ -10,8 +10,8 @@ class Appointment:
 
     __slots__ = ("_action",)
 
-    def __init__(self, action: Callable[[float], None]) -> None:
-        self._action: Callable[[float], None] | None = action
+    def __init__(self, action: Callable[[float], object]) -> None:
+        self._action: Callable[[float], object] | None = action
 
     @property
     def stands(self) -> bool:
@@ -39,7 +39,7 @@ class Agenda:
         self._entries: list[tuple[float, int, Appointment]] = []
         self._order = count()
 
-    def at(self, moment: float, action: Callable[[float], None]) -> Appointment:
+    def at(self, moment: float, action: Callable[[float], object]) -> Appointment:
         """Have `action(moment)` done then; a moment that has passed means as soon as time goes on."""
         appointment = Appointment(action)
         heappush(self._entries, (max(moment, self.now), next(self._order), appointment))

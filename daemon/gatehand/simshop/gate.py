@@ -139,6 +139,7 @@ class GateModel:
         self._arrival = self._agenda.at(at + self.travel * abs(target - here), self._arrived)
 
     def _arrived(self, at: float) -> None:
+        self._from = self._to
         match self._trouble:
             case None | Trouble.JAM | Trouble.STALL:
                 self._report(at)
