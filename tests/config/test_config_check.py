@@ -64,3 +64,32 @@ def test_the_schema_is_printed_or_written(tmp_path: Path, capsys: pytest.Capture
     assert file.read_text() == printed
     assert main(["schema", "--write", str(tmp_path / "none" / "x.json")]) == 1
     assert "cannot be written" in capsys.readouterr().err
+
+
+DUCTS = """
+[fan.main]
+curve = [[0, 11.0], [400, 10.4], [800, 8.1], [1200, 3.9]]
+[duct.main]
+diameter = 12
+length = 30
+[duct.drop]
+into = "main"
+diameter = 4
+length = 6
+gate = "saw"
+hood = { flow = 350, tool = "saw" }
+"""
+
+
+def test_what_the_ducts_warn_of_is_among_the_problems(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """One 4 in branch cannot keep a 12 in main swept: the velocity falls with the square of the diameter."""
+    path = tmp_path / "config.toml"
+    path.write_text(SMALLEST.read_text() + DUCTS)
+    assert main(["check", "--config", str(path)]) == 0
+    *problems, last = capsys.readouterr().out.splitlines()
+    assert any("warning: " in line and "ft/min" in line and "main" in line for line in problems)
+    assert last.endswith("warning; 1 tool, 1 gate, 1 collector and 2 ducts") or " warnings; " in last
+    assert main(["check", "--json", "--config", str(path)]) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert told["ok"] is True
+    assert {problem["level"] for problem in told["problems"]} == {"warning"}

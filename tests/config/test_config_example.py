@@ -121,6 +121,34 @@ def test_the_schema_accepts_the_example() -> None:
     assert [error.message for error in validator.iter_errors(tomllib.loads(with_all_options()))] == []
 
 
+DUCTS = """
+[airflow]
+units = "us"
+[fan.main]
+curve = [[0, 11.0], [400, 10.4], [800, 8.1], [1200, 3.9]]
+filter_loss = { clean = 1.0, dirty = 3.0, at = 800 }
+[duct.main]
+diameter = 6
+length = 14
+fittings = ["elbow_90", "elbow_45", { k = 0.3 }]
+[duct.band_saw_drop]
+into = "main"
+diameter = 4
+length = 6
+material = "flex"
+gate = "band_saw"
+hood = { entry = "plain", flow = 350, tool = "band_saw", spin_down = "3 s" }
+"""
+
+
+def test_the_schema_knows_the_ducts_and_their_words() -> None:
+    validator = jsonschema.Draft202012Validator(WHOLE)
+    text = EXAMPLE.read_text(encoding="utf-8").split("\n[airflow]")[0] + DUCTS
+    assert [error.message for error in validator.iter_errors(tomllib.loads(text))] == []
+    for good, bad in (('"flex"', '"felx"'), ('"elbow_90"', '"elbow_91"'), ('"plain"', '"plane"'), ("length", "lenght")):
+        assert not validator.is_valid(tomllib.loads(text.replace(good, bad)))
+
+
 BAD = Path(__file__).parent / "bad"
 CAUGHT_BY_SCHEMA = [
     "unknown_key",

@@ -89,8 +89,11 @@ class FilterLoss(Table):
     """Pressure lost in the filter at one flow, clean and dirty."""
 
     clean: NotNegative
+    """Pressure lost with a clean filter."""
     dirty: NotNegative
+    """Pressure lost when it is due for cleaning."""
     at: Positive
+    """The flow at which both were measured."""
     exponent: Positive = 2.0
     """Loss goes with flow to this power: 2, or down to 1 for a filter that was measured so."""
 
@@ -109,6 +112,7 @@ class Fan(Table):
     curve: tuple[Point, ...]
     """(flow, fan static pressure) for standard air, flow rising, pressure falling."""
     filter_loss: FilterLoss | None = None
+    """What the filter costs."""
 
     @field_validator("curve")
     @classmethod
@@ -132,6 +136,7 @@ class Fitting(Table):
     """One fitting: a name, `{ k = 0.3 }`, or `{ reducer = 4, angle = 30 }` where the duct goes over to another size."""
 
     name: NameOf | None = None
+    """A fitting by its name, such as elbow_90."""
     k: NotNegative | None = None
     """Loss factor on the velocity pressure of its own duct."""
     reducer: Positive | None = None
@@ -160,7 +165,9 @@ class Leak(Table):
     """What passes the gate when it is shut: a flow at a pressure. It goes with the root of the pressure."""
 
     flow: Positive
+    """What passes."""
     at: Positive
+    """The pressure at which it was measured."""
 
 
 class Hood(Table):
@@ -193,14 +200,21 @@ class Duct(Table):
     collector: NameOf | None = None
     """Only where there are several: whose fan draws on the duct without `into`."""
     diameter: Positive
+    """Inside, in or mm."""
     length: NotNegative
+    """Straight length, ft or m."""
     material: str = "galvanised"
+    """What it is made of."""
     roughness: NotNegative | None = None
     """ft or mm; wins over the material's."""
     fittings: tuple[Fitting, ...] = ()
+    """Names, { k = 0.3 } or { reducer = 4 }; repeat one to count it twice."""
     gate: NameOf | None = None
+    """The gate at its end; such a duct ends in a hood."""
     hood: Hood | None = None
+    """Where the air enters, for a duct that ends."""
     leak: Leak | None = None
+    """What passes the shut gate."""
 
     @field_validator("material")
     @classmethod

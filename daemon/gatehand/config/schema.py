@@ -6,6 +6,7 @@ from typing import Any
 
 from gatehand.config import air
 from gatehand.config.tree import Config
+from gatehand_rules.air.fittings import ENTRIES, FITTINGS, MATERIALS
 
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
 
@@ -16,6 +17,7 @@ def json_schema() -> dict[str, Any]:
     for name, texts in _docstrings().items():
         for key, text in texts.items():
             made["$defs"][name]["properties"][key].setdefault("description", text)
+    _complete_ducts(made["$defs"])
     for table in (made, *made["$defs"].values()):
         _tidy(table)
     made["properties"]["collector"]["minProperties"] = 1
@@ -25,6 +27,14 @@ def json_schema() -> dict[str, Any]:
         **{key: value for key, value in made.items() if key != "title"},
         "required": ["collector"],
     }
+
+
+def _complete_ducts(tables: dict[str, Any]) -> None:
+    """Words that the duct tables' validators know, so that an editor knows them too."""
+    duct, hood = tables["Duct"]["properties"], tables["Hood"]["properties"]
+    duct["material"]["enum"] = list(MATERIALS)
+    duct["fittings"]["items"] = {"anyOf": [{"enum": list(FITTINGS)}, duct["fittings"]["items"]]}
+    hood["entry"]["anyOf"] = [{"enum": list(ENTRIES)}, {"type": "number", "minimum": 0}]
 
 
 def _docstrings() -> dict[str, dict[str, str]]:

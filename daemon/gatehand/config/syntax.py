@@ -42,7 +42,8 @@ def problem(error: Exception, text: str, path: Path) -> Problem:
     else:
         spot = positions.spot(len(text.rstrip()))
         line, column = spot.line, spot.column
-        what = f"{what}, at the end of the file" if place else what
+        if place:
+            what, hint = f"{what}, at the end of the file", "a value, a closing bracket or a closing quote is missing"
     return Problem(str(path), line, column, "", Level.ERROR, f"is no TOML: {what}; {hint}")
 
 
