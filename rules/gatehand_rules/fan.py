@@ -134,6 +134,11 @@ def time_passes(draft: Draft, at: int) -> None:
     collector, fan, now = draft.shop.collectors[at], draft.collectors[at], draft.now
     if not fan.seen_on and not fan.on_phase and now >= fan.still_at:
         draft.set_collector(at, still_at=-inf)
+    # What has run out is forgotten: it would else stay the next deadline for ever.
+    if -inf < fan.grace_until <= now:
+        draft.set_collector(at, grace_until=-inf)
+    if fan.starts != spent(fan, now):
+        draft.set_collector(at, starts=spent(fan, now))
     if refresh_due(collector, fan) is not None and reached(now, fan.told_on_at or 0.0, collector.refresh):
         tell_on(draft, at, Rule.REFRESH)
     if answer_due(collector, draft.collectors[at]) <= now:
