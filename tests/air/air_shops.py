@@ -1,4 +1,4 @@
-"""Duct trees that several tests of the air solve: the three-branch case of the published check, a big shop, random ones."""
+"""Duct trees that several tests solve: the three-branch case of the published check, a big shop, random ones."""
 
 import random
 
@@ -11,17 +11,17 @@ ROUGHNESS = 9e-5
 AIR = Air(1.2041, 1.506e-5)
 INCH = 0.0254
 FAN = (2400.0, 8000.0)
-"""A and B of p = A - B Q^2, Pa and m3/s."""
+"""The fan: A and B in p = A - B Q^2, Pa and m3/s."""
 
 
 def square_law(shut_off: float, fall: float, pieces: int = 400) -> Curve:
-    """p = A - B Q^2 down to nothing, as a curve of many points."""
+    """The law p = A - B Q^2 down to nothing, as a curve of many points."""
     last = (shut_off / fall) ** 0.5
     flows = [last * i / pieces for i in range(pieces + 1)]
     return Curve(tuple((q, max(shut_off - fall * q * q, 0.0)) for q in flows))
 
 
-def branch(name: str, into: str, inches: float, length: float, factor: float, entry: float = 0.0) -> Duct:
+def branch(name: str, into: str, inches: float, length: float, factor: float, *, entry: float = 0.0) -> Duct:
     return Duct(
         name=name,
         into=into,
@@ -54,7 +54,7 @@ def twelve_gates() -> Network:
     """A row of six drops on either side of a 6 in main."""
     ducts = [trunk("m0", None, 6, 3, 0.5)]
     ducts += [trunk(f"m{k}", f"m{k - 1}", 6, 2.5, 0.1) for k in range(1, 6)]
-    ducts += [branch(f"g{k}", f"m{k // 2}", 4, 3 + k % 4, 0.6, 0.93) for k in range(12)]
+    ducts += [branch(f"g{k}", f"m{k // 2}", 4, 3 + k % 4, 0.6, entry=0.93) for k in range(12)]
     return Network(tuple(ducts))
 
 
@@ -67,11 +67,15 @@ def random_tree(rng: random.Random) -> Network:
     ducts = list(trunks)
     for k in range(rng.randint(0, 5)):
         into = rng.choice(trunks).name
-        ducts.append(branch(f"x{k}", into, rng.choice([2.5, 3, 4, 5]), rng.uniform(0.5, 8), rng.uniform(0.1, 2), 0.5))
+        ducts.append(
+            branch(f"x{k}", into, rng.choice([2.5, 3, 4, 5]), rng.uniform(0.5, 8), rng.uniform(0.1, 2), entry=0.5)
+        )
     joints = {duct.into for duct in ducts}
-    for duct in trunks:
-        if duct.name not in joints:
-            ducts.append(branch(f"e_{duct.name}", duct.name, 4, rng.uniform(0.5, 8), rng.uniform(0.1, 2), 0.93))
+    ducts += [
+        branch(f"e_{duct.name}", duct.name, 4, rng.uniform(0.5, 8), rng.uniform(0.1, 2), entry=0.93)
+        for duct in trunks
+        if duct.name not in joints
+    ]
     return Network(tuple(ducts))
 
 

@@ -46,7 +46,7 @@ def main() -> int:
             worst = 0.0
             for gates in sets[1:]:
                 answer = ours.solve(gates)
-                assert isinstance(answer, Solution)  # noqa: S101
+                assert isinstance(answer, Solution)
                 other = engine.solve(gates)
                 worst = max(worst, *(abs(q / other[name] - 1) for name, q in answer.flows.items()))
             engine.close()

@@ -193,9 +193,9 @@ def as_text(fitted: Fitted) -> str:
         apart = ""
     else:
         apart = "; the filter's loss cannot be told from it by these readings and stays as it was"
+    gives = f"the fan gives {100 * found.scale:.1f} % of its curve"
     lines = [
-        f"collector {shop.collector}, fitted to {len(readings)} readings: the fan gives {100 * found.scale:.1f} % of its"
-        f" curve{apart}",
+        f"collector {shop.collector}, fitted to {len(readings)} readings: {gives}{apart}",
         *columns(rows, "  "),
         f"  typical error {100 * found.rms_before:.1f} % before, {100 * found.rms:.1f} % now",
     ]

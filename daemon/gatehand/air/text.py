@@ -19,12 +19,13 @@ Measure: an anemometer or a pitot tube shows what the air really does; then give
 Opinions on gating differ: one public works standard sizes ducts for all hoods open and uses gates only to balance.
 British and German guides design for the machines used together and want air speeds measured again when gate control
 changes; this report follows them.
-Fine wood dust harms, and it can burn and explode. Local rules come first; beyond a hobby shop ask a competent person."""
+Fine wood dust harms, and it can burn and explode. Local rules come first; beyond a hobby shop ask someone competent."""
 
 
 def text(reports: Sequence[Report], *, full: bool) -> str:
     """Everything that the command prints. `full`: each set in full, also where nothing falls short."""
-    return "\n".join([line for report in reports for line in _report(report, full=full)] + [LEFT_OUT])
+    lines = [line for report in reports for line in _report(report, full=full)]
+    return "\n".join([*lines, LEFT_OUT])
 
 
 def columns(rows: Sequence[Sequence[str]], indent: str = "") -> Iterator[str]:

@@ -4,10 +4,16 @@ import argparse
 import json
 import sys
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from gatehand.commands._configured import load_or_explain
 from gatehand.config import Config
 from gatehand.config.shown import listed, nearest
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from gatehand.air.look import Report
 
 _HELP = """\
 Works out the air in the ducts for each set of gates that the config can ask for: each tool alone, each hand start,
@@ -95,6 +101,8 @@ def _show(args: argparse.Namespace, config: Config, only: frozenset[str] | None)
         here = None if only is None else only & shop.gates
         if here or not only:
             reports.append(look(config, shop, here))
+    if args.plot is not None and not _draw(args.plot, reports):
+        return 1
     if args.json:
         print(json.dumps(as_json.as_json(reports, config.airflow.units, fits), indent=2))
     else:
@@ -104,3 +112,17 @@ def _show(args: argparse.Namespace, config: Config, only: frozenset[str] | None)
     return int(
         any(view.picture.shorts for report in reports for view in report.views if view.is_asked or only is not None)
     )
+
+
+def _draw(path: Path, reports: "Sequence[Report]") -> bool:
+    from gatehand.air import plot
+
+    try:
+        path.write_text(plot.svg(reports), encoding="utf-8")
+    except OSError as error:
+        print(
+            f"--plot: {path} cannot be written ({error.strerror}): name a file in a folder that is there",
+            file=sys.stderr,
+        )
+        return False
+    return True

@@ -130,7 +130,8 @@ def _rms(readings: Sequence[Reading], shown: Sequence[float]) -> float:
 
 def _unit(ducting: Ducting) -> float:
     """A filter factor that would take a tenth of the fan's first pressure at the curve's end: the scale of steps."""
-    return 0.1 * ducting.fan.points[0][1] / ducting.fan.last**ducting.clean_filter.exponent
+    taken: float = ducting.fan.last**ducting.clean_filter.exponent
+    return 0.1 * ducting.fan.points[0][1] / taken
 
 
 def _slopes(ducting: Ducting, readings: Sequence[Reading], at: tuple[float, float]) -> tuple[list[float], list[float]]:
