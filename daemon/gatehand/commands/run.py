@@ -1,0 +1,102 @@
+"""`gatehand run`: the daemon. Signals, exit codes and the way in; the work is `gatehand.shell`'s.
+
+Exit codes: 0 after a clean stop, 78 for a config (or what it names) that must be mended first, 1 for a mistake of ours.
+"""
+
+import argparse
+import signal
+import sys
+from types import FrameType
+from typing import TYPE_CHECKING, Final
+
+if TYPE_CHECKING:
+    import asyncio
+    from collections.abc import Mapping
+
+    from gatehand.config import Loaded
+    from gatehand.shell.daemon import Daemon
+    from gatehand_rules.findings import Fact
+
+BAD_CONFIG: Final = 78
+"""EX_CONFIG of sysexits: a service manager shall not try again before somebody has mended it."""
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Its options."""
+    parser.description = (
+        "Works the shop until it is stopped (SIGTERM or Ctrl-C: collectors off, gates left as they are). "
+        "SIGHUP, or saving the config, makes it take a changed config. "
+        "Exits 78 when the config has errors. Gatehand is no safety device and no emergency stop."
+    )
+    parser.add_argument(
+        "--verbosity",
+        choices=("debug", "info", "warning", "error"),
+        default="info",
+        help="how much to say on standard error; what happens in the shop stands in the event log",
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """Run the daemon until it is stopped."""
+    # First of all: a SIGHUP before its handler stands would end the process, and count as a clean end.
+    signals = _Signals()
+    from gatehand.config import load
+
+    loaded = load(args.config)
+    for problem in loaded.problems:
+        print(problem, file=sys.stderr)
+    if loaded.config is None:
+        print(f"{loaded.path}: not started, the config has errors; gatehand check shows them too", file=sys.stderr)
+        return BAD_CONFIG
+    return _serve(loaded, signals, args.verbosity)
+
+
+def _serve(loaded: "Loaded", signals: "_Signals", verbosity: str) -> int:
+    import asyncio
+
+    from gatehand.config.secret import NoSecretError
+    from gatehand.journal.diagnostics import set_up
+    from gatehand.journal.files import LogFolderError
+    from gatehand.shell.daemon import Daemon, own_version
+
+    logger = set_up(verbosity)
+
+    def diagnose(level: str, text: str, facts: "Mapping[str, Fact] | None" = None) -> None:
+        getattr(logger, level)(text, **(facts or {}))
+
+    async def serve() -> None:
+        daemon = Daemon(loaded, diagnose)
+        signals.hand_over(asyncio.get_running_loop(), daemon)
+        await daemon.run()
+
+    diagnose("info", f"Gatehand {own_version()} works the shop of {loaded.path}")
+    try:
+        asyncio.run(serve())
+    except (LogFolderError, NoSecretError) as error:
+        print(error, file=sys.stderr)
+        return BAD_CONFIG
+    diagnose("info", "stopped")
+    return 0
+
+
+class _Signals:
+    """Signals from the very start: noted until the daemon is there, then handed to it."""
+
+    def __init__(self) -> None:
+        self._early: list[int] = []
+        for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
+            signal.signal(number, self._note)
+
+    def _note(self, number: int, _frame: FrameType | None) -> None:
+        self._early.append(number)
+
+    def hand_over(self, loop: "asyncio.AbstractEventLoop", daemon: "Daemon") -> None:
+        """From here on the loop handles them; what came before is made up for."""
+        loop.add_signal_handler(signal.SIGTERM, daemon.stop, "SIGTERM")
+        loop.add_signal_handler(signal.SIGINT, daemon.stop, "SIGINT")
+        loop.add_signal_handler(signal.SIGHUP, daemon.ask_reload)
+        for number in self._early:
+            if number == signal.SIGHUP:
+                daemon.ask_reload()
+            else:
+                daemon.stop(signal.Signals(number).name)

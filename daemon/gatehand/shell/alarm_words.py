@@ -1,0 +1,179 @@
+"""What an alarm of the rules says to a person: one sentence why it stands, one what to do next.
+
+Made from the finding that raised it and nothing else. A new alarm id in the rules needs its entry in `_WORDS`.
+"""
+
+from collections.abc import Callable
+from typing import Final, TypeAlias
+
+from gatehand_rules.findings import Fact, Finding, Rule
+
+Facts: TypeAlias = dict[str, Fact]
+Words: TypeAlias = Callable[[str, Facts, Rule], tuple[str, str]]
+
+
+def words(alarm: str, finding: Finding) -> tuple[str, str]:
+    """The alarm's (because, next), two sentences. `finding` is the one that raised it."""
+    facts = dict(finding.facts)
+    for kind, name in (("tool", finding.tool), ("gate", finding.gate), ("collector", finding.collector)):
+        if name is not None:
+            what = alarm.removeprefix(f"{kind}_{name}_")
+            say = _WORDS.get((kind, what))
+            if say is not None:
+                return say(plain(name), facts, finding.rule)
+    if alarm.startswith("stop_"):
+        return _stop(plain(alarm.removeprefix("stop_")), facts, finding.rule)
+    return f"The rule {finding.rule} raised it.", "Look at the event log around this time: gatehand log."
+
+
+def plain(name: str) -> str:
+    """A name as one says it."""
+    return name.replace("_", " ")
+
+
+def _n(value: Fact) -> str:
+    return f"{value:g}" if isinstance(value, float | int) and not isinstance(value, bool) else str(value)
+
+
+def _not_fresh(name: str, facts: Facts, rule: Rule) -> tuple[str, str]:
+    if rule is Rule.SWITCHED_BY_HAND:
+        return (
+            f"The {name} still draws, but the collector was switched off at its own switch.",
+            f"Switch the {name} off and on again to start the collector, or use the gate's button.",
+        )
+    when = {
+        Rule.FIRST_SEEN_DRAWING: "when it was first seen",
+        Rule.HOLD: "while the collector was held",
+        Rule.BIN_FULL: "while the bin was full",
+    }.get(rule, "when the hold was reset")
+    return (
+        f"The {name} drew {_n(facts.get('amps'))} A {when}, so it starts nothing.",
+        f"Switch the {name} off and on again; only a start that is seen starts the collector.",
+    )
+
+
+def _silent(name: str, facts: Facts, rule: Rule) -> tuple[str, str]:
+    why = (
+        f"The {name}'s sensor says that it is gone."
+        if rule is Rule.OFFLINE
+        else f"The {name}'s sensor has said nothing for {_n(facts.get('silent_after'))} s."
+    )
+    return why, "Look at the sensor's power and network; until it speaks, use the gate's button."
+
+
+def _run_limit(name: str, facts: Facts, _rule: Rule) -> tuple[str, str]:
+    return (
+        f"The {name} has drawn for {_n(facts.get('run_limit'))} s without a pause: more likely a stuck sensor.",
+        f"Switch the {name} off; when it draws in earnest for so long, raise its run_limit.",
+    )
+
+
+def _max_open(name: str, facts: Facts, _rule: Rule) -> tuple[str, str]:
+    return (
+        f"The {name} gets no air: {_n(facts.get('max_open'))} gates may stand open, and {facts.get('taken')} do.",
+        "Finish one of the cuts that have the air, or raise max_open if the fan can carry one more.",
+    )
+
+
+def _not_served(name: str, facts: Facts, rule: Rule) -> tuple[str, str]:
+    gates = plain(str(facts.get("gates")))
+    if rule is Rule.GATE_BY_HAND_IS_SHUT:
+        return (f"The {name} runs and its gate is shut: {gates}.", f"Open it by hand: {gates}.")
+    return (
+        f"None of the {name}'s gates could be proven open: {gates}.",
+        "Look at the gate and its report; the collector does not start against shut gates.",
+    )
+
+
+def _tool_offline(name: str, _facts: Facts, _rule: Rule) -> tuple[str, str]:
+    return f"The {name}'s sensor has left the network.", "Look at its power and its network."
+
+
+def _gate_offline(name: str, _facts: Facts, _rule: Rule) -> tuple[str, str]:
+    return f"The gate {name} has left the network.", "Look at its power and its network."
+
+
+def _collector_offline(name: str, _facts: Facts, _rule: Rule) -> tuple[str, str]:
+    return (
+        f"The switch of the collector {name} has left the network.",
+        "Look at its power and its network; it may still be on.",
+    )
+
+
+def _gate_fault(name: str, facts: Facts, _rule: Rule) -> tuple[str, str]:
+    why = (
+        f"The gate {name} was told {facts.get('wanted')} and has not reported it, though its travel of "
+        f"{_n(facts.get('travel'))} s has passed for each telling."
+    )
+    then = (
+        "Free the gate and look at its end switch; lock the collector out before you reach in. "
+        "If it is only slow, raise its travel."
+    )
+    return why, then
+
+
+def _held(name: str, facts: Facts, rule: Rule) -> tuple[str, str]:
+    why = f"the stop contact {facts.get('why')}" if rule is Rule.STOP_CONTACT else str(facts.get("why"))
+    return (
+        f"The collector {name} is held: {plain(why)}.",
+        "See to the cause; then reset the hold, and start the tool anew.",
+    )
+
+
+def _no_answer(name: str, facts: Facts, _rule: Rule) -> tuple[str, str]:
+    told = facts.get("told")
+    seen = "it still turns" if told == "off" else "nothing shows that it turns"
+    hint = (
+        "Switch it off at its own switch or breaker and have the relay looked at: it may be welded."
+        if told == "off"
+        else "Look at its switch, its breaker and its overload."
+    )
+    return f"The collector {name} was told {told} and {seen}.", hint
+
+
+def _shut_gates(name: str, facts: Facts, _rule: Rule) -> tuple[str, str]:
+    why = (
+        f"The fan of {name} turned with {_n(facts.get('proven_open'))} gates proven open; "
+        f"{_n(facts.get('min_open'))} must be. It was told off."
+    )
+    return why, "Look at the gates and their reports; it starts again with the next cut."
+
+
+def _too_few(name: str, facts: Facts, _rule: Rule) -> tuple[str, str]:
+    why = (
+        f"The collector {name} did not start: {_n(facts.get('proven_open'))} gates are proven open, "
+        f"{_n(facts.get('min_open'))} must be."
+    )
+    return why, "Look at the gates that do not open, or lower min_open if the fan bears it."
+
+
+def _bin_full(name: str, facts: Facts, _rule: Rule) -> tuple[str, str]:
+    then = "nothing starts" if facts.get("then") == "refuse" else "it starts all the same"
+    return f"The bin of {name} is full; {then}.", "Lock the collector out and empty the bin."
+
+
+def _stop(name: str, _facts: Facts, _rule: Rule) -> tuple[str, str]:
+    return (
+        f"The stop contact {name} is active.",
+        "See to the cause, release the contact, then reset the hold of its collectors.",
+    )
+
+
+_WORDS: Final[dict[tuple[str, str], Words]] = {
+    ("tool", "not_fresh"): _not_fresh,
+    ("tool", "silent"): _silent,
+    ("tool", "run_limit"): _run_limit,
+    ("tool", "max_open"): _max_open,
+    ("tool", "not_served"): _not_served,
+    ("tool", "offline"): _tool_offline,
+    ("gate", "fault"): _gate_fault,
+    ("gate", "max_open"): _max_open,
+    ("gate", "not_served"): _not_served,
+    ("gate", "offline"): _gate_offline,
+    ("collector", "held"): _held,
+    ("collector", "no_answer"): _no_answer,
+    ("collector", "shut_gates"): _shut_gates,
+    ("collector", "too_few_gates"): _too_few,
+    ("collector", "bin_full"): _bin_full,
+    ("collector", "offline"): _collector_offline,
+}

@@ -1,0 +1,169 @@
+"""What the daemon shows of itself: status messages and alarms, gathered as steps go by and published after them.
+
+The engine says what happened and when it is time to show it; nothing here changes what the rules do.
+"""
+
+from typing import Final
+
+from gatehand.journal.clock import Clock
+from gatehand.journal.sentences import sentence_of
+from gatehand.mqtt.transport import Kind, Notice, Outgoing, Said, Transport
+from gatehand.shell import shell_alarms
+from gatehand.shell.alarm_words import words
+from gatehand.shell.alarms import Alarm, Alarms
+from gatehand.shell.plan import Plan
+from gatehand.shell.routes import OwnStatus
+from gatehand.shell.status import Moment, Statuses, Subject, changed, subjects_of
+from gatehand_rules.commands import ClearAlarm, RaiseAlarm
+from gatehand_rules.findings import Finding, Happened
+from gatehand_rules.state import State
+from gatehand_rules.step import Outcome
+
+_KINDS: Final = ("tool", "gate", "collector")
+_DRIFT: Final = 0.1
+"""Seconds that the clocks may drift apart before shown times follow."""
+
+
+class Board:
+    """Statuses and alarms of one daemon."""
+
+    def __init__(self, plan: Plan, clock: Clock, transport: Transport) -> None:
+        self._plan = plan
+        self._clock = clock
+        self._transport = transport
+        self._statuses = Statuses(plan.routes.base, plan.shop)
+        self.alarms = Alarms(plan.routes.base)
+        self._at_once: dict[Subject, None] = {}
+        self._readings: dict[Subject, None] = {}
+        self._leftovers: list[Outgoing] = []
+        self._refused: dict[str, None] = {}
+        self._visible = False
+        self._offset = clock.wall() - clock.mono()
+
+    def take(self, before: State, outcome: Outcome) -> None:
+        """What a step has come to; shown with the next `show`."""
+        for finding in outcome.findings:
+            self._explain(finding)
+        for command in outcome.commands:
+            match command:
+                case RaiseAlarm(alarm=name):
+                    self._raise(name, outcome.findings)
+                case ClearAlarm(alarm=name):
+                    self.alarms.clear(name)
+                case _:
+                    pass
+        if len(before.tools) == len(outcome.state.tools) and len(before.gates) == len(outcome.state.gates):
+            dirty = changed(self._plan.shop, before, outcome.state)
+        else:
+            dirty = subjects_of(self._plan.shop)
+        self._at_once.update(dirty)
+
+    def note_reading(self, tool: str, before: State, after: State) -> None:
+        """A reading that led to nothing: shown within a second, unless the tool's word has changed with it."""
+        at = self._plan.shop.tool_at(tool)
+        if at is not None and type(before.tools[at]) is not type(after.tools[at]):
+            self._at_once["tool", tool] = None
+        else:
+            self._readings["tool", tool] = None
+
+    def show(self, state: State, now: float) -> None:
+        """Publish what has changed."""
+        if not self._visible:
+            return
+        if self._at_once:
+            subjects, self._at_once = self._at_once, {}
+            self._publish(self._statuses.messages(subjects, state, self._moment(now)))
+        self._publish(self.alarms.take_messages())
+        leftovers, self._leftovers = self._leftovers, []
+        self._publish(leftovers)
+
+    def show_readings(self, state: State, now: float) -> None:
+        """Publish the currents heard since the last call."""
+        self._at_once.update(self._readings)
+        self._readings = {}
+        self.show(state, now)
+
+    def show_all(self, state: State, now: float) -> None:
+        """A connection stands: publish everything, for the broker may have forgotten it."""
+        self._visible = True
+        self._statuses.forget_sent()
+        self.alarms.say_all()
+        self._at_once.update(subjects_of(self._plan.shop))
+        self.show(state, now)
+
+    def hide(self) -> None:
+        """No connection: nothing is published, and what changes is shown with the next one."""
+        self._visible = False
+        self._refused.clear()
+
+    def swap(self, plan: Plan) -> None:
+        """Another shop."""
+        self._plan = plan
+        self._leftovers.extend(self._statuses.reshape(plan.shop))
+
+    def reconcile(self, standing: frozenset[str]) -> None:
+        """The rules' alarms are these from now on; the shell's own stay."""
+        for alarm in list(self.alarms.standing.values()):
+            if alarm.rule is not None and alarm.id not in standing:
+                self.alarms.clear(alarm.id)
+
+    def knows(self, found: OwnStatus) -> bool:
+        """Whether the shop has what this status is of."""
+        return self._statuses.knows((found.kind, found.name))
+
+    def found_retained(self, found: OwnStatus) -> None:
+        """A former run's message: emptied when there is nothing of that name any more."""
+        if found.kind == "alarm":
+            self.alarms.found_retained(found.name)
+        elif found.kind in _KINDS and not self.knows(found):
+            self._leftovers.append(Outgoing(found.topic, b"", Kind.STATUS))
+
+    def on_mishap(self, text: str) -> None:
+        """The daemon made a mistake."""
+        self.alarms.raise_(shell_alarms.internal_error(text, self._clock.wall()))
+
+    def on_notice(self, notice: Notice) -> None:
+        """Refused subscriptions stand as an alarm until they are granted."""
+        topic = notice.facts.get("topic")
+        if not isinstance(topic, str):
+            return
+        if notice.kind is Said.SUBSCRIPTION_REFUSED and self._plan.routes.is_needed(topic):
+            self._refused[topic] = None
+        elif notice.kind is Said.SUBSCRIPTION_GRANTED:
+            self._refused.pop(topic, None)
+        else:
+            return
+        if self._refused:
+            self.alarms.raise_(shell_alarms.subscription_refused(tuple(self._refused), self._clock.wall()))
+        else:
+            self.alarms.clear(shell_alarms.SUBSCRIPTIONS)
+
+    def _explain(self, finding: Finding) -> None:
+        if finding.event in (Happened.ALARM_RAISED, Happened.ALARM_CLEARED):
+            return
+        # Whose it is comes first; a gate's finding names its collector only for company.
+        for kind, name in (("tool", finding.tool), ("gate", finding.gate), ("collector", finding.collector)):
+            if name is not None:
+                self._statuses.because((kind, name), sentence_of(finding))
+                return
+
+    def _raise(self, name: str, findings: tuple[Finding, ...]) -> None:
+        for finding in findings:
+            if finding.event is Happened.ALARM_RAISED and ("alarm", name) in finding.facts:
+                why, then = words(name, finding)
+                named = (("tool", finding.tool), ("gate", finding.gate), ("collector", finding.collector))
+                subject = tuple((kind, each) for kind, each in named if each is not None)
+                facts = tuple((key, value) for key, value in finding.facts if key != "alarm")
+                self.alarms.raise_(Alarm(name, self._clock.wall(), why, then, subject, str(finding.rule), facts))
+                return
+
+    def _moment(self, now: float) -> Moment:
+        # The distance of the clocks is kept while it drifts, so that a shown deadline does not dance.
+        offset = self._clock.wall() - self._clock.mono()
+        if abs(offset - self._offset) > _DRIFT:
+            self._offset = offset
+        return Moment(now, self._offset)
+
+    def _publish(self, messages: list[Outgoing] | tuple[Outgoing, ...]) -> None:
+        for message in messages:
+            self._transport.publish(message)

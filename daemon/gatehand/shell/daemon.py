@@ -1,0 +1,278 @@
+"""The process around the engine: event loop, session, log, recorder, config watch, service manager. No rule in here.
+
+`Daemon` needs no signals and no command line, so that the demo runs the same one; `commands/run.py` adds those.
+"""
+
+import asyncio
+import time
+from collections.abc import Callable
+from contextlib import suppress
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+from typing import Final
+
+from gatehand.config import Config, Loaded
+from gatehand.config.secret import read_secret
+from gatehand.journal.clock import SystemClock
+from gatehand.journal.disk import Disk
+from gatehand.journal.line import DAEMON_STARTED, DAEMON_STOPPED, Stamper, new_run
+from gatehand.journal.recorder import Recorder
+from gatehand.journal.writer import EventLog
+from gatehand.mqtt.session import Session
+from gatehand.mqtt.settings import BrokerSettings, Patience, Tls
+from gatehand.mqtt.transport import Connected, Notice, Outgoing, Subscription
+from gatehand.shell import shell_alarms
+from gatehand.shell.engine import Engine
+from gatehand.shell.notify import notify
+from gatehand.shell.plan import Plan
+from gatehand.shell.ports import Diagnostics, Timer
+from gatehand.shell.reload import Reloader
+
+BEAT: Final = 1.0
+"""Seconds between two looks at everything that no message brings."""
+LOOK_EVERY: Final = 2
+"""Beats between two looks at the config file."""
+_LAST_COMMANDS: Final = 1.0
+"""Seconds at a clean stop for the last commands to be on disk and out."""
+
+
+class Daemon:
+    """One daemon for one config. `run` until `stop`.
+
+    Args:
+        loaded: a config without errors.
+        diagnose: a line for whoever looks at the service.
+        disk: where the log goes; None: the machine's.
+        patience: the session's waits.
+    """
+
+    def __init__(
+        self,
+        loaded: Loaded,
+        diagnose: Diagnostics,
+        *,
+        disk: Disk | None = None,
+        patience: Patience | None = None,
+    ) -> None:
+        self._loaded = loaded
+        self._diagnose = diagnose
+        self._disk = disk
+        self._patience = patience
+        self._stop = asyncio.Event()
+        self._look = asyncio.Event()
+        self._why = "asked to"
+        self.ready = asyncio.Event()
+        """Connected, subscribed and settled for the first time."""
+        self.engine: Engine | None = None
+        """There once `run` has begun."""
+
+    def stop(self, why: str = "asked to") -> None:
+        """End `run` cleanly: collectors off, a goodbye to the broker, the log closed."""
+        self._why = why
+        self._stop.set()
+
+    def ask_reload(self) -> None:
+        """Read the config again, soon."""
+        if self.engine is not None:
+            self.engine.ask_reload("signal")
+        self._look.set()
+
+    async def run(self) -> None:
+        """Work the shop until `stop` is called.
+
+        Raises:
+            LogFolderError: the log cannot be written where the config says.
+            NoSecretError: the broker's password cannot be read.
+        """
+        config = self._loaded.config
+        if config is None:
+            raise ValueError("a config with errors cannot be run")
+        loop = asyncio.get_running_loop()
+        settings = broker_settings(config, self._loaded.file)
+        clock = SystemClock()
+        stamper = Stamper(new_run(clock.wall()), clock)
+        troubles = _Troubles(lambda: self.engine)
+        folder = self._loaded.file(config.log.folder)
+        log = EventLog(
+            folder,
+            stamper=stamper,
+            keep_days=config.log.keep_days,
+            disk=self._disk,
+            loop=loop,
+            on_trouble=troubles.log,
+            on_well=troubles.log_well,
+        )
+        recorder = Recorder(
+            folder,
+            run=stamper.run,
+            clock=clock,
+            limit_mb=config.log.readings_limit_mb,
+            loop=loop,
+            on_trouble=troubles.recording,
+            on_well=troubles.recording_well,
+        )
+        door = _Door()
+        plan = Plan.of(self._loaded)
+        log.append([stamper.note(DAEMON_STARTED, clock.mono(), facts={"version": own_version()})])
+        self.engine = engine = Engine(
+            plan,
+            stamper=stamper,
+            log=log,
+            recorder=recorder,
+            timers=_LoopTimers(loop),
+            transport=door,
+            diagnose=self._diagnose,
+        )
+        reloader = Reloader(engine, self._loaded, door, self._diagnose)
+        listener = _Listener(engine, reloader, self.ready)
+        door.session = Session(settings, config.broker.base, listener, plan.routes.first, patience=self._patience)
+        try:
+            await self._work(engine, reloader, door.session)
+        finally:
+            log.append([stamper.note(DAEMON_STOPPED, clock.mono(), facts={"why": self._why})])
+            recorder.close(round(clock.mono() * 1000))
+            log.close()
+            notify("STOPPING=1")
+
+    async def _work(self, engine: Engine, reloader: Reloader, session: Session) -> None:
+        speaking = asyncio.ensure_future(session.run())
+        beating = asyncio.ensure_future(self._beats(engine, reloader))
+        stopping = asyncio.ensure_future(self._stop.wait())
+        try:
+            await asyncio.wait((speaking, beating, stopping), return_when=asyncio.FIRST_COMPLETED)
+            notify("STOPPING=1")
+            beating.cancel()
+            engine.stop()
+            until = time.monotonic() + _LAST_COMMANDS
+            while not engine.settled and time.monotonic() < until:  # noqa: ASYNC110 - the engine knows no asyncio
+                await asyncio.sleep(0.002)
+            session.stop()
+            await speaking
+            if not self._stop.is_set():
+                beating.result()  # it never ends by itself but by an error, which is the caller's to see
+        finally:
+            for task in (speaking, beating, stopping):
+                task.cancel()
+                with suppress(asyncio.CancelledError):
+                    await asyncio.wait((task,))
+
+    async def _beats(self, engine: Engine, reloader: Reloader) -> None:
+        """The control loop's pulse: READY and the watchdog speak from here, and only after real progress."""
+        loop = asyncio.get_running_loop()
+        count, next_at = 0, loop.time()
+        told = ""
+        while True:
+            mishaps = engine.mishaps
+            engine.beat()
+            if count % LOOK_EVERY == 0 or self._look.is_set():
+                self._look.clear()
+                reloader.look()
+            if engine.mishaps == mishaps:
+                status = f"STATUS={engine.summary()}"
+                notify("WATCHDOG=1", *(("READY=1",) if count == 0 else ()), *((status,) if status != told else ()))
+                told = status
+            count += 1
+            next_at = max(next_at + BEAT, loop.time())
+            with suppress(TimeoutError):
+                async with asyncio.timeout_at(next_at):
+                    await self._look.wait()
+
+
+def broker_settings(config: Config, file: Callable[[Path], Path]) -> BrokerSettings:
+    """How to reach the broker; `file` makes the config's paths absolute.
+
+    Raises:
+        NoSecretError: the password cannot be read.
+    """
+    broker = config.broker
+    tls = None
+    if broker.tls is not None:
+        ca, cert, key = (None if path is None else file(path) for path in _tls_files(config))
+        tls = Tls(ca, cert, key)
+    return BrokerSettings(
+        host=broker.host,
+        port=broker.port,
+        client_id=broker.client_name,
+        protocol=broker.protocol,
+        keepalive=broker.keepalive,
+        username=broker.username,
+        password=None if broker.password_file is None else read_secret(file(broker.password_file)),
+        tls=tls,
+    )
+
+
+def _tls_files(config: Config) -> tuple[Path | None, Path | None, Path | None]:
+    tls = config.broker.tls
+    return (None, None, None) if tls is None else (tls.ca_file, tls.cert_file, tls.key_file)
+
+
+def own_version() -> str:
+    """This program's version, or a word that it was not installed."""
+    try:
+        return version("gatehand")
+    except PackageNotFoundError:
+        return "from source"
+
+
+class _Door:
+    """The way out to the session, which is built after the engine that uses it."""
+
+    session: Session | None = None
+
+    def publish(self, outgoing: Outgoing) -> bool:
+        return self.session is not None and self.session.publish(outgoing)
+
+    def subscribe(self, wanted: tuple[Subscription, ...]) -> None:
+        if self.session is not None:
+            self.session.subscribe(wanted)
+
+
+class _Listener:
+    """The engine's ears, and what else is due on a new connection."""
+
+    def __init__(self, engine: Engine, reloader: Reloader, ready: asyncio.Event) -> None:
+        self._reloader = reloader
+        self._engine = engine
+        self._ready = ready
+        self.on_message = engine.on_message
+        self.on_connected: Callable[[Connected], None] = engine.on_connected
+        self.on_lost = engine.on_lost
+        self.on_notice: Callable[[Notice], None] = engine.on_notice
+
+    def on_settled(self) -> None:
+        self._engine.on_settled()
+        self._reloader.show()
+        self._ready.set()
+
+
+class _LoopTimers:
+    """Timers of the event loop, whose clock is the monotonic one."""
+
+    def __init__(self, loop: asyncio.AbstractEventLoop) -> None:
+        self._loop = loop
+
+    def call_at(self, when: float, callback: Callable[[], None]) -> Timer:
+        return self._loop.call_at(when, callback)
+
+
+class _Troubles:
+    """Alarms of the disk, for the time before the engine is there too."""
+
+    def __init__(self, engine: Callable[[], Engine | None]) -> None:
+        self._engine = engine
+
+    def log(self, why: str) -> None:
+        if (engine := self._engine()) is not None:
+            engine.raise_alarm(shell_alarms.log_trouble(why, engine.clock.wall()))
+
+    def log_well(self) -> None:
+        if (engine := self._engine()) is not None:
+            engine.clear_alarm(shell_alarms.LOG)
+
+    def recording(self, why: str) -> None:
+        if (engine := self._engine()) is not None:
+            engine.raise_alarm(shell_alarms.recording_trouble(why, engine.clock.wall()))
+
+    def recording_well(self) -> None:
+        if (engine := self._engine()) is not None:
+            engine.clear_alarm(shell_alarms.RECORDING)

@@ -1,0 +1,398 @@
+"""The loop around the rules, without asyncio: a message or a deadline in, one step, then log, sync, publish.
+
+The engine's duties, in this order:
+
+1. Give each event the time at which it was received, in whole milliseconds, never going back; record it.
+2. Step. Whatever the rules raise is a mishap: every collector is told off and held, and the engine goes on.
+3. Log the findings; let the commands leave once they are on disk (`log_first`), in their order.
+4. Never keep a command for later: what cannot leave now is dropped, and the rules hear of the lost connection.
+5. Keep one timer at the rules' next deadline.
+6. Show what has changed (`board`), after the commands.
+
+Clock, timers, transport, log and recorder come from outside (`ports`), so that a simulation drives this very code.
+"""
+
+import math
+from collections.abc import Mapping
+from typing import Final
+
+from gatehand.journal.clock import Clock
+from gatehand.journal.line import CLOCK_STEPPED, CONFIG_LOADED, Line, Stamper
+from gatehand.mqtt.transport import Connected, Notice, Transport
+from gatehand.shell.alarms import Alarm
+from gatehand.shell.board import Board
+from gatehand.shell.log_first import Batch, LogFirst
+from gatehand.shell.plan import Plan
+from gatehand.shell.ports import Diagnostics, Log, Recorder, Timer, Timers
+from gatehand.shell.routes import OwnStatus, ReloadAsked, RetainedCommand
+from gatehand.shell.shell_alarms import retained_command
+from gatehand_rules import events as ev
+from gatehand_rules import initial, step
+from gatehand_rules.commands import Command
+from gatehand_rules.findings import Fact, Happened
+from gatehand_rules.state import Held, State, collector_word
+from gatehand_rules.step import Outcome
+
+NOT_SENT: Final = "command_not_sent"
+INTERNAL_ERROR: Final = "internal_error"
+AFTER_MISHAP: Final = "an internal error"
+CLOCK_STEP: Final = 1.0
+"""Seconds that wall time may stray from monotonic time between two beats."""
+_PAUSE_AFTER_MISHAP: Final = 1.0
+
+
+class Engine:
+    """The heart of the daemon. A `Listener` for the transport; `beat` is to be called about once a second.
+
+    Args:
+        plan: the config to work with.
+        stamper: gives log lines their time, run and number; its clock is the engine's.
+        log: where the lines go.
+        recorder: what keeps the events for replay.
+        timers: calls back at an instant.
+        transport: carries the messages.
+        diagnose: a line for whoever looks at the service.
+    """
+
+    def __init__(
+        self,
+        plan: Plan,
+        *,
+        stamper: Stamper,
+        log: Log,
+        recorder: Recorder,
+        timers: Timers,
+        transport: Transport,
+        diagnose: Diagnostics,
+    ) -> None:
+        self._plan = plan
+        self._stamper = stamper
+        self._clock = stamper.clock
+        self._recorder = recorder
+        self._timers = timers
+        self._transport = transport
+        self._diagnose = diagnose
+        self._queue = LogFirst(log, timers, stamper, self._send)
+        self._board = Board(plan, self._clock, transport)
+        self._now = self._clock.mono()
+        self._state = initial(plan.shop, self._now)
+        self._timer: Timer | None = None
+        self._timer_at: float | None = None
+        self._unsent_since = math.inf
+        self._met_before = False
+        self._wall_offset = self._clock.wall() - self._clock.mono()
+        self.mishaps = 0
+        """How often the rules or this engine failed; none is expected, ever."""
+        self._reload_asked: tuple[str, ...] = ()
+        self._begin_recording()
+
+    @property
+    def state(self) -> State:
+        """What the rules remember now."""
+        return self._state
+
+    @property
+    def plan(self) -> Plan:
+        """The config in use."""
+        return self._plan
+
+    @property
+    def board(self) -> Board:
+        """What is shown."""
+        return self._board
+
+    @property
+    def clock(self) -> Clock:
+        """The clocks in use."""
+        return self._clock
+
+    @property
+    def settled(self) -> bool:
+        """No command waits for the disk."""
+        return self._queue.idle
+
+    # The transport calls
+
+    def on_message(self, topic: str, payload: bytes, retained: bool, received: float) -> None:
+        """A message came."""
+        events = self._plan.routes.events(topic, payload, retained=retained, now=received)
+        if events is None:
+            self._on_own(topic, payload, retained=retained)
+            return
+        for event in events:
+            self.handle(event, received)
+
+    def on_connected(self, info: Connected) -> None:
+        """Connected and subscribed."""
+        self._unsent_since = math.inf
+        facts: dict[str, Fact] = {"protocol": info.protocol, "host": info.host, "port": info.port}
+        self._diagnose("info", f"connected to the broker at {info.host}:{info.port}", facts)
+        self.handle(ev.BrokerConnected())
+
+    def on_settled(self) -> None:
+        """What the broker retains has come: from here on show our own state, and drop what only had to be looked at."""
+        self._met_before = True
+        self._board.show_all(self._state, self._time())
+        self._transport.subscribe(self._plan.routes.live)
+
+    def on_lost(self, reason: str, heard_at: float) -> None:
+        """The connection is gone."""
+        self._diagnose("warning", f"lost the broker: {reason}", None)
+        for batch in self._queue.drop():
+            self._not_sent(batch, batch.commands)
+        self._board.hide()
+        # A command that never left counts as given after the broker was last heard.
+        self.handle(ev.BrokerLost(min(heard_at, self._unsent_since - 0.001, self._now)))
+        self._transport.subscribe(self._plan.routes.first)
+
+    def on_notice(self, notice: Notice) -> None:
+        """Something about the connection that a person should know."""
+        self._diagnose("warning", notice.text, notice.facts)
+        self.note(str(notice.kind), {**notice.facts, "text": notice.text})
+        self._board.on_notice(notice)
+        self._show()
+
+    # Events and time
+
+    def handle(self, event: ev.Event, received: float | None = None) -> None:
+        """Give the rules one event, received at that monotonic time (None: now), and carry out what follows."""
+        now = self._time(received)
+        before = self._state
+        self._recorder.record(round(now * 1000), event, before)
+        try:
+            outcome = step(self._plan.shop, before, event, now)
+        except Exception as error:  # noqa: BLE001 - a fan must not be left on by a mistake of ours
+            self._mishap(event, error, now)
+            return
+        self._state = outcome.state
+        if outcome.findings or outcome.commands or type(event) is not ev.Reading:
+            self._carry_out(before, outcome, now)
+        else:
+            self._board.note_reading(event.tool, before, outcome.state)
+        if outcome.state.wake_at != self._timer_at:
+            self._arm(outcome.state.wake_at, now)
+
+    def beat(self) -> None:
+        """Once a second: time passes for the rules, counts that are due, the clock, what screens are shown."""
+        now = self._time()
+        self._watch_wall()
+        for event in self._plan.routes.overdue(now):
+            self.handle(event)
+        self.handle(ev.Tick())
+        if self._queue.idle:
+            self._board.show_readings(self._state, now)
+
+    def stop(self) -> None:
+        """A clean stop: the rules say what is told off. The caller waits until `settled`, then ends the session."""
+        self.handle(ev.ShutdownAsked())
+
+    def now(self) -> float:
+        """The rules' time, monotonic seconds."""
+        return self._time()
+
+    def ask_reload(self, by: str) -> None:
+        """Somebody wants the config read again; whoever reads it calls `take_reload_asked`."""
+        self._reload_asked = (*self._reload_asked, by)
+
+    def take_reload_asked(self) -> tuple[str, ...]:
+        """Who has asked since the last call."""
+        asked, self._reload_asked = self._reload_asked, ()
+        return asked
+
+    def summary(self) -> str:
+        """How things stand, in one line for the service manager."""
+        fans = ", ".join(
+            f"{collector.name} {collector_word(seen)}"
+            for collector, seen in zip(self._plan.shop.collectors, self._state.collectors, strict=True)
+        )
+        alarms = len(self._board.alarms.standing)
+        link = "" if self._state.connected else "no broker; "
+        return f"{link}{fans}" + (f"; {alarms} {'alarm' if alarms == 1 else 'alarms'}" if alarms else "")
+
+    def raise_alarm(self, alarm: Alarm) -> None:
+        """An alarm of the shell's own stands from now on."""
+        if alarm.id not in self._board.alarms.standing:
+            subject = dict(alarm.subject)
+            facts: dict[str, Fact] = {"alarm": alarm.id, "because": alarm.because, **subject}
+            self.note(Happened.ALARM_RAISED, facts)
+        self._board.alarms.raise_(alarm)
+        self._show()
+
+    def clear_alarm(self, name: str) -> None:
+        """An alarm of the shell's own is over."""
+        if self._board.alarms.clear(name):
+            self.note(Happened.ALARM_CLEARED, {"alarm": name})
+        self._show()
+
+    def note(self, event: str, facts: Mapping[str, Fact] | None = None) -> None:
+        """A log line of the shell's own."""
+        self._queue.put([self._stamper.note(event, self._now, facts=facts)], (), self._now)
+
+    def swap(self, plan: Plan, outcome: Outcome) -> None:
+        """Work by another config from now on; `outcome` is what the rules made of the present state (reshape)."""
+        before, self._plan, self._state = self._state, plan, outcome.state
+        self._begin_recording()
+        self._board.swap(plan)
+        self._carry_out(before, outcome, self._now)
+        self._arm(outcome.state.wake_at, self._now)
+        self._transport.subscribe(plan.routes.live)
+        self._board.show_all(self._state, self._now)
+
+    # Inside
+
+    def _time(self, at: float | None = None) -> float:
+        now = self._clock.mono() if at is None else round(at * 1000) / 1000
+        self._now = max(self._now, now)
+        return self._now
+
+    def _arm(self, wake_at: float | None, now: float) -> None:
+        if self._timer is not None:
+            self._timer.cancel()
+        self._timer_at = wake_at
+        # Rounded up: time comes in whole milliseconds, and a call a hair too early would be a call for nothing.
+        when = None if wake_at is None else max(now, math.ceil(round(wake_at * 1000, 3)) / 1000)
+        self._timer = None if when is None else self._timers.call_at(when, self._on_timer)
+
+    def _on_timer(self) -> None:
+        self._timer = self._timer_at = None
+        self.handle(ev.Tick())
+        if self._timer is None and self._state.wake_at is not None:
+            self._arm(self._state.wake_at, self._now)
+
+    def _carry_out(self, before: State, outcome: Outcome, now: float) -> None:
+        lines: list[Line] = [self._stamper.finding(finding, now) for finding in outcome.findings]
+        self._queue.put(lines, outcome.commands, now)
+        self._board.take(before, outcome)
+        self._show()
+
+    def _show(self) -> None:
+        """After the commands, never before them."""
+        if self._queue.idle:
+            self._board.show(self._state, self._now)
+
+    def _send(self, batch: Batch) -> None:
+        unsent: list[Command] = []
+        for command in batch.commands:
+            message = self._plan.told.message(command)
+            if message is not None and not self._transport.publish(message):
+                unsent.append(command)
+        if unsent:
+            self._not_sent(batch, tuple(unsent))
+        self._show()
+
+    def _not_sent(self, batch: Batch, commands: tuple[Command, ...]) -> None:
+        """Without a connection nothing is kept; the rules tell again what is still wanted after the next one."""
+        self._unsent_since = min(self._unsent_since, batch.now)
+        lines: list[Line] = []
+        for command in commands:
+            message = self._plan.told.message(command)
+            if message is not None:
+                facts: dict[str, Fact] = {
+                    "command": type(command).__name__,
+                    "topic": message.topic,
+                    "why": "no connection to the broker; it is not kept for later",
+                    "asked_at": batch.now,
+                }
+                lines.append(
+                    self._stamper.note(
+                        NOT_SENT,
+                        self._now,
+                        gate=getattr(command, "gate", None),
+                        collector=getattr(command, "collector", None),
+                        facts=facts,
+                    )
+                )
+        self._queue.put(lines, (), self._now)
+
+    def _on_own(self, topic: str, payload: bytes, *, retained: bool) -> None:
+        found = self._plan.routes.own(topic, payload, retained=retained)
+        match found:
+            case ReloadAsked():
+                self.ask_reload(found.text)
+            case RetainedCommand():
+                text = f"the broker retains a command on {topic!r}; a device that connects would act on it"
+                self._diagnose("error", text, {"topic": topic})
+                self.note("retained_command", {"topic": topic, found.kind: found.name})
+                self.raise_alarm(retained_command(found, self._clock.wall()))
+            case OwnStatus():
+                self._on_own_status(found)
+            case None:
+                pass
+
+    def _on_own_status(self, found: OwnStatus) -> None:
+        """What a former run has left at the broker: a hold outlives a restart; what is no longer there is removed."""
+        if found.kind == "collector" and found.held and not self._met_before and self._board.knows(found):
+            if self._state.adopted:  # the broker was slow to say so
+                self.handle(ev.HoldAsked(found.name, "held before the daemon's restart"))
+            else:
+                self.handle(ev.HoldRemembered(found.name))
+        self._board.found_retained(found)
+
+    def _watch_wall(self) -> None:
+        offset = self._clock.wall() - self._clock.mono()
+        step_by = offset - self._wall_offset
+        self._wall_offset = offset
+        if abs(step_by) > CLOCK_STEP:
+            self._diagnose("warning", f"the wall clock stepped by {step_by:+.1f} s", {"by": round(step_by, 3)})
+            self.note(CLOCK_STEPPED, {"by_seconds": round(step_by, 3)})
+            self._recorder.clock_stepped()
+
+    def _begin_recording(self) -> None:
+        shop = self._plan.shop
+        self._recorder.begin(self._plan.text, [t.name for t in shop.tools], [c.name for c in shop.collectors])
+        self.note(
+            CONFIG_LOADED,
+            {
+                "path": str(self._plan.path),
+                "tools": len(shop.tools),
+                "gates": len(shop.gates),
+                "collectors": len(shop.collectors),
+            },
+        )
+
+    # When the rules fail
+
+    def _mishap(self, event: ev.Event, error: Exception, now: float) -> None:
+        """Off first, by the shortest way; then hold every collector, so that the rules' state agrees with it."""
+        self.mishaps += 1
+        for message in self._plan.told.off.values():
+            self._transport.publish(message)
+        text = f"the rules failed on {type(event).__name__}: {type(error).__name__}: {error}"
+        self._diagnose("error", text, {"event": repr(event)})
+        self.note(INTERNAL_ERROR, {"on": type(event).__name__, "error": type(error).__name__, "text": str(error)})
+        try:
+            self._hold_all(now)
+        except Exception as again:  # noqa: BLE001 - the state itself is at fault: begin anew, still held
+            self._diagnose("error", f"the state cannot be kept: {type(again).__name__}: {again}", None)
+            self._begin_anew(now)
+        self._board.on_mishap(text)
+        self._show()
+        self._arm(now + _PAUSE_AFTER_MISHAP, now)
+
+    def _hold_all(self, now: float) -> None:
+        for collector in self._plan.shop.collectors:
+            at = self._plan.shop.collector_at(collector.name)
+            if at is not None and not isinstance(self._state.collectors[at].phase, Held):
+                self._step(ev.HoldAsked(collector.name, AFTER_MISHAP), now)
+
+    def _begin_anew(self, now: float) -> None:
+        """As at the daemon's start, but held: every device may be in any state."""
+        connected = self._state.connected
+        self._state = initial(self._plan.shop, now)
+        self._begin_recording()
+        try:
+            if connected:
+                self._step(ev.BrokerConnected(), now)
+            for collector in self._plan.shop.collectors:
+                self._step(ev.HoldRemembered(collector.name), now)
+        except Exception as error:  # noqa: BLE001 - nothing left but to tell off whenever something comes
+            self._diagnose("error", f"not even a new state can be made: {type(error).__name__}: {error}", None)
+        self._board.reconcile(self._state.alarms)
+
+    def _step(self, event: ev.Event, now: float) -> None:
+        """One step whose failure is the caller's."""
+        before = self._state
+        self._recorder.record(round(now * 1000), event, before)
+        outcome = step(self._plan.shop, before, event, now)
+        self._state = outcome.state
+        self._carry_out(before, outcome, now)

@@ -1,0 +1,105 @@
+"""Log, sync, publish, in that order: commands leave once their explanation is on disk, or once a bound has passed.
+
+A disk that stalls costs one bound, never a command: while a stall lasts, later commands do not wait at all, and when it
+is over one line says for how long and for how many. Without a connection nothing is kept for later.
+"""
+
+from collections import deque
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from gatehand.journal.line import LOG_LATE, Line, Stamper
+from gatehand.shell.ports import Log, Ticket, Timer, Timers
+from gatehand_rules.commands import Command
+
+BOUND: Final = 0.020
+"""Seconds that a command waits for its explanation to reach the disk."""
+
+
+@dataclass(frozen=True, slots=True)
+class Batch:
+    """The commands of one step, in their order, and the rules' time of that step."""
+
+    commands: tuple[Command, ...]
+    now: float
+    ticket: Ticket
+    deadline: float
+
+
+class LogFirst:
+    """The queue between a decision and its commands. `send` carries a batch out and must not raise."""
+
+    def __init__(self, log: Log, timers: Timers, stamper: Stamper, send: Callable[[Batch], None]) -> None:
+        self._log = log
+        self._timers = timers
+        self._stamper = stamper
+        self._send = send
+        self._waiting: deque[Batch] = deque()
+        self._timer: Timer | None = None
+        self._late: set[int] = set()
+        self._late_since = 0.0
+        self._late_count = 0
+
+    @property
+    def idle(self) -> bool:
+        """No command waits."""
+        return not self._waiting
+
+    def put(self, lines: Sequence[Line], commands: tuple[Command, ...], now: float) -> None:
+        """Log the lines of one step, then carry out its commands."""
+        if not lines and not commands:
+            return
+        ticket = self._log.append(lines)
+        if not commands:
+            return
+        deadline = self._stamper.clock.mono() + BOUND
+        self._waiting.append(Batch(commands, now, ticket, deadline))
+        if ticket.done or self._late:
+            self._release()
+        else:
+            ticket.add_done_callback(self._release)
+            self._arm()
+
+    def drop(self) -> tuple[Batch, ...]:
+        """Give up what waits: the connection is gone, and nothing may leave late."""
+        dropped = tuple(self._waiting)
+        self._waiting.clear()
+        return dropped
+
+    def _release(self) -> None:
+        """Send, in order, all whose explanation is on disk or has waited long enough."""
+        now = self._stamper.clock.mono()
+        while self._waiting:
+            head = self._waiting[0]
+            if not head.ticket.done:
+                if not self._late and now < head.deadline:
+                    break
+                self._note_late(head, now)
+            self._waiting.popleft()
+            self._send(head)
+        self._arm()
+
+    def _arm(self) -> None:
+        if self._timer is not None:
+            self._timer.cancel()
+            self._timer = None
+        if self._waiting:
+            self._timer = self._timers.call_at(self._waiting[0].deadline, self._release)
+
+    def _note_late(self, batch: Batch, now: float) -> None:
+        if not self._late:
+            self._late_since = now - BOUND
+        self._late.add(id(batch.ticket))
+        self._late_count += 1
+        ticket = batch.ticket
+        ticket.add_done_callback(lambda: self._caught_up(ticket))
+
+    def _caught_up(self, ticket: Ticket) -> None:
+        self._late.discard(id(ticket))
+        if self._late:
+            return
+        now = self._stamper.clock.mono()
+        facts = {"late": self._late_count, "stalled": round(now - self._late_since, 3)}
+        self._late_count = 0
+        self._log.append([self._stamper.note(LOG_LATE, now, facts=facts)])

@@ -1,0 +1,181 @@
+"""A changed config while the daemon runs: read, check, build, swap at one step; else keep the last good one and say so.
+
+The outcome is shown three ways: a log line, the alarm `config`, and the retained message `<base>/config`, by which
+`gatehand reload` knows what came of it. What a swap means for what is running is the rules' business (`reshape`).
+"""
+
+import hashlib
+import json
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+from gatehand.config import Config, Loaded, Problem, load
+from gatehand.journal.line import CONFIG_REJECTED, stamp
+from gatehand.mqtt.transport import Kind, Outgoing, Transport
+from gatehand.shell import shell_alarms
+from gatehand.shell.engine import Engine
+from gatehand.shell.plan import Plan
+from gatehand.shell.ports import Diagnostics
+from gatehand_rules.reshape import Rewired, adopt_shop, obstacles
+
+_AT_RESTART: Final = ("broker", "log", "homie")
+"""Tables that are taken at the daemon's next start only."""
+
+
+class ConfigFile:
+    """Notices that the file's content has changed. Editors replace files, so its name is what is watched."""
+
+    def __init__(self, path: Path, text: str) -> None:
+        self._path = path
+        self._digest = hashlib.sha256(text.encode()).digest()
+        self._stat: tuple[int, int, int] | None = None
+
+    def changed(self) -> bool:
+        """Whether the content is another one than at the last call that said so. A missing file is no change."""
+        try:
+            found = self._path.stat()
+            stat = (found.st_mtime_ns, found.st_size, found.st_ino)
+            if stat == self._stat:
+                return False
+            digest = hashlib.sha256(self._path.read_bytes()).digest()
+        except OSError:
+            return False  # an editor is between removing and replacing it
+        self._stat = stat
+        same, self._digest = digest == self._digest, digest
+        return not same
+
+
+@dataclass(slots=True)
+class _Outcome:
+    """What came of the last reading of the file."""
+
+    at: float
+    ok: bool = True
+    problems: tuple[Problem, ...] = ()
+    waits: tuple[str, ...] = ()
+    at_restart: tuple[str, ...] = ()
+
+
+class Reloader:
+    """Reads the config again when it has changed or somebody asks."""
+
+    def __init__(self, engine: Engine, loaded: Loaded, transport: Transport, diagnose: Diagnostics) -> None:
+        self._engine = engine
+        self._path = loaded.path
+        self._file = ConfigFile(loaded.path, loaded.text)
+        self._transport = transport
+        self._diagnose = diagnose
+        self._waiting: Loaded | None = None
+        self._asked: list[str] = []
+        self._outcome = _Outcome(engine.clock.wall(), problems=loaded.problems)
+
+    def look(self) -> None:
+        """Every two seconds: whether the file has changed, or what waited can be taken now."""
+        changed = self._file.changed()
+        asked = self._engine.take_reload_asked()
+        if changed or asked:
+            self.reload(asked)
+        elif self._waiting is not None:
+            self._take(self._waiting)
+
+    def reload(self, asked: tuple[str, ...] = ()) -> None:
+        """Read the file now. `asked`: the texts of those who asked, given back in the outcome."""
+        self._asked = list(asked)
+        self._waiting = None
+        loaded = load(self._path)
+        if loaded.config is None:
+            self._reject(loaded)
+        else:
+            self._take(loaded)
+
+    def show(self) -> None:
+        """Publish the outcome, retained; on each new connection too."""
+        outcome = self._outcome
+        body = {
+            "ok": outcome.ok,
+            "at": stamp(outcome.at),
+            "file": str(self._path),
+            "problems": [problem.as_dict() for problem in outcome.problems],
+            "waits_for": list(outcome.waits),
+            "at_restart": list(outcome.at_restart),
+            "asked": self._asked,
+        }
+        payload = json.dumps(body, ensure_ascii=False).encode("utf-8", "backslashreplace")
+        self._transport.publish(Outgoing(f"{self._engine.plan.routes.base}/config", payload, Kind.STATUS))
+
+    def _reject(self, loaded: Loaded) -> None:
+        problems = [str(problem) for problem in loaded.errors]
+        now = self._engine.clock.wall()
+        self._outcome = _Outcome(now, ok=False, problems=loaded.problems)
+        for text in problems:
+            self._diagnose("error", f"config not taken: {text}")
+        self._engine.note(CONFIG_REJECTED, {"path": str(self._path), "why": "; ".join(problems)})
+        self._engine.raise_alarm(shell_alarms.config_rejected(problems, now))
+        self.show()
+
+    def _take(self, loaded: Loaded) -> None:
+        engine, before = self._engine, self._engine.plan
+        at_restart = _kept_for_restart(before.config, loaded)
+        plan = Plan.of(_with_tables_of(before.config, loaded))
+        rewired = _rewired(before.config, plan.config)
+        waits = obstacles(before.shop, plan.shop, engine.state, engine.now(), rewired)
+        if waits:
+            self._wait(loaded, waits)
+            return
+        self._waiting = None
+        if plan.config != before.config or plan.text != before.text:
+            engine.swap(plan, adopt_shop(before.shop, plan.shop, engine.state, engine.now(), rewired))
+        now = engine.clock.wall()
+        self._outcome = _Outcome(now, problems=loaded.problems, at_restart=at_restart)
+        engine.clear_alarm(shell_alarms.CONFIG)
+        self._diagnose("info", f"config taken from {self._path}")
+        if at_restart:
+            tables = ", ".join(f"[{table}]" for table in at_restart)
+            self._diagnose("warning", f"changes of {tables} are taken at the daemon's next start")
+        self.show()
+
+    def _wait(self, loaded: Loaded, waits: tuple[str, ...]) -> None:
+        if self._waiting is not None and self._outcome.waits == waits:
+            return
+        self._waiting = loaded
+        now = self._engine.clock.wall()
+        self._outcome = _Outcome(now, ok=False, problems=loaded.problems, waits=waits)
+        text = "; ".join(waits)
+        self._diagnose("warning", f"config waits: {text}")
+        self._engine.note("config_waits", {"path": str(self._path), "why": text})
+        self._engine.raise_alarm(shell_alarms.config_waits(text, now))
+        self.show()
+
+
+def _kept_for_restart(before: Config, loaded: Loaded) -> tuple[str, ...]:
+    return tuple(table for table in _AT_RESTART if getattr(before, table) != getattr(loaded.config, table))
+
+
+def _with_tables_of(before: Config, loaded: Loaded) -> Loaded:
+    """The same, but for the tables that the running daemon cannot change."""
+    assert loaded.config is not None  # noqa: S101 - for the type checker; the caller has looked
+    config = loaded.config.model_copy(update={table: getattr(before, table) for table in _AT_RESTART})
+    return Loaded(config, loaded.shop, loaded.problems, loaded.text, loaded.path, loaded.names)
+
+
+def _rewired(before: Config, after: Config) -> Rewired:
+    """Names that are told or heard elsewhere now."""
+    return Rewired(
+        tools=frozenset(
+            name
+            for name, tool in after.tool.items()
+            if name in before.tool and tool.current != before.tool[name].current
+        ),
+        gates=frozenset(
+            name
+            for name, gate in after.gate.items()
+            if (old := before.gate.get(name)) is not None and (gate.command, gate.state) != (old.command, old.state)
+        ),
+        collectors=frozenset(
+            name
+            for name, fan in after.collector.items()
+            if (was := before.collector.get(name)) is not None
+            and (fan.command, fan.state, fan.current) != (was.command, was.state, was.current)
+        ),
+    )

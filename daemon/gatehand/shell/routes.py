@@ -1,0 +1,284 @@
+"""From a message to what it means: which topics are listened to, and which events a payload on one of them is.
+
+Built from the config once and never changed, but for the count of what was rejected. Nothing is decided here about the
+shop, nothing is published, no clock is read.
+"""
+
+import json
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from functools import partial
+from typing import Final, Literal, TypeAlias
+
+from gatehand.config import Config
+from gatehand.config.signals import Contact, Current, Heard
+from gatehand.mqtt.payload import Payload, Reader, Rejected, UnknownWord, excerpt
+from gatehand.mqtt.transport import Subscription
+from gatehand.shell.rejections import Rejections
+from gatehand_rules import events as ev
+from gatehand_rules.words import Position
+
+LARGEST_AMPS: Final = 1000.0
+_LONGEST_REASON: Final = 80
+
+Kind: TypeAlias = Literal["tool", "gate", "collector", "stop"]
+Read: TypeAlias = Callable[[bytes | Payload, bool], ev.Event | Rejected | None]
+"""One reader of a topic: payload and retained flag to an event; None: it says nothing to us."""
+
+
+@dataclass(frozen=True, slots=True)
+class Handler:
+    """One thing that a topic says, and whose it is."""
+
+    kind: Kind
+    name: str
+    key: str
+    read: Read
+    is_reading: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class RetainedCommand:
+    """The broker retains a message on one of our command topics: any device that connects would act on it."""
+
+    kind: Kind
+    name: str
+    topic: str
+
+
+@dataclass(frozen=True, slots=True)
+class OwnStatus:
+    """What a former run of the daemon left retained: `kind` is "tool", "gate", "collector" or "alarm"."""
+
+    kind: str
+    name: str
+    topic: str
+    held: bool
+
+
+@dataclass(frozen=True, slots=True)
+class ReloadAsked:
+    """Somebody wants the config read again; `text` is given back with the outcome."""
+
+    text: str
+
+
+Own: TypeAlias = RetainedCommand | OwnStatus | ReloadAsked
+
+
+class Routes:
+    """Topics to handlers, for one config. `live` is listened to always, `first` until what is retained has come."""
+
+    def __init__(self, config: Config) -> None:
+        self.base = config.broker.base
+        self._handlers: dict[str, tuple[Handler, ...]] = {}
+        for topic, handler in _handlers(config):
+            self._handlers[topic] = (*self._handlers.get(topic, ()), handler)
+        self._commands = dict(_command_topics(config))
+        self._reload = f"{self.base}/reload"
+        self._rejections = Rejections()
+        self.live = (*(self._subscription(topic) for topic in self._handlers), Subscription(self._reload))
+        left = tuple(Subscription(f"{self.base}/{kind}/+") for kind in ("tool", "gate", "collector", "alarm"))
+        self.first = (*self.live, *(Subscription(topic) for topic in self._commands), *left)
+
+    def events(self, topic: str, payload: bytes, *, retained: bool, now: float) -> tuple[ev.Event, ...] | None:
+        """What a message says, in the config's order; None when no device of the shop speaks there."""
+        handlers = self._handlers.get(topic)
+        if handlers is None:
+            return None
+        if len(handlers) == 1:
+            handler = handlers[0]
+            found = handler.read(payload, retained)
+            if type(found) is ev.Reading:
+                return (found,)
+            event = self._answer(handler, found, now)
+            return () if event is None else (event,)
+        parsed = Payload(payload)
+        answers = (self._answer(handler, handler.read(parsed, retained), now) for handler in handlers)
+        return tuple(event for event in answers if event is not None)
+
+    def own(self, topic: str, payload: bytes, *, retained: bool) -> Own | None:
+        """What a message on one of the daemon's own or command topics says; None: nothing."""
+        if topic == self._reload:
+            return None if retained else ReloadAsked(excerpt(payload))
+        if not retained or not payload:  # the echo of what we ourselves say
+            return None
+        if topic in self._commands:
+            kind, name = self._commands[topic]
+            return RetainedCommand(kind, name, topic)
+        parts = topic.removeprefix(f"{self.base}/").split("/")
+        if len(parts) == 2 and topic.startswith(f"{self.base}/"):  # noqa: PLR2004 - kind and name
+            return OwnStatus(parts[0], parts[1], topic, held=_says_held(payload))
+        return None
+
+    def is_needed(self, topic: str) -> bool:
+        """Whether a device of the shop speaks there."""
+        return topic in self._handlers
+
+    def overdue(self, now: float) -> tuple[ev.MessageRejected, ...]:
+        """Counts of rejected messages whose minute is over."""
+        return self._rejections.overdue(now)
+
+    def _answer(self, handler: Handler, found: ev.Event | Rejected | None, now: float) -> ev.Event | None:
+        if isinstance(found, Rejected):
+            return self._rejections.say(handler.kind, handler.name, handler.key, found, now)
+        return found
+
+    def _subscription(self, topic: str) -> Subscription:
+        readings = all(handler.is_reading for handler in self._handlers[topic])
+        return Subscription(topic, qos=0 if readings else 1, sheddable=readings)
+
+
+def _handlers(config: Config) -> Iterator[tuple[str, Handler]]:
+    """Every topic of the shop and what it says."""
+    for name, stop in config.stop.items():
+        yield stop.topic, _contact("stop", name, "contact", stop, partial(ev.StopReport, name))
+    yield from _of_gates(config)
+    yield from _of_collectors(config)
+    for name, tool in config.tool.items():
+        yield tool.current.topic, Handler("tool", name, "current", _tool_current(name, tool.current), is_reading=True)
+        if tool.online is not None:
+            yield tool.online.topic, _online("tool", name, tool.online)
+
+
+def _of_gates(config: Config) -> Iterator[tuple[str, Handler]]:
+    base = config.broker.base
+    for name, gate in config.gate.items():
+        if gate.state is not None:
+            words = {gate.state.open: Position.OPEN, gate.state.shut: Position.SHUT}
+            yield gate.state.topic, Handler("gate", name, "state", _gate_state(name, gate.state, words))
+        if gate.button is not None:
+            reader, pressed = _reader(gate.button), {gate.button.pressed: True}
+            yield gate.button.topic, Handler("gate", name, "button", _button(name, reader, pressed))
+        if gate.online is not None:
+            yield gate.online.topic, _online("gate", name, gate.online)
+        hand = _words(Reader(), {"1": True, "0": False}, partial(ev.HandAsked, name))
+        yield f"{base}/gate/{name}/hand", Handler("gate", name, "hand", hand)
+
+
+def _of_collectors(config: Config) -> Iterator[tuple[str, Handler]]:
+    base = config.broker.base
+    for name, fan in config.collector.items():
+        if fan.state is not None:
+            words = {fan.state.on: True, fan.state.off: False}
+            read = _words(_reader(fan.state), words, partial(ev.CollectorReport, name))
+            yield fan.state.topic, Handler("collector", name, "state", read)
+        if fan.current is not None:
+            read = _collector_current(name, fan.current)
+            yield fan.current.topic, Handler("collector", name, "current", read, is_reading=True)
+        if fan.bin_full is not None:
+            full = _contact("collector", name, "bin_full", fan.bin_full, partial(ev.BinReport, name))
+            yield fan.bin_full.topic, full
+        if fan.online is not None:
+            yield fan.online.topic, _online("collector", name, fan.online)
+        yield f"{base}/collector/{name}/reset", Handler("collector", name, "reset", _reset(name))
+        yield f"{base}/collector/{name}/hold", Handler("collector", name, "hold", _hold(name))
+
+
+def _command_topics(config: Config) -> Iterator[tuple[str, tuple[Kind, str]]]:
+    for name, fan in config.collector.items():
+        yield fan.command.topic, ("collector", name)
+    for name, gate in config.gate.items():
+        if gate.command is not None:
+            yield gate.command.topic, ("gate", name)
+
+
+def _reader(heard: Heard) -> Reader:
+    return Reader(heard.pointer)
+
+
+def _words(reader: Reader, words: dict[str, bool], make: Callable[[bool, bool], ev.Event]) -> Read:
+    """A reader of two words; any other word is rejected."""
+    wanted = " or ".join(repr(word) for word in words)
+
+    def read(payload: bytes | Payload, retained: bool) -> ev.Event | Rejected:
+        match reader.read_word(payload, words):
+            case Rejected() as bad:
+                return bad
+            case UnknownWord(text=text):
+                return Rejected(f"found another word, want {wanted}", text)
+            case on:
+                return make(on, retained)
+
+    return read
+
+
+def _contact(kind: Kind, name: str, key: str, contact: Contact, make: Callable[[bool, bool], ev.Event]) -> Handler:
+    return Handler(kind, name, key, _words(_reader(contact), {contact.active: True, contact.clear: False}, make))
+
+
+def _online(kind: Literal["tool", "gate", "collector"], name: str, contact: Contact) -> Handler:
+    return _contact(kind, name, "online", contact, partial(ev.DeviceOnline, kind, name))
+
+
+def _tool_current(name: str, current: Current) -> Read:
+    read_number = Reader(current.pointer, current.scale).read_number
+
+    def read(payload: bytes | Payload, retained: bool) -> ev.Event | Rejected:
+        amps = read_number(payload, LARGEST_AMPS)
+        # Whole milliampere, so that a recording replays to the same decisions.
+        return ev.Reading(name, round(amps, 3), retained) if type(amps) is float else _rejected(amps)
+
+    return read
+
+
+def _collector_current(name: str, current: Current) -> Read:
+    read_number = Reader(current.pointer, current.scale).read_number
+
+    def read(payload: bytes | Payload, retained: bool) -> ev.Event | Rejected:
+        amps = read_number(payload, LARGEST_AMPS)
+        return ev.CollectorCurrent(name, round(amps, 3), retained) if type(amps) is float else _rejected(amps)
+
+    return read
+
+
+def _rejected(found: float | Rejected) -> Rejected:
+    return found if isinstance(found, Rejected) else Rejected("found no number", "")
+
+
+def _gate_state(name: str, heard: Heard, words: dict[str, Position]) -> Read:
+    reader = _reader(heard)
+
+    def read(payload: bytes | Payload, retained: bool) -> ev.Event | Rejected:
+        match reader.read_word(payload, words):
+            case Rejected() as bad:
+                return bad
+            case UnknownWord():  # "moving", "stopped", "37": whatever it is, it is neither open nor shut
+                return ev.GateReport(name, Position.BETWEEN, retained)
+            case position:
+                return ev.GateReport(name, position, retained)
+
+    return read
+
+
+def _button(name: str, reader: Reader, pressed: dict[str, bool]) -> Read:
+    def read(payload: bytes | Payload, retained: bool) -> ev.Event | Rejected | None:
+        match reader.read_word(payload, pressed):
+            case Rejected() as bad:
+                return bad
+            case UnknownWord():  # released
+                return None
+            case _:
+                return ev.ButtonPressed(name, retained)
+
+    return read
+
+
+def _reset(name: str) -> Read:
+    return lambda _payload, retained: ev.ResetAsked(name, retained)
+
+
+def _hold(name: str) -> Read:
+    def read(payload: bytes | Payload, retained: bool) -> ev.Event:
+        raw = payload.raw if isinstance(payload, Payload) else payload
+        return ev.HoldAsked(name, excerpt(raw[:_LONGEST_REASON]), retained)
+
+    return read
+
+
+def _says_held(payload: bytes) -> bool:
+    try:
+        found = json.loads(payload)
+    except (ValueError, RecursionError):
+        return False
+    return isinstance(found, dict) and found.get("state") == "held"

@@ -1,0 +1,93 @@
+"""The shell's own alarms: what is wrong with the config, the log, the broker or the daemon itself, in sentences.
+
+The rules' alarms find their words in `alarm_words`.
+"""
+
+from typing import Final
+
+from gatehand.shell.alarms import Alarm
+from gatehand.shell.routes import RetainedCommand
+
+CONFIG: Final = "config"
+LOG: Final = "log"
+RECORDING: Final = "recording"
+INTERNAL: Final = "internal_error"
+SUBSCRIPTIONS: Final = "subscriptions"
+_MOST_SHOWN: Final = 3
+
+
+def retained_command(found: RetainedCommand, wall: float) -> Alarm:
+    """A message is retained on one of our command topics."""
+    return Alarm(
+        f"retained_{found.kind}_{found.name}",
+        wall,
+        f"The broker retains a message on the command topic {found.topic!r}: a device that connects would act on it, "
+        "however old it is.",
+        "Find out who publishes there with retain and stop it; then remove what is retained by publishing an empty "
+        f"retained message to {found.topic!r}.",
+        ((found.kind, found.name),),
+    )
+
+
+def config_rejected(problems: list[str], wall: float) -> Alarm:
+    """A changed config has errors; the last good one is still in force."""
+    shown = problems[:_MOST_SHOWN]
+    more = f" (and {len(problems) - len(shown)} more)" if len(problems) > len(shown) else ""
+    return Alarm(
+        CONFIG,
+        wall,
+        f"The changed config was not taken: {'; '.join(shown)}{more}. The last good one is still in force.",
+        "Mend the file; it is read again by itself. gatehand check shows every problem.",
+        facts=(("problems", problems),),
+    )
+
+
+def config_waits(why: str, wall: float) -> Alarm:
+    """A good config that cannot be taken yet."""
+    return Alarm(
+        CONFIG,
+        wall,
+        f"The changed config waits: {why}.",
+        "Nothing needs to be done; it is taken when the fan stands still.",
+    )
+
+
+def log_trouble(why: str, wall: float) -> Alarm:
+    """Log lines are being lost."""
+    return Alarm(
+        LOG,
+        wall,
+        f"The event log cannot be written: {why}. Lines are lost and counted; the collector is worked all the same.",
+        "Make room on the disk, or look at its health; writing resumes by itself.",
+    )
+
+
+def recording_trouble(why: str, wall: float) -> Alarm:
+    """Readings are not being recorded."""
+    return Alarm(
+        RECORDING,
+        wall,
+        f"Readings are not recorded: {why}.",
+        "Make room on the disk, or lower log.readings_limit_mb; recording resumes by itself.",
+    )
+
+
+def internal_error(text: str, wall: float) -> Alarm:
+    """A mistake in the daemon itself."""
+    return Alarm(
+        INTERNAL,
+        wall,
+        f"The daemon made a mistake and holds every collector: {text}.",
+        "Report it with the event log of this hour; restart the daemon, then reset the hold.",
+    )
+
+
+def subscription_refused(topics: tuple[str, ...], wall: float) -> Alarm:
+    """The broker does not let us listen."""
+    return Alarm(
+        SUBSCRIPTIONS,
+        wall,
+        f"The broker refuses the subscription to {', '.join(topics)}; what is said there is not heard.",
+        "Give the daemon's user leave to read these topics in the broker's access list; it is tried again by itself.",
+        facts=(("topics", list(topics)),),
+    )

@@ -1,0 +1,228 @@
+"""What screens are shown of tools, gates and collectors: one retained JSON message each, built from the rules' state.
+
+Nothing is decided or remembered here but since when a state's word stands, why, and what the broker was last told.
+"""
+
+import json
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from typing import Final, TypeAlias
+
+from gatehand.journal.line import stamp
+from gatehand.mqtt.transport import Kind, Outgoing
+from gatehand_rules import fan
+from gatehand_rules.shop import Shop
+from gatehand_rules.state import (
+    CollectorState,
+    GateOpen,
+    Held,
+    State,
+    ToolRunning,
+    ToolRunOn,
+    ToolSilent,
+    ToolState,
+    collector_word,
+    gate_word,
+    tool_word,
+)
+from gatehand_rules.words import CollectorWord
+
+Subject: TypeAlias = tuple[str, str]
+"""Kind and name: ("tool", "band_saw")."""
+
+AT_START: Final = "nothing has happened since the daemon's start"
+_OF_ITSELF: Final = {
+    CollectorWord.OFF: "the fan stands still",
+    CollectorWord.OPENING: "waits for its gates",
+    CollectorWord.RUNNING: "at full flow",
+    CollectorWord.RUN_ON: "nothing cuts any more",
+    CollectorWord.COAST_DOWN: "called off before it was told on",
+}
+"""Phases that a collector comes to without a finding of its own."""
+
+
+@dataclass(frozen=True, slots=True)
+class Moment:
+    """One instant on both clocks, so that a deadline of the rules can be shown as a time of day."""
+
+    mono: float
+    offset: float
+    """Wall time less monotonic time."""
+
+    @property
+    def wall(self) -> float:
+        """Wall seconds."""
+        return self.mono + self.offset
+
+    def of(self, mono: float) -> str:
+        """RFC 3339 of a monotonic instant."""
+        return stamp(self.offset + mono)
+
+
+@dataclass(slots=True)
+class _Shown:
+    """What is kept of one subject between messages."""
+
+    word: str = ""
+    since: float = 0.0
+    because: str = AT_START
+    explained: bool = True
+    """`because` is newer than the word."""
+    sent: bytes = field(default=b"")
+
+
+class Statuses:
+    """The status messages of one shop."""
+
+    def __init__(self, base: str, shop: Shop) -> None:
+        self._base = base
+        self._shown: dict[Subject, _Shown] = {}
+        self.reshape(shop)
+
+    def reshape(self, shop: Shop) -> tuple[Outgoing, ...]:
+        """Another shop: what stays keeps its past; gives the messages that remove what is gone."""
+        self._shop = shop
+        subjects = subjects_of(shop)
+        gone = [subject for subject in self._shown if subject not in subjects]
+        self._shown = {subject: self._shown.get(subject, _Shown()) for subject in subjects}
+        return tuple(Outgoing(self._topic(subject), b"", Kind.STATUS) for subject in gone)
+
+    def knows(self, subject: Subject) -> bool:
+        """Whether the shop has it."""
+        return subject in self._shown
+
+    def forget_sent(self) -> None:
+        """A new connection: the broker may have forgotten everything."""
+        for shown in self._shown.values():
+            shown.sent = b""
+
+    def because(self, subject: Subject, text: str) -> None:
+        """Why the subject is as it is."""
+        if subject in self._shown:
+            self._shown[subject].because = text
+            self._shown[subject].explained = True
+
+    def messages(self, subjects: Iterable[Subject], state: State, at: Moment) -> list[Outgoing]:
+        """The messages of those subjects for which the broker was last told something else."""
+        found = []
+        for subject in subjects:
+            shown = self._shown.get(subject)
+            if shown is None:
+                continue
+            word, facts = self._facts(subject, state, at)
+            if word != shown.word:
+                if not shown.explained and subject[0] == "collector":
+                    shown.because = _OF_ITSELF.get(word, shown.because)
+                shown.word, shown.since, shown.explained = word, at.wall, False
+            body = {"state": word, "since": stamp(shown.since), "because": shown.because, **facts}
+            payload = json.dumps(body, ensure_ascii=False).encode("utf-8", "backslashreplace")
+            if payload != shown.sent:
+                shown.sent = payload
+                found.append(Outgoing(self._topic(subject), payload, Kind.STATUS))
+        return found
+
+    def _topic(self, subject: Subject) -> str:
+        return f"{self._base}/{subject[0]}/{subject[1]}"
+
+    def _facts(self, subject: Subject, state: State, at: Moment) -> tuple[str, dict[str, object]]:
+        match subject:
+            case ("tool", name) if (i := self._shop.tool_at(name)) is not None:
+                return str(tool_word(state.tools[i])), self._tool(i, state.tools[i], at)
+            case ("gate", name) if (i := self._shop.gate_at(name)) is not None:
+                return str(gate_word(state.gates[i])), self._gate(i, state, at)
+            case ("collector", name) if (i := self._shop.collector_at(name)) is not None:
+                return str(collector_word(state.collectors[i])), self._collector(i, state, at)
+        return "unknown", {}
+
+    def _tool(self, i: int, state: ToolState, at: Moment) -> dict[str, object]:
+        tool = self._shop.tools[i]
+        ends = None
+        if isinstance(state, ToolRunOn):
+            ends = state.since + tool.run_on
+        elif isinstance(state, ToolSilent) and not state.let_go and isinstance(state.was, ToolRunning | ToolRunOn):
+            ends = (state.was.since if isinstance(state.was, ToolRunOn) else state.since) + tool.run_on
+        facts: dict[str, object] = {
+            "amps": state.amps,
+            "start_amps": tool.start_amps,
+            "stop_amps": tool.stop_amps,
+            "gates": tool.gates,
+            "collector": tool.collector,
+            "run_on": tool.run_on,
+            "run_on_ends": None if ends is None else at.of(ends),
+        }
+        speaking = state.was if isinstance(state, ToolSilent) else state
+        if isinstance(speaking, ToolRunning | ToolRunOn):
+            facts["standing"] = str(speaking.standing)
+        return facts
+
+    def _gate(self, i: int, state: State, at: Moment) -> dict[str, object]:
+        gate, seen = self._shop.gates[i], state.gates[i]
+        hand_ends = None if seen.hand is None else at.of(seen.hand.since + gate.hand_limit)
+        return {
+            "collector": gate.collector,
+            "proven": isinstance(seen.move, GateOpen),
+            "reported": None if seen.reported is None else str(seen.reported),
+            "reports": gate.reports,
+            "by_hand": not gate.commanded,
+            "hand": seen.hand is not None,
+            "hand_ends": hand_ends,
+        }
+
+    def _collector(self, i: int, state: State, at: Moment) -> dict[str, object]:
+        collector, seen = self._shop.collectors[i], state.collectors[i]
+        tools = [
+            tool.name
+            for tool, each in zip(self._shop.tools, state.tools, strict=True)
+            if tool.collector == collector.name and isinstance(each, ToolRunning)
+        ]
+        hands = [
+            gate.name
+            for gate, each in zip(self._shop.gates, state.gates, strict=True)
+            if gate.collector == collector.name and each.hand is not None
+        ]
+        until = self._on_until(collector.name, seen, state)
+        return {
+            "running": tools,
+            "hands": hands,
+            "run_on_until": None if until is None else at.of(until),
+            "reported_on": seen.reported_on,
+            "drawing": seen.drawing,
+            "starts_this_hour": len(fan.spent(seen, at.mono)) if collector.starts_per_hour is not None else None,
+            "starts_per_hour": collector.starts_per_hour,
+            "bin_full": seen.bin_full,
+            "held": seen.phase.why if isinstance(seen.phase, Held) else None,
+        }
+
+    def _on_until(self, name: str, seen: CollectorState, state: State) -> float | None:
+        """Until when the last run-on keeps it on; None while a tool cuts, a hand start lasts, or it is off."""
+        if not seen.on_phase:
+            return None
+        ends = []
+        for tool, each in zip(self._shop.tools, state.tools, strict=True):
+            if tool.collector == name and isinstance(each, ToolRunning):
+                return None
+            if tool.collector == name and isinstance(each, ToolRunOn):
+                ends.append(each.since + tool.run_on)
+        return max(ends, default=None)
+
+
+def subjects_of(shop: Shop) -> dict[Subject, None]:
+    """Everything in the shop that has a status, in the order of the config."""
+    found: dict[Subject, None] = {("collector", collector.name): None for collector in shop.collectors}
+    found.update({("gate", gate.name): None for gate in shop.gates})
+    found.update({("tool", tool.name): None for tool in shop.tools})
+    return found
+
+
+def changed(shop: Shop, before: State, after: State) -> dict[Subject, None]:
+    """The subjects whose state is another object than before, and all collectors."""
+    found: dict[Subject, None] = {("collector", collector.name): None for collector in shop.collectors}
+    if before.gates is not after.gates:
+        for gate, old_gate, new_gate in zip(shop.gates, before.gates, after.gates, strict=True):
+            if old_gate is not new_gate:
+                found["gate", gate.name] = None
+    if before.tools is not after.tools:
+        for tool, old_tool, new_tool in zip(shop.tools, before.tools, after.tools, strict=True):
+            if old_tool is not new_tool:
+                found["tool", tool.name] = None
+    return found

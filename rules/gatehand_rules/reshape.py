@@ -1,0 +1,280 @@
+"""Another shop under a state that goes on: what a changed config means for what is running. Nothing is switched by it.
+
+States are carried over by name, with the instants at which they began, so that a run-on that is counting takes its new
+length. What is new starts unknown, as at the daemon's start; a tool that is gone leaves its run-on behind as the
+collector's grace. What would make a carried state a lie about the fan's air (a gate taken away, moved to another
+collector, or told on another topic while the fan may turn) has to wait: `obstacles` says for what.
+"""
+
+from dataclasses import dataclass, replace
+from math import inf
+
+from gatehand_rules import fan, interlock
+from gatehand_rules.commands import ClearAlarm
+from gatehand_rules.draft import Draft
+from gatehand_rules.findings import Finding, Happened, Rule
+from gatehand_rules.shop import Collector, Gate, Shop, Tool
+from gatehand_rules.state import (
+    CoastDown,
+    CollectorState,
+    FanSeen,
+    GateOpen,
+    GateSeen,
+    GateState,
+    Guard,
+    Held,
+    Opening,
+    State,
+    ToolIdle,
+    ToolRunning,
+    ToolRunOn,
+    ToolSilent,
+    ToolSpeaking,
+    ToolState,
+    ToolUnknown,
+)
+from gatehand_rules.step import Outcome
+from gatehand_rules.timers import due
+from gatehand_rules.wake import next_deadline
+
+_OF_TOOL = ("not_fresh", "silent", "run_limit", "max_open", "not_served", "offline")
+_OF_GATE = ("fault", "max_open", "not_served", "offline")
+_OF_COLLECTOR = ("held", "no_answer", "shut_gates", "too_few_gates", "bin_full", "offline")
+
+
+@dataclass(frozen=True, slots=True)
+class Rewired:
+    """Names that stand for another device now: told or heard elsewhere. The rules know no topics; the caller says."""
+
+    tools: frozenset[str] = frozenset()
+    gates: frozenset[str] = frozenset()
+    collectors: frozenset[str] = frozenset()
+
+
+def obstacles(old: Shop, new: Shop, state: State, now: float, rewired: Rewired | None = None) -> tuple[str, ...]:
+    """Why `new` cannot be taken now, each as a clause; empty when it can. They pass when the fans stand still."""
+    rewired = rewired or Rewired()
+    found: list[str] = []
+    for collector, seen in zip(old.collectors, state.collectors, strict=True):
+        if not _in_use(seen, now):
+            continue
+        after = _collector(new, collector.name)
+        if after is None or collector.name in rewired.collectors:
+            what = "removed" if after is None else "given other topics"
+            found.append(f"the collector {collector.name} is {what} while its fan may turn")
+            continue
+        found.extend(_gate_obstacles(old, new, rewired, collector.name))
+        proven = sum(1 for gate in new.gates if gate.collector == collector.name and _is_proven(old, state, gate.name))
+        if after.min_open > collector.min_open and proven < after.min_open:
+            text = f"min_open of {collector.name} rises to {after.min_open} while {proven} gates are proven open"
+            found.append(f"{text} and its fan may turn")
+    return tuple(found)
+
+
+def _in_use(seen: CollectorState, now: float) -> bool:
+    return fan.may_turn(seen, now) or isinstance(seen.phase, Opening)
+
+
+def _gate_obstacles(old: Shop, new: Shop, rewired: Rewired, collector: str) -> list[str]:
+    found = []
+    for gate in old.gates:
+        if gate.collector != collector:
+            continue
+        at = new.gate_at(gate.name)
+        what = None
+        if at is None:
+            what = "removed"
+        elif new.gates[at].collector != collector:
+            what = f"moved to the collector {new.gates[at].collector}"
+        elif gate.name in rewired.gates or new.gates[at].reports != gate.reports:
+            what = "given other topics"
+        elif new.gates[at].commanded != gate.commanded:
+            what = "told otherwise"
+        if what is not None:
+            found.append(f"the gate {gate.name} is {what} while the fan of {collector} may turn")
+    return found
+
+
+def _is_proven(shop: Shop, state: State, gate: str) -> bool:
+    at = shop.gate_at(gate)
+    return at is not None and isinstance(state.gates[at].move, GateOpen)
+
+
+def adopt_shop(old: Shop, new: Shop, state: State, now: float, rewired: Rewired | None = None) -> Outcome:
+    """The state under `new`, at `now` (monotonic seconds). Call it only when `obstacles` finds none.
+
+    The only commands are alarms that end with their subject, and "off" for a collector that is new, as at a daemon's
+    start.
+    """
+    rewired = rewired or Rewired()
+    tools = tuple(_carry_tool(old, tool, state, now, rewired) for tool in new.tools)
+    gates = tuple(_carry_gate(old, gate, state, rewired) for gate in new.gates)
+    fans = tuple(_carry_fan(old, new, each, state, now) for each in new.collectors)
+    stops = tuple(_stop_before(old, state.stops, stop.name) for stop in new.stops)
+    gone = state.alarms - _alarms_of(new)
+    carried = State(
+        tools=tools,
+        gates=gates,
+        collectors=fans,
+        stops=stops,
+        guard=_carry_guard(old, new, state, tools, rewired),
+        alarms=state.alarms - gone,
+        connected=state.connected,
+        settle_at=state.settle_at,
+        adopted=state.adopted,
+        stopping=state.stopping,
+    )
+    anew = [
+        at
+        for at, each in enumerate(new.collectors)
+        if old.collector_at(each.name) is None or each.name in rewired.collectors
+    ]
+    told = _tell_off(new, carried, anew, now)
+    over = tuple(ClearAlarm(alarm) for alarm in sorted(gone))
+    return Outcome(told.state, (*over, *told.commands), (*(_over(alarm) for alarm in sorted(gone)), *told.findings))
+
+
+def _over(alarm: str) -> Finding:
+    return Finding(event=Happened.ALARM_CLEARED, rule=Rule.UNKNOWN_NAME, facts=(("alarm", alarm),))
+
+
+def _collector(shop: Shop, name: str) -> Collector | None:
+    at = shop.collector_at(name)
+    return None if at is None else shop.collectors[at]
+
+
+def _carry_tool(old: Shop, tool: Tool, state: State, now: float, rewired: Rewired) -> ToolState:
+    at = old.tool_at(tool.name)
+    if at is None or tool.name in rewired.tools or old.tools[at].collector != tool.collector:
+        return ToolUnknown(None, now)
+    seen = state.tools[at]
+    if _same_thresholds(old.tools[at], tool):
+        return seen
+    was = seen.was if isinstance(seen, ToolSilent) else seen
+    if isinstance(was, ToolIdle | ToolRunOn):
+        was = _judged_anew(was, tool)
+    return replace(seen, was=was) if isinstance(seen, ToolSilent) else was
+
+
+def _same_thresholds(before: Tool, after: Tool) -> bool:
+    return (before.start_amps, before.stop_amps) == (after.start_amps, after.stop_amps)
+
+
+def _judged_anew(was: ToolIdle | ToolRunOn, tool: Tool) -> ToolSpeaking:
+    """By the new thresholds it may have been drawing all along: no start of it was seen (I5)."""
+    if was.amps is None or was.amps < tool.stop_amps:
+        return replace(was, hump=None)
+    if isinstance(was, ToolRunOn):
+        return ToolRunning(was.amps, was.heard_at, was.since, was.standing)
+    return ToolUnknown(was.amps, was.heard_at)
+
+
+def _carry_gate(old: Shop, gate: Gate, state: State, rewired: Rewired) -> GateState:
+    at = old.gate_at(gate.name)
+    return GateState() if at is None or _other_gate(old.gates[at], gate, rewired) else state.gates[at]
+
+
+def _other_gate(before: Gate, after: Gate, rewired: Rewired) -> bool:
+    """Its position has to be learnt anew."""
+    moved = before.collector != after.collector or before.commanded != after.commanded
+    return moved or before.reports != after.reports or after.name in rewired.gates
+
+
+def _carry_fan(old: Shop, new: Shop, collector: Collector, state: State, now: float) -> CollectorState:
+    at = old.collector_at(collector.name)
+    if at is None:
+        return CollectorState(phase=CoastDown())
+    seen = state.collectors[at]
+    reported = seen.reported_on if collector.reports else None
+    drawing = seen.drawing if collector.senses_current else None
+    known = collector.reports or collector.senses_current
+    same_eyes = (old.collectors[at].reports, old.collectors[at].senses_current) == (
+        collector.reports,
+        collector.senses_current,
+    )
+    last = None if seen.last_gate is None else new.gate_at(old.gates[seen.last_gate].name)
+    grace = max(
+        (
+            due(now, tool.run_on)
+            for tool, each in zip(old.tools, state.tools, strict=True)
+            if tool.collector == collector.name and _left_behind(new, tool, each)
+        ),
+        default=-inf,
+    )
+    # A fan that was only seen to turn, by what no longer looks, coasts down from now on.
+    blinded = seen.seen_on and not (reported is True or drawing is True) and not seen.on_phase
+    return replace(
+        seen,
+        reported_on=reported,
+        drawing=drawing,
+        answer=seen.answer if known and same_eyes else None,
+        confirmed=seen.confirmed and same_eyes,
+        still_at=due(now, collector.coast_down) if blinded else seen.still_at,
+        last_gate=last,
+        grace_until=max(seen.grace_until, grace) if seen.on_phase else seen.grace_until,
+    )
+
+
+def _left_behind(new: Shop, tool: Tool, seen: ToolState) -> bool:
+    """A tool that had the fan and is gone: its run-on is kept for it."""
+    at = new.tool_at(tool.name)
+    gone = at is None or new.tools[at].collector != tool.collector
+    was = seen.was if isinstance(seen, ToolSilent) and not seen.let_go else seen
+    return gone and isinstance(was, ToolRunning | ToolRunOn)
+
+
+def _stop_before(old: Shop, stops: tuple[bool, ...], name: str) -> bool:
+    at = old.stop_at(name)
+    return False if at is None else stops[at]
+
+
+def _carry_guard(old: Shop, new: Shop, state: State, tools: tuple[ToolState, ...], rewired: Rewired) -> Guard:
+    guard = state.guard
+
+    def gate(after: Gate) -> GateSeen:
+        at = old.gate_at(after.name)
+        return GateSeen() if at is None or _other_gate(old.gates[at], after, rewired) else guard.gates[at]
+
+    def seen_fan(after: Collector) -> FanSeen:
+        at = old.collector_at(after.name)
+        if at is None:
+            return FanSeen()
+        seen = guard.fans[at]
+        return replace(
+            seen,
+            reported_on=seen.reported_on if after.reports else None,
+            drawing=seen.drawing if after.senses_current else None,
+        )
+
+    def low(tool: Tool, after: ToolState) -> bool:
+        at = old.tool_at(tool.name)
+        if at is None or isinstance(after, ToolUnknown) or not guard.low[at]:
+            return False
+        return _same_thresholds(old.tools[at], tool) or (after.amps is not None and after.amps < tool.stop_amps)
+
+    return Guard(
+        gates=tuple(gate(each) for each in new.gates),
+        fans=tuple(seen_fan(each) for each in new.collectors),
+        low=tuple(low(tool, after) for tool, after in zip(new.tools, tools, strict=True)),
+        stops=tuple(_stop_before(old, guard.stops, stop.name) for stop in new.stops),
+    )
+
+
+def _alarms_of(shop: Shop) -> frozenset[str]:
+    """Every alarm that this shop can have."""
+    found = {f"tool_{tool.name}_{what}" for tool in shop.tools for what in _OF_TOOL}
+    found |= {f"gate_{gate.name}_{what}" for gate in shop.gates for what in _OF_GATE}
+    found |= {f"collector_{each.name}_{what}" for each in shop.collectors for what in _OF_COLLECTOR}
+    return frozenset(found | {f"stop_{stop.name}" for stop in shop.stops})
+
+
+def _tell_off(shop: Shop, carried: State, anew: list[int], now: float) -> Outcome:
+    """Collectors that nobody knew before: told off, so that from here on it is known how they stand."""
+    draft = Draft(shop, carried, now)
+    for at in anew if carried.adopted and carried.connected else ():
+        seen = carried.collectors[at]
+        fan.tell_off(draft, at, Rule.ADOPTION, seen.phase if isinstance(seen.phase, Held) else CoastDown())
+    guard, passed, vetoes = interlock.judge(shop, carried.guard, tuple(draft.commands), now)
+    after = replace(carried, collectors=tuple(draft.collectors), guard=guard)
+    after = replace(after, wake_at=next_deadline(shop, after))
+    return Outcome(after, passed, (*draft.findings, *vetoes))
