@@ -82,6 +82,25 @@ def test_one_fault_does_not_bring_others_that_only_follow_from_it(tmp_path: Path
     assert "payload" in only(load_text(broken_gate, tmp_path / "c.toml"))
     broken_tool = SMALL.replace("start_amps = 2", "start_amps = nan")
     assert "found nan" in only(load_text(broken_tool, tmp_path / "c.toml"))
+    shed = (
+        SMALL.replace("main", "shed")
+        .replace("c/set", "s/set")
+        .replace("saw", "lathe")
+        .replace("[gate.lathe]", '[gate.lathe]\ncollector = "shed"')
+    )
+    lost = SMALL.replace("[gate.saw]", "[gate.saw]\ncollector = 3") + shed
+    assert "found 3; wanted a name in quotes" in only(load_text(lost, tmp_path / "c.toml"))
+    ducts = """
+[fan.main]
+curve = [[0, 10], [1000, 1]]
+[duct.main]
+diameter = 6
+length = 10
+gate = "saw"
+hood = { flow = 300 }
+"""
+    no_table = SMALL.replace("[gate.saw]\ncommand", "[gate]\nsaw = 3\n#") + ducts
+    assert "found 3; wanted a table" in only(load_text(no_table, tmp_path / "c.toml"))
     broken_collector = SMALL.replace('on = "1"', 'onn = "1"')
     assert "did you mean on?" in only(load_text(broken_collector, tmp_path / "c.toml"))
 

@@ -36,13 +36,10 @@ def long_texts(draw: st.DrawFn) -> str:
     """Multi-line strings, with quotes, line ends and what looks like keys inside."""
     pieces = st.sampled_from(["a", '"', '""', "\n", "\r\n", "[x]", "k = 1", "#", "'", "''", "é"])
     inner = "".join(draw(st.lists(pieces, max_size=8)))
-    if draw(st.booleans()):
-        while '"""' in inner:
-            inner = inner.replace('"""', '""')
-        return f'"""{inner.replace(chr(92), chr(92) * 2)}"""' if not inner.endswith('"') else f'"""{inner} """'
-    while "'''" in inner:
-        inner = inner.replace("'''", "''")
-    return f"'''{inner}'''" if not inner.endswith("'") else f"'''{inner} '''"
+    quote = draw(st.sampled_from(['"', "'"]))
+    while quote * 3 in inner:
+        inner = inner.replace(quote * 3, quote * 2)
+    return f"{quote * 3}{inner}{quote * 3}"
 
 
 SCALARS = st.one_of(
@@ -216,6 +213,12 @@ def test_text_in_long_strings_is_no_key() -> None:
     text = "a = \"\"\"\n[b]\nc = 1\n\"\"\"\nd = '''\n]]'''\ne = 1\n"
     assert set(scan(text).spans) == {("a",), ("d",), ("e",)}
     assert place(text, "e") == (7, 5)
+
+
+def test_quotes_before_the_closing_quotes_belong_to_the_text() -> None:
+    text = 'a = """x"""""\nb = \'\'\'y\'\'\'\'\nc = 1\n'
+    assert tomllib.loads(text) == {"a": 'x""', "b": "y'", "c": 1}
+    assert place(text, "c") == (3, 5)
 
 
 def test_a_key_set_twice_is_reported_with_both_places() -> None:

@@ -17,24 +17,10 @@ _KEY_OF_A_TABLE: Final = "[key]"
 _WANTED: Final[Mapping[str, str]] = {
     "dict_type": "a table",
     "model_type": "a table",
-    "model_attributes_type": "a table",
     "tuple_type": 'a list, such as ["main"]',
-    "list_type": 'a list, such as ["main"]',
     "string_type": "a text in quotes",
     "bool_type": "true or false",
-    "bool_parsing": "true or false",
     "float_type": "a number",
-    "float_parsing": "a number",
-    "int_type": "a whole number",
-    "int_parsing": "a whole number",
-    "int_from_float": "a whole number",
-    "finite_number": "a finite number",
-}
-_BOUND: Final[Mapping[str, tuple[str, str]]] = {
-    "greater_than": ("above", "gt"),
-    "greater_than_equal": ("of at least", "ge"),
-    "less_than": ("below", "lt"),
-    "less_than_equal": ("of at most", "le"),
 }
 FOLLOWS: Final = frozenset({"default_factory_not_called"})
 """Types of errors that only follow from another one at the same table."""
@@ -83,6 +69,8 @@ def _unknown_key(name: str, known: list[str]) -> str:
 
 
 def _missing_key(root: type[BaseModel], path: KeyPath) -> str:
+    if isinstance(path[-1], int):
+        return f"the list is too short: its value number {path[-1] + 1} is missing"
     model = _model_at(root, path[:-1])
     field = model.model_fields.get(str(path[-1])) if model else None
     what = f" ({_uncapitalised(field.description)})" if field and field.description else ""
@@ -102,9 +90,6 @@ def _bad_value(error: ErrorDetails) -> str:
         return str(context.get("error", error["msg"]))
     if kind == "literal_error":
         return _bad_word(value, str(context["expected"]))
-    if kind in _BOUND:
-        words, key = _BOUND[kind]
-        return f"{found(value)}; wanted a number {words} {context[key]:g}"
     if kind in _WANTED:
         return f"{found(value)}; wanted {_WANTED[kind]}"
     return f"{found(value)}; {error['msg']}"
