@@ -29,8 +29,8 @@ _EVENTS = frozenset(
 def configure(parser: argparse.ArgumentParser) -> None:
     """Its options."""
     parser.description = (
-        f"Shows the event log in sentences, newest last: the last {_LAST} events, or all since a time. Times are local: "
-        '"14:32", "yesterday 9:00", "2 h ago", "-30 min", or RFC 3339. Exits 1 when no event is found.'
+        f"Shows the event log in sentences, newest last: the last {_LAST} events, or all since a time. Times are "
+        'local: "14:32", "yesterday 9:00", "2 h ago", "-30 min", or RFC 3339. Exits 1 when no event is found.'
     )
     parser.add_argument("--since", metavar="TIME", help="from this time on")
     parser.add_argument("--until", metavar="TIME", help="up to this time")

@@ -36,11 +36,15 @@ class Skipped:
 
 
 class EventReader:
-    """The event lines of one folder. A missing or empty folder reads as no lines."""
+    """The event lines of one folder. A missing or empty folder reads as no lines.
 
-    def __init__(self, folder: Path) -> None:
+    `now`: today, for telling files of days that have not come yet; by default the machine's clock.
+    """
+
+    def __init__(self, folder: Path, now: datetime | None = None) -> None:
         self.folder = folder
         self.skipped: list[Skipped] = []
+        self._tomorrow = ((now or datetime.now(UTC)) + timedelta(days=1)).date().isoformat()
 
     def lines(self, since: datetime | None = None, until: datetime | None = None) -> Iterator[Line]:
         """Lines with `since` <= ts < `until`, oldest first, in the order in which they were written."""
@@ -91,8 +95,7 @@ class EventReader:
             day = name[7:17]
             if (_day_before(day) < high and low <= day + "T~") or _content_overlaps(path, low, high):
                 chosen.append(path)
-        tomorrow = (datetime.now(UTC) + timedelta(days=1)).date().isoformat()
-        return sorted(chosen, key=lambda path: (path.name[7:17] <= tomorrow, path.name))
+        return sorted(chosen, key=lambda path: (path.name[7:17] <= self._tomorrow, path.name))
 
 
 class Follower:

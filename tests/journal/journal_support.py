@@ -1,0 +1,81 @@
+"""A clock that tests set, and a disk that fails on demand."""
+
+import errno
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from pathlib import Path
+
+from gatehand.journal.disk import RealDisk
+from gatehand.journal.line import Stamper
+
+NOON = datetime(2026, 3, 5, 12, tzinfo=UTC).timestamp()
+
+
+@dataclass
+class FakeClock:
+    """Both clocks, by hand."""
+
+    at: float = NOON
+    monotonic: float = 100.0
+    kept: bool = True
+
+    def wall(self) -> float:
+        return self.at
+
+    def mono(self) -> float:
+        return self.monotonic
+
+    def synced(self) -> bool:
+        return self.kept
+
+    def step(self, seconds: float) -> None:
+        """Time passes on both."""
+        self.at += seconds
+        self.monotonic += seconds
+
+
+@dataclass
+class FaultyDisk(RealDisk):
+    """A disk that has room for so many bytes more, or refuses by a number of its own."""
+
+    room: int | None = None
+    """Bytes until it is full; None: no end. A write that does not fit is cut short, as ENOSPC does it."""
+    sync_fails: bool = False
+    open_fails: int | None = None
+    free: int = 1 << 40
+    syncs: int = 0
+    written: list[bytes] = field(default_factory=list)
+
+    def write(self, handle: int, data: bytes) -> int:
+        if self.room is not None:
+            if self.room <= 0:
+                raise OSError(errno.ENOSPC, "No space left on device")
+            data = data[: self.room]
+            self.room -= len(data)
+        self.written.append(data)
+        return super().write(handle, data)
+
+    def write_whole(self, path: Path, data: bytes) -> None:
+        if self.room is not None:
+            if self.room < len(data):
+                raise OSError(errno.ENOSPC, "No space left on device")
+            self.room -= len(data)
+        super().write_whole(path, data)
+
+    def open_append(self, path: Path) -> int:
+        if self.open_fails is not None:
+            raise OSError(self.open_fails, "Read-only file system")
+        return super().open_append(path)
+
+    def sync(self, handle: int) -> None:
+        self.syncs += 1
+        if self.sync_fails:
+            raise OSError(errno.EIO, "Input/output error")
+        super().sync(handle)
+
+    def free_bytes(self, folder: Path) -> int:
+        return min(self.free, super().free_bytes(folder))
+
+
+def stamper(clock: FakeClock, run: str = "run1") -> Stamper:
+    return Stamper(run, clock)

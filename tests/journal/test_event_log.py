@@ -1,0 +1,190 @@
+"""The event log's thread: in order, on disk before the command, never in the way, honest when it was too late."""
+
+import asyncio
+import threading
+import time
+from pathlib import Path
+
+import pytest
+from journal_support import FakeClock, FaultyDisk, stamper
+
+from gatehand.journal.clock import SystemClock
+from gatehand.journal.line import Line, Stamper
+from gatehand.journal.reader import EventReader
+from gatehand.journal.writer import EventLog, wait_all
+from gatehand_rules.findings import Happened
+
+
+class StallingDisk(FaultyDisk):
+    """A disk whose sync waits for `go`."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.go = threading.Event()
+        self.go.set()
+
+    def sync(self, handle: int) -> None:
+        self.go.wait(10)
+        super().sync(handle)
+
+
+def events(folder: Path) -> list[str]:
+    return [str(line["event"]) for line in EventReader(folder).lines()]
+
+
+def on(stamps: Stamper) -> list[Line]:
+    return [stamps.note(Happened.COLLECTOR_ON, 1.0, collector="main")]
+
+
+def test_lines_stand_in_the_file_in_their_order_and_a_ticket_says_when(tmp_path: Path) -> None:
+    log = EventLog(tmp_path, stamper=stamper(FakeClock()))
+    tickets = [log.append([log.stamper.note("tool_started", float(n))]) for n in range(500)]
+    assert wait_all(tickets, 10)
+    assert all(ticket.written for ticket in tickets)
+    assert [line["seq"] for line in EventReader(tmp_path).lines()] == list(range(1, 501))
+    assert log.close()
+
+
+def test_lines_that_wait_together_share_one_sync(tmp_path: Path) -> None:
+    disk = StallingDisk()
+    log = EventLog(tmp_path, stamper=stamper(FakeClock()), disk=disk)
+    disk.go.clear()
+    tickets = [log.append(on(log.stamper)) for _ in range(100)]
+    time.sleep(0.05)
+    disk.go.set()
+    assert wait_all(tickets, 10)
+    assert disk.syncs <= 3
+    log.close()
+
+
+def test_rejected_readings_are_written_without_a_sync(tmp_path: Path) -> None:
+    disk = FaultyDisk()
+    log = EventLog(tmp_path, stamper=stamper(FakeClock()), disk=disk)
+    assert log.append([log.stamper.note(Happened.READING_REJECTED, 1.0)]).done_within(5)
+    assert disk.syncs == 0
+    assert log.append(on(log.stamper)).done_within(5)
+    assert disk.syncs == 1
+    log.close()
+
+
+async def test_the_explanation_is_on_the_medium_before_settled_says_so(tmp_path: Path) -> None:
+    disk = FaultyDisk()
+    log = EventLog(tmp_path, stamper=stamper(FakeClock()), disk=disk, loop=asyncio.get_running_loop())
+    ticket = log.append(on(log.stamper))
+    assert await log.settled(ticket, 5.0)
+    assert disk.syncs == 1
+    assert events(tmp_path) == ["collector_on"]
+    assert await log.settled(ticket, 5.0)
+    log.close()
+
+
+async def test_a_stalled_disk_lets_the_command_go_within_the_bound_and_says_so_later(tmp_path: Path) -> None:
+    disk = StallingDisk()
+    log = EventLog(tmp_path, stamper=Stamper("run1", SystemClock()), disk=disk, loop=asyncio.get_running_loop())
+    disk.go.clear()
+    began = time.monotonic()
+    first = await log.settled(log.append(on(log.stamper)))
+    waited = time.monotonic() - began
+    others = [await log.settled(log.append(on(log.stamper))) for _ in range(10)]
+    all_waited = time.monotonic() - began
+    assert not first
+    assert not any(others)
+    assert 0.020 <= waited < 0.2
+    assert all_waited - waited < 0.1, "while a stall lasts nobody waits again"
+    disk.go.set()
+    await asyncio.sleep(0.1)
+    assert await log.settled(log.append(on(log.stamper)), 5.0), "after the stall a command waits again"
+    assert log.close()
+    late = [line for line in EventReader(tmp_path).lines() if line["event"] == "log_late"]
+    assert [line["late"] for line in late] == [11]
+    assert float(str(late[0]["stalled"])) >= 0.02
+    assert events(tmp_path).count("collector_on") == 12, "late, but nothing lost"
+
+
+async def test_a_full_disk_raises_an_alarm_once_holds_nobody_up_and_ends_with_a_gap_line(tmp_path: Path) -> None:
+    disk = FaultyDisk()
+    said: list[str] = []
+    log = EventLog(
+        tmp_path,
+        stamper=stamper(FakeClock()),
+        disk=disk,
+        loop=asyncio.get_running_loop(),
+        on_trouble=said.append,
+        on_well=lambda: said.append("well"),
+    )
+    assert await log.settled(log.append(on(log.stamper)), 5.0)
+    disk.room = 30
+    for _ in range(3):
+        began = time.monotonic()
+        assert not await log.settled(log.append(on(log.stamper)), 5.0)
+        assert time.monotonic() - began < 1.0, "a refusal is an answer, not a stall"
+    disk.room = None
+    assert await log.settled(log.append(on(log.stamper)), 5.0)
+    assert log.close()
+    await asyncio.sleep(0)
+    assert len(said) == 2
+    assert "the event log cannot be written (No space left on device)" in said[0]
+    assert said[1] == "well"
+    assert events(tmp_path) == ["collector_on", "log_gap", "collector_on"]
+
+
+def test_an_idle_log_notices_by_itself_that_the_disk_is_well_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("gatehand.journal.writer._PROBE_EVERY", 0.02)
+    disk, well = FaultyDisk(), threading.Event()
+    log = EventLog(tmp_path, stamper=stamper(FakeClock()), disk=disk, on_well=well.set)
+    disk.room = 0
+    assert log.append(on(log.stamper)).done_within(5)
+    disk.room = None
+    assert well.wait(5)
+    assert events(tmp_path) == ["log_gap"]
+    log.close()
+
+
+def test_lines_beyond_the_queue_are_counted_in_their_place(tmp_path: Path) -> None:
+    disk = StallingDisk()
+    log = EventLog(tmp_path, stamper=stamper(FakeClock()), disk=disk, limit=5)
+    disk.go.clear()
+    log.append(on(log.stamper))
+    time.sleep(0.05)
+    tickets = [log.append(on(log.stamper)) for _ in range(9)]
+    assert [ticket.done for ticket in tickets] == [False] * 5 + [True] * 4
+    assert not tickets[-1].written
+    disk.go.set()
+    assert wait_all(tickets, 5)
+    assert log.append(on(log.stamper)).done_within(5)
+    log.close()
+    lines = list(EventReader(tmp_path).lines())
+    assert [line["seq"] for line in lines] == [1, 2, 3, 4, 5, 6, 10, 11]
+    assert (lines[6]["event"], lines[6]["lost"], lines[6]["first_lost"]) == ("log_gap", 4, 7)
+
+
+def test_lines_refused_at_the_very_end_are_told_at_close(tmp_path: Path) -> None:
+    disk = StallingDisk()
+    log = EventLog(tmp_path, stamper=stamper(FakeClock()), disk=disk, limit=1)
+    disk.go.clear()
+    for _ in range(4):
+        log.append(on(log.stamper))
+        time.sleep(0.02)
+    disk.go.set()
+    log.close()
+    assert [line.get("lost") for line in EventReader(tmp_path).lines()] == [None, None, 2]
+
+
+def test_a_disk_that_never_answers_does_not_keep_the_daemon_from_stopping(tmp_path: Path) -> None:
+    disk = StallingDisk()
+    log = EventLog(tmp_path, stamper=stamper(FakeClock()), disk=disk)
+    disk.go.clear()
+    log.append(on(log.stamper))
+    assert not log.close(within=0.05)
+    disk.go.set()
+    assert log.close()
+
+
+def test_a_simulation_writes_without_a_thread(tmp_path: Path) -> None:
+    before = set(threading.enumerate())
+    log = EventLog(tmp_path, stamper=stamper(FakeClock()), threaded=False)
+    assert log.append(on(log.stamper)).written
+    assert set(threading.enumerate()) <= before
+    assert log.close()
