@@ -265,8 +265,8 @@ class Session:
         self._herald.message(message)
 
     def _on_own(self, message: Message) -> None:
-        if message.retained or self._link is None:
-            return
+        if message.retained or self._link is None or self._stopping:
+            return  # at a clean stop the "0" that comes back is our own goodbye
         if message.payload == _OFFLINE:
             self._say_online()  # the will of an old connection of ours came late
             return

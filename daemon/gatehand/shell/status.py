@@ -31,7 +31,7 @@ Subject: TypeAlias = tuple[str, str]
 """Kind and name: ("tool", "band_saw")."""
 
 AT_START: Final = "nothing has happened since the daemon's start"
-_OF_ITSELF: Final = {
+_OF_ITSELF: Final[dict[str, str]] = {
     CollectorWord.OFF: "the fan stands still",
     CollectorWord.OPENING: "waits for its gates",
     CollectorWord.RUNNING: "at full flow",
