@@ -28,9 +28,15 @@ def check(draft: Draft) -> Iterator[Fault]:
     if not draft.config.tool and not draft.config.gate:
         text = "there is neither a tool nor a gate, so nothing could ever start a collector: add [tool.NAME]"
         yield Fault(("collector",), text)
-    elif all(_has_home(draft, gate) for gate in draft.config.gate.values()):
+    elif _all_told(draft):
         for name, collector in draft.config.collector.items():
             yield from _gates(draft, name, collector)
+
+
+def _all_told(draft: Draft) -> bool:
+    """Whether every gate is there and says whose it is, so that they can be counted."""
+    whole = draft.mentioned_gates() <= set(draft.declared("gate"))
+    return whole and all(_has_home(draft, gate) for gate in draft.config.gate.values())
 
 
 def _has_home(draft: Draft, gate: Gate) -> bool:
