@@ -15,9 +15,13 @@ from typing import Final
 COMMANDS: Final[dict[str, tuple[str, str]]] = {
     # name: (one-line help, one example)
     "run": ("work the shop: the daemon", "gatehand run --config shop.toml"),
+    "demo": ("a simulated shop with the real daemon, no hardware", "gatehand demo"),
     "check": ("look for mistakes in the config", "gatehand check --config shop.toml"),
     "access": ("the broker's access list for this config", "gatehand access > /etc/mosquitto/gatehand.acl"),
-    "replay": ("readings through this config or another: what it would do", "gatehand replay --readings log.csv --json"),
+    "replay": (
+        "readings through this config or another: what it would do",
+        "gatehand replay --readings log.csv --json",
+    ),
     "schema": ("the config's JSON Schema, for completion in editors", "gatehand schema --write gatehand.schema.json"),
 }
 

@@ -1,0 +1,52 @@
+"""`gatehand demo`: broker, simulated shop and the real daemon in one process, no hardware needed."""
+
+import argparse
+import asyncio
+import shutil
+import sys
+from pathlib import Path
+
+_HIGHEST_PORT = 65535
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Its options."""
+    parser.description = (
+        "Plays a working day in a simulated instrument maker's shop with the real daemon over real MQTT, in about half "
+        "a minute, and says where its event log lies. Needs no hardware, no broker and no config. "
+        "Exits 1 when something did not go as scripted."
+    )
+    parser.add_argument(
+        "--keep",
+        action="store_true",
+        help="no script: the shop stays up until Ctrl-C, for any MQTT client to play with",
+    )
+    parser.add_argument("--port", type=_port, default=0, metavar="N", help="the broker's port; else any that is free")
+    parser.add_argument(
+        "--log", type=Path, metavar="FOLDER", help="keep log and config here; else in a fresh temporary folder"
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """Play, and say how it went."""
+    from gatehand.demo.home import NoHomeError
+    from gatehand.demo.play import Options, play
+    from gatehand.mqtt.embedded import NoEmbeddedBrokerError
+
+    width = shutil.get_terminal_size((80, 24)).columns
+    options = Options(keep=args.keep, port=args.port, log=args.log, width=width)
+    try:
+        return asyncio.run(play(options, _write))
+    except (NoEmbeddedBrokerError, NoHomeError) as error:
+        print(f"gatehand demo: {error}", file=sys.stderr)
+        return 1
+
+
+def _write(text: str) -> None:
+    print(text, flush=True)
+
+
+def _port(text: str) -> int:
+    if not text.isascii() or not text.isdigit() or not 0 < int(text) <= _HIGHEST_PORT:
+        raise argparse.ArgumentTypeError(f"found {text!r}; wanted a port from 1 to {_HIGHEST_PORT}")
+    return int(text)

@@ -1,0 +1,129 @@
+"""Plays the day on the stage, or keeps the stage for whoever wants to play, and prints it. Gives the exit code."""
+
+import asyncio
+import signal
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+from gatehand.demo import texts
+from gatehand.demo.day import DAY, ENDS_AT
+from gatehand.demo.home import make_home
+from gatehand.demo.stage import Stage, StageError, raised
+from gatehand.demo.timeline import Timeline
+from gatehand.demo.verdict import complaints, is_over, summary
+from gatehand.journal.line import Line
+
+INTERRUPTED: Final = 130
+_OVERTIME: Final = 8.0
+"""Seconds that a slow machine may take longer."""
+_LAST_ROWS: Final = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class Options:
+    """What the user asked for."""
+
+    keep: bool = False
+    port: int = 0
+    log: Path | None = None
+    width: int = 80
+
+
+async def play(options: Options, write: Callable[[str], None]) -> int:
+    """Play; 0 when all went as scripted (or the user has played enough), 1 when not, 130 when the day was broken off.
+
+    Raises:
+        NoEmbeddedBrokerError, NoHomeError: what the demo needs is not there; the message says what to do.
+    """
+    home = make_home(options.log)
+    timeline = Timeline(options.width, write)
+    asked = asyncio.Event()
+    with _interrupts(asked):
+        write(texts.opening(keep=options.keep))
+        try:
+            async with raised(home, options.port, timeline.shop) as stage:
+                if options.keep:
+                    code = await _keep(stage, timeline, asked, write)
+                else:
+                    code = await _play_day(stage, timeline, asked)
+        except StageError as error:
+            write(f"\nThe demo cannot go on: {error}")
+            return 1
+    # The daemon is down: the log is whole.
+    if code == INTERRUPTED:
+        write("\nBroken off before the day was over.")
+    elif not options.keep:
+        code = _tell_end(stage, write)
+    write(texts.closing(home))
+    return code
+
+
+async def _play_day(stage: Stage, timeline: Timeline, asked: asyncio.Event) -> int:
+    opened = time.monotonic()
+    timeline.open(opened)
+
+    def each(lines: list[Line]) -> None:
+        timeline.gatehand(lines)
+        timeline.print_until(time.monotonic())
+
+    for happening in DAY:
+        left = opened + happening.at - time.monotonic()
+        if await stage.wait(asked.is_set, left, each):
+            return INTERRUPTED
+        stage.devices.act(happening.act)
+        if happening.text:
+            timeline.shop(time.monotonic(), happening.text)
+    left = opened + ENDS_AT + _OVERTIME - time.monotonic()
+    await stage.wait(lambda: asked.is_set() or is_over(stage.lines), left, each)
+    if asked.is_set():
+        return INTERRUPTED
+    await stage.wait(asked.is_set, _LAST_ROWS, each)
+    return 0
+
+
+async def _keep(stage: Stage, timeline: Timeline, asked: asyncio.Event, write: Callable[[str], None]) -> int:
+    write(texts.invitation(stage.port, stage.home))
+    timeline.open(time.monotonic())
+
+    def each(lines: list[Line]) -> None:
+        timeline.gatehand(lines)
+        timeline.print_until(time.monotonic())
+
+    while not await stage.wait(asked.is_set, 3600.0, each):
+        pass
+    return 0
+
+
+def _tell_end(stage: Stage, write: Callable[[str], None]) -> int:
+    found = complaints(stage.lines)
+    if stage.devices.breaches:
+        found.append(f"The fan was driven against shut gates {len(stage.devices.breaches)} times.")
+    found += [f"The daemon warned: {text}." for text in stage.warnings]
+    write("\nThe day in short")
+    for line in summary(stage.lines):
+        write(texts.item(line))
+    if found:
+        write("\nNOT AS SCRIPTED")
+        for line in found:
+            write(texts.item(line))
+        return 1
+    write(texts.item("All went as scripted; the fan never turned against shut gates."))
+    return 0
+
+
+@contextmanager
+def _interrupts(asked: asyncio.Event) -> Iterator[None]:
+    """Ctrl-C and SIGTERM ask for an orderly end."""
+    loop = asyncio.get_running_loop()
+    numbers = (signal.SIGINT, signal.SIGTERM)
+    for number in numbers:
+        loop.add_signal_handler(number, asked.set)
+    try:
+        yield
+    finally:
+        for number in numbers:
+            loop.remove_signal_handler(number)

@@ -1,0 +1,63 @@
+"""What the demo says around its timeline: what this is, what one can play with, where the log lies, what is next."""
+
+import shlex
+import textwrap
+from pathlib import Path
+
+from gatehand.demo.home import CONFIG_NAME
+
+_WIDTH = 79
+
+
+def opening(*, keep: bool) -> str:
+    """What is about to be seen."""
+    what = (
+        "it stays up for you to play with."
+        if keep
+        else "a working day in about half a minute. In a real shop run-on and coast-down are longer."
+    )
+    return textwrap.fill(
+        f"An instrument maker's shop, simulated: its devices and the real Gatehand daemon talk over MQTT; {what} "
+        "Gatehand is no safety device: the emergency stop here is a contact it listens to, never the stop itself.",
+        _WIDTH,
+    ) + ("\n" if not keep else "")
+
+
+def item(text: str) -> str:
+    """An item of a list, wrapped."""
+    return textwrap.fill(text, _WIDTH, initial_indent="  - ", subsequent_indent="    ")
+
+
+def closing(home: Path) -> str:
+    """Where the log lies and what to do with it."""
+    folder, config = shlex.quote(str(home)), shlex.quote(str(home / CONFIG_NAME))
+    return f"""
+The event log is in {folder}. Try next:
+  gatehand log --log {folder}
+  gatehand why carving_router --config {config}
+  gatehand demo --keep"""
+
+
+def invitation(port: int, home: Path) -> str:
+    """What one can publish and watch."""
+    return f"""
+The broker is at 127.0.0.1, port {port} (MQTT 3.1.1, no login). Publish with any client:
+  sim/band_saw/switch      1, 0   a tool on, off: band_saw, jointer, drum_sander,
+                                  carving_router
+  sim/jointer/amps         2.4    a tool on, drawing so much (a light cut)
+  shop/gate/sweep/button   1      the button of the bench sweep
+  gatehand/gate/sweep/hand 1, 0   a hand start by a screen or script, and its end
+  sim/planing/jam          1, 0   a gate jams, is freed: band_saw, planing,
+                                  carving_router, sweep
+  sim/sweep/move           1, 0   a gate is opened, shut by hand
+  sim/emergency/press      1, 0   the emergency stop is pressed, pulled out
+  gatehand/collector/main/reset 1 ends the hold that it leaves behind
+  sim/main/hand            1, 0   the collector's own switch
+  sim/main/weld            1, 0   its relay welds shut while on, is replaced
+Watch gatehand/# (what Gatehand shows) and shop/# (what the devices say).
+For example:
+  mosquitto_pub -h 127.0.0.1 -p {port} -t sim/band_saw/switch -m 1
+  mosquitto_sub -h 127.0.0.1 -p {port} -v -t 'gatehand/#'
+{shlex.quote(str(home / CONFIG_NAME))}
+is its config; change it, and Gatehand takes the change. Ctrl-C ends the demo.
+"""

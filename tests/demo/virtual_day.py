@@ -1,0 +1,74 @@
+"""The demo's shop and day under virtual time, around the rules alone: what the log would hold, in a second or less."""
+
+from collections.abc import Sequence
+from importlib.resources import files
+from pathlib import Path
+
+from gatehand.config.load import load_text
+from gatehand.demo.day import DAY, ENDS_AT, HABITS, Happening
+from gatehand.demo.floor import Floor
+from gatehand.journal.line import Line, facts_of
+from gatehand.shell.routes import Routes
+from gatehand.shell.told import Told
+from gatehand.simshop import Sent, SimShop
+from gatehand_rules import initial, step
+from gatehand_rules.events import BrokerConnected, Event, Tick
+
+DOORS_OPEN = 4.0
+
+
+class VirtualDay:
+    """Plays the day and keeps its log lines, `mono` counted from the opening of the doors."""
+
+    def __init__(self, day: Sequence[Happening] = DAY, seed: int = 1) -> None:
+        loaded = load_text((files("gatehand.demo") / "shop.toml").read_text("utf-8"), Path("shop.toml"))
+        assert loaded.config is not None
+        assert loaded.shop is not None
+        self._rules_shop = loaded.shop
+        self._routes, self._told = Routes(loaded.config), Told(loaded.config)
+        self.shop = SimShop(loaded.config, seed=seed, habits=HABITS)
+        self._state = initial(loaded.shop, 0.0)
+        self._todo = list(day)
+        self.now = 0.0
+        self.lines: list[Line] = []
+        self.against_shut_gates: list[float] = []
+
+    def play(self) -> list[Line]:
+        self._feed(BrokerConnected(), 0.0)
+        self._hear(self.shop.begin(0.0), retained=True)
+        end = DOORS_OPEN + ENDS_AT
+        while self.now < end:
+            next_act = DOORS_OPEN + self._todo[0].at if self._todo else end
+            moments = (next_act, end, self.shop.next_at() or end, self._state.wake_at or end)
+            self.now = max(self.now, min(moments))
+            self._hear(self.shop.advance(self.now))
+            if self._todo and next_act <= self.now:
+                self._todo.pop(0).act(Floor(self.shop, self._publish), self.now)
+            if self._state.wake_at is not None and self._state.wake_at <= self.now:
+                self._feed(Tick(), self.now)
+            self._look()
+        return self.lines
+
+    def _feed(self, event: Event, now: float) -> None:
+        outcome = step(self._rules_shop, self._state, event, round(now, 3))
+        self._state = outcome.state
+        for finding in outcome.findings:
+            mono = round(now - DOORS_OPEN, 3)
+            self.lines.append({"ts": f"second {mono}", "mono": mono, **facts_of(finding)})
+        for command in outcome.commands:
+            message = self._told.message(command)
+            if message is not None:
+                self.shop.deliver(message.topic, message.payload, now)
+
+    def _hear(self, sent: Sequence[Sent], *, retained: bool = False) -> None:
+        for one in sent:
+            for event in self._routes.events(one.topic, one.payload, retained=retained, now=one.at) or ():
+                self._feed(event, one.at)
+
+    def _publish(self, topic: str, payload: str) -> None:
+        self._hear([Sent(self.now, topic, payload.encode())])
+
+    def _look(self) -> None:
+        driven = any(collector.turns for collector in self.shop.collectors.values())
+        if driven and not any(gate.position(self.now) == 1.0 for gate in self.shop.gates.values()):
+            self.against_shut_gates.append(self.now)
