@@ -12,6 +12,7 @@ from gatehand_rules.air.demands import Asker, Demand
 from gatehand_rules.air.density import STANDARD, Air, air
 from gatehand_rules.air.ducting import Ducting
 from gatehand_rules.air.fittings import ENTRIES, MATERIALS, factor, reducer
+from gatehand_rules.air.friction import LAWS
 from gatehand_rules.air.solve import Filter
 from gatehand_rules.air.tree import Duct as TreeDuct
 from gatehand_rules.air.tree import Network
@@ -97,6 +98,7 @@ def _ducting(config: Config, collector: str, network: Network, wants: Mapping[st
         branch_velocity=(said.min_velocity or MIN_VELOCITY[of.name]) * of.velocity,
         main_velocity=(said.main_velocity or MAIN_VELOCITY[of.name]) * of.velocity,
         particle_speed=said.particle_speed,
+        law=LAWS[said.friction],
     )
 
 

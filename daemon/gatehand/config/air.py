@@ -68,6 +68,8 @@ class Airflow(Table):
     """Of the air in the shop; default 68 F or 20 C."""
     altitude: Number = 0.0
     """Above the sea, ft or m."""
+    friction: Literal["swamee_jain", "colebrook"] = "swamee_jain"
+    """The law of friction: Swamee and Jain's explicit form, or Colebrook's equation, its parent, which takes longer."""
     particle_speed: Positive = 0.5
     """Speed of the dust over that of the air, for the time to clear; at most 1."""
 

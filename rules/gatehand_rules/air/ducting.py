@@ -7,7 +7,7 @@ from enum import StrEnum
 from gatehand_rules.air.answer import Answer, Solution, Unsolved
 from gatehand_rules.air.curve import Curve
 from gatehand_rules.air.density import Air
-from gatehand_rules.air.friction import area
+from gatehand_rules.air.friction import Law, area, swamee_jain_loss
 from gatehand_rules.air.solve import Filter, Solver
 from gatehand_rules.air.tree import Network
 from gatehand_rules.air.wants import SETTLES
@@ -67,6 +67,7 @@ class Ducting:
         hood_flows: flow wanted, by the hood's gate (or its duct's name); hoods that want nothing are not in it.
         branch_velocity, main_velocity: transport velocity wanted; the main is what carries all.
         particle_speed: speed of the dust over that of the air.
+        law: of friction.
     """
 
     network: Network
@@ -78,6 +79,7 @@ class Ducting:
     branch_velocity: float
     main_velocity: float
     particle_speed: float = 0.5
+    law: Law = swamee_jain_loss
     clean: Solver = field(init=False, repr=False, compare=False)
     dirty: Solver = field(init=False, repr=False, compare=False)
     wanted: Mapping[str, float] = field(init=False, repr=False, compare=False)
@@ -88,7 +90,7 @@ class Ducting:
     """By duct that ends in a hood: the ducts from there to the collector, itself first."""
 
     def __post_init__(self) -> None:
-        clean = Solver(self.network, self.fan, self.clean_filter, self.air)
+        clean = Solver(self.network, self.fan, self.clean_filter, self.air, self.law)
         object.__setattr__(self, "clean", clean)
         one = self.clean_filter == self.dirty_filter
         object.__setattr__(self, "dirty", clean if one else replace(clean, filter=self.dirty_filter))

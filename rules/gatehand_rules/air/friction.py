@@ -1,13 +1,15 @@
 """What one duct costs at a flow: friction (Darcy-Weisbach) and its fittings. SI units, plain floats, no tables.
 
-Friction factor: Swamee and Jain's explicit form of Colebrook (within 2 % of it for Re 5e3 to 1e8 and relative roughness
-to 0.01) from Re 4000; 64/Re to Re 2000; between them Dunlop's cubic, which meets both with its slope, so that the loss
-rises smoothly everywhere and Newton's method never meets a step.
+Two laws for the friction factor from Re 4000 on, to choose from: Swamee and Jain's explicit form (`swamee_jain_loss`,
+fast, within about 2 % of its parent) and that parent, Colebrook's equation itself (`colebrook_loss`). Below Re 2000 it
+is 64/Re; between them Dunlop's cubic, which meets both with its slope, so that the loss rises smoothly everywhere and
+Newton's method never meets a step.
 """
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, TypeAlias
 
 from gatehand_rules.air.density import Air
 
@@ -15,6 +17,7 @@ LAMINAR: Final = 2000.0
 TURBULENT: Final = 4000.0
 _LOG: Final = math.log(10) ** 2 / 4
 """0.25 / log10(y)^2 is this over ln(y)^2."""
+_TWO_LOG10: Final = 2 / math.log(10)
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,8 +50,12 @@ def resistance(diameter: float, length: float, roughness: float, factor: float, 
     )
 
 
-def loss(duct: Resistance, flow: float) -> tuple[float, float]:
-    """Pressure loss in Pa and its slope in Pa/(m3/s) at a flow above 0 in m3/s."""
+Law: TypeAlias = Callable[[Resistance, float], tuple[float, float]]
+"""Pressure loss in Pa and its slope in Pa/(m3/s) at a flow above 0 in m3/s."""
+
+
+def swamee_jain_loss(duct: Resistance, flow: float) -> tuple[float, float]:
+    """A `Law`: f = 0.25 / log10(e/3.7D + 5.74/Re^0.9)^2 (Swamee and Jain, 1976)."""
     if flow >= duct.turbulent_from:
         y = duct.smooth * flow**-0.9
         whole = duct.rough + y
@@ -56,41 +63,69 @@ def loss(duct: Resistance, flow: float) -> tuple[float, float]:
         friction = duct.friction * _LOG / (log * log)
         slope = friction * 1.8 * y / (log * whole)
     else:
-        f, bend = _slow(duct.reynolds * flow, duct.rough)
+        f, bend = _slow(duct.reynolds * flow, *_swamee_jain(TURBULENT, duct.rough))
         friction = duct.friction * f
         slope = duct.friction * bend
     both = friction + duct.fixed
     return both * flow * flow, (2 * both + slope) * flow
 
 
-def friction_factor(reynolds: float, relative_roughness: float) -> float:
-    """Darcy's friction factor at any Reynolds number above 0."""
+def colebrook_loss(duct: Resistance, flow: float) -> tuple[float, float]:
+    """A `Law`: 1/sqrt(f) = -2 log10(e/3.7D + 2.51/(Re sqrt(f))) (Colebrook, 1939)."""
+    reynolds = duct.reynolds * flow
     if reynolds >= TURBULENT:
-        return swamee_jain(reynolds, relative_roughness)
-    return _slow(reynolds, relative_roughness / 3.7)[0]
+        f, bend = _colebrook(reynolds, duct.rough)
+    else:
+        f, bend = _slow(reynolds, *_colebrook(TURBULENT, duct.rough))
+    both = duct.friction * f + duct.fixed
+    return both * flow * flow, (2 * both + duct.friction * bend) * flow
 
 
-def swamee_jain(reynolds: float, relative_roughness: float) -> float:
-    """0.25 / log10(e/3.7D + 5.74/Re^0.9)^2: Swamee and Jain, 1976."""
-    return 0.25 / math.log10(relative_roughness / 3.7 + 5.74 / reynolds**0.9) ** 2
+LAWS: Final[dict[str, Law]] = {"swamee_jain": swamee_jain_loss, "colebrook": colebrook_loss}
+"""By the word that a config uses."""
 
 
-def _slow(reynolds: float, rough: float) -> tuple[float, float]:
-    """Friction factor below Re 4000, and Re times its slope. `rough` is the relative roughness over 3.7.
+def friction_factor(reynolds: float, relative_roughness: float, law: str = "swamee_jain") -> float:
+    """Darcy's friction factor at any Reynolds number above 0."""
+    at = {"swamee_jain": _swamee_jain, "colebrook": _colebrook}[law]
+    rough = relative_roughness / 3.7
+    if reynolds >= TURBULENT:
+        return at(reynolds, rough)[0]
+    return _slow(reynolds, *at(TURBULENT, rough))[0]
 
-    Dunlop's cubic between 2000 and 4000 as the EPANET manual prints it (appendix on Darcy-Weisbach) [pub].
+
+def _swamee_jain(reynolds: float, rough: float) -> tuple[float, float]:
+    """Friction factor, and Re times its slope. `rough` is the relative roughness over 3.7, here and below."""
+    y = 5.74 / reynolds**0.9
+    log = math.log(rough + y)
+    f = _LOG / (log * log)
+    return f, f * 1.8 * y / (log * (rough + y))
+
+
+def _colebrook(reynolds: float, rough: float) -> tuple[float, float]:
+    """The same by Colebrook: two steps of Newton's from Swamee and Jain leave less than 1e-9."""
+    x = _swamee_jain(reynolds, rough)[0] ** -0.5
+    per = 2.51 / reynolds
+    for _ in range(3):
+        whole = rough + per * x
+        x -= (x + _TWO_LOG10 * math.log(whole)) / (1 + _TWO_LOG10 * per / whole)
+    share = _TWO_LOG10 * per / (rough + per * x)
+    return x**-2, -2 * x**-2 * share / (1 + share)
+
+
+def _slow(reynolds: float, edge: float, edge_slope: float) -> tuple[float, float]:
+    """Friction factor below Re 4000, and Re times its slope; `edge` and `edge_slope` are the same at Re 4000.
+
+    Dunlop's cubic between 2000 and 4000 as the EPANET manual prints it [pub].
     """
     if reynolds <= LAMINAR:
         f = 64 / reynolds
         return f, -f
-    edge = 5.74 / TURBULENT**0.9
-    log = math.log(rough + edge)
-    at_edge = _LOG / log**2
-    bend = at_edge * (2 + 1.8 * edge / ((rough + edge) * log))
-    c0 = 7 * at_edge - bend
-    c1 = 0.128 - 17 * at_edge + 2.5 * bend
-    c2 = -0.128 + 13 * at_edge - 2 * bend
-    c3 = 0.032 - 3 * at_edge + 0.5 * bend
+    bend = 2 * edge + edge_slope
+    c0 = 7 * edge - bend
+    c1 = 0.128 - 17 * edge + 2.5 * bend
+    c2 = -0.128 + 13 * edge - 2 * bend
+    c3 = 0.032 - 3 * edge + 0.5 * bend
     x = reynolds / LAMINAR
     return c0 + x * (c1 + x * (c2 + x * c3)), x * (c1 + x * (2 * c2 + 3 * x * c3))
 

@@ -17,7 +17,7 @@ from typing import Final
 from gatehand_rules.air.answer import Answer, Solution, Unsolved, Why
 from gatehand_rules.air.curve import Curve
 from gatehand_rules.air.density import Air
-from gatehand_rules.air.friction import Resistance, area, loss, resistance
+from gatehand_rules.air.friction import Law, Resistance, area, resistance, swamee_jain_loss
 from gatehand_rules.air.tree import Network
 
 ROUNDS: Final = 60
@@ -57,6 +57,7 @@ class Solver:
     fan: Curve
     filter: Filter
     air: Air
+    law: Law = swamee_jain_loss
     _laws: tuple[Resistance, ...] = field(init=False, repr=False, compare=False)
     _leaks: tuple[Resistance | None, ...] = field(init=False, repr=False, compare=False)
     _guesses: tuple[float, ...] = field(init=False, repr=False, compare=False)
@@ -78,7 +79,7 @@ class Solver:
         pairs = tuple(zip(ducts, laws, strict=True))
         put(self, "_laws", laws)
         put(self, "_leaks", tuple(None if d.leak is None else replace(w, fixed=w.fixed + d.leak) for d, w in pairs))
-        put(self, "_guesses", tuple(_turbulent(law, area(d.diameter) * GUESS_VELOCITY) for d, law in pairs))
+        put(self, "_guesses", tuple(_turbulent(self.law, law, area(d.diameter) * GUESS_VELOCITY) for d, law in pairs))
         put(self, "_parents", tuple(len(ducts) if d.into is None else self.network.index(d.into) for d in ducts))
         put(self, "_ends", tuple(d.entry is not None for d in ducts))
         plan = zip(range(len(ducts)), (d.gate for d in ducts), self._ends, self._parents, strict=True)
@@ -150,7 +151,7 @@ class Solver:
 
     def _round(self, laws: Sequence[Resistance], active: list[int], flows: list[float]) -> tuple[list[float], float]:
         """One round of Newton: new flows in place, the suction at each duct's hood end, the greatest relative step."""
-        parents, ends = self._parents, self._ends
+        parents, ends, loss = self._parents, self._ends, self.law
         size = len(laws)
         sum_a, sum_b = [0.0] * (size + 1), [0.0] * (size + 1)
         linear = []
@@ -186,7 +187,7 @@ class Solver:
         self, laws: Sequence[Resistance], active: list[int], flows: list[float], starts: list[float], rounds: int
     ) -> Answer:
         """The answer, once every duct's loss, worked out anew, balances and no air is lost at a joint."""
-        parents, ends, size = self._parents, self._ends, len(laws)
+        parents, ends, size, loss = self._parents, self._ends, len(laws), self.law
         flow = flows[-1]
         given = self.fan.at(flow)[0]
         lost_in_filter = self.filter.at(flow)[0]
@@ -222,7 +223,7 @@ class Solver:
         )
 
 
-def _turbulent(law: Resistance, flow: float) -> float:
+def _turbulent(law: Law, duct: Resistance, flow: float) -> float:
     """The friction factor at a nominal flow, to start from."""
-    lost = loss(law, flow)[0] / flow**2 - law.fixed
-    return lost / law.friction if law.friction > 0 else 0.0
+    lost = law(duct, flow)[0] / flow**2 - duct.fixed
+    return lost / duct.friction if duct.friction > 0 else 0.0

@@ -1,0 +1,66 @@
+"""The solver against the EPANET engine: the published case, a big shop, random trees and sets of gates."""
+
+import random
+from collections.abc import Iterator
+from pathlib import Path
+
+import epanet_oracle
+import pytest
+from air_shops import AIR, FAN, random_tree, solver, three_branches, twelve_gates
+
+from gatehand_rules.air.answer import Solution, Unsolved
+from gatehand_rules.air.tree import Network
+
+pytestmark = pytest.mark.skipif(
+    epanet_oracle.missing() is not None, reason=f"{epanet_oracle.missing()}; the comparison with EPANET is not made"
+)
+
+AGREES = 2e-4
+"""Relative, where the loss models coincide."""
+
+
+def compare(network: Network, sets: Iterator[frozenset[str]], folder: Path) -> int:
+    """Hold every flow of every set against the engine's. Returns how many flows were compared."""
+    ours = solver(network)
+    engine = epanet_oracle.Engine(network, FAN, AIR, folder, 1e-8)
+    compared = 0
+    try:
+        for gates in sets:
+            answer = ours.solve(gates)
+            if not gates:
+                assert isinstance(answer, Unsolved)
+                continue
+            assert isinstance(answer, Solution)
+            theirs = engine.solve(gates)
+            assert answer.flows.keys() == theirs.keys()
+            for duct, flow in answer.flows.items():
+                assert flow == pytest.approx(theirs[duct], rel=AGREES), (sorted(gates), duct)
+                compared += 1
+    finally:
+        engine.close()
+    return compared
+
+
+def some_sets(network: Network, rng: random.Random, most: int) -> Iterator[frozenset[str]]:
+    gates = sorted(network.gates)
+    for _ in range(most):
+        yield frozenset(gate for gate in gates if rng.random() < 0.5)
+
+
+def test_the_published_case(tmp_path: Path) -> None:
+    network = three_branches()
+    sets = iter([frozenset(s) for s in (["b1", "b2", "b3"], ["b1", "b2"], ["b1"], ["b2"], ["b3"])])
+    assert compare(network, sets, tmp_path) == 5 + 4 + 3 + 3 + 2
+
+
+def test_a_big_shop(tmp_path: Path) -> None:
+    network = twelve_gates()
+    assert compare(network, some_sets(network, random.Random(5), 150), tmp_path) > 1000
+
+
+@pytest.mark.parametrize("seed", range(25))
+def test_random_trees_and_gate_sets(seed: int, tmp_path: Path) -> None:
+    rng = random.Random(seed)
+    network = random_tree(rng)
+    everything = frozenset(network.gates)
+    assert compare(network, iter([everything, *some_sets(network, rng, 12)]), tmp_path) > 0
