@@ -24,6 +24,7 @@ _FRAME = struct.Struct("<qI")
 _ROW = struct.Struct("<HHi")
 ROW_BYTES = _ROW.size
 _CLASSES = codec.known(event_module, words)
+_MOST_AMPS = 1e6
 _KEEP_EVENTS = 1 << 12
 
 
@@ -55,10 +56,10 @@ class Streams:
             stream = self._of_collector.get(event.collector, OTHER)
         else:
             return (TICK, 0) if type(event) is Tick else (OTHER, 0)
-        milliamps = round(event.amps * 1000)
-        if event.retained or milliamps / 1000 != event.amps or not -(2**30) < milliamps < 2**30:
+        if event.retained or not -_MOST_AMPS < event.amps < _MOST_AMPS:
             return OTHER, 0
-        return stream, milliamps
+        milliamps = round(event.amps * 1000)
+        return (stream, milliamps) if milliamps / 1000 == event.amps and stream != OTHER else (OTHER, 0)
 
     def event(self, stream: int, value: int) -> Event:
         """The event that `place` was given. Equal ones are one object: most readings of a tool at rest repeat."""

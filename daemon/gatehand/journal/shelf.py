@@ -47,7 +47,12 @@ class Shelf:
         self.drop_oldest()
         self._path = self.folder / f"readings-{number:06}.live"
         self._handle = self._disk.open_append(self._path)
-        self.put(frame(Kind.HEAD, encode_head(head)))
+        try:
+            self.put(frame(Kind.HEAD, encode_head(head)))
+        except OSError:
+            self.leave()
+            self._disk.remove(self._path)  # without its head it is nothing
+            raise
 
     def put(self, data: bytes) -> None:
         """Append whole frames to the open file."""
@@ -74,8 +79,11 @@ class Shelf:
         for _, name in self._shelved():
             path = self.folder / name
             if name.endswith(".live") and not (self._handle is not None and path == self._path):
-                packed = self._packed(self._disk.read(path))
-                if packed is not None:
+                data = self._disk.read(path)
+                packed = self._packed(data)
+                if all(isinstance(item, Damage) for item in frames(data)):
+                    self._disk.remove(path)  # a crash came before its head was whole
+                elif packed is not None:
                     self._disk.write_whole(path.with_suffix(".rec"), packed)
                     self._disk.remove(path)
 

@@ -8,7 +8,7 @@ from collections.abc import Mapping
 
 from gatehand.journal.line import FIXED, facts_of
 from gatehand.journal.sentences import collectors, daemon, gates, tools
-from gatehand.journal.sentences.fill import Subject, fill, shown
+from gatehand.journal.sentences.fill import Subject, fill, is_whole, shown
 from gatehand.journal.sentences.reasons import REASONS
 from gatehand_rules.findings import Fact, Finding
 
@@ -18,10 +18,13 @@ TABLE: dict[str, dict[str | None, str]] = tools.TABLE | gates.TABLE | collectors
 
 def sentence(line: Mapping[str, Fact]) -> str:
     """One sentence without its time and its full stop."""
+    own = TABLE.get(str(line.get("event")), {})
     rule = line.get("rule")
-    own = TABLE.get(str(line.get("event")))
-    template = None if own is None else own.get(rule if isinstance(rule, str) else None) or own.get(None)
-    return _plain(line) if template is None else fill(template, line, _reason(line))
+    reason = _reason(line)
+    template = own.get(rule) if isinstance(rule, str) else None
+    if template is None or not is_whole(template, line, reason):
+        template = own.get(None, template)
+    return _plain(line) if template is None else fill(template, line, reason)
 
 
 def sentence_of(finding: Finding) -> str:

@@ -49,6 +49,11 @@ def fill(template: str, line: Mapping[str, Fact], reason: str | None) -> str:
     return _FIELD.sub(lambda found: _word(found[1], line, reason) or "?", kept)
 
 
+def is_whole(template: str, line: Mapping[str, Fact], reason: str | None) -> bool:
+    """Whether the line has every fact that stands outside brackets."""
+    return _complete(_OPTIONAL.sub("", template), line, reason)
+
+
 def spoken(name: str) -> str:
     """`band_saw` is said band saw."""
     return name.replace("_", " ")

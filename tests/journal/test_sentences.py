@@ -1,0 +1,150 @@
+"""Every event that the rules or the daemon can write is told in a sentence, from its facts alone."""
+
+import ast
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+import gatehand_rules
+from gatehand.journal import line as line_module
+from gatehand.journal.line import Line
+from gatehand.journal.sentences import TABLE, sentence, sentence_of
+from gatehand.journal.sentences.fill import lasting
+from gatehand.journal.sentences.reasons import REASONS
+from gatehand_rules.findings import Finding, Happened, Rule
+
+OWN = [getattr(line_module, name) for name in ("DAEMON_STARTED", "DAEMON_STOPPED", "CONFIG_LOADED", "CONFIG_REJECTED")]
+OWN += [line_module.CLOCK_STEPPED, line_module.LOG_GAP, line_module.LOG_LATE]
+
+
+def test_every_event_has_a_sentence_for_whatever_rule() -> None:
+    assert {event for event, by_rule in TABLE.items() if None in by_rule or len(by_rule) == len(Rule)} >= set(Happened)
+    assert set(OWN) <= set(TABLE)
+    assert set(TABLE) <= {*Happened, *OWN}
+
+
+def test_every_rule_has_its_words() -> None:
+    assert set(REASONS) == set(Rule)
+
+
+def _said() -> Iterator[tuple[str, int, list[str], list[str], list[str]]]:
+    """Each place in the rules that speaks: file, line, events, rules (all of them when decided elsewhere), facts."""
+    for path in sorted(Path(gatehand_rules.__file__).parent.glob("*.py")):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute) and node.func.attr in _SAYERS:
+                events = _words(node.args[0], "Happened") if node.func.attr == "say" else [_SAYERS[node.func.attr]]
+                facts = [key.arg for key in node.keywords if key.arg is not None]
+                if node.func.attr != "say":
+                    facts.append("alarm")
+                yield path.name, node.lineno, events, _words(node.args[1], "Rule") or list(Rule), facts
+
+
+_SAYERS = {"say": "", "raise_alarm": "alarm_raised", "clear_alarm": "alarm_cleared"}
+
+
+def _words(node: ast.expr, enum: str) -> list[str]:
+    return [
+        str(getattr({"Happened": Happened, "Rule": Rule}[enum], part.attr))
+        for part in ast.walk(node)
+        if isinstance(part, ast.Attribute) and isinstance(part.value, ast.Name) and part.value.id == enum
+    ]
+
+
+@pytest.mark.parametrize(("file", "number", "events", "rules", "facts"), list(_said()))
+def test_each_thing_that_the_rules_say_reads_whole(
+    file: str, number: int, events: list[str], rules: list[str], facts: list[str]
+) -> None:
+    for event in events:
+        for rule in rules:
+            line: Line = {"event": event, "rule": rule, **dict.fromkeys(facts, 7.5)}
+            line |= {key: "band_saw" for key in ("tool", "gate", "collector") if key in facts}
+            if event in {Happened.DEVICE_OFFLINE, Happened.DEVICE_ONLINE}:
+                line["tool"] = "band_saw"
+            said = sentence(line)
+            assert "?" not in said, (file, number, said)
+            assert "{" not in said
+            assert "[" not in said
+            assert event not in said, "a sentence, not the event's name"
+
+
+@pytest.mark.parametrize(
+    ("line", "said"),
+    [
+        (
+            {"event": "tool_started", "tool": "band_saw", "rule": "start_threshold", "amps": 6.4, "start_amps": 2.5,
+             "start_after": 0.0},
+            "band saw started: 6.4 A, at or above its start_amps of 2.5 A",
+        ),
+        (
+            {"event": "tool_started", "tool": "band_saw", "rule": "start_threshold", "amps": 6.4, "start_amps": 2.5,
+             "start_after": 0.5},
+            "band saw started: 6.4 A, at or above its start_amps of 2.5 A for 0.5 s",
+        ),
+        (
+            {"event": "start_missed", "tool": "band_saw", "rule": "below_start_threshold", "peak": 2.31,
+             "start_amps": 2.5, "lasted": 41.2},
+            "band saw was not taken for running: it drew 2.31 A at most in 41.2 s, below its start_amps of 2.5 A",
+        ),
+        (
+            {"event": "start_refused", "gate": "bench", "collector": "main", "rule": "bin_full"},
+            "start refused for gate bench: the bin is full",
+        ),
+        (
+            {"event": "gate_fault", "gate": "router", "wanted": "open", "reported": "shut", "travel": 1.5, "retries": 2,
+             "waited": 4.5},
+            "gate router did not open in 4.5 s: told 2 times more, travel 1.5 s; it reports shut",
+        ),
+        (
+            {"event": "gate_open", "gate": "router", "rule": "report", "took": 2.3, "travel": 1.5, "late_by": 0.8},
+            "gate router is open: it reported after 2.3 s, 0.8 s later than its travel of 1.5 s",
+        ),
+        (
+            {"event": "command_vetoed", "rule": "min_open", "gate": "a", "command": "shut", "proven_open": 0,
+             "min_open": 1},
+            "shut was held back for gate a: 0 of 1 gates would be open",
+        ),
+        (
+            {"event": "collector_off", "collector": "main", "rule": "no_demand", "coast_down": 8.0},
+            "collector told off, nothing needs it any more; the fan turns for 8 s more",
+        ),
+        (
+            {"event": "collector_on", "collector": "north", "rule": "demand", "starts_this_hour": None},
+            "collector north told on",
+        ),
+        (
+            {"event": "log_gap", "lost": 3, "first_lost": 7, "last_lost": 9, "why": "No space left on device"},
+            "the log has a gap: 3 lines lost (numbers 7 to 9); No space left on device",
+        ),
+    ],
+)  # fmt: skip
+def test_sentences_as_a_woodworker_reads_them(line: Line, said: str) -> None:
+    assert sentence(line) == said
+
+
+def test_a_finding_reads_as_its_line_does() -> None:
+    finding = Finding(event=Happened.BIN_FULL, rule=Rule.BIN_FULL, collector="main", facts=(("then", "refuse"),))
+    assert sentence_of(finding) == "collector: the bin is full"
+
+
+def test_an_event_from_a_later_version_is_shown_with_its_rule_and_numbers() -> None:
+    line: Line = {"event": "blade_dulled", "tool": "band_saw", "rule": "wear", "amps": 9.125, "odd": None}
+    assert sentence(line) == "band saw: blade dulled, wear (amps 9.125 A, odd unknown)"
+    assert sentence({"event": "tool_started", "ts": "x"}) == "? started"
+    assert sentence({}) == "an event without a name"
+
+
+@pytest.mark.parametrize(
+    ("seconds", "said"),
+    [
+        (0, "0 s"),
+        (0.25, "0.25 s"),
+        (1.8421, "1.84 s"),
+        (60, "1 min"),
+        (125.2, "2 min 5 s"),
+        (28_800, "8 h"),
+        (-3600, "-1 h"),
+    ],
+)
+def test_lengths_of_time_are_said_as_people_say_them(seconds: float, said: str) -> None:
+    assert lasting(seconds) == said
