@@ -11,7 +11,7 @@ from paho.mqtt import client as paho
 from paho.mqtt.enums import CallbackAPIVersion
 
 ROOT = Path(__file__).resolve().parents[2]
-PASSWORD = "a password for tests"  # noqa: S105 - of a broker that lives for one test
+PASSWORD = "a password for tests"
 
 
 def write_passwords(file: Path, names: list[str]) -> None:

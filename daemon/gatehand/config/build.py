@@ -1,7 +1,8 @@
 """Builds the rules' `Shop` from a config without errors: names, numbers and relations; no topics, no files."""
 
+from gatehand.config.circuit import COLLECTOR_MEMBER
 from gatehand.config.tree import Config
-from gatehand_rules.shop import Collector, Gate, Shop, StopContact, Tool
+from gatehand_rules.shop import Circuit, Collector, Gate, Shop, StopContact, Tool
 
 
 def build(config: Config) -> Shop:
@@ -11,6 +12,19 @@ def build(config: Config) -> Shop:
         gates=tuple(_gate(config, name) for name in config.gate),
         collectors=tuple(_collector(config, name) for name in config.collector),
         stops=tuple(StopContact(name=name, collectors=config.stop_collectors(name)) for name in config.stop),
+        circuits=tuple(_circuit(config, name) for name in config.circuit),
+    )
+
+
+def _circuit(config: Config, name: str) -> Circuit:
+    circuit = config.circuit[name]
+    return Circuit(
+        name=name,
+        tools=tuple(member for member in circuit.members if not member.startswith(COLLECTOR_MEMBER)),
+        collectors=tuple(
+            member.removeprefix(COLLECTOR_MEMBER) for member in circuit.members if member.startswith(COLLECTOR_MEMBER)
+        ),
+        start_gap=circuit.start_gap,
     )
 
 

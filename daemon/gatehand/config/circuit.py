@@ -5,6 +5,9 @@ from pydantic import Field
 from gatehand.config.base import Table
 from gatehand.config.values import Amps, NameOf, Seconds, Volts
 
+COLLECTOR_MEMBER = "collector."
+"""What a member begins with that is a collector and no tool."""
+
 
 class Circuit(Table):
     """A breaker and the machines behind it. A check of arithmetic; wiring is a licensed electrician's."""

@@ -55,8 +55,8 @@ class Loaded:
         return _placed(faults, scan(self.text), self.path)
 
 
-def load(path: Path) -> Loaded:
-    """Read and check a config file."""
+def load(path: Path, *, files: bool = True) -> Loaded:
+    """Read and check a config file. Without `files`, what it names on the disk (password, log ...) is let be."""
     try:
         with path.open("rb") as stream:
             content = stream.read(LARGEST_BYTES + 1)
@@ -71,7 +71,7 @@ def load(path: Path) -> Loaded:
             path, f"is larger than {LARGEST_BYTES // 1_000_000} MB: this is surely no config; name another file"
         )
     try:
-        return load_text(content.decode("utf-8-sig"), path)
+        return load_text(content.decode("utf-8-sig"), path, files=files)
     except UnicodeDecodeError as error:
         before = content[: error.start]
         line, column = before.count(b"\n") + 1, len(before.rpartition(b"\n")[2].decode(errors="replace")) + 1
@@ -79,7 +79,7 @@ def load(path: Path) -> Loaded:
         return Loaded(None, None, (Problem(str(path), line, column, "", Level.ERROR, text),), "", path)
 
 
-def load_text(text: str, path: Path) -> Loaded:
+def load_text(text: str, path: Path, *, files: bool = True) -> Loaded:
     """Check a config that is in memory already; `path` names it and is where relative paths count from."""
     try:
         positions = scan(text)
@@ -92,7 +92,7 @@ def load_text(text: str, path: Path) -> Loaded:
     except (ValueError, RecursionError) as error:
         return Loaded(None, None, (syntax.problem(error, text, path),), text, path)
     draft = read(raw)
-    faults = [*draft.faults, *check_all(draft, path.parent)]
+    faults = [*draft.faults, *check_all(draft, path.parent if files else None)]
     problems = _placed(faults, positions, path)
     names = {kind: tuple(draft.declared(kind)) for kind in _NAMED}
     if any(each.level is Level.ERROR for each in problems):

@@ -11,8 +11,8 @@ from gatehand.config.draft import Draft
 from gatehand.config.problems import Fault
 
 
-def check_all(draft: Draft, folder: Path) -> Iterator[Fault]:
-    """Every fault between the tables, and in the files that the config names relative to `folder`."""
+def check_all(draft: Draft, folder: Path | None) -> Iterator[Fault]:
+    """Every fault between the tables, and, given a `folder`, in the files that the config names relative to it."""
     yield from names.check(draft)
     yield from collectors.check(draft)
     yield from gates.check(draft)
@@ -20,4 +20,5 @@ def check_all(draft: Draft, folder: Path) -> Iterator[Fault]:
     yield from topics.check(draft)
     yield from circuits.check(draft)
     yield from ducts.check(draft)
-    yield from files.check(draft, folder)
+    if folder is not None:
+        yield from files.check(draft, folder)

@@ -7,7 +7,7 @@ wiring and breakers are a licensed electrician's business.
 from collections.abc import Iterator
 from itertools import combinations
 
-from gatehand.config.circuit import Circuit
+from gatehand.config.circuit import COLLECTOR_MEMBER, Circuit
 from gatehand.config.draft import Draft
 from gatehand.config.problems import Fault, Level
 from gatehand.config.shown import listed, nearest, shown
@@ -15,8 +15,6 @@ from gatehand.config.shown import listed, nearest, shown
 CONTINUOUS_SHARE = 0.8
 MOST_TOOLS_COMBINED = 14
 """Beyond this many tools on one breaker all are counted together: 2 to the 14th sets are looked at in a blink."""
-
-_COLLECTOR = "collector."
 
 
 def check(draft: Draft) -> Iterator[Fault]:
@@ -35,7 +33,7 @@ def check(draft: Draft) -> Iterator[Fault]:
 
 
 def _unknown(draft: Draft, name: str, circuit: Circuit) -> Iterator[Fault]:
-    known = [*draft.declared("tool"), *(_COLLECTOR + each for each in draft.declared("collector"))]
+    known = [*draft.declared("tool"), *(COLLECTOR_MEMBER + each for each in draft.declared("collector"))]
     for number, member in enumerate(circuit.members):
         path = ("circuit", name, "members", number)
         if member in circuit.members[:number]:
@@ -43,7 +41,9 @@ def _unknown(draft: Draft, name: str, circuit: Circuit) -> Iterator[Fault]:
         if member in known:
             continue
         if member in draft.declared("collector"):
-            yield Fault(path, f"there is no tool {shown(member)}; for the collector write {shown(_COLLECTOR + member)}")
+            yield Fault(
+                path, f"there is no tool {shown(member)}; for the collector write {shown(COLLECTOR_MEMBER + member)}"
+            )
         elif (near := nearest(member, known)) is not None:
             yield Fault(path, f"there is no tool or collector {shown(member)}; did you mean {shown(near)}?")
         else:
@@ -78,7 +78,11 @@ def _load(draft: Draft, name: str, circuit: Circuit) -> Iterator[Fault]:
 
 
 def _table(member: str) -> tuple[str, str]:
-    return ("collector", member.removeprefix(_COLLECTOR)) if member.startswith(_COLLECTOR) else ("tool", member)
+    return (
+        ("collector", member.removeprefix(COLLECTOR_MEMBER))
+        if member.startswith(COLLECTOR_MEMBER)
+        else ("tool", member)
+    )
 
 
 def _full_load(draft: Draft, member: str) -> float | None:
@@ -102,8 +106,8 @@ def _limits(draft: Draft, amps: dict[str, float]) -> str:
 
 def _most(draft: Draft, amps: dict[str, float]) -> list[str]:
     """The members with the most amps that `max_open` lets be served at once; without it all of them."""
-    tools = [member for member in amps if not member.startswith(_COLLECTOR)]
-    always = [member for member in amps if member.startswith(_COLLECTOR)]
+    tools = [member for member in amps if not member.startswith(COLLECTOR_MEMBER)]
+    always = [member for member in amps if member.startswith(COLLECTOR_MEMBER)]
     if len(tools) > MOST_TOOLS_COMBINED or not _limits(draft, amps):
         return [*tools, *always]
     sets = [

@@ -77,7 +77,7 @@ def _unread(path: KeyPath, written: Path, file: Path) -> Fault | None:
 
 
 def _open_to_all(path: KeyPath, file: Path) -> Iterator[Fault]:
-    if file.stat().st_mode & stat.S_IROTH:
+    if file.is_file() and file.stat().st_mode & stat.S_IROTH:
         yield Fault(path, f"every user of this machine can read {file}: chmod o= {file}", Level.WARNING)
 
 
