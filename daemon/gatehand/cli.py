@@ -22,6 +22,7 @@ COMMANDS: Final[dict[str, tuple[str, str]]] = {
         "readings through this config or another: what it would do",
         "gatehand replay --readings log.csv --json",
     ),
+    "log": ("the event log in sentences, newest last", "gatehand log --tool band_saw --since yesterday"),
     "schema": ("the config's JSON Schema, for completion in editors", "gatehand schema --write gatehand.schema.json"),
 }
 
