@@ -1,0 +1,258 @@
+"""Steps the rules through stretches of readings and events, passing over the readings that decide nothing.
+
+A deadline of the rules that falls between two items is stepped at its own instant, as by a daemon with a perfect timer,
+unless an item comes within `patience_ms` after it: that item then takes the deadline along, as the daemon's own late
+tick did. So 0 gives the perfect timer, RECORDED the recorded run itself, and a little in between lets a changed config
+keep the recorded run's timing wherever the two do the same.
+
+At one instant devices come first, then the items in their order, then time alone.
+"""
+
+from bisect import bisect_left
+from collections.abc import Callable
+from dataclasses import replace
+from operator import attrgetter
+from typing import Final, TypeAlias
+
+from gatehand.replay.band import Edges, band, edges, fan_band, is_calm, with_reading
+from gatehand.replay.devices import NEVER, Devices, NoDevices
+from gatehand.replay.lane import Lane, to_ms
+from gatehand.replay.tracks import Stretch, Timed, Track
+from gatehand_rules import Outcome, Shop, State, next_deadline, step
+from gatehand_rules.events import CollectorCurrent, Event, Reading, Tick
+from gatehand_rules.state import ToolRunning, ToolRunOn, ToolSilent, ToolState
+
+Sink: TypeAlias = Callable[[int, Event, Outcome], None]
+"""Called with rule time in ms, the event and its outcome, for every step that came to something."""
+
+RECORDED: Final = NEVER
+_ms_of = attrgetter("ms")
+
+
+class Player:
+    """A shop in the middle of a replay. `state` is what the rules know after the last item."""
+
+    def __init__(
+        self, shop: Shop, state: State, sink: Sink, *, devices: Devices | None = None, patience_ms: int = 0
+    ) -> None:
+        self.shop = shop
+        self.state = state
+        self.now_ms = 0
+        self._sink = sink
+        self._devices: Devices = devices or NoDevices()
+        self._patience_ms = patience_ms
+        self._edges: list[Edges] = [edges(tool) for tool in shop.tools]
+        self._silent_ms = [to_ms(tool.silent_after) for tool in shop.tools]
+        self._tools: list[Lane] = []
+        self._looked: list[ToolState | None] = []
+        self._low: list[bool] = []
+        self._calm = False
+        self._lanes: list[Lane] = []
+        self._others: list[Timed] = []
+        self._next_other = 0
+        self._deadline = self._without_silence()
+
+    def play(self, stretch: Stretch) -> None:
+        """Everything up to the stretch's last item. Names that the shop lacks are passed over."""
+        end = stretch.last_ms
+        if end is None:
+            return
+        self._enter(stretch)
+        while True:
+            wanted = self._wanted()
+            moment = wanted[0] if wanted else end
+            alone = min(self._deadline, self._silence())
+            if alone <= moment and (taking := self._at(alone)) is not None:
+                wanted, moment = taking, taking[0]
+            if self._devices.next_ms <= min(moment, max(alone, self.now_ms)):
+                self._device()
+            elif alone < moment and not (wanted and moment - alone <= self._patience_ms):
+                self._pass_before_ms(alone)
+                self._step(Tick(), alone)
+            elif wanted is None:
+                break
+            else:
+                self._take(wanted)
+        self._pass_before_order(NEVER)
+        self._tools, self._lanes, self._others = [], [], []
+
+    def run_out(self, until_ms: int, *, resting: Callable[[State], bool]) -> bool:
+        """With nothing more to come: let time pass until all is at rest, or to `until_ms`. Whether it came to rest."""
+        while True:
+            if min(self._devices.next_ms, self._deadline) >= NEVER and resting(self.state):
+                return True
+            alone = min(self._deadline, self._silence())
+            if min(alone, self._devices.next_ms) > until_ms:
+                return False
+            if self._devices.next_ms <= alone:
+                self._device()
+            else:
+                self._step(Tick(), alone)
+
+    def feed(self, event: Event, ms: int) -> None:
+        """One event by itself, after what was due before it."""
+        while True:
+            alone = min(self._deadline, self._silence())
+            if self._devices.next_ms <= min(alone, ms):
+                self._device()
+            elif alone < ms:
+                self._step(Tick(), alone)
+            else:
+                break
+        self._step(event, ms)
+
+    def _enter(self, stretch: Stretch) -> None:
+        shop, nothing = self.shop, Track()
+        self._tools = [
+            Lane(stretch.tracks.get(tool.name, nothing), silent)
+            for tool, silent in zip(shop.tools, self._silent_ms, strict=True)
+        ]
+        self._lanes = [*self._tools, *(Lane(stretch.currents.get(one.name, nothing)) for one in shop.collectors)]
+        self._others, self._next_other = stretch.others, 0
+        self._looked, self._low = [None] * len(self._tools), [False] * len(self._tools)
+        self._look()
+
+    def _wanted(self) -> tuple[int, int, int] | None:
+        """The next item that must be stepped: ms, order, and which lane's it is (-1: one of the others)."""
+        best: tuple[int, int, int] | None = None
+        for at, lane in enumerate(self._lanes):
+            if lane.stop < lane.length:
+                order = lane.order[lane.stop]
+                if best is None or order < best[1]:
+                    best = (lane.ms[lane.stop], order, at)
+        if self._next_other < len(self._others):
+            other = self._others[self._next_other]
+            if best is None or other.order < best[1]:
+                best = (other.ms, other.order, -1)
+        return best
+
+    def _at(self, ms: int) -> tuple[int, int, int] | None:
+        """The item whose step takes a deadline at `ms` along: the first within the patience after it."""
+        best: tuple[int, int, int] | None = None
+        for at, lane in enumerate(self._lanes):
+            place = bisect_left(lane.ms, ms, lane.cursor)
+            if place < lane.length and lane.ms[place] - ms <= self._patience_ms:
+                order = lane.order[place]
+                if best is None or order < best[1]:
+                    best = (lane.ms[place], order, at)
+        place = bisect_left(self._others, ms, self._next_other, key=_ms_of)
+        if place < len(self._others):
+            other = self._others[place]
+            if other.ms - ms <= self._patience_ms and (best is None or other.order < best[1]):
+                best = (other.ms, other.order, -1)
+        return best
+
+    def _take(self, wanted: tuple[int, int, int]) -> None:
+        ms, order, at = wanted
+        self._pass_before_order(order)
+        if at < 0:
+            event = self._others[self._next_other].event
+            self._next_other += 1
+        else:
+            lane = self._lanes[at]
+            amps = lane.ma[lane.cursor] / 1000
+            lane.cursor += 1
+            tools = self.shop.tools
+            if at < len(tools):
+                event = Reading(tools[at].name, amps)
+            else:
+                event = CollectorCurrent(self.shop.collectors[at - len(tools)].name, amps)
+        self._step(event, ms)
+
+    def _device(self) -> None:
+        event, ms = self._devices.pop()
+        self._pass_before_ms(ms)
+        self._step(event, ms)
+
+    def _pass_before_order(self, order: int) -> None:
+        self._pass([bisect_left(lane.order, order, lane.cursor) for lane in self._lanes])
+
+    def _pass_before_ms(self, ms: int) -> None:
+        self._pass([bisect_left(lane.ms, ms, lane.cursor) for lane in self._lanes])
+
+    def _pass(self, places: list[int]) -> None:
+        """Let the readings before these places count as heard."""
+        tools: list[ToolState] | None = None
+        for at, (lane, place) in enumerate(zip(self._lanes, places, strict=True)):
+            heard = lane.pass_to(place)
+            if heard is not None and at < len(self._tools):
+                tools = tools or list(self.state.tools)
+                before = tools[at]
+                tools[at] = with_reading(before, *heard)
+                if self._looked[at] is before:
+                    self._looked[at] = tools[at]
+        if tools is not None:
+            self.state = replace(self.state, tools=tuple(tools))
+
+    def _step(self, event: Event, ms: int) -> None:
+        self.now_ms = ms
+        outcome = step(self.shop, self.state, event, ms / 1000)
+        self.state = outcome.state
+        if outcome.commands or outcome.findings:
+            for command in outcome.commands:
+                self._devices.told(command, ms)
+            self._sink(ms, event, outcome)
+        self._deadline = self._without_silence()
+        self._look()
+
+    def _look(self) -> None:
+        """Find the next readings to be stepped, after the state has changed."""
+        if not self._lanes:
+            return
+        state = self.state
+        calm = is_calm(self.shop, state)
+        if calm != self._calm:
+            self._calm, self._looked = calm, [None] * len(self._tools)
+        for at, (tool, low) in enumerate(zip(state.tools, state.guard.low, strict=True)):
+            lane = self._tools[at]
+            if tool is not self._looked[at] or low != self._low[at] or lane.cursor >= lane.stop:
+                self._looked[at], self._low[at] = tool, low
+                lane.look(band(self._edges[at], tool, low=low, calm=calm))
+        for lane, collector, fan, seen in zip(
+            self._lanes[len(self._tools) :], self.shop.collectors, state.collectors, state.guard.fans, strict=True
+        ):
+            lane.look(fan_band(collector, fan, seen) if calm else None)
+
+    def _without_silence(self) -> int:
+        """The next deadline that no reading puts off, ms."""
+        state = self.state
+        if state.wake_at is None:
+            return NEVER
+        if state.wake_at * 1000 < self._silence_by_state():
+            return to_ms(state.wake_at)
+        # Silence counts from the adoption on: a state that is not adopted has all the other deadlines.
+        found = next_deadline(self.shop, replace(state, adopted=False))
+        return NEVER if found is None else to_ms(found)
+
+    def _silence_by_state(self) -> float:
+        """When a sensor falls silent at the earliest, ms, by what the state says."""
+        return min(
+            (
+                state.heard_at * 1000 + silent_ms - 1
+                for state, silent_ms in zip(self.state.tools, self._silent_ms, strict=True)
+                if silent_ms > 0 and not isinstance(state, ToolSilent)
+            ),
+            default=NEVER,
+        )
+
+    def _silence(self) -> int:
+        """When the next sensor falls silent unless it is heard before, ms."""
+        soonest = NEVER
+        if not (self.state.connected and self.state.adopted):
+            return soonest
+        for at, (state, silent_ms) in enumerate(zip(self.state.tools, self._silent_ms, strict=True)):
+            if silent_ms > 0 and not isinstance(state, ToolSilent):
+                heard_ms = round(state.heard_at * 1000)
+                if self._tools:
+                    heard_ms = self._tools[at].heard_ms(heard_ms)
+                soonest = min(soonest, heard_ms + silent_ms)
+        return soonest
+
+
+def at_rest(state: State) -> bool:
+    """No tool is served: nothing is still to come but what the player's deadlines say."""
+    for tool in state.tools:
+        was = tool.was if isinstance(tool, ToolSilent) else tool
+        if isinstance(was, ToolRunning | ToolRunOn) and not (isinstance(tool, ToolSilent) and tool.let_go):
+            return False
+    return True

@@ -1,0 +1,96 @@
+"""Plays a logger's readings through detection and rules, with devices that never fail: the whole way, for one file."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TypeAlias
+
+from gatehand.journal.line import Line, facts_of
+from gatehand.replay.begin import rested, with_tools
+from gatehand.replay.csvfile import Progress, read_csv
+from gatehand.replay.devices import IdealDevices
+from gatehand.replay.lane import to_ms
+from gatehand.replay.player import Player, at_rest
+from gatehand.replay.tracks import Stretch
+from gatehand_rules import Outcome, Shop, State
+from gatehand_rules.events import Event
+from gatehand_rules.findings import Finding, Happened, Rule
+from gatehand_rules.shop import Tool
+from gatehand_rules.state import ToolRunning
+
+Told: TypeAlias = Callable[[int, Finding], None]
+"""Called with ms from the file's zero."""
+
+_HOUR_MS = 3_600_000
+
+
+@dataclass(frozen=True, slots=True)
+class Played:
+    """How it ended."""
+
+    readings: int
+    still_running: tuple[str, ...]
+    """Tools that draw at the end, and whose sensors, which speak only on change, leave it at that."""
+
+
+def play_csv(path: Path, shop: Shop, told: Told, progress: Progress = lambda _readings: None) -> Played:
+    """Play a file from its first reading until after its last all is at rest.
+
+    Raises:
+        CsvError: The file cannot be played.
+        NeverAtRestError: The shop does not come to rest even before the first reading.
+    """
+    return play(read_csv(path, [tool.name for tool in shop.tools], progress), shop, told)
+
+
+def play(stretch: Stretch, shop: Shop, told: Told) -> Played:
+    """Play readings that begin with a shop at rest. A tool without a reading is left out: idle, and never silent."""
+    first, last = stretch.first_ms, stretch.last_ms
+    if first is None or last is None:
+        return Played(0, ())
+    zero = stretch.zero_ms
+    shop = _only_heard(shop, stretch)
+
+    def sink(ms: int, _event: Event, outcome: Outcome) -> None:
+        for finding in outcome.findings:
+            if not is_refresh(finding):
+                told(ms - zero, finding)
+
+    player = Player(shop, rested(shop, first), sink, devices=IdealDevices(shop))
+    player.play(stretch)
+    player.run_out(last + longest_end_ms(shop), resting=at_rest)
+    return Played(stretch.readings, _still_running(shop, player.state))
+
+
+def is_refresh(finding: Finding) -> bool:
+    """A repeated "on", which is no start."""
+    return finding.event is Happened.COLLECTOR_ON and finding.rule is Rule.REFRESH
+
+
+def as_line(ms: int, finding: Finding) -> Line:
+    """A finding as one JSON object: `t_s` from the file's zero, then the log's names."""
+    return {"t_s": ms / 1000, **facts_of(finding)}
+
+
+def longest_end_ms(shop: Shop) -> int:
+    """Longer than a shop with ideal devices needs to come to rest once nothing is heard any more."""
+    tools = max((sum((t.silent_after, t.start_after, t.stop_after, t.run_on)) for t in shop.tools), default=0.0)
+    gates = max((gate.travel * (gate.retries + 1) for gate in shop.gates), default=0.0)
+    fans = max((fan.spin_up + fan.coast_down for fan in shop.collectors), default=0.0)
+    kept_on = any(fan.starts_per_hour is not None for fan in shop.collectors)
+    return to_ms(tools + 4 * gates + fans) + (_HOUR_MS if kept_on else 0) + 10_000
+
+
+def _only_heard(shop: Shop, stretch: Stretch) -> Shop:
+    deaf = with_tools(shop, silent_after=0.0)
+    tools = tuple(
+        tool if tool.name in stretch.tracks else quiet for tool, quiet in zip(shop.tools, deaf.tools, strict=True)
+    )
+    return shop.model_copy(update={"tools": tools})
+
+
+def _still_running(shop: Shop, state: State) -> tuple[str, ...]:
+    def runs(tool: Tool, at: int) -> bool:
+        return tool.silent_after <= 0 and isinstance(state.tools[at], ToolRunning)
+
+    return tuple(tool.name for at, tool in enumerate(shop.tools) if runs(tool, at))

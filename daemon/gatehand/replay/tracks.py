@@ -1,0 +1,69 @@
+"""Readings in columns, and what else happened among them: the form in which a replay takes its input.
+
+Rule time is whole milliseconds and current whole milliamperes, as the daemon gives them to the rules. No file formats
+and no rules here.
+"""
+
+from array import array
+from dataclasses import dataclass, field
+
+from gatehand_rules.events import Event
+
+MILLI = 1000
+
+
+@dataclass(slots=True)
+class Track:
+    """One sensor's live readings, in the order in which they came. The three columns are of one length.
+
+    `order` is the place among everything in the stretch; it rises, and `ms` never falls.
+    """
+
+    ms: "array[int]" = field(default_factory=lambda: array("q"))
+    ma: "array[int]" = field(default_factory=lambda: array("i"))
+    order: "array[int]" = field(default_factory=lambda: array("q"))
+
+    def __len__(self) -> int:
+        return len(self.ms)
+
+
+@dataclass(frozen=True, slots=True)
+class Timed:
+    """Anything that is no live reading, at its place in the stretch."""
+
+    ms: int
+    order: int
+    event: Event
+
+
+@dataclass(slots=True)
+class Stretch:
+    """A piece of time in one go: readings by tool, motor currents by collector, and the other events in their order."""
+
+    tracks: dict[str, Track] = field(default_factory=dict)
+    currents: dict[str, Track] = field(default_factory=dict)
+    others: list[Timed] = field(default_factory=list)
+    zero_ms: int = 0
+    """The ms of the zero that its source counts from."""
+
+    @property
+    def first_ms(self) -> int | None:
+        """When its first item came; None when it is empty."""
+        firsts = [track.ms[0] for track in self._columns() if len(track)]
+        firsts += [self.others[0].ms] if self.others else []
+        return min(firsts, default=None)
+
+    @property
+    def last_ms(self) -> int | None:
+        """When its last item came; None when it is empty."""
+        lasts = [track.ms[-1] for track in self._columns() if len(track)]
+        lasts += [self.others[-1].ms] if self.others else []
+        return max(lasts, default=None)
+
+    @property
+    def readings(self) -> int:
+        """How many readings it holds."""
+        return sum(len(track) for track in self._columns())
+
+    def _columns(self) -> list[Track]:
+        return [*self.tracks.values(), *self.currents.values()]
