@@ -41,23 +41,26 @@ The event log is in {folder}. Try next:
 def invitation(port: int, home: Path) -> str:
     """What one can publish and watch."""
     return f"""
-The broker is at 127.0.0.1, port {port} (MQTT 3.1.1, no login). Publish with any client:
-  sim/band_saw/switch      1, 0   a tool on, off: band_saw, jointer, drum_sander,
-                                  carving_router
-  sim/jointer/amps         2.4    a tool on, drawing so much (a light cut)
-  shop/gate/sweep/button   1      the button of the bench sweep
-  gatehand/gate/sweep/hand 1, 0   a hand start by a screen or script, and its end
-  sim/planing/jam          1, 0   a gate jams, is freed: band_saw, planing,
-                                  carving_router, sweep
-  sim/sweep/move           1, 0   a gate is opened, shut by hand
-  sim/emergency/press      1, 0   the emergency stop is pressed, pulled out
-  gatehand/collector/main/reset 1 ends the hold that it leaves behind
-  sim/main/hand            1, 0   the collector's own switch
-  sim/main/weld            1, 0   its relay welds shut while on, is replaced
-Watch gatehand/# (what Gatehand shows) and shop/# (what the devices say).
-For example:
+The broker is at 127.0.0.1, port {port} (MQTT 3.1.1, no login).
+Publish with any client, for example:
   mosquitto_pub -h 127.0.0.1 -p {port} -t sim/band_saw/switch -m 1
+
+  sim/band_saw/switch            1, 0  a tool on, off: band_saw, jointer,
+                                       drum_sander, carving_router
+  sim/jointer/amps               2.4   a tool on, drawing so many ampere
+  shop/gate/sweep/button         1     the button of the bench sweep
+  gatehand/gate/sweep/hand       1, 0  a hand start from any screen, its end
+  sim/planing/jam                1, 0  a gate jams, is freed: band_saw, planing,
+                                       carving_router, sweep
+  sim/sweep/move                 1, 0  a gate is opened, shut by hand
+  sim/emergency/press            1, 0  emergency stop pressed, pulled out again
+  gatehand/collector/main/reset  1     ends the hold that it leaves behind
+  sim/main/hand                  1, 0  the collector's own switch
+  sim/main/weld                  1, 0  its relay welds shut while on, is replaced
+
+Watch gatehand/# (what Gatehand shows) and shop/# (what the devices say):
   mosquitto_sub -h 127.0.0.1 -p {port} -v -t 'gatehand/#'
-{shlex.quote(str(home / CONFIG_NAME))}
-is its config; change it, and Gatehand takes the change. Ctrl-C ends the demo.
+The config is here; change it, and Gatehand takes the change:
+  {shlex.quote(str(home / CONFIG_NAME))}
+Ctrl-C ends the demo.
 """

@@ -23,14 +23,16 @@ async def embedded_broker(port: int = 0) -> AsyncIterator[int]:
         NoEmbeddedBrokerError: the extra `demo` is not installed, or the port is taken.
     """
     try:
-        from amqtt.broker import Broker
+        from gatehand.mqtt.amqtt_broker import TidyBroker
     except ImportError as error:
         raise NoEmbeddedBrokerError(
             f"the embedded broker is not installed (no module {error.name!r}); install it with: "
             "pip install 'gatehand[demo]'"
         ) from error
     with _quiet():
-        broker = Broker({"listeners": {"default": {"type": "tcp", "bind": f"127.0.0.1:{port}"}}, "plugins": _PLUGINS})
+        broker = TidyBroker(
+            {"listeners": {"default": {"type": "tcp", "bind": f"127.0.0.1:{port}"}}, "plugins": _PLUGINS}
+        )
         try:
             await broker.start()
         except Exception as error:
