@@ -23,6 +23,7 @@ COMMANDS: Final[dict[str, tuple[str, str]]] = {
         "gatehand replay --readings log.csv --json",
     ),
     "log": ("the event log in sentences, newest last", "gatehand log --tool band_saw --since yesterday"),
+    "airflow": ("whether every hood gets the air it wants", "gatehand airflow --open band_saw,sweep --plot air.svg"),
     "schema": ("the config's JSON Schema, for completion in editors", "gatehand schema --write gatehand.schema.json"),
 }
 

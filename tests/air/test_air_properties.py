@@ -61,7 +61,7 @@ def test_every_way_from_a_hood_loses_what_the_fan_gives(seed: int, filter_: Filt
     for end in shop.network.ends:
         if end.gate in opened:
             way = sum(losses[duct.name] for duct in shop.network.path(end.name))
-            assert way == pytest.approx(given_, rel=1e-4)  # the curve joins 400 points of the parabola
+            assert way == pytest.approx(given_, rel=1e-4, abs=0.5)  # the curve joins 400 points of the parabola
             assert way == pytest.approx(answer.pressure - answer.filter_loss, rel=ACCURACY)
 
 

@@ -107,4 +107,7 @@ def _sizes(config: Config, of: Shop) -> tuple[Size, ...]:
     def resize(sizes: Mapping[str, float]) -> Ducting:
         return resized(tuple(sorted(sizes.items())))
 
-    return tuple(size for demand in of.demands for size in next_size(of.ducting, demand, of.demands, sold, resize))
+    asking: dict[tuple[frozenset[str], frozenset[str]], Demand] = {}
+    for demand in of.demands:
+        asking.setdefault((demand.opens, demand.gates), demand)
+    return tuple(size for demand in asking.values() for size in next_size(of.ducting, demand, of.demands, sold, resize))

@@ -53,7 +53,9 @@ def asked_sets(demands: Sequence[Demand], gates: frozenset[str], max_open: int |
         if len(together) > 1 and max_open is not None and len(opens) > max_open:
             continue
         dusty = frozenset().union(*(demand.gates for demand in together))
-        found.setdefault((opens, dusty), []).append(together)
+        ways = found.setdefault((opens, dusty), [])
+        if not ways or len(ways[0]) == len(together):  # more of them would ask for no more gates
+            ways.append(together)
     asked = [Asked(opens, dusty, tuple(who)) for (opens, dusty), who in found.items()]
     if gates and all(one.dusty != gates for one in asked):
         allowed = max_open is None or len(gates) <= max_open

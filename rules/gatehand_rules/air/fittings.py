@@ -3,12 +3,11 @@
 Every factor stands on the velocity pressure of the duct that carries it. Tags: [pub] read in the source named,
 [memory] recalled and not confirmed, shown as such to the user.
 
-Where ducts meet they share one total pressure; what the meeting costs stands as a constant factor on the velocity
 Where ducts meet they share one total pressure; what the meeting costs is a constant factor on the velocity pressure of
-the *branch* (the way of ACGIH's Industrial Ventilation), the straight run going free. The factors by angle are [memory].
-Crane TP-410's, which depend on how the flow divides, may be negative and stand on the combined flow, are not used here;
-for a 4 in branch that brings at least two fifths of a 6 in main's air the constants stay within a third of a velocity
-pressure of them.
+the *branch* (the way of ACGIH's Industrial Ventilation), the straight run going free. The factors by angle are
+[memory]. Crane TP-410's, which depend on how the flow divides, may be negative and stand on the combined flow, are not
+used here; for a 4 in branch that brings at least two fifths of a 6 in main's air the constants stay within a third of a
+velocity pressure of them.
 """
 
 import math

@@ -22,7 +22,7 @@ from gatehand_rules.air.tree import Network
 
 ROUNDS: Final = 60
 STEP: Final = 1e-4
-"""Newton doubles the digits: a last relative step of 1e-4 leaves a few 1e-9 at most."""
+"""Newton doubles the digits: after a relative step of 1e-4 the balance is worth checking."""
 BALANCE: Final = 1e-8
 """Of the fan's pressure: the greatest imbalance that passes."""
 MASS: Final = 1e-12
@@ -96,8 +96,8 @@ class Solver:
         flows = self._first_guess(laws, active)
         for rounds in range(1, ROUNDS + 1):
             suctions, step = self._round(laws, active, flows)
-            if step < STEP:
-                return self._checked(laws, active, flows, suctions, rounds)
+            if step < STEP and (answer := self._checked(laws, active, flows, suctions, rounds)) is not None:
+                return answer
         return Unsolved(Why.NOT_CONVERGED)
 
     def net(self, flow: float) -> tuple[float, float]:
@@ -185,8 +185,8 @@ class Solver:
 
     def _checked(
         self, laws: Sequence[Resistance], active: list[int], flows: list[float], starts: list[float], rounds: int
-    ) -> Answer:
-        """The answer, once every duct's loss, worked out anew, balances and no air is lost at a joint."""
+    ) -> Answer | None:
+        """The answer, once every duct's loss, worked out anew, balances and no air is lost at a joint; else None."""
         parents, ends, size, loss = self._parents, self._ends, len(laws), self.law
         flow = flows[-1]
         given = self.fan.at(flow)[0]
@@ -201,11 +201,11 @@ class Solver:
             worst = max(worst, off)
             joined[parent] += here
             if not ends[i] and abs(joined[i] - here) > MASS * here:
-                return Unsolved(Why.NOT_CONVERGED)
+                return None
             through.append(here)
             behind.append(suction)
         if not worst <= BALANCE * starts[size]:
-            return Unsolved(Why.NOT_CONVERGED)
+            return None
         if flow > self.fan.last * (1 + EDGE):
             return Unsolved(Why.BEYOND_CURVE, self.fan.last)
         if flow < self.fan.first * (1 - EDGE):

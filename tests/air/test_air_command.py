@@ -1,0 +1,247 @@
+"""`gatehand airflow` from end to end: the JSON of the contract, the text, exit codes, the drawing, the readings."""
+
+import json
+from pathlib import Path
+from typing import Any
+from xml.etree import ElementTree as ET
+
+import pytest
+from shop_files import US, metric_twin, shop_text, three_branch_text
+
+from gatehand.cli import main
+
+CASE = {  # three-branch case [calc]: m3/s
+    "b1,b2,b3": {"b1": 0.133859, "b2": 0.147391, "b3": 0.152049},
+    "b1,b2": {"b1": 0.180128, "b2": 0.198014},
+    "b1": {"b1": 0.266110},
+    "b2": {"b2": 0.282187},
+    "b3": {"b3": 0.266705},
+}
+
+
+@pytest.fixture(name="written")
+def written_config(tmp_path: Path) -> Path:
+    path = tmp_path / "config.toml"
+    path.write_text(shop_text(), encoding="utf-8")
+    return path
+
+
+def airflow(config: Path, *options: str) -> int:
+    return main(["airflow", "--config", str(config), *options])
+
+
+def report(config: Path, capsys: pytest.CaptureFixture[str], *options: str) -> dict[str, Any]:
+    airflow(config, "--json", *options)
+    found: dict[str, Any] = json.loads(capsys.readouterr().out)
+    return found
+
+
+@pytest.mark.parametrize("gates", CASE)
+def test_the_published_case_through_the_front_door(
+    gates: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    config = tmp_path / "config.toml"
+    config.write_text(three_branch_text(), encoding="utf-8")
+    (one,) = report(config, capsys, "--open", gates)["sets"]
+    assert one["open"] == gates.split(",")
+    assert one["collector"] == "main"
+    for gate, flow in CASE[gates].items():
+        assert one["hoods"][gate]["flow"] / 3600 == pytest.approx(flow, rel=2e-4)
+        assert one["ducts"][gate]["flow"] == one["hoods"][gate]["flow"]
+        assert one["hoods"][gate]["wanted"] == 400
+        area = 3.141592653589793 / 4 * 0.1016**2
+        assert one["ducts"][gate]["velocity"] == pytest.approx(flow / area, rel=2e-4)
+    total = sum(CASE[gates].values())
+    assert one["flow"] / 3600 == pytest.approx(total, rel=2e-4)
+    assert one["pressure"] == pytest.approx(2400 - 8000 * total**2, rel=5e-4)
+
+
+def test_the_json_has_the_shape_of_the_contract(written: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    found = report(written, capsys)
+    assert found["units"] == "us"
+    assert len(found["sets"]) == 16
+    for one in found["sets"]:
+        assert {"open", "collector", "flow", "pressure", "ducts", "hoods", "short"} <= one.keys()
+        assert one["hoods"].keys() == set(one["open"])
+        assert all(duct.keys() == {"flow", "velocity"} for duct in one["ducts"].values())
+        assert all(hood.keys() == {"flow", "wanted"} for hood in one["hoods"].values())
+        assert all(isinstance(text, str) for text in one["short"])
+    assert found["proposals"]["max_open"].keys() == {"main"}
+    assert set(found["proposals"]["run_on"]) == {"band_saw", "jointer", "drum_sander", "carving_router"}
+
+
+def test_metric_in_and_out_agrees_with_us(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    us, metric = tmp_path / "us.toml", tmp_path / "metric.toml"
+    us.write_text(shop_text(), encoding="utf-8")
+    metric.write_text(metric_twin(shop_text()), encoding="utf-8")
+    ours, theirs = report(us, capsys), report(metric, capsys)
+    assert theirs["units"] == "metric"
+    assert len(ours["sets"]) == len(theirs["sets"])
+    for here, there in zip(ours["sets"], theirs["sets"], strict=True):
+        assert here["open"] == there["open"]
+        assert there["flow"] == pytest.approx(here["flow"] * 1.69901082, rel=1e-5)
+        assert there["pressure"] == pytest.approx(here["pressure"] * 249.08891, rel=1e-5)
+        assert there["suction"] == pytest.approx(here["suction"] * 249.08891, rel=1e-5)
+        for name, duct in here["ducts"].items():
+            assert there["ducts"][name]["velocity"] == pytest.approx(duct["velocity"] * 0.00508, rel=1e-5)
+        assert len(here["short"]) == len(there["short"])
+    assert ours["proposals"]["max_open"] == theirs["proposals"]["max_open"]
+
+
+def test_the_text_says_what_falls_short_and_what_would_help(written: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert airflow(written, "--open", "bench") == 1
+    text = capsys.readouterr().out
+    assert "main runs at 1,1" in text
+    assert "sawdust settles; opening" in text
+    assert "as well brings" in text
+    for honest in ("anemometer or a pitot tube", "Opinions on gating differ", "Local rules come first", "fan's inlet"):
+        assert honest in text
+
+
+def test_the_text_shows_working_points_suction_wants_and_proposals(
+    written: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert airflow(written) == 1
+    text = capsys.readouterr().out
+    assert "planing wants 483 cfm (jointer under 410 mm, TRGS 553 Annex 2 [pub])" in text
+    assert "band_saw wants 550 cfm (yours)" in text
+    assert "not asked for: max_open" in text
+    assert "dirty   filter" in text
+    assert "the fan carries 1 open at once" in text
+    assert "[collector.main]\n  max_open = 1  # with " in text
+    assert (
+        "[tool.band_saw]\n  run_on = 14  # at least, not 10: spin-down 12 s, twice the 0.3 s to clear the ducts, 1 s"
+        in text
+    )
+    assert "# run_on = 3 is the least, 10 is set" in text
+
+
+def test_the_proposed_toml_is_toml(written: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    import tomllib
+
+    proposed = tomllib.loads(report(written, capsys)["proposals"]["toml"])
+    assert proposed["collector"]["main"]["max_open"] == 1
+    assert proposed["tool"]["band_saw"]["run_on"] == 14
+
+
+def test_a_shop_where_all_is_well_exits_with_0(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    config = tmp_path / "config.toml"
+    text = shop_text(
+        US.replace('units = "us"', 'units = "us"\nmin_velocity = 100\nmain_velocity = 100').replace(
+            "flow = ", "flow = 0.0"
+        )
+    )
+    config.write_text(
+        text.replace('hood = { entry = "flanged", tool = ["jointer", "drum_sander"] }', ""), encoding="utf-8"
+    )
+    assert airflow(config) == 0
+    assert "well" in capsys.readouterr().out
+
+
+def test_a_set_beyond_the_curve_claims_nothing(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    config = tmp_path / "config.toml"
+    config.write_text(shop_text(US.replace(", [1100, 5.0], [1400, 0.5]]", "]")), encoding="utf-8")
+    (one,) = report(config, capsys, "--open", "band_saw,planing")["sets"]
+    assert (one["flow"], one["pressure"], one["ducts"]) == (None, None, {})
+    assert one["hoods"]["band_saw"] == {"flow": None, "wanted": 550}
+    assert "more than 800 cfm, where its curve ends: nothing is claimed" in one["short"][0]
+    assert airflow(config) == 1
+    text = capsys.readouterr().out
+    assert "no answer" in text
+    assert "give [fan.main] more points" in text
+
+
+def test_wrong_usage_exits_with_2_and_says_what_is_meant(written: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert airflow(written, "--open", "bandsaw") == 2
+    assert "there is no gate 'bandsaw'; did you mean band_saw?" in capsys.readouterr().err
+
+
+def test_a_config_without_ducts_says_so(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    config = tmp_path / "config.toml"
+    config.write_text(shop_text(""), encoding="utf-8")
+    assert airflow(config) == 1
+    assert "there are no ducts" in capsys.readouterr().err
+
+
+def test_the_drawing_has_words_and_dashes_beside_colours(written: Path, tmp_path: Path) -> None:
+    picture = tmp_path / "air.svg"
+    airflow(written, "--open", "bench,band_saw", "--plot", str(picture))
+    tree = ET.parse(picture).getroot()  # noqa: S314 - we wrote it
+    assert tree.tag.endswith("svg")
+    words = [node.text for node in tree.iter() if node.tag.endswith("text")]
+    for said in (
+        "sawdust settles",
+        "fast enough",
+        "bench_port, 2.5 in",
+        "main, 6 in",
+        "fan, static pressure",
+        "in.w.g.",
+    ):
+        assert said in words
+    assert any(word is not None and "ft/min" in word for word in words)
+    dashes = {node.get("stroke-dasharray") for node in tree.iter() if node.tag.endswith("polyline")}
+    assert len(dashes) >= 4
+
+
+def test_a_drawing_that_cannot_be_written_says_so(
+    written: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert airflow(written, "--plot", str(tmp_path / "nowhere" / "air.svg")) == 1
+    assert "cannot be written" in capsys.readouterr().err
+
+
+READINGS = """
+filter = "clean"
+[[reading]]
+open = ["band_saw"]
+hood = { band_saw = 940 }
+suction = 6.0
+[[reading]]
+open = ["bench"]
+hood = { bench = 228 }
+[[reading]]
+open = ["router", "sweep"]
+duct = { main = 5010 }
+"""
+
+
+def test_readings_of_a_weaker_fan_find_it(written: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    weak = tmp_path / "weak.toml"
+    points = "[[0, 9.9], [400, 9.36], [800, 7.29], [1100, 4.5], [1400, 0.45]]"
+    weak.write_text(shop_text(US.replace("[[0, 11.0], [400, 10.4], [800, 8.1], [1100, 5.0], [1400, 0.5]]", points)))
+    real = {tuple(one["open"]): one for one in report(weak, capsys)["sets"]}
+    saw, bench, both = real["band_saw",], real["bench",], real["router", "sweep"]
+    text = READINGS.replace("940", str(saw["flow"])).replace("6.0", str(saw["suction"]))
+    text = text.replace("228", str(bench["flow"])).replace("5010", str(both["ducts"]["main"]["velocity"]))
+    file = tmp_path / "readings.toml"
+    file.write_text(text, encoding="utf-8")
+    airflow(written, "--measured", str(file))
+    shown = capsys.readouterr().out
+    assert "fitted to 4 readings: the fan gives 90.0 % of its curve" in shown
+    assert "off by" in shown
+    assert "curve = [[0, 9.9], [400, 9.36]" in shown
+    assert "filter_loss = { clean = 0.8, dirty = 2, at = 800 }" in shown
+    found = report(written, capsys, "--measured", str(file), "--open", "band_saw")
+    assert found["fits"][0]["rms"] < 1e-4
+    assert found["sets"][0]["flow"] == pytest.approx(saw["flow"], rel=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("find", "put", "message"),
+    [
+        ('open = ["bench"]', 'open = ["bnch"]', "reading 2, open: no gate 'bnch'; did you mean bench?"),
+        ("hood = { bench = 228 }", "hood = { sweep = 228 }", "reading 2, hood: no open hood 'sweep'"),
+        ("duct = { main = 5010 }", "duct = { mian = 5010 }", "reading 3, duct: no duct 'mian'; did you mean main?"),
+        ("hood = { bench = 228 }", "", "reading 2: nothing was measured"),
+        ("hood = { bench = 228 }", "hood = { bench = -1 }", "above 0"),
+        ('filter = "clean"', 'filter = "new"', "filter"),
+        ('filter = "clean"', "filter = ", "is no TOML"),
+    ],
+)
+def test_bad_readings_say_what_is_wrong(
+    find: str, put: str, message: str, written: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    file = written.parent / "readings.toml"
+    file.write_text(READINGS.replace(find, put), encoding="utf-8")
+    assert airflow(written, "--measured", str(file)) == 1
+    assert message in capsys.readouterr().err

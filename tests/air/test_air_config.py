@@ -1,0 +1,143 @@
+"""The duct tables of the config: what is refused, with a message that stands alone, and what becomes of the rest."""
+
+import pytest
+from shop_files import US, config_of, errors_of, shop_text
+
+from gatehand.air.build import shop, shop_air, shops
+from gatehand_rules.air.fittings import MATERIALS, factor, reducer
+from gatehand_rules.air.wants import KINDS
+
+ROUTER = "duct.router_drop.material"
+
+
+def test_the_shop_of_the_tests_is_without_errors() -> None:
+    assert errors_of(shop_text()) == []
+
+
+@pytest.mark.parametrize(
+    ("find", "put", "where", "message"),
+    [
+        ("[400, 10.4]", "[400, 11.4]", "fan.main.curve", "leave out the points before the top"),
+        ("[400, 10.4]", "[900, 10.4]", "fan.main.curve", "by rising flow"),
+        ("dirty = 2.0", "dirty = 0.5", "fan.main.filter_loss", "a dirty filter loses more"),
+        ("at = 800 }", "at = 800, exponent = 3 }", "fan.main.filter_loss", "exponent = 3"),
+        ('"elbow_90"]\n\n[duct.row]', '"elbow90"]\n\n[duct.row]', "duct.main.fittings[0]", "did you mean 'elbow_90'?"),
+        ('"elbow_90"]\n\n[duct.row]', "{ k = -1 }]\n\n[duct.row]", "duct.main.fittings[0].k", "0 or more"),
+        ('"elbow_90"]\n\n[duct.row]', "{ angle = 30 }]\n\n[duct.row]", "duct.main.fittings[0]", "{ reducer = 4 }"),
+        (
+            'material = "flex"\nfittings = ["wye_45", "b',
+            'material = "flux"\nfittings = ["wye_45", "b',
+            ROUTER,
+            "mean 'flex'?",
+        ),
+        ('entry = "bell"', 'entry = "bel"', "duct.sweep_drop.hood.entry", "did you mean 'bell'?"),
+        ('entry = "bell"', "entry = -0.1", "duct.sweep_drop.hood.entry", "0 or more"),
+        ('entry = "bell"', "entry = nan", "duct.sweep_drop.hood.entry", "0 or more"),
+        ("diameter = 2.5", "diameter = 0", "duct.bench_port.diameter", "above 0"),
+        ("diameter = 2.5", "diameter = true", "duct.bench_port.diameter", "wanted a number"),
+        ('gate = "bench"', 'gate = "bnch"', "duct.bench_port.gate", "did you mean 'bench'?"),
+        ('gate = "bench"', 'gate = "sweep"', "duct.bench_port.gate", "already ends duct 'sweep_drop'"),
+        ('gate = "bench"\n', 'gate = "bench"\nleak = { flow = 0, at = 4 }\n', "duct.bench_port.leak.flow", "above 0"),
+        ('[duct.row]\ninto = "main"', '[duct.row]\ninto = "mian"', "duct.row.into", "did you mean 'main'?"),
+        ('[duct.row]\ninto = "main"', '[duct.row]\ninto = "bench_port"', "duct.bench_port.gate", "ends in a hood"),
+        ("[duct.row]\n", "[duct.row]\nleak = { flow = 5, at = 4 }\n", "duct.row", "names no gate"),
+        ("[duct.main]\n", '[duct.main]\ninto = "row"\n', "duct.main.into", "comes back to it"),
+        ("[fan.main]", "[fan.mian]", "fan.mian", "a fan is named after its collector"),
+        ('tool = "sweep"', 'tool = "swep"', "duct.sweep_drop.hood.tool", "no tool 'swep'"),
+        ('units = "us"', 'units = "us"\nparticle_speed = 1.5', "airflow", "dust is not faster than the air"),
+        ('units = "us"', 'units = "us"\ntemperature = 293', "airflow", "-40 to 176 F"),
+        ('units = "us"', 'units = "us"\naltitude = 90000', "airflow", "19700 ft"),
+    ],
+)
+def test_what_is_refused_says_where_and_what_is_wanted(find: str, put: str, where: str, message: str) -> None:
+    text = shop_text()
+    assert text.count(find) == 1
+    found = errors_of(text.replace(find, put))
+    assert any(at == where and message in said for at, said in found), found
+
+
+def test_a_duct_that_ends_nowhere_is_refused() -> None:
+    found = errors_of(shop_text(US + '\n[duct.stub]\ninto = "row"\ndiameter = 4\nlength = 1\n'))
+    assert found == [("duct.stub", "no duct runs into it, so it needs a gate or a hood")]
+
+
+def test_two_ducts_at_one_collector_are_refused() -> None:
+    found = errors_of(shop_text(US.replace('[duct.row]\ninto = "main"', "[duct.row]")))
+    assert [where for where, _ in found] == ["duct.row"]
+    assert "already has 'main' without `into`" in found[0][1]
+
+
+def test_a_tree_without_its_fan_is_refused() -> None:
+    ducts = US[: US.index("[fan.main]")] + US[US.index("[duct.main]") :]
+    assert errors_of(shop_text(ducts)) == [("duct.main", "collector 'main' has ducts but no [fan.main] with its curve")]
+
+
+def test_sizes_materials_and_factors_reach_the_solver() -> None:
+    tree = shop(config_of(shop_text()), "main").ducting.network
+    bench, saw = tree.duct("bench_port"), tree.duct("band_saw_drop")
+    assert bench.diameter == pytest.approx(0.0635)
+    assert bench.length == pytest.approx(3.048)
+    assert bench.roughness == MATERIALS["flex"].roughness
+    assert bench.factor == pytest.approx(0.28 + reducer(2.5, 4) + 0.15)
+    assert bench.entry == 0.93
+    assert saw.factor == pytest.approx(0.28 + factor("elbow_45", 0.127) + 0.15)
+    assert saw.entry == 0.49
+    assert tree.mains() == {"main"}
+
+
+def test_a_changed_diameter_changes_the_factors_that_depend_on_it() -> None:
+    wider = shop(config_of(shop_text()), "main", {"band_saw_drop": 0.2}).ducting.network.duct("band_saw_drop")
+    assert wider.diameter == 0.2
+    assert wider.factor == pytest.approx(0.28 + 0.07 + 0.15)
+
+
+def test_a_users_own_flow_wins_over_the_default() -> None:
+    wants = shops(config_of(shop_text()))[0].wants
+    assert wants["band_saw"].why == "yours"
+    assert wants["planing"] == KINDS["jointer"]  # the greater of jointer and drum sander
+    assert "[pub]" in wants["planing"].why
+    without = shop_text(US.replace(", flow = 150", ""))
+    assert "bench" not in shops(config_of(without))[0].wants
+
+
+def test_a_tool_of_no_known_kind_is_served_by_its_port() -> None:
+    text = shop_text(US.replace('tool = "carving_router", flow = 350', 'tool = "lathe_of_ours"'))
+    assert errors_of(text)[0][0] == "duct.router_drop.hood.tool"
+    named = text.replace("[tool.carving_router]", "[tool.lathe_of_ours]")
+    want = shops(config_of(named))[0].wants["router"]
+    assert want.flow / 4.719474e-4 == pytest.approx(395, rel=0.01)
+    assert "[practice]" in want.why
+
+
+def test_air_follows_temperature_and_altitude_and_the_fan_follows_the_air() -> None:
+    config = config_of(shop_text(US.replace('units = "us"', 'units = "us"\ntemperature = 40\naltitude = 5000')))
+    air = shop_air(config)
+    assert air.density == pytest.approx(1.2041 * (293.15 / 277.594) * (1 - 2.25577e-5 * 1524) ** 5.25588, rel=1e-4)
+    fan = shop(config, "main").ducting.fan
+    assert fan.points[0][1] == pytest.approx(11.0 * 249.08891 * air.density / 1.2041)
+
+
+def test_two_collectors_have_a_tree_each() -> None:
+    second = """
+[collector.small]
+command = { topic = "shop/small/set", on = "1", off = "0" }
+[gate.lathe]
+collector = "small"
+command = { topic = "shop/gate/lathe/set", open = "1", shut = "0" }
+button = { topic = "shop/gate/lathe/button", pressed = "1" }
+[fan.small]
+curve = [[0, 8], [600, 2]]
+[duct.hose]
+diameter = 4
+length = 6
+material = "flex"
+gate = "lathe"
+"""
+    text = shop_text().replace("[gate.", "[gate.") + second
+    for gate in ("band_saw", "planing", "router", "sweep", "bench"):
+        text = text.replace(f"[gate.{gate}]\n", f'[gate.{gate}]\ncollector = "main"\n')
+    both = shops(config_of(text))
+    assert [one.collector for one in both] == ["main", "small"]
+    assert [sorted(one.gates) for one in both][1] == ["lathe"]
+    assert both[1].ducting.network.mains() == frozenset()
+    assert [demand.name for demand in both[1].demands] == ["lathe"]

@@ -1,0 +1,101 @@
+"""Fitting the fan to readings: what was put into made-up readings comes out again."""
+
+import random
+from dataclasses import replace
+
+import pytest
+from shop_files import config_of, shop_text
+
+from gatehand.air.build import shops
+from gatehand_rules.air.answer import Solution
+from gatehand_rules.air.ducting import Ducting
+from gatehand_rules.air.fit import Kind, NoFitError, Reading, fit
+from gatehand_rules.air.solve import Filter
+
+SETS = (("bench",), ("router",), ("band_saw",), ("planing", "sweep"))
+
+
+def ducting() -> Ducting:
+    return shops(config_of(shop_text()))[0].ducting
+
+
+def readings(real: Ducting, sets: tuple[tuple[str, ...], ...] = SETS, spread: float = 0.0) -> list[Reading]:
+    """What a gauge would show in a shop whose fan and filter are `real`, each value off by a share of `spread`."""
+    rng = random.Random(1)
+    found = []
+    for gates in sets:
+        answer = real.clean.solve(gates)
+        assert isinstance(answer, Solution)
+        off = [1 + rng.gauss(0, spread) for _ in range(3)]
+        end = next(end.name for end in real.network.ends if end.hood == gates[0])
+        found.append(Reading(frozenset(gates), Kind.HOOD, gates[0], answer.flows[end] * off[0]))
+        found.append(Reading(frozenset(gates), Kind.DUCT, "main", real.velocities(answer)["main"] * off[1]))
+        found.append(Reading(frozenset(gates), Kind.SUCTION, "", real.suction(answer) * off[2]))
+    return found
+
+
+def test_scale_and_filter_come_out_as_they_went_in() -> None:
+    model = ducting()
+    real = replace(model, fan=model.fan.scaled(0.87), clean_filter=Filter(model.clean_filter.factor * 2.1))
+    found = fit(model, readings(real))
+    assert found.with_filter
+    assert found.scale == pytest.approx(0.87, rel=1e-6)
+    assert found.filter.factor == pytest.approx(model.clean_filter.factor * 2.1, rel=1e-5)
+    assert found.rms < 1e-7
+    assert found.rms_before > 0.05
+
+
+def test_readings_that_err_by_two_percent_still_find_the_fan() -> None:
+    model = ducting()
+    real = replace(model, fan=model.fan.scaled(0.87), clean_filter=Filter(model.clean_filter.factor * 2.1))
+    found = fit(model, readings(real, spread=0.02))
+    assert found.scale == pytest.approx(0.87, rel=0.03)
+    assert 0.005 < found.rms < 0.03
+
+
+def test_no_other_scale_or_filter_fits_better() -> None:
+    model = ducting()
+    real = replace(model, fan=model.fan.scaled(0.9), clean_filter=Filter(model.clean_filter.factor * 1.5))
+    noisy = readings(real, spread=0.03)
+    best = fit(model, noisy)
+    for scale, factor in ((1.01, 1.0), (0.99, 1.0), (1.0, 1.05), (1.0, 0.95)):
+        other = replace(
+            model, fan=model.fan.scaled(best.scale * scale), clean_filter=Filter(best.filter.factor * factor)
+        )
+        errors = []
+        for reading in noisy:
+            answer = other.clean.solve(reading.gates)
+            assert isinstance(answer, Solution)
+            end = next((end.name for end in other.network.ends if end.hood == reading.where), "")
+            shown = {
+                Kind.HOOD: answer.flows.get(end, 0.0),
+                Kind.DUCT: other.velocities(answer)["main"],
+                Kind.SUCTION: other.suction(answer),
+            }[reading.kind]
+            errors.append(shown / reading.value - 1)
+        rms = (sum(e * e for e in errors) / len(errors)) ** 0.5
+        assert rms > best.rms
+
+
+def test_one_flow_cannot_tell_the_filter_from_the_fan() -> None:
+    model = ducting()
+    real = replace(model, fan=model.fan.scaled(0.9))
+    one = readings(real, (("band_saw",),))[:1]
+    found = fit(model, one)
+    assert not found.with_filter
+    assert found.filter == model.clean_filter
+    assert found.scale == pytest.approx(0.9, rel=1e-6)
+
+
+def test_a_filter_never_gives_pressure() -> None:
+    model = replace(ducting(), clean_filter=Filter(0.0))
+    real = replace(model, fan=model.fan.scaled(1.05))
+    high = [replace(r, value=r.value * (1.06 if "band_saw" in r.gates else 1.0)) for r in readings(real)]
+    assert fit(model, high).filter.factor >= 0
+
+
+def test_what_cannot_be_fitted_says_why() -> None:
+    with pytest.raises(NoFitError, match="no readings"):
+        fit(ducting(), [])
+    with pytest.raises(NoFitError, match="no air goes"):
+        fit(ducting(), [Reading(frozenset({"bench"}), Kind.HOOD, "sweep", 0.1)])
