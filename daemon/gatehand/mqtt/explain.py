@@ -89,11 +89,14 @@ def failure_text(failure: Failure, cause: str, settings: BrokerSettings) -> tupl
 
 def same_client_id(settings: BrokerSettings, lives: int, *, certain: bool) -> str:
     """The sentence for a broker that keeps throwing us out."""
-    ground = "the broker says so" if certain else f"{lives} connections ended within seconds"
-    return (
-        f"another client uses the same client_id {settings.client_id!r} ({ground}); stop the other one or change "
-        "client_id in [broker]; trying again slowly"
-    )
+    if certain:
+        found = f"another client uses the same client_id {settings.client_id!r} (the broker says so)"
+    else:
+        found = (
+            f"{lives} connections ended within seconds: probably another client uses the same client_id "
+            f"{settings.client_id!r}, unless the broker keeps restarting"
+        )
+    return f"{found}; stop the other one or change client_id in [broker]; trying again slowly"
 
 
 def older_protocol(settings: BrokerSettings) -> str:

@@ -88,6 +88,7 @@ class Link:
         self._acks: list[tuple[int, ReasonCode]] = []
         self._wants_write = False
         self._flushes_itself = False
+        self._reading = False
         self._writer_added = False
         self._aborted = False
         self._receive_maximum = WINDOW
@@ -171,19 +172,20 @@ class Link:
         """Empty the socket into the inbox, then let the shell have what came."""
         if self._aborted or self._outbox is None:
             return
-        self._flushes_itself = True
+        self._flushes_itself = self._reading = True
         try:
             self._drain()
         except Exception as error:  # noqa: BLE001  whatever a hostile packet makes the decoder do
-            self._end(Ending(f"the broker sent what is not MQTT ({type(error).__name__}: {error})"))
+            self._end(Ending(f"the broker sent what is not MQTT ({type(error).__name__})"))
         finally:
-            self._flushes_itself = False
+            self._flushes_itself = self._reading = False
         self._take_acks(self._outbox)
         if self.heard_at == self._now:
             self._outbox.heard()
         if self._wants_write:
             self._flush()
         self._hooks.arrived()
+        wire.acknowledge_now(self._paho.socket())
 
     async def say_goodbye(self, last: Outgoing) -> None:
         """Publish `last`, wait a bounded time for what is still to be acknowledged, then disconnect without a will."""
@@ -243,7 +245,10 @@ class Link:
             if self._inbox.full:
                 return
             arrived = self._arrived
-            if self._paho.loop_read() != paho.MQTT_ERR_SUCCESS:
+            result = self._paho.loop_read()
+            if result == paho.MQTT_ERR_PROTOCOL:
+                self._end(Ending("the broker sent what is not MQTT"))
+            if result != paho.MQTT_ERR_SUCCESS:
                 return
             self.heard_at = now
             if arrived == self._arrived and not self._decrypted_waiting():
@@ -345,7 +350,10 @@ class Link:
         _properties: object,
     ) -> None:
         ending = wire.ending(flags, code, self._settings.keepalive)
-        self._end(ending)
+        if self._reading:
+            self._loop.call_soon(self._end, ending)  # the reader may know the reason better
+        else:
+            self._end(ending)
         self._fail_connecting(ending.reason)
 
     def _on_message(self, _client: paho.Client, _userdata: object, message: paho.MQTTMessage) -> None:

@@ -24,7 +24,7 @@ class Next:
 
 
 class Retry:
-    """Remembers what went wrong in a row. `protocol` is what the next attempt should speak."""
+    """Remembers what went wrong in a row. `protocol()` is what the next attempt should speak."""
 
     def __init__(self, settings: BrokerSettings, patience: Patience) -> None:
         self._settings = settings
@@ -34,7 +34,6 @@ class Retry:
         self._silences = 0
         self._knows_only_older = False
 
-    @property
     def protocol(self) -> Protocol:
         """The configured one; 3.1.1 where the broker said, or by twice keeping silent, that it knows no other."""
         if self._settings.protocol == "3.1.1" or self._knows_only_older:
@@ -45,7 +44,7 @@ class Retry:
 
     def after_failure(self, error: LinkFailedError) -> Next:
         """An attempt did not lead to a connection."""
-        if error.failure is Failure.PROTOCOL and self.protocol == "5":
+        if error.failure is Failure.PROTOCOL and self.protocol() == "5":
             self._knows_only_older = True
             return Next(0.0)
         self._failures += 1

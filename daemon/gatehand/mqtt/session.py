@@ -106,7 +106,7 @@ class Session:
         try:
             link = self._last_link = Link(
                 settings=self._settings,
-                protocol=self._retry.protocol,
+                protocol=self._retry.protocol(),
                 will=self._will,
                 inbox=self._inbox,
                 hooks=self._hooks,

@@ -1,0 +1,299 @@
+"""Brokers that die, freeze, refuse and come back: no late command, nothing leaked, each said in words (I6)."""
+
+import asyncio
+import gc
+import statistics
+import subprocess
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from support.mosquitto import Mosquitto, free_port
+from support.recorder import Observer, Recorder, running, until
+
+from gatehand.mqtt.session import Session
+from gatehand.mqtt.settings import BrokerSettings, Patience, Protocol, Tls
+from gatehand.mqtt.transport import Kind, Outgoing, Said, Subscription
+
+pytestmark = pytest.mark.broker
+
+ON = Outgoing("shop/fan/set", b"1", Kind.ACT)
+OFF = Outgoing("shop/fan/set", b"0", Kind.OFF)
+PROTOCOLS: list[Protocol] = ["5", "3.1.1"]
+QUICK = Patience(retry=(0.05, 0.1), refused=0.3, contended=0.3, answer=1.0)
+
+
+@pytest.fixture
+def broker() -> Iterator[Mosquitto]:
+    with Mosquitto() as one:
+        yield one
+
+
+def sockets() -> int:
+    gc.collect()  # the observers' libraries leave theirs to the collector
+    count = 0
+    for path in Path("/proc/self/fd").iterdir():
+        try:
+            count += str(path.readlink()).startswith("socket:")
+        except FileNotFoundError:
+            continue
+    return count
+
+
+def settings(broker: Mosquitto, protocol: Protocol = "5", keepalive: int = 6) -> BrokerSettings:
+    return BrokerSettings("127.0.0.1", broker.port, "gatehand-test", protocol, keepalive)
+
+
+@pytest.mark.parametrize("protocol", PROTOCOLS)
+async def test_ten_deaths_of_the_broker_leak_nothing_and_deliver_no_late_command(
+    broker: Mosquitto, protocol: Protocol
+) -> None:
+    shell = Recorder()
+    recovery = []
+    async with running(
+        Session(settings(broker, protocol), "gatehand", shell, (Subscription("a"),), patience=QUICK)
+    ) as one:
+        await until(lambda: "settled" in shell.story)
+        before, tasks = sockets(), len(asyncio.all_tasks())
+        for _ in range(10):
+            shell.lost.clear()
+            shell.connected.clear()
+            shell.notices.clear()
+            broker.kill9()
+            one.publish(ON)  # whatever it answers: the socket may not know yet
+            await until(lambda: shell.lost)
+            assert not one.publish(ON)
+            await until(lambda: shell.said(Said.UNREACHABLE))
+            broker.revive()
+            with Observer(broker.port) as seen:
+                began = time.monotonic()
+                await until(lambda: shell.connected)
+                recovery.append(time.monotonic() - began)
+                await asyncio.sleep(0.05)
+                assert seen.live("shop/fan/set") == []
+        del seen
+        await until(lambda: len(asyncio.all_tasks()) == tasks)
+        assert sockets() == before
+    assert max(recovery) < 1.0
+    assert shell.said(Said.SAME_CLIENT_ID) == []  # a broker that was away in between is no stranger with our id
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("protocol", PROTOCOLS)
+async def test_a_frozen_broker_is_noticed_within_fifteen_seconds(broker: Mosquitto, protocol: Protocol) -> None:
+    shell = Recorder()
+    async with running(Session(settings(broker, protocol), "gatehand", shell, patience=QUICK)):
+        await until(lambda: "settled" in shell.story)
+        broker.sigstop()
+        frozen = time.monotonic()
+        await until(lambda: shell.lost, 16)
+        assert 5 < time.monotonic() - frozen < 15
+        reason, heard_at = shell.lost[0]
+        assert reason == "the broker gave no sign of life within its keepalive of 6 s"
+        assert heard_at <= frozen
+        broker.sigcont()
+        await until(lambda: len(shell.connected) == 2)
+
+
+@pytest.mark.parametrize("protocol", PROTOCOLS)
+async def test_a_command_given_to_a_frozen_broker_is_never_carried_out_when_it_thaws(
+    broker: Mosquitto, protocol: Protocol
+) -> None:
+    shell = Recorder()
+    async with running(Session(settings(broker, protocol), "gatehand", shell, patience=QUICK)) as one:
+        await until(lambda: "settled" in shell.story)
+        with Observer(broker.port) as seen:
+            await asyncio.sleep(0.4)
+            broker.sigstop()
+            asked = time.monotonic()
+            assert one.publish(ON)
+            await until(lambda: shell.lost, 4)
+            assert "no sign of life for 3 s while a command waited" in shell.lost[0][0]
+            assert shell.lost[0][1] < asked
+            broker.sigcont()
+            await until(lambda: len(shell.connected) == 2)
+            await asyncio.sleep(0.3)
+            assert seen.live("shop/fan/set") == []
+            assert one.publish(ON)
+            await until(lambda: seen.live("shop/fan/set") == [b"1"])
+
+
+async def test_a_short_freeze_delays_a_command_by_as_much_and_loses_nothing(broker: Mosquitto) -> None:
+    shell = Recorder()
+    async with running(Session(settings(broker), "gatehand", shell, patience=QUICK)) as one:
+        await until(lambda: "settled" in shell.story)
+        with Observer(broker.port) as seen:
+            await asyncio.sleep(0.4)
+            broker.sigstop()
+            one.publish(ON)
+            await asyncio.sleep(1.0)
+            broker.sigcont()
+            await until(lambda: seen.live("shop/fan/set") == [b"1"])
+    assert shell.lost == []
+
+
+async def test_what_arrived_before_the_end_is_delivered_before_the_loss_is_told(broker: Mosquitto) -> None:
+    shell = Recorder()
+    async with running(Session(settings(broker), "gatehand", shell, (Subscription("estop"),), patience=QUICK)):
+        await until(lambda: "settled" in shell.story)
+        with Observer(broker.port, "nothing") as other:
+            other.publish("estop", b"1", qos=1)
+            broker.kill9()
+            await until(lambda: shell.lost)
+    assert shell.story[-2:] == ["estop", "lost"]
+
+
+@pytest.mark.parametrize("protocol", PROTOCOLS)
+async def test_a_refused_login_is_explained_and_tried_until_it_is_accepted(
+    broker: Mosquitto, protocol: Protocol
+) -> None:
+    broker.stop()
+    people = broker.folder / "people"
+    passwords(people, "fan", "right")
+    broker.configure(f"password_file {people}", anonymous=False)
+    broker.start()
+    shell = Recorder()
+    login = BrokerSettings(
+        "127.0.0.1",
+        broker.port,
+        "gatehand-test",
+        protocol,
+        username="fan",
+        password="other",
+    )
+    async with running(Session(login, "gatehand", shell, patience=QUICK)):
+        await until(lambda: shell.said(Said.LOGIN_REFUSED))
+        assert shell.connected == []
+        passwords(people, "fan", "other")
+        broker.reload()
+        await until(lambda: shell.connected)
+    text = shell.said(Said.LOGIN_REFUSED)[0].text
+    assert "refused the login of user 'fan' (" in text
+    assert "mend username and password_file in [broker]" in text
+    assert len(shell.said(Said.LOGIN_REFUSED)) == 1
+
+
+@pytest.mark.parametrize("protocol", PROTOCOLS)
+async def test_a_topic_we_may_not_read_is_named_and_tried_again(broker: Mosquitto, protocol: Protocol) -> None:
+    broker.stop()
+    rights = broker.folder / "rights"
+    rights.write_text("topic readwrite gatehand/#\ntopic read shop/saw/amps\n")
+    broker.configure(f"acl_file {rights}")
+    broker.start()
+    shell = Recorder()
+    wanted = (Subscription("shop/saw/amps"), Subscription("shop/estop"))
+    patience = Patience(refused_topics=0.3)
+    async with running(Session(settings(broker, protocol), "gatehand", shell, wanted, patience=patience)) as one:
+        await until(lambda: "settled" in shell.story)
+        one.publish(ON)
+        if protocol == "5":
+            await until(lambda: shell.said(Said.PUBLISH_REFUSED))
+            assert "'shop/fan/set' (not authorized)" in shell.said(Said.PUBLISH_REFUSED)[0].text
+        # Mosquitto grants what it will not deliver, unless the whole filter is denied to subscribe.
+        denied = shell.connected[0].refused
+        assert denied in {(), ("shop/estop",)}
+        if denied:
+            rights.write_text("topic readwrite gatehand/#\ntopic read shop/#\n")
+            broker.reload()
+            await until(lambda: shell.said(Said.SUBSCRIPTION_GRANTED))
+
+
+@pytest.mark.parametrize("protocol", PROTOCOLS)
+async def test_another_client_with_our_id_is_recognised_after_three_short_lives(
+    broker: Mosquitto, protocol: Protocol
+) -> None:
+    ours, theirs = Recorder(), Recorder()
+    one = Session(settings(broker, protocol), "gatehand", ours, patience=QUICK)
+    two = Session(settings(broker, protocol), "other", theirs, patience=QUICK)
+    async with running(one), running(two):
+        await until(lambda: ours.said(Said.SAME_CLIENT_ID) and theirs.said(Said.SAME_CLIENT_ID), 8)
+    text = ours.said(Said.SAME_CLIENT_ID)[0].text
+    assert "another client uses the same client_id 'gatehand-test'" in text
+    assert "change client_id in [broker]" in text
+
+
+async def test_nothing_there_is_told_once_and_tried_for_ever() -> None:
+    shell = Recorder()
+    nobody = BrokerSettings("127.0.0.1", free_port(), "gatehand-test")
+    async with running(Session(nobody, "gatehand", shell, patience=QUICK)):
+        await asyncio.sleep(0.6)
+    assert len(shell.said(Said.UNREACHABLE)) == 1
+    assert "Connection refused" in shell.notices[0].text
+
+
+async def test_a_host_that_does_not_exist_is_named() -> None:
+    shell = Recorder()
+    nowhere = BrokerSettings("no-such-host.invalid", 1883, "gatehand-test")
+    async with running(Session(nowhere, "gatehand", shell, patience=QUICK)):
+        await until(lambda: shell.said(Said.UNREACHABLE), 15)
+    assert "no-such-host.invalid:1883" in shell.notices[0].text
+
+
+async def test_an_acknowledged_command_does_not_slow_down_the_next_reading(broker: Mosquitto) -> None:
+    """Nagle's algorithm on either side would cost 40 ms a round; Mosquitto leaves its own on."""
+    rounds = []
+
+    class Answering(Recorder):
+        def on_message(self, topic: str, payload: bytes, retained: bool, received: float) -> None:
+            super().on_message(topic, payload, retained, received)
+            one.publish(ON)
+
+    one = Session(settings(broker), "gatehand", Answering(), (Subscription("amps", qos=0),), patience=QUICK)
+    async with running(one):
+        await until(lambda: one.connected)
+        with Observer(broker.port, "shop/fan/set") as other:
+            for number in range(40):
+                began = time.monotonic()
+                other.publish("amps", str(number).encode())
+                while len(other.seen) <= number:  # noqa: ASYNC110
+                    await asyncio.sleep(0)
+                rounds.append(time.monotonic() - began)
+    assert statistics.median(rounds) < 0.02
+
+
+async def test_an_encrypted_connection_is_checked_against_the_ca_and_a_bad_one_is_explained(tmp_path: Path) -> None:
+    certificate(tmp_path, "broker")
+    certificate(tmp_path, "stranger")
+    config = (f"certfile {tmp_path}/broker.crt", f"keyfile {tmp_path}/broker.key")
+    with Mosquitto(config) as broker:
+        shell = Recorder()
+        login = BrokerSettings("localhost", broker.port, "gatehand-test", tls=Tls(tmp_path / "broker.crt"))
+        async with running(Session(login, "gatehand", shell, (Subscription("a"),), patience=QUICK)) as one:
+            await until(lambda: "settled" in shell.story)
+            for number in range(200):
+                one.publish(Outgoing("a", str(number).encode(), Kind.OFF))
+            await until(lambda: len(shell.messages) == 200)
+        wary = Recorder()
+        login = BrokerSettings("localhost", broker.port, "gatehand-test", tls=Tls(tmp_path / "stranger.crt"))
+        async with running(Session(login, "gatehand", wary, patience=QUICK)):
+            await until(lambda: wary.notices, 8)
+    assert "CERTIFICATE_VERIFY_FAILED" in wary.notices[0].text
+    assert "mend tls in [broker]" in wary.notices[0].text
+    assert wary.connected == []
+    shell = Recorder()
+    missing = BrokerSettings("localhost", 1883, tls=Tls(tmp_path / "none.crt"))
+    async with running(Session(missing, "gatehand", shell, patience=QUICK)):
+        await until(lambda: shell.notices)
+    assert f"ca_file {tmp_path}/none.crt cannot be used" in shell.notices[0].text
+
+
+def passwords(file: Path, user: str, password: str) -> None:
+    file.touch()
+    subprocess.run(["mosquitto_passwd", "-b", str(file), user, password], check=True, capture_output=True)  # noqa: S603, S607
+    file.chmod(0o644)
+
+
+def certificate(folder: Path, name: str) -> None:
+    subprocess.run(  # noqa: S603
+        [
+            *("openssl", "req", "-x509", "-newkey", "rsa:2048", "-nodes", "-days", "2", "-subj", "/CN=localhost"),
+            *("-addext", "subjectAltName=DNS:localhost"),
+            *("-keyout", f"{folder}/{name}.key", "-out", f"{folder}/{name}.crt"),
+        ],
+        check=True,
+        capture_output=True,
+    )
+    (folder / f"{name}.key").chmod(0o644)
+    for parent in (folder, *folder.parents[:2]):
+        parent.chmod(parent.stat().st_mode | 0o055)

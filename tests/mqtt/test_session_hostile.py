@@ -1,0 +1,262 @@
+"""Servers that hang, lie and send rubbish: the session ends the connection, says why, and tries again in peace."""
+
+import asyncio
+import resource
+from collections.abc import AsyncIterator
+from functools import partial
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from support.recorder import Recorder, running, until
+from support.scripted_broker import CONNACK, ScriptedBroker, publish
+
+from gatehand.mqtt.session import Session
+from gatehand.mqtt.settings import BrokerSettings, Patience
+from gatehand.mqtt.transport import Kind, Outgoing, Said, Subscription
+
+ON = Outgoing("shop/fan/set", b"1", Kind.ACT)
+QUICK = Patience(retry=(0.05,), refused=0.2, contended=0.2, connect=1.0, answer=0.5, settle=0.3)
+
+
+@pytest.fixture
+async def broker() -> AsyncIterator[ScriptedBroker]:
+    async with ScriptedBroker() as one:
+        yield one
+
+
+def session(broker: ScriptedBroker, shell: Recorder, *topics: str, patience: Patience = QUICK) -> Session:
+    wanted = tuple(Subscription(topic) for topic in topics)
+    return Session(
+        BrokerSettings("127.0.0.1", broker.port, "gatehand-test"), "gatehand", shell, wanted, patience=patience
+    )
+
+
+def twice(broker: ScriptedBroker) -> bool:
+    return len(broker.connects) >= 2
+
+
+def cpu() -> float:
+    used = resource.getrusage(resource.RUSAGE_SELF)
+    return used.ru_utime + used.ru_stime
+
+
+async def test_a_server_that_accepts_and_never_answers_is_given_up_and_tried_again() -> None:
+    shell = Recorder()
+    async with ScriptedBroker(connack=None) as mute, running(session(mute, shell)):
+        await until(lambda: len(mute.connects) >= 3, 8)
+        await until(lambda: len(mute.ends) >= 2)
+    assert "connected, but no answer within 0.5 s" in shell.said(Said.UNREACHABLE)[0].text
+    assert shell.connected == []
+
+
+async def test_a_server_that_hangs_up_is_tried_with_the_older_protocol_too() -> None:
+    shell = Recorder()
+    async with ScriptedBroker(connack=None, hang_up=True) as rude, running(session(rude, shell)):
+        await until(lambda: len(rude.connects) >= 4)
+    levels = [body[6] for body in rude.connects[:4]]
+    assert levels == [5, 5, 4, 5]
+
+
+async def test_a_server_that_does_not_know_mqtt_5_gets_3_1_1_at_once() -> None:
+    shell = Recorder()
+    refusal = b"\x20\x02\x00\x01"  # a CONNACK of 3.1.1: unacceptable protocol version
+    async with ScriptedBroker(refusal) as old, running(session(old, shell)):
+        await until(lambda: old.connects)
+        old.connack = b"\x20\x02\x00\x00"
+        await until(lambda: len(old.connects) >= 2)
+    assert [body[6] for body in old.connects[:2]] == [5, 4]
+
+
+@pytest.mark.parametrize(
+    ("code", "kind", "words"),
+    [
+        (0x86, Said.LOGIN_REFUSED, "bad user name or password"),
+        (0x87, Said.LOGIN_REFUSED, "not authorized"),
+        (0x85, Said.CONNECTION_REFUSED, "client identifier not valid"),
+        (0x89, Said.CONNECTION_REFUSED, "server busy"),
+    ],
+)
+async def test_each_refusal_is_told_apart(code: int, kind: Said, words: str) -> None:
+    shell = Recorder()
+    async with ScriptedBroker(bytes([0x20, 3, 0, code, 0]), hang_up=True) as strict, running(session(strict, shell)):
+        await until(lambda: shell.notices)
+    assert shell.notices[0].kind is kind
+    assert words in shell.notices[0].text
+
+
+async def test_a_refused_subscription_is_named_and_told_with_the_connection() -> None:
+    shell = Recorder()
+    async with ScriptedBroker(grants=False) as strict, running(session(strict, shell, "shop/estop", "bad/#/filter")):
+        await until(lambda: shell.connected)
+    assert set(shell.connected[0].refused) == {"shop/estop", "bad/#/filter", "gatehand/online"}
+    texts = [notice.text for notice in shell.said(Said.SUBSCRIPTION_REFUSED)]
+    assert any("'shop/estop' (not authorized)" in text and "access list" in text for text in texts)
+    assert any("'bad/#/filter' (it has '#' in level 2" in text for text in texts)
+
+
+async def test_a_broker_that_ends_it_gives_its_reason(broker: ScriptedBroker) -> None:
+    shell = Recorder()
+    async with running(session(broker, shell)):
+        await until(lambda: shell.connected)
+        broker.send(b"\xe0\x02\x8b\x00")  # DISCONNECT: server shutting down
+        await until(lambda: shell.lost)
+    assert shell.lost[0][0] == "the broker ended it: server shutting down"
+
+
+async def test_a_broker_that_says_taken_over_is_believed_the_first_time(broker: ScriptedBroker) -> None:
+    shell = Recorder()
+    async with running(session(broker, shell)):
+        await until(lambda: shell.connected)
+        broker.send(b"\xe0\x02\x8e\x00")
+        await until(lambda: shell.said(Said.SAME_CLIENT_ID))
+    assert "(the broker says so)" in shell.notices[-1].text
+
+
+async def test_a_topic_that_is_not_utf_8_is_ignored_and_reported_once_and_the_session_lives(
+    broker: ScriptedBroker,
+) -> None:
+    shell = Recorder()
+    async with running(session(broker, shell, "a")):
+        await until(lambda: shell.connected)
+        used = cpu()
+        for _ in range(50):
+            broker.send(publish(b"shop/\xff\xfe", b"1"))
+        broker.send(publish(b"a", b"after"))
+        await until(lambda: shell.payloads == [("a", b"after")])
+        await asyncio.sleep(0.5)
+        assert cpu() - used < 0.4
+    assert [notice.text for notice in shell.said(Said.MESSAGE_UNREADABLE)] == [
+        "ignored a message whose topic is not UTF-8: shop/\\xff\\xfe"
+    ]
+    assert shell.lost == []
+
+
+BROKEN = "the broker sent what is not MQTT"
+RUBBISH = {
+    "malformed_publish": (b"\x30\x02\x00\xff", BROKEN),
+    "bad_property": (b"\x30\x06\x00\x01a\x02\xff\xff", BROKEN),
+    "qos_3": (b"\x36\x06\x00\x01a\x00\x01\x00", BROKEN),
+    "length_of_five_bytes": (b"\x30\xff\xff\xff\xff\xff", BROKEN),
+    "suback_of_nothing": (b"\x90\x04\x77\x77\x00\x00", None),
+    "puback_of_nothing": (b"\x40\x02\x77\x77", None),
+    "second_connack": (CONNACK, None),
+    "reserved_type": (b"\x00\x00", BROKEN),
+    "auth": (b"\xf0\x00", BROKEN),
+    "empty_disconnect": (b"\xe0\x00", "the broker ended it: normal disconnection"),
+}
+
+
+@pytest.mark.parametrize("name", RUBBISH)
+async def test_rubbish_neither_spins_nor_stops_the_session(
+    broker: ScriptedBroker, name: str, caplog: pytest.LogCaptureFixture
+) -> None:
+    shell = Recorder()
+    async with running(session(broker, shell, "a")):
+        await until(lambda: "settled" in shell.story)
+        used = cpu()
+        rubbish, ending = RUBBISH[name]
+        broker.send(rubbish)
+        await asyncio.sleep(0.4)
+        assert cpu() - used < 0.3
+        await until(lambda: len(shell.connected) > len(shell.lost))
+        broker.send(publish(b"a", b"after"))
+        await until(lambda: ("a", b"after") in shell.payloads)
+    assert len(caplog.records) < 8
+    assert [reason for reason, _ in shell.lost] == ([] if ending is None else [ending])
+
+
+async def test_a_greeting_of_rubbish_is_given_up_soon_and_without_spinning() -> None:
+    shell = Recorder()
+    for greeting in (
+        b"\x20\x03\x00\x00\xff",
+        b"\x20\x04\x00\x00\x01\xff",
+        b"HTTP/1.1 400 Bad Request\r\n\r\n",
+        b"\x20\x7f",
+    ):
+        async with ScriptedBroker(greeting) as liar, running(session(liar, shell)):
+            used = cpu()
+            await until(partial(twice, liar), 8)
+            assert cpu() - used < 0.5
+    assert shell.connected == []
+
+
+async def test_our_close_is_a_reset_so_that_nothing_unsent_is_delivered_later(broker: ScriptedBroker) -> None:
+    shell = Recorder()
+    task = asyncio.create_task(session(broker, shell).run())
+    await until(lambda: "settled" in shell.story)
+    task.cancel()
+    await asyncio.wait({task})
+    await until(lambda: broker.ends)
+    assert broker.ends == ["reset"]
+
+
+async def test_a_clean_stop_is_an_ordinary_close_after_a_disconnect(broker: ScriptedBroker) -> None:
+    shell = Recorder()
+    async with running(session(broker, shell)):
+        await until(lambda: "settled" in shell.story)
+    await until(lambda: broker.ends)
+    assert broker.ends == ["closed"]
+
+
+async def test_a_stop_waits_no_longer_than_it_says_for_acknowledgements(broker: ScriptedBroker) -> None:
+    shell = Recorder()
+    async with running(session(broker, shell)) as one:
+        await until(lambda: "settled" in shell.story)
+        broker.acks = False
+        one.publish(Outgoing("shop/fan/set", b"0", Kind.OFF))
+        began = asyncio.get_running_loop().time()
+        one.stop()
+        await until(lambda: broker.ends, 3)
+        assert 0.9 < asyncio.get_running_loop().time() - began < 1.5
+    assert any(b"shop/fan/set" in body for body in broker.published)
+
+
+async def test_a_stop_while_connecting_ends_at_once() -> None:
+    shell = Recorder()
+    async with ScriptedBroker(connack=None) as mute:
+        one = session(mute, shell, patience=Patience())
+        task = asyncio.create_task(one.run())
+        await until(lambda: mute.connects)
+        one.stop()
+        async with asyncio.timeout(0.5):
+            await task
+        await until(lambda: mute.ends == ["reset"])
+
+
+async def test_settled_comes_even_where_our_own_words_do_not_come_back(broker: ScriptedBroker) -> None:
+    shell = Recorder()
+    async with running(session(broker, shell)):
+        await until(lambda: shell.story == ["connected", "settled"], 1.5)
+
+
+async def test_a_broker_with_a_receive_maximum_of_one_is_never_sent_two() -> None:
+    shell = Recorder()
+    connack = b"\x20\x06\x00\x00\x03\x21\x00\x01"  # MQTT 5.0 section 3.2.2.3.3
+    async with ScriptedBroker(connack, acks=False) as narrow, running(session(narrow, shell)) as one:
+        await until(lambda: narrow.published)
+        for number in range(5):
+            one.publish(Outgoing(f"s/{number}", b"x", Kind.STATUS))
+        one.publish(Outgoing("shop/fan/set", b"0", Kind.OFF))
+        await asyncio.sleep(0.2)
+        assert len(narrow.published) == 1
+        narrow.send(b"\x40\x02\x00\x02")  # PUBACK of packet 2; 1 was the subscription
+        await until(lambda: len(narrow.published) == 2)
+        assert b"shop/fan/set" in narrow.published[1]
+
+
+@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(st.lists(st.binary(min_size=1, max_size=40), min_size=1, max_size=4))
+def test_any_bytes_from_the_broker_leave_the_session_running(chunks: list[bytes]) -> None:
+    async def story() -> None:
+        shell = Recorder()
+        async with ScriptedBroker() as broker, running(session(broker, shell, "a")):
+            await until(lambda: shell.connected)
+            for chunk in chunks:
+                broker.writers[-1].write(chunk)
+                await asyncio.sleep(0)
+            broker.writers[-1].close()
+            await until(lambda: len(shell.connected) >= 2)
+            assert shell.said(Said.INTERNAL_ERROR) == []
+
+    asyncio.run(story())
