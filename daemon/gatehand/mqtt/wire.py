@@ -57,7 +57,7 @@ def build_client(
         will=aiomqtt.Will(will.topic, will.payload, qos=1, retain=True),
         timeout=patience.answer,
         keepalive=settings.keepalive,
-        tls_context=_tls_context(settings),
+        tls_context=tls_context(settings),
         logger=logger,
         socket_options=[
             (socket.IPPROTO_TCP, socket.TCP_NODELAY, 1),  # else a QoS 1 round trip waits for delayed ACKs
@@ -147,8 +147,12 @@ def connect_failure(error: BaseException, ended: Ending | None, patience: Patien
     return LinkFailedError(Failure.UNREACHABLE, text)
 
 
-def _tls_context(settings: BrokerSettings) -> ssl.SSLContext | None:
-    """Made anew for each connection, so that a renewed certificate is used without a restart."""
+def tls_context(settings: BrokerSettings) -> ssl.SSLContext | None:
+    """Made anew for each connection, so that a renewed certificate is used without a restart.
+
+    Raises:
+        LinkFailedError: the files for encryption cannot be used.
+    """
     if settings.tls is None:
         return None
     tls = settings.tls

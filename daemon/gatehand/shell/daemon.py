@@ -8,18 +8,17 @@ import time
 from collections.abc import Callable
 from contextlib import suppress
 from importlib.metadata import PackageNotFoundError, version
-from pathlib import Path
 from typing import Final
 
-from gatehand.config import Config, Loaded
-from gatehand.config.secret import read_secret
+from gatehand.config import Loaded
 from gatehand.journal.clock import SystemClock
 from gatehand.journal.disk import Disk
 from gatehand.journal.line import DAEMON_STARTED, DAEMON_STOPPED, Stamper, new_run
 from gatehand.journal.recorder import Recorder
 from gatehand.journal.writer import EventLog
+from gatehand.mqtt.from_config import broker_settings
 from gatehand.mqtt.session import Session
-from gatehand.mqtt.settings import BrokerSettings, Patience, Tls
+from gatehand.mqtt.settings import Patience
 from gatehand.mqtt.transport import Connected, Notice, Outgoing, Subscription
 from gatehand.shell import shell_alarms
 from gatehand.shell.engine import Engine
@@ -176,34 +175,6 @@ class Daemon:
             with suppress(TimeoutError):
                 async with asyncio.timeout_at(next_at):
                     await self._look.wait()
-
-
-def broker_settings(config: Config, file: Callable[[Path], Path]) -> BrokerSettings:
-    """How to reach the broker; `file` makes the config's paths absolute.
-
-    Raises:
-        NoSecretError: the password cannot be read.
-    """
-    broker = config.broker
-    tls = None
-    if broker.tls is not None:
-        ca, cert, key = (None if path is None else file(path) for path in _tls_files(config))
-        tls = Tls(ca, cert, key)
-    return BrokerSettings(
-        host=broker.host,
-        port=broker.port,
-        client_id=broker.client_name,
-        protocol=broker.protocol,
-        keepalive=broker.keepalive,
-        username=broker.username,
-        password=None if broker.password_file is None else read_secret(file(broker.password_file)),
-        tls=tls,
-    )
-
-
-def _tls_files(config: Config) -> tuple[Path | None, Path | None, Path | None]:
-    tls = config.broker.tls
-    return (None, None, None) if tls is None else (tls.ca_file, tls.cert_file, tls.key_file)
 
 
 def own_version() -> str:

@@ -4,6 +4,7 @@ Nothing is decided or remembered here but since when a state's word stands, why,
 """
 
 import json
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Final, TypeAlias
@@ -185,6 +186,7 @@ class Statuses:
             "running": tools,
             "hands": hands,
             "run_on_until": None if until is None else at.of(until),
+            "coast_down_until": at.of(seen.still_at) if _coasts(seen, at.mono) else None,
             "reported_on": seen.reported_on,
             "drawing": seen.drawing,
             "starts_this_hour": len(fan.spent(seen, at.mono)) if collector.starts_per_hour is not None else None,
@@ -204,6 +206,11 @@ class Statuses:
             if tool.collector == name and isinstance(each, ToolRunOn):
                 ends.append(each.since + tool.run_on)
         return max(ends, default=None)
+
+
+def _coasts(seen: CollectorState, now: float) -> bool:
+    """Told off and not known to turn: it stands still at an instant that is known."""
+    return not seen.on_phase and now < seen.still_at < math.inf
 
 
 def subjects_of(shop: Shop) -> dict[Subject, None]:
