@@ -133,6 +133,35 @@ def test_beyond_the_curve_nothing_is_claimed() -> None:
     assert isinstance(late.solve(["b1", "b2", "b3"]), Solution)
 
 
+@given(seeds, st.lists(st.tuples(st.floats(0.003, 0.3), st.floats(0.0, 0.98)), min_size=1, max_size=6))
+def test_a_curve_however_bent_has_its_answer(seed: int, steps: list[tuple[float, float]]) -> None:
+    """Newton's method runs in circles on some of these; the answer must be there, or lie beyond the curve."""
+    points = [(0.0, 3000.0)]
+    for step, drop in steps:
+        flow, pressure = points[-1]
+        points.append((flow + step, pressure * (1 - drop)))
+    shop, opened, _ = shop_and_gates(seed, Filter())
+    answer = replace(shop, fan=Curve(tuple(points))).solve(opened)
+    if isinstance(answer, Unsolved):
+        assert answer.why is Why.BEYOND_CURVE
+        at_end = replace(shop, fan=Curve(((0.0, points[-1][1]), (9.0, points[-1][1])))).solve(opened)
+        assert points[-1][1] == 0 or (isinstance(at_end, Solution) and at_end.flow >= points[-1][0] * (1 - ACCURACY))
+    else:
+        assert answer.pressure == pytest.approx(Curve(tuple(points)).at(answer.flow)[0])
+        assert answer.residual <= 1e-8
+
+
+def test_newtons_circles_are_left_by_halving() -> None:
+    points = ((0.0, 8861.974), (0.139595, 5681.275), (0.144596, 1675.381), (0.161638, 1446.405), (0.853058, 0.0))
+    shop = replace(solver(three_branches()), fan=Curve(points))
+    found = []
+    for gates in (["b1"], ["b2"], ["b3"], ["b1", "b2"], ["b1", "b2", "b3"]):
+        for factor in (0.02, 0.2, 1.0, 3.0):
+            answer = solved(replace(shop, fan=shop.fan.scaled(factor)), frozenset(gates))
+            found.append(answer.rounds)
+    assert max(found) > 20, "no case of these needed it: the test tests nothing"
+
+
 def test_a_leaking_gate_lets_by_what_it_was_measured_with() -> None:
     tight = three_branches()
     leak = 400.0 / 0.01**2

@@ -20,7 +20,10 @@ from gatehand_rules.air.density import Air
 from gatehand_rules.air.friction import Law, Resistance, area, resistance, swamee_jain_loss
 from gatehand_rules.air.tree import Network
 
-ROUNDS: Final = 60
+ROUNDS: Final = 20
+"""Newton's, before the fan's flow is halved instead."""
+HALVINGS: Final = 200
+TREE_STEP: Final = 1e-10
 STEP: Final = 1e-4
 """Newton doubles the digits: after a relative step of 1e-4 the balance is worth checking."""
 BALANCE: Final = 1e-8
@@ -98,13 +101,44 @@ class Solver:
             suctions, step = self._round(laws, active, flows)
             if step < STEP and (answer := self._checked(laws, active, flows, suctions, rounds)) is not None:
                 return answer
-        return Unsolved(Why.NOT_CONVERGED)
+        return self._bracketed(laws, active)
 
     def net(self, flow: float) -> tuple[float, float]:
         """What the fan gives less what the filter takes, Pa, and its slope."""
         given, slope = self.fan.at(flow)
         lost, lost_slope = self.filter.at(flow)
         return given - lost, slope - lost_slope
+
+    def _bracketed(self, laws: Sequence[Resistance], active: list[int]) -> Answer:
+        """The same by halving the fan's flow: slower by far, for curves so bent that Newton's method runs in circles.
+
+        For each flow the tree alone is solved; the more flow, the more suction it asks for and the less the fan gives.
+        """
+        flows = self._first_guess(laws, active)
+        low, high = 0.0, self.fan.last
+        while self._tree(laws, active, flows, high)[-1] < self.net(high)[0]:
+            low, high = high, 2 * high
+        for rounds in range(1, HALVINGS):
+            middle = (low + high) / 2
+            suctions = self._tree(laws, active, flows, middle)
+            if suctions[-1] < self.net(middle)[0]:
+                low = middle
+            else:
+                high = middle
+            if high - low <= 1e-12 * high:  # noqa: SIM102 - the check is dear, the comparison is not
+                if (answer := self._checked(laws, active, flows, suctions, ROUNDS + rounds)) is not None:
+                    return answer
+        return Unsolved(Why.NOT_CONVERGED)
+
+    def _tree(self, laws: Sequence[Resistance], active: list[int], flows: list[float], flow: float) -> list[float]:
+        """Suctions of the tree alone with `flow` drawn from it, the last the root's. `flows` are changed in place."""
+        part = flow / flows[-1]
+        flows[:] = [each * part for each in flows]
+        for _ in range(ROUNDS):
+            suctions, step = self._round(laws, active, flows, flow)
+            if step < TREE_STEP:
+                break
+        return suctions
 
     def _select(self, open_gates: Collection[str]) -> tuple[Sequence[Resistance], list[int]]:
         """The loss laws that hold, and the ducts with air in them, each before the one it runs into."""
@@ -149,8 +183,13 @@ class Solver:
             flow = max(flow - (given - tree * flow * flow) / (slope - 2 * tree * flow), 0.1 * flow)
         return flow
 
-    def _round(self, laws: Sequence[Resistance], active: list[int], flows: list[float]) -> tuple[list[float], float]:
-        """One round of Newton: new flows in place, the suction at each duct's hood end, the greatest relative step."""
+    def _round(
+        self, laws: Sequence[Resistance], active: list[int], flows: list[float], drawn: float | None = None
+    ) -> tuple[list[float], float]:
+        """One round of Newton: new flows in place, the suction at each duct's hood end, the greatest relative step.
+
+        The fan draws what its curve says, or `drawn`.
+        """
         parents, ends, loss = self._parents, self._ends, self.law
         size = len(laws)
         sum_a, sum_b = [0.0] * (size + 1), [0.0] * (size + 1)
@@ -169,10 +208,13 @@ class Solver:
             sum_a[parent] += a
             sum_b[parent] += b
             linear.append((i, parent, a, b))
-        flow = flows[-1]
-        given, slope = self.net(flow)
         starts = [0.0] * (size + 1)
-        starts[size] = (given + slope * (sum_a[size] - flow)) / (1 - slope * sum_b[size])
+        if drawn is None:
+            flow = flows[-1]
+            given, slope = self.net(flow)
+            starts[size] = (given + slope * (sum_a[size] - flow)) / (1 - slope * sum_b[size])
+        else:
+            starts[size] = (drawn - sum_a[size]) / sum_b[size]
         worst = 0.0
         for i, parent, a, b in reversed(linear):
             old = flows[i]
