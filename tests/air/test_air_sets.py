@@ -175,7 +175,8 @@ def test_next_size_does_what_it_says() -> None:
         return build(config, "main", sizes).ducting  # type: ignore[arg-type]
 
     router = next(demand for demand in one.demands if demand.name == "carving_router")
-    sizes = next_size(one.ducting, router, one.demands, INCHES, resize)  # type: ignore[arg-type]
+    sets = asked_sets(one.demands, one.gates, one.max_open)
+    sizes = next_size(one.ducting, router, sets, INCHES, resize)  # type: ignore[arg-type]
     assert sizes
     for size in sizes:
         changed = resize(dict.fromkeys(size.ducts, size.diameter))

@@ -23,7 +23,7 @@ def warnings(config: Config) -> tuple[AirWarning, ...]:
     """All warnings about the air of a config that has no errors; empty without ducts."""
     found: list[AirWarning] = []
     for shop in shops(config):
-        proposals = propose(config, shop)
+        proposals = propose(config, shop, sizes=False)
         found += [w for demand in shop.demands for w in _alone(shop, demand, proposals)]
         found += [w for run_on in proposals.run_ons for w in _run_on(config, run_on)]
         found += _max_open(shop, proposals)
@@ -74,8 +74,8 @@ def _max_open(shop: Shop, proposals: Proposals) -> list[AirWarning]:
     if shop.max_open is not None and shop.max_open <= carries.gates:
         return []
     say = words.Speaker(shop.units)
-    why = words.shortfalls(shop.ducting.look(carries.fails), shop.collector, say)
+    why = words.too_many(carries, shop.collector, say)
     said = "there is no max_open, and" if shop.max_open is None else f"max_open = {shop.max_open} is too many:"
-    text = f"{said} the fan carries {carries.gates} at once: {why[0]}; set max_open = {carries.gates}"
+    text = f"{said} the fan carries {carries.gates} at once: {why}; set max_open = {carries.gates}"
     key = ("collector", shop.collector) if shop.max_open is None else ("collector", shop.collector, "max_open")
     return [AirWarning(key, text)]

@@ -78,7 +78,7 @@ def _sizes(report: Report) -> list[dict[str, Any]]:
                 "diameter": _six(size.diameter / of.diameter),
                 "brings": _six(size.brings / unit),
                 "enough": size.enough,
-                "costs": [words.asker(demand) for demand in size.costs],
+                "costs": [sorted(gates) for gates in size.costs],
             }
         )
     return found

@@ -60,8 +60,8 @@ def look(config: Config, of: Shop, only: frozenset[str] | None = None) -> Report
     return Report(of, run_ons, tuple(views), propose(config, of))
 
 
-def propose(config: Config, of: Shop) -> Proposals:
-    """What would cure what falls short for each demand by itself."""
+def propose(config: Config, of: Shop, *, sizes: bool = True) -> Proposals:
+    """What would cure what falls short for each demand by itself. `sizes`: also which duct limits; takes longer."""
     assists = {demand.name: help_ for demand in _tools(of) if (help_ := _cure(of, demand)) is not None}
     run_ons = []
     for demand in _tools(of):
@@ -71,7 +71,7 @@ def propose(config: Config, of: Shop) -> Proposals:
         least = run_on(of.ducting, served, spin_down(config, demand.gates))
         if least is not None:
             run_ons.append(least)
-    return Proposals(max_open(of.ducting, of.gates), assists, tuple(run_ons), _sizes(config, of))
+    return Proposals(max_open(of.ducting, of.gates), assists, tuple(run_ons), _sizes(config, of) if sizes else ())
 
 
 def spin_down(config: Config, gates: frozenset[str]) -> float:
@@ -107,7 +107,8 @@ def _sizes(config: Config, of: Shop) -> tuple[Size, ...]:
     def resize(sizes: Mapping[str, float]) -> Ducting:
         return resized(tuple(sorted(sizes.items())))
 
+    sets = [one for one in asked_sets(of.demands, of.gates, of.max_open) if one.demands]
     asking: dict[tuple[frozenset[str], frozenset[str]], Demand] = {}
     for demand in of.demands:
         asking.setdefault((demand.opens, demand.gates), demand)
-    return tuple(size for demand in asking.values() for size in next_size(of.ducting, demand, of.demands, sold, resize))
+    return tuple(size for demand in asking.values() for size in next_size(of.ducting, demand, sets, sold, resize))

@@ -167,7 +167,7 @@ def _carries(carries: MaxOpen, report: Report, say: words.Speaker) -> str:
     if carries.gates is None:
         return f"no hood gets what it wants even alone{left_out}"
     if carries.fails is not None:
-        why = words.shortfalls(report.shop.ducting.look(carries.fails), report.shop.collector, say)[0]
+        why = words.too_many(carries, report.shop.collector, say)
         return f"the fan carries {carries.gates} open at once{left_out}: {why}"
     many = "more sets than are looked through" if carries.cut_off else "all of them"
     return f"the fan carries {carries.gates} open at once, {many}{left_out}"
@@ -194,5 +194,5 @@ def _size(size: Size, say: words.Speaker) -> str:
     what = f"{words.names(size.ducts)} in {say.diameter(size.diameter)}"
     gain = f"{put(size.brings)} instead of {put(size.short.found, word=False)} at {size.short.where}"
     enough = "" if size.enough else f", still short of {put(size.short.wanted, word=False)}"
-    costs = f"; but {words.names([demand.name for demand in size.costs])} would fall short then" if size.costs else ""
+    costs = f"; but {words.sets(size.costs)} would fall short then" if size.costs else ""
     return f"{words.asker(size.demand)}: {what} brings {gain}{enough}{costs}"

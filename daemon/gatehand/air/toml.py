@@ -21,7 +21,7 @@ def _max_open(report: Report, tables: dict[str, list[str]]) -> None:
     if carries.gates is None or carries.fails is None or (set_to is not None and set_to <= carries.gates):
         return
     say = words.Speaker(report.shop.units)
-    why = words.shortfalls(report.shop.ducting.look(carries.fails), report.shop.collector, say)[0]
+    why = words.too_many(carries, report.shop.collector, say)
     tables[f"collector.{report.shop.collector}"] = [f"max_open = {carries.gates}  # {why}"]
 
 

@@ -7,7 +7,7 @@ from gatehand.config.shown import listed
 from gatehand_rules.air.answer import Unsolved, Why
 from gatehand_rules.air.demands import Asked, Asker, Demand
 from gatehand_rules.air.ducting import Lack, Picture, Short
-from gatehand_rules.air.propose import Assist
+from gatehand_rules.air.propose import Assist, MaxOpen
 from gatehand_rules.air.units import Units
 
 
@@ -49,6 +49,12 @@ class Speaker:
 def names(some: Collection[str]) -> str:
     """Names in order: "a, b and c"."""
     return listed(sorted(some), last="and")
+
+
+def sets(some: Sequence[Collection[str]]) -> str:
+    """Sets of gates, the first three named: "band_saw with planing; router"."""
+    shown = "; ".join(" with ".join(sorted(gates)) for gates in some[:3])
+    return shown + (f" and {len(some) - 3} more sets" if len(some) > 3 else "")  # noqa: PLR2004
 
 
 def opened(gates: Collection[str]) -> str:
@@ -96,20 +102,31 @@ def shortfalls(
         return (unsolved(picture.clean, collector, say),)
     found = []
     for short, ducts in _grouped(picture.shorts):
-        where = f"{opened(picture.gates)} " if whole else ""
-        if short.dirty:
-            where = f"{opened(picture.gates)} and a dirty filter " if whole else "with a dirty filter "
-        match short.lack:
-            case Lack.NO_ANSWER:
-                text = unsolved(short.answer, collector, say) if short.answer else ""
-                found.append(f"{where.rstrip()}: {text}" if where else text)
-            case Lack.HOOD_FLOW:
-                flow = say.flow(short.found, word=False)
-                found.append(f"{where}the hood at {short.where} gets {flow} of the {say.flow(short.wanted)} wanted")
-            case Lack.SLOW_DUCT:
-                hint = _helped(helped, say) if helped is not None and helped.slow.where in ducts else ""
-                found.append(f"{where}{slow(short, ducts, say)}{hint}")
+        hint = _helped(helped, say) if helped is not None and helped.slow.where in ducts else ""
+        found.append(_sentence(picture.gates if whole else None, short, ducts, collector, say) + hint)
     return tuple(found)
+
+
+def too_many(carries: MaxOpen, collector: str, say: Speaker) -> str:
+    """Why one more gate than the fan carries is one too many."""
+    short = carries.shorts[0]
+    return _sentence(carries.fails, short, [short.where], collector, say)
+
+
+def _sentence(gates: Collection[str] | None, short: Short, ducts: Sequence[str], collector: str, say: Speaker) -> str:
+    """One shortfall; `gates` are named unless they are plain from where it stands."""
+    where = f"{opened(gates)} " if gates is not None else ""
+    if short.dirty:
+        where = f"{where}and a dirty filter " if where else "with a dirty filter "
+    match short.lack:
+        case Lack.NO_ANSWER:
+            text = unsolved(short.answer, collector, say) if short.answer else ""
+            return f"{where.rstrip()}: {text}" if where else text
+        case Lack.HOOD_FLOW:
+            flow = say.flow(short.found, word=False)
+            return f"{where}the hood at {short.where} gets {flow} of the {say.flow(short.wanted)} wanted"
+        case Lack.SLOW_DUCT:
+            return f"{where}{slow(short, ducts, say)}"
 
 
 def slow(short: Short, ducts: Sequence[str], say: Speaker) -> str:

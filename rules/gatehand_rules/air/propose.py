@@ -4,7 +4,7 @@ Everything is judged with the dirty filter: what holds then holds with a clean o
 """
 
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 from math import ceil
 from typing import Final
@@ -63,7 +63,8 @@ def _branch_shorts(ducting: Ducting, gates: Collection[str]) -> tuple[Short, ...
     """What falls short at the hoods themselves and in the ducts from their gates."""
     ends = {end.name for end in ducting.network.ends}
     shorts = ducting.shorts(ducting.dirty.solve(gates), gates)
-    return tuple(s for s in shorts if s.lack is not Lack.SLOW_DUCT or s.where in ends)
+    only_dirty = ducting.dirty is not ducting.clean
+    return tuple(replace(s, dirty=only_dirty) for s in shorts if s.lack is not Lack.SLOW_DUCT or s.where in ends)
 
 
 @dataclass(frozen=True, slots=True)

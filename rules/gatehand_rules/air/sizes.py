@@ -5,11 +5,11 @@ factors depend on them.
 """
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final, TypeAlias
 
 from gatehand_rules.air.answer import Solution
-from gatehand_rules.air.demands import Demand
+from gatehand_rules.air.demands import Asked, Demand
 from gatehand_rules.air.ducting import Ducting, Lack, Short
 
 INCHES: Final = tuple(inches * 0.0254 for inches in (2, 2.5, 3, 4, 5, 6, 7, 8, 9, 10, 12, 14))
@@ -31,7 +31,7 @@ class Size:
         ducts, diameter: what to change and to which diameter, m.
         brings: the flow (m3/s) or velocity (m/s) then.
         enough: whether that is what was wanted.
-        costs: demands that fell short of nothing before and would then.
+        costs: sets of gates that fall short of nothing now and would then.
     """
 
     demand: Demand
@@ -40,13 +40,15 @@ class Size:
     diameter: float
     brings: float
     enough: bool
-    costs: tuple[Demand, ...] = ()
+    costs: tuple[frozenset[str], ...] = ()
 
 
 def next_size(
-    ducting: Ducting, demand: Demand, demands: Sequence[Demand], sold: Sequence[float], resize: Resize
+    ducting: Ducting, demand: Demand, sets: Sequence[Asked], sold: Sequence[float], resize: Resize
 ) -> tuple[Size, ...]:
     """For everything that falls short for one demand alone: the change that cures it, else the one that helps most.
+
+    `sets`: all that can be asked for, to name those that the change would harm; `sold`: diameters, m, rising.
 
     A wider duct for a hood that wants flow, on any one stretch of its way; a narrower one for a slow main or trunk.
     Ducts in a row of one size that carry the same air are changed together.
@@ -67,7 +69,7 @@ def next_size(
         tried = [_try(resize, demand, short, stretch, size) for stretch, size in trials]
         best = _best(ducting, [one for one in tried if one is not None])
         if best is not None:
-            found.append(_with_costs(ducting, best, demands, resize))
+            found.append(_with_costs(ducting, best, sets, resize))
     return tuple(found)
 
 
@@ -94,16 +96,16 @@ def _best(ducting: Ducting, tried: Sequence[Size]) -> Size | None:
     return max(tried, key=lambda s: s.brings, default=None)
 
 
-def _with_costs(ducting: Ducting, size: Size, demands: Sequence[Demand], resize: Resize) -> Size:
-    """Name the demands that the change would harm."""
+def _with_costs(ducting: Ducting, size: Size, sets: Sequence[Asked], resize: Resize) -> Size:
+    """Name the sets of gates that the change would harm."""
     changed = resize(dict.fromkeys(size.ducts, size.diameter))
     harmed = tuple(
-        other
-        for other in demands
-        if not ducting.shorts(ducting.dirty.solve(other.opens), other.gates)
-        and changed.shorts(changed.dirty.solve(other.opens), other.gates)
+        one.gates
+        for one in sets
+        if not ducting.shorts(ducting.dirty.solve(one.gates), one.dusty)
+        and changed.shorts(changed.dirty.solve(one.gates), one.dusty)
     )
-    return Size(size.demand, size.short, size.ducts, size.diameter, size.brings, size.enough, harmed)
+    return replace(size, costs=harmed)
 
 
 def _wider(ducting: Ducting, duct: str, sold: Sequence[float]) -> list[float]:
