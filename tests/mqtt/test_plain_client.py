@@ -1,0 +1,116 @@
+"""The ordinary client, against a real Mosquitto and a server that misbehaves."""
+
+import shutil
+import subprocess
+import time
+from pathlib import Path
+
+import pytest
+from support.mosquitto import Mosquitto, free_port
+from support.scripted_broker import ScriptedBroker
+
+from gatehand.mqtt.client import ClientError, plain_client
+from gatehand.mqtt.settings import BrokerSettings, Tls
+from gatehand.mqtt.transport import Kind, Outgoing
+
+
+def to(port: int, **more: object) -> BrokerSettings:
+    return BrokerSettings("127.0.0.1", port, client_id="somebody", **more)  # type: ignore[arg-type]
+
+
+def openssl(folder: Path, *words: str) -> None:
+    program = shutil.which("openssl")
+    if program is None:
+        pytest.skip("needs the program openssl: apt-get install openssl")
+    subprocess.run([program, *words], cwd=folder, check=True, capture_output=True)  # noqa: S603
+
+
+def make_certificates(folder: Path) -> Path:
+    """An authority of the shop's own and the broker's certificate, for the address that it listens on."""
+    curve = ("-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:P-256", "-nodes", "-days", "2")
+    openssl(folder, "req", "-x509", *curve, "-keyout", "ca.key", "-out", "ca.pem", "-subj", "/CN=shop authority")
+    openssl(folder, "req", *curve[:-2], "-keyout", "own.key", "-out", "own.csr", "-subj", "/CN=shop broker")
+    (folder / "names").write_text("subjectAltName=IP:127.0.0.1\n")
+    authority = ("-CA", "ca.pem", "-CAkey", "ca.key", "-CAcreateserial")
+    openssl(folder, "x509", "-req", "-in", "own.csr", *authority, "-out", "own.pem", "-days", "2", "-extfile", "names")
+    for file in folder.glob("own.*"):
+        file.chmod(0o644)
+    return folder / "ca.pem"
+
+
+@pytest.mark.broker
+async def test_an_encrypted_broker_is_talked_to_only_with_its_authority() -> None:
+    broker = Mosquitto()
+    ca_file = make_certificates(broker.folder)
+    broker.configure(f"certfile {broker.folder}/own.pem", f"keyfile {broker.folder}/own.key")
+    with broker:
+        async with plain_client(to(broker.port, tls=Tls(ca_file)), ["t"]) as client:
+            await client.publish("t", b"sealed", qos=1)
+            async for heard in client.messages():
+                assert heard.payload == b"sealed"
+                break
+        with pytest.raises(ClientError, match=r"no encrypted connection .* mend tls"):
+            async with plain_client(to(broker.port, tls=Tls())):
+                pass
+        with pytest.raises(ClientError, match=r"ca_file .* cannot be used"):
+            async with plain_client(to(broker.port, tls=Tls(broker.folder / "none.pem"))):
+                pass
+
+
+@pytest.mark.broker
+async def test_a_sent_command_tells_whether_anybody_listens() -> None:
+    with Mosquitto() as broker:
+        async with plain_client(to(broker.port)) as client:
+            said = await client.send(Outgoing("shop/gate/set", b"open", Kind.ACT))
+            assert said is not None
+            assert "no device listens on 'shop/gate/set'" in said
+        async with plain_client(to(broker.port), ["shop/gate/set"]) as client:
+            assert await client.send(Outgoing("shop/gate/set", b"open", Kind.ACT)) is None
+
+
+@pytest.mark.broker
+async def test_a_sent_command_tells_that_the_broker_refuses_it() -> None:
+    broker = Mosquitto()
+    (broker.folder / "acl").write_text("topic read #\n")
+    broker.configure(f"acl_file {broker.folder}/acl")
+    with broker:
+        async with plain_client(to(broker.port)) as client:
+            said = await client.send(Outgoing("shop/gate/set", b"open", Kind.ACT))
+        assert said is not None
+        assert "refused a message to 'shop/gate/set'" in said
+
+
+class Levels(list[bytes]):
+    """CONNECTs; sets the answer to each: no to MQTT 5, yes to 3.1.1 (the level is the seventh byte)."""
+
+    def __init__(self, broker: ScriptedBroker) -> None:
+        super().__init__()
+        self._broker = broker
+
+    def append(self, body: bytes) -> None:
+        super().append(body)
+        self._broker.connack = b"\x20\x03\x00\x84\x00" if body[6] == 5 else b"\x20\x02\x00\x00"
+
+
+async def test_a_broker_that_knows_no_mqtt_5_is_spoken_to_in_3_1_1() -> None:
+    async with ScriptedBroker() as old:
+        old.connects = Levels(old)
+        async with plain_client(to(old.port)) as client:
+            assert client.protocol == "3.1.1"
+        assert [connect[6] for connect in old.connects] == [5, 4]
+
+
+async def test_nobody_there_is_said_with_what_to_do() -> None:
+    with pytest.raises(ClientError, match="start the broker, or mend host and port"):
+        async with plain_client(to(free_port())):
+            pass
+
+
+@pytest.mark.broker
+async def test_a_frozen_broker_does_not_hold_up_who_leaves() -> None:
+    with Mosquitto() as broker:
+        async with plain_client(to(broker.port)):
+            broker.sigstop()
+            began = time.monotonic()
+        assert time.monotonic() - began < 2
+        broker.sigcont()
