@@ -1,6 +1,9 @@
 """`gatehand airflow` from end to end: the JSON of the contract, the text, exit codes, the drawing, the readings."""
 
 import json
+import os
+import subprocess
+import sys
 from pathlib import Path
 from typing import Any
 from xml.etree import ElementTree as ET
@@ -245,3 +248,14 @@ def test_bad_readings_say_what_is_wrong(
     file.write_text(READINGS.replace(find, put), encoding="utf-8")
     assert airflow(written, "--measured", str(file)) == 1
     assert message in capsys.readouterr().err
+
+
+def test_nothing_heavy_is_imported(written: Path) -> None:
+    code = "import sys; from gatehand.cli import main; main(); print(*sys.modules, file=sys.stderr)"
+    command = [sys.executable, "-c", code, "airflow", "--config", str(written), "--json"]
+    env = {"PYTHONPATH": os.pathsep.join(sys.path)}
+    shown = subprocess.run(command, capture_output=True, text=True, check=True, env=env)  # noqa: S603
+    assert json.loads(shown.stdout)["units"] == "us"
+    loaded = set(shown.stderr.split())
+    assert "gatehand_rules.air.solve" in loaded
+    assert not loaded & {"numpy", "scipy", "fluids", "matplotlib", "aiomqtt", "paho", "structlog"}

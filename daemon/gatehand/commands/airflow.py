@@ -44,7 +44,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "--plot",
         metavar="FILE.svg",
         type=Path,
-        help="draw the curves of fan and ducts, and the duct tree with its velocities: of --open, else of the slowest set",
+        help="draw the curves of fan and ducts, and the duct tree with its velocities, for --open or the slowest set",
     )
     parser.add_argument("--json", action="store_true", help="the same facts for programs")
 
