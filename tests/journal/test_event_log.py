@@ -1,6 +1,8 @@
 """The event log's thread: in order, on disk before the command, never in the way, honest when it was too late."""
 
 import asyncio
+import subprocess
+import sys
 import threading
 import time
 from pathlib import Path
@@ -188,3 +190,39 @@ def test_a_simulation_writes_without_a_thread(tmp_path: Path) -> None:
     assert log.append(on(log.stamper)).written
     assert set(threading.enumerate()) <= before
     assert log.close()
+
+
+WRITER = """
+import asyncio, sys
+from pathlib import Path
+from gatehand.journal.clock import SystemClock
+from gatehand.journal.line import Stamper
+from gatehand.journal.writer import EventLog
+
+async def main():
+    log = EventLog(Path(sys.argv[1]), stamper=Stamper("run1", SystemClock()), loop=asyncio.get_running_loop())
+    while True:
+        line = log.stamper.note("collector_on", 1.0, collector="main")
+        if await log.settled(log.append([line]), 5.0):
+            print(line["seq"], flush=True)
+
+asyncio.run(main())
+"""
+
+
+def test_what_was_said_to_be_on_disk_is_there_after_the_process_is_killed(tmp_path: Path) -> None:
+    path = ":".join(entry for entry in sys.path if entry)
+    child = subprocess.Popen(  # noqa: S603 - our own program
+        [sys.executable, "-c", WRITER, str(tmp_path)], stdout=subprocess.PIPE, text=True, env={"PYTHONPATH": path}
+    )
+    assert child.stdout is not None
+    said = [int(child.stdout.readline()) for _ in range(50)]
+    child.kill()
+    said += [int(text) for text in child.stdout.read().splitlines()]
+    child.wait()
+    child.stdout.close()
+    found = [line["seq"] for line in EventReader(tmp_path).lines()]
+    assert found[: len(said)] == said
+    assert len(found) - len(said) <= 1
+    log = EventLog(tmp_path, stamper=stamper(FakeClock()), threaded=False)
+    assert log.close(), "the lock went with the process"

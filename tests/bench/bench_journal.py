@@ -1,0 +1,134 @@
+"""What the log costs: from a line to its place on disk, beside the bare sync; packing, size and reading of recordings.
+
+Run: python tests/bench/bench_journal.py
+Each figure stands beside a baseline of the same run: the sync alone for the log, a loop that only walks decoded numbers
+for the recording. Best of three passes for rates, all of 1,000 for latencies.
+"""
+
+import asyncio
+import os
+import random
+import statistics
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parents[2]
+sys.path[:0] = [str(ROOT / part) for part in ("rules", "daemon", "tests/journal")]
+
+from journal_support import FakeClock  # noqa: E402
+from readings_support import START, TOOLS, interleaved, saw  # noqa: E402
+
+from gatehand.journal.clock import SystemClock  # noqa: E402
+from gatehand.journal.line import Stamper  # noqa: E402
+from gatehand.journal.recorder import Recorder  # noqa: E402
+from gatehand.journal.recording import Recording, capacity_text, recordings  # noqa: E402
+from gatehand.journal.writer import EventLog  # noqa: E402
+from gatehand_rules.findings import Finding, Happened, Rule  # noqa: E402
+
+ROUNDS = 1000
+FINDING = Finding(
+    event=Happened.COLLECTOR_ON,
+    rule=Rule.DEMAND,
+    collector="main",
+    facts=(("starts_this_hour", 3), ("starts_per_hour", 12)),
+)
+
+
+def quantiles(name: str, seconds: list[float]) -> None:
+    cuts = statistics.quantiles(seconds, n=100)
+    print(f"{name:<44} p50 {cuts[49] * 1e3:6.3f} ms   p99 {cuts[98] * 1e3:6.3f} ms")
+
+
+def bare_sync(folder: Path) -> list[float]:
+    handle = os.open(folder / "bare", os.O_WRONLY | os.O_CREAT | os.O_APPEND)
+    found = []
+    for _ in range(ROUNDS):
+        start = time.perf_counter()
+        os.write(handle, b"x" * 220 + b"\n")
+        os.fdatasync(handle)
+        found.append(time.perf_counter() - start)
+        time.sleep(0.001)
+    os.close(handle)
+    return found
+
+
+async def to_disk(folder: Path) -> tuple[list[float], list[float]]:
+    """Seconds of the loop's time for handing a line over, and until the loop knows that it is on disk."""
+    clock = SystemClock()
+    log = EventLog(folder, stamper=Stamper("bench", clock), loop=asyncio.get_running_loop())
+    handed, settled = [], []
+    for _ in range(ROUNDS):
+        start = time.perf_counter()
+        ticket = log.append([log.stamper.finding(FINDING, clock.mono())])
+        handed.append(time.perf_counter() - start)
+        await log.settled(ticket, 1.0)
+        settled.append(time.perf_counter() - start)
+        await asyncio.sleep(0.001)
+    log.close()
+    return handed, settled
+
+
+def best(work: Callable[[], object]) -> float:
+    times = []
+    for _ in range(3):
+        start = time.perf_counter()
+        work()
+        times.append(time.perf_counter() - start)
+    return min(times)
+
+
+def main() -> None:
+    with tempfile.TemporaryDirectory(dir=Path.cwd()) as name:
+        folder = Path(name)
+        quantiles("bare write and fdatasync", bare_sync(folder))
+        handed, settled = asyncio.run(to_disk(folder / "log"))
+        quantiles("append: the control loop's own time", handed)
+        quantiles("append until the loop knows it is on disk", settled)
+        recording(folder / "readings")
+
+
+def recording(folder: Path) -> None:
+    rng = random.Random(5)
+    events = interleaved(rng, [saw(rng, 8 * 3600, 1) for _ in TOOLS], 1)
+    log = Recorder(folder, run="bench", clock=FakeClock())
+    log.begin("# config", TOOLS, ())
+    start = time.perf_counter()
+    for now_ms, event in events:
+        log.record(now_ms, event, START)
+    took = time.perf_counter() - start
+    log.close(events[-1][0], "full", within=60)
+    listed = recordings(folder)
+    size = sum(one.size for one in listed)
+    print(f"record: {took / len(events) * 1e6:.2f} us a reading in the control loop, packing beside it")
+    print(
+        f"{len(events):,} readings in {len(listed)} files: {size / len(events):.2f} bytes a reading; {capacity_text()}"
+    )
+
+    def columns() -> int:
+        return sum(len(rows.now_ms) for one in listed for rows in Recording(one.path).columns())
+
+    def each() -> None:
+        for one in listed:
+            for _now_ms, _event in Recording(one.path).events():
+                pass
+
+    decoded = [(rows.now_ms, rows.value) for one in listed for rows in Recording(one.path).columns()]
+
+    def walk() -> None:
+        for now_ms, value in decoded:
+            for _now, _value in zip(now_ms, value, strict=True):
+                pass
+
+    for what, work in (
+        ("a bare loop over decoded numbers", walk),
+        ("decoding to columns", columns),
+        ("events one by one", each),
+    ):
+        print(f"{what:<44} {len(events) / best(work):>12,.0f} readings a second")
+
+
+if __name__ == "__main__":
+    main()
