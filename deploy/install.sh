@@ -109,9 +109,9 @@ check_python() {
 install_program() {
     [ -x "$program/bin/python" ] || do_it python3 -m venv "$program"
     if [ -n "$wheels" ]; then
-        do_it "$program/bin/pip" install --quiet --upgrade --no-index --find-links "$wheels" 'gatehand[airflow,edit,watch]'
+        do_it "$program/bin/pip" install --quiet --upgrade --no-index --find-links "$wheels" 'gatehand[edit,watch]'
     else
-        do_it "$program/bin/pip" install --quiet --upgrade "${here}[airflow,edit,watch]"
+        do_it "$program/bin/pip" install --quiet --upgrade "${here}[edit,watch]"
     fi
     do_it ln -sf "$program/bin/gatehand" /usr/local/bin/gatehand
 }
