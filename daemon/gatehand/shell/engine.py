@@ -39,6 +39,7 @@ AFTER_MISHAP: Final = "an internal error"
 CLOCK_STEP: Final = 1.0
 """Seconds that wall time may stray from monotonic time between two beats."""
 _PAUSE_AFTER_MISHAP: Final = 1.0
+_OVERDUE: Final = 0.05
 
 
 class Engine:
@@ -249,8 +250,10 @@ class Engine:
         if self._timer is not None:
             self._timer.cancel()
         self._timer_at = wake_at
-        # Rounded up: time comes in whole milliseconds, and a call a hair too early would be a call for nothing.
-        when = None if wake_at is None else max(now, math.ceil(round(wake_at * 1000, 3)) / 1000)
+        # Rounded up: time comes in whole milliseconds, and a call a hair too early would be a call for nothing. A
+        # deadline that is over already would be a mistake of the rules: it must not become a loop at full speed.
+        when = None if wake_at is None else math.ceil(round(wake_at * 1000, 3)) / 1000
+        when = now + _OVERDUE if when is not None and when <= now else when
         self._timer = None if when is None else self._timers.call_at(when, self._on_timer)
 
     def _on_timer(self) -> None:

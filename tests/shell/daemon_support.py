@@ -1,0 +1,198 @@
+"""The real daemon as a child process against a real Mosquitto, with devices and an observer around it."""
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Callable
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Self
+
+import paho.mqtt.client as paho
+
+import gatehand
+import gatehand_rules
+
+SHOP = """
+[broker]
+port = {port}
+
+[collector.main]
+command = {{ topic = "shop/fan/set", on = "1", off = "0" }}
+state = {{ topic = "shop/fan/state", on = "1", off = "0" }}
+spin_up = 0.2
+coast_down = 0.5
+
+[gate.band_saw]
+command = {{ topic = "shop/gate/band_saw/set", open = "open", shut = "shut" }}
+state = {{ topic = "shop/gate/band_saw/state", open = "open", shut = "shut" }}
+travel = 0.5
+retries = 1
+
+[gate.bench]
+command = {{ topic = "shop/gate/bench/set", open = "open", shut = "shut" }}
+travel = 0.3
+
+[tool.band_saw]
+gates = ["band_saw"]
+current = {{ topic = "shop/band_saw/amps" }}
+start_amps = 2.5
+run_on = 0.5
+
+[tool.router]
+gates = ["bench"]
+current = {{ topic = "shop/router/amps" }}
+start_amps = 2
+run_on = 0
+
+[stop.emergency]
+topic = "shop/estop"
+active = "1"
+clear = "0"
+"""
+
+FAN, SAW, BENCH = "shop/fan/set", "shop/gate/band_saw/set", "shop/gate/bench/set"
+COMMANDS = (FAN, SAW, BENCH)
+ON, OFF = (FAN, "1"), (FAN, "0")
+
+
+def environment(**more: str) -> dict[str, str]:
+    """The environment in which a child process finds the sources that this test runs from."""
+    roots = {str(Path(module.__path__[0]).parent) for module in (gatehand, gatehand_rules)}
+    path = os.pathsep.join([*roots, os.environ.get("PYTHONPATH", "")])
+    return {**os.environ, "PYTHONPATH": path, **more}
+
+
+def wait_for(true: Callable[[], Any], seconds: float = 8.0, what: str = "") -> Any:
+    """Wait until `true()` gives something; fails after `seconds`."""
+    end = time.monotonic() + seconds
+    while not (found := true()):
+        assert time.monotonic() < end, f"not within {seconds:g} s: {what or true}"
+        time.sleep(0.005)
+    return found
+
+
+class Shopfloor:
+    """Everything on the broker but the daemon: healthy devices that answer, and an observer of all commands."""
+
+    def __init__(self, port: int, answering: tuple[str, ...] = (FAN, SAW)) -> None:
+        self.commands: list[tuple[str, str]] = []
+        self.retained: dict[str, str] = {}
+        self.at: list[float] = []
+        self.answering = set(answering)
+        self.on_command: Callable[[str, str], None] = lambda _topic, _text: None
+        self._ready = threading.Event()
+        self._client = paho.Client(paho.CallbackAPIVersion.VERSION2)
+        self._client.on_message = self._on_message
+        self._client.on_connect = lambda client, *_: client.subscribe([("shop/#", 1), ("gatehand/#", 1)])
+        self._client.on_subscribe = lambda *_: self._ready.set()
+        self._client.reconnect_delay_set(0.05, 0.2)
+        self._client.connect("127.0.0.1", port)
+        self._client.loop_start()
+        assert self._ready.wait(5)
+
+    def say(self, topic: str, payload: str | bytes, *, retain: bool = False) -> None:
+        self._client.publish(topic, payload, 1, retain)
+
+    def told(self, since: int = 0) -> list[tuple[str, str]]:
+        return list(self.commands[since:])
+
+    def shown(self, topic: str) -> Any:
+        text = self.retained.get(f"gatehand/{topic}", "")
+        return json.loads(text) if text else None
+
+    def idle(self) -> None:
+        """Both tools are heard to stand, and the shop has come to rest."""
+        wait_for(lambda: self.retained.get("gatehand/online") == "1", what="the daemon is there")
+        self.say("shop/band_saw/amps", "0.1")
+        self.say("shop/router/amps", "0.1")
+        wait_for(lambda: all((self.shown(f"tool/{t}") or {}).get("state") == "idle" for t in ("band_saw", "router")))
+        wait_for(lambda: (self.shown("collector/main") or {}).get("state") == "off", what="the fan stands")
+        wait_for(lambda: (self.shown("gate/bench") or {}).get("state") == "shut", what="the gates are shut")
+        wait_for(lambda: (self.shown("gate/band_saw") or {}).get("state") == "shut", what="the gates are shut")
+
+    def _on_message(self, _client: paho.Client, _userdata: object, message: paho.MQTTMessage) -> None:
+        text = message.payload.decode(errors="replace")
+        if message.topic in COMMANDS:
+            if message.retain or not text:
+                return
+            self.on_command(message.topic, text)
+            self.at.append(time.monotonic())
+            self.commands.append((message.topic, text))
+            if message.topic in self.answering:
+                self._client.publish(message.topic.removesuffix("set") + "state", text, 1)
+        elif message.topic.startswith("gatehand/"):
+            self.retained[message.topic] = text
+
+    def close(self) -> None:
+        self._client.disconnect()
+        self._client.loop_stop()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+
+class Process:
+    """`gatehand run` in a folder of its own."""
+
+    def __init__(self, folder: Path, text: str, *, env: dict[str, str] | None = None, program: str = "") -> None:
+        self.folder = folder
+        self.config = folder / "config.toml"
+        self.config.write_text(text)
+        start = [sys.executable, "-c", program] if program else [sys.executable, "-m", "gatehand"]
+        self.began = time.monotonic()
+        with (folder / "stderr").open("ab") as stderr:
+            self._process = subprocess.Popen(  # noqa: S603
+                [*start, "run", "--config", str(self.config)], stderr=stderr, stdout=stderr, env=env or environment()
+            )
+
+    @property
+    def pid(self) -> int:
+        return self._process.pid
+
+    @property
+    def stderr(self) -> str:
+        return (self.folder / "stderr").read_text()
+
+    def signal(self, number: signal.Signals) -> None:
+        self._process.send_signal(number)
+
+    def wait(self, seconds: float = 10.0) -> int:
+        return self._process.wait(seconds)
+
+    def stop(self) -> int:
+        self.signal(signal.SIGTERM)
+        return self.wait()
+
+    @property
+    def runs(self) -> bool:
+        return self._process.poll() is None
+
+    def lines(self) -> list[dict[str, Any]]:
+        """The event log as it is on disk now."""
+        found = []
+        for file in sorted((self.folder / "log").glob("events-*.jsonl")):
+            found += [json.loads(line) for line in file.read_text().splitlines() if line.endswith("}")]
+        return found
+
+    def events(self, *names: str) -> list[dict[str, Any]]:
+        return [line for line in self.lines() if line["event"] in names]
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        if self.runs:
+            self._process.kill()
+            self._process.wait()

@@ -1,0 +1,285 @@
+"""A shop's daemon in a test's hand: the real engine over a transport, a log and clocks that the test moves itself."""
+
+import heapq
+import itertools
+import json
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from gatehand.config import load_text
+from gatehand.journal.line import Line, Stamper
+from gatehand.mqtt.transport import Connected, Kind, Outgoing, Subscription
+from gatehand.shell.engine import Engine
+from gatehand.shell.plan import Plan
+from gatehand_rules.events import Event
+from gatehand_rules.state import State
+
+WALL = 1_800_000_000.0
+
+SHOP = """
+[collector.main]
+command = { topic = "shop/fan/set", on = "1", off = "0" }
+state = { topic = "shop/fan/state", on = "1", off = "0" }
+spin_up = 1
+coast_down = 2
+
+[gate.band_saw]
+command = { topic = "shop/gate/band_saw/set", open = "open", shut = "shut" }
+state = { topic = "shop/gate/band_saw/state", open = "open", shut = "shut" }
+travel = 1
+button = { topic = "shop/gate/band_saw/button", pressed = "1" }
+
+[gate.bench]
+command = { topic = "shop/gate/bench/set", open = "open", shut = "shut" }
+travel = 1
+
+[tool.band_saw]
+gates = ["band_saw"]
+current = { topic = "shop/band_saw/amps" }
+start_amps = 2.5
+run_on = 10
+
+[tool.router]
+gates = ["bench"]
+current = { topic = "shop/router/amps" }
+start_amps = 2
+run_on = 0
+
+[stop.emergency]
+topic = "shop/estop"
+active = "1"
+clear = "0"
+"""
+
+
+def plan_of(text: str = SHOP) -> Plan:
+    """A config's plan; the text must have no errors."""
+    loaded = load_text(text, Path("config.toml"))
+    assert loaded.config is not None, "\n".join(map(str, loaded.problems))
+    return Plan.of(loaded)
+
+
+class Clocks:
+    """Monotonic and wall time, moved by the test."""
+
+    def __init__(self) -> None:
+        self.now = 100.0
+        self.wall_ahead = WALL
+
+    def mono(self) -> float:
+        return round(self.now, 3)
+
+    def wall(self) -> float:
+        return self.wall_ahead + self.now
+
+    def synced(self) -> bool:
+        return True
+
+
+class _Call:
+    def __init__(self, callback: Callable[[], None]) -> None:
+        self.callback: Callable[[], None] | None = callback
+
+    def cancel(self) -> None:
+        self.callback = None
+
+
+class Timers:
+    """Calls to come, made by `World.run`."""
+
+    def __init__(self, clocks: Clocks) -> None:
+        self._clocks = clocks
+        self._order = itertools.count()
+        self._calls: list[tuple[float, int, _Call]] = []
+
+    def call_at(self, when: float, callback: Callable[[], None]) -> _Call:
+        call = _Call(callback)
+        heapq.heappush(self._calls, (when, next(self._order), call))
+        return call
+
+    def run_until(self, end: float) -> None:
+        """Make all calls that are due by then, each at its own time."""
+        while self._calls and self._calls[0][0] <= end:
+            when, _, call = heapq.heappop(self._calls)
+            if call.callback is not None:
+                self._clocks.now = max(self._clocks.now, when)
+                call.callback()
+        self._clocks.now = max(self._clocks.now, end)
+
+    @property
+    def waiting(self) -> int:
+        return sum(1 for _, _, call in self._calls if call.callback is not None)
+
+
+@dataclass
+class Sent:
+    at: float
+    topic: str
+    text: str
+    kind: Kind
+    lines_on_disk: int
+
+
+class FakeTransport:
+    """Keeps what is published; can be disconnected."""
+
+    def __init__(self, clocks: Clocks, log: "FakeLog") -> None:
+        self._clocks = clocks
+        self._log = log
+        self.connected = False
+        self.sent: list[Sent] = []
+        self.wanted: tuple[Subscription, ...] = ()
+        self.retained: dict[str, str] = {}
+
+    def publish(self, outgoing: Outgoing) -> bool:
+        if not self.connected:
+            return False
+        text = outgoing.payload.decode()
+        on_disk = len(self._log.on_disk)
+        self.sent.append(Sent(self._clocks.mono(), outgoing.topic, text, outgoing.kind, on_disk))
+        if outgoing.kind is Kind.STATUS:
+            self.retained[outgoing.topic] = text
+        return True
+
+    def subscribe(self, wanted: tuple[Subscription, ...]) -> None:
+        self.wanted = wanted
+
+
+class FakeTicket:
+    def __init__(self) -> None:
+        self.done = False
+        self.callbacks: list[Callable[[], None]] = []
+
+    def add_done_callback(self, callback: Callable[[], None]) -> None:
+        if self.done:
+            callback()
+        else:
+            self.callbacks.append(callback)
+
+    def finish(self) -> None:
+        self.done = True
+        callbacks, self.callbacks = self.callbacks, []
+        for callback in callbacks:
+            callback()
+
+
+class FakeLog:
+    """A log in memory whose disk can stall."""
+
+    def __init__(self) -> None:
+        self.lines: list[Line] = []
+        self.on_disk: list[Line] = []
+        self.stalled = False
+        self._waiting: list[tuple[FakeTicket, Sequence[Line]]] = []
+
+    def append(self, lines: Sequence[Line]) -> FakeTicket:
+        self.lines.extend(lines)
+        ticket = FakeTicket()
+        self._waiting.append((ticket, lines))
+        if not self.stalled:
+            self.flush()
+        return ticket
+
+    def flush(self) -> None:
+        """The disk works again."""
+        self.stalled = False
+        waiting, self._waiting = self._waiting, []
+        for ticket, lines in waiting:
+            self.on_disk.extend(lines)
+            ticket.finish()
+
+
+class Recorded:
+    def __init__(self) -> None:
+        self.events: list[tuple[int, Event]] = []
+        self.begun: list[str] = []
+        self.steps_of_clock = 0
+
+    def begin(self, config: str, tools: Sequence[str], collectors: Sequence[str]) -> None:
+        del tools, collectors
+        self.begun.append(config)
+
+    def clock_stepped(self) -> None:
+        self.steps_of_clock += 1
+
+    def record(self, now_ms: int, event: Event, before: State) -> None:
+        del before
+        self.events.append((now_ms, event))
+
+
+@dataclass
+class World:
+    """The engine and everything around it."""
+
+    text: str = SHOP
+    clocks: Clocks = field(default_factory=Clocks)
+    log: FakeLog = field(default_factory=FakeLog)
+    recorder: Recorded = field(default_factory=Recorded)
+    said: list[str] = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        self.timers = Timers(self.clocks)
+        self.transport = FakeTransport(self.clocks, self.log)
+        self.stamper = Stamper("run", self.clocks)
+        self.engine = Engine(
+            plan_of(self.text),
+            stamper=self.stamper,
+            log=self.log,
+            recorder=self.recorder,
+            timers=self.timers,
+            transport=self.transport,
+            diagnose=lambda _level, text, _facts=None: self.said.append(text),
+        )
+
+    def connect(self, *retained: tuple[str, str]) -> "World":
+        """A connection, what the broker retains, and the half second after which the rules begin to act."""
+        self.transport.connected = True
+        self.engine.on_connected(Connected("5", "127.0.0.1", 1883, "gatehand"))
+        for topic, text in retained:
+            self.engine.on_message(topic, text.encode(), True, self.clocks.now)
+        self.engine.on_settled()
+        self.run(0.6)
+        return self
+
+    def lose(self, heard_at: float | None = None) -> None:
+        self.transport.connected = False
+        self.engine.on_lost("gone", self.clocks.now if heard_at is None else heard_at)
+
+    def say(self, topic: str, payload: str | bytes, *, retained: bool = False) -> None:
+        raw = payload.encode() if isinstance(payload, str) else payload
+        self.engine.on_message(topic, raw, retained, self.clocks.now)
+
+    def run(self, seconds: float) -> None:
+        self.timers.run_until(round(self.clocks.now + seconds, 6))
+
+    def commands(self, since: float = 0.0) -> list[tuple[str, str]]:
+        """(topic, payload) of all commands sent since then, in order."""
+        return [(s.topic, s.text) for s in self.transport.sent if s.kind is not Kind.STATUS and s.at >= since]
+
+    def events(self, *names: str) -> list[Line]:
+        return [line for line in self.log.lines if line["event"] in names]
+
+    def shown(self, topic: str) -> Any:
+        """The status under `gatehand/`, or None when it was emptied."""
+        text = self.transport.retained.get(f"gatehand/{topic}", "")
+        return json.loads(text) if text else None
+
+    def rested(self) -> "World":
+        """Connected, everything found off and shut, both tools idle."""
+        self.connect(("shop/fan/state", "0"), ("shop/gate/band_saw/state", "shut"))
+        self.say("shop/band_saw/amps", "0.1")
+        self.say("shop/router/amps", "0")
+        self.run(3)
+        return self
+
+    def cutting(self) -> "World":
+        """At rest, then the band saw cuts and the collector runs."""
+        self.rested()
+        self.say("shop/band_saw/amps", "5")
+        self.run(0.3)
+        self.say("shop/gate/band_saw/state", "open")
+        self.say("shop/fan/state", "1")
+        self.run(1.5)
+        return self

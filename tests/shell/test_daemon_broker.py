@@ -1,0 +1,301 @@
+"""The real daemon, a child process of its own, against a real Mosquitto."""
+
+import signal
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from daemon_support import BENCH, FAN, OFF, ON, SAW, SHOP, Process, Shopfloor, wait_for
+from support.mosquitto import Mosquitto, free_port
+
+pytestmark = pytest.mark.broker
+
+
+@pytest.fixture(scope="module")
+def broker() -> Iterator[Mosquitto]:
+    with Mosquitto() as found:
+        yield found
+
+
+@pytest.fixture
+def floor(broker: Mosquitto) -> Iterator[Shopfloor]:
+    with Shopfloor(broker.port) as found:
+        yield found
+
+
+@pytest.fixture
+def daemon(broker: Mosquitto, floor: Shopfloor, tmp_path: Path) -> Iterator[Process]:
+    """A daemon that has found its shop off and shut."""
+    with Process(tmp_path, SHOP.format(port=broker.port)) as found:
+        wait_for(lambda: floor.told() and floor.told()[0] == OFF, what="the first off")
+        floor.idle()
+        yield found
+        if found.runs:
+            assert found.stop() == 0, found.stderr
+        for topic in list(floor.retained):
+            if topic.startswith("gatehand/"):
+                floor.say(topic, "", retain=True)
+
+
+def test_a_cut_then_its_run_on_then_rest(daemon: Process, floor: Shopfloor) -> None:
+    since = len(floor.commands)
+    floor.say("shop/band_saw/amps", "5")
+    wait_for(lambda: ON in floor.told(since))
+    floor.say("shop/band_saw/amps", "0")
+    wait_for(lambda: (SAW, "shut") in floor.told(since))
+    assert floor.told(since) == [(SAW, "open"), ON, OFF, (SAW, "shut")]
+    assert [line["event"] for line in daemon.events("tool_started", "tool_stopped")] == ["tool_started", "tool_stopped"]
+
+
+def test_a_change_of_station_makes_before_it_breaks(daemon: Process, floor: Shopfloor) -> None:
+    del daemon
+    since = len(floor.commands)
+    floor.say("shop/band_saw/amps", "5")
+    wait_for(lambda: ON in floor.told(since))
+    floor.say("shop/router/amps", "6")
+    floor.say("shop/band_saw/amps", "0")
+    wait_for(lambda: (SAW, "shut") in floor.told(since))
+    told = floor.told(since)
+    assert told.index((BENCH, "open")) < told.index((SAW, "shut"))
+    assert floor.at[since + told.index((SAW, "shut"))] - floor.at[since + told.index((BENCH, "open"))] >= 0.29
+    assert OFF not in told
+    floor.say("shop/router/amps", "0")
+    wait_for(lambda: OFF in floor.told(since))
+
+
+def test_a_gate_that_jams_starts_nothing_and_says_which(daemon: Process, floor: Shopfloor) -> None:
+    floor.answering.discard(SAW)
+    since = len(floor.commands)
+    floor.say("shop/band_saw/amps", "5")
+    wait_for(lambda: daemon.events("gate_fault"))
+    assert floor.told(since) == [(SAW, "open"), (SAW, "open")], "told again once, and no fan"
+    alarm = wait_for(lambda: floor.shown("alarm/gate_band_saw_fault"))
+    assert alarm["gate"] == "band_saw"
+    floor.answering.add(SAW)
+    floor.say("shop/gate/band_saw/state", "open")
+    wait_for(lambda: ON in floor.told(since))
+    wait_for(lambda: floor.shown("alarm/gate_band_saw_fault") is None)
+    floor.say("shop/band_saw/amps", "0")
+    wait_for(lambda: OFF in floor.told(since))
+
+
+def test_a_hand_start_and_its_end(daemon: Process, floor: Shopfloor) -> None:
+    since = len(floor.commands)
+    floor.say("gatehand/gate/bench/hand", "1")
+    wait_for(lambda: ON in floor.told(since))
+    floor.say("gatehand/gate/bench/hand", "0")
+    wait_for(lambda: OFF in floor.told(since))
+    assert floor.told(since)[:3] == [(BENCH, "open"), ON, OFF]
+    assert len(daemon.events("hand_started", "hand_ended")) == 2
+
+
+def test_stop_contact_then_reset_starts_nothing_but_a_fresh_cut_does(daemon: Process, floor: Shopfloor) -> None:
+    since = len(floor.commands)
+    floor.say("shop/band_saw/amps", "5")
+    wait_for(lambda: ON in floor.told(since))
+    stopped = len(floor.commands)
+    floor.say("shop/estop", "1")
+    wait_for(lambda: OFF in floor.told(stopped))
+    floor.say("shop/estop", "0")
+    floor.say("gatehand/collector/main/reset", "")
+    wait_for(lambda: daemon.events("hold_reset"))
+    floor.say("shop/band_saw/amps", "5")
+    time.sleep(1.2)
+    assert ON not in floor.told(stopped)
+    floor.say("shop/band_saw/amps", "0")
+    floor.say("shop/band_saw/amps", "5")
+    wait_for(lambda: ON in floor.told(stopped))
+    floor.say("shop/band_saw/amps", "0")
+    wait_for(lambda: OFF in floor.told(stopped)[1:])
+
+
+BAD = {
+    "20 MB": b"7" * (20 * 1024 * 1024),
+    "no UTF-8": b"\xff\xfe\xfd",
+    "NaN": b"NaN",
+    "1e999": b"1e999",
+    "nested": b"[" * 50_000,
+    "true": b"true",
+    "JSON without pointer": b'{"amps": 9}',
+}
+
+
+def test_bad_payloads_change_nothing_and_each_device_says_what_it_was(daemon: Process, floor: Shopfloor) -> None:
+    since = len(floor.commands)
+    for number, (tool, payload) in enumerate(
+        [("band_saw", BAD["20 MB"]), ("router", BAD["no UTF-8"])],
+    ):
+        floor.say(f"shop/{tool}/amps", payload)
+        line = wait_for(lambda n=number: daemon.events("reading_rejected")[n:])[0]
+        assert line["tool"] == tool
+        assert "want" in line["why"]
+        assert len(line["shown"]) < 120
+    for payload in BAD.values():
+        floor.say("shop/band_saw/amps", payload)
+        floor.say("shop/gate/bench/button", payload)
+        floor.say("gatehand/gate/bench/hand", payload)
+    floor.say("shop/router/amps", "0.2")
+    wait_for(lambda: floor.shown("tool/router")["amps"] == 0.2)  # noqa: PLR2004
+    assert floor.told(since) == []
+    assert floor.shown("tool/band_saw")["state"] == "idle"
+
+
+def test_the_line_that_explains_a_command_is_on_disk_when_the_command_arrives(
+    daemon: Process, floor: Shopfloor
+) -> None:
+    wanted = {FAN: ("collector_on", "collector_off"), SAW: ("gate_commanded",), BENCH: ("gate_commanded",)}
+    seen: list[bool] = []
+
+    def look(topic: str, text: str) -> None:
+        """In the observer's thread, the moment that the command is received."""
+        to = {"open": "open", "shut": "shut"}.get(text)
+        events = wanted[topic] if topic != FAN else (wanted[FAN][0 if text == "1" else 1],)
+        gate = None if topic == FAN else topic.split("/")[2]
+        found = [x for x in daemon.events(*events) if x.get("gate") == gate and (to is None or x["to"] == to)]
+        seen.append(bool(found) and time.time() - _wall(found[-1]["ts"]) < 2)
+
+    floor.on_command = look
+    since = len(floor.commands)
+    floor.say("shop/band_saw/amps", "5")
+    wait_for(lambda: ON in floor.told(since))
+    floor.say("shop/band_saw/amps", "0")
+    wait_for(lambda: (SAW, "shut") in floor.told(since))
+    assert seen == [True] * 4
+
+
+def _wall(ts: str) -> float:
+    from datetime import datetime
+
+    return datetime.fromisoformat(ts).timestamp()
+
+
+def test_sigterm_leaves_the_fan_off_and_the_gates_as_they_are(daemon: Process, floor: Shopfloor) -> None:
+    since = len(floor.commands)
+    floor.say("shop/band_saw/amps", "5")
+    wait_for(lambda: ON in floor.told(since))
+    stopping = len(floor.commands)
+    assert daemon.stop() == 0, daemon.stderr
+    wait_for(lambda: floor.retained.get("gatehand/online") == "0")
+    assert floor.told(stopping) == [OFF]
+    assert daemon.lines()[-1]["event"] == "daemon_stopped"
+    assert floor.shown("collector/main")["state"] == "coast_down"
+
+
+def test_sigint_stops_as_cleanly(daemon: Process, floor: Shopfloor) -> None:
+    since = len(floor.commands)
+    daemon.signal(signal.SIGINT)
+    assert daemon.wait() == 0, daemon.stderr
+    assert floor.told(since) == [OFF]
+    assert "Traceback" not in daemon.stderr
+
+
+def test_a_retained_reading_starts_nothing(broker: Mosquitto, floor: Shopfloor, tmp_path: Path) -> None:
+    floor.say("shop/band_saw/amps", "9", retain=True)
+    try:
+        with Process(tmp_path, SHOP.format(port=broker.port)) as daemon:
+            wait_for(lambda: daemon.events("reading_rejected"))
+            time.sleep(2)
+            assert ON not in floor.told()
+            assert floor.shown("tool/band_saw")["state"] == "unknown"
+            assert daemon.stop() == 0
+    finally:
+        floor.say("shop/band_saw/amps", "", retain=True)
+
+
+def test_a_fan_that_runs_at_the_start_is_adopted_once_a_gate_is_proven(
+    broker: Mosquitto, floor: Shopfloor, tmp_path: Path
+) -> None:
+    floor.say("shop/fan/state", "1", retain=True)
+    floor.say("shop/gate/band_saw/state", "open", retain=True)
+    try:
+        with Process(tmp_path, SHOP.format(port=broker.port)) as daemon:
+            wait_for(lambda: daemon.events("collector_adopted"))
+            first = floor.told()[0]
+            assert first[1] == "open", "air before anything else"
+            assert daemon.stop() == 0
+    finally:
+        for topic in ("shop/fan/state", "shop/gate/band_saw/state"):
+            floor.say(topic, "", retain=True)
+
+
+def test_a_retained_message_on_a_command_topic_is_an_alarm(broker: Mosquitto, floor: Shopfloor, tmp_path: Path) -> None:
+    floor.say(FAN, "1", retain=True)
+    try:
+        with Process(tmp_path, SHOP.format(port=broker.port)) as daemon:
+            alarm = wait_for(lambda: floor.shown("alarm/retained_collector_main"))
+            assert FAN in alarm["because"]
+            assert daemon.stop() == 0
+    finally:
+        floor.say(FAN, "", retain=True)
+
+
+def test_a_broker_killed_and_revived_brings_no_late_command(tmp_path: Path) -> None:
+    with (
+        Mosquitto() as broker,
+        Shopfloor(broker.port) as floor,
+        Process(tmp_path, SHOP.format(port=broker.port)) as daemon,
+    ):
+        floor.idle()
+        since = len(floor.commands)
+        floor.say("shop/band_saw/amps", "5")
+        wait_for(lambda: ON in floor.told(since))
+        broker.kill9()
+        wait_for(lambda: daemon.events("broker_lost"))
+        time.sleep(1.0)
+        lost = len(floor.commands)
+        broker.revive()
+        wait_for(lambda: len(daemon.events("broker_connected")) == 2)
+        wait_for(lambda: (floor.shown("collector/main") or {}).get("state"), what="the status is there again")
+        # The saw stopped while the broker was away; its reading says so now.
+        wait_for(lambda: daemon.lines() and floor._client.is_connected())  # noqa: SLF001
+        floor.say("shop/band_saw/amps", "0")
+        wait_for(lambda: OFF in floor.told(lost))
+        assert (FAN, "1") not in floor.told(lost)
+        assert daemon.stop() == 0
+
+
+def test_a_broker_that_is_not_there_is_waited_for(tmp_path: Path) -> None:
+    with Process(tmp_path, SHOP.format(port=free_port())) as daemon:
+        wait_for(lambda: daemon.events("unreachable"))
+        assert daemon.runs
+        assert daemon.stop() == 0
+        assert "cannot reach" in daemon.stderr or "broker" in daemon.stderr
+
+
+def test_a_disk_that_stalls_lets_the_command_out_within_the_bound(broker: Mosquitto, tmp_path: Path) -> None:
+    program = """
+import os, sys, time
+from gatehand.journal import disk
+real = disk.RealDisk.sync
+def slow(self, handle):
+    if os.path.exists(os.environ["STALL"]):
+        time.sleep(1.5)
+    real(self, handle)
+disk.RealDisk.sync = slow
+from gatehand.cli import main
+sys.exit(main())
+"""
+    from daemon_support import environment
+
+    stall = tmp_path / "stall"
+    env = environment(STALL=str(stall))
+    with (
+        Shopfloor(broker.port) as floor,
+        Process(tmp_path, SHOP.format(port=broker.port), env=env, program=program) as daemon,
+    ):
+        floor.idle()
+        time.sleep(0.2)
+        stall.touch()
+        since = len(floor.commands)
+        asked = time.monotonic()
+        floor.say("shop/band_saw/amps", "5")
+        wait_for(lambda: floor.told(since))
+        took = floor.at[since] - asked
+        assert 0.015 < took < 0.2, f"{took:.3f} s; without the bound it would be 1.5 s"
+        wait_for(lambda: ON in floor.told(since))
+        stall.unlink()
+        wait_for(lambda: daemon.events("log_late"), seconds=10)
+        floor.say("shop/band_saw/amps", "0")
+        wait_for(lambda: OFF in floor.told(since))
+        assert daemon.stop() == 0

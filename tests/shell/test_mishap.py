@@ -1,0 +1,112 @@
+"""A mistake of our own in the rules: the fan is told off, held, and the daemon goes on."""
+
+from collections.abc import Callable
+from dataclasses import replace
+from typing import Any
+
+import pytest
+from shell_support import World
+
+from gatehand.shell import engine as engine_module
+from gatehand_rules import events as ev
+from gatehand_rules import step
+from gatehand_rules.shop import Shop
+from gatehand_rules.state import State, collector_word
+from gatehand_rules.step import Outcome
+
+FAN = "shop/fan/set"
+
+
+def break_step(monkeypatch: pytest.MonkeyPatch, when: Callable[[State, ev.Event], bool]) -> list[str]:
+    """Make `step` fail when told to; gives the names of the events it failed on."""
+    failed: list[str] = []
+
+    def broken(shop: Shop, state: State, event: ev.Event, now: float) -> Outcome:
+        if when(state, event):
+            failed.append(type(event).__name__)
+            raise AssertionError("an invariant does not hold")
+        return step(shop, state, event, now)
+
+    monkeypatch.setattr(engine_module, "step", broken)
+    return failed
+
+
+def test_a_step_that_fails_tells_the_fan_off_and_holds(monkeypatch: pytest.MonkeyPatch) -> None:
+    world = World().cutting()
+    began = world.clocks.now
+    break_step(monkeypatch, lambda _state, event: event == ev.Reading("router", 3.0))
+    world.say("shop/router/amps", "3")
+    assert world.commands(began)[0] == (FAN, "0"), "by the shortest way, before anything else"
+    assert collector_word(world.engine.state.collectors[0]) == "held"
+    assert world.engine.mishaps == 1
+    assert world.events("internal_error")[0]["error"] == "AssertionError"
+    alarm = world.shown("alarm/internal_error")
+    assert "holds every collector" in alarm["because"]
+    # It goes on working: a hold that is reset lets a fresh start through.
+    world.say("shop/fan/state", "0")
+    world.say("shop/band_saw/amps", "0")
+    world.run(20)
+    world.say("gatehand/collector/main/reset", "")
+    again = world.clocks.now
+    world.say("shop/band_saw/amps", "5")
+    world.run(0.2)
+    world.say("shop/gate/band_saw/state", "open")
+    assert world.commands(again)[-1] == (FAN, "1")
+
+
+def test_a_deadline_that_fails_each_time_does_not_spin(monkeypatch: pytest.MonkeyPatch) -> None:
+    world = World().cutting()
+    failed = break_step(monkeypatch, lambda _state, event: isinstance(event, ev.Tick))
+    world.run(60)
+    assert 2 <= len(failed) <= 70
+
+
+def test_a_state_that_no_step_bears_is_given_up_for_a_new_one_that_is_held(monkeypatch: pytest.MonkeyPatch) -> None:
+    world = World().cutting()
+    spoilt = world.engine.state.gates
+    began = world.clocks.now
+    break_step(monkeypatch, lambda state, _event: state.gates is spoilt)
+    world.say("shop/band_saw/amps", "9")
+    world.run(1)
+    assert collector_word(world.engine.state.collectors[0]) == "held"
+    assert world.commands(began)[0] == (FAN, "0")
+    assert (FAN, "1") not in world.commands(began)
+    world.run(30)
+    assert world.engine.mishaps == 1
+
+
+def test_rules_that_always_fail_never_end_the_daemon(monkeypatch: pytest.MonkeyPatch) -> None:
+    world = World().cutting()
+    began = world.clocks.now
+    break_step(monkeypatch, lambda _state, _event: True)
+    for _ in range(10):
+        world.say("shop/band_saw/amps", "5")
+        world.run(1)
+    assert {command for command in world.commands(began)} == {(FAN, "0")}
+    world.engine.stop()
+
+
+def test_the_standing_alarms_of_a_state_given_up_are_cleared(monkeypatch: pytest.MonkeyPatch) -> None:
+    world = World().cutting()
+    world.run(40)  # both sensors fall silent
+    assert "tool_router_silent" in world.engine.board.alarms.standing
+    spoilt: Any = world.engine.state.gates
+    break_step(monkeypatch, lambda state, _event: state.gates is spoilt)
+    world.say("shop/band_saw/amps", "9")
+    assert "tool_router_silent" not in world.engine.board.alarms.standing
+    assert world.shown("alarm/tool_router_silent") is None
+
+
+def test_a_deadline_that_is_always_over_does_not_spin(monkeypatch: pytest.MonkeyPatch) -> None:
+    world = World().cutting()
+    ticks = []
+
+    def stuck(shop: Shop, state: State, event: ev.Event, now: float) -> Outcome:
+        ticks.append(event)
+        outcome = step(shop, state, event, now)
+        return replace(outcome, state=replace(outcome.state, wake_at=now - 1))
+
+    monkeypatch.setattr(engine_module, "step", stuck)
+    world.say("shop/router/amps", "0")
+    world.run(10)
+    assert 10 <= len(ticks) <= 250

@@ -1,0 +1,179 @@
+"""From a message to what it means."""
+
+import pytest
+from shell_support import SHOP, plan_of
+
+from gatehand.mqtt.transport import Kind, Outgoing, Subscription
+from gatehand.shell.routes import OwnStatus, ReloadAsked, RetainedCommand, Routes
+from gatehand_rules import events as ev
+from gatehand_rules.commands import CollectorOff, CollectorOn, OpenGate, RaiseAlarm, ShutGate
+from gatehand_rules.words import Position
+
+EXTRA = """
+[collector.main]
+command = { topic = "shop/fan/set", on = "1", off = "0" }
+current = { topic = "shop/power", pointer = "/fan", scale = 0.001 }
+bin_full = { topic = "shop/bin", active = "full", clear = "ok" }
+online = { topic = "shop/fan/online", active = "online", clear = "offline" }
+
+[gate.lathe]
+command = { topic = "shop/gate/lathe/set", open = 1, shut = 0 }
+state = { topic = "shop/panel", pointer = "/lathe", open = true, shut = false }
+button = { topic = "shop/panel", pointer = "/button", pressed = "lathe" }
+
+[gate.sweep]
+state = { topic = "shop/sweep", open = "open", shut = "shut" }
+
+[tool.lathe]
+gates = ["lathe"]
+current = { topic = "shop/power", pointer = "/lathe", scale = 0.001 }
+start_amps = 2
+
+[tool.sander]
+gates = ["lathe"]
+current = { topic = "shop/power", pointer = "/sander", scale = 0.001 }
+start_amps = 2
+"""
+
+
+def routes(text: str = SHOP) -> Routes:
+    return plan_of(text).routes
+
+
+def heard(found: Routes, topic: str, payload: bytes, *, retained: bool = False) -> tuple[ev.Event, ...]:
+    events = found.events(topic, payload, retained=retained, now=0.0)
+    assert events is not None, "nobody listens there"
+    return events
+
+
+def test_each_kind_of_message_becomes_its_event() -> None:
+    found = routes()
+    assert heard(found, "shop/band_saw/amps", b"5.1234") == (ev.Reading("band_saw", 5.123),)
+    assert heard(found, "shop/band_saw/amps", b"5", retained=True) == (ev.Reading("band_saw", 5.0, retained=True),)
+    assert heard(found, "shop/fan/state", b"1") == (ev.CollectorReport("main", on=True),)
+    assert heard(found, "shop/gate/band_saw/state", b"shut") == (ev.GateReport("band_saw", Position.SHUT),)
+    assert heard(found, "shop/gate/band_saw/button", b"1") == (ev.ButtonPressed("band_saw"),)
+    assert heard(found, "shop/estop", b"1") == (ev.StopReport("emergency", active=True),)
+    assert heard(found, "gatehand/gate/bench/hand", b"1") == (ev.HandAsked("bench", on=True),)
+    assert heard(found, "gatehand/gate/bench/hand", b"0") == (ev.HandAsked("bench", on=False),)
+    assert heard(found, "gatehand/collector/main/reset", b"") == (ev.ResetAsked("main"),)
+    assert heard(found, "gatehand/collector/main/hold", b"filter") == (ev.HoldAsked("main", "filter"),)
+
+
+def test_the_optional_signals_become_their_events() -> None:
+    found = routes(EXTRA)
+    assert heard(found, "shop/bin", b"full") == (ev.BinReport("main", full=True),)
+    assert heard(found, "shop/fan/online", b"offline") == (ev.DeviceOnline("collector", "main", online=False),)
+    assert heard(found, "shop/sweep", b"open", retained=True) == (ev.GateReport("sweep", Position.OPEN, retained=True),)
+
+
+def test_one_message_on_a_shared_topic_speaks_for_each_device_that_it_names() -> None:
+    found = routes(EXTRA)
+    payload = b'{"fan": 9000, "lathe": 2500, "sander": 100}'
+    assert heard(found, "shop/power", payload) == (
+        ev.CollectorCurrent("main", 9.0),
+        ev.Reading("lathe", 2.5),
+        ev.Reading("sander", 0.1),
+    )
+    assert heard(found, "shop/panel", b'{"lathe": true, "button": "lathe"}') == (
+        ev.GateReport("lathe", Position.OPEN),
+        ev.ButtonPressed("lathe"),
+    )
+
+
+def test_a_word_that_is_neither_open_nor_shut_is_a_gate_in_between() -> None:
+    assert heard(routes(), "shop/gate/band_saw/state", b"moving") == (ev.GateReport("band_saw", Position.BETWEEN),)
+
+
+def test_a_button_that_says_another_word_says_nothing() -> None:
+    assert heard(routes(), "shop/gate/band_saw/button", b"0") == ()
+
+
+@pytest.mark.parametrize(
+    ("topic", "payload", "kind", "name"),
+    [
+        ("shop/band_saw/amps", b"NaN", "tool", "band_saw"),
+        ("shop/band_saw/amps", b"true", "tool", "band_saw"),
+        ("shop/band_saw/amps", b"1001", "tool", "band_saw"),
+        ("shop/band_saw/amps", b"\xff\xfe", "tool", "band_saw"),
+        ("shop/band_saw/amps", b"9" * 70_000, "tool", "band_saw"),
+        ("shop/gate/band_saw/state", b"\xff", "gate", "band_saw"),
+        ("shop/gate/band_saw/button", b"\xff", "gate", "band_saw"),
+        ("shop/estop", b"perhaps", "stop", "emergency"),
+        ("shop/fan/state", b"", "collector", "main"),
+        ("gatehand/gate/bench/hand", b"on", "gate", "bench"),
+    ],
+)
+def test_what_cannot_be_read_is_rejected_and_names_its_device(topic: str, payload: bytes, kind: str, name: str) -> None:
+    (event,) = heard(routes(), topic, payload)
+    assert isinstance(event, ev.MessageRejected)
+    assert (event.kind, event.name) == (kind, name)
+    assert "found" in event.why
+    assert "want" in event.why
+    assert len(event.shown) < 100
+
+
+def test_a_device_that_sends_rubbish_ten_times_a_second_makes_two_events_a_minute_at_most() -> None:
+    found = routes()
+    events = []
+    for tick in range(1200):  # two minutes
+        now = tick / 10
+        events += found.events("shop/band_saw/amps", b"rubbish", retained=False, now=now) or ()
+        if tick % 10 == 0:
+            events += found.overdue(now)
+    assert len(events) == 2
+    assert isinstance(events[1], ev.MessageRejected)
+    assert "600 more in the last 60 s" in events[1].why
+
+
+def test_readings_may_give_way_and_nothing_else_does() -> None:
+    wanted = {each.topic: each for each in routes(EXTRA).live}
+    assert wanted["shop/power"] == Subscription("shop/power", qos=0, sheddable=True)
+    for topic in ("shop/panel", "shop/bin", "shop/sweep", "gatehand/reload", "gatehand/gate/sweep/hand"):
+        assert wanted[topic] == Subscription(topic, qos=1, sheddable=False)
+
+
+def test_command_topics_and_our_own_status_are_looked_at_on_each_connection_only() -> None:
+    found = routes()
+    live, first = ({each.topic for each in some} for some in (found.live, found.first))
+    assert live < first
+    assert first - live == {
+        "shop/fan/set",
+        "shop/gate/band_saw/set",
+        "shop/gate/bench/set",
+        "gatehand/tool/+",
+        "gatehand/gate/+",
+        "gatehand/collector/+",
+        "gatehand/alarm/+",
+    }
+
+
+def test_a_retained_message_on_a_command_topic_is_told_apart_from_the_echo_of_our_own() -> None:
+    found = routes()
+    assert found.own("shop/fan/set", b"1", retained=True) == RetainedCommand("collector", "main", "shop/fan/set")
+    assert found.own("shop/fan/set", b"1", retained=False) is None
+    assert found.own("shop/fan/set", b"", retained=True) is None
+
+
+def test_our_own_retained_status_says_whether_a_collector_was_held() -> None:
+    found = routes()
+    topic = "gatehand/collector/main"
+    assert found.own(topic, b'{"state": "held"}', retained=True) == OwnStatus("collector", "main", topic, held=True)
+    for payload in (b'{"state": "off"}', b"[" * 100_000, b"\xff", b"7"):
+        assert found.own(topic, payload, retained=True) == OwnStatus("collector", "main", topic, held=False)
+
+
+def test_a_reload_is_asked_by_a_live_message_only() -> None:
+    found = routes()
+    assert found.own("gatehand/reload", b"abc", retained=False) == ReloadAsked("abc")
+    assert found.own("gatehand/reload", b"abc", retained=True) is None
+
+
+def test_commands_become_the_configured_payloads() -> None:
+    told = plan_of(EXTRA).told
+    assert told.message(CollectorOn("main")) == Outgoing("shop/fan/set", b"1", Kind.ACT)
+    assert told.message(CollectorOff("main")) == Outgoing("shop/fan/set", b"0", Kind.OFF)
+    assert told.message(OpenGate("lathe")) == Outgoing("shop/gate/lathe/set", b"1", Kind.ACT)
+    assert told.message(ShutGate("lathe")) == Outgoing("shop/gate/lathe/set", b"0", Kind.ACT)
+    assert told.message(OpenGate("sweep")) is None
+    assert told.message(RaiseAlarm("x")) is None

@@ -1,0 +1,191 @@
+"""What screens are shown, when, and in which words."""
+
+import json
+import re
+
+import pytest
+from shell_support import SHOP, World
+
+from gatehand.mqtt.transport import Kind
+from gatehand.shell.alarm_words import words
+from gatehand_rules.findings import Finding, Happened, Rule
+
+RFC_3339 = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{3}Z")
+
+
+def test_every_subject_shows_its_state_since_when_and_why() -> None:
+    world = World().cutting()
+    for topic in ("collector/main", "gate/band_saw", "gate/bench", "tool/band_saw", "tool/router"):
+        shown = world.shown(topic)
+        assert shown["state"]
+        assert RFC_3339.fullmatch(shown["since"])
+        assert shown["because"]
+    assert world.shown("collector/main")["state"] == "running"
+    assert world.shown("gate/band_saw") | {"since": "", "because": ""} == {
+        "state": "open",
+        "since": "",
+        "because": "",
+        "collector": "main",
+        "proven": True,
+        "reported": "open",
+        "reports": True,
+        "by_hand": False,
+        "hand": False,
+        "hand_ends": None,
+    }
+    saw = world.shown("tool/band_saw")
+    assert (saw["amps"], saw["start_amps"], saw["stop_amps"], saw["gates"]) == (5.0, 2.5, 1.75, ["band_saw"])
+    assert "5 A, at or above its start_amps of 2.5 A" in saw["because"]
+
+
+def test_a_run_on_shows_when_it_ends() -> None:
+    world = World().cutting()
+    world.say("shop/band_saw/amps", "0")
+    until = world.shown("collector/main")["run_on_until"]
+    assert until == world.shown("tool/band_saw")["run_on_ends"]
+    assert RFC_3339.fullmatch(until)
+    assert world.shown("collector/main")["state"] == "run_on"
+    world.run(11)
+    assert world.shown("collector/main")["run_on_until"] is None
+
+
+def test_a_hold_shows_its_reason() -> None:
+    world = World().cutting()
+    world.say("shop/estop", "1")
+    assert world.shown("collector/main")["held"] == "emergency"
+
+
+def test_a_current_is_shown_at_most_once_a_second() -> None:
+    world = World().cutting()
+    world.engine.beat()
+    before = len(world.transport.sent)
+    for n in range(40):  # ten a second, for four seconds
+        world.say("shop/band_saw/amps", str(5 + n / 100))
+        world.run(0.1)
+        if n % 10 == 9:
+            world.engine.beat()
+    sent = [each for each in world.transport.sent[before:] if each.topic == "gatehand/tool/band_saw"]
+    assert len(sent) == 4
+    assert json.loads(sent[-1].text)["amps"] == pytest.approx(5.39)
+
+
+def test_nothing_is_shown_twice() -> None:
+    world = World().cutting()
+    before = len(world.transport.sent)
+    for _ in range(5):
+        world.engine.beat()
+    assert world.transport.sent[before:] == []
+
+
+def test_commands_leave_before_the_status_that_tells_of_them() -> None:
+    world = World().rested()
+    before = len(world.transport.sent)
+    world.say("shop/band_saw/amps", "5")
+    kinds = [each.kind for each in world.transport.sent[before:]]
+    assert kinds[0] is Kind.ACT
+    assert Kind.STATUS in kinds
+
+
+def test_everything_is_shown_again_on_a_new_connection() -> None:
+    world = World().cutting()
+    world.say("shop/estop", "1")
+    world.lose()
+    world.transport.retained.clear()
+    world.connect(("shop/estop", "1"), ("shop/fan/state", "0"))
+    for topic in ("collector/main", "gate/band_saw", "gate/bench", "tool/band_saw", "alarm/stop_emergency"):
+        assert world.shown(topic) is not None
+
+
+def test_what_a_former_run_left_of_things_that_are_gone_is_removed() -> None:
+    world = World()
+    world.connect(
+        ("gatehand/tool/old_planer", "{}"),
+        ("gatehand/alarm/tool_old_planer_silent", "{}"),
+        ("gatehand/gate/bench", "{}"),
+        ("gatehand/something/else", "{}"),
+    )
+    emptied = [each.topic for each in world.transport.sent if each.kind is Kind.STATUS and not each.text]
+    assert sorted(emptied) == ["gatehand/alarm/tool_old_planer_silent", "gatehand/tool/old_planer"]
+
+
+def test_an_alarm_says_why_and_what_to_do_and_is_emptied_when_it_is_over() -> None:
+    world = World().rested()
+    world.say("shop/band_saw/amps", "5")
+    world.run(3.1)  # three travels, and never a report
+    alarm = world.shown("alarm/gate_band_saw_fault")
+    assert RFC_3339.fullmatch(alarm["since"])
+    assert alarm["gate"] == "band_saw"
+    assert "was told open" in alarm["because"]
+    assert "lock the collector out" in alarm["next"]
+    assert alarm["rule"] == "travel"
+    world.say("shop/gate/band_saw/state", "open")
+    assert world.shown("alarm/gate_band_saw_fault") is None
+
+
+def test_the_collectors_reason_is_its_own_and_not_its_gates() -> None:
+    world = World().cutting()
+    world.say("shop/router/amps", "6")
+    world.run(1.5)
+    assert world.shown("gate/bench")["state"] == "open"
+    assert "gate" not in world.shown("collector/main")["because"]
+
+
+@pytest.mark.parametrize(
+    "alarm",
+    [
+        *(f"tool_saw_{what}" for what in ("not_fresh", "silent", "run_limit", "max_open", "not_served", "offline")),
+        *(f"gate_saw_{what}" for what in ("fault", "max_open", "not_served", "offline")),
+        *(f"collector_saw_{w}" for w in ("held", "no_answer", "shut_gates", "too_few_gates", "bin_full", "offline")),
+        "stop_saw",
+    ],
+)
+def test_every_alarm_of_the_rules_has_words_of_its_own(alarm: str) -> None:
+    kind = alarm.split("_")[0]
+    for rule in Rule:
+        finding = Finding(
+            event=Happened.ALARM_RAISED,
+            rule=rule,
+            tool="saw" if kind == "tool" else None,
+            gate="saw" if kind == "gate" else None,
+            collector="saw" if kind == "collector" else None,
+            facts=(("alarm", alarm),),
+        )
+        because, then = words(alarm, finding)
+        assert "raised it" not in because, "no words of its own"
+        assert "saw" in because
+        for sentence in (because, then):
+            assert sentence.endswith(".")
+            assert sentence[0].isupper()
+
+
+def test_the_alarms_that_the_rules_raise_are_those_that_have_words() -> None:
+    """A new alarm id in the rules must get its words here."""
+    from pathlib import Path
+
+    import gatehand_rules
+    from gatehand.shell import alarm_words
+    from gatehand_rules import reshape
+
+    folder = Path(gatehand_rules.__file__).parent
+    pattern = re.compile(
+        r'f"(?:(tool|gate|collector)_\{[a-z_.]+\}|\{one\.label\}|\{event\.kind\}_\{event\.name\})_([a-z_]+)"'
+    )
+    found = {
+        (kind, what)
+        for file in folder.glob("*.py")
+        for kind, what in pattern.findall(file.read_text())
+        if kind and not what.startswith(("zone",))
+    }
+    assert len(found) > 8
+    assert found <= set(alarm_words._WORDS)  # noqa: SLF001
+    known = {("tool", w) for w in reshape._OF_TOOL} | {("gate", w) for w in reshape._OF_GATE}  # noqa: SLF001
+    known |= {("collector", w) for w in reshape._OF_COLLECTOR}  # noqa: SLF001
+    assert known == set(alarm_words._WORDS)  # noqa: SLF001
+
+
+def test_a_hot_reading_publishes_nothing() -> None:
+    world = World(SHOP).cutting()
+    before = len(world.transport.sent)
+    for _ in range(100):
+        world.say("shop/band_saw/amps", "5.01")
+    assert len(world.transport.sent) == before
