@@ -2,6 +2,7 @@
 
 import asyncio
 import resource
+import socket
 from collections.abc import AsyncIterator
 from functools import partial
 
@@ -93,6 +94,15 @@ async def test_a_refused_subscription_is_named_and_told_with_the_connection() ->
     texts = [notice.text for notice in shell.said(Said.SUBSCRIPTION_REFUSED)]
     assert any("'shop/estop' (not authorized)" in text and "access list" in text for text in texts)
     assert any("'bad/#/filter' (it has '#' in level 2" in text for text in texts)
+
+
+async def test_a_message_that_overtakes_the_answer_to_its_subscription_still_comes_after_connected(
+    broker: ScriptedBroker,
+) -> None:
+    shell = Recorder()
+    broker.before_suback = publish(b"a", b"kept", retain=True)
+    async with running(session(broker, shell, "a")):
+        await until(lambda: shell.story == ["connected", "a", "settled"])
 
 
 async def test_a_broker_that_ends_it_gives_its_reason(broker: ScriptedBroker) -> None:
@@ -222,6 +232,31 @@ async def test_a_stop_while_connecting_ends_at_once() -> None:
         async with asyncio.timeout(0.5):
             await task
         await until(lambda: mute.ends == ["reset"])
+
+
+async def test_a_network_that_swallows_the_connect_is_given_up_in_bounded_time_and_a_stop_does_not_wait_for_it() -> (
+    None
+):
+    shell = Recorder()
+    with socket.socket() as deaf:
+        deaf.bind(("127.0.0.1", 0))
+        deaf.listen(0)
+        fillers = [socket.socket() for _ in range(4)]
+        for filler in fillers:  # a full backlog leaves further connects without an answer
+            filler.setblocking(False)
+            filler.connect_ex(deaf.getsockname())
+        silent = BrokerSettings("127.0.0.1", deaf.getsockname()[1], "gatehand-test")
+        one = Session(silent, "gatehand", shell, patience=QUICK)
+        task = asyncio.create_task(one.run())
+        await until(lambda: shell.said(Said.UNREACHABLE), 4)
+        await asyncio.sleep(0.3)  # now in the next attempt
+        one.stop()
+        async with asyncio.timeout(0.3):
+            await task
+        for filler in fillers:
+            filler.close()
+    await until(lambda: len(asyncio.all_tasks()) == 1, 3)
+    assert "timed out" in shell.notices[0].text
 
 
 async def test_settled_comes_even_where_our_own_words_do_not_come_back(broker: ScriptedBroker) -> None:

@@ -34,6 +34,8 @@ class ScriptedBroker:
         self.grants = grants
         self.acks = acks
         self.pongs = True
+        self.before_suback = b""
+        """Sent just before the answer to a subscription, as a broker may (MQTT 5.0 section 3.8.4)."""
         self.hang_up = hang_up
         self.connects: list[bytes] = []
         self.published: list[bytes] = []
@@ -101,7 +103,7 @@ class ScriptedBroker:
             case 8:
                 count = _topics_in(body)
                 codes = bytes([0x01 if self.grants else 0x87]) * count
-                writer.write(b"\x90" + _length(3 + count) + body[:2] + b"\x00" + codes)
+                writer.write(self.before_suback + b"\x90" + _length(3 + count) + body[:2] + b"\x00" + codes)
             case 12 if self.pongs:
                 writer.write(b"\xd0\x00")
             case 14:

@@ -13,8 +13,9 @@ from typing import Final
 
 from gatehand.mqtt.transport import Kind, Outgoing
 
-FRESH: Final = 0.25
-"""Seconds since the broker was last heard within which it counts as awake."""
+FRESH: Final = 0.02
+"""Seconds since the broker was last heard within which it counts as awake. What is written in the moment between the
+last sign of life and a freeze can still act late, so it is short; being asked costs a command one round trip."""
 ANSWER_WITHIN: Final = 3.0
 """Seconds that a held command waits for a sign of life; also the expiry that MQTT 5 carries to the broker."""
 WINDOW: Final = 20

@@ -28,7 +28,7 @@ _OFFLINE: Final = b"0"
 
 
 class Session:
-    """A `Transport` over a real broker.
+    """A `Transport` over a real broker. After `stop` no `on_lost` follows; when `run` is cancelled one does.
 
     Args:
         settings: the broker.
