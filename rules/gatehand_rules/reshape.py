@@ -7,7 +7,7 @@ collector, or told on another topic while the fan may turn) has to wait: `obstac
 """
 
 from dataclasses import dataclass, replace
-from math import inf
+from math import inf, isfinite
 
 from gatehand_rules import fan, interlock
 from gatehand_rules.commands import ClearAlarm
@@ -203,16 +203,26 @@ def _carry_fan(old: Shop, new: Shop, collector: Collector, state: State, now: fl
     )
     # A fan that was only seen to turn, by what no longer looks, coasts down from now on.
     blinded = seen.seen_on and not (reported is True or drawing is True) and not seen.on_phase
+    still_at = due(now, collector.coast_down) if blinded else _still_at(old, at, collector, state, now)
     return replace(
         seen,
         reported_on=reported,
         drawing=drawing,
         answer=seen.answer if known and same_eyes else None,
         confirmed=seen.confirmed and same_eyes,
-        still_at=due(now, collector.coast_down) if blinded else seen.still_at,
+        still_at=still_at,
         last_gate=last,
         grace_until=max(seen.grace_until, grace) if seen.on_phase else seen.grace_until,
     )
+
+
+def _still_at(old: Shop, at: int, collector: Collector, state: State, now: float) -> float:
+    """When the fan stands still by its new coast-down, never sooner than the interlock would have it."""
+    still_at = state.collectors[at].still_at
+    if isfinite(still_at):
+        still_at = due(still_at, collector.coast_down - old.collectors[at].coast_down)
+    guarded = due(state.guard.fans[at].off_at, collector.coast_down) if isfinite(state.guard.fans[at].off_at) else -inf
+    return max(still_at, guarded) if guarded > now else still_at
 
 
 def _left_behind(new: Shop, tool: Tool, seen: ToolState) -> bool:
@@ -257,6 +267,8 @@ def _carry_guard(old: Shop, new: Shop, state: State, tools: tuple[ToolState, ...
         fans=tuple(seen_fan(each) for each in new.collectors),
         low=tuple(low(tool, after) for tool, after in zip(new.tools, tools, strict=True)),
         stops=tuple(_stop_before(old, guard.stops, stop.name) for stop in new.stops),
+        watching_from=guard.watching_from,
+        over=guard.over,
     )
 
 

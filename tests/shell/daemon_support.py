@@ -10,7 +10,7 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Self
+from typing import Any, Self, TypeVar
 
 import paho.mqtt.client as paho
 
@@ -56,6 +56,7 @@ clear = "0"
 """
 
 FAN, SAW, BENCH = "shop/fan/set", "shop/gate/band_saw/set", "shop/gate/bench/set"
+T = TypeVar("T")
 COMMANDS = (FAN, SAW, BENCH)
 ON, OFF = (FAN, "1"), (FAN, "0")
 
@@ -67,7 +68,7 @@ def environment(**more: str) -> dict[str, str]:
     return {**os.environ, "PYTHONPATH": path, **more}
 
 
-def wait_for(true: Callable[[], Any], seconds: float = 8.0, what: str = "") -> Any:
+def wait_for(true: Callable[[], T], seconds: float = 8.0, what: str = "") -> T:
     """Wait until `true()` gives something; fails after `seconds`."""
     end = time.monotonic() + seconds
     while not (found := true()):
@@ -101,7 +102,7 @@ class Shopfloor:
     def told(self, since: int = 0) -> list[tuple[str, str]]:
         return list(self.commands[since:])
 
-    def shown(self, topic: str) -> Any:
+    def shown(self, topic: str) -> Any:  # noqa: ANN401 - JSON, or None when it was emptied
         text = self.retained.get(f"gatehand/{topic}", "")
         return json.loads(text) if text else None
 

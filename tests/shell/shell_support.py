@@ -261,7 +261,7 @@ class World:
     def events(self, *names: str) -> list[Line]:
         return [line for line in self.log.lines if line["event"] in names]
 
-    def shown(self, topic: str) -> Any:
+    def shown(self, topic: str) -> Any:  # noqa: ANN401 - JSON
         """The status under `gatehand/`, or None when it was emptied."""
         text = self.transport.retained.get(f"gatehand/{topic}", "")
         return json.loads(text) if text else None

@@ -136,7 +136,7 @@ def test_bad_payloads_change_nothing_and_each_device_says_what_it_was(daemon: Pr
         floor.say("shop/gate/bench/button", payload)
         floor.say("gatehand/gate/bench/hand", payload)
     floor.say("shop/router/amps", "0.2")
-    wait_for(lambda: floor.shown("tool/router")["amps"] == 0.2)  # noqa: PLR2004
+    wait_for(lambda: floor.shown("tool/router")["amps"] == 0.2)
     assert floor.told(since) == []
     assert floor.shown("tool/band_saw")["state"] == "idle"
 

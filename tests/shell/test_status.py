@@ -140,7 +140,7 @@ def test_the_collectors_reason_is_its_own_and_not_its_gates() -> None:
     ],
 )
 def test_every_alarm_of_the_rules_has_words_of_its_own(alarm: str) -> None:
-    kind = alarm.split("_")[0]
+    kind = alarm.split("_", maxsplit=1)[0]
     for rule in Rule:
         finding = Finding(
             event=Happened.ALARM_RAISED,

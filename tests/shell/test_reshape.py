@@ -1,0 +1,110 @@
+"""What a changed shop means for a state that goes on, over many states."""
+
+from dataclasses import replace
+
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from shell_support import SHOP, plan_of
+
+from gatehand_rules import State, initial, step
+from gatehand_rules import events as ev
+from gatehand_rules.commands import ClearAlarm, CollectorOn
+from gatehand_rules.reshape import adopt_shop, obstacles
+from gatehand_rules.shop import Shop
+from gatehand_rules.words import Position
+
+OLD = plan_of(SHOP).shop
+EVENTS: list[ev.Event] = [
+    ev.Tick(),
+    *(ev.Reading(tool, amps) for tool in ("band_saw", "router") for amps in (0.0, 2.2, 9.0)),
+    *(ev.GateReport("band_saw", position) for position in Position),
+    ev.ButtonPressed("band_saw"),
+    ev.HandAsked("bench", on=True),
+    ev.HandAsked("bench", on=False),
+    *(ev.CollectorReport("main", on=on) for on in (True, False)),
+    *(ev.StopReport("emergency", active=active) for active in (True, False)),
+    ev.ResetAsked("main"),
+    ev.BrokerLost(0.0),
+    ev.BrokerConnected(),
+]
+STEPS = st.lists(st.tuples(st.sampled_from(EVENTS), st.sampled_from([0.0, 0.1, 0.4, 1.0, 3.0, 11.0])), max_size=25)
+
+EDITS = [
+    SHOP.replace("run_on = 10", "run_on = 1"),
+    SHOP.replace("start_amps = 2.5", "start_amps = 1.5"),
+    SHOP.replace("start_amps = 2.5", "start_amps = 6\nstop_amps = 5"),
+    SHOP.replace("travel = 1\nbutton", "travel = 4\nretries = 0\nbutton"),
+    SHOP.replace("coast_down = 2", "coast_down = 9\nmax_open = 1"),
+    SHOP.replace('state = { topic = "shop/fan/state", on = "1", off = "0" }\n', ""),
+    SHOP.replace("coast_down = 2", 'coast_down = 2\ncurrent = { topic = "shop/fan/amps" }'),
+    SHOP.split("[stop.emergency]", maxsplit=1)[0],
+    SHOP.replace("[tool.router]", "[tool.spindle]"),
+    SHOP.replace("[gate.bench]", "[gate.table]").replace('gates = ["bench"]', 'gates = ["table"]'),
+    "\n\n".join(part for part in SHOP.split("\n\n") if "router" not in part and "bench" not in part),
+]
+SHOPS = [plan_of(text).shop for text in EDITS]
+
+
+def played(steps: list[tuple[ev.Event, float]]) -> tuple[State, float]:
+    """A state that a story leads to."""
+    now = 10.0
+    state = step(OLD, initial(OLD, now), ev.BrokerConnected(), now).state
+    state = step(OLD, state, ev.Tick(), now + 0.5).state
+    now += 1
+    for event, pause in steps:
+        now = round(now + pause, 3)
+        given_event = ev.BrokerLost(now) if isinstance(event, ev.BrokerLost) else event
+        state = step(OLD, state, given_event, now).state
+    return state, now
+
+
+@given(STEPS)
+@settings(max_examples=150, deadline=None)
+def test_the_same_shop_changes_nothing(steps: list[tuple[ev.Event, float]]) -> None:
+    state, now = played(steps)
+    assert obstacles(OLD, OLD, state, now) == ()
+    outcome = adopt_shop(OLD, OLD, state, now)
+    assert replace(outcome.state, wake_at=None) == replace(state, wake_at=None)
+    assert outcome.commands == ()
+    assert outcome.findings == ()
+
+
+@given(STEPS, st.sampled_from(SHOPS), STEPS)
+@settings(max_examples=300, deadline=None)
+def test_any_edit_that_is_taken_switches_nothing_and_goes_on_without_a_veto(
+    steps: list[tuple[ev.Event, float]], new: Shop, more: list[tuple[ev.Event, float]]
+) -> None:
+    state, now = played(steps)
+    if obstacles(OLD, new, state, now):
+        return
+    outcome = adopt_shop(OLD, new, state, now)
+    assert all(isinstance(command, ClearAlarm) for command in outcome.commands)
+    state = outcome.state
+    for event, pause in more:
+        now = round(now + pause, 3)
+        result = step(new, state, ev.BrokerLost(now) if isinstance(event, ev.BrokerLost) else event, now)
+        state = result.state
+        # The interlock has never to save what the sequence makes of a carried state.
+        assert not [finding for finding in result.findings if finding.event == "command_vetoed"]
+
+
+@given(STEPS, st.sampled_from(SHOPS))
+@settings(max_examples=200, deadline=None)
+def test_no_edit_starts_the_fan(steps: list[tuple[ev.Event, float]], new: Shop) -> None:
+    """A fan that stands still is not started by anything but an event that comes after the edit."""
+    state, now = played(steps)
+    at_rest = not any(fan.on_phase for fan in state.collectors)
+    waiting = type(state.collectors[0].phase).__name__ == "Opening"
+    if obstacles(OLD, new, state, now) or not at_rest or waiting or state.settle_at is not None or not state.connected:
+        return
+    before = step(OLD, state, ev.Tick(), now)
+    if type(before.state.collectors[0].phase).__name__ == "Opening":
+        return
+    state = adopt_shop(OLD, new, state, now).state
+    for amps in (0.0, 2.2, 2.2):
+        assert CollectorOn("main") not in step(new, state, ev.Tick(), now).commands
+        now = round(now + 0.01, 3)
+        if amps:
+            result = step(new, state, ev.Tick(), now)
+            state = result.state
+            assert CollectorOn("main") not in result.commands
