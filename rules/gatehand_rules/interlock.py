@@ -4,12 +4,13 @@ It knows nothing of the sequence and shares no helper with it, only the records.
 Read it in one sitting: `observe` keeps the record, `judge` lets a command pass or vetoes it, `enforce` adds what must
 leave at once if the sequence did not say it (I4, I5).
 
-Proven open: reported open by a live report and not told shut since; or told open at least `travel` ago, for a gate
-that cannot report or whose last report (of any age) says open. A fan may turn when it was told on, is seen on, was
-never told anything, or was told off (or last seen) within `coast_down`.
+Proven open: reported open by a live report, and seen shut since it was last told shut; or told open at least `travel`
+ago, for a gate that cannot report or whose last report (of any age) says open. A fan may turn when it was told on, is
+seen on, was never told anything, or was told off (or last seen) within `coast_down`.
 """
 
 from dataclasses import replace
+from math import inf
 
 from gatehand_rules import events as ev
 from gatehand_rules.commands import CollectorOff, CollectorOn, Command, OpenGate, ShutGate
@@ -17,6 +18,9 @@ from gatehand_rules.findings import Finding, Happened, Rule
 from gatehand_rules.shop import Shop
 from gatehand_rules.state import FanSeen, GateSeen, Guard
 from gatehand_rules.words import Position
+
+RETAINED_IN = 0.5
+"""Seconds after a connection in which the broker still sends what it retains."""
 
 
 def initial(shop: Shop) -> Guard:
@@ -31,12 +35,22 @@ def initial(shop: Shop) -> Guard:
 
 def _proven(shop: Shop, guard: Guard, at: int, now: float) -> bool:
     gate, seen = shop.gates[at], guard.gates[at]
-    if seen.told is Position.SHUT:
-        return False
     by_time = seen.told is Position.OPEN and now >= round(seen.told_at + gate.travel, 6)
     if gate.reports:
-        return seen.reported is Position.OPEN and (seen.live or by_time)
+        return seen.reported is Position.OPEN and not seen.left and (seen.live or by_time)
     return by_time
+
+
+def _on_its_way(shop: Shop, guard: Guard, at: int, now: float) -> bool:
+    """Told open, and its travel since the last telling has not run out."""
+    seen = guard.gates[at]
+    within = now < round(seen.again_at + shop.gates[at].travel, 6)
+    return seen.told is Position.OPEN and within and not _proven(shop, guard, at, now)
+
+
+def _gives_way(shop: Shop, guard: Guard, at: int) -> bool:
+    heir = shop.gate_at(guard.gates[at].gives_way_to or "")
+    return heir is not None and guard.gates[heir].told is Position.OPEN
 
 
 def _own(shop: Shop, fan: int) -> list[int]:
@@ -48,14 +62,18 @@ def _open_gates(shop: Shop, guard: Guard, fan: int, now: float) -> list[int]:
     return [i for i in _own(shop, fan) if _proven(shop, guard, i, now)]
 
 
-def _seen_on(seen: FanSeen) -> bool:
-    return seen.told_on is True or seen.reported_on is True or seen.drawing is True
+def _shown_on(seen: FanSeen) -> bool:
+    return seen.reported_on is True or seen.drawing is True
+
+
+def _is_on(seen: FanSeen) -> bool:
+    return seen.told_on is True or _shown_on(seen)
 
 
 def _may_turn(shop: Shop, guard: Guard, fan: int, now: float) -> bool:
     seen = guard.fans[fan]
     unknown = seen.told_on is None
-    return unknown or _seen_on(seen) or now < round(seen.off_at + shop.collectors[fan].coast_down, 6)
+    return unknown or _is_on(seen) or now < round(seen.off_at + shop.collectors[fan].coast_down, 6)
 
 
 def see_reading(shop: Shop, guard: Guard, at: int, amps: float) -> Guard:
@@ -94,19 +112,17 @@ def observe(shop: Shop, guard: Guard, event: ev.Event, now: float) -> Guard:
             return guard if at is None else see_reading(shop, guard, at, amps)
         case ev.GateReport(gate=name, position=position, retained=retained):
             at = shop.gate_at(name)
-            if at is None:
-                return guard
-            guard = _gate(guard, at, reported=position, live=not retained)
-            return guard if retained or position is not Position.OPEN else _arm(shop, guard, shop.gates[at].collector)
+            return guard if at is None else _see_gate(shop, guard, at, position, now, retained=retained)
         case ev.ButtonPressed(gate=name, retained=False) | ev.HandAsked(gate=name, on=True, retained=False):
             at = shop.gate_at(name)
             return guard if at is None else _arm(shop, guard, shop.gates[at].collector)
         case ev.CollectorReport(collector=name, on=on):
             at = shop.collector_at(name)
-            return guard if at is None else _see_fan(guard, at, now, reported_on=on)
+            known = at is not None and shop.collectors[at].reports
+            return _see_fan(guard, at, now, reported_on=on) if at is not None and known else guard
         case ev.CollectorCurrent(collector=name, amps=amps, retained=retained):
             at = shop.collector_at(name)
-            if at is None:
+            if at is None or not shop.collectors[at].senses_current:
                 return guard
             drawing = amps >= shop.collectors[at].running_amps
             return guard if retained and not drawing else _see_fan(guard, at, now, drawing=drawing)
@@ -123,22 +139,46 @@ def observe(shop: Shop, guard: Guard, event: ev.Event, now: float) -> Guard:
             if at is None or not free or not guard.fans[at].latched:
                 return guard
             return _fan(guard, at, latched=False, armed=False)
+        case ev.BrokerConnected():
+            return guard if guard.over else replace(guard, watching_from=round(now + RETAINED_IN, 6))
         case ev.BrokerLost(heard_at=heard_at):
-            for i, seen in enumerate(guard.gates):
-                if seen.told_at > heard_at:
-                    guard = _gate(guard, i, told=None if seen.told is Position.OPEN else seen.told)
-            return guard
+            return _lost(replace(guard, watching_from=inf), heard_at)
+        case ev.ShutdownAsked():
+            return replace(guard, watching_from=inf, over=True)
         case _:
             return guard
 
 
+def _lost(guard: Guard, heard_at: float) -> Guard:
+    """What was told after the broker was last heard may not have arrived."""
+    for i, gate in enumerate(guard.gates):
+        if gate.told is Position.OPEN and gate.told_at > heard_at:
+            guard = _gate(guard, i, told=None)
+    for i, fan in enumerate(guard.fans):
+        if fan.told_on is False and fan.off_at > heard_at:
+            guard = _fan(guard, i, off_at=inf)
+    return guard
+
+
+def _see_gate(shop: Shop, guard: Guard, at: int, position: Position, now: float, *, retained: bool) -> Guard:
+    gate, seen = shop.gates[at], guard.gates[at]
+    if not gate.reports:
+        return guard
+    live = not retained or (seen.live and seen.reported is position)
+    was_shut = seen.reported is Position.SHUT and now >= round(seen.told_at + gate.travel, 6)
+    left = seen.left and position is not Position.SHUT and not was_shut
+    guard = _gate(guard, at, reported=position, live=live, left=left)
+    by_itself = position is Position.OPEN and not retained and seen.told is not Position.OPEN
+    return _arm(shop, guard, gate.collector) if by_itself and gate.on_hand_open == "start" else guard
+
+
 def _see_fan(guard: Guard, at: int, now: float, **changes: bool) -> Guard:
-    before = guard.fans[at]
+    was_on = _shown_on(guard.fans[at])
     guard = _fan(guard, at, **changes)
-    after = guard.fans[at]
-    was_on = before.reported_on is True or before.drawing is True
-    is_on = after.reported_on is True or after.drawing is True
-    return _fan(guard, at, off_at=now) if was_on and not is_on else guard
+    if _shown_on(guard.fans[at]):
+        return guard
+    guard = _fan(guard, at, off_told=False)
+    return _fan(guard, at, off_at=now) if was_on else guard
 
 
 def _see_stop(shop: Shop, guard: Guard, name: str, *, active: bool) -> Guard:
@@ -174,27 +214,39 @@ def _judge_one(shop: Shop, guard: Guard, command: Command, now: float) -> tuple[
             veto = _veto_on(shop, guard, at, now)
             return (guard if veto else _fan(guard, at, told_on=True, adopting=False)), veto
         case CollectorOff(collector=name) if (at := shop.collector_at(name)) is not None:
-            return _fan(guard, at, told_on=False, off_at=now, adopting=False), None
+            seen = guard.fans[at]
+            again = seen.told_on is False and seen.off_at < inf
+            off_at = seen.off_at if again else now
+            return _fan(guard, at, told_on=False, off_at=off_at, off_told=True, adopting=False), None
         case ShutGate(gate=name) if (at := shop.gate_at(name)) is not None:
             veto = _veto_shut(shop, guard, at, now)
-            if veto:
-                return guard, veto
-            told_at = guard.gates[at].told_at if guard.gates[at].told is Position.SHUT else now
-            void = guard.gates[at].reported is Position.OPEN
-            changes = {"reported": None, "live": False} if void else {}
-            return _gate(guard, at, told=Position.SHUT, told_at=told_at, giving_way=False, **changes), None
+            return (guard, veto) if veto else (_told_shut(guard, at, now), None)
         case OpenGate(gate=name, instead_of=others) if (at := shop.gate_at(name)) is not None:
-            for other in others:
-                i = shop.gate_at(other)
-                if i is not None:
-                    guard = _gate(guard, i, giving_way=True)
+            for i in (i for other in others if (i := shop.gate_at(other)) is not None):
+                guard = _gate(guard, i, gives_way_to=name)
             veto = _veto_open(shop, guard, at, now)
-            if veto:
-                return guard, veto
-            told_at = guard.gates[at].told_at if guard.gates[at].told is Position.OPEN else now
-            return _gate(guard, at, told=Position.OPEN, told_at=told_at, giving_way=False), None
+            return (guard, veto) if veto else (_told_open(guard, at, now), None)
         case _:
             return guard, None
+
+
+def _told_open(guard: Guard, at: int, now: float) -> Guard:
+    seen = guard.gates[at]
+    if seen.told is Position.OPEN:
+        return _gate(guard, at, again_at=now)
+    # Anything it said between a telling to shut and being seen shut is old.
+    live = seen.live and not seen.left
+    return _gate(guard, at, told=Position.OPEN, told_at=now, again_at=now, live=live, left=False, gives_way_to=None)
+
+
+def _told_shut(guard: Guard, at: int, now: float) -> Guard:
+    seen = guard.gates[at]
+    if seen.told is Position.SHUT:
+        return _gate(guard, at, again_at=now)
+    reported = None if seen.reported is Position.OPEN else seen.reported
+    return _gate(
+        guard, at, told=Position.SHUT, told_at=now, again_at=now, reported=reported, left=True, gives_way_to=None
+    )
 
 
 def _veto(rule: Rule, command: str, collector: str, gate: str | None = None, **facts: int | bool | None) -> Finding:
@@ -214,7 +266,7 @@ def _veto_on(shop: Shop, guard: Guard, at: int, now: float) -> Finding | None:
         return _veto(Rule.MIN_OPEN, "on", collector.name, proven_open=proven, min_open=collector.min_open)
     if seen.latched:  # I5
         return _veto(Rule.STOP_CONTACT, "on", collector.name)
-    if not seen.armed and not _seen_on(seen):  # I5, I6
+    if not seen.armed and not _is_on(seen):  # I5, I6
         return _veto(Rule.NOT_FRESH, "on", collector.name)
     return None
 
@@ -229,10 +281,7 @@ def _veto_shut(shop: Shop, guard: Guard, at: int, now: float) -> Finding | None:
     if left < least:  # I2
         return _veto(Rule.MIN_OPEN, "shut", gate.collector, gate.name, proven_open=left, min_open=least)
     for i in _own(shop, home) if _proven(shop, guard, at, now) else ():  # I3
-        other, seen = shop.gates[i], guard.gates[i]
-        window = other.travel * (1 + (other.retries if other.reports else 0))
-        travelling = seen.told is Position.OPEN and now < round(seen.told_at + window, 6)
-        if i != at and travelling and not seen.giving_way and not _proven(shop, guard, i, now):
+        if i != at and _on_its_way(shop, guard, i, now) and not _gives_way(shop, guard, i):
             return _veto(Rule.MAKE_BEFORE_BREAK, "shut", gate.collector, gate.name)
     return None
 
@@ -242,14 +291,14 @@ def _veto_open(shop: Shop, guard: Guard, at: int, now: float) -> Finding | None:
     home = shop.collector_at(gate.collector)
     if home is None or (limit := shop.collectors[home].max_open) is None:
         return None
-    if guard.gates[at].told is Position.OPEN and not guard.gates[at].giving_way:
-        return None
+    if guard.gates[at].told is Position.OPEN:
+        return None  # told again, it stands no more open than before
     if len(_open_gates(shop, guard, home, now)) < shop.collectors[home].min_open and _may_turn(shop, guard, home, now):
         return None  # air for the fan comes before the limit (I4)
     standing = sum(
         1
         for i in _own(shop, home)
-        if i != at and guard.gates[i].told is Position.OPEN and not guard.gates[i].giving_way
+        if i != at and guard.gates[i].told is Position.OPEN and not _gives_way(shop, guard, i)
     )
     if standing >= limit:  # I7
         return _veto(Rule.MAX_OPEN, "open", gate.collector, gate.name, standing=standing, max_open=limit)
@@ -260,33 +309,32 @@ def enforce(shop: Shop, guard: Guard, now: float) -> tuple[Guard, tuple[Command,
     """What must leave at once whatever the sequence thinks: off under a stop (I5), air and off for a fan (I4)."""
     extra: list[Command] = []
     findings: list[Finding] = []
+    watching = now >= guard.watching_from
     for at, collector in enumerate(shop.collectors):
         seen = guard.fans[at]
         proven = len(_open_gates(shop, guard, at, now))
         if seen.adopting and proven >= collector.min_open:
             guard = _fan(guard, at, adopting=False)
-        starved = _seen_on(seen) and proven < collector.min_open and not seen.adopting
-        rule = Rule.STOP_CONTACT if seen.latched else Rule.FAN_AGAINST_SHUT_GATES
-        if starved and not _air_on_its_way(shop, guard, at, now):
-            target = _relief(shop, at)
-            if target is not None and guard.gates[target].told is not Position.OPEN:
-                extra.append(OpenGate(shop.gates[target].name))
-                guard = _gate(guard, target, told=Position.OPEN, told_at=now, giving_way=False)
-        if seen.told_on is not False and (starved or seen.latched):
+            seen = guard.fans[at]
+        starved = watching and _is_on(seen) and proven < collector.min_open and not seen.adopting
+        for i in _air(shop, guard, at, now) if starved else ():
+            guard = _told_open(guard, i, now)
+            extra.append(OpenGate(shop.gates[i].name))
+            rule = Rule.FAN_AGAINST_SHUT_GATES
+            findings.append(_veto(rule, "open", collector.name, shop.gates[i].name, forced=True, proven_open=proven))
+        turns = seen.told_on is not False or (watching and _shown_on(seen) and not seen.off_told)
+        if turns and (starved or seen.latched):
+            rule = Rule.STOP_CONTACT if seen.latched else Rule.FAN_AGAINST_SHUT_GATES
+            guard = _fan(guard, at, told_on=False, off_at=now, off_told=True)
             extra.append(CollectorOff(collector.name))
-            guard = _fan(guard, at, told_on=False, off_at=now)
-            findings.append(_veto(rule, "on", collector.name, forced=True, proven_open=proven))
+            findings.append(_veto(rule, "off", collector.name, forced=True, proven_open=proven))
     return guard, tuple(extra), tuple(findings)
 
 
-def _air_on_its_way(shop: Shop, guard: Guard, at: int, now: float) -> bool:
-    for i in _own(shop, at):
-        gate, seen = shop.gates[i], guard.gates[i]
-        if seen.told is Position.OPEN and now < round(seen.told_at + gate.travel * (1 + gate.retries), 6):
-            return True
-    return False
-
-
-def _relief(shop: Shop, at: int) -> int | None:
-    own = [i for i in _own(shop, at) if shop.gates[i].commanded]
-    return next((i for i in own if shop.gates[i].relief), own[0] if own else None)
+def _air(shop: Shop, guard: Guard, fan: int, now: float) -> list[int]:
+    """Gates still to be told open for a fan that turns: relief gates first, as many as `min_open` wants."""
+    own = _own(shop, fan)
+    ready = sum(1 for i in own if _proven(shop, guard, i, now) or _on_its_way(shop, guard, i, now))
+    free = [i for i in own if shop.gates[i].commanded and guard.gates[i].told is not Position.OPEN]
+    free.sort(key=lambda i: not shop.gates[i].relief)
+    return free[: max(0, shop.collectors[fan].min_open - ready)]

@@ -160,6 +160,8 @@ class Hand:
 
     since: float
     by_opening: bool = False
+    kept: bool = False
+    """From before a lost connection: it keeps a collector that is on, and starts none."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -231,6 +233,8 @@ class Answer:
     on: bool
     since: float
     tries: int = 0
+    stood: bool = False
+    """Told off, it was seen to stand since; what is seen to turn after that is news."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -254,7 +258,7 @@ class CollectorState:
     """After adoption: kept on until then, so that its tools can be heard."""
     starts: tuple[float, ...] = ()
     started_at: float = -inf
-    """Last start, for the stagger on its circuit."""
+    """Last start: its circuit's stagger counts from it, and a broker lost since then may not have passed it on."""
     last_gate: int | None = None
     bin_full: bool = False
 
@@ -275,9 +279,15 @@ class GateSeen:
 
     told: Position | None = None
     told_at: float = -inf
+    """The first telling of where it was told to go."""
+    again_at: float = -inf
+    """The last telling of the same."""
     reported: Position | None = None
     live: bool = False
-    giving_way: bool = False
+    left: bool = False
+    """Told shut and not seen shut since: what it says of being open may be from before."""
+    gives_way_to: str | None = None
+    """The gate told open in its stead."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -286,6 +296,9 @@ class FanSeen:
 
     told_on: bool | None = None
     off_at: float = -inf
+    """Told off, or last seen on; inf: told off, and perhaps not heard."""
+    off_told: bool = False
+    """Told off since it was last seen to stand still."""
     reported_on: bool | None = None
     drawing: bool | None = None
     latched: bool = False
@@ -302,6 +315,10 @@ class Guard:
     low: tuple[bool, ...]
     """Each tool: its last telling reading was below its stop threshold."""
     stops: tuple[bool, ...]
+    watching_from: float = inf
+    """Connected, and what the broker retains is in: from then on a fan without air is acted upon."""
+    over: bool = False
+    """The daemon stops."""
 
 
 @dataclass(frozen=True, slots=True)
