@@ -2,7 +2,7 @@
 
 Cutting tools come first, the oldest start first; then hand starts; then run-on. A tool in run-on so gives way to a
 tool that cuts, a newcomer never takes the suction from a tool that is cutting, and what does not fit is refused with
-a finding (I7).
+a finding (I7). A demand that may start nothing and has no air yet takes no room from one of its kind that may.
 """
 
 from collections.abc import Iterable
@@ -16,6 +16,8 @@ from gatehand_rules.gates import is_proven
 from gatehand_rules.state import (
     CollectorState,
     GateFault,
+    GateOpen,
+    GateOpening,
     GateShut,
     GateState,
     GateUnknown,
@@ -78,9 +80,15 @@ def of_collector(draft: Draft, at: int) -> list[Demand]:
     for i, gate in enumerate(shop.gates):
         hand = draft.gates[i].hand
         if gate.collector == name and hand is not None:
-            found.append(Demand(Kind.HAND, hand.since, None, gate.name, (i,), may_start=True))
-    found.sort(key=lambda one: (one.kind, one.since))
+            found.append(Demand(Kind.HAND, hand.since, None, gate.name, (i,), may_start=not hand.kept))
+    on = draft.collectors[at].on_phase
+    found.sort(key=lambda one: (one.kind, not (one.may_start or (on and _has_air(draft, one))), one.since))
     return found
+
+
+def _has_air(draft: Draft, one: Demand) -> bool:
+    """Its gates are open or on their way, so that a running fan serves it."""
+    return all(isinstance(draft.gates[i].move, GateOpen | GateOpening) for i in one.gates)
 
 
 def _tool_demand(state: ToolState) -> tuple[Kind | None, float, Standing]:

@@ -225,7 +225,8 @@ def _stop_if_due(draft: Draft, at: int) -> None:
         run_on=tool.run_on,
     )
     draft.clear_alarm(f"tool_{tool.name}_not_fresh", Rule.STOP_THRESHOLD, tool=tool.name)
-    draft.tools[at] = ToolRunOn(state.amps, state.heard_at, draft.now, state.standing)
+    stopped_at = due(state.low_since, tool.stop_after)
+    draft.tools[at] = ToolRunOn(state.amps, state.heard_at, stopped_at, state.standing)
     _end_run_on_if_due(draft, at)
 
 
@@ -239,17 +240,28 @@ def _end_run_on_if_due(draft: Draft, at: int) -> None:
 def mute(draft: Draft, at: int, rule: Rule) -> None:
     """Serve the tool no more until its current has fallen below the stop threshold."""
     tool, state = draft.shop.tools[at], draft.tools[at]
-    heard_at = state.was.heard_at if isinstance(state, ToolSilent) else state.heard_at
-    draft.tools[at] = ToolMuted(state.amps, heard_at)
+    become(draft, at, ToolMuted(state.amps, last_heard(state)))
     draft.say(Happened.TOOL_MUTED, rule, tool=tool.name, amps=state.amps, stop_amps=tool.stop_amps)
+    draft.clear_alarm(f"tool_{tool.name}_not_fresh", rule, tool=tool.name)
 
 
-def fall_silent(draft: Draft, at: int, rule: Rule) -> None:
-    """The sensor says nothing (any more): nothing starts from it; a running tool is held for its run-on."""
+def become(draft: Draft, at: int, what: ToolSpeaking) -> None:
+    """Set what the tool is, or was when it fell silent."""
+    state = draft.tools[at]
+    draft.tools[at] = replace(state, was=what) if isinstance(state, ToolSilent) else what
+
+
+def last_heard(state: ToolState) -> float:
+    """When the tool's sensor was last heard (monotonic seconds)."""
+    return state.was.heard_at if isinstance(state, ToolSilent) else state.heard_at
+
+
+def fall_silent(draft: Draft, at: int, rule: Rule, since: float) -> None:
+    """The sensor says nothing since then: nothing starts from it; a running tool is held for its run-on."""
     tool, state = draft.shop.tools[at], draft.tools[at]
     if isinstance(state, ToolSilent):
         return
-    draft.tools[at] = ToolSilent(state, draft.now)
+    draft.tools[at] = ToolSilent(state, since)
     draft.say(
         Happened.TOOL_SILENT,
         rule,
@@ -273,8 +285,8 @@ def time_passes(draft: Draft, at: int) -> None:
     now = draft.now
     judged = draft.connected and draft.adopted and tool.silent_after > 0
     if judged and not isinstance(state, ToolSilent) and reached(now, state.heard_at, tool.silent_after):
-        fall_silent(draft, at, Rule.SILENT_AFTER)
-        return
+        fall_silent(draft, at, Rule.SILENT_AFTER, due(state.heard_at, tool.silent_after))
+        state = draft.tools[at]
     match state:
         case ToolUnknown() | ToolMuted():
             return

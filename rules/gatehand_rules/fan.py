@@ -46,7 +46,7 @@ def tell_on(draft: Draft, at: int, rule: Rule) -> None:
         confirmed=fan.confirmed and not start,
         told_on_at=now,
         starts=starts,
-        started_at=now if start and draft.shop.circuits else fan.started_at,
+        started_at=now if start else fan.started_at,
         grace_until=-inf if start else fan.grace_until,
     )
     draft.commands.append(CollectorOn(collector.name))
@@ -92,7 +92,7 @@ def see(draft: Draft, at: int, *, reported: bool | None = None, drawing: bool | 
         fan = replace(fan, still_at=inf)
     elif before and not fan.on_phase:
         fan = replace(fan, still_at=due(now, collector.coast_down))
-    draft.collectors[at] = fan
+    draft.collectors[at] = replace(fan, answer=_news(fan))
     if before != fan.seen_on:
         draft.say(
             Happened.COLLECTOR_RUNNING if fan.seen_on else Happened.COLLECTOR_STOOD,
@@ -104,6 +104,16 @@ def see(draft: Draft, at: int, *, reported: bool | None = None, drawing: bool | 
     if live:
         _take_answer(draft, at)
         _miss_current(draft, at)
+
+
+def _news(fan: CollectorState) -> Answer | None:
+    """Told off, seen to stand, and now seen to turn: somebody else's doing, no late obedience."""
+    answer = fan.answer
+    if answer is None or answer.on:
+        return answer
+    if fan.seen_on:
+        return None if answer.stood else answer
+    return answer if answer.stood else replace(answer, stood=True)
 
 
 def _take_answer(draft: Draft, at: int) -> None:
@@ -132,8 +142,12 @@ def _shows(collector: Collector, fan: CollectorState, *, on: bool) -> bool:
 def time_passes(draft: Draft, at: int) -> None:
     """Tell again what was not answered; repeat "on" so that a switch with its own time limit fails safe."""
     collector, fan, now = draft.shop.collectors[at], draft.collectors[at], draft.now
-    if not fan.seen_on and not fan.on_phase and now >= fan.still_at:
+    if not fan.seen_on and not fan.on_phase and now >= fan.still_at > -inf:
         draft.set_collector(at, still_at=-inf)
+    if fan.starts and now >= due(fan.starts[0], HOUR):
+        draft.set_collector(at, starts=spent(fan, now))
+    if -inf < fan.grace_until <= now:
+        draft.set_collector(at, grace_until=-inf)
     # What has run out is forgotten: it would else stay the next deadline for ever.
     if -inf < fan.grace_until <= now:
         draft.set_collector(at, grace_until=-inf)
@@ -153,7 +167,7 @@ def _tell_again(draft: Draft, at: int) -> None:
     if answer is None:
         return
     tries = answer.tries + 1
-    draft.set_collector(at, answer=Answer(answer.on, now, tries))
+    draft.set_collector(at, answer=Answer(answer.on, now, tries))  # told anew: whether it stands is open again
     draft.commands.append(CollectorOn(collector.name) if answer.on else CollectorOff(collector.name))
     draft.say(
         Happened.COLLECTOR_UNANSWERED,

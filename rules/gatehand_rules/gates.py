@@ -2,6 +2,7 @@
 
 from typing import assert_never
 
+from gatehand_rules import fan
 from gatehand_rules.commands import OpenGate, ShutGate
 from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Happened, Rule
@@ -59,10 +60,25 @@ def tell_shut(draft: Draft, at: int, rule: Rule) -> None:
     draft.say(Happened.GATE_COMMANDED, rule, gate=gate.name, collector=gate.collector, to="shut", travel=gate.travel)
 
 
-def retell(draft: Draft, at: int, *, tries: int, rule: Rule) -> None:
-    """Command once more what the gate was told already."""
+def may_shut(draft: Draft, at: int) -> bool:
+    """Whether the fan can spare the gate: it stands still, or enough others are proven open (DESIGN, I2)."""
+    shop, name = draft.shop, draft.shop.gates[at].collector
+    home = shop.collector_at(name)
+    if home is None or not fan.may_turn(draft.collectors[home], draft.now):
+        return True
+    others = sum(
+        1 for i, gate in enumerate(shop.gates) if i != at and gate.collector == name and is_proven(draft.gates[i])
+    )
+    return others >= shop.collectors[home].min_open
+
+
+def tell_again(draft: Draft, at: int, *, tries: int, rule: Rule) -> None:
+    """Command once more what the gate was told already; a gate that the fan cannot spare any more is left alone."""
     gate, now = draft.shop.gates[at], draft.now
     move = draft.gates[at].move
+    if isinstance(move, GateShutting) and not may_shut(draft, at):
+        draft.set_gate(at, move=GateUnknown())
+        return
     match move:
         case GateOpening(first=first):
             draft.set_gate(at, move=GateOpening(now, first if tries else now, tries))
@@ -89,8 +105,9 @@ def retell(draft: Draft, at: int, *, tries: int, rule: Rule) -> None:
 
 
 def forget_fault(draft: Draft, at: int) -> None:
-    """A fresh demand tries a gate in fault again."""
-    if isinstance(draft.gates[at].move, GateFault):
+    """A fresh demand tries a gate again that would not open."""
+    move = draft.gates[at].move
+    if isinstance(move, GateFault) and move.wanted is Position.OPEN:
         draft.set_gate(at, move=GateUnknown())
 
 
@@ -104,7 +121,7 @@ def time_passes(draft: Draft, at: int) -> None:
     if not gate.reports or state.reported is wanted:
         _arrive(draft, at, wanted, Rule.TRAVEL)
     elif move.tries < gate.retries:
-        retell(draft, at, tries=move.tries + 1, rule=Rule.RETRY)
+        tell_again(draft, at, tries=move.tries + 1, rule=Rule.RETRY)
     else:
         draft.set_gate(at, move=GateFault(wanted, move.first))
         draft.say(

@@ -1,7 +1,7 @@
 """Hand starts, buttons and holds: what people ask for. Hands rank above automation and below the invariants."""
 
 from gatehand_rules import fan, gates
-from gatehand_rules.detect import mute, refuse_stale
+from gatehand_rules.detect import become, last_heard, mute, refuse_stale
 from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Happened, Rule
 from gatehand_rules.state import (
@@ -15,6 +15,7 @@ from gatehand_rules.state import (
     ToolRunning,
     ToolRunOn,
     ToolSilent,
+    ToolUnknown,
 )
 from gatehand_rules.timers import due, reached
 
@@ -53,7 +54,7 @@ def _release_tools(draft: Draft, at: int) -> bool:
             mute(draft, i, Rule.BUTTON)
             found = True
         elif isinstance(state, ToolRunOn) and served:
-            draft.tools[i] = ToolIdle(state.amps, state.heard_at)
+            become(draft, i, ToolIdle(state.amps, state.heard_at))
             draft.say(Happened.RUN_ON_ENDED, Rule.BUTTON, tool=tool.name, collector=tool.collector)
             found = True
     return found
@@ -146,10 +147,9 @@ def make_stale(draft: Draft, at: int) -> None:
     state = draft.tools[at]
     was = state.was if isinstance(state, ToolSilent) else state
     if isinstance(was, ToolRunning):
-        was = ToolRunning(was.amps, was.heard_at, was.since, Standing.STALE, was.low_since)
+        become(draft, at, ToolRunning(was.amps, was.heard_at, was.since, Standing.STALE, was.low_since))
     elif isinstance(was, ToolRunOn):
-        was = ToolIdle(was.amps, was.heard_at)
-    draft.tools[at] = ToolSilent(was, state.since, state.let_go) if isinstance(state, ToolSilent) else was
+        become(draft, at, ToolIdle(was.amps, was.heard_at))
 
 
 def reset(draft: Draft, at: int) -> None:
@@ -168,9 +168,19 @@ def reset(draft: Draft, at: int) -> None:
     draft.set_collector(at, phase=CoastDown())
     draft.clear_alarm(f"collector_{collector.name}_held", Rule.HOLD, collector=collector.name)
     for i, tool in enumerate(draft.shop.tools):
-        if tool.collector == collector.name and isinstance(draft.tools[i], ToolRunning):
-            make_stale(draft, i)
-            refuse_stale(draft, i, Rule.NOT_FRESH)
+        if tool.collector == collector.name:
+            _reset_tool(draft, i)
+
+
+def _reset_tool(draft: Draft, at: int) -> None:
+    """After a reset only what goes from idle to running is fresh: what draws already, a little or much, is not idle."""
+    tool, state = draft.shop.tools[at], draft.tools[at]
+    was = state.was if isinstance(state, ToolSilent) else state
+    if isinstance(state, ToolRunning):
+        make_stale(draft, at)
+        refuse_stale(draft, at, Rule.NOT_FRESH)
+    elif isinstance(was, ToolIdle | ToolRunOn) and was.amps is not None and was.amps >= tool.stop_amps:
+        become(draft, at, ToolUnknown(was.amps, last_heard(state)))
 
 
 def stop(draft: Draft, at: int, *, active: bool) -> None:

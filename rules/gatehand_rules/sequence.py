@@ -15,9 +15,10 @@ from typing import assert_never
 
 from gatehand_rules import circuit, demand, fan, gates, zone
 from gatehand_rules.demand import Demand, Kind
+from gatehand_rules.detect import refuse_stale
 from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Happened, Rule
-from gatehand_rules.hands import drop_demands
+from gatehand_rules.hands import drop_demands, end_hand, make_stale
 from gatehand_rules.state import (
     CoastDown,
     Held,
@@ -47,6 +48,7 @@ def settle(draft: Draft) -> None:
                     gates.time_passes(draft, i)
             if before == (draft.collectors[at].phase, len(draft.commands)):
                 break
+        fan.time_passes(draft, at)
 
 
 def _one(draft: Draft, at: int) -> None:
@@ -63,6 +65,8 @@ def _one(draft: Draft, at: int) -> None:
     if _fan_against_shut_gates(draft, at):
         return
     _by_hand(draft, at)
+    if _refuse_for_bin(draft, at):
+        demands = demand.of_collector(draft, at)
     phase = draft.collectors[at].phase
     granted = demand.grant(draft, at, demands)
     served = [one for one in granted if demand.can_be_served(draft, one)]
@@ -85,7 +89,8 @@ def _held(draft: Draft, at: int) -> None:
     state = draft.collectors[at]
     if not state.seen_on:
         return
-    _relieve(draft, at)
+    if len(demand.proven(draft, at)) < draft.shop.collectors[at].min_open:
+        _give_air(draft, at)
     if state.answer is None:
         why = state.phase.why if isinstance(state.phase, Held) else ""
         fan.tell_off(draft, at, Rule.HOLD, state.phase, why=why)
@@ -94,43 +99,48 @@ def _held(draft: Draft, at: int) -> None:
 def _fan_against_shut_gates(draft: Draft, at: int) -> bool:
     """I4: a fan that turns with too few gates proven open. True when the round ends here."""
     collector, state = draft.shop.collectors[at], draft.collectors[at]
-    open_now = len(demand.proven(draft, at))
-    alarm = f"collector_{collector.name}_shut_gates"
-    if open_now >= collector.min_open or not (state.on_phase or state.seen_on):
+    if len(demand.proven(draft, at)) >= collector.min_open or not (state.on_phase or state.seen_on):
         if state.on_phase:  # it stands until a start has gone well
+            alarm = f"collector_{collector.name}_shut_gates"
             draft.clear_alarm(alarm, Rule.FAN_AGAINST_SHUT_GATES, collector=collector.name)
         return False
-    new = draft.raise_alarm(
-        alarm, Rule.FAN_AGAINST_SHUT_GATES, collector=collector.name, proven_open=open_now, min_open=collector.min_open
-    )
-    if new:
-        draft.say(
-            Happened.FAN_UNSAFE,
-            Rule.FAN_AGAINST_SHUT_GATES,
-            collector=collector.name,
-            proven_open=open_now,
-            min_open=collector.min_open,
-            reported_on=state.reported_on,
-            drawing=state.drawing,
-        )
-    _relieve(draft, at)
+    _give_air(draft, at)
     if state.on_phase or isinstance(state.phase, Off | Opening) or state.answer is None:
         fan.tell_off(draft, at, Rule.FAN_AGAINST_SHUT_GATES, CoastDown(tripped=True))
         return True
     return isinstance(state.phase, CoastDown) and state.phase.tripped
 
 
-def _relieve(draft: Draft, at: int) -> None:
-    """Open gates for the fan's sake until `min_open` are proven or on their way."""
+def _give_air(draft: Draft, at: int) -> int:
+    """I4: say that the fan turns against shut gates and open some. The number that is open or on its way."""
+    collector, state = draft.shop.collectors[at], draft.collectors[at]
+    proven = len(demand.proven(draft, at))
+    rule, alarm = Rule.FAN_AGAINST_SHUT_GATES, f"collector_{collector.name}_shut_gates"
+    if draft.raise_alarm(alarm, rule, collector=collector.name, proven_open=proven, min_open=collector.min_open):
+        draft.say(
+            Happened.FAN_UNSAFE,
+            rule,
+            collector=collector.name,
+            proven_open=proven,
+            min_open=collector.min_open,
+            reported_on=state.reported_on,
+            drawing=state.drawing,
+        )
+    return _relieve(draft, at)
+
+
+def _relieve(draft: Draft, at: int) -> int:
+    """Open gates for the fan's sake until `min_open` are proven or on their way. The number that is."""
     least = draft.shop.collectors[at].min_open
     usable = len(demand.proven(draft, at))
     for i in zone.spare(draft, at, demand.last_used(draft.collectors[at])):
         if usable >= least:
-            return
+            break
         if gates.is_proven(draft.gates[i]) or not draft.shop.gates[i].commanded:
             continue
         gates.ensure_open(draft, i, Rule.FAN_AGAINST_SHUT_GATES)
         usable += 1
+    return usable
 
 
 def _by_hand(draft: Draft, at: int) -> None:
@@ -160,15 +170,34 @@ def _say_switched_off(draft: Draft, at: int) -> None:
 
 def _adopting(draft: Draft, at: int) -> None:
     """A daemon's start with a fan that turns: adopted once enough gates are proven, else told off."""
-    collector = draft.shop.collectors[at]
-    if len(demand.proven(draft, at)) >= collector.min_open:
+    collector, state = draft.shop.collectors[at], draft.collectors[at]
+    if not state.seen_on:
+        fan.tell_off(draft, at, Rule.ADOPTION)
+    elif len(demand.proven(draft, at)) >= collector.min_open:
         longest = max((t.run_on for t in draft.shop.tools if t.collector == collector.name), default=0.0)
-        draft.set_collector(at, phase=Running(), grace_until=draft.now + longest)
+        draft.set_collector(at, phase=Running(), grace_until=draft.now + longest, confirmed=True)
         draft.say(Happened.COLLECTOR_ADOPTED, Rule.ADOPTION, collector=collector.name, grace=longest)
-        return
-    own = [i for i, gate in enumerate(draft.shop.gates) if gate.collector == collector.name]
-    if all(demand.is_decided_shut(draft, i) or gates.is_proven(draft.gates[i]) for i in own):
+    elif _relieve(draft, at) < collector.min_open:
+        _give_air(draft, at)
         fan.tell_off(draft, at, Rule.NO_GATE_PROVEN, CoastDown(tripped=True))
+
+
+def _refuse_for_bin(draft: Draft, at: int) -> bool:
+    """A full bin refuses every start, also of demands from before it was full. True when there were any."""
+    collector, state = draft.shop.collectors[at], draft.collectors[at]
+    if not state.bin_full or collector.on_bin_full != "refuse" or state.on_phase:
+        return False
+    starters = [one for one in demand.of_collector(draft, at) if one.may_start]
+    for one in starters:
+        tool = None if one.tool is None else draft.shop.tool_at(one.tool)
+        gate = None if one.gate is None else draft.shop.gate_at(one.gate)
+        if gate is not None:
+            end_hand(draft, gate, Rule.BIN_FULL)
+            draft.say(Happened.START_REFUSED, Rule.BIN_FULL, gate=one.gate, collector=collector.name)
+        if tool is not None:
+            make_stale(draft, tool)
+            refuse_stale(draft, tool, Rule.BIN_FULL)
+    return bool(starters)
 
 
 def _refuse_unservable(draft: Draft, at: int, granted: list[Demand]) -> None:

@@ -3,18 +3,17 @@
 from dataclasses import replace
 from math import inf
 
-from gatehand_rules import demand, fan, gates, interlock
+from gatehand_rules import fan, gates, interlock
 from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Happened, Rule
-from gatehand_rules.hands import drop_demands, hold
+from gatehand_rules.hands import drop_demands, end_hand, hold
 from gatehand_rules.shop import Shop
 from gatehand_rules.state import (
     CoastDown,
     CollectorState,
+    GateFault,
     GateOpen,
-    GateOpening,
     GateShut,
-    GateShutting,
     GateState,
     GateUnknown,
     Held,
@@ -22,6 +21,7 @@ from gatehand_rules.state import (
     Opening,
     Standing,
     State,
+    ToolIdle,
     ToolRunning,
     ToolRunOn,
     ToolSilent,
@@ -65,6 +65,8 @@ def _heard_now(state: ToolState, now: float) -> ToolState:
 
 
 def _speaking_heard_now(state: ToolSpeaking, now: float) -> ToolSpeaking:
+    if isinstance(state, ToolIdle | ToolRunOn):
+        state = replace(state, hump=None)  # a rise from before the gap has not lasted through it
     if isinstance(state, ToolRunning | ToolRunOn) and state.standing is Standing.FRESH:
         return replace(state, heard_at=now, standing=Standing.UNCONFIRMED)
     return replace(state, heard_at=now)
@@ -77,13 +79,32 @@ def lost(draft: Draft, heard_at: float) -> None:
     draft.say(Happened.BROKER_LOST, Rule.BROKER, heard_before=round(draft.now - heard_at, 3))
     for i, state in enumerate(draft.gates):
         move = state.move
-        if isinstance(move, GateOpen | GateShut) and not draft.shop.gates[i].reports and move.since > heard_at:
+        told_at = move.since if isinstance(move, GateOpen | GateShut) else -inf
+        told_at = move.first if isinstance(move, GateFault) else told_at
+        if told_at > heard_at:
             draft.set_gate(i, move=GateUnknown())
+    for at in range(len(draft.collectors)):
+        _lost_fan(draft, at, heard_at)
+    for i, state in enumerate(draft.gates):
+        home = draft.shop.collector_at(draft.shop.gates[i].collector)
+        if state.hand is not None and home is not None and draft.collectors[home].on_phase:
+            draft.set_gate(i, hand=replace(state.hand, kept=True))
+        elif state.hand is not None:
+            end_hand(draft, i, Rule.BROKER)
+
+
+def _lost_fan(draft: Draft, at: int, heard_at: float) -> None:
+    """A start that may not have arrived is none: told off at the next connection, and begun anew if still wanted."""
+    state = draft.collectors[at]
+    if state.on_phase and state.started_at > heard_at:
+        draft.set_collector(at, phase=CoastDown(), still_at=inf, answer=None, told_on_at=None)
+    elif state.told_on_at is not None and state.told_on_at > heard_at:
+        draft.set_collector(at, told_on_at=state.told_on_at - draft.shop.collectors[at].refresh)
 
 
 def settled(draft: Draft) -> None:
     """Retained messages are in: adopt what is found (the daemon's start) or take up again (a new connection)."""
-    if draft.settle_at is None or draft.now < draft.settle_at or not draft.connected:
+    if draft.settle_at is None or draft.now < draft.settle_at or not draft.connected or draft.stopping:
         return
     draft.settle_at = None
     first = not draft.adopted
@@ -91,56 +112,56 @@ def settled(draft: Draft) -> None:
     for at in range(len(draft.collectors)):
         if first:
             _adopt(draft, at)
-        elif not draft.collectors[at].on_phase:
-            _off_again(draft, at)
-    for i, state in enumerate(draft.gates):
-        if isinstance(state.move, GateOpening | GateShutting) and not first:
-            gates.retell(draft, i, tries=0, rule=Rule.BROKER)
+        else:
+            _take_up_again(draft, at)
+    for i in range(len(draft.gates)) if not first else ():
+        gates.tell_again(draft, i, tries=0, rule=Rule.BROKER)
 
 
-def _off_again(draft: Draft, at: int) -> None:
-    """An "off" from before the loss may not have arrived; saying it again harms nobody."""
-    phase = draft.collectors[at].phase
-    fan.tell_off(draft, at, Rule.BROKER, phase if isinstance(phase, Held) else CoastDown())
+def _take_up_again(draft: Draft, at: int) -> None:
+    """A new connection. An "off" is said again; an "on" only where it is surely no start."""
+    collector, state = draft.shop.collectors[at], draft.collectors[at]
+    stood = state.reported_on is False or (not collector.reports and state.drawing is False)
+    if not state.on_phase or stood:
+        fan.tell_off(draft, at, Rule.BROKER, state.phase if isinstance(state.phase, Held) else CoastDown())
+        return
+    refresh = fan.refresh_due(collector, state)
+    if refresh is not None and draft.now > refresh and not state.seen_on:
+        # The switch's own time limit may have passed meanwhile: "on" would be a start. A fresh demand gives it.
+        draft.set_collector(at, told_on_at=None)
 
 
 def _adopt(draft: Draft, at: int) -> None:
     """The daemon's start for one collector (DESIGN section 6)."""
-    collector, state = draft.shop.collectors[at], draft.collectors[at]
-    blind = not collector.reports and not collector.senses_current
-    unknown = not state.seen_on and (blind or (collector.reports and state.reported_on is None))
+    state = draft.collectors[at]
     if isinstance(state.phase, Held):
         fan.tell_off(draft, at, Rule.ADOPTION, state.phase)
         return
-    if state.seen_on or unknown:
-        for i, gate in enumerate(draft.shop.gates):
-            own = gate.collector == collector.name and gate.commanded
-            if own and isinstance(draft.gates[i].move, GateUnknown):
-                gates.tell_open(draft, i, Rule.ADOPTION)
+    known_to_stand = not state.seen_on and (state.reported_on is False or state.drawing is False)
+    if not known_to_stand:
+        _open_unknown(draft, at)
     if state.seen_on:
         draft.set_collector(at, phase=Opening(draft.now, adopting=True), still_at=inf)
-        if len(demand.proven(draft, at)) < collector.min_open:
-            _open_one(draft, at)
     else:
         fan.tell_off(draft, at, Rule.ADOPTION)
 
 
-def _open_one(draft: Draft, at: int) -> None:
-    """All positions are known and too few are open: the relief gates, or any, for the fan that turns."""
-    name = draft.shop.collectors[at].name
-    own = [i for i, gate in enumerate(draft.shop.gates) if gate.collector == name and gate.commanded]
-    on_way = [i for i in own if isinstance(draft.gates[i].move, GateOpening | GateOpen)]
-    for i in sorted(own, key=lambda i: not draft.shop.gates[i].relief):
-        if len(on_way) >= draft.shop.collectors[at].min_open:
+def _open_unknown(draft: Draft, at: int) -> None:
+    """Gates of unknown position are told to open for a fan that may turn, within `max_open`, relief gates first."""
+    collector, shop = draft.shop.collectors[at], draft.shop
+    own = [i for i, gate in enumerate(shop.gates) if gate.collector == collector.name and gate.commanded]
+    stand_open = sum(1 for i in own if isinstance(draft.gates[i].move, GateOpen))
+    for i in sorted(own, key=lambda i: not shop.gates[i].relief):
+        if collector.max_open is not None and stand_open >= collector.max_open:
             return
-        if i not in on_way:
-            gates.ensure_open(draft, i, Rule.ADOPTION)
-            on_way.append(i)
+        if isinstance(draft.gates[i].move, GateUnknown):
+            gates.tell_open(draft, i, Rule.ADOPTION)
+            stand_open += 1
 
 
 def hold_remembered(draft: Draft, at: int) -> None:
     """Held before the daemon's restart, by its own retained status: a restart is no reset."""
-    if not draft.adopted and not fan.is_held(draft.collectors[at]):
+    if not fan.is_held(draft.collectors[at]):
         hold(draft, at, "held before the daemon's restart", Rule.RETAINED)
 
 

@@ -19,7 +19,7 @@ from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Finding, Happened, Rule
 from gatehand_rules.sequence import settle
 from gatehand_rules.shop import Shop
-from gatehand_rules.state import CollectorState, GateUnknown, Guard, State, ToolSilent
+from gatehand_rules.state import CollectorState, GateOpen, GateShut, GateUnknown, Guard, State, ToolSilent
 from gatehand_rules.wake import next_deadline
 from gatehand_rules.words import Position
 
@@ -46,8 +46,7 @@ def step(shop: Shop, state: State, event: ev.Event, now: float) -> Outcome:
             return plain
     draft = Draft(shop, state, now)
     if state.wake_at is not None and state.wake_at < now:
-        _time_passes(draft)
-        settle(draft)
+        _what_is_overdue(draft)
     _observe(draft, event)
     _time_passes(draft)
     settle(draft)
@@ -82,19 +81,22 @@ def _plain_reading(shop: Shop, state: State, event: ev.Reading, now: float) -> O
     )
 
 
-def _time_passes(draft: Draft) -> None:
-    """Everything that time alone changes, before the sequence looks."""
+def _what_is_overdue(draft: Draft) -> None:
+    """What was over before the event came, tick or no tick. It commands nothing: the event may forbid it."""
     for i in range(len(draft.tools)):
         detect.time_passes(draft, i)
     for i in range(len(draft.gates)):
         hands.time_passes(draft, i)
+
+
+def _time_passes(draft: Draft) -> None:
+    """Everything that time alone changes, before the sequence looks."""
+    _what_is_overdue(draft)
     start.settled(draft)
     if draft.quiet:
         return
     for i in range(len(draft.gates)):
         gates.time_passes(draft, i)
-    for i in range(len(draft.collectors)):
-        fan.time_passes(draft, i)
 
 
 def _finish(draft: Draft, event: ev.Event) -> Outcome:
@@ -237,6 +239,10 @@ def _collector_event(
         return
     collector = draft.shop.collectors[at]
     match event:
+        case ev.CollectorReport() if not collector.reports:
+            _ignore(draft, event, retained=False, collector=collector.name)
+        case ev.CollectorCurrent() if not collector.senses_current:
+            _ignore(draft, event, retained=False, collector=collector.name)
         case ev.CollectorReport(on=on, retained=retained):
             fan.see(draft, at, reported=on, live=not retained)
         case ev.CollectorCurrent(amps=amps, retained=retained):
@@ -284,14 +290,14 @@ def _online(draft: Draft, event: ev.DeviceOnline) -> None:
             if event.kind == "tool":
                 _speaks_on_change(draft, at)
         return
-    if alarm in draft.alarms:
-        return
-    draft.say(Happened.DEVICE_OFFLINE, Rule.OFFLINE, **named)
-    draft.raise_alarm(alarm, Rule.OFFLINE, **named)
+    if draft.raise_alarm(alarm, Rule.OFFLINE, **named):
+        draft.say(Happened.DEVICE_OFFLINE, Rule.OFFLINE, **named)
     if event.kind == "tool":
-        detect.fall_silent(draft, at, Rule.OFFLINE)
-    elif event.kind == "gate" and not fan.may_turn(_home(draft, at), draft.now):
-        draft.set_gate(at, move=GateUnknown(), reported=None)
+        detect.fall_silent(draft, at, Rule.OFFLINE, draft.now)
+    elif event.kind == "gate":
+        at_rest = isinstance(draft.gates[at].move, GateOpen | GateShut)
+        if at_rest and not fan.may_turn(_home(draft, at), draft.now):
+            draft.set_gate(at, move=GateUnknown(), reported=None)
 
 
 def _home(draft: Draft, gate: int) -> CollectorState:

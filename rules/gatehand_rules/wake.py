@@ -9,15 +9,16 @@ def next_deadline(shop: Shop, state: State) -> float | None:
     """Monotonic seconds of the next deadline, or None. The caller steps with a `Tick` then; a late tick is harmless."""
     moments: list[float | None] = []
     judged = state.connected and state.adopted
+    acting = state.connected and state.settle_at is None and not state.stopping
     for tool, tool_state in zip(shop.tools, state.tools, strict=True):
         moments.append(detect.wake_at(tool, tool_state, judged=judged))
     for gate, gate_state in zip(shop.gates, state.gates, strict=True):
         moments.append(hands.wake_at(gate.hand_limit, gate_state))
-        if state.connected and not state.stopping:
+        if acting:
             moments.append(gates.wake_at(gate, gate_state))
-    if state.connected and state.settle_at is not None:
+    if state.connected and state.settle_at is not None and not state.stopping:
         moments.append(state.settle_at)
-    if state.connected and state.settle_at is None and not state.stopping:
+    if acting:
         for collector, collector_state in zip(shop.collectors, state.collectors, strict=True):
             moments.append(fan.wake_at(collector, collector_state, 0.0))
     return min((moment for moment in moments if moment is not None), default=None)

@@ -19,7 +19,7 @@ def wanted(draft: Draft, at: int, granted: list[Demand]) -> list[int]:
     usable = sum(1 for i in chosen if demand.may_open(draft, i))
     if usable < collector.min_open:
         for i in spare(draft, at, demand.last_used(fan)):
-            if usable >= collector.min_open:
+            if usable >= collector.min_open or len(chosen) == collector.max_open:
                 break
             if i not in chosen:
                 chosen.append(i)
@@ -56,10 +56,9 @@ def shut_others(draft: Draft, at: int, chosen: list[int]) -> None:
     """Once the wanted gates are proven, tell the others shut, never the last ones that the fan needs."""
     if not is_ready(draft, chosen) or (chosen and not any(gates.is_proven(draft.gates[i]) for i in chosen)):
         return
-    least = draft.shop.collectors[at].min_open
     leaving = sorted(_leaving(draft, at, chosen), key=lambda i: gates.is_proven(draft.gates[i]))
     for i in leaving:
-        if sum(1 for other in demand.proven(draft, at) if other != i) >= least:
+        if gates.may_shut(draft, i):
             gates.tell_shut(draft, i, Rule.ZONE_CHANGE)
 
 
@@ -86,10 +85,16 @@ def _not_shut(draft: Draft, at: int) -> bool:
 
 
 def rest(draft: Draft, at: int) -> None:
-    """The fan stands still: shut the gates, unless they are to be left."""
-    if draft.shop.collectors[at].rest == "leave":
-        return
-    for i in _leaving(draft, at, []):
+    """The fan stands still: shut the gates, or leave those of known position, no more than `max_open`."""
+    collector, shop = draft.shop.collectors[at], draft.shop
+    leaving = _leaving(draft, at, [])
+    if collector.rest == "leave":
+        last = demand.last_used(draft.collectors[at])
+        known = [i for i in leaving if shop.gates[i].reports or not isinstance(draft.gates[i].move, GateUnknown)]
+        known.sort(key=lambda i: i not in last)
+        kept = known[: collector.max_open]
+        leaving = [i for i in leaving if i not in kept]
+    for i in leaving:
         gates.tell_shut(draft, i, Rule.REST)
 
 
