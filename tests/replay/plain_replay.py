@@ -15,6 +15,7 @@ Told = tuple[int, Command | Finding]
 def items(stretch: Stretch) -> list[tuple[int, Event]]:
     """Everything in the stretch, in its order."""
     found: list[tuple[int, int, Event]] = [(one.order, one.ms, one.event) for one in stretch.others]
+    found += [(order, ms, Tick()) for ms, order in zip(stretch.ticks.ms, stretch.ticks.order, strict=True)]
     for name, track in stretch.tracks.items():
         found += [
             (order, ms, Reading(name, ma / 1000)) for ms, ma, order in zip(track.ms, track.ma, track.order, strict=True)

@@ -98,6 +98,9 @@ def stretches(draw: st.DrawFn, shop: Shop, *, rough: bool) -> Stretch:
                     current = draw(st.sampled_from([0.0, 0.0, 5.0]))
                     _add(stretch.currents.setdefault("main", Track()), ms, current, order)
                     order += 1
+                if rough and draw(st.integers(0, 5)) == 0:
+                    _add(stretch.ticks, ms, 0, order)
+                    order += 1
                 ms += beat
     return stretch
 

@@ -40,6 +40,9 @@ class Band:
     high: int
 
 
+ANY = Band(LOWEST, HIGHEST)
+
+
 @dataclass(frozen=True, slots=True)
 class Edges:
     """A tool's thresholds in whole milliampere: the smallest reading that is at or above each."""

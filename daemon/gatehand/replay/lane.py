@@ -37,7 +37,7 @@ class Lane:
     def _scan(self, within: Band) -> int:
         at = bisect_left(self._gaps, max(self.cursor, 1))
         limit = self._gaps[at] if at < len(self._gaps) else self.length
-        return _first_outside(self.ma, self.cursor, limit, within)
+        return first_outside(self.ma, self.cursor, limit, within)
 
     def heard_ms(self, before: int) -> int:
         """When the last reading came before `stop`, or before a silence; `before`: the last one before the cursor."""
@@ -76,7 +76,8 @@ def _gaps(ms: "array[int]", silent_ms: int) -> "array[int]":
     return found
 
 
-def _first_outside(ma: "array[int]", start: int, limit: int, within: Band) -> int:
+def first_outside(ma: "array[int]", start: int, limit: int, within: Band) -> int:
+    """The first index from `start` on whose value is outside the band; `limit` when none before it is."""
     low, high = within.low, within.high
     at = start
     while at < limit:

@@ -14,7 +14,7 @@ from dataclasses import replace
 from operator import attrgetter
 from typing import Final, TypeAlias
 
-from gatehand.replay.band import Edges, band, edges, fan_band, is_calm, with_reading
+from gatehand.replay.band import ANY, Edges, band, edges, fan_band, is_calm, with_reading
 from gatehand.replay.devices import NEVER, Devices, NoDevices
 from gatehand.replay.lane import Lane, to_ms
 from gatehand.replay.tracks import Stretch, Timed, Track
@@ -107,7 +107,8 @@ class Player:
             Lane(stretch.tracks.get(tool.name, nothing), silent)
             for tool, silent in zip(shop.tools, self._silent_ms, strict=True)
         ]
-        self._lanes = [*self._tools, *(Lane(stretch.currents.get(one.name, nothing)) for one in shop.collectors)]
+        currents = (Lane(stretch.currents.get(one.name, nothing)) for one in shop.collectors)
+        self._lanes = [*self._tools, *currents, Lane(stretch.ticks)]
         self._others, self._next_other = stretch.others, 0
         self._looked, self._low = [None] * len(self._tools), [False] * len(self._tools)
         self._look()
@@ -149,15 +150,18 @@ class Player:
             event = self._others[self._next_other].event
             self._next_other += 1
         else:
-            lane = self._lanes[at]
-            amps = lane.ma[lane.cursor] / 1000
-            lane.cursor += 1
-            tools = self.shop.tools
-            if at < len(tools):
-                event = Reading(tools[at].name, amps)
-            else:
-                event = CollectorCurrent(self.shop.collectors[at - len(tools)].name, amps)
+            event = self._event_of(at)
+            self._lanes[at].cursor += 1
         self._step(event, ms)
+
+    def _event_of(self, at: int) -> Event:
+        """The event under the cursor of a lane: tools first, then collectors, then ticks."""
+        lane, tools, collectors = self._lanes[at], self.shop.tools, self.shop.collectors
+        amps = lane.ma[lane.cursor] / 1000
+        if at < len(tools):
+            return Reading(tools[at].name, amps)
+        at -= len(tools)
+        return CollectorCurrent(collectors[at].name, amps) if at < len(collectors) else Tick()
 
     def _device(self) -> None:
         event, ms = self._devices.pop()
@@ -209,9 +213,10 @@ class Player:
                 self._looked[at], self._low[at] = tool, low
                 lane.look(band(self._edges[at], tool, low=low, calm=calm))
         for lane, collector, fan, seen in zip(
-            self._lanes[len(self._tools) :], self.shop.collectors, state.collectors, state.guard.fans, strict=True
+            self._lanes[len(self._tools) : -1], self.shop.collectors, state.collectors, state.guard.fans, strict=True
         ):
             lane.look(fan_band(collector, fan, seen) if calm else None)
+        self._lanes[-1].look(ANY if calm else None)
 
     def _without_silence(self) -> int:
         """The next deadline that no reading puts off, ms."""

@@ -42,6 +42,8 @@ class Stretch:
 
     tracks: dict[str, Track] = field(default_factory=dict)
     currents: dict[str, Track] = field(default_factory=dict)
+    ticks: Track = field(default_factory=Track)
+    """When the daemon let the rules look at the time; `ma` is 0."""
     others: list[Timed] = field(default_factory=list)
     zero_ms: int = 0
     """The ms of the zero that its source counts from."""
@@ -63,7 +65,7 @@ class Stretch:
     @property
     def readings(self) -> int:
         """How many readings it holds."""
-        return sum(len(track) for track in self._columns())
+        return sum(len(track) for track in (*self.tracks.values(), *self.currents.values()))
 
     def _columns(self) -> list[Track]:
-        return [*self.tracks.values(), *self.currents.values()]
+        return [*self.tracks.values(), *self.currents.values(), self.ticks]

@@ -1,0 +1,100 @@
+"""Writes settings into the config with tomlkit, which keeps comments and layout; shows the difference first."""
+
+import difflib
+import os
+import re
+import tempfile
+import tomllib
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from gatehand.config.positions import scan
+
+MISSING = "gatehand tune --write needs tomlkit; install it with: pip install 'gatehand[edit]'"
+
+
+class NoEditError(Exception):
+    """The config cannot be changed; the text says why and what to do."""
+
+
+def edited(text: str, settings: Mapping[str, Mapping[str, float]]) -> str:
+    """The config's text with these values in `[tool.NAME]`. A value that already stands is left as it is written.
+
+    Raises:
+        NoEditError: tomlkit is missing, or a tool's table is not there.
+    """
+    try:
+        import tomlkit
+    except ImportError:
+        raise NoEditError(MISSING) from None
+    for name, values in settings.items():
+        text = _with_missing(text, name, values)
+    document = tomlkit.parse(text)
+    for name, values in settings.items():
+        tables: Any = document.get("tool", {})
+        if name not in tables:
+            raise NoEditError(f"there is no [tool.{name}] to write into")
+        table = tables[name]
+        for key, value in values.items():
+            if key not in table or not _same(table[key], value):
+                table[key] = _plain(value)
+    return tomlkit.dumps(document)
+
+
+def _with_missing(text: str, name: str, values: Mapping[str, float]) -> str:
+    """New keys in lines of their own below `start_amps`, which every tool has.
+
+    tomlkit would put them at the end of the table, behind the comment that belongs to the next one.
+    """
+    lines = text.splitlines(keepends=True)
+    at = scan(text).of(("tool", name, "start_amps"), at_key=True).line
+    found = re.match(r"(\s*)start_amps\s*=", lines[at - 1]) if 0 < at <= len(lines) else None
+    table = tomllib.loads(text).get("tool", {}).get(name, {})
+    if found is None or not isinstance(table, dict):
+        return text  # an inline table, or none: tomlkit's business
+    end = "\r\n" if lines[at - 1].endswith("\r\n") else "\n"
+    new = [f"{found[1]}{key} = {_plain(value)}{end}" for key, value in values.items() if key not in table]
+    return "".join([*lines[: at - 1], lines[at - 1].rstrip("\r\n") + end, *new, *lines[at:]]) if new else text
+
+
+def _plain(value: float) -> float:
+    return int(value) if value == int(value) else value
+
+
+def _same(written: object, value: float) -> bool:
+    from gatehand.config.durations import seconds
+
+    try:
+        found = seconds(written) if isinstance(written, str) else float(written)  # type: ignore[arg-type]
+    except (TypeError, ValueError):
+        return False
+    return abs(found - value) < 1e-9  # noqa: PLR2004 - the same number
+
+
+def difference(before: str, after: str, path: Path) -> str:
+    """A unified diff; empty when nothing would change."""
+    lines = difflib.unified_diff(
+        before.splitlines(keepends=True), after.splitlines(keepends=True), str(path), f"{path} (proposed)"
+    )
+    return "".join(line if line.endswith("\n") else line + "\n" for line in lines)
+
+
+def write(path: Path, text: str) -> None:
+    """Replace the file in one go, with the permissions it had.
+
+    Raises:
+        NoEditError: It cannot be written.
+    """
+    try:
+        path = path.resolve()
+        mode = path.stat().st_mode
+        handle, name = tempfile.mkstemp(dir=path.parent, prefix=path.name, suffix=".new")
+        with os.fdopen(handle, "w", encoding="utf-8", newline="") as file:
+            file.write(text)
+            file.flush()
+            os.fsync(handle)
+        Path(name).chmod(mode & 0o7777)
+        Path(name).replace(path)
+    except OSError as error:
+        raise NoEditError(f"{path}: cannot be written ({error.strerror or error}); the config is as it was") from None

@@ -1,0 +1,150 @@
+"""`gatehand tune` on the command line: tables, JSON, picture, and the config rewritten with its comments kept."""
+
+import csv
+import json
+from pathlib import Path
+
+import pytest
+from tune_support import cuts, track
+
+from gatehand.cli import main
+from gatehand.config import load
+from gatehand.tune.edit import NoEditError, difference, edited
+
+CONFIG = """\
+# The instrument maker's shop.
+[collector.main]
+command = { topic = "shop/fan/set", on = "1", off = "0" }   # by the door
+
+[gate.band_saw]
+command = { topic = "shop/gate/band_saw/set", open = "open", shut = "shut" }
+
+[gate.router]
+command = { topic = "shop/gate/router/set", open = "open", shut = "shut" }
+
+[tool.band_saw]              # resaws ribs
+gates   = ["band_saw"]
+current = { topic = "shop/band_saw/amps" }
+start_amps = 2.5             # guessed in March
+run_on  = "10 s"             # so that the dust is out
+
+# The router ends its own job.
+[tool.router]
+gates   = ["router"]
+current = { topic = "shop/router/amps" }
+start_amps = 2
+run_on  = 0
+"""
+
+
+@pytest.fixture
+def shop(tmp_path: Path) -> Path:
+    config = tmp_path / "config.toml"
+    config.write_text(CONFIG, "utf-8")
+    readings = track(cuts(20, rest=8), noise=0.01)
+    with (tmp_path / "log.csv").open("w", encoding="utf-8", newline="") as file:
+        rows = csv.writer(file)
+        rows.writerow(("t_s", "tool", "amps"))
+        rows.writerows((ms / 1000, "band_saw", ma / 1000) for ms, ma in zip(readings.ms, readings.ma, strict=True))
+    return tmp_path
+
+
+def tune(shop: Path, *args: str) -> int:
+    return main(["tune", *args, "--config", str(shop / "config.toml"), "--readings", str(shop / "log.csv")])
+
+
+def test_it_prints_levels_proposals_and_the_run_on_table(shop: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert tune(shop, "band_saw") == 0
+    said = capsys.readouterr().out
+    assert "rest     0.10 A" in said
+    assert "work     8.00 A" in said
+    assert "Otsu" in said
+    assert "20 cuts, 19 pauses" in said
+    assert "now" in said
+    assert "proposed" in said
+
+
+def test_json_gives_the_same_facts(shop: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert tune(shop, "--json") == 0
+    saw, router = json.loads(capsys.readouterr().out)
+    assert saw["tool"] == "band_saw"
+    assert saw["cuts"] == 20
+    assert saw["rest"]["high"] < saw["proposed"]["stop_amps"] < saw["proposed"]["start_amps"] < saw["work"]["low"]
+    assert router == {"tool": "router", "readings": 0, "hours": 0.0, "too_short": "there is no reading of it"}
+
+
+def test_a_tool_without_readings_is_too_short_to_tell_and_exits_1(
+    shop: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert tune(shop, "router") == 1
+    assert "too short to tell: there is no reading of it" in capsys.readouterr().out
+
+
+def test_a_tool_that_is_not_there_is_wrong_usage(shop: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert tune(shop, "bandsaw") == 2
+    assert "there is no tool 'bandsaw'; did you mean band_saw?" in capsys.readouterr().err
+
+
+def test_without_a_recording_it_says_what_to_do(shop: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["tune", "--config", str(shop / "config.toml")]) == 1
+    assert "no recording yet; let the daemon run" in capsys.readouterr().err
+
+
+def test_the_picture_is_one_svg_file_that_shows_the_thresholds(shop: Path) -> None:
+    assert tune(shop, "band_saw", "--plot", str(shop / "saw.svg")) == 0
+    drawn = (shop / "saw.svg").read_text("utf-8")
+    assert drawn.startswith("<svg")
+    assert "start_amps = " in drawn
+    assert "http" not in drawn.replace("http://www.w3.org/2000/svg", ""), "it fetches nothing"
+
+
+def test_write_shows_the_difference_and_keeps_comments_and_layout(
+    shop: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    before = (shop / "config.toml").read_text("utf-8")
+    assert tune(shop, "--write", "--yes") == 0
+    shown = capsys.readouterr().err
+    after = (shop / "config.toml").read_text("utf-8")
+    assert "-start_amps = 2.5             # guessed in March" in shown
+    for line in before.splitlines():
+        comment = line.partition("#")[2]
+        assert comment in after
+    tool = load(shop / "config.toml").config
+    assert tool is not None
+    assert tool.tool["band_saw"].start_amps != 2.5
+    assert tool.tool["band_saw"].stop_amps < tool.tool["band_saw"].start_amps
+    assert tool.tool["router"].start_amps == 2, "nothing was recorded of it"
+    unchanged = [line for line in before.splitlines() if "start_amps" not in line and "run_on" not in line]
+    assert [line for line in after.splitlines() if line in unchanged] == unchanged
+
+
+def test_write_asks_nobody_when_nobody_is_there(shop: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    before = (shop / "config.toml").read_text("utf-8")
+    assert tune(shop, "--write") == 1
+    assert "nobody to ask here: give --yes to write" in capsys.readouterr().err
+    assert (shop / "config.toml").read_text("utf-8") == before
+
+
+def test_writing_twice_changes_nothing_the_second_time(shop: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert tune(shop, "--write", "--yes") == 0
+    once = (shop / "config.toml").read_bytes()
+    assert tune(shop, "--write", "--yes") == 0
+    assert "nothing to change" in capsys.readouterr().err
+    assert (shop / "config.toml").read_bytes() == once
+
+
+def test_a_duration_written_as_text_stays_when_it_says_the_same() -> None:
+    assert edited(CONFIG, {"band_saw": {"run_on": 10.0}}) == CONFIG
+    changed = difference(CONFIG, edited(CONFIG, {"band_saw": {"run_on": 15.0}}), Path("c.toml"))
+    assert '-run_on  = "10 s"             # so that the dust is out' in changed
+    assert "+run_on  = 15             # so that the dust is out" in changed
+
+
+def test_a_new_key_goes_to_its_tool_and_not_behind_the_next_ones_comment() -> None:
+    after = edited(CONFIG, {"band_saw": {"start_after": 0.3}})
+    assert after.index("start_after = 0.3") < after.index("# The router ends its own job.")
+
+
+def test_a_tool_without_a_table_is_refused() -> None:
+    with pytest.raises(NoEditError, match=r"there is no \[tool\.lathe\]"):
+        edited(CONFIG, {"lathe": {"start_amps": 3}})

@@ -1,0 +1,162 @@
+"""What tune finds in readings of known make, and when it says that it is too short to tell."""
+
+import pytest
+from tune_support import SAW, cuts, track
+
+from gatehand.tune.distribution import gathered
+from gatehand.tune.levels import Levels, TooShort, levels
+from gatehand.tune.run_on import advised, choices
+from gatehand.tune.say import as_json, text
+from gatehand.tune.source import Piece
+from gatehand.tune.spells import Spell, joined, spells
+from gatehand.tune.study import study
+from gatehand.tune.thresholds import rounded, thresholds
+
+
+def found_levels(*parts: tuple[float, float], noise: float = 0.03) -> Levels:
+    found = levels(gathered([track(parts, noise=noise)]))
+    assert isinstance(found, Levels), found
+    return found
+
+
+def test_rest_and_work_are_found_with_their_spread() -> None:
+    found = found_levels(*cuts(10, idle=0.3, load=8.0))
+    assert found.idle.middle == pytest.approx(0.3, abs=0.02)
+    assert found.running.middle == pytest.approx(8.0, abs=0.02)
+    assert 0.3 < found.idle.high < 0.45
+    assert 7.8 < found.running.low < 8.0
+
+
+def test_a_tool_that_runs_for_a_hundredth_of_the_time_is_still_parted_from_rest() -> None:
+    found = found_levels((6000, 0.2), (30, 4.0), (3000, 0.2), (30, 4.0), (600, 0.2))
+    assert found.idle.high < found.split < found.running.low
+    assert found.running.low > 3.5
+
+
+def test_turning_without_load_counts_as_work_not_as_rest() -> None:
+    """Three levels: rest 0.1 A, turning 3 A, cutting 15 A most of the time."""
+    found = found_levels((600, 0.1), (60, 3.0), (400, 15.0), (600, 0.1), (60, 3.0), (400, 15.0), (60, 0.1), noise=0.05)
+    assert found.idle.high < 0.4
+    assert 2.5 < found.running.low < 3.0
+
+
+def test_a_braking_drive_counts_as_rest() -> None:
+    found = found_levels((100, 0.1), (50, 9.0), (2, -6.0), (100, 0.1), (50, 9.0), (100, 0.1))
+    assert found.idle.low == 0.0
+    assert found.idle.high < 0.4
+
+
+@pytest.mark.parametrize(
+    ("parts", "says"),
+    [
+        ([(20, 0.1), (20, 8.0)], "39 s were recorded"),
+        ([(600, 0.1)], "no two levels"),
+        ([(600, 8.0)], "no two levels"),
+        ([(10, 0.1), (600, 8.0)], "9 s of rest|10 s of rest"),
+        ([(600, 0.1), (6, 8.0), (60, 0.1)], "6 s of work"),
+    ],
+)
+def test_it_says_when_it_is_too_short_to_tell_and_why(parts: list[tuple[float, float]], says: str) -> None:
+    found = levels(gathered([track(parts, noise=0.03)]))
+    assert isinstance(found, TooShort)
+    assert any(one in found.why for one in says.split("|")), found.why
+
+
+def test_no_reading_is_too_short_to_tell() -> None:
+    assert study(SAW, []).too_short == "there is no reading of it"
+
+
+def test_two_cuts_are_too_few() -> None:
+    told = study(SAW, [Piece(track(cuts(2), noise=0.03))])
+    assert told.too_short == "2 whole cuts were recorded, 3 are wanted"
+    assert list(text(told))[-1] == "  too short to tell: 2 whole cuts were recorded, 3 are wanted."
+
+
+def test_thresholds_lie_between_rest_and_work_with_a_margin_to_both() -> None:
+    readings = track(cuts(10, idle=0.3, load=8.0), noise=0.05)
+    found = levels(gathered([readings]))
+    assert isinstance(found, Levels)
+    told = thresholds(found, [readings])
+    assert found.idle.high < told.stop_amps < told.start_amps < found.running.low
+    assert told.above_rest == pytest.approx(told.start_amps / found.idle.high)
+    assert told.below_work == pytest.approx(found.running.low / told.start_amps)
+    assert told.above_rest > 2
+    assert told.below_work > 1.3
+
+
+def test_dips_within_a_cut_ask_for_a_stop_after_that_lets_a_pause_of_a_second_count() -> None:
+    parts = [(60, 0.1), *[part for _ in range(8) for part in ((20, 9.0), (0.4, 0.1), (20, 9.0), (30, 0.1))]]
+    readings = track(parts, every_ms=100, noise=0.03)
+    found = levels(gathered([readings]))
+    assert isinstance(found, Levels)
+    assert thresholds(found, [readings]).stop_after == 0.8
+
+
+def test_lone_blips_ask_for_a_start_after_and_a_single_one_does_not() -> None:
+    blip, cut = [(0.3, 9.0), (30, 0.1)], [(20, 9.0), (30, 0.1)]
+    for blips, expected in ((4, 0.35), (1, 0.0)):
+        readings = track([(60, 0.1), *(cut * 8), *(blip * blips)], every_ms=100, noise=0.03)
+        found = levels(gathered([readings]))
+        assert isinstance(found, Levels)
+        assert thresholds(found, [readings]).start_after == expected
+
+
+def test_spells_are_whole_cuts_between_the_thresholds() -> None:
+    """Drawing at the start or the end is not counted; between the thresholds nothing changes."""
+    readings = track([(5, 9.0), (5, 0.1), (10, 9.0), (3, 2.0), (10, 9.0), (7, 0.1), (4, 9.0)])
+    assert list(spells(readings, 2500, 1800)) == [Spell(10_000, 33_000)]
+
+
+def test_pauses_shorter_than_stop_after_belong_to_the_cut() -> None:
+    assert joined([Spell(0, 1000), Spell(1500, 3000), Spell(5000, 6000)], 800) == [Spell(0, 3000), Spell(5000, 6000)]
+
+
+def test_run_on_costs_and_spares_what_is_counted_by_hand() -> None:
+    """[calc] 60 s cuts, pauses of 5, 20 and 100 s: 20 s bridge two, leave 2 restarts, 4 x 60 + 5 + 20 + 2 x 20 s on."""
+    cut = [Spell(0, 60_000), Spell(65_000, 125_000), Spell(145_000, 205_000), Spell(305_000, 365_000)]
+    row = next(row for row in choices([cut]) if row.seconds == 20)
+    assert row.restarts == 2
+    assert row.bridged == pytest.approx(2 / 3)
+    assert row.minutes == pytest.approx(305 / 60)
+
+
+def test_a_run_on_in_force_has_its_row_too() -> None:
+    assert 37.0 in [row.seconds for row in choices([[Spell(0, 1000)]], also=37.0)]
+
+
+def test_advice_stops_where_a_restart_spared_costs_more_than_a_minute() -> None:
+    """[calc] 20 pauses of 8 s are worth bridging; one of 170 s after them is not."""
+    cut, at = [], 0
+    for pause in (*[8_000] * 20, 170_000, 0):
+        cut.append(Spell(at, at + 30_000))
+        at += 30_000 + pause
+    row = advised(choices([cut]))
+    assert row is not None
+    assert row.seconds == 10
+
+
+def test_few_pauses_leave_the_run_on_alone() -> None:
+    told = study(SAW, [Piece(track(cuts(4), noise=0.03))])
+    assert told.found is not None
+    assert told.found.advised is None
+    assert any("3 pauses are too few to choose by" in line for line in text(told))
+    assert "run_on" not in as_json(told)["proposed"]
+
+
+def test_figures_a_day_are_divided_by_the_days_on_which_it_cut() -> None:
+    """Three days of four hours each, with a clock."""
+    piece = cuts(60, rest=180, cut=60)
+    pieces = [Piece(track(piece, noise=0.03), wall_ms=1_772_700_000_000 + day * 86_400_000) for day in range(3)]
+    told = study(SAW, pieces)
+    assert told.found is not None
+    assert told.found.days == 3
+    assert told.days_to_average == 3
+    lines = "\n".join(text(told))
+    assert "a day: one of the 3 days on which it cut" in lines
+    row = next(row for row in told.found.run_on if row.seconds == 0)
+    assert row.restarts == 180
+    assert f"{0:>8g}  {row.minutes / 3:>10.1f}  {60:>8.1f}" in lines
+
+
+def test_proposals_are_numbers_that_a_person_would_write() -> None:
+    assert [rounded(amps) for amps in (0.012, 0.777, 2.512, 9.97, 10.3, 23.77)] == [0.05, 0.8, 2.5, 9.95, 10.5, 24.0]

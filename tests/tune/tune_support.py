@@ -1,0 +1,30 @@
+"""Readings made to order for the tests of tune."""
+
+import random
+from array import array
+from collections.abc import Iterable
+
+from gatehand.replay.tracks import Track
+from gatehand_rules.shop import Tool
+
+SAW = Tool(name="band_saw", collector="main", gates=("band_saw",), start_amps=2.5, stop_amps=1.8)
+
+
+def track(parts: Iterable[tuple[float, float]], every_ms: int = 1000, noise: float = 0.0, seed: int = 1) -> Track:
+    """(seconds, ampere) after one another, with a sensor's noise."""
+    rng = random.Random(seed)
+    found, ms = Track(), 0
+    for seconds, amps in parts:
+        for _ in range(round(seconds * 1000 / every_ms)):
+            found.ms.append(ms)
+            found.ma.append(round((amps + rng.gauss(0, noise)) * 1000))
+            ms += every_ms
+    found.order = array("q", range(len(found)))
+    return found
+
+
+def cuts(
+    count: int, rest: float = 60, cut: float = 30, idle: float = 0.1, load: float = 8.0
+) -> list[tuple[float, float]]:
+    """So many cuts of one length, with rest before, between and after."""
+    return [(rest, idle), *[part for _ in range(count) for part in ((cut, load), (rest, idle))]]
