@@ -20,6 +20,9 @@ if TYPE_CHECKING:
 BAD_CONFIG: Final = 78
 """EX_CONFIG of sysexits: a service manager shall not try again before somebody has mended it."""
 
+_SHED_AFTER: Final = 1.5
+"""Seconds: when the shop has been taken up, and before the first cut."""
+
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Its options."""
@@ -58,6 +61,7 @@ def _serve(loaded: "Loaded", signals: "_Signals", verbosity: str) -> int:
     from gatehand.journal.diagnostics import set_up
     from gatehand.journal.files import LogFolderError
     from gatehand.shell.daemon import Daemon, own_version
+    from gatehand.shell.footprint import one_arena, shed
 
     logger = set_up(verbosity)
 
@@ -67,8 +71,10 @@ def _serve(loaded: "Loaded", signals: "_Signals", verbosity: str) -> int:
     async def serve() -> None:
         daemon = Daemon(loaded, diagnose)
         signals.hand_over(asyncio.get_running_loop(), daemon)
+        asyncio.get_running_loop().call_later(_SHED_AFTER, shed)
         await daemon.run()
 
+    one_arena()
     diagnose("info", f"Gatehand {own_version()} works the shop of {loaded.path}")
     try:
         asyncio.run(serve())

@@ -1,0 +1,240 @@
+"""The daemon as a process: exit codes, messages, signals, the service manager, memory and time to start."""
+
+import os
+import signal
+import socket
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import suppress
+from pathlib import Path
+
+import pytest
+from daemon_support import ON, SHOP, Process, Shopfloor, environment, wait_for
+from support.mosquitto import Mosquitto, free_port
+
+NOT_WANTED = ("rich", "tomlkit", "fluids", "numpy", "scipy", "matplotlib", "amqtt", "uvloop", "gatehand.simshop")
+MOST_KB = 45_000
+"""Resident memory of `gatehand run`, measured as VmRSS: the limit that the project sets itself."""
+MOST_SECONDS = 1.0
+"""From the start of the process until its subscriptions stand, on a machine with nothing else to do."""
+
+
+@pytest.fixture(scope="module")
+def broker() -> Iterator[Mosquitto]:
+    with Mosquitto() as found:
+        yield found
+
+
+def run_once(folder: Path, text: str, **env: str) -> subprocess.CompletedProcess[str]:
+    config = folder / "config.toml"
+    config.write_text(text)
+    return subprocess.run(  # noqa: S603
+        [sys.executable, "-m", "gatehand", "run", "--config", str(config)],
+        env=environment(**env),
+        capture_output=True,
+        text=True,
+        timeout=20,
+        check=False,
+    )
+
+
+def test_a_bad_config_ends_with_78_and_every_problem_as_check_prints_it(tmp_path: Path) -> None:
+    text = SHOP.format(port=1).replace("start_amps = 2\n", "start_ampz = 2\n").replace("travel = 0.3", "travel = -1")
+    run = run_once(tmp_path, text)
+    assert run.returncode == 78
+    check = subprocess.run(  # noqa: S603
+        [sys.executable, "-m", "gatehand", "check", "--config", str(tmp_path / "config.toml")],
+        env=environment(),
+        capture_output=True,
+        text=True,
+        timeout=20,
+        check=False,
+    )
+    problems = check.stdout.splitlines()[:-1]
+    assert len(problems) >= 2
+    assert run.stderr.splitlines()[: len(problems)] == problems
+    assert "not started" in run.stderr
+    assert not (tmp_path / "log").exists()
+
+
+def test_a_config_that_is_not_there_ends_with_78(tmp_path: Path) -> None:
+    run = subprocess.run(  # noqa: S603
+        [sys.executable, "-m", "gatehand", "run", "--config", str(tmp_path / "none.toml")],
+        env=environment(),
+        capture_output=True,
+        text=True,
+        timeout=20,
+        check=False,
+    )
+    assert run.returncode == 78
+    assert "there is no such file" in run.stderr
+
+
+def test_a_log_folder_that_cannot_be_written_ends_with_78_and_says_what_to_do(tmp_path: Path) -> None:
+    (tmp_path / "log").write_text("a file stands where the folder should be")
+    run = run_once(tmp_path, SHOP.format(port=1))
+    assert run.returncode == 78
+    assert str(tmp_path / "log") in run.stderr
+    assert "log.folder" in run.stderr
+    assert "Traceback" not in run.stderr
+
+
+def test_a_password_that_cannot_be_read_ends_with_78(tmp_path: Path) -> None:
+    secret = tmp_path / "secret"
+    secret.write_text("x\n")
+    text = SHOP.format(port=1).replace("[broker]", f'[broker]\nusername = "g"\npassword_file = "{secret}"')
+    secret.write_text("")
+    run = run_once(tmp_path, text)
+    assert run.returncode == 78
+    assert "password" in run.stderr
+    assert "Traceback" not in run.stderr
+
+
+def test_a_second_daemon_on_the_same_log_ends_with_78(broker: Mosquitto, tmp_path: Path) -> None:
+    with Process(tmp_path, SHOP.format(port=broker.port)) as daemon:
+        wait_for(lambda: daemon.events("broker_connected"))
+        run = run_once(tmp_path, SHOP.format(port=broker.port))
+        assert run.returncode == 78
+        assert "another Gatehand daemon" in run.stderr
+        assert daemon.stop() == 0
+
+
+def test_the_run_command_imports_nothing_heavy(tmp_path: Path) -> None:
+    """Measured in a process of its own, for what a test has imported stays imported."""
+    program = (
+        "import sys, threading, time, os, signal\n"
+        "threading.Thread(target=lambda: (time.sleep(2), os.kill(os.getpid(), signal.SIGTERM)), daemon=True).start()\n"
+        "from gatehand.cli import main\n"
+        "code = main(['run', '--config', sys.argv[1]])\n"
+        f"print(code, sorted(m for m in sys.modules if sys.modules[m] is not None"
+        f" and m.startswith({NOT_WANTED!r}) and not m.startswith('richer')))\n"
+    )
+    config = tmp_path / "config.toml"
+    config.write_text(SHOP.format(port=free_port()))
+    run = subprocess.run(  # noqa: S603
+        [sys.executable, "-c", program, str(config)],
+        env=environment(),
+        capture_output=True,
+        text=True,
+        timeout=30,
+        check=False,
+    )
+    assert run.stdout.strip() == "0 []", run.stderr
+
+
+@pytest.mark.broker
+def test_resident_memory_and_time_until_subscribed(broker: Mosquitto, tmp_path: Path) -> None:
+    with Shopfloor(broker.port) as floor, Process(tmp_path, SHOP.format(port=broker.port)) as daemon:
+        wait_for(lambda: floor.retained.get("gatehand/online") == "1")
+        took = time.monotonic() - daemon.began
+        floor.idle()
+        floor.say("shop/band_saw/amps", "5")
+        wait_for(lambda: ON in floor.told())
+        used = _resident_kb(daemon.pid)
+        print(f"resident {used:,} kB; subscribed after {took:.2f} s; load {os.getloadavg()[0]:.1f}")
+        assert used < MOST_KB
+        # On a machine that is busy with other things only the memory can be judged.
+        if os.getloadavg()[0] < 0.7 * (os.cpu_count() or 1):
+            assert took < MOST_SECONDS
+        assert daemon.stop() == 0
+
+
+def _resident_kb(pid: int) -> int:
+    status = Path(f"/proc/{pid}/status").read_text()
+    return next(int(line.split()[1]) for line in status.splitlines() if line.startswith("VmRSS"))
+
+
+@pytest.mark.broker
+def test_the_service_manager_hears_ready_the_watchdog_and_stopping(broker: Mosquitto, tmp_path: Path) -> None:
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as manager:
+        address = str(tmp_path / "notify")
+        manager.bind(address)
+        manager.settimeout(8)
+        env = environment(NOTIFY_SOCKET=address)
+        with Process(tmp_path, SHOP.format(port=broker.port), env=env) as daemon:
+            first = manager.recv(1000).decode().split("\n")
+            assert "READY=1" in first
+            assert any(state.startswith("STATUS=") for state in first)
+            heard = "".join(manager.recv(1000).decode() for _ in range(3))
+            assert heard.count("WATCHDOG=1") == 3
+            daemon.signal(signal.SIGSTOP)
+            time.sleep(1.5)
+            manager.setblocking(False)
+            with suppress(BlockingIOError):
+                for _ in range(3):  # what was said before it was frozen
+                    manager.recv(1000)
+            with pytest.raises(BlockingIOError):
+                manager.recv(1000)
+            daemon.signal(signal.SIGCONT)
+            manager.settimeout(8)
+            assert daemon.stop() == 0
+            rest = []
+            while not any("STOPPING=1" in each for each in rest):
+                rest.append(manager.recv(1000).decode())
+
+
+@pytest.mark.broker
+def test_ready_does_not_wait_for_the_broker(tmp_path: Path) -> None:
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as manager:
+        address = str(tmp_path / "notify")
+        manager.bind(address)
+        manager.settimeout(8)
+        env = environment(NOTIFY_SOCKET=address)
+        with Process(tmp_path, SHOP.format(port=free_port()), env=env) as daemon:
+            assert "READY=1" in manager.recv(1000).decode()
+            assert daemon.stop() == 0
+
+
+def test_signals_before_the_daemon_is_there_are_not_lost(tmp_path: Path) -> None:
+    """A SIGHUP while the program still loads must not end it; a SIGTERM must."""
+    program = (
+        "import os, signal, sys\n"
+        "from gatehand.commands import run\n"
+        "import gatehand.config as config\n"
+        "real = config.load\n"
+        "def load(path):\n"
+        "    os.kill(os.getpid(), signal.SIGHUP)\n"
+        "    os.kill(os.getpid(), signal.SIGTERM)\n"
+        "    return real(path)\n"
+        "config.load = load\n"
+        "from gatehand.cli import main\n"
+        "sys.exit(main())\n"
+    )
+    with Process(tmp_path, SHOP.format(port=free_port()), program=program) as daemon:
+        assert daemon.wait() == 0, daemon.stderr
+        assert daemon.lines()[-1]["event"] == "daemon_stopped"
+
+
+@pytest.mark.broker
+def test_sighup_takes_a_changed_config_at_once_and_a_changed_file_within_three_seconds(
+    broker: Mosquitto, tmp_path: Path
+) -> None:
+    text = SHOP.format(port=broker.port)
+    with Shopfloor(broker.port) as floor, Process(tmp_path, text) as daemon:
+        wait_for(lambda: floor.retained.get("gatehand/online") == "1")
+        daemon.config.write_text(text.replace("run_on = 0.5", "run_on = 7"))
+        daemon.signal(signal.SIGHUP)
+        asked = time.monotonic()
+        wait_for(lambda: (floor.shown("tool/band_saw") or {}).get("run_on") == 7)
+        assert time.monotonic() - asked < 1
+        daemon.config.write_text(text.replace("run_on = 0.5", "run_on = 8"))
+        asked = time.monotonic()
+        wait_for(lambda: (floor.shown("tool/band_saw") or {}).get("run_on") == 8)
+        assert time.monotonic() - asked < 3.5
+        daemon.config.write_text("tool = 7")
+        wait_for(lambda: floor.shown("alarm/config"))
+        assert floor.shown("config")["problems"]
+        assert daemon.runs
+        assert daemon.stop() == 0
+        assert daemon.events("config_rejected")
+
+
+@pytest.mark.broker
+def test_a_reload_asked_over_mqtt_is_answered(broker: Mosquitto, tmp_path: Path) -> None:
+    with Shopfloor(broker.port) as floor, Process(tmp_path, SHOP.format(port=broker.port)) as daemon:
+        wait_for(lambda: floor.retained.get("gatehand/online") == "1")
+        floor.say("gatehand/reload", "ask-1")
+        wait_for(lambda: floor.shown("config")["asked"] == ["ask-1"], seconds=4)
+        assert daemon.stop() == 0
