@@ -49,6 +49,8 @@ async def test_online_is_said_after_the_subscriptions_and_unsaid_at_a_clean_stop
             await until(lambda: shell.payloads == [("shop/saw/amps", b"4.2")])
         assert not one.connected
         await until(lambda: seen.live("gatehand/online") == [b"1", b"0"])
+    with Observer(broker.port, "gatehand/online") as late:  # our own "0" coming back is no reason to say "1"
+        await until(lambda: late.seen == [("gatehand/online", b"0", True)])
     assert shell.connected[0].protocol == protocol
     assert broker.log.index("Received SUBSCRIBE from gatehand-test") < broker.log.index(
         "Received PUBLISH from gatehand"
