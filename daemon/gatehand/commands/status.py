@@ -1,0 +1,65 @@
+"""`gatehand status`: how the shop stands, once; exit 1 when an alarm stands or the daemon is not there."""
+
+import argparse
+import asyncio
+import json
+import logging
+import shutil
+import sys
+import time
+
+_LONGEST_WAIT = 60.0
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Its options."""
+    from gatehand.screen.options import add_options
+
+    parser.description = (
+        "Says once how the shop stands, from what the daemon publishes at the broker. "
+        "Exits 1 when an alarm stands, the daemon is offline, or the broker is not there."
+    )
+    parser.add_argument("--json", action="store_true", help="for programs")
+    parser.add_argument(
+        "--wait", type=_wait, default=5.0, metavar="SECONDS", help="the longest to wait for the broker; default 5"
+    )
+    add_options(parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Listen, and say it."""
+    from gatehand.config.secret import NoSecretError
+    from gatehand.screen.as_json import as_json
+    from gatehand.screen.layout import page
+    from gatehand.screen.lines import text_of
+    from gatehand.screen.listen import look
+    from gatehand.screen.options import NoBrokerNamedError, where
+    from gatehand.screen.picture import Picture
+
+    try:
+        found = where(args, "status")
+    except (NoBrokerNamedError, NoSecretError) as error:
+        print(f"gatehand status: {error}", file=sys.stderr)
+        return 1
+    logging.getLogger("gatehand.mqtt").addHandler(logging.NullHandler())
+    picture = Picture(found.base)
+    asyncio.run(look(found.settings, picture, args.wait))
+    if args.json:
+        print(json.dumps(as_json(picture), indent=2))
+    elif picture.lost_because is not None:
+        print(f"gatehand status: {picture.lost_because}", file=sys.stderr)
+    else:
+        width = shutil.get_terminal_size((80, 24)).columns
+        for line in page(picture, found.text, time.time(), width=width):
+            print(text_of(line))
+    return 0 if picture.is_well else 1
+
+
+def _wait(text: str) -> float:
+    try:
+        seconds = float(text)
+    except ValueError:
+        seconds = -1.0
+    if not 0 < seconds <= _LONGEST_WAIT:
+        raise argparse.ArgumentTypeError(f"found {text!r}; wanted seconds from 0 to {_LONGEST_WAIT:g}, such as 5")
+    return seconds

@@ -1,0 +1,89 @@
+"""Lines of spans, wrapped and cut to a width: the only shapes that the screen is made of. Knows no shop.
+
+What a span means is told by its words; its tone only repeats it for those who see colours.
+"""
+
+import textwrap
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import TypeAlias
+
+
+class Tone(StrEnum):
+    """How a span is set."""
+
+    PLAIN = "plain"
+    HEAD = "head"
+    GOOD = "good"
+    WARN = "warn"
+    ALARM = "alarm"
+    FAINT = "faint"
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """A piece of a line."""
+
+    text: str
+    tone: Tone = Tone.PLAIN
+
+
+Line: TypeAlias = tuple[Span, ...]
+
+
+def line(text: str, tone: Tone = Tone.PLAIN) -> Line:
+    """A line of one span."""
+    return (Span(text, tone),)
+
+
+def text_of(one: Line) -> str:
+    """The line's words alone."""
+    return "".join(span.text for span in one).rstrip()
+
+
+def cut(text: str, width: int) -> str:
+    """The text in at most `width` characters; two dots say that some are missing."""
+    if len(text) <= width:
+        return text
+    return text[: max(0, width - 2)] + ".." if width > 2 else text[: max(0, width)]  # noqa: PLR2004 - the dots
+
+
+def cut_line(one: Line, width: int) -> Line:
+    """The line in at most `width` characters."""
+    kept: list[Span] = []
+    left = width
+    for span in one:
+        if left <= 0:
+            break
+        kept.append(Span(cut(span.text, left), span.tone))
+        left -= len(span.text)
+    return tuple(kept)
+
+
+def faint(one: Line) -> Line:
+    """The same words, set faint."""
+    return tuple(Span(span.text, Tone.FAINT) for span in one)
+
+
+def wrapped(text: str, width: int, *, first: str = "", then: str = "", tone: Tone = Tone.PLAIN) -> list[Line]:
+    """A sentence over as many lines as it needs. `first` and `then` stand before its first and its further lines."""
+    found = textwrap.wrap(text, max(width, len(first) + 8), initial_indent=first, subsequent_indent=then)
+    return [line(each, tone) for each in found]
+
+
+def grid(cells: Sequence[Line], width: int, *, gap: int = 3) -> list[Line]:
+    """Cells side by side in columns of equal width, as many as fit, read from left to right."""
+    if not cells:
+        return []
+    widest = max(len(text_of(cell)) for cell in cells)
+    across = max(1, (width + gap) // (widest + gap))
+    rows = (cells[at : at + across] for at in range(0, len(cells), across))
+    return [_row(row, widest + gap) for row in rows]
+
+
+def _row(cells: Iterable[Line], step: int) -> Line:
+    spans: list[Span] = []
+    for cell in cells:
+        spans += [*cell, Span(" " * (step - len(text_of(cell))))]
+    return tuple(spans[:-1])

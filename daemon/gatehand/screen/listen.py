@@ -1,0 +1,80 @@
+"""Keeps the picture true: one connection after the other for a screen, or one look for `status`. Only listens."""
+
+import asyncio
+import time
+from collections.abc import Callable
+from contextlib import suppress
+from typing import Final
+
+from gatehand.mqtt.client import ClientError, PlainClient, plain_client
+from gatehand.mqtt.settings import BrokerSettings, Patience
+from gatehand.screen.picture import Picture
+
+_QUIET: Final = 0.4
+"""Seconds without a retained message after which all of them have come."""
+
+
+async def keep(settings: BrokerSettings, picture: Picture, changed: Callable[[], None]) -> None:
+    """Listen until cancelled; tell `changed` when there is something new. Tries again for ever."""
+    failures = 0
+    while True:
+        try:
+            async with plain_client(settings, _topics(picture)) as client:
+                failures = 0
+                picture.connected()
+                changed()
+                await _hear(client, picture, lambda _retained: changed())
+        except ClientError as error:
+            picture.lost(str(error), time.time())
+            changed()
+        failures += 1
+        await asyncio.sleep(Patience().before_attempt(failures))
+
+
+async def look(settings: BrokerSettings, picture: Picture, within: float) -> None:
+    """Hear once what the broker retains, in at most `within` seconds. Without a connection the picture says why."""
+    try:
+        async with asyncio.timeout(within), plain_client(settings, _topics(picture)) as client:
+            picture.connected()
+            await _until_quiet(client, picture)
+    except TimeoutError:
+        if picture.lost_because is not None:
+            picture.lost(f"no answer within {within:g} s", time.time())
+    except ClientError as error:
+        picture.lost(str(error), time.time())
+
+
+async def _until_quiet(client: PlainClient, picture: Picture) -> None:
+    """Until what is retained has come; where nothing comes at all, until the caller's patience ends."""
+    count = 0
+    any_yet = asyncio.get_running_loop().create_future()
+
+    def heard(retained: bool) -> None:
+        nonlocal count
+        count += retained
+        if count and not any_yet.done():
+            any_yet.set_result(None)
+
+    hearing = asyncio.ensure_future(_hear(client, picture, heard))
+    try:
+        await asyncio.wait({hearing, any_yet}, return_when=asyncio.FIRST_COMPLETED)
+        before = -1
+        while before != count and not hearing.done():
+            before = count
+            await asyncio.wait({hearing}, timeout=_QUIET)
+        if hearing.done():
+            hearing.result()
+    finally:
+        hearing.cancel()
+        with suppress(asyncio.CancelledError, ClientError):
+            await hearing
+
+
+async def _hear(client: PlainClient, picture: Picture, heard: Callable[[bool], None]) -> None:
+    async for message in client.messages():
+        picture.hear(message.topic, message.payload, retained=message.retained, at=time.time())
+        heard(message.retained)
+
+
+def _topics(picture: Picture) -> tuple[str, ...]:
+    return (f"{picture.base}/#",)

@@ -1,0 +1,94 @@
+"""The live screen in a terminal, drawn with rich: redrawn when something is heard, and often enough for a countdown.
+
+The only module that imports rich. What is drawn is `layout`'s.
+"""
+
+import asyncio
+import signal
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from typing import Final
+
+from rich.console import Console
+from rich.live import Live
+from rich.text import Text
+
+from gatehand.screen.layout import page
+from gatehand.screen.lines import Line, Tone
+from gatehand.screen.listen import keep
+from gatehand.screen.options import Where
+from gatehand.screen.picture import Picture
+
+_COUNTDOWN: Final = 0.5
+"""Seconds between two drawings when nothing is heard."""
+_AT_MOST_EVERY: Final = 0.1
+"""Seconds between two drawings however much is heard."""
+_STYLES: Final[dict[Tone, str]] = {
+    Tone.PLAIN: "",
+    Tone.HEAD: "bold",
+    Tone.GOOD: "green",
+    Tone.WARN: "yellow",
+    Tone.ALARM: "bold red",
+    Tone.FAINT: "dim",
+}
+
+
+def console(*, plain: bool) -> Console:
+    """The terminal. `plain`: no colour, no bold; NO_COLOR in the environment takes the colours away too."""
+    if plain:
+        return Console(highlight=False, color_system=None)
+    return Console(highlight=False)
+
+
+async def show(where: Where, terminal: Console) -> None:
+    """Draw until Ctrl-C or SIGTERM."""
+    picture = Picture(where.base)
+    stop, fresh = asyncio.Event(), asyncio.Event()
+    listening = asyncio.ensure_future(keep(where.settings, picture, fresh.set))
+    try:
+        with _interrupts(stop, fresh), Live(console=terminal, screen=True, auto_refresh=False) as live:
+            while not stop.is_set() and not listening.done():
+                fresh.clear()
+                size = terminal.size
+                lines = page(picture, where.text, time.time(), width=size.width, height=size.height)
+                live.update(_as_text(lines), refresh=True)
+                await asyncio.sleep(_AT_MOST_EVERY)
+                with suppress(TimeoutError):
+                    async with asyncio.timeout(_COUNTDOWN):
+                        await fresh.wait()
+        if listening.done():
+            listening.result()  # it ends by an error only
+    finally:
+        listening.cancel()
+        with suppress(asyncio.CancelledError):
+            await listening
+
+
+def _as_text(lines: list[Line]) -> Text:
+    text = Text(no_wrap=True, overflow="crop", end="")
+    for number, line in enumerate(lines):
+        if number:
+            text.append("\n")
+        for span in line:
+            text.append(span.text, _STYLES[span.tone])
+    return text
+
+
+@contextmanager
+def _interrupts(stop: asyncio.Event, fresh: asyncio.Event) -> Iterator[None]:
+    """Ctrl-C and SIGTERM end the screen, a resized window is drawn at once."""
+    loop = asyncio.get_running_loop()
+
+    def end() -> None:
+        stop.set()
+        fresh.set()
+
+    answers = {signal.SIGINT: end, signal.SIGTERM: end, signal.SIGWINCH: fresh.set}
+    for number, answer in answers.items():
+        loop.add_signal_handler(number, answer)
+    try:
+        yield
+    finally:
+        for number in answers:
+            loop.remove_signal_handler(number)

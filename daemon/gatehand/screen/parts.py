@@ -1,0 +1,257 @@
+"""The parts of the screen: the state of things, collectors, alarms, tools, gates, events. Each gives lines.
+
+A part says everything it has; what fits where is `layout`'s business.
+"""
+
+from collections.abc import Mapping
+from datetime import datetime
+from typing import Final
+
+from gatehand.journal.sentences.fill import spoken
+from gatehand.screen.lines import Line, Span, Tone, cut, grid, line, wrapped
+from gatehand.screen.picture import Picture
+from gatehand.screen.said import Said
+
+NAME: Final = 18
+"""Most characters of a name in a row."""
+_METER: Final = 20
+_STATE: Final = len("run-on 12 s")
+"""Columns jump less when the commonest states have room."""
+_TONES: Final = {
+    "running": Tone.GOOD,
+    "open": Tone.GOOD,
+    "run_on": Tone.GOOD,
+    "spin_up": Tone.GOOD,
+    "opening": Tone.WARN,
+    "shutting": Tone.WARN,
+    "coast_down": Tone.WARN,
+    "muted": Tone.WARN,
+    "unknown": Tone.WARN,
+    "silent": Tone.ALARM,
+    "fault": Tone.ALARM,
+    "held": Tone.ALARM,
+}
+_LOUD: Final = frozenset({"silent", "fault", "held"})
+_HOUR: Final = 3600
+_MINUTE: Final = 60
+_DAY: Final = 86_400
+
+
+def head(picture: Picture, where: str, at: float, width: int) -> list[Line]:
+    """Whose shop this is, the time, and whether what stands below is of now."""
+    left, right = f"Gatehand  {where}", clock(at)
+    room = width - len(right) - 2
+    title = (Span(cut(left, room).ljust(room + 2), Tone.HEAD), Span(right, Tone.HEAD))
+    return [title, *(each for text, tone in _standing(picture, at) for each in wrapped(text, width, tone=tone))]
+
+
+def _standing(picture: Picture, at: float) -> list[tuple[str, Tone]]:
+    last = "" if picture.heard_at is None else f" Last heard at {clock(picture.heard_at)}."
+    if picture.lost_because is not None:
+        for_how_long = "" if picture.lost_at is None else f" for {lasting(at - picture.lost_at)}"
+        return [(f"NO BROKER{for_how_long}: {picture.lost_because}; trying again.{last}", Tone.ALARM)]
+    if picture.online is False:
+        return [(f"THE DAEMON IS OFFLINE: nothing works the shop.{last}", Tone.ALARM)]
+    if picture.online is None:
+        text = (
+            f"Nothing is heard on {picture.base}/online: is {picture.base!r} the daemon's base, "
+            "and may this user read it?"
+        )
+        return [(text, Tone.WARN)]
+    found = [("The daemon works the shop.", Tone.PLAIN)]
+    if picture.ahead:
+        way = "ahead of" if picture.ahead > 0 else "behind"
+        found.append((f"Its clock is {lasting(abs(picture.ahead))} {way} this machine's.", Tone.WARN))
+    return found
+
+
+def collectors(picture: Picture, at: float, width: int) -> list[Line]:
+    """Two lines for each: its state with the countdown and what it serves; why."""
+    found: list[Line] = []
+    for name, said in sorted(picture.collectors.items()):
+        word = said.text("state")
+        label = cut(spoken(f"collector {name}"), NAME + 6)
+        facts = ", ".join(_of_collector(said, picture.now(at)))
+        spans = (Span(f"{label}  ", Tone.HEAD), Span(state(word).upper(), _tone(word)), Span(f"  {facts}"))
+        found.append(spans)
+        because = said.text("because").removeprefix("collector ")
+        found += wrapped(because, width, first="  ", then="  ", tone=Tone.FAINT)[:1]
+    return found
+
+
+def _of_collector(said: Said, now: float) -> list[str]:
+    found = []
+    for key, text in (("run_on_until", "off in {}"), ("coast_down_until", "stands still in {}")):
+        left = _left(said, key, now)
+        if left is not None:
+            found.append(text.format(lasting(left)))
+    if said.text("held"):
+        found.append(f"by {spoken(said.text('held'))}, until a reset")
+    if said.names("running"):
+        found.append(f"cuts: {', '.join(map(spoken, said.names('running')))}")
+    if said.names("hands"):
+        found.append(f"by hand: {', '.join(map(spoken, said.names('hands')))}")
+    found += _seen(said.flag("reported_on"), said.flag("drawing"))
+    if said.flag("bin_full"):
+        found.append("BIN FULL")
+    budget, spent = said.number("starts_per_hour"), said.number("starts_this_hour")
+    if budget is not None and spent is not None:
+        found.append(f"{spent:g} of {budget:g} starts this hour")
+    return found
+
+
+def _seen(reported_on: bool | None, drawing: bool | None) -> list[str]:
+    """What is seen of the fan, by its switch's report and its motor's current; both, where they contradict."""
+    flags = {flag for flag in (reported_on, drawing) if flag is not None}
+    if flags == {True, False}:
+        return [f"switch reports {'on' if reported_on else 'off'}, motor draws{'' if drawing else ' nothing'}"]
+    return [f"seen to {'turn' if flag else 'stand still'}" for flag in flags]
+
+
+def alarms(picture: Picture, at: float, width: int) -> list[list[Line]]:
+    """Each alarm's lines: since when, why, and what to do next. The newest first."""
+    since = {name: said.moment("since") or 0.0 for name, said in picture.alarms.items()}
+    found = []
+    for name, said in sorted(picture.alarms.items(), key=lambda item: -since[item[0]]):
+        notes = ["acknowledged"] if said.flag("acknowledged") or said.text("acknowledged") else []
+        if since[name]:
+            notes.insert(0, f"since {clock(since[name] - picture.ahead)}, {lasting(picture.now(at) - since[name])}")
+        because = f"{said.text('because') or spoken(name)} ({', '.join(notes)})".removesuffix(" ()")
+        found.append(
+            [
+                *wrapped(because, width, first="! ", then="  ", tone=Tone.ALARM),
+                *wrapped(said.text("next"), width, first="  Next: ", then="  ", tone=Tone.PLAIN),
+            ]
+        )
+    return found
+
+
+def tools(picture: Picture, at: float) -> list[Line]:
+    """A heading and a row for each tool: state, current, and the current against its two thresholds."""
+    now = picture.now(at)
+    states = {name: _state_of_tool(said, now) for name, said in picture.tools.items()}
+    wide = max((len(cut(spoken(name), NAME)) for name in picture.tools), default=0) + 2
+    room = max(_STATE, *(len(text) for text in states.values()), 0)
+    title = f"{'TOOLS':<{wide}}{'':<{room}}{'now':>10}   {'0 A, : stop, | start':<{_METER}}   stop  start"
+    rows = [_tool(name, said, wide, states[name].ljust(room)) for name, said in sorted(picture.tools.items())]
+    return [line(title, Tone.HEAD), *rows]
+
+
+def _state_of_tool(said: Said, now: float) -> str:
+    word = said.text("state")
+    left = _left(said, "run_on_ends", now)
+    shown = state(word).upper() if word in _LOUD else state(word)
+    return shown if left is None else f"{shown} {lasting(left)}"
+
+
+def _tool(name: str, said: Said, wide: int, shown: str) -> Line:
+    word, amps = said.text("state"), said.number("amps")
+    start, stop = said.number("start_amps"), said.number("stop_amps")
+    current = "no reading" if amps is None else f"{amps:.2f} A"
+    return (
+        Span(cut(spoken(name), NAME).ljust(wide)),
+        Span(shown, _tone(word)),
+        Span(f"{current:>10}   "),
+        Span(meter(amps, start, stop), _tone(word) if word in {"running", "run_on"} else Tone.PLAIN),
+        Span("".join(f"{'' if each is None else f'{each:.4g}':>7}" for each in (stop, start))),
+    )
+
+
+def meter(amps: float | None, start: float | None, stop: float | None) -> str:
+    """The current as a bar from 0 to twice the start threshold, `|` at the start threshold and `:` at the stop one."""
+    if start is None or start <= 0:
+        return " " * _METER
+    half = _METER // 2
+    filled = 0 if amps is None else max(0, min(_METER, int(amps / start * half)))
+    cells = ["="] * filled + ["."] * (_METER - filled)
+    if stop is not None:
+        cells[max(0, min(half - 1, int(stop / start * half)))] = ":"
+    cells[half] = "|"
+    if amps is not None and amps > 2 * start:
+        cells[-1] = ">"
+    return "".join(cells)
+
+
+def busy_tools(picture: Picture) -> frozenset[str]:
+    """Tools that are not simply idle."""
+    return frozenset(name for name, said in picture.tools.items() if said.text("state") != "idle")
+
+
+def gates(picture: Picture, at: float, width: int) -> list[Line]:
+    """A heading and the gates side by side."""
+    wide = max((len(cut(spoken(name), NAME)) for name in picture.gates), default=0)
+    cells = [_gate(name, said, wide, picture.now(at)) for name, said in sorted(picture.gates.items())]
+    return [line("GATES", Tone.HEAD), *grid(cells, width)]
+
+
+def gates_in_short(picture: Picture, width: int) -> list[Line]:
+    """The gates by their states, those that are shut only counted."""
+    by_state: dict[str, list[str]] = {}
+    for name, said in sorted(picture.gates.items()):
+        by_state.setdefault(said.text("state"), []).append(spoken(name))
+    shut = len(by_state.pop("shut", ()))
+    told = [f"{state(word)}: {', '.join(names)}" for word, names in by_state.items()]
+    return wrapped(f"GATES  {'; '.join([*told, f'shut: {shut}'])}", width, then="  ")[:2]
+
+
+def _gate(name: str, said: Said, wide: int, now: float) -> Line:
+    word = said.text("state")
+    notes = []
+    if said.flag("hand"):
+        left = _left(said, "hand_ends", now)
+        notes.append("by hand" if left is None else f"by hand, {lasting(left)}")
+    if word == "open" and said.flag("reports") is False:
+        notes.append("by time")
+    if said.flag("by_hand"):
+        notes.append("moved by hand")
+    note = f" ({', '.join(notes)})" if notes else ""
+    shown = state(word).upper() if word in _LOUD else state(word)
+    return (Span(f"{cut(spoken(name), NAME):<{wide}}  "), Span(f"{shown:<8}", _tone(word)), Span(note, Tone.FAINT))
+
+
+def events(picture: Picture, width: int) -> list[list[Line]]:
+    """What changed lately, the newest first; the lines of each."""
+    found = []
+    for event in reversed(picture.events):
+        first = f"{clock(event.at - picture.ahead)}  "
+        tone = Tone.ALARM if event.loud else Tone.PLAIN
+        found.append(wrapped(event.text, width, first=first, then=" " * len(first), tone=tone))
+    return found or [[line("none since this screen was opened", Tone.FAINT)]]
+
+
+def state(word: str) -> str:
+    """A state as it is read: run_on is run-on."""
+    return word.replace("_", "-") or "unknown"
+
+
+def clock(wall: float) -> str:
+    """Time of day here."""
+    return datetime.fromtimestamp(wall).astimezone().strftime("%H:%M:%S")
+
+
+def lasting(seconds: float) -> str:
+    """A length of time in whole seconds: 7 s, 2 min 5 s, 3 h 10 min, 2 days."""
+    whole = max(0, round(seconds))
+    if whole < _MINUTE:
+        return f"{whole} s"
+    if whole < _HOUR:
+        return f"{whole // _MINUTE} min" + (f" {whole % _MINUTE} s" if whole % _MINUTE else "")
+    if whole < 2 * _DAY:
+        minutes = whole % _HOUR // _MINUTE
+        return f"{whole // _HOUR} h" + (f" {minutes} min" if minutes else "")
+    return f"{whole // _DAY} days"
+
+
+def _left(said: Said, key: str, now: float) -> float | None:
+    """Seconds until then; None when it is over."""
+    until = said.moment(key)
+    return None if until is None or until <= now else until - now
+
+
+def _tone(word: str) -> Tone:
+    return _TONES.get(word, Tone.PLAIN)
+
+
+def shown_names(said: Mapping[str, Said]) -> tuple[str, ...]:
+    """Names in the order of the screen."""
+    return tuple(sorted(said))

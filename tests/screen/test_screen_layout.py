@@ -1,0 +1,178 @@
+"""What stands on the screen, and that it fits whatever happens."""
+
+from datetime import datetime
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from screen_support import NOON, Heard, alarm, collector, gate, large_shop, small_shop, stamp, tool
+
+from gatehand.screen.layout import page
+from gatehand.screen.lines import text_of
+from gatehand.screen.parts import lasting, meter
+
+
+def clock(at: float) -> str:
+    return datetime.fromtimestamp(at).astimezone().strftime("%H:%M:%S")
+
+
+def test_a_small_shop_stands_whole_on_a_small_screen() -> None:
+    heard = small_shop()
+    text = heard.text()
+    for word in ("collector main", "OFF", "No alarm stands.", "band saw", "jointer", "0.05 A", "1.8", "2.5", "GATES"):
+        assert word in text
+    assert len(heard.lines()) <= 24
+
+
+def test_a_run_on_and_a_coast_down_count_down() -> None:
+    heard = small_shop()
+    heard.say("tool/band_saw", tool("run_on", run_on_ends=stamp(NOON + 7)))
+    heard.say("collector/main", collector("run_on", run_on_until=stamp(NOON + 7)))
+    assert "RUN-ON  off in 7 s" in heard.text()
+    assert "run-on 7 s" in heard.text()
+    heard.at += 3
+    assert "RUN-ON  off in 4 s" in heard.text()
+    heard.say("collector/main", collector("coast_down", coast_down_until=stamp(NOON + 8)))
+    assert "COAST-DOWN  stands still in 5 s" in heard.text()
+    heard.at += 6
+    assert "stands still in" not in heard.text()
+
+
+def test_a_countdown_goes_by_the_daemons_clock_where_the_clocks_differ() -> None:
+    heard = small_shop()
+    ahead = 90
+    until = stamp(NOON + ahead + 10)
+    heard.say("collector/main", collector("run_on", since=NOON + ahead, run_on_until=until))
+    assert "off in 10 s" in heard.text()
+    assert "Its clock is 1 min 30 s ahead of this machine's." in heard.text()
+    assert f"{clock(NOON)}  collector" in heard.text()  # events are shown in this machine's time
+
+
+def test_an_alarm_says_why_since_when_and_what_to_do() -> None:
+    heard = small_shop()
+    heard.at += 125
+    heard.say("alarm/gate_band_saw_fault", alarm("The gate band saw was told open.", NOON))
+    text = heard.text()
+    assert "1 ALARM STANDS" in text
+    assert f"! The gate band saw was told open. (since {clock(NOON)}, 2 min 5 s)" in text
+    assert "  Next: Look at it and mend it." in text
+    heard.say("alarm/gate_band_saw_fault", b"")
+    assert "No alarm stands." in heard.text()
+    assert "alarm over: gate band saw fault" in heard.text()
+
+
+def test_an_offline_daemon_is_said_first() -> None:
+    heard = small_shop().say("tool/band_saw", tool("running", 5.0))
+    heard.at += 60
+    heard.say("online", "0")
+    assert heard.lines()[1].startswith("THE DAEMON IS OFFLINE")
+    assert "the daemon is offline" in heard.text()
+
+
+def test_a_lost_broker_is_said_first_with_how_long_and_why() -> None:
+    heard = small_shop().say("tool/band_saw", tool("running", 5.0))
+    heard.picture.lost("no connection to the broker at shop.local:1883 (refused)", heard.at)
+    heard.at += 12
+    text = " ".join(heard.lines())
+    assert "NO BROKER for 12 s: no connection to the broker at shop.local:1883 (refused); trying again." in text
+    assert f"Last heard at {clock(NOON)}." in text
+
+
+def test_a_base_where_nothing_speaks_is_doubted() -> None:
+    assert "is 'gatehand' the daemon's base" in Heard().text()
+
+
+def test_more_than_fits_is_counted_never_dropped() -> None:
+    heard = large_shop(tools=20)
+    heard.say("tool/tool_13", tool("running", 5.0))
+    heard.say("gate/gate_15", gate("open"))
+    lines = heard.lines()
+    assert len(lines) <= 24
+    text = "\n".join(lines)
+    assert "tool 13" in text
+    assert "more, all idle" in text
+    assert "open: gate 15; shut: 15" in text
+
+
+def test_more_alarms_than_fit_are_named() -> None:
+    heard = small_shop()
+    for n in range(9):
+        heard.say(f"alarm/tool_{n}_silent", alarm(f"The tool {n}'s sensor has said nothing for 30 s.", NOON + n))
+    text = heard.text()
+    assert "9 ALARMS STAND" in text
+    assert "The tool 8's sensor" in text  # the newest
+    assert "more: " in text
+    assert "tool 0 silent" in text or ".." in text
+
+
+def test_a_gate_says_how_it_is_known_to_be_open_and_for_how_long_by_hand() -> None:
+    heard = small_shop()
+    heard.say("gate/band_saw", gate("open", reports=False))
+    heard.say("gate/jointer", gate("open", hand=True, hand_ends=stamp(NOON + 600)))
+    assert "(by time)" in heard.text()
+    assert "(by hand, 10 min)" in heard.text()
+
+
+def test_what_is_seen_of_the_fan_is_told_and_a_contradiction_in_full() -> None:
+    heard = small_shop()
+    heard.say("collector/main", collector("running", reported_on=True, drawing=True))
+    assert "seen to turn" in heard.text()
+    heard.say("collector/main", collector("running", reported_on=True, drawing=False))
+    assert "switch reports on, motor draws nothing" in heard.text()
+
+
+def test_control_characters_do_not_reach_the_terminal() -> None:
+    heard = small_shop()
+    heard.say("alarm/evil\x1b[2J", alarm("\x1b]0;gone\x07 and\nmore"))
+    heard.picture.lost("bad \x1b[31m news", heard.at)
+    assert "\x1b" not in heard.text()
+    assert "\x07" not in heard.text()
+
+
+@pytest.mark.parametrize(
+    ("amps", "bar"),
+    [
+        (None, ".......:..|........."),
+        (0.0, ".......:..|........."),
+        (1.0, "====...:..|........."),
+        (2.4, "=======:=.|........."),
+        (2.5, "=======:==|........."),
+        (3.0, "=======:==|=........"),
+        (99.0, "=======:==|========>"),
+    ],
+)
+def test_the_current_is_a_bar_against_both_thresholds(amps: float | None, bar: str) -> None:
+    assert meter(amps, 2.5, 1.8) == bar
+
+
+@pytest.mark.parametrize(
+    ("seconds", "text"),
+    [(0.2, "0 s"), (59.6, "1 min"), (125, "2 min 5 s"), (3600, "1 h"), (11_400, "3 h 10 min"), (200_000, "2 days")],
+)
+def test_lengths_of_time_are_said_in_whole_seconds(seconds: float, text: str) -> None:
+    assert lasting(seconds) == text
+
+
+@settings(max_examples=150, deadline=None)
+@given(
+    width=st.integers(40, 200),
+    height=st.integers(8, 60),
+    tools=st.integers(0, 25),
+    gates=st.integers(0, 25),
+    alarms=st.integers(0, 8),
+    events=st.integers(0, 30),
+    online=st.sampled_from(["1", "0"]),
+)
+def test_every_screen_fits_its_terminal_and_counts_every_alarm(  # noqa: PLR0917 - what may vary
+    width: int, height: int, tools: int, gates: int, alarms: int, events: int, online: str
+) -> None:
+    heard = large_shop(tools, gates).say("online", online)
+    for n in range(events):
+        heard.say("tool/tool_00", tool("running" if n % 2 == 0 else "idle", because=f"change {n}"))
+    for n in range(alarms):
+        heard.say(f"alarm/a{n}", alarm("word " * 20))
+    lines = [text_of(each) for each in page(heard.picture, "x" * 60, heard.at, width=width, height=height)]
+    assert len(lines) <= height
+    assert all(len(each) <= width for each in lines)
+    told = "No alarm stands." if alarms == 0 else f"{alarms} ALARM"
+    assert any(each.startswith(told) for each in lines)
