@@ -1,5 +1,7 @@
 """A clock that tests set, and a disk that fails on demand."""
 
+import asyncio
+import contextlib
 import errno
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
@@ -7,6 +9,7 @@ from pathlib import Path
 
 from gatehand.journal.disk import RealDisk
 from gatehand.journal.line import Stamper
+from gatehand.journal.writer import Ticket
 
 NOON = datetime(2026, 3, 5, 12, tzinfo=UTC).timestamp()
 
@@ -75,6 +78,15 @@ class FaultyDisk(RealDisk):
 
     def free_bytes(self, folder: Path) -> int:
         return min(self.free, super().free_bytes(folder))
+
+
+async def settled(ticket: Ticket, within: float = 5.0) -> bool:
+    """Wait in the event loop until the ticket is done; whether its lines are on disk."""
+    ready = asyncio.Event()
+    ticket.add_done_callback(ready.set)
+    with contextlib.suppress(TimeoutError):
+        await asyncio.wait_for(ready.wait(), within)
+    return ticket.written
 
 
 def stamper(clock: FakeClock, run: str = "run1") -> Stamper:

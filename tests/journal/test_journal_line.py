@@ -98,6 +98,11 @@ def test_a_chattering_sensor_does_not_ask_for_syncs_and_a_command_does() -> None
     assert not wants_sync({"event": Happened.READING_REJECTED})
 
 
+def test_a_note_takes_its_subject_also_from_its_facts() -> None:
+    line = stamper(FakeClock()).note("alarm_raised", 1.0, facts={"alarm": "x", "gate": "bench", "tool": None})
+    assert (line["gate"], line["fact_tool"], line["alarm"]) == ("bench", None, "x")
+
+
 def test_no_two_starts_of_the_daemon_are_alike() -> None:
     moment = datetime.fromisoformat("2026-03-05T12:00:00Z").timestamp()
     first, second = new_run(moment), new_run(moment)

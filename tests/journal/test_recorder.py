@@ -275,6 +275,13 @@ def test_what_another_version_wrote_is_named(tmp_path: Path) -> None:
         Recording(path)
 
 
+@pytest.mark.parametrize("period", [512, 1000, 1024])
+def test_an_even_pace_costs_the_same_whatever_its_number_of_milliseconds(period: int) -> None:
+    rng = random.Random(1)
+    times = [n * period + abs(round(rng.gauss(0, 4))) for n in range(3600)]
+    assert len(encode_block(Rows(times, [1] * 3600, [20] * 3600, {}))) < 3600 * 0.55
+
+
 def test_equal_readings_are_one_object_and_the_table_of_them_stays_bounded() -> None:
     streams = Streams(TOOLS, ())
     assert streams.event(1, 20) is streams.event(1, 20)

@@ -7,8 +7,7 @@ from collections import deque
 from datetime import datetime
 from pathlib import Path
 
-from gatehand.journal import line as line_module
-from gatehand.journal.line import Line
+from gatehand.journal.line import OWN_EVENTS, Line
 from gatehand.journal.reader import EventReader, Follower, Skipped
 from gatehand.journal.sentences import sentence
 from gatehand.journal.when import WhenError, when
@@ -17,13 +16,7 @@ from gatehand_rules.findings import Happened
 _LAST = 50
 _WRONG_USAGE = 2
 _SHOWN_SKIPPED = 3
-_EVENTS = frozenset(
-    {
-        *map(str, Happened),
-        *(line_module.DAEMON_STARTED, line_module.DAEMON_STOPPED, line_module.CLOCK_STEPPED),
-        *(line_module.CONFIG_LOADED, line_module.CONFIG_REJECTED, line_module.LOG_GAP, line_module.LOG_LATE),
-    }
-)
+_EVENTS = frozenset({*map(str, Happened), *OWN_EVENTS})
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -155,10 +148,15 @@ def _check_usage(args: argparse.Namespace) -> None:
 
     if args.follow and args.until is not None:
         raise ValueError("--follow shows what is to come and takes no --until")
-    for event in args.event or ():
-        if event not in _EVENTS:
-            near = nearest(event, _EVENTS)
-            hint = f"did you mean {near}?" if near else f"there are {', '.join(sorted(_EVENTS))}"
+    if all(event in _EVENTS for event in args.event or ()):
+        return
+    from gatehand.mqtt.transport import Said
+
+    known = {*_EVENTS, *map(str, Said)}
+    for event in args.event:
+        if event not in known:
+            near = nearest(event, known)
+            hint = f"did you mean {near}?" if near else f"there are {', '.join(sorted(known))}"
             raise ValueError(f"there is no event {event!r}; {hint}")
 
 

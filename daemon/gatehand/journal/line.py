@@ -26,9 +26,18 @@ DAEMON_STOPPED = "daemon_stopped"
 CONFIG_LOADED = "config_loaded"
 CONFIG_REJECTED = "config_rejected"
 CLOCK_STEPPED = "clock_stepped"
+CONFIG_WAITS = "config_waits"
+COMMAND_NOT_SENT = "command_not_sent"
+RETAINED_COMMAND = "retained_command"
+INTERNAL_ERROR = "internal_error"
 LOG_GAP = "log_gap"
 LOG_LATE = "log_late"
 """The disk stalled and commands left before their explanation was on disk."""
+OWN_EVENTS = (
+    *(DAEMON_STARTED, DAEMON_STOPPED, CONFIG_LOADED, CONFIG_REJECTED, CONFIG_WAITS, CLOCK_STEPPED),
+    *(COMMAND_NOT_SENT, RETAINED_COMMAND, INTERNAL_ERROR, LOG_GAP, LOG_LATE),
+)
+"""What the daemon itself writes beside the rules' findings."""
 
 
 class LineError(ValueError):
@@ -71,9 +80,17 @@ class Stamper:
         facts: Mapping[str, Fact] | None = None,
         seq: int | None = None,
     ) -> Line:
-        """A line of the daemon's own, such as `daemon_started`. `seq`: a number already taken by a lost line."""
+        """A line of the daemon's own, such as `daemon_started`. `seq`: a number already taken by a lost line.
+
+        A tool, gate or collector may also be given among the facts.
+        """
+        told = dict(facts or {})
+        tool, gate, collector = (
+            name if name is not None else _name(told, key)
+            for key, name in (("tool", tool), ("gate", gate), ("collector", collector))
+        )
         line = self._open(event, now, tool=tool, gate=gate, collector=collector, seq=seq)
-        _add(line, (facts or {}).items())
+        _add(line, told.items())
         return line
 
     def _open(
@@ -98,6 +115,15 @@ class Stamper:
             if name is not None:
                 line[key] = name
         return line
+
+
+def _name(facts: dict[str, Fact], key: str) -> str | None:
+    """Take a subject's name out of the facts."""
+    name = facts.get(key)
+    if not isinstance(name, str):
+        return None
+    del facts[key]
+    return name
 
 
 def _add(line: Line, facts: Iterable[tuple[str, Fact]]) -> None:

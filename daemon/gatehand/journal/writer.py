@@ -1,25 +1,22 @@
 """The event log: lines go in from the control loop, one thread puts them on disk, a ticket says when they are there.
 
-The daemon's duty: append the explanation, wait for its ticket (`settled`, bounded), then publish. A disk that stalls
-costs each stall one bound, never a command. What the files are stands in `files`.
+The daemon's duty: append the explanation, wait for its ticket, but not for long, then publish. What the files are
+stands in `files`.
 """
 
 import asyncio
 import contextlib
 import threading
 import time
-from collections import deque
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from queue import Empty, SimpleQueue
 
 from gatehand.journal.disk import Disk, RealDisk
 from gatehand.journal.files import EventFiles
-from gatehand.journal.line import LOG_LATE, Line, Stamper, encode, wants_sync
+from gatehand.journal.line import Line, Stamper, encode, wants_sync
 
 QUEUE_LIMIT = 20_000
-STALL_BOUND = 0.020
-"""Seconds that a command waits for its explanation to reach the disk."""
 _BATCH = 256
 _PROBE_EVERY = 5.0
 _CLOSE_WITHIN = 5.0
@@ -104,9 +101,6 @@ class EventLog:
         self._queue: SimpleQueue[_Work | None] = SimpleQueue()
         self._refused: list[int] = []
         self._ill = False
-        self._late: deque[Ticket] = deque()
-        self._late_since = 0.0
-        self._late_count = 0
         self._unsynced = 0
         self._files.open()
         self._thread: threading.Thread | None = None
@@ -133,38 +127,6 @@ class EventLog:
             work.lost, self._refused = self._refused, []
             self._queue.put(work)
         return ticket
-
-    async def settled(self, ticket: Ticket, within: float = STALL_BOUND) -> bool:
-        """Wait until the ticket is done, at most `within` seconds; whether its lines are on disk.
-
-        While a stall lasts, later tickets do not wait at all. When it is over, one `log_late` line says how long it was
-        and how many waits it cut short.
-        """
-        if ticket.done:
-            return ticket.written
-        if not self._late:
-            loop = asyncio.get_running_loop()
-            settled: asyncio.Future[None] = loop.create_future()
-            timer = loop.call_later(within, _resolve, settled)
-            ticket.add_done_callback(lambda: _resolve(settled))
-            await settled
-            timer.cancel()
-            if ticket.done:
-                return ticket.written
-            self._late_since = self.stamper.clock.mono() - within
-        self._late.append(ticket)
-        self._late_count += 1
-        ticket.add_done_callback(self._caught_up)
-        return False
-
-    def _caught_up(self) -> None:
-        self._late.popleft()
-        if self._late:
-            return
-        now = self.stamper.clock.mono()
-        facts = {"late": self._late_count, "stalled": round(now - self._late_since, 3)}
-        self._late_count = 0
-        self.append([self.stamper.note(LOG_LATE, now, facts=facts)])
 
     def close(self, within: float = _CLOSE_WITHIN) -> bool:
         """Write what is queued and close; False when the disk took longer than `within` seconds."""
@@ -242,11 +204,6 @@ class EventLog:
         # A loop that is closed has nobody left to tell.
         with contextlib.suppress(RuntimeError):
             self._loop.call_soon_threadsafe(callback)
-
-
-def _resolve(future: asyncio.Future[None]) -> None:
-    if not future.done():
-        future.set_result(None)
 
 
 def _seq(line: Line) -> int:

@@ -8,12 +8,11 @@ from collections.abc import Mapping
 
 from gatehand.journal.line import FIXED, facts_of
 from gatehand.journal.sentences import collectors, daemon, gates, tools
-from gatehand.journal.sentences.fill import Subject, fill, is_whole, shown
+from gatehand.journal.sentences.fill import Subject, Table, fill, is_whole, shown
 from gatehand.journal.sentences.reasons import REASONS
 from gatehand_rules.findings import Fact, Finding
 
-TABLE: dict[str, dict[str | None, str]] = tools.TABLE | gates.TABLE | collectors.TABLE | daemon.TABLE
-"""Event -> rule -> template. The rule None stands for all that have none of their own."""
+TABLE: Table = tools.TABLE | gates.TABLE | collectors.TABLE | daemon.TABLE
 
 
 def sentence(line: Mapping[str, Fact]) -> str:
@@ -21,10 +20,12 @@ def sentence(line: Mapping[str, Fact]) -> str:
     own = TABLE.get(str(line.get("event")), {})
     rule = line.get("rule")
     reason = _reason(line)
-    template = own.get(rule) if isinstance(rule, str) else None
-    if template is None or not is_whole(template, line, reason):
-        template = own.get(None, template)
-    return _plain(line) if template is None else fill(template, line, reason)
+    choice = own.get(rule, ()) if isinstance(rule, str) else ()
+    choice += own.get(None, ())
+    for template in choice:
+        if is_whole(template, line, reason):
+            return fill(template, line, reason)
+    return fill(choice[-1], line, reason) if choice else _plain(line)
 
 
 def sentence_of(finding: Finding) -> str:
@@ -39,8 +40,10 @@ def _reason(line: Mapping[str, Fact]) -> str | None:
 
 
 def _plain(line: Mapping[str, Fact]) -> str:
-    """Event, subject, rule and numbers of a line that no table knows."""
+    """What a line says that no table knows: its own text, else its event, rule and numbers."""
     subject = Subject(line).whatever()
+    if isinstance(line.get("text"), str):
+        return f"{subject}: {line['text']}" if subject else str(line["text"])
     event = str(line.get("event", "an event without a name")).replace("_", " ")
     reason = _reason(line) or line.get("rule")
     numbers = ", ".join(f"{key} {shown(key, value)}" for key, value in line.items() if key not in FIXED)

@@ -1,56 +1,66 @@
 """Sentences about the collector: on, off, why not, held, in danger. Templates as in `fill`."""
 
+from gatehand.journal.sentences.fill import Table
 from gatehand_rules.findings import Happened, Rule
 
-TABLE: dict[str, dict[str | None, str]] = {
+TABLE: Table = {
     Happened.COLLECTOR_ON: {
-        Rule.DEMAND: "{collector} told on[ (start {starts_this_hour} of {starts_per_hour} this hour)]",
-        None: "{collector} told on[, {reason}]",
+        Rule.DEMAND: ("{collector} told on[ (start {starts_this_hour} of {starts_per_hour} this hour)]",),
+        None: ("{collector} told on[, {reason}]",),
     },
     Happened.COLLECTOR_OFF: {
-        Rule.NO_DEMAND: "{collector} told off, nothing needs it any more[; the fan turns for {coast_down!} more]",
-        Rule.HOLD: "{collector} told off, held[ by {why}]",
-        None: "{collector} told off[, {reason}]",
+        Rule.NO_DEMAND: ("{collector} told off, nothing needs it any more[; the fan turns for {coast_down!} more]",),
+        Rule.BROKER: ("{collector} told off, the broker had been away",),
+        Rule.HOLD: ("{collector} told off, held[ by {why}]",),
+        None: ("{collector} told off[, {reason}]",),
     },
     Happened.COLLECTOR_RUNNING: {
-        Rule.RETAINED: "{collector} may be running: a message kept by the broker says so",
-        None: "{collector} is running",
+        Rule.RETAINED: ("{collector} may be running: a message kept by the broker says so",),
+        None: ("{collector} is running",),
     },
-    Happened.COLLECTOR_STOOD: {None: "{collector} stands still"},
-    Happened.COLLECTOR_WAITED: {None: "{collector} waits[ {for_seconds}] with its start[, {reason}]"},
+    Happened.COLLECTOR_STOOD: {None: ("{collector} stands still",)},
+    Happened.COLLECTOR_WAITED: {None: ("{collector} waits[ {for_seconds}] with its start[, {reason}]",)},
     Happened.COLLECTOR_KEPT_ON: {
-        Rule.STARTS_PER_HOUR: "{collector} stays on[ for {for_seconds}]: the motor has had {starts_this_hour} of its "
-        "{starts_per_hour} starts this hour",
-        None: "{collector} stays on[, {reason}]",
+        Rule.STARTS_PER_HOUR: (
+            (
+                "{collector} stays on[ for {for_seconds}]: the motor has had {starts_this_hour} of its "
+                "{starts_per_hour} starts this hour"
+            ),
+        ),
+        None: ("{collector} stays on[, {reason}]",),
     },
     Happened.COLLECTOR_ADOPTED: {
-        Rule.SWITCHED_BY_HAND: "{collector} was switched on at its own switch and is left on",
-        Rule.ADOPTION: "{collector} was on when Gatehand started and is left on[ for {grace!}]",
-        None: "{collector} was found on and is left on[, {reason}]",
+        Rule.SWITCHED_BY_HAND: ("{collector} was switched on at its own switch and is left on",),
+        Rule.ADOPTION: ("{collector} was on when Gatehand started and is left on[ for {grace!}]",),
+        None: ("{collector} was found on and is left on[, {reason}]",),
     },
     Happened.COLLECTOR_UNANSWERED: {
-        None: "{collector} did not answer to {told}[, told {tries!} times]; look at its switch",
+        None: ("{collector} did not answer to {told}[, repeated {tries!} x]; look at its switch",),
     },
     Happened.FAN_UNSAFE: {
-        None: "{collector} turns against shut gates: {proven_open} of {min_open} are known to be open; told off, "
-        "gates told to open",
+        None: (
+            (
+                "{collector} turns against shut gates: {proven_open} of {min_open} gates are known to be open; "
+                "told off, gates told to open"
+            ),
+        ),
     },
     Happened.COMMAND_VETOED: {
-        Rule.MIN_OPEN: "{command} was held back[ for {subject}]: {proven_open} of {min_open} gates would be open",
-        Rule.MAX_OPEN: "{command} was held back[ for {subject}]: {standing} gates stand open, {max_open} may",
-        None: "{command} was held back[ for {subject}][: {reason}]",
+        Rule.MIN_OPEN: ("{command} was held back[ for {subject}]: {proven_open} of {min_open} gates would be open",),
+        Rule.MAX_OPEN: ("{command} was held back[ for {subject}]: {standing} gates stand open, {max_open} may",),
+        None: ("{command} was held back[ for {subject}][: {reason}]",),
     },
-    Happened.STOP_ACTIVE: {None: "stop contact {stop} is active"},
-    Happened.STOP_CLEARED: {None: "stop contact {stop} is clear; nothing starts until a reset"},
+    Happened.STOP_ACTIVE: {None: ("stop contact {stop} is active",)},
+    Happened.STOP_CLEARED: {None: ("stop contact {stop} is clear; nothing starts until a reset",)},
     Happened.COLLECTOR_HELD: {
-        Rule.STOP_CONTACT: "{collector} is held off by stop contact {why}, until somebody resets it",
-        None: "{collector} is held off until somebody resets it[ ({why!})]",
+        Rule.STOP_CONTACT: ("{collector} is held off by stop contact {why}, until somebody resets it",),
+        None: ("{collector} is held off until somebody resets it[ ({why!})]",),
     },
-    Happened.HOLD_RESET: {None: "{collector}: hold ended by a reset[ (it was {why!})]; the next fresh start counts"},
+    Happened.HOLD_RESET: {None: ("{collector}: hold ended by a reset[ (it was {why!})]; the next fresh start counts",)},
     Happened.RESET_REFUSED: {
-        Rule.STOP_CONTACT: "{collector}: reset refused, still active: {active}",
-        None: "{collector}: reset refused[, {why}]",
+        Rule.STOP_CONTACT: ("{collector}: reset refused, still active: {active}",),
+        None: ("{collector}: reset refused[, {why}]",),
     },
-    Happened.BIN_FULL: {None: "{collector}: the bin is full"},
-    Happened.BIN_CLEARED: {None: "{collector}: the bin is no longer full"},
+    Happened.BIN_FULL: {None: ("{collector}: the bin is full",)},
+    Happened.BIN_CLEARED: {None: ("{collector}: the bin is no longer full",)},
 }

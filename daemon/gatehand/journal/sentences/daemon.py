@@ -2,38 +2,51 @@
 
 from gatehand.journal.line import (
     CLOCK_STEPPED,
+    COMMAND_NOT_SENT,
     CONFIG_LOADED,
     CONFIG_REJECTED,
+    CONFIG_WAITS,
     DAEMON_STARTED,
     DAEMON_STOPPED,
+    INTERNAL_ERROR,
     LOG_GAP,
     LOG_LATE,
+    RETAINED_COMMAND,
 )
+from gatehand.journal.sentences.fill import Table
 from gatehand_rules.findings import Happened, Rule
 
-TABLE: dict[str, dict[str | None, str]] = {
-    Happened.DEVICE_OFFLINE: {None: "{subject}: its device is off line"},
-    Happened.DEVICE_ONLINE: {None: "{subject}: its device is back on line"},
-    Happened.MESSAGE_IGNORED: {None: "[{subject}: ]a message was ignored[ ({what})][, {reason}]"},
-    Happened.BROKER_CONNECTED: {None: "connected to the broker"},
+TABLE: Table = {
+    Happened.DEVICE_OFFLINE: {None: ("{subject}: its device is off line",)},
+    Happened.DEVICE_ONLINE: {None: ("{subject}: its device is back on line",)},
+    Happened.MESSAGE_IGNORED: {None: ("[{subject}: ]a message was ignored[ ({what})][, {reason}]",)},
+    Happened.BROKER_CONNECTED: {None: ("connected to the broker",)},
     Happened.BROKER_LOST: {
-        None: "the broker is gone[, last heard {heard_before!} ago]; nothing is commanded until it is back"
+        None: ("the broker is gone[, last heard {heard_before!} ago]; nothing is commanded until it is back",)
     },
     Happened.ALARM_RAISED: {
-        Rule.TRAVEL: "alarm: {gate} did not {wanted}, travel {travel}",
-        Rule.GATE_BY_HAND_IS_SHUT: "alarm[ for {subject}]: open this gate by hand: {gates}",
-        Rule.SHUTDOWN: "alarm {alarm}, {reason}",
-        None: "alarm {alarm}[: {reason}]",
+        Rule.TRAVEL: ("alarm: {gate} did not {wanted}, travel {travel}",),
+        Rule.GATE_BY_HAND_IS_SHUT: ("alarm[ for {subject}]: open this gate by hand: {gates}",),
+        Rule.STOP_CONTACT: ("alarm: stop contact {stop} is active",),
+        None: ("alarm {alarm}: {because}", "alarm for {subject}, {alarm}: {reason}", "alarm {alarm}[: {reason}]"),
     },
-    Happened.ALARM_CLEARED: {None: "alarm over: {alarm}"},
-    DAEMON_STARTED: {None: "Gatehand[ {version}] started"},
-    DAEMON_STOPPED: {None: "Gatehand stopped[, {why}]"},
-    CONFIG_LOADED: {None: "config loaded[ from {path}]"},
-    CONFIG_REJECTED: {None: "config rejected, the last good one stays in force[: {why}]"},
-    CLOCK_STEPPED: {None: "the wall clock stepped[ by {by_seconds}]; nothing is timed by it"},
+    Happened.ALARM_CLEARED: {None: ("alarm over[ for {subject}]: {alarm}",)},
+    DAEMON_STARTED: {None: ("Gatehand[ {version}] started",)},
+    DAEMON_STOPPED: {None: ("Gatehand stopped[, {why}]",)},
+    CONFIG_LOADED: {None: ("config loaded[ from {path}]",)},
+    CONFIG_REJECTED: {None: ("config rejected, the last good one stays in force[: {why}]",)},
+    CLOCK_STEPPED: {None: ("the wall clock stepped[ by {by_seconds}]; nothing is timed by it",)},
     LOG_GAP: {
-        None: "the log has a gap: {lost} lines lost[ (numbers {first_lost} to {last_lost})]"
-        "[, {unsure} may be][, {torn_bytes} bytes of a line cut short][; {why}]"
+        None: (
+            (
+                "the log has a gap: {lost} lines lost[ (numbers {first_lost} to {last_lost})]"
+                "[, {unsure} may be][, {torn_bytes} bytes of a line cut short][; {why}]"
+            ),
+        )
     },
-    LOG_LATE: {None: "the disk stalled for {stalled}: {late} commands left before their lines were on disk"},
+    LOG_LATE: {None: ("the disk stalled for {stalled}: {late} commands left before their lines were on disk",)},
+    CONFIG_WAITS: {None: ("the changed config waits[: {why}]",)},
+    COMMAND_NOT_SENT: {None: ("{command}[ for {subject}] was not sent[: {why}]",)},
+    RETAINED_COMMAND: {None: ("[{subject}: ]the broker retains a message on its command topic {topic}",)},
+    INTERNAL_ERROR: {None: ("Gatehand made a mistake and holds every collector[: {text}]",)},
 }

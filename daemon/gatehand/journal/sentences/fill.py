@@ -6,8 +6,13 @@ fact within is missing, or, for `{key!}`, when it is also 0, false or empty.
 
 import re
 from collections.abc import Mapping
+from typing import TypeAlias
 
 from gatehand_rules.findings import Fact
+
+Table: TypeAlias = dict[str, dict[str | None, tuple[str, ...]]]
+"""Event -> rule -> templates, of which the first counts whose facts are all there. The rule None stands for every
+rule, after those of the rule's own."""
 
 _AMPS = frozenset({"amps", "start_amps", "stop_amps", "peak", "last_amps", "running_amps"})
 _SECONDS = frozenset(
@@ -17,7 +22,7 @@ _SECONDS = frozenset(
         *("heard_before", "stalled", "by_seconds"),
     }
 )
-_NAMES = frozenset({"alarm", "stop", "gates", "taken", "instead_of", "active"})
+_NAMES = frozenset({"stop", "gates", "taken", "instead_of", "active"})
 _MINUTE = 60
 _OPTIONAL = re.compile(r"\[([^\[\]]*)\]")
 _FIELD = re.compile(r"\{(\w+)(!?)\}")
@@ -84,6 +89,16 @@ def shown(key: str, value: Fact) -> str:
     return spoken(value) if key in _NAMES else value
 
 
+def _alarm(line: Mapping[str, Fact]) -> str | None:
+    """The alarm's id as it is said, without the name of the line's own subject."""
+    found = line.get("alarm")
+    if not isinstance(found, str):
+        return None
+    for kind in ("tool", "gate", "collector"):
+        found = found.removeprefix(f"{kind}_{line.get(kind)}_")
+    return spoken(found)
+
+
 def _complete(part: str, line: Mapping[str, Fact], reason: str | None) -> bool:
     return all(
         _word(key, line, reason) is not None and (not strict or bool(line.get(key)))
@@ -99,5 +114,7 @@ def _word(key: str, line: Mapping[str, Fact], reason: str | None) -> str | None:
             return Subject(line).whatever()
         case "reason":
             return reason
+        case "alarm":
+            return _alarm(line)
         case _:
             return None if line.get(key) is None else shown(key, line[key])
