@@ -46,8 +46,8 @@ def quick(tool: Tool, state: ToolState, amps: float, now: float) -> ToolState | 
 def hear(draft: Draft, at: int, amps: float) -> None:
     """A live reading of the tool at index `at`. `amps` is not negative."""
     tool, state = draft.shop.tools[at], draft.tools[at]
-    if isinstance(state, ToolSilent):
-        state = _speak_again(draft, tool, state, amps)
+    # The last value held until now: a delay that ends in this very instant has passed.
+    state = _speak_again(draft, tool, state, amps) if isinstance(state, ToolSilent) else _after_delays(draft, at)
     now = draft.now
     match state:
         case ToolUnknown():
@@ -166,6 +166,14 @@ def _say_missed(draft: Draft, tool: Tool, hump: Hump) -> None:
             start_amps=tool.start_amps,
             lasted=lasted,
         )
+
+
+def _after_delays(draft: Draft, at: int) -> ToolSpeaking:
+    _start_if_due(draft, at)
+    _stop_if_due(draft, at)
+    _end_run_on_if_due(draft, at)
+    state = draft.tools[at]
+    return state.was if isinstance(state, ToolSilent) else state
 
 
 def _start_if_due(draft: Draft, at: int) -> None:
