@@ -19,6 +19,7 @@ from gatehand_rules.state import (
     CollectorState,
     FanSeen,
     GateOpen,
+    GateOpening,
     GateSeen,
     GateState,
     Guard,
@@ -64,11 +65,21 @@ def obstacles(old: Shop, new: Shop, state: State, now: float, rewired: Rewired |
             found.append(f"the collector {collector.name} is {what} while its fan may turn")
             continue
         found.extend(_gate_obstacles(old, new, rewired, collector.name))
-        proven = sum(1 for gate in new.gates if gate.collector == collector.name and _is_proven(old, state, gate.name))
-        if after.min_open > collector.min_open and proven < after.min_open:
-            text = f"min_open of {collector.name} rises to {after.min_open} while {proven} gates are proven open"
-            found.append(f"{text} and its fan may turn")
+        found.extend(_limit_obstacles(old, collector, after, state))
     return tuple(found)
+
+
+def _limit_obstacles(old: Shop, before: Collector, after: Collector, state: State) -> list[str]:
+    """Limits on open gates that the present zone does not keep."""
+    moves = [each.move for gate, each in zip(old.gates, state.gates, strict=True) if gate.collector == before.name]
+    proven = sum(1 for move in moves if isinstance(move, GateOpen))
+    standing = sum(1 for move in moves if isinstance(move, GateOpen | GateOpening))
+    found = []
+    if after.min_open > before.min_open and proven < after.min_open:
+        found.append(f"min_open of {before.name} rises to {after.min_open} while {proven} are proven open")
+    if after.max_open is not None and after.max_open != before.max_open and standing > after.max_open:
+        found.append(f"max_open of {before.name} falls to {after.max_open} while {standing} gates stand open")
+    return [f"{text} and its fan may turn" for text in found]
 
 
 def _in_use(seen: CollectorState, now: float) -> bool:
@@ -93,11 +104,6 @@ def _gate_obstacles(old: Shop, new: Shop, rewired: Rewired, collector: str) -> l
         if what is not None:
             found.append(f"the gate {gate.name} is {what} while the fan of {collector} may turn")
     return found
-
-
-def _is_proven(shop: Shop, state: State, gate: str) -> bool:
-    at = shop.gate_at(gate)
-    return at is not None and isinstance(state.gates[at].move, GateOpen)
 
 
 def adopt_shop(old: Shop, new: Shop, state: State, now: float, rewired: Rewired | None = None) -> Outcome:

@@ -13,6 +13,7 @@ from types import TracebackType
 from typing import Any, Self, TypeVar
 
 import paho.mqtt.client as paho
+from paho.mqtt.enums import CallbackAPIVersion
 
 import gatehand
 import gatehand_rules
@@ -87,11 +88,11 @@ class Shopfloor:
         self.answering = set(answering)
         self.on_command: Callable[[str, str], None] = lambda _topic, _text: None
         self._ready = threading.Event()
-        self._client = paho.Client(paho.CallbackAPIVersion.VERSION2)
+        self._client = paho.Client(CallbackAPIVersion.VERSION2)
         self._client.on_message = self._on_message
         self._client.on_connect = lambda client, *_: client.subscribe([("shop/#", 1), ("gatehand/#", 1)])
         self._client.on_subscribe = lambda *_: self._ready.set()
-        self._client.reconnect_delay_set(0.05, 0.2)
+        self._client.reconnect_delay_set(1, 1)
         self._client.connect("127.0.0.1", port)
         self._client.loop_start()
         assert self._ready.wait(5)

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from daemon_support import BENCH, FAN, OFF, ON, SAW, SHOP, Process, Shopfloor, wait_for
+from daemon_support import BENCH, FAN, OFF, ON, SAW, SHOP, Process, Shopfloor, environment, wait_for
 from support.mosquitto import Mosquitto, free_port
 
 pytestmark = pytest.mark.broker
@@ -123,11 +123,10 @@ BAD = {
 
 def test_bad_payloads_change_nothing_and_each_device_says_what_it_was(daemon: Process, floor: Shopfloor) -> None:
     since = len(floor.commands)
-    for number, (tool, payload) in enumerate(
-        [("band_saw", BAD["20 MB"]), ("router", BAD["no UTF-8"])],
-    ):
+    for number, (tool, payload) in enumerate((("band_saw", BAD["20 MB"]), ("router", BAD["no UTF-8"])), start=1):
         floor.say(f"shop/{tool}/amps", payload)
-        line = wait_for(lambda n=number: daemon.events("reading_rejected")[n:])[0]
+        wait_for(lambda: len(daemon.events("reading_rejected")) >= number)  # noqa: B023 - waited for at once
+        line = daemon.events("reading_rejected")[-1]
         assert line["tool"] == tool
         assert "want" in line["why"]
         assert len(line["shown"]) < 120
@@ -276,8 +275,6 @@ disk.RealDisk.sync = slow
 from gatehand.cli import main
 sys.exit(main())
 """
-    from daemon_support import environment
-
     stall = tmp_path / "stall"
     env = environment(STALL=str(stall))
     with (
@@ -298,4 +295,41 @@ sys.exit(main())
         wait_for(lambda: daemon.events("log_late"), seconds=10)
         floor.say("shop/band_saw/amps", "0")
         wait_for(lambda: OFF in floor.told(since))
+        assert daemon.stop() == 0
+
+
+def test_a_full_disk_costs_log_lines_and_an_alarm_and_never_a_running_fan(broker: Mosquitto, tmp_path: Path) -> None:
+    program = """
+import errno, os, sys
+from gatehand.journal import disk
+real = disk.RealDisk.write
+def full(self, handle, data):
+    if os.path.exists(os.environ["FULL"]):
+        raise OSError(errno.ENOSPC, "No space left on device")
+    return real(self, handle, data)
+disk.RealDisk.write = full
+from gatehand.cli import main
+sys.exit(main())
+"""
+    full = tmp_path / "full"
+    env = environment(FULL=str(full))
+    with (
+        Shopfloor(broker.port) as floor,
+        Process(tmp_path, SHOP.format(port=broker.port), env=env, program=program) as daemon,
+    ):
+        floor.idle()
+        full.touch()
+        since = len(floor.commands)
+        floor.say("shop/band_saw/amps", "5")
+        wait_for(lambda: ON in floor.told(since))
+        alarm = wait_for(lambda: floor.shown("alarm/log"))
+        assert "No space left" in alarm["because"]
+        time.sleep(0.5)
+        assert OFF not in floor.told(since), "the fan runs on"
+        full.unlink()
+        wait_for(lambda: floor.shown("alarm/log") is None, seconds=12)
+        floor.say("shop/band_saw/amps", "0")
+        wait_for(lambda: OFF in floor.told(since))
+        (gap,) = wait_for(lambda: daemon.events("log_gap"))
+        assert gap["lost"] >= 3
         assert daemon.stop() == 0

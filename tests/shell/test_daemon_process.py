@@ -170,7 +170,7 @@ def test_the_service_manager_hears_ready_the_watchdog_and_stopping(broker: Mosqu
             daemon.signal(signal.SIGCONT)
             manager.settimeout(8)
             assert daemon.stop() == 0
-            rest = []
+            rest: list[str] = []
             while not any("STOPPING=1" in each for each in rest):
                 rest.append(manager.recv(1000).decode())
 

@@ -3,7 +3,7 @@
 import pytest
 from shell_support import World
 
-from gatehand.mqtt.transport import Kind
+from gatehand.mqtt.transport import Kind, Notice, Said
 from gatehand_rules import events as ev
 from gatehand_rules.state import collector_word
 
@@ -253,7 +253,7 @@ def test_a_hold_outlives_a_restart() -> None:
 
 def test_a_hold_that_the_broker_tells_of_late_still_holds() -> None:
     world = World().connect(("shop/fan/state", "0"))
-    world.engine._met_before = False  # noqa: SLF001 - the broker is slow: a second has passed without an end
+    world.engine._own_topics._met_before = False  # noqa: SLF001 - the broker is slow: a second has passed without an end
     world.say("gatehand/collector/main", '{"state": "held"}', retained=True)
     assert collector_word(world.engine.state.collectors[0]) == "held"
 
@@ -274,6 +274,57 @@ def test_a_retained_message_on_a_command_topic_is_an_alarm() -> None:
     assert world.events("retained_command")
 
 
+def test_the_alarm_ends_when_the_broker_retains_the_command_no_longer() -> None:
+    world = World().connect((FAN, "1"))
+    assert FAN in {each.topic for each in world.transport.wanted}
+    world.say(FAN, "0")
+    assert world.shown("alarm/retained_collector_main") is not None, "our own command came back"
+    world.say(FAN, "")
+    assert world.shown("alarm/retained_collector_main") is None
+    world.lose()
+    world.connect((FAN, "1"))
+    world.lose()
+    world.connect()
+    assert world.shown("alarm/retained_collector_main") is None
+
+
+def test_an_alarm_can_be_acknowledged_once_while_it_stands() -> None:
+    world = World().rested()
+    world.say("shop/estop", "1")
+    assert world.shown("alarm/stop_emergency")["acknowledged"] is None
+    world.say("gatehand/alarm/stop_emergency/ack", "")
+    world.say("gatehand/alarm/stop_emergency/ack", "")
+    world.say("gatehand/alarm/there_is_none/ack", "")
+    assert world.shown("alarm/stop_emergency")["acknowledged"].endswith("Z")
+    assert [line["alarm"] for line in world.events("alarm_acknowledged")] == ["stop_emergency"]
+    world.say("shop/estop", "0")
+    assert world.shown("alarm/stop_emergency") is None
+    world.say("shop/estop", "1")
+    assert world.shown("alarm/stop_emergency")["acknowledged"] is None, "it is another one"
+
+
+def test_a_line_that_the_log_will_not_take_does_not_keep_its_command() -> None:
+    world = World().cutting()
+    began = world.clocks.now
+
+    def broken(_lines: object) -> None:
+        raise ValueError("no such line")
+
+    world.log.append = broken  # type: ignore[assignment, method-assign]
+    world.say("shop/estop", "1")
+    assert world.commands(began)[0] == (FAN, "0")
+    assert any("could not be given to the log" in said for said in world.said)
+
+
+def test_another_daemon_on_our_base_is_an_alarm_for_as_long_as_the_connection_says_so() -> None:
+    world = World().rested()
+    world.engine.on_notice(Notice(Said.SAME_BASE, "another daemon publishes on 'gatehand/online'", {}))
+    assert "Stop one of them" in world.shown("alarm/same_base")["next"]
+    world.lose()
+    world.connect(("shop/fan/state", "0"))
+    assert world.shown("alarm/same_base") is None
+
+
 def test_bad_payloads_change_nothing() -> None:
     world = World().cutting()
     before, began = world.engine.state, world.clocks.now
@@ -287,8 +338,6 @@ def test_bad_payloads_change_nothing() -> None:
 
 
 def test_notices_of_the_session_are_logged_and_said() -> None:
-    from gatehand.mqtt.transport import Notice, Said
-
     world = World().rested()
     topic = "shop/estop"
     world.engine.on_notice(Notice(Said.SUBSCRIPTION_REFUSED, "refused: shop/estop", {"topic": topic}))

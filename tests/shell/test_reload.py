@@ -1,5 +1,6 @@
 """A config that is changed while the shop is worked."""
 
+import asyncio
 import json
 from pathlib import Path
 from typing import Any
@@ -50,7 +51,7 @@ class Edited:
         beside = self.file.with_suffix(".new")
         beside.write_text(text)
         beside.replace(self.file)
-        self.reloader.look()
+        asyncio.run(self.reloader.look())
 
     def without(self, table: str) -> None:
         parts = self.file.read_text().split("\n\n")
@@ -194,11 +195,11 @@ def test_a_gate_removed_while_its_fan_turns_waits_and_goes_when_the_fan_stands(e
     assert world.commands(since) == []
     world.say("shop/band_saw/amps", "0")
     world.run(10.1)
-    edited.reloader.look()
+    asyncio.run(edited.reloader.look())
     assert edited.outcome["ok"] is False, "it coasts down"
     world.say("shop/fan/state", "0")
     world.run(2.1)
-    edited.reloader.look()
+    asyncio.run(edited.reloader.look())
     assert edited.outcome["ok"] is True
     assert world.shown("alarm/config") is None
     assert world.shown("gate/band_saw") is None
@@ -212,7 +213,7 @@ def test_a_gate_given_another_command_topic_while_its_fan_turns_waits(edited: Ed
     world.say("shop/estop", "1")
     world.say("shop/fan/state", "0")
     world.run(2.1)
-    edited.reloader.look()
+    asyncio.run(edited.reloader.look())
     assert edited.outcome["ok"] is True
     assert gate_word(world.engine.state.gates[0]) == "unknown", "another device: its position has to be learnt"
 
@@ -231,9 +232,23 @@ def test_min_open_raised_above_what_stands_open_waits(edited: Edited) -> None:
     world = edited.world.cutting()
     since = world.clocks.now
     edited.edit("coast_down = 2", "coast_down = 2\nmin_open = 2")
-    assert "min_open of main rises to 2 while 1 gates are proven open" in edited.outcome["waits_for"][0]
+    assert "min_open of main rises to 2 while 1 are proven open" in edited.outcome["waits_for"][0]
     world.run(5)
     assert world.commands(since) == []
+
+
+def test_max_open_lowered_below_what_stands_open_waits(edited: Edited) -> None:
+    world = edited.world.cutting()
+    world.say("shop/router/amps", "5")
+    world.run(1.5)
+    since = world.clocks.now
+    edited.edit("coast_down = 2", "coast_down = 2\nmax_open = 1")
+    assert "max_open of main falls to 1 while 2 gates stand open" in edited.outcome["waits_for"][0]
+    world.say("shop/router/amps", "0")
+    world.run(1)
+    asyncio.run(edited.reloader.look())
+    assert edited.outcome["ok"] is True, "one gate stands open"
+    assert world.commands(since) == [(BENCH, "shut")]
 
 
 def test_alarms_of_a_tool_that_is_removed_end_with_it(edited: Edited) -> None:
@@ -285,7 +300,7 @@ def test_changes_of_broker_and_log_wait_for_the_next_start_and_say_so(edited: Ed
 def test_asking_over_mqtt_gets_an_outcome_that_names_who_asked(edited: Edited) -> None:
     world = edited.world.rested()
     world.say("gatehand/reload", "me-17")
-    edited.reloader.look()
+    asyncio.run(edited.reloader.look())
     assert edited.outcome["asked"] == ["me-17"]
     assert edited.outcome["ok"] is True
 

@@ -115,7 +115,7 @@ def test_what_cannot_be_read_is_rejected_and_names_its_device(topic: str, payloa
 
 def test_a_device_that_sends_rubbish_ten_times_a_second_makes_two_events_a_minute_at_most() -> None:
     found = routes()
-    events = []
+    events: list[ev.Event] = []
     for tick in range(1200):  # two minutes
         now = tick / 10
         events += found.events("shop/band_saw/amps", b"rubbish", retained=False, now=now) or ()

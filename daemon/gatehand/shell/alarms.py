@@ -5,7 +5,7 @@ Raised by the rules, or by the shell for its own part (config, log, retained com
 
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from gatehand.journal.line import stamp
 from gatehand.mqtt.transport import Kind, Outgoing
@@ -23,6 +23,8 @@ class Alarm:
     subject: tuple[tuple[str, str], ...] = ()
     rule: str | None = None
     facts: tuple[tuple[str, object], ...] = ()
+    acknowledged: float | None = None
+    """Wall seconds at which somebody said that they have seen it."""
 
 
 class Alarms:
@@ -42,7 +44,7 @@ class Alarms:
         """It stands from now on; one of the same id is replaced and keeps its beginning."""
         before = self._standing.get(alarm.id)
         if before is not None:
-            alarm = Alarm(alarm.id, before.since, alarm.because, alarm.next, alarm.subject, alarm.rule, alarm.facts)
+            alarm = replace(alarm, since=before.since, acknowledged=before.acknowledged)
         if alarm != before:
             self._standing[alarm.id] = alarm
             self._unsaid[alarm.id] = None
@@ -51,6 +53,15 @@ class Alarms:
         """It no longer stands. False when it did not."""
         self._unsaid[name] = None
         return self._standing.pop(name, None) is not None
+
+    def acknowledge(self, name: str, wall: float) -> bool:
+        """Somebody has seen it. False when it does not stand, or was acknowledged before."""
+        alarm = self._standing.get(name)
+        if alarm is None or alarm.acknowledged is not None:
+            return False
+        self._standing[name] = replace(alarm, acknowledged=wall)
+        self._unsaid[name] = None
+        return True
 
     def found_retained(self, name: str) -> None:
         """A former run of the daemon left this alarm at the broker: it is emptied unless it stands."""
@@ -76,6 +87,7 @@ class Alarms:
             "because": alarm.because,
             "next": alarm.next,
         }
+        shown["acknowledged"] = None if alarm.acknowledged is None else stamp(alarm.acknowledged)
         if alarm.rule is not None:
             shown["rule"] = alarm.rule
         shown.update((key, value) for key, value in alarm.facts if key not in shown)

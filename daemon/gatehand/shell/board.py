@@ -94,7 +94,10 @@ class Board:
     def hide(self) -> None:
         """No connection: nothing is published, and what changes is shown with the next one."""
         self._visible = False
+        # The next connection says anew what stands in its way.
         self._refused.clear()
+        self.alarms.clear(shell_alarms.SUBSCRIPTIONS)
+        self.alarms.clear(shell_alarms.SAME_BASE)
 
     def swap(self, plan: Plan) -> None:
         """Another shop."""
@@ -111,6 +114,10 @@ class Board:
         """Whether the shop has what this status is of."""
         return self._statuses.knows((found.kind, found.name))
 
+    def acknowledge(self, alarm: str) -> bool:
+        """Somebody has seen an alarm. False when it does not stand, or was acknowledged before."""
+        return self.alarms.acknowledge(alarm, self._clock.wall())
+
     def found_retained(self, found: OwnStatus) -> None:
         """A former run's message: emptied when there is nothing of that name any more."""
         if found.kind == "alarm":
@@ -123,8 +130,10 @@ class Board:
         self.alarms.raise_(shell_alarms.internal_error(text, self._clock.wall()))
 
     def on_notice(self, notice: Notice) -> None:
-        """Refused subscriptions stand as an alarm until they are granted."""
+        """Two daemons on one base, and refused subscriptions until they are granted, stand as an alarm."""
         topic = notice.facts.get("topic")
+        if notice.kind is Said.SAME_BASE:
+            self.alarms.raise_(shell_alarms.same_base(notice.text, self._clock.wall()))
         if not isinstance(topic, str):
             return
         if notice.kind is Said.SUBSCRIPTION_REFUSED and self._plan.routes.is_needed(topic):

@@ -162,10 +162,14 @@ class Daemon:
         told = ""
         while True:
             mishaps = engine.mishaps
-            engine.beat()
-            if count % LOOK_EVERY == 0 or self._look.is_set():
-                self._look.clear()
-                reloader.look()
+            try:
+                engine.beat()
+                if count % LOOK_EVERY == 0 or self._look.is_set():
+                    self._look.clear()
+                    await reloader.look()
+            except Exception as error:  # noqa: BLE001 - the next beat may do better; the watchdog is not told
+                engine.mishaps += 1
+                self._diagnose("error", f"a mistake of the daemon's own: {type(error).__name__}: {error}")
             if engine.mishaps == mishaps:
                 status = f"STATUS={engine.summary()}"
                 notify("WATCHDOG=1", *(("READY=1",) if count == 0 else ()), *((status,) if status != told else ()))

@@ -22,10 +22,9 @@ from gatehand.mqtt.transport import Connected, Notice, Transport
 from gatehand.shell.alarms import Alarm
 from gatehand.shell.board import Board
 from gatehand.shell.log_first import Batch, LogFirst
+from gatehand.shell.own_topics import OwnTopics
 from gatehand.shell.plan import Plan
 from gatehand.shell.ports import Diagnostics, Log, Recorder, Timer, Timers
-from gatehand.shell.routes import OwnStatus, ReloadAsked, RetainedCommand
-from gatehand.shell.shell_alarms import retained_command
 from gatehand_rules import events as ev
 from gatehand_rules import initial, step
 from gatehand_rules.commands import Command
@@ -73,14 +72,14 @@ class Engine:
         self._timers = timers
         self._transport = transport
         self._diagnose = diagnose
-        self._queue = LogFirst(log, timers, stamper, self._send)
+        self._queue = LogFirst(log, timers, stamper, self._send, self._on_log_failure)
         self._board = Board(plan, self._clock, transport)
+        self._own_topics = OwnTopics(self, diagnose)
         self._now = self._clock.mono()
         self._state = initial(plan.shop, self._now)
         self._timer: Timer | None = None
         self._timer_at: float | None = None
         self._unsent_since = math.inf
-        self._met_before = False
         self._wall_offset = self._clock.wall() - self._clock.mono()
         self.mishaps = 0
         """How often the rules or this engine failed; none is expected, ever."""
@@ -118,7 +117,7 @@ class Engine:
         """A message came."""
         events = self._plan.routes.events(topic, payload, retained=retained, now=received)
         if events is None:
-            self._on_own(topic, payload, retained=retained)
+            self._own_topics.on_message(self._plan.routes, topic, payload, retained=retained)
             return
         for event in events:
             self.handle(event, received)
@@ -132,9 +131,9 @@ class Engine:
 
     def on_settled(self) -> None:
         """What the broker retains has come: from here on show our own state, and drop what only had to be looked at."""
-        self._met_before = True
+        wanted = self._own_topics.on_settled(self._plan.routes)
         self._board.show_all(self._state, self._time())
-        self._transport.subscribe(self._plan.routes.live)
+        self._transport.subscribe(wanted)
 
     def on_lost(self, reason: str, heard_at: float) -> None:
         """The connection is gone."""
@@ -142,8 +141,10 @@ class Engine:
         for batch in self._queue.drop():
             self._not_sent(batch, batch.commands)
         self._board.hide()
-        # A command that never left counts as given after the broker was last heard.
-        self.handle(ev.BrokerLost(min(heard_at, self._unsent_since - 0.001, self._now)))
+        self._own_topics.on_lost()
+        # A command of that very millisecond, or one that never left, counts as given after the broker was last heard.
+        heard = math.floor(min(heard_at, self._unsent_since, self._now) * 1000) / 1000
+        self.handle(ev.BrokerLost(round(heard - 0.001, 3)))
         self._transport.subscribe(self._plan.routes.first)
 
     def on_notice(self, notice: Notice) -> None:
@@ -159,19 +160,19 @@ class Engine:
         """Give the rules one event, received at that monotonic time (None: now), and carry out what follows."""
         now = self._time(received)
         before = self._state
-        self._recorder.record(round(now * 1000), event, before)
         try:
+            self._recorder.record(round(now * 1000), event, before)
             outcome = step(self._plan.shop, before, event, now)
         except Exception as error:  # noqa: BLE001 - a fan must not be left on by a mistake of ours
             self._mishap(event, error, now)
             return
         self._state = outcome.state
+        if outcome.state.wake_at != self._timer_at:
+            self._arm(outcome.state.wake_at, now)
         if outcome.findings or outcome.commands or type(event) is not ev.Reading:
             self._carry_out(before, outcome, now)
         else:
             self._board.note_reading(event.tool, before, outcome.state)
-        if outcome.state.wake_at != self._timer_at:
-            self._arm(outcome.state.wake_at, now)
 
     def beat(self) -> None:
         """Once a second: time passes for the rules, counts that are due, the clock, what screens are shown."""
@@ -227,10 +228,13 @@ class Engine:
 
     def note(self, event: str, facts: Mapping[str, Fact] | None = None) -> None:
         """A log line of the shell's own."""
-        self._queue.put([self._stamper.note(event, self._now, facts=facts)], (), self._now)
+        now = self._time()
+        self._queue.put([self._stamper.note(event, now, facts=facts)], (), now)
+        self._show()
 
     def swap(self, plan: Plan, outcome: Outcome) -> None:
         """Work by another config from now on; `outcome` is what the rules made of the present state (reshape)."""
+        self._queue.hurry()
         before, self._plan, self._state = self._state, plan, outcome.state
         self._begin_recording()
         self._board.swap(plan)
@@ -307,30 +311,6 @@ class Engine:
                 )
         self._queue.put(lines, (), self._now)
 
-    def _on_own(self, topic: str, payload: bytes, *, retained: bool) -> None:
-        found = self._plan.routes.own(topic, payload, retained=retained)
-        match found:
-            case ReloadAsked():
-                self.ask_reload(found.text)
-            case RetainedCommand():
-                text = f"the broker retains a command on {topic!r}; a device that connects would act on it"
-                self._diagnose("error", text, {"topic": topic})
-                self.note("retained_command", {"topic": topic, found.kind: found.name})
-                self.raise_alarm(retained_command(found, self._clock.wall()))
-            case OwnStatus():
-                self._on_own_status(found)
-            case None:
-                pass
-
-    def _on_own_status(self, found: OwnStatus) -> None:
-        """What a former run has left at the broker: a hold outlives a restart; what is no longer there is removed."""
-        if found.kind == "collector" and found.held and not self._met_before and self._board.knows(found):
-            if self._state.adopted:  # the broker was slow to say so
-                self.handle(ev.HoldAsked(found.name, "held before the daemon's restart"))
-            else:
-                self.handle(ev.HoldRemembered(found.name))
-        self._board.found_retained(found)
-
     def _watch_wall(self) -> None:
         offset = self._clock.wall() - self._clock.mono()
         step_by = offset - self._wall_offset
@@ -353,11 +333,15 @@ class Engine:
             },
         )
 
+    def _on_log_failure(self, error: Exception) -> None:
+        self._diagnose("error", f"a line could not be given to the log: {type(error).__name__}: {error}", None)
+
     # When the rules fail
 
     def _mishap(self, event: ev.Event, error: Exception, now: float) -> None:
         """Off first, by the shortest way; then hold every collector, so that the rules' state agrees with it."""
         self.mishaps += 1
+        self._queue.hurry()  # else an "on" that waits for the disk would follow the "off"
         for message in self._plan.told.off.values():
             self._transport.publish(message)
         text = f"the rules failed on {type(event).__name__}: {type(error).__name__}: {error}"

@@ -27,14 +27,34 @@ class Batch:
     deadline: float
 
 
-class LogFirst:
-    """The queue between a decision and its commands. `send` carries a batch out and must not raise."""
+class _Lost:
+    """The ticket of lines that the log would not take."""
 
-    def __init__(self, log: Log, timers: Timers, stamper: Stamper, send: Callable[[Batch], None]) -> None:
+    done = True
+
+    def add_done_callback(self, callback: Callable[[], None]) -> None:
+        callback()
+
+
+class LogFirst:
+    """The queue between a decision and its commands. `send` carries a batch out and must not raise.
+
+    `on_failure` hears of lines that the log would not take; their commands leave all the same.
+    """
+
+    def __init__(
+        self,
+        log: Log,
+        timers: Timers,
+        stamper: Stamper,
+        send: Callable[[Batch], None],
+        on_failure: Callable[[Exception], None],
+    ) -> None:
         self._log = log
         self._timers = timers
         self._stamper = stamper
         self._send = send
+        self._on_failure = on_failure
         self._waiting: deque[Batch] = deque()
         self._timer: Timer | None = None
         self._late: set[int] = set()
@@ -50,7 +70,7 @@ class LogFirst:
         """Log the lines of one step, then carry out its commands."""
         if not lines and not commands:
             return
-        ticket = self._log.append(lines)
+        ticket = self._append(lines)
         if not commands:
             return
         deadline = self._stamper.clock.mono() + BOUND
@@ -61,11 +81,23 @@ class LogFirst:
             ticket.add_done_callback(self._release)
             self._arm()
 
+    def hurry(self) -> None:
+        """Send all that waits, explained on disk or not: something more urgent follows it."""
+        while self._waiting:
+            self._send(self._waiting.popleft())
+
     def drop(self) -> tuple[Batch, ...]:
         """Give up what waits: the connection is gone, and nothing may leave late."""
         dropped = tuple(self._waiting)
         self._waiting.clear()
         return dropped
+
+    def _append(self, lines: Sequence[Line]) -> Ticket:
+        try:
+            return self._log.append(lines)
+        except Exception as error:  # noqa: BLE001 - a line that cannot be written must not keep a fan on
+            self._on_failure(error)
+            return _Lost()
 
     def _release(self) -> None:
         """Send, in order, all whose explanation is on disk or has waited long enough."""

@@ -4,6 +4,7 @@ The outcome is shown three ways: a log line, the alarm `config`, and the retaine
 `gatehand reload` knows what came of it. What a swap means for what is running is the rules' business (`reshape`).
 """
 
+import asyncio
 import hashlib
 import json
 from dataclasses import dataclass
@@ -70,20 +71,20 @@ class Reloader:
         self._asked: list[str] = []
         self._outcome = _Outcome(engine.clock.wall(), problems=loaded.problems)
 
-    def look(self) -> None:
+    async def look(self) -> None:
         """Every two seconds: whether the file has changed, or what waited can be taken now."""
         changed = self._file.changed()
         asked = self._engine.take_reload_asked()
         if changed or asked:
-            self.reload(asked)
+            # A large config takes a moment, and the shop does not wait for it.
+            self.take(await asyncio.to_thread(load, self._path), asked)
         elif self._waiting is not None:
             self._take(self._waiting)
 
-    def reload(self, asked: tuple[str, ...] = ()) -> None:
-        """Read the file now. `asked`: the texts of those who asked, given back in the outcome."""
+    def take(self, loaded: Loaded, asked: tuple[str, ...] = ()) -> None:
+        """A config just read. `asked`: the texts of those who asked for it, given back in the outcome."""
         self._asked = list(asked)
         self._waiting = None
-        loaded = load(self._path)
         if loaded.config is None:
             self._reject(loaded)
         else:

@@ -19,7 +19,7 @@ from gatehand_rules import events as ev
 from gatehand_rules.words import Position
 
 LARGEST_AMPS: Final = 1000.0
-_LONGEST_REASON: Final = 80
+_LONGEST_REASON: Final = 48
 
 Kind: TypeAlias = Literal["tool", "gate", "collector", "stop"]
 Read: TypeAlias = Callable[[bytes | Payload, bool], ev.Event | Rejected | None]
@@ -63,7 +63,21 @@ class ReloadAsked:
     text: str
 
 
-Own: TypeAlias = RetainedCommand | OwnStatus | ReloadAsked
+@dataclass(frozen=True, slots=True)
+class CommandForgotten:
+    """The broker retains nothing on this command topic any more."""
+
+    topic: str
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmAcked:
+    """Somebody has seen the alarm."""
+
+    name: str
+
+
+Own: TypeAlias = RetainedCommand | CommandForgotten | OwnStatus | ReloadAsked | AlarmAcked
 
 
 class Routes:
@@ -77,7 +91,8 @@ class Routes:
         self._commands = dict(_command_topics(config))
         self._reload = f"{self.base}/reload"
         self._rejections = Rejections()
-        self.live = (*(self._subscription(topic) for topic in self._handlers), Subscription(self._reload))
+        asked = (Subscription(self._reload), Subscription(f"{self.base}/alarm/+/ack"))
+        self.live = (*(self._subscription(topic) for topic in self._handlers), *asked)
         left = tuple(Subscription(f"{self.base}/{kind}/+") for kind in ("tool", "gate", "collector", "alarm"))
         self.first = (*self.live, *(Subscription(topic) for topic in self._commands), *left)
 
@@ -101,15 +116,18 @@ class Routes:
         """What a message on one of the daemon's own or command topics says; None: nothing."""
         if topic == self._reload:
             return None if retained else ReloadAsked(excerpt(payload))
-        if not retained or not payload:  # the echo of what we ourselves say
-            return None
         if topic in self._commands:
             kind, name = self._commands[topic]
-            return RetainedCommand(kind, name, topic)
-        parts = topic.removeprefix(f"{self.base}/").split("/")
-        if len(parts) == 2 and topic.startswith(f"{self.base}/"):  # noqa: PLR2004 - kind and name
-            return OwnStatus(parts[0], parts[1], topic, held=_says_held(payload))
-        return None
+            if not payload:
+                return None if retained else CommandForgotten(topic)
+            return RetainedCommand(kind, name, topic) if retained else None  # not retained: the echo of our own
+        match topic.removeprefix(f"{self.base}/").split("/"):
+            case ["alarm", name, "ack"] if not retained:
+                return AlarmAcked(name)
+            case [what, name] if retained and payload:
+                return OwnStatus(what, name, topic, held=_says_held(payload))
+            case _:
+                return None
 
     def is_needed(self, topic: str) -> bool:
         """Whether a device of the shop speaks there."""

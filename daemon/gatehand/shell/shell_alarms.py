@@ -12,14 +12,20 @@ CONFIG: Final = "config"
 LOG: Final = "log"
 RECORDING: Final = "recording"
 INTERNAL: Final = "internal_error"
+SAME_BASE: Final = "same_base"
 SUBSCRIPTIONS: Final = "subscriptions"
 _MOST_SHOWN: Final = 3
+
+
+def retained_command_id(found: RetainedCommand) -> str:
+    """The id of its alarm."""
+    return f"retained_{found.kind}_{found.name}"
 
 
 def retained_command(found: RetainedCommand, wall: float) -> Alarm:
     """A message is retained on one of our command topics."""
     return Alarm(
-        f"retained_{found.kind}_{found.name}",
+        retained_command_id(found),
         wall,
         f"The broker retains a message on the command topic {found.topic!r}: a device that connects would act on it, "
         "however old it is.",
@@ -90,4 +96,14 @@ def subscription_refused(topics: tuple[str, ...], wall: float) -> Alarm:
         f"The broker refuses the subscription to {', '.join(topics)}; what is said there is not heard.",
         "Give the daemon's user leave to read these topics in the broker's access list; it is tried again by itself.",
         facts=(("topics", list(topics)),),
+    )
+
+
+def same_base(text: str, wall: float) -> Alarm:
+    """Two daemons work one shop."""
+    return Alarm(
+        SAME_BASE,
+        wall,
+        f"Two daemons publish under one base: {text}.",
+        "Stop one of them: two that work the same gates and fans undo each other's safety.",
     )

@@ -1,0 +1,119 @@
+"""Messages on the daemon's own and command topics: what a former run has left there, and what people ask of the daemon.
+
+The shop's devices do not speak here, so nothing in this file leads to a command but through the rules.
+"""
+
+from typing import Protocol, assert_never
+
+from gatehand.journal.clock import Clock
+from gatehand.mqtt.transport import Subscription
+from gatehand.shell.alarms import Alarm
+from gatehand.shell.board import Board
+from gatehand.shell.ports import Diagnostics
+from gatehand.shell.routes import (
+    AlarmAcked,
+    CommandForgotten,
+    OwnStatus,
+    ReloadAsked,
+    RetainedCommand,
+    Routes,
+)
+from gatehand.shell.shell_alarms import retained_command, retained_command_id
+from gatehand_rules import events as ev
+from gatehand_rules.findings import Fact
+from gatehand_rules.state import State
+
+HELD_BEFORE = "held before the daemon's restart"
+RETAINED_COMMAND = "retained_command"
+ALARM_ACKNOWLEDGED = "alarm_acknowledged"
+
+
+class Desk(Protocol):
+    """What is asked of the engine from here."""
+
+    @property
+    def state(self) -> State:
+        """What the rules remember."""
+
+    @property
+    def clock(self) -> Clock:
+        """The clocks."""
+
+    @property
+    def board(self) -> Board:
+        """What is shown."""
+
+    def handle(self, event: ev.Event, received: float | None = None) -> None:
+        """Give the rules an event."""
+
+    def note(self, event: str, facts: dict[str, Fact] | None = None) -> None:
+        """Write a log line."""
+
+    def raise_alarm(self, alarm: Alarm) -> None:
+        """Raise an alarm of the shell's own."""
+
+    def clear_alarm(self, name: str) -> None:
+        """End one."""
+
+    def ask_reload(self, by: str) -> None:
+        """The config is to be read again."""
+
+
+class OwnTopics:
+    """The ear for them. Told when a connection has settled or is lost."""
+
+    def __init__(self, desk: Desk, diagnose: Diagnostics) -> None:
+        self._desk = desk
+        self._diagnose = diagnose
+        self._met_before = False
+        self._retained: dict[str, RetainedCommand] = {}
+
+    def on_message(self, routes: Routes, topic: str, payload: bytes, *, retained: bool) -> None:
+        """A message that no device of the shop has sent."""
+        found = routes.own(topic, payload, retained=retained)
+        match found:
+            case None:
+                return
+            case ReloadAsked(text=text):
+                self._desk.ask_reload(text)
+            case AlarmAcked(name=name):
+                if self._desk.board.acknowledge(name):
+                    self._desk.note(ALARM_ACKNOWLEDGED, {"alarm": name})
+            case RetainedCommand():
+                self._on_retained_command(found)
+            case CommandForgotten(topic=topic):
+                if (was := self._retained.pop(topic, None)) is not None:
+                    self._desk.clear_alarm(retained_command_id(was))
+            case OwnStatus():
+                self._on_status(found)
+            case _:
+                assert_never(found)
+
+    def on_settled(self, routes: Routes) -> tuple[Subscription, ...]:
+        """What is retained has come: end the alarms whose cause is gone; gives what to listen to from here on."""
+        self._met_before = True
+        for alarm in list(self._desk.board.alarms.standing):
+            if alarm.startswith("retained_") and alarm not in {retained_command_id(x) for x in self._retained.values()}:
+                self._desk.clear_alarm(alarm)
+        return (*routes.live, *(Subscription(topic) for topic in self._retained))
+
+    def on_lost(self) -> None:
+        """With the next connection the broker says again what it retains."""
+        self._retained.clear()
+
+    def _on_retained_command(self, found: RetainedCommand) -> None:
+        self._retained[found.topic] = found
+        text = f"the broker retains a command on {found.topic!r}; a device that connects would act on it"
+        self._diagnose("error", text)
+        self._desk.note(RETAINED_COMMAND, {"topic": found.topic, found.kind: found.name})
+        self._desk.raise_alarm(retained_command(found, self._desk.clock.wall()))
+
+    def _on_status(self, found: OwnStatus) -> None:
+        """A hold outlives a restart; what is no longer there is removed from the broker."""
+        board = self._desk.board
+        if found.kind == "collector" and found.held and not self._met_before and board.knows(found):
+            if self._desk.state.adopted:  # the broker was slow to say so
+                self._desk.handle(ev.HoldAsked(found.name, HELD_BEFORE))
+            else:
+                self._desk.handle(ev.HoldRemembered(found.name))
+        board.found_retained(found)
