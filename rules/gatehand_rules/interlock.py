@@ -298,7 +298,10 @@ def _veto_open(shop: Shop, guard: Guard, at: int, now: float) -> Finding | None:
     standing = sum(
         1
         for i in _own(shop, home)
-        if i != at and guard.gates[i].told is Position.OPEN and not _gives_way(shop, guard, i)
+        if i != at
+        and guard.gates[i].told is Position.OPEN
+        and guard.gates[i].gives_way_to != gate.name
+        and not _gives_way(shop, guard, i)
     )
     if standing >= limit:  # I7
         return _veto(Rule.MAX_OPEN, "open", gate.collector, gate.name, standing=standing, max_open=limit)
