@@ -184,7 +184,7 @@ def test_a_port_that_is_taken_is_named_with_what_to_do(tmp_path: Path) -> None:
 
 
 def test_a_config_that_is_not_the_demos_is_left_alone(tmp_path: Path) -> None:
-    mine = tmp_path / "demo-shop.toml"
+    mine = tmp_path / "shop.toml"
     mine.write_text("# mine\n", encoding="utf-8")
     process = start("--log", str(tmp_path))
     _, err = process.communicate(timeout=30)

@@ -24,6 +24,7 @@ class DevicesAtWork:
         self._told = told
         self._waiting: list[Sent] = []
         self._wake = asyncio.Event()
+        self._over = False
         self.breaches: list[float] = []
         """When (monotonic seconds) a fan was driven while no gate stood fully open: seen on the devices themselves."""
 
@@ -37,6 +38,11 @@ class DevicesAtWork:
         now = time.monotonic()
         self._shop.agenda.advance(now)
         action(Floor(self._shop, self._publish), now)
+        self._wake.set()
+
+    def stop(self) -> None:
+        """Say nothing more. To be called before `run` is cancelled: a publish may swallow that (Python 3.11)."""
+        self._over = True
         self._wake.set()
 
     async def run(self) -> None:
@@ -64,7 +70,7 @@ class DevicesAtWork:
             self._shop.deliver(message.topic, message.payload, now)
 
     async def _speak(self) -> None:
-        while True:
+        while not self._over:
             self._wake.clear()
             now = time.monotonic()
             self._waiting += self._shop.advance(now)

@@ -9,7 +9,7 @@ from typing import Final
 from gatehand.config import Loaded, load
 from gatehand.config.shown import shown
 
-CONFIG_NAME: Final = "demo-shop.toml"
+CONFIG_NAME: Final = "shop.toml"
 _PORT: Final = re.compile(r"^port = 1883\b", re.MULTILINE)
 
 

@@ -1,6 +1,7 @@
 """Plays the day on the stage, or keeps the stage for whoever wants to play, and prints it. Gives the exit code."""
 
 import asyncio
+import math
 import signal
 import time
 from collections.abc import Callable, Iterator
@@ -41,19 +42,26 @@ async def play(options: Options, write: Callable[[str], None]) -> int:
     """
     home = make_home(options.log)
     timeline = Timeline(options.width, write)
+
+    def heard(lines: list[Line]) -> None:
+        timeline.gatehand(lines)
+        timeline.print_until(time.monotonic())
+
     asked = asyncio.Event()
     with _interrupts(asked):
         write(texts.opening(keep=options.keep))
         try:
-            async with raised(home, options.port, timeline.shop) as stage:
+            async with raised(home, options.port, timeline.shop, heard) as stage:
                 if options.keep:
                     code = await _keep(stage, timeline, asked, write)
                 else:
                     code = await _play_day(stage, timeline, asked)
         except StageError as error:
+            timeline.print_until(math.inf)
             write(f"\nThe demo cannot go on: {error}")
             return 1
     # The daemon is down: the log is whole.
+    timeline.print_until(math.inf)
     if code == INTERRUPTED:
         write("\nBroken off before the day was over.")
     elif not options.keep:
@@ -65,35 +73,25 @@ async def play(options: Options, write: Callable[[str], None]) -> int:
 async def _play_day(stage: Stage, timeline: Timeline, asked: asyncio.Event) -> int:
     opened = time.monotonic()
     timeline.open(opened)
-
-    def each(lines: list[Line]) -> None:
-        timeline.gatehand(lines)
-        timeline.print_until(time.monotonic())
-
     for happening in DAY:
         left = opened + happening.at - time.monotonic()
-        if await stage.wait(asked.is_set, left, each):
+        if await stage.wait(asked.is_set, left):
             return INTERRUPTED
         stage.devices.act(happening.act)
         if happening.text:
             timeline.shop(time.monotonic(), happening.text)
     left = opened + ENDS_AT + _OVERTIME - time.monotonic()
-    await stage.wait(lambda: asked.is_set() or is_over(stage.lines), left, each)
+    await stage.wait(lambda: asked.is_set() or is_over(stage.lines), left)
     if asked.is_set():
         return INTERRUPTED
-    await stage.wait(asked.is_set, _LAST_ROWS, each)
+    await stage.wait(asked.is_set, _LAST_ROWS)
     return 0
 
 
 async def _keep(stage: Stage, timeline: Timeline, asked: asyncio.Event, write: Callable[[str], None]) -> int:
     write(texts.invitation(stage.port, stage.home))
     timeline.open(time.monotonic())
-
-    def each(lines: list[Line]) -> None:
-        timeline.gatehand(lines)
-        timeline.print_until(time.monotonic())
-
-    while not await stage.wait(asked.is_set, 3600.0, each):
+    while not await stage.wait(asked.is_set, 3600.0):
         pass
     return 0
 

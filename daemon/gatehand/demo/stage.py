@@ -34,7 +34,7 @@ class StageError(Exception):
 class Stage:
     """A demo that stands. `look` is to be called often: it reads the log, and notices when a part has fallen."""
 
-    def __init__(self, home: Path, port: int, devices: DevicesAtWork, follower: Follower) -> None:
+    def __init__(self, home: Path, port: int, devices: DevicesAtWork, heard: Callable[[list[Line]], None]) -> None:
         self.home = home
         self.port = port
         self.devices = devices
@@ -42,7 +42,8 @@ class Stage:
         """What the daemon said to whoever looks at the service, information left out."""
         self.lines: list[Line] = []
         """The event log so far."""
-        self._follower = follower
+        self._follower = Follower(home)
+        self._heard = heard
         self._parts: dict[str, asyncio.Task[None]] = {}
 
     def diagnose(self, level: str, text: str, facts: Mapping[str, Fact] | None = None) -> None:
@@ -51,25 +52,25 @@ class Stage:
         if level != "info":
             self.warnings.append(text)
 
-    def look(self) -> list[Line]:
-        """New lines of the event log.
+    def look(self) -> None:
+        """Read what is new in the event log, and see that every part still stands.
 
         Raises:
             StageError: a part of the demo has ended.
         """
         fresh = self._follower.poll()
         self.lines += fresh
+        self._heard(fresh)
         for what, task in self._parts.items():
             if task.done():
                 error = None if task.cancelled() else task.exception()
                 raise StageError(f"{what} ended before its time: {_innermost(error)}") from error
-        return fresh
 
-    async def wait(self, until: Callable[[], bool], within: float, each: Callable[[list[Line]], None]) -> bool:
-        """Look until something is so, and give `each` the new lines; False when it was not so in time (seconds)."""
+    async def wait(self, until: Callable[[], bool], within: float) -> bool:
+        """Look until something is so; False when it was not so in time (seconds)."""
         end = time.monotonic() + within
         while True:
-            each(self.look())
+            self.look()
             if until():
                 return True
             left = end - time.monotonic()
@@ -83,13 +84,16 @@ class Stage:
 
 
 @asynccontextmanager
-async def raised(home: Path, port: int, told: Callable[[float, str], None]) -> AsyncIterator[Stage]:
+async def raised(
+    home: Path, port: int, told: Callable[[float, str], None], heard: Callable[[list[Line]], None]
+) -> AsyncIterator[Stage]:
     """Everything up: the broker answers, the devices speak, the daemon has adopted the shop.
 
     Args:
         home: folder for log and config.
         port: the broker's; 0: any that is free.
         told: hears what people do with the levers, at monotonic seconds.
+        heard: is given the lines of the event log as they come, often none; to the last one.
 
     Raises:
         NoEmbeddedBrokerError: no broker.
@@ -105,15 +109,16 @@ async def raised(home: Path, port: int, told: Callable[[float, str], None]) -> A
         settings = BrokerSettings("127.0.0.1", port, client_id="shop-devices", protocol="3.1.1", keepalive=30)
         client = await stack.enter_async_context(plain_client(settings, DevicesAtWork.topics(shop)))
         devices = DevicesAtWork(shop, client, told)
-        stage = Stage(home, port, devices, Follower(home))
+        stage = Stage(home, port, devices, heard)
         speaking = asyncio.create_task(devices.run())
         stack.push_async_callback(_end, speaking)
+        stack.callback(devices.stop)
         stage.add("the simulated shop", speaking)
         daemon = Daemon(loaded, stage.diagnose)
         working = asyncio.create_task(daemon.run())
         stack.push_async_callback(_stop, daemon, working, stage)
         stage.add("the daemon", working)
-        if not await stage.wait(lambda: _is_up(stage.lines), _UP_WITHIN, lambda _: None):
+        if not await stage.wait(lambda: _is_up(stage.lines), _UP_WITHIN):
             raise StageError(f"the daemon was not ready within {_UP_WITHIN:g} s")
         yield stage
 
@@ -128,7 +133,7 @@ async def _stop(daemon: Daemon, working: asyncio.Task[None], stage: Stage) -> No
     daemon.stop("the demo is over")
     await asyncio.wait((working,), timeout=_DOWN_WITHIN)
     await _end(working)
-    with suppress(StageError):
+    with suppress(StageError):  # that it has ended is no news here
         stage.look()
 
 

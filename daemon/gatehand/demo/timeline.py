@@ -4,6 +4,7 @@ Rows come from two sides, the shop as it acts and the event log as it grows, and
 is worth a row; the sentences are the journal's.
 """
 
+import math
 import textwrap
 from collections.abc import Callable, Iterable
 from itertools import zip_longest
@@ -81,7 +82,7 @@ class Timeline:
         self._rows: list[tuple[float, int, str, bool]] = []
         self._count = 0
         self._last_time = ""
-        self._opened = 0.0
+        self._opened = math.inf
 
     def open(self, at: float) -> None:
         """Print the heading; what follows counts from `at`."""
