@@ -15,6 +15,8 @@ from typing import Final
 COMMANDS: Final[dict[str, tuple[str, str]]] = {
     # name: (one-line help, one example)
     "run": ("work the shop: the daemon", "gatehand run --config shop.toml"),
+    "off": ("tell every collector off, without the daemon", "gatehand off --config shop.toml"),
+    "reload": ("make the running daemon read its config again", "gatehand reload --timeout 20"),
     "demo": ("a simulated shop with the real daemon, no hardware", "gatehand demo"),
     "watch": ("the shop live in a terminal, from any machine", "gatehand watch --broker shop.local"),
     "status": ("how the shop stands, once; exit 1 with an alarm", "gatehand status --json"),
@@ -31,6 +33,7 @@ COMMANDS: Final[dict[str, tuple[str, str]]] = {
     "done": ("upkeep was done: count its hours anew", "gatehand done filter"),
     "log": ("the event log in sentences, newest last", "gatehand log --tool band_saw --since yesterday"),
     "airflow": ("whether every hood gets the air it wants", "gatehand airflow --open band_saw,sweep --plot air.svg"),
+    "completion": ("completion of commands and names in the shell", "gatehand completion bash"),
     "schema": ("the config's JSON Schema, for completion in editors", "gatehand schema --write gatehand.schema.json"),
 }
 

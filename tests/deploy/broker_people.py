@@ -73,7 +73,7 @@ class Person:
 
 
 @contextmanager
-def people(port: int, *names: str) -> Iterator[list[Person]]:
+def people(port: int, *names: str | None) -> Iterator[list[Person]]:
     """Connected persons, gone at the end."""
     there = [Person(port, name) for name in names]
     try:

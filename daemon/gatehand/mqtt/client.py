@@ -17,7 +17,7 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
 from gatehand.mqtt import explain
-from gatehand.mqtt.explain import Failure, LinkFailedError, failure_text
+from gatehand.mqtt.explain import Failure, LinkFailedError
 from gatehand.mqtt.quiet import quiet_logger
 from gatehand.mqtt.settings import BrokerSettings, Patience, Protocol
 from gatehand.mqtt.transport import Outgoing
@@ -201,5 +201,4 @@ def _gone(error: aiomqtt.MqttError) -> ClientError:
 
 
 def _explained(failed: LinkFailedError, settings: BrokerSettings) -> ClientError:
-    _, text = failure_text(failed.failure, failed.cause, settings)
-    return ClientError(text.removesuffix("; trying again").removesuffix("; trying again slowly"))
+    return ClientError(explain.said_once(failed, settings))

@@ -87,6 +87,12 @@ def failure_text(failure: Failure, cause: str, settings: BrokerSettings) -> tupl
             )
 
 
+def said_once(failed: LinkFailedError, settings: BrokerSettings) -> str:
+    """The same for who tries but once."""
+    _, text = failure_text(failed.failure, failed.cause, settings)
+    return text.removesuffix("; trying again").removesuffix("; trying again slowly")
+
+
 def same_client_id(settings: BrokerSettings, lives: int, *, certain: bool) -> str:
     """The sentence for a broker that keeps throwing us out."""
     if certain:

@@ -1,0 +1,166 @@
+"""Brings a few messages to the broker and waits for its acknowledgements, for a bounded time, without an event loop.
+
+For `gatehand off`, which runs when a daemon has died: a thread that can be left behind does what may block (a name
+service that is silent, a broker that is frozen), so that the bound holds whatever happens.
+"""
+
+import queue
+import ssl
+import threading
+import time
+from collections.abc import Sequence
+from contextlib import suppress
+from dataclasses import dataclass
+from typing import Final, TypeAlias
+
+import paho.mqtt.client as paho
+from paho.mqtt.enums import CallbackAPIVersion
+from paho.mqtt.reasoncodes import ReasonCode
+
+from gatehand.mqtt import explain
+from gatehand.mqtt.explain import Failure, LinkFailedError
+from gatehand.mqtt.settings import BrokerSettings, Protocol
+from gatehand.mqtt.transport import Outgoing
+from gatehand.mqtt.wire import delivery, tls_context
+
+_FIRST_FAILURE: Final = 0x80
+"""Reason codes from here on are failures (MQTT 5.0 section 2.4)."""
+_LEAVE_WITHIN: Final = 0.3
+
+
+@dataclass(frozen=True, slots=True)
+class _Connected:
+    code: ReasonCode
+
+
+@dataclass(frozen=True, slots=True)
+class _Acknowledged:
+    number: int
+    code: ReasonCode
+
+
+@dataclass(frozen=True, slots=True)
+class _Ended:
+    error: Exception | None
+    """None: the broker hung up."""
+
+
+_News: TypeAlias = _Connected | _Acknowledged | _Ended
+
+
+def deliver(settings: BrokerSettings, messages: Sequence[Outgoing], within: float) -> tuple[str | None, ...]:
+    """Publish each once, at the quality of service of its kind, which must be acknowledged, and wait for the broker.
+
+    Args:
+        settings: the broker; the client id must be nobody else's.
+        messages: what to publish, of kind `OFF` or `STATUS`.
+        within: seconds for all of it.
+
+    Returns:
+        For each message None when the broker has it, else the reason as a sentence.
+
+    Raises:
+        LinkFailedError: no connection came about in time.
+    """
+    until = time.monotonic() + within
+    if settings.protocol == "3.1.1":
+        return _Attempt(settings, "3.1.1", messages).run(until)
+    try:
+        # A broker that knows no MQTT 5 may keep silent, so that half of the time is kept for what it does know.
+        return _Attempt(settings, "5", messages).run(until, connected_by=until - within / 2)
+    except LinkFailedError as failed:
+        if failed.failure not in {Failure.PROTOCOL, Failure.NO_ANSWER}:
+            raise
+    return _Attempt(settings, "3.1.1", messages).run(until)
+
+
+class _Attempt:
+    """One connection. What the client's thread finds out comes through `_news`; the rest happens in the caller's."""
+
+    def __init__(self, settings: BrokerSettings, protocol: Protocol, messages: Sequence[Outgoing]) -> None:
+        self._settings = settings
+        self._v5 = protocol == "5"
+        self._messages = messages
+        self._answers: list[str | None] = []
+        self._waiting: dict[int, int] = {}
+        self._news: queue.SimpleQueue[_News] = queue.SimpleQueue()
+        self._client = client = paho.Client(
+            CallbackAPIVersion.VERSION2,
+            settings.client_id,
+            protocol=paho.MQTTv5 if self._v5 else paho.MQTTv311,
+            reconnect_on_failure=False,
+        )
+        client.username_pw_set(settings.username, settings.password)
+        if (context := tls_context(settings)) is not None:
+            client.tls_set_context(context)
+        client.on_connect = lambda _c, _u, _flags, code, _p: self._news.put(_Connected(code))
+        client.on_publish = lambda _c, _u, mid, code, _p: self._news.put(_Acknowledged(mid, code))
+        client.on_disconnect = lambda _c, _u, _flags, _code, _p: self._news.put(_Ended(None))
+        self._thread = threading.Thread(target=self._work, daemon=True, name="deliver")
+
+    def run(self, until: float, connected_by: float | None = None) -> tuple[str | None, ...]:
+        """See `deliver`; `until` and `connected_by` are monotonic seconds."""
+        self._client.connect_timeout = max(0.1, until - time.monotonic())
+        self._thread.start()
+        try:
+            self._connect(until if connected_by is None else connected_by)
+            self._publish()
+            self._wait_for_answers(until)
+        finally:
+            with suppress(Exception):
+                self._client.disconnect()
+        if not self._waiting:
+            self._thread.join(_LEAVE_WITHIN)
+        return tuple(self._answers)
+
+    def _work(self) -> None:
+        try:
+            self._client.connect(self._settings.host, self._settings.port, self._settings.keepalive)
+            self._client.loop_forever()
+        except Exception as error:  # noqa: BLE001 - whatever it is, the caller says it
+            self._news.put(_Ended(error))
+
+    def _connect(self, until: float) -> None:
+        match self._next(until):
+            case _Connected(code) if not code.is_failure:
+                return
+            case _Connected(code):
+                raise LinkFailedError(explain.failure_of(code.value), code.getName())
+            case _Ended(None):
+                raise LinkFailedError(Failure.NO_ANSWER, "hung up without a word")
+            case _Ended(ssl.SSLError() as error):
+                raise LinkFailedError(Failure.CERTIFICATE, str(error)) from error
+            case _Ended(error):
+                raise LinkFailedError(Failure.UNREACHABLE, str(error) or type(error).__name__) from error
+            case _:
+                raise LinkFailedError(Failure.NO_ANSWER, "no answer in time")
+
+    def _publish(self) -> None:
+        for at, message in enumerate(self._messages):
+            qos, retain, properties = delivery(message.kind, v5=self._v5)
+            info = self._client.publish(message.topic, message.payload, qos, retain, properties)
+            self._waiting[info.mid] = at
+            self._answers.append("the broker has not acknowledged it")
+
+    def _wait_for_answers(self, until: float) -> None:
+        while self._waiting:
+            match self._next(until):
+                case _Acknowledged(number, code) if (at := self._waiting.pop(number, None)) is not None:
+                    self._answers[at] = self._objection(self._messages[at].topic, code)
+                case _Ended() | None:
+                    return
+                case _:
+                    pass
+
+    def _objection(self, topic: str, code: ReasonCode) -> str | None:
+        if code.value >= _FIRST_FAILURE:
+            return explain.publish_refused(topic, code.getName())
+        if self._v5 and code.value == explain.NO_MATCHING_SUBSCRIBERS:
+            return explain.nobody_listens(topic)
+        return None
+
+    def _next(self, until: float) -> _News | None:
+        try:
+            return self._news.get(timeout=max(0.0, until - time.monotonic()))
+        except queue.Empty:
+            return None

@@ -1,0 +1,96 @@
+"""The real daemon on a broker set up as deploy/ does it: it can do its work, and nobody else can do it for him."""
+
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from broker_people import PASSWORD, deployed_lines, people, write_passwords
+from support.child import RunningDaemon, wait_until
+from support.mosquitto import Mosquitto
+
+from gatehand.access import access_list, users
+from gatehand.config import load
+
+pytestmark = pytest.mark.broker
+
+SHOP = """
+[broker]
+port = {port}
+username = "gatehand"
+password_file = "secret"
+
+[collector.main]
+command = {{ topic = "shop/fan/set", on = "1", off = "0" }}
+coast_down = 1
+
+[gate.band_saw]
+command = {{ topic = "shop/gate/band_saw/set", open = "open", shut = "shut" }}
+state = {{ topic = "shop/gate/band_saw/state", open = "open", shut = "shut" }}
+
+[tool.band_saw]
+gates = ["band_saw"]
+current = {{ topic = "shop/band_saw/amps" }}
+start_amps = 2.5
+"""
+SET, STATE, AMPS, FAN = "shop/gate/band_saw/set", "shop/gate/band_saw/state", "shop/band_saw/amps", "shop/fan/set"
+
+
+@pytest.fixture(scope="module")
+def broker() -> Iterator[Mosquitto]:
+    broker = Mosquitto(anonymous=False)
+    (broker.folder / "secret").write_text(PASSWORD)
+    (broker.folder / "shop.toml").write_text(SHOP.format(port=broker.port))
+    config = load(broker.folder / "shop.toml").config
+    assert config is not None
+    everybody = users(config)
+    (broker.folder / "gatehand.acl").write_text(access_list(everybody))
+    write_passwords(broker.folder / "gatehand.passwd", [user.name for user in everybody])
+    broker.configure(*deployed_lines(broker.folder))
+    with broker as running:
+        yield running
+
+
+@pytest.fixture
+def daemon(broker: Mosquitto, tmp_path: Path) -> Iterator[RunningDaemon]:
+    (tmp_path / "secret").write_text(PASSWORD + "\n")
+    (tmp_path / "config.toml").write_text(SHOP.format(port=broker.port))
+    with RunningDaemon(tmp_path) as running:
+        yield running
+
+
+def test_a_tools_reading_opens_its_gate_and_starts_the_fan(broker: Mosquitto, daemon: RunningDaemon) -> None:
+    with people(broker.port, "tool-band_saw", "gate-band_saw", "collector-main", "viewer") as (tool, gate, fan, viewer):
+        viewer.listen("gatehand/#")
+        gate.listen(SET)
+        fan.listen(FAN)
+        wait_until(lambda: ("gatehand/online", b"1") in viewer.heard, what=daemon.said)
+        gate.say(STATE, "shut")
+        time.sleep(0.6)  # the rules begin to act half a second after the connection
+        tool.say(AMPS, "0.1")
+        tool.say(AMPS, "5")
+        wait_until(lambda: (SET, b"open") in gate.heard, what="the gate is told to open")
+        assert (FAN, b"1") not in fan.heard, "not before the gate is open"
+        gate.say(STATE, "open")
+        wait_until(lambda: (FAN, b"1") in fan.heard, what="the fan is told on")
+        wait_until(lambda: any(b'"state": "spin_up"' in payload for _, payload in viewer.heard))
+        assert "refused" not in daemon.said
+
+
+def test_who_is_not_the_daemon_commands_no_gate_and_fakes_no_reading(broker: Mosquitto, daemon: RunningDaemon) -> None:
+    with people(broker.port, "gate-band_saw", "viewer", "hands", "tool-band_saw") as (gate, viewer, hands, tool):
+        gate.listen(SET)
+        viewer.listen("gatehand/#")
+        wait_until(lambda: ("gatehand/online", b"1") in viewer.heard, what=daemon.said)
+        gate.say(STATE, "shut")
+        time.sleep(0.6)
+        tool.say(AMPS, "0.1")
+        wait_until(lambda: any(b'"state": "idle"' in payload for _, payload in viewer.heard))
+        for other in (viewer, hands, tool):
+            other.say(SET, "open")
+        for other in (viewer, hands, gate):
+            other.say(AMPS, "50")
+        hands.say("gatehand/gate/band_saw/hand", "1")  # this it may: the daemon opens the gate
+        wait_until(lambda: (SET, b"open") in gate.heard)
+        assert [payload for _, payload in gate.heard].count(b"open") == 1, "from the daemon alone"
+        assert not any(topic == "gatehand/tool/band_saw" and b"50" in payload for topic, payload in viewer.heard)

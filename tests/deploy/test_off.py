@@ -1,0 +1,199 @@
+"""`gatehand off` as the service runs it: a process of its own, against a real Mosquitto, in time whatever happens."""
+
+import json
+import socket
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from broker_people import PASSWORD, Person, people, write_passwords
+from support.child import gatehand_does, wait_until
+from support.mosquitto import Mosquitto, free_port
+
+from gatehand.access import access_list, users
+from gatehand.config import load
+
+SHOP = """
+[broker]
+port = {port}
+{more}
+
+[collector.main]
+command = {{ topic = "shop/fan/set", on = "1", off = "0" }}
+
+[collector.bench]
+command = {{ topic = "shop/bench_fan/set", on = "on", off = "off" }}
+
+[gate.band_saw]
+collector = "main"
+command = {{ topic = "shop/gate/set", open = "open", shut = "shut" }}
+
+[gate.bench]
+collector = "bench"
+command = {{ topic = "shop/bench_gate/set", open = "open", shut = "shut" }}
+
+[tool.band_saw]
+gates = ["band_saw"]
+current = {{ topic = "shop/band_saw/amps" }}
+start_amps = 2.5
+
+[tool.router]
+gates = ["bench"]
+current = {{ topic = "shop/router/amps" }}
+start_amps = 2
+"""
+
+BOTH = "collector main: told off\ncollector bench: told off\n"
+
+
+def off(folder: Path, text: str, *options: str) -> tuple[int, str, str, float]:
+    """Exit code, output, error output and seconds of `gatehand off`."""
+    config = folder / "config.toml"
+    config.write_text(text)
+    began = time.monotonic()
+    done = gatehand_does("off", "--config", str(config), *options)
+    return done.returncode, done.stdout, done.stderr, time.monotonic() - began
+
+
+@pytest.fixture(scope="module")
+def open_broker() -> Iterator[Mosquitto]:
+    with Mosquitto() as running:
+        yield running
+
+
+@pytest.mark.broker
+@pytest.mark.parametrize("more", ["", 'protocol = "3.1.1"'])
+def test_every_collector_hears_off_once_and_nothing_stays_at_the_broker(
+    open_broker: Mosquitto, tmp_path: Path, more: str
+) -> None:
+    with people(open_broker.port, None, None) as (main, bench):
+        main.listen("shop/fan/set")
+        bench.listen("shop/bench_fan/set")
+        code, said, _, _ = off(tmp_path, SHOP.format(port=open_broker.port, more=more))
+        assert (code, said) == (0, BOTH)
+        assert main.heard == [("shop/fan/set", b"0")]
+        assert bench.heard == [("shop/bench_fan/set", b"off")]
+    with people(open_broker.port, None) as (late,):
+        late.listen("shop/+/set")
+        late.say("shop/end/set", "end")
+        wait_until(lambda: bool(late.heard))
+        assert late.heard == [("shop/end/set", b"end")]
+
+
+@pytest.mark.broker
+def test_a_collector_that_nobody_listens_for_is_not_told(open_broker: Mosquitto, tmp_path: Path) -> None:
+    with people(open_broker.port, None) as (main,):
+        main.listen("shop/fan/set")
+        code, said, _, _ = off(tmp_path, SHOP.format(port=open_broker.port, more=""))
+        assert code == 1
+        assert said.startswith("collector main: told off\ncollector bench: not told: no device listens")
+        code, said, _, _ = off(tmp_path, SHOP.format(port=open_broker.port, more=""), "--json")
+        assert code == 1
+        found = json.loads(said)
+        assert (found["ok"], found["collectors"]["main"]) == (False, None)
+        assert "shop/bench_fan/set" in found["collectors"]["bench"]
+
+
+@pytest.mark.broker
+def test_a_config_that_was_spoilt_meanwhile_still_serves(open_broker: Mosquitto, tmp_path: Path) -> None:
+    with people(open_broker.port, None, None) as (main, bench):
+        main.listen("shop/fan/set")
+        bench.listen("shop/bench_fan/set")
+        text = SHOP.format(port=open_broker.port, more="").replace("start_amps = 2.5", 'start_amps = "much"')
+        code, said, complained, _ = off(tmp_path, text.replace("[gate.bench]", "[gate.bench]\ncolour = 1"))
+        assert (code, said) == (0, BOTH)
+        assert "the config has errors" in complained
+
+
+@pytest.mark.parametrize("text", ["", "[collector.main\n", "collector = 3\n", "\x00"])
+def test_without_any_collector_to_read_it_says_so(tmp_path: Path, text: str) -> None:
+    code, said, _, _ = off(tmp_path, text)
+    assert code == 1
+    assert "names no collector" in said
+    assert "config.toml" in said
+
+
+def test_a_broker_that_is_away_is_said_at_once(tmp_path: Path) -> None:
+    code, said, _, took = off(tmp_path, SHOP.format(port=free_port(), more=""))
+    assert code == 1
+    assert said.count("not told: no connection to the broker") == 2
+    assert "trying again" not in said
+    assert took < 4
+
+
+def test_a_server_that_keeps_silent_costs_no_more_than_the_bound(tmp_path: Path) -> None:
+    with socket.socket() as silent:
+        silent.bind(("127.0.0.1", 0))
+        silent.listen(16)
+        code, said, _, took = off(tmp_path, SHOP.format(port=silent.getsockname()[1], more=""))
+    assert code == 1
+    assert "no answer" in said
+    assert took < 4
+
+
+@pytest.mark.broker
+def test_a_broker_that_freezes_costs_no_more_than_the_bound(tmp_path: Path) -> None:
+    with Mosquitto() as broker:
+        broker.sigstop()
+        try:
+            code, _, _, took = off(tmp_path, SHOP.format(port=broker.port, more=""))
+        finally:
+            broker.sigcont()
+    assert code == 1
+    assert took < 4
+
+
+@pytest.fixture(scope="module")
+def guarded() -> Iterator[Mosquitto]:
+    """A broker that knows the example's users, with the access list for the shop above."""
+    broker = Mosquitto(anonymous=False)
+    config = broker.folder / "shop.toml"
+    config.write_text(SHOP.format(port=1883, more='username = "gatehand"'))
+    shop = load(config).config
+    assert shop is not None
+    everybody = users(shop)
+    (broker.folder / "acl").write_text(access_list(everybody))
+    write_passwords(broker.folder / "passwords", [user.name for user in everybody])
+    broker.configure(f"password_file {broker.folder}/passwords", f"acl_file {broker.folder}/acl")
+    with broker as running:
+        yield running
+
+
+def login(folder: Path, name: str, password: str) -> str:
+    (folder / "secret").write_text(password + "\n")
+    return f'username = "{name}"\npassword_file = "secret"'
+
+
+@pytest.mark.broker
+def test_it_logs_in_as_the_daemon_does(guarded: Mosquitto, tmp_path: Path) -> None:
+    with people(guarded.port, "collector-main", "collector-bench") as (main, bench):
+        main.listen("shop/fan/set")
+        bench.listen("shop/bench_fan/set")
+        code, said, _, _ = off(tmp_path, SHOP.format(port=guarded.port, more=login(tmp_path, "gatehand", PASSWORD)))
+        assert (code, said) == (0, BOTH)
+        assert main.heard == [("shop/fan/set", b"0")]
+
+
+@pytest.mark.broker
+def test_a_refused_login_and_a_refused_topic_are_told_apart(guarded: Mosquitto, tmp_path: Path) -> None:
+    code, said, _, _ = off(tmp_path, SHOP.format(port=guarded.port, more=login(tmp_path, "gatehand", "wrong")))
+    assert code == 1
+    assert "refused the login of user 'gatehand'" in said
+    code, said, _, _ = off(tmp_path, SHOP.format(port=guarded.port, more=login(tmp_path, "viewer", PASSWORD)))
+    assert code == 1
+    assert "the broker refused a message to 'shop/fan/set' (not authorized)" in said
+    code, said, _, _ = off(tmp_path, SHOP.format(port=guarded.port, more='username = "gatehand"\npassword_file = "no"'))
+    assert code == 1
+    assert "no cannot be read" in said
+
+
+@pytest.mark.broker
+def test_the_daemon_under_the_same_id_keeps_its_connection(open_broker: Mosquitto, tmp_path: Path) -> None:
+    daemon = Person(open_broker.port, None)
+    try:
+        daemon.listen("shop/+/set")
+        assert off(tmp_path, SHOP.format(port=open_broker.port, more='client_id = "gatehand"'))[0] == 0
+        assert "already connected" not in open_broker.log
+    finally:
+        daemon.leave()
