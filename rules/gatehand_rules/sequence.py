@@ -346,7 +346,8 @@ def _on(draft: Draft, at: int, served: list[Demand]) -> None:
         return
     free_at = fan.free_again_at(collector, state, now)
     if free_at is not None and free_at > now:
-        if not (isinstance(state.phase, RunOn) and state.phase.why == Rule.STARTS_PER_HOUR):
+        _on_phase(draft, at, cutting=False, why=Rule.STARTS_PER_HOUR)
+        if draft.collectors[at].phase != state.phase:  # once, not at every look during spin-up
             draft.say(
                 Happened.COLLECTOR_KEPT_ON,
                 Rule.STARTS_PER_HOUR,
@@ -355,7 +356,6 @@ def _on(draft: Draft, at: int, served: list[Demand]) -> None:
                 starts_per_hour=collector.starts_per_hour,
                 for_seconds=round(free_at - now, 3),
             )
-        _on_phase(draft, at, cutting=False, why=Rule.STARTS_PER_HOUR)
         return
     fan.tell_off(draft, at, Rule.NO_DEMAND)
 
