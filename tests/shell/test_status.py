@@ -71,6 +71,7 @@ def test_a_current_is_shown_at_most_once_a_second() -> None:
 
 def test_nothing_is_shown_twice() -> None:
     world = World().cutting()
+    world.engine.beat()
     before = len(world.transport.sent)
     for _ in range(5):
         world.engine.beat()

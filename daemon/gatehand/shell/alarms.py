@@ -1,94 +1,101 @@
 """The alarms that stand, and their retained messages: since when, because of what, and what to do next.
 
-Raised by the rules, or by the shell for its own part (config, log, retained commands). Nothing is decided here.
+Raised by the rules, or by the shell for its own part (config, log, retained commands). How one comes, is acknowledged
+and goes stands in `alarm_life`; nothing is decided here.
 """
 
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from typing import Final
 
 from gatehand.journal.line import stamp
 from gatehand.mqtt.transport import Kind, Outgoing
+from gatehand.shell.alarm_life import WINDOW, Alarm, Life
+from gatehand_rules.findings import Fact
 
+__all__ = ["Alarm", "Alarms"]
 
-@dataclass(frozen=True, slots=True)
-class Alarm:
-    """One alarm. `subject`: such as {"tool": "band_saw"}; `because` and `next` are sentences."""
-
-    id: str
-    since: float
-    """Wall seconds."""
-    because: str
-    next: str
-    subject: tuple[tuple[str, str], ...] = ()
-    rule: str | None = None
-    facts: tuple[tuple[str, object], ...] = ()
-    acknowledged: float | None = None
-    """Wall seconds at which somebody said that they have seen it."""
+STORM: Final = "alarm_storm"
+"""The log's event: an alarm comes and goes, and stands from now on."""
+STORM_ENDED: Final = "alarm_storm_ended"
 
 
 class Alarms:
-    """The alarms that stand now, by id, and what the broker was last told of them."""
+    """The alarms that stand now, by id, and what the broker was last told of them. `now` is monotonic seconds."""
 
     def __init__(self, base: str) -> None:
         self._prefix = f"{base}/alarm/"
-        self._standing: dict[str, Alarm] = {}
-        self._unsaid: dict[str, None] = {}
+        self._lives: dict[str, Life] = {}
+        self._news: list[tuple[str, dict[str, Fact]]] = []
 
     @property
     def standing(self) -> Mapping[str, Alarm]:
         """By id, oldest first."""
-        return self._standing
+        found = [life.alarm for life in self._lives.values() if life.alarm is not None]
+        return {alarm.id: alarm for alarm in sorted(found, key=lambda alarm: alarm.since)}
 
-    def raise_(self, alarm: Alarm) -> None:
+    def raise_(self, alarm: Alarm, now: float) -> None:
         """It stands from now on; one of the same id is replaced and keeps its beginning."""
-        before = self._standing.get(alarm.id)
-        if before is not None:
-            alarm = replace(alarm, since=before.since, acknowledged=before.acknowledged)
-        if alarm != before:
-            self._standing[alarm.id] = alarm
-            self._unsaid[alarm.id] = None
+        life = self._lives.setdefault(alarm.id, Life())
+        if life.raise_(alarm, now) and life.storms:
+            self._news.append((STORM, {"alarm": alarm.id, "times": life.alarm.times if life.alarm else 0}))
 
-    def clear(self, name: str) -> bool:
-        """It no longer stands. False when it did not."""
-        self._unsaid[name] = None
-        return self._standing.pop(name, None) is not None
+    def clear(self, name: str, now: float) -> bool:
+        """Its cause is gone. False when it did not stand, or stands on because it comes and goes."""
+        life = self._lives.get(name)
+        return life is not None and life.clear(now)
 
-    def acknowledge(self, name: str, wall: float) -> bool:
+    def acknowledge(self, name: str, by: str | None, wall: float, now: float) -> bool:
         """Somebody has seen it. False when it does not stand, or was acknowledged before."""
-        alarm = self._standing.get(name)
-        if alarm is None or alarm.acknowledged is not None:
-            return False
-        self._standing[name] = replace(alarm, acknowledged=wall)
-        self._unsaid[name] = None
-        return True
+        life = self._lives.get(name)
+        return life is not None and life.acknowledge(by, wall, now)
 
-    def found_retained(self, name: str) -> None:
+    def found_retained(self, name: str, now: float) -> None:
         """A former run of the daemon left this alarm at the broker: it is emptied unless it stands."""
-        if name not in self._standing:
-            self._unsaid[name] = None
+        life = self._lives.setdefault(name, Life())
+        if life.alarm is None:
+            life.say(now)
 
-    def say_all(self) -> None:
+    def say_all(self, now: float) -> None:
         """A new connection: the broker may have forgotten."""
-        self._unsaid.update(dict.fromkeys(self._standing))
+        for life in self._lives.values():
+            if life.alarm is not None:
+                life.say(now)
 
-    def take_messages(self) -> tuple[Outgoing, ...]:
-        """The messages for what has changed since the last call."""
-        names, self._unsaid = list(self._unsaid), {}
-        return tuple(Outgoing(self._prefix + name, self._payload(name), Kind.STATUS) for name in names)
+    def pass_time(self, now: float) -> tuple[tuple[str, dict[str, Fact]], ...]:
+        """End the storms that are over; gives the log's events for what has happened to storms since the last call."""
+        for name, life in list(self._lives.items()):
+            alarm = life.alarm
+            if life.pass_time(now) and alarm is not None:
+                self._news.append((STORM_ENDED, {"alarm": name, "times": alarm.times, "quiet_for": WINDOW}))
+            if life.is_over(now):
+                del self._lives[name]
+        news, self._news = tuple(self._news), []
+        return news
 
-    def _payload(self, name: str) -> bytes:
-        alarm = self._standing.get(name)
-        if alarm is None:
-            return b""
-        shown: dict[str, object] = {
-            "since": stamp(alarm.since),
-            **dict(alarm.subject),
-            "because": alarm.because,
-            "next": alarm.next,
-        }
-        shown["acknowledged"] = None if alarm.acknowledged is None else stamp(alarm.acknowledged)
-        if alarm.rule is not None:
-            shown["rule"] = alarm.rule
-        shown.update((key, value) for key, value in alarm.facts if key not in shown)
-        return json.dumps(shown, ensure_ascii=False).encode("utf-8", "backslashreplace")
+    def take_messages(self, now: float) -> tuple[Outgoing, ...]:
+        """The messages that are due."""
+        due = [(name, life) for name, life in self._lives.items() if life.take_due(now)]
+        return tuple(Outgoing(self._prefix + name, _payload(life), Kind.STATUS) for name, life in due)
+
+
+def _payload(life: Life) -> bytes:
+    alarm = life.alarm
+    if alarm is None:
+        return b""
+    because = alarm.because
+    if life.storms:
+        because += f" It comes and goes: it stands until it has stayed away for {WINDOW:.0f} s."
+    shown: dict[str, object] = {
+        "since": stamp(alarm.since),
+        **dict(alarm.subject),
+        "because": because,
+        "next": alarm.next,
+        "acknowledged": None if alarm.acknowledged is None else stamp(alarm.acknowledged),
+        "acknowledged_by": alarm.acknowledged_by,
+        "times": alarm.times,
+    }
+    if alarm.rule is not None:
+        shown["rule"] = alarm.rule
+    shown.update((key, value) for key, value in alarm.facts if key not in shown)
+    return json.dumps(shown, ensure_ascii=False).encode("utf-8", "backslashreplace")

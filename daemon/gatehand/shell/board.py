@@ -15,7 +15,7 @@ from gatehand.shell.plan import Plan
 from gatehand.shell.routes import OwnStatus
 from gatehand.shell.status import Moment, Statuses, Subject, changed, subjects_of
 from gatehand_rules.commands import ClearAlarm, RaiseAlarm
-from gatehand_rules.findings import Finding, Happened
+from gatehand_rules.findings import Fact, Finding, Happened
 from gatehand_rules.state import State
 from gatehand_rules.step import Outcome
 
@@ -49,7 +49,7 @@ class Board:
                 case RaiseAlarm(alarm=name):
                     self._raise(name, outcome.findings)
                 case ClearAlarm(alarm=name):
-                    self.alarms.clear(name)
+                    self.clear_alarm(name)
                 case _:
                     pass
         if len(before.tools) == len(outcome.state.tools) and len(before.gates) == len(outcome.state.gates):
@@ -58,13 +58,9 @@ class Board:
             dirty = subjects_of(self._plan.shop)
         self._at_once.update(dirty)
 
-    def note_reading(self, tool: str, before: State, after: State) -> None:
-        """A reading that led to nothing: shown within a second, unless the tool's word has changed with it."""
-        at = self._plan.shop.tool_at(tool)
-        if at is not None and type(before.tools[at]) is not type(after.tools[at]):
-            self._at_once["tool", tool] = None
-        else:
-            self._readings["tool", tool] = None
+    def note_reading(self, tool: str) -> None:
+        """A reading that led to nothing: shown with the next beat."""
+        self._readings["tool", tool] = None
 
     def show(self, state: State, now: float) -> None:
         """Publish what has changed."""
@@ -73,7 +69,7 @@ class Board:
         if self._at_once:
             subjects, self._at_once = self._at_once, {}
             self._publish(self._statuses.messages(subjects, state, self._moment(now)))
-        self._publish(self.alarms.take_messages())
+        self._publish(self.alarms.take_messages(self._clock.mono()))
         leftovers, self._leftovers = self._leftovers, []
         self._publish(leftovers)
 
@@ -87,7 +83,7 @@ class Board:
         """A connection stands: publish everything, for the broker may have forgotten it."""
         self._visible = True
         self._statuses.forget_sent()
-        self.alarms.say_all()
+        self.alarms.say_all(self._clock.mono())
         self._at_once.update(subjects_of(self._plan.shop))
         self.show(state, now)
 
@@ -96,8 +92,8 @@ class Board:
         self._visible = False
         # The next connection says anew what stands in its way.
         self._refused.clear()
-        self.alarms.clear(shell_alarms.SUBSCRIPTIONS)
-        self.alarms.clear(shell_alarms.SAME_BASE)
+        self.clear_alarm(shell_alarms.SUBSCRIPTIONS)
+        self.clear_alarm(shell_alarms.SAME_BASE)
 
     def swap(self, plan: Plan) -> None:
         """Another shop."""
@@ -108,32 +104,44 @@ class Board:
         """The rules' alarms are these from now on; the shell's own stay."""
         for alarm in list(self.alarms.standing.values()):
             if alarm.rule is not None and alarm.id not in standing:
-                self.alarms.clear(alarm.id)
+                self.clear_alarm(alarm.id)
 
     def knows(self, found: OwnStatus) -> bool:
         """Whether the shop has what this status is of."""
         return self._statuses.knows((found.kind, found.name))
 
-    def acknowledge(self, alarm: str) -> bool:
+    def raise_alarm(self, alarm: Alarm) -> None:
+        """An alarm stands from now on."""
+        self.alarms.raise_(alarm, self._clock.mono())
+
+    def acknowledge(self, alarm: str, by: str | None) -> bool:
         """Somebody has seen an alarm. False when it does not stand, or was acknowledged before."""
-        return self.alarms.acknowledge(alarm, self._clock.wall())
+        return self.alarms.acknowledge(alarm, by, self._clock.wall(), self._clock.mono())
+
+    def clear_alarm(self, name: str) -> bool:
+        """An alarm's cause is gone. False when it did not stand, or stands on for a while."""
+        return self.alarms.clear(name, self._clock.mono())
+
+    def pass_time(self) -> tuple[tuple[str, dict[str, Fact]], ...]:
+        """Once a second; gives the log's events about alarms that come and go."""
+        return self.alarms.pass_time(self._clock.mono())
 
     def found_retained(self, found: OwnStatus) -> None:
         """A former run's message: emptied when there is nothing of that name any more."""
         if found.kind == "alarm":
-            self.alarms.found_retained(found.name)
+            self.alarms.found_retained(found.name, self._clock.mono())
         elif found.kind in _KINDS and not self.knows(found):
             self._leftovers.append(Outgoing(found.topic, b"", Kind.STATUS))
 
     def on_mishap(self, text: str) -> None:
         """The daemon made a mistake."""
-        self.alarms.raise_(shell_alarms.internal_error(text, self._clock.wall()))
+        self.raise_alarm(shell_alarms.internal_error(text, self._clock.wall()))
 
     def on_notice(self, notice: Notice) -> None:
         """Two daemons on one base, and refused subscriptions until they are granted, stand as an alarm."""
         topic = notice.facts.get("topic")
         if notice.kind is Said.SAME_BASE:
-            self.alarms.raise_(shell_alarms.same_base(notice.text, self._clock.wall()))
+            self.raise_alarm(shell_alarms.same_base(notice.text, self._clock.wall()))
         if not isinstance(topic, str):
             return
         if notice.kind is Said.SUBSCRIPTION_REFUSED and self._plan.routes.is_needed(topic):
@@ -143,9 +151,9 @@ class Board:
         else:
             return
         if self._refused:
-            self.alarms.raise_(shell_alarms.subscription_refused(tuple(self._refused), self._clock.wall()))
+            self.raise_alarm(shell_alarms.subscription_refused(tuple(self._refused), self._clock.wall()))
         else:
-            self.alarms.clear(shell_alarms.SUBSCRIPTIONS)
+            self.clear_alarm(shell_alarms.SUBSCRIPTIONS)
 
     def _explain(self, finding: Finding) -> None:
         if finding.event in (Happened.ALARM_RAISED, Happened.ALARM_CLEARED):
@@ -163,7 +171,7 @@ class Board:
                 named = (("tool", finding.tool), ("gate", finding.gate), ("collector", finding.collector))
                 subject = tuple((kind, each) for kind, each in named if each is not None)
                 facts = tuple((key, value) for key, value in finding.facts if key != "alarm")
-                self.alarms.raise_(Alarm(name, self._clock.wall(), why, then, subject, str(finding.rule), facts))
+                self.raise_alarm(Alarm(name, self._clock.wall(), why, then, subject, str(finding.rule), facts))
                 return
 
     def _moment(self, now: float) -> Moment:

@@ -172,12 +172,14 @@ class Engine:
         if outcome.findings or outcome.commands or type(event) is not ev.Reading:
             self._carry_out(before, outcome, now)
         else:
-            self._board.note_reading(event.tool, before, outcome.state)
+            self._board.note_reading(event.tool)
 
     def beat(self) -> None:
         """Once a second: time passes for the rules, counts that are due, the clock, what screens are shown."""
         now = self._time()
         self._watch_wall()
+        for happened, facts in self._board.pass_time():
+            self.note(happened, facts)
         for event in self._plan.routes.overdue(now):
             self.handle(event)
         self.handle(ev.Tick())
@@ -217,12 +219,12 @@ class Engine:
             subject = dict(alarm.subject)
             facts: dict[str, Fact] = {"alarm": alarm.id, "because": alarm.because, **subject}
             self.note(Happened.ALARM_RAISED, facts)
-        self._board.alarms.raise_(alarm)
+        self._board.raise_alarm(alarm)
         self._show()
 
     def clear_alarm(self, name: str) -> None:
         """An alarm of the shell's own is over."""
-        if self._board.alarms.clear(name):
+        if self._board.clear_alarm(name):
             self.note(Happened.ALARM_CLEARED, {"alarm": name})
         self._show()
 

@@ -76,9 +76,9 @@ class OwnTopics:
                 return
             case ReloadAsked(text=text):
                 self._desk.ask_reload(text)
-            case AlarmAcked(name=name):
-                if self._desk.board.acknowledge(name):
-                    self._desk.note(ALARM_ACKNOWLEDGED, {"alarm": name})
+            case AlarmAcked(name=name, by=by):
+                if self._desk.board.acknowledge(name, by):
+                    self._desk.note(ALARM_ACKNOWLEDGED, {"alarm": name} if by is None else {"alarm": name, "by": by})
             case RetainedCommand():
                 self._on_retained_command(found)
             case CommandForgotten(topic=topic):

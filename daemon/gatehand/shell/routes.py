@@ -72,9 +72,10 @@ class CommandForgotten:
 
 @dataclass(frozen=True, slots=True)
 class AlarmAcked:
-    """Somebody has seen the alarm."""
+    """Somebody has seen the alarm. `by`: who, if the message says so."""
 
     name: str
+    by: str | None
 
 
 Own: TypeAlias = RetainedCommand | CommandForgotten | OwnStatus | ReloadAsked | AlarmAcked
@@ -123,7 +124,7 @@ class Routes:
             return RetainedCommand(kind, name, topic) if retained else None  # not retained: the echo of our own
         match topic.removeprefix(f"{self.base}/").split("/"):
             case ["alarm", name, "ack"] if not retained:
-                return AlarmAcked(name)
+                return AlarmAcked(name, excerpt(payload[:_LONGEST_REASON]).strip() or None)
             case [what, name] if retained and payload:
                 return OwnStatus(what, name, topic, held=_says_held(payload))
             case _:
