@@ -3,34 +3,56 @@
 import argparse
 import json
 import sys
+from datetime import datetime
 from pathlib import Path
 
 from gatehand.commands._configured import load_or_explain
 from gatehand.commands._progress import Progress
-from gatehand.journal.sentences import sentence_of
+from gatehand.config import Config, Loaded
+from gatehand_rules import Shop
 from gatehand_rules.findings import Finding
+
+_WRONG_USAGE = 2
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Its options."""
     parser.description = (
-        "Plays readings through tool detection and rules as the daemon does, without a broker. "
-        "With --readings: a CSV file from any logger, columns t_s,tool,amps (seconds from any zero, rising), with "
-        "gates and switches that never fail; the shop is at rest when the file begins, and after the last reading time "
-        "runs on until all is at rest again."
+        "Plays the recording through a config: a table of what would have differed from what was done. Reports of "
+        "gates and switches are the recorded ones wherever the command is the recorded one; else a gate answers after "
+        "its usual time and a switch at once. With --readings: a CSV file from any logger, columns t_s,tool,amps "
+        "(seconds from any zero, rising), with gates and switches that never fail; the shop is at rest when the file "
+        "begins, and after the last reading time runs on until all is at rest again."
     )
     parser.add_argument("--readings", type=Path, metavar="FILE", help="a logger's CSV file with columns t_s,tool,amps")
-    parser.add_argument("--json", action="store_true", help="one JSON object a line, with the log's event names")
+    parser.add_argument("--from", dest="since", metavar="TIME", help="the recording from this time on")
+    parser.add_argument("--to", dest="until", metavar="TIME", help="the recording up to this time")
+    parser.add_argument("--diff", action="store_true", help="event by event: - as recorded, + with this config")
+    parser.add_argument(
+        "--log", type=Path, metavar="FOLDER", help="the recording's folder; else the config's log folder"
+    )
+    parser.add_argument("--json", action="store_true", help="for programs; with --readings one event a line")
 
 
 def run(args: argparse.Namespace) -> int:
     """Play a logger's file or the recording."""
     found = load_or_explain(args.config)
-    if found is None:
+    if found is None or found[1].shop is None:
         return 1
+    config, loaded = found
     shop = found[1].shop
-    if shop is None:
-        return 1
+    if args.readings is None:
+        return _recording(args, config, loaded, shop)
+    if args.since or args.until or args.diff or args.log:
+        print(
+            "gatehand replay: --from, --to, --diff and --log are for the recording, not for --readings", file=sys.stderr
+        )
+        return _WRONG_USAGE
+    return _readings(args, shop)
+
+
+def _readings(args: argparse.Namespace, shop: Shop) -> int:
+    from gatehand.journal.sentences import sentence_of
     from gatehand.replay.begin import NeverAtRestError
     from gatehand.replay.csvfile import CsvError
     from gatehand.replay.readings import as_line, play_csv
@@ -54,3 +76,43 @@ def run(args: argparse.Namespace) -> int:
             file=sys.stderr,
         )
     return 0
+
+
+def _recording(args: argparse.Namespace, config: Config, loaded: Loaded, shop: Shop) -> int:
+    from gatehand.journal.recording import BYTES_PER_READING, recordings
+    from gatehand.journal.when import WhenError, when
+    from gatehand.replay.compare import as_json, compare, diff, table
+
+    now = datetime.now().astimezone()
+    try:
+        since, until = (None if text is None else when(text, now) for text in (args.since, args.until))
+    except WhenError as error:
+        print(f"gatehand replay: {error}", file=sys.stderr)
+        return _WRONG_USAGE
+    folder = args.log or loaded.file(config.log.folder)
+    whole = sum(round(listed.size / BYTES_PER_READING) for listed in recordings(folder, since, until))
+    with Progress("readings", whole) as progress:
+        found = compare(folder, shop, since, until, progress.count)
+    for trouble in found.history.troubles:
+        print(f"left out: {trouble}", file=sys.stderr)
+    if not found.history.files:
+        print(_nothing(folder), file=sys.stderr)
+        return 1
+    if args.json:
+        print(json.dumps(as_json(found, events=args.diff), indent=2))
+        return 0
+    for line in (*table(found), *(("", *diff(found)) if args.diff else ())):
+        print(line)
+    return 0
+
+
+def _nothing(folder: Path) -> str:
+    from gatehand.journal.recording import recordings
+    from gatehand.replay.compare import clock
+
+    there = [listed for listed in recordings(folder) if not listed.trouble]
+    if not there:
+        return (
+            f"{folder}: no recording; let the daemon run ([log] readings_limit_mb above 0), or name its folder by --log"
+        )
+    return f"{folder}: nothing recorded in that time; the recording begins at {clock(there[0].wall_ms)}"

@@ -30,6 +30,12 @@ class Devices(Protocol):
     def told(self, command: Command, ms: int) -> None:
         """A command has left."""
 
+    def passes(self, event: Event, ms: int) -> bool:
+        """Whether an event of the stretch, other than a reading, counts here."""
+
+    def hears(self, collector: str, ms: int) -> bool:
+        """Whether the stretch's currents of this collector count here, from `ms` on to the next step."""
+
 
 class NoDevices:
     """Nothing answers: the recorded reports are all there is."""
@@ -46,8 +52,16 @@ class NoDevices:
     def told(self, command: Command, ms: int) -> None:
         """Nothing follows."""
 
+    def passes(self, event: Event, ms: int) -> bool:  # noqa: ARG002 - another kind of devices looks at it
+        """All of it."""
+        return True
 
-class IdealDevices:
+    def hears(self, collector: str, ms: int) -> bool:  # noqa: ARG002 - the same
+        """All of them."""
+        return True
+
+
+class IdealDevices(NoDevices):
     """Gates and switches that do what they are told."""
 
     def __init__(self, shop: Shop) -> None:
@@ -61,7 +75,7 @@ class IdealDevices:
         return self._due[0][0] if self._due else NEVER
 
     def pop(self) -> tuple[Event, int]:
-        """The next report."""
+        """That report."""
         ms, event = self._due.pop(0)
         return event, ms
 

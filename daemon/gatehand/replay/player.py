@@ -149,6 +149,8 @@ class Player:
         if at < 0:
             event = self._others[self._next_other].event
             self._next_other += 1
+            if not self._devices.passes(event, ms):
+                return
         else:
             event = self._event_of(at)
             self._lanes[at].cursor += 1
@@ -215,7 +217,10 @@ class Player:
         for lane, collector, fan, seen in zip(
             self._lanes[len(self._tools) : -1], self.shop.collectors, state.collectors, state.guard.fans, strict=True
         ):
-            lane.look(fan_band(collector, fan, seen) if calm else None)
+            if not self._devices.hears(collector.name, self.now_ms):
+                lane.look(ANY)
+            else:
+                lane.look(fan_band(collector, fan, seen) if calm else None)
         self._lanes[-1].look(ANY if calm else None)
 
     def _without_silence(self) -> int:

@@ -1,0 +1,158 @@
+"""The recording through another config: both runs counted, and their differences as a table and event by event."""
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+from gatehand.journal.head import EPOCH
+from gatehand.journal.line import facts_of
+from gatehand.journal.sentences import sentence
+from gatehand.replay.differences import Only, Timed, gained, only_in_one
+from gatehand.replay.history import History, replay
+from gatehand.replay.tally import Tally, Use
+from gatehand_rules import Outcome, Shop
+
+
+@dataclass(slots=True)
+class Side:
+    """One of the two runs."""
+
+    tally: Tally = field(default_factory=Tally)
+    events: list[Timed] = field(default_factory=list)
+
+    def hear(self, ms: int, outcome: Outcome) -> None:
+        """Take an outcome in."""
+        for finding in outcome.findings:
+            line = facts_of(finding)
+            self.tally.take(ms, line)
+            self.events.append((ms, line))
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One line of the table."""
+
+    what: str
+    recorded: float
+    changed: float
+    note: str = ""
+
+
+@dataclass(slots=True)
+class Comparison:
+    """Both runs of a window."""
+
+    history: History
+    recorded: Side
+    changed: Side
+
+    @property
+    def until(self) -> int:
+        """Wall ms of the last item."""
+        return self.history.last_ms or 0
+
+    def differences(self) -> list[Only]:
+        """Event by event."""
+        return only_in_one(self.recorded.events, self.changed.events)
+
+    def rows(self) -> Iterator[Row]:
+        """The table: tools, then collectors, then gates and troubles."""
+        before, after = self.recorded.tally, self.changed.tally
+        for tool in sorted(before.tools.keys() | after.tools.keys()):
+            yield from self._tool(tool, before.tools.get(tool, Use()), after.tools.get(tool, Use()))
+        for name in sorted(before.collectors.keys() | after.collectors.keys()):
+            on, then = before.collectors.get(name, Use()), after.collectors.get(name, Use())
+            starts = len(before.switched_on.get(name, ())), len(after.switched_on.get(name, ()))
+            yield Row(f"{name}: starts", *starts)
+            yield Row(f"{name}: minutes on", on.total_ms(self.until) / 60_000, then.total_ms(self.until) / 60_000)
+            yield Row(f"{name}: starts in the worst hour", before.worst_hour(name)[0], after.worst_hour(name)[0])
+        yield Row("gate movements", before.movements.total(), after.movements.total())
+        yield Row("gate faults", before.faults.total(), after.faults.total())
+        yield Row("starts missed", before.missed.total(), after.missed.total())
+        yield Row("starts refused", before.refused.total(), after.refused.total())
+        yield Row("commands vetoed", before.vetoes, after.vetoes)
+
+    def _tool(self, tool: str, before: Use, after: Use) -> Iterator[Row]:
+        more = len(gained(before, after, self.until))
+        less = len(gained(after, before, self.until))
+        note = ", ".join(f"{count} {word}" for count, word in ((more, "gained"), (less, "lost")) if count)
+        yield Row(f"{tool}: starts", before.starts, after.starts, note)
+        yield Row(f"{tool}: minutes running", before.total_ms(self.until) / 60_000, after.total_ms(self.until) / 60_000)
+
+
+def compare(
+    folder: Path,
+    changed: Shop,
+    since: datetime | None,
+    until: datetime | None,
+    told: Callable[[int], None] = lambda _readings: None,
+) -> Comparison:
+    """Replay a window of the recording through both shops."""
+    one, other = Side(), Side()
+    history = replay(folder, one.hear, changed=changed, changed_heard=other.hear, since=since, until=until, told=told)
+    return Comparison(history, one, other)
+
+
+def table(found: Comparison) -> Iterator[str]:
+    """The differences in text."""
+    history = found.history
+    yield (
+        f"{history.readings:,} readings in {history.files} files, {clock(history.first_ms)} to "
+        f"{clock(history.last_ms)}" + (f", {history.gaps} gaps" if history.gaps else "")
+    )
+    yield f"{'':<36}  {'recorded':>9}  {'then':>9}  {'change':>9}"
+    for row in found.rows():
+        change = row.changed - row.recorded
+        shown = f"{change:+.1f}" if abs(change) >= 0.05 else ""  # noqa: PLR2004 - what would show as 0.0
+        shown = shown.removesuffix(".0")
+        yield (
+            f"{row.what:<36}  {_number(row.recorded):>9}  {_number(row.changed):>9}  {shown:>9}  {row.note}".rstrip()
+        )
+
+
+def diff(found: Comparison) -> Iterator[str]:
+    """What only one run has: `-` the recorded one, `+` the changed one."""
+    for one in found.differences():
+        yield f"{'+' if one.changed else '-'} {clock(one.wall_ms)}  {sentence(one.line)}"
+
+
+def as_json(found: Comparison, *, events: bool) -> dict[str, Any]:
+    """The same facts for programs; times in RFC 3339, UTC."""
+    history = found.history
+    values: dict[str, Any] = {
+        "from": rfc3339(history.first_ms),
+        "to": rfc3339(history.last_ms),
+        "readings": history.readings,
+        "files": history.files,
+        "gaps": history.gaps,
+        "rows": [
+            {"what": row.what, "recorded": row.recorded, "changed": row.changed, "note": row.note}
+            for row in found.rows()
+        ],
+    }
+    if events:
+        values["events"] = [
+            {"ts": rfc3339(one.wall_ms), "only": "changed" if one.changed else "recorded", **one.line}
+            for one in found.differences()
+        ]
+    return values
+
+
+def clock(wall_ms: int | None) -> str:
+    """Local time for people."""
+    if wall_ms is None:
+        return "-"
+    return (EPOCH + timedelta(milliseconds=wall_ms)).astimezone().strftime("%Y-%m-%d %H:%M:%S.%f")[:-3]
+
+
+def rfc3339(wall_ms: int | None) -> str | None:
+    """UTC for programs."""
+    if wall_ms is None:
+        return None
+    return (EPOCH + timedelta(milliseconds=wall_ms)).isoformat(timespec="milliseconds")[:-6] + "Z"
+
+
+def _number(value: float) -> str:
+    return f"{value:,.1f}" if isinstance(value, float) else f"{value:,}"

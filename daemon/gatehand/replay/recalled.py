@@ -1,0 +1,216 @@
+"""What answers a changed config's commands: recorded reports wherever the command is the recorded one, else a model.
+
+The recorded run is followed beside the changed one. A gate is *in step* while both runs last told it to the same place
+at about the same time: then its recorded reports count, late ones and missing ones too (a gate that jammed, jams). Out
+of step, a model answers: after the time that this gate has taken most often so far (the median), else its travel in
+the recorded config; and the recorded answer to the recorded command is left out. A report that nobody's command
+explains (a hand moved the gate) always counts. A collector's switch and current count while both runs last told it the
+same; else an ideal switch answers at once.
+"""
+
+from bisect import bisect_right
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from operator import itemgetter
+from statistics import median_low
+from typing import Final
+
+from gatehand.replay.devices import NEVER, switch_reports
+from gatehand.replay.lane import to_ms
+from gatehand_rules.commands import CollectorOff, CollectorOn, Command, OpenGate, ShutGate
+from gatehand_rules.events import CollectorCurrent, CollectorReport, Event, GateReport, Tick
+from gatehand_rules.shop import Shop
+from gatehand_rules.state import GateOpen, GateShut, State
+from gatehand_rules.words import Position
+
+IN_STEP_MS: Final = 250
+"""Commands of the two runs this close together are the same command."""
+_KEPT: Final = 15
+
+
+@dataclass(slots=True)
+class _Told:
+    """Where a gate was last told to go in one of the two runs, and since when."""
+
+    to: Position | None = None
+    since: int = 0
+
+
+@dataclass(slots=True)
+class _Gate:
+    """One gate in both runs."""
+
+    recorded: _Told
+    changed: _Told
+    arrived: bool
+    """In the recorded run."""
+    reports: bool
+    """In both configs."""
+    travel_ms: int
+    took: dict[Position, list[int]] = field(default_factory=lambda: {Position.OPEN: [], Position.SHUT: []})
+
+    @property
+    def in_step(self) -> bool:
+        """Both runs told it the same at about the same time."""
+        one, other = self.recorded, self.changed
+        return one.to is other.to and abs(one.since - other.since) <= IN_STEP_MS
+
+    def usual_ms(self, to: Position) -> int:
+        """How long it takes."""
+        return median_low(self.took[to]) if self.took[to] else self.travel_ms
+
+
+class Recalled:
+    """Devices for a changed run. `follow` first with each stretch's recorded commands."""
+
+    def __init__(self, recorded: Shop, changed: Shop, state: State) -> None:
+        """`state`: of the recorded run, at the beginning."""
+        self._changed = {gate.name: gate for gate in changed.gates}
+        self._fans = {fan.name: fan for fan in changed.collectors}
+        self._gates: dict[str, _Gate] = {}
+        for gate, seen, guarded in zip(recorded.gates, state.gates, state.guard.gates, strict=True):
+            after = self._changed.get(gate.name)
+            if after is not None:
+                since = round(guarded.told_at * 1000) if guarded.told is not None else 0
+                self._gates[gate.name] = _Gate(
+                    recorded=_Told(guarded.told, since),
+                    changed=_Told(guarded.told, since),
+                    arrived=isinstance(seen.move, GateOpen | GateShut),
+                    reports=gate.reports and after.reports,
+                    travel_ms=to_ms(gate.travel),
+                )
+        fans = zip(recorded.collectors, state.guard.fans, strict=True)
+        self._recorded_on: dict[str, bool | None] = {fan.name: seen.told_on for fan, seen in fans}
+        self._changed_on = dict(self._recorded_on)
+        self._commands: Sequence[tuple[int, Command]] = ()
+        self._times: list[int] = []
+        self._next = 0
+        self._looks: list[int] = []
+        self._due: list[tuple[int, Event]] = []
+
+    def follow(self, commands: Sequence[tuple[int, Command]]) -> None:
+        """The commands that the recorded run gave in the stretch to come, by rising ms."""
+        self._catch_up(NEVER)
+        self._commands, self._next = commands, 0
+        self._times = [ms for ms, _ in commands]
+        # The changed run looks up at each of these moments: its recorded currents may count from then on, or no more.
+        self._looks = [ms for ms, command in commands if isinstance(command, CollectorOn | CollectorOff)][::-1]
+
+    @property
+    def next_ms(self) -> int:
+        """When the model next reports, or the recorded collector is switched."""
+        soonest = self._due[0][0] if self._due else NEVER
+        return min(soonest, self._looks[-1]) if self._looks else soonest
+
+    def pop(self) -> tuple[Event, int]:
+        """That report; a tick where there is none."""
+        if self._looks and (not self._due or self._looks[-1] <= self._due[0][0]):
+            return Tick(), self._looks.pop()
+        ms, event = self._due.pop(0)
+        return event, ms
+
+    def told(self, command: Command, ms: int) -> None:
+        """The changed run gives a command."""
+        self._catch_up(ms)
+        match command:
+            case OpenGate(gate=name):
+                self._move(name, Position.OPEN, ms)
+            case ShutGate(gate=name):
+                self._move(name, Position.SHUT, ms)
+            case CollectorOn(collector=name):
+                self._switch(name, ms, on=True)
+            case CollectorOff(collector=name):
+                self._switch(name, ms, on=False)
+            case _:
+                pass
+
+    def passes(self, event: Event, ms: int) -> bool:
+        """Whether a recorded event is one in the changed run too."""
+        self._catch_up(ms)
+        match event:
+            case GateReport(gate=name, position=position):
+                return self._report(name, position, ms)
+            case CollectorReport(collector=name) | CollectorCurrent(collector=name):
+                return self.hears(name, ms)
+            case _:
+                return True
+
+    def hears(self, collector: str, ms: int) -> bool:
+        """Whether the recorded switch and current are the changed run's too."""
+        self._catch_up(ms)
+        return self._recorded_on.get(collector) is self._changed_on.get(collector)
+
+    def _catch_up(self, ms: int) -> None:
+        """Follow the recorded run to `ms`."""
+        while self._next < len(self._commands) and self._commands[self._next][0] <= ms:
+            at, command = self._commands[self._next]
+            self._next += 1
+            match command:
+                case OpenGate(gate=name) | ShutGate(gate=name) if name in self._gates:
+                    gate = self._gates[name]
+                    to = Position.OPEN if isinstance(command, OpenGate) else Position.SHUT
+                    if gate.recorded.to is not to:
+                        gate.recorded, gate.arrived = _Told(to, at), False
+                case CollectorOn(collector=name) | CollectorOff(collector=name):
+                    self._recorded_on[name] = isinstance(command, CollectorOn)
+                case _:
+                    pass
+
+    def _move(self, name: str, to: Position, ms: int) -> None:
+        """A gate told anew to the same place goes on being in step; the model answers each telling."""
+        after, gate = self._changed.get(name), self._gates.get(name)
+        if after is None or not after.reports:
+            return
+        self._due = [each for each in self._due if not _is_of(each[1], name)]
+        if gate is None:  # a gate that the recorded config did not have
+            self._later(ms + to_ms(after.travel), GateReport(name, to))
+            return
+        if gate.changed.to is not to:
+            gate.changed = _Told(to, ms)
+        if not gate.reports or not (gate.in_step or self._is_about_to(name, to, ms)):
+            self._later(ms + gate.usual_ms(to), GateReport(name, to))
+
+    def _is_about_to(self, name: str, to: Position, ms: int) -> bool:
+        """The recorded run gives the same command within a moment."""
+        end = bisect_right(self._times, ms + IN_STEP_MS)
+        wanted = OpenGate if to is Position.OPEN else ShutGate
+        return any(isinstance(one, wanted) and one.gate == name for _, one in self._commands[self._next : end])
+
+    def _switch(self, name: str, ms: int, *, on: bool) -> None:
+        before = self._changed_on.get(name)
+        self._changed_on[name] = on
+        if before is on and self._recorded_on.get(name) is on:
+            return
+        end = bisect_right(self._times, ms + IN_STEP_MS)
+        wanted = CollectorOn if on else CollectorOff
+        soon = any(isinstance(one, wanted) and one.collector == name for _, one in self._commands[self._next : end])
+        just_now = self._recorded_on.get(name) is on and any(
+            isinstance(one, wanted) and one.collector == name and ms - at <= IN_STEP_MS
+            for at, one in self._commands[: self._next]
+        )
+        fan = self._fans.get(name)
+        if fan is not None and not soon and not just_now:
+            for event in switch_reports(fan, on=on):
+                self._later(ms, event)
+
+    def _report(self, name: str, position: Position, ms: int) -> bool:
+        gate = self._gates.get(name)
+        if gate is None or not gate.reports:
+            return False
+        told = gate.recorded.to
+        if gate.arrived and position is told:
+            return gate.changed.to is told
+        if not gate.arrived and position in {told, Position.BETWEEN}:
+            if position is told and told is not None:
+                gate.arrived = True
+                gate.took[told] = [*gate.took[told][-_KEPT:], ms - gate.recorded.since]
+            return gate.in_step
+        return True
+
+    def _later(self, ms: int, event: Event) -> None:
+        self._due.append((ms, event))
+        self._due.sort(key=itemgetter(0))
+
+
+def _is_of(event: Event, gate: str) -> bool:
+    return isinstance(event, GateReport) and event.gate == gate
