@@ -1,4 +1,4 @@
-"""One alarm's life: raised, acknowledged, cleared, and kept from storming. Pure: time is passed in, nothing is published.
+"""One alarm's life: raised, acknowledged, cleared, and kept from storming. Pure: time is passed in.
 
 A cause that comes and goes every few seconds (a sensor with a loose plug) must not raise and clear its alarm each time:
 who is told too often stops listening. An alarm that comes for the third time within a minute stands from then on, with
@@ -66,7 +66,8 @@ class Life:
         if before is not None and self._gone_since is None:
             self._change(alarm, before, now)
             return False
-        self._times = self._times + 1 if self._comings and now - self._comings[-1] < WINDOW or self._storms else 1
+        again = self._storms or (bool(self._comings) and now - self._comings[-1] < WINDOW)
+        self._times = self._times + 1 if again else 1
         self._comings.append(now)
         if before is not None:
             self._gone_since = None

@@ -6,18 +6,13 @@ and goes stands in `alarm_life`; nothing is decided here.
 
 import json
 from collections.abc import Mapping
-from typing import Final
 
-from gatehand.journal.line import stamp
+from gatehand.journal.line import ALARM_STORM, ALARM_STORM_ENDED, stamp
 from gatehand.mqtt.transport import Kind, Outgoing
 from gatehand.shell.alarm_life import WINDOW, Alarm, Life
 from gatehand_rules.findings import Fact
 
 __all__ = ["Alarm", "Alarms"]
-
-STORM: Final = "alarm_storm"
-"""The log's event: an alarm comes and goes, and stands from now on."""
-STORM_ENDED: Final = "alarm_storm_ended"
 
 
 class Alarms:
@@ -38,7 +33,7 @@ class Alarms:
         """It stands from now on; one of the same id is replaced and keeps its beginning."""
         life = self._lives.setdefault(alarm.id, Life())
         if life.raise_(alarm, now) and life.storms:
-            self._news.append((STORM, {"alarm": alarm.id, "times": life.alarm.times if life.alarm else 0}))
+            self._news.append((ALARM_STORM, {"alarm": alarm.id, "times": life.alarm.times if life.alarm else 0}))
 
     def clear(self, name: str, now: float) -> bool:
         """Its cause is gone. False when it did not stand, or stands on because it comes and goes."""
@@ -67,7 +62,7 @@ class Alarms:
         for name, life in list(self._lives.items()):
             alarm = life.alarm
             if life.pass_time(now) and alarm is not None:
-                self._news.append((STORM_ENDED, {"alarm": name, "times": alarm.times, "quiet_for": WINDOW}))
+                self._news.append((ALARM_STORM_ENDED, {"alarm": name, "times": alarm.times, "quiet_for": WINDOW}))
             if life.is_over(now):
                 del self._lives[name]
         news, self._news = tuple(self._news), []

@@ -6,6 +6,7 @@ The shop's devices do not speak here, so nothing in this file leads to a command
 from typing import Protocol, assert_never
 
 from gatehand.journal.clock import Clock
+from gatehand.journal.line import ALARM_ACKNOWLEDGED, RETAINED_COMMAND
 from gatehand.mqtt.transport import Subscription
 from gatehand.shell.alarms import Alarm
 from gatehand.shell.board import Board
@@ -24,8 +25,6 @@ from gatehand_rules.findings import Fact
 from gatehand_rules.state import State
 
 HELD_BEFORE = "held before the daemon's restart"
-RETAINED_COMMAND = "retained_command"
-ALARM_ACKNOWLEDGED = "alarm_acknowledged"
 
 
 class Desk(Protocol):

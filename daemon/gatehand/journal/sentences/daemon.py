@@ -1,6 +1,9 @@
 """Sentences about devices, broker, alarms, the daemon itself and its log. Templates as in `fill`."""
 
 from gatehand.journal.line import (
+    ALARM_ACKNOWLEDGED,
+    ALARM_STORM,
+    ALARM_STORM_ENDED,
     CLOCK_STEPPED,
     COMMAND_NOT_SENT,
     CONFIG_LOADED,
@@ -31,6 +34,11 @@ TABLE: Table = {
         None: ("alarm {alarm}: {because}", "alarm for {subject}, {alarm}: {reason}", "alarm {alarm}[: {reason}]"),
     },
     Happened.ALARM_CLEARED: {None: ("alarm over[ for {subject}]: {alarm}",)},
+    ALARM_ACKNOWLEDGED: {None: ("alarm seen[ by {by}]: {alarm}",)},
+    ALARM_STORM: {
+        None: ("alarm {alarm} comes and goes, {times} times within a minute: it stands until it has stayed away",)
+    },
+    ALARM_STORM_ENDED: {None: ("alarm over: {alarm}, {times} times in all, then away for {quiet_for}",)},
     DAEMON_STARTED: {None: ("Gatehand[ {version}] started",)},
     DAEMON_STOPPED: {None: ("Gatehand stopped[, {why}]",)},
     CONFIG_LOADED: {None: ("config loaded[ from {path}]",)},

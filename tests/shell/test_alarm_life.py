@@ -1,0 +1,306 @@
+"""An alarm is raised, acknowledged, cleared; one whose cause comes and goes neither storms nor is forgotten."""
+
+from dataclasses import dataclass, replace
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from shell_support import SHOP, World
+
+from gatehand.shell.alarm_life import COMINGS, MOST_A_MINUTE, SAY_AGAIN, WINDOW, Alarm, Life
+from gatehand.shell.alarms import Alarms
+
+WALL = 1_800_000_000.0
+
+
+def alarm(because: str = "It is loose.", since: float = WALL) -> Alarm:
+    return Alarm("tool_saw_silent", since, because, "Push the plug home.")
+
+
+def test_raised_acknowledged_cleared() -> None:
+    life = Life()
+    assert life.raise_(alarm(), 0)
+    assert life.take_due(0)
+    assert not life.take_due(0), "said once"
+    assert life.acknowledge("Ida", WALL + 5, 5)
+    assert life.alarm is not None
+    assert (life.alarm.acknowledged, life.alarm.acknowledged_by) == (WALL + 5, "Ida")
+    assert life.take_due(5)
+    assert life.alarm is not None, "an acknowledgement clears nothing"
+    assert life.clear(9)
+    assert life.alarm is None
+    assert life.take_due(9)
+    assert not life.clear(10)
+
+
+def test_only_what_stands_is_acknowledged_and_only_once() -> None:
+    life = Life()
+    assert not life.acknowledge("Ida", WALL, 0)
+    life.raise_(alarm(), 1)
+    assert life.acknowledge("Ida", WALL + 1, 1)
+    assert not life.acknowledge("Jon", WALL + 2, 2)
+    assert life.alarm is not None
+    assert life.alarm.acknowledged_by == "Ida"
+
+
+def test_an_alarm_that_comes_again_is_new() -> None:
+    life = Life()
+    life.raise_(alarm(), 0)
+    life.acknowledge("Ida", WALL, 0)
+    life.clear(1)
+    assert life.raise_(alarm(since=WALL + 2), 2)
+    assert life.alarm is not None
+    assert (life.alarm.acknowledged, life.alarm.since, life.alarm.times) == (None, WALL + 2, 2)
+
+
+def test_what_is_said_anew_of_a_standing_alarm_keeps_its_beginning_and_its_acknowledgement() -> None:
+    life = Life()
+    life.raise_(alarm(), 0)
+    life.acknowledge(None, WALL + 1, 1)
+    assert not life.raise_(alarm("It is gone.", since=WALL + 9), 9)
+    assert life.alarm == replace(alarm("It is gone."), acknowledged=WALL + 1)
+
+
+def storming() -> tuple[Life, float]:
+    """A life that has come for the third time within a minute, and when."""
+    life = Life()
+    now = 0.0
+    for n in range(COMINGS):
+        now = n * 8.0
+        life.raise_(alarm(since=WALL + now), now)
+        if n < COMINGS - 1:
+            assert life.clear(now + 4)
+    return life, now
+
+
+def test_the_third_coming_within_a_minute_stands_until_a_quiet_minute_has_passed() -> None:
+    life, now = storming()
+    assert life.storms
+    assert not life.clear(now + 4)
+    assert life.alarm is not None
+    assert not life.pass_time(now + 4 + WINDOW - 0.01)
+    assert life.alarm is not None
+    assert life.pass_time(now + 4 + WINDOW)
+    assert life.alarm is None
+    assert not life.storms
+    assert life.take_due(now + 4 + WINDOW)
+    assert life.is_over(now + 4 + WINDOW)
+
+
+def test_each_further_coming_is_counted_and_begins_the_quiet_anew() -> None:
+    life, now = storming()
+    for _ in range(10):
+        assert not life.clear(now + 4)
+        now += 30
+        assert not life.raise_(alarm(), now)
+        assert not life.pass_time(now + 29)
+    assert life.alarm is not None
+    assert life.alarm.times == COMINGS + 10
+
+
+def test_a_cause_that_is_back_is_not_taken_for_gone() -> None:
+    life, now = storming()
+    life.clear(now + 1)
+    life.raise_(alarm(), now + 2)
+    assert not life.pass_time(now + 10 * WINDOW)
+    assert life.alarm is not None
+
+
+def test_an_alarm_that_comes_seldom_never_stands_without_its_cause() -> None:
+    life = Life()
+    for n in range(20):
+        now = n * (WINDOW / 2 + 1)  # never three within a minute
+        assert life.raise_(alarm(), now)
+        assert life.clear(now + 1)
+        assert life.alarm is None
+
+
+def test_the_acknowledgement_of_a_storm_lasts_as_long_as_the_storm() -> None:
+    life, now = storming()
+    life.acknowledge("Ida", WALL + now, now)
+    life.clear(now + 1)
+    life.raise_(alarm(), now + 2)
+    assert life.alarm is not None
+    assert life.alarm.acknowledged == WALL + now
+    life.clear(now + 3)
+    life.pass_time(now + 3 + WINDOW)
+    life.raise_(alarm(), now + 4 + WINDOW)
+    assert life.alarm == replace(alarm(), times=1)
+
+
+@dataclass(frozen=True, slots=True)
+class Deed:
+    """What happens after so many seconds."""
+
+    after: float
+    what: str
+
+
+# Short gaps make storms; long ones end them.
+DEEDS = st.lists(
+    st.builds(
+        Deed,
+        after=st.one_of(st.floats(0, 3), st.floats(0, 40), st.floats(55, 130)),
+        what=st.sampled_from(["raise", "raise", "other", "clear", "clear", "ack"]),
+    ),
+    max_size=120,
+)
+
+
+def told(deeds: list[Deed]) -> tuple[Alarms, list[tuple[float, bytes]], bool, float]:
+    """Play deeds with a look every second: the alarms, each message with its time, whether the cause is there, now."""
+    alarms, now, cause = Alarms("base"), 0.0, False
+    said: list[tuple[float, bytes]] = []
+
+    def look() -> None:
+        alarms.pass_time(now)
+        said.extend((now, message.payload) for message in alarms.take_messages(now))
+
+    for deed in deeds:
+        until = now + deed.after
+        while now + 1 < until:
+            now += 1
+            look()
+        now = until
+        match deed.what:
+            case "raise" | "other":
+                alarms.raise_(alarm("It is loose." if deed.what == "raise" else "It is gone."), now)
+                cause = True
+            case "clear":
+                alarms.clear("tool_saw_silent", now)
+                cause = False
+            case _:
+                alarms.acknowledge("tool_saw_silent", "Ida", WALL, now)
+        look()
+    return alarms, said, cause, now
+
+
+@settings(max_examples=300, deadline=None)
+@given(DEEDS)
+def test_no_alarm_is_said_more_often_than_the_limit_in_any_minute(deeds: list[Deed]) -> None:
+    _, said, _, _ = told(deeds)
+    for at, _ in said:
+        assert sum(1 for other, _ in said if at <= other < at + 60) <= MOST_A_MINUTE
+
+
+@settings(max_examples=300, deadline=None)
+@given(DEEDS)
+def test_in_the_end_the_broker_has_what_is_so(deeds: list[Deed]) -> None:
+    alarms, said, cause, now = told(deeds)
+    standing = bool(alarms.standing)
+    assert standing or not cause, "a cause that is there is never hidden"
+    later = now + WINDOW + SAY_AGAIN
+    alarms.pass_time(later)
+    said += [(later, message.payload) for message in alarms.take_messages(later)]
+    assert bool(alarms.standing) is cause
+    assert bool(said and said[-1][1]) is cause
+    if cause:
+        assert (b'"times"' in said[-1][1]) is True
+    else:
+        alarms.pass_time(later + WINDOW)
+        assert alarms._lives == {}, "nothing is kept of an alarm that is over"  # noqa: SLF001
+
+
+# In the daemon
+
+
+def flap(world: World, times: int) -> None:
+    """The router's sensor leaves and comes back, every ten seconds."""
+    for _ in range(times):
+        world.say("shop/router/online", "0")
+        world.run(5)
+        world.engine.beat()
+        world.say("shop/router/online", "1")
+        world.run(5)
+        world.engine.beat()
+
+
+ONLINE = 'online = { topic = "shop/router/online", active = "1", clear = "0" }'
+
+
+@pytest.fixture
+def world() -> World:
+    current = 'current = { topic = "shop/router/amps" }'
+    return World(SHOP.replace(current, f"{current}\n{ONLINE}")).rested()
+
+
+def test_a_sensor_with_a_loose_plug_raises_no_storm(world: World) -> None:
+    world.say("shop/router/online", "1")
+    before = len(world.transport.sent)
+    flap(world, 60)
+    said = [each for each in world.transport.sent[before:] if each.topic == "gatehand/alarm/tool_router_offline"]
+    assert len(said) <= 10 * MOST_A_MINUTE
+    assert len(said) < 80, "less often than the plug moves"
+    shown = world.shown("alarm/tool_router_offline")
+    assert shown["times"] > 50
+    assert "comes and goes" in shown["because"]
+    assert len(world.events("alarm_storm")) == 1
+    world.run(70)
+    world.engine.beat()
+    assert world.shown("alarm/tool_router_offline") is None
+    assert [line["times"] for line in world.events("alarm_storm_ended")] == [60]
+
+
+def test_an_acknowledgement_is_shown_and_logged_and_moves_nothing(world: World) -> None:
+    world.say("shop/router/online", "0")
+    state, sent = world.engine.state, len(world.commands())
+    world.run(1)
+    world.say("gatehand/alarm/tool_router_offline/ack", "Ida")
+    shown = world.shown("alarm/tool_router_offline")
+    assert shown["acknowledged_by"] == "Ida"
+    assert shown["acknowledged"] > shown["since"]
+    line = world.events("alarm_acknowledged")[0]
+    assert (line["alarm"], line["by"]) == ("tool_router_offline", "Ida")
+    assert world.engine.state == state
+    assert len(world.commands()) == sent
+    world.say("shop/router/online", "1")
+    assert world.shown("alarm/tool_router_offline") is None
+
+
+@pytest.mark.parametrize("payload", [b"", b" ", b"\xff\x00" * 40, "Ida \u2028 Østby".encode()])
+def test_whatever_the_acknowledgement_says_it_counts(world: World, payload: bytes) -> None:
+    world.say("shop/router/online", "0")
+    world.say("gatehand/alarm/tool_router_offline/ack", payload)
+    shown = world.shown("alarm/tool_router_offline")
+    assert shown["acknowledged"] is not None
+    assert shown["acknowledged_by"] is None or len(shown["acknowledged_by"]) < 200
+
+
+def test_a_retained_acknowledgement_counts_for_nothing(world: World) -> None:
+    world.say("shop/router/online", "0")
+    world.say("gatehand/alarm/tool_router_offline/ack", "Ida", retained=True)
+    assert world.shown("alarm/tool_router_offline")["acknowledged"] is None
+    assert not world.events("alarm_acknowledged")
+
+
+def test_a_new_connection_shows_all_at_once_that_stands(world: World) -> None:
+    flap(world, 5)
+    world.transport.retained.clear()
+    world.lose()
+    world.connect(("shop/fan/state", "0"))
+    assert world.shown("alarm/tool_router_offline") is not None
+
+
+def test_every_alarm_of_the_shells_own_says_what_to_do_next() -> None:
+    from inspect import getmembers, isfunction, signature
+
+    from gatehand.shell import shell_alarms
+    from gatehand.shell.routes import RetainedCommand
+
+    values = {
+        "found": RetainedCommand("gate", "bench", "shop/gate/bench/set"),
+        "wall": WALL,
+        "problems": ["config.toml:3:1: error: found 3; wanted a table"],
+        "topics": ("shop/x",),
+        "why": "no space",
+        "text": "it broke",
+    }
+    made = [
+        make(**{name: values[name] for name in signature(make).parameters})
+        for _, make in getmembers(shell_alarms, isfunction)
+        if make.__module__ == shell_alarms.__name__ and "wall" in signature(make).parameters
+    ]
+    assert len(made) > 6
+    for each in made:
+        assert each.next.endswith(".")
+        assert len(each.next) > 20, each.id
