@@ -128,6 +128,33 @@ def test_the_acknowledgement_of_a_storm_lasts_as_long_as_the_storm() -> None:
     assert life.alarm == replace(alarm(), times=1)
 
 
+def test_other_words_for_the_same_alarm_are_said_every_ten_seconds_at_most_and_the_last_of_them_at_last() -> None:
+    life = Life()
+    life.raise_(alarm(), 0)
+    said = [0.0] if life.take_due(0) else []
+    for n in range(1, 600):
+        now = n / 10
+        life.raise_(alarm(f"It has been gone for {now} s."), now)
+        if life.take_due(now):
+            said.append(now)
+    assert said == [0.0, 10.0, 20.0, 30.0, 40.0, 50.0]
+    assert life.take_due(60.0)
+    assert life.alarm is not None
+    assert "59.9" in life.alarm.because
+
+
+def test_an_acknowledgement_and_an_end_are_said_at_once() -> None:
+    life = Life()
+    life.raise_(alarm(), 0)
+    assert life.take_due(0)
+    life.raise_(alarm("It is gone."), 1)
+    assert not life.take_due(1)
+    life.acknowledge(None, WALL, 1.1)
+    assert life.take_due(1.1)
+    life.clear(1.2)
+    assert life.take_due(1.2)
+
+
 @dataclass(frozen=True, slots=True)
 class Deed:
     """What happens after so many seconds."""
