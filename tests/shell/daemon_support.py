@@ -1,5 +1,6 @@
 """The real daemon as a child process against a real Mosquitto, with devices and an observer around it."""
 
+import asyncio
 import json
 import os
 import signal
@@ -17,6 +18,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 import gatehand
 import gatehand_rules
+from gatehand.mqtt.embedded import embedded_broker
 
 SHOP = """
 [broker]
@@ -148,6 +150,7 @@ class Process:
 
     def __init__(self, folder: Path, text: str, *, env: dict[str, str] | None = None, program: str = "") -> None:
         self.folder = folder
+        self._after = 0
         self.config = folder / "config.toml"
         self.config.write_text(text)
         start = [sys.executable, "-c", program] if program else [sys.executable, "-m", "gatehand"]
@@ -179,12 +182,16 @@ class Process:
     def runs(self) -> bool:
         return self._process.poll() is None
 
+    def mark(self) -> None:
+        """From here on `lines` and `events` give what comes after."""
+        self._after = max((int(line["seq"]) for line in self.lines()), default=0)
+
     def lines(self) -> list[dict[str, Any]]:
         """The event log as it is on disk now."""
-        found = []
+        found: list[dict[str, Any]] = []
         for file in sorted((self.folder / "log").glob("events-*.jsonl")):
             found += [json.loads(line) for line in file.read_text().splitlines() if line.endswith("}")]
-        return found
+        return [line for line in found if line["seq"] > self._after]
 
     def events(self, *names: str) -> list[dict[str, Any]]:
         return [line for line in self.lines() if line["event"] in names]
@@ -198,3 +205,34 @@ class Process:
         if self.runs:
             self._process.kill()
             self._process.wait()
+
+
+class EmbeddedBroker:
+    """The demo's broker, in an event loop of its own."""
+
+    def __init__(self) -> None:
+        self.port = 0
+        self._loop = asyncio.new_event_loop()
+        self._end = asyncio.Event()
+        self._up = threading.Event()
+        self._thread = threading.Thread(target=self._run, daemon=True)
+
+    def _run(self) -> None:
+        async def serve() -> None:
+            async with embedded_broker() as self.port:
+                self._up.set()
+                await self._end.wait()
+
+        self._loop.run_until_complete(serve())
+        self._loop.close()
+
+    def __enter__(self) -> Self:
+        self._thread.start()
+        assert self._up.wait(10), "the embedded broker does not come up"
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._loop.call_soon_threadsafe(self._end.set)
+        self._thread.join(10)
