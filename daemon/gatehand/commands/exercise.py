@@ -1,0 +1,129 @@
+"""`gatehand exercise`: walk every gate and every tool with the collector kept off. Exit 1 when something failed."""
+
+import argparse
+import asyncio
+import json
+import sys
+from dataclasses import replace
+from difflib import get_close_matches
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from gatehand.config import Config, Loaded
+    from gatehand.exercise.results import Result
+    from gatehand.exercise.walk import Asked
+    from gatehand.mqtt.settings import BrokerSettings
+
+_MOST_ROUNDS = 50
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Its options."""
+    parser.description = (
+        "Commissioning. Keeps the collector off (a running daemon is told to hold), then moves each gate open and "
+        "shut and measures its travel, then asks for each tool to be started and looks which sensor sees it. Asks "
+        "before anything moves. Exits 1 when something failed. Hands out of the gates; this is no lockout."
+    )
+    parser.add_argument("names", nargs="*", metavar="NAME", help="only these gates and tools; else all")
+    parser.add_argument(
+        "--rounds", type=_rounds, default=5, metavar="N", help="times each gate is opened and shut; default 5"
+    )
+    parser.add_argument("--no-tools", action="store_true", help="the gates only")
+    parser.add_argument("--yes", action="store_true", help="do not ask before gates move: you have looked")
+    parser.add_argument("--json", action="store_true", help="the result for programs; what is asked and told on stderr")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Exercise."""
+    from gatehand.commands._configured import load_or_explain
+    from gatehand.config.secret import NoSecretError
+    from gatehand.exercise.walk import Asked
+    from gatehand.mqtt.from_config import broker_settings
+    from gatehand.screen.options import own_id
+
+    found = load_or_explain(args.config)
+    if found is None:
+        return 1
+    config, loaded = found
+    unknown = [name for name in args.names if name not in config.gate and name not in config.tool]
+    if unknown:
+        print(f"gatehand exercise: {_unknown(unknown[0], config)}", file=sys.stderr)
+        return 2
+    try:
+        settings = broker_settings(config, loaded.file)
+    except NoSecretError as error:
+        print(f"gatehand exercise: {error}", file=sys.stderr)
+        return 1
+    asked = Asked(
+        gates=tuple(name for name in config.gate if not args.names or name in args.names),
+        tools=() if args.no_tools else tuple(name for name in config.tool if not args.names or name in args.names),
+        rounds=args.rounds,
+        yes=args.yes,
+    )
+    settings = replace(settings, client_id=own_id(config.broker.base, "exercise"))
+    return _exercise(loaded, config, settings, asked, as_json=args.json)
+
+
+def _exercise(loaded: "Loaded", config: "Config", settings: "BrokerSettings", asked: "Asked", *, as_json: bool) -> int:
+    from gatehand.exercise import report
+    from gatehand.exercise.bench import BrokenOffError, RefusedError
+    from gatehand.mqtt.client import ClientError
+
+    out = sys.stderr if as_json else sys.stdout
+
+    def write(text: str) -> None:
+        print(text, file=out, flush=True)
+
+    def prompt(text: str) -> None:
+        print(text, end="", file=out, flush=True)
+
+    try:
+        result = asyncio.run(_walk(config, settings, asked, write, prompt))
+    except RefusedError as error:
+        print(f"gatehand exercise: refused: {error}. Nothing was moved.", file=sys.stderr)
+        return 1
+    except BrokenOffError:
+        print("gatehand exercise: nothing was moved", file=sys.stderr)
+        return 1
+    except ClientError as error:
+        print(f"gatehand exercise: {error}", file=sys.stderr)
+        return 1
+    if as_json:
+        print(json.dumps({"config": str(loaded.path), **report.as_json(result, config)}, indent=2))
+    else:
+        print(f"\n{report.text(result, config)}")
+    return 0 if result.ok else 1
+
+
+async def _walk(
+    config: "Config",
+    settings: "BrokerSettings",
+    asked: "Asked",
+    write: "Callable[[str], None]",
+    prompt: "Callable[[str], None]",
+) -> "Result":
+    from gatehand.exercise.desk import desk
+    from gatehand.exercise.ears import Ears
+    from gatehand.exercise.walk import walk
+    from gatehand.mqtt.client import ClientError
+
+    async with desk(settings, Ears(config).topics, write, prompt) as bench:
+        try:
+            return await walk(config, bench, asked)
+        except ClientError as error:
+            raise ClientError(f"{error}; look at the gates: one may not stand where it was found") from error
+
+
+def _rounds(text: str) -> int:
+    if not text.isascii() or not text.isdigit() or not 0 < int(text) <= _MOST_ROUNDS:
+        raise argparse.ArgumentTypeError(f"found {text!r}; wanted a number of rounds from 1 to {_MOST_ROUNDS}")
+    return int(text)
+
+
+def _unknown(name: str, config: "Config") -> str:
+    known = [*config.gate, *config.tool]
+    near = get_close_matches(name, known, 1)
+    guess = f"did you mean {near[0]}?" if near else f"there are {', '.join(known)}"
+    return f"there is no gate and no tool {name!r}; {guess}"

@@ -1,0 +1,179 @@
+"""Everything heard since the beginning: what each device said last, what the daemon says of itself, who never spoke.
+
+Reads topics and payloads as the daemon does, by the same routes. Judges nothing.
+"""
+
+import json
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Final
+
+from gatehand.config import Config
+from gatehand.exercise.bench import Message
+from gatehand.shell.routes import Routes
+from gatehand_rules import events as ev
+
+if TYPE_CHECKING:
+    from gatehand_rules.words import Position
+
+READINGS_KEPT: Final = 2_000
+KEYS: Final = ("state", "current", "bin_full", "button", "online", "contact")
+"""What devices say, by the config's keys."""
+
+
+@dataclass(slots=True)
+class ToolHeard:
+    """Live readings of one tool: (monotonic seconds, ampere), oldest first."""
+
+    readings: list[tuple[float, float]] = field(default_factory=list)
+
+    @property
+    def amps(self) -> float | None:
+        """The last reading."""
+        return self.readings[-1][1] if self.readings else None
+
+    def since(self, at: float) -> list[tuple[float, float]]:
+        """Readings from `at` on."""
+        return [one for one in self.readings if one[0] >= at]
+
+
+@dataclass(slots=True)
+class FanHeard:
+    """What is seen of one collector's fan; None: nothing."""
+
+    reported_on: bool | None = None
+    amps: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Signal:
+    """One thing that a device should say. `key`: one of `KEYS`."""
+
+    kind: str
+    name: str
+    key: str
+    topic: str
+
+
+class Ears:
+    """What was heard of one config's shop."""
+
+    def __init__(self, config: Config) -> None:
+        self._config = config
+        self._routes = Routes(config)
+        self._base = config.broker.base
+        self.gates: dict[str, Position] = {}
+        """The last report of each gate, of whatever age."""
+        self.tools = {name: ToolHeard() for name in config.tool}
+        self.fans = {name: FanHeard() for name in config.collector}
+        self.stops: dict[str, bool] = {}
+        self.daemon: bool | None = None
+        """Whether a daemon says that it is there."""
+        self.collector_states: dict[str, str] = {}
+        """The daemon's word for each collector."""
+        self.gate_states: dict[str, str] = {}
+        """The daemon's word for each gate."""
+        self.unreadable: dict[tuple[str, str], str] = {}
+        """Kind and name to why a payload could not be read, where none could since."""
+        self._spoken: set[tuple[str, str, str]] = set()
+
+    @property
+    def topics(self) -> tuple[str, ...]:
+        """What to listen to."""
+        devices = {signal.topic: None for signal in signals(self._config)}
+        own = (f"{self._base}/online", f"{self._base}/collector/+", f"{self._base}/gate/+")
+        return (*devices, *own)
+
+    def hear(self, message: Message) -> tuple[ev.Event, ...]:
+        """Take in a message; gives what it says, as the daemon would read it."""
+        if self._hear_daemon(message):
+            return ()
+        found = self._routes.events(message.topic, message.payload, retained=message.retained, now=message.at)
+        for event in found or ():
+            self._note(event, message.at)
+        if found is not None and message.payload:
+            self._note_buttons(message.topic)
+        return found or ()
+
+    def unheard(self) -> list[Signal]:
+        """Who never said anything that could be read, in the config's order."""
+        return [one for one in signals(self._config) if (one.kind, one.name, one.key) not in self._spoken]
+
+    def _hear_daemon(self, message: Message) -> bool:
+        parts = message.topic.removeprefix(f"{self._base}/").split("/")
+        if message.topic == f"{self._base}/online":
+            self.daemon = message.payload == b"1"
+            return True
+        if not message.topic.startswith(f"{self._base}/") or len(parts) != 2:  # noqa: PLR2004 - kind and name
+            return False
+        states = {"collector": self.collector_states, "gate": self.gate_states}.get(parts[0])
+        if states is not None:
+            states[parts[1]] = _state_in(message.payload)
+        return states is not None
+
+    def _note(self, event: ev.Event, at: float) -> None:
+        match event:
+            case ev.GateReport(gate=name, position=position):
+                self.gates[name] = position
+                self._spoke("gate", name, "state")
+            case ev.Reading(tool=name, amps=amps, retained=retained):
+                if not retained:
+                    readings = self.tools[name].readings
+                    readings.append((at, max(0.0, amps)))
+                    del readings[:-READINGS_KEPT]
+                    self._spoke("tool", name, "current")
+            case ev.CollectorReport(collector=name, on=on):
+                self.fans[name].reported_on = on
+                self._spoke("collector", name, "state")
+            case ev.CollectorCurrent(collector=name, amps=amps):
+                self.fans[name].amps = amps
+                self._spoke("collector", name, "current")
+            case ev.BinReport(collector=name):
+                self._spoke("collector", name, "bin_full")
+            case ev.StopReport(stop=name, active=active):
+                self.stops[name] = active
+                self._spoke("stop", name, "contact")
+            case ev.DeviceOnline(kind=kind, name=name):
+                self._spoke(kind, name, "online")
+            case ev.MessageRejected(kind=kind, name=name, why=why):
+                head, _, rest = why.partition(": ")
+                self.unreadable[kind, name] = rest if head in KEYS else why
+            case _:
+                pass
+
+    def _note_buttons(self, topic: str) -> None:
+        """A button that says anything, also "released", is there."""
+        for name, gate in self._config.gate.items():
+            if gate.button is not None and gate.button.topic == topic:
+                self._spoke("gate", name, "button")
+
+    def _spoke(self, kind: str, name: str, key: str) -> None:
+        self._spoken.add((kind, name, key))
+        self.unreadable.pop((kind, name), None)
+
+
+def signals(config: Config) -> Iterator[Signal]:
+    """Everything that the config listens to."""
+    for name, fan in config.collector.items():
+        for key in ("state", "current", "bin_full", "online"):
+            if (heard := getattr(fan, key)) is not None:
+                yield Signal("collector", name, key, heard.topic)
+    for name, gate in config.gate.items():
+        for key in ("state", "button", "online"):
+            if (heard := getattr(gate, key)) is not None:
+                yield Signal("gate", name, key, heard.topic)
+    for name, tool in config.tool.items():
+        yield Signal("tool", name, "current", tool.current.topic)
+        if tool.online is not None:
+            yield Signal("tool", name, "online", tool.online.topic)
+    for name, stop in config.stop.items():
+        yield Signal("stop", name, "contact", stop.topic)
+
+
+def _state_in(payload: bytes) -> str:
+    try:
+        found = json.loads(payload)
+    except (ValueError, RecursionError):
+        return ""
+    state = found.get("state") if isinstance(found, dict) else None
+    return state if isinstance(state, str) else ""

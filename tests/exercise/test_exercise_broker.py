@@ -1,0 +1,221 @@
+"""`gatehand exercise` as a program: a real Mosquitto, simulated devices on it, and the real daemon (or none)."""
+
+import asyncio
+import json
+import os
+import signal
+import sys
+import time
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager, suppress
+from dataclasses import dataclass, field
+from functools import partial
+from pathlib import Path
+
+import pytest
+from support.mosquitto import Mosquitto
+
+from gatehand.config import load
+from gatehand.demo.devices import DevicesAtWork
+from gatehand.mqtt.client import plain_client
+from gatehand.mqtt.settings import BrokerSettings
+from gatehand.shell.daemon import Daemon
+from gatehand.simshop import GateHabits, Habits, SimShop, Trouble
+
+pytestmark = pytest.mark.broker
+
+ROOT = Path(__file__).resolve().parents[2]
+ENVIRONMENT = {**os.environ, "PYTHONPATH": f"{ROOT / 'rules'}:{ROOT / 'daemon'}"}
+TEXT = """
+[broker]
+host = "127.0.0.1"
+port = {port}
+
+[collector.main]
+command = {{ topic = "c/set", on = "1", off = "0" }}
+state = {{ topic = "c/state", on = "1", off = "0" }}
+spin_up = 1
+coast_down = 1
+
+[gate.band_saw]
+command = {{ topic = "g/band_saw/set", open = "open", shut = "shut" }}
+state = {{ topic = "g/band_saw/state", open = "open", shut = "shut" }}
+travel = 0.6
+
+[gate.planing]
+command = {{ topic = "g/planing/set", open = "open", shut = "shut" }}
+state = {{ topic = "g/planing/state", open = "open", shut = "shut" }}
+travel = 0.6
+
+[tool.band_saw]
+gates = ["band_saw"]
+current = {{ topic = "t/amps", pointer = "/band_saw" }}
+start_amps = 2.5
+silent_after = 4
+
+[tool.jointer]
+gates = ["planing"]
+current = {{ topic = "t/amps", pointer = "/jointer" }}
+start_amps = 3
+silent_after = 4
+"""
+
+
+@dataclass
+class World:
+    """A broker, devices, perhaps a daemon."""
+
+    file: Path
+    devices: DevicesAtWork
+    shop: SimShop
+    daemon: Daemon | None
+    told: list[str] = field(default_factory=list)
+
+    def start(self, tool: str, *, on: bool = True) -> None:
+        self.devices.act(lambda floor, now: floor.shop.tools[tool].switch(on=on, at=now))
+
+
+@asynccontextmanager
+async def world(folder: Path, *, daemon: bool = True) -> AsyncIterator[World]:
+    with Mosquitto() as broker:
+        file = folder / "shop.toml"
+        file.write_text(TEXT.format(port=broker.port))
+        loaded = load(file)
+        assert loaded.config is not None, loaded.problems
+        gates = dict.fromkeys(loaded.config.gate, GateHabits(travel=0.3))
+        shop = SimShop(loaded.config, now=time.monotonic(), habits=Habits(gates=gates))
+        settings = BrokerSettings("127.0.0.1", broker.port, client_id="devices", keepalive=30)
+        async with plain_client(settings, shop.topics) as client:
+            devices = DevicesAtWork(shop, client, lambda _at, _text: None)
+            working = [asyncio.ensure_future(devices.run())]
+            made = Daemon(loaded, lambda _level, _text, _facts=None: None) if daemon else None
+            if made is not None:
+                working.append(asyncio.ensure_future(made.run()))
+                await asyncio.wait_for(made.ready.wait(), 10)
+                await asyncio.sleep(2)  # off, and its coast-down over
+            try:
+                yield World(file, devices, shop, made)
+            finally:
+                if made is not None:
+                    made.stop()
+                    await asyncio.wait((working[1],), timeout=5)
+                for task in working:
+                    task.cancel()
+                    with suppress(asyncio.CancelledError):
+                        await task
+
+
+async def run(
+    shop: World, *words: str, person: Callable[[str, asyncio.subprocess.Process], str | None] | None = None
+) -> tuple[int, str, str]:
+    """The command's exit code, output and errors. `person`: given each question, answers it (None: says nothing)."""
+    process = await asyncio.create_subprocess_exec(
+        *(sys.executable, "-m", "gatehand", "exercise", "--config", str(shop.file), *words),
+        env=ENVIRONMENT,
+        stdin=asyncio.subprocess.DEVNULL if person is None else asyncio.subprocess.PIPE,
+        stdout=asyncio.subprocess.PIPE,
+        stderr=asyncio.subprocess.PIPE,
+    )
+    async with asyncio.timeout(90):
+        if person is None:
+            out, err = await process.communicate()
+        else:
+            out, err = await _talk(process, person)
+        await process.wait()
+    assert process.returncode is not None
+    return process.returncode, out.decode(), err.decode()
+
+
+async def _talk(
+    process: asyncio.subprocess.Process, person: Callable[[str, asyncio.subprocess.Process], str | None]
+) -> tuple[bytes, bytes]:
+    assert process.stdin is not None
+    assert process.stdout is not None
+    assert process.stderr is not None
+    heard = b""
+    while some := await process.stdout.read(4096):
+        heard += some
+        if heard.endswith(b": "):  # a question's line is not ended
+            answer = person(heard.decode().splitlines()[-1], process)
+            if answer is not None:
+                process.stdin.write(f"{answer}\n".encode())
+                await process.stdin.drain()
+    return heard, await process.stderr.read()
+
+
+async def test_with_the_daemon_gates_are_measured_under_its_hold(tmp_path: Path) -> None:
+    async with world(tmp_path) as shop:
+        code, out, err = await run(shop, "--yes", "--rounds", "2", "--json")
+        found = json.loads(out)
+        assert code == 0, (found, err)
+        assert found["with_daemon"] is True
+        assert list(found["held"]) == ["main"]
+        for gate in ("band_saw", "planing"):
+            times = [*found["gates"][gate]["opens"]["times"], *found["gates"][gate]["shuts"]["times"]]
+            assert len(times) == 4
+            assert all(0.3 <= each < 0.6 for each in times), times
+        assert shop.daemon is not None
+        assert shop.daemon.engine is not None
+        assert "main held" in shop.daemon.engine.summary()
+        assert not shop.shop.collectors["main"].turns
+
+
+async def test_it_refuses_while_the_daemon_runs_the_collector(tmp_path: Path) -> None:
+    async with world(tmp_path) as shop:
+        shop.start("band_saw")
+        await asyncio.sleep(1.5)
+        assert shop.shop.collectors["main"].turns
+        code, out, err = await run(shop, "--yes")
+        assert code == 1
+        assert "refused: " in err
+        assert "the daemon works the collector main" in err
+        assert out == ""
+        assert shop.shop.collectors["main"].turns  # nobody touched it
+
+
+@pytest.mark.slow
+async def test_a_person_walks_the_whole_shop_and_finds_the_exchanged_sensors(tmp_path: Path) -> None:
+    async with world(tmp_path, daemon=False) as shop:
+        shop.shop.gates["planing"].suffer(Trouble.NEVER, shop.shop.agenda.now)
+        loop = asyncio.get_running_loop()
+        other = {"band saw": "jointer", "jointer": "band_saw"}
+
+        def person(question: str, _: asyncio.subprocess.Process) -> str | None:
+            if "Type yes" in question:
+                return "yes"
+            for said, tool in other.items():
+                if question.startswith(f"Start the {said}"):
+                    shop.start(tool)
+                    loop.call_later(4.0, partial(shop.start, tool, on=False))
+                    return None
+            return ""
+
+        code, out, _ = await run(shop, "--rounds", "1", person=person)
+        assert code == 1
+        assert "No daemon is heard" in out
+        assert "the jointer's topic rose to" in out
+        assert "No report came on g/planing/state" in out
+        assert "Not all is well." in out
+        assert not shop.shop.collectors["main"].turns
+
+
+async def test_an_interrupt_ends_it_in_order(tmp_path: Path) -> None:
+    async with world(tmp_path, daemon=False) as shop:
+
+        def person(question: str, process: asyncio.subprocess.Process) -> str | None:
+            if question.startswith("Start the"):
+                process.send_signal(signal.SIGINT)
+                return None
+            return "yes" if "Type yes" in question else ""
+
+        code, out, err = await run(shop, "--rounds", "1", person=person)
+        assert code == 1, err
+        assert "Broken off." in out
+        assert err == ""
+
+
+async def test_a_name_that_is_not_there_is_wrong_usage(tmp_path: Path) -> None:
+    async with world(tmp_path, daemon=False) as shop:
+        code, _, err = await run(shop, "band_sow")
+        assert code == 2
+        assert "did you mean band_saw?" in err

@@ -1,0 +1,54 @@
+"""The end of the exercise as it is read: the table, what failed, what to set, how to reset."""
+
+import json
+import tomllib
+
+from virtual_bench import VirtualBench, at_the_tools, config
+
+from gatehand.exercise import report
+from gatehand.simshop import Trouble
+
+
+def test_the_table_has_every_gate_and_tool_with_its_figures() -> None:
+    result = VirtualBench(person=at_the_tools(), daemon="off").go(tools=True)
+    text = report.text(result, config())
+    lines = {line.split("  ")[0]: line for line in text.splitlines()}
+    assert lines["band saw"].split()  # the tool's row, which comes last
+    assert "1.20 / 1.20 / 1.20" in text
+    assert "well, timed by eye" in text
+    assert "All is well." in text
+    assert max(map(len, text.splitlines())) <= 160
+
+
+def test_the_hold_is_left_and_how_to_reset_it_is_printed() -> None:
+    text = report.text(VirtualBench(daemon="off").go(), config())
+    assert "publish anything to gatehand/collector/main/reset (not retained)" in text
+    assert "mosquitto_pub -h 127.0.0.1 -p 1883 -t 'gatehand/collector/main/reset' -m 1" in text
+    assert "nothing is held" in report.text(VirtualBench().go(), config())
+
+
+def test_proposals_are_toml_for_the_config() -> None:
+    result = VirtualBench().go()
+    assert tomllib.loads(report.proposals(result)) == {
+        "gate": {"band_saw": {"travel": 1.5}, "planing": {"travel": 1.5}}
+    }
+    assert "# measured 1.20 at most; as it is" in report.proposals(result)
+
+
+def test_what_failed_is_told_by_name_and_decides_the_end() -> None:
+    bench = VirtualBench()
+    bench.shop.gates["band_saw"].suffer(Trouble.JAM, 0.0)
+    text = report.text(bench.go(), config())
+    assert "FAILED\n  gate band saw: No report came on g/band_saw/state" in text
+    assert text.endswith("Not all is well.")
+
+
+def test_programs_get_the_same_facts() -> None:
+    result = VirtualBench(person=at_the_tools(), daemon="off").go(tools=True)
+    found = json.loads(json.dumps(report.as_json(result, config())))
+    assert found["ok"] is True
+    assert found["held"] == {"main": {"reset_topic": "gatehand/collector/main/reset"}}
+    saw = found["gates"]["band_saw"]
+    assert (saw["opens"]["told"], saw["opens"]["min"], saw["opens"]["max"]) == (5, 1.2, 1.2)
+    assert (saw["found"], saw["left"], saw["proposal"]) == ("shut", "shut", 1.5)
+    assert found["tools"]["jointer"]["tried"] is True
