@@ -9,7 +9,7 @@ from difflib import get_close_matches
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from typing import TextIO
 
     from gatehand.config import Config, Loaded
     from gatehand.exercise.results import Result
@@ -71,16 +71,8 @@ def _exercise(loaded: "Loaded", config: "Config", settings: "BrokerSettings", as
     from gatehand.exercise.bench import BrokenOffError, RefusedError
     from gatehand.mqtt.client import ClientError
 
-    out = sys.stderr if as_json else sys.stdout
-
-    def write(text: str) -> None:
-        print(text, file=out, flush=True)
-
-    def prompt(text: str) -> None:
-        print(text, end="", file=out, flush=True)
-
     try:
-        result = asyncio.run(_walk(config, settings, asked, write, prompt))
+        result = asyncio.run(_walk(config, settings, asked, sys.stderr if as_json else sys.stdout))
     except RefusedError as error:
         print(f"gatehand exercise: refused: {error}. Nothing was moved.", file=sys.stderr)
         return 1
@@ -97,19 +89,13 @@ def _exercise(loaded: "Loaded", config: "Config", settings: "BrokerSettings", as
     return 0 if result.ok else 1
 
 
-async def _walk(
-    config: "Config",
-    settings: "BrokerSettings",
-    asked: "Asked",
-    write: "Callable[[str], None]",
-    prompt: "Callable[[str], None]",
-) -> "Result":
+async def _walk(config: "Config", settings: "BrokerSettings", asked: "Asked", out: "TextIO") -> "Result":
     from gatehand.exercise.desk import desk
     from gatehand.exercise.ears import Ears
     from gatehand.exercise.walk import walk
     from gatehand.mqtt.client import ClientError
 
-    async with desk(settings, Ears(config).topics, write, prompt) as bench:
+    async with desk(settings, Ears(config).topics, out) as bench:
         try:
             return await walk(config, bench, asked)
         except ClientError as error:

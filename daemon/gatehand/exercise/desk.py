@@ -2,27 +2,34 @@
 
 import asyncio
 import os
+import shutil
 import signal
+import textwrap
 import threading
 import time
 from collections.abc import AsyncIterator, Callable, Iterator, Sequence
 from contextlib import asynccontextmanager, contextmanager
+from typing import Final, TextIO
 
 from gatehand.exercise.bench import Happening, Interrupted, Message, NobodyThere, Typed
 from gatehand.mqtt.client import ClientError, PlainClient, plain_client
 from gatehand.mqtt.settings import BrokerSettings
 from gatehand.mqtt.transport import Outgoing
 
-_STDIN = 0
+_STDIN: Final = 0
+_WIDEST: Final = 100
 
 
 class Desk:
-    """A bench over one connection. `write` prints a line for the person, `prompt` the same without its end."""
+    """A bench over one connection, and a person at standard input who reads `out`."""
 
-    def __init__(self, client: PlainClient, write: Callable[[str], None], prompt: Callable[[str], None]) -> None:
+    def __init__(self, client: PlainClient, out: TextIO) -> None:
         self._client = client
-        self._write = write
-        self._prompt = prompt
+        self._out = out
+        self._width = min(_WIDEST, shutil.get_terminal_size((80, 24)).columns)
+        self._echoes = os.isatty(_STDIN)
+        self._open = False
+        """A question's line has not ended yet."""
         self._happened: asyncio.Queue[Happening | ClientError] = asyncio.Queue()
 
     def now(self) -> float:
@@ -31,11 +38,28 @@ class Desk:
 
     def say(self, text: str) -> None:
         """See `Bench`."""
-        self._write(text)
+        self._write(f"{self._wrapped(text)}\n")
 
     def ask(self, text: str) -> None:
         """See `Bench`."""
-        self._prompt(f"{text}: ")
+        self._write(f"{self._wrapped(text)}: ")
+        self._open = True
+
+    def _write(self, text: str) -> None:
+        if self._open:
+            self._out.write("\n")
+        self._open = False
+        self._out.write(text)
+        self._out.flush()
+
+    def _wrapped(self, text: str) -> str:
+        lines = []
+        for one in text.splitlines():
+            indent = one[: len(one) - len(one.lstrip())]
+            further = indent + "  " if indent else ""
+            # Two columns for what follows a question.
+            lines += textwrap.wrap(one, self._width - 2, subsequent_indent=further, break_on_hyphens=False) or [""]
+        return "\n".join(lines)
 
     async def send(self, outgoing: Outgoing) -> str | None:
         """See `Bench`.
@@ -59,6 +83,8 @@ class Desk:
             return None
         if isinstance(found, ClientError):
             raise found
+        if isinstance(found, Typed):
+            self._open = self._open and not self._echoes  # Enter has ended the line, where it is seen
         return found
 
     def happen(self, happening: Happening | ClientError) -> None:
@@ -75,16 +101,14 @@ class Desk:
 
 
 @asynccontextmanager
-async def desk(
-    settings: BrokerSettings, topics: Sequence[str], write: Callable[[str], None], prompt: Callable[[str], None]
-) -> AsyncIterator[Desk]:
+async def desk(settings: BrokerSettings, topics: Sequence[str], out: TextIO) -> AsyncIterator[Desk]:
     """A bench that hears these topics, the person at standard input, and Ctrl-C.
 
     Raises:
         ClientError: no connection.
     """
     async with plain_client(settings, topics) as client:
-        made = Desk(client, write, prompt)
+        made = Desk(client, out)
         listening = asyncio.ensure_future(made.listen())
         _read_lines(asyncio.get_running_loop(), made.happen)
         with _interrupts(made):

@@ -91,7 +91,15 @@ def timed(name: str, gate: Gate, moves: tuple[Move, ...], objections: tuple[str,
     if still:
         ways = " and ".join("open" if to is Position.OPEN else "shut" for to in still)
         found.append(_failed(f"It did not {ways} when told: look at its drive, its power and its command topic."))
-    return (*found, *_slow(name, gate, moves))
+    longest = max((move.took for move in moves if move.took is not None), default=0.0)
+    if longest > gate.travel:
+        found.append(
+            _failed(
+                f"It needs up to {longest:.2f} s by eye and travel is {gate.travel:g} s: {spoken(name)} would count as "
+                f"open before it is. Set travel = {proposal(moves):g}."
+            )
+        )
+    return tuple(found)
 
 
 def _failed(text: str) -> Remark:

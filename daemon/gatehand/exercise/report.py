@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator, Sequence
 from statistics import median
+from textwrap import wrap
 from typing import Final
 
 from gatehand.config import Config
@@ -10,11 +11,12 @@ from gatehand.exercise.results import GateResult, How, Remark, Result, ToolResul
 from gatehand.journal.sentences.fill import spoken
 from gatehand_rules.words import Position
 
+WIDTH: Final = 80
 _HOW: Final = {
     How.REPORTED: "well",
-    How.TIMED: "well, timed by eye",
+    How.TIMED: "well, by eye",
     How.UNSEEN: "not looked at",
-    How.BY_HAND: "well, moved by hand",
+    How.BY_HAND: "well, by hand",
     How.SKIPPED: "left out",
 }
 
@@ -35,7 +37,9 @@ def _gates(gates: Sequence[GateResult]) -> Iterator[str]:
         opens, shuts = times[1], times[0]
         rows.append((spoken(gate.gate), opens, shuts, f"{gate.travel:g}", verdict))
     yield from _table(rows)
-    yield "seconds from the telling to the report: least / median / most; travel: what the config allows"
+    yield from _wrapped(
+        "Seconds from the telling to the report: least / median / most. travel: what the config allows."
+    )
 
 
 def _is_end(to: Position) -> bool:
@@ -78,13 +82,14 @@ def _remarks(result: Result) -> Iterator[str]:
         some = [(whose, remark) for whose, remark in found if remark.weight is weight]
         if some:
             yield title
-            yield from (f"  {whose}: {remark.text}" for whose, remark in some)
+            for whose, remark in some:
+                yield from _wrapped(f"{whose}: {remark.text}", "  ")
 
 
 def _proposals(result: Result) -> Iterator[str]:
     toml = proposals(result)
     if toml:
-        yield f"PROPOSED FOR THE CONFIG (the longest travel measured, x {MARGIN:g}, rounded up to 0.1 s)"
+        yield f"PROPOSED TRAVEL (the longest measured x {MARGIN:g}, rounded up to 0.1 s)"
         yield toml
 
 
@@ -102,7 +107,7 @@ def proposals(result: Result) -> str:
 
 def _end(result: Result, config: Config) -> Iterator[str]:
     if result.stopped is not None:
-        yield f"STOPPED: {result.stopped}. {result.made_safe}".rstrip()
+        yield from _wrapped(f"STOPPED: {result.stopped}. {result.made_safe}".rstrip())
     if result.broken_off:
         yield f"Broken off. {result.made_safe}".rstrip()
     left = [gate for gate in result.gates if gate.left is not None]
@@ -110,22 +115,27 @@ def _end(result: Result, config: Config) -> Iterator[str]:
         said = ", ".join(
             f"{spoken(gate.gate)} {gate.left}{'' if gate.found else ' (not known before)'}" for gate in left
         )
-        yield f"Gates were told to go back where they were found: {said}."
+        yield from _wrapped(f"Gates were told to go back where they were found: {said}.")
     yield from _about_hold(result, config)
     if not result.ok:
         yield "Not all is well."
-    elif any(True for _ in _looks(result)):
-        yield "Nothing failed."
+    elif _left_out(result):
+        yield "Nothing failed; what was left out is not proven."
     else:
         yield "All is well."
 
 
-def _looks(result: Result) -> Iterator[Remark]:
-    for gate in result.gates:
-        yield from gate.remarks
-    for tool in result.tools:
-        yield from tool.remarks
-    yield from result.unheard
+def _wrapped(text: str, indent: str = "") -> list[str]:
+    # A topic stays whole, to be copied.
+    further = indent + "  " if indent else ""
+    return wrap(
+        text, WIDTH, initial_indent=indent, subsequent_indent=further, break_long_words=False, break_on_hyphens=False
+    )
+
+
+def _left_out(result: Result) -> bool:
+    seen = {How.REPORTED, How.TIMED, How.BY_HAND}
+    return any(gate.how not in seen for gate in result.gates) or any(not tool.tried for tool in result.tools)
 
 
 def _about_hold(result: Result, config: Config) -> Iterator[str]:
@@ -133,9 +143,10 @@ def _about_hold(result: Result, config: Config) -> Iterator[str]:
         yield f"The collector {name} was held before this, and still is."
     for name in result.held:
         topic = reset_topic(config, name)
-        yield (
-            f"The collector {name} is still held. When the shop is ready, publish anything to {topic} (not retained), "
-            "for instance:"
+        login = " as a user who may write there" if config.broker.username else ""
+        yield from _wrapped(
+            f"The collector {name} is still held. When the shop is ready, reset it: publish anything, not retained, to "
+            f"{topic}{login}, for instance:"
         )
         yield f"  mosquitto_pub -h {config.broker.host} -p {config.broker.port} -t '{topic}' -m 1"
     if not result.with_daemon and (result.gates or result.stopped):

@@ -34,15 +34,15 @@ async def exercise(attendant: Attendant, name: str) -> ToolResult:
     """Ask for the tool's start and its stop, and look at both."""
     tool, said = attendant.config.tool[name], spoken(name)
     if not attendant.person:
-        return _not_tried(name, "Nobody was there to start it.")
+        return ToolResult(name, tried=False)
     if not await _at_rest(attendant, name, tool):
-        return _not_tried(name, "It was skipped.")
+        return ToolResult(name, tried=False)
     rest = attendant.ears.tools[name].amps
     asked = attendant.bench.now()
     attendant.bench.ask(f"Start the {said} now, without cutting (Enter when it runs; skip; quit)")
     seen = await _await_start(attendant, name, tool)
     if seen.answer == "skip":
-        return _not_tried(name, "It was skipped." if attendant.person else "Nobody was there to start it.")
+        return ToolResult(name, tried=False)
     if seen.at is None:
         return ToolResult(name, tried=True, rest=rest, remarks=(_failed(_why_not_seen(attendant, name, asked, seen)),))
     attendant.bench.say(f"  Seen: {attendant.ears.tools[name].amps:.2f} A. Listening for {STEADY:g} s more.")
@@ -208,10 +208,6 @@ def _why_not_seen(attendant: Attendant, name: str, asked: float, seen: _Seen) ->
 def _patience(tool: Tool) -> float:
     """Long enough for a sensor that speaks by the clock."""
     return min(LONGEST_LISTEN, max(LISTEN, tool.silent_after / 2 + tool.start_after))
-
-
-def _not_tried(name: str, why: str) -> ToolResult:
-    return ToolResult(name, tried=False, remarks=(Remark(Weight.LOOK, why),))
 
 
 def _failed(text: str) -> Remark:
