@@ -3,7 +3,7 @@
 import pytest
 from shell_support import World
 
-from gatehand.mqtt.transport import Kind, Notice, Said
+from gatehand.mqtt.transport import Connected, Kind, Notice, Said
 from gatehand_rules import events as ev
 from gatehand_rules.state import collector_word
 
@@ -112,6 +112,31 @@ def test_what_waits_for_the_disk_when_the_connection_goes_never_leaves() -> None
     assert world.commands(began) == []
     (line,) = world.events("command_not_sent")
     assert (line["gate"], line["command"]) == ("band_saw", "OpenGate")
+
+
+def test_what_waited_for_the_disk_does_not_leave_with_the_next_connection_either() -> None:
+    world = World().rested()
+    world.log.stalled = True
+    world.say("shop/band_saw/amps", "5")
+    world.lose()
+    world.transport.connected = True
+    world.engine.on_connected(Connected("5", "127.0.0.1", 1883, "gatehand"))
+    back = world.clocks.now
+    world.run(0.01)
+    world.log.flush()
+    assert world.commands(back) == [], "written for the connection that is gone"
+
+
+def test_a_command_that_never_left_counts_as_given_after_the_broker_was_last_heard() -> None:
+    world = World().rested()
+    world.log.stalled = True
+    told = world.clocks.now
+    world.say("shop/band_saw/amps", "5")
+    world.run(0.01)
+    world.say("shop/band_saw/amps", "5")
+    world.lose(heard_at=world.clocks.now)
+    (lost,) = [event for _, event in world.recorder.events if isinstance(event, ev.BrokerLost)]
+    assert lost.heard_at < told
 
 
 def test_nothing_commanded_without_a_connection_is_sent_with_the_next_one() -> None:
