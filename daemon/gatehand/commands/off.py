@@ -26,7 +26,7 @@ def run(args: argparse.Namespace) -> int:
     """Tell them off. 1: at least one was not told, or nobody listens."""
     loaded = load(args.config, files=False)
     config = loaded.config or _salvaged(loaded)
-    if config is None or not config.collector:
+    if not config.collector:
         print(f"gatehand off: {loaded.path} names no collector that could be told; {_first_error(loaded)}")
         return 1
     told = _tell(config, loaded)
@@ -38,7 +38,7 @@ def run(args: argparse.Namespace) -> int:
     return 1 if any(told.values()) else 0
 
 
-def _salvaged(loaded: Loaded) -> Config | None:
+def _salvaged(loaded: Loaded) -> Config:
     """The daemon may have run with an earlier text: what this one still says of collectors is used."""
     from gatehand.config.salvage import salvage
 

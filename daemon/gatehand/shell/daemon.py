@@ -175,7 +175,8 @@ class Daemon:
                 notify("WATCHDOG=1", *(("READY=1",) if count == 0 else ()), *((status,) if status != told else ()))
                 told = status
             count += 1
-            next_at = max(next_at + BEAT, loop.time())
+            if loop.time() >= next_at:  # else somebody has woken it, and the next beat is due as it was
+                next_at = max(next_at + BEAT, loop.time())
             with suppress(TimeoutError):
                 async with asyncio.timeout_at(next_at):
                     await self._look.wait()

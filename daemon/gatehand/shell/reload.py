@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Final
 
 from gatehand.config import Config, Loaded, Problem, load
+from gatehand.config.edits import edits
 from gatehand.journal.line import CONFIG_REJECTED, stamp
 from gatehand.mqtt.transport import Kind, Outgoing, Transport
 from gatehand.shell import shell_alarms
@@ -22,6 +23,8 @@ from gatehand_rules.reshape import Rewired, adopt_shop, obstacles
 
 _AT_RESTART: Final = ("broker", "log", "homie")
 """Tables that are taken at the daemon's next start only."""
+
+_MOST_CHANGES: Final = 40
 
 
 class ConfigFile:
@@ -70,6 +73,9 @@ class Reloader:
         self._waiting: Loaded | None = None
         self._asked: list[str] = []
         self._outcome = _Outcome(engine.clock.wall(), problems=loaded.problems)
+        self._since = engine.clock.wall()
+        self._changed: tuple[str, ...] = ()
+        """What the config in force changed, against the one before."""
 
     async def look(self) -> None:
         """Every two seconds: whether the file has changed, or what waited can be taken now."""
@@ -92,7 +98,7 @@ class Reloader:
 
     def show(self) -> None:
         """Publish the outcome, retained; on each new connection too."""
-        outcome = self._outcome
+        outcome, plan = self._outcome, self._engine.plan
         body = {
             "ok": outcome.ok,
             "at": stamp(outcome.at),
@@ -101,9 +107,12 @@ class Reloader:
             "waits_for": list(outcome.waits),
             "at_restart": list(outcome.at_restart),
             "asked": self._asked,
+            "in_force_since": stamp(self._since),
+            "changed": list(self._changed),
+            **{f"{kind}s": len(getattr(plan.config, kind)) for kind in ("tool", "gate", "collector")},
         }
         payload = json.dumps(body, ensure_ascii=False).encode("utf-8", "backslashreplace")
-        self._transport.publish(Outgoing(f"{self._engine.plan.routes.base}/config", payload, Kind.STATUS))
+        self._transport.publish(Outgoing(f"{plan.routes.base}/config", payload, Kind.STATUS))
 
     def _reject(self, loaded: Loaded) -> None:
         problems = [str(problem) for problem in loaded.errors]
@@ -126,6 +135,7 @@ class Reloader:
             return
         self._waiting = None
         if plan.config != before.config or plan.text != before.text:
+            self._since, self._changed = engine.clock.wall(), _told(edits(before.config, plan.config))
             engine.swap(plan, adopt_shop(before.shop, plan.shop, engine.state, engine.now(), rewired))
         now = engine.clock.wall()
         self._outcome = _Outcome(now, problems=loaded.problems, at_restart=at_restart)
@@ -147,6 +157,11 @@ class Reloader:
         self._engine.note("config_waits", {"path": str(self._path), "why": text})
         self._engine.raise_alarm(shell_alarms.config_waits(text, now))
         self.show()
+
+
+def _told(changes: tuple[str, ...]) -> tuple[str, ...]:
+    more = len(changes) - _MOST_CHANGES
+    return changes if more <= 0 else (*changes[:_MOST_CHANGES], f"and {more} more")
 
 
 def _kept_for_restart(before: Config, loaded: Loaded) -> tuple[str, ...]:
