@@ -28,14 +28,28 @@ SLOW_TURN = re.compile(r"^Executing .*took [\d.]+ seconds$", re.MULTILINE)
 """What development mode says of a slow turn of the event loop; no fault."""
 
 
+STARTED: list[subprocess.Popen[str]] = []
+
+
+@pytest.fixture(autouse=True)
+def _nothing_left_running() -> Iterator[None]:
+    yield
+    while STARTED:
+        process = STARTED.pop()
+        process.kill()
+        process.communicate()
+
+
 def start(*options: str) -> subprocess.Popen[str]:
-    return subprocess.Popen(  # noqa: S603 - our own command
+    process = subprocess.Popen(  # noqa: S603 - our own command
         [*COMMAND, *options],
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
         env={**os.environ, "COLUMNS": "80"},
     )
+    STARTED.append(process)
+    return process
 
 
 def shop_column(out: str) -> str:
@@ -103,14 +117,10 @@ class Kept:
 
 
 @pytest.fixture
-def kept(tmp_path: Path) -> Iterator[Kept]:
+def kept(tmp_path: Path) -> Kept:
     demo = Kept(tmp_path)
-    try:
-        wait_for(lambda: demo.has(event="gate_shut", gate="carving_router"))
-        yield demo
-    finally:
-        demo.process.kill()
-        demo.process.communicate()
+    wait_for(lambda: demo.has(event="gate_shut", gate="carving_router"))
+    return demo
 
 
 @pytest.mark.slow

@@ -1,6 +1,8 @@
 """Gates of the simulated shop: travel, reports, hands, and each trouble a gate can have."""
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from sim_shops import config, said
 
 from gatehand.simshop import GateHabits, Habits, SimShop, Trouble
@@ -9,9 +11,10 @@ CONFIG = config()
 USUAL = GateHabits(travel=0.5, delay=0.0)
 
 
-def shop(habits: GateHabits = USUAL) -> SimShop:
-    made = SimShop(CONFIG, habits=Habits(gates=dict.fromkeys(CONFIG.gate, habits)))
-    made.begin(0.0)
+def shop(habits: GateHabits = USUAL, now: float = 0.0) -> SimShop:
+    made = SimShop(CONFIG, now=now, habits=Habits(gates=dict.fromkeys(CONFIG.gate, habits)))
+    made.begin(now)
+    made.advance(now)
     return made
 
 
@@ -137,3 +140,11 @@ def test_a_gate_whose_reports_are_bad_moves_all_the_same(trouble: Trouble, expec
     made.deliver("g/saw/set", b"100", 1.0)
     assert reports(made, 10.0) == expected
     assert made.gates["saw"].position(10.0) == 1.0
+
+
+@given(st.floats(0, 1e7), st.floats(0.01, 60.0))
+def test_a_healthy_gate_reports_its_arrival_at_any_time_and_travel(at: float, travel: float) -> None:
+    # Found with a gate that stood a rounding error short of its end, and said nothing.
+    made = shop(GateHabits(travel=travel), now=at)
+    made.deliver("g/saw/set", b"100", at)
+    assert [text for _, text in reports(made, at + travel + 1.0)] == ["100"]

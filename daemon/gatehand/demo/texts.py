@@ -56,7 +56,7 @@ Publish with any client, for example:
   sim/emergency/press            1, 0  emergency stop pressed, pulled out again
   gatehand/collector/main/reset  1     ends the hold that it leaves behind
   sim/main/hand                  1, 0  the collector's own switch
-  sim/main/weld                  1, 0  its relay welds shut while on, is replaced
+  sim/main/weld                  1, 0  its relay welds while on, is replaced
 
 Watch gatehand/# (what Gatehand shows) and shop/# (what the devices say):
   mosquitto_sub -h 127.0.0.1 -p {port} -v -t 'gatehand/#'
