@@ -300,6 +300,7 @@ def _veto_open(shop: Shop, guard: Guard, at: int, now: float) -> Finding | None:
         for i in _own(shop, home)
         if i != at
         and guard.gates[i].told is Position.OPEN
+        and not (guard.gates[i].reported is Position.SHUT and guard.gates[i].live)  # shut by hand
         and guard.gates[i].gives_way_to != gate.name
         and not _gives_way(shop, guard, i)
     )

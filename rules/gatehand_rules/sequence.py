@@ -65,8 +65,8 @@ def _one(draft: Draft, at: int) -> None:
     if _fan_against_shut_gates(draft, at):
         return
     _by_hand(draft, at)
-    if _refuse_for_bin(draft, at):
-        demands = demand.of_collector(draft, at)
+    _refuse_for_bin(draft, at)
+    demands = demand.of_collector(draft, at)  # anew: a hand or the bin may just have made them stale
     phase = draft.collectors[at].phase
     granted = demand.grant(draft, at, demands)
     served = [one for one in granted if demand.can_be_served(draft, one)]

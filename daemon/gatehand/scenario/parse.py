@@ -3,6 +3,7 @@
     # What must hold, in a sentence.
     shop: mitre_saw                      the config, a file name without .toml
     show: collector_on collector_off     only these events of the log (all, where it is left out)
+    from: -30                            the timeline begins there (at 0, where it is left out)
     at start: gate bench open            how the devices stand when the daemon starts (shut, off, silent)
        5    mitre_saw 6 A                seconds, then who does what; a current holds until the next one
        9    mitre_saw 0 A
@@ -30,6 +31,7 @@ VERBS: Final[dict[str, str]] = {
     "quiet": "{name} says nothing",
     "rejected": "{name} says rubbish",
     "press": "press {name}",
+    "old_press": "press {name} retained",
     "hand_on": "hand start {name}",
     "hand_off": "hand end {name}",
     "jam": "gate {name} jams",
@@ -65,6 +67,7 @@ AT_START: Final[dict[str, str]] = {
     "on": "collector {name} on",
     "off": "collector {name} off",
     "quiet": "collector {name} says nothing",
+    "silent": "tool {name} silent",
     "stop": "stop {name} active",
     "held": "collector {name} held",
 }
@@ -91,6 +94,7 @@ class Scenario:
 
     shop: str
     shown: frozenset[str]
+    shown_from: float
     at_start: tuple[Deed, ...]
     deeds: tuple[Deed, ...]
     end: float
@@ -105,7 +109,7 @@ def parse(text: str) -> Scenario:
         ScenarioError: with the line's number and what is wanted.
     """
     head, dashes, expected = _split(text)
-    shop, shown = "", frozenset[str]()
+    shop, shown, shown_from = "", frozenset[str](), 0.0
     at_start: list[Deed] = []
     deeds: list[Deed] = []
     for number, line in enumerate(head.splitlines(), 1):
@@ -117,6 +121,8 @@ def parse(text: str) -> Scenario:
             shop = rest.strip()
         elif colon and key == "show":
             shown = frozenset(rest.split())
+        elif colon and key == "from":
+            shown_from = _seconds(rest.strip(), number)
         elif colon and key == "at start":
             at_start.append(_deed(AT_START, 0.0, rest.strip(), number))
         else:
@@ -128,7 +134,7 @@ def parse(text: str) -> Scenario:
     late = next((b for a, b in pairwise(deeds) if b.at < a.at), None)
     if late is not None:
         raise ScenarioError(f"line {late.line}: {late.at:g} s comes after a later time; wanted rising times")
-    return Scenario(shop, shown, tuple(at_start), tuple(deeds), deeds[-1].at, head + dashes, expected)
+    return Scenario(shop, shown, shown_from, tuple(at_start), tuple(deeds), deeds[-1].at, head + dashes, expected)
 
 
 def _split(text: str) -> tuple[str, str, str]:
@@ -136,6 +142,13 @@ def _split(text: str) -> tuple[str, str, str]:
     if found is None:
         return text if text.endswith("\n") else text + "\n", "----\n", ""
     return text[: found.start()], "----\n", text[found.end() :]
+
+
+def _seconds(said: str, number: int) -> float:
+    try:
+        return float(said)
+    except ValueError:
+        raise ScenarioError(f"line {number}: found {said!r}; wanted seconds, such as -30") from None
 
 
 def _timed(said: str, number: int) -> Deed:

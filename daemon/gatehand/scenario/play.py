@@ -16,11 +16,12 @@ START = -30.0
 
 
 class _Play:
-    def __init__(self, shop: Shop, shown: frozenset[str]) -> None:
+    def __init__(self, shop: Shop, shown: frozenset[str], shown_from: float) -> None:
         self.shop = shop
         self.state = initial(shop, START)
         self.devices = Devices(shop)
         self.shown = shown
+        self.shown_from = shown_from
         self.lines: list[str] = []
         self.findings: list[tuple[float, Finding]] = []
         self.now = START
@@ -52,7 +53,7 @@ class _Play:
                 self.devices.told(self.now, command)
         for finding in outcome.findings:
             self.findings.append((self.now, finding))
-            if self.now >= 0 and (not self.shown or finding.event in self.shown):
+            if self.now >= self.shown_from and (not self.shown or finding.event in self.shown):
                 self.lines.append(f"{self.now:9.3f}  {sentence_of(finding)}")
 
 
@@ -63,7 +64,7 @@ def play(scenario: Scenario, shop: Shop) -> tuple[str, tuple[tuple[float, Findin
         ScenarioError: the scenario names something that the shop does not have.
     """
     _check_names(scenario, shop)
-    run = _Play(shop, scenario.shown)
+    run = _Play(shop, scenario.shown, scenario.shown_from)
     _begin(run, scenario.at_start)
     for deed in scenario.deeds:
         _do(run, deed)
@@ -72,7 +73,7 @@ def play(scenario: Scenario, shop: Shop) -> tuple[str, tuple[tuple[float, Findin
 
 
 def _begin(run: _Play, found: tuple[Deed, ...]) -> None:
-    """The daemon connects and hears what the broker retains: by default gates shut and collectors off."""
+    """The daemon connects and hears what the broker retains: by default gates shut, collectors off, tools idle."""
     said = {(deed.kind, deed.name) for deed in found}
     gates = {deed.name: deed.kind for deed in found if deed.kind in {"open", "shut", "unknown"}}
     run.feed(ev.BrokerConnected(), START)
@@ -87,6 +88,9 @@ def _begin(run: _Play, found: tuple[Deed, ...]) -> None:
             run.feed(ev.CollectorReport(collector.name, on, retained=True), START + 0.1)
         if ("held", collector.name) in said:
             run.feed(ev.HoldRemembered(collector.name), START + 0.1)
+    for tool in run.shop.tools:
+        if ("silent", tool.name) not in said:
+            run.devices.draw(START + 1, tool.name, 0.0)
     for kind, name in sorted(said):
         if kind == "stop":
             run.feed(ev.StopReport(name, active=True, retained=True), START + 0.1)
@@ -133,6 +137,7 @@ def _event(deed: Deed) -> ev.Event:
         "retained": ev.Reading(name, amps, retained=True),
         "rejected": ev.MessageRejected("tool", name, "found no number; wanted ampere", "nan"),
         "press": ev.ButtonPressed(name),
+        "old_press": ev.ButtonPressed(name, retained=True),
         "hand_on": ev.HandAsked(name, on=True),
         "hand_off": ev.HandAsked(name, on=False),
         "gate_open": ev.GateReport(name, Position.OPEN),

@@ -28,7 +28,7 @@ REASONS: dict[str, str] = {
     Rule.MAX_OPEN: "no more gates may stand open[ than {max_open}]",
     Rule.STARTS_PER_HOUR: "the motor has had its starts for this hour[ ({starts_this_hour} of {starts_per_hour})]",
     Rule.REFRESH: "repeated so that the switch's own time limit does not run out",
-    Rule.START_GAP: "it was told off only a moment ago",
+    Rule.START_GAP: "another inrush on its circuit is only a moment past",
     Rule.NO_DEMAND: "nothing needs it any more",
     Rule.ANSWER: "its switch was told and should have answered",
     Rule.ADOPTION: "Gatehand has just started and finds things as they are",
