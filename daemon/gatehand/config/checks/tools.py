@@ -42,7 +42,8 @@ def _without_gates(draft: Draft, name: str, tool: Tool) -> Iterator[Fault]:
     if home is not None and home.min_open > 0 and not draft.is_spoilt("collector", tool.collector, "min_open"):
         text = (
             f"has no gates, yet collector {shown(tool.collector)} waits for min_open = {home.min_open}: "
-            "this tool alone never starts it; name its gates, or set min_open = 0 for a hose without gate"
+            "other gates are opened for it, relief gates first; name its gates, or set min_open = 0 for a hose "
+            "without gate"
         )
         yield Fault(path, text, Level.WARNING, at_key=True)
 
@@ -73,7 +74,7 @@ def _with_gates(draft: Draft, name: str, tool: Tool) -> Iterator[Fault]:
     if len(tool.gates) < collector.min_open and not draft.is_spoilt("collector", home, "min_open"):
         text = (
             f"has {named(len(tool.gates), 'gate')}, yet collector {shown(home)} has min_open = {collector.min_open}: "
-            "this tool alone never starts it"
+            "others are opened with it, relief gates first; name those that should be"
         )
         yield Fault((*path, "gates"), text, Level.WARNING)
 
