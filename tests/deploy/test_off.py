@@ -48,9 +48,7 @@ BOTH = "collector main: told off\ncollector bench: told off\n"
 
 
 def off(folder: Path, text: str, *options: str) -> tuple[int, str, str, float]:
-    """Exit code, output, error output of `gatehand off`, and its seconds beyond those that a busy computer takes to
-    start and end a program that reads a config.
-    """
+    """Exit code, output, error output and seconds of `gatehand off`, less those that starting any command takes."""
     config = folder / "config.toml"
     config.write_text(text)
     before = time.monotonic()
