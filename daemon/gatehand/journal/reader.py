@@ -5,8 +5,9 @@ own first and last line, so that a year opens as fast as a day.
 """
 
 import contextlib
+import re
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from itertools import islice
@@ -46,14 +47,25 @@ class EventReader:
         self.skipped: list[Skipped] = []
         self._tomorrow = ((now or datetime.now(UTC)) + timedelta(days=1)).date().isoformat()
 
-    def lines(self, since: datetime | None = None, until: datetime | None = None) -> Iterator[Line]:
-        """Lines with `since` <= ts < `until`, oldest first, in the order in which they were written."""
+    def lines(
+        self, since: datetime | None = None, until: datetime | None = None, *, without: Iterable[tuple[str, str]] = ()
+    ) -> Iterator[Line]:
+        """Lines with `since` <= ts < `until`, oldest first, in the order in which they were written.
+
+        `without`: (key, text) pairs such as ("rule", "refresh"): lines with any of them are passed over undecoded,
+        which is what makes a year's log quick to count; the time of the last one is in `passed_ts`.
+        """
         low, high = _stamp_or(since, ""), _stamp_or(until, "~")
+        passed = _naming(without)
         for path in self._files(low, high):
             ts = ""
             for number, raw in enumerate(_raw_forwards(path), 1):
                 ts = _ts_of(raw) or ts
-                if low <= ts < high:
+                if not low <= ts < high:
+                    continue
+                if passed is not None and passed.search(raw):
+                    self.passed_ts = ts
+                else:
                     line = self._decode(raw, path, number)
                     if line is not None:
                         yield line
@@ -137,6 +149,12 @@ class Follower:
                 if raw.strip():
                     self.skipped.append(Skipped(path, -1, str(error)))
         return len(whole)
+
+
+def _naming(pairs: Iterable[tuple[str, str]]) -> re.Pattern[bytes] | None:
+    """What finds lines with any of these keys and texts, as they are encoded."""
+    found = b"|".join(re.escape(f'"{key}":"{text}"'.encode()) for key, text in pairs)
+    return re.compile(found) if found else None
 
 
 def event_names(folder: Path) -> list[str]:

@@ -55,11 +55,11 @@ class Edges:
 def edges(tool: Tool) -> Edges:
     """The thresholds as the rules compare them, exactly."""
     return Edges(
-        notice=_at_least(tool.start_amps * NOTICE), start=_at_least(tool.start_amps), stop=_at_least(tool.stop_amps)
+        notice=at_least(tool.start_amps * NOTICE), start=at_least(tool.start_amps), stop=at_least(tool.stop_amps)
     )
 
 
-def _at_least(amps: float) -> int:
+def at_least(amps: float) -> int:
     """The smallest whole number of milliampere that is not below `amps`."""
     found = ceil(amps * 1000)
     while (found - 1) / 1000 >= amps:
@@ -120,7 +120,7 @@ def fan_band(collector: Collector, fan: CollectorState, seen: FanSeen) -> Band |
     drawing = fan.drawing
     if drawing is None or drawing != seen.drawing or fan.answer is not None:
         return None
-    running = _at_least(collector.running_amps)
+    running = at_least(collector.running_amps)
     if drawing:
         return Band(running, HIGHEST)
     # Standing while the switch says on is a tripped overload, for which `fan.see` asks for an answer; standing for the

@@ -105,6 +105,12 @@ class Tally:
         for use in (*self.tools.values(), *self.collectors.values()):
             use.end(ms)
 
+    def shift_open(self, by_ms: int) -> None:
+        """The wall clock stepped: what runs began that much later by it."""
+        for use in (*self.tools.values(), *self.collectors.values()):
+            if use.spans and use.spans[-1][1] is None:
+                use.spans[-1] = (use.spans[-1][0] + by_ms, None)
+
     def worst_hour(self, collector: str) -> tuple[int, int | None]:
         """The most starts within any hour, and when that hour began."""
         times = self.switched_on.get(collector, [])

@@ -1,0 +1,53 @@
+"""`gatehand done`: notes that a kind of upkeep was done, from when on its hours count anew."""
+
+import argparse
+import sys
+from datetime import datetime
+
+from gatehand.commands._configured import load_or_explain
+
+_WRONG_USAGE = 2
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Its options."""
+    parser.description = (
+        "Notes that upkeep was done: its hours count anew from now, or from a time given. Which there is says "
+        "[upkeep.NAME] in the config; how it stands, `gatehand report`. Isolate and lock out a machine before you "
+        "reach into it."
+    )
+    parser.add_argument("upkeep", metavar="UPKEEP", help="its name in the config, such as filter")
+    parser.add_argument("--at", metavar="TIME", help="when it was done, if not now")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Add the line."""
+    found = load_or_explain(args.config)
+    if found is None:
+        return 1
+    config, loaded = found
+    from gatehand.config.shown import listed, nearest
+    from gatehand.journal.when import WhenError, when
+    from gatehand.report.upkeep import note_done
+
+    if args.upkeep not in config.upkeep:
+        near = nearest(args.upkeep, config.upkeep)
+        known = f"there is {listed(config.upkeep, last='and')}" if config.upkeep else "the config has no [upkeep.NAME]"
+        hint = f"did you mean {near}?" if near else known
+        print(f"gatehand done: there is no upkeep {args.upkeep!r}; {hint}", file=sys.stderr)
+        return _WRONG_USAGE
+    now = datetime.now().astimezone()
+    try:
+        at = now if args.at is None else when(args.at, now)
+    except WhenError as error:
+        print(f"gatehand done: {error}", file=sys.stderr)
+        return _WRONG_USAGE
+    folder = loaded.file(config.log.folder)
+    try:
+        note_done(folder, args.upkeep, at)
+    except OSError as error:
+        print(f"{folder}: cannot be written ({error.strerror or error}): nothing was noted", file=sys.stderr)
+        return 1
+    upkeep = f"{config.upkeep[args.upkeep].every_hours:g} h of {config.upkeep_collector(args.upkeep)}"
+    print(f"{args.upkeep}: done {at:%Y-%m-%d %H:%M}; due again after {upkeep}")
+    return 0

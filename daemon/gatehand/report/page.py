@@ -1,0 +1,189 @@
+"""The report as one HTML page: no script, nothing fetched, legible on a phone and on paper."""
+
+from collections.abc import Iterable, Iterator
+from datetime import timedelta
+from html import escape
+from typing import Final
+
+from gatehand.journal.head import EPOCH
+from gatehand.replay.compare import clock
+from gatehand.report.charts import bars, by_time, columns, meter
+from gatehand.report.say import span, upkeep_words
+from gatehand.report.summary import Summary
+
+_STYLE: Final = """
+:root{color-scheme:light dark;--ink:#1b1b1b;--faint:#5c5c5c;--ground:#fff;--card:#f4f4f1;--bar:#1f6f9f;--grid:#dcdcd6;
+--soon:#a86b00;--due:#b3261e;--well:#2f7d4f}
+@media(prefers-color-scheme:dark){:root{--ink:#eee;--faint:#b0b0b0;--ground:#161616;--card:#222;--bar:#6db7e0;
+--grid:#3a3a3a;--soon:#e0a83c;--due:#ff8a80;--well:#7cc796}}
+*{box-sizing:border-box}
+body{margin:0 auto;padding:16px;max-width:720px;background:var(--ground);color:var(--ink);
+font:16px/1.45 system-ui,"DejaVu Sans",sans-serif;overflow-wrap:anywhere}
+h1{font-size:1.4rem;margin:.2rem 0}h2{font-size:1.1rem;margin:1.8rem 0 .5rem}p{margin:.3rem 0}.faint{color:var(--faint)}
+.tiles{display:grid;grid-template-columns:repeat(2,1fr);gap:10px;margin:1rem 0}
+@media(min-width:560px){.tiles{grid-template-columns:repeat(4,1fr)}}
+.tile{background:var(--card);border-radius:8px;padding:10px 12px}.tile b{display:block;font-size:1.5rem;line-height:1.2}
+svg{display:block;width:100%;height:auto;overflow:visible}svg text{fill:var(--ink)}svg .faint{fill:var(--faint)}
+.bar{fill:var(--bar)}.track{fill:var(--grid)}.grid{stroke:var(--grid)}
+.well{fill:var(--well);color:var(--well)}.soon{fill:var(--soon);color:var(--soon)}.due{fill:var(--due);color:var(--due)}
+table{width:100%;border-collapse:collapse;font-variant-numeric:tabular-nums}
+th,td{padding:6px 4px;text-align:right;border-bottom:1px solid var(--grid)}
+th{font-weight:600;font-size:.85rem;color:var(--faint)}th,td{white-space:nowrap;overflow-wrap:normal}
+th:first-child,td:first-child{text-align:left;padding-left:0}td:first-child{white-space:normal}
+td:last-child,th:last-child{padding-right:0}ul{padding-left:1.2rem;margin:.4rem 0}
+"""
+
+
+def page(found: Summary) -> str:
+    """The whole page."""
+    account = found.account
+    begin, end = clock(account.first_ms)[:10], clock(account.last_ms)[:10]
+    title = f"Shop report, {begin}" + (f" to {end}" if end != begin else "")
+    parts = [
+        "<!doctype html>",
+        '<html lang="en"><head><meta charset="utf-8">',
+        '<meta name="viewport" content="width=device-width,initial-scale=1">',
+        f"<title>{escape(title)}</title><style>{_STYLE}</style></head><body>",
+        f"<h1>{escape(title)}</h1>",
+        *_tiles(found),
+        *_upkeep(found),
+        *_collectors(found),
+        *_tools(found),
+        *_not_started(found),
+        *_happened(found),
+        '<p class="faint">From Gatehand\'s event log. Gatehand is no safety device.</p>',
+        "</body></html>",
+    ]
+    return "\n".join(parts) + "\n"
+
+
+def _tiles(found: Summary) -> Iterator[str]:
+    tools, collectors = list(found.tools()), list(found.collectors())
+    missed = sum(one.count for one in found.troubles())
+    tiles = (
+        (f"{sum(row.hours for row in collectors):,.1f} h", "collector on"),
+        (f"{sum(row.starts for row in collectors):,}", "collector starts"),
+        (f"{sum(row.cuts for row in tools):,}", "cuts"),
+        (f"{missed:,}", "not started"),
+    )
+    yield '<div class="tiles">'
+    for value, word in tiles:
+        yield f'<div class="tile"><b>{value}</b>{word}</div>'
+    yield "</div>"
+
+
+def _upkeep(found: Summary) -> Iterator[str]:
+    if not found.upkeep:
+        return
+    yield "<h2>Upkeep</h2>"
+    for one in found.upkeep:
+        yield f'<p><b>{escape(_plain(one.name))}</b> <span class="{one.word}">{escape(upkeep_words(one))}</span></p>'
+        yield meter(one.hours / one.every_hours, one.word, f"{one.name}: {one.hours:.1f} of {one.every_hours:g} h")
+
+
+def _collectors(found: Summary) -> Iterator[str]:
+    days = found.hours_by_day()
+    labels, values, word = by_time({day: sum(hours.values()) for day, hours in days.items()})
+    if not labels:
+        return
+    yield f"<h2>Collector, hours a {word}</h2>"
+    yield columns(labels, values, f"hours a {word}", f"Collector hours a {word}")
+    yield "<h2>Collector starts by the hour of the day</h2>"
+    by_hour = [0] * 24
+    for times in found.account.tally.switched_on.values():
+        for ms in times:
+            by_hour[(EPOCH + timedelta(milliseconds=ms)).astimezone().hour] += 1
+    used = [hour for hour, count in enumerate(by_hour) if count]
+    first, last = (min(used), max(used)) if used else (0, 23)
+    hours = range(first, last + 1)
+    yield columns([str(hour) for hour in hours], [float(by_hour[hour]) for hour in hours], "starts", "Starts by hour")
+    yield from _table(
+        ("collector", "starts", "hours", "most in an hour"),
+        (
+            (
+                _plain(row.name),
+                f"{row.starts:,}",
+                f"{row.hours:,.1f}",
+                f"{row.worst_hour} on {clock(row.worst_began_ms)[5:16]}" if row.worst_hour else "",
+            )
+            for row in found.collectors()
+        ),
+    )
+
+
+def _tools(found: Summary) -> Iterator[str]:
+    rows = list(found.tools())
+    if not rows:
+        return
+    yield "<h2>Tools, hours of work</h2>"
+    yield bars(
+        [
+            (_plain(row.name), row.hours, f"{row.hours:,.1f} h in {row.cuts:,} cuts")
+            for row in sorted(rows, key=lambda one: -one.hours)
+        ],
+        "Hours of work by tool",
+    )
+    yield from _table(
+        ("tool", "longest", "mean A", "kVAh"),
+        (
+            (
+                _plain(row.name),
+                span(row.longest_s),
+                "" if row.energy is None else f"{row.energy.mean_amps:.1f}",
+                "" if row.energy is None or row.energy.kvah is None else f"{row.energy.kvah:,.1f}",
+            )
+            for row in rows
+        ),
+    )
+
+
+def _not_started(found: Summary) -> Iterator[str]:
+    troubles = found.troubles()
+    if not troubles:
+        return
+    yield "<h2>Not started, and why</h2>"
+    yield from _table(
+        ("what", "how often"),
+        ((f"{_plain(one.name)}: {one.because}", f"{one.count:,}") for one in troubles[:20]),
+    )
+
+
+def _happened(found: Summary) -> Iterator[str]:
+    account, tally = found.account, found.account.tally
+    lines = [f"{tally.movements.total():,} gate movements" + _most(tally.movements.most_common(3))]
+    lines += [f"{tally.faults.total():,} gate faults" + _most(tally.faults.most_common(3))] if tally.faults else []
+    lines += [f"{tally.alarms.total():,} alarms" + _most(tally.alarms.most_common(5))] if tally.alarms else []
+    lines += (
+        [f"{account.stops.total():,} times a stop contact" + _most(account.stops.most_common(3))]
+        if account.stops
+        else []
+    )
+    for count, words in (
+        (account.bins_full.total(), "times the bin full"),
+        (account.rejected.total(), "payloads rejected"),
+        (account.broker_lost, "times the broker lost"),
+        (account.runs, "starts of the daemon"),
+        (tally.vetoes, "commands vetoed"),
+        (account.log_gaps, "gaps in the log"),
+        (account.clock_steps, "steps of the clock"),
+    ):
+        lines += [f"{count:,} {words}"] if count else []
+    yield "<h2>What else happened</h2><ul>"
+    for line in lines:
+        yield f"<li>{escape(line)}</li>"
+    yield "</ul>"
+
+
+def _most(counts: Iterable[tuple[str, int]]) -> str:
+    return ": " + ", ".join(f"{name.replace('_', ' ')} {count:,}" for name, count in counts)
+
+
+def _table(head: Iterable[str], rows: Iterable[Iterable[str]]) -> Iterator[str]:
+    yield "<table><thead><tr>" + "".join(f"<th>{escape(cell)}</th>" for cell in head) + "</tr></thead><tbody>"
+    for row in rows:
+        yield "<tr>" + "".join(f"<td>{escape(cell)}</td>" for cell in row) + "</tr>"
+    yield "</tbody></table>"
+
+
+def _plain(name: str) -> str:
+    return name.replace("_", " ")

@@ -1,0 +1,185 @@
+"""The account, upkeep and energy of a time put together: the one value from which text, JSON and the page are made."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+from gatehand.replay.compare import rfc3339
+from gatehand.replay.tally import Use
+from gatehand.report.account import Account, by_day, local_day
+from gatehand.report.energy import Energies, Energy
+from gatehand.report.reasons import reason
+from gatehand.report.upkeep import Due
+
+
+@dataclass(frozen=True, slots=True)
+class ToolRow:
+    """One tool's line."""
+
+    name: str
+    cuts: int
+    hours: float
+    longest_s: float
+    missed: int
+    refused: int
+    energy: Energy | None
+
+
+@dataclass(frozen=True, slots=True)
+class CollectorRow:
+    """One collector's line."""
+
+    name: str
+    starts: int
+    hours: float
+    worst_hour: int
+    worst_began_ms: int | None
+    energy: Energy | None
+
+    @property
+    def starts_an_hour(self) -> float:
+        """Starts for each hour of running."""
+        return self.starts / self.hours if self.hours else 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Trouble:
+    """Starts that did not happen: whose, why, how often."""
+
+    name: str
+    rule: str
+    count: int
+    refused: bool
+
+    @property
+    def because(self) -> str:
+        """Why, in words."""
+        return reason(self.rule)
+
+
+@dataclass(slots=True)
+class Summary:
+    """Everything that a report shows."""
+
+    account: Account
+    energies: Energies
+    upkeep: list[Due]
+    tool_names: tuple[str, ...]
+    """In the config's order."""
+
+    def tools(self) -> Iterator[ToolRow]:
+        """One row for each tool, the config's first."""
+        tally, until = self.account.tally, self.account.until_ms
+        named = [*self.tool_names, *(name for name in sorted(tally.tools) if name not in self.tool_names)]
+        for name in named:
+            use = tally.tools.get(name, Use())
+            spans = [(until if end is None else end) - start for start, end in use.spans]
+            yield ToolRow(
+                name,
+                use.starts,
+                use.total_ms(until) / 3_600_000,
+                max(spans, default=0) / 1000,
+                sum(count for (who, _), count in tally.missed.items() if who == name),
+                sum(count for (who, _), count in tally.refused.items() if who == name),
+                self.energies.tools.get(name),
+            )
+
+    def collectors(self) -> Iterator[CollectorRow]:
+        """One row for each collector that was told on."""
+        tally, until = self.account.tally, self.account.until_ms
+        for name in sorted(tally.collectors):
+            worst, began = tally.worst_hour(name)
+            starts = len(tally.switched_on.get(name, ()))
+            hours = tally.collectors[name].total_ms(until) / 3_600_000
+            if starts or hours:
+                yield CollectorRow(name, starts, hours, worst, began, self.energies.collectors.get(name))
+
+    def troubles(self) -> list[Trouble]:
+        """Missed and refused starts, the commonest first."""
+        tally = self.account.tally
+        found = [Trouble(name, rule, count, refused=False) for (name, rule), count in tally.missed.items()]
+        found += [Trouble(name, rule, count, refused=True) for (name, rule), count in tally.refused.items()]
+        return sorted(found, key=lambda one: (-one.count, one.name, one.rule))
+
+    def hours_by_day(self) -> dict[str, dict[str, float]]:
+        """Hours of each collector on each local day on which it ran: {day: {collector: hours}}."""
+        days: dict[str, dict[str, float]] = {}
+        for name, use in sorted(self.account.tally.collectors.items()):
+            for day, hours in by_day(use.spans, self.account.until_ms).items():
+                days.setdefault(day.isoformat(), {})[name] = hours
+        return dict(sorted(days.items()))
+
+    def working_days(self) -> int:
+        """Local days with a cut."""
+        return len({local_day(start) for use in self.account.tally.tools.values() for start, _ in use.spans})
+
+    def as_json(self) -> dict[str, Any]:
+        """For programs; times in RFC 3339, UTC."""
+        account, tally = self.account, self.account.tally
+        return {
+            "from": rfc3339(account.first_ms),
+            "to": rfc3339(account.last_ms),
+            "events": account.events,
+            "daemon_starts": account.runs,
+            "working_days": self.working_days(),
+            "tools": [
+                {
+                    "tool": row.name,
+                    "cuts": row.cuts,
+                    "hours": round(row.hours, 4),
+                    "longest_s": round(row.longest_s, 1),
+                    "missed": row.missed,
+                    "refused": row.refused,
+                    "energy": _energy(row.energy),
+                }
+                for row in self.tools()
+            ],
+            "collectors": [
+                {
+                    "collector": row.name,
+                    "starts": row.starts,
+                    "hours": round(row.hours, 4),
+                    "starts_an_hour": round(row.starts_an_hour, 2),
+                    "worst_hour": {"starts": row.worst_hour, "from": rfc3339(row.worst_began_ms)},
+                    "energy": _energy(row.energy),
+                }
+                for row in self.collectors()
+            ],
+            "not_started": [
+                {"name": one.name, "rule": one.rule, "because": one.because, "count": one.count, "refused": one.refused}
+                for one in self.troubles()
+            ],
+            "gate_movements": dict(sorted(tally.movements.items())),
+            "gate_faults": dict(sorted(tally.faults.items())),
+            "commands_vetoed": tally.vetoes,
+            "alarms": dict(tally.alarms.most_common()),
+            "stops": dict(account.stops),
+            "bins_full": dict(account.bins_full),
+            "readings_rejected": dict(account.rejected),
+            "broker_lost": account.broker_lost,
+            "log_gaps": account.log_gaps,
+            "clock_steps": account.clock_steps,
+            "upkeep": [
+                {
+                    "upkeep": one.name,
+                    "collector": one.collector,
+                    "every_hours": one.every_hours,
+                    "hours": round(one.hours, 2),
+                    "at_least": one.done_before_log,
+                    "done": rfc3339(one.since_ms),
+                    "stands": one.word,
+                }
+                for one in self.upkeep
+            ],
+            "hours_by_day": self.hours_by_day(),
+        }
+
+
+def _energy(energy: Energy | None) -> dict[str, float | None] | None:
+    if energy is None:
+        return None
+    return {
+        "mean_amps": round(energy.mean_amps, 2),
+        "ampere_hours": round(energy.ampere_hours, 2),
+        "kvah": None if energy.kvah is None else round(energy.kvah, 3),
+    }
