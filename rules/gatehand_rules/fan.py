@@ -144,10 +144,6 @@ def time_passes(draft: Draft, at: int) -> None:
     collector, fan, now = draft.shop.collectors[at], draft.collectors[at], draft.now
     if not fan.seen_on and not fan.on_phase and now >= fan.still_at > -inf:
         draft.set_collector(at, still_at=-inf)
-    if fan.starts and now >= due(fan.starts[0], HOUR):
-        draft.set_collector(at, starts=spent(fan, now))
-    if -inf < fan.grace_until <= now:
-        draft.set_collector(at, grace_until=-inf)
     # What has run out is forgotten: it would else stay the next deadline for ever.
     if -inf < fan.grace_until <= now:
         draft.set_collector(at, grace_until=-inf)
