@@ -4,9 +4,11 @@ Durations are seconds, currents ampere. Names are unique within their kind. Topi
 daemon's config, which builds a `Shop` from them.
 """
 
+from collections.abc import Iterable
+from functools import cached_property
 from typing import Annotated, Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field, PrivateAttr, model_validator
+from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 Seconds = Annotated[float, Field(ge=0, allow_inf_nan=False)]
 Amps = Annotated[float, Field(gt=0, allow_inf_nan=False)]
@@ -111,11 +113,6 @@ class Shop(Described):
     stops: tuple[StopContact, ...] = ()
     circuits: tuple[Circuit, ...] = ()
 
-    _tool_at: dict[str, int] = PrivateAttr(default_factory=dict)
-    _gate_at: dict[str, int] = PrivateAttr(default_factory=dict)
-    _collector_at: dict[str, int] = PrivateAttr(default_factory=dict)
-    _stop_at: dict[str, int] = PrivateAttr(default_factory=dict)
-
     @model_validator(mode="after")
     def _whole(self) -> Self:
         for kind, items in (
@@ -143,26 +140,41 @@ class Shop(Described):
                 raise ValueError(f"stop {stop.name}: names a collector that is not there")
         return self
 
-    def model_post_init(self, context: object, /) -> None:
-        """Build the name tables once; a frozen shop never changes them."""
-        del context
-        self._tool_at.update({tool.name: i for i, tool in enumerate(self.tools)})
-        self._gate_at.update({gate.name: i for i, gate in enumerate(self.gates)})
-        self._collector_at.update({collector.name: i for i, collector in enumerate(self.collectors)})
-        self._stop_at.update({stop.name: i for i, stop in enumerate(self.stops)})
-
     def tool_at(self, name: str) -> int | None:
         """Index of the tool in `tools`, or None."""
-        return self._tool_at.get(name)
+        return self._tools_by_name.get(name)
 
     def gate_at(self, name: str) -> int | None:
         """Index of the gate in `gates`, or None."""
-        return self._gate_at.get(name)
+        return self._gates_by_name.get(name)
 
     def collector_at(self, name: str) -> int | None:
         """Index of the collector in `collectors`, or None."""
-        return self._collector_at.get(name)
+        return self._collectors_by_name.get(name)
 
     def stop_at(self, name: str) -> int | None:
         """Index of the stop contact in `stops`, or None."""
-        return self._stop_at.get(name)
+        return self._stops_by_name.get(name)
+
+    # Built at the first question; a frozen shop never changes them. A pydantic private attribute would be found by
+    # `__getattr__` only, at a microsecond a question.
+
+    @cached_property
+    def _tools_by_name(self) -> dict[str, int]:
+        return _places(tool.name for tool in self.tools)
+
+    @cached_property
+    def _gates_by_name(self) -> dict[str, int]:
+        return _places(gate.name for gate in self.gates)
+
+    @cached_property
+    def _collectors_by_name(self) -> dict[str, int]:
+        return _places(collector.name for collector in self.collectors)
+
+    @cached_property
+    def _stops_by_name(self) -> dict[str, int]:
+        return _places(stop.name for stop in self.stops)
+
+
+def _places(names: Iterable[str]) -> dict[str, int]:
+    return {name: i for i, name in enumerate(names)}

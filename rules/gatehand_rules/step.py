@@ -63,10 +63,11 @@ def _plain_reading(shop: Shop, state: State, event: ev.Reading, now: float) -> O
     if tool is None:
         return None
     guard = interlock.see_reading(shop, state.guard, at, amps)
-    tools = (*state.tools[:at], tool, *state.tools[at + 1 :])
+    tools = list(state.tools)
+    tools[at] = tool
     return Outcome(
         State(
-            tools,
+            tuple(tools),
             state.gates,
             state.collectors,
             state.stops,
