@@ -54,6 +54,15 @@ def test_a_silent_sensor_is_named_with_its_topic() -> None:
     assert any("t/band_saw/amps (tool band saw, current) never spoke" in remark.text for remark in result.unheard)
 
 
+def test_a_retained_reading_is_of_any_age_and_counts_for_nothing() -> None:
+    bench = VirtualBench(person=at_the_tools())
+    bench.publish("t/band_saw/amps", "9", retained=True)
+    bench.shop.tools["band_saw"].silence(on=True)
+    found = of(at_work(bench), "band_saw")
+    assert found.rest is None
+    assert "said nothing" in words(found)
+
+
 def test_a_sensor_that_speaks_and_does_not_rise_is_told_with_its_highest_reading() -> None:
     bench = VirtualBench(person=at_the_tools(), habits=with_tool(band_saw=ToolHabits(running_amps=0.4, inrush=None)))
     found = of(at_work(bench), "band_saw")

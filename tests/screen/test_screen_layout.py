@@ -84,12 +84,12 @@ def test_a_base_where_nothing_speaks_is_doubted() -> None:
 
 def test_more_than_fits_is_counted_never_dropped() -> None:
     heard = large_shop(tools=20)
-    heard.say("tool/tool_13", tool("running", 5.0))
+    heard.say("tool/tool_19", tool("running", 5.0))
     heard.say("gate/gate_15", gate("open"))
     lines = heard.lines()
     assert len(lines) <= 24
     text = "\n".join(lines)
-    assert "tool 13" in text
+    assert "tool 19  " in text.partition("LAST EVENTS")[0]
     assert "more, all idle" in text
     assert "open: gate 15; shut: 15" in text
 
@@ -119,6 +119,15 @@ def test_what_is_seen_of_the_fan_is_told_and_a_contradiction_in_full() -> None:
     assert "seen to turn" in heard.text()
     heard.say("collector/main", collector("running", reported_on=True, drawing=False))
     assert "switch reports on, motor draws nothing" in heard.text()
+
+
+def test_everything_that_is_known_of_a_collector_is_told_over_two_lines_if_need_be() -> None:
+    heard = small_shop()
+    known = {"held": "emergency", "running": ["band_saw", "jointer"], "reported_on": False, "bin_full": True}
+    heard.say("collector/main", collector("held", starts_this_hour=5, starts_per_hour=6) | known)
+    text = " ".join(heard.text().split())
+    told = "HELD by emergency, until a reset, running: band saw, jointer, seen to stand still, BIN FULL, 5 of 6 starts"
+    assert told in text
 
 
 def test_control_characters_do_not_reach_the_terminal() -> None:

@@ -8,7 +8,7 @@ from datetime import datetime
 from typing import Final
 
 from gatehand.journal.sentences.fill import spoken
-from gatehand.screen.lines import Line, Span, Tone, cut, grid, line, wrapped
+from gatehand.screen.lines import Line, Span, Tone, cut, grid, line, text_of, wrapped
 from gatehand.screen.picture import Picture
 from gatehand.screen.said import Said
 
@@ -66,14 +66,17 @@ def _standing(picture: Picture, at: float) -> list[tuple[str, Tone]]:
 
 
 def collectors(picture: Picture, at: float, width: int) -> list[Line]:
-    """Two lines for each: its state with the countdown and what it serves; why."""
+    """Two lines for each, or a few more: its state with the countdown and what it serves; why."""
     found: list[Line] = []
     for name, said in sorted(picture.collectors.items()):
         word = said.text("state")
-        label = cut(spoken(f"collector {name}"), NAME + 6)
-        facts = ", ".join(_of_collector(said, picture.now(at)))
-        spans = (Span(f"{label}  ", Tone.HEAD), Span(state(word).upper(), _tone(word)), Span(f"  {facts}"))
-        found.append(spans)
+        title, shown = f"{cut(spoken(f'collector {name}'), NAME + 6)}  ", state(word).upper()
+        first, *more = wrapped(f"{title}{shown}  {', '.join(_of_collector(said, picture.now(at)))}", width, then="  ")
+        text, split = text_of(first), len(title) + len(shown)
+        found += [
+            (Span(text[: len(title)], Tone.HEAD), Span(text[len(title) : split], _tone(word)), Span(text[split:])),
+            *more,
+        ]
         because = said.text("because").removeprefix("collector ")
         found += wrapped(because, width, first="  ", then="  ", tone=Tone.FAINT)[:1]
     return found
@@ -88,7 +91,7 @@ def _of_collector(said: Said, now: float) -> list[str]:
     if said.text("held"):
         found.append(f"by {spoken(said.text('held'))}, until a reset")
     if said.names("running"):
-        found.append(f"cuts: {', '.join(map(spoken, said.names('running')))}")
+        found.append(f"running: {', '.join(map(spoken, said.names('running')))}")
     if said.names("hands"):
         found.append(f"by hand: {', '.join(map(spoken, said.names('hands')))}")
     found += _seen(said.flag("reported_on"), said.flag("drawing"))
@@ -162,10 +165,10 @@ def meter(amps: float | None, start: float | None, stop: float | None) -> str:
     if start is None or start <= 0:
         return " " * _METER
     half = _METER // 2
-    filled = 0 if amps is None else max(0, min(_METER, int(amps / start * half)))
+    filled = 0 if amps is None else int(min(2.0, max(0.0, amps / start)) * half)
     cells = ["="] * filled + ["."] * (_METER - filled)
     if stop is not None:
-        cells[max(0, min(half - 1, int(stop / start * half)))] = ":"
+        cells[min(half - 1, int(min(1.0, max(0.0, stop / start)) * half))] = ":"
     cells[half] = "|"
     if amps is not None and amps > 2 * start:
         cells[-1] = ">"
