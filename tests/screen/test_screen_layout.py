@@ -116,7 +116,7 @@ def test_a_gate_says_how_it_is_known_to_be_open_and_for_how_long_by_hand() -> No
 def test_what_is_seen_of_the_fan_is_told_and_a_contradiction_in_full() -> None:
     heard = small_shop()
     heard.say("collector/main", collector("running", reported_on=True, drawing=True))
-    assert "seen to turn" in heard.text()
+    assert "motor seen on" in heard.text()
     heard.say("collector/main", collector("running", reported_on=True, drawing=False))
     assert "switch reports on, motor draws nothing" in heard.text()
 
@@ -126,7 +126,7 @@ def test_everything_that_is_known_of_a_collector_is_told_over_two_lines_if_need_
     known = {"held": "emergency", "running": ["band_saw", "jointer"], "reported_on": False, "bin_full": True}
     heard.say("collector/main", collector("held", starts_this_hour=5, starts_per_hour=6) | known)
     text = " ".join(heard.text().split())
-    told = "HELD by emergency, until a reset, running: band saw, jointer, seen to stand still, BIN FULL, 5 of 6 starts"
+    told = "HELD by emergency, until a reset, running: band saw, jointer, motor seen off, BIN FULL, 5 of 6 starts"
     assert told in text
 
 

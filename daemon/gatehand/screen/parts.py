@@ -108,7 +108,7 @@ def _seen(reported_on: bool | None, drawing: bool | None) -> list[str]:
     flags = {flag for flag in (reported_on, drawing) if flag is not None}
     if flags == {True, False}:
         return [f"switch reports {'on' if reported_on else 'off'}, motor draws{'' if drawing else ' nothing'}"]
-    return [f"seen to {'turn' if flag else 'stand still'}" for flag in flags]
+    return [f"motor seen {'on' if flag else 'off'}" for flag in flags]
 
 
 def alarms(picture: Picture, at: float, width: int) -> list[list[Line]]:
