@@ -33,6 +33,7 @@ class Board:
         self._transport = transport
         self._statuses = Statuses(plan.routes.base, plan.shop)
         self.alarms = Alarms(plan.routes.base)
+        self._steps: list[tuple[State, Outcome]] = []
         self._at_once: dict[Subject, None] = {}
         self._readings: dict[Subject, None] = {}
         self._leftovers: list[Outgoing] = []
@@ -41,7 +42,15 @@ class Board:
         self._offset = clock.wall() - clock.mono()
 
     def take(self, before: State, outcome: Outcome) -> None:
-        """What a step has come to; shown with the next `show`."""
+        """What a step has come to; looked at with the next `show`, so that no command waits for it."""
+        self._steps.append((before, outcome))
+
+    def _look_at_steps(self) -> None:
+        steps, self._steps = self._steps, []
+        for before, outcome in steps:
+            self._look_at(before, outcome)
+
+    def _look_at(self, before: State, outcome: Outcome) -> None:
         for finding in outcome.findings:
             self._explain(finding)
         for command in outcome.commands:
@@ -64,6 +73,7 @@ class Board:
 
     def show(self, state: State, now: float) -> None:
         """Publish what has changed."""
+        self._look_at_steps()
         if not self._visible:
             return
         if self._at_once:
@@ -97,11 +107,13 @@ class Board:
 
     def swap(self, plan: Plan) -> None:
         """Another shop."""
+        self._look_at_steps()
         self._plan = plan
         self._leftovers.extend(self._statuses.reshape(plan.shop))
 
     def reconcile(self, standing: frozenset[str]) -> None:
         """The rules' alarms are these from now on; the shell's own stay."""
+        self._look_at_steps()
         for alarm in list(self.alarms.standing.values()):
             if alarm.rule is not None and alarm.id not in standing:
                 self.clear_alarm(alarm.id)
