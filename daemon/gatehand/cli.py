@@ -10,6 +10,7 @@ import sys
 from collections.abc import Sequence
 from importlib import import_module
 from pathlib import Path
+from types import ModuleType
 from typing import Final
 
 COMMANDS: Final[dict[str, tuple[str, str]]] = {
@@ -80,9 +81,7 @@ def _run(argv: list[str]) -> int:
     if name not in COMMANDS:
         print(_unknown(name), file=sys.stderr)
         return WRONG_USAGE
-    module = import_module(f"gatehand.commands.{name}")
-    parser = _command_parser(name, common.config)
-    module.configure(parser)
+    module, parser = command_parser(name, common.config)
     args = parser.parse_args(rest)
     args.config = _config(args.config)
     return int(module.run(args))
@@ -112,7 +111,9 @@ def _top_parser() -> argparse.ArgumentParser:
     return parser
 
 
-def _command_parser(name: str, config: Path | None) -> argparse.ArgumentParser:
+def command_parser(name: str, config: Path | None = None) -> tuple[ModuleType, argparse.ArgumentParser]:
+    """A command's module and its parser, with what `--config` is when it is not given."""
+    module = import_module(f"gatehand.commands.{name}")
     what, example = COMMANDS[name]
     parser = argparse.ArgumentParser(
         prog=f"gatehand {name}",
@@ -122,7 +123,8 @@ def _command_parser(name: str, config: Path | None) -> argparse.ArgumentParser:
         allow_abbrev=False,
     )
     _add_config(parser, config)
-    return parser
+    module.configure(parser)
+    return module, parser
 
 
 def _add_config(parser: argparse.ArgumentParser, default: Path | None) -> None:
