@@ -22,6 +22,7 @@ from gatehand_rules.state import (
     GateState,
     GateUnknown,
     Standing,
+    ToolIdle,
     ToolRunning,
     ToolRunOn,
     ToolSilent,
@@ -60,10 +61,10 @@ def of_collector(draft: Draft, at: int) -> list[Demand]:
     """All demands on the collector at index `at`, in the order in which they are served."""
     name, shop = draft.shop.collectors[at].name, draft.shop
     found: list[Demand] = []
-    for i, tool in enumerate(shop.tools):
-        if tool.collector != name:
+    for tool, state in zip(shop.tools, draft.tools, strict=True):
+        if isinstance(state, ToolIdle) or tool.collector != name:
             continue
-        kind, since, standing = _tool_demand(draft.tools[i])
+        kind, since, standing = _tool_demand(state)
         if kind is None:
             continue
         found.append(
@@ -151,6 +152,8 @@ def _refuse_max_open(draft: Draft, at: int, one: Demand, alarm: str, taken: set[
 
 def clear_old_refusals(draft: Draft, at: int, demands: list[Demand]) -> None:
     """A refusal whose demand is over no longer stands."""
+    if not draft.alarms:
+        return
     name, shop = draft.shop.collectors[at].name, draft.shop
     alive = {one.label for one in demands if one.kind is not Kind.RUN_ON}
     for tool in shop.tools:
