@@ -1,0 +1,450 @@
+"""Tool detection at its boundaries: thresholds, delays, humps, silence, run limit."""
+
+from typing import Any
+
+import pytest
+from unit_bench import READY, Bench, commands, events, gate, lines, ready, running, saw_shop, shop, tool
+
+from gatehand_rules import Shop, initial, step
+from gatehand_rules import events as ev
+from gatehand_rules.state import (
+    Hump,
+    Standing,
+    ToolIdle,
+    ToolMuted,
+    ToolRunning,
+    ToolRunOn,
+    ToolSilent,
+    ToolUnknown,
+    tool_word,
+)
+
+
+def saw(**more: Any) -> Shop:  # noqa: ANN401 - the fields of a tool
+    return shop(tool(**more), gate())
+
+
+def test_a_reading_at_the_start_threshold_starts_and_one_below_does_not() -> None:
+    assert ready(saw()).amps(READY, 2.999) == []
+    assert ready(saw()).amps(READY, 3.0) == [
+        "> open saw",
+        "tool_started/start_threshold tool=saw collector=main amps=3 start_amps=3 start_after=0",
+        "gate_commanded/demand gate=saw collector=main to=open travel=1 instead_of=None",
+    ]
+
+
+def test_a_reading_at_the_stop_threshold_stops_nothing_and_one_below_does() -> None:
+    bench = running(saw())
+    assert bench.amps(60.0, 2.0) == []
+    assert bench.amps(60.5, 1.999) == [
+        "tool_stopped/stop_threshold tool=saw collector=main amps=1.999 stop_amps=2 stop_after=0 ran_for=10.5 run_on=4"
+    ]
+    assert bench.tool_state() == ToolRunOn(1.999, 60.5, 60.5, Standing.FRESH)
+
+
+def test_a_negative_reading_counts_as_zero() -> None:
+    bench = running(saw())
+    assert "amps=0 " in bench.amps(60.0, -4.0)[0]
+
+
+def test_start_after_is_over_at_its_end_and_not_before() -> None:
+    bench = ready(saw(start_after=2.0))
+    assert bench.amps(50.0, 5.0) == []
+    assert bench.state.wake_at == 52.0
+    assert bench.tick(51.999) == []
+    assert events(bench.tick(52.0)) == ["tool_started/start_threshold", "gate_commanded/demand"]
+    assert bench.tool_state() == ToolRunning(5.0, 50.0, 52.0, Standing.FRESH)
+
+
+def test_a_reading_at_the_end_of_start_after_finds_it_over() -> None:
+    bench = ready(saw(start_after=2.0))
+    bench.amps(50.0, 5.0)
+    assert events(bench.amps(52.0, 0.0)) == [
+        "tool_started/start_threshold",
+        "tool_stopped/stop_threshold",
+        "gate_commanded/demand",
+    ]
+    assert isinstance(bench.tool_state(), ToolRunOn)
+
+
+def test_a_dip_under_the_threshold_begins_start_after_anew() -> None:
+    bench = ready(saw(start_after=2.0))
+    bench.amps(50.0, 5.0)
+    bench.amps(51.0, 2.9)
+    assert bench.state.wake_at is None
+    bench.amps(51.5, 5.0)
+    assert bench.state.wake_at == 53.5
+    assert bench.tick(53.0) == []
+    assert events(bench.tick(53.5))[0] == "tool_started/start_threshold"
+
+
+def test_stop_after_is_over_at_its_end_and_run_on_counts_from_there() -> None:
+    bench = running(saw(stop_after=1.5))
+    assert bench.amps(60.0, 1.0) == []
+    assert bench.tool_state() == ToolRunning(1.0, 60.0, 50.0, Standing.FRESH, 60.0)
+    assert bench.state.wake_at == 61.5
+    assert bench.amps(61.0, 0.5) == []
+    assert bench.tick(61.499) == []
+    assert bench.tick(61.7) == [
+        "tool_stopped/stop_threshold tool=saw collector=main amps=0.5 stop_amps=2 stop_after=1.5 ran_for=11.7 run_on=4"
+    ]
+    assert bench.tool_state() == ToolRunOn(0.5, 61.0, 61.5, Standing.FRESH)
+    assert bench.state.wake_at == 65.5
+
+
+def test_a_rise_to_the_stop_threshold_within_stop_after_goes_on_cutting() -> None:
+    bench = running(saw(stop_after=1.5))
+    bench.amps(60.0, 1.0)
+    bench.amps(61.0, 2.0)
+    assert bench.tool_state() == ToolRunning(2.0, 61.0, 50.0, Standing.FRESH)
+    assert bench.until(70.0) == []
+
+
+def test_run_on_is_over_at_its_end() -> None:
+    bench = running(saw())
+    bench.amps(60.0, 0.0)
+    assert bench.state.wake_at == 64.0
+    assert bench.tick(63.999) == []
+    assert bench.tick(64.0) == [
+        "> off main",
+        "run_on_ended/run_on tool=saw collector=main run_on=4",
+        "collector_off/no_demand collector=main coast_down=8 why=None",
+    ]
+    assert bench.tool_state() == ToolIdle(0.0, 60.0)
+
+
+def test_a_tool_without_run_on_is_idle_at_once() -> None:
+    bench = running(saw(run_on=0.0))
+    assert events(bench.amps(60.0, 0.0)) == [
+        "tool_stopped/stop_threshold",
+        "run_on_ended/run_on",
+        "collector_off/no_demand",
+    ]
+
+
+def test_a_cut_within_run_on_goes_on_without_a_word_of_the_collector() -> None:
+    bench = running(saw(start_after=1.0))
+    bench.amps(60.0, 0.0)
+    assert bench.amps(61.0, 3.0) == []
+    assert bench.state.wake_at == 62.0
+    assert events(bench.tick(62.0)) == ["tool_started/start_threshold"]
+
+
+def test_a_rise_that_outlives_run_on_starts_when_its_own_delay_is_over() -> None:
+    bench = running(saw(start_after=2.0))
+    bench.amps(60.0, 0.0)
+    bench.amps(63.0, 5.0)
+    assert events(bench.until(64.5)) == ["run_on_ended/run_on", "collector_off/no_demand"]
+    assert isinstance(bench.tool_state(), ToolIdle)
+    assert events(bench.until(65.0))[0] == "tool_started/start_threshold"
+
+
+# --- a rise that never became a start
+
+
+@pytest.mark.parametrize(("peak", "lasts", "said"), [(1.499, 5.0, False), (1.5, 1.0, True), (1.5, 0.999, False)])
+def test_a_rise_from_half_the_threshold_on_leaves_word_when_it_lasted_a_second(
+    peak: float, lasts: float, *, said: bool
+) -> None:
+    bench = ready(saw())
+    assert bench.amps(50.0, peak) == []
+    told = bench.amps(50.0 + lasts, 1.0)
+    line = f"start_missed/below_start_threshold tool=saw collector=main peak={peak:g} start_amps=3 lasted={lasts:g}"
+    assert told == ([line] if said else [])
+    assert bench.tool_state() == ToolIdle(1.0, 50.0 + lasts)
+
+
+def test_a_rise_keeps_its_peak_and_its_longest_spell() -> None:
+    bench = ready(saw(start_after=2.0))
+    bench.amps(50.0, 1.6)
+    assert bench.tool_state() == ToolIdle(1.6, 50.0, Hump(50.0, 1.6, longest=-1.0))
+    bench.amps(50.1, 4.0)
+    bench.amps(50.2, 3.5)
+    assert bench.tool_state() == ToolIdle(3.5, 50.2, Hump(50.0, 4.0, above_since=50.1, longest=-1.0))
+    bench.amps(51.1, 2.0)
+    bench.amps(51.2, 3.0)
+    bench.amps(51.5, 2.0)
+    assert bench.tool_state() == ToolIdle(2.0, 51.5, Hump(50.0, 4.0, longest=1.0))
+    assert bench.amps(52.0, 0.0) == [
+        (
+            "start_missed/shorter_than_start_after tool=saw collector=main peak=4 start_amps=3 above_for=1 "
+            "start_after=2 lasted=2"
+        ),
+    ]
+
+
+def test_a_spell_that_ends_the_rise_counts_too_however_short() -> None:
+    bench = ready(saw(start_after=2.0))
+    bench.amps(50.0, 3.0)
+    assert bench.amps(50.25, 0.0) == [
+        (
+            "start_missed/shorter_than_start_after tool=saw collector=main peak=3 start_amps=3 above_for=0.25 "
+            "start_after=2 lasted=0.25"
+        ),
+    ]
+
+
+def test_a_rise_of_no_length_at_the_threshold_is_told_as_one() -> None:
+    bench = ready(saw(start_after=2.0))
+    bench.amps(50.0, 3.0)
+    assert "above_for=0 " in bench.amps(50.0, 0.0)[0]
+
+
+# --- the first reading
+
+
+@pytest.mark.parametrize(
+    ("amps", "state"),
+    [
+        (1.999, ToolIdle(1.999, 50.0)),
+        (2.0, ToolUnknown(2.0, 50.0)),
+        (2.999, ToolUnknown(2.999, 50.0)),
+        (3.0, ToolRunning(3.0, 50.0, 50.0, Standing.STALE)),
+    ],
+)
+def test_the_first_reading_tells_idle_from_running_outside_of_the_thresholds_only(amps: float, state: object) -> None:
+    outcome = step(saw(), initial(saw(), 0.0), ev.Reading("saw", amps), 50.0)
+    assert outcome.state.tools[0] == state
+    if amps < 3:
+        assert lines(outcome) == []
+        return
+    assert lines(outcome) == [
+        "> raise tool_saw_not_fresh",
+        "start_refused/first_seen_drawing tool=saw collector=main amps=3 start_amps=3",
+        "alarm_raised/first_seen_drawing tool=saw alarm=tool_saw_not_fresh amps=3",
+    ]
+
+
+# --- silence
+
+
+def test_a_sensor_is_silent_at_the_end_of_silent_after() -> None:
+    bench = ready(saw(silent_after=100.0))
+    assert bench.state.wake_at == 100.2
+    assert bench.tick(100.199) == []
+    assert bench.tick(100.3) == [
+        "> raise tool_saw_silent",
+        "tool_silent/silent_after tool=saw collector=main was=idle silent_after=100 last_amps=0 run_on=4",
+        "alarm_raised/silent_after tool=saw alarm=tool_saw_silent silent_after=100",
+    ]
+    assert bench.tool_state() == ToolSilent(ToolIdle(0.0, 0.2), 100.2)
+
+
+def test_a_sensor_that_speaks_on_change_is_never_silent() -> None:
+    assert ready(saw(silent_after=0.0)).until(1e6) == []
+
+
+def test_silence_counts_only_while_connected() -> None:
+    bench = ready(saw(silent_after=100.0))
+    bench.tell(ev.BrokerLost(60.0), 60.0)
+    assert bench.state.wake_at is None
+    assert bench.tick(1000.0) == []
+    bench.tell(ev.BrokerConnected(), 1000.0)
+    assert bench.tick(1000.5) == ["> off main", "collector_off/broker collector=main coast_down=8 why=None"]
+    bench.is_off(1000.6)
+    bench.until(1099.9)
+    assert tool_word(bench.tool_state()) == "idle"
+    bench.until(1100.0)
+    assert tool_word(bench.tool_state()) == "silent"
+
+
+def test_a_tool_silent_while_cutting_is_held_for_its_run_on_from_the_silence() -> None:
+    bench = running(saw(silent_after=20.0))
+    said = bench.until(75.0)
+    assert said[:3] == [
+        "> raise tool_saw_silent",
+        "tool_silent/silent_after tool=saw collector=main was=running silent_after=20 last_amps=5 run_on=4",
+        "alarm_raised/silent_after tool=saw alarm=tool_saw_silent silent_after=20",
+    ]
+    assert said[3:] == [
+        "> off main",
+        "run_on_ended/silent_after tool=saw collector=main run_on=4",
+        "collector_off/no_demand collector=main coast_down=8 why=None",
+    ]
+    assert bench.tool_state() == ToolSilent(ToolRunning(5.0, 50.0, 50.0, Standing.FRESH), 70.0, let_go=True)
+
+
+def test_a_silent_tool_is_let_go_at_the_end_of_its_run_on() -> None:
+    bench = running(saw(silent_after=20.0))
+    bench.until(70.0)
+    assert bench.state.wake_at == 74.0
+    assert bench.tick(73.999) == []
+    assert events(bench.tick(74.0)) == ["run_on_ended/silent_after", "collector_off/no_demand"]
+    assert bench.state.wake_at is not None
+    assert bench.state.wake_at > 74.0
+
+
+def test_a_tool_silent_in_its_run_on_keeps_what_is_left_of_it() -> None:
+    bench = running(saw(silent_after=20.0, run_on=30.0))
+    bench.amps(60.0, 0.0)
+    assert events(bench.until(80.0)) == ["tool_silent/silent_after", "alarm_raised/silent_after"]
+    assert bench.state.wake_at == 90.0
+    assert events(bench.tick(90.0)) == ["run_on_ended/silent_after", "collector_off/no_demand"]
+
+
+def test_an_idle_tool_fallen_silent_is_let_go_without_a_word() -> None:
+    bench = ready(saw(silent_after=100.0))
+    bench.until(100.2)
+    assert bench.tick(104.2) == []
+    assert bench.tool_state() == ToolSilent(ToolIdle(0.0, 0.2), 100.2, let_go=True)
+    assert bench.state.wake_at is None
+
+
+def test_a_silent_tool_heard_cutting_again_cuts_on() -> None:
+    bench = running(saw(silent_after=20.0))
+    bench.until(72.0)
+    assert bench.amps(72.5, 4.0) == [
+        "> clear tool_saw_silent",
+        "tool_heard/silent_after tool=saw amps=4 silent_for=2.5",
+        "alarm_cleared/silent_after tool=saw alarm=tool_saw_silent",
+    ]
+    assert bench.tool_state() == ToolRunning(4.0, 72.5, 50.0, Standing.FRESH)
+
+
+def test_a_silent_tool_let_go_and_heard_at_rest_is_idle_at_once() -> None:
+    bench = running(saw(silent_after=20.0))
+    bench.until(76.0)
+    assert events(bench.amps(77.0, 1.999)) == ["tool_heard/silent_after", "alarm_cleared/silent_after"]
+    assert bench.tool_state() == ToolIdle(1.999, 77.0, Hump(77.0, 1.999, longest=-1.0))
+
+
+def test_a_silent_tool_let_go_and_heard_at_its_stop_threshold_cuts_on() -> None:
+    bench = running(saw(silent_after=20.0))
+    bench.until(76.0)
+    bench.amps(77.0, 2.0)
+    assert bench.tool_state() == ToolRunning(2.0, 77.0, 50.0, Standing.FRESH)
+
+
+def test_a_silent_tool_within_its_run_on_and_heard_at_rest_stops_as_any() -> None:
+    bench = running(saw(silent_after=20.0))
+    bench.until(71.0)
+    assert events(bench.amps(72.0, 0.0))[-1] == "tool_stopped/stop_threshold"
+    assert bench.tool_state() == ToolRunOn(0.0, 72.0, 72.0, Standing.FRESH)
+
+
+def test_a_low_spell_from_before_the_silence_does_not_count() -> None:
+    bench = running(saw(silent_after=20.0, stop_after=30.0, run_on=100.0))
+    bench.amps(60.0, 1.0)
+    bench.until(81.0)
+    bench.amps(85.0, 1.0)
+    assert bench.tool_state() == ToolRunning(1.0, 85.0, 50.0, Standing.FRESH, 85.0)
+
+
+def test_a_rise_from_before_the_silence_does_not_count() -> None:
+    bench = ready(saw(silent_after=100.0, start_after=200.0))
+    bench.amps(51.0, 5.0)
+    bench.until(160.0)
+    bench.amps(161.0, 5.0)
+    assert bench.tool_state() == ToolIdle(5.0, 161.0, Hump(161.0, 5.0, 161.0, -1.0))
+
+
+def test_a_tool_silent_in_its_run_on_and_heard_goes_on_with_it_or_is_idle_when_it_was_let_go() -> None:
+    for at, state in (
+        (85.0, ToolRunOn(0.5, 85.0, 60.0, Standing.FRESH)),
+        (95.0, ToolIdle(0.5, 95.0)),
+    ):
+        bench = running(saw(silent_after=20.0, run_on=30.0))
+        bench.amps(60.0, 0.0)
+        bench.until(at)
+        bench.amps(at, 0.5)
+        assert bench.tool_state() == state
+
+
+def test_a_muted_tool_fallen_silent_stays_muted() -> None:
+    bench = running(saw(silent_after=20.0, run_limit=8.0))
+    bench.until(80.0)
+    assert bench.tool_state() == ToolSilent(ToolMuted(5.0, 50.0), 70.0, let_go=True)
+    bench.amps(81.0, 5.0)
+    assert bench.tool_state() == ToolMuted(5.0, 81.0)
+
+
+# --- run limit, muted
+
+
+def test_a_tool_is_muted_at_its_run_limit() -> None:
+    bench = running(saw(run_limit=20.0))
+    assert bench.state.wake_at == 70.0
+    assert bench.tick(69.999) == []
+    assert bench.tick(70.0) == [
+        "> raise tool_saw_run_limit",
+        "> off main",
+        "tool_muted/run_limit tool=saw amps=5 stop_amps=2",
+        "alarm_raised/run_limit tool=saw alarm=tool_saw_run_limit run_limit=20",
+        "collector_off/no_demand collector=main coast_down=8 why=None",
+    ]
+    assert bench.tool_state() == ToolMuted(5.0, 50.0)
+
+
+def test_no_run_limit_is_no_limit() -> None:
+    assert running(saw(run_limit=0.0)).until(1e6) == []
+
+
+def test_a_muted_tool_is_idle_below_its_stop_threshold_and_not_at_it() -> None:
+    bench = running(saw(run_limit=20.0))
+    bench.until(70.0)
+    assert bench.amps(71.0, 2.0) == []
+    assert bench.tool_state() == ToolMuted(2.0, 71.0)
+    assert bench.amps(72.0, 1.999) == [
+        "> clear tool_saw_run_limit",
+        "tool_stopped/stop_threshold tool=saw amps=1.999 was=muted",
+        "alarm_cleared/stop_threshold tool=saw alarm=tool_saw_run_limit",
+    ]
+    assert bench.tool_state() == ToolIdle(1.999, 72.0)
+
+
+# --- not fresh
+
+
+def test_the_alarm_of_a_tool_that_drew_already_ends_with_its_stop() -> None:
+    bench = Bench(saw())
+    bench.tell(ev.BrokerConnected(), 0.0)
+    bench.amps(0.1, 5.0)
+    bench.is_open(0.2)
+    bench.until(20.0)
+    assert commands(bench.amps(20.0, 0.0)) == ["clear tool_saw_not_fresh"]
+
+
+def test_the_alarm_of_a_tool_that_drew_already_ends_when_it_is_heard_at_rest_after_silence() -> None:
+    bench = Bench(saw(silent_after=30.0))
+    bench.tell(ev.BrokerConnected(), 0.0)
+    bench.amps(0.1, 5.0)
+    bench.until(40.0)
+    assert commands(bench.amps(41.0, 0.0)) == ["clear tool_saw_silent", "clear tool_saw_not_fresh"]
+
+
+def test_a_start_while_held_or_with_a_full_bin_is_stale_and_says_so() -> None:
+    for event, rule in ((ev.HoldAsked("main"), "hold"), (ev.BinReport("main", full=True), "bin_full")):
+        bench = ready(saw_shop())
+        bench.tell(event, 50.0)
+        said = bench.amps(51.0, 5.0)
+        assert said == [
+            "> raise tool_saw_not_fresh",
+            "tool_started/start_threshold tool=saw collector=main amps=5 start_amps=3 start_after=0",
+            f"start_refused/{rule} tool=saw collector=main amps=5 start_amps=3",
+            f"alarm_raised/{rule} tool=saw alarm=tool_saw_not_fresh amps=5",
+        ]
+        assert bench.tool_state() == ToolRunning(5.0, 51.0, 51.0, Standing.STALE)
+
+
+def test_a_full_bin_refuses_no_tool_beside_one_that_is_served_and_none_where_it_only_warns() -> None:
+    two = shop(tool("saw"), tool("jointer"), gate("saw"), gate("jointer"))
+    bench = running(two)
+    bench.tell(ev.BinReport("main", full=True), 55.0)
+    assert events(bench.amps(56.0, 5.0, "jointer")) == ["tool_started/start_threshold", "gate_commanded/demand"]
+    bench = ready(saw_shop(on_bin_full="warn"))
+    bench.tell(ev.BinReport("main", full=True), 55.0)
+    assert commands(bench.amps(56.0, 5.0)) == ["open saw"]
+
+
+def test_an_unconfirmed_demand_is_fresh_again_with_a_reading_at_its_stop_threshold() -> None:
+    for amps, standing in ((2.0, Standing.FRESH), (1.999, Standing.UNCONFIRMED)):
+        bench = running(saw(stop_after=5.0))
+        bench.tell(ev.BrokerLost(60.0), 60.0)
+        bench.tell(ev.BrokerConnected(), 61.0)
+        state = bench.tool_state()
+        assert isinstance(state, ToolRunning)
+        assert state.standing is Standing.UNCONFIRMED
+        bench.amps(62.0, amps)
+        state = bench.tool_state()
+        assert isinstance(state, ToolRunning)
+        assert state.standing is standing
