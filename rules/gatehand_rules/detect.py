@@ -40,6 +40,8 @@ def quick(tool: Tool, state: ToolState, amps: float, now: float) -> ToolState | 
         return ToolRunning(amps, now, state.since, state.standing)
     if type(state) is ToolIdle and state.hump is None and amps < tool.start_amps * NOTICE:
         return ToolIdle(amps, now)
+    if type(state) is ToolRunOn and state.hump is None and amps < tool.start_amps * NOTICE:
+        return ToolRunOn(amps, now, state.since, state.standing)
     return None
 
 
