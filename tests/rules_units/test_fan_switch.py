@@ -4,19 +4,18 @@ from math import inf
 from typing import Any
 
 import pytest
-from unit_bench import Bench, commands, events, fan, gate, lines, ready, running, saw_shop, shop, tool
+from unit_bench import commands, fan, gate, lines, ready, running, saw_shop, shop, tool
 
 from gatehand_rules import Outcome
 from gatehand_rules import events as ev
 from gatehand_rules.draft import Draft
-from gatehand_rules.fan import answer_due, free_again_at, may_turn, refresh_due, see, spent, time_passes, wake_at
+from gatehand_rules.fan import answer_due, may_turn, refresh_due, see
 from gatehand_rules.state import (
     Answer,
     CoastDown,
     CollectorState,
     Held,
     Off,
-    Opening,
     Phase,
     Running,
     RunOn,
@@ -325,132 +324,6 @@ def test_no_refresh_is_none() -> None:
 )
 def test_when_on_is_repeated(state: CollectorState, refresh: float, due: float | None) -> None:
     assert refresh_due(fan(refresh=refresh), state) == due
-
-
-# --- the budget of starts (I8)
-
-
-def test_a_start_is_spent_for_an_hour_and_free_at_its_end() -> None:
-    state = CollectorState(starts=(10.0, 20.0, 30.0))
-    assert spent(state, 10.0 + HOUR - 0.001) == (10.0, 20.0, 30.0)
-    assert spent(state, 10.0 + HOUR) == (20.0, 30.0)
-    assert spent(state, 30.0 + HOUR) == ()
-
-
-@pytest.mark.parametrize(
-    ("budget", "starts", "free"),
-    [
-        (None, (10.0,), None),
-        (2, (10.0,), None),
-        (1, (10.0,), 10.0 + HOUR),
-        (2, (10.0, 20.0), 10.0 + HOUR),
-        (2, (10.0, 20.0, 30.0), 20.0 + HOUR),
-        (3, (10.0, 20.0, 30.0), 10.0 + HOUR),
-        (2, (10.0 - HOUR, 20.0), None),
-    ],
-)
-def test_when_a_start_comes_free(budget: int | None, starts: tuple[float, ...], free: float | None) -> None:
-    assert free_again_at(fan(starts_per_hour=budget), CollectorState(starts=starts), 40.0) == free
-
-
-def cut(bench: Bench, at: float) -> list[str]:
-    """A short cut from `at` to `at` + 2, told and obeyed."""
-    told = bench.until(at) + bench.amps(at, 5.0)
-    told += bench.is_open(round(at + 1.0, 3)) + bench.is_on(round(at + 1.1, 3))
-    told += bench.amps(round(at + 2.0, 3), 0.0)
-    return told
-
-
-def test_the_collector_stays_on_until_a_start_is_free_again_in_a_sliding_hour() -> None:
-    bench = ready(saw_shop(starts_per_hour=2))
-    cut(bench, 100.0)
-    assert events(bench.until(107.0)) == ["run_on_ended/run_on", "collector_off/no_demand"]
-    bench.is_off(107.0)
-    cut(bench, 200.0)
-    assert bench.until(207.0) == [
-        "run_on_ended/run_on tool=saw collector=main run_on=4",
-        (
-            "collector_kept_on/starts_per_hour collector=main starts_this_hour=2 starts_per_hour=2 "
-            f"for_seconds={101.0 + HOUR - 206.0:g}"
-        ),
-    ]
-    assert bench.fan_state().phase == RunOn("starts_per_hour")
-    assert bench.state.wake_at == 101.0 + HOUR
-    bench.amps(300.0, 5.0)
-    assert bench.fan_state().phase == Running()
-    assert events(bench.amps(310.0, 0.0) + bench.until(320.0)) == [
-        "tool_stopped/stop_threshold",
-        "run_on_ended/run_on",
-        "collector_kept_on/starts_per_hour",
-    ]
-    assert bench.tick(101.0 + HOUR - 0.001) == []
-    assert commands(bench.tick(101.0 + HOUR)) == ["off main"]
-    assert bench.fan_state().starts == (201.0,)
-
-
-def test_a_cutting_tool_is_never_refused_for_the_budget() -> None:
-    bench = ready(saw_shop(starts_per_hour=1))
-    cut(bench, 100.0)
-    bench.until(110.0)
-    bench.is_off(120.0)
-    bench.until(130.0)
-    bench.is_shut(131.0)
-    bench.amps(200.0, 0.0)
-    assert "> on main" in cut(bench, 201.0)
-
-
-def test_without_a_budget_no_start_is_counted() -> None:
-    assert running(saw_shop()).fan_state().starts == ()
-
-
-# --- what time alone does
-
-
-def test_what_has_run_out_is_forgotten() -> None:
-    state = CollectorState(phase=Off(), still_at=60.0, grace_until=60.0, starts=(10.0, 60.1 - HOUR, 60.0 - HOUR))
-    draft = draft_of(state, 60.0, starts_per_hour=9)
-    time_passes(draft, 0)
-    after = draft.collectors[0]
-    assert (after.still_at, after.grace_until) == (-inf, -inf)
-    assert 60.0 - HOUR not in after.starts
-    draft = draft_of(state, 59.999, starts_per_hour=9)
-    time_passes(draft, 0)
-    assert (draft.collectors[0].still_at, draft.collectors[0].grace_until) == (60.0, 60.0)
-
-
-def test_a_fan_that_is_on_or_seen_on_is_not_forgotten_to_stand() -> None:
-    for phase, on in ((Running(), None), (Off(), True)):
-        draft = draft_of(CollectorState(phase=phase, still_at=10.0, reported_on=on), 60.0)
-        time_passes(draft, 0)
-        assert draft.collectors[0].still_at == 10.0
-
-
-@pytest.mark.parametrize(
-    ("state", "settings", "wake"),
-    [
-        (CollectorState(phase=Off(), still_at=-inf), {}, None),
-        (CollectorState(phase=Off(), still_at=inf), {}, None),
-        (CollectorState(phase=CoastDown(), still_at=70.0), {}, 70.0),
-        (CollectorState(phase=CoastDown(), still_at=70.0, reported_on=True), {}, None),
-        (CollectorState(phase=Held("x"), still_at=70.0), {}, 70.0),
-        (CollectorState(phase=Opening(60.0), still_at=-inf), {}, None),
-        (CollectorState(phase=Opening(60.0, until=66.0), still_at=-inf), {}, 66.0),
-        (CollectorState(phase=SpinUp(60.0)), {}, 63.0),
-        (CollectorState(phase=Running(), still_at=70.0), {}, None),
-        (CollectorState(phase=Running(), grace_until=75.0), {}, 75.0),
-        (CollectorState(phase=CoastDown(), still_at=-inf, grace_until=75.0), {}, None),
-        (CollectorState(phase=Running(), told_on_at=60.0), {"refresh": 20.0}, 80.0),
-        (CollectorState(phase=Running(), starts=(60.0,)), {"starts_per_hour": 1}, 60.0 + HOUR),
-        (CollectorState(phase=Running(), starts=(60.0,)), {"starts_per_hour": 2}, None),
-        (CollectorState(phase=Off(), still_at=-inf, starts=(60.0,)), {"starts_per_hour": 1}, None),
-        (CollectorState(phase=Running(), answer=Answer(on=True, since=60.0)), {}, 65.0),
-        (CollectorState(phase=SpinUp(60.0), told_on_at=60.0, answer=Answer(on=True, since=60.0)), {}, 63.0),
-    ],
-)
-def test_when_time_alone_next_changes_a_collector(
-    state: CollectorState, settings: dict[str, Any], wake: float | None
-) -> None:
-    assert wake_at(fan(**settings), state, 0.0) == wake
 
 
 # --- spin-up
