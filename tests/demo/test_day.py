@@ -1,5 +1,6 @@
 """The demo's day: what it must come to, that its own check would notice if it did not, and what is shown of it."""
 
+import itertools
 from collections.abc import Callable, Iterable
 from dataclasses import replace
 from importlib.resources import files
@@ -38,6 +39,12 @@ def test_the_day_goes_as_scripted_whatever_the_noise(seed: int) -> None:
     assert complaints(lines) == []
     assert is_over(lines)
     assert day.against_shut_gates == []
+
+
+def test_nothing_in_the_day_has_to_wait_on_a_computer_that_is_quick(lines: list[Line]) -> None:
+    for before, one in itertools.pairwise(DAY):
+        since = [line for line in lines if before.at <= float(str(line["mono"])) <= one.at]
+        assert one.once is None or any(one.once.fits(line) for line in since), one
 
 
 def test_the_day_lasts_about_half_a_minute() -> None:
@@ -111,8 +118,7 @@ def told(lines: list[Line], day: tuple[Happening, ...] = DAY, width: int = 80) -
     timeline = Timeline(width, written.append)
     timeline.open(0.0)
     for one in day:
-        if one.text:
-            timeline.shop(one.at, one.text)
+        timeline.shop(one.at, one.text)
     timeline.gatehand(lines)
     timeline.print_until(1000.0)
     return "\n".join(written)

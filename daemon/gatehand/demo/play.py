@@ -7,11 +7,13 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import partial
+from itertools import islice
 from pathlib import Path
 from typing import Final
 
 from gatehand.demo import texts
-from gatehand.demo.day import DAY, ENDS_AT
+from gatehand.demo.day import DAY, ENDS_AT, Once
 from gatehand.demo.home import make_home
 from gatehand.demo.stage import Stage, StageError, raised
 from gatehand.demo.timeline import Timeline
@@ -19,8 +21,8 @@ from gatehand.demo.verdict import complaints, is_over, summary
 from gatehand.journal.line import Line
 
 INTERRUPTED: Final = 130
-_OVERTIME: Final = 8.0
-"""Seconds that a slow machine may take longer."""
+_PATIENCE: Final = 10.0
+"""Seconds that a busy computer may take longer for anything."""
 _LAST_ROWS: Final = 0.5
 
 
@@ -73,19 +75,25 @@ async def play(options: Options, write: Callable[[str], None]) -> int:
 async def _play_day(stage: Stage, timeline: Timeline, asked: asyncio.Event) -> int:
     opened = time.monotonic()
     timeline.open(opened)
+    acted, since = opened, 0
+    before = 0.0
     for happening in DAY:
-        left = opened + happening.at - time.monotonic()
-        if await stage.wait(asked.is_set, left):
+        if await stage.wait(asked.is_set, acted + happening.at - before - time.monotonic()):
             return INTERRUPTED
+        if happening.once is not None:
+            await stage.wait(partial(_seen, stage, since, happening.once, asked), _PATIENCE)
+        acted, since, before = time.monotonic(), len(stage.lines), happening.at
         stage.devices.act(happening.act)
-        if happening.text:
-            timeline.shop(time.monotonic(), happening.text)
-    left = opened + ENDS_AT + _OVERTIME - time.monotonic()
-    await stage.wait(lambda: asked.is_set() or is_over(stage.lines), left)
+        timeline.shop(acted, happening.text)
+    await stage.wait(lambda: asked.is_set() or is_over(stage.lines), ENDS_AT - before + _PATIENCE)
     if asked.is_set():
         return INTERRUPTED
     await stage.wait(asked.is_set, _LAST_ROWS)
     return 0
+
+
+def _seen(stage: Stage, since: int, once: Once, asked: asyncio.Event) -> bool:
+    return asked.is_set() or any(once.fits(line) for line in islice(stage.lines, since, None))
 
 
 async def _keep(stage: Stage, timeline: Timeline, asked: asyncio.Event, write: Callable[[str], None]) -> int:

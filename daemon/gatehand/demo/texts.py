@@ -50,13 +50,13 @@ Publish with any client, for example:
   sim/jointer/amps               2.4   a tool on, drawing so many ampere
   shop/gate/sweep/button         1     the button of the bench sweep
   gatehand/gate/sweep/hand       1, 0  a hand start from any screen, its end
-  sim/planing/jam                1, 0  a gate jams, is freed: band_saw, planing,
-                                       carving_router, sweep
+  sim/planing/jam                1, 0  a gate jams, is freed: band_saw,
+                                       planing, carving_router, sweep
   sim/sweep/move                 1, 0  a gate is opened, shut by hand
-  sim/emergency/press            1, 0  emergency stop pressed, pulled out again
+  sim/emergency/press            1, 0  emergency stop pressed, pulled out
   gatehand/collector/main/reset  1     ends the hold that it leaves behind
   sim/main/hand                  1, 0  the collector's own switch
-  sim/main/weld                  1, 0  its relay welds while on, is replaced
+  sim/main/weld                  1, 0  its relay welds (while on), or is new
 
 Watch gatehand/# (what Gatehand shows) and shop/# (what the devices say):
   mosquitto_sub -h 127.0.0.1 -p {port} -v -t 'gatehand/#'

@@ -1,7 +1,7 @@
-"""amqtt's broker without two of its habits.
+"""amqtt's broker without two habits, both seen with amqtt 0.12.1. Imported by `embedded` alone, when it is needed.
 
-It sends every client that connects what it retains for anybody's subscriptions, and it leaves a connection open that
-breaks while it is written to. Imported by `embedded` alone, when a broker is asked for.
+It sends every client that connects what it retains for anybody's subscriptions, and it never closes a connection that
+breaks while it is written to.
 """
 
 import asyncio

@@ -3,9 +3,12 @@
 Not for a shop: no login, no encryption, nothing kept on disk. The library is imported when a broker is asked for.
 """
 
+import asyncio
 import contextlib
 import logging
+import os
 from collections.abc import AsyncIterator, Iterator
+from typing import Any
 
 _NOISY = ("amqtt", "transitions", "websockets")
 _PLUGINS = {"amqtt.plugins.authentication.AnonymousAuthPlugin": {"allow_anonymous": True}}
@@ -56,14 +59,27 @@ def _port_of(broker: object) -> int:
 @contextlib.contextmanager
 def _quiet() -> Iterator[None]:
     """A client that drops its connection is everyday life for a broker, not an error for the demo's screen."""
+    loop = asyncio.get_running_loop()
+    handler = loop.get_exception_handler()
     loggers = [logging.getLogger(name) for name in _NOISY]
     before = [(logger, logger.level, logger.propagate) for logger in loggers]
     for logger in loggers:
         logger.setLevel(logging.CRITICAL)
         logger.propagate = False
+    loop.set_exception_handler(_pass_on_but_the_brokers)
     try:
         yield
     finally:
+        loop.set_exception_handler(handler)
         for logger, level, propagate in before:
             logger.setLevel(level)
             logger.propagate = propagate
+
+
+def _pass_on_but_the_brokers(loop: asyncio.AbstractEventLoop, context: dict[str, Any]) -> None:
+    """What a task of the broker could not send to a client that has left is nobody's concern."""
+    task = context.get("future")
+    coroutine = task.get_coro() if isinstance(task, asyncio.Task) else None
+    code = getattr(coroutine, "cr_code", None)
+    if code is None or f"{os.sep}amqtt{os.sep}" not in code.co_filename:
+        loop.default_exception_handler(context)
