@@ -55,6 +55,8 @@ class Outbox:
             case Kind.STATUS:
                 self._status[outgoing.topic] = outgoing
                 self._write_waiting()
+            case Kind.EVENT:
+                self._send(outgoing)
             case Kind.OFF:
                 # It overtakes what is held, so nothing held for the same device may follow it.
                 self._held = [held for held in self._held if held.topic != outgoing.topic]

@@ -18,13 +18,11 @@ from gatehand.mqtt.notices import Herald
 from gatehand.mqtt.payload import excerpt
 from gatehand.mqtt.quiet import quiet_logger
 from gatehand.mqtt.retry import Retry
-from gatehand.mqtt.settings import BrokerSettings, Patience
+from gatehand.mqtt.settings import BrokerSettings, Patience, Presence
 from gatehand.mqtt.transport import Connected, Kind, Listener, Notice, Outgoing, Said, Subscription
 
 _SHELL_TURN: Final = 0.005
 """Seconds of the shell's work before the socket is looked at again."""
-_ONLINE: Final = b"1"
-_OFFLINE: Final = b"0"
 
 
 class Session:
@@ -33,6 +31,7 @@ class Session:
     Args:
         settings: the broker.
         base: topic under which the daemon publishes its own state; `<base>/online` is the session's own.
+        presence: another topic and other words than `<base>/online` with "1" and "0".
         listener: the shell.
         wanted: what to listen to; `subscribe` changes it.
         patience: all waits.
@@ -46,14 +45,17 @@ class Session:
         wanted: tuple[Subscription, ...] = (),
         *,
         patience: Patience | None = None,
+        presence: Presence | None = None,
     ) -> None:
         self._settings = settings
         self._listener = listener
         self._patience = patience or Patience()
         self._herald = Herald(listener)
         self._retry = Retry(settings, self._patience)
-        self._own_topic = f"{base}/online"
-        self._will = Outgoing(self._own_topic, _OFFLINE, Kind.STATUS)
+        self._presence = presence = presence or Presence(f"{base}/online")
+        self._own_topic = presence.topic
+        self._will = Outgoing(presence.topic, presence.lost, Kind.STATUS)
+        self._word = Outgoing(presence.topic, presence.here, Kind.STATUS)
         self._wanted = wanted
         self._standing: tuple[Subscription, ...] = ()
         self._refused: dict[str, str] = {}
@@ -64,7 +66,7 @@ class Session:
         self._last_link: Link | None = None
         self._settle_timer: asyncio.TimerHandle | None = None
         self._delivering = False
-        self._own_ones = 0
+        self._own_words = 0
         self._stopping = False
         self._wake = asyncio.Event()
 
@@ -75,7 +77,12 @@ class Session:
 
     def publish(self, outgoing: Outgoing) -> bool:
         """See `Transport.publish`."""
-        return self._link is not None and self._link.publish(outgoing)
+        if self._link is None or not self._link.publish(outgoing):
+            return False
+        if outgoing.topic == self._own_topic:
+            self._word = outgoing
+            self._own_words += 1
+        return True
 
     def subscribe(self, wanted: tuple[Subscription, ...]) -> None:
         """See `Transport.subscribe`."""
@@ -164,7 +171,7 @@ class Session:
     async def _begin(self, link: Link) -> None:
         """Subscribe, say that we are online, tell the shell, and let the messages through."""
         self._inbox.clear()
-        self._own_ones = 0
+        self._own_words = 0
         wanted = self._wanted
         self._inbox.set_sheddable(_sheddable(wanted))
         self._refused = await link.subscribe((*wanted, Subscription(self._own_topic)))
@@ -172,7 +179,7 @@ class Session:
         self._herald.new_connection()
         self._herald.say_rarely(self._retry.connected(link.protocol))
         self._link = link
-        self._say_online()
+        self.publish(Outgoing(self._own_topic, self._presence.here, Kind.STATUS))
         self._report_refused(self._refused)
         settings = self._settings
         info = Connected(link.protocol, settings.host, settings.port, settings.client_id, tuple(self._refused))
@@ -184,7 +191,7 @@ class Session:
         """Until the connection ends, or None when the session was stopped and has said goodbye."""
         while not link.closed.done():
             if self._stopping:
-                await link.say_goodbye(self._will)
+                await link.say_goodbye(Outgoing(self._own_topic, self._presence.left, Kind.STATUS))
                 return None
             self._wake.clear()
             if self._wanted is not self._standing:
@@ -267,21 +274,17 @@ class Session:
     def _on_own(self, message: Message) -> None:
         if message.retained or self._link is None or self._stopping:
             return  # at a clean stop the "0" that comes back is our own goodbye
-        if message.payload == _OFFLINE:
-            self._say_online()  # the will of an old connection of ours came late
+        if message.payload == self._presence.lost:
+            self.publish(self._word)  # the will of an old connection of ours came late
             return
-        self._own_ones -= 1
-        if self._own_ones < 0:
+        self._own_words -= 1
+        if self._own_words < 0:
             text = f"another daemon publishes on {self._own_topic!r}; give each its own base in the config"
             self._herald.say_rarely(Notice(Said.SAME_BASE, text, {"topic": self._own_topic}))
         self._settled()
 
-    def _say_online(self) -> None:
-        if self.publish(Outgoing(self._own_topic, _ONLINE, Kind.STATUS)):
-            self._own_ones += 1
-
     def _settled(self) -> None:
-        # Our own "1" comes back after what the broker retains, because a broker answers one client in order.
+        # Our own word comes back after what the broker retains, because a broker answers one client in order.
         if self._settle_timer is not None:
             self._settle_timer.cancel()
             self._settle_timer = None

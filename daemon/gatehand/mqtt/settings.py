@@ -33,6 +33,19 @@ class BrokerSettings:
 
 
 @dataclass(frozen=True, slots=True)
+class Presence:
+    """The topic that says whether we are there, retained, and its words. A connection has one, as it has one will."""
+
+    topic: str
+    here: bytes = b"1"
+    """Said by the session on each connection; whoever uses it may say other words there afterwards."""
+    lost: bytes = b"0"
+    """The will."""
+    left: bytes = b"0"
+    """The goodbye."""
+
+
+@dataclass(frozen=True, slots=True)
 class Patience:
     """All waits of a session in seconds. The same failures always lead to the same waits."""
 

@@ -28,6 +28,8 @@ class Kind(StrEnum):
     """A command that stops a motor. Never held back."""
     STATUS = "status"
     """The daemon's own state: retained, the latest one counts."""
+    EVENT = "event"
+    """Something that has happened: for whoever listens now, never retained, lost if it gets lost."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -100,7 +100,7 @@ def delivery(kind: Kind, *, v5: bool) -> tuple[int, bool, Properties | None]:
             return 1, False, properties
         case Kind.OFF:
             return 1, False, None
-        case Kind.ACT:
+        case Kind.ACT | Kind.EVENT:
             return 0, False, None
 
 
