@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from gatehand.config import Config
+from gatehand.homie.ids import root
 
 
 class Right(StrEnum):
@@ -31,13 +32,16 @@ def users(config: Config) -> tuple[User, ...]:
     """The daemon first, then the viewer and the hands, then every device in the config's order."""
     devices = tuple(_devices(config))
     base = config.broker.base
+    # The convention's tree: the daemon's own device, and what a controller may set.
+    device = [f"{root(config)}/#"] if config.homie.enabled else []
+    settable = [f"{root(config)}/+/+/set"] if config.homie.enabled else []
     told = [topic for one in devices for right, topic in one.rights if right is Right.READ]
     said = [topic for one in devices for right, topic in one.rights if right is Right.WRITE]
     # It reads command topics too: a retained message found on one is an alarm.
-    daemon = _rights((Right.READ_WRITE, [f"{base}/#", *told]), (Right.READ, said))
-    viewer = _rights((Right.READ, [f"{base}/#", *told, *said]))
+    daemon = _rights((Right.READ_WRITE, [f"{base}/#", *device, *told]), (Right.READ, said))
+    viewer = _rights((Right.READ, [f"{base}/#", *device, *told, *said]))
     asks = [f"{base}/gate/+/hand", f"{base}/collector/+/reset", f"{base}/collector/+/hold", f"{base}/alarm/+/ack"]
-    hands = _rights((Right.READ, [f"{base}/#"]), (Right.WRITE, [*asks, f"{base}/reload"]))
+    hands = _rights((Right.READ, [f"{base}/#", *device]), (Right.WRITE, [*asks, f"{base}/reload", *settable]))
     return (
         User(
             config.broker.username or "gatehand",

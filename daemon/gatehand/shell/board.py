@@ -3,6 +3,7 @@
 The engine says what happened and when it is time to show it; nothing here changes what the rules do.
 """
 
+from collections.abc import Callable
 from typing import Final
 
 from gatehand.journal.clock import Clock
@@ -39,6 +40,7 @@ class Board:
         self._leftovers: list[Outgoing] = []
         self._refused: dict[str, None] = {}
         self._visible = False
+        self._mirrors: list[Callable[[], None]] = []
         self._offset = clock.wall() - clock.mono()
 
     def take(self, before: State, outcome: Outcome) -> None:
@@ -74,14 +76,19 @@ class Board:
     def show(self, state: State, now: float) -> None:
         """Publish what has changed."""
         self._look_at_steps()
-        if not self._visible:
-            return
-        if self._at_once:
-            subjects, self._at_once = self._at_once, {}
-            self._publish(self._statuses.messages(subjects, state, self._moment(now)))
-        self._publish(self.alarms.take_messages(self._clock.mono()))
-        leftovers, self._leftovers = self._leftovers, []
-        self._publish(leftovers)
+        if self._visible:
+            if self._at_once:
+                subjects, self._at_once = self._at_once, {}
+                self._publish(self._statuses.messages(subjects, state, self._moment(now)))
+            self._publish(self.alarms.take_messages(self._clock.mono()))
+            leftovers, self._leftovers = self._leftovers, []
+            self._publish(leftovers)
+        for mirror in self._mirrors:
+            mirror()
+
+    def show_also(self, mirror: Callable[[], None]) -> None:
+        """Call this too whenever something may have changed: it shows the same elsewhere, and must not raise."""
+        self._mirrors.append(mirror)
 
     def show_readings(self, state: State, now: float) -> None:
         """Publish the currents heard since the last call."""

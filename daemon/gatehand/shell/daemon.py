@@ -11,6 +11,7 @@ from importlib.metadata import PackageNotFoundError, version
 from typing import Final
 
 from gatehand.config import Loaded
+from gatehand.homie.link import shown_as_homie
 from gatehand.journal.clock import SystemClock
 from gatehand.journal.disk import Disk
 from gatehand.journal.line import DAEMON_STARTED, DAEMON_STOPPED, Stamper, new_run
@@ -126,7 +127,8 @@ class Daemon:
         listener = _Listener(engine, reloader, self.ready)
         door.session = Session(settings, config.broker.base, listener, plan.routes.first, patience=self._patience)
         try:
-            await self._work(engine, reloader, door.session)
+            async with shown_as_homie(engine, settings, self._diagnose, self._patience):
+                await self._work(engine, reloader, door.session)
         finally:
             log.append([stamper.note(DAEMON_STOPPED, clock.mono(), facts={"why": self._why})])
             recorder.close(round(clock.mono() * 1000))

@@ -1,0 +1,216 @@
+"""The device as a controller sees it: what is published when, and what becomes of what is asked. No asyncio.
+
+Section "Device Lifecycle" gives the order: `init`, the description and every value, `ready`; at a clean stop
+`disconnected`, and `lost` as the will. The description may change in `init` only.
+"""
+
+import json
+from typing import Final, Protocol
+
+from gatehand.config import Config
+from gatehand.homie.describe import Description, Node, describe
+from gatehand.homie.ids import root
+from gatehand.homie.sets import asked
+from gatehand.homie.values import alerts, changes, values
+from gatehand.journal.clock import Clock
+from gatehand.mqtt.payload import Rejected
+from gatehand.mqtt.settings import Presence
+from gatehand.mqtt.transport import Connected, Kind, Notice, Outgoing, Subscription, Transport
+from gatehand.shell.board import Board
+from gatehand.shell.plan import Plan
+from gatehand.shell.ports import Diagnostics
+from gatehand.shell.rejections import Rejections
+from gatehand_rules.events import Event, HandAsked, ResetAsked
+from gatehand_rules.state import Held, State
+
+_SETTLE: Final = 0.5
+"""Seconds in `init` after a change of the shop, for the subscriptions to follow."""
+
+
+class Desk(Protocol):
+    """What is asked of the engine from here."""
+
+    @property
+    def plan(self) -> Plan:
+        """The config in use."""
+
+    @property
+    def state(self) -> State:
+        """What the rules remember."""
+
+    @property
+    def clock(self) -> Clock:
+        """The clocks."""
+
+    @property
+    def board(self) -> Board:
+        """The alarms."""
+
+    def handle(self, event: Event, received: float | None = None) -> None:
+        """Give the rules an event."""
+
+
+class HomieDevice:
+    """One device; the listener of a connection of its own, whose `transport` is set before it runs."""
+
+    def __init__(self, desk: Desk, diagnose: Diagnostics) -> None:
+        self._desk = desk
+        self._diagnose = diagnose
+        config = desk.plan.config
+        self.root = root(config)
+        self.presence = Presence(f"{self.root}/$state", here=b"init", lost=b"lost", left=b"disconnected")
+        self.transport: Transport | None = None
+        self._rejections = Rejections()
+        self._left: dict[str, str] = {}
+        """What the broker retains of a former connection, by topic below the device's."""
+        self._sent: dict[str, str] = {}
+        self._version = 0
+        self._ready_at: float | None = None
+        """When to describe the device and say that it is ready; None: it has been said, or there is no connection."""
+        self._live = False
+        self._take(config)
+
+    @property
+    def first(self) -> tuple[Subscription, ...]:
+        """What to listen to until what is retained has come. Never the state's own topic: that is the session's."""
+        return (*self._sets(), Subscription(f"{self.root}/+/+"), Subscription(f"{self.root}/$description"))
+
+    def show(self) -> None:
+        """Publish what has changed. Called after each step and once a second."""
+        if not self._live:
+            return
+        now = self._desk.clock.mono()
+        if self._desk.plan.config is not self._config:
+            self._change(now)
+        if self._ready_at is None:
+            self._publish_changes()
+        elif now >= self._ready_at:
+            self._become_ready()
+
+    # The connection calls
+
+    def on_connected(self, info: Connected) -> None:
+        """In `init`: the session has said so."""
+        self._left, self._sent = {}, {}
+        self._diagnose("info", f"shown as the Homie device {self.root} by MQTT {info.protocol}")
+
+    def on_settled(self) -> None:
+        """What a former connection has left is known: describe, show, be ready."""
+        self._live = True
+        self._take(self._desk.plan.config)
+        self._become_ready()
+        if self.transport is not None:
+            self.transport.subscribe(self._sets())
+
+    def on_lost(self, reason: str, heard_at: float) -> None:
+        """The will speaks."""
+        del reason, heard_at
+        self._live, self._ready_at = False, None
+        if self.transport is not None:
+            self.transport.subscribe(self.first)
+
+    def on_notice(self, notice: Notice) -> None:
+        """Something about this connection; the daemon's own tells the log."""
+        self._diagnose("warning", f"homie: {notice.text}", notice.facts)
+
+    def on_message(self, topic: str, payload: bytes, retained: bool, received: float) -> None:
+        """A controller asks, or the broker says what it retains."""
+        below = topic.removeprefix(f"{self.root}/")
+        match below.split("/"):
+            case [node_id, name, "set"] if (node := self._settable(node_id, name)) is not None:
+                self._on_set(node, name, payload, retained=retained, received=received)
+            case [_, _] | ["$description"] if retained and payload and not self._live:
+                self._left[below] = payload.decode(errors="replace")
+            case _:
+                pass
+
+    # Inside
+
+    def _take(self, config: Config) -> None:
+        self._config = config
+        self._description: Description = describe(config)
+        self._settables = {(node.id, name): node for node, name, each in self._description.topics() if each.settable}
+
+    def _settable(self, node: str, name: str) -> Node | None:
+        return self._settables.get((node, name))
+
+    def _sets(self) -> tuple[Subscription, ...]:
+        return tuple(Subscription(f"{self.root}/{node}/{name}/set") for node, name in self._settables)
+
+    def _change(self, now: float) -> None:
+        """The shop has changed; only another description is worth being unready for."""
+        before = self._description
+        self._take(self._desk.plan.config)
+        if self._description == before:
+            return
+        self._say("$state", "init")
+        self._ready_at = now + _SETTLE
+        if self.transport is not None:
+            self.transport.subscribe(self._sets())
+
+    def _become_ready(self) -> None:
+        self._ready_at = None
+        was = self._left.pop("$description", self._sent.get("$description", ""))
+        self._version = self._version_after(was)
+        self._say("$description", self._description.as_json(self._version))
+        wanted = self._shown()
+        for below in self._left.keys() - wanted.keys():
+            self._say(below, "")
+        self._left = {}
+        self._publish_changes()
+        self._say("$state", "ready")
+
+    def _version_after(self, was: str) -> int:
+        """The same for the same document, else higher; a clock that is behind makes it no lower."""
+        version = self._version
+        try:
+            found = json.loads(was)["version"]
+            version = max(version, int(found))
+        except (ValueError, TypeError, KeyError, RecursionError, OverflowError):
+            pass
+        if was == self._description.as_json(version):
+            return version
+        return max(version + 1, int(self._desk.clock.wall()))
+
+    def _shown(self) -> dict[str, str]:
+        plan = self._desk.plan
+        standing = self._desk.board.alarms.standing.values()
+        return values(self._description, plan.shop, self._desk.state) | alerts(standing)
+
+    def _publish_changes(self) -> None:
+        before = {below: payload for below, payload in self._sent.items() if below[0] != "$" or "/" in below}
+        for below, payload in changes(before, self._shown()):
+            self._say(below, payload)
+
+    def _say(self, below: str, payload: str, kind: Kind = Kind.STATUS) -> None:
+        if self.transport is None or not self.transport.publish(
+            Outgoing(f"{self.root}/{below}", payload.encode(), kind)
+        ):
+            return
+        if kind is Kind.STATUS and payload:
+            self._sent[below] = payload
+        else:
+            self._sent.pop(below, None)
+
+    def _on_set(self, node: Node, name: str, payload: bytes, *, retained: bool, received: float) -> None:
+        kind, subject = node.subject
+        match asked(node, name, payload, retained=retained):
+            case Rejected() as bad:
+                event = self._rejections.say("gate" if kind == "gate" else "collector", subject, name, bad, received)
+                if event is not None:
+                    self._desk.handle(event, received)
+                return
+            case HandAsked() as event:
+                self._desk.handle(event, received)
+                # The answer closes the controller's loop even where nothing has come of it.
+                self._sent.pop(f"{node.id}/{name}", None)
+            case ResetAsked() as event:
+                was_held = self._is_held(subject)
+                self._desk.handle(event, received)
+                if was_held and not self._is_held(subject):
+                    self._say(f"{node.id}/{name}", payload.decode(), Kind.EVENT)
+        self.show()
+
+    def _is_held(self, collector: str) -> bool:
+        at = self._desk.plan.shop.collector_at(collector)
+        return at is not None and isinstance(self._desk.state.collectors[at].phase, Held)

@@ -1,0 +1,56 @@
+"""The device's own connection. MQTT has one will for each, and the daemon's own topics have theirs already."""
+
+import asyncio
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager
+from dataclasses import replace
+from typing import Final
+
+from gatehand.homie.device import HomieDevice
+from gatehand.mqtt.session import Session
+from gatehand.mqtt.settings import BrokerSettings, Patience
+from gatehand.shell.engine import Engine
+from gatehand.shell.ports import Diagnostics
+
+_LEAVE_WITHIN: Final = 2.0
+
+
+@asynccontextmanager
+async def shown_as_homie(
+    engine: Engine, settings: BrokerSettings, diagnose: Diagnostics, patience: Patience | None = None
+) -> AsyncIterator[None]:
+    """Show the shop by the convention for as long as the context lasts, if the config wants it."""
+    config = engine.plan.config
+    if not config.homie.enabled:
+        yield
+        return
+    device = HomieDevice(engine, diagnose)
+    settings = replace(settings, client_id=f"{settings.client_id}-homie")
+    base = config.broker.base
+    session = Session(settings, base, device, device.first, patience=patience, presence=device.presence)
+    device.transport = session
+    engine.board.show_also(_guarded(device, diagnose))
+    speaking = asyncio.create_task(session.run())
+    try:
+        yield
+    finally:
+        session.stop()
+        await asyncio.wait((speaking,), timeout=_LEAVE_WITHIN)
+        speaking.cancel()
+        await asyncio.wait((speaking,))
+
+
+def _guarded(device: HomieDevice, diagnose: Diagnostics) -> Callable[[], None]:
+    """A fault in here must stay here: it is said once, and the shop goes on without being shown."""
+    told = set[str]()
+
+    def show() -> None:
+        try:
+            device.show()
+        except Exception as error:  # noqa: BLE001 - see above
+            text = f"homie: a mistake of the daemon's own: {type(error).__name__}: {error}"
+            if text not in told:
+                told.add(text)
+                diagnose("error", text)
+
+    return show
