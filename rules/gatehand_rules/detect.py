@@ -300,8 +300,9 @@ def time_passes(draft: Draft, at: int) -> None:
     match state:
         case ToolUnknown() | ToolMuted():
             return
-        case ToolIdle():
-            _start_if_due(draft, at)
+        case ToolIdle(hump=hump):
+            if hump is not None:
+                _start_if_due(draft, at)
         case ToolRunning():
             _stop_if_due(draft, at)
             _limit_if_due(draft, at)
@@ -337,13 +338,12 @@ def _limit_if_due(draft: Draft, at: int) -> None:
 
 def wake_at(tool: Tool, state: ToolState, *, judged: bool) -> float | None:
     """When silence alone next changes this tool. `judged`: connected, so that silence counts."""
-    moments: list[float] = []
     if isinstance(state, ToolSilent):
-        if not state.let_go:
-            moments.append(due(held_from(state), tool.run_on))
-        return min(moments, default=None)
-    if judged and tool.silent_after > 0:
-        moments.append(due(state.heard_at, tool.silent_after))
+        return None if state.let_go else due(held_from(state), tool.run_on)
+    silent_at = due(state.heard_at, tool.silent_after) if judged and tool.silent_after > 0 else None
+    if isinstance(state, ToolIdle) and state.hump is None:  # most tools, most of the time
+        return silent_at
+    moments = [] if silent_at is None else [silent_at]
     if isinstance(state, ToolRunning):
         if state.low_since is not None:
             moments.append(due(state.low_since, tool.stop_after))
