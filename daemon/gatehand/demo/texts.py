@@ -1,6 +1,7 @@
 """What the demo says around its timeline: what this is, what one can play with, where the log lies, what is next."""
 
 import shlex
+import sys
 import textwrap
 from pathlib import Path
 
@@ -31,11 +32,18 @@ def item(text: str) -> str:
 def closing(home: Path) -> str:
     """Where the log lies and what to do with it."""
     folder, config = shlex.quote(str(home)), shlex.quote(str(home / CONFIG_NAME))
+    me = program()
     return f"""
 The event log is in {folder}. Try next:
-  gatehand log --log {folder}
-  gatehand why carving_router --config {config}
-  gatehand demo --keep"""
+  {me} log --log {folder}
+  {me} why carving_router --config {config}
+  {me} demo --keep"""
+
+
+def program() -> str:
+    """What the user typed to call us, so that the commands shown can be typed too."""
+    typed = Path(sys.argv[0])
+    return shlex.quote(str(typed)) if typed.name == "gatehand" else "python -m gatehand"
 
 
 def invitation(port: int, home: Path) -> str:
