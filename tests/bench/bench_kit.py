@@ -58,7 +58,9 @@ class Figure:
     @property
     def ratios(self) -> list[float]:
         """Ours to the baseline, run by run."""
-        theirs = self.theirs if len(self.theirs) == len(self.ours) else [statistics.median(self.theirs)] * len(self.ours)
+        theirs = (
+            self.theirs if len(self.theirs) == len(self.ours) else [statistics.median(self.theirs)] * len(self.ours)
+        )
         return [ours / base for ours, base in zip(self.ours, theirs, strict=True)]
 
     @property
@@ -78,7 +80,10 @@ def table(figures: Sequence[Figure]) -> str:
     widths = [max(len(row[i]) for row in rows) for i in range(len(head))]
     left = {0, 3, 8, 9}
     lines = [
-        "  ".join(cell.ljust(width) if i in left else cell.rjust(width) for i, (cell, width) in enumerate(zip(row, widths, strict=True)))
+        "  ".join(
+            cell.ljust(width) if i in left else cell.rjust(width)
+            for i, (cell, width) in enumerate(zip(row, widths, strict=True))
+        )
         for row in rows
     ]
     lines.insert(1, "-" * max(map(len, lines)))
@@ -205,7 +210,10 @@ class Program:
         with said.open("ab") as out:
             self.began = time.perf_counter()
             self._process = subprocess.Popen(  # noqa: S603
-                [sys.executable, *words], env={**env, "PYTHONPATH": path, "PYTHONPYCACHEPREFIX": str(cache)}, stdout=out, stderr=out
+                [sys.executable, *words],
+                env={**env, "PYTHONPATH": path, "PYTHONPYCACHEPREFIX": str(cache)},
+                stdout=out,
+                stderr=out,
             )
         self.pid = self._process.pid
 
@@ -214,12 +222,7 @@ class Program:
         return next(int(line.split()[1]) for line in _lines(f"/proc/{self.pid}/status") if line.startswith("VmRSS"))
 
     def cpu_seconds(self) -> float:
-        """Processor time of all its threads so far, in steps of 1 / SC_CLK_TCK."""
-        fields = Path(f"/proc/{self.pid}/stat").read_text().rpartition(")")[2].split()
-        return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
-
-    def cpu_seconds_exactly(self) -> float:
-        """Processor time of all its threads so far, from the scheduler, in nanosecond steps."""
+        """Processor time of the threads that it has now, from the scheduler, in nanosecond steps."""
         tasks = Path(f"/proc/{self.pid}/task").iterdir()
         return sum(int((task / "schedstat").read_text().split()[0]) for task in tasks) / 1e9
 
@@ -269,6 +272,19 @@ class Client:
     def say(self, topic: str, payload: str) -> None:
         """Publish at QoS 0, not retained; on its way when this returns."""
         self._client.publish(topic, payload)
+
+    def send(self, packets: bytes) -> None:
+        """Send ready-made packets in one go."""
+        self._sock.setblocking(True)
+        self._sock.sendall(packets)
+        self._sock.setblocking(False)
+
+    def drain(self, seconds: float) -> None:
+        """Read and forget everything that comes within that time."""
+        until = time.perf_counter() + seconds
+        while time.perf_counter() < until:
+            self.look(0.05)
+        self.heard.clear()
 
     def look(self, seconds: float) -> bool:
         """Read what comes within that time; True as soon as something has come."""
@@ -324,6 +340,14 @@ class Client:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         self.close()
+
+
+def publish_packet(topic: str, payload: str) -> bytes:
+    """A PUBLISH at QoS 0, not retained, as it goes over the wire (MQTT 3.1.1 section 3.3), up to 127 bytes long."""
+    name = topic.encode()
+    body = len(name).to_bytes(2, "big") + name + payload.encode()
+    assert len(body) < 128, "one byte holds the length"
+    return bytes((0x30, len(body))) + body
 
 
 def quantile(values: Sequence[float], share: float) -> float:

@@ -37,11 +37,13 @@ class Contender:
 
 def figures(size: Size) -> Iterator[Figure]:
     """The figures."""
-    ours, kept_in_memory, bare, bare_synced = everyone = [Contender(name) for name in ("disk", "memory", "bare", "synced")]
+    ours, kept_in_memory, bare, bare_synced = everyone = [
+        Contender(name) for name in ("disk", "memory", "bare", "synced")
+    ]
     with _standing(ours, kept_in_memory, bare, bare_synced) as (publisher, listener):
         for block in range(size.of(ROUNDS, 1000) // BLOCK + 1):
             for contender in everyone:
-                seconds = [_round(contender, publisher, listener) for _ in range(BLOCK)]
+                seconds = [round_of(contender, publisher, listener) for _ in range(BLOCK)]
                 if block:  # the first warms up
                     contender.blocks.append(seconds)
     for share, name, most in ((0.5, "p50", 1.25), (0.99, "p99", 1.5)):
@@ -61,7 +63,7 @@ def figures(size: Size) -> Iterator[Figure]:
             )
 
 
-def _round(contender: Contender, publisher: Client, listener: Client) -> float:
+def round_of(contender: Contender, publisher: Client, listener: Client) -> float:
     contender.running = not contender.running
     wanted = b"open" if contender.running else b"shut"
     # Never twice the same number: no cache anywhere shall help.
@@ -76,7 +78,9 @@ def _round(contender: Contender, publisher: Client, listener: Client) -> float:
 
 
 @contextmanager
-def _standing(ours: Contender, in_memory: Contender, bare: Contender, synced: Contender) -> Iterator[tuple[Client, Client]]:
+def _standing(
+    ours: Contender, in_memory: Contender, bare: Contender, synced: Contender
+) -> Iterator[tuple[Client, Client]]:
     """All four programs up, at rest, and two clients beside them."""
     with ExitStack() as stack:
         folder = stack.enter_context(scratch())
@@ -98,12 +102,12 @@ def _standing(ours: Contender, in_memory: Contender, bare: Contender, synced: Co
         online.wait_for(*(f"{name}/online" for name in names))
         publisher = stack.enter_context(Client(port))
         listener = stack.enter_context(Client(port, "+/gate"))
-        _rest(publisher, (ours, in_memory))
-        listener.heard.clear()
+        rest(publisher, (ours, in_memory))
+        listener.drain(0.5)
         yield publisher, listener
 
 
-def _rest(publisher: Client, contenders: tuple[Contender, ...]) -> None:
+def rest(publisher: Client, contenders: tuple[Contender, ...]) -> None:
     """The fans that may have turned at the start stand, and every tool is heard to be idle."""
     until = time.perf_counter() + 4
     while time.perf_counter() < until:

@@ -3,15 +3,18 @@
 from pathlib import Path
 
 
-def config(port: int, prefix: str, *, tools: int = 1, gates: int = 1, run_on: float = 0, travel: float = 60) -> str:
-    """A config whose tools speak on `<prefix>/amps/<n>` (one alone on `<prefix>/amps`), its gates on `<prefix>/gate/<n>`.
+def config(
+    port: int, prefix: str, *, tools: int = 1, gates: int = 1, run_on: float = 0, travel: float = 60, own: str = ""
+) -> str:
+    """A config whose tools speak on `<prefix>/amps/<n>` (one alone on `<prefix>/amps`), gates on `<prefix>/gate/<n>`.
 
-    A gate that takes a minute to travel keeps the collector out of it: each start and stop is one command to a gate.
+    The daemon's own topics stand below `own`, else `own-<prefix>`. A gate that takes a minute to travel keeps the collector out of it: each start and stop is one command to a gate.
     """
+    own = own or f"own-{prefix}"
     lines = [
-        f'[broker]\nport = {port}\nbase = "own-{prefix}"\nclient_id = "{prefix}"',
-        f'[log]\nfolder = "log"',
-        f'[collector.main]\ncommand = {{ topic = "{prefix}/fan", on = "1", off = "0" }}\ncoast_down = 0.2\nspin_up = 0.2',
+        f'[broker]\nport = {port}\nbase = "{own}"\nclient_id = "{own}"',
+        '[log]\nfolder = "log"',
+        f'[collector.main]\ncommand = {{ topic = "{prefix}/fan", on = "1", off = "0" }}\ncoast_down = 0.2',
     ]
     for i in range(gates):
         topic = f"{prefix}/gate" if gates == 1 else f"{prefix}/gate/{i}"

@@ -29,13 +29,17 @@ _NOT_BENCHES = ("bench_kit", "bench_shops")
 def benches() -> list[str]:
     """The names of all benchmarks that give figures."""
     files = sorted(HERE.glob("bench_*.py"))
-    return [f.stem.removeprefix("bench_") for f in files if f.stem not in _NOT_BENCHES and "def figures(" in f.read_text()]
+    return [
+        f.stem.removeprefix("bench_") for f in files if f.stem not in _NOT_BENCHES and "def figures(" in f.read_text()
+    ]
 
 
 def main() -> int:
     """Measure what was asked for."""
     names = benches()
-    parser = argparse.ArgumentParser(description="Gatehand's benchmarks, in one table.", epilog=f"names: {', '.join(names)}")
+    parser = argparse.ArgumentParser(
+        description="Gatehand's benchmarks, in one table.", epilog=f"names: {', '.join(names)}"
+    )
     parser.add_argument("names", nargs="*", metavar="NAME", help="which; all when left out")
     parser.add_argument("--quick", action="store_true", help="fewer rounds: to look, not to publish")
     parser.add_argument("--list", action="store_true", help="name the benchmarks")
