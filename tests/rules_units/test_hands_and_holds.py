@@ -1,0 +1,431 @@
+"""Buttons, hand starts, stops, holds and resets."""
+
+from dataclasses import replace
+from typing import Any
+
+import pytest
+from unit_bench import Bench, commands, events, fan, gate, ready, running, saw_shop, shop, tool
+
+from gatehand_rules import Shop
+from gatehand_rules import events as ev
+from gatehand_rules.shop import StopContact
+from gatehand_rules.state import (
+    CoastDown,
+    GateOpen,
+    GateState,
+    Hand,
+    Held,
+    Hump,
+    Off,
+    Opening,
+    Phase,
+    Running,
+    Standing,
+    ToolIdle,
+    ToolMuted,
+    ToolRunning,
+    ToolRunOn,
+    ToolSilent,
+    ToolState,
+    ToolUnknown,
+)
+
+
+def press(bench: Bench, at: float, name: str = "saw") -> list[str]:
+    return bench.tell(ev.ButtonPressed(name), at)
+
+
+# --- the button
+
+
+def test_a_press_begins_a_hand_start_and_the_next_ends_it() -> None:
+    bench = ready(saw_shop())
+    assert press(bench, 50.0) == [
+        "> open saw",
+        "hand_started/button gate=saw collector=main hand_limit=1800",
+        "gate_commanded/demand gate=saw collector=main to=open travel=1 instead_of=None",
+    ]
+    assert bench.gate_state().hand == Hand(50.0)
+    bench.is_open(51.0)
+    bench.is_on(51.1)
+    assert press(bench, 60.0) == [
+        "> off main",
+        "hand_ended/button gate=saw collector=main lasted=10 hand_limit=1800",
+        "collector_off/no_demand collector=main coast_down=8 why=None",
+    ]
+
+
+@pytest.mark.parametrize(("later", "one"), [(0.399, True), (0.4, False)])
+def test_presses_within_four_tenths_of_a_second_are_one(later: float, *, one: bool) -> None:
+    bench = ready(saw_shop())
+    press(bench, 50.0)
+    press(bench, round(50.0 + later, 3))
+    assert (bench.gate_state().hand is not None) is one
+
+
+def test_a_button_that_chatters_on_and_on_is_one_press() -> None:
+    bench = ready(saw_shop())
+    for at in (50.0, 50.3, 50.6, 50.9):
+        press(bench, at)
+    assert bench.gate_state().hand == Hand(50.0)
+
+
+def test_a_press_while_the_tool_runs_mutes_it() -> None:
+    bench = running(saw_shop())
+    assert press(bench, 60.0) == [
+        "> off main",
+        "tool_muted/button tool=saw amps=5 stop_amps=2",
+        "collector_off/no_demand collector=main coast_down=8 why=None",
+    ]
+    assert bench.tool_state() == ToolMuted(5.0, 50.0)
+
+
+def test_a_press_mutes_every_tool_of_the_gate_and_no_other() -> None:
+    bench = running(
+        shop(tool("saw"), tool("jointer", "saw"), tool("sander"), gate("saw"), gate("sander"), fan()),
+    )
+    bench.amps(56.0, 5.0, "jointer")
+    bench.amps(57.0, 5.0, "sander")
+    press(bench, 60.0)
+    assert [type(state) for state in bench.state.tools] == [ToolMuted, ToolMuted, ToolRunning]
+
+
+def test_a_press_in_run_on_ends_it() -> None:
+    bench = running(saw_shop())
+    bench.amps(60.0, 0.0)
+    assert press(bench, 61.0) == [
+        "> off main",
+        "run_on_ended/button tool=saw collector=main",
+        "collector_off/no_demand collector=main coast_down=8 why=None",
+    ]
+    assert bench.tool_state() == ToolIdle(0.0, 60.0)
+
+
+@pytest.mark.parametrize(
+    ("phase", "state", "released"),
+    [
+        (Running(), ToolRunning(5.0, 50.0, 50.0, Standing.FRESH), True),
+        (Running(), ToolRunning(5.0, 50.0, 50.0, Standing.STALE), True),
+        (Opening(50.0), ToolRunning(5.0, 50.0, 50.0, Standing.STALE), True),
+        (Off(), ToolRunning(5.0, 50.0, 50.0, Standing.FRESH), True),
+        (Off(), ToolRunning(5.0, 50.0, 50.0, Standing.STALE), False),
+        (CoastDown(), ToolRunning(5.0, 50.0, 50.0, Standing.UNCONFIRMED), False),
+        (Running(), ToolRunOn(0.0, 50.0, 50.0, Standing.STALE), True),
+        (Off(), ToolRunOn(0.0, 50.0, 50.0, Standing.FRESH), False),
+        (Running(), ToolMuted(5.0, 50.0), False),
+        (Running(), ToolIdle(0.0, 50.0), False),
+        (Running(), ToolSilent(ToolRunning(5.0, 40.0, 40.0, Standing.FRESH), 50.0), True),
+        (Running(), ToolSilent(ToolRunning(5.0, 40.0, 40.0, Standing.FRESH), 50.0, let_go=True), False),
+    ],
+)
+def test_a_press_releases_what_is_served_or_may_start_and_begins_a_hand_start_otherwise(
+    phase: Phase, state: ToolState, *, released: bool
+) -> None:
+    bench = ready(saw_shop())
+    bench.put(
+        tools=(state,),
+        gates=(GateState(move=GateOpen(40.0)),),
+        collectors=(replace(bench.fan_state(), phase=phase, reported_on=None),),
+    )
+    said = press(bench, 50.5)
+    assert ("hand_started/button" in events(said)) is not released
+
+
+def test_a_hand_start_beside_a_running_tool_ends_first() -> None:
+    bench = ready(saw_shop())
+    press(bench, 50.0)
+    bench.is_open(51.0)
+    bench.is_on(51.1)
+    bench.amps(52.0, 5.0)
+    assert events(press(bench, 55.0)) == ["hand_ended/button"]
+    assert isinstance(bench.tool_state(), ToolRunning)
+
+
+@pytest.mark.parametrize("event", [ev.ButtonPressed("saw", retained=True), ev.HandAsked("saw", on=True, retained=True)])
+def test_an_old_press_or_asking_acts_on_nothing(event: ev.Event) -> None:
+    bench = ready(saw_shop())
+    what = type(event).__name__
+    assert bench.tell(event, 50.0) == [f"message_ignored/retained gate=saw what={what}"]
+    assert bench.gate_state().hand is None
+
+
+# --- asked for over MQTT
+
+
+def test_asking_twice_is_asking_once() -> None:
+    bench = ready(saw_shop())
+    assert events(bench.tell(ev.HandAsked("saw", on=True), 50.0))[0] == "hand_started/button"
+    assert bench.tell(ev.HandAsked("saw", on=True), 50.1) == []
+    assert events(bench.tell(ev.HandAsked("saw", on=False), 50.2))[0] == "hand_ended/button"
+    assert bench.tell(ev.HandAsked("saw", on=False), 50.3) == []
+
+
+def test_a_hand_start_ends_at_its_limit() -> None:
+    bench = ready(shop(tool(), gate(hand_limit=60.0)))
+    press(bench, 50.0)
+    bench.is_open(51.0)
+    bench.is_on(51.1)
+    bench.tick(54.0)
+    assert bench.state.wake_at == 110.0
+    assert bench.tick(109.999) == []
+    assert bench.tick(110.0) == [
+        "> off main",
+        "hand_ended/hand_limit gate=saw collector=main lasted=60 hand_limit=60",
+        "collector_off/no_demand collector=main coast_down=8 why=None",
+    ]
+
+
+def test_a_hand_start_that_is_over_takes_its_alarms_along() -> None:
+    bench = ready(shop(tool(), gate(retries=0)))
+    press(bench, 50.0)
+    assert "raise gate_saw_not_served" in commands(bench.until(52.0))
+    assert commands(press(bench, 60.0)) == ["clear gate_saw_not_served"]
+    bench = ready(shop(tool(), gate(), gate("sweep"), fan(max_open=1)))
+    bench.amps(50.0, 5.0)
+    assert "raise gate_sweep_max_open" in commands(press(bench, 50.5, "sweep"))
+    assert commands(press(bench, 50.95, "sweep")) == ["clear gate_sweep_max_open"]
+
+
+# --- refused
+
+
+def test_no_hand_start_while_held_or_with_a_full_bin() -> None:
+    bench = ready(saw_shop())
+    bench.tell(ev.HoldAsked("main"), 50.0)
+    assert press(bench, 51.0) == ["start_refused/hold gate=saw collector=main asked_by=button"]
+    bench = ready(saw_shop())
+    bench.tell(ev.BinReport("main", full=True), 50.0)
+    assert press(bench, 51.0) == ["start_refused/bin_full gate=saw collector=main asked_by=button"]
+    assert bench.gate_state().hand is None
+
+
+def test_a_full_bin_that_only_warns_or_a_running_collector_refuses_no_hand_start() -> None:
+    bench = ready(saw_shop(on_bin_full="warn"))
+    bench.tell(ev.BinReport("main", full=True), 50.0)
+    assert events(press(bench, 51.0))[0] == "hand_started/button"
+    bench = running(shop(tool(), gate(), gate("sweep")))
+    bench.tell(ev.BinReport("main", full=True), 55.0)
+    assert events(press(bench, 56.0, "sweep"))[0] == "hand_started/button"
+
+
+def test_a_hand_start_tries_a_gate_in_fault_again() -> None:
+    bench = ready(shop(tool(), gate(retries=0)))
+    bench.amps(50.0, 5.0)
+    bench.until(52.0)
+    bench.amps(53.0, 0.0)
+    bench.until(60.0)
+    assert "open saw" in commands(press(bench, 61.0))
+
+
+# --- stops
+
+
+def stop_shop(**more: Any) -> Shop:  # noqa: ANN401 - the fields of a collector
+    return shop(
+        tool("saw"),
+        tool("lathe", "lathe", collector="other"),
+        gate("saw"),
+        gate("lathe", collector="other"),
+        fan(**more),
+        fan("other"),
+        StopContact(name="estop", collectors=("main",)),
+        StopContact(name="spark", collectors=("main", "other")),
+    )
+
+
+def stop(bench: Bench, at: float, *, active: bool = True, name: str = "estop", retained: bool = False) -> list[str]:
+    return bench.tell(ev.StopReport(name, active, retained), at)
+
+
+def test_a_stop_turns_off_at_once_and_holds() -> None:
+    bench = running(stop_shop())
+    assert stop(bench, 60.0) == [
+        "> off main",
+        "> raise collector_main_held",
+        "> raise stop_estop",
+        "stop_active/stop_contact stop=estop",
+        "collector_off/stop_contact collector=main coast_down=8 why=estop",
+        "collector_held/stop_contact collector=main why=estop",
+        "alarm_raised/stop_contact collector=main alarm=collector_main_held why=estop",
+        "alarm_raised/stop_contact alarm=stop_estop stop=estop",
+    ]
+    assert bench.fan_state().phase == Held("estop")
+    assert bench.tool_state() == ToolRunning(5.0, 50.0, 50.0, Standing.STALE)
+    assert bench.state.stops == (True, False)
+
+
+def test_a_stop_said_twice_tells_off_once_and_a_second_contact_tells_again_and_keeps_its_name() -> None:
+    bench = running(stop_shop())
+    stop(bench, 60.0)
+    assert stop(bench, 60.5) == []
+    assert stop(bench, 61.0, name="spark")[:2] == ["> off main", "> off other"]
+    assert bench.fan_state().phase == Held("spark")
+    assert bench.fan_state(1).phase == Held("spark")
+
+
+def test_a_stop_that_clears_starts_nothing_and_its_alarm_ends() -> None:
+    bench = running(stop_shop())
+    stop(bench, 60.0)
+    bench.is_off(60.5)
+    assert stop(bench, 70.0, active=False) == [
+        "> clear stop_estop",
+        "stop_cleared/stop_contact stop=estop",
+        "alarm_cleared/stop_contact alarm=stop_estop",
+    ]
+    assert bench.fan_state().phase == Held("estop")
+    assert stop(bench, 70.5, active=False) == []
+
+
+def test_a_stop_still_active_said_again_after_a_hold_ended_otherwise_holds_again() -> None:
+    bench = running(stop_shop())
+    stop(bench, 60.0)
+    bench.put(collectors=(replace(bench.fan_state(), phase=CoastDown()), bench.fan_state(1)))
+    assert commands(stop(bench, 61.0))[0] == "off main"
+    assert bench.fan_state().phase == Held("estop")
+
+
+def test_a_stop_ends_hand_starts_and_run_on_of_its_collector_alone() -> None:
+    bench = running(stop_shop())
+    bench.amps(59.0, 0.0)
+    bench.tell(ev.HandAsked("saw", on=True), 59.1)
+    bench.tell(ev.HandAsked("lathe", on=True), 59.2)
+    bench.amps(59.3, 5.0, "lathe")
+    said = stop(bench, 60.0)
+    assert "hand_ended/stop_contact gate=saw collector=main lasted=0.9 hand_limit=1800" in said
+    assert bench.tool_state() == ToolIdle(0.0, 59.0)
+    assert bench.gate_state(1).hand is not None
+    assert bench.tool_state(1) == ToolRunning(5.0, 59.3, 59.3, Standing.FRESH)
+
+
+def test_a_silent_tool_is_made_stale_too() -> None:
+    bench = running(stop_shop())
+    bench.put(tools=(ToolSilent(ToolRunning(5.0, 40.0, 40.0, Standing.FRESH, 45.0), 58.0), bench.tool_state(1)))
+    stop(bench, 60.0)
+    assert bench.tool_state() == ToolSilent(ToolRunning(5.0, 40.0, 40.0, Standing.STALE, 45.0), 58.0)
+
+
+# --- holds and resets
+
+
+def test_a_hold_asked_for_names_its_reason() -> None:
+    bench = ready(saw_shop())
+    assert "collector_held/hold collector=main why=filter change" in bench.tell(
+        ev.HoldAsked("main", "filter change"), 50.0
+    )
+    assert bench.tell(ev.HoldAsked("main", "again"), 51.0) == []
+    assert bench.fan_state().phase == Held("filter change")
+    bench = ready(saw_shop())
+    bench.tell(ev.HoldAsked("main"), 50.0)
+    assert bench.fan_state().phase == Held("asked for")
+
+
+def reset(bench: Bench, at: float) -> list[str]:
+    return bench.tell(ev.ResetAsked("main"), at)
+
+
+def test_a_reset_ends_a_hold_and_starts_nothing() -> None:
+    bench = running(stop_shop())
+    stop(bench, 60.0)
+    bench.is_off(60.1)
+    stop(bench, 70.0, active=False)
+    assert reset(bench, 80.0) == [
+        "> clear collector_main_held",
+        "> raise tool_saw_not_fresh",
+        "> shut saw",
+        "hold_reset/hold collector=main why=estop",
+        "alarm_cleared/hold collector=main alarm=collector_main_held",
+        "start_refused/not_fresh tool=saw collector=main amps=5 start_amps=3",
+        "alarm_raised/not_fresh tool=saw alarm=tool_saw_not_fresh amps=5",
+        "gate_commanded/rest gate=saw collector=main to=shut travel=1",
+    ]
+    assert bench.fan_state().phase == Off()
+    assert "on main" not in commands(bench.until(200.0))
+
+
+def test_a_reset_is_refused_while_a_stop_of_this_collector_is_active() -> None:
+    bench = running(stop_shop())
+    stop(bench, 60.0)
+    stop(bench, 60.5, name="spark")
+    assert reset(bench, 61.0) == ["reset_refused/stop_contact collector=main active=estop, spark"]
+    stop(bench, 62.0, active=False, name="spark")
+    assert reset(bench, 63.0) == ["reset_refused/stop_contact collector=main active=estop"]
+    assert bench.fan_state().phase == Held("spark")
+
+
+def test_a_stop_of_another_collector_refuses_no_reset() -> None:
+    bench = running(stop_shop())
+    stop(bench, 60.0)
+    stop(bench, 61.0, active=False)
+    two = bench.shop.model_copy(update={"stops": (*bench.shop.stops, StopContact(name="far", collectors=("other",)))})
+    bench.shop = Shop(**{name: getattr(two, name) for name in Shop.model_fields})
+    guard = replace(bench.state.guard, stops=(*bench.state.guard.stops, True))
+    bench.put(stops=(*bench.state.stops, True), guard=guard)
+    assert "hold_reset/hold" in events(reset(bench, 65.0))
+
+
+def test_a_reset_of_what_is_not_held_is_refused() -> None:
+    assert reset(ready(saw_shop()), 50.0) == ["reset_refused/hold collector=main why=not held"]
+
+
+def test_an_old_reset_or_hold_acts_on_nothing() -> None:
+    bench = ready(saw_shop())
+    assert bench.tell(ev.HoldAsked("main", retained=True), 50.0) == [
+        "message_ignored/retained collector=main what=HoldAsked"
+    ]
+    bench.tell(ev.HoldAsked("main"), 51.0)
+    assert bench.tell(ev.ResetAsked("main", retained=True), 52.0) == [
+        "message_ignored/retained collector=main what=ResetAsked"
+    ]
+
+
+@pytest.mark.parametrize(
+    ("state", "after"),
+    [
+        (ToolIdle(1.999, 58.0), ToolIdle(1.999, 58.0)),
+        (ToolIdle(2.0, 58.0), ToolUnknown(2.0, 58.0)),
+        (ToolIdle(2.0, 58.0, Hump(58.0, 2.0)), ToolUnknown(2.0, 58.0)),
+        (ToolIdle(None, 58.0), ToolIdle(None, 58.0)),
+        (ToolMuted(5.0, 58.0), ToolMuted(5.0, 58.0)),
+        (ToolSilent(ToolIdle(2.5, 30.0), 58.0), ToolSilent(ToolUnknown(2.5, 30.0), 58.0)),
+        (ToolSilent(ToolIdle(0.5, 30.0), 58.0), ToolSilent(ToolIdle(0.5, 30.0), 58.0)),
+    ],
+)
+def test_after_a_reset_what_draws_at_all_is_not_taken_for_idle(state: ToolState, after: ToolState) -> None:
+    bench = ready(saw_shop())
+    bench.tell(ev.HoldAsked("main"), 57.0)
+    bench.put(tools=(state,))
+    reset(bench, 59.0)
+    assert bench.tool_state() == after
+
+
+def test_a_reset_leaves_the_tools_of_another_collector_alone() -> None:
+    bench = ready(stop_shop())
+    bench.amps(50.0, 2.5, "lathe")
+    bench.tell(ev.HoldAsked("main"), 51.0)
+    reset(bench, 52.0)
+    assert isinstance(bench.tool_state(1), ToolIdle)
+
+
+def test_a_held_collector_that_turns_all_the_same_gets_air_and_is_told_off_again() -> None:
+    bench = ready(saw_shop())
+    bench.tell(ev.HoldAsked("main", "filter"), 50.0)
+    bench.is_off(50.5)
+    assert bench.is_on(60.0) == [
+        "> raise collector_main_shut_gates",
+        "> open saw",
+        "> off main",
+        "collector_running/report collector=main reported_on=True drawing=None",
+        ("alarm_raised/fan_against_shut_gates collector=main alarm=collector_main_shut_gates proven_open=0 min_open=1"),
+        ("fan_unsafe/fan_against_shut_gates collector=main proven_open=0 min_open=1 reported_on=True drawing=None"),
+        "gate_commanded/fan_against_shut_gates gate=saw collector=main to=open travel=1 instead_of=None",
+        "collector_off/hold collector=main coast_down=8 why=filter",
+    ]
+    assert bench.fan_state().phase == Held("filter")
+    assert bench.is_open(61.0) == ["gate_open/report gate=saw collector=main took=1 travel=1 late_by=None"]
+
+
+def test_a_held_collector_with_enough_air_is_told_off_again_and_nothing_more() -> None:
+    bench = ready(saw_shop(min_open=0))
+    bench.tell(ev.HoldAsked("main", "filter"), 50.0)
+    bench.is_off(50.5)
+    assert commands(bench.is_on(60.0)) == ["off main"]
