@@ -16,10 +16,12 @@ if __name__ == "__main__":
     ROOT = Path(__file__).resolve().parents[2]
     sys.path[:0] = [str(ROOT / part) for part in ("rules", "daemon", "tests")]
 
+from gatehand.journal.disk import RealDisk
 from gatehand.journal.frames import Kind, frame, frames
 from gatehand.journal.head import decode_head, encode_head
 from gatehand.journal.line import stamp
 from gatehand.journal.recording import recordings
+from gatehand.journal.shelf import Shelf
 from gatehand.simshop import Habits, ToolHabits, Trouble
 from support.recorded_shop import MORNING, SHOP, RecordedShop
 
@@ -69,6 +71,7 @@ def half_day(folder: Path, seed: int, hours: float = HALF_DAY_H) -> RecordedShop
         shop.shop.gates["band_saw"].suffer(None, shop.clocks.now)
         shop.run(rng.uniform(30, 500))
     shop.end()
+    Shelf(shop.folder, 1 << 30, RealDisk()).pack_finished()  # as the next start of the daemon does
     return shop
 
 

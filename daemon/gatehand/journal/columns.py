@@ -76,6 +76,23 @@ def decode_block(payload: bytes | memoryview) -> Rows:
     return found
 
 
+def decode_stream(payload: bytes | memoryview, wanted: int) -> tuple[list[int], list[int]]:
+    """Times and numbers of one stream of a block, without unpacking the others; empty when it is not there.
+
+    Raises:
+        ValueError, zlib.error, struct.error: As `decode_block`.
+    """
+    base, count, _, _ = _BLOCK.unpack_from(payload)
+    at = _BLOCK.size + count * _STREAM.size
+    for place in range(count):
+        stream, _, usual, times_length, values_length = _STREAM.unpack_from(payload, _BLOCK.size + place * _STREAM.size)
+        if stream == wanted:
+            middle, end = at + times_length, at + times_length + values_length
+            return _unpack_times(payload[at:middle], base, usual), _unpack(payload[middle:end])
+        at += times_length + values_length
+    return [], []
+
+
 def _ties(rows: Rows, place: dict[int, int], pause: Callable[[], None]) -> list[tuple[int, list[int]]]:
     """Groups of one millisecond whose streams do not come in the block's order: first row, streams in their order."""
     found: list[tuple[int, list[int]]] = []

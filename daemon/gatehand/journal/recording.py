@@ -4,6 +4,7 @@ Never fails on damage within a file: whole frames are read, `damage` says what w
 of another version, is a `RecordingError`.
 """
 
+import contextlib
 import struct
 import zlib
 from collections.abc import Iterator
@@ -11,7 +12,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
-from gatehand.journal.columns import decode_block
+from gatehand.journal.columns import decode_block, decode_stream
 from gatehand.journal.frames import Damage, Kind, first_frame, frames
 from gatehand.journal.head import EPOCH, PEEK, Head, Peek, RecordingError, decode_head, peek
 from gatehand.journal.rows import Rows, Streams, decode_rows
@@ -84,6 +85,26 @@ class Recording:
                 self.damage.append(Damage(0, length, f"not understood: {error}"))
         if rows.now_ms:
             yield rows
+
+    def readings(self, tool: str) -> tuple[list[int], list[int]]:
+        """Times (ms) and milliampere of one tool's live readings; of a packed file without unpacking the rest."""
+        times: list[int] = []
+        values: list[int] = []
+        stream = self.streams.of_tool(tool)
+        rows = Rows([], [], [], {})
+        for item in frames(self._data) if stream is not None else ():
+            with contextlib.suppress(ValueError, struct.error, zlib.error, StopIteration):  # `columns` tells of damage
+                match item:
+                    case (Kind.ROWS, payload):
+                        decode_rows(payload, rows)
+                    case (Kind.COLUMNS, payload):
+                        found = decode_stream(payload, stream or 0)
+                        times += found[0]
+                        values += found[1]
+                    case _:
+                        pass
+        own = [row for row, other in enumerate(rows.stream) if other == stream]
+        return times + [rows.now_ms[row] for row in own], values + [rows.value[row] for row in own]
 
     def events(self) -> Iterator[tuple[int, Event]]:
         """(now_ms, event) as the rules were given them, in order; equal events may be one object."""

@@ -48,6 +48,10 @@ class Streams:
         self._of_collector = {name: 1 + len(tools) + i for i, name in enumerate(collectors)}
         self._seen: dict[tuple[int, int], Event] = {}
 
+    def of_tool(self, name: str) -> int | None:
+        """The stream of a tool's readings, or None."""
+        return self._of_tool.get(name)
+
     def place(self, event: Event) -> tuple[int, int]:
         """Stream and number of an event; (OTHER, 0) for one that must be kept whole."""
         if type(event) is Reading:

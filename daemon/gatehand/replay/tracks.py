@@ -5,6 +5,7 @@ and no rules here.
 """
 
 from array import array
+from bisect import bisect_right
 from dataclasses import dataclass, field
 
 from gatehand_rules.events import Event
@@ -66,6 +67,22 @@ class Stretch:
     def readings(self) -> int:
         """How many readings it holds."""
         return sum(len(track) for track in (*self.tracks.values(), *self.currents.values()))
+
+    def part(self, after_ms: int | None, until_ms: int) -> "Stretch":
+        """What lies after one moment (None: from the beginning) and up to another, that one counted in."""
+
+        def cut(track: Track) -> Track:
+            low = 0 if after_ms is None else bisect_right(track.ms, after_ms)
+            high = bisect_right(track.ms, until_ms)
+            return Track(track.ms[low:high], track.ma[low:high], track.order[low:high])
+
+        return Stretch(
+            tracks={name: cut(track) for name, track in self.tracks.items()},
+            currents={name: cut(track) for name, track in self.currents.items()},
+            ticks=cut(self.ticks),
+            others=[one for one in self.others if (after_ms is None or one.ms > after_ms) and one.ms <= until_ms],
+            zero_ms=self.zero_ms,
+        )
 
     def _columns(self) -> list[Track]:
         return [*self.tracks.values(), *self.currents.values(), self.ticks]

@@ -1,0 +1,148 @@
+"""Everything that was recorded around a moment, to be replayed again and again through changed shops."""
+
+from collections.abc import Callable
+from datetime import timedelta
+from pathlib import Path
+from typing import Final
+
+from gatehand.journal.head import EPOCH, RecordingError
+from gatehand.journal.recording import Recording, recordings
+from gatehand.replay.history import Shops
+from gatehand.replay.player import RECORDED, Player
+from gatehand.replay.recalled import Recalled
+from gatehand.replay.recorded import stretches
+from gatehand.replay.tracks import Stretch
+from gatehand_rules import Outcome, Shop, State
+from gatehand_rules.commands import CollectorOn, Command
+from gatehand_rules.events import Event, GateReport
+from gatehand_rules.findings import Happened, Rule
+from gatehand_rules.reshape import adopt_shop
+from gatehand_rules.words import Position
+
+BEFORE_MS: Final = 60_000
+"""Recorded time before the moment that is replayed with it."""
+
+
+class Around:
+    """The recording from one moment to another, the state before it, and the commands that were given in it."""
+
+    def __init__(self, shop: Shop, state: State, start_ms: int, offset: int, pieces: list[Stretch]) -> None:
+        self.shop = shop
+        """As it was in force."""
+        self._state = state
+        self._start_ms = start_ms
+        self._offset = offset
+        self._pieces = pieces
+        self._commands: list[list[tuple[int, Command]]] = []
+        player = Player(shop, state, self._keep, patience_ms=RECORDED)
+        for piece in pieces:
+            self._commands.append([])
+            player.play(piece)
+
+    def _keep(self, ms: int, _event: Event, outcome: Outcome) -> None:
+        self._commands[-1] += [(ms, command) for command in outcome.commands]
+
+    def starts(self, changed: Shop, collector: str, window: tuple[int, int]) -> bool:
+        """Whether, with this shop, the collector would have been told on within the window (wall ms)."""
+        on: list[int] = []
+
+        def hear(ms: int, _event: Event, outcome: Outcome) -> None:
+            told = any(isinstance(one, CollectorOn) and one.collector == collector for one in outcome.commands)
+            if told and not any(_is_refresh(one.event, one.rule) for one in outcome.findings):
+                on.append(ms + self._offset)
+
+        self._run(changed, hear)
+        return any(window[0] <= ms <= window[1] for ms in on)
+
+    def refused(self, changed: Shop, tool: str, window: tuple[int, int]) -> bool:
+        """Whether, with this shop, the tool would have been refused within the window (wall ms)."""
+        times: list[int] = []
+
+        def hear(ms: int, _event: Event, outcome: Outcome) -> None:
+            times.extend(
+                ms + self._offset
+                for one in outcome.findings
+                if one.event is Happened.START_REFUSED and one.tool == tool
+            )
+
+        self._run(changed, hear)
+        return any(window[0] <= ms <= window[1] for ms in times)
+
+    def _run(self, changed: Shop, hear: Callable[[int, Event, Outcome], None]) -> None:
+        recalled = Recalled(self.shop, changed, self._state)
+        state = adopt_shop(self.shop, changed, self._state, self._start_ms / 1000).state
+        player = Player(changed, state, hear, devices=recalled)
+        for piece, commands in zip(self._pieces, self._commands, strict=True):
+            recalled.follow(commands)
+            player.play(piece)
+
+    def reported(self, gate: str, position: Position, after_ms: int) -> int | None:
+        """When (wall ms) the gate first reported to be there after a moment."""
+        for piece in self._pieces:
+            for one in piece.others:
+                event, ms = one.event, one.ms + self._offset
+                if (
+                    isinstance(event, GateReport)
+                    and event.gate == gate
+                    and event.position is position
+                    and ms >= after_ms
+                ):
+                    return ms
+        return None
+
+
+def around(folder: Path, moment_ms: int, end_ms: int) -> Around | None:
+    """What was recorded from a minute before a moment to the end; None where nothing was.
+
+    Within one run of the daemon, the one that saw the moment: one run has one monotonic clock.
+    """
+    start, end = (EPOCH + timedelta(milliseconds=ms) for ms in (moment_ms - BEFORE_MS, end_ms))
+    opened = [found for listed in recordings(folder, start, end) if (found := _opened(listed.path)) is not None]
+    seeing = [one for one in opened if one.head.wall_ms <= moment_ms]
+    if not seeing:
+        return None
+    run = [one for one in opened if one.head.run == seeing[-1].head.run]
+    head = run[0].head
+    offset = head.wall_ms - head.mono_ms
+    first = max(moment_ms - BEFORE_MS - offset, head.mono_ms)
+    try:
+        shop, state = Shops().of(head.config, run[0].path), head.state
+    except RecordingError:
+        return None
+    lead = Player(shop, state, lambda _ms, _event, _outcome: None, patience_ms=RECORDED)
+    pieces: list[Stretch] = []
+    for recording in run:
+        for stretch in stretches(recording):
+            lead.play(stretch.part(None, first))
+            part = stretch.part(first, end_ms - offset)
+            pieces += [part] if part.last_ms is not None else []
+    return Around(shop, lead.state, first, offset, pieces) if pieces else None
+
+
+def _opened(path: Path) -> Recording | None:
+    try:
+        return Recording(path)
+    except (RecordingError, OSError):
+        return None
+
+
+def _is_refresh(event: Happened, rule: Rule) -> bool:
+    return event is Happened.COLLECTOR_ON and rule is Rule.REFRESH
+
+
+def with_gate(shop: Shop, name: str, **changes: float) -> Shop:
+    """The shop with one gate changed."""
+    gates = tuple(gate.model_copy(update=changes) if gate.name == name else gate for gate in shop.gates)
+    return shop.model_copy(update={"gates": gates})
+
+
+def with_collector(shop: Shop, name: str, **changes: float | str) -> Shop:
+    """The shop with one collector changed."""
+    fans = tuple(fan.model_copy(update=changes) if fan.name == name else fan for fan in shop.collectors)
+    return shop.model_copy(update={"collectors": fans})
+
+
+def with_tool(shop: Shop, name: str, **changes: float) -> Shop:
+    """The shop with one tool changed."""
+    tools = tuple(tool.model_copy(update=changes) if tool.name == name else tool for tool in shop.tools)
+    return shop.model_copy(update={"tools": tools})

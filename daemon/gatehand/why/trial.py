@@ -1,0 +1,137 @@
+"""Replays with changed settings: what would have started a cut, and how many more starts it would have made elsewhere.
+
+Thresholds and delays are tried here, on the tool's own readings through the rules' detection; gates and collectors in
+`around`, on everything that was recorded.
+"""
+
+from array import array
+from bisect import bisect_left
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import timedelta
+from pathlib import Path
+from typing import Final
+
+from gatehand.journal.head import EPOCH, RecordingError
+from gatehand.journal.recording import Recording, recordings
+from gatehand.replay.begin import rested
+from gatehand.replay.player import Player
+from gatehand.replay.tracks import Stretch, Track
+from gatehand_rules import Outcome, Shop
+from gatehand_rules.events import Event
+from gatehand_rules.findings import Happened
+from gatehand_rules.shop import Collector, Tool
+
+_EARLIEST_MS: Final = 100_000_000
+AROUND_MS: Final = 90_000
+"""Readings before and after a rise that are replayed with it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Readings:
+    """A tool's readings without a break; `track.ms` is wall time."""
+
+    track: Track
+
+    def between(self, start_ms: int, end_ms: int) -> "Readings":
+        """A part of them."""
+        low, high = bisect_left(self.track.ms, start_ms), bisect_left(self.track.ms, end_ms)
+        return Readings(Track(self.track.ms[low:high], self.track.ma[low:high], self.track.order[low:high]))
+
+    def peak(self) -> tuple[int, float] | None:
+        """When it was highest, and how high, ampere."""
+        if not len(self.track):
+            return None
+        at = max(range(len(self.track)), key=self.track.ma.__getitem__)
+        return self.track.ms[at], max(0, self.track.ma[at]) / 1000
+
+
+def readings(folder: Path, tool: str, since_ms: int, until_ms: int) -> list[Readings]:
+    """A tool's recorded readings of a time, one piece for each unbroken run."""
+    found: list[Readings] = []
+    run = ""
+    window = (EPOCH + timedelta(milliseconds=since_ms), EPOCH + timedelta(milliseconds=until_ms))
+    for listed in recordings(folder, *window):
+        if listed.trouble:
+            continue
+        try:
+            recording = Recording(listed.path)
+        except (RecordingError, OSError):
+            continue
+        offset = recording.head.wall_ms - recording.head.mono_ms
+        times, values = recording.readings(tool)
+        low, high = bisect_left(times, since_ms - offset), bisect_left(times, until_ms - offset)
+        ms, ma = array("q", (time + offset for time in times[low:high])), array("i", values[low:high])
+        if found and recording.head.run == run and (not len(ms) or found[-1].track.ms[-1] <= ms[0]):
+            found[-1].track.ms.extend(ms)
+            found[-1].track.ma.extend(ma)
+        elif len(ms):
+            found.append(Readings(Track(ms, ma)))
+        run = recording.head.run
+    for piece in found:
+        piece.track.order = array("q", range(len(piece.track)))
+    return found
+
+
+def starts(tool: Tool, piece: Readings) -> list[int]:
+    """When (wall ms) the rules would have taken the tool for running, with these settings."""
+    if not len(piece.track):
+        return []
+    shift = piece.track.ms[0] - _EARLIEST_MS
+    track = Track(array("q", (ms - shift for ms in piece.track.ms)), piece.track.ma, piece.track.order)
+    # Detection knows nothing of run-on and collector: without them there is less to step through.
+    alone = tool.model_copy(update={"gates": (), "assist": (), "collector": "main", "run_on": 0.0})
+    fan = Collector(name="main", min_open=0, refresh=0.0, spin_up=0.0, coast_down=0.0)
+    shop = Shop(tools=(alone,), collectors=(fan,))
+    found: list[int] = []
+
+    def sink(ms: int, _event: Event, outcome: Outcome) -> None:
+        found.extend(ms + shift for finding in outcome.findings if finding.event is Happened.TOOL_STARTED)
+
+    Player(shop, rested(shop, track.ms[0]), sink).play(Stretch(tracks={alone.name: track}))
+    return found
+
+
+def highest_start_amps(tool: Tool, piece: Readings, window: tuple[int, int]) -> float | None:
+    """The highest `start_amps` with which the tool starts within the window; None when none does.
+
+    A lower threshold never loses a start, so the readings' own values are searched by halves.
+    """
+    values = sorted({ma for ma in piece.between(*window).track.ma if 0 < ma < round(tool.start_amps * 1000)})
+    return _highest([ma / 1000 for ma in values], lambda value: _starts_in(with_start_amps(tool, value), piece, window))
+
+
+def with_start_amps(tool: Tool, value: float) -> Tool:
+    """The tool with another start threshold; the stop threshold gives way where it would lie above."""
+    return tool.model_copy(update={"start_amps": value, "stop_amps": min(tool.stop_amps, value)})
+
+
+def longest_start_after(tool: Tool, piece: Readings, window: tuple[int, int]) -> float | None:
+    """The longest `start_after`, in hundredths of a second, with which the tool starts within the window."""
+    choices = [hundredths / 100 for hundredths in range(int(tool.start_after * 100))]
+    return _highest(choices, lambda value: _starts_in(tool.model_copy(update={"start_after": value}), piece, window))
+
+
+def _starts_in(tool: Tool, piece: Readings, window: tuple[int, int]) -> bool:
+    return any(window[0] <= ms <= window[1] for ms in starts(tool, piece))
+
+
+def _highest(choices: Sequence[float], works: Callable[[float], bool]) -> float | None:
+    """The highest choice that works, where all below one that works do too."""
+    low, high = 0, len(choices)
+    while low < high:
+        middle = (low + high) // 2
+        if works(choices[middle]):
+            low = middle + 1
+        else:
+            high = middle
+    return choices[low - 1] if low else None
+
+
+def extra_starts(before: Tool, after: Tool, pieces: Sequence[Readings], but: tuple[int, int]) -> int:
+    """Starts that a change adds elsewhere, outside the window of the cut in question."""
+
+    def count(tool: Tool) -> int:
+        return sum(1 for piece in pieces for ms in starts(tool, piece) if not but[0] <= ms <= but[1])
+
+    return count(after) - count(before)
