@@ -186,9 +186,10 @@ def test_a_port_that_is_taken_is_named_with_what_to_do(tmp_path: Path) -> None:
         taken.bind(("127.0.0.1", 0))
         taken.listen()
         port = taken.getsockname()[1]
-        process = start("--port", str(port), "--log", str(tmp_path))
+        process = start("--port", str(port), "--log", str(tmp_path / "home"))
         out, err = process.communicate(timeout=30)
     assert process.returncode == 1, out
+    assert not (tmp_path / "home").exists(), "nothing came of it, so nothing stays"
     assert str(port) in err
     assert "another port" in err
 

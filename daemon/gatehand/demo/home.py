@@ -2,6 +2,7 @@
 
 import re
 import tempfile
+from contextlib import suppress
 from importlib.resources import files
 from pathlib import Path
 from typing import Final
@@ -30,6 +31,12 @@ def make_home(wanted: Path | None) -> Path:
     except OSError as error:
         raise NoHomeError(f"{error.filename or wanted}: {error.strerror}; name another folder with --log") from error
     return wanted
+
+
+def leave_if_empty(home: Path) -> None:
+    """A demo that did not come to anything leaves no folder behind."""
+    with suppress(OSError):
+        home.rmdir()
 
 
 def furnish(home: Path, port: int) -> Loaded:

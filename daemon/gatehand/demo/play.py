@@ -14,7 +14,7 @@ from typing import Final
 
 from gatehand.demo import texts
 from gatehand.demo.day import DAY, ENDS_AT, Once
-from gatehand.demo.home import make_home
+from gatehand.demo.home import leave_if_empty, make_home
 from gatehand.demo.stage import Stage, StageError, raised
 from gatehand.demo.timeline import Timeline
 from gatehand.demo.verdict import complaints, is_over, summary
@@ -62,6 +62,8 @@ async def play(options: Options, write: Callable[[str], None]) -> int:
             timeline.print_until(math.inf)
             write(f"\nThe demo cannot go on: {error}")
             return 1
+        finally:
+            leave_if_empty(home)
     # The daemon is down: the log is whole.
     timeline.print_until(math.inf)
     if code == INTERRUPTED:
