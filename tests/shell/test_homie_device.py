@@ -179,6 +179,12 @@ def test_a_reset_ends_a_hold_and_is_said_as_a_moment(shop: Shop) -> None:
     assert shop.value("collector-main/reset") is None
 
 
+def test_a_reset_of_what_is_not_held_is_no_moment(shop: Shop) -> None:
+    since = len(shop.line.sent)
+    shop.ask("collector-main/reset", "reset")
+    assert "collector-main/reset" not in shop.line.words(since)
+
+
 def test_an_alarm_is_an_alert_until_it_is_over(shop: Shop) -> None:
     shop.world.say("shop/estop", "1")
     alert = shop.value("$alert/stop-emergency")  # "Alert topic"
