@@ -227,7 +227,7 @@ def _resting(draft: Draft, at: int, phase: Off | CoastDown, served: list[Demand]
     """Off or coasting down: a demand that may start opens its gates; a fan that stands still lets them shut."""
     state = draft.collectors[at]
     standing_still = not fan.may_turn(state, draft.now)
-    tripped = isinstance(phase, CoastDown) and phase.tripped
+    tripped = isinstance(phase, CoastDown) and phase.tripped and not standing_still
     if any(one.may_start for one in served) and not tripped:
         _set_phase(draft, at, Opening(draft.now))
         return

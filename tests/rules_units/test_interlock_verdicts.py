@@ -19,6 +19,7 @@ from guard_bench import (
     gates_shop,
     guard,
     judged,
+    observed,
 )
 from unit_bench import fan, gate, ready, saw_shop, shop, tool
 
@@ -208,7 +209,7 @@ OPEN_C = OpenGate("c")
         (guard(SEEN_OPEN, SEEN_OPEN, SEEN_SHUT), False),
         (guard(SEEN_OPEN, SEEN_SHUT, SEEN_SHUT), True),
         (guard(SEEN_OPEN, replace(SEEN_OPEN, reported=None), SEEN_SHUT), False),
-        (guard(SEEN_OPEN, replace(SEEN_OPEN, reported=SHUT, live=True), SEEN_SHUT), True),
+        (observed(gates_shop(3), guard(SEEN_OPEN, SEEN_OPEN, SEEN_SHUT), ev.GateReport("b", SHUT)), True),
         (guard(SEEN_OPEN, replace(SEEN_OPEN, reported=SHUT, live=False), SEEN_SHUT), False),
         (guard(SEEN_OPEN, replace(SEEN_OPEN, gives_way_to="c"), SEEN_SHUT), True),
         (guard(SEEN_OPEN, replace(SEEN_OPEN, gives_way_to="a"), SEEN_SHUT), True),

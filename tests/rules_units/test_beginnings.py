@@ -1,0 +1,432 @@
+"""The daemon's start, a connection lost and found, a clean stop."""
+
+from dataclasses import replace
+from math import inf
+from typing import Any
+
+import pytest
+from unit_bench import Bench, commands, events, fan, gate, ready, running, saw_shop, shop, tool
+
+from gatehand_rules import Shop, initial
+from gatehand_rules import events as ev
+from gatehand_rules.shop import StopContact
+from gatehand_rules.state import (
+    CoastDown,
+    CollectorState,
+    GateFault,
+    GateMove,
+    GateOpen,
+    GateOpening,
+    GateShut,
+    GateState,
+    GateUnknown,
+    Hand,
+    Held,
+    Hump,
+    Off,
+    Opening,
+    Running,
+    Standing,
+    ToolIdle,
+    ToolMuted,
+    ToolRunning,
+    ToolRunOn,
+    ToolSilent,
+    ToolState,
+    ToolUnknown,
+)
+from gatehand_rules.words import Position
+
+OPEN, SHUT = Position.OPEN, Position.SHUT
+
+
+def connected(place: Shop, *found: ev.Event) -> Bench:
+    """Connected at 0 s, with this retained, not yet settled."""
+    bench = Bench(place)
+    assert bench.tell(ev.BrokerConnected(), 0.0) == ["broker_connected/broker first=True"]
+    for event in found:
+        bench.tell(event, 0.1)
+    return bench
+
+
+# --- the daemon's start
+
+
+def test_before_anything_is_known() -> None:
+    state = initial(saw_shop(), 7.0)
+    assert state.tools == (ToolUnknown(None, 7.0),)
+    assert state.gates == (GateState(),)
+    assert state.collectors == (CollectorState(),)
+    assert state.stops == ()
+    assert not state.connected
+    assert not state.adopted
+    assert state.wake_at is None
+
+
+def test_nothing_is_commanded_before_what_the_broker_retains_is_in() -> None:
+    bench = connected(saw_shop())
+    assert bench.state.wake_at == 0.5
+    assert bench.tick(0.499) == []
+    assert commands(bench.tick(0.5)) == ["open saw", "off main"]
+    assert bench.state.settle_at is None
+    assert bench.state.adopted
+
+
+def test_a_fan_not_known_to_stand_finds_its_gates_told_open_and_is_told_off() -> None:
+    assert connected(saw_shop()).tick(0.5) == [
+        "> open saw",
+        "> off main",
+        "gate_commanded/adoption gate=saw collector=main to=open travel=1 instead_of=None",
+        "collector_off/adoption collector=main coast_down=8 why=None",
+    ]
+
+
+@pytest.mark.parametrize(
+    ("settings", "found", "opened"),
+    [
+        ({}, ev.CollectorReport("main", on=False, retained=True), False),
+        ({"senses_current": True}, ev.CollectorCurrent("main", 0.0), False),
+        ({"reports": False}, ev.Tick(), True),
+        ({"senses_current": True}, ev.CollectorCurrent("main", 9.0), True),
+        ({}, ev.CollectorReport("main", on=True, retained=True), True),
+    ],
+)
+def test_gates_of_unknown_position_open_for_a_fan_that_may_turn(
+    settings: dict[str, Any], found: ev.Event, *, opened: bool
+) -> None:
+    assert ("open saw" in commands(connected(saw_shop(**settings), found).tick(0.5))) is opened
+
+
+def test_only_gates_of_unknown_position_that_can_be_told_open_are_relief_gates_first_within_max_open() -> None:
+    place = shop(
+        tool(),
+        gate("saw"),
+        gate("a"),
+        gate("b", relief=True),
+        gate("c", commanded=False),
+        gate("d"),
+        gate("far", collector="other"),
+        fan(max_open=2),
+        fan("other", reports=False),
+    )
+    assert commands(connected(place).tick(0.5)) == ["open b", "open saw", "off main", "open far", "off other"]
+    known = connected(place, ev.GateReport("b", SHUT, retained=True))
+    assert commands(known.tick(0.5))[:3] == ["open saw", "open a", "off main"]
+    stands = connected(place)
+    stands.put(gates=(GateState(move=GateOpen()), *stands.state.gates[1:]))
+    assert commands(stands.tick(0.5))[:2] == ["open b", "off main"]
+
+
+def test_a_fan_that_turns_is_adopted_when_a_gate_is_proven() -> None:
+    bench = connected(shop(tool(run_on=4.0), gate()), ev.CollectorReport("main", on=True, retained=True))
+    bench.amps(0.2, 5.0)
+    assert commands(bench.tick(0.5)) == ["open saw"]
+    assert bench.fan_state().phase == Opening(0.5, adopting=True)
+    assert bench.fan_state().still_at == inf
+    said = bench.is_open(1.0)
+    assert "collector_adopted/adoption collector=main grace=4" in said
+    assert commands(said) == []
+    assert (bench.fan_state().phase, bench.fan_state().grace_until) == (Running(), 5.0)
+    assert bench.fan_state().confirmed
+
+
+def test_an_adopted_fan_is_kept_for_its_longest_run_on_and_no_longer() -> None:
+    place = shop(
+        tool("a", run_on=4.0),
+        tool("b", "a", run_on=9.0),
+        tool("c", "c", run_on=99.0, collector="other"),
+        gate("a"),
+        gate("c", collector="other"),
+        fan(),
+        fan("other"),
+    )
+    bench = connected(place, ev.CollectorReport("main", on=True, retained=True))
+    bench.amps(0.2, 0.0, "a")
+    bench.tick(0.5)
+    bench.is_open(1.0, "a")
+    assert "off main" not in commands(bench.until(9.999))
+    assert "collector_off/no_demand collector=main coast_down=8 why=None" in bench.tick(10.0)
+
+
+def test_an_adopted_fan_becomes_ours_with_a_fresh_demand() -> None:
+    place = shop(tool(run_on=30.0), gate(), fan(refresh=20.0))
+    bench = connected(place, ev.CollectorReport("main", on=True, retained=True))
+    bench.amps(0.2, 0.0)
+    bench.tick(0.5)
+    bench.is_open(1.0)
+    assert bench.fan_state().told_on_at is None
+    said = bench.amps(2.0, 5.0)
+    assert commands(said) == ["on main"]
+    assert bench.fan_state().told_on_at == 2.0
+    assert bench.fan_state().phase == Running()
+    assert bench.fan_state().started_at == -inf
+
+
+def test_a_tool_that_drew_before_the_daemon_makes_no_adopted_fan_ours() -> None:
+    bench = connected(saw_shop(refresh=20.0), ev.CollectorReport("main", on=True, retained=True))
+    bench.amps(0.2, 5.0)
+    bench.tick(0.5)
+    assert commands(bench.is_open(1.0) + bench.until(100.0)) == []
+
+
+def test_a_fan_that_stops_while_it_is_adopted_is_told_off() -> None:
+    bench = connected(saw_shop(), ev.CollectorReport("main", on=True, retained=True))
+    bench.tick(0.5)
+    assert "collector_off/adoption collector=main coast_down=8 why=None" in bench.is_off(0.8)
+    assert bench.fan_state().phase == CoastDown()
+
+
+def test_a_fan_that_turns_and_can_be_given_no_air_is_told_off_with_an_alarm() -> None:
+    place = shop(tool(), gate(retries=0), fan())
+    bench = connected(place, ev.CollectorReport("main", on=True, retained=True))
+    bench.tick(0.5)
+    said = bench.tick(1.5)
+    assert commands(said) == ["raise gate_saw_fault", "raise collector_main_shut_gates", "off main"]
+    assert "collector_off/no_gate_proven collector=main coast_down=8 why=None" in said
+    assert bench.fan_state().phase == CoastDown(tripped=True)
+
+
+def test_a_fan_that_turns_is_adopted_with_as_many_gates_as_it_needs() -> None:
+    place = shop(tool(), gate("saw"), gate("a"), fan(min_open=2))
+    bench = connected(place, ev.CollectorReport("main", on=True, retained=True))
+    assert commands(bench.tick(0.5)) == ["open saw", "open a"]
+    assert "collector_adopted/adoption" not in events(bench.is_open(1.0))
+    assert "collector_adopted/adoption" in events(bench.is_open(1.1, "a"))
+
+
+def test_a_hold_from_before_a_restart_is_one_still() -> None:
+    bench = connected(saw_shop())
+    assert bench.tell(ev.HoldRemembered("main"), 0.2) == [
+        "> off main",
+        "> raise collector_main_held",
+        "collector_off/retained collector=main coast_down=8 why=held before the daemon's restart",
+        "collector_held/retained collector=main why=held before the daemon's restart",
+        ("alarm_raised/retained collector=main alarm=collector_main_held why=held before the daemon's restart"),
+    ]
+    assert bench.tell(ev.HoldRemembered("main"), 0.3) == []
+    assert bench.tell(ev.HoldRemembered("nobody"), 0.3) == []
+    assert bench.tick(0.5) == ["> off main", "collector_off/adoption collector=main coast_down=8 why=None"]
+    assert isinstance(bench.fan_state().phase, Held)
+
+
+def test_readings_within_the_half_second_are_heard_and_start_nothing_before_its_end() -> None:
+    bench = connected(saw_shop(), ev.CollectorReport("main", on=False, retained=True))
+    bench.amps(0.2, 0.0)
+    assert bench.amps(0.3, 5.0) == [
+        "tool_started/start_threshold tool=saw collector=main amps=5 start_amps=3 start_after=0"
+    ]
+    assert commands(bench.tick(0.5)) == ["off main", "open saw"]
+
+
+# --- the broker lost
+
+
+@pytest.mark.parametrize(
+    ("move", "unknown"),
+    [
+        (GateOpen(60.0), False),
+        (GateOpen(60.001), True),
+        (GateOpen(), False),
+        (GateShut(60.001), True),
+        (GateShut(60.0), False),
+        (GateFault(OPEN, 60.001), True),
+        (GateFault(OPEN, 60.0), False),
+        (GateOpening(61.0, 61.0), False),
+        (GateUnknown(), False),
+    ],
+)
+def test_a_gate_told_after_the_broker_was_last_heard_may_not_have_been_told(move: GateMove, *, unknown: bool) -> None:
+    bench = ready(saw_shop())
+    bench.put(gates=(GateState(move=move),))
+    bench.tell(ev.BrokerLost(60.0), 62.0)
+    assert bench.gate_state().move == (GateUnknown() if unknown else move)
+
+
+def test_a_lost_broker_is_told_with_how_long_it_was_not_heard() -> None:
+    bench = ready(saw_shop())
+    assert bench.tell(ev.BrokerLost(50.0), 52.25) == ["broker_lost/broker heard_before=2.25"]
+    assert not bench.state.connected
+    assert bench.state.wake_at is None
+
+
+def test_lost_before_it_has_settled_it_settles_anew() -> None:
+    bench = connected(saw_shop())
+    bench.tell(ev.BrokerLost(0.2), 0.3)
+    assert bench.state.settle_at is None
+    assert bench.tick(1.0) == []
+    assert bench.tell(ev.BrokerConnected(), 2.0) == ["broker_connected/broker first=True"]
+    assert bench.state.wake_at == 2.5
+
+
+@pytest.mark.parametrize(("heard_at", "none"), [(50.999, True), (51.0, False)])
+def test_a_start_after_the_broker_was_last_heard_is_none(heard_at: float, *, none: bool) -> None:
+    bench = running(saw_shop(refresh=0.0))
+    bench.tell(ev.BrokerLost(heard_at), 56.0)
+    state = bench.fan_state()
+    if none:
+        assert (state.phase, state.still_at, state.answer, state.told_on_at) == (CoastDown(), inf, None, None)
+    else:
+        assert (state.phase, state.told_on_at) == (Running(), 51.0)
+
+
+def test_a_refresh_after_the_broker_was_last_heard_is_none_and_the_one_before_counts() -> None:
+    for heard_at, told_on_at in ((71.0, 71.0), (70.999, 51.0)):
+        bench = running(saw_shop(refresh=20.0))
+        bench.until(71.0)
+        bench.tell(ev.BrokerLost(heard_at), 75.0)
+        assert bench.fan_state().told_on_at == told_on_at
+
+
+def test_a_hand_start_lasts_through_a_lost_broker_with_its_collector_and_ends_without() -> None:
+    place = shop(tool(), gate(), gate("sweep"))
+    bench = ready(place)
+    bench.tell(ev.HandAsked("sweep", on=True), 50.0)
+    bench.is_open(51.0, "sweep")
+    bench.is_on(51.1)
+    bench.tell(ev.BrokerLost(60.0), 60.0)
+    assert bench.gate_state(1).hand == Hand(50.0, kept=True)
+    bench = ready(place)
+    bench.tell(ev.HandAsked("sweep", on=True), 50.0)
+    assert "hand_ended/broker" in events(bench.tell(ev.BrokerLost(50.2), 50.2))
+
+
+# --- the broker back
+
+
+@pytest.mark.parametrize(
+    ("state", "after"),
+    [
+        (ToolUnknown(2.5, 40.0), ToolUnknown(2.5, 70.0)),
+        (ToolIdle(1.6, 40.0, Hump(39.0, 1.6)), ToolIdle(1.6, 70.0)),
+        (ToolMuted(5.0, 40.0), ToolMuted(5.0, 70.0)),
+        (
+            ToolRunning(5.0, 40.0, 30.0, Standing.FRESH),
+            ToolRunning(5.0, 70.0, 30.0, Standing.UNCONFIRMED),
+        ),
+        (ToolRunning(5.0, 40.0, 30.0, Standing.STALE), ToolRunning(5.0, 70.0, 30.0, Standing.STALE)),
+        (
+            ToolSilent(ToolRunning(5.0, 40.0, 30.0, Standing.FRESH), 60.0, let_go=True),
+            ToolSilent(ToolRunning(5.0, 70.0, 30.0, Standing.UNCONFIRMED), 60.0, let_go=True),
+        ),
+    ],
+)
+def test_the_broker_was_away_and_not_the_sensor(state: ToolState, after: ToolState) -> None:
+    bench = ready(saw_shop())
+    bench.tell(ev.BrokerLost(69.0), 69.0)
+    bench.put(tools=(state,))
+    bench.tell(ev.BrokerConnected(), 70.0)
+    assert bench.tool_state() == after
+
+
+def test_a_rise_in_run_on_from_before_the_gap_has_not_lasted_through_it() -> None:
+    bench = running(saw_shop())
+    bench.tell(ev.BrokerLost(69.0), 69.0)
+    bench.put(tools=(ToolRunOn(2.0, 68.0, 68.0, Standing.FRESH, Hump(68.0, 2.0)),))
+    bench.tell(ev.BrokerConnected(), 70.0)
+    assert bench.tool_state() == ToolRunOn(2.0, 70.0, 68.0, Standing.UNCONFIRMED)
+
+
+def back(bench: Bench, at: float, heard_at: float) -> list[str]:
+    """Lost at `at`, back a second later, settled half a second after that."""
+    bench.tell(ev.BrokerLost(heard_at), at)
+    assert bench.tell(ev.BrokerConnected(), at + 1.0)[-1:] == ["broker_connected/broker first=False"]
+    return bench.tick(at + 1.5)
+
+
+def test_an_off_is_said_again() -> None:
+    assert back(ready(saw_shop()), 60.0, 60.0) == [
+        "> off main",
+        "collector_off/broker collector=main coast_down=8 why=None",
+    ]
+
+
+def test_a_hold_is_one_still_and_its_off_is_said_again() -> None:
+    bench = ready(saw_shop())
+    bench.tell(ev.HoldAsked("main", "x"), 50.0)
+    assert commands(back(bench, 60.0, 60.0)) == ["off main"]
+    assert bench.fan_state().phase == Held("x")
+
+
+def test_a_collector_that_is_on_and_seen_on_goes_on() -> None:
+    bench = running(saw_shop())
+    assert back(bench, 60.0, 60.0) == []
+    assert bench.fan_state().phase == Running()
+
+
+@pytest.mark.parametrize(
+    ("settings", "reported_on", "drawing", "off"),
+    [
+        ({}, False, None, True),
+        ({}, None, False, False),
+        ({"reports": False, "senses_current": True}, None, False, True),
+        ({"reports": False, "senses_current": True}, None, None, False),
+    ],
+)
+def test_a_collector_found_to_stand_is_told_off(
+    settings: dict[str, Any], reported_on: bool | None, drawing: bool | None, *, off: bool
+) -> None:
+    bench = running(saw_shop(**settings))
+    bench.tell(ev.BrokerLost(60.0), 60.0)
+    bench.tell(ev.BrokerConnected(), 61.0)
+    seen = replace(bench.fan_state(), reported_on=reported_on, drawing=drawing)
+    bench.put(collectors=(seen,))
+    assert ("off main" in commands(bench.tick(61.5))) is off
+
+
+@pytest.mark.parametrize(
+    ("seen", "wait", "ours"), [(True, 30.0, True), (None, 30.0, False), (None, 19.5, True), (None, 19.501, False)]
+)
+def test_after_its_own_time_limit_a_switch_that_does_not_report_is_not_told_on(
+    seen: bool | None, wait: float, *, ours: bool
+) -> None:
+    bench = running(saw_shop(reports=False, refresh=20.0))
+    bench.tell(ev.BrokerLost(55.0), 55.0)
+    settled_at = round(51.0 + wait + 0.5, 3)
+    bench.tell(ev.BrokerConnected(), round(settled_at - 0.5, 3))
+    bench.put(collectors=(replace(bench.fan_state(), reported_on=seen),))
+    bench.tick(settled_at)
+    assert (bench.fan_state().told_on_at is not None) is ours
+
+
+def test_a_gate_on_its_way_is_told_again_as_if_for_the_first_time() -> None:
+    bench = ready(saw_shop())
+    bench.amps(50.0, 5.0)
+    bench.tick(51.0)
+    said = back(bench, 51.2, 49.0)
+    assert "gate_commanded/broker gate=saw collector=main to=open travel=1 tries=0 retries=2" in said
+    assert bench.gate_state().move == GateOpening(52.7, 52.7)
+
+
+# --- the end
+
+
+def test_a_clean_stop_tells_off_and_leaves_the_gates() -> None:
+    place = shop(
+        tool("saw"),
+        tool("lathe", collector="other"),
+        gate("saw"),
+        gate("lathe", collector="other"),
+        fan(),
+        fan("other"),
+        StopContact(name="estop", collectors=("main",)),
+    )
+    bench = running(place)
+    bench.tell(ev.HandAsked("saw", on=True), 60.0)
+    said = bench.tell(ev.ShutdownAsked(), 61.0)
+    assert commands(said) == ["off main", "off other"]
+    assert "hand_ended/shutdown gate=saw collector=main lasted=1 hand_limit=1800" in said
+    assert "collector_off/shutdown collector=main coast_down=8 why=None" in said
+    assert [state.phase for state in bench.state.collectors] == [CoastDown(), Off()]
+    assert bench.gate_state().move == GateOpen(50.0)
+    assert bench.state.stopping
+    assert bench.state.wake_at is None
+    assert bench.until(1000.0) == []
+    bench.amps(1001.0, 0.0)
+    assert commands(bench.amps(1002.0, 5.0)) == []
+
+
+def test_a_clean_stop_leaves_a_hold_a_hold() -> None:
+    bench = ready(saw_shop())
+    bench.tell(ev.HoldAsked("main", "x"), 50.0)
+    bench.tell(ev.ShutdownAsked(), 51.0)
+    assert bench.fan_state().phase == Held("x")
