@@ -95,8 +95,8 @@ def test_a_current_that_was_never_heard_has_no_value() -> None:
     config, shop = example()
     found = shown(config, shop, Reading("band_saw", 6.4), Reading("router", -0.3))
     base = root(config)
-    assert found[f"{base}/tool-band-saw/current"] == "6.40"
-    assert found[f"{base}/tool-router/current"] == "0.00", 'within its format "0:"'
+    assert found[f"{base}/tool-band-saw/current"] == "6.4"
+    assert found[f"{base}/tool-router/current"] == "0.0", 'within its format "0:"'
     assert f"{base}/tool-jointer/current" not in found
     assert found[f"{base}/tool-band-saw/state"] in {"unknown", "running"}
 

@@ -122,7 +122,7 @@ def test_a_cut_is_shown_as_it_happens_and_nothing_twice(shop: Shop) -> None:
     world.engine.beat()
     assert shop.value("gate-band-saw/proven-open") == "true"
     assert shop.value("collector-main/state") == "running"
-    assert shop.value("tool-band-saw/current") == "6.40"
+    assert shop.value("tool-band-saw/current") == "6.4"
     since = len(shop.line.sent)
     for _ in range(5):
         world.engine.beat()

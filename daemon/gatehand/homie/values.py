@@ -49,7 +49,7 @@ def _of(subject: tuple[str, str], shop: Shop, state: State) -> Iterator[tuple[st
         case ("tool", name) if (i := shop.tool_at(name)) is not None:
             yield "state", str(tool_word(state.tools[i]))
             if (amps := state.tools[i].amps) is not None:
-                yield "current", f"{amps:.2f}"
+                yield "current", f"{amps:.1f}"  # a sensor that trembles in its second decimal is no news
 
 
 def _boolean(value: bool) -> str:
