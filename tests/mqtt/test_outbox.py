@@ -1,6 +1,8 @@
 """The outbox: a command leaves at once or never, and never into a frozen peer (I6)."""
 
-from gatehand.mqtt.outbox import FRESH, Outbox
+from math import inf
+
+from gatehand.mqtt.outbox import FRESH, LATEST, Outbox
 from gatehand.mqtt.transport import Kind, Outgoing
 
 ON = Outgoing("fan/set", b"1", Kind.ACT)
@@ -106,3 +108,27 @@ def test_the_brokers_window_is_kept_by_commands_too() -> None:  # MQTT 5.0 secti
 
 def test_an_acknowledgement_that_nobody_waits_for_is_none() -> None:
     assert Wire().outbox.acknowledged(7) is None
+
+
+def test_a_command_held_for_too_long_is_worth_nothing() -> None:
+    wire = Wire()
+    wire.outbox.offer(OPEN, now=100.0, heard_at=99.0)
+    assert not wire.outbox.too_late(100.0 + LATEST)
+    assert wire.outbox.too_late(100.0 + LATEST + 0.001)
+    wire.outbox.heard()
+    assert not wire.outbox.too_late(200.0)
+
+
+def test_what_the_broker_has_not_acknowledged_may_not_have_arrived_whatever_was_heard_since() -> None:
+    wire = Wire()
+    assert wire.outbox.unsure_since == inf
+    wire.outbox.offer(OPEN, now=100.0, heard_at=100.0)
+    wire.outbox.offer(status("s"), now=100.1, heard_at=100.1)
+    wire.outbox.offer(OFF, now=100.2, heard_at=100.2)
+    assert wire.outbox.unsure_since == 100.0
+    wire.outbox.acknowledged(1)
+    assert wire.outbox.unsure_since == 100.2
+    wire.outbox.acknowledged(3)
+    assert wire.outbox.unsure_since == inf  # a status message is none of it
+    wire.outbox.offer(ON, now=101.0, heard_at=100.5)
+    assert wire.outbox.unsure_since == 101.0  # held: it has not left

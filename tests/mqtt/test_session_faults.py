@@ -8,11 +8,14 @@ import subprocess
 import time
 from collections.abc import Iterator
 from pathlib import Path
+from unittest.mock import ANY
 
 import pytest
 from support.mosquitto import Mosquitto, free_port
 from support.recorder import Observer, Recorder, running, until
+from support.scripted_broker import ScriptedBroker, publish
 
+from gatehand.mqtt.outbox import LATEST
 from gatehand.mqtt.session import Session
 from gatehand.mqtt.settings import BrokerSettings, Patience, Protocol, Tls
 from gatehand.mqtt.transport import Kind, Outgoing, Said, Subscription
@@ -21,6 +24,8 @@ pytestmark = pytest.mark.broker
 
 ON = Outgoing("shop/fan/set", b"1", Kind.ACT)
 OFF = Outgoing("shop/fan/set", b"0", Kind.OFF)
+ESTOP = Subscription("estop")
+PINGRESP = b"\xd0\x00"
 PROTOCOLS: list[Protocol] = ["5", "3.1.1"]
 QUICK = Patience(retry=(0.05, 0.1), refused=0.3, contended=0.3, answer=1.0)
 
@@ -128,10 +133,55 @@ async def test_a_short_freeze_delays_a_command_by_as_much_and_loses_nothing(brok
             await asyncio.sleep(0.4)
             broker.sigstop()
             one.publish(ON)
-            await asyncio.sleep(1.0)
+            await asyncio.sleep(0.15)
             broker.sigcont()
             await until(lambda: seen.live("shop/fan/set") == [b"1"])
     assert shell.lost == []
+
+
+async def test_a_command_that_a_longer_freeze_has_held_up_never_leaves_and_counts_as_not_given(
+    broker: Mosquitto,
+) -> None:
+    shell = Recorder()
+    async with running(Session(settings(broker), "gatehand", shell, patience=QUICK)) as one:
+        await until(lambda: "settled" in shell.story)
+        with Observer(broker.port) as seen:
+            await asyncio.sleep(0.4)
+            broker.sigstop()
+            asked = time.monotonic()
+            one.publish(ON)
+            await asyncio.sleep(LATEST + 0.5)
+            broker.sigcont()
+            await until(lambda: shell.lost)
+            assert shell.lost[0] == ("the broker gave no sign of life in time while a command waited", ANY)
+            assert shell.lost[0][1] < asked
+            await until(lambda: len(shell.connected) == 2)
+            await asyncio.sleep(0.3)
+            assert seen.live("shop/fan/set") == []
+
+
+async def test_an_emergency_stop_that_comes_with_the_sign_of_life_takes_back_the_on_that_waits_for_it() -> None:
+    shell = Recorder()
+    async with ScriptedBroker() as server:
+        one = Session(BrokerSettings("127.0.0.1", server.port), "gatehand", shell, (ESTOP,), patience=QUICK)
+        heard = shell.on_message
+
+        def stop(topic: str, payload: bytes, retained: bool, received: float) -> None:
+            heard(topic, payload, retained, received)
+            one.publish(OFF)
+
+        shell.on_message = stop  # type: ignore[method-assign]
+        async with running(one):
+            await until(lambda: "settled" in shell.story)
+            await asyncio.sleep(0.1)
+            server.pongs = False
+            one.publish(ON)
+            await asyncio.sleep(0.1)
+            server.send(publish(b"estop", b"1") + PINGRESP)
+            await until(lambda: shell.messages)
+            await asyncio.sleep(0.2)
+            told = [body for body in server.published if b"shop/fan/set" in body]
+    assert [body[-1:] for body in told] == [b"0"]
 
 
 async def test_what_arrived_before_the_end_is_delivered_before_the_loss_is_told(broker: Mosquitto) -> None:

@@ -15,6 +15,7 @@ what is still in its buffers once the network is back, late commands among it.
 import asyncio
 import contextlib
 import logging
+import math
 import ssl
 import time
 from collections.abc import Callable, Coroutine, Sequence
@@ -168,6 +169,12 @@ class Link:
             self._loop.call_later(ANSWER_WITHIN, self._no_answer, self._outbox.held_since)
         return not self.closed.done()
 
+    @property
+    def sure_until(self) -> float:
+        """Commands given until then have arrived, those given later perhaps not (monotonic seconds)."""
+        unsure_since = math.inf if self._outbox is None else self._outbox.unsure_since
+        return min(self.heard_at, unsure_since - 0.001)
+
     def pump(self) -> None:
         """Empty the socket into the inbox, then let the shell have what came."""
         if self._aborted or self._outbox is None:
@@ -180,12 +187,19 @@ class Link:
         finally:
             self._flushes_itself = self._reading = False
         self._take_acks(self._outbox)
-        if self.heard_at == self._now:
-            self._outbox.heard()
+        # First what came (an emergency stop, say), then what has waited for a sign of life.
+        self._hooks.arrived()
+        if self.heard_at == self._now and not self._aborted:
+            self._let_leave(self._outbox)
         if self._wants_write:
             self._flush()
-        self._hooks.arrived()
         wire.acknowledge_now(self._paho.socket())
+
+    def _let_leave(self, outbox: Outbox) -> None:
+        if outbox.too_late(self._now):
+            self._end(Ending("the broker gave no sign of life in time while a command waited"))
+        else:
+            outbox.heard()
 
     async def say_goodbye(self, last: Outgoing) -> None:
         """Publish `last`, wait a bounded time for what is still to be acknowledged, then disconnect without a will."""

@@ -235,7 +235,7 @@ class Session:
             while (message := self._inbox.take()) is not None:
                 self._dispatch(message)
             if not self._stopping:
-                self._herald.call(self._listener.on_lost, link.closed.result().reason, link.heard_at)
+                self._herald.call(self._listener.on_lost, link.closed.result().reason, link.sure_until)
         self._inbox.clear()
         self._report_shed()
 

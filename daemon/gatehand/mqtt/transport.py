@@ -107,7 +107,10 @@ class Listener(Protocol):
         """What the broker retains for our topics has been delivered (or a second has passed); what follows is live."""
 
     def on_lost(self, reason: str, heard_at: float) -> None:
-        """The connection is gone. `heard_at`: when the broker was last heard, monotonic seconds."""
+        """The connection is gone. `heard_at`: monotonic seconds; what was given after it may not have arrived.
+
+        It is when the broker was last heard, or just before the oldest command that it has not acknowledged.
+        """
 
     def on_notice(self, notice: Notice) -> None:
         """Something to log."""
