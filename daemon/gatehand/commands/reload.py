@@ -8,6 +8,7 @@ import asyncio
 import json
 import sys
 from collections.abc import AsyncIterator
+from datetime import datetime
 from typing import TYPE_CHECKING, Any, Final
 
 if TYPE_CHECKING:
@@ -65,13 +66,15 @@ def run(args: argparse.Namespace) -> int:
 
 def told(outcome: dict[str, Any]) -> list[str]:
     """The daemon's outcome in lines, as `gatehand check` words them."""
+    from gatehand.config.shown import named
+
     file = outcome.get("file")
     lines = [
         f"{each['file']}:{each['line']}:{each['column']}: {each['level']}: "
         f"{each['where']}{': ' if each['where'] else ''}{each['message']}"
         for each in outcome.get("problems", [])
     ]
-    since = f"since {outcome.get('in_force_since')}"
+    since = f"since {_local(str(outcome.get('in_force_since')))}"
     if outcome.get("waits_for"):
         why = "; ".join(outcome["waits_for"])
         return [
@@ -80,11 +83,19 @@ def told(outcome: dict[str, Any]) -> list[str]:
         ]
     if outcome.get("ok") is not True:
         return [*lines, f"{file}: not taken; the last good one, {since}, stays in force"]
-    counts = ", ".join(f"{outcome.get(kind + 's')} {kind}s" for kind in ("tool", "gate", "collector"))
+    counts = ", ".join(named(int(outcome.get(kind + "s", 0)), kind) for kind in ("tool", "gate", "collector"))
     lines.append(f"{file}: in force {since}; {counts}")
     lines += [f"  {each}" for each in outcome.get("changed", [])]
     lines += [f"  [{each}]: its changes are taken at the daemon's next start" for each in outcome.get("at_restart", [])]
     return lines
+
+
+def _local(stamp: str) -> str:
+    """The daemon's RFC 3339 time as a clock on the wall here shows it."""
+    try:
+        return f"{datetime.fromisoformat(stamp).astimezone():%Y-%m-%d %H:%M:%S}"
+    except ValueError:
+        return stamp
 
 
 async def _ask(where: "Where", within: float) -> dict[str, Any]:
