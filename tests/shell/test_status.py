@@ -69,6 +69,26 @@ def test_a_current_is_shown_at_most_once_a_second() -> None:
     assert json.loads(sent[-1].text)["amps"] == pytest.approx(5.39)
 
 
+def test_the_noise_of_a_resting_sensor_is_not_shown_but_what_moves_on_is() -> None:
+    world = World().rested()
+    world.say("shop/band_saw/amps", "0.20")
+    world.engine.beat()
+    before = len(world.transport.sent)
+
+    def amps_shown() -> list[float]:
+        sent = world.transport.sent[before:]
+        return [json.loads(each.text)["amps"] for each in sent if each.topic == "gatehand/tool/band_saw"]
+
+    for amps in ("0.23", "0.17", "0.24"):  # start_amps is 2.5: a fiftieth is 0.05 A
+        world.say("shop/band_saw/amps", amps)
+        world.run(1)
+        world.engine.beat()
+    assert amps_shown() == []
+    world.say("shop/band_saw/amps", "0.25")
+    world.engine.beat()
+    assert amps_shown() == [0.25]
+
+
 def test_nothing_is_shown_twice() -> None:
     world = World().cutting()
     world.engine.beat()

@@ -91,9 +91,9 @@ class Board:
         self._mirrors.append(mirror)
 
     def show_readings(self, state: State, now: float) -> None:
-        """Publish the currents heard since the last call."""
-        self._at_once.update(self._readings)
-        self._readings = {}
+        """Publish the currents that have moved visibly since they were published."""
+        readings, self._readings = self._readings, {}
+        self._at_once.update((each, None) for each in readings if self._statuses.has_moved(each, state))
         self.show(state, now)
 
     def show_all(self, state: State, now: float) -> None:

@@ -40,6 +40,8 @@ _OF_ITSELF: Final[dict[str, str]] = {
     CollectorWord.COAST_DOWN: "called off before it was told on",
 }
 """Phases that a collector comes to without a finding of its own."""
+VISIBLE: Final = 0.02
+"""Share of `start_amps` by which a current must have moved to be shown anew: a resting sensor's noise moves less."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,6 +72,8 @@ class _Shown:
     explained: bool = True
     """`because` is newer than the word."""
     sent: bytes = field(default=b"")
+    amps: float | None = None
+    """A tool's current as sent."""
 
 
 class Statuses:
@@ -103,6 +107,16 @@ class Statuses:
             self._shown[subject].because = text
             self._shown[subject].explained = True
 
+    def has_moved(self, subject: Subject, state: State) -> bool:
+        """Whether a tool's current is visibly another than the one last sent."""
+        at, shown = self._shop.tool_at(subject[1]), self._shown.get(subject)
+        if at is None or shown is None:
+            return False
+        amps = state.tools[at].amps
+        if amps is None or shown.amps is None:
+            return amps is not shown.amps
+        return abs(amps - shown.amps) >= VISIBLE * self._shop.tools[at].start_amps
+
     def messages(self, subjects: Iterable[Subject], state: State, at: Moment) -> list[Outgoing]:
         """The messages of those subjects for which the broker was last told something else."""
         found = []
@@ -118,7 +132,7 @@ class Statuses:
             body = {"state": word, "since": stamp(shown.since), "because": shown.because, **facts}
             payload = json.dumps(body, ensure_ascii=False).encode("utf-8", "backslashreplace")
             if payload != shown.sent:
-                shown.sent = payload
+                shown.sent, shown.amps = payload, _amps(facts)
                 found.append(Outgoing(self._topic(subject), payload, Kind.STATUS))
         return found
 
@@ -206,6 +220,11 @@ class Statuses:
             if tool.collector == name and isinstance(each, ToolRunOn):
                 ends.append(each.since + tool.run_on)
         return max(ends, default=None)
+
+
+def _amps(facts: dict[str, object]) -> float | None:
+    amps = facts.get("amps")
+    return amps if isinstance(amps, float) else None
 
 
 def _coasts(seen: CollectorState, now: float) -> bool:
