@@ -5,10 +5,12 @@ import json
 from pathlib import Path
 
 import pytest
+from support.recorded_shop import RecordedShop
 from tune_support import cuts, track
 
 from gatehand.cli import main
 from gatehand.config import load
+from gatehand.simshop import Habits, ToolHabits
 from gatehand.tune.edit import NoEditError, difference, edited
 
 CONFIG = """\
@@ -148,3 +150,24 @@ def test_a_new_key_goes_to_its_tool_and_not_behind_the_next_ones_comment() -> No
 def test_a_tool_without_a_table_is_refused() -> None:
     with pytest.raises(NoEditError, match=r"there is no \[tool\.lathe\]"):
         edited(CONFIG, {"lathe": {"start_amps": 3}})
+
+
+def test_it_reads_the_daemons_own_recording(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Two mornings of cuts at 6 A over a rest of 0.1 A, recorded by the real recorder."""
+    habits = Habits(tools={"band_saw": ToolHabits(inrush=None, idle_amps=0.1, every=1.0)})
+    shop = RecordedShop(tmp_path, habits=habits).begin()
+    for _ in range(12):
+        shop.cut("band_saw", 30, amps=6.0, then=45)
+    shop.end()
+    shop.run(60, alive=False)
+    shop.begin()
+    for _ in range(3):
+        shop.cut("band_saw", 30, amps=6.0, then=45)
+    shop.end()
+    assert main(["tune", "band_saw", "--config", str(shop.config), "--json"]) == 0
+    (found,) = json.loads(capsys.readouterr().out)
+    assert found["cuts"] == 15
+    assert found["rest"]["middle"] == pytest.approx(0.1, abs=0.01)
+    assert found["work"]["middle"] == pytest.approx(6.0, abs=0.1)
+    assert 0.1 < found["proposed"]["stop_amps"] < found["proposed"]["start_amps"] < 6.0
+    assert found["proposed"]["run_on"] in {45.0, 60.0}, "pauses of 45 s are worth bridging at a minute each"

@@ -60,7 +60,7 @@ def broker_away(scene: Scene) -> Verdict | None:
     last = next(
         (
             one
-            for one in scene.upto(scene.at_ms)
+            for one in scene.in_this_run(scene.at_ms)
             if one.is_(Happened.BROKER_LOST, Happened.BROKER_CONNECTED, DAEMON_STARTED)
         ),
         None,

@@ -34,7 +34,7 @@ def held(scene: Scene, attempt: Attempt) -> Verdict:
     hold = next(
         (
             one
-            for one in scene.upto(attempt.start_ms)
+            for one in scene.in_this_run(attempt.start_ms)
             if one.is_(Happened.COLLECTOR_HELD) and one.text("collector") == scene.collector
         ),
         None,
@@ -57,7 +57,7 @@ def held(scene: Scene, attempt: Attempt) -> Verdict:
 
 def bin_full(scene: Scene, attempt: Attempt) -> Verdict:
     """Its bin is full and `on_bin_full` says to refuse."""
-    full = next((one for one in scene.upto(attempt.start_ms) if one.is_(Happened.BIN_FULL)), None)
+    full = next((one for one in scene.in_this_run(attempt.start_ms) if one.is_(Happened.BIN_FULL)), None)
     since = f" since {at_clock(full.ms)}" if full else ""
     found = Verdict(
         "bin_full",

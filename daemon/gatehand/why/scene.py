@@ -3,12 +3,13 @@
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
+from itertools import islice
 from pathlib import Path
 from typing import Final, Literal, TypeAlias
 
 from gatehand.config import Config
 from gatehand.journal.head import EPOCH, RecordingError
-from gatehand.journal.line import Line
+from gatehand.journal.line import DAEMON_STARTED, Line
 from gatehand.journal.reader import EventReader
 from gatehand.journal.recording import Recording, recordings
 from gatehand.replay.history import Shops
@@ -20,6 +21,7 @@ from gatehand_rules import Shop, State
 BEFORE: Final = timedelta(minutes=30)
 AFTER: Final = timedelta(minutes=15)
 MINUTE_MS: Final = 60_000
+_FARTHEST: Final = 20_000
 Kind: TypeAlias = Literal["tool", "gate", "collector"]
 
 
@@ -103,12 +105,19 @@ class Scene:
         return max(0, start_ms - (self.at_ms + MINUTE_MS - 1), self.at_ms - end_ms)
 
     def upto(self, ms: int) -> Iterator[Stamped]:
-        """Lines at or before a moment, newest first, back through the whole log."""
+        """Lines at or before a moment, newest first, far back but not without end."""
         near = [one for one in self.lines if one.ms <= ms]
         yield from reversed(near)
         begin = near[0].ms if near else ms + 1
-        for line in self.reader.backwards(EPOCH + timedelta(milliseconds=begin)):
+        for line in islice(self.reader.backwards(EPOCH + timedelta(milliseconds=begin)), _FARTHEST):
             yield Stamped(wall_ms(str(line["ts"])), line)
+
+    def in_this_run(self, ms: int) -> Iterator[Stamped]:
+        """The same, no further than the start of the daemon that ran then: what stands is said anew by each."""
+        for one in self.upto(ms):
+            yield one
+            if one.is_(DAEMON_STARTED):
+                return
 
     def between(self, start_ms: int, end_ms: int) -> list[Stamped]:
         """Lines of the scene from `start_ms` to `end_ms`, both counted in."""

@@ -16,7 +16,9 @@ def _state(scene: Scene) -> ToolState | None:
 
 def _last(scene: Scene, *events: str) -> Stamped | None:
     """The tool's last line of these events at or before the moment."""
-    return next((one for one in scene.upto(scene.at_ms) if one.text("tool") == scene.name and one.is_(*events)), None)
+    return next(
+        (one for one in scene.in_this_run(scene.at_ms) if one.text("tool") == scene.name and one.is_(*events)), None
+    )
 
 
 def silent(scene: Scene) -> Verdict | None:
@@ -56,7 +58,7 @@ def silent(scene: Scene) -> Verdict | None:
 
 
 def _silent_by_log(scene: Scene) -> bool:
-    last = _last(scene, Happened.TOOL_SILENT, Happened.TOOL_HEARD, "daemon_started")
+    last = _last(scene, Happened.TOOL_SILENT, Happened.TOOL_HEARD)
     return last is not None and last.is_(Happened.TOOL_SILENT)
 
 
