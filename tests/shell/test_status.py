@@ -84,9 +84,9 @@ def test_the_noise_of_a_resting_sensor_is_not_shown_but_what_moves_on_is() -> No
         world.run(1)
         world.engine.beat()
     assert amps_shown() == []
-    world.say("shop/band_saw/amps", "0.25")
+    world.say("shop/band_saw/amps", "0.26")
     world.engine.beat()
-    assert amps_shown() == [0.25]
+    assert amps_shown() == [0.26]
 
 
 def test_nothing_is_shown_twice() -> None:
