@@ -32,7 +32,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--readings", type=Path, metavar="FILE", help="a logger's CSV file with columns t_s,tool,amps")
     parser.add_argument("--from", dest="since", metavar="TIME", help=f"from this time on; else the last {DAYS} days")
     parser.add_argument("--to", dest="until", metavar="TIME", help="up to this time")
-    parser.add_argument("--plot", type=Path, metavar="FILE", help="draw it as SVG")
+    parser.add_argument("--plot", type=Path, metavar="FILE.svg", help="draw it, as SVG")
     parser.add_argument("--write", action="store_true", help="put the proposals into the config, after showing them")
     parser.add_argument("--yes", action="store_true", help="with --write: do not ask")
     parser.add_argument("--json", action="store_true", help="the same facts for programs")

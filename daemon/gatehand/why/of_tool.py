@@ -4,7 +4,7 @@ from operator import itemgetter
 from typing import TYPE_CHECKING, Final
 
 from gatehand.journal.sentences.fill import lasting, spoken
-from gatehand.why import of_start, standing
+from gatehand.why import of_refusal, of_start, standing
 from gatehand.why.attempt import Attempt, nearest
 from gatehand.why.scene import Scene
 from gatehand.why.trial import readings
@@ -34,7 +34,7 @@ def _by_attempt(scene: Scene) -> Verdict | None:
             _too_short(scene, attempt) if head.text("rule") == Rule.SHORTER_THAN_START_AFTER else _under(scene, attempt)
         )
     if head.is_(Happened.START_REFUSED):
-        case = of_start.REFUSED.get(head.text("rule"), of_start.refused_otherwise)
+        case = of_refusal.REFUSED.get(head.text("rule"), of_refusal.refused_otherwise)
         return case(scene, attempt)
     case_of: Mapping[str, Callable[[Scene, Attempt], Verdict]] = {
         Happened.TOOL_STARTED: of_start.started,
