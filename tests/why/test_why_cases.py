@@ -212,6 +212,22 @@ def test_a_late_gate_says_how_late_and_the_shortest_travel_that_would_have_been_
     )
 
 
+def test_a_later_cut_that_was_served_is_not_taken_for_this_ones(
+    make: Callable[..., RecordedShop], capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The gate jams, the cut ends, the gate is mended, and the next cut, a second later, is served."""
+    shop = make()
+    shop.shop.gates["band_saw"].suffer(Trouble.JAM, shop.clocks.now)
+    shop.cut("band_saw", 5, amps=6, then=1)
+    shop.shop.gates["band_saw"].suffer(None, shop.clocks.now)
+    shop.cut("band_saw", 20, amps=6, then=30)
+    found = why(shop, capsys, "band_saw")
+    assert found["case"] == "gate_jammed"
+    assert "was the collector told on" not in found["verdict"]
+    assert found["would_have_started"] == {}
+    assert found["trials"] == ["gate band saw did not report open in the time looked at: no travel would have helped"]
+
+
 def test_the_gate_itself_can_be_asked(make: Callable[..., RecordedShop], capsys: pytest.CaptureFixture[str]) -> None:
     shop = make(gates={"band_saw": GateHabits(late_by=3.0)})
     shop.shop.gates["band_saw"].suffer(Trouble.LATE, shop.clocks.now)

@@ -6,6 +6,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
+from gatehand.config.shown import named
 from gatehand.journal.head import EPOCH
 from gatehand.journal.line import facts_of
 from gatehand.journal.sentences import sentence
@@ -99,8 +100,8 @@ def table(found: Comparison) -> Iterator[str]:
     """The differences in text."""
     history = found.history
     yield (
-        f"{history.readings:,} readings in {history.files} files, {clock(history.first_ms)} to "
-        f"{clock(history.last_ms)}" + (f", {history.gaps} gaps" if history.gaps else "")
+        f"{history.readings:,} readings in {named(history.files, 'file')}, {clock(history.first_ms)} to "
+        f"{clock(history.last_ms)}" + (f", {named(history.gaps, 'gap')}" if history.gaps else "")
     )
     yield f"{'':<36}  {'recorded':>9}  {'then':>9}  {'change':>9}"
     for row in found.rows():

@@ -122,7 +122,7 @@ def upkeep_words(one: Due) -> str:
 def _split(counts: "Counter[str]") -> str:
     if len(counts) == 1:
         return f"  ({next(iter(counts))})"
-    parts = [f"{name} {count:,}" for name, count in counts.most_common(6)]
+    parts = [f"{name} {count:,}" for name, count in counts.most_common(3)]
     return "  (" + ", ".join(parts) + (", ..." if len(counts) > len(parts) else "") + ")"
 
 

@@ -17,7 +17,8 @@ from gatehand_rules import Shop
 from gatehand_rules.findings import Rule
 
 _STORY_BEFORE_MS: Final = 30_000
-_STORY_AFTER_MS: Final = 60_000
+_STORY_AFTER_MS: Final = 20_000
+_NEAR_MS: Final = 600_000
 _LONGEST: Final = 24
 
 
@@ -55,7 +56,7 @@ def _of_subject(scene: Scene) -> Verdict:
 def _story(scene: Scene, verdict: Verdict) -> list[Stamped]:
     """The lines around what the verdict rests on, and around the moment, that are about it."""
     times = [wall_ms(str(line["ts"])) for line in verdict.findings]
-    near = [ms for ms in times if abs(ms - scene.at_ms) <= _STORY_AFTER_MS * 10] or [scene.at_ms]
+    near = [ms for ms in times if abs(ms - scene.at_ms) <= _NEAR_MS] or [scene.at_ms]
     start, end = min(near) - _STORY_BEFORE_MS, max(near) + _STORY_AFTER_MS
     kept = [one for one in scene.between(start, end) if _is_about(scene, one)]
     if len(kept) > _LONGEST:

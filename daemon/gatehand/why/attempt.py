@@ -72,12 +72,25 @@ def end_of_cut(scene: Scene, start_ms: int) -> int:
     return scene.lines[-1].ms if scene.lines else start_ms
 
 
+def served_until(scene: Scene, attempt: Attempt) -> int:
+    """To when a start of the collector still belongs to this cut: through its run-on, and not into the next cut."""
+    at = scene.shop.tool_at(scene.name)
+    run_on = scene.shop.tools[at].run_on if at is not None else 0.0
+    until = attempt.end_ms + round(run_on * 1000) + _OUTLIVES_MS
+    following = (
+        one.ms - 1
+        for one in scene.lines
+        if one.ms > attempt.end_ms and one.text("tool") == scene.name and one.is_(Happened.TOOL_STARTED)
+    )
+    return min(until, next(following, until))
+
+
 def aftermath(scene: Scene, attempt: Attempt) -> list[Stamped]:
     """What was said of the tool, its gates and its collector from the start of a cut to a little after its end."""
     gates = scene.gates()
     return [
         one
-        for one in scene.between(attempt.start_ms, attempt.end_ms + _OUTLIVES_MS)
+        for one in scene.between(attempt.start_ms, min(attempt.end_ms + _OUTLIVES_MS, served_until(scene, attempt)))
         if one.text("tool") == scene.name
         or (one.text("gate") in gates and not one.text("tool"))
         or (one.text("collector") == scene.collector and not one.text("tool") and not one.text("gate"))

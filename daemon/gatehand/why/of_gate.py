@@ -51,12 +51,24 @@ def _fault(scene: Scene, fault: Stamped) -> Verdict:
         [fault.line],
         next_step="Look at the gate, its power and its end switches: gatehand exercise.",
     )
-    here = around(scene.folder, told_ms, fault.ms + _CUT_AFTER_MS)
+    until = _told_anew(scene, fault)
+    here = around(scene.folder, told_ms, until)
     if here is not None and fault.text("wanted") == "open":
         # A tool that starts with the telling is refused or served with it.
         tool = next((one.text("tool") for one in scene.between(told_ms, told_ms) if one.is_(Happened.TOOL_STARTED)), "")
-        gate_trials(here, scene.name, (tool, scene.collector), (told_ms, fault.ms + _CUT_AFTER_MS), found)
+        gate_trials(here, scene.name, (tool, scene.collector), (told_ms, until), found)
     return found
+
+
+def _told_anew(scene: Scene, fault: Stamped) -> int:
+    """To when a report still answers the telling that ended in this fault."""
+    until = fault.ms + _CUT_AFTER_MS
+    later = (
+        one.ms - 1
+        for one in scene.between(fault.ms + 1, until)
+        if one.is_(Happened.GATE_COMMANDED) and one.text("gate") == scene.name
+    )
+    return next(later, until)
 
 
 def _stands(scene: Scene) -> Verdict:

@@ -5,20 +5,18 @@ from typing import Final, TypeAlias
 
 from gatehand.journal.sentences.fill import lasting, spoken
 from gatehand.why.around import Around, around, with_collector
-from gatehand.why.attempt import Attempt, aftermath
+from gatehand.why.attempt import Attempt, aftermath, served_until
 from gatehand.why.of_gate import gate_trials, retries
 from gatehand.why.scene import Scene, Stamped
 from gatehand.why.verdict import Verdict, amps, at_clock
 from gatehand_rules.findings import Happened, Rule
 
 Case: TypeAlias = Callable[[Scene, Attempt], Verdict]
-_AFTER_MS: Final = 5_000
-_RUN_ON_MS: Final = 60_000
 
 
 def recorded(scene: Scene, attempt: Attempt) -> tuple[Around | None, tuple[int, int]]:
     """What was recorded around a cut, and the window in which the collector would have had to start."""
-    window = (attempt.start_ms, attempt.end_ms + _AFTER_MS)
+    window = (attempt.start_ms, served_until(scene, attempt))
     return around(scene.folder, window[0], window[1]), window
 
 
@@ -173,11 +171,10 @@ def gate_case(scene: Scene, attempt: Attempt, fault: Stamped | None) -> Verdict:
 
 def _on_after(scene: Scene, attempt: Attempt, ms: int) -> Stamped | None:
     """The start of the collector that followed after all, for this cut or its run-on."""
-    until = attempt.end_ms + _RUN_ON_MS
     return next(
         (
             one
-            for one in scene.between(ms, until)
+            for one in scene.between(ms, served_until(scene, attempt))
             if one.is_(Happened.COLLECTOR_ON)
             and one.text("collector") == scene.collector
             and one.text("rule") != Rule.REFRESH
