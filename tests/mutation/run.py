@@ -1,81 +1,80 @@
 """Break the rules in every small way there is, and count what the tests notice.
 
-    python tests/mutation/run.py                      # the rules, about half an hour on one core
+    python tests/mutation/run.py                      # the rules but air/ and reshape: minutes on one core
     python tests/mutation/run.py --only interlock fan # some files
+    python tests/mutation/run.py --again              # only what survived the last run, with the tests as they are now
     python tests/mutation/run.py --show interlock     # what survived the last run, as diffs
 
-Works on a scratch copy, so the tree stays as it is. Wants `pip install mutmut mypy` (mutmut 3). A mutant that no
-longer type-checks is counted apart: `mypy --strict` is among what must pass before a change lands.
+Wants `pip install mutmut==3.8.1 mypy`. mutmut makes the mutants, in a scratch copy; loop.py runs the tests on them,
+hundreds a minute. A mutant that no longer type-checks is noticed too (`mypy --strict` must pass before a change
+lands) and is counted apart.
 """
 
 import argparse
+import ast
 import json
+import os
 import shutil
 import subprocess
 import sys
 import tempfile
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 
-ROOT = Path(__file__).resolve().parents[2]
+HERE = Path(__file__).resolve().parent
+ROOT = HERE.parents[1]
 TESTS = ("rules_units", "scenarios", "test_scenarios.py", "conftest.py")
-SLOW = ("day_of_mitre_cuts", "mitre_saw_pauses")
+LONG = ("day_of_mitre_cuts", "mitre_saw_pauses")
 """Stories of a whole day: each would cost every survivor seconds, and none tells what the short ones do not."""
 APART = ("src/gatehand_rules/air/*", "src/gatehand_rules/reshape.py")
 """Arithmetic of air, tested against published values and an oracle; a state carried over, tested in tests/shell."""
-KILLED, SURVIVED, UNTESTED, BY_TYPES = {1, 3}, {0}, {5, 33}, {37}
+MAKE = "from mutmut.__main__ import *; copy_src_dir(); copy_also_copy_files(); create_mutants(1)"
+RESULTS = "results.jsonl"
 
 
 def main() -> int:
     """Run, or show, and tell."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--only", nargs="*", default=[], metavar="FILE", help="names of files without .py")
+    parser.add_argument("--again", action="store_true", help="only what survived the last run")
     parser.add_argument("--show", nargs="*", metavar="FILE", help="show what survived and run nothing")
     parser.add_argument("--scratch", type=Path, default=Path(tempfile.gettempdir()) / "gatehand-mutation")
-    parser.add_argument("--children", type=int, default=1, help="processes at a time")
     args = parser.parse_args()
+    scratch: Path = args.scratch
     if args.show is not None:
-        for name in _names(args.scratch, SURVIVED, args.show):
-            print(_mutmut(args.scratch, "show", name, quiet=True))
+        for name, killer in _last(scratch).items():
+            if killer is None and (not args.show or _file(name) in args.show):
+                print(_python(scratch, "-m", "mutmut", "show", name))
         return 0
-    _lay_out(args.scratch)
-    names = [f"gatehand_rules.{name}.*" for name in args.only]
-    _mutmut(args.scratch, "run", "--max-children", str(args.children), *names)
-    return _tell(args.scratch)
+    last = _last(scratch)
+    if args.again:
+        _copy_tests(scratch, scratch / "mutants")
+        todo = [name for name, killer in last.items() if killer is None]
+    else:
+        _lay_out(scratch)
+        _python(scratch, "-c", MAKE)
+        last = dict.fromkeys(_no_longer_typed(scratch), "mypy")
+        todo = [name for name in _mutants(scratch) if name not in last]
+    if args.only:
+        todo = [name for name in todo if _file(name) in args.only]
+    _write(scratch, last)
+    _loop(scratch, todo)
+    _tell(_last(scratch))
+    return 0
 
 
 def _lay_out(scratch: Path) -> None:
-    """A copy in which the rules stand under src/, as mutmut wants it. Results of files not changed are kept."""
-    scratch.mkdir(parents=True, exist_ok=True)
-    for old in ("src", "daemon", "tests"):
-        shutil.rmtree(scratch / old, ignore_errors=True)
-    forget = shutil.ignore_patterns("__pycache__", *(f"{name}.txt" for name in SLOW))
+    """A copy in which the rules stand under src/, as mutmut wants it."""
+    shutil.rmtree(scratch, ignore_errors=True)
+    forget = shutil.ignore_patterns("__pycache__")
     shutil.copytree(ROOT / "rules" / "gatehand_rules", scratch / "src" / "gatehand_rules", ignore=forget)
     shutil.copytree(ROOT / "daemon", scratch / "daemon", ignore=forget)
-    (scratch / "tests").mkdir()
-    for name in TESTS:
-        path = ROOT / "tests" / name
-        if path.is_dir():
-            shutil.copytree(path, scratch / "tests" / name, ignore=forget)
-        else:
-            shutil.copy2(path, scratch / "tests" / name)
-    check = [
-        sys.executable,
-        "-m",
-        "mypy",
-        "--strict",
-        "--no-warn-unused-ignores",
-        "--output=json",
-        "src/gatehand_rules",
-    ]
+    _copy_tests(scratch, scratch)
     (scratch / "pyproject.toml").write_text(
         f"""
 [tool.pytest.ini_options]
-testpaths = ["tests"]
-pythonpath = ["daemon", "tests"]
-addopts = ["-p", "no:cacheprovider", "-p", "no:asyncio", "--deselect",
-  "tests/test_scenarios.py::test_every_rule_and_every_event_is_met_in_some_story"]
+pythonpath = ["src", "daemon", "tests"]
 [tool.mypy]
 mypy_path = "src"
 plugins = ["pydantic.mypy"]
@@ -84,47 +83,102 @@ source_paths = ["src"]
 do_not_mutate = {json.dumps(list(APART))}
 also_copy = ["daemon"]
 use_git_change_detection = false
-type_check_command = {json.dumps(check)}
 """,
         encoding="utf-8",
     )
 
 
-def _mutmut(scratch: Path, *words: str, quiet: bool = False) -> str:
+def _copy_tests(scratch: Path, where: Path) -> None:
+    shutil.rmtree(where / "tests", ignore_errors=True)
+    (where / "tests").mkdir()
+    forget = shutil.ignore_patterns("__pycache__", *(f"{name}.txt" for name in LONG))
+    for name in TESTS:
+        path = ROOT / "tests" / name
+        if path.is_dir():
+            shutil.copytree(path, where / "tests" / name, ignore=forget)
+        else:
+            shutil.copy2(path, where / "tests" / name)
+    shutil.copy2(HERE / "loop.py", scratch)
+
+
+def _python(where: Path, *words: str, check: bool = False, **environment: str) -> str:
     done = subprocess.run(  # noqa: S603 - our own interpreter, our own words
-        [sys.executable, "-m", "mutmut", *words], cwd=scratch, check=not quiet, capture_output=quiet, text=True
+        [sys.executable, *words],
+        cwd=where,
+        check=check,
+        stdout=subprocess.PIPE,
+        text=True,
+        env={**os.environ, "PYTHONPATH": str(where.parent), **environment},
     )
-    return done.stdout if quiet else ""
+    return done.stdout
 
 
-def _results(scratch: Path) -> Iterator[tuple[str, str, int | None]]:
-    """File, mutant, mutmut's exit code."""
+def _mutants(scratch: Path) -> Iterator[str]:
     for meta in sorted((scratch / "mutants" / "src" / "gatehand_rules").glob("*.py.meta")):
-        for name, code in json.loads(meta.read_text(encoding="utf-8"))["exit_code_by_key"].items():
-            yield meta.name.removesuffix(".py.meta"), name, code
+        yield from json.loads(meta.read_text(encoding="utf-8"))["exit_code_by_key"]
 
 
-def _names(scratch: Path, codes: set[int], files: list[str]) -> Iterator[str]:
-    for file, name, code in _results(scratch):
-        if code in codes and (not files or file in files):
-            yield name
+def _no_longer_typed(scratch: Path) -> set[str]:
+    """Mutants in which `mypy --strict` finds an error."""
+    where = scratch / "mutants"
+    told = _python(where, "-m", "mypy", "--strict", "--no-warn-unused-ignores", "--output=json", "src/gatehand_rules")
+    lines: dict[str, set[int]] = {}
+    for error in map(json.loads, told.splitlines()):
+        lines.setdefault(error["file"], set()).add(error["line"])
+    found: set[str] = set()
+    for path, wrong in lines.items():
+        for node in ast.walk(ast.parse((where / path).read_text(encoding="utf-8"))):
+            if isinstance(node, ast.FunctionDef) and "__mutmut_" in node.name:
+                span = range(node.lineno, (node.end_lineno or node.lineno) + 1)
+                if wrong.intersection(span):
+                    found.add(f"gatehand_rules.{Path(path).stem}.{node.name}")
+    return found.intersection(_mutants(scratch))
 
 
-def _tell(scratch: Path) -> int:
+def _loop(scratch: Path, todo: list[str]) -> None:
+    (scratch / "todo.json").write_text(json.dumps(todo), encoding="utf-8")
+    _python(
+        scratch / "mutants",
+        *("-m", "pytest", "-p", "loop", "-p", "no:cacheprovider", "-p", "no:asyncio", "-q", "tests"),
+        *("--deselect", "tests/test_scenarios.py::test_every_rule_and_every_event_is_met_in_some_story"),
+        check=True,
+        GATEHAND_MUTANTS=str(scratch / "todo.json"),
+        GATEHAND_RESULTS=str(scratch / RESULTS),
+    )
+
+
+def _last(scratch: Path) -> dict[str, str | None]:
+    """What noticed each mutant in the last run; the last word on each counts."""
+    path = scratch / RESULTS
+    return dict(map(json.loads, path.read_text(encoding="utf-8").splitlines())) if path.exists() else {}
+
+
+def _write(scratch: Path, results: dict[str, str | None]) -> None:
+    text = "".join(json.dumps(pair) + "\n" for pair in results.items())
+    (scratch / RESULTS).write_text(text, encoding="utf-8")
+
+
+def _file(mutant: str) -> str:
+    return mutant.split(".")[1]
+
+
+def _tell(results: dict[str, str | None]) -> None:
     counts: dict[str, Counter[str]] = {}
-    for file, _, code in _results(scratch):
-        word = "timeout"
-        for known, codes in (("killed", KILLED), ("survived", SURVIVED), ("untested", UNTESTED), ("types", BY_TYPES)):
-            word = known if code in codes else word
-        counts.setdefault(file, Counter())["unchecked" if code is None else word] += 1
-    words = ("killed", "timeout", "types", "survived", "untested", "unchecked")
-    print(f"{'file':12}" + "".join(f"{word:>10}" for word in words) + f"{'noticed':>10}")
+    for name, killer in sorted(results.items()):
+        word = {None: "survived", "mypy": "types", "timeout": "timeout"}.get(killer, "tests")
+        counts.setdefault(_file(name), Counter())[word] += 1
+    words = ("tests", "timeout", "types", "survived")
+    print(_row("file", words, "noticed", "by tests"))
     counts["all"] = sum(counts.values(), Counter())
     for file, count in counts.items():
-        noticed = count["killed"] + count["timeout"] + count["types"]
-        share = 100 * noticed / max(1, count.total() - count["unchecked"])
-        print(f"{file:12}" + "".join(f"{count[word]:10}" for word in words) + f"{share:9.1f}%")
-    return 0
+        tried = count.total() - count["types"]
+        noticed = f"{100 * (1 - count['survived'] / count.total()):.1f} %"
+        by_tests = f"{100 * (1 - count['survived'] / max(1, tried)):.1f} %"
+        print(_row(file, (count[word] for word in words), noticed, by_tests))
+
+
+def _row(first: str, middle: Iterable[object], *last: str) -> str:
+    return f"{first:10}" + "".join(f"{one!s:>10}" for one in (*middle, *last))
 
 
 if __name__ == "__main__":
