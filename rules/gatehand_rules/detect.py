@@ -8,6 +8,7 @@ from dataclasses import replace
 from typing import assert_never
 
 from gatehand_rules.draft import Draft
+from gatehand_rules.fan import bin_refuses
 from gatehand_rules.findings import Happened, Rule
 from gatehand_rules.gates import forget_fault
 from gatehand_rules.shop import Tool
@@ -195,7 +196,7 @@ def _start(draft: Draft, at: int, state: ToolIdle | ToolRunOn) -> None:
         fan = draft.collectors[home]
         if isinstance(fan.phase, Held):
             refused = Rule.HOLD
-        elif fan.bin_full and draft.shop.collectors[home].on_bin_full == "refuse" and not fan.on_phase:
+        elif bin_refuses(draft.shop.collectors[home], fan) and not fan.on_phase:
             refused = Rule.BIN_FULL
     if refused is not None:
         standing = Standing.STALE

@@ -32,7 +32,7 @@ def tell_on(draft: Draft, at: int, rule: Rule) -> None:
     collector, fan, now = draft.shop.collectors[at], draft.collectors[at], draft.now
     start = not fan.on_phase
     answer = fan.answer
-    if start:
+    if start or fan.told_on_at is None:
         known = collector.reports or collector.senses_current
         answer = Answer(on=True, since=now) if known else None
     starts = fan.starts
@@ -215,6 +215,11 @@ def free_again_at(collector: Collector, fan: CollectorState, now: float) -> floa
     if len(starts) < collector.starts_per_hour:
         return None
     return due(starts[len(starts) - collector.starts_per_hour], HOUR)
+
+
+def bin_refuses(collector: Collector, fan: CollectorState) -> bool:
+    """A full bin forbids a start."""
+    return fan.bin_full and collector.on_bin_full == "refuse"
 
 
 def is_held(fan: CollectorState) -> bool:

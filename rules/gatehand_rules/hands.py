@@ -79,7 +79,7 @@ def start_hand(draft: Draft, at: int, rule: Rule, *, by_opening: bool = False) -
     refused: Rule | None = None
     if fan.is_held(state):
         refused = Rule.HOLD
-    elif state.bin_full and draft.shop.collectors[home].on_bin_full == "refuse" and not state.on_phase:
+    elif fan.bin_refuses(draft.shop.collectors[home], state) and not state.on_phase:
         refused = Rule.BIN_FULL
     if refused is not None:
         draft.say(Happened.START_REFUSED, refused, gate=gate.name, collector=gate.collector, asked_by=str(rule))

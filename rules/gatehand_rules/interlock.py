@@ -167,8 +167,11 @@ def _see_gate(shop: Shop, guard: Guard, at: int, position: Position, now: float,
     live = not retained or (seen.live and seen.reported is position)
     was_shut = seen.reported is Position.SHUT and now >= round(seen.told_at + gate.travel, 6)
     left = seen.left and position is not Position.SHUT and not was_shut
-    guard = _gate(guard, at, reported=position, live=live, left=left)
-    by_itself = position is Position.OPEN and not retained and seen.told is not Position.OPEN
+    moved = position is not Position.OPEN and seen.live and _proven(shop, guard, at, now)
+    told = None if moved else seen.told  # moved by somebody: what it was told holds no longer
+    guard = _gate(guard, at, told=told, reported=position, live=live, left=left)
+    opened = position is Position.OPEN and not retained
+    by_itself = opened and (told is not Position.OPEN or seen.reported is Position.SHUT)
     return _arm(shop, guard, gate.collector) if by_itself and gate.on_hand_open == "start" else guard
 
 
@@ -220,7 +223,7 @@ def _judge_one(shop: Shop, guard: Guard, command: Command, now: float) -> tuple[
             return _fan(guard, at, told_on=False, off_at=off_at, off_told=True, adopting=False), None
         case ShutGate(gate=name) if (at := shop.gate_at(name)) is not None:
             veto = _veto_shut(shop, guard, at, now)
-            return (guard, veto) if veto else (_told_shut(guard, at, now), None)
+            return (guard, veto) if veto else (_told_shut(_nobody_gives_way_to(guard, name), at, now), None)
         case OpenGate(gate=name, instead_of=others) if (at := shop.gate_at(name)) is not None:
             for i in (i for other in others if (i := shop.gate_at(other)) is not None):
                 guard = _gate(guard, i, gives_way_to=name)
@@ -230,18 +233,26 @@ def _judge_one(shop: Shop, guard: Guard, command: Command, now: float) -> tuple[
             return guard, None
 
 
+def _nobody_gives_way_to(guard: Guard, gate: str) -> Guard:
+    for i, seen in enumerate(guard.gates):
+        if seen.gives_way_to == gate:
+            guard = _gate(guard, i, gives_way_to=None)
+    return guard
+
+
 def _told_open(guard: Guard, at: int, now: float) -> Guard:
     seen = guard.gates[at]
     if seen.told is Position.OPEN:
         return _gate(guard, at, again_at=now)
-    # Anything it said between a telling to shut and being seen shut is old.
-    live = seen.live and not seen.left
-    return _gate(guard, at, told=Position.OPEN, told_at=now, again_at=now, live=live, left=False, gives_way_to=None)
+    # Told anew: what it said of being open is old, and proof no sooner than its travel; of being shut, void.
+    reported = None if seen.reported is Position.SHUT else seen.reported
+    told = {"told": Position.OPEN, "told_at": now, "again_at": now, "reported": reported, "live": False}
+    return _gate(guard, at, **told, left=False, gives_way_to=None)
 
 
 def _told_shut(guard: Guard, at: int, now: float) -> Guard:
     seen = guard.gates[at]
-    if seen.told is Position.SHUT:
+    if seen.told is Position.SHUT and (seen.left or seen.reported is not Position.OPEN):
         return _gate(guard, at, again_at=now)
     reported = None if seen.reported is Position.OPEN else seen.reported
     return _gate(
@@ -300,7 +311,6 @@ def _veto_open(shop: Shop, guard: Guard, at: int, now: float) -> Finding | None:
         for i in _own(shop, home)
         if i != at
         and guard.gates[i].told is Position.OPEN
-        and not (guard.gates[i].reported is Position.SHUT and guard.gates[i].live)  # shut by hand
         and guard.gates[i].gives_way_to != gate.name
         and not _gives_way(shop, guard, i)
     )
@@ -338,7 +348,8 @@ def enforce(shop: Shop, guard: Guard, now: float) -> tuple[Guard, tuple[Command,
 def _air(shop: Shop, guard: Guard, fan: int, now: float) -> list[int]:
     """Gates still to be told open for a fan that turns: relief gates first, as many as `min_open` wants."""
     own = _own(shop, fan)
-    ready = sum(1 for i in own if _proven(shop, guard, i, now) or _on_its_way(shop, guard, i, now))
-    free = [i for i in own if shop.gates[i].commanded and guard.gates[i].told is not Position.OPEN]
+    ready = [i for i in own if _proven(shop, guard, i, now) or _on_its_way(shop, guard, i, now)]
+    told = [i for i in own if guard.gates[i].told is Position.OPEN]
+    free = [i for i in own if shop.gates[i].commanded and i not in ready and i not in told]
     free.sort(key=lambda i: not shop.gates[i].relief)
-    return free[: max(0, shop.collectors[fan].min_open - ready)]
+    return free[: max(0, shop.collectors[fan].min_open - len(ready))]

@@ -41,12 +41,12 @@ def settle(draft: Draft) -> None:
         return
     for at in range(len(draft.collectors)):
         for _ in range(ROUNDS):
-            before = (draft.collectors[at].phase, len(draft.commands))
+            before = (draft.collectors[at].phase, len(draft.commands), tuple(draft.gates))
             _one(draft, at)
             for i, gate in enumerate(draft.shop.gates):
                 if gate.collector == draft.shop.collectors[at].name:
                     gates.time_passes(draft, i)
-            if before == (draft.collectors[at].phase, len(draft.commands)):
+            if before == (draft.collectors[at].phase, len(draft.commands), tuple(draft.gates)):
                 break
         fan.time_passes(draft, at)
 
@@ -185,7 +185,7 @@ def _adopting(draft: Draft, at: int) -> None:
 def _refuse_for_bin(draft: Draft, at: int) -> bool:
     """A full bin refuses every start, also of demands from before it was full. True when there were any."""
     collector, state = draft.shop.collectors[at], draft.collectors[at]
-    if not state.bin_full or collector.on_bin_full != "refuse" or state.on_phase:
+    if not fan.bin_refuses(collector, state) or state.on_phase:
         return False
     starters = [one for one in demand.of_collector(draft, at) if one.may_start]
     for one in starters:
@@ -334,7 +334,9 @@ def _on(draft: Draft, at: int, served: list[Demand]) -> None:
         zone.shut_others(draft, at, chosen)
         _note_gate(draft, at, zone.needed(served) or chosen)
         cutting = any(one.kind is not Kind.RUN_ON for one in served)
-        if state.told_on_at is None and any(one.may_start for one in served) and not state.by_hand:
+        ours = state.told_on_at is not None or state.by_hand
+        allowed = state.seen_on or not fan.bin_refuses(collector, state)
+        if not ours and allowed and any(one.may_start for one in served):
             fan.tell_on(draft, at, Rule.DEMAND)  # an adopted fan becomes ours with a fresh demand
         _on_phase(draft, at, cutting=cutting, why=Rule.RUN_ON)
         return

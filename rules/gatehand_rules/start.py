@@ -51,6 +51,9 @@ def connected(draft: Draft) -> None:
     draft.connected = True
     draft.settle_at = due(draft.now, SETTLE)
     draft.say(Happened.BROKER_CONNECTED, Rule.BROKER, first=not draft.adopted)
+    for at, collector in enumerate(draft.collectors):
+        if isinstance(collector.phase, Held):  # an "off" for a stop need not wait for what is retained
+            fan.tell_off(draft, at, Rule.BROKER, collector.phase, why=collector.phase.why)
     for i, state in enumerate(draft.tools):
         draft.tools[i] = _heard_now(state, draft.now)
 
@@ -122,13 +125,15 @@ def _take_up_again(draft: Draft, at: int) -> None:
     """A new connection. An "off" is said again; an "on" only where it is surely no start."""
     collector, state = draft.shop.collectors[at], draft.collectors[at]
     stood = state.reported_on is False or (not collector.reports and state.drawing is False)
+    if isinstance(state.phase, Held):
+        return
     if not state.on_phase or stood:
-        fan.tell_off(draft, at, Rule.BROKER, state.phase if isinstance(state.phase, Held) else CoastDown())
+        fan.tell_off(draft, at, Rule.BROKER, CoastDown())
         return
     refresh = fan.refresh_due(collector, state)
     if refresh is not None and draft.now > refresh and not state.seen_on:
         # The switch's own time limit may have passed meanwhile: "on" would be a start. A fresh demand gives it.
-        draft.set_collector(at, told_on_at=None)
+        draft.set_collector(at, told_on_at=None, answer=None)
 
 
 def _adopt(draft: Draft, at: int) -> None:

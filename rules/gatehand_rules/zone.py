@@ -1,5 +1,7 @@
 """Which gates stand open for the granted demands, and the order of the change: make before break (I2, I3)."""
 
+from math import inf
+
 from gatehand_rules import demand, gates
 from gatehand_rules.demand import Demand, Kind
 from gatehand_rules.draft import Draft
@@ -18,8 +20,9 @@ def wanted(draft: Draft, at: int, granted: list[Demand]) -> list[int]:
         chosen.extend(i for i in one.assist if i not in chosen)
     usable = sum(1 for i in chosen if demand.may_open(draft, i))
     if usable < collector.min_open:
+        room = inf if collector.max_open is None else collector.max_open - _told_in_vain(draft, at, chosen)
         for i in spare(draft, at, demand.last_used(fan)):
-            if usable >= collector.min_open or len(chosen) == collector.max_open:
+            if usable >= collector.min_open or len(chosen) >= room:
                 break
             if i not in chosen:
                 chosen.append(i)
@@ -28,12 +31,13 @@ def wanted(draft: Draft, at: int, granted: list[Demand]) -> list[int]:
 
 
 def spare(draft: Draft, at: int, then: tuple[int, ...]) -> list[int]:
-    """Gates to open for the fan's sake, best first: relief gates, `then`, the others; none that cannot open."""
+    """Gates to open for the fan's sake, best first: open ones, relief gates, `then`, the others; none that cannot."""
     name, shop = draft.shop.collectors[at].name, draft.shop
     own = [i for i, gate in enumerate(shop.gates) if gate.collector == name]
     order = [i for i in own if shop.gates[i].relief]
     order += [i for i in then if i in own and i not in order]
     order += [i for i in own if i not in order]
+    order.sort(key=lambda i: not gates.is_proven(draft.gates[i]))
     return [i for i in order if demand.may_open(draft, i)]
 
 
@@ -75,6 +79,17 @@ def _leaving(draft: Draft, at: int, chosen: list[int]) -> list[int]:
         asked = {i for one in demand.of_collector(draft, at) for i in one.gates}
         leaving = [i for i in leaving if i not in asked or not isinstance(draft.gates[i].move, GateFault)]
     return leaving
+
+
+def _told_in_vain(draft: Draft, at: int, chosen: list[int]) -> int:
+    """How many gates beside the chosen are told open, do not come, and are left so."""
+    name, shop, leaving = draft.shop.collectors[at].name, draft.shop, _leaving(draft, at, chosen)
+    return sum(
+        1
+        for i, gate in enumerate(shop.gates)
+        if gate.collector == name and i not in chosen and i not in leaving and _not_shut(draft, i)
+        if gate.commanded and isinstance(draft.gates[i].move, GateFault)
+    )
 
 
 def _not_shut(draft: Draft, at: int) -> bool:
