@@ -5,6 +5,7 @@
     show: collector_on collector_off     only these events of the log (all, where it is left out)
     from: -30                            the timeline begins there (at 0, where it is left out)
     at start: gate bench open            how the devices stand when the daemon starts (shut, off, silent)
+    devices: none                        nothing answers and no time passes but what the lines say
        5    mitre_saw 6 A                seconds, then who does what; a current holds until the next one
        9    mitre_saw 0 A
       90    end
@@ -55,6 +56,20 @@ VERBS: Final[dict[str, str]] = {
     "online": "tool {name} online",
     "gate_offline": "gate {name} offline",
     "gate_online": "gate {name} online",
+    "gate_retained_open": "gate {name} retained open",
+    "gate_retained_shut": "gate {name} retained shut",
+    "gate_retained_between": "gate {name} retained half open",
+    "says_on": "collector {name} reports on",
+    "says_off": "collector {name} reports off",
+    "said_on": "collector {name} retained on",
+    "said_off": "collector {name} retained off",
+    "motor": "collector {name} draws {n} A",
+    "old_motor": "collector {name} retained {n} A",
+    "fan_offline": "collector {name} offline",
+    "fan_online": "collector {name} online",
+    "was_held": "collector {name} was held",
+    "unheard": "broker lost, unheard for {n} s",
+    "tick": "tick",
     "lost": "broker lost",
     "back": "broker back",
     "shutdown": "daemon stops",
@@ -98,6 +113,7 @@ class Scenario:
     at_start: tuple[Deed, ...]
     deeds: tuple[Deed, ...]
     end: float
+    devices: bool
     head: str
     expected: str
 
@@ -109,7 +125,7 @@ def parse(text: str) -> Scenario:
         ScenarioError: with the line's number and what is wanted.
     """
     head, dashes, expected = _split(text)
-    shop, shown, shown_from = "", frozenset[str](), 0.0
+    shop, shown, shown_from, devices = "", frozenset[str](), 0.0, True
     at_start: list[Deed] = []
     deeds: list[Deed] = []
     for number, line in enumerate(head.splitlines(), 1):
@@ -123,6 +139,8 @@ def parse(text: str) -> Scenario:
             shown = frozenset(rest.split())
         elif colon and key == "from":
             shown_from = _seconds(rest.strip(), number)
+        elif colon and key == "devices" and rest.strip() == "none":
+            devices = False
         elif colon and key == "at start":
             at_start.append(_deed(AT_START, 0.0, rest.strip(), number))
         else:
@@ -134,7 +152,8 @@ def parse(text: str) -> Scenario:
     late = next((b for a, b in pairwise(deeds) if b.at < a.at), None)
     if late is not None:
         raise ScenarioError(f"line {late.line}: {late.at:g} s comes after a later time; wanted rising times")
-    return Scenario(shop, shown, shown_from, tuple(at_start), tuple(deeds), deeds[-1].at, head + dashes, expected)
+    end = deeds[-1].at
+    return Scenario(shop, shown, shown_from, tuple(at_start), tuple(deeds), end, devices, head + dashes, expected)
 
 
 def _split(text: str) -> tuple[str, str, str]:

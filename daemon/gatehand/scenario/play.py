@@ -4,7 +4,7 @@ from collections.abc import Iterable
 
 from gatehand.journal.sentences import sentence_of
 from gatehand.scenario.devices import Devices
-from gatehand.scenario.parse import Deed, Scenario, ScenarioError
+from gatehand.scenario.parse import VERBS, Deed, Scenario, ScenarioError
 from gatehand_rules import Outcome, Shop, initial, step
 from gatehand_rules import events as ev
 from gatehand_rules.findings import Finding, Happened, Rule
@@ -29,7 +29,7 @@ class _Play:
     def feed(self, event: ev.Event, at: float) -> None:
         """One event, and the deadlines before it."""
         self.let_pass(at)
-        self._step(event, at)
+        self.step(event, at)
 
     def let_pass(self, until: float) -> None:
         """Devices speak and deadlines come due, up to but not at `until` for deadlines."""
@@ -38,13 +38,13 @@ class _Play:
             if said is not None and said <= until and (wake is None or said <= wake):
                 at, event = self.devices.pop()
                 if event is not None:
-                    self._step(event, at)
+                    self.step(event, at)
             elif wake is not None and wake < until:
-                self._step(ev.Tick(), max(wake, self.now))
+                self.step(ev.Tick(), max(wake, self.now))
             else:
                 return
 
-    def _step(self, event: ev.Event, at: float) -> None:
+    def step(self, event: ev.Event, at: float) -> None:
         self.now = max(self.now, at)
         outcome: Outcome = step(self.shop, self.state, event, self.now)
         self.state = outcome.state
@@ -65,6 +65,10 @@ def play(scenario: Scenario, shop: Shop) -> tuple[str, tuple[tuple[float, Findin
     """
     _check_names(scenario, shop)
     run = _Play(shop, scenario.shown, scenario.shown_from)
+    if not scenario.devices:
+        for deed in scenario.deeds[:-1]:
+            run.step(_event(deed), deed.at)
+        return "\n".join(run.lines) + "\n", tuple(run.findings)
     _begin(run, scenario.at_start)
     for deed in scenario.deeds:
         _do(run, deed)
@@ -153,8 +157,27 @@ def _event(deed: Deed) -> ev.Event:
         "online": ev.DeviceOnline("tool", name, online=True),
         "gate_offline": ev.DeviceOnline("gate", name, online=False),
         "gate_online": ev.DeviceOnline("gate", name, online=True),
+        "gate_retained_open": ev.GateReport(name, Position.OPEN, retained=True),
+        "gate_retained_shut": ev.GateReport(name, Position.SHUT, retained=True),
+        "gate_retained_between": ev.GateReport(name, Position.BETWEEN, retained=True),
+        "says_on": ev.CollectorReport(name, on=True),
+        "says_off": ev.CollectorReport(name, on=False),
+        "said_on": ev.CollectorReport(name, on=True, retained=True),
+        "said_off": ev.CollectorReport(name, on=False, retained=True),
+        "motor": ev.CollectorCurrent(name, amps),
+        "old_motor": ev.CollectorCurrent(name, amps, retained=True),
+        "fan_offline": ev.DeviceOnline("collector", name, online=False),
+        "fan_online": ev.DeviceOnline("collector", name, online=True),
+        "was_held": ev.HoldRemembered(name),
+        "unheard": ev.BrokerLost(deed.at - amps),
+        "lost": ev.BrokerLost(deed.at),
+        "back": ev.BrokerConnected(),
+        "tick": ev.Tick(),
         "shutdown": ev.ShutdownAsked(),
     }
+    if deed.kind not in made:
+        wanted = "wanted a message, or no 'devices: none'"
+        raise ScenarioError(f"line {deed.line}: {VERBS[deed.kind]!r} needs devices; {wanted}")
     return made[deed.kind]
 
 
