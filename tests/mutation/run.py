@@ -59,9 +59,9 @@ def main() -> int:
     if args.only:
         todo = [name for name in todo if _file(name) in args.only]
     _write(scratch, last)
-    _loop(scratch, todo)
+    code = _loop(scratch, todo)
     _tell(_last(scratch))
-    return 0
+    return code
 
 
 def _lay_out(scratch: Path) -> None:
@@ -101,14 +101,9 @@ def _copy_tests(scratch: Path, where: Path) -> None:
     shutil.copy2(HERE / "loop.py", scratch)
 
 
-def _python(where: Path, *words: str, check: bool = False, **environment: str) -> str:
+def _python(where: Path, *words: str) -> str:
     done = subprocess.run(  # noqa: S603 - our own interpreter, our own words
-        [sys.executable, *words],
-        cwd=where,
-        check=check,
-        stdout=subprocess.PIPE,
-        text=True,
-        env={**os.environ, "PYTHONPATH": str(where.parent), **environment},
+        [sys.executable, *words], cwd=where, check=False, stdout=subprocess.PIPE, text=True
     )
     return done.stdout
 
@@ -135,16 +130,19 @@ def _no_longer_typed(scratch: Path) -> set[str]:
     return found.intersection(_mutants(scratch))
 
 
-def _loop(scratch: Path, todo: list[str]) -> None:
+def _loop(scratch: Path, todo: list[str]) -> int:
+    """Run the tests on each; 1 when they fail on the rules as they are, and nothing can be said."""
     (scratch / "todo.json").write_text(json.dumps(todo), encoding="utf-8")
-    _python(
-        scratch / "mutants",
-        *("-m", "pytest", "-p", "loop", "-p", "no:cacheprovider", "-p", "no:asyncio", "-q", "tests"),
-        *("--deselect", "tests/test_scenarios.py::test_every_rule_and_every_event_is_met_in_some_story"),
-        check=True,
-        GATEHAND_MUTANTS=str(scratch / "todo.json"),
-        GATEHAND_RESULTS=str(scratch / RESULTS),
+    words = ["-p", "loop", "-p", "no:cacheprovider", "-p", "no:asyncio", "-q", "--no-header", "tests"]
+    words += ["--deselect", "tests/test_scenarios.py::test_every_rule_and_every_event_is_met_in_some_story"]
+    files = {"GATEHAND_MUTANTS": str(scratch / "todo.json"), "GATEHAND_RESULTS": str(scratch / RESULTS)}
+    done = subprocess.run(  # noqa: S603 - our own interpreter, our own words
+        [sys.executable, "-m", "pytest", *words],
+        cwd=scratch / "mutants",
+        check=False,
+        env={**os.environ, "PYTHONPATH": str(scratch), **files},
     )
+    return 1 if done.returncode == 2 else 0
 
 
 def _last(scratch: Path) -> dict[str, str | None]:

@@ -5,8 +5,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from unit_bench import Bench, fan, gate, ready, running, saw_shop, shop, tool
 
-from gatehand_rules import Shop, next_deadline, step
 from gatehand_rules import events as ev
+from gatehand_rules import next_deadline, step
 from gatehand_rules.shop import Circuit, StopContact
 from gatehand_rules.words import Position
 
@@ -137,7 +137,7 @@ def test_after_the_end_only_tools_are_waited_for() -> None:
 def test_silence_is_waited_for_once_the_daemon_hears_everything(
     connected: bool, adopted: bool, wake: float | None
 ) -> None:
-    place: Shop = shop(tool(silent_after=100.0), gate())
+    place = shop(tool(silent_after=100.0), gate())
     bench = ready(place)
     bench.put(connected=connected, adopted=adopted)
     assert next_deadline(place, bench.state) == wake
