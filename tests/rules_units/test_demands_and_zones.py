@@ -475,3 +475,40 @@ def test_a_hand_start_and_a_tool_may_share_a_gate() -> None:
     bench.tell(ev.HandAsked("saw", on=True), 60.0)
     bench.amps(61.0, 0.0)
     assert bench.until(100.0)[-1:] == ["run_on_ended/run_on tool=saw collector=main run_on=4"]
+
+
+def test_gates_told_open_in_vain_take_their_room_too() -> None:
+    place = four(min_open=2, max_open=2)
+    vain = (GateShut(), GateFault(Position.OPEN, 1.0))
+    draft = drawn(place, cutting(50.0), cutting(60.0), moves=vain)
+    served = demand.of_collector(draft, 0)[:1]
+    assert zone.wanted(draft, 0, served) == [0]
+    draft = drawn(four(min_open=2, max_open=3), cutting(50.0), cutting(60.0), moves=vain)
+    assert zone.wanted(draft, 0, served) == [0, 2]
+    draft = drawn(place, cutting(50.0), moves=vain)  # nobody asks for it: it is told to shut, and takes no room
+    assert zone.wanted(draft, 0, served) == [0, 2]
+
+
+def test_a_gate_that_a_hand_has_opened_is_not_told_open_in_vain() -> None:
+    place = shop(
+        tool("saw"),
+        tool("jointer"),
+        gate("saw"),
+        gate("jointer"),
+        gate("by hand", commanded=False),
+        fan(min_open=2, max_open=3),
+    )
+    moves = (GateShut(), GateFault(Position.OPEN, 1.0), GateOpen())
+    draft = drawn(place, cutting(50.0), cutting(60.0), moves=moves)
+    assert zone.wanted(draft, 0, demand.of_collector(draft, 0)[:1]) == [0, 2]
+
+
+def test_spare_are_only_the_collectors_own_gates_open_ones_first() -> None:
+    draft = drawn(four(), moves=(GateShut(), GateShut(), GateOpen(1.0)))
+    assert zone.spare(draft, 0, (4, 3)) == [2, 3, 0, 1]
+
+
+def test_gates_that_carry_no_air_are_shut_first() -> None:
+    draft = drawn(four(), moves=(GateOpen(1.0), GateOpening(99.0, 99.0), GateOpen(1.0)))
+    zone.shut_others(draft, 0, [2])
+    assert [one.gate for one in draft.findings] == ["jointer", "saw"]

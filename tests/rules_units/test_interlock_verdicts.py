@@ -272,11 +272,11 @@ def test_open_and_shut_are_remembered_and_a_second_telling_moves_only_its_own_ti
         return interlock.judge(one, guard(seen, fans=(STILL,)), (command,), NOW)[0].gates[0]
 
     assert told(SEEN_SHUT, OpenGate("a")) == GateSeen(
-        told=OPEN, told_at=NOW, again_at=NOW, reported=SHUT, live=False, left=False, gives_way_to=None
+        told=OPEN, told_at=NOW, again_at=NOW, reported=None, live=False, left=False, gives_way_to=None
     )
     left = replace(SEEN_SHUT, left=True, gives_way_to="x")
     assert told(left, OpenGate("a")) == GateSeen(
-        told=OPEN, told_at=NOW, again_at=NOW, reported=SHUT, live=False, left=False, gives_way_to=None
+        told=OPEN, told_at=NOW, again_at=NOW, reported=None, live=False, left=False, gives_way_to=None
     )
     assert told(SEEN_OPEN, OpenGate("a")) == replace(SEEN_OPEN, again_at=NOW)
     assert told(replace(SEEN_OPEN, gives_way_to="x"), SHUT_A) == GateSeen(

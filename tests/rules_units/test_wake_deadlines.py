@@ -1,5 +1,8 @@
 """The next deadline: never behind, never idle, never forgotten."""
 
+from dataclasses import replace
+from typing import Any
+
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -8,6 +11,7 @@ from unit_bench import Bench, fan, gate, ready, running, saw_shop, shop, tool
 from gatehand_rules import events as ev
 from gatehand_rules import next_deadline, step
 from gatehand_rules.shop import Circuit, StopContact
+from gatehand_rules.state import CollectorState, Running
 from gatehand_rules.words import Position
 
 SHOP = shop(
@@ -141,3 +145,21 @@ def test_silence_is_waited_for_once_the_daemon_hears_everything(
     bench = ready(place)
     bench.put(connected=connected, adopted=adopted)
     assert next_deadline(place, bench.state) == wake
+
+
+def test_a_settling_that_nobody_hears_or_that_the_end_has_overtaken_is_not_waited_for() -> None:
+    place = saw_shop()
+    bench = ready(place)
+    cases: tuple[tuple[dict[str, Any], float | None], ...] = (
+        ({"settle_at": 60.0}, 60.0),
+        ({"settle_at": 60.0, "connected": False}, None),
+        ({"settle_at": 60.0, "stopping": True}, None),
+    )
+    for changes, wake in cases:
+        assert next_deadline(place, replace(bench.state, **changes)) == wake
+
+
+def test_a_grace_in_the_first_second_of_a_clock_is_waited_for() -> None:
+    bench = ready(saw_shop())
+    bench.put(collectors=(CollectorState(phase=Running(), grace_until=0.5),))
+    assert next_deadline(bench.shop, bench.state) == 0.5
