@@ -194,6 +194,27 @@ def test_a_band_too_wide_by_a_milliampere_is_found_out(monkeypatch: pytest.Monke
     )
 
 
+def test_a_reading_at_the_very_instant_of_silence_is_heard_as_in_the_daemon() -> None:
+    """The daemon looks at the time every second, so its next deadline is the fresh one when the reading comes."""
+    shop = Shop(
+        tools=tuple(
+            Tool(name=name, collector="main", gates=("g0",), start_amps=2.5, stop_amps=1.8, silent_after=30.0)
+            for name in ("t0", "t1")
+        ),
+        gates=(Gate(name="g0", collector="main"),),
+        collectors=(Collector(name="main"),),
+    )
+    stretch, order = Stretch(tracks={"t0": Track(), "t1": Track()}), 0
+    for second in range(70):
+        if second in {0, 1, 31, 61}:  # to the millisecond 30 s apart
+            _add(stretch.tracks["t0"], START_MS + 1000 * second, 0.1, order)
+        _add(stretch.tracks["t1"], START_MS + 1000 * second, 0.1, order + 1)
+        _add(stretch.ticks, START_MS + 1000 * second + 500, 0.0, order + 2)
+        order += 3
+    begun = rested(shop, START_MS)
+    assert play_fast(shop, begun, stretch, None)[1] == play_plainly(shop, begun, stretch, None)[1] == []
+
+
 def test_readings_that_decide_nothing_are_not_stepped() -> None:
     shop = Shop(
         tools=(Tool(name="t0", collector="main", gates=("g0",), start_amps=2.5, stop_amps=1.8),),

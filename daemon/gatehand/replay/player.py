@@ -9,7 +9,7 @@ At one instant devices come first, then the items in their order, then time alon
 """
 
 from bisect import bisect_left
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from operator import attrgetter
 from typing import Final, TypeAlias
@@ -21,6 +21,7 @@ from gatehand.replay.tracks import Stretch, Timed, Track
 from gatehand_rules import Outcome, Shop, State, next_deadline, step
 from gatehand_rules.events import CollectorCurrent, Event, Reading, Tick
 from gatehand_rules.state import ToolRunning, ToolRunOn, ToolSilent, ToolState
+from gatehand_rules.timers import due
 
 Sink: TypeAlias = Callable[[int, Event, Outcome], None]
 """Called with rule time in ms, the event and its outcome, for every step that came to something."""
@@ -50,6 +51,7 @@ class Player:
         self._lanes: list[Lane] = []
         self._others: list[Timed] = []
         self._next_other = 0
+        self._deadline_s: float | None = None
         self._deadline = self._without_silence()
 
     def play(self, stretch: Stretch) -> None:
@@ -188,7 +190,22 @@ class Player:
                 if self._looked[at] is before:
                     self._looked[at] = tools[at]
         if tools is not None:
-            self.state = replace(self.state, tools=tuple(tools))
+            self.state = replace(self.state, tools=tuple(tools), wake_at=self._wake_at(tools))
+
+    def _wake_at(self, tools: Sequence[ToolState]) -> float | None:
+        """The next deadline with what these tools have said. An early one would not be harmless here.
+
+        A reading that comes at the very instant at which its sensor would fall silent is heard; but a step that finds
+        a deadline behind it lets time pass first.
+        """
+        moments = [] if self._deadline_s is None else [self._deadline_s]
+        if self.state.connected and self.state.adopted:
+            moments += [
+                due(state.heard_at, tool.silent_after)
+                for tool, state in zip(self.shop.tools, tools, strict=True)
+                if tool.silent_after > 0 and not isinstance(state, ToolSilent)
+            ]
+        return min(moments, default=None)
 
     def _step(self, event: Event, ms: int) -> None:
         self.now_ms = ms
@@ -226,13 +243,11 @@ class Player:
     def _without_silence(self) -> int:
         """The next deadline that no reading puts off, ms."""
         state = self.state
-        if state.wake_at is None:
-            return NEVER
-        if state.wake_at * 1000 < self._silence_by_state():
-            return to_ms(state.wake_at)
-        # Silence counts from the adoption on: a state that is not adopted has all the other deadlines.
-        found = next_deadline(self.shop, replace(state, adopted=False))
-        return NEVER if found is None else to_ms(found)
+        self._deadline_s = state.wake_at
+        if state.wake_at is not None and state.wake_at * 1000 >= self._silence_by_state():
+            # Silence counts from the adoption on: a state that is not adopted has all the other deadlines.
+            self._deadline_s = next_deadline(self.shop, replace(state, adopted=False))
+        return NEVER if self._deadline_s is None else to_ms(self._deadline_s)
 
     def _silence_by_state(self) -> float:
         """When a sensor falls silent at the earliest, ms, by what the state says."""
