@@ -229,6 +229,7 @@ def _resting(draft: Draft, at: int, phase: Off | CoastDown, served: list[Demand]
     standing_still = not fan.may_turn(state, draft.now)
     tripped = isinstance(phase, CoastDown) and phase.tripped and not standing_still
     if any(one.may_start for one in served) and not tripped:
+        zone.try_again(draft, at)
         _set_phase(draft, at, Opening(draft.now))
         return
     if standing_still and isinstance(phase, CoastDown):
@@ -340,6 +341,7 @@ def _on(draft: Draft, at: int, served: list[Demand]) -> None:
             fan.tell_on(draft, at, Rule.DEMAND)  # an adopted fan becomes ours with a fresh demand
         _on_phase(draft, at, cutting=cutting, why=Rule.RUN_ON)
         return
+    zone.trim(draft, at)
     if state.by_hand:
         _on_phase(draft, at, cutting=True, why=Rule.SWITCHED_BY_HAND)
         return

@@ -6,7 +6,7 @@ from gatehand_rules import demand, gates
 from gatehand_rules.demand import Demand, Kind
 from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Rule
-from gatehand_rules.state import GateFault, GateOpen, GateOpening, GateUnknown
+from gatehand_rules.state import GateFault, GateMove, GateOpen, GateOpening, GateUnknown
 from gatehand_rules.words import Position
 
 
@@ -99,8 +99,24 @@ def _not_shut(draft: Draft, at: int) -> bool:
     return isinstance(move, GateUnknown | GateOpen | GateOpening)
 
 
+def trim(draft: Draft, at: int) -> None:
+    """The fan is kept on with nothing to serve, and a change was left half done: no more than `max_open` stay (I7)."""
+    limit, name, shop = draft.shop.collectors[at].max_open, draft.shop.collectors[at].name, draft.shop
+    own = [i for i, gate in enumerate(shop.gates) if gate.collector == name and gate.commanded]
+    if limit is None or any(isinstance(draft.gates[i].move, GateOpening) for i in own):
+        return
+    told = {i: move.since for i in own if isinstance(move := draft.gates[i].move, GateOpen) and move.since > -inf}
+    newest_first = sorted(told, key=lambda i: -told[i])
+    for i in newest_first[limit:]:
+        if gates.may_shut(draft, i):
+            gates.tell_shut(draft, i, Rule.MAX_OPEN)
+
+
 def rest(draft: Draft, at: int) -> None:
-    """The fan stands still: shut the gates, or leave those of known position, no more than `max_open`."""
+    """The fan stands still: shut the gates, or leave those of known position, no more than `max_open`.
+
+    A gate that did not shut after the last run is told again.
+    """
     collector, shop = draft.shop.collectors[at], draft.shop
     leaving = _leaving(draft, at, [])
     if collector.rest == "leave":
@@ -109,8 +125,24 @@ def rest(draft: Draft, at: int) -> None:
         known.sort(key=lambda i: i not in last)
         kept = known[: collector.max_open]
         leaving = [i for i in leaving if i not in kept]
+    leaving += [
+        i for i, gate in enumerate(shop.gates) if gate.collector == collector.name and _stuck_open(draft.gates[i].move)
+    ]
     for i in leaving:
         gates.tell_shut(draft, i, Rule.REST)
+
+
+def _stuck_open(move: GateMove) -> bool:
+    return isinstance(move, GateFault) and move.wanted is Position.SHUT
+
+
+def try_again(draft: Draft, at: int) -> None:
+    """A fresh start that has too few gates for the fan tries those again that would not open."""
+    collector, shop = draft.shop.collectors[at], draft.shop
+    own = [i for i, gate in enumerate(shop.gates) if gate.collector == collector.name]
+    if sum(1 for i in own if demand.may_open(draft, i)) < collector.min_open:
+        for i in own:
+            gates.forget_fault(draft, i)
 
 
 def needed(granted: list[Demand]) -> list[int]:
