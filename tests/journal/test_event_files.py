@@ -128,6 +128,21 @@ def test_a_folder_that_cannot_be_written_is_a_clear_error_at_start(tmp_path: Pat
         opened(tmp_path / "other", FakeClock(), disk)
 
 
+def test_a_disk_that_is_full_at_the_start_costs_lines_and_no_daemon(tmp_path: Path) -> None:
+    disk = FaultyDisk(open_fails=errno.ENOSPC)
+    files, stamps = opened(tmp_path, FakeClock(), disk)
+    assert files.trouble is not None
+    assert not write(files, stamps.note("daemon_started", 1.0))
+    disk.open_fails = None
+    assert files.probe()
+    assert files.trouble is None
+    assert write(files, stamps.note("tool_started", 2.0))
+    files.close()
+    lines = [json.loads(raw) for raw in (tmp_path / TODAY).read_bytes().splitlines()]
+    assert [(line["event"], line["seq"]) for line in lines] == [("log_gap", 1), ("tool_started", 2)]
+    assert lines[0]["lost"] == 1
+
+
 def test_two_daemons_never_write_one_log(tmp_path: Path) -> None:
     first, _ = opened(tmp_path, FakeClock())
     with pytest.raises(LogFolderError, match="another Gatehand daemon writes its log here"):

@@ -5,6 +5,7 @@ the log is open: a line is on disk, or it is counted and a `log_gap` line says s
 """
 
 import contextlib
+import errno
 import re
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
@@ -17,6 +18,7 @@ from gatehand_rules.findings import Fact
 DAILY = re.compile(r"events-(\d{4}-\d{2}-\d{2})\.jsonl")
 LOCK_NAME = "events.lock"
 _TAIL = 1 << 16
+_FULL = {errno.ENOSPC, errno.EDQUOT}
 
 
 class LogFolderError(Exception):
@@ -57,7 +59,7 @@ class EventFiles:
         self._lock: int | None = None
 
     def open(self) -> None:
-        """Make the folder, lock it, open today's file and mend its tail.
+        """Make the folder, lock it, open today's file and mend its tail. A full disk is `trouble`, as it is later on.
 
         Raises:
             LogFolderError: It cannot be written, or another daemon writes there.
@@ -73,6 +75,9 @@ class EventFiles:
             self._roll(stamp(self._stamper.clock.wall()))
             self._write_gap()
         except OSError as error:
+            if error.errno in _FULL:  # it may have room again before anybody looks, and a shop wants its air till then
+                self._fail(error)
+                return
             self.close()
             raise LogFolderError(
                 f"{self.folder}: the log cannot be written here ({_reason(error)}); make the folder writable "
