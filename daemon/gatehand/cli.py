@@ -7,6 +7,7 @@ the chosen command's module is imported.
 import argparse
 import os
 import sys
+import textwrap
 from collections.abc import Sequence
 from importlib import import_module
 from pathlib import Path
@@ -95,6 +96,16 @@ def _split(argv: list[str]) -> tuple[list[str], str | None, list[str]]:
     return argv[:at], argv[at] if at < len(argv) else None, argv[at + 1 :]
 
 
+class _Help(argparse.HelpFormatter):
+    """Wraps paragraphs to the terminal, and leaves those that have an indented line as they are."""
+
+    def _fill_text(self, text: str, width: int, indent: str) -> str:
+        return "\n\n".join(
+            part if "\n  " in part else textwrap.fill(" ".join(part.split()), width, initial_indent=indent)
+            for part in text.split("\n\n")
+        )
+
+
 def _top_parser() -> argparse.ArgumentParser:
     width = max(map(len, COMMANDS))
     lines = "\n".join(f"  {name:<{width}}  {what}" for name, (what, _) in COMMANDS.items())
@@ -103,7 +114,7 @@ def _top_parser() -> argparse.ArgumentParser:
         usage="gatehand COMMAND [options]",
         description="Works the blast gates and the dust collector of a small shop over MQTT.",
         epilog=f"commands:\n{lines}\n\n'gatehand COMMAND --help' says more and gives an example.\n{_CAUTION}",
-        formatter_class=argparse.RawDescriptionHelpFormatter,
+        formatter_class=_Help,
         allow_abbrev=False,
     )
     parser.add_argument("--version", action="store_true", help="show the version and leave")
@@ -119,7 +130,7 @@ def command_parser(name: str, config: Path | None = None) -> tuple[ModuleType, a
         prog=f"gatehand {name}",
         description=f"{what[:1].upper()}{what[1:]}.",
         epilog=f"example:\n  {example}",
-        formatter_class=argparse.RawDescriptionHelpFormatter,
+        formatter_class=_Help,
         allow_abbrev=False,
     )
     _add_config(parser, config)

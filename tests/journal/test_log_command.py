@@ -137,6 +137,17 @@ def test_the_folder_is_the_configs_relative_to_it(
     config.write_text((Path(__file__).parents[2] / "config.example.toml").read_text(encoding="utf-8"), encoding="utf-8")
     assert run(folder, "-n", "1", "--json", config=config) == 0
     assert numbers(capsys.readouterr().out) == [90]
-    config.write_text("[broker\n", encoding="utf-8")
+    config.unlink()
     assert run(folder, config=config) == 1
-    assert "without a good config, say where the log is with --log FOLDER" in capsys.readouterr().err
+    assert "without a config, say where the log is with --log FOLDER" in capsys.readouterr().err
+
+
+def test_the_log_is_read_beside_a_config_that_is_being_mended(
+    folder: Path, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    config = tmp_path / "shop.toml"
+    config.write_text(f'[log]\nfolder = "{folder.name}"\n[tool.band_saw]\nrunon = 3\n', encoding="utf-8")
+    assert run(folder, "-n", "1", "--json", config=config) == 0
+    told = capsys.readouterr()
+    assert numbers(told.out) == [90]
+    assert told.err == f"{config} has errors, gatehand check shows them; using what can be read of it\n"

@@ -249,7 +249,7 @@ def test_a_cut_that_ended_before_its_gate_was_open_says_so(
     shop.cut("router", 1.0, amps=6, then=30)
     found = why(shop, capsys, "router")
     assert found["case"] == "gate_late"
-    assert "before its gate was known to be open" in found["verdict"]
+    assert "before its gate was proven open" in found["verdict"]
     assert found["would_have_started"] == {"travel": 0.9}
     assert any("cannot report and counts as open after its travel of 1.5 s" in one for one in found["trials"])
 

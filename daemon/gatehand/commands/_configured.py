@@ -1,4 +1,4 @@
-"""For every command that needs a config in order: load it, or say on standard error what is wrong with it."""
+"""The config for commands: in order, or what can be read of it; what is wrong with it goes to standard error."""
 
 import sys
 from pathlib import Path
@@ -17,3 +17,21 @@ def load_or_explain(path: Path) -> tuple[Config, Loaded] | None:
     for problem in loaded.errors:
         print(problem, file=sys.stderr)
     return None
+
+
+def readable(path: Path) -> tuple[Loaded, Config | None]:
+    """The config, or what can be read of one with errors, with a note of that; None: there is no text.
+
+    For commands that only look: the daemon works on with its last good config while this one is being mended.
+    """
+    loaded = load(path, files=False)
+    if loaded.config is not None:
+        return loaded, loaded.config
+    if not loaded.text:
+        for problem in loaded.errors:
+            print(problem, file=sys.stderr)
+        return loaded, None
+    from gatehand.config.salvage import salvage
+
+    print(f"{path} has errors, gatehand check shows them; using what can be read of it", file=sys.stderr)
+    return loaded, salvage(loaded.text)

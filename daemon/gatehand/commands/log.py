@@ -161,13 +161,13 @@ def _check_usage(args: argparse.Namespace) -> None:
 
 
 def _folder_of(config: Path) -> Path | None:
-    from gatehand.commands._configured import load_or_explain
+    from gatehand.commands._configured import readable
 
-    found = load_or_explain(config)
+    loaded, found = readable(config)
     if found is None:
-        print("gatehand log: without a good config, say where the log is with --log FOLDER", file=sys.stderr)
+        print("gatehand log: without a config, say where the log is with --log FOLDER", file=sys.stderr)
         return None
-    return found[1].file(found[0].log.folder)
+    return loaded.file(found.log.folder)
 
 
 def _id(line: Line) -> tuple[object, object]:

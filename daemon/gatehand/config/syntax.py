@@ -26,6 +26,10 @@ _HINTS: Final[Mapping[str, str]] = {
     "Invalid initial character for a key part": "a key has letters, digits, _ and -; no comma before a closing }",
 }
 
+_CURLY: Final = frozenset("\u201c\u201d\u201e\u00ab\u00bb\u2018\u2019")
+"""Typographic quotes, that a text taken from a word processor or a web page brings along."""
+_COMMA: Final = re.compile(r",\s*(\d+\s*)?(#.*)?$")
+
 
 def problem(error: Exception, text: str, path: Path) -> Problem:
     """The problem that a `TOMLDecodeError` (or what else `tomllib` raises) stands for."""
@@ -39,12 +43,25 @@ def problem(error: Exception, text: str, path: Path) -> Problem:
     hint = next((hint for start, hint in _HINTS.items() if what.startswith(start)), "see https://toml.io")
     if place and place["line"]:
         line, column = int(place["line"]), int(place["column"])
+        hint = _seen_there(text, line, column) or hint
     else:
         spot = positions.spot(len(text.rstrip()))
         line, column = spot.line, spot.column
         if place:
             what, hint = f"{what}, at the end of the file", "a value, a closing bracket or a closing quote is missing"
     return Problem(str(path), line, column, "", Level.ERROR, f"is no TOML: {what}; {hint}")
+
+
+def _seen_there(text: str, line: int, column: int) -> str | None:
+    """The commonest slips, known by what stands at the place."""
+    lines = text.split("\n")
+    here = lines[line - 1] if line <= len(lines) else ""
+    before, rest = here[: column - 1], here[column - 1 :]
+    if rest[:1] in _CURLY:
+        return f'{rest[0]} is a quote of a word processor: write "'
+    if _COMMA.match(rest):
+        return "a number is written with a point, as in 2.5" if before[-1:].isdigit() else "take the comma away"
+    return None
 
 
 def _doubled(positions: Positions, path: Path) -> Problem:

@@ -45,7 +45,7 @@ def where(args: argparse.Namespace, role: str) -> Where:
     """The broker to look at. `role` names the client at the broker.
 
     Raises:
-        NoBrokerNamedError: none is named, or the config that should name it has errors.
+        NoBrokerNamedError: none is named, and there is no config that could.
         NoSecretError: a password cannot be read.
     """
     from gatehand.config.secret import read_secret
@@ -74,15 +74,13 @@ def _of_options(args: argparse.Namespace, role: str) -> Where:
 
 
 def _of_config(args: argparse.Namespace, role: str) -> Where:
-    from gatehand.config import load
+    from gatehand.commands._configured import readable
     from gatehand.config.secret import read_secret
     from gatehand.mqtt.from_config import encryption
 
-    loaded = load(args.config)
-    config = loaded.config
+    loaded, config = readable(args.config)
     if config is None:
-        found = "\n".join(map(str, loaded.errors))
-        raise NoBrokerNamedError(f"{found}\nor name the broker alone: --broker HOST[:PORT] --base TOPIC")
+        raise NoBrokerNamedError("without a config, name the broker: --broker HOST[:PORT] --base TOPIC")
     broker = config.broker
     password = None
     if broker.password_file is not None and args.username is None and args.password_file is None:

@@ -17,6 +17,8 @@ NAME: Final = 18
 _METER: Final = 20
 _STATE: Final = len("run-on 12 s")
 """Columns jump less when the commonest states have room."""
+_BECAUSE: Final = 2
+"""Most lines that say why a collector is as it is."""
 _TONES: Final = {
     "running": Tone.GOOD,
     "open": Tone.GOOD,
@@ -77,8 +79,7 @@ def collectors(picture: Picture, at: float, width: int) -> list[Line]:
             (Span(text[: len(title)], Tone.HEAD), Span(text[len(title) : split], _tone(word)), Span(text[split:])),
             *more,
         ]
-        because = said.text("because").removeprefix("collector ")
-        found += wrapped(because, width, first="  ", then="  ", tone=Tone.FAINT)[:1]
+        found += wrapped(said.text("because"), width, first="  ", then="  ", tone=Tone.FAINT)[:_BECAUSE]
     return found
 
 
@@ -91,7 +92,7 @@ def _of_collector(said: Said, now: float) -> list[str]:
     if said.text("held"):
         found.append(f"by {spoken(said.text('held'))}, until a reset")
     if said.names("running"):
-        found.append(f"running: {', '.join(map(spoken, said.names('running')))}")
+        found.append(f"tools running: {', '.join(map(spoken, said.names('running')))}")
     if said.names("hands"):
         found.append(f"by hand: {', '.join(map(spoken, said.names('hands')))}")
     found += _seen(said.flag("reported_on"), said.flag("drawing"))

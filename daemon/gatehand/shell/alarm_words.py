@@ -69,8 +69,9 @@ def _run_limit(name: str, facts: Facts, _rule: Rule) -> tuple[str, str]:
 
 
 def _max_open(name: str, facts: Facts, _rule: Rule) -> tuple[str, str]:
+    taken = plain(str(facts.get("taken")))
     return (
-        f"The {name} gets no air: {_n(facts.get('max_open'))} gates may stand open, and {facts.get('taken')} do.",
+        f"The {name} gets no air: max_open is {_n(facts.get('max_open'))}, used up by {taken}.",
         "Finish one of the cuts that have the air, or raise max_open if the fan can carry one more.",
     )
 
@@ -115,7 +116,7 @@ def _gate_fault(name: str, facts: Facts, _rule: Rule) -> tuple[str, str]:
 def _held(name: str, facts: Facts, rule: Rule) -> tuple[str, str]:
     why = f"the stop contact {facts.get('why')}" if rule is Rule.STOP_CONTACT else str(facts.get("why"))
     return (
-        f"The collector {name} is held: {plain(why)}.",
+        f"The collector {name} is held off by {plain(why)}.",
         "See to the cause; then reset the hold, and start the tool anew.",
     )
 
@@ -133,7 +134,7 @@ def _no_answer(name: str, facts: Facts, _rule: Rule) -> tuple[str, str]:
 
 def _shut_gates(name: str, facts: Facts, _rule: Rule) -> tuple[str, str]:
     why = (
-        f"The fan of {name} turned with {_n(facts.get('proven_open'))} gates proven open; "
+        f"The fan of {name} turned with {_n(facts.get('proven_open'))} of its gates proven open; "
         f"{_n(facts.get('min_open'))} must be. It was told off."
     )
     return why, "Look at the gates and their reports; it starts again with the next cut."
@@ -141,7 +142,7 @@ def _shut_gates(name: str, facts: Facts, _rule: Rule) -> tuple[str, str]:
 
 def _too_few(name: str, facts: Facts, _rule: Rule) -> tuple[str, str]:
     why = (
-        f"The collector {name} did not start: {_n(facts.get('proven_open'))} gates are proven open, "
+        f"The collector {name} did not start: {_n(facts.get('proven_open'))} of its gates proven open; "
         f"{_n(facts.get('min_open'))} must be."
     )
     return why, "Look at the gates that do not open, or lower min_open if the fan bears it."

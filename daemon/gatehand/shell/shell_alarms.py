@@ -42,7 +42,7 @@ def config_rejected(problems: list[str], wall: float) -> Alarm:
     return Alarm(
         CONFIG,
         wall,
-        f"The changed config was not taken: {'; '.join(shown)}{more}. The last good one is still in force.",
+        f"The changed config was not taken, the last good one is still in force: {'; '.join(shown)}{more}",
         "Mend the file; it is read again by itself. gatehand check shows every problem.",
         facts=(("problems", problems),),
     )

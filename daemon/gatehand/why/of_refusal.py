@@ -142,9 +142,8 @@ def gate_case(scene: Scene, attempt: Attempt, fault: Stamped | None) -> Verdict:
     if earlier is None:
         return Verdict(
             "gate_jammed",
-            f"{drew(scene, attempt)}, but none of its gates ({spoken(gates)}) is known to be open, and the "
-            f"collector starts "
-            "against no shut gate",
+            f"{drew(scene, attempt)}, but none of its gates ({spoken(gates)}) is proven open, and the "
+            "collector does not start against shut gates",
             [attempt.head.line],
             next_step="Look at the gate, its power and its end switches: gatehand exercise.",
         )
@@ -154,7 +153,7 @@ def gate_case(scene: Scene, attempt: Attempt, fault: Stamped | None) -> Verdict:
         f". Only at {at_clock(on.ms)}, {lasting((on.ms - attempt.start_ms) / 1000)} after the start, was the "
         f"collector told on"
         if on is not None
-        else ", and the collector starts against no shut gate"
+        else ", and the collector does not start against shut gates"
     )
     found = Verdict(
         "gate_late" if on is not None else "gate_jammed",
@@ -188,9 +187,8 @@ def gate_by_hand(scene: Scene, attempt: Attempt) -> Verdict:
     gates = spoken(attempt.head.text("gates"))
     return Verdict(
         "gate_by_hand_is_shut",
-        f"{drew(scene, attempt)}, but its gate {gates} is moved by hand and was shut: the collector starts against "
-        f"no shut "
-        "gate",
+        f"{drew(scene, attempt)}, but its gate {gates} is moved by hand and was shut, and "
+        "the collector does not start against shut gates",
         [attempt.head.line],
         next_step=f"Open the gate {gates} by hand; the collector then starts, as long as the tool still runs.",
     )
@@ -201,7 +199,7 @@ def min_open(scene: Scene, attempt: Attempt) -> Verdict:
     head = attempt.head
     return Verdict(
         "min_open",
-        f"{drew(scene, attempt)}; {head.number('proven_open') or 0:g} gates were known to be open and min_open = "
+        f"{drew(scene, attempt)}; {head.number('proven_open') or 0:g} gates were proven open and min_open = "
         f"{head.number('min_open') or 0:g} are wanted before the fan may turn",
         [head.line],
         next_step="Look at why the others did not open: gatehand why GATE.",

@@ -74,7 +74,7 @@ def ended_too_soon(scene: Scene, attempt: Attempt, missed: Stamped) -> Verdict:
     waited = missed.number("waited") or 0.0
     found = Verdict(
         "gate_late",
-        f"{drew(scene, attempt)} and had stopped at {at_clock(attempt.end_ms)}, before its gate was known to be open "
+        f"{drew(scene, attempt)} and had stopped at {at_clock(attempt.end_ms)}, before its gate was proven open "
         f"({lasting(waited)} of waiting): a fan is not started for work that is over",
         [attempt.head.line, missed.line],
     )

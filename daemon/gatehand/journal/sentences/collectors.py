@@ -35,12 +35,12 @@ TABLE: Table = {
         None: ("{collector} was found on and is left on[, {reason}]",),
     },
     Happened.COLLECTOR_UNANSWERED: {
-        None: ("{collector} did not answer to {told}[, repeated {tries!} x]; look at its switch",),
+        None: ("{collector} has not answered to {told}[ (repeat {tries!})]; look at its switch",),
     },
     Happened.FAN_UNSAFE: {
         None: (
             (
-                "{collector} turns against shut gates: {proven_open} of {min_open} gates are known to be open; "
+                "{collector} turns against shut gates: {proven_open} of {min_open} gates are proven open; "
                 "told off, gates told to open"
             ),
         ),
@@ -56,7 +56,7 @@ TABLE: Table = {
         Rule.STOP_CONTACT: ("{collector} is held off by stop contact {why}, until somebody resets it",),
         None: ("{collector} is held off until somebody resets it[ ({why!})]",),
     },
-    Happened.HOLD_RESET: {None: ("{collector}: hold ended by a reset[ (it was {why!})]; the next fresh start counts",)},
+    Happened.HOLD_RESET: {None: ("{collector}: hold[ by {why!}] ended by a reset; the next fresh start counts",)},
     Happened.RESET_REFUSED: {
         Rule.STOP_CONTACT: ("{collector}: reset refused, still active: {active}",),
         None: ("{collector}: reset refused[, {why}]",),

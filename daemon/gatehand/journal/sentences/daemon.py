@@ -20,8 +20,8 @@ from gatehand.journal.sentences.fill import Table
 from gatehand_rules.findings import Happened, Rule
 
 TABLE: Table = {
-    Happened.DEVICE_OFFLINE: {None: ("{subject}: its device is off line",)},
-    Happened.DEVICE_ONLINE: {None: ("{subject}: its device is back on line",)},
+    Happened.DEVICE_OFFLINE: {None: ("{subject}: its device is offline",)},
+    Happened.DEVICE_ONLINE: {None: ("{subject}: its device is online again",)},
     Happened.MESSAGE_IGNORED: {None: ("[{subject}: ]a message was ignored[ ({what})][, {reason}]",)},
     Happened.BROKER_CONNECTED: {None: ("connected to the broker",)},
     Happened.BROKER_LOST: {

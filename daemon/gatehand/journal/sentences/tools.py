@@ -61,13 +61,16 @@ TABLE: Table = {
             ),
         ),
         Rule.NOT_FRESH: (
-            "start refused: {tool} ran on through a hold[ ({amps})]; switch it off and on again to be served",
+            (
+                "start refused: {tool} drew already[ ({amps})] when the hold was reset; "
+                "switch it off and on again to be served"
+            ),
         ),
         Rule.MAX_OPEN: (
             "start refused: {subject} would be one gate too many; {max_open} may stand open[, for {taken}]",
         ),
-        Rule.MIN_OPEN: ("start refused[ for {subject}]: {proven_open} of {min_open} gates are known to be open",),
-        Rule.NO_GATE_PROVEN: ("start refused[ for {subject}]: no gate is known to be open[ ({gates})]",),
+        Rule.MIN_OPEN: ("start refused[ for {subject}]: {proven_open} of {min_open} gates are proven open",),
+        Rule.NO_GATE_PROVEN: ("start refused[ for {subject}]: no gate is proven open[ ({gates})]",),
         Rule.GATE_BY_HAND_IS_SHUT: ("start refused[ for {subject}]: open this gate by hand: {gates}",),
         Rule.HOLD: ("start refused[ for {subject}]: the collector is held until somebody resets it",),
         Rule.BIN_FULL: ("start refused[ for {subject}]: the bin is full",),
