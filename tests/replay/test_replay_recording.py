@@ -14,7 +14,7 @@ from gatehand.journal.head import EPOCH
 from gatehand.journal.line import facts_of
 from gatehand.journal.reader import EventReader
 from gatehand.replay.compare import Comparison, compare
-from gatehand.replay.history import replay
+from gatehand.replay.history import Shops, replay
 from gatehand.simshop import CollectorHabits, GateHabits, Habits, ToolHabits, Trouble
 from gatehand_rules import Outcome, Shop
 from gatehand_rules.findings import Fact
@@ -323,3 +323,9 @@ def test_a_time_that_is_none_is_wrong_usage(
 ) -> None:
     assert replay_command(morning, tmp_path, "--from", "soonish") == 2
     assert "'soonish' is no time" in capsys.readouterr().err
+
+
+def test_a_recording_is_played_without_the_files_that_its_config_names(tmp_path: Path) -> None:
+    text = f'[broker]\nusername = "gatehand"\npassword_file = "broker.password"\n\n{SHOP}'
+    assert load_text(text, tmp_path / "config.toml").shop is None
+    assert Shops().of(text, tmp_path / "readings-000001.rec") == shop_of(SHOP)

@@ -152,7 +152,7 @@ def _write(studies: "Sequence[Study]", loaded: Loaded, *, ask: bool) -> int:
             print(f"{loaded.path}: nothing to change", file=sys.stderr)
             return 0 if settings else 1
         print(shown, end="", file=sys.stderr)
-        wrong = load_text(text, loaded.path).errors
+        wrong = load_text(text, loaded.path, files=False).errors
         if wrong:
             print(f"not written, for it would be wrong: {wrong[0]}", file=sys.stderr)
             return 1

@@ -63,7 +63,7 @@ class Shops:
         """
         found = self._built.get(text)
         if found is None:
-            loaded = load_text(text, path)
+            loaded = load_text(text, path, files=False)  # the password of then may be gone, or none of ours
             if loaded.shop is None:
                 raise RecordingError(
                     f"{path}: the config that was in force then is refused by this version: {loaded.errors[0]}"
