@@ -6,7 +6,6 @@ units belongs to `gatehand.air`; no formula may enter this file.
 
 import math
 from collections.abc import Iterable
-from difflib import get_close_matches
 from itertools import pairwise
 from typing import Annotated, Literal, Self
 
@@ -22,6 +21,8 @@ __all__ = ["Airflow", "Duct", "Fan", "FilterLoss", "Fitting", "Hood", "Leak", "P
 
 def _hint(word: str, known: Iterable[str]) -> str:
     """The nearest known word, and all of them."""
+    from difflib import get_close_matches  # only a mistake needs it
+
     names = tuple(known)
     near = get_close_matches(word, names, 1)
     return (f"; did you mean {near[0]!r}?" if near else "") + f" Known are {', '.join(names)}"

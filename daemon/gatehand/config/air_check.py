@@ -4,7 +4,6 @@ Works on anything with the attributes of `HasDucts`, so that it needs no model. 
 """
 
 from collections.abc import Iterable, Mapping
-from difflib import get_close_matches
 from typing import Any, Protocol, TypeAlias
 
 from gatehand_rules.air.wants import is_known_tool
@@ -33,6 +32,8 @@ def cross_check(config: Any) -> list[Problem]:  # noqa: ANN401 - the whole confi
 
 
 def _nearest(name: str, known: Iterable[str]) -> str:
+    from difflib import get_close_matches  # only a mistake needs it
+
     names = sorted(known)
     near = get_close_matches(name, names, 1)
     if near:

@@ -1,6 +1,5 @@
 """How messages show what was found and name what was probably meant. Text only."""
 
-import difflib
 import json
 from collections.abc import Iterable
 
@@ -34,6 +33,8 @@ def found(value: object) -> str:
 
 def nearest(word: str, known: Iterable[str]) -> str | None:
     """The known word that was probably meant."""
+    import difflib  # only a mistake needs it
+
     words = list(known)
     begun = [each for each in words if len(word) > 1 and each.casefold().startswith(word.casefold())]
     if len(begun) == 1:

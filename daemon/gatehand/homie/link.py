@@ -4,13 +4,15 @@ import asyncio
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from dataclasses import replace
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
-from gatehand.homie.device import HomieDevice
 from gatehand.mqtt.session import Session
 from gatehand.mqtt.settings import BrokerSettings, Patience
 from gatehand.shell.engine import Engine
 from gatehand.shell.ports import Diagnostics
+
+if TYPE_CHECKING:
+    from gatehand.homie.device import HomieDevice
 
 _LEAVE_WITHIN: Final = 2.0
 
@@ -24,6 +26,8 @@ async def shown_as_homie(
     if not config.homie.enabled:
         yield
         return
+    from gatehand.homie.device import HomieDevice  # most shops want none of it
+
     device = HomieDevice(engine, diagnose)
     settings = replace(settings, client_id=f"{settings.client_id}-homie")
     base = config.broker.base
@@ -40,7 +44,7 @@ async def shown_as_homie(
         await asyncio.wait((speaking,))
 
 
-def _guarded(device: HomieDevice, diagnose: Diagnostics) -> Callable[[], None]:
+def _guarded(device: "HomieDevice", diagnose: Diagnostics) -> Callable[[], None]:
     """A fault in here must stay here: it is said once, and the shop goes on without being shown."""
     told = set[str]()
 
