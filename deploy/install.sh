@@ -182,7 +182,7 @@ install_all() {
     install_program
     install_broker
     install_service
-    say 'Installed. Next:'
+    if [ -n "$dry" ]; then say 'Nothing was changed. After the installation:'; else say 'Installed. Next:'; fi
     step "edit $etc/config.toml, then: gatehand check --config $etc/config.toml"
     step 'then: systemctl reload gatehand, and: journalctl -u gatehand'
     step 'may a person read the log: adduser NAME gatehand'

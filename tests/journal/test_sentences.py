@@ -127,7 +127,7 @@ def test_each_thing_that_the_rules_say_reads_whole(
         ),
         (
             {"event": "log_gap", "lost": 3, "first_lost": 7, "last_lost": 9, "why": "No space left on device"},
-            "the log has a gap: 3 lines lost (numbers 7 to 9); No space left on device",
+            "the log has a gap, lines lost: 3 (numbers 7 to 9); No space left on device",
         ),
     ],
 )  # fmt: skip

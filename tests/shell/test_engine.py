@@ -111,7 +111,7 @@ def test_what_waits_for_the_disk_when_the_connection_goes_never_leaves() -> None
     world.run(1)
     assert world.commands(began) == []
     (line,) = world.events("command_not_sent")
-    assert (line["gate"], line["command"]) == ("band_saw", "OpenGate")
+    assert (line["gate"], line["command"]) == ("band_saw", "open")
 
 
 def test_what_waited_for_the_disk_does_not_leave_with_the_next_connection_either() -> None:

@@ -329,7 +329,7 @@ def test_max_open_names_who_had_the_gates(
     shop.cut("band_saw", 20, amps=6, then=30)
     found = why(shop, capsys, "band_saw")
     assert found["case"] == "max_open"
-    assert "max_open = 1 gates may stand open at once and router had them" in found["verdict"]
+    assert "no more gates than max_open = 1 may stand open at once, and router had the air" in found["verdict"]
     assert found["would_have_started"] == {"max_open": 2}
 
 

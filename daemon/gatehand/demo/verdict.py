@@ -7,6 +7,7 @@ import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
+from gatehand.config.shown import named
 from gatehand.demo.day import COLLECTOR, JAMMED, MISSED_TOOL
 from gatehand.journal.line import Line
 from gatehand.journal.sentences.fill import spoken
@@ -152,14 +153,14 @@ def summary(lines: Sequence[Line]) -> list[str]:
     """Starts, the missed cut, alarms: a line each."""
     starts = sum(1 for line in lines if _on("").fits(line))
     by_hand = sum(1 for line in lines if line["event"] == Happened.HAND_STARTED)
-    said = [f"{starts} starts of the collector, {by_hand} of them by hand."]
+    said = [f"{named(starts, 'start')} of the collector, {by_hand} of them by hand."]
     said += [_missed(line) for line in lines if line["event"] == Happened.START_MISSED]
     refused = [line for line in lines if line["event"] == Happened.START_REFUSED]
-    said.append(f"{len(refused)} starts refused: " + "; ".join(_refused(line) for line in refused) + ".")
+    said.append(f"{named(len(refused), 'start')} refused: " + "; ".join(_refused(line) for line in refused) + ".")
     raised = [str(line["alarm"]) for line in lines if line["event"] == Happened.ALARM_RAISED]
     over = [str(line["alarm"]) for line in lines if line["event"] == Happened.ALARM_CLEARED]
     left = [spoken(alarm) for alarm in raised if raised.count(alarm) > over.count(alarm)]
-    said.append(f"{len(raised)} alarms, {', '.join(left) + ' still stand' if left else 'all over again'}.")
+    said.append(f"{named(len(raised), 'alarm')}, {', '.join(left) + ' still stand' if left else 'all over again'}.")
     return said
 
 

@@ -5,6 +5,7 @@ from collections import Counter
 from typing import Final
 
 from gatehand.config.gate import Gate
+from gatehand.config.shown import named
 from gatehand.exercise.results import Move, Remark, Weight
 from gatehand.journal.sentences.fill import spoken
 from gatehand_rules.words import Position
@@ -25,7 +26,7 @@ def proposal(moves: tuple[Move, ...]) -> float | None:
 
 def reported(name: str, gate: Gate, moves: tuple[Move, ...], objections: tuple[str, ...]) -> tuple[Remark, ...]:
     """Remarks on a gate that reports. `objections`: what the broker said to its commands."""
-    found = [_failed(f"{text[:1].upper()}{text[1:]}.") for text in dict.fromkeys(objections)]
+    found = _objected(objections)
     topic = gate.state.topic if gate.state is not None else ""
     missing = [move for move in moves if move.took is None]
     if missing:
@@ -67,7 +68,7 @@ def _why_missing(name: str, topic: str, moves: tuple[Move, ...], missing: list[M
             "topic; if not, look at its drive, its power and its command topic."
         )
     ways = Counter(move.to for move in missing)
-    which = " and ".join(f"{count} times {to}" for to, count in ways.items())
+    which = " and ".join(f"{named(count, 'time')} {to}" for to, count in ways.items())
     return f"{len(missing)} of {len(moves)} tellings brought no report ({which}): a loose end switch, or it sticks."
 
 
@@ -86,7 +87,7 @@ def _slow(name: str, gate: Gate, moves: tuple[Move, ...]) -> list[Remark]:
 
 def timed(name: str, gate: Gate, moves: tuple[Move, ...], objections: tuple[str, ...]) -> tuple[Remark, ...]:
     """Remarks on a gate that cannot report, timed by a person."""
-    found = [_failed(f"{text[:1].upper()}{text[1:]}.") for text in dict.fromkeys(objections)]
+    found = _objected(objections)
     still = [move.to for move in moves if move.took is None]
     if still:
         ways = " and ".join("open" if to is Position.OPEN else "shut" for to in still)
@@ -100,6 +101,12 @@ def timed(name: str, gate: Gate, moves: tuple[Move, ...], objections: tuple[str,
             )
         )
     return tuple(found)
+
+
+def _objected(objections: tuple[str, ...]) -> list[Remark]:
+    """Each of them once, as a sentence."""
+    said = dict.fromkeys(text if text.endswith("?") else f"{text}." for text in objections)
+    return [_failed(f"{text[:1].upper()}{text[1:]}") for text in said]
 
 
 def _failed(text: str) -> Remark:

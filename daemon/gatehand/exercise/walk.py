@@ -5,6 +5,7 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from gatehand.config import Config
+from gatehand.config.shown import named
 from gatehand.exercise import gates, tools
 from gatehand.exercise.attendant import Attendant
 from gatehand.exercise.bench import Bench, BrokenOffError, HaltedError, RefusedError
@@ -73,7 +74,8 @@ async def _ask(attendant: Attendant, asked: Asked) -> None:
     moved = [name for name in asked.gates if config.gate[name].command is not None]
     if moved:
         names = ", ".join(map(spoken, moved))
-        say(f"{len(moved)} gates will be told open and shut, up to {asked.rounds} times each: {names}.")
+        rounds = named(asked.rounds, "time")
+        say(f"{named(len(moved), 'gate')} will be told open and shut, up to {rounds} each: {names}.")
     if attendant.with_daemon:
         say("The daemon is told to hold: the collector is kept off until somebody resets it.")
     else:

@@ -25,6 +25,7 @@ from gatehand.shell.log_first import Batch, LogFirst
 from gatehand.shell.own_topics import OwnTopics
 from gatehand.shell.plan import Plan
 from gatehand.shell.ports import Diagnostics, Log, Recorder, Timer, Timers
+from gatehand.shell.told import word
 from gatehand_rules import events as ev
 from gatehand_rules import initial, step
 from gatehand_rules.commands import Command
@@ -297,7 +298,7 @@ class Engine:
             message = self._plan.told.message(command)
             if message is not None:
                 facts: dict[str, Fact] = {
-                    "command": type(command).__name__,
+                    "command": word(command),
                     "topic": message.topic,
                     "why": "no connection to the broker; it is not kept for later",
                     "asked_at": batch.now,

@@ -35,3 +35,18 @@ class Told:
                 return self.off.get(name)
             case RaiseAlarm() | ClearAlarm():
                 return None
+
+
+def word(command: Command) -> str:
+    """The command as the log names it, the interlock's refusals too."""
+    match command:
+        case OpenGate():
+            return "open"
+        case ShutGate():
+            return "shut"
+        case CollectorOn():
+            return "on"
+        case CollectorOff():
+            return "off"
+        case RaiseAlarm() | ClearAlarm():
+            return "alarm"

@@ -3,6 +3,7 @@
 from collections.abc import Iterator
 from typing import Any
 
+from gatehand.config.shown import named
 from gatehand.tune.levels import Level
 from gatehand.tune.run_on import FEW_PAUSES, WORTH_S, RunOn
 from gatehand.tune.study import Found, Study
@@ -11,7 +12,7 @@ from gatehand.tune.study import Found, Study
 def text(one: Study) -> Iterator[str]:
     """A paragraph and a table."""
     tool = one.tool
-    yield f"{tool.name}: {one.distribution.readings:,} readings over {one.hours:,.1f} h"
+    yield f"{tool.name}: {one.distribution.readings:,} readings over {_span(one.hours * 3600)}"
     if one.found is None:
         yield f"  too short to tell: {one.too_short}."
         return
@@ -51,19 +52,20 @@ def _settings(one: Study, found: Found) -> Iterator[str]:
             f"no more than {WORTH_S:g} s of running"
         )
     else:
-        yield f"  {'run_on':<12} {'-':>9}  {tool.run_on:>6g}   s; {len(found.pauses)} pauses are too few to choose by"
+        pauses = named(len(found.pauses), "pause")
+        yield f"  {'run_on':<12} {'-':>9}  {tool.run_on:>6g}   s; {pauses}: too few to choose by"
 
 
 def _pauses(found: Found) -> Iterator[str]:
     yield ""
     if not found.pauses:
-        yield f"  {found.cuts} cuts, no pause between them"
+        yield f"  {named(found.cuts, 'cut')}, no pause between them"
         return
     spans = [pause / 1000 for pause in found.pauses]
     middle, most = spans[len(spans) // 2], spans[min(len(spans) - 1, len(spans) * 9 // 10)]
     yield (
-        f"  {found.cuts} cuts, {len(spans)} pauses between them (up to half an hour): half are no longer than "
-        f"{_span(middle)}, nine in ten than {_span(most)}"
+        f"  {named(found.cuts, 'cut')}, {named(len(spans), 'pause')} between them (up to half an hour): "
+        f"half are no longer than {_span(middle)}, nine in ten than {_span(most)}"
     )
 
 
@@ -82,7 +84,7 @@ def _table(one: Study, found: Found) -> Iterator[str]:
             f"{row.bridged:>7.0%}  {marks}".rstrip()
         )
     if days:
-        yield f"  a day: one of the {days} days on which it cut. Counted as if this tool alone had the collector."
+        yield f"  a day: mean of the {days} on which it cut. Counted as if this tool alone had the collector."
     else:
         yield f"  in all: in the {one.hours:.1f} h recorded, too short for a day's average."
 

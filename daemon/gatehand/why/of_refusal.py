@@ -96,9 +96,8 @@ def max_open(scene: Scene, attempt: Attempt) -> Verdict:
     limit, taken = head.number("max_open") or 0, head.text("taken")
     found = Verdict(
         "max_open",
-        f"{spoken(scene.name)} started at {at_clock(attempt.start_ms)}, but max_open = {limit:g} gates may stand "
-        f"open at once "
-        f"and {spoken(taken)} had them: a tool that cuts is not robbed of its air for another",
+        f"{spoken(scene.name)} started at {at_clock(attempt.start_ms)}, but no more gates than max_open = {limit:g} "
+        f"may stand open at once, and {spoken(taken)} had the air: a tool that cuts is not robbed of its air for another",
         [head.line],
         next_step="Stop the other tool, or see with gatehand airflow whether the ducts bear one gate more.",
     )

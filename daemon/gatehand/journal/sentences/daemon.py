@@ -47,14 +47,14 @@ TABLE: Table = {
     LOG_GAP: {
         None: (
             (
-                "the log has a gap: {lost} lines lost[ (numbers {first_lost} to {last_lost})]"
+                "the log has a gap, lines lost: {lost}[ (numbers {first_lost} to {last_lost})]"
                 "[, {unsure} may be][, {torn_bytes} bytes of a line cut short][; {why}]"
             ),
         )
     },
-    LOG_LATE: {None: ("the disk stalled for {stalled}: {late} commands left before their lines were on disk",)},
+    LOG_LATE: {None: ("the disk stalled for {stalled}; commands that left before their lines were on disk: {late}",)},
     CONFIG_WAITS: {None: ("the changed config waits[: {why}]",)},
-    COMMAND_NOT_SENT: {None: ("{command}[ for {subject}] was not sent[: {why}]",)},
+    COMMAND_NOT_SENT: {None: ("the command {command}[ for {subject}] was not sent[: {why}]",)},
     RETAINED_COMMAND: {None: ("[{subject}: ]the broker retains a message on its command topic {topic}",)},
     INTERNAL_ERROR: {None: ("Gatehand made a mistake and holds every collector[: {text}]",)},
 }
