@@ -6,7 +6,7 @@ nothing, and `step` over busy minutes with every decision in it. Processor time,
 
 import random
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -32,11 +32,12 @@ def figures(size: Size) -> Iterator[Figure]:
     """The figures."""
     count = size.of(20_000, 4_000)
     with scratch() as folder:
-        for what, make, wanted in (
-            ("a reading through the engine", lambda tools: _through_engine(folder / str(tools), tools, count), 1.5),
-            ("step, a reading that decides nothing", lambda tools: _step_alone(tools, count), 1.5),
-            ("step over busy minutes, all decisions", lambda tools: _busy(tools, size.of(400, 120)), None),
-        ):
+        ways: dict[str, Callable[[int], Callable[[], float]]] = {
+            "a reading through the engine": lambda tools: _through_engine(folder / str(tools), tools, count),
+            "step, a reading that decides nothing": lambda tools: _step_alone(tools, count),
+            "step over busy minutes, all decisions": lambda tools: _busy(tools, size.of(400, 120)),
+        }
+        for what, make in ways.items():
             works = {tools: make(tools) for tools in SIZES}
             took: dict[int, list[float]] = {tools: [] for tools in SIZES}
             for _ in range(size.of(9, 3)):
@@ -49,7 +50,7 @@ def figures(size: Size) -> Iterator[Figure]:
                     ours=took[tools],
                     baseline=f"with {SIZES[0]} tools",
                     theirs=took[SIZES[0]],
-                    wanted=None if wanted is None else ("at most", wanted),
+                    wanted=("at most", 1.5),
                 )
 
 
@@ -63,7 +64,7 @@ def _per_reading(work: Callable[[], int]) -> float:
 def _step_alone(tools: int, count: int) -> Callable[[], float]:
     """Every tool in turn, idle, at rest."""
     shop = bench_step.shop(tools, min(tools, GATES))
-    rest = [reading for reading in bench_step.readings(tools, bench_step.START)]
+    rest = bench_step.readings(tools, bench_step.START)
     state, at = bench_step.state_after(shop, rest)
     names = [tool.name for tool in shop.tools]
     events = [ev.Reading(names[i % tools], round(random.uniform(0, 0.4), 3)) for i in range(count)]
@@ -135,7 +136,7 @@ class _Done:
 
 
 class _NoDisk:
-    def append(self, lines: list[Line]) -> _Done:
+    def append(self, lines: Sequence[Line]) -> _Done:  # noqa: ARG002
         return _Done()
 
 
@@ -145,13 +146,13 @@ class _NoTimer:
 
 
 class _NoTimers:
-    def call_at(self, when: float, callback: Callable[[], None]) -> _NoTimer:
+    def call_at(self, when: float, callback: Callable[[], None]) -> _NoTimer:  # noqa: ARG002
         return _NoTimer()
 
 
 class _Nowhere:
-    def publish(self, outgoing: Outgoing) -> bool:
+    def publish(self, outgoing: Outgoing) -> bool:  # noqa: ARG002
         return True
 
-    def subscribe(self, wanted: tuple[Subscription, ...]) -> None:
+    def subscribe(self, wanted: tuple[Subscription, ...]) -> None:  # noqa: ARG002
         return

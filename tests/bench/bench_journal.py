@@ -12,12 +12,13 @@ import statistics
 import sys
 import tempfile
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(ROOT / part) for part in ("rules", "daemon", "tests/journal")]
 
+from bench_kit import Figure, Size, scratch  # noqa: E402
 from journal_support import FakeClock, settled  # noqa: E402
 from readings_support import START, TOOLS, interleaved, saw  # noqa: E402
 
@@ -128,6 +129,22 @@ def recording(folder: Path) -> None:
         ("events one by one", each),
     ):
         print(f"{what:<44} {len(events) / best(work):>12,.0f} readings a second")
+
+
+def figures(size: Size) -> Iterator[Figure]:
+    """For the table of all benchmarks: a line until the control loop knows that it is on disk, beside the bare sync."""
+    bare: list[float] = []
+    known: list[float] = []
+    handed: list[float] = []
+    for _ in range(size.of(7, 3)):
+        with scratch() as folder:
+            bare.append(statistics.median(bare_sync(folder)) * 1e3)
+            loop, disk = asyncio.run(to_disk(folder / "log"))
+            handed.append(statistics.median(loop) * 1e3)
+            known.append(statistics.median(disk) * 1e3)
+    base = "bare write and fdatasync"
+    yield Figure(what="log: a line until known to be on disk, p50", unit="ms", ours=known, baseline=base, theirs=bare)
+    yield Figure(what="log: what it costs the control loop, p50", unit="ms", ours=handed, baseline=base, theirs=bare)
 
 
 if __name__ == "__main__":

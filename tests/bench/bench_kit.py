@@ -5,6 +5,7 @@ Nothing is measured in here, and nothing in here knows what is measured.
 
 import os
 import platform
+import resource
 import select
 import shutil
 import socket
@@ -120,9 +121,9 @@ def machine() -> str:
     cpu = next((line.split(":")[1].strip() for line in _lines("/proc/cpuinfo") if line.startswith("model name")), "?")
     kb = next((int(line.split()[1]) for line in _lines("/proc/meminfo") if line.startswith("MemTotal")), 0)
     packages = ", ".join(f"{name} {_version(name)}" for name in _PACKAGES)
+    system = f"{platform.system()} {platform.release()}, load {os.getloadavg()[0]:.1f}"
     return (
-        f"{platform.node()}: {cpu}, {os.cpu_count()} cores, {kb / 1e6:.1f} GB, {platform.system()} {platform.release()}, "
-        f"load {os.getloadavg()[0]:.1f}\n"
+        f"{platform.node()}: {cpu}, {os.cpu_count()} cores, {kb / 1e6:.1f} GB, {system}\n"
         f"Python {platform.python_version()}, {_mosquitto_version()}, {packages}"
     )
 
@@ -156,12 +157,12 @@ def _mosquitto_version() -> str:
 @contextmanager
 def mosquitto(*config: str) -> Iterator[int]:
     """A Mosquitto that logs nothing, as installed but for these lines of config; gives its port."""
-    from support.mosquitto import free_port
-
     with tempfile.TemporaryDirectory(prefix="bench-") as name:
         folder = Path(name)
         folder.chmod(0o755)  # the broker drops root for a user of its own
-        port = free_port()
+        with socket.socket() as probe:
+            probe.bind(("127.0.0.1", 0))
+            port = probe.getsockname()[1]
         lines = [f"listener {port} 127.0.0.1", "allow_anonymous true", "log_type none", *config]
         (folder / "mosquitto.conf").write_text("\n".join(lines) + "\n")
         process = subprocess.Popen([_mosquitto(), "-c", str(folder / "mosquitto.conf")], stderr=subprocess.DEVNULL)  # noqa: S603
@@ -204,14 +205,12 @@ class Program:
     """
 
     def __init__(self, words: Sequence[str], cache: Path, said: Path) -> None:
-        path = os.pathsep.join([str(ROOT / "rules"), str(ROOT / "daemon")])
-        env = {key: value for key, value in os.environ.items() if key != "PYTHONDONTWRITEBYTECODE"}
         self._said = said
         with said.open("ab") as out:
             self.began = time.perf_counter()
             self._process = subprocess.Popen(  # noqa: S603
                 [sys.executable, *words],
-                env={**env, "PYTHONPATH": path, "PYTHONPYCACHEPREFIX": str(cache)},
+                env=_environment(cache),
                 stdout=out,
                 stderr=out,
             )
@@ -249,8 +248,27 @@ class Program:
         self.stop()
 
 
+def processor_time(words: Sequence[str], cache: Path, said: Path) -> float:
+    """Run a Python program to its end, which must be a good one; the processor time that it took, seconds."""
+    before = resource.getrusage(resource.RUSAGE_CHILDREN)
+    with said.open("ab") as out:
+        code = subprocess.run(  # noqa: S603
+            [sys.executable, *words], env=_environment(cache), stdout=out, stderr=out, check=False
+        ).returncode
+    after = resource.getrusage(resource.RUSAGE_CHILDREN)
+    if code not in {0, 1}:
+        raise SystemExit(f"a program of the benchmark failed:\n{said.read_text()[-2000:]}")
+    return after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
+
+
+def _environment(cache: Path) -> dict[str, str]:
+    path = os.pathsep.join([str(ROOT / "rules"), str(ROOT / "daemon")])
+    env = {key: value for key, value in os.environ.items() if key != "PYTHONDONTWRITEBYTECODE"}
+    return {**env, "PYTHONPATH": path, "PYTHONPYCACHEPREFIX": str(cache)}
+
+
 class Client:
-    """An MQTT client without threads or event loop: as little of its own as can be, to be alike beside every program."""
+    """An MQTT client without threads or event loop: it adds as little of its own as can be."""
 
     def __init__(self, port: int, *topics: str) -> None:
         self.heard: list[tuple[str, bytes, float]] = []
@@ -316,7 +334,7 @@ class Client:
             self.heard.clear()
 
     def _on_message(self, _client: paho.Client, _userdata: object, message: paho.MQTTMessage) -> None:
-        self.heard.append((message.topic, message.payload, time.perf_counter()))
+        self.heard.append((message.topic, bytes(message.payload), time.perf_counter()))
 
     def _on_answer(self, *_: object) -> None:
         self._answered = True

@@ -11,12 +11,13 @@ import random
 import sys
 import tempfile
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(ROOT / part) for part in ("rules", "daemon", "tests/journal")]
 
+from bench_kit import Figure, Size  # noqa: E402
 from journal_support import FakeClock  # noqa: E402
 
 from gatehand.config import load_text  # noqa: E402
@@ -133,6 +134,35 @@ def seconds(work: Callable[[], object], passes: int = 3) -> float:
         work()
         best = min(best, time.process_time() - begin)
     return best
+
+
+def figures(size: Size) -> Iterator[Figure]:
+    """For the table of all benchmarks: readings a second, ours and the bare loops in turn."""
+    shop = load_text(config(), Path("config.toml")).shop
+    assert shop is not None
+    readings = day(size.of(24, 4))
+    names = [tool.name for tool in shop.tools]
+    rates: dict[str, list[float]] = {"csv": [], "bare csv": [], "recording": [], "bare recording": []}
+    with tempfile.TemporaryDirectory() as place:
+        folder, table = Path(place) / "log", Path(place) / "day.csv"
+        record(folder, shop, readings)
+        write_csv(table, readings)
+        works: dict[str, Callable[[], object]] = {
+            "csv": lambda: play(read_csv(table, names), shop, lambda _ms, _finding: None),
+            "bare csv": lambda: parse_only(table),
+            "recording": lambda: replay(folder, lambda _ms, _outcome: None),
+            "bare recording": lambda: decode_only(folder),
+        }
+        for _ in range(size.of(7, 3)):
+            for name, work in works.items():
+                rates[name].append(len(readings) / seconds(work, passes=1))
+    for name, what, base in (
+        ("recording", "replay of a recording, readings a second", "a bare loop that only decodes it"),
+        ("csv", "replay of a CSV file, readings a second", "a bare loop that only parses it"),
+    ):
+        yield Figure(what=what, unit="", ours=rates[name], baseline=base, theirs=rates[f"bare {name}"])
+        limit = (float(WANTED),)
+        yield Figure(what=what, unit="", ours=rates[name], baseline="the limit", theirs=limit, wanted=("at least", 1.0))
 
 
 def main() -> int:

@@ -8,7 +8,8 @@ def config(
 ) -> str:
     """A config whose tools speak on `<prefix>/amps/<n>` (one alone on `<prefix>/amps`), gates on `<prefix>/gate/<n>`.
 
-    The daemon's own topics stand below `own`, else `own-<prefix>`. A gate that takes a minute to travel keeps the collector out of it: each start and stop is one command to a gate.
+    The daemon's own topics stand below `own`, else `own-<prefix>`. A gate that takes a minute to travel keeps the
+    collector out of it: each start and stop is one command to a gate.
     """
     own = own or f"own-{prefix}"
     lines = [

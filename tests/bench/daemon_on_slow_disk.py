@@ -1,4 +1,4 @@
-"""The daemon with a log disk that takes its time at every sync: the test double of `bench_stall`. argv: config, seconds."""
+"""The daemon with a log disk that stalls at every sync, the double of `bench_stall`. argv: config, seconds."""
 
 import asyncio
 import signal

@@ -5,6 +5,8 @@ next instant at which time alone changes something. It does less than the rules 
 reports, no hands, one collector. For the same readings it must give the same commands; `bench_step` sees to that.
 """
 
+# ruff: noqa: ARG002 - the packages give every condition and action what the event brought
+
 from collections.abc import Sequence
 from dataclasses import dataclass
 from math import inf

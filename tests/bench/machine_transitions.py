@@ -1,4 +1,4 @@
-"""The shop of `machine_floor` in the package `transitions`: three tables of states and triggers, as its manual has them."""
+"""The shop of `machine_floor` in the package `transitions`: three tables, as its manual has them."""
 
 from typing import Any
 
@@ -63,14 +63,13 @@ class Fan(FanFacts):
 def floor(gate_of: list[int], gates: int) -> Floor:
     """A shop at rest."""
     made = Floor(gate_of)
-    parts: Any = Parts([], [], Any)
-    parts.tools = [Tool() for _ in gate_of]
-    parts.gates = [Gate() for _ in range(gates)]
-    parts.fan = Fan(made)
+    tools: list[Any] = [Tool() for _ in gate_of]
+    doors: list[Any] = [Gate() for _ in range(gates)]
+    fan: Any = Fan(made)
     settings: dict[str, Any] = {"auto_transitions": False, "ignore_invalid_triggers": True, "model_attribute": "word"}
-    Machine(parts.tools, ["idle", "running", "run_on", "silent"], "idle", TOOL, **settings)
-    Machine(parts.gates, ["shut", "opening", "open", "shutting"], "shut", GATE, **settings)
-    Machine(parts.fan, ["off", "opening", "spin_up", "running", "run_on", "coast_down"], "off", FAN, **settings)
-    made.parts = parts
+    Machine(tools, ["idle", "running", "run_on", "silent"], "idle", TOOL, **settings)
+    Machine(doors, ["shut", "opening", "open", "shutting"], "shut", GATE, **settings)
+    Machine(fan, ["off", "opening", "spin_up", "running", "run_on", "coast_down"], "off", FAN, **settings)
+    made.parts = Parts(tools, doors, fan)
     made.settle(0.0)
     return made
