@@ -1,7 +1,7 @@
 """A pytest plugin that runs the collected tests once for each mutant, in a fork of a process that has them loaded.
 
 `run.py` starts it. A test that fails ends its mutant's fork at once, and the tests that failed most often for the same
-file come first, so that most mutants cost milliseconds.
+function and file come first, so that most mutants cost milliseconds.
 """
 
 import contextlib
@@ -33,12 +33,12 @@ def pytest_runtestloop(session: pytest.Session) -> bool:
     kills: defaultdict[str, Counter[str]] = defaultdict(Counter)
     with Path(os.environ["GATEHAND_RESULTS"]).open("a", encoding="utf-8") as results:
         for done, name in enumerate(todo, 1):
-            file = name.split(".")[1]
-            first = kills[file]
-            order = sorted(session.items, key=lambda item: (-first[item.nodeid], cost[item.nodeid]))
+            near, far = kills[name.partition("__mutmut_")[0]], kills[name.split(".")[1]]
+            order = sorted(session.items, key=lambda item: (-near[item.nodeid], -far[item.nodeid], cost[item.nodeid]))
             killer = _killer(name, order)
             if killer is not None:
-                first[killer] += 1
+                near[killer] += 1
+                far[killer] += 1
             results.write(json.dumps([name, killer]) + "\n")
             results.flush()
             if done % 100 == 0:

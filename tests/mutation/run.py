@@ -2,7 +2,7 @@
 
     python tests/mutation/run.py                      # the rules but air/ and reshape: minutes on one core
     python tests/mutation/run.py --only interlock fan # some files
-    python tests/mutation/run.py --again              # only what survived the last run, with the tests as they are now
+    python tests/mutation/run.py --again              # only what survived or was not reached, with the tests of now
     python tests/mutation/run.py --show interlock     # what survived the last run, as diffs
 
 Wants `pip install mutmut==3.8.1 mypy`. mutmut makes the mutants, in a scratch copy; loop.py runs the tests on them,
@@ -27,6 +27,15 @@ ROOT = HERE.parents[1]
 TESTS = ("rules_units", "scenarios", "test_scenarios.py", "conftest.py")
 LONG = ("day_of_mitre_cuts", "mitre_saw_pauses")
 """Stories of a whole day: each would cost every survivor seconds, and none tells what the short ones do not."""
+EVERY_STORY = "test_scenarios.py::test_every_rule_and_every_event_is_met_in_some_story"
+RANDOM = tuple(
+    f"rules_units/test_wake_deadlines.py::test_{name}"
+    for name in (
+        "a_deadline_is_never_behind_and_a_tick_there_moves_it_on",
+        "before_its_deadline_a_tick_changes_nothing_and_says_nothing",
+        "a_doubled_tick_is_harmless_and_a_late_one_catches_up",
+    )
+)
 APART = ("src/gatehand_rules/air/*", "src/gatehand_rules/reshape.py")
 """Arithmetic of air, tested against published values and an oracle; a state carried over, tested in tests/shell."""
 MAKE = "from mutmut.__main__ import *; copy_src_dir(); copy_also_copy_files(); create_mutants(1)"
@@ -37,8 +46,10 @@ def main() -> int:
     """Run, or show, and tell."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--only", nargs="*", default=[], metavar="FILE", help="names of files without .py")
-    parser.add_argument("--again", action="store_true", help="only what survived the last run")
+    parser.add_argument("--again", action="store_true", help="only what survived or was not reached")
     parser.add_argument("--show", nargs="*", metavar="FILE", help="show what survived and run nothing")
+    parser.add_argument("--thorough", action="store_true", help="also the random stories, seconds for each survivor")
+    parser.add_argument("--children", type=int, default=1, help="processes at a time")
     parser.add_argument("--scratch", type=Path, default=Path(tempfile.gettempdir()) / "gatehand-mutation")
     args = parser.parse_args()
     scratch: Path = args.scratch
@@ -50,7 +61,8 @@ def main() -> int:
     last = _last(scratch)
     if args.again:
         _copy_tests(scratch, scratch / "mutants")
-        todo = [name for name, killer in last.items() if killer is None]
+        todo = [name for name in _mutants(scratch) if name not in last]
+        todo += [name for name, killer in last.items() if killer is None]
     else:
         _lay_out(scratch)
         _python(scratch, "-c", MAKE)
@@ -59,7 +71,7 @@ def main() -> int:
     if args.only:
         todo = [name for name in todo if _file(name) in args.only]
     _write(scratch, last)
-    code = _loop(scratch, todo)
+    code = _loop(scratch, todo, args.children, thorough=args.thorough)
     _tell(_last(scratch))
     return code
 
@@ -130,19 +142,24 @@ def _no_longer_typed(scratch: Path) -> set[str]:
     return found.intersection(_mutants(scratch))
 
 
-def _loop(scratch: Path, todo: list[str]) -> int:
+def _loop(scratch: Path, todo: list[str], children: int, *, thorough: bool) -> int:
     """Run the tests on each; 1 when they fail on the rules as they are, and nothing can be said."""
-    (scratch / "todo.json").write_text(json.dumps(todo), encoding="utf-8")
-    words = ["-p", "loop", "-p", "no:cacheprovider", "-p", "no:asyncio", "-q", "--no-header", "tests"]
-    words += ["--deselect", "tests/test_scenarios.py::test_every_rule_and_every_event_is_met_in_some_story"]
-    files = {"GATEHAND_MUTANTS": str(scratch / "todo.json"), "GATEHAND_RESULTS": str(scratch / RESULTS)}
-    done = subprocess.run(  # noqa: S603 - our own interpreter, our own words
-        [sys.executable, "-m", "pytest", *words],
-        cwd=scratch / "mutants",
-        check=False,
-        env={**os.environ, "PYTHONPATH": str(scratch), **files},
-    )
-    return 1 if done.returncode == 2 else 0
+    words = ["-p", "loop", "-p", "no:cacheprovider", "-p", "no:asyncio", "-q", "--no-header", "--assert=plain"]
+    words += ["--tb=native", "tests", *(f"--deselect=tests/{name}" for name in (EVERY_STORY, *RANDOM))]
+    words = [word for word in words if not thorough or not word.endswith(RANDOM)]
+    running = []
+    for at in range(children):
+        part = scratch / f"todo_{at}.json"
+        part.write_text(json.dumps(todo[at::children]), encoding="utf-8")
+        files = {"GATEHAND_MUTANTS": str(part), "GATEHAND_RESULTS": str(scratch / RESULTS)}
+        running.append(
+            subprocess.Popen(  # noqa: S603 - our own interpreter, our own words
+                [sys.executable, "-m", "pytest", *words],
+                cwd=scratch / "mutants",
+                env={**os.environ, "PYTHONPATH": str(scratch), **files},
+            )
+        )
+    return max(1 if one.wait() == 2 else 0 for one in running)
 
 
 def _last(scratch: Path) -> dict[str, str | None]:

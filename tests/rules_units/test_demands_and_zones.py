@@ -512,3 +512,15 @@ def test_gates_that_carry_no_air_are_shut_first() -> None:
     draft = drawn(four(), moves=(GateOpen(1.0), GateOpening(99.0, 99.0), GateOpen(1.0)))
     zone.shut_others(draft, 0, [2])
     assert [one.gate for one in draft.findings] == ["jointer", "saw"]
+
+
+def test_a_tool_that_asks_for_nothing_hides_no_tool_after_it() -> None:
+    assert order(drawn(four(), ToolMuted(5.0, 90.0), cutting(50.0))) == ["jointer"]
+    draft = drawn(four(), hands=(None, Hand(50.0)))
+    assert order(draft) == ["by hand: jointer"]
+
+
+def test_a_hand_starts_refusal_that_ends_names_its_gate() -> None:
+    bench = running(four(max_open=1))
+    bench.tell(ev.HandAsked("jointer", on=True), 60.0)
+    assert "alarm_cleared/max_open gate=jointer alarm=gate_jointer_max_open" in bench.amps(65.0, 0.0)

@@ -303,3 +303,12 @@ def test_an_unconfirmed_demand_is_fresh_again_with_a_reading_at_its_stop_thresho
         state = bench.tool_state()
         assert isinstance(state, ToolRunning)
         assert state.standing is standing
+
+
+def test_a_rise_in_run_on_keeps_its_beginning() -> None:
+    bench = running(saw(run_on=30.0, start_after=2.0))
+    bench.amps(60.0, 0.0)
+    bench.amps(61.0, 1.6)
+    bench.amps(62.0, 5.0)
+    bench.amps(62.5, 4.0)
+    assert bench.tool_state() == ToolRunOn(4.0, 62.5, 60.0, Standing.FRESH, Hump(61.0, 5.0, 62.0, -1.0))

@@ -2,7 +2,7 @@
 
 from typing import Any
 
-from unit_bench import events, gate, ready, running, shop, tool
+from unit_bench import Bench, events, gate, ready, running, shop, tool
 
 from gatehand_rules import Shop
 from gatehand_rules import events as ev
@@ -160,3 +160,27 @@ def test_a_muted_tool_fallen_silent_stays_muted() -> None:
     assert bench.tool_state() == ToolSilent(ToolMuted(5.0, 50.0), 70.0, let_go=True)
     bench.amps(81.0, 5.0)
     assert bench.tool_state() == ToolMuted(5.0, 81.0)
+
+
+def test_a_tool_let_go_in_its_run_on_and_heard_again_says_no_second_end_of_it() -> None:
+    bench = running(saw(silent_after=20.0, run_on=30.0))
+    bench.amps(60.0, 0.0)
+    bench.until(92.0)
+    bench.is_off(92.0)
+    assert events(bench.amps(95.0, 0.5)) == ["tool_heard/silent_after", "alarm_cleared/silent_after"]
+
+
+def test_a_rise_in_run_on_from_before_the_silence_does_not_count() -> None:
+    bench = running(saw(silent_after=20.0, run_on=100.0))
+    was = ToolRunOn(5.0, 60.0, 55.0, Standing.FRESH, Hump(59.0, 5.0, 59.0))
+    bench.put(tools=(ToolSilent(was, 80.0),))
+    bench.amps(81.0, 1.6)
+    assert bench.tool_state() == ToolRunOn(1.6, 81.0, 55.0, Standing.FRESH, Hump(81.0, 1.6, longest=-1.0))
+
+
+def test_what_was_refused_as_not_fresh_is_told_over_with_its_tools_name() -> None:
+    bench = Bench(saw(silent_after=30.0))
+    bench.tell(ev.BrokerConnected(), 0.0)
+    bench.amps(0.1, 5.0)
+    bench.until(40.0)
+    assert "alarm_cleared/stop_threshold tool=saw alarm=tool_saw_not_fresh" in bench.amps(41.0, 0.0)

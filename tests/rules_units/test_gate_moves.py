@@ -290,7 +290,7 @@ def test_told_again_a_gate_that_the_fan_cannot_spare_any_more_is_left_alone() ->
     bench.put(gates=(GateState(move=GateShutting(55.0, 55.0)),))
     draft = Draft(bench.shop, bench.state, 60.0)
     tell_again(draft, 0, tries=1, rule=Rule.RETRY)
-    assert draft.gates[0].move == GateUnknown()
+    assert draft.gates[0].move == GateUnknown(shutting=True)
     assert draft.commands == []
     assert draft.findings == []
 
