@@ -97,7 +97,7 @@ def max_open(scene: Scene, attempt: Attempt) -> Verdict:
     found = Verdict(
         "max_open",
         f"{spoken(scene.name)} started at {at_clock(attempt.start_ms)}, but no more gates than max_open = {limit:g} "
-        f"may stand open at once, and {spoken(taken)} had the air: a tool that cuts is not robbed of its air for another",
+        f"may stand open at once, and {spoken(taken)} had the air: a tool that cuts is not robbed of it for another",
         [head.line],
         next_step="Stop the other tool, or see with gatehand airflow whether the ducts bear one gate more.",
     )
