@@ -28,7 +28,7 @@ class VirtualDay:
         self._routes, self._told = Routes(loaded.config), Told(loaded.config)
         self.shop = SimShop(loaded.config, seed=seed, habits=HABITS)
         self._state = initial(loaded.shop, 0.0)
-        self._todo = list(day)
+        self._ahead = list(day)
         self.now = 0.0
         self.lines: list[Line] = []
         self.against_shut_gates: list[float] = []
@@ -38,12 +38,12 @@ class VirtualDay:
         self._hear(self.shop.begin(0.0), retained=True)
         end = DOORS_OPEN + ENDS_AT
         while self.now < end:
-            next_act = DOORS_OPEN + self._todo[0].at if self._todo else end
+            next_act = DOORS_OPEN + self._ahead[0].at if self._ahead else end
             moments = (next_act, end, self.shop.next_at() or end, self._state.wake_at or end)
             self.now = max(self.now, min(moments))
             self._hear(self.shop.advance(self.now))
-            if self._todo and next_act <= self.now:
-                self._todo.pop(0).act(Floor(self.shop, self._publish), self.now)
+            if self._ahead and next_act <= self.now:
+                self._ahead.pop(0).act(Floor(self.shop, self._publish), self.now)
             if self._state.wake_at is not None and self._state.wake_at <= self.now:
                 self._feed(Tick(), self.now)
             self._look()
