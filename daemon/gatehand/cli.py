@@ -66,6 +66,11 @@ def main(argv: Sequence[str] | None = None) -> int:
         # What is still buffered would fail again when Python shuts down.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return PIPE_CLOSED
+    except OSError as error:
+        if error.filename is None:
+            raise
+        print(f"gatehand: {_untouchable(error)}", file=sys.stderr)
+        return 1
     return code
 
 
@@ -152,6 +157,14 @@ def _config(given: Path | None) -> Path:
     if given is not None:
         return given
     return Path(os.environ.get(CONFIG_VARIABLE) or DEFAULT_CONFIG)
+
+
+def _untouchable(error: OSError) -> str:
+    """A file that no command could do without, such as a log that is another user's."""
+    text = f"{error.filename}: {error.strerror}"
+    if isinstance(error, PermissionError):
+        text += "; run it as the user that the daemon runs as, or add yourself to that user's group and log in anew"
+    return text
 
 
 def _unknown(name: str) -> str:

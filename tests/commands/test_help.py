@@ -1,8 +1,11 @@
 """Every command says what it is for and gives one example that its own parser takes."""
 
+import errno
 import shlex
 import subprocess
 import sys
+from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 from support.child import environment, gatehand_does
@@ -56,3 +59,19 @@ def test_help_of_the_quick_ones_loads_nothing_heavy(name: str) -> None:
     )
     loaded = done.stdout.splitlines()[-1]
     assert loaded == ("['asyncio']" if name == "reload" else "[]")
+
+
+def test_a_log_that_may_not_be_read_is_said_and_not_thrown(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "log").mkdir()
+    example = (Path(__file__).parents[2] / "config.example.toml").read_text(encoding="utf-8")
+    (tmp_path / "config.toml").write_text(example, encoding="utf-8")
+
+    def refuse(_path: Path) -> Iterator[Path]:
+        raise PermissionError(errno.EACCES, "Permission denied", "log")  # root, as in a container, may read everything
+
+    monkeypatch.setattr(Path, "iterdir", refuse)
+    for command in ("why", "report", "tune", "replay", "log"):
+        assert main([command, "--config", str(tmp_path / "config.toml")]) == 1, command
+        assert "Permission denied" in capsys.readouterr().err, command

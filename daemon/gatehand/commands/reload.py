@@ -159,30 +159,9 @@ def _topics(base: str) -> tuple[str, ...]:
 
 def _where(args: argparse.Namespace) -> "Where":
     """The broker, also when the config has just been spoilt: it is the daemon that shall say so."""
-    from gatehand.screen.options import NoBrokerNamedError, where
+    from gatehand.screen.options import where
 
-    try:
-        return where(args, "reload")
-    except NoBrokerNamedError:
-        from gatehand.config import load
-
-        text = load(args.config, files=False).text
-        if not text:
-            raise
-        return _salvaged(args, text)
-
-
-def _salvaged(args: argparse.Namespace, text: str) -> "Where":
-    from dataclasses import replace
-
-    from gatehand.config.salvage import salvage
-    from gatehand.mqtt.from_config import broker_settings
-    from gatehand.screen.options import Where, own_id
-
-    config = salvage(text)
-    base = args.base or config.broker.base
-    settings = broker_settings(config, lambda path: args.config.parent / path)
-    return Where(replace(settings, client_id=own_id(base, "reload")), base)
+    return where(args, "reload")
 
 
 def _seconds(text: str) -> float:
