@@ -1,8 +1,9 @@
 """From a reading published by one client to the gate's command received by another, beside bare aiomqtt.
 
-Four programs listen at one broker, and get their rounds in turn, block by block, so that whatever else the machine does
-hits all alike: Gatehand with its log on the disk and in memory, and the bare program that only compares and publishes,
-without and with a line on the disk before it does. Each round crosses a threshold: one reading, one command.
+Five programs listen at one broker, and get their rounds in turn, block by block, so that whatever else the machine does
+hits all alike: Gatehand with its log on the disk and in memory, and the bare program that only compares and publishes:
+as it is, with a line on the disk first, and with that in a thread and under a bound, which is what a log must be that
+may not keep a command waiting. Each round crosses a threshold: one reading, one command.
 """
 
 import random
@@ -37,10 +38,9 @@ class Contender:
 
 def figures(size: Size) -> Iterator[Figure]:
     """The figures."""
-    ours, kept_in_memory, bare, bare_synced = everyone = [
-        Contender(name) for name in ("disk", "memory", "bare", "synced")
-    ]
-    with _standing(ours, kept_in_memory, bare, bare_synced) as (publisher, listener):
+    names = ("disk", "memory", "bare", "synced", "bounded")
+    ours, in_memory, bare, synced, bounded = everyone = [Contender(name) for name in names]
+    with _standing(everyone) as (publisher, listener):
         for block in range(size.of(ROUNDS, 1000) // BLOCK + 1):
             for contender in everyone:
                 seconds = [round_of(contender, publisher, listener) for _ in range(BLOCK)]
@@ -48,10 +48,11 @@ def figures(size: Size) -> Iterator[Figure]:
                     contender.blocks.append(seconds)
     for share, name, most in ((0.5, "p50", 1.25), (0.99, "p99", 1.5)):
         for what, mine, base, theirs, wanted in (
-            ("latency {}, log in memory", kept_in_memory, "aiomqtt, compares and publishes", bare, most),
-            ("latency {}, log on disk first", ours, "the same with a line on disk first", bare_synced, most),
-            ("latency {}, log on disk first", ours, "aiomqtt, compares and publishes", bare, most),
-            ("  a line on disk alone costs, {}", bare_synced, "aiomqtt, compares and publishes", bare, None),
+            ("latency {}, log on disk", ours, "aiomqtt, compares and publishes", bare, most),
+            ("latency {}, log on disk", ours, "the same, a line on disk first", synced, most),
+            ("latency {}, log on disk", ours, "the same, in a thread with a bound", bounded, most),
+            ("latency {}, log in memory", in_memory, "aiomqtt, compares and publishes", bare, None),
+            ("  what a line on disk costs, {}", synced, "aiomqtt, compares and publishes", bare, None),
         ):
             yield Figure(
                 what=what.format(name),
@@ -78,10 +79,9 @@ def round_of(contender: Contender, publisher: Client, listener: Client) -> float
 
 
 @contextmanager
-def _standing(
-    ours: Contender, in_memory: Contender, bare: Contender, synced: Contender
-) -> Iterator[tuple[Client, Client]]:
-    """All four programs up, at rest, and two clients beside them."""
+def _standing(everyone: list[Contender]) -> Iterator[tuple[Client, Client]]:
+    """All programs up, at rest, and two clients beside them."""
+    ours, in_memory, bare, synced, bounded = everyone
     with ExitStack() as stack:
         folder = stack.enter_context(scratch())
         memory = stack.enter_context(scratch(MEMORY))
@@ -95,10 +95,10 @@ def _standing(
         for contender, home in ((ours, folder), (in_memory, memory)):
             config = bench_shops.write(home / contender.prefix, bench_shops.config(port, contender.prefix))
             start(contender, "-m", "gatehand", "run", "--config", str(config))
-        compare = str(HERE / "bare_compare.py")
-        start(bare, compare, str(port), bare.prefix)
-        start(synced, compare, str(port), synced.prefix, str(folder / "line"))
-        names = (*(f"own-{each.prefix}" for each in (ours, in_memory)), bare.prefix, synced.prefix)
+        for contender, more in ((bare, ()), (synced, ("line",)), (bounded, ("bounded_line", "thread"))):
+            log = (str(folder / more[0]), *more[1:]) if more else ()
+            start(contender, str(HERE / "bare_compare.py"), str(port), contender.prefix, *log)
+        names = (*(f"own-{each.prefix}" for each in (ours, in_memory)), bare.prefix, synced.prefix, bounded.prefix)
         online.wait_for(*(f"{name}/online" for name in names))
         publisher = stack.enter_context(Client(port))
         listener = stack.enter_context(Client(port, "+/gate"))
