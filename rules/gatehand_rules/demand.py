@@ -109,18 +109,28 @@ def _indices(draft: Draft, names: Iterable[str]) -> tuple[int, ...]:
     return tuple(i for name in names if (i := draft.shop.gate_at(name)) is not None)
 
 
+def fitting(draft: Draft, at: int, demands: list[Demand]) -> list[Demand]:
+    """Those whose gates fit into `max_open`, best rank first."""
+    limit = draft.shop.collectors[at].max_open
+    found: list[Demand] = []
+    taken: set[int] = set()
+    for one in demands:
+        if limit is None or len(taken.union(one.gates)) <= limit:
+            taken.update(one.gates)
+            found.append(one)
+    return found
+
+
 def grant(draft: Draft, at: int, demands: list[Demand]) -> list[Demand]:
     """Those that fit into `max_open`, best rank first; the others leave a finding and an alarm, once."""
     limit = draft.shop.collectors[at].max_open
     if limit is None:
         return demands
-    granted: list[Demand] = []
-    taken: set[int] = set()
+    granted = fitting(draft, at, demands)
+    taken = {i for one in granted for i in one.gates}
     for one in demands:
         alarm = f"{one.label}_max_open"
-        if len(taken.union(one.gates)) <= limit:
-            taken.update(one.gates)
-            granted.append(one)
+        if one in granted:
             draft.clear_alarm(alarm, Rule.MAX_OPEN, tool=one.tool, gate=one.gate)
         elif one.kind is not Kind.RUN_ON:
             _refuse_max_open(draft, at, one, alarm, taken)

@@ -77,11 +77,13 @@ def tell_again(draft: Draft, at: int, *, tries: int, rule: Rule) -> None:
     gate, now = draft.shop.gates[at], draft.now
     move = draft.gates[at].move
     if isinstance(move, GateShutting) and not may_shut(draft, at):
-        draft.set_gate(at, move=GateUnknown())
+        draft.set_gate(at, move=GateUnknown(shutting=True))
         return
     match move:
         case GateOpening(first=first):
             draft.set_gate(at, move=GateOpening(now, first if tries else now, tries))
+            if not tries and draft.gates[at].reported is Position.SHUT:
+                draft.set_gate(at, reported=None)
             draft.commands.append(OpenGate(gate.name))
             to = "open"
         case GateShutting(first=first):
@@ -113,14 +115,12 @@ def forget_fault(draft: Draft, at: int) -> None:
 
 def time_passes(draft: Draft, at: int) -> None:
     """Travel that has run out: proof for a gate that cannot report, a retry or a fault for one that can."""
-    gate, state = draft.shop.gates[at], draft.gates[at]
-    move = state.move
-    if not isinstance(move, GateOpening | GateShutting) or not reached(draft.now, move.since, gate.travel):
+    arrives(draft, at)
+    gate, state, move = draft.shop.gates[at], draft.gates[at], _overdue(draft, at)
+    if move is None:
         return
-    wanted = Position.OPEN if isinstance(move, GateOpening) else Position.SHUT
-    if not gate.reports or state.reported is wanted:
-        _arrive(draft, at, wanted, Rule.TRAVEL)
-    elif move.tries < gate.retries:
+    wanted = _goal(move)
+    if move.tries < gate.retries:
         tell_again(draft, at, tries=move.tries + 1, rule=Rule.RETRY)
     else:
         draft.set_gate(at, move=GateFault(wanted, move.first))
@@ -138,6 +138,25 @@ def time_passes(draft: Draft, at: int) -> None:
         draft.raise_alarm(
             f"gate_{gate.name}_fault", Rule.TRAVEL, gate=gate.name, wanted=str(wanted), travel=gate.travel
         )
+
+
+def arrives(draft: Draft, at: int) -> None:
+    """Travel that has run out, where it is proof: nothing is commanded by it."""
+    gate, state, move = draft.shop.gates[at], draft.gates[at], _overdue(draft, at)
+    if move is not None and (not gate.reports or state.reported is _goal(move)):
+        _arrive(draft, at, _goal(move), Rule.TRAVEL)
+
+
+def _overdue(draft: Draft, at: int) -> GateOpening | GateShutting | None:
+    """The gate's move, when its travel has run out."""
+    move = draft.gates[at].move
+    if isinstance(move, GateOpening | GateShutting) and reached(draft.now, move.since, draft.shop.gates[at].travel):
+        return move
+    return None
+
+
+def _goal(move: GateOpening | GateShutting) -> Position:
+    return Position.OPEN if isinstance(move, GateOpening) else Position.SHUT
 
 
 def _arrive(draft: Draft, at: int, where: Position, rule: Rule) -> None:
@@ -201,6 +220,8 @@ def _report_open(draft: Draft, at: int, move: GateMove) -> bool:
     match move:
         case GateOpening() | GateFault(wanted=Position.OPEN):
             _arrive(draft, at, Position.OPEN, Rule.REPORT)
+        case GateUnknown(shutting=True):
+            pass
         case GateUnknown(from_shut=from_shut):
             _moved(draft, at, gate, Position.OPEN)
             return from_shut

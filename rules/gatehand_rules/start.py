@@ -30,6 +30,7 @@ from gatehand_rules.state import (
     ToolUnknown,
 )
 from gatehand_rules.timers import due
+from gatehand_rules.words import Position
 
 SETTLE = 0.5
 """Seconds after a connection in which retained messages are taken in before anything is commanded."""
@@ -85,7 +86,8 @@ def lost(draft: Draft, heard_at: float) -> None:
         told_at = move.since if isinstance(move, GateOpen | GateShut) else -inf
         told_at = move.first if isinstance(move, GateFault) else told_at
         if told_at > heard_at:
-            draft.set_gate(i, move=GateUnknown())
+            shutting = isinstance(move, GateFault) and move.wanted is Position.SHUT
+            draft.set_gate(i, move=GateUnknown(shutting=shutting))
     for at in range(len(draft.collectors)):
         _lost_fan(draft, at, heard_at)
     for i, state in enumerate(draft.gates):

@@ -109,6 +109,8 @@ class GateUnknown:
     """Position not known. `from_shut`: it left its shut position on its own."""
 
     from_shut: bool = False
+    shutting: bool = False
+    """Told shut last: what it says of being open may be from before."""
 
 
 @dataclass(frozen=True, slots=True)

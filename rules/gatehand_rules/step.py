@@ -88,6 +88,8 @@ def _what_is_overdue(draft: Draft) -> None:
         detect.time_passes(draft, i)
     for i in range(len(draft.gates)):
         hands.time_passes(draft, i)
+        if not draft.quiet:
+            gates.arrives(draft, i)
 
 
 def _time_passes(draft: Draft) -> None:
@@ -295,10 +297,9 @@ def _online(draft: Draft, event: ev.DeviceOnline) -> None:
         draft.say(Happened.DEVICE_OFFLINE, Rule.OFFLINE, **named)
     if event.kind == "tool":
         detect.fall_silent(draft, at, Rule.OFFLINE, draft.now)
-    elif event.kind == "gate":
-        at_rest = isinstance(draft.gates[at].move, GateOpen | GateShut)
-        if at_rest and not fan.may_turn(_home(draft, at), draft.now):
-            draft.set_gate(at, move=GateUnknown(), reported=None)
+    elif event.kind == "gate" and not fan.may_turn(_home(draft, at), draft.now):
+        move = draft.gates[at].move
+        draft.set_gate(at, move=GateUnknown() if isinstance(move, GateOpen | GateShut) else move, reported=None)
 
 
 def _home(draft: Draft, gate: int) -> CollectorState:

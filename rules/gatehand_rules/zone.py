@@ -76,7 +76,7 @@ def _leaving(draft: Draft, at: int, chosen: list[int]) -> list[int]:
     ]
     if any(isinstance(draft.gates[i].move, GateFault) for i in leaving):
         # Told shut, it would be no fault any more, and the same demand would try it again and again.
-        asked = {i for one in demand.of_collector(draft, at) for i in one.gates}
+        asked = {i for one in demand.fitting(draft, at, demand.of_collector(draft, at)) for i in one.gates}
         leaving = [i for i in leaving if i not in asked or not isinstance(draft.gates[i].move, GateFault)]
     return leaving
 
@@ -100,7 +100,7 @@ def _not_shut(draft: Draft, at: int) -> bool:
 
 
 def trim(draft: Draft, at: int) -> None:
-    """The fan is kept on with nothing to serve, and a change was left half done: no more than `max_open` stay (I7)."""
+    """The fan turns with nothing to serve, and a change was left half done: no more than `max_open` stay (I7)."""
     limit, name, shop = draft.shop.collectors[at].max_open, draft.shop.collectors[at].name, draft.shop
     own = [i for i, gate in enumerate(shop.gates) if gate.collector == name and gate.commanded]
     if limit is None or any(isinstance(draft.gates[i].move, GateOpening) for i in own):
