@@ -53,6 +53,7 @@ class Canonical:
     """Makes the key of a situation of one shop. `losing`: the broker may be lost, so that the age of each telling counts."""
 
     def __init__(self, shop: Shop, *, losing: bool = False) -> None:
+        self._losing = losing
         travel = max((gate.travel for gate in shop.gates), default=0.0)
         window = max((gate.travel * (1 + gate.retries) for gate in shop.gates), default=0.0)
         run_on = max((tool.run_on for tool in shop.tools), default=0.0)
@@ -75,7 +76,7 @@ class Canonical:
             st.ToolRunOn: heard | {"since": Age(run_on), "standing": KEEP, "hump": DEEP},
             st.ToolMuted: heard,
             st.ToolSilent: {"was": DEEP, "since": Age(run_on), "let_go": KEEP},
-            st.GateUnknown: {"from_shut": KEEP},
+            st.GateUnknown: {"from_shut": KEEP, "shutting": KEEP},
             st.GateShut: {"since": lost},
             st.GateOpening: {"since": Age(travel), "first": DROP, "tries": KEEP},
             st.GateOpen: {"since": lost},
@@ -184,6 +185,7 @@ class Canonical:
             notes.connected,
             notes.stopping,
             _age(notes.connected_at, now, 1.0),
+            _age(notes.heard_at, now, 1.0) if self._losing else None,
         )
 
     def _rest_of_guard(self, guard: st.Guard, now: float) -> object:

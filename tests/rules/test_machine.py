@@ -144,7 +144,7 @@ def some_connection(choose: Drawn | Seeded, loose: LooseShop) -> ev.Event:
         return ev.BrokerConnected()
     if choose.whole(0, 9) == 0:
         return ev.ShutdownAsked()
-    return ev.BrokerLost(loose.now - choose.one_of([0.0, 0.5, 2.0, 15.0]))
+    return ev.BrokerLost(max(loose.notes.heard_at, loose.now - choose.one_of([0.0, 0.5, 2.0, 15.0])))
 
 
 TestMishaps = Mishaps.TestCase

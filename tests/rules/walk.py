@@ -8,10 +8,10 @@ from canonical import Canonical, Key
 from watcher import Notes, blank, watch
 
 from gatehand_rules import Outcome, Shop, State, initial, step
-from gatehand_rules.events import Event
+from gatehand_rules import events as ev
 from gatehand_rules.findings import Happened
 
-Move = tuple[float, Event]
+Move = tuple[float, ev.Event]
 """Seconds that pass first, without a tick, and the event."""
 
 
@@ -25,12 +25,11 @@ class Walked:
     complete: bool = False
     breaches: list[str] = field(default_factory=list)
     path: list[str] = field(default_factory=list)
-    vetoes: int = 0
 
     def __str__(self) -> str:
         """One line for the terminal."""
-        whole = "whole" if self.complete else "cut short"
-        return f"{self.states} states, {self.transitions} transitions, depth {self.depth}, {whole}"
+        whole = "every one walked" if self.complete else "cut short"
+        return f"{self.states} states, {self.transitions} transitions, {self.depth} moves deep, {whole}"
 
 
 Judge = Callable[[Outcome], list[str]]
@@ -41,6 +40,12 @@ def no_veto(outcome: Outcome) -> list[str]:
     return [f"veto: {one}" for one in outcome.findings if one.event is Happened.COMMAND_VETOED]
 
 
+def anything(outcome: Outcome) -> list[str]:
+    """No demand beyond the observer's."""
+    del outcome
+    return []
+
+
 def walk(
     shop: Shop,
     moves: Sequence[Move],
@@ -48,10 +53,13 @@ def walk(
     begin: Sequence[Move] = (),
     also: Judge = no_veto,
     most: int = 10**9,
-    losing: bool = False,
+    broker: bool = False,
 ) -> Walked:
-    """Every move from every situation, until none is new or `most` situations are known. Stops at the first breach."""
-    canonical, done = Canonical(shop, losing=losing), Walked()
+    """Every move from every situation, until none is new or `most` situations are known. Stops at the first breach.
+
+    `broker`: it may be lost and come back; nothing but time happens in between.
+    """
+    canonical, done = Canonical(shop, losing=broker), Walked()
     state, notes, now = initial(shop, 0.0), blank(shop), 0.0
     for pause, event in begin:
         now += pause
@@ -60,22 +68,21 @@ def walk(
         state = outcome.state
         done.breaches += breaches
     first = canonical.key(state, notes, now)
-    came_from: dict[Key, tuple[Key, int] | None] = {first: None}
+    came_from: dict[Key, tuple[Key, Move] | None] = {first: None}
     queue: deque[tuple[Key, State, Notes, float, int]] = deque([(first, state, notes, now, 0)])
     done.complete = True
     while queue:
-        key, state, notes, now, depth = queue.popleft()
-        done.depth = depth
-        for number, (pause, event) in enumerate(moves):
+        key, state, notes, now, done.depth = queue.popleft()
+        for move in _open_to(moves, notes, now) if broker else moves:
+            pause, event = move
             then = now + pause
             outcome = step(shop, state, event, then)
             seen, breaches = watch(shop, notes, event, outcome.commands, then)
             done.transitions += 1
             breaches = breaches + also(outcome)
             if breaches:
-                done.breaches, done.path = breaches, _path(came_from, key, moves, (number, outcome))
-                done.states = len(came_from)
-                done.complete = False
+                done.breaches, done.path = breaches, _path(came_from, key, move, outcome)
+                done.states, done.complete = len(came_from), False
                 return done
             reached = canonical.key(outcome.state, seen, then)
             if reached in came_from:
@@ -83,21 +90,26 @@ def walk(
             if len(came_from) >= most:
                 done.complete = False
                 continue
-            came_from[reached] = (key, number)
-            queue.append((reached, outcome.state, seen, then, depth + 1))
+            came_from[reached] = (key, move)
+            queue.append((reached, outcome.state, seen, then, done.depth + 1))
     done.states = len(came_from)
     return done
 
 
-def _path(
-    came_from: dict[Key, tuple[Key, int] | None], key: Key, moves: Sequence[Move], last: tuple[int, Outcome]
-) -> list[str]:
+def _open_to(moves: Sequence[Move], notes: Notes, now: float) -> list[Move]:
+    """What can happen with a broker that may be gone."""
+    if notes.connected:
+        return [*moves, (0.0, ev.BrokerLost(now)), (0.0, ev.BrokerLost(max(notes.heard_at, now - 1.0)))]
+    return [*(move for move in moves if isinstance(move[1], ev.Tick)), (0.0, ev.BrokerConnected())]
+
+
+def _path(came_from: dict[Key, tuple[Key, Move] | None], key: Key, last: Move, outcome: Outcome) -> list[str]:
     """The shortest way from the beginning to the breach, a move a line."""
-    numbers = [last[0]]
+    taken = [last]
     at = came_from[key]
     while at is not None:
-        key, number = at
-        numbers.append(number)
+        key, move = at
+        taken.append(move)
         at = came_from[key]
-    lines = [f"after {moves[i][0]:g} s: {moves[i][1]}" for i in reversed(numbers)]
-    return [*lines, *(f"    -> {command}" for command in last[1].commands)]
+    lines = [f"after {pause:g} s: {event}" for pause, event in reversed(taken)]
+    return [*lines, *(f"    -> {command}" for command in outcome.commands)]

@@ -48,7 +48,6 @@ class FanNotes:
     """Told off since it was last seen standing."""
     held: bool = False
     bin_full: bool = False
-    starved: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +72,8 @@ class Notes:
     stops: tuple[bool, ...]
     connected: bool = False
     connected_at: float = inf
+    heard_at: float = -inf
+    """When anything was heard last: the broker was there then."""
     stopping: bool = False
     alarms: frozenset[str] = frozenset()
 
@@ -95,6 +96,7 @@ class Observer:
         self.gates, self.fans, self.tools = list(notes.gates), list(notes.fans), list(notes.tools)
         self.stops, self.alarms = list(notes.stops), set(notes.alarms)
         self.connected, self.connected_at, self.stopping = notes.connected, notes.connected_at, notes.stopping
+        self.heard_at = notes.heard_at
         self.breaches: list[str] = []
         self.must_off: list[int] = []
 
@@ -107,6 +109,7 @@ class Observer:
             tuple(self.stops),
             self.connected,
             self.connected_at,
+            self.heard_at,
             self.stopping,
             frozenset(self.alarms),
         )
@@ -169,6 +172,8 @@ class Observer:
 
     def event(self, event: ev.Event) -> None:  # noqa: PLR0915 - one line or two for each kind, flat
         shop, now = self.shop, self.now
+        if not isinstance(event, ev.Tick | ev.BrokerLost | ev.ShutdownAsked):
+            self.heard_at = now
         match event:
             case ev.Reading(tool=name, amps=amps, retained=False) if (at := shop.tool_at(name)) is not None:
                 self._reading(at, amps)
@@ -204,6 +209,10 @@ class Observer:
             case ev.DeviceOnline(kind="tool", name=name, online=False):
                 if (at := shop.tool_at(name)) is not None:
                     self.tools[at] = replace(self.tools[at], gone=True)
+            case ev.DeviceOnline(kind="gate", name=name, online=False) if (at := shop.gate_at(name)) is not None:
+                home = shop.collector_at(shop.gates[at].collector)
+                if home is not None and not self.may_turn(home) and self.proven(at):
+                    self.gates[at] = replace(self.gates[at], told=None, said=None)
             case ev.HoldAsked(collector=name, retained=False) | ev.HoldRemembered(collector=name):
                 if (at := shop.collector_at(name)) is not None:
                     self._hold(at)
@@ -349,6 +358,7 @@ class Observer:
                 for i in self.own(home)
                 if i != at
                 and self.gates[i].told is Position.OPEN
+                and not (self.gates[i].said is Position.SHUT and self.gates[i].live)
                 and self.gates[i].gives_way_to != at
                 and not self.gives_way(i)
             )
@@ -404,10 +414,8 @@ class Observer:
         settled = self.connected and self.now >= round(self.connected_at + SETTLING, 6) and not self.stopping
         for at, collector in enumerate(self.shop.collectors):
             proven = self.count(at)
-            starved = settled and self.seen_on(at) and proven < collector.min_open
-            if starved:
+            if settled and self.seen_on(at) and proven < collector.min_open:
                 self._starved(at, proven)
-            self.fans[at] = replace(self.fans[at], starved=starved)
 
     def _starved(self, at: int, proven: int) -> None:
         own = self.own(at)

@@ -1,0 +1,113 @@
+"""Shops small enough to walk through every situation, their times whole quanta, and every move that they can see.
+
+A quantum is a second. The rules' own constants (the settling after a connection, the wait for a switch's answer) are
+shortened to whole quanta as well, so that the number of situations is finite and small.
+"""
+
+from collections.abc import Sequence
+
+import pytest
+from walk import Move
+
+from gatehand_rules import Shop, fan, interlock, start
+from gatehand_rules import events as ev
+from gatehand_rules.shop import Collector, Gate, StopContact, Tool
+from gatehand_rules.words import Position
+
+NEVER = 1e9
+QUANTUM = 1.0
+
+
+def in_quanta(monkeypatch: pytest.MonkeyPatch, *, answer: float = NEVER) -> None:
+    """The rules' own times in whole quanta. `answer`: seconds until a switch is told again; `NEVER`: it is not."""
+    monkeypatch.setattr(start, "SETTLE", QUANTUM)
+    monkeypatch.setattr(interlock, "RETAINED_IN", QUANTUM)
+    monkeypatch.setattr(fan, "ANSWER_TIME", answer)
+    monkeypatch.setattr(fan, "REMIND", answer)
+    monkeypatch.setattr(fan, "TELLINGS", 2)
+
+
+def tool(name: str, gate: str, run_on: float) -> Tool:
+    return Tool(
+        name=name,
+        collector="main",
+        gates=(gate,),
+        start_amps=2.5,
+        stop_amps=1.8,
+        run_on=run_on,
+        silent_after=0,
+        run_limit=0,
+    )
+
+
+def gate(name: str, **options: object) -> Gate:
+    made: dict[str, object] = {"name": name, "collector": "main", "travel": QUANTUM, "retries": 0, "hand_limit": 2.0}
+    return Gate.model_validate(made | options)
+
+
+def collector(**options: object) -> Collector:
+    made: dict[str, object] = {"name": "main", "spin_up": 0.0, "coast_down": QUANTUM, "refresh": 0.0}
+    return Collector.model_validate(made | options)
+
+
+def two_tools() -> Shop:
+    """Two tools, two gates with and without report, a collector that reports, a stop contact."""
+    return Shop(
+        tools=(tool("saw", "told", QUANTUM), tool("router", "blind", 0.0)),
+        gates=(gate("told", reports=True), gate("blind", relief=True)),
+        collectors=(collector(reports=True),),
+        stops=(StopContact(name="stop", collectors=("main",)),),
+    )
+
+
+def one_tool(fan_options: dict[str, object], **gate_options: object) -> Shop:
+    """One tool on one gate, and a second gate that reports nothing."""
+    return Shop(
+        tools=(tool("saw", "told", QUANTUM),),
+        gates=(gate("told", **gate_options), gate("blind", relief=True)),
+        collectors=(collector(**fan_options),),
+        stops=(StopContact(name="stop", collectors=("main",)),),
+    )
+
+
+def one_gate(**gate_options: object) -> Shop:
+    """One tool, one gate, a collector that nothing is heard of."""
+    return Shop(
+        tools=(tool("saw", "told", QUANTUM),), gates=(gate("told", **gate_options),), collectors=(collector(),)
+    )
+
+
+def limited() -> Shop:
+    """Two tools, room for one gate: a tool in run-on gives way."""
+    return Shop(
+        tools=(tool("saw", "told", QUANTUM), tool("router", "blind", QUANTUM)),
+        gates=(gate("told", reports=True), gate("blind")),
+        collectors=(collector(max_open=1),),
+    )
+
+
+def moves(shop: Shop, *, late: bool = False, more: Sequence[ev.Event] = ()) -> list[Move]:
+    """A quantum passes, or something is heard: at once, and where `late`, also two quanta after the last tick."""
+    heard: list[ev.Event] = []
+    for one in shop.tools:
+        heard += [ev.Reading(one.name, 6.0), ev.Reading(one.name, 0.0)]
+    for each in shop.gates:
+        if each.reports:
+            heard += [ev.GateReport(each.name, Position.OPEN), ev.GateReport(each.name, Position.SHUT)]
+    for contact in shop.stops:
+        heard += [ev.StopReport(contact.name, active=True), ev.StopReport(contact.name, active=False)]
+        heard.append(ev.ResetAsked("main"))
+    if shop.collectors[0].reports:
+        heard += [ev.CollectorReport("main", on=True), ev.CollectorReport("main", on=False)]
+    heard += more
+    found: list[Move] = [(QUANTUM, ev.Tick()), *((0.0, event) for event in heard)]
+    return [*found, *((2 * QUANTUM, event) for event in heard)] if late else found
+
+
+def at_rest(shop: Shop) -> list[Move]:
+    """The daemon starts in a shop at rest: what is retained, then a first reading of every tool."""
+    found: list[Move] = [(0.0, ev.BrokerConnected())]
+    found += [(0.0, ev.CollectorReport("main", on=False, retained=True))] if shop.collectors[0].reports else []
+    found += [(0.0, ev.GateReport(g.name, Position.SHUT, retained=True)) for g in shop.gates if g.reports]
+    found += [(0.0, ev.Reading(one.name, 0.0)) for one in shop.tools]
+    return [*found, (QUANTUM, ev.Tick())]

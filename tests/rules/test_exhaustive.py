@@ -1,0 +1,67 @@
+"""Every situation that a small shop can come to, and every move from it: I1 to I5 hold, and nothing needs the interlock.
+
+The walk is breadth first, so that a breach is shown with the shortest way to it. How many situations and moves there
+were is printed at the end of the run (tests/conftest.py).
+"""
+
+from collections.abc import Callable
+
+import pytest
+from small_shops import QUANTUM, at_rest, in_quanta, limited, moves, one_gate, one_tool, two_tools
+from walk import Walked, walk
+
+from gatehand_rules import events as ev
+from gatehand_rules.words import Position
+
+Tell = Callable[[str], None]
+
+
+def sound(found: Walked, tell: Tell, what: str) -> None:
+    assert not found.breaches, "\n".join([*found.breaches, "the shortest way there:", *found.path])
+    assert found.complete, f"{what}: cut short at {found.states} states"
+    tell(f"{what}: {found}")
+
+
+@pytest.mark.slow
+def test_two_tools_two_gates_and_a_stop_contact(monkeypatch: pytest.MonkeyPatch, tell: Tell) -> None:
+    in_quanta(monkeypatch)
+    shop = two_tools()
+    found = walk(shop, moves(shop), begin=at_rest(shop))
+    sound(found, tell, "two tools, two gates, a stop contact")
+    assert found.states > 30_000
+
+
+def test_a_switch_that_is_told_again_and_refreshed(monkeypatch: pytest.MonkeyPatch, tell: Tell) -> None:
+    in_quanta(monkeypatch, answer=2 * QUANTUM)
+    shop = one_tool({"reports": True, "refresh": 2 * QUANTUM})
+    sound(walk(shop, moves(shop), begin=at_rest(shop)), tell, "answers and refresh")
+
+
+def test_events_that_come_before_their_tick(monkeypatch: pytest.MonkeyPatch, tell: Tell) -> None:
+    in_quanta(monkeypatch)
+    shop = one_tool({"reports": True}, reports=True)
+    sound(walk(shop, moves(shop, late=True), begin=at_rest(shop)), tell, "late ticks")
+
+
+def test_room_for_one_gate(monkeypatch: pytest.MonkeyPatch, tell: Tell) -> None:
+    in_quanta(monkeypatch)
+    shop = limited()
+    sound(walk(shop, moves(shop), begin=at_rest(shop)), tell, "room for one gate")
+
+
+def test_hands_and_a_gate_that_starts_when_opened(monkeypatch: pytest.MonkeyPatch, tell: Tell) -> None:
+    in_quanta(monkeypatch)
+    shop = one_tool({}, reports=True, on_hand_open="start")
+    more = [ev.ButtonPressed("told"), ev.HandAsked("blind", on=True), ev.HandAsked("blind", on=False)]
+    sound(walk(shop, moves(shop, more=more), begin=at_rest(shop)), tell, "hands")
+
+
+def test_a_broker_that_comes_and_goes(monkeypatch: pytest.MonkeyPatch, tell: Tell) -> None:
+    in_quanta(monkeypatch)
+    shop = one_gate(reports=True)
+    more = [
+        ev.GateReport("told", Position.OPEN, retained=True),
+        ev.GateReport("told", Position.SHUT, retained=True),
+    ]
+    found = walk(shop, moves(shop, more=more), begin=at_rest(shop), broker=True)
+    sound(found, tell, "a broker that comes and goes")
