@@ -235,6 +235,8 @@ def _resting(draft: Draft, at: int, phase: Off | CoastDown, served: list[Demand]
     if standing_still and isinstance(phase, CoastDown):
         _set_phase(draft, at, Off())
         zone.rest(draft, at)
+    elif isinstance(phase, CoastDown):
+        zone.trim(draft, at)
 
 
 def _opening(draft: Draft, at: int, served: list[Demand], *, over: bool) -> None:
