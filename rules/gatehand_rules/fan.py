@@ -31,12 +31,14 @@ def tell_on(draft: Draft, at: int, rule: Rule) -> None:
     """Command the collector on; a telling that is no refresh is a start and counts as one."""
     collector, fan, now = draft.shop.collectors[at], draft.collectors[at], draft.now
     start = not fan.on_phase
+    # Adopted, or forgotten over a lost connection: it may have stood meanwhile, and what may be a start counts as one.
+    inrush = start or (fan.told_on_at is None and not fan.seen_on)
     answer = fan.answer
     if start or fan.told_on_at is None:
         known = collector.reports or collector.senses_current
         answer = Answer(on=True, since=now) if known else None
     starts = fan.starts
-    if start and collector.starts_per_hour is not None:
+    if inrush and collector.starts_per_hour is not None:
         starts = (*spent(fan, now), now)
     draft.set_collector(
         at,
@@ -46,7 +48,7 @@ def tell_on(draft: Draft, at: int, rule: Rule) -> None:
         confirmed=fan.confirmed and not start,
         told_on_at=now,
         starts=starts,
-        started_at=now if start else fan.started_at,
+        started_at=now if inrush else fan.started_at,
         grace_until=-inf if start else fan.grace_until,
     )
     draft.commands.append(CollectorOn(collector.name))
@@ -114,6 +116,13 @@ def _news(fan: CollectorState) -> Answer | None:
     if fan.seen_on:
         return None if answer.stood else answer
     return answer if answer.stood else replace(answer, stood=True)
+
+
+def note_stood(draft: Draft, at: int) -> None:
+    """It stood before it was told off: what is seen to turn from now on is somebody's doing."""
+    answer = draft.collectors[at].answer
+    if answer is not None:
+        draft.set_collector(at, answer=replace(answer, stood=True))
 
 
 def _take_answer(draft: Draft, at: int) -> None:

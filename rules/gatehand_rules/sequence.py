@@ -151,6 +151,7 @@ def _by_hand(draft: Draft, at: int) -> None:
         off_by_current = not collector.reports and state.drawing is False
         if (state.confirmed or state.by_hand) and (off_by_report or off_by_current):
             fan.tell_off(draft, at, Rule.SWITCHED_BY_HAND)
+            fan.note_stood(draft, at)
             drop_demands(draft, at, Rule.SWITCHED_BY_HAND)
             _say_switched_off(draft, at)
         return

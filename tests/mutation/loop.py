@@ -16,6 +16,21 @@ from pathlib import Path
 import pytest
 from _pytest.runner import runtestprotocol
 
+OWN = {
+    "circuit": "test_circuit",
+    "demand": "test_demands",
+    "detect": "test_detect",
+    "fan": "test_fan",
+    "gates": "test_gate",
+    "hands": "test_hands",
+    "interlock": "test_interlock",
+    "sequence": "test_sequence",
+    "start": "test_beginnings",
+    "step": "test_doors",
+    "wake": "test_wake",
+    "zone": "test_demands",
+}
+"""Where a file of the rules has its own tests: those are tried first."""
 SECONDS = 20
 """Processor time that a mutant's tests may take: a mutant may well loop for ever."""
 
@@ -33,9 +48,13 @@ def pytest_runtestloop(session: pytest.Session) -> bool:
     kills: defaultdict[str, Counter[str]] = defaultdict(Counter)
     with Path(os.environ["GATEHAND_RESULTS"]).open("a", encoding="utf-8") as results:
         for done, name in enumerate(todo, 1):
-            near, far = kills[name.partition("__mutmut_")[0]], kills[name.split(".")[1]]
-            order = sorted(session.items, key=lambda item: (-near[item.nodeid], -far[item.nodeid], cost[item.nodeid]))
-            killer = _killer(name, order)
+            file = name.split(".")[1]
+            near, far = kills[name.partition("__mutmut_")[0]], kills[file]
+            places = [
+                (-near[one.nodeid], -far[one.nodeid], OWN.get(file, "?") not in one.nodeid, cost[one.nodeid], at)
+                for at, one in enumerate(session.items)
+            ]
+            killer = _killer(name, [session.items[place[-1]] for place in sorted(places)])
             if killer is not None:
                 near[killer] += 1
                 far[killer] += 1

@@ -14,6 +14,7 @@ import argparse
 import ast
 import json
 import os
+import random
 import shutil
 import subprocess
 import sys
@@ -70,6 +71,7 @@ def main() -> int:
         todo = [name for name in _mutants(scratch) if name not in last]
     if args.only:
         todo = [name for name in todo if _file(name) in args.only]
+    random.Random(1).shuffle(todo)  # so that a run cut short is a fair sample
     _write(scratch, last)
     code = _loop(scratch, todo, args.children, thorough=args.thorough)
     _tell(_last(scratch))

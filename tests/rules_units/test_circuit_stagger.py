@@ -95,3 +95,13 @@ def test_of_two_circuits_the_longer_wait_counts() -> None:
     )
     cutting = [ToolRunning(5.0, 9.0, since, Standing.FRESH) for since in (1.0, 3.0)]
     assert clear_at(place, cutting, [CollectorState()], 0) == 10.0
+
+
+def test_a_wait_that_is_over_is_forgotten_also_when_a_gate_was_lost_meanwhile() -> None:
+    bench = ready(circuit_shop())
+    bench.amps(50.0, 5.0)
+    bench.is_open(51.0)
+    bench.is_shut(54.0)
+    bench.tick(55.0)
+    assert bench.fan_state().phase == Opening(50.0)
+    assert commands(bench.is_open(55.5)) == ["on main"]

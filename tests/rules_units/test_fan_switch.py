@@ -4,7 +4,7 @@ from math import inf
 from typing import Any
 
 import pytest
-from unit_bench import commands, fan, gate, lines, ready, running, saw_shop, shop, tool
+from unit_bench import commands, events, fan, gate, lines, ready, running, saw_shop, shop, tool
 
 from gatehand_rules import Outcome
 from gatehand_rules import events as ev
@@ -347,3 +347,11 @@ def test_run_on_is_its_own_word_and_cutting_again_is_running() -> None:
     assert bench.fan_state().phase == RunOn("run_on")
     bench.amps(61.0, 5.0)
     assert bench.fan_state().phase == Running()
+
+
+def test_a_refresh_leaves_an_answer_owed() -> None:
+    bench = ready(saw_shop(refresh=3.0))
+    bench.amps(50.0, 5.0)
+    bench.is_open(51.0)
+    assert "collector_on/refresh" in events(bench.tick(54.0))
+    assert bench.fan_state().answer == Answer(on=True, since=51.0)

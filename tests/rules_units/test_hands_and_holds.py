@@ -429,3 +429,12 @@ def test_a_held_collector_with_enough_air_is_told_off_again_and_nothing_more() -
     bench.tell(ev.HoldAsked("main", "filter"), 50.0)
     bench.is_off(50.5)
     assert commands(bench.is_on(60.0)) == ["off main"]
+
+
+def test_a_press_that_mutes_a_tool_ends_the_alarm_that_it_was_not_fresh() -> None:
+    bench = running(saw_shop())
+    bench.is_off(60.0)
+    assert "tool_saw_not_fresh" in bench.state.alarms
+    bench.is_on(61.0)
+    said = press(bench, 62.0)
+    assert "alarm_cleared/button tool=saw alarm=tool_saw_not_fresh" in said

@@ -312,6 +312,13 @@ def test_switched_off_by_hand_it_stays_off_and_says_so_of_each_cutting_tool() ->
     assert "on main" not in commands(bench.until(300.0))
 
 
+def test_switched_off_and_on_again_by_hand_it_is_not_fought() -> None:
+    bench = running(saw_shop())
+    bench.is_off(60.0)
+    assert "collector_adopted/switched_by_hand collector=main" in bench.is_on(61.0)
+    assert commands(bench.until(300.0)) == []
+
+
 def test_switched_off_by_hand_it_ends_run_on_and_hand_starts_without_a_refusal() -> None:
     bench = running(saw_shop())
     bench.tell(ev.HandAsked("saw", on=True), 59.0)
