@@ -101,6 +101,25 @@ def test_the_log_line_comes_before_its_command_even_when_events_come_faster_than
     assert world.commands(began) == [(SAW, "open"), (FAN, "0")], "their order is kept"
 
 
+def test_an_on_that_waits_for_the_disk_when_a_stop_comes_never_leaves() -> None:
+    world = World().rested()
+    world.say("shop/band_saw/amps", "5")
+    world.run(0.3)
+    world.log.stalled = True
+    since = world.clocks.now
+    world.say("shop/gate/band_saw/state", "open")
+    assert world.commands(since) == []
+    world.run(0.01)
+    world.say("shop/estop", "1")
+    world.run(0.5)
+    assert world.commands(since) == [("shop/fan/set", "0")]
+    world.log.flush()
+    world.run(0.1)
+    assert world.commands(since) == [("shop/fan/set", "0")]
+    lost = world.events("command_not_sent")
+    assert [(line["command"], line["collector"]) for line in lost] == [("on", "main")]
+
+
 def test_what_waits_for_the_disk_when_the_connection_goes_never_leaves() -> None:
     world = World().rested()
     world.log.stalled = True

@@ -6,12 +6,12 @@ is over one line says for how long and for how many. Without a connection nothin
 
 from collections import deque
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
-from gatehand.journal.line import LOG_LATE, Line, Stamper
+from gatehand.journal.line import COMMAND_NOT_SENT, LOG_LATE, Line, Stamper
 from gatehand.shell.ports import Log, Ticket, Timer, Timers
-from gatehand_rules.commands import Command
+from gatehand_rules.commands import CollectorOff, CollectorOn, Command
 
 BOUND: Final = 0.020
 """Seconds that a command waits for its explanation to reach the disk."""
@@ -70,7 +70,8 @@ class LogFirst:
         """Log the lines of one step, then carry out its commands."""
         if not lines and not commands:
             return
-        ticket = self._append(lines)
+        taken_back = self._take_back(commands, now)
+        ticket = self._append([*lines, *taken_back])
         if not commands:
             return
         deadline = self._stamper.clock.mono() + BOUND
@@ -80,6 +81,23 @@ class LogFirst:
         else:
             ticket.add_done_callback(self._release)
             self._arm()
+
+    def _take_back(self, commands: tuple[Command, ...], now: float) -> list[Line]:
+        """An "on" that still waits for the disk when its "off" is decided does not leave any more."""
+        off = {command.collector for command in commands if isinstance(command, CollectorOff)}
+        lines: list[Line] = []
+        for at, batch in enumerate(self._waiting if off else ()):
+            kept = tuple(
+                each for each in batch.commands if not (isinstance(each, CollectorOn) and each.collector in off)
+            )
+            if len(kept) < len(batch.commands):
+                self._waiting[at] = replace(batch, commands=kept)
+                facts = {"command": "on", "why": "it was told off before the command had left"}
+                gone = {each.collector for each in batch.commands if isinstance(each, CollectorOn)} & off
+                lines += [
+                    self._stamper.note(COMMAND_NOT_SENT, now, collector=name, facts=facts) for name in sorted(gone)
+                ]
+        return lines
 
     def hurry(self) -> None:
         """Send all that waits, explained on disk or not: something more urgent follows it."""
