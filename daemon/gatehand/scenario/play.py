@@ -11,6 +11,8 @@ from gatehand_rules.findings import Finding, Happened, Rule
 from gatehand_rules.words import Position
 
 HOUR = 3600.0
+NOBODY = "nobody"
+"""A device that the shop does not have, for stories about what is said of it."""
 START = -30.0
 """The daemon starts so long before second 0, so that the shop is at rest by then."""
 
@@ -216,7 +218,7 @@ def _check_names(scenario: Scenario, shop: Shop) -> None:
         "collector": {collector.name for collector in shop.collectors},
         "stop": {stop.name for stop in shop.stops},
     }
-    everything = set().union(*known.values())
+    everything = set().union(*known.values(), {NOBODY})
     for deed in (*scenario.at_start, *scenario.deeds):
         if deed.name and deed.name not in everything:
             names = ", ".join(sorted(everything))
