@@ -111,8 +111,8 @@ def _fan_against_shut_gates(draft: Draft, at: int) -> bool:
     return isinstance(state.phase, CoastDown) and state.phase.tripped
 
 
-def _give_air(draft: Draft, at: int) -> int:
-    """I4: say that the fan turns against shut gates and open some. The number that is open or on its way."""
+def _give_air(draft: Draft, at: int) -> None:
+    """I4: say that the fan turns against shut gates and open some."""
     collector, state = draft.shop.collectors[at], draft.collectors[at]
     proven = len(demand.proven(draft, at))
     rule, alarm = Rule.FAN_AGAINST_SHUT_GATES, f"collector_{collector.name}_shut_gates"
@@ -126,7 +126,7 @@ def _give_air(draft: Draft, at: int) -> int:
             reported_on=state.reported_on,
             drawing=state.drawing,
         )
-    return _relieve(draft, at)
+    _relieve(draft, at)
 
 
 def _relieve(draft: Draft, at: int) -> int:
@@ -138,7 +138,7 @@ def _relieve(draft: Draft, at: int) -> int:
             break
         if gates.is_proven(draft.gates[i]) or not draft.shop.gates[i].commanded:
             continue
-        gates.ensure_open(draft, i, Rule.FAN_AGAINST_SHUT_GATES)
+        gates.ensure_open(draft, i, Rule.FAN_AGAINST_SHUT_GATES, zone.unproven(draft, at, i))
         usable += 1
     return usable
 
@@ -183,11 +183,11 @@ def _adopting(draft: Draft, at: int) -> None:
         fan.tell_off(draft, at, Rule.NO_GATE_PROVEN, CoastDown(tripped=True))
 
 
-def _refuse_for_bin(draft: Draft, at: int) -> bool:
-    """A full bin refuses every start, also of demands from before it was full. True when there were any."""
+def _refuse_for_bin(draft: Draft, at: int) -> None:
+    """A full bin refuses every start, also of demands from before it was full."""
     collector, state = draft.shop.collectors[at], draft.collectors[at]
     if not fan.bin_refuses(collector, state) or state.on_phase:
-        return False
+        return
     starters = [one for one in demand.of_collector(draft, at) if one.may_start]
     for one in starters:
         tool = None if one.tool is None else draft.shop.tool_at(one.tool)
@@ -198,7 +198,6 @@ def _refuse_for_bin(draft: Draft, at: int) -> bool:
         if tool is not None:
             make_stale(draft, tool)
             refuse_stale(draft, tool, Rule.BIN_FULL)
-    return bool(starters)
 
 
 def _refuse_unservable(draft: Draft, at: int, granted: list[Demand]) -> None:

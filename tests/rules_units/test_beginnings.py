@@ -11,6 +11,7 @@ from gatehand_rules import Shop, initial
 from gatehand_rules import events as ev
 from gatehand_rules.shop import StopContact
 from gatehand_rules.state import (
+    Answer,
     CoastDown,
     CollectorState,
     GateFault,
@@ -158,6 +159,7 @@ def test_an_adopted_fan_becomes_ours_with_a_fresh_demand() -> None:
     said = bench.amps(2.0, 5.0)
     assert commands(said) == ["on main"]
     assert bench.fan_state().told_on_at == 2.0
+    assert bench.fan_state().answer == Answer(on=True, since=2.0)
     assert bench.fan_state().phase == Running()
     assert bench.fan_state().started_at == -inf
 
@@ -432,3 +434,16 @@ def test_a_clean_stop_leaves_a_hold_a_hold() -> None:
     bench.tell(ev.HoldAsked("main", "x"), 50.0)
     bench.tell(ev.ShutdownAsked(), 51.0)
     assert bench.fan_state().phase == Held("x")
+
+
+def test_a_fan_without_tools_is_adopted_for_no_time() -> None:
+    place = shop(gate("sweep", on_hand_open="start"), fan())
+    bench = connected(place, ev.CollectorReport("main", on=True, retained=True))
+    bench.tick(0.5)
+    assert "collector_adopted/adoption collector=main grace=0" in bench.is_open(1.0, "sweep")
+
+
+def test_a_stop_before_it_has_settled_is_the_end() -> None:
+    bench = connected(saw_shop())
+    bench.tell(ev.ShutdownAsked(), 0.2)
+    assert bench.tick(0.6) == []

@@ -355,3 +355,15 @@ def test_a_refresh_leaves_an_answer_owed() -> None:
     bench.is_open(51.0)
     assert "collector_on/refresh" in events(bench.tick(54.0))
     assert bench.fan_state().answer == Answer(on=True, since=51.0)
+
+
+def test_an_unanswered_telling_shows_what_is_seen_of_the_motor() -> None:
+    bench = ready(saw_shop(senses_current=True, spin_up=1.0))
+    bench.amps(50.0, 5.0)
+    bench.is_open(51.0)
+    bench.is_on(51.1)
+    said = bench.tick(56.0) + bench.tick(61.0)
+    facts = "collector=main told=on {}reported_on=True drawing=False"
+    assert "collector_unanswered/answer " + facts.format("tries=1 ") in said
+    alarm = "alarm_raised/answer collector=main alarm=collector_main_no_answer told=on reported_on=True drawing=False"
+    assert alarm in said

@@ -10,7 +10,7 @@ from gatehand_rules import Shop
 from gatehand_rules import events as ev
 from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Rule
-from gatehand_rules.gates import ensure_open, forget_fault, may_shut, tell_again
+from gatehand_rules.gates import ensure_open, forget_fault, may_shut, tell_again, tell_open, tell_shut
 from gatehand_rules.gates import report_retained as retained_report
 from gatehand_rules.state import (
     CoastDown,
@@ -356,3 +356,25 @@ def test_a_gate_opened_by_hand_within_a_hand_start_begins_none_anew() -> None:
     assert hand is not None
     assert hand.since == 50.0
     assert not hand.by_opening
+
+
+def test_a_gate_that_was_told_to_open_and_does_is_no_hand_start() -> None:
+    bench = ready(shop(tool(), gate(on_hand_open="start")))
+    bench.amps(50.0, 5.0)
+    bench.is_open(51.0)
+    bench.is_open(52.0)
+    assert bench.gate_state().hand is None
+
+
+@pytest.mark.parametrize(
+    ("reported", "open_after", "shut_after"),
+    [(OPEN, OPEN, None), (SHUT, None, SHUT), (BETWEEN, BETWEEN, BETWEEN), (None, None, None)],
+)
+def test_told_anew_what_a_gate_said_of_the_other_position_is_void(
+    reported: Position | None, open_after: Position | None, shut_after: Position | None
+) -> None:
+    bench = moved(ready(with_gate()), GateUnknown(), reported)
+    for tell, after in ((tell_open, open_after), (tell_shut, shut_after)):
+        draft = Draft(bench.shop, bench.state, 60.0)
+        tell(draft, 0, Rule.DEMAND)
+        assert draft.gates[0].reported is after

@@ -6,6 +6,7 @@ from math import inf
 import pytest
 from guard_bench import (
     NOW,
+    ON_ITS_WAY,
     OPEN,
     SEEN_OPEN,
     SEEN_SHUT,
@@ -249,3 +250,38 @@ def test_nothing_is_known_at_the_beginning() -> None:
         low=(False,),
         stops=(False, False),
     )
+
+
+@pytest.mark.parametrize(
+    ("seen", "position", "told"),
+    [
+        (SEEN_OPEN, SHUT, None),
+        (SEEN_OPEN, Position.BETWEEN, None),
+        (SEEN_OPEN, OPEN, OPEN),
+        (ON_ITS_WAY, SHUT, OPEN),
+        (SEEN_SHUT, SHUT, SHUT),
+        (replace(SEEN_OPEN, live=False), SHUT, OPEN),
+    ],
+)
+def test_a_gate_that_somebody_has_moved_is_told_nothing_any_more(
+    seen: GateSeen, position: Position, told: Position | None
+) -> None:
+    assert observed(gates_shop(1), guard(seen), ev.GateReport("a", position)).gates[0].told is told
+
+
+@pytest.mark.parametrize(
+    ("seen", "fan_seen", "event", "forgotten"),
+    [
+        (SEEN_OPEN, STILL, ev.DeviceOnline("gate", "a", online=False), True),
+        (SEEN_SHUT, STILL, ev.DeviceOnline("gate", "a", online=False), False),
+        (SEEN_OPEN, FanSeen(told_on=True), ev.DeviceOnline("gate", "a", online=False), False),
+        (SEEN_OPEN, STILL, ev.DeviceOnline("gate", "a", online=True), False),
+        (SEEN_OPEN, STILL, ev.DeviceOnline("tool", "a", online=False), False),
+        (SEEN_OPEN, STILL, ev.DeviceOnline("gate", "nobody", online=False), False),
+    ],
+)
+def test_a_gate_that_is_gone_while_its_fan_stands_proves_nothing(
+    seen: GateSeen, fan_seen: FanSeen, event: ev.Event, *, forgotten: bool
+) -> None:
+    after = observed(gates_shop(1), guard(seen, fans=(fan_seen,)), event).gates[0]
+    assert after == (replace(seen, told=None, reported=None) if forgotten else seen)

@@ -287,6 +287,18 @@ def test_open_and_shut_are_remembered_and_a_second_telling_moves_only_its_own_ti
     assert told(SEEN_SHUT, SHUT_A) == replace(SEEN_SHUT, again_at=NOW)
 
 
+def test_told_to_shut_no_gate_gives_way_to_it_any_more() -> None:
+    record = guard(replace(SEEN_OPEN, gives_way_to="c"), replace(SEEN_OPEN, gives_way_to="b"), SEEN_OPEN)
+    after, _, _ = interlock.judge(gates_shop(3), record, (ShutGate("c"),), NOW)
+    assert [seen.gives_way_to for seen in after.gates] == [None, "b", None]
+
+
+def test_told_to_open_a_gate_seen_between_is_seen_between_still() -> None:
+    between = replace(SEEN_SHUT, reported=Position.BETWEEN)
+    after, _, _ = interlock.judge(gates_shop(1), guard(between), (OpenGate("a"),), NOW)
+    assert after.gates[0].reported is Position.BETWEEN
+
+
 def test_alarms_and_unknown_names_are_none_of_its_business() -> None:
     told = (RaiseAlarm("x"), CollectorOn("nobody"), CollectorOff("nobody"), OpenGate("nobody"), ShutGate("nobody"))
     record = guard(SEEN_OPEN)

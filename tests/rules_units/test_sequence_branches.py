@@ -433,3 +433,31 @@ def test_a_hand_start_kept_through_a_lost_broker_starts_no_collector() -> None:
     bench = ready(saw_shop())
     bench.put(gates=(GateState(move=GateOpen(), hand=Hand(40.0, kept=True)),))
     assert commands(bench.until(60.0)) == []
+
+
+def test_a_start_does_not_wait_for_an_assist_gate() -> None:
+    bench = ready(shop(tool("saw", assist=("sweep",)), gate("saw"), gate("sweep")))
+    assert commands(bench.amps(50.0, 5.0)) == ["open saw", "open sweep"]
+    assert commands(bench.is_open(50.5)) == ["on main"]
+
+
+def test_a_fan_that_keeps_some_of_its_gates_is_given_those_that_it_lacks() -> None:
+    place = shop(tool("wide", "a", "b"), gate("a"), gate("b"), gate("c"), fan(min_open=2))
+    bench = ready(place)
+    bench.amps(50.0, 5.0, "wide")
+    bench.is_open(51.0, "a")
+    bench.is_open(51.0, "b")
+    bench.is_on(51.1)
+    bench.until(55.0)
+    said = commands(bench.is_shut(60.0, "a"))
+    assert len([one for one in said if one.startswith("open")]) == 1
+    assert "off main" in said
+
+
+def test_a_fan_against_shut_gates_shows_what_is_seen_of_its_motor() -> None:
+    bench = running(saw_shop(senses_current=True))
+    bench.tell(ev.CollectorCurrent("main", 9.0), 56.0)
+    said = bench.is_shut(60.0)
+    assert (
+        "fan_unsafe/fan_against_shut_gates collector=main proven_open=0 min_open=1 reported_on=True drawing=True"
+    ) in said
