@@ -40,12 +40,12 @@ coast_down = 1
 [gate.band_saw]
 command = {{ topic = "g/band_saw/set", open = "open", shut = "shut" }}
 state = {{ topic = "g/band_saw/state", open = "open", shut = "shut" }}
-travel = 0.6
+travel = 1.5
 
 [gate.planing]
 command = {{ topic = "g/planing/set", open = "open", shut = "shut" }}
 state = {{ topic = "g/planing/state", open = "open", shut = "shut" }}
-travel = 0.6
+travel = 1.5
 
 [tool.band_saw]
 gates = ["band_saw"]
@@ -153,7 +153,8 @@ async def test_with_the_daemon_gates_are_measured_under_its_hold(tmp_path: Path)
         for gate in ("band_saw", "planing"):
             times = [*found["gates"][gate]["opens"]["times"], *found["gates"][gate]["shuts"]["times"]]
             assert len(times) == 4
-            assert all(0.3 <= each < 0.6 for each in times), times
+            # Measured on the wall clock of a computer that may be busy: never less than the gate takes.
+            assert all(0.3 <= each < 1.5 for each in times), times
         assert shop.daemon is not None
         assert shop.daemon.engine is not None
         assert "main held" in shop.daemon.engine.summary()
