@@ -139,10 +139,6 @@ def observe(shop: Shop, guard: Guard, event: ev.Event, now: float) -> Guard:
             if at is None or not free or not guard.fans[at].latched:
                 return guard
             return _fan(guard, at, latched=False, armed=False)
-        case ev.DeviceOnline(kind="gate", name=name, online=False) if (at := shop.gate_at(name)) is not None:
-            home = shop.collector_at(shop.gates[at].collector)
-            still = home is not None and not _may_turn(shop, guard, home, now)
-            return _gate(guard, at, told=None, reported=None) if still and _proven(shop, guard, at, now) else guard
         case ev.BrokerConnected():
             return guard if guard.over else replace(guard, watching_from=round(now + RETAINED_IN, 6))
         case ev.BrokerLost(heard_at=heard_at):

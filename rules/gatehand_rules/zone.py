@@ -51,6 +51,12 @@ def open_wanted(draft: Draft, at: int, chosen: list[int]) -> None:
             gates.ensure_open(draft, i, Rule.ZONE_CHANGE if names else Rule.DEMAND, names)
 
 
+def unproven(draft: Draft, at: int, but: int) -> tuple[str, ...]:
+    """The other gates that may stand open, unproven and not on their way: they give way to one opened for the fan."""
+    lost = (i for i in _leaving(draft, at, [but]) if isinstance(draft.gates[i].move, GateUnknown | GateFault))
+    return tuple(draft.shop.gates[i].name for i in lost)
+
+
 def is_ready(draft: Draft, chosen: list[int]) -> bool:
     """No wanted gate is worth waiting for any longer."""
     return all(gates.is_proven(draft.gates[i]) or demand.is_decided_shut(draft, i) for i in chosen)

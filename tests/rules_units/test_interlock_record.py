@@ -267,21 +267,3 @@ def test_a_gate_that_somebody_has_moved_is_told_nothing_any_more(
     seen: GateSeen, position: Position, told: Position | None
 ) -> None:
     assert observed(gates_shop(1), guard(seen), ev.GateReport("a", position)).gates[0].told is told
-
-
-@pytest.mark.parametrize(
-    ("seen", "fan_seen", "event", "forgotten"),
-    [
-        (SEEN_OPEN, STILL, ev.DeviceOnline("gate", "a", online=False), True),
-        (SEEN_SHUT, STILL, ev.DeviceOnline("gate", "a", online=False), False),
-        (SEEN_OPEN, FanSeen(told_on=True), ev.DeviceOnline("gate", "a", online=False), False),
-        (SEEN_OPEN, STILL, ev.DeviceOnline("gate", "a", online=True), False),
-        (SEEN_OPEN, STILL, ev.DeviceOnline("tool", "a", online=False), False),
-        (SEEN_OPEN, STILL, ev.DeviceOnline("gate", "nobody", online=False), False),
-    ],
-)
-def test_a_gate_that_is_gone_while_its_fan_stands_proves_nothing(
-    seen: GateSeen, fan_seen: FanSeen, event: ev.Event, *, forgotten: bool
-) -> None:
-    after = observed(gates_shop(1), guard(seen, fans=(fan_seen,)), event).gates[0]
-    assert after == (replace(seen, told=None, reported=None) if forgotten else seen)
