@@ -1,7 +1,7 @@
 """When two situations are one: times relative to now, ages beyond which nothing changes any more counted as one.
 
 The walk over all situations is finite only because of this. A field that no rule decides by (a current shown in a
-finding, the instant a hump began) is left out; the table names every field of every record, so a new one fails at import.
+finding, the instant a hump began) is left out; the table names every field of every record, so a new one fails.
 """
 
 from collections.abc import Callable
@@ -50,7 +50,7 @@ SIGN = "sign"
 
 
 class Canonical:
-    """Makes the key of a situation of one shop. `losing`: the broker may be lost, so that the age of each telling counts."""
+    """Makes the key of a situation of one shop. `losing`: the broker may be lost, so that each telling's age counts."""
 
     def __init__(self, shop: Shop, *, losing: bool = False) -> None:
         self._losing = losing
@@ -152,7 +152,10 @@ class Canonical:
                 case _:
                     pass
         scope: dict[str, Any] = {"deep": self._deep, "ahead": _ahead, "age": _age}
-        return eval(f"lambda it, now: ({', '.join(parts)},)", scope)  # noqa: S307 - our own words, above
+        made: Callable[[Any, float], object] = eval(  # noqa: S307 - our own words, above
+            f"lambda it, now: ({', '.join(parts)},)", scope
+        )
+        return made
 
     def _deep(self, value: object, now: float) -> object:
         return None if value is None else self._parts[type(value)](value, now)
@@ -248,7 +251,7 @@ def _age(since: float | None, now: float, bound: float) -> float | None:
     if since is None:
         return None
     age = now - since
-    return age if age < bound else bound
+    return min(bound, age)
 
 
 def _ahead(until: float | None, now: float) -> float | None:

@@ -15,7 +15,6 @@ from gatehand_rules.commands import CollectorOff, CollectorOn, Command, OpenGate
 from gatehand_rules.findings import Happened
 from gatehand_rules.words import Position
 
-
 _Stepped = type("Reading", (ev.Reading,), {"__doc__": "A reading that is never taken by the short way."})
 
 

@@ -72,9 +72,7 @@ def one_tool(fan_options: dict[str, object], **gate_options: object) -> Shop:
 
 def one_gate(**gate_options: object) -> Shop:
     """One tool, one gate, a collector that nothing is heard of."""
-    return Shop(
-        tools=(tool("saw", "told", QUANTUM),), gates=(gate("told", **gate_options),), collectors=(collector(),)
-    )
+    return Shop(tools=(tool("saw", "told", QUANTUM),), gates=(gate("told", **gate_options),), collectors=(collector(),))
 
 
 def limited() -> Shop:
@@ -83,6 +81,15 @@ def limited() -> Shop:
         tools=(tool("saw", "told", QUANTUM), tool("router", "blind", QUANTUM)),
         gates=(gate("told", reports=True), gate("blind")),
         collectors=(collector(max_open=1),),
+    )
+
+
+def hose() -> Shop:
+    """Two tools, a collector that may run with every gate shut, and gates that travel for longer than the run-on."""
+    return Shop(
+        tools=(tool("saw", "told", QUANTUM), tool("router", "blind", QUANTUM)),
+        gates=(gate("told", travel=2 * QUANTUM), gate("blind", travel=2 * QUANTUM)),
+        collectors=(collector(min_open=0),),
     )
 
 

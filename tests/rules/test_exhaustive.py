@@ -1,4 +1,4 @@
-"""Every situation that a small shop can come to, and every move from it: I1 to I5 hold, and nothing needs the interlock.
+"""Every situation that a small shop can come to, and every move from it: I1 to I5 hold, and no veto is needed.
 
 The walk is breadth first, so that a breach is shown with the shortest way to it. How many situations and moves there
 were is printed at the end of the run (tests/conftest.py).
@@ -7,7 +7,7 @@ were is printed at the end of the run (tests/conftest.py).
 from collections.abc import Callable
 
 import pytest
-from small_shops import QUANTUM, at_rest, in_quanta, limited, moves, one_gate, one_tool, two_tools
+from small_shops import QUANTUM, at_rest, hose, in_quanta, limited, moves, one_gate, one_tool, two_tools
 from walk import Walked, walk
 
 from gatehand_rules import events as ev
@@ -49,17 +49,23 @@ def test_room_for_one_gate(monkeypatch: pytest.MonkeyPatch, tell: Tell) -> None:
     sound(walk(shop, moves(shop), begin=at_rest(shop)), tell, "room for one gate")
 
 
+def test_a_collector_that_may_run_with_every_gate_shut(monkeypatch: pytest.MonkeyPatch, tell: Tell) -> None:
+    in_quanta(monkeypatch)
+    shop = hose()
+    sound(walk(shop, moves(shop), begin=at_rest(shop)), tell, "no gate needed")
+
+
 def test_hands_and_a_gate_that_starts_when_opened(monkeypatch: pytest.MonkeyPatch, tell: Tell) -> None:
     in_quanta(monkeypatch)
-    shop = one_tool({}, reports=True, on_hand_open="start")
-    more = [ev.ButtonPressed("told"), ev.HandAsked("blind", on=True), ev.HandAsked("blind", on=False)]
+    shop = one_gate(reports=True, on_hand_open="start")
+    more: list[ev.Event] = [ev.ButtonPressed("told"), ev.HandAsked("told", on=True), ev.HandAsked("told", on=False)]
     sound(walk(shop, moves(shop, more=more), begin=at_rest(shop)), tell, "hands")
 
 
 def test_a_broker_that_comes_and_goes(monkeypatch: pytest.MonkeyPatch, tell: Tell) -> None:
     in_quanta(monkeypatch)
     shop = one_gate(reports=True)
-    more = [
+    more: list[ev.Event] = [
         ev.GateReport("told", Position.OPEN, retained=True),
         ev.GateReport("told", Position.SHUT, retained=True),
     ]

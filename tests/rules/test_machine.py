@@ -6,9 +6,9 @@ deadline behind it, or take the short way of a reading wrongly.
 
 import os
 import random
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import TypeVar
+from typing import Any, TypeVar
 
 import pytest
 from hypothesis import HealthCheck, settings
@@ -33,14 +33,16 @@ PAUSES = (0.001, 0.2, 0.5, 1.0, 1.5, 3.0, 8.0, 30.0)
 class Drawn:
     """Choices that hypothesis makes and shrinks."""
 
-    def __init__(self, draw: st.DrawFn) -> None:
+    def __init__(self, draw: Callable[..., Any]) -> None:
         self._draw = draw
 
     def whole(self, low: int, high: int) -> int:
-        return self._draw(st.integers(low, high))
+        drawn: int = self._draw(st.integers(low, high))
+        return drawn
 
     def one_of(self, options: Sequence[T]) -> T:
-        return self._draw(st.sampled_from(options))
+        drawn: T = self._draw(st.sampled_from(options))
+        return drawn
 
 
 class Seeded:

@@ -54,10 +54,11 @@ def walk(
     also: Judge = no_veto,
     most: int = 10**9,
     broker: bool = False,
+    but: str = "nothing",
 ) -> Walked:
     """Every move from every situation, until none is new or `most` situations are known. Stops at the first breach.
 
-    `broker`: it may be lost and come back; nothing but time happens in between.
+    `broker`: it may be lost and come back; nothing but time happens in between. `but`: breaches that begin so pass.
     """
     canonical, done = Canonical(shop, losing=broker), Walked()
     state, notes, now = initial(shop, 0.0), blank(shop), 0.0
@@ -79,7 +80,7 @@ def walk(
             outcome = step(shop, state, event, then)
             seen, breaches = watch(shop, notes, event, outcome.commands, then)
             done.transitions += 1
-            breaches = breaches + also(outcome)
+            breaches = [one for one in breaches if not one.startswith(but)] + also(outcome)
             if breaches:
                 done.breaches, done.path = breaches, _path(came_from, key, move, outcome)
                 done.states, done.complete = len(came_from), False

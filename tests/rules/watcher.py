@@ -10,6 +10,7 @@ from math import inf
 from gatehand_rules import Shop
 from gatehand_rules import events as ev
 from gatehand_rules.commands import ClearAlarm, CollectorOff, CollectorOn, Command, OpenGate, RaiseAlarm, ShutGate
+from gatehand_rules.shop import Tool
 from gatehand_rules.words import Position
 
 SETTLING = 0.5
@@ -164,9 +165,8 @@ class Observer:
             for i in self.own(fan)
         )
 
-    def is_over(self, seen: ToolNotes, tool: object) -> bool:
-        stop_after, run_on = tool.stop_after, tool.run_on  # type: ignore[attr-defined]
-        return seen.low_at is not None and self.now > round(seen.low_at + stop_after + run_on, 6)
+    def is_over(self, seen: ToolNotes, tool: Tool) -> bool:
+        return seen.low_at is not None and self.now > round(seen.low_at + tool.stop_after + tool.run_on, 6)
 
     # Taking in
 
@@ -209,10 +209,6 @@ class Observer:
             case ev.DeviceOnline(kind="tool", name=name, online=False):
                 if (at := shop.tool_at(name)) is not None:
                     self.tools[at] = replace(self.tools[at], gone=True)
-            case ev.DeviceOnline(kind="gate", name=name, online=False) if (at := shop.gate_at(name)) is not None:
-                home = shop.collector_at(shop.gates[at].collector)
-                if home is not None and not self.may_turn(home) and self.proven(at):
-                    self.gates[at] = replace(self.gates[at], told=None, said=None)
             case ev.HoldAsked(collector=name, retained=False) | ev.HoldRemembered(collector=name):
                 if (at := shop.collector_at(name)) is not None:
                     self._hold(at)
@@ -223,8 +219,8 @@ class Observer:
                     self.fans[at] = replace(self.fans[at], held=False)
             case ev.BrokerConnected():
                 self.connected, self.connected_at = True, now
-                for i, (seen, collector) in enumerate(zip(self.fans, shop.collectors, strict=True)):
-                    kept = collector.refresh == 0 or now <= round(seen.on_at + collector.refresh, 6)
+                for i, (seen, described) in enumerate(zip(self.fans, shop.collectors, strict=True)):
+                    kept = described.refresh == 0 or now <= round(seen.on_at + described.refresh, 6)
                     self.fans[i] = replace(seen, sure=seen.sure and kept)
             case ev.BrokerLost(heard_at=heard_at):
                 self._lost(heard_at)
@@ -279,7 +275,7 @@ class Observer:
 
     def _see_fan(self, at: int, **changes: bool) -> None:
         before = self.seen_on(at)
-        self.fans[at] = replace(self.fans[at], **changes)  # type: ignore[arg-type]
+        self.fans[at] = replace(self.fans[at], **changes)
         if before and not self.seen_on(at):
             self.fans[at] = replace(self.fans[at], off_at=self.now)
         if not self.seen_on(at):
@@ -432,7 +428,7 @@ class Observer:
         if not self.fans[at].off_since_standing and not (adopting and moving):
             self.breaches.append(f"I4: fan seen running with {proven} gates proven and no off left")
         if not adopting and not any(self.shop.collectors[at].name in alarm for alarm in self.alarms):
-            self.breaches.append("I4: fan seen running against shut gates and no alarm stands")
+            self.breaches.append("no alarm: fan seen running against shut gates")
 
 
 def watch(

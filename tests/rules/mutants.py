@@ -1,0 +1,185 @@
+"""Sequences that are wrong on purpose, each in one way, and an interlock that lets everything pass.
+
+The interlock is worth something only if it holds a sequence that errs, and the sequence only if it needs no interlock.
+Each mutant replaces a name in the rules for the length of a test.
+"""
+# ruff: noqa: SLF001 - to break a part in one way it must be taken apart
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import pytest
+from small_shops import hose, limited, two_tools
+
+from gatehand_rules import Shop, demand, fan, gates, hands, interlock, sequence, zone
+from gatehand_rules import events as ev
+from gatehand_rules.commands import Command
+from gatehand_rules.demand import Demand, Kind
+from gatehand_rules.draft import Draft
+from gatehand_rules.findings import Finding, Rule
+from gatehand_rules.state import (
+    CoastDown,
+    CollectorState,
+    GateOpen,
+    GateOpening,
+    GateState,
+    Guard,
+    Standing,
+    ToolRunning,
+    ToolState,
+)
+from gatehand_rules.words import Position
+
+Patch = pytest.MonkeyPatch
+
+
+@dataclass(frozen=True, slots=True)
+class Mutant:
+    """`breaks`: the invariant that falls without the interlock, in that shop and with those moves more."""
+
+    apply: Callable[[Patch], None]
+    breaks: str
+    shop: Callable[[], Shop] = two_tools
+    more: tuple[ev.Event, ...] = ()
+
+    @property
+    def name(self) -> str:
+        return self.apply.__name__
+
+
+def no_interlock(patch: Patch) -> None:
+    """The interlock lets everything pass and adds nothing."""
+
+    def judge(
+        shop: Shop, guard: Guard, commands: tuple[Command, ...], now: float
+    ) -> tuple[Guard, tuple[Command, ...], tuple[Finding, ...]]:
+        del shop, now
+        return guard, commands, ()
+
+    def enforce(shop: Shop, guard: Guard, now: float) -> tuple[Guard, tuple[Command, ...], tuple[Finding, ...]]:
+        del shop, now
+        return guard, (), ()
+
+    patch.setattr(interlock, "judge", judge)
+    patch.setattr(interlock, "enforce", enforce)
+
+
+def starts_while_gates_travel(patch: Patch) -> None:
+    def told_is_proven(state: GateState) -> bool:
+        return isinstance(state.move, GateOpen | GateOpening)
+
+    patch.setattr(gates, "is_proven", told_is_proven)
+    patch.setattr(demand, "is_proven", told_is_proven)
+
+
+def takes_travel_for_a_report(patch: Patch) -> None:
+    def arrives(draft: Draft, at: int) -> None:
+        move = gates._overdue(draft, at)
+        if move is not None:
+            gates._arrive(draft, at, gates._goal(move), Rule.TRAVEL)
+
+    patch.setattr(gates, "arrives", arrives)
+
+
+def takes_a_retained_report_for_proof(patch: Patch) -> None:
+    def report_retained(draft: Draft, at: int, position: Position) -> None:
+        gates.report(draft, at, position)
+
+    patch.setattr(gates, "report_retained", report_retained)
+
+
+def forgets_that_the_fan_coasts(patch: Patch) -> None:
+    def may_turn(seen: CollectorState, now: float) -> bool:
+        del now
+        return seen.on_phase
+
+    patch.setattr(fan, "may_turn", may_turn)
+
+
+def breaks_before_it_makes(patch: Patch) -> None:
+    def shut_others(draft: Draft, at: int, chosen: list[int]) -> None:
+        for i in zone._leaving(draft, at, chosen):
+            gates.tell_shut(draft, i, Rule.ZONE_CHANGE)
+
+    patch.setattr(zone, "shut_others", shut_others)
+
+
+def never_gives_air(patch: Patch) -> None:
+    def no_fan_is_starved(draft: Draft, at: int) -> bool:
+        del draft, at
+        return False
+
+    patch.setattr(sequence, "_fan_against_shut_gates", no_fan_is_starved)
+
+
+def ignores_the_stop_contact(patch: Patch) -> None:
+    def stop(draft: Draft, at: int, *, active: bool) -> None:
+        draft.stops[at] = active
+
+    patch.setattr(hands, "stop", stop)
+
+
+def forgets_the_hold(patch: Patch) -> None:
+    def held(draft: Draft, at: int) -> None:
+        draft.set_collector(at, phase=CoastDown())
+
+    patch.setattr(sequence, "_held", held)
+
+
+def starts_on_a_reset(patch: Patch) -> None:
+    def reset_tool(draft: Draft, at: int) -> None:
+        state = draft.tools[at]
+        if isinstance(state, ToolRunning):
+            draft.tools[at] = replace(state, standing=Standing.FRESH)
+
+    patch.setattr(hands, "_reset_tool", reset_tool)
+
+
+def starts_when_the_contact_clears(patch: Patch) -> None:
+    right = hands.stop
+
+    def stop(draft: Draft, at: int, *, active: bool) -> None:
+        was = draft.stops[at]
+        right(draft, at, active=active)
+        if was and not active:
+            draft.set_collector(0, phase=CoastDown())
+            for i, state in enumerate(draft.tools):
+                if isinstance(state, ToolRunning):
+                    draft.tools[i] = replace(state, standing=Standing.FRESH)
+
+    patch.setattr(hands, "stop", stop)
+
+
+def starts_on_stale_demands(patch: Patch) -> None:
+    right = demand._tool_demand
+
+    def tool_demand(state: ToolState) -> tuple[Kind | None, float, Standing]:
+        kind, since, _ = right(state)
+        return kind, since, Standing.FRESH
+
+    patch.setattr(demand, "_tool_demand", tool_demand)
+
+
+def grants_more_than_fits(patch: Patch) -> None:
+    def fitting(draft: Draft, at: int, demands: list[Demand]) -> list[Demand]:
+        del draft, at
+        return demands
+
+    patch.setattr(demand, "fitting", fitting)
+
+
+MUTANTS = (
+    Mutant(starts_while_gates_travel, "I1"),
+    Mutant(takes_travel_for_a_report, "I1"),
+    Mutant(takes_a_retained_report_for_proof, "I1", more=(ev.GateReport("told", Position.OPEN, retained=True),)),
+    Mutant(forgets_that_the_fan_coasts, "I2"),
+    Mutant(breaks_before_it_makes, "I2"),
+    Mutant(breaks_before_it_makes, "I3", shop=hose),
+    Mutant(never_gives_air, "I4"),
+    Mutant(ignores_the_stop_contact, "I5"),
+    Mutant(forgets_the_hold, "I5"),
+    Mutant(starts_on_a_reset, "I5"),
+    Mutant(starts_when_the_contact_clears, "I5"),
+    Mutant(starts_on_stale_demands, "I5"),
+    Mutant(grants_more_than_fits, "I7", shop=limited),
+)
