@@ -28,7 +28,7 @@ OWN = {
     "start": "test_beginnings",
     "step": "test_doors",
     "wake": "test_wake",
-    "zone": "test_demands",
+    "zone": "test_zone",
 }
 """Where a file of the rules has its own tests: those are tried first."""
 SECONDS = 20

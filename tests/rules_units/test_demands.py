@@ -1,0 +1,232 @@
+"""Who is served first, who within `max_open`, and who can be served at all."""
+
+from dataclasses import replace
+
+import pytest
+from unit_bench import commands, fan, gate, hose, line, running, shop, tool
+from zone_bench import NAMES, STALE, assisting, cutting, drawn, four, order, running_on
+
+from gatehand_rules import demand
+from gatehand_rules import events as ev
+from gatehand_rules.demand import Demand, Kind
+from gatehand_rules.draft import Draft
+from gatehand_rules.state import (
+    CollectorState,
+    GateFault,
+    GateMove,
+    GateOpen,
+    GateOpening,
+    GateShut,
+    GateShutting,
+    GateUnknown,
+    Hand,
+    Standing,
+    ToolIdle,
+    ToolMuted,
+    ToolSilent,
+    ToolState,
+    ToolUnknown,
+)
+from gatehand_rules.words import Position
+
+# --- the order
+
+
+def test_cutting_comes_before_hands_and_hands_before_run_on() -> None:
+    draft = drawn(four(), running_on(10.0), cutting(50.0), hands=(None, None, Hand(20.0)))
+    assert order(draft) == ["jointer", "by hand: sander", "saw"]
+
+
+def test_the_oldest_start_comes_first_within_its_kind() -> None:
+    assert order(drawn(four(), cutting(60.0), cutting(50.0), cutting(55.0))) == ["jointer", "sander", "saw"]
+    draft = drawn(four(), hands=(Hand(60.0), Hand(50.0)))
+    assert order(draft) == ["by hand: jointer", "by hand: saw"]
+
+
+def test_a_demand_that_may_start_nothing_and_has_no_air_comes_after_its_kind() -> None:
+    assert order(drawn(four(), cutting(10.0, STALE), cutting(50.0))) == ["jointer", "saw"]
+    air = (GateOpen(1.0),)
+    assert order(drawn(four(), cutting(10.0, STALE), cutting(50.0), moves=air)) == ["saw", "jointer"]
+    assert order(drawn(four(), cutting(10.0, STALE), cutting(50.0), moves=(GateOpening(99.0, 99.0),)))[0] == "saw"
+    off = CollectorState()
+    assert order(drawn(four(), cutting(10.0, STALE), cutting(50.0), moves=air, collector=off)) == ["jointer", "saw"]
+    assert order(drawn(four(), cutting(10.0, STALE), running_on(5.0))) == ["saw", "jointer"]
+    draft = drawn(four(), hands=(Hand(10.0, kept=True), Hand(50.0)))
+    assert order(draft) == ["by hand: jointer", "by hand: saw"]
+
+
+def test_each_collector_has_its_own_demands() -> None:
+    draft = drawn(four(), cutting(50.0))
+    draft.tools[4] = cutting(10.0)
+    draft.gates[4] = replace(draft.gates[4], hand=Hand(20.0))
+    assert order(draft) == ["saw"]
+    assert order(draft, 1) == ["far", "by hand: far"]
+
+
+@pytest.mark.parametrize(
+    ("state", "kind", "since", "may_start"),
+    [
+        (cutting(50.0), Kind.CUT, 50.0, True),
+        (cutting(50.0, Standing.UNCONFIRMED), Kind.CUT, 50.0, False),
+        (cutting(50.0, STALE), Kind.CUT, 50.0, False),
+        (running_on(50.0), Kind.RUN_ON, 50.0, True),
+        (running_on(50.0, STALE), Kind.RUN_ON, 50.0, False),
+        (ToolSilent(cutting(50.0), 80.0), Kind.RUN_ON, 80.0, False),
+        (ToolSilent(running_on(50.0), 80.0), Kind.RUN_ON, 50.0, False),
+        (ToolSilent(cutting(50.0), 80.0, let_go=True), None, 0.0, False),
+        (ToolSilent(ToolIdle(0.0, 50.0), 80.0), None, 0.0, False),
+        (ToolIdle(0.0, 50.0), None, 0.0, False),
+        (ToolMuted(5.0, 50.0), None, 0.0, False),
+        (ToolUnknown(2.5, 50.0), None, 0.0, False),
+    ],
+)
+def test_what_each_state_of_a_tool_asks_for(
+    state: ToolState, kind: Kind | None, since: float, *, may_start: bool
+) -> None:
+    wanted = [] if kind is None else [Demand(kind, since, "saw", None, (0,), (), may_start=may_start)]
+    assert demand.of_collector(drawn(four(), state), 0) == wanted
+
+
+def test_a_hand_start_asks_for_its_gate() -> None:
+    draft = drawn(four(), hands=(None, Hand(50.0), Hand(60.0, kept=True)))
+    assert demand.of_collector(draft, 0) == [
+        Demand(Kind.HAND, 50.0, None, "jointer", (1,), may_start=True),
+        Demand(Kind.HAND, 60.0, None, "sander", (2,), may_start=False),
+    ]
+    assert [one.label for one in demand.of_collector(draft, 0)] == ["gate_jointer", "gate_sander"]
+
+
+# --- max_open
+
+
+def granted(draft: Draft) -> list[str]:
+    return [one.tool or str(one.gate) for one in demand.grant(draft, 0, demand.of_collector(draft, 0))]
+
+
+@pytest.mark.parametrize(("limit", "served"), [(1, 1), (2, 2), (3, 3), (4, 4)])
+def test_as_many_are_served_as_gates_may_stand_open(limit: int, served: int) -> None:
+    draft = drawn(four(max_open=limit), *(cutting(50.0 + at) for at in range(4)))
+    assert granted(draft) == list(NAMES[:served])
+    assert [one.alarm for one in draft.commands if hasattr(one, "alarm")] == [
+        f"tool_{name}_max_open" for name in NAMES[served:]
+    ]
+
+
+def test_a_refusal_names_the_limit_and_the_gates_that_take_it_once() -> None:
+    draft = drawn(four(max_open=2), *(cutting(50.0 + at) for at in range(3)))
+    granted(draft)
+    assert [line(one) for one in draft.findings] == [
+        "alarm_raised/max_open tool=sander alarm=tool_sander_max_open max_open=2 taken=saw, jointer",
+        "start_refused/max_open tool=sander collector=main max_open=2 taken=saw, jointer",
+    ]
+    granted(draft)
+    assert len(draft.findings) == 2
+
+
+def test_a_refused_hand_start_is_named_by_its_gate() -> None:
+    draft = drawn(four(max_open=1), cutting(50.0), hands=(None, Hand(60.0)))
+    granted(draft)
+    assert [line(one) for one in draft.findings] == [
+        "alarm_raised/max_open gate=jointer alarm=gate_jointer_max_open max_open=1 taken=saw",
+        "start_refused/max_open gate=jointer collector=main max_open=1 taken=saw",
+    ]
+
+
+def test_run_on_gives_way_without_a_word() -> None:
+    draft = drawn(four(max_open=1), running_on(50.0), cutting(90.0))
+    assert granted(draft) == ["jointer"]
+    assert draft.findings == []
+
+
+def test_a_refusal_ends_when_there_is_room() -> None:
+    bench = running(four(max_open=1))
+    assert "raise tool_jointer_max_open" in commands(bench.amps(60.0, 5.0, "jointer"))
+    said = bench.amps(65.0, 0.0)
+    assert "clear tool_jointer_max_open" in commands(said)
+    assert "alarm_cleared/max_open tool=jointer alarm=tool_jointer_max_open" in said
+    assert "open jointer instead of saw" in commands(said)
+
+
+def test_a_refusal_ends_with_its_demand() -> None:
+    bench = running(four(max_open=1))
+    bench.amps(60.0, 5.0, "jointer")
+    assert "alarm_cleared/no_demand tool=jointer alarm=tool_jointer_max_open" in bench.amps(61.0, 0.0, "jointer")
+
+
+def test_tools_at_one_gate_share_its_room() -> None:
+    place = shop(tool("saw"), tool("jointer", "saw"), gate("saw"), gate("sander"), fan(max_open=1))
+    assert granted(drawn(place, cutting(50.0), cutting(51.0))) == ["saw", "jointer"]
+
+
+def test_a_tool_of_two_gates_wants_room_for_both() -> None:
+    place = shop(tool("wide", "a", "b"), tool("narrow", "c"), gate("a"), gate("b"), gate("c"), fan(max_open=2))
+    assert granted(drawn(place, cutting(60.0), cutting(50.0))) == ["narrow"]
+    assert granted(drawn(place, cutting(50.0), cutting(60.0))) == ["wide"]
+
+
+@pytest.mark.parametrize(
+    ("limit", "first", "second"), [(1, (), ()), (2, (), ()), (3, (2,), ()), (4, (2, 3), ()), (9, (2, 3), ())]
+)
+def test_assist_gates_come_last_of_all_and_only_where_there_is_room(
+    limit: int, first: tuple[int, ...], second: tuple[int, ...]
+) -> None:
+    draft = drawn(assisting(max_open=limit), cutting(50.0), cutting(60.0))
+    served = demand.grant(draft, 0, demand.of_collector(draft, 0))
+    assert served[0].assist == first
+    assert all(one.assist == second for one in served[1:])
+
+
+def test_one_tools_assist_gates_take_what_room_is_left() -> None:
+    draft = drawn(assisting(max_open=2), cutting(50.0))
+    assert [one.assist for one in demand.grant(draft, 0, demand.of_collector(draft, 0))] == [(2,)]
+    draft = drawn(assisting(), cutting(50.0), cutting(60.0))
+    assert [one.assist for one in demand.grant(draft, 0, demand.of_collector(draft, 0))] == [(2, 3), (3, 0)]
+
+
+# --- whether a demand can be served
+
+
+@pytest.mark.parametrize(
+    ("move", "commanded", "may"),
+    [
+        (GateShut(), True, True),
+        (GateShut(), False, False),
+        (GateOpen(1.0), False, True),
+        (GateUnknown(), True, True),
+        (GateUnknown(), False, False),
+        (GateOpening(1.0, 1.0), True, True),
+        (GateShutting(1.0, 1.0), True, True),
+        (GateFault(Position.OPEN, 1.0), True, False),
+        (GateFault(Position.SHUT, 1.0), True, True),
+        (GateFault(Position.SHUT, 1.0), False, False),
+    ],
+)
+def test_whether_a_gate_is_worth_waiting_for(move: GateMove, commanded: bool, *, may: bool) -> None:
+    place = shop(tool(), gate(commanded=commanded), fan())
+    draft = drawn(place, cutting(50.0), moves=(move,))
+    assert demand.may_open(draft, 0) is may
+    assert demand.can_be_served(draft, demand.of_collector(draft, 0)[0]) is may
+
+
+def test_one_gate_that_can_open_is_enough_and_none_at_all_too() -> None:
+    place = shop(tool("wide", "a", "b"), gate("a"), gate("b"), fan())
+    for moves, served in (
+        ((GateFault(Position.OPEN, 1.0), GateShut()), True),
+        ((GateFault(Position.OPEN, 1.0), GateFault(Position.OPEN, 1.0)), False),
+    ):
+        draft = drawn(place, cutting(50.0), moves=moves)
+        assert demand.can_be_served(draft, demand.of_collector(draft, 0)[0]) is served
+    draft = drawn(shop(hose(), fan(min_open=0)), cutting(50.0))
+    assert demand.can_be_served(draft, demand.of_collector(draft, 0)[0])
+
+
+def test_a_tool_that_asks_for_nothing_hides_no_tool_after_it() -> None:
+    assert order(drawn(four(), ToolMuted(5.0, 90.0), cutting(50.0))) == ["jointer"]
+    draft = drawn(four(), hands=(None, Hand(50.0)))
+    assert order(draft) == ["by hand: jointer"]
+
+
+def test_a_hand_starts_refusal_that_ends_names_its_gate() -> None:
+    bench = running(four(max_open=1))
+    bench.tell(ev.HandAsked("jointer", on=True), 60.0)
+    assert "alarm_cleared/max_open gate=jointer alarm=gate_jointer_max_open" in bench.amps(65.0, 0.0)

@@ -1,0 +1,248 @@
+"""Which gates stand open for the demands, and how one zone changes into another."""
+
+from dataclasses import replace
+
+import pytest
+from unit_bench import Bench, commands, events, fan, gate, line, running, shop, tool
+from zone_bench import SERVED, STALE, assisting, cutting, drawn, four, running_on
+
+from gatehand_rules import demand, zone
+from gatehand_rules import events as ev
+from gatehand_rules.draft import Draft
+from gatehand_rules.state import (
+    CollectorState,
+    GateFault,
+    GateMove,
+    GateOpen,
+    GateOpening,
+    GateShut,
+    GateShutting,
+    GateUnknown,
+    Hand,
+)
+from gatehand_rules.words import Position
+
+
+def wanted(draft: Draft) -> list[int]:
+    return zone.wanted(draft, 0, demand.grant(draft, 0, demand.of_collector(draft, 0)))
+
+
+def test_the_zone_is_the_demands_gates_then_their_assist_gates_each_once() -> None:
+    draft = drawn(assisting(), cutting(50.0), cutting(60.0))
+    assert wanted(draft) == [0, 1, 2, 3]
+
+
+@pytest.mark.parametrize(
+    ("min_open", "last_gate", "zone_of"),
+    [
+        (1, None, [1]),
+        (2, None, [1, 2]),
+        (2, 3, [1, 2]),
+        (3, 3, [1, 2, 3]),
+        (3, None, [1, 2, 0]),
+        (4, None, [1, 2, 0, 3]),
+    ],
+)
+def test_a_zone_too_small_for_the_fan_is_made_up_relief_gates_first_then_the_last_used(
+    min_open: int, last_gate: int | None, zone_of: list[int]
+) -> None:
+    place = shop(
+        tool("jointer"),
+        gate("saw"),
+        gate("jointer"),
+        gate("sander", relief=True),
+        gate("lathe"),
+        gate("far", collector="other", relief=True),
+        fan(min_open=min_open),
+        fan("other"),
+    )
+    draft = drawn(place, cutting(50.0), collector=replace(SERVED, last_gate=last_gate))
+    assert wanted(draft) == zone_of
+
+
+def test_a_zone_is_made_up_within_max_open() -> None:
+    place = shop(tool("saw"), gate("saw"), gate("a"), gate("b"), fan(min_open=2, max_open=2))
+    assert wanted(drawn(place, cutting(50.0), moves=(GateFault(Position.OPEN, 1.0),))) == [0, 1]
+    place = shop(tool("saw"), gate("saw"), gate("a"), gate("b"), fan(min_open=2))
+    assert wanted(drawn(place, cutting(50.0), moves=(GateFault(Position.OPEN, 1.0),))) == [0, 1, 2]
+
+
+def test_gates_that_cannot_open_make_nothing_up() -> None:
+    place = shop(tool("saw"), gate("saw"), gate("a", commanded=False), gate("b"), fan(min_open=2))
+    assert wanted(drawn(place, cutting(50.0))) == [0, 2]
+    opened = drawn(place, cutting(50.0), moves=(GateShut(), GateOpen()))
+    assert wanted(opened) == [0, 1]
+
+
+def test_a_start_waits_for_the_gates_of_cuts_and_hands_and_of_run_on_that_may_start() -> None:
+    draft = drawn(
+        four(), cutting(50.0, STALE), running_on(50.0), running_on(60.0, STALE), hands=(None, None, None, Hand(9.0))
+    )
+    demands = demand.of_collector(draft, 0)
+    assert sorted(zone.needed(demands)) == [0, 1, 3]
+    assert zone.needed(demands + demands) == zone.needed(demands)
+
+
+def test_assist_gates_are_not_waited_for() -> None:
+    draft = drawn(assisting(), cutting(50.0))
+    assert zone.needed(demand.of_collector(draft, 0)) == [0]
+
+
+# --- the change of zones
+
+
+def test_the_new_gate_is_proven_open_before_the_old_one_is_told_to_shut() -> None:
+    bench = running(four())
+    bench.amps(60.0, 0.0)
+    assert bench.amps(61.0, 5.0, "jointer")[0] == "> open jointer"
+    assert events(bench.tick(64.0)) == ["run_on_ended/run_on", "gate_commanded/retry"]
+    assert bench.is_open(64.5, "jointer") == [
+        "> shut saw",
+        "gate_open/report gate=jointer collector=main took=3.5 travel=1 late_by=2.5",
+        "gate_commanded/zone_change gate=saw collector=main to=shut travel=1",
+    ]
+
+
+def test_a_newcomer_names_the_gates_that_it_takes_the_place_of() -> None:
+    bench = running(four(max_open=1))
+    bench.amps(60.0, 0.0)
+    said = bench.amps(61.0, 5.0, "jointer")
+    assert said == [
+        "> open jointer instead of saw",
+        "tool_started/start_threshold tool=jointer collector=main amps=5 start_amps=3 start_after=0",
+        "gate_commanded/zone_change gate=jointer collector=main to=open travel=1 instead_of=saw",
+    ]
+
+
+def test_a_new_gate_in_fault_leaves_the_old_one_open() -> None:
+    bench = running(shop(tool("saw"), tool("jointer"), gate("saw"), gate("jointer", retries=0)))
+    bench.amps(60.0, 5.0, "jointer")
+    bench.until(62.0)
+    bench.amps(63.0, 0.0)
+    said = bench.until(67.5)
+    assert "off main" in commands(said)
+    assert "shut saw" not in commands(said)
+
+
+@pytest.mark.parametrize(
+    ("move", "shut"),
+    [
+        (GateUnknown(), True),
+        (GateOpen(1.0), True),
+        (GateOpening(1.0, 1.0), True),
+        (GateFault(Position.OPEN, 1.0), True),
+        (GateFault(Position.SHUT, 1.0), False),
+        (GateShut(), False),
+        (GateShutting(1.0, 1.0), False),
+    ],
+)
+def test_what_is_not_wanted_and_not_shut_is_told_to_shut(move: GateMove, *, shut: bool) -> None:
+    draft = drawn(four(), moves=(move, GateOpen(1.0)))
+    zone.shut_others(draft, 0, [1])
+    assert bool(draft.commands) is shut
+
+
+def test_a_gate_in_fault_that_is_asked_for_is_not_told_to_shut() -> None:
+    moves = (GateFault(Position.OPEN, 1.0), GateOpen(1.0), GateOpen(1.0))
+    draft = drawn(four(), cutting(50.0), moves=moves)
+    zone.shut_others(draft, 0, [1])
+    assert [line(one) for one in draft.findings] == [
+        "gate_commanded/zone_change gate=sander collector=main to=shut travel=1"
+    ]
+
+
+def test_others_are_shut_when_the_zone_is_ready_and_has_air() -> None:
+    for moves, chosen, count in (
+        ((GateOpen(1.0), GateOpening(99.0, 99.0)), [1], 0),
+        ((GateOpen(1.0), GateFault(Position.OPEN, 1.0)), [1], 0),
+        ((GateOpen(1.0), GateFault(Position.OPEN, 1.0), GateOpen(1.0)), [1, 2], 1),
+        ((GateOpen(1.0), GateOpen(1.0)), [1], 1),
+    ):
+        draft = drawn(four(), moves=moves)
+        zone.shut_others(draft, 0, chosen)
+        assert len(draft.commands) == count
+
+
+def test_gates_moved_by_hand_are_told_nothing() -> None:
+    place = shop(tool("saw"), gate("saw", commanded=False), gate("a", commanded=False), gate("b"), fan())
+    draft = drawn(place, cutting(50.0), moves=(GateShut(), GateOpen(), GateOpen()))
+    zone.open_wanted(draft, 0, [0])
+    assert draft.commands == []
+    zone.shut_others(draft, 0, [2])
+    assert draft.commands == []
+
+
+# --- at rest
+
+
+def rested(bench: Bench) -> list[str]:
+    bench.amps(60.0, 0.0)
+    bench.tick(64.0)
+    bench.is_off(64.0)
+    return commands(bench.tick(72.0))
+
+
+def test_at_rest_the_gates_are_shut_or_left() -> None:
+    assert rested(running(four())) == ["shut saw"]
+    assert rested(running(four(rest="leave"))) == []
+
+
+def test_left_at_rest_stand_no_more_than_max_open_the_last_used_among_them() -> None:
+    for limit, last, kept in ((None, None, [0, 1, 2]), (2, None, [0, 1]), (2, 2, [2, 0]), (1, 1, [1])):
+        place = shop(tool("saw"), gate("saw"), gate("a"), gate("b"), fan(rest="leave", max_open=limit))
+        collector = CollectorState(last_gate=last)
+        draft = drawn(place, moves=(GateOpen(), GateOpen(), GateOpen()), collector=collector)
+        zone.rest(draft, 0)
+        told = {str(one.gate) for one in draft.findings}
+        assert told == {name for at, name in enumerate(("saw", "a", "b")) if at not in kept}
+
+
+def test_left_at_rest_is_no_gate_of_unknown_position_that_cannot_say() -> None:
+    place = shop(tool("saw"), gate("saw", reports=False), gate("a"), gate("b", reports=False), fan(rest="leave"))
+    draft = drawn(place, moves=(GateUnknown(), GateUnknown(), GateOpen(1.0)), collector=CollectorState())
+    zone.rest(draft, 0)
+    assert [line(one) for one in draft.findings] == ["gate_commanded/rest gate=saw collector=main to=shut travel=1"]
+
+
+def test_a_hand_start_and_a_tool_may_share_a_gate() -> None:
+    bench = running(four())
+    bench.tell(ev.HandAsked("saw", on=True), 60.0)
+    bench.amps(61.0, 0.0)
+    assert bench.until(100.0)[-1:] == ["run_on_ended/run_on tool=saw collector=main run_on=4"]
+
+
+def test_gates_told_open_in_vain_take_their_room_too() -> None:
+    place = four(min_open=2, max_open=2)
+    vain = (GateShut(), GateFault(Position.OPEN, 1.0))
+    draft = drawn(place, cutting(50.0), cutting(60.0), moves=vain)
+    served = demand.of_collector(draft, 0)[:1]
+    assert zone.wanted(draft, 0, served) == [0]
+    draft = drawn(four(min_open=2, max_open=3), cutting(50.0), cutting(60.0), moves=vain)
+    assert zone.wanted(draft, 0, served) == [0, 2]
+    draft = drawn(place, cutting(50.0), moves=vain)  # nobody asks for it: it is told to shut, and takes no room
+    assert zone.wanted(draft, 0, served) == [0, 2]
+
+
+def test_a_gate_that_a_hand_has_opened_is_not_told_open_in_vain() -> None:
+    place = shop(
+        tool("saw"),
+        tool("jointer"),
+        gate("saw"),
+        gate("jointer"),
+        gate("by hand", commanded=False),
+        fan(min_open=2, max_open=3),
+    )
+    moves = (GateShut(), GateFault(Position.OPEN, 1.0), GateOpen())
+    draft = drawn(place, cutting(50.0), cutting(60.0), moves=moves)
+    assert zone.wanted(draft, 0, demand.of_collector(draft, 0)[:1]) == [0, 2]
+
+
+def test_spare_are_only_the_collectors_own_gates_open_ones_first() -> None:
+    draft = drawn(four(), moves=(GateShut(), GateShut(), GateOpen(1.0)))
+    assert zone.spare(draft, 0, (4, 3)) == [2, 3, 0, 1]
+
+
+def test_gates_that_carry_no_air_are_shut_first() -> None:
+    draft = drawn(four(), moves=(GateOpen(1.0), GateOpening(99.0, 99.0), GateOpen(1.0)))
+    zone.shut_others(draft, 0, [2])
+    assert [one.gate for one in draft.findings] == ["jointer", "saw"]

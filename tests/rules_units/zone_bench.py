@@ -1,0 +1,86 @@
+"""Drafts of a shop of four tools, made by hand. No test stands here."""
+
+from typing import Any
+
+from unit_bench import fan, gate, ready, shop, tool
+
+from gatehand_rules import Shop, demand
+from gatehand_rules.draft import Draft
+from gatehand_rules.state import (
+    CollectorState,
+    GateMove,
+    GateShut,
+    GateState,
+    Hand,
+    Running,
+    Standing,
+    ToolIdle,
+    ToolRunning,
+    ToolRunOn,
+    ToolState,
+)
+
+NAMES = ("saw", "jointer", "sander", "lathe")
+FRESH, STALE = Standing.FRESH, Standing.STALE
+SERVED = CollectorState(phase=Running(), reported_on=True)
+
+
+def four(**collector: Any) -> Shop:  # noqa: ANN401 - the fields of a collector
+    """Four tools with a gate each at one collector, a fifth at another."""
+    return shop(
+        *(tool(name) for name in NAMES),
+        tool("far", collector="other"),
+        *(gate(name) for name in NAMES),
+        gate("far", collector="other"),
+        fan(**collector),
+        fan("other"),
+    )
+
+
+def drawn(
+    place: Shop,
+    *states: ToolState,
+    moves: tuple[GateMove, ...] = (),
+    hands: tuple[Hand | None, ...] = (),
+    collector: CollectorState = SERVED,
+) -> Draft:
+    """A draft at 100 s: these tools, then idle ones; these gates, then shut ones."""
+    bench = ready(place)
+    tools = tuple(states) + tuple(ToolIdle(0.0, 90.0) for _ in place.tools[len(states) :])
+    gates = tuple(
+        GateState(
+            move=moves[at] if at < len(moves) else GateShut(),
+            hand=hands[at] if at < len(hands) else None,
+        )
+        for at in range(len(place.gates))
+    )
+    bench.put(tools=tools, gates=gates, collectors=(collector, *bench.state.collectors[1:]))
+    return Draft(place, bench.state, 100.0)
+
+
+def order(draft: Draft, at: int = 0) -> list[str]:
+    """Who is served, first to last."""
+    return [one.tool or f"by hand: {one.gate}" for one in demand.of_collector(draft, at)]
+
+
+def cutting(since: float, standing: Standing = FRESH) -> ToolRunning:
+    """It cuts since then."""
+    return ToolRunning(5.0, 99.0, since, standing)
+
+
+def running_on(since: float, standing: Standing = FRESH) -> ToolRunOn:
+    """In run-on since then."""
+    return ToolRunOn(0.0, 99.0, since, standing)
+
+
+def assisting(**collector: Any) -> Shop:  # noqa: ANN401 - the same
+    """Two tools with gates that assist them."""
+    return shop(
+        tool("saw", assist=("sweep", "hood")),
+        tool("jointer", assist=("hood", "saw")),
+        gate("saw"),
+        gate("jointer"),
+        gate("sweep"),
+        gate("hood"),
+        fan(**collector),
+    )
