@@ -1,0 +1,201 @@
+"""The shop around a real daemon: models on real MQTT in a thread of their own, and an outside observer beside them.
+
+The observer is the simulation's monitor: it sees every message that the broker passes on, in the broker's order, and
+judges every command. It knows the daemon only by what it publishes.
+"""
+
+import queue
+import socket
+import threading
+import time
+from collections.abc import Callable
+from contextlib import suppress
+from types import TracebackType
+from typing import Self
+
+import paho.mqtt.client as paho
+from paho.mqtt.enums import CallbackAPIVersion
+from support.monitor import Monitor
+
+from gatehand.config import Config
+from gatehand.simshop import Habits, Sent, SimShop, ToolHabits
+
+TURN = 0.02
+FAR = 0.15
+"""Seconds by which what was told at different times may lie closer together when it is seen through the broker."""
+
+
+class Floor:
+    """Devices that answer, and what they and the observer saw. A context manager.
+
+    `commands`: (monotonic seconds, topic, payload) of every command that came through the broker.
+    """
+
+    def __init__(self, port: int, config: Config, *, seed: int = 0) -> None:
+        self.config = config
+        self.shop = SimShop(
+            config,
+            seed=seed,
+            now=time.monotonic(),
+            habits=Habits(tools=dict.fromkeys(config.tool, ToolHabits(every=0.2, inrush=None))),
+        )
+        self.monitor = Monitor(config, FAR)
+        self.commands: list[tuple[float, str, str]] = []
+        self.online = 0
+        """How often the daemon has said that it is there."""
+        self.starved = 0.0
+        """Seconds in which a fan turned with too few gates open, seen on the devices themselves."""
+        self._port = port
+        self._online = f"{config.broker.base}/online"
+        self._base = f"{config.broker.base}/"
+        self._todo: queue.SimpleQueue[Callable[[float], None]] = queue.SimpleQueue()
+        self._retained: dict[str, bytes] = {}
+        self._looked = time.monotonic()
+        self._ended = threading.Event()
+        self._connected = False
+        self._client = self._new_client()
+        self._thread = threading.Thread(target=self._work, name="floor", daemon=True)
+
+    def do(self, action: Callable[[SimShop, float], object]) -> None:
+        """Somebody does something to the devices; done when this returns."""
+        done = threading.Event()
+
+        def act(now: float) -> None:
+            self._speak(now)
+            action(self.shop, now)
+            done.set()
+
+        self._todo.put(act)
+        assert done.wait(5), "the floor's thread is gone"
+
+    def cut(self, tool: str, *, on: bool) -> None:
+        """A tool is switched on or off."""
+        self.do(lambda shop, now: shop.tools[tool].switch(on=on, at=now))
+
+    def say(self, topic: str, payload: bytes) -> None:
+        """Anybody publishes anything."""
+        self._todo.put(lambda _: self._publish(topic, payload, retain=False))
+
+    @property
+    def fans_on(self) -> list[str]:
+        """Collectors whose motor has voltage."""
+        return [name for name, fan in self.shop.collectors.items() if fan.powered]
+
+    @property
+    def connected(self) -> bool:
+        """The devices are on the broker."""
+        return self._connected
+
+    def daemon_died(self) -> None:
+        """The observer forgets what that daemon was told."""
+        self._todo.put(self.monitor.begin)
+
+    def __enter__(self) -> Self:
+        self._thread.start()
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._ended.set()
+        self._thread.join(5)
+
+    # The thread
+
+    def _new_client(self) -> paho.Client:
+        client = paho.Client(CallbackAPIVersion.VERSION2)
+        client.on_message = self._on_message
+        client.on_connect = self._on_connect
+        client.connect_timeout = 0.5
+        return client
+
+    def _work(self) -> None:
+        for sent in self.shop.begin(time.monotonic()):
+            self._send(sent)
+        while not self._ended.is_set():
+            if not self._connected:
+                self._reconnect()
+            with suppress(queue.Empty):
+                while True:
+                    self._todo.get_nowait()(time.monotonic())
+            now = time.monotonic()
+            self._look(now)
+            self._speak(now)
+            if self._connected and self._client.loop(TURN) != paho.MQTT_ERR_SUCCESS:
+                self._lost()
+            elif not self._connected:
+                time.sleep(TURN)
+        self._client.disconnect()
+
+    def _reconnect(self) -> None:
+        self._client = self._new_client()
+        with suppress(OSError):
+            self._client.connect("127.0.0.1", self._port, keepalive=2)
+            sock = self._client.socket()
+            if isinstance(sock, socket.socket):
+                sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+            until = time.monotonic() + 0.5
+            while not self._connected and time.monotonic() < until:
+                if self._client.loop(0.05) != paho.MQTT_ERR_SUCCESS:
+                    break
+
+    def _lost(self) -> None:
+        self._connected = False
+        with suppress(OSError):
+            if (sock := self._client.socket()) is not None:
+                sock.close()
+        now = time.monotonic()
+        self.monitor.lost(now, now)  # what was seen has come through the broker
+
+    def _on_connect(self, client: paho.Client, _data: object, _flags: object, code: object, _props: object) -> None:
+        if str(code) != "Success":
+            return
+        client.subscribe("#", 1)
+        self._connected = True
+        for topic, payload in self._retained.items():
+            client.publish(topic, payload, 1, retain=True)
+
+    def _speak(self, now: float) -> None:
+        for sent in self.shop.advance(now):
+            self._send(sent)
+
+    def _send(self, sent: Sent) -> None:
+        if sent.retain:
+            self._retained[sent.topic] = sent.payload
+        self._publish(sent.topic, sent.payload, retain=sent.retain)
+
+    def _publish(self, topic: str, payload: bytes, *, retain: bool) -> None:
+        if self._connected:
+            self._client.publish(topic, payload, 1 if retain else 0, retain)
+
+    def _on_message(self, _client: paho.Client, _data: object, message: paho.MQTTMessage) -> None:
+        now, payload = time.monotonic(), bytes(message.payload)
+        if message.topic in self.monitor.commands:
+            if not message.retain and payload:
+                self.commands.append((now, message.topic, payload.decode()))
+                self.monitor.left(message.topic, payload, now, now)
+                self.shop.deliver(message.topic, payload, now)
+        elif message.topic == self._online:
+            if payload == b"1":
+                self._daemon_connected(now)
+        elif not message.topic.startswith(self._base) or message.topic.endswith(("/reset", "/hold", "/hand")):
+            self.monitor.heard(message.topic, payload, now, retained=message.retain)
+
+    def _daemon_connected(self, now: float) -> None:
+        """It hears what is retained; so does the observer."""
+        self.online += 1
+        self.monitor.connected(now)
+        for topic, payload in self._retained.items():
+            self.monitor.heard(topic, payload, now, retained=True)
+
+    def _look(self, now: float) -> None:
+        if self.monitor.next_at <= now:
+            self.monitor.tick(now)
+        homes = {name: gate.collector or next(iter(self.config.collector)) for name, gate in self.config.gate.items()}
+        for name, fan in self.shop.collectors.items():
+            stand = sum(
+                1 for gate, home in homes.items() if home == name and self.shop.gates[gate].position(now) == 1.0
+            )
+            if fan.turns and stand < self.config.collector[name].min_open:
+                self.starved += now - self._looked
+        self._looked = now

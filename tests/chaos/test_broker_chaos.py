@@ -1,0 +1,254 @@
+"""The real daemon and a real Mosquitto that is killed, frozen, refuses, is replaced by what lies, forty times and more.
+
+After each round: connected again, nothing leaked, no command acted late, and the collector off once nothing asks.
+"""
+
+import asyncio
+import gc
+import json
+import os
+import time
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from random import Random
+from statistics import quantiles
+
+import pytest
+from chaos_floor import Floor
+from chaos_servers import LIES, DumbServer
+from support.mosquitto import Mosquitto
+
+from gatehand.config import load
+from gatehand.mqtt.settings import Patience
+from gatehand.shell.daemon import Daemon
+
+pytestmark = [pytest.mark.broker, pytest.mark.slow]
+
+ROUNDS = int(os.environ.get("GATEHAND_CHAOS_ROUNDS", "40"))
+PATIENCE = Patience(retry=(0.2, 0.3), refused=0.4, contended=0.5, connect=0.5, answer=0.8)
+LATEST = 0.6
+"""Seconds after its decision within which a command must be seen, the broker's and the observer's time included."""
+
+SHOP = """
+[broker]
+port = {port}
+keepalive = 1
+
+[collector.main]
+command = {{ topic = "shop/fan/set", on = "1", off = "0" }}
+state = {{ topic = "shop/fan/state", on = "1", off = "0" }}
+spin_up = 0.2
+coast_down = 0.4
+refresh = 1
+
+[gate.band_saw]
+command = {{ topic = "shop/gate/band_saw/set", open = "open", shut = "shut" }}
+state = {{ topic = "shop/gate/band_saw/state", open = "open", shut = "shut" }}
+travel = 0.5
+
+[gate.bench]
+command = {{ topic = "shop/gate/bench/set", open = "open", shut = "shut" }}
+travel = 0.3
+
+[tool.band_saw]
+gates = ["band_saw"]
+current = {{ topic = "shop/band_saw/amps" }}
+start_amps = 2.5
+run_on = 0.3
+
+[tool.router]
+gates = ["bench"]
+current = {{ topic = "shop/router/amps" }}
+start_amps = 2
+run_on = 0
+
+[stop.emergency]
+topic = "shop/estop"
+active = "1"
+clear = "0"
+"""
+
+
+@dataclass
+class Chaos:
+    """One daemon, one broker, one floor, and what the rounds came to."""
+
+    broker: Mosquitto
+    floor: Floor
+    daemon: Daemon
+    folder: Path
+    random: Random
+    recovery: dict[str, list[float]] = field(default_factory=dict)
+    rested: int = 0
+    rounds: int = 0
+
+    async def until(self, true: Callable[[], object], seconds: float, what: str) -> None:
+        end = time.monotonic() + seconds
+        while not true():
+            assert time.monotonic() < end, f"not within {seconds:g} s: {what}"
+            await asyncio.sleep(0.01)
+
+    async def recovered(self, kind: str, began: float) -> None:
+        """The daemon is connected to the broker as it is now, and so are the devices."""
+        engine = self.daemon.engine
+        assert engine is not None
+        await self.until(lambda: engine.state.connected, 12, f"connected again after {kind}")
+        self.recovery.setdefault(kind, []).append(time.monotonic() - began)
+        await self.until(lambda: self.floor.connected, 5, "the devices are back")
+
+
+@asynccontextmanager
+async def raised(folder: Path, broker: Mosquitto) -> AsyncIterator[Chaos]:
+    """Everything up and at rest."""
+    path = folder / "config.toml"
+    path.write_text(SHOP.format(port=broker.port))
+    loaded = load(path)
+    assert loaded.config is not None
+    said: list[str] = []
+    daemon = Daemon(loaded, lambda _level, text, _facts=None: said.append(text), patience=PATIENCE)
+    with Floor(broker.port, loaded.config) as floor:
+        working = asyncio.create_task(daemon.run())
+        await asyncio.wait_for(daemon.ready.wait(), 10)
+        chaos = Chaos(broker, floor, daemon, folder, Random(7))
+        await chaos.until(lambda: not floor.fans_on and floor.commands, 5, "the first off")
+        try:
+            yield chaos
+        finally:
+            daemon.stop()
+            await asyncio.wait_for(working, 10)
+
+
+async def killed(chaos: Chaos) -> float:
+    """SIGKILL; back at once, or after a while."""
+    chaos.broker.kill9()
+    await asyncio.sleep(chaos.random.choice((0.0, 0.6)))
+    await asyncio.to_thread(chaos.broker.start)
+    return time.monotonic()
+
+
+async def frozen(chaos: Chaos) -> float:
+    """SIGSTOP for longer than the keepalive; a connection that is given up meanwhile is made anew."""
+    chaos.broker.sigstop()
+    await asyncio.sleep(chaos.random.uniform(2.2, 3.0))
+    chaos.broker.sigcont()
+    return time.monotonic()
+
+
+async def refusing(chaos: Chaos) -> float:
+    """It comes back and refuses the login, and accepts it later."""
+    chaos.broker.stop()
+    chaos.broker.configure(anonymous=False)
+    await asyncio.to_thread(chaos.broker.start)
+    await asyncio.sleep(0.9)
+    chaos.broker.stop()
+    chaos.broker.configure(anonymous=True)
+    await asyncio.to_thread(chaos.broker.start)
+    return time.monotonic()
+
+
+async def dumb(chaos: Chaos) -> float:
+    """Something else has the port: it accepts and never answers."""
+    chaos.broker.kill9()
+    with DumbServer(chaos.broker.port) as server:
+        await chaos.until(lambda: server.met, 5, "an attempt at the dumb server")
+        await asyncio.sleep(0.6)
+    await asyncio.to_thread(chaos.broker.start)
+    return time.monotonic()
+
+
+async def hostile(chaos: Chaos) -> float:
+    """Something else has the port and sends what is no MQTT, or is and should not be."""
+    chaos.broker.kill9()
+    with DumbServer(chaos.broker.port, LIES[chaos.rounds % len(LIES)]) as server:
+        await chaos.until(lambda: server.met, 5, "an attempt at the hostile server")
+        await asyncio.sleep(0.5)
+    await asyncio.to_thread(chaos.broker.start)
+    return time.monotonic()
+
+
+KINDS = {"killed": killed, "frozen": frozen, "login refused": refusing, "no answer": dumb, "hostile": hostile}
+JUNK = (b"", b"\xff\xfe", b"nan", b"{", b"1e999", b"[" * 3000, b"open\x00", b"on")
+
+
+async def one_round(chaos: Chaos, kind: str) -> None:
+    """A cut goes on or has ended while it happens; afterwards nothing asks, and the collector must rest."""
+    floor = chaos.floor
+    cutting = chaos.random.random() < 0.6
+    tool = chaos.random.choice(("band_saw", "router"))
+    if cutting:
+        floor.cut(tool, on=True)
+        await chaos.until(lambda: floor.fans_on, 6, f"{tool} is served before it is {kind}")
+    for topic in ("shop/band_saw/amps", "shop/gate/band_saw/state", "shop/fan/state", "shop/estop"):
+        floor.say(topic, chaos.random.choice(JUNK))
+    end_first = chaos.random.random() < 0.5
+    if cutting and end_first:
+        floor.cut(tool, on=False)
+    back = await KINDS[kind](chaos)
+    await chaos.recovered(kind, back)
+    if cutting and not end_first:
+        floor.cut(tool, on=False)
+    await chaos.until(lambda: not floor.fans_on, 6, f"nothing asks, the collector is off ({kind})")
+    await chaos.until(lambda: not any(fan.told for fan in floor.monitor.fans.values()), 3, "and was told so")
+    await asyncio.sleep(0.1)
+    assert not floor.fans_on
+    chaos.rested += 1
+    chaos.rounds += 1
+
+
+def late_commands(chaos: Chaos) -> list[str]:
+    """Commands seen without a decision of the last moments that explains them."""
+    decided: list[tuple[float, str, str]] = []
+    for path in sorted((chaos.folder / "log").glob("events-*.jsonl")):
+        for raw in path.read_bytes().splitlines():
+            line = json.loads(raw)
+            word = {"collector_on": "1", "collector_off": "0"}.get(line["event"]) or line.get("to") or line.get("told")
+            subject = line.get("gate") or line.get("collector")
+            if subject and word:
+                decided.append((line["mono"], subject, {"on": "1", "off": "0"}.get(str(word), str(word))))
+    found = []
+    for at, topic, payload in chaos.floor.commands:
+        subject = "main" if topic == "shop/fan/set" else topic.split("/")[2]
+        if payload == "0":
+            continue  # an "off" may come at any time
+        if not any(s == subject and w == payload and at - LATEST <= mono <= at + 0.05 for mono, s, w in decided):
+            found.append(f"{at:.3f} {topic} {payload}")
+    return found
+
+
+def descriptors() -> int:
+    gc.collect()
+    return len(list(Path("/proc/self/fd").iterdir()))
+
+
+async def test_whatever_the_broker_does_the_daemon_comes_back_and_the_collector_rests(
+    tmp_path: Path, tell: Callable[[str], None]
+) -> None:
+    with Mosquitto() as broker:
+        async with raised(tmp_path, broker) as chaos:
+            kinds = list(KINDS)
+            for kind in kinds:  # every kind once, so that whatever is made once and kept is there
+                await one_round(chaos, kind)
+            await asyncio.sleep(1.0)
+            before, tasks = descriptors(), len(asyncio.all_tasks())
+            for number in range(len(kinds), ROUNDS):
+                await one_round(chaos, kinds[number % len(kinds)])
+            await asyncio.sleep(1.0)
+            after, tasks_after = descriptors(), len(asyncio.all_tasks())
+        late = late_commands(chaos)
+        everything = sorted(seconds for each in chaos.recovery.values() for seconds in each)
+        cuts = quantiles(everything, n=100, method="inclusive")
+        tell(f"{chaos.rounds} rounds; recovery p50 {cuts[49]:.2f} s, p99 {cuts[98]:.2f} s")
+        for kind, each in chaos.recovery.items():
+            tell(
+                f"  {kind}: {len(each)} rounds, median {sorted(each)[len(each) // 2]:.2f} s, longest {max(each):.2f} s"
+            )
+        tell(f"  descriptors {before} -> {after}, tasks {tasks} -> {tasks_after}")
+        tell(f"  {len(chaos.floor.commands)} commands, {len(late)} late, breaches {len(chaos.floor.monitor.breaches)}")
+        tell(f"  ended with the collector off: {chaos.rested} of {chaos.rounds}")
+        assert chaos.rested == chaos.rounds == ROUNDS
+        assert after <= before
+        assert tasks_after <= tasks
+        assert late == []
+        assert [str(each) for each in chaos.floor.monitor.breaches] == []

@@ -1,0 +1,324 @@
+"""One life of the daemon in the virtual shop: the real engine, log writer and outbox, and a session that reconnects.
+
+It may end at any instant: `Killed` comes out of a publish or a log line, and nothing after it happens.
+"""
+
+from collections import Counter
+from collections.abc import Callable
+from dataclasses import dataclass
+from math import inf
+from random import Random
+
+from sim_broker import RETRY, Link, Underway, VirtualBroker
+from sim_disk import BOUND, MemoryDisk, VirtualLog
+from sim_draw import Drawn
+from sim_time import Clocks, DaemonTimers, Scheduler
+from support.monitor import Monitor
+from support.monitor_notes import Breach
+
+from gatehand.journal.line import DAEMON_STARTED, DAEMON_STOPPED, Stamper
+from gatehand.journal.writer import EventLog
+from gatehand.mqtt.transport import Connected, Kind, Outgoing, Subscription
+from gatehand.shell import shell_alarms
+from gatehand.shell.engine import Engine
+from gatehand.shell.plan import Plan
+from gatehand.shell.ports import NoRecorder, Recorder
+
+BUSY, IDLE = 20.0, 300.0
+"""Seconds between two beats of the engine, by day and by night (the real one: 1 s)."""
+
+
+LATEST = 0.5
+"""Seconds that a command may leave or arrive after it was decided."""
+
+
+MOMENT = 0.021
+"""Seconds since the broker's last word within which it counts as awake."""
+
+
+class Killed(BaseException):
+    """The process is dead from here on; no handler for mistakes may catch it."""
+
+
+@dataclass
+class Surroundings:
+    """What a daemon lives in."""
+
+    drawn: Drawn
+    clocks: Clocks
+    scheduler: Scheduler
+    broker: VirtualBroker
+    disk: MemoryDisk
+    monitor: Monitor
+    random: Random
+    is_night: Callable[[], bool]
+    reachable: Callable[[], bool]
+    """Whether a new connection would come about now."""
+    told: list[tuple[float, str, str]]
+    """Every command that left: when, topic, payload."""
+    note: Callable[[str], None]
+    """A line for the history."""
+
+
+class VirtualDaemon:
+    """Begins at once. `kill` or `stop` ends it."""
+
+    def __init__(self, around: Surroundings, run: str, recorder: Recorder | None = None) -> None:
+        self._around = around
+        self._clocks, self._scheduler = around.clocks, around.scheduler
+        self.alive = True
+        self.slow_until = -inf
+        self.die_at_next: str | None = None
+        """ "line" or "command": the process dies with the next one."""
+        self.late_acts: list[float] = []
+        self.breaches: list[Breach] = []
+        self._told: Counter[tuple[str, str]] = Counter()
+        self._failures = 0
+        self._wanted: tuple[Subscription, ...] = ()
+        self._link: Link | None = None
+        self._stopping = False
+        stamper = Stamper(run, self._clocks)
+        files = EventLog(
+            around.drawn.loaded.file(around.drawn.config.log.folder),
+            stamper=stamper,
+            disk=around.disk,
+            threaded=False,
+            on_trouble=self._trouble,
+            on_well=self._well,
+        )
+        delay = self._delay_of_disk
+        self.log = VirtualLog(files, self._clocks, self._scheduler, delay)
+        self.log.appended = self._on_append
+        self.timers = DaemonTimers(self._scheduler, self._late)
+        self._stamper = stamper
+        self._ill: str | None = None
+        around.monitor.begin(self._clocks.now)
+        self.log.append([stamper.note(DAEMON_STARTED, self._clocks.mono(), facts={"version": "0"})])
+        self.engine = Engine(
+            Plan.of(around.drawn.loaded),
+            stamper=stamper,
+            log=self.log,
+            recorder=recorder or NoRecorder(),
+            timers=self.timers,
+            transport=self,
+            diagnose=lambda _level, _text, _facts=None: None,
+        )
+        self._wanted = self.engine.plan.routes.first
+        self._connect_soon(0.05)
+        self._beat_soon()
+
+    # The transport (see `Transport`)
+
+    def publish(self, outgoing: Outgoing) -> bool:
+        """Out through the link."""
+        if self._link is None:
+            return False
+        return self._link.publish(outgoing)
+
+    def subscribe(self, wanted: tuple[Subscription, ...]) -> None:
+        """Listen to these."""
+        self._wanted = wanted
+        if self._link is not None:
+            self._link.subscribe(wanted)
+
+    # Its end
+
+    def kill(self, torn: float = 0.0) -> None:
+        """SIGKILL. `torn`: the share of the line being written that reached the disk."""
+        if not self.alive:
+            return
+        self._die()
+        tail = self.log.end(killed=True, share=torn)
+        self._around.disk.drop_process()
+        if tail:
+            self._around.disk.tear(tail)
+
+    def stop(self, done: Callable[[], None]) -> None:
+        """A clean stop: what has to leave leaves, then goodbye."""
+        if not self.alive or self._stopping:
+            return
+        self._stopping = True
+        self._around.monitor.asked_to_stop(self._clocks.now)
+        self.engine.stop()
+        until = self._clocks.now + 1.0
+
+        def look() -> None:
+            if not self.alive:
+                return
+            if not self.engine.settled and self._clocks.now < until:
+                self._scheduler.at(self._clocks.now + 0.002, look)
+                return
+            self.log.append([self._stamper.note(DAEMON_STOPPED, self._clocks.mono(), facts={"why": "asked to"})])
+            self._scheduler.at(self._clocks.now + 0.05, leave)
+
+        def leave() -> None:
+            if self.alive:
+                self._die()
+                self.log.stall(on=False)
+                self.log.end(killed=False)
+                self._around.disk.drop_process()
+                done()
+
+        look()
+
+    def slow(self, until: float) -> None:
+        """The process gets no processor until then."""
+        self.slow_until = until
+        if self._link is not None and not self._link.frozen:
+            link = self._link
+            link.freeze()
+            self._scheduler.at(until, link.thaw)
+
+    @property
+    def link(self) -> Link | None:
+        """The connection that stands, if any."""
+        return self._link
+
+    def _die(self) -> None:
+        self.alive = False
+        self.timers.end()
+        self._around.monitor.begin(self._clocks.now)
+        if self._link is not None:
+            self._link.abort()
+            self._around.broker.link = None
+            self._link = None
+
+    # Connections
+
+    def _connect_soon(self, wait: float) -> None:
+        self._scheduler.at(self._clocks.now + wait, self._connect)
+
+    def _connect(self) -> None:
+        if not self.alive or self._link is not None:
+            return
+        broker = self._around.broker
+        if self._stopping or not self._around.reachable():
+            self._connect_soon(RETRY[min(self._failures, len(RETRY) - 1)])
+            self._failures += 1
+            return
+        link = self._link = broker.link = Link(broker, self._clocks, self._scheduler, self)
+        link.left = self._on_left
+        link.arrived = self._on_arrived
+        link.on_end = self._on_end
+        self._failures = 0
+        self._around.monitor.connected(self._clocks.now)
+        self._around.note("connected")
+        self.engine.on_connected(Connected("5", "127.0.0.1", 1883, "gatehand"))
+        link.subscribe(self._wanted)
+        link.settle()
+
+    def _on_end(self, reason: str) -> None:
+        self._scheduler.at(self._clocks.now + 0.001, lambda: self._lost(reason))
+
+    def _lost(self, reason: str) -> None:
+        link = self._link
+        if not self.alive or link is None:
+            return
+        if self._clocks.now < self.slow_until:
+            self._scheduler.at(self.slow_until, lambda: self._lost(reason))
+            return
+        self._link = self._around.broker.link = None
+        sure_until = link.sure_until
+        self._around.monitor.lost(sure_until, self._clocks.now)
+        self._around.note(f"connection lost ({reason}), sure until {sure_until:.3f}")
+        if not self._stopping:
+            self.engine.on_lost(reason, sure_until)
+        self._connect_soon(RETRY[0])
+
+    # What the link calls
+
+    def on_connected(self, info: Connected) -> None:
+        """Called by `_connect` itself."""
+        del info
+
+    def on_message(self, topic: str, payload: bytes, retained: bool, received: float) -> None:
+        """A message for the engine, first under the monitor's eyes."""
+        if not self.alive or self._stopping:
+            return
+        self._around.note(f"heard {topic} {payload!r}{' (retained)' if retained else ''}")
+        self._around.monitor.heard(topic, payload, received, retained=retained)
+        self.engine.on_message(topic, payload, retained, received)
+
+    def on_settled(self) -> None:
+        """What is retained has come."""
+        if self.alive and not self._stopping:
+            self.engine.on_settled()
+
+    def on_lost(self, reason: str, heard_at: float) -> None:
+        """Called by `_lost` itself."""
+        del reason, heard_at
+
+    def _on_left(self, outgoing: Outgoing, offered: float) -> None:
+        if outgoing.kind is Kind.STATUS:
+            return
+        if self.die_at_next == "command" and self._around.random.random() < 0.5:
+            raise Killed
+        now = self._clocks.now
+        self._around.told.append((now, outgoing.topic, outgoing.payload.decode()))
+        self._around.note(f"told {outgoing.topic} {outgoing.payload!r}")
+        self._log_first(outgoing, now)
+        if outgoing.kind is Kind.ACT and now - offered > LATEST:
+            self._breach("I6", f"{outgoing.topic} {outgoing.payload!r} left {now - offered:.3f} s after it was decided")
+        self._around.monitor.left(outgoing.topic, outgoing.payload, now, offered)
+        if self.die_at_next == "command":
+            raise Killed
+
+    def _on_arrived(self, underway: Underway, late: float) -> None:
+        """What was written within a moment of the broker's last word may act late if it froze just then (known)."""
+        if underway.outgoing.kind is not Kind.ACT or late <= LATEST:
+            return
+        if underway.silent_for <= MOMENT:
+            self.late_acts.append(late)
+        else:
+            self._breach("I6", f"{underway.outgoing.topic} acts {late:.3f} s late")
+
+    def _log_first(self, outgoing: Outgoing, now: float) -> None:
+        """Nothing may leave while its explanation is younger than the bound and not on disk."""
+        name, words = self._around.monitor.commands[outgoing.topic]
+        word = words[outgoing.payload.decode()]
+        self._told[name, word] += 1
+        stalls = self.log.oldest is not None and now >= self.log.oldest + BOUND - 0.0011
+        if self.log.unexplained(name, word, self._told[name, word]) and not stalls and self._ill is None:
+            self._breach("log first", f"{name} told {word}, its explanation not on disk yet")
+
+    def _breach(self, rule: str, text: str) -> None:
+        self.breaches.append(Breach(self._clocks.now, rule, text))
+
+    # The machine
+
+    def _on_append(self) -> None:
+        if self.die_at_next == "line":
+            self.die_at_next = None
+            self._scheduler.at(self._clocks.now + self._around.random.uniform(0, 0.012), self._killed)
+
+    def _killed(self) -> None:
+        if self.alive:
+            raise Killed
+
+    def _delay_of_disk(self) -> float:
+        return self._around.random.choice((0.0005, 0.002, 0.008))
+
+    def _late(self) -> float:
+        late = self._around.random.choice((0.0, 0.001, 0.003))
+        return max(late, self.slow_until - self._clocks.now)
+
+    def _trouble(self, why: str) -> None:
+        self._ill = why
+        if self.alive:
+            self.engine.raise_alarm(shell_alarms.log_trouble(why, self._clocks.wall()))
+
+    def _well(self) -> None:
+        self._ill = None
+        if self.alive:
+            self.engine.clear_alarm(shell_alarms.LOG)
+
+    def _beat_soon(self) -> None:
+        wait = IDLE if self._around.is_night() else BUSY
+        self._scheduler.at(self._clocks.now + wait, self._beat)
+
+    def _beat(self) -> None:
+        if not self.alive or self._stopping:
+            return
+        if self._clocks.now >= self.slow_until:
+            self.engine.beat()
+        self._beat_soon()

@@ -1,0 +1,241 @@
+"""A disk in memory that fills up, stalls and tears, and the log's thread as a virtual one on top of it.
+
+The real `EventLog` writes, mends and counts; only its thread is replaced, because nothing may depend on the machine.
+"""
+
+import errno
+from collections import Counter, deque
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+from sim_time import Clocks, Scheduler
+
+from gatehand.journal.line import Line
+from gatehand.journal.writer import EventLog
+
+BOUND = 0.020
+"""What a command may wait for its explanation (DESIGN, section 7; the shell's own number is not imported)."""
+
+
+EXPLAINING = {"gate_commanded": "", "collector_on": "on", "collector_off": "off", "collector_unanswered": ""}
+"""Events that explain a command, and the word of it; empty: a fact says it."""
+
+
+class MemoryDisk:
+    """The `Disk` of the journal, in memory. `room`: bytes that may still be written; None: plenty."""
+
+    def __init__(self) -> None:
+        self.files: dict[Path, bytearray] = {}
+        self.room: int | None = None
+        self._open: dict[int, Path] = {}
+        self._next = 3
+        self._locked: dict[int, Path] = {}
+
+    def make_folder(self, folder: Path) -> None:
+        """Folders need no making."""
+
+    def open_append(self, path: Path) -> int:
+        """Open; a full disk takes no new file."""
+        if path not in self.files:
+            if self.room is not None and self.room <= 0:
+                raise OSError(errno.ENOSPC, "No space left on device")
+            self.files[path] = bytearray()
+        self._next += 1
+        self._open[self._next] = path
+        return self._next
+
+    def write(self, handle: int, data: bytes) -> int:
+        """Append what there is room for, as a filling disk does: first a short write, then an error."""
+        path = self._open[handle]
+        if self.room is not None:
+            if self.room <= 0:
+                raise OSError(errno.ENOSPC, "No space left on device")
+            data = data[: self.room]
+            self.room -= len(data)
+        self.files[path] += data
+        return len(data)
+
+    def sync(self, handle: int) -> None:
+        """Memory is a medium."""
+        del handle
+
+    def size(self, handle: int) -> int:
+        """Bytes in the file."""
+        return len(self.files[self._open[handle]])
+
+    def read_at(self, handle: int, length: int, offset: int) -> bytes:
+        """Bytes from the file."""
+        return bytes(self.files[self._open[handle]][offset : offset + length])
+
+    def close(self, handle: int) -> None:
+        """Close a file or give a lock free."""
+        self._open.pop(handle, None)
+        self._locked.pop(handle, None)
+
+    def is_at(self, handle: int, path: Path) -> bool:
+        """Nobody moves files here."""
+        return self._open[handle] == path and path in self.files
+
+    def lock(self, path: Path) -> int | None:
+        """One holder at a time."""
+        if path in self._locked.values():
+            return None
+        self._next += 1
+        self._locked[self._next] = path
+        return self._next
+
+    def names(self, folder: Path) -> list[str]:
+        """Names in the folder."""
+        return [path.name for path in self.files if path.parent == folder]
+
+    def file_size(self, path: Path) -> int:
+        """Bytes in a file."""
+        return len(self.files[path])
+
+    def read(self, path: Path) -> bytes:
+        """A whole file."""
+        return bytes(self.files[path])
+
+    def write_whole(self, path: Path, data: bytes) -> None:
+        """All or nothing."""
+        if self.room is not None and self.room < len(data):
+            raise OSError(errno.ENOSPC, "No space left on device")
+        self.files[path] = bytearray(data)
+
+    def remove(self, path: Path) -> None:
+        """Remove a file."""
+        self.files.pop(path, None)
+
+    def free_bytes(self, folder: Path) -> int:
+        """Room left."""
+        del folder
+        return 1 << 40 if self.room is None else self.room
+
+    def drop_process(self) -> None:
+        """The process is gone: the system closes its files and frees its locks."""
+        self._open.clear()
+        self._locked.clear()
+
+    def tear(self, data: bytes) -> None:
+        """The process died in the middle of a write to the newest event file."""
+        events = sorted(path for path in self.files if path.name.startswith("events-"))
+        if events:
+            self.files[events[-1]] += data
+
+
+class VirtualTicket:
+    """Done when the virtual thread has written its lines."""
+
+    __slots__ = ("_callbacks", "asked_at", "done")
+
+    def __init__(self, asked_at: float) -> None:
+        self.done = False
+        self.asked_at = asked_at
+        self._callbacks: list[Callable[[], None]] = []
+
+    def add_done_callback(self, callback: Callable[[], None]) -> None:
+        """See `ports.Ticket`."""
+        if self.done:
+            callback()
+        else:
+            self._callbacks.append(callback)
+
+    def finish(self) -> None:
+        """On disk, or the disk would not have it."""
+        self.done = True
+        callbacks, self._callbacks = self._callbacks, []
+        for callback in callbacks:
+            callback()
+
+
+class VirtualLog:
+    """The log's thread: it takes `delay()` seconds for what waits, then writes all of it at once."""
+
+    def __init__(self, log: EventLog, clocks: Clocks, scheduler: Scheduler, delay: Callable[[], float]) -> None:
+        self._log = log
+        self._clocks = clocks
+        self._scheduler = scheduler
+        self._delay = delay
+        self._waiting: deque[tuple[Sequence[Line], VirtualTicket]] = deque()
+        self._busy = False
+        self._alive = True
+        self._appended: Counter[tuple[str, str]] = Counter()
+        self._written: Counter[tuple[str, str]] = Counter()
+        self.stalled = False
+        self.appended: Callable[[], None] = lambda: None
+        """Called after lines were handed over."""
+
+    def append(self, lines: Sequence[Line]) -> VirtualTicket:
+        """See `ports.Log`."""
+        ticket = VirtualTicket(self._clocks.now)
+        if not self._alive:
+            return ticket
+        self._waiting.append((list(lines), ticket))
+        self._appended.update(_explained(lines))
+        self._start()
+        self.appended()
+        return ticket
+
+    def stall(self, *, on: bool) -> None:
+        """The disk does nothing (or works again)."""
+        self.stalled = on
+        if not on:
+            self._start()
+
+    def unexplained(self, subject: str, word: str, told: int) -> bool:
+        """Whether the `told`-th command of this word to `subject` has an explanation that is not on disk yet."""
+        key = (subject, word)
+        return self._written[key] < told <= self._appended[key]
+
+    @property
+    def oldest(self) -> float | None:
+        """When the oldest line that is not on disk was handed over."""
+        return self._waiting[0][1].asked_at if self._waiting else None
+
+    def end(self, *, killed: bool, share: float = 0.0) -> bytes:
+        """The process ends. Cleanly: all is written. Killed: what waited is lost; gives a torn beginning of it."""
+        torn = b""
+        if killed and self._waiting and share > 0:
+            from gatehand.journal.line import encode
+
+            lines = self._waiting[0][0]
+            whole = encode(lines[0]) if lines else b""
+            torn = whole[: int(len(whole) * share)]
+        if not killed:
+            while self._waiting:
+                self._write()
+            self._log.close()
+        self._alive = False
+        self._waiting.clear()
+        return torn
+
+    def _start(self) -> None:
+        if not self._busy and not self.stalled and self._waiting and self._alive:
+            self._busy = True
+            self._scheduler.at(self._clocks.now + self._delay(), self._work)
+
+    def _work(self) -> None:
+        self._busy = False
+        if not self._alive or self.stalled:
+            return
+        for _ in range(len(self._waiting)):
+            if self._waiting:
+                self._write()
+        self._start()
+
+    def _write(self) -> None:
+        lines, ticket = self._waiting.popleft()
+        self._log.append(lines)
+        self._written.update(_explained(lines))
+        ticket.finish()
+
+
+def _explained(lines: Sequence[Line]) -> list[tuple[str, str]]:
+    """The commands that these lines explain: subject and word."""
+    found = []
+    for line in lines:
+        words = EXPLAINING.get(str(line["event"]))
+        if words is not None:
+            subject = line.get("gate") or line.get("collector")
+            found.append((str(subject), words or str(line.get("to") or line.get("told"))))
+    return found

@@ -1,0 +1,185 @@
+"""The second phase: everything is mended, and the shop must work again, promptly, and rest when nothing asks."""
+
+import json
+from random import Random
+
+from sim_broker import Radio
+from sim_script import DAY, Happening
+from sim_world import World
+from support.monitor_notes import Breach
+
+PATIENCE = 3700.0
+"""Seconds until a budget of starts is surely free again."""
+CUT = 6.0
+
+
+def mend(world: World) -> None:
+    """Faults off: devices healthy and power-cycled, so that they say where they are; broker, disk, daemon up."""
+    shop, now = world.shop, world.clocks.now
+    world.note("=== everything is mended")
+    world.broker.radio = Radio()
+    world.broker.up = True
+    world.disk.room = None
+    world.forget_faults()
+    for tool in shop.tools.values():
+        tool.switch(on=False, at=now)
+        tool.stick(now, on=False)
+        tool.silence(on=False)
+        tool.come_back(now)
+    for fan in shop.collectors.values():
+        fan.deaf = False
+        fan.weld(now, on=False)
+        fan.trip(now, on=False)
+        fan.switch_by_hand(on=False, at=now)
+        if fan.bin is not None:
+            fan.bin.set(active=False, at=now)
+        fan.begin(now)
+    for table in world.config.collector.values():
+        shop.deliver(table.command.topic, table.command.off.encode(), now)  # a relay comes up open
+    for name, gate in shop.gates.items():
+        gate.suffer(None, now)
+        if world.config.gate[name].command is None:
+            gate.move_by_hand(to_open=False, at=now)
+        gate.begin(now)
+    for stop in shop.stops.values():
+        stop.set(active=True, at=now)
+        stop.set(active=False, at=now)
+    world.step_to(now + 20.0)
+    for name in shop.collectors:
+        world.broker.say(f"{world.config.broker.base}/collector/{name}/reset", b"", retain=False)
+
+
+def liveness(world: World, random: Random) -> list[Breach]:
+    """Every tool is started once. What did not come, or came late, or did not rest."""
+    mend(world)
+    found = _rest(world, "after the mending")
+    tools = list(world.config.tool)
+    random.shuffle(tools)
+    for name in tools[:3]:
+        found += _cut(world, name) or _rest(world, f"after {name}")
+        if found or world.broken:
+            break
+    return found
+
+
+def _fan_of(world: World, tool: str) -> str:
+    table = world.config.tool[tool]
+    return table.collector or (world.homes[table.gates[0]] if table.gates else next(iter(world.config.collector)))
+
+
+def _cut(world: World, name: str) -> list[Breach]:
+    """A fresh demand: on within the travel of its gates and a tenth of a second, and the delays of the messages."""
+    fan = _fan_of(world, name)
+    _move_by_hand(world, name, to_open=True)
+    world.step_to(world.clocks.now + 5.0)
+    if world.shop.collectors[fan].powered:  # opening the gate by hand was a start
+        return _release(world, name)
+    began = world.clocks.now
+    count = len(world.told)
+    world.shop.tools[name].switch(on=True, at=began)
+    world.note(f"=== {name} starts")
+    world.step_to(began + allowed(world, name, fan))
+    command = world.config.collector[fan].command
+    on = [at for at, topic, payload in world.told[count:] if topic == command.topic and payload == command.on]
+    if not on:
+        world.step_to(began + 60.0)
+        return [Breach(world.clocks.now, "liveness", f"{name} drew for {allowed(world, name, fan):.3f} s, no on")]
+    world.step_to(began + allowed(world, name, fan) + CUT)
+    if not world.shop.collectors[fan].powered:
+        return [Breach(world.clocks.now, "liveness", f"{name} draws and {fan} does not turn")]
+    return _release(world, name)
+
+
+def _release(world: World, name: str) -> list[Breach]:
+    """The cut is over; gates moved by hand are shut once the fan stands, as people should."""
+    world.shop.tools[name].switch(on=False, at=world.clocks.now)
+    by_hand = [gate for gate in _by_hand(world, name) if world.config.gate[gate].command is None]
+    fan = _fan_of(world, name)
+    until = world.clocks.now + PATIENCE
+    starts = [gate for gate in by_hand if world.shop.collectors[fan].powered]
+    while starts and world.shop.collectors[fan].powered and world.clocks.now < until and not world.broken:
+        world.step_to(world.clocks.now + 5.0)
+        if world.clocks.now > until - PATIENCE + 60.0:
+            break  # a gate that was opened by hand keeps it on until it is shut by hand
+    world.step_to(world.clocks.now + 1.0)
+    _move_by_hand(world, name, to_open=False)
+    return []
+
+
+def _by_hand(world: World, tool: str) -> list[str]:
+    """The gates that a person opens for it: its own without command, and all of them where the others are too few."""
+    fan = _fan_of(world, tool)
+    own = [gate for gate, home in world.homes.items() if home == fan]
+    few = sum(1 for gate in own if world.config.gate[gate].command) < world.config.collector[fan].min_open
+    return own if few else list(world.config.tool[tool].gates)
+
+
+def _move_by_hand(world: World, tool: str, *, to_open: bool) -> None:
+    now = world.clocks.now
+    for gate in _by_hand(world, tool):
+        if world.config.gate[gate].command is None:
+            world.remember(Happening(now - world.day, "gate_by_hand", gate))
+            world.shop.gates[gate].move_by_hand(to_open=to_open, at=now)
+
+
+def allowed(world: World, name: str, fan: str) -> float:
+    """The longest that a healthy start may take, in seconds."""
+    tool = world.config.tool[name]
+    own = [gate for gate, home in world.homes.items() if home == fan]
+    # A gate that reports is proven by its report, one that cannot by its whole travel.
+    travel = max(
+        (
+            world.shop.gates[gate].travel + 0.03 if world.config.gate[gate].state else world.config.gate[gate].travel
+            for gate in own
+        ),
+        default=0.0,
+    )
+    gap = max((circuit.start_gap for circuit in world.config.circuit.values()), default=0.0)
+    messages = 8 * world.broker.latency + 0.1
+    return tool.start_after + travel + gap + 0.1 + messages + world.drawn.habits.tools[name].delay + 0.5 * (gap > 0)
+
+
+def _rest(world: World, when: str) -> list[Breach]:
+    """Nothing asks: every collector is told off and stands, every gate has come to rest."""
+    until = world.clocks.now + PATIENCE
+    base = world.config.broker.base
+    while world.clocks.now < until and not world.broken:
+        world.step_to(world.clocks.now + 10.0)
+        words = [_word(world, f"{base}/collector/{name}") for name in world.config.collector]
+        still = not any(fan.powered for fan in world.shop.collectors.values())
+        if still and all(word == "off" for word in words):
+            world.step_to(world.clocks.now + 15.0)
+            return _gates_at_rest(world, when)
+    if world.broken:
+        return []
+    words = [_word(world, f"{base}/collector/{name}") for name in world.config.collector]
+    return [Breach(world.clocks.now, "liveness", f"{when} nothing asks for air, and the collectors are {words}")]
+
+
+def _gates_at_rest(world: World, when: str) -> list[Breach]:
+    found = []
+    for name, gate in world.config.gate.items():
+        if gate.command is None:
+            continue
+        if gate.state is None and not _told_since(world, gate.command.topic):
+            continue  # it may have been moved by hand before the mending, and nobody can know
+        fan = world.config.collector[world.homes[name]]
+        position = world.shop.gates[name].position(world.clocks.now)
+        if fan.rest == "shut" and position != 0.0:
+            found.append(
+                Breach(world.clocks.now, "liveness", f"{when} {name} stands at {position:g} and should be shut")
+            )
+    return found
+
+
+def _told_since(world: World, topic: str) -> bool:
+    """Whether it was told anything since the mending."""
+    mended = world.day + DAY
+    return any(at >= mended and told == topic for at, told, _ in reversed(world.told))
+
+
+def _word(world: World, topic: str) -> str:
+    try:
+        return str(json.loads(world.broker.retained.get(topic, b"{}")).get("state"))
+    except ValueError:
+        return ""

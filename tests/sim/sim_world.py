@@ -1,0 +1,366 @@
+"""The virtual shop of one seed: devices, broker, daemon, people and faults under one clock.
+
+`run` plays the script of a day under the monitor, then mends everything and asks for air: liveness.
+"""
+
+from collections import Counter, deque
+from collections.abc import Callable
+from math import inf
+from random import Random
+
+from sim_broker import Radio, VirtualBroker
+from sim_daemon import Killed, Surroundings, VirtualDaemon
+from sim_disk import MemoryDisk
+from sim_draw import Drawn
+from sim_script import CLOSES, Happening
+from sim_time import Clocks, Scheduler
+from sim_truth import Truth
+from support.monitor import Monitor
+from support.monitor_notes import Breach
+
+from gatehand.simshop import SimShop, Trouble
+
+JUNK = (b"", b"nan", b"1e999", b"\xff\xfe", b"{", b'{"amps": true}', b"open\x00", b"[" * 200, b"-1", b"ON", b"9" * 5000)
+_TROUBLES = {f"gate_{each}": each for each in Trouble}
+
+
+class World:
+    """One seed's shop. `step_to` moves time; `happen` makes something happen now."""
+
+    def __init__(self, seed: str, drawn: Drawn) -> None:
+        self.drawn = drawn
+        self.config = drawn.config
+        self.clocks = Clocks()
+        self.day = self.clocks.now
+        self.scheduler = Scheduler(self.clocks)
+        self.random = Random(f"{seed}/world")
+        self.disk = MemoryDisk()
+        self.monitor = Monitor(drawn.config)
+        self.shop = SimShop(drawn.config, seed=hash_of(seed), now=self.clocks.now, habits=drawn.habits)
+        self.broker = VirtualBroker(self.clocks, self.scheduler, Random(f"{seed}/air"), self._to_devices)
+        self.broker.latency = self.random.choice((0.001, 0.003, 0.01))
+        homes = {name: gate.collector or next(iter(self.config.collector)) for name, gate in self.config.gate.items()}
+        self.homes = homes
+        self.truth = Truth(drawn.config, self.shop, homes)
+        self.happened: Counter[str] = Counter()
+        self.events = 0
+        self.told: list[tuple[float, str, str]] = []
+        self.history: deque[tuple[float, str]] = deque(maxlen=400)
+        self.mishaps = 0
+        self.late_acts: list[float] = []
+        self.breaches: list[Breach] = []
+        self.daemon: VirtualDaemon | None = None
+        self._recent: deque[Happening] = deque(maxlen=24)
+        self._cable_out_until = -inf
+        self._frozen_until = -inf
+        self._runs = 0
+        self._restart_wait: Callable[[], float] = lambda: 1.0
+        for sent in self.shop.begin(self.clocks.now):
+            self.broker.say(sent.topic, sent.payload, retain=sent.retain)
+        self.start_daemon()
+
+    # Time
+
+    def step_to(self, end: float, *, stop_at_breach: bool = True) -> None:
+        """Let everything happen until `end` (monotonic seconds), or until an invariant is broken."""
+        clocks, scheduler, shop, monitor = self.clocks, self.scheduler, self.shop, self.monitor
+        while True:
+            ours, theirs = scheduler.next_at(), shop.next_at()
+            theirs = inf if theirs is None else theirs
+            due = monitor.next_at
+            moment = min(ours, theirs, due)
+            if moment > end:
+                break
+            self.events += 1
+            clocks.now = max(clocks.now, moment)
+            try:
+                if due <= moment:
+                    monitor.tick(clocks.now)
+                if theirs <= ours and theirs <= moment:
+                    self._devices()
+                elif ours <= moment:
+                    scheduler.run_next()
+            except Killed:
+                self._killed()
+            if stop_at_breach and self.broken:
+                return
+        clocks.now = max(clocks.now, end)
+        self._devices()
+
+    @property
+    def broken(self) -> list[Breach]:
+        """All breaches so far."""
+        found = [*self.monitor.breaches, *self.breaches]
+        if self.daemon is not None:
+            found += self.daemon.breaches
+            if self.daemon.engine.mishaps:
+                found.append(Breach(self.clocks.now, "mishap", "the rules or the engine raised"))
+        return found
+
+    def _devices(self) -> None:
+        now = self.clocks.now
+        for sent in self.shop.advance(now):
+            self.broker.say(sent.topic, sent.payload, retain=sent.retain)
+        self.truth.look(now, list(self._recent), self.day, self.monitor.proven)
+
+    def _to_devices(self, topic: str, payload: bytes) -> None:
+        now = self.clocks.now
+        self.note(f"device gets {topic} {payload!r}")
+        self.shop.deliver(topic, payload, now)
+        self._devices()
+
+    def note(self, text: str) -> None:
+        """A line of the history."""
+        self.history.append((self.clocks.now, text))
+
+    # The daemon
+
+    def start_daemon(self) -> None:
+        """A new process, if none runs."""
+        if self.daemon is not None and self.daemon.alive:
+            return
+        self._bury()
+        self._runs += 1
+        self.note(f"daemon starts (run {self._runs})")
+        around = Surroundings(
+            self.drawn,
+            self.clocks,
+            self.scheduler,
+            self.broker,
+            self.disk,
+            self.monitor,
+            self.random,
+            self._is_night,
+            self._reachable,
+            self.told,
+            self.note,
+        )
+        self.daemon = VirtualDaemon(around, f"run{self._runs}")
+
+    def _bury(self) -> None:
+        if self.daemon is not None:
+            self.mishaps += self.daemon.engine.mishaps
+            self.late_acts += self.daemon.late_acts
+            self.breaches += self.daemon.breaches
+            self.daemon = None
+
+    def _killed(self, torn: float | None = None) -> None:
+        if self.daemon is None or not self.daemon.alive:
+            return
+        self.note("daemon killed")
+        self.daemon.kill(self.random.choice((0.0, 0.0, 0.3, 0.9)) if torn is None else torn)
+        self._bury()
+        self.scheduler.at(self.clocks.now + self._restart_wait(), self.start_daemon)
+
+    def _is_night(self) -> bool:
+        return self.clocks.now - self.day > CLOSES
+
+    def _reachable(self) -> bool:
+        return self.broker.up and self.clocks.now >= max(self._cable_out_until, self._frozen_until)
+
+    def forget_faults(self) -> None:
+        """What still holds up the network or the daemon is over."""
+        self._cable_out_until = self._frozen_until = -inf
+        self._restart_wait = lambda: 0.5
+        if self.daemon is not None:
+            self.daemon.die_at_next = None
+            self.daemon.log.stall(on=False)
+            link = self.daemon.link
+            if link is not None and link.frozen:
+                link.thaw()
+        self.start_daemon()
+
+    # People and faults
+
+    def happen(self, each: Happening) -> None:
+        """It happens now; its end is put on the schedule."""
+        self.happened[each.kind] += 1
+        self.note(f"*** {each}")
+        self.remember(each)
+        over = self.day + each.until
+        end = self._begin(each, self.clocks.now)
+        if end is not None and over > self.clocks.now:
+            self.scheduler.at(over, lambda: self._end(each, end))
+        self._devices()
+
+    def remember(self, each: Happening) -> None:
+        """It may explain what follows."""
+        self._recent.append(each)
+        if each.kind.startswith(("gate_", "radio_", "broker_", "cable_")):
+            self.truth.doubtful.add(each.name)
+
+    def _end(self, each: Happening, end: Callable[[float], object]) -> None:
+        self.note(f"*** over: {each.kind} {each.name}")
+        end(self.clocks.now)
+        self._devices()
+
+    def _begin(self, each: Happening, now: float) -> Callable[[float], object] | None:
+        group = each.kind.split("_", maxsplit=1)[0]
+        match group:
+            case "gate":
+                return self._gate(each, now)
+            case "sensor" | "cut":
+                return self._tool(each, now)
+            case "fan":
+                return self._fan(each, now)
+            case "broker" | "cable" | "radio" | "garbage" | "retained":
+                return self._net(each, now)
+            case "daemon" | "disk" | "wall":
+                return self._machine(each, now)
+            case _:
+                return self._people(each, now)
+
+    def _people(self, each: Happening, now: float) -> Callable[[float], object] | None:
+        base, name = self.config.broker.base, each.name
+        match each.kind:
+            case "press":
+                self.shop.gates[name].press(now)
+            case "hand_asked":
+                self.broker.say(f"{base}/gate/{name}/hand", b"1", retain=False)
+                return lambda _: self.broker.say(f"{base}/gate/{name}/hand", b"0", retain=False)
+            case "stop_pressed":
+                self.shop.stops[name].set(active=True, at=now)
+                return lambda at: self.shop.stops[name].set(active=False, at=at)
+            case "mains_off":
+                self._mains(on=False)
+                return lambda _: self._mains(on=True)
+            case "hand_retained":  # by a careless script; the broker sends it again with every new connection
+                self.broker.say(f"{base}/gate/{name}/hand", b"1", retain=True)
+                return lambda _: self.broker.say(f"{base}/gate/{name}/hand", b"", retain=True)
+            case "hold_asked":
+                self.broker.say(f"{base}/collector/{name}/hold", b"filter change", retain=False)
+            case "reset":
+                self.broker.say(f"{base}/collector/{name}/reset", b"", retain=False)
+            case _:
+                contact = self.shop.collectors[name].bin
+                if contact is not None:
+                    contact.set(active=True, at=now)
+                    return lambda at: contact.set(active=False, at=at)
+        return None
+
+    def _mains(self, *, on: bool) -> None:
+        for tool in self.shop.tools.values():
+            tool.silence(on=not on)
+
+    def _gate(self, each: Happening, now: float) -> Callable[[float], object] | None:
+        gate = self.shop.gates[each.name]
+        if each.kind == "gate_by_hand":
+            gate.move_by_hand(to_open=True, at=now)
+            return lambda at: gate.move_by_hand(to_open=False, at=at)
+        if each.kind == "gate_lies":
+            gate.say(opened=each.value < 0.5, at=now)
+            return None
+        gate.suffer(_TROUBLES[each.kind], now)
+        return lambda at: gate.suffer(None, at)
+
+    def _tool(self, each: Happening, now: float) -> Callable[[float], object] | None:
+        tool = self.shop.tools[each.name]
+        match each.kind:
+            case "cut":
+                light = self.config.tool[each.name].start_amps * each.value
+                tool.switch(on=True, at=now, amps=light or None)
+                return lambda at: tool.switch(on=False, at=at)
+            case "sensor_silent":
+                tool.silence(on=True)
+                return lambda _: tool.silence(on=False)
+            case "sensor_stuck":
+                tool.stick(now, on=True)
+                return lambda at: tool.stick(at, on=False)
+            case "sensor_spike":
+                tool.spike(now, tool.running_amps * (5 + 4 * each.value))
+            case "sensor_babble":
+                tool.babble(now, JUNK[int(each.value * len(JUNK))])
+            case _:
+                tool.drop(now)
+                return tool.come_back
+        return None
+
+    def _fan(self, each: Happening, now: float) -> Callable[[float], object] | None:
+        fan = self.shop.collectors[each.name]
+
+        def hear(_: float) -> None:
+            fan.deaf = False
+
+        match each.kind:
+            case "fan_by_hand":
+                fan.switch_by_hand(on=True, at=now)
+                return lambda at: fan.switch_by_hand(on=False, at=at)
+            case "fan_welded":
+                fan.weld(now)
+                return lambda at: fan.weld(at, on=False)
+            case "fan_tripped":
+                fan.trip(now)
+                return lambda at: fan.trip(at, on=False)
+            case _:
+                fan.deaf = True
+                return hear
+
+    def _net(self, each: Happening, now: float) -> Callable[[float], object] | None:
+        broker = self.broker
+        match each.kind:
+            case "broker_killed":
+                broker.die(amnesia=each.value < 0.5)
+                return lambda _: setattr(broker, "up", True)
+            case "broker_frozen":
+                self._frozen_until = self.day + each.until
+                link = broker.link
+                if link is not None:
+                    link.freeze()
+                    return lambda _: link.thaw()
+            case "cable_out":
+                self._cable_out_until = self.day + each.until
+                if broker.link is not None:
+                    broker.link.cut()
+            case "radio_bad":
+                share = each.value
+                longest = self.random.choice((0.5, 5.0, 180.0))
+                broker.radio = Radio(lost=share * 0.3, doubled=share * 0.3, delayed=share, longest=longest)
+                return lambda _: setattr(broker, "radio", Radio())
+            case "garbage":
+                topics = sorted(self.drawn_topics())
+                broker.say(topics[int(each.value * len(topics))], self.random.choice(JUNK), retain=False)
+            case _ if each.name:
+                command = self.config.gate[each.name].command
+                assert command is not None
+                broker.say(command.topic, command.open.encode(), retain=True)
+                self.shop.deliver(command.topic, command.open.encode(), now)
+        return None
+
+    def drawn_topics(self) -> set[str]:
+        """All topics on which devices speak."""
+        config = self.config
+        found = {stop.topic for stop in config.stop.values()} | {tool.current.topic for tool in config.tool.values()}
+        found |= {gate.state.topic for gate in config.gate.values() if gate.state is not None}
+        return found | {fan.state.topic for fan in config.collector.values() if fan.state is not None}
+
+    def _machine(self, each: Happening, now: float) -> Callable[[float], object] | None:
+        daemon, disk = self.daemon, self.disk
+        wait = max(0.5, self.day + each.until - now)
+        match each.kind:
+            case "wall_jumps":
+                self.clocks.ahead += each.value
+            case "disk_full":
+                disk.room = int(each.value * 400)
+                return lambda _: setattr(disk, "room", None)
+            case "disk_stalls" if daemon is not None:
+                daemon.log.stall(on=True)
+                return lambda _: daemon.log.stall(on=False)
+            case "daemon_killed":
+                self._restart_wait = lambda: wait
+                self._killed()
+            case "daemon_killed_deciding" | "daemon_killed_telling" if daemon is not None:
+                self._restart_wait = lambda: wait
+                daemon.die_at_next = "line" if each.kind == "daemon_killed_deciding" else "command"
+            case "daemon_stopped" if daemon is not None:
+                daemon.stop(lambda: None)
+                self.scheduler.at(now + wait + 1.2, self.start_daemon)
+            case "daemon_slow" if daemon is not None:
+                daemon.slow(now + min(wait, 5.0))
+            case _:
+                pass
+        return None
+
+
+def hash_of(seed: str) -> int:
+    """A number that is the same in every process."""
+    return Random(seed).getrandbits(32)

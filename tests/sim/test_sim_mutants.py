@@ -1,0 +1,166 @@
+"""The monitor can fail: with the rules' two layers broken on purpose it finds each breach within a few days."""
+
+from collections.abc import Callable
+from importlib import import_module
+from typing import Any
+
+import pytest
+from sim_play import play
+
+import gatehand.mqtt.outbox
+import gatehand.shell.log_first
+from gatehand_rules import demand, fan, gates, hands, interlock, sequence, zone
+from gatehand_rules import events as ev
+from gatehand_rules.draft import Draft
+from gatehand_rules.findings import Finding
+from gatehand_rules.shop import Shop
+from gatehand_rules.state import Guard
+
+MOST = 30
+"""Days within which a mutant must be found."""
+
+Patch = pytest.MonkeyPatch
+
+
+def blind_interlock(patch: Patch) -> None:
+    """It lets everything pass and forces nothing."""
+
+    def passes(_shop: Shop, guard: Guard, _at: int, _now: float) -> Finding | None:
+        del guard
+        return None
+
+    for name in ("_veto_on", "_veto_shut", "_veto_open"):
+        patch.setattr(interlock, name, passes)
+    patch.setattr(interlock, "enforce", lambda _shop, guard, _now: (guard, (), ()))
+
+
+def starts_without_proof(patch: Patch) -> None:
+    """I1: every gate counts as proven as soon as it is told."""
+
+    def all_gates(draft: Draft, at: int) -> list[int]:
+        name = draft.shop.collectors[at].name
+        return [i for i, gate in enumerate(draft.shop.gates) if gate.collector == name]
+
+    patch.setattr(demand, "proven", all_gates)
+    patch.setattr(zone, "is_ready", lambda _draft, _chosen: True)
+
+
+def shuts_while_it_turns(patch: Patch) -> None:
+    """I2: the fan is taken to stand as soon as it is told off."""
+    patch.setattr(fan, "may_turn", lambda state, _now: state.on_phase)
+    patch.setattr(gates, "may_shut", lambda _draft, _at: True)
+
+
+def breaks_before_it_makes(patch: Patch) -> None:
+    """I3: the old gates are shut at once."""
+    patch.setattr(zone, "is_ready", lambda _draft, _chosen: True)
+    patch.setattr(gates, "may_shut", lambda _draft, _at: True)
+
+
+def leaves_a_starved_fan_alone(patch: Patch) -> None:
+    """I4: a fan against shut gates is nobody's business."""
+    patch.setattr(sequence, "_fan_against_shut_gates", lambda _draft, _at: False)
+
+
+def ignores_stop_contacts(patch: Patch) -> None:
+    """I5: an emergency stop is heard and nothing done."""
+    patch.setattr(hands, "stop", lambda _draft, _at, **_: None)
+
+
+def starts_what_draws_already(patch: Patch) -> None:
+    """I5: whatever draws is fresh."""
+    patch.setattr(hands, "make_stale", lambda _draft, _at: None)
+    patch.setattr(hands, "_reset_tool", lambda _draft, _at: None)
+    patch.setattr(sequence, "make_stale", lambda _draft, _at: None)
+
+
+def acts_on_retained_messages(patch: Patch) -> None:
+    """I6: a retained wish for air is a wish."""
+    step = import_module("gatehand_rules.step")  # the package's name of it is the function
+    real = step._observe  # noqa: SLF001
+
+    def observe(draft: Draft, event: ev.Event) -> None:
+        if isinstance(event, ev.HandAsked | ev.ButtonPressed | ev.ResetAsked):
+            event = type(event)(*(value for value in _values(event)))
+        real(draft, event)
+
+    patch.setattr(step, "_observe", observe)
+
+
+def _values(event: Any) -> list[Any]:  # noqa: ANN401 - any event's fields
+    return [getattr(event, name) for name in event.__slots__ if name != "retained"]
+
+
+def opens_without_limit(patch: Patch) -> None:
+    """I7: whoever asks gets air, and nothing is shut while the fan is on."""
+    patch.setattr(demand, "grant", lambda _draft, _at, demands: demands)
+    patch.setattr(zone, "shut_others", lambda _draft, _at, _chosen: None)
+    patch.setattr(zone, "trim", lambda _draft, _at: None)
+
+
+def forgets_the_budget(patch: Patch) -> None:
+    """I8: it goes off whenever nothing asks."""
+    patch.setattr(fan, "free_again_at", lambda _collector, _state, _now: None)
+
+
+def leaves_its_gates_open(patch: Patch) -> None:
+    """Nobody asks any more, and the gates stay as they are."""
+    patch.setattr(zone, "rest", lambda _draft, _at: None)
+
+
+def tells_before_it_writes(patch: Patch) -> None:
+    """Log first: commands do not wait for the disk."""
+    patch.setattr(gatehand.shell.log_first, "BOUND", -1.0)
+
+
+def writes_to_a_frozen_broker(patch: Patch) -> None:
+    """I6: a command waits in the socket until the broker thaws."""
+    patch.setattr(gatehand.mqtt.outbox, "FRESH", 1e9)
+
+
+def lets_old_commands_leave(patch: Patch) -> None:
+    """I6: what was held leaves with the sign of life, however late that is."""
+    patch.setattr(gatehand.mqtt.outbox, "LATEST", 1e9)
+
+
+BOTH_LAYERS: list[tuple[Callable[[Patch], None], str]] = [
+    (starts_without_proof, "I1"),
+    (shuts_while_it_turns, "I2"),
+    (breaks_before_it_makes, "I3"),
+    (leaves_a_starved_fan_alone, "I4"),
+    (ignores_stop_contacts, "I5"),
+    (starts_what_draws_already, "I5"),
+    (acts_on_retained_messages, "I6"),
+    (opens_without_limit, "I7"),
+    (forgets_the_budget, "I8"),
+]
+SHELL: list[tuple[Callable[[Patch], None], str]] = [
+    (tells_before_it_writes, "log first"),
+    (writes_to_a_frozen_broker, "I6"),
+    (lets_old_commands_leave, "I6"),
+    (leaves_its_gates_open, "liveness"),
+]
+
+
+def found_in(rule: str) -> int | None:
+    """The first day on which the rule was seen broken."""
+    for day in range(MOST):
+        breaches = play(f"mutant.{day}").breaches
+        if any(rule in each.rule for each in breaches):
+            return day
+    return None
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("mutate", "rule"), BOTH_LAYERS, ids=lambda one: getattr(one, "__name__", one))
+def test_a_breach_of_both_layers_is_found(mutate: Callable[[Patch], None], rule: str, monkeypatch: Patch) -> None:
+    blind_interlock(monkeypatch)
+    mutate(monkeypatch)
+    assert found_in(rule) is not None
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("mutate", "rule"), SHELL, ids=lambda one: getattr(one, "__name__", one))
+def test_a_mistake_of_the_shell_is_found(mutate: Callable[[Patch], None], rule: str, monkeypatch: Patch) -> None:
+    mutate(monkeypatch)
+    assert found_in(rule) is not None

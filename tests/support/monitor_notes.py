@@ -1,0 +1,91 @@
+"""What the monitor remembers of each device: what it was told and what it said, nothing more."""
+
+from collections import deque
+from dataclasses import dataclass, field
+from math import inf
+
+
+@dataclass(slots=True)
+class GateNotes:
+    """A gate as seen from the daemon's chair."""
+
+    told: str | None = None
+    told_at: float = -inf
+    """First telling of where it was told to go."""
+    again_at: float = -inf
+    said: str | None = None
+    live: bool = False
+    void: bool = False
+    """Told shut and not seen shut since: an "open" may be from before."""
+    proven_once: bool = False
+    """Proven open since it was told open."""
+    hand_at: float = -inf
+    """Last time a hand asked for air at it."""
+
+
+@dataclass(slots=True)
+class FanNotes:
+    """A collector as seen from the daemon's chair."""
+
+    told: bool | None = None
+    sure: bool = False
+    """The last "on" has surely arrived and still holds."""
+    on_at: float = -inf
+    off_at: float = -inf
+    off_sure: bool = True
+    """The last "off" was heard by a broker that answered since."""
+    reported: bool | None = None
+    drawing: bool | None = None
+    off_since_seen: bool = False
+    """Told off since it was last seen to stand."""
+    starts: deque[float] = field(default_factory=deque)
+    full: bool = False
+    latched: bool = False
+    adopting: bool = True
+    """Since the daemon's start it was neither told anything nor given enough gates."""
+    starved_since: float | None = None
+    must_off_by: float = inf
+    excused_until: float = -inf
+    """Told off for a reason that the budget of starts has no say in."""
+
+    @property
+    def seen_on(self) -> bool:
+        """The switch or the current says that it turns."""
+        return self.reported is True or self.drawing is True
+
+
+@dataclass(slots=True)
+class ToolNotes:
+    """A tool as its readings show it."""
+
+    low: bool = False
+    """Its last telling reading was below its stop threshold."""
+    rose_at: float | None = None
+    """When it was last seen to go from idle to running, if that may still start something."""
+    low_at: float | None = None
+    heard_at: float = -inf
+    gone: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Breach:
+    """An invariant that did not hold."""
+
+    at: float
+    rule: str
+    text: str
+
+    def __str__(self) -> str:
+        """For the history."""
+        return f"{self.at:.3f} {self.rule}: {self.text}"
+
+
+@dataclass(slots=True)
+class Promise:
+    """Something that must be so by an instant."""
+
+    since: float
+    by: float
+    rule: str
+    fan: str
+    count: int

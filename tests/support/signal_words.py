@@ -1,0 +1,95 @@
+"""What a payload on a topic of the shop says, read from the config by a reader of the simulation's own.
+
+The monitor sees the shop through this, so it shares no line with the daemon's own reader.
+"""
+
+import json
+import re
+from dataclasses import dataclass
+from math import isfinite
+from typing import Any
+
+from gatehand.config import Config
+
+
+@dataclass(frozen=True, slots=True)
+class Signal:
+    """One thing that a topic says. `words`: text to meaning; without words it is a number times `scale`."""
+
+    what: str
+    name: str
+    pointer: str | None
+    words: dict[str, str] | None
+    scale: float = 1.0
+
+    def read(self, payload: bytes) -> str | float | None:
+        """A word's meaning, "other" for another word, ampere, or None for what is no value."""
+        value = _value(payload, self.pointer, number=self.words is None)
+        if value is None or isinstance(value, dict | list):
+            return None
+        if self.words is None:
+            if isinstance(value, bool) or not isinstance(value, int | float):
+                return None
+            amps = float(value) * self.scale
+            return round(amps, 3) if isfinite(amps) and abs(amps) <= 1000 else None
+        text = json.dumps(value) if not isinstance(value, str) else value
+        return self.words.get(text, "other")
+
+
+def _value(payload: bytes, pointer: str | None, *, number: bool) -> Any:  # noqa: ANN401 - JSON
+    try:
+        text = payload.decode()
+    except UnicodeDecodeError:
+        return None
+    if pointer is None:
+        if not number:
+            return text.strip() or None
+        return float(text) if re.fullmatch(r"\s*[-+]?(\d+\.?\d*|\.\d+)([eE][-+]?\d+)?\s*", text) else None
+    try:
+        document = json.loads(text)
+    except (ValueError, RecursionError):
+        return None
+    for token in pointer.split("/")[1:]:
+        if not isinstance(document, dict) or token not in document:
+            return None
+        document = document[token]
+    return document
+
+
+def signals(config: Config) -> dict[str, list[Signal]]:
+    """By topic, everything that is heard."""
+    found: dict[str, list[Signal]] = {}
+
+    def add(topic: str, signal: Signal) -> None:
+        found.setdefault(topic, []).append(signal)
+
+    for name, stop in config.stop.items():
+        add(stop.topic, Signal("stop", name, stop.pointer, {stop.active: "active", stop.clear: "clear"}))
+    for name, gate in config.gate.items():
+        if gate.state is not None:
+            words = {gate.state.open: "open", gate.state.shut: "shut"}
+            add(gate.state.topic, Signal("gate", name, gate.state.pointer, words))
+        if gate.button is not None:
+            add(gate.button.topic, Signal("button", name, gate.button.pointer, {gate.button.pressed: "pressed"}))
+        if gate.online is not None:
+            words = {gate.online.active: "here", gate.online.clear: "gone"}
+            add(gate.online.topic, Signal("gate_online", name, gate.online.pointer, words))
+        add(f"{config.broker.base}/gate/{name}/hand", Signal("hand", name, None, {"1": "on", "0": "off"}))
+    for name, fan in config.collector.items():
+        if fan.state is not None:
+            words = {fan.state.on: "on", fan.state.off: "off"}
+            add(fan.state.topic, Signal("fan", name, fan.state.pointer, words))
+        if fan.current is not None:
+            add(fan.current.topic, Signal("fan_amps", name, fan.current.pointer, None, fan.current.scale))
+        if fan.bin_full is not None:
+            words = {fan.bin_full.active: "full", fan.bin_full.clear: "clear"}
+            add(fan.bin_full.topic, Signal("bin", name, fan.bin_full.pointer, words))
+        for word in ("reset", "hold"):
+            add(f"{config.broker.base}/collector/{name}/{word}", Signal(word, name, None, {}))
+        add(f"{config.broker.base}/collector/{name}", Signal("own_fan", name, "/state", {"held": "held"}))
+    for name, tool in config.tool.items():
+        add(tool.current.topic, Signal("amps", name, tool.current.pointer, None, tool.current.scale))
+        if tool.online is not None:
+            words = {tool.online.active: "here", tool.online.clear: "gone"}
+            add(tool.online.topic, Signal("tool_online", name, tool.online.pointer, words))
+    return found
