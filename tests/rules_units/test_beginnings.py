@@ -346,7 +346,9 @@ def test_a_hold_is_one_still_and_its_off_is_said_again() -> None:
     bench = ready(saw_shop())
     bench.tell(ev.HoldAsked("main", "x"), 50.0)
     bench.tell(ev.BrokerLost(60.0), 60.0)
-    assert commands(bench.tell(ev.BrokerConnected(), 61.0)) == ["off main"]  # at once
+    said = bench.tell(ev.BrokerConnected(), 61.0)
+    assert commands(said) == ["off main"]  # at once
+    assert "collector_off/broker collector=main coast_down=8 why=x" in said
     assert commands(bench.tick(61.5)) == []
     assert bench.fan_state().phase == Held("x")
 

@@ -147,6 +147,7 @@ def test_a_device_that_is_back_says_so_once() -> None:
         (0.0, ToolRunning(5.0, 40.0, 40.0, Standing.FRESH), False),
         (0.0, ToolMuted(5.0, 40.0), False),
         (500.0, ToolIdle(0.0, 40.0), False),
+        (0.5, ToolIdle(0.0, 40.0), False),
     ],
 )
 def test_a_sensor_that_speaks_on_change_is_back_at_once_if_it_was_at_rest(
@@ -270,7 +271,7 @@ def test_the_short_way_is_for_a_live_reading_before_any_deadline(
 
 
 def test_the_short_way_changes_its_tool_alone() -> None:
-    place = shop(tool("a"), tool("b"), tool("c"), gate("a"), gate("b"), gate("c"))
+    place = shop(tool("a", silent_after=100.0), tool("b"), tool("c"), gate("a"), gate("b"), gate("c"))
     bench = ready(place)
     before = bench.state
     assert bench.amps(60.0, -1.0, "b") == []

@@ -9,7 +9,8 @@ from unit_bench import commands, events, fan, gate, lines, ready, running, saw_s
 from gatehand_rules import Outcome
 from gatehand_rules import events as ev
 from gatehand_rules.draft import Draft
-from gatehand_rules.fan import answer_due, may_turn, refresh_due, see
+from gatehand_rules.fan import answer_due, may_turn, refresh_due, see, tell_off
+from gatehand_rules.findings import Rule
 from gatehand_rules.state import (
     Answer,
     CoastDown,
@@ -367,3 +368,18 @@ def test_an_unanswered_telling_shows_what_is_seen_of_the_motor() -> None:
     assert "collector_unanswered/answer " + facts.format("tries=1 ") in said
     alarm = "alarm_raised/answer collector=main alarm=collector_main_no_answer told=on reported_on=True drawing=False"
     assert alarm in said
+
+
+def test_what_is_seen_of_the_motor_is_told() -> None:
+    draft = draft_of(CollectorState(phase=Off(), still_at=-inf), 51.0, senses_current=True)
+    see(draft, 0, drawing=True, live=True)
+    assert said(draft) == ["collector_running/report collector=main reported_on=None drawing=True"]
+
+
+def test_told_off_nothing_is_left_of_an_adoption() -> None:
+    bench = ready(saw_shop())
+    bench.put(collectors=(CollectorState(phase=Running(), grace_until=99.0, by_hand=True),))
+    draft = Draft(bench.shop, bench.state, 60.0)
+    tell_off(draft, 0, Rule.HOLD)
+    assert draft.collectors[0].grace_until == -inf
+    assert not draft.collectors[0].by_hand

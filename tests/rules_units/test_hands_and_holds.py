@@ -149,6 +149,12 @@ def test_an_old_press_or_asking_acts_on_nothing(event: ev.Event) -> None:
     assert bench.gate_state().hand is None
 
 
+def test_a_press_passes_over_tools_of_other_gates() -> None:
+    bench = ready(shop(tool("saw"), tool("sander"), gate("saw"), gate("sander"), fan()))
+    bench.amps(50.0, 5.0, "sander")
+    assert "tool_muted/button" in events(press(bench, 51.0, "sander"))
+
+
 # --- asked for over MQTT
 
 

@@ -26,8 +26,10 @@ from unit_bench import fan, gate, ready, saw_shop, shop, tool
 from gatehand_rules import events as ev
 from gatehand_rules import hands, interlock
 from gatehand_rules.commands import CollectorOff, CollectorOn, Command, OpenGate, RaiseAlarm, ShutGate
+from gatehand_rules.draft import Draft
 from gatehand_rules.fan import tell_on
 from gatehand_rules.findings import Rule
+from gatehand_rules.gates import tell_open
 from gatehand_rules.shop import StopContact
 from gatehand_rules.state import FanSeen, GateSeen, Guard
 from gatehand_rules.words import Position
@@ -422,6 +424,18 @@ def test_a_veto_holds_the_collector_with_an_alarm_and_tells_it_off(monkeypatch: 
         "collector_held/min_open collector=main why=interlock",
         "alarm_raised/min_open collector=main alarm=collector_main_held why=interlock",
     ]
+
+
+def test_what_may_leave_beside_a_veto_does(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The sequence is broken on purpose: it starts the collector at once with the telling of its gate."""
+
+    def settle(draft: Draft) -> None:
+        tell_open(draft, 0, Rule.DEMAND)
+        tell_on(draft, 0, Rule.DEMAND)
+
+    bench = ready(saw_shop())
+    monkeypatch.setattr(sys.modules["gatehand_rules.step"], "settle", settle)
+    assert bench.tick(50.0)[:3] == ["> open saw", "> off main", "> raise collector_main_held"]
 
 
 def test_a_sequence_that_forgets_a_stop_is_overruled(monkeypatch: pytest.MonkeyPatch) -> None:

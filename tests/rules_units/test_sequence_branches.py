@@ -1,5 +1,8 @@
 """What moves a collector from one phase to the next, branch by branch."""
 
+from dataclasses import replace
+
+import pytest
 from unit_bench import commands, fan, gate, happened, hose, ready, running, saw_shop, shop, tool
 
 from gatehand_rules import events as ev
@@ -279,3 +282,42 @@ def test_a_start_does_not_wait_for_an_assist_gate() -> None:
     bench = ready(shop(tool("saw", assist=("sweep",)), gate("saw"), gate("sweep")))
     assert commands(bench.amps(50.0, 5.0)) == ["open saw", "open sweep"]
     assert commands(bench.is_open(50.5)) == ["on main"]
+
+
+def test_a_hand_start_none_of_whose_gates_can_be_proven_is_refused_by_its_gate_and_told_over() -> None:
+    bench = ready(shop(tool(), gate("saw"), gate("sweep", retries=0)))
+    bench.amps(50.0, 5.0)
+    bench.is_open(51.0)
+    bench.is_on(51.1)
+    bench.tell(ev.HandAsked("sweep", on=True), 60.0)
+    said = bench.tick(61.0)
+    assert "alarm_raised/no_gate_proven gate=sweep alarm=gate_sweep_not_served gates=sweep" in said
+    assert "start_refused/no_gate_proven gate=sweep collector=main gates=sweep" in said
+    assert "alarm_cleared/no_gate_proven gate=sweep alarm=gate_sweep_not_served" in bench.is_open(62.0, "sweep")
+
+
+def test_a_hand_start_with_too_few_gates_is_refused_by_its_gate() -> None:
+    bench = ready(shop(tool(), gate("saw"), gate("a", retries=0), fan(min_open=2)))
+    bench.tell(ev.HandAsked("saw", on=True), 50.0)
+    bench.is_open(50.5)
+    assert "start_refused/min_open gate=saw collector=main proven_open=1 min_open=2" in bench.tick(51.0)
+
+
+def test_an_adopted_fan_that_nothing_needs_is_in_run_on_for_its_grace() -> None:
+    bench = ready(saw_shop())
+    bench.put(
+        gates=(GateState(move=GateOpen()),),
+        collectors=(replace(bench.fan_state(), phase=Running(), reported_on=True, grace_until=60.0),),
+    )
+    bench.tick(55.0)
+    assert bench.fan_state().phase == RunOn("adoption")
+
+
+@pytest.mark.parametrize("full", [False, True])
+def test_a_full_bin_is_not_passed_by_a_start_from_before_a_lost_broker(*, full: bool) -> None:
+    bench = running(saw_shop(reports=False, refresh=20.0))
+    bench.tell(ev.BrokerLost(60.0), 60.0)
+    bench.tell(ev.BrokerConnected(), 90.0)
+    bench.tick(90.5)
+    bench.tell(ev.BinReport("main", full=full), 91.0)
+    assert ("on main" in commands(bench.amps(92.0, 5.0))) is not full

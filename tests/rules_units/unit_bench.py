@@ -190,6 +190,7 @@ def line(finding: Finding) -> str:
 
 
 def _shown(value: object) -> str:
+    assert value != "None", "nothing was made into a text"
     return f"{value:g}" if isinstance(value, float) else str(value)
 
 
