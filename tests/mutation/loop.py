@@ -25,7 +25,7 @@ OWN = {
     "hands": "test_hands",
     "interlock": "test_interlock",
     "sequence": "test_sequence",
-    "start": "test_beginnings",
+    "start": "test_b",
     "step": "test_doors",
     "wake": "test_wake",
     "zone": "test_zone",
