@@ -24,7 +24,7 @@ gates = ["{name}"]
 current = {{ topic = "shop/tool/{name}/amps" }}
 start_amps = 2
 run_on = {run_on}
-silent_after = 0
+silent_after = 240
 """
 
 
@@ -37,7 +37,7 @@ def shop(collector: str, *, travel: float = 1.5, run_on: float = 0, reports: boo
         text += GATE.format(name=name, state=state, travel=travel) + TOOL.format(name=name, run_on=run_on)
     loaded = load_text(text, CONFIG, files=False)
     assert loaded.config is not None, loaded.problems
-    sensors = ToolHabits(every=0.0, inrush=None)
+    sensors = ToolHabits(every=60.0, inrush=None)
     return Drawn(loaded, loaded.config, Habits(tools=dict.fromkeys(loaded.config.tool, sensors)))
 
 
