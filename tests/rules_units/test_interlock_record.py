@@ -267,3 +267,11 @@ def test_a_gate_that_somebody_has_moved_is_told_nothing_any_more(
     seen: GateSeen, position: Position, told: Position | None
 ) -> None:
     assert observed(gates_shop(1), guard(seen), ev.GateReport("a", position)).gates[0].told is told
+
+
+def test_a_contact_that_says_clear_latches_nothing_and_is_remembered_for_itself() -> None:
+    record = guard(SEEN_SHUT, SEEN_SHUT, fans=(ARMED, ARMED), stops=(True, True))
+    clear = observed(STOPPED, record, ev.StopReport("both", active=False))
+    assert clear.stops == (True, False)
+    assert clear.fans == (ARMED, ARMED)
+    assert observed(STOPPED, record, ev.StopReport("one", active=False)).stops == (False, True)
