@@ -1,4 +1,4 @@
-"""The baseline of the throughput: a bare aiomqtt loop that counts. argv: port, prefix, how many make one answer."""
+"""The baseline of the throughput: aiomqtt that counts. argv: port, prefix, how many make one answer, protocol."""
 
 import asyncio
 import socket
@@ -9,9 +9,9 @@ import aiomqtt
 NO_DELAY = [(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)]
 
 
-async def main(port: int, prefix: str, every: int) -> None:
+async def main(port: int, prefix: str, every: int, protocol: aiomqtt.ProtocolVersion) -> None:
     count = 0
-    async with aiomqtt.Client("127.0.0.1", port, socket_options=NO_DELAY) as client:
+    async with aiomqtt.Client("127.0.0.1", port, socket_options=NO_DELAY, protocol=protocol) as client:
         await client.subscribe(f"{prefix}/amps/+")
         await client.publish(f"{prefix}/online", "1", retain=True)
         async for _message in client.messages:
@@ -20,4 +20,5 @@ async def main(port: int, prefix: str, every: int) -> None:
                 await client.publish(f"{prefix}/gate/0", str(count))
 
 
-asyncio.run(main(int(sys.argv[1]), sys.argv[2], int(sys.argv[3])))
+V5, V311 = aiomqtt.ProtocolVersion.V5, aiomqtt.ProtocolVersion.V311
+asyncio.run(main(int(sys.argv[1]), sys.argv[2], int(sys.argv[3]), V5 if sys.argv[4] == "5" else V311))

@@ -8,6 +8,7 @@ command that does not come. Processor time is that of the program alone, by the 
 import random
 import time
 from collections.abc import Iterator
+from contextlib import ExitStack
 from dataclasses import dataclass, field
 
 import bench_shops
@@ -16,6 +17,7 @@ from bench_kit import HERE, Client, Figure, Program, Size, mosquitto, publish_pa
 TOOLS, GATES = 20, 12
 BATCH = 200
 IN_FLIGHT = 2
+PROTOCOLS = {"5": "MQTT 5", "3.1.1": "MQTT 3.1.1"}
 
 
 @dataclass
@@ -24,50 +26,59 @@ class Contender:
 
     prefix: str
     decides: bool
-    program: Program | None = None
+    program: Program
     a_second: list[float] = field(default_factory=list)
     microseconds: list[float] = field(default_factory=list)
 
 
 def figures(size: Size) -> Iterator[Figure]:
-    """The figures."""
-    ours, bare = Contender("ours", decides=True), Contender("bare", decides=False)
-    with scratch() as folder, mosquitto() as port, Client(port, "+/online") as online:
-        text = bench_shops.config(port, ours.prefix, tools=TOOLS, gates=GATES)
-        config = bench_shops.write(folder / "ours", text)
-        words = ("-m", "gatehand", "run", "--config", str(config))
-        count = (str(HERE / "bare_count.py"), str(port), bare.prefix, str(BATCH))
-        with (
-            Program(words, folder / "cache", folder / "ours.said") as ours.program,
-            Program(count, folder / "cache", folder / "bare.said") as bare.program,
-        ):
-            online.wait_for(f"own-{ours.prefix}/online", f"{bare.prefix}/online")
-            with Client(port) as publisher, Client(port, "+/gate/+") as listener:
-                _rest(ours, publisher)
-                listener.drain(0.5)
-                for run in range(size.of(9, 3) + 1):
-                    for contender in (ours, bare):
-                        _run(contender, publisher, listener, size.of(150, 50), keep=run > 0)
-    yield Figure(
-        what="readings a second, 20 tools, every decision taken",
-        unit="",
-        ours=ours.a_second,
-        baseline="a bare aiomqtt loop that counts",
-        theirs=bare.a_second,
-        wanted=("at least", 0.7),
-    )
-    yield Figure(
-        what="processor time a reading, all in all",
-        unit="us",
-        ours=ours.microseconds,
-        baseline="a bare aiomqtt loop that counts",
-        theirs=bare.microseconds,
-    )
+    """The figures: like beside like, and ours as it comes (MQTT 5) beside aiomqtt as it comes (3.1.1)."""
+    with ExitStack() as stack:
+        folder, port = stack.enter_context(scratch()), stack.enter_context(mosquitto())
+        observer = stack.enter_context(Client(port, "+/online"))
+
+        def start(prefix: str, *words: str, decides: bool) -> Contender:
+            program = Program(words, folder / "cache", folder / f"{prefix}.said")
+            stack.enter_context(program)
+            observer.wait_for(f"own-{prefix}/online" if decides else f"{prefix}/online")
+            return Contender(prefix, decides, program)
+
+        ours, bare = {}, {}
+        for number, protocol in enumerate(PROTOCOLS):
+            text = bench_shops.config(port, f"ours{number}", tools=TOOLS, gates=GATES)
+            text = text.replace("[broker]", f'[broker]\nprotocol = "{protocol}"')
+            config = str(bench_shops.write(folder / str(number), text))
+            ours[protocol] = start(f"ours{number}", "-m", "gatehand", "run", "--config", config, decides=True)
+            count = (str(HERE / "bare_count.py"), str(port), f"bare{number}", str(BATCH), protocol)
+            bare[protocol] = start(f"bare{number}", *count, decides=False)
+        publisher = stack.enter_context(Client(port))
+        listener = stack.enter_context(Client(port, "+/gate/+"))
+        for contender in ours.values():
+            _rest(contender, publisher)
+        listener.drain(0.5)
+        for run in range(size.of(9, 3) + 1):
+            for contender in (*ours.values(), *bare.values()):
+                _run(contender, publisher, listener, size.of(150, 50), keep=run > 0)
+    for mine, other in (("5", "5"), ("3.1.1", "3.1.1"), ("5", "3.1.1")):
+        yield Figure(
+            what=f"readings a second, 20 tools, {PROTOCOLS[mine]}",
+            unit="",
+            ours=ours[mine].a_second,
+            baseline=f"aiomqtt that counts, {PROTOCOLS[other]}",
+            theirs=bare[other].a_second,
+            wanted=("at least", 0.7),
+        )
+        yield Figure(
+            what=f"  processor time of each, {PROTOCOLS[mine]}",
+            unit="us",
+            ours=ours[mine].microseconds,
+            baseline=f"aiomqtt that counts, {PROTOCOLS[other]}",
+            theirs=bare[other].microseconds,
+        )
 
 
 def _run(contender: Contender, publisher: Client, listener: Client, batches: int, *, keep: bool) -> None:
     """An even number of batches, so that every tool that was started is stopped again."""
-    assert contender.program is not None
     packets = [_batch(contender.prefix, number) for number in range(batches)]
     cpu, began = contender.program.cpu_seconds(), time.perf_counter()
     for number in range(batches + IN_FLIGHT):
