@@ -138,7 +138,7 @@ def grant(draft: Draft, at: int, demands: list[Demand]) -> list[Demand]:
     # The assist gates come last of all, and only where there is room.
     trimmed: list[Demand] = []
     for one in granted:
-        extra = tuple(i for i in one.assist if i not in taken)[: max(room, 0)]
+        extra = tuple(i for i in one.assist if i not in taken and may_open(draft, i))[: max(room, 0)]
         room -= len(extra)
         taken.update(extra)
         trimmed.append(replace(one, assist=extra))

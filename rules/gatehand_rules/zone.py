@@ -17,17 +17,22 @@ def wanted(draft: Draft, at: int, granted: list[Demand]) -> list[int]:
     for one in granted:
         chosen.extend(i for i in one.gates if i not in chosen)
     for one in granted:
-        chosen.extend(i for i in one.assist if i not in chosen)
+        chosen.extend(i for i in one.assist if i not in chosen and demand.may_open(draft, i))
     usable = sum(1 for i in chosen if demand.may_open(draft, i))
     if usable < collector.min_open:
         room = inf if collector.max_open is None else collector.max_open - _told_in_vain(draft, at, chosen)
         for i in spare(draft, at, demand.last_used(fan)):
-            if usable >= collector.min_open or len(chosen) >= room:
+            if usable >= collector.min_open or sum(1 for j in chosen if _counts(draft, j)) >= room:
                 break
             if i not in chosen:
                 chosen.append(i)
                 usable += 1
     return chosen
+
+
+def _counts(draft: Draft, at: int) -> bool:
+    """Takes a place within `max_open`: one that is told to stand open, or does."""
+    return draft.shop.gates[at].commanded or gates.is_proven(draft.gates[at])
 
 
 def spare(draft: Draft, at: int, then: tuple[int, ...]) -> list[int]:
@@ -82,7 +87,8 @@ def _leaving(draft: Draft, at: int, chosen: list[int]) -> list[int]:
     ]
     if any(isinstance(draft.gates[i].move, GateFault) for i in leaving):
         # Told shut, it would be no fault any more, and the same demand would try it again and again.
-        asked = {i for one in demand.fitting(draft, at, demand.of_collector(draft, at)) for i in one.gates}
+        fitting = demand.fitting(draft, at, demand.of_collector(draft, at))
+        asked = {i for one in fitting for i in (*one.gates, *one.assist)}
         leaving = [i for i in leaving if i not in asked or not isinstance(draft.gates[i].move, GateFault)]
     return leaving
 
