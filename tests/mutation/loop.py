@@ -44,10 +44,10 @@ def pytest_runtestloop(session: pytest.Session) -> bool:
         if _fails(item):
             pytest.exit(f"{item.nodeid} fails on the rules as they are", returncode=2)
         cost[item.nodeid] = time.process_time() - began
-    todo: list[str] = json.loads(Path(os.environ["GATEHAND_MUTANTS"]).read_text(encoding="utf-8"))
+    pending: list[str] = json.loads(Path(os.environ["GATEHAND_MUTANTS"]).read_text(encoding="utf-8"))
     kills: defaultdict[str, Counter[str]] = defaultdict(Counter)
     with Path(os.environ["GATEHAND_RESULTS"]).open("a", encoding="utf-8") as results:
-        for done, name in enumerate(todo, 1):
+        for done, name in enumerate(pending, 1):
             file = name.split(".")[1]
             near, far = kills[name.partition("__mutmut_")[0]], kills[file]
             places = [
@@ -61,7 +61,7 @@ def pytest_runtestloop(session: pytest.Session) -> bool:
             results.write(json.dumps([name, killer]) + "\n")
             results.flush()
             if done % 100 == 0:
-                print(f"{done} of {len(todo)}", file=sys.stderr, flush=True)
+                print(f"{done} of {len(pending)}", file=sys.stderr, flush=True)
     return True
 
 

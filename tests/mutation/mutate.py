@@ -1,9 +1,9 @@
 """Break the rules in every small way there is, and count what the tests notice.
 
-    python tests/mutation/run.py                      # the rules but air/ and reshape: minutes on one core
-    python tests/mutation/run.py --only interlock fan # some files
-    python tests/mutation/run.py --again              # only what survived or was not reached, with the tests of now
-    python tests/mutation/run.py --show interlock     # what survived the last run, as diffs
+    python tests/mutation/mutate.py                      # the rules but air/ and reshape: minutes on one core
+    python tests/mutation/mutate.py --only interlock fan # some files
+    python tests/mutation/mutate.py --again              # only what survived or was not reached, with the tests of now
+    python tests/mutation/mutate.py --show interlock     # what survived the last run, as diffs
 
 Wants `pip install mutmut==3.8.1 mypy`. mutmut makes the mutants, in a scratch copy; loop.py runs the tests on them,
 hundreds a minute. A mutant that no longer type-checks is noticed too (`mypy --strict` must pass before a change
@@ -62,18 +62,18 @@ def main() -> int:
     last = _last(scratch)
     if args.again:
         _copy_tests(scratch, scratch / "mutants")
-        todo = [name for name in _mutants(scratch) if name not in last]
-        todo += [name for name, killer in last.items() if killer is None]
+        pending = [name for name in _mutants(scratch) if name not in last]
+        pending += [name for name, killer in last.items() if killer is None]
     else:
         _lay_out(scratch)
         _python(scratch, "-c", MAKE)
         last = dict.fromkeys(_no_longer_typed(scratch), "mypy")
-        todo = [name for name in _mutants(scratch) if name not in last]
+        pending = [name for name in _mutants(scratch) if name not in last]
     if args.only:
-        todo = [name for name in todo if _file(name) in args.only]
-    random.Random(1).shuffle(todo)  # so that a run cut short is a fair sample
+        pending = [name for name in pending if _file(name) in args.only]
+    random.Random(1).shuffle(pending)  # so that a run cut short is a fair sample
     _write(scratch, last)
-    code = _loop(scratch, todo, args.children, thorough=args.thorough)
+    code = _loop(scratch, pending, args.children, thorough=args.thorough)
     _tell(_last(scratch))
     return code
 
@@ -144,7 +144,7 @@ def _no_longer_typed(scratch: Path) -> set[str]:
     return found.intersection(_mutants(scratch))
 
 
-def _loop(scratch: Path, todo: list[str], children: int, *, thorough: bool) -> int:
+def _loop(scratch: Path, pending: list[str], children: int, *, thorough: bool) -> int:
     """Run the tests on each; 1 when they fail on the rules as they are, and nothing can be said."""
     words = ["-p", "loop", "-p", "no:cacheprovider", "-p", "no:asyncio", "-q", "--no-header", "--assert=plain"]
     words += ["--tb=native", "tests", *(f"--deselect=tests/{name}" for name in (EVERY_STORY, *RANDOM))]
@@ -152,7 +152,7 @@ def _loop(scratch: Path, todo: list[str], children: int, *, thorough: bool) -> i
     running = []
     for at in range(children):
         part = scratch / f"todo_{at}.json"
-        part.write_text(json.dumps(todo[at::children]), encoding="utf-8")
+        part.write_text(json.dumps(pending[at::children]), encoding="utf-8")
         files = {"GATEHAND_MUTANTS": str(part), "GATEHAND_RESULTS": str(scratch / RESULTS)}
         running.append(
             subprocess.Popen(  # noqa: S603 - our own interpreter, our own words
