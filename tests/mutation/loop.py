@@ -1,7 +1,7 @@
 """A pytest plugin that runs the collected tests once for each mutant, in a fork of a process that has them loaded.
 
-`mutate.py` starts it. A test that fails ends its mutant's fork at once, and the tests that failed most often for the same
-function and file come first, so that most mutants cost milliseconds.
+`mutate.py` starts it. A test that fails ends its mutant's fork at once, and the tests that failed most often for the
+same function and file come first, so that most mutants cost milliseconds.
 """
 
 import contextlib
