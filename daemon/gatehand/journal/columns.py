@@ -22,6 +22,7 @@ _BLOCK = struct.Struct("<qHII")
 _STREAM = struct.Struct("<HIIII")
 _WIDTH = 4
 _SLICE = 2048
+_MOST_TEXT = 1 << 26
 
 
 def encode_block(rows: Rows, pause: Callable[[], None] = lambda: None) -> bytes:
@@ -60,13 +61,19 @@ def decode_block(payload: bytes | memoryview) -> Rows:
         stream, rows, usual, times_length, values_length = _STREAM.unpack_from(
             payload, _BLOCK.size + place * _STREAM.size
         )
-        now_ms += _unpack_times(payload[at : at + times_length], base, usual)
+        if rows > BLOCK_ROWS:
+            raise ValueError(f"{rows} rows in a block")
+        times = _unpack_times(payload[at : at + times_length], base, usual)
         at += times_length
-        value += _unpack(payload[at : at + values_length]) if values_length else [0] * rows
+        values = _unpack(payload[at : at + values_length]) if values_length else [0] * rows
         at += values_length
+        if len(times) != rows or len(values) != rows:
+            raise ValueError(f"{len(times)} times and {len(values)} numbers for {rows} rows")
+        now_ms += times
+        value += values
         streams += [stream] * rows
-    texts = zlib.decompress(payload[at : at + others_length])
-    ties = json.loads(zlib.decompress(payload[at + others_length : at + others_length + ties_length]))
+    texts = _inflate(payload[at : at + others_length], _MOST_TEXT)
+    ties = json.loads(_inflate(payload[at + others_length : at + others_length + ties_length], _MOST_TEXT))
     order = sorted(range(len(now_ms)), key=now_ms.__getitem__)
     _untie(order, streams, ties)
     found = Rows([now_ms[i] for i in order], [streams[i] for i in order], [value[i] for i in order])
@@ -127,13 +134,26 @@ def _unpack_times(packed: bytes | memoryview, base: int, usual: int) -> list[int
     return list(accumulate(_unpack(packed, usual), initial=base))[1:]
 
 
+def _inflate(packed: bytes | memoryview, most: int) -> bytes:
+    """Inflate, but no more than a sound block can hold.
+
+    Raises:
+        ValueError: There is more.
+    """
+    unpacker = zlib.decompressobj()
+    found = unpacker.decompress(packed, most)
+    if unpacker.unconsumed_tail:
+        raise ValueError(f"more than {most} bytes in a part of a block")
+    return found + unpacker.flush()
+
+
 def _pack(numbers: Sequence[int]) -> bytes:
     signed = _little(array("I", [n << 1 if n >= 0 else ~(n << 1) for n in numbers])).tobytes()
     return _deflate(b"".join(signed[plane::_WIDTH] for plane in range(_WIDTH)))
 
 
 def _unpack(packed: bytes | memoryview, plus: int = 0) -> list[int]:
-    planes = zlib.decompress(packed)
+    planes = _inflate(packed, BLOCK_ROWS * _WIDTH)
     rows = len(planes) // _WIDTH
     signed = bytearray(len(planes))
     for plane in range(_WIDTH):

@@ -20,6 +20,8 @@ _OPENING = b'{"ts":"'
 _TS = slice(len(_OPENING), len(_OPENING) + 24)
 _CHUNK = 1 << 16
 _EDGE = 4096
+_NEVER = "\U0010ffff" * 2
+"""After every time that a line can tell, also one that is none."""
 POLL = 0.25
 
 
@@ -55,7 +57,7 @@ class EventReader:
         `without`: (key, text) pairs such as ("rule", "refresh"): lines with any of them are passed over undecoded,
         which is what makes a year's log quick to count; the time of the last one is in `passed_ts`.
         """
-        low, high = _stamp_or(since, ""), _stamp_or(until, "~")
+        low, high = _stamp_or(since, ""), _stamp_or(until, _NEVER)
         passed = _naming(without)
         for path in self._files(low, high):
             ts = ""
@@ -72,7 +74,7 @@ class EventReader:
 
     def backwards(self, until: datetime | None = None) -> Iterator[Line]:
         """Lines with ts < `until`, newest first; reads no more than is taken."""
-        high = _stamp_or(until, "~")
+        high = _stamp_or(until, _NEVER)
         for path in reversed(self._files("", high)):
             ts = ""
             for number, raw in enumerate(_raw_backwards(path), 1):

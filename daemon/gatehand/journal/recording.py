@@ -11,6 +11,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
+from typing import cast
 
 from gatehand.journal.columns import decode_block, decode_stream
 from gatehand.journal.frames import Damage, Kind, first_frame, frames
@@ -22,6 +23,8 @@ from gatehand_rules.events import Event
 BYTES_PER_READING = 1.5
 """What a packed file takes for a reading of a noisy saw, 1 mA fine, heads shared out; a test measures it."""
 _FRAME_HEADER = 12
+SPOILT = (ValueError, struct.error, zlib.error, StopIteration, LookupError, TypeError, OverflowError, RecursionError)
+"""What a frame leads to whose checksum is right and whose content is not."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,18 +76,30 @@ class Recording:
                     case Damage():
                         self.damage.append(item)
                     case (Kind.ROWS, payload):
-                        decode_rows(payload, rows)
+                        self._append(payload, rows)
                     case (Kind.COLUMNS, payload):
-                        yield decode_block(payload)
+                        block = decode_block(payload)
+                        self.streams.check(block)
+                        yield block
                     case (Kind.END, payload):
                         self.ended = bytes(payload).decode("ascii", "replace").partition(" ")[2]
                     case _:
                         pass
-            except (ValueError, struct.error, zlib.error, StopIteration) as error:
+            except SPOILT as error:
                 length = len(item[1]) if isinstance(item, tuple) else 0
                 self.damage.append(Damage(0, length, f"not understood: {error}"))
         if rows.now_ms:
             yield rows
+
+    def _append(self, payload: memoryview, rows: Rows) -> None:
+        """The rows of a frame, all or none of them."""
+        fresh = Rows([], [], [], {})
+        decode_rows(payload, fresh)
+        self.streams.check(fresh)
+        before = len(rows.now_ms)
+        for all_so_far, new in ((rows.now_ms, fresh.now_ms), (rows.stream, fresh.stream), (rows.value, fresh.value)):
+            cast("list[int]", all_so_far).extend(new)
+        rows.others.update({before + row: event for row, event in fresh.others.items()})
 
     def readings(self, tool: str) -> tuple[list[int], list[int]]:
         """Times (ms) and milliampere of one tool's live readings; of a packed file without unpacking the rest."""
@@ -93,7 +108,7 @@ class Recording:
         stream = self.streams.of_tool(tool)
         rows = Rows([], [], [], {})
         for item in frames(self._data) if stream is not None else ():
-            with contextlib.suppress(ValueError, struct.error, zlib.error, StopIteration):  # `columns` tells of damage
+            with contextlib.suppress(*SPOILT):  # `columns` tells of damage
                 match item:
                     case (Kind.ROWS, payload):
                         decode_rows(payload, rows)

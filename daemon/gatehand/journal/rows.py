@@ -6,9 +6,11 @@ as JSON beside its row. Nothing here opens a file.
 """
 
 import json
+import math
 import struct
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
+from typing import Literal, get_args, get_origin
 
 from gatehand.journal import codec
 from gatehand_rules import events as event_module
@@ -64,6 +66,17 @@ class Streams:
             return OTHER, 0
         milliamps = round(event.amps * 1000)
         return (stream, milliamps) if milliamps / 1000 == event.amps and stream != OTHER else (OTHER, 0)
+
+    def check(self, rows: Rows, since: int = 0) -> None:
+        """That the rows, from `since` on, are of streams that there are.
+
+        Raises:
+            ValueError: One is not.
+        """
+        most = len(self.tools) + len(self.collectors)
+        strange = {stream for stream in set(rows.stream[since:]) if stream != OTHER and not TICK <= stream <= most}
+        if strange:
+            raise ValueError(f"stream {min(strange)} of {most}")
 
     def event(self, stream: int, value: int) -> Event:
         """The event that `place` was given. Equal ones are one object: most readings of a tool at rest repeat."""
@@ -155,7 +168,24 @@ def decode_event(raw: bytes) -> Event:
     """The event of `encode_event`.
 
     Raises:
-        ValueError: It names what this version does not know.
+        ValueError: It names what this version does not know, or a field holds what it cannot hold.
     """
-    found: Event = codec.from_json(json.loads(raw), _CLASSES)
-    return found
+    found = codec.from_json(json.loads(raw), _CLASSES)
+    if type(found) not in _KINDS:
+        raise ValueError(f"no event but {type(found).__name__}")
+    for each in fields(found):
+        if not _fits(getattr(found, each.name), each.type):
+            raise ValueError(f"{type(found).__name__} has {getattr(found, each.name)!r:.40} as {each.name}")
+    event: Event = found
+    return event
+
+
+_KINDS = frozenset(get_args(Event))
+
+
+def _fits(value: object, kind: object) -> bool:
+    if kind is float:
+        return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
+    if get_origin(kind) is Literal:
+        return value in get_args(kind)
+    return isinstance(kind, type) and isinstance(value, kind)
