@@ -178,6 +178,8 @@ class Floor:
         elif message.topic == self._online:
             if payload == b"1":
                 self._daemon_connected(now)
+            else:  # its will, or its goodbye
+                self.monitor.lost(now, now)
         elif not message.topic.startswith(self._base) or message.topic.endswith(("/reset", "/hold", "/hand")):
             self.monitor.heard(message.topic, payload, now, retained=message.retain)
 

@@ -21,6 +21,8 @@ from fuzz_strategies import (
 from hypothesis import given
 from hypothesis import strategies as st
 
+from gatehand_rules.events import MessageRejected
+
 EARS = fuzz_targets.Ears()
 SOUND = sound_recordings(Path(tempfile.mkdtemp(prefix="recordings-")))
 
@@ -86,3 +88,11 @@ def test_a_recording_whose_spoilt_frames_look_whole_is_events_and_damage(folder:
 
 def test_the_sound_recordings_are_read_whole(folder: Path) -> None:
     assert [fuzz_targets.recording(data, folder) for data in SOUND] == [182, 182]
+
+
+def test_an_unknown_word_is_shown_without_what_a_terminal_would_obey() -> None:
+    """Found by atheris: the word went into the log, and from there to a screen, as it had come."""
+    found = [event for topic in range(len(EARS.topics)) for event in EARS.hear(topic, b"\x1b[2Jopen\x00")]
+    shown = {event.shown for event in found if isinstance(event, MessageRejected)}
+    assert r"\x1b[2Jopen\x00" in shown
+    assert all(text.isprintable() for text in shown)

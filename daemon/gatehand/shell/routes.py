@@ -215,7 +215,7 @@ def _words(reader: Reader, words: dict[str, bool], make: Callable[[bool, bool], 
             case Rejected() as bad:
                 return bad
             case UnknownWord(text=text):
-                return Rejected(f"found another word, want {wanted}", text)
+                return Rejected(f"found another word, want {wanted}", excerpt(text.encode()))
             case on:
                 return make(on, retained)
 
