@@ -11,6 +11,7 @@ import json
 import os
 import sys
 import time
+import traceback
 from collections.abc import Callable, Iterable
 from dataclasses import asdict
 from importlib import import_module
@@ -52,14 +53,21 @@ def main() -> int:
         parser.error(f"there is no benchmark {unknown[0]!r}; there are {', '.join(names)}")
     print(machine(), flush=True)
     found: list[Figure] = []
+    failed: list[str] = []
     for name in args.names or names:
         began = time.monotonic()
-        found += cast("Bench", import_module(f"bench_{name}").figures)(Size(quick=args.quick))
+        try:
+            found += cast("Bench", import_module(f"bench_{name}").figures)(Size(quick=args.quick))
+        except (Exception, SystemExit):  # noqa: BLE001 - what was measured before is not to be lost
+            failed.append(name)
+            traceback.print_exc()
         print(f"{name}: measured in {time.monotonic() - began:.0f} s, load {os.getloadavg()[0]:.1f}", file=sys.stderr)
     print(f"\n{table(found)}")
     if args.json is not None:
         args.json.write_text(json.dumps({"machine": machine(), "figures": [asdict(each) for each in found]}, indent=1))
-    return 0
+    if failed:
+        print(f"\nnot measured, see above: {', '.join(failed)}")
+    return 1 if failed else 0
 
 
 if __name__ == "__main__":
