@@ -243,7 +243,7 @@ def _nobody_gives_way_to(guard: Guard, gate: str) -> Guard:
 def _told_open(guard: Guard, at: int, now: float) -> Guard:
     seen = guard.gates[at]
     if seen.told is Position.OPEN:
-        return _gate(guard, at, again_at=now)
+        return _gate(guard, at, again_at=now, live=False)
     # Told anew: what it said of being open is old, and proof no sooner than its travel; of being shut, void.
     reported = None if seen.reported is Position.SHUT else seen.reported
     told = {"told": Position.OPEN, "told_at": now, "again_at": now, "reported": reported, "live": False}

@@ -274,7 +274,7 @@ def test_open_and_shut_are_remembered_and_a_second_telling_moves_only_its_own_ti
     assert told(left, OpenGate("a")) == GateSeen(
         told=OPEN, told_at=NOW, again_at=NOW, reported=None, live=False, left=False, gives_way_to=None
     )
-    assert told(SEEN_OPEN, OpenGate("a")) == replace(SEEN_OPEN, again_at=NOW)
+    assert told(SEEN_OPEN, OpenGate("a")) == replace(SEEN_OPEN, again_at=NOW, live=False)
     assert told(replace(SEEN_OPEN, gives_way_to="x"), SHUT_A) == GateSeen(
         told=SHUT, told_at=NOW, again_at=NOW, reported=None, live=True, left=True, gives_way_to=None
     )
