@@ -54,6 +54,8 @@ class Canonical:
 
     def __init__(self, shop: Shop, *, losing: bool = False) -> None:
         self._losing = losing
+        self._remembered: dict[int, tuple[object, object]] = {}
+        self._remembered_at = -inf
         travel = max((gate.travel for gate in shop.gates), default=0.0)
         window = max((gate.travel * (1 + gate.retries) for gate in shop.gates), default=0.0)
         run_on = max((tool.run_on for tool in shop.tools), default=0.0)
@@ -160,9 +162,20 @@ class Canonical:
     def _deep(self, value: object, now: float) -> object:
         return None if value is None else self._parts[type(value)](value, now)
 
+    def _kept(self, value: object, now: float) -> object:
+        """The same, remembered: from one situation to the next most records are the very same."""
+        if self._remembered_at != now:
+            self._remembered.clear()
+            self._remembered_at = now
+        found = self._remembered.get(id(value))
+        if found is None or found[0] is not value:
+            found = (value, self._parts[type(value)](value, now))
+            self._remembered[id(value)] = found
+        return found[1]
+
     def key(self, state: State, notes: Notes, now: float) -> Key:
         """The situation's key: the rules' state and the observer's notes, relative to `now`."""
-        deep = self._deep
+        deep = self._kept
         guard = state.guard
         ranks = sorted(
             (tool.since, i) for i, tool in enumerate(state.tools) if isinstance(tool, st.ToolRunning | st.ToolRunOn)
@@ -183,7 +196,7 @@ class Canonical:
             tuple(deep(one, now) for one in notes.gates),
             tuple(one.hand_at >= notes.connected_at for one in notes.gates),
             tuple(deep(one, now) for one in notes.fans),
-            tuple(deep(one if one.rose else replace(one, low_at=None), now) for one in notes.tools),
+            tuple(self._deep(one if one.rose else replace(one, low_at=None), now) for one in notes.tools),
             tuple(one.heard_at >= notes.connected_at for one in notes.tools),
             notes.connected,
             notes.stopping,

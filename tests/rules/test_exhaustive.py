@@ -37,6 +37,7 @@ def test_a_switch_that_is_told_again_and_refreshed(monkeypatch: pytest.MonkeyPat
     sound(walk(shop, moves(shop), begin=at_rest(shop)), tell, "answers and refresh")
 
 
+@pytest.mark.slow
 def test_events_that_come_before_their_tick(monkeypatch: pytest.MonkeyPatch, tell: Tell) -> None:
     in_quanta(monkeypatch)
     shop = one_tool({"reports": True}, reports=True)
@@ -62,6 +63,7 @@ def test_hands_and_a_gate_that_starts_when_opened(monkeypatch: pytest.MonkeyPatc
     sound(walk(shop, moves(shop, more=more), begin=at_rest(shop)), tell, "hands")
 
 
+@pytest.mark.slow
 def test_a_broker_that_comes_and_goes(monkeypatch: pytest.MonkeyPatch, tell: Tell) -> None:
     in_quanta(monkeypatch)
     shop = one_gate(reports=True)

@@ -25,7 +25,7 @@ from gatehand_rules import events as ev
 from gatehand_rules.words import Position
 
 T = TypeVar("T")
-EXAMPLES = int(os.environ.get("GATEHAND_EXAMPLES", "60"))
+EXAMPLES = int(os.environ.get("GATEHAND_EXAMPLES", "200"))
 AMPS = (0.0, 0.3, 1.0, 2.0, 2.49, 2.5, 6.0, 17.5, -0.2)
 PAUSES = (0.001, 0.2, 0.5, 1.0, 1.5, 3.0, 8.0, 30.0)
 
@@ -183,7 +183,7 @@ def run_seed(seed: int, steps: int) -> LooseShop:
     return loose
 
 
-@pytest.mark.parametrize("seed", range(40))
+@pytest.mark.parametrize("seed", range(100))
 def test_a_shop_of_mishaps_breaks_nothing(seed: int) -> None:
     loose = run_seed(seed, 400)
     assert len(loose.story) > 40  # a clean stop early in the story leaves little to tell

@@ -367,7 +367,7 @@ class Observer:
             told_at=seen.told_at if again else self.now,
             again_at=self.now,
             said=seen.said if again or seen.said is not Position.SHUT else None,
-            live=seen.live and again,
+            live=False,
             left=False,
             gives_way_to=seen.gives_way_to if again else None,
         )
