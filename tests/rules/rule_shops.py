@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from typing import Protocol, TypeVar
 
 from gatehand_rules import Shop
-from gatehand_rules.shop import Collector, Gate, StopContact, Tool
+from gatehand_rules.shop import Circuit, Collector, Gate, StopContact, Tool
 
 T = TypeVar("T")
 
@@ -19,44 +19,61 @@ class Choices(Protocol):
         """One of several."""
 
 
-def drawn_shop(choose: Choices) -> Shop:
-    """1 to 2 collectors, 1 to 6 gates, 1 to 8 tools, a stop contact, with every option of the config."""
+def drawn_shop(choose: Choices, *, wild: bool = False, circuits: bool = True) -> Shop:
+    """1 to 2 collectors, 1 to 6 gates, 1 to 8 tools, a stop contact, with every option of the config.
+
+    `wild`: also what the config refuses (travel without time, a fan that wants more gates than there are). Without
+    `circuits` no start waits for another inrush.
+    """
     fans = [f"fan_{i}" for i in range(choose.whole(1, 2))]
-    gates = [_gate(choose, f"gate_{i}", choose.one_of(fans)) for i in range(choose.whole(1, 6))]
-    tools = [_tool(choose, f"tool_{i}", choose.one_of(fans), gates) for i in range(choose.whole(1, 8))]
+    gates = [_gate(choose, f"gate_{i}", choose.one_of(fans), wild=wild) for i in range(choose.whole(1, 6))]
+    collectors = [_collector(choose, name, gates, wild=wild) for name in fans]
+    tools = [_tool(choose, f"tool_{i}", choose.one_of(collectors), gates, wild=wild) for i in range(choose.whole(1, 8))]
     homes = tuple(fans) if choose.one_of([True, False]) else (fans[0],)
     return Shop(
         tools=tuple(tools),
         gates=tuple(gates),
-        collectors=tuple(_collector(choose, name) for name in fans),
+        collectors=tuple(collectors),
         stops=(StopContact(name="stop", collectors=homes),),
+        circuits=_circuits(choose, fans, tools) if circuits else (),
     )
 
 
-def _gate(choose: Choices, name: str, collector: str) -> Gate:
+def _circuits(choose: Choices, fans: list[str], tools: list[Tool]) -> tuple[Circuit, ...]:
+    if choose.whole(0, 3) > 0:
+        return ()
+    mine = tuple(tool.name for tool in tools[: choose.whole(0, len(tools))])
+    return (Circuit(name="breaker", tools=mine, collectors=tuple(fans), start_gap=choose.one_of([0.5, 2.0])),)
+
+
+def _gate(choose: Choices, name: str, collector: str, *, wild: bool) -> Gate:
     commanded = choose.one_of([True, True, True, False])
+    reports = not commanded or choose.one_of([True, False])
     return Gate(
         name=name,
         collector=collector,
         commanded=commanded,
-        reports=not commanded or choose.one_of([True, False]),
-        travel=choose.one_of([0.0, 1.0, 1.5]),
+        reports=reports,
+        travel=choose.one_of([0.0, 1.0, 1.5] if wild else [0.3, 1.0, 1.5]),
         retries=choose.one_of([0, 1, 2]),
         hand_limit=choose.one_of([5.0, 1800.0]),
-        relief=choose.one_of([False, False, True]),
-        on_hand_open=choose.one_of(["ignore", "start"]),
+        relief=commanded and choose.one_of([False, False, True]),
+        on_hand_open=choose.one_of(["ignore", "start"] if wild or reports else ["ignore"]),
     )
 
 
-def _tool(choose: Choices, name: str, collector: str, gates: list[Gate]) -> Tool:
-    own = [gate.name for gate in gates if gate.collector == collector]
+def _tool(choose: Choices, name: str, fan: Collector, gates: list[Gate], *, wild: bool) -> Tool:
+    own = [gate.name for gate in gates if gate.collector == fan.name]
+    moved = [gate.name for gate in gates if gate.collector == fan.name and (gate.commanded or wild)]
+    most = 2 if fan.max_open is None or wild else min(2, fan.max_open)
     first = choose.whole(0, len(own))
-    count = choose.whole(0, 2)
+    named = tuple(own[first : first + choose.whole(0, most)])
+    assist = tuple(one for one in moved[:1] if one not in named and (named or wild))
     return Tool(
         name=name,
-        collector=collector,
-        gates=tuple(own[first : first + count]),
-        assist=tuple(own[:1]) if own[:1] != own[first : first + 1] and choose.one_of([True, False, False]) else (),
+        collector=fan.name,
+        gates=named,
+        assist=assist if choose.one_of([True, False, False]) else (),
         start_amps=2.5,
         stop_amps=choose.one_of([1.75, 2.5, 0.5]),
         start_after=choose.one_of([0.0, 0.0, 1.0]),
@@ -67,8 +84,10 @@ def _tool(choose: Choices, name: str, collector: str, gates: list[Gate]) -> Tool
     )
 
 
-def _collector(choose: Choices, name: str) -> Collector:
+def _collector(choose: Choices, name: str, gates: list[Gate], *, wild: bool) -> Collector:
+    own = sum(1 for gate in gates if gate.collector == name)
     least = choose.one_of([0, 1, 1, 1, 2])
+    least = least if wild else min(least, own)
     most = choose.one_of([None, None, 1, 2])
     return Collector(
         name=name,

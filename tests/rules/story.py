@@ -74,6 +74,9 @@ def config(shop: Shop) -> str:
             f'[stop.{stop.name}]\ntopic = "stop/{stop.name}"\nactive = "1"\nclear = "0"\n'
             f"collectors = {_names(stop.collectors)}\n"
         )
+    for circuit in shop.circuits:
+        members = _names((*circuit.tools, *(f"collector.{name}" for name in circuit.collectors)))
+        tables.append(f"[circuit.{circuit.name}]\namps = 20\nmembers = {members}\nstart_gap = {circuit.start_gap:g}\n")
     return "\n".join(tables)
 
 
