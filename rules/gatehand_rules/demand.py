@@ -110,39 +110,38 @@ def _indices(draft: Draft, names: Iterable[str]) -> tuple[int, ...]:
 
 
 def fitting(draft: Draft, at: int, demands: list[Demand]) -> list[Demand]:
-    """Those whose gates fit into `max_open`, best rank first."""
-    limit = draft.shop.collectors[at].max_open
-    found: list[Demand] = []
-    taken: set[int] = set()
-    for one in demands:
-        if limit is None or len(taken.union(one.gates)) <= limit:
-            taken.update(one.gates)
-            found.append(one)
-    return found
-
-
-def grant(draft: Draft, at: int, demands: list[Demand]) -> list[Demand]:
-    """Those that fit into `max_open`, best rank first; the others leave a finding and an alarm, once."""
+    """Those whose gates fit into `max_open`, best rank first; the assist gates last of all, where there is room."""
     limit = draft.shop.collectors[at].max_open
     if limit is None:
         return demands
-    granted = fitting(draft, at, demands)
-    taken = {i for one in granted for i in one.gates}
+    found: list[Demand] = []
+    taken: set[int] = set()
     for one in demands:
-        alarm = f"{one.label}_max_open"
-        if one in granted:
-            draft.clear_alarm(alarm, Rule.MAX_OPEN, tool=one.tool, gate=one.gate)
-        elif one.kind is not Kind.RUN_ON:
-            _refuse_max_open(draft, at, one, alarm, taken)
-    room = limit - len(taken)
-    # The assist gates come last of all, and only where there is room.
+        if len(taken.union(one.gates)) <= limit:
+            taken.update(one.gates)
+            found.append(one)
     trimmed: list[Demand] = []
-    for one in granted:
-        extra = tuple(i for i in one.assist if i not in taken and may_open(draft, i))[: max(room, 0)]
-        room -= len(extra)
+    for one in found:
+        extra = tuple(i for i in one.assist if i not in taken)[: limit - len(taken)]
         taken.update(extra)
         trimmed.append(replace(one, assist=extra))
     return trimmed
+
+
+def grant(draft: Draft, at: int, demands: list[Demand]) -> list[Demand]:
+    """Those that fit into `max_open`; the others leave a finding and an alarm, once."""
+    if draft.shop.collectors[at].max_open is None:
+        return demands
+    granted = fitting(draft, at, demands)
+    served = {one.label for one in granted}
+    taken = {i for one in granted for i in one.gates}
+    for one in demands:
+        alarm = f"{one.label}_max_open"
+        if one.label in served:
+            draft.clear_alarm(alarm, Rule.MAX_OPEN, tool=one.tool, gate=one.gate)
+        elif one.kind is not Kind.RUN_ON:
+            _refuse_max_open(draft, at, one, alarm, taken)
+    return granted
 
 
 def _refuse_max_open(draft: Draft, at: int, one: Demand, alarm: str, taken: set[int]) -> None:

@@ -88,6 +88,8 @@ def see(draft: Draft, at: int, *, reported: bool | None = None, drawing: bool | 
     before = fan.seen_on
     if reported is not None:
         fan = replace(fan, reported_on=reported, report_live=live)
+        if not (live or reported):  # it may stand: "on" again would be a start, and wants a fresh demand
+            fan = replace(fan, told_on_at=None, answer=None if fan.on_phase else fan.answer)
     if drawing is not None and (live or drawing):
         fan = replace(fan, drawing=drawing)
     if fan.seen_on:
