@@ -21,6 +21,8 @@ from gatehand.config import Config
 from gatehand.simshop import Habits, Sent, SimShop, ToolHabits
 
 TURN = 0.02
+LAST_WORDS, QUIET = 3.0, 0.1
+"""Seconds that a dead daemon's messages may take through the broker, and without any that tell that they are."""
 FAR = 0.15
 """Seconds by which what was told at different times may lie closer together when it is seen through the broker."""
 
@@ -43,6 +45,8 @@ class Floor:
         self.commands: list[tuple[float, str, str]] = []
         self.online = 0
         """How often the daemon has said that it is there."""
+        self._offline = 0
+        self._from_daemon_at = 0.0
         self.starved = 0.0
         """Seconds in which a fan turned with too few gates open, seen on the devices themselves."""
         self._port = port
@@ -87,7 +91,16 @@ class Floor:
         return self._connected
 
     def daemon_died(self) -> None:
-        """The observer forgets what that daemon was told."""
+        """The observer forgets what that daemon was told, once all that it had sent is through the broker.
+
+        A dead daemon's last words end with its will, if it had come as far as to say that it is there.
+        """
+        until = time.monotonic() + LAST_WORDS
+        while time.monotonic() < until:
+            quiet = time.monotonic() - self._from_daemon_at >= QUIET
+            if quiet and self.online == self._offline:
+                break
+            time.sleep(TURN)
         self._todo.put(self.monitor.begin)
 
     def __enter__(self) -> Self:
@@ -170,6 +183,8 @@ class Floor:
 
     def _on_message(self, _client: paho.Client, _data: object, message: paho.MQTTMessage) -> None:
         now, payload = time.monotonic(), bytes(message.payload)
+        if message.topic in self.monitor.commands or message.topic.startswith(self._base):
+            self._from_daemon_at = now
         if message.topic in self.monitor.commands:
             if not message.retain and payload:
                 self.commands.append((now, message.topic, payload.decode()))
@@ -179,6 +194,7 @@ class Floor:
             if payload == b"1":
                 self._daemon_connected(now)
             else:  # its will, or its goodbye
+                self._offline += not message.retain
                 self.monitor.lost(now, now)
         elif not message.topic.startswith(self._base) or message.topic.endswith(("/reset", "/hold", "/hand")):
             self.monitor.heard(message.topic, payload, now, retained=message.retain)

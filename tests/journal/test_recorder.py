@@ -23,7 +23,7 @@ from gatehand.journal.recording import Recording, recordings
 from gatehand.journal.rows import Rows, Streams
 from gatehand_rules.events import CollectorCurrent, Event, Reading, Tick
 
-st.register_type_strategy(float, st.floats(allow_nan=False))
+st.register_type_strategy(float, st.floats(allow_nan=False, allow_infinity=False))
 MILLIAMPS = st.integers(-1_000_000, 1_000_000).map(lambda n: n / 1000)
 EVENTS = st.one_of(
     st.builds(Reading, st.sampled_from([*TOOLS, "unknown"]), MILLIAMPS),

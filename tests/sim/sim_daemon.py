@@ -89,7 +89,7 @@ class VirtualDaemon:
         delay = self._delay_of_disk
         self.log = VirtualLog(files, self._clocks, self._scheduler, delay)
         self.log.appended = self._on_append
-        self.timers = DaemonTimers(self._scheduler, self._late)
+        self.timers = DaemonTimers(self._scheduler, self._late, lambda: self.slow_until)
         self._stamper = stamper
         self._ill: str | None = None
         around.monitor.begin(self._clocks.now)
@@ -164,6 +164,7 @@ class VirtualDaemon:
     def slow(self, until: float) -> None:
         """The process gets no processor until then."""
         self.slow_until = until
+        self._around.monitor.suspended(until)
         if self._link is not None and not self._link.frozen:
             link = self._link
             link.freeze()
@@ -299,8 +300,7 @@ class VirtualDaemon:
         return self._around.random.choice((0.0005, 0.002, 0.008))
 
     def _late(self) -> float:
-        late = self._around.random.choice((0.0, 0.001, 0.003))
-        return max(late, self.slow_until - self._clocks.now)
+        return self._around.random.choice((0.0, 0.001, 0.003))
 
     def _trouble(self, why: str) -> None:
         self._ill = why

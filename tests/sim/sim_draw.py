@@ -129,7 +129,7 @@ def _tool(name: str, gates: list[str], random: Random) -> str:
         f"start_after = {random.choice((0, 0, 0, 0.5))}",
         f"stop_after = {random.choice((0, 0, 2))}",
         f"run_on = {random.choice((0, 5, 10, 20))}",
-        f"silent_after = {random.choice((0, 60, 120))}",
+        f"silent_after = {random.choice((0, 120, 300))}",
         f"full_load_amps = {start * 3}",
     ]
     if spare and random.random() < 0.15:
@@ -165,7 +165,7 @@ def _habits(config: Config, random: Random) -> Habits:
             name: CollectorHabits(
                 limit=0.0 if fan.refresh == 0 or random.random() < 0.5 else fan.refresh * random.choice((2, 3)),
                 delay=random.choice((0.01, 0.05)),
-                every=random.choice((15.0, 60.0)),
+                every=random.choice((30.0, 120.0)),
                 answers=random.random() < 0.6,
                 reports_contact=random.random() < 0.7,
                 retains=random.random() < 0.7,

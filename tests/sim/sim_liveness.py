@@ -161,8 +161,8 @@ def _gates_at_rest(world: World, when: str) -> list[Breach]:
     for name, gate in world.config.gate.items():
         if gate.command is None:
             continue
-        if gate.state is None and not _told_since(world, gate.command.topic):
-            continue  # it may have been moved by hand before the mending, and nobody can know
+        if not _told_since(world, gate.command.topic):
+            continue  # moved by hand before the mending: what hands have opened at rest is theirs to shut
         fan = world.config.collector[world.homes[name]]
         position = world.shop.gates[name].position(world.clocks.now)
         if fan.rest == "shut" and position != 0.0:

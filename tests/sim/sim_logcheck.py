@@ -15,13 +15,12 @@ def check(disk: MemoryDisk) -> list[Breach]:
     there: dict[str, set[int]] = defaultdict(set)
     torn = told = 0
     for path in sorted(path for path in disk.files if path.name.startswith("events-")):
-        for raw in bytes(disk.files[path]).split(b"\n"):
+        for raw in bytes(disk.files[path]).splitlines(keepends=True):
             try:
-                line = json.loads(raw) if raw else None
+                line = json.loads(raw)
             except ValueError:
-                torn += len(raw)
-                continue
-            if line is None:
+                # The end of a file that was never opened again is for its readers to tell of.
+                torn += len(raw) - 1 if raw.endswith(b"\n") else 0
                 continue
             there[line["run"]].add(int(line["seq"]))
             if line["event"] == "log_gap":

@@ -27,6 +27,8 @@ class Result:
     turning: float
     unexplained: list[tuple[float, float, str]]
     late_acts: list[float]
+    cpu: float = 0.0
+    """Seconds of processor time, where somebody has measured it."""
     history: list[tuple[float, str]] = field(default_factory=list)
     told: list[tuple[float, str, str]] = field(default_factory=list)
     log: list[str] = field(default_factory=list)
@@ -68,9 +70,9 @@ def result(seed: str, world: World, found: list[Breach]) -> Result:
         world.truth.turning,
         world.truth.unexplained,
         late,
-        list(world.history),
-        world.told,
-        log_tail(world) if found else [],
+        history=list(world.history),
+        told=world.told,
+        log=log_tail(world) if found else [],
     )
 
 

@@ -5,6 +5,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from multiprocessing import get_context
 from os import cpu_count
+from time import process_time
 
 from sim_play import Result, play
 from sim_script import FAULTS
@@ -16,6 +17,7 @@ class Total:
 
     days: int = 0
     seconds: float = 0.0
+    cpu: float = 0.0
     events: int = 0
     commands: int = 0
     happened: Counter[str] = field(default_factory=Counter)
@@ -29,6 +31,7 @@ class Total:
         """One more."""
         self.days += 1
         self.seconds += day.seconds
+        self.cpu += day.cpu
         self.events += day.events
         self.commands += day.commands
         self.happened.update(day.happened)
@@ -46,7 +49,7 @@ class Total:
         people = {kind: count for kind, count in sorted(self.happened.items()) if not _is_fault(kind)}
         unsafe = sum(self.unsafe.values())
         lines = [
-            f"{self.days} shop-days, {self.seconds / 3600:.0f} simulated hours",
+            f"{self.days} shop-days, {self.seconds / 3600:.0f} simulated hours, {self.cpu:.0f} s of processor time",
             f"{self.events} events, {self.commands} commands checked",
             "what people did: " + _list(people),
             f"faults injected, {sum(faults.values())}: " + _list(faults),
@@ -85,6 +88,8 @@ def played(wanted: Iterable[str], processes: int | None = None) -> Iterator[Resu
 
 def lean(seed: str) -> Result:
     """A day without its history, to be sent between processes."""
+    began = process_time()
     day = play(seed)
+    day.cpu = process_time() - began
     day.history, day.told, day.log = [], [], []
     return day

@@ -28,8 +28,11 @@ def shrink(seed: str, play_day: Callable[..., Result] = play, budget: int = BUDG
         found = play_day(seed, kept, drawn)
         return found if found.breaches and found.breaches[0].rule == rule else None
 
-    kept = [each for each in happenings if each.at <= best.breaches[0].at]
-    best = breaks(kept) or best
+    kept = happenings
+    if (until := best.breaches[0].at) > 0:
+        sooner = [each for each in happenings if each.at + 1000 <= until]
+        if (found := breaks(sooner)) is not None:
+            kept, best = sooner, found
     size = max(1, len(kept) // 2)
     while size >= 1 and left > 0:
         at, smaller = 0, False

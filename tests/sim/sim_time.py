@@ -50,11 +50,20 @@ class Scheduler:
         self._order = itertools.count()
         self._calls: list[tuple[float, int, Call]] = []
 
+    @property
+    def now(self) -> float:
+        """The world's time."""
+        return self._clocks.now
+
     def at(self, when: float, callback: Callable[[], None]) -> Call:
         """Call once at `when`, never within this very call."""
         call = Call(callback)
-        heapq.heappush(self._calls, (max(when, self._clocks.now), next(self._order), call))
+        self.put(when, call)
         return call
+
+    def put(self, when: float, call: Call) -> None:
+        """Make this call at `when`, never within this very one."""
+        heapq.heappush(self._calls, (max(when, self._clocks.now), next(self._order), call))
 
     def next_at(self) -> float:
         """The next instant; inf without one."""
@@ -73,21 +82,32 @@ class Scheduler:
 
 
 class DaemonTimers:
-    """The daemon's timers: each a little late, as a busy machine makes them; all gone when the daemon is."""
+    """The daemon's timers: each a little late, as a busy machine makes them; all gone when the daemon is.
 
-    def __init__(self, scheduler: Scheduler, late: Callable[[], float]) -> None:
+    `late` is asked when a timer is set, `held_until` when it fires: the process gets no processor until then.
+    """
+
+    def __init__(self, scheduler: Scheduler, late: Callable[[], float], held_until: Callable[[], float]) -> None:
         self._scheduler = scheduler
         self._late = late
+        self._held_until = held_until
         self._alive = True
 
     def call_at(self, when: float, callback: Callable[[], None]) -> Call:
         """See `ports.Timers`."""
-        return self._scheduler.at(when + self._late(), lambda: self._make(callback))
+        call = Call(lambda: self._make(call, callback))
+        self._scheduler.put(when + self._late(), call)
+        return call
 
     def end(self) -> None:
         """The daemon is dead."""
         self._alive = False
 
-    def _make(self, callback: Callable[[], None]) -> None:
-        if self._alive:
+    def _make(self, call: Call, callback: Callable[[], None]) -> None:
+        if not self._alive:
+            return
+        if (until := self._held_until()) > self._scheduler.now:
+            call.callback = lambda: self._make(call, callback)
+            self._scheduler.put(until, call)
+        else:
             callback()

@@ -7,8 +7,9 @@ from sim_play import play, shop_of
 from sim_script import BROKER_FAULTS, DAEMON_FAULTS, DISK_FAULTS, Happening, script
 
 JUMPS = (-90_000.0, -7200.0, -1.5, 61.0, 3600.0, 40_000.0, 90_000.0)
-ALMOST = 0.05
-"""Seconds: a jump leaves lines of its own in the log, so that a command waits for the disk a moment more or less."""
+ALMOST = 0.1
+"""Seconds: a jump leaves lines of its own in the log, so that a command waits for the disk a moment more or less, and
+with it the devices that answer and the commands that follow."""
 
 
 @pytest.mark.parametrize("number", range(4))

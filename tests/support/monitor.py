@@ -18,6 +18,8 @@ SETTLING = 0.5
 AT_ONCE = 0.6
 """What "at once" may take: the log's bound, and a sign of life from a broker that has been quiet."""
 SLACK = 0.3
+CROSSING = 0.025
+"""Seconds within which a command may cross with the message that forbids it, on its way through log and session."""
 
 
 class Monitor:
@@ -48,6 +50,8 @@ class Monitor:
         self.breaches: list[Breach] = []
         self.checked = 0
         """Commands that were checked."""
+        self.crossed = 0
+        """Commands that left just after something was heard that forbids them, and had been given before."""
         self._now = self._given = 0.0
         self.connected_at = inf
         self.next_at = inf
@@ -63,6 +67,7 @@ class Monitor:
         self._stops: dict[str, bool] = dict.fromkeys(self._config.stop, False)
         self._promises: list[Promise] = []
         self.connected_at = self.next_at = inf
+        self._owed_from = -inf
         self.stopping = False
         self.met = False
         """A connection has settled since its start."""
@@ -91,6 +96,11 @@ class Monitor:
                 fan.sure = False
             if fan.told is False and fan.off_at > heard_at:
                 fan.off_sure = False
+
+    def suspended(self, until: float) -> None:
+        """The daemon's process gets no processor until then: what falls due meanwhile is owed after it."""
+        self._owed_from = until + AT_ONCE
+        self._plan()
 
     def heard(self, topic: str, payload: bytes, now: float, *, retained: bool) -> None:
         """A message reaches the daemon."""
@@ -135,6 +145,8 @@ class Monitor:
 
     def _due(self) -> None:
         now = self._now
+        if now < self._owed_from:
+            return
         for name, fan in self.fans.items():
             if now >= fan.must_off_by:
                 fan.must_off_by = inf
@@ -152,7 +164,7 @@ class Monitor:
             moments.append(fan.must_off_by)
             if fan.starved_since is not None:
                 moments.append(fan.starved_since + AT_ONCE)
-        self.next_at = min(moments, default=inf)
+        self.next_at = max(min(moments, default=inf), self._owed_from)
 
     # What is known
 
@@ -255,6 +267,7 @@ class Monitor:
             seen.void = False
         if word != "open" and self.proven(name):
             seen.told = None  # somebody moved it: what it was told holds no longer
+            self.fans[self._homes[name]].adverse_at = self._now
         seen.live = live or (seen.live and seen.said == word)
         seen.said = word
         serves = any(name in tool.gates for tool in self._config.tool.values())
@@ -271,6 +284,8 @@ class Monitor:
         before = fan.seen_on
         for key, value in changes.items():
             setattr(fan, key, value)
+        if fan.seen_on and not before:
+            fan.adverse_at = self._now
         if fan.told is True and False in changes.values():
             fan.excused_until = self._now + 1.0  # somebody switched it off
         if fan.seen_on:
@@ -290,6 +305,8 @@ class Monitor:
             self._latch(fan)
 
     def _latch(self, fan: str) -> None:
+        if not self.fans[fan].latched:
+            self.fans[fan].adverse_at = self._now
         self.fans[fan].latched = True
         self._promises = [each for each in self._promises if each.fan != fan]
         self._forget_demands(fan)
@@ -317,18 +334,25 @@ class Monitor:
     def _breach(self, rule: str, text: str) -> None:
         self.breaches.append(Breach(self._now, rule, text))
 
+    def _crosses(self, fan: str, *, given_before: bool) -> bool:
+        """An "on" must have been given to the session before: one that waits for the disk is taken back."""
+        adverse_at = self.fans[fan].adverse_at
+        crosses = self._now - adverse_at <= CROSSING and (self._given < adverse_at or not given_before)
+        self.crossed += crosses
+        return crosses
+
     def _on(self, name: str) -> None:
         seen, fan = self.fans[name], self._config.collector[name]
         if self.stopping:
             self._breach("I6", f"{name} told on while stopping")
-        if (proven := self.count(name)) < fan.min_open:
+        if (proven := self.count(name)) < fan.min_open and not self._crosses(name, given_before=True):
             self._breach("I1", f"{name} told on with {proven} gates proven open, {fan.min_open} wanted")
-        if seen.latched:
+        if seen.latched and not self._crosses(name, given_before=True):
             self._breach("I5", f"{name} told on while held")
         repeated = (seen.told is True and seen.sure) or seen.seen_on
         if not repeated:
             seen.starts.append(self._now)
-            if not self.wanted(name):
+            if not self.wanted(name) and not self._crosses(name, given_before=True):
                 self._breach("I5, I6", f"{name} started without a fresh demand")
             if seen.full and fan.on_bin_full == "refuse":
                 self._breach("bin", f"{name} started with a full bin")
@@ -374,9 +398,9 @@ class Monitor:
         seen, home = self.gates[name], self._homes[name]
         if self.may_turn(home):
             left, least = self.count(home, without=name), self._config.collector[home].min_open
-            if left < least:
+            if left < least and not self._crosses(home, given_before=False):
                 self._breach("I2", f"{name} told shut, {left} gates proven open left, {least} wanted")
-            elif self.proven(name):
+            elif left >= least and self.proven(name):
                 self._before_break(name, home)
         if seen.told != "shut":
             seen.told, seen.told_at = "shut", self._now

@@ -139,7 +139,7 @@ def test_few_pauses_leave_the_run_on_alone() -> None:
     told = study(SAW, [Piece(track(cuts(4), noise=0.03))])
     assert told.found is not None
     assert told.found.advised is None
-    assert any("3 pauses are too few to choose by" in line for line in text(told))
+    assert any("3 pauses: too few to choose by" in line for line in text(told))
     assert "run_on" not in as_json(told)["proposed"]
 
 
@@ -152,7 +152,7 @@ def test_figures_a_day_are_divided_by_the_days_on_which_it_cut() -> None:
     assert told.found.days == 3
     assert told.days_to_average == 3
     lines = "\n".join(text(told))
-    assert "a day: one of the 3 days on which it cut" in lines
+    assert "a day: mean of the 3 on which it cut" in lines
     row = next(row for row in told.found.run_on if row.seconds == 0)
     assert row.restarts == 180
     assert f"{0:>8g}  {row.minutes / 3:>10.1f}  {60:>8.1f}" in lines
