@@ -1,47 +1,42 @@
 """What the rules want done. The order within a step has a meaning: the daemon carries them out in that order."""
 
-from dataclasses import dataclass
 from typing import TypeAlias
 
+from msgspec import Struct
 
-@dataclass(frozen=True, slots=True)
-class OpenGate:
+
+class OpenGate(Struct, frozen=True):
     """Tell a gate to open. `instead_of`: gates that will be told to shut once this one is proven open."""
 
     gate: str
     instead_of: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
-class ShutGate:
+class ShutGate(Struct, frozen=True):
     """Tell a gate to shut."""
 
     gate: str
 
 
-@dataclass(frozen=True, slots=True)
-class CollectorOn:
+class CollectorOn(Struct, frozen=True):
     """Tell the collector's switch on."""
 
     collector: str
 
 
-@dataclass(frozen=True, slots=True)
-class CollectorOff:
+class CollectorOff(Struct, frozen=True):
     """Tell the collector's switch off."""
 
     collector: str
 
 
-@dataclass(frozen=True, slots=True)
-class RaiseAlarm:
+class RaiseAlarm(Struct, frozen=True):
     """An alarm stands from now on. `alarm` is its id, fit for one topic level."""
 
     alarm: str
 
 
-@dataclass(frozen=True, slots=True)
-class ClearAlarm:
+class ClearAlarm(Struct, frozen=True):
     """The alarm no longer stands."""
 
     alarm: str

@@ -6,8 +6,10 @@ a finding (I7). A demand that may start nothing and has no air yet takes no room
 """
 
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
 from enum import IntEnum
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from gatehand_rules.detect import held_from
 from gatehand_rules.draft import Draft
@@ -39,8 +41,7 @@ class Kind(IntEnum):
     RUN_ON = 2
 
 
-@dataclass(frozen=True, slots=True)
-class Demand:
+class Demand(Struct, frozen=True):
     """One tool's or hand start's wish. `gates` are indices; `assist` gates are never waited for."""
 
     kind: Kind

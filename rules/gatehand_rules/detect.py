@@ -4,8 +4,9 @@ A rise that never becomes a start is remembered as a hump and leaves a finding w
 the cut that was missed more often than about the one that was not.
 """
 
-from dataclasses import replace
 from typing import assert_never
+
+from msgspec.structs import replace
 
 from gatehand_rules.draft import Draft
 from gatehand_rules.fan import bin_refuses

@@ -3,8 +3,9 @@
 Rules read and write a `Draft`; nothing outside this package sees one.
 """
 
-from dataclasses import replace
 from typing import Any
+
+from msgspec.structs import replace
 
 from gatehand_rules.commands import ClearAlarm, Command, RaiseAlarm
 from gatehand_rules.findings import Fact, Finding, Happened, Rule

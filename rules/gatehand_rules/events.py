@@ -4,14 +4,14 @@
 and never for a start.
 """
 
-from dataclasses import dataclass
 from typing import Literal, TypeAlias
+
+from msgspec import Struct
 
 from gatehand_rules.words import Position
 
 
-@dataclass(frozen=True, slots=True)
-class Reading:
+class Reading(Struct, frozen=True):
     """A tool's current in ampere, finite, within 1,000 A either way."""
 
     tool: str
@@ -19,8 +19,7 @@ class Reading:
     retained: bool = False
 
 
-@dataclass(frozen=True, slots=True)
-class MessageRejected:
+class MessageRejected(Struct, frozen=True):
     """A payload that is no value: `why` in a few words, `shown` a short safe excerpt of the payload."""
 
     kind: Literal["tool", "gate", "collector", "stop"]
@@ -29,8 +28,7 @@ class MessageRejected:
     shown: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class GateReport:
+class GateReport(Struct, frozen=True):
     """A gate's position report."""
 
     gate: str
@@ -38,16 +36,14 @@ class GateReport:
     retained: bool = False
 
 
-@dataclass(frozen=True, slots=True)
-class ButtonPressed:
+class ButtonPressed(Struct, frozen=True):
     """A gate's button."""
 
     gate: str
     retained: bool = False
 
 
-@dataclass(frozen=True, slots=True)
-class HandAsked:
+class HandAsked(Struct, frozen=True):
     """A hand start (or its end) asked for over MQTT."""
 
     gate: str
@@ -55,8 +51,7 @@ class HandAsked:
     retained: bool = False
 
 
-@dataclass(frozen=True, slots=True)
-class StopReport:
+class StopReport(Struct, frozen=True):
     """A stop contact became active or clear."""
 
     stop: str
@@ -64,8 +59,7 @@ class StopReport:
     retained: bool = False
 
 
-@dataclass(frozen=True, slots=True)
-class CollectorReport:
+class CollectorReport(Struct, frozen=True):
     """The collector's switch reports back."""
 
     collector: str
@@ -73,8 +67,7 @@ class CollectorReport:
     retained: bool = False
 
 
-@dataclass(frozen=True, slots=True)
-class CollectorCurrent:
+class CollectorCurrent(Struct, frozen=True):
     """The collector motor's current in ampere."""
 
     collector: str
@@ -82,8 +75,7 @@ class CollectorCurrent:
     retained: bool = False
 
 
-@dataclass(frozen=True, slots=True)
-class BinReport:
+class BinReport(Struct, frozen=True):
     """The bin's level contact."""
 
     collector: str
@@ -91,8 +83,7 @@ class BinReport:
     retained: bool = False
 
 
-@dataclass(frozen=True, slots=True)
-class DeviceOnline:
+class DeviceOnline(Struct, frozen=True):
     """A device's own will: it is there, or it is gone."""
 
     kind: Literal["tool", "gate", "collector"]
@@ -101,16 +92,14 @@ class DeviceOnline:
     retained: bool = False
 
 
-@dataclass(frozen=True, slots=True)
-class ResetAsked:
+class ResetAsked(Struct, frozen=True):
     """Somebody wants a hold to end."""
 
     collector: str
     retained: bool = False
 
 
-@dataclass(frozen=True, slots=True)
-class HoldAsked:
+class HoldAsked(Struct, frozen=True):
     """Somebody wants the collector kept off until a reset (commissioning, a filter change)."""
 
     collector: str
@@ -118,20 +107,17 @@ class HoldAsked:
     retained: bool = False
 
 
-@dataclass(frozen=True, slots=True)
-class HoldRemembered:
+class HoldRemembered(Struct, frozen=True):
     """The daemon's own retained status from before its restart says that the collector was held."""
 
     collector: str
 
 
-@dataclass(frozen=True, slots=True)
-class BrokerConnected:
+class BrokerConnected(Struct, frozen=True):
     """Connected and subscribed; what the broker retains follows."""
 
 
-@dataclass(frozen=True, slots=True)
-class BrokerLost:
+class BrokerLost(Struct, frozen=True):
     """The connection is gone. `heard_at`: when the broker was last heard, monotonic seconds.
 
     Commands given after `heard_at` may not have arrived.
@@ -140,13 +126,11 @@ class BrokerLost:
     heard_at: float
 
 
-@dataclass(frozen=True, slots=True)
-class ShutdownAsked:
+class ShutdownAsked(Struct, frozen=True):
     """The daemon stops cleanly."""
 
 
-@dataclass(frozen=True, slots=True)
-class Tick:
+class Tick(Struct, frozen=True):
     """Nothing but time."""
 
 

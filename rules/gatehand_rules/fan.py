@@ -3,8 +3,9 @@
 When to tell it is the sequence's business.
 """
 
-from dataclasses import replace
 from math import inf
+
+from msgspec.structs import replace
 
 from gatehand_rules.commands import CollectorOff, CollectorOn
 from gatehand_rules.draft import Draft

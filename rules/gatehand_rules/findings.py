@@ -1,8 +1,9 @@
 """Why: each decision's rule and numbers, as data. Sentences are made at the edge, from these and nothing else."""
 
-from dataclasses import dataclass
 from enum import StrEnum
 from typing import TypeAlias
+
+from msgspec import Struct
 
 Fact: TypeAlias = str | float | int | bool | None
 
@@ -98,8 +99,7 @@ class Rule(StrEnum):
     FAN_AGAINST_SHUT_GATES = "fan_against_shut_gates"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Finding:
+class Finding(Struct, frozen=True, kw_only=True):
     """One thing that happened or did not, the rule that said so, and the raw numbers it compared.
 
     `facts` is a tuple of (name, value) pairs; durations in seconds, currents in ampere.

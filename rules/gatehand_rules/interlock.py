@@ -9,8 +9,9 @@ ago, for a gate that cannot report or whose last report (of any age) says open. 
 seen on, was never told anything, or was told off (or last seen) within `coast_down`.
 """
 
-from dataclasses import replace
 from math import inf
+
+from msgspec.structs import replace
 
 from gatehand_rules import events as ev
 from gatehand_rules.commands import CollectorOff, CollectorOn, Command, OpenGate, ShutGate
@@ -95,12 +96,12 @@ def _arm(shop: Shop, guard: Guard, collector: str) -> Guard:
 
 
 def _fan(guard: Guard, at: int, **changes: object) -> Guard:
-    seen = replace(guard.fans[at], **changes)  # type: ignore[arg-type]
+    seen = replace(guard.fans[at], **changes)
     return replace(guard, fans=(*guard.fans[:at], seen, *guard.fans[at + 1 :]))
 
 
 def _gate(guard: Guard, at: int, **changes: object) -> Guard:
-    seen = replace(guard.gates[at], **changes)  # type: ignore[arg-type]
+    seen = replace(guard.gates[at], **changes)
     return replace(guard, gates=(*guard.gates[:at], seen, *guard.gates[at + 1 :]))
 
 

@@ -6,8 +6,10 @@ collector's grace. What would make a carried state a lie about the fan's air (a 
 collector, or told on another topic while the fan may turn) has to wait: `obstacles` says for what.
 """
 
-from dataclasses import dataclass, replace
 from math import inf, isfinite
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from gatehand_rules import fan, interlock
 from gatehand_rules.commands import ClearAlarm
@@ -43,8 +45,7 @@ _OF_GATE = ("fault", "max_open", "not_served", "offline")
 _OF_COLLECTOR = ("held", "no_answer", "shut_gates", "too_few_gates", "bin_full", "offline")
 
 
-@dataclass(frozen=True, slots=True)
-class Rewired:
+class Rewired(Struct, frozen=True):
     """Names that stand for another device now: told or heard elsewhere. The rules know no topics; the caller says."""
 
     tools: frozenset[str] = frozenset()

@@ -9,9 +9,10 @@ Everything that moves a collector from one phase to another stands in this file.
 changes, because one change can permit the next in the same instant (a gate without travel, a phase without time).
 """
 
-from dataclasses import replace
 from math import inf
 from typing import assert_never
+
+from msgspec.structs import replace
 
 from gatehand_rules import circuit, demand, fan, gates, zone
 from gatehand_rules.demand import Demand, Kind

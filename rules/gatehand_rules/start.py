@@ -1,7 +1,8 @@
 """Beginnings: the state before anything is known, connecting, losing the broker, adoption, stopping."""
 
-from dataclasses import replace
 from math import inf
+
+from msgspec.structs import replace
 
 from gatehand_rules import fan, gates, interlock
 from gatehand_rules.draft import Draft

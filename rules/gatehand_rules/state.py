@@ -5,10 +5,11 @@ phase began, so that a changed duration in the config takes effect at once. No b
 a state answers about itself.
 """
 
-from dataclasses import dataclass
 from enum import StrEnum
 from math import inf
 from typing import TypeAlias
+
+from msgspec import Struct
 
 from gatehand_rules.words import CollectorWord, GateWord, Position, ToolWord
 
@@ -24,8 +25,7 @@ class Standing(StrEnum):
     """It keeps a collector that is on anyway, and starts nothing."""
 
 
-@dataclass(frozen=True, slots=True)
-class Hump:
+class Hump(Struct, frozen=True):
     """A rise of the current that has not become a start."""
 
     since: float
@@ -36,16 +36,14 @@ class Hump:
     """The longest spell at or above the start threshold so far, seconds; -1: none."""
 
 
-@dataclass(frozen=True, slots=True)
-class ToolUnknown:
+class ToolUnknown(Struct, frozen=True):
     """No live reading yet that tells idle from running."""
 
     amps: float | None
     heard_at: float
 
 
-@dataclass(frozen=True, slots=True)
-class ToolIdle:
+class ToolIdle(Struct, frozen=True):
     """Below the start threshold, or above it for less than `start_after`."""
 
     amps: float | None
@@ -53,8 +51,7 @@ class ToolIdle:
     hump: Hump | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class ToolRunning:
+class ToolRunning(Struct, frozen=True):
     """At or above the start threshold, not yet below the stop threshold for `stop_after`."""
 
     amps: float | None
@@ -64,8 +61,7 @@ class ToolRunning:
     low_since: float | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class ToolRunOn:
+class ToolRunOn(Struct, frozen=True):
     """Stopped at `since`; its demand lasts for `run_on` more."""
 
     amps: float | None
@@ -75,8 +71,7 @@ class ToolRunOn:
     hump: Hump | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class ToolMuted:
+class ToolMuted(Struct, frozen=True):
     """It draws and is not served until it has fallen below the stop threshold."""
 
     amps: float | None
@@ -86,8 +81,7 @@ class ToolMuted:
 ToolSpeaking: TypeAlias = ToolUnknown | ToolIdle | ToolRunning | ToolRunOn | ToolMuted
 
 
-@dataclass(frozen=True, slots=True)
-class ToolSilent:
+class ToolSilent(Struct, frozen=True):
     """Its sensor says nothing since `since`; `was` is what was known last."""
 
     was: ToolSpeaking
@@ -104,8 +98,7 @@ class ToolSilent:
 ToolState: TypeAlias = ToolSpeaking | ToolSilent
 
 
-@dataclass(frozen=True, slots=True)
-class GateUnknown:
+class GateUnknown(Struct, frozen=True):
     """Position not known. `from_shut`: it left its shut position on its own."""
 
     from_shut: bool = False
@@ -113,15 +106,13 @@ class GateUnknown:
     """Told shut last: what it says of being open may be from before."""
 
 
-@dataclass(frozen=True, slots=True)
-class GateShut:
+class GateShut(Struct, frozen=True):
     """Shut. `since`: when its command was given, -inf without one."""
 
     since: float = -inf
 
 
-@dataclass(frozen=True, slots=True)
-class GateOpening:
+class GateOpening(Struct, frozen=True):
     """Told to open. `since`: the last telling, `first`: the first, `tries`: tellings after the first."""
 
     since: float
@@ -129,15 +120,13 @@ class GateOpening:
     tries: int = 0
 
 
-@dataclass(frozen=True, slots=True)
-class GateOpen:
+class GateOpen(Struct, frozen=True):
     """Proven open. `since`: when its command was given, -inf without one."""
 
     since: float = -inf
 
 
-@dataclass(frozen=True, slots=True)
-class GateShutting:
+class GateShutting(Struct, frozen=True):
     """Told to shut."""
 
     since: float
@@ -145,8 +134,7 @@ class GateShutting:
     tries: int = 0
 
 
-@dataclass(frozen=True, slots=True)
-class GateFault:
+class GateFault(Struct, frozen=True):
     """Told to go to `wanted` at `first`, and all retries passed without its report."""
 
     wanted: Position
@@ -156,8 +144,7 @@ class GateFault:
 GateMove: TypeAlias = GateUnknown | GateShut | GateOpening | GateOpen | GateShutting | GateFault
 
 
-@dataclass(frozen=True, slots=True)
-class Hand:
+class Hand(Struct, frozen=True):
     """A hand start. `by_opening`: it began when the gate was opened by hand, and ends when it is shut."""
 
     since: float
@@ -166,8 +153,7 @@ class Hand:
     """From before a lost connection: it keeps a collector that is on, and starts none."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class GateState:
+class GateState(Struct, frozen=True, kw_only=True):
     """A gate, its hand start and its button."""
 
     move: GateMove = GateUnknown()
@@ -177,13 +163,11 @@ class GateState:
     pressed_at: float = -inf
 
 
-@dataclass(frozen=True, slots=True)
-class Off:
+class Off(Struct, frozen=True):
     """The fan is off and stands still, as far as can be known."""
 
 
-@dataclass(frozen=True, slots=True)
-class Opening:
+class Opening(Struct, frozen=True):
     """Gates travel before a start. `adopting`: the fan turns already (a daemon's start)."""
 
     since: float
@@ -192,34 +176,29 @@ class Opening:
     """The gates are ready; another inrush on the circuit is waited for until then."""
 
 
-@dataclass(frozen=True, slots=True)
-class SpinUp:
+class SpinUp(Struct, frozen=True):
     """Told on; the air is not yet at full flow."""
 
     since: float
 
 
-@dataclass(frozen=True, slots=True)
-class Running:
+class Running(Struct, frozen=True):
     """A tool cuts or a hand start lasts."""
 
 
-@dataclass(frozen=True, slots=True)
-class RunOn:
+class RunOn(Struct, frozen=True):
     """On for run-on, or kept on; `why` is the rule's word."""
 
     why: str
 
 
-@dataclass(frozen=True, slots=True)
-class CoastDown:
+class CoastDown(Struct, frozen=True):
     """Told off; the fan may still turn. `tripped`: no start until it stands still."""
 
     tripped: bool = False
 
 
-@dataclass(frozen=True, slots=True)
-class Held:
+class Held(Struct, frozen=True):
     """Kept off until a reset. `why`: a stop contact's name or a reason in a word."""
 
     why: str
@@ -228,8 +207,7 @@ class Held:
 Phase: TypeAlias = Off | Opening | SpinUp | Running | RunOn | CoastDown | Held
 
 
-@dataclass(frozen=True, slots=True)
-class Answer:
+class Answer(Struct, frozen=True):
     """A command to the collector's switch that its reports must show."""
 
     on: bool
@@ -239,8 +217,7 @@ class Answer:
     """Told off, it was seen to stand since; what is seen to turn after that is news."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CollectorState:
+class CollectorState(Struct, frozen=True, kw_only=True):
     """A collector: its phase, what is seen of its fan, and its budget of starts."""
 
     phase: Phase = Off()
@@ -275,8 +252,7 @@ class CollectorState:
         return isinstance(self.phase, SpinUp | Running | RunOn)
 
 
-@dataclass(frozen=True, slots=True)
-class GateSeen:
+class GateSeen(Struct, frozen=True):
     """The interlock's own record of a gate."""
 
     told: Position | None = None
@@ -292,8 +268,7 @@ class GateSeen:
     """The gate told open in its stead."""
 
 
-@dataclass(frozen=True, slots=True)
-class FanSeen:
+class FanSeen(Struct, frozen=True):
     """The interlock's own record of a collector."""
 
     told_on: bool | None = None
@@ -308,8 +283,7 @@ class FanSeen:
     adopting: bool = False
 
 
-@dataclass(frozen=True, slots=True)
-class Guard:
+class Guard(Struct, frozen=True):
     """The interlock's memory. Nobody else reads or writes it."""
 
     gates: tuple[GateSeen, ...]
@@ -323,8 +297,7 @@ class Guard:
     """The daemon stops."""
 
 
-@dataclass(frozen=True, slots=True)
-class State:
+class State(Struct, frozen=True):
     """The whole. Tuples are in the order of the shop's."""
 
     tools: tuple[ToolState, ...]

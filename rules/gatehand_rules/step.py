@@ -9,8 +9,10 @@ The caller's duties:
 5. Keep the new state; step no old one again.
 """
 
-from dataclasses import dataclass, replace
 from typing import assert_never
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from gatehand_rules import detect, fan, gates, hands, interlock, start
 from gatehand_rules import events as ev
@@ -24,8 +26,7 @@ from gatehand_rules.wake import next_deadline
 from gatehand_rules.words import Position
 
 
-@dataclass(frozen=True, slots=True)
-class Outcome:
+class Outcome(Struct, frozen=True):
     """What a step came to. `wake_at` is `state.wake_at`."""
 
     state: State

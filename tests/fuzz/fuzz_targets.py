@@ -9,8 +9,9 @@ import json
 import math
 import re
 from collections.abc import Iterator
-from dataclasses import fields
 from pathlib import Path
+
+from msgspec.structs import astuple
 
 from gatehand.config import Level, Loaded, load, load_text
 from gatehand.journal.frames import Kind, frame
@@ -73,8 +74,7 @@ class Ears:
 
 
 def _check_event(event: ev.Event) -> None:
-    for field in fields(event):
-        value = getattr(event, field.name)
+    for value in astuple(event):
         if isinstance(value, float):
             assert math.isfinite(value), event
             assert abs(value) <= 1000, event

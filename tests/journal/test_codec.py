@@ -2,12 +2,12 @@
 
 import json
 import math
-from dataclasses import dataclass
 from typing import get_args
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from msgspec import Struct
 
 from gatehand.journal.codec import CodecError, from_json, known, to_json
 from gatehand_rules import events, state, words
@@ -37,8 +37,7 @@ def test_nan_comes_back_as_nan() -> None:
     assert math.isnan(from_json(to_json(math.nan), CLASSES))
 
 
-@dataclass(frozen=True)
-class Stranger:
+class Stranger(Struct, frozen=True):
     x: int
 
 

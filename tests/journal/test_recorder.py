@@ -1,6 +1,7 @@
 """A recording holds what the rules were given, exactly; each file by itself; bounded; whatever breaks."""
 
 import asyncio
+import math
 import random
 import threading
 import time
@@ -13,6 +14,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from journal_support import NOON, FakeClock, FaultyDisk
+from msgspec.structs import astuple
 from readings_support import START, TOOLS, interleaved, read, record, saw
 
 from gatehand.journal.columns import decode_block, encode_block
@@ -23,13 +25,18 @@ from gatehand.journal.recording import Recording, recordings
 from gatehand.journal.rows import Rows, Streams
 from gatehand_rules.events import CollectorCurrent, Event, Reading, Tick
 
-st.register_type_strategy(float, st.floats(allow_nan=False, allow_infinity=False))
+
+def finite(event: Event) -> bool:
+    """No event carries another number: a recording with one is spoilt."""
+    return all(not isinstance(value, float) or math.isfinite(value) for value in astuple(event))
+
+
 MILLIAMPS = st.integers(-1_000_000, 1_000_000).map(lambda n: n / 1000)
 EVENTS = st.one_of(
     st.builds(Reading, st.sampled_from([*TOOLS, "unknown"]), MILLIAMPS),
     st.builds(Reading, st.sampled_from(TOOLS), st.floats(-1000, 1000), st.booleans()),
     st.builds(CollectorCurrent, st.sampled_from(["main", "other"]), MILLIAMPS),
-    *map(st.from_type, get_args(Event)),
+    *(st.from_type(kind).filter(finite) for kind in get_args(Event)),
 )
 STEPS = st.lists(
     st.tuples(st.sampled_from([0, 0, 0, 1, 7, 1000, 65_535, 65_536, 3_599_999, 3_600_000]), EVENTS), max_size=60
@@ -164,7 +171,7 @@ def test_a_crash_while_packing_leaves_no_doubles(tmp_path: Path) -> None:
 
 def test_an_hour_a_new_config_and_a_stepped_clock_each_begin_a_file_with_the_state_of_then(tmp_path: Path) -> None:
     log = recorder(tmp_path)
-    later = START.__class__(**{**{f: getattr(START, f) for f in START.__slots__}, "alarms": frozenset({"x"})})
+    later = START.__class__(**{**{f: getattr(START, f) for f in START.__struct_fields__}, "alarms": frozenset({"x"})})
     log.record(0, Tick(), START)
     log.record(3_600_000, Tick(), later)
     log.begin("# changed\n", TOOLS[:2], ("main",))

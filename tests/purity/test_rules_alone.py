@@ -164,7 +164,7 @@ def test_the_short_way_for_a_plain_reading_says_what_the_long_way_says(
 
 
 def _but_wake(state: State) -> dict[str, object]:
-    return {name: getattr(state, name) for name in State.__dataclass_fields__ if name != "wake_at"}
+    return {name: getattr(state, name) for name in State.__struct_fields__ if name != "wake_at"}
 
 
 def test_the_short_way_is_taken() -> None:

@@ -2,11 +2,11 @@
 
 from array import array
 from collections.abc import Sequence
-from dataclasses import replace
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from msgspec.structs import replace
 from plain_replay import Told, in_order, play_plainly
 
 from gatehand.replay import player as player_module

@@ -5,16 +5,20 @@ finding, the instant a hump began) is left out; the table names every field of e
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass
 from functools import partial
 from math import inf
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
+from msgspec.structs import replace
 from watcher import FanNotes, GateNotes, Notes, ToolNotes
 
 from gatehand_rules import Shop, State, fan
 from gatehand_rules import state as st
 from gatehand_rules.words import Position
+
+if TYPE_CHECKING:
+    from msgspec import Struct
 
 Key = tuple[object, ...]
 _LATE = 3.0
@@ -70,7 +74,7 @@ class Canonical:
         limited = any(collector.max_open is not None for collector in shop.collectors)
         heard = {"amps": Above(min((tool.stop_amps for tool in shop.tools), default=0.0)), "heard_at": Age(silent)}
         lost = Age(_LATE) if losing else DROP
-        table: dict[type, dict[str, object]] = {
+        table: dict[type[Struct], dict[str, object]] = {
             st.Hump: {"since": DROP, "peak": DROP, "above_since": Age(start_after), "longest": SIGN},
             st.ToolUnknown: heard,
             st.ToolIdle: heard | {"hump": DEEP},
@@ -127,7 +131,7 @@ class Canonical:
             FanNotes: partial(_fan_notes, coast, refresh, _LATE if losing else 0.0),
         }
         for kind, policies in table.items():
-            missing = {f.name for f in fields(kind)} ^ set(policies)
+            missing = set(kind.__struct_fields__) ^ set(policies)
             if missing:
                 raise TypeError(f"{kind.__name__}: say how {sorted(missing)} count")
             self._parts[kind] = self._maker(kind, policies)

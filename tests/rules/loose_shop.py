@@ -4,8 +4,7 @@ Every step is held against the observer's invariants and against what must be tr
 as a story, so that a failure can be added to tests/scenarios/ as it is.
 """
 
-from dataclasses import replace
-
+from msgspec.structs import replace
 from story import written
 from watcher import blank, watch
 

@@ -6,9 +6,10 @@ Each mutant replaces a name in the rules for the length of a test.
 # ruff: noqa: SLF001 - to break a part in one way it must be taken apart
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import pytest
+from msgspec.structs import replace
 from small_shops import hose, limited, two_tools
 
 from gatehand_rules import Shop, demand, fan, gates, hands, interlock, sequence, zone

@@ -1,6 +1,6 @@
 """What walks and chance have found, each as the short story that it came down to. The observer checks every step.
 
-Named after what must hold; before it was mended, each of these broke an invariant, needed the interlock, or stood still.
+Named after what must hold; before it was mended, each broke an invariant, needed the interlock, or stood still.
 """
 
 from collections.abc import Iterable
@@ -182,7 +182,9 @@ def test_a_stale_demand_takes_no_room_from_a_fresh_one() -> None:
 def test_an_assist_gate_that_a_hand_must_open_takes_no_room() -> None:
     by_hand = gate("by_hand", commanded=False, reports=True)
     saw = tool("saw", "a", 1.0).model_copy(update={"assist": ("by_hand",)})
-    described = Shop(tools=(saw,), gates=(by_hand, gate("a"), gate("b")), collectors=(collector(min_open=2, max_open=2),))
+    described = Shop(
+        tools=(saw,), gates=(by_hand, gate("a"), gate("b")), collectors=(collector(min_open=2, max_open=2),)
+    )
     loose = at_rest(described)
     loose.hear(ev.Reading("saw", 6.0))
     loose.wait(1.0)

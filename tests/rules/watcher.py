@@ -4,8 +4,10 @@ It sees events and commands, never a rule's state, and shares no line with the r
 exchange. `watch` takes one step in and says which invariant (DESIGN, section 3) was broken by it.
 """
 
-from dataclasses import dataclass, replace
 from math import inf
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from gatehand_rules import Shop
 from gatehand_rules import events as ev
@@ -17,8 +19,7 @@ SETTLING = 0.5
 """Seconds after a connection in which what the broker retains still comes in."""
 
 
-@dataclass(frozen=True, slots=True)
-class GateNotes:
+class GateNotes(Struct, frozen=True):
     """A gate as seen from outside."""
 
     told: Position | None = None
@@ -32,8 +33,7 @@ class GateNotes:
     hand_at: float = -inf
 
 
-@dataclass(frozen=True, slots=True)
-class FanNotes:
+class FanNotes(Struct, frozen=True):
     """A collector as seen from outside."""
 
     told: bool | None = None
@@ -51,8 +51,7 @@ class FanNotes:
     bin_full: bool = False
 
 
-@dataclass(frozen=True, slots=True)
-class ToolNotes:
+class ToolNotes(Struct, frozen=True):
     """A tool as seen from outside."""
 
     low: bool = False
@@ -63,8 +62,7 @@ class ToolNotes:
     gone: bool = False
 
 
-@dataclass(frozen=True, slots=True)
-class Notes:
+class Notes(Struct, frozen=True):
     """The whole notebook."""
 
     gates: tuple[GateNotes, ...]

@@ -1,10 +1,10 @@
 """A connection lost and found: what may not have arrived, and what is said again."""
 
-from dataclasses import replace
 from math import inf
 from typing import Any
 
 import pytest
+from msgspec.structs import replace
 from unit_bench import Bench, commands, events, gate, ready, running, saw_shop, shop, tool
 
 from gatehand_rules import Shop

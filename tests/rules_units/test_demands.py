@@ -1,8 +1,7 @@
 """Who is served first, who within `max_open`, and who can be served at all."""
 
-from dataclasses import replace
-
 import pytest
+from msgspec.structs import replace
 from unit_bench import commands, fan, gate, hose, line, running, shop, tool
 from zone_bench import NAMES, STALE, assisting, cutting, drawn, four, order, running_on
 

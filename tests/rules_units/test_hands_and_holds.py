@@ -1,9 +1,9 @@
 """Buttons, hand starts, stops, holds and resets."""
 
-from dataclasses import replace
 from typing import Any
 
 import pytest
+from msgspec.structs import replace
 from unit_bench import Bench, commands, events, fan, gate, ready, running, saw_shop, shop, tool
 
 from gatehand_rules import Shop

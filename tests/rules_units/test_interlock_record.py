@@ -1,6 +1,5 @@
 """What the interlock remembers of what it saw, event by event."""
 
-from dataclasses import replace
 from math import inf
 
 import pytest
@@ -16,6 +15,7 @@ from guard_bench import (
     guard,
     observed,
 )
+from msgspec.structs import replace
 from unit_bench import fan, gate, shop, tool
 
 from gatehand_rules import events as ev

@@ -1,6 +1,5 @@
 """The interlock, verdict by verdict: the smallest record that shows each veto, and beside it the twin that passes."""
 
-from dataclasses import replace
 from math import inf
 
 import pytest
@@ -20,6 +19,7 @@ from guard_bench import (
     judged,
     observed,
 )
+from msgspec.structs import replace
 from unit_bench import fan, gate, shop, tool
 
 from gatehand_rules import events as ev

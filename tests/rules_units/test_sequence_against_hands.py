@@ -1,9 +1,9 @@
 """A fan against shut gates (I4), and a switch used by hand."""
 
-from dataclasses import replace
 from typing import Any
 
 import pytest
+from msgspec.structs import replace
 from unit_bench import commands, events, fan, gate, ready, running, saw_shop, shop, tool
 
 from gatehand_rules import events as ev

@@ -1,8 +1,7 @@
 """What moves a collector from one phase to the next, branch by branch."""
 
-from dataclasses import replace
-
 import pytest
+from msgspec.structs import replace
 from unit_bench import commands, fan, gate, happened, hose, ready, running, saw_shop, shop, tool
 
 from gatehand_rules import events as ev

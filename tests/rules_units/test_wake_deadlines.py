@@ -1,11 +1,11 @@
 """The next deadline: never behind, never idle, never forgotten."""
 
-from dataclasses import replace
 from typing import Any
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from msgspec.structs import replace
 from unit_bench import Bench, fan, gate, ready, running, saw_shop, shop, tool
 
 from gatehand_rules import events as ev

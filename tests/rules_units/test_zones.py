@@ -1,8 +1,7 @@
 """Which gates stand open for the demands, and how one zone changes into another."""
 
-from dataclasses import replace
-
 import pytest
+from msgspec.structs import replace
 from unit_bench import Bench, commands, events, fan, gate, line, running, shop, tool
 from zone_bench import SERVED, STALE, assisting, cutting, drawn, four, running_on
 

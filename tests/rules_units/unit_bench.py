@@ -1,7 +1,8 @@
 """A shop on the bench: events by hand, no devices, every line of an outcome as text. No test stands here."""
 
-from dataclasses import replace
 from typing import Any
+
+from msgspec.structs import replace
 
 from gatehand_rules import Outcome, Shop, State, initial, step
 from gatehand_rules import events as ev

@@ -1,10 +1,11 @@
 """An alarm is raised, acknowledged, cleared; one whose cause comes and goes neither storms nor is forgotten."""
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from msgspec.structs import replace
 from shell_support import SHOP, World
 
 from gatehand.shell.alarm_life import COMINGS, MOST_A_MINUTE, SAY_AGAIN, WINDOW, Alarm, Life

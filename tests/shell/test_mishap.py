@@ -1,10 +1,10 @@
 """A mistake of our own in the rules: the fan is told off, held, and the daemon goes on."""
 
 from collections.abc import Callable
-from dataclasses import replace
 from typing import Any
 
 import pytest
+from msgspec.structs import replace
 from shell_support import World
 
 from gatehand.shell import engine as engine_module

@@ -1,9 +1,8 @@
 """What a changed shop means for a state that goes on, over many states."""
 
-from dataclasses import replace
-
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from msgspec.structs import replace
 from shell_support import SHOP, plan_of
 
 from gatehand_rules import State, initial, step

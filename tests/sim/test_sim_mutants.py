@@ -88,7 +88,7 @@ def acts_on_retained_messages(patch: Patch) -> None:
 
 
 def _values(event: Any) -> list[Any]:  # noqa: ANN401 - any event's fields
-    return [getattr(event, name) for name in event.__slots__ if name != "retained"]
+    return [getattr(event, name) for name in event.__struct_fields__ if name != "retained"]
 
 
 def opens_without_limit(patch: Patch) -> None:

@@ -8,13 +8,14 @@ import random
 import shutil
 import sys
 import tempfile
-from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 if __name__ == "__main__":
     ROOT = Path(__file__).resolve().parents[2]
     sys.path[:0] = [str(ROOT / part) for part in ("rules", "daemon", "tests")]
+
+from msgspec.structs import replace
 
 from gatehand.journal.disk import RealDisk
 from gatehand.journal.frames import Kind, frame, frames

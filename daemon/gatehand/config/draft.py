@@ -4,9 +4,9 @@ What cannot be read is left out and remembered as spoilt: checks ask before they
 """
 
 import copy
-from dataclasses import dataclass
 from typing import Any, Final
 
+from msgspec import Struct
 from pydantic import ValidationError
 from pydantic_core import ErrorDetails
 
@@ -20,8 +20,7 @@ _STAND_IN: Final = {("tool", "start_amps"): 1.0, ("circuit", "amps"): 1e6, ("upk
 """Keys without default that are misspelt most often: with a stand-in the rest of their table is still looked at."""
 
 
-@dataclass(frozen=True, slots=True)
-class Draft:
+class Draft(Struct, frozen=True):
     """What could be read. `raw` is the whole of what was parsed, `spoilt` the paths left out of `config`."""
 
     config: Config
@@ -69,8 +68,7 @@ def read(raw: dict[str, Any]) -> Draft:
     return Draft(Config(), raw, frozenset({()}), tuple(faults.values()))
 
 
-@dataclass(frozen=True, slots=True)
-class _Told:
+class _Told(Struct, frozen=True):
     """One of pydantic's errors with its path in the TOML."""
 
     kind: str

@@ -5,9 +5,10 @@ Pure but for reading files, so a reload calls the same function.
 
 import tomllib
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
+
+from msgspec import Struct, field
 
 from gatehand.config import syntax
 from gatehand.config.build import build
@@ -24,8 +25,7 @@ LARGEST_BYTES: Final = 1_000_000
 _NAMED: Final = ("tool", "gate", "collector", "stop", "duct")
 
 
-@dataclass(frozen=True, slots=True)
-class Loaded:
+class Loaded(Struct, frozen=True):
     """What a config file gave. `config` and `shop` are None when there is an error among `problems`."""
 
     config: Config | None

@@ -9,9 +9,10 @@ import re
 import sys
 from bisect import bisect_right
 from contextlib import suppress
-from dataclasses import dataclass, field
 from itertools import accumulate
 from typing import Final
+
+from msgspec import Struct, field
 
 from gatehand.config.problems import KeyPath
 
@@ -31,16 +32,14 @@ _ESCAPED: Final = {"b": "\b", "t": "\t", "n": "\n", "f": "\f", "r": "\r", "e": "
 """With the two forms that TOML 1.1 adds, which later Pythons read."""
 
 
-@dataclass(frozen=True, slots=True)
-class Spot:
+class Spot(Struct, frozen=True):
     """A place in the text; both count from 1, the column in characters."""
 
     line: int
     column: int
 
 
-@dataclass(frozen=True, slots=True)
-class Span:
+class Span(Struct, frozen=True):
     """Offsets of a key and of its value. A table made by a header has its name's offsets for both."""
 
     key: int
@@ -60,8 +59,7 @@ class _Lost(Exception):  # noqa: N818 -- not an error: the scanner no longer und
     """The text is no TOML from here on."""
 
 
-@dataclass(slots=True)
-class Positions:
+class Positions(Struct):
     """Where everything stands. `doubled` lists keys set a second time: path, first and second offset."""
 
     text: str

@@ -3,9 +3,11 @@
 Records only; nothing here looks at files or models.
 """
 
-from dataclasses import asdict, dataclass
 from enum import StrEnum
 from typing import TypeAlias
+
+from msgspec import Struct
+from msgspec.structs import asdict
 
 KeyPath: TypeAlias = tuple[str | int, ...]
 """Where a value stands in the parsed TOML: names of tables and keys, numbers in lists."""
@@ -18,8 +20,7 @@ class Level(StrEnum):
     WARNING = "warning"
 
 
-@dataclass(frozen=True, slots=True)
-class Fault:
+class Fault(Struct, frozen=True):
     """One thing wrong at one key. `at_key`: the key's name is at fault, not its value."""
 
     path: KeyPath
@@ -28,8 +29,7 @@ class Fault:
     at_key: bool = False
 
 
-@dataclass(frozen=True, slots=True)
-class Problem:
+class Problem(Struct, frozen=True):
     """One thing wrong in a file. `line` and `column` count from 1, columns in characters."""
 
     file: str

@@ -1,17 +1,21 @@
 """Frozen records to JSON values and back, exactly: the rules' state and events as the head of a recording keeps them.
 
-Generic over dataclasses, StrEnum, tuples, frozensets, text, numbers (also inf), bool and None. Which classes may come
+Generic over structs, StrEnum, tuples, frozensets, text, numbers (also inf), bool and None. Which classes may come
 back is a table made by `known`, so that a file can name nothing else.
 """
 
 import math
 from collections.abc import Mapping
-from dataclasses import MISSING, fields, is_dataclass
 from enum import StrEnum
 from types import ModuleType
 from typing import Any, TypeAlias
 
+from msgspec import Struct
+from msgspec.structs import fields
+
 Json: TypeAlias = str | int | float | bool | list["Json"] | dict[str, "Json"] | None
+
+Classes: TypeAlias = Mapping[str, type[Struct] | type[StrEnum]]
 
 _FLOAT, _SET = "float", "set"
 
@@ -20,13 +24,13 @@ class CodecError(ValueError):
     """A value that cannot be written, or a text that names what this version does not know."""
 
 
-def known(*modules: ModuleType) -> dict[str, type]:
-    """The dataclasses and enums that these modules define, by class name."""
+def known(*modules: ModuleType) -> dict[str, type[Struct] | type[StrEnum]]:
+    """The structs and enums that these modules define, by class name."""
     return {
         name: value
         for module in modules
         for name, value in vars(module).items()
-        if isinstance(value, type) and (is_dataclass(value) or issubclass(value, StrEnum))
+        if isinstance(value, type) and issubclass(value, Struct | StrEnum)
     }
 
 
@@ -47,13 +51,13 @@ def to_json(value: object) -> Json:
             return [to_json(item) for item in value]
         case frozenset():
             return {_SET: [to_json(item) for item in sorted(value)]}
-        case _ if is_dataclass(value) and not isinstance(value, type):
-            return {type(value).__name__: {field.name: to_json(getattr(value, field.name)) for field in fields(value)}}
+        case Struct():
+            return {type(value).__name__: {name: to_json(getattr(value, name)) for name in value.__struct_fields__}}
         case _:
             raise CodecError(f"a {type(value).__name__} is not carried: {value!r:.80}")
 
 
-def from_json(found: Json, classes: Mapping[str, type]) -> Any:  # noqa: ANN401 - whatever class the text names
+def from_json(found: Json, classes: Classes) -> Any:  # noqa: ANN401 - whatever class the text names
     """The value that `to_json` was given.
 
     Raises:
@@ -68,7 +72,7 @@ def from_json(found: Json, classes: Mapping[str, type]) -> Any:  # noqa: ANN401 
             return found
 
 
-def _tagged(found: dict[str, Json], classes: Mapping[str, type]) -> object:
+def _tagged(found: dict[str, Json], classes: Classes) -> object:
     if len(found) != 1:
         raise CodecError(f"one class name is wanted, found {sorted(found)[:5]}")
     ((tag, body),) = found.items()
@@ -89,12 +93,12 @@ def _tagged(found: dict[str, Json], classes: Mapping[str, type]) -> object:
     return _record(kind, body, classes)
 
 
-def _record(kind: type, body: dict[str, Json], classes: Mapping[str, type]) -> object:
-    names = {field.name for field in fields(kind)}
+def _record(kind: type[Struct], body: dict[str, Json], classes: Classes) -> object:
+    names = set(kind.__struct_fields__)
     unknown = set(body) - names
     if unknown:
         raise CodecError(f"{kind.__name__} has no field {min(unknown)!r} in this version")
     for field in fields(kind):
-        if field.name not in body and field.default is MISSING and field.default_factory is MISSING:
+        if field.required and field.name not in body:
             raise CodecError(f"{kind.__name__} lacks its field {field.name!r}")
     return kind(**{name: from_json(value, classes) for name, value in body.items()})

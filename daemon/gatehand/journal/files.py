@@ -7,9 +7,11 @@ the log is open: a line is on disk, or it is counted and a `log_gap` line says s
 import contextlib
 import errno
 import re
-from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from pathlib import Path
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from gatehand.journal.disk import Disk
 from gatehand.journal.line import LOG_GAP, LineError, Stamper, decode, encode, stamp
@@ -25,8 +27,7 @@ class LogFolderError(Exception):
     """The log cannot be written where the config says; the text says why and what to do."""
 
 
-@dataclass(frozen=True, slots=True)
-class Gap:
+class Gap(Struct, frozen=True):
     """Lines that are not in the file."""
 
     lost: int = 0

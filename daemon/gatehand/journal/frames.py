@@ -7,8 +7,9 @@ A frame is a mark, a kind, the length and the CRC-32 of its payload, then the pa
 import struct
 import zlib
 from collections.abc import Iterator
-from dataclasses import dataclass
 from enum import IntEnum
+
+from msgspec import Struct
 
 _HEADER = struct.Struct("<2sBxII")
 _MARK = b"GR"
@@ -30,8 +31,7 @@ class Kind(IntEnum):
 _KINDS = frozenset(map(int, Kind))
 
 
-@dataclass(frozen=True, slots=True)
-class Damage:
+class Damage(Struct, frozen=True):
     """Bytes of a file that are no whole frame."""
 
     offset: int

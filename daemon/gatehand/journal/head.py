@@ -6,10 +6,11 @@ A short binary part (so that a folder of thousands is searched by reading a few 
 import json
 import struct
 import zlib
-from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from functools import cached_property
 from typing import Any
+
+from msgspec import Struct
 
 from gatehand.journal import codec
 from gatehand_rules import state as state_module
@@ -29,8 +30,7 @@ class RecordingError(Exception):
     """A file that is no recording, or one of another version; the text says which."""
 
 
-@dataclass(frozen=True)
-class Head:
+class Head(Struct, frozen=True, dict=True):
     """What a recording says of itself. `wall_ms` and `mono_ms` are one moment on both clocks."""
 
     run: str
@@ -72,8 +72,7 @@ class Head:
         return EPOCH + timedelta(milliseconds=self.wall_ms + now_ms - self.mono_ms)
 
 
-@dataclass(frozen=True, slots=True)
-class Peek:
+class Peek(Struct, frozen=True):
     """The short part of a head."""
 
     wall_ms: int

@@ -9,8 +9,10 @@ import json
 import math
 import struct
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field, fields
 from typing import Literal, get_args, get_origin
+
+from msgspec import Struct, field
+from msgspec.structs import fields
 
 from gatehand.journal import codec
 from gatehand_rules import events as event_module
@@ -30,8 +32,7 @@ _MOST_AMPS = 1e6
 _KEEP_EVENTS = 1 << 12
 
 
-@dataclass(slots=True)
-class Rows:
+class Rows(Struct):
     """Events in their order: three columns of one length, and the events that are more than a number, by row."""
 
     now_ms: Sequence[int] = field(default_factory=list)

@@ -7,8 +7,9 @@ their order never depends on a clock. Any method may raise OSError.
 import re
 import zlib
 from collections.abc import Callable, Iterator
-from dataclasses import replace
 from pathlib import Path
+
+from msgspec.structs import replace
 
 from gatehand.journal.columns import BLOCK_ROWS, encode_block
 from gatehand.journal.disk import Disk

@@ -1,8 +1,9 @@
 """Sentences about a connection: what happened, what it means, what to do. Values in, text out."""
 
-from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final
+
+from msgspec import Struct
 
 from gatehand.mqtt.settings import BrokerSettings
 from gatehand.mqtt.transport import Said
@@ -32,8 +33,7 @@ class Failure(StrEnum):
     CERTIFICATE = "certificate"
 
 
-@dataclass(frozen=True, slots=True)
-class Ending:
+class Ending(Struct, frozen=True):
     """Why an established connection ended, in words, and the broker's reason code if it gave one."""
 
     reason: str

@@ -6,8 +6,9 @@ instead, so that the pressure goes back to the sender.
 """
 
 from collections import deque
-from dataclasses import dataclass
 from typing import Final
+
+from msgspec import Struct
 
 BUSY: Final = 512
 """From this many waiting messages on, a new reading replaces the waiting ones of its topic."""
@@ -15,8 +16,7 @@ FULL: Final = 8 * BUSY
 """From this many on, the session leaves the rest in the socket."""
 
 
-@dataclass(slots=True)
-class Message:
+class Message(Struct):
     """One message as it came, stamped with monotonic seconds. Not frozen: it is made thousands of times a second."""
 
     topic: str

@@ -19,11 +19,11 @@ import math
 import ssl
 import time
 from collections.abc import Callable, Coroutine, Sequence
-from dataclasses import dataclass
 from typing import Any, Final, TypeVar
 
 import aiomqtt
 import paho.mqtt.client as paho
+from msgspec import Struct
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
@@ -43,8 +43,7 @@ _DRAIN: Final = 128
 _SUBSCRIBE_AT_ONCE: Final = 100
 
 
-@dataclass(frozen=True, slots=True)
-class Hooks:
+class Hooks(Struct, frozen=True):
     """What a link tells its session. All are called in the event loop; none may raise."""
 
     arrived: Callable[[], None]

@@ -7,9 +7,10 @@ UTF-8, JSON, pointer, kind, finite, range. No rule of the shop is known here.
 import json
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
 from math import isfinite
 from typing import Final, TypeVar
+
+from msgspec import Struct
 
 from gatehand.mqtt.pointer import Missing, parse_pointer, resolve
 
@@ -23,16 +24,14 @@ _NUMBER: Final = re.compile(rb"\s*[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?\s*")
 T = TypeVar("T")
 
 
-@dataclass(frozen=True, slots=True)
-class Rejected:
+class Rejected(Struct, frozen=True):
     """A payload that is no value: `why` says what was found and what is wanted, `shown` is a short safe excerpt."""
 
     why: str
     shown: str
 
 
-@dataclass(frozen=True, slots=True)
-class UnknownWord:
+class UnknownWord(Struct, frozen=True):
     """A readable word that is none of those looked for, for instance of a gate half-way."""
 
     text: str

@@ -1,15 +1,15 @@
 """JSON Pointer after RFC 6901: one value out of a JSON document. No evaluation beyond the RFC, no I/O."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from typing import Final
+
+from msgspec import Struct
 
 _INDEX_DIGITS: Final = frozenset("0123456789")
 _LONGEST_INDEX: Final = 9  # no document within the size cap has more elements than that
 
 
-@dataclass(frozen=True, slots=True)
-class Missing:
+class Missing(Struct, frozen=True):
     """The document has no value there. `at` is the part of the pointer up to the first step that fails."""
 
     at: str

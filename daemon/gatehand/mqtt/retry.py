@@ -3,8 +3,9 @@
 Pure but for its own counters; `lived` and all waits are seconds. The same story always gives the same answers.
 """
 
-from dataclasses import dataclass
 from typing import Final
+
+from msgspec import Struct
 
 from gatehand.mqtt import explain
 from gatehand.mqtt.explain import Ending, Failure, LinkFailedError
@@ -15,8 +16,7 @@ _SHORT_LIVES: Final = 3
 _SILENCES: Final = 2
 
 
-@dataclass(frozen=True, slots=True)
-class Next:
+class Next(Struct, frozen=True):
     """Seconds to wait before the next attempt, and what a person should know."""
 
     wait: float

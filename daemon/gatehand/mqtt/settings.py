@@ -4,11 +4,12 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal, TypeAlias
 
+from msgspec import Struct
+
 Protocol: TypeAlias = Literal["5", "3.1.1"]
 
 
-@dataclass(frozen=True, slots=True)
-class Tls:
+class Tls(Struct, frozen=True):
     """Files for an encrypted connection. `ca_file` None: the system's authorities."""
 
     ca_file: Path | None = None
@@ -32,8 +33,7 @@ class BrokerSettings:
     tls: Tls | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class Presence:
+class Presence(Struct, frozen=True):
     """The topic that says whether we are there, retained, and its words. A connection has one, as it has one will."""
 
     topic: str
@@ -45,8 +45,7 @@ class Presence:
     """The goodbye."""
 
 
-@dataclass(frozen=True, slots=True)
-class Patience:
+class Patience(Struct, frozen=True):
     """All waits of a session in seconds. The same failures always lead to the same waits."""
 
     retry: tuple[float, ...] = (0.2, 0.4, 0.8, 1.6, 3.2, 5.0)

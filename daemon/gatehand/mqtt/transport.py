@@ -12,9 +12,10 @@ Duties of whoever implements `Transport`:
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Protocol
+
+from msgspec import Struct, field
 
 from gatehand_rules.findings import Fact
 
@@ -32,8 +33,7 @@ class Kind(StrEnum):
     """Something that has happened: for whoever listens now, never retained, lost if it gets lost."""
 
 
-@dataclass(frozen=True, slots=True)
-class Outgoing:
+class Outgoing(Struct, frozen=True):
     """One message to publish. An empty payload of kind `STATUS` removes what the broker retains."""
 
     topic: str
@@ -41,8 +41,7 @@ class Outgoing:
     kind: Kind
 
 
-@dataclass(frozen=True, slots=True)
-class Subscription:
+class Subscription(Struct, frozen=True):
     """A topic to listen to. `qos`: 0 for readings (the next one comes soon), 1 for what is said once."""
 
     topic: str
@@ -51,8 +50,7 @@ class Subscription:
     """True: when the daemon falls behind, older messages of this topic may give way to newer ones."""
 
 
-@dataclass(frozen=True, slots=True)
-class Connected:
+class Connected(Struct, frozen=True):
     """What is known of a connection when its subscriptions stand."""
 
     protocol: str
@@ -82,8 +80,7 @@ class Said(StrEnum):
     INTERNAL_ERROR = "internal_error"
 
 
-@dataclass(frozen=True, slots=True)
-class Notice:
+class Notice(Struct, frozen=True):
     """A log line: `text` for a person, `facts` the same as data."""
 
     kind: Said

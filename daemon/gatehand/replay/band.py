@@ -5,9 +5,11 @@ answer here is None. Too narrow a band costs time; too wide a one would be an er
 `gatehand_rules.detect` case by case, and a property test compares it with stepping every reading.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from math import ceil
 from typing import assert_never
+
+from msgspec.structs import replace
 
 from gatehand_rules.detect import NOTICE
 from gatehand_rules.shop import Collector, Shop, Tool

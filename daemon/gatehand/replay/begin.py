@@ -4,7 +4,7 @@ The start is played through the rules against devices that find the gates shut a
 sensors' silence counts from the first reading on.
 """
 
-from dataclasses import replace
+from msgspec.structs import replace
 
 from gatehand.replay.devices import IdealDevices, switch_reports
 from gatehand.replay.player import Player, at_rest

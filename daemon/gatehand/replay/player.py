@@ -10,9 +10,10 @@ At one instant devices come first, then the items in their order, then time alon
 
 from bisect import bisect_left
 from collections.abc import Callable, Sequence
-from dataclasses import replace
 from operator import attrgetter
 from typing import Final, TypeAlias
+
+from msgspec.structs import replace
 
 from gatehand.replay.band import ANY, Edges, band, edges, fan_band, is_calm, with_reading
 from gatehand.replay.devices import NEVER, Devices, NoDevices

@@ -9,8 +9,10 @@ An alarm that is raised anew after it was cleared is a new one: nobody has ackno
 
 import math
 from collections import deque
-from dataclasses import dataclass, replace
 from typing import Final
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 WINDOW: Final = 60.0
 """Seconds within which comings count together, and for which a cause must be gone before a storm is over."""
@@ -22,8 +24,7 @@ MOST_A_MINUTE: Final = 3 * COMINGS + math.ceil(WINDOW / SAY_AGAIN)
 """Messages for each alarm within any minute, at most: raised, acknowledged and cleared for each coming, and counts."""
 
 
-@dataclass(frozen=True, slots=True)
-class Alarm:
+class Alarm(Struct, frozen=True):
     """One alarm. `subject`: such as {"tool": "band_saw"}; `because` and `next` are sentences."""
 
     id: str

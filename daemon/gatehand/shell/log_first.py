@@ -6,8 +6,10 @@ is over one line says for how long and for how many. Without a connection nothin
 
 from collections import deque
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
 from typing import Final
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from gatehand.journal.line import COMMAND_NOT_SENT, LOG_LATE, Line, Stamper
 from gatehand.shell.ports import Log, Ticket, Timer, Timers
@@ -17,8 +19,7 @@ BOUND: Final = 0.020
 """Seconds that a command waits for its explanation to reach the disk."""
 
 
-@dataclass(frozen=True, slots=True)
-class Batch:
+class Batch(Struct, frozen=True):
     """The commands of one step, in their order, and the rules' time of that step."""
 
     commands: tuple[Command, ...]

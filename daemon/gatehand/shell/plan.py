@@ -1,8 +1,9 @@
 """One config made ready to work with: the shop for the rules, topics in both directions, what it was read from."""
 
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Self
+
+from msgspec import Struct
 
 from gatehand.config import Config, Loaded
 from gatehand.shell.routes import Routes
@@ -10,8 +11,7 @@ from gatehand.shell.told import Told
 from gatehand_rules.shop import Shop
 
 
-@dataclass(frozen=True, slots=True)
-class Plan:
+class Plan(Struct, frozen=True):
     """A config in use, or about to be."""
 
     config: Config

@@ -1,7 +1,8 @@
 """Keeps a device that sends rubbish ten times a second from filling the log: the first, then a count every minute."""
 
-from dataclasses import dataclass, field
 from typing import Final, Literal
+
+from msgspec import Struct, field
 
 from gatehand.mqtt.payload import Rejected
 from gatehand_rules.events import MessageRejected
@@ -10,8 +11,7 @@ EVERY: Final = 60.0
 """Seconds between two lines about the same value of the same device."""
 
 
-@dataclass(slots=True)
-class _Spell:
+class _Spell(Struct):
     """What one device's value has been rejected for since the last line."""
 
     said_at: float

@@ -7,9 +7,10 @@ The outcome is shown three ways: a log line, the alarm `config`, and the retaine
 import asyncio
 import hashlib
 import json
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
+
+from msgspec import Struct
 
 from gatehand.config import Config, Loaded, Problem, load
 from gatehand.config.edits import edits
@@ -50,8 +51,7 @@ class ConfigFile:
         return not same
 
 
-@dataclass(slots=True)
-class _Outcome:
+class _Outcome(Struct):
     """What came of the last reading of the file."""
 
     at: float

@@ -6,9 +6,10 @@ shop, nothing is published, no clock is read.
 
 import json
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
 from functools import partial
 from typing import Final, Literal, TypeAlias
+
+from msgspec import Struct
 
 from gatehand.config import Config
 from gatehand.config.signals import Contact, Current, Heard
@@ -26,8 +27,7 @@ Read: TypeAlias = Callable[[bytes | Payload, bool], ev.Event | Rejected | None]
 """One reader of a topic: payload and retained flag to an event; None: it says nothing to us."""
 
 
-@dataclass(frozen=True, slots=True)
-class Handler:
+class Handler(Struct, frozen=True):
     """One thing that a topic says, and whose it is."""
 
     kind: Kind
@@ -37,8 +37,7 @@ class Handler:
     is_reading: bool = False
 
 
-@dataclass(frozen=True, slots=True)
-class RetainedCommand:
+class RetainedCommand(Struct, frozen=True):
     """The broker retains a message on one of our command topics: any device that connects would act on it."""
 
     kind: Kind
@@ -46,8 +45,7 @@ class RetainedCommand:
     topic: str
 
 
-@dataclass(frozen=True, slots=True)
-class OwnStatus:
+class OwnStatus(Struct, frozen=True):
     """What a former run of the daemon left retained: `kind` is "tool", "gate", "collector" or "alarm"."""
 
     kind: str
@@ -56,22 +54,19 @@ class OwnStatus:
     held: bool
 
 
-@dataclass(frozen=True, slots=True)
-class ReloadAsked:
+class ReloadAsked(Struct, frozen=True):
     """Somebody wants the config read again; `text` is given back with the outcome."""
 
     text: str
 
 
-@dataclass(frozen=True, slots=True)
-class CommandForgotten:
+class CommandForgotten(Struct, frozen=True):
     """The broker retains nothing on this command topic any more."""
 
     topic: str
 
 
-@dataclass(frozen=True, slots=True)
-class AlarmAcked:
+class AlarmAcked(Struct, frozen=True):
     """Somebody has seen the alarm. `by`: who, if the message says so."""
 
     name: str

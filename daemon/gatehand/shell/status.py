@@ -6,8 +6,9 @@ Nothing is decided or remembered here but since when a state's word stands, why,
 import json
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass, field
 from typing import Final, TypeAlias
+
+from msgspec import Struct
 
 from gatehand.journal.line import stamp
 from gatehand.mqtt.transport import Kind, Outgoing
@@ -44,8 +45,7 @@ VISIBLE: Final = 0.02
 """Share of `start_amps` by which a current must have moved to be shown anew: a resting sensor's noise moves less."""
 
 
-@dataclass(frozen=True, slots=True)
-class Moment:
+class Moment(Struct, frozen=True):
     """One instant on both clocks, so that a deadline of the rules can be shown as a time of day."""
 
     mono: float
@@ -62,8 +62,7 @@ class Moment:
         return stamp(self.offset + mono)
 
 
-@dataclass(slots=True)
-class _Shown:
+class _Shown(Struct):
     """What is kept of one subject between messages."""
 
     word: str = ""
@@ -71,7 +70,7 @@ class _Shown:
     because: str = AT_START
     explained: bool = True
     """`because` is newer than the word."""
-    sent: bytes = field(default=b"")
+    sent: bytes = b""
     amps: float | None = None
     """A tool's current as sent."""
 

@@ -11,9 +11,10 @@ velocity pressure of them.
 """
 
 import math
-from dataclasses import dataclass
 from itertools import pairwise
 from typing import Final
+
+from msgspec import Struct
 
 FOOT: Final = 0.3048
 
@@ -24,8 +25,7 @@ ASHRAE_2009: Final = "ASHRAE Fundamentals 2009, ch. 21"
 HVAC_MANUAL: Final = "an HVAC technical manual, table 6 [pub]"
 
 
-@dataclass(frozen=True, slots=True)
-class Material:
+class Material(Struct, frozen=True):
     """Absolute roughness in metres, and where it is from."""
 
     roughness: float
@@ -50,8 +50,7 @@ ENTRIES: Final[dict[str, float]] = {
 }
 
 
-@dataclass(frozen=True, slots=True)
-class Fitting:
+class Fitting(Struct, frozen=True):
     """Loss factors by diameter in metres, ascending; one pair for a factor that does not depend on it."""
 
     factors: tuple[tuple[float, float], ...]

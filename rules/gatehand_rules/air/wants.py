@@ -4,8 +4,9 @@ A user's own figure always wins; these are shown with where they are from. SI un
 """
 
 import math
-from dataclasses import dataclass
 from typing import Final
+
+from msgspec import Struct
 
 CFM: Final = 0.3048**3 / 60
 """One cubic foot per minute in m3/s."""
@@ -22,8 +23,7 @@ PORT_VELOCITY: Final = 4500 * FPM
 """Makers' manuals ask for about a port's area times this [practice]."""
 
 
-@dataclass(frozen=True, slots=True)
-class Want:
+class Want(Struct, frozen=True):
     """A flow wanted, m3/s, in words, with its tag."""
 
     flow: float

@@ -1,7 +1,8 @@
 """Topics across tables: no two commands on one, no command where something is heard, nothing within our own base."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from gatehand.config.base import Table
 from gatehand.config.draft import Draft
@@ -10,8 +11,7 @@ from gatehand.config.shown import shown
 from gatehand.config.signals import GateCommand, GateState, Heard, SwitchCommand, SwitchState
 
 
-@dataclass(frozen=True, slots=True)
-class _Use:
+class _Use(Struct, frozen=True):
     """A topic and the key that names it."""
 
     path: KeyPath
