@@ -5,7 +5,6 @@ tool that cuts, a newcomer never takes the suction from a tool that is cutting, 
 a finding (I7). A demand that may start nothing and has no air yet takes no room from one of its kind that may.
 """
 
-from collections.abc import Iterable
 from enum import IntEnum
 
 from msgspec import Struct
@@ -60,29 +59,23 @@ class Demand(Struct, frozen=True):
 
 def of_collector(draft: Draft, at: int) -> list[Demand]:
     """All demands on the collector at index `at`, in the order in which they are served."""
-    name, shop = draft.shop.collectors[at].name, draft.shop
+    shop, tools = draft.shop, draft.tools
     found: list[Demand] = []
-    for tool, state in zip(shop.tools, draft.tools, strict=True):
-        if isinstance(state, ToolIdle) or tool.collector != name:
+    for i in shop.tools_of(at):
+        state = tools[i]
+        if type(state) is ToolIdle:  # most tools, most of the time
             continue
         kind, since, standing = _tool_demand(state)
-        if kind is None:
-            continue
-        found.append(
-            Demand(
-                kind,
-                since,
-                tool.name,
-                None,
-                _indices(draft, tool.gates),
-                _indices(draft, tool.assist),
-                may_start=standing is Standing.FRESH,
-            )
-        )
-    for i, gate in enumerate(shop.gates):
+        if kind is not None:
+            own, assist = shop.ways_of(i)
+            may_start = standing is Standing.FRESH
+            found.append(Demand(kind, since, shop.tools[i].name, None, own, assist, may_start=may_start))
+    for i in shop.gates_of(at):
         hand = draft.gates[i].hand
-        if gate.collector == name and hand is not None:
-            found.append(Demand(Kind.HAND, hand.since, None, gate.name, (i,), may_start=not hand.kept))
+        if hand is not None:
+            found.append(Demand(Kind.HAND, hand.since, None, shop.gates[i].name, (i,), may_start=not hand.kept))
+    if len(found) < 2:  # noqa: PLR2004 - nothing to put in order
+        return found
     on = draft.collectors[at].on_phase
     found.sort(key=lambda one: (one.kind, not (one.may_start or (on and _has_air(draft, one))), one.since))
     return found
@@ -90,7 +83,7 @@ def of_collector(draft: Draft, at: int) -> list[Demand]:
 
 def _has_air(draft: Draft, one: Demand) -> bool:
     """Its gates are open or on their way, so that a running fan serves it."""
-    return all(isinstance(draft.gates[i].move, GateOpen | GateOpening) for i in one.gates)
+    return all(isinstance(draft.gates[i].move, (GateOpen, GateOpening)) for i in one.gates)
 
 
 def _tool_demand(state: ToolState) -> tuple[Kind | None, float, Standing]:
@@ -104,10 +97,6 @@ def _tool_demand(state: ToolState) -> tuple[Kind | None, float, Standing]:
             return Kind.RUN_ON, held_from(state), Standing.STALE
         case _:
             return None, 0.0, Standing.STALE
-
-
-def _indices(draft: Draft, names: Iterable[str]) -> tuple[int, ...]:
-    return tuple(i for name in names if (i := draft.shop.gate_at(name)) is not None)
 
 
 def fitting(draft: Draft, at: int, demands: list[Demand]) -> list[Demand]:
@@ -160,14 +149,14 @@ def _refuse_max_open(draft: Draft, at: int, one: Demand, alarm: str, taken: set[
         )
 
 
-def clear_old_refusals(draft: Draft, at: int, demands: list[Demand]) -> None:
+def clear_old_refusals(draft: Draft, at: int) -> None:
     """A refusal whose demand is over no longer stands."""
     if not draft.alarms:
         return
-    name, shop = draft.shop.collectors[at].name, draft.shop
-    alive = {one.label for one in demands if one.kind is not Kind.RUN_ON}
-    for tool in shop.tools:
-        if tool.collector == name and f"tool_{tool.name}" not in alive:
+    alive = {one.label for one in of_collector(draft, at) if one.kind is not Kind.RUN_ON}
+    for i in draft.shop.tools_of(at):
+        tool = draft.shop.tools[i]
+        if f"tool_{tool.name}" not in alive:
             draft.clear_alarm(f"tool_{tool.name}_max_open", Rule.NO_DEMAND, tool=tool.name)
             draft.clear_alarm(f"tool_{tool.name}_not_served", Rule.NO_DEMAND, tool=tool.name)
 
@@ -193,13 +182,12 @@ def is_decided_shut(draft: Draft, at: int) -> bool:
 
 def stands_shut(state: GateState) -> bool:
     """Shut, or of no known position."""
-    return isinstance(state.move, GateShut | GateUnknown)
+    return isinstance(state.move, (GateShut, GateUnknown))
 
 
 def proven(draft: Draft, at: int) -> list[int]:
     """Indices of the collector's gates that are proven open."""
-    name = draft.shop.collectors[at].name
-    return [i for i, gate in enumerate(draft.shop.gates) if gate.collector == name and is_proven(draft.gates[i])]
+    return [i for i in draft.shop.gates_of(at) if is_proven(draft.gates[i])]
 
 
 def last_used(fan: CollectorState) -> tuple[int, ...]:

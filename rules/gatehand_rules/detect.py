@@ -182,7 +182,7 @@ def _after_delays(draft: Draft, at: int) -> ToolSpeaking:
 
 def _start_if_due(draft: Draft, at: int) -> None:
     tool, state = draft.shop.tools[at], draft.tools[at]
-    if not isinstance(state, ToolIdle | ToolRunOn) or state.hump is None or state.hump.above_since is None:
+    if not isinstance(state, (ToolIdle, ToolRunOn)) or state.hump is None or state.hump.above_since is None:
         return
     if reached(draft.now, state.hump.above_since, tool.start_after):
         _start(draft, at, state)
@@ -314,7 +314,7 @@ def time_passes(draft: Draft, at: int) -> None:
         case ToolSilent(let_go=let_go):
             if not let_go and reached(now, held_from(state), tool.run_on):
                 draft.tools[at] = replace(state, let_go=True)
-                if isinstance(state.was, ToolRunning | ToolRunOn):
+                if isinstance(state.was, (ToolRunning, ToolRunOn)):
                     draft.say(
                         Happened.RUN_ON_ENDED,
                         Rule.SILENT_AFTER,
@@ -353,11 +353,11 @@ def wake_at(tool: Tool, state: ToolState, *, judged: bool) -> float | None:
             moments.append(due(state.since, tool.run_limit))
     if isinstance(state, ToolRunOn):
         moments.append(due(state.since, tool.run_on))
-    if isinstance(state, ToolIdle | ToolRunOn) and state.hump is not None and state.hump.above_since is not None:
+    if isinstance(state, (ToolIdle, ToolRunOn)) and state.hump is not None and state.hump.above_since is not None:
         moments.append(due(state.hump.above_since, tool.start_after))
     return min(moments, default=None)
 
 
 def is_at_rest(state: ToolSpeaking) -> bool:
     """Idle or unknown: nothing is lost by taking it for that again."""
-    return isinstance(state, ToolIdle | ToolUnknown)
+    return isinstance(state, (ToolIdle, ToolUnknown))

@@ -47,7 +47,7 @@ def ensure_open(draft: Draft, at: int, rule: Rule, instead_of: tuple[str, ...] =
     """Command it open unless it is open, on its way, or given up."""
     move = draft.gates[at].move
     stuck_open = isinstance(move, GateFault) and move.wanted is Position.SHUT
-    if stuck_open or isinstance(move, GateUnknown | GateShut | GateShutting):
+    if stuck_open or isinstance(move, (GateUnknown, GateShut, GateShutting)):
         tell_open(draft, at, rule, instead_of)
 
 
@@ -62,13 +62,11 @@ def tell_shut(draft: Draft, at: int, rule: Rule) -> None:
 
 def may_shut(draft: Draft, at: int) -> bool:
     """Whether the fan can spare the gate: it stands still, or enough others are proven open (DESIGN, I2)."""
-    shop, name = draft.shop, draft.shop.gates[at].collector
-    home = shop.collector_at(name)
+    shop = draft.shop
+    home = shop.collector_at(shop.gates[at].collector)
     if home is None or not fan.may_turn(draft.collectors[home], draft.now):
         return True
-    others = sum(
-        1 for i, gate in enumerate(shop.gates) if i != at and gate.collector == name and is_proven(draft.gates[i])
-    )
+    others = sum(1 for i in shop.gates_of(home) if i != at and is_proven(draft.gates[i]))
     return others >= shop.collectors[home].min_open
 
 
@@ -115,12 +113,13 @@ def forget_fault(draft: Draft, at: int) -> None:
 
 def time_passes(draft: Draft, at: int) -> None:
     """Travel that has run out: proof for a gate that cannot report, a retry or a fault for one that can."""
-    arrives(draft, at)
-    gate, state, move = draft.shop.gates[at], draft.gates[at], _overdue(draft, at)
+    move = _overdue(draft, at)
     if move is None:
         return
-    wanted = _goal(move)
-    if move.tries < gate.retries:
+    gate, state, wanted = draft.shop.gates[at], draft.gates[at], _goal(move)
+    if _is_proof(gate, state, move):
+        _arrive(draft, at, wanted, Rule.TRAVEL)
+    elif move.tries < gate.retries:
         tell_again(draft, at, tries=move.tries + 1, rule=Rule.RETRY)
     else:
         draft.set_gate(at, move=GateFault(wanted, move.first))
@@ -142,15 +141,20 @@ def time_passes(draft: Draft, at: int) -> None:
 
 def arrives(draft: Draft, at: int) -> None:
     """Travel that has run out, where it is proof: nothing is commanded by it."""
-    gate, state, move = draft.shop.gates[at], draft.gates[at], _overdue(draft, at)
-    if move is not None and (not gate.reports or state.reported is _goal(move)):
+    move = _overdue(draft, at)
+    if move is not None and _is_proof(draft.shop.gates[at], draft.gates[at], move):
         _arrive(draft, at, _goal(move), Rule.TRAVEL)
+
+
+def _is_proof(gate: Gate, state: GateState, move: GateOpening | GateShutting) -> bool:
+    """Time alone proves a gate that cannot report, or whose last report says so already."""
+    return not gate.reports or state.reported is _goal(move)
 
 
 def _overdue(draft: Draft, at: int) -> GateOpening | GateShutting | None:
     """The gate's move, when its travel has run out."""
     move = draft.gates[at].move
-    if isinstance(move, GateOpening | GateShutting) and reached(draft.now, move.since, draft.shop.gates[at].travel):
+    if isinstance(move, (GateOpening, GateShutting)) and reached(draft.now, move.since, draft.shop.gates[at].travel):
         return move
     return None
 
@@ -163,7 +167,7 @@ def _arrive(draft: Draft, at: int, where: Position, rule: Rule) -> None:
     """The gate is where it was told to be."""
     gate, move = draft.shop.gates[at], draft.gates[at].move
     told = first = draft.now
-    if isinstance(move, GateOpening | GateShutting):
+    if isinstance(move, (GateOpening, GateShutting)):
         told, first = move.since, move.first
     elif isinstance(move, GateFault):
         told = first = move.first
@@ -207,7 +211,7 @@ def report(draft: Draft, at: int, position: Position) -> bool:
         case Position.SHUT:
             _report_shut(draft, at, state.move)
         case Position.BETWEEN:
-            if isinstance(state.move, GateOpen | GateShut):
+            if isinstance(state.move, (GateOpen, GateShut)):
                 draft.set_gate(at, move=GateUnknown(from_shut=isinstance(state.move, GateShut)))
                 draft.say(Happened.GATE_BETWEEN, Rule.REPORT, gate=gate.name, collector=gate.collector)
         case _:
@@ -263,4 +267,4 @@ def _moved(draft: Draft, at: int, gate: Gate, where: Position) -> None:
 def wake_at(gate: Gate, state: GateState) -> float | None:
     """When this gate's travel runs out, or None."""
     move = state.move
-    return due(move.since, gate.travel) if isinstance(move, GateOpening | GateShutting) else None
+    return due(move.since, gate.travel) if isinstance(move, (GateOpening, GateShutting)) else None

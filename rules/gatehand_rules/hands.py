@@ -133,13 +133,10 @@ def hold(draft: Draft, at: int, why: str, rule: Rule) -> None:
 
 def drop_demands(draft: Draft, at: int, rule: Rule) -> None:
     """End hand starts and run-on, and make every running tool's demand stale."""
-    name = draft.shop.collectors[at].name
-    for i, gate in enumerate(draft.shop.gates):
-        if gate.collector == name:
-            end_hand(draft, i, rule)
-    for i, tool in enumerate(draft.shop.tools):
-        if tool.collector == name:
-            make_stale(draft, i)
+    for i in draft.shop.gates_of(at):
+        end_hand(draft, i, rule)
+    for i in draft.shop.tools_of(at):
+        make_stale(draft, i)
 
 
 def make_stale(draft: Draft, at: int) -> None:
@@ -179,7 +176,7 @@ def _reset_tool(draft: Draft, at: int) -> None:
     if isinstance(state, ToolRunning):
         make_stale(draft, at)
         refuse_stale(draft, at, Rule.NOT_FRESH)
-    elif isinstance(was, ToolIdle | ToolRunOn) and was.amps is not None and was.amps >= tool.stop_amps:
+    elif isinstance(was, (ToolIdle, ToolRunOn)) and was.amps is not None and was.amps >= tool.stop_amps:
         become(draft, at, ToolUnknown(was.amps, last_heard(state)))
 
 

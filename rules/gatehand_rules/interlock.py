@@ -54,13 +54,8 @@ def _gives_way(shop: Shop, guard: Guard, at: int) -> bool:
     return heir is not None and guard.gates[heir].told is Position.OPEN
 
 
-def _own(shop: Shop, fan: int) -> list[int]:
-    name = shop.collectors[fan].name
-    return [i for i, gate in enumerate(shop.gates) if gate.collector == name]
-
-
 def _open_gates(shop: Shop, guard: Guard, fan: int, now: float) -> list[int]:
-    return [i for i in _own(shop, fan) if _proven(shop, guard, i, now)]
+    return [i for i in shop.gates_of(fan) if _proven(shop, guard, i, now)]
 
 
 def _shown_on(seen: FanSeen) -> bool:
@@ -292,7 +287,7 @@ def _veto_shut(shop: Shop, guard: Guard, at: int, now: float) -> Finding | None:
     least = shop.collectors[home].min_open
     if left < least:  # I2
         return _veto(Rule.MIN_OPEN, "shut", gate.collector, gate.name, proven_open=left, min_open=least)
-    for i in _own(shop, home) if _proven(shop, guard, at, now) else ():  # I3
+    for i in shop.gates_of(home) if _proven(shop, guard, at, now) else ():  # I3
         if i != at and _on_its_way(shop, guard, i, now) and not _gives_way(shop, guard, i):
             return _veto(Rule.MAKE_BEFORE_BREAK, "shut", gate.collector, gate.name)
     return None
@@ -309,7 +304,7 @@ def _veto_open(shop: Shop, guard: Guard, at: int, now: float) -> Finding | None:
         return None  # air for the fan comes before the limit (I4)
     standing = sum(
         1
-        for i in _own(shop, home)
+        for i in shop.gates_of(home)
         if i != at
         and guard.gates[i].told is Position.OPEN
         and not (guard.gates[i].reported is Position.SHUT and guard.gates[i].live)  # shut by hand
@@ -349,7 +344,7 @@ def enforce(shop: Shop, guard: Guard, now: float) -> tuple[Guard, tuple[Command,
 
 def _air(shop: Shop, guard: Guard, fan: int, now: float) -> list[int]:
     """Gates still to be told open for a fan that turns: relief gates first, as many as `min_open` wants."""
-    own = _own(shop, fan)
+    own = shop.gates_of(fan)
     ready = [i for i in own if _proven(shop, guard, i, now) or _on_its_way(shop, guard, i, now)]
     told = [i for i in own if guard.gates[i].told is Position.OPEN]
     free = [i for i in own if shop.gates[i].commanded and i not in ready and i not in told]

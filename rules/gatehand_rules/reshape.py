@@ -74,7 +74,7 @@ def _limit_obstacles(old: Shop, before: Collector, after: Collector, state: Stat
     """Limits on open gates that the present zone does not keep."""
     moves = [each.move for gate, each in zip(old.gates, state.gates, strict=True) if gate.collector == before.name]
     proven = sum(1 for move in moves if isinstance(move, GateOpen))
-    standing = sum(1 for move in moves if isinstance(move, GateOpen | GateOpening))
+    standing = sum(1 for move in moves if isinstance(move, (GateOpen, GateOpening)))
     found = []
     if after.min_open > before.min_open and proven < after.min_open:
         found.append(f"min_open of {before.name} rises to {after.min_open} while {proven} are proven open")
@@ -158,7 +158,7 @@ def _carry_tool(old: Shop, tool: Tool, state: State, now: float, rewired: Rewire
     if _same_thresholds(old.tools[at], tool):
         return seen
     was = seen.was if isinstance(seen, ToolSilent) else seen
-    if isinstance(was, ToolIdle | ToolRunOn):
+    if isinstance(was, (ToolIdle, ToolRunOn)):
         was = _judged_anew(was, tool)
     return replace(seen, was=was) if isinstance(seen, ToolSilent) else was
 
@@ -237,7 +237,7 @@ def _left_behind(new: Shop, tool: Tool, seen: ToolState) -> bool:
     at = new.tool_at(tool.name)
     gone = at is None or new.tools[at].collector != tool.collector
     was = seen.was if isinstance(seen, ToolSilent) and not seen.let_go else seen
-    return gone and isinstance(was, ToolRunning | ToolRunOn)
+    return gone and isinstance(was, (ToolRunning, ToolRunOn))
 
 
 def _stop_before(old: Shop, stops: tuple[bool, ...], name: str) -> bool:

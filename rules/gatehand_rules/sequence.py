@@ -44,9 +44,8 @@ def settle(draft: Draft) -> None:
         for _ in range(ROUNDS):
             before = (draft.collectors[at].phase, len(draft.commands), tuple(draft.gates))
             _one(draft, at)
-            for i, gate in enumerate(draft.shop.gates):
-                if gate.collector == draft.shop.collectors[at].name:
-                    gates.time_passes(draft, i)
+            for i in draft.shop.gates_of(at):
+                gates.time_passes(draft, i)
             if before == (draft.collectors[at].phase, len(draft.commands), tuple(draft.gates)):
                 break
         fan.time_passes(draft, at)
@@ -54,8 +53,7 @@ def settle(draft: Draft) -> None:
 
 def _one(draft: Draft, at: int) -> None:
     """One round for one collector."""
-    demands = demand.of_collector(draft, at)
-    demand.clear_old_refusals(draft, at, demands)
+    demand.clear_old_refusals(draft, at)
     phase = draft.collectors[at].phase
     if isinstance(phase, Opening) and phase.adopting:
         _adopting(draft, at)
@@ -67,9 +65,8 @@ def _one(draft: Draft, at: int) -> None:
         return
     _by_hand(draft, at)
     _refuse_for_bin(draft, at)
-    demands = demand.of_collector(draft, at)  # anew: a hand or the bin may just have made them stale
     phase = draft.collectors[at].phase
-    granted = demand.grant(draft, at, demands)
+    granted = demand.grant(draft, at, demand.of_collector(draft, at))
     served = [one for one in granted if demand.can_be_served(draft, one)]
     _refuse_unservable(draft, at, granted)
     match phase:
@@ -106,7 +103,7 @@ def _fan_against_shut_gates(draft: Draft, at: int) -> bool:
             draft.clear_alarm(alarm, Rule.FAN_AGAINST_SHUT_GATES, collector=collector.name)
         return False
     _give_air(draft, at)
-    if state.on_phase or isinstance(state.phase, Off | Opening) or state.answer is None:
+    if state.on_phase or isinstance(state.phase, (Off, Opening)) or state.answer is None:
         fan.tell_off(draft, at, Rule.FAN_AGAINST_SHUT_GATES, CoastDown(tripped=True))
         return True
     return isinstance(state.phase, CoastDown) and state.phase.tripped
@@ -176,7 +173,7 @@ def _adopting(draft: Draft, at: int) -> None:
     if not state.seen_on:
         fan.tell_off(draft, at, Rule.ADOPTION)
     elif len(demand.proven(draft, at)) >= collector.min_open:
-        longest = max((t.run_on for t in draft.shop.tools if t.collector == collector.name), default=0.0)
+        longest = max((draft.shop.tools[i].run_on for i in draft.shop.tools_of(at)), default=0.0)
         draft.set_collector(at, phase=Running(), grace_until=draft.now + longest, confirmed=True)
         draft.say(Happened.COLLECTOR_ADOPTED, Rule.ADOPTION, collector=collector.name, grace=longest)
     elif _relieve(draft, at) < collector.min_open:

@@ -156,6 +156,18 @@ class Shop(Described):
         """Index of the stop contact in `stops`, or None."""
         return self._stops_by_name.get(name)
 
+    def gates_of(self, collector: int) -> tuple[int, ...]:
+        """Indices of the gates of the collector at this index."""
+        return self._gates_by_collector[collector]
+
+    def tools_of(self, collector: int) -> tuple[int, ...]:
+        """Indices of the tools of the collector at this index."""
+        return self._tools_by_collector[collector]
+
+    def ways_of(self, tool: int) -> tuple[tuple[int, ...], tuple[int, ...]]:
+        """Indices of the own gates, and of the assist gates, of the tool at this index."""
+        return self._ways[tool]
+
     # Built at the first question; a frozen shop never changes them. A pydantic private attribute would be found by
     # `__getattr__` only, at a microsecond a question.
 
@@ -170,6 +182,28 @@ class Shop(Described):
     @cached_property
     def _collectors_by_name(self) -> dict[str, int]:
         return _places(collector.name for collector in self.collectors)
+
+    @cached_property
+    def _gates_by_collector(self) -> tuple[tuple[int, ...], ...]:
+        return tuple(
+            tuple(i for i, gate in enumerate(self.gates) if gate.collector == collector.name)
+            for collector in self.collectors
+        )
+
+    @cached_property
+    def _tools_by_collector(self) -> tuple[tuple[int, ...], ...]:
+        return tuple(
+            tuple(i for i, tool in enumerate(self.tools) if tool.collector == collector.name)
+            for collector in self.collectors
+        )
+
+    @cached_property
+    def _ways(self) -> tuple[tuple[tuple[int, ...], tuple[int, ...]], ...]:
+        place = self._gates_by_name
+        return tuple(
+            (tuple(place[name] for name in tool.gates), tuple(place[name] for name in tool.assist))
+            for tool in self.tools
+        )
 
     @cached_property
     def _stops_by_name(self) -> dict[str, int]:

@@ -70,9 +70,9 @@ def _heard_now(state: ToolState, now: float) -> ToolState:
 
 
 def _speaking_heard_now(state: ToolSpeaking, now: float) -> ToolSpeaking:
-    if isinstance(state, ToolIdle | ToolRunOn):
+    if isinstance(state, (ToolIdle, ToolRunOn)):
         state = replace(state, hump=None)  # a rise from before the gap has not lasted through it
-    if isinstance(state, ToolRunning | ToolRunOn) and state.standing is Standing.FRESH:
+    if isinstance(state, (ToolRunning, ToolRunOn)) and state.standing is Standing.FRESH:
         return replace(state, heard_at=now, standing=Standing.UNCONFIRMED)
     return replace(state, heard_at=now)
 
@@ -84,7 +84,7 @@ def lost(draft: Draft, heard_at: float) -> None:
     draft.say(Happened.BROKER_LOST, Rule.BROKER, heard_before=round(draft.now - heard_at, 3))
     for i, state in enumerate(draft.gates):
         move = state.move
-        told_at = move.since if isinstance(move, GateOpen | GateShut) else -inf
+        told_at = move.since if isinstance(move, (GateOpen, GateShut)) else -inf
         told_at = move.first if isinstance(move, GateFault) else told_at
         if told_at > heard_at:
             shutting = isinstance(move, GateFault) and move.wanted is Position.SHUT
@@ -178,5 +178,5 @@ def shutdown(draft: Draft) -> None:
     for at, state in enumerate(draft.collectors):
         drop_demands(draft, at, Rule.SHUTDOWN)
         phase = state.phase
-        fan.tell_off(draft, at, Rule.SHUTDOWN, phase if isinstance(phase, Held | Off) else CoastDown())
+        fan.tell_off(draft, at, Rule.SHUTDOWN, phase if isinstance(phase, (Held, Off)) else CoastDown())
     draft.stopping = True

@@ -249,7 +249,7 @@ class CollectorState(Struct, frozen=True, kw_only=True):
     @property
     def on_phase(self) -> bool:
         """Told on, by its phase."""
-        return isinstance(self.phase, SpinUp | Running | RunOn)
+        return isinstance(self.phase, (SpinUp, Running, RunOn))
 
 
 class GateSeen(Struct, frozen=True):

@@ -300,7 +300,7 @@ def _online(draft: Draft, event: ev.DeviceOnline) -> None:
         detect.fall_silent(draft, at, Rule.OFFLINE, draft.now)
     elif event.kind == "gate" and not fan.may_turn(_home(draft, at), draft.now):
         move = draft.gates[at].move
-        draft.set_gate(at, move=GateUnknown() if isinstance(move, GateOpen | GateShut) else move, reported=None)
+        draft.set_gate(at, move=GateUnknown() if isinstance(move, (GateOpen, GateShut)) else move, reported=None)
 
 
 def _home(draft: Draft, gate: int) -> CollectorState:

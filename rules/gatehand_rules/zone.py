@@ -37,8 +37,7 @@ def _counts(draft: Draft, at: int) -> bool:
 
 def spare(draft: Draft, at: int, then: tuple[int, ...]) -> list[int]:
     """Gates to open for the fan's sake, best first: open ones, relief gates, `then`, the others; none that cannot."""
-    name, shop = draft.shop.collectors[at].name, draft.shop
-    own = [i for i, gate in enumerate(shop.gates) if gate.collector == name]
+    shop, own = draft.shop, draft.shop.gates_of(at)
     order = [i for i in own if shop.gates[i].relief]
     order += [i for i in then if i in own and i not in order]
     order += [i for i in own if i not in order]
@@ -58,7 +57,7 @@ def open_wanted(draft: Draft, at: int, chosen: list[int]) -> None:
 
 def unproven(draft: Draft, at: int, but: int) -> tuple[str, ...]:
     """The other gates that may stand open, unproven and not on their way: they give way to one opened for the fan."""
-    lost = (i for i in _leaving(draft, at, [but]) if isinstance(draft.gates[i].move, GateUnknown | GateFault))
+    lost = (i for i in _leaving(draft, at, [but]) if isinstance(draft.gates[i].move, (GateUnknown, GateFault)))
     return tuple(draft.shop.gates[i].name for i in lost)
 
 
@@ -79,12 +78,8 @@ def shut_others(draft: Draft, at: int, chosen: list[int]) -> None:
 
 def _leaving(draft: Draft, at: int, chosen: list[int]) -> list[int]:
     """Gates that can be told shut, are not wanted, and are not shut or on their way there."""
-    name, shop = draft.shop.collectors[at].name, draft.shop
-    leaving = [
-        i
-        for i, gate in enumerate(shop.gates)
-        if gate.collector == name and gate.commanded and i not in chosen and _not_shut(draft, i)
-    ]
+    shop = draft.shop
+    leaving = [i for i in shop.gates_of(at) if shop.gates[i].commanded and i not in chosen and _not_shut(draft, i)]
     if any(isinstance(draft.gates[i].move, GateFault) for i in leaving):
         # Told shut, it would be no fault any more, and the same demand would try it again and again.
         fitting = demand.fitting(draft, at, demand.of_collector(draft, at))
@@ -95,12 +90,12 @@ def _leaving(draft: Draft, at: int, chosen: list[int]) -> list[int]:
 
 def _told_in_vain(draft: Draft, at: int, chosen: list[int]) -> int:
     """How many gates beside the chosen are told open, do not come, and are left so."""
-    name, shop, leaving = draft.shop.collectors[at].name, draft.shop, _leaving(draft, at, chosen)
+    shop, leaving = draft.shop, _leaving(draft, at, chosen)
     return sum(
         1
-        for i, gate in enumerate(shop.gates)
-        if gate.collector == name and i not in chosen and i not in leaving and _not_shut(draft, i)
-        if gate.commanded and isinstance(draft.gates[i].move, GateFault)
+        for i in shop.gates_of(at)
+        if i not in chosen and i not in leaving and _not_shut(draft, i)
+        if shop.gates[i].commanded and isinstance(draft.gates[i].move, GateFault)
     )
 
 
@@ -108,13 +103,13 @@ def _not_shut(draft: Draft, at: int) -> bool:
     move = draft.gates[at].move
     if isinstance(move, GateFault):
         return move.wanted is Position.OPEN
-    return isinstance(move, GateUnknown | GateOpen | GateOpening)
+    return isinstance(move, (GateUnknown, GateOpen, GateOpening))
 
 
 def trim(draft: Draft, at: int) -> None:
     """The fan turns with nothing to serve, and a change was left half done: no more than `max_open` stay (I7)."""
-    limit, name, shop = draft.shop.collectors[at].max_open, draft.shop.collectors[at].name, draft.shop
-    own = [i for i, gate in enumerate(shop.gates) if gate.collector == name and gate.commanded]
+    limit, shop = draft.shop.collectors[at].max_open, draft.shop
+    own = [i for i in shop.gates_of(at) if shop.gates[i].commanded]
     if limit is None or any(isinstance(draft.gates[i].move, GateOpening) for i in own):
         return
     told = {i: move.since for i in own if isinstance(move := draft.gates[i].move, GateOpen) and move.since > -inf}
@@ -137,9 +132,7 @@ def rest(draft: Draft, at: int) -> None:
         known.sort(key=lambda i: i not in last)
         kept = known[: collector.max_open]
         leaving = [i for i in leaving if i not in kept]
-    leaving += [
-        i for i, gate in enumerate(shop.gates) if gate.collector == collector.name and _stuck_open(draft.gates[i].move)
-    ]
+    leaving += [i for i in shop.gates_of(at) if _stuck_open(draft.gates[i].move)]
     for i in leaving:
         gates.tell_shut(draft, i, Rule.REST)
 
@@ -151,7 +144,7 @@ def _stuck_open(move: GateMove) -> bool:
 def try_again(draft: Draft, at: int) -> None:
     """A fresh start that has too few gates for the fan tries those again that would not open."""
     collector, shop = draft.shop.collectors[at], draft.shop
-    own = [i for i, gate in enumerate(shop.gates) if gate.collector == collector.name]
+    own = shop.gates_of(at)
     if sum(1 for i in own if demand.may_open(draft, i)) < collector.min_open:
         for i in own:
             gates.forget_fault(draft, i)

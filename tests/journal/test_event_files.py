@@ -114,6 +114,7 @@ def test_a_folder_or_file_that_vanishes_is_made_again(tmp_path: Path, how: str) 
             folder.rename(tmp_path / "elsewhere")
         case _:
             (folder / TODAY).unlink()
+    files.look_again()
     assert write(files, stamps.note("tool_stopped", 2.0))
     files.close()
     assert [line["event"] for line in EventReader(folder).lines()] == ["tool_stopped"]

@@ -58,6 +58,11 @@ class EventFiles:
         self._day = ""
         self._gap = Gap()
         self._lock: int | None = None
+        self._looked = False
+
+    def look_again(self) -> None:
+        """Before the next line, see whether the file is still where it was: somebody may have moved it away."""
+        self._looked = False
 
     def open(self) -> None:
         """Make the folder, lock it, open today's file and mend its tail. A full disk is `trouble`, as it is later on.
@@ -147,9 +152,11 @@ class EventFiles:
         A clock that steps back into the day before keeps the file: its lines stay in order. Further back, or forward,
         the file of the new date is taken.
         """
-        if self._handle is not None and not self._disk.is_at(self._handle, self.folder / _name(self._day)):
-            self._shut()
-            self._disk.make_folder(self.folder)
+        if self._handle is not None and not self._looked:
+            if not self._disk.is_at(self._handle, self.folder / _name(self._day)):
+                self._shut()
+                self._disk.make_folder(self.folder)
+            self._looked = True
         day = ts[:10]
         if self._handle is not None and self._day > day and _days_between(day, self._day) <= 1:
             return

@@ -11,6 +11,8 @@ from collections.abc import Iterable, Mapping
 from datetime import UTC, datetime
 from typing import TypeAlias
 
+import msgspec
+
 from gatehand.journal.clock import Clock
 from gatehand_rules.findings import Fact, Finding, Happened
 
@@ -43,6 +45,9 @@ OWN_EVENTS = (
     *(ALARM_ACKNOWLEDGED, ALARM_STORM, ALARM_STORM_ENDED),
 )
 """What the daemon itself writes beside the rules' findings."""
+
+
+_ENCODER = msgspec.json.Encoder()
 
 
 class LineError(ValueError):
@@ -150,8 +155,11 @@ def facts_of(finding: Finding) -> Line:
 
 def encode(line: Line) -> bytes:
     """The line as bytes with its newline. Half a surrogate pair, as a payload may hold, stays readable as an escape."""
-    text = json.dumps(line, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
-    return text.encode("utf-8", "backslashreplace") + b"\n"
+    try:
+        return _ENCODER.encode(line) + b"\n"
+    except (UnicodeEncodeError, OverflowError):
+        text = json.dumps(line, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+        return text.encode("utf-8", "backslashreplace") + b"\n"
 
 
 def decode(raw: bytes) -> Line:

@@ -158,12 +158,14 @@ class EventLog:
             if batch:
                 self._handle(batch)
             elif running:
+                self._files.look_again()
                 self._files.probe()
                 self._tell_health()
 
     def _handle(self, batch: list[_Work]) -> None:
         """Write, sync once, say done once."""
         well: list[bool] = []
+        self._files.look_again()
         for work in batch:
             self._lose(work.lost)
             results = [self._files.write(raw, ts, seq) for raw, ts, seq in work.lines]

@@ -23,6 +23,7 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from gatehand.mqtt.explain import KEEPALIVE_TIMEOUT, Ending, Failure, LinkFailedError, failure_of
 from gatehand.mqtt.outbox import ANSWER_WITHIN
+from gatehand.mqtt.properties import prepared, share_tables
 from gatehand.mqtt.settings import BrokerSettings, Patience, Protocol
 from gatehand.mqtt.transport import Kind, Outgoing, Subscription
 
@@ -31,6 +32,8 @@ LARGEST_PACKET: Final = 32 * 1024 * 1024
 _RESET_ON_CLOSE: Final = struct.pack("ii", 1, 0)
 _QUICK_ACK: Final[int | None] = getattr(socket, "TCP_QUICKACK", None)
 _LINGER_AS_USUAL: Final = struct.pack("ii", 0, 0)
+
+share_tables()
 
 
 def build_client(
@@ -97,7 +100,7 @@ def delivery(kind: Kind, *, v5: bool) -> tuple[int, bool, Properties | None]:
         case Kind.OFF | Kind.ACT if v5:
             properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
             properties.MessageExpiryInterval = int(ANSWER_WITHIN)
-            return 1, False, properties
+            return 1, False, prepared(properties)
         case Kind.OFF:
             return 1, False, None
         case Kind.ACT | Kind.EVENT:
