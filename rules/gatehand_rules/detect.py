@@ -4,6 +4,8 @@ A rise that never becomes a start is remembered as a hump and leaves a finding w
 the cut that was missed more often than about the one that was not.
 """
 
+from collections.abc import Sequence
+from math import inf
 from typing import assert_never
 
 from msgspec.structs import replace
@@ -291,11 +293,22 @@ def _word_of(state: ToolSpeaking) -> str:
     return type(state).__name__.removeprefix("Tool").lower()
 
 
-def time_passes(draft: Draft, at: int) -> None:
-    """What time alone changes about the tool at index `at`."""
+def time_passes(draft: Draft) -> None:
+    """What time alone changes about the tools."""
+    judged = draft.connected and draft.adopted
+    for at, state in enumerate(draft.tools):
+        # Most tools, most of the time: idle, and heard not long ago.
+        if type(state) is ToolIdle and state.hump is None:
+            silent_after = draft.shop.tools[at].silent_after
+            if not judged or silent_after == 0 or draft.now < due(state.heard_at, silent_after):
+                continue
+        _time_passes(draft, at, judged=judged)
+
+
+def _time_passes(draft: Draft, at: int, *, judged: bool) -> None:
     tool, state = draft.shop.tools[at], draft.tools[at]
     now = draft.now
-    judged = draft.connected and draft.adopted and tool.silent_after > 0
+    judged = judged and tool.silent_after > 0
     if judged and not isinstance(state, ToolSilent) and reached(now, state.heard_at, tool.silent_after):
         fall_silent(draft, at, Rule.SILENT_AFTER, due(state.heard_at, tool.silent_after))
         state = draft.tools[at]
@@ -338,14 +351,22 @@ def _limit_if_due(draft: Draft, at: int) -> None:
         draft.raise_alarm(f"tool_{tool.name}_run_limit", Rule.RUN_LIMIT, tool=tool.name, run_limit=tool.run_limit)
 
 
-def wake_at(tool: Tool, state: ToolState, *, judged: bool) -> float | None:
-    """When silence alone next changes this tool. `judged`: connected, so that silence counts."""
+def wake_at(tools: Sequence[Tool], states: Sequence[ToolState], *, judged: bool) -> float | None:
+    """When silence alone next changes one of the tools. `judged`: connected, so that silence counts."""
+    earliest = inf
+    for tool, state in zip(tools, states, strict=True):
+        if type(state) is ToolIdle and state.hump is None:  # most tools, most of the time
+            if judged and tool.silent_after > 0:
+                earliest = min(earliest, state.heard_at + tool.silent_after)
+        elif (moment := _wake_at(tool, state, judged=judged)) is not None:
+            earliest = min(earliest, moment)
+    return None if earliest == inf else due(earliest, 0.0)
+
+
+def _wake_at(tool: Tool, state: ToolState, *, judged: bool) -> float | None:
     if isinstance(state, ToolSilent):
         return None if state.let_go else due(held_from(state), tool.run_on)
-    silent_at = due(state.heard_at, tool.silent_after) if judged and tool.silent_after > 0 else None
-    if isinstance(state, ToolIdle) and state.hump is None:  # most tools, most of the time
-        return silent_at
-    moments = [] if silent_at is None else [silent_at]
+    moments = [due(state.heard_at, tool.silent_after)] if judged and tool.silent_after > 0 else []
     if isinstance(state, ToolRunning):
         if state.low_since is not None:
             moments.append(due(state.low_since, tool.stop_after))

@@ -111,6 +111,11 @@ def forget_fault(draft: Draft, at: int) -> None:
         draft.set_gate(at, move=GateUnknown())
 
 
+def travels(state: GateState) -> bool:
+    """Told to go, and not known to have arrived."""
+    return isinstance(state.move, (GateOpening, GateShutting))
+
+
 def time_passes(draft: Draft, at: int) -> None:
     """Travel that has run out: proof for a gate that cannot report, a retry or a fault for one that can."""
     move = _overdue(draft, at)

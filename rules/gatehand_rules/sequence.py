@@ -45,7 +45,8 @@ def settle(draft: Draft) -> None:
             before = (draft.collectors[at].phase, len(draft.commands), tuple(draft.gates))
             _one(draft, at)
             for i in draft.shop.gates_of(at):
-                gates.time_passes(draft, i)
+                if gates.travels(draft.gates[i]):
+                    gates.time_passes(draft, i)
             if before == (draft.collectors[at].phase, len(draft.commands), tuple(draft.gates)):
                 break
         fan.time_passes(draft, at)

@@ -85,11 +85,12 @@ def _plain_reading(shop: Shop, state: State, event: ev.Reading, now: float) -> O
 
 def _what_is_overdue(draft: Draft) -> None:
     """What was over before the event came, tick or no tick. It commands nothing: the event may forbid it."""
-    for i in range(len(draft.tools)):
-        detect.time_passes(draft, i)
-    for i in range(len(draft.gates)):
-        hands.time_passes(draft, i)
-        if not draft.quiet:
+    detect.time_passes(draft)
+    quiet = draft.quiet
+    for i, gate in enumerate(draft.gates):
+        if gate.hand is not None:
+            hands.time_passes(draft, i)
+        if not quiet and gates.travels(gate):
             gates.arrives(draft, i)
 
 
@@ -99,8 +100,9 @@ def _time_passes(draft: Draft) -> None:
     start.settled(draft)
     if draft.quiet:
         return
-    for i in range(len(draft.gates)):
-        gates.time_passes(draft, i)
+    for i, gate in enumerate(draft.gates):
+        if gates.travels(gate):
+            gates.time_passes(draft, i)
 
 
 def _finish(draft: Draft, event: ev.Event) -> Outcome:

@@ -10,11 +10,11 @@ def next_deadline(shop: Shop, state: State) -> float | None:
     moments: list[float | None] = []
     judged = state.connected and state.adopted
     acting = state.connected and state.settle_at is None and not state.stopping
-    for tool, tool_state in zip(shop.tools, state.tools, strict=True):
-        moments.append(detect.wake_at(tool, tool_state, judged=judged))
+    moments.append(detect.wake_at(shop.tools, state.tools, judged=judged))
     for gate, gate_state in zip(shop.gates, state.gates, strict=True):
-        moments.append(hands.wake_at(gate.hand_limit, gate_state))
-        if acting:
+        if gate_state.hand is not None:
+            moments.append(hands.wake_at(gate.hand_limit, gate_state))
+        if acting and gates.travels(gate_state):
             moments.append(gates.wake_at(gate, gate_state))
     if state.connected and state.settle_at is not None and not state.stopping:
         moments.append(state.settle_at)

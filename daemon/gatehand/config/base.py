@@ -6,4 +6,4 @@ from pydantic import BaseModel, ConfigDict
 class Table(BaseModel):
     """A TOML table. Attributes are named as the keys; durations are seconds, currents ampere."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid")
+    model_config = ConfigDict(defer_build=True, frozen=True, extra="forbid")
