@@ -39,6 +39,9 @@ COMMANDS: Final[dict[str, tuple[str, str]]] = {
     "schema": ("the config's JSON Schema, for completion in editors", "gatehand schema --write gatehand.schema.json"),
 }
 
+WITHOUT_CONFIG: Final = frozenset({"demo", "schema"})
+"""Commands that read none."""
+
 WRONG_USAGE: Final = 2
 INTERRUPTED: Final = 130
 """128 and the number of SIGINT, as shells have it."""
@@ -89,7 +92,7 @@ def _run(argv: list[str]) -> int:
         return WRONG_USAGE
     module, parser = command_parser(name, common.config)
     args = parser.parse_args(rest)
-    args.config = _config(args.config)
+    args.config = _config(getattr(args, "config", common.config))
     return int(module.run(args))
 
 
@@ -138,7 +141,8 @@ def command_parser(name: str, config: Path | None = None) -> tuple[ModuleType, a
         formatter_class=_Help,
         allow_abbrev=False,
     )
-    _add_config(parser, config)
+    if name not in WITHOUT_CONFIG:
+        _add_config(parser, config)
     module.configure(parser)
     return module, parser
 

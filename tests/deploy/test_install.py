@@ -121,6 +121,33 @@ def test_twice_is_once(root: Root) -> None:
     assert before == {name: root.path(name).read_bytes() for name in before}
 
 
+def shown(heading: str) -> list[str]:
+    """The commands under a heading of deploy/README.md, without `sudo` and remarks."""
+    part = (ROOT / "deploy/README.md").read_text().partition(f"\n## {heading}\n")[2]
+    block = part.partition("```sh\n")[2].partition("```")[0]
+    return [line.partition("#")[0].removeprefix("sudo ").strip() for line in block.splitlines()]
+
+
+def test_what_is_backed_up_as_the_notes_say_comes_back_as_it_was(root: Root) -> None:
+    names = ("/etc/gatehand/config.toml", "/etc/gatehand/mqtt-password", "/etc/mosquitto/gatehand.passwd")
+    line = root.path("/var/lib/gatehand/log/events-2026-03-05.jsonl")
+    line.parent.mkdir(parents=True, exist_ok=True)
+    line.write_text('{"event":"tool_started"}\n')
+
+    def standing() -> dict[str, tuple[bytes, str, int]]:
+        return {
+            name: (root.path(name).read_bytes(), root.mode(name), root.path(name).stat().st_uid)
+            for name in (*names, f"/var/lib/gatehand/log/{line.name}")
+        }
+
+    before = standing()
+    backup, restore = shown("Backup and restore")
+    root.run("sh", "-c", backup)
+    root.run("rm", "-r", "/etc/gatehand", "/var/lib/gatehand", "/etc/mosquitto/gatehand.passwd")
+    root.run("sh", "-c", restore)
+    assert standing() == before
+
+
 def test_undo_keeps_what_is_the_owners_and_purge_takes_it(root: Root) -> None:
     root.run("/src/deploy/install.sh", "--undo", "--yes")
     assert not root.path("/opt/gatehand").exists()

@@ -57,6 +57,7 @@ BROKER_FAULTS = (
 DAEMON_FAULTS = ("daemon_killed", "daemon_killed_deciding", "daemon_killed_telling", "daemon_stopped", "daemon_slow")
 DISK_FAULTS = ("disk_full", "disk_stalls", "wall_jumps")
 FAULTS = (*GATE_FAULTS, *SENSOR_FAULTS, *FAN_FAULTS, *BROKER_FAULTS, *DAEMON_FAULTS, *DISK_FAULTS)
+STANDSTILLS = ("broker_frozen", "daemon_slow")
 
 
 def script(config: Config, random: Random) -> list[Happening]:
@@ -65,13 +66,18 @@ def script(config: Config, random: Random) -> list[Happening]:
     trouble = random.choice((0.0, 0.3, 1.0, 1.0, 2.5))
     rates = {kind: trouble * random.choice((0, 0, 1, 2, 4)) for kind in FAULTS}
     found = _work(config, random, pace)
+    cuts = [each for each in found if each.kind == "cut"]
     if random.random() < 0.8:  # the machines' mains are off at night, their sensors with them
         found.append(Happening(CLOSES + 900, "mains_off", "", DAY - 30))
     for kind, rate in rates.items():
         for _ in range(_count(random, rate)):
-            # Mostly near something that moves: a fault at rest proves little.
+            # Mostly near something that moves: a fault at rest proves little. What stands still matters most between a
+            # cut's start and its gate's arrival: the collector is told on in the middle of it.
+            after = random.uniform(-5, 15)
             near = random.choice(found).at if found and random.random() < 0.7 else random.uniform(60, CLOSES)
-            found += _fault(kind, max(5.0, near + random.uniform(-5, 15)), config, random)
+            if cuts and kind in STANDSTILLS and random.random() < 0.7:
+                near, after = random.choice(cuts).at, random.uniform(0, 1.5)
+            found += _fault(kind, max(5.0, near + after), config, random)
     return sorted(found)
 
 
