@@ -258,6 +258,7 @@ def _opening(draft: Draft, at: int, served: list[Demand], *, over: bool) -> None
         return
     if enough and (not needed or any(i in proven for i in needed)):
         if _waits_for_circuit(draft, at):
+            zone.shut_others(draft, at, chosen)
             return
         _note_gate(draft, at, needed)
         draft.clear_alarm(_too_few(collector.name), Rule.MIN_OPEN, collector=collector.name)

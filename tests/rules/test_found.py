@@ -11,7 +11,7 @@ from small_shops import collector, gate, tool
 from gatehand_rules import Shop
 from gatehand_rules import events as ev
 from gatehand_rules.commands import CollectorOff, CollectorOn, Command, OpenGate, ShutGate
-from gatehand_rules.shop import Gate, StopContact
+from gatehand_rules.shop import Circuit, Gate, StopContact
 from gatehand_rules.words import Position
 
 Story = Iterable[tuple[float, ev.Event]]
@@ -237,3 +237,19 @@ def test_no_deadline_stays_behind_an_adopted_fan() -> None:
     loose.hear(ev.Reading("saw", 6.0))
     loose.wait(8000.0)
     assert loose.state.collectors[0].on_phase  # kept by the stale demand of a tool that draws
+
+
+def test_a_start_that_waits_for_its_circuit_does_not_keep_two_gates_open_where_one_is_allowed() -> None:
+    rests = shop(gate("old", reports=True), gate("new", reports=True), max_open=1, rest="leave")
+    described = rests.model_copy(
+        update={"circuits": (Circuit(name="wall", tools=("router",), collectors=("main",), start_gap=20.0),)}
+    )
+    loose = at_rest(described)
+    loose.hear(ev.Reading("saw", 6.0))
+    loose.hear(ev.GateReport("old", OPEN))
+    loose.hear(ev.Reading("saw", 0.0))
+    loose.wait(60.0)
+    loose.hear(ev.Reading("router", 6.0))
+    assert heard(loose, ev.GateReport("new", OPEN)) == [ShutGate("old")]
+    loose.wait(20.0)
+    assert loose.state.collectors[0].on_phase
