@@ -6,6 +6,7 @@ Counts the seconds in which a motor turned with too few gates physically open, a
 from collections import defaultdict
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from math import inf
 
 from sim_script import Happening
 
@@ -31,6 +32,8 @@ class Truth:
     """When, for how long, which fan: nothing was wrong and yet it turned without air."""
     doubtful: set[str] = field(default_factory=set)
     """Gates that were moved by hand or broken, or "" when messages were lost or late: earlier on, at any time."""
+    killed_at: float = -inf
+    """When a daemon last died; it may be long after the fault that let it."""
     _since: dict[str, float] = field(default_factory=dict)
     _cause: dict[str, str] = field(default_factory=dict)
     _last: float = 0.0
@@ -83,4 +86,4 @@ class Truth:
             lately = day + each.at <= now <= day + max(each.until, each.at) + REMEMBER
             if concerns and lately and each.kind.startswith(_LYING):
                 return each.kind
-        return ""
+        return "daemon_killed" if now - self.killed_at <= REMEMBER else ""

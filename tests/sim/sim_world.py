@@ -148,6 +148,7 @@ class World:
         if self.daemon is None or not self.daemon.alive:
             return
         self.note("daemon killed")
+        self.truth.killed_at = self.clocks.now
         self.daemon.kill(self.random.choice((0.0, 0.0, 0.3, 0.9)) if torn is None else torn)
         self._bury()
         self.scheduler.at(self.clocks.now + self._restart_wait(), self.start_daemon)

@@ -176,6 +176,12 @@ class Monitor:
             return by_time
         return seen.said == "open" and not seen.void and (seen.live or by_time)
 
+    def surely_proven(self, name: str) -> bool:
+        """The same without the benefit of the doubt, for what is wrong only if it is."""
+        seen = self.gates[name]
+        late = self._now >= seen.told_at + self._config.gate[name].travel + self._early
+        return self.proven(name) and (seen.live or late)
+
     def count(self, fan: str, without: str = "") -> int:
         """Proven open gates of a collector."""
         return sum(1 for name in self._own[fan] if name != without and self.proven(name))
@@ -400,7 +406,7 @@ class Monitor:
             left, least = self.count(home, without=name), self._config.collector[home].min_open
             if left < least and not self._crosses(home, given_before=False):
                 self._breach("I2", f"{name} told shut, {left} gates proven open left, {least} wanted")
-            elif left >= least and self.proven(name):
+            elif left >= least and self.surely_proven(name):
                 self._before_break(name, home)
         if seen.told != "shut":
             seen.told, seen.told_at = "shut", self._now
