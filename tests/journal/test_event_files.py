@@ -89,6 +89,29 @@ def test_a_gap_line_that_does_not_fit_is_written_later(tmp_path: Path) -> None:
     assert (gap["lost"], gap["torn_bytes"], gap["seq"]) == (2, 40, 2)
 
 
+def test_a_gap_line_of_its_own_number_that_does_not_fit_is_counted_as_lost(tmp_path: Path) -> None:
+    (tmp_path / TODAY).write_bytes(b'{"ts":"torn')
+    disk = FaultyDisk()
+    disk.room = 20
+    files, stamps = opened(tmp_path, FakeClock(), disk)
+    assert files.trouble is not None
+    disk.room = None
+    assert write(files, stamps.note("daemon_started", 1.0))
+    files.close()
+    told = [line for line in EventReader(tmp_path).lines() if line["event"] == "log_gap"]
+    assert [(line["seq"], line["lost"], line["first_lost"]) for line in told] == [(1, 1, 1)]
+
+
+def test_a_torn_line_gets_its_newline_in_the_very_write_that_tells_of_it(tmp_path: Path) -> None:
+    """A daemon killed in between would leave a torn line that nothing tells of."""
+    (tmp_path / TODAY).write_bytes(b'{"ts":"torn')
+    disk = FaultyDisk()
+    disk.room = 0
+    files, stamps = opened(tmp_path, FakeClock(), disk)
+    assert not write(files, stamps.note("daemon_started", 1.0))
+    assert not (tmp_path / TODAY).read_bytes().endswith(b"\n")
+
+
 def test_a_sync_that_fails_is_told_as_unsure(tmp_path: Path) -> None:
     clock, disk = FakeClock(), FaultyDisk()
     files, stamps = opened(tmp_path, clock, disk)

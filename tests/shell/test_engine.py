@@ -158,6 +158,20 @@ def test_a_command_that_never_left_counts_as_given_after_the_broker_was_last_hea
     assert lost.heard_at < told
 
 
+def test_a_command_that_waited_for_the_disk_and_may_not_have_arrived_counts_from_its_decision() -> None:
+    """The days of faults found it (seed 11, day 328): decided before the broker was last heard, given after."""
+    world = World().rested()
+    world.log.stalled = True
+    decided = world.clocks.now
+    world.say("shop/band_saw/amps", "6")
+    world.run(0.1)
+    (sent,) = [each for each in world.transport.sent if each.kind is Kind.ACT and each.at > decided]
+    world.lose(heard_at=sent.at - 0.005)
+    lost = world.recorder.events[-1][1]
+    assert isinstance(lost, ev.BrokerLost)
+    assert lost.heard_at < decided
+
+
 def test_nothing_commanded_without_a_connection_is_sent_with_the_next_one() -> None:
     world = World().cutting()
     world.lose()

@@ -126,10 +126,12 @@ def allowed(world: World, name: str, fan: str) -> float:
     """The longest that a healthy start may take, in seconds."""
     tool = world.config.tool[name]
     own = [gate for gate, home in world.homes.items() if home == fan]
-    # A gate that reports is proven by its report, one that cannot by its whole travel.
+    # A gate is proven by its report; one that cannot, or has not moved since it was told shut, by its travel.
     travel = max(
         (
-            world.shop.gates[gate].travel + 0.03 if world.config.gate[gate].state else world.config.gate[gate].travel
+            world.shop.gates[gate].travel + 0.03
+            if world.config.gate[gate].state and world.shop.gates[gate].position(world.clocks.now) != 1.0
+            else world.config.gate[gate].travel
             for gate in own
         ),
         default=0.0,

@@ -306,6 +306,7 @@ class World:
                 self._frozen_until = self.day + each.until
                 link = broker.link
                 if link is not None:
+                    self.monitor.suspended(self._frozen_until)
                     link.freeze()
                     return lambda _: link.thaw()
             case "cable_out":

@@ -182,6 +182,10 @@ class Monitor:
         late = self._now >= seen.told_at + self._config.gate[name].travel + self._early
         return self.proven(name) and (seen.live or late)
 
+    def _speaks_live(self, name: str) -> bool:
+        """What it says is not only what the broker retains."""
+        return self._config.gate[name].state is None or self.gates[name].live
+
     def count(self, fan: str, without: str = "") -> int:
         """Proven open gates of a collector."""
         return sum(1 for name in self._own[fan] if name != without and self.proven(name))
@@ -369,7 +373,8 @@ class Monitor:
         while seen.starts and seen.starts[0] <= self._now - 3600 + 2 * self._early:
             seen.starts.popleft()
         limit = self._config.collector[name].starts_per_hour
-        enough = self.count(name) >= self._config.collector[name].min_open
+        surely = [gate for gate in self._own[name] if self.surely_proven(gate) and self._speaks_live(gate)]
+        enough = len(surely) >= self._config.collector[name].min_open
         excused = seen.latched or self.stopping or not enough or self._now < seen.excused_until
         fresh_connection = self._now < self.connected_at + SETTLING + SLACK
         if seen.told and limit is not None and not (excused or fresh_connection) and len(seen.starts) >= limit:

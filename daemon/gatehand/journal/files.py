@@ -59,6 +59,8 @@ class EventFiles:
         self._gap = Gap()
         self._lock: int | None = None
         self._looked = False
+        self._ragged = False
+        """The file ends within a line."""
 
     def look_again(self) -> None:
         """Before the next line, see whether the file is still where it was: somebody may have moved it away."""
@@ -142,6 +144,8 @@ class EventFiles:
     def _put(self, raw: bytes) -> None:
         """One write a line; the rest of a short write is tried once more and then says why."""
         assert self._handle is not None  # noqa: S101 - _roll has just opened it
+        if self._ragged:
+            raw, self._ragged = b"\n" + raw, False
         written = self._disk.write(self._handle, raw)
         while written < len(raw):
             written += self._disk.write(self._handle, raw[written:])
@@ -170,15 +174,16 @@ class EventFiles:
                 self._remove_old(day)
 
     def _mend(self) -> None:
-        """A torn last line keeps its bytes, gets its newline, and is told of in the gap line."""
+        """A torn last line keeps its bytes, and gets its newline together with the gap line that tells of it."""
         assert self._handle is not None  # noqa: S101
+        self._ragged = False
         size = self._disk.size(self._handle)
         if size == 0:
             return
         tail = self._disk.read_at(self._handle, min(size, _TAIL), max(0, size - _TAIL))
         if tail.endswith(b"\n"):
             return
-        self._put(b"\n")
+        self._ragged = True
         self._gap = replace(
             self._gap,
             torn_bytes=self._gap.torn_bytes + len(tail) - 1 - tail.rfind(b"\n"),
@@ -191,7 +196,12 @@ class EventFiles:
         # It stands in the place of the last lost line, so that numbers rise through the file.
         seq = self._gap.last or None
         line = self._stamper.note(LOG_GAP, self._stamper.clock.mono(), facts=_facts(self._gap), seq=seq)
-        self._put(encode(line))
+        try:
+            self._put(encode(line))
+        except OSError as error:
+            if seq is None and isinstance(line["seq"], int):  # it has taken a number, which is lost with it
+                self.lose(line["seq"], _reason(error))
+            raise
         self._gap = Gap()
 
     def _fail(self, error: OSError) -> None:

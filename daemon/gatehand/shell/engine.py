@@ -13,6 +13,7 @@ Clock, timers, transport, log and recorder come from outside (`ports`), so that 
 """
 
 import math
+from collections import deque
 from collections.abc import Mapping
 from typing import Final
 
@@ -40,6 +41,8 @@ CLOCK_STEP: Final = 1.0
 """Seconds that wall time may stray from monotonic time between two beats."""
 _PAUSE_AFTER_MISHAP: Final = 1.0
 _OVERDUE: Final = 0.05
+_REMEMBERED: Final = 300.0
+"""Seconds: more than a connection stands without a word from the broker (twice its keepalive)."""
 
 
 class Engine:
@@ -81,6 +84,8 @@ class Engine:
         self._timer: Timer | None = None
         self._timer_at: float | None = None
         self._unsent_since = math.inf
+        self._sent: deque[tuple[float, float]] = deque()
+        """When commands left of late, and when they had been decided."""
         self._wall_offset = self._clock.wall() - self._clock.mono()
         self.mishaps = 0
         """How often the rules or this engine failed; none is expected, ever."""
@@ -143,8 +148,11 @@ class Engine:
             self._not_sent(batch, batch.commands)
         self._board.hide()
         self._own_topics.on_lost()
-        # A command of that very millisecond, or one that never left, counts as given after the broker was last heard.
-        heard = math.floor(min(heard_at, self._unsent_since, self._now) * 1000) / 1000
+        # A command of that very millisecond, or one that never left, counts as given after the broker was last heard;
+        # so does one that was decided before and had waited for the disk.
+        decided = min((decided for sent, decided in self._sent if sent > heard_at - 0.001), default=math.inf)
+        self._sent.clear()
+        heard = math.floor(min(heard_at, self._unsent_since, decided, self._now) * 1000) / 1000
         self.handle(ev.BrokerLost(round(heard - 0.001, 3)))
         self._transport.subscribe(self._plan.routes.first)
 
@@ -288,6 +296,10 @@ class Engine:
                 unsent.append(command)
         if unsent:
             self._not_sent(batch, tuple(unsent))
+        now = self._clock.mono()
+        while self._sent and self._sent[0][0] < now - _REMEMBERED:
+            self._sent.popleft()
+        self._sent.append((now, batch.now))
         self._show()
 
     def _not_sent(self, batch: Batch, commands: tuple[Command, ...]) -> None:
