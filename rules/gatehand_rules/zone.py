@@ -114,7 +114,9 @@ def trim(draft: Draft, at: int) -> None:
         return
     told = {i: move.since for i in own if isinstance(move := draft.gates[i].move, GateOpen) and move.since > -inf}
     newest_first = sorted(told, key=lambda i: -told[i])
-    for i in newest_first[limit:]:
+    # A gate of which it is not known where it stands may stand open too, and has the least to say for itself.
+    unknown = [i for i in own if isinstance(draft.gates[i].move, GateUnknown)]
+    for i in (*newest_first, *unknown)[limit:]:
         if gates.may_shut(draft, i):
             gates.tell_shut(draft, i, Rule.MAX_OPEN)
 

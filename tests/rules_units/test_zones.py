@@ -7,6 +7,7 @@ from zone_bench import SERVED, STALE, assisting, cutting, drawn, four, running_o
 
 from gatehand_rules import demand, zone
 from gatehand_rules import events as ev
+from gatehand_rules.commands import ShutGate
 from gatehand_rules.draft import Draft
 from gatehand_rules.state import (
     CollectorState,
@@ -121,6 +122,22 @@ def test_a_new_gate_in_fault_leaves_the_old_one_open() -> None:
     said = bench.until(67.5)
     assert "off main" in commands(said)
     assert "shut saw" not in commands(said)
+
+
+@pytest.mark.parametrize(
+    ("moves", "told"),
+    [
+        ((GateOpen(5.0), GateUnknown()), ["jointer"]),
+        ((GateUnknown(), GateOpen(5.0)), ["saw"]),
+    ],
+)
+def test_while_the_fan_turns_for_nobody_gates_in_doubt_do_not_stand_beside_those_that_are_open(
+    moves: tuple[GateMove, ...], told: list[str]
+) -> None:
+    """The days of faults found it (seed 11, day 18): left by a lost broker, for a whole coast-down."""
+    draft = drawn(four(max_open=1), moves=moves)
+    zone.trim(draft, 0)
+    assert [command.gate for command in draft.commands if isinstance(command, ShutGate)] == told
 
 
 @pytest.mark.parametrize(

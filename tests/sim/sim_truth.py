@@ -15,6 +15,8 @@ from gatehand.simshop import SimShop
 
 REMEMBER = 90.0
 """Seconds for which a fault that is over still explains what follows from it."""
+LONGEST_DELAY = 180.0
+"""Seconds that a message may be under way on a bad radio."""
 _LYING = ("gate_", "fan_", "radio_", "broker_", "cable_", "daemon_", "retained_")
 
 
@@ -83,7 +85,8 @@ class Truth:
     def _why(self, fan: str, now: float, recent: list[Happening], day: float) -> str:
         for each in reversed(recent):
             concerns = each.name in {"", fan} or self.homes.get(each.name) == fan
-            lately = day + each.at <= now <= day + max(each.until, each.at) + REMEMBER
+            after = REMEMBER + (LONGEST_DELAY if each.kind == "radio_bad" else 0.0)
+            lately = day + each.at <= now <= day + max(each.until, each.at) + after
             if concerns and lately and each.kind.startswith(_LYING):
                 return each.kind
         return "daemon_killed" if now - self.killed_at <= REMEMBER else ""
