@@ -320,7 +320,7 @@ class World:
                 return lambda _: setattr(broker, "radio", Radio())
             case "garbage":
                 topics = sorted(self.drawn_topics())
-                broker.say(topics[int(each.value * len(topics))], self.random.choice(JUNK), retain=False)
+                broker.say(topics[int(each.value * len(topics)) % len(topics)], self.random.choice(JUNK), retain=False)
             case _ if each.name:
                 command = self.config.gate[each.name].command
                 assert command is not None

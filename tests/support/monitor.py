@@ -52,7 +52,7 @@ class Monitor:
         """Commands that were checked."""
         self.crossed = 0
         """Commands that left just after something was heard that forbids them, and had been given before."""
-        self._now = self._given = 0.0
+        self._now = self._given = self._stopping_from = 0.0
         self.connected_at = inf
         self.next_at = inf
         """When `tick` is due."""
@@ -112,7 +112,7 @@ class Monitor:
 
     def asked_to_stop(self, now: float) -> None:
         """A clean stop begins."""
-        self._now = now
+        self._now = self._stopping_from = now
         self.stopping = True
         self._promises.clear()
 
@@ -279,7 +279,7 @@ class Monitor:
             seen.told = None  # somebody moved it: what it was told holds no longer
             self.fans[self._homes[name]].adverse_at = self._now
         seen.live = live or (seen.live and seen.said == word)
-        seen.said = word
+        seen.said, seen.said_at = word, self._now
         serves = any(name in tool.gates for tool in self._config.tool.values())
         starts = gate.on_hand_open == "start" or (gate.on_hand_open is None and gate.command is None and not serves)
         if starts and live and word == "open" and seen.told != "open":
@@ -344,6 +344,10 @@ class Monitor:
     def _breach(self, rule: str, text: str) -> None:
         self.breaches.append(Breach(self._now, rule, text))
 
+    def _stop_is_on(self) -> bool:
+        """A clean stop has begun, and what was decided before it has left."""
+        return self.stopping and self._now - self._stopping_from > CROSSING
+
     def _crosses(self, fan: str, *, given_before: bool) -> bool:
         """An "on" must have been given to the session before: one that waits for the disk is taken back."""
         adverse_at = self.fans[fan].adverse_at
@@ -353,7 +357,7 @@ class Monitor:
 
     def _on(self, name: str) -> None:
         seen, fan = self.fans[name], self._config.collector[name]
-        if self.stopping:
+        if self._stop_is_on():
             self._breach("I6", f"{name} told on while stopping")
         if (proven := self.count(name)) < fan.min_open and not self._crosses(name, given_before=True):
             self._breach("I1", f"{name} told on with {proven} gates proven open, {fan.min_open} wanted")
@@ -385,14 +389,16 @@ class Monitor:
         seen.must_off_by, seen.adopting = inf, False
 
     def _open(self, name: str) -> None:
-        if self.stopping:
+        if self._stop_is_on():
             self._breach("I6", f"{name} told open while stopping")
         seen, home = self.gates[name], self._homes[name]
         if seen.told == "open":
             seen.again_at = self._now
             return
         seen.told, seen.told_at, seen.again_at = "open", self._given, self._now
-        seen.live, seen.void, seen.proven_once = seen.live and not seen.void, False, False
+        # A report that crossed with the command, which had been decided before it: to the daemon it came afterwards.
+        crossed = seen.said == "open" and seen.live and self._now - seen.said_at <= CROSSING
+        seen.live, seen.void, seen.proven_once = crossed or (seen.live and not seen.void), False, False
         limit = self._config.collector[home].max_open
         standing = [gate for gate in self._own[home] if self.gates[gate].told == "open"]
         if limit is None or len(standing) <= limit:
@@ -404,7 +410,7 @@ class Monitor:
         self._promises.append(Promise(self._now, self._now + max(spans) + SLACK, "I7", home, limit))
 
     def _shut(self, name: str) -> None:
-        if self.stopping:
+        if self._stop_is_on():
             self._breach("I6", f"{name} told shut while stopping")
         seen, home = self.gates[name], self._homes[name]
         if self.may_turn(home):

@@ -14,6 +14,7 @@ class GateNotes:
     """First telling of where it was told to go."""
     again_at: float = -inf
     said: str | None = None
+    said_at: float = -inf
     live: bool = False
     void: bool = False
     """Told shut and not seen shut since: an "open" may be from before."""
