@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from support.child import environment, gatehand_does
 
-from gatehand.cli import COMMANDS, command_parser
+from gatehand.cli import COMMANDS, WITHOUT_CONFIG, command_parser
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -63,7 +63,7 @@ def test_bash_offers_every_command(home: Path) -> None:
 def test_bash_offers_every_option_of_every_command(home: Path, name: str) -> None:
     wanted = {flag for action in command_parser(name)[1]._actions for flag in action.option_strings}  # noqa: SLF001
     assert bash(home, name, "-") == wanted - {"--names"}
-    assert "--config" in wanted
+    assert ("--config" in wanted) is (name not in WITHOUT_CONFIG)
 
 
 @pytest.mark.parametrize(
