@@ -135,9 +135,30 @@ def test_while_the_fan_turns_for_nobody_gates_in_doubt_do_not_stand_beside_those
     moves: tuple[GateMove, ...], told: list[str]
 ) -> None:
     """The days of faults found it (seed 11, day 18): left by a lost broker, for a whole coast-down."""
-    draft = drawn(four(max_open=1), moves=moves)
+    assert trimmed(moves, 1) == told
+
+
+@pytest.mark.parametrize(
+    ("moves", "limit", "told"),
+    [
+        ((GateOpen(5.0), GateOpen(1.0)), 1, ["jointer"]),
+        ((GateOpen(1.0), GateOpen(5.0)), 1, ["saw"]),
+        ((GateOpen(1.0), GateOpen(5.0)), 2, []),
+        ((GateOpen(1.0), GateOpen(5.0)), None, []),
+        ((GateOpen(1.0), GateOpen(5.0), GateOpening(6.0, 6.0)), 1, []),
+    ],
+)
+def test_while_the_fan_turns_for_nobody_the_newest_gates_stay_and_none_is_shut_while_one_travels(
+    moves: tuple[GateMove, ...], limit: int | None, told: list[str]
+) -> None:
+    assert trimmed(moves, limit) == told
+
+
+def trimmed(moves: tuple[GateMove, ...], limit: int | None) -> list[str]:
+    """Gates that are told to shut."""
+    draft = drawn(four(max_open=limit), moves=moves)
     zone.trim(draft, 0)
-    assert [command.gate for command in draft.commands if isinstance(command, ShutGate)] == told
+    return [command.gate for command in draft.commands if isinstance(command, ShutGate)]
 
 
 @pytest.mark.parametrize(

@@ -15,7 +15,7 @@ def opening(*, keep: bool) -> str:
     what = (
         "it stays up for you to play with."
         if keep
-        else "a working day in about half a minute. In a real shop run-on and coast-down are longer."
+        else "a working day in forty seconds. In a real shop run-on and coast-down are longer."
     )
     return textwrap.fill(
         f"An instrument maker's shop, simulated: its devices and the real Gatehand daemon talk over MQTT; {what} "
