@@ -52,7 +52,7 @@ class Floor:
         self._port = port
         self._online = f"{config.broker.base}/online"
         self._base = f"{config.broker.base}/"
-        self._todo: queue.SimpleQueue[Callable[[float], None]] = queue.SimpleQueue()
+        self._asked: queue.SimpleQueue[Callable[[float], None]] = queue.SimpleQueue()
         self._retained: dict[str, bytes] = {}
         self._looked = time.monotonic()
         self._ended = threading.Event()
@@ -69,7 +69,7 @@ class Floor:
             action(self.shop, now)
             done.set()
 
-        self._todo.put(act)
+        self._asked.put(act)
         assert done.wait(5), "the floor's thread is gone"
 
     def cut(self, tool: str, *, on: bool) -> None:
@@ -78,7 +78,7 @@ class Floor:
 
     def say(self, topic: str, payload: bytes) -> None:
         """Anybody publishes anything."""
-        self._todo.put(lambda _: self._publish(topic, payload, retain=False))
+        self._asked.put(lambda _: self._publish(topic, payload, retain=False))
 
     @property
     def fans_on(self) -> list[str]:
@@ -101,7 +101,7 @@ class Floor:
             if quiet and self.online == self._offline:
                 break
             time.sleep(TURN)
-        self._todo.put(self.monitor.begin)
+        self._asked.put(self.monitor.begin)
 
     def __enter__(self) -> Self:
         self._thread.start()
@@ -130,7 +130,7 @@ class Floor:
                 self._reconnect()
             with suppress(queue.Empty):
                 while True:
-                    self._todo.get_nowait()(time.monotonic())
+                    self._asked.get_nowait()(time.monotonic())
             now = time.monotonic()
             self._look(now)
             self._speak(now)

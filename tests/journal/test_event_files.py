@@ -105,11 +105,17 @@ def test_a_gap_line_of_its_own_number_that_does_not_fit_is_counted_as_lost(tmp_p
 def test_a_torn_line_gets_its_newline_in_the_very_write_that_tells_of_it(tmp_path: Path) -> None:
     """A daemon killed in between would leave a torn line that nothing tells of."""
     (tmp_path / TODAY).write_bytes(b'{"ts":"torn')
-    disk = FaultyDisk()
-    disk.room = 0
-    files, stamps = opened(tmp_path, FakeClock(), disk)
-    assert not write(files, stamps.note("daemon_started", 1.0))
-    assert not (tmp_path / TODAY).read_bytes().endswith(b"\n")
+    written: list[bytes] = []
+
+    class Watched(FaultyDisk):
+        def write(self, handle: int, data: bytes) -> int:
+            written.append(data)
+            return super().write(handle, data)
+
+    opened(tmp_path, FakeClock(), Watched())
+    assert len(written) == 1
+    assert written[0].startswith(b"\n{")
+    assert b"log_gap" in written[0]
 
 
 def test_a_sync_that_fails_is_told_as_unsure(tmp_path: Path) -> None:

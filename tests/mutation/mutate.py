@@ -151,7 +151,7 @@ def _loop(scratch: Path, pending: list[str], children: int, *, thorough: bool) -
     words = [word for word in words if not thorough or not word.endswith(RANDOM)]
     running = []
     for at in range(children):
-        part = scratch / f"todo_{at}.json"
+        part = scratch / f"share_{at}.json"
         part.write_text(json.dumps(pending[at::children]), encoding="utf-8")
         files = {"GATEHAND_MUTANTS": str(part), "GATEHAND_RESULTS": str(scratch / RESULTS)}
         running.append(
