@@ -8,8 +8,10 @@ import queue
 import socket
 import threading
 import time
+from collections import deque
 from collections.abc import Callable
 from contextlib import suppress
+from math import inf
 from types import TracebackType
 from typing import Self
 
@@ -43,6 +45,8 @@ class Floor:
         )
         self.monitor = Monitor(config, FAR)
         self.commands: list[tuple[float, str, str]] = []
+        self.seen: deque[tuple[float, str]] = deque(maxlen=4000)
+        """What came through the broker and when, for the story of a breach."""
         self.online = 0
         """How often the daemon has said that it is there."""
         self._offline = 0
@@ -79,6 +83,18 @@ class Floor:
     def say(self, topic: str, payload: bytes) -> None:
         """Anybody publishes anything."""
         self._asked.put(lambda _: self._publish(topic, payload, retain=False))
+
+    def broker_frozen(self) -> None:
+        """From here on nothing comes through: no command is owed until `broker_thawed`."""
+        self.do(lambda _shop, _now: self.monitor.suspended(inf))
+
+    def broker_thawed(self) -> None:
+        """What fell due meanwhile is owed at once."""
+        self.do(lambda _shop, now: self.monitor.suspended(now))
+
+    def before(self, at: float, seconds: float = 8.0) -> str:
+        """What came through the broker in the last seconds before an instant, one line each."""
+        return "\n".join(f"{when - at:+.3f} {what}" for when, what in self.seen if -seconds <= when - at <= 0.5)
 
     @property
     def fans_on(self) -> list[str]:
@@ -142,6 +158,7 @@ class Floor:
 
     def _reconnect(self) -> None:
         self._client = self._new_client()
+        self.seen.append((time.monotonic(), "the observer connects anew"))
         with suppress(OSError):
             self._client.connect("127.0.0.1", self._port, keepalive=2)
             sock = self._client.socket()
@@ -158,6 +175,7 @@ class Floor:
             if (sock := self._client.socket()) is not None:
                 sock.close()
         now = time.monotonic()
+        self.seen.append((now, "the observer has lost its connection"))
         self.monitor.lost(now, now)  # what was seen has come through the broker
 
     def _on_connect(self, client: paho.Client, _data: object, _flags: object, code: object, _props: object) -> None:
@@ -183,6 +201,7 @@ class Floor:
 
     def _on_message(self, _client: paho.Client, _data: object, message: paho.MQTTMessage) -> None:
         now, payload = time.monotonic(), bytes(message.payload)
+        self.seen.append((now, f"{message.topic} {payload[:60]!r}{' retained' * message.retain}"))
         if message.topic in self.monitor.commands or message.topic.startswith(self._base):
             self._from_daemon_at = now
         if message.topic in self.monitor.commands:

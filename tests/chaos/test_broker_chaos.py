@@ -132,10 +132,12 @@ async def killed(chaos: Chaos) -> float:
 
 async def frozen(chaos: Chaos) -> float:
     """SIGSTOP for longer than the keepalive; a connection that is given up meanwhile is made anew."""
+    chaos.floor.broker_frozen()
     chaos.broker.sigstop()
     chaos.frozen_at.append(time.monotonic())
     await asyncio.sleep(chaos.random.uniform(2.2, 3.0))
     chaos.broker.sigcont()
+    chaos.floor.broker_thawed()
     return time.monotonic()
 
 
@@ -271,4 +273,6 @@ async def test_whatever_the_broker_does_the_daemon_comes_back_and_the_collector_
         assert after <= before
         assert tasks_after <= tasks
         assert late == []
+        if breaches:
+            tell("what the observer had seen:\n" + chaos.floor.before(breaches[0].at))
         assert [str(each) for each in breaches] == []
