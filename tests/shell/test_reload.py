@@ -9,6 +9,7 @@ import pytest
 from shell_support import SHOP, World
 
 from gatehand.config import load
+from gatehand.journal.sentences import sentence
 from gatehand.shell.reload import ConfigFile, Reloader
 from gatehand_rules.state import ToolRunning, ToolUnknown, collector_word, gate_word, tool_word
 
@@ -99,7 +100,11 @@ def test_a_good_edit_is_in_force_at_once_and_switches_nothing(edited: Edited) ->
     assert edited.outcome["ok"] is True
     assert world.shown("tool/band_saw")["start_amps"] == 6
     assert world.commands(since) == []
-    assert len(world.events("config_loaded")) == 2
+    first, second = world.events("config_loaded")
+    assert "changed" not in first
+    told = "tool.band_saw.start_amps: 2.5 -> 6; tool.band_saw.stop_amps: 1.75 -> 4.2"
+    assert second["changed"] == told
+    assert sentence(second).endswith(f", changed: {told}")
     assert world.recorder.begun[-1] == edited.file.read_text()
     world.say("shop/band_saw/amps", "5")
     world.run(5)

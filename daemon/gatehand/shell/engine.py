@@ -243,11 +243,14 @@ class Engine:
         self._queue.put([self._stamper.note(event, now, facts=facts)], (), now)
         self._show()
 
-    def swap(self, plan: Plan, outcome: Outcome) -> None:
-        """Work by another config from now on; `outcome` is what the rules made of the present state (reshape)."""
+    def swap(self, plan: Plan, outcome: Outcome, changed: tuple[str, ...] = ()) -> None:
+        """Work by another config from now on; `outcome` is what the rules made of the present state (reshape).
+
+        `changed` says key by key what differs, for the log.
+        """
         self._queue.hurry()
         before, self._plan, self._state = self._state, plan, outcome.state
-        self._begin_recording()
+        self._begin_recording(changed)
         self._board.swap(plan)
         self._carry_out(before, outcome, self._now)
         self._arm(outcome.state.wake_at, self._now)
@@ -335,7 +338,7 @@ class Engine:
             self.note(CLOCK_STEPPED, {"by_seconds": round(step_by, 3)})
             self._recorder.clock_stepped()
 
-    def _begin_recording(self) -> None:
+    def _begin_recording(self, changed: tuple[str, ...] = ()) -> None:
         shop = self._plan.shop
         self._recorder.begin(self._plan.text, [t.name for t in shop.tools], [c.name for c in shop.collectors])
         self.note(
@@ -345,6 +348,7 @@ class Engine:
                 "tools": len(shop.tools),
                 "gates": len(shop.gates),
                 "collectors": len(shop.collectors),
+                **({"changed": "; ".join(changed)} if changed else {}),
             },
         )
 

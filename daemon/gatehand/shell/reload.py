@@ -136,7 +136,8 @@ class Reloader:
         self._waiting = None
         if plan.config != before.config or plan.text != before.text:
             self._since, self._changed = engine.clock.wall(), _told(edits(before.config, plan.config))
-            engine.swap(plan, adopt_shop(before.shop, plan.shop, engine.state, engine.now(), rewired))
+            reshaped = adopt_shop(before.shop, plan.shop, engine.state, engine.now(), rewired)
+            engine.swap(plan, reshaped, self._changed)
         now = engine.clock.wall()
         self._outcome = _Outcome(now, problems=loaded.problems, at_restart=at_restart)
         engine.clear_alarm(shell_alarms.CONFIG)

@@ -41,7 +41,7 @@ TABLE: Table = {
     ALARM_STORM_ENDED: {None: ("alarm over: {alarm}, {times} times in all, then away for {quiet_for}",)},
     DAEMON_STARTED: {None: ("Gatehand[ {version}] started",)},
     DAEMON_STOPPED: {None: ("Gatehand stopped[, {why}]",)},
-    CONFIG_LOADED: {None: ("config loaded[ from {path}]",)},
+    CONFIG_LOADED: {None: ("config loaded[ from {path}][, changed: {changed}]",)},
     CONFIG_REJECTED: {None: ("config rejected, the last good one stays in force[: {why}]",)},
     CLOCK_STEPPED: {None: ("the wall clock stepped[ by {by_seconds}]; nothing is timed by it",)},
     LOG_GAP: {
