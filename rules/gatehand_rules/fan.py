@@ -38,9 +38,8 @@ def tell_on(draft: Draft, at: int, rule: Rule) -> None:
     if start or fan.told_on_at is None:
         known = collector.reports or collector.senses_current
         answer = Answer(on=True, since=now) if known else None
-    starts = fan.starts
-    if inrush and collector.starts_per_hour is not None:
-        starts = (*spent(fan, now), now)
+    counts = inrush and collector.starts_per_hour is not None
+    starts = (*spent(fan, now), now) if counts else fan.starts
     draft.set_collector(
         at,
         phase=SpinUp(now) if start else fan.phase,
@@ -57,7 +56,7 @@ def tell_on(draft: Draft, at: int, rule: Rule) -> None:
         Happened.COLLECTOR_ON,
         rule,
         collector=collector.name,
-        starts_this_hour=len(starts) if collector.starts_per_hour is not None else None,
+        starts_this_hour=len(starts) if counts else None,
         starts_per_hour=collector.starts_per_hour,
     )
 

@@ -1,5 +1,6 @@
 """Beginnings: the state before anything is known, connecting, losing the broker, adoption, stopping."""
 
+from collections.abc import Mapping
 from math import inf
 
 from msgspec.structs import replace
@@ -8,7 +9,7 @@ from gatehand_rules import fan, gates, interlock
 from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Happened, Rule
 from gatehand_rules.hands import drop_demands, end_hand, hold
-from gatehand_rules.shop import Shop
+from gatehand_rules.shop import Collector, Shop
 from gatehand_rules.state import (
     CoastDown,
     CollectorState,
@@ -37,15 +38,23 @@ SETTLE = 0.5
 """Seconds after a connection in which retained messages are taken in before anything is commanded."""
 
 
-def initial(shop: Shop, now: float) -> State:
-    """Nothing known, nothing connected: every device may be in any state (monotonic seconds)."""
+def initial(shop: Shop, now: float, starts: Mapping[str, tuple[float, ...]] | None = None) -> State:
+    """Nothing known, nothing connected: every device may be in any state (monotonic seconds).
+
+    `starts`: by collector, when its motor was started in the last hour, oldest first. They count for its budget (I8).
+    """
+    before = {} if starts is None else starts
     return State(
         tools=tuple(ToolUnknown(None, now) for _ in shop.tools),
         gates=tuple(GateState() for _ in shop.gates),
-        collectors=tuple(CollectorState() for _ in shop.collectors),
+        collectors=tuple(_collector(collector, before.get(collector.name, ())) for collector in shop.collectors),
         stops=tuple(False for _ in shop.stops),
         guard=interlock.initial(shop),
     )
+
+
+def _collector(collector: Collector, starts: tuple[float, ...]) -> CollectorState:
+    return CollectorState(starts=starts if collector.starts_per_hour is not None else ())
 
 
 def connected(draft: Draft) -> None:

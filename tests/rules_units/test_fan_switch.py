@@ -299,7 +299,7 @@ def test_on_is_repeated_at_each_end_of_the_refresh_and_is_no_start() -> None:
     assert bench.tick(70.999) == []
     assert bench.tick(71.0) == [
         "> on main",
-        "collector_on/refresh collector=main starts_this_hour=1 starts_per_hour=5",
+        "collector_on/refresh collector=main starts_this_hour=None starts_per_hour=5",
     ]
     assert bench.state.wake_at == 91.0
     state = bench.fan_state()

@@ -8,11 +8,12 @@ import time
 from collections.abc import Callable
 from contextlib import suppress
 from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
 from typing import Final
 
-from gatehand.config import Loaded
+from gatehand.config import Config, Loaded
 from gatehand.homie.link import shown_as_homie
-from gatehand.journal.clock import SystemClock
+from gatehand.journal.clock import Clock, SystemClock
 from gatehand.journal.disk import Disk
 from gatehand.journal.line import DAEMON_STARTED, DAEMON_STOPPED, Stamper, new_run
 from gatehand.journal.recorder import Recorder
@@ -113,7 +114,10 @@ class Daemon:
         )
         door = _Door()
         plan = Plan.of(self._loaded)
-        log.append([stamper.note(DAEMON_STARTED, clock.mono(), facts={"version": own_version()})])
+        starts = _starts(config, folder, clock)
+        known = ", ".join(f"{name} {len(each)}" for name, each in starts.items())
+        facts = {"version": own_version(), **({"starts": known} if starts else {})}
+        log.append([stamper.note(DAEMON_STARTED, clock.mono(), facts=facts)])
         self.engine = engine = Engine(
             plan,
             stamper=stamper,
@@ -122,6 +126,7 @@ class Daemon:
             timers=_LoopTimers(loop),
             transport=door,
             diagnose=self._diagnose,
+            starts=starts,
         )
         reloader = Reloader(engine, self._loaded, door, self._diagnose)
         listener = _Listener(engine, reloader, self.ready)
@@ -190,6 +195,20 @@ def own_version() -> str:
         return version("gatehand")
     except PackageNotFoundError:
         return "from source"
+
+
+def _starts(config: Config, folder: Path, clock: Clock) -> dict[str, tuple[float, ...]]:
+    """What the motors' budgets must know of the time before this start."""
+    limited = [name for name, collector in config.collector.items() if collector.starts_per_hour is not None]
+    if not limited:
+        return {}
+    from gatehand.journal.starts import starts_of_the_hour  # a daemon without a budget does without the reader
+
+    try:
+        known = starts_of_the_hour(folder, clock)
+    except OSError:
+        return {}  # the log's own trouble is told where it is written
+    return {name: known[name] for name in limited if name in known}
 
 
 class _Door:

@@ -68,7 +68,9 @@ class Engine:
         timers: Timers,
         transport: Transport,
         diagnose: Diagnostics,
+        starts: Mapping[str, tuple[float, ...]] | None = None,
     ) -> None:
+        """`starts`: of each motor in the last hour, as `initial` takes them."""
         self._plan = plan
         self._stamper = stamper
         self._clock = stamper.clock
@@ -80,7 +82,7 @@ class Engine:
         self._board = Board(plan, self._clock, transport)
         self._own_topics = OwnTopics(self, diagnose)
         self._now = self._clock.mono()
-        self._state = initial(plan.shop, self._now)
+        self._state = initial(plan.shop, self._now, starts)
         self._timer: Timer | None = None
         self._timer_at: float | None = None
         self._unsent_since = math.inf

@@ -39,7 +39,7 @@ TABLE: Table = {
         None: ("alarm {alarm} comes and goes, {times} times within a minute: it stands until it has stayed away",)
     },
     ALARM_STORM_ENDED: {None: ("alarm over: {alarm}, {times} times in all, then away for {quiet_for}",)},
-    DAEMON_STARTED: {None: ("Gatehand[ {version}] started",)},
+    DAEMON_STARTED: {None: ("Gatehand[ {version}] started[; starts of the last hour that still count: {starts}]",)},
     DAEMON_STOPPED: {None: ("Gatehand stopped[, {why}]",)},
     CONFIG_LOADED: {None: ("config loaded[ from {path}][, changed: {changed}]",)},
     CONFIG_REJECTED: {None: ("config rejected, the last good one stays in force[: {why}]",)},
