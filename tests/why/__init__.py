@@ -1,0 +1,1 @@
+"""A start that did not happen, case by case, and what `gatehand why` says of it."""

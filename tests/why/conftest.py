@@ -1,0 +1,34 @@
+"""Times in these tests are UTC, and a shop at rest is a fixture."""
+
+import time
+from collections.abc import Callable, Mapping
+from pathlib import Path
+
+import pytest
+from support.recorded_shop import SHOP, RecordedShop
+
+from gatehand.simshop import CollectorHabits, GateHabits, Habits
+from why.why_support import SOFT
+
+
+@pytest.fixture(autouse=True)
+def _utc(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("TZ", "UTC")
+    time.tzset()
+
+
+@pytest.fixture
+def make(tmp_path: Path) -> Callable[..., RecordedShop]:
+    """A shop at rest, its daemon running."""
+
+    def begin(
+        text: str = SHOP,
+        gates: Mapping[str, GateHabits] | None = None,
+        collectors: Mapping[str, CollectorHabits] | None = None,
+    ) -> RecordedShop:
+        habits = Habits(tools=SOFT, gates=gates or {}, collectors=collectors or {})
+        shop = RecordedShop(tmp_path, text, habits=habits).begin()
+        shop.run(30)
+        return shop
+
+    return begin

@@ -1,0 +1,87 @@
+"""A gate stood between a cut and its start: the sentence is read."""
+
+from collections.abc import Callable
+
+import pytest
+from support.recorded_shop import RecordedShop
+
+from gatehand.simshop import GateHabits, Trouble
+from why.why_support import why
+
+
+def test_a_jammed_gate_is_named_and_no_travel_would_have_helped(
+    make: Callable[..., RecordedShop], capsys: pytest.CaptureFixture[str]
+) -> None:
+    shop = make()
+    shop.shop.gates["band_saw"].suffer(Trouble.JAM, shop.clocks.now)
+    shop.cut("band_saw", 20, amps=6, then=30)
+    found = why(shop, capsys)
+    assert found["subject"] == "band_saw"
+    assert found["case"] == "gate_jammed"
+    assert (
+        "gate band saw was told to open and had not reported open 3 s later (travel 1.5 s, 1 retry)" in found["verdict"]
+    )
+    assert found["would_have_started"] == {}
+    assert found["trials"] == ["gate band saw did not report open in the time looked at: no travel would have helped"]
+
+
+def test_a_late_gate_says_how_late_and_the_shortest_travel_that_would_have_been_enough(
+    make: Callable[..., RecordedShop], capsys: pytest.CaptureFixture[str]
+) -> None:
+    """It reports 3.9 s after its command; one retry makes twice the travel: 2.0 s would have sufficed."""
+    shop = make(gates={"band_saw": GateHabits(late_by=3.0)})
+    shop.shop.gates["band_saw"].suffer(Trouble.LATE, shop.clocks.now)
+    shop.cut("band_saw", 20, amps=6, then=30)
+    found = why(shop, capsys, "band_saw")
+    assert found["case"] == "gate_late"
+    assert any(
+        "gate band saw reported open 3.92 s after it was told, 2.42 s after its travel of 1.5 s ran out" in one
+        for one in found["trials"]
+    )
+    assert found["would_have_started"] == {"travel": 2.0}
+    assert any(
+        "travel = 2 in [gate.band_saw] would have started it without a refusal; it is the shortest" in one
+        for one in found["trials"]
+    )
+
+
+def test_a_later_cut_that_was_served_is_not_taken_for_this_ones(
+    make: Callable[..., RecordedShop], capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The gate jams, the cut ends, the gate is mended, and the next cut, a second later, is served."""
+    shop = make()
+    shop.shop.gates["band_saw"].suffer(Trouble.JAM, shop.clocks.now)
+    shop.cut("band_saw", 5, amps=6, then=1)
+    shop.shop.gates["band_saw"].suffer(None, shop.clocks.now)
+    shop.cut("band_saw", 20, amps=6, then=30)
+    found = why(shop, capsys, "band_saw")
+    assert found["case"] == "gate_jammed"
+    assert "was the collector told on" not in found["verdict"]
+    assert found["would_have_started"] == {}
+    assert found["trials"] == ["gate band saw did not report open in the time looked at: no travel would have helped"]
+
+
+def test_the_gate_itself_can_be_asked(make: Callable[..., RecordedShop], capsys: pytest.CaptureFixture[str]) -> None:
+    shop = make(gates={"band_saw": GateHabits(late_by=3.0)})
+    shop.shop.gates["band_saw"].suffer(Trouble.LATE, shop.clocks.now)
+    shop.cut("band_saw", 20, amps=6)
+    shop.shop.gates["band_saw"].suffer(None, shop.clocks.now)
+    shop.run(30)
+    found = why(shop, capsys, "gate.band_saw")
+    assert found["kind"] == "gate"
+    assert found["case"] == "gate_late"
+    assert "gate band saw was told to open at 08:00:31 and had not reported it 3 s later" in found["verdict"]
+    assert found["would_have_started"] == {"travel": 2.0}
+
+
+def test_a_cut_that_ended_before_its_gate_was_open_says_so(
+    make: Callable[..., RecordedShop], capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The gate cannot report and has 1.5 s of travel, the cut lasts 1 s: 0.9 s of travel would have been in time."""
+    shop = make()
+    shop.cut("router", 1.0, amps=6, then=30)
+    found = why(shop, capsys, "router")
+    assert found["case"] == "gate_late"
+    assert "before its gate was proven open" in found["verdict"]
+    assert found["would_have_started"] == {"travel": 0.9}
+    assert any("cannot report and counts as open after its travel of 1.5 s" in one for one in found["trials"])
