@@ -7,70 +7,34 @@ states nor findings. I9 (a clock that jumps changes nothing) is a test of its ow
 from math import inf
 
 from gatehand.config import Config
-from support.monitor_notes import Breach, FanNotes, GateNotes, Promise, ToolNotes
-from support.signal_words import Signal, signals
+from support.monitor_notes import Breach, FanNotes, Promise
+from support.monitor_sight import AT_ONCE, EARLY, SETTLING, SLACK, Sight
 
-EARLY = 0.03
-"""Seconds by which a command may leave later than it was decided: the log's bound, and whole milliseconds. An observer
-on the far side of a broker needs more."""
-SETTLING = 0.5
-"""Seconds after a connection in which what the broker retains still comes in."""
-AT_ONCE = 0.6
-"""What "at once" may take: the log's bound, and a sign of life from a broker that has been quiet."""
-SLACK = 0.3
 CROSSING = 0.025
 """Seconds within which a command may cross with the message that forbids it, on its way through log and session."""
 
 
-class Monitor:
+class Monitor(Sight):
     """One daemon after the other under watch. The caller tells what was visible; `breaches` says what was broken."""
 
     def __init__(self, config: Config, early: float = EARLY) -> None:
-        self._early = early
-        self._config = config
-        self._signals = signals(config)
-        self._homes = {name: gate.collector or next(iter(config.collector)) for name, gate in config.gate.items()}
-        self._own = {fan: [g for g, home in self._homes.items() if home == fan] for fan in config.collector}
-        self._tools = {
-            fan: [n for n, t in config.tool.items() if (t.collector or self._homes.get((*t.gates, "")[0])) == fan]
-            for fan in config.collector
-        }
-        self.commands = {
-            **{
-                fan.command.topic: (name, {fan.command.on: "on", fan.command.off: "off"})
-                for name, fan in config.collector.items()
-            },
-            **{
-                gate.command.topic: (name, {gate.command.open: "open", gate.command.shut: "shut"})
-                for name, gate in config.gate.items()
-                if gate.command is not None
-            },
-        }
-        """By topic: whose it is, and the words of its payloads."""
+        super().__init__(config, early)
         self.breaches: list[Breach] = []
         self.checked = 0
         """Commands that were checked."""
         self.crossed = 0
         """Commands that left just after something was heard that forbids them, and had been given before."""
-        self._now = self._given = self._stopping_from = 0.0
-        self.connected_at = inf
+        self._given = self._stopping_from = 0.0
         self.next_at = inf
         """When `tick` is due."""
         self.begin(0.0)
 
     def begin(self, now: float) -> None:
         """A daemon starts: it has seen nothing."""
-        self._now = now
-        self.gates = {name: GateNotes() for name in self._config.gate}
-        self.fans = {name: FanNotes() for name in self._config.collector}
-        self.tools = {name: ToolNotes() for name in self._config.tool}
-        self._stops: dict[str, bool] = dict.fromkeys(self._config.stop, False)
-        self._promises: list[Promise] = []
-        self.connected_at = self.next_at = inf
+        self.blank(now)
+        self.next_at = inf
         self._owed_from = -inf
         self.stopping = False
-        self.met = False
-        """A connection has settled since its start."""
 
     # What is visible
 
@@ -165,179 +129,6 @@ class Monitor:
             if fan.starved_since is not None:
                 moments.append(fan.starved_since + AT_ONCE)
         self.next_at = max(min(moments, default=inf), self._owed_from)
-
-    # What is known
-
-    def proven(self, name: str) -> bool:
-        """Proven open (I1)."""
-        gate, seen = self._config.gate[name], self.gates[name]
-        by_time = seen.told == "open" and self._now >= seen.told_at + gate.travel - self._early
-        if gate.state is None:
-            return by_time
-        return seen.said == "open" and not seen.void and (seen.live or by_time)
-
-    def surely_proven(self, name: str) -> bool:
-        """The same without the benefit of the doubt, for what is wrong only if it is."""
-        seen = self.gates[name]
-        late = self._now >= seen.told_at + self._config.gate[name].travel + self._early
-        return self.proven(name) and (seen.live or late)
-
-    def _speaks_live(self, name: str) -> bool:
-        """What it says is not only what the broker retains."""
-        return self._config.gate[name].state is None or self.gates[name].live
-
-    def count(self, fan: str, without: str = "") -> int:
-        """Proven open gates of a collector."""
-        return sum(1 for name in self._own[fan] if name != without and self.proven(name))
-
-    def may_turn(self, name: str) -> bool:
-        """On, seen on, or within its coast-down; unknown counts as turning."""
-        seen = self.fans[name]
-        if seen.told is not False or seen.seen_on or not seen.off_sure:
-            return True
-        return self._now < seen.off_at + self._config.collector[name].coast_down - self._early
-
-    def travelling(self, name: str, *, tries: bool = False) -> bool:
-        """Told open, and its time has not run out."""
-        gate, seen = self._config.gate[name], self.gates[name]
-        last = seen.again_at + gate.travel
-        if tries and gate.state is not None:
-            last = max(last, seen.told_at + gate.travel * (1 + gate.retries))
-        return seen.told == "open" and self._now < last - self._early and not self.proven(name)
-
-    def wanted(self, fan: str) -> bool:
-        """Somebody or something may start it: seen fresh, heard since the connection, not over, not silent."""
-        for name in self._tools[fan]:
-            tool, seen = self._config.tool[name], self.tools[name]
-            if seen.rose_at is None or seen.gone or seen.heard_at < self.connected_at:
-                continue
-            if tool.silent_after > 0 and self._now > seen.heard_at + tool.silent_after + SLACK:
-                continue
-            if seen.low_at is None or self._now <= seen.low_at + tool.stop_after + tool.run_on + SLACK:
-                return True
-        return any(
-            self.gates[name].hand_at >= self.connected_at
-            and self._now <= self.gates[name].hand_at + self._config.gate[name].hand_limit + SLACK
-            for name in self._own[fan]
-        )
-
-    # Taking in
-
-    def _take(self, signal: Signal, value: str | float | None, payload: bytes, *, retained: bool) -> None:
-        name, live = signal.name, not retained
-        match signal.what:
-            case "amps":
-                if live and isinstance(value, float):
-                    self._amps(name, max(0.0, value))
-            case "gate" if value is not None:
-                self._gate_says(name, str(value), live=live)
-            case "fan" if value in {"on", "off"}:
-                self._see_fan(name, reported=value == "on")
-            case "fan_amps" if isinstance(value, float):
-                drawing = value >= self._config.collector[name].running_amps
-                if live or drawing:
-                    self._see_fan(name, drawing=drawing)
-            case "stop" if value in {"active", "clear"}:
-                self._stop(name, active=value == "active")
-            case "bin" if value in {"full", "clear"}:
-                self.fans[name].full = value == "full"
-            case "button" | "hand" if live and value in {"pressed", "on"}:
-                self._hand(name)
-            case "hold" if live:
-                self._latch(name)
-            case "reset" if live:
-                self._reset(name)
-            case "own_fan" if retained and value == "held" and not self.met:
-                self._latch(name)
-            case "tool_online" if value in {"here", "gone"}:
-                self.tools[name].gone = value == "gone"
-            case _:
-                del payload
-
-    def _amps(self, name: str, amps: float) -> None:
-        tool, seen = self._config.tool[name], self.tools[name]
-        seen.heard_at, seen.gone = self._now, False
-        if amps < tool.stop_amps:
-            seen.low = True
-            seen.low_at = self._now if seen.low_at is None else seen.low_at
-            return
-        seen.low_at = None
-        if amps >= tool.start_amps and seen.low:
-            seen.low, seen.rose_at = False, self._now
-            if self._held(name):
-                seen.rose_at = None
-
-    def _held(self, tool: str) -> bool:
-        return any(tool in tools and self.fans[fan].latched for fan, tools in self._tools.items())
-
-    def _gate_says(self, name: str, word: str, *, live: bool) -> None:
-        gate, seen = self._config.gate[name], self.gates[name]
-        was_shut = seen.said == "shut" and self._now >= seen.told_at + gate.travel - self._early
-        if word == "shut" or was_shut:
-            seen.void = False
-        if word != "open" and self.proven(name):
-            seen.told = None  # somebody moved it: what it was told holds no longer
-            self.fans[self._homes[name]].adverse_at = self._now
-        seen.live = live or (seen.live and seen.said == word)
-        seen.said, seen.said_at = word, self._now
-        serves = any(name in tool.gates for tool in self._config.tool.values())
-        starts = gate.on_hand_open == "start" or (gate.on_hand_open is None and gate.command is None and not serves)
-        if starts and live and word == "open" and seen.told != "open":
-            self._hand(name)
-
-    def _hand(self, gate: str) -> None:
-        if not self.fans[self._homes[gate]].latched:
-            self.gates[gate].hand_at = self._now
-
-    def _see_fan(self, name: str, **changes: bool) -> None:
-        fan = self.fans[name]
-        before = fan.seen_on
-        for key, value in changes.items():
-            setattr(fan, key, value)
-        if fan.seen_on and not before:
-            fan.adverse_at = self._now
-        if fan.told is True and False in changes.values():
-            fan.excused_until = self._now + 1.0  # somebody switched it off
-        if fan.seen_on:
-            return
-        fan.off_since_seen = False
-        if before:
-            fan.off_at = self._now
-
-    def _stop(self, name: str, *, active: bool) -> None:
-        self._stops[name] = active
-        if not active:
-            return
-        for fan in self._config.stop[name].collectors or self._config.collector:
-            seen = self.fans[fan]
-            if not seen.latched or seen.told is not False:
-                seen.must_off_by = min(seen.must_off_by, self._now + AT_ONCE)
-            self._latch(fan)
-
-    def _latch(self, fan: str) -> None:
-        if not self.fans[fan].latched:
-            self.fans[fan].adverse_at = self._now
-        self.fans[fan].latched = True
-        self._promises = [each for each in self._promises if each.fan != fan]
-        self._forget_demands(fan)
-
-    def _reset(self, fan: str) -> None:
-        if not self.fans[fan].latched or self._stopped(fan):
-            return
-        self.fans[fan].latched = False
-        self._forget_demands(fan)
-
-    def _stopped(self, fan: str) -> bool:
-        return any(
-            active and fan in (self._config.stop[name].collectors or self._config.collector)
-            for name, active in self._stops.items()
-        )
-
-    def _forget_demands(self, fan: str) -> None:
-        for name in self._tools[fan]:
-            self.tools[name].rose_at = None
-        for name in self._own[fan]:
-            self.gates[name].hand_at = -inf
 
     # Checking
 
