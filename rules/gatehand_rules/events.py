@@ -34,6 +34,8 @@ class GateReport(Struct, frozen=True):
     gate: str
     position: Position
     retained: bool = False
+    says: str = ""
+    """Its word, where that is neither its open nor its shut: whoever misspelt one wants to read it."""
 
 
 class ButtonPressed(Struct, frozen=True):

@@ -127,6 +127,7 @@ def time_passes(draft: Draft, at: int) -> None:
     elif move.tries < gate.retries:
         tell_again(draft, at, tries=move.tries + 1, rule=Rule.RETRY)
     else:
+        said = _said(state.says if state.reported is Position.BETWEEN else "")
         draft.set_gate(at, move=GateFault(wanted, move.first))
         draft.say(
             Happened.GATE_FAULT,
@@ -138,9 +139,10 @@ def time_passes(draft: Draft, at: int) -> None:
             travel=gate.travel,
             retries=gate.retries,
             waited=round(draft.now - move.first, 3),
+            **said,
         )
         draft.raise_alarm(
-            f"gate_{gate.name}_fault", Rule.TRAVEL, gate=gate.name, wanted=str(wanted), travel=gate.travel
+            f"gate_{gate.name}_fault", Rule.TRAVEL, gate=gate.name, wanted=str(wanted), travel=gate.travel, **said
         )
 
 
@@ -191,7 +193,7 @@ def _arrive(draft: Draft, at: int, where: Position, rule: Rule) -> None:
     draft.clear_alarm(f"gate_{gate.name}_fault", rule, gate=gate.name)
 
 
-def report_retained(draft: Draft, at: int, position: Position) -> None:
+def report_retained(draft: Draft, at: int, position: Position, says: str = "") -> None:
     """A report of unknown age: it can take a proof away, and can give none."""
     gate, state = draft.shop.gates[at], draft.gates[at]
     move: GateMove = state.move
@@ -203,13 +205,13 @@ def report_retained(draft: Draft, at: int, position: Position) -> None:
         draft.say(Happened.GATE_BETWEEN, Rule.RETAINED, gate=gate.name, collector=gate.collector, says=str(position))
     elif isinstance(move, GateUnknown) and position is Position.SHUT:
         move = GateShut()
-    draft.set_gate(at, move=move, reported=position)
+    draft.set_gate(at, move=move, reported=position, says=says)
 
 
-def report(draft: Draft, at: int, position: Position) -> bool:
+def report(draft: Draft, at: int, position: Position, says: str = "") -> bool:
     """A live report. True when the gate was opened by hand or by itself from its shut position."""
     gate, state = draft.shop.gates[at], draft.gates[at]
-    draft.set_gate(at, reported=position)
+    draft.set_gate(at, reported=position, says=says)
     match position:
         case Position.OPEN:
             return _report_open(draft, at, state.move)
@@ -218,10 +220,15 @@ def report(draft: Draft, at: int, position: Position) -> bool:
         case Position.BETWEEN:
             if isinstance(state.move, (GateOpen, GateShut)):
                 draft.set_gate(at, move=GateUnknown(from_shut=isinstance(state.move, GateShut)))
-                draft.say(Happened.GATE_BETWEEN, Rule.REPORT, gate=gate.name, collector=gate.collector)
+                draft.say(Happened.GATE_BETWEEN, Rule.REPORT, gate=gate.name, collector=gate.collector, **_said(says))
         case _:
             assert_never(position)
     return False
+
+
+def _said(says: str) -> dict[str, str]:
+    """The fact of a word that is neither open nor shut, where there is one."""
+    return {"says": says} if says else {}
 
 
 def _report_open(draft: Draft, at: int, move: GateMove) -> bool:

@@ -159,6 +159,8 @@ class GateState(Struct, frozen=True, kw_only=True):
     move: GateMove = GateUnknown()
     reported: Position | None = None
     """Its last report that no later contrary command has made void."""
+    says: str = ""
+    """That report's word, where it is neither open nor shut."""
     hand: Hand | None = None
     pressed_at: float = -inf
 

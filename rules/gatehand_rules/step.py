@@ -226,9 +226,9 @@ def _gate_report(draft: Draft, event: ev.GateReport) -> None:
     if at is None or not draft.shop.gates[at].reports:
         _ignore(draft, event, retained=False, gate=event.gate)
     elif event.retained:
-        gates.report_retained(draft, at, event.position)
+        gates.report_retained(draft, at, event.position, event.says)
     else:
-        opened = gates.report(draft, at, event.position)
+        opened = gates.report(draft, at, event.position, event.says)
         hand = draft.gates[at].hand
         if opened and hand is None and draft.shop.gates[at].on_hand_open == "start":
             hands.start_hand(draft, at, Rule.MOVED_BY_HAND, by_opening=True)

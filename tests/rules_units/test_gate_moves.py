@@ -108,6 +108,32 @@ def test_a_gate_seen_between_is_told_again_and_the_fault_says_where_it_was_seen(
     assert "reported=between" in bench.tick(51.0)[2]
 
 
+def test_the_word_that_is_neither_open_nor_shut_stands_in_the_fault_while_it_is_the_last() -> None:
+    bench = ready(with_gate(retries=0))
+    bench.amps(50.0, 5.0)
+    bench.tell(ev.GateReport("saw", BETWEEN, says="OPEN"), 50.5)
+    assert bench.tick(51.0)[2].endswith(" says=OPEN")
+    bench = ready(with_gate(retries=0))
+    bench.amps(50.0, 5.0)
+    bench.tell(ev.GateReport("saw", BETWEEN, says="OPEN"), 50.5)
+    bench.is_shut(50.6)
+    assert "says" not in bench.tick(51.0)[2]
+
+
+def test_an_open_gate_that_says_another_word_is_told_with_it() -> None:
+    bench = running(saw_shop())
+    assert "gate_between/report gate=saw collector=main says=ajar" in bench.tell(
+        ev.GateReport("saw", BETWEEN, says="ajar"), 60.0
+    )
+
+
+def test_a_retained_word_stands_in_the_fault_too() -> None:
+    bench = ready(with_gate(retries=0))
+    bench.tell(ev.GateReport("saw", BETWEEN, retained=True, says="OPEN"), 49.0)
+    bench.amps(50.0, 5.0)
+    assert bench.tick(51.0)[2].endswith(" says=OPEN")
+
+
 def test_a_gate_in_fault_that_opens_late_is_open_and_starts_the_collector() -> None:
     bench = ready(with_gate(retries=0))
     bench.amps(50.0, 5.0)

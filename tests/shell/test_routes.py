@@ -82,7 +82,12 @@ def test_one_message_on_a_shared_topic_speaks_for_each_device_that_it_names() ->
 
 
 def test_a_word_that_is_neither_open_nor_shut_is_a_gate_in_between() -> None:
-    assert heard(routes(), "shop/gate/band_saw/state", b"moving") == (ev.GateReport("band_saw", Position.BETWEEN),)
+    assert heard(routes(), "shop/gate/band_saw/state", b"moving") == (
+        ev.GateReport("band_saw", Position.BETWEEN, says="moving"),
+    )
+    long = heard(routes(), "shop/gate/band_saw/state", b"x" * 5000)[0]
+    assert isinstance(long, ev.GateReport)
+    assert len(long.says) < 300, "no more than a log can bear"
 
 
 def test_a_button_that_says_another_word_says_nothing() -> None:

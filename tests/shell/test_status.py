@@ -143,6 +143,16 @@ def test_an_alarm_says_why_and_what_to_do_and_is_emptied_when_it_is_over() -> No
     assert world.shown("alarm/gate_band_saw_fault") is None
 
 
+def test_a_gate_whose_word_is_another_has_an_alarm_with_that_word() -> None:
+    world = World().rested()
+    world.say("shop/band_saw/amps", "5")
+    world.say("shop/gate/band_saw/state", "Open")
+    world.run(3.1)
+    alarm = world.shown("alarm/gate_band_saw_fault")
+    assert alarm["because"].endswith("Its last word was 'Open', which is neither the open nor the shut of its state.")
+    assert alarm["next"].startswith("If that is how the gate says it, write that word into its state in the config.")
+
+
 def test_the_collectors_reason_is_its_own_and_not_its_gates() -> None:
     world = World().cutting()
     world.say("shop/router/amps", "6")

@@ -93,6 +93,33 @@ def test_the_collector_says_why_it_is_on(make: Callable[..., RecordedShop], caps
     assert "band saw started: 6 A" in found["verdict"]
 
 
+def test_the_collector_says_how_it_stands_where_the_log_ends_beside_what_it_did_not_do(
+    make: Callable[..., RecordedShop], capsys: pytest.CaptureFixture[str]
+) -> None:
+    shop = make(SHOP.replace("coast_down = 6", "coast_down = 6\nstarts_per_hour = 1"))
+    shop.cut("band_saw", 20, amps=2.2, then=30)
+    shop.cut("band_saw", 20, amps=6, then=30)
+    found = why(shop, capsys, "main")
+    assert found["case"] == "under_threshold"
+    assert "the collector had been on for" in found["at_the_end"]
+    assert "the motor has had 1 of its 1 starts this hour" in found["at_the_end"]
+    assert why(shop, capsys, "main", "--at", now(shop))["at_the_end"] is None
+
+
+def test_a_collector_that_did_all_it_should_says_how_it_stands(
+    make: Callable[..., RecordedShop], capsys: pytest.CaptureFixture[str]
+) -> None:
+    """What a gate of its did not do is the gate's to answer."""
+    shop = make()
+    shop.cut("band_saw", 20, amps=6)
+    shop.shop.gates["band_saw"].suffer(Trouble.JAM, shop.clocks.now)
+    shop.run(600)
+    assert why(shop, capsys, "gate.band_saw")["case"] == "gate_jammed"
+    found = why(shop, capsys, "main")
+    assert found["case"] == "nothing_in_the_log"
+    assert "the collector had been off for" in found["verdict"]
+
+
 def test_a_gate_without_trouble_says_where_it_stands(
     make: Callable[..., RecordedShop], capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -3,7 +3,7 @@
 from collections.abc import Callable
 
 import pytest
-from support.recorded_shop import RecordedShop
+from support.recorded_shop import SHOP, RecordedShop
 
 from gatehand.simshop import GateHabits, Trouble
 from why.why_support import why
@@ -23,6 +23,52 @@ def test_a_jammed_gate_is_named_and_no_travel_would_have_helped(
     )
     assert found["would_have_started"] == {}
     assert found["trials"] == ["gate band saw did not report open in the time looked at: no travel would have helped"]
+
+
+def cut_with_a_gate_that_says(shop: RecordedShop, payload: str) -> None:
+    """The gate opens, and speaks in its own way."""
+    shop.shop.gates["band_saw"].suffer(Trouble.NEVER, shop.clocks.now)
+    shop.shop.tools["band_saw"].switch(on=True, at=shop.clocks.now, amps=6)
+    shop.run(1.5)
+    shop.say("shop/gate/band_saw/state", payload)
+    shop.run(18.5)
+    shop.shop.tools["band_saw"].switch(on=False, at=shop.clocks.now)
+    shop.run(30)
+
+
+@pytest.mark.parametrize("subject", ["band_saw", "gate.band_saw"])
+def test_a_gate_whose_word_is_another_is_told_with_its_word(
+    make: Callable[..., RecordedShop], capsys: pytest.CaptureFixture[str], subject: str
+) -> None:
+    shop = make()
+    cut_with_a_gate_that_says(shop, "Open")
+    found = why(shop, capsys, subject)
+    assert found["case"] == "gate_not_understood"
+    assert (
+        "Its last word was 'Open', which is neither the open nor the shut of [gate.band_saw] state" in found["verdict"]
+    )
+    assert found["next_step"].startswith("Look at what the gate publishes, and at [gate.band_saw] state")
+    assert found["trials"] == [], "no travel would have helped, and none is tried"
+    assert any(
+        "gate band saw did not open in 3 s with 1 retry; travel 1.5 s; it says Open, which is neither its open nor "
+        "its shut" in one["text"]
+        for one in found["story"]
+    )
+
+
+@pytest.mark.parametrize("subject", ["band_saw", "gate.band_saw"])
+def test_a_gate_whose_report_cannot_be_read_is_told_with_the_reason(
+    make: Callable[..., RecordedShop], capsys: pytest.CaptureFixture[str], subject: str
+) -> None:
+    shop = make(
+        SHOP.replace('{ topic = "shop/gate/band_saw/state"', '{ topic = "shop/gate/band_saw/state", pointer = "/at"')
+    )
+    cut_with_a_gate_that_says(shop, "open")
+    found = why(shop, capsys, subject)
+    assert found["case"] == "gate_not_understood"
+    assert "could not be used: state: found no JSON" in found["verdict"]
+    assert found["verdict"].endswith("found 'open'")
+    assert found["trials"] == []
 
 
 def test_a_late_gate_says_how_late_and_the_shortest_travel_that_would_have_been_enough(

@@ -110,6 +110,9 @@ def _gate_fault(name: str, facts: Facts, _rule: Rule) -> tuple[str, str]:
         "Free the gate and look at its end switch; lock the collector out before you reach in. "
         "If it is only slow, raise its travel."
     )
+    if (says := facts.get("says")) is not None:
+        why += f" Its last word was {says!r}, which is neither the open nor the shut of its state."
+        then = f"If that is how the gate says it, write that word into its state in the config. Else: {then}"
     return why, then
 
 

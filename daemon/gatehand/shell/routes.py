@@ -257,8 +257,8 @@ def _gate_state(name: str, heard: Heard, words: dict[str, Position]) -> Read:
         match reader.read_word(payload, words):
             case Rejected() as bad:
                 return bad
-            case UnknownWord():  # "moving", "stopped", "37": whatever it is, it is neither open nor shut
-                return ev.GateReport(name, Position.BETWEEN, retained)
+            case UnknownWord(text=text):  # "moving", "stopped", "37": whatever it is, it is neither open nor shut
+                return ev.GateReport(name, Position.BETWEEN, retained, excerpt(text.encode()))
             case position:
                 return ev.GateReport(name, position, retained)
 

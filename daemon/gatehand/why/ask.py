@@ -30,23 +30,40 @@ class Answer:
     verdict: Verdict
     story: list[Stamped]
     notes: list[str] = field(default_factory=list)
+    at_the_end: str = ""
+    """Of a collector asked about without a time: how it stands where the log ends."""
 
 
 def ask(
     config: Config, shop: Shop, folder: Path, subject: tuple[Kind, str] | None, at: datetime | None
 ) -> Answer | None:
-    """The answer; None when no moment was given and nothing in the log failed to happen."""
+    """The answer; None when no moment was given and nothing in the log failed to happen.
+
+    A collector asked about without a moment also says how it stands, which is often what is wanted.
+    """
+    at_the_end = ""
     if at is None:
         found = last_missed(config, EventReader(folder), subject)
-        if found is None:
+        ends = _end_of_log(folder) if subject is not None and subject[0] == "collector" else None
+        if found is not None:
+            kind, name, line = found
+            if ends is not None:
+                at_the_end = of_collector.stands(set_scene(config, shop, folder, (kind, name), ends)).sentence
+            subject, at = (kind, name), EPOCH + timedelta(milliseconds=moment_ms(line, wall_ms(str(line["ts"]))))
+        elif ends is not None:
+            at = ends
+        else:
             return None
-        kind, name, line = found
-        subject, at = (kind, name), EPOCH + timedelta(milliseconds=moment_ms(line, wall_ms(str(line["ts"]))))
     chosen = subject or nearest_missed(config, EventReader(folder), at) or ("collector", next(iter(config.collector)))
     scene = set_scene(config, shop, folder, chosen, at)
     verdict = of_daemon.not_running(scene) or of_daemon.broker_away(scene) or _of_subject(scene)
     notes = [note for note in (of_daemon.clock_step(scene), of_daemon.log_gap(scene)) if note]
-    return Answer(scene, verdict, _story(scene, verdict), notes)
+    return Answer(scene, verdict, _story(scene, verdict), notes, at_the_end)
+
+
+def _end_of_log(folder: Path) -> datetime | None:
+    last = next(EventReader(folder).backwards(), None)
+    return None if last is None else EPOCH + timedelta(milliseconds=wall_ms(str(last["ts"])))
 
 
 def _of_subject(scene: Scene) -> Verdict:

@@ -25,6 +25,17 @@ NOT_HAPPENED: Final = frozenset(
     }
 )
 """Events that say so."""
+_OF_COLLECTOR: Final = frozenset(
+    {
+        Happened.START_MISSED,
+        Happened.START_REFUSED,
+        Happened.COLLECTOR_UNANSWERED,
+        Happened.FAN_UNSAFE,
+        Happened.COMMAND_VETOED,
+        Happened.RESET_REFUSED,
+    }
+)
+"""Those that a collector answers for; what a gate or a sensor of its did not do is asked of that."""
 _FARTHEST: Final = 200_000
 """Lines looked at, newest first."""
 NEAR: Final = timedelta(minutes=5)
@@ -72,7 +83,7 @@ def whose(config: Config, line: Line) -> tuple[Kind, str] | None:
 def _concerns(config: Config, line: Line, subject: tuple[Kind, str]) -> bool:
     kind, name = subject
     if line.get(kind) == name:
-        return True
+        return kind != "collector" or line["event"] in _OF_COLLECTOR
     # A tool's start is also missed through its gates and its collector's lines that name no other tool.
     if kind != "tool" or line.get("tool"):
         return False

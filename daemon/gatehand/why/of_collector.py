@@ -28,7 +28,7 @@ def verdict(scene: Scene) -> Verdict:
     if wanted is not None:
         # What the collector did not do, it did not do for a tool.
         return of_tool.verdict(replace(scene, kind="tool", name=wanted.text("tool")))
-    return _stands(scene)
+    return stands(scene)
 
 
 def _is_of(scene: Scene, one: Stamped) -> bool:
@@ -52,7 +52,7 @@ def _trouble(one: Stamped) -> Verdict:
     return Verdict(case, f"at {at_clock(one.ms)}: {sentence(one.line)}", [one.line], next_step=step)
 
 
-def _stands(scene: Scene) -> Verdict:
+def stands(scene: Scene) -> Verdict:
     """Off or on, since when and by which rule."""
     own = (one for one in scene.upto(scene.at_ms) if _is_of(scene, one) and one.is_(*_SWITCHED))
     last = next((one for one in own if one.text("rule") != Rule.REFRESH), None)
@@ -69,9 +69,10 @@ def _stands(scene: Scene) -> Verdict:
             [last.line],
             next_step="When the cause is gone, reset the hold." if held else "",
         )
+    stood = next((one.ms for one in own if one.is_(Happened.COLLECTOR_OFF, Happened.COLLECTOR_HELD)), 0)
     behind = [
         one
-        for one in scene.between(last.ms - MINUTE_MS, scene.at_ms)
+        for one in scene.between(max(last.ms - MINUTE_MS, stood), scene.at_ms)
         if _is_of(scene, one) and one.is_(Happened.TOOL_STARTED, Happened.HAND_STARTED, Happened.COLLECTOR_KEPT_ON)
     ]
     reasons = "; ".join(f"{at_clock(one.ms)} {sentence(one.line)}" for one in behind[-3:])

@@ -8,13 +8,14 @@ from gatehand.journal.sentences.fill import lasting, spoken
 from gatehand.why.around import Around, around, with_gate
 from gatehand.why.scene import MINUTE_MS, Scene, Stamped
 from gatehand.why.verdict import NOTHING, Verdict, at_clock
-from gatehand_rules.findings import Happened
+from gatehand_rules.findings import Happened, Rule
 from gatehand_rules.shop import Gate
 from gatehand_rules.words import Position
 
 _NEAR_MS: Final = 5 * MINUTE_MS
 _LONGEST_TENTHS: Final = 600
 _TROUBLES: Final = (Happened.GATE_FAULT, Happened.COMMAND_VETOED, Happened.START_REFUSED, Happened.DEVICE_OFFLINE)
+_SPOKE: Final = (Happened.READING_REJECTED, Happened.GATE_OPEN, Happened.GATE_SHUT, Happened.GATE_BETWEEN)
 _MOVES: Final = (Happened.GATE_COMMANDED, Happened.GATE_OPEN, Happened.GATE_SHUT, Happened.GATE_BETWEEN)
 _CUT_AFTER_MS: Final = 60_000
 
@@ -51,6 +52,8 @@ def _fault(scene: Scene, fault: Stamped) -> Verdict:
         [fault.line],
         next_step="Look at the gate, its power and its end switches: gatehand exercise.",
     )
+    if not_understood(scene, fault, found):
+        return found
     until = _told_anew(scene, fault)
     here = around(scene.folder, told_ms, until)
     if here is not None and fault.text("wanted") == "open":
@@ -58,6 +61,27 @@ def _fault(scene: Scene, fault: Stamped) -> Verdict:
         tool = next((one.text("tool") for one in scene.between(told_ms, told_ms) if one.is_(Happened.TOOL_STARTED)), "")
         gate_trials(here, scene.name, (tool, scene.collector), (told_ms, until), found)
     return found
+
+
+def not_understood(scene: Scene, fault: Stamped, found: Verdict) -> bool:
+    """Whether the gate did speak, and what it said could not be used: then the config or its device wants mending."""
+    name = fault.text("gate")
+    said = fault.text("says")
+    if said:
+        found.sentence += f". Its last word was {said!r}, which is neither the open nor the shut of [gate.{name}] state"
+    else:
+        own = (one for one in scene.in_this_run(fault.ms) if one.text("gate") == name)
+        last = next((one for one in own if one.is_(*_SPOKE) and one.text("rule") != Rule.TRAVEL), None)
+        if last is None or not last.is_(Happened.READING_REJECTED):
+            return False
+        shown = last.text("shown")
+        found.sentence += f". What it said at {at_clock(last.ms)} could not be used: {last.text('why')}" + (
+            f", found {shown!r}" if shown else ""
+        )
+        found.findings.append(last.line)
+    found.case = "gate_not_understood"
+    found.next_step = f"Look at what the gate publishes, and at [gate.{name}] state: topic, pointer, open, shut."
+    return True
 
 
 def _told_anew(scene: Scene, fault: Stamped) -> int:

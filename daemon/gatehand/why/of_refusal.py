@@ -6,7 +6,7 @@ from typing import Final, TypeAlias
 from gatehand.journal.sentences.fill import lasting, spoken
 from gatehand.why.around import Around, around, with_collector
 from gatehand.why.attempt import Attempt, aftermath, served_until
-from gatehand.why.of_gate import gate_trials, retries
+from gatehand.why.of_gate import gate_trials, not_understood, retries
 from gatehand.why.scene import Scene, Stamped
 from gatehand.why.verdict import Verdict, amps, at_clock
 from gatehand_rules.findings import Happened, Rule
@@ -162,7 +162,7 @@ def gate_case(scene: Scene, attempt: Attempt, fault: Stamped | None) -> Verdict:
         [attempt.head.line, earlier.line, *([on.line] if on is not None else [])],
         next_step="Look at the gate, its power and its end switches: gatehand exercise.",
     )
-    if here is not None:
+    if not not_understood(scene, earlier, found) and here is not None:
         gate_trials(here, earlier.text("gate"), (scene.name, scene.collector), window, found)
     return found
 

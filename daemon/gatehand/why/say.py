@@ -23,6 +23,8 @@ def text(answer: Answer) -> Iterator[str]:
         yield from _paragraph(verdict.next_step, "  > ")
     for note in answer.notes:
         yield from _paragraph(f"Mind: {note}.")
+    if answer.at_the_end:
+        yield from _paragraph(f"As the log ends, {answer.at_the_end}.")
     if answer.story:
         yield ""
         yield "from the log:"
@@ -45,6 +47,7 @@ def as_json(answer: Answer) -> dict[str, Any]:
         "trials": verdict.trials,
         "next_step": verdict.next_step or None,
         "notes": answer.notes,
+        "at_the_end": answer.at_the_end or None,
         "story": [{"ts": rfc3339(one.ms), "text": sentence(one.line)} for one in answer.story],
     }
 

@@ -85,6 +85,8 @@ def shown(key: str, value: Fact) -> str:
     if isinstance(value, int | float):
         if key in _AMPS:
             return f"{value:.4g} A"
+        if key == "retries":
+            return "1 retry" if value == 1 else f"{value:g} retries"
         return lasting(value) if key in _SECONDS else f"{value:g}"
     return spoken(value) if key in _NAMES else value
 

@@ -7,7 +7,7 @@ TABLE: Table = {
     Happened.GATE_COMMANDED: {
         Rule.DEMAND: ("{gate} told to {to}",),
         Rule.ZONE_CHANGE: ("{gate} told to {to}[, before {instead_of} shuts], {reason}",),
-        Rule.RETRY: ("{gate} told to {to} again, {reason}[ (try {tries} of {retries})]",),
+        Rule.RETRY: ("{gate} told to {to} again, {reason}[ ({tries} of {retries})]",),
         Rule.BROKER: ("{gate} told to {to} again, the broker is back",),
         None: ("{gate} told to {to}[, {reason}]",),
     },
@@ -25,11 +25,15 @@ TABLE: Table = {
     },
     Happened.GATE_BETWEEN: {
         Rule.RETAINED: ("{gate} is no longer taken for open: a message kept by the broker says {says}",),
-        None: ("{gate} is neither open nor shut",),
+        None: ("{gate} is neither open nor shut[: it says {says}]",),
     },
     Happened.GATE_FAULT: {
         None: (
-            "{gate} did not {wanted}[ in {waited}][ with {retries!} retries]; travel {travel}[; it reports {reported}]",
+            (
+                "{gate} did not {wanted}[ in {waited}][ with {retries!}]; travel {travel}; it says {says}, "
+                "which is neither its open nor its shut"
+            ),
+            "{gate} did not {wanted}[ in {waited}][ with {retries!}]; travel {travel}[; it reports {reported}]",
         ),
     },
     Happened.HAND_STARTED: {
