@@ -31,6 +31,7 @@ def cut_with_a_gate_that_says(shop: RecordedShop, payload: str) -> None:
     shop.shop.tools["band_saw"].switch(on=True, at=shop.clocks.now, amps=6)
     shop.run(1.5)
     shop.say("shop/gate/band_saw/state", payload)
+    shop.say("shop/gate/band_saw/button", "\x00" * 9)  # not its position
     shop.run(18.5)
     shop.shop.tools["band_saw"].switch(on=False, at=shop.clocks.now)
     shop.run(30)
@@ -45,7 +46,7 @@ def test_a_gate_whose_word_is_another_is_told_with_its_word(
     found = why(shop, capsys, subject)
     assert found["case"] == "gate_not_understood"
     assert (
-        "Its last word was 'Open', which is neither the open nor the shut of [gate.band_saw] state" in found["verdict"]
+        "its last word was 'Open', which is neither the open nor the shut of [gate.band_saw] state" in found["verdict"]
     )
     assert found["next_step"].startswith("Look at what the gate publishes, and at [gate.band_saw] state")
     assert found["trials"] == [], "no travel would have helped, and none is tried"

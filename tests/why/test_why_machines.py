@@ -21,6 +21,19 @@ def test_a_collector_that_did_not_answer_is_named(
     assert "breaker" in found["next_step"]
 
 
+@pytest.mark.parametrize("subject", ["band_saw", "main"])
+def test_a_switch_whose_word_is_another_is_told_with_its_word(
+    make: Callable[..., RecordedShop], capsys: pytest.CaptureFixture[str], subject: str
+) -> None:
+    shop = make()
+    shop.shop._takers["shop/fan/set"] = lambda _payload, _at: shop.say("shop/fan/state", "ON")  # noqa: SLF001
+    shop.cut("band_saw", 30, amps=6, then=1)
+    found = why(shop, capsys, subject)
+    assert found["case"] == "no_answer"
+    assert "could not be used: state: found another word, want '1' or '0', found 'ON'" in found["verdict"]
+    assert found["next_step"].startswith("Look at what is published there, and at [collector.main] state: topic")
+
+
 def test_a_motor_that_draws_nothing_is_told_from_a_switch_that_says_off(
     make: Callable[..., RecordedShop], capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -6,6 +6,7 @@ from typing import Final
 from gatehand.journal.sentences import sentence
 from gatehand.journal.sentences.fill import lasting, spoken
 from gatehand.why import of_tool
+from gatehand.why.not_understood import could_not_be_used, last_rejected, next_for_switch
 from gatehand.why.scene import MINUTE_MS, Scene, Stamped
 from gatehand.why.verdict import NOTHING, Verdict, at_clock
 from gatehand_rules.findings import Happened, Rule
@@ -24,7 +25,7 @@ def verdict(scene: Scene) -> Verdict:
     if trouble is not None and (
         wanted is None or scene.distance(trouble.ms, trouble.ms) <= scene.distance(wanted.ms, wanted.ms)
     ):
-        return _trouble(trouble)
+        return _trouble(scene, trouble)
     if wanted is not None:
         # What the collector did not do, it did not do for a tool.
         return of_tool.verdict(replace(scene, kind="tool", name=wanted.text("tool")))
@@ -39,17 +40,17 @@ def _nearest(scene: Scene, lines: list[Stamped]) -> Stamped | None:
     return min(lines, key=lambda one: (scene.distance(one.ms, one.ms), -one.ms), default=None)
 
 
-def _trouble(one: Stamped) -> Verdict:
+def _trouble(scene: Scene, one: Stamped) -> Verdict:
+    unanswered = one.is_(Happened.COLLECTOR_UNANSWERED) and one.line.get("reported_on") is not True
+    rejected = last_rejected(scene, "collector", scene.name, one.ms) if unanswered else None
     case, step = {
-        Happened.COLLECTOR_UNANSWERED: (
-            "no_answer",
-            "Look at the collector's switch, its power, its breaker and its overload.",
-        ),
+        Happened.COLLECTOR_UNANSWERED: ("no_answer", next_for_switch(scene, rejected)),
         Happened.FAN_UNSAFE: ("fan_against_shut_gates", "Look at which gate shut under the running fan, and why."),
         Happened.RESET_REFUSED: ("held", "Clear the cause first; then reset."),
         Happened.COMMAND_VETOED: ("vetoed", ""),
     }[Happened(str(one.line["event"]))]
-    return Verdict(case, f"at {at_clock(one.ms)}: {sentence(one.line)}", [one.line], next_step=step)
+    said = f"at {at_clock(one.ms)}: {sentence(one.line)}" + (f"; {could_not_be_used(rejected)}" if rejected else "")
+    return Verdict(case, said, [one.line, *([rejected.line] if rejected else [])], next_step=step)
 
 
 def stands(scene: Scene) -> Verdict:

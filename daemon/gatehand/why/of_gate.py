@@ -6,16 +6,16 @@ from typing import Final
 from gatehand.journal.sentences import sentence
 from gatehand.journal.sentences.fill import lasting, spoken
 from gatehand.why.around import Around, around, with_gate
+from gatehand.why.not_understood import could_not_be_used, last_rejected
 from gatehand.why.scene import MINUTE_MS, Scene, Stamped
 from gatehand.why.verdict import NOTHING, Verdict, at_clock
-from gatehand_rules.findings import Happened, Rule
+from gatehand_rules.findings import Happened
 from gatehand_rules.shop import Gate
 from gatehand_rules.words import Position
 
 _NEAR_MS: Final = 5 * MINUTE_MS
 _LONGEST_TENTHS: Final = 600
 _TROUBLES: Final = (Happened.GATE_FAULT, Happened.COMMAND_VETOED, Happened.START_REFUSED, Happened.DEVICE_OFFLINE)
-_SPOKE: Final = (Happened.READING_REJECTED, Happened.GATE_OPEN, Happened.GATE_SHUT, Happened.GATE_BETWEEN)
 _MOVES: Final = (Happened.GATE_COMMANDED, Happened.GATE_OPEN, Happened.GATE_SHUT, Happened.GATE_BETWEEN)
 _CUT_AFTER_MS: Final = 60_000
 
@@ -68,16 +68,12 @@ def not_understood(scene: Scene, fault: Stamped, found: Verdict) -> bool:
     name = fault.text("gate")
     said = fault.text("says")
     if said:
-        found.sentence += f". Its last word was {said!r}, which is neither the open nor the shut of [gate.{name}] state"
+        found.sentence += f"; its last word was {said!r}, which is neither the open nor the shut of [gate.{name}] state"
     else:
-        own = (one for one in scene.in_this_run(fault.ms) if one.text("gate") == name)
-        last = next((one for one in own if one.is_(*_SPOKE) and one.text("rule") != Rule.TRAVEL), None)
-        if last is None or not last.is_(Happened.READING_REJECTED):
+        last = last_rejected(scene, "gate", name, fault.ms)
+        if last is None:
             return False
-        shown = last.text("shown")
-        found.sentence += f". What it said at {at_clock(last.ms)} could not be used: {last.text('why')}" + (
-            f", found {shown!r}" if shown else ""
-        )
+        found.sentence += f"; {could_not_be_used(last)}"
         found.findings.append(last.line)
     found.case = "gate_not_understood"
     found.next_step = f"Look at what the gate publishes, and at [gate.{name}] state: topic, pointer, open, shut."

@@ -4,6 +4,7 @@ from typing import Final
 
 from gatehand.journal.sentences.fill import lasting, spoken
 from gatehand.why.attempt import Attempt, aftermath
+from gatehand.why.not_understood import could_not_be_used, last_rejected, next_for_switch
 from gatehand.why.of_gate import gate_trials
 from gatehand.why.of_refusal import REFUSED, drew, gate_case, recorded, refused_otherwise
 from gatehand.why.scene import Scene, Stamped
@@ -43,13 +44,16 @@ def no_answer(scene: Scene, attempt: Attempt, on: Stamped, unanswered: Stamped) 
     shown = "its switch says off" if said is False else "its switch says nothing"
     if said is True:
         shown = "its switch says on, and its motor draws no current"
+    rejected = None if said is True else last_rejected(scene, "collector", scene.collector, unanswered.ms)
+    if rejected is not None:
+        shown = could_not_be_used(rejected)
     return Verdict(
         "no_answer",
         f"{drew(scene, attempt)}, and the collector was told on at {at_clock(on.ms)}, but it did not answer: "
         f"{shown}. It "
         f"was told again at {at_clock(unanswered.ms)}",
-        [attempt.head.line, on.line, unanswered.line],
-        next_step="Look at the collector's switch, its power, its breaker and its overload.",
+        [attempt.head.line, on.line, unanswered.line, *([rejected.line] if rejected else [])],
+        next_step=next_for_switch(scene, rejected),
     )
 
 
