@@ -100,6 +100,21 @@ def test_open_and_shut_exchanged_in_a_gates_words_is_found() -> None:
     assert "It reports open when told shut" in words(saw)
 
 
+def test_a_gate_that_spells_its_words_otherwise_is_told_with_them() -> None:
+    saw = of(VirtualBench(spelling={"open": "Open", "shut": "CLOSED"}).go(), "band_saw")
+    assert saw.failed
+    assert (
+        "It says 'Open' and 'CLOSED' on g/band_saw/state, which is neither its open nor its shut: write its own words "
+        "into [gate.band_saw] state." in words(saw)
+    )
+
+
+def test_a_gate_that_says_where_it_is_on_its_way_is_sound() -> None:
+    bench = VirtualBench()
+    bench.before_send = lambda _: bench.plan(0.5, lambda: bench.publish("g/band_saw/state", "moving"))
+    assert not of(bench.go(), "band_saw").failed
+
+
 def test_a_gate_that_reports_twice_is_sound() -> None:
     bench = VirtualBench()
     bench.shop.gates["band_saw"].suffer(Trouble.TWICE, 0.0)

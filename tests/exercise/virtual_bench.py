@@ -78,6 +78,7 @@ class VirtualBench:
         holds: whether that daemon does as it is told.
         mute: topics whose messages get lost.
         reroute: topics that devices publish to in the stead of their own (exchanged sensors).
+        spelling: words that devices say in the stead of those of the config.
     """
 
     def __init__(
@@ -88,6 +89,7 @@ class VirtualBench:
         holds: bool = True,
         habits: Habits = MECHANICAL,
         reroute: Mapping[str, str] | None = None,
+        spelling: Mapping[str, str] | None = None,
         text: str = TEXT,
         mute: Collection[str] = (),
     ) -> None:
@@ -105,6 +107,7 @@ class VirtualBench:
         self._person = person
         self._holds = holds
         self._reroute = dict(reroute or {})
+        self._spelling = dict(spelling or {})
         self._waiting: list[Happening] = [] if person is not None else [NobodyThere()]
         self._plans: list[tuple[float, int, Callable[[], None]]] = []
         self._hear(self.shop.begin(0.0), retained=True)
@@ -177,7 +180,8 @@ class VirtualBench:
     def _hear(self, sent: list[Sent], *, retained: bool = False) -> None:
         for one in sent:
             if one.retain or not retained:
-                self.publish(one.topic, one.payload.decode(), retained=retained)
+                said = one.payload.decode()
+                self.publish(one.topic, self._spelling.get(said, said), retained=retained)
 
 
 def at_the_tools(*, starts: Mapping[str, str] | None = None) -> Person:

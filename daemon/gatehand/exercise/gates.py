@@ -97,6 +97,7 @@ async def _move(
     took: float | None = None
     opposite = False
     others: dict[str, None] = {}
+    words: dict[str, None] = {}
     while attendant.bench.now() < until:
         for event in _reports(await attendant.next(until)):
             at = attendant.heard_at
@@ -104,13 +105,15 @@ async def _move(
                 if event.position is to:
                     others[event.gate] = None
                     until = min(until, at + max(1.0, gate.travel))
+            elif event.says:
+                words[event.says] = None
             elif event.position is to and took is None:
                 took = at - began
                 until = at + AFTERTHOUGHT
             elif took is None and event.position is not Position.BETWEEN and before is not event.position:
                 opposite = True
                 until = min(until, at + max(1.0, gate.travel))
-    return Move(to, None if took is None else round(took, 3), opposite and took is None, tuple(others))
+    return Move(to, None if took is None else round(took, 3), opposite and took is None, tuple(others), tuple(words))
 
 
 def _reports(happening: object) -> Iterable[ev.GateReport]:

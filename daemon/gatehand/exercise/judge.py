@@ -5,7 +5,7 @@ from collections import Counter
 from typing import Final
 
 from gatehand.config.gate import Gate
-from gatehand.config.shown import named
+from gatehand.config.shown import listed, named
 from gatehand.exercise.results import Move, Remark, Weight
 from gatehand.journal.sentences.fill import spoken
 from gatehand_rules.words import Position
@@ -61,6 +61,12 @@ def _why_missing(name: str, topic: str, moves: tuple[Move, ...], missing: list[M
         return (
             f"It reports open when told shut, and shut when told open: look where {said} stands; then exchange the "
             "words open and shut, in its state if it moves rightly, in its command if it does not."
+        )
+    words = dict.fromkeys(f"{word!r}" for move in moves for word in move.words)
+    if len(missing) == len(moves) and words:
+        return (
+            f"It says {listed(tuple(words), last='and')} on {topic}, which is neither its open nor its shut: write its "
+            f"own words into [gate.{name}] state."
         )
     if len(missing) == len(moves):
         return (

@@ -32,6 +32,8 @@ class Move:
     """It reported the other position instead."""
     others: tuple[str, ...] = ()
     """Gates that reported this position meanwhile."""
+    words: tuple[str, ...] = ()
+    """What it said that is neither its open nor its shut."""
 
 
 class How(StrEnum):
