@@ -27,14 +27,15 @@ from gatehand_rules.events import CollectorCurrent, Event, Reading, Tick
 
 
 def finite(event: Event) -> bool:
-    """No event carries another number: a recording with one is spoilt."""
-    return all(not isinstance(value, float) or math.isfinite(value) for value in astuple(event))
+    """No event carries another number, nor a minus zero: a recording with one is spoilt."""
+    numbers = [value for value in astuple(event) if isinstance(value, float)]
+    return all(math.isfinite(value) and (value != 0 or math.copysign(1, value) == 1) for value in numbers)
 
 
 MILLIAMPS = st.integers(-1_000_000, 1_000_000).map(lambda n: n / 1000)
 EVENTS = st.one_of(
     st.builds(Reading, st.sampled_from([*TOOLS, "unknown"]), MILLIAMPS),
-    st.builds(Reading, st.sampled_from(TOOLS), st.floats(-1000, 1000), st.booleans()),
+    st.builds(Reading, st.sampled_from(TOOLS), st.floats(-1000, 1000), st.booleans()).filter(finite),
     st.builds(CollectorCurrent, st.sampled_from(["main", "other"]), MILLIAMPS),
     *(st.from_type(kind).filter(finite) for kind in get_args(Event)),
 )

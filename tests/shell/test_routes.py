@@ -81,6 +81,15 @@ def test_one_message_on_a_shared_topic_speaks_for_each_device_that_it_names() ->
     )
 
 
+@pytest.mark.parametrize(
+    ("payload", "amps"), [(b"-0", "0.0"), (b"-0.0004", "0.0"), (b"1.2344", "1.234"), (b"-3", "-3.0")]
+)
+def test_a_current_is_taken_in_whole_milliampere_and_without_a_minus_zero(payload: bytes, amps: str) -> None:
+    (event,) = heard(routes(), "shop/band_saw/amps", payload)
+    assert isinstance(event, ev.Reading)
+    assert repr(event.amps) == amps
+
+
 def test_a_word_that_is_neither_open_nor_shut_is_a_gate_in_between() -> None:
     assert heard(routes(), "shop/gate/band_saw/state", b"moving") == (
         ev.GateReport("band_saw", Position.BETWEEN, says="moving"),

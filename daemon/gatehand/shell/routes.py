@@ -230,8 +230,7 @@ def _tool_current(name: str, current: Current) -> Read:
 
     def read(payload: bytes | Payload, retained: bool) -> ev.Event | Rejected:
         amps = read_number(payload, LARGEST_AMPS)
-        # Whole milliampere, so that a recording replays to the same decisions.
-        return ev.Reading(name, round(amps, 3), retained) if type(amps) is float else _rejected(amps)
+        return ev.Reading(name, _whole(amps), retained) if type(amps) is float else _rejected(amps)
 
     return read
 
@@ -241,9 +240,14 @@ def _collector_current(name: str, current: Current) -> Read:
 
     def read(payload: bytes | Payload, retained: bool) -> ev.Event | Rejected:
         amps = read_number(payload, LARGEST_AMPS)
-        return ev.CollectorCurrent(name, round(amps, 3), retained) if type(amps) is float else _rejected(amps)
+        return ev.CollectorCurrent(name, _whole(amps), retained) if type(amps) is float else _rejected(amps)
 
     return read
+
+
+def _whole(amps: float) -> float:
+    """Whole milliampere, so that a recording replays to the same decisions; the sum makes zero of a minus zero."""
+    return round(amps, 3) + 0.0
 
 
 def _rejected(found: float | Rejected) -> Rejected:
