@@ -3,7 +3,6 @@
 The one place of this package that reads a clock. Rules never see these; they get `now` as a parameter.
 """
 
-import ctypes
 import os
 import time
 from typing import Protocol
@@ -55,6 +54,8 @@ class SystemClock:
 
 def _kernel_says_synced() -> bool:
     """Ask the kernel (adjtimex, reading only); False where it cannot be asked. Any time service sets this."""
+    import ctypes  # 0.3 MB that a machine with the mark does without
+
     try:
         library = ctypes.CDLL(None, use_errno=True)
         buffer = ctypes.create_string_buffer(_TIMEX_BYTES)
