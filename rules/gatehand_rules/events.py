@@ -61,6 +61,14 @@ class StopReport(Struct, frozen=True):
     retained: bool = False
 
 
+class StopUnclear(Struct, frozen=True):
+    """A stop contact says a word that is neither its active nor its clear."""
+
+    stop: str
+    says: str
+    retained: bool = False
+
+
 class CollectorReport(Struct, frozen=True):
     """The collector's switch reports back."""
 
@@ -143,6 +151,7 @@ Event: TypeAlias = (
     | ButtonPressed
     | HandAsked
     | StopReport
+    | StopUnclear
     | CollectorReport
     | CollectorCurrent
     | BinReport

@@ -184,6 +184,7 @@ def stop(draft: Draft, at: int, *, active: bool) -> None:
     """A stop contact: active holds its collectors at once, clear starts nothing."""
     contact, before = draft.shop.stops[at], draft.stops[at]
     draft.stops[at] = active
+    draft.clear_alarm(_unclear(contact.name), Rule.STOP_CONTACT)
     if not active:
         if before:
             draft.say(Happened.STOP_CLEARED, Rule.STOP_CONTACT, stop=contact.name)
@@ -196,3 +197,13 @@ def stop(draft: Draft, at: int, *, active: bool) -> None:
         if home is not None and (not before or not fan.is_held(draft.collectors[home])):
             hold(draft, home, contact.name, Rule.STOP_CONTACT)
     draft.raise_alarm(f"stop_{contact.name}", Rule.STOP_CONTACT, stop=contact.name)
+
+
+def stop_unclear(draft: Draft, at: int, says: str) -> None:
+    """A stop contact that is not understood stops nothing, and somebody relies on it: that must be seen."""
+    name = draft.shop.stops[at].name
+    draft.raise_alarm(_unclear(name), Rule.BAD_VALUE, stop=name, says=says)
+
+
+def _unclear(stop: str) -> str:
+    return f"stop_{stop}_unclear"

@@ -284,7 +284,8 @@ def _alarms_of(shop: Shop) -> frozenset[str]:
     found = {f"tool_{tool.name}_{what}" for tool in shop.tools for what in _OF_TOOL}
     found |= {f"gate_{gate.name}_{what}" for gate in shop.gates for what in _OF_GATE}
     found |= {f"collector_{each.name}_{what}" for each in shop.collectors for what in _OF_COLLECTOR}
-    return frozenset(found | {f"stop_{stop.name}" for stop in shop.stops})
+    found |= {f"stop_{stop.name}{what}" for stop in shop.stops for what in ("", "_unclear")}
+    return frozenset(found)
 
 
 def _tell_off(shop: Shop, carried: State, anew: list[int], now: float) -> Outcome:

@@ -173,6 +173,12 @@ def _observe(draft: Draft, event: ev.Event) -> None:
                 _ignore(draft, event, retained=False)
             else:
                 hands.stop(draft, at, active=active)
+        case ev.StopUnclear(stop=name, says=says):
+            at = draft.shop.stop_at(name)
+            if at is None:
+                _ignore(draft, event, retained=False)
+            else:
+                hands.stop_unclear(draft, at, says)
         case ev.CollectorReport() | ev.CollectorCurrent() | ev.BinReport() | ev.ResetAsked() | ev.HoldAsked():
             _collector_event(draft, event)
         case ev.HoldRemembered(collector=name):
@@ -218,6 +224,7 @@ def _rejected(draft: Draft, event: ev.MessageRejected) -> None:
         collector=event.name if event.kind == "collector" else None,
         why=event.why,
         shown=event.shown,
+        **({"stop": event.name} if event.kind == "stop" else {}),
     )
 
 

@@ -22,6 +22,7 @@ from gatehand_rules.events import (
     Reading,
     ResetAsked,
     StopReport,
+    StopUnclear,
     Tick,
 )
 from gatehand_rules.findings import Finding
@@ -60,6 +61,7 @@ def some_event(rng: random.Random) -> Event:
             CollectorReport("main", on=rng.random() < 0.5),
             CollectorCurrent("main", round(rng.uniform(0, 9), 3)),
             StopReport("emergency", active=rng.random() < 0.2),
+            StopUnclear("emergency", "pressed"),
             ResetAsked("main"),
             BinReport("main", full=rng.random() < 0.1),
             MessageRejected("tool", "router", "not a number", "abc"),

@@ -40,6 +40,8 @@ def _line(at: float, event: ev.Event) -> str | None:
             return f"hand {'start' if on else 'end'} {name}"
         case ev.StopReport(stop=name, active=active):
             return f"stop {name} {'active' if active else 'clear'}"
+        case ev.StopUnclear(stop=name):
+            return f"stop {name} says pressed"
         case ev.CollectorReport(collector=name, on=on, retained=retained):
             return f"collector {name} {'retained' if retained else 'reports'} {'on' if on else 'off'}"
         case ev.CollectorCurrent(collector=name, amps=amps, retained=retained):

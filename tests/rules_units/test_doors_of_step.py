@@ -76,7 +76,7 @@ def test_an_old_reading_is_rejected() -> None:
         (ev.MessageRejected("tool", "saw", "no number", "nan"), "tool=saw why=no number shown=nan"),
         (ev.MessageRejected("gate", "saw", "no word", "ajar"), "gate=saw why=no word shown=ajar"),
         (ev.MessageRejected("collector", "main", "no word"), "collector=main why=no word shown="),
-        (ev.MessageRejected("stop", "estop", "no word", "x"), "why=no word shown=x"),
+        (ev.MessageRejected("stop", "estop", "no word", "x"), "why=no word shown=x stop=estop"),
     ],
 )
 def test_what_is_no_value_changes_nothing_and_says_whose_it_was(event: ev.Event, line: str) -> None:

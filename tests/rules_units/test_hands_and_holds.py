@@ -290,6 +290,34 @@ def test_a_stop_still_active_said_again_after_a_hold_ended_otherwise_holds_again
     assert bench.fan_state().phase == Held("estop")
 
 
+def test_a_stop_that_is_not_understood_is_an_alarm_until_it_is() -> None:
+    bench = running(stop_shop())
+    assert bench.tell(ev.StopUnclear("estop", "pressed"), 60.0) == [
+        "> raise stop_estop_unclear",
+        "alarm_raised/bad_value alarm=stop_estop_unclear stop=estop says=pressed",
+    ]
+    assert bench.tell(ev.StopUnclear("estop", "pressed"), 60.1) == []
+    assert bench.state.stops == (False, False)
+    assert bench.fan_state().phase == Running()
+    assert stop(bench, 61.0, active=False) == [
+        "> clear stop_estop_unclear",
+        "alarm_cleared/stop_contact alarm=stop_estop_unclear",
+    ]
+
+
+def test_a_stop_that_was_active_stays_so_through_a_word_that_is_not_understood() -> None:
+    bench = running(stop_shop())
+    stop(bench, 60.0)
+    bench.tell(ev.StopUnclear("estop", "pressed"), 60.1)
+    assert bench.state.stops == (True, False)
+    assert "> clear stop_estop_unclear" in stop(bench, 61.0)
+
+
+def test_a_stop_that_is_not_there_is_ignored_whatever_it_says() -> None:
+    bench = running(stop_shop())
+    assert events(bench.tell(ev.StopUnclear("smoke", "pressed"), 60.0)) == ["message_ignored/unknown_name"]
+
+
 def test_a_stop_ends_hand_starts_and_run_on_of_its_collector_alone() -> None:
     bench = running(stop_shop())
     bench.amps(59.0, 0.0)

@@ -90,6 +90,10 @@ def test_a_current_is_taken_in_whole_milliampere_and_without_a_minus_zero(payloa
     assert repr(event.amps) == amps
 
 
+def test_a_stop_contact_whose_word_is_another_is_an_event_of_its_own() -> None:
+    assert heard(routes(), "shop/estop", b"perhaps") == (ev.StopUnclear("emergency", "perhaps"),)
+
+
 def test_a_word_that_is_neither_open_nor_shut_is_a_gate_in_between() -> None:
     assert heard(routes(), "shop/gate/band_saw/state", b"moving") == (
         ev.GateReport("band_saw", Position.BETWEEN, says="moving"),
@@ -113,7 +117,7 @@ def test_a_button_that_says_another_word_says_nothing() -> None:
         ("shop/band_saw/amps", b"9" * 70_000, "tool", "band_saw"),
         ("shop/gate/band_saw/state", b"\xff", "gate", "band_saw"),
         ("shop/gate/band_saw/button", b"\xff", "gate", "band_saw"),
-        ("shop/estop", b"perhaps", "stop", "emergency"),
+        ("shop/estop", b"\xff", "stop", "emergency"),
         ("shop/fan/state", b"", "collector", "main"),
         ("gatehand/gate/bench/hand", b"on", "gate", "bench"),
     ],

@@ -153,6 +153,20 @@ def test_a_gate_whose_word_is_another_has_an_alarm_with_that_word() -> None:
     assert alarm["next"].startswith("If that is how the gate says it, write that word into its state in the config.")
 
 
+def test_a_stop_contact_whose_word_is_another_has_an_alarm_that_ends_with_one_of_its_own() -> None:
+    world = World().cutting()
+    world.say("shop/estop", "clear")
+    world.say("shop/estop", "pressed")
+    alarm = world.shown("alarm/stop_emergency_unclear")
+    assert alarm["because"] == (
+        "The stop contact emergency says 'clear', which is neither its active nor its clear: it stops nothing."
+    )
+    assert alarm["next"].startswith("Write the words that it uses into [stop.emergency] in the config")
+    assert not world.events("hold_reset")
+    world.say("shop/estop", "0")
+    assert world.shown("alarm/stop_emergency_unclear") is None
+
+
 def test_the_collectors_reason_is_its_own_and_not_its_gates() -> None:
     world = World().cutting()
     world.say("shop/router/amps", "6")

@@ -133,6 +133,8 @@ class Ears:
             case ev.StopReport(stop=name, active=active):
                 self.stops[name] = active
                 self._spoke("stop", name, "contact")
+            case ev.StopUnclear(stop=name, says=says):
+                self.unreadable["stop", name] = f"it says {says!r}, neither its active nor its clear"
             case ev.DeviceOnline(kind=kind, name=name):
                 self._spoke(kind, name, "online")
             case ev.MessageRejected(kind=kind, name=name, why=why):

@@ -50,6 +50,7 @@ VERBS: Final[dict[str, str]] = {
     "bin_clear": "bin {name} empty",
     "stop": "stop {name} active",
     "clear": "stop {name} clear",
+    "stop_unclear": "stop {name} says pressed",
     "reset": "reset {name}",
     "hold": "hold {name}",
     "offline": "tool {name} offline",

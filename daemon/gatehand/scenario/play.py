@@ -153,6 +153,7 @@ def _event(deed: Deed) -> ev.Event:
         "bin_clear": ev.BinReport(name, full=False),
         "stop": ev.StopReport(name, active=True),
         "clear": ev.StopReport(name, active=False),
+        "stop_unclear": ev.StopUnclear(name, "pressed"),
         "reset": ev.ResetAsked(name),
         "hold": ev.HoldAsked(name, "asked for"),
         "offline": ev.DeviceOnline("tool", name, online=False),

@@ -21,6 +21,8 @@ def words(alarm: str, finding: Finding) -> tuple[str, str]:
             say = _WORDS.get((kind, what))
             if say is not None:
                 return say(plain(name), facts, finding.rule)
+    if alarm.startswith("stop_") and finding.rule is Rule.BAD_VALUE:
+        return _stop_unclear(alarm.removeprefix("stop_").removesuffix("_unclear"), facts)
     if alarm.startswith("stop_"):
         return _stop(plain(alarm.removeprefix("stop_")), facts, finding.rule)
     return f"The rule {finding.rule} raised it.", "Look at the event log around this time: gatehand log."
@@ -161,6 +163,12 @@ def _stop(name: str, _facts: Facts, _rule: Rule) -> tuple[str, str]:
         f"The stop contact {name} is active.",
         "See to the cause, release the contact, then reset the hold of its collectors.",
     )
+
+
+def _stop_unclear(name: str, facts: Facts) -> tuple[str, str]:
+    why = f"The stop contact {plain(name)} says {facts.get('says')!r}, which is neither its active nor its clear"
+    then = f"Write the words that it uses into [stop.{name}] in the config; then press it and see the collector held."
+    return f"{why}: it stops nothing.", then
 
 
 _WORDS: Final[dict[tuple[str, str], Words]] = {

@@ -146,7 +146,7 @@ class Routes:
 def _handlers(config: Config) -> Iterator[tuple[str, Handler]]:
     """Every topic of the shop and what it says."""
     for name, stop in config.stop.items():
-        yield stop.topic, _contact("stop", name, "contact", stop, partial(ev.StopReport, name))
+        yield stop.topic, Handler("stop", name, "contact", _stop(name, stop))
     yield from _of_gates(config)
     yield from _of_collectors(config)
     for name, tool in config.tool.items():
@@ -219,6 +219,21 @@ def _words(reader: Reader, words: dict[str, bool], make: Callable[[bool, bool], 
 
 def _contact(kind: Kind, name: str, key: str, contact: Contact, make: Callable[[bool, bool], ev.Event]) -> Handler:
     return Handler(kind, name, key, _words(_reader(contact), {contact.active: True, contact.clear: False}, make))
+
+
+def _stop(name: str, contact: Contact) -> Read:
+    reader, words = _reader(contact), {contact.active: True, contact.clear: False}
+
+    def read(payload: bytes | Payload, retained: bool) -> ev.Event | Rejected:
+        match reader.read_word(payload, words):
+            case Rejected() as bad:
+                return bad
+            case UnknownWord(text=text):
+                return ev.StopUnclear(name, excerpt(text.encode()), retained)
+            case active:
+                return ev.StopReport(name, active, retained)
+
+    return read
 
 
 def _online(kind: Literal["tool", "gate", "collector"], name: str, contact: Contact) -> Handler:

@@ -31,6 +31,7 @@ TABLE: Table = {
         Rule.TRAVEL: ("alarm: {gate} did not {wanted}, travel {travel}",),
         Rule.GATE_BY_HAND_IS_SHUT: ("alarm[ for {subject}]: open this gate by hand: {gates}",),
         Rule.STOP_CONTACT: ("alarm: stop contact {stop} is active",),
+        Rule.BAD_VALUE: ("alarm: stop contact {stop} says {says}, which is neither its active nor its clear",),
         None: ("alarm {alarm}: {because}", "alarm for {subject}, {alarm}: {reason}", "alarm {alarm}[: {reason}]"),
     },
     Happened.ALARM_CLEARED: {None: ("alarm over[ for {subject}]: {alarm}",)},

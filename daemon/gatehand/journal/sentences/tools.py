@@ -81,7 +81,7 @@ TABLE: Table = {
     },
     Happened.READING_REJECTED: {
         Rule.RETAINED: ("[{subject}: ]a reading that the broker had kept was not used[ ({amps})], its age is unknown",),
-        Rule.BAD_VALUE: ("[{subject}: ]message not used, {why}[: {shown!}]",),
+        Rule.BAD_VALUE: ("[{subject}: ][stop contact {stop}: ]message not used, {why}[: {shown!}]",),
         None: ("[{subject}: ]message not used[, {reason}]",),
     },
 }
