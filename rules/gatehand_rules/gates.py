@@ -193,7 +193,7 @@ def _arrive(draft: Draft, at: int, where: Position, rule: Rule) -> None:
     draft.clear_alarm(f"gate_{gate.name}_fault", rule, gate=gate.name)
 
 
-def report_retained(draft: Draft, at: int, position: Position, says: str = "") -> None:
+def report_retained(draft: Draft, at: int, position: Position, says: str) -> None:
     """A report of unknown age: it can take a proof away, and can give none."""
     gate, state = draft.shop.gates[at], draft.gates[at]
     move: GateMove = state.move
@@ -208,7 +208,7 @@ def report_retained(draft: Draft, at: int, position: Position, says: str = "") -
     draft.set_gate(at, move=move, reported=position, says=says)
 
 
-def report(draft: Draft, at: int, position: Position, says: str = "") -> bool:
+def report(draft: Draft, at: int, position: Position, says: str) -> bool:
     """A live report. True when the gate was opened by hand or by itself from its shut position."""
     gate, state = draft.shop.gates[at], draft.gates[at]
     draft.set_gate(at, reported=position, says=says)

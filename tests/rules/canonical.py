@@ -89,7 +89,7 @@ class Canonical:
             st.GateShutting: {"since": Age(travel), "first": DROP, "tries": KEEP},
             st.GateFault: {"wanted": KEEP, "first": DROP},
             st.Hand: {"since": Age(hand), "by_opening": KEEP, "kept": KEEP},
-            st.GateState: {"move": DEEP, "reported": KEEP, "hand": DEEP, "pressed_at": Age(1.0)},
+            st.GateState: {"move": DEEP, "reported": KEEP, "says": KEEP, "hand": DEEP, "pressed_at": Age(1.0)},
             st.Off: {},
             st.Opening: {"since": DROP, "adopting": KEEP, "until": AHEAD},
             st.SpinUp: {"since": Age(spin)},

@@ -83,8 +83,8 @@ def takes_travel_for_a_report(patch: Patch) -> None:
 
 
 def takes_a_retained_report_for_proof(patch: Patch) -> None:
-    def report_retained(draft: Draft, at: int, position: Position) -> None:
-        gates.report(draft, at, position)
+    def report_retained(draft: Draft, at: int, position: Position, says: str) -> None:
+        gates.report(draft, at, position, says)
 
     patch.setattr(gates, "report_retained", report_retained)
 

@@ -4,6 +4,7 @@ from math import inf
 from typing import Any
 
 import pytest
+from msgspec.structs import replace
 from unit_bench import Bench, commands, events, fan, gate, ready, running, saw_shop, shop, tool
 
 from gatehand_rules import Shop
@@ -112,11 +113,21 @@ def test_the_word_that_is_neither_open_nor_shut_stands_in_the_fault_while_it_is_
     bench = ready(with_gate(retries=0))
     bench.amps(50.0, 5.0)
     bench.tell(ev.GateReport("saw", BETWEEN, says="OPEN"), 50.5)
-    assert bench.tick(51.0)[2].endswith(" says=OPEN")
+    told = bench.tick(51.0)
+    assert told[2].startswith("gate_fault/")
+    assert told[3].startswith("alarm_raised/travel gate=saw alarm=gate_saw_fault")
+    assert all(line.endswith(" says=OPEN") for line in told[2:4])
     bench = ready(with_gate(retries=0))
     bench.amps(50.0, 5.0)
     bench.tell(ev.GateReport("saw", BETWEEN, says="OPEN"), 50.5)
     bench.is_shut(50.6)
+    assert "says" not in bench.tick(51.0)[2]
+
+
+def test_a_word_that_no_longer_counts_is_not_in_the_fault() -> None:
+    bench = ready(with_gate(retries=0))
+    bench.amps(50.0, 5.0)
+    bench.put(gates=(replace(bench.gate_state(), reported=None, says="OPEN"),))
     assert "says" not in bench.tick(51.0)[2]
 
 
@@ -276,7 +287,7 @@ def test_a_report_of_unknown_age_takes_a_proof_away_and_gives_none(
 ) -> None:
     bench = moved(ready(with_gate()), move)
     draft = Draft(bench.shop, bench.state, 50.0)
-    retained_report(draft, 0, position)
+    retained_report(draft, 0, position, "")
     assert draft.gates[0] == GateState(move=after, reported=position)
     assert moved(bench, move).tell(ev.GateReport("saw", position, retained=True), 50.0)[: len(said)] == said
 
