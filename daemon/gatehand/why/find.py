@@ -9,6 +9,7 @@ from gatehand.journal.head import EPOCH
 from gatehand.journal.line import Line
 from gatehand.journal.reader import EventReader
 from gatehand.report.account import wall_ms
+from gatehand.why import of_collector
 from gatehand.why.scene import Kind
 from gatehand_rules.findings import Happened, Rule
 
@@ -25,17 +26,6 @@ NOT_HAPPENED: Final = frozenset(
     }
 )
 """Events that say so."""
-_OF_COLLECTOR: Final = frozenset(
-    {
-        Happened.START_MISSED,
-        Happened.START_REFUSED,
-        Happened.COLLECTOR_UNANSWERED,
-        Happened.FAN_UNSAFE,
-        Happened.COMMAND_VETOED,
-        Happened.RESET_REFUSED,
-    }
-)
-"""Those that a collector answers for; what a gate or a sensor of its did not do is asked of that."""
 _FARTHEST: Final = 200_000
 """Lines looked at, newest first."""
 NEAR: Final = timedelta(minutes=5)
@@ -83,7 +73,7 @@ def whose(config: Config, line: Line) -> tuple[Kind, str] | None:
 def _concerns(config: Config, line: Line, subject: tuple[Kind, str]) -> bool:
     kind, name = subject
     if line.get(kind) == name:
-        return kind != "collector" or line["event"] in _OF_COLLECTOR
+        return kind != "collector" or line["event"] in of_collector.ANSWERS_FOR
     # A tool's start is also missed through its gates and its collector's lines that name no other tool.
     if kind != "tool" or line.get("tool"):
         return False

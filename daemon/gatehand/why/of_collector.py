@@ -14,6 +14,8 @@ from gatehand_rules.findings import Happened, Rule
 _NEAR_MS: Final = 5 * MINUTE_MS
 _OWN: Final = (Happened.COLLECTOR_UNANSWERED, Happened.FAN_UNSAFE, Happened.COMMAND_VETOED, Happened.RESET_REFUSED)
 _WANTED: Final = (Happened.START_MISSED, Happened.START_REFUSED)
+ANSWERS_FOR: Final = frozenset((*_OWN, *_WANTED))
+"""What it answers for; what a gate or a sensor of its did not do is asked of that."""
 _SWITCHED: Final = (Happened.COLLECTOR_ON, Happened.COLLECTOR_OFF, Happened.COLLECTOR_ADOPTED, Happened.COLLECTOR_HELD)
 
 
