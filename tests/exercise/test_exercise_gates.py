@@ -104,8 +104,8 @@ def test_a_gate_that_spells_its_words_otherwise_is_told_with_them() -> None:
     saw = of(VirtualBench(spelling={"open": "Open", "shut": "CLOSED"}).go(), "band_saw")
     assert saw.failed
     assert (
-        "It says 'Open' and 'CLOSED' on g/band_saw/state, which is neither its open nor its shut: if it means them by it, "
-        "write its words into [gate.band_saw] state" in words(saw)
+        "It says 'Open' and 'CLOSED' on g/band_saw/state, which is neither its open nor its shut: if it means them "
+        "by it, write its words into [gate.band_saw] state" in words(saw)
     )
 
 

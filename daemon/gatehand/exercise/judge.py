@@ -65,8 +65,8 @@ def _why_missing(name: str, topic: str, moves: tuple[Move, ...], missing: list[M
     words = dict.fromkeys(f"{word!r}" for move in moves for word in move.words)
     if len(missing) == len(moves) and words:
         return (
-            f"It says {listed(tuple(words), last='and')} on {topic}, which is neither its open nor its shut: if it means "
-            f"them by it, write its words into [gate.{name}] state; else look at its end switches."
+            f"It says {listed(tuple(words), last='and')} on {topic}, which is neither its open nor its shut: if it "
+            f"means them by it, write its words into [gate.{name}] state; else look at its end switches."
         )
     if len(missing) == len(moves):
         return (
