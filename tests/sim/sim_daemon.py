@@ -17,6 +17,7 @@ from support.monitor import Monitor
 from support.monitor_notes import Breach
 
 from gatehand.journal.line import DAEMON_STARTED, DAEMON_STOPPED, Stamper
+from gatehand.journal.starts import starts_in
 from gatehand.journal.writer import EventLog
 from gatehand.mqtt.transport import Connected, Kind, Outgoing, Subscription
 from gatehand.shell import shell_alarms
@@ -58,6 +59,8 @@ class Surroundings:
     """Every command that left: when, topic, payload."""
     note: Callable[[str], None]
     """A line for the history."""
+    on_record: list[tuple[str, float]]
+    """Starts that the log has."""
 
 
 class VirtualDaemon:
@@ -92,7 +95,7 @@ class VirtualDaemon:
         self.timers = DaemonTimers(self._scheduler, self._late, lambda: self.slow_until)
         self._stamper = stamper
         self._ill: str | None = None
-        around.monitor.begin(self._clocks.now)
+        around.monitor.begin(self._clocks.now, around.on_record)
         self.log.append([stamper.note(DAEMON_STARTED, self._clocks.mono(), facts={"version": "0"})])
         self.engine = Engine(
             Plan.of(around.drawn.loaded),
@@ -102,6 +105,7 @@ class VirtualDaemon:
             timers=self.timers,
             transport=self,
             diagnose=lambda _level, _text, _facts=None: None,
+            starts=starts_in(around.disk.lines_backwards(), self._clocks.wall(), self._clocks.mono()),
         )
         self._wanted = self.engine.plan.routes.first
         self._connect_soon(0.05)

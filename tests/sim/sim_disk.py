@@ -4,13 +4,15 @@ The real `EventLog` writes, mends and counts; only its thread is replaced, becau
 """
 
 import errno
+import json
 from collections import Counter, deque
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import suppress
 from pathlib import Path
 
 from sim_time import Clocks, Scheduler
 
-from gatehand.journal.line import Line
+from gatehand.journal.line import Line, LineError, decode
 from gatehand.journal.writer import EventLog
 
 BOUND = 0.020
@@ -110,6 +112,20 @@ class MemoryDisk:
         """Room left."""
         del folder
         return 1 << 40 if self.room is None else self.room
+
+    def lines_backwards(self) -> Iterator[Line]:
+        """The event log's lines, newest first; what is torn is passed over."""
+        for path in sorted((path for path in self.files if path.name.startswith("events-")), reverse=True):
+            for raw in reversed(bytes(self.files[path]).splitlines()):
+                with suppress(LineError):
+                    yield decode(raw)
+
+    def starts(self) -> list[tuple[str, float]]:
+        """Collectors told on, by the log, and the monotonic time; read without the daemon's reader."""
+        events = [bytes(data) for path, data in self.files.items() if path.name.startswith("events-")]
+        told = [raw for data in events for raw in data.splitlines(keepends=True) if b'"collector_on"' in raw]
+        lines = [json.loads(raw) for raw in told if raw.endswith(b"}\n")]
+        return [(line["collector"], line["mono"]) for line in lines if line["rule"] != "refresh"]
 
     def drop_process(self) -> None:
         """The process is gone: the system closes its files and frees its locks."""

@@ -53,6 +53,8 @@ class World:
         self._recent: deque[Happening] = deque(maxlen=24)
         self._cable_out_until = -inf
         self._frozen_until = -inf
+        self._wall_unsure_until = -inf
+        """From then on wall time tells how long ago a start was."""
         self._runs = 0
         self._restart_wait: Callable[[], float] = lambda: 1.0
         for sent in self.shop.begin(self.clocks.now):
@@ -134,6 +136,7 @@ class World:
             self._reachable,
             self.told,
             self.note,
+            self.disk.starts() if self.clocks.now >= self._wall_unsure_until else [],
         )
         self.daemon = VirtualDaemon(around, f"run{self._runs}")
 
@@ -341,6 +344,7 @@ class World:
         match each.kind:
             case "wall_jumps":
                 self.clocks.ahead += each.value
+                self._wall_unsure_until = now + 3600  # a daemon that is down does not see it
             case "disk_full":
                 disk.room = int(each.value * 400)
                 return lambda _: setattr(disk, "room", None)

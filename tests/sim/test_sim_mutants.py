@@ -5,6 +5,7 @@ from importlib import import_module
 from typing import Any
 
 import pytest
+import sim_daemon
 from sim_play import play
 
 import gatehand.mqtt.outbox
@@ -123,6 +124,11 @@ def lets_old_commands_leave(patch: Patch) -> None:
     patch.setattr(gatehand.mqtt.outbox, "LATEST", 1e9)
 
 
+def forgets_the_starts_of_before(patch: Patch) -> None:
+    """I8: a daemon that starts gives the motor a new hour."""
+    patch.setattr(sim_daemon, "starts_in", lambda _lines, _wall, _mono: {})
+
+
 BOTH_LAYERS: list[tuple[Callable[[Patch], None], str]] = [
     (starts_without_proof, "I1"),
     (shuts_while_it_turns, "I2"),
@@ -139,6 +145,7 @@ SHELL: list[tuple[Callable[[Patch], None], str]] = [
     (writes_to_a_frozen_broker, "I6"),
     (lets_old_commands_leave, "I6"),
     (leaves_its_gates_open, "liveness"),
+    (forgets_the_starts_of_before, "I8"),
 ]
 
 

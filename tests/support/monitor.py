@@ -4,6 +4,8 @@ It shares no line with the rules: it reads topics and payloads by the config, ke
 states nor findings. I9 (a clock that jumps changes nothing) is a test of its own: the same day with and without jumps.
 """
 
+from collections import deque
+from collections.abc import Sequence
 from math import inf
 
 from gatehand.config import Config
@@ -27,11 +29,16 @@ class Monitor(Sight):
         self._given = self._stopping_from = 0.0
         self.next_at = inf
         """When `tick` is due."""
+        self._started: dict[str, deque[float]] = {name: deque(maxlen=99) for name in config.collector}
+        """Starts, whichever daemon told them."""
         self.begin(0.0)
 
-    def begin(self, now: float) -> None:
-        """A daemon starts: it has seen nothing."""
+    def begin(self, now: float, on_record: Sequence[tuple[str, float]] = ()) -> None:
+        """A daemon starts: it has seen nothing. `on_record`: starts in its log, which still count (I8)."""
         self.blank(now)
+        for name, fan in self.fans.items():
+            known = [at for whose, at in on_record if whose == name]
+            fan.starts.extend(at for at in self._started[name] if any(abs(at - told) <= AT_ONCE for told in known))
         self.next_at = inf
         self._owed_from = -inf
         self.stopping = False
@@ -157,6 +164,7 @@ class Monitor(Sight):
         repeated = (seen.told is True and seen.sure) or seen.seen_on
         if not repeated:
             seen.starts.append(self._now)
+            self._started[name].append(self._now)
             if not self.wanted(name) and not self._crosses(name, given_before=True):
                 self._breach("I5, I6", f"{name} started without a fresh demand")
             if seen.full and fan.on_bin_full == "refuse":
