@@ -1,6 +1,7 @@
 """The loop around the rules: what goes in, what leaves, in which order, and what happens without a connection."""
 
 import pytest
+from msgspec.structs import replace
 from shell_support import World
 
 from gatehand.mqtt.transport import Connected, Kind, Notice, Said
@@ -393,6 +394,9 @@ def test_bad_payloads_change_nothing() -> None:
                 continue  # a readable word that is neither open nor shut: in between, on purpose
             world.say(topic, payload)
     assert world.commands(began) == []
+    assert replace(world.engine.state, alarms=before.alarms) == before
+    assert world.engine.state.alarms - before.alarms == {"stop_emergency_unclear"}, "somebody relies on that contact"
+    world.say("shop/estop", "0")
     assert world.engine.state == before
 
 
