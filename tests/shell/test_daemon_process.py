@@ -238,3 +238,25 @@ def test_a_reload_asked_over_mqtt_is_answered(broker: Mosquitto, tmp_path: Path)
         floor.say("gatehand/reload", "ask-1")
         wait_for(lambda: floor.shown("config")["asked"] == ["ask-1"], seconds=4)
         assert daemon.stop() == 0
+
+
+@pytest.mark.broker
+def test_a_stop_contact_whose_words_are_mended_is_read_anew_from_what_the_broker_retains(
+    broker: Mosquitto, tmp_path: Path
+) -> None:
+    text = SHOP.format(port=broker.port)
+    mended = text.replace('active = "1"\nclear = "0"', 'active = "pressed"\nclear = "released"')
+    with Shopfloor(broker.port) as floor:
+        floor.say("shop/estop", "pressed", retain=True)
+        with Process(tmp_path, text) as daemon:
+            wait_for(lambda: floor.shown("alarm/stop_emergency_unclear"))
+            daemon.config.write_text(mended)
+            daemon.signal(signal.SIGHUP)
+            wait_for(lambda: (floor.shown("collector/main") or {}).get("state") == "held")
+            wait_for(lambda: floor.shown("alarm/stop_emergency_unclear") is None)
+            assert floor.shown("alarm/stop_emergency")
+            floor.say("shop/estop", "", retain=True)
+            floor.say("shop/estop", "released")
+            floor.say("gatehand/collector/main/reset", "")
+            wait_for(lambda: floor.shown("collector/main")["state"] == "off", what="nothing is left for the next test")
+            assert daemon.stop() == 0

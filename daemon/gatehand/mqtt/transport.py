@@ -48,6 +48,8 @@ class Subscription(Struct, frozen=True):
     qos: int = 1
     sheddable: bool = False
     """True: when the daemon falls behind, older messages of this topic may give way to newer ones."""
+    meaning: str = ""
+    """How it is read, where a change of that wants what the broker retains read anew: it is another subscription."""
 
 
 class Connected(Struct, frozen=True):

@@ -85,6 +85,8 @@ class Routes:
         for topic, handler in _handlers(config):
             self._handlers[topic] = (*self._handlers.get(topic, ()), handler)
         self._commands = dict(_command_topics(config))
+        # A stop contact that stands active must not be overlooked because its words were mended meanwhile.
+        self._stop_words = {one.topic: f"{one.pointer} {one.active!r} {one.clear!r}" for one in config.stop.values()}
         self._reload = f"{self.base}/reload"
         self._rejections = Rejections()
         asked = (Subscription(self._reload), Subscription(f"{self.base}/alarm/+/ack"))
@@ -140,7 +142,7 @@ class Routes:
 
     def _subscription(self, topic: str) -> Subscription:
         readings = all(handler.is_reading for handler in self._handlers[topic])
-        return Subscription(topic, qos=0 if readings else 1, sheddable=readings)
+        return Subscription(topic, 0 if readings else 1, readings, self._stop_words.get(topic, ""))
 
 
 def _handlers(config: Config) -> Iterator[tuple[str, Handler]]:
