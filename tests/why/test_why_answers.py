@@ -120,6 +120,16 @@ def test_a_collector_that_did_all_it_should_says_how_it_stands(
     assert "the collector had been off for" in found["verdict"]
 
 
+def test_a_collector_switched_just_now_is_not_told_in_noughts(
+    make: Callable[..., RecordedShop], capsys: pytest.CaptureFixture[str]
+) -> None:
+    shop = make()
+    shop.shop.tools["band_saw"].switch(on=True, at=shop.clocks.now, amps=6)
+    shop.run(1.2)
+    found = why(shop, capsys, "main", "--at", now(shop))
+    assert "the collector had been on for less than a second" in found["verdict"]
+
+
 def test_a_gate_without_trouble_says_where_it_stands(
     make: Callable[..., RecordedShop], capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -62,7 +62,8 @@ def stands(scene: Scene) -> Verdict:
     name = "the collector" if scene.name == "main" else f"collector {spoken(scene.name)}"
     if last is None:
         return Verdict(NOTHING, f"the log knows nothing of {name} up to {at_clock(scene.at_ms)}")
-    since = lasting(round((scene.at_ms - last.ms) / 1000) * 1.0) or "less than a second"
+    seconds = round((scene.at_ms - last.ms) / 1000)
+    since = lasting(float(seconds)) if seconds else "less than a second"
     if last.is_(Happened.COLLECTOR_OFF, Happened.COLLECTOR_HELD):
         held = last.is_(Happened.COLLECTOR_HELD) or last.text("rule") in {Rule.HOLD, Rule.STOP_CONTACT}
         return Verdict(
