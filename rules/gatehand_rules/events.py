@@ -66,7 +66,6 @@ class StopUnclear(Struct, frozen=True):
 
     stop: str
     says: str
-    retained: bool = False
 
 
 class CollectorReport(Struct, frozen=True):

@@ -143,3 +143,16 @@ def test_the_timeline_tells_each_scripted_thing_in_order_of_time(lines: list[Lin
 def test_a_happening_and_its_first_answer_stand_in_one_row(lines: list[Line]) -> None:
     row = next(row for row in told(lines).splitlines() if "The band saw cuts" in row)
     assert "Band saw started" in row
+
+
+def test_the_timeline_tells_what_an_edit_of_the_config_changed_and_why_one_was_not_taken() -> None:
+    """Who plays with `--keep` edits a delay first."""
+    edits: list[Line] = [
+        {"ts": "", "mono": 1.0, "event": "config_loaded", "path": "shop.toml"},
+        {"ts": "", "mono": 2.0, "event": "config_loaded", "path": "shop.toml", "changed": "tool.saw.run_on: 2 -> 3"},
+        {"ts": "", "mono": 3.0, "event": "config_rejected", "path": "shop.toml", "why": "no key run_onn here"},
+    ]
+    said = " ".join(told(edits, (), 100).split())
+    assert said.count("Config loaded") == 1
+    assert "changed: tool.saw.run_on: 2 -> 3." in said
+    assert "no key run_onn here" in said

@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterable
 from itertools import zip_longest
 from typing import Final
 
-from gatehand.journal.line import Line
+from gatehand.journal.line import CONFIG_LOADED, CONFIG_REJECTED, Line
 from gatehand.journal.sentences import sentence
 from gatehand.journal.sentences.fill import spoken
 from gatehand_rules.findings import Happened, Rule
@@ -53,6 +53,7 @@ _TOLD: Final[frozenset[str]] = frozenset(
         Happened.ALARM_RAISED,
         Happened.ALARM_CLEARED,
         Happened.BROKER_LOST,
+        CONFIG_REJECTED,
     }
 )
 
@@ -62,6 +63,8 @@ _ALARMS: Final[dict[str, str]] = {Happened.ALARM_RAISED: "ALARM", Happened.ALARM
 def is_told(line: Line) -> bool:
     """Whether an event gets a row. The log has them all; a row for each would bury what matters."""
     event, rule = line["event"], line.get("rule")
+    if event == CONFIG_LOADED:
+        return "changed" in line
     if event == Happened.GATE_COMMANDED:
         return rule in {Rule.RETRY, Rule.FAN_AGAINST_SHUT_GATES} or line.get("instead_of") is not None
     if event == Happened.RUN_ON_ENDED:

@@ -5,9 +5,9 @@ shop, nothing is published, no clock is read.
 """
 
 import json
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from functools import partial
-from typing import Final, Literal, TypeAlias
+from typing import Final, Literal, TypeAlias, TypeVar
 
 from msgspec import Struct
 
@@ -22,6 +22,7 @@ from gatehand_rules.words import Position
 LARGEST_AMPS: Final = 1000.0
 _LONGEST_REASON: Final = 48
 
+T = TypeVar("T")
 Kind: TypeAlias = Literal["tool", "gate", "collector", "stop"]
 Read: TypeAlias = Callable[[bytes | Payload, bool], ev.Event | Rejected | None]
 """One reader of a topic: payload and retained flag to an event; None: it says nothing to us."""
@@ -203,8 +204,13 @@ def _reader(heard: Heard) -> Reader:
     return Reader(heard.pointer)
 
 
-def _words(reader: Reader, words: dict[str, bool], make: Callable[[bool, bool], ev.Event]) -> Read:
-    """A reader of two words; any other word is rejected."""
+def _words(
+    reader: Reader,
+    words: Mapping[str, T],
+    make: Callable[[T, bool], ev.Event],
+    other: Callable[[str, bool], ev.Event] | None = None,
+) -> Read:
+    """A reader of some words; any other word is what `other` makes of it, else rejected."""
     wanted = " or ".join(repr(word) for word in words)
 
     def read(payload: bytes | Payload, retained: bool) -> ev.Event | Rejected:
@@ -212,9 +218,10 @@ def _words(reader: Reader, words: dict[str, bool], make: Callable[[bool, bool], 
             case Rejected() as bad:
                 return bad
             case UnknownWord(text=text):
-                return Rejected(f"found another word, want {wanted}", excerpt(text.encode()))
-            case on:
-                return make(on, retained)
+                shown = excerpt(text.encode())
+                return other(shown, retained) if other else Rejected(f"found another word, want {wanted}", shown)
+            case meaning:
+                return make(meaning, retained)
 
     return read
 
@@ -224,18 +231,11 @@ def _contact(kind: Kind, name: str, key: str, contact: Contact, make: Callable[[
 
 
 def _stop(name: str, contact: Contact) -> Read:
-    reader, words = _reader(contact), {contact.active: True, contact.clear: False}
+    def unclear(says: str, _retained: bool) -> ev.Event:
+        return ev.StopUnclear(name, says)
 
-    def read(payload: bytes | Payload, retained: bool) -> ev.Event | Rejected:
-        match reader.read_word(payload, words):
-            case Rejected() as bad:
-                return bad
-            case UnknownWord(text=text):
-                return ev.StopUnclear(name, excerpt(text.encode()), retained)
-            case active:
-                return ev.StopReport(name, active, retained)
-
-    return read
+    words = {contact.active: True, contact.clear: False}
+    return _words(_reader(contact), words, partial(ev.StopReport, name), unclear)
 
 
 def _online(kind: Literal["tool", "gate", "collector"], name: str, contact: Contact) -> Handler:
@@ -272,18 +272,11 @@ def _rejected(found: float | Rejected) -> Rejected:
 
 
 def _gate_state(name: str, heard: Heard, words: dict[str, Position]) -> Read:
-    reader = _reader(heard)
+    def between(says: str, retained: bool) -> ev.Event:
+        """Such as "moving", "stopped", "37": whatever it is, it is neither open nor shut."""
+        return ev.GateReport(name, Position.BETWEEN, retained, says)
 
-    def read(payload: bytes | Payload, retained: bool) -> ev.Event | Rejected:
-        match reader.read_word(payload, words):
-            case Rejected() as bad:
-                return bad
-            case UnknownWord(text=text):  # "moving", "stopped", "37": whatever it is, it is neither open nor shut
-                return ev.GateReport(name, Position.BETWEEN, retained, excerpt(text.encode()))
-            case position:
-                return ev.GateReport(name, position, retained)
-
-    return read
+    return _words(_reader(heard), words, partial(ev.GateReport, name), between)
 
 
 def _button(name: str, reader: Reader, pressed: dict[str, bool]) -> Read:
