@@ -167,3 +167,11 @@ button = { topic = "g/sweep/button", pressed = "1" }
     assert by_topic["g/sweep/button"].weight is Weight.LOOK
     assert by_topic["estop"].weight is Weight.LOOK
     assert set(by_topic) == {"g/sweep/state", "g/sweep/button", "estop"}
+
+
+def test_a_stop_contact_that_spells_its_words_otherwise_fails_with_its_word() -> None:
+    bench = VirtualBench(mute={"estop"})
+    bench.plan(1.0, lambda: bench.mute.discard("estop"))
+    bench.plan(1.1, lambda: bench.publish("estop", "pressed"))
+    told = [remark.text for remark in bench.go().unheard]
+    assert any("it says 'pressed', neither its active nor its clear" in text for text in told)

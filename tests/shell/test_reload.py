@@ -268,6 +268,15 @@ def test_alarms_of_a_tool_that_is_removed_end_with_it(edited: Edited) -> None:
     assert world.shown("alarm/tool_router_silent") is None
 
 
+def test_the_alarm_of_a_stop_contact_that_is_not_understood_stays_over_a_reload(edited: Edited) -> None:
+    world = edited.world.rested()
+    world.say("shop/estop", "pressed")
+    edited.edit("run_on = 10", "run_on = 3")
+    assert world.shown("alarm/stop_emergency_unclear")
+    edited.without("stop.emergency")
+    assert world.shown("alarm/stop_emergency_unclear") is None, "nobody is left to end it"
+
+
 def test_a_hold_and_a_stop_contact_stay_over_a_reload(edited: Edited) -> None:
     world = edited.world.cutting()
     world.say("shop/estop", "1")

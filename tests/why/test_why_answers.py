@@ -118,6 +118,7 @@ def test_a_collector_that_did_all_it_should_says_how_it_stands(
     found = why(shop, capsys, "main")
     assert found["case"] == "nothing_in_the_log"
     assert "the collector had been off for" in found["verdict"]
+    assert found["at_the_end"] is None, "nothing of its own was missed, so that is the answer itself"
 
 
 def test_a_collector_switched_just_now_is_not_told_in_noughts(
