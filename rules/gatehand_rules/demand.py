@@ -10,6 +10,7 @@ from enum import IntEnum
 from msgspec import Struct
 from msgspec.structs import replace
 
+from gatehand_rules.alarms import alarm_id
 from gatehand_rules.detect import held_from
 from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Happened, Rule
@@ -52,9 +53,13 @@ class Demand(Struct, frozen=True):
     may_start: bool = False
 
     @property
-    def label(self) -> str:
-        """The subject part of this demand's alarms."""
-        return f"tool_{self.tool}" if self.tool is not None else f"gate_{self.gate}"
+    def label(self) -> tuple[str, str]:
+        """Whose demand it is: kind and name."""
+        return ("tool", self.tool) if self.tool is not None else ("gate", str(self.gate))
+
+    def alarm(self, what: str) -> str:
+        """The id of this demand's alarm `what`."""
+        return alarm_id(*self.label, what)
 
 
 def of_collector(draft: Draft, at: int) -> list[Demand]:
@@ -126,7 +131,7 @@ def grant(draft: Draft, at: int, demands: list[Demand]) -> list[Demand]:
     served = {one.label for one in granted}
     taken = {i for one in granted for i in one.gates}
     for one in demands:
-        alarm = f"{one.label}_max_open"
+        alarm = one.alarm("max_open")
         if one.label in served:
             draft.clear_alarm(alarm, Rule.MAX_OPEN, tool=one.tool, gate=one.gate)
         elif one.kind is not Kind.RUN_ON:
@@ -156,9 +161,9 @@ def clear_old_refusals(draft: Draft, at: int) -> None:
     alive = {one.label for one in of_collector(draft, at) if one.kind is not Kind.RUN_ON}
     for i in draft.shop.tools_of(at):
         tool = draft.shop.tools[i]
-        if f"tool_{tool.name}" not in alive:
-            draft.clear_alarm(f"tool_{tool.name}_max_open", Rule.NO_DEMAND, tool=tool.name)
-            draft.clear_alarm(f"tool_{tool.name}_not_served", Rule.NO_DEMAND, tool=tool.name)
+        if ("tool", tool.name) not in alive:
+            draft.clear_alarm(alarm_id("tool", tool.name, "max_open"), Rule.NO_DEMAND, tool=tool.name)
+            draft.clear_alarm(alarm_id("tool", tool.name, "not_served"), Rule.NO_DEMAND, tool=tool.name)
 
 
 def can_be_served(draft: Draft, one: Demand) -> bool:

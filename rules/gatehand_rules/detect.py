@@ -10,6 +10,7 @@ from typing import assert_never
 
 from msgspec.structs import replace
 
+from gatehand_rules.alarms import alarm_id
 from gatehand_rules.draft import Draft
 from gatehand_rules.fan import bin_refuses
 from gatehand_rules.findings import Happened, Rule
@@ -76,7 +77,7 @@ def hear(draft: Draft, at: int, amps: float) -> None:
             if amps < tool.stop_amps:
                 draft.tools[at] = ToolIdle(amps, now)
                 draft.say(Happened.TOOL_STOPPED, Rule.STOP_THRESHOLD, tool=tool.name, amps=amps, was="muted")
-                draft.clear_alarm(f"tool_{tool.name}_run_limit", Rule.STOP_THRESHOLD, tool=tool.name)
+                draft.clear_alarm(alarm_id("tool", tool.name, "run_limit"), Rule.STOP_THRESHOLD, tool=tool.name)
             else:
                 draft.tools[at] = ToolMuted(amps, now)
         case _:
@@ -105,7 +106,7 @@ def refuse_stale(draft: Draft, at: int, rule: Rule) -> None:
         amps=state.amps,
         start_amps=tool.start_amps,
     )
-    draft.raise_alarm(f"tool_{tool.name}_not_fresh", rule, tool=tool.name, amps=state.amps)
+    draft.raise_alarm(alarm_id("tool", tool.name, "not_fresh"), rule, tool=tool.name, amps=state.amps)
 
 
 def _speak_again(draft: Draft, tool: Tool, state: ToolSilent, amps: float) -> ToolSpeaking:
@@ -113,12 +114,12 @@ def _speak_again(draft: Draft, tool: Tool, state: ToolSilent, amps: float) -> To
     draft.say(
         Happened.TOOL_HEARD, Rule.SILENT_AFTER, tool=tool.name, amps=amps, silent_for=round(draft.now - state.since, 3)
     )
-    draft.clear_alarm(f"tool_{tool.name}_silent", Rule.SILENT_AFTER, tool=tool.name)
+    draft.clear_alarm(alarm_id("tool", tool.name, "silent"), Rule.SILENT_AFTER, tool=tool.name)
     was = state.was
     if isinstance(was, ToolRunning):
         was = replace(was, low_since=None)
         if state.let_go and amps < tool.stop_amps:
-            draft.clear_alarm(f"tool_{tool.name}_not_fresh", Rule.STOP_THRESHOLD, tool=tool.name)
+            draft.clear_alarm(alarm_id("tool", tool.name, "not_fresh"), Rule.STOP_THRESHOLD, tool=tool.name)
             return ToolIdle(amps, draft.now)
     if isinstance(was, ToolRunOn):
         return ToolIdle(amps, draft.now) if state.let_go else replace(was, hump=None)
@@ -238,7 +239,7 @@ def _stop_if_due(draft: Draft, at: int) -> None:
         ran_for=round(draft.now - state.since, 3),
         run_on=tool.run_on,
     )
-    draft.clear_alarm(f"tool_{tool.name}_not_fresh", Rule.STOP_THRESHOLD, tool=tool.name)
+    draft.clear_alarm(alarm_id("tool", tool.name, "not_fresh"), Rule.STOP_THRESHOLD, tool=tool.name)
     stopped_at = due(state.low_since, tool.stop_after)
     draft.tools[at] = ToolRunOn(state.amps, state.heard_at, stopped_at, state.standing)
     _end_run_on_if_due(draft, at)
@@ -256,7 +257,7 @@ def mute(draft: Draft, at: int, rule: Rule) -> None:
     tool, state = draft.shop.tools[at], draft.tools[at]
     become(draft, at, ToolMuted(state.amps, last_heard(state)))
     draft.say(Happened.TOOL_MUTED, rule, tool=tool.name, amps=state.amps, stop_amps=tool.stop_amps)
-    draft.clear_alarm(f"tool_{tool.name}_not_fresh", rule, tool=tool.name)
+    draft.clear_alarm(alarm_id("tool", tool.name, "not_fresh"), rule, tool=tool.name)
 
 
 def become(draft: Draft, at: int, what: ToolSpeaking) -> None:
@@ -286,7 +287,7 @@ def fall_silent(draft: Draft, at: int, rule: Rule, since: float) -> None:
         last_amps=state.amps,
         run_on=tool.run_on,
     )
-    draft.raise_alarm(f"tool_{tool.name}_silent", rule, tool=tool.name, silent_after=tool.silent_after)
+    draft.raise_alarm(alarm_id("tool", tool.name, "silent"), rule, tool=tool.name, silent_after=tool.silent_after)
 
 
 def _word_of(state: ToolSpeaking) -> str:
@@ -348,7 +349,9 @@ def _limit_if_due(draft: Draft, at: int) -> None:
     tool, state = draft.shop.tools[at], draft.tools[at]
     if isinstance(state, ToolRunning) and tool.run_limit > 0 and reached(draft.now, state.since, tool.run_limit):
         mute(draft, at, Rule.RUN_LIMIT)
-        draft.raise_alarm(f"tool_{tool.name}_run_limit", Rule.RUN_LIMIT, tool=tool.name, run_limit=tool.run_limit)
+        draft.raise_alarm(
+            alarm_id("tool", tool.name, "run_limit"), Rule.RUN_LIMIT, tool=tool.name, run_limit=tool.run_limit
+        )
 
 
 def wake_at(tools: Sequence[Tool], states: Sequence[ToolState], *, judged: bool) -> float | None:

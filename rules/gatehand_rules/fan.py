@@ -7,6 +7,7 @@ from math import inf
 
 from msgspec.structs import replace
 
+from gatehand_rules.alarms import alarm_id
 from gatehand_rules.commands import CollectorOff, CollectorOn
 from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Happened, Rule
@@ -133,7 +134,7 @@ def _take_answer(draft: Draft, at: int) -> None:
     if answer is None or not _shows(collector, fan, on=answer.on):
         return
     draft.set_collector(at, answer=None, confirmed=answer.on)
-    draft.clear_alarm(f"collector_{collector.name}_no_answer", Rule.ANSWER, collector=collector.name)
+    draft.clear_alarm(alarm_id("collector", collector.name, "no_answer"), Rule.ANSWER, collector=collector.name)
 
 
 def _miss_current(draft: Draft, at: int) -> None:
@@ -187,7 +188,7 @@ def _tell_again(draft: Draft, at: int) -> None:
     )
     if tries >= TELLINGS - 1:
         draft.raise_alarm(
-            f"collector_{collector.name}_no_answer",
+            alarm_id("collector", collector.name, "no_answer"),
             Rule.ANSWER,
             collector=collector.name,
             told="on" if answer.on else "off",

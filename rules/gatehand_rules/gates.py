@@ -3,6 +3,7 @@
 from typing import assert_never
 
 from gatehand_rules import fan
+from gatehand_rules.alarms import alarm_id
 from gatehand_rules.commands import OpenGate, ShutGate
 from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Happened, Rule
@@ -142,7 +143,12 @@ def time_passes(draft: Draft, at: int) -> None:
             **said,
         )
         draft.raise_alarm(
-            f"gate_{gate.name}_fault", Rule.TRAVEL, gate=gate.name, wanted=str(wanted), travel=gate.travel, **said
+            alarm_id("gate", gate.name, "fault"),
+            Rule.TRAVEL,
+            gate=gate.name,
+            wanted=str(wanted),
+            travel=gate.travel,
+            **said,
         )
 
 
@@ -190,7 +196,7 @@ def _arrive(draft: Draft, at: int, where: Position, rule: Rule) -> None:
         travel=gate.travel,
         late_by=late if late > 0 else None,
     )
-    draft.clear_alarm(f"gate_{gate.name}_fault", rule, gate=gate.name)
+    draft.clear_alarm(alarm_id("gate", gate.name, "fault"), rule, gate=gate.name)
 
 
 def report_retained(draft: Draft, at: int, position: Position, says: str) -> None:

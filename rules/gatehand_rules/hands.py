@@ -1,6 +1,7 @@
 """Hand starts, buttons and holds: what people ask for. Hands rank above automation and below the invariants."""
 
 from gatehand_rules import fan, gates
+from gatehand_rules.alarms import alarm_id
 from gatehand_rules.detect import become, last_heard, mute, refuse_stale
 from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Happened, Rule
@@ -103,8 +104,8 @@ def end_hand(draft: Draft, at: int, rule: Rule) -> None:
         lasted=round(draft.now - hand.since, 3),
         hand_limit=gate.hand_limit,
     )
-    draft.clear_alarm(f"gate_{gate.name}_max_open", rule, gate=gate.name)
-    draft.clear_alarm(f"gate_{gate.name}_not_served", rule, gate=gate.name)
+    draft.clear_alarm(alarm_id("gate", gate.name, "max_open"), rule, gate=gate.name)
+    draft.clear_alarm(alarm_id("gate", gate.name, "not_served"), rule, gate=gate.name)
 
 
 def time_passes(draft: Draft, at: int) -> None:
@@ -127,7 +128,7 @@ def hold(draft: Draft, at: int, why: str, rule: Rule) -> None:
     if not fresh:
         return
     draft.say(Happened.COLLECTOR_HELD, rule, collector=collector.name, why=why)
-    draft.raise_alarm(f"collector_{collector.name}_held", rule, collector=collector.name, why=why)
+    draft.raise_alarm(alarm_id("collector", collector.name, "held"), rule, collector=collector.name, why=why)
     drop_demands(draft, at, rule)
 
 
@@ -163,7 +164,7 @@ def reset(draft: Draft, at: int) -> None:
         return
     draft.say(Happened.HOLD_RESET, Rule.HOLD, collector=collector.name, why=state.phase.why)
     draft.set_collector(at, phase=CoastDown())
-    draft.clear_alarm(f"collector_{collector.name}_held", Rule.HOLD, collector=collector.name)
+    draft.clear_alarm(alarm_id("collector", collector.name, "held"), Rule.HOLD, collector=collector.name)
     for i, tool in enumerate(draft.shop.tools):
         if tool.collector == collector.name:
             _reset_tool(draft, i)
@@ -188,7 +189,7 @@ def stop(draft: Draft, at: int, *, active: bool) -> None:
     if not active:
         if before:
             draft.say(Happened.STOP_CLEARED, Rule.STOP_CONTACT, stop=contact.name)
-            draft.clear_alarm(f"stop_{contact.name}", Rule.STOP_CONTACT)
+            draft.clear_alarm(alarm_id("stop", contact.name, "active"), Rule.STOP_CONTACT)
         return
     if not before:
         draft.say(Happened.STOP_ACTIVE, Rule.STOP_CONTACT, stop=contact.name)
@@ -196,7 +197,7 @@ def stop(draft: Draft, at: int, *, active: bool) -> None:
         home = draft.shop.collector_at(name)
         if home is not None and (not before or not fan.is_held(draft.collectors[home])):
             hold(draft, home, contact.name, Rule.STOP_CONTACT)
-    draft.raise_alarm(f"stop_{contact.name}", Rule.STOP_CONTACT, stop=contact.name)
+    draft.raise_alarm(alarm_id("stop", contact.name, "active"), Rule.STOP_CONTACT, stop=contact.name)
 
 
 def stop_unclear(draft: Draft, at: int, says: str) -> None:
@@ -206,4 +207,4 @@ def stop_unclear(draft: Draft, at: int, says: str) -> None:
 
 
 def _unclear(stop: str) -> str:
-    return f"stop_{stop}_unclear"
+    return alarm_id("stop", stop, "unclear")

@@ -12,6 +12,7 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from gatehand_rules import fan, interlock
+from gatehand_rules.alarms import alarms_of
 from gatehand_rules.commands import ClearAlarm
 from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Finding, Happened, Rule
@@ -39,10 +40,6 @@ from gatehand_rules.state import (
 from gatehand_rules.step import Outcome
 from gatehand_rules.timers import due
 from gatehand_rules.wake import next_deadline
-
-_OF_TOOL = ("not_fresh", "silent", "run_limit", "max_open", "not_served", "offline")
-_OF_GATE = ("fault", "max_open", "not_served", "offline")
-_OF_COLLECTOR = ("held", "no_answer", "shut_gates", "too_few_gates", "bin_full", "offline")
 
 
 class Rewired(Struct, frozen=True):
@@ -118,7 +115,7 @@ def adopt_shop(old: Shop, new: Shop, state: State, now: float, rewired: Rewired 
     gates = tuple(_carry_gate(old, gate, state, rewired) for gate in new.gates)
     fans = tuple(_carry_fan(old, new, each, state, now) for each in new.collectors)
     stops = tuple(_stop_before(old, state.stops, stop.name) for stop in new.stops)
-    gone = state.alarms - _alarms_of(new)
+    gone = state.alarms - alarms_of(new)
     carried = State(
         tools=tools,
         gates=gates,
@@ -277,15 +274,6 @@ def _carry_guard(old: Shop, new: Shop, state: State, tools: tuple[ToolState, ...
         watching_from=guard.watching_from,
         over=guard.over,
     )
-
-
-def _alarms_of(shop: Shop) -> frozenset[str]:
-    """Every alarm that this shop can have."""
-    found = {f"tool_{tool.name}_{what}" for tool in shop.tools for what in _OF_TOOL}
-    found |= {f"gate_{gate.name}_{what}" for gate in shop.gates for what in _OF_GATE}
-    found |= {f"collector_{each.name}_{what}" for each in shop.collectors for what in _OF_COLLECTOR}
-    found |= {f"stop_{stop.name}{what}" for stop in shop.stops for what in ("", "_unclear")}
-    return frozenset(found)
 
 
 def _tell_off(shop: Shop, carried: State, anew: list[int], now: float) -> Outcome:

@@ -15,6 +15,7 @@ from typing import assert_never
 from msgspec.structs import replace
 
 from gatehand_rules import circuit, demand, fan, gates, zone
+from gatehand_rules.alarms import alarm_id
 from gatehand_rules.demand import Demand, Kind
 from gatehand_rules.detect import refuse_stale
 from gatehand_rules.draft import Draft
@@ -100,7 +101,7 @@ def _fan_against_shut_gates(draft: Draft, at: int) -> bool:
     collector, state = draft.shop.collectors[at], draft.collectors[at]
     if len(demand.proven(draft, at)) >= collector.min_open or not (state.on_phase or state.seen_on):
         if state.on_phase:  # it stands until a start has gone well
-            alarm = f"collector_{collector.name}_shut_gates"
+            alarm = alarm_id("collector", collector.name, "shut_gates")
             draft.clear_alarm(alarm, Rule.FAN_AGAINST_SHUT_GATES, collector=collector.name)
         return False
     _give_air(draft, at)
@@ -114,7 +115,7 @@ def _give_air(draft: Draft, at: int) -> None:
     """I4: say that the fan turns against shut gates and open some."""
     collector, state = draft.shop.collectors[at], draft.collectors[at]
     proven = len(demand.proven(draft, at))
-    rule, alarm = Rule.FAN_AGAINST_SHUT_GATES, f"collector_{collector.name}_shut_gates"
+    rule, alarm = Rule.FAN_AGAINST_SHUT_GATES, alarm_id("collector", collector.name, "shut_gates")
     if draft.raise_alarm(alarm, rule, collector=collector.name, proven_open=proven, min_open=collector.min_open):
         draft.say(
             Happened.FAN_UNSAFE,
@@ -165,7 +166,7 @@ def _say_switched_off(draft: Draft, at: int) -> None:
     for one in demand.of_collector(draft, at):
         if one.kind is Kind.CUT and one.tool is not None:
             draft.say(Happened.START_REFUSED, Rule.SWITCHED_BY_HAND, tool=one.tool, collector=name)
-            draft.raise_alarm(f"tool_{one.tool}_not_fresh", Rule.SWITCHED_BY_HAND, tool=one.tool)
+            draft.raise_alarm(alarm_id("tool", one.tool, "not_fresh"), Rule.SWITCHED_BY_HAND, tool=one.tool)
 
 
 def _adopting(draft: Draft, at: int) -> None:
@@ -202,7 +203,7 @@ def _refuse_for_bin(draft: Draft, at: int) -> None:
 def _refuse_unservable(draft: Draft, at: int, granted: list[Demand]) -> None:
     """A demand none of whose gates can be proven: say so once, name a gate that waits for a hand."""
     for one in granted:
-        alarm = f"{one.label}_not_served"
+        alarm = one.alarm("not_served")
         if demand.can_be_served(draft, one):
             draft.clear_alarm(alarm, Rule.NO_GATE_PROVEN, tool=one.tool, gate=one.gate)
             continue
@@ -288,7 +289,7 @@ def _waits_for_circuit(draft: Draft, at: int) -> bool:
 
 
 def _too_few(collector: str) -> str:
-    return f"collector_{collector}_too_few_gates"
+    return alarm_id("collector", collector, "too_few_gates")
 
 
 def _refuse_min_open(draft: Draft, at: int, starters: list[Demand], proven: int) -> None:

@@ -16,6 +16,7 @@ from msgspec.structs import replace
 
 from gatehand_rules import detect, fan, gates, hands, interlock, start
 from gatehand_rules import events as ev
+from gatehand_rules.alarms import alarm_id
 from gatehand_rules.commands import Command
 from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Finding, Happened, Rule
@@ -278,7 +279,7 @@ def _bin(draft: Draft, at: int, *, full: bool) -> None:
     if full == state.bin_full:
         return
     draft.set_collector(at, bin_full=full)
-    alarm = f"collector_{collector.name}_bin_full"
+    alarm = alarm_id("collector", collector.name, "bin_full")
     if full:
         draft.say(Happened.BIN_FULL, Rule.BIN_FULL, collector=collector.name, then=collector.on_bin_full)
         draft.raise_alarm(alarm, Rule.BIN_FULL, collector=collector.name, then=collector.on_bin_full)
@@ -294,7 +295,7 @@ def _online(draft: Draft, event: ev.DeviceOnline) -> None:
     if at is None:
         _ignore(draft, event, retained=False)
         return
-    alarm = f"{event.kind}_{event.name}_offline"
+    alarm = alarm_id(event.kind, event.name, "offline")
     named = {event.kind: event.name}
     if event.online:
         if alarm in draft.alarms:
@@ -324,4 +325,4 @@ def _speaks_on_change(draft: Draft, at: int) -> None:
         return
     if detect.is_at_rest(state.was):
         draft.tools[at] = state.was
-        draft.clear_alarm(f"tool_{tool.name}_silent", Rule.OFFLINE, tool=tool.name)
+        draft.clear_alarm(alarm_id("tool", tool.name, "silent"), Rule.OFFLINE, tool=tool.name)

@@ -157,7 +157,7 @@ def test_what_is_not_settable_asks_nothing() -> None:
 
 
 def test_alarms_are_alerts_and_two_that_come_to_one_id_share_it() -> None:
-    found = alerts([Alarm("gate_a-b_fault", 0, "Why.", "Do."), Alarm("gate_a_b_fault", 0, "Why else.", "Do more.")])
+    found = alerts([Alarm("gate_a-b_fault", 0, "Why.", "Do."), Alarm("gate.a_b.fault", 0, "Why else.", "Do more.")])
     assert found == {"$alert/gate-a-b-fault": "Why. Do. Why else. Do more."}  # "Alert topic"
 
 

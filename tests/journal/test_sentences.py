@@ -54,7 +54,7 @@ def test_each_thing_that_the_rules_say_reads_whole(
     for event in events:
         for rule in rules:
             line: Line = {"event": event, "rule": rule, **dict.fromkeys(facts, 7.5)}
-            line |= {"alarm": "tool_band_saw_silent"} if "alarm" in facts else {}
+            line |= {"alarm": "tool.band_saw.silent"} if "alarm" in facts else {}
             line |= {key: "band_saw" for key in ("tool", "gate", "collector") if key in facts}
             if event in {Happened.DEVICE_OFFLINE, Happened.DEVICE_ONLINE}:
                 line["tool"] = "band_saw"
@@ -110,11 +110,11 @@ def test_each_thing_that_the_rules_say_reads_whole(
             "collector north told on",
         ),
         (
-            {"event": "alarm_raised", "tool": "router", "alarm": "tool_router_not_fresh", "rule": "hold"},
+            {"event": "alarm_raised", "tool": "router", "alarm": "tool.router.not_fresh", "rule": "hold"},
             "alarm for router, not fresh: the collector is held until somebody resets it",
         ),
         (
-            {"event": "alarm_cleared", "tool": "router", "alarm": "tool_router_not_fresh", "rule": "stop_threshold"},
+            {"event": "alarm_cleared", "tool": "router", "alarm": "tool.router.not_fresh", "rule": "stop_threshold"},
             "alarm over for router: not fresh",
         ),
         (
@@ -122,7 +122,7 @@ def test_each_thing_that_the_rules_say_reads_whole(
             "alarm log: The event log cannot be written",
         ),
         (
-            {"event": "alarm_raised", "alarm": "stop_emergency", "stop": "emergency", "rule": "stop_contact"},
+            {"event": "alarm_raised", "alarm": "stop.emergency.active", "stop": "emergency", "rule": "stop_contact"},
             "alarm: stop contact emergency is active",
         ),
         (

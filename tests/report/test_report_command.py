@@ -28,7 +28,7 @@ def busy() -> Log:
         log.cut(3000, run_on=600).pass_time(1800)
     log.say("start_missed", tool="band_saw", collector="main", rule="below_start_threshold", peak=2.1, lasted=20.0)
     log.say("start_refused", tool="band_saw", collector="main", rule="bin_full", amps=4.0)
-    log.say("alarm_raised", tool="band_saw", rule="bin_full", alarm="tool_band_saw_not_fresh")
+    log.say("alarm_raised", tool="band_saw", rule="bin_full", alarm="tool.band_saw.not_fresh")
     log.say("reading_rejected", tool="band_saw", rule="bad_value", why="not a number", shown="abc")
     log.say("stop_active", rule="stop_contact", stop="emergency")
     log.pass_time(86_400 - 20_000)
@@ -45,7 +45,7 @@ def test_the_text_has_hours_starts_reasons_and_upkeep(tmp_path: Path, capsys: py
     assert re.search(r"main +5 +5\.00 +1\.0 +1, 03-05 12:00", said)
     assert "1 x band_saw: drew less than start_amps" in said
     assert "1 x band_saw: the bin was full (refused)" in said
-    assert "alarms          1  (tool_band_saw_not_fresh)" in said
+    assert "alarms          1  (tool.band_saw.not_fresh)" in said
     assert "filter               at least 5.0 of 4 h since the log begins: due; then 'gatehand done filter'" in said
 
 

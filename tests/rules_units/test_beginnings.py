@@ -174,7 +174,7 @@ def test_a_fan_that_turns_and_can_be_given_no_air_is_told_off_with_an_alarm() ->
     bench = connected(place, ev.CollectorReport("main", on=True, retained=True))
     bench.tick(0.5)
     said = bench.tick(1.5)
-    assert commands(said) == ["raise gate_saw_fault", "raise collector_main_shut_gates", "off main"]
+    assert commands(said) == ["raise gate.saw.fault", "raise collector.main.shut_gates", "off main"]
     assert "collector_off/no_gate_proven collector=main coast_down=8 why=None" in said
     assert bench.fan_state().phase == CoastDown(tripped=True)
 
@@ -191,10 +191,10 @@ def test_a_hold_from_before_a_restart_is_one_still() -> None:
     bench = connected(saw_shop())
     assert bench.tell(ev.HoldRemembered("main"), 0.2) == [
         "> off main",
-        "> raise collector_main_held",
+        "> raise collector.main.held",
         "collector_off/retained collector=main coast_down=8 why=held before the daemon's restart",
         "collector_held/retained collector=main why=held before the daemon's restart",
-        ("alarm_raised/retained collector=main alarm=collector_main_held why=held before the daemon's restart"),
+        ("alarm_raised/retained collector=main alarm=collector.main.held why=held before the daemon's restart"),
     ]
     assert bench.tell(ev.HoldRemembered("main"), 0.3) == []
     assert bench.tell(ev.HoldRemembered("nobody"), 0.3) == []

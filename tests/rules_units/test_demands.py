@@ -92,7 +92,7 @@ def test_a_hand_start_asks_for_its_gate() -> None:
         Demand(Kind.HAND, 50.0, None, "jointer", (1,), may_start=True),
         Demand(Kind.HAND, 60.0, None, "sander", (2,), may_start=False),
     ]
-    assert [one.label for one in demand.of_collector(draft, 0)] == ["gate_jointer", "gate_sander"]
+    assert [one.label for one in demand.of_collector(draft, 0)] == [("gate", "jointer"), ("gate", "sander")]
 
 
 # --- max_open
@@ -107,7 +107,7 @@ def test_as_many_are_served_as_gates_may_stand_open(limit: int, served: int) -> 
     draft = drawn(four(max_open=limit), *(cutting(50.0 + at) for at in range(4)))
     assert granted(draft) == list(NAMES[:served])
     assert [one.alarm for one in draft.commands if hasattr(one, "alarm")] == [
-        f"tool_{name}_max_open" for name in NAMES[served:]
+        f"tool.{name}.max_open" for name in NAMES[served:]
     ]
 
 
@@ -115,7 +115,7 @@ def test_a_refusal_names_the_limit_and_the_gates_that_take_it_once() -> None:
     draft = drawn(four(max_open=2), *(cutting(50.0 + at) for at in range(3)))
     granted(draft)
     assert [line(one) for one in draft.findings] == [
-        "alarm_raised/max_open tool=sander alarm=tool_sander_max_open max_open=2 taken=saw, jointer",
+        "alarm_raised/max_open tool=sander alarm=tool.sander.max_open max_open=2 taken=saw, jointer",
         "start_refused/max_open tool=sander collector=main max_open=2 taken=saw, jointer",
     ]
     granted(draft)
@@ -126,7 +126,7 @@ def test_a_refused_hand_start_is_named_by_its_gate() -> None:
     draft = drawn(four(max_open=1), cutting(50.0), hands=(None, Hand(60.0)))
     granted(draft)
     assert [line(one) for one in draft.findings] == [
-        "alarm_raised/max_open gate=jointer alarm=gate_jointer_max_open max_open=1 taken=saw",
+        "alarm_raised/max_open gate=jointer alarm=gate.jointer.max_open max_open=1 taken=saw",
         "start_refused/max_open gate=jointer collector=main max_open=1 taken=saw",
     ]
 
@@ -139,17 +139,17 @@ def test_run_on_gives_way_without_a_word() -> None:
 
 def test_a_refusal_ends_when_there_is_room() -> None:
     bench = running(four(max_open=1))
-    assert "raise tool_jointer_max_open" in commands(bench.amps(60.0, 5.0, "jointer"))
+    assert "raise tool.jointer.max_open" in commands(bench.amps(60.0, 5.0, "jointer"))
     said = bench.amps(65.0, 0.0)
-    assert "clear tool_jointer_max_open" in commands(said)
-    assert "alarm_cleared/max_open tool=jointer alarm=tool_jointer_max_open" in said
+    assert "clear tool.jointer.max_open" in commands(said)
+    assert "alarm_cleared/max_open tool=jointer alarm=tool.jointer.max_open" in said
     assert "open jointer instead of saw" in commands(said)
 
 
 def test_a_refusal_ends_with_its_demand() -> None:
     bench = running(four(max_open=1))
     bench.amps(60.0, 5.0, "jointer")
-    assert "alarm_cleared/no_demand tool=jointer alarm=tool_jointer_max_open" in bench.amps(61.0, 0.0, "jointer")
+    assert "alarm_cleared/no_demand tool=jointer alarm=tool.jointer.max_open" in bench.amps(61.0, 0.0, "jointer")
 
 
 def test_tools_at_one_gate_share_its_room() -> None:
@@ -228,4 +228,4 @@ def test_a_tool_that_asks_for_nothing_hides_no_tool_after_it() -> None:
 def test_a_hand_starts_refusal_that_ends_names_its_gate() -> None:
     bench = running(four(max_open=1))
     bench.tell(ev.HandAsked("jointer", on=True), 60.0)
-    assert "alarm_cleared/max_open gate=jointer alarm=gate_jointer_max_open" in bench.amps(65.0, 0.0)
+    assert "alarm_cleared/max_open gate=jointer alarm=gate.jointer.max_open" in bench.amps(65.0, 0.0)

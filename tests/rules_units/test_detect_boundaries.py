@@ -207,9 +207,9 @@ def test_the_first_reading_tells_idle_from_running_outside_of_the_thresholds_onl
         assert lines(outcome) == []
         return
     assert lines(outcome) == [
-        "> raise tool_saw_not_fresh",
+        "> raise tool.saw.not_fresh",
         "start_refused/first_seen_drawing tool=saw collector=main amps=3 start_amps=3",
-        "alarm_raised/first_seen_drawing tool=saw alarm=tool_saw_not_fresh amps=3",
+        "alarm_raised/first_seen_drawing tool=saw alarm=tool.saw.not_fresh amps=3",
     ]
 
 
@@ -221,10 +221,10 @@ def test_a_tool_is_muted_at_its_run_limit() -> None:
     assert bench.state.wake_at == 70.0
     assert bench.tick(69.999) == []
     assert bench.tick(70.0) == [
-        "> raise tool_saw_run_limit",
+        "> raise tool.saw.run_limit",
         "> off main",
         "tool_muted/run_limit tool=saw amps=5 stop_amps=2",
-        "alarm_raised/run_limit tool=saw alarm=tool_saw_run_limit run_limit=20",
+        "alarm_raised/run_limit tool=saw alarm=tool.saw.run_limit run_limit=20",
         "collector_off/no_demand collector=main coast_down=8 why=None",
     ]
     assert bench.tool_state() == ToolMuted(5.0, 50.0)
@@ -240,9 +240,9 @@ def test_a_muted_tool_is_idle_below_its_stop_threshold_and_not_at_it() -> None:
     assert bench.amps(71.0, 2.0) == []
     assert bench.tool_state() == ToolMuted(2.0, 71.0)
     assert bench.amps(72.0, 1.999) == [
-        "> clear tool_saw_run_limit",
+        "> clear tool.saw.run_limit",
         "tool_stopped/stop_threshold tool=saw amps=1.999 was=muted",
-        "alarm_cleared/stop_threshold tool=saw alarm=tool_saw_run_limit",
+        "alarm_cleared/stop_threshold tool=saw alarm=tool.saw.run_limit",
     ]
     assert bench.tool_state() == ToolIdle(1.999, 72.0)
 
@@ -256,7 +256,7 @@ def test_the_alarm_of_a_tool_that_drew_already_ends_with_its_stop() -> None:
     bench.amps(0.1, 5.0)
     bench.is_open(0.2)
     bench.until(20.0)
-    assert commands(bench.amps(20.0, 0.0)) == ["clear tool_saw_not_fresh"]
+    assert commands(bench.amps(20.0, 0.0)) == ["clear tool.saw.not_fresh"]
 
 
 def test_the_alarm_of_a_tool_that_drew_already_ends_when_it_is_heard_at_rest_after_silence() -> None:
@@ -264,7 +264,7 @@ def test_the_alarm_of_a_tool_that_drew_already_ends_when_it_is_heard_at_rest_aft
     bench.tell(ev.BrokerConnected(), 0.0)
     bench.amps(0.1, 5.0)
     bench.until(40.0)
-    assert commands(bench.amps(41.0, 0.0)) == ["clear tool_saw_silent", "clear tool_saw_not_fresh"]
+    assert commands(bench.amps(41.0, 0.0)) == ["clear tool.saw.silent", "clear tool.saw.not_fresh"]
 
 
 def test_a_start_while_held_or_with_a_full_bin_is_stale_and_says_so() -> None:
@@ -273,10 +273,10 @@ def test_a_start_while_held_or_with_a_full_bin_is_stale_and_says_so() -> None:
         bench.tell(event, 50.0)
         said = bench.amps(51.0, 5.0)
         assert said == [
-            "> raise tool_saw_not_fresh",
+            "> raise tool.saw.not_fresh",
             "tool_started/start_threshold tool=saw collector=main amps=5 start_amps=3 start_after=0",
             f"start_refused/{rule} tool=saw collector=main amps=5 start_amps=3",
-            f"alarm_raised/{rule} tool=saw alarm=tool_saw_not_fresh amps=5",
+            f"alarm_raised/{rule} tool=saw alarm=tool.saw.not_fresh amps=5",
         ]
         assert bench.tool_state() == ToolRunning(5.0, 51.0, 51.0, Standing.STALE)
 

@@ -27,9 +27,9 @@ def test_a_sensor_is_silent_at_the_end_of_silent_after() -> None:
     assert bench.state.wake_at == 100.2
     assert bench.tick(100.199) == []
     assert bench.tick(100.3) == [
-        "> raise tool_saw_silent",
+        "> raise tool.saw.silent",
         "tool_silent/silent_after tool=saw collector=main was=idle silent_after=100 last_amps=0 run_on=4",
-        "alarm_raised/silent_after tool=saw alarm=tool_saw_silent silent_after=100",
+        "alarm_raised/silent_after tool=saw alarm=tool.saw.silent silent_after=100",
     ]
     assert bench.tool_state() == ToolSilent(ToolIdle(0.0, 0.2), 100.2)
 
@@ -56,9 +56,9 @@ def test_a_tool_silent_while_cutting_is_held_for_its_run_on_from_the_silence() -
     bench = running(saw(silent_after=20.0))
     said = bench.until(75.0)
     assert said[:3] == [
-        "> raise tool_saw_silent",
+        "> raise tool.saw.silent",
         "tool_silent/silent_after tool=saw collector=main was=running silent_after=20 last_amps=5 run_on=4",
-        "alarm_raised/silent_after tool=saw alarm=tool_saw_silent silent_after=20",
+        "alarm_raised/silent_after tool=saw alarm=tool.saw.silent silent_after=20",
     ]
     assert said[3:] == [
         "> off main",
@@ -98,9 +98,9 @@ def test_a_silent_tool_heard_cutting_again_cuts_on() -> None:
     bench = running(saw(silent_after=20.0))
     bench.until(72.0)
     assert bench.amps(72.5, 4.0) == [
-        "> clear tool_saw_silent",
+        "> clear tool.saw.silent",
         "tool_heard/silent_after tool=saw amps=4 silent_for=2.5",
-        "alarm_cleared/silent_after tool=saw alarm=tool_saw_silent",
+        "alarm_cleared/silent_after tool=saw alarm=tool.saw.silent",
     ]
     assert bench.tool_state() == ToolRunning(4.0, 72.5, 50.0, Standing.FRESH)
 
@@ -183,4 +183,4 @@ def test_what_was_refused_as_not_fresh_is_told_over_with_its_tools_name() -> Non
     bench.tell(ev.BrokerConnected(), 0.0)
     bench.amps(0.1, 5.0)
     bench.until(40.0)
-    assert "alarm_cleared/stop_threshold tool=saw alarm=tool_saw_not_fresh" in bench.amps(41.0, 0.0)
+    assert "alarm_cleared/stop_threshold tool=saw alarm=tool.saw.not_fresh" in bench.amps(41.0, 0.0)

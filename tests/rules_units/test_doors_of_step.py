@@ -93,15 +93,15 @@ def test_a_full_bin_is_told_once_and_its_end_once() -> None:
     bench = ready(saw_shop(on_bin_full="warn"))
     assert bench.tell(ev.BinReport("main", full=False), 50.0) == []
     assert bench.tell(ev.BinReport("main", full=True), 50.0) == [
-        "> raise collector_main_bin_full",
+        "> raise collector.main.bin_full",
         "bin_full/bin_full collector=main then=warn",
-        "alarm_raised/bin_full collector=main alarm=collector_main_bin_full then=warn",
+        "alarm_raised/bin_full collector=main alarm=collector.main.bin_full then=warn",
     ]
     assert bench.tell(ev.BinReport("main", full=True, retained=True), 51.0) == []
     assert bench.tell(ev.BinReport("main", full=False), 52.0) == [
-        "> clear collector_main_bin_full",
+        "> clear collector.main.bin_full",
         "bin_cleared/bin_full collector=main",
-        "alarm_cleared/bin_full collector=main alarm=collector_main_bin_full",
+        "alarm_cleared/bin_full collector=main alarm=collector.main.bin_full",
     ]
 
 
@@ -115,12 +115,12 @@ def gone(bench: Bench, at: float, kind: str = "tool", name: str = "saw", *, onli
 def test_a_sensor_that_is_gone_is_silent() -> None:
     bench = running(saw_shop())
     assert gone(bench, 60.0) == [
-        "> raise tool_saw_offline",
-        "> raise tool_saw_silent",
-        "alarm_raised/offline tool=saw alarm=tool_saw_offline",
+        "> raise tool.saw.offline",
+        "> raise tool.saw.silent",
+        "alarm_raised/offline tool=saw alarm=tool.saw.offline",
         "device_offline/offline tool=saw",
         "tool_silent/offline tool=saw collector=main was=running silent_after=0 last_amps=5 run_on=4",
-        "alarm_raised/offline tool=saw alarm=tool_saw_silent silent_after=0",
+        "alarm_raised/offline tool=saw alarm=tool.saw.silent silent_after=0",
     ]
     assert bench.tool_state() == ToolSilent(ToolRunning(5.0, 50.0, 50.0, Standing.FRESH), 60.0)
     assert gone(bench, 61.0) == []
@@ -132,9 +132,9 @@ def test_a_device_that_is_back_says_so_once() -> None:
     assert gone(bench, 50.0, online=True) == []
     gone(bench, 51.0, "collector", "main")
     assert gone(bench, 52.0, "collector", "main", online=True) == [
-        "> clear collector_main_offline",
+        "> clear collector.main.offline",
         "device_online/offline collector=main",
-        "alarm_cleared/offline collector=main alarm=collector_main_offline",
+        "alarm_cleared/offline collector=main alarm=collector.main.offline",
     ]
     assert gone(bench, 53.0, "collector", "main", online=True) == []
 
@@ -158,10 +158,10 @@ def test_a_sensor_that_speaks_on_change_is_back_at_once_if_it_was_at_rest(
     gone(bench, 50.0)
     said = gone(bench, 60.0, online=True)
     assert isinstance(bench.tool_state(), ToolSilent) is not back
-    assert ("> clear tool_saw_silent" in said) is back
+    assert ("> clear tool.saw.silent" in said) is back
     if back:
         assert bench.tool_state() == was
-        assert "alarm_cleared/offline tool=saw alarm=tool_saw_silent" in said
+        assert "alarm_cleared/offline tool=saw alarm=tool.saw.silent" in said
 
 
 def test_a_gate_that_comes_back_changes_no_tool() -> None:
@@ -190,7 +190,7 @@ def test_a_gate_at_rest_that_is_gone_is_of_unknown_position(move: GateMove, afte
 
 def test_a_gate_that_is_gone_while_its_fan_may_turn_stays_what_it_was() -> None:
     bench = running(saw_shop())
-    assert commands(gone(bench, 60.0, "gate")) == ["raise gate_saw_offline"]
+    assert commands(gone(bench, 60.0, "gate")) == ["raise gate.saw.offline"]
     assert bench.gate_state().move == GateOpen(50.0)
     coasting = ready(saw_shop(reports=False))
     coasting.put(

@@ -136,17 +136,17 @@ def test_an_unanswered_on_is_told_again_after_five_seconds_and_an_alarm_stands_a
     assert bench.tick(60.999) == []
     assert bench.tick(61.0) == [
         "> on main",
-        "> raise collector_main_no_answer",
+        "> raise collector.main.no_answer",
         told.format(2),
-        ("alarm_raised/answer collector=main alarm=collector_main_no_answer told=on reported_on=False drawing=None"),
+        ("alarm_raised/answer collector=main alarm=collector.main.no_answer told=on reported_on=False drawing=None"),
     ]
     assert bench.tick(80.999) == []
     assert bench.tick(81.0) == ["> on main", told.format(3)]
     assert bench.fan_state().answer == Answer(on=True, since=81.0, tries=3)
     assert bench.is_on(82.0) == [
-        "> clear collector_main_no_answer",
+        "> clear collector.main.no_answer",
         "collector_running/report collector=main reported_on=True drawing=None",
-        "alarm_cleared/answer collector=main alarm=collector_main_no_answer",
+        "alarm_cleared/answer collector=main alarm=collector.main.no_answer",
     ]
     assert bench.fan_state().answer is None
     assert bench.fan_state().confirmed
@@ -162,7 +162,7 @@ def test_an_unanswered_off_is_told_again_too() -> None:
         "collector_unanswered/answer collector=main told=off tries=1 reported_on=True drawing=None",
     ]
     assert "told=off" in bench.tick(74.0)[-1]
-    assert commands(bench.is_off(75.0)) == ["clear collector_main_no_answer"]
+    assert commands(bench.is_off(75.0)) == ["clear collector.main.no_answer"]
     assert not bench.fan_state().confirmed
 
 
@@ -366,7 +366,7 @@ def test_an_unanswered_telling_shows_what_is_seen_of_the_motor() -> None:
     said = bench.tick(56.0) + bench.tick(61.0)
     facts = "collector=main told=on {}reported_on=True drawing=False"
     assert "collector_unanswered/answer " + facts.format("tries=1 ") in said
-    alarm = "alarm_raised/answer collector=main alarm=collector_main_no_answer told=on reported_on=True drawing=False"
+    alarm = "alarm_raised/answer collector=main alarm=collector.main.no_answer told=on reported_on=True drawing=False"
     assert alarm in said
 
 

@@ -92,12 +92,12 @@ def test_a_gate_is_told_again_as_often_as_its_retries_and_then_is_a_fault(retrie
         assert bench.tick(50.999 + n) == []
     said = bench.tick(51.0 + retries)
     assert [line for line in said if "gate" in line and "tool" not in line] == [
-        "> raise gate_saw_fault",
+        "> raise gate.saw.fault",
         (
             f"gate_fault/travel gate=saw collector=main wanted=open reported=None travel=1 retries={retries} "
             f"waited={retries + 1}"
         ),
-        "alarm_raised/travel gate=saw alarm=gate_saw_fault wanted=open travel=1",
+        "alarm_raised/travel gate=saw alarm=gate.saw.fault wanted=open travel=1",
     ]
     assert bench.gate_state().move == GateFault(OPEN, 50.0)
 
@@ -115,7 +115,7 @@ def test_the_word_that_is_neither_open_nor_shut_stands_in_the_fault_while_it_is_
     bench.tell(ev.GateReport("saw", BETWEEN, says="OPEN"), 50.5)
     told = bench.tick(51.0)
     assert told[2].startswith("gate_fault/")
-    assert told[3].startswith("alarm_raised/travel gate=saw alarm=gate_saw_fault")
+    assert told[3].startswith("alarm_raised/travel gate=saw alarm=gate.saw.fault")
     assert all(line.endswith(" says=OPEN") for line in told[2:4])
     bench = ready(with_gate(retries=0))
     bench.amps(50.0, 5.0)
@@ -150,9 +150,9 @@ def test_a_gate_in_fault_that_opens_late_is_open_and_starts_the_collector() -> N
     bench.amps(50.0, 5.0)
     bench.until(53.0)
     said = bench.is_open(53.5)
-    assert said[0] == "> clear gate_saw_fault"
+    assert said[0] == "> clear gate.saw.fault"
     assert "gate_open/report gate=saw collector=main took=3.5 travel=1 late_by=2.5" in said
-    assert "alarm_cleared/report gate=saw alarm=gate_saw_fault" in said
+    assert "alarm_cleared/report gate=saw alarm=gate.saw.fault" in said
 
 
 def test_a_gate_that_arrives_in_time_is_not_called_late() -> None:

@@ -177,12 +177,12 @@ def test_a_hand_start_ends_at_its_limit() -> None:
 def test_a_hand_start_that_is_over_takes_its_alarms_along() -> None:
     bench = ready(shop(tool(), gate(retries=0)))
     press(bench, 50.0)
-    assert "raise gate_saw_not_served" in commands(bench.until(52.0))
-    assert commands(press(bench, 60.0)) == ["clear gate_saw_not_served"]
+    assert "raise gate.saw.not_served" in commands(bench.until(52.0))
+    assert commands(press(bench, 60.0)) == ["clear gate.saw.not_served"]
     bench = ready(shop(tool(), gate(), gate("sweep"), fan(max_open=1)))
     bench.amps(50.0, 5.0)
-    assert "raise gate_sweep_max_open" in commands(press(bench, 50.5, "sweep"))
-    assert commands(press(bench, 50.95, "sweep")) == ["clear gate_sweep_max_open"]
+    assert "raise gate.sweep.max_open" in commands(press(bench, 50.5, "sweep"))
+    assert commands(press(bench, 50.95, "sweep")) == ["clear gate.sweep.max_open"]
 
 
 # --- refused
@@ -219,7 +219,7 @@ def test_a_hand_start_tries_a_gate_in_fault_again() -> None:
 def test_a_press_that_mutes_a_tool_ends_the_alarm_that_it_was_not_fresh() -> None:
     bench = running(saw_shop())
     bench.is_off(60.0)
-    assert "tool_saw_not_fresh" in bench.state.alarms
+    assert "tool.saw.not_fresh" in bench.state.alarms
     bench.is_on(61.0)
     said = press(bench, 62.0)
-    assert "alarm_cleared/button tool=saw alarm=tool_saw_not_fresh" in said
+    assert "alarm_cleared/button tool=saw alarm=tool.saw.not_fresh" in said

@@ -22,12 +22,12 @@ def test_a_veto_holds_the_collector_with_an_alarm_and_tells_it_off(monkeypatch: 
     said = bench.tick(50.0)
     assert said == [
         "> off main",
-        "> raise collector_main_held",
+        "> raise collector.main.held",
         "collector_on/demand collector=main starts_this_hour=None starts_per_hour=None",
         "command_vetoed/min_open collector=main command=on proven_open=0 min_open=1",
         "collector_off/min_open collector=main coast_down=8 why=interlock",
         "collector_held/min_open collector=main why=interlock",
-        "alarm_raised/min_open collector=main alarm=collector_main_held why=interlock",
+        "alarm_raised/min_open collector=main alarm=collector.main.held why=interlock",
     ]
 
 
@@ -40,7 +40,7 @@ def test_what_may_leave_beside_a_veto_does(monkeypatch: pytest.MonkeyPatch) -> N
 
     bench = ready(saw_shop())
     monkeypatch.setattr(sys.modules["gatehand_rules.step"], "settle", settle)
-    assert bench.tick(50.0)[:3] == ["> open saw", "> off main", "> raise collector_main_held"]
+    assert bench.tick(50.0)[:3] == ["> open saw", "> off main", "> raise collector.main.held"]
 
 
 def test_a_sequence_that_forgets_a_stop_is_overruled(monkeypatch: pytest.MonkeyPatch) -> None:

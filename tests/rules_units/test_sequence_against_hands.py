@@ -25,11 +25,11 @@ from gatehand_rules.state import (
 def test_a_fan_that_loses_its_last_gate_is_told_off_and_given_air() -> None:
     bench = running(saw_shop())
     assert bench.is_shut(60.0) == [
-        "> raise collector_main_shut_gates",
+        "> raise collector.main.shut_gates",
         "> open saw",
         "> off main",
         "gate_shut/moved_by_hand gate=saw collector=main",
-        ("alarm_raised/fan_against_shut_gates collector=main alarm=collector_main_shut_gates proven_open=0 min_open=1"),
+        ("alarm_raised/fan_against_shut_gates collector=main alarm=collector.main.shut_gates proven_open=0 min_open=1"),
         ("fan_unsafe/fan_against_shut_gates collector=main proven_open=0 min_open=1 reported_on=True drawing=None"),
         "gate_commanded/fan_against_shut_gates gate=saw collector=main to=open travel=1 instead_of=None",
         "collector_off/fan_against_shut_gates collector=main coast_down=8 why=None",
@@ -44,8 +44,8 @@ def test_tripped_it_starts_again_once_it_stands_still_its_gate_not_told_to_shut_
     bench.is_off(62.0)
     assert commands(bench.tick(69.999)) == []
     assert bench.fan_state().phase == CoastDown(tripped=True)
-    assert "collector_main_shut_gates" in bench.state.alarms
-    assert commands(bench.tick(70.0)) == ["on main", "clear collector_main_shut_gates"]
+    assert "collector.main.shut_gates" in bench.state.alarms
+    assert commands(bench.tick(70.0)) == ["on main", "clear collector.main.shut_gates"]
 
 
 def test_relief_gates_come_first_then_the_last_used_then_the_others() -> None:
@@ -71,7 +71,7 @@ def test_a_fan_switched_on_by_hand_with_a_gate_open_is_adopted_and_without_one_g
     assert (bench.fan_state().phase, bench.fan_state().by_hand) == (Running(), True)
     assert commands(bench.until(500.0)) == []
     bench = ready(saw_shop())
-    assert commands(bench.is_on(51.0)) == ["raise collector_main_shut_gates", "open saw", "off main"]
+    assert commands(bench.is_on(51.0)) == ["raise collector.main.shut_gates", "open saw", "off main"]
     assert bench.fan_state().phase == CoastDown(tripped=True)
     assert commands(bench.is_open(52.0)) == []
 
@@ -117,11 +117,11 @@ def test_switched_off_by_hand_it_stays_off_and_says_so_of_each_cutting_tool() ->
     bench = running(saw_shop())
     assert bench.is_off(60.0) == [
         "> off main",
-        "> raise tool_saw_not_fresh",
+        "> raise tool.saw.not_fresh",
         "collector_stood/report collector=main reported_on=False drawing=None",
         "collector_off/switched_by_hand collector=main coast_down=8 why=None",
         "start_refused/switched_by_hand tool=saw collector=main",
-        "alarm_raised/switched_by_hand tool=saw alarm=tool_saw_not_fresh",
+        "alarm_raised/switched_by_hand tool=saw alarm=tool.saw.not_fresh",
     ]
     assert bench.tool_state() == ToolRunning(5.0, 50.0, 50.0, Standing.STALE)
     assert "on main" not in commands(bench.until(300.0))

@@ -77,7 +77,7 @@ def test_a_gate_in_fault_is_no_longer_waited_for() -> None:
     bench = ready(shop(tool("wide", "a", "b"), gate("a"), gate("b", retries=0)))
     bench.amps(50.0, 5.0, "wide")
     bench.is_open(50.5, "a")
-    assert commands(bench.tick(51.0)) == ["raise gate_b_fault", "on main"]
+    assert commands(bench.tick(51.0)) == ["raise gate.b.fault", "on main"]
 
 
 def test_with_none_of_its_gates_there_is_no_start() -> None:
@@ -86,9 +86,9 @@ def test_with_none_of_its_gates_there_is_no_start() -> None:
     bench.now = 50.0
     bench.amps(50.0, 5.0)
     said = bench.tick(51.0)
-    assert commands(said) == ["raise gate_saw_fault", "raise tool_saw_not_served"]
+    assert commands(said) == ["raise gate.saw.fault", "raise tool.saw.not_served"]
     assert "start_refused/no_gate_proven tool=saw collector=main gates=saw" in said
-    assert "alarm_raised/no_gate_proven tool=saw alarm=tool_saw_not_served gates=saw" in said
+    assert "alarm_raised/no_gate_proven tool=saw alarm=tool.saw.not_served gates=saw" in said
     assert bench.until(100.0) == []
 
 
@@ -97,7 +97,7 @@ def test_a_refusal_ends_when_a_gate_opens_after_all() -> None:
     bench.amps(50.0, 5.0)
     bench.tick(51.0)
     said = bench.is_open(55.0)
-    assert "alarm_cleared/no_gate_proven tool=saw alarm=tool_saw_not_served" in said
+    assert "alarm_cleared/no_gate_proven tool=saw alarm=tool.saw.not_served" in said
     assert commands(said)[-1] == "on main"
 
 
@@ -105,17 +105,17 @@ def test_a_refusal_ends_with_its_tool() -> None:
     bench = ready(shop(tool(), gate(retries=0)))
     bench.amps(50.0, 5.0)
     bench.tick(51.0)
-    assert "alarm_cleared/no_demand tool=saw alarm=tool_saw_not_served" in bench.amps(55.0, 0.0)
+    assert "alarm_cleared/no_demand tool=saw alarm=tool.saw.not_served" in bench.amps(55.0, 0.0)
 
 
 def test_a_gate_moved_by_hand_is_named_while_it_is_shut() -> None:
     bench = ready(shop(tool("wide", "a", "b"), gate("a", commanded=False), gate("b", commanded=False)))
     said = bench.amps(50.0, 5.0, "wide")
     assert said[-2:] == [
-        "alarm_raised/gate_by_hand_is_shut tool=wide alarm=tool_wide_not_served gates=a, b",
+        "alarm_raised/gate_by_hand_is_shut tool=wide alarm=tool.wide.not_served gates=a, b",
         "start_refused/gate_by_hand_is_shut tool=wide collector=main gates=a, b",
     ]
-    assert commands(bench.is_open(52.0, "a")) == ["clear tool_wide_not_served", "on main"]
+    assert commands(bench.is_open(52.0, "a")) == ["clear tool.wide.not_served", "on main"]
 
 
 def test_of_gates_by_hand_and_others_in_fault_those_by_hand_are_named() -> None:
@@ -130,12 +130,12 @@ def test_too_few_gates_for_the_fan_are_told_once() -> None:
     assert commands(bench.amps(50.0, 5.0)) == ["open saw", "open a"]
     assert commands(bench.is_open(50.5)) == []
     said = bench.tick(51.0)
-    assert "raise collector_main_too_few_gates" in commands(said)
+    assert "raise collector.main.too_few_gates" in commands(said)
     assert "start_refused/min_open tool=saw collector=main proven_open=1 min_open=2" in said
-    assert "alarm_raised/min_open collector=main alarm=collector_main_too_few_gates proven_open=1 min_open=2" in said
+    assert "alarm_raised/min_open collector=main alarm=collector.main.too_few_gates proven_open=1 min_open=2" in said
     assert bench.until(60.0) == []
     said = bench.is_open(61.0, "a")
-    assert "alarm_cleared/min_open collector=main alarm=collector_main_too_few_gates" in said
+    assert "alarm_cleared/min_open collector=main alarm=collector.main.too_few_gates" in said
     assert commands(said)[-1] == "on main"
 
 
@@ -144,7 +144,7 @@ def test_too_few_gates_are_no_longer_told_when_the_demand_is_over() -> None:
     bench.amps(50.0, 5.0)
     bench.is_open(50.5)
     bench.tick(51.0)
-    assert "alarm_cleared/no_demand collector=main alarm=collector_main_too_few_gates" in bench.amps(60.0, 0.0)
+    assert "alarm_cleared/no_demand collector=main alarm=collector.main.too_few_gates" in bench.amps(60.0, 0.0)
 
 
 def test_makeup_gates_are_waited_for_only_while_there_are_too_few() -> None:
@@ -221,7 +221,7 @@ def test_a_bin_that_fills_while_gates_travel_ends_a_hand_start() -> None:
 
 def test_a_bin_that_fills_stops_no_running_collector_and_none_where_it_only_warns() -> None:
     bench = running(saw_shop())
-    assert commands(bench.tell(ev.BinReport("main", full=True), 60.0)) == ["raise collector_main_bin_full"]
+    assert commands(bench.tell(ev.BinReport("main", full=True), 60.0)) == ["raise collector.main.bin_full"]
     assert bench.until(100.0) == []
     bench = ready(saw_shop(on_bin_full="warn"))
     bench.amps(50.0, 5.0)
@@ -290,9 +290,9 @@ def test_a_hand_start_none_of_whose_gates_can_be_proven_is_refused_by_its_gate_a
     bench.is_on(51.1)
     bench.tell(ev.HandAsked("sweep", on=True), 60.0)
     said = bench.tick(61.0)
-    assert "alarm_raised/no_gate_proven gate=sweep alarm=gate_sweep_not_served gates=sweep" in said
+    assert "alarm_raised/no_gate_proven gate=sweep alarm=gate.sweep.not_served gates=sweep" in said
     assert "start_refused/no_gate_proven gate=sweep collector=main gates=sweep" in said
-    assert "alarm_cleared/no_gate_proven gate=sweep alarm=gate_sweep_not_served" in bench.is_open(62.0, "sweep")
+    assert "alarm_cleared/no_gate_proven gate=sweep alarm=gate.sweep.not_served" in bench.is_open(62.0, "sweep")
 
 
 def test_a_hand_start_with_too_few_gates_is_refused_by_its_gate() -> None:

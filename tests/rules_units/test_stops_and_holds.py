@@ -48,13 +48,13 @@ def test_a_stop_turns_off_at_once_and_holds() -> None:
     bench = running(stop_shop())
     assert stop(bench, 60.0) == [
         "> off main",
-        "> raise collector_main_held",
-        "> raise stop_estop",
+        "> raise collector.main.held",
+        "> raise stop.estop.active",
         "stop_active/stop_contact stop=estop",
         "collector_off/stop_contact collector=main coast_down=8 why=estop",
         "collector_held/stop_contact collector=main why=estop",
-        "alarm_raised/stop_contact collector=main alarm=collector_main_held why=estop",
-        "alarm_raised/stop_contact alarm=stop_estop stop=estop",
+        "alarm_raised/stop_contact collector=main alarm=collector.main.held why=estop",
+        "alarm_raised/stop_contact alarm=stop.estop.active stop=estop",
     ]
     assert bench.fan_state().phase == Held("estop")
     assert bench.tool_state() == ToolRunning(5.0, 50.0, 50.0, Standing.STALE)
@@ -75,9 +75,9 @@ def test_a_stop_that_clears_starts_nothing_and_its_alarm_ends() -> None:
     stop(bench, 60.0)
     bench.is_off(60.5)
     assert stop(bench, 70.0, active=False) == [
-        "> clear stop_estop",
+        "> clear stop.estop.active",
         "stop_cleared/stop_contact stop=estop",
-        "alarm_cleared/stop_contact alarm=stop_estop",
+        "alarm_cleared/stop_contact alarm=stop.estop.active",
     ]
     assert bench.fan_state().phase == Held("estop")
     assert stop(bench, 70.5, active=False) == []
@@ -94,15 +94,15 @@ def test_a_stop_still_active_said_again_after_a_hold_ended_otherwise_holds_again
 def test_a_stop_that_is_not_understood_is_an_alarm_until_it_is() -> None:
     bench = running(stop_shop())
     assert bench.tell(ev.StopUnclear("estop", "pressed"), 60.0) == [
-        "> raise stop_estop_unclear",
-        "alarm_raised/bad_value alarm=stop_estop_unclear stop=estop says=pressed",
+        "> raise stop.estop.unclear",
+        "alarm_raised/bad_value alarm=stop.estop.unclear stop=estop says=pressed",
     ]
     assert bench.tell(ev.StopUnclear("estop", "pressed"), 60.1) == []
     assert bench.state.stops == (False, False)
     assert bench.fan_state().phase == Running()
     assert stop(bench, 61.0, active=False) == [
-        "> clear stop_estop_unclear",
-        "alarm_cleared/stop_contact alarm=stop_estop_unclear",
+        "> clear stop.estop.unclear",
+        "alarm_cleared/stop_contact alarm=stop.estop.unclear",
     ]
 
 
@@ -111,7 +111,7 @@ def test_a_stop_that_was_active_stays_so_through_a_word_that_is_not_understood()
     stop(bench, 60.0)
     bench.tell(ev.StopUnclear("estop", "pressed"), 60.1)
     assert bench.state.stops == (True, False)
-    assert "> clear stop_estop_unclear" in stop(bench, 61.0)
+    assert "> clear stop.estop.unclear" in stop(bench, 61.0)
 
 
 def test_a_stop_that_is_not_there_is_ignored_whatever_it_says() -> None:
@@ -164,13 +164,13 @@ def test_a_reset_ends_a_hold_and_starts_nothing() -> None:
     bench.is_off(60.1)
     stop(bench, 70.0, active=False)
     assert reset(bench, 80.0) == [
-        "> clear collector_main_held",
-        "> raise tool_saw_not_fresh",
+        "> clear collector.main.held",
+        "> raise tool.saw.not_fresh",
         "> shut saw",
         "hold_reset/hold collector=main why=estop",
-        "alarm_cleared/hold collector=main alarm=collector_main_held",
+        "alarm_cleared/hold collector=main alarm=collector.main.held",
         "start_refused/not_fresh tool=saw collector=main amps=5 start_amps=3",
-        "alarm_raised/not_fresh tool=saw alarm=tool_saw_not_fresh amps=5",
+        "alarm_raised/not_fresh tool=saw alarm=tool.saw.not_fresh amps=5",
         "gate_commanded/rest gate=saw collector=main to=shut travel=1",
     ]
     assert bench.fan_state().phase == Off()
@@ -246,11 +246,11 @@ def test_a_held_collector_that_turns_all_the_same_gets_air_and_is_told_off_again
     bench.tell(ev.HoldAsked("main", "filter"), 50.0)
     bench.is_off(50.5)
     assert bench.is_on(60.0) == [
-        "> raise collector_main_shut_gates",
+        "> raise collector.main.shut_gates",
         "> open saw",
         "> off main",
         "collector_running/report collector=main reported_on=True drawing=None",
-        ("alarm_raised/fan_against_shut_gates collector=main alarm=collector_main_shut_gates proven_open=0 min_open=1"),
+        ("alarm_raised/fan_against_shut_gates collector=main alarm=collector.main.shut_gates proven_open=0 min_open=1"),
         ("fan_unsafe/fan_against_shut_gates collector=main proven_open=0 min_open=1 reported_on=True drawing=None"),
         "gate_commanded/fan_against_shut_gates gate=saw collector=main to=open travel=1 instead_of=None",
         "collector_off/hold collector=main coast_down=8 why=filter",

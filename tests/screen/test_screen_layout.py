@@ -51,12 +51,12 @@ def test_a_countdown_goes_by_the_daemons_clock_where_the_clocks_differ() -> None
 def test_an_alarm_says_why_since_when_and_what_to_do() -> None:
     heard = small_shop()
     heard.at += 125
-    heard.say("alarm/gate_band_saw_fault", alarm("The gate band saw was told open.", NOON))
+    heard.say("alarm/gate.band_saw.fault", alarm("The gate band saw was told open.", NOON))
     text = heard.text()
     assert "1 ALARM STANDS" in text
     assert f"! The gate band saw was told open. (since {clock(NOON)}, 2 min 5 s)" in text
     assert "  Next: Look at it and mend it." in text
-    heard.say("alarm/gate_band_saw_fault", b"")
+    heard.say("alarm/gate.band_saw.fault", b"")
     assert "No alarm stands." in heard.text()
     assert "alarm over: gate band saw fault" in heard.text()
 
@@ -97,7 +97,7 @@ def test_more_than_fits_is_counted_never_dropped() -> None:
 def test_more_alarms_than_fit_are_named() -> None:
     heard = small_shop()
     for n in range(9):
-        heard.say(f"alarm/tool_{n}_silent", alarm(f"The tool {n}'s sensor has said nothing for 30 s.", NOON + n))
+        heard.say(f"alarm/tool.{n}.silent", alarm(f"The tool {n}'s sensor has said nothing for 30 s.", NOON + n))
     text = heard.text()
     assert "9 ALARMS STAND" in text
     assert "The tool 8's sensor" in text  # the newest

@@ -15,7 +15,7 @@ WALL = 1_800_000_000.0
 
 
 def alarm(because: str = "It is loose.", since: float = WALL) -> Alarm:
-    return Alarm("tool_saw_silent", since, because, "Push the plug home.")
+    return Alarm("tool.saw.silent", since, because, "Push the plug home.")
 
 
 def test_raised_acknowledged_cleared() -> None:
@@ -195,10 +195,10 @@ def told(deeds: list[Deed]) -> tuple[Alarms, list[tuple[float, bytes]], bool, fl
                 alarms.raise_(alarm("It is loose." if deed.what == "raise" else "It is gone."), now)
                 cause = True
             case "clear":
-                alarms.clear("tool_saw_silent", now)
+                alarms.clear("tool.saw.silent", now)
                 cause = False
             case _:
-                alarms.acknowledge("tool_saw_silent", "Ida", WALL, now)
+                alarms.acknowledge("tool.saw.silent", "Ida", WALL, now)
         look()
     return alarms, said, cause, now
 
@@ -223,7 +223,7 @@ def test_in_the_end_the_broker_has_what_is_so(deeds: list[Deed]) -> None:
     assert bool(alarms.standing) is cause
     assert bool(said and said[-1][1]) is cause
     if cause:
-        assert (b'"times"' in said[-1][1]) is True
+        assert (b'"count"' in said[-1][1]) is True
     else:
         alarms.pass_time(later + WINDOW)
         assert alarms._lives == {}, "nothing is kept of an alarm that is over"  # noqa: SLF001
@@ -256,16 +256,16 @@ def test_a_sensor_with_a_loose_plug_raises_no_storm(world: World) -> None:
     world.say("shop/router/online", "1")
     before = len(world.transport.sent)
     flap(world, 60)
-    said = [each for each in world.transport.sent[before:] if each.topic == "gatehand/alarm/tool_router_offline"]
+    said = [each for each in world.transport.sent[before:] if each.topic == "gatehand/alarm/tool.router.offline"]
     assert len(said) <= 10 * MOST_A_MINUTE
     assert len(said) < 80, "less often than the plug moves"
-    shown = world.shown("alarm/tool_router_offline")
-    assert shown["times"] > 50
+    shown = world.shown("alarm/tool.router.offline")
+    assert shown["count"] > 50
     assert "comes and goes" in shown["because"]
     assert len(world.events("alarm_storm")) == 1
     world.run(70)
     world.engine.beat()
-    assert world.shown("alarm/tool_router_offline") is None
+    assert world.shown("alarm/tool.router.offline") is None
     assert [line["times"] for line in world.events("alarm_storm_ended")] == [60]
 
 
@@ -273,31 +273,31 @@ def test_an_acknowledgement_is_shown_and_logged_and_moves_nothing(world: World) 
     world.say("shop/router/online", "0")
     state, sent = world.engine.state, len(world.commands())
     world.run(1)
-    world.say("gatehand/alarm/tool_router_offline/ack", "Ida")
-    shown = world.shown("alarm/tool_router_offline")
-    assert shown["acknowledged_by"] == "Ida"
-    assert shown["acknowledged"] > shown["since"]
+    world.say("gatehand/alarm/tool.router.offline/ack", "Ida")
+    shown = world.shown("alarm/tool.router.offline")
+    assert shown["acked_by"] == "Ida"
+    assert shown["acked"] > shown["since"]
     line = world.events("alarm_acknowledged")[0]
-    assert (line["alarm"], line["by"]) == ("tool_router_offline", "Ida")
+    assert (line["alarm"], line["by"]) == ("tool.router.offline", "Ida")
     assert world.engine.state == state
     assert len(world.commands()) == sent
     world.say("shop/router/online", "1")
-    assert world.shown("alarm/tool_router_offline") is None
+    assert world.shown("alarm/tool.router.offline") is None
 
 
 @pytest.mark.parametrize("payload", [b"", b" ", b"\xff\x00" * 40, "Ida \u2028 Østby".encode()])
 def test_whatever_the_acknowledgement_says_it_counts(world: World, payload: bytes) -> None:
     world.say("shop/router/online", "0")
-    world.say("gatehand/alarm/tool_router_offline/ack", payload)
-    shown = world.shown("alarm/tool_router_offline")
-    assert shown["acknowledged"] is not None
-    assert shown["acknowledged_by"] is None or len(shown["acknowledged_by"]) < 200
+    world.say("gatehand/alarm/tool.router.offline/ack", payload)
+    shown = world.shown("alarm/tool.router.offline")
+    assert shown["acked"] is not None
+    assert shown["acked_by"] is None or len(shown["acked_by"]) < 200
 
 
 def test_a_retained_acknowledgement_counts_for_nothing(world: World) -> None:
     world.say("shop/router/online", "0")
-    world.say("gatehand/alarm/tool_router_offline/ack", "Ida", retained=True)
-    assert world.shown("alarm/tool_router_offline")["acknowledged"] is None
+    world.say("gatehand/alarm/tool.router.offline/ack", "Ida", retained=True)
+    assert world.shown("alarm/tool.router.offline")["acked"] is None
     assert not world.events("alarm_acknowledged")
 
 
@@ -306,7 +306,7 @@ def test_a_new_connection_shows_all_at_once_that_stands(world: World) -> None:
     world.transport.retained.clear()
     world.lose()
     world.connect(("shop/fan/state", "0"))
-    assert world.shown("alarm/tool_router_offline") is not None
+    assert world.shown("alarm/tool.router.offline") is not None
 
 
 def test_every_alarm_of_the_shells_own_says_what_to_do_next() -> None:

@@ -87,12 +87,12 @@ def test_a_gate_that_jams_starts_nothing_and_says_which(daemon: Process, floor: 
     floor.say("shop/band_saw/amps", "5")
     wait_for(lambda: daemon.events("gate_fault"))
     assert floor.told(since) == [(SAW, "open"), (SAW, "open")], "told again once, and no fan"
-    alarm = wait_for(lambda: floor.shown("alarm/gate_band_saw_fault"))
+    alarm = wait_for(lambda: floor.shown("alarm/gate.band_saw.fault"))
     assert alarm["gate"] == "band_saw"
     floor.answering.add(SAW)
     floor.say("shop/gate/band_saw/state", "open")
     wait_for(lambda: ON in floor.told(since))
-    wait_for(lambda: floor.shown("alarm/gate_band_saw_fault") is None)
+    wait_for(lambda: floor.shown("alarm/gate.band_saw.fault") is None)
     floor.say("shop/band_saw/amps", "0")
     wait_for(lambda: OFF in floor.told(since))
 
@@ -253,7 +253,7 @@ def test_a_retained_message_on_a_command_topic_is_an_alarm(
     floor.say(FAN, "1", retain=True)
     try:
         with Process(tmp_path, shop_on(broker)) as daemon:
-            alarm = wait_for(lambda: floor.shown("alarm/retained_collector_main"))
+            alarm = wait_for(lambda: floor.shown("alarm/collector.main.retained_command"))
             assert FAN in alarm["because"]
             assert daemon.stop() == 0
     finally:
@@ -355,12 +355,12 @@ sys.exit(main())
         since = len(floor.commands)
         floor.say("shop/band_saw/amps", "5")
         wait_for(lambda: ON in floor.told(since))
-        alarm = wait_for(lambda: floor.shown("alarm/log"))
+        alarm = wait_for(lambda: floor.shown("alarm/daemon.main.log"))
         assert "No space left" in alarm["because"]
         time.sleep(0.5)
         assert OFF not in floor.told(since), "the fan runs on"
         full.unlink()
-        wait_for(lambda: floor.shown("alarm/log") is None, seconds=12)
+        wait_for(lambda: floor.shown("alarm/daemon.main.log") is None, seconds=12)
         floor.say("shop/band_saw/amps", "0")
         wait_for(lambda: OFF in floor.told(since))
         (gap,) = wait_for(lambda: daemon.events("log_gap"))

@@ -224,7 +224,7 @@ def test_sighup_takes_a_changed_config_at_once_and_a_changed_file_within_three_s
         wait_for(lambda: (floor.shown("tool/band_saw") or {}).get("run_on") == 8)
         assert time.monotonic() - asked < 3.5
         daemon.config.write_text("tool = 7")
-        wait_for(lambda: floor.shown("alarm/config"))
+        wait_for(lambda: floor.shown("alarm/daemon.main.config"))
         assert floor.shown("config")["problems"]
         assert daemon.runs
         assert daemon.stop() == 0
@@ -249,12 +249,12 @@ def test_a_stop_contact_whose_words_are_mended_is_read_anew_from_what_the_broker
     with Shopfloor(broker.port) as floor:
         floor.say("shop/estop", "pressed", retain=True)
         with Process(tmp_path, text) as daemon:
-            wait_for(lambda: floor.shown("alarm/stop_emergency_unclear"))
+            wait_for(lambda: floor.shown("alarm/stop.emergency.unclear"))
             daemon.config.write_text(mended)
             daemon.signal(signal.SIGHUP)
             wait_for(lambda: (floor.shown("collector/main") or {}).get("state") == "held")
-            wait_for(lambda: floor.shown("alarm/stop_emergency_unclear") is None)
-            assert floor.shown("alarm/stop_emergency")
+            wait_for(lambda: floor.shown("alarm/stop.emergency.unclear") is None)
+            assert floor.shown("alarm/stop.emergency.active")
             floor.say("shop/estop", "", retain=True)
             floor.say("shop/estop", "released")
             floor.say("gatehand/collector/main/reset", "")

@@ -308,7 +308,7 @@ def test_a_hold_outlives_a_restart() -> None:
     world = World()
     world.connect(("gatehand/collector/main", '{"state": "held"}'), ("shop/fan/state", "0"))
     assert collector_word(world.engine.state.collectors[0]) == "held"
-    assert "collector_main_held" in world.engine.board.alarms.standing
+    assert "collector.main.held" in world.engine.board.alarms.standing
 
 
 def test_a_hold_that_the_broker_tells_of_late_still_holds() -> None:
@@ -328,7 +328,7 @@ def test_our_own_old_status_means_nothing_on_a_later_connection() -> None:
 def test_a_retained_message_on_a_command_topic_is_an_alarm() -> None:
     world = World()
     world.connect((FAN, "1"))
-    alarm = world.shown("alarm/retained_collector_main")
+    alarm = world.shown("alarm/collector.main.retained_command")
     assert FAN in alarm["because"]
     assert "empty" in alarm["next"]
     assert world.events("retained_command")
@@ -338,29 +338,29 @@ def test_the_alarm_ends_when_the_broker_retains_the_command_no_longer() -> None:
     world = World().connect((FAN, "1"))
     assert FAN in {each.topic for each in world.transport.wanted}
     world.say(FAN, "0")
-    assert world.shown("alarm/retained_collector_main") is not None, "our own command came back"
+    assert world.shown("alarm/collector.main.retained_command") is not None, "our own command came back"
     world.say(FAN, "")
-    assert world.shown("alarm/retained_collector_main") is None
+    assert world.shown("alarm/collector.main.retained_command") is None
     world.lose()
     world.connect((FAN, "1"))
     world.lose()
     world.connect()
-    assert world.shown("alarm/retained_collector_main") is None
+    assert world.shown("alarm/collector.main.retained_command") is None
 
 
 def test_an_alarm_can_be_acknowledged_once_while_it_stands() -> None:
     world = World().rested()
     world.say("shop/estop", "1")
-    assert world.shown("alarm/stop_emergency")["acknowledged"] is None
-    world.say("gatehand/alarm/stop_emergency/ack", "")
-    world.say("gatehand/alarm/stop_emergency/ack", "")
+    assert world.shown("alarm/stop.emergency.active")["acked"] is None
+    world.say("gatehand/alarm/stop.emergency.active/ack", "")
+    world.say("gatehand/alarm/stop.emergency.active/ack", "")
     world.say("gatehand/alarm/there_is_none/ack", "")
-    assert world.shown("alarm/stop_emergency")["acknowledged"].endswith("Z")
-    assert [line["alarm"] for line in world.events("alarm_acknowledged")] == ["stop_emergency"]
+    assert world.shown("alarm/stop.emergency.active")["acked"].endswith("Z")
+    assert [line["alarm"] for line in world.events("alarm_acknowledged")] == ["stop.emergency.active"]
     world.say("shop/estop", "0")
-    assert world.shown("alarm/stop_emergency") is None
+    assert world.shown("alarm/stop.emergency.active") is None
     world.say("shop/estop", "1")
-    assert world.shown("alarm/stop_emergency")["acknowledged"] is None, "it is another one"
+    assert world.shown("alarm/stop.emergency.active")["acked"] is None, "it is another one"
 
 
 def test_a_line_that_the_log_will_not_take_does_not_keep_its_command() -> None:
@@ -379,10 +379,10 @@ def test_a_line_that_the_log_will_not_take_does_not_keep_its_command() -> None:
 def test_another_daemon_on_our_base_is_an_alarm_for_as_long_as_the_connection_says_so() -> None:
     world = World().rested()
     world.engine.on_notice(Notice(Said.SAME_BASE, "another daemon publishes on 'gatehand/online'", {}))
-    assert "Stop one of them" in world.shown("alarm/same_base")["next"]
+    assert "Stop one of them" in world.shown("alarm/daemon.main.same_base")["next"]
     world.lose()
     world.connect(("shop/fan/state", "0"))
-    assert world.shown("alarm/same_base") is None
+    assert world.shown("alarm/daemon.main.same_base") is None
 
 
 def test_bad_payloads_change_nothing() -> None:
@@ -395,7 +395,7 @@ def test_bad_payloads_change_nothing() -> None:
             world.say(topic, payload)
     assert world.commands(began) == []
     assert replace(world.engine.state, alarms=before.alarms) == before
-    assert world.engine.state.alarms - before.alarms == {"stop_emergency_unclear"}, "somebody relies on that contact"
+    assert world.engine.state.alarms - before.alarms == {"stop.emergency.unclear"}, "somebody relies on that contact"
     world.say("shop/estop", "0")
     assert world.engine.state == before
 
@@ -405,7 +405,7 @@ def test_notices_of_the_session_are_logged_and_said() -> None:
     topic = "shop/estop"
     world.engine.on_notice(Notice(Said.SUBSCRIPTION_REFUSED, "refused: shop/estop", {"topic": topic}))
     assert world.events("subscription_refused")[0]["topic"] == topic
-    assert topic in world.shown("alarm/subscriptions")["because"]
+    assert topic in world.shown("alarm/daemon.main.subscriptions")["because"]
     assert "refused: shop/estop" in world.said
     world.engine.on_notice(Notice(Said.SUBSCRIPTION_GRANTED, "granted", {"topic": topic}))
-    assert world.shown("alarm/subscriptions") is None
+    assert world.shown("alarm/daemon.main.subscriptions") is None

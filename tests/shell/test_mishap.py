@@ -40,7 +40,7 @@ def test_a_step_that_fails_tells_the_fan_off_and_holds(monkeypatch: pytest.Monke
     assert collector_word(world.engine.state.collectors[0]) == "held"
     assert world.engine.mishaps == 1
     assert world.events("internal_error")[0]["error"] == "AssertionError"
-    alarm = world.shown("alarm/internal_error")
+    alarm = world.shown("alarm/daemon.main.internal_error")
     assert "holds every collector" in alarm["because"]
     # It goes on working: a hold that is reset lets a fresh start through.
     world.say("shop/fan/state", "0")
@@ -106,12 +106,12 @@ def test_rules_that_always_fail_never_end_the_daemon(monkeypatch: pytest.MonkeyP
 def test_the_standing_alarms_of_a_state_given_up_are_cleared(monkeypatch: pytest.MonkeyPatch) -> None:
     world = World().cutting()
     world.run(40)  # both sensors fall silent
-    assert "tool_router_silent" in world.engine.board.alarms.standing
+    assert "tool.router.silent" in world.engine.board.alarms.standing
     spoilt: Any = world.engine.state.gates
     break_step(monkeypatch, lambda state, _event: state.gates is spoilt)
     world.say("shop/band_saw/amps", "9")
-    assert "tool_router_silent" not in world.engine.board.alarms.standing
-    assert world.shown("alarm/tool_router_silent") is None
+    assert "tool.router.silent" not in world.engine.board.alarms.standing
+    assert world.shown("alarm/tool.router.silent") is None
 
 
 def test_a_deadline_that_is_always_over_does_not_spin(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -123,7 +123,7 @@ def test_a_threshold_lowered_below_what_is_drawn_starts_nothing(edited: Edited) 
         world.say("shop/band_saw/amps", "2")
         world.run(1)
     assert world.commands(since) == []
-    assert "tool_band_saw_not_fresh" in world.engine.board.alarms.standing
+    assert "tool.band_saw.not_fresh" in world.engine.board.alarms.standing
     world.say("shop/band_saw/amps", "0")
     world.say("shop/band_saw/amps", "2")
     assert world.commands(since) == [(SAW, "open")]
@@ -140,21 +140,21 @@ def test_a_bad_edit_keeps_the_old_config_and_says_where_it_is_wrong(edited: Edit
     line = edited.file.read_text().splitlines().index("start_ampz = 2.5") + 1
     assert (problem["line"], problem["column"]) == (line, 1)
     assert "start_amps" in problem["message"]
-    alarm = world.shown("alarm/config")
+    alarm = world.shown("alarm/daemon.main.config")
     assert f"{edited.file}:{line}:1" in alarm["because"]
     assert "gatehand check" in alarm["next"]
     assert "start_ampz" in str(world.events("config_rejected")[0]["why"])
-    assert world.events("alarm_raised")[-1]["alarm"] == "config"
+    assert world.events("alarm_raised")[-1]["alarm"] == "daemon.main.config"
 
 
 def test_the_next_good_edit_ends_the_alarm(edited: Edited) -> None:
     world = edited.world.cutting()
     edited.write("[[[")
-    assert world.shown("alarm/config") is not None
+    assert world.shown("alarm/daemon.main.config") is not None
     edited.write(SHOP)
-    assert world.shown("alarm/config") is None
+    assert world.shown("alarm/daemon.main.config") is None
     assert edited.outcome["ok"] is True
-    assert world.events("alarm_cleared")[-1]["alarm"] == "config"
+    assert world.events("alarm_cleared")[-1]["alarm"] == "daemon.main.config"
 
 
 def test_a_new_tool_and_gate_are_unknown_and_start_nothing_until_seen_idle(edited: Edited) -> None:
@@ -196,7 +196,7 @@ def test_a_gate_removed_while_its_fan_turns_waits_and_goes_when_the_fan_stands(e
     edited.write("\n\n".join(parts))
     assert edited.outcome["ok"] is False
     assert edited.outcome["waits_for"] == ["the gate band_saw is removed while the fan of main may turn"]
-    assert "waits" in world.shown("alarm/config")["because"]
+    assert "waits" in world.shown("alarm/daemon.main.config")["because"]
     assert world.commands(since) == []
     world.say("shop/band_saw/amps", "0")
     world.run(10.1)
@@ -206,7 +206,7 @@ def test_a_gate_removed_while_its_fan_turns_waits_and_goes_when_the_fan_stands(e
     world.run(2.1)
     asyncio.run(edited.reloader.look())
     assert edited.outcome["ok"] is True
-    assert world.shown("alarm/config") is None
+    assert world.shown("alarm/daemon.main.config") is None
     assert world.shown("gate/band_saw") is None
     assert world.commands(since) == [(FAN, "0"), (SAW, "shut")], "never below min_open while the fan turned"
 
@@ -230,7 +230,7 @@ def test_what_waits_gives_way_to_the_next_edit(edited: Edited) -> None:
     edited.write(SHOP)
     assert edited.outcome["ok"] is True
     assert edited.outcome["waits_for"] == []
-    assert world.shown("alarm/config") is None
+    assert world.shown("alarm/daemon.main.config") is None
 
 
 def test_min_open_raised_above_what_stands_open_waits(edited: Edited) -> None:
@@ -259,22 +259,22 @@ def test_max_open_lowered_below_what_stands_open_waits(edited: Edited) -> None:
 def test_alarms_of_a_tool_that_is_removed_end_with_it(edited: Edited) -> None:
     world = edited.world.rested()
     world.run(40)
-    assert "tool_router_silent" in world.engine.board.alarms.standing
+    assert "tool.router.silent" in world.engine.board.alarms.standing
     edited.edit('[tool.band_saw]\ngates = ["band_saw"]', '[tool.band_saw]\ngates = ["band_saw", "bench"]')
     edited.without("tool.router")
     assert edited.outcome["ok"] is True
-    assert "tool_router_silent" not in world.engine.board.alarms.standing
-    assert "tool_band_saw_silent" in world.engine.board.alarms.standing
-    assert world.shown("alarm/tool_router_silent") is None
+    assert "tool.router.silent" not in world.engine.board.alarms.standing
+    assert "tool.band_saw.silent" in world.engine.board.alarms.standing
+    assert world.shown("alarm/tool.router.silent") is None
 
 
 def test_the_alarm_of_a_stop_contact_that_is_not_understood_stays_over_a_reload(edited: Edited) -> None:
     world = edited.world.rested()
     world.say("shop/estop", "pressed")
     edited.edit("run_on = 10", "run_on = 3")
-    assert world.shown("alarm/stop_emergency_unclear")
+    assert world.shown("alarm/stop.emergency.unclear")
     edited.without("stop.emergency")
-    assert world.shown("alarm/stop_emergency_unclear") is None, "nobody is left to end it"
+    assert world.shown("alarm/stop.emergency.unclear") is None, "nobody is left to end it"
 
 
 def test_a_hold_and_a_stop_contact_stay_over_a_reload(edited: Edited) -> None:

@@ -93,7 +93,7 @@ def test_a_bad_edit_is_told_with_file_line_and_column_and_the_old_config_works_o
     assert code == 1
     assert place in said
     assert "the last good one" in said
-    alarm = wait_for(lambda: floor.shown("alarm/config"))
+    alarm = wait_for(lambda: floor.shown("alarm/daemon.main.config"))
     assert place in alarm["because"]
     assert line in [each["line"] for each in floor.shown("config")["problems"] if each["level"] == "error"]
     assert daemon.events("config_rejected")
@@ -105,7 +105,7 @@ def test_a_bad_edit_is_told_with_file_line_and_column_and_the_old_config_works_o
     daemon.config.write_text(good)
     code, said, _ = reload(daemon)
     assert (code, "in force since" in said) == (0, True)
-    wait_for(lambda: floor.shown("alarm/config") is None)
+    wait_for(lambda: floor.shown("alarm/daemon.main.config") is None)
 
 
 @pytest.mark.parametrize("slip", ["[tool.band_saw", "start_amps = ", "\n[tool.router]\n"])

@@ -8,6 +8,7 @@ from shell_support import SHOP, World
 
 from gatehand.mqtt.transport import Kind
 from gatehand.shell.alarm_words import words
+from gatehand_rules.alarms import WHATS, alarm_id, alarm_parts
 from gatehand_rules.findings import Finding, Happened, Rule
 
 RFC_3339 = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{3}Z")
@@ -113,7 +114,7 @@ def test_everything_is_shown_again_on_a_new_connection() -> None:
     world.lose()
     world.transport.retained.clear()
     world.connect(("shop/estop", "1"), ("shop/fan/state", "0"))
-    for topic in ("collector/main", "gate/band_saw", "gate/bench", "tool/band_saw", "alarm/stop_emergency"):
+    for topic in ("collector/main", "gate/band_saw", "gate/bench", "tool/band_saw", "alarm/stop.emergency.active"):
         assert world.shown(topic) is not None
 
 
@@ -121,26 +122,26 @@ def test_what_a_former_run_left_of_things_that_are_gone_is_removed() -> None:
     world = World()
     world.connect(
         ("gatehand/tool/old_planer", "{}"),
-        ("gatehand/alarm/tool_old_planer_silent", "{}"),
+        ("gatehand/alarm/tool.old_planer.silent", "{}"),
         ("gatehand/gate/bench", "{}"),
         ("gatehand/something/else", "{}"),
     )
     emptied = [each.topic for each in world.transport.sent if each.kind is Kind.STATUS and not each.text]
-    assert sorted(emptied) == ["gatehand/alarm/tool_old_planer_silent", "gatehand/tool/old_planer"]
+    assert sorted(emptied) == ["gatehand/alarm/tool.old_planer.silent", "gatehand/tool/old_planer"]
 
 
 def test_an_alarm_says_why_and_what_to_do_and_is_emptied_when_it_is_over() -> None:
     world = World().rested()
     world.say("shop/band_saw/amps", "5")
     world.run(3.1)  # three travels, and never a report
-    alarm = world.shown("alarm/gate_band_saw_fault")
+    alarm = world.shown("alarm/gate.band_saw.fault")
     assert RFC_3339.fullmatch(alarm["since"])
-    assert alarm["gate"] == "band_saw"
+    assert (alarm["kind"], alarm["name"], alarm["what"]) == ("gate", "band_saw", "fault")
     assert "was told open" in alarm["because"]
     assert "lock the collector out" in alarm["next"]
     assert alarm["rule"] == "travel"
     world.say("shop/gate/band_saw/state", "open")
-    assert world.shown("alarm/gate_band_saw_fault") is None
+    assert world.shown("alarm/gate.band_saw.fault") is None
 
 
 def test_a_gate_whose_word_is_another_has_an_alarm_with_that_word() -> None:
@@ -148,7 +149,7 @@ def test_a_gate_whose_word_is_another_has_an_alarm_with_that_word() -> None:
     world.say("shop/band_saw/amps", "5")
     world.say("shop/gate/band_saw/state", "Open")
     world.run(3.1)
-    alarm = world.shown("alarm/gate_band_saw_fault")
+    alarm = world.shown("alarm/gate.band_saw.fault")
     assert alarm["because"].endswith("Its last word was 'Open', which is neither the open nor the shut of its state.")
     assert alarm["next"].startswith("If that is how the gate says it, write that word into its state in the config.")
 
@@ -157,14 +158,14 @@ def test_a_stop_contact_whose_word_is_another_has_an_alarm_that_ends_with_one_of
     world = World().cutting()
     world.say("shop/estop", "clear")
     world.say("shop/estop", "pressed")
-    alarm = world.shown("alarm/stop_emergency_unclear")
+    alarm = world.shown("alarm/stop.emergency.unclear")
     assert alarm["because"] == (
         "The stop contact emergency says 'clear', which is neither its active nor its clear: it stops nothing."
     )
     assert alarm["next"].startswith("Write the words that it uses into [stop.emergency] in the config")
     assert not world.events("hold_reset")
     world.say("shop/estop", "0")
-    assert world.shown("alarm/stop_emergency_unclear") is None
+    assert world.shown("alarm/stop.emergency.unclear") is None
 
 
 def test_the_collectors_reason_is_its_own_and_not_its_gates() -> None:
@@ -175,17 +176,9 @@ def test_the_collectors_reason_is_its_own_and_not_its_gates() -> None:
     assert "gate" not in world.shown("collector/main")["because"]
 
 
-@pytest.mark.parametrize(
-    "alarm",
-    [
-        *(f"tool_saw_{what}" for what in ("not_fresh", "silent", "run_limit", "max_open", "not_served", "offline")),
-        *(f"gate_saw_{what}" for what in ("fault", "max_open", "not_served", "offline")),
-        *(f"collector_saw_{w}" for w in ("held", "no_answer", "shut_gates", "too_few_gates", "bin_full", "offline")),
-        "stop_saw",
-    ],
-)
+@pytest.mark.parametrize("alarm", [alarm_id(kind, "saw", what) for kind, each in WHATS.items() for what in each])
 def test_every_alarm_of_the_rules_has_words_of_its_own(alarm: str) -> None:
-    kind = alarm.split("_", maxsplit=1)[0]
+    kind = alarm_parts(alarm)[0]
     for rule in Rule:
         finding = Finding(
             event=Happened.ALARM_RAISED,
@@ -204,27 +197,18 @@ def test_every_alarm_of_the_rules_has_words_of_its_own(alarm: str) -> None:
 
 
 def test_the_alarms_that_the_rules_raise_are_those_that_have_words() -> None:
-    """A new alarm id in the rules must get its words here."""
+    """A new alarm id in the rules must stand in the table of ids and get its words here."""
     from pathlib import Path
 
     import gatehand_rules
     from gatehand.shell import alarm_words
-    from gatehand_rules import reshape
 
     folder = Path(gatehand_rules.__file__).parent
-    pattern = re.compile(
-        r'f"(?:(tool|gate|collector)_\{[a-z_.]+\}|\{one\.label\}|\{event\.kind\}_\{event\.name\})_([a-z_]+)"'
-    )
-    found = {
-        (kind, what)
-        for file in folder.glob("*.py")
-        for kind, what in pattern.findall(file.read_text())
-        if kind and not what.startswith(("zone",))
-    }
+    pattern = re.compile(r'(?:alarm_id\([^()]*|one\.alarm\()"([a-z_]+)"\)')
+    found = {what for file in folder.glob("*.py") for what in pattern.findall(file.read_text())}
     assert len(found) > 8
-    assert found <= set(alarm_words._WORDS)  # noqa: SLF001
-    known = {("tool", w) for w in reshape._OF_TOOL} | {("gate", w) for w in reshape._OF_GATE}  # noqa: SLF001
-    known |= {("collector", w) for w in reshape._OF_COLLECTOR}  # noqa: SLF001
+    known = {(kind, what) for kind, each in WHATS.items() for what in each}
+    assert found == {what for _, what in known}
     assert known == set(alarm_words._WORDS)  # noqa: SLF001
 
 

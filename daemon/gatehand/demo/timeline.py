@@ -12,7 +12,7 @@ from typing import Final
 
 from gatehand.journal.line import CONFIG_LOADED, CONFIG_REJECTED, Line
 from gatehand.journal.sentences import sentence
-from gatehand.journal.sentences.fill import spoken
+from gatehand.journal.sentences.fill import spoken_alarm
 from gatehand_rules.findings import Happened, Rule
 
 NARROWEST: Final = 80
@@ -108,7 +108,7 @@ class Timeline:
             if heading is None:
                 self._add(float(at), _as_sentence(sentence(line)), ours=True)
             else:
-                alarms.setdefault((float(at), heading), []).append(spoken(str(line.get("alarm"))))
+                alarms.setdefault((float(at), heading), []).append(spoken_alarm(str(line.get("alarm"))))
         for (at, heading), names in alarms.items():
             self._add(at, _as_sentence(f"{heading}: {', '.join(names)}"), ours=True)
 

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from gatehand.config.shown import named
 from gatehand.demo.day import COLLECTOR, JAMMED, MISSED_TOOL
 from gatehand.journal.line import Line
-from gatehand.journal.sentences.fill import spoken
+from gatehand.journal.sentences.fill import spoken, spoken_alarm
 from gatehand_rules.findings import Fact, Happened, Rule
 from gatehand_rules.words import GateWord
 
@@ -60,10 +60,10 @@ STORY: tuple[Expected, ...] = (
     _tool("the light cut is missed", Happened.START_MISSED, MISSED_TOOL),
     _gate("the jammed gate is told again", Happened.GATE_COMMANDED, JAMMED),
     _gate("the jammed gate is a fault", Happened.GATE_FAULT, JAMMED),
-    Expected("an alarm stands for it", Happened.ALARM_RAISED, {"alarm": f"gate_{JAMMED}_fault"}),
+    Expected("an alarm stands for it", Happened.ALARM_RAISED, {"alarm": f"gate.{JAMMED}.fault"}),
     _tool("no start without an open gate", Happened.START_REFUSED, JAMMED),
     _gate("the freed gate opens at the next start", Happened.GATE_OPEN, JAMMED),
-    Expected("its alarm is over", Happened.ALARM_CLEARED, {"alarm": f"gate_{JAMMED}_fault"}),
+    Expected("its alarm is over", Happened.ALARM_CLEARED, {"alarm": f"gate.{JAMMED}.fault"}),
     _on("the collector starts for the freed gate"),
     Expected("the carving router's cut ends", Happened.TOOL_STOPPED, {"tool": "carving_router", "run_on": 0.0}),
     _off("the collector goes off with the carving router"),
@@ -159,7 +159,7 @@ def summary(lines: Sequence[Line]) -> list[str]:
     said.append(f"{named(len(refused), 'start')} refused: " + "; ".join(_refused(line) for line in refused) + ".")
     raised = [str(line["alarm"]) for line in lines if line["event"] == Happened.ALARM_RAISED]
     over = [str(line["alarm"]) for line in lines if line["event"] == Happened.ALARM_CLEARED]
-    left = [spoken(alarm) for alarm in raised if raised.count(alarm) > over.count(alarm)]
+    left = [spoken_alarm(alarm) for alarm in raised if raised.count(alarm) > over.count(alarm)]
     said.append(f"{named(len(raised), 'alarm')}, {', '.join(left) + ' still stand' if left else 'all over again'}.")
     return said
 

@@ -6,7 +6,7 @@ many is counted too. Nothing that stands is ever left out without a word.
 
 from typing import Final
 
-from gatehand.journal.sentences.fill import spoken
+from gatehand.journal.sentences.fill import spoken_alarm
 from gatehand.screen import parts
 from gatehand.screen.lines import Line, Tone, cut_line, faint, line, wrapped
 from gatehand.screen.picture import Picture
@@ -71,7 +71,7 @@ def _alarms(picture: Picture, at: float, width: int, limit: int | None) -> list[
     for at_one, lines in enumerate(each):
         is_last = at_one == len(each) - 1
         if limit is not None and at_one > 0 and len(found) + len(lines) + (0 if is_last else 1) > limit:
-            rest = ", ".join(spoken(name) for name in newest[at_one:])
+            rest = ", ".join(spoken_alarm(name) for name in newest[at_one:])
             found += wrapped(f"and {len(each) - at_one} more: {rest}", width, first="! ", then="  ", tone=Tone.ALARM)[
                 :1
             ]

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from datetime import datetime
 from typing import Final
 
-from gatehand.journal.sentences.fill import spoken
+from gatehand.journal.sentences.fill import spoken, spoken_alarm
 from gatehand.screen.lines import Line, Span, Tone, cut, grid, line, text_of, wrapped
 from gatehand.screen.picture import Picture
 from gatehand.screen.said import Said
@@ -117,10 +117,10 @@ def alarms(picture: Picture, at: float, width: int) -> list[list[Line]]:
     since = {name: said.moment("since") or 0.0 for name, said in picture.alarms.items()}
     found = []
     for name, said in sorted(picture.alarms.items(), key=lambda item: -since[item[0]]):
-        notes = ["acknowledged"] if said.flag("acknowledged") or said.text("acknowledged") else []
+        notes = ["acknowledged"] if said.text("acked") else []
         if since[name]:
             notes.insert(0, f"since {clock(since[name] - picture.ahead)}, {lasting(picture.now(at) - since[name])}")
-        because = f"{said.text('because') or spoken(name)} ({', '.join(notes)})".removesuffix(" ()")
+        because = f"{said.text('because') or spoken_alarm(name)} ({', '.join(notes)})".removesuffix(" ()")
         found.append(
             [
                 *wrapped(because, width, first="! ", then="  ", tone=Tone.ALARM),

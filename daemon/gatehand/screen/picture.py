@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
 
-from gatehand.journal.sentences.fill import spoken
+from gatehand.journal.sentences.fill import spoken, spoken_alarm
 from gatehand.screen.said import Said, printable, read
 
 KINDS: Final = ("collector", "gate", "tool")
@@ -118,7 +118,7 @@ class Picture:
             gone = self._said[kind].pop(name, None)
             self._before.pop(key, None)
             if gone is not None and kind == "alarm":
-                self.events.append(Event(self.now(at), f"alarm over: {spoken(name)}"))
+                self.events.append(Event(self.now(at), f"alarm over: {spoken_alarm(name)}"))
             return
         self._said[kind][name] = said
         self._before[key] = said
@@ -131,7 +131,7 @@ class Picture:
         if kind == "alarm":
             # One that stood already when we came is no event of ours.
             is_new = self.heard_at is not None and (before is None or before.moment("since") != since)
-            return Event(since or self.now(at), f"ALARM: {spoken(name)}", loud=True) if is_new else None
+            return Event(since or self.now(at), f"ALARM: {spoken_alarm(name)}", loud=True) if is_new else None
         if before is None:
             return None
         word = said.text("state")

@@ -6,6 +6,7 @@ Made from the finding that raised it and nothing else. A new alarm id in the rul
 from collections.abc import Callable
 from typing import Final, TypeAlias
 
+from gatehand_rules.alarms import alarm_parts
 from gatehand_rules.findings import Fact, Finding, Rule
 
 Facts: TypeAlias = dict[str, Fact]
@@ -14,17 +15,10 @@ Words: TypeAlias = Callable[[str, Facts, Rule], tuple[str, str]]
 
 def words(alarm: str, finding: Finding) -> tuple[str, str]:
     """The alarm's (because, next), two sentences. `finding` is the one that raised it."""
-    facts = dict(finding.facts)
-    for kind, name in (("tool", finding.tool), ("gate", finding.gate), ("collector", finding.collector)):
-        if name is not None:
-            what = alarm.removeprefix(f"{kind}_{name}_")
-            say = _WORDS.get((kind, what))
-            if say is not None:
-                return say(plain(name), facts, finding.rule)
-    if alarm.startswith("stop_") and finding.rule is Rule.BAD_VALUE:
-        return _stop_unclear(alarm.removeprefix("stop_").removesuffix("_unclear"), facts)
-    if alarm.startswith("stop_"):
-        return _stop(plain(alarm.removeprefix("stop_")), facts, finding.rule)
+    kind, name, what = alarm_parts(alarm)
+    say = _WORDS.get((kind, what))
+    if say is not None:
+        return say(plain(name), dict(finding.facts), finding.rule)
     return f"The rule {finding.rule} raised it.", "Look at the event log around this time: gatehand log."
 
 
@@ -165,9 +159,10 @@ def _stop(name: str, _facts: Facts, _rule: Rule) -> tuple[str, str]:
     )
 
 
-def _stop_unclear(name: str, facts: Facts) -> tuple[str, str]:
+def _stop_unclear(name: str, facts: Facts, _rule: Rule) -> tuple[str, str]:
     why = f"The stop contact {plain(name)} says {facts.get('says')!r}, which is neither its active nor its clear"
-    then = f"Write the words that it uses into [stop.{name}] in the config; then press it and see the collector held."
+    table = f"[stop.{facts.get('stop')}]"
+    then = f"Write the words that it uses into {table} in the config; then press it and see the collector held."
     return f"{why}: it stops nothing.", then
 
 
@@ -188,4 +183,6 @@ _WORDS: Final[dict[tuple[str, str], Words]] = {
     ("collector", "too_few_gates"): _too_few,
     ("collector", "bin_full"): _bin_full,
     ("collector", "offline"): _collector_offline,
+    ("stop", "active"): _stop,
+    ("stop", "unclear"): _stop_unclear,
 }

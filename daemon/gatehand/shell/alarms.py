@@ -10,6 +10,7 @@ from collections.abc import Mapping
 from gatehand.journal.line import ALARM_STORM, ALARM_STORM_ENDED, stamp
 from gatehand.mqtt.transport import Kind, Outgoing
 from gatehand.shell.alarm_life import WINDOW, Alarm, Life
+from gatehand_rules.alarms import alarm_parts
 from gatehand_rules.findings import Fact
 
 __all__ = ["Alarm", "Alarms"]
@@ -81,14 +82,17 @@ def _payload(life: Life) -> bytes:
     because = alarm.because
     if life.storms:
         because += f" It comes and goes: it stands until it has stayed away for {WINDOW:.0f} s."
+    kind, name, what = alarm_parts(alarm.id)
     shown: dict[str, object] = {
+        "kind": kind,
+        "name": name,
+        "what": what,
         "since": stamp(alarm.since),
-        **dict(alarm.subject),
         "because": because,
         "next": alarm.next,
-        "acknowledged": None if alarm.acknowledged is None else stamp(alarm.acknowledged),
-        "acknowledged_by": alarm.acknowledged_by,
-        "times": alarm.times,
+        "count": alarm.times,
+        "acked_by": alarm.acknowledged_by,
+        "acked": None if alarm.acknowledged is None else stamp(alarm.acknowledged),
     }
     if alarm.rule is not None:
         shown["rule"] = alarm.rule

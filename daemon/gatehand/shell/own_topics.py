@@ -19,7 +19,7 @@ from gatehand.shell.routes import (
     RetainedCommand,
     Routes,
 )
-from gatehand.shell.shell_alarms import retained_command, retained_command_id
+from gatehand.shell.shell_alarms import is_retained_command, retained_command, retained_command_id
 from gatehand_rules import events as ev
 from gatehand_rules.findings import Fact
 from gatehand_rules.state import State
@@ -92,7 +92,7 @@ class OwnTopics:
         """What is retained has come: end the alarms whose cause is gone; gives what to listen to from here on."""
         self._met_before = True
         for alarm in list(self._desk.board.alarms.standing):
-            if alarm.startswith("retained_") and alarm not in {retained_command_id(x) for x in self._retained.values()}:
+            if is_retained_command(alarm) and alarm not in {retained_command_id(x) for x in self._retained.values()}:
                 self._desk.clear_alarm(alarm)
         return (*routes.live, *(Subscription(topic) for topic in self._retained))
 

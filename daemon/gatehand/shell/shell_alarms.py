@@ -7,19 +7,26 @@ from typing import Final
 
 from gatehand.shell.alarms import Alarm
 from gatehand.shell.routes import RetainedCommand
+from gatehand_rules.alarms import alarm_id, alarm_parts
 
-CONFIG: Final = "config"
-LOG: Final = "log"
-RECORDING: Final = "recording"
-INTERNAL: Final = "internal_error"
-SAME_BASE: Final = "same_base"
-SUBSCRIPTIONS: Final = "subscriptions"
+CONFIG: Final = alarm_id("daemon", "main", "config")
+LOG: Final = alarm_id("daemon", "main", "log")
+RECORDING: Final = alarm_id("daemon", "main", "recording")
+INTERNAL: Final = alarm_id("daemon", "main", "internal_error")
+SAME_BASE: Final = alarm_id("daemon", "main", "same_base")
+SUBSCRIPTIONS: Final = alarm_id("daemon", "main", "subscriptions")
+_RETAINED_COMMAND: Final = "retained_command"
 _MOST_SHOWN: Final = 3
 
 
 def retained_command_id(found: RetainedCommand) -> str:
     """The id of its alarm."""
-    return f"retained_{found.kind}_{found.name}"
+    return alarm_id(found.kind, found.name, _RETAINED_COMMAND)
+
+
+def is_retained_command(alarm: str) -> bool:
+    """Whether it is the alarm of a retained command."""
+    return alarm_parts(alarm)[2] == _RETAINED_COMMAND
 
 
 def retained_command(found: RetainedCommand, wall: float) -> Alarm:

@@ -8,6 +8,7 @@ import re
 from collections.abc import Mapping
 from typing import TypeAlias
 
+from gatehand_rules.alarms import alarm_parts
 from gatehand_rules.findings import Fact
 
 Table: TypeAlias = dict[str, dict[str | None, tuple[str, ...]]]
@@ -64,6 +65,13 @@ def spoken(name: str) -> str:
     return name.replace("_", " ")
 
 
+def spoken_alarm(alarm: str, line: Mapping[str, Fact] | None = None) -> str:
+    """`gate.band_saw.fault` is said gate band saw fault; fault alone where `line` names the gate already."""
+    kind, name, what = alarm_parts(alarm)
+    named = kind in {"daemon", ""} or (line is not None and line.get(kind) == name)
+    return spoken(what if named else f"{kind} {name} {what}".removesuffix(" active"))
+
+
 def lasting(seconds: float) -> str:
     """A length of time as it is said: 1.84 s, 2 min 5 s, 8 h."""
     if seconds < 0:
@@ -94,11 +102,7 @@ def shown(key: str, value: Fact) -> str:
 def _alarm(line: Mapping[str, Fact]) -> str | None:
     """The alarm's id as it is said, without the name of the line's own subject."""
     found = line.get("alarm")
-    if not isinstance(found, str):
-        return None
-    for kind in ("tool", "gate", "collector"):
-        found = found.removeprefix(f"{kind}_{line.get(kind)}_")
-    return spoken(found)
+    return spoken_alarm(found, line) if isinstance(found, str) else None
 
 
 def _complete(part: str, line: Mapping[str, Fact], reason: str | None) -> bool:
