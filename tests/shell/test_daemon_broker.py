@@ -88,7 +88,7 @@ def test_a_gate_that_jams_starts_nothing_and_says_which(daemon: Process, floor: 
     wait_for(lambda: daemon.events("gate_fault"))
     assert floor.told(since) == [(SAW, "open"), (SAW, "open")], "told again once, and no fan"
     alarm = wait_for(lambda: floor.shown("alarm/gate.band_saw.fault"))
-        assert (alarm["kind"], alarm["name"]) == ("gate", "band_saw")
+    assert (alarm["kind"], alarm["name"]) == ("gate", "band_saw")
     floor.answering.add(SAW)
     floor.say("shop/gate/band_saw/state", "open")
     wait_for(lambda: ON in floor.told(since))
