@@ -1,6 +1,6 @@
 """What the rules want done. The order within a step has a meaning: the daemon carries them out in that order."""
 
-from typing import TypeAlias
+from typing import Literal, TypeAlias
 
 from msgspec import Struct
 
@@ -42,4 +42,11 @@ class ClearAlarm(Struct, frozen=True):
     alarm: str
 
 
-Command: TypeAlias = OpenGate | ShutGate | CollectorOn | CollectorOff | RaiseAlarm | ClearAlarm
+class Poll(Struct, frozen=True):
+    """Ask a device how things stand. Nothing leaves for one that cannot be asked."""
+
+    kind: Literal["tool", "gate", "collector", "stop"]
+    name: str
+
+
+Command: TypeAlias = OpenGate | ShutGate | CollectorOn | CollectorOff | RaiseAlarm | ClearAlarm | Poll

@@ -6,7 +6,7 @@ from msgspec.structs import replace
 
 from gatehand_rules import Outcome, Shop, State, initial, step
 from gatehand_rules import events as ev
-from gatehand_rules.commands import ClearAlarm, CollectorOff, CollectorOn, Command, OpenGate, RaiseAlarm, ShutGate
+from gatehand_rules.commands import ClearAlarm, CollectorOff, CollectorOn, Command, OpenGate, Poll, RaiseAlarm, ShutGate
 from gatehand_rules.findings import Finding, Happened
 from gatehand_rules.shop import Circuit, Collector, Gate, StopContact, Tool
 from gatehand_rules.state import CollectorState, GateState, ToolState
@@ -209,6 +209,8 @@ def _command(command: Command) -> str:
             return f"raise {name}"
         case ClearAlarm(alarm=name):
             return f"clear {name}"
+        case Poll(kind=kind, name=name):
+            return f"poll {kind} {name}"
 
 
 def commands(said: list[str]) -> list[str]:

@@ -8,7 +8,9 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from gatehand.config import Config
+from gatehand.config.signals import Heard
 from gatehand.homie.ids import root
+from gatehand.shell.told import questions
 
 
 class Right(StrEnum):
@@ -35,11 +37,12 @@ def users(config: Config) -> tuple[User, ...]:
     # The convention's tree: the daemon's own device, and what a controller may set.
     device = [f"{root(config)}/#"] if config.homie.enabled else []
     settable = [f"{root(config)}/+/+/set"] if config.homie.enabled else []
-    told = [topic for one in devices for right, topic in one.rights if right is Right.READ]
+    asked = [one.message.topic for one in questions(config)]
+    told = [topic for one in devices for right, topic in one.rights if right is Right.READ and topic not in asked]
     said = [topic for one in devices for right, topic in one.rights if right is Right.WRITE]
     # It reads command topics too: a retained message found on one is an alarm.
-    daemon = _rights((Right.READ_WRITE, [f"{base}/#", *device, *told]), (Right.READ, said))
-    viewer = _rights((Right.READ, [f"{base}/#", *device, *told, *said]))
+    daemon = _rights((Right.READ_WRITE, [f"{base}/#", *device, *told]), (Right.READ, said), (Right.WRITE, asked))
+    viewer = _rights((Right.READ, [f"{base}/#", *device, *told, *said, *asked]))
     asks = [f"{base}/gate/+/hand", f"{base}/collector/+/reset", f"{base}/collector/+/hold", f"{base}/alarm/+/ack"]
     hands = _rights((Right.READ, [f"{base}/#", *device]), (Right.WRITE, [*asks, f"{base}/reload", *settable]))
     return (
@@ -57,22 +60,23 @@ def users(config: Config) -> tuple[User, ...]:
 def _devices(config: Config) -> Iterable[User]:
     for name, collector in config.collector.items():
         heard = (collector.state, collector.current, collector.bin_full, collector.online)
-        yield _device("collector", name, [collector.command.topic], [one.topic for one in heard if one])
+        yield _device("collector", name, [collector.command.topic], heard)
     for name, gate in config.gate.items():
-        heard_of_gate = (gate.state, gate.button, gate.online)
         told = [gate.command.topic] if gate.command else []
-        yield _device("gate", name, told, [one.topic for one in heard_of_gate if one])
+        yield _device("gate", name, told, (gate.state, gate.button, gate.online))
     for name, tool in config.tool.items():
-        yield _device("tool", name, [], [one.topic for one in (tool.current, tool.online) if one])
+        yield _device("tool", name, [], (tool.current, tool.online))
     for name, stop in config.stop.items():
-        yield _device("stop", name, [], [stop.topic])
+        yield _device("stop", name, [], (stop,))
 
 
-def _device(kind: str, name: str, told: list[str], says: list[str]) -> User:
+def _device(kind: str, name: str, told: list[str], signals: Iterable[Heard | None]) -> User:
+    given = [one for one in signals if one is not None]
+    asked = [one.poll.topic for one in given if one.poll is not None]
     return User(
         f"{kind}-{name}",
         f"the device of [{kind}.{name}]: its own topics only",
-        _rights((Right.READ, told), (Right.WRITE, says)),
+        _rights((Right.READ, [*told, *asked]), (Right.WRITE, [one.topic for one in given])),
     )
 
 

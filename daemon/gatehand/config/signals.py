@@ -1,13 +1,16 @@
 """Signals: where a device is told something or says something, by topic and payload. No device kinds in here."""
 
-from typing import Self
+from typing import Final, Self
 
 from pydantic import Field, model_validator
 
 from gatehand.config.base import Table
 from gatehand.config.shown import shown
 from gatehand.config.topics import Payload, Pointer, Topic
-from gatehand.config.values import Scale, fail
+from gatehand.config.values import Scale, SomeSeconds, fail
+
+MAX_AGE: Final = 5.0
+"""Seconds; the oldest that a reading may be where `max_age` is not given."""
 
 
 def _differ(first: tuple[str, str], second: tuple[str, str]) -> None:
@@ -41,6 +44,13 @@ class GateCommand(Table):
         return self
 
 
+class Poll(Table):
+    """What a device is asked, so that it says how things stand now: for one that speaks only on change."""
+
+    topic: Topic = Field(description="Topic to publish to, on each connection; never retained.")
+    payload: Payload = Field(description="Payload that asks.")
+
+
 class Heard(Table):
     """A topic that is listened to, and where in a JSON payload the value stands."""
 
@@ -48,6 +58,7 @@ class Heard(Table):
     pointer: Pointer | None = Field(
         None, description='JSON pointer (RFC 6901) to the value, such as "/amps"; without it the payload is the value.'
     )
+    poll: Poll | None = Field(None, description="Asks the device to say it now; default: it is never asked.")
 
 
 class SwitchState(Heard):
@@ -96,3 +107,16 @@ class Current(Heard):
     """A current sensor."""
 
     scale: Scale = Field(1.0, description="Factor from the payload's number to ampere, such as 0.001 for milliampere.")
+    at: Pointer | None = Field(
+        None,
+        description="JSON pointer (RFC 6901) to when it was measured: seconds or milliseconds of any clock that rises, "
+        "or an RFC 3339 text; default: a reading counts as of the moment it comes.",
+    )
+    max_age: SomeSeconds | None = Field(
+        None, description="With at: a reading older than this is refused; default: 5 s."
+    )
+
+    @property
+    def oldest(self) -> float:
+        """Seconds; how old a reading may be at most, where `at` tells its age."""
+        return MAX_AGE if self.max_age is None else self.max_age

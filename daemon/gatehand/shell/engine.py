@@ -136,6 +136,8 @@ class Engine:
         facts: dict[str, Fact] = {"protocol": info.protocol, "host": info.host, "port": info.port}
         self._diagnose("info", f"connected to the broker at {info.host}:{info.port}", facts)
         self.handle(ev.BrokerConnected())
+        for message in dict.fromkeys(question.message for question in self._plan.told.questions):
+            self._transport.publish(message)
 
     def on_settled(self) -> None:
         """What the broker retains has come: from here on show our own state, and drop what only had to be looked at."""

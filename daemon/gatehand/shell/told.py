@@ -1,8 +1,32 @@
 """From a command of the rules to the message that carries it. Topics and payloads from the config, nothing else."""
 
+from collections.abc import Iterator
+from typing import Literal
+
+from msgspec import Struct
+
 from gatehand.config import Config
+from gatehand.config.signals import Heard
 from gatehand.mqtt.transport import Kind, Outgoing
-from gatehand_rules.commands import ClearAlarm, CollectorOff, CollectorOn, Command, OpenGate, RaiseAlarm, ShutGate
+from gatehand_rules.commands import (
+    ClearAlarm,
+    CollectorOff,
+    CollectorOn,
+    Command,
+    OpenGate,
+    Poll,
+    RaiseAlarm,
+    ShutGate,
+)
+
+
+class Question(Struct, frozen=True):
+    """A signal whose device can be asked. `key` is the signal's in its table: "state", "current", "contact"."""
+
+    kind: Literal["tool", "gate", "collector", "stop"]
+    name: str
+    key: str
+    message: Outgoing
 
 
 class Told:
@@ -21,6 +45,10 @@ class Told:
             if gate.command is not None:
                 self._open[name] = Outgoing(gate.command.topic, gate.command.open.encode(), Kind.ACT)
                 self._shut[name] = Outgoing(gate.command.topic, gate.command.shut.encode(), Kind.ACT)
+        self.questions = tuple(questions(config))
+        """Whatever can be asked, in the config's order; one device may be asked for several of its signals."""
+        # What a device is asked first is what it is there for: a gate's position, a tool's current.
+        self._asked = {(one.kind, one.name): one.message for one in reversed(self.questions)}
 
     def message(self, command: Command) -> Outgoing | None:
         """The message to a device; None for what is none, and for a device that is not there."""
@@ -33,8 +61,36 @@ class Told:
                 return self._on.get(name)
             case CollectorOff(collector=name):
                 return self.off.get(name)
+            case Poll(kind=kind, name=name):
+                return self._asked.get((kind, name))
             case RaiseAlarm() | ClearAlarm():
                 return None
+
+
+def questions(config: Config) -> Iterator[Question]:
+    """Whatever can be asked, in the config's order."""
+    for stop, contact in config.stop.items():
+        yield from _question("stop", stop, "contact", contact)
+    for name, gate in config.gate.items():
+        yield from _question("gate", name, "state", gate.state)
+        yield from _question("gate", name, "button", gate.button)
+        yield from _question("gate", name, "online", gate.online)
+    for name, fan in config.collector.items():
+        yield from _question("collector", name, "state", fan.state)
+        yield from _question("collector", name, "current", fan.current)
+        yield from _question("collector", name, "bin_full", fan.bin_full)
+        yield from _question("collector", name, "online", fan.online)
+    for name, tool in config.tool.items():
+        yield from _question("tool", name, "current", tool.current)
+        yield from _question("tool", name, "online", tool.online)
+
+
+def _question(
+    kind: Literal["tool", "gate", "collector", "stop"], name: str, key: str, signal: Heard | None
+) -> Iterator[Question]:
+    if signal is not None and signal.poll is not None:
+        # An event: quality of service 0 and never retained, so that no device is asked late.
+        yield Question(kind, name, key, Outgoing(signal.poll.topic, signal.poll.payload.encode(), Kind.EVENT))
 
 
 def word(command: Command) -> str:
@@ -48,5 +104,7 @@ def word(command: Command) -> str:
             return "on"
         case CollectorOff():
             return "off"
+        case Poll():
+            return "poll"
         case RaiseAlarm() | ClearAlarm():
             return "alarm"

@@ -6,7 +6,7 @@ No file of the user's is opened here but in `files.py`.
 from collections.abc import Iterator
 from pathlib import Path
 
-from gatehand.config.checks import circuits, collectors, ducts, files, gates, names, tools, topics
+from gatehand.config.checks import circuits, collectors, ducts, files, gates, names, signals, tools, topics
 from gatehand.config.draft import Draft
 from gatehand.config.problems import Fault
 
@@ -18,6 +18,7 @@ def check_all(draft: Draft, folder: Path | None) -> Iterator[Fault]:
     yield from gates.check(draft)
     yield from tools.check(draft)
     yield from topics.check(draft)
+    yield from signals.check(draft)
     yield from circuits.check(draft)
     yield from ducts.check(draft)
     if folder is not None:

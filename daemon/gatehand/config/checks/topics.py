@@ -1,4 +1,7 @@
-"""Topics across tables: no two commands on one, no command where something is heard, nothing within our own base."""
+"""Topics across tables: no two commands on one, no command where something is heard, nothing within our own base.
+
+A poll is no command: several signals may be asked on one topic, yet never on one that moves something.
+"""
 
 from collections.abc import Iterator
 
@@ -8,7 +11,7 @@ from gatehand.config.base import Table
 from gatehand.config.draft import Draft
 from gatehand.config.problems import Fault, KeyPath, Level, dotted
 from gatehand.config.shown import shown
-from gatehand.config.signals import GateCommand, GateState, Heard, SwitchCommand, SwitchState
+from gatehand.config.signals import GateCommand, GateState, Heard, Poll, SwitchCommand, SwitchState
 
 
 class _Use(Struct, frozen=True):
@@ -16,7 +19,7 @@ class _Use(Struct, frozen=True):
 
     path: KeyPath
     topic: str
-    signal: SwitchCommand | GateCommand | Heard
+    signal: SwitchCommand | GateCommand | Heard | Poll
 
     @property
     def table(self) -> str:
@@ -30,8 +33,14 @@ def check(draft: Draft) -> Iterator[Fault]:
     yield from _told_twice(commands)
     yield from _told_and_heard(commands, heard)
     yield from _heard_twice(heard)
-    yield from _ours(draft, [*commands, *heard])
-    for use in (*commands, *heard):
+    polls = [
+        _Use((*use.path[:-1], "poll", "topic"), use.signal.poll.topic, use.signal.poll)
+        for use in heard
+        if isinstance(use.signal, Heard) and use.signal.poll is not None
+    ]
+    yield from _asked_where_it_acts(polls, commands, heard)
+    yield from _ours(draft, [*commands, *heard, *polls])
+    for use in (*commands, *heard, *polls):
         yield from _odd(use)
 
 
@@ -75,6 +84,21 @@ def _told_and_heard(commands: list[_Use], heard: list[_Use]) -> Iterator[Fault]:
             yield Fault(use.path, text)
 
 
+def _asked_where_it_acts(polls: list[_Use], commands: list[_Use], heard: list[_Use]) -> Iterator[Fault]:
+    told, said = ({use.topic: use for use in some} for some in (commands, heard))
+    for use in polls:
+        wanted = "wanted the topic on which the device takes questions"
+        if (command := told.get(use.topic)) is not None:
+            text = f"{dotted(command.path[:-1])} commands on {shown(use.topic)}, so asking could move something"
+            yield Fault(use.path, f"{text}; {wanted}")
+        elif (signal := said.get(use.topic)) is not None:
+            text = f"{dotted(signal.path[:-1])} listens to {shown(use.topic)}, so our own question would be its answer"
+            yield Fault(use.path, f"{text}; {wanted}")
+        elif use.topic.startswith("$"):
+            text = f"{shown(use.topic)} begins with $: the broker's own topics, where nobody else publishes"
+            yield Fault(use.path, f"{text}; {wanted}")
+
+
 def _heard_twice(heard: list[_Use]) -> Iterator[Fault]:
     """One value that would stand for two devices; a gateway's many values under one topic differ by pointer."""
     first: dict[tuple[object, ...], _Use] = {}
@@ -101,7 +125,7 @@ def _ours(draft: Draft, uses: list[_Use]) -> Iterator[Fault]:
 
 
 def _odd(use: _Use) -> Iterator[Fault]:
-    if use.topic.startswith("$"):
+    if use.topic.startswith("$") and not isinstance(use.signal, Poll):
         text = "topics that begin with $ belong to the broker, and devices rarely use them"
         yield Fault(use.path, text, Level.WARNING)
     if any(level != level.strip() for level in use.topic.split("/")):
