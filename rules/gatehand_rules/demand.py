@@ -1,11 +1,14 @@
 """Who wants suction, in which order, and who gets it within `max_open`.
 
-Cutting tools come first, the oldest start first; then hand starts; then run-on. A tool in run-on so gives way to a
-tool that cuts, a newcomer never takes the suction from a tool that is cutting, and what does not fit is refused with
-a finding (I7). A demand that may start nothing and has no air yet takes no room from one of its kind that may.
+Cutting tools come first, the oldest start first; then hand starts; then run-on, the newest stop first, because its
+chips are still in the duct; what began in the same instant goes by the order of the config. A tool in run-on so gives
+way to a tool that cuts, a newcomer never takes the suction from a tool that is cutting, and what does not fit is
+refused with a finding (I7). A demand that may start nothing and has no air yet takes no room from one of its kind that
+may. No gate is told to open for a run-on or a hand start that would be over before the gate is open.
 """
 
 from enum import IntEnum
+from math import inf
 
 from msgspec import Struct
 from msgspec.structs import replace
@@ -21,6 +24,7 @@ from gatehand_rules.state import (
     GateOpen,
     GateOpening,
     GateShut,
+    GateShutting,
     GateState,
     GateUnknown,
     Standing,
@@ -30,6 +34,7 @@ from gatehand_rules.state import (
     ToolSilent,
     ToolState,
 )
+from gatehand_rules.timers import due
 from gatehand_rules.words import Position
 
 
@@ -82,8 +87,13 @@ def of_collector(draft: Draft, at: int) -> list[Demand]:
     if len(found) < 2:  # noqa: PLR2004 - nothing to put in order
         return found
     on = draft.collectors[at].on_phase
-    found.sort(key=lambda one: (one.kind, not (one.may_start or (on and _has_air(draft, one))), one.since))
+    found.sort(key=lambda one: (one.kind, not (one.may_start or (on and _has_air(draft, one))), _turn(one)))
     return found
+
+
+def _turn(one: Demand) -> float:
+    """Its place among its kind: the oldest start, but the newest stop, comes first."""
+    return -one.since if one.kind is Kind.RUN_ON else one.since
 
 
 def _has_air(draft: Draft, one: Demand) -> bool:
@@ -107,6 +117,7 @@ def _tool_demand(state: ToolState) -> tuple[Kind | None, float, Standing]:
 def fitting(draft: Draft, at: int, demands: list[Demand]) -> list[Demand]:
     """Those whose gates fit into `max_open`, best rank first; the assist gates last of all, where there is room."""
     limit = draft.shop.collectors[at].max_open
+    demands = _worth_a_move(draft, demands)
     if limit is None:
         return demands
     found: list[Demand] = []
@@ -123,10 +134,41 @@ def fitting(draft: Draft, at: int, demands: list[Demand]) -> list[Demand]:
     return trimmed
 
 
+def _worth_a_move(draft: Draft, demands: list[Demand]) -> list[Demand]:
+    """Each without the gates that would have to move and would be open too late for it; gone, where none is left."""
+    if all(one.kind is Kind.CUT for one in demands):
+        return demands
+    found: list[Demand] = []
+    for one in demands:
+        ends = _ends(draft, one)
+        own = tuple(i for i in one.gates if not _too_late(draft, i, ends))
+        if own or not one.gates:
+            assist = tuple(i for i in one.assist if not _too_late(draft, i, ends))
+            found.append(one if (own, assist) == (one.gates, one.assist) else replace(one, gates=own, assist=assist))
+    return found
+
+
+def _ends(draft: Draft, one: Demand) -> float:
+    """When it is over by time alone; inf: nobody knows."""
+    shop = draft.shop
+    if one.kind is Kind.HAND:
+        return due(one.since, shop.gates[one.gates[0]].hand_limit)
+    tool = None if one.kind is Kind.CUT or one.tool is None else shop.tool_at(one.tool)
+    return inf if tool is None else due(one.since, shop.tools[tool].run_on)
+
+
+def _too_late(draft: Draft, at: int, ends: float) -> bool:
+    """The gate would have to be told to open, and would not be open before `ends`."""
+    move = draft.gates[at].move
+    rests = isinstance(move, (GateShut, GateShutting, GateUnknown))
+    return rests and draft.shop.gates[at].commanded and due(draft.now, draft.shop.gates[at].travel) >= ends
+
+
 def grant(draft: Draft, at: int, demands: list[Demand]) -> list[Demand]:
     """Those that fit into `max_open`; the others leave a finding and an alarm, once."""
     if draft.shop.collectors[at].max_open is None:
-        return demands
+        return fitting(draft, at, demands)
+    demands = _worth_a_move(draft, demands)
     granted = fitting(draft, at, demands)
     served = {one.label for one in granted}
     taken = {i for one in granted for i in one.gates}

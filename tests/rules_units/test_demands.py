@@ -42,6 +42,12 @@ def test_the_oldest_start_comes_first_within_its_kind() -> None:
     assert order(draft) == ["by hand: jointer", "by hand: saw"]
 
 
+def test_the_newest_stop_comes_first_among_run_ons_then_the_order_of_the_config() -> None:
+    assert order(drawn(four(), running_on(97.0), running_on(99.0), running_on(98.0))) == ["jointer", "sander", "saw"]
+    assert order(drawn(four(), running_on(98.0), running_on(97.0), running_on(98.0))) == ["saw", "sander", "jointer"]
+    assert order(drawn(four(), running_on(97.0), running_on(99.0, STALE))) == ["saw", "jointer"]
+
+
 def test_a_demand_that_may_start_nothing_and_has_no_air_comes_after_its_kind() -> None:
     assert order(drawn(four(), cutting(10.0, STALE), cutting(50.0))) == ["jointer", "saw"]
     air = (GateOpen(1.0),)
@@ -109,6 +115,81 @@ def test_as_many_are_served_as_gates_may_stand_open(limit: int, served: int) -> 
     assert [one.alarm for one in draft.commands if hasattr(one, "alarm")] == [
         f"tool.{name}.max_open" for name in NAMES[served:]
     ]
+
+
+@pytest.mark.parametrize(
+    ("move", "served"),
+    [
+        (GateShut(), False),
+        (GateShutting(99.9, 99.9), False),
+        (GateUnknown(), False),
+        (GateOpening(99.9, 99.9), True),
+        (GateOpen(50.0), True),
+        (GateFault(Position.OPEN, 50.0), True),
+        (GateFault(Position.SHUT, 50.0), True),
+    ],
+)
+@pytest.mark.parametrize("limit", [1, None])
+def test_a_run_on_that_ends_before_its_gate_would_be_open_gets_nothing(
+    move: GateMove, limit: int | None, *, served: bool
+) -> None:
+    """The run-on is 4 s, the gate's travel 1 s: at the end of the travel the run-on must still last."""
+    place = four(max_open=limit)
+    assert granted(drawn(place, running_on(97.001), moves=(move,))) == ["saw"]
+    assert granted(drawn(place, running_on(97.0), moves=(move,))) == (["saw"] if served else [])
+
+
+def test_a_hand_start_that_ends_before_its_gate_would_be_open_gets_nothing_and_no_alarm() -> None:
+    place = shop(tool("saw"), gate("saw"), gate("sweep", hand_limit=60.0), fan(max_open=1))
+    draft = drawn(place, hands=(None, Hand(41.0)))
+    assert granted(draft) == []
+    assert draft.commands == []
+    assert granted(drawn(place, hands=(None, Hand(41.001)))) == ["sweep"]
+    assert granted(drawn(place, hands=(None, Hand(41.0)), moves=(GateShut(), GateOpen()))) == ["sweep"]
+
+
+def test_a_cut_and_a_tool_without_a_gate_and_a_gate_moved_by_hand_have_no_travel_to_wait_for() -> None:
+    assert granted(drawn(four(), cutting(10.0))) == ["saw"]
+    place = shop(hose("vac"), tool("saw"), gate("saw", commanded=False), fan(min_open=0))
+    assert granted(drawn(place, running_on(96.5), running_on(96.5))) == ["vac", "saw"]
+
+
+def test_of_a_run_ons_gates_those_that_come_in_time_stay_its_own() -> None:
+    place = shop(
+        tool("saw", "near", "far", assist=("slow", "quick")),
+        gate("near"),
+        gate("far", travel=3.0),
+        gate("slow", travel=3.0),
+        gate("quick", travel=0.5),
+        fan(),
+    )
+    draft = drawn(place, running_on(98.0))
+    (one,) = demand.grant(draft, 0, demand.of_collector(draft, 0))
+    assert (one.gates, one.assist) == ((0,), (3,))
+
+
+def test_beside_a_cut_the_older_run_on_gives_way_and_comes_back_only_for_more_than_its_gates_travel() -> None:
+    """Planer and band saw have just stopped, the router cuts, two gates may stand open: nothing moves for a second."""
+    names = ("planer", "band_saw", "router")
+
+    def day(run_on: float) -> list[str]:
+        place = shop(
+            tool("planer", run_on=run_on),
+            tool("band_saw", run_on=9.0),
+            tool("router", run_on=1.0),
+            *(gate(name, reports=False) for name in names),
+            fan(max_open=2, reports=False),
+        )
+        bench = running(place, "planer")
+        said = bench.amps(60.0, 5.0, "band_saw") + bench.until(62.0) + bench.amps(62.0, 0.0, "planer")
+        said += bench.amps(63.0, 0.0, "band_saw") + bench.amps(64.0, 5.0, "router") + bench.until(66.0)
+        said += bench.amps(66.0, 0.0, "router") + bench.until(100.0)
+        return [one for one in commands(said) if one.startswith(("open", "shut"))]
+
+    # The planer stopped first, so its gate goes; at 67 s, when the router's run-on ends, its own has 0.9 s to go.
+    moves = ["open band_saw", "open router instead of planer", "shut planer"]
+    assert day(5.9) == day(6.0) == [*moves, "shut router", "shut band_saw"]
+    assert day(6.1)[:4] == [*moves, "open planer instead of router"]
 
 
 def test_a_refusal_names_the_limit_and_the_gates_that_take_it_once() -> None:
