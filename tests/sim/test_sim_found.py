@@ -75,8 +75,8 @@ def test_that_story_can_fail(monkeypatch: Patch) -> None:
     assert "I7" in rules_of(day(BUDGET, *SHORT_CUT_WHILE_KEPT_ON))
 
 
-COASTS = shop("coast_down = 30\nmax_open = 1", run_on=5)
-TWO_RUN_ONS = (cut(100, "saw", 10), cut(109, "jointer", 1.3))
+COASTS = shop("coast_down = 30\nmax_open = 1", run_on=0.5)
+TWO_RUN_ONS = (cut(100, "saw", 10), cut(110.2, "jointer", 0.3))
 
 
 def test_nor_does_one_that_is_half_done_when_the_collector_goes_off() -> None:
