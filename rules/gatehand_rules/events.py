@@ -117,9 +117,10 @@ class HoldAsked(Struct, frozen=True):
 
 
 class HoldRemembered(Struct, frozen=True):
-    """The daemon's own retained status from before its restart says that the collector was held."""
+    """The collector was held before the daemon's start: its own file or its retained status says so, and `why`."""
 
     collector: str
+    why: str = ""
 
 
 class BrokerConnected(Struct, frozen=True):

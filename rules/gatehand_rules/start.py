@@ -176,10 +176,10 @@ def _open_unknown(draft: Draft, at: int) -> None:
             stand_open += 1
 
 
-def hold_remembered(draft: Draft, at: int) -> None:
-    """Held before the daemon's restart, by its own retained status: a restart is no reset."""
+def hold_remembered(draft: Draft, at: int, why: str) -> None:
+    """Held before the daemon's restart, by its own file or its retained status: a restart is no reset."""
     if not fan.is_held(draft.collectors[at]):
-        hold(draft, at, "held before the daemon's restart", Rule.RETAINED)
+        hold(draft, at, why or "held before the daemon's restart", Rule.RETAINED)
 
 
 def shutdown(draft: Draft) -> None:

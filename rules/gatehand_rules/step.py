@@ -182,10 +182,10 @@ def _observe(draft: Draft, event: ev.Event) -> None:
                 hands.stop_unclear(draft, at, says)
         case ev.CollectorReport() | ev.CollectorCurrent() | ev.BinReport() | ev.ResetAsked() | ev.HoldAsked():
             _collector_event(draft, event)
-        case ev.HoldRemembered(collector=name):
+        case ev.HoldRemembered(collector=name, why=why):
             at = draft.shop.collector_at(name)
             if at is not None:
-                start.hold_remembered(draft, at)
+                start.hold_remembered(draft, at, why)
         case ev.DeviceOnline():
             _online(draft, event)
         case ev.BrokerConnected():

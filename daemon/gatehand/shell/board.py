@@ -12,6 +12,7 @@ from gatehand.mqtt.transport import Kind, Notice, Outgoing, Said, Transport
 from gatehand.shell import shell_alarms
 from gatehand.shell.alarm_words import words
 from gatehand.shell.alarms import Alarm, Alarms
+from gatehand.shell.notebook import Notebook
 from gatehand.shell.plan import Plan
 from gatehand.shell.routes import OwnStatus
 from gatehand.shell.status import Moment, Statuses, Subject, changed, subjects_of
@@ -28,11 +29,12 @@ _DRIFT: Final = 0.1
 class Board:
     """Statuses and alarms of one daemon."""
 
-    def __init__(self, plan: Plan, clock: Clock, transport: Transport) -> None:
+    def __init__(self, plan: Plan, clock: Clock, transport: Transport, notebook: Notebook) -> None:
         self._plan = plan
         self._clock = clock
         self._transport = transport
-        self._statuses = Statuses(plan.routes.base, plan.shop)
+        self._notebook = notebook
+        self._statuses = Statuses(plan.routes.base, plan.shop, notebook.hold_id)
         self.alarms = Alarms(plan.routes.base)
         self._steps: list[tuple[State, Outcome]] = []
         self._at_once: dict[Subject, None] = {}
@@ -78,13 +80,18 @@ class Board:
         self._look_at_steps()
         if self._visible:
             if self._at_once:
-                subjects, self._at_once = self._at_once, {}
+                subjects = [each for each in self._at_once if not self.withholds(each)]
+                self._at_once = {each: None for each in self._at_once if self.withholds(each)}
                 self._publish(self._statuses.messages(subjects, state, self._moment(now)))
             self._publish(self.alarms.take_messages(self._clock.mono()))
             leftovers, self._leftovers = self._leftovers, []
             self._publish(leftovers)
         for mirror in self._mirrors:
             mirror()
+
+    def withholds(self, subject: Subject) -> bool:
+        """Whether it is not to be shown yet: its hold is not on the disk."""
+        return subject[0] == "collector" and self._notebook.withholds(subject[1])
 
     def show_also(self, mirror: Callable[[], None]) -> None:
         """Call this too whenever something may have changed: it shows the same elsewhere, and must not raise."""

@@ -23,9 +23,10 @@ from gatehand.mqtt.transport import Connected, Notice, Transport
 from gatehand.shell.alarms import Alarm
 from gatehand.shell.board import Board
 from gatehand.shell.log_first import Batch, LogFirst
+from gatehand.shell.notebook import Notebook
 from gatehand.shell.own_topics import OwnTopics
 from gatehand.shell.plan import Plan
-from gatehand.shell.ports import Diagnostics, Log, Recorder, Timer, Timers
+from gatehand.shell.ports import Diagnostics, InMemory, Log, Memory, Recorder, Timer, Timers
 from gatehand.shell.told import word
 from gatehand_rules import events as ev
 from gatehand_rules import initial, step
@@ -56,6 +57,7 @@ class Engine:
         timers: calls back at an instant.
         transport: carries the messages.
         diagnose: a line for whoever looks at the service.
+        memory: what outlives the daemon; None: nothing does.
     """
 
     def __init__(
@@ -69,6 +71,7 @@ class Engine:
         transport: Transport,
         diagnose: Diagnostics,
         starts: Mapping[str, tuple[float, ...]] | None = None,
+        memory: Memory | None = None,
     ) -> None:
         """`starts`: of each motor in the last hour, as `initial` takes them."""
         self._plan = plan
@@ -79,7 +82,8 @@ class Engine:
         self._transport = transport
         self._diagnose = diagnose
         self._queue = LogFirst(log, timers, stamper, self._send, self._on_log_failure)
-        self._board = Board(plan, self._clock, transport)
+        self._notebook = Notebook(memory or InMemory(), self._clock, timers, self)
+        self._board = Board(plan, self._clock, transport, self._notebook)
         self._own_topics = OwnTopics(self, diagnose)
         self._now = self._clock.mono()
         self._state = initial(plan.shop, self._now, starts)
@@ -92,6 +96,7 @@ class Engine:
         self.mishaps = 0
         """How often the rules or this engine failed; none is expected, ever."""
         self._reload_asked: tuple[str, ...] = ()
+        self._met = False
         self._begin_recording()
 
     @property
@@ -115,6 +120,11 @@ class Engine:
         return self._clock
 
     @property
+    def notebook(self) -> Notebook:
+        """What is remembered beyond the daemon's end."""
+        return self._notebook
+
+    @property
     def settled(self) -> bool:
         """No command waits for the disk."""
         return self._queue.idle
@@ -127,6 +137,8 @@ class Engine:
         if events is None:
             self._own_topics.on_message(self._plan.routes, topic, payload, retained=retained)
             return
+        if events:
+            self._notebook.note_heard(topic)
         for event in events:
             self.handle(event, received)
 
@@ -136,6 +148,9 @@ class Engine:
         facts: dict[str, Fact] = {"protocol": info.protocol, "host": info.host, "port": info.port}
         self._diagnose("info", f"connected to the broker at {info.host}:{info.port}", facts)
         self.handle(ev.BrokerConnected())
+        if not self._met:
+            self._met = True
+            self._tell_holds()
         for message in dict.fromkeys(question.message for question in self._plan.told.questions):
             self._transport.publish(message)
 
@@ -196,12 +211,14 @@ class Engine:
         for event in self._plan.routes.overdue(now):
             self.handle(event)
         self.handle(ev.Tick())
+        self._notebook.beat()
         if self._queue.idle:
             self._board.show_readings(self._state, now)
 
     def stop(self) -> None:
         """A clean stop: the rules say what is told off. The caller waits until `settled`, then ends the session."""
         self.handle(ev.ShutdownAsked())
+        self._notebook.close()
 
     def now(self) -> float:
         """The rules' time, monotonic seconds."""
@@ -256,12 +273,26 @@ class Engine:
         before, self._plan, self._state = self._state, plan, outcome.state
         self._begin_recording(changed)
         self._board.swap(plan)
+        owed = self._notebook.owed(plan)
         self._carry_out(before, outcome, self._now)
+        self._hold_again(owed)
         self._arm(outcome.state.wake_at, self._now)
         self._transport.subscribe(plan.routes.live)
         self._board.show_all(self._state, self._now)
 
     # Inside
+
+    def _tell_holds(self) -> None:
+        """What our own file remembers as held, before anything that the broker says."""
+        self._hold_again(self._notebook.owed(self._plan))
+
+    def _hold_again(self, owed: tuple[tuple[str, str], ...]) -> None:
+        """Neither a restart nor an edit ends a hold."""
+        for name, why in owed:
+            at = self._plan.shop.collector_at(name)
+            if at is not None and not isinstance(self._state.collectors[at].phase, Held):
+                self.handle(ev.HoldRemembered(name, why))
+        self._notebook.in_step(self._plan, self._state)
 
     def _time(self, at: float | None = None) -> float:
         now = self._clock.mono() if at is None else round(at * 1000) / 1000
@@ -288,6 +319,7 @@ class Engine:
         lines: list[Line] = [self._stamper.finding(finding, now) for finding in outcome.findings]
         self._queue.put(lines, outcome.commands, now)
         self._board.take(before, outcome)
+        self._notebook.look(self._plan, self._state)
         self._show()
 
     def _show(self) -> None:

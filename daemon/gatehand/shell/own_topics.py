@@ -10,6 +10,8 @@ from gatehand.journal.line import ALARM_ACKNOWLEDGED, RETAINED_COMMAND
 from gatehand.mqtt.transport import Subscription
 from gatehand.shell.alarms import Alarm
 from gatehand.shell.board import Board
+from gatehand.shell.notebook import Notebook
+from gatehand.shell.plan import Plan
 from gatehand.shell.ports import Diagnostics
 from gatehand.shell.routes import (
     AlarmAcked,
@@ -33,6 +35,14 @@ class Desk(Protocol):
     @property
     def state(self) -> State:
         """What the rules remember."""
+
+    @property
+    def plan(self) -> Plan:
+        """The config in use."""
+
+    @property
+    def notebook(self) -> Notebook:
+        """What is remembered beyond the daemon's end."""
 
     @property
     def clock(self) -> Clock:
@@ -111,8 +121,15 @@ class OwnTopics:
         """A hold outlives a restart; what is no longer there is removed from the broker."""
         board = self._desk.board
         if found.kind == "collector" and found.held and not self._met_before and board.knows(found):
-            if self._desk.state.adopted:  # the broker was slow to say so
-                self._desk.handle(ev.HoldAsked(found.name, HELD_BEFORE))
-            else:
-                self._desk.handle(ev.HoldRemembered(found.name))
+            self._on_held(found)
         board.found_retained(found)
+
+    def _on_held(self, found: OwnStatus) -> None:
+        """What the broker remembers counts as well as our own file, unless a reset has ended that very hold."""
+        why = found.why or HELD_BEFORE
+        if not self._desk.notebook.broker_says(self._desk.plan, found.name, found.hold_id, why):
+            return
+        if self._desk.state.adopted:  # the broker was slow to say so
+            self._desk.handle(ev.HoldAsked(found.name, why))
+        else:
+            self._desk.handle(ev.HoldRemembered(found.name, why))

@@ -4,7 +4,9 @@ No asyncio, no files, no sockets, no clock in here.
 """
 
 from collections.abc import Callable, Mapping, Sequence
-from typing import Protocol
+from typing import Protocol, TypeAlias
+
+from msgspec import Struct
 
 from gatehand.journal.line import Line
 from gatehand_rules.events import Event
@@ -60,6 +62,97 @@ class Diagnostics(Protocol):
 
     def __call__(self, level: str, text: str, facts: Mapping[str, Fact] | None = None) -> None:
         """`level`: "info", "warning" or "error"."""
+
+
+class HoldKept(Struct, frozen=True):
+    """A hold that stands, as it is remembered beyond the daemon's end."""
+
+    id: str
+    """Random: a hold that the broker still shows is over when its id is among the resets."""
+    collector: str
+    command_topic: str
+    """By it a collector is known whose table was renamed meanwhile."""
+    why: str
+    since: str
+    """RFC 3339."""
+
+
+class Remembered(Struct, frozen=True):
+    """All that must outlive a power cut."""
+
+    holds: tuple[HoldKept, ...] = ()
+    resets: tuple[str, ...] = ()
+    """Ids of holds that a reset has ended, oldest first; so many, and no more."""
+    heard: tuple[str, ...] = ()
+    """Topics on which a device of the shop has ever been heard."""
+    baselines: Mapping[str, object] = {}
+    unreadable: str | None = None
+    """Why what was kept cannot be read, as a clause: then every collector is held. None: it was read, or is not there."""
+
+
+Kept: TypeAlias = Callable[[str | None], None]
+"""Told None once what was given is on the medium, else why it is not."""
+
+
+class Memory(Protocol):
+    """What outlives the daemon on this machine's own disk, whatever becomes of the broker."""
+
+    def recall(self) -> Remembered:
+        """What was kept when the daemon started. Reads nothing: whoever made this has read it."""
+
+    def new_id(self) -> str:
+        """An id for a hold: 16 hex digits that no hold had before."""
+
+    def keep(self, what: Remembered, kept: Kept) -> None:
+        """Put it in place of what was kept before. Never blocks; `kept` is called in the control loop, or from within.
+
+        The latest one counts: one that was overtaken before it was written is told what became of the later one.
+        """
+
+
+class InMemory:
+    """A memory without a disk. `kept` is what the next daemon would find: hand it on, or leave it out, at its start."""
+
+    def __init__(self, kept: Remembered | None = None) -> None:
+        self.kept = kept or Remembered()
+        self.stalled = False
+        """While set, what is given waits: `sync` writes it, `power_cut` forgets it."""
+        self.trouble: str | None = None
+        """While set, nothing can be written, for this reason."""
+        self._recalled = self.kept
+        self._waiting: list[tuple[Remembered, Kept]] = []
+        ids = (*(hold.id for hold in self.kept.holds), *self.kept.resets)
+        self._last_id = max((int(each, 16) for each in ids), default=0)
+
+    def recall(self) -> Remembered:
+        """What it was made with."""
+        return self._recalled
+
+    def new_id(self) -> str:
+        """One after the other, so that a simulation comes out the same each time."""
+        self._last_id += 1
+        return f"{self._last_id:016x}"
+
+    def keep(self, what: Remembered, kept: Kept) -> None:
+        """At once, unless stalled or in trouble."""
+        if self.stalled:
+            self._waiting.append((what, kept))
+        elif self.trouble is not None:
+            kept(self.trouble)
+        else:
+            self.kept = what
+            kept(None)
+
+    def sync(self) -> None:
+        """What waited is written, and from now on nothing waits."""
+        self.stalled = False
+        waiting, self._waiting = self._waiting, []
+        for what, kept in waiting:
+            self.keep(what, kept)
+
+    def power_cut(self) -> None:
+        """What waited is lost, and nobody is told."""
+        self._waiting.clear()
 
 
 class NoRecorder:

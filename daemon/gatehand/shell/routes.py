@@ -53,6 +53,10 @@ class OwnStatus(Struct, frozen=True):
     name: str
     topic: str
     held: bool
+    hold_id: str | None = None
+    """Of the hold, when it says so; a version of before gave none."""
+    why: str = ""
+    """Of the hold."""
 
 
 class ReloadAsked(Struct, frozen=True):
@@ -92,8 +96,10 @@ class Routes:
         self._rejections = Rejections()
         asked = (Subscription(self._reload), Subscription(f"{self.base}/alarm/+/ack"))
         self.live = (*(self._subscription(topic) for topic in self._handlers), *asked)
-        left = tuple(Subscription(f"{self.base}/{kind}/+") for kind in ("tool", "gate", "collector", "alarm"))
-        self.first = (*self.live, *(Subscription(topic) for topic in self._commands), *left)
+        # A broker's queue for one client is short, and it drops what is beyond: holds come first of all.
+        held = tuple(Subscription(f"{self.base}/collector/{name}") for name in config.collector)
+        left = tuple(Subscription(f"{self.base}/{kind}/+") for kind in ("collector", "gate", "tool", "alarm"))
+        self.first = (*held, *self.live, *(Subscription(topic) for topic in self._commands), *left)
 
     def events(self, topic: str, payload: bytes, *, retained: bool, now: float) -> tuple[ev.Event, ...] | None:
         """What a message says, in the config's order; None when no device of the shop speaks there."""
@@ -124,7 +130,7 @@ class Routes:
             case ["alarm", name, "ack"] if not retained:
                 return AlarmAcked(name, excerpt(payload[:_LONGEST_REASON]).strip() or None)
             case [what, name] if retained and payload:
-                return OwnStatus(what, name, topic, held=_says_held(payload))
+                return _own_status(what, name, topic, payload)
             case _:
                 return None
 
@@ -304,9 +310,19 @@ def _hold(name: str) -> Read:
     return read
 
 
-def _says_held(payload: bytes) -> bool:
+def _own_status(kind: str, name: str, topic: str, payload: bytes) -> OwnStatus:
     try:
         found = json.loads(payload)
     except (ValueError, RecursionError):
-        return False
-    return isinstance(found, dict) and found.get("state") == "held"
+        found = None
+    if not isinstance(found, dict) or found.get("state") != "held":
+        return OwnStatus(kind, name, topic, held=False)
+    hold_id, why = found.get("hold_id"), found.get("held")
+    return OwnStatus(
+        kind,
+        name,
+        topic,
+        held=True,
+        hold_id=hold_id if isinstance(hold_id, str) and hold_id else None,
+        why=why if isinstance(why, str) else "",
+    )

@@ -12,6 +12,7 @@ from gatehand_rules.alarms import alarm_id, alarm_parts
 CONFIG: Final = alarm_id("daemon", "main", "config")
 LOG: Final = alarm_id("daemon", "main", "log")
 RECORDING: Final = alarm_id("daemon", "main", "recording")
+MEMORY: Final = alarm_id("daemon", "main", "memory")
 INTERNAL: Final = alarm_id("daemon", "main", "internal_error")
 SAME_BASE: Final = alarm_id("daemon", "main", "same_base")
 SUBSCRIPTIONS: Final = alarm_id("daemon", "main", "subscriptions")
@@ -82,6 +83,19 @@ def recording_trouble(why: str, wall: float) -> Alarm:
         wall,
         f"Readings are not recorded: {why}.",
         "Make room on the disk, or lower log.readings_limit_mb; recording resumes by itself.",
+    )
+
+
+def memory_trouble(why: str, held: tuple[str, ...], wall: float) -> Alarm:
+    """What must outlive a power cut is not on the disk. `held`: the collectors that are held now."""
+    what = f"The hold of {', '.join(held)}" if held else "What must outlive a power cut (holds, resets)"
+    return Alarm(
+        MEMORY,
+        wall,
+        f"{what} could not be written to state.json: {why}.",
+        "Make room on the disk of the state folder, or let the daemon write there; it is tried again by itself. Until "
+        "then lock the machine out by its own switch: after a power cut the hold may be forgotten.",
+        facts=(("held", list(held)),),
     )
 
 

@@ -5,7 +5,7 @@ Nothing is decided or remembered here but since when a state's word stands, why,
 
 import json
 import math
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from typing import Final, TypeAlias
 
 from msgspec import Struct
@@ -78,8 +78,10 @@ class _Shown(Struct):
 class Statuses:
     """The status messages of one shop."""
 
-    def __init__(self, base: str, shop: Shop) -> None:
+    def __init__(self, base: str, shop: Shop, hold_id: Callable[[str], str | None] | None = None) -> None:
+        """`hold_id`: of the hold that stands on a collector."""
         self._base = base
+        self._hold_id = hold_id
         self._shown: dict[Subject, _Shown] = {}
         self.reshape(shop)
 
@@ -206,6 +208,7 @@ class Statuses:
             "starts_per_hour": collector.starts_per_hour,
             "bin_full": seen.bin_full,
             "held": seen.phase.why if isinstance(seen.phase, Held) else None,
+            "hold_id": self._hold_id(collector.name) if self._hold_id and isinstance(seen.phase, Held) else None,
         }
 
     def _on_until(self, name: str, seen: CollectorState, state: State) -> float | None:

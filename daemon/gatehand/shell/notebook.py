@@ -1,0 +1,215 @@
+"""What must outlive the daemon, kept in step with the rules: holds, resets, what was ever heard, baselines.
+
+Nothing is decided here about the shop. A hold that begins is written at once, and its status is withheld from screens
+until it is on the medium, so that nobody is shown a hold that a power cut could undo; no command waits for that. A hold
+that stands here is over only when its collector is in the shop and the rules hold it no longer: never by an edit.
+"""
+
+from collections.abc import Iterable, Mapping
+from typing import Final, Protocol
+
+from msgspec.structs import replace
+
+from gatehand.journal.clock import Clock
+from gatehand.journal.line import stamp
+from gatehand.shell import shell_alarms
+from gatehand.shell.alarms import Alarm
+from gatehand.shell.plan import Plan
+from gatehand.shell.ports import HoldKept, Memory, Remembered, Timer, Timers
+from gatehand_rules.state import Held, State
+
+WITHHELD_FOR: Final = 1.0
+"""Seconds after which a hold is shown although it is not on the medium; an alarm says so."""
+MOST_RESETS: Final = 200
+"""Resets that are remembered: a broker's retained hold is older than that many only if it was away for months."""
+MOST_HEARD: Final = 5000
+_HEARD_EVERY: Final = 60
+"""Beats between two writings of what was heard, which nobody waits for."""
+
+
+class Desk(Protocol):
+    """What is asked of the engine from here."""
+
+    def raise_alarm(self, alarm: Alarm) -> None:
+        """Raise an alarm of the shell's own, and show what has changed."""
+
+    def clear_alarm(self, name: str) -> None:
+        """End one, and show what has changed."""
+
+
+class Notebook:
+    """What is remembered, and what of it is on the medium."""
+
+    def __init__(self, memory: Memory, clock: Clock, timers: Timers, desk: Desk) -> None:
+        was = memory.recall()
+        self._memory, self._clock, self._timers, self._desk = memory, clock, timers, desk
+        self._standing = was.holds
+        self._resets = was.resets
+        self._heard = dict.fromkeys(was.heard)
+        self._baselines = dict(was.baselines)
+        self._unreadable = was.unreadable
+        self._in_step = False
+        """The rules have been told of all that is remembered here; until then what they hold says nothing."""
+        self._changed = True
+        self._heard_since = 0
+        self._given = 0
+        """Number of the last writing, and of the last that was answered."""
+        self._answered = 0
+        self._trouble: str | None = None
+        self._withheld: dict[str, tuple[int, Timer]] = {}
+        """By collector: the writing that its hold waits for, and the end of patience."""
+
+    # What others ask
+
+    def hold_id(self, collector: str) -> str | None:
+        """The id of the hold that stands on it."""
+        return next((hold.id for hold in self._standing if hold.collector == collector), None)
+
+    def withholds(self, collector: str) -> bool:
+        """Whether its status must not be shown yet."""
+        return collector in self._withheld
+
+    def was_heard(self, topic: str) -> bool:
+        """Whether anything was ever heard there, in this run or an earlier one."""
+        return topic in self._heard
+
+    def note_heard(self, topic: str) -> None:
+        """Something of the shop was heard there. Cheap; written within a minute or with the next hold."""
+        if topic not in self._heard and len(self._heard) < MOST_HEARD:
+            self._heard[topic] = None
+            self._heard_since = self._heard_since or _HEARD_EVERY
+
+    @property
+    def baselines(self) -> Mapping[str, object]:
+        """By name, as they were set: values that JSON knows."""
+        return self._baselines
+
+    def set_baseline(self, name: str, value: object) -> None:
+        """Remember one; written at once."""
+        self._baselines[name] = value
+        self._write()
+
+    # Beginning, and a changed config
+
+    def owed(self, plan: Plan) -> tuple[tuple[str, str], ...]:
+        """The collectors that the rules must be told to hold, and why; `in_step` is to be called when they were told.
+
+        A collector that was renamed is known by its command topic, else by its name.
+        """
+        self._in_step = False
+        found = tuple(_named(plan, hold) for hold in self._standing)
+        self._changed |= found != self._standing
+        self._standing = found
+        owed = dict.fromkeys(plan.told.off, self._unreadable) if self._unreadable is not None else {}
+        owed.update((hold.collector, hold.why) for hold in reversed(found) if hold.collector in plan.told.off)
+        return tuple(owed.items())
+
+    def in_step(self, plan: Plan, state: State) -> None:
+        """The rules have been told what was owed: from here on what they hold is what is remembered."""
+        self._in_step = True
+        self._unreadable = None
+        self.look(plan, state)
+
+    def broker_says(self, plan: Plan, collector: str, hold_id: str | None, why: str) -> bool:
+        """The broker's retained status says held. False when that hold has been reset since.
+
+        One without an id is of a version that gave none: it counts.
+        """
+        if hold_id is not None and hold_id in self._resets:
+            return False
+        if hold_id is not None and all(hold.id != hold_id for hold in self._standing):
+            self._standing += (self._hold(plan, collector, why, hold_id),)
+            self._changed = True
+        return True
+
+    # In step with the rules
+
+    def look(self, plan: Plan, state: State) -> None:
+        """After a step: holds that began or ended in it."""
+        held = {
+            fan.name: seen.phase.why
+            for fan, seen in zip(plan.shop.collectors, state.collectors, strict=True)
+            if isinstance(seen.phase, Held)
+        }
+        if not self._in_step or not (held or self._standing or self._changed):
+            return
+        over = [hold for hold in self._standing if hold.collector in plan.told.off and hold.collector not in held]
+        standing = [
+            replace(hold, why=held.get(hold.collector, hold.why)) for hold in self._standing if hold not in over
+        ]
+        known = {hold.collector for hold in standing}
+        begun = [self._hold(plan, name, why) for name, why in held.items() if name not in known]
+        standing += begun
+        if tuple(standing) == self._standing and not self._changed:
+            return
+        self._standing = tuple(standing)
+        self._resets = (*self._resets, *(hold.id for hold in over))[-MOST_RESETS:]
+        self._release(hold.collector for hold in over)
+        for hold in begun:
+            self._withhold(hold.collector)
+        self._write()
+
+    def beat(self) -> None:
+        """Once a second: what could not be written is tried again, what was heard is written in its time."""
+        if self._heard_since > 0:
+            self._heard_since -= 1
+        due = self._heard_since == 1
+        if (self._trouble is not None or due) and self._answered == self._given:
+            self._write()
+
+    def close(self) -> None:
+        """The last writing, of what was heard; whoever made the memory waits for it."""
+        if self._heard_since > 0:
+            self._write()
+
+    # Inside
+
+    def _hold(self, plan: Plan, collector: str, why: str, hold_id: str | None = None) -> HoldKept:
+        name = hold_id or self._memory.new_id()
+        return HoldKept(name, collector, plan.told.off[collector].topic, why, stamp(self._clock.wall()))
+
+    def _withhold(self, collector: str) -> None:
+        until = self._clock.mono() + WITHHELD_FOR
+        timer = self._timers.call_at(until, lambda: self._out_of_patience(collector))
+        self._withheld[collector] = (self._given + 1, timer)
+
+    def _release(self, collectors: Iterable[str]) -> None:
+        for collector in collectors:
+            if (found := self._withheld.pop(collector, None)) is not None:
+                found[1].cancel()
+
+    def _write(self) -> None:
+        self._changed = False
+        self._heard_since = 0
+        self._given += 1
+        number = self._given
+        what = Remembered(self._standing, self._resets, tuple(self._heard), dict(self._baselines))
+        self._memory.keep(what, lambda trouble: self._kept(number, trouble))
+
+    def _kept(self, number: int, trouble: str | None) -> None:
+        self._answered = max(self._answered, number)
+        if trouble is not None:
+            self._trouble = trouble
+            self._alarm(trouble)
+            return
+        self._release([name for name, (waits_for, _) in self._withheld.items() if waits_for <= number])
+        if number == self._given:
+            self._trouble = None
+            self._desk.clear_alarm(shell_alarms.MEMORY)
+
+    def _out_of_patience(self, collector: str) -> None:
+        self._withheld.pop(collector, None)
+        self._alarm(self._trouble or f"it has taken longer than {WITHHELD_FOR:g} s")
+
+    def _alarm(self, why: str) -> None:
+        held = tuple(dict.fromkeys(hold.collector for hold in self._standing))
+        self._desk.raise_alarm(shell_alarms.memory_trouble(why, held, self._clock.wall()))
+
+
+def _named(plan: Plan, hold: HoldKept) -> HoldKept:
+    """The same hold, under the name and the command topic that its collector has in this config."""
+    for name, off in plan.told.off.items():
+        if off.topic == hold.command_topic:
+            return replace(hold, collector=name)
+    off = plan.told.off.get(hold.collector)
+    return hold if off is None else replace(hold, command_topic=off.topic)
