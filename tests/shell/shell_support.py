@@ -13,6 +13,7 @@ from gatehand.journal.line import Line, Stamper
 from gatehand.mqtt.transport import Connected, Kind, Outgoing, Subscription
 from gatehand.shell.engine import Engine
 from gatehand.shell.plan import Plan
+from gatehand.shell.ports import InMemory
 from gatehand_rules.events import Event
 from gatehand_rules.state import State
 
@@ -218,6 +219,7 @@ class World:
     log: FakeLog = field(default_factory=FakeLog)
     recorder: Recorded = field(default_factory=Recorded)
     said: list[str] = field(default_factory=list)
+    memory: InMemory = field(default_factory=InMemory)
 
     def __post_init__(self) -> None:
         self.timers = Timers(self.clocks)
@@ -231,6 +233,7 @@ class World:
             timers=self.timers,
             transport=self.transport,
             diagnose=lambda _level, text, _facts=None: self.said.append(text),
+            memory=self.memory,
         )
 
     def connect(self, *retained: tuple[str, str]) -> "World":

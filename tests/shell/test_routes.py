@@ -161,9 +161,11 @@ def test_command_topics_and_our_own_status_are_looked_at_on_each_connection_only
         "shop/gate/bench/set",
         "gatehand/tool/+",
         "gatehand/gate/+",
+        "gatehand/collector/main",
         "gatehand/collector/+",
         "gatehand/alarm/+",
     }
+    assert found.first[0].topic == "gatehand/collector/main", "a hold comes before all that is many"
 
 
 def test_a_retained_message_on_a_command_topic_is_told_apart_from_the_echo_of_our_own() -> None:

@@ -211,5 +211,5 @@ def _named(plan: Plan, hold: HoldKept) -> HoldKept:
     for name, off in plan.told.off.items():
         if off.topic == hold.command_topic:
             return replace(hold, collector=name)
-    off = plan.told.off.get(hold.collector)
-    return hold if off is None else replace(hold, command_topic=off.topic)
+    same = plan.told.off.get(hold.collector)
+    return hold if same is None else replace(hold, command_topic=same.topic)

@@ -87,7 +87,7 @@ class Remembered(Struct, frozen=True):
     """Topics on which a device of the shop has ever been heard."""
     baselines: Mapping[str, object] = {}
     unreadable: str | None = None
-    """Why what was kept cannot be read, as a clause: then every collector is held. None: it was read, or is not there."""
+    """Why what was kept cannot be read, as a clause: then every collector is held. None: it was read, or is not."""
 
 
 Kept: TypeAlias = Callable[[str | None], None]
