@@ -320,6 +320,7 @@ def test_every_alarm_of_the_shells_own_says_what_to_do_next() -> None:
         "wall": WALL,
         "problems": ["config.toml:3:1: error: found 3; wanted a table"],
         "topics": ("shop/x",),
+        "held": ("main",),
         "why": "no space",
         "text": "it broke",
     }
