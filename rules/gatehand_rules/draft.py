@@ -3,6 +3,7 @@
 Rules read and write a `Draft`; nothing outside this package sees one.
 """
 
+from collections.abc import Mapping
 from typing import Any
 
 from msgspec.structs import replace
@@ -22,6 +23,7 @@ class Draft:
         "collectors",
         "commands",
         "connected",
+        "decided",
         "findings",
         "gates",
         "now",
@@ -48,6 +50,7 @@ class Draft:
         self.stopping = state.stopping
         self.commands: list[Command] = []
         self.findings: list[Finding] = []
+        self.decided: Finding | None = None
 
     def say(
         self,
@@ -63,6 +66,22 @@ class Draft:
         self.findings.append(
             Finding(event=event, rule=rule, tool=tool, gate=gate, collector=collector, facts=tuple(facts.items()))
         )
+
+    def decide(
+        self,
+        event: Happened,
+        rule: Rule,
+        facts: Mapping[str, Fact],
+        *,
+        gate: str | None = None,
+        collector: str | None = None,
+        said: bool = True,
+    ) -> None:
+        """Leave the finding that answers a request. `said` False: whoever asked is told, and the log is not."""
+        finding = Finding(event=event, rule=rule, gate=gate, collector=collector, facts=tuple(facts.items()))
+        self.decided = finding
+        if said:
+            self.findings.append(finding)
 
     def raise_alarm(
         self,

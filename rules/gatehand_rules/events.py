@@ -46,11 +46,13 @@ class ButtonPressed(Struct, frozen=True):
 
 
 class HandAsked(Struct, frozen=True):
-    """A hand start (or its end) asked for over MQTT."""
+    """A hand start (or its end) asked for over MQTT. `because` and `by`: what the message says of why and who."""
 
     gate: str
     on: bool
     retained: bool = False
+    because: str = ""
+    by: str = ""
 
 
 class StopReport(Struct, frozen=True):
@@ -102,9 +104,19 @@ class DeviceOnline(Struct, frozen=True):
 
 
 class ResetAsked(Struct, frozen=True):
-    """Somebody wants a hold to end."""
+    """A message wants a hold to end. It counts where none came shortly before it."""
 
     collector: str
+    retained: bool = False
+    because: str = ""
+    by: str = ""
+
+
+class ResetButton(Struct, frozen=True):
+    """The collector's reset button was pressed or released. A press counts when it is released in time."""
+
+    collector: str
+    pressed: bool
     retained: bool = False
 
 
@@ -114,6 +126,7 @@ class HoldAsked(Struct, frozen=True):
     collector: str
     because: str = ""
     retained: bool = False
+    by: str = ""
 
 
 class HoldRemembered(Struct, frozen=True):
@@ -157,6 +170,7 @@ Event: TypeAlias = (
     | BinReport
     | DeviceOnline
     | ResetAsked
+    | ResetButton
     | HoldAsked
     | HoldRemembered
     | BrokerConnected

@@ -90,6 +90,8 @@ class Rule(StrEnum):
     HAND_LIMIT = "hand_limit"
     STOP_CONTACT = "stop_contact"
     HOLD = "hold"
+    RESET_REPEATED = "reset_repeated"
+    RESET_PRESS = "reset_press"
     NOT_FRESH = "not_fresh"
     BIN_FULL = "bin_full"
     OFFLINE = "offline"

@@ -22,6 +22,10 @@ from gatehand_rules.words import Position
 
 RETAINED_IN = 0.5
 """Seconds after a connection in which the broker still sends what it retains."""
+ALONE = 2.0
+"""Seconds without another message before a reset that counts."""
+PRESS = (0.1, 2.0)
+"""Seconds that a reset button is held down, from and to, in a press that counts."""
 
 
 def initial(shop: Shop) -> Guard:
@@ -126,16 +130,20 @@ def observe(shop: Shop, guard: Guard, event: ev.Event, now: float) -> Guard:
             return _see_stop(shop, guard, name, active=active)
         case ev.HoldAsked(collector=name, retained=False) | ev.HoldRemembered(collector=name):
             at = shop.collector_at(name)
-            return guard if at is None else _fan(guard, at, latched=True, armed=False)
-        case ev.ResetAsked(collector=name, retained=False):
+            return guard if at is None else _latch(guard, at)
+        case ev.ResetAsked(collector=name, retained=retained):
             at = shop.collector_at(name)
-            free = at is not None and not any(
-                active and name in stop.collectors for stop, active in zip(shop.stops, guard.stops, strict=True)
-            )
-            if at is None or not free or not guard.fans[at].latched:
+            if at is None:
                 return guard
-            return _fan(guard, at, latched=False, armed=False)
+            alone = not retained and now >= round(guard.fans[at].reset_asked_at + ALONE, 6)
+            guard = _fan(guard, at, reset_asked_at=now)
+            return _unlatch(shop, guard, at) if alone else guard
+        case ev.ResetButton(collector=name, pressed=pressed, retained=False):
+            at = shop.collector_at(name)
+            return guard if at is None else _see_press(shop, guard, at, now, pressed=pressed)
         case ev.BrokerConnected():
+            for i in range(len(guard.fans)):  # what came before was not heard
+                guard = _fan(guard, i, reset_up=False, reset_down_at=None, reset_asked_at=now)
             return guard if guard.over else replace(guard, watching_from=round(now + RETAINED_IN, 6))
         case ev.BrokerLost(heard_at=heard_at):
             return _lost(replace(guard, watching_from=inf), heard_at)
@@ -143,6 +151,35 @@ def observe(shop: Shop, guard: Guard, event: ev.Event, now: float) -> Guard:
             return replace(guard, watching_from=inf, over=True)
         case _:
             return guard
+
+
+def _latch(guard: Guard, at: int) -> Guard:
+    """Held. A press of the reset begins anew after it (I5)."""
+    return _fan(guard, at, latched=True, armed=False, reset_up=False, reset_down_at=None)
+
+
+def _unlatch(shop: Shop, guard: Guard, at: int) -> Guard:
+    """A press that counts ends a hold whose cause is gone, and arms nothing (I5)."""
+    held = guard.fans[at].latched and not _is_stopped(shop, guard, at)
+    return _fan(guard, at, latched=False, armed=False) if held else guard
+
+
+def _is_stopped(shop: Shop, guard: Guard, at: int) -> bool:
+    name = shop.collectors[at].name
+    return any(active and name in stop.collectors for stop, active in zip(shop.stops, guard.stops, strict=True))
+
+
+def _see_press(shop: Shop, guard: Guard, at: int, now: float, *, pressed: bool) -> Guard:
+    """The reset button: released since the cause is gone, then pressed, then released in time (I5)."""
+    seen = guard.fans[at]
+    if _is_stopped(shop, guard, at):
+        return guard
+    if pressed:
+        return _fan(guard, at, reset_up=False, reset_down_at=now) if seen.reset_up else guard
+    guard = _fan(guard, at, reset_up=True, reset_down_at=None)
+    down_at = seen.reset_down_at
+    counts = down_at is not None and round(down_at + PRESS[0], 6) <= now <= round(down_at + PRESS[1], 6)
+    return _unlatch(shop, guard, at) if counts else guard
 
 
 def _lost(guard: Guard, heard_at: float) -> Guard:
@@ -188,7 +225,7 @@ def _see_stop(shop: Shop, guard: Guard, name: str, *, active: bool) -> Guard:
     for collector in shop.stops[at].collectors if active else ():
         home = shop.collector_at(collector)
         if home is not None:
-            guard = _fan(guard, home, latched=True, armed=False)
+            guard = _latch(guard, home)
     return guard
 
 

@@ -20,7 +20,8 @@ from gatehand_rules.demand import Demand, Kind
 from gatehand_rules.detect import refuse_stale
 from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Happened, Rule
-from gatehand_rules.hands import drop_demands, end_hand, make_stale
+from gatehand_rules.hands import end_hand
+from gatehand_rules.holds import drop_demands, make_stale
 from gatehand_rules.state import (
     CoastDown,
     Held,

@@ -5,10 +5,11 @@ from math import inf
 
 from msgspec.structs import replace
 
-from gatehand_rules import fan, gates, interlock
+from gatehand_rules import fan, gates, interlock, resets
 from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Happened, Rule
-from gatehand_rules.hands import drop_demands, end_hand, hold
+from gatehand_rules.hands import end_hand
+from gatehand_rules.holds import drop_demands, forget_press, hold
 from gatehand_rules.shop import Collector, Shop
 from gatehand_rules.state import (
     CoastDown,
@@ -63,6 +64,7 @@ def connected(draft: Draft) -> None:
     draft.settle_at = due(draft.now, SETTLE)
     draft.say(Happened.BROKER_CONNECTED, Rule.BROKER, first=not draft.adopted)
     for at, collector in enumerate(draft.collectors):
+        resets.connected(draft, at)
         if isinstance(collector.phase, Held):  # an "off" for a stop need not wait for what is retained
             fan.tell_off(draft, at, Rule.BROKER, collector.phase, why=collector.phase.why)
     for i, state in enumerate(draft.tools):
@@ -178,7 +180,9 @@ def _open_unknown(draft: Draft, at: int) -> None:
 
 def hold_remembered(draft: Draft, at: int, why: str) -> None:
     """Held before the daemon's restart, by its own file or its retained status: a restart is no reset."""
-    if not fan.is_held(draft.collectors[at]):
+    if fan.is_held(draft.collectors[at]):
+        forget_press(draft, at)
+    else:
         hold(draft, at, why or "held before the daemon's restart", Rule.RETAINED)
 
 

@@ -219,6 +219,22 @@ class Answer(Struct, frozen=True):
     """Told off, it was seen to stand since; what is seen to turn after that is news."""
 
 
+class ResetSeen(Struct, frozen=True):
+    """What was heard of a collector's reset, by button and by message, and what was refused of it."""
+
+    released: bool = False
+    """Its button was heard released, live, since the cause of the hold is gone."""
+    pressed_at: float | None = None
+    """Pressed then, after that release."""
+    asked_at: float = -inf
+    """When the last message came; also when a connection began, for what came before it was not heard."""
+    refused: tuple[str, ...] = ()
+    """What was said of refusals since the cause last changed: each is said once."""
+    refused_at: float = -inf
+    more: int = 0
+    """Refusals of which nothing was said."""
+
+
 class CollectorState(Struct, frozen=True, kw_only=True):
     """A collector: its phase, what is seen of its fan, and its budget of starts."""
 
@@ -242,6 +258,7 @@ class CollectorState(Struct, frozen=True, kw_only=True):
     """Last start: its circuit's stagger counts from it, and a broker lost since then may not have passed it on."""
     last_gate: int | None = None
     bin_full: bool = False
+    reset: ResetSeen = ResetSeen()
 
     @property
     def seen_on(self) -> bool:
@@ -283,6 +300,12 @@ class FanSeen(Struct, frozen=True):
     latched: bool = False
     armed: bool = False
     adopting: bool = False
+    reset_up: bool = False
+    """Its reset button was heard released, live, since every stop is clear and nobody asked to hold."""
+    reset_down_at: float | None = None
+    """Pressed then, after that release."""
+    reset_asked_at: float = -inf
+    """The last message that asked for a reset, or the beginning of the connection."""
 
 
 class Guard(Struct, frozen=True):

@@ -14,7 +14,7 @@ from typing import assert_never
 from msgspec import Struct
 from msgspec.structs import replace
 
-from gatehand_rules import detect, fan, gates, hands, interlock, start
+from gatehand_rules import detect, fan, gates, hands, holds, interlock, resets, start
 from gatehand_rules import events as ev
 from gatehand_rules.alarms import alarm_id
 from gatehand_rules.commands import Command
@@ -33,6 +33,8 @@ class Outcome(Struct, frozen=True):
     state: State
     commands: tuple[Command, ...] = ()
     findings: tuple[Finding, ...] = ()
+    decided: Finding | None = None
+    """What answers a request; it may be one that is not worth a line of the log."""
 
     @property
     def wake_at(self) -> float | None:
@@ -117,7 +119,7 @@ def _finish(draft: Draft, event: ev.Event) -> Outcome:
         for name in {veto.collector for veto in vetoes if veto.collector is not None}:
             at = shop.collector_at(name)
             if at is not None and not fan.is_held(draft.collectors[at]):
-                hands.hold(draft, at, "interlock", vetoes[0].rule)
+                holds.hold(draft, at, "interlock", vetoes[0].rule)
         guard, more, again = _past_interlock(draft, guard, tuple(draft.commands))
         passed += more
         draft.findings.extend(again)
@@ -134,7 +136,7 @@ def _finish(draft: Draft, event: ev.Event) -> Outcome:
         stopping=draft.stopping,
     )
     new = replace(new, wake_at=next_deadline(shop, new))
-    return Outcome(new, passed, tuple(draft.findings))
+    return Outcome(new, passed, tuple(draft.findings), draft.decided)
 
 
 def _past_interlock(
@@ -173,19 +175,17 @@ def _observe(draft: Draft, event: ev.Event) -> None:
             if at is None:
                 _ignore(draft, event, retained=False)
             else:
-                hands.stop(draft, at, active=active)
+                holds.stop(draft, at, active=active)
         case ev.StopUnclear(stop=name, says=says):
             at = draft.shop.stop_at(name)
             if at is None:
                 _ignore(draft, event, retained=False)
             else:
-                hands.stop_unclear(draft, at, says)
-        case ev.CollectorReport() | ev.CollectorCurrent() | ev.BinReport() | ev.ResetAsked() | ev.HoldAsked():
+                holds.stop_unclear(draft, at, says)
+        case ev.CollectorReport() | ev.CollectorCurrent() | ev.BinReport():
             _collector_event(draft, event)
-        case ev.HoldRemembered(collector=name, why=why):
-            at = draft.shop.collector_at(name)
-            if at is not None:
-                start.hold_remembered(draft, at, why)
+        case ev.ResetAsked() | ev.ResetButton() | ev.HoldAsked() | ev.HoldRemembered():
+            _hold_event(draft, event)
         case ev.DeviceOnline():
             _online(draft, event)
         case ev.BrokerConnected():
@@ -203,7 +203,7 @@ def _ignore(
 ) -> None:
     """A message that may not act: retained, or for something that is not there."""
     rule = Rule.RETAINED if retained else Rule.UNKNOWN_NAME
-    draft.say(Happened.MESSAGE_IGNORED, rule, gate=gate, collector=collector, what=type(event).__name__)
+    draft.decide(Happened.MESSAGE_IGNORED, rule, {"what": type(event).__name__}, gate=gate, collector=collector)
 
 
 def _reading(draft: Draft, event: ev.Reading) -> None:
@@ -244,9 +244,34 @@ def _gate_report(draft: Draft, event: ev.GateReport) -> None:
             hands.end_hand(draft, at, Rule.MOVED_BY_HAND)
 
 
-def _collector_event(
-    draft: Draft, event: ev.CollectorReport | ev.CollectorCurrent | ev.BinReport | ev.ResetAsked | ev.HoldAsked
-) -> None:
+def _hold_event(draft: Draft, event: ev.ResetAsked | ev.ResetButton | ev.HoldAsked | ev.HoldRemembered) -> None:
+    """A hold begins, or somebody wants it to end."""
+    at = draft.shop.collector_at(event.collector)
+    if at is None:
+        if not isinstance(event, ev.HoldRemembered):
+            _ignore(draft, event, retained=False, collector=event.collector)
+        return
+    match event:
+        case ev.ResetAsked(retained=True):
+            resets.heard(draft, at)
+            _ignore(draft, event, retained=True, collector=event.collector)
+        case ev.ResetAsked(because=because, by=by):
+            resets.asked(draft, at, because, by)
+        case ev.ResetButton(pressed=pressed, retained=True):
+            resets.button_retained(draft, at, pressed=pressed)
+        case ev.ResetButton(pressed=pressed):
+            resets.button(draft, at, pressed=pressed)
+        case ev.HoldAsked(retained=True):
+            _ignore(draft, event, retained=True, collector=event.collector)
+        case ev.HoldAsked(because=because, by=by):
+            holds.ask_hold(draft, at, because, by)
+        case ev.HoldRemembered(why=why):
+            start.hold_remembered(draft, at, why)
+        case _:
+            assert_never(event)
+
+
+def _collector_event(draft: Draft, event: ev.CollectorReport | ev.CollectorCurrent | ev.BinReport) -> None:
     at = draft.shop.collector_at(event.collector)
     if at is None:
         _ignore(draft, event, retained=False, collector=event.collector)
@@ -263,13 +288,6 @@ def _collector_event(
             fan.see(draft, at, drawing=amps >= collector.running_amps, live=not retained)
         case ev.BinReport(full=full):
             _bin(draft, at, full=full)
-        case ev.ResetAsked(retained=retained) | ev.HoldAsked(retained=retained) if retained:
-            _ignore(draft, event, retained=True, collector=collector.name)
-        case ev.ResetAsked():
-            hands.reset(draft, at)
-        case ev.HoldAsked(because=because):
-            if not fan.is_held(draft.collectors[at]):
-                hands.hold(draft, at, because or "asked for", Rule.HOLD)
         case _:
             assert_never(event)
 

@@ -11,9 +11,9 @@ from math import inf
 from typing import TYPE_CHECKING, Any
 
 from msgspec.structs import replace
-from watcher import FanNotes, GateNotes, Notes, ToolNotes
+from watcher import ALONE, PRESSED, FanNotes, GateNotes, Notes, ToolNotes
 
-from gatehand_rules import Shop, State, fan
+from gatehand_rules import Shop, State, fan, interlock, resets
 from gatehand_rules import state as st
 from gatehand_rules.words import Position
 
@@ -90,6 +90,14 @@ class Canonical:
             st.GateFault: {"wanted": KEEP, "first": DROP},
             st.Hand: {"since": Age(hand), "by_opening": KEEP, "kept": KEEP},
             st.GateState: {"move": DEEP, "reported": KEEP, "says": KEEP, "hand": DEEP, "pressed_at": Age(1.0)},
+            st.ResetSeen: {
+                "released": KEEP,
+                "pressed_at": Age(resets.LONGEST + 1.0),
+                "asked_at": Age(resets.QUIET),
+                "refused": DROP,
+                "refused_at": DROP,
+                "more": DROP,
+            },
             st.Off: {},
             st.Opening: {"since": DROP, "adopting": KEEP, "until": AHEAD},
             st.SpinUp: {"since": Age(spin)},
@@ -115,6 +123,7 @@ class Canonical:
                 "started_at": lost,
                 "last_gate": DROP if any(gate.relief for gate in shop.gates) and len(shop.gates) == 2 else KEEP,
                 "bin_full": KEEP,
+                "reset": DEEP,
             },
             ToolNotes: {
                 "low": KEEP,
@@ -245,7 +254,12 @@ def _fan_seen(coast: float, seen: st.FanSeen, now: float) -> Key:
     off = seen.told_on is False and seen.reported_on is not True and seen.drawing is not True
     off_at = (seen.off_at if seen.off_at == inf else _age(seen.off_at, now, coast)) if off else None
     flags = (seen.off_told and seen.told_on is False, seen.latched, seen.armed, seen.adopting)
-    return (seen.told_on, off_at, seen.reported_on, seen.drawing, *flags)
+    press = (
+        seen.reset_up,
+        _age(seen.reset_down_at, now, interlock.PRESS[1] + 1.0),
+        _age(seen.reset_asked_at, now, interlock.ALONE),
+    )
+    return (seen.told_on, off_at, seen.reported_on, seen.drawing, *flags, *press)
 
 
 def _fan_notes(coast: float, refresh: float, lost: float, seen: FanNotes, now: float) -> Key:
@@ -261,6 +275,9 @@ def _fan_notes(coast: float, refresh: float, lost: float, seen: FanNotes, now: f
         seen.off_since_standing and (seen.told is False or seen.reported is True or seen.drawing is True),
         seen.held,
         seen.bin_full,
+        seen.up,
+        _age(seen.down_at, now, PRESSED[1] + 1.0),
+        _age(seen.asked_at, now, ALONE),
     )
 
 

@@ -12,7 +12,7 @@ import pytest
 from msgspec.structs import replace
 from small_shops import hose, limited, two_tools
 
-from gatehand_rules import Shop, demand, fan, gates, hands, interlock, sequence, zone
+from gatehand_rules import Shop, demand, fan, gates, holds, interlock, sequence, zone
 from gatehand_rules import events as ev
 from gatehand_rules.commands import Command
 from gatehand_rules.demand import Demand, Kind
@@ -117,7 +117,7 @@ def ignores_the_stop_contact(patch: Patch) -> None:
     def stop(draft: Draft, at: int, *, active: bool) -> None:
         draft.stops[at] = active
 
-    patch.setattr(hands, "stop", stop)
+    patch.setattr(holds, "stop", stop)
 
 
 def forgets_the_hold(patch: Patch) -> None:
@@ -133,11 +133,11 @@ def starts_on_a_reset(patch: Patch) -> None:
         if isinstance(state, ToolRunning):
             draft.tools[at] = replace(state, standing=Standing.FRESH)
 
-    patch.setattr(hands, "_reset_tool", reset_tool)
+    patch.setattr(holds, "_reset_tool", reset_tool)
 
 
 def starts_when_the_contact_clears(patch: Patch) -> None:
-    right = hands.stop
+    right = holds.stop
 
     def stop(draft: Draft, at: int, *, active: bool) -> None:
         was = draft.stops[at]
@@ -148,7 +148,7 @@ def starts_when_the_contact_clears(patch: Patch) -> None:
                 if isinstance(state, ToolRunning):
                     draft.tools[i] = replace(state, standing=Standing.FRESH)
 
-    patch.setattr(hands, "stop", stop)
+    patch.setattr(holds, "stop", stop)
 
 
 def starts_on_stale_demands(patch: Patch) -> None:

@@ -52,6 +52,8 @@ def _line(at: float, event: ev.Event) -> str | None:
             return f"{kind} {name} {'online' if online else 'offline'}"
         case ev.ResetAsked(collector=name):
             return f"reset {name}"
+        case ev.ResetButton(collector=name, pressed=pressed):
+            return f"reset button {name} {'pressed' if pressed else 'released'}"
         case ev.HoldAsked(collector=name):
             return f"hold {name}"
         case ev.HoldRemembered(collector=name):

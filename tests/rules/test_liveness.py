@@ -143,6 +143,7 @@ def leave_a_trace(healthy: Healthy, choose: Seeded) -> None:
                 healthy.hear(ev.StopReport("stop", active=True))
                 healthy.run(healthy.now + choose.one_of([0.3, 20.0]))
                 healthy.hear(ev.StopReport("stop", active=False))
+                healthy.run(healthy.now + 2.0)  # one reset, and none in the two seconds before it
                 for fan in healthy.shop.collectors:
                     healthy.hear(ev.ResetAsked(fan.name))
             case 5:

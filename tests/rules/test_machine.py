@@ -134,7 +134,7 @@ def some_event(choose: Drawn | Seeded, shop: Shop) -> ev.Event:
             kind, name = choose.one_of([("tool", tool), ("gate", gate), ("collector", fan)])
             return ev.DeviceOnline(kind, name, yes, old)  # type: ignore[arg-type]
         case 17:
-            return ev.ResetAsked(fan, old)
+            return ev.ResetAsked(fan, old) if yes else ev.ResetButton(fan, choose.one_of([True, False]), old)
         case 18:
             return ev.HoldAsked(fan, "", old) if yes else ev.HoldRemembered(fan)
         case _:

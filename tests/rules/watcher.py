@@ -17,6 +17,10 @@ from gatehand_rules.words import Position
 
 SETTLING = 0.5
 """Seconds after a connection in which what the broker retains still comes in."""
+ALONE = 2.0
+"""Seconds without a reset by message before one that counts."""
+PRESSED = (0.1, 2.0)
+"""Seconds that a reset button is held down in a press that counts."""
 
 
 class GateNotes(Struct, frozen=True):
@@ -49,6 +53,12 @@ class FanNotes(Struct, frozen=True):
     """Told off since it was last seen standing."""
     held: bool = False
     bin_full: bool = False
+    up: bool = False
+    """The reset button was heard released since the cause of the hold has gone."""
+    down_at: float | None = None
+    """Pressed then, after that."""
+    asked_at: float = -inf
+    """The last reset by message, or the beginning of the connection."""
 
 
 class ToolNotes(Struct, frozen=True):
@@ -210,13 +220,17 @@ class Observer:
             case ev.HoldAsked(collector=name, retained=False) | ev.HoldRemembered(collector=name):
                 if (at := shop.collector_at(name)) is not None:
                     self._hold(at)
-            case ev.ResetAsked(collector=name, retained=False) if (at := shop.collector_at(name)) is not None:
-                active = any(on and name in stop.collectors for stop, on in zip(shop.stops, self.stops, strict=True))
-                if self.fans[at].held and not active:
-                    self._forget_demands(at)
-                    self.fans[at] = replace(self.fans[at], held=False)
+            case ev.ResetAsked(collector=name, retained=retained) if (at := shop.collector_at(name)) is not None:
+                alone = now >= round(self.fans[at].asked_at + ALONE, 6)
+                self.fans[at] = replace(self.fans[at], asked_at=now)
+                if alone and not retained:
+                    self._reset(at)
+            case ev.ResetButton(collector=name, pressed=pressed, retained=False):
+                if (at := shop.collector_at(name)) is not None and not self._stopped(at):
+                    self._reset_button(at, pressed=pressed)
             case ev.BrokerConnected():
                 self.connected, self.connected_at = True, now
+                self.fans = [replace(fan, up=False, down_at=None, asked_at=now) for fan in self.fans]
                 for i, (seen, described) in enumerate(zip(self.fans, shop.collectors, strict=True)):
                     kept = described.refresh == 0 or now <= round(seen.on_at + described.refresh, 6)
                     self.fans[i] = replace(seen, sure=seen.sure and kept)
@@ -260,8 +274,27 @@ class Observer:
             self.gates[at] = replace(self.gates[at], hand_at=self.now)
 
     def _hold(self, fan: int) -> None:
-        self.fans[fan] = replace(self.fans[fan], held=True)
+        self.fans[fan] = replace(self.fans[fan], held=True, up=False, down_at=None)
         self._forget_demands(fan)
+
+    def _stopped(self, fan: int) -> bool:
+        name = self.shop.collectors[fan].name
+        return any(on and name in stop.collectors for stop, on in zip(self.shop.stops, self.stops, strict=True))
+
+    def _reset_button(self, fan: int, *, pressed: bool) -> None:
+        seen = self.fans[fan]
+        if pressed:
+            self.fans[fan] = replace(seen, up=False, down_at=self.now) if seen.up else seen
+            return
+        self.fans[fan] = replace(seen, up=True, down_at=None)
+        shortest, longest = PRESSED
+        if seen.down_at is not None and shortest <= round(self.now - seen.down_at, 6) <= longest:
+            self._reset(fan)
+
+    def _reset(self, fan: int) -> None:
+        if self.fans[fan].held and not self._stopped(fan):
+            self._forget_demands(fan)
+            self.fans[fan] = replace(self.fans[fan], held=False)
 
     def _forget_demands(self, fan: int) -> None:
         name = self.shop.collectors[fan].name

@@ -18,6 +18,7 @@ from gatehand_rules.state import (
     Held,
     Off,
     Phase,
+    ResetSeen,
     Running,
     RunOn,
     SpinUp,
@@ -80,6 +81,7 @@ def test_a_start_is_told_once_and_owes_an_answer() -> None:
         starts=(51.0,),
         started_at=51.0,
         last_gate=0,
+        reset=ResetSeen(asked_at=0.0),
     )
 
 

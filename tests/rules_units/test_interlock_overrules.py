@@ -6,7 +6,7 @@ import pytest
 from unit_bench import gate, ready, saw_shop, shop, tool
 
 from gatehand_rules import events as ev
-from gatehand_rules import hands
+from gatehand_rules import holds
 from gatehand_rules.draft import Draft
 from gatehand_rules.fan import tell_on
 from gatehand_rules.findings import Rule
@@ -49,7 +49,7 @@ def test_a_sequence_that_forgets_a_stop_is_overruled(monkeypatch: pytest.MonkeyP
     bench = ready(shop(tool(), gate(), stop))
     bench.amps(50.0, 5.0)
     bench.is_open(51.0)
-    monkeypatch.setattr(hands, "stop", lambda *_, **__: None)
+    monkeypatch.setattr(holds, "stop", lambda *_, **__: None)
     said = bench.tell(ev.StopReport("estop", active=True), 52.0)
     assert said[0] == "> off main"
     assert "command_vetoed/stop_contact collector=main command=off forced=True proven_open=1" in said

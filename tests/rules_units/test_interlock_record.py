@@ -24,6 +24,9 @@ from gatehand_rules.shop import StopContact
 from gatehand_rules.state import FanSeen, GateSeen, Guard
 from gatehand_rules.words import Position
 
+ASKED = replace(STILL, reset_asked_at=NOW)
+"""A reset was asked for by message just now."""
+
 
 def test_a_tool_seen_low_and_then_at_its_threshold_arms_its_collector() -> None:
     one = gates_shop(1)
@@ -170,21 +173,22 @@ def test_a_stop_latches_its_collectors_and_only_a_reset_with_no_stop_active_unla
     stopped = observed(STOPPED, record, ev.StopReport("one", active=True))
     assert stopped.stops == (True, False)
     assert stopped.fans == (replace(STILL, latched=True), ARMED)
-    assert observed(STOPPED, stopped, ev.ResetAsked("main")) == stopped
+    asked = replace(STILL, latched=True, reset_asked_at=NOW)
+    assert observed(STOPPED, stopped, ev.ResetAsked("main")).fans == (asked, ARMED)
     clear = observed(STOPPED, stopped, ev.StopReport("one", active=False))
     assert clear.stops == (False, False)
     assert clear.fans == stopped.fans
-    assert observed(STOPPED, clear, ev.ResetAsked("main", retained=True)) == clear
+    assert observed(STOPPED, clear, ev.ResetAsked("main", retained=True)).fans == (asked, ARMED)
     assert observed(STOPPED, clear, ev.ResetAsked("nobody")) == clear
-    assert observed(STOPPED, clear, ev.ResetAsked("main")).fans == (STILL, ARMED)
-    assert observed(STOPPED, clear, ev.ResetAsked("other")) == clear
+    assert observed(STOPPED, clear, ev.ResetAsked("main")).fans == (ASKED, ARMED)
+    assert observed(STOPPED, clear, ev.ResetAsked("other")).fans == (clear.fans[0], replace(ARMED, reset_asked_at=NOW))
 
 
 def test_a_stop_of_another_collector_keeps_no_latch() -> None:
     record = guard(SEEN_SHUT, SEEN_SHUT, fans=(STILL, replace(STILL, latched=True)), stops=(True, False))
-    assert observed(STOPPED, record, ev.ResetAsked("other")).fans == (STILL, STILL)
+    assert observed(STOPPED, record, ev.ResetAsked("other")).fans == (STILL, ASKED)
     record = guard(SEEN_SHUT, SEEN_SHUT, fans=(STILL, replace(STILL, latched=True)), stops=(False, True))
-    assert observed(STOPPED, record, ev.ResetAsked("other")) == record
+    assert observed(STOPPED, record, ev.ResetAsked("other")).fans == (STILL, replace(ASKED, latched=True))
 
 
 def test_an_old_stop_counts_as_a_new_one_and_an_unknown_one_as_none() -> None:
@@ -211,17 +215,57 @@ def test_a_hold_latches(event: ev.Event, *, latched: bool) -> None:
 def test_a_reset_unlatches_and_disarms_and_leaves_what_was_not_latched() -> None:
     one = gates_shop(1)
     latched = guard(SEEN_SHUT, fans=(replace(ARMED, latched=True),))
-    assert observed(one, latched, ev.ResetAsked("main")).fans == (STILL,)
-    assert observed(one, guard(SEEN_SHUT, fans=(ARMED,)), ev.ResetAsked("main")).fans == (ARMED,)
+    assert observed(one, latched, ev.ResetAsked("main")).fans == (ASKED,)
+    armed = guard(SEEN_SHUT, fans=(ARMED,))
+    assert observed(one, armed, ev.ResetAsked("main")).fans == (replace(ARMED, reset_asked_at=NOW),)
+
+
+@pytest.mark.parametrize(("since", "counts"), [(1.999, False), (2.0, True)])
+def test_a_reset_by_message_counts_where_none_came_in_the_two_seconds_before(since: float, *, counts: bool) -> None:
+    one = gates_shop(1)
+    record = guard(SEEN_SHUT, fans=(replace(STILL, latched=True, reset_asked_at=NOW - since),))
+    assert observed(one, record, ev.ResetAsked("main")).fans[0].latched is not counts
+
+
+@pytest.mark.parametrize(("held_for", "counts"), [(0.099, False), (0.1, True), (2.0, True), (2.001, False)])
+def test_a_press_of_the_reset_button_counts_between_a_tenth_and_two_seconds(held_for: float, *, counts: bool) -> None:
+    one = gates_shop(1)
+    record = guard(SEEN_SHUT, fans=(replace(STILL, latched=True),))
+    for at, pressed in ((NOW, False), (NOW + 1, True), (NOW + 1 + held_for, False)):
+        assert record.fans[0].latched
+        record = observed(one, record, ev.ResetButton("main", pressed=pressed), at)
+    assert record.fans[0].latched is not counts
+
+
+@pytest.mark.parametrize(
+    "contrary",
+    [
+        ev.StopReport("one", active=True),
+        ev.HoldAsked("main"),
+        ev.HoldRemembered("main"),
+        ev.BrokerConnected(),
+    ],
+)
+def test_a_press_begun_before_the_cause_last_came_does_not_count(contrary: ev.Event) -> None:
+    record = guard(SEEN_SHUT, SEEN_SHUT, fans=(replace(STILL, latched=True), STILL), stops=(False, False))
+    for event in (
+        ev.ResetButton("main", pressed=False),
+        ev.ResetButton("main", pressed=True),
+        contrary,
+        ev.StopReport("one", active=False),
+    ):
+        record = observed(STOPPED, record, event)
+    assert observed(STOPPED, record, ev.ResetButton("main", pressed=False), NOW + 1).fans[0].latched
 
 
 def test_it_watches_half_a_second_after_a_connection_and_never_after_the_end() -> None:
     one = gates_shop(1)
     record = guard(SEEN_SHUT, watching_from=inf)
-    assert observed(one, record, ev.BrokerConnected()) == replace(record, watching_from=100.5)
+    fans = (replace(record.fans[0], reset_asked_at=NOW),)
+    assert observed(one, record, ev.BrokerConnected()) == replace(record, watching_from=100.5, fans=fans)
     over = observed(one, guard(SEEN_SHUT), ev.ShutdownAsked())
     assert over == guard(SEEN_SHUT, watching_from=inf, over=True)
-    assert observed(one, over, ev.BrokerConnected()) == over
+    assert observed(one, over, ev.BrokerConnected()) == replace(over, fans=fans)
 
 
 @pytest.mark.parametrize(("heard_at", "old"), [(89.999, False), (90.0, True)])

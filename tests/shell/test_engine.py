@@ -291,6 +291,7 @@ def test_stop_contact_then_reset_then_only_a_fresh_start_counts() -> None:
     world.say("gatehand/collector/main/reset", "")
     assert collector_word(world.engine.state.collectors[0]) == "held", "its cause is not gone"
     world.say("shop/estop", "0")
+    world.run(2)
     world.say("gatehand/collector/main/reset", "")
     world.say("shop/band_saw/amps", "5")
     world.run(5)

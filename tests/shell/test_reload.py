@@ -285,6 +285,7 @@ def test_a_hold_and_a_stop_contact_stay_over_a_reload(edited: Edited) -> None:
     world.say("gatehand/collector/main/reset", "")
     assert collector_word(world.engine.state.collectors[0]) == "held", "the contact is still active"
     world.say("shop/estop", "0")
+    world.run(2)
     world.say("gatehand/collector/main/reset", "")
     assert collector_word(world.engine.state.collectors[0]) != "held"
 

@@ -10,7 +10,7 @@ from sim_play import play
 
 import gatehand.mqtt.outbox
 import gatehand.shell.log_first
-from gatehand_rules import demand, fan, gates, hands, interlock, sequence, zone
+from gatehand_rules import demand, fan, gates, holds, interlock, sequence, zone
 from gatehand_rules import events as ev
 from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Finding
@@ -65,13 +65,13 @@ def leaves_a_starved_fan_alone(patch: Patch) -> None:
 
 def ignores_stop_contacts(patch: Patch) -> None:
     """I5: an emergency stop is heard and nothing done."""
-    patch.setattr(hands, "stop", lambda _draft, _at, **_: None)
+    patch.setattr(holds, "stop", lambda _draft, _at, **_: None)
 
 
 def starts_what_draws_already(patch: Patch) -> None:
     """I5: whatever draws is fresh."""
-    patch.setattr(hands, "make_stale", lambda _draft, _at: None)
-    patch.setattr(hands, "_reset_tool", lambda _draft, _at: None)
+    patch.setattr(holds, "make_stale", lambda _draft, _at: None)
+    patch.setattr(holds, "_reset_tool", lambda _draft, _at: None)
     patch.setattr(sequence, "make_stale", lambda _draft, _at: None)
 
 

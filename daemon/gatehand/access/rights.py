@@ -59,7 +59,7 @@ def users(config: Config) -> tuple[User, ...]:
 
 def _devices(config: Config) -> Iterable[User]:
     for name, collector in config.collector.items():
-        heard = (collector.state, collector.current, collector.bin_full, collector.online)
+        heard = (collector.state, collector.current, collector.bin_full, collector.reset, collector.online)
         yield _device("collector", name, [collector.command.topic], heard)
     for name, gate in config.gate.items():
         told = [gate.command.topic] if gate.command else []

@@ -5,7 +5,7 @@ from typing import Literal
 from pydantic import Field
 
 from gatehand.config.base import Table
-from gatehand.config.signals import Contact, Current, SwitchCommand, SwitchState
+from gatehand.config.signals import Contact, Current, ResetButton, SwitchCommand, SwitchState
 from gatehand.config.values import Amps, Count, Seconds, SomeCount
 
 
@@ -33,5 +33,8 @@ class Collector(Table):
     )
     rest: Literal["shut", "leave"] = Field(
         "shut", description="Its gates after coast-down: shut, or leave (fewer movements)."
+    )
+    reset: ResetButton | None = Field(
+        None, description="A button that ends a hold: released, pressed for 0.1 to 2 s, once its cause is gone."
     )
     online: Contact | None = Field(None, description="The switch's own will: active while it is there.")

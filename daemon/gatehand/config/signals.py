@@ -103,6 +103,18 @@ class Button(Heard):
     pressed: Payload = Field(description="Value that means pressed.")
 
 
+class ResetButton(Heard):
+    """A button that ends a hold: its press counts on its release."""
+
+    pressed: Payload = Field(description="Value that means pressed.")
+    released: Payload = Field(description="Value that means released.")
+
+    @model_validator(mode="after")
+    def _told_apart(self) -> Self:
+        _differ(("pressed", self.pressed), ("released", self.released))
+        return self
+
+
 class Current(Heard):
     """A current sensor."""
 

@@ -52,6 +52,8 @@ VERBS: Final[dict[str, str]] = {
     "clear": "stop {name} clear",
     "stop_unclear": "stop {name} says pressed",
     "reset": "reset {name}",
+    "reset_pressed": "reset button {name} pressed",
+    "reset_released": "reset button {name} released",
     "hold": "hold {name}",
     "offline": "tool {name} offline",
     "online": "tool {name} online",

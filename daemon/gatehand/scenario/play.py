@@ -155,6 +155,8 @@ def _event(deed: Deed) -> ev.Event:
         "clear": ev.StopReport(name, active=False),
         "stop_unclear": ev.StopUnclear(name, "pressed"),
         "reset": ev.ResetAsked(name),
+        "reset_pressed": ev.ResetButton(name, pressed=True),
+        "reset_released": ev.ResetButton(name, pressed=False),
         "hold": ev.HoldAsked(name, "asked for"),
         "offline": ev.DeviceOnline("tool", name, online=False),
         "online": ev.DeviceOnline("tool", name, online=True),

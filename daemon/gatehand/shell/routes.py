@@ -194,6 +194,13 @@ def _of_collectors(config: Config) -> Iterator[tuple[str, Handler]]:
             yield fan.bin_full.topic, full
         if fan.online is not None:
             yield fan.online.topic, _online("collector", name, fan.online)
+        if fan.reset is not None:
+            pressed = _words(
+                _reader(fan.reset),
+                {fan.reset.pressed: True, fan.reset.released: False},
+                partial(ev.ResetButton, name),
+            )
+            yield fan.reset.topic, Handler("collector", name, "reset", pressed)
         yield f"{base}/collector/{name}/reset", Handler("collector", name, "reset", _reset(name))
         yield f"{base}/collector/{name}/hold", Handler("collector", name, "hold", _hold(name))
 

@@ -103,7 +103,7 @@ def _heard_twice(heard: list[_Use]) -> Iterator[Fault]:
     """One value that would stand for two devices; a gateway's many values under one topic differ by pointer."""
     first: dict[tuple[object, ...], _Use] = {}
     for use in heard:
-        if use.path[2] not in {"current", "state", "button"} or not isinstance(use.signal, Heard):
+        if use.path[2] not in {"current", "state", "button", "reset"} or not isinstance(use.signal, Heard):
             continue
         words = (use.signal.open, use.signal.shut) if isinstance(use.signal, GateState) else ()
         words = (use.signal.on, use.signal.off) if isinstance(use.signal, SwitchState) else words

@@ -54,11 +54,30 @@ TABLE: Table = {
     Happened.STOP_CLEARED: {None: ("stop contact {stop} is clear; nothing starts until a reset",)},
     Happened.COLLECTOR_HELD: {
         Rule.STOP_CONTACT: ("{collector} is held off by stop contact {why}, until somebody resets it",),
-        None: ("{collector} is held off until somebody resets it[ ({why!})]",),
+        None: ("{collector} is held off until somebody resets it[ ({why!})][, asked for by {by!}]",),
     },
-    Happened.HOLD_RESET: {None: ("{collector}: hold[ by {why!}] ended by a reset; the next fresh start counts",)},
+    Happened.HOLD_RESET: {
+        None: (
+            (
+                "{collector}: hold[ by {why!}] ended by a reset[ of {by!}][ ({because!})]; the next fresh start counts"
+                "[ ({refused_before!} more resets were refused before)]"
+            ),
+        ),
+    },
     Happened.RESET_REFUSED: {
         Rule.STOP_CONTACT: ("{collector}: reset refused, still active: {active}",),
+        Rule.RESET_REPEATED: (
+            (
+                "{collector}: reset refused, another came {since_last} before it: wait {quiet} and press once"
+                "[ ({refused_before!} more were refused before)]"
+            ),
+        ),
+        Rule.RESET_PRESS: (
+            (
+                "{collector}: reset refused, its button was {why}[ ({held_for})]: release it, then press it once for "
+                "{shortest} to {longest}[ ({refused_before!} more were refused before)]"
+            ),
+        ),
         None: ("{collector}: reset refused[, {why}]",),
     },
     Happened.BIN_FULL: {None: ("{collector}: the bin is full",)},

@@ -21,6 +21,7 @@ _SECONDS = frozenset(
         *("start_after", "stop_after", "run_on", "silent_after", "run_limit", "ran_for", "lasted", "above_for"),
         *("silent_for", "coast_down", "travel", "took", "late_by", "waited", "hand_limit", "grace", "for_seconds"),
         *("heard_before", "stalled", "by_seconds", "quiet_for"),
+        *("since_last", "quiet", "held_for", "shortest", "longest"),
     }
 )
 _NAMES = frozenset({"stop", "gates", "taken", "instead_of", "active"})

@@ -37,6 +37,8 @@ REASONS: dict[str, str] = {
     Rule.HAND_LIMIT: "it has lasted its hand_limit[ of {hand_limit}]",
     Rule.STOP_CONTACT: "a stop contact is active",
     Rule.HOLD: "the collector is held until somebody resets it",
+    Rule.RESET_REPEATED: "another reset came shortly before it",
+    Rule.RESET_PRESS: "it was no press of the reset button",
     Rule.NOT_FRESH: "only a tool seen to start anew may start the collector",
     Rule.BIN_FULL: "the bin is full",
     Rule.OFFLINE: "the device itself is offline",

@@ -1,0 +1,139 @@
+"""Holds: what keeps a collector off until somebody resets it. Stop contacts, holds asked for, and what ends them.
+
+A reset is a press, not a word: `resets` says which presses count, this file what one that counts does.
+"""
+
+from collections.abc import Mapping
+
+from msgspec.structs import replace
+
+from gatehand_rules import fan
+from gatehand_rules.alarms import alarm_id
+from gatehand_rules.detect import become, last_heard, refuse_stale
+from gatehand_rules.draft import Draft
+from gatehand_rules.findings import Fact, Happened, Rule
+from gatehand_rules.hands import end_hand
+from gatehand_rules.state import (
+    CoastDown,
+    Held,
+    ResetSeen,
+    Standing,
+    ToolIdle,
+    ToolRunning,
+    ToolRunOn,
+    ToolSilent,
+    ToolUnknown,
+)
+
+
+def hold(draft: Draft, at: int, why: str, rule: Rule, by: str = "") -> None:
+    """Off at once, and nothing starts until a reset; every demand is stale from now on."""
+    collector, state = draft.shop.collectors[at], draft.collectors[at]
+    fresh = not fan.is_held(state)
+    forget_press(draft, at)
+    fan.tell_off(draft, at, rule, Held(why), why=why)
+    if not fresh:
+        return
+    facts = {"why": why, "by": by} if by else {"why": why}
+    draft.decide(Happened.COLLECTOR_HELD, rule, facts, collector=collector.name)
+    draft.raise_alarm(alarm_id("collector", collector.name, "held"), rule, collector=collector.name, why=why)
+    drop_demands(draft, at, rule)
+
+
+def ask_hold(draft: Draft, at: int, because: str, by: str) -> None:
+    """A hold asked for. Asking again is asking once, but a press that had begun before it counts no more."""
+    state = draft.collectors[at]
+    if not isinstance(state.phase, Held):
+        hold(draft, at, because or "asked for", Rule.HOLD, by)
+        return
+    forget_press(draft, at)
+    facts, name = {"why": state.phase.why}, draft.shop.collectors[at].name
+    draft.decide(Happened.COLLECTOR_HELD, Rule.HOLD, facts, collector=name, said=False)
+
+
+def drop_demands(draft: Draft, at: int, rule: Rule) -> None:
+    """End hand starts and run-on, and make every running tool's demand stale."""
+    for i in draft.shop.gates_of(at):
+        end_hand(draft, i, rule)
+    for i in draft.shop.tools_of(at):
+        make_stale(draft, i)
+
+
+def make_stale(draft: Draft, at: int) -> None:
+    """The tool's demand starts nothing from now on; a run-on is over."""
+    state = draft.tools[at]
+    was = state.was if isinstance(state, ToolSilent) else state
+    if isinstance(was, ToolRunning):
+        become(draft, at, ToolRunning(was.amps, was.heard_at, was.since, Standing.STALE, was.low_since))
+    elif isinstance(was, ToolRunOn):
+        become(draft, at, ToolIdle(was.amps, was.heard_at))
+
+
+def active_stops(draft: Draft, at: int) -> list[str]:
+    """Names of the active stop contacts of the collector at this index."""
+    name = draft.shop.collectors[at].name
+    return [stop.name for i, stop in enumerate(draft.shop.stops) if draft.stops[i] and name in stop.collectors]
+
+
+def end(draft: Draft, at: int, who: Mapping[str, Fact] | None = None) -> None:
+    """A press that counts, and no cause left: the hold is over. It permits a start; it starts nothing."""
+    collector, state = draft.shop.collectors[at], draft.collectors[at]
+    if not isinstance(state.phase, Held):
+        return
+    facts: dict[str, Fact] = {"why": state.phase.why, **(who or {})}
+    if state.reset.more:
+        facts["refused_before"] = state.reset.more
+    draft.decide(Happened.HOLD_RESET, Rule.HOLD, facts, collector=collector.name)
+    draft.set_collector(at, phase=CoastDown(), reset=ResetSeen(asked_at=state.reset.asked_at))
+    draft.clear_alarm(alarm_id("collector", collector.name, "held"), Rule.HOLD, collector=collector.name)
+    for i, tool in enumerate(draft.shop.tools):
+        if tool.collector == collector.name:
+            _reset_tool(draft, i)
+
+
+def _reset_tool(draft: Draft, at: int) -> None:
+    """After a reset only what goes from idle to running is fresh: what draws already, a little or much, is not idle."""
+    tool, state = draft.shop.tools[at], draft.tools[at]
+    was = state.was if isinstance(state, ToolSilent) else state
+    if isinstance(state, ToolRunning):
+        make_stale(draft, at)
+        refuse_stale(draft, at, Rule.NOT_FRESH)
+    elif isinstance(was, (ToolIdle, ToolRunOn)) and was.amps is not None and was.amps >= tool.stop_amps:
+        become(draft, at, ToolUnknown(was.amps, last_heard(state)))
+
+
+def stop(draft: Draft, at: int, *, active: bool) -> None:
+    """A stop contact: active holds its collectors at once, clear starts nothing."""
+    contact, before = draft.shop.stops[at], draft.stops[at]
+    draft.stops[at] = active
+    draft.clear_alarm(_unclear(contact.name), Rule.STOP_CONTACT)
+    homes = [home for name in contact.collectors if (home := draft.shop.collector_at(name)) is not None]
+    for home in homes if active != before else ():
+        forget_press(draft, home)
+    if not active:
+        if before:
+            draft.say(Happened.STOP_CLEARED, Rule.STOP_CONTACT, stop=contact.name)
+            draft.clear_alarm(alarm_id("stop", contact.name, "active"), Rule.STOP_CONTACT)
+        return
+    if not before:
+        draft.say(Happened.STOP_ACTIVE, Rule.STOP_CONTACT, stop=contact.name)
+    for home in homes:
+        if not before or not fan.is_held(draft.collectors[home]):
+            hold(draft, home, contact.name, Rule.STOP_CONTACT)
+    draft.raise_alarm(alarm_id("stop", contact.name, "active"), Rule.STOP_CONTACT, stop=contact.name)
+
+
+def forget_press(draft: Draft, at: int) -> None:
+    """The cause of the hold has come, changed or gone: a press begins anew after it, and refusals are said anew."""
+    seen = draft.collectors[at].reset
+    draft.set_collector(at, reset=replace(seen, released=False, pressed_at=None, refused=()))
+
+
+def stop_unclear(draft: Draft, at: int, says: str) -> None:
+    """A stop contact that is not understood stops nothing, and somebody relies on it: that must be seen."""
+    name = draft.shop.stops[at].name
+    draft.raise_alarm(_unclear(name), Rule.BAD_VALUE, stop=name, says=says)
+
+
+def _unclear(stop: str) -> str:
+    return alarm_id("stop", stop, "unclear")
