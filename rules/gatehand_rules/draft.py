@@ -4,11 +4,11 @@ Rules read and write a `Draft`; nothing outside this package sees one.
 """
 
 from collections.abc import Mapping
-from typing import Any
+from typing import Any, assert_never
 
 from msgspec.structs import replace
 
-from gatehand_rules.commands import ClearAlarm, Command, RaiseAlarm
+from gatehand_rules.commands import ClearAlarm, CollectorOn, Command, OpenGate, RaiseAlarm, ShutGate
 from gatehand_rules.findings import Fact, Finding, Happened, Rule
 from gatehand_rules.shop import Shop
 from gatehand_rules.state import CollectorState, GateState, State, ToolState
@@ -20,6 +20,7 @@ class Draft:
     __slots__ = (
         "adopted",
         "alarms",
+        "before",
         "collectors",
         "commands",
         "connected",
@@ -49,6 +50,8 @@ class Draft:
         self.adopted = state.adopted
         self.stopping = state.stopping
         self.commands: list[Command] = []
+        self.before: dict[tuple[str, str], GateState | CollectorState] = {}
+        """How a gate or collector stood before it was told (word, name): a command that is vetoed was never given."""
         self.findings: list[Finding] = []
         self.decided: Finding | None = None
 
@@ -109,6 +112,18 @@ class Draft:
             self.alarms.discard(alarm)
             self.commands.append(ClearAlarm(alarm))
             self.say(Happened.ALARM_CLEARED, rule, tool=tool, gate=gate, collector=collector, alarm=alarm)
+
+    def tell(self, command: OpenGate | ShutGate | CollectorOn, at: int) -> None:
+        """Command it. Called before the telling changes what stands at index `at`."""
+        match command:
+            case OpenGate(gate=name) | ShutGate(gate=name):
+                word = "open" if isinstance(command, OpenGate) else "shut"
+                self.before.setdefault((word, name), self.gates[at])
+            case CollectorOn(collector=name):
+                self.before.setdefault(("on", name), self.collectors[at])
+            case _:
+                assert_never(command)
+        self.commands.append(command)
 
     def set_gate(self, at: int, **changes: Any) -> None:  # noqa: ANN401 - `replace` checks the names
         """Replace fields of one gate's state."""

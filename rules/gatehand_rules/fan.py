@@ -41,6 +41,7 @@ def tell_on(draft: Draft, at: int, rule: Rule) -> None:
         answer = Answer(on=True, since=now) if known else None
     counts = inrush and collector.starts_per_hour is not None
     starts = (*spent(fan, now), now) if counts else fan.starts
+    draft.tell(CollectorOn(collector.name), at)
     draft.set_collector(
         at,
         phase=SpinUp(now) if start else fan.phase,
@@ -52,7 +53,6 @@ def tell_on(draft: Draft, at: int, rule: Rule) -> None:
         started_at=now if inrush else fan.started_at,
         grace_until=-inf if start else fan.grace_until,
     )
-    draft.commands.append(CollectorOn(collector.name))
     draft.say(
         Happened.COLLECTOR_ON,
         rule,

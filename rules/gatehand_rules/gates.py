@@ -31,8 +31,8 @@ def tell_open(draft: Draft, at: int, rule: Rule, instead_of: tuple[str, ...] = (
     """Command the gate open and start its travel."""
     gate, now = draft.shop.gates[at], draft.now
     reported = draft.gates[at].reported
+    draft.tell(OpenGate(gate.name, instead_of), at)
     draft.set_gate(at, move=GateOpening(now, now), reported=None if reported is Position.SHUT else reported)
-    draft.commands.append(OpenGate(gate.name, instead_of))
     draft.say(
         Happened.GATE_COMMANDED,
         rule,
@@ -56,8 +56,8 @@ def tell_shut(draft: Draft, at: int, rule: Rule) -> None:
     """Command the gate shut and start its travel."""
     gate, now = draft.shop.gates[at], draft.now
     reported = draft.gates[at].reported
+    draft.tell(ShutGate(gate.name), at)
     draft.set_gate(at, move=GateShutting(now, now), reported=None if reported is Position.OPEN else reported)
-    draft.commands.append(ShutGate(gate.name))
     draft.say(Happened.GATE_COMMANDED, rule, gate=gate.name, collector=gate.collector, to="shut", travel=gate.travel)
 
 
@@ -80,14 +80,14 @@ def tell_again(draft: Draft, at: int, *, tries: int, rule: Rule) -> None:
         return
     match move:
         case GateOpening(first=first):
+            draft.tell(OpenGate(gate.name), at)
             draft.set_gate(at, move=GateOpening(now, first if tries else now, tries))
             if not tries and draft.gates[at].reported is Position.SHUT:
                 draft.set_gate(at, reported=None)
-            draft.commands.append(OpenGate(gate.name))
             to = "open"
         case GateShutting(first=first):
+            draft.tell(ShutGate(gate.name), at)
             draft.set_gate(at, move=GateShutting(now, first if tries else now, tries))
-            draft.commands.append(ShutGate(gate.name))
             to = "shut"
         case GateUnknown() | GateShut() | GateOpen() | GateFault():
             return
@@ -196,7 +196,25 @@ def _arrive(draft: Draft, at: int, where: Position, rule: Rule) -> None:
         travel=gate.travel,
         late_by=late if late > 0 else None,
     )
-    draft.clear_alarm(alarm_id("gate", gate.name, "fault"), rule, gate=gate.name)
+    clear_fault(draft, at, rule)
+
+
+def clear_fault(draft: Draft, at: int, rule: Rule) -> None:
+    """The alarm of a fault ends: it is known where the gate stands, or nothing is expected of it any more."""
+    name = draft.shop.gates[at].name
+    draft.clear_alarm(alarm_id("gate", name, "fault"), rule, gate=name)
+
+
+def end_old_alarm(draft: Draft, at: int) -> None:
+    """A gate that is neither in fault nor being tried after one has no alarm of a fault."""
+    if isinstance(draft.gates[at].move, (GateUnknown, GateShut, GateOpen)):
+        clear_fault(draft, at, Rule.NO_DEMAND)
+
+
+def shut_after_all(draft: Draft, at: int) -> None:
+    """It did not open, and nobody asks for it any more: if it says that it is shut, that is as is wanted."""
+    if draft.gates[at].reported is Position.SHUT:
+        _arrive(draft, at, Position.SHUT, Rule.NO_DEMAND)
 
 
 def report_retained(draft: Draft, at: int, position: Position, says: str) -> None:
@@ -209,9 +227,15 @@ def report_retained(draft: Draft, at: int, position: Position, says: str) -> Non
     elif isinstance(move, GateOpen):
         move = GateUnknown()
         draft.say(Happened.GATE_BETWEEN, Rule.RETAINED, gate=gate.name, collector=gate.collector, says=str(position))
-    elif isinstance(move, GateUnknown) and position is Position.SHUT:
+    elif position is Position.SHUT and (isinstance(move, GateUnknown) or _wanted(move) is Position.SHUT):
         move = GateShut()
+        clear_fault(draft, at, Rule.RETAINED)
     draft.set_gate(at, move=move, reported=position, says=says)
+
+
+def _wanted(move: GateMove) -> Position | None:
+    """Where a gate in fault did not go."""
+    return move.wanted if isinstance(move, GateFault) else None
 
 
 def report(draft: Draft, at: int, position: Position, says: str) -> bool:
@@ -280,6 +304,7 @@ def _moved(draft: Draft, at: int, gate: Gate, where: Position) -> None:
         gate=gate.name,
         collector=gate.collector,
     )
+    clear_fault(draft, at, Rule.MOVED_BY_HAND)
 
 
 def wake_at(gate: Gate, state: GateState) -> float | None:

@@ -5,7 +5,8 @@ Read it in one sitting: `observe` keeps the record, `judge` lets a command pass 
 leave at once if the sequence did not say it (I4, I5).
 
 Proven open: reported open by a live report, and seen shut since it was last told shut; or told open at least `travel`
-ago, for a gate that cannot report or whose last report (of any age) says open. A fan may turn when it was told on, is
+ago, for a gate that cannot report or whose last report (of any age) says open. What travelled long enough once has
+travelled, whatever `travel` becomes. A fan may turn when it was told on, is
 seen on, was never told anything, or was told off (or last seen) within `coast_down`.
 """
 
@@ -40,10 +41,24 @@ def initial(shop: Shop) -> Guard:
 
 def _proven(shop: Shop, guard: Guard, at: int, now: float) -> bool:
     gate, seen = shop.gates[at], guard.gates[at]
-    by_time = seen.told is Position.OPEN and now >= round(seen.told_at + gate.travel, 6)
+    by_time = _has_travelled(shop, guard, at, now)
     if gate.reports:
         return seen.reported is Position.OPEN and not seen.left and (seen.live or by_time)
     return by_time
+
+
+def _has_travelled(shop: Shop, guard: Guard, at: int, now: float) -> bool:
+    seen = guard.gates[at]
+    over = seen.travelled or now >= round(seen.told_at + shop.gates[at].travel, 6)
+    return seen.told is Position.OPEN and over
+
+
+def note_travelled(shop: Shop, guard: Guard, now: float) -> Guard:
+    """Remember which gates have had their travel by now."""
+    for i, seen in enumerate(guard.gates):
+        if not seen.travelled and _has_travelled(shop, guard, i, now):
+            guard = _gate(guard, i, travelled=True)
+    return guard
 
 
 def _on_its_way(shop: Shop, guard: Guard, at: int, now: float) -> bool:
@@ -105,7 +120,8 @@ def _gate(guard: Guard, at: int, **changes: object) -> Guard:
 
 
 def observe(shop: Shop, guard: Guard, event: ev.Event, now: float) -> Guard:
-    """Take in one event."""
+    """Take in one event, and what time has done before it."""
+    guard = note_travelled(shop, guard, now)
     match event:
         case ev.Reading(tool=name, amps=amps, retained=False):
             at = shop.tool_at(name)
@@ -186,7 +202,7 @@ def _lost(guard: Guard, heard_at: float) -> Guard:
     """What was told after the broker was last heard may not have arrived."""
     for i, gate in enumerate(guard.gates):
         if gate.told is Position.OPEN and gate.told_at > heard_at:
-            guard = _gate(guard, i, told=None)
+            guard = _gate(guard, i, told=None, travelled=False)
     for i, fan in enumerate(guard.fans):
         if fan.told_on is False and fan.off_at > heard_at:
             guard = _fan(guard, i, off_at=inf)
@@ -202,7 +218,8 @@ def _see_gate(shop: Shop, guard: Guard, at: int, position: Position, now: float,
     left = seen.left and position is not Position.SHUT and not was_shut
     moved = position is not Position.OPEN and seen.live and _proven(shop, guard, at, now)
     told = None if moved else seen.told  # moved by somebody: what it was told holds no longer
-    guard = _gate(guard, at, told=told, reported=position, live=live, left=left)
+    travelled = seen.travelled and not moved
+    guard = _gate(guard, at, told=told, travelled=travelled, reported=position, live=live, left=left)
     opened = position is Position.OPEN and not retained
     by_itself = opened and (told is not Position.OPEN or seen.reported is Position.SHUT)
     return _arm(shop, guard, gate.collector) if by_itself and gate.on_hand_open == "start" else guard
@@ -280,7 +297,7 @@ def _told_open(guard: Guard, at: int, now: float) -> Guard:
     # Told anew: what it said of being open is old, and proof no sooner than its travel; of being shut, void.
     reported = None if seen.reported is Position.SHUT else seen.reported
     told = {"told": Position.OPEN, "told_at": now, "again_at": now, "reported": reported, "live": False}
-    return _gate(guard, at, **told, left=False, gives_way_to=None)
+    return _gate(guard, at, **told, travelled=False, left=False, gives_way_to=None)
 
 
 def _told_shut(guard: Guard, at: int, now: float) -> Guard:
@@ -288,9 +305,8 @@ def _told_shut(guard: Guard, at: int, now: float) -> Guard:
     if seen.told is Position.SHUT and (seen.left or seen.reported is not Position.OPEN):
         return _gate(guard, at, again_at=now)
     reported = None if seen.reported is Position.OPEN else seen.reported
-    return _gate(
-        guard, at, told=Position.SHUT, told_at=now, again_at=now, reported=reported, left=True, gives_way_to=None
-    )
+    told = {"told": Position.SHUT, "told_at": now, "again_at": now, "reported": reported}
+    return _gate(guard, at, **told, travelled=False, left=True, gives_way_to=None)
 
 
 def _veto(rule: Rule, command: str, collector: str, gate: str | None = None, **facts: int | bool | None) -> Finding:

@@ -12,7 +12,7 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from gatehand_rules import fan, interlock
-from gatehand_rules.alarms import alarms_of
+from gatehand_rules.alarms import alarm_id, alarms_of
 from gatehand_rules.commands import ClearAlarm
 from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Finding, Happened, Rule
@@ -111,11 +111,12 @@ def adopt_shop(old: Shop, new: Shop, state: State, now: float, rewired: Rewired 
     start.
     """
     rewired = rewired or Rewired()
+    state = replace(state, guard=interlock.note_travelled(old, state.guard, now))  # by the travel that was
     tools = tuple(_carry_tool(old, tool, state, now, rewired) for tool in new.tools)
     gates = tuple(_carry_gate(old, gate, state, rewired) for gate in new.gates)
     fans = tuple(_carry_fan(old, new, each, state, now) for each in new.collectors)
     stops = tuple(_stop_before(old, state.stops, stop.name) for stop in new.stops)
-    gone = state.alarms - alarms_of(new)
+    gone = state.alarms - (alarms_of(new) - _unlearnt(old, new, rewired))
     carried = State(
         tools=tools,
         gates=gates,
@@ -176,6 +177,16 @@ def _judged_anew(was: ToolIdle | ToolRunOn, tool: Tool) -> ToolSpeaking:
 def _carry_gate(old: Shop, gate: Gate, state: State, rewired: Rewired) -> GateState:
     at = old.gate_at(gate.name)
     return GateState() if at is None or _other_gate(old.gates[at], gate, rewired) else state.gates[at]
+
+
+def _unlearnt(old: Shop, new: Shop, rewired: Rewired) -> set[str]:
+    """Alarms about gates whose position has to be learnt anew: what they were about is forgotten."""
+    names = [
+        gate.name
+        for gate in new.gates
+        if (at := old.gate_at(gate.name)) is not None and _other_gate(old.gates[at], gate, rewired)
+    ]
+    return {alarm_id("gate", name, what) for name in names for what in ("fault", "max_open", "not_served")}
 
 
 def _other_gate(before: Gate, after: Gate, rewired: Rewired) -> bool:
@@ -262,9 +273,13 @@ def _carry_guard(old: Shop, new: Shop, state: State, tools: tuple[ToolState, ...
 
     def low(tool: Tool, after: ToolState) -> bool:
         at = old.tool_at(tool.name)
-        if at is None or isinstance(after, ToolUnknown) or not guard.low[at]:
+        if at is None or isinstance(after, ToolUnknown):
             return False
-        return _same_thresholds(old.tools[at], tool) or (after.amps is not None and after.amps < tool.stop_amps)
+        was = after.was if isinstance(after, ToolSilent) else after
+        if _same_thresholds(old.tools[at], tool) or was.amps is None:
+            return guard.low[at]
+        # Idle by the new thresholds, its next rise is a start to the sequence: so it must be to the interlock.
+        return was.amps < tool.stop_amps and (guard.low[at] or isinstance(was, (ToolIdle, ToolRunOn)))
 
     return Guard(
         gates=tuple(gate(each) for each in new.gates),

@@ -58,6 +58,12 @@ def _one(draft: Draft, at: int) -> None:
     """One round for one collector."""
     demand.clear_old_refusals(draft, at)
     phase = draft.collectors[at].phase
+    if not isinstance(phase, Opening):
+        draft.clear_alarm(
+            _too_few(draft.shop.collectors[at].name), Rule.NO_DEMAND, collector=draft.shop.collectors[at].name
+        )
+    if isinstance(phase, (Off, Held)):
+        zone.end_faults(draft, at)
     if isinstance(phase, Opening) and phase.adopting:
         _adopting(draft, at)
         return

@@ -100,6 +100,7 @@ def lost(draft: Draft, heard_at: float) -> None:
         if told_at > heard_at:
             shutting = isinstance(move, GateFault) and move.wanted is Position.SHUT
             draft.set_gate(i, move=GateUnknown(shutting=shutting))
+            gates.clear_fault(draft, i, Rule.BROKER)
     for at in range(len(draft.collectors)):
         _lost_fan(draft, at, heard_at)
     for i, state in enumerate(draft.gates):

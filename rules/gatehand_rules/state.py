@@ -279,6 +279,8 @@ class GateSeen(Struct, frozen=True):
     """The first telling of where it was told to go."""
     again_at: float = -inf
     """The last telling of the same."""
+    travelled: bool = False
+    """Told open, and its travel was over by the `travel` of that time: a longer one takes no proof away."""
     reported: Position | None = None
     live: bool = False
     left: bool = False

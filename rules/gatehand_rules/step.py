@@ -22,7 +22,7 @@ from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Finding, Happened, Rule
 from gatehand_rules.sequence import settle
 from gatehand_rules.shop import Shop
-from gatehand_rules.state import CollectorState, GateOpen, GateShut, GateUnknown, Guard, State, ToolSilent
+from gatehand_rules.state import CollectorState, GateOpen, GateShut, GateState, GateUnknown, Guard, State, ToolSilent
 from gatehand_rules.wake import next_deadline
 from gatehand_rules.words import Position
 
@@ -111,11 +111,15 @@ def _time_passes(draft: Draft) -> None:
 def _finish(draft: Draft, event: ev.Event) -> Outcome:
     """Past the interlock and out; a veto means that the sequence erred, and holds the collector."""
     shop, now = draft.shop, draft.now
+    for i in range(len(draft.gates)) if draft.alarms else ():
+        gates.end_old_alarm(draft, i)
     guard = interlock.observe(shop, draft.start.guard, event, now)
     guard, passed, vetoes = _past_interlock(draft, guard, tuple(draft.commands))
     if vetoes:
         draft.findings.extend(vetoes)
         draft.commands.clear()
+        for veto in vetoes:
+            _unbelieve(draft, veto)
         for name in {veto.collector for veto in vetoes if veto.collector is not None}:
             at = shop.collector_at(name)
             if at is not None and not fan.is_held(draft.collectors[at]):
@@ -137,6 +141,25 @@ def _finish(draft: Draft, event: ev.Event) -> Outcome:
     )
     new = replace(new, wake_at=next_deadline(shop, new))
     return Outcome(new, passed, tuple(draft.findings), draft.decided)
+
+
+def _unbelieve(draft: Draft, veto: Finding) -> None:
+    """A command that did not leave changed nothing: its gate or collector is what it was before."""
+    word = str(dict(veto.facts).get("command"))
+    before = draft.before.get((word, str(veto.collector if veto.gate is None else veto.gate)))
+    match before:
+        case GateState(move=move, reported=reported):
+            at = draft.shop.gate_at(str(veto.gate))
+            if at is not None:
+                draft.set_gate(at, move=move, reported=reported)
+        case CollectorState():
+            at = draft.shop.collector_at(str(veto.collector))
+            if at is not None:
+                draft.collectors[at] = before
+        case None:
+            pass
+        case _:
+            assert_never(before)
 
 
 def _past_interlock(

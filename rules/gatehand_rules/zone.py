@@ -2,7 +2,7 @@
 
 from math import inf
 
-from gatehand_rules import demand, gates
+from gatehand_rules import demand, fan, gates
 from gatehand_rules.demand import Demand, Kind
 from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Rule
@@ -12,7 +12,7 @@ from gatehand_rules.words import Position
 
 def wanted(draft: Draft, at: int, granted: list[Demand]) -> list[int]:
     """The gates to stand open: the demands' own, their assist gates, and enough others for `min_open`."""
-    collector, fan = draft.shop.collectors[at], draft.collectors[at]
+    collector = draft.shop.collectors[at]
     chosen: list[int] = []
     for one in granted:
         chosen.extend(i for i in one.gates if i not in chosen)
@@ -21,7 +21,7 @@ def wanted(draft: Draft, at: int, granted: list[Demand]) -> list[int]:
     usable = sum(1 for i in chosen if demand.may_open(draft, i))
     if usable < collector.min_open:
         room = inf if collector.max_open is None else collector.max_open - _told_in_vain(draft, at, chosen)
-        for i in spare(draft, at, demand.last_used(fan)):
+        for i in spare(draft, at, demand.last_used(draft.collectors[at])):
             if usable >= collector.min_open or sum(1 for j in chosen if _counts(draft, j)) >= room:
                 break
             if i not in chosen:
@@ -101,9 +101,7 @@ def _told_in_vain(draft: Draft, at: int, chosen: list[int]) -> int:
 
 def _not_shut(draft: Draft, at: int) -> bool:
     move = draft.gates[at].move
-    if isinstance(move, GateFault):
-        return move.wanted is Position.OPEN
-    return isinstance(move, (GateUnknown, GateOpen, GateOpening))
+    return _failed_to_open(move) or isinstance(move, (GateUnknown, GateOpen, GateOpening))
 
 
 def trim(draft: Draft, at: int) -> None:
@@ -130,13 +128,42 @@ def rest(draft: Draft, at: int) -> None:
     leaving = _leaving(draft, at, [])
     if collector.rest == "leave":
         last = demand.last_used(draft.collectors[at])
-        known = [i for i in leaving if shop.gates[i].reports or not isinstance(draft.gates[i].move, GateUnknown)]
+        known = [i for i in leaving if _may_be_left(draft, i)]
         known.sort(key=lambda i: i not in last)
         kept = known[: collector.max_open]
         leaving = [i for i in leaving if i not in kept]
     leaving += [i for i in shop.gates_of(at) if _stuck_open(draft.gates[i].move)]
     for i in leaving:
         gates.tell_shut(draft, i, Rule.REST)
+
+
+def _may_be_left(draft: Draft, at: int) -> bool:
+    """It is open, or can say where it stands; what did not open is told to shut, and its fault ends."""
+    move = draft.gates[at].move
+    if isinstance(move, GateFault):
+        return False
+    return draft.shop.gates[at].reports or not isinstance(move, GateUnknown)
+
+
+def end_faults(draft: Draft, at: int) -> None:
+    """The fan is off: a gate that did not open and that nobody asks for any more is told to shut.
+
+    While held no gate is told anything: one that says it is shut is taken at its word.
+    """
+    if not draft.alarms or fan.may_turn(draft.collectors[at], draft.now):
+        return
+    asked = {i for one in demand.of_collector(draft, at) for i in (*one.gates, *one.assist)}
+    for i in draft.shop.gates_of(at):
+        if i in asked or not _failed_to_open(draft.gates[i].move):
+            continue
+        if fan.is_held(draft.collectors[at]):
+            gates.shut_after_all(draft, i)
+        else:
+            gates.tell_shut(draft, i, Rule.REST)
+
+
+def _failed_to_open(move: GateMove) -> bool:
+    return isinstance(move, GateFault) and move.wanted is Position.OPEN
 
 
 def _stuck_open(move: GateMove) -> bool:

@@ -228,6 +228,7 @@ def _gate_seen(window: float, seen: st.GateSeen, now: float, *, limited: bool) -
         seen.told,
         _age(seen.told_at, now, window) if told_open or left else None,
         _age(seen.again_at, now, window) if told_open else None,
+        seen.travelled and told_open,
         seen.reported,
         seen.live and (limited or seen.reported is Position.OPEN),
         left,

@@ -178,7 +178,7 @@ def test_a_gate_that_comes_back_changes_no_tool() -> None:
         (GateOpen(1.0), GateUnknown()),
         (GateShut(1.0), GateUnknown()),
         (GateOpening(49.5, 49.5), GateOpening(49.5, 49.5)),
-        (GateFault(Position.OPEN, 1.0), GateFault(Position.OPEN, 1.0)),
+        (GateFault(Position.SHUT, 1.0), GateFault(Position.SHUT, 1.0)),
     ],
 )
 def test_a_gate_at_rest_that_is_gone_is_of_unknown_position(move: GateMove, after: GateMove) -> None:

@@ -178,7 +178,7 @@ def test_a_hand_start_that_is_over_takes_its_alarms_along() -> None:
     bench = ready(shop(tool(), gate(retries=0)))
     press(bench, 50.0)
     assert "raise gate.saw.not_served" in commands(bench.until(52.0))
-    assert commands(press(bench, 60.0)) == ["clear gate.saw.not_served"]
+    assert commands(press(bench, 60.0)) == ["clear gate.saw.not_served", "shut saw"]
     bench = ready(shop(tool(), gate(), gate("sweep"), fan(max_open=1)))
     bench.amps(50.0, 5.0)
     assert "raise gate.sweep.max_open" in commands(press(bench, 50.5, "sweep"))

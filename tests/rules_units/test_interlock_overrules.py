@@ -1,17 +1,20 @@
 """A sequence broken on purpose, and what the interlock makes of it."""
 
 import sys
+from collections.abc import Callable
+from math import inf
 
 import pytest
-from unit_bench import gate, ready, saw_shop, shop, tool
+from unit_bench import Bench, fan, gate, ready, running, saw_shop, shop, tool
 
 from gatehand_rules import events as ev
 from gatehand_rules import holds
 from gatehand_rules.draft import Draft
 from gatehand_rules.fan import tell_on
 from gatehand_rules.findings import Rule
-from gatehand_rules.gates import tell_open
+from gatehand_rules.gates import tell_open, tell_shut
 from gatehand_rules.shop import StopContact
+from gatehand_rules.state import GateOpen, GateOpening, GateState
 
 
 def test_a_veto_holds_the_collector_with_an_alarm_and_tells_it_off(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -54,3 +57,43 @@ def test_a_sequence_that_forgets_a_stop_is_overruled(monkeypatch: pytest.MonkeyP
     assert said[0] == "> off main"
     assert "command_vetoed/stop_contact collector=main command=off forced=True proven_open=1" in said
     assert "collector_held/stop_contact collector=main why=interlock" in said
+
+
+def test_a_vetoed_command_is_not_believed(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The sequence is broken on purpose: a gate beyond the limit, a start without a gate, the last gate shut."""
+    place = shop(tool("saw"), gate("saw"), gate("other"), fan(max_open=1, starts_per_hour=5))
+    door = sys.modules["gatehand_rules.step"]
+
+    def told(bench: Bench, tell: Callable[[Draft], None]) -> list[str]:
+        with monkeypatch.context() as broken:
+            broken.setattr(door, "settle", tell)
+            said = bench.tick(bench.now)
+        assert any(one.startswith("command_vetoed") for one in said)
+        assert "collector_held" in " ".join(said)
+        return said
+
+    bench = running(place)
+    before = bench.gate_state(1)
+    told(bench, lambda draft: tell_open(draft, 1, Rule.DEMAND))
+    assert bench.gate_state(1) == before
+    assert bench.gate_state(0).move == GateOpen(50.0)
+
+    bench = running(place)
+    before = bench.gate_state(0)
+    told(bench, lambda draft: tell_shut(draft, 0, Rule.REST))
+    assert bench.gate_state(0) == before
+
+    bench = ready(place)
+    told(bench, lambda draft: tell_on(draft, 0, Rule.DEMAND))
+    assert bench.fan_state().starts == ()
+    assert bench.fan_state().started_at == -inf
+
+
+def test_a_telling_repeated_that_is_vetoed_is_not_believed() -> None:
+    place = shop(tool("saw"), gate("saw"), gate("other"), fan(max_open=1))
+    bench = running(place)
+    # The interlock does not know of it: to the sequence it is on its way, and is told again.
+    bench.put(gates=(bench.gate_state(0), GateState(move=GateOpening(53.0, 53.0))))
+    said = bench.tick(55.0)
+    assert "command_vetoed/max_open gate=other collector=main command=open standing=1 max_open=1" in said
+    assert bench.gate_state(1).move == GateOpening(53.0, 53.0)

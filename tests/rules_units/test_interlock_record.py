@@ -274,7 +274,7 @@ def test_what_was_told_after_the_broker_was_last_heard_may_not_have_arrived(hear
     record = guard(SEEN_OPEN, SEEN_SHUT, fans=(off,))
     lost = observed(gates_shop(2), record, ev.BrokerLost(heard_at))
     assert lost.watching_from == inf
-    assert lost.gates == (SEEN_OPEN if old else replace(SEEN_OPEN, told=None), SEEN_SHUT)
+    assert lost.gates == (SEEN_OPEN if old else replace(SEEN_OPEN, told=None, travelled=False), SEEN_SHUT)
     assert lost.fans == (off if old else replace(off, off_at=inf),)
     on = FanSeen(told_on=True, off_at=90.0)
     assert observed(gates_shop(2), guard(SEEN_OPEN, SEEN_SHUT, fans=(on,)), ev.BrokerLost(heard_at)).fans == (on,)

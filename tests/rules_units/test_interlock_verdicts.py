@@ -43,8 +43,9 @@ ON, PASSES = CollectorOn("main"), ["> on main"]
         (replace(SEEN_OPEN, reported=Position.BETWEEN), False),
         (replace(SEEN_OPEN, reported=None), False),
         (replace(SEEN_OPEN, left=True), False),
-        (replace(SEEN_OPEN, live=False, told_at=99.0), True),
-        (replace(SEEN_OPEN, live=False, told_at=99.001), False),
+        (replace(SEEN_OPEN, live=False, told_at=99.0, travelled=False), True),
+        (replace(SEEN_OPEN, live=False, told_at=99.001, travelled=False), False),
+        (replace(SEEN_OPEN, live=False, told_at=99.001, travelled=True), True),  # by a shorter travel, since changed
         (replace(SEEN_OPEN, live=False, told=None), False),
         (replace(SEEN_OPEN, live=False, told=SHUT), False),
         (GateSeen(), False),

@@ -34,6 +34,7 @@ EDITS = [
     SHOP.replace("start_amps = 2.5", "start_amps = 1.5"),
     SHOP.replace("start_amps = 2.5", "start_amps = 6\nstop_amps = 5"),
     SHOP.replace("travel = 1\nbutton", "travel = 4\nretries = 0\nbutton"),
+    SHOP.replace('"shut" }\ntravel = 1\n\n', '"shut" }\ntravel = 4\n\n'),  # of the gate that cannot report
     SHOP.replace("coast_down = 2", "coast_down = 9\nmax_open = 2"),
     SHOP.replace('state = { topic = "shop/fan/state", on = "1", off = "0" }\n', ""),
     SHOP.replace("coast_down = 2", 'coast_down = 2\ncurrent = { topic = "shop/fan/amps" }'),
@@ -42,6 +43,7 @@ EDITS = [
     SHOP.replace("[gate.bench]", "[gate.table]").replace('gates = ["bench"]', 'gates = ["table"]'),
     "\n\n".join(part for part in SHOP.split("\n\n") if "router" not in part and "bench" not in part),
 ]
+assert all(text != SHOP for text in EDITS)
 SHOPS = [plan_of(text).shop for text in EDITS]
 
 
@@ -86,6 +88,45 @@ def test_any_edit_that_is_taken_switches_nothing_and_goes_on_without_a_veto(
         state = result.state
         # The interlock has never to save what the sequence makes of a carried state.
         assert not [each for each in result.findings if each.event == "command_vetoed" and not _forced(each)]
+
+
+def test_proof_once_given_outlives_a_longer_travel() -> None:
+    """The router cuts, its gate cannot report; a save gives the gate more time than it has had since it was told."""
+    longer = SHOPS[EDITS.index(next(text for text in EDITS if "travel = 4\n\n" in text))]
+    state, now = played([(ev.Reading("router", 0.0), 0.1), (ev.CollectorReport("main", on=False), 5.0)])
+    state, now = _went(OLD, state, now, (ev.Reading("router", 9.0), 0.0), (ev.Tick(), 1.0))
+    assert state.collectors[0].on_phase
+    state, now = _went(OLD, state, now, (ev.CollectorReport("main", on=True), 0.2))
+    assert obstacles(OLD, longer, state, now) == ()
+    state = adopt_shop(OLD, longer, state, now).state
+    state, now = _went(longer, state, now, (ev.Tick(), 0.1), (ev.Reading("router", 9.5), 0.1), (ev.Tick(), 1.0))
+    assert state.collectors[0].on_phase
+    assert state.alarms == frozenset()
+
+
+def test_thresholds_that_rise_over_what_a_tool_draws_leave_its_next_start_fresh() -> None:
+    """It hummed at 2.6 A, too short to be a start, and at 2.2 A since: idle by the old thresholds and by the new."""
+    slow = plan_of(SHOP.replace("start_amps = 2.5", "start_amps = 2.5\nstart_after = 2")).shop
+    higher = plan_of(SHOP.replace("start_amps = 2.5", "start_amps = 6\nstop_amps = 5")).shop
+    state, now = initial(slow, 10.0), 10.0
+    begin: list[tuple[ev.Event, float]] = [(ev.BrokerConnected(), 0.0), (ev.Tick(), 0.5)]
+    begin += [(ev.CollectorReport("main", on=False), 3.0)]
+    begin += [(ev.Reading("band_saw", amps), 0.5) for amps in (0.0, 2.6, 2.2)]
+    state, now = _went(slow, state, now, *begin, (ev.HoldAsked("main"), 1.0))
+    state = adopt_shop(slow, higher, state, now).state
+    state, now = _went(higher, state, now, (ev.ResetAsked("main"), 1.0), (ev.Reading("band_saw", 9.0), 1.0))
+    state, now = _went(higher, state, now, (ev.GateReport("band_saw", Position.OPEN), 0.5))
+    assert state.collectors[0].on_phase
+
+
+def _went(shop: Shop, state: State, now: float, *events: tuple[ev.Event, float]) -> tuple[State, float]:
+    """The state after these events, each some seconds after the one before, and no word of the interlock."""
+    for event, pause in events:
+        now = round(now + pause, 3)
+        outcome = step(shop, state, event, now)
+        state = outcome.state
+        assert not [one for one in outcome.findings if one.event == "command_vetoed"]
+    return state, now
 
 
 def _forced(finding: Finding) -> bool:
