@@ -93,7 +93,7 @@ def test_that_story_can_fail_too(monkeypatch: Patch) -> None:
 
 
 TWO_NEEDED = shop("coast_down = 1\nmin_open = 2")
-JAMMED_ONCE = (Happening(90, "gate_jam", "jointer", 200.0), cut(100, "jointer", 20), cut(300, "saw", 20))
+JAMMED_ONCE = (Happening(90, "gate_jam", "jointer", 200.0), cut(100, "jointer", 300), cut(300, "saw", 20))
 
 
 def test_a_gate_that_jammed_once_is_tried_again_for_the_fan_by_the_next_tool() -> None:
