@@ -45,7 +45,8 @@ def test_every_rule_and_every_event_is_met_in_some_story() -> None:
             events[finding.event] += 1
     # A veto is a mistake of ours, so no story has one; tests/rules breaks the sequence to see them.
     assert set(Happened) - set(events) == {Happened.COMMAND_VETOED}
-    assert set(Rule) - set(rules) == {Rule.MAKE_BEFORE_BREAK}
+    # No story has an edit: tests/shell/test_edits_under_a_stop.py shows a new stop that may not have spoken yet.
+    assert set(Rule) - set(rules) == {Rule.MAKE_BEFORE_BREAK, Rule.STOP_UNREAD}
 
 
 @pytest.mark.parametrize(

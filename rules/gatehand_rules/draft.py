@@ -27,6 +27,7 @@ class Draft:
         "decided",
         "findings",
         "gates",
+        "no_start_before",
         "now",
         "settle_at",
         "shop",
@@ -49,6 +50,7 @@ class Draft:
         self.settle_at = state.settle_at
         self.adopted = state.adopted
         self.stopping = state.stopping
+        self.no_start_before = state.no_start_before
         self.commands: list[Command] = []
         self.before: dict[tuple[str, str], GateState | CollectorState] = {}
         """How a gate or collector stood before it was told (word, name): a command that is vetoed was never given."""

@@ -92,6 +92,7 @@ class Rule(StrEnum):
     HOLD = "hold"
     RESET_REPEATED = "reset_repeated"
     RESET_PRESS = "reset_press"
+    STOP_UNREAD = "stop_unread"
     NOT_FRESH = "not_fresh"
     BIN_FULL = "bin_full"
     OFFLINE = "offline"

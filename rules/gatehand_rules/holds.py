@@ -123,6 +123,20 @@ def stop(draft: Draft, at: int, *, active: bool) -> None:
     draft.raise_alarm(alarm_id("stop", contact.name, "active"), Rule.STOP_CONTACT, stop=contact.name)
 
 
+def show(draft: Draft, name: str, *, active: bool) -> None:
+    """The alarm of a stop contact as it is under another config."""
+    alarm = alarm_id("stop", name, "active")
+    if active:
+        draft.raise_alarm(alarm, Rule.STOP_CONTACT, stop=name)
+    else:
+        draft.clear_alarm(alarm, Rule.STOP_CONTACT)
+
+
+def forget_word(draft: Draft, name: str) -> None:
+    """A stop contact that is new or mended: what was not understood of it was said by another, or meant otherwise."""
+    draft.clear_alarm(_unclear(name), Rule.STOP_CONTACT)
+
+
 def forget_press(draft: Draft, at: int) -> None:
     """The cause of the hold has come, changed or gone: a press begins anew after it, and refusals are said anew."""
     seen = draft.collectors[at].reset

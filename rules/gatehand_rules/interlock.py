@@ -153,7 +153,7 @@ def observe(shop: Shop, guard: Guard, event: ev.Event, now: float) -> Guard:
                 return guard
             alone = not retained and now >= round(guard.fans[at].reset_asked_at + ALONE, 6)
             guard = _fan(guard, at, reset_asked_at=now)
-            return _unlatch(shop, guard, at) if alone else guard
+            return _unlatch(shop, guard, at, now) if alone else guard
         case ev.ResetButton(collector=name, pressed=pressed, retained=False):
             at = shop.collector_at(name)
             return guard if at is None else _see_press(shop, guard, at, now, pressed=pressed)
@@ -174,9 +174,9 @@ def _latch(guard: Guard, at: int) -> Guard:
     return _fan(guard, at, latched=True, armed=False, reset_up=False, reset_down_at=None)
 
 
-def _unlatch(shop: Shop, guard: Guard, at: int) -> Guard:
+def _unlatch(shop: Shop, guard: Guard, at: int, now: float) -> Guard:
     """A press that counts ends a hold whose cause is gone, and arms nothing (I5)."""
-    held = guard.fans[at].latched and not _is_stopped(shop, guard, at)
+    held = guard.fans[at].latched and not _is_stopped(shop, guard, at) and now >= guard.no_start_before
     return _fan(guard, at, latched=False, armed=False) if held else guard
 
 
@@ -195,7 +195,7 @@ def _see_press(shop: Shop, guard: Guard, at: int, now: float, *, pressed: bool) 
     guard = _fan(guard, at, reset_up=True, reset_down_at=None)
     down_at = seen.reset_down_at
     counts = down_at is not None and round(down_at + PRESS[0], 6) <= now <= round(down_at + PRESS[1], 6)
-    return _unlatch(shop, guard, at) if counts else guard
+    return _unlatch(shop, guard, at, now) if counts else guard
 
 
 def _lost(guard: Guard, heard_at: float) -> Guard:
@@ -328,6 +328,8 @@ def _veto_on(shop: Shop, guard: Guard, at: int, now: float) -> Finding | None:
         return _veto(Rule.STOP_CONTACT, "on", collector.name)
     if not seen.armed and not _is_on(seen):  # I5, I6
         return _veto(Rule.NOT_FRESH, "on", collector.name)
+    if now < guard.no_start_before and not _is_on(seen):  # I5
+        return _veto(Rule.STOP_UNREAD, "on", collector.name)
     return None
 
 

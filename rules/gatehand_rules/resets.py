@@ -53,6 +53,8 @@ def button(draft: Draft, at: int, *, pressed: bool) -> None:
     if seen.pressed_at is None:
         return
     held_for = round(now - seen.pressed_at, 6)
+    if _is_refused(draft, at):
+        return
     if not reached(now, seen.pressed_at, SHORTEST):
         _refuse_press(draft, at, "pressed too briefly", held_for)
     elif now > due(seen.pressed_at, LONGEST):
@@ -90,9 +92,12 @@ def _is_refused(draft: Draft, at: int) -> bool:
         _refuse(draft, at, Rule.HOLD, "not held", why="not held")
         return True
     active = ", ".join(holds.active_stops(draft, at))
+    unread = draft.no_start_before - draft.now
     if active:
         _refuse(draft, at, Rule.STOP_CONTACT, active, active=active)
-    return bool(active)
+    elif unread > 0:
+        _refuse(draft, at, Rule.STOP_UNREAD, "unread", for_seconds=round(unread, 3))
+    return bool(active) or unread > 0
 
 
 def _refuse_press(draft: Draft, at: int, why: str, held_for: float | None) -> None:

@@ -4,18 +4,23 @@ States are carried over by name, with the instants at which they began, so that 
 length. What is new starts unknown, as at the daemon's start; a tool that is gone leaves its run-on behind as the
 collector's grace. What would make a carried state a lie about the fan's air (a gate taken away, moved to another
 collector, or told on another topic while the fan may turn) has to wait: `obstacles` says for what.
+
+No edit ends a hold (I5). A stop contact that is mended, renamed or taken away leaves its collectors held until a reset,
+which then asks the stops as they are now; whoever comes under an active one is held; a renamed collector stays what it
+is; a held one cannot be taken away. A stop of which nothing is known yet delays starts until it can have spoken.
 """
 
+from collections.abc import Mapping
 from math import inf, isfinite
 
 from msgspec import Struct
 from msgspec.structs import replace
 
-from gatehand_rules import fan, interlock
-from gatehand_rules.alarms import alarm_id, alarms_of
-from gatehand_rules.commands import ClearAlarm
+from gatehand_rules import fan, holds, interlock, renamed
+from gatehand_rules.alarms import alarm_id, alarm_parts, alarms_of
+from gatehand_rules.commands import ClearAlarm, RaiseAlarm
 from gatehand_rules.draft import Draft
-from gatehand_rules.findings import Finding, Happened, Rule
+from gatehand_rules.findings import Fact, Finding, Happened, Rule
 from gatehand_rules.shop import Collector, Gate, Shop, Tool
 from gatehand_rules.state import (
     CoastDown,
@@ -41,23 +46,41 @@ from gatehand_rules.step import Outcome
 from gatehand_rules.timers import due
 from gatehand_rules.wake import next_deadline
 
+UNREAD = 2.0
+"""Seconds without a start after an edit that adds or mends a stop contact: what is retained there comes meanwhile."""
+
 
 class Rewired(Struct, frozen=True):
-    """Names that stand for another device now: told or heard elsewhere. The rules know no topics; the caller says."""
+    """Names that stand for another device now: told or heard elsewhere. The rules know no topics; the caller says.
+
+    Names are those of the new shop. `renamed`: collectors of the old shop that have another name in the new one, by the
+    old. `stops`: each stop of the new shop that hears the very words of one of the old, and which; None: by its name.
+    """
 
     tools: frozenset[str] = frozenset()
     gates: frozenset[str] = frozenset()
     collectors: frozenset[str] = frozenset()
+    renamed: Mapping[str, str] = {}
+    stops: Mapping[str, str] | None = None
+
+    def stop_before(self, old: Shop, name: str) -> int | None:
+        """Index in the old shop of the stop that this one of the new shop was; None: nothing is known of it."""
+        before = name if self.stops is None else self.stops.get(name)
+        return None if before is None else old.stop_at(before)
 
 
 def obstacles(old: Shop, new: Shop, state: State, now: float, rewired: Rewired | None = None) -> tuple[str, ...]:
     """Why `new` cannot be taken now, each as a clause; empty when it can. They pass when the fans stand still."""
     rewired = rewired or Rewired()
+    old = renamed.told_anew(old, rewired.renamed)
     found: list[str] = []
     for collector, seen in zip(old.collectors, state.collectors, strict=True):
+        after = _collector(new, collector.name)
+        if after is None and fan.is_held(seen):
+            found.append(f"the collector {collector.name} is removed while it is held: reset first")
+            continue
         if not _in_use(seen, now):
             continue
-        after = _collector(new, collector.name)
         if after is None or collector.name in rewired.collectors:
             what = "removed" if after is None else "given other topics"
             found.append(f"the collector {collector.name} is {what} while its fan may turn")
@@ -111,32 +134,48 @@ def adopt_shop(old: Shop, new: Shop, state: State, now: float, rewired: Rewired 
     start.
     """
     rewired = rewired or Rewired()
+    moved = tuple(renamed.alarms(old, state, rewired.renamed))
+    old = renamed.told_anew(old, rewired.renamed)
+    unread = [stop.name for stop in new.stops if rewired.stop_before(old, stop.name) is None]
+    no_start_before = max(state.no_start_before, due(now, UNREAD)) if unread else state.no_start_before
     state = replace(state, guard=interlock.note_travelled(old, state.guard, now))  # by the travel that was
     tools = tuple(_carry_tool(old, tool, state, now, rewired) for tool in new.tools)
     gates = tuple(_carry_gate(old, gate, state, rewired) for gate in new.gates)
     fans = tuple(_carry_fan(old, new, each, state, now) for each in new.collectors)
-    stops = tuple(_stop_before(old, state.stops, stop.name) for stop in new.stops)
-    gone = state.alarms - (alarms_of(new) - _unlearnt(old, new, rewired))
+    stops = tuple(_stop_before(old, state.stops, stop.name, rewired) for stop in new.stops)
+    known = alarms_of(new) - _unlearnt(old, new, rewired)
+    gone = (state.alarms - known) | {was for was, *_ in moved}
+    moved = tuple(each for each in moved if each[1] in known)
     carried = State(
         tools=tools,
         gates=gates,
         collectors=fans,
         stops=stops,
         guard=_carry_guard(old, new, state, tools, rewired),
-        alarms=state.alarms - gone,
+        alarms=(state.alarms - gone) | {alarm for _, alarm, *_ in moved},
         connected=state.connected,
         settle_at=state.settle_at,
         adopted=state.adopted,
         stopping=state.stopping,
+        no_start_before=no_start_before,
     )
+    carried = replace(carried, guard=replace(carried.guard, no_start_before=no_start_before))
     anew = [
         at
         for at, each in enumerate(new.collectors)
         if old.collector_at(each.name) is None or each.name in rewired.collectors
     ]
-    told = _tell_off(new, carried, anew, now)
+    told = _tell_off(new, carried, anew, unread, now)
     over = tuple(ClearAlarm(alarm) for alarm in sorted(gone))
-    return Outcome(told.state, (*over, *told.commands), (*(_over(alarm) for alarm in sorted(gone)), *told.findings))
+    raised = tuple(RaiseAlarm(alarm) for _, alarm, *_ in moved)
+    said = (*(_over(alarm) for alarm in sorted(gone)), *(_moved(*each) for each in moved))
+    return Outcome(told.state, (*over, *raised, *told.commands), (*said, *told.findings))
+
+
+def _moved(_was: str, alarm: str, rule: Rule, facts: Mapping[str, Fact]) -> Finding:
+    _, name, _ = alarm_parts(alarm)
+    told = (("alarm", alarm), *facts.items())
+    return Finding(event=Happened.ALARM_RAISED, rule=rule, collector=name, facts=told)
 
 
 def _over(alarm: str) -> Finding:
@@ -248,13 +287,15 @@ def _left_behind(new: Shop, tool: Tool, seen: ToolState) -> bool:
     return gone and isinstance(was, (ToolRunning, ToolRunOn))
 
 
-def _stop_before(old: Shop, stops: tuple[bool, ...], name: str) -> bool:
-    at = old.stop_at(name)
+def _stop_before(old: Shop, stops: tuple[bool, ...], name: str, rewired: Rewired) -> bool:
+    """Active, as far as is known: of one that is new or mended nothing is, and its own word counts from here on."""
+    at = rewired.stop_before(old, name)
     return False if at is None else stops[at]
 
 
 def _carry_guard(old: Shop, new: Shop, state: State, tools: tuple[ToolState, ...], rewired: Rewired) -> Guard:
     guard = state.guard
+    stops = tuple(_stop_before(old, guard.stops, stop.name, rewired) for stop in new.stops)
 
     def gate(after: Gate) -> GateSeen:
         at = old.gate_at(after.name)
@@ -262,9 +303,11 @@ def _carry_guard(old: Shop, new: Shop, state: State, tools: tuple[ToolState, ...
 
     def seen_fan(after: Collector) -> FanSeen:
         at = old.collector_at(after.name)
+        stopped = any(on and after.name in stop.collectors for stop, on in zip(new.stops, stops, strict=True))
+        seen = FanSeen() if at is None else guard.fans[at]
+        seen = replace(seen, latched=True, armed=False) if stopped and not seen.latched else seen
         if at is None:
-            return FanSeen()
-        seen = guard.fans[at]
+            return seen
         return replace(
             seen,
             reported_on=seen.reported_on if after.reports else None,
@@ -285,19 +328,37 @@ def _carry_guard(old: Shop, new: Shop, state: State, tools: tuple[ToolState, ...
         gates=tuple(gate(each) for each in new.gates),
         fans=tuple(seen_fan(each) for each in new.collectors),
         low=tuple(low(tool, after) for tool, after in zip(new.tools, tools, strict=True)),
-        stops=tuple(_stop_before(old, guard.stops, stop.name) for stop in new.stops),
+        stops=stops,
         watching_from=guard.watching_from,
         over=guard.over,
     )
 
 
-def _tell_off(shop: Shop, carried: State, anew: list[int], now: float) -> Outcome:
-    """Collectors that nobody knew before: told off, so that from here on it is known how they stand."""
+def _tell_off(shop: Shop, carried: State, anew: list[int], unread: list[str], now: float) -> Outcome:
+    """Collectors that nobody knew before: told off, so that from here on it is known how they stand.
+
+    Those that come under an active stop are held.
+    """
     draft = Draft(shop, carried, now)
+    for name in unread:
+        holds.forget_word(draft, name)
+    for stop, active in zip(shop.stops, carried.stops, strict=True):
+        holds.show(draft, stop.name, active=active)
+        for home in (home for name in stop.collectors if (home := shop.collector_at(name)) is not None):
+            if active and not fan.is_held(carried.collectors[home]):
+                holds.hold(draft, home, stop.name, Rule.STOP_CONTACT)
+                anew = [at for at in anew if at != home]
     for at in anew if carried.adopted and carried.connected else ():
         seen = carried.collectors[at]
         fan.tell_off(draft, at, Rule.ADOPTION, seen.phase if isinstance(seen.phase, Held) else CoastDown())
     guard, passed, vetoes = interlock.judge(shop, carried.guard, tuple(draft.commands), now)
-    after = replace(carried, collectors=tuple(draft.collectors), guard=guard)
+    after = replace(
+        carried,
+        tools=tuple(draft.tools),
+        gates=tuple(draft.gates),
+        collectors=tuple(draft.collectors),
+        alarms=frozenset(draft.alarms),
+        guard=guard,
+    )
     after = replace(after, wake_at=next_deadline(shop, after))
     return Outcome(after, passed, (*draft.findings, *vetoes))

@@ -265,7 +265,7 @@ def _opening(draft: Draft, at: int, served: list[Demand], *, over: bool) -> None
     if not zone.is_ready(draft, needed + makeup):
         return
     if enough and (not needed or any(i in proven for i in needed)):
-        if _waits_for_circuit(draft, at):
+        if _waits(draft, at):
             zone.shut_others(draft, at, chosen)
             return
         _note_gate(draft, at, needed)
@@ -276,19 +276,21 @@ def _opening(draft: Draft, at: int, served: list[Demand], *, over: bool) -> None
         _refuse_min_open(draft, at, starters, len(proven))
 
 
-def _waits_for_circuit(draft: Draft, at: int) -> bool:
-    """The gates are ready; another inrush on the same circuit is let pass first."""
+def _waits(draft: Draft, at: int) -> bool:
+    """The gates are ready; another inrush on the circuit, or a stop that is still to be read, is let come first."""
     phase, collector = draft.collectors[at].phase, draft.shop.collectors[at]
-    if not draft.shop.circuits:
+    if not draft.shop.circuits and draft.no_start_before <= draft.now:
         return False
-    clear = circuit.clear_at(draft.shop, draft.tools, draft.collectors, at)
+    clear, rule = circuit.clear_at(draft.shop, draft.tools, draft.collectors, at), Rule.START_GAP
+    if draft.no_start_before > clear:  # a stop contact that an edit has added may not have spoken yet
+        clear, rule = draft.no_start_before, Rule.STOP_UNREAD
     if clear <= draft.now or not isinstance(phase, Opening):
         return False
     if phase.until != clear:
         draft.set_collector(at, phase=replace(phase, until=clear))
         draft.say(
             Happened.COLLECTOR_WAITED,
-            Rule.START_GAP,
+            rule,
             collector=collector.name,
             for_seconds=round(clear - draft.now, 3),
         )
@@ -346,7 +348,7 @@ def _on(draft: Draft, at: int, served: list[Demand]) -> None:
         _note_gate(draft, at, zone.needed(served) or chosen)
         cutting = any(one.kind is not Kind.RUN_ON for one in served)
         ours = state.told_on_at is not None or state.by_hand
-        allowed = state.seen_on or not fan.bin_refuses(collector, state)
+        allowed = state.seen_on or not (fan.bin_refuses(collector, state) or now < draft.no_start_before)
         if not ours and allowed and any(one.may_start for one in served):
             fan.tell_on(draft, at, Rule.DEMAND)  # an adopted fan becomes ours with a fresh demand
         _on_phase(draft, at, cutting=cutting, why=Rule.RUN_ON)

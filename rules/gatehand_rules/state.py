@@ -322,6 +322,8 @@ class Guard(Struct, frozen=True):
     """Connected, and what the broker retains is in: from then on a fan without air is acted upon."""
     over: bool = False
     """The daemon stops."""
+    no_start_before: float = -inf
+    """A stop contact that is new may not have spoken before then."""
 
 
 class State(Struct, frozen=True):
@@ -341,6 +343,8 @@ class State(Struct, frozen=True):
     stopping: bool = False
     wake_at: float | None = None
     """The next instant at which silence alone changes the answer; may be early, never late."""
+    no_start_before: float = -inf
+    """Until then a stop contact that is new may say what is retained, and nothing starts; -inf once it is past."""
 
 
 _TOOL_WORDS: dict[type, ToolWord] = {

@@ -9,6 +9,7 @@ The caller's duties:
 5. Keep the new state; step no old one again.
 """
 
+from math import inf
 from typing import assert_never
 
 from msgspec import Struct
@@ -82,12 +83,15 @@ def _plain_reading(shop: Shop, state: State, event: ev.Reading, now: float) -> O
             state.adopted,
             state.stopping,
             state.wake_at,
+            state.no_start_before,
         )
     )
 
 
 def _what_is_overdue(draft: Draft) -> None:
     """What was over before the event came, tick or no tick. It commands nothing: the event may forbid it."""
+    if draft.no_start_before <= draft.now:
+        draft.no_start_before = -inf
     detect.time_passes(draft)
     quiet = draft.quiet
     for i, gate in enumerate(draft.gates):
@@ -138,6 +142,7 @@ def _finish(draft: Draft, event: ev.Event) -> Outcome:
         settle_at=draft.settle_at,
         adopted=draft.adopted,
         stopping=draft.stopping,
+        no_start_before=draft.no_start_before,
     )
     new = replace(new, wake_at=next_deadline(shop, new))
     return Outcome(new, passed, tuple(draft.findings), draft.decided)

@@ -1,5 +1,7 @@
 """When silence alone next changes the answer: the earliest deadline of all parts."""
 
+from math import inf
+
 from gatehand_rules import detect, fan, gates, hands
 from gatehand_rules.shop import Shop
 from gatehand_rules.state import State
@@ -11,6 +13,8 @@ def next_deadline(shop: Shop, state: State) -> float | None:
     judged = state.connected and state.adopted
     acting = state.connected and state.settle_at is None and not state.stopping
     moments.append(detect.wake_at(shop.tools, state.tools, judged=judged))
+    if state.no_start_before > -inf:
+        moments.append(state.no_start_before)
     for gate, gate_state in zip(shop.gates, state.gates, strict=True):
         if gate_state.hand is not None:
             moments.append(hands.wake_at(gate.hand_limit, gate_state))

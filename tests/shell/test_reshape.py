@@ -9,8 +9,9 @@ from gatehand_rules import State, initial, step
 from gatehand_rules import events as ev
 from gatehand_rules.commands import ClearAlarm, CollectorOn
 from gatehand_rules.findings import Finding
-from gatehand_rules.reshape import adopt_shop, obstacles
+from gatehand_rules.reshape import Rewired, adopt_shop, obstacles
 from gatehand_rules.shop import Shop
+from gatehand_rules.state import collector_word
 from gatehand_rules.words import Position
 
 OLD = plan_of(SHOP).shop
@@ -24,6 +25,8 @@ EVENTS: list[ev.Event] = [
     *(ev.CollectorReport("main", on=on) for on in (True, False)),
     *(ev.StopReport("emergency", active=active) for active in (True, False)),
     ev.ResetAsked("main"),
+    *(ev.ResetButton("main", pressed=pressed) for pressed in (True, False)),
+    ev.HoldAsked("main"),
     ev.BrokerLost(0.0),
     ev.BrokerConnected(),
 ]
@@ -39,6 +42,8 @@ EDITS = [
     SHOP.replace('state = { topic = "shop/fan/state", on = "1", off = "0" }\n', ""),
     SHOP.replace("coast_down = 2", 'coast_down = 2\ncurrent = { topic = "shop/fan/amps" }'),
     SHOP.split("[stop.emergency]", maxsplit=1)[0],
+    SHOP.replace("[stop.emergency]", "[stop.red_button]"),
+    SHOP + '\n[stop.spark]\ntopic = "shop/spark"\nactive = "1"\nclear = "0"\n',
     SHOP.replace("[tool.router]", "[tool.spindle]"),
     SHOP.replace("[gate.bench]", "[gate.table]").replace('gates = ["bench"]', 'gates = ["table"]'),
     "\n\n".join(part for part in SHOP.split("\n\n") if "router" not in part and "bench" not in part),
@@ -127,6 +132,24 @@ def _went(shop: Shop, state: State, now: float, *events: tuple[ev.Event, float])
         state = outcome.state
         assert not [one for one in outcome.findings if one.event == "command_vetoed"]
     return state, now
+
+
+@given(STEPS, st.sampled_from(SHOPS))
+@settings(max_examples=200, deadline=None)
+def test_no_edit_ends_a_hold_in_either_layer(steps: list[tuple[ev.Event, float]], new: Shop) -> None:
+    state, now = played([*steps, (ev.HoldAsked("main"), 0.0)])
+    renamed = new.model_dump()
+    for one in (*renamed["tools"], *renamed["gates"]):
+        one["collector"] = "cyclone"
+    for one in renamed["stops"]:
+        one["collectors"] = ("cyclone",)
+    renamed["collectors"][0]["name"] = "cyclone"
+    for after, rewired in ((new, Rewired()), (Shop(**renamed), Rewired(renamed={"main": "cyclone"}))):
+        if obstacles(OLD, after, state, now, rewired):
+            continue
+        outcome = adopt_shop(OLD, after, state, now, rewired)
+        assert collector_word(outcome.state.collectors[0]) == "held"
+        assert outcome.state.guard.fans[0].latched
 
 
 def _forced(finding: Finding) -> bool:

@@ -14,6 +14,7 @@ from msgspec import Struct
 
 from gatehand.config import Config, Loaded, Problem, load
 from gatehand.config.edits import edits
+from gatehand.config.stop import Stop
 from gatehand.journal.line import CONFIG_REJECTED, stamp
 from gatehand.mqtt.transport import Kind, Outgoing, Transport
 from gatehand.shell import shell_alarms
@@ -178,6 +179,12 @@ def _with_tables_of(before: Config, loaded: Loaded) -> Loaded:
 
 def _rewired(before: Config, after: Config) -> Rewired:
     """Names that are told or heard elsewhere now."""
+    told = {fan.command.topic: name for name, fan in before.collector.items()}
+    same = {name: told[fan.command.topic] for name, fan in after.collector.items() if fan.command.topic in told}
+    renamed = {was: name for name, was in same.items() if was != name}
+    heard = {_words_of(stop): name for name, stop in before.stop.items()}
+    by_name = {name: name for name in after.collector if name in before.collector and name not in renamed}
+    was_called = {**by_name, **same}
     return Rewired(
         tools=frozenset(
             name
@@ -192,7 +199,14 @@ def _rewired(before: Config, after: Config) -> Rewired:
         collectors=frozenset(
             name
             for name, fan in after.collector.items()
-            if (was := before.collector.get(name)) is not None
+            if (was := before.collector.get(was_called.get(name, ""))) is not None
             and (fan.command, fan.state, fan.current) != (was.command, was.state, was.current)
         ),
+        renamed=renamed,
+        stops={name: heard[_words_of(stop)] for name, stop in after.stop.items() if _words_of(stop) in heard},
     )
+
+
+def _words_of(stop: Stop) -> tuple[str | None, ...]:
+    """What tells one contact from another: where it speaks, and in which words."""
+    return stop.topic, stop.pointer, stop.active, stop.clear

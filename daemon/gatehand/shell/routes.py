@@ -91,7 +91,10 @@ class Routes:
             self._handlers[topic] = (*self._handlers.get(topic, ()), handler)
         self._commands = dict(_command_topics(config))
         # A stop contact that stands active must not be overlooked because its words were mended meanwhile.
-        self._stop_words = {one.topic: f"{one.pointer} {one.active!r} {one.clear!r}" for one in config.stop.values()}
+        self._stop_words: dict[str, str] = {}
+        for one in config.stop.values():
+            words = f"{one.pointer} {one.active!r} {one.clear!r}"
+            self._stop_words[one.topic] = f"{self._stop_words.get(one.topic, '')} {words}".strip()
         self._reload = f"{self.base}/reload"
         self._rejections = Rejections()
         asked = (Subscription(self._reload), Subscription(f"{self.base}/alarm/+/ack"))

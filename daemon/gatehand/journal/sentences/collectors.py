@@ -66,6 +66,9 @@ TABLE: Table = {
     },
     Happened.RESET_REFUSED: {
         Rule.STOP_CONTACT: ("{collector}: reset refused, still active: {active}",),
+        Rule.STOP_UNREAD: (
+            "{collector}: reset refused, a stop contact is new and may be active: wait 2 s and press once",
+        ),
         Rule.RESET_REPEATED: (
             (
                 "{collector}: reset refused, another came {since_last} before it: wait {quiet} and press once"

@@ -39,6 +39,7 @@ REASONS: dict[str, str] = {
     Rule.HOLD: "the collector is held until somebody resets it",
     Rule.RESET_REPEATED: "another reset came shortly before it",
     Rule.RESET_PRESS: "it was no press of the reset button",
+    Rule.STOP_UNREAD: "a stop contact is new in the config and may still say what is retained",
     Rule.NOT_FRESH: "only a tool seen to start anew may start the collector",
     Rule.BIN_FULL: "the bin is full",
     Rule.OFFLINE: "the device itself is offline",
