@@ -1,6 +1,7 @@
 """Loading: every fault at once, nothing raised for any input, relative paths, and a second look with places."""
 
 import os
+import socket
 import stat
 from pathlib import Path
 
@@ -133,7 +134,8 @@ def test_a_refused_read_is_told_as_such(tmp_path: Path, monkeypatch: pytest.Monk
     def refuse(*_: object, **__: object) -> None:
         raise PermissionError(13, "Permission denied")
 
-    monkeypatch.setattr(Path, "open", refuse)
+    (tmp_path / "c.toml").touch()
+    monkeypatch.setattr(os, "open", refuse)
     assert "cannot be read (Permission denied): check its permissions" in only(load(tmp_path / "c.toml"))
 
 
@@ -171,8 +173,28 @@ def test_twenty_megabytes_are_refused_unread(tmp_path: Path) -> None:
     path.unlink()
 
 
-def test_an_endless_file_is_refused() -> None:
-    assert "is larger than 1 MB" in only(load(Path("/dev/zero")))
+def test_a_sparse_gigabyte_is_refused_unread(tmp_path: Path) -> None:
+    path = tmp_path / "c.toml"
+    path.touch()
+    os.truncate(path, 10**9)
+    assert "is larger than 1 MB" in only(load(path))
+
+
+def test_a_device_is_refused_untouched() -> None:
+    assert "is a device: wanted a file" in only(load(Path("/dev/zero")))
+
+
+def test_a_pipe_into_which_nobody_writes_is_refused_at_once(tmp_path: Path) -> None:
+    path = tmp_path / "c.toml"
+    os.mkfifo(path)
+    assert only(load(path)).endswith("c.toml:1:1: error: is a pipe: wanted a file")
+
+
+def test_a_socket_is_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)  # a socket's name may not be long
+    with socket.socket(socket.AF_UNIX) as listening:
+        listening.bind("c.toml")
+        assert "is a socket: wanted a file" in only(load(Path("c.toml")))
 
 
 @pytest.mark.parametrize("opening", ["[", "{a=", "[{a=["])

@@ -232,6 +232,24 @@ def test_sighup_takes_a_changed_config_at_once_and_a_changed_file_within_three_s
 
 
 @pytest.mark.broker
+def test_a_config_that_became_a_pipe_stops_nothing_and_is_told_until_it_is_back(
+    broker: Mosquitto, tmp_path: Path
+) -> None:
+    text = SHOP.format(port=broker.port)
+    with Shopfloor(broker.port) as floor, Process(tmp_path, text) as daemon:
+        wait_for(lambda: floor.retained.get("gatehand/online") == "1")
+        daemon.config.unlink()
+        os.mkfifo(daemon.config)
+        wait_for(lambda: "is a pipe" in (floor.shown("alarm/daemon.main.config") or {}).get("because", ""))
+        floor.say("shop/band_saw/amps", "0")
+        wait_for(lambda: floor.shown("tool/band_saw")["state"] == "idle")
+        daemon.config.unlink()
+        daemon.config.write_text(text)
+        wait_for(lambda: floor.shown("alarm/daemon.main.config") is None)
+        assert daemon.stop() == 0
+
+
+@pytest.mark.broker
 def test_a_reload_asked_over_mqtt_is_answered(broker: Mosquitto, tmp_path: Path) -> None:
     with Shopfloor(broker.port) as floor, Process(tmp_path, SHOP.format(port=broker.port)) as daemon:
         wait_for(lambda: floor.retained.get("gatehand/online") == "1")

@@ -4,14 +4,15 @@ import tomllib
 from collections.abc import Iterable
 from pathlib import Path
 
+from gatehand.config.read import UnreadableError, read_bytes
 from gatehand.config.values import NAME
 
 
 def names(config: Path, kinds: Iterable[str]) -> list[str]:
     """The names of these kinds of tables, such as "tool", in the config's order; none where it cannot be read."""
     try:
-        found = tomllib.loads(config.read_bytes().decode())
-    except (OSError, ValueError, RecursionError):
+        found = tomllib.loads(read_bytes(config).decode())
+    except (UnreadableError, ValueError, RecursionError):
         return []
     tables = (found.get(kind) for kind in kinds)
     every = [name for table in tables if isinstance(table, dict) for name in table if NAME.fullmatch(name)]

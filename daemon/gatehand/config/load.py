@@ -16,11 +16,9 @@ from gatehand.config.checks import check_all
 from gatehand.config.draft import read
 from gatehand.config.positions import Positions, TooDeepError, scan
 from gatehand.config.problems import Fault, Level, Problem, dotted
+from gatehand.config.read import UnreadableError, read_bytes
 from gatehand.config.tree import Config
 from gatehand_rules.shop import Shop
-
-LARGEST_BYTES: Final = 1_000_000
-"""A large shop takes some 30 kB; anything beyond this is another file."""
 
 _NAMED: Final = ("tool", "gate", "collector", "stop", "duct")
 
@@ -58,18 +56,14 @@ class Loaded(Struct, frozen=True):
 def load(path: Path, *, files: bool = True) -> Loaded:
     """Read and check a config file. Without `files`, what it names on the disk (password, log ...) is let be."""
     try:
-        with path.open("rb") as stream:
-            content = stream.read(LARGEST_BYTES + 1)
-    except IsADirectoryError:
-        return _refused(path, f"is a folder: wanted a file, such as {path / 'config.toml'}")
-    except FileNotFoundError:
-        return _refused(path, "there is no such file: name one with --config, or copy config.example.toml")
-    except (OSError, ValueError) as error:
-        return _refused(path, f"cannot be read ({getattr(error, 'strerror', None) or error}): check its permissions")
-    if len(content) > LARGEST_BYTES:
-        return _refused(
-            path, f"is larger than {LARGEST_BYTES // 1_000_000} MB: this is surely no config; name another file"
-        )
+        content = read_bytes(path)
+    except UnreadableError as error:
+        return Loaded(None, None, (unreadable(path, str(error)),), "", path)
+    return load_bytes(content, path, files=files)
+
+
+def load_bytes(content: bytes, path: Path, *, files: bool = True) -> Loaded:
+    """Check the bytes of a config file; `path` names it."""
     try:
         return load_text(content.decode("utf-8-sig"), path, files=files)
     except UnicodeDecodeError as error:
@@ -110,5 +104,6 @@ def _placed(faults: Iterable[Fault], positions: Positions, path: Path) -> tuple[
     return tuple(sorted(found.values(), key=lambda each: (each.line, each.column)))
 
 
-def _refused(path: Path, message: str) -> Loaded:
-    return Loaded(None, None, (Problem(str(path), 1, 1, "", Level.ERROR, message),), "", path)
+def unreadable(path: Path, text: str) -> Problem:
+    """What stands in the way of reading a file at all, as a problem with it."""
+    return Problem(str(path), 1, 1, "", Level.ERROR, text)

@@ -78,6 +78,11 @@ class Daemon:
             self.engine.ask_reload("signal")
         self._look.set()
 
+    def _wake(self, loop: asyncio.AbstractEventLoop) -> None:
+        """From the thread that looks at the config file, which may outlive the loop."""
+        with suppress(RuntimeError):
+            loop.call_soon_threadsafe(self._look.set)
+
     async def run(self) -> None:
         """Work the shop until `stop` is called.
 
@@ -128,7 +133,7 @@ class Daemon:
             diagnose=self._diagnose,
             starts=starts,
         )
-        reloader = Reloader(engine, self._loaded, door, self._diagnose)
+        reloader = Reloader(engine, self._loaded, door, self._diagnose, on_news=lambda: self._wake(loop))
         listener = _Listener(engine, reloader, self.ready)
         door.session = Session(settings, config.broker.base, listener, plan.routes.first, patience=self._patience)
         try:
@@ -173,7 +178,7 @@ class Daemon:
                 engine.beat()
                 if count % LOOK_EVERY == 0 or self._look.is_set():
                     self._look.clear()
-                    await reloader.look()
+                    reloader.look()
             except Exception as error:  # noqa: BLE001 - the next beat may do better; the watchdog is not told
                 engine.mishaps += 1
                 self._diagnose("error", f"a mistake of the daemon's own: {type(error).__name__}: {error}")

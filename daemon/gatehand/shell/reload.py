@@ -4,20 +4,20 @@ The outcome is shown three ways: a log line, the alarm `config`, and the retaine
 `gatehand reload` knows what came of it. What a swap means for what is running is the rules' business (`reshape`).
 """
 
-import asyncio
-import hashlib
 import json
-from pathlib import Path
+from collections.abc import Callable
 from typing import Final
 
 from msgspec import Struct
 
-from gatehand.config import Config, Loaded, Problem, load
+from gatehand.config import Config, Loaded, Problem
 from gatehand.config.edits import edits
+from gatehand.config.load import unreadable
 from gatehand.config.stop import Stop
 from gatehand.journal.line import CONFIG_REJECTED, stamp
 from gatehand.mqtt.transport import Kind, Outgoing, Transport
 from gatehand.shell import shell_alarms
+from gatehand.shell.config_file import ConfigFile, Elsewhere, Seen, in_a_thread
 from gatehand.shell.engine import Engine
 from gatehand.shell.plan import Plan
 from gatehand.shell.ports import Diagnostics
@@ -29,27 +29,9 @@ _AT_RESTART: Final = ("broker", "log", "homie")
 _MOST_CHANGES: Final = 40
 
 
-class ConfigFile:
-    """Notices that the file's content has changed. Editors replace files, so its name is what is watched."""
-
-    def __init__(self, path: Path, text: str) -> None:
-        self._path = path
-        self._digest = hashlib.sha256(text.encode()).digest()
-        self._stat: tuple[int, int, int] | None = None
-
-    def changed(self) -> bool:
-        """Whether the content is another one than at the last call that said so. A missing file is no change."""
-        try:
-            found = self._path.stat()
-            stat = (found.st_mtime_ns, found.st_size, found.st_ino)
-            if stat == self._stat:
-                return False
-            digest = hashlib.sha256(self._path.read_bytes()).digest()
-        except OSError:
-            return False  # an editor is between removing and replacing it
-        self._stat = stat
-        same, self._digest = digest == self._digest, digest
-        return not same
+LONGEST_LOOK: Final = 10.0
+"""Seconds after which a look at the file hangs: a large config on a small, busy machine takes one or two."""
+_HANGS: Final = f"has not let itself be read for over {LONGEST_LOOK:g} s: its disk or its mount hangs"
 
 
 class _Outcome(Struct):
@@ -65,12 +47,32 @@ class _Outcome(Struct):
 class Reloader:
     """Reads the config again when it has changed or somebody asks."""
 
-    def __init__(self, engine: Engine, loaded: Loaded, transport: Transport, diagnose: Diagnostics) -> None:
+    def __init__(
+        self,
+        engine: Engine,
+        loaded: Loaded,
+        transport: Transport,
+        diagnose: Diagnostics,
+        *,
+        elsewhere: Elsewhere = in_a_thread,
+        on_news: Callable[[], None] = lambda: None,
+    ) -> None:
+        """`on_news` is called, maybe in another thread, when `look` has something to take before its next turn."""
         self._engine = engine
         self._path = loaded.path
         self._file = ConfigFile(loaded.path, loaded.text)
         self._transport = transport
         self._diagnose = diagnose
+        self._elsewhere = elsewhere
+        self._on_news = on_news
+        self._looking_since: float | None = None
+        """A look is under way."""
+        self._seen: Seen | Exception | None = None
+        """What it has come to; set by whoever looks."""
+        self._asking: tuple[str, ...] = ()
+        """On whose behalf it looks."""
+        self._unreadable: str | None = None
+        """Why the file cannot be read now, as was said."""
         self._waiting: Loaded | None = None
         self._asked: list[str] = []
         self._outcome = _Outcome(engine.clock.wall(), problems=loaded.problems)
@@ -78,15 +80,62 @@ class Reloader:
         self._changed: tuple[str, ...] = ()
         """What the config in force changed, against the one before."""
 
-    async def look(self) -> None:
-        """Every two seconds: whether the file has changed, or what waited can be taken now."""
-        changed = self._file.changed()
+    def look(self) -> None:
+        """Every two seconds and upon news: take what the last look has found, and begin another one. Never waits."""
+        if self._looking_since is not None and self._seen is None:
+            self._wait_for_the_look(self._looking_since)
+            return
+        news = self._take_seen()
         asked = self._engine.take_reload_asked()
-        if changed or asked:
-            # A large config takes a moment, and the shop does not wait for it.
-            self.take(await asyncio.to_thread(load, self._path), asked)
-        elif self._waiting is not None:
+        if not news or asked:
+            self._begin_look(asked)
+            self._take_seen()
+
+    def _begin_look(self, asked: tuple[str, ...]) -> None:
+        file, anew = self._file, bool(asked) or self._unreadable is not None
+
+        def work() -> None:
+            try:
+                seen: Seen | Exception = file.look(anew=anew)
+            except Exception as error:  # noqa: BLE001 - raised again in the control loop, where it is told
+                seen = error
+            self._seen = seen
+            if seen != Seen():
+                self._on_news()
+
+        self._asking = asked
+        self._looking_since = self._engine.now()
+        try:
+            self._elsewhere(work)
+        except BaseException:
+            self._looking_since = None
+            raise
+
+    def _take_seen(self) -> bool:
+        """Act on what a look has found. False when there is none, or it has found nothing new."""
+        seen, asked = self._seen, self._asking
+        if seen is None:
+            return False
+        self._seen, self._looking_since, self._asking = None, None, ()
+        if isinstance(seen, Exception):
+            raise seen
+        if seen.unreadable is not None:
+            if asked or seen.unreadable != self._unreadable:
+                self._tell_unreadable(seen.unreadable, asked)
+        elif seen.loaded is not None:
+            self._unreadable = None
+            self.take(seen.loaded, asked)
+        elif self._waiting is not None and not seen.absent:
             self._take(self._waiting)
+        return seen != Seen()
+
+    def _wait_for_the_look(self, since: float) -> None:
+        if self._engine.now() - since < LONGEST_LOOK:
+            return
+        asked = (*self._asking, *self._engine.take_reload_asked())
+        self._asking = ()
+        if asked or self._unreadable != _HANGS:
+            self._tell_unreadable(_HANGS, asked)
 
     def take(self, loaded: Loaded, asked: tuple[str, ...] = ()) -> None:
         """A config just read. `asked`: the texts of those who asked for it, given back in the outcome."""
@@ -123,6 +172,16 @@ class Reloader:
             self._diagnose("error", f"config not taken: {text}")
         self._engine.note(CONFIG_REJECTED, {"path": str(self._path), "why": "; ".join(problems)})
         self._engine.raise_alarm(shell_alarms.config_rejected(problems, now))
+        self.show()
+
+    def _tell_unreadable(self, why: str, asked: tuple[str, ...]) -> None:
+        """The last good config stays in force; one that waited is not taken while its file is not there."""
+        self._unreadable, self._waiting, self._asked = why, None, list(asked)
+        now = self._engine.clock.wall()
+        self._outcome = _Outcome(now, ok=False, problems=(unreadable(self._path, why),))
+        self._diagnose("error", f"the config {self._path} {why}")
+        self._engine.note(CONFIG_REJECTED, {"path": str(self._path), "why": f"{self._path} {why}"})
+        self._engine.raise_alarm(shell_alarms.config_unreadable(str(self._path), why, now))
         self.show()
 
     def _take(self, loaded: Loaded) -> None:
