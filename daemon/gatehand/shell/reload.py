@@ -179,9 +179,10 @@ class Reloader:
         self._unreadable, self._waiting, self._asked = why, None, list(asked)
         now = self._engine.clock.wall()
         self._outcome = _Outcome(now, ok=False, problems=(unreadable(self._path, why),))
-        self._diagnose("error", f"the config {self._path} {why}")
-        self._engine.note(CONFIG_REJECTED, {"path": str(self._path), "why": f"{self._path} {why}"})
-        self._engine.raise_alarm(shell_alarms.config_unreadable(str(self._path), why, now))
+        text = f"{self._path} {why}"
+        self._diagnose("error", f"the config {text}")
+        self._engine.note(CONFIG_REJECTED, {"path": str(self._path), "why": text})
+        self._engine.raise_alarm(shell_alarms.config_unreadable(text, now))
         self.show()
 
     def _take(self, loaded: Loaded) -> None:

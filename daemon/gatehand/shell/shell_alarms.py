@@ -56,12 +56,12 @@ def config_rejected(problems: list[str], wall: float) -> Alarm:
     )
 
 
-def config_unreadable(path: str, why: str, wall: float) -> Alarm:
+def config_unreadable(why: str, wall: float) -> Alarm:
     """There is nothing to read where the config was; the last good one is still in force."""
     return Alarm(
         CONFIG,
         wall,
-        f"The config {path} {why}. The last good one is still in force.",
+        f"The config {why}. The last good one is still in force.",
         "Put the file back where it was, readable for the daemon's user; it is read again by itself. Without it the "
         "daemon does not start a second time.",
     )
