@@ -53,12 +53,9 @@ def _has_travelled(shop: Shop, guard: Guard, at: int, now: float) -> bool:
     return seen.told is Position.OPEN and over
 
 
-def note_travelled(shop: Shop, guard: Guard, now: float) -> Guard:
-    """Remember which gates have had their travel by now."""
-    for i, seen in enumerate(guard.gates):
-        if not seen.travelled and _has_travelled(shop, guard, i, now):
-            guard = _gate(guard, i, travelled=True)
-    return guard
+def note_travelled(shop: Shop, guard: Guard, at: int, now: float) -> Guard:
+    """Before the gate's `travel` changes: whether it has had it, it keeps. Else time is asked at every look."""
+    return _gate(guard, at, travelled=_has_travelled(shop, guard, at, now))
 
 
 def _on_its_way(shop: Shop, guard: Guard, at: int, now: float) -> bool:
@@ -120,8 +117,7 @@ def _gate(guard: Guard, at: int, **changes: object) -> Guard:
 
 
 def observe(shop: Shop, guard: Guard, event: ev.Event, now: float) -> Guard:
-    """Take in one event, and what time has done before it."""
-    guard = note_travelled(shop, guard, now)
+    """Take in one event."""
     match event:
         case ev.Reading(tool=name, amps=amps, retained=False):
             at = shop.tool_at(name)

@@ -138,7 +138,10 @@ def adopt_shop(old: Shop, new: Shop, state: State, now: float, rewired: Rewired 
     old = renamed.told_anew(old, rewired.renamed)
     unread = [stop.name for stop in new.stops if rewired.stop_before(old, stop.name) is None]
     no_start_before = max(state.no_start_before, due(now, UNREAD)) if unread else state.no_start_before
-    state = replace(state, guard=interlock.note_travelled(old, state.guard, now))  # by the travel that was
+    for at, gate in enumerate(old.gates):
+        after = new.gate_at(gate.name)
+        if after is not None and new.gates[after].travel != gate.travel:
+            state = replace(state, guard=interlock.note_travelled(old, state.guard, at, now))
     tools = tuple(_carry_tool(old, tool, state, now, rewired) for tool in new.tools)
     gates = tuple(_carry_gate(old, gate, state, rewired) for gate in new.gates)
     fans = tuple(_carry_fan(old, new, each, state, now) for each in new.collectors)
