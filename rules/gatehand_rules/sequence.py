@@ -35,23 +35,40 @@ from gatehand_rules.state import (
 from gatehand_rules.timers import reached
 
 ROUNDS = 16
-"""More than the longest chain of changes within one instant."""
+"""More than the longest chain of changes within one instant, the retries of gates without travel left out."""
+
+
+class UnsettledError(RuntimeError):
+    """The changes of one instant do not come to an end: a mistake of the rules. Whoever steps has to hold every fan."""
 
 
 def settle(draft: Draft) -> None:
-    """Bring every collector to where its demands want it."""
+    """Bring every collector to where its demands want it. Raises `UnsettledError` when that has no end."""
     if draft.quiet:
         return
     for at in range(len(draft.collectors)):
-        for _ in range(ROUNDS):
-            before = (draft.collectors[at].phase, len(draft.commands), tuple(draft.gates))
-            _one(draft, at)
-            for i in draft.shop.gates_of(at):
-                if gates.travels(draft.gates[i]):
-                    gates.time_passes(draft, i)
-            if before == (draft.collectors[at].phase, len(draft.commands), tuple(draft.gates)):
-                break
+        rounds = 0
+        while _round_changes(draft, at):
+            rounds += 1
+            if rounds >= ROUNDS and rounds >= ROUNDS + _tellings(draft, at):
+                name = draft.shop.collectors[at].name
+                raise UnsettledError(f"the collector {name} still changed after {rounds} rounds in one instant")
         fan.time_passes(draft, at)
+
+
+def _round_changes(draft: Draft, at: int) -> bool:
+    """One round for one collector and the gates that have arrived by it; True when another may change more."""
+    before = (draft.collectors[at].phase, len(draft.commands), tuple(draft.gates))
+    _one(draft, at)
+    for i in draft.shop.gates_of(at):
+        if gates.travels(draft.gates[i]):
+            gates.time_passes(draft, i)
+    return before != (draft.collectors[at].phase, len(draft.commands), tuple(draft.gates))
+
+
+def _tellings(draft: Draft, at: int) -> int:
+    """How often its gates can be told in one instant: one without travel uses up its retries at once."""
+    return sum(draft.shop.gates[i].retries + 2 for i in draft.shop.gates_of(at))
 
 
 def _one(draft: Draft, at: int) -> None:

@@ -5,7 +5,10 @@ from msgspec.structs import replace
 from unit_bench import commands, fan, gate, happened, hose, ready, running, saw_shop, shop, tool
 
 from gatehand_rules import events as ev
+from gatehand_rules import sequence
+from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Happened
+from gatehand_rules.sequence import UnsettledError
 from gatehand_rules.state import (
     GateFault,
     GateOpen,
@@ -320,3 +323,25 @@ def test_a_full_bin_is_not_passed_by_a_start_from_before_a_lost_broker(*, full: 
     bench.tick(90.5)
     bench.tell(ev.BinReport("main", full=full), 91.0)
     assert ("on main" in commands(bench.amps(92.0, 5.0))) is not full
+
+
+# --- changes within one instant
+
+
+def test_a_gate_without_travel_may_use_up_every_retry_in_one_instant() -> None:
+    bench = ready(shop(tool(), gate(travel=0.0, retries=20), gate("relief", travel=0.0, retries=20, relief=True)))
+    said = bench.amps(50.0, 5.0)
+    assert commands(said).count("open saw") == 21
+    assert "raise gate.saw.fault" in commands(said)
+
+
+def test_changes_without_an_end_are_an_error_and_never_taken_for_settled(monkeypatch: pytest.MonkeyPatch) -> None:
+    bench = running(saw_shop())
+
+    def to_and_fro(draft: Draft, at: int) -> None:
+        phase = draft.collectors[at].phase
+        draft.set_collector(at, phase=Running() if isinstance(phase, RunOn) else RunOn("no_demand"))
+
+    monkeypatch.setattr(sequence, "_one", to_and_fro)
+    with pytest.raises(UnsettledError, match="collector main still changed after"):
+        bench.tick(60.0)

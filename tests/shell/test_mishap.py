@@ -9,9 +9,10 @@ from shell_support import World
 
 from gatehand.shell import engine as engine_module
 from gatehand_rules import events as ev
-from gatehand_rules import step
+from gatehand_rules import sequence, step
+from gatehand_rules.draft import Draft
 from gatehand_rules.shop import Shop
-from gatehand_rules.state import State, collector_word
+from gatehand_rules.state import Running, RunOn, State, collector_word
 from gatehand_rules.step import Outcome
 
 FAN = "shop/fan/set"
@@ -127,3 +128,26 @@ def test_a_deadline_that_is_always_over_does_not_spin(monkeypatch: pytest.Monkey
     world.say("shop/router/amps", "0")
     world.run(10)
     assert 10 <= len(ticks) <= 250
+
+
+def test_rules_that_come_to_no_end_within_an_instant_are_a_mishap_and_hold_the_fan(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    world = World().cutting()
+    began = world.clocks.now
+    one = sequence._one  # noqa: SLF001 - the part that is broken on purpose
+
+    def to_and_fro(draft: Draft, at: int) -> None:
+        phase = draft.collectors[at].phase
+        if isinstance(phase, Running | RunOn):
+            draft.set_collector(at, phase=Running() if isinstance(phase, RunOn) else RunOn("no_demand"))
+        else:
+            one(draft, at)
+
+    monkeypatch.setattr(sequence, "_one", to_and_fro)
+    world.say("shop/router/amps", "3")
+    assert world.commands(began)[0] == (FAN, "0")
+    assert collector_word(world.engine.state.collectors[0]) == "held"
+    (told,) = world.events("internal_error")
+    assert told["error"] == "UnsettledError"
+    assert "main still changed after" in str(told["text"])

@@ -75,7 +75,8 @@ class LogFirst:
         ticket = self._append([*lines, *taken_back])
         if not commands:
             return
-        deadline = self._stamper.clock.mono() + BOUND
+        # In whole milliseconds, as `mono` tells them: a sum that lies a hair above would never be reached by it.
+        deadline = round(self._stamper.clock.mono() + BOUND, 3)
         self._waiting.append(Batch(commands, now, ticket, deadline))
         if ticket.done or self._late:
             self._release()
