@@ -129,6 +129,15 @@ class HoldAsked(Struct, frozen=True):
     by: str = ""
 
 
+class OffAsked(Struct, frozen=True):
+    """Somebody wants the collector off, and nothing that asks for it now to switch it on again."""
+
+    collector: str
+    retained: bool = False
+    because: str = ""
+    by: str = ""
+
+
 class HoldRemembered(Struct, frozen=True):
     """The collector was held before the daemon's start: its own file or its retained status says so, and `why`."""
 
@@ -172,6 +181,7 @@ Event: TypeAlias = (
     | ResetAsked
     | ResetButton
     | HoldAsked
+    | OffAsked
     | HoldRemembered
     | BrokerConnected
     | BrokerLost

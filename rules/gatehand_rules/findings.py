@@ -90,6 +90,7 @@ class Rule(StrEnum):
     HAND_LIMIT = "hand_limit"
     STOP_CONTACT = "stop_contact"
     HOLD = "hold"
+    OFF_ASKED = "off_asked"
     RESET_REPEATED = "reset_repeated"
     RESET_PRESS = "reset_press"
     STOP_UNREAD = "stop_unread"

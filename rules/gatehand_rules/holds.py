@@ -1,4 +1,4 @@
-"""Holds: what keeps a collector off until somebody resets it. Stop contacts, holds asked for, and what ends them.
+"""Holds: what keeps a collector off until somebody resets it. Stop contacts, holds asked for, what ends them; and off.
 
 A reset is a press, not a word: `resets` says which presses count, this file what one that counts does.
 """
@@ -22,6 +22,7 @@ from gatehand_rules.state import (
     ToolRunning,
     ToolRunOn,
     ToolSilent,
+    ToolState,
     ToolUnknown,
 )
 
@@ -49,6 +50,27 @@ def ask_hold(draft: Draft, at: int, because: str, by: str) -> None:
     forget_press(draft, at)
     facts, name = {"why": state.phase.why}, draft.shop.collectors[at].name
     draft.decide(Happened.COLLECTOR_HELD, Rule.HOLD, facts, collector=name, said=False)
+
+
+def ask_off(draft: Draft, at: int, because: str, by: str) -> None:
+    """Off now, whoever switched it on, and only a fresh demand starts it again. No hold: nothing is to be reset."""
+    phase = draft.collectors[at].phase
+    phase = phase if isinstance(phase, (Held, CoastDown)) else CoastDown()
+    fan.tell_off(draft, at, Rule.OFF_ASKED, phase, why=because or None)
+    if by:
+        draft.findings[-1] = replace(draft.findings[-1], facts=(*draft.findings[-1].facts, ("by", by)))
+    draft.decided = draft.findings[-1]
+    cutting = [i for i in draft.shop.tools_of(at) if _is_wanted(draft.tools[i])]
+    drop_demands(draft, at, Rule.OFF_ASKED)
+    for i in draft.shop.tools_of(at):
+        _forget_rise(draft, i)
+    for i in cutting:
+        refuse_stale(draft, i, Rule.OFF_ASKED)
+
+
+def _is_wanted(state: ToolState) -> bool:
+    """It cuts, and has not been refused already."""
+    return isinstance(state, ToolRunning) and state.standing is not Standing.STALE
 
 
 def drop_demands(draft: Draft, at: int, rule: Rule) -> None:
@@ -93,12 +115,18 @@ def end(draft: Draft, at: int, who: Mapping[str, Fact] | None = None) -> None:
 
 def _reset_tool(draft: Draft, at: int) -> None:
     """After a reset only what goes from idle to running is fresh: what draws already, a little or much, is not idle."""
-    tool, state = draft.shop.tools[at], draft.tools[at]
-    was = state.was if isinstance(state, ToolSilent) else state
-    if isinstance(state, ToolRunning):
+    if isinstance(draft.tools[at], ToolRunning):
         make_stale(draft, at)
         refuse_stale(draft, at, Rule.NOT_FRESH)
-    elif isinstance(was, (ToolIdle, ToolRunOn)) and was.amps is not None and was.amps >= tool.stop_amps:
+    else:
+        _forget_rise(draft, at)
+
+
+def _forget_rise(draft: Draft, at: int) -> None:
+    """A tool that draws without having been started is not known to be idle: its rise began before."""
+    tool, state = draft.shop.tools[at], draft.tools[at]
+    was = state.was if isinstance(state, ToolSilent) else state
+    if isinstance(was, (ToolIdle, ToolRunOn)) and was.amps is not None and was.amps >= tool.stop_amps:
         become(draft, at, ToolUnknown(was.amps, last_heard(state)))
 
 

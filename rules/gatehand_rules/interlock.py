@@ -143,6 +143,9 @@ def observe(shop: Shop, guard: Guard, event: ev.Event, now: float) -> Guard:
         case ev.HoldAsked(collector=name, retained=False) | ev.HoldRemembered(collector=name):
             at = shop.collector_at(name)
             return guard if at is None else _latch(guard, at)
+        case ev.OffAsked(collector=name, retained=False):
+            at = shop.collector_at(name)
+            return guard if at is None else _fan(guard, at, armed=False)
         case ev.ResetAsked(collector=name, retained=retained):
             at = shop.collector_at(name)
             if at is None:

@@ -160,7 +160,8 @@ def _adopt(draft: Draft, at: int) -> None:
     known_to_stand = not state.seen_on and (state.reported_on is False or state.drawing is False)
     if not known_to_stand:
         _open_unknown(draft, at)
-    if state.seen_on:
+    told_off = state.answer is not None and not state.answer.on  # asked for before what is retained was in
+    if state.seen_on and not told_off:
         draft.set_collector(at, phase=Opening(draft.now, adopting=True), still_at=inf)
     else:
         fan.tell_off(draft, at, Rule.ADOPTION)

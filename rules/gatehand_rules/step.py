@@ -212,7 +212,7 @@ def _observe(draft: Draft, event: ev.Event) -> None:
                 holds.stop_unclear(draft, at, says)
         case ev.CollectorReport() | ev.CollectorCurrent() | ev.BinReport():
             _collector_event(draft, event)
-        case ev.ResetAsked() | ev.ResetButton() | ev.HoldAsked() | ev.HoldRemembered():
+        case ev.ResetAsked() | ev.ResetButton() | ev.HoldAsked() | ev.OffAsked() | ev.HoldRemembered():
             _hold_event(draft, event)
         case ev.DeviceOnline():
             _online(draft, event)
@@ -272,8 +272,10 @@ def _gate_report(draft: Draft, event: ev.GateReport) -> None:
             hands.end_hand(draft, at, Rule.MOVED_BY_HAND)
 
 
-def _hold_event(draft: Draft, event: ev.ResetAsked | ev.ResetButton | ev.HoldAsked | ev.HoldRemembered) -> None:
-    """A hold begins, or somebody wants it to end."""
+def _hold_event(
+    draft: Draft, event: ev.ResetAsked | ev.ResetButton | ev.HoldAsked | ev.OffAsked | ev.HoldRemembered
+) -> None:
+    """A hold begins, or somebody wants it to end, or the collector off."""
     at = draft.shop.collector_at(event.collector)
     if at is None:
         if not isinstance(event, ev.HoldRemembered):
@@ -289,10 +291,12 @@ def _hold_event(draft: Draft, event: ev.ResetAsked | ev.ResetButton | ev.HoldAsk
             resets.button_retained(draft, at, pressed=pressed)
         case ev.ResetButton(pressed=pressed):
             resets.button(draft, at, pressed=pressed)
-        case ev.HoldAsked(retained=True):
+        case ev.HoldAsked(retained=True) | ev.OffAsked(retained=True):
             _ignore(draft, event, retained=True, collector=event.collector)
         case ev.HoldAsked(because=because, by=by):
             holds.ask_hold(draft, at, because, by)
+        case ev.OffAsked(because=because, by=by):
+            holds.ask_off(draft, at, because, by)
         case ev.HoldRemembered(why=why):
             start.hold_remembered(draft, at, why)
         case _:

@@ -56,6 +56,8 @@ def _line(at: float, event: ev.Event) -> str | None:
             return f"reset button {name} {'pressed' if pressed else 'released'}"
         case ev.HoldAsked(collector=name):
             return f"hold {name}"
+        case ev.OffAsked(collector=name):
+            return f"off {name}"
         case ev.HoldRemembered(collector=name):
             return f"collector {name} was held"
         case ev.BrokerConnected():

@@ -136,6 +136,8 @@ def some_event(choose: Drawn | Seeded, shop: Shop) -> ev.Event:
         case 17:
             return ev.ResetAsked(fan, old) if yes else ev.ResetButton(fan, choose.one_of([True, False]), old)
         case 18:
+            if choose.whole(0, 2) == 0:
+                return ev.OffAsked(fan, old)
             return ev.HoldAsked(fan, "", old) if yes else ev.HoldRemembered(fan)
         case _:
             return ev.MessageRejected("tool", tool, "found no number; wanted ampere", "x")

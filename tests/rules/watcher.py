@@ -220,6 +220,9 @@ class Observer:
             case ev.HoldAsked(collector=name, retained=False) | ev.HoldRemembered(collector=name):
                 if (at := shop.collector_at(name)) is not None:
                     self._hold(at)
+            case ev.OffAsked(collector=name, retained=False) if (at := shop.collector_at(name)) is not None:
+                self.must_off.append(at)
+                self._forget_demands(at)
             case ev.ResetAsked(collector=name, retained=retained) if (at := shop.collector_at(name)) is not None:
                 alone = now >= round(self.fans[at].asked_at + ALONE, 6)
                 self.fans[at] = replace(self.fans[at], asked_at=now)
@@ -434,7 +437,7 @@ class Observer:
         """What must hold when the step is over."""
         for at in self.must_off if self.connected else ():
             if self.fans[at].told is not False:
-                self.breaches.append("I5: a stop contact became active and no off left")
+                self.breaches.append("I5: a stop contact became active, or off was asked for, and no off left")
         for at, tool in enumerate(self.shop.tools):
             if self.is_over(self.tools[at], tool):
                 self.tools[at] = replace(self.tools[at], rose=False, low_at=None)

@@ -43,7 +43,8 @@ def users(config: Config) -> tuple[User, ...]:
     # It reads command topics too: a retained message found on one is an alarm.
     daemon = _rights((Right.READ_WRITE, [f"{base}/#", *device, *told]), (Right.READ, said), (Right.WRITE, asked))
     viewer = _rights((Right.READ, [f"{base}/#", *device, *told, *said, *asked]))
-    asks = [f"{base}/gate/+/hand", f"{base}/collector/+/reset", f"{base}/collector/+/hold", f"{base}/alarm/+/ack"]
+    asks = [f"{base}/gate/+/hand", *(f"{base}/collector/+/{what}" for what in ("reset", "hold", "off"))]
+    asks.append(f"{base}/alarm/+/ack")
     hands = _rights((Right.READ, [f"{base}/#", *device]), (Right.WRITE, [*asks, f"{base}/reload", *settable]))
     return (
         User(
@@ -52,7 +53,7 @@ def users(config: Config) -> tuple[User, ...]:
             daemon,
         ),
         User("viewer", "may look at everything and say nothing", viewer),
-        User("hands", "a screen or script with buttons: hand starts, resets, holds", hands),
+        User("hands", "a screen or script with buttons: hand starts, resets, holds, off", hands),
         *devices,
     )
 

@@ -55,6 +55,7 @@ VERBS: Final[dict[str, str]] = {
     "reset_pressed": "reset button {name} pressed",
     "reset_released": "reset button {name} released",
     "hold": "hold {name}",
+    "off_asked": "off {name}",
     "offline": "tool {name} offline",
     "online": "tool {name} online",
     "gate_offline": "gate {name} offline",

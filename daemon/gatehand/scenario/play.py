@@ -158,6 +158,7 @@ def _event(deed: Deed) -> ev.Event:
         "reset_pressed": ev.ResetButton(name, pressed=True),
         "reset_released": ev.ResetButton(name, pressed=False),
         "hold": ev.HoldAsked(name, "asked for"),
+        "off_asked": ev.OffAsked(name, because="end of the day"),
         "offline": ev.DeviceOnline("tool", name, online=False),
         "online": ev.DeviceOnline("tool", name, online=True),
         "gate_offline": ev.DeviceOnline("gate", name, online=False),

@@ -39,6 +39,7 @@ def _not_fresh(name: str, facts: Facts, rule: Rule) -> tuple[str, str]:
         )
     when = {
         Rule.FIRST_SEEN_DRAWING: "when it was first seen",
+        Rule.OFF_ASKED: "when somebody asked for the collector to be off",
         Rule.HOLD: "while the collector was held",
         Rule.BIN_FULL: "while the bin was full",
     }.get(rule, "when the hold was reset")

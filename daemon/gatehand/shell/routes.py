@@ -205,6 +205,7 @@ def _of_collectors(config: Config) -> Iterator[tuple[str, Handler]]:
             )
             yield fan.reset.topic, Handler("collector", name, "reset", pressed)
         yield f"{base}/collector/{name}/reset", Handler("collector", name, "reset", _reset(name))
+        yield f"{base}/collector/{name}/off", Handler("collector", name, "off", _off(name))
         yield f"{base}/collector/{name}/hold", Handler("collector", name, "hold", _hold(name))
 
 
@@ -310,6 +311,10 @@ def _button(name: str, reader: Reader, pressed: dict[str, bool]) -> Read:
 
 def _reset(name: str) -> Read:
     return lambda _payload, retained: ev.ResetAsked(name, retained)
+
+
+def _off(name: str) -> Read:
+    return lambda _payload, retained: ev.OffAsked(name, retained)
 
 
 def _hold(name: str) -> Read:

@@ -78,6 +78,7 @@ def not_fresh(scene: Scene, attempt: Attempt) -> Verdict:
     when = {
         Rule.FIRST_SEEN_DRAWING: "when it was first seen after Gatehand's start",
         Rule.NOT_FRESH: "when the hold was reset",
+        Rule.OFF_ASKED: "when somebody asked for the collector to be off",
         Rule.SWITCHED_BY_HAND: "when the collector was switched off at its own switch",
     }.get(Rule(rule), "before")
     return Verdict(
@@ -219,6 +220,7 @@ REFUSED: Final[Mapping[str, Case]] = {
     Rule.BIN_FULL: bin_full,
     Rule.FIRST_SEEN_DRAWING: not_fresh,
     Rule.NOT_FRESH: not_fresh,
+    Rule.OFF_ASKED: not_fresh,
     Rule.SWITCHED_BY_HAND: not_fresh,
     Rule.MAX_OPEN: max_open,
     Rule.NO_GATE_PROVEN: no_gate,

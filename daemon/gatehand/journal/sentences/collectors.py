@@ -12,6 +12,7 @@ TABLE: Table = {
         Rule.NO_DEMAND: ("{collector} told off, nothing needs it any more[; the fan turns for {coast_down!} more]",),
         Rule.BROKER: ("{collector} told off, the broker had been away",),
         Rule.HOLD: ("{collector} told off, held[ by {why}]",),
+        Rule.OFF_ASKED: ("{collector} switched off as asked for[ by {by!}][ ({why!})]; a fresh start is wanted now",),
         None: ("{collector} told off[, {reason}]",),
     },
     Happened.COLLECTOR_RUNNING: {

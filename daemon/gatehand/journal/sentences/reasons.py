@@ -37,6 +37,7 @@ REASONS: dict[str, str] = {
     Rule.HAND_LIMIT: "it has lasted its hand_limit[ of {hand_limit}]",
     Rule.STOP_CONTACT: "a stop contact is active",
     Rule.HOLD: "the collector is held until somebody resets it",
+    Rule.OFF_ASKED: "somebody asked for the collector to be off",
     Rule.RESET_REPEATED: "another reset came shortly before it",
     Rule.RESET_PRESS: "it was no press of the reset button",
     Rule.STOP_UNREAD: "a stop contact is new in the config and may still say what is retained",

@@ -77,6 +77,9 @@ TABLE: Table = {
         Rule.SWITCHED_BY_HAND: (
             "start refused[ for {subject}]: somebody switched the collector off at its own switch",
         ),
+        Rule.OFF_ASKED: (
+            "start refused: {tool} drew[ {amps}] when the collector was switched off; switch it off and on again",
+        ),
         None: ("start refused[ for {subject}][: {reason}]",),
     },
     Happened.READING_REJECTED: {
