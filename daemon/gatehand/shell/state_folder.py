@@ -1,0 +1,130 @@
+"""Where the daemon keeps what outlives it, and the lock by which one machine runs one daemon on it."""
+
+import fcntl
+import os
+from collections.abc import Iterable
+from pathlib import Path
+from typing import Final
+
+from gatehand.config import Config
+from gatehand.shell.ports import HoldKept, Remembered
+
+LOCK: Final = "daemon.lock"
+VARIABLE: Final = "STATE_DIRECTORY"
+"""Set by the service manager."""
+
+
+def state_folder(given: Path | None, config_file: Path) -> Path:
+    """The folder that was given, else the service manager's, else the config's. Relative ones count from here."""
+    if given is not None:
+        return given.absolute()
+    handed = os.environ.get(VARIABLE, "").split(":")[0]
+    return Path(handed) if handed else config_file.absolute().parent
+
+
+class AlreadyRunningError(Exception):
+    """Another daemon has the lock; the text names it."""
+
+
+class Lock:
+    """Held until the process ends, however it ends."""
+
+    def __init__(self, handle: int | None, trouble: str | None) -> None:
+        self._handle = handle
+        self.trouble = trouble
+        """Why there is no lock, as a clause: a folder that cannot be written keeps no daemon from working."""
+
+    def release(self) -> None:
+        """For tests; a process that ends gives it back by itself."""
+        if self._handle is not None:
+            os.close(self._handle)
+            self._handle = None
+
+
+def take_lock(folder: Path) -> Lock:
+    """Be the one daemon of this folder.
+
+    Raises:
+        AlreadyRunningError: another process is.
+    """
+    path = folder / LOCK
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        handle = _open(path)
+    except OSError as error:
+        return Lock(None, f"{path} cannot be opened ({error.strerror or error})")
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        pid = _pid(handle)
+        os.close(handle)
+        raise AlreadyRunningError(f"already running, pid {pid} ({path})") from None
+    except OSError as error:
+        os.close(handle)
+        return Lock(None, f"{path} cannot be locked ({error.strerror or error})")
+    try:
+        os.ftruncate(handle, 0)
+        os.pwrite(handle, f"{os.getpid()}\n".encode(), 0)
+    except OSError:
+        pass  # opened for reading only, or a full disk: the lock counts, not the number in it
+    return Lock(handle, None)
+
+
+def is_locked(folder: Path) -> bool:
+    """Whether a daemon of that folder runs now."""
+    try:
+        handle = os.open(folder / LOCK, os.O_RDONLY | os.O_CLOEXEC | os.O_NONBLOCK)
+    except OSError:
+        return False
+    try:
+        fcntl.flock(handle, fcntl.LOCK_SH | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return True
+    except OSError:
+        return False
+    finally:
+        os.close(handle)
+    return False
+
+
+def _open(path: Path) -> int:
+    try:
+        return os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC | os.O_NONBLOCK, 0o644)
+    except OSError:
+        return os.open(path, os.O_RDONLY | os.O_CLOEXEC | os.O_NONBLOCK)
+
+
+def _pid(handle: int) -> str:
+    try:
+        return os.pread(handle, 20, 0).decode(errors="replace").strip() or "unknown"
+    except OSError:
+        return "unknown"
+
+
+def in_log_folder(folder: Path, log: Path) -> bool:
+    """Whether the state would stand in the log's folder, where old files are removed to make room."""
+    return folder.resolve() == log.resolve()
+
+
+def gone(remembered: Remembered, config: Config) -> tuple[str, ...]:
+    """What keeps the daemon from starting: held collectors that the config no longer has, each as a sentence."""
+    topics = {fan.command.topic for fan in config.collector.values()}
+    return tuple(
+        _sentence(hold)
+        for hold in _once(remembered.holds)
+        if hold.command_topic not in topics and hold.collector not in config.collector
+    )
+
+
+def _once(holds: Iterable[HoldKept]) -> tuple[HoldKept, ...]:
+    found: dict[tuple[str, str], HoldKept] = {}
+    for hold in holds:
+        found.setdefault((hold.collector, hold.command_topic), hold)
+    return tuple(found.values())
+
+
+def _sentence(hold: HoldKept) -> str:
+    return (
+        f"the collector {hold.collector} (commanded on {hold.command_topic!r}) is held since {hold.since} "
+        f"({hold.why}), and the config no longer has it: put its table back, reset, then remove it"
+    )
