@@ -256,3 +256,13 @@ def test_a_person_can_read_the_file() -> None:
     assert '"why": "filter change"' in text
     assert text.count("\n") > 10
     assert msgspec.json.decode(text)["version"] == 1
+
+
+def test_a_job_that_fails_keeps_no_hold_from_being_written(tmp_path: Path) -> None:
+    def fails() -> None:
+        raise ZeroDivisionError
+
+    store = StateFile(tmp_path)
+    store.also(fails)
+    assert kept(store, Remembered((HOLD,))) is None
+    store.close()

@@ -1,12 +1,14 @@
 """`gatehand run`: the daemon. Signals, exit codes and the way in; the work is `gatehand.shell`'s.
 
-Exit codes: 0 after a clean stop, 78 for a config (or what it names) that must be mended first, 1 for a mistake of ours.
+Exit codes: 0 after a clean stop, 78 for a config (or what it names) that must be mended first, 1 for a mistake of ours
+or where another daemon works the shop.
 """
 
 import argparse
 import os
 import signal
 import sys
+from pathlib import Path
 from types import FrameType
 from typing import TYPE_CHECKING, Final
 
@@ -21,6 +23,8 @@ if TYPE_CHECKING:
 BAD_CONFIG: Final = 78
 """EX_CONFIG of sysexits: a service manager shall not try again before somebody has mended it."""
 
+ANOTHER_RUNS: Final = 1
+
 _SHED_AFTER: Final = 1.5
 """Seconds: when the shop has been taken up, and before the first cut."""
 
@@ -30,7 +34,14 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.description = (
         "Works the shop until it is stopped (SIGTERM or Ctrl-C: collectors off, gates left as they are). "
         "SIGHUP, or saving the config, makes it take a changed config. "
-        "Exits 78 when the config has errors. Gatehand is no safety device and no emergency stop."
+        "Exits 78 when the config has errors or no longer has a collector that is held, 1 when another daemon works "
+        "the shop. Gatehand is no safety device and no emergency stop."
+    )
+    parser.add_argument(
+        "--state",
+        type=Path,
+        metavar="FOLDER",
+        help="where holds are remembered (state.json); else the environment's STATE_DIRECTORY, else beside the config",
     )
     parser.add_argument(
         "--verbosity",
@@ -54,10 +65,38 @@ def run(args: argparse.Namespace) -> int:
     if loaded.config is None:
         print(f"{loaded.path}: not started, the config has errors; gatehand check shows them too", file=sys.stderr)
         return BAD_CONFIG
-    return _serve(loaded, signals, args.verbosity)
+    from gatehand.shell.state_folder import AlreadyRunningError, state_folder, take_lock
+
+    folder = state_folder(args.state, args.config)
+    try:
+        lock = take_lock(folder)
+    except AlreadyRunningError as error:
+        print(f"gatehand run: {error}; it works the shop, and this one does nothing", file=sys.stderr)
+        return ANOTHER_RUNS
+    if lock.trouble is not None:
+        print(f"gatehand run: {lock.trouble}; a second daemon would not be noticed", file=sys.stderr)
+    objections = _objections(loaded, folder)
+    if objections:
+        for text in objections:
+            print(f"{loaded.path}: not started: {text}", file=sys.stderr)
+        return BAD_CONFIG
+    return _serve(loaded, signals, args.verbosity, folder)
 
 
-def _serve(loaded: "Loaded", signals: "_Signals", verbosity: str) -> int:
+def _objections(loaded: "Loaded", folder: Path) -> tuple[str, ...]:
+    """Why the daemon must not start with this config and this folder, each as a clause that says what to do."""
+    from gatehand.shell.state_file import recall
+    from gatehand.shell.state_folder import gone, in_log_folder
+
+    if loaded.config is None:
+        return ()
+    log = loaded.file(loaded.config.log.folder)
+    if in_log_folder(folder, log):
+        return (f"the state must not stand in the log's folder {log}: give [log] folder or --state another",)
+    return gone(recall(folder), loaded.config)
+
+
+def _serve(loaded: "Loaded", signals: "_Signals", verbosity: str, folder: Path) -> int:
     import asyncio
 
     from gatehand.config.secret import NoSecretError
@@ -72,7 +111,7 @@ def _serve(loaded: "Loaded", signals: "_Signals", verbosity: str) -> int:
         getattr(logger, level)(text, **(facts or {}))
 
     async def serve() -> None:
-        daemon = Daemon(loaded, diagnose)
+        daemon = Daemon(loaded, diagnose, state=folder)
         signals.hand_over(asyncio.get_running_loop(), daemon)
         asyncio.get_running_loop().call_later(_SHED_AFTER, shed)
         await daemon.run()

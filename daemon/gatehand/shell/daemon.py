@@ -25,9 +25,11 @@ from gatehand.mqtt.transport import Connected, Notice, Outgoing, Subscription
 from gatehand.shell import shell_alarms
 from gatehand.shell.engine import Engine
 from gatehand.shell.notify import notify
+from gatehand.shell.off_notes import OffNotes, write_notes
 from gatehand.shell.plan import Plan
 from gatehand.shell.ports import Diagnostics, Timer
 from gatehand.shell.reload import Reloader
+from gatehand.shell.state_file import StateFile
 
 BEAT: Final = 1.0
 """Seconds between two looks at everything that no message brings."""
@@ -45,6 +47,7 @@ class Daemon:
         diagnose: a line for whoever looks at the service.
         disk: where the log goes; None: the machine's.
         patience: the session's waits.
+        state: the folder of `state.json`, whose lock the caller has; None: nothing outlives this daemon.
     """
 
     def __init__(
@@ -54,8 +57,10 @@ class Daemon:
         *,
         disk: Disk | None = None,
         patience: Patience | None = None,
+        state: Path | None = None,
     ) -> None:
         self._loaded = loaded
+        self._state = state
         self._diagnose = diagnose
         self._disk = disk
         self._patience = patience
@@ -117,6 +122,7 @@ class Daemon:
             on_trouble=troubles.recording,
             on_well=troubles.recording_well,
         )
+        store = None if self._state is None else StateFile(self._state, loop=loop)
         door = _Door()
         plan = Plan.of(self._loaded)
         starts = _starts(config, folder, clock)
@@ -132,8 +138,13 @@ class Daemon:
             transport=door,
             diagnose=self._diagnose,
             starts=starts,
+            memory=store,
         )
         reloader = Reloader(engine, self._loaded, door, self._diagnose, on_news=lambda: self._wake(loop))
+        if store is not None:
+            notes = _Notes(store, self._loaded, self._diagnose, loop)
+            reloader.on_taken = notes.write
+            notes.write(plan.config)
         listener = _Listener(engine, reloader, self.ready)
         door.session = Session(settings, config.broker.base, listener, plan.routes.first, patience=self._patience)
         try:
@@ -143,6 +154,8 @@ class Daemon:
             log.append([stamper.note(DAEMON_STOPPED, clock.mono(), facts={"why": self._why})])
             recorder.close(round(clock.mono() * 1000))
             log.close()
+            if store is not None:
+                store.close()
             notify("STOPPING=1")
 
     async def _work(self, engine: Engine, reloader: Reloader, session: Session) -> None:
@@ -245,6 +258,30 @@ class _Listener:
         self._engine.on_settled()
         self._reloader.show()
         self._ready.set()
+
+
+class _Notes:
+    """Keeps `off.json` as the config in force has it."""
+
+    def __init__(
+        self, store: StateFile, loaded: Loaded, diagnose: Diagnostics, loop: asyncio.AbstractEventLoop
+    ) -> None:
+        self._store, self._loaded, self._diagnose, self._loop = store, loaded, diagnose, loop
+
+    def write(self, config: Config) -> None:
+        """In the state's own thread; what cannot be written is said, and the alarm of the state's file stands then."""
+        notes = OffNotes.of(config, self._loaded)
+
+        def job() -> None:
+            try:
+                write_notes(self._store.folder, notes)
+            except Exception as error:  # noqa: BLE001 - said where somebody sees it
+                why = getattr(error, "strerror", None) or error
+                text = f"off.json cannot be written in {self._store.folder} ({why})"
+                with suppress(RuntimeError):  # the loop has ended
+                    self._loop.call_soon_threadsafe(self._diagnose, "warning", text)
+
+        self._store.also(job)
 
 
 class _LoopTimers:

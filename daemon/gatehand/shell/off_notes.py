@@ -64,7 +64,8 @@ def write_notes(folder: Path, notes: OffNotes, disk: StateDisk | None = None) ->
     Raises:
         OSError: they could not be written; those of before are still there.
     """
-    write_whole(disk or RealStateDisk(), folder / FILE, msgspec.json.format(msgspec.json.encode(notes)) + b"\n", _MODE)
+    text = msgspec.json.format(msgspec.json.encode(notes, enc_hook=str)) + b"\n"
+    write_whole(disk or RealStateDisk(), folder / FILE, text, _MODE)
 
 
 class NoNotesError(Exception):
@@ -79,7 +80,7 @@ def read_notes(folder: Path, disk: StateDisk | None = None) -> OffNotes:
     """
     path = folder / FILE
     try:
-        found = msgspec.json.decode((disk or RealStateDisk()).read(path), type=OffNotes)
+        found = msgspec.json.decode((disk or RealStateDisk()).read(path), type=OffNotes, dec_hook=_path)
     except FileNotFoundError:
         raise NoNotesError(f"{path} is not there: no daemon has run with this state folder") from None
     except OSError as error:
@@ -89,3 +90,7 @@ def read_notes(folder: Path, disk: StateDisk | None = None) -> OffNotes:
     if found.version != VERSION or not found.collectors:
         raise NoNotesError(f"{path} is of version {found.version} and names {len(found.collectors)} collectors")
     return found
+
+
+def _path(kind: type, text: str) -> object:
+    return kind(text)

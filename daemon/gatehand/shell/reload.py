@@ -79,6 +79,8 @@ class Reloader:
         self._since = engine.clock.wall()
         self._changed: tuple[str, ...] = ()
         """What the config in force changed, against the one before."""
+        self.on_taken: Callable[[Config], None] = lambda _config: None
+        """Told the config that is in force from now on."""
 
     def look(self) -> None:
         """Every two seconds and upon news: take what the last look has found, and begin another one. Never waits."""
@@ -199,6 +201,7 @@ class Reloader:
             self._since, self._changed = engine.clock.wall(), _told(edits(before.config, plan.config))
             reshaped = adopt_shop(before.shop, plan.shop, engine.state, engine.now(), rewired)
             engine.swap(plan, reshaped, self._changed)
+            self.on_taken(plan.config)
         now = engine.clock.wall()
         self._outcome = _Outcome(now, problems=loaded.problems, at_restart=at_restart)
         engine.clear_alarm(shell_alarms.CONFIG)

@@ -9,6 +9,7 @@ import asyncio
 import os
 import threading
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 from typing import Final, Protocol
 
@@ -235,7 +236,8 @@ class StateFile:
             if what is not None:
                 self._answer(waiting, self._write(what))
             for job in jobs:
-                job()
+                with suppress(Exception):  # whatever it is, holds must be written on
+                    job()
 
     def _write(self, what: Remembered) -> str | None:
         path = self.folder / FILE
@@ -244,8 +246,8 @@ class StateFile:
                 self._put_aside(path, encoded(what))
             else:
                 write_whole(self._disk, path, encoded(what), 0o640)
-        except OSError as error:
-            return f"{error.strerror or error} ({path})"
+        except Exception as error:  # noqa: BLE001 - this thread must not end, and the alarm says what it was
+            return f"{getattr(error, 'strerror', None) or error} ({path})"
         self._set_aside = False
         return None
 
