@@ -12,8 +12,13 @@ WHATS: Final[dict[str, tuple[str, ...]]] = {
     "gate": ("fault", "max_open", "not_served", "offline"),
     "collector": ("held", "no_answer", "shut_gates", "too_few_gates", "bin_full", "offline"),
     "stop": ("active", "unclear"),
+    "daemon": ("stops_unheard",),
 }
 """What an alarm of each kind of subject can be about."""
+
+
+DAEMON: Final = "main"
+"""The name in the daemon's own alarms."""
 
 
 def alarm_id(kind: str, name: str, what: str) -> str:
@@ -31,4 +36,5 @@ def alarm_parts(alarm: str) -> tuple[str, str, str]:
 def alarms_of(shop: Shop) -> frozenset[str]:
     """Every alarm that the rules can raise in this shop."""
     subjects = (("tool", shop.tools), ("gate", shop.gates), ("collector", shop.collectors), ("stop", shop.stops))
-    return frozenset(alarm_id(kind, one.name, what) for kind, all_ in subjects for one in all_ for what in WHATS[kind])
+    own = frozenset(alarm_id("daemon", DAEMON, what) for what in WHATS["daemon"] if shop.stops)
+    return own | {alarm_id(kind, one.name, what) for kind, all_ in subjects for one in all_ for what in WHATS[kind]}

@@ -56,6 +56,8 @@ class Demand(Struct, frozen=True):
     gates: tuple[int, ...]
     assist: tuple[int, ...] = ()
     may_start: bool = False
+    unconfirmed: bool = False
+    """It may start once its tool is heard again."""
 
     @property
     def label(self) -> tuple[str, str]:
@@ -78,8 +80,9 @@ def of_collector(draft: Draft, at: int) -> list[Demand]:
         kind, since, standing = _tool_demand(state)
         if kind is not None:
             own, assist = shop.ways_of(i)
-            may_start = standing is Standing.FRESH
-            found.append(Demand(kind, since, shop.tools[i].name, None, own, assist, may_start=may_start))
+            may_start, doubtful = standing is Standing.FRESH, standing is Standing.UNCONFIRMED
+            name = shop.tools[i].name
+            found.append(Demand(kind, since, name, None, own, assist, may_start=may_start, unconfirmed=doubtful))
     for i in shop.gates_of(at):
         hand = draft.gates[i].hand
         if hand is not None:

@@ -32,8 +32,10 @@ class Draft:
         "settle_at",
         "shop",
         "start",
+        "stood_for",
         "stopping",
         "stops",
+        "stops_lost_at",
         "tools",
     )
 
@@ -51,6 +53,8 @@ class Draft:
         self.adopted = state.adopted
         self.stopping = state.stopping
         self.no_start_before = state.no_start_before
+        self.stops_lost_at = state.stops_lost_at
+        self.stood_for = state.stood_for
         self.commands: list[Command] = []
         self.before: dict[tuple[str, str], GateState | CollectorState] = {}
         """How a gate or collector stood before it was told (word, name): a command that is vetoed was never given."""
@@ -139,3 +143,8 @@ class Draft:
     def quiet(self) -> bool:
         """Nothing may be commanded now: not connected, settling, or stopping."""
         return not self.connected or self.stopping or self.settle_at is not None or not self.adopted
+
+    @property
+    def standstill(self) -> bool:
+        """What comes now waited through a standstill of the daemon."""
+        return self.stood_for is not None

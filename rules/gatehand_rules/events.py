@@ -158,6 +158,29 @@ class BrokerLost(Struct, frozen=True):
     heard_at: float
 
 
+class StopsLost(Struct, frozen=True):
+    """The stop contacts' own connection is gone, or what the broker retains on their topics is still to be read.
+
+    `why`: how it was lost; empty where nothing was lost, as at the daemon's start.
+    """
+
+    why: str = ""
+
+
+class StopsHeard(Struct, frozen=True):
+    """The stop contacts' own connection stands, and what the broker retains on their topics has been read."""
+
+
+class LoopStood(Struct, frozen=True):
+    """The daemon stood still for `seconds`: what it is given until `LoopCaughtUp` may be as old as that."""
+
+    seconds: float
+
+
+class LoopCaughtUp(Struct, frozen=True):
+    """What had waited through the standstill has been read; what follows is new."""
+
+
 class ShutdownAsked(Struct, frozen=True):
     """The daemon stops cleanly."""
 
@@ -185,6 +208,10 @@ Event: TypeAlias = (
     | HoldRemembered
     | BrokerConnected
     | BrokerLost
+    | StopsLost
+    | StopsHeard
+    | LoopStood
+    | LoopCaughtUp
     | ShutdownAsked
     | Tick
 )

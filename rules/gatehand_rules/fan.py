@@ -161,7 +161,8 @@ def time_passes(draft: Draft, at: int) -> None:
         draft.set_collector(at, grace_until=-inf)
     if fan.starts != spent(fan, now):
         draft.set_collector(at, starts=spent(fan, now))
-    if refresh_due(collector, fan) is not None and reached(now, fan.told_on_at or 0.0, collector.refresh):
+    overdue = refresh_due(collector, fan) is not None and reached(now, fan.told_on_at or 0.0, collector.refresh)
+    if overdue and not draft.standstill:
         tell_on(draft, at, Rule.REFRESH)
     if answer_due(collector, draft.collectors[at]) <= now:
         _tell_again(draft, at)
@@ -173,6 +174,9 @@ def _tell_again(draft: Draft, at: int) -> None:
     fan = draft.collectors[at]
     answer = fan.answer
     if answer is None:
+        return
+    if answer.on and not fan.seen_on and (draft.standstill or draft.stops_lost_at is not None):
+        draft.set_collector(at, answer=replace(answer, since=now))  # told again, it might start under a pressed stop
         return
     tries = answer.tries + 1
     draft.set_collector(at, answer=Answer(answer.on, now, tries))  # told anew: whether it stands is open again

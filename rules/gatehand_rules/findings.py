@@ -49,6 +49,10 @@ class Happened(StrEnum):
     MESSAGE_IGNORED = "message_ignored"
     BROKER_CONNECTED = "broker_connected"
     BROKER_LOST = "broker_lost"
+    STOPS_LOST = "stops_lost"
+    STOPS_HEARD = "stops_heard"
+    DAEMON_STOOD_STILL = "daemon_stood_still"
+    DAEMON_CAUGHT_UP = "daemon_caught_up"
     ALARM_RAISED = "alarm_raised"
     ALARM_CLEARED = "alarm_cleared"
 
@@ -101,6 +105,8 @@ class Rule(StrEnum):
     SHUTDOWN = "shutdown"
     MAKE_BEFORE_BREAK = "make_before_break"
     FAN_AGAINST_SHUT_GATES = "fan_against_shut_gates"
+    STOPS_UNHEARD = "stops_unheard"
+    STANDSTILL = "standstill"
 
 
 class Finding(Struct, frozen=True, kw_only=True):

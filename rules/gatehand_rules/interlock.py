@@ -118,6 +118,8 @@ def _gate(guard: Guard, at: int, **changes: object) -> Guard:
 
 def observe(shop: Shop, guard: Guard, event: ev.Event, now: float) -> Guard:
     """Take in one event."""
+    if guard.old and not isinstance(event, ev.HoldAsked) and getattr(event, "retained", True) is False:
+        event = replace(event, retained=True)  # it waited through a standstill: caution, and no proof
     match event:
         case ev.Reading(tool=name, amps=amps, retained=False):
             at = shop.tool_at(name)
@@ -157,11 +159,14 @@ def observe(shop: Shop, guard: Guard, event: ev.Event, now: float) -> Guard:
             at = shop.collector_at(name)
             return guard if at is None else _see_press(shop, guard, at, now, pressed=pressed)
         case ev.BrokerConnected():
-            for i in range(len(guard.fans)):  # what came before was not heard
-                guard = _fan(guard, i, reset_up=False, reset_down_at=None, reset_asked_at=now)
+            guard = _forget_presses(guard, now)
             return guard if guard.over else replace(guard, watching_from=round(now + RETAINED_IN, 6))
         case ev.BrokerLost(heard_at=heard_at):
             return _lost(replace(guard, watching_from=inf), heard_at)
+        case ev.StopsLost() | ev.StopsHeard() if guard.unheard or isinstance(event, ev.StopsLost):
+            return replace(_forget_presses(guard, now), unheard=isinstance(event, ev.StopsLost))
+        case ev.LoopStood() | ev.LoopCaughtUp() if guard.old or isinstance(event, ev.LoopStood):
+            return replace(_forget_presses(guard, now), old=isinstance(event, ev.LoopStood))
         case ev.ShutdownAsked():
             return replace(guard, watching_from=inf, over=True)
         case _:
@@ -173,6 +178,13 @@ def _latch(guard: Guard, at: int) -> Guard:
     return _fan(guard, at, latched=True, armed=False, reset_up=False, reset_down_at=None)
 
 
+def _forget_presses(guard: Guard, now: float) -> Guard:
+    """Presses and messages from before were not heard, or are not to count."""
+    for i in range(len(guard.fans)):
+        guard = _fan(guard, i, reset_up=False, reset_down_at=None, reset_asked_at=now)
+    return guard
+
+
 def _unlatch(shop: Shop, guard: Guard, at: int, now: float) -> Guard:
     """A press that counts ends a hold whose cause is gone, and arms nothing (I5)."""
     held = guard.fans[at].latched and not _is_stopped(shop, guard, at) and now >= guard.no_start_before
@@ -180,8 +192,11 @@ def _unlatch(shop: Shop, guard: Guard, at: int, now: float) -> Guard:
 
 
 def _is_stopped(shop: Shop, guard: Guard, at: int) -> bool:
+    """A stop contact of its own is active, or nobody knows."""
     name = shop.collectors[at].name
-    return any(active and name in stop.collectors for stop, active in zip(shop.stops, guard.stops, strict=True))
+    return guard.unheard or any(
+        active and name in stop.collectors for stop, active in zip(shop.stops, guard.stops, strict=True)
+    )
 
 
 def _see_press(shop: Shop, guard: Guard, at: int, now: float, *, pressed: bool) -> Guard:
@@ -329,6 +344,8 @@ def _veto_on(shop: Shop, guard: Guard, at: int, now: float) -> Finding | None:
         return _veto(Rule.NOT_FRESH, "on", collector.name)
     if now < guard.no_start_before and not _is_on(seen):  # I5
         return _veto(Rule.STOP_UNREAD, "on", collector.name)
+    if (guard.unheard or guard.old) and not _is_on(seen):  # I5, I6
+        return _veto(Rule.STOPS_UNHEARD if guard.unheard else Rule.STANDSTILL, "on", collector.name)
     return None
 
 

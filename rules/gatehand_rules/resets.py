@@ -42,7 +42,8 @@ def heard(draft: Draft, at: int) -> None:
 def button(draft: Draft, at: int, *, pressed: bool) -> None:
     """The reset button was pressed or released, live."""
     seen, now = draft.collectors[at].reset, draft.now
-    if not fan.is_held(draft.collectors[at]) or holds.active_stops(draft, at):
+    unheard = draft.stops_lost_at is not None
+    if not fan.is_held(draft.collectors[at]) or unheard or holds.active_stops(draft, at):
         if pressed:
             _is_refused(draft, at)
         return
@@ -80,8 +81,8 @@ def button_retained(draft: Draft, at: int, *, pressed: bool) -> None:
         _refuse_press(draft, at, "pressed at an unknown time: the broker had kept that word", None)
 
 
-def connected(draft: Draft, at: int) -> None:
-    """What came before the connection was not heard: a press, or the first of many messages, may have."""
+def begin_anew(draft: Draft, at: int) -> None:
+    """What came before (a gap, a standstill) was not heard or does not count: a press, the first of many messages."""
     seen = draft.collectors[at].reset
     draft.set_collector(at, reset=replace(seen, released=False, pressed_at=None, asked_at=draft.now))
 
@@ -90,6 +91,9 @@ def _is_refused(draft: Draft, at: int) -> bool:
     """There is no hold, or its cause still stands."""
     if not fan.is_held(draft.collectors[at]):
         _refuse(draft, at, Rule.HOLD, "not held", why="not held")
+        return True
+    if draft.stops_lost_at is not None:
+        _refuse(draft, at, Rule.STOPS_UNHEARD, "unheard")
         return True
     active = ", ".join(holds.active_stops(draft, at))
     unread = draft.no_start_before - draft.now

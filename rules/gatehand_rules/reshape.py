@@ -161,6 +161,8 @@ def adopt_shop(old: Shop, new: Shop, state: State, now: float, rewired: Rewired 
         adopted=state.adopted,
         stopping=state.stopping,
         no_start_before=no_start_before,
+        stops_lost_at=state.stops_lost_at if new.stops else None,
+        stood_for=state.stood_for,
     )
     carried = replace(carried, guard=replace(carried.guard, no_start_before=no_start_before))
     anew = [
@@ -334,6 +336,8 @@ def _carry_guard(old: Shop, new: Shop, state: State, tools: tuple[ToolState, ...
         stops=stops,
         watching_from=guard.watching_from,
         over=guard.over,
+        unheard=guard.unheard and bool(new.stops),
+        old=guard.old,
     )
 
 

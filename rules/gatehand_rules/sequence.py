@@ -270,7 +270,8 @@ def _opening(draft: Draft, at: int, served: list[Demand], *, over: bool) -> None
         _set_phase(draft, at, replace(phase, until=None))
     starters = [one for one in served if one.may_start]
     if not starters:
-        _call_off(draft, at, over=over)
+        if not any(one.unconfirmed for one in served):  # else it goes on as soon as its tool is heard
+            _call_off(draft, at, over=over)
         return
     chosen = zone.wanted(draft, at, served)
     zone.open_wanted(draft, at, chosen)
@@ -282,7 +283,7 @@ def _opening(draft: Draft, at: int, served: list[Demand], *, over: bool) -> None
     if not zone.is_ready(draft, needed + makeup):
         return
     if enough and (not needed or any(i in proven for i in needed)):
-        if _waits(draft, at):
+        if _waits_for_stops(draft, at) or _waits(draft, at):
             zone.shut_others(draft, at, chosen)
             return
         _note_gate(draft, at, needed)
@@ -291,6 +292,22 @@ def _opening(draft: Draft, at: int, served: list[Demand], *, over: bool) -> None
         zone.shut_others(draft, at, chosen)
     elif not enough:
         _refuse_min_open(draft, at, starters, len(proven))
+
+
+def _waits_for_stops(draft: Draft, at: int) -> bool:
+    """The gates are ready; whether a stop contact is active is to be known first, and by something that is new."""
+    phase = draft.collectors[at].phase
+    if draft.stops_lost_at is None:
+        return draft.standstill
+    if isinstance(phase, Opening) and not phase.unheard:
+        draft.set_collector(at, phase=replace(phase, unheard=True))
+        draft.say(
+            Happened.COLLECTOR_WAITED,
+            Rule.STOPS_UNHEARD,
+            collector=draft.shop.collectors[at].name,
+            unheard_for=round(draft.now - draft.stops_lost_at, 3),
+        )
+    return True
 
 
 def _waits(draft: Draft, at: int) -> bool:
@@ -344,10 +361,11 @@ def _call_off(draft: Draft, at: int, *, over: bool) -> None:
     """The demand is over before its gate was open, or (refused already) can no longer be served."""
     state, collector = draft.collectors[at], draft.shop.collectors[at]
     began = state.phase.since if isinstance(state.phase, Opening) else draft.now
+    unheard = isinstance(state.phase, Opening) and state.phase.unheard
     if over:
         draft.say(
             Happened.START_MISSED,
-            Rule.CUT_ENDED_BEFORE_GATE,
+            Rule.STOPS_UNHEARD if unheard else Rule.CUT_ENDED_BEFORE_GATE,
             collector=collector.name,
             waited=round(draft.now - began, 3),
         )
@@ -365,7 +383,8 @@ def _on(draft: Draft, at: int, served: list[Demand]) -> None:
         _note_gate(draft, at, zone.needed(served) or chosen)
         cutting = any(one.kind is not Kind.RUN_ON for one in served)
         ours = state.told_on_at is not None or state.by_hand
-        allowed = state.seen_on or not (fan.bin_refuses(collector, state) or now < draft.no_start_before)
+        unread = now < draft.no_start_before or _waits_for_stops(draft, at)
+        allowed = state.seen_on or not (fan.bin_refuses(collector, state) or unread)
         if not ours and allowed and any(one.may_start for one in served):
             fan.tell_on(draft, at, Rule.DEMAND)  # an adopted fan becomes ours with a fresh demand
         _on_phase(draft, at, cutting=cutting, why=Rule.RUN_ON)

@@ -64,9 +64,14 @@ def connected(draft: Draft) -> None:
     draft.settle_at = due(draft.now, SETTLE)
     draft.say(Happened.BROKER_CONNECTED, Rule.BROKER, first=not draft.adopted)
     for at, collector in enumerate(draft.collectors):
-        resets.connected(draft, at)
+        resets.begin_anew(draft, at)
         if isinstance(collector.phase, Held):  # an "off" for a stop need not wait for what is retained
             fan.tell_off(draft, at, Rule.BROKER, collector.phase, why=collector.phase.why)
+    doubt_tools(draft)
+
+
+def doubt_tools(draft: Draft) -> None:
+    """What the tools said last is from before a gap: silence counts anew, and a demand wants confirming to start."""
     for i, state in enumerate(draft.tools):
         draft.tools[i] = _heard_now(state, draft.now)
 

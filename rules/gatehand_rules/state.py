@@ -176,6 +176,8 @@ class Opening(Struct, frozen=True):
     adopting: bool = False
     until: float | None = None
     """The gates are ready; another inrush on the circuit is waited for until then."""
+    unheard: bool = False
+    """The gates are ready; the stop contacts were waited for."""
 
 
 class SpinUp(Struct, frozen=True):
@@ -324,6 +326,10 @@ class Guard(Struct, frozen=True):
     """The daemon stops."""
     no_start_before: float = -inf
     """A stop contact that is new may not have spoken before then."""
+    unheard: bool = False
+    """The stop contacts are not heard."""
+    old: bool = False
+    """What comes waited through a standstill of the daemon."""
 
 
 class State(Struct, frozen=True):
@@ -345,6 +351,15 @@ class State(Struct, frozen=True):
     """The next instant at which silence alone changes the answer; may be early, never late."""
     no_start_before: float = -inf
     """Until then a stop contact that is new may say what is retained, and nothing starts; -inf once it is past."""
+    stops_lost_at: float | None = None
+    """Since when the stop contacts have not been heard; None: they are."""
+    stood_for: float | None = None
+    """How long the daemon stood still, while what waited meanwhile is still coming; None: what comes is new."""
+
+    @property
+    def standstill(self) -> bool:
+        """What comes now is from before a standstill of the daemon: it may stop things, and starts and proves none."""
+        return self.stood_for is not None
 
 
 _TOOL_WORDS: dict[type, ToolWord] = {

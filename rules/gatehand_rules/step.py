@@ -15,7 +15,7 @@ from typing import assert_never
 from msgspec import Struct
 from msgspec.structs import replace
 
-from gatehand_rules import detect, fan, gates, hands, holds, interlock, resets, start
+from gatehand_rules import detect, fan, gates, hands, holds, interlock, resets, standstill, start, unheard
 from gatehand_rules import events as ev
 from gatehand_rules.alarms import alarm_id
 from gatehand_rules.commands import Command
@@ -63,6 +63,8 @@ def _plain_reading(shop: Shop, state: State, event: ev.Reading, now: float) -> O
     at = shop.tool_at(event.tool)
     if at is None or event.retained or (state.wake_at is not None and state.wake_at <= now):
         return None
+    if state.standstill:
+        return None
     amps = max(0.0, event.amps)
     tool = detect.quick(shop.tools[at], state.tools[at], amps, now)
     if tool is None:
@@ -84,6 +86,7 @@ def _plain_reading(shop: Shop, state: State, event: ev.Reading, now: float) -> O
             state.stopping,
             state.wake_at,
             state.no_start_before,
+            state.stops_lost_at,
         )
     )
 
@@ -93,6 +96,7 @@ def _what_is_overdue(draft: Draft) -> None:
     if draft.no_start_before <= draft.now:
         draft.no_start_before = -inf
     detect.time_passes(draft)
+    unheard.time_passes(draft)
     quiet = draft.quiet
     for i, gate in enumerate(draft.gates):
         if gate.hand is not None:
@@ -143,6 +147,8 @@ def _finish(draft: Draft, event: ev.Event) -> Outcome:
         adopted=draft.adopted,
         stopping=draft.stopping,
         no_start_before=draft.no_start_before,
+        stops_lost_at=draft.stops_lost_at,
+        stood_for=draft.stood_for,
     )
     new = replace(new, wake_at=next_deadline(shop, new))
     return Outcome(new, passed, tuple(draft.findings), draft.decided)
@@ -177,6 +183,11 @@ def _past_interlock(
 
 def _observe(draft: Draft, event: ev.Event) -> None:
     """Take the event in. What it leads to is the sequence's business."""
+    if draft.standstill:
+        old = standstill.of_before(draft, event)
+        if old is None:
+            return
+        event = old
     match event:
         case ev.Tick():
             pass
@@ -216,10 +227,44 @@ def _observe(draft: Draft, event: ev.Event) -> None:
             _hold_event(draft, event)
         case ev.DeviceOnline():
             _online(draft, event)
+        case (
+            ev.BrokerConnected()
+            | ev.BrokerLost()
+            | ev.StopsLost()
+            | ev.StopsHeard()
+            | ev.LoopStood()
+            | ev.LoopCaughtUp()
+            | ev.ShutdownAsked()
+        ):
+            _own_event(draft, event)
+        case _:
+            assert_never(event)
+
+
+def _own_event(
+    draft: Draft,
+    event: ev.BrokerConnected
+    | ev.BrokerLost
+    | ev.StopsLost
+    | ev.StopsHeard
+    | ev.LoopStood
+    | ev.LoopCaughtUp
+    | ev.ShutdownAsked,
+) -> None:
+    """What happens to the daemon itself and its connections."""
+    match event:
         case ev.BrokerConnected():
             start.connected(draft)
         case ev.BrokerLost(heard_at=heard_at):
             start.lost(draft, heard_at)
+        case ev.StopsLost(why=why):
+            unheard.lost(draft, why)
+        case ev.StopsHeard():
+            unheard.heard(draft)
+        case ev.LoopStood(seconds=seconds):
+            standstill.stood(draft, seconds)
+        case ev.LoopCaughtUp():
+            standstill.caught_up(draft)
         case ev.ShutdownAsked():
             start.shutdown(draft)
         case _:

@@ -2,7 +2,7 @@
 
 from math import inf
 
-from gatehand_rules import detect, fan, gates, hands
+from gatehand_rules import detect, fan, gates, hands, unheard
 from gatehand_rules.shop import Shop
 from gatehand_rules.state import State
 
@@ -15,6 +15,7 @@ def next_deadline(shop: Shop, state: State) -> float | None:
     moments.append(detect.wake_at(shop.tools, state.tools, judged=judged))
     if state.no_start_before > -inf:
         moments.append(state.no_start_before)
+    moments.append(unheard.wake_at(state))
     for gate, gate_state in zip(shop.gates, state.gates, strict=True):
         if gate_state.hand is not None:
             moments.append(hands.wake_at(gate.hand_limit, gate_state))

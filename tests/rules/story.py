@@ -64,6 +64,14 @@ def _line(at: float, event: ev.Event) -> str | None:
             return "broker back"
         case ev.BrokerLost(heard_at=heard_at):
             return f"broker lost, unheard for {at - heard_at:g} s"
+        case ev.StopsLost():
+            return "stop contacts lost"
+        case ev.StopsHeard():
+            return "stop contacts heard"
+        case ev.LoopStood(seconds=seconds):
+            return f"daemon stood still for {seconds:g} s"
+        case ev.LoopCaughtUp():
+            return "daemon has caught up"
         case ev.ShutdownAsked():
             return "daemon stops"
         case _:

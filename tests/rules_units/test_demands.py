@@ -22,6 +22,7 @@ from gatehand_rules.state import (
     Standing,
     ToolIdle,
     ToolMuted,
+    ToolRunning,
     ToolSilent,
     ToolState,
     ToolUnknown,
@@ -88,7 +89,9 @@ def test_each_collector_has_its_own_demands() -> None:
 def test_what_each_state_of_a_tool_asks_for(
     state: ToolState, kind: Kind | None, since: float, *, may_start: bool
 ) -> None:
-    wanted = [] if kind is None else [Demand(kind, since, "saw", None, (0,), (), may_start=may_start)]
+    doubt = isinstance(state, ToolRunning) and state.standing is Standing.UNCONFIRMED
+    demanded = () if kind is None else (kind,)
+    wanted = [Demand(k, since, "saw", None, (0,), (), may_start=may_start, unconfirmed=doubt) for k in demanded]
     assert demand.of_collector(drawn(four(), state), 0) == wanted
 
 

@@ -76,6 +76,10 @@ VERBS: Final[dict[str, str]] = {
     "tick": "tick",
     "lost": "broker lost",
     "back": "broker back",
+    "stops_lost": "stop contacts lost",
+    "stops_heard": "stop contacts heard",
+    "stood": "daemon stood still for {n} s",
+    "caught_up": "daemon has caught up",
     "shutdown": "daemon stops",
     "end": "end",
 }

@@ -179,6 +179,10 @@ def _event(deed: Deed) -> ev.Event:
         "lost": ev.BrokerLost(deed.at),
         "back": ev.BrokerConnected(),
         "tick": ev.Tick(),
+        "stops_lost": ev.StopsLost("the broker ended it"),
+        "stops_heard": ev.StopsHeard(),
+        "stood": ev.LoopStood(amps),
+        "caught_up": ev.LoopCaughtUp(),
         "shutdown": ev.ShutdownAsked(),
     }
     if deed.kind not in made:

@@ -167,6 +167,18 @@ def _stop_unclear(name: str, facts: Facts, _rule: Rule) -> tuple[str, str]:
     return f"{why}: it stops nothing.", then
 
 
+def _stops_unheard(_name: str, facts: Facts, _rule: Rule) -> tuple[str, str]:
+    why = (
+        f"The stop contacts have not been heard for {_n(facts.get('unheard_for'))} s: their own connection to the "
+        "broker does not stand, or their topics are refused. Nothing starts until it stands."
+    )
+    then = (
+        "Look at the broker and its log: it must let the daemon in twice, the second time with the client id that ends "
+        "in -stops, and let it read the stop contacts' topics."
+    )
+    return why, then
+
+
 _WORDS: Final[dict[tuple[str, str], Words]] = {
     ("tool", "not_fresh"): _not_fresh,
     ("tool", "silent"): _silent,
@@ -186,4 +198,5 @@ _WORDS: Final[dict[tuple[str, str], Words]] = {
     ("collector", "offline"): _collector_offline,
     ("stop", "active"): _stop,
     ("stop", "unclear"): _stop_unclear,
+    ("daemon", "stops_unheard"): _stops_unheard,
 }

@@ -20,7 +20,10 @@ TABLE: Table = {
         None: ("{collector} is running",),
     },
     Happened.COLLECTOR_STOOD: {None: ("{collector} stands still",)},
-    Happened.COLLECTOR_WAITED: {None: ("{collector} waits[ {for_seconds}] with its start[, {reason}]",)},
+    Happened.COLLECTOR_WAITED: {
+        Rule.STOPS_UNHEARD: ("{collector} waits with its start until the stop contacts are heard",),
+        None: ("{collector} waits[ {for_seconds}] with its start[, {reason}]",),
+    },
     Happened.COLLECTOR_KEPT_ON: {
         Rule.STARTS_PER_HOUR: (
             (
@@ -82,6 +85,7 @@ TABLE: Table = {
                 "{shortest} to {longest}[ ({refused_before!} more were refused before)]"
             ),
         ),
+        Rule.STOPS_UNHEARD: ("{collector}: reset refused, the stop contacts are not heard; try again once they are",),
         None: ("{collector}: reset refused[, {why}]",),
     },
     Happened.BIN_FULL: {None: ("{collector}: the bin is full",)},

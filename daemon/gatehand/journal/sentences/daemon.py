@@ -22,12 +22,22 @@ from gatehand_rules.findings import Happened, Rule
 TABLE: Table = {
     Happened.DEVICE_OFFLINE: {None: ("{subject}: its device is offline",)},
     Happened.DEVICE_ONLINE: {None: ("{subject}: its device is online again",)},
-    Happened.MESSAGE_IGNORED: {None: ("[{subject}: ]a message was ignored[ ({what})][, {reason}]",)},
+    Happened.MESSAGE_IGNORED: {
+        Rule.STANDSTILL: ("[{subject}: ]{what} was ignored: Gatehand had stood still[ for {stood_for}]; press again",),
+        None: ("[{subject}: ]a message was ignored[ ({what})][, {reason}]",),
+    },
     Happened.BROKER_CONNECTED: {None: ("connected to the broker",)},
     Happened.BROKER_LOST: {
         None: ("the broker is gone[, last heard {heard_before!} ago]; nothing is commanded until it is back",)
     },
+    Happened.STOPS_LOST: {None: ("the stop contacts' own connection is gone[: {why}]; nothing starts without it",)},
+    Happened.STOPS_HEARD: {None: ("the stop contacts are heard[, after {unheard_for!}]",)},
+    Happened.DAEMON_STOOD_STILL: {
+        None: ("Gatehand stood still[ for {stood_for}]; what came meanwhile starts nothing",),
+    },
+    Happened.DAEMON_CAUGHT_UP: {None: ("Gatehand has read what had waited; what comes now counts again",)},
     Happened.ALARM_RAISED: {
+        Rule.STOPS_UNHEARD: ("alarm: the stop contacts have not been heard[ for {unheard_for}]; nothing starts",),
         Rule.TRAVEL: ("alarm: {gate} did not {wanted}, travel {travel}",),
         Rule.GATE_BY_HAND_IS_SHUT: ("alarm[ for {subject}]: open this gate by hand: {gates}",),
         Rule.STOP_CONTACT: ("alarm: stop contact {stop} is active",),

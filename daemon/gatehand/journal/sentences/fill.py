@@ -22,6 +22,7 @@ _SECONDS = frozenset(
         *("silent_for", "coast_down", "travel", "took", "late_by", "waited", "hand_limit", "grace", "for_seconds"),
         *("heard_before", "stalled", "by_seconds", "quiet_for"),
         *("since_last", "quiet", "held_for", "shortest", "longest"),
+        *("unheard_for", "stood_for"),
     }
 )
 _NAMES = frozenset({"stop", "gates", "taken", "instead_of", "active"})

@@ -48,4 +48,6 @@ REASONS: dict[str, str] = {
     Rule.SHUTDOWN: "Gatehand is stopping",
     Rule.MAKE_BEFORE_BREAK: "the gate that takes over is not yet open",
     Rule.FAN_AGAINST_SHUT_GATES: "the fan turns against shut gates",
+    Rule.STOPS_UNHEARD: "the stop contacts are not heard",
+    Rule.STANDSTILL: "Gatehand had stood still[ for {stood_for}]",
 }

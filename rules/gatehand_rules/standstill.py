@@ -1,0 +1,110 @@
+"""A daemon that stood still, and what waited meanwhile: it may stop things, and starts, proves and confirms none (I6).
+
+A frozen process reads on as if nothing had been when it thaws. Everything that comes until the broker has answered to
+something asked afterwards may be as old as the standstill: a button pressed then, a gate that was open then.
+"""
+
+from typing import assert_never
+
+from msgspec.structs import replace
+
+from gatehand_rules import events as ev
+from gatehand_rules import fan, resets
+from gatehand_rules.draft import Draft
+from gatehand_rules.findings import Happened, Rule
+from gatehand_rules.hands import end_hand
+from gatehand_rules.start import doubt_tools
+from gatehand_rules.state import CoastDown, ToolIdle, ToolRunning, ToolRunOn
+from gatehand_rules.words import Position
+
+
+def stood(draft: Draft, seconds: float) -> None:
+    """It stood still until now."""
+    before = draft.stood_for or 0.0
+    draft.stood_for = max(before, seconds)
+    draft.say(Happened.DAEMON_STOOD_STILL, Rule.STANDSTILL, stood_for=seconds)
+    for at in range(len(draft.collectors)):
+        resets.begin_anew(draft, at)
+        state = draft.collectors[at]
+        due = fan.refresh_due(draft.shop.collectors[at], state)
+        if due is not None and draft.now > due and not state.seen_on:
+            # The switch's own time limit may have passed: "on" would be a start. A fresh demand gives it.
+            draft.set_collector(at, told_on_at=None, answer=None)
+    for at, gate in enumerate(draft.gates):
+        home = draft.shop.collector_at(draft.shop.gates[at].collector)
+        if gate.hand is not None and home is not None and draft.collectors[home].on_phase:
+            draft.set_gate(at, hand=replace(gate.hand, kept=True))
+        elif gate.hand is not None:
+            end_hand(draft, at, Rule.STANDSTILL)
+
+
+def caught_up(draft: Draft) -> None:
+    """What waited has been read; what comes from now on is new, and has to confirm what was."""
+    if draft.stood_for is None:
+        return
+    draft.say(Happened.DAEMON_CAUGHT_UP, Rule.STANDSTILL, stood_for=draft.stood_for)
+    draft.stood_for = None
+    doubt_tools(draft)
+    for at, state in enumerate(draft.collectors):
+        resets.begin_anew(draft, at)
+        if state.on_phase and state.reported_on is False and not state.report_live:
+            fan.tell_off(draft, at, Rule.STANDSTILL, CoastDown())  # it went off meanwhile: "on" would be a start
+
+
+def of_before(draft: Draft, event: ev.Event) -> ev.Event | None:
+    """What an event that waited may still do, as an event; None: nothing. Whoever asked for something is told."""
+    match event:
+        case ev.Reading():
+            return event if _may_end(draft, event) else None
+        case ev.ButtonPressed(gate=name, retained=False) | ev.HandAsked(gate=name, on=True, retained=False):
+            _ignore(draft, "a button's press" if isinstance(event, ev.ButtonPressed) else "a hand start", gate=name)
+            return None
+        case ev.ResetAsked(collector=name, retained=False) | ev.ResetButton(collector=name, retained=False):
+            if not (isinstance(event, ev.ResetButton) and not event.pressed):
+                _ignore(draft, "a reset", collector=name)
+            return None
+        case ev.GateReport():
+            _end_by_shutting(draft, event)
+            return replace(event, retained=True)
+        case ev.CollectorReport() | ev.CollectorCurrent() | ev.BinReport() | ev.DeviceOnline():
+            return replace(event, retained=True)
+        case ev.ButtonPressed() | ev.HandAsked() | ev.ResetAsked() | ev.ResetButton():
+            return event
+        case ev.MessageRejected() | ev.StopReport() | ev.StopUnclear() | ev.HoldAsked() | ev.HoldRemembered():
+            return event
+        case ev.BrokerConnected() | ev.BrokerLost() | ev.StopsLost() | ev.StopsHeard():
+            return event
+        case ev.LoopStood() | ev.LoopCaughtUp() | ev.ShutdownAsked() | ev.Tick():
+            return event
+        case _:
+            assert_never(event)
+
+
+def _ignore(draft: Draft, what: str, *, gate: str | None = None, collector: str | None = None) -> None:
+    draft.say(
+        Happened.MESSAGE_IGNORED,
+        Rule.STANDSTILL,
+        gate=gate,
+        collector=collector,
+        what=what,
+        stood_for=draft.stood_for,
+    )
+
+
+def _may_end(draft: Draft, event: ev.Reading) -> bool:
+    """Below its stop threshold, and the tool is one that this can end. It never makes one idle that was not known."""
+    at = draft.shop.tool_at(event.tool)
+    if at is None or event.retained:
+        return True
+    low = event.amps < draft.shop.tools[at].stop_amps
+    return low and isinstance(draft.tools[at], (ToolIdle, ToolRunning, ToolRunOn))
+
+
+def _end_by_shutting(draft: Draft, event: ev.GateReport) -> None:
+    """A hand start that began by opening the gate ends with a shut gate, however late we hear of it."""
+    at = draft.shop.gate_at(event.gate)
+    if at is None or event.position is not Position.SHUT:
+        return
+    hand = draft.gates[at].hand
+    if hand is not None and hand.by_opening:
+        end_hand(draft, at, Rule.MOVED_BY_HAND)
