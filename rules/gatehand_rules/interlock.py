@@ -118,7 +118,7 @@ def _gate(guard: Guard, at: int, **changes: object) -> Guard:
 
 def observe(shop: Shop, guard: Guard, event: ev.Event, now: float) -> Guard:
     """Take in one event."""
-    if guard.old and not isinstance(event, ev.HoldAsked) and getattr(event, "retained", True) is False:
+    if guard.old and not isinstance(event, (ev.HoldAsked, ev.OffAsked)) and getattr(event, "retained", True) is False:
         event = replace(event, retained=True)  # it waited through a standstill: caution, and no proof
     match event:
         case ev.Reading(tool=name, amps=amps, retained=False):

@@ -70,7 +70,9 @@ def of_before(draft: Draft, event: ev.Event) -> ev.Event | None:
             return replace(event, retained=True)
         case ev.ButtonPressed() | ev.HandAsked() | ev.ResetAsked() | ev.ResetButton():
             return event
-        case ev.MessageRejected() | ev.StopReport() | ev.StopUnclear() | ev.HoldAsked() | ev.HoldRemembered():
+        case ev.MessageRejected() | ev.StopReport() | ev.StopUnclear():
+            return event
+        case ev.HoldAsked() | ev.HoldRemembered() | ev.OffAsked():
             return event
         case ev.BrokerConnected() | ev.BrokerLost() | ev.StopsLost() | ev.StopsHeard():
             return event
