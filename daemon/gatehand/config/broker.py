@@ -8,20 +8,20 @@ from gatehand.config import durations
 from gatehand.config.base import Table
 from gatehand.config.shown import found
 from gatehand.config.topics import Base
-from gatehand.config.values import FilePath, Port, Text, fail
+from gatehand.config.values import FilePath, PlainText, Port, fail, plain
 
 LONGEST_KEEPALIVE: Final = 300
 """Beyond this a dead broker would go unnoticed for ten minutes."""
 
 
 def _host(value: object) -> str:
-    if not isinstance(value, str) or not value or any(char.isspace() for char in value) or "\0" in value:
+    if not isinstance(value, str) or not value or any(char.isspace() for char in value):
         raise fail(f'{found(value)}; wanted a host name or address in quotes, such as "127.0.0.1"')
     if "://" in value:
         raise fail(
             f'{found(value)}; wanted the host alone, without "{value.partition("://")[0]}://"; the port has its own key'
         )
-    return value
+    return plain(value)
 
 
 Host = Annotated[str, PlainValidator(_host), WithJsonSchema({"type": "string", "minLength": 1, "pattern": r"^\S+$"})]
@@ -69,9 +69,11 @@ class Broker(Table):
     protocol: Literal["5", "3.1.1"] = Field(
         "5", description="MQTT version; falls back to 3.1.1 when the broker knows no 5."
     )
-    client_id: Text | None = Field(None, description="MQTT client id, unique on the broker; default: made from base.")
+    client_id: PlainText | None = Field(
+        None, description="MQTT client id, unique on the broker; default: made from base."
+    )
     keepalive: Keepalive = Field(6, description="Whole seconds; a dead connection is noticed after about twice this.")
-    username: Text | None = Field(None, description="Login name, where the broker asks for one.")
+    username: PlainText | None = Field(None, description="Login name, where the broker asks for one.")
     password_file: FilePath | None = Field(
         None, description="File whose first line is the password; readable by the daemon only."
     )

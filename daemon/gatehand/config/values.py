@@ -92,6 +92,14 @@ def _text(value: object) -> str:
     return value
 
 
+def plain(value: object) -> str:
+    """A text without control characters: it goes into lists that are read line by line."""
+    text = _text(value)
+    if any(char < " " or "\x7f" <= char <= "\x9f" for char in text):
+        raise fail(f"{found(value)}; wanted a text without line ends or other control characters")
+    return text
+
+
 def _path(value: object) -> Path:
     return Path(_text(value))
 
@@ -136,6 +144,12 @@ Port = Annotated[int, PlainValidator(whole(1, 65535)), _whole_schema(1, 65535)]
 KeepDays = Annotated[int, PlainValidator(whole(0, 36_500)), _whole_schema(0, 36_500)]
 Megabytes = Annotated[int, PlainValidator(whole(0, 1_000_000)), _whole_schema(0, 1_000_000)]
 Text = Annotated[str, PlainValidator(_text), WithJsonSchema({"type": "string", "minLength": 1})]
+PlainText = Annotated[
+    str,
+    PlainValidator(plain),
+    WithJsonSchema({"type": "string", "minLength": 1, "pattern": "^[^\\u0000-\\u001f\\u007f-\\u009f]+$"}),
+]
+"""A text that fits into one line, whoever prints it."""
 FilePath = Annotated[Path, PlainValidator(_path), WithJsonSchema({"type": "string", "minLength": 1})]
 """A path; a relative one counts from the config file's folder."""
 Flag = Annotated[bool, Field(strict=True)]

@@ -18,7 +18,7 @@ from collections.abc import Mapping
 from typing import Final
 
 from gatehand.journal.clock import Clock
-from gatehand.journal.line import CLOCK_STEPPED, CONFIG_LOADED, Line, Stamper
+from gatehand.journal.line import CLOCK_STEPPED, CONFIG_LOADED, REFUSALS_COUNTED, Line, Stamper
 from gatehand.mqtt.transport import Connected, Notice, Transport
 from gatehand.shell.alarms import Alarm
 from gatehand.shell.board import Board
@@ -27,6 +27,7 @@ from gatehand.shell.notebook import Notebook
 from gatehand.shell.own_topics import OwnTopics
 from gatehand.shell.plan import Plan
 from gatehand.shell.ports import Diagnostics, InMemory, Log, Memory, Recorder, Timer, Timers
+from gatehand.shell.repeats import Repeats
 from gatehand.shell.told import word
 from gatehand_rules import events as ev
 from gatehand_rules import initial, step
@@ -84,6 +85,7 @@ class Engine:
         self._queue = LogFirst(log, timers, stamper, self._send, self._on_log_failure)
         self._notebook = Notebook(memory or InMemory(), self._clock, timers, self)
         self._board = Board(plan, self._clock, transport, self._notebook)
+        self._repeats = Repeats()
         self._own_topics = OwnTopics(self, diagnose)
         self._now = self._clock.mono()
         self._state = initial(plan.shop, self._now, starts)
@@ -210,6 +212,8 @@ class Engine:
             self.note(happened, facts)
         for event in self._plan.routes.overdue(now):
             self.handle(event)
+        for facts in self._repeats.counted(now):
+            self.note(REFUSALS_COUNTED, facts)
         self.handle(ev.Tick())
         self._notebook.beat()
         if self._queue.idle:
@@ -316,7 +320,8 @@ class Engine:
             self._arm(self._state.wake_at, self._now)
 
     def _carry_out(self, before: State, outcome: Outcome, now: float) -> None:
-        lines: list[Line] = [self._stamper.finding(finding, now) for finding in outcome.findings]
+        said = [finding for finding in outcome.findings if self._repeats.is_said(finding, now)]
+        lines: list[Line] = [self._stamper.finding(finding, now) for finding in said]
         self._queue.put(lines, outcome.commands, now)
         self._board.take(before, outcome)
         self._notebook.look(self._plan, self._state)

@@ -6,13 +6,14 @@ No file of the user's is opened here but in `files.py`.
 from collections.abc import Iterator
 from pathlib import Path
 
-from gatehand.config.checks import circuits, collectors, ducts, files, gates, names, signals, tools, topics
+from gatehand.config.checks import broker, circuits, collectors, ducts, files, gates, names, signals, tools, topics
 from gatehand.config.draft import Draft
 from gatehand.config.problems import Fault
 
 
 def check_all(draft: Draft, folder: Path | None) -> Iterator[Fault]:
     """Every fault between the tables, and, given a `folder`, in the files that the config names relative to it."""
+    yield from broker.check(draft)
     yield from names.check(draft)
     yield from collectors.check(draft)
     yield from gates.check(draft)

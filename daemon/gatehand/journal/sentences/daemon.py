@@ -14,6 +14,7 @@ from gatehand.journal.line import (
     INTERNAL_ERROR,
     LOG_GAP,
     LOG_LATE,
+    REFUSALS_COUNTED,
     RETAINED_COMMAND,
 )
 from gatehand.journal.sentences.fill import Table
@@ -64,6 +65,7 @@ TABLE: Table = {
         )
     },
     LOG_LATE: {None: ("the disk stalled for {stalled}; commands that left before their lines were on disk: {late}",)},
+    REFUSALS_COUNTED: {None: ("{more} more times within {for_seconds}: {because}",)},
     CONFIG_WAITS: {None: ("the changed config waits[: {why}]",)},
     COMMAND_NOT_SENT: {None: ("the command {command}[ for {subject}] was not sent[: {why}]",)},
     RETAINED_COMMAND: {None: ("[{subject}: ]the broker retains a message on its command topic {topic}",)},
