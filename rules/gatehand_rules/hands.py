@@ -1,10 +1,14 @@
 """Hand starts and buttons: what people ask for. Hands rank above automation and below the invariants (holds.py)."""
 
+from collections.abc import Mapping
+
+from msgspec.structs import replace
+
 from gatehand_rules import fan, gates
 from gatehand_rules.alarms import alarm_id
 from gatehand_rules.detect import become, mute
 from gatehand_rules.draft import Draft
-from gatehand_rules.findings import Happened, Rule
+from gatehand_rules.findings import Fact, Happened, Rule
 from gatehand_rules.state import (
     GateState,
     Hand,
@@ -58,13 +62,20 @@ def _release_tools(draft: Draft, at: int) -> bool:
     return found
 
 
-def ask(draft: Draft, at: int, *, on: bool) -> None:
-    """A hand start, or its end, asked for over MQTT. Asking twice is asking once."""
-    running = draft.gates[at].hand is not None
+def ask(draft: Draft, at: int, *, on: bool, who: Mapping[str, Fact] | None = None) -> None:
+    """A hand start, or its end, asked for over MQTT. Asking twice is asking once. `who`: who asked, and why."""
+    gate, running, before = draft.shop.gates[at], draft.gates[at].hand is not None, len(draft.findings)
     if on and not running:
         start_hand(draft, at, Rule.BUTTON)
     elif not on and running:
         end_hand(draft, at, Rule.BUTTON)
+    else:
+        event = Happened.HAND_STARTED if on else Happened.HAND_ENDED
+        draft.decide(event, Rule.BUTTON, {}, gate=gate.name, collector=gate.collector, said=False)
+    for i in range(before, len(draft.findings)):
+        finding = draft.findings[i]
+        if finding.event in {Happened.HAND_STARTED, Happened.HAND_ENDED, Happened.START_REFUSED}:
+            draft.decided = draft.findings[i] = replace(finding, facts=(*finding.facts, *(who or {}).items()))
 
 
 def start_hand(draft: Draft, at: int, rule: Rule, *, by_opening: bool = False) -> None:

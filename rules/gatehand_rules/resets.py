@@ -28,7 +28,7 @@ def asked(draft: Draft, at: int, because: str = "", by: str = "") -> None:
     if _is_refused(draft, at):
         return
     if reached(now, seen.asked_at, QUIET):
-        holds.end(draft, at, _who(because, by))
+        holds.end(draft, at, who(because, by))
     else:
         since = round(now - seen.asked_at, 3)
         _refuse(draft, at, Rule.RESET_REPEATED, "repeated", since_last=since, quiet=QUIET)
@@ -122,5 +122,6 @@ def _refuse(draft: Draft, at: int, rule: Rule, cause: str, **facts: Fact) -> Non
     draft.set_collector(at, reset=seen)
 
 
-def _who(because: str, by: str) -> dict[str, Fact]:
+def who(because: str, by: str) -> dict[str, Fact]:
+    """What a request says of why and by whom, as facts."""
     return {key: text for key, text in (("because", because), ("by", by)) if text}

@@ -203,12 +203,12 @@ def _observe(draft: Draft, event: ev.Event) -> None:
                 _ignore(draft, event, retained=retained, gate=name)
             else:
                 hands.button(draft, at)
-        case ev.HandAsked(gate=name, on=on, retained=retained):
+        case ev.HandAsked(gate=name, on=on, retained=retained, because=because, by=by):
             at = draft.shop.gate_at(name)
             if at is None or retained:
                 _ignore(draft, event, retained=retained, gate=name)
             else:
-                hands.ask(draft, at, on=on)
+                hands.ask(draft, at, on=on, who=resets.who(because, by))
         case ev.StopReport(stop=name, active=active):
             at = draft.shop.stop_at(name)
             if at is None:

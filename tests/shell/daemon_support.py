@@ -102,6 +102,17 @@ class Shopfloor:
     def say(self, topic: str, payload: str | bytes, *, retain: bool = False) -> None:
         self._client.publish(topic, payload, 1, retain)
 
+    def reset(self, collector: str = "main") -> None:
+        """Ask for a reset until one counts: none may have come in the two seconds before it."""
+        for _ in range(4):
+            self.say(f"gatehand/collector/{collector}/reset", "")
+            end = time.monotonic() + 2.2
+            while time.monotonic() < end:
+                if (self.shown(f"collector/{collector}") or {}).get("state") != "held":
+                    return
+                time.sleep(0.01)
+        raise AssertionError(f"no reset of {collector} counts")
+
     def told(self, since: int = 0) -> list[tuple[str, str]]:
         return list(self.commands[since:])
 

@@ -150,9 +150,9 @@ def test_a_hold_is_reset_at_qos_0_and_starts_nothing(
 ) -> None:
     floor.say("shop/estop", "1")
     wait_for(lambda: controller.value("collector-main/state") == "held")
-    wait_for(lambda: controller.value("$alert/stop-emergency"))
+    wait_for(lambda: controller.value("$alert/stop-emergency-active"))
     floor.say("shop/estop", "0")
-    wait_for(lambda: controller.value("$alert/stop-emergency") == "")
+    wait_for(lambda: controller.value("$alert/stop-emergency-active") == "")
     since = len(floor.commands)
     # "QoS and retained messages": a controller sets a property that is not retained at QoS 0
     controller.ask("collector-main/reset", "reset", qos=0)

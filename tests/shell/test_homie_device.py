@@ -170,6 +170,7 @@ def test_a_reset_ends_a_hold_and_is_said_as_a_moment(shop: Shop) -> None:
     shop.ask("collector-main/reset", "reset")
     assert "collector-main/reset" not in shop.line.words(since), "refused while the contact is active"
     shop.world.say("shop/estop", "0")
+    shop.world.run(2)  # a reset counts where none came in the two seconds before it
     since = len(shop.line.sent)
     shop.ask("collector-main/reset", "reset")
     assert shop.world.events("hold_reset")
@@ -187,11 +188,11 @@ def test_a_reset_of_what_is_not_held_is_no_moment(shop: Shop) -> None:
 
 def test_an_alarm_is_an_alert_until_it_is_over(shop: Shop) -> None:
     shop.world.say("shop/estop", "1")
-    alert = shop.value("$alert/stop-emergency")  # "Alert topic"
+    alert = shop.value("$alert/stop-emergency-active")  # "Alert topic"
     assert alert is not None
     assert "See to the cause" in alert
     shop.world.say("shop/estop", "0")
-    assert shop.value("$alert/stop-emergency") is None
+    assert shop.value("$alert/stop-emergency-active") is None
 
 
 def edited(shop: Shop, text: str) -> None:

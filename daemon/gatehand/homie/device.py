@@ -46,7 +46,7 @@ class Desk(Protocol):
     def board(self) -> Board:
         """The alarms."""
 
-    def handle(self, event: Event, received: float | None = None) -> None:
+    def handle(self, event: Event, received: float | None = None) -> object:
         """Give the rules an event."""
 
 

@@ -28,6 +28,7 @@ from gatehand.shell.own_topics import OwnTopics
 from gatehand.shell.plan import Plan
 from gatehand.shell.ports import Diagnostics, InMemory, Log, Memory, Recorder, Timer, Timers
 from gatehand.shell.repeats import Repeats
+from gatehand.shell.requests import answer
 from gatehand.shell.told import word
 from gatehand_rules import events as ev
 from gatehand_rules import initial, step
@@ -135,6 +136,12 @@ class Engine:
 
     def on_message(self, topic: str, payload: bytes, retained: bool, received: float) -> None:
         """A message came."""
+        request = self._plan.routes.request(topic, payload, retained=retained, now=received)
+        if request is not None:
+            outcomes = tuple(self.handle(event, received) for event in request.events)
+            if request.id:
+                self._transport.publish(answer(self._plan.routes.base, request, outcomes))
+            return
         events = self._plan.routes.events(topic, payload, retained=retained, now=received)
         if events is None:
             self._own_topics.on_message(self._plan.routes, topic, payload, retained=retained)
@@ -186,8 +193,11 @@ class Engine:
 
     # Events and time
 
-    def handle(self, event: ev.Event, received: float | None = None) -> None:
-        """Give the rules one event, received at that monotonic time (None: now), and carry out what follows."""
+    def handle(self, event: ev.Event, received: float | None = None) -> Outcome | None:
+        """Give the rules one event, received at that monotonic time (None: now), and carry out what follows.
+
+        Gives what they made of it; None when they failed.
+        """
         now = self._time(received)
         before = self._state
         try:
@@ -195,7 +205,7 @@ class Engine:
             outcome = step(self._plan.shop, before, event, now)
         except Exception as error:  # noqa: BLE001 - a fan must not be left on by a mistake of ours
             self._mishap(event, error, now)
-            return
+            return None
         self._state = outcome.state
         if outcome.state.wake_at != self._timer_at:
             self._arm(outcome.state.wake_at, now)
@@ -203,6 +213,7 @@ class Engine:
             self._carry_out(before, outcome, now)
         else:
             self._board.note_reading(event.tool)
+        return outcome
 
     def beat(self) -> None:
         """Once a second: time passes for the rules, counts that are due, the clock, what screens are shown."""

@@ -25,6 +25,7 @@ from gatehand.shell.shell_alarms import is_retained_command, retained_command, r
 from gatehand_rules import events as ev
 from gatehand_rules.findings import Fact
 from gatehand_rules.state import State
+from gatehand_rules.step import Outcome
 
 HELD_BEFORE = "held before the daemon's restart"
 
@@ -52,8 +53,8 @@ class Desk(Protocol):
     def board(self) -> Board:
         """What is shown."""
 
-    def handle(self, event: ev.Event, received: float | None = None) -> None:
-        """Give the rules an event."""
+    def handle(self, event: ev.Event, received: float | None = None) -> Outcome | None:
+        """Give the rules an event; gives what they made of it."""
 
     def note(self, event: str, facts: dict[str, Fact] | None = None) -> None:
         """Write a log line."""

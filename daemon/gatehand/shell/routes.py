@@ -16,6 +16,7 @@ from gatehand.config.signals import Contact, Current, Heard
 from gatehand.mqtt.payload import Payload, Reader, Rejected, UnknownWord, excerpt
 from gatehand.mqtt.transport import Subscription
 from gatehand.shell.rejections import Rejections
+from gatehand.shell.requests import Request, Requests
 from gatehand_rules import events as ev
 from gatehand_rules.words import Position
 
@@ -97,7 +98,9 @@ class Routes:
             self._stop_words[one.topic] = f"{self._stop_words.get(one.topic, '')} {words}".strip()
         self._reload = f"{self.base}/reload"
         self._rejections = Rejections()
-        asked = (Subscription(self._reload), Subscription(f"{self.base}/alarm/+/ack"))
+        self._requests = Requests(config, self._rejections)
+        asks = (self._reload, f"{self.base}/alarm/+/ack", *self._requests.topics)
+        asked = tuple(Subscription(topic) for topic in asks)
         self.live = (*(self._subscription(topic) for topic in self._handlers), *asked)
         # A broker's queue for one client is short, and it drops what is beyond: holds come first of all.
         held = tuple(Subscription(f"{self.base}/collector/{name}") for name in config.collector)
@@ -108,7 +111,8 @@ class Routes:
         """What a message says, in the config's order; None when no device of the shop speaks there."""
         handlers = self._handlers.get(topic)
         if handlers is None:
-            return None
+            request = self.request(topic, payload, retained=retained, now=now)
+            return None if request is None else request.events
         if len(handlers) == 1:
             handler = handlers[0]
             found = handler.read(payload, retained)
@@ -119,6 +123,10 @@ class Routes:
         parsed = Payload(payload)
         answers = (self._answer(handler, handler.read(parsed, retained), now) for handler in handlers)
         return tuple(event for event in answers if event is not None)
+
+    def request(self, topic: str, payload: bytes, *, retained: bool, now: float) -> Request | None:
+        """What a message asks of the daemon; None when nothing can be asked for there."""
+        return self._requests.read(topic, payload, retained=retained, now=now)
 
     def own(self, topic: str, payload: bytes, *, retained: bool) -> Own | None:
         """What a message on one of the daemon's own or command topics says; None: nothing."""
@@ -139,7 +147,7 @@ class Routes:
 
     def is_needed(self, topic: str) -> bool:
         """Whether a device of the shop speaks there."""
-        return topic in self._handlers
+        return topic in self._handlers or topic in self._requests.topics
 
     def overdue(self, now: float) -> tuple[ev.MessageRejected, ...]:
         """Counts of rejected messages whose minute is over."""
@@ -168,7 +176,6 @@ def _handlers(config: Config) -> Iterator[tuple[str, Handler]]:
 
 
 def _of_gates(config: Config) -> Iterator[tuple[str, Handler]]:
-    base = config.broker.base
     for name, gate in config.gate.items():
         if gate.state is not None:
             words = {gate.state.open: Position.OPEN, gate.state.shut: Position.SHUT}
@@ -178,12 +185,9 @@ def _of_gates(config: Config) -> Iterator[tuple[str, Handler]]:
             yield gate.button.topic, Handler("gate", name, "button", _button(name, reader, pressed))
         if gate.online is not None:
             yield gate.online.topic, _online("gate", name, gate.online)
-        hand = _words(Reader(), {"1": True, "0": False}, partial(ev.HandAsked, name))
-        yield f"{base}/gate/{name}/hand", Handler("gate", name, "hand", hand)
 
 
 def _of_collectors(config: Config) -> Iterator[tuple[str, Handler]]:
-    base = config.broker.base
     for name, fan in config.collector.items():
         if fan.state is not None:
             words = {fan.state.on: True, fan.state.off: False}
@@ -204,9 +208,6 @@ def _of_collectors(config: Config) -> Iterator[tuple[str, Handler]]:
                 partial(ev.ResetButton, name),
             )
             yield fan.reset.topic, Handler("collector", name, "reset", pressed)
-        yield f"{base}/collector/{name}/reset", Handler("collector", name, "reset", _reset(name))
-        yield f"{base}/collector/{name}/off", Handler("collector", name, "off", _off(name))
-        yield f"{base}/collector/{name}/hold", Handler("collector", name, "hold", _hold(name))
 
 
 def _command_topics(config: Config) -> Iterator[tuple[str, tuple[Kind, str]]]:
@@ -305,22 +306,6 @@ def _button(name: str, reader: Reader, pressed: dict[str, bool]) -> Read:
                 return None
             case _:
                 return ev.ButtonPressed(name, retained)
-
-    return read
-
-
-def _reset(name: str) -> Read:
-    return lambda _payload, retained: ev.ResetAsked(name, retained)
-
-
-def _off(name: str) -> Read:
-    return lambda _payload, retained: ev.OffAsked(name, retained)
-
-
-def _hold(name: str) -> Read:
-    def read(payload: bytes | Payload, retained: bool) -> ev.Event:
-        raw = payload.raw if isinstance(payload, Payload) else payload
-        return ev.HoldAsked(name, excerpt(raw[:_LONGEST_REASON]), retained)
 
     return read
 

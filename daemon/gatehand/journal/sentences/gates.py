@@ -37,12 +37,18 @@ TABLE: Table = {
         ),
     },
     Happened.HAND_STARTED: {
-        Rule.BUTTON: ("{gate}: hand start with its button[, for {hand_limit} at most]",),
+        Rule.BUTTON: (
+            "{gate}: hand start asked for by {by}[ ({because})][, for {hand_limit} at most]",
+            "{gate}: hand start with its button[ ({because})][, for {hand_limit} at most]",
+        ),
         Rule.MOVED_BY_HAND: ("{gate}: hand start by opening it[, for {hand_limit} at most]",),
         None: ("{gate}: hand start[, {reason}]",),
     },
     Happened.HAND_ENDED: {
-        Rule.BUTTON: ("{gate}: hand start ended with its button[ after {lasted}]",),
+        Rule.BUTTON: (
+            "{gate}: hand start ended by {by}[ ({because})][ after {lasted}]",
+            "{gate}: hand start ended with its button[ ({because})][ after {lasted}]",
+        ),
         Rule.MOVED_BY_HAND: ("{gate}: hand start ended by shutting it[ after {lasted}]",),
         Rule.HAND_LIMIT: ("{gate}: hand start ended at its hand_limit of {hand_limit}",),
         None: ("{gate}: hand start ended[ after {lasted}][, {reason}]",),
