@@ -83,14 +83,8 @@ def of_before(draft: Draft, event: ev.Event) -> ev.Event | None:
 
 
 def _ignore(draft: Draft, what: str, *, gate: str | None = None, collector: str | None = None) -> None:
-    draft.say(
-        Happened.MESSAGE_IGNORED,
-        Rule.STANDSTILL,
-        gate=gate,
-        collector=collector,
-        what=what,
-        stood_for=draft.stood_for,
-    )
+    facts = {"what": what, "stood_for": draft.stood_for}
+    draft.decide(Happened.MESSAGE_IGNORED, Rule.STANDSTILL, facts, gate=gate, collector=collector)
 
 
 def _may_end(draft: Draft, event: ev.Reading) -> bool:

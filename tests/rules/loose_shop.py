@@ -40,6 +40,8 @@ class LooseShop:
         self.notes, breaches = watch(self.shop, self.notes, event, outcome.commands, self.now)
         vetoes = [one for one in outcome.findings if one.event is Happened.COMMAND_VETOED]
         self._must(not breaches, "; ".join(breaches))
+        asked = isinstance(event, ev.HandAsked | ev.ResetAsked | ev.HoldAsked | ev.OffAsked)
+        self._must(not asked or outcome.decided is not None, "whoever asks is answered")
         self._must(not vetoes, f"the interlock had to speak: {vetoes}")
         hash(outcome.state)  # a list inside would raise
         self._deadline_lies_ahead()
