@@ -190,7 +190,7 @@ def hold_remembered(draft: Draft, at: int, why: str) -> None:
     if fan.is_held(draft.collectors[at]):
         forget_press(draft, at)
     else:
-        hold(draft, at, why or "held before the daemon's restart", Rule.RETAINED)
+        hold(draft, at, why or "held before the daemon's restart", Rule.HOLD)
 
 
 def shutdown(draft: Draft) -> None:

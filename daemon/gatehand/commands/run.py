@@ -71,7 +71,7 @@ def run(args: argparse.Namespace) -> int:
     try:
         lock = take_lock(folder)
     except AlreadyRunningError as error:
-        print(f"gatehand run: {error}; it works the shop, and this one does nothing", file=sys.stderr)
+        print(f"gatehand run: {error}; this one does nothing", file=sys.stderr)
         return ANOTHER_RUNS
     if lock.trouble is not None:
         print(f"gatehand run: {lock.trouble}; a second daemon would not be noticed", file=sys.stderr)
@@ -117,7 +117,7 @@ def _serve(loaded: "Loaded", signals: "_Signals", verbosity: str, folder: Path) 
         await daemon.run()
 
     one_arena()
-    diagnose("info", f"Gatehand {own_version()} works the shop of {loaded.path}")
+    diagnose("info", f"Gatehand {own_version()} runs with {loaded.path}")
     try:
         asyncio.run(serve())
     except (LogFolderError, NoSecretError) as error:
