@@ -60,7 +60,6 @@ def test_each_thing_finds_its_collector() -> None:
     }
     assert found.shop.stops[0].collectors == ("shed",)
     assert found.config.upkeep_collector("filter") == "main"
-    assert found.config.broker.client_name == "shop-gatehand"
 
 
 def test_a_stop_contact_stops_all_collectors_by_default(tmp_path: Path) -> None:

@@ -1,73 +1,167 @@
-"""`gatehand off`: tells every collector off, without the daemon. The service runs it when the daemon has ended."""
+"""`gatehand off`: switches every collector off, without the daemon. The service runs it when the daemon has ended.
+
+It must do its best whatever was edited, removed or hangs: the config where it can be read in time, else what the daemon
+noted at its start (`off.json`), else what can be salvaged of a config with errors.
+"""
 
 import argparse
 import json
+import queue
 import sys
-from dataclasses import replace
-from typing import Final
+import threading
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Final, TypeVar
 
-from gatehand.config import Config, Loaded, load
+from gatehand.shell.off_notes import NoNotesError, OffNotes, read_notes
+from gatehand.shell.state_folder import is_locked, state_folder
+
+if TYPE_CHECKING:
+    from gatehand.config import Loaded
+    from gatehand.mqtt.settings import BrokerSettings
 
 WITHIN: Final = 2.5
 """Seconds for the broker, so that all of it is over within 4 s on a slow board too."""
+READ_WITHIN: Final = 1.0
+"""Seconds for each file: one on a mount that hangs, or a pipe, is given up."""
+
+T = TypeVar("T")
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Its options."""
     parser.description = (
-        f"Tells every collector off once and waits at most {WITHIN:g} s for the broker's word that it has the message. "
-        "Needs no daemon. Gates are left as they are. A running daemon takes it for a collector switched off by hand. "
-        "Exits 1 when a collector could not be told. It is no emergency stop."
+        f"Publishes each collector's own off and waits at most {WITHIN:g} s for the broker's word that it has the "
+        "message; then asks a running daemon to end its refresh and to drop what was asked for, so that only a fresh "
+        "start switches the collector on again. Needs no daemon, and no config where a daemon has run before. "
+        "Gates are left as they are. Exits 1 when a collector's off did not reach the broker. It is no emergency stop."
     )
     parser.add_argument("--json", action="store_true", help="the same facts for programs")
+    parser.add_argument(
+        "--state",
+        type=Path,
+        metavar="FOLDER",
+        help="the daemon's state folder, for off.json; else the environment's STATE_DIRECTORY, else beside the config",
+    )
+    parser.add_argument(
+        "--when-ended",
+        action="store_true",
+        help="for the service: do nothing while a daemon of this state folder runs",
+    )
 
 
 def run(args: argparse.Namespace) -> int:
-    """Tell them off. 1: at least one was not told, or nobody listens."""
-    loaded = load(args.config, files=False)
-    config = loaded.config or _salvaged(loaded)
-    if not config.collector:
-        print(f"gatehand off: {loaded.path} names no collector that could be told; {_first_error(loaded)}")
+    """Switch them off. 1: at least one off did not reach the broker, or nobody listens there."""
+    folder = state_folder(args.state, args.config)
+    if args.when_ended and is_locked(folder):
+        print(f"gatehand off: another daemon runs with {folder} and works the shop; nothing was switched off")
+        return 0
+    found = _find(args.config, folder)
+    if isinstance(found, str):
+        print(f"gatehand off: {found}")
         return 1
-    told = _tell(config, loaded)
+    notes, source = found
+    told, daemon_has_it = _tell(notes)
     if args.json:
-        print(json.dumps({"ok": not any(told.values()), "collectors": told}, indent=2))
-    else:
-        for name, objection in told.items():
-            print(f"collector {name}: told off" if objection is None else f"collector {name}: not told: {objection}")
+        facts = {"ok": not any(told.values()), "used": source, "collectors": told, "daemon_told": daemon_has_it}
+        print(json.dumps(facts, indent=2))
+        return 1 if any(told.values()) else 0
+    print(f"by {source}:")
+    for name, objection in told.items():
+        print(f"collector {name}: told off" if objection is None else f"collector {name}: not told: {objection}")
+    if daemon_has_it:
+        print("the running daemon was asked to leave them off until a fresh start")
     return 1 if any(told.values()) else 0
 
 
-def _salvaged(loaded: Loaded) -> Config:
+def _find(config: Path, folder: Path) -> tuple[OffNotes, str] | str:
+    """What to say to whom, and where that stood; else why nothing is known."""
+    from gatehand.config import load
+
+    answer = _bounded(lambda: load(config, files=False))
+    loaded = None if isinstance(answer, Exception) else answer
+    if loaded is None:
+        why = f"{config} could not be read within {READ_WITHIN:g} s"
+    elif loaded.config is not None and loaded.config.collector:
+        return OffNotes.of(loaded.config, loaded), str(loaded.path)
+    else:
+        why = str(loaded.errors[0]) if loaded.errors else f"{loaded.path} names no collector"
+    notes = _bounded(lambda: read_notes(folder))
+    if isinstance(notes, OffNotes):
+        print(f"gatehand off: the config cannot be used ({why})", file=sys.stderr)
+        return notes, f"{folder / 'off.json'}, which the daemon wrote by the last config that it took"
+    salvaged = None if loaded is None else _salvaged(loaded, why)
+    if salvaged is not None:
+        return salvaged, f"what can be read of {config}"
+    missing = str(notes) if isinstance(notes, NoNotesError) else f"{folder / 'off.json'} could not be read in time"
+    return (
+        f"{config} names no collector that could be told ({why}), and {missing}; switch the collector off at its own "
+        "switch, mend the config, or name the daemon's state folder with --state"
+    )
+
+
+def _salvaged(loaded: "Loaded", why: str) -> OffNotes | None:
     """The daemon may have run with an earlier text: what this one still says of collectors is used."""
     from gatehand.config.salvage import salvage
 
-    why = _first_error(loaded)
+    config = salvage(loaded.text)
+    if not config.collector:
+        return None
     print(f"gatehand off: the config has errors; using what can be read of it ({why})", file=sys.stderr)
-    return salvage(loaded.text)
+    return OffNotes.of(config, loaded)
 
 
-def _first_error(loaded: Loaded) -> str:
-    return str(loaded.errors[0]) if loaded.errors else "gatehand check looks for mistakes"
-
-
-def _tell(config: Config, loaded: Loaded) -> dict[str, str | None]:
-    """For each collector None, or why it was not told."""
+def _tell(notes: OffNotes) -> tuple[dict[str, str | None], bool]:
+    """For each collector None, or why its off is not with the broker; and whether a daemon there has heard of it."""
     from gatehand.config.secret import NoSecretError
     from gatehand.mqtt.deliver import deliver
     from gatehand.mqtt.explain import LinkFailedError, said_once
-    from gatehand.mqtt.from_config import broker_settings
     from gatehand.mqtt.transport import Kind, Outgoing
 
-    names = tuple(config.collector)
-    offs = [Outgoing(each.command.topic, each.command.off.encode(), Kind.OFF) for each in config.collector.values()]
+    names = tuple(notes.collectors)
+    offs = [Outgoing(each.topic, each.off.encode(), Kind.OFF) for each in notes.collectors.values()]
+    asks = [Outgoing(f"{notes.base}/collector/{name}/off", b"gatehand off", Kind.OFF) for name in names]
+    settings = _bounded(lambda: _settings(notes))
+    if isinstance(settings, Exception):
+        late = f"{notes.password_file} could not be read within {READ_WITHIN:g} s"
+        return dict.fromkeys(names, str(settings) if isinstance(settings, NoSecretError) else late), False
     try:
-        settings = broker_settings(config, loaded.file)
-    except NoSecretError as error:
-        return dict.fromkeys(names, str(error))
-    # An id of its own: the daemon may still be there, and one of the two would be thrown out.
-    settings = replace(settings, client_id=f"{settings.client_id}-off")
-    try:
-        return dict(zip(names, deliver(settings, offs, WITHIN), strict=True))
+        answers = deliver(settings, offs, WITHIN, asks)
     except LinkFailedError as failed:
-        return dict.fromkeys(names, said_once(failed, settings))
+        return dict.fromkeys(names, said_once(failed, settings)), False
+    heard = settings.protocol == "5" and any(each is None for each in answers[len(names) :])
+    return dict(zip(names, answers, strict=False)), heard
+
+
+def _settings(notes: OffNotes) -> "BrokerSettings":
+    from gatehand.config.secret import read_secret
+    from gatehand.mqtt.from_config import fresh_client_id
+    from gatehand.mqtt.settings import BrokerSettings
+
+    return BrokerSettings(
+        host=notes.host,
+        port=notes.port,
+        client_id=f"{fresh_client_id(notes.base)}-off",
+        protocol=notes.protocol,
+        keepalive=notes.keepalive,
+        username=notes.username,
+        password=None if notes.password_file is None else read_secret(notes.password_file),
+        tls=notes.tls,
+    )
+
+
+def _bounded(work: Callable[[], T]) -> T | Exception:
+    """What it gives or raises, in a thread that is left behind when it takes too long (then a TimeoutError)."""
+    done: queue.SimpleQueue[T | Exception] = queue.SimpleQueue()
+
+    def do() -> None:
+        try:
+            done.put(work())
+        except Exception as error:  # noqa: BLE001 - the caller tells what it was
+            done.put(error)
+
+    threading.Thread(target=do, daemon=True, name="read").start()
+    try:
+        return done.get(timeout=READ_WITHIN)
+    except queue.Empty:
+        return TimeoutError()

@@ -70,7 +70,8 @@ class Broker(Table):
         "5", description="MQTT version; falls back to 3.1.1 when the broker knows no 5."
     )
     client_id: PlainText | None = Field(
-        None, description="MQTT client id, unique on the broker; default: made from base."
+        None,
+        description="MQTT client id, unique on the broker; default: base and 8 random hex digits, new at each start.",
     )
     keepalive: Keepalive = Field(6, description="Whole seconds; a dead connection is noticed after about twice this.")
     username: PlainText | None = Field(None, description="Login name, where the broker asks for one.")
@@ -79,8 +80,3 @@ class Broker(Table):
     )
     tls: Tls | None = Field(None, description="Encryption; tls = {} verifies with the system's certificates.")
     base: Base = Field("gatehand", description="Topic under which the daemon publishes its own state.")
-
-    @property
-    def client_name(self) -> str:
-        """The client id to use: the one configured, else one made from `base`."""
-        return self.client_id or self.base.replace("/", "-")

@@ -26,6 +26,8 @@ from gatehand.mqtt.wire import delivery, tls_context
 _FIRST_FAILURE: Final = 0x80
 """Reason codes from here on are failures (MQTT 5.0 section 2.4)."""
 _LEAVE_WITHIN: Final = 0.3
+_KEPT_FOR_THE_REST: Final = 0.3
+"""Seconds of the bound for what is to be said last."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,39 +50,45 @@ class _Ended:
 _News: TypeAlias = _Connected | _Acknowledged | _Ended
 
 
-def deliver(settings: BrokerSettings, messages: Sequence[Outgoing], within: float) -> tuple[str | None, ...]:
+def deliver(
+    settings: BrokerSettings, messages: Sequence[Outgoing], within: float, then: Sequence[Outgoing] = ()
+) -> tuple[str | None, ...]:
     """Publish each once, at the quality of service of its kind, which must be acknowledged, and wait for the broker.
 
     Args:
         settings: the broker; the client id must be nobody else's.
         messages: what to publish, of kind `OFF` or `STATUS`.
         within: seconds for all of it.
+        then: what to publish when the broker has answered for all of `messages`, or the time for that is over.
 
     Returns:
-        For each message None when the broker has it, else the reason as a sentence.
+        For each message None when the broker has it, else the reason as a sentence; those of `then` last.
 
     Raises:
         LinkFailedError: no connection came about in time.
     """
     until = time.monotonic() + within
     if settings.protocol == "3.1.1":
-        return _Attempt(settings, "3.1.1", messages).run(until)
+        return _Attempt(settings, "3.1.1", messages, then).run(until)
     try:
         # A broker that knows no MQTT 5 may keep silent, so that half of the time is kept for what it does know.
-        return _Attempt(settings, "5", messages).run(until, connected_by=until - within / 2)
+        return _Attempt(settings, "5", messages, then).run(until, connected_by=until - within / 2)
     except LinkFailedError as failed:
         if failed.failure not in {Failure.PROTOCOL, Failure.NO_ANSWER}:
             raise
-    return _Attempt(settings, "3.1.1", messages).run(until)
+    return _Attempt(settings, "3.1.1", messages, then).run(until)
 
 
 class _Attempt:
     """One connection. What the client's thread finds out comes through `_news`; the rest happens in the caller's."""
 
-    def __init__(self, settings: BrokerSettings, protocol: Protocol, messages: Sequence[Outgoing]) -> None:
+    def __init__(
+        self, settings: BrokerSettings, protocol: Protocol, messages: Sequence[Outgoing], then: Sequence[Outgoing]
+    ) -> None:
         self._settings = settings
         self._v5 = protocol == "5"
-        self._messages = messages
+        self._messages = (*messages, *then)
+        self._first = len(messages)
         self._answers: list[str | None] = []
         self._waiting: dict[int, int] = {}
         self._news: queue.SimpleQueue[_News] = queue.SimpleQueue()
@@ -104,7 +112,9 @@ class _Attempt:
         self._thread.start()
         try:
             self._connect(until if connected_by is None else connected_by)
-            self._publish()
+            self._publish(0, self._first)
+            self._wait_for_answers(until - (_KEPT_FOR_THE_REST if self._first < len(self._messages) else 0.0))
+            self._publish(self._first, len(self._messages))
             self._wait_for_answers(until)
         finally:
             with suppress(Exception):
@@ -135,8 +145,9 @@ class _Attempt:
             case _:
                 raise LinkFailedError(Failure.NO_ANSWER, "no answer in time")
 
-    def _publish(self) -> None:
-        for at, message in enumerate(self._messages):
+    def _publish(self, begin: int, end: int) -> None:
+        for at in range(begin, end):
+            message = self._messages[at]
             qos, retain, properties = delivery(message.kind, v5=self._v5)
             info = self._client.publish(message.topic, message.payload, qos, retain, properties)
             self._waiting[info.mid] = at

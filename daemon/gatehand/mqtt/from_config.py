@@ -1,11 +1,17 @@
 """How to reach the broker that a config names, for the daemon and for every command that is a client beside it."""
 
+import os
 from collections.abc import Callable
 from pathlib import Path
 
 from gatehand.config import Config
 from gatehand.config.secret import read_secret
 from gatehand.mqtt.settings import BrokerSettings, Tls
+
+
+def fresh_client_id(base: str) -> str:
+    """A client id that nobody else has or can guess: another client with our id would throw us out."""
+    return f"{base.replace('/', '-')}-{os.urandom(4).hex()}"
 
 
 def broker_settings(config: Config, file: Callable[[Path], Path]) -> BrokerSettings:
@@ -18,7 +24,7 @@ def broker_settings(config: Config, file: Callable[[Path], Path]) -> BrokerSetti
     return BrokerSettings(
         host=broker.host,
         port=broker.port,
-        client_id=broker.client_name,
+        client_id=broker.client_id or fresh_client_id(broker.base),
         protocol=broker.protocol,
         keepalive=broker.keepalive,
         username=broker.username,
