@@ -1,24 +1,28 @@
 """Tool detection: from current readings to idle, running, run-on, silent, muted (hysteresis, delays, silence).
 
-A rise that never becomes a start is remembered as a hump and leaves a finding when it is over: the owner asks about
-the cut that was missed more often than about the one that was not.
+After a silence a start has to be confirmed (`doubt`); `start_after` counts from the first reading all the same.
+
+A rise that never becomes a start leaves a finding when it is over (`rise`).
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from itertools import repeat
 from math import inf
-from typing import assert_never
+from typing import Any, assert_never
 
 from msgspec.structs import replace
 
+from gatehand_rules import doubt
 from gatehand_rules.alarms import alarm_id
 from gatehand_rules.draft import Draft
 from gatehand_rules.fan import bin_refuses
 from gatehand_rules.findings import Happened, Rule
 from gatehand_rules.gates import forget_fault
+from gatehand_rules.rise import NOTICE, follow, lose
 from gatehand_rules.shop import Tool
 from gatehand_rules.state import (
+    Doubt,
     Held,
-    Hump,
     Standing,
     ToolIdle,
     ToolMuted,
@@ -30,11 +34,6 @@ from gatehand_rules.state import (
     ToolUnknown,
 )
 from gatehand_rules.timers import due, reached
-
-NOTICE = 0.5
-"""A rise counts as a possible missed cut from this share of `start_amps` on."""
-SHORTEST_HUMP = 1.0
-"""Seconds. A rise that stays under the threshold and is shorter leaves no finding."""
 
 
 def quick(tool: Tool, state: ToolState, amps: float, now: float) -> ToolState | None:
@@ -50,38 +49,74 @@ def quick(tool: Tool, state: ToolState, amps: float, now: float) -> ToolState | 
     return None
 
 
-def hear(draft: Draft, at: int, amps: float) -> None:
+def hear(draft: Draft, at: int, amps: float, *, young: bool = False) -> None:
     """A live reading of the tool at index `at`. `amps` is not negative."""
     tool, state = draft.shop.tools[at], draft.tools[at]
     # The last value held until now: a delay that ends in this very instant has passed.
     state = _speak_again(draft, tool, state, amps) if isinstance(state, ToolSilent) else _after_delays(draft, at)
     now = draft.now
+    threshold = tool.stop_amps if isinstance(state, ToolRunning) else tool.start_amps
+    how = doubt.weigh(draft, at, high=amps >= threshold, young=young)
     match state:
         case ToolUnknown():
             _hear_unknown(draft, at, tool, amps)
         case ToolIdle(hump=hump):
-            hump = _follow_hump(draft, tool, hump, amps)
+            hump = follow(draft, tool, hump, amps)
             draft.tools[at] = ToolIdle(amps, now, hump)
-            _start_if_due(draft, at)
+            _start_if_due(draft, at, how)
         case ToolRunning(since=since, standing=standing, low_since=low):
             low = None if amps >= tool.stop_amps else (now if low is None else low)
-            if amps >= tool.stop_amps and standing is Standing.UNCONFIRMED:
+            if amps >= tool.stop_amps and standing is Standing.UNCONFIRMED and draft.doubts[at] is None:
                 standing = Standing.FRESH
             draft.tools[at] = ToolRunning(amps, now, since, standing, low)
             _stop_if_due(draft, at)
         case ToolRunOn(since=since, standing=standing, hump=hump):
-            hump = _follow_hump(draft, tool, hump, amps)
+            hump = follow(draft, tool, hump, amps)
             draft.tools[at] = ToolRunOn(amps, now, since, standing, hump)
-            _start_if_due(draft, at)
+            _start_if_due(draft, at, how)
         case ToolMuted():
             if amps < tool.stop_amps:
-                draft.tools[at] = ToolIdle(amps, now)
-                draft.say(Happened.TOOL_STOPPED, Rule.STOP_THRESHOLD, tool=tool.name, amps=amps, was="muted")
-                draft.clear_alarm(alarm_id("tool", tool.name, "run_limit"), Rule.STOP_THRESHOLD, tool=tool.name)
+                _unmute(draft, at, amps, now)
             else:
                 draft.tools[at] = ToolMuted(amps, now)
         case _:
             assert_never(state)
+
+
+def hear_old(draft: Draft, at: int, amps: float) -> bool:
+    """A reading of unknown age. Below the stop threshold the tool is idle by it; it starts and confirms nothing.
+
+    False: it says nothing. It ends no silence either. `amps` is not negative.
+    """
+    tool, state = draft.shop.tools[at], draft.tools[at]
+    if amps >= tool.stop_amps:
+        return False
+    was = state.was if isinstance(state, ToolSilent) else state
+    match was:
+        case ToolUnknown(heard_at=heard_at):
+            become(draft, at, ToolIdle(amps, heard_at))
+        case ToolIdle(hump=hump) | ToolRunOn(hump=hump):
+            if hump is not None and not isinstance(state, ToolSilent):
+                draft.tools[at] = replace(was, hump=follow(draft, tool, hump, amps))
+        case ToolRunning(heard_at=heard_at, low_since=low):
+            if not isinstance(state, ToolSilent):
+                draft.tools[at] = replace(was, amps=amps, low_since=draft.now if low is None else low)
+                _stop_if_due(draft, at)
+            elif state.let_go:
+                become(draft, at, ToolIdle(amps, heard_at))
+                draft.clear_alarm(alarm_id("tool", tool.name, "not_fresh"), Rule.STOP_THRESHOLD, tool=tool.name)
+        case ToolMuted(heard_at=heard_at):
+            _unmute(draft, at, amps, heard_at)
+        case _:
+            assert_never(was)
+    return True
+
+
+def _unmute(draft: Draft, at: int, amps: float, heard_at: float) -> None:
+    tool = draft.shop.tools[at]
+    become(draft, at, ToolIdle(amps, heard_at))
+    draft.say(Happened.TOOL_STOPPED, Rule.STOP_THRESHOLD, tool=tool.name, amps=amps, was="muted")
+    draft.clear_alarm(alarm_id("tool", tool.name, "run_limit"), Rule.STOP_THRESHOLD, tool=tool.name)
 
 
 def _hear_unknown(draft: Draft, at: int, tool: Tool, amps: float) -> None:
@@ -117,7 +152,8 @@ def _speak_again(draft: Draft, tool: Tool, state: ToolSilent, amps: float) -> To
     draft.clear_alarm(alarm_id("tool", tool.name, "silent"), Rule.SILENT_AFTER, tool=tool.name)
     was = state.was
     if isinstance(was, ToolRunning):
-        was = replace(was, low_since=None)
+        standing = Standing.UNCONFIRMED if was.standing is Standing.FRESH else was.standing
+        was = replace(was, low_since=None, standing=standing)
         if state.let_go and amps < tool.stop_amps:
             draft.clear_alarm(alarm_id("tool", tool.name, "not_fresh"), Rule.STOP_THRESHOLD, tool=tool.name)
             return ToolIdle(amps, draft.now)
@@ -128,70 +164,36 @@ def _speak_again(draft: Draft, tool: Tool, state: ToolSilent, amps: float) -> To
     return was
 
 
-def _follow_hump(draft: Draft, tool: Tool, hump: Hump | None, amps: float) -> Hump | None:
-    """Carry a rise on; a rise that is over without a start leaves its finding."""
-    now = draft.now
-    if amps < tool.start_amps * NOTICE:
-        if hump is not None:
-            _say_missed(draft, tool, _close_spell(hump, now))
-        return None
-    hump = hump or Hump(now, amps, longest=-1.0)
-    if amps > hump.peak:
-        hump = replace(hump, peak=amps)
-    if amps >= tool.start_amps:
-        return replace(hump, above_since=now) if hump.above_since is None else hump
-    return _close_spell(hump, now)
-
-
-def _close_spell(hump: Hump, now: float) -> Hump:
-    if hump.above_since is None:
-        return hump
-    return replace(hump, above_since=None, longest=max(hump.longest, round(now - hump.above_since, 3)))
-
-
-def _say_missed(draft: Draft, tool: Tool, hump: Hump) -> None:
-    lasted = round(draft.now - hump.since, 3)
-    if hump.longest >= 0:
-        draft.say(
-            Happened.START_MISSED,
-            Rule.SHORTER_THAN_START_AFTER,
-            tool=tool.name,
-            collector=tool.collector,
-            peak=hump.peak,
-            start_amps=tool.start_amps,
-            above_for=hump.longest,
-            start_after=tool.start_after,
-            lasted=lasted,
-        )
-    elif lasted >= SHORTEST_HUMP:
-        draft.say(
-            Happened.START_MISSED,
-            Rule.BELOW_START_THRESHOLD,
-            tool=tool.name,
-            collector=tool.collector,
-            peak=hump.peak,
-            start_amps=tool.start_amps,
-            lasted=lasted,
-        )
+def _believe_in_time(draft: Draft, at: int) -> str | None:
+    """A sensor that speaks only on change has said nothing contrary for long enough."""
+    how, state = doubt.end_unchallenged(draft, at), draft.tools[at]
+    if how is not None and isinstance(state, ToolRunning) and state.standing is Standing.UNCONFIRMED:
+        draft.tools[at] = replace(state, standing=Standing.FRESH)
+    return how
 
 
 def _after_delays(draft: Draft, at: int) -> ToolSpeaking:
-    _start_if_due(draft, at)
+    _start_if_due(draft, at, _believe_in_time(draft, at))
     _stop_if_due(draft, at)
     _end_run_on_if_due(draft, at)
     state = draft.tools[at]
     return state.was if isinstance(state, ToolSilent) else state
 
 
-def _start_if_due(draft: Draft, at: int) -> None:
+def _start_if_due(draft: Draft, at: int, how: str | None = None) -> None:
+    """`how`: what has confirmed it in this very step, after a silence."""
+    if draft.doubts[at] is not None:
+        return
     tool, state = draft.shop.tools[at], draft.tools[at]
     if not isinstance(state, (ToolIdle, ToolRunOn)) or state.hump is None or state.hump.above_since is None:
         return
     if reached(draft.now, state.hump.above_since, tool.start_after):
-        _start(draft, at, state)
+        waited = round(draft.now - due(state.hump.above_since, tool.start_after), 3)
+        _start(draft, at, state, {"waited": waited, "confirmed_by": how} if how is not None and waited > 0 else {})
 
 
-def _start(draft: Draft, at: int, state: ToolIdle | ToolRunOn) -> None:
+def _start(draft: Draft, at: int, state: ToolIdle | ToolRunOn, late: Mapping[str, Any]) -> None:
+    """`late`: for how long it had to be confirmed after a silence, and what did it."""
     tool = draft.shop.tools[at]
     home = draft.shop.collector_at(tool.collector)
     standing = Standing.FRESH
@@ -207,12 +209,13 @@ def _start(draft: Draft, at: int, state: ToolIdle | ToolRunOn) -> None:
     draft.tools[at] = ToolRunning(state.amps, state.heard_at, draft.now, standing)
     draft.say(
         Happened.TOOL_STARTED,
-        Rule.START_THRESHOLD,
+        Rule.AFTER_SILENCE if late else Rule.START_THRESHOLD,
         tool=tool.name,
         collector=tool.collector,
         amps=state.amps,
         start_amps=tool.start_amps,
         start_after=tool.start_after,
+        **late,
     )
     if refused is not None:
         refuse_stale(draft, at, refused)
@@ -273,10 +276,12 @@ def last_heard(state: ToolState) -> float:
 
 def fall_silent(draft: Draft, at: int, rule: Rule, since: float) -> None:
     """The sensor says nothing since then: nothing starts from it; a running tool is held for its run-on."""
-    tool, state = draft.shop.tools[at], draft.tools[at]
+    tool = draft.shop.tools[at]
+    lose(draft, at)
+    state = draft.tools[at]
     if isinstance(state, ToolSilent):
         return
-    draft.tools[at] = ToolSilent(state, since)
+    draft.tools[at], draft.doubts[at] = ToolSilent(state, since), Doubt()
     draft.say(
         Happened.TOOL_SILENT,
         rule,
@@ -299,7 +304,7 @@ def time_passes(draft: Draft) -> None:
     judged = draft.connected and draft.adopted
     for at, state in enumerate(draft.tools):
         # Most tools, most of the time: idle, and heard not long ago.
-        if type(state) is ToolIdle and state.hump is None:
+        if type(state) is ToolIdle and state.hump is None and draft.doubts[at] is None:
             silent_after = draft.shop.tools[at].silent_after
             if not judged or silent_after == 0 or draft.now < due(state.heard_at, silent_after):
                 continue
@@ -312,18 +317,19 @@ def _time_passes(draft: Draft, at: int, *, judged: bool) -> None:
     judged = judged and tool.silent_after > 0
     if judged and not isinstance(state, ToolSilent) and reached(now, state.heard_at, tool.silent_after):
         fall_silent(draft, at, Rule.SILENT_AFTER, due(state.heard_at, tool.silent_after))
-        state = draft.tools[at]
+    how = _believe_in_time(draft, at)
+    state = draft.tools[at]
     match state:
         case ToolUnknown() | ToolMuted():
             return
         case ToolIdle(hump=hump):
             if hump is not None:
-                _start_if_due(draft, at)
+                _start_if_due(draft, at, how)
         case ToolRunning():
             _stop_if_due(draft, at)
             _limit_if_due(draft, at)
         case ToolRunOn():
-            _start_if_due(draft, at)
+            _start_if_due(draft, at, how)
             _end_run_on_if_due(draft, at)
         case ToolSilent(let_go=let_go):
             if not let_go and reached(now, held_from(state), tool.run_on):
@@ -354,19 +360,24 @@ def _limit_if_due(draft: Draft, at: int) -> None:
         )
 
 
-def wake_at(tools: Sequence[Tool], states: Sequence[ToolState], *, judged: bool) -> float | None:
-    """When silence alone next changes one of the tools. `judged`: connected, so that silence counts."""
+def wake_at(
+    tools: Sequence[Tool], states: Sequence[ToolState], doubts: Sequence[Doubt | None], *, judged: bool
+) -> float | None:
+    """When silence alone next changes one of the tools. `judged`: connected, so that silence counts.
+
+    A start that waits to be confirmed has no instant of its own: what confirms it has.
+    """
     earliest = inf
-    for tool, state in zip(tools, states, strict=True):
+    for tool, state, doubted in zip(tools, states, doubts or repeat(None), strict=False):
         if type(state) is ToolIdle and state.hump is None:  # most tools, most of the time
             if judged and tool.silent_after > 0:
                 earliest = min(earliest, state.heard_at + tool.silent_after)
-        elif (moment := _wake_at(tool, state, judged=judged)) is not None:
+        elif (moment := _wake_at(tool, state, judged=judged, rises=doubted is None)) is not None:
             earliest = min(earliest, moment)
     return None if earliest == inf else due(earliest, 0.0)
 
 
-def _wake_at(tool: Tool, state: ToolState, *, judged: bool) -> float | None:
+def _wake_at(tool: Tool, state: ToolState, *, judged: bool, rises: bool) -> float | None:
     if isinstance(state, ToolSilent):
         return None if state.let_go else due(held_from(state), tool.run_on)
     moments = [due(state.heard_at, tool.silent_after)] if judged and tool.silent_after > 0 else []
@@ -377,8 +388,9 @@ def _wake_at(tool: Tool, state: ToolState, *, judged: bool) -> float | None:
             moments.append(due(state.since, tool.run_limit))
     if isinstance(state, ToolRunOn):
         moments.append(due(state.since, tool.run_on))
-    if isinstance(state, (ToolIdle, ToolRunOn)) and state.hump is not None and state.hump.above_since is not None:
-        moments.append(due(state.hump.above_since, tool.start_after))
+    rise = state.hump if rises and isinstance(state, (ToolIdle, ToolRunOn)) else None
+    if rise is not None and rise.above_since is not None:
+        moments.append(due(rise.above_since, tool.start_after))
     return min(moments, default=None)
 
 

@@ -11,7 +11,7 @@ from msgspec.structs import replace
 from gatehand_rules.commands import ClearAlarm, CollectorOn, Command, OpenGate, RaiseAlarm, ShutGate
 from gatehand_rules.findings import Fact, Finding, Happened, Rule
 from gatehand_rules.shop import Shop
-from gatehand_rules.state import CollectorState, GateState, State, ToolState
+from gatehand_rules.state import CollectorState, Doubt, GateState, State, ToolState
 
 
 class Draft:
@@ -25,6 +25,7 @@ class Draft:
         "commands",
         "connected",
         "decided",
+        "doubts",
         "findings",
         "gates",
         "no_start_before",
@@ -46,6 +47,7 @@ class Draft:
         self.tools: list[ToolState] = list(state.tools)
         self.gates: list[GateState] = list(state.gates)
         self.collectors: list[CollectorState] = list(state.collectors)
+        self.doubts: list[Doubt | None] = list(state.doubts) or [None] * len(state.tools)
         self.stops: list[bool] = list(state.stops)
         self.alarms: set[str] = set(state.alarms)
         self.connected = state.connected

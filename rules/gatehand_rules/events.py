@@ -17,15 +17,19 @@ class Reading(Struct, frozen=True):
     tool: str
     amps: float
     retained: bool = False
+    young: bool = False
+    """Surely measured just now: its own time proves it, or it answers a question that was asked just now."""
 
 
 class MessageRejected(Struct, frozen=True):
-    """A payload that is no value: `why` in a few words, `shown` a short safe excerpt of the payload."""
+    """A payload that is no value, or too old a one: `why` in a few words, `shown` a short safe excerpt of it."""
 
     kind: Literal["tool", "gate", "collector", "stop"]
     name: str
     why: str
     shown: str = ""
+    old: bool = False
+    """It could be read, and was measured too long ago."""
 
 
 class GateReport(Struct, frozen=True):

@@ -124,6 +124,9 @@ def observe(shop: Shop, guard: Guard, event: ev.Event, now: float) -> Guard:
         case ev.Reading(tool=name, amps=amps, retained=False):
             at = shop.tool_at(name)
             return guard if at is None else see_reading(shop, guard, at, amps)
+        case ev.Reading(tool=name, amps=amps, retained=True) if (at := shop.tool_at(name)) is not None:
+            # Of unknown age it arms nothing, yet a live reading after it is seen to rise.
+            return see_reading(shop, guard, at, amps) if amps < shop.tools[at].stop_amps else guard
         case ev.GateReport(gate=name, position=position, retained=retained):
             at = shop.gate_at(name)
             return guard if at is None else _see_gate(shop, guard, at, position, now, retained=retained)

@@ -25,6 +25,7 @@ from gatehand_rules.shop import Collector, Gate, Shop, Tool
 from gatehand_rules.state import (
     CoastDown,
     CollectorState,
+    Doubt,
     FanSeen,
     GateOpen,
     GateOpening,
@@ -163,6 +164,7 @@ def adopt_shop(old: Shop, new: Shop, state: State, now: float, rewired: Rewired 
         no_start_before=no_start_before,
         stops_lost_at=state.stops_lost_at if new.stops else None,
         stood_for=state.stood_for,
+        doubts=tuple(_carry_doubt(old, tool, state, after) for tool, after in zip(new.tools, tools, strict=True)),
     )
     carried = replace(carried, guard=replace(carried.guard, no_start_before=no_start_before))
     anew = [
@@ -203,6 +205,14 @@ def _carry_tool(old: Shop, tool: Tool, state: State, now: float, rewired: Rewire
     if isinstance(was, (ToolIdle, ToolRunOn)):
         was = _judged_anew(was, tool)
     return replace(seen, was=was) if isinstance(seen, ToolSilent) else was
+
+
+def _carry_doubt(old: Shop, tool: Tool, state: State, after: ToolState) -> Doubt | None:
+    """A tool that has to be learnt anew is doubted as after a silence: what it says first may be from before."""
+    at = old.tool_at(tool.name)
+    if at is None or (isinstance(after, ToolUnknown) and after is not state.tools[at]):
+        return Doubt()
+    return state.doubts[at] if state.doubts else None
 
 
 def _same_thresholds(before: Tool, after: Tool) -> bool:

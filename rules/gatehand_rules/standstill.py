@@ -8,13 +8,13 @@ from typing import assert_never
 
 from msgspec.structs import replace
 
+from gatehand_rules import doubt, fan, resets
 from gatehand_rules import events as ev
-from gatehand_rules import fan, resets
 from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Happened, Rule
 from gatehand_rules.hands import end_hand
 from gatehand_rules.start import doubt_tools
-from gatehand_rules.state import CoastDown, ToolIdle, ToolRunning, ToolRunOn
+from gatehand_rules.state import CoastDown
 from gatehand_rules.words import Position
 
 
@@ -45,6 +45,7 @@ def caught_up(draft: Draft) -> None:
     draft.say(Happened.DAEMON_CAUGHT_UP, Rule.STANDSTILL, stood_for=draft.stood_for)
     draft.stood_for = None
     doubt_tools(draft)
+    doubt.nothing_was_lost(draft)
     for at, state in enumerate(draft.collectors):
         resets.begin_anew(draft, at)
         if state.on_phase and state.reported_on is False and not state.report_live:
@@ -55,7 +56,7 @@ def of_before(draft: Draft, event: ev.Event) -> ev.Event | None:
     """What an event that waited may still do, as an event; None: nothing. Whoever asked for something is told."""
     match event:
         case ev.Reading():
-            return event if _may_end(draft, event) else None
+            return replace(event, retained=True) if event.retained or _is_low(draft, event) else None
         case ev.ButtonPressed(gate=name, retained=False) | ev.HandAsked(gate=name, on=True, retained=False):
             _ignore(draft, "a button's press" if isinstance(event, ev.ButtonPressed) else "a hand start", gate=name)
             return None
@@ -87,13 +88,10 @@ def _ignore(draft: Draft, what: str, *, gate: str | None = None, collector: str 
     draft.decide(Happened.MESSAGE_IGNORED, Rule.STANDSTILL, facts, gate=gate, collector=collector)
 
 
-def _may_end(draft: Draft, event: ev.Reading) -> bool:
-    """Below its stop threshold, and the tool is one that this can end. It never makes one idle that was not known."""
+def _is_low(draft: Draft, event: ev.Reading) -> bool:
+    """Below its stop threshold: it may end what the tool does. Anything else says nothing."""
     at = draft.shop.tool_at(event.tool)
-    if at is None or event.retained:
-        return True
-    low = event.amps < draft.shop.tools[at].stop_amps
-    return low and isinstance(draft.tools[at], (ToolIdle, ToolRunning, ToolRunOn))
+    return at is not None and event.amps < draft.shop.tools[at].stop_amps
 
 
 def _end_by_shutting(draft: Draft, event: ev.GateReport) -> None:

@@ -5,7 +5,7 @@ from math import inf
 
 from msgspec.structs import replace
 
-from gatehand_rules import fan, gates, interlock, resets
+from gatehand_rules import doubt, fan, gates, interlock, resets, rise
 from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Happened, Rule
 from gatehand_rules.hands import end_hand
@@ -51,6 +51,7 @@ def initial(shop: Shop, now: float, starts: Mapping[str, tuple[float, ...]] | No
         collectors=tuple(_collector(collector, before.get(collector.name, ())) for collector in shop.collectors),
         stops=tuple(False for _ in shop.stops),
         guard=interlock.initial(shop),
+        doubts=tuple(None for _ in shop.tools),
     )
 
 
@@ -71,9 +72,11 @@ def connected(draft: Draft) -> None:
 
 
 def doubt_tools(draft: Draft) -> None:
-    """What the tools said last is from before a gap: silence counts anew, and a demand wants confirming to start."""
-    for i, state in enumerate(draft.tools):
-        draft.tools[i] = _heard_now(state, draft.now)
+    """What the tools said last is from before a gap: silence counts anew, and a start wants bearing out."""
+    for i in range(len(draft.tools)):
+        rise.lose(draft, i)
+        draft.tools[i] = _heard_now(draft.tools[i], draft.now)
+    doubt.begin_all(draft)
 
 
 def _heard_now(state: ToolState, now: float) -> ToolState:

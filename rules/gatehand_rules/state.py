@@ -98,6 +98,15 @@ class ToolSilent(Struct, frozen=True):
 ToolState: TypeAlias = ToolSpeaking | ToolSilent
 
 
+class Doubt(Struct, frozen=True):
+    """A tool's sensor was silent: what it says may be from before, until it is confirmed."""
+
+    low_at: float | None = None
+    """The first live reading below its threshold since."""
+    high_at: float | None = None
+    """The first live reading at or above its threshold since the last one below."""
+
+
 class GateUnknown(Struct, frozen=True):
     """Position not known. `from_shut`: it left its shut position on its own."""
 
@@ -355,6 +364,8 @@ class State(Struct, frozen=True):
     """Since when the stop contacts have not been heard; None: they are."""
     stood_for: float | None = None
     """How long the daemon stood still, while what waited meanwhile is still coming; None: what comes is new."""
+    doubts: tuple[Doubt | None, ...] = ()
+    """Of each tool, while its start wants confirming after a silence; empty in recordings of before: no doubts."""
 
     @property
     def standstill(self) -> bool:

@@ -15,7 +15,7 @@ from typing import assert_never
 from msgspec import Struct
 from msgspec.structs import replace
 
-from gatehand_rules import detect, fan, gates, hands, holds, interlock, resets, standstill, start, unheard
+from gatehand_rules import detect, doubt, fan, gates, hands, holds, interlock, resets, standstill, start, unheard
 from gatehand_rules import events as ev
 from gatehand_rules.alarms import alarm_id
 from gatehand_rules.commands import Command
@@ -67,7 +67,7 @@ def _plain_reading(shop: Shop, state: State, event: ev.Reading, now: float) -> O
         return None
     amps = max(0.0, event.amps)
     tool = detect.quick(shop.tools[at], state.tools[at], amps, now)
-    if tool is None:
+    if tool is None or (state.doubts and state.doubts[at] is not None):
         return None
     guard = interlock.see_reading(shop, state.guard, at, amps)
     tools = list(state.tools)
@@ -87,6 +87,8 @@ def _plain_reading(shop: Shop, state: State, event: ev.Reading, now: float) -> O
             state.wake_at,
             state.no_start_before,
             state.stops_lost_at,
+            state.stood_for,
+            state.doubts,
         )
     )
 
@@ -149,6 +151,7 @@ def _finish(draft: Draft, event: ev.Event) -> Outcome:
         no_start_before=draft.no_start_before,
         stops_lost_at=draft.stops_lost_at,
         stood_for=draft.stood_for,
+        doubts=tuple(draft.doubts),
     )
     new = replace(new, wake_at=next_deadline(shop, new))
     return Outcome(new, passed, tuple(draft.findings), draft.decided)
@@ -283,16 +286,21 @@ def _reading(draft: Draft, event: ev.Reading) -> None:
     at = draft.shop.tool_at(event.tool)
     if at is None:
         _ignore(draft, event, retained=False)
-    elif event.retained:
+    elif not event.retained:
+        detect.hear(draft, at, max(0.0, event.amps), young=event.young)
+    elif not _may_be_the_latest(draft, at) or not detect.hear_old(draft, at, max(0.0, event.amps)):
         draft.say(Happened.READING_REJECTED, Rule.RETAINED, tool=event.tool, amps=event.amps)
-    else:
-        detect.hear(draft, at, max(0.0, event.amps))
+
+
+def _may_be_the_latest(draft: Draft, at: int) -> bool:
+    """Nothing newer of the tool has come: no live reading since the silence; in a standstill all comes in its order."""
+    return draft.standstill or doubt.nothing_heard(draft, at)
 
 
 def _rejected(draft: Draft, event: ev.MessageRejected) -> None:
     draft.say(
         Happened.READING_REJECTED,
-        Rule.BAD_VALUE,
+        Rule.MAX_AGE if event.old else Rule.BAD_VALUE,
         tool=event.name if event.kind == "tool" else None,
         gate=event.name if event.kind == "gate" else None,
         collector=event.name if event.kind == "collector" else None,

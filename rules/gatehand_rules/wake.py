@@ -2,7 +2,7 @@
 
 from math import inf
 
-from gatehand_rules import detect, fan, gates, hands, unheard
+from gatehand_rules import detect, doubt, fan, gates, hands, unheard
 from gatehand_rules.shop import Shop
 from gatehand_rules.state import State
 
@@ -12,7 +12,11 @@ def next_deadline(shop: Shop, state: State) -> float | None:
     moments: list[float | None] = []
     judged = state.connected and state.adopted
     acting = state.connected and state.settle_at is None and not state.stopping
-    moments.append(detect.wake_at(shop.tools, state.tools, judged=judged))
+    moments.append(detect.wake_at(shop.tools, state.tools, state.doubts, judged=judged))
+    if state.connected:
+        for tool, each in zip(shop.tools, state.doubts, strict=False):
+            if each is not None:
+                moments.append(doubt.wake_at(each, tool.silent_after))
     if state.no_start_before > -inf:
         moments.append(state.no_start_before)
     moments.append(unheard.wake_at(state))

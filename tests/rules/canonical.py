@@ -11,9 +11,9 @@ from math import inf
 from typing import TYPE_CHECKING, Any
 
 from msgspec.structs import replace
-from watcher import ALONE, PRESSED, FanNotes, GateNotes, Notes, ToolNotes
+from watcher import ALONE, APART, BELIEVED, PRESSED, FanNotes, GateNotes, Notes, ToolNotes
 
-from gatehand_rules import Shop, State, fan, interlock, resets
+from gatehand_rules import Shop, State, doubt, fan, interlock, resets
 from gatehand_rules import state as st
 from gatehand_rules.words import Position
 
@@ -131,7 +131,11 @@ class Canonical:
                 "rose": KEEP,
                 "heard_at": Age(silent),
                 "gone": KEEP,
+                "borne_out": KEEP,
+                "below_at": Age(APART),
+                "above_at": Age(BELIEVED),
             },
+            st.Doubt: {"low_at": Age(doubt.APART), "high_at": Age(doubt.UNCHALLENGED)},
         }
         self._parts: dict[type, Callable[[Any, float], object]] = {
             st.GateSeen: partial(_gate_seen, window, limited=limited),
@@ -195,6 +199,7 @@ class Canonical:
         )
         return (
             tuple(deep(one, now) for one in state.tools),
+            tuple(self._deep(one, now) for one in state.doubts),
             tuple(deep(one, now) for one in state.gates),
             tuple(deep(one, now) for one in state.collectors),
             state.stops,

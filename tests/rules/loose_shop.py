@@ -93,7 +93,7 @@ class LooseShop:
     def _compare_ways(self, event: ev.Reading) -> None:
         """The short way of a reading that decides nothing comes to what the long way comes to."""
         short = step(self.shop, self.state, event, self.now)
-        stepped = _Stepped(event.tool, event.amps, event.retained)
+        stepped = _Stepped(event.tool, event.amps, event.retained, event.young)
         long = step(self.shop, self.state, stepped, self.now)
         self._must(short.commands == long.commands and short.findings == long.findings, "the short way decides")
         same = replace(short.state, wake_at=None) == replace(long.state, wake_at=None)

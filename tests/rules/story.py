@@ -28,8 +28,8 @@ def _line(at: float, event: ev.Event) -> str | None:
     match event:
         case ev.Tick():
             return "tick"
-        case ev.Reading(tool=name, amps=amps, retained=retained):
-            return f"{name} {'retained' if retained else 'once'} {amps:g} A"
+        case ev.Reading(tool=name, amps=amps, retained=retained, young=young):
+            return f"{name} {'retained' if retained else 'just now' if young else 'once'} {amps:g} A"
         case ev.MessageRejected(name=name):
             return f"{name} says rubbish"
         case ev.GateReport(gate=name, position=where, retained=retained):

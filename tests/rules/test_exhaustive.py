@@ -70,6 +70,8 @@ def test_a_broker_that_comes_and_goes(monkeypatch: pytest.MonkeyPatch, tell: Tel
     more: list[ev.Event] = [
         ev.GateReport("told", Position.OPEN, retained=True),
         ev.GateReport("told", Position.SHUT, retained=True),
+        ev.Reading("saw", 0.0, retained=True),
+        ev.Reading("saw", 6.0, young=True),
     ]
     found = walk(shop, moves(shop, more=more), begin=at_rest(shop), broker=True)
     sound(found, tell, "a broker that comes and goes")

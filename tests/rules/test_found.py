@@ -106,7 +106,7 @@ def test_a_switch_whose_time_limit_may_have_passed_unheard_is_not_refreshed() ->
     loose.hear(ev.BrokerConnected())
     loose.wait(100.0)
     assert not [one for at, one in loose.story if at > 700 and isinstance(one, CollectorOn)]
-    assert CollectorOn("main") in heard(loose, ev.Reading("saw", 6.0))  # confirmed: it still cuts
+    assert CollectorOn("main") in heard(loose, ev.Reading("saw", 6.0, young=True))  # confirmed: it still cuts
 
 
 def test_a_hand_start_from_before_a_lost_broker_starts_nothing() -> None:

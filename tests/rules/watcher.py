@@ -15,6 +15,10 @@ from gatehand_rules.commands import ClearAlarm, CollectorOff, CollectorOn, Comma
 from gatehand_rules.shop import Tool
 from gatehand_rules.words import Position
 
+APART = 1.0
+"""Seconds between two readings that bear each other out after a silence."""
+BELIEVED = 3.0
+"""Seconds after which a sensor on change is believed, if it says nothing contrary."""
 SETTLING = 0.5
 """Seconds after a connection in which what the broker retains still comes in."""
 ALONE = 2.0
@@ -70,6 +74,10 @@ class ToolNotes(Struct, frozen=True):
     """Seen to go from idle to running since the last hold."""
     heard_at: float = -inf
     gone: bool = False
+    borne_out: bool = True
+    """Since its last silence something has borne out that what it says is new."""
+    below_at: float | None = None
+    above_at: float | None = None
 
 
 class Notes(Struct, frozen=True):
@@ -165,7 +173,7 @@ class Observer:
         for tool, seen in zip(self.shop.tools, self.tools, strict=True):
             silent = seen.gone or (tool.silent_after > 0 and self.now >= round(seen.heard_at + tool.silent_after, 6))
             fresh = seen.rose and seen.heard_at >= self.connected_at and not silent and not self.is_over(seen, tool)
-            if tool.collector == name and fresh:
+            if tool.collector == name and fresh and self.is_borne_out(seen, tool):
                 return True
         return any(
             self.gates[i].hand_at >= self.connected_at
@@ -176,6 +184,14 @@ class Observer:
     def is_over(self, seen: ToolNotes, tool: Tool) -> bool:
         return seen.low_at is not None and self.now > round(seen.low_at + tool.stop_after + tool.run_on, 6)
 
+    def is_borne_out(self, seen: ToolNotes, tool: Tool) -> bool:
+        """Not from before a silence, as far as that can be known; a sensor on change is believed after a while."""
+        believed_at = inf if seen.above_at is None or tool.silent_after > 0 else round(seen.above_at + BELIEVED, 6)
+        return seen.borne_out or self.now >= believed_at
+
+    def doubt(self, at: int) -> None:
+        self.tools[at] = replace(self.tools[at], borne_out=False, below_at=None, above_at=None)
+
     # Taking in
 
     def event(self, event: ev.Event) -> None:  # noqa: PLR0915 - one line or two for each kind, flat
@@ -183,8 +199,11 @@ class Observer:
         if not isinstance(event, ev.Tick | ev.BrokerLost | ev.ShutdownAsked):
             self.heard_at = now
         match event:
-            case ev.Reading(tool=name, amps=amps, retained=False) if (at := shop.tool_at(name)) is not None:
-                self._reading(at, amps)
+            case ev.Reading(tool=name, retained=False) if (at := shop.tool_at(name)) is not None:
+                self._reading(at, event.amps, young=event.young)
+            case ev.Reading(tool=name) if (at := shop.tool_at(name)) is not None:
+                low = self.tools[at].low or event.amps < shop.tools[at].stop_amps
+                self.tools[at] = replace(self.tools[at], low=low)
             case ev.GateReport(gate=name, position=position, retained=retained):
                 at = shop.gate_at(name)
                 if at is not None and shop.gates[at].reports:
@@ -217,6 +236,7 @@ class Observer:
             case ev.DeviceOnline(kind="tool", name=name, online=False):
                 if (at := shop.tool_at(name)) is not None:
                     self.tools[at] = replace(self.tools[at], gone=True)
+                    self.doubt(at)
             case ev.HoldAsked(collector=name, retained=False) | ev.HoldRemembered(collector=name):
                 if (at := shop.collector_at(name)) is not None:
                     self._hold(at)
@@ -234,6 +254,8 @@ class Observer:
             case ev.BrokerConnected():
                 self.connected, self.connected_at = True, now
                 self.fans = [replace(fan, up=False, down_at=None, asked_at=now) for fan in self.fans]
+                for i in range(len(self.tools)):
+                    self.doubt(i)
                 for i, (seen, described) in enumerate(zip(self.fans, shop.collectors, strict=True)):
                     kept = described.refresh == 0 or now <= round(seen.on_at + described.refresh, 6)
                     self.fans[i] = replace(seen, sure=seen.sure and kept)
@@ -244,8 +266,22 @@ class Observer:
             case _:
                 pass
 
-    def _reading(self, at: int, amps: float) -> None:
-        tool, seen = self.shop.tools[at], self.tools[at]
+    def _reading(self, at: int, amps: float, *, young: bool) -> None:
+        tool = self.shop.tools[at]
+        if 0 < tool.silent_after <= round(self.now - self.tools[at].heard_at, 6):
+            self.doubt(at)
+        seen = self.tools[at]
+        below_at, above_at = seen.below_at, seen.above_at
+        borne_out = self.is_borne_out(seen, tool) or any(
+            since is not None and self.now >= round(since + APART, 6) for since in (below_at, above_at)
+        )
+        if amps >= tool.stop_amps:
+            borne_out = borne_out or young
+            above_at = self.now if above_at is None else above_at
+        if amps < tool.start_amps:
+            below_at = self.now if below_at is None else below_at
+        if amps < tool.stop_amps:
+            above_at = None
         home = self.shop.collector_at(tool.collector)
         held = home is not None and self.fans[home].held
         rose = seen.rose and not self.is_over(seen, tool)
@@ -256,7 +292,8 @@ class Observer:
             low_at = None
             if amps >= tool.start_amps:
                 rose, low = rose or (low and not held), False
-        self.tools[at] = ToolNotes(low, low_at, rose, self.now)
+        spell = (True, None, None) if borne_out else (False, below_at, above_at)
+        self.tools[at] = ToolNotes(low, low_at, rose, self.now, False, *spell)
 
     def _gate_report(self, at: int, position: Position, *, retained: bool) -> None:
         seen = self.gates[at]

@@ -205,7 +205,7 @@ def test_a_hold_from_before_a_restart_is_one_still() -> None:
 def test_readings_within_the_half_second_are_heard_and_start_nothing_before_its_end() -> None:
     bench = connected(saw_shop(), ev.CollectorReport("main", on=False, retained=True))
     bench.amps(0.2, 0.0)
-    assert bench.amps(0.3, 5.0) == [
+    assert bench.tell(ev.Reading("saw", 5.0, young=True), 0.3) == [
         "tool_started/start_threshold tool=saw collector=main amps=5 start_amps=3 start_after=0"
     ]
     assert commands(bench.tick(0.5)) == ["off main", "open saw"]

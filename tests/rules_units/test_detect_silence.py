@@ -102,7 +102,9 @@ def test_a_silent_tool_heard_cutting_again_cuts_on() -> None:
         "tool_heard/silent_after tool=saw amps=4 silent_for=2.5",
         "alarm_cleared/silent_after tool=saw alarm=tool.saw.silent",
     ]
-    assert bench.tool_state() == ToolRunning(4.0, 72.5, 50.0, Standing.FRESH)
+    assert bench.tool_state() == ToolRunning(4.0, 72.5, 50.0, Standing.UNCONFIRMED)
+    assert bench.amps(73.5, 4.0) == []
+    assert bench.tool_state() == ToolRunning(4.0, 73.5, 50.0, Standing.FRESH)
 
 
 def test_a_silent_tool_let_go_and_heard_at_rest_is_idle_at_once() -> None:
@@ -116,14 +118,14 @@ def test_a_silent_tool_let_go_and_heard_at_its_stop_threshold_cuts_on() -> None:
     bench = running(saw(silent_after=20.0))
     bench.until(76.0)
     bench.amps(77.0, 2.0)
-    assert bench.tool_state() == ToolRunning(2.0, 77.0, 50.0, Standing.FRESH)
+    assert bench.tool_state() == ToolRunning(2.0, 77.0, 50.0, Standing.UNCONFIRMED)
 
 
 def test_a_silent_tool_within_its_run_on_and_heard_at_rest_stops_as_any() -> None:
     bench = running(saw(silent_after=20.0))
     bench.until(71.0)
     assert events(bench.amps(72.0, 0.0))[-1] == "tool_stopped/stop_threshold"
-    assert bench.tool_state() == ToolRunOn(0.0, 72.0, 72.0, Standing.FRESH)
+    assert bench.tool_state() == ToolRunOn(0.0, 72.0, 72.0, Standing.UNCONFIRMED)
 
 
 def test_a_low_spell_from_before_the_silence_does_not_count() -> None:
@@ -131,7 +133,7 @@ def test_a_low_spell_from_before_the_silence_does_not_count() -> None:
     bench.amps(60.0, 1.0)
     bench.until(81.0)
     bench.amps(85.0, 1.0)
-    assert bench.tool_state() == ToolRunning(1.0, 85.0, 50.0, Standing.FRESH, 85.0)
+    assert bench.tool_state() == ToolRunning(1.0, 85.0, 50.0, Standing.UNCONFIRMED, 85.0)
 
 
 def test_a_rise_from_before_the_silence_does_not_count() -> None:

@@ -39,7 +39,9 @@ def test_a_tool_seen_low_and_then_at_its_threshold_arms_its_collector() -> None:
     assert observed(one, low, ev.Reading("saw", 3.0)) == replace(record, fans=(replace(STILL, armed=True),))
     assert observed(one, record, ev.Reading("saw", 9.0)) == record
     assert observed(one, low, ev.Reading("saw", 9.0, retained=True)) == low
-    assert observed(one, record, ev.Reading("saw", 0.0, retained=True)) == record
+    assert observed(one, record, ev.Reading("saw", 2.0, retained=True)) == record
+    assert observed(one, record, ev.Reading("saw", 1.999, retained=True)) == low
+    assert observed(one, record, ev.Reading("nobody", 0.0, retained=True)) == record
     assert observed(one, low, ev.Reading("nobody", 9.0)) == low
 
 

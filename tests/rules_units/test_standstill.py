@@ -8,7 +8,7 @@ from gatehand_rules import interlock
 from gatehand_rules.commands import CollectorOff, CollectorOn
 from gatehand_rules.findings import Happened, Rule
 from gatehand_rules.shop import StopContact
-from gatehand_rules.state import CoastDown, GateOpen, Held, Running, ToolIdle, ToolRunning, ToolRunOn, ToolUnknown
+from gatehand_rules.state import CoastDown, Doubt, GateOpen, Held, Running, ToolIdle, ToolRunning, ToolRunOn
 from gatehand_rules.words import Position
 
 STOP = StopContact(name="emergency", collectors=("main",))
@@ -93,14 +93,49 @@ def test_a_reading_from_meanwhile_starts_no_tool() -> None:
     assert not bench.state.guard.fans[0].armed
 
 
-def test_a_reading_from_meanwhile_makes_no_unknown_tool_idle() -> None:
+def test_a_reading_below_from_meanwhile_makes_an_unknown_tool_idle_and_confirms_nothing() -> None:
     bench = Bench(shop(tool(), gate(), STOP))
     bench.tell(ev.BrokerConnected(), 0.0)
     bench.tell(ev.Tick(), 0.5)
     bench.tell(ev.LoopStood(4.0), 5.0)
     bench.amps(5.0, 0.0)
-    assert isinstance(bench.tool_state(), ToolUnknown)
-    assert bench.state.guard.low == (False,)
+    assert isinstance(bench.tool_state(), ToolIdle)
+    bench.tell(ev.LoopCaughtUp(), 5.1)
+    assert bench.state.doubts == (Doubt(),)
+
+
+def test_after_a_standstill_a_tool_starts_only_when_something_bears_it_out() -> None:
+    bench = ready()
+    bench.amps(READY, 0.0)
+    bench.tell(ev.LoopCaughtUp(), READY + 0.1)
+    bench.amps(READY + 2, 5.0)
+    assert isinstance(bench.tool_state(), ToolIdle)
+    bench.amps(READY + 3, 5.0)
+    assert isinstance(bench.tool_state(), ToolRunning)
+
+
+def test_what_a_sensor_on_change_said_before_the_standstill_stands_when_nothing_contrary_comes() -> None:
+    bench = ready(standing=False)
+    bench.amps(51.0, 5.0)
+    bench.tell(ev.LoopStood(4.0), 55.5)
+    bench.is_open(55.6)
+    bench.tell(ev.LoopCaughtUp(), 55.8)
+    bench.is_open(56.0)
+    bench.until(58.799)
+    assert not bench.fan_state().on_phase
+    bench.until(58.8)
+    assert bench.fan_state().on_phase
+
+
+def test_a_rise_that_ended_within_the_standstill_is_over() -> None:
+    bench = Bench(shop(tool(start_after=3.0), gate(), STOP))
+    bench.tell(ev.BrokerConnected(), 0.0)
+    bench.amps(1.0, 0.0)
+    bench.amps(3.0, 5.0)
+    bench.tell(ev.LoopStood(1.5), 5.0)
+    bench.amps(5.0, 0.0)
+    bench.until(20.0)
+    assert isinstance(bench.tool_state(), ToolIdle)
 
 
 def test_a_reading_below_the_stop_threshold_ends_a_cut() -> None:

@@ -154,6 +154,12 @@ def ready(shop: Shop) -> Bench:
             bench.is_off(0.6, collector.name)
         if collector.senses_current:
             bench.tell(ev.CollectorCurrent(collector.name, 0.0), 0.6)
+    for machine in shop.tools:  # a sensor that would have fallen silent meanwhile speaks in time
+        if 0 < machine.silent_after <= READY - 1.0:
+            bench.until(0.2 + machine.silent_after / 2)
+            while bench.now + machine.silent_after / 2 < READY:
+                bench.amps(bench.now, 0.0, machine.name)
+                bench.until(bench.now + machine.silent_after / 2)
     bench.until(READY)
     bench.findings.clear()
     return bench

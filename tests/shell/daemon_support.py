@@ -89,6 +89,7 @@ class Shopfloor:
         self.at: list[float] = []
         self.answering = set(answering)
         self.on_command: Callable[[str, str], None] = lambda _topic, _text: None
+        self._doubted = True
         self._ready = threading.Event()
         self._client = paho.Client(CallbackAPIVersion.VERSION2)
         self._client.on_message = self._on_message
@@ -123,12 +124,23 @@ class Shopfloor:
     def idle(self) -> None:
         """Both tools are heard to stand, and the shop has come to rest."""
         wait_for(lambda: self.retained.get("gatehand/online") == "1", what="the daemon is there")
-        self.say("shop/band_saw/amps", "0.1")
-        self.say("shop/router/amps", "0.1")
+        self.stand()
         wait_for(lambda: all((self.shown(f"tool/{t}") or {}).get("state") == "idle" for t in ("band_saw", "router")))
         wait_for(lambda: (self.shown("collector/main") or {}).get("state") == "off", what="the fan stands")
         wait_for(lambda: (self.shown("gate/bench") or {}).get("state") == "shut", what="the gates are shut")
         wait_for(lambda: (self.shown("gate/band_saw") or {}).get("state") == "shut", what="the gates are shut")
+
+    def stand(self) -> None:
+        """Both tools say that they stand: after a new connection twice, a second apart, so that a start is believed."""
+        self._say_standing()
+        if self._doubted:
+            time.sleep(1.1)
+            self._say_standing()
+            self._doubted = False
+
+    def _say_standing(self) -> None:
+        self.say("shop/band_saw/amps", "0.1")
+        self.say("shop/router/amps", "0.1")
 
     def _on_message(self, _client: paho.Client, _userdata: object, message: paho.MQTTMessage) -> None:
         text = message.payload.decode(errors="replace")
@@ -142,6 +154,7 @@ class Shopfloor:
                 self._client.publish(message.topic.removesuffix("set") + "state", text, 1)
         elif message.topic.startswith("gatehand/"):
             self.retained[message.topic] = text
+            self._doubted = self._doubted or message.topic == "gatehand/online"
 
     def close(self) -> None:
         self._client.disconnect()

@@ -203,6 +203,7 @@ def test_a_gate_that_cannot_report_is_no_longer_proven_when_its_command_may_not_
     assert (BENCH, "open") in world.commands(back)
     world.say("shop/router/amps", "6")
     world.run(1.1)
+    world.say("shop/router/amps", "6")
     assert world.commands(back)[-1] == (FAN, "1")
 
 

@@ -166,6 +166,7 @@ def test_a_new_tool_and_gate_are_unknown_and_start_nothing_until_seen_idle(edite
     world.run(5)
     assert world.commands(since) == []
     world.say("shop/planer/amps", "0")
+    world.run(1)
     world.say("shop/planer/amps", "9")
     world.run(1.1)
     assert world.commands(since)[:2] == [("shop/gate/planer/set", "open"), (FAN, "1")]

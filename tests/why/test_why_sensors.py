@@ -5,6 +5,7 @@ from collections.abc import Callable
 import pytest
 from support.recorded_shop import SHOP, RecordedShop
 
+from gatehand_rules.events import MessageRejected
 from why.why_support import now, why
 
 
@@ -122,3 +123,33 @@ def test_a_broker_that_was_away_is_named_with_its_times(
         "the broker was away from 08:00:31 until 08:01:01 (30 s): no reading came in and no command could go out"
         in found["verdict"]
     )
+
+
+def test_a_start_that_nothing_bore_out_after_a_silence_says_so(
+    make: Callable[..., RecordedShop], capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The broker was away; back, the saw says 6 A once, and then that it stands."""
+    shop = make()
+    shop.shop.tools["band_saw"].silence(on=True)
+    shop.lose_broker()
+    shop.run(2)
+    shop.connect()
+    shop.say("shop/band_saw/amps", "6")
+    shop.run(0.5)
+    shop.say("shop/band_saw/amps", "0")
+    shop.run(5)
+    found = why(shop, capsys, "band_saw")
+    assert found["case"] == "not_confirmed"
+    assert "band saw drew 6 A" in found["verdict"]
+    assert "no second reading a second later" in found["verdict"]
+
+
+def test_a_reading_that_was_held_back_is_named_with_its_age(
+    make: Callable[..., RecordedShop], capsys: pytest.CaptureFixture[str]
+) -> None:
+    shop = make()
+    shop.engine.handle(MessageRejected("tool", "band_saw", "current: it is 15 s old, want at most 5 s", old=True))
+    shop.run(2)
+    found = why(shop, capsys, "band_saw")
+    assert found["case"] == "too_old"
+    assert "it is 15 s old" in found["verdict"]

@@ -5,11 +5,13 @@ of another version, is a `RecordingError`.
 """
 
 import contextlib
+import heapq
 import struct
 import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime
+from operator import itemgetter
 from pathlib import Path
 from typing import cast
 
@@ -105,26 +107,34 @@ class Recording:
         """Times (ms) and milliampere of one tool's live readings; of a packed file without unpacking the rest."""
         times: list[int] = []
         values: list[int] = []
-        stream = self.streams.of_tool(tool)
+        streams = self.streams.of_tool(tool)
         rows = Rows([], [], [], {})
-        for item in frames(self._data) if stream is not None else ():
+        for item in frames(self._data) if streams else ():
             with contextlib.suppress(*SPOILT):  # `columns` tells of damage
                 match item:
                     case (Kind.ROWS, payload):
                         decode_rows(payload, rows)
                     case (Kind.COLUMNS, payload):
-                        found = decode_stream(payload, stream or 0)
-                        times += found[0]
-                        values += found[1]
+                        for time, value in _in_time([decode_stream(payload, stream) for stream in streams]):
+                            times.append(time)
+                            values.append(value)
                     case _:
                         pass
-        own = [row for row, other in enumerate(rows.stream) if other == stream]
+        own = [row for row, other in enumerate(rows.stream) if other in streams]
         return times + [rows.now_ms[row] for row in own], values + [rows.value[row] for row in own]
 
     def events(self) -> Iterator[tuple[int, Event]]:
         """(now_ms, event) as the rules were given them, in order; equal events may be one object."""
         for rows in self.columns():
             yield from self.streams.events(rows)
+
+
+def _in_time(columns: list[tuple[list[int], list[int]]]) -> Iterator[tuple[int, int]]:
+    """Times and numbers of several streams as one."""
+    if sum(1 for times, _ in columns if times) == 1:  # nearly always: a sensor's readings are young, or they are not
+        times, values = next(column for column in columns if column[0])
+        return iter(zip(times, values, strict=True))
+    return heapq.merge(*(zip(*column, strict=True) for column in columns), key=itemgetter(0))
 
 
 def recordings(folder: Path, since: datetime | None = None, until: datetime | None = None) -> list[Listed]:

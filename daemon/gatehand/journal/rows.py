@@ -20,7 +20,7 @@ from gatehand_rules import words
 from gatehand_rules.events import CollectorCurrent, Event, Reading, Tick
 
 TICK = 0
-"""Stream of ticks. Tools follow from 1 in the order of the head, then collectors."""
+"""Stream of ticks. Tools follow from 1 in the order of the head, then collectors, then the tools' young readings."""
 OTHER = 0xFFFF
 """Stream of events kept as JSON."""
 MAX_STEP_MS = 0xFFFF
@@ -49,16 +49,17 @@ class Streams:
         self.collectors = tuple(collectors)
         self._of_tool = {name: 1 + i for i, name in enumerate(tools)}
         self._of_collector = {name: 1 + len(tools) + i for i, name in enumerate(collectors)}
+        self._young = {name: 1 + len(tools) + len(collectors) + i for i, name in enumerate(tools)}
         self._seen: dict[tuple[int, int], Event] = {}
 
-    def of_tool(self, name: str) -> int | None:
-        """The stream of a tool's readings, or None."""
-        return self._of_tool.get(name)
+    def of_tool(self, name: str) -> tuple[int, ...]:
+        """The streams of a tool's readings, the young ones' last; none for a tool that is not there."""
+        return (self._of_tool[name], self._young[name]) if name in self._of_tool else ()
 
     def place(self, event: Event) -> tuple[int, int]:
         """Stream and number of an event; (OTHER, 0) for one that must be kept whole."""
         if type(event) is Reading:
-            stream = self._of_tool.get(event.tool, OTHER)
+            stream = (self._young if event.young else self._of_tool).get(event.tool, OTHER)
         elif type(event) is CollectorCurrent:
             stream = self._of_collector.get(event.collector, OTHER)
         else:
@@ -74,7 +75,7 @@ class Streams:
         Raises:
             ValueError: One is not.
         """
-        most = len(self.tools) + len(self.collectors)
+        most = 2 * len(self.tools) + len(self.collectors)
         strange = {stream for stream in set(rows.stream[since:]) if stream != OTHER and not TICK <= stream <= most}
         if strange:
             raise ValueError(f"stream {min(strange)} of {most}")
@@ -104,7 +105,10 @@ class Streams:
         at = stream - 1
         if at < len(self.tools):
             return Reading(self.tools[at], value / 1000)
-        return CollectorCurrent(self.collectors[at - len(self.tools)], value / 1000)
+        at -= len(self.tools)
+        if at < len(self.collectors):
+            return CollectorCurrent(self.collectors[at], value / 1000)
+        return Reading(self.tools[at - len(self.collectors)], value / 1000, young=True)
 
 
 class RowFrame:

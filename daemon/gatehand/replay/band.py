@@ -11,7 +11,7 @@ from typing import assert_never
 
 from msgspec.structs import replace
 
-from gatehand_rules.detect import NOTICE
+from gatehand_rules.rise import NOTICE
 from gatehand_rules.shop import Collector, Shop, Tool
 from gatehand_rules.state import (
     CollectorState,

@@ -29,7 +29,7 @@ def rested(shop: Shop, at_ms: int) -> State:
     took = _play_start(shop, 0)[1]
     state, _ = _play_start(shop, at_ms - took)
     tools = tuple(ToolUnknown(None, at_ms / 1000) for _ in shop.tools)
-    state = replace(state, tools=tools)
+    state = replace(state, tools=tools, doubts=tuple(None for _ in tools))
     return replace(state, wake_at=next_deadline(shop, state))
 
 

@@ -20,7 +20,7 @@ class Lane:
 
     def __init__(self, track: Track, silent_ms: int = 0) -> None:
         """`silent_ms`: a pause this long is a silence of the sensor, whose end must be stepped; 0: never."""
-        self.ms, self.ma, self.order = track.ms, track.ma, track.order
+        self.ms, self.ma, self.order, self.young = track.ms, track.ma, track.order, track.young
         self.length = len(track.ms)
         self.cursor = 0
         self.stop = 0

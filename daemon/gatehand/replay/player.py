@@ -21,7 +21,7 @@ from gatehand.replay.lane import Lane, to_ms
 from gatehand.replay.tracks import Stretch, Timed, Track
 from gatehand_rules import Outcome, Shop, State, next_deadline, step
 from gatehand_rules.events import CollectorCurrent, Event, Reading, Tick
-from gatehand_rules.state import ToolRunning, ToolRunOn, ToolSilent, ToolState
+from gatehand_rules.state import Doubt, ToolRunning, ToolRunOn, ToolSilent, ToolState
 from gatehand_rules.timers import due
 
 Sink: TypeAlias = Callable[[int, Event, Outcome], None]
@@ -47,6 +47,8 @@ class Player:
         self._silent_ms = [to_ms(tool.silent_after) for tool in shop.tools]
         self._tools: list[Lane] = []
         self._looked: list[ToolState | None] = []
+        self._doubts: tuple[Doubt | None, ...] = ()
+        self._standstill = False
         self._low: list[bool] = []
         self._calm = False
         self._lanes: list[Lane] = []
@@ -164,7 +166,7 @@ class Player:
         lane, tools, collectors = self._lanes[at], self.shop.tools, self.shop.collectors
         amps = lane.ma[lane.cursor] / 1000
         if at < len(tools):
-            return Reading(tools[at].name, amps)
+            return Reading(tools[at].name, amps, young=bool(lane.young) and lane.young[lane.cursor] == 1)
         at -= len(tools)
         return CollectorCurrent(collectors[at].name, amps) if at < len(collectors) else Tick()
 
@@ -227,11 +229,16 @@ class Player:
         calm = is_calm(self.shop, state)
         if calm != self._calm:
             self._calm, self._looked = calm, [None] * len(self._tools)
+        if state.doubts != self._doubts or state.standstill is not self._standstill:
+            self._looked = [None] * len(self._tools)
+            self._doubts, self._standstill = state.doubts, state.standstill
         for at, (tool, low) in enumerate(zip(state.tools, state.guard.low, strict=True)):
             lane = self._tools[at]
             if tool is not self._looked[at] or low != self._low[at] or lane.cursor >= lane.stop:
                 self._looked[at], self._low[at] = tool, low
-                lane.look(band(self._edges[at], tool, low=low, calm=calm))
+                # Each reading of a doubted tool may confirm its start; in a standstill it is none.
+                doubted = state.standstill or (bool(state.doubts) and state.doubts[at] is not None)
+                lane.look(None if doubted else band(self._edges[at], tool, low=low, calm=calm))
         for lane, collector, fan, seen in zip(
             self._lanes[len(self._tools) : -1], self.shop.collectors, state.collectors, state.guard.fans, strict=True
         ):

@@ -23,14 +23,20 @@ def _stretch(rows: Rows, tools: tuple[str, ...], collectors: tuple[str, ...]) ->
     for stream, at in places.items():
         if stream == OTHER:
             found.others = [Timed(rows.now_ms[row], row, rows.others[row]) for row in at]
-            continue
-        track = Track(
-            array("q", map(rows.now_ms.__getitem__, at)), array("i", map(rows.value.__getitem__, at)), array("q", at)
-        )
-        if stream == TICK:
-            found.ticks = track
-        elif stream <= len(tools):
-            found.tracks[tools[stream - 1]] = track
-        else:
-            found.currents[collectors[stream - 1 - len(tools)]] = track
+        elif stream == TICK:
+            found.ticks = _track(rows, at)
+        elif len(tools) < stream <= len(tools) + len(collectors):
+            found.currents[collectors[stream - 1 - len(tools)]] = _track(rows, at)
+    for place, tool in enumerate(tools):
+        plain, young = (places.get(stream, []) for stream in (1 + place, 1 + len(tools) + len(collectors) + place))
+        if plain or young:
+            found.tracks[tool] = _track(rows, sorted(plain + young) if plain and young else plain or young)
+            marks = set(young)
+            found.tracks[tool].young = array("b", (row in marks for row in found.tracks[tool].order) if young else ())
     return found
+
+
+def _track(rows: Rows, at: list[int]) -> Track:
+    return Track(
+        array("q", map(rows.now_ms.__getitem__, at)), array("i", map(rows.value.__getitem__, at)), array("q", at)
+    )

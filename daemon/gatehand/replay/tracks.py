@@ -17,12 +17,14 @@ MILLI = 1000
 class Track:
     """One sensor's live readings, in the order in which they came. The three columns are of one length.
 
-    `order` is the place among everything in the stretch; it rises, and `ms` never falls.
+    `order` is the place among everything in the stretch; it rises, and `ms` never falls. `young` holds a 1 for each
+    reading that was surely measured just then; it is empty where none was.
     """
 
     ms: "array[int]" = field(default_factory=lambda: array("q"))
     ma: "array[int]" = field(default_factory=lambda: array("i"))
     order: "array[int]" = field(default_factory=lambda: array("q"))
+    young: "array[int]" = field(default_factory=lambda: array("b"))
 
     def __len__(self) -> int:
         return len(self.ms)
@@ -74,7 +76,7 @@ class Stretch:
         def cut(track: Track) -> Track:
             low = 0 if after_ms is None else bisect_right(track.ms, after_ms)
             high = bisect_right(track.ms, until_ms)
-            return Track(track.ms[low:high], track.ma[low:high], track.order[low:high])
+            return Track(track.ms[low:high], track.ma[low:high], track.order[low:high], track.young[low:high])
 
         return Stretch(
             tracks={name: cut(track) for name, track in self.tracks.items()},

@@ -7,6 +7,7 @@ from gatehand_rules.findings import Rule
 _WORDS: Final[dict[str, str]] = {
     Rule.BELOW_START_THRESHOLD: "drew less than start_amps",
     Rule.SHORTER_THAN_START_AFTER: "drew for less than start_after",
+    Rule.NOT_CONFIRMED: "not confirmed after a silence",
     Rule.CUT_ENDED_BEFORE_GATE: "the cut was over before a gate was open",
     Rule.FIRST_SEEN_DRAWING: "drew already when first seen",
     Rule.NOT_FRESH: "drew already at the reset",

@@ -141,6 +141,8 @@ def _event(deed: Deed) -> ev.Event:
     made: dict[str, ev.Event] = {
         "once": ev.Reading(name, amps),
         "retained": ev.Reading(name, amps, retained=True),
+        "young": ev.Reading(name, amps, young=True),
+        "held_back": ev.MessageRejected("tool", name, f"it is {amps:g} s old; want at most 5 s (max_age)", old=True),
         "rejected": ev.MessageRejected("tool", name, "found no number; wanted ampere", "nan"),
         "press": ev.ButtonPressed(name),
         "old_press": ev.ButtonPressed(name, retained=True),

@@ -30,9 +30,11 @@ def _by_attempt(scene: Scene) -> Verdict | None:
         return None
     head = attempt.head
     if head.is_(Happened.START_MISSED):
-        return (
-            _too_short(scene, attempt) if head.text("rule") == Rule.SHORTER_THAN_START_AFTER else _under(scene, attempt)
-        )
+        missed: Mapping[str, Callable[[Scene, Attempt], Verdict]] = {
+            Rule.SHORTER_THAN_START_AFTER: _too_short,
+            Rule.NOT_CONFIRMED: _not_confirmed,
+        }
+        return missed.get(head.text("rule"), _under)(scene, attempt)
     if head.is_(Happened.START_REFUSED):
         case = of_refusal.REFUSED.get(head.text("rule"), of_refusal.refused_otherwise)
         return case(scene, attempt)
@@ -77,6 +79,21 @@ def _too_short(scene: Scene, attempt: Attempt) -> Verdict:
     return found
 
 
+def _not_confirmed(scene: Scene, attempt: Attempt) -> Verdict:
+    """It reached its threshold after a silence, and what it said could have been held back since before."""
+    head = attempt.head
+    return Verdict(
+        "not_confirmed",
+        f"{spoken(scene.name)} drew {amps(head.number('peak') or 0.0)} at {at_clock(attempt.start_ms)}, at or above "
+        f"its start_amps of {amps(head.number('start_amps') or 0.0)}, for {lasting(head.number('above_for') or 0.0)}; "
+        "but its sensor or the broker had been silent before, so that this could have been held back since, and no "
+        "second reading a second later, none below it a second before and no time of its own showed that it was new",
+        [head.line],
+        next_step=f"Let the sensor speak once a second, or give [tool.{scene.name}] current an at (when it was "
+        "measured) or a poll; for a sensor that speaks only on change set silent_after = 0.",
+    )
+
+
 def _muted(scene: Scene, attempt: Attempt) -> Verdict:
     return standing.muted_by(scene, attempt.head)
 
@@ -94,6 +111,14 @@ def _rejected(scene: Scene, attempt: Attempt) -> Verdict:
             f"the broker had kept{more}: its age is unknown, so it is shown and starts nothing",
             [head.line],
             next_step="Let the sensor publish its readings without the retain flag; a live reading counts at once.",
+        )
+    if head.text("rule") == Rule.MAX_AGE:
+        return Verdict(
+            "too_old",
+            f"the reading of {spoken(scene.name)} at {at_clock(head.ms)} was refused{more}: {head.text('why')}; what "
+            "its device has held back starts nothing",
+            [head.line],
+            next_step=f"Look at the device's network; max_age of [tool.{scene.name}] current says how old one may be.",
         )
     return Verdict(
         "rejected",

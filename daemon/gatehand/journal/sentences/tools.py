@@ -8,6 +8,12 @@ TABLE: Table = {
         Rule.START_THRESHOLD: (
             "{tool} started[: {amps}, at or above its start_amps of {start_amps}][ for {start_after!}]",
         ),
+        Rule.AFTER_SILENCE: (
+            (
+                "{tool} started[: {amps}, at or above its start_amps of {start_amps}][ for {start_after!}]; "
+                "after a silence it had to wait {waited}, until {confirmed_by}"
+            ),
+        ),
         None: ("{tool} started[, {reason}]",),
     },
     Happened.TOOL_STOPPED: {
@@ -48,6 +54,12 @@ TABLE: Table = {
                 "start_amps of {start_amps} for {above_for} only; start_after wants {start_after}"
             ),
         ),
+        Rule.NOT_CONFIRMED: (
+            (
+                "{tool} was not taken for running: it drew {peak}[ for {above_for!}], at or above its start_amps of "
+                "{start_amps}, but after a silence nothing confirmed that this was new"
+            ),
+        ),
         Rule.CUT_ENDED_BEFORE_GATE: (
             "[{tool}: ]the work ended before a gate was open[, after {waited}], so {collector} was not started",
         ),
@@ -84,6 +96,7 @@ TABLE: Table = {
     },
     Happened.READING_REJECTED: {
         Rule.RETAINED: ("[{subject}: ]a reading that the broker had kept was not used[ ({amps})], its age is unknown",),
+        Rule.MAX_AGE: ("[{subject}: ]reading not used, {why}[: {shown!}]",),
         Rule.BAD_VALUE: ("[{subject}: ][stop contact {stop}: ]message not used, {why}[: {shown!}]",),
         None: ("[{subject}: ]message not used[, {reason}]",),
     },
