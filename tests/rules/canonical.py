@@ -99,7 +99,7 @@ class Canonical:
                 "more": DROP,
             },
             st.Off: {},
-            st.Opening: {"since": DROP, "adopting": KEEP, "until": AHEAD},
+            st.Opening: {"since": DROP, "adopting": KEEP, "until": AHEAD, "unheard": KEEP},
             st.SpinUp: {"since": Age(spin)},
             st.Running: {},
             st.RunOn: {"why": KEEP},

@@ -10,9 +10,9 @@ from dataclasses import dataclass
 
 import pytest
 from msgspec.structs import replace
-from small_shops import hose, limited, two_tools
+from small_shops import hose, limited, one_gate_and_a_stop, two_tools
 
-from gatehand_rules import Shop, demand, fan, gates, holds, interlock, sequence, zone
+from gatehand_rules import Shop, demand, fan, gates, holds, interlock, resets, sequence, zone
 from gatehand_rules import events as ev
 from gatehand_rules.commands import Command
 from gatehand_rules.demand import Demand, Kind
@@ -136,6 +136,14 @@ def starts_on_a_reset(patch: Patch) -> None:
     patch.setattr(holds, "_reset_tool", reset_tool)
 
 
+def takes_a_repeat_for_a_press(patch: Patch) -> None:
+    patch.setattr(resets, "QUIET", 0.0)
+
+
+def takes_a_stuck_button_for_a_press(patch: Patch) -> None:
+    patch.setattr(resets, "LONGEST", 1e6)
+
+
 def starts_when_the_contact_clears(patch: Patch) -> None:
     right = holds.stop
 
@@ -180,6 +188,13 @@ MUTANTS = (
     Mutant(ignores_the_stop_contact, "I5"),
     Mutant(forgets_the_hold, "I5"),
     Mutant(starts_on_a_reset, "I5"),
+    Mutant(takes_a_repeat_for_a_press, "I5", shop=one_gate_and_a_stop),
+    Mutant(
+        takes_a_stuck_button_for_a_press,
+        "I5",
+        shop=one_gate_and_a_stop,
+        more=(ev.ResetButton("main", pressed=True), ev.ResetButton("main", pressed=False)),
+    ),
     Mutant(starts_when_the_contact_clears, "I5"),
     Mutant(starts_on_stale_demands, "I5"),
     Mutant(grants_more_than_fits, "I7", shop=limited),

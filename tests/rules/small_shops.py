@@ -75,6 +75,13 @@ def one_gate(**gate_options: object) -> Shop:
     return Shop(tools=(tool("saw", "told", QUANTUM),), gates=(gate("told", **gate_options),), collectors=(collector(),))
 
 
+def one_gate_and_a_stop() -> Shop:
+    """The same with a stop contact."""
+    shop = one_gate()
+    stop = StopContact(name="stop", collectors=("main",))
+    return Shop(tools=shop.tools, gates=shop.gates, collectors=shop.collectors, stops=(stop,))
+
+
 def limited() -> Shop:
     """Two tools, room for one gate: a tool in run-on gives way."""
     return Shop(

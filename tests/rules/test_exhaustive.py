@@ -7,7 +7,18 @@ were is printed at the end of the run (tests/conftest.py).
 from collections.abc import Callable
 
 import pytest
-from small_shops import QUANTUM, at_rest, hose, in_quanta, limited, moves, one_gate, one_tool, two_tools
+from small_shops import (
+    QUANTUM,
+    at_rest,
+    hose,
+    in_quanta,
+    limited,
+    moves,
+    one_gate,
+    one_gate_and_a_stop,
+    one_tool,
+    two_tools,
+)
 from walk import Walked, walk
 
 from gatehand_rules import events as ev
@@ -61,6 +72,19 @@ def test_hands_and_a_gate_that_starts_when_opened(monkeypatch: pytest.MonkeyPatc
     shop = one_gate(reports=True, on_hand_open="start")
     more: list[ev.Event] = [ev.ButtonPressed("told"), ev.HandAsked("told", on=True), ev.HandAsked("told", on=False)]
     sound(walk(shop, moves(shop, more=more), begin=at_rest(shop)), tell, "hands")
+
+
+def test_a_reset_button_messages_and_holds(monkeypatch: pytest.MonkeyPatch, tell: Tell) -> None:
+    """A press of a quantum counts, one of three does not: both layers and the observer agree on each."""
+    in_quanta(monkeypatch)
+    shop = one_gate_and_a_stop()
+    more: list[ev.Event] = [
+        *(ev.ResetButton("main", pressed=pressed) for pressed in (True, False)),
+        ev.HoldAsked("main"),
+        ev.OffAsked("main"),
+    ]
+    found = walk(shop, moves(shop, more=more), begin=at_rest(shop))
+    sound(found, tell, "a reset button, messages and holds")
 
 
 @pytest.mark.slow
