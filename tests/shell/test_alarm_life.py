@@ -312,11 +312,17 @@ def test_a_new_connection_shows_all_at_once_that_stands(world: World) -> None:
 def test_every_alarm_of_the_shells_own_says_what_to_do_next() -> None:
     from inspect import getmembers, isfunction, signature
 
+    from gatehand.mqtt.payload import Rejected
     from gatehand.shell import shell_alarms
     from gatehand.shell.routes import RetainedCommand
 
     values = {
         "found": RetainedCommand("gate", "bench", "shop/gate/bench/set"),
+        "bad": Rejected("nothing at /amps", "{}"),
+        "kind": "gate",
+        "name": "bench",
+        "key": "state",
+        "topic": "shop/x",
         "wall": WALL,
         "problems": ["config.toml:3:1: error: found 3; wanted a table"],
         "topics": ("shop/x",),

@@ -49,12 +49,25 @@ def _not_fresh(name: str, facts: Facts, rule: Rule) -> tuple[str, str]:
     )
 
 
-def _silent(name: str, facts: Facts, rule: Rule) -> tuple[str, str]:
-    why = (
-        f"The {name}'s sensor says that it is gone."
-        if rule is Rule.OFFLINE
-        else f"The {name}'s sensor has said nothing for {_n(facts.get('silent_after'))} s."
-    )
+def silent(name: str, facts: Facts, rule: Rule) -> tuple[str, str]:
+    """Of a tool's sensor. A sensor that speaks and is not understood is not called silent."""
+    topic, table = facts.get("topic"), f"[tool.{name.replace(' ', '_')}]"
+    if (says := facts.get("says")) is not None:
+        why = (
+            f"The {plain(name)}'s sensor speaks and is not understood: on {topic} it said {says!r} "
+            f"({facts.get('wanted')})."
+        )
+        return why, f"Mend {facts.get('key')} in {table} of the config (topic, pointer), or what the sensor says."
+    if rule is Rule.OFFLINE:
+        why = f"The {plain(name)}'s sensor says that it is gone."
+    elif facts.get("never_heard"):
+        return (
+            f"The {plain(name)}'s sensor has never been heard: nothing has come on {topic}.",
+            f"Look at the topic in {table}, and at the sensor's power and network; until it speaks, use the button.",
+        )
+    else:
+        on = "" if topic is None else f" on {topic}"
+        why = f"The {plain(name)}'s sensor has said nothing{on} for {_n(facts.get('silent_after'))} s."
     return why, "Look at the sensor's power and network; until it speaks, use the gate's button."
 
 
@@ -181,7 +194,7 @@ def _stops_unheard(_name: str, facts: Facts, _rule: Rule) -> tuple[str, str]:
 
 _WORDS: Final[dict[tuple[str, str], Words]] = {
     ("tool", "not_fresh"): _not_fresh,
-    ("tool", "silent"): _silent,
+    ("tool", "silent"): silent,
     ("tool", "run_limit"): _run_limit,
     ("tool", "max_open"): _max_open,
     ("tool", "not_served"): _not_served,

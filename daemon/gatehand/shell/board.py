@@ -3,7 +3,7 @@
 The engine says what happened and when it is time to show it; nothing here changes what the rules do.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Mapping
 from typing import Final
 
 from gatehand.journal.clock import Clock
@@ -44,6 +44,14 @@ class Board:
         self._visible = False
         self._mirrors: list[Callable[[], None]] = []
         self._offset = clock.wall() - clock.mono()
+
+    def tell_also(self, more: Callable[[str, str], Mapping[str, object]]) -> None:
+        """What else a status says, by kind and name."""
+        self._statuses.tell_also(more)
+
+    def changed(self, subjects: Iterable[Subject]) -> None:
+        """Something else of theirs than the rules' state has changed: shown with the next `show`."""
+        self._at_once.update((each, None) for each in subjects if self._statuses.knows(each))
 
     def take(self, before: State, outcome: Outcome) -> None:
         """What a step has come to; looked at with the next `show`, so that no command waits for it."""

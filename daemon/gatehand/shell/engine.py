@@ -30,6 +30,7 @@ from gatehand.shell.ports import Diagnostics, InMemory, Log, Memory, Recorder, T
 from gatehand.shell.repeats import Repeats
 from gatehand.shell.requests import answer
 from gatehand.shell.told import word
+from gatehand.shell.unheard import Unheard
 from gatehand_rules import events as ev
 from gatehand_rules import initial, step
 from gatehand_rules.commands import Command
@@ -86,6 +87,8 @@ class Engine:
         self._queue = LogFirst(log, timers, stamper, self._send, self._on_log_failure)
         self._notebook = Notebook(memory or InMemory(), self._clock, timers, self)
         self._board = Board(plan, self._clock, transport, self._notebook)
+        self._unheard = Unheard(plan, self._notebook, self)
+        self._board.tell_also(self._unheard.shown)
         self._repeats = Repeats()
         self._own_topics = OwnTopics(self, diagnose)
         self._now = self._clock.mono()
@@ -146,8 +149,7 @@ class Engine:
         if events is None:
             self._own_topics.on_message(self._plan.routes, topic, payload, retained=retained)
             return
-        if events:
-            self._notebook.note_heard(topic)
+        self._notebook.note_heard(topic)
         for event in events:
             self.handle(event, received)
 
@@ -168,10 +170,12 @@ class Engine:
         wanted = self._own_topics.on_settled(self._plan.routes)
         self._board.show_all(self._state, self._time())
         self._transport.subscribe(wanted)
+        self._unheard.connected(up=True)
 
     def on_lost(self, reason: str, heard_at: float) -> None:
         """The connection is gone."""
         self._diagnose("warning", f"lost the broker: {reason}", None)
+        self._unheard.connected(up=False)
         for batch in self._queue.drop():
             self._not_sent(batch, batch.commands)
         self._board.hide()
@@ -227,6 +231,7 @@ class Engine:
             self.note(REFUSALS_COUNTED, facts)
         self.handle(ev.Tick())
         self._notebook.beat()
+        self._board.changed(self._unheard.beat(now))
         if self._queue.idle:
             self._board.show_readings(self._state, now)
 
@@ -288,6 +293,7 @@ class Engine:
         before, self._plan, self._state = self._state, plan, outcome.state
         self._begin_recording(changed)
         self._board.swap(plan)
+        self._unheard.swap(plan)
         owed = self._notebook.owed(plan)
         self._carry_out(before, outcome, self._now)
         self._hold_again(owed)
@@ -331,6 +337,7 @@ class Engine:
             self._arm(self._state.wake_at, self._now)
 
     def _carry_out(self, before: State, outcome: Outcome, now: float) -> None:
+        outcome = self._unheard.told_of(outcome)
         said = [finding for finding in outcome.findings if self._repeats.is_said(finding, now)]
         lines: list[Line] = [self._stamper.finding(finding, now) for finding in said]
         self._queue.put(lines, outcome.commands, now)
@@ -349,6 +356,8 @@ class Engine:
             message = self._plan.told.message(command)
             if message is not None and not self._transport.publish(message):
                 unsent.append(command)
+            else:
+                self._unheard.commanded(command)
         if unsent:
             self._not_sent(batch, tuple(unsent))
         now = self._clock.mono()

@@ -11,6 +11,13 @@ EVERY: Final = 60.0
 """Seconds between two lines about the same value of the same device."""
 
 
+class Odd(Struct, frozen=True):
+    """What a device said last, where that is not understood; since when it has said nothing else."""
+
+    bad: Rejected
+    since: float
+
+
 class _Spell(Struct):
     """What one device's value has been rejected for since the last line."""
 
@@ -24,6 +31,12 @@ class Rejections:
 
     def __init__(self) -> None:
         self._spells: dict[tuple[Literal["tool", "gate", "collector", "stop"], str, str], _Spell] = {}
+        self.odd: dict[tuple[str, str, str], Odd] = {}
+        """By kind, name and key: what is not understood now."""
+
+    def understood(self, kind: str, name: str, key: str) -> None:
+        """It said something that is."""
+        self.odd.pop((kind, name, key), None)
 
     def say(
         self,
@@ -34,6 +47,8 @@ class Rejections:
         now: float,
     ) -> MessageRejected | None:
         """The event for a rejected payload; None when it is only counted. `key`: which of the device's values."""
+        was = self.odd.get((kind, name, key))
+        self.odd[kind, name, key] = Odd(bad, now if was is None else was.since)
         spell = self._spells.get((kind, name, key))
         if spell is None or (now - spell.said_at >= EVERY and not spell.more):
             self._spells[kind, name, key] = _Spell(now)

@@ -15,13 +15,15 @@ from gatehand.config import Config
 from gatehand.config.signals import Contact, Current, Heard
 from gatehand.mqtt.payload import Payload, Reader, Rejected, UnknownWord, excerpt
 from gatehand.mqtt.transport import Subscription
-from gatehand.shell.rejections import Rejections
+from gatehand.shell.rejections import Odd, Rejections
 from gatehand.shell.requests import Request, Requests
 from gatehand_rules import events as ev
 from gatehand_rules.words import Position
 
 LARGEST_AMPS: Final = 1000.0
 _LONGEST_REASON: Final = 48
+_TELLING_WORD: Final = 2
+"""The live word of a button with which it is told that none of them was the one for pressed."""
 
 T = TypeVar("T")
 Kind: TypeAlias = Literal["tool", "gate", "collector", "stop"]
@@ -117,6 +119,8 @@ class Routes:
             handler = handlers[0]
             found = handler.read(payload, retained)
             if type(found) is ev.Reading:
+                if self._rejections.odd:
+                    self._rejections.understood(handler.kind, handler.name, handler.key)
                 return (found,)
             event = self._answer(handler, found, now)
             return () if event is None else (event,)
@@ -149,6 +153,11 @@ class Routes:
         """Whether a device of the shop speaks there."""
         return topic in self._handlers or topic in self._requests.topics
 
+    @property
+    def not_understood(self) -> Mapping[tuple[str, str, str], Odd]:
+        """By kind, name and key: what a device said last, where that is not understood."""
+        return self._rejections.odd
+
     def overdue(self, now: float) -> tuple[ev.MessageRejected, ...]:
         """Counts of rejected messages whose minute is over."""
         return self._rejections.overdue(now)
@@ -156,6 +165,8 @@ class Routes:
     def _answer(self, handler: Handler, found: ev.Event | Rejected | None, now: float) -> ev.Event | None:
         if isinstance(found, Rejected):
             return self._rejections.say(handler.kind, handler.name, handler.key, found, now)
+        if found is not None and self._rejections.odd:
+            self._rejections.understood(handler.kind, handler.name, handler.key)
         return found
 
     def _subscription(self, topic: str) -> Subscription:
@@ -298,13 +309,25 @@ def _gate_state(name: str, heard: Heard, words: dict[str, Position]) -> Read:
 
 
 def _button(name: str, reader: Reader, pressed: dict[str, bool]) -> Read:
+    """Whatever is not the word for pressed is a release; but where it never comes, it is misspelt: told of once.
+
+    Not at the first other word, which may be the release that a device says when it has just started.
+    """
+    wanted = " or ".join(map(repr, pressed))
+    others = 0
+
     def read(payload: bytes | Payload, retained: bool) -> ev.Event | Rejected | None:
+        nonlocal others
         match reader.read_word(payload, pressed):
             case Rejected() as bad:
                 return bad
-            case UnknownWord():  # released
-                return None
+            case UnknownWord(text=text):  # released
+                others += not retained
+                if retained or others != _TELLING_WORD:
+                    return None
+                return Rejected(f"found another word and never yet the one for pressed, want {wanted}", text)
             case _:
+                others = _TELLING_WORD
                 return ev.ButtonPressed(name, retained)
 
     return read

@@ -5,6 +5,7 @@ The rules' alarms find their words in `alarm_words`.
 
 from typing import Final
 
+from gatehand.mqtt.payload import Rejected
 from gatehand.shell.alarms import Alarm
 from gatehand.shell.routes import RetainedCommand
 from gatehand_rules.alarms import alarm_id, alarm_parts
@@ -18,6 +19,13 @@ SAME_BASE: Final = alarm_id("daemon", "main", "same_base")
 SUBSCRIPTIONS: Final = alarm_id("daemon", "main", "subscriptions")
 _RETAINED_COMMAND: Final = "retained_command"
 _MOST_SHOWN: Final = 3
+_WHOSE: Final = {
+    "stop": ("stop contact", ", so it may stop nothing"),
+    "tool": ("sensor of", ", so it starts nothing"),
+    "gate": ("gate", ", though it was told to open"),
+    "collector": ("collector", ", though it was switched on"),
+}
+"""What a person calls the device, and what its silence means."""
 
 
 def retained_command_id(found: RetainedCommand) -> str:
@@ -40,6 +48,39 @@ def retained_command(found: RetainedCommand, wall: float) -> Alarm:
         "Find out who publishes there with retain and stop it; then remove what is retained by publishing an empty "
         f"retained message to {found.topic!r}.",
         ((found.kind, found.name),),
+    )
+
+
+def unheard_id(kind: str, name: str) -> str:
+    """The id of the alarm of a device that was never heard, or never understood."""
+    return alarm_id(kind, name, "unheard")
+
+
+def unheard(kind: str, name: str, topic: str, wall: float) -> Alarm:
+    """A device that ought to have spoken by now has not."""
+    what, then = _WHOSE[kind]
+    return Alarm(
+        unheard_id(kind, name),
+        wall,
+        f"The {what} {name.replace('_', ' ')} has never been heard: nothing has come on {topic}{then}.",
+        f"Look at the topic in [{kind}.{name}] of the config and at the device's power and network; gatehand listen "
+        "shows what speaks. The alarm ends with its first word there.",
+        ((kind, name),),
+        facts=(("topic", topic),),
+    )
+
+
+def not_understood(kind: str, name: str, key: str, topic: str, bad: Rejected, *, wall: float) -> Alarm:
+    """A device speaks, and not as its table says."""
+    what, _ = _WHOSE[kind]
+    return Alarm(
+        unheard_id(kind, name),
+        wall,
+        f"The {what} {name.replace('_', ' ')} speaks and is not understood: on {topic} it said {bad.shown!r} "
+        f"({bad.why}).{' It stops nothing.' if kind == 'stop' else ''}",
+        f"Mend [{kind}.{name}] in the config ({key}: topic, pointer, words), or what the device says.",
+        ((kind, name),),
+        facts=(("topic", topic), ("says", bad.shown), ("wanted", bad.why)),
     )
 
 

@@ -5,7 +5,7 @@ Nothing is decided or remembered here but since when a state's word stands, why,
 
 import json
 import math
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from typing import Final, TypeAlias
 
 from msgspec import Struct
@@ -82,8 +82,13 @@ class Statuses:
         """`hold_id`: of the hold that stands on a collector."""
         self._base = base
         self._hold_id = hold_id
+        self._more: Callable[[str, str], Mapping[str, object]] = lambda _kind, _name: {}
         self._shown: dict[Subject, _Shown] = {}
         self.reshape(shop)
+
+    def tell_also(self, more: Callable[[str, str], Mapping[str, object]]) -> None:
+        """What else a status says, by kind and name."""
+        self._more = more
 
     def reshape(self, shop: Shop) -> tuple[Outgoing, ...]:
         """Another shop: what stays keeps its past; gives the messages that remove what is gone."""
@@ -130,7 +135,13 @@ class Statuses:
                 if not shown.explained and subject[0] == "collector":
                     shown.because = _OF_ITSELF.get(word, shown.because)
                 shown.word, shown.since, shown.explained = word, at.wall, False
-            body = {"state": word, "since": stamp(shown.since), "because": shown.because, **facts}
+            body = {
+                "state": word,
+                "since": stamp(shown.since),
+                "because": shown.because,
+                **facts,
+                **self._more(*subject),
+            }
             payload = json.dumps(body, ensure_ascii=False).encode("utf-8", "backslashreplace")
             if payload != shown.sent:
                 shown.sent, shown.amps = payload, _amps(facts)

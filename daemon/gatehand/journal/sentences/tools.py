@@ -27,6 +27,7 @@ TABLE: Table = {
     },
     Happened.TOOL_SILENT: {
         Rule.SILENT_AFTER: (
+            "{tool}: its sensor speaks and is not understood: on {topic} it said {says} ({wanted})[; it was {was}]",
             "{tool}: its sensor has said nothing for {silent_after}[; it was {was}][, last {last_amps}]",
         ),
         None: ("{tool} is silent[, {reason}]",),

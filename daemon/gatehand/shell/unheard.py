@@ -1,0 +1,232 @@
+"""Signals of the config that were never heard, or that say what is not understood: a misspelt topic, word or pointer.
+
+The rules know names, not topics, so this is the shell's: an alarm for whatever ought to have spoken by now, a line in
+the log and in the status for what speaks only when somebody presses it. Nothing here changes what the rules do.
+"""
+
+from collections.abc import Iterator, Mapping
+from typing import Final, Protocol
+
+from msgspec import Struct
+from msgspec.structs import replace
+
+from gatehand.config import Config
+from gatehand.config.base import Table
+from gatehand.config.signals import Heard
+from gatehand.journal.clock import Clock
+from gatehand.journal.line import SIGNAL_UNHEARD
+from gatehand.shell import shell_alarms
+from gatehand.shell.alarm_words import silent as silent_words
+from gatehand.shell.alarms import Alarm
+from gatehand.shell.board import Board
+from gatehand.shell.notebook import Notebook
+from gatehand.shell.plan import Plan
+from gatehand.shell.rejections import Odd
+from gatehand_rules.alarms import alarm_id
+from gatehand_rules.commands import CollectorOn, Command, OpenGate
+from gatehand_rules.findings import Fact, Finding, Happened, Rule
+from gatehand_rules.step import Outcome
+
+PATIENCE: Final = 60.0
+"""Seconds with the broker up."""
+_LONGEST_BEAT: Final = 2.0
+"""Seconds: a beat that comes later than this was held up, and so may have been what it waits for."""
+_SENSORS: Final = ("current", "power", "running")
+
+
+class Signal(Struct, frozen=True):
+    """One thing that a device of the shop says. `key` is its key in the device's table."""
+
+    kind: str
+    name: str
+    key: str
+    topic: str
+    only_shown: bool = False
+    """It speaks when something changes, so that its silence means nothing yet."""
+    after_command: bool = False
+    """It need not speak before its device was told to do something."""
+
+
+class Desk(Protocol):
+    """What is asked of the engine from here."""
+
+    @property
+    def board(self) -> Board:
+        """What is shown."""
+
+    @property
+    def clock(self) -> Clock:
+        """The clocks in use."""
+
+    def raise_alarm(self, alarm: Alarm) -> None:
+        """Raise an alarm of the shell's own."""
+
+    def clear_alarm(self, name: str) -> None:
+        """End one."""
+
+    def note(self, event: str, facts: Mapping[str, Fact] | None = None) -> None:
+        """Write a log line of the shell's own."""
+
+
+class Unheard:
+    """What has not been heard, and since when it could have been."""
+
+    def __init__(self, plan: Plan, notebook: Notebook, desk: Desk) -> None:
+        self._notebook = notebook
+        self._desk = desk
+        self._connected = False
+        self._up = 0.0
+        """Seconds with the broker up, as beats have counted them."""
+        self._beat_at: float | None = None
+        self._since: dict[Signal, float] = {}
+        """What was never heard, and `_up` when it began to be waited for."""
+        self._told: set[Signal] = set()
+        self._standing: dict[str, str] = {}
+        """Alarms of ours, and what they say."""
+        self._shown: dict[tuple[str, str], dict[str, list[object]]] = {}
+        self.swap(plan)
+
+    def swap(self, plan: Plan) -> None:
+        """Another config: what stays goes on being waited for since it was."""
+        self._plan = plan
+        self._signals = tuple(signals(plan.config))
+        unheard = [one for one in self._signals if not self._notebook.was_heard(one.topic)]
+        waits = [one for one in unheard if not one.after_command or one in self._since]
+        self._since = {one: self._since.get(one, self._up) for one in waits}
+        self._told &= self._since.keys()
+
+    def connected(self, up: bool) -> None:
+        """The broker is there, or gone."""
+        self._connected, self._beat_at = up, None
+
+    def commanded(self, command: Command) -> None:
+        """It has left: whoever reports back has something to say now. "off" and "shut" may change nothing."""
+        match command:
+            case CollectorOn(collector=name):
+                subject = ("collector", name)
+            case OpenGate(gate=name):
+                subject = ("gate", name)
+            case _:
+                return
+        for one in self._signals:
+            if (one.kind, one.name) == subject and one.after_command and not self._notebook.was_heard(one.topic):
+                self._since.setdefault(one, self._up)
+
+    def beat(self, now: float) -> tuple[tuple[str, str], ...]:
+        """Once a second. Gives the subjects whose status says something else now."""
+        if self._connected:
+            self._up += 0.0 if self._beat_at is None else min(now - self._beat_at, _LONGEST_BEAT)
+            self._beat_at = now
+        for one in [one for one in self._since if self._notebook.was_heard(one.topic)]:
+            del self._since[one]
+            self._told.discard(one)
+        before = self._shown
+        self._look(now)
+        subjects = {**before, **self._shown}
+        return tuple(each for each in subjects if before.get(each) != self._shown.get(each))
+
+    def shown(self, kind: str, name: str) -> dict[str, list[object]]:
+        """For a status: topics that were never heard, and what was said and not understood. Empty: all is well."""
+        return self._shown.get((kind, name), {})
+
+    def told_of(self, outcome: Outcome) -> Outcome:
+        """The same, where a sensor is called silent with what the rules cannot know: its topic, and what it said."""
+        if not any(finding.event is Happened.TOOL_SILENT for finding in outcome.findings):
+            return outcome
+        return replace(outcome, findings=tuple(map(self._with_topic, outcome.findings)))
+
+    # Inside
+
+    def _with_topic(self, finding: Finding) -> Finding:
+        if finding.rule is not Rule.SILENT_AFTER or finding.tool is None:
+            return finding
+        return replace(finding, facts=(*finding.facts, *self._of_sensor(finding.tool)))
+
+    def _of_sensor(self, tool: str) -> tuple[tuple[str, Fact], ...]:
+        """What its topic is, and what has become of it there."""
+        for one in self._signals:
+            if (one.kind, one.name) == ("tool", tool) and one.key in _SENSORS:
+                odd = self._plan.routes.not_understood.get((one.kind, one.name, one.key))
+                facts: tuple[tuple[str, Fact], ...] = (("topic", one.topic),)
+                if odd is not None:
+                    return (*facts, ("key", one.key), ("says", odd.bad.shown), ("wanted", odd.bad.why))
+                return facts if self._notebook.was_heard(one.topic) else (*facts, ("never_heard", True))
+        return ()
+
+    def _look(self, now: float) -> None:
+        due = [one for one, since in self._since.items() if self._up - since >= PATIENCE]
+        for one in due:
+            if one not in self._told:
+                self._told.add(one)
+                self._desk.note(SIGNAL_UNHEARD, {one.kind: one.name, "key": one.key, "topic": one.topic})
+        odd = self._odd()
+        wall, wanted = self._desk.clock.wall(), dict[str, Alarm]()
+        for one, found in odd:
+            # Nobody is safe by a stop contact that is not understood.
+            if one.key != "button" and (one.kind == "stop" or now - found.since >= PATIENCE):
+                alarm = shell_alarms.not_understood(one.kind, one.name, one.key, one.topic, found.bad, wall=wall)
+                wanted.setdefault(alarm.id, alarm)
+        for one in due:
+            if not one.only_shown:
+                alarm = shell_alarms.unheard(one.kind, one.name, one.topic, wall)
+                wanted.setdefault(alarm.id, alarm)
+        for tool in [name for kind, name in {(one.kind, one.name) for one in self._signals} if kind == "tool"]:
+            # One cause, one alarm: the rules' own names the topic too, and says what was not understood.
+            if (silent := self._desk.board.alarms.standing.get(alarm_id("tool", tool, "silent"))) is not None:
+                wanted.pop(shell_alarms.unheard_id("tool", tool), None)
+                self._explain(silent, tool)
+        for id_, alarm in wanted.items():
+            if self._standing.get(id_) != alarm.because:
+                self._desk.raise_alarm(alarm)
+        for id_ in self._standing.keys() - wanted.keys():
+            self._desk.clear_alarm(id_)
+        self._standing = {id_: alarm.because for id_, alarm in wanted.items()}
+        self._shown = {}
+        for one in due:
+            self._shown.setdefault((one.kind, one.name), {}).setdefault("unheard", []).append(one.topic)
+        for one, found in odd:
+            said = {"topic": one.topic, "said": found.bad.shown, "why": found.bad.why}
+            self._shown.setdefault((one.kind, one.name), {}).setdefault("not_understood", []).append(said)
+
+    def _odd(self) -> list[tuple[Signal, Odd]]:
+        odd = self._plan.routes.not_understood
+        return [(one, odd[key]) for one in self._signals if (key := (one.kind, one.name, one.key)) in odd]
+
+    def _explain(self, silent: Alarm, tool: str) -> None:
+        """It was called silent, and speaks now, in words that are not understood."""
+        facts = dict(self._of_sensor(tool))
+        if "says" in facts and dict(silent.facts).get("says") != facts["says"]:
+            because, then = silent_words(tool, facts, Rule.SILENT_AFTER)
+            kept = tuple((key, value) for key, value in silent.facts if key not in facts)
+            self._desk.raise_alarm(replace(silent, because=because, next=then, facts=(*kept, *facts.items())))
+
+
+def signals(config: Config) -> Iterator[Signal]:
+    """Whatever the shop's devices say, in the config's order."""
+    for name, stop in config.stop.items():
+        yield Signal("stop", name, "contact", stop.topic)
+    for name, gate in config.gate.items():
+        yield from _of("gate", name, gate, only_shown=("button", "online"), after_command=("state",))
+    for name, fan in config.collector.items():
+        # Its sensor may speak only on change as well, and of what it may be silent is not said: a start changes it.
+        yield from _of(
+            "collector", name, fan, only_shown=("bin_full", "reset", "online"), after_command=("state", *_SENSORS)
+        )
+    for name, tool in config.tool.items():
+        shown = ("online", *_SENSORS) if tool.silent_after == 0 else ("online",)
+        yield from _of("tool", name, tool, only_shown=shown, others=_SENSORS)
+
+
+def _of(
+    kind: str,
+    name: str,
+    table: Table,
+    *,
+    only_shown: tuple[str, ...] = (),
+    after_command: tuple[str, ...] = (),
+    others: tuple[str, ...] = (),
+) -> Iterator[Signal]:
+    for key in dict.fromkeys((*after_command, *others, *only_shown)):
+        heard = getattr(table, key, None)
+        if isinstance(heard, Heard):
+            yield Signal(kind, name, key, heard.topic, key in only_shown, key in after_command)
