@@ -17,7 +17,7 @@ from gatehand_rules.alarms import alarm_id
 from gatehand_rules.detect import held_from
 from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Happened, Rule
-from gatehand_rules.gates import is_proven
+from gatehand_rules.gates import is_proven, is_roused, keeps
 from gatehand_rules.state import (
     CollectorState,
     GateFault,
@@ -101,7 +101,12 @@ def _turn(one: Demand) -> float:
 
 def _has_air(draft: Draft, one: Demand) -> bool:
     """Its gates are open or on their way, so that a running fan serves it."""
-    return all(isinstance(draft.gates[i].move, (GateOpen, GateOpening)) for i in one.gates)
+    return all(isinstance(draft.gates[i].move, (GateOpen, GateOpening)) or _is_near(draft, i) for i in one.gates)
+
+
+def _is_near(draft: Draft, at: int) -> bool:
+    """Open by an old word that counts, or being shut so that it can be opened."""
+    return is_roused(draft.gates[at]) or keeps(draft, at)
 
 
 def _tool_demand(state: ToolState) -> tuple[Kind | None, float, Standing]:
@@ -164,6 +169,7 @@ def _too_late(draft: Draft, at: int, ends: float) -> bool:
     """The gate would have to be told to open, and would not be open before `ends`."""
     move = draft.gates[at].move
     rests = isinstance(move, (GateShut, GateShutting, GateUnknown))
+    rests = rests and not _is_near(draft, at)
     return rests and draft.shop.gates[at].commanded and due(draft.now, draft.shop.gates[at].travel) >= ends
 
 
@@ -227,7 +233,7 @@ def is_decided_shut(draft: Draft, at: int) -> bool:
     state, gate = draft.gates[at], draft.shop.gates[at]
     if isinstance(state.move, GateFault):
         return state.move.wanted is Position.OPEN or not gate.commanded
-    return not gate.commanded and not is_proven(state)
+    return not gate.commanded and not is_proven(state) and not keeps(draft, at)
 
 
 def stands_shut(state: GateState) -> bool:
@@ -238,6 +244,11 @@ def stands_shut(state: GateState) -> bool:
 def proven(draft: Draft, at: int) -> list[int]:
     """Indices of the collector's gates that are proven open."""
     return [i for i in draft.shop.gates_of(at) if is_proven(draft.gates[i])]
+
+
+def keeping(draft: Draft, at: int) -> int:
+    """How many gates keep a running fan: those proven open, and for one found turning those that were said to be."""
+    return sum(1 for i in draft.shop.gates_of(at) if is_proven(draft.gates[i]) or keeps(draft, i))
 
 
 def last_used(fan: CollectorState) -> tuple[int, ...]:

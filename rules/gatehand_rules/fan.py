@@ -45,6 +45,7 @@ def tell_on(draft: Draft, at: int, rule: Rule) -> None:
     draft.set_collector(
         at,
         phase=SpinUp(now) if start else fan.phase,
+        found_on=False,
         still_at=inf,
         answer=answer,
         confirmed=fan.confirmed and not start,
@@ -73,6 +74,7 @@ def tell_off(draft: Draft, at: int, rule: Rule, phase: Phase | None = None, why:
         answer=Answer(on=False, since=now) if known else None,
         told_on_at=None,
         by_hand=False,
+        found_on=fan.found_on and fan.seen_on,
         confirmed=False,
         grace_until=-inf,
     )
@@ -96,7 +98,7 @@ def see(draft: Draft, at: int, *, reported: bool | None = None, drawing: bool | 
     if fan.seen_on:
         fan = replace(fan, still_at=inf)
     elif before and not fan.on_phase:
-        fan = replace(fan, still_at=due(now, collector.coast_down))
+        fan = replace(fan, still_at=due(now, collector.coast_down), found_on=False)
     draft.collectors[at] = replace(fan, answer=_news(fan))
     if before != fan.seen_on:
         draft.say(

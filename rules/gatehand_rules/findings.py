@@ -80,6 +80,7 @@ class Rule(StrEnum):
     TRAVEL = "travel"
     REPORT = "report"
     RETRY = "retry"
+    NOT_HEARD_LIVE = "not_heard_live"
     MOVED_BY_HAND = "moved_by_hand"
     NO_GATE_PROVEN = "no_gate_proven"
     GATE_BY_HAND_IS_SHUT = "gate_by_hand_is_shut"

@@ -2,13 +2,16 @@
 
 from typing import assert_never
 
+from msgspec.structs import replace
+
 from gatehand_rules import fan
 from gatehand_rules.alarms import alarm_id
-from gatehand_rules.commands import OpenGate, ShutGate
+from gatehand_rules.commands import OpenGate, Poll, ShutGate
 from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Happened, Rule
 from gatehand_rules.shop import Gate
 from gatehand_rules.state import (
+    CollectorState,
     GateFault,
     GateMove,
     GateOpen,
@@ -17,9 +20,13 @@ from gatehand_rules.state import (
     GateShutting,
     GateState,
     GateUnknown,
+    Opening,
 )
 from gatehand_rules.timers import due, reached
 from gatehand_rules.words import Position
+
+ROUSED_TRIES = 2
+"""A gate that was shut and opened once has had as many tellings as two retries."""
 
 
 def is_proven(state: GateState) -> bool:
@@ -31,8 +38,12 @@ def tell_open(draft: Draft, at: int, rule: Rule, instead_of: tuple[str, ...] = (
     """Command the gate open and start its travel."""
     gate, now = draft.shop.gates[at], draft.now
     reported = draft.gates[at].reported
+    _ask(draft, at)
     draft.tell(OpenGate(gate.name, instead_of), at)
-    draft.set_gate(at, move=GateOpening(now, now), reported=None if reported is Position.SHUT else reported)
+    tries = ROUSED_TRIES if draft.gates[at].roused else 0
+    was_shut = reported is Position.SHUT
+    move = GateOpening(now, now, tries, said_shut=was_shut and not draft.gates[at].live)
+    draft.set_gate(at, move=move, reported=None if was_shut else reported)
     draft.say(
         Happened.GATE_COMMANDED,
         rule,
@@ -42,6 +53,12 @@ def tell_open(draft: Draft, at: int, rule: Rule, instead_of: tuple[str, ...] = (
         travel=gate.travel,
         instead_of=", ".join(instead_of) or None,
     )
+
+
+def _ask(draft: Draft, at: int) -> None:
+    """A gate that was not heard live yet is asked where it stands: what it answers is live."""
+    if draft.shop.gates[at].polled and not draft.gates[at].live:
+        draft.commands.append(Poll("gate", draft.shop.gates[at].name))
 
 
 def ensure_open(draft: Draft, at: int, rule: Rule, instead_of: tuple[str, ...] = ()) -> None:
@@ -59,6 +76,27 @@ def tell_shut(draft: Draft, at: int, rule: Rule) -> None:
     draft.tell(ShutGate(gate.name), at)
     draft.set_gate(at, move=GateShutting(now, now), reported=None if reported is Position.OPEN else reported)
     draft.say(Happened.GATE_COMMANDED, rule, gate=gate.name, collector=gate.collector, to="shut", travel=gate.travel)
+
+
+def rouse(draft: Draft, at: int) -> None:
+    """Shut it once: a device that speaks only on change, and stood open already, has had nothing to say."""
+    tell_shut(draft, at, Rule.NOT_HEARD_LIVE)
+    draft.set_gate(at, move=GateShutting(draft.now, draft.now, then_open=True), roused=True)
+
+
+def keeps(draft: Draft, at: int) -> bool:
+    """Open by an old word alone, which may keep a fan that turned at the daemon's start until it is off."""
+    gate, state = draft.shop.gates[at], draft.gates[at]
+    home = draft.shop.collector_at(gate.collector)
+    if home is None or not draft.collectors[home].found_on or not isinstance(state.move, GateUnknown):
+        return False
+    told = state.move.kept is not None or not gate.commanded
+    return told and state.reported is Position.OPEN and not state.live
+
+
+def is_roused(state: GateState) -> bool:
+    """Being shut so that it can be opened and speak."""
+    return isinstance(state.move, GateShutting) and state.move.then_open
 
 
 def may_shut(draft: Draft, at: int) -> bool:
@@ -80,14 +118,15 @@ def tell_again(draft: Draft, at: int, *, tries: int, rule: Rule) -> None:
         return
     match move:
         case GateOpening(first=first):
+            _ask(draft, at)
             draft.tell(OpenGate(gate.name), at)
-            draft.set_gate(at, move=GateOpening(now, first if tries else now, tries))
+            draft.set_gate(at, move=replace(move, since=now, first=first if tries else now, tries=tries))
             if not tries and draft.gates[at].reported is Position.SHUT:
                 draft.set_gate(at, reported=None)
             to = "open"
         case GateShutting(first=first):
             draft.tell(ShutGate(gate.name), at)
-            draft.set_gate(at, move=GateShutting(now, first if tries else now, tries))
+            draft.set_gate(at, move=replace(move, since=now, first=first if tries else now, tries=tries))
             to = "shut"
         case GateUnknown() | GateShut() | GateOpen() | GateFault():
             return
@@ -106,8 +145,10 @@ def tell_again(draft: Draft, at: int, *, tries: int, rule: Rule) -> None:
 
 
 def forget_fault(draft: Draft, at: int) -> None:
-    """A fresh demand tries a gate again that would not open."""
+    """A fresh demand tries a gate again that would not open, and rouses anew one that has said nothing live."""
     move = draft.gates[at].move
+    if not isinstance(move, (GateOpening, GateShutting)):
+        draft.set_gate(at, roused=False)
     if isinstance(move, GateFault) and move.wanted is Position.OPEN:
         draft.set_gate(at, move=GateUnknown())
 
@@ -125,6 +166,10 @@ def time_passes(draft: Draft, at: int) -> None:
     gate, state, wanted = draft.shop.gates[at], draft.gates[at], _goal(move)
     if _is_proof(gate, state, move):
         _arrive(draft, at, wanted, Rule.TRAVEL)
+    elif is_roused(state):
+        draft.set_gate(at, move=GateUnknown(shutting=True))  # it is opened now, if it is still wanted
+    elif isinstance(move, GateOpening) and not state.live and _not_heard(draft, at, move):
+        pass
     elif move.tries < gate.retries:
         tell_again(draft, at, tries=move.tries + 1, rule=Rule.RETRY)
     else:
@@ -152,6 +197,31 @@ def time_passes(draft: Draft, at: int) -> None:
         )
 
 
+def _not_heard(draft: Draft, at: int, move: GateOpening) -> bool:
+    """Nothing live came from a gate told open. True: its fan may keep it, or it is shut and opened once (I2)."""
+    home = _home(draft, at)
+    if home.found_on and draft.gates[at].reported is Position.OPEN:
+        draft.set_gate(at, move=GateUnknown(kept=move.first))
+    elif draft.gates[at].roused or move.said_shut or not _is_wanted(home):
+        return False  # it was shut, and a slow one would only turn round; or nothing asks for it
+    elif may_shut(draft, at):
+        rouse(draft, at)
+    elif home.on_phase or home.seen_on:
+        return False
+    else:  # the fan coasts down: that does not count against the gate
+        tell_again(draft, at, tries=max(1, move.tries), rule=Rule.RETRY)
+    return True
+
+
+def _is_wanted(home: CollectorState) -> bool:
+    return home.on_phase or isinstance(home.phase, Opening)
+
+
+def _home(draft: Draft, at: int) -> CollectorState:
+    home = draft.shop.collector_at(draft.shop.gates[at].collector)
+    return CollectorState() if home is None else draft.collectors[home]
+
+
 def arrives(draft: Draft, at: int) -> None:
     """Travel that has run out, where it is proof: nothing is commanded by it."""
     move = _overdue(draft, at)
@@ -160,8 +230,13 @@ def arrives(draft: Draft, at: int) -> None:
 
 
 def _is_proof(gate: Gate, state: GateState, move: GateOpening | GateShutting) -> bool:
-    """Time alone proves a gate that cannot report, or whose last report says so already."""
-    return not gate.reports or state.reported is _goal(move)
+    """Time alone proves a gate that cannot report, or whose last report says so already.
+
+    A word of unknown age is no proof of being open; of being shut it is good enough: what may be shut, is shut.
+    """
+    if not gate.reports:
+        return True
+    return state.reported is _goal(move) and (state.live or isinstance(move, GateShutting))
 
 
 def _overdue(draft: Draft, at: int) -> GateOpening | GateShutting | None:
@@ -184,6 +259,8 @@ def _arrive(draft: Draft, at: int, where: Position, rule: Rule) -> None:
         told, first = move.since, move.first
     elif isinstance(move, GateFault):
         told = first = move.first
+    elif isinstance(move, GateUnknown) and move.kept is not None:
+        told = first = move.kept
     late = round(draft.now - due(first, gate.travel), 3)
     opened = where is Position.OPEN
     draft.set_gate(at, move=GateOpen(told) if opened else GateShut(told))
@@ -230,7 +307,9 @@ def report_retained(draft: Draft, at: int, position: Position, says: str) -> Non
     elif position is Position.SHUT and (isinstance(move, GateUnknown) or _wanted(move) is Position.SHUT):
         move = GateShut()
         clear_fault(draft, at, Rule.RETAINED)
-    draft.set_gate(at, move=move, reported=position, says=says)
+    elif isinstance(move, GateUnknown) and move.kept is not None:
+        move = GateUnknown()
+    draft.set_gate(at, move=move, reported=position, says=says, live=state.live and state.reported is position)
 
 
 def _wanted(move: GateMove) -> Position | None:
@@ -241,13 +320,15 @@ def _wanted(move: GateMove) -> Position | None:
 def report(draft: Draft, at: int, position: Position, says: str) -> bool:
     """A live report. True when the gate was opened by hand or by itself from its shut position."""
     gate, state = draft.shop.gates[at], draft.gates[at]
-    draft.set_gate(at, reported=position, says=says)
+    draft.set_gate(at, reported=position, says=says, live=True, roused=False)
     match position:
         case Position.OPEN:
             return _report_open(draft, at, state.move)
         case Position.SHUT:
             _report_shut(draft, at, state.move)
         case Position.BETWEEN:
+            if isinstance(state.move, GateUnknown) and state.move.kept is not None:
+                draft.set_gate(at, move=GateUnknown())
             if isinstance(state.move, (GateOpen, GateShut)):
                 draft.set_gate(at, move=GateUnknown(from_shut=isinstance(state.move, GateShut)))
                 draft.say(Happened.GATE_BETWEEN, Rule.REPORT, gate=gate.name, collector=gate.collector, **_said(says))
@@ -268,6 +349,8 @@ def _report_open(draft: Draft, at: int, move: GateMove) -> bool:
             _arrive(draft, at, Position.OPEN, Rule.REPORT)
         case GateUnknown(shutting=True):
             pass
+        case GateUnknown(kept=told) if told is not None:
+            _arrive(draft, at, Position.OPEN, Rule.REPORT)
         case GateUnknown(from_shut=from_shut):
             _moved(draft, at, gate, Position.OPEN)
             return from_shut

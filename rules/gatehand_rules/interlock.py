@@ -5,9 +5,10 @@ Read it in one sitting: `observe` keeps the record, `judge` lets a command pass 
 leave at once if the sequence did not say it (I4, I5).
 
 Proven open: reported open by a live report, and seen shut since it was last told shut; or told open at least `travel`
-ago, for a gate that cannot report or whose last report (of any age) says open. What travelled long enough once has
-travelled, whatever `travel` becomes. A fan may turn when it was told on, is
-seen on, was never told anything, or was told off (or last seen) within `coast_down`.
+ago, for a gate that cannot report or whose last word, once heard live, says open. A word of unknown age proves nothing:
+it may keep a fan that turned at the daemon's start, until that is off. What travelled long enough once has
+travelled, whatever `travel` becomes. A fan may turn when it was told on, is seen on, was never told anything, or was
+told off (or last seen) within `coast_down`.
 """
 
 from math import inf
@@ -43,7 +44,7 @@ def _proven(shop: Shop, guard: Guard, at: int, now: float) -> bool:
     gate, seen = shop.gates[at], guard.gates[at]
     by_time = _has_travelled(shop, guard, at, now)
     if gate.reports:
-        return seen.reported is Position.OPEN and not seen.left and (seen.live or by_time)
+        return seen.reported is Position.OPEN and seen.heard and not seen.left and (seen.live or by_time)
     return by_time
 
 
@@ -72,6 +73,14 @@ def _gives_way(shop: Shop, guard: Guard, at: int) -> bool:
 
 def _open_gates(shop: Shop, guard: Guard, fan: int, now: float) -> list[int]:
     return [i for i in shop.gates_of(fan) if _proven(shop, guard, i, now)]
+
+
+def _air_for_found(shop: Shop, guard: Guard, fan: int, now: float) -> int:
+    """Gates of a fan found turning that are open by any word, or on their way."""
+    said = [i for i in shop.gates_of(fan) if guard.gates[i].reported is Position.OPEN and not guard.gates[i].left]
+    return sum(
+        1 for i in shop.gates_of(fan) if i in said or _proven(shop, guard, i, now) or _on_its_way(shop, guard, i, now)
+    )
 
 
 def _shown_on(seen: FanSeen) -> bool:
@@ -231,12 +240,13 @@ def _see_gate(shop: Shop, guard: Guard, at: int, position: Position, now: float,
     if not gate.reports:
         return guard
     live = not retained or (seen.live and seen.reported is position)
+    heard = not retained or (seen.heard and seen.reported is position)
     was_shut = seen.reported is Position.SHUT and now >= round(seen.told_at + gate.travel, 6)
     left = seen.left and position is not Position.SHUT and not was_shut
     moved = position is not Position.OPEN and seen.live and _proven(shop, guard, at, now)
     told = None if moved else seen.told  # moved by somebody: what it was told holds no longer
     travelled = seen.travelled and not moved
-    guard = _gate(guard, at, told=told, travelled=travelled, reported=position, live=live, left=left)
+    guard = _gate(guard, at, told=told, travelled=travelled, reported=position, heard=heard, live=live, left=left)
     opened = position is Position.OPEN and not retained
     by_itself = opened and (told is not Position.OPEN or seen.reported is Position.SHUT)
     return _arm(shop, guard, gate.collector) if by_itself and gate.on_hand_open == "start" else guard
@@ -247,7 +257,7 @@ def _see_fan(guard: Guard, at: int, now: float, **changes: bool) -> Guard:
     guard = _fan(guard, at, **changes)
     if _shown_on(guard.fans[at]):
         return guard
-    guard = _fan(guard, at, off_told=False)
+    guard = _fan(guard, at, off_told=False, adopting=guard.fans[at].adopting and guard.fans[at].told_on is None)
     return _fan(guard, at, off_at=now) if was_on else guard
 
 
@@ -287,7 +297,9 @@ def _judge_one(shop: Shop, guard: Guard, command: Command, now: float) -> tuple[
             seen = guard.fans[at]
             again = seen.told_on is False and seen.off_at < inf
             off_at = seen.off_at if again else now
-            return _fan(guard, at, told_on=False, off_at=off_at, off_told=True, adopting=False), None
+            return _fan(
+                guard, at, told_on=False, off_at=off_at, off_told=True, adopting=seen.adopting and _shown_on(seen)
+            ), None
         case ShutGate(gate=name) if (at := shop.gate_at(name)) is not None:
             veto = _veto_shut(shop, guard, at, now)
             return (guard, veto) if veto else (_told_shut(_nobody_gives_way_to(guard, name), at, now), None)
@@ -398,10 +410,8 @@ def enforce(shop: Shop, guard: Guard, now: float) -> tuple[Guard, tuple[Command,
     for at, collector in enumerate(shop.collectors):
         seen = guard.fans[at]
         proven = len(_open_gates(shop, guard, at, now))
-        if seen.adopting and proven >= collector.min_open:
-            guard = _fan(guard, at, adopting=False)
-            seen = guard.fans[at]
-        starved = watching and _is_on(seen) and proven < collector.min_open and not seen.adopting
+        air = _air_for_found(shop, guard, at, now) if seen.adopting else proven
+        starved = watching and _is_on(seen) and air < collector.min_open
         for i in _air(shop, guard, at, now) if starved else ():
             guard = _told_open(guard, i, now)
             extra.append(OpenGate(shop.gates[i].name))

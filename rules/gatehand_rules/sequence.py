@@ -33,6 +33,7 @@ from gatehand_rules.state import (
     SpinUp,
 )
 from gatehand_rules.timers import reached
+from gatehand_rules.words import Position
 
 ROUNDS = 16
 """More than the longest chain of changes within one instant, the retries of gates without travel left out."""
@@ -123,7 +124,7 @@ def _held(draft: Draft, at: int) -> None:
 def _fan_against_shut_gates(draft: Draft, at: int) -> bool:
     """I4: a fan that turns with too few gates proven open. True when the round ends here."""
     collector, state = draft.shop.collectors[at], draft.collectors[at]
-    if len(demand.proven(draft, at)) >= collector.min_open or not (state.on_phase or state.seen_on):
+    if demand.keeping(draft, at) >= collector.min_open or not (state.on_phase or state.seen_on):
         if state.on_phase:  # it stands until a start has gone well
             alarm = alarm_id("collector", collector.name, "shut_gates")
             draft.clear_alarm(alarm, Rule.FAN_AGAINST_SHUT_GATES, collector=collector.name)
@@ -156,11 +157,11 @@ def _give_air(draft: Draft, at: int) -> None:
 def _relieve(draft: Draft, at: int) -> int:
     """Open gates for the fan's sake until `min_open` are proven or on their way. The number that is."""
     least = draft.shop.collectors[at].min_open
-    usable = len(demand.proven(draft, at))
+    usable = demand.keeping(draft, at)
     for i in zone.spare(draft, at, demand.last_used(draft.collectors[at])):
         if usable >= least:
             break
-        if gates.is_proven(draft.gates[i]) or not draft.shop.gates[i].commanded:
+        if gates.is_proven(draft.gates[i]) or gates.keeps(draft, i) or not draft.shop.gates[i].commanded:
             continue
         gates.ensure_open(draft, i, Rule.FAN_AGAINST_SHUT_GATES, zone.unproven(draft, at, i))
         usable += 1
@@ -198,7 +199,7 @@ def _adopting(draft: Draft, at: int) -> None:
     collector, state = draft.shop.collectors[at], draft.collectors[at]
     if not state.seen_on:
         fan.tell_off(draft, at, Rule.ADOPTION)
-    elif len(demand.proven(draft, at)) >= collector.min_open:
+    elif demand.keeping(draft, at) >= collector.min_open:
         longest = max((draft.shop.tools[i].run_on for i in draft.shop.tools_of(at)), default=0.0)
         draft.set_collector(at, phase=Running(), grace_until=draft.now + longest, confirmed=True)
         draft.say(Happened.COLLECTOR_ADOPTED, Rule.ADOPTION, collector=collector.name, grace=longest)
@@ -235,6 +236,9 @@ def _refuse_unservable(draft: Draft, at: int, granted: list[Demand]) -> None:
             continue
         by_hand = [i for i in one.gates if not draft.shop.gates[i].commanded]
         rule = Rule.GATE_BY_HAND_IS_SHUT if by_hand else Rule.NO_GATE_PROVEN
+        mute = [i for i in by_hand if draft.gates[i].reported is Position.OPEN]
+        if mute:  # it says that it is open, and not that it is so now
+            rule, by_hand = Rule.NOT_HEARD_LIVE, mute
         names = ", ".join(draft.shop.gates[i].name for i in by_hand or one.gates)
         if draft.raise_alarm(alarm, rule, tool=one.tool, gate=one.gate, gates=names):
             draft.say(
@@ -385,7 +389,8 @@ def _on(draft: Draft, at: int, served: list[Demand]) -> None:
         ours = state.told_on_at is not None or state.by_hand
         unread = now < draft.no_start_before or _waits_for_stops(draft, at)
         allowed = state.seen_on or not (fan.bin_refuses(collector, state) or unread)
-        if not ours and allowed and any(one.may_start for one in served):
+        proven = len(demand.proven(draft, at)) >= collector.min_open  # an old word keeps a fan and starts none (I1)
+        if not ours and allowed and proven and any(one.may_start for one in served):
             fan.tell_on(draft, at, Rule.DEMAND)  # an adopted fan becomes ours with a fresh demand
         _on_phase(draft, at, cutting=cutting, why=Rule.RUN_ON)
         return

@@ -54,6 +54,8 @@ class Gate(Described):
     """False: moved by hand only; it must report."""
     reports: bool = False
     """It reports its position."""
+    polled: bool = False
+    """It can be asked where it stands."""
     travel: Seconds = 1.5
     retries: Annotated[int, Field(ge=0, le=20)] = 2
     hand_limit: Seconds = 1800.0

@@ -170,7 +170,7 @@ def _adopt(draft: Draft, at: int) -> None:
         _open_unknown(draft, at)
     told_off = state.answer is not None and not state.answer.on  # asked for before what is retained was in
     if state.seen_on and not told_off:
-        draft.set_collector(at, phase=Opening(draft.now, adopting=True), still_at=inf)
+        draft.set_collector(at, phase=Opening(draft.now, adopting=True), still_at=inf, found_on=True)
     else:
         fan.tell_off(draft, at, Rule.ADOPTION)
 

@@ -113,6 +113,8 @@ class GateUnknown(Struct, frozen=True):
     from_shut: bool = False
     shutting: bool = False
     """Told shut last: what it says of being open may be from before."""
+    kept: float | None = None
+    """Told open then, and only an old word says that it is: it may keep a fan that was found turning."""
 
 
 class GateShut(Struct, frozen=True):
@@ -127,6 +129,8 @@ class GateOpening(Struct, frozen=True):
     since: float
     first: float
     tries: int = 0
+    said_shut: bool = False
+    """An old word said that it was shut: it has to move, and speaks when it does."""
 
 
 class GateOpen(Struct, frozen=True):
@@ -136,11 +140,12 @@ class GateOpen(Struct, frozen=True):
 
 
 class GateShutting(Struct, frozen=True):
-    """Told to shut."""
+    """Told to shut. `then_open`: once, so that it speaks when it is opened again, if it is still wanted."""
 
     since: float
     first: float
     tries: int = 0
+    then_open: bool = False
 
 
 class GateFault(Struct, frozen=True):
@@ -168,6 +173,10 @@ class GateState(Struct, frozen=True, kw_only=True):
     move: GateMove = GateUnknown()
     reported: Position | None = None
     """Its last report that no later contrary command has made void."""
+    live: bool = False
+    """What it said last was heard live since the daemon's start: an old word proves nothing, and takes nothing away."""
+    roused: bool = False
+    """Shut once so that it speaks, and nothing live has been heard since."""
     says: str = ""
     """That report's word, where it is neither open nor shut."""
     hand: Hand | None = None
@@ -262,6 +271,8 @@ class CollectorState(Struct, frozen=True, kw_only=True):
     """Last "on", for the refresh; None: not ours to refresh."""
     by_hand: bool = False
     """Somebody switched it on at its own switch."""
+    found_on: bool = False
+    """It turned at the daemon's start, was not told on since, and was not seen to stand after it was told off."""
     grace_until: float = -inf
     """After adoption: kept on until then, so that its tools can be heard."""
     starts: tuple[float, ...] = ()
@@ -293,7 +304,10 @@ class GateSeen(Struct, frozen=True):
     travelled: bool = False
     """Told open, and its travel was over by the `travel` of that time: a longer one takes no proof away."""
     reported: Position | None = None
+    heard: bool = False
+    """It said so live, now or before it was told: a word of unknown age never is proof."""
     live: bool = False
+    """It said so live since it was told."""
     left: bool = False
     """Told shut and not seen shut since: what it says of being open may be from before."""
     gives_way_to: str | None = None

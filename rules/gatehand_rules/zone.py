@@ -51,8 +51,12 @@ def open_wanted(draft: Draft, at: int, chosen: list[int]) -> None:
     leaving = _leaving(draft, at, chosen)
     names = tuple(shop.gates[i].name for i in leaving)
     for i in chosen:
-        if shop.gates[i].commanded:
+        if not shop.gates[i].commanded or gates.is_roused(draft.gates[i]):
+            continue
+        if not gates.keeps(draft, i):
             gates.ensure_open(draft, i, Rule.ZONE_CHANGE if names else Rule.DEMAND, names)
+        elif gates.may_shut(draft, i):  # with other air for the fan it can be made to speak; else it serves as it is
+            gates.rouse(draft, i)
 
 
 def unproven(draft: Draft, at: int, but: int) -> tuple[str, ...]:

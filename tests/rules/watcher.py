@@ -34,6 +34,8 @@ class GateNotes(Struct, frozen=True):
     told_at: float = -inf
     again_at: float = -inf
     said: Position | None = None
+    fresh: bool = False
+    """What it said last was said since the daemon's start, not kept by the broker from before."""
     live: bool = False
     left: bool = False
     """Told shut, and not seen shut since: what it says about being open may be from before."""
@@ -45,6 +47,8 @@ class FanNotes(Struct, frozen=True):
     """A collector as seen from outside."""
 
     told: bool | None = None
+    untold: bool = True
+    """Not told on since the daemon's start, nor seen to stand after an off: what turns then, turned before."""
     sure: bool = False
     """The last "on" surely arrived and still holds."""
     on_at: float = -inf
@@ -142,8 +146,8 @@ class Observer:
         by_time = seen.told is Position.OPEN and self.now >= round(seen.told_at + gate.travel, 6)
         if not gate.reports:
             return by_time
-        if seen.said is not Position.OPEN or seen.left:
-            return False
+        if seen.said is not Position.OPEN or seen.left or not seen.fresh:
+            return False  # an old word is no proof (I1)
         return (seen.live and not seen.left) or by_time
 
     def count(self, fan: int, *, without: int | None = None) -> int:
@@ -298,13 +302,14 @@ class Observer:
     def _gate_report(self, at: int, position: Position, *, retained: bool) -> None:
         seen = self.gates[at]
         live = not retained or (seen.live and seen.said is position)
+        fresh = not retained or (seen.fresh and seen.said is position)
         was_shut = seen.said is Position.SHUT and self.now >= round(seen.told_at + self.shop.gates[at].travel, 6)
         left = seen.left and position is not Position.SHUT and not was_shut
         if position is not Position.OPEN and seen.live and self.proven(at):
             seen = replace(seen, told=None)  # moved by somebody: what it was told holds no longer
         opened = position is Position.OPEN and not retained
         by_itself = opened and (seen.told is not Position.OPEN or seen.said is Position.SHUT)
-        self.gates[at] = replace(seen, said=position, live=live, left=left)
+        self.gates[at] = replace(seen, said=position, fresh=fresh, live=live, left=left)
         if by_itself and self.shop.gates[at].on_hand_open == "start":
             self._hand(at)
 
@@ -350,7 +355,8 @@ class Observer:
         if before and not self.seen_on(at):
             self.fans[at] = replace(self.fans[at], off_at=self.now)
         if not self.seen_on(at):
-            self.fans[at] = replace(self.fans[at], off_since_standing=False)
+            untold = self.fans[at].untold and self.fans[at].told is None
+            self.fans[at] = replace(self.fans[at], off_since_standing=False, untold=untold)
 
     def _lost(self, heard_at: float) -> None:
         self.connected = False
@@ -378,6 +384,7 @@ class Observer:
                 self.fans[at] = replace(
                     self.fans[at],
                     told=False,
+                    untold=self.fans[at].untold and self.seen_on(at),
                     sure=False,
                     told_at=self.fans[at].told_at if again else self.now,
                     off_at=self.fans[at].off_at if again else self.now,
@@ -408,7 +415,7 @@ class Observer:
             self.breaches.append("bin full: a start")
         if seen.told is not True:
             seen = replace(seen, told_at=self.now)
-        self.fans[at] = replace(seen, told=True, sure=True, on_at=self.now, off_since_standing=False)
+        self.fans[at] = replace(seen, told=True, untold=False, sure=True, on_at=self.now, off_since_standing=False)
 
     def _open(self, at: int, others: tuple[str, ...]) -> None:
         home = self.shop.collector_at(self.shop.gates[at].collector)
@@ -488,7 +495,11 @@ class Observer:
         own = self.own(at)
         moving = sum(1 for i in own if self.travelling(i))
         least = self.shop.collectors[at].min_open
-        adopting = self.fans[at].told is None
+        adopting = self.fans[at].untold
+        # A fan that turned before the daemon may be kept by gates that were said to be open, until it is off (I4).
+        old = [i for i in own if not self.proven(i) and self.gates[i].said is Position.OPEN and not self.gates[i].left]
+        if adopting and proven + len({*old, *(i for i in own if self.travelling(i))}) >= least:
+            return
         unused = [
             self.shop.gates[i].name
             for i in own
@@ -496,9 +507,9 @@ class Observer:
         ]
         if proven + moving < least and unused:
             self.breaches.append(f"I4: fan seen running, {proven} gates proven, {moving} opening; unused: {unused}")
-        if not self.fans[at].off_since_standing and not (adopting and moving):
+        if not self.fans[at].off_since_standing:
             self.breaches.append(f"I4: fan seen running with {proven} gates proven and no off left")
-        if not adopting and not any(self.shop.collectors[at].name in alarm for alarm in self.alarms):
+        if not any(self.shop.collectors[at].name in alarm for alarm in self.alarms):
             self.breaches.append("no alarm: fan seen running against shut gates")
 
 

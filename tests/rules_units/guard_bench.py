@@ -12,9 +12,9 @@ from gatehand_rules.words import Position
 
 OPEN, SHUT = Position.OPEN, Position.SHUT
 NOW = 100.0
-SEEN_OPEN = GateSeen(told=OPEN, told_at=90.0, again_at=90.0, travelled=True, reported=OPEN, live=True)
-SEEN_SHUT = GateSeen(told=SHUT, told_at=90.0, again_at=90.0, reported=SHUT, live=True)
-ON_ITS_WAY = GateSeen(told=OPEN, told_at=99.5, again_at=99.5, reported=SHUT, live=True)
+SEEN_OPEN = GateSeen(told=OPEN, told_at=90.0, again_at=90.0, travelled=True, reported=OPEN, heard=True, live=True)
+SEEN_SHUT = GateSeen(told=SHUT, told_at=90.0, again_at=90.0, reported=SHUT, heard=True, live=True)
+ON_ITS_WAY = GateSeen(told=OPEN, told_at=99.5, again_at=99.5, reported=SHUT, heard=True, live=True)
 READY_TO_START = FanSeen(told_on=False, off_at=0.0, armed=True)
 TURNING = FanSeen(told_on=True, off_at=0.0)
 STILL = FanSeen(told_on=False, off_at=0.0)

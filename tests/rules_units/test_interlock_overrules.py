@@ -93,7 +93,7 @@ def test_a_telling_repeated_that_is_vetoed_is_not_believed() -> None:
     place = shop(tool("saw"), gate("saw"), gate("other"), fan(max_open=1))
     bench = running(place)
     # The interlock does not know of it: to the sequence it is on its way, and is told again.
-    bench.put(gates=(bench.gate_state(0), GateState(move=GateOpening(53.0, 53.0))))
+    bench.put(gates=(bench.gate_state(0), GateState(move=GateOpening(53.0, 53.0), live=True)))
     said = bench.tick(55.0)
     assert "command_vetoed/max_open gate=other collector=main command=open standing=1 max_open=1" in said
     assert bench.gate_state(1).move == GateOpening(53.0, 53.0)

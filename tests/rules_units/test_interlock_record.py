@@ -28,6 +28,9 @@ ASKED = replace(STILL, reset_asked_at=NOW)
 """A reset was asked for by message just now."""
 
 
+SAID_OPEN = GateSeen(reported=OPEN, heard=True, live=True)
+
+
 def test_a_tool_seen_low_and_then_at_its_threshold_arms_its_collector() -> None:
     one = gates_shop(1)
     record = guard(SEEN_OPEN, fans=(STILL,))
@@ -94,9 +97,11 @@ def test_a_gate_opened_by_hand_arms_its_collector(
 @pytest.mark.parametrize(
     ("seen", "position", "retained", "after"),
     [
-        (GateSeen(), OPEN, False, GateSeen(reported=OPEN, live=True)),
+        (GateSeen(), OPEN, False, GateSeen(reported=OPEN, heard=True, live=True)),
         (GateSeen(), OPEN, True, GateSeen(reported=OPEN, live=False)),
-        (GateSeen(reported=OPEN, live=True), OPEN, True, GateSeen(reported=OPEN, live=True)),
+        (SAID_OPEN, OPEN, True, SAID_OPEN),
+        (replace(SAID_OPEN, live=False), OPEN, True, replace(SAID_OPEN, live=False)),
+        (SAID_OPEN, SHUT, True, GateSeen(reported=SHUT, heard=False, live=False)),
         (GateSeen(reported=OPEN, live=False), OPEN, True, GateSeen(reported=OPEN, live=False)),
         (GateSeen(reported=SHUT, live=True), OPEN, True, GateSeen(reported=OPEN, live=False)),
         (GateSeen(told=SHUT, told_at=90.0, left=True), OPEN, False, "left"),

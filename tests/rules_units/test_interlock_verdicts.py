@@ -28,6 +28,8 @@ from gatehand_rules.commands import CollectorOff, CollectorOn, Command, OpenGate
 from gatehand_rules.state import FanSeen, GateSeen, Guard
 from gatehand_rules.words import Position
 
+SAID_OPEN = GateSeen(told=OPEN, told_at=90.0, again_at=90.0, reported=OPEN)
+"""By a word of unknown age."""
 ON, PASSES = CollectorOn("main"), ["> on main"]
 
 
@@ -38,7 +40,8 @@ ON, PASSES = CollectorOn("main"), ["> on main"]
     ("seen", "passes"),
     [
         (SEEN_OPEN, True),
-        (GateSeen(reported=OPEN, live=True), True),
+        (GateSeen(reported=OPEN, heard=True, live=True), True),
+        (replace(SEEN_OPEN, heard=False, live=False), False),  # an old word, told open long ago
         (replace(SEEN_OPEN, reported=SHUT), False),
         (replace(SEEN_OPEN, reported=Position.BETWEEN), False),
         (replace(SEEN_OPEN, reported=None), False),
@@ -269,15 +272,15 @@ def test_open_and_shut_are_remembered_and_a_second_telling_moves_only_its_own_ti
         return interlock.judge(one, guard(seen, fans=(STILL,)), (command,), NOW)[0].gates[0]
 
     assert told(SEEN_SHUT, OpenGate("a")) == GateSeen(
-        told=OPEN, told_at=NOW, again_at=NOW, reported=None, live=False, left=False, gives_way_to=None
+        told=OPEN, told_at=NOW, again_at=NOW, reported=None, heard=True, live=False, left=False, gives_way_to=None
     )
     left = replace(SEEN_SHUT, left=True, gives_way_to="x")
     assert told(left, OpenGate("a")) == GateSeen(
-        told=OPEN, told_at=NOW, again_at=NOW, reported=None, live=False, left=False, gives_way_to=None
+        told=OPEN, told_at=NOW, again_at=NOW, reported=None, heard=True, live=False, left=False, gives_way_to=None
     )
     assert told(SEEN_OPEN, OpenGate("a")) == replace(SEEN_OPEN, again_at=NOW, live=False)
     assert told(replace(SEEN_OPEN, gives_way_to="x"), SHUT_A) == GateSeen(
-        told=SHUT, told_at=NOW, again_at=NOW, reported=None, live=True, left=True, gives_way_to=None
+        told=SHUT, told_at=NOW, again_at=NOW, reported=None, heard=True, live=True, left=True, gives_way_to=None
     )
     between = replace(SEEN_OPEN, reported=Position.BETWEEN)
     assert told(between, SHUT_A).reported is Position.BETWEEN
@@ -326,7 +329,8 @@ def test_a_fan_without_air_gets_a_gate_and_is_told_off() -> None:
         guard(SEEN_OPEN, SEEN_SHUT),
         guard(SEEN_SHUT, SEEN_SHUT, fans=(STILL,)),
         guard(SEEN_SHUT, SEEN_SHUT, fans=(replace(TURNING, adopting=True),), watching_from=100.001),
-        guard(SEEN_SHUT, SEEN_SHUT, fans=(replace(TURNING, adopting=True),)),
+        guard(ON_ITS_WAY, SEEN_SHUT, fans=(replace(TURNING, adopting=True),)),
+        guard(SAID_OPEN, SEEN_SHUT, fans=(replace(TURNING, adopting=True),)),
         guard(SEEN_SHUT, SEEN_SHUT, watching_from=100.001),
     ],
 )
@@ -371,12 +375,18 @@ def test_under_a_stop_a_fan_is_told_off_at_once(seen: FanSeen, watching_from: fl
     assert said == ([STARVED_OFF, line] if off else [])
 
 
-def test_a_fan_that_is_adopted_is_so_until_enough_gates_are_proven() -> None:
-    adopting = FanSeen(told_on=None, reported_on=True, adopting=True)
-    for seen, still in ((SEEN_OPEN, False), (SEEN_SHUT, True)):
-        after, extra, _ = interlock.enforce(gates_shop(1), guard(seen, fans=(adopting,)), NOW)
-        assert after.fans[0].adopting is still
-        assert extra == ()
+def test_a_fan_found_turning_may_run_on_an_old_word_and_on_no_less_until_it_is_told_anything() -> None:
+    found = FanSeen(told_on=None, reported_on=True, adopting=True)
+    for seen, kept in ((SEEN_OPEN, True), (SAID_OPEN, True), (ON_ITS_WAY, True), (SEEN_SHUT, False)):
+        assert (enforced(gates_shop(1), guard(seen, fans=(found,))) == []) is kept
+    assert enforced(gates_shop(1), guard(replace(SAID_OPEN, left=True), fans=(found,))) != []
+    assert enforced(gates_shop(1), guard(SAID_OPEN, fans=(replace(found, adopting=False),))) != []
+    assert enforced(gates_shop(2, min_open=2), guard(SAID_OPEN, SEEN_SHUT, fans=(found,))) != []
+
+
+def test_an_old_word_starts_no_fan_not_even_one_that_it_keeps() -> None:
+    for seen in (READY_TO_START, FanSeen(told_on=None, reported_on=True, adopting=True, armed=True)):
+        assert judged(gates_shop(1), guard(SAID_OPEN, fans=(seen,)), ON) != PASSES
 
 
 @pytest.mark.parametrize(

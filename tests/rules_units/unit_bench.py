@@ -149,6 +149,9 @@ def ready(shop: Shop) -> Bench:
     for machine in shop.tools:
         bench.amps(0.2, 0.0, machine.name)
     bench.tick(0.5)
+    for one in shop.gates:
+        if one.reports:
+            bench.is_shut(0.6, one.name)  # heard live, it is no stranger: nothing need rouse it
     for collector in shop.collectors:
         if collector.reports:
             bench.is_off(0.6, collector.name)

@@ -52,6 +52,7 @@ def _gate(config: Config, name: str) -> Gate:
         collector=config.gate_collector(name),
         commanded=gate.command is not None,
         reports=gate.state is not None,
+        polled=gate.state is not None and gate.state.poll is not None,
         travel=gate.travel,
         retries=gate.retries,
         hand_limit=gate.hand_limit,

@@ -17,6 +17,7 @@ _WORDS: Final[dict[str, str]] = {
     Rule.MIN_OPEN: "too few gates were open",
     Rule.NO_GATE_PROVEN: "its gate did not open",
     Rule.GATE_BY_HAND_IS_SHUT: "its gate, moved by hand, was shut",
+    Rule.NOT_HEARD_LIVE: "its gate, moved by hand, had said nothing yet",
     Rule.SWITCHED_BY_HAND: "the collector was switched off at its own switch",
     Rule.STOP_CONTACT: "a stop contact was active",
 }

@@ -90,6 +90,11 @@ def _not_served(name: str, facts: Facts, rule: Rule) -> tuple[str, str]:
     gates = plain(str(facts.get("gates")))
     if rule is Rule.GATE_BY_HAND_IS_SHUT:
         return (f"The {name} runs and its gate is shut: {gates}.", f"Open it by hand: {gates}.")
+    if rule is Rule.NOT_HEARD_LIVE:
+        return (
+            f"The {name} runs, and only an old message says that its gate is open: {gates}.",
+            f"Shut it and open it once: {gates}. Gatehand then hears where it stands.",
+        )
     return (
         f"None of the {name}'s gates could be proven open: {gates}.",
         "Look at the gate and its report; the collector does not start against shut gates.",

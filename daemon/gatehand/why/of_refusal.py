@@ -194,6 +194,18 @@ def gate_by_hand(scene: Scene, attempt: Attempt) -> Verdict:
     )
 
 
+def gate_not_heard(scene: Scene, attempt: Attempt) -> Verdict:
+    """Only an old word says that the gate is open, and nobody but a hand can move it."""
+    gates = spoken(attempt.head.text("gates"))
+    return Verdict(
+        "gate_not_heard_live",
+        f"{drew(scene, attempt)}, but its gate {gates} is moved by hand and has said nothing since Gatehand's start: "
+        "that it is open is an old message, and the collector does not start on one",
+        [attempt.head.line],
+        next_step=f"Shut the gate {gates} and open it once by hand; the collector then starts.",
+    )
+
+
 def min_open(scene: Scene, attempt: Attempt) -> Verdict:
     """Too few gates for the fan."""
     head = attempt.head
@@ -225,5 +237,6 @@ REFUSED: Final[Mapping[str, Case]] = {
     Rule.MAX_OPEN: max_open,
     Rule.NO_GATE_PROVEN: no_gate,
     Rule.GATE_BY_HAND_IS_SHUT: gate_by_hand,
+    Rule.NOT_HEARD_LIVE: gate_not_heard,
     Rule.MIN_OPEN: min_open,
 }

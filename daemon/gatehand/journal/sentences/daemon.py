@@ -42,6 +42,7 @@ TABLE: Table = {
         Rule.STOPS_UNHEARD: ("alarm: the stop contacts have not been heard[ for {unheard_for}]; nothing starts",),
         Rule.TRAVEL: ("alarm: {gate} did not {wanted}, travel {travel}",),
         Rule.GATE_BY_HAND_IS_SHUT: ("alarm[ for {subject}]: open this gate by hand: {gates}",),
+        Rule.NOT_HEARD_LIVE: ("alarm[ for {subject}]: shut this gate and open it once: {gates}, {reason}",),
         Rule.STOP_CONTACT: ("alarm: stop contact {stop} is active",),
         Rule.BAD_VALUE: ("alarm: stop contact {stop} says {says}, which is neither its active nor its clear",),
         None: ("alarm {alarm}: {because}", "alarm for {subject}, {alarm}: {reason}", "alarm {alarm}[: {reason}]"),

@@ -8,6 +8,7 @@ TABLE: Table = {
         Rule.DEMAND: ("{gate} told to {to}",),
         Rule.ZONE_CHANGE: ("{gate} told to {to}[, before {instead_of} shuts], {reason}",),
         Rule.RETRY: ("{gate} told to {to} again, {reason}[ ({tries} of {retries})]",),
+        Rule.NOT_HEARD_LIVE: ("{gate} told to {to} once, so that it reports when it opens: {reason}",),
         Rule.BROKER: ("{gate} told to {to} again, the broker is back",),
         None: ("{gate} told to {to}[, {reason}]",),
     },

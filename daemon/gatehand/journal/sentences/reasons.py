@@ -23,6 +23,7 @@ REASONS: dict[str, str] = {
     Rule.TRAVEL: "its travel time[ of {travel}] has passed",
     Rule.REPORT: "its own report says so",
     Rule.RETRY: "it has not reported yet",
+    Rule.NOT_HEARD_LIVE: "it has said nothing since Gatehand's start",
     Rule.MOVED_BY_HAND: "moved by hand",
     Rule.NO_GATE_PROVEN: "none of its gates is proven open",
     Rule.GATE_BY_HAND_IS_SHUT: "a gate that is opened by hand is shut",

@@ -85,6 +85,7 @@ TABLE: Table = {
         Rule.MIN_OPEN: ("start refused[ for {subject}]: {proven_open} of {min_open} gates are proven open",),
         Rule.NO_GATE_PROVEN: ("start refused[ for {subject}]: no gate is proven open[ ({gates})]",),
         Rule.GATE_BY_HAND_IS_SHUT: ("start refused[ for {subject}]: open this gate by hand: {gates}",),
+        Rule.NOT_HEARD_LIVE: ("start refused[ for {subject}]: shut this gate and open it once: {gates}, {reason}",),
         Rule.HOLD: ("start refused[ for {subject}]: the collector is held until somebody resets it",),
         Rule.BIN_FULL: ("start refused[ for {subject}]: the bin is full",),
         Rule.SWITCHED_BY_HAND: (
