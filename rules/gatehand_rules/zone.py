@@ -36,12 +36,12 @@ def _counts(draft: Draft, at: int) -> bool:
 
 
 def spare(draft: Draft, at: int, then: tuple[int, ...]) -> list[int]:
-    """Gates to open for the fan's sake, best first: open ones, relief gates, `then`, the others; none that cannot."""
+    """Gates to open for the fan's sake, best first: open, on their way, relief, `then`, others; none that cannot."""
     shop, own = draft.shop, draft.shop.gates_of(at)
     order = [i for i in own if shop.gates[i].relief]
     order += [i for i in then if i in own and i not in order]
     order += [i for i in own if i not in order]
-    order.sort(key=lambda i: not gates.is_proven(draft.gates[i]))
+    order.sort(key=lambda i: (not gates.is_proven(draft.gates[i]), not isinstance(draft.gates[i].move, GateOpening)))
     return [i for i in order if demand.may_open(draft, i)]
 
 

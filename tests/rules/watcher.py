@@ -163,7 +163,8 @@ class Observer:
 
     def travelling(self, at: int) -> bool:
         gate, seen = self.shop.gates[at], self.gates[at]
-        tries = 1 + (gate.retries if gate.reports else 0)
+        # One that was never heard live may have been shut and opened once instead of being told again.
+        tries = 1 + (gate.retries if gate.reports and seen.fresh else 0)
         within = self.now < round(max(seen.told_at + gate.travel * tries, seen.again_at + gate.travel), 6)
         return seen.told is Position.OPEN and within and not self.proven(at)
 

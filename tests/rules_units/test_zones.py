@@ -279,6 +279,13 @@ def test_spare_are_only_the_collectors_own_gates_open_ones_first() -> None:
     assert zone.spare(draft, 0, (4, 3)) == [2, 3, 0, 1]
 
 
+def test_a_gate_on_its_way_is_as_good_as_another_so_that_no_second_one_is_opened() -> None:
+    """A limit of one gate: after a lost broker the relief gate was told open beside the one that was on its way."""
+    place = shop(tool("saw"), gate("saw", relief=True), gate("a"), gate("b"), fan(max_open=1))
+    draft = drawn(place, moves=(GateShut(), GateShut(), GateOpening(99.0, 99.0)))
+    assert zone.spare(draft, 0, (1,)) == [2, 0, 1]
+
+
 def test_gates_that_carry_no_air_are_shut_first() -> None:
     draft = drawn(four(), moves=(GateOpen(1.0), GateOpening(99.0, 99.0), GateOpen(1.0)))
     zone.shut_others(draft, 0, [2])
