@@ -198,6 +198,8 @@ def test_a_broken_connection_takes_nothing_away_from_what_was_live_and_gives_not
     bench.tell(ev.BrokerLost(51.0), 51.0)
     bench.tell(ev.BrokerConnected(), 52.0)
     bench.tell(ev.GateReport("saw", OPEN, retained=True), 52.1)
+    bench.until(55.0)
+    bench.amps(55.0, 0.0)
     bench.until(60.0)
     assert commands(bench.amps(60.0, 5.0)) == ["on main"]
 
@@ -206,6 +208,8 @@ def test_a_broken_connection_takes_nothing_away_from_what_was_live_and_gives_not
     bench.tell(ev.BrokerLost(51.0), 51.0)
     bench.tell(ev.BrokerConnected(), 52.0)
     bench.tell(ev.GateReport("saw", OPEN, retained=True), 52.1)
+    bench.until(55.0)
+    bench.amps(55.0, 0.0)
     bench.until(60.0)
     assert commands(bench.amps(60.0, 5.0)) == ["open saw"]
     assert commands(bench.until(62.0)) == ["shut saw", "open saw"]
