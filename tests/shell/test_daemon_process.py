@@ -275,6 +275,7 @@ def test_a_stop_contact_whose_words_are_mended_is_read_anew_from_what_the_broker
             assert floor.shown("alarm/stop.emergency.active")
             floor.say("shop/estop", "", retain=True)
             floor.say("shop/estop", "released")
+            wait_for(lambda: floor.shown("alarm/stop.emergency.active") is None, what="it is clear")
             floor.reset()
             wait_for(lambda: floor.shown("collector/main")["state"] == "off", what="nothing is left for the next test")
             assert daemon.stop() == 0

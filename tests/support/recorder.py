@@ -43,6 +43,13 @@ class Recorder:
         self.lost.append((reason, heard_at))
         self.story.append("lost")
 
+    def on_standstill(self, seconds: float) -> None:
+        assert seconds > 1
+        self.story.append("stood")
+
+    def on_caught_up(self) -> None:
+        self.story.append("caught up")
+
     def on_notice(self, notice: Notice) -> None:
         self.notices.append(notice)
 

@@ -49,6 +49,12 @@ class Desk(Protocol):
     def handle(self, event: Event, received: float | None = None) -> object:
         """Give the rules an event."""
 
+    def stood_still(self, line: str, seconds: float) -> None:
+        """What comes on the connection of that name is as old as that."""
+
+    def caught_up(self, line: str) -> None:
+        """What had waited on it has been read."""
+
 
 class HomieDevice:
     """One device; the listener of a connection of its own, whose `transport` is set before it runs."""
@@ -108,6 +114,14 @@ class HomieDevice:
         self._live, self._ready_at = False, None
         if self.transport is not None:
             self.transport.subscribe(self.first)
+
+    def on_standstill(self, seconds: float) -> None:
+        """What controllers asked for meanwhile is old."""
+        self._desk.stood_still(self.root, seconds)
+
+    def on_caught_up(self) -> None:
+        """It has been read."""
+        self._desk.caught_up(self.root)
 
     def on_notice(self, notice: Notice) -> None:
         """Something about this connection; the daemon's own tells the log."""

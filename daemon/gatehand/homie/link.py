@@ -6,6 +6,7 @@ from contextlib import asynccontextmanager
 from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
+from gatehand.mqtt.pulse import Pulse
 from gatehand.mqtt.session import Session
 from gatehand.mqtt.settings import BrokerSettings, Patience
 from gatehand.shell.engine import Engine
@@ -19,7 +20,11 @@ _LEAVE_WITHIN: Final = 2.0
 
 @asynccontextmanager
 async def shown_as_homie(
-    engine: Engine, settings: BrokerSettings, diagnose: Diagnostics, patience: Patience | None = None
+    engine: Engine,
+    settings: BrokerSettings,
+    diagnose: Diagnostics,
+    patience: Patience | None = None,
+    pulse: Pulse | None = None,
 ) -> AsyncIterator[None]:
     """Show the shop by the convention for as long as the context lasts, if the config wants it."""
     config = engine.plan.config
@@ -31,7 +36,7 @@ async def shown_as_homie(
     device = HomieDevice(engine, diagnose)
     settings = replace(settings, client_id=f"{settings.client_id}-homie")
     base = config.broker.base
-    session = Session(settings, base, device, device.first, patience=patience, presence=device.presence)
+    session = Session(settings, base, device, device.first, patience=patience, presence=device.presence, pulse=pulse)
     device.transport = session
     engine.board.show_also(_guarded(device, diagnose))
     speaking = asyncio.create_task(session.run())

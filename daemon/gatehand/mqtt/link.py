@@ -40,6 +40,8 @@ T = TypeVar("T")
 
 _DRAIN: Final = 128
 """Packets read in a row before the shell gets its turn."""
+_READING: Final = 0.005
+"""Seconds after which it gets its turn all the same, and with it every other connection of ours."""
 _SUBSCRIBE_AT_ONCE: Final = 100
 
 
@@ -52,6 +54,8 @@ class Hooks(Struct, frozen=True):
     """The broker acknowledged a message with this reason code and its name."""
     unreadable: Callable[[bytes], None]
     """A message came whose topic is not UTF-8."""
+    reading: Callable[[], None]
+    """The socket is about to be read."""
 
 
 class Link:
@@ -178,6 +182,9 @@ class Link:
         """Empty the socket into the inbox, then let the shell have what came."""
         if self._aborted or self._outbox is None:
             return
+        self._hooks.reading()
+        if self._aborted:
+            return
         self._flushes_itself = self._reading = True
         try:
             self._drain()
@@ -265,6 +272,8 @@ class Link:
                 return
             self.heard_at = now
             if arrived == self._arrived and not self._decrypted_waiting():
+                return
+            if time.monotonic() - now > _READING:
                 return
 
     def _take_acks(self, outbox: Outbox) -> None:

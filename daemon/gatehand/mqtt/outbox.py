@@ -40,8 +40,10 @@ class Outbox:
         self._write = write
         self._ask = ask
         self._window = window
-        # Room kept for commands; status messages wait, the latest of each topic, for the rest.
+        # Room kept for commands, and more of it for "off": in a flood the broker's acknowledgements come late. Status
+        # messages wait, the latest of each topic, for the rest.
         self._status_window = max(1, window // 2)
+        self._act_window = max(self._status_window, window - window // 4)
         self._held: list[tuple[Outgoing, float]] = []
         self._offs: list[tuple[Outgoing, float]] = []
         self._status: dict[str, Outgoing] = {}
@@ -82,14 +84,14 @@ class Outbox:
                 self._offs.append((outgoing, now))
                 self._write_waiting()
             case Kind.ACT:
-                if self._held or now - heard_at > FRESH or len(self._unacked) >= self._window:
+                if self._held or now - heard_at > FRESH or len(self._unacked) >= self._act_window:
                     self._hold(outgoing, now)
                 else:
                     self._command(outgoing, now)
 
     def heard(self) -> None:
         """The broker gave a sign of life: what is held leaves, as far as the window allows."""
-        while self._held and len(self._unacked) < self._window:
+        while self._held and len(self._unacked) < self._act_window:
             self._command(*self._held.pop(0))
         if not self._held:
             self.held_since = None

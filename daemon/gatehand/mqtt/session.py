@@ -11,11 +11,13 @@ from contextlib import suppress
 from typing import Final
 
 from gatehand.mqtt import explain
+from gatehand.mqtt.catch_up import CatchUp
 from gatehand.mqtt.explain import Ending, Failure, LinkFailedError
 from gatehand.mqtt.inbox import Inbox, Message
 from gatehand.mqtt.link import Hooks, Link
 from gatehand.mqtt.notices import Herald
 from gatehand.mqtt.payload import excerpt
+from gatehand.mqtt.pulse import Pulse
 from gatehand.mqtt.quiet import quiet_logger
 from gatehand.mqtt.retry import Retry
 from gatehand.mqtt.settings import BrokerSettings, Patience, Presence
@@ -23,6 +25,10 @@ from gatehand.mqtt.transport import Connected, Kind, Listener, Notice, Outgoing,
 
 _SHELL_TURN: Final = 0.005
 """Seconds of the shell's work before the socket is looked at again."""
+_ASK_AGAIN: Final = 1.0
+"""Seconds between two words of ours after a standstill, while none has come back."""
+_ASKED_ENOUGH: Final = 5
+"""Words that did not come back from a broker that speaks: it does not give us our own topic to read."""
 
 
 class Session:
@@ -35,6 +41,8 @@ class Session:
         listener: the shell.
         wanted: what to listen to; `subscribe` changes it.
         patience: all waits.
+        pulse: notices a standstill of the loop; None: nobody does.
+        reads_anew: call `on_settled` again once what is retained for topics added later has come.
     """
 
     def __init__(
@@ -46,6 +54,8 @@ class Session:
         *,
         patience: Patience | None = None,
         presence: Presence | None = None,
+        pulse: Pulse | None = None,
+        reads_anew: bool = False,
     ) -> None:
         self._settings = settings
         self._listener = listener
@@ -60,15 +70,31 @@ class Session:
         self._standing: tuple[Subscription, ...] = ()
         self._refused: dict[str, str] = {}
         self._inbox = Inbox()
-        self._hooks = Hooks(self._deliver, self._on_answer, self._on_unreadable)
+        self._pulse = pulse
+        self._reads_anew = reads_anew
+        self._hooks = Hooks(self._deliver, self._on_answer, self._on_unreadable, self._look)
         self._client_logger = quiet_logger()
         self._link: Link | None = None
         self._last_link: Link | None = None
         self._settle_timer: asyncio.TimerHandle | None = None
+        self._settles_in = 0
+        """Words of ours to come back until what is retained has been read."""
         self._delivering = False
-        self._own_words = 0
+        self._pump_due = False
+        self._catch_up = CatchUp()
+        self._asked = 0
+        self._ask_timer: asyncio.TimerHandle | None = None
         self._stopping = False
         self._wake = asyncio.Event()
+
+    @property
+    def refused(self) -> frozenset[str]:
+        """Topics whose subscription the broker refuses now."""
+        return frozenset(self._refused)
+
+    def listens_to(self, wanted: tuple[Subscription, ...]) -> bool:
+        """Whether these, and no others, are what the broker has been asked for on this connection."""
+        return self._link is not None and self._standing == wanted
 
     @property
     def connected(self) -> bool:
@@ -81,7 +107,7 @@ class Session:
             return False
         if outgoing.topic == self._own_topic:
             self._word = outgoing
-            self._own_words += 1
+            self._catch_up.said()
         return True
 
     def subscribe(self, wanted: tuple[Subscription, ...]) -> None:
@@ -96,13 +122,19 @@ class Session:
 
     async def run(self) -> None:
         """Keep a connection until `stop` is called or this is cancelled (then without a goodbye; the will speaks)."""
-        while not self._stopping:
-            try:
-                pause = await self._one_connection()
-            except Exception as error:  # noqa: BLE001  a daemon without a session would be blind
-                self._herald.internal_error(error)
-                pause = self._patience.retry[-1]
-            await self._sleep(pause)
+        if self._pulse is not None:
+            self._pulse.listen(self._on_stood)
+        try:
+            while not self._stopping:
+                try:
+                    pause = await self._one_connection()
+                except Exception as error:  # noqa: BLE001  a daemon without a session would be blind
+                    self._herald.internal_error(error)
+                    pause = self._patience.retry[-1]
+                await self._sleep(pause)
+        finally:
+            if self._pulse is not None:
+                self._pulse.unlisten(self._on_stood)
 
     # One connection after the other
 
@@ -171,7 +203,7 @@ class Session:
     async def _begin(self, link: Link) -> None:
         """Subscribe, say that we are online, tell the shell, and let the messages through."""
         self._inbox.clear()
-        self._own_words = 0
+        self._catch_up = CatchUp()
         wanted = self._wanted
         self._inbox.set_sheddable(_sheddable(wanted))
         self._refused = await link.subscribe((*wanted, Subscription(self._own_topic)))
@@ -184,7 +216,9 @@ class Session:
         settings = self._settings
         info = Connected(link.protocol, settings.host, settings.port, settings.client_id, tuple(self._refused))
         self._herald.call(self._listener.on_connected, info)
-        self._settle_timer = asyncio.get_running_loop().call_later(self._patience.settle, self._settled)
+        if (stood_for := self._catch_up.stood_for) is not None:  # while it subscribed
+            self._on_stood(stood_for)
+        self._await_settled()
         self._deliver()
 
     async def _stay(self, link: Link) -> Ending | None:
@@ -210,10 +244,13 @@ class Session:
         topics = {each.topic for each in wanted}
         self._inbox.set_sheddable(_sheddable(wanted))
         await link.unsubscribe([each.topic for each in self._standing if each.topic not in topics])
-        refused = await link.subscribe([each for each in wanted if each not in standing])
+        new = [each for each in wanted if each not in standing]
+        refused = await link.subscribe(new)
         self._refused = {topic: why for topic, why in self._refused.items() if topic in topics} | refused
         self._report_refused(refused)
         self._standing = wanted
+        if self._reads_anew:
+            self._settle_anew()
 
     async def _try_refused(self, link: Link) -> None:
         wanted = [each for each in (*self._standing, Subscription(self._own_topic)) if each.topic in self._refused]
@@ -221,7 +258,9 @@ class Session:
         for topic in self._refused.keys() - still.keys():
             text = f"the broker now grants the subscription to {topic!r}"
             self._herald.say(Notice(Said.SUBSCRIPTION_GRANTED, text, {"topic": topic}))
-        self._refused = still
+        granted, self._refused = self._refused.keys() - still.keys(), still
+        if granted and self._reads_anew:
+            self._settle_anew()
 
     def _leave(self, link: Link) -> None:
         """Close for good; what came before the end is delivered before the shell hears of the loss."""
@@ -234,6 +273,7 @@ class Session:
         if was_live:
             while (message := self._inbox.take()) is not None:
                 self._dispatch(message)
+            self._caught_up()
             if not self._stopping:
                 self._herald.call(self._listener.on_lost, link.closed.result().reason, link.sure_until)
         self._inbox.clear()
@@ -259,11 +299,18 @@ class Session:
             while (message := self._inbox.take()) is not None:
                 self._dispatch(message)
                 if len(self._inbox) and time.monotonic() > until:
-                    # Let the socket be emptied first, so that what waits longest there may give way.
-                    asyncio.get_running_loop().call_soon(self._link.pump)
+                    # Let the socket be emptied first, so that what waits longest there may give way. Once in a turn of
+                    # the loop, whoever asks for it: else every turn would take longer than the one before.
+                    if not self._pump_due:
+                        self._pump_due = True
+                        asyncio.get_running_loop().call_soon(self._pump, self._link)
                     return
         finally:
             self._delivering = False
+
+    def _pump(self, link: Link) -> None:
+        self._pump_due = False
+        link.pump()
 
     def _dispatch(self, message: Message) -> None:
         if message.topic == self._own_topic:
@@ -277,11 +324,71 @@ class Session:
         if message.payload == self._presence.lost:
             self.publish(self._word)  # the will of an old connection of ours came late
             return
-        self._own_words -= 1
-        if self._own_words < 0:
+        if not self._catch_up.heard():
             text = f"another daemon publishes on {self._own_topic!r}; give each its own base in the config"
             self._herald.say_rarely(Notice(Said.SAME_BASE, text, {"topic": self._own_topic}))
-        self._settled()
+        self._settles_in -= 1
+        if self._settles_in <= 0:
+            self._settled()
+        if self._catch_up.is_over:
+            self._caught_up()
+
+    # Standstills
+
+    def _look(self) -> None:
+        if self._pulse is not None:
+            self._pulse.look()
+
+    def _on_stood(self, seconds: float) -> None:
+        """The loop stood still: what waits in the inbox, the socket and the broker may be as old as that."""
+        if self._link is None:
+            self._catch_up.stood(seconds)
+            return
+        self._herald.call(self._listener.on_standstill, seconds)
+        self._say_own_word()
+        self._catch_up.stood(seconds)
+        self._asked = 0
+        self._ask_later()
+
+    def _say_own_word(self) -> None:
+        self.publish(self._word)
+
+    def _ask_later(self) -> None:
+        if self._ask_timer is not None:
+            self._ask_timer.cancel()
+        self._ask_timer = asyncio.get_running_loop().call_later(_ASK_AGAIN, self._ask_again)
+
+    def _ask_again(self) -> None:
+        self._ask_timer = None
+        if self._catch_up.stood_for is None or self._link is None:
+            return
+        self._asked += 1
+        if self._asked >= _ASKED_ENOUGH:
+            self._caught_up()
+            return
+        self._say_own_word()
+        self._ask_later()
+
+    def _caught_up(self) -> None:
+        if self._ask_timer is not None:
+            self._ask_timer.cancel()
+            self._ask_timer = None
+        stood, self._asked = self._catch_up.stood_for is not None, 0
+        self._catch_up.end()
+        if stood:
+            self._herald.call(self._listener.on_caught_up)
+
+    # What the broker retains
+
+    def _await_settled(self) -> None:
+        if self._settle_timer is not None:
+            self._settle_timer.cancel()
+        self._settles_in = self._catch_up.under_way
+        self._settle_timer = asyncio.get_running_loop().call_later(self._patience.settle, self._settled)
+
+    def _settle_anew(self) -> None:
+        self._say_own_word()
+        self._await_settled()
 
     def _settled(self) -> None:
         # Our own word comes back after what the broker retains, because a broker answers one client in order.

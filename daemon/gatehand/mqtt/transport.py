@@ -8,7 +8,9 @@ Duties of whoever implements `Transport`:
 1. `publish` never blocks and never raises; without a connection nothing is kept for later, and the answer is False.
 2. Callbacks come in the one event loop, never from inside `publish`, one at a time.
 3. `on_connected` comes before the first message of a connection, `on_lost` after its last.
-4. A message of kind `ACT` never leaves later than it was asked for: it goes out at once or not at all.
+4. After a standstill of the loop, `on_standstill` comes before the next message, and `on_caught_up` once the broker
+   has answered to something said after it, or before `on_lost`.
+5. A message of kind `ACT` never leaves later than it was asked for: it goes out at once or not at all.
 """
 
 from collections.abc import Mapping
@@ -48,6 +50,8 @@ class Subscription(Struct, frozen=True):
     qos: int = 1
     sheddable: bool = False
     """True: when the daemon falls behind, older messages of this topic may give way to newer ones."""
+    apart: bool = False
+    """True: listened to on a connection that carries nothing else, so that no flood delays it."""
     meaning: str = ""
     """How it is read, where a change of that wants what the broker retains read anew: it is another subscription."""
 
@@ -113,6 +117,12 @@ class Listener(Protocol):
 
     def on_notice(self, notice: Notice) -> None:
         """Something to log."""
+
+    def on_standstill(self, seconds: float) -> None:
+        """The event loop stood still for over a second: what comes until `on_caught_up` may be as old as that."""
+
+    def on_caught_up(self) -> None:
+        """What waited through the standstill has been delivered, or went with its connection."""
 
 
 class Transport(Protocol):

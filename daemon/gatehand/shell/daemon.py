@@ -19,6 +19,7 @@ from gatehand.journal.line import DAEMON_STARTED, DAEMON_STOPPED, Stamper, new_r
 from gatehand.journal.recorder import Recorder
 from gatehand.journal.writer import EventLog
 from gatehand.mqtt.from_config import broker_settings
+from gatehand.mqtt.pulse import Pulse
 from gatehand.mqtt.session import Session
 from gatehand.mqtt.settings import Patience
 from gatehand.mqtt.transport import Connected, Notice, Outgoing, Subscription
@@ -30,6 +31,7 @@ from gatehand.shell.plan import Plan
 from gatehand.shell.ports import Diagnostics, Timer
 from gatehand.shell.reload import Reloader
 from gatehand.shell.state_file import StateFile
+from gatehand.shell.stops_line import StopsLine
 
 BEAT: Final = 1.0
 """Seconds between two looks at everything that no message brings."""
@@ -123,7 +125,7 @@ class Daemon:
             on_well=troubles.recording_well,
         )
         store = None if self._state is None else StateFile(self._state, loop=loop)
-        door = _Door()
+        door, pulse = _Door(), Pulse()
         plan = Plan.of(self._loaded)
         starts = _starts(config, folder, clock)
         known = ", ".join(f"{name} {len(each)}" for name, each in starts.items())
@@ -134,7 +136,7 @@ class Daemon:
             stamper=stamper,
             log=log,
             recorder=recorder,
-            timers=_LoopTimers(loop),
+            timers=_LoopTimers(loop, pulse),
             transport=door,
             diagnose=self._diagnose,
             starts=starts,
@@ -146,11 +148,18 @@ class Daemon:
             reloader.on_taken = notes.write
             notes.write(plan.config)
         listener = _Listener(engine, reloader, self.ready)
-        door.session = Session(settings, config.broker.base, listener, plan.routes.first, patience=self._patience)
+        base, first = config.broker.base, plan.routes.first
+        session = Session(settings, base, listener, _together(first), patience=self._patience, pulse=pulse)
+        stops = StopsLine(engine, settings, base, patience=self._patience, pulse=pulse)
+        door.session, door.stops = session, stops
+        pulse.start()
+        stops.want(_apart(first))
         try:
-            async with shown_as_homie(engine, settings, self._diagnose, self._patience):
-                await self._work(engine, reloader, door.session)
+            async with shown_as_homie(engine, settings, self._diagnose, self._patience, pulse):
+                await self._work(engine, reloader, session, pulse)
         finally:
+            pulse.stop()
+            await stops.close()
             log.append([stamper.note(DAEMON_STOPPED, clock.mono(), facts={"why": self._why})])
             recorder.close(round(clock.mono() * 1000))
             log.close()
@@ -158,9 +167,9 @@ class Daemon:
                 store.close()
             notify("STOPPING=1")
 
-    async def _work(self, engine: Engine, reloader: Reloader, session: Session) -> None:
+    async def _work(self, engine: Engine, reloader: Reloader, session: Session, pulse: Pulse) -> None:
         speaking = asyncio.ensure_future(session.run())
-        beating = asyncio.ensure_future(self._beats(engine, reloader))
+        beating = asyncio.ensure_future(self._beats(engine, reloader, pulse))
         stopping = asyncio.ensure_future(self._stop.wait())
         try:
             await asyncio.wait((speaking, beating, stopping), return_when=asyncio.FIRST_COMPLETED)
@@ -180,7 +189,7 @@ class Daemon:
                 with suppress(asyncio.CancelledError):
                     await asyncio.wait((task,))
 
-    async def _beats(self, engine: Engine, reloader: Reloader) -> None:
+    async def _beats(self, engine: Engine, reloader: Reloader, pulse: Pulse) -> None:
         """The control loop's pulse: READY and the watchdog speak from here, and only after real progress."""
         loop = asyncio.get_running_loop()
         count, next_at = 0, loop.time()
@@ -188,6 +197,7 @@ class Daemon:
         while True:
             mishaps = engine.mishaps
             try:
+                pulse.look()
                 engine.beat()
                 if count % LOOK_EVERY == 0 or self._look.is_set():
                     self._look.clear()
@@ -229,17 +239,28 @@ def _starts(config: Config, folder: Path, clock: Clock) -> dict[str, tuple[float
     return {name: known[name] for name in limited if name in known}
 
 
+def _apart(wanted: tuple[Subscription, ...]) -> tuple[Subscription, ...]:
+    return tuple(each for each in wanted if each.apart)
+
+
+def _together(wanted: tuple[Subscription, ...]) -> tuple[Subscription, ...]:
+    return tuple(each for each in wanted if not each.apart)
+
+
 class _Door:
-    """The way out to the session, which is built after the engine that uses it."""
+    """The way out to the sessions, which are built after the engine that uses them."""
 
     session: Session | None = None
+    stops: StopsLine | None = None
 
     def publish(self, outgoing: Outgoing) -> bool:
         return self.session is not None and self.session.publish(outgoing)
 
     def subscribe(self, wanted: tuple[Subscription, ...]) -> None:
         if self.session is not None:
-            self.session.subscribe(wanted)
+            self.session.subscribe(_together(wanted))
+        if self.stops is not None:
+            self.stops.want(_apart(wanted))
 
 
 class _Listener:
@@ -253,6 +274,8 @@ class _Listener:
         self.on_connected: Callable[[Connected], None] = engine.on_connected
         self.on_lost = engine.on_lost
         self.on_notice: Callable[[Notice], None] = engine.on_notice
+        self.on_standstill = engine.on_standstill
+        self.on_caught_up = engine.on_caught_up
 
     def on_settled(self) -> None:
         self._engine.on_settled()
@@ -285,13 +308,18 @@ class _Notes:
 
 
 class _LoopTimers:
-    """Timers of the event loop, whose clock is the monotonic one."""
+    """Timers of the event loop, whose clock is the monotonic one. None is let go unnoticed after a standstill."""
 
-    def __init__(self, loop: asyncio.AbstractEventLoop) -> None:
+    def __init__(self, loop: asyncio.AbstractEventLoop, pulse: Pulse) -> None:
         self._loop = loop
+        self._pulse = pulse
 
     def call_at(self, when: float, callback: Callable[[], None]) -> Timer:
-        return self._loop.call_at(when, callback)
+        return self._loop.call_at(when, self._call, callback)
+
+    def _call(self, callback: Callable[[], None]) -> None:
+        self._pulse.look()
+        callback()
 
 
 class _Troubles:

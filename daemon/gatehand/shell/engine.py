@@ -101,6 +101,8 @@ class Engine:
         self._wall_offset = self._clock.wall() - self._clock.mono()
         self.mishaps = 0
         """How often the rules or this engine failed; none is expected, ever."""
+        self._still: set[str] = set()
+        """Connections that still bring what waited through a standstill."""
         self._reload_asked: tuple[str, ...] = ()
         self._met = False
         self._begin_recording()
@@ -187,6 +189,26 @@ class Engine:
         heard = math.floor(min(heard_at, self._unsent_since, decided, self._now) * 1000) / 1000
         self.handle(ev.BrokerLost(round(heard - 0.001, 3)))
         self._transport.subscribe(self._plan.routes.first)
+
+    def on_standstill(self, seconds: float) -> None:
+        """The loop stood still: what comes on this connection is old for now."""
+        self.stood_still("main", seconds)
+
+    def on_caught_up(self) -> None:
+        """What waited on this connection has been read."""
+        self.caught_up("main")
+
+    def stood_still(self, line: str, seconds: float) -> None:
+        """The same of the connection named `line`, of those that bring events."""
+        self._still.add(line)
+        self.handle(ev.LoopStood(seconds))
+
+    def caught_up(self, line: str) -> None:
+        """The rules take what comes for new again when every connection has been read."""
+        if line in self._still:
+            self._still.remove(line)
+            if not self._still:
+                self.handle(ev.LoopCaughtUp())
 
     def on_notice(self, notice: Notice) -> None:
         """Something about the connection that a person should know."""
@@ -444,12 +466,14 @@ class Engine:
 
     def _begin_anew(self, now: float) -> None:
         """As at the daemon's start, but held: every device may be in any state."""
-        connected = self._state.connected
+        connected, unheard = self._state.connected, self._state.stops_lost_at is not None
         self._state = initial(self._plan.shop, now)
         self._begin_recording()
         try:
             if connected:
                 self._step(ev.BrokerConnected(), now)
+            if unheard:
+                self._step(ev.StopsLost(), now)
             for collector in self._plan.shop.collectors:
                 self._step(ev.HoldRemembered(collector.name), now)
         except Exception as error:  # noqa: BLE001 - nothing left but to tell off whenever something comes

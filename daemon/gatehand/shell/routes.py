@@ -171,7 +171,8 @@ class Routes:
 
     def _subscription(self, topic: str) -> Subscription:
         readings = all(handler.is_reading for handler in self._handlers[topic])
-        return Subscription(topic, 0 if readings else 1, readings, self._stop_words.get(topic, ""))
+        apart = topic in self._stop_words
+        return Subscription(topic, 0 if readings else 1, readings and not apart, apart, self._stop_words.get(topic, ""))
 
 
 def _handlers(config: Config) -> Iterator[tuple[str, Handler]]:
