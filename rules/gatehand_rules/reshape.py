@@ -56,11 +56,13 @@ class Rewired(Struct, frozen=True):
 
     Names are those of the new shop. `renamed`: collectors of the old shop that have another name in the new one, by the
     old. `stops`: each stop of the new shop that hears the very words of one of the old, and which; None: by its name.
+    `buttons`: collectors whose reset button is another, so that a press that had begun is none.
     """
 
     tools: frozenset[str] = frozenset()
     gates: frozenset[str] = frozenset()
     collectors: frozenset[str] = frozenset()
+    buttons: frozenset[str] = frozenset()
     renamed: Mapping[str, str] = {}
     stops: Mapping[str, str] | None = None
 
@@ -145,7 +147,7 @@ def adopt_shop(old: Shop, new: Shop, state: State, now: float, rewired: Rewired 
             state = replace(state, guard=interlock.note_travelled(old, state.guard, at, now))
     tools = tuple(_carry_tool(old, tool, state, now, rewired) for tool in new.tools)
     gates = tuple(_carry_gate(old, gate, state, rewired) for gate in new.gates)
-    fans = tuple(_carry_fan(old, new, each, state, now) for each in new.collectors)
+    fans = tuple(_let_go(_carry_fan(old, new, each, state, now), each, rewired) for each in new.collectors)
     stops = tuple(_stop_before(old, state.stops, stop.name, rewired) for stop in new.stops)
     known = alarms_of(new) - _unlearnt(old, new, rewired)
     gone = (state.alarms - known) | {was for was, *_ in moved}
@@ -285,6 +287,13 @@ def _carry_fan(old: Shop, new: Shop, collector: Collector, state: State, now: fl
     )
 
 
+def _let_go(fan: CollectorState, collector: Collector, rewired: Rewired) -> CollectorState:
+    """Another reset button: what was heard of the one before is no part of a press."""
+    if collector.name not in rewired.buttons:
+        return fan
+    return replace(fan, reset=replace(fan.reset, released=False, pressed_at=None))
+
+
 def _still_at(old: Shop, at: int, collector: Collector, state: State, now: float) -> float:
     """When the fan stands still by its new coast-down, never sooner than the interlock would have it."""
     still_at = state.collectors[at].still_at
@@ -321,6 +330,8 @@ def _carry_guard(old: Shop, new: Shop, state: State, tools: tuple[ToolState, ...
         stopped = any(on and after.name in stop.collectors for stop, on in zip(new.stops, stops, strict=True))
         seen = FanSeen() if at is None else guard.fans[at]
         seen = replace(seen, latched=True, armed=False) if stopped and not seen.latched else seen
+        if after.name in rewired.buttons:
+            seen = replace(seen, reset_up=False, reset_down_at=None)
         if at is None:
             return seen
         return replace(

@@ -286,6 +286,40 @@ def test_other_topics_under_the_same_name_keep_the_hold(tmp_path: Path) -> None:
     assert word(edited.world) == "held"
 
 
+RESET = 'reset = { topic = "shop/reset", pressed = "1", released = "0" }'
+
+
+def press(world: World, pressed: str = "1", released: str = "0") -> None:
+    world.say("shop/reset", pressed)
+    world.run(0.5)
+    world.say("shop/reset", released)
+
+
+def test_another_word_for_pressed_does_not_end_a_press_that_had_begun(tmp_path: Path) -> None:
+    edited = stopped(tmp_path, SHOP.replace("spin_up = 1", f"{RESET}\nspin_up = 1"))
+    world = edited.world
+    world.say("shop/estop", "0")
+    world.say("shop/reset", "0")
+    world.say("shop/reset", "1")
+    world.run(0.5)
+    edited.edit('pressed = "1", released = "0"', 'pressed = "0", released = "1"')
+    world.say("shop/reset", "1")
+    assert word(world) == "held"
+    press(world, "0", "1")
+    assert word(world) != "held"
+
+
+def test_a_button_that_an_edit_adds_ends_a_hold_of_before(tmp_path: Path) -> None:
+    edited = stopped(tmp_path)
+    world = edited.world
+    world.say("shop/estop", "0")
+    edited.edit("spin_up = 1", f"{RESET}\nspin_up = 1")
+    press(world)
+    assert word(world) == "held", "nothing shows yet that it was not pressed all the time"
+    press(world)
+    assert word(world) != "held"
+
+
 # --- a new stop
 
 

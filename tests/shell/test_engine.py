@@ -282,6 +282,20 @@ def test_a_hand_start_and_its_end() -> None:
     assert world.commands(ended) == [(FAN, "0")]
 
 
+def test_a_reset_that_repeats_since_before_the_stop_cleared_ends_no_hold() -> None:
+    world = World().cutting()
+    world.say("shop/estop", "1")
+    world.say("shop/fan/state", "0")
+    for tick in range(200):
+        world.say("gatehand/collector/main/reset", "1")
+        world.run(0.1)
+        if tick == 50:
+            world.say("shop/estop", "0")
+    assert collector_word(world.engine.state.collectors[0]) == "held"
+    said = [line["rule"] for line in world.events("reset_refused")]
+    assert said == ["stop_contact", "reset_repeated"], "once for each cause"
+
+
 def test_stop_contact_then_reset_then_only_a_fresh_start_counts() -> None:
     world = World().cutting()
     stopped = world.clocks.now

@@ -265,6 +265,11 @@ def _rewired(before: Config, after: Config) -> Rewired:
             if (was := before.collector.get(was_called.get(name, ""))) is not None
             and (fan.command, fan.state, fan.current) != (was.command, was.state, was.current)
         ),
+        buttons=frozenset(
+            name
+            for name, fan in after.collector.items()
+            if (was := before.collector.get(was_called.get(name, ""))) is not None and fan.reset != was.reset
+        ),
         renamed=renamed,
         stops={name: heard[_words_of(stop)] for name, stop in after.stop.items() if _words_of(stop) in heard},
     )
