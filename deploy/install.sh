@@ -18,11 +18,16 @@ TEXT
 }
 
 here=$(cd "$(dirname "$0")/.." && pwd)
-program=/opt/gatehand
-etc=/etc/gatehand
-state=/var/lib/gatehand
-unit=/etc/systemd/system/gatehand.service
-broker=/etc/mosquitto
+# Another root before every path, for whoever wants to see what is installed where without installing it.
+root=${INSTALL_ROOT:-}
+program=$root/opt/gatehand
+new=$program.new
+before=$program.before
+etc=$root/etc/gatehand
+state=$root/var/lib/gatehand
+unit=$root/etc/systemd/system/gatehand.service
+broker=$root/etc/mosquitto
+command=$root/usr/local/bin/gatehand
 ask=yes dry='' wheels='' with_broker=yes undo='' purge=''
 
 while [ $# -gt 0 ]; do
@@ -43,7 +48,7 @@ done
 say() { printf '%s\n' "$*"; }
 step() { say "  - $*"; }
 do_it() { if [ -n "$dry" ]; then say "    would run: $*"; else "$@"; fi; }
-running_systemd() { [ -d /run/systemd/system ]; }
+running_systemd() { [ -d "$root/run/systemd/system" ]; }
 
 confirm() {
     [ -n "$ask" ] && [ -z "$dry" ] || return 0
@@ -71,8 +76,8 @@ undo() {
     else
         do_it systemctl disable gatehand.service || true
     fi
-    do_it rm -f "$unit" /usr/local/bin/gatehand "$broker/conf.d/gatehand.conf"
-    do_it rm -rf "$program"
+    do_it rm -f "$unit" "$command" "$broker/conf.d/gatehand.conf"
+    do_it rm -rf "$program" "$new" "$before"
     if [ -n "$purge" ]; then
         do_it rm -rf "$etc" "$state"
         do_it rm -f "$broker/gatehand.passwd" "$broker/gatehand.acl"
@@ -106,14 +111,73 @@ check_python() {
     }
 }
 
-install_program() {
-    [ -x "$program/bin/python" ] || do_it python3 -m venv "$program"
+# The new program is built beside the one that works, and must take the config before anything is replaced.
+build_program() {
+    do_it rm -rf "$new"
+    [ -n "$dry" ] || trap 'rm -rf "$new"' EXIT
+    do_it python3 -m venv "$new"
     if [ -n "$wheels" ]; then
-        do_it "$program/bin/pip" install --quiet --upgrade --no-index --find-links "$wheels" 'gatehand[edit,watch]'
+        do_it "$new/bin/python" -m pip install --quiet --no-index --find-links "$wheels" 'gatehand[edit,watch]'
     else
-        do_it "$program/bin/pip" install --quiet --upgrade "${here}[edit,watch]"
+        do_it "$new/bin/python" -m pip install --quiet "${here}[edit,watch]"
     fi
-    do_it ln -sf "$program/bin/gatehand" /usr/local/bin/gatehand
+}
+
+check_config() {
+    if [ -n "$dry" ]; then say "    would check $etc/config.toml with the new program, and go no further if it has errors"; return 0; fi
+    "$new/bin/python" -m gatehand check --config "$etc/config.toml" > "$new/said" 2>&1 || refused
+    [ -n "$with_broker" ] || return 0
+    "$new/bin/python" -m gatehand access --config "$etc/config.toml" > "$new/gatehand.acl" 2> "$new/said" || refused
+}
+
+refused() {
+    cat "$new/said" >&2
+    kept=''
+    [ ! -e "$program" ] || kept='; the program and the service are as they were'
+    echo "install.sh: the new release does not take $etc/config.toml$kept. Mend it, then run this again." >&2
+    exit 1
+}
+
+# What goes wrong from here on puts back what was there: a shop is not left without its collector.
+replace_program() {
+    if [ -z "$dry" ]; then
+        rm -rf "$before"
+        mkdir "$before"
+        keep "$unit"
+        keep "$broker/gatehand.acl"
+        keep "$broker/conf.d/gatehand.conf"
+        trap put_back EXIT
+        if [ -e "$program" ]; then mv "$program" "$before/program"; fi
+        mv "$new" "$program"
+        # A virtual environment names its own place in its scripts.
+        grep -rlI "$new" "$program/bin" "$program/pyvenv.cfg" | xargs -r sed -i "s|$new|$program|g"
+    else
+        say "    would put $new in the place of $program"
+    fi
+    do_it ln -sf "$program/bin/gatehand" "$command"
+}
+
+keep() { if [ -e "$1" ]; then cp -p "$1" "$before/$(basename "$1")"; fi; }
+
+put_back() {
+    code=$?
+    trap - EXIT
+    [ "$code" != 0 ] || return 0
+    # Nothing to go back to at the first installation.
+    [ -e "$before/program" ] || exit "$code"
+    echo 'install.sh: that failed; putting back what was there' >&2
+    rm -rf "$program"
+    mv "$before/program" "$program"
+    for file in "$unit" "$broker/gatehand.acl" "$broker/conf.d/gatehand.conf"; do
+        if [ -e "$before/$(basename "$file")" ]; then cp -p "$before/$(basename "$file")" "$file"; fi
+    done
+    rm -rf "$before"
+    if running_systemd; then
+        systemctl daemon-reload || true
+        if [ -n "$with_broker" ]; then systemctl restart mosquitto.service || true; fi
+        systemctl restart gatehand.service || true
+    fi
+    exit "$code"
 }
 
 # A secret is made in place, so that it never stands in a world-readable file or a command line.
@@ -145,7 +209,7 @@ install_broker() {
         (umask 077 && printf 'gatehand:%s\n' "$(cat "$etc/mqtt-password")" > "$broker/gatehand.passwd")
         mosquitto_passwd -U "$broker/gatehand.passwd"
     fi
-    "$program/bin/gatehand" access --config "$etc/config.toml" > "$broker/gatehand.acl.new"
+    cp "$program/gatehand.acl" "$broker/gatehand.acl.new"
     mv "$broker/gatehand.acl.new" "$broker/gatehand.acl"
     chown mosquitto: "$broker/gatehand.passwd" "$broker/gatehand.acl"
     chmod 0600 "$broker/gatehand.passwd" "$broker/gatehand.acl"
@@ -166,6 +230,7 @@ install_service() {
 install_all() {
     say 'This will:'
     step 'install the Debian packages python3-venv and (unless --no-broker) mosquitto, where they are missing'
+    step "check the config, where there is one, and change nothing of what works if it has errors"
     step "put the program into $program and the command gatehand into /usr/local/bin"
     step "make the system user gatehand, the config $etc/config.toml and a password, where they are missing"
     [ -z "$with_broker" ] || step "give Mosquitto a listener on this machine alone, passwords and an access list (in $broker)"
@@ -179,9 +244,12 @@ install_all() {
     fi
     do_it install -d -m 0750 -o gatehand -g gatehand "$state"
     write_config
-    install_program
+    build_program
+    check_config
+    replace_program
     install_broker
     install_service
+    if [ -z "$dry" ]; then trap - EXIT; rm -rf "$before"; fi
     if [ -n "$dry" ]; then say 'Nothing was changed. After the installation:'; else say 'Installed. Next:'; fi
     step "edit $etc/config.toml, then: gatehand check --config $etc/config.toml"
     step 'then: systemctl reload gatehand, and: journalctl -u gatehand'

@@ -185,3 +185,22 @@ def test_every_screen_fits_its_terminal_and_counts_every_alarm(  # noqa: PLR0917
     assert all(len(each) <= width for each in lines)
     told = "No alarm stands." if alarms == 0 else f"{alarms} ALARM"
     assert any(each.startswith(told) for each in lines)
+
+
+def test_what_was_never_heard_and_what_is_not_understood_stands_on_the_page_that_is_read_once() -> None:
+    odd = [{"topic": "shop/router/amps", "said": "n/a", "why": "found text that is no number, want a number"}]
+    heard = Heard()
+    heard.say("gate/sweep", gate(unheard=["shop/gate/sweep/button"])).say("tool/router", tool(not_understood=odd))
+    heard.say("collector/main", collector())
+    lines = heard.lines(width=200, height=None)
+    at = lines.index("NOT HEARD")
+    assert lines[at + 1] == "router: said 'n/a' on shop/router/amps: found text that is no number, want a number"
+    assert lines[at + 2] == "gate sweep: never heard: shop/gate/sweep/button"
+    heard.say("gate/sweep", gate()).say("tool/router", tool())
+    assert "NOT HEARD" not in heard.lines(width=200, height=None)
+
+
+def test_what_is_not_understood_moves_no_cursor_and_breaks_no_page() -> None:
+    odd: list[object] = [3, {"topic": 7, "said": "\x1b[2J"}, None]
+    heard = Heard().say("tool/router", tool(not_understood=odd, unheard="x"))
+    assert "\x1b" not in "\n".join(heard.lines(width=80, height=None))

@@ -38,6 +38,8 @@ ALARM_STORM = "alarm_storm"
 ALARM_STORM_ENDED = "alarm_storm_ended"
 SIGNAL_UNHEARD = "signal_unheard"
 """A signal of the config has not been heard since the daemon's start, nor in an earlier run."""
+SIGNAL_HEARD = "signal_heard"
+"""It has been heard now."""
 REFUSALS_COUNTED = "refusals_counted"
 """The same was asked for and refused again and again: how often, without a line for each."""
 LOG_GAP = "log_gap"
@@ -46,7 +48,8 @@ LOG_LATE = "log_late"
 OWN_EVENTS = (
     *(DAEMON_STARTED, DAEMON_STOPPED, CONFIG_LOADED, CONFIG_REJECTED, CONFIG_WAITS, CLOCK_STEPPED),
     *(COMMAND_NOT_SENT, RETAINED_COMMAND, INTERNAL_ERROR, LOG_GAP, LOG_LATE),
-    *(ALARM_ACKNOWLEDGED, ALARM_STORM, ALARM_STORM_ENDED, REFUSALS_COUNTED, SIGNAL_UNHEARD),
+    *(ALARM_ACKNOWLEDGED, ALARM_STORM, ALARM_STORM_ENDED, REFUSALS_COUNTED),
+    *(SIGNAL_UNHEARD, SIGNAL_HEARD),
 )
 """What the daemon itself writes beside the rules' findings."""
 

@@ -29,6 +29,7 @@ def _below(picture: Picture, at: float, width: int, height: int | None) -> list[
     top = parts.collectors(picture, at, width)
     if height is None:
         blocks = [_alarms(picture, at, width, None), _tools(picture, at, None), parts.gates(picture, at, width)]
+        blocks += filter(None, [parts.unheard(picture, width)])
         return [*top, *(each for block in blocks for each in (_BLANK, *block))]
     room = height - len(top)
     wanted = min(_EVENTS_WANTED, len(picture.events) + 1)

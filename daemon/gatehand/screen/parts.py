@@ -198,6 +198,18 @@ def gates_in_short(picture: Picture, width: int) -> list[Line]:
     return wrapped(f"GATES  {'; '.join([*told, f'shut: {shut}'])}", width, then="  ")[:2]
 
 
+def unheard(picture: Picture, width: int) -> list[Line]:
+    """A heading and what was never heard or is not understood; nothing where all is well."""
+    found: list[Line] = []
+    for kind, every in (("collector", picture.collectors), ("tool", picture.tools), ("gate", picture.gates)):
+        for name, said in sorted(every.items()):
+            whose = spoken(name if kind == "tool" else f"{kind} {name}")
+            texts = [f"{whose}: never heard: {topic}" for topic in said.names("unheard")]
+            texts += [f"{whose}: {text}" for text in said.odd("not_understood")]
+            found += (each for text in texts for each in wrapped(text, width, then="  "))
+    return [line("NOT HEARD", Tone.HEAD), *found] if found else []
+
+
 def _gate(name: str, said: Said, wide: int, now: float) -> Line:
     word = said.text("state")
     notes = []

@@ -47,6 +47,12 @@ class Said:
         found = self.facts.get(key)
         return tuple(printable(each) for each in found if isinstance(each, str)) if isinstance(found, list) else ()
 
+    def odd(self, key: str) -> tuple[str, ...]:
+        """A list of what was said somewhere and not understood, as sentences."""
+        found = self.facts.get(key)
+        each = [one for one in found if isinstance(one, dict)] if isinstance(found, list) else []
+        return tuple(printable(f"said {one.get('said')!r} on {one.get('topic')}: {one.get('why')}") for one in each)
+
     def moment(self, key: str) -> float | None:
         """An RFC 3339 time, as seconds of the wall clock."""
         found = self.facts.get(key)

@@ -14,7 +14,7 @@ from gatehand.config import Config
 from gatehand.config.base import Table
 from gatehand.config.signals import Heard
 from gatehand.journal.clock import Clock
-from gatehand.journal.line import SIGNAL_UNHEARD
+from gatehand.journal.line import SIGNAL_HEARD, SIGNAL_UNHEARD
 from gatehand.shell import shell_alarms
 from gatehand.shell.alarm_words import silent as silent_words
 from gatehand.shell.alarms import Alarm
@@ -119,7 +119,9 @@ class Unheard:
             self._beat_at = now
         for one in [one for one in self._since if self._notebook.was_heard(one.topic)]:
             del self._since[one]
-            self._told.discard(one)
+            if one in self._told:
+                self._told.discard(one)
+                self._note(SIGNAL_HEARD, one)
         before = self._shown
         self._look(now)
         subjects = {**before, **self._shown}
@@ -158,7 +160,7 @@ class Unheard:
         for one in due:
             if one not in self._told:
                 self._told.add(one)
-                self._desk.note(SIGNAL_UNHEARD, {one.kind: one.name, "key": one.key, "topic": one.topic})
+                self._note(SIGNAL_UNHEARD, one)
         odd = self._odd()
         wall, wanted = self._desk.clock.wall(), dict[str, Alarm]()
         for one, found in odd:
@@ -187,6 +189,9 @@ class Unheard:
         for one, found in odd:
             said = {"topic": one.topic, "said": found.bad.shown, "why": found.bad.why}
             self._shown.setdefault((one.kind, one.name), {}).setdefault("not_understood", []).append(said)
+
+    def _note(self, event: str, one: Signal) -> None:
+        self._desk.note(event, {one.kind: one.name, "key": one.key, "topic": one.topic})
 
     def _odd(self) -> list[tuple[Signal, Odd]]:
         odd = self._plan.routes.not_understood

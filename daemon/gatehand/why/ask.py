@@ -12,6 +12,7 @@ from gatehand.report.account import wall_ms
 from gatehand.why import of_collector, of_daemon, of_gate, of_tool
 from gatehand.why.find import last_missed, moment_ms, nearest_missed
 from gatehand.why.scene import Kind, Scene, Stamped, set_scene
+from gatehand.why.unheard import unheard
 from gatehand.why.verdict import Verdict
 from gatehand_rules import Shop
 from gatehand_rules.findings import Rule
@@ -58,6 +59,7 @@ def ask(
     scene = set_scene(config, shop, folder, chosen, at)
     verdict = of_daemon.not_running(scene) or of_daemon.broker_away(scene) or _of_subject(scene)
     notes = [note for note in (of_daemon.clock_step(scene), of_daemon.log_gap(scene)) if note]
+    notes += unheard(scene)
     return Answer(scene, verdict, _story(scene, verdict), notes, at_the_end)
 
 

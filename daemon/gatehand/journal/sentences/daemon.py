@@ -16,6 +16,7 @@ from gatehand.journal.line import (
     LOG_LATE,
     REFUSALS_COUNTED,
     RETAINED_COMMAND,
+    SIGNAL_HEARD,
     SIGNAL_UNHEARD,
 )
 from gatehand.journal.sentences.fill import Table
@@ -68,6 +69,7 @@ TABLE: Table = {
     },
     LOG_LATE: {None: ("the disk stalled for {stalled}; commands that left before their lines were on disk: {late}",)},
     SIGNAL_UNHEARD: {None: ("[{subject}: ][stop contact {stop}: ]never heard: {topic} ({key})",)},
+    SIGNAL_HEARD: {None: ("[{subject}: ][stop contact {stop}: ]heard for the first time: {topic} ({key})",)},
     REFUSALS_COUNTED: {None: ("{more} more times within {for_seconds}: {because}",)},
     CONFIG_WAITS: {None: ("the changed config waits[: {why}]",)},
     COMMAND_NOT_SENT: {None: ("the command {command}[ for {subject}] was not sent[: {why}]",)},

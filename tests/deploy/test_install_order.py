@@ -1,0 +1,179 @@
+"""deploy/install.sh in a root of stubs: in which order it does things, and what is there when one of them fails."""
+
+import os
+import subprocess
+from pathlib import Path
+
+import pytest
+from broker_people import ROOT
+
+SCRIPT = ROOT / "deploy/install.sh"
+PYTHON = """#!/bin/sh
+# The python of a virtual environment: pip, and a gatehand that knows a broken config when it sees one.
+here=$(dirname "$0")
+case "$*" in
+    *"pip install"*)
+        [ ! -e "$LOG.no_pip" ] || exit 1
+        echo "$RELEASE" > "$here/../release"
+        printf '#!%s/python\\necho gatehand\\n' "$here" > "$here/gatehand"
+        chmod +x "$here/gatehand" ;;
+    *"gatehand check"*) if grep -q broken "$5"; then echo "$5:1:1: error: broken"; exit 1; fi ;;
+    *"gatehand access"*) if grep -q unfit "$5"; then exit 1; fi; echo "list of $RELEASE" ;;
+    *) exit 9 ;;
+esac
+"""
+STUBS = {
+    "id": "echo 0",
+    "python3": 'case "$*" in "-m venv "*) mkdir -p "$3/bin"; cp "$VENV_PYTHON" "$3/bin/python"; '
+    'echo "command = python3 -m venv $3" > "$3/pyvenv.cfg" ;; esac',
+    "dpkg-query": "echo install ok installed",
+    "apt-get": "exit 9",
+    "useradd": "true",
+    "chown": "true",
+    "chgrp": "true",
+    "mosquitto_passwd": "true",
+    "systemctl": 'echo "$* $(cat "$INSTALL_ROOT/opt/gatehand/release" 2>&1)" >> "$LOG"; [ ! -e "$LOG.fails" ] || '
+    'case "$*" in "restart gatehand.service") rm "$LOG.fails"; exit 1 ;; esac',
+}
+# Who owns what cannot be set here.
+INSTALL = """#!/usr/bin/env python3
+import subprocess, sys
+args, kept = iter(sys.argv[1:]), []
+for each in args:
+    if each in ("-o", "-g"):
+        next(args)
+    else:
+        kept.append(each)
+sys.exit(subprocess.call(["/usr/bin/install", *kept]))
+"""
+
+
+class Machine:
+    """A root folder, and commands that do nothing to the machine of the test."""
+
+    def __init__(self, folder: Path) -> None:
+        self.root = folder / "root"
+        self.stubs = folder / "stubs"
+        self.log = folder / "log"
+        for name in (
+            "opt",
+            "etc/systemd/system",
+            "etc/mosquitto/conf.d",
+            "usr/local/bin",
+            "var/lib",
+            "run/systemd/system",
+        ):
+            (self.root / name).mkdir(parents=True)
+        self.stubs.mkdir()
+        for name, text in STUBS.items():
+            self.stub(name, f"#!/bin/sh\n{text}\n")
+        self.stub("install", INSTALL.replace("/usr/bin/env python3", os.path.realpath("/usr/bin/python3")))
+        self.stub("venv-python", PYTHON)
+
+    def stub(self, name: str, text: str) -> None:
+        file = self.stubs / name
+        file.write_text(text)
+        file.chmod(0o755)
+
+    def install(self, release: str, *args: str) -> subprocess.CompletedProcess[str]:
+        assert "root=${INSTALL_ROOT:-}" in SCRIPT.read_text(), "else it would install on this very machine"
+        self.log.write_text("")
+        return subprocess.run(  # noqa: S603
+            [SCRIPT, "--yes", *args],
+            env={
+                "PATH": f"{self.stubs}:/usr/sbin:/usr/bin:/sbin:/bin",
+                "INSTALL_ROOT": str(self.root),
+                "VENV_PYTHON": str(self.stubs / "venv-python"),
+                "RELEASE": release,
+                "LOG": str(self.log),
+            },
+            capture_output=True,
+            text=True,
+            check=False,
+        )
+
+    def text(self, name: str) -> str:
+        return (self.root / name).read_text()
+
+    @property
+    def config(self) -> Path:
+        return self.root / "etc/gatehand/config.toml"
+
+    @property
+    def service(self) -> list[str]:
+        """What the service manager was told, and the release that stood in place then."""
+        return self.log.read_text().splitlines()
+
+    def works_with(self, release: str) -> None:
+        assert self.text("opt/gatehand/release") == f"{release}\n"
+        assert self.text("etc/mosquitto/gatehand.acl") == f"list of {release}\n"
+        gatehand = self.root / "opt/gatehand/bin/gatehand"
+        assert (self.root / "usr/local/bin/gatehand").resolve() == gatehand
+        assert ".new" not in gatehand.read_text(), "a script that names where it was built would not start"
+        assert sorted(path.name for path in (self.root / "opt").iterdir()) == ["gatehand"], "nothing is left over"
+
+
+@pytest.fixture
+def machine(tmp_path: Path) -> Machine:
+    return Machine(tmp_path)
+
+
+def test_a_first_installation_ends_with_the_service_running(machine: Machine) -> None:
+    done = machine.install("one")
+    assert done.returncode == 0, done.stderr
+    machine.works_with("one")
+    assert machine.service[-1] == "restart gatehand.service one"
+
+
+def test_a_new_release_takes_the_place_of_the_old_one_once_it_has_taken_the_config(machine: Machine) -> None:
+    machine.install("one")
+    done = machine.install("two")
+    assert done.returncode == 0, done.stderr
+    machine.works_with("two")
+    assert machine.service[-1] == "restart gatehand.service two"
+
+
+@pytest.mark.parametrize("slip", ["broken", "unfit"])
+def test_a_config_error_leaves_the_program_and_the_service_as_they_were(machine: Machine, slip: str) -> None:
+    machine.install("one")
+    machine.config.write_text(f"# {slip}\n")
+    done = machine.install("two")
+    assert done.returncode == 1
+    machine.works_with("one")
+    assert machine.service == [], "the service is not even restarted"
+
+
+def test_a_config_error_is_shown_and_what_to_do_about_it(machine: Machine) -> None:
+    machine.install("one")
+    machine.config.write_text("# broken\n")
+    said = machine.install("two").stderr
+    assert "config.toml:1:1: error: broken" in said
+    assert "the program and the service are as they were. Mend it, then run this again." in said
+
+
+def test_packages_that_cannot_be_had_leave_the_program_as_it_was(machine: Machine) -> None:
+    machine.install("one")
+    Path(f"{machine.log}.no_pip").touch()
+    assert machine.install("two").returncode != 0
+    assert machine.text("opt/gatehand/release") == "one\n"
+    assert machine.service == []
+
+
+def test_a_service_that_does_not_start_with_the_new_release_runs_on_with_the_old_one(machine: Machine) -> None:
+    machine.install("one")
+    unit = machine.root / "etc/systemd/system/gatehand.service"
+    unit.write_text("[Unit]\n# of release one\n")
+    Path(f"{machine.log}.fails").touch()
+    done = machine.install("two")
+    assert done.returncode != 0
+    assert "putting back what was there" in done.stderr
+    machine.works_with("one")
+    assert "# of release one" in unit.read_text()
+    assert machine.service[-1] == "restart gatehand.service one"
+
+
+def test_a_dry_run_changes_nothing(machine: Machine) -> None:
+    done = machine.install("one", "--dry-run")
+    assert done.returncode == 0, done.stderr
+    assert not list((machine.root / "opt").iterdir())
+    assert machine.service == []
