@@ -34,7 +34,7 @@ def finite(event: Event) -> bool:
 
 MILLIAMPS = st.integers(-1_000_000, 1_000_000).map(lambda n: n / 1000)
 EVENTS = st.one_of(
-    st.builds(Reading, st.sampled_from([*TOOLS, "unknown"]), MILLIAMPS),
+    st.builds(Reading, st.sampled_from([*TOOLS, "unknown"]), MILLIAMPS, young=st.booleans()),
     st.builds(Reading, st.sampled_from(TOOLS), st.floats(-1000, 1000), st.booleans()).filter(finite),
     st.builds(CollectorCurrent, st.sampled_from(["main", "other"]), MILLIAMPS),
     *(st.from_type(kind).filter(finite) for kind in get_args(Event)),

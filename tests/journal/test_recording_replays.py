@@ -53,7 +53,7 @@ def some_event(rng: random.Random) -> Event:
     """Mostly readings, and everything else that a day brings."""
     if rng.random() < 0.8:
         amps = rng.choice((0.02, 0.02, 1.2, 6.4, 9.0)) + rng.gauss(0, 0.3)
-        return Reading(rng.choice(("band_saw", "router")), round(amps, 3), retained=rng.random() < 0.01)
+        return Reading(rng.choice(("band_saw", "router")), round(amps, 3), rng.random() < 0.01, rng.random() < 0.3)
     return rng.choice(
         (
             GateReport("band_saw", rng.choice(list(Position))),

@@ -5,6 +5,7 @@ from pathlib import Path
 
 import pytest
 from journal_support import FakeClock
+from msgspec.structs import replace
 from readings_support import CNC, TOOLS, cnc, interleaved, read, record, saw
 
 from gatehand.journal.recorder import Recorder
@@ -33,6 +34,13 @@ def test_a_reading_of_a_noisy_saw_takes_what_the_documents_say(tmp_path: Path, r
     print(f"saw, {resolution_ma} mA: {size:.2f} bytes a reading")
     assert size <= BYTES_PER_READING
     assert size > BYTES_PER_READING / 2, "the documents' figure is far from what is measured"
+
+
+def test_a_reading_that_is_surely_new_takes_no_more(tmp_path: Path) -> None:
+    rng = random.Random(5)
+    plain = interleaved(rng, [saw(rng, 2 * 3600, 1) for _ in TOOLS], 1)
+    young = [(ms, replace(event, young=True)) for ms, event in plain]
+    assert packed(tmp_path / "young", young) <= packed(tmp_path / "plain", plain) + 0.01
 
 
 @pytest.mark.skipif(not CNC.is_dir(), reason=f"the mill's readings are not here ({CNC}); set GATEHAND_DATA")

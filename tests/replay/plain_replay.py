@@ -17,8 +17,10 @@ def items(stretch: Stretch) -> list[tuple[int, Event]]:
     found: list[tuple[int, int, Event]] = [(one.order, one.ms, one.event) for one in stretch.others]
     found += [(order, ms, Tick()) for ms, order in zip(stretch.ticks.ms, stretch.ticks.order, strict=True)]
     for name, track in stretch.tracks.items():
+        young = track.young or [0] * len(track)
         found += [
-            (order, ms, Reading(name, ma / 1000)) for ms, ma, order in zip(track.ms, track.ma, track.order, strict=True)
+            (order, ms, Reading(name, ma / 1000, young=mark == 1))
+            for ms, ma, order, mark in zip(track.ms, track.ma, track.order, young, strict=True)
         ]
     for name, track in stretch.currents.items():
         found += [

@@ -92,7 +92,10 @@ def stretches(draw: st.DrawFn, shop: Shop, *, rough: bool) -> Stretch:
         values = draw(st.lists(st.sampled_from(LEVELS), min_size=1, max_size=4))
         for _ in range(draw(st.integers(1, 6))):
             for value in values:
+                marked = at == 0  # the first tool's sensor says when it measured
                 _add(stretch.tracks.setdefault(shop.tools[at].name, Track()), ms, value, order)
+                if marked:
+                    stretch.tracks[shop.tools[at].name].young.append(draw(st.integers(0, 1)))
                 order += 1
                 if rough and shop.collectors[0].senses_current and draw(st.integers(0, 9)) == 0:
                     current = draw(st.sampled_from([0.0, 0.0, 5.0]))

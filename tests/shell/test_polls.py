@@ -35,14 +35,19 @@ QUESTIONS = [
 ]
 
 
+def asked_at(world: World, at: float) -> list[tuple[str, str]]:
+    """The questions of one instant: later the rules may ask a gate again before they move it."""
+    return [(sent.topic, sent.text) for sent in world.transport.sent if sent.kind is Kind.EVENT and sent.at == at]
+
+
 def test_each_device_that_can_be_asked_is_asked_once_on_each_connection() -> None:
-    world = World(ASKED).connect()
-    asked = [(sent.topic, sent.text) for sent in world.transport.sent if sent.kind is Kind.EVENT]
-    assert asked == QUESTIONS, "two tools behind one question are asked once"
-    world.lose()
-    since = len(world.transport.sent)
-    world.connect()
-    assert [(sent.topic, sent.text) for sent in world.transport.sent[since:] if sent.kind is Kind.EVENT] == QUESTIONS
+    world = World(ASKED)
+    for _ in range(2):
+        at = world.clocks.mono()
+        world.connect()
+        assert asked_at(world, at) == QUESTIONS, "two tools behind one question are asked once"
+        world.lose()
+        world.run(1)
 
 
 def test_nobody_is_asked_without_a_poll_and_nobody_without_a_connection() -> None:

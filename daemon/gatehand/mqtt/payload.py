@@ -7,6 +7,8 @@ UTF-8, JSON, pointer, kind, finite, range. No rule of the shop is known here.
 import json
 import re
 from collections.abc import Mapping
+from contextlib import suppress
+from datetime import datetime
 from math import isfinite
 from typing import Final, TypeVar
 
@@ -21,6 +23,10 @@ _SHOWN: Final = 48
 # float() alone takes "1_0", "nan", "infinity" and digits of other scripts; \d on bytes is ASCII only.
 _NUMBER: Final = re.compile(rb"\s*[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?\s*")
 
+_RFC_3339: Final = re.compile(r"\d{4}-\d\d-\d\d[Tt ]\d\d:\d\d:\d\d(?:\.\d{1,9})?(?:[Zz]|[+-]\d\d:\d\d)", re.ASCII)
+_LATEST: Final = 1e15
+"""No clock in seconds or milliseconds has a larger number before the year 33,000."""
+
 T = TypeVar("T")
 
 
@@ -29,6 +35,15 @@ class Rejected(Struct, frozen=True):
 
     why: str
     shown: str
+    old: bool = False
+    """It could be read, and is too old to count."""
+
+
+class Moment(Struct, frozen=True):
+    """When something was measured: a number of any clock, or seconds, where a text gave date and time."""
+
+    value: float
+    is_text: bool = False
 
 
 class UnknownWord(Struct, frozen=True):
@@ -106,6 +121,19 @@ class Reader:
                 return _look_up(repr(found), words, fold_numbers=True)
             case _:
                 return Rejected(f"found {_kind(found)}{self._where()} where a word is wanted", excerpt(raw))
+
+    def read_moment(self, payload: bytes | Payload) -> Moment | Rejected:
+        """When it was measured: a finite number, or a text as RFC 3339 has it, with its offset."""
+        parsed = payload if isinstance(payload, Payload) else Payload(payload)
+        found = self._find(parsed)
+        if not isinstance(found, str):
+            value = found if isinstance(found, Rejected) else self._number_inside(parsed, _LATEST)
+            return value if isinstance(value, Rejected) else Moment(value)
+        with suppress(ValueError):  # 30 February
+            if _RFC_3339.fullmatch(found):
+                return Moment(datetime.fromisoformat(found.upper().replace(" ", "T")).timestamp(), is_text=True)
+        wanted = 'a number of seconds or milliseconds, or a text such as "2026-05-04T09:30:00Z"'
+        return Rejected(f"found {_kind(found)}{self._where()}, want {wanted}", excerpt(parsed.raw))
 
     def _number_inside(self, payload: Payload, limit: float) -> float | Rejected:
         found = self._find(payload)

@@ -19,7 +19,7 @@ from typing import Final
 
 from gatehand.journal.clock import Clock
 from gatehand.journal.line import CLOCK_STEPPED, CONFIG_LOADED, REFUSALS_COUNTED, Line, Stamper
-from gatehand.mqtt.transport import Connected, Notice, Transport
+from gatehand.mqtt.transport import Connected, Notice, Outgoing, Transport
 from gatehand.shell.alarms import Alarm
 from gatehand.shell.board import Board
 from gatehand.shell.log_first import Batch, LogFirst
@@ -33,7 +33,7 @@ from gatehand.shell.told import word
 from gatehand.shell.unheard import Unheard
 from gatehand_rules import events as ev
 from gatehand_rules import initial, step
-from gatehand_rules.commands import Command
+from gatehand_rules.commands import Command, Poll
 from gatehand_rules.findings import Fact, Happened
 from gatehand_rules.state import Held, State, collector_word
 from gatehand_rules.step import Outcome
@@ -165,7 +165,7 @@ class Engine:
             self._met = True
             self._tell_holds()
         for message in dict.fromkeys(question.message for question in self._plan.told.questions):
-            self._transport.publish(message)
+            self._ask(message)
 
     def on_settled(self) -> None:
         """What the broker retains has come: from here on show our own state, and drop what only had to be looked at."""
@@ -312,6 +312,8 @@ class Engine:
         `changed` says key by key what differs, for the log.
         """
         self._queue.hurry()
+        plan.routes.take_over(self._plan.routes)
+        asked_before = {question.message for question in self._plan.told.questions}
         before, self._plan, self._state = self._state, plan, outcome.state
         self._begin_recording(changed)
         self._board.swap(plan)
@@ -321,6 +323,9 @@ class Engine:
         self._hold_again(owed)
         self._arm(outcome.state.wake_at, self._now)
         self._transport.subscribe(plan.routes.live)
+        for message in dict.fromkeys(question.message for question in plan.told.questions):
+            if message not in asked_before:
+                self._ask(message)
         self._board.show_all(self._state, self._now)
 
     # Inside
@@ -372,11 +377,23 @@ class Engine:
         if self._queue.idle:
             self._board.show(self._state, self._now)
 
+    def _ask(self, message: Outgoing) -> None:
+        """A question that cannot leave is no command lost: all are asked again with the next connection."""
+        if not self._transport.publish(message):
+            return
+        for one in self._plan.told.questions:
+            if one.message == message:
+                self._plan.routes.asked(one.kind, one.name, one.key, self._clock.mono())
+
     def _send(self, batch: Batch) -> None:
         unsent: list[Command] = []
         for command in batch.commands:
             message = self._plan.told.message(command)
-            if message is not None and not self._transport.publish(message):
+            if message is None:
+                continue
+            if isinstance(command, Poll):
+                self._ask(message)
+            elif not self._transport.publish(message):
                 unsent.append(command)
             else:
                 self._unheard.commanded(command)

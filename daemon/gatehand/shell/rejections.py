@@ -47,12 +47,15 @@ class Rejections:
         now: float,
     ) -> MessageRejected | None:
         """The event for a rejected payload; None when it is only counted. `key`: which of the device's values."""
-        was = self.odd.get((kind, name, key))
-        self.odd[kind, name, key] = Odd(bad, now if was is None else was.since)
+        if bad.old:
+            self.understood(kind, name, key)
+        else:
+            was = self.odd.get((kind, name, key))
+            self.odd[kind, name, key] = Odd(bad, now if was is None else was.since)
         spell = self._spells.get((kind, name, key))
         if spell is None or (now - spell.said_at >= EVERY and not spell.more):
             self._spells[kind, name, key] = _Spell(now)
-            return MessageRejected(kind, name, f"{key}: {bad.why}", bad.shown)
+            return MessageRejected(kind, name, f"{key}: {bad.why}", bad.shown, old=bad.old)
         spell.more += 1
         spell.last = bad
         return None
@@ -63,6 +66,6 @@ class Rejections:
         for (kind, name, key), spell in self._spells.items():
             if spell.more and now - spell.said_at >= EVERY:
                 why = f"{key}: {spell.more} more in the last {now - spell.said_at:.0f} s, the last: {spell.last.why}"
-                found.append(MessageRejected(kind, name, why, spell.last.shown))
+                found.append(MessageRejected(kind, name, why, spell.last.shown, old=spell.last.old))
                 spell.said_at, spell.more = now, 0
         return tuple(found)

@@ -1,7 +1,7 @@
 """From a message to what it means: which topics are listened to, and which events a payload on one of them is.
 
-Built from the config once and never changed, but for the count of what was rejected. Nothing is decided here about the
-shop, nothing is published, no clock is read.
+Built from the config once and never changed, but for the count of what was rejected and what is known of each sensor's
+own time. Nothing is decided here about the shop, nothing is published, no clock is read.
 """
 
 import json
@@ -10,11 +10,13 @@ from functools import partial
 from typing import Final, Literal, TypeAlias, TypeVar
 
 from msgspec import Struct
+from msgspec.structs import replace
 
 from gatehand.config import Config
 from gatehand.config.signals import Contact, Current, Heard
 from gatehand.mqtt.payload import Payload, Reader, Rejected, UnknownWord, excerpt
 from gatehand.mqtt.transport import Subscription
+from gatehand.shell.freshness import Freshness
 from gatehand.shell.rejections import Odd, Rejections
 from gatehand.shell.requests import Request, Requests
 from gatehand_rules import events as ev
@@ -39,6 +41,9 @@ class Handler(Struct, frozen=True):
     key: str
     read: Read
     is_reading: bool = False
+    fresh: Freshness | None = None
+    """Where a reading has a time of its own (its pointer is `at`), or its sensor can be asked."""
+    at: str | None = None
 
 
 class RetainedCommand(Struct, frozen=True):
@@ -92,6 +97,13 @@ class Routes:
         self._handlers: dict[str, tuple[Handler, ...]] = {}
         for topic, handler in _handlers(config):
             self._handlers[topic] = (*self._handlers.get(topic, ()), handler)
+        self.fresh = {
+            (one.kind, one.name, one.key, topic, one.at): one.fresh
+            for topic, handlers in self._handlers.items()
+            for one in handlers
+            if one.fresh is not None
+        }
+        """By whose it is, which signal, its topic, and where its own time stands."""
         self._commands = dict(_command_topics(config))
         # A stop contact that stands active must not be overlooked because its words were mended meanwhile.
         self._stop_words: dict[str, str] = {}
@@ -115,7 +127,7 @@ class Routes:
         if handlers is None:
             request = self.request(topic, payload, retained=retained, now=now)
             return None if request is None else request.events
-        if len(handlers) == 1:
+        if len(handlers) == 1 and handlers[0].fresh is None:
             handler = handlers[0]
             found = handler.read(payload, retained)
             if type(found) is ev.Reading:
@@ -125,8 +137,23 @@ class Routes:
             event = self._answer(handler, found, now)
             return () if event is None else (event,)
         parsed = Payload(payload)
-        answers = (self._answer(handler, handler.read(parsed, retained), now) for handler in handlers)
+        answers = (
+            self._answer(handler, _judged(handler, handler.read(parsed, retained), parsed, now), now)
+            for handler in handlers
+        )
         return tuple(event for event in answers if event is not None)
+
+    def asked(self, kind: str, name: str, key: str, now: float) -> None:
+        """A device was asked for one of its signals just now: what it says next is new."""
+        for key_of, fresh in self.fresh.items():
+            if key_of[:3] == (kind, name, key):
+                fresh.asked(now)
+
+    def take_over(self, before: "Routes") -> None:
+        """Go on with what was learnt of the sensors that are the same under another config."""
+        for key_of, fresh in self.fresh.items():
+            if key_of in before.fresh:
+                fresh.take_over(before.fresh[key_of])
 
     def request(self, topic: str, payload: bytes, *, retained: bool, now: float) -> Request | None:
         """What a message asks of the daemon; None when nothing can be asked for there."""
@@ -182,9 +209,28 @@ def _handlers(config: Config) -> Iterator[tuple[str, Handler]]:
     yield from _of_gates(config)
     yield from _of_collectors(config)
     for name, tool in config.tool.items():
-        yield tool.current.topic, Handler("tool", name, "current", _tool_current(name, tool.current), is_reading=True)
+        read = _tool_current(name, tool.current)
+        yield tool.current.topic, _current("tool", name, tool.current, read)
         if tool.online is not None:
             yield tool.online.topic, _online("tool", name, tool.online)
+
+
+def _current(kind: Kind, name: str, current: Current, read: Read) -> Handler:
+    plain = current.at is None and current.poll is None
+    fresh = None if plain else Freshness(current.at, current.oldest)
+    return Handler(kind, name, "current", read, is_reading=True, fresh=fresh, at=current.at)
+
+
+def _judged(
+    handler: Handler, found: ev.Event | Rejected | None, payload: Payload, now: float
+) -> ev.Event | Rejected | None:
+    """A live reading with what is known of its age."""
+    if handler.fresh is None or not isinstance(found, (ev.Reading, ev.CollectorCurrent)) or found.retained:
+        return found
+    judged = handler.fresh.judge(payload, now)
+    if isinstance(judged, Rejected):
+        return judged
+    return replace(found, young=True) if judged.young and isinstance(found, ev.Reading) else found
 
 
 def _of_gates(config: Config) -> Iterator[tuple[str, Handler]]:
@@ -207,7 +253,7 @@ def _of_collectors(config: Config) -> Iterator[tuple[str, Handler]]:
             yield fan.state.topic, Handler("collector", name, "state", read)
         if fan.current is not None:
             read = _collector_current(name, fan.current)
-            yield fan.current.topic, Handler("collector", name, "current", read, is_reading=True)
+            yield fan.current.topic, _current("collector", name, fan.current, read)
         if fan.bin_full is not None:
             full = _contact("collector", name, "bin_full", fan.bin_full, partial(ev.BinReport, name))
             yield fan.bin_full.topic, full
