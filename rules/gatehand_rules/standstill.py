@@ -20,9 +20,9 @@ from gatehand_rules.words import Position
 
 def stood(draft: Draft, seconds: float) -> None:
     """It stood still until now."""
-    before = draft.stood_for or 0.0
-    draft.stood_for = max(before, seconds)
-    draft.say(Happened.DAEMON_STOOD_STILL, Rule.STANDSTILL, stood_for=seconds)
+    if draft.stood_for is None or seconds > draft.stood_for:  # each connection tells of it
+        draft.stood_for = seconds
+        draft.say(Happened.DAEMON_STOOD_STILL, Rule.STANDSTILL, stood_for=seconds)
     for at in range(len(draft.collectors)):
         resets.begin_anew(draft, at)
         state = draft.collectors[at]

@@ -55,9 +55,10 @@ def test_a_stop_pressed_in_a_flood_switches_off_while_the_flood_goes_on(
             route(floor)
         with (
             Observer(broker.port, FAN) as eye,
-            Flood(broker.port, "shop/gate/band_saw/state", "shut", rate=rate, seconds=40) as flood,
+            Flood(broker.port, "shop/gate/band_saw/state", "shut", rate=rate, seconds=15) as flood,
         ):
             flood.begun()
+            time.sleep(2)  # until what lies between the broker and the daemon is full
             assert b"0" not in eye.live(FAN)
             eye.publish("shop/estop", b"1", qos=1)
             while flood.goes_on and b"0" not in eye.live(FAN):
@@ -165,7 +166,7 @@ def test_a_hand_start_that_waited_for_a_frozen_daemon_starts_nothing_and_the_log
         floor.say("gatehand/gate/bench/hand", "1")
         time.sleep(4)
         daemon.signal(signal.SIGCONT)
-        wait_for(lambda: daemon.events("daemon_caught_up"), what="it has read what waited")
+        wait_for(lambda: daemon.events("daemon_caught_up", "collector_on"), what="it has read what waited")
         ignored = daemon.events("message_ignored")
         assert [(line["rule"], line["gate"]) for line in ignored] == [("standstill", "bench")]
         assert ignored[0]["stood_for"] == pytest.approx(4, abs=1.5)
