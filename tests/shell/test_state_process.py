@@ -138,3 +138,47 @@ def test_the_state_never_stands_in_the_logs_folder(tmp_path: Path) -> None:
     done = gatehand_does("run", "--config", str(tmp_path / "config.toml"), "--state", str(tmp_path / "log"))
     assert done.returncode == 78
     assert "the log's folder" in done.stderr
+
+
+def test_two_daemons_on_two_machines_one_works_the_shop_and_the_other_commands_nothing(tmp_path: Path) -> None:
+    """Each has a state folder of its own, so that no lock tells them."""
+    here, there = tmp_path / "here", tmp_path / "there"
+    here.mkdir()
+    there.mkdir()
+    with Mosquitto() as broker, Shopfloor(broker.port) as floor:
+        text = SHOP.format(port=broker.port)
+        with Process(here, text) as first:
+            floor.idle()
+            claimed = lambda: set(floor.shown("daemon") or {}) == {"id", "host", "started"}  # noqa: E731
+            wait_for(claimed, what="it claims the shop")
+            since = len(floor.commands)
+            with Process(there, text) as second:
+                assert second.wait() == 1
+                assert "another daemon on" in second.stderr
+                assert second.events("broker_connected") == []
+            assert floor.told(since) == []
+            done = gatehand_does("off", "--config", str(there / "config.toml"), "--when-ended")
+            assert (done.returncode, floor.told(since)) == (0, []), "the second one's service leaves the shop alone"
+            cut(floor)
+            wait_for(lambda: ON in floor.told(since), what="the first one works on")
+            assert floor.retained.get("gatehand/online") == "1"
+            assert floor.shown("alarm/daemon.main.same_base") is None
+            assert first.stop() == 0
+            wait_for(lambda: floor.retained.get("gatehand/daemon") == "", what="the claim is given up")
+        with Process(there, text) as third:
+            wait_for(lambda: third.events("broker_connected"), what="the shop is free")
+            assert third.stop() == 0
+
+
+def test_a_client_with_the_bases_name_throws_no_daemon_out(tmp_path: Path) -> None:
+    """Whatever login it has: the daemon's client id is not to be guessed."""
+    with (
+        Mosquitto() as broker,
+        Shopfloor(broker.port) as floor,
+        Process(tmp_path, SHOP.format(port=broker.port)) as one,
+    ):
+        wait_for(lambda: floor.retained.get("gatehand/online") == "1")
+        names = [line.split(" as ")[1].split(" ")[0] for line in broker.log.splitlines() if " as gatehand-" in line]
+        assert len(names) >= 1
+        assert all(len(each.removeprefix("gatehand-").split("-")[0]) == 8 for each in names)
+        assert one.stop() == 0

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final, TypeVar
 
 from gatehand.shell.off_notes import NoNotesError, OffNotes, read_notes
-from gatehand.shell.state_folder import is_locked, state_folder
+from gatehand.shell.state_folder import is_locked, state_folder, yielded
 
 if TYPE_CHECKING:
     from gatehand.config import Loaded
@@ -46,15 +46,15 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--when-ended",
         action="store_true",
-        help="for the service: do nothing while a daemon of this state folder runs",
+        help="for the service: do nothing while a daemon of this state folder runs, or if it left the shop to another",
     )
 
 
 def run(args: argparse.Namespace) -> int:
     """Switch them off. 1: at least one off did not reach the broker, or nobody listens there."""
     folder = state_folder(args.state, args.config)
-    if args.when_ended and is_locked(folder):
-        print(f"gatehand off: another daemon runs with {folder} and works the shop; nothing was switched off")
+    if args.when_ended and (is_locked(folder) or yielded(folder)):
+        print("gatehand off: another daemon runs and works the shop; nothing was switched off")
         return 0
     found = _find(args.config, folder)
     if isinstance(found, str):

@@ -65,7 +65,7 @@ def run(args: argparse.Namespace) -> int:
     if loaded.config is None:
         print(f"{loaded.path}: not started, the config has errors; gatehand check shows them too", file=sys.stderr)
         return BAD_CONFIG
-    from gatehand.shell.state_folder import AlreadyRunningError, state_folder, take_lock
+    from gatehand.shell.state_folder import AlreadyRunningError, mark_yielded, state_folder, take_lock
 
     folder = state_folder(args.state, args.config)
     try:
@@ -73,6 +73,7 @@ def run(args: argparse.Namespace) -> int:
     except AlreadyRunningError as error:
         print(f"gatehand run: {error}; this one does nothing", file=sys.stderr)
         return ANOTHER_RUNS
+    mark_yielded(folder, None)
     if lock.trouble is not None:
         print(f"gatehand run: {lock.trouble}; a second daemon would not be noticed", file=sys.stderr)
     objections = _objections(loaded, folder)
@@ -104,14 +105,16 @@ def _serve(loaded: "Loaded", signals: "_Signals", verbosity: str, folder: Path) 
     from gatehand.journal.files import LogFolderError
     from gatehand.shell.daemon import Daemon, own_version
     from gatehand.shell.footprint import one_arena, shed
+    from gatehand.shell.state_folder import mark_yielded
 
     logger = set_up(verbosity)
 
     def diagnose(level: str, text: str, facts: "Mapping[str, Fact] | None" = None) -> None:
         getattr(logger, level)(text, **(facts or {}))
 
+    daemon = Daemon(loaded, diagnose, state=folder)
+
     async def serve() -> None:
-        daemon = Daemon(loaded, diagnose, state=folder)
         signals.hand_over(asyncio.get_running_loop(), daemon)
         asyncio.get_running_loop().call_later(_SHED_AFTER, shed)
         await daemon.run()
@@ -124,6 +127,9 @@ def _serve(loaded: "Loaded", signals: "_Signals", verbosity: str, folder: Path) 
         print(error, file=sys.stderr)
         return BAD_CONFIG
     diagnose("info", "stopped")
+    if daemon.yields_to is not None:
+        mark_yielded(folder, daemon.yields_to.host)
+        return ANOTHER_RUNS
     return 0
 
 

@@ -207,9 +207,10 @@ class Link:
         else:
             outbox.heard()
 
-    async def say_goodbye(self, last: Outgoing) -> None:
-        """Publish `last`, wait a bounded time for what is still to be acknowledged, then disconnect without a will."""
-        self.publish(last)
+    async def say_goodbye(self, last: Outgoing | None) -> None:
+        """Publish `last`, if any, wait a bounded time for what is to be acknowledged, then leave without a will."""
+        if last is not None:
+            self.publish(last)
         until = time.monotonic() + self._patience.goodbye
         while self._outbox is not None and self._outbox.unacked and not self.closed.done():
             if time.monotonic() >= until:

@@ -85,7 +85,10 @@ class Session:
         self._asked = 0
         self._ask_timer: asyncio.TimerHandle | None = None
         self._stopping = False
+        self._quietly = False
         self._wake = asyncio.Event()
+        self.found: bytes | None = None
+        """What the broker retained on our own topic when this connection began."""
 
     @property
     def refused(self) -> frozenset[str]:
@@ -115,9 +118,18 @@ class Session:
         self._wanted = wanted
         self._wake.set()
 
-    def stop(self) -> None:
-        """Say goodbye and let `run` return; what was published before still leaves. May be called more than once."""
+    def renew(self) -> None:
+        """Give this connection up and make another, on which the broker says anew what it retains."""
+        if self._link is not None:
+            self._link.abort("to read anew what is retained")
+
+    def stop(self, *, quietly: bool = False) -> None:
+        """Say goodbye and let `run` return; what was published before still leaves. May be called more than once.
+
+        `quietly`: without the word that nobody is there, for somebody else is.
+        """
         self._stopping = True
+        self._quietly = quietly
         self._wake.set()
 
     async def run(self) -> None:
@@ -204,6 +216,7 @@ class Session:
         """Subscribe, say that we are online, tell the shell, and let the messages through."""
         self._inbox.clear()
         self._catch_up = CatchUp()
+        self.found = None
         wanted = self._wanted
         self._inbox.set_sheddable(_sheddable(wanted))
         self._refused = await link.subscribe((*wanted, Subscription(self._own_topic)))
@@ -225,7 +238,8 @@ class Session:
         """Until the connection ends, or None when the session was stopped and has said goodbye."""
         while not link.closed.done():
             if self._stopping:
-                await link.say_goodbye(Outgoing(self._own_topic, self._presence.left, Kind.STATUS))
+                left = Outgoing(self._own_topic, self._presence.left, Kind.STATUS)
+                await link.say_goodbye(None if self._quietly else left)
                 return None
             self._wake.clear()
             if self._wanted is not self._standing:
@@ -319,6 +333,8 @@ class Session:
         self._herald.message(message)
 
     def _on_own(self, message: Message) -> None:
+        if message.retained:
+            self.found = message.payload
         if message.retained or self._link is None or self._stopping:
             return  # at a clean stop the "0" that comes back is our own goodbye
         if message.payload == self._presence.lost:

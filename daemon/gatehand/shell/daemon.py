@@ -4,6 +4,8 @@
 """
 
 import asyncio
+import os
+import socket
 import time
 from collections.abc import Callable
 from contextlib import suppress
@@ -15,7 +17,7 @@ from gatehand.config import Config, Loaded
 from gatehand.homie.link import shown_as_homie
 from gatehand.journal.clock import Clock, SystemClock
 from gatehand.journal.disk import Disk
-from gatehand.journal.line import DAEMON_STARTED, DAEMON_STOPPED, Stamper, new_run
+from gatehand.journal.line import DAEMON_STARTED, DAEMON_STOPPED, Stamper, new_run, stamp
 from gatehand.journal.recorder import Recorder
 from gatehand.journal.writer import EventLog
 from gatehand.mqtt.from_config import broker_settings
@@ -24,6 +26,7 @@ from gatehand.mqtt.session import Session
 from gatehand.mqtt.settings import Patience
 from gatehand.mqtt.transport import Connected, Notice, Outgoing, Subscription
 from gatehand.shell import shell_alarms
+from gatehand.shell.claim import Claim, Doorkeeper
 from gatehand.shell.engine import Engine
 from gatehand.shell.notify import notify
 from gatehand.shell.off_notes import OffNotes, write_notes
@@ -69,6 +72,8 @@ class Daemon:
         self._stop = asyncio.Event()
         self._look = asyncio.Event()
         self._why = "asked to"
+        self.yields_to: Claim | None = None
+        """The daemon that works the shop, for which this one has ended."""
         self.ready = asyncio.Event()
         """Connected, subscribed and settled for the first time."""
         self.engine: Engine | None = None
@@ -149,14 +154,17 @@ class Daemon:
             notes.write(plan.config)
         listener = _Listener(engine, reloader, self.ready)
         base, first = config.broker.base, plan.routes.first
-        session = Session(settings, base, listener, _together(first), patience=self._patience, pulse=pulse)
+        me = Claim(os.urandom(8).hex(), socket.gethostname() or "unknown", stamp(clock.wall()))
+        keeper = Doorkeeper(me, base, listener, timers=_LoopTimers(loop, pulse), mono=loop.time, yields=self._yield_to)
+        session = Session(settings, base, keeper, _together(first), patience=self._patience, pulse=pulse)
         stops = StopsLine(engine, settings, base, patience=self._patience, pulse=pulse)
-        door.session, door.stops = session, stops
+        keeper.line = session
+        door.session, door.stops, door.keeper = session, stops, keeper
+        keeper.before_open = lambda: stops.want(_apart(engine.plan.routes.live))
         pulse.start()
-        stops.want(_apart(first))
         try:
             async with shown_as_homie(engine, settings, self._diagnose, self._patience, pulse):
-                await self._work(engine, reloader, session, pulse)
+                await self._work(engine, reloader, session, keeper, pulse)
         finally:
             pulse.stop()
             await stops.close()
@@ -167,7 +175,18 @@ class Daemon:
                 store.close()
             notify("STOPPING=1")
 
-    async def _work(self, engine: Engine, reloader: Reloader, session: Session, pulse: Pulse) -> None:
+    def _yield_to(self, other: Claim) -> None:
+        """Another daemon works the shop: command nothing any more, not even off, and end."""
+        self.yields_to = other
+        text = (
+            f"another daemon on {other.host} works this shop since {other.started}: this one ends and commands nothing"
+        )
+        self._diagnose("error", text)
+        self.stop(text)
+
+    async def _work(
+        self, engine: Engine, reloader: Reloader, session: Session, keeper: Doorkeeper, pulse: Pulse
+    ) -> None:
         speaking = asyncio.ensure_future(session.run())
         beating = asyncio.ensure_future(self._beats(engine, reloader, pulse))
         stopping = asyncio.ensure_future(self._stop.wait())
@@ -175,11 +194,13 @@ class Daemon:
             await asyncio.wait((speaking, beating, stopping), return_when=asyncio.FIRST_COMPLETED)
             notify("STOPPING=1")
             beating.cancel()
-            engine.stop()
+            if self.yields_to is None:
+                engine.stop()
             until = time.monotonic() + _LAST_COMMANDS
             while not engine.settled and time.monotonic() < until:  # noqa: ASYNC110 - the engine knows no asyncio
                 await asyncio.sleep(0.002)
-            session.stop()
+            keeper.leave()
+            session.stop(quietly=self.yields_to is not None)
             await speaking
             if not self._stop.is_set():
                 beating.result()  # it never ends by itself but by an error, which is the caller's to see
@@ -252,9 +273,10 @@ class _Door:
 
     session: Session | None = None
     stops: StopsLine | None = None
+    keeper: Doorkeeper | None = None
 
     def publish(self, outgoing: Outgoing) -> bool:
-        return self.session is not None and self.session.publish(outgoing)
+        return self.keeper is not None and self.keeper.publish(outgoing)
 
     def subscribe(self, wanted: tuple[Subscription, ...]) -> None:
         if self.session is not None:

@@ -114,7 +114,7 @@ class Routes:
         self._rejections = Rejections()
         self._requests = Requests(config, self._rejections)
         asks = (self._reload, f"{self.base}/alarm/+/ack", *self._requests.topics)
-        asked = tuple(Subscription(topic) for topic in asks)
+        asked = tuple(Subscription(topic) for topic in (*asks, f"{self.base}/daemon"))
         self.live = (*(self._subscription(topic) for topic in self._handlers), *asked)
         # A broker's queue for one client is short, and it drops what is beyond: holds come first of all.
         held = tuple(Subscription(f"{self.base}/collector/{name}") for name in config.collector)

@@ -3,6 +3,7 @@
 import fcntl
 import os
 from collections.abc import Iterable
+from contextlib import suppress
 from pathlib import Path
 from typing import Final
 
@@ -10,6 +11,8 @@ from gatehand.config import Config
 from gatehand.shell.ports import HoldKept, Remembered
 
 LOCK: Final = "daemon.lock"
+YIELDED: Final = "yielded"
+"""There while the daemon of this folder has ended because another machine's works the shop."""
 VARIABLE: Final = "STATE_DIRECTORY"
 """Set by the service manager."""
 
@@ -85,6 +88,20 @@ def is_locked(folder: Path) -> bool:
     finally:
         os.close(handle)
     return False
+
+
+def mark_yielded(folder: Path, to: str | None) -> None:
+    """Leave word for `gatehand off --when-ended` that the shop is another's, on that host; None: it is ours."""
+    with suppress(OSError):  # a folder that cannot be written has its alarm
+        if to is None:
+            (folder / YIELDED).unlink(missing_ok=True)
+        else:
+            (folder / YIELDED).write_text(to + "\n")
+
+
+def yielded(folder: Path) -> bool:
+    """Whether the daemon of this folder left the shop to another."""
+    return (folder / YIELDED).is_file()
 
 
 def _open(path: Path) -> int:
