@@ -3,6 +3,7 @@
 import json
 import signal
 import stat
+import time
 from pathlib import Path
 
 import pytest
@@ -20,10 +21,14 @@ def held(floor: Shopfloor) -> bool:
 def cut(floor: Shopfloor) -> None:
     """The band saw goes from idle to cutting, as often as it takes to be heard."""
     wait_for(lambda: floor.retained.get("gatehand/online") == "1", what="the daemon is there")
-    floor.say("shop/band_saw/amps", "0.1")
-    wait_for(lambda: (floor.shown("tool/band_saw") or {}).get("state") == "idle")
-    floor.say("shop/band_saw/amps", "5")
-    wait_for(lambda: (floor.shown("tool/band_saw") or {}).get("state") == "running")
+    for amps, word in (("0.1", "idle"), ("5", "running")):
+
+        def seen(amps: str = amps, word: str = word) -> bool:
+            floor.say("shop/band_saw/amps", amps)
+            time.sleep(0.1)
+            return bool((floor.shown("tool/band_saw") or {}).get("state") == word)
+
+        wait_for(seen, 20, f"the saw is {word}")
 
 
 def test_a_second_daemon_on_one_machine_says_who_runs_and_does_nothing(tmp_path: Path) -> None:
