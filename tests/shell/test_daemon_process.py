@@ -95,7 +95,7 @@ def test_a_password_that_cannot_be_read_ends_with_78(tmp_path: Path) -> None:
 def test_a_second_daemon_on_the_same_log_ends_with_78(broker: Mosquitto, tmp_path: Path) -> None:
     with Process(tmp_path, SHOP.format(port=broker.port)) as daemon:
         wait_for(lambda: daemon.events("broker_connected"))
-        run = run_once(tmp_path, SHOP.format(port=broker.port), "--state", str(tmp_path / "another"))
+        run = run_once(tmp_path, SHOP.format(port=broker.port), STATE_DIRECTORY=str(tmp_path / "another"))
         assert run.returncode == 78
         assert "another Gatehand daemon" in run.stderr
         assert daemon.stop() == 0
