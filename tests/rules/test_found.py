@@ -253,3 +253,23 @@ def test_a_start_that_waits_for_its_circuit_does_not_keep_two_gates_open_where_o
     assert heard(loose, ev.GateReport("new", OPEN)) == [ShutGate("old")]
     loose.wait(20.0)
     assert loose.state.collectors[0].on_phase
+
+
+def test_a_gate_in_fault_that_was_said_to_be_open_while_the_broker_was_away_stands_in_nobodys_way() -> None:
+    """Room for one gate: the old word proves nothing, and does not take the room of the next tool's gate."""
+    loose = at_rest(shop(gate("told", reports=True), gate("blind"), max_open=1))
+    loose.hear(ev.Reading("saw", 6.0))
+    loose.hear(ev.GateReport("told", SHUT))
+    loose.wait(3.0)
+    assert "gate.told.fault" in loose.state.alarms
+    loose.hear(ev.BrokerLost(loose.now))
+    loose.hear(ev.BrokerConnected())
+    loose.hear(ev.GateReport("told", OPEN, retained=True))
+    loose.wait(1.0)
+    loose.hear(ev.Reading("saw", 0.0))
+    loose.hear(ev.Reading("router", 0.0))
+    loose.wait(2.0)
+    assert any(isinstance(one, OpenGate) and one.gate == "blind" for one in heard(loose, ev.Reading("router", 6.0)))
+    loose.wait(1.0)
+    assert loose.state.collectors[0].on_phase
+    assert "collector.main.held" not in loose.state.alarms

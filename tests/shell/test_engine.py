@@ -2,7 +2,7 @@
 
 import pytest
 from msgspec.structs import replace
-from shell_support import World
+from shell_support import SHOP, World
 
 from gatehand.mqtt.transport import Connected, Kind, Notice, Said
 from gatehand_rules import events as ev
@@ -425,3 +425,26 @@ def test_notices_of_the_session_are_logged_and_said() -> None:
     assert "refused: shop/estop" in world.said
     world.engine.on_notice(Notice(Said.SUBSCRIPTION_GRANTED, "granted", {"topic": topic}))
     assert world.shown("alarm/daemon.main.subscriptions") is None
+
+
+def test_a_gate_known_by_a_kept_message_alone_is_asked_before_it_is_told_and_roused_where_it_stays_mute() -> None:
+    poll = 'poll = { topic = "shop/gate/band_saw/get", payload = "?" }'
+    asked = SHOP.replace('shut = "shut" }\ntravel = 1\nbutton', f'shut = "shut", {poll} }}\ntravel = 1\nbutton')
+    world = World(asked.replace("coast_down = 2", 'coast_down = 2\nrest = "leave"'))
+    world.connect(("shop/fan/state", "0"), ("shop/gate/band_saw/state", "open"))
+    world.say("shop/fan/state", "0")
+    world.say("shop/band_saw/amps", "0")
+    world.run(5)
+    since = world.clocks.now
+    world.say("shop/band_saw/amps", "5")
+    gate = ("shop/gate/band_saw/set", "open")
+    assert world.commands(since) == [("shop/gate/band_saw/get", "?"), gate]
+    world.run(1.1)
+    assert world.commands(since)[-1] == ("shop/gate/band_saw/set", "shut")
+    world.say("shop/gate/band_saw/state", "shut")
+    world.run(0.1)
+    assert world.commands(since)[-1] == gate
+    assert ("shop/fan/set", "1") not in world.commands(since)
+    world.say("shop/gate/band_saw/state", "open")
+    world.run(0.1)
+    assert world.commands(since)[-1] == ("shop/fan/set", "1")
