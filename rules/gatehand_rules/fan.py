@@ -4,6 +4,7 @@ When to tell it is the sequence's business.
 """
 
 from math import inf
+from typing import Literal
 
 from msgspec.structs import replace
 
@@ -12,7 +13,7 @@ from gatehand_rules.commands import CollectorOff, CollectorOn
 from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Happened, Rule
 from gatehand_rules.shop import Collector
-from gatehand_rules.state import Answer, CoastDown, CollectorState, Held, Opening, Phase, SpinUp
+from gatehand_rules.state import Answer, CoastDown, CollectorState, Contrary, Held, Opening, Phase, SpinUp
 from gatehand_rules.timers import due, reached
 
 ANSWER_TIME = 5.0
@@ -21,6 +22,8 @@ TELLINGS = 3
 """Tellings before an alarm stands."""
 REMIND = 20.0
 """Seconds between further tellings while the alarm stands."""
+STOOD = 2.0
+"""Seconds for which a word against what was told must stand before it counts as somebody's doing."""
 HOUR = 3600.0
 
 
@@ -48,7 +51,7 @@ def tell_on(draft: Draft, at: int, rule: Rule) -> None:
         found_on=False,
         still_at=inf,
         answer=answer,
-        confirmed=fan.confirmed and not start,
+        confirmed=fan.confirmed and not inrush,
         told_on_at=now,
         starts=starts,
         started_at=now if inrush else fan.started_at,
@@ -110,7 +113,38 @@ def see(draft: Draft, at: int, *, reported: bool | None = None, drawing: bool | 
         )
     if live:
         _take_answer(draft, at)
-        _miss_current(draft, at)
+    look_for_contrary(draft, at)
+
+
+def look_for_contrary(draft: Draft, at: int) -> None:
+    """Note since when what is seen contradicts what was told; what came back in between begins anew."""
+    fan = draft.collectors[at]
+    shows = _contradicts(draft.shop.collectors[at], fan)
+    if shows is None:
+        if fan.contrary is not None:
+            draft.set_collector(at, contrary=None)
+    elif fan.contrary is None or fan.contrary.shows != shows:
+        draft.set_collector(at, contrary=Contrary(draft.now, shows))
+
+
+def _contradicts(collector: Collector, fan: CollectorState) -> Literal["on", "off", "no_current"] | None:
+    """Only what once agreed with what was told can contradict it; until then it owes its answer."""
+    if isinstance(fan.phase, Held) or (isinstance(fan.phase, Opening) and fan.phase.adopting):
+        return None
+    if fan.on_phase:
+        off_by_report = fan.reported_on is False and fan.report_live
+        off_by_current = not collector.reports and fan.drawing is False
+        if (fan.confirmed or fan.by_hand) and (off_by_report or off_by_current):
+            return "off"
+        stalled = collector.reports and fan.reported_on is True and fan.drawing is False
+        return "no_current" if fan.confirmed and stalled else None
+    shown = (fan.reported_on is True and fan.report_live) or (not collector.reports and fan.drawing is True)
+    return "on" if shown and fan.answer is None else None
+
+
+def contrary_at(fan: CollectorState) -> float:
+    """When what contradicts has stood for long enough to count; inf where nothing does."""
+    return inf if fan.contrary is None else due(fan.contrary.since, STOOD)
 
 
 def _news(fan: CollectorState) -> Answer | None:
@@ -140,10 +174,10 @@ def _take_answer(draft: Draft, at: int) -> None:
 
 
 def _miss_current(draft: Draft, at: int) -> None:
-    """The switch says on and the motor no longer draws (a tripped overload): it owes its answer again."""
-    collector, fan = draft.shop.collectors[at], draft.collectors[at]
-    if fan.on_phase and fan.confirmed and fan.reported_on is True and fan.drawing is False and collector.reports:
-        draft.set_collector(at, confirmed=False, answer=Answer(on=True, since=draft.now))
+    """The switch says on and the motor has not drawn for a while (a tripped overload): it owes its answer again."""
+    fan = draft.collectors[at]
+    if fan.contrary is not None and fan.contrary.shows == "no_current" and draft.now >= contrary_at(fan):
+        draft.set_collector(at, confirmed=False, answer=Answer(on=True, since=draft.now), contrary=None)
 
 
 def _shows(collector: Collector, fan: CollectorState, *, on: bool) -> bool:
@@ -166,8 +200,10 @@ def time_passes(draft: Draft, at: int) -> None:
     overdue = refresh_due(collector, fan) is not None and reached(now, fan.told_on_at or 0.0, collector.refresh)
     if overdue and not draft.standstill:
         tell_on(draft, at, Rule.REFRESH)
+    _miss_current(draft, at)
     if answer_due(collector, draft.collectors[at]) <= now:
         _tell_again(draft, at)
+    look_for_contrary(draft, at)  # what was told since the last look may have changed what contradicts it
 
 
 def _tell_again(draft: Draft, at: int) -> None:
@@ -214,8 +250,10 @@ def answer_due(collector: Collector, fan: CollectorState) -> float:
 
 
 def refresh_due(collector: Collector, fan: CollectorState) -> float | None:
-    """When "on" is repeated, or None."""
+    """When "on" is repeated, or None. It waits until it is known whether somebody has switched the fan off."""
     if fan.told_on_at is None or collector.refresh <= 0 or not fan.on_phase:
+        return None
+    if fan.contrary is not None and fan.contrary.shows == "off":
         return None
     return due(fan.told_on_at, collector.refresh)
 
@@ -247,7 +285,7 @@ def is_held(fan: CollectorState) -> bool:
 
 def wake_at(collector: Collector, fan: CollectorState, now: float) -> float | None:
     """When time alone next changes this collector, or None."""
-    moments = [answer_due(collector, fan)]
+    moments = [answer_due(collector, fan), contrary_at(fan)]
     refresh = refresh_due(collector, fan)
     if refresh is not None:
         moments.append(refresh)

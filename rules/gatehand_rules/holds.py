@@ -4,6 +4,7 @@ A reset is a press, not a word: `resets` says which presses count, this file wha
 """
 
 from collections.abc import Mapping
+from math import inf
 
 from msgspec.structs import replace
 
@@ -73,12 +74,17 @@ def _is_wanted(state: ToolState) -> bool:
     return isinstance(state, ToolRunning) and state.standing is not Standing.STALE
 
 
-def drop_demands(draft: Draft, at: int, rule: Rule) -> None:
-    """End hand starts and run-on, and make every running tool's demand stale."""
+def drop_demands(draft: Draft, at: int, rule: Rule, until: float = inf) -> None:
+    """End hand starts and run-on, and make every running tool's demand stale, but for those begun after `until`."""
     for i in draft.shop.gates_of(at):
-        end_hand(draft, i, rule)
+        hand = draft.gates[i].hand
+        if hand is not None and hand.since <= until:
+            end_hand(draft, i, rule)
     for i in draft.shop.tools_of(at):
-        make_stale(draft, i)
+        state = draft.tools[i]
+        was = state.was if isinstance(state, ToolSilent) else state
+        if not (isinstance(was, ToolRunning) and was.since > until):
+            make_stale(draft, i)
 
 
 def make_stale(draft: Draft, at: int) -> None:

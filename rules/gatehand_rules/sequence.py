@@ -169,27 +169,33 @@ def _relieve(draft: Draft, at: int) -> int:
 
 
 def _by_hand(draft: Draft, at: int) -> None:
-    """Somebody used the collector's own switch: adopted, not fought, either way."""
-    collector, state = draft.shop.collectors[at], draft.collectors[at]
-    if state.on_phase:
-        off_by_report = state.reported_on is False and state.report_live
-        off_by_current = not collector.reports and state.drawing is False
-        if (state.confirmed or state.by_hand) and (off_by_report or off_by_current):
+    """Somebody used the collector's own switch, and it has stood for a while: adopted, not fought, either way."""
+    fan.look_for_contrary(draft, at)
+    state = draft.collectors[at]
+    contrary = state.contrary
+    if contrary is None or draft.now < fan.contrary_at(state):
+        return
+    match contrary.shows:
+        case "off":
             fan.tell_off(draft, at, Rule.SWITCHED_BY_HAND)
             fan.note_stood(draft, at)
-            drop_demands(draft, at, Rule.SWITCHED_BY_HAND)
+            drop_demands(draft, at, Rule.SWITCHED_BY_HAND, until=contrary.since)
             _say_switched_off(draft, at)
-        return
-    shown = (state.reported_on is True and state.report_live) or (not collector.reports and state.drawing is True)
-    if shown and state.answer is None:
-        draft.set_collector(at, phase=Running(), by_hand=True, still_at=inf)
-        draft.say(Happened.COLLECTOR_ADOPTED, Rule.SWITCHED_BY_HAND, collector=collector.name)
+        case "on":
+            draft.set_collector(at, phase=Running(), by_hand=True, still_at=inf)
+            name = draft.shop.collectors[at].name
+            draft.say(Happened.COLLECTOR_ADOPTED, Rule.SWITCHED_BY_HAND, collector=name, stood=fan.STOOD)
+        case "no_current":
+            pass  # nobody's hand: it owes its answer
+        case _:
+            assert_never(contrary.shows)
+    fan.look_for_contrary(draft, at)
 
 
 def _say_switched_off(draft: Draft, at: int) -> None:
     name = draft.shop.collectors[at].name
     for one in demand.of_collector(draft, at):
-        if one.kind is Kind.CUT and one.tool is not None:
+        if one.kind is Kind.CUT and one.tool is not None and not one.may_start:
             draft.say(Happened.START_REFUSED, Rule.SWITCHED_BY_HAND, tool=one.tool, collector=name)
             draft.raise_alarm(alarm_id("tool", one.tool, "not_fresh"), Rule.SWITCHED_BY_HAND, tool=one.tool)
 

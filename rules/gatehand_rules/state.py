@@ -7,7 +7,7 @@ a state answers about itself.
 
 from enum import StrEnum
 from math import inf
-from typing import TypeAlias
+from typing import Literal, TypeAlias
 
 from msgspec import Struct
 
@@ -255,6 +255,14 @@ class ResetSeen(Struct, frozen=True):
     """Refusals of which nothing was said."""
 
 
+class Contrary(Struct, frozen=True):
+    """What is seen of a fan contradicts what was told. One word proves nothing; one that has stood for a while does."""
+
+    since: float
+    shows: Literal["on", "off", "no_current"]
+    """Switched on, or off, by somebody; or a switch that says on with a motor that no longer draws."""
+
+
 class CollectorState(Struct, frozen=True, kw_only=True):
     """A collector: its phase, what is seen of its fan, and its budget of starts."""
 
@@ -273,6 +281,7 @@ class CollectorState(Struct, frozen=True, kw_only=True):
     """Somebody switched it on at its own switch."""
     found_on: bool = False
     """It turned at the daemon's start, was not told on since, and was not seen to stand after it was told off."""
+    contrary: Contrary | None = None
     grace_until: float = -inf
     """After adoption: kept on until then, so that its tools can be heard."""
     starts: tuple[float, ...] = ()

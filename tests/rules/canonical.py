@@ -74,11 +74,13 @@ class Canonical:
         limited = any(collector.max_open is not None for collector in shop.collectors)
         heard = {"amps": Above(min((tool.stop_amps for tool in shop.tools), default=0.0)), "heard_at": Age(silent)}
         lost = Age(_LATE) if losing else DROP
+        seen = any(collector.reports or collector.senses_current for collector in shop.collectors)
         table: dict[type[Struct], dict[str, object]] = {
             st.Hump: {"since": DROP, "peak": DROP, "above_since": Age(start_after), "longest": SIGN},
             st.ToolUnknown: heard,
             st.ToolIdle: heard | {"hump": DEEP},
-            st.ToolRunning: heard | {"since": DROP, "standing": KEEP, "low_since": Age(stop_after)},
+            st.ToolRunning: heard
+            | {"since": Age(fan.STOOD) if seen else DROP, "standing": KEEP, "low_since": Age(stop_after)},
             st.ToolRunOn: heard | {"since": Age(run_on), "standing": KEEP, "hump": DEEP},
             st.ToolMuted: heard,
             st.ToolSilent: {"was": DEEP, "since": Age(run_on), "let_go": KEEP},
@@ -116,6 +118,7 @@ class Canonical:
             st.Answer: {"on": KEEP, "since": Age(answer), "tries": Most(fan.TELLINGS), "stood": KEEP}
             if answer < _NEVER
             else {"on": KEEP, "since": DROP, "tries": DROP, "stood": KEEP},
+            st.Contrary: {"since": Age(fan.STOOD), "shows": KEEP},
             st.CollectorState: {
                 "phase": DEEP,
                 "still_at": AHEAD,
@@ -127,6 +130,7 @@ class Canonical:
                 "told_on_at": Age(max(refresh, _LATE if losing else 0.0)),
                 "by_hand": KEEP,
                 "found_on": KEEP,
+                "contrary": DEEP,
                 "grace_until": AHEAD,
                 "starts": DROP,
                 "started_at": lost,

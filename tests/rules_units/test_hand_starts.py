@@ -219,7 +219,9 @@ def test_a_hand_start_tries_a_gate_in_fault_again() -> None:
 def test_a_press_that_mutes_a_tool_ends_the_alarm_that_it_was_not_fresh() -> None:
     bench = running(saw_shop())
     bench.is_off(60.0)
+    bench.tick(62.0)
     assert "tool.saw.not_fresh" in bench.state.alarms
-    bench.is_on(61.0)
-    said = press(bench, 62.0)
+    bench.is_on(63.0)
+    bench.tick(65.0)
+    said = press(bench, 66.0)
     assert "alarm_cleared/button tool=saw alarm=tool.saw.not_fresh" in said

@@ -66,8 +66,8 @@ def test_a_fan_switched_on_by_hand_with_a_gate_open_is_adopted_and_without_one_g
     bench.is_open(50.0)
     assert bench.is_on(51.0) == [
         "collector_running/report collector=main reported_on=True drawing=None",
-        "collector_adopted/switched_by_hand collector=main",
     ]
+    assert bench.tick(53.0) == ["collector_adopted/switched_by_hand collector=main stood=2"]
     assert (bench.fan_state().phase, bench.fan_state().by_hand) == (Running(), True)
     assert commands(bench.until(500.0)) == []
     bench = ready(saw_shop())
@@ -80,7 +80,8 @@ def test_adopted_by_its_current_where_its_switch_says_nothing() -> None:
     for settings, adopted in (({"reports": False, "senses_current": True}, True), ({"senses_current": True}, False)):
         bench = ready(saw_shop(**settings))
         bench.is_open(50.0)
-        said = events(bench.tell(ev.CollectorCurrent("main", 9.0), 51.0))
+        bench.tell(ev.CollectorCurrent("main", 9.0), 51.0)
+        said = events(bench.until(53.0))
         assert ("collector_adopted/switched_by_hand" in said) is adopted
 
 
@@ -105,20 +106,21 @@ def test_switched_on_by_hand_a_tool_opens_its_gate_and_leaves_the_switch_to_the_
     bench = ready(shop(tool("saw"), gate("saw"), gate("sweep"), fan(refresh=20.0)))
     bench.is_open(50.0, "sweep")
     bench.is_on(51.0)
-    assert commands(bench.amps(52.0, 5.0)) == ["open saw instead of sweep"]
-    assert commands(bench.is_open(53.0)) == ["shut sweep"]
-    bench.is_shut(53.5, "sweep")
-    bench.amps(54.0, 0.0)
+    bench.tick(53.0)
+    assert commands(bench.amps(54.0, 5.0)) == ["open saw instead of sweep"]
+    assert commands(bench.is_open(55.0)) == ["shut sweep"]
+    bench.is_shut(55.5, "sweep")
+    bench.amps(56.0, 0.0)
     assert commands(bench.until(300.0)) == []
     assert bench.fan_state().phase == Running()
 
 
 def test_switched_off_by_hand_it_stays_off_and_says_so_of_each_cutting_tool() -> None:
     bench = running(saw_shop())
-    assert bench.is_off(60.0) == [
+    assert bench.is_off(60.0) == ["collector_stood/report collector=main reported_on=False drawing=None"]
+    assert bench.tick(62.0) == [
         "> off main",
         "> raise tool.saw.not_fresh",
-        "collector_stood/report collector=main reported_on=False drawing=None",
         "collector_off/switched_by_hand collector=main coast_down=8 why=None",
         "start_refused/switched_by_hand tool=saw collector=main",
         "alarm_raised/switched_by_hand tool=saw alarm=tool.saw.not_fresh",
@@ -130,7 +132,9 @@ def test_switched_off_by_hand_it_stays_off_and_says_so_of_each_cutting_tool() ->
 def test_switched_off_and_on_again_by_hand_it_is_not_fought() -> None:
     bench = running(saw_shop())
     bench.is_off(60.0)
-    assert "collector_adopted/switched_by_hand collector=main" in bench.is_on(61.0)
+    bench.tick(62.0)
+    bench.is_on(63.0)
+    assert bench.tick(65.0) == ["collector_adopted/switched_by_hand collector=main stood=2"]
     assert commands(bench.until(300.0)) == []
 
 
@@ -138,7 +142,7 @@ def test_switched_off_by_hand_it_ends_run_on_and_hand_starts_without_a_refusal()
     bench = running(saw_shop())
     bench.tell(ev.HandAsked("saw", on=True), 59.0)
     bench.amps(60.0, 0.0)
-    said = events(bench.is_off(61.0))
+    said = events(bench.is_off(61.0)) + events(bench.tick(63.0))
     assert said == ["collector_stood/report", "collector_off/switched_by_hand", "hand_ended/switched_by_hand"]
     assert bench.tool_state() == ToolIdle(0.0, 60.0)
 
@@ -155,7 +159,9 @@ def test_what_was_switched_on_by_hand_may_be_switched_off_by_hand() -> None:
     bench = ready(saw_shop())
     bench.is_open(50.0)
     bench.is_on(51.0)
-    assert commands(bench.is_off(60.0)) == ["off main"]
+    bench.tick(53.0)
+    bench.is_off(60.0)
+    assert commands(bench.tick(62.0)) == ["off main"]
 
 
 @pytest.mark.parametrize(
@@ -169,7 +175,8 @@ def test_what_counts_as_switched_off_by_hand(settings: dict[str, Any], event: ev
     bench = running(saw_shop(**settings))
     if settings:
         bench.tell(ev.CollectorCurrent("main", 9.0), 56.0)
-    assert ("off main" in commands(bench.tell(event, 60.0))) is off
+    bench.tell(event, 60.0)
+    assert ("off main" in commands(bench.until(62.0))) is off
 
 
 def test_a_fan_that_keeps_some_of_its_gates_is_given_those_that_it_lacks() -> None:
