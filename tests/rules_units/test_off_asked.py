@@ -80,6 +80,7 @@ def test_a_fan_that_somebody_switched_on_by_hand_goes_off() -> None:
     bench.is_off(55.1)
     bench.until(70.0)
     bench.is_on(70.0)
+    bench.until(72.0)
     assert (bench.fan_state().phase, bench.fan_state().by_hand) == (Running(), True)
     assert commands(off(bench, 75.0)) == ["off main"]
     assert (bench.fan_state().phase, bench.fan_state().by_hand) == (CoastDown(), False)
