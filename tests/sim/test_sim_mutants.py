@@ -2,10 +2,10 @@
 
 from collections.abc import Callable
 from importlib import import_module
-from typing import Any
 
 import pytest
 import sim_daemon
+from msgspec.structs import replace
 from sim_play import play
 
 import gatehand.mqtt.outbox
@@ -82,14 +82,10 @@ def acts_on_retained_messages(patch: Patch) -> None:
 
     def observe(draft: Draft, event: ev.Event) -> None:
         if isinstance(event, ev.HandAsked | ev.ButtonPressed | ev.ResetAsked):
-            event = type(event)(*(value for value in _values(event)))
+            event = replace(event, retained=False)
         real(draft, event)
 
     patch.setattr(step, "_observe", observe)
-
-
-def _values(event: Any) -> list[Any]:  # noqa: ANN401 - any event's fields
-    return [getattr(event, name) for name in event.__struct_fields__ if name != "retained"]
 
 
 def opens_without_limit(patch: Patch) -> None:
