@@ -115,7 +115,8 @@ def test_stop_contact_then_reset_starts_nothing_but_a_fresh_cut_does(daemon: Pro
     floor.say("shop/estop", "1")
     wait_for(lambda: OFF in floor.told(stopped))
     floor.say("shop/estop", "0")
-    floor.say("gatehand/collector/main/reset", "")
+    wait_for(lambda: daemon.events("stop_cleared"))  # on a connection of its own: nothing orders it before a reset
+    floor.reset()
     wait_for(lambda: daemon.events("hold_reset"))
     floor.say("shop/band_saw/amps", "5")
     time.sleep(1.2)
