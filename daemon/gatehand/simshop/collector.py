@@ -165,6 +165,14 @@ class CollectorModel:
             if self._habits.reports_contact:
                 self._agenda.at(at + self._habits.delay, self._report)
 
+    def answer(self, at: float) -> None:
+        """Its switch is asked how it stands."""
+        self._report(at)
+
+    def answer_amps(self, at: float) -> None:
+        """Its motor's sensor is asked what it reads."""
+        self._report_amps(at)
+
     def _by_the_clock(self, at: float) -> None:
         self._report_amps(at)
         self._agenda.at(at + self._habits.every, self._by_the_clock)

@@ -23,6 +23,10 @@ class ContactModel:
             self.active = active
             self._say(at)
 
+    def answer(self, at: float) -> None:
+        """It is asked what it is."""
+        self._say(at)
+
     def _say(self, at: float) -> None:
         word = self._heard.active if self.active else self._heard.clear
         self._voice.word(self._heard, word, at, retain=self._retains)

@@ -110,6 +110,10 @@ class GateModel:
             word = self._gate.state.open if opened else self._gate.state.shut
             self._voice.word(self._gate.state, word, at, retain=self._habits.retains)
 
+    def answer(self, at: float) -> None:
+        """It is asked where it stands."""
+        self._tell(at)
+
     def suffer(self, trouble: Trouble | None, at: float) -> None:
         """Break it, or mend it (None). A jam stops the slide where it is; mended, it waits for the next command."""
         self._trouble = trouble
@@ -140,6 +144,10 @@ class GateModel:
 
     def _arrived(self, at: float) -> None:
         self._from = self._to
+        self._tell(at)
+
+    def _tell(self, at: float) -> None:
+        """Report, as far as its trouble lets it."""
         match self._trouble:
             case None | Trouble.JAM | Trouble.STALL:
                 self._report(at)

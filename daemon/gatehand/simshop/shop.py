@@ -1,10 +1,11 @@
 """The whole simulated shop, built from a config: one agenda, one voice, and a model for every device."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from random import Random
 
 from gatehand.config import Config
+from gatehand.config.signals import Heard
 from gatehand.simshop.agenda import Agenda
 from gatehand.simshop.collector import CollectorHabits, CollectorModel
 from gatehand.simshop.contact import ContactModel
@@ -62,11 +63,27 @@ class SimShop:
         self._takers: dict[str, Callable[[bytes, float], None]] = {
             topic: device.take for device in takers for topic in device.topics
         }
+        self._asked: dict[str, list[tuple[bytes, Callable[[float], None]]]] = {}
+        for signal, answer in self._answers(config):
+            if signal is not None and signal.poll is not None:
+                self._asked.setdefault(signal.poll.topic, []).append((signal.poll.payload.encode(), answer))
+
+    def _answers(self, config: Config) -> Iterator[tuple[Heard | None, Callable[[float], None]]]:
+        """Signals that a device says when it is asked."""
+        for name, tool in config.tool.items():
+            yield tool.current, self.tools[name].answer
+        for name, gate in config.gate.items():
+            yield gate.state, self.gates[name].answer
+        for name, collector in config.collector.items():
+            yield collector.state, self.collectors[name].answer
+            yield collector.current, self.collectors[name].answer_amps
+        for name, stop in config.stop.items():
+            yield stop, self.stops[name].answer
 
     @property
     def topics(self) -> tuple[str, ...]:
-        """Command topics that the devices listen to."""
-        return tuple(self._takers)
+        """Topics that the devices listen to: commands, and questions."""
+        return tuple(dict.fromkeys((*self._takers, *self._asked)))
 
     def begin(self, at: float) -> list[Sent]:
         """Every device comes up."""
@@ -86,6 +103,9 @@ class SimShop:
         taker = self._takers.get(topic)
         if taker is not None:
             taker(payload, at)
+        for question, answer in self._asked.get(topic, ()):
+            if question == payload:
+                answer(at)
 
     def next_at(self) -> float | None:
         """When something next happens by itself, or None."""

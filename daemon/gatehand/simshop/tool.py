@@ -139,6 +139,10 @@ class ToolModel:
             self.online.set(active=True, at=at)
         self._report(at)
 
+    def answer(self, at: float) -> None:
+        """The sensor is asked what it reads."""
+        self._report(at)
+
     def _by_the_clock(self, at: float) -> None:
         self._report(at)
         self._agenda.at(at + self.every, self._by_the_clock)

@@ -38,7 +38,13 @@ class Voice:
         return sent
 
     def amps(self, heard: Current, amps: float, at: float) -> None:
-        """A current, divided by the config's scale so that the listener gets ampere again. Never retained."""
+        """A current, divided by the config's scale so that the listener gets ampere again. Never retained.
+
+        Where the config wants to know when it was measured, a board's clock says so in milliseconds.
+        """
+        if heard.at is not None:
+            document = _put(self._documents.get(heard.topic), _tokens(heard.at), round(at * 1000))
+            self._documents[heard.topic] = document
         value = float(f"{amps / heard.scale:.{_DIGITS}g}")
         self._say(heard, value, f"{value:.{_DIGITS}g}", at, retain=False)
 
