@@ -1,6 +1,5 @@
 """Whose shop it is, played with daemons that share one topic under a clock of the test's own."""
 
-import itertools
 import json
 from dataclasses import dataclass, field
 
@@ -181,7 +180,7 @@ def test_after_one_that_vanished_without_a_will_it_waits_two_seconds_and_reads_a
     assert claim(stage) == "b"
 
 
-@pytest.mark.parametrize(("first", "second"), itertools.permutations(["a", "b"]))
+@pytest.mark.parametrize(("first", "second"), [("a", "b"), ("b", "a")])
 @pytest.mark.parametrize("apart", [0.0, 0.3, 1.0, 1.9])
 def test_of_two_that_start_at_once_one_works_the_shop(stage: Stage, first: str, second: str, apart: float) -> None:
     """Whoever started later yields, whichever of them came to the broker first."""

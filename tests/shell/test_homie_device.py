@@ -276,3 +276,12 @@ def test_a_broker_that_is_away_costs_nothing(shop: Shop) -> None:
     shop.world.say("shop/band_saw/amps", "6.4")
     assert ("shop/gate/band_saw/set", "open") in shop.world.commands()
     shop.line.connect()
+
+
+def test_a_hold_is_shown_here_too_only_once_it_is_on_the_disk(shop: Shop) -> None:
+    before = shop.value("collector-main/state")
+    shop.world.memory.stalled = True
+    shop.world.say("gatehand/collector/main/hold", "filter change")
+    assert shop.value("collector-main/state") == before
+    shop.world.memory.sync()
+    assert shop.value("collector-main/state") == "held"

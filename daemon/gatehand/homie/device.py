@@ -188,8 +188,14 @@ class HomieDevice:
 
     def _shown(self) -> dict[str, str]:
         plan = self._desk.plan
-        standing = self._desk.board.alarms.standing.values()
-        return values(self._description, plan.shop, self._desk.state) | alerts(standing)
+        board = self._desk.board
+        found = values(self._description, plan.shop, self._desk.state) | alerts(board.alarms.standing.values())
+        for node in self._description.nodes:
+            if board.withholds(node.subject):  # a hold is shown once it is on the disk, here too
+                kept = {f"{node.id}/{name}": self._sent.get(f"{node.id}/{name}") for name in node.properties}
+                found = {below: payload for below, payload in found.items() if below not in kept}
+                found.update((below, payload) for below, payload in kept.items() if payload is not None)
+        return found
 
     def _publish_changes(self) -> None:
         before = {below: payload for below, payload in self._sent.items() if below[0] != "$" or "/" in below}

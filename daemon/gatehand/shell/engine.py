@@ -105,6 +105,7 @@ class Engine:
         """Connections that still bring what waited through a standstill."""
         self._reload_asked: tuple[str, ...] = ()
         self._met = False
+        self._carrying_out = False
         self._begin_recording()
 
     @property
@@ -367,14 +368,18 @@ class Engine:
         outcome = self._unheard.told_of(outcome)
         said = [finding for finding in outcome.findings if self._repeats.is_said(finding, now)]
         lines: list[Line] = [self._stamper.finding(finding, now) for finding in said]
-        self._queue.put(lines, outcome.commands, now)
-        self._board.take(before, outcome)
-        self._notebook.look(self._plan, self._state)
+        self._carrying_out = True  # a hold that this step began is not to be shown before it is remembered
+        try:
+            self._queue.put(lines, outcome.commands, now)
+            self._board.take(before, outcome)
+            self._notebook.look(self._plan, self._state)
+        finally:
+            self._carrying_out = False
         self._show()
 
     def _show(self) -> None:
         """After the commands, never before them."""
-        if self._queue.idle:
+        if self._queue.idle and not self._carrying_out:
             self._board.show(self._state, self._now)
 
     def _ask(self, message: Outgoing) -> None:
