@@ -26,16 +26,40 @@ ONE_PRESS = 0.4
 
 
 def button(draft: Draft, at: int) -> None:
-    """A gate's button: ends what serves the gate (mutes its tools, ends its hand start), else starts by hand."""
+    """A gate's button: ends what serves the gate (mutes its tools, ends its hand start), else starts by hand.
+
+    A hand start from before a lost connection that has no fan is nothing to end: who presses wants it.
+    """
     state, now = draft.gates[at], draft.now
     again = not reached(now, state.pressed_at, ONE_PRESS)
     draft.set_gate(at, pressed_at=now)
     if again:
         return
-    if state.hand is not None:
+    if state.hand is not None and _wants_asking(draft, at):
+        start_hand(draft, at, Rule.BUTTON)
+    elif state.hand is not None:
         end_hand(draft, at, Rule.BUTTON)
     elif not _release_tools(draft, at):
         start_hand(draft, at, Rule.BUTTON)
+
+
+def _wants_asking(draft: Draft, at: int) -> bool:
+    """Its hand start is from before a lost connection, and its fan does not run for all that is known."""
+    hand, home = draft.gates[at].hand, draft.shop.collector_at(draft.shop.gates[at].collector)
+    if hand is None or not hand.kept or home is None:
+        return False
+    state = draft.collectors[home]
+    return not (state.seen_on or (state.on_phase and (state.told_on_at is not None or state.by_hand)))
+
+
+def say_kept(draft: Draft, collector: int, *, over: bool) -> None:
+    """Say of each hand start from before a lost connection that it starts nothing; `over`: it has no fan, and ends."""
+    for i in draft.shop.gates_of(collector):
+        gate, hand = draft.shop.gates[i], draft.gates[i].hand
+        if hand is not None and hand.kept:
+            draft.say(Happened.START_REFUSED, Rule.BROKER, gate=gate.name, collector=gate.collector)
+            if over:
+                end_hand(draft, i, Rule.BROKER)
 
 
 def _release_tools(draft: Draft, at: int) -> bool:
@@ -63,9 +87,13 @@ def _release_tools(draft: Draft, at: int) -> bool:
 
 
 def ask(draft: Draft, at: int, *, on: bool, who: Mapping[str, Fact] | None = None) -> None:
-    """A hand start, or its end, asked for over MQTT. Asking twice is asking once. `who`: who asked, and why."""
-    gate, running, before = draft.shop.gates[at], draft.gates[at].hand is not None, len(draft.findings)
-    if on and not running:
+    """A hand start, or its end, asked for over MQTT. `who`: who asked, and why.
+
+    Asking twice is asking once, but one from before a lost connection is fresh from then on.
+    """
+    gate, hand, before = draft.shop.gates[at], draft.gates[at].hand, len(draft.findings)
+    running = hand is not None
+    if on and (hand is None or hand.kept):
         start_hand(draft, at, Rule.BUTTON)
     elif not on and running:
         end_hand(draft, at, Rule.BUTTON)

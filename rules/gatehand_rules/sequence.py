@@ -20,7 +20,7 @@ from gatehand_rules.demand import Demand, Kind
 from gatehand_rules.detect import refuse_stale
 from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Happened, Rule
-from gatehand_rules.hands import end_hand
+from gatehand_rules.hands import end_hand, say_kept
 from gatehand_rules.holds import drop_demands, make_stale
 from gatehand_rules.state import (
     CoastDown,
@@ -91,6 +91,8 @@ def _one(draft: Draft, at: int) -> None:
     if _fan_against_shut_gates(draft, at):
         return
     _by_hand(draft, at)
+    if isinstance(draft.collectors[at].phase, (Off, CoastDown)):
+        say_kept(draft, at, over=True)
     _refuse_for_bin(draft, at)
     phase = draft.collectors[at].phase
     granted = demand.grant(draft, at, demand.of_collector(draft, at))

@@ -8,7 +8,7 @@ from msgspec.structs import replace
 from gatehand_rules import doubt, fan, gates, interlock, resets, rise
 from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Happened, Rule
-from gatehand_rules.hands import end_hand
+from gatehand_rules.hands import end_hand, say_kept
 from gatehand_rules.holds import drop_demands, forget_press, hold
 from gatehand_rules.shop import Collector, Shop
 from gatehand_rules.state import (
@@ -157,6 +157,7 @@ def _take_up_again(draft: Draft, at: int) -> None:
     if refresh is not None and draft.now > refresh and not state.seen_on:
         # The switch's own time limit may have passed meanwhile: "on" would be a start. A fresh demand gives it.
         draft.set_collector(at, told_on_at=None, answer=None)
+        say_kept(draft, at, over=False)
 
 
 def _adopt(draft: Draft, at: int) -> None:

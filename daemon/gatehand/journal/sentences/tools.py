@@ -87,6 +87,7 @@ TABLE: Table = {
         Rule.GATE_BY_HAND_IS_SHUT: ("start refused[ for {subject}]: open this gate by hand: {gates}",),
         Rule.NOT_HEARD_LIVE: ("start refused[ for {subject}]: shut this gate and open it once: {gates}, {reason}",),
         Rule.HOLD: ("start refused[ for {subject}]: the collector is held until somebody resets it",),
+        Rule.BROKER: ("start refused[ for {subject}]: it was asked for before the broker was away; ask again",),
         Rule.BIN_FULL: ("start refused[ for {subject}]: the bin is full",),
         Rule.SWITCHED_BY_HAND: (
             "start refused[ for {subject}]: somebody switched the collector off at its own switch",
