@@ -42,8 +42,7 @@ def tell_on(draft: Draft, at: int, rule: Rule) -> None:
     if start or fan.told_on_at is None:
         known = collector.reports or collector.senses_current
         answer = Answer(on=True, since=now) if known else None
-    counts = inrush and collector.starts_per_hour is not None
-    starts = (*spent(fan, now), now) if counts else fan.starts
+    starts = (*spent(fan, now), now) if inrush else fan.starts  # an edit may set a limit within the hour
     draft.tell(CollectorOn(collector.name), at)
     draft.set_collector(
         at,
@@ -61,7 +60,7 @@ def tell_on(draft: Draft, at: int, rule: Rule) -> None:
         Happened.COLLECTOR_ON,
         rule,
         collector=collector.name,
-        starts_this_hour=len(starts) if counts else None,
+        starts_this_hour=len(starts) if inrush else None,
         starts_per_hour=collector.starts_per_hour,
     )
 

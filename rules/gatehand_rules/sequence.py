@@ -186,7 +186,7 @@ def _by_hand(draft: Draft, at: int) -> None:
         case "on":
             draft.set_collector(at, phase=Running(), by_hand=True, still_at=inf)
             name = draft.shop.collectors[at].name
-            draft.say(Happened.COLLECTOR_ADOPTED, Rule.SWITCHED_BY_HAND, collector=name, stood=fan.STOOD)
+            draft.say(Happened.COLLECTOR_ADOPTED, Rule.SWITCHED_BY_HAND, collector=name, stood_for=fan.STOOD)
         case "no_current":
             pass  # nobody's hand: it owes its answer
         case _:

@@ -10,7 +10,7 @@ from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Happened, Rule
 from gatehand_rules.hands import end_hand, say_kept
 from gatehand_rules.holds import drop_demands, forget_press, hold
-from gatehand_rules.shop import Collector, Shop
+from gatehand_rules.shop import Shop
 from gatehand_rules.state import (
     CoastDown,
     CollectorState,
@@ -48,15 +48,11 @@ def initial(shop: Shop, now: float, starts: Mapping[str, tuple[float, ...]] | No
     return State(
         tools=tuple(ToolUnknown(None, now) for _ in shop.tools),
         gates=tuple(GateState() for _ in shop.gates),
-        collectors=tuple(_collector(collector, before.get(collector.name, ())) for collector in shop.collectors),
+        collectors=tuple(CollectorState(starts=before.get(collector.name, ())) for collector in shop.collectors),
         stops=tuple(False for _ in shop.stops),
         guard=interlock.initial(shop),
         doubts=tuple(None for _ in shop.tools),
     )
-
-
-def _collector(collector: Collector, starts: tuple[float, ...]) -> CollectorState:
-    return CollectorState(starts=starts if collector.starts_per_hour is not None else ())
 
 
 def connected(draft: Draft) -> None:

@@ -49,10 +49,10 @@ def test_before_anything_is_known() -> None:
     assert state.wake_at is None
 
 
-def test_the_starts_of_before_count_for_a_motor_with_a_budget_and_for_no_other() -> None:
+def test_the_starts_of_before_are_kept_with_and_without_a_budget_an_edit_may_set_one() -> None:
     assert initial(saw_shop(starts_per_hour=2), 7.0, {"main": (-40.0, 3.0)}).collectors[0].starts == (-40.0, 3.0)
     assert initial(saw_shop(starts_per_hour=2), 7.0, {"north": (3.0,)}).collectors[0].starts == ()
-    assert initial(saw_shop(), 7.0, {"main": (3.0,)}).collectors[0].starts == ()
+    assert initial(saw_shop(), 7.0, {"main": (3.0,)}).collectors[0].starts == (3.0,)
 
 
 def test_nothing_is_commanded_before_what_the_broker_retains_is_in() -> None:

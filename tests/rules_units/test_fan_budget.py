@@ -9,6 +9,7 @@ from unit_bench import Bench, commands, events, fan, lines, ready, running, saw_
 from gatehand_rules import Outcome
 from gatehand_rules.draft import Draft
 from gatehand_rules.fan import free_again_at, spent, time_passes, wake_at
+from gatehand_rules.reshape import adopt_shop
 from gatehand_rules.state import (
     Answer,
     CoastDown,
@@ -104,8 +105,24 @@ def test_a_cutting_tool_is_never_refused_for_the_budget() -> None:
     assert "> on main" in cut(bench, 201.0)
 
 
-def test_without_a_budget_no_start_is_counted() -> None:
-    assert running(saw_shop()).fan_state().starts == ()
+def test_starts_are_kept_without_a_budget_and_count_for_one_that_an_edit_sets() -> None:
+    place = saw_shop()
+    bench = running(place)
+    assert bench.fan_state().starts == (51.0,)
+    limited = saw_shop(starts_per_hour=1)
+    bench.state, bench.shop = adopt_shop(place, limited, bench.state, 60.0).state, limited
+    bench.amps(61.0, 0.0)
+    said = events(bench.until(80.0))
+    assert "collector_kept_on/starts_per_hour" in said
+    assert "collector_off/no_demand" not in said
+    assert "collector_off/no_demand" in events(bench.until(51.0 + HOUR))
+
+
+def test_without_a_budget_nothing_is_remembered_for_more_than_an_hour() -> None:
+    bench = running(saw_shop())
+    bench.until(51.0 + HOUR + 1.0)
+    bench.amps(51.0 + HOUR + 2.0, 0.0)
+    assert bench.fan_state().starts == ()
 
 
 # --- what time alone does

@@ -52,7 +52,7 @@ def test_a_gate_without_report_is_open_at_the_end_of_its_travel() -> None:
     assert bench.tick(51.25) == [
         "> on main",
         "gate_open/travel gate=saw collector=main took=1.25 travel=1 late_by=0.25",
-        "collector_on/demand collector=main starts_this_hour=None starts_per_hour=None",
+        "collector_on/demand collector=main starts_this_hour=1 starts_per_hour=None",
     ]
     assert bench.gate_state() == GateState(move=GateOpen(50.0))
 

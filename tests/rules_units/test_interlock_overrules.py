@@ -26,7 +26,7 @@ def test_a_veto_holds_the_collector_with_an_alarm_and_tells_it_off(monkeypatch: 
     assert said == [
         "> off main",
         "> raise collector.main.held",
-        "collector_on/demand collector=main starts_this_hour=None starts_per_hour=None",
+        "collector_on/demand collector=main starts_this_hour=1 starts_per_hour=None",
         "command_vetoed/min_open collector=main command=on proven_open=0 min_open=1",
         "collector_off/min_open collector=main coast_down=8 why=interlock",
         "collector_held/min_open collector=main why=interlock",

@@ -67,7 +67,7 @@ def test_a_fan_switched_on_by_hand_with_a_gate_open_is_adopted_and_without_one_g
     assert bench.is_on(51.0) == [
         "collector_running/report collector=main reported_on=True drawing=None",
     ]
-    assert bench.tick(53.0) == ["collector_adopted/switched_by_hand collector=main stood=2"]
+    assert bench.tick(53.0) == ["collector_adopted/switched_by_hand collector=main stood_for=2"]
     assert (bench.fan_state().phase, bench.fan_state().by_hand) == (Running(), True)
     assert commands(bench.until(500.0)) == []
     bench = ready(saw_shop())
@@ -134,7 +134,7 @@ def test_switched_off_and_on_again_by_hand_it_is_not_fought() -> None:
     bench.is_off(60.0)
     bench.tick(62.0)
     bench.is_on(63.0)
-    assert bench.tick(65.0) == ["collector_adopted/switched_by_hand collector=main stood=2"]
+    assert bench.tick(65.0) == ["collector_adopted/switched_by_hand collector=main stood_for=2"]
     assert commands(bench.until(300.0)) == []
 
 

@@ -151,3 +151,13 @@ def test_rules_that_come_to_no_end_within_an_instant_are_a_mishap_and_hold_the_f
     (told,) = world.events("internal_error")
     assert told["error"] == "UnsettledError"
     assert "main still changed after" in str(told["text"])
+
+
+def test_a_state_given_up_forgets_no_start_of_the_motor(monkeypatch: pytest.MonkeyPatch) -> None:
+    world = World().cutting()
+    starts = world.engine.state.collectors[0].starts
+    assert len(starts) == 1
+    spoilt = world.engine.state.gates
+    break_step(monkeypatch, lambda state, _event: state.gates is spoilt)
+    world.say("shop/band_saw/amps", "9")
+    assert world.engine.state.collectors[0].starts == starts

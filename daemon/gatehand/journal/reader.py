@@ -23,6 +23,8 @@ _EDGE = 4096
 _NEVER = "\U0010ffff" * 2
 """After every time that a line can tell, also one that is none."""
 POLL = 0.25
+_ENDS = 3
+"""Files at whose end the last lines are looked for."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,6 +85,29 @@ class EventReader:
                     line = self._decode(raw, path, -number)
                     if line is not None:
                         yield line
+
+    def stretches(self) -> Iterator[Iterator[Line]]:
+        """Backwards from each place at which the last lines may stand, newest first within each.
+
+        Files are told by their day. What a clock that was behind, or ahead, has written last stands elsewhere: at the
+        end of yesterday's file, of the oldest one, or of those of days that have not come yet.
+        """
+        files = self._files("", _NEVER)
+        early = [path for path in files if path.name[7:17] > self._tomorrow]
+        ordinary = files[len(early) :]
+        for upto in range(len(ordinary), max(0, len(ordinary) - _ENDS), -1):
+            yield self._back(ordinary[:upto])
+        for upto in range(len(early), max(0, len(early) - _ENDS), -1):
+            yield self._back(early[:upto])
+        if len(ordinary) > _ENDS:
+            yield self._back(ordinary[:1])
+
+    def _back(self, files: list[Path]) -> Iterator[Line]:
+        for path in reversed(files):
+            for number, raw in enumerate(_raw_backwards(path), 1):
+                line = self._decode(raw, path, -number)
+                if line is not None:
+                    yield line
 
     def last(self, count: int, wanted: Callable[[Line], bool] = lambda _line: True) -> list[Line]:
         """The last `count` lines that are wanted, oldest first."""

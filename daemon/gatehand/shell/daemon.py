@@ -132,7 +132,7 @@ class Daemon:
         store = None if self._state is None else StateFile(self._state, loop=loop)
         door, pulse = _Door(), Pulse()
         plan = Plan.of(self._loaded)
-        starts = _starts(config, folder, clock)
+        starts = _starts(folder, clock)
         known = ", ".join(f"{name} {len(each)}" for name, each in starts.items())
         facts = {"version": own_version(), **({"starts": known} if starts else {})}
         log.append([stamper.note(DAEMON_STARTED, clock.mono(), facts=facts)])
@@ -246,18 +246,14 @@ def own_version() -> str:
         return "from source"
 
 
-def _starts(config: Config, folder: Path, clock: Clock) -> dict[str, tuple[float, ...]]:
-    """What the motors' budgets must know of the time before this start."""
-    limited = [name for name, collector in config.collector.items() if collector.starts_per_hour is not None]
-    if not limited:
-        return {}
-    from gatehand.journal.starts import starts_of_the_hour  # a daemon without a budget does without the reader
+def _starts(folder: Path, clock: Clock) -> dict[str, tuple[float, ...]]:
+    """What the motors' budgets must know of the time before this start; an edit may set one within the hour."""
+    from gatehand.journal.starts import starts_of_the_hour
 
     try:
-        known = starts_of_the_hour(folder, clock)
+        return starts_of_the_hour(folder, clock)
     except OSError:
         return {}  # the log's own trouble is told where it is written
-    return {name: known[name] for name in limited if name in known}
 
 
 def _apart(wanted: tuple[Subscription, ...]) -> tuple[Subscription, ...]:

@@ -489,7 +489,8 @@ class Engine:
     def _begin_anew(self, now: float) -> None:
         """As at the daemon's start, but held: every device may be in any state."""
         connected, unheard = self._state.connected, self._state.stops_lost_at is not None
-        self._state = initial(self._plan.shop, now)
+        spent = zip(self._plan.shop.collectors, self._state.collectors, strict=True)
+        self._state = initial(self._plan.shop, now, {collector.name: seen.starts for collector, seen in spent})
         self._begin_recording()
         try:
             if connected:
