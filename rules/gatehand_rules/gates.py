@@ -173,28 +173,30 @@ def time_passes(draft: Draft, at: int) -> None:
     elif move.tries < gate.retries:
         tell_again(draft, at, tries=move.tries + 1, rule=Rule.RETRY)
     else:
-        said = _said(state.says if state.reported is Position.BETWEEN else "")
         draft.set_gate(at, move=GateFault(wanted, move.first))
-        draft.say(
-            Happened.GATE_FAULT,
-            Rule.TRAVEL,
-            gate=gate.name,
-            collector=gate.collector,
-            wanted=str(wanted),
-            reported=None if state.reported is None else str(state.reported),
-            travel=gate.travel,
-            retries=gate.retries,
-            waited=round(draft.now - move.first, 3),
-            **said,
-        )
-        draft.raise_alarm(
-            alarm_id("gate", gate.name, "fault"),
-            Rule.TRAVEL,
-            gate=gate.name,
-            wanted=str(wanted),
-            travel=gate.travel,
-            **said,
-        )
+        _say_fault(draft, at, wanted, move.first)
+
+
+def _say_fault(draft: Draft, at: int, wanted: Position, first: float) -> None:
+    """It did not go where it was told to. One that did not open, and then does not say it is shut, is told of once."""
+    gate, state = draft.shop.gates[at], draft.gates[at]
+    alarm = alarm_id("gate", gate.name, "fault")
+    if wanted is Position.SHUT and alarm in draft.alarms:
+        return
+    said = _said(state.says if state.reported is Position.BETWEEN else "")
+    draft.say(
+        Happened.GATE_FAULT,
+        Rule.TRAVEL,
+        gate=gate.name,
+        collector=gate.collector,
+        wanted=str(wanted),
+        reported=None if state.reported is None else str(state.reported),
+        travel=gate.travel,
+        retries=None if state.roused else gate.retries,
+        waited=round(draft.now - first, 3),
+        **said,
+    )
+    draft.raise_alarm(alarm, Rule.TRAVEL, gate=gate.name, wanted=str(wanted), travel=gate.travel, **said)
 
 
 def _not_heard(draft: Draft, at: int, move: GateOpening) -> bool:
