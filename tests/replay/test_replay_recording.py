@@ -21,6 +21,8 @@ from gatehand_rules.findings import Fact
 
 SOFT = {name: ToolHabits(inrush=None) for name in ("band_saw", "router")}
 _STAMPS = frozenset({"ts", "run", "seq", "synced", "mono"})
+_OF_THE_SHELL = frozenset({"topic", "key", "says", "wanted", "never_heard"})
+"""What the log adds where a sensor is called silent: the rules, and so a replay, know no topics."""
 
 
 def shop_of(text: str) -> Shop:
@@ -76,7 +78,8 @@ def logged(shop: RecordedShop) -> list[tuple[int, dict[str, Fact]]]:
         if "rule" in line:
             mono = line["mono"]
             assert isinstance(mono, float)
-            found.append((round(mono * 1000), {key: line[key] for key in line if key not in _STAMPS}))
+            left_out = _STAMPS | _OF_THE_SHELL if line["rule"] == "silent_after" else _STAMPS
+            found.append((round(mono * 1000), {key: line[key] for key in line if key not in left_out}))
     return found
 
 

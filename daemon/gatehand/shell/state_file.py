@@ -5,18 +5,20 @@ newer than the one in place (the rename takes it away), so it is read first. Wha
 it is set aside under another name, and until a reset every collector is held.
 """
 
-import asyncio
 import os
 import threading
 from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
-from typing import Final, Protocol
+from typing import TYPE_CHECKING, Final, Protocol
 
 import msgspec
 from msgspec import Struct
 
 from gatehand.shell.ports import HoldKept, Kept, Remembered
+
+if TYPE_CHECKING:
+    import asyncio  # `gatehand off` reads what stands here, and does without
 
 FILE: Final = "state.json"
 VERSION: Final = 1
@@ -179,7 +181,7 @@ class StateFile:
     """
 
     def __init__(
-        self, folder: Path, *, loop: asyncio.AbstractEventLoop | None = None, disk: StateDisk | None = None
+        self, folder: Path, *, loop: "asyncio.AbstractEventLoop | None" = None, disk: StateDisk | None = None
     ) -> None:
         self.folder = folder
         self._loop = loop
