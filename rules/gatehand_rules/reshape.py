@@ -16,7 +16,7 @@ from math import inf, isfinite
 from msgspec import Struct
 from msgspec.structs import replace
 
-from gatehand_rules import fan, holds, interlock, renamed
+from gatehand_rules import detect, ends, fan, holds, interlock, renamed
 from gatehand_rules.alarms import alarm_id, alarm_parts, alarms_of
 from gatehand_rules.commands import ClearAlarm, RaiseAlarm
 from gatehand_rules.draft import Draft
@@ -43,7 +43,7 @@ from gatehand_rules.state import (
     ToolState,
     ToolUnknown,
 )
-from gatehand_rules.step import Outcome
+from gatehand_rules.step import Outcome, speaks_on_change
 from gatehand_rules.timers import due
 from gatehand_rules.wake import next_deadline
 
@@ -56,13 +56,16 @@ class Rewired(Struct, frozen=True):
 
     Names are those of the new shop. `renamed`: collectors of the old shop that have another name in the new one, by the
     old. `stops`: each stop of the new shop that hears the very words of one of the old, and which; None: by its name.
-    `buttons`: collectors whose reset button is another, so that a press that had begun is none.
+    `buttons`: collectors whose reset button is another, so that a press that had begun is none. `bins`: those whose bin
+    is watched by another signal, or by none; `online`: kind and name of what says so that it is there.
     """
 
     tools: frozenset[str] = frozenset()
     gates: frozenset[str] = frozenset()
     collectors: frozenset[str] = frozenset()
     buttons: frozenset[str] = frozenset()
+    bins: frozenset[str] = frozenset()
+    online: frozenset[tuple[str, str]] = frozenset()
     renamed: Mapping[str, str] = {}
     stops: Mapping[str, str] | None = None
 
@@ -174,7 +177,7 @@ def adopt_shop(old: Shop, new: Shop, state: State, now: float, rewired: Rewired 
         for at, each in enumerate(new.collectors)
         if old.collector_at(each.name) is None or each.name in rewired.collectors
     ]
-    told = _tell_off(new, carried, anew, unread, now)
+    told = _tell_off(new, carried, anew, unread, now, rewired=rewired)
     over = tuple(ClearAlarm(alarm) for alarm in sorted(gone))
     raised = tuple(RaiseAlarm(alarm) for _, alarm, *_ in moved)
     said = (*(_over(alarm) for alarm in sorted(gone)), *(_moved(*each) for each in moved))
@@ -201,12 +204,22 @@ def _carry_tool(old: Shop, tool: Tool, state: State, now: float, rewired: Rewire
     if at is None or tool.name in rewired.tools or old.tools[at].collector != tool.collector:
         return ToolUnknown(None, now)
     seen = state.tools[at]
+    if isinstance(seen, ToolSilent) and _silent_no_more(old.tools[at], tool, seen, state, now):
+        seen = seen.was
     if _same_thresholds(old.tools[at], tool):
         return seen
     was = seen.was if isinstance(seen, ToolSilent) else seen
     if isinstance(was, (ToolIdle, ToolRunOn)):
         was = _judged_anew(was, tool)
     return replace(seen, was=was) if isinstance(seen, ToolSilent) else was
+
+
+def _silent_no_more(before: Tool, after: Tool, seen: ToolSilent, state: State, now: float) -> bool:
+    """At rest, and by the new `silent_after` it would not have been taken for silent."""
+    if after.silent_after == before.silent_after or alarm_id("tool", after.name, "offline") in state.alarms:
+        return False
+    late = after.silent_after > 0 and now >= due(seen.was.heard_at, after.silent_after)
+    return detect.is_at_rest(seen.was) and not late
 
 
 def _carry_doubt(old: Shop, tool: Tool, state: State, after: ToolState) -> Doubt | None:
@@ -281,6 +294,7 @@ def _carry_fan(old: Shop, new: Shop, collector: Collector, state: State, now: fl
         drawing=drawing,
         answer=seen.answer if known and same_eyes else None,
         confirmed=seen.confirmed and same_eyes,
+        contrary=seen.contrary if same_eyes else None,
         still_at=still_at,
         last_gate=last,
         grace_until=max(seen.grace_until, grace) if seen.on_phase else seen.grace_until,
@@ -288,7 +302,9 @@ def _carry_fan(old: Shop, new: Shop, collector: Collector, state: State, now: fl
 
 
 def _let_go(fan: CollectorState, collector: Collector, rewired: Rewired) -> CollectorState:
-    """Another reset button: what was heard of the one before is no part of a press."""
+    """Another reset button: what was heard of the one before is no part of a press. Another bin's contact: not full."""
+    if fan.bin_full and (not collector.tells_bin or collector.name in rewired.bins):
+        fan = replace(fan, bin_full=False)
     if collector.name not in rewired.buttons:
         return fan
     return replace(fan, reset=replace(fan.reset, released=False, pressed_at=None))
@@ -362,7 +378,23 @@ def _carry_guard(old: Shop, new: Shop, state: State, tools: tuple[ToolState, ...
     )
 
 
-def _tell_off(shop: Shop, carried: State, anew: list[int], unread: list[str], now: float) -> Outcome:
+def _watch_no_more(draft: Draft, rewired: Rewired) -> None:
+    """Devices whose own word about being there is not watched any more, or is another one, count as there."""
+    shop = draft.shop
+    devices: dict[str, tuple[Tool | Gate | Collector, ...]]
+    devices = {"tool": shop.tools, "gate": shop.gates, "collector": shop.collectors}
+    for kind, all_ in devices.items() if draft.alarms else ():
+        for at, one in enumerate(all_):
+            alarm = alarm_id(kind, one.name, "offline")
+            if alarm in draft.alarms and (not one.tells_online or (kind, one.name) in rewired.online):
+                draft.clear_alarm(alarm, Rule.OFFLINE, **{kind: one.name})
+                if kind == "tool":
+                    speaks_on_change(draft, at)
+
+
+def _tell_off(
+    shop: Shop, carried: State, anew: list[int], unread: list[str], now: float, *, rewired: Rewired
+) -> Outcome:
     """Collectors that nobody knew before: told off, so that from here on it is known how they stand.
 
     Those that come under an active stop are held.
@@ -376,9 +408,15 @@ def _tell_off(shop: Shop, carried: State, anew: list[int], unread: list[str], no
             if active and not fan.is_held(carried.collectors[home]):
                 holds.hold(draft, home, stop.name, Rule.STOP_CONTACT)
                 anew = [at for at in anew if at != home]
+    for at in anew:  # what another switch or motor did not answer is nothing that this one owes
+        name = shop.collectors[at].name
+        draft.set_collector(at, answer=None)
+        draft.clear_alarm(alarm_id("collector", name, "no_answer"), Rule.ANSWER, collector=name)
     for at in anew if carried.adopted and carried.connected else ():
         seen = carried.collectors[at]
         fan.tell_off(draft, at, Rule.ADOPTION, seen.phase if isinstance(seen.phase, Held) else CoastDown())
+    _watch_no_more(draft, rewired)
+    ends.end_old(draft)
     guard, passed, vetoes = interlock.judge(shop, carried.guard, tuple(draft.commands), now)
     after = replace(
         carried,

@@ -37,6 +37,8 @@ class Tool(Described):
     """0: the sensor speaks only on change and is never taken for silent."""
     run_limit: Seconds = 8 * 3600.0
     """0: no limit."""
+    tells_online: bool = True
+    """Its device may say that it is gone."""
 
     @model_validator(mode="after")
     def _hysteresis(self) -> Self:
@@ -62,6 +64,8 @@ class Gate(Described):
     relief: bool = False
     """Among the first to open when a fan turns against shut gates."""
     on_hand_open: Literal["start", "ignore"] = "ignore"
+    tells_online: bool = True
+    """Its device may say that it is gone."""
 
     @model_validator(mode="after")
     def _known_somehow(self) -> Self:
@@ -88,6 +92,10 @@ class Collector(Described):
     starts_per_hour: Annotated[int, Field(ge=1)] | None = None
     on_bin_full: Literal["refuse", "warn"] = "refuse"
     rest: Literal["shut", "leave"] = "shut"
+    tells_bin: bool = True
+    """Something may say that its bin is full."""
+    tells_online: bool = True
+    """Its device may say that it is gone."""
 
 
 class StopContact(Described):

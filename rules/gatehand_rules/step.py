@@ -15,14 +15,14 @@ from typing import assert_never
 from msgspec import Struct
 from msgspec.structs import replace
 
-from gatehand_rules import detect, doubt, fan, gates, hands, holds, interlock, resets, standstill, start, unheard
+from gatehand_rules import detect, doubt, ends, fan, gates, hands, holds, interlock, resets, standstill, start, unheard
 from gatehand_rules import events as ev
 from gatehand_rules.alarms import alarm_id
 from gatehand_rules.commands import Command
 from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Finding, Happened, Rule
 from gatehand_rules.sequence import settle
-from gatehand_rules.shop import Shop
+from gatehand_rules.shop import Collector, Gate, Shop, Tool
 from gatehand_rules.state import CollectorState, GateOpen, GateShut, GateState, GateUnknown, Guard, State, ToolSilent
 from gatehand_rules.wake import next_deadline
 from gatehand_rules.words import Position
@@ -123,6 +123,7 @@ def _finish(draft: Draft, event: ev.Event) -> Outcome:
     shop, now = draft.shop, draft.now
     for i in range(len(draft.gates)) if draft.alarms else ():
         gates.end_old_alarm(draft, i)
+    ends.end_old(draft)
     guard = interlock.observe(shop, draft.start.guard, event, now)
     guard, passed, vetoes = _past_interlock(draft, guard, tuple(draft.commands))
     if vetoes:
@@ -371,6 +372,8 @@ def _collector_event(draft: Draft, event: ev.CollectorReport | ev.CollectorCurre
             fan.see(draft, at, reported=on, live=not retained)
         case ev.CollectorCurrent(amps=amps, retained=retained):
             fan.see(draft, at, drawing=amps >= collector.running_amps, live=not retained)
+        case ev.BinReport() if not collector.tells_bin:
+            _ignore(draft, event, retained=False, collector=collector.name)
         case ev.BinReport(full=full):
             _bin(draft, at, full=full)
         case _:
@@ -395,7 +398,9 @@ def _online(draft: Draft, event: ev.DeviceOnline) -> None:
     """A device's own will. Gone: its sensor is silent, its gate at rest is of unknown position."""
     shop = draft.shop
     at = {"tool": shop.tool_at, "gate": shop.gate_at, "collector": shop.collector_at}[event.kind](event.name)
-    if at is None:
+    devices: dict[str, tuple[Tool | Gate | Collector, ...]]
+    devices = {"tool": shop.tools, "gate": shop.gates, "collector": shop.collectors}
+    if at is None or not devices[event.kind][at].tells_online:
         _ignore(draft, event, retained=False)
         return
     alarm = alarm_id(event.kind, event.name, "offline")
@@ -405,7 +410,7 @@ def _online(draft: Draft, event: ev.DeviceOnline) -> None:
             draft.say(Happened.DEVICE_ONLINE, Rule.OFFLINE, **named)
             draft.clear_alarm(alarm, Rule.OFFLINE, **named)
             if event.kind == "tool":
-                _speaks_on_change(draft, at)
+                speaks_on_change(draft, at)
         return
     if draft.raise_alarm(alarm, Rule.OFFLINE, **named):
         draft.say(Happened.DEVICE_OFFLINE, Rule.OFFLINE, **named)
@@ -421,7 +426,7 @@ def _home(draft: Draft, gate: int) -> CollectorState:
     return CollectorState() if at is None else draft.collectors[at]
 
 
-def _speaks_on_change(draft: Draft, at: int) -> None:
+def speaks_on_change(draft: Draft, at: int) -> None:
     """A sensor that speaks only on change is back and may say nothing for long: it is what it was, if it was idle."""
     tool, state = draft.shop.tools[at], draft.tools[at]
     if tool.silent_after > 0 or not isinstance(state, ToolSilent):

@@ -42,6 +42,7 @@ def _tool(config: Config, name: str) -> Tool:
         run_on=tool.run_on,
         silent_after=tool.silent_after,
         run_limit=tool.run_limit,
+        tells_online=tool.online is not None,
     )
 
 
@@ -58,6 +59,7 @@ def _gate(config: Config, name: str) -> Gate:
         hand_limit=gate.hand_limit,
         relief=gate.relief,
         on_hand_open="start" if config.starts_when_opened(name) else "ignore",
+        tells_online=gate.online is not None,
     )
 
 
@@ -76,4 +78,6 @@ def _collector(config: Config, name: str) -> Collector:
         starts_per_hour=collector.starts_per_hour,
         on_bin_full=collector.on_bin_full,
         rest=collector.rest,
+        tells_bin=collector.bin_full is not None,
+        tells_online=collector.online is not None,
     )

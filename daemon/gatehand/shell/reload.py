@@ -5,7 +5,7 @@ The outcome is shown three ways: a log line, the alarm `config`, and the retaine
 """
 
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Mapping
 from typing import Final
 
 from msgspec import Struct
@@ -270,9 +270,29 @@ def _rewired(before: Config, after: Config) -> Rewired:
             for name, fan in after.collector.items()
             if (was := before.collector.get(was_called.get(name, ""))) is not None and fan.reset != was.reset
         ),
+        bins=frozenset(
+            name
+            for name, fan in after.collector.items()
+            if (was := before.collector.get(was_called.get(name, ""))) is not None and fan.bin_full != was.bin_full
+        ),
+        online=frozenset(_told_otherwise(before, after, was_called)),
         renamed=renamed,
         stops={name: heard[_words_of(stop)] for name, stop in after.stop.items() if _words_of(stop) in heard},
     )
+
+
+def _told_otherwise(before: Config, after: Config, was_called: Mapping[str, str]) -> Iterator[tuple[str, str]]:
+    """Kind and name of what says by another signal that it is there, or by none."""
+    for name, tool in after.tool.items():
+        if name in before.tool and tool.online != before.tool[name].online:
+            yield "tool", name
+    for name, gate in after.gate.items():
+        if name in before.gate and gate.online != before.gate[name].online:
+            yield "gate", name
+    for name, fan in after.collector.items():
+        was = before.collector.get(was_called.get(name, ""))
+        if was is not None and fan.online != was.online:
+            yield "collector", name
 
 
 def _words_of(stop: Stop) -> tuple[str | None, ...]:
