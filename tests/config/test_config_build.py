@@ -19,8 +19,18 @@ def test_defaults_of_the_config_are_the_rules_defaults() -> None:
     tool, gate, collector = shop.tools[0], shop.gates[0], shop.collectors[0]
     for described in (tool, gate, collector):
         for name, field in type(described).model_fields.items():
-            if not field.is_required() and name != "gates":
+            # What a device may say follows from the signals that are given; the rules take what they are told.
+            if not field.is_required() and name != "gates" and not name.startswith("tells_"):
                 assert getattr(described, name) == field.get_default(call_default_factory=True), name
+
+
+def test_what_a_device_may_say_of_itself_follows_from_its_signals() -> None:
+    silent, telling = loaded("smallest").shop, loaded("tells").shop
+    assert silent is not None
+    assert telling is not None
+    for shop, said in ((silent, False), (telling, True)):
+        tool, gate, collector = shop.tools[0], shop.gates[0], shop.collectors[0]
+        assert {tool.tells_online, gate.tells_online, collector.tells_online, collector.tells_bin} == {said}
 
 
 def test_the_stop_threshold_follows_from_the_start_threshold() -> None:
