@@ -118,8 +118,11 @@ def devices(port: int) -> Iterator[Devices]:
         there.leave()
 
 
-def double_kill(folder: Path, number: int, random: Random) -> tuple[str, int]:
-    """One hold, both killed, one cut; gives what was tried, and how often the collector was switched on."""
+def double_kill(folder: Path, number: int, random: Random, *, forgets: bool = False) -> tuple[str, int]:
+    """One hold, both killed, one cut; gives what was tried, and how often the collector was switched on.
+
+    `forgets`: the daemon's own file is lost as well.
+    """
     cause, memory = CAUSES[number % 2], MEMORIES[number // 2 % 2]
     cutting, daemon_first = random.random() < 0.5, random.random() < 0.5
     folder.mkdir()
@@ -140,6 +143,8 @@ def double_kill(folder: Path, number: int, random: Random) -> tuple[str, int]:
                 kill()
         if memory == "lost":
             (broker.folder / "mosquitto.db").unlink(missing_ok=True)
+        if forgets:
+            (folder / "state.json").unlink()
         broker.revive()
         with devices(broker.port) as there, RunningDaemon(folder):
             wait_until(lambda: there.online > 0, 20, "it is back")
