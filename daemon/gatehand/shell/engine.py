@@ -323,7 +323,7 @@ class Engine:
         self._carry_out(before, outcome, self._now)
         self._hold_again(owed)
         self._arm(outcome.state.wake_at, self._now)
-        self._transport.subscribe(plan.routes.live)
+        self._transport.subscribe(self._own_topics.on_swap(plan.routes))
         for message in dict.fromkeys(question.message for question in plan.told.questions):
             if message not in asked_before:
                 self._ask(message)

@@ -105,6 +105,24 @@ class OwnTopics:
         for alarm in list(self._desk.board.alarms.standing):
             if is_retained_command(alarm) and alarm not in {retained_command_id(x) for x in self._retained.values()}:
                 self._desk.clear_alarm(alarm)
+        return self._listened(routes)
+
+    def on_swap(self, routes: Routes) -> tuple[Subscription, ...]:
+        """Another config: who is told on such a topic may be called otherwise now, or nobody; gives what to listen to.
+
+        Else the word by which the broker forgets the message would not be heard, and the alarm would never end.
+        """
+        for topic, was in list(self._retained.items()):
+            found = routes.retained_command(topic)
+            if found == was:
+                continue
+            self._desk.clear_alarm(retained_command_id(was))
+            del self._retained[topic]
+            if found is not None:
+                self._on_retained_command(found)
+        return self._listened(routes)
+
+    def _listened(self, routes: Routes) -> tuple[Subscription, ...]:
         return (*routes.live, *(Subscription(topic) for topic in self._retained))
 
     def on_lost(self) -> None:

@@ -164,10 +164,9 @@ class Routes:
         if topic == self._reload:
             return None if retained else ReloadAsked(excerpt(payload))
         if topic in self._commands:
-            kind, name = self._commands[topic]
             if not payload:
                 return None if retained else CommandForgotten(topic)
-            return RetainedCommand(kind, name, topic) if retained else None  # not retained: the echo of our own
+            return self.retained_command(topic) if retained else None  # not retained: the echo of our own
         match topic.removeprefix(f"{self.base}/").split("/"):
             case ["alarm", name, "ack"] if not retained:
                 return AlarmAcked(name, excerpt(payload[:_LONGEST_REASON]).strip() or None)
@@ -175,6 +174,11 @@ class Routes:
                 return _own_status(what, name, topic, payload)
             case _:
                 return None
+
+    def retained_command(self, topic: str) -> RetainedCommand | None:
+        """Whose command it is that the broker retains on this topic; None when nobody is told there."""
+        found = self._commands.get(topic)
+        return None if found is None else RetainedCommand(*found, topic)
 
     def is_needed(self, topic: str) -> bool:
         """Whether a device of the shop speaks there."""
