@@ -19,6 +19,8 @@ from gatehand.mqtt.transport import Connected, Kind, Outgoing, Subscription
 
 NOTICED_AFTER = 12.0
 """Seconds of silence after which the keepalive ends a connection: twice the usual 6 s."""
+AUTOSAVE = 1800.0
+"""Seconds between two savings of what the broker retains."""
 RETRY = (0.2, 0.4, 0.8, 1.6, 3.2, 5.0)
 
 
@@ -82,15 +84,34 @@ class VirtualBroker:
         self.latency = 0.002
         self.counted = Counted()
         self.link: Link | None = None
+        self.stops_link: Link | None = None
+        self.on_arrival: Callable[[str, bytes], None] = lambda _topic, _payload: None
+        """Called with what a device has said, when it is at the broker."""
+        self.flooded = 0.0
+        """The share of messages that its queue for the daemon drops: somebody speaks too much on another topic."""
+        self._saved: dict[str, bytes] = {}
+        self._save()
         self._last: dict[str, float] = {}
         self.late_on_radio: dict[str, float] = {}
         """By command topic: when one last reached its device more than a second late."""
         self.lost_on_radio: dict[str, float] = {}
         """By command topic: when one was last lost."""
 
+    @property
+    def links(self) -> list["Link"]:
+        """The connections of the daemon that stand."""
+        return [each for each in (self.link, self.stops_link) if each is not None]
+
     def say(self, topic: str, payload: bytes, *, retain: bool) -> None:
         """A device (or anybody) publishes."""
         self._over_the_air(topic, lambda: self._arrive(topic, payload, retain=retain))
+
+    def drops(self) -> bool:
+        """Whether this one finds the daemon's queue full."""
+        dropped = self._random.random() < self.flooded
+        if dropped:
+            self.counted.fault("message dropped in a flood")
+        return dropped
 
     def receive(self, outgoing: Outgoing) -> None:
         """The daemon's message is at the broker."""
@@ -100,13 +121,18 @@ class VirtualBroker:
         topic, payload, sent_at = outgoing.topic, outgoing.payload, self._clocks.now
         self._over_the_air(topic, lambda: self._reach(topic, payload, sent_at), down=True)
 
-    def die(self, *, amnesia: bool) -> None:
-        """Killed: connections are reset, and what was retained is gone unless it was on disk."""
+    def die(self, memory: str) -> None:
+        """Killed: connections are reset. What was retained is "kept", "lost", or as it was "saved" last."""
         self.up = False
-        if amnesia:
-            self.retained.clear()
-        if self.link is not None:
-            self.link.reset_soon("the connection was reset")
+        if memory != "kept":
+            self.retained = dict(self._saved) if memory == "saved" else {}
+        for link in self.links:
+            link.reset_soon("the connection was reset")
+
+    def _save(self) -> None:
+        if self.up:
+            self._saved = dict(self.retained)
+        self._scheduler.at(self._clocks.now + AUTOSAVE, self._save)
 
     def _reach(self, topic: str, payload: bytes, sent_at: float) -> None:
         if self._clocks.now - sent_at > 1.0:
@@ -146,8 +172,9 @@ class VirtualBroker:
             return
         if retain:
             self._store(topic, payload)
-        if self.link is not None:
-            self.link.forward(topic, payload)
+        self.on_arrival(topic, payload)
+        for link in self.links:
+            link.forward(topic, payload)
 
     def _store(self, topic: str, payload: bytes) -> None:
         if not self.up:
@@ -167,6 +194,7 @@ class Packet:
     retained: bool = False
     acknowledges: int | None = None
     settles: bool = False
+    answers: Callable[[], None] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -193,11 +221,13 @@ class Link:
         self._up_at = 0.0
         self._exact: frozenset[str] = frozenset()
         self._wild: tuple[str, ...] = ()
-        self._standing: frozenset[str] = frozenset()
+        self._standing: frozenset[tuple[str, str]] = frozenset()
         self._buffer_down: list[Packet] = []
         self._buffer_up: list[Underway] = []
         self._watch_from = clocks.now
         self.heard_at = clocks.now
+        self.apart = False
+        """It carries the stop contacts and nothing else: no flood reaches it."""
         self.closed = False
         self.frozen = False
         self.dead = False
@@ -230,7 +260,8 @@ class Link:
     def subscribe(self, wanted: tuple[Subscription, ...]) -> None:
         """Listen to these; what is retained on new topics follows."""
         topics = frozenset(each.topic for each in wanted)
-        new, self._standing = topics - self._standing, topics
+        meant = frozenset((each.topic, each.meaning) for each in wanted)
+        new, self._standing = frozenset(topic for topic, _ in meant - self._standing), meant
         self._exact = frozenset(each for each in topics if "+" not in each and "#" not in each)
         self._wild = tuple(each for each in topics if each not in self._exact)
         self._send_retained(new)
@@ -238,6 +269,16 @@ class Link:
     def settle(self) -> None:
         """Let the daemon know when what is retained has come."""
         self._down(Packet(settles=True))
+
+    def ask(self, answered: Callable[[], None]) -> None:
+        """A ping; `answered` is called with its answer, unless the connection ends before."""
+        self._up_at = when = max(self._clocks.now + self._broker.latency, self._up_at)
+
+        def asked() -> None:
+            if not self.closed and not self.dead:
+                self._down(Packet(answers=answered))
+
+        self._scheduler.at(when, asked)
 
     def abort(self) -> None:
         """Closed by a reset: nothing in flight arrives any more, in either direction."""
@@ -248,6 +289,8 @@ class Link:
     def forward(self, topic: str, payload: bytes) -> None:
         """A message for subscribers."""
         if topic in self._exact or any(matches(each, topic) for each in self._wild):
+            if not self.apart and self._broker.flooded and self._broker.drops():
+                return
             self._down(Packet(topic, payload))
 
     def reset_soon(self, reason: str) -> None:
@@ -258,6 +301,11 @@ class Link:
         """Nothing moves, nothing is lost yet."""
         self.frozen = True
         self._watch(self.heard_at)
+
+    @property
+    def flows(self) -> bool:
+        """What arrives at the broker now is with the daemon in a moment."""
+        return not (self.closed or self.dead or self.frozen)
 
     def cut(self) -> None:
         """The cable is out: nothing arrives any more, and nobody is told."""
@@ -353,6 +401,8 @@ class Link:
                 return
             if packet.settles:
                 self._ear.on_settled()
+            elif packet.answers is not None:
+                packet.answers()
             elif packet.topic:
                 self._ear.on_message(packet.topic, packet.payload, packet.retained, now)
         if self.closed:

@@ -7,23 +7,29 @@ from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass
 from math import inf
+from pathlib import Path
 from random import Random
 
 from sim_broker import RETRY, Link, Underway, VirtualBroker
 from sim_disk import BOUND, MemoryDisk, VirtualLog
-from sim_draw import Drawn
+from sim_memory import SimMemory
+from sim_stops import LINE, VirtualStopsLine
 from sim_time import Clocks, DaemonTimers, Scheduler
 from support.monitor import Monitor
 from support.monitor_notes import Breach
 
+from gatehand.config import Loaded
 from gatehand.journal.line import DAEMON_STARTED, DAEMON_STOPPED, Stamper
 from gatehand.journal.starts import starts_in
 from gatehand.journal.writer import EventLog
 from gatehand.mqtt.transport import Connected, Kind, Outgoing, Subscription
 from gatehand.shell import shell_alarms
+from gatehand.shell.config_file import Seen
 from gatehand.shell.engine import Engine
 from gatehand.shell.plan import Plan
 from gatehand.shell.ports import NoRecorder, Recorder
+from gatehand.shell.reload import Reloader
+from gatehand_rules.step import Outcome
 
 BUSY, IDLE = 20.0, 300.0
 """Seconds between two beats of the engine, by day and by night (the real one: 1 s)."""
@@ -33,6 +39,11 @@ LATEST = 0.5
 """Seconds that a command may leave or arrive after it was decided."""
 
 
+MAIN = "main"
+LOOKS = 2.0
+"""Seconds between two looks at the config file, while there is something to see."""
+STANDSTILL = 1.0
+"""Seconds that the loop may stand without anybody taking what has waited for old."""
 MOMENT = 0.021
 """Seconds since the broker's last word within which it counts as awake."""
 
@@ -45,7 +56,10 @@ class Killed(BaseException):
 class Surroundings:
     """What a daemon lives in."""
 
-    drawn: Drawn
+    loaded: Loaded
+    """The config file as it is when the daemon starts."""
+    log_folder: Path
+    memory: SimMemory
     clocks: Clocks
     scheduler: Scheduler
     broker: VirtualBroker
@@ -63,6 +77,30 @@ class Surroundings:
     """Starts that the log has."""
 
 
+class WatchedEngine(Engine):
+    """The real engine; the monitor hears of another config before it is in force."""
+
+    on_swap: Callable[[Plan], None]
+
+    def swap(self, plan: Plan, outcome: Outcome, changed: tuple[str, ...] = ()) -> None:
+        """See `Engine`."""
+        self.on_swap(plan)
+        super().swap(plan, outcome, changed)
+
+
+class VirtualFile:
+    """The config file: the text that somebody has saved last, read and checked."""
+
+    def __init__(self) -> None:
+        self.saved: Loaded | None = None
+
+    def look(self, *, anew: bool = False) -> Seen:
+        """See `ConfigFile`."""
+        del anew
+        saved, self.saved = self.saved, None
+        return Seen(saved)
+
+
 class VirtualDaemon:
     """Begins at once. `kill` or `stop` ends it."""
 
@@ -70,9 +108,11 @@ class VirtualDaemon:
         self._around = around
         self._clocks, self._scheduler = around.clocks, around.scheduler
         self.alive = True
-        self.slow_until = -inf
+        self.slow_until = self._slow_since = -inf
         self.die_at_next: str | None = None
         """ "line" or "command": the process dies with the next one."""
+        self._still: set[str] = set()
+        """Connections that still bring what waited through a standstill."""
         self.late_acts: list[float] = []
         self.breaches: list[Breach] = []
         self._told: Counter[tuple[str, str]] = Counter()
@@ -82,7 +122,7 @@ class VirtualDaemon:
         self._stopping = False
         stamper = Stamper(run, self._clocks)
         files = EventLog(
-            around.drawn.loaded.file(around.drawn.config.log.folder),
+            around.loaded.file(around.log_folder),
             stamper=stamper,
             disk=around.disk,
             threaded=False,
@@ -95,10 +135,10 @@ class VirtualDaemon:
         self.timers = DaemonTimers(self._scheduler, self._late, lambda: self.slow_until)
         self._stamper = stamper
         self._ill: str | None = None
-        around.monitor.begin(self._clocks.now, around.on_record)
+        around.monitor.begin(self._clocks.now, around.on_record, around.loaded.config)
         self.log.append([stamper.note(DAEMON_STARTED, self._clocks.mono(), facts={"version": "0"})])
-        self.engine = Engine(
-            Plan.of(around.drawn.loaded),
+        self.engine = WatchedEngine(
+            Plan.of(around.loaded),
             stamper=stamper,
             log=self.log,
             recorder=recorder or NoRecorder(),
@@ -106,8 +146,17 @@ class VirtualDaemon:
             transport=self,
             diagnose=lambda _level, _text, _facts=None: None,
             starts=starts_in(around.disk.lines_backwards(), self._clocks.wall(), self._clocks.mono()),
+            memory=around.memory,
         )
+        self.engine.on_swap = lambda plan: around.monitor.reconfigured(plan.config, self._clocks.now)
+        self._file = VirtualFile()
+        self.reloader = Reloader(
+            self.engine, around.loaded, self, lambda _level, _text, _facts=None: None, elsewhere=lambda work: work()
+        )
+        self.reloader._file = self._file  # type: ignore[assignment]  # noqa: SLF001 - no disk in here
         self._wanted = self.engine.plan.routes.first
+        self._stops = VirtualStopsLine(self, self._stops_link)
+        self._stops.want(_apart(self._wanted))
         self._connect_soon(0.05)
         self._beat_soon()
 
@@ -123,7 +172,27 @@ class VirtualDaemon:
         """Listen to these."""
         self._wanted = wanted
         if self._link is not None:
-            self._link.subscribe(wanted)
+            self._link.subscribe(_together(wanted))
+        self._stops.want(_apart(wanted))
+
+    # The config file
+
+    def save(self, loaded: Loaded) -> None:
+        """Somebody has saved it."""
+        self._file.saved = loaded
+        self._scheduler.at(self._clocks.now + LOOKS * self._around.random.random(), self._look_at_file)
+
+    def _look_at_file(self) -> None:
+        if not self.alive or self._stopping:
+            return
+        wait = LOOKS
+        if self._clocks.now < self.slow_until:
+            wait = self.slow_until - self._clocks.now
+        else:
+            self.reloader.look()
+            if self.reloader._waiting is None:  # noqa: SLF001 - nobody needs to look until it is saved again
+                return
+        self._scheduler.at(self._clocks.now + wait, self._look_at_file)
 
     # Its end
 
@@ -167,12 +236,64 @@ class VirtualDaemon:
 
     def slow(self, until: float) -> None:
         """The process gets no processor until then."""
-        self.slow_until = until
-        self._around.monitor.suspended(until)
-        if self._link is not None and not self._link.frozen:
-            link = self._link
-            link.freeze()
-            self._scheduler.at(until, link.thaw)
+        if self._clocks.now >= self.slow_until:
+            self._slow_since = self._clocks.now
+        self.slow_until = max(until, self.slow_until)
+        self._around.monitor.suspended(self.slow_until)
+        for line, link in self._lines():
+            if not link.frozen:
+                link.freeze()
+                self._scheduler.at(until, lambda line=line, link=link: self._wake(line, link))  # type: ignore[misc]
+
+    def _lines(self) -> list[tuple[str, Link]]:
+        return [(line, link) for line, link in ((MAIN, self._link), (LINE, self._stops.link)) if link is not None]
+
+    def _wake(self, line: str, link: Link) -> None:
+        """It gets the processor again: what has waited is old, until an answer to what is asked now."""
+        stood = self._clocks.now - self._slow_since
+        if self.alive and not link.closed and stood > STANDSTILL:
+            self._around.note(f"the loop stood for {stood:.3f} s ({line})")
+            self._still.add(line)
+            self._around.monitor.stands_still(on=True)
+            self.engine.stood_still(line, stood)
+            link.thaw()
+            link.ask(lambda: self.caught_up(line))
+        else:
+            link.thaw()
+
+    def caught_up(self, line: str) -> None:
+        """What had waited on this connection has been read, or went with it."""
+        if self.alive and line in self._still:
+            self._still.remove(line)
+            if not self._still:
+                self._around.monitor.stands_still(on=False)
+            self.engine.caught_up(line)
+
+    # What the stops' own connection needs
+
+    def _stops_link(self, ear: VirtualStopsLine) -> Link | None:
+        if self._stopping or not self._around.reachable():
+            return None
+        broker = self._around.broker
+        link = broker.stops_link = Link(broker, self._clocks, self._scheduler, ear)
+        link.apart = True
+        return link
+
+    def later(self, wait: float, callback: Callable[[], None]) -> None:
+        """Call in so many seconds."""
+        self._scheduler.at(self._clocks.now + wait, callback)
+
+    def still_for(self) -> float:
+        """Seconds for which the process gets no processor yet."""
+        return max(0.0, self.slow_until - self._clocks.now)
+
+    def stops_lost(self) -> None:
+        """The stop contacts are not heard."""
+        self._around.monitor.stops_lost(self._clocks.now)
+
+    def stops_heard(self) -> None:
+        """They are, and what the broker retains of them has been read."""
+        self._around.monitor.stops_heard()
 
     @property
     def link(self) -> Link | None:
@@ -182,11 +303,15 @@ class VirtualDaemon:
     def _die(self) -> None:
         self.alive = False
         self.timers.end()
+        self._around.monitor.died(self._around.memory.unwritten_since)
+        self._around.memory.power_cut()
         self._around.monitor.begin(self._clocks.now)
         if self._link is not None:
             self._link.abort()
             self._around.broker.link = None
             self._link = None
+        self._stops.end()
+        self._around.broker.stops_link = None
 
     # Connections
 
@@ -209,7 +334,7 @@ class VirtualDaemon:
         self._around.monitor.connected(self._clocks.now)
         self._around.note("connected")
         self.engine.on_connected(Connected("5", "127.0.0.1", 1883, "gatehand"))
-        link.subscribe(self._wanted)
+        link.subscribe(_together(self._wanted))
         link.settle()
 
     def _on_end(self, reason: str) -> None:
@@ -223,6 +348,7 @@ class VirtualDaemon:
             self._scheduler.at(self.slow_until, lambda: self._lost(reason))
             return
         self._link = self._around.broker.link = None
+        self.caught_up(MAIN)
         sure_until = link.sure_until
         self._around.monitor.lost(sure_until, self._clocks.now)
         self._around.note(f"connection lost ({reason}), sure until {sure_until:.3f}")
@@ -279,6 +405,8 @@ class VirtualDaemon:
 
     def _log_first(self, outgoing: Outgoing, now: float) -> None:
         """Nothing may leave while its explanation is younger than the bound and not on disk."""
+        if outgoing.topic not in self._around.monitor.commands:
+            return
         name, words = self._around.monitor.commands[outgoing.topic]
         word = words[outgoing.payload.decode()]
         self._told[name, word] += 1
@@ -326,3 +454,11 @@ class VirtualDaemon:
         if self._clocks.now >= self.slow_until:
             self.engine.beat()
         self._beat_soon()
+
+
+def _apart(wanted: tuple[Subscription, ...]) -> tuple[Subscription, ...]:
+    return tuple(each for each in wanted if each.apart)
+
+
+def _together(wanted: tuple[Subscription, ...]) -> tuple[Subscription, ...]:
+    return tuple(each for each in wanted if not each.apart)

@@ -90,6 +90,8 @@ def _collector(name: str, gates: int, random: Random) -> str:
     if random.random() < 0.4:
         lines.append(f'bin_full = {{ topic = "shop/bin/{name}", active = "1", clear = "0" }}')
         lines.append(f'on_bin_full = "{random.choice(("refuse", "warn"))}"')
+    if random.random() < 0.3:
+        lines.append(f'reset = {{ topic = "shop/fan/{name}/reset", pressed = "1", released = "0" }}')
     lines.append(f'rest = "{random.choice(("shut", "shut", "leave"))}"')
     return "\n".join(lines) + "\n"
 

@@ -3,14 +3,17 @@
 import json
 from random import Random
 
+from sim_alarms import alarm_id, outlived, standing
 from sim_broker import Radio
-from sim_script import DAY, Happening
+from sim_happening import Happening
+from sim_script import DAY
 from sim_world import World
 from support.monitor_notes import Breach
 
 PATIENCE = 3700.0
 """Seconds until a budget of starts is surely free again."""
 CUT = 6.0
+AT_LAST = "after everything was mended and nothing asks"
 
 
 def mend(world: World) -> None:
@@ -19,7 +22,6 @@ def mend(world: World) -> None:
     world.note("=== everything is mended")
     world.broker.radio = Radio()
     world.broker.up = True
-    world.disk.room = None
     world.forget_faults()
     for tool in shop.tools.values():
         tool.switch(on=False, at=now)
@@ -37,6 +39,9 @@ def mend(world: World) -> None:
     for table in world.config.collector.values():
         shop.deliver(table.command.topic, table.command.off.encode(), now)  # a relay comes up open
     for name, gate in shop.gates.items():
+        command = world.config.gate[name].command
+        if command is not None and command.topic in world.broker.retained:
+            world.broker.say(command.topic, b"", retain=True)
         gate.suffer(None, now)
         if world.config.gate[name].command is None:
             gate.move_by_hand(to_open=False, at=now)
@@ -59,7 +64,21 @@ def liveness(world: World, random: Random) -> list[Breach]:
         found += _cut(world, name) or _rest(world, f"after {name}")
         if found or world.broken:
             break
-    return found
+    return found or _alarms_over(world, tools)
+
+
+def _alarms_over(world: World, tools: list[str]) -> list[Breach]:
+    """No alarm has outlived its cause. One about air stands until a start has gone well: it gets one where it can."""
+    for fan in world.config.collector:
+        if alarm_id(fan) not in standing(world):
+            continue
+        plain = [each for each in tools if _fan_of(world, each) == fan and not _by_hand(world, each)]
+        if not plain:
+            forgive = {alarm_id(fan)}
+            return outlived(world, AT_LAST, forgive)
+        if found := _cut(world, plain[0]) or _rest(world, f"after {plain[0]}"):
+            return found
+    return outlived(world, AT_LAST)
 
 
 def _fan_of(world: World, tool: str) -> str:
@@ -93,7 +112,7 @@ def _cut(world: World, name: str) -> list[Breach]:
 def _release(world: World, name: str) -> list[Breach]:
     """The cut is over; gates moved by hand are shut once the fan stands, as people should."""
     world.shop.tools[name].switch(on=False, at=world.clocks.now)
-    by_hand = [gate for gate in _by_hand(world, name) if world.config.gate[gate].command is None]
+    by_hand = _by_hand(world, name)
     fan = _fan_of(world, name)
     until = world.clocks.now + PATIENCE
     starts = [gate for gate in by_hand if world.shop.collectors[fan].powered]
@@ -107,19 +126,19 @@ def _release(world: World, name: str) -> list[Breach]:
 
 
 def _by_hand(world: World, tool: str) -> list[str]:
-    """The gates that a person opens for it: its own without command, and all of them where the others are too few."""
+    """The gates that a person moves for it: its own without command, and all of them where the others are too few."""
     fan = _fan_of(world, tool)
     own = [gate for gate, home in world.homes.items() if home == fan]
     few = sum(1 for gate in own if world.config.gate[gate].command) < world.config.collector[fan].min_open
-    return own if few else list(world.config.tool[tool].gates)
+    wanted = own if few else list(world.config.tool[tool].gates)
+    return [gate for gate in wanted if world.config.gate[gate].command is None]
 
 
 def _move_by_hand(world: World, tool: str, *, to_open: bool) -> None:
     now = world.clocks.now
     for gate in _by_hand(world, tool):
-        if world.config.gate[gate].command is None:
-            world.remember(Happening(now - world.day, "gate_by_hand", gate))
-            world.shop.gates[gate].move_by_hand(to_open=to_open, at=now)
+        world.remember(Happening(now - world.day, "gate_by_hand", gate))
+        world.shop.gates[gate].move_by_hand(to_open=to_open, at=now)
 
 
 def allowed(world: World, name: str, fan: str) -> float:

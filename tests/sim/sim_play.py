@@ -6,9 +6,10 @@ from dataclasses import dataclass, field
 from random import Random
 
 from sim_draw import Drawn, draw
+from sim_happening import Happening
 from sim_liveness import liveness
 from sim_logcheck import check
-from sim_script import DAY, Happening, script
+from sim_script import DAY, script
 from sim_world import World
 from support.monitor_notes import Breach
 

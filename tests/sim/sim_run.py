@@ -8,7 +8,7 @@ from os import cpu_count
 from time import process_time
 
 from sim_play import Result, play
-from sim_script import FAULTS
+from sim_script import EVERY_FAULT
 
 
 @dataclass
@@ -64,7 +64,7 @@ class Total:
 
 
 def _is_fault(kind: str) -> bool:
-    return kind in FAULTS or kind.startswith("message")
+    return kind in EVERY_FAULT or kind.startswith("message")
 
 
 def _list(counts: dict[str, float] | dict[str, int]) -> str:

@@ -4,32 +4,17 @@ The rates come first: one seed is a quiet day with a single jam, another a day o
 """
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from random import Random
+
+from sim_happening import Happening
+from sim_more import DRAWS, MORE
+from sim_more import fault as draw_more
 
 from gatehand.config import Config
 
 DAY = 86_400.0
 OPENS, CLOSES = 1800.0, 34_200.0
 """Working hours within the day, seconds after its beginning."""
-
-
-@dataclass(frozen=True, slots=True, order=True)
-class Happening:
-    """One thing that happens `at` and, where it lasts, is over `until` (seconds of the day)."""
-
-    at: float
-    kind: str
-    name: str = ""
-    until: float = 0.0
-    value: float = 0.0
-
-    def __str__(self) -> str:
-        """One line of a history."""
-        span = f" .. {self.until:.3f}" if self.until > self.at else ""
-        value = f" {self.value:g}" if self.value else ""
-        return f"{self.at:10.3f}{span} {self.kind}{' ' + self.name if self.name else ''}{value}"
-
 
 PEOPLE = (
     "cut",
@@ -57,6 +42,7 @@ BROKER_FAULTS = (
 DAEMON_FAULTS = ("daemon_killed", "daemon_killed_deciding", "daemon_killed_telling", "daemon_stopped", "daemon_slow")
 DISK_FAULTS = ("disk_full", "disk_stalls", "wall_jumps")
 FAULTS = (*GATE_FAULTS, *SENSOR_FAULTS, *FAN_FAULTS, *BROKER_FAULTS, *DAEMON_FAULTS, *DISK_FAULTS)
+EVERY_FAULT = (*FAULTS, *MORE)
 STANDSTILLS = ("broker_frozen", "daemon_slow")
 
 
@@ -78,6 +64,10 @@ def script(config: Config, random: Random) -> list[Happening]:
             if cuts and kind in STANDSTILLS and random.random() < 0.7:
                 near, after = random.choice(cuts).at, random.uniform(0, 1.5)
             found += _fault(kind, max(5.0, near + after), config, random)
+    # Drawn last, so that a seed's day has what it had before and these besides.
+    for kind in MORE:
+        for _ in range(_count(random, trouble * random.choice((0, 0, 1, 2)))):
+            found += draw_more(DRAWS[kind], kind, found, config, random)
     return sorted(found)
 
 

@@ -3,8 +3,9 @@
 from collections.abc import Callable
 from random import Random
 
+from sim_happening import Happening
 from sim_play import Result, play, shop_of
-from sim_script import Happening, script
+from sim_script import script
 
 BUDGET = 120
 """Days that may be played for it."""

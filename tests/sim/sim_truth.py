@@ -8,7 +8,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from math import inf
 
-from sim_script import Happening
+from sim_happening import Happening
 
 from gatehand.config import Config
 from gatehand.simshop import SimShop
@@ -17,7 +17,10 @@ REMEMBER = 90.0
 """Seconds for which a fault that is over still explains what follows from it."""
 LONGEST_DELAY = 180.0
 """Seconds that a message may be under way on a bad radio."""
-_LYING = ("gate_", "fan_", "radio_", "broker_", "cable_", "daemon_", "retained_")
+_LYING = (
+    *("gate_", "fan_", "radio_", "broker_", "cable_", "daemon_", "retained_", "edit_", "power_", "dead_", "flood"),
+    *("frozen", "wrong_", "held_"),
+)
 
 
 @dataclass

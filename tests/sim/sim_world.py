@@ -4,21 +4,29 @@
 """
 
 from collections import Counter, deque
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from math import inf
 from random import Random
 
-from sim_broker import Radio, VirtualBroker
+import sim_more as more
+from sim_broker import Link, Radio, VirtualBroker
 from sim_daemon import Killed, Surroundings, VirtualDaemon
 from sim_disk import MemoryDisk
 from sim_draw import Drawn
-from sim_script import CLOSES, Happening
+from sim_edits import Edited
+from sim_happening import Happening
+from sim_memory import SimMemory
+from sim_script import CLOSES
 from sim_time import Clocks, Scheduler
 from sim_truth import Truth
 from support.monitor import Monitor
 from support.monitor_notes import Breach
+from support.signal_words import signals
 
+from gatehand.config import Loaded
+from gatehand.shell.ports import Remembered
 from gatehand.simshop import SimShop, Trouble
+from gatehand.simshop.voice import Sent
 
 JUNK = (b"", b"nan", b"1e999", b"\xff\xfe", b"{", b'{"amps": true}', b"open\x00", b"[" * 200, b"-1", b"ON", b"9" * 5000)
 _TROUBLES = {f"gate_{each}": each for each in Trouble}
@@ -35,6 +43,10 @@ class World:
         self.scheduler = Scheduler(self.clocks)
         self.random = Random(f"{seed}/world")
         self.disk = MemoryDisk()
+        self.memory = SimMemory(self.clocks, Remembered())
+        self.edited = Edited(drawn.loaded.text)
+        self.holding: dict[str, list[Sent]] = {}
+        """By topic: what a device holds back through its outage."""
         self.monitor = Monitor(drawn.config)
         self.shop = SimShop(drawn.config, seed=hash_of(seed), now=self.clocks.now, habits=drawn.habits)
         self.broker = VirtualBroker(self.clocks, self.scheduler, Random(f"{seed}/air"), self._to_devices)
@@ -50,6 +62,7 @@ class World:
         self.late_acts: list[float] = []
         self.breaches: list[Breach] = []
         self.daemon: VirtualDaemon | None = None
+        self.broker.on_arrival = self._at_broker
         self._recent: deque[Happening] = deque(maxlen=24)
         self._cable_out_until = -inf
         self._frozen_until = -inf
@@ -102,8 +115,11 @@ class World:
     def _devices(self) -> None:
         now = self.clocks.now
         for sent in self.shop.advance(now):
-            self.broker.say(sent.topic, sent.payload, retain=sent.retain)
-        self.truth.look(now, list(self._recent), self.day, self.monitor.proven)
+            if sent.topic in self.holding:
+                self.holding[sent.topic].append(sent)
+            else:
+                self.broker.say(sent.topic, sent.payload, retain=sent.retain)
+        self.truth.look(now, list(self._recent), self.day, self._believed)
 
     def _to_devices(self, topic: str, payload: bytes) -> None:
         now = self.clocks.now
@@ -111,11 +127,39 @@ class World:
         self.shop.deliver(topic, payload, now)
         self._devices()
 
+    def _at_broker(self, topic: str, payload: bytes) -> None:
+        """A stop contact's word is with the daemon at once, whatever else the broker has for it."""
+        links, daemon = self.broker.links, self.daemon
+        if daemon is not None and daemon.alive and len(links) == 2 and all(link.flows for link in links):
+            self.monitor.at_broker(topic, payload, self.clocks.now)
+
+    def _believed(self, gate: str) -> bool:
+        now = self.edited.name_now("gate", gate)
+        return now in self.monitor.gates and self.monitor.proven(now)
+
     def note(self, text: str) -> None:
         """A line of the history."""
         self.history.append((self.clocks.now, text))
 
     # The daemon
+
+    def save(self) -> Loaded | None:
+        """Somebody saves the config file. None: it has errors and is not taken."""
+        loaded = self.edited.load()
+        self.note(f"config saved: {'; '.join(map(str, loaded.errors)) or 'well'}")
+        if self.daemon is not None and self.daemon.alive:
+            self.daemon.save(loaded)
+        return None if loaded.config is None else loaded
+
+    def speak(self, sent: Sent) -> None:
+        """A device's message goes out."""
+        self.broker.say(sent.topic, sent.payload, retain=sent.retain)
+
+    def break_gate(self, name: str, now: float) -> Callable[[float], object]:
+        """Its slide does not move, and nothing of it speaks."""
+        gate = self.shop.gates[name]
+        gate.suffer(Trouble.JAM, now)
+        return lambda at: gate.suffer(None, at)
 
     def start_daemon(self) -> None:
         """A new process, if none runs."""
@@ -124,8 +168,11 @@ class World:
         self._bury()
         self._runs += 1
         self.note(f"daemon starts (run {self._runs})")
+        self.memory = SimMemory(self.clocks, self.memory.kept)
         around = Surroundings(
-            self.drawn,
+            self.edited.load(),
+            self.config.log.folder,
+            self.memory,
             self.clocks,
             self.scheduler,
             self.broker,
@@ -147,6 +194,13 @@ class World:
             self.breaches += self.daemon.breaches
             self.daemon = None
 
+    def cut_power(self, memory: str, back_after: float) -> None:
+        """Daemon and broker die in the same instant; the broker comes back first."""
+        self._restart_wait = lambda: back_after + 0.5
+        self.broker.die(memory)
+        self._killed()
+        self.scheduler.at(self.clocks.now + back_after, lambda: setattr(self.broker, "up", True))
+
     def _killed(self, torn: float | None = None) -> None:
         if self.daemon is None or not self.daemon.alive:
             return
@@ -166,12 +220,19 @@ class World:
         """What still holds up the network or the daemon is over."""
         self._cable_out_until = self._frozen_until = -inf
         self._restart_wait = lambda: 0.5
+        self.empty_disk()
+        self.broker.flooded = 0.0
+        self.holding.clear()
+        self.edited.undo()
+        if self.daemon is not None:
+            self.daemon.save(self.edited.load())
         if self.daemon is not None:
             self.daemon.die_at_next = None
             self.daemon.log.stall(on=False)
-            link = self.daemon.link
-            if link is not None and link.frozen:
-                link.thaw()
+            self.memory.sync()
+            for link in self.broker.links:
+                if link.frozen:
+                    link.thaw()
         self.start_daemon()
 
     # People and faults
@@ -190,7 +251,7 @@ class World:
     def remember(self, each: Happening) -> None:
         """It may explain what follows."""
         self._recent.append(each)
-        if each.kind.startswith(("gate_", "radio_", "broker_", "cable_")):
+        if each.kind.startswith(("gate_", "radio_", "broker_", "cable_", "dead_gate", "flood", "wrong_word")):
             self.truth.doubtful.add(each.name)
 
     def _end(self, each: Happening, end: Callable[[float], object]) -> None:
@@ -201,6 +262,8 @@ class World:
     def _begin(self, each: Happening, now: float) -> Callable[[float], object] | None:
         group = each.kind.split("_", maxsplit=1)[0]
         match group:
+            case _ if each.kind in more.DRAWS:
+                return more.DRAWS[each.kind].begin(self, each, now)
             case "gate":
                 return self._gate(each, now)
             case "sensor" | "cut":
@@ -216,6 +279,13 @@ class World:
 
     def _people(self, each: Happening, now: float) -> Callable[[float], object] | None:
         base, name = self.config.broker.base, each.name
+        match each.kind:
+            case "press":
+                self.shop.gates[name].press(now)
+            case "hand_asked" | "hand_retained":
+                name = self.edited.name_now("gate", name) or name
+            case "hold_asked" | "reset":
+                name = self.edited.name_now("collector", name) or name
         match each.kind:
             case "press":
                 self.shop.gates[name].press(now)
@@ -303,19 +373,20 @@ class World:
         broker = self.broker
         match each.kind:
             case "broker_killed":
-                broker.die(amnesia=each.value < 0.5)
+                broker.die("lost" if each.value < 0.3 else "saved" if each.value < 0.6 else "kept")
                 return lambda _: setattr(broker, "up", True)
             case "broker_frozen":
                 self._frozen_until = self.day + each.until
-                link = broker.link
-                if link is not None:
+                frozen = [link for link in broker.links if not link.frozen]
+                if broker.link is not None:
                     self.monitor.suspended(self._frozen_until)
+                for link in frozen:
                     link.freeze()
-                    return lambda _: link.thaw()
+                return lambda _: _thaw(frozen)
             case "cable_out":
                 self._cable_out_until = self.day + each.until
-                if broker.link is not None:
-                    broker.link.cut()
+                for link in broker.links:
+                    link.cut()
             case "radio_bad":
                 share = each.value
                 longest = self.random.choice((0.5, 5.0, 180.0))
@@ -331,12 +402,25 @@ class World:
                 self.shop.deliver(command.topic, command.open.encode(), now)
         return None
 
+    def empty_disk(self, _: float = 0.0) -> None:
+        """There is room again."""
+        self.disk.room = self.memory.trouble = None
+
+    def _flows(self, daemon: VirtualDaemon) -> None:
+        daemon.log.stall(on=False)
+        if daemon is self.daemon:
+            self.memory.sync()
+
     def drawn_topics(self) -> set[str]:
         """All topics on which devices speak."""
         config = self.config
         found = {stop.topic for stop in config.stop.values()} | {tool.current.topic for tool in config.tool.values()}
         found |= {gate.state.topic for gate in config.gate.values() if gate.state is not None}
         return found | {fan.state.topic for fan in config.collector.values() if fan.state is not None}
+
+    def all_topics(self) -> set[str]:
+        """All topics that the daemon listens to because a device is there."""
+        return {topic for topic in signals(self.config) if not topic.startswith(self.config.broker.base + "/")}
 
     def _machine(self, each: Happening, now: float) -> Callable[[float], object] | None:
         daemon, disk = self.daemon, self.disk
@@ -347,10 +431,12 @@ class World:
                 self._wall_unsure_until = now + 3600  # a daemon that is down does not see it
             case "disk_full":
                 disk.room = int(each.value * 400)
-                return lambda _: setattr(disk, "room", None)
+                self.memory.trouble = "no space left on device"
+                return self.empty_disk
             case "disk_stalls" if daemon is not None:
                 daemon.log.stall(on=True)
-                return lambda _: daemon.log.stall(on=False)
+                self.memory.stalled = True
+                return lambda _: self._flows(daemon)
             case "daemon_killed":
                 self._restart_wait = lambda: wait
                 self._killed()
@@ -365,6 +451,11 @@ class World:
             case _:
                 pass
         return None
+
+
+def _thaw(links: Sequence[Link]) -> None:
+    for link in links:
+        link.thaw()
 
 
 def hash_of(seed: str) -> int:

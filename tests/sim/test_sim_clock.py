@@ -4,8 +4,9 @@ from random import Random
 
 import pytest
 from sim_daemon import VirtualDaemon
+from sim_happening import Happening
 from sim_play import play, shop_of
-from sim_script import BROKER_FAULTS, DAEMON_FAULTS, DISK_FAULTS, Happening, script
+from sim_script import BROKER_FAULTS, DAEMON_FAULTS, DISK_FAULTS, script
 
 JUMPS = (-90_000.0, -7200.0, -1.5, 61.0, 3600.0, 40_000.0, 90_000.0)
 ALMOST = 0.05

@@ -7,7 +7,7 @@ from collections.abc import Callable
 import pytest
 from sim_play import play
 from sim_run import Total, played, seeds
-from sim_script import FAULTS
+from sim_script import EVERY_FAULT
 from sim_shrink import shrink, story
 
 DAYS = int(os.environ.get("GATEHAND_SIM_DAYS", "210"))
@@ -27,7 +27,7 @@ def test_shop_days_full_of_faults_break_no_invariant_and_end_well(tell: Callable
         pytest.fail(story(seed, kept, found, f"python -m tests.sim --seed {SEED} --only {number}"))
     assert total.unexplained == []
     if total.days >= 200:
-        assert [kind for kind in FAULTS if not total.happened[kind]] == [], "a fault that was never injected"
+        assert [kind for kind in EVERY_FAULT if not total.happened[kind]] == [], "a fault that was never injected"
 
 
 def test_the_same_seed_gives_the_same_day() -> None:

@@ -2,8 +2,9 @@
 
 import pytest
 from sim_draw import CONFIG, Drawn
+from sim_happening import Happening
 from sim_play import Result, play
-from sim_script import DAY, Happening
+from sim_script import DAY
 
 from gatehand.config import load_text
 from gatehand.simshop import Habits, ToolHabits
@@ -165,3 +166,10 @@ def test_a_broker_that_freezes_never_lets_an_on_out_before_its_gate_has_had_time
     assert result.breaches == []
     opened = told(result, "shop/gate/saw/set", "open")
     assert all(any(on - 1.5 + 0.6 >= at for at in opened) for on in told(result, "shop/fan", "1"))
+
+
+@pytest.mark.parametrize("edit", ["edit_travel", "edit_rename"])
+def test_the_alarm_about_a_retained_command_ends_after_an_edit_too(edit: str) -> None:
+    """A reload ended the subscription by which the daemon hears that the broker has forgotten the message."""
+    result = day(shop(""), Happening(100, "retained_command", "saw"), Happening(200, edit, "saw", 300.0, 0.5))
+    assert result.breaches == []

@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from math import inf
 
 from gatehand.config import Config
+from support.monitor_fresh import UNCHALLENGED
 from support.monitor_notes import Breach, FanNotes, Promise
 from support.monitor_sight import AT_ONCE, EARLY, SETTLING, SLACK, Sight
 
@@ -29,25 +30,89 @@ class Monitor(Sight):
         self._given = self._stopping_from = 0.0
         self.next_at = inf
         """When `tick` is due."""
-        self._started: dict[str, deque[float]] = {name: deque(maxlen=99) for name in config.collector}
+        self._started: dict[str, deque[float]] = {}
         """Starts, whichever daemon told them."""
+        self._carry({})
         self.begin(0.0)
 
-    def begin(self, now: float, on_record: Sequence[tuple[str, float]] = ()) -> None:
-        """A daemon starts: it has seen nothing. `on_record`: starts in its log, which still count (I8)."""
+    def begin(self, now: float, on_record: Sequence[tuple[str, float]] = (), config: Config | None = None) -> None:
+        """A daemon starts: it has seen nothing. `on_record`: starts in its log, which still count (I8).
+
+        A hold outlives every daemon (I5), whatever its collector is called in the `config` of the next one.
+        """
+        held = {self._config.collector[name].command.topic: fan.latched_at for name, fan in self.held.items()}
+        started = {self._config.collector[name].command.topic: times for name, times in self._started.items()}
+        if config is not None:
+            self._lay_out(config)
         self.blank(now)
+        self._carry(started)
         for name, fan in self.fans.items():
+            since = held.get(self._config.collector[name].command.topic)
+            fan.latched, fan.latched_at = since is not None, -inf if since is None else since
             known = [at for whose, at in on_record if whose == name]
             fan.starts.extend(at for at in self._started[name] if any(abs(at - told) <= AT_ONCE for told in known))
         self.next_at = inf
         self._owed_from = -inf
         self.stopping = False
 
+    def _carry(self, started: dict[str, deque[float]]) -> None:
+        """Starts by command topic, under the names of the config of now."""
+        self._started = {
+            name: started.get(fan.command.topic, deque(maxlen=99)) for name, fan in self._config.collector.items()
+        }
+
+    @property
+    def held(self) -> dict[str, FanNotes]:
+        """The collectors on which a hold stands."""
+        return {name: fan for name, fan in self.fans.items() if fan.latched}
+
     # What is visible
+
+    def reconfigured(self, config: Config, now: float) -> None:
+        """The daemon works by another config from now on. An edit ends no hold and starts nothing."""
+        self._now = now
+        started = {self._config.collector[name].command.topic: times for name, times in self._started.items()}
+        self.rearrange(config)
+        self._carry(started)
+        self._look()
+        self._plan()
+
+    def died(self, unwritten_since: float) -> None:
+        """The daemon is dead. A hold that began since then was not on its disk yet, and not shown: it may be lost."""
+        for fan in self.held.values():
+            fan.latched = fan.latched_at < unwritten_since
+
+    def stops_lost(self, now: float) -> None:
+        """The stop contacts' own connection is gone, or what is retained there is still to be read."""
+        self.unheard_since = min(self.unheard_since, now)
+
+    def stops_heard(self) -> None:
+        """It stands, and what was retained has been read."""
+        self.unheard_since = inf
+
+    def at_broker(self, topic: str, payload: bytes, now: float) -> None:
+        """A device's word is at the broker, and nothing is wrong with the way from there: a stop is owed its "off"."""
+        for signal in self._signals.get(topic, ()):
+            if signal.what == "stop" and signal.read(payload) == "active" and self.unheard_since == inf:
+                for name in self._config.stop[signal.name].collectors or self._config.collector:
+                    if self.fans[name].told is True:
+                        self.fans[name].must_off_by = min(self.fans[name].must_off_by, now + AT_ONCE + SLACK)
+        self._plan()
+
+    def stands_still(self, *, on: bool) -> None:
+        """What comes from now on had waited through a standstill of the daemon; or what follows is new again."""
+        self.standstill = on
+        for name, tool in self.tools.items():
+            tool.doubt()
+            table = self._config.tool[name]
+            if not on and table.silent_after == 0 and tool.low and (tool.amps or 0.0) >= table.start_amps:
+                tool.maybe_at = self._now + UNCHALLENGED - self._early  # it says nothing again, unless it changes
 
     def connected(self, now: float) -> None:
         """A connection stands."""
         self._now = self.connected_at = now
+        for tool in self.tools.values():
+            tool.doubt()
         for name, fan in self.fans.items():
             refresh = self._config.collector[name].refresh
             fan.sure = fan.sure and (refresh == 0 or now <= fan.on_at + refresh)
@@ -90,6 +155,8 @@ class Monitor(Sight):
     def left(self, topic: str, payload: bytes, now: float, given: float) -> None:
         """A command leaves the daemon, `given` to its session at most half a second before (which is checked)."""
         self._now, self._given = now, given
+        if topic not in self.commands:
+            return  # a question to a device, or what leaves for a gate that an edit has just removed
         name, words = self.commands[topic]
         self.checked += 1
         word = words[payload.decode()]
@@ -157,7 +224,9 @@ class Monitor(Sight):
         seen, fan = self.fans[name], self._config.collector[name]
         if self._stop_is_on():
             self._breach("I6", f"{name} told on while stopping")
-        if (proven := self.count(name)) < fan.min_open and not self._crosses(name, given_before=True):
+        proven, repeats = self.count(name), seen.seen_on and seen.from_before
+        short = not self.has_air(name) if repeats else proven < fan.min_open
+        if short and not self._crosses(name, given_before=True):
             self._breach("I1", f"{name} told on with {proven} gates proven open, {fan.min_open} wanted")
         if seen.latched and not self._crosses(name, given_before=True):
             self._breach("I5", f"{name} told on while held")
@@ -167,6 +236,8 @@ class Monitor(Sight):
             self._started[name].append(self._now)
             if not self.wanted(name) and not self._crosses(name, given_before=True):
                 self._breach("I5, I6", f"{name} started without a fresh demand")
+            if self._now > self.unheard_since + 2.0 + SLACK:
+                self._breach("I5", f"{name} started while the stop contacts were not heard")
             if seen.full and fan.on_bin_full == "refuse":
                 self._breach("bin", f"{name} started with a full bin")
         seen.told, seen.sure, seen.on_at, seen.adopting = True, True, self._now, False
@@ -176,7 +247,7 @@ class Monitor(Sight):
         while seen.starts and seen.starts[0] <= self._now - 3600 + 2 * self._early:
             seen.starts.popleft()
         limit = self._config.collector[name].starts_per_hour
-        surely = [gate for gate in self._own[name] if self.surely_proven(gate) and self._speaks_live(gate)]
+        surely = [gate for gate in self._own[name] if self.surely_proven(gate)]
         enough = len(surely) >= self._config.collector[name].min_open
         excused = seen.latched or self.stopping or not enough or self._now < seen.excused_until
         fresh_connection = self._now < self.connected_at + SETTLING + SLACK
@@ -185,7 +256,7 @@ class Monitor(Sight):
         if seen.told is not False or not seen.off_sure:
             seen.off_at = self._now
         seen.told, seen.sure, seen.off_sure, seen.off_since_seen = False, False, True, True
-        seen.must_off_by, seen.adopting = inf, False
+        seen.must_off_by, seen.adopting, seen.from_before = inf, False, False
 
     def _open(self, name: str) -> None:
         if self._stop_is_on():
@@ -248,9 +319,8 @@ class Monitor(Sight):
                 if not self.gates[gate].proven_once and self.gates[gate].told == "open" and self.proven(gate):
                     self.gates[gate].proven_once = True
         settled = self._now >= self.connected_at + SETTLING and not self.stopping
-        self.met = self.met or settled
         for name, fan in self.fans.items():
-            enough = self.count(name) >= self._config.collector[name].min_open
+            enough = self.has_air(name)
             if enough:
                 fan.adopting = False
             if not enough:

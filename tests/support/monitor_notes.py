@@ -42,6 +42,11 @@ class FanNotes:
     starts: deque[float] = field(default_factory=deque)
     full: bool = False
     latched: bool = False
+    latched_at: float = -inf
+    since: float = -inf
+    """When it came into the config of the daemon that runs."""
+    from_before: bool = True
+    """It may have turned when the daemon started, and was not off since."""
     adopting: bool = True
     """Since the daemon's start it was neither told anything nor given enough gates."""
     starved_since: float | None = None
@@ -68,6 +73,33 @@ class ToolNotes:
     low_at: float | None = None
     heard_at: float = -inf
     gone: bool = False
+    amps: float | None = None
+    """What it last said."""
+    doubtful: bool = True
+    """There was a silence, and nothing since has shown that what it says is new."""
+    below_at: float | None = None
+    """First live reading below the threshold since the silence."""
+    above_at: float | None = None
+    """First at or above it since the silence, nothing lower since."""
+    maybe_at: float | None = None
+    """A rise that counts from then on unless something contrary comes: a sensor that speaks only on change."""
+
+    def doubt(self) -> None:
+        """A silence: what comes next may have been held back."""
+        self.doubtful, self.below_at, self.above_at, self.maybe_at = True, None, None, None
+
+    def believed_at(self, now: float) -> bool:
+        """Nothing contrary has come for long enough."""
+        return self.maybe_at is not None and now >= self.maybe_at
+
+
+@dataclass(slots=True)
+class ResetNotes:
+    """What was heard of resets at a collector."""
+
+    asked_at: float = -inf
+    released: bool = False
+    pressed_at: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,7 +6,8 @@ Like the monitor it shares no line with the rules.
 from math import inf
 
 from gatehand.config import Config
-from support.monitor_notes import FanNotes, GateNotes, Promise, ToolNotes
+from support.monitor_fresh import hear_amps
+from support.monitor_notes import FanNotes, GateNotes, Promise, ResetNotes, ToolNotes
 from support.signal_words import Signal, signals
 
 EARLY = 0.03
@@ -24,6 +25,14 @@ class Sight:
 
     def __init__(self, config: Config, early: float) -> None:
         self._early = early
+        self.resets: dict[str, ResetNotes] = {}
+        """By command topic of the collector."""
+        self._now = 0.0
+        self._lay_out(config)
+        self.blank(0.0)
+
+    def _lay_out(self, config: Config) -> None:
+        """What the config says of who is where."""
         self._config = config
         self._signals = signals(config)
         self._homes = {name: gate.collector or next(iter(config.collector)) for name, gate in config.gate.items()}
@@ -44,8 +53,6 @@ class Sight:
             },
         }
         """By topic: whose it is, and the words of its payloads."""
-        self._now = 0.0
-        self.blank(0.0)
 
     def blank(self, now: float) -> None:
         """Nothing has been seen."""
@@ -56,18 +63,44 @@ class Sight:
         self._stops: dict[str, bool] = dict.fromkeys(self._config.stop, False)
         self._promises: list[Promise] = []
         self.connected_at = inf
-        self.met = False
-        """A connection has settled since its start."""
+        self.unheard_since = inf
+        """Since when nobody has known whether a stop contact is active."""
+        self.standstill = False
+        """What comes now had waited through a standstill of the daemon."""
+
+    def rearrange(self, config: Config) -> None:
+        """The config is another one: what is known of a device stays with the topic that it is known by."""
+        devices = _devices(self._config)
+        gates, fans, tools, stops = self.gates, self.fans, self.tools, self._stops
+        self._lay_out(config)
+        was = {kind: {topic: name for name, topic in known.items()} for kind, known in devices.items()}
+        now = {
+            kind: {name: was[kind].get(topic) for name, topic in known.items()}
+            for kind, known in _devices(config).items()
+        }
+        self.gates = {name: gates[old] if old is not None else GateNotes() for name, old in now["gate"].items()}
+        self.fans = {
+            name: fans[old] if old is not None else FanNotes(since=self._now) for name, old in now["fan"].items()
+        }
+        self.tools = {name: tools[old] if old is not None else ToolNotes() for name, old in now["tool"].items()}
+        self._stops = {name: old is not None and stops[old] for name, old in now["stop"].items()}
+        self._promises = []
+        for name, seen in self.tools.items():
+            # Where the last reading has come below the threshold by it, a start counts as fresh from here.
+            seen.low = seen.low or (seen.amps is not None and seen.amps < config.tool[name].stop_amps)
+        for name, active in self._stops.items():
+            for fan in (config.stop[name].collectors or config.collector) if active else ():
+                self._latch(fan)
 
     # What is known
 
     def proven(self, name: str) -> bool:
         """Proven open (I1)."""
         gate, seen = self._config.gate[name], self.gates[name]
-        by_time = seen.told == "open" and self._now >= seen.told_at + gate.travel - self._early
         if gate.state is None:
-            return by_time
-        return seen.said == "open" and not seen.void and (seen.live or by_time)
+            by_time = self._now >= seen.told_at + gate.travel - self._early
+            return seen.told == "open" and (by_time or seen.proven_once)
+        return seen.said == "open" and not seen.void and seen.live
 
     def surely_proven(self, name: str) -> bool:
         """The same without the benefit of the doubt, for what is wrong only if it is."""
@@ -75,9 +108,18 @@ class Sight:
         late = self._now >= seen.told_at + self._config.gate[name].travel + self._early
         return self.proven(name) and (seen.live or late)
 
-    def _speaks_live(self, name: str) -> bool:
-        """What it says is not only what the broker retains."""
-        return self._config.gate[name].state is None or self.gates[name].live
+    def kept(self, fan: str) -> int:
+        """Gates of a collector that say open, be it only by the broker's retained word: that is no proof."""
+        return sum(
+            1
+            for name in self._own[fan]
+            if self.proven(name) or (self.gates[name].said == "open" and not self.gates[name].void)
+        )
+
+    def has_air(self, fan: str) -> bool:
+        """Enough gates are proven open; a retained word is enough for a fan that turned when the daemon started."""
+        least = self._config.collector[fan].min_open
+        return self.count(fan) >= least or (self.fans[fan].from_before and self.kept(fan) >= least)
 
     def count(self, fan: str, without: str = "") -> int:
         """Proven open gates of a collector."""
@@ -102,7 +144,9 @@ class Sight:
         """Somebody or something may start it: seen fresh, heard since the connection, not over, not silent."""
         for name in self._tools[fan]:
             tool, seen = self._config.tool[name], self.tools[name]
-            if seen.rose_at is None or seen.gone or seen.heard_at < self.connected_at:
+            if (seen.rose_at is None and not seen.believed_at(self._now)) or seen.gone:
+                continue
+            if seen.heard_at < self.connected_at:
                 continue
             if tool.silent_after > 0 and self._now > seen.heard_at + tool.silent_after + SLACK:
                 continue
@@ -120,8 +164,8 @@ class Sight:
         name, live = signal.name, not retained
         match signal.what:
             case "amps":
-                if live and isinstance(value, float):
-                    self._amps(name, max(0.0, value))
+                if isinstance(value, float):
+                    self._amps(name, max(0.0, value), live=live)
             case "gate" if value is not None:
                 self._gate_says(name, str(value), live=live)
             case "fan" if value in {"on", "off"}:
@@ -134,31 +178,29 @@ class Sight:
                 self._stop(name, active=value == "active")
             case "bin" if value in {"full", "clear"}:
                 self.fans[name].full = value == "full"
-            case "button" | "hand" if live and value in {"pressed", "on"}:
+            case "button" | "hand" if live and value in {"pressed", "on"} and not self.standstill:
                 self._hand(name)
             case "hold" if live:
                 self._latch(name)
-            case "reset" if live:
-                self._reset(name)
-            case "own_fan" if retained and value == "held" and not self.met:
-                self._latch(name)
+            case "reset":
+                self._reset_asked(name, live=live)
+            case "reset_button" if value in {"pressed", "released"}:
+                self._reset_button(name, pressed=value == "pressed", live=live)
             case "tool_online" if value in {"here", "gone"}:
                 self.tools[name].gone = value == "gone"
+                if value == "gone":
+                    self.tools[name].doubt()
             case _:
                 del payload
 
-    def _amps(self, name: str, amps: float) -> None:
+    def _amps(self, name: str, amps: float, *, live: bool) -> None:
         tool, seen = self._config.tool[name], self.tools[name]
-        seen.heard_at, seen.gone = self._now, False
-        if amps < tool.stop_amps:
-            seen.low = True
-            seen.low_at = self._now if seen.low_at is None else seen.low_at
+        if not live:
+            seen.low = seen.low or amps < tool.stop_amps  # idle by it; it confirms nothing
             return
-        seen.low_at = None
-        if amps >= tool.start_amps and seen.low:
-            seen.low, seen.rose_at = False, self._now
-            if self._held(name):
-                seen.rose_at = None
+        rose = hear_amps(seen, tool, amps, self._now, standstill=self.standstill, early=self._early)
+        if rose and self._held(name):
+            seen.rose_at = seen.maybe_at = None
 
     def _held(self, tool: str) -> bool:
         return any(tool in tools and self.fans[fan].latched for fan, tools in self._tools.items())
@@ -193,6 +235,8 @@ class Sight:
             fan.excused_until = self._now + 1.0  # somebody switched it off
         if fan.seen_on:
             return
+        if before:
+            fan.from_before = False
         fan.off_since_seen = False
         if before:
             fan.off_at = self._now
@@ -209,12 +253,37 @@ class Sight:
 
     def _latch(self, fan: str) -> None:
         if not self.fans[fan].latched:
-            self.fans[fan].adverse_at = self._now
+            self.fans[fan].adverse_at = self.fans[fan].latched_at = self._now
         self.fans[fan].latched = True
         self._promises = [each for each in self._promises if each.fan != fan]
         self._forget_demands(fan)
 
-    def _reset(self, fan: str) -> None:
+    def _reset_asked(self, fan: str, *, live: bool) -> None:
+        """A message: it counts when none came in the 2 s before it."""
+        seen = self._resets_of(fan)
+        quiet = self._now >= seen.asked_at + 2.0 - self._early
+        seen.asked_at = self._now
+        if live and quiet and not self.standstill:
+            self._unlatch(fan)
+
+    def _reset_button(self, fan: str, *, pressed: bool, live: bool) -> None:
+        """A press of 0.1 to 2 s, after the button was heard released since the cause had gone."""
+        seen = self._resets_of(fan)
+        if not live or self.standstill or self._stopped(fan) or not self.fans[fan].latched:
+            seen.released, seen.pressed_at = False, None
+        elif pressed:
+            seen.pressed_at = self._now if seen.released else seen.pressed_at
+            seen.released = False
+        else:
+            held = inf if seen.pressed_at is None else self._now - seen.pressed_at
+            seen.released, seen.pressed_at = True, None
+            if 0.1 - self._early <= held <= 2.0 + self._early:
+                self._unlatch(fan)
+
+    def _resets_of(self, fan: str) -> ResetNotes:
+        return self.resets.setdefault(self._config.collector[fan].command.topic, ResetNotes())
+
+    def _unlatch(self, fan: str) -> None:
         if not self.fans[fan].latched or self._stopped(fan):
             return
         self.fans[fan].latched = False
@@ -228,6 +297,19 @@ class Sight:
 
     def _forget_demands(self, fan: str) -> None:
         for name in self._tools[fan]:
-            self.tools[name].rose_at = None
+            self.tools[name].rose_at = self.tools[name].maybe_at = None
         for name in self._own[fan]:
             self.gates[name].hand_at = -inf
+
+
+def _devices(config: Config) -> dict[str, dict[str, str]]:
+    """By kind and name, the topic by which a device is known whatever its table is called."""
+    return {
+        "gate": {
+            name: gate.command.topic if gate.command is not None else gate.state.topic if gate.state is not None else ""
+            for name, gate in config.gate.items()
+        },
+        "fan": {name: fan.command.topic for name, fan in config.collector.items()},
+        "tool": {name: tool.current.topic for name, tool in config.tool.items()},
+        "stop": {name: stop.topic for name, stop in config.stop.items()},
+    }

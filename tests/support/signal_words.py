@@ -86,7 +86,9 @@ def signals(config: Config) -> dict[str, list[Signal]]:
             add(fan.bin_full.topic, Signal("bin", name, fan.bin_full.pointer, words))
         for word in ("reset", "hold"):
             add(f"{config.broker.base}/collector/{name}/{word}", Signal(word, name, None, {}))
-        add(f"{config.broker.base}/collector/{name}", Signal("own_fan", name, "/state", {"held": "held"}))
+        if fan.reset is not None:
+            words = {fan.reset.pressed: "pressed", fan.reset.released: "released"}
+            add(fan.reset.topic, Signal("reset_button", name, fan.reset.pointer, words))
     for name, tool in config.tool.items():
         add(tool.current.topic, Signal("amps", name, tool.current.pointer, None, tool.current.scale))
         if tool.online is not None:

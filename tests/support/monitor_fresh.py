@@ -1,0 +1,60 @@
+"""Which reading is a fresh demand, as it can be known from outside: one that no device can have held back.
+
+After a silence (of the sensor, of the broker, of the daemon's loop) a reading at or above the threshold has to be
+confirmed. Like the monitor this shares no line with the rules.
+"""
+
+from gatehand.config.tool import Tool
+from support.monitor_notes import ToolNotes
+
+UNCHALLENGED = 3.0
+"""Seconds without a contrary word after which a sensor that speaks only on change is believed."""
+CONFIRMED = 1.0
+"""Seconds between two readings, the second of which confirms."""
+
+
+def hear_amps(
+    seen: ToolNotes, tool: Tool, amps: float, now: float, *, standstill: bool, early: float, young: bool = False
+) -> bool:
+    """A live reading. Whether it is a rise that may start something.
+
+    What was read in a standstill may stop things and starts nothing; `young`: its own time shows that it is new.
+    """
+    if tool.silent_after > 0 and now > seen.heard_at + tool.silent_after - early:
+        seen.doubt()
+    if seen.believed_at(now):
+        seen.rose_at, seen.maybe_at, seen.doubtful, seen.low = seen.maybe_at, None, False, False
+    seen.gone, seen.amps = False, amps
+    if amps < tool.stop_amps:
+        seen.low = True
+        seen.low_at = now if seen.low_at is None else seen.low_at
+        seen.maybe_at = None
+        if not standstill:
+            seen.heard_at = now
+            seen.above_at = None
+            seen.below_at = now if seen.below_at is None else seen.below_at
+        return False
+    if standstill:
+        return False
+    seen.heard_at, seen.low_at = now, None
+    if amps < tool.start_amps:
+        seen.below_at = now if seen.below_at is None else seen.below_at
+        return False
+    _weigh(seen, now, early=early, young=young)
+    seen.above_at = now if seen.above_at is None else seen.above_at
+    if not seen.low:
+        return False
+    if not seen.doubtful:
+        seen.low, seen.rose_at = False, now
+        return True
+    if tool.silent_after == 0 and seen.maybe_at is None:
+        seen.maybe_at = now + UNCHALLENGED - early
+        return True
+    return False
+
+
+def _weigh(seen: ToolNotes, now: float, *, early: float, young: bool) -> None:
+    """Whether this reading, at or above the threshold, shows that the sensor speaks of now."""
+    firsts = (seen.below_at, seen.above_at)
+    if young or any(at is not None and now >= at + CONFIRMED - early for at in firsts):
+        seen.doubtful = False
