@@ -6,6 +6,7 @@ from random import Random
 from sim_alarms import alarm_id, outlived, standing
 from sim_broker import Radio
 from sim_happening import Happening
+from sim_more import DRAWS
 from sim_script import DAY
 from sim_world import World
 from support.monitor_notes import Breach
@@ -103,10 +104,26 @@ def _cut(world: World, name: str) -> list[Breach]:
     if not on:
         world.step_to(began + 60.0)
         return [Breach(world.clocks.now, "liveness", f"{name} drew for {allowed(world, name, fan):.3f} s, no on")]
+    world.step_to(began + allowed(world, name, fan) + CUT / 2)
+    if found := _glitch(world, name, fan):
+        return found
     world.step_to(began + allowed(world, name, fan) + CUT)
     if not world.shop.collectors[fan].powered:
         return [Breach(world.clocks.now, "liveness", f"{name} draws and {fan} does not turn")]
     return _release(world, name)
+
+
+def _glitch(world: World, name: str, fan: str) -> list[Breach]:
+    """One word of its sensor or of its switch is wrong while the tool cuts: that ends no cut, and starts none."""
+    now, count = world.clocks.now, len(world.told)
+    happening = Happening(now - world.day, "fan_blinks", fan, 0.0, world.random.random())
+    DRAWS["fan_blinks"].begin(world, happening, now)
+    world.step_to(now + 1.5)
+    command = world.config.collector[fan].command
+    off = any(topic == command.topic and payload == command.off for _, topic, payload in world.told[count:])
+    if not off:
+        return []
+    return [Breach(world.clocks.now, "liveness", f"{name} draws, one word of {fan} was wrong, and it was told off")]
 
 
 def _release(world: World, name: str) -> list[Breach]:

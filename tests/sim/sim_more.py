@@ -83,7 +83,18 @@ def _edit(world: "World", each: Happening, _now: float) -> End:
 
 
 def _power_cut(world: "World", each: Happening, now: float) -> End:
-    world.cut_power(("kept", "saved", "lost")[int(each.value * 3)], max(0.1, world.day + each.until - now))
+    """Daemon and broker go down together. Often with a hold just asked for, and a tool that is used afterwards."""
+    memory, back_after = ("lost", "saved", "kept")[int(each.value * 30) % 3], max(0.1, world.day + each.until - now)
+    later = world.scheduler.at
+    if each.value > 0.4:
+        tool = list(world.config.tool)[int(each.value * 97) % len(world.config.tool)]
+        for name in world.config.collector:
+            world.happen(Happening(each.at, "hold_asked", name))
+            reset = Happening(each.at, "reset", name)
+            later(now + back_after + 300.0, lambda reset=reset: world.happen(reset))  # type: ignore[misc]
+        at = round(each.at + back_after + 200.0, 3)
+        later(now + back_after + 200.0, lambda: world.happen(Happening(at, "cut", tool, at + 20.0)))
+    later(now + 1.0, lambda: world.cut_power(memory, back_after))
     return None
 
 
@@ -134,8 +145,22 @@ def _held_back(world: "World", each: Happening, _now: float) -> End:
     return late
 
 
-def _flood(world: "World", each: Happening, _now: float) -> End:
+def _flood(world: "World", each: Happening, now: float) -> End:
+    """The broker drops most of what it has for the daemon. Often it is then that somebody presses a stop."""
     world.broker.flooded = 0.3 + 0.7 * each.value
+    stops = list(world.shop.stops.values())
+    if stops and each.value > 0.4:
+        stop = stops[int(each.value * 97) % len(stops)]
+
+        def press(*, active: bool) -> None:
+            stop.set(active=active, at=world.clocks.now)
+            world.speak_now()
+
+        world.scheduler.at(now + 1.0, lambda: press(active=True))
+        world.scheduler.at(now + 30.0, lambda: press(active=False))
+        for name in world.config.collector:
+            reset = Happening(each.at, "reset", name)
+            world.scheduler.at(now + 40.0, lambda reset=reset: world.happen(reset))  # type: ignore[misc]
     return lambda _: setattr(world.broker, "flooded", 0.0)
 
 
@@ -216,7 +241,7 @@ DRAWS: dict[str, Draw] = {
         at_end=True,
     ),
     "held_back": Draw(_held_back, lambda config: list(config.tool), (3, 15, 90, 400), (-10.0, 2.0), ("cut",)),
-    "flood": Draw(_flood, lasts=(2, 20), near=("cut", "stop_pressed"), after=(-3.0, 1.0)),
+    "flood": Draw(_flood, lasts=(2, 20), near=("cut",), after=(-1.0, 8.0)),
     "frozen": Draw(_frozen, lasts=(1.2, 3, 6), near=("cut", "hand_asked", "press", "reset"), after=(-1.5, 0.3)),
     "fan_blinks": Draw(_fan_blinks, _fans, near=("cut",), after=(2.0, 20.0)),
     "dead_gate": Draw(

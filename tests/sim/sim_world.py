@@ -130,7 +130,7 @@ class World:
     def _at_broker(self, topic: str, payload: bytes) -> None:
         """A stop contact's word is with the daemon at once, whatever else the broker has for it."""
         links, daemon = self.broker.links, self.daemon
-        if daemon is not None and daemon.alive and len(links) == 2 and all(link.flows for link in links):
+        if daemon is not None and daemon.alive and self.broker.link is not None and all(link.flows for link in links):
             self.monitor.at_broker(topic, payload, self.clocks.now)
 
     def _believed(self, gate: str) -> bool:
@@ -154,6 +154,10 @@ class World:
     def speak(self, sent: Sent) -> None:
         """A device's message goes out."""
         self.broker.say(sent.topic, sent.payload, retain=sent.retain)
+
+    def speak_now(self) -> None:
+        """What the devices have to say now goes out."""
+        self._devices()
 
     def break_gate(self, name: str, now: float) -> Callable[[float], object]:
         """Its slide does not move, and nothing of it speaks."""

@@ -5,12 +5,17 @@ from importlib import import_module
 
 import pytest
 import sim_daemon
+import sim_world
 from msgspec.structs import replace
+from sim_daemon import WatchedEngine
+from sim_memory import SimMemory
 from sim_play import play
 
 import gatehand.mqtt.outbox
 import gatehand.shell.log_first
-from gatehand_rules import demand, fan, gates, holds, interlock, sequence, zone
+import gatehand.shell.reload
+from gatehand.shell.ports import Remembered
+from gatehand_rules import demand, doubt, fan, gates, holds, interlock, renamed, resets, sequence, zone
 from gatehand_rules import events as ev
 from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Finding
@@ -125,6 +130,66 @@ def forgets_the_starts_of_before(patch: Patch) -> None:
     patch.setattr(sim_daemon, "starts_in", lambda _lines, _wall, _mono: {})
 
 
+def takes_a_kept_word_of_a_gate_for_live(patch: Patch) -> None:
+    """I1: what the broker retains of a dead gate is proof."""
+    step = import_module("gatehand_rules.step")
+    real = step._observe  # noqa: SLF001
+
+    def observe(draft: Draft, event: ev.Event) -> None:
+        real(draft, replace(event, retained=False) if isinstance(event, ev.GateReport) else event)
+
+    patch.setattr(step, "_observe", observe)
+
+
+def believes_at_once_after_a_silence(patch: Patch) -> None:
+    """I6: the first word after a silence is as good as any."""
+
+    def weigh(draft: Draft, at: int, *, high: bool, young: bool) -> str | None:
+        del high, young
+        draft.doubts[at] = None
+        return None
+
+    patch.setattr(doubt, "weigh", weigh)
+
+
+def ignores_a_standstill(patch: Patch) -> None:
+    """I6: what waited through it is as new as any."""
+    patch.setattr(WatchedEngine, "stood_still", lambda _self, _line, _seconds: None)
+
+
+def forgets_a_hold_at_a_reload(patch: Patch) -> None:
+    """I5: a held collector under another name is another collector."""
+    patch.setattr(renamed, "told_anew", lambda shop, _names: shop)
+    patch.setattr(gatehand.shell.reload, "obstacles", lambda *_: ())
+    patch.setattr(WatchedEngine, "_hold_again", lambda self, _owed: self.notebook.in_step(self.plan, self.state))
+
+
+def forgets_a_hold_at_a_power_cut(patch: Patch) -> None:
+    """I5: nothing is kept on our own disk."""
+    patch.setattr(sim_world, "SimMemory", lambda clocks, _kept: SimMemory(clocks, Remembered()))
+
+
+def takes_any_message_for_a_press(patch: Patch) -> None:
+    """I5: a reset that repeats every 0.1 s is a reset each time."""
+    patch.setattr(resets, "QUIET", 0.0)
+
+
+def hears_the_stops_with_everything_else(patch: Patch) -> None:
+    """I5: in a flood a pressed stop is dropped."""
+    patch.setattr(sim_daemon, "_apart", lambda _wanted: ())
+    patch.setattr(sim_daemon, "_together", lambda wanted: wanted)
+
+
+def takes_one_word_for_a_hand(patch: Patch) -> None:
+    """One sample of nothing is somebody at the switch."""
+    patch.setattr(fan, "STOOD", 0.0)
+
+
+def ends_no_alarm(patch: Patch) -> None:
+    """An alarm that was raised stands for good."""
+    patch.setattr(Draft, "clear_alarm", lambda *_args, **_facts: None)
+
+
 BOTH_LAYERS: list[tuple[Callable[[Patch], None], str]] = [
     (starts_without_proof, "I1"),
     (shuts_while_it_turns, "I2"),
@@ -145,10 +210,24 @@ SHELL: list[tuple[Callable[[Patch], None], str]] = [
 ]
 
 
-def found_in(rule: str) -> int | None:
+NEWER: list[tuple[Callable[[Patch], None], str, int]] = [
+    (takes_a_kept_word_of_a_gate_for_live, "I1", 1),
+    (believes_at_once_after_a_silence, "I6", 7),
+    (ignores_a_standstill, "I6", 6),
+    (forgets_a_hold_at_a_reload, "I5", 6),
+    (forgets_a_hold_at_a_power_cut, "I5", 7),
+    (takes_any_message_for_a_press, "I5", 6),
+    (hears_the_stops_with_everything_else, "I5", 1),
+    (takes_one_word_for_a_hand, "liveness", 0),
+    (ends_no_alarm, "alarm", 0),
+]
+"""What is broken, the rule, and a day not long before one that shows it: so that not all of them need be played."""
+
+
+def found_in(rule: str, seed: str = "mutant", first: int = 0) -> int | None:
     """The first day on which the rule was seen broken."""
-    for day in range(MOST):
-        breaches = play(f"mutant.{day}").breaches
+    for day in range(first, first + MOST):
+        breaches = play(f"{seed}.{day}").breaches
         if any(rule in each.rule for each in breaches):
             return day
     return None
@@ -167,3 +246,13 @@ def test_a_breach_of_both_layers_is_found(mutate: Callable[[Patch], None], rule:
 def test_a_mistake_of_the_shell_is_found(mutate: Callable[[Patch], None], rule: str, monkeypatch: Patch) -> None:
     mutate(monkeypatch)
     assert found_in(rule) is not None
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("mutate", "rule", "first"), NEWER, ids=lambda one: getattr(one, "__name__", one))
+def test_what_was_wrong_once_would_be_found(
+    mutate: Callable[[Patch], None], rule: str, first: int, monkeypatch: Patch
+) -> None:
+    blind_interlock(monkeypatch)
+    mutate(monkeypatch)
+    assert found_in(rule, "m", first) is not None

@@ -47,6 +47,8 @@ class FanNotes:
     """When it came into the config of the daemon that runs."""
     from_before: bool = True
     """It may have turned when the daemon started, and was not off since."""
+    dark_at: float = inf
+    """When it was last seen to stand after it had turned."""
     adopting: bool = True
     """Since the daemon's start it was neither told anything nor given enough gates."""
     starved_since: float | None = None

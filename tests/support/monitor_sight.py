@@ -18,6 +18,8 @@ SETTLING = 0.5
 AT_ONCE = 0.6
 """What "at once" may take: the log's bound, and a sign of life from a broker that has been quiet."""
 SLACK = 0.3
+BY_HAND = 2.0
+"""Seconds for which a contrary word of a switch stands before it counts as somebody's hand."""
 
 
 class Sight:
@@ -231,12 +233,14 @@ class Sight:
             setattr(fan, key, value)
         if fan.seen_on and not before:
             fan.adverse_at = self._now
+            # One wrong word is no standstill.
+            fan.from_before = fan.from_before and self._now < fan.dark_at + BY_HAND
+        elif before and not fan.seen_on:
+            fan.dark_at = self._now
         if fan.told is True and False in changes.values():
-            fan.excused_until = self._now + 1.0  # somebody switched it off
+            fan.excused_until = self._now + BY_HAND + 1.0  # somebody switched it off
         if fan.seen_on:
             return
-        if before:
-            fan.from_before = False
         fan.off_since_seen = False
         if before:
             fan.off_at = self._now
