@@ -150,6 +150,10 @@ def _speak_again(draft: Draft, tool: Tool, state: ToolSilent, amps: float) -> To
         Happened.TOOL_HEARD, Rule.SILENT_AFTER, tool=tool.name, amps=amps, silent_for=round(draft.now - state.since, 3)
     )
     draft.clear_alarm(alarm_id("tool", tool.name, "silent"), Rule.SILENT_AFTER, tool=tool.name)
+    # Whoever speaks is there; the will of before may be what a broker remembered that was killed meanwhile.
+    if (offline := alarm_id("tool", tool.name, "offline")) in draft.alarms:
+        draft.say(Happened.DEVICE_ONLINE, Rule.OFFLINE, tool=tool.name)
+        draft.clear_alarm(offline, Rule.OFFLINE, tool=tool.name)
     was = state.was
     if isinstance(was, ToolRunning):
         standing = Standing.UNCONFIRMED if was.standing is Standing.FRESH else was.standing

@@ -127,6 +127,16 @@ def test_a_sensor_that_is_gone_is_silent() -> None:
     assert commands(bench.until(64.0)) == ["off main"]
 
 
+def test_a_sensor_that_speaks_is_not_gone() -> None:
+    """A broker killed within its autosave tells of a will that is long over: its alarm stood until the next restart."""
+    bench = ready(saw_shop())
+    gone(bench, 50.0)
+    said = bench.tell(ev.Reading("saw", 0.0), 51.0)
+    assert "> clear tool.saw.offline" in said
+    assert "device_online/offline tool=saw" in said
+    assert commands(gone(bench, 52.0)) == ["raise tool.saw.offline", "raise tool.saw.silent"]
+
+
 def test_a_device_that_is_back_says_so_once() -> None:
     bench = ready(saw_shop())
     assert gone(bench, 50.0, online=True) == []

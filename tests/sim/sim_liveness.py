@@ -29,6 +29,8 @@ def mend(world: World) -> None:
         tool.stick(now, on=False)
         tool.silence(on=False)
         tool.come_back(now)
+        if tool.online is not None:
+            tool.online.begin(now)
     for fan in shop.collectors.values():
         fan.deaf = False
         fan.weld(now, on=False)
