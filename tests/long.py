@@ -13,6 +13,7 @@ from typing import Final
 TESTS: Final = Path(__file__).parent
 sys.path.insert(0, str(TESTS))
 sys.path.insert(0, str(TESTS / "chaos"))
+sys.path.insert(0, str(TESTS / "sim"))
 
 
 def _double_kills(count: int, seed: int) -> bool:
@@ -23,7 +24,17 @@ def _double_kills(count: int, seed: int) -> bool:
         return double_kills(Path(folder), range(count), seed, _say) == 0
 
 
-RUNS: Final[dict[str, tuple[int, Callable[[int, int], bool]]]] = {"double_kills": (20, _double_kills)}
+def _days(count: int, seed: int) -> bool:
+    """Shop-days in which everything breaks."""
+    from sim_many import many
+
+    return many(str(seed), count)
+
+
+RUNS: Final[dict[str, tuple[int, Callable[[int, int], bool]]]] = {
+    "double_kills": (20, _double_kills),
+    "days": (200, _days),
+}
 """Name: how many by default, and what gives whether all is well."""
 
 

@@ -6,16 +6,12 @@ invariant is shortened to its shortest story and printed with the one command th
 
 import argparse
 import sys
-import time
-from itertools import count
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 sys.path.insert(0, str(Path(__file__).parent))
 
-from sim_play import play
-from sim_run import Total, played, seeds
-from sim_shrink import shrink, story
+from sim_many import many, one
 
 
 def main() -> int:
@@ -28,40 +24,8 @@ def main() -> int:
     parser.add_argument("--processes", type=int, help="default: one for each processor")
     args = parser.parse_args()
     if args.only is not None:
-        return _one(f"{args.seed}.{args.only}", args.seed, args.only)
-    total, began = Total(), time.monotonic()
-    most = args.days if args.days is not None else (200 if args.hours is None else None)
-    try:
-        for first in count(0, 20):
-            left = 20 if most is None else min(20, most - first)
-            over = args.hours is not None and time.monotonic() - began >= args.hours * 3600
-            if left <= 0 or over or total.broken:
-                break
-            for day in played(seeds(args.seed, left, first), args.processes):
-                total.add(day)
-            if first and not first % 200:
-                print(f"... {total.days} days, {time.monotonic() - began:.0f} s", flush=True)
-    except KeyboardInterrupt:
-        pass
-    print(total)
-    print(f"{time.monotonic() - began:.0f} s of the machine's own time")
-    for day in total.broken[:3]:
-        number = int(day.seed.rsplit(".", 1)[1])
-        _one(day.seed, args.seed, number)
-    return 1 if total.broken or total.unexplained else 0
-
-
-def _one(seed: str, base: str, number: int) -> int:
-    day = play(seed)
-    if not day.breaches:
-        print(
-            f"day {number} of seed {base}: nothing broke; {day.commands} commands, {sum(day.happened.values())} faults"
-        )
-        return 0
-    print(f"\nshortening day {number} of seed {base} ...", flush=True)
-    kept, found = shrink(seed)
-    print(story(seed, kept, found, f"python -m tests.sim --seed {base} --only {number}"))
-    return 1
+        return 0 if one(args.seed, args.only) else 1
+    return 0 if many(args.seed, args.days, args.hours, args.processes) else 1
 
 
 if __name__ == "__main__":

@@ -104,7 +104,8 @@ def _gate(name: str, fan: str, random: Random) -> str:
         lines.append(f'command = {{ topic = "shop/gate/{name}/set", open = "open", shut = "shut" }}')
     if reports:
         pointer = random.choice(("", "", 'pointer = "/position", '))
-        lines.append(f'state = {{ topic = "shop/gate/{name}/state", {pointer}open = "open", shut = "shut" }}')
+        poll = f', poll = {{ topic = "shop/gate/{name}/get", payload = "?" }}' if random.random() < 0.2 else ""
+        lines.append(f'state = {{ topic = "shop/gate/{name}/state", {pointer}open = "open", shut = "shut"{poll} }}')
     lines.append(f"travel = {random.choice((0.5, 1.5, 1.5, 3))}")
     lines.append(f"retries = {random.choice((0, 1, 2, 3))}")
     if random.random() < 0.35:
@@ -126,7 +127,7 @@ def _tool(name: str, gates: list[str], random: Random) -> str:
     lines = [
         f"[tool.{name}]",
         "gates = [" + ", ".join(f'"{gate}"' for gate in own) + "]",
-        f'current = {{ topic = "shop/tool/{name}/amps" }}',
+        _current(f"shop/tool/{name}", random),
         f"start_amps = {start}",
         f"start_after = {random.choice((0, 0, 0, 0.5))}",
         f"stop_after = {random.choice((0, 0, 2))}",
@@ -141,6 +142,14 @@ def _tool(name: str, gates: list[str], random: Random) -> str:
     if random.random() < 0.25:
         lines.append(f'online = {{ topic = "shop/tool/{name}/online", active = "1", clear = "0" }}')
     return "\n".join(lines) + "\n"
+
+
+def _current(place: str, random: Random) -> str:
+    """Some sensors say when they measured."""
+    if random.random() < 0.7:
+        return f'current = {{ topic = "{place}/amps" }}'
+    max_age = random.choice(("", "", ", max_age = 2"))
+    return f'current = {{ topic = "{place}/amps", pointer = "/amps", at = "/at"{max_age} }}'
 
 
 def _habits(config: Config, random: Random) -> Habits:

@@ -240,7 +240,7 @@ DRAWS: dict[str, Draw] = {
         near=_HOLDS,
         at_end=True,
     ),
-    "held_back": Draw(_held_back, lambda config: list(config.tool), (3, 15, 90, 400), (-10.0, 2.0), ("cut",)),
+    "held_back": Draw(_held_back, lambda config: list(config.tool), (6, 15, 15, 90, 400), (-6.0, 1.0), ("cut",)),
     "flood": Draw(_flood, lasts=(2, 20), near=("cut",), after=(-1.0, 8.0)),
     "frozen": Draw(_frozen, lasts=(1.2, 3, 6), near=("cut", "hand_asked", "press", "reset"), after=(-1.5, 0.3)),
     "fan_blinks": Draw(_fan_blinks, _fans, near=("cut",), after=(2.0, 20.0)),

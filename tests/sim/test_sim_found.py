@@ -7,6 +7,7 @@ from sim_play import Result, play
 from sim_script import DAY
 
 from gatehand.config import load_text
+from gatehand.shell import freshness
 from gatehand.simshop import Habits, ToolHabits
 from gatehand_rules import fan, zone
 
@@ -173,3 +174,26 @@ def test_the_alarm_about_a_retained_command_ends_after_an_edit_too(edit: str) ->
     """A reload ended the subscription by which the daemon hears that the broker has forgotten the message."""
     result = day(shop(""), Happening(100, "retained_command", "saw"), Happening(200, edit, "saw", 300.0, 0.5))
     assert result.breaches == []
+
+
+def _says_when(drawn: Drawn) -> Drawn:
+    """The same shop; the saw's sensor says when it measured."""
+    plain = '"shop/tool/saw/amps"'
+    text = drawn.loaded.text.replace(plain, f'{plain}, pointer = "/amps", at = "/at"')
+    loaded = load_text(text, CONFIG, files=False)
+    assert loaded.config is not None, loaded.problems
+    return Drawn(loaded, loaded.config, drawn.habits)
+
+
+HELD_BACK = (Happening(1098, "held_back", "saw", 1112.0, 0.7), cut(1100, "saw", 60))
+
+
+def test_what_a_sensor_held_back_through_an_outage_starts_nothing() -> None:
+    result = day(_says_when(shop("coast_down = 1")), *HELD_BACK)
+    assert result.breaches == []
+    assert told(result, "shop/fan", "1")[0] > 1115, "not by what it said at 1112, but by the next reading"
+
+
+def test_that_what_was_held_back_starts_something_is_seen(monkeypatch: Patch) -> None:
+    monkeypatch.setattr(freshness.Lag, "judge", lambda _self, _at, _now, **_: freshness.NOTHING)
+    assert "I5, I6" in rules_of(day(_says_when(shop("coast_down = 1")), *HELD_BACK))

@@ -211,13 +211,13 @@ SHELL: list[tuple[Callable[[Patch], None], str]] = [
 
 
 NEWER: list[tuple[Callable[[Patch], None], str, int]] = [
-    (takes_a_kept_word_of_a_gate_for_live, "I1", 1),
-    (believes_at_once_after_a_silence, "I6", 7),
-    (ignores_a_standstill, "I6", 6),
-    (forgets_a_hold_at_a_reload, "I5", 6),
-    (forgets_a_hold_at_a_power_cut, "I5", 7),
-    (takes_any_message_for_a_press, "I5", 6),
-    (hears_the_stops_with_everything_else, "I5", 1),
+    (takes_a_kept_word_of_a_gate_for_live, "I1", 7),
+    (believes_at_once_after_a_silence, "I6", 1),
+    (ignores_a_standstill, "I6", 1),
+    (forgets_a_hold_at_a_reload, "I5", 1),
+    (forgets_a_hold_at_a_power_cut, "I5", 9),
+    (takes_any_message_for_a_press, "I5", 1),
+    (hears_the_stops_with_everything_else, "I5", 3),
     (takes_one_word_for_a_hand, "liveness", 0),
     (ends_no_alarm, "alarm", 0),
 ]

@@ -86,6 +86,18 @@ class ToolNotes:
     maybe_at: float | None = None
     """A rise that counts from then on unless something contrary comes: a sensor that speaks only on change."""
 
+    lags: deque[tuple[float, float]] = field(default_factory=deque)
+    """When readings came, and by how much what they say of their time lay behind that."""
+
+    def age(self, measured: float, now: float) -> float | None:
+        """Seconds by which it lags behind the quickest of the last ten minutes; None while it is the first."""
+        self.lags.append((now, now - measured))
+        while self.lags[0][0] < now - 600:
+            self.lags.popleft()
+        if now < self.lags[0][0] + 1:
+            return None
+        return now - measured - min(lag for _, lag in self.lags)
+
     def doubt(self) -> None:
         """A silence: what comes next may have been held back."""
         self.doubtful, self.below_at, self.above_at, self.maybe_at = True, None, None, None

@@ -18,6 +18,8 @@ SETTLING = 0.5
 AT_ONCE = 0.6
 """What "at once" may take: the log's bound, and a sign of life from a broker that has been quiet."""
 SLACK = 0.3
+MAX_AGE = 5.0
+"""Seconds that a reading may be old where the config says nothing else."""
 BY_HAND = 2.0
 """Seconds for which a contrary word of a switch stands before it counts as somebody's hand."""
 
@@ -167,7 +169,7 @@ class Sight:
         match signal.what:
             case "amps":
                 if isinstance(value, float):
-                    self._amps(name, max(0.0, value), live=live)
+                    self._amps(name, max(0.0, value), signal.measured(payload), live=live)
             case "gate" if value is not None:
                 self._gate_says(name, str(value), live=live)
             case "fan" if value in {"on", "off"}:
@@ -195,12 +197,17 @@ class Sight:
             case _:
                 del payload
 
-    def _amps(self, name: str, amps: float, *, live: bool) -> None:
+    def _amps(self, name: str, amps: float, measured: float | None, *, live: bool) -> None:
         tool, seen = self._config.tool[name], self.tools[name]
         if not live:
             seen.low = seen.low or amps < tool.stop_amps  # idle by it; it confirms nothing
             return
-        rose = hear_amps(seen, tool, amps, self._now, standstill=self.standstill, early=self._early)
+        age = None if measured is None else seen.age(measured, self._now)
+        limit = tool.current.max_age or MAX_AGE
+        if age is not None and age > limit + SLACK and amps >= tool.stop_amps:
+            return  # held back by its device: it starts nothing and bears nothing out
+        young = age is not None and age <= limit + SLACK
+        rose = hear_amps(seen, tool, amps, self._now, standstill=self.standstill, early=self._early, young=young)
         if rose and self._held(name):
             seen.rose_at = seen.maybe_at = None
 

@@ -21,6 +21,13 @@ class Signal:
     pointer: str | None
     words: dict[str, str] | None
     scale: float = 1.0
+    at: str | None = None
+    """Pointer to when it was measured, milliseconds."""
+
+    def measured(self, payload: bytes) -> float | None:
+        """When it was measured, seconds of the device's own clock; None where it does not say."""
+        value = None if self.at is None else _value(payload, self.at, number=True)
+        return value / 1000 if isinstance(value, int | float) and not isinstance(value, bool) else None
 
     def read(self, payload: bytes) -> str | float | None:
         """A word's meaning, "other" for another word, ampere, or None for what is no value."""
@@ -90,7 +97,8 @@ def signals(config: Config) -> dict[str, list[Signal]]:
             words = {fan.reset.pressed: "pressed", fan.reset.released: "released"}
             add(fan.reset.topic, Signal("reset_button", name, fan.reset.pointer, words))
     for name, tool in config.tool.items():
-        add(tool.current.topic, Signal("amps", name, tool.current.pointer, None, tool.current.scale))
+        heard = tool.current
+        add(heard.topic, Signal("amps", name, heard.pointer, None, heard.scale, heard.at))
         if tool.online is not None:
             words = {tool.online.active: "here", tool.online.clear: "gone"}
             add(tool.online.topic, Signal("tool_online", name, tool.online.pointer, words))
