@@ -175,6 +175,8 @@ def test_a_mount_that_hangs_leaves_the_shop_working_with_an_alarm_and_one_reader
     assert len(watched.looks) == started + 1, "a second one would hang as well"
     assert "hangs" in watched.alarm
     assert watched.rejections() == 1
+    watched.world.say("shop/band_saw/amps", "0.05")  # it had been silent
+    watched.world.run(1)
     since = watched.world.clocks.now
     watched.world.say("shop/band_saw/amps", "5")
     assert ("shop/gate/band_saw/set", "open") in watched.world.commands(since)
