@@ -1,5 +1,6 @@
 """What `gatehand off` and `gatehand reload` can still read of a config that somebody has spoilt."""
 
+import re
 from pathlib import Path
 
 import pytest
@@ -11,6 +12,8 @@ from gatehand.config.salvage import salvage
 
 EXAMPLE = (Path(__file__).resolve().parents[2] / "config.example.toml").read_text()
 OFF = ("shop/collector/set", "0")
+TOPICS = frozenset(re.findall(r'"([^"\n]*/[^"\n]*)"', EXAMPLE))
+"""Whole ones: a slip may cut the collector's own short, which is nobody else's."""
 
 
 def offs(text: str) -> list[tuple[str, str]]:
@@ -63,7 +66,7 @@ def test_no_slip_makes_it_fail_or_name_a_topic_that_no_collector_has(data: st.Da
         )
     found = [topic for topic, _ in offs(text)]
     assert len(found) <= 1
-    assert all("collector" in topic or topic not in EXAMPLE for topic in found), "another device's topic"
+    assert all("collector" in topic or topic not in TOPICS for topic in found), "another device's topic"
 
 
 @given(st.text(max_size=300))
