@@ -4,6 +4,7 @@ Each has a sample of its own in the ordinary tests.
 """
 
 import argparse
+import os
 import sys
 import tempfile
 from collections.abc import Callable
@@ -31,9 +32,18 @@ def _days(count: int, seed: int) -> bool:
     return many(str(seed), count)
 
 
+def _situations(_count: int, _seed: int) -> bool:
+    """Every situation of the small shops, the broker's coming and going to its end too (a quarter of an hour, 2 GB)."""
+    import pytest
+
+    os.environ["GATEHAND_WHOLE_WALKS"] = "1"
+    return pytest.main(["-q", "-s", str(TESTS / "rules" / "test_exhaustive.py")]) == 0
+
+
 RUNS: Final[dict[str, tuple[int, Callable[[int, int], bool]]]] = {
     "double_kills": (20, _double_kills),
     "days": (200, _days),
+    "situations": (1, _situations),
 }
 """Name: how many by default, and what gives whether all is well."""
 

@@ -10,8 +10,9 @@ from functools import partial
 from math import inf
 from typing import TYPE_CHECKING, Any
 
+import watcher
 from msgspec.structs import replace
-from watcher import ALONE, APART, BELIEVED, PRESSED, FanNotes, GateNotes, Notes, ToolNotes
+from watcher import APART, PRESSED, FanNotes, GateNotes, Notes, ToolNotes
 
 from gatehand_rules import Shop, State, doubt, fan, interlock, resets
 from gatehand_rules import state as st
@@ -80,7 +81,7 @@ class Canonical:
             st.ToolUnknown: heard,
             st.ToolIdle: heard | {"hump": DEEP},
             st.ToolRunning: heard
-            | {"since": Age(fan.STOOD) if seen else DROP, "standing": KEEP, "low_since": Age(stop_after)},
+            | {"since": Age(fan.STOOD) if seen and fan.STOOD else DROP, "standing": KEEP, "low_since": Age(stop_after)},
             st.ToolRunOn: heard | {"since": Age(run_on), "standing": KEEP, "hump": DEEP},
             st.ToolMuted: heard,
             st.ToolSilent: {"was": DEEP, "since": Age(run_on), "let_go": KEEP},
@@ -146,7 +147,7 @@ class Canonical:
                 "gone": KEEP,
                 "borne_out": KEEP,
                 "below_at": Age(APART),
-                "above_at": Age(BELIEVED),
+                "above_at": Age(watcher.BELIEVED),
             },
             st.Doubt: {"low_at": Age(doubt.APART), "high_at": Age(doubt.UNCHALLENGED)},
         }
@@ -299,7 +300,7 @@ def _fan_notes(coast: float, refresh: float, lost: float, seen: FanNotes, now: f
         seen.bin_full,
         seen.up,
         _age(seen.down_at, now, PRESSED[1] + 1.0),
-        _age(seen.asked_at, now, ALONE),
+        _age(seen.asked_at, now, watcher.ALONE),
     )
 
 

@@ -7,9 +7,10 @@ shortened to whole quanta as well, so that the number of situations is finite an
 from collections.abc import Sequence
 
 import pytest
+import watcher
 from walk import Move
 
-from gatehand_rules import Shop, fan, interlock, start
+from gatehand_rules import Shop, doubt, fan, interlock, resets, start
 from gatehand_rules import events as ev
 from gatehand_rules.shop import Collector, Gate, StopContact, Tool
 from gatehand_rules.words import Position
@@ -18,8 +19,19 @@ NEVER = 1e9
 QUANTUM = 1.0
 
 
-def in_quanta(monkeypatch: pytest.MonkeyPatch, *, answer: float = NEVER) -> None:
-    """The rules' own times in whole quanta. `answer`: seconds until a switch is told again; `NEVER`: it is not."""
+def in_quanta(
+    monkeypatch: pytest.MonkeyPatch, *, answer: float = NEVER, stood: float = 0.0, alone: float = 0.0
+) -> None:
+    """The rules' own times in whole quanta; each that a shop is not about is none, or no walk would end.
+
+    `answer`: seconds until a switch is told again; `NEVER`: it is not. `stood`: until a contrary word counts.
+    `alone`: between two resets by message.
+    """
+    monkeypatch.setattr(fan, "STOOD", stood)
+    for module, name in ((resets, "QUIET"), (interlock, "ALONE"), (watcher, "ALONE")):
+        monkeypatch.setattr(module, name, alone)
+    for module, name in ((doubt, "UNCHALLENGED"), (watcher, "BELIEVED")):
+        monkeypatch.setattr(module, name, 2 * QUANTUM)
     monkeypatch.setattr(start, "SETTLE", QUANTUM)
     monkeypatch.setattr(interlock, "RETAINED_IN", QUANTUM)
     monkeypatch.setattr(fan, "ANSWER_TIME", answer)
@@ -118,10 +130,14 @@ def moves(shop: Shop, *, late: bool = False, more: Sequence[ev.Event] = ()) -> l
     return [*found, *((2 * QUANTUM, event) for event in heard)] if late else found
 
 
-def at_rest(shop: Shop) -> list[Move]:
-    """The daemon starts in a shop at rest: what is retained, then a first reading of every tool."""
+def at_rest(shop: Shop, *, heard: bool = False) -> list[Move]:
+    """The daemon starts in a shop at rest: what is retained, then a first reading of every tool.
+
+    `heard`: each gate has spoken since, so that nothing of the start is left to be walked.
+    """
     found: list[Move] = [(0.0, ev.BrokerConnected())]
     found += [(0.0, ev.CollectorReport("main", on=False, retained=True))] if shop.collectors[0].reports else []
     found += [(0.0, ev.GateReport(g.name, Position.SHUT, retained=True)) for g in shop.gates if g.reports]
     found += [(0.0, ev.Reading(one.name, 0.0)) for one in shop.tools]
+    found += [(0.0, ev.GateReport(g.name, Position.SHUT)) for g in shop.gates if g.reports and heard]
     return [*found, (QUANTUM, ev.Tick())]
