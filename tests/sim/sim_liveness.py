@@ -1,10 +1,12 @@
 """The second phase: everything is mended, and the shop must work again, promptly, and rest when nothing asks."""
 
 import json
+from collections.abc import Container
 from random import Random
 
 from sim_alarms import alarm_id, outlived, standing
 from sim_broker import Radio
+from sim_daemon import IDLE
 from sim_happening import Happening
 from sim_more import DRAWS
 from sim_script import DAY
@@ -14,6 +16,8 @@ from support.monitor_notes import Breach
 PATIENCE = 3700.0
 """Seconds until a budget of starts is surely free again."""
 CUT = 6.0
+CALM = 60.0 + IDLE + 10.0
+"""Seconds after which an alarm that has come and gone too often is over."""
 AT_LAST = "after everything was mended and nothing asks"
 
 
@@ -40,6 +44,8 @@ def mend(world: World) -> None:
             fan.bin.set(active=False, at=now)
         fan.begin(now)
     for table in world.config.collector.values():
+        if table.reset is not None:
+            world.broker.say(table.reset.topic, table.reset.released.encode(), retain=False)
         shop.deliver(table.command.topic, table.command.off.encode(), now)  # a relay comes up open
     for name, gate in shop.gates.items():
         command = world.config.gate[name].command
@@ -77,11 +83,17 @@ def _alarms_over(world: World, tools: list[str]) -> list[Breach]:
             continue
         plain = [each for each in tools if _fan_of(world, each) == fan and not _by_hand(world, each)]
         if not plain:
-            forgive = {alarm_id(fan)}
-            return outlived(world, AT_LAST, forgive)
+            return _outlived(world, {alarm_id(fan)})
         if found := _cut(world, plain[0]) or _rest(world, f"after {plain[0]}"):
             return found
-    return outlived(world, AT_LAST)
+    return _outlived(world)
+
+
+def _outlived(world: World, forgiven: Container[str] = ()) -> list[Breach]:
+    """One that came and went every few seconds is shown for a minute more, and ends with the daemon's next beat."""
+    if outlived(world, AT_LAST, forgiven):
+        world.step_to(world.clocks.now + CALM)
+    return outlived(world, AT_LAST, forgiven)
 
 
 def _fan_of(world: World, tool: str) -> str:

@@ -116,6 +116,9 @@ class Monitor(Sight):
         for name, fan in self.fans.items():
             refresh = self._config.collector[name].refresh
             fan.sure = fan.sure and (refresh == 0 or now <= fan.on_at + refresh)
+            if fan.owes_off and fan.latched:
+                fan.must_off_by = now + AT_ONCE + SETTLING
+            fan.owes_off = False
 
     def lost(self, heard_at: float, now: float) -> None:
         """The connection is gone; what left after `heard_at` may not have arrived."""
@@ -321,7 +324,7 @@ class Monitor(Sight):
         settled = self._now >= self.connected_at + SETTLING and not self.stopping
         for name, fan in self.fans.items():
             enough = self.has_air(name)
-            if enough:
+            if self.count(name) >= self._config.collector[name].min_open:
                 fan.adopting = False
             if not enough:
                 fan.excused_until = max(fan.excused_until, self._now + 0.1)

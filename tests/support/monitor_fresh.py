@@ -22,6 +22,8 @@ def hear_amps(
     """
     if tool.silent_after > 0 and now > seen.heard_at + tool.silent_after - early:
         seen.doubt()
+    if tool.silent_after == 0 and seen.above_at is not None and now >= seen.above_at + UNCHALLENGED - early:
+        seen.doubtful = False
     if seen.believed_at(now):
         seen.rose_at, seen.maybe_at, seen.doubtful, seen.low = seen.maybe_at, None, False, False
     seen.gone, seen.amps = False, amps

@@ -53,6 +53,8 @@ class FanNotes:
     """Since the daemon's start it was neither told anything nor given enough gates."""
     starved_since: float | None = None
     must_off_by: float = inf
+    owes_off: bool = False
+    """A stop was heard while nothing could be told."""
     adverse_at: float = -inf
     """When something was last heard that forbids what may be on its way out already."""
     excused_until: float = -inf

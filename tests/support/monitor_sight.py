@@ -258,7 +258,9 @@ class Sight:
             return
         for fan in self._config.stop[name].collectors or self._config.collector:
             seen = self.fans[fan]
-            if not seen.latched or seen.told is not False:
+            if self.connected_at == inf:
+                seen.owes_off = True  # the stops have a connection of their own
+            elif not seen.latched or seen.told is not False:
                 seen.must_off_by = min(seen.must_off_by, self._now + AT_ONCE)
             self._latch(fan)
 
