@@ -81,7 +81,10 @@ def live_and_die(folder: Path, floor: Floor, random: Random) -> None:
     with daemon:
         if random.random() < 0.85:
             wait_until(lambda: floor.online > since, 20, "the daemon is there")
-            until = time.monotonic() + random.uniform(0.0, 1.4)
+            # Mostly too short for a start: nothing is believed in the first second. One in four lives to see one.
+            until = time.monotonic() + (
+                random.uniform(0.0, 1.0) if random.random() < 0.75 else random.uniform(2.5, 4.5)
+            )
         else:
             until = began + random.uniform(0.0, 0.8)
         while (left := until - time.monotonic()) > 0:
