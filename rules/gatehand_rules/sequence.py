@@ -282,7 +282,9 @@ def _opening(draft: Draft, at: int, served: list[Demand], *, over: bool) -> None
         _set_phase(draft, at, replace(phase, until=None))
     starters = [one for one in served if one.may_start]
     if not starters:
-        if not any(one.unconfirmed for one in served):  # else it goes on as soon as its tool is heard
+        if any(one.unconfirmed for one in served):  # it goes on as soon as its tool is heard
+            zone.shut_others(draft, at, zone.wanted(draft, at, served))
+        else:
             _call_off(draft, at, over=over)
         return
     chosen = zone.wanted(draft, at, served)

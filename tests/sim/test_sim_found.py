@@ -197,3 +197,19 @@ def test_what_a_sensor_held_back_through_an_outage_starts_nothing() -> None:
 def test_that_what_was_held_back_starts_something_is_seen(monkeypatch: Patch) -> None:
     monkeypatch.setattr(freshness.Lag, "judge", lambda _self, _at, _now, **_: freshness.NOTHING)
     assert "I5, I6" in rules_of(day(_says_when(shop("coast_down = 1")), *HELD_BACK))
+
+
+LEAVES = shop('coast_down = 1\nmax_open = 1\nrest = "leave"')
+FROZEN_IN_A_CHANGE = (cut(100, "jointer", 5), cut(300, "saw", 45), Happening(300.4, "daemon_slow", "", 306.0))
+
+
+def test_a_start_that_is_to_be_confirmed_leaves_no_gate_of_before_open_beyond_the_limit() -> None:
+    """Frozen in the middle of a change of zone, it waited for its tool's next word with both gates open."""
+    result = day(LEAVES, *FROZEN_IN_A_CHANGE)
+    assert result.breaches == []
+    assert told(result, "shop/gate/jointer/set", "shut", 300)[0] < 310
+
+
+def test_that_the_gate_of_before_stays_open_is_seen(monkeypatch: Patch) -> None:
+    monkeypatch.setattr(zone, "shut_others", lambda _draft, _at, _chosen: None)
+    assert "I7" in rules_of(day(LEAVES, *FROZEN_IN_A_CHANGE))
