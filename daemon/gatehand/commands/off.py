@@ -54,7 +54,7 @@ def run(args: argparse.Namespace) -> int:
     """Switch them off. 1: at least one off did not reach the broker, or nobody listens there."""
     folder = state_folder(args.state, args.config)
     if args.when_ended and (is_locked(folder) or yielded(folder)):
-        print("gatehand off: another daemon runs and works the shop; nothing was switched off")
+        print("gatehand off: another daemon is running here; nothing was switched off")
         return 0
     found = _find(args.config, folder)
     if isinstance(found, str):
