@@ -78,8 +78,9 @@ def test_the_daemon_refuses_a_broker_that_its_authority_has_not_signed(
 
 
 def test_off_works_over_an_encrypted_connection(broker: Mosquitto, fan: Person, tmp_path: Path) -> None:
-    done = gatehand_does("off", "--config", str(written(tmp_path, broker, "shop")))
-    assert (done.returncode, done.stdout) == (0, "collector main: told off\n")
+    config = written(tmp_path, broker, "shop")
+    done = gatehand_does("off", "--config", str(config))
+    assert (done.returncode, done.stdout) == (0, f"by {config}:\ncollector main: told off\n")
     wait_until(lambda: ("shop/fan/set", b"0") in fan.heard)
 
 
@@ -96,6 +97,7 @@ def test_a_certificate_for_another_name_is_refused(tmp_path: Path) -> None:
     make_authority(with_other_name.folder, "shop")
     with_other_name.configure(*make_broker_certificate(with_other_name.folder, "shop", names="DNS:elsewhere.test"))
     with with_other_name as broker:
-        done = gatehand_does("off", "--config", str(written(tmp_path, broker, "shop")))
+        config = written(tmp_path, broker, "shop")
+    done = gatehand_does("off", "--config", str(config))
     assert done.returncode == 1
     assert "no encrypted connection" in done.stdout

@@ -102,6 +102,12 @@ def _switch(kind: str, name: str, on: str, off: str) -> str:
     return f'{{ topic = "{kind}/{name}", {on} = "{on}", {off} = "{off}" }}'
 
 
+def _online(kind: str, one: Collector | Gate | Tool) -> list[str]:
+    """The device's own word about itself, where there is one."""
+    topic = f"online/{kind}/{one.name}"
+    return [f'online = {{ topic = "{topic}", active = "1", clear = "0" }}'] if one.tells_online else []
+
+
 def _collector(one: Collector) -> str:
     name = one.name
     lines = [f"[collector.{name}]", f"command = {_switch('set', name, 'on', 'off')}"]
@@ -111,7 +117,9 @@ def _collector(one: Collector) -> str:
         lines.append(f'current = {{ topic = "amps/{name}" }}\nrunning_amps = {one.running_amps:g}')
     lines += [f"{key} = {getattr(one, key):g}" for key in ("spin_up", "coast_down", "refresh", "min_open")]
     lines += [f"{key} = {value}" for key in ("max_open", "starts_per_hour") if (value := getattr(one, key)) is not None]
-    lines.append(f'bin_full = {{ topic = "bin/{name}", active = "1", clear = "0" }}')
+    if one.tells_bin:
+        lines.append(f'bin_full = {{ topic = "bin/{name}", active = "1", clear = "0" }}')
+    lines += _online("collector", one)
     lines.append(f'on_bin_full = "{one.on_bin_full}"\nrest = "{one.rest}"\n')
     return "\n".join(lines)
 
@@ -119,6 +127,7 @@ def _collector(one: Collector) -> str:
 def _gate(one: Gate) -> str:
     name = one.name
     lines = [f"[gate.{name}]", f'collector = "{one.collector}"']
+    lines += _online("gate", one)
     if one.commanded:
         lines.append(f"command = {_switch('set', name, 'open', 'shut')}")
     if one.reports:
@@ -131,6 +140,7 @@ def _gate(one: Gate) -> str:
 
 def _tool(one: Tool) -> str:
     lines = [f"[tool.{one.name}]", f'collector = "{one.collector}"', f'current = {{ topic = "amps/{one.name}" }}']
+    lines += _online("tool", one)
     lines += [f"{key} = {_names(value)}" for key in ("gates", "assist") if (value := getattr(one, key))]
     keys = ("start_amps", "stop_amps", "start_after", "stop_after", "run_on", "silent_after", "run_limit")
     lines += [f"{key} = {getattr(one, key):g}" for key in keys]

@@ -4,7 +4,7 @@ from collections.abc import Callable
 
 import pytest
 from mutants import MUTANTS, Mutant, no_interlock
-from small_shops import at_rest, in_quanta, moves, two_tools
+from small_shops import QUANTUM, at_rest, in_quanta, moves, two_tools
 from walk import anything, no_veto, walk
 
 from gatehand_rules import Outcome
@@ -14,7 +14,7 @@ FAR = 1500
 
 
 def test_the_sequence_needs_no_interlock(monkeypatch: pytest.MonkeyPatch, tell: Callable[[str], None]) -> None:
-    in_quanta(monkeypatch)
+    in_quanta(monkeypatch, stood=2 * QUANTUM, alone=2 * QUANTUM)
     no_interlock(monkeypatch)
     shop = two_tools()
     found = walk(shop, moves(shop), begin=at_rest(shop), most=6000)
@@ -24,7 +24,7 @@ def test_the_sequence_needs_no_interlock(monkeypatch: pytest.MonkeyPatch, tell: 
 
 @pytest.mark.parametrize("mutant", MUTANTS, ids=lambda mutant: f"{mutant.name}-{mutant.breaks}")
 def test_the_interlock_holds_a_sequence_that_errs(mutant: Mutant, monkeypatch: pytest.MonkeyPatch) -> None:
-    in_quanta(monkeypatch)
+    in_quanta(monkeypatch, stood=2 * QUANTUM, alone=2 * QUANTUM)
     mutant.apply(monkeypatch)
     shop = mutant.shop()
     heard, begin = moves(shop, more=mutant.more), at_rest(shop)
