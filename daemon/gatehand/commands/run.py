@@ -25,7 +25,7 @@ BAD_CONFIG: Final = 78
 
 ANOTHER_RUNS: Final = 1
 
-_SHED_AFTER: Final = 1.5
+_SHED_AFTER: Final = 1.0
 """Seconds: when the shop has been taken up, and before the first cut."""
 
 
