@@ -175,7 +175,7 @@ def test_the_service_leaves_another_daemon_of_this_folder_alone(broker: Mosquitt
             wait_until((tmp_path / "off.json").exists, 20, "it runs")
             done = gatehand_does("off", "--config", str(tmp_path / "config.toml"), "--when-ended")
             assert done.returncode == 0
-            assert "another daemon runs" in done.stdout
+            assert "another daemon is running here" in done.stdout
         fan.listen(FAN)
         done = gatehand_does("off", "--config", str(tmp_path / "config.toml"), "--when-ended")
         assert done.returncode == 0
