@@ -3,6 +3,11 @@
 from collections.abc import Callable
 
 import pytest
+from hypothesis import settings
+
+settings.register_profile("no_clock", deadline=None)
+settings.load_profile("no_clock")
+"""A drawn example may take as long as a busy machine makes it take."""
 
 SAID = pytest.StashKey[list[str]]()
 

@@ -1,4 +1,4 @@
-"""The same duct trees for the EPANET engine (`owa-epanet`), an independent solver to hold ours against.
+"""The same duct trees for the EPANET engine (`epanet-plus`), an independent solver to hold ours against.
 
 Hoods become reservoirs at head 0, the fan a pump with the power curve A - B Q^2, shut branches closed pipes. Head is
 metres of air by EPANET's own g of 32.2 ft/s2. The loss models coincide: Darcy-Weisbach with Swamee and Jain's factor,
@@ -18,9 +18,9 @@ GRAVITY = 32.2 * 0.3048
 def missing() -> str | None:
     """Why the engine cannot be used here, or None."""
     try:
-        import epanet.toolkit  # noqa: F401
+        import epanet_plus  # noqa: F401
     except ImportError as error:
-        return f"owa-epanet is not here ({error}); no wheel for this platform?"
+        return f"epanet-plus is not here ({error}); no wheel for this platform?"
     return None
 
 
@@ -28,16 +28,17 @@ class Engine:
     """One tree loaded into EPANET; `solve` runs one set of gates."""
 
     def __init__(self, network: Network, fan: tuple[float, float], air: Air, folder: Path, accuracy: float) -> None:
-        from epanet import toolkit
+        from epanet_plus import EpanetAPI, EpanetConstants
 
-        self.kit: Any = toolkit
+        self.kit: Any = EpanetAPI(use_project=True)
+        self.names: Any = EpanetConstants
         self.network = network
         source = folder / "shop.inp"
         source.write_text(_input_file(network, fan, air, accuracy))
-        self.project = toolkit.createproject()
-        toolkit.open(self.project, str(source), str(folder / "shop.rpt"), "")
-        toolkit.openH(self.project)
-        self.link = {duct.name: toolkit.getlinkindex(self.project, duct.name) for duct in network.ducts}
+        self.kit.createproject()
+        self.kit.open(str(source), str(folder / "shop.rpt"), "")
+        self.kit.openH()
+        self.link = {duct.name: self.kit.getlinkindex(duct.name) for duct in network.ducts}
         self.shown = dict.fromkeys(self.link, True)
 
     def solve(self, gates: Collection[str]) -> dict[str, float]:
@@ -47,21 +48,21 @@ class Engine:
             if (duct.gate in gates) if duct.entry is not None else duct.name in live:
                 live.add(duct.name)
                 live.add(duct.into or "")
-        kit, project = self.kit, self.project
+        kit, names = self.kit, self.names
         for name, link in self.link.items():
             wanted = name in live
             if wanted != self.shown[name]:
-                kit.setlinkvalue(project, link, kit.INITSTATUS, float(wanted))
+                kit.setlinkvalue(link, names.EN_INITSTATUS, float(wanted))
                 self.shown[name] = wanted
-        kit.initH(project, kit.NOSAVE)
-        kit.runH(project)
-        return {n: kit.getlinkvalue(project, i, kit.FLOW) / 1000 for n, i in self.link.items() if n in live}
+        kit.initH(names.EN_NOSAVE)
+        kit.runH()
+        return {n: kit.getlinkvalue(i, names.EN_FLOW) / 1000 for n, i in self.link.items() if n in live}
 
     def close(self) -> None:
         """Let go of the engine's memory and files."""
-        self.kit.closeH(self.project)
-        self.kit.close(self.project)
-        self.kit.deleteproject(self.project)
+        self.kit.closeH()
+        self.kit.close()
+        self.kit.deleteproject()
 
 
 def _input_file(network: Network, fan: tuple[float, float], air: Air, accuracy: float) -> str:

@@ -8,8 +8,6 @@ from hypothesis import strategies as st
 
 from gatehand_rules.air.curve import Curve
 
-interpolate = pytest.importorskip("scipy.interpolate", reason="scipy is not installed: no comparison with it")
-
 
 def falling(steps: list[float], drops: list[float]) -> tuple[tuple[float, float], ...]:
     points, x, y = [], 0.0, 20.0
@@ -21,6 +19,7 @@ def falling(steps: list[float], drops: list[float]) -> tuple[tuple[float, float]
 
 @given(st.lists(st.floats(0.01, 1.0), min_size=3, max_size=12), st.lists(st.floats(0.0, 3.0), min_size=12, max_size=12))
 def test_it_is_scipys_pchip(steps: list[float], drops: list[float]) -> None:
+    interpolate = pytest.importorskip("scipy.interpolate", reason="scipy (extra 'oracle') is not installed")
     points = falling(steps, drops)
     ours = Curve(points)
     theirs = interpolate.PchipInterpolator(*zip(*points, strict=True))

@@ -74,7 +74,7 @@ def figures(size: Size) -> Iterator[Figure]:
                 engine.close()
     what = "airflow: all 4,096 sets of 12 gates"
     for accuracy, found in theirs.items():
-        base = f"owa-epanet to {accuracy:.0e}"
+        base = f"EPANET to {accuracy:.0e}"
         yield Figure(what=what, unit="s", ours=mine, baseline=base, theirs=found, wanted=("at most", 1.0))
     yield Figure(what=what, unit="s", ours=mine, baseline="the limit", theirs=(4.0,), wanted=("at most", 1.0))
 
