@@ -18,9 +18,12 @@ GRAVITY = 32.2 * 0.3048
 def missing() -> str | None:
     """Why the engine cannot be used here, or None."""
     try:
+        import epanet
         import epanet_plus  # noqa: F401
     except ImportError as error:
         return f"epanet-plus is not here ({error}); no wheel for this platform?"
+    if not hasattr(epanet, "EN_createproject"):
+        return f"another package hides the engine of epanet-plus ({epanet.__file__}): make the environment anew"
     return None
 
 
