@@ -17,8 +17,8 @@ from bench_kit import Figure, Size, scratch
 from gatehand.config import load_text
 from gatehand.journal.clock import SystemClock
 from gatehand.journal.line import Line, Stamper
-from gatehand.journal.recorder import Recorder
 from gatehand.mqtt.transport import Connected, Outgoing, Subscription
+from gatehand.recording.recorder import Recorder
 from gatehand.shell.engine import Engine
 from gatehand.shell.plan import Plan
 from gatehand_rules import events as ev

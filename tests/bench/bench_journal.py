@@ -24,9 +24,9 @@ from readings_support import START, TOOLS, interleaved, saw  # noqa: E402
 
 from gatehand.journal.clock import SystemClock  # noqa: E402
 from gatehand.journal.line import Stamper  # noqa: E402
-from gatehand.journal.recorder import Recorder  # noqa: E402
-from gatehand.journal.recording import Recording, capacity_text, recordings  # noqa: E402
 from gatehand.journal.writer import EventLog  # noqa: E402
+from gatehand.recording.recorder import Recorder  # noqa: E402
+from gatehand.recording.recording import Recording, capacity_text, recordings  # noqa: E402
 from gatehand_rules.findings import Finding, Happened, Rule  # noqa: E402
 
 ROUNDS = 1000

@@ -21,8 +21,8 @@ from bench_kit import Figure, Size  # noqa: E402
 from journal_support import FakeClock  # noqa: E402
 
 from gatehand.config import load_text  # noqa: E402
-from gatehand.journal.recorder import Recorder  # noqa: E402
-from gatehand.journal.recording import Recording, recordings  # noqa: E402
+from gatehand.recording.recorder import Recorder  # noqa: E402
+from gatehand.recording.recording import Recording, recordings  # noqa: E402
 from gatehand.replay.compare import compare  # noqa: E402
 from gatehand.replay.csvfile import read_csv  # noqa: E402
 from gatehand.replay.devices import IdealDevices  # noqa: E402

@@ -8,7 +8,7 @@ from hypothesis import HealthCheck, settings
 from hypothesis import strategies as st
 
 from gatehand.config import load
-from gatehand.journal.recorder import Recorder
+from gatehand.recording.recorder import Recorder
 from gatehand_rules import events as ev
 from gatehand_rules import initial
 from gatehand_rules.words import Position

@@ -14,14 +14,14 @@ from pathlib import Path
 from msgspec.structs import astuple
 
 from gatehand.config import Level, Loaded, load, load_text
-from gatehand.journal.frames import Kind, frame
-from gatehand.journal.head import RecordingError
 from gatehand.journal.line import Line, LineError, Stamper, decode, encode
 from gatehand.journal.reader import EventReader, Follower
-from gatehand.journal.recording import Recording, recordings
 from gatehand.journal.sentences import sentence_of
 from gatehand.mqtt.payload import Payload, Reader, Rejected, UnknownWord, excerpt
 from gatehand.mqtt.topics import filter_problem, matches, topic_problem
+from gatehand.recording.format import RecordingError
+from gatehand.recording.frames import Kind, frame
+from gatehand.recording.recording import Recording, recordings
 from gatehand.shell.plan import Plan
 from gatehand_rules import events as ev
 from gatehand_rules import initial, step

@@ -5,8 +5,8 @@ import os
 import random
 from pathlib import Path
 
-from gatehand.journal.recorder import Recorder
-from gatehand.journal.recording import Recording, recordings
+from gatehand.recording.recorder import Recorder
+from gatehand.recording.recording import Recording, recordings
 from gatehand_rules.events import Event, Reading
 from gatehand_rules.state import Guard, State
 

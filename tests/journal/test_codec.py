@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from msgspec import Struct
 
-from gatehand.journal.codec import CodecError, from_json, known, to_json
+from gatehand.recording.codec import CodecError, from_json, known, to_json
 from gatehand_rules import events, state, words
 
 CLASSES = known(state, events, words)

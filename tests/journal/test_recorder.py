@@ -17,12 +17,12 @@ from journal_support import NOON, FakeClock, FaultyDisk
 from msgspec.structs import astuple
 from readings_support import START, TOOLS, interleaved, read, record, saw
 
-from gatehand.journal.columns import decode_block, encode_block
-from gatehand.journal.frames import Kind, first_frame, frame
-from gatehand.journal.head import RecordingError
-from gatehand.journal.recorder import Recorder
-from gatehand.journal.recording import Recording, recordings
-from gatehand.journal.rows import Rows, Streams
+from gatehand.recording.columns import decode_block, encode_block
+from gatehand.recording.format import RecordingError
+from gatehand.recording.frames import Kind, first_frame, frame
+from gatehand.recording.recorder import Recorder
+from gatehand.recording.recording import Recording, recordings
+from gatehand.recording.streams import Rows, Streams
 from gatehand_rules.events import CollectorCurrent, Event, Reading, Tick
 
 

@@ -6,8 +6,8 @@ from pathlib import Path
 import pytest
 from journal_support import FakeClock
 
-from gatehand.journal.recorder import Recorder
-from gatehand.journal.recording import Recording, recordings
+from gatehand.recording.recorder import Recorder
+from gatehand.recording.recording import Recording, recordings
 from gatehand_rules.commands import Command
 from gatehand_rules.events import (
     BinReport,

@@ -8,8 +8,8 @@ from journal_support import FakeClock
 from msgspec.structs import replace
 from readings_support import CNC, TOOLS, cnc, interleaved, read, record, saw
 
-from gatehand.journal.recorder import Recorder
-from gatehand.journal.recording import BYTES_PER_READING, capacity_text, days_held, recordings
+from gatehand.recording.recorder import Recorder
+from gatehand.recording.recording import BYTES_PER_READING, capacity_text, days_held, recordings
 from gatehand_rules.events import Event
 
 CONFIG = "# an hour's head carries the whole config\n" + "\n".join(

@@ -10,9 +10,9 @@ from support.recorded_shop import MORNING, SHOP, RecordedShop
 
 from gatehand.cli import main
 from gatehand.config import load_text
-from gatehand.journal.head import EPOCH
 from gatehand.journal.line import facts_of
 from gatehand.journal.reader import EventReader
+from gatehand.recording.format import EPOCH
 from gatehand.replay.compare import Comparison, compare
 from gatehand.replay.history import Shops, replay
 from gatehand.simshop import CollectorHabits, GateHabits, Habits, ToolHabits, Trouble

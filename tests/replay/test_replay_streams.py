@@ -8,8 +8,8 @@ from support.recorded_shop import MORNING, RecordedShop
 
 from gatehand.journal.disk import RealDisk
 from gatehand.journal.reader import EventReader
-from gatehand.journal.recording import Recording, recordings
-from gatehand.journal.shelf import Shelf
+from gatehand.recording.recording import Recording, recordings
+from gatehand.recording.store import Shelf
 from gatehand.replay.recorded import stretches
 from gatehand.tune.source import from_recording
 

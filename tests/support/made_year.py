@@ -18,11 +18,11 @@ if __name__ == "__main__":
 from msgspec.structs import replace
 
 from gatehand.journal.disk import RealDisk
-from gatehand.journal.frames import Kind, frame, frames
-from gatehand.journal.head import decode_head, encode_head
 from gatehand.journal.line import stamp
-from gatehand.journal.recording import recordings
-from gatehand.journal.shelf import Shelf
+from gatehand.recording.format import decode_head, encode_head
+from gatehand.recording.frames import Kind, frame, frames
+from gatehand.recording.recording import recordings
+from gatehand.recording.store import Shelf
 from gatehand.simshop import Habits, ToolHabits, Trouble
 from support.recorded_shop import MORNING, SHOP, RecordedShop
 

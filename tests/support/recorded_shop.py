@@ -8,9 +8,9 @@ from pathlib import Path
 
 from gatehand.config import load
 from gatehand.journal.line import DAEMON_STARTED, DAEMON_STOPPED, Stamper
-from gatehand.journal.recorder import Recorder
 from gatehand.journal.writer import EventLog
 from gatehand.mqtt.transport import Connected, Outgoing, Subscription
+from gatehand.recording.recorder import Recorder
 from gatehand.shell.engine import Engine
 from gatehand.shell.plan import Plan
 from gatehand.simshop import Habits, SimShop

@@ -79,8 +79,8 @@ def _readings(args: argparse.Namespace, shop: Shop) -> int:
 
 
 def _recording(args: argparse.Namespace, config: Config, loaded: Loaded, shop: Shop) -> int:
-    from gatehand.journal.recording import BYTES_PER_READING, recordings
     from gatehand.journal.when import WhenError, when
+    from gatehand.recording.recording import BYTES_PER_READING, recordings
     from gatehand.replay.compare import as_json, compare, diff, table
 
     now = datetime.now().astimezone()
@@ -107,7 +107,7 @@ def _recording(args: argparse.Namespace, config: Config, loaded: Loaded, shop: S
 
 
 def _nothing(folder: Path) -> str:
-    from gatehand.journal.recording import recordings
+    from gatehand.recording.recording import recordings
     from gatehand.replay.compare import clock
 
     there = [listed for listed in recordings(folder) if not listed.trouble]

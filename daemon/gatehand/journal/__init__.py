@@ -1,5 +1,5 @@
-"""The event log and the recording of readings: what happened, why, and what was seen, on disk.
+"""The event log: what happened and why, on disk, one line each.
 
-`clock` and `line` make a line, `writer` puts it on disk, `reader` finds it again, `sentences` says it in words;
-`recorder` and `recording` write and read the readings. Nothing here knows MQTT or decides anything.
+`clock` and `line` make a line, `writer` puts it on disk, `reader` finds it again, `sentences` says it in words.
+Nothing here knows MQTT or decides anything. What was seen stands in `gatehand.recording`.
 """

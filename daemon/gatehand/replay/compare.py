@@ -7,9 +7,9 @@ from pathlib import Path
 from typing import Any
 
 from gatehand.config.shown import named
-from gatehand.journal.head import EPOCH
 from gatehand.journal.line import facts_of
 from gatehand.journal.sentences import sentence
+from gatehand.recording.format import EPOCH
 from gatehand.replay.differences import Only, Timed, gained, only_in_one
 from gatehand.replay.history import History, replay
 from gatehand.replay.tally import Tally, Use

@@ -13,8 +13,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final, TypeAlias
 
 from gatehand.config import load_text
-from gatehand.journal.head import EPOCH, RecordingError
-from gatehand.journal.recording import Listed, Recording, recordings
+from gatehand.recording.format import EPOCH, RecordingError
+from gatehand.recording.recording import Listed, Recording, recordings
 from gatehand.replay.player import RECORDED, Player
 from gatehand.replay.recalled import Recalled
 from gatehand.replay.recorded import stretches

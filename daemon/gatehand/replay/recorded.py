@@ -3,8 +3,8 @@
 from array import array
 from collections.abc import Iterator
 
-from gatehand.journal.recording import Recording
-from gatehand.journal.rows import OTHER, TICK, Rows
+from gatehand.recording.recording import Recording
+from gatehand.recording.streams import OTHER, TICK, Rows
 from gatehand.replay.tracks import Stretch, Timed, Track
 
 

@@ -9,8 +9,8 @@ from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from typing import Final
 
-from gatehand.journal.head import EPOCH
 from gatehand.journal.line import CLOCK_STEPPED, DAEMON_STARTED, DAEMON_STOPPED, LOG_GAP, Line
+from gatehand.recording.format import EPOCH
 from gatehand.replay.tally import Tally
 from gatehand_rules.findings import Happened, Rule
 

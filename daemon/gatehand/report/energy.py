@@ -12,8 +12,8 @@ from typing import Final
 
 from gatehand.config import Config
 from gatehand.config.circuit import COLLECTOR_MEMBER
-from gatehand.journal.head import RecordingError
-from gatehand.journal.recording import Listed, Recording, recordings
+from gatehand.recording.format import RecordingError
+from gatehand.recording.recording import Listed, Recording, recordings
 from gatehand.replay.band import at_least
 from gatehand.replay.recorded import stretches
 from gatehand.replay.tally import Tally, Use

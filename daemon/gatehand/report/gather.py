@@ -6,9 +6,9 @@ from datetime import datetime, timedelta
 from pathlib import Path
 
 from gatehand.config import Config
-from gatehand.journal.head import EPOCH
 from gatehand.journal.line import Line
 from gatehand.journal.reader import EventReader
+from gatehand.recording.format import EPOCH
 from gatehand.report.account import NOT_COUNTED, Account, account, wall_ms
 from gatehand.report.energy import energies
 from gatehand.report.summary import Summary

@@ -5,7 +5,7 @@ from datetime import timedelta
 from html import escape
 from typing import Final
 
-from gatehand.journal.head import EPOCH
+from gatehand.recording.format import EPOCH
 from gatehand.replay.compare import clock
 from gatehand.report.charts import bars, by_time, columns, meter
 from gatehand.report.say import span, upkeep_words

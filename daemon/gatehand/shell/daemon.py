@@ -18,13 +18,13 @@ from gatehand.homie.link import shown_as_homie
 from gatehand.journal.clock import Clock, SystemClock
 from gatehand.journal.disk import Disk
 from gatehand.journal.line import DAEMON_STARTED, DAEMON_STOPPED, Stamper, new_run, stamp
-from gatehand.journal.recorder import Recorder
 from gatehand.journal.writer import EventLog
 from gatehand.mqtt.from_config import broker_settings
 from gatehand.mqtt.pulse import Pulse
 from gatehand.mqtt.session import Session
 from gatehand.mqtt.settings import Patience
 from gatehand.mqtt.transport import Connected, Notice, Outgoing, Subscription
+from gatehand.recording.recorder import Recorder
 from gatehand.shell import shell_alarms
 from gatehand.shell.claim import Claim, Doorkeeper
 from gatehand.shell.engine import Engine

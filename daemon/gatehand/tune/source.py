@@ -6,8 +6,8 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from pathlib import Path
 
-from gatehand.journal.head import EPOCH, RecordingError
-from gatehand.journal.recording import Recording, recordings
+from gatehand.recording.format import EPOCH, RecordingError
+from gatehand.recording.recording import Recording, recordings
 from gatehand.replay.csvfile import read_csv
 from gatehand.replay.recorded import stretches
 from gatehand.replay.tracks import Track

@@ -5,7 +5,7 @@ from dataclasses import dataclass, field
 from datetime import timedelta
 from typing import Final
 
-from gatehand.journal.head import EPOCH
+from gatehand.recording.format import EPOCH
 from gatehand.tune.distribution import Distribution, gathered
 from gatehand.tune.levels import Levels, TooShort, levels
 from gatehand.tune.run_on import FEW_PAUSES, RunOn, advised, choices

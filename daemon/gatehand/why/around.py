@@ -5,8 +5,8 @@ from datetime import timedelta
 from pathlib import Path
 from typing import Final
 
-from gatehand.journal.head import EPOCH, RecordingError
-from gatehand.journal.recording import Recording, recordings
+from gatehand.recording.format import EPOCH, RecordingError
+from gatehand.recording.recording import Recording, recordings
 from gatehand.replay.history import Shops
 from gatehand.replay.player import RECORDED, Player
 from gatehand.replay.recalled import Recalled

@@ -6,8 +6,8 @@ from pathlib import Path
 from typing import Final
 
 from gatehand.config import Config
-from gatehand.journal.head import EPOCH
 from gatehand.journal.reader import EventReader
+from gatehand.recording.format import EPOCH
 from gatehand.report.account import wall_ms
 from gatehand.why import of_collector, of_daemon, of_gate, of_tool
 from gatehand.why.find import last_missed, moment_ms, nearest_missed

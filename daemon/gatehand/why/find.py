@@ -5,9 +5,9 @@ from itertools import islice
 from typing import Final
 
 from gatehand.config import Config
-from gatehand.journal.head import EPOCH
 from gatehand.journal.line import Line
 from gatehand.journal.reader import EventReader
+from gatehand.recording.format import EPOCH
 from gatehand.report.account import wall_ms
 from gatehand.why import of_collector
 from gatehand.why.scene import Kind

@@ -8,10 +8,10 @@ from pathlib import Path
 from typing import Final, Literal, TypeAlias
 
 from gatehand.config import Config
-from gatehand.journal.head import EPOCH, RecordingError
 from gatehand.journal.line import DAEMON_STARTED, Line
 from gatehand.journal.reader import EventReader
-from gatehand.journal.recording import Recording, recordings
+from gatehand.recording.format import EPOCH, RecordingError
+from gatehand.recording.recording import Recording, recordings
 from gatehand.replay.history import Shops
 from gatehand.replay.player import RECORDED, Player
 from gatehand.replay.recorded import stretches

@@ -12,8 +12,8 @@ from datetime import timedelta
 from pathlib import Path
 from typing import Final
 
-from gatehand.journal.head import EPOCH, RecordingError
-from gatehand.journal.recording import Recording, recordings
+from gatehand.recording.format import EPOCH, RecordingError
+from gatehand.recording.recording import Recording, recordings
 from gatehand.replay.begin import rested
 from gatehand.replay.player import Player
 from gatehand.replay.tracks import Stretch, Track

@@ -4,8 +4,8 @@ from dataclasses import dataclass, field
 from datetime import timedelta
 from typing import Final, TypeAlias
 
-from gatehand.journal.head import EPOCH
 from gatehand.journal.line import Line
+from gatehand.recording.format import EPOCH
 
 Setting: TypeAlias = float | str
 

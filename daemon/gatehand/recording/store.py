@@ -11,11 +11,11 @@ from pathlib import Path
 
 from msgspec.structs import replace
 
-from gatehand.journal.columns import BLOCK_ROWS, encode_block
 from gatehand.journal.disk import Disk
-from gatehand.journal.frames import Damage, Kind, frame, frames
-from gatehand.journal.head import Head, RecordingError, decode_head, encode_head
-from gatehand.journal.rows import OTHER, Rows, decode_rows
+from gatehand.recording.columns import BLOCK_ROWS, encode_block
+from gatehand.recording.format import Head, RecordingError, decode_head, encode_head
+from gatehand.recording.frames import Damage, Kind, frame, frames
+from gatehand.recording.streams import OTHER, Rows, decode_rows
 
 NAME = re.compile(r"readings-(\d{6,})\.(live|rec)")
 _PART = re.compile(r"readings-\d{6,}\.rec\.part")

@@ -15,13 +15,13 @@ from pathlib import Path
 from queue import Empty, SimpleQueue
 from typing import TypeAlias
 
-from gatehand.journal import codec
 from gatehand.journal.clock import Clock
 from gatehand.journal.disk import Disk, RealDisk
-from gatehand.journal.frames import Kind, frame
-from gatehand.journal.head import Head
-from gatehand.journal.rows import ROW_BYTES, RowFrame, Streams
-from gatehand.journal.shelf import Shelf
+from gatehand.recording import codec
+from gatehand.recording.format import Head
+from gatehand.recording.frames import Kind, frame
+from gatehand.recording.store import Shelf
+from gatehand.recording.streams import ROW_BYTES, RowFrame, Streams
 from gatehand_rules.events import Event
 from gatehand_rules.state import State
 

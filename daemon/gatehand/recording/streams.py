@@ -14,7 +14,7 @@ from typing import Literal, get_args, get_origin
 from msgspec import Struct, field
 from msgspec.structs import fields
 
-from gatehand.journal import codec
+from gatehand.recording import codec
 from gatehand_rules import events as event_module
 from gatehand_rules import words
 from gatehand_rules.events import CollectorCurrent, Event, Reading, Tick

@@ -15,7 +15,7 @@ from collections import deque
 from collections.abc import Callable, Sequence
 from itertools import accumulate, pairwise
 
-from gatehand.journal.rows import OTHER, Rows, decode_event, encode_event
+from gatehand.recording.streams import OTHER, Rows, decode_event, encode_event
 
 BLOCK_ROWS = 1 << 15
 _BLOCK = struct.Struct("<qHII")

@@ -12,7 +12,7 @@ from typing import Any
 
 from msgspec import Struct
 
-from gatehand.journal import codec
+from gatehand.recording import codec
 from gatehand_rules import state as state_module
 from gatehand_rules import words
 from gatehand_rules.state import State

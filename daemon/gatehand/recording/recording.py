@@ -15,11 +15,11 @@ from operator import itemgetter
 from pathlib import Path
 from typing import cast
 
-from gatehand.journal.columns import decode_block, decode_stream
-from gatehand.journal.frames import Damage, Kind, first_frame, frames
-from gatehand.journal.head import EPOCH, PEEK, Head, Peek, RecordingError, decode_head, peek
-from gatehand.journal.rows import Rows, Streams, decode_rows
-from gatehand.journal.shelf import numbered
+from gatehand.recording.columns import decode_block, decode_stream
+from gatehand.recording.format import EPOCH, PEEK, Head, Peek, RecordingError, decode_head, peek
+from gatehand.recording.frames import Damage, Kind, first_frame, frames
+from gatehand.recording.store import numbered
+from gatehand.recording.streams import Rows, Streams, decode_rows
 from gatehand_rules.events import Event
 
 BYTES_PER_READING = 1.5
