@@ -6,9 +6,11 @@ now, and everything that is carried over by name then finds its own.
 
 from collections.abc import Iterator, Mapping
 
+from msgspec.structs import replace
+
 from gatehand_rules.alarms import WHATS, alarm_id
 from gatehand_rules.findings import Fact, Rule
-from gatehand_rules.shop import Circuit, Collector, Gate, Shop, StopContact, Tool
+from gatehand_rules.shop import Shop
 from gatehand_rules.state import GateOpen, Held, State
 
 BEFORE = "{} (before)"
@@ -32,21 +34,16 @@ def told_anew(shop: Shop, names: Mapping[str, str]) -> Shop:
     def now(name: str) -> str:
         return names.get(name) or (BEFORE.format(name) if name in taken else name)
 
-    def under(what: Tool | Gate | Collector | StopContact | Circuit, **changes: object) -> dict[str, object]:
-        return {key: getattr(what, key) for key in type(what).model_fields} | changes
+    def all_now(collectors: tuple[str, ...]) -> tuple[str, ...]:
+        return tuple(now(name) for name in collectors)
 
-    return Shop(
-        tools=tuple(Tool.model_validate(under(one, collector=now(one.collector))) for one in shop.tools),
-        gates=tuple(Gate.model_validate(under(one, collector=now(one.collector))) for one in shop.gates),
-        collectors=tuple(Collector.model_validate(under(one, name=now(one.name))) for one in shop.collectors),
-        stops=tuple(
-            StopContact.model_validate(under(one, collectors=tuple(now(name) for name in one.collectors)))
-            for one in shop.stops
-        ),
-        circuits=tuple(
-            Circuit.model_validate(under(one, collectors=tuple(now(name) for name in one.collectors)))
-            for one in shop.circuits
-        ),
+    return replace(
+        shop,
+        tools=tuple(replace(one, collector=now(one.collector)) for one in shop.tools),
+        gates=tuple(replace(one, collector=now(one.collector)) for one in shop.gates),
+        collectors=tuple(replace(one, name=now(one.name)) for one in shop.collectors),
+        stops=tuple(replace(one, collectors=all_now(one.collectors)) for one in shop.stops),
+        circuits=tuple(replace(one, collectors=all_now(one.collectors)) for one in shop.circuits),
     )
 
 

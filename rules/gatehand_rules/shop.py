@@ -1,26 +1,25 @@
-"""The shop as the rules see it: tools, gates, collectors, stop contacts. Validated, frozen, no topics in it.
+"""The shop as the rules see it: tools, gates, collectors, stop contacts. Checked, frozen, no topics in it.
 
 Durations are seconds, currents ampere. Names are unique within their kind. Topics, payloads and files belong to the
 daemon's config, which builds a `Shop` from them.
+
+A description is checked whenever one is made, so one that exists is one that can be: `ValueError` says what cannot,
+`TypeError` names a field that there is not. One is changed by `msgspec.structs.replace`, which makes a new one: it is
+checked anew, and a shop's indexes are built anew.
 """
 
 from collections.abc import Iterable
 from functools import cached_property
-from typing import Annotated, Literal, Self
+from math import inf
+from typing import Literal, TypeAlias
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from msgspec import Struct
 
-Seconds = Annotated[float, Field(ge=0, allow_inf_nan=False)]
-Amps = Annotated[float, Field(gt=0, allow_inf_nan=False)]
-
-
-class Described(BaseModel):
-    """Base of all descriptions: frozen, strict about unknown keys."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid")
+MOST_RETRIES = 20
+"""A gate is told again no more often than that."""
 
 
-class Tool(Described):
+class Tool(Struct, frozen=True, kw_only=True):
     """A machine whose current is watched."""
 
     name: str
@@ -28,26 +27,26 @@ class Tool(Described):
     gates: tuple[str, ...] = ()
     assist: tuple[str, ...] = ()
     """Gates opened with its own to keep the main moving; never waited for."""
-    start_amps: Amps
-    stop_amps: Amps
-    start_after: Seconds = 0.0
-    stop_after: Seconds = 0.0
-    run_on: Seconds = 10.0
-    silent_after: Seconds = 30.0
+    start_amps: float
+    stop_amps: float
+    start_after: float = 0.0
+    stop_after: float = 0.0
+    run_on: float = 10.0
+    silent_after: float = 30.0
     """0: the sensor speaks only on change and is never taken for silent."""
-    run_limit: Seconds = 8 * 3600.0
+    run_limit: float = 8 * 3600.0
     """0: no limit."""
     tells_online: bool = True
     """Its device may say that it is gone."""
 
-    @model_validator(mode="after")
-    def _hysteresis(self) -> Self:
+    def __post_init__(self) -> None:
+        _refuse_below(0.0, self, "start_after", "stop_after", "run_on", "silent_after", "run_limit")
+        _refuse_nothing(self, "start_amps", "stop_amps")
         if self.stop_amps > self.start_amps:
-            raise ValueError(f"stop_amps {self.stop_amps:g} is above start_amps {self.start_amps:g}")
-        return self
+            raise ValueError(f"tool {self.name}: stop_amps {self.stop_amps:g} is above start_amps {self.start_amps:g}")
 
 
-class Gate(Described):
+class Gate(Struct, frozen=True, kw_only=True):
     """A blast gate."""
 
     name: str
@@ -58,23 +57,25 @@ class Gate(Described):
     """It reports its position."""
     polled: bool = False
     """It can be asked where it stands."""
-    travel: Seconds = 1.5
-    retries: Annotated[int, Field(ge=0, le=20)] = 2
-    hand_limit: Seconds = 1800.0
+    travel: float = 1.5
+    retries: int = 2
+    hand_limit: float = 1800.0
     relief: bool = False
     """Among the first to open when a fan turns against shut gates."""
     on_hand_open: Literal["start", "ignore"] = "ignore"
     tells_online: bool = True
     """Its device may say that it is gone."""
 
-    @model_validator(mode="after")
-    def _known_somehow(self) -> Self:
+    def __post_init__(self) -> None:
+        _refuse_below(0, self, "travel", "retries", "hand_limit")
+        if self.retries > MOST_RETRIES:
+            raise ValueError(f"gate {self.name}: retries {self.retries} are more than {MOST_RETRIES}")
+        _refuse_other(("start", "ignore"), self, "on_hand_open")
         if not self.commanded and not self.reports:
-            raise ValueError("a gate without command must report its position")
-        return self
+            raise ValueError(f"gate {self.name}: a gate without command must report its position")
 
 
-class Collector(Described):
+class Collector(Struct, frozen=True, kw_only=True):
     """A fan with its filter and bin, and what is known of its switch and motor."""
 
     name: str
@@ -82,14 +83,14 @@ class Collector(Described):
     """Its switch reports back."""
     senses_current: bool = False
     """Its motor's current is measured."""
-    running_amps: Amps = 2.0
-    spin_up: Seconds = 3.0
-    coast_down: Seconds = 8.0
-    refresh: Seconds = 20.0
+    running_amps: float = 2.0
+    spin_up: float = 3.0
+    coast_down: float = 8.0
+    refresh: float = 20.0
     """0: the command is not repeated."""
-    min_open: Annotated[int, Field(ge=0)] = 1
-    max_open: Annotated[int, Field(ge=1)] | None = None
-    starts_per_hour: Annotated[int, Field(ge=1)] | None = None
+    min_open: int = 1
+    max_open: int | None = None
+    starts_per_hour: int | None = None
     on_bin_full: Literal["refuse", "warn"] = "refuse"
     rest: Literal["shut", "leave"] = "shut"
     tells_bin: bool = True
@@ -97,24 +98,34 @@ class Collector(Described):
     tells_online: bool = True
     """Its device may say that it is gone."""
 
+    def __post_init__(self) -> None:
+        _refuse_below(0, self, "spin_up", "coast_down", "refresh", "min_open")
+        _refuse_below(1, self, "max_open", "starts_per_hour")
+        _refuse_nothing(self, "running_amps")
+        _refuse_other(("refuse", "warn"), self, "on_bin_full")
+        _refuse_other(("shut", "leave"), self, "rest")
 
-class StopContact(Described):
+
+class StopContact(Struct, frozen=True, kw_only=True):
     """An emergency stop's or a detector's contact, watched; never the emergency stop itself."""
 
     name: str
     collectors: tuple[str, ...]
 
 
-class Circuit(Described):
+class Circuit(Struct, frozen=True, kw_only=True):
     """What hangs on one breaker. `start_gap`: seconds between two inrushes, 0: no stagger."""
 
     name: str
     tools: tuple[str, ...] = ()
     collectors: tuple[str, ...] = ()
-    start_gap: Seconds = 0.0
+    start_gap: float = 0.0
+
+    def __post_init__(self) -> None:
+        _refuse_below(0.0, self, "start_gap")
 
 
-class Shop(Described):
+class Shop(Struct, frozen=True, kw_only=True, dict=True):
     """The whole shop. The order within each tuple is the order of the states in `State`."""
 
     tools: tuple[Tool, ...] = ()
@@ -123,8 +134,7 @@ class Shop(Described):
     stops: tuple[StopContact, ...] = ()
     circuits: tuple[Circuit, ...] = ()
 
-    @model_validator(mode="after")
-    def _whole(self) -> Self:
+    def __post_init__(self) -> None:
         for kind, items in (
             ("tool", self.tools),
             ("gate", self.gates),
@@ -148,7 +158,6 @@ class Shop(Described):
         for stop in self.stops:
             if not set(stop.collectors) <= fans:
                 raise ValueError(f"stop {stop.name}: names a collector that is not there")
-        return self
 
     def tool_at(self, name: str) -> int | None:
         """Index of the tool in `tools`, or None."""
@@ -178,8 +187,7 @@ class Shop(Described):
         """Indices of the own gates, and of the assist gates, of the tool at this index."""
         return self._ways[tool]
 
-    # Built at the first question; a frozen shop never changes them. A pydantic private attribute would be found by
-    # `__getattr__` only, at a microsecond a question.
+    # Built at the first question; a frozen shop never changes them, and `replace` takes none of them along.
 
     @cached_property
     def _tools_by_name(self) -> dict[str, int]:
@@ -218,6 +226,35 @@ class Shop(Described):
     @cached_property
     def _stops_by_name(self) -> dict[str, int]:
         return _places(stop.name for stop in self.stops)
+
+
+Numbered: TypeAlias = Tool | Gate | Collector | Circuit
+"""What is described by numbers."""
+
+
+def _refuse_below(least: float, one: Numbered, *fields: str) -> None:
+    """Refuse a number that is less, or endless, or none at all (NaN). None stands for "not limited"."""
+    for field in fields:
+        value = getattr(one, field)
+        if value is not None and not least <= value < inf:
+            raise ValueError(f"{_what(one)} {one.name}: {field} {value:g} must be {least:g} or more, and finite")
+
+
+def _refuse_nothing(one: Numbered, *fields: str) -> None:
+    """Refuse a current of nothing or less."""
+    for field in fields:
+        if not 0 < (value := getattr(one, field)) < inf:
+            raise ValueError(f"{_what(one)} {one.name}: {field} {value:g} must be above 0, and finite")
+
+
+def _refuse_other(words: tuple[str, ...], one: Numbered, field: str) -> None:
+    """Refuse a word that means nothing here."""
+    if (value := getattr(one, field)) not in words:
+        raise ValueError(f"{_what(one)} {one.name}: {field} {value!r} must be one of {', '.join(words)}")
+
+
+def _what(one: Numbered) -> str:
+    return type(one).__name__.lower()
 
 
 def _places(names: Iterable[str]) -> dict[str, int]:

@@ -11,6 +11,7 @@ import re
 from collections.abc import Iterator
 from pathlib import Path
 
+from msgspec import to_builtins
 from msgspec.structs import astuple
 
 from gatehand.config import Level, Loaded, load, load_text
@@ -142,7 +143,7 @@ def config(text: str) -> Loaded:
     assert refused == (loaded.config is None), loaded.problems
     assert (loaded.shop is None) == (loaded.config is None)
     if loaded.shop is not None:
-        _finite(json.loads(loaded.shop.model_dump_json()))
+        _finite(to_builtins(loaded.shop))
         Plan.of(loaded)
     return loaded
 

@@ -5,6 +5,7 @@ from pathlib import Path
 
 import pytest
 from journal_support import FakeClock
+from msgspec.structs import replace
 
 from gatehand.recording.recorder import Recorder
 from gatehand.recording.recording import Recording, recordings
@@ -130,8 +131,8 @@ def test_each_file_of_a_random_day_replays_to_the_same_decisions(tmp_path: Path,
 def test_another_threshold_would_be_noticed(tmp_path: Path) -> None:
     """The check above can fail: the same day with one threshold a little higher decides otherwise."""
     decided, _ = live(tmp_path, 0, 500)
-    saw = SHOP.tools[0].model_copy(update={"start_amps": 2.6})
-    other = SHOP.model_copy(update={"tools": (saw, SHOP.tools[1])})
+    saw = replace(SHOP.tools[0], start_amps=2.6)
+    other = replace(SHOP, tools=(saw, SHOP.tools[1]))
     replayed: list[Decision] = []
     for listed in recordings(tmp_path):
         file = Recording(listed.path)

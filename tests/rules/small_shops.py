@@ -5,6 +5,7 @@ shortened to whole quanta as well, so that the number of situations is finite an
 """
 
 from collections.abc import Sequence
+from typing import Any
 
 import pytest
 import watcher
@@ -53,13 +54,13 @@ def tool(name: str, gate: str, run_on: float) -> Tool:
 
 
 def gate(name: str, **options: object) -> Gate:
-    made: dict[str, object] = {"name": name, "collector": "main", "travel": QUANTUM, "retries": 0, "hand_limit": 2.0}
-    return Gate.model_validate(made | options)
+    made: dict[str, Any] = {"name": name, "collector": "main", "travel": QUANTUM, "retries": 0, "hand_limit": 2.0}
+    return Gate(**(made | options))
 
 
 def collector(**options: object) -> Collector:
-    made: dict[str, object] = {"name": "main", "spin_up": 0.0, "coast_down": QUANTUM, "refresh": 0.0}
-    return Collector.model_validate(made | options)
+    made: dict[str, Any] = {"name": "main", "spin_up": 0.0, "coast_down": QUANTUM, "refresh": 0.0}
+    return Collector(**(made | options))
 
 
 def two_tools() -> Shop:

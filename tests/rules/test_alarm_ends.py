@@ -4,6 +4,7 @@ import os
 from collections.abc import Callable
 
 import pytest
+from msgspec.structs import replace
 from rule_shops import drawn_shop
 from support.alarm_causes import CAUSES, standing_causes
 from test_machine import Seeded, some_event
@@ -48,7 +49,7 @@ def edited(choose: Seeded, shop: Shop) -> tuple[Shop, Rewired]:
     parts: list[Tool | Gate | Collector] = [*shop.tools, *shop.gates, *shop.collectors]
     one = choose.one_of(parts)
     edits = _TOOL_EDITS if isinstance(one, Tool) else _GATE_EDITS if isinstance(one, Gate) else _FAN_EDITS
-    changed = one.model_copy(update=choose.one_of(edits)(choose))
+    changed = replace(one, **choose.one_of(edits)(choose))
     swap = [changed if each is one else each for each in parts]
     if isinstance(one, Tool) and len(shop.tools) > 1 and choose.whole(0, 3) == 0:
         swap.remove(changed)

@@ -6,6 +6,7 @@ Named after what must hold; before it was mended, each broke an invariant, neede
 from collections.abc import Iterable
 
 from loose_shop import LooseShop
+from msgspec.structs import replace
 from small_shops import collector, gate, tool
 
 from gatehand_rules import Shop
@@ -74,8 +75,8 @@ def test_an_off_that_nobody_answers_lets_the_gates_shut_when_the_fan_has_coasted
 
 def test_a_rise_from_before_a_reset_is_no_fresh_start() -> None:
     described = shop(gate("blind"))
-    slow = described.tools[0].model_copy(update={"start_after": 2.0})
-    loose = at_rest(described.model_copy(update={"tools": (slow, described.tools[1])}))
+    slow = replace(described.tools[0], start_after=2.0)
+    loose = at_rest(replace(described, tools=(slow, described.tools[1])))
     loose = at_rest(Shop(tools=(slow,), gates=described.gates, collectors=described.collectors, stops=described.stops))
     loose.hear(ev.StopReport("stop", active=True))
     loose.hear(ev.StopReport("stop", active=False))
@@ -88,7 +89,7 @@ def test_a_rise_from_before_a_reset_is_no_fresh_start() -> None:
 
 def test_a_rise_from_before_a_lost_broker_is_no_fresh_start() -> None:
     described = shop(gate("blind"))
-    slow = described.tools[0].model_copy(update={"start_after": 2.0})
+    slow = replace(described.tools[0], start_after=2.0)
     loose = at_rest(Shop(tools=(slow,), gates=described.gates, collectors=described.collectors))
     loose.hear(ev.Reading("saw", 6.0))
     loose.hear(ev.BrokerLost(loose.now))
@@ -181,7 +182,7 @@ def test_a_stale_demand_takes_no_room_from_a_fresh_one() -> None:
 
 def test_an_assist_gate_that_a_hand_must_open_takes_no_room() -> None:
     by_hand = gate("by_hand", commanded=False, reports=True)
-    saw = tool("saw", "a", 1.0).model_copy(update={"assist": ("by_hand",)})
+    saw = replace(tool("saw", "a", 1.0), assist=("by_hand",))
     described = Shop(
         tools=(saw,), gates=(by_hand, gate("a"), gate("b")), collectors=(collector(min_open=2, max_open=2),)
     )
@@ -241,8 +242,8 @@ def test_no_deadline_stays_behind_an_adopted_fan() -> None:
 
 def test_a_start_that_waits_for_its_circuit_does_not_keep_two_gates_open_where_one_is_allowed() -> None:
     rests = shop(gate("old", reports=True), gate("new", reports=True), max_open=1, rest="leave")
-    described = rests.model_copy(
-        update={"circuits": (Circuit(name="wall", tools=("router",), collectors=("main",), start_gap=20.0),)}
+    described = replace(
+        rests, circuits=(Circuit(name="wall", tools=("router",), collectors=("main",), start_gap=20.0),)
     )
     loose = at_rest(described)
     loose.hear(ev.Reading("saw", 6.0))

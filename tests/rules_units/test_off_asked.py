@@ -165,7 +165,7 @@ def two() -> Shop:
         tool("lathe", collector="other"),
         gate("lathe", collector="other"),
         saw_shop().collectors[0],
-        saw_shop().collectors[0].model_copy(update={"name": "other"}),
+        replace(saw_shop().collectors[0], name="other"),
     )
 
 

@@ -1,22 +1,23 @@
 """A shop that cannot be is refused, with its reason."""
 
-from typing import Any
+from collections.abc import Callable
+from math import inf, nan
 
 import pytest
-from pydantic import ValidationError
+from msgspec.structs import replace
 from unit_bench import fan, gate, shop, tool
 
-from gatehand_rules.shop import Collector, Gate, StopContact, Tool
+from gatehand_rules.shop import Circuit, Collector, Gate, StopContact, Tool
 
 
 def test_a_stop_threshold_above_the_start_threshold_is_refused_and_one_at_it_is_not() -> None:
-    with pytest.raises(ValidationError, match=r"stop_amps 3\.5 is above start_amps 3"):
+    with pytest.raises(ValueError, match=r"stop_amps 3\.5 is above start_amps 3"):
         tool(stop_amps=3.5)
     assert tool(stop_amps=3.0).stop_amps == 3.0
 
 
 def test_a_gate_that_can_neither_be_told_nor_report_is_refused() -> None:
-    with pytest.raises(ValidationError, match="must report its position"):
+    with pytest.raises(ValueError, match="must report its position"):
         gate(commanded=False, reports=False)
     assert gate(commanded=False).reports
 
@@ -39,7 +40,7 @@ def test_a_gate_that_can_neither_be_told_nor_report_is_refused() -> None:
 def test_what_does_not_fit_together_is_refused(
     parts: tuple[Tool | Gate | Collector | StopContact, ...], why: str
 ) -> None:
-    with pytest.raises(ValidationError, match=why):
+    with pytest.raises(ValueError, match=why):
         shop(*parts)
 
 
@@ -49,17 +50,48 @@ def test_names_of_different_kinds_may_be_the_same_and_are_found_at_their_place()
     assert (place.tool_at("b"), place.gate_at("a"), place.collector_at("a"), place.stop_at("b")) == (None,) * 4
 
 
+def test_a_changed_shop_is_checked_anew_and_finds_things_where_they_are_now() -> None:
+    before = shop(tool("a"), tool("b"), gate("a"), gate("b"), fan(), fan("other"))
+    assert (before.tool_at("b"), before.gate_at("b"), before.gates_of(0), before.ways_of(0)) == (
+        1,
+        1,
+        (0, 1),
+        ((0,), ()),
+    )
+    after = replace(before, tools=before.tools[1:], gates=before.gates[::-1])
+    assert (after.tool_at("b"), after.gate_at("b"), after.ways_of(0), after.tools_of(0)) == (0, 0, ((0,), ()), (0,))
+    assert (after.tool_at("a"), after.gates_of(0), after.tools_of(1)) == (None, (0, 1), ())
+    with pytest.raises(ValueError, match="tool a: no gate a at collector main"):
+        replace(before, gates=before.gates[1:])
+
+
 @pytest.mark.parametrize(
-    "wrong",
+    ("make", "wrong", "why"),
     [
-        {"travel": -1.0},
-        {"travel": float("inf")},
-        {"travel": float("nan")},
-        {"retries": -1},
-        {"retries": 21},
-        {"colour": "red"},
+        (gate, {"travel": -1.0}, "gate saw: travel -1 must be 0 or more"),
+        (gate, {"travel": inf}, "travel inf must be"),
+        (gate, {"travel": nan}, "travel nan must be"),
+        (gate, {"retries": -1}, "retries -1 must be 0 or more"),
+        (gate, {"retries": 21}, "retries 21 are more than 20"),
+        (gate, {"on_hand_open": "wait"}, "on_hand_open 'wait' must be one of start, ignore"),
+        (tool, {"run_on": -0.1}, "tool saw: run_on -0.1 must be 0 or more"),
+        (tool, {"stop_amps": 0.0}, "stop_amps 0 must be above 0"),
+        (tool, {"start_amps": nan}, "start_amps nan must be above 0"),
+        (fan, {"min_open": -1}, "collector main: min_open -1 must be 0 or more"),
+        (fan, {"max_open": 0}, "max_open 0 must be 1 or more"),
+        (fan, {"starts_per_hour": 0}, "starts_per_hour 0 must be 1 or more"),
+        (fan, {"running_amps": inf}, "running_amps inf must be above 0"),
+        (fan, {"rest": "open"}, "rest 'open' must be one of shut, leave"),
+        (Circuit, {"name": "wall", "start_gap": -1.0}, "circuit wall: start_gap -1 must be 0 or more"),
     ],
 )
-def test_impossible_numbers_and_unknown_words_are_refused(wrong: dict[str, Any]) -> None:
-    with pytest.raises(ValidationError):
-        gate(**wrong)
+def test_impossible_numbers_and_words_are_refused(
+    make: Callable[..., object], wrong: dict[str, object], why: str
+) -> None:
+    with pytest.raises(ValueError, match=why):
+        make(**wrong)
+
+
+def test_what_a_gate_does_not_have_is_refused() -> None:
+    with pytest.raises(TypeError, match="colour"):
+        gate(colour="red")

@@ -31,12 +31,13 @@ def tool(name: str = "saw", *gates: str, **more: Any) -> Tool:  # noqa: ANN401 -
 
 def hose(name: str = "saw", **more: Any) -> Tool:  # noqa: ANN401 - the same
     """A tool without a gate."""
-    return tool(name, "none", **more).model_copy(update={"gates": ()})
+    return replace(tool(name, "none", **more), gates=())
 
 
 def gate(name: str = "saw", **more: Any) -> Gate:  # noqa: ANN401 - the same
     """Reports; travel 1 s."""
-    return Gate(name=name, **({"collector": "main", "reports": True, "travel": 1.0} | more))
+    told: dict[str, Any] = {"collector": "main", "reports": True, "travel": 1.0}
+    return Gate(name=name, **(told | more))
 
 
 def fan(name: str = "main", **more: Any) -> Collector:  # noqa: ANN401 - the same

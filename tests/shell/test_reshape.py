@@ -138,13 +138,14 @@ def _went(shop: Shop, state: State, now: float, *events: tuple[ev.Event, float])
 @settings(max_examples=200, deadline=None)
 def test_no_edit_ends_a_hold_in_either_layer(steps: list[tuple[ev.Event, float]], new: Shop) -> None:
     state, now = played([*steps, (ev.HoldAsked("main"), 0.0)])
-    renamed = new.model_dump()
-    for one in (*renamed["tools"], *renamed["gates"]):
-        one["collector"] = "cyclone"
-    for one in renamed["stops"]:
-        one["collectors"] = ("cyclone",)
-    renamed["collectors"][0]["name"] = "cyclone"
-    for after, rewired in ((new, Rewired()), (Shop(**renamed), Rewired(renamed={"main": "cyclone"}))):
+    renamed = replace(
+        new,
+        tools=tuple(replace(one, collector="cyclone") for one in new.tools),
+        gates=tuple(replace(one, collector="cyclone") for one in new.gates),
+        stops=tuple(replace(one, collectors=("cyclone",)) for one in new.stops),
+        collectors=(replace(new.collectors[0], name="cyclone"), *new.collectors[1:]),
+    )
+    for after, rewired in ((new, Rewired()), (renamed, Rewired(renamed={"main": "cyclone"}))):
         if obstacles(OLD, after, state, now, rewired):
             continue
         outcome = adopt_shop(OLD, after, state, now, rewired)

@@ -61,4 +61,4 @@ def _found(shop: Shop) -> list[Event]:
 
 def with_tools(shop: Shop, **changes: float) -> Shop:
     """The shop with the same change made to every tool."""
-    return shop.model_copy(update={"tools": tuple(tool.model_copy(update=changes) for tool in shop.tools)})
+    return replace(shop, tools=tuple(replace(tool, **changes) for tool in shop.tools))

@@ -5,6 +5,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TypeAlias
 
+from msgspec.structs import replace
+
 from gatehand.journal.line import Line, facts_of
 from gatehand.replay.begin import rested, with_tools
 from gatehand.replay.csvfile import Progress, read_csv
@@ -86,7 +88,7 @@ def _only_heard(shop: Shop, stretch: Stretch) -> Shop:
     tools = tuple(
         tool if tool.name in stretch.tracks else quiet for tool, quiet in zip(shop.tools, deaf.tools, strict=True)
     )
-    return shop.model_copy(update={"tools": tools})
+    return replace(shop, tools=tools)
 
 
 def _still_running(shop: Shop, state: State) -> tuple[str, ...]:

@@ -5,6 +5,8 @@ from datetime import timedelta
 from pathlib import Path
 from typing import Final
 
+from msgspec.structs import replace
+
 from gatehand.recording.format import EPOCH, RecordingError
 from gatehand.recording.recording import Recording, recordings
 from gatehand.replay.history import Shops
@@ -132,17 +134,17 @@ def _is_refresh(event: Happened, rule: Rule) -> bool:
 
 def with_gate(shop: Shop, name: str, **changes: float) -> Shop:
     """The shop with one gate changed."""
-    gates = tuple(gate.model_copy(update=changes) if gate.name == name else gate for gate in shop.gates)
-    return shop.model_copy(update={"gates": gates})
+    gates = tuple(replace(gate, **changes) if gate.name == name else gate for gate in shop.gates)
+    return replace(shop, gates=gates)
 
 
 def with_collector(shop: Shop, name: str, **changes: float | str) -> Shop:
     """The shop with one collector changed."""
-    fans = tuple(fan.model_copy(update=changes) if fan.name == name else fan for fan in shop.collectors)
-    return shop.model_copy(update={"collectors": fans})
+    fans = tuple(replace(fan, **changes) if fan.name == name else fan for fan in shop.collectors)
+    return replace(shop, collectors=fans)
 
 
 def with_tool(shop: Shop, name: str, **changes: float) -> Shop:
     """The shop with one tool changed."""
-    tools = tuple(tool.model_copy(update=changes) if tool.name == name else tool for tool in shop.tools)
-    return shop.model_copy(update={"tools": tools})
+    tools = tuple(replace(tool, **changes) if tool.name == name else tool for tool in shop.tools)
+    return replace(shop, tools=tools)

@@ -12,6 +12,8 @@ from datetime import timedelta
 from pathlib import Path
 from typing import Final
 
+from msgspec.structs import replace
+
 from gatehand.recording.format import EPOCH, RecordingError
 from gatehand.recording.recording import Recording, recordings
 from gatehand.replay.begin import rested
@@ -80,7 +82,7 @@ def starts(tool: Tool, piece: Readings) -> list[int]:
     shift = piece.track.ms[0] - _EARLIEST_MS
     track = Track(array("q", (ms - shift for ms in piece.track.ms)), piece.track.ma, piece.track.order)
     # Detection knows nothing of run-on and collector: without them there is less to step through.
-    alone = tool.model_copy(update={"gates": (), "assist": (), "collector": "main", "run_on": 0.0})
+    alone = replace(tool, gates=(), assist=(), collector="main", run_on=0.0)
     fan = Collector(name="main", min_open=0, refresh=0.0, spin_up=0.0, coast_down=0.0)
     shop = Shop(tools=(alone,), collectors=(fan,))
     found: list[int] = []
@@ -103,13 +105,13 @@ def highest_start_amps(tool: Tool, piece: Readings, window: tuple[int, int]) -> 
 
 def with_start_amps(tool: Tool, value: float) -> Tool:
     """The tool with another start threshold; the stop threshold gives way where it would lie above."""
-    return tool.model_copy(update={"start_amps": value, "stop_amps": min(tool.stop_amps, value)})
+    return replace(tool, start_amps=value, stop_amps=min(tool.stop_amps, value))
 
 
 def longest_start_after(tool: Tool, piece: Readings, window: tuple[int, int]) -> float | None:
     """The longest `start_after`, in hundredths of a second, with which the tool starts within the window."""
     choices = [hundredths / 100 for hundredths in range(int(tool.start_after * 100))]
-    return _highest(choices, lambda value: _starts_in(tool.model_copy(update={"start_after": value}), piece, window))
+    return _highest(choices, lambda value: _starts_in(replace(tool, start_after=value), piece, window))
 
 
 def _starts_in(tool: Tool, piece: Readings, window: tuple[int, int]) -> bool:

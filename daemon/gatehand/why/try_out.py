@@ -2,6 +2,8 @@
 
 from typing import Final
 
+from msgspec.structs import replace
+
 from gatehand.config.shown import named
 from gatehand.journal.sentences.fill import lasting
 from gatehand.why.attempt import Attempt
@@ -44,7 +46,7 @@ def catch_the_cut(scene: Scene, attempt: Attempt, found: Verdict) -> None:
     delay = longest_start_after(tool, piece, window) if tool.start_after > 0 else None
     if delay is not None:
         found.would_have_started["start_after"] = delay
-        changed = tool.model_copy(update={"start_after": delay})
+        changed = replace(tool, start_after=delay)
         found.trials.append(
             f"start_after = {delay:g} would have started it; it is the longest that would"
             + _cost(found, "start_after", extra_starts(tool, changed, before, window), before)
