@@ -172,11 +172,10 @@ def _untouchable(error: OSError) -> str:
 
 
 def _unknown(name: str) -> str:
-    from difflib import get_close_matches
+    from gatehand.text import did_you_mean
 
-    near = get_close_matches(name, COMMANDS, 1)
-    guess = f"did you mean {near[0]}?" if near else f"there are {', '.join(COMMANDS)}"
-    return f"gatehand: there is no command {name!r}; {guess}"
+    every = f"there are {', '.join(COMMANDS)}"
+    return f"gatehand: there is no command {name!r}; {did_you_mean(name, COMMANDS, every)}"
 
 
 def _version() -> str:

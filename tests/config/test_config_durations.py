@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gatehand.config.durations import PATTERN, NoDurationError, seconds, written
+from gatehand.times import PATTERN, NoDurationError, seconds, written
 
 
 @pytest.mark.parametrize(

@@ -10,8 +10,8 @@ import jsonschema
 import pytest
 
 from gatehand.config import load, load_text
-from gatehand.config.durations import PATTERN, seconds
 from gatehand.config.schema import json_schema
+from gatehand.times import PATTERN, seconds
 
 EXAMPLE = Path(__file__).parents[2] / "config.example.toml"
 OPTION = re.compile(r"^# (?P<key>[a-z_]+) = .+$", re.MULTILINE)

@@ -1,6 +1,5 @@
 """`gatehand log`: the newest last, by time, by name, as they come; in sentences or as they stand."""
 
-import argparse
 import json
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -8,7 +7,7 @@ from pathlib import Path
 import pytest
 from journal_support import FakeClock, stamper
 
-from gatehand.commands import log
+from gatehand.cli import main
 from gatehand.journal.line import encode
 from gatehand.journal.reader import Follower
 from gatehand_rules.findings import Finding, Happened, Rule
@@ -33,11 +32,7 @@ def folder(tmp_path: Path) -> Path:
 
 
 def run(folder: Path, *options: str, config: Path | None = None) -> int:
-    parser = argparse.ArgumentParser()
-    log.configure(parser)
-    args = parser.parse_args([*(("--log", str(folder)) if config is None else ()), *options])
-    args.config = config
-    return log.run(args)
+    return main(["log", *(("--log", str(folder)) if config is None else ("--config", str(config))), *options])
 
 
 def numbers(text: str) -> list[int]:

@@ -5,7 +5,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from gatehand.journal.when import WhenError, when
+from gatehand.times import WhenError, when
 
 BOSTON = ZoneInfo("America/New_York")
 NOW = datetime(2026, 3, 5, 14, 30, tzinfo=BOSTON)

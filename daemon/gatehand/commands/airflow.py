@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from gatehand.commands._configured import load_or_explain
 from gatehand.config import Config
-from gatehand.config.shown import listed, nearest
+from gatehand.text import did_you_mean
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -75,9 +75,7 @@ def _unknown(config: Config, gates: frozenset[str]) -> str | None:
     ducted = {duct.gate for duct in config.duct.values()}
     for gate in sorted(gates):
         if gate not in config.gate:
-            near = nearest(gate, config.gate)
-            hint = f"did you mean {near}?" if near else f"there are {listed(sorted(config.gate), last='and')}"
-            return f"--open: there is no gate {gate!r}; {hint}"
+            return f"--open: there is no gate {gate!r}; {did_you_mean(gate, sorted(config.gate))}"
         if gate not in ducted:
             return f"--open: gate {gate!r} has no duct: give one in the config, [duct.NAME] with gate = {gate!r}"
     return None

@@ -4,7 +4,7 @@ import argparse
 import json
 
 from gatehand.config import Fault, Level, Loaded, Problem, load
-from gatehand.config.shown import listed, named
+from gatehand.text import listed, named
 
 
 def configure(parser: argparse.ArgumentParser) -> None:

@@ -5,6 +5,7 @@ import sys
 from datetime import datetime
 
 from gatehand.commands._configured import load_or_explain
+from gatehand.commands._time_options import moment
 
 _WRONG_USAGE = 2
 
@@ -17,7 +18,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "reach into it."
     )
     parser.add_argument("upkeep", metavar="UPKEEP", help="its name in the config, such as filter")
-    parser.add_argument("--at", metavar="TIME", help="when it was done, if not now")
+    parser.add_argument("--at", metavar="TIME", type=moment, help="when it was done, if not now")
 
 
 def run(args: argparse.Namespace) -> int:
@@ -26,22 +27,14 @@ def run(args: argparse.Namespace) -> int:
     if found is None:
         return 1
     config, loaded = found
-    from gatehand.config.shown import listed, nearest
-    from gatehand.journal.when import WhenError, when
     from gatehand.report.upkeep import note_done
+    from gatehand.text import did_you_mean
 
     if args.upkeep not in config.upkeep:
-        near = nearest(args.upkeep, config.upkeep)
-        known = f"there is {listed(config.upkeep, last='and')}" if config.upkeep else "the config has no [upkeep.NAME]"
-        hint = f"did you mean {near}?" if near else known
+        hint = did_you_mean(args.upkeep, config.upkeep, "" if config.upkeep else "the config has no [upkeep.NAME]")
         print(f"gatehand done: there is no upkeep {args.upkeep!r}; {hint}", file=sys.stderr)
         return _WRONG_USAGE
-    now = datetime.now().astimezone()
-    try:
-        at = now if args.at is None else when(args.at, now)
-    except WhenError as error:
-        print(f"gatehand done: {error}", file=sys.stderr)
-        return _WRONG_USAGE
+    at = args.at or datetime.now().astimezone()
     folder = loaded.file(config.log.folder)
     try:
         note_done(folder, args.upkeep, at)

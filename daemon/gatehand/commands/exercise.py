@@ -5,7 +5,6 @@ import asyncio
 import json
 import sys
 from dataclasses import replace
-from difflib import get_close_matches
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -110,6 +109,6 @@ def _rounds(text: str) -> int:
 
 def _unknown(name: str, config: "Config") -> str:
     known = [*config.gate, *config.tool]
-    near = get_close_matches(name, known, 1)
-    guess = f"did you mean {near[0]}?" if near else f"there are {', '.join(known)}"
-    return f"there is no gate and no tool {name!r}; {guess}"
+    from gatehand.text import did_you_mean
+
+    return f"there is no gate and no tool {name!r}; {did_you_mean(name, known)}"

@@ -7,10 +7,12 @@ from collections import deque
 from datetime import datetime
 from pathlib import Path
 
+from gatehand.commands._time_options import add_span
 from gatehand.journal.line import OWN_EVENTS, Line
 from gatehand.journal.reader import EventReader, Follower, Skipped
 from gatehand.journal.sentences import sentence
-from gatehand.journal.when import WhenError, when
+from gatehand.text import did_you_mean
+from gatehand.times import local_stamp
 from gatehand_rules.findings import Happened
 
 _LAST = 50
@@ -25,8 +27,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         f"Shows the event log in sentences, newest last: the last {_LAST} events, or all since a time. Times are "
         'local: "14:32", "yesterday 9:00", "2 h ago", "-30 min", or RFC 3339. Exits 1 when no event is found.'
     )
-    parser.add_argument("--since", metavar="TIME", help="from this time on")
-    parser.add_argument("--until", metavar="TIME", help="up to this time")
+    add_span(parser, since="from this time on", until="up to this time", flags=("--since", "--until"))
     parser.add_argument("--tool", action="append", metavar="NAME", help="only this tool; may be given again")
     parser.add_argument("--gate", action="append", metavar="NAME", help="only this gate; may be given again")
     parser.add_argument("--collector", action="append", metavar="NAME", help="only this collector; may be given again")
@@ -43,18 +44,16 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Print what is asked for."""
-    now = datetime.now().astimezone()
     try:
-        since, until = (None if text is None else when(text, now) for text in (args.since, args.until))
         _check_usage(args)
-    except (WhenError, ValueError) as error:
+    except ValueError as error:
         print(f"gatehand log: {error}", file=sys.stderr)
         return _WRONG_USAGE
     folder = args.log or _folder_of(args.config)
     if folder is None:
         return 1
     try:
-        return _show(folder, args, since, until)
+        return _show(folder, args, args.since, args.until)
     except OSError as error:
         print(f"{error.filename or folder}: the log cannot be read ({error.strerror})", file=sys.stderr)
         return 1
@@ -116,14 +115,7 @@ def _print(line: Line, *, as_json: bool) -> None:
     if as_json:
         print(json.dumps(line, ensure_ascii=False, separators=(",", ":")), flush=True)
     else:
-        print(f"{_local(str(line['ts']))}  {sentence(line)}", flush=True)
-
-
-def _local(ts: str) -> str:
-    try:
-        return datetime.fromisoformat(ts).astimezone().strftime("%Y-%m-%d %H:%M:%S.%f")[:-3]
-    except (ValueError, OverflowError):
-        return ts
+        print(f"{local_stamp(str(line['ts']))}  {sentence(line)}", flush=True)
 
 
 def _tell_skipped(skipped: list[Skipped]) -> None:
@@ -140,12 +132,12 @@ def _nothing(folder: Path, reader: EventReader) -> str:
     oldest = next(reader.lines(), None)
     if newest is None or oldest is None:
         return f"{folder}: no events yet"
-    return f"no such event; {folder} has events from {_local(str(oldest['ts']))} to {_local(str(newest['ts']))}"
+    return (
+        f"no such event; {folder} has events from {local_stamp(str(oldest['ts']))} to {local_stamp(str(newest['ts']))}"
+    )
 
 
 def _check_usage(args: argparse.Namespace) -> None:
-    from gatehand.config.shown import nearest
-
     if args.follow and args.until is not None:
         raise ValueError("--follow shows what is to come and takes no --until")
     if all(event in _EVENTS for event in args.event or ()):
@@ -155,9 +147,7 @@ def _check_usage(args: argparse.Namespace) -> None:
     known = {*_EVENTS, *map(str, Said)}
     for event in args.event:
         if event not in known:
-            near = nearest(event, known)
-            hint = f"did you mean {near}?" if near else f"there are {', '.join(sorted(known))}"
-            raise ValueError(f"there is no event {event!r}; {hint}")
+            raise ValueError(f"there is no event {event!r}; {did_you_mean(event, sorted(known))}")
 
 
 def _folder_of(config: Path) -> Path | None:

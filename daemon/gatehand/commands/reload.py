@@ -8,7 +8,6 @@ import asyncio
 import json
 import sys
 from collections.abc import AsyncIterator
-from datetime import datetime
 from typing import TYPE_CHECKING, Any, Final
 
 if TYPE_CHECKING:
@@ -66,7 +65,8 @@ def run(args: argparse.Namespace) -> int:
 
 def told(outcome: dict[str, Any]) -> list[str]:
     """The daemon's outcome in lines, as `gatehand check` words them."""
-    from gatehand.config.shown import named
+    from gatehand.text import named
+    from gatehand.times import local_stamp
 
     file = outcome.get("file")
     lines = [
@@ -74,7 +74,7 @@ def told(outcome: dict[str, Any]) -> list[str]:
         f"{each['where']}{': ' if each['where'] else ''}{each['message']}"
         for each in outcome.get("problems", [])
     ]
-    since = f"since {_local(str(outcome.get('in_force_since')))}"
+    since = f"since {local_stamp(str(outcome.get('in_force_since')))[:19]}"
     if outcome.get("waits_for"):
         why = "; ".join(outcome["waits_for"])
         return [
@@ -88,14 +88,6 @@ def told(outcome: dict[str, Any]) -> list[str]:
     lines += [f"  {each}" for each in outcome.get("changed", [])]
     lines += [f"  [{each}]: its changes are taken at the daemon's next start" for each in outcome.get("at_restart", [])]
     return lines
-
-
-def _local(stamp: str) -> str:
-    """The daemon's RFC 3339 time as a clock on the wall here shows it."""
-    try:
-        return f"{datetime.fromisoformat(stamp).astimezone():%Y-%m-%d %H:%M:%S}"
-    except ValueError:
-        return stamp
 
 
 async def _ask(where: "Where", within: float) -> dict[str, Any]:

@@ -3,11 +3,11 @@
 import argparse
 import json
 import sys
-from datetime import datetime
 from pathlib import Path
 
 from gatehand.commands._configured import load_or_explain
 from gatehand.commands._progress import Progress
+from gatehand.commands._time_options import add_span
 from gatehand.config import Config, Loaded
 from gatehand_rules import Shop
 from gatehand_rules.findings import Finding
@@ -25,8 +25,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "begins, and after the last reading time runs on until all is at rest again."
     )
     parser.add_argument("--readings", type=Path, metavar="FILE", help="a logger's CSV file with columns t_s,tool,amps")
-    parser.add_argument("--from", dest="since", metavar="TIME", help="the recording from this time on")
-    parser.add_argument("--to", dest="until", metavar="TIME", help="the recording up to this time")
+    add_span(parser, since="the recording from this time on", until="the recording up to this time")
     parser.add_argument("--diff", action="store_true", help="event by event: - as recorded, + with this config")
     parser.add_argument(
         "--log", type=Path, metavar="FOLDER", help="the recording's folder; else the config's log folder"
@@ -79,16 +78,10 @@ def _readings(args: argparse.Namespace, shop: Shop) -> int:
 
 
 def _recording(args: argparse.Namespace, config: Config, loaded: Loaded, shop: Shop) -> int:
-    from gatehand.journal.when import WhenError, when
     from gatehand.recording.recording import BYTES_PER_READING, recordings
     from gatehand.replay.compare import as_json, compare, diff, table
 
-    now = datetime.now().astimezone()
-    try:
-        since, until = (None if text is None else when(text, now) for text in (args.since, args.until))
-    except WhenError as error:
-        print(f"gatehand replay: {error}", file=sys.stderr)
-        return _WRONG_USAGE
+    since, until = args.since, args.until
     folder = args.log or loaded.file(config.log.folder)
     whole = sum(round(listed.size / BYTES_PER_READING) for listed in recordings(folder, since, until))
     with Progress("readings", whole) as progress:
@@ -108,11 +101,11 @@ def _recording(args: argparse.Namespace, config: Config, loaded: Loaded, shop: S
 
 def _nothing(folder: Path) -> str:
     from gatehand.recording.recording import recordings
-    from gatehand.replay.compare import clock
+    from gatehand.times import local_text
 
     there = [listed for listed in recordings(folder) if not listed.trouble]
     if not there:
         return (
             f"{folder}: no recording; let the daemon run ([log] readings_limit_mb above 0), or name its folder by --log"
         )
-    return f"{folder}: nothing recorded in that time; the recording begins at {clock(there[0].wall_ms)}"
+    return f"{folder}: nothing recorded in that time; the recording begins at {local_text(there[0].wall_ms)}"

@@ -3,17 +3,16 @@
 import argparse
 import json
 import sys
-from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from gatehand.commands._configured import load_or_explain
 from gatehand.commands._progress import Progress
+from gatehand.commands._time_options import add_span
 
 if TYPE_CHECKING:
     from gatehand.report.summary import Summary
 
-_WRONG_USAGE = 2
 _SHOWN_SKIPPED = 3
 
 
@@ -24,8 +23,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "that did not happen and why, gate movements, alarms, and what upkeep is due. Exits 1 when the log has nothing "
         "in that time."
     )
-    parser.add_argument("--from", dest="since", metavar="TIME", help="from this time on; else from the log's beginning")
-    parser.add_argument("--to", dest="until", metavar="TIME", help="up to this time")
+    add_span(parser, since="from this time on; else from the log's beginning", until="up to this time")
     parser.add_argument("--html", type=Path, metavar="FILE", help="write it as one page with charts")
     parser.add_argument("--json", action="store_true", help="the same facts for programs")
 
@@ -36,18 +34,11 @@ def run(args: argparse.Namespace) -> int:
     if found is None:
         return 1
     config, loaded = found
-    from gatehand.journal.when import WhenError, when
     from gatehand.report.gather import Window, gather
 
-    now = datetime.now().astimezone()
-    try:
-        since, until = (None if text is None else when(text, now) for text in (args.since, args.until))
-    except WhenError as error:
-        print(f"gatehand report: {error}", file=sys.stderr)
-        return _WRONG_USAGE
     folder = loaded.file(config.log.folder)
     with Progress("events") as progress:
-        summary, skipped = gather(config, folder, Window(since, until), progress.count)
+        summary, skipped = gather(config, folder, Window(args.since, args.until), progress.count)
     for text in skipped[:_SHOWN_SKIPPED]:
         print(text, file=sys.stderr)
     if len(skipped) > _SHOWN_SKIPPED:

@@ -4,12 +4,13 @@ import argparse
 import json
 import sys
 from collections.abc import Sequence
-from datetime import datetime, timedelta
+from datetime import timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from gatehand.commands._configured import load_or_explain
 from gatehand.commands._progress import Progress
+from gatehand.commands._time_options import add_span
 from gatehand.config import Config, Loaded
 
 if TYPE_CHECKING:
@@ -30,8 +31,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("tool", nargs="*", metavar="TOOL", help="only these tools")
     parser.add_argument("--readings", type=Path, metavar="FILE", help="a logger's CSV file with columns t_s,tool,amps")
-    parser.add_argument("--from", dest="since", metavar="TIME", help=f"from this time on; else the last {DAYS} days")
-    parser.add_argument("--to", dest="until", metavar="TIME", help="up to this time")
+    add_span(parser, since=f"from this time on; else the last {DAYS} days", until="up to this time")
     parser.add_argument("--plot", type=Path, metavar="FILE.svg", help="draw it, as SVG")
     parser.add_argument("--write", action="store_true", help="put the proposals into the config, after showing them")
     parser.add_argument("--yes", action="store_true", help="with --write: do not ask")
@@ -69,19 +69,16 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _unknown(asked: Sequence[str], known: Sequence[str]) -> str:
-    from gatehand.config.shown import listed, nearest
+    from gatehand.text import did_you_mean
 
     for name in asked:
         if name not in known:
-            near = nearest(name, known)
-            hint = f"did you mean {near}?" if near else f"there is {listed(known, last='and')}" if known else ""
-            return f"there is no tool {name!r}; {hint}"
+            return f"there is no tool {name!r}; {did_you_mean(name, known)}"
     return ""
 
 
 def _readings(args: argparse.Namespace, config: Config, loaded: Loaded) -> "Readings | int":
     """The readings, or the exit code after saying why there are none."""
-    from gatehand.journal.when import WhenError, when
     from gatehand.replay.csvfile import CsvError
     from gatehand.tune.source import from_csv, from_recording, newest
 
@@ -92,12 +89,6 @@ def _readings(args: argparse.Namespace, config: Config, loaded: Loaded) -> "Read
             except CsvError as error:
                 print(error, file=sys.stderr)
                 return 1
-        now = datetime.now().astimezone()
-        try:
-            since, until = (None if text is None else when(text, now) for text in (args.since, args.until))
-        except WhenError as error:
-            print(f"gatehand tune: {error}", file=sys.stderr)
-            return _WRONG_USAGE
         folder = loaded.file(config.log.folder)
         last = newest(folder)
         if last is None:
@@ -108,7 +99,7 @@ def _readings(args: argparse.Namespace, config: Config, loaded: Loaded) -> "Read
             )
             return 1
         return from_recording(
-            folder, args.tool or config.tool, since or last - timedelta(days=DAYS), until, progress.count
+            folder, args.tool or config.tool, args.since or last - timedelta(days=DAYS), args.until, progress.count
         )
 
 

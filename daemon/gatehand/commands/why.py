@@ -3,10 +3,10 @@
 import argparse
 import json
 import sys
-from datetime import datetime
 from typing import TYPE_CHECKING
 
 from gatehand.commands._configured import load_or_explain
+from gatehand.commands._time_options import moment
 from gatehand.config import Config
 
 if TYPE_CHECKING:
@@ -27,7 +27,9 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "subject", nargs="?", metavar="TOOL|GATE|COLLECTOR", help="a name from the config, or tool.NAME"
     )
     when_group = parser.add_mutually_exclusive_group()
-    when_group.add_argument("--at", metavar="TIME", help='the moment, such as "14:32", "yesterday 9:00", RFC 3339')
+    when_group.add_argument(
+        "--at", metavar="TIME", type=moment, help='the moment, such as "14:32", "yesterday 9:00", RFC 3339'
+    )
     when_group.add_argument("--last", action="store_true", help="the last time that it did not happen (the default)")
     parser.add_argument("--json", action="store_true", help="the same facts for programs")
 
@@ -38,7 +40,6 @@ def run(args: argparse.Namespace) -> int:
     if found is None or found[1].shop is None:
         return 1
     config, loaded = found
-    from gatehand.journal.when import WhenError, when
     from gatehand.why.ask import ask
     from gatehand.why.say import as_json, text
 
@@ -46,16 +47,11 @@ def run(args: argparse.Namespace) -> int:
     if isinstance(subject, str):
         print(f"gatehand why: {subject}", file=sys.stderr)
         return _WRONG_USAGE
-    try:
-        at = None if args.at is None else when(args.at, datetime.now().astimezone())
-    except WhenError as error:
-        print(f"gatehand why: {error}", file=sys.stderr)
-        return _WRONG_USAGE
     folder = loaded.file(config.log.folder)
     if not folder.is_dir():
         print(f"{folder}: there is no such folder; has the daemon run with this config?", file=sys.stderr)
         return 1
-    answer = ask(config, found[1].shop, folder, subject, at)
+    answer = ask(config, found[1].shop, folder, subject, args.at)
     if answer is None:
         whom = f" of {subject[1]}" if subject else ""
         print("null" if args.json else f"The log knows of nothing{whom} that should have happened and did not.")
@@ -70,7 +66,7 @@ def run(args: argparse.Namespace) -> int:
 
 def _subject(name: str, config: Config) -> "tuple[Kind, str] | str":
     """What a name stands for, a tool before a gate before a collector; or what is wrong with it."""
-    from gatehand.config.shown import listed, nearest
+    from gatehand.text import did_you_mean
 
     tables: tuple[tuple[Kind, tuple[str, ...]], ...] = (
         ("tool", tuple(config.tool)),
@@ -82,6 +78,4 @@ def _subject(name: str, config: Config) -> "tuple[Kind, str] | str":
         if name in names or (rest in names and prefix == kind):
             return kind, rest if prefix == kind and rest in names else name
     known = [one for _, names in tables for one in names]
-    near = nearest(name, known)
-    hint = f"did you mean {near}?" if near else f"there is {listed(known, last='and')}"
-    return f"there is no tool, gate or collector {name!r}; {hint}"
+    return f"there is no tool, gate or collector {name!r}; {did_you_mean(name, known)}"

@@ -4,11 +4,11 @@ from typing import Annotated, Final, Literal
 
 from pydantic import Field, PlainValidator, WithJsonSchema
 
-from gatehand.config import durations
+from gatehand import times
 from gatehand.config.base import Table
-from gatehand.config.shown import found
 from gatehand.config.topics import Base
 from gatehand.config.values import FilePath, PlainText, Port, fail, plain
+from gatehand.text import found
 
 LONGEST_KEEPALIVE: Final = 300
 """Beyond this a dead broker would go unnoticed for ten minutes."""
@@ -29,8 +29,8 @@ Host = Annotated[str, PlainValidator(_host), WithJsonSchema({"type": "string", "
 
 def _keepalive(value: object) -> int:
     try:
-        length = durations.seconds(value)
-    except durations.NoDurationError as error:
+        length = times.seconds(value)
+    except times.NoDurationError as error:
         raise fail(f"{found(value)}; {error}") from None
     if length != int(length) or not 1 <= length <= LONGEST_KEEPALIVE:
         raise fail(f"{found(value)}; wanted whole seconds from 1 to {LONGEST_KEEPALIVE}")
@@ -44,7 +44,7 @@ Keepalive = Annotated[
         {
             "anyOf": [
                 {"type": "integer", "minimum": 1, "maximum": LONGEST_KEEPALIVE},
-                {"type": "string", "pattern": durations.PATTERN},
+                {"type": "string", "pattern": times.PATTERN},
             ]
         }
     ),

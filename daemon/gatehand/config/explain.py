@@ -10,8 +10,8 @@ from pydantic import BaseModel
 from pydantic_core import ErrorDetails
 
 from gatehand.config.problems import Fault, KeyPath
-from gatehand.config.shown import found, listed, nearest, shown
 from gatehand.config.values import OUR_ERROR
+from gatehand.text import found, listed, nearest, shown
 
 _KEY_OF_A_TABLE: Final = "[key]"
 _WANTED: Final[Mapping[str, str]] = {

@@ -5,9 +5,9 @@ from typing import Final, Self
 from pydantic import Field, model_validator
 
 from gatehand.config.base import Table
-from gatehand.config.shown import shown
 from gatehand.config.topics import Payload, Pointer, Topic
 from gatehand.config.values import Scale, SomeSeconds, fail
+from gatehand.text import shown
 
 MAX_AGE: Final = 5.0
 """Seconds; the oldest that a reading may be where `max_age` is not given."""

@@ -10,8 +10,8 @@ from typing import Annotated, Final
 
 from pydantic import PlainValidator, WithJsonSchema
 
-from gatehand.config.shown import found
 from gatehand.config.values import fail
+from gatehand.text import found
 
 LONGEST_BYTES: Final = 65535
 MOST_LEVELS: Final = 200

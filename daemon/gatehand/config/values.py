@@ -12,8 +12,8 @@ from typing import Annotated, Final
 from pydantic import BeforeValidator, Field, PlainValidator, WithJsonSchema
 from pydantic_core import PydanticCustomError
 
-from gatehand.config import durations
-from gatehand.config.shown import found
+from gatehand import times
+from gatehand.text import found
 
 NAME: Final = re.compile(r"[A-Za-z0-9_-]{1,64}")
 _LARGEST: Final = 10**12
@@ -72,8 +72,8 @@ def whole(least: int, most: int) -> Callable[[object], int]:
 
 def _seconds(value: object) -> float:
     try:
-        return durations.seconds(value)
-    except durations.NoDurationError as error:
+        return times.seconds(value)
+    except times.NoDurationError as error:
         raise fail(f"{found(value)}; {error}") from None
 
 
@@ -117,10 +117,8 @@ def _named(value: object) -> object:
     return value
 
 
-_DURATION = {"anyOf": [{"type": "number", "minimum": 0}, {"type": "string", "pattern": durations.PATTERN}]}
-_SOME_DURATION = {
-    "anyOf": [{"type": "number", "exclusiveMinimum": 0}, {"type": "string", "pattern": durations.PATTERN}]
-}
+_DURATION = {"anyOf": [{"type": "number", "minimum": 0}, {"type": "string", "pattern": times.PATTERN}]}
+_SOME_DURATION = {"anyOf": [{"type": "number", "exclusiveMinimum": 0}, {"type": "string", "pattern": times.PATTERN}]}
 
 
 def _whole_schema(least: int, most: int) -> WithJsonSchema:

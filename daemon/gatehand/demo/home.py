@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Final
 
 from gatehand.config import Loaded, load
-from gatehand.config.shown import shown
+from gatehand.text import shown
 
 CONFIG_NAME: Final = "shop.toml"
 _PORT: Final = re.compile(r"^port = 1883\b", re.MULTILINE)

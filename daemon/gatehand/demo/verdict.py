@@ -7,10 +7,10 @@ import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
-from gatehand.config.shown import named
 from gatehand.demo.day import COLLECTOR, JAMMED, MISSED_TOOL
 from gatehand.journal.line import Line
 from gatehand.journal.sentences.fill import spoken, spoken_alarm
+from gatehand.text import named
 from gatehand_rules.findings import Fact, Happened, Rule
 from gatehand_rules.words import GateWord
 

@@ -5,9 +5,9 @@ from collections import Counter
 from typing import Final
 
 from gatehand.config.gate import Gate
-from gatehand.config.shown import listed, named
 from gatehand.exercise.results import Move, Remark, Weight
 from gatehand.journal.sentences.fill import spoken
+from gatehand.text import listed, named
 from gatehand_rules.words import Position
 
 MARGIN: Final = 1.25

@@ -5,13 +5,13 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from gatehand.config import Config
-from gatehand.config.shown import named
 from gatehand.exercise import gates, tools
 from gatehand.exercise.attendant import Attendant
 from gatehand.exercise.bench import Bench, BrokenOffError, HaltedError, RefusedError
 from gatehand.exercise.ears import Signal
 from gatehand.exercise.results import GateResult, Remark, Result, ToolResult, Weight
 from gatehand.journal.sentences.fill import spoken
+from gatehand.text import named
 from gatehand_rules.words import Position
 
 ROUNDS: Final = 5

@@ -14,6 +14,7 @@ from typing import TypeAlias
 import msgspec
 
 from gatehand.journal.clock import Clock
+from gatehand.times import stamp as stamp  # noqa: PLC0414 - until its readers have followed
 from gatehand_rules.findings import Fact, Finding, Happened
 
 Line: TypeAlias = dict[str, Fact]
@@ -64,11 +65,6 @@ class LineError(ValueError):
 def new_run(wall: float) -> str:
     """An id for one start of the daemon: its start in UTC, and four characters so that no two are alike."""
     return f"{datetime.fromtimestamp(wall, UTC):%Y%m%dT%H%M%S}-{secrets.token_hex(2)}"
-
-
-def stamp(wall: float) -> str:
-    """Wall seconds as RFC 3339 with milliseconds, UTC, `Z`."""
-    return datetime.fromtimestamp(wall, UTC).isoformat(timespec="milliseconds")[:-6] + "Z"
 
 
 class Stamper:

@@ -6,13 +6,14 @@ A short binary part (so that a folder of thousands is searched by reading a few 
 import json
 import struct
 import zlib
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from functools import cached_property
 from typing import Any
 
 from msgspec import Struct
 
 from gatehand.recording import codec
+from gatehand.times import EPOCH as EPOCH  # noqa: PLC0414 - until its readers have followed
 from gatehand_rules import state as state_module
 from gatehand_rules import words
 from gatehand_rules.state import State
@@ -23,7 +24,6 @@ PEEK = 12 + _FIXED.size
 """Bytes from the start of a file that `peek` wants."""
 _CLASSES = codec.known(state_module, words)
 _OPEN_END = -1
-EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 
 class RecordingError(Exception):

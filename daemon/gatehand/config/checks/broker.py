@@ -4,7 +4,7 @@ from collections.abc import Iterator
 
 from gatehand.config.draft import Draft
 from gatehand.config.problems import Fault
-from gatehand.config.shown import shown
+from gatehand.text import shown
 
 _PEOPLE = {"viewer": "whoever may only look", "hands": "a screen with buttons"}
 _DEVICES = ("collector", "gate", "tool", "stop")

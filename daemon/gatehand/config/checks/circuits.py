@@ -10,7 +10,7 @@ from itertools import combinations
 from gatehand.config.circuit import COLLECTOR_MEMBER, Circuit
 from gatehand.config.draft import Draft
 from gatehand.config.problems import Fault, Level
-from gatehand.config.shown import listed, nearest, shown
+from gatehand.text import listed, nearest, shown
 
 CONTINUOUS_SHARE = 0.8
 MOST_TOOLS_COMBINED = 14

@@ -4,10 +4,10 @@ from collections.abc import Iterator
 
 from gatehand.config.collector import Collector
 from gatehand.config.draft import Draft
-from gatehand.config.durations import written
 from gatehand.config.gate import Gate
 from gatehand.config.problems import Fault, Level
-from gatehand.config.shown import named
+from gatehand.text import named
+from gatehand.times import written
 
 SHORTEST_REFRESH = 1.0
 """A command repeated faster than this only fills the network."""

@@ -11,7 +11,7 @@ from pathlib import Path
 from gatehand.config.draft import Draft
 from gatehand.config.problems import Fault, KeyPath, Level
 from gatehand.config.secret import NoSecretError, read_secret
-from gatehand.config.shown import shown
+from gatehand.text import shown
 
 TLS_PORT, PLAIN_PORT = 8883, 1883
 

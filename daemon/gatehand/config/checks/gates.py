@@ -3,9 +3,9 @@
 from collections.abc import Iterator
 
 from gatehand.config.draft import Draft
-from gatehand.config.durations import written
 from gatehand.config.gate import Gate
 from gatehand.config.problems import Fault, Level
+from gatehand.times import written
 
 LONG_TRAVEL = 60.0
 

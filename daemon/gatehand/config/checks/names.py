@@ -4,7 +4,7 @@ from collections.abc import Iterator
 
 from gatehand.config.draft import Draft
 from gatehand.config.problems import Fault, KeyPath
-from gatehand.config.shown import listed, nearest, shown
+from gatehand.text import listed, nearest, shown
 
 
 def check(draft: Draft) -> Iterator[Fault]:

@@ -4,8 +4,8 @@ from collections.abc import Iterator
 
 from gatehand.config.draft import Draft
 from gatehand.config.problems import Fault, KeyPath
-from gatehand.config.shown import shown
 from gatehand.config.signals import Current
+from gatehand.text import shown
 
 
 def check(draft: Draft) -> Iterator[Fault]:

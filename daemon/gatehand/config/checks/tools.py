@@ -3,10 +3,10 @@
 from collections.abc import Iterator
 
 from gatehand.config.draft import Draft
-from gatehand.config.durations import written
 from gatehand.config.problems import Fault, Level
-from gatehand.config.shown import listed, named, shown
 from gatehand.config.tool import Tool
+from gatehand.text import listed, named, shown
+from gatehand.times import written
 
 
 def check(draft: Draft) -> Iterator[Fault]:

@@ -10,8 +10,8 @@ from msgspec import Struct
 from gatehand.config.base import Table
 from gatehand.config.draft import Draft
 from gatehand.config.problems import Fault, KeyPath, Level, dotted
-from gatehand.config.shown import shown
 from gatehand.config.signals import GateCommand, GateState, Heard, Poll, SwitchCommand, SwitchState
+from gatehand.text import shown
 
 
 class _Use(Struct, frozen=True):

@@ -8,6 +8,7 @@ import re
 from collections.abc import Mapping
 from typing import TypeAlias
 
+from gatehand.times import lasting as lasting  # noqa: PLC0414 - until its readers have followed
 from gatehand_rules.alarms import alarm_parts
 from gatehand_rules.findings import Fact
 
@@ -26,7 +27,6 @@ _SECONDS = frozenset(
     }
 )
 _NAMES = frozenset({"stop", "gates", "taken", "instead_of", "active"})
-_MINUTE = 60
 _OPTIONAL = re.compile(r"\[([^\[\]]*)\]")
 _FIELD = re.compile(r"\{(\w+)(!?)\}")
 
@@ -72,18 +72,6 @@ def spoken_alarm(alarm: str, line: Mapping[str, Fact] | None = None) -> str:
     kind, name, what = alarm_parts(alarm)
     named = kind in {"daemon", ""} or (line is not None and line.get(kind) == name)
     return spoken(what if named else f"{kind} {name} {what}".removesuffix(" active"))
-
-
-def lasting(seconds: float) -> str:
-    """A length of time as it is said: 1.84 s, 2 min 5 s, 8 h."""
-    if seconds < 0:
-        return f"-{lasting(-seconds)}"
-    if seconds < _MINUTE:
-        return f"{seconds:.3g} s"
-    minutes, rest = divmod(round(seconds), _MINUTE)
-    hours, minutes = divmod(minutes, _MINUTE)
-    parts = ((hours, "h"), (minutes, "min"), (0 if hours else rest, "s"))
-    return " ".join(f"{count} {unit}" for count, unit in parts if count)
 
 
 def shown(key: str, value: Fact) -> str:

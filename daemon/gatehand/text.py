@@ -1,0 +1,64 @@
+"""How messages show what was found, count and list, and name what was probably meant. No heavy import."""
+
+import json
+from collections.abc import Callable, Iterable
+
+_LONGEST = 60
+
+
+def shown(value: object) -> str:
+    """The value as TOML writes it, in one line and cut short."""
+    match value:
+        case bool():
+            text = "true" if value else "false"
+        case int():
+            text = str(value) if abs(value) < 10**_LONGEST else "a number of many digits"
+        case str():
+            text = json.dumps(value[: 2 * _LONGEST], ensure_ascii=False)
+        case list():
+            text = f"a list of {len(value)}"
+        case dict():
+            text = "a table"
+        case _:
+            text = str(value)
+    return text if len(text) <= _LONGEST else text[: _LONGEST - 3] + "..."
+
+
+def found(value: object) -> str:
+    """The opening of a message about a value."""
+    return f"found {shown(value)}"
+
+
+def nearest(word: str, known: Iterable[str]) -> str | None:
+    """The known word that was probably meant."""
+    import difflib  # only a mistake needs it
+
+    words = list(known)
+    begun = [each for each in words if len(word) > 1 and each.casefold().startswith(word.casefold())]
+    if len(begun) == 1:
+        return begun[0]
+    by_folded = {each.casefold().replace("-", "_"): each for each in words}
+    close = difflib.get_close_matches(word.casefold().replace("-", "_"), by_folded, n=1, cutoff=0.55)
+    return by_folded[close[0]] if close else None
+
+
+def did_you_mean(word: str, known: Iterable[str], otherwise: str = "", *, show: Callable[[str], str] = str) -> str:
+    """`did you mean band_saw?`, or `otherwise`, or all that there is: how a message about an unknown word ends."""
+    words = list(known)
+    near = nearest(word, words)
+    if near is not None:
+        return f"did you mean {show(near)}?"
+    if otherwise or not words:
+        return otherwise or "there is none"
+    return f"there {'is' if len(words) == 1 else 'are'} {listed(map(show, words), last='and')}"
+
+
+def listed(words: Iterable[str], *, last: str = "or") -> str:
+    """`a, b or c`."""
+    *most, end = words
+    return f"{', '.join(most)} {last} {end}" if most else end
+
+
+def named(count: int, one: str, many: str = "") -> str:
+    """`1 gate`, `3 gates`; `many` where it is not `one` with an s."""
+    return f"{count} {one}" if count == 1 else f"{count} {many or one + 's'}"
