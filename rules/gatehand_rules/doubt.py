@@ -2,19 +2,15 @@
 
 A silence is a sensor that said nothing for its `silent_after`, a device gone by its own will, the broker away, or the
 daemon's loop standing still. From then on a reading at or above the tool's threshold starts nothing until it is
-confirmed: a live reading below the threshold came since, at least `APART` earlier; or it is young (its own time, or a
-question that it answers, proves it); or a second such reading comes at least `APART` later; or, from a sensor that
-speaks only on change, nothing contrary comes for `UNCHALLENGED`.
+confirmed: a live reading below the threshold came since, at least `Timing.apart` earlier; or it is young (its own time,
+or a question that it answers, proves it); or a second such reading comes at least `apart` later; or, from a sensor that
+speaks only on change, nothing contrary comes for `Timing.unchallenged`.
 """
 
 from gatehand_rules.draft import Draft
 from gatehand_rules.state import Doubt, ToolRunning
 from gatehand_rules.timers import due, reached
-
-APART = 1.0
-"""Seconds between two readings that bear each other out: what was held back comes all at once."""
-UNCHALLENGED = 3.0
-"""Seconds after which the word of a sensor that speaks only on change is believed."""
+from gatehand_rules.timing import Timing
 
 
 def begin_all(draft: Draft) -> None:
@@ -40,12 +36,13 @@ def weigh(draft: Draft, at: int, *, high: bool, young: bool) -> str | None:
     doubt, now = draft.doubts[at], draft.now
     if doubt is None:
         return None
+    apart = draft.shop.timing.apart
     how = None
     if high and young:
         how = "a reading surely new said so"
-    elif doubt.low_at is not None and reached(now, doubt.low_at, APART):
-        how = "it had been seen below for 1 s"
-    elif high and doubt.high_at is not None and reached(now, doubt.high_at, APART):
+    elif doubt.low_at is not None and reached(now, doubt.low_at, apart):
+        how = f"it had been seen below for {apart:g} s"
+    elif high and doubt.high_at is not None and reached(now, doubt.high_at, apart):
         how = "a second reading said the same"
     if how is not None:
         draft.doubts[at] = None
@@ -61,12 +58,15 @@ def end_unchallenged(draft: Draft, at: int) -> str | None:
     doubt, tool = draft.doubts[at], draft.shop.tools[at]
     if doubt is None or doubt.high_at is None or tool.silent_after > 0 or not draft.connected:
         return None
-    if not reached(draft.now, doubt.high_at, UNCHALLENGED):
+    unchallenged = draft.shop.timing.unchallenged
+    if not reached(draft.now, doubt.high_at, unchallenged):
         return None
     draft.doubts[at] = None
-    return "nothing contrary came for 3 s"
+    return f"nothing contrary came for {unchallenged:g} s"
 
 
-def wake_at(doubt: Doubt | None, silent_after: float) -> float | None:
+def wake_at(timing: Timing, doubt: Doubt | None, silent_after: float) -> float | None:
     """When time alone next ends the doubt (monotonic seconds)."""
-    return None if doubt is None or doubt.high_at is None or silent_after > 0 else due(doubt.high_at, UNCHALLENGED)
+    if doubt is None or doubt.high_at is None or silent_after > 0:
+        return None
+    return due(doubt.high_at, timing.unchallenged)

@@ -15,15 +15,8 @@ from gatehand_rules.findings import Happened, Rule
 from gatehand_rules.shop import Collector
 from gatehand_rules.state import Answer, CoastDown, CollectorState, Contrary, Held, Opening, Phase, SpinUp
 from gatehand_rules.timers import due, reached
+from gatehand_rules.timing import Timing
 
-ANSWER_TIME = 5.0
-"""Seconds a switch or a motor's current may take to show what was told."""
-TELLINGS = 3
-"""Tellings before an alarm stands."""
-REMIND = 20.0
-"""Seconds between further tellings while the alarm stands."""
-STOOD = 2.0
-"""Seconds for which a word against what was told must stand before it counts as somebody's doing."""
 HOUR = 3600.0
 
 
@@ -141,9 +134,9 @@ def _contradicts(collector: Collector, fan: CollectorState) -> Literal["on", "of
     return "on" if shown and fan.answer is None else None
 
 
-def contrary_at(fan: CollectorState) -> float:
+def contrary_at(timing: Timing, fan: CollectorState) -> float:
     """When what contradicts has stood for long enough to count; inf where nothing does."""
-    return inf if fan.contrary is None else due(fan.contrary.since, STOOD)
+    return inf if fan.contrary is None else due(fan.contrary.since, timing.contrary)
 
 
 def _news(fan: CollectorState) -> Answer | None:
@@ -175,7 +168,11 @@ def _take_answer(draft: Draft, at: int) -> None:
 def _miss_current(draft: Draft, at: int) -> None:
     """The switch says on and the motor has not drawn for a while (a tripped overload): it owes its answer again."""
     fan = draft.collectors[at]
-    if fan.contrary is not None and fan.contrary.shows == "no_current" and draft.now >= contrary_at(fan):
+    if (
+        fan.contrary is not None
+        and fan.contrary.shows == "no_current"
+        and draft.now >= contrary_at(draft.shop.timing, fan)
+    ):
         draft.set_collector(at, confirmed=False, answer=Answer(on=True, since=draft.now), contrary=None)
 
 
@@ -200,7 +197,7 @@ def time_passes(draft: Draft, at: int) -> None:
     if overdue and not draft.standstill:
         tell_on(draft, at, Rule.REFRESH)
     _miss_current(draft, at)
-    if answer_due(collector, draft.collectors[at]) <= now:
+    if answer_due(draft.shop.timing, collector, draft.collectors[at]) <= now:
         _tell_again(draft, at)
     look_for_contrary(draft, at)  # what was told since the last look may have changed what contradicts it
 
@@ -227,7 +224,7 @@ def _tell_again(draft: Draft, at: int) -> None:
         reported_on=fan.reported_on,
         drawing=fan.drawing,
     )
-    if tries >= TELLINGS - 1:
+    if tries >= draft.shop.timing.tellings - 1:
         draft.raise_alarm(
             alarm_id("collector", collector.name, "no_answer"),
             Rule.ANSWER,
@@ -238,11 +235,11 @@ def _tell_again(draft: Draft, at: int) -> None:
         )
 
 
-def answer_due(collector: Collector, fan: CollectorState) -> float:
+def answer_due(timing: Timing, collector: Collector, fan: CollectorState) -> float:
     """When an unanswered command is told again; inf without one."""
     if fan.answer is None:
         return inf
-    wait = ANSWER_TIME if fan.answer.tries < TELLINGS - 1 else REMIND
+    wait = timing.answer if fan.answer.tries < timing.tellings - 1 else timing.remind
     if collector.senses_current:
         wait = max(wait, collector.spin_up if fan.answer.on else collector.coast_down)
     return due(fan.answer.since, wait)
@@ -282,9 +279,9 @@ def is_held(fan: CollectorState) -> bool:
     return isinstance(fan.phase, Held)
 
 
-def wake_at(collector: Collector, fan: CollectorState, now: float) -> float | None:
+def wake_at(timing: Timing, collector: Collector, fan: CollectorState, now: float) -> float | None:
     """When time alone next changes this collector, or None."""
-    moments = [answer_due(collector, fan), contrary_at(fan)]
+    moments = [answer_due(timing, collector, fan), contrary_at(timing, fan)]
     refresh = refresh_due(collector, fan)
     if refresh is not None:
         moments.append(refresh)

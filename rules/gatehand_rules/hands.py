@@ -21,9 +21,6 @@ from gatehand_rules.state import (
 )
 from gatehand_rules.timers import due, reached
 
-ONE_PRESS = 0.4
-"""Seconds within which a repeated press is the same press."""
-
 
 def button(draft: Draft, at: int) -> None:
     """A gate's button: ends what serves the gate (mutes its tools, ends its hand start), else starts by hand.
@@ -31,7 +28,7 @@ def button(draft: Draft, at: int) -> None:
     A hand start from before a lost connection that has no fan is nothing to end: who presses wants it.
     """
     state, now = draft.gates[at], draft.now
-    again = not reached(now, state.pressed_at, ONE_PRESS)
+    again = not reached(now, state.pressed_at, draft.shop.timing.one_press)
     draft.set_gate(at, pressed_at=now)
     if again:
         return

@@ -22,13 +22,6 @@ from gatehand_rules.shop import Shop
 from gatehand_rules.state import FanSeen, GateSeen, Guard
 from gatehand_rules.words import Position
 
-RETAINED_IN = 0.5
-"""Seconds after a connection in which the broker still sends what it retains."""
-ALONE = 2.0
-"""Seconds without another message before a reset that counts."""
-PRESS = (0.1, 2.0)
-"""Seconds that a reset button is held down, from and to, in a press that counts."""
-
 
 def initial(shop: Shop) -> Guard:
     """Nothing seen; every fan may turn, and nothing is armed for a start."""
@@ -164,7 +157,7 @@ def observe(shop: Shop, guard: Guard, event: ev.Event, now: float) -> Guard:
             at = shop.collector_at(name)
             if at is None:
                 return guard
-            alone = not retained and now >= round(guard.fans[at].reset_asked_at + ALONE, 6)
+            alone = not retained and now >= round(guard.fans[at].reset_asked_at + shop.guard_timing.reset_alone, 6)
             guard = _fan(guard, at, reset_asked_at=now)
             return _unlatch(shop, guard, at, now) if alone else guard
         case ev.ResetButton(collector=name, pressed=pressed, retained=False):
@@ -172,7 +165,7 @@ def observe(shop: Shop, guard: Guard, event: ev.Event, now: float) -> Guard:
             return guard if at is None else _see_press(shop, guard, at, now, pressed=pressed)
         case ev.BrokerConnected():
             guard = _forget_presses(guard, now)
-            return guard if guard.over else replace(guard, watching_from=round(now + RETAINED_IN, 6))
+            return guard if guard.over else replace(guard, watching_from=round(now + shop.guard_timing.retained_in, 6))
         case ev.BrokerLost(heard_at=heard_at):
             return _lost(replace(guard, watching_from=inf), heard_at)
         case ev.StopsLost() | ev.StopsHeard() if guard.unheard or isinstance(event, ev.StopsLost):
@@ -219,8 +212,8 @@ def _see_press(shop: Shop, guard: Guard, at: int, now: float, *, pressed: bool) 
     if pressed:
         return _fan(guard, at, reset_up=False, reset_down_at=now) if seen.reset_up else guard
     guard = _fan(guard, at, reset_up=True, reset_down_at=None)
-    down_at = seen.reset_down_at
-    counts = down_at is not None and round(down_at + PRESS[0], 6) <= now <= round(down_at + PRESS[1], 6)
+    down_at, shortest, longest = seen.reset_down_at, shop.guard_timing.reset_shortest, shop.guard_timing.reset_longest
+    counts = down_at is not None and round(down_at + shortest, 6) <= now <= round(down_at + longest, 6)
     return _unlatch(shop, guard, at, now) if counts else guard
 
 

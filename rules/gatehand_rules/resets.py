@@ -11,15 +11,6 @@ from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Fact, Happened, Rule
 from gatehand_rules.timers import due, reached
 
-QUIET = 2.0
-"""Seconds without a message before one that counts."""
-SHORTEST = 0.1
-"""Seconds; a shorter press is a bounce of the contact."""
-LONGEST = 2.0
-"""Seconds; a longer one is a button that sticks, or that something leans on."""
-SAID_AGAIN = 60.0
-"""Seconds without a refusal, after which the next is said again."""
-
 
 def asked(draft: Draft, at: int, because: str = "", by: str = "") -> None:
     """A message asks for a reset."""
@@ -27,11 +18,12 @@ def asked(draft: Draft, at: int, because: str = "", by: str = "") -> None:
     draft.set_collector(at, reset=replace(seen, asked_at=now))
     if _is_refused(draft, at):
         return
-    if reached(now, seen.asked_at, QUIET):
+    quiet = draft.shop.timing.reset_alone
+    if reached(now, seen.asked_at, quiet):
         holds.end(draft, at, who(because, by))
     else:
         since = round(now - seen.asked_at, 3)
-        _refuse(draft, at, Rule.RESET_REPEATED, "repeated", since_last=since, quiet=QUIET)
+        _refuse(draft, at, Rule.RESET_REPEATED, "repeated", since_last=since, quiet=quiet)
 
 
 def heard(draft: Draft, at: int) -> None:
@@ -53,12 +45,12 @@ def button(draft: Draft, at: int, *, pressed: bool) -> None:
     draft.set_collector(at, reset=replace(seen, released=True, pressed_at=None))
     if seen.pressed_at is None:
         return
-    held_for = round(now - seen.pressed_at, 6)
+    timing, held_for = draft.shop.timing, round(now - seen.pressed_at, 6)
     if _is_refused(draft, at):
         return
-    if not reached(now, seen.pressed_at, SHORTEST):
+    if not reached(now, seen.pressed_at, timing.reset_shortest):
         _refuse_press(draft, at, "pressed too briefly", held_for)
-    elif now > due(seen.pressed_at, LONGEST):
+    elif now > due(seen.pressed_at, timing.reset_longest):
         _refuse_press(draft, at, "held down too long", held_for)
     else:
         holds.end(draft, at)
@@ -70,7 +62,7 @@ def _pressed(draft: Draft, at: int) -> None:
         draft.set_collector(at, reset=replace(seen, released=False, pressed_at=draft.now))
     elif seen.pressed_at is None:
         _refuse_press(draft, at, "not heard released since the cause has gone", None)
-    elif draft.now > due(seen.pressed_at, LONGEST):
+    elif draft.now > due(seen.pressed_at, draft.shop.timing.reset_longest):
         held_for = round(draft.now - seen.pressed_at, 6)
         _refuse_press(draft, at, "held down too long", held_for)
 
@@ -105,14 +97,15 @@ def _is_refused(draft: Draft, at: int) -> bool:
 
 
 def _refuse_press(draft: Draft, at: int, why: str, held_for: float | None) -> None:
-    _refuse(draft, at, Rule.RESET_PRESS, why, why=why, held_for=held_for, shortest=SHORTEST, longest=LONGEST)
+    shortest, longest = draft.shop.timing.reset_shortest, draft.shop.timing.reset_longest
+    _refuse(draft, at, Rule.RESET_PRESS, why, why=why, held_for=held_for, shortest=shortest, longest=longest)
 
 
 def _refuse(draft: Draft, at: int, rule: Rule, cause: str, **facts: Fact) -> None:
     """Say it once for each cause; what repeats itself is counted, and told with what is said next."""
     name, seen = draft.shop.collectors[at].name, draft.collectors[at].reset
     key = f"{rule} {cause}"
-    said = () if reached(draft.now, seen.refused_at, SAID_AGAIN) else seen.refused
+    said = () if reached(draft.now, seen.refused_at, draft.shop.timing.refusal_again) else seen.refused
     new = key not in said
     if new and seen.more:
         facts = {**facts, "refused_before": seen.more}

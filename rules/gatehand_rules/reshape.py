@@ -47,9 +47,6 @@ from gatehand_rules.step import Outcome, speaks_on_change
 from gatehand_rules.timers import due
 from gatehand_rules.wake import next_deadline
 
-UNREAD = 2.0
-"""Seconds without a start after an edit that adds or mends a stop contact: what is retained there comes meanwhile."""
-
 
 class Rewired(Struct, frozen=True):
     """Names that stand for another device now: told or heard elsewhere. The rules know no topics; the caller says.
@@ -143,7 +140,7 @@ def adopt_shop(old: Shop, new: Shop, state: State, now: float, rewired: Rewired 
     moved = tuple(renamed.alarms(old, state, rewired.renamed))
     old = renamed.told_anew(old, rewired.renamed)
     unread = [stop.name for stop in new.stops if rewired.stop_before(old, stop.name) is None]
-    no_start_before = max(state.no_start_before, due(now, UNREAD)) if unread else state.no_start_before
+    no_start_before = max(state.no_start_before, due(now, new.timing.stop_unread)) if unread else state.no_start_before
     for at, gate in enumerate(old.gates):
         after = new.gate_at(gate.name)
         if after is not None and new.gates[after].travel != gate.travel:

@@ -12,8 +12,6 @@ from gatehand_rules.state import Hump, ToolIdle, ToolRunOn
 
 NOTICE = 0.5
 """A rise counts as a possible missed cut from this share of `start_amps` on."""
-SHORTEST_HUMP = 1.0
-"""Seconds. A rise that stays under the threshold and is shorter leaves no finding."""
 
 
 def follow(draft: Draft, tool: Tool, hump: Hump | None, amps: float) -> Hump | None:
@@ -62,7 +60,7 @@ def _say_missed(draft: Draft, tool: Tool, hump: Hump) -> None:
             start_after=tool.start_after,
             lasted=lasted,
         )
-    elif lasted >= SHORTEST_HUMP:
+    elif lasted >= draft.shop.timing.shortest_rise:
         draft.say(
             Happened.START_MISSED,
             Rule.BELOW_START_THRESHOLD,

@@ -175,7 +175,7 @@ def _by_hand(draft: Draft, at: int) -> None:
     fan.look_for_contrary(draft, at)
     state = draft.collectors[at]
     contrary = state.contrary
-    if contrary is None or draft.now < fan.contrary_at(state):
+    if contrary is None or draft.now < fan.contrary_at(draft.shop.timing, state):
         return
     match contrary.shows:
         case "off":
@@ -186,7 +186,9 @@ def _by_hand(draft: Draft, at: int) -> None:
         case "on":
             draft.set_collector(at, phase=Running(), by_hand=True, still_at=inf)
             name = draft.shop.collectors[at].name
-            draft.say(Happened.COLLECTOR_ADOPTED, Rule.SWITCHED_BY_HAND, collector=name, stood_for=fan.STOOD)
+            draft.say(
+                Happened.COLLECTOR_ADOPTED, Rule.SWITCHED_BY_HAND, collector=name, stood_for=draft.shop.timing.contrary
+            )
         case "no_current":
             pass  # nobody's hand: it owes its answer
         case _:

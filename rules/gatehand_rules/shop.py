@@ -15,6 +15,8 @@ from typing import Literal, TypeAlias
 
 from msgspec import Struct
 
+from gatehand_rules.timing import GuardTiming, Timing
+
 MOST_RETRIES = 20
 """A gate is told again no more often than that."""
 
@@ -133,6 +135,9 @@ class Shop(Struct, frozen=True, kw_only=True, dict=True):
     collectors: tuple[Collector, ...]
     stops: tuple[StopContact, ...] = ()
     circuits: tuple[Circuit, ...] = ()
+    timing: Timing = Timing()
+    """The fixed times of the sequence, and below those of the interlock: nobody's to choose but a test's."""
+    guard_timing: GuardTiming = GuardTiming()
 
     def __post_init__(self) -> None:
         for kind, items in (

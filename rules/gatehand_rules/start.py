@@ -35,9 +35,6 @@ from gatehand_rules.state import (
 from gatehand_rules.timers import due
 from gatehand_rules.words import Position
 
-SETTLE = 0.5
-"""Seconds after a connection in which retained messages are taken in before anything is commanded."""
-
 
 def initial(shop: Shop, now: float, starts: Mapping[str, tuple[float, ...]] | None = None) -> State:
     """Nothing known, nothing connected: every device may be in any state (monotonic seconds).
@@ -58,7 +55,7 @@ def initial(shop: Shop, now: float, starts: Mapping[str, tuple[float, ...]] | No
 def connected(draft: Draft) -> None:
     """Connected and subscribed: await what the broker retains, then act."""
     draft.connected = True
-    draft.settle_at = due(draft.now, SETTLE)
+    draft.settle_at = due(draft.now, draft.shop.timing.settle)
     draft.say(Happened.BROKER_CONNECTED, Rule.BROKER, first=not draft.adopted)
     for at, collector in enumerate(draft.collectors):
         resets.begin_anew(draft, at)

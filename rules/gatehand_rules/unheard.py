@@ -12,10 +12,9 @@ from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Happened, Rule
 from gatehand_rules.state import State
 from gatehand_rules.timers import due, reached
+from gatehand_rules.timing import Timing
 
 ALARM: Final = alarm_id("daemon", DAEMON, "stops_unheard")
-PATIENCE: Final = 2.0
-"""Seconds without it before an alarm stands; a broker that restarts is back sooner."""
 
 
 def lost(draft: Draft, why: str) -> None:
@@ -44,13 +43,13 @@ def _forget_presses(draft: Draft) -> None:
 
 def time_passes(draft: Draft) -> None:
     """It has been gone for long enough to tell somebody."""
-    if draft.stops_lost_at is not None and reached(draft.now, draft.stops_lost_at, PATIENCE):
+    if draft.stops_lost_at is not None and reached(draft.now, draft.stops_lost_at, draft.shop.timing.stops_patience):
         unheard_for = round(draft.now - draft.stops_lost_at, 3)
         draft.raise_alarm(ALARM, Rule.STOPS_UNHEARD, unheard_for=unheard_for)
 
 
-def wake_at(state: State) -> float | None:
+def wake_at(timing: Timing, state: State) -> float | None:
     """When the alarm is due, or None."""
     if state.stops_lost_at is None or ALARM in state.alarms:
         return None
-    return due(state.stops_lost_at, PATIENCE)
+    return due(state.stops_lost_at, timing.stops_patience)

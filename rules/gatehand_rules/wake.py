@@ -16,10 +16,10 @@ def next_deadline(shop: Shop, state: State) -> float | None:
     if state.connected:
         for tool, each in zip(shop.tools, state.doubts, strict=False):
             if each is not None:
-                moments.append(doubt.wake_at(each, tool.silent_after))
+                moments.append(doubt.wake_at(shop.timing, each, tool.silent_after))
     if state.no_start_before > -inf:
         moments.append(state.no_start_before)
-    moments.append(unheard.wake_at(state))
+    moments.append(unheard.wake_at(shop.timing, state))
     for gate, gate_state in zip(shop.gates, state.gates, strict=True):
         if gate_state.hand is not None:
             moments.append(hands.wake_at(gate.hand_limit, gate_state))
@@ -29,5 +29,5 @@ def next_deadline(shop: Shop, state: State) -> float | None:
         moments.append(state.settle_at)
     if acting:
         for collector, collector_state in zip(shop.collectors, state.collectors, strict=True):
-            moments.append(fan.wake_at(collector, collector_state, 0.0))
+            moments.append(fan.wake_at(shop.timing, collector, collector_state, 0.0))
     return min((moment for moment in moments if moment is not None), default=None)

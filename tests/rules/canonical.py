@@ -10,12 +10,12 @@ from functools import partial
 from math import inf
 from typing import TYPE_CHECKING, Any
 
-import watcher
 from msgspec.structs import replace
-from watcher import APART, PRESSED, FanNotes, GateNotes, Notes, ToolNotes
+from watcher import FanNotes, GateNotes, Notes, Times, ToolNotes
 
-from gatehand_rules import Shop, State, doubt, fan, interlock, resets
+from gatehand_rules import Shop, State
 from gatehand_rules import state as st
+from gatehand_rules.timing import GuardTiming
 from gatehand_rules.words import Position
 
 if TYPE_CHECKING:
@@ -57,7 +57,8 @@ SIGN = "sign"
 class Canonical:
     """Makes the key of a situation of one shop. `losing`: the broker may be lost, so that each telling's age counts."""
 
-    def __init__(self, shop: Shop, *, losing: bool = False) -> None:
+    def __init__(self, shop: Shop, times: Times, *, losing: bool = False) -> None:
+        timing, guard = shop.timing, shop.guard_timing
         self._losing = losing
         self._remembered: dict[int, tuple[object, object]] = {}
         self._remembered_at = -inf
@@ -71,7 +72,7 @@ class Canonical:
         coast = max(collector.coast_down for collector in shop.collectors)
         spin = max(collector.spin_up for collector in shop.collectors)
         refresh = max(collector.refresh for collector in shop.collectors)
-        answer = max(fan.ANSWER_TIME, fan.REMIND, coast, spin)
+        answer = max(timing.answer, timing.remind, coast, spin)
         limited = any(collector.max_open is not None for collector in shop.collectors)
         heard = {"amps": Above(min((tool.stop_amps for tool in shop.tools), default=0.0)), "heard_at": Age(silent)}
         lost = Age(_LATE) if losing else DROP
@@ -81,7 +82,11 @@ class Canonical:
             st.ToolUnknown: heard,
             st.ToolIdle: heard | {"hump": DEEP},
             st.ToolRunning: heard
-            | {"since": Age(fan.STOOD) if seen and fan.STOOD else DROP, "standing": KEEP, "low_since": Age(stop_after)},
+            | {
+                "since": Age(timing.contrary) if seen and timing.contrary else DROP,
+                "standing": KEEP,
+                "low_since": Age(stop_after),
+            },
             st.ToolRunOn: heard | {"since": Age(run_on), "standing": KEEP, "hump": DEEP},
             st.ToolMuted: heard,
             st.ToolSilent: {"was": DEEP, "since": Age(run_on), "let_go": KEEP},
@@ -103,8 +108,8 @@ class Canonical:
             },
             st.ResetSeen: {
                 "released": KEEP,
-                "pressed_at": Age(resets.LONGEST + 1.0),
-                "asked_at": Age(resets.QUIET),
+                "pressed_at": Age(timing.reset_longest + 1.0),
+                "asked_at": Age(timing.reset_alone),
                 "refused": DROP,
                 "refused_at": DROP,
                 "more": DROP,
@@ -116,10 +121,10 @@ class Canonical:
             st.RunOn: {"why": KEEP},
             st.CoastDown: {"tripped": KEEP},
             st.Held: {"why": DROP},
-            st.Answer: {"on": KEEP, "since": Age(answer), "tries": Most(fan.TELLINGS), "stood": KEEP}
+            st.Answer: {"on": KEEP, "since": Age(answer), "tries": Most(timing.tellings), "stood": KEEP}
             if answer < _NEVER
             else {"on": KEEP, "since": DROP, "tries": DROP, "stood": KEEP},
-            st.Contrary: {"since": Age(fan.STOOD), "shows": KEEP},
+            st.Contrary: {"since": Age(timing.contrary), "shows": KEEP},
             st.CollectorState: {
                 "phase": DEEP,
                 "still_at": AHEAD,
@@ -146,16 +151,16 @@ class Canonical:
                 "heard_at": Age(silent),
                 "gone": KEEP,
                 "borne_out": KEEP,
-                "below_at": Age(APART),
-                "above_at": Age(watcher.BELIEVED),
+                "below_at": Age(times.apart),
+                "above_at": Age(times.believed),
             },
-            st.Doubt: {"low_at": Age(doubt.APART), "high_at": Age(doubt.UNCHALLENGED)},
+            st.Doubt: {"low_at": Age(timing.apart), "high_at": Age(timing.unchallenged)},
         }
         self._parts: dict[type, Callable[[Any, float], object]] = {
             st.GateSeen: partial(_gate_seen, window, limited=limited),
-            st.FanSeen: partial(_fan_seen, max(coast, _LATE if losing else 0.0)),
+            st.FanSeen: partial(_fan_seen, guard, max(coast, _LATE if losing else 0.0)),
             GateNotes: partial(_gate_notes, window, hand + 1, limited=limited),
-            FanNotes: partial(_fan_notes, coast, refresh, _LATE if losing else 0.0),
+            FanNotes: partial(_fan_notes, times, (coast, refresh, _LATE if losing else 0.0)),
         }
         for kind, policies in table.items():
             missing = set(kind.__struct_fields__) ^ set(policies)
@@ -271,20 +276,21 @@ def _gate_notes(window: float, hand: float, seen: GateNotes, now: float, *, limi
     )
 
 
-def _fan_seen(coast: float, seen: st.FanSeen, now: float) -> Key:
+def _fan_seen(times: GuardTiming, coast: float, seen: st.FanSeen, now: float) -> Key:
     """The interlock's record of a collector; when it was told off counts only while it is off."""
     off = seen.told_on is False and seen.reported_on is not True and seen.drawing is not True
     off_at = (seen.off_at if seen.off_at == inf else _age(seen.off_at, now, coast)) if off else None
     flags = (seen.off_told and seen.told_on is False, seen.latched, seen.armed, seen.adopting)
     press = (
         seen.reset_up,
-        _age(seen.reset_down_at, now, interlock.PRESS[1] + 1.0),
-        _age(seen.reset_asked_at, now, interlock.ALONE),
+        _age(seen.reset_down_at, now, times.reset_longest + 1.0),
+        _age(seen.reset_asked_at, now, times.reset_alone),
     )
     return (seen.told_on, off_at, seen.reported_on, seen.drawing, *flags, *press)
 
 
-def _fan_notes(coast: float, refresh: float, lost: float, seen: FanNotes, now: float) -> Key:
+def _fan_notes(times: Times, ages: tuple[float, float, float], seen: FanNotes, now: float) -> Key:
+    coast, refresh, lost = ages
     off = seen.told is False and seen.reported is not True and seen.drawing is not True
     return (
         seen.told,
@@ -299,8 +305,8 @@ def _fan_notes(coast: float, refresh: float, lost: float, seen: FanNotes, now: f
         seen.held,
         seen.bin_full,
         seen.up,
-        _age(seen.down_at, now, PRESSED[1] + 1.0),
-        _age(seen.asked_at, now, watcher.ALONE),
+        _age(seen.down_at, now, times.pressed[1] + 1.0),
+        _age(seen.asked_at, now, times.alone),
     )
 
 

@@ -6,7 +6,7 @@ as a story, so that a failure can be added to tests/scenarios/ as it is.
 
 from msgspec.structs import replace
 from story import written
-from watcher import blank, watch
+from watcher import Times, blank, watch
 
 from gatehand_rules import Outcome, Shop, initial, step
 from gatehand_rules import events as ev
@@ -24,7 +24,7 @@ class LooseShop:
         self.shop = shop
         self.now = 0.0
         self.state = initial(shop, 0.0)
-        self.notes = blank(shop)
+        self.notes = blank(shop, Times())
         self.story: list[tuple[float, ev.Event]] = []
         self.on_their_way: list[ev.Event] = []
         self.plain = 0

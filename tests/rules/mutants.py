@@ -7,6 +7,7 @@ Each mutant replaces a name in the rules for the length of a test.
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from math import inf
 
 import pytest
 from msgspec.structs import replace
@@ -137,11 +138,24 @@ def starts_on_a_reset(patch: Patch) -> None:
 
 
 def takes_a_repeat_for_a_press(patch: Patch) -> None:
-    patch.setattr(resets, "QUIET", 0.0)
+    right = resets.asked
+
+    def asked(draft: Draft, at: int, because: str = "", by: str = "") -> None:
+        draft.set_collector(at, reset=replace(draft.collectors[at].reset, asked_at=-inf))
+        right(draft, at, because, by)
+
+    patch.setattr(resets, "asked", asked)
 
 
 def takes_a_stuck_button_for_a_press(patch: Patch) -> None:
-    patch.setattr(resets, "LONGEST", 1e6)
+    right = resets.button
+
+    def button(draft: Draft, at: int, *, pressed: bool) -> None:
+        if not pressed and draft.collectors[at].reset.pressed_at is not None:
+            draft.set_collector(at, reset=replace(draft.collectors[at].reset, pressed_at=draft.now - 1.0))
+        right(draft, at, pressed=pressed)
+
+    patch.setattr(resets, "button", button)
 
 
 def starts_when_the_contact_clears(patch: Patch) -> None:

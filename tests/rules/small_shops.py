@@ -7,11 +7,11 @@ shortened to whole quanta as well, so that the number of situations is finite an
 from collections.abc import Sequence
 from typing import Any
 
-import pytest
-import watcher
+from msgspec.structs import replace
 from walk import Move
+from watcher import Times
 
-from gatehand_rules import Shop, doubt, fan, interlock, resets, start
+from gatehand_rules import Shop
 from gatehand_rules import events as ev
 from gatehand_rules.shop import Collector, Gate, StopContact, Tool
 from gatehand_rules.words import Position
@@ -20,24 +20,24 @@ NEVER = 1e9
 QUANTUM = 1.0
 
 
-def in_quanta(
-    monkeypatch: pytest.MonkeyPatch, *, answer: float = NEVER, stood: float = 0.0, alone: float = 0.0
-) -> None:
-    """The rules' own times in whole quanta; each that a shop is not about is none, or no walk would end.
+def in_quanta(shop: Shop, *, answer: float = NEVER, contrary: float = 0.0, alone: float = 0.0) -> tuple[Shop, Times]:
+    """The shop with the rules' own times in whole quanta, and the observer's; what a shop is not about takes none.
 
-    `answer`: seconds until a switch is told again; `NEVER`: it is not. `stood`: until a contrary word counts.
-    `alone`: between two resets by message.
+    `answer`: seconds until a switch is told again; `NEVER`: it is not. `contrary`: until a contrary word counts.
+    `alone`: between two resets by message. Were the others longer, no walk would end.
     """
-    monkeypatch.setattr(fan, "STOOD", stood)
-    for module, name in ((resets, "QUIET"), (interlock, "ALONE"), (watcher, "ALONE")):
-        monkeypatch.setattr(module, name, alone)
-    for module, name in ((doubt, "UNCHALLENGED"), (watcher, "BELIEVED")):
-        monkeypatch.setattr(module, name, 2 * QUANTUM)
-    monkeypatch.setattr(start, "SETTLE", QUANTUM)
-    monkeypatch.setattr(interlock, "RETAINED_IN", QUANTUM)
-    monkeypatch.setattr(fan, "ANSWER_TIME", answer)
-    monkeypatch.setattr(fan, "REMIND", answer)
-    monkeypatch.setattr(fan, "TELLINGS", 2)
+    timing = replace(
+        shop.timing,
+        settle=QUANTUM,
+        unchallenged=2 * QUANTUM,
+        answer=answer,
+        remind=answer,
+        tellings=2,
+        contrary=contrary,
+        reset_alone=alone,
+    )
+    guard_timing = replace(shop.guard_timing, retained_in=QUANTUM, reset_alone=alone)
+    return replace(shop, timing=timing, guard_timing=guard_timing), Times(believed=2 * QUANTUM, alone=alone)
 
 
 def tool(name: str, gate: str, run_on: float) -> Tool:

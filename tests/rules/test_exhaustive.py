@@ -40,69 +40,61 @@ def sound(found: Walked, tell: Tell, what: str, *, most: int | None = None) -> N
 
 
 @pytest.mark.slow
-def test_two_tools_two_gates_and_a_stop_contact(monkeypatch: pytest.MonkeyPatch, tell: Tell) -> None:
-    in_quanta(monkeypatch)
-    shop = two_tools()
-    found = walk(shop, moves(shop), begin=at_rest(shop, heard=True))
+def test_two_tools_two_gates_and_a_stop_contact(tell: Tell) -> None:
+    shop, times = in_quanta(two_tools())
+    found = walk(shop, moves(shop), times, begin=at_rest(shop, heard=True))
     sound(found, tell, "two tools, two gates, a stop contact")
     assert found.states > 30_000
 
 
-def test_a_switch_that_is_told_again_and_refreshed(monkeypatch: pytest.MonkeyPatch, tell: Tell) -> None:
-    in_quanta(monkeypatch, answer=2 * QUANTUM, stood=QUANTUM)
-    shop = one_tool({"reports": True, "refresh": 2 * QUANTUM})
-    sound(walk(shop, moves(shop), begin=at_rest(shop)), tell, "answers and refresh")
+def test_a_switch_that_is_told_again_and_refreshed(tell: Tell) -> None:
+    shop, times = in_quanta(one_tool({"reports": True, "refresh": 2 * QUANTUM}), answer=2 * QUANTUM, contrary=QUANTUM)
+    sound(walk(shop, moves(shop), times, begin=at_rest(shop)), tell, "answers and refresh")
 
 
 @pytest.mark.slow
-def test_events_that_come_before_their_tick(monkeypatch: pytest.MonkeyPatch, tell: Tell) -> None:
-    in_quanta(monkeypatch)
-    shop = one_tool({"reports": True}, reports=True)
-    sound(walk(shop, moves(shop, late=True), begin=at_rest(shop)), tell, "late ticks")
+def test_events_that_come_before_their_tick(tell: Tell) -> None:
+    shop, times = in_quanta(one_tool({"reports": True}, reports=True))
+    sound(walk(shop, moves(shop, late=True), times, begin=at_rest(shop)), tell, "late ticks")
 
 
-def test_room_for_one_gate(monkeypatch: pytest.MonkeyPatch, tell: Tell) -> None:
-    in_quanta(monkeypatch)
-    shop = limited()
-    sound(walk(shop, moves(shop), begin=at_rest(shop, heard=True)), tell, "room for one gate")
+def test_room_for_one_gate(tell: Tell) -> None:
+    shop, times = in_quanta(limited())
+    sound(walk(shop, moves(shop), times, begin=at_rest(shop, heard=True)), tell, "room for one gate")
 
 
-def test_a_collector_that_may_run_with_every_gate_shut(monkeypatch: pytest.MonkeyPatch, tell: Tell) -> None:
-    in_quanta(monkeypatch)
-    shop = hose()
-    sound(walk(shop, moves(shop), begin=at_rest(shop)), tell, "no gate needed")
+def test_a_collector_that_may_run_with_every_gate_shut(tell: Tell) -> None:
+    shop, times = in_quanta(hose())
+    sound(walk(shop, moves(shop), times, begin=at_rest(shop)), tell, "no gate needed")
 
 
-def test_hands_and_a_gate_that_starts_when_opened(monkeypatch: pytest.MonkeyPatch, tell: Tell) -> None:
-    in_quanta(monkeypatch)
-    shop = one_gate(reports=True, on_hand_open="start")
+def test_hands_and_a_gate_that_starts_when_opened(tell: Tell) -> None:
+    shop, times = in_quanta(one_gate(reports=True, on_hand_open="start"))
     more: list[ev.Event] = [ev.ButtonPressed("told"), ev.HandAsked("told", on=True), ev.HandAsked("told", on=False)]
-    sound(walk(shop, moves(shop, more=more), begin=at_rest(shop)), tell, "hands")
+    sound(walk(shop, moves(shop, more=more), times, begin=at_rest(shop)), tell, "hands")
 
 
-def test_a_reset_button_messages_and_holds(monkeypatch: pytest.MonkeyPatch, tell: Tell) -> None:
+def test_a_reset_button_messages_and_holds(tell: Tell) -> None:
     """A press of a quantum counts, one of three does not: both layers and the observer agree on each."""
-    in_quanta(monkeypatch, alone=2 * QUANTUM)
-    shop = one_gate_and_a_stop()
+    shop, times = in_quanta(one_gate_and_a_stop(), alone=2 * QUANTUM)
     more: list[ev.Event] = [
         *(ev.ResetButton("main", pressed=pressed) for pressed in (True, False)),
         ev.HoldAsked("main"),
         ev.OffAsked("main"),
     ]
-    found = walk(shop, moves(shop, more=more), begin=at_rest(shop))
+    found = walk(shop, moves(shop, more=more), times, begin=at_rest(shop))
     sound(found, tell, "a reset button, messages and holds")
 
 
 @pytest.mark.slow
-def test_a_broker_that_comes_and_goes(monkeypatch: pytest.MonkeyPatch, tell: Tell) -> None:
-    in_quanta(monkeypatch)
-    shop = one_gate(reports=True)
+def test_a_broker_that_comes_and_goes(tell: Tell) -> None:
+    shop, times = in_quanta(one_gate(reports=True))
     more: list[ev.Event] = [
         ev.GateReport("told", Position.OPEN, retained=True),
         ev.GateReport("told", Position.SHUT, retained=True),
         ev.Reading("saw", 0.0, retained=True),
         ev.Reading("saw", 6.0, young=True),
     ]
-    found = walk(shop, moves(shop, more=more), begin=at_rest(shop, heard=True), broker=True, most=MOST)
+    found = walk(shop, moves(shop, more=more), times, begin=at_rest(shop, heard=True), broker=True, most=MOST)
     sound(found, tell, "a broker that comes and goes", most=MOST)
     assert found.states >= MOST or found.complete

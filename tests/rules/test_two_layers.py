@@ -14,23 +14,21 @@ FAR = 1500
 
 
 def test_the_sequence_needs_no_interlock(monkeypatch: pytest.MonkeyPatch, tell: Callable[[str], None]) -> None:
-    in_quanta(monkeypatch, stood=2 * QUANTUM, alone=2 * QUANTUM)
     no_interlock(monkeypatch)
-    shop = two_tools()
-    found = walk(shop, moves(shop), begin=at_rest(shop), most=6000)
+    shop, times = in_quanta(two_tools(), contrary=2 * QUANTUM, alone=2 * QUANTUM)
+    found = walk(shop, moves(shop), times, begin=at_rest(shop), most=6000)
     assert not found.breaches, "\n".join([*found.breaches, *found.path])
     tell(f"no interlock: {found}, no breach")
 
 
 @pytest.mark.parametrize("mutant", MUTANTS, ids=lambda mutant: f"{mutant.name}-{mutant.breaks}")
 def test_the_interlock_holds_a_sequence_that_errs(mutant: Mutant, monkeypatch: pytest.MonkeyPatch) -> None:
-    in_quanta(monkeypatch, stood=2 * QUANTUM, alone=2 * QUANTUM)
     mutant.apply(monkeypatch)
-    shop = mutant.shop()
+    shop, times = in_quanta(mutant.shop(), contrary=2 * QUANTUM, alone=2 * QUANTUM)
     heard, begin = moves(shop, more=mutant.more), at_rest(shop)
     with monkeypatch.context() as alone:
         no_interlock(alone)
-        wrong = walk(shop, heard, begin=begin, also=anything, but="no alarm")
+        wrong = walk(shop, heard, times, begin=begin, also=anything, but="no alarm")
     assert any(breach.startswith(mutant.breaks) for breach in wrong.breaches), f"harmless: {wrong}"
     spoke = []
 
@@ -39,6 +37,6 @@ def test_the_interlock_holds_a_sequence_that_errs(mutant: Mutant, monkeypatch: p
         return []
 
     # The alarm is the sequence's business; the hold that follows a veto raises one of its own.
-    held = walk(shop, heard, begin=begin, also=note, most=max(FAR, 2 * wrong.states), but="no alarm")
+    held = walk(shop, heard, times, begin=begin, also=note, most=max(FAR, 2 * wrong.states), but="no alarm")
     assert not held.breaches, "\n".join([*held.breaches, *held.path])
     assert spoke

@@ -5,7 +5,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 from canonical import Canonical, Key
-from watcher import Notes, blank, watch
+from watcher import Notes, Times, blank, watch
 
 from gatehand_rules import Outcome, Shop, State, initial, step
 from gatehand_rules import events as ev
@@ -49,6 +49,7 @@ def anything(outcome: Outcome) -> list[str]:
 def walk(
     shop: Shop,
     moves: Sequence[Move],
+    times: Times,
     *,
     begin: Sequence[Move] = (),
     also: Judge = no_veto,
@@ -60,8 +61,8 @@ def walk(
 
     `broker`: it may be lost and come back; nothing but time happens in between. `but`: breaches that begin so pass.
     """
-    canonical, done = Canonical(shop, losing=broker), Walked()
-    state, notes, now = initial(shop, 0.0), blank(shop), 0.0
+    canonical, done = Canonical(shop, times, losing=broker), Walked()
+    state, notes, now = initial(shop, 0.0), blank(shop, times), 0.0
     for pause, event in begin:
         now += pause
         outcome = step(shop, state, event, now)

@@ -15,16 +15,20 @@ from gatehand_rules.commands import ClearAlarm, CollectorOff, CollectorOn, Comma
 from gatehand_rules.shop import Tool
 from gatehand_rules.words import Position
 
-APART = 1.0
-"""Seconds between two readings that bear each other out after a silence."""
-BELIEVED = 3.0
-"""Seconds after which a sensor on change is believed, if it says nothing contrary."""
-SETTLING = 0.5
-"""Seconds after a connection in which what the broker retains still comes in."""
-ALONE = 2.0
-"""Seconds without a reset by message before one that counts."""
-PRESSED = (0.1, 2.0)
-"""Seconds that a reset button is held down in a press that counts."""
+
+class Times(Struct, frozen=True, kw_only=True):
+    """The observer's own times, seconds: it takes none from the rules."""
+
+    apart: float = 1.0
+    """Between two readings that bear each other out after a silence."""
+    believed: float = 3.0
+    """After which a sensor on change is believed, if it says nothing contrary."""
+    settling: float = 0.5
+    """After a connection, in which what the broker retains still comes in."""
+    alone: float = 2.0
+    """Without a reset by message before one that counts."""
+    pressed: tuple[float, float] = (0.1, 2.0)
+    """That a reset button is held down in a press that counts."""
 
 
 class GateNotes(Struct, frozen=True):
@@ -97,15 +101,17 @@ class Notes(Struct, frozen=True):
     """When anything was heard last: the broker was there then."""
     stopping: bool = False
     alarms: frozenset[str] = frozenset()
+    times: Times = Times()
 
 
-def blank(shop: Shop) -> Notes:
+def blank(shop: Shop, times: Times) -> Notes:
     """Nothing seen yet."""
     return Notes(
         tuple(GateNotes() for _ in shop.gates),
         tuple(FanNotes() for _ in shop.collectors),
         tuple(ToolNotes() for _ in shop.tools),
         tuple(False for _ in shop.stops),
+        times=times,
     )
 
 
@@ -117,7 +123,7 @@ class Observer:
         self.gates, self.fans, self.tools = list(notes.gates), list(notes.fans), list(notes.tools)
         self.stops, self.alarms = list(notes.stops), set(notes.alarms)
         self.connected, self.connected_at, self.stopping = notes.connected, notes.connected_at, notes.stopping
-        self.heard_at = notes.heard_at
+        self.heard_at, self.times = notes.heard_at, notes.times
         self.breaches: list[str] = []
         self.must_off: list[int] = []
 
@@ -133,6 +139,7 @@ class Observer:
             self.heard_at,
             self.stopping,
             frozenset(self.alarms),
+            self.times,
         )
 
     # What is known
@@ -191,7 +198,8 @@ class Observer:
 
     def is_borne_out(self, seen: ToolNotes, tool: Tool) -> bool:
         """Not from before a silence, as far as that can be known; a sensor on change is believed after a while."""
-        believed_at = inf if seen.above_at is None or tool.silent_after > 0 else round(seen.above_at + BELIEVED, 6)
+        since = None if tool.silent_after > 0 else seen.above_at
+        believed_at = inf if since is None else round(since + self.times.believed, 6)
         return seen.borne_out or self.now >= believed_at
 
     def doubt(self, at: int) -> None:
@@ -249,7 +257,7 @@ class Observer:
                 self.must_off.append(at)
                 self._forget_demands(at)
             case ev.ResetAsked(collector=name, retained=retained) if (at := shop.collector_at(name)) is not None:
-                alone = now >= round(self.fans[at].asked_at + ALONE, 6)
+                alone = now >= round(self.fans[at].asked_at + self.times.alone, 6)
                 self.fans[at] = replace(self.fans[at], asked_at=now)
                 if alone and not retained:
                     self._reset(at)
@@ -278,7 +286,7 @@ class Observer:
         seen = self.tools[at]
         below_at, above_at = seen.below_at, seen.above_at
         borne_out = self.is_borne_out(seen, tool) or any(
-            since is not None and self.now >= round(since + APART, 6) for since in (below_at, above_at)
+            since is not None and self.now >= round(since + self.times.apart, 6) for since in (below_at, above_at)
         )
         if amps >= tool.stop_amps:
             borne_out = borne_out or young
@@ -333,7 +341,7 @@ class Observer:
             self.fans[fan] = replace(seen, up=False, down_at=self.now) if seen.up else seen
             return
         self.fans[fan] = replace(seen, up=True, down_at=None)
-        shortest, longest = PRESSED
+        shortest, longest = self.times.pressed
         if seen.down_at is not None and shortest <= round(self.now - seen.down_at, 6) <= longest:
             self._reset(fan)
 
@@ -486,7 +494,7 @@ class Observer:
         for at, tool in enumerate(self.shop.tools):
             if self.is_over(self.tools[at], tool):
                 self.tools[at] = replace(self.tools[at], rose=False, low_at=None)
-        settled = self.connected and self.now >= round(self.connected_at + SETTLING, 6) and not self.stopping
+        settled = self.connected and self.now >= round(self.connected_at + self.times.settling, 6) and not self.stopping
         for at, collector in enumerate(self.shop.collectors):
             proven = self.count(at)
             if settled and self.seen_on(at) and proven < collector.min_open:

@@ -21,6 +21,7 @@ from gatehand_rules.state import (
     RunOn,
     SpinUp,
 )
+from gatehand_rules.timing import Timing
 
 HOUR = 3600.0
 
@@ -172,4 +173,4 @@ def test_a_fan_that_is_on_or_seen_on_is_not_forgotten_to_stand() -> None:
 def test_when_time_alone_next_changes_a_collector(
     state: CollectorState, settings: dict[str, Any], wake: float | None
 ) -> None:
-    assert wake_at(fan(**settings), state, 0.0) == wake
+    assert wake_at(Timing(), fan(**settings), state, 0.0) == wake

@@ -23,6 +23,7 @@ from gatehand_rules.state import (
     RunOn,
     SpinUp,
 )
+from gatehand_rules.timing import Timing
 
 HOUR = 3600.0
 
@@ -183,7 +184,7 @@ def test_an_unanswered_off_is_told_again_too() -> None:
     ],
 )
 def test_how_long_an_answer_is_waited_for(settings: dict[str, Any], answer: Answer | None, due: float) -> None:
-    assert answer_due(fan(**settings), CollectorState(answer=answer)) == due
+    assert answer_due(Timing(), fan(**settings), CollectorState(answer=answer)) == due
 
 
 @pytest.mark.parametrize(

@@ -16,9 +16,9 @@ import pytest
 from unit_bench import Bench, commands, gate, ready, running, shop, tool
 
 from gatehand_rules import events as ev
-from gatehand_rules import resets
 from gatehand_rules.shop import Shop, StopContact
 from gatehand_rules.state import Held
+from gatehand_rules.timing import Timing
 
 Act = Callable[["Block"], None]
 
@@ -273,4 +273,4 @@ def test_idle_0000_without_a_request_a_press_leads_nowhere() -> None:
 
 def test_err_param_c000_cannot_be_since_the_bounds_are_no_parameters() -> None:
     """Differs on purpose: TrailingMinimum is its absolute minimum of 100 ms, for topics tell a press late and short."""
-    assert (resets.SHORTEST, resets.LONGEST) == (0.1, 2.0)
+    assert (Timing().reset_shortest, Timing().reset_longest) == (0.1, 2.0)

@@ -5,9 +5,9 @@ from unit_bench import Bench, commands, events, gate, ready, running, saw_shop, 
 
 from gatehand.journal.sentences import sentence_of
 from gatehand_rules import events as ev
-from gatehand_rules import interlock, resets
 from gatehand_rules.shop import Shop, StopContact
 from gatehand_rules.state import Held
+from gatehand_rules.timing import GuardTiming, Timing
 
 
 def stop_shop() -> Shop:
@@ -232,4 +232,5 @@ def test_a_button_of_no_collector_is_ignored() -> None:
 
 
 def test_both_layers_hold_the_same_bounds_each_its_own() -> None:
-    assert (resets.QUIET, (resets.SHORTEST, resets.LONGEST)) == (interlock.ALONE, interlock.PRESS)
+    for name in ("reset_alone", "reset_shortest", "reset_longest"):
+        assert getattr(Timing(), name) == getattr(GuardTiming(), name)

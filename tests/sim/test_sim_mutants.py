@@ -2,6 +2,7 @@
 
 from collections.abc import Callable
 from importlib import import_module
+from math import inf
 
 import pytest
 import sim_daemon
@@ -171,7 +172,13 @@ def forgets_a_hold_at_a_power_cut(patch: Patch) -> None:
 
 def takes_any_message_for_a_press(patch: Patch) -> None:
     """I5: a reset that repeats every 0.1 s is a reset each time."""
-    patch.setattr(resets, "QUIET", 0.0)
+    right = resets.asked
+
+    def asked(draft: Draft, at: int, because: str = "", by: str = "") -> None:
+        draft.set_collector(at, reset=replace(draft.collectors[at].reset, asked_at=-inf))
+        right(draft, at, because, by)
+
+    patch.setattr(resets, "asked", asked)
 
 
 def hears_the_stops_with_everything_else(patch: Patch) -> None:
@@ -182,7 +189,7 @@ def hears_the_stops_with_everything_else(patch: Patch) -> None:
 
 def takes_one_word_for_a_hand(patch: Patch) -> None:
     """One sample of nothing is somebody at the switch."""
-    patch.setattr(fan, "STOOD", 0.0)
+    patch.setattr(fan, "contrary_at", lambda _timing, seen: inf if seen.contrary is None else seen.contrary.since)
 
 
 def ends_no_alarm(patch: Patch) -> None:
