@@ -21,14 +21,14 @@ from bench_kit import Figure, Size  # noqa: E402
 from journal_support import FakeClock  # noqa: E402
 
 from gatehand.config import load_text  # noqa: E402
+from gatehand.past.csv_readings import read_csv  # noqa: E402
+from gatehand.past.cursor import to_ms  # noqa: E402
+from gatehand.past.replay_devices import IdealDevices  # noqa: E402
 from gatehand.recording.recorder import Recorder  # noqa: E402
 from gatehand.recording.recording import Recording, recordings  # noqa: E402
 from gatehand.replay.compare import compare  # noqa: E402
-from gatehand.replay.csvfile import read_csv  # noqa: E402
-from gatehand.replay.devices import IdealDevices  # noqa: E402
 from gatehand.replay.history import replay  # noqa: E402
-from gatehand.replay.lane import to_ms  # noqa: E402
-from gatehand.replay.readings import play  # noqa: E402
+from gatehand.replay.play_csv import play  # noqa: E402
 from gatehand_rules import Shop, initial, step  # noqa: E402
 from gatehand_rules.events import BrokerConnected, Event, Reading, Tick  # noqa: E402
 
@@ -82,7 +82,7 @@ def record(folder: Path, shop: Shop, readings: list[tuple[int, int, float]]) -> 
         outcome = step(shop, state, event, now / 1000)
         state = outcome.state
         for command in outcome.commands:
-            devices.told(command, now)
+            devices.take_command(command, now)
 
     give(BrokerConnected(), BEGIN_MS)
     beat = BEGIN_MS

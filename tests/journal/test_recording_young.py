@@ -7,11 +7,11 @@ import pytest
 from journal_support import FakeClock
 from readings_support import START, read
 
+from gatehand.past.stretches import stretches
 from gatehand.recording import codec
 from gatehand.recording.recorder import Recorder
 from gatehand.recording.recording import Recording, recordings
 from gatehand.recording.streams import OTHER, Streams, decode_event
-from gatehand.replay.recorded import stretches
 from gatehand_rules import state
 from gatehand_rules.events import CollectorCurrent, Event, Reading, Tick
 

@@ -1,8 +1,8 @@
 """A replay without any shortcut: every item and every deadline is stepped. The measure for the fast one."""
 
-from gatehand.replay.devices import IdealDevices
-from gatehand.replay.lane import to_ms
-from gatehand.replay.tracks import Stretch
+from gatehand.past.cursor import to_ms
+from gatehand.past.replay_devices import IdealDevices
+from gatehand.past.stretches import Stretch
 from gatehand_rules import Outcome, Shop, State, step
 from gatehand_rules.commands import Command
 from gatehand_rules.events import CollectorCurrent, Event, Reading, Tick
@@ -37,7 +37,7 @@ def play_plainly(shop: Shop, state: State, stretch: Stretch, devices: IdealDevic
     def keep(ms: int, outcome: Outcome) -> State:
         told.extend((ms, one) for one in (*outcome.findings, *outcome.commands))
         for command in outcome.commands if devices else ():
-            devices.told(command, ms)  # type: ignore[union-attr]
+            devices.take_command(command, ms)  # type: ignore[union-attr]
         return outcome.state
 
     for ms, event in items(stretch):

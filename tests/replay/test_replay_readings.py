@@ -10,7 +10,7 @@ import pytest
 from gatehand.cli import main
 from gatehand.commands._progress import Progress
 from gatehand.config import load_text
-from gatehand.replay.begin import rested
+from gatehand.past.player import rested
 from gatehand_rules.findings import Happened
 from gatehand_rules.shop import Collector, Gate, Shop, Tool
 from gatehand_rules.state import GateOpen, GateShut, Off, ToolUnknown

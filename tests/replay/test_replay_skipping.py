@@ -9,12 +9,11 @@ from hypothesis import strategies as st
 from msgspec.structs import replace
 from plain_replay import Told, in_order, play_plainly
 
-from gatehand.replay import player as player_module
-from gatehand.replay.band import Edges
-from gatehand.replay.begin import rested
-from gatehand.replay.devices import IdealDevices
-from gatehand.replay.player import RECORDED, Player
-from gatehand.replay.tracks import Stretch, Timed, Track
+from gatehand.past import player as player_module
+from gatehand.past.deadband import Edges
+from gatehand.past.player import RECORDED, Player, rested
+from gatehand.past.replay_devices import IdealDevices
+from gatehand.past.stretches import Stretch, Timed, Track
 from gatehand_rules import Outcome, Shop, State
 from gatehand_rules.events import (
     BinReport,

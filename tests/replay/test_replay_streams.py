@@ -8,9 +8,9 @@ from support.recorded_shop import MORNING, RecordedShop
 
 from gatehand.journal.disk import RealDisk
 from gatehand.journal.reader import EventReader
+from gatehand.past.stretches import stretches
 from gatehand.recording.recording import Recording, recordings
 from gatehand.recording.store import Shelf
-from gatehand.replay.recorded import stretches
 from gatehand.tune.source import from_recording
 
 

@@ -6,8 +6,7 @@ from datetime import UTC, datetime
 import pytest
 from report_support import NOON, Log
 
-from gatehand.replay.tally import Tally
-from gatehand.report.account import account, by_day
+from gatehand.past.account import Tally, account, by_day
 
 MINUTE = 60_000
 

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from itertools import pairwise
 from pathlib import Path
 
-from gatehand.replay.tracks import Track
+from gatehand.past.stretches import Track
 
 TURNS = 1.0
 """Velocity above which the spindle turns, as the data's README has it."""

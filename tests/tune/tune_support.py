@@ -4,7 +4,7 @@ import random
 from array import array
 from collections.abc import Iterable
 
-from gatehand.replay.tracks import Track
+from gatehand.past.stretches import Track
 from gatehand_rules.shop import Tool
 
 SAW = Tool(name="band_saw", collector="main", gates=("band_saw",), start_amps=2.5, stop_amps=1.8)

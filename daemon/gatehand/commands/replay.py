@@ -52,9 +52,9 @@ def run(args: argparse.Namespace) -> int:
 
 def _readings(args: argparse.Namespace, shop: Shop) -> int:
     from gatehand.journal.sentences import sentence_of
-    from gatehand.replay.begin import NeverAtRestError
-    from gatehand.replay.csvfile import CsvError
-    from gatehand.replay.readings import as_line, play_csv
+    from gatehand.past.csv_readings import CsvError
+    from gatehand.past.player import NeverAtRestError
+    from gatehand.replay.play_csv import as_line, play_csv
 
     def show_json(ms: int, finding: Finding) -> None:
         print(json.dumps(as_line(ms, finding)))

@@ -79,7 +79,7 @@ def _unknown(asked: Sequence[str], known: Sequence[str]) -> str:
 
 def _readings(args: argparse.Namespace, config: Config, loaded: Loaded) -> "Readings | int":
     """The readings, or the exit code after saying why there are none."""
-    from gatehand.replay.csvfile import CsvError
+    from gatehand.past.csv_readings import CsvError
     from gatehand.tune.source import from_csv, from_recording, newest
 
     with Progress("readings") as progress:

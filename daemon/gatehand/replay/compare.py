@@ -1,19 +1,86 @@
 """The recording through another config: both runs counted, and their differences as a table and event by event."""
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from pathlib import Path
-from typing import Any
+from typing import Any, Final, TypeAlias
 
 from gatehand.config.shown import named
 from gatehand.journal.line import facts_of
 from gatehand.journal.sentences import sentence
+from gatehand.past.account import Tally, Use
 from gatehand.recording.format import EPOCH
-from gatehand.replay.differences import Only, Timed, gained, only_in_one
 from gatehand.replay.history import History, replay
-from gatehand.replay.tally import Tally, Use
 from gatehand_rules import Outcome, Shop
+from gatehand_rules.findings import Fact, Happened, Rule
+
+SAME_MS: Final = 250
+"""Like events of the two runs this close together are one."""
+Timed: TypeAlias = tuple[int, Mapping[str, Fact]]
+_SUBJECTS: Final = ("tool", "gate", "collector")
+
+
+@dataclass(frozen=True, slots=True)
+class Only:
+    """An event of one run alone: `changed` says which."""
+
+    wall_ms: int
+    changed: bool
+    place: int
+    """Its place in its run, for what happened in one millisecond."""
+    line: Mapping[str, Fact]
+
+
+def gained(before: Use, after: Use, until: int) -> list[int]:
+    """Starts (wall ms) of `after` that no cut of `before` overlaps."""
+    found, low = [], 0
+    spans = [(start, until if end is None else end) for start, end in before.spans]
+    for start, end in after.spans:
+        stop = until if end is None else end
+        while low < len(spans) and spans[low][1] < start:
+            low += 1
+        if low >= len(spans) or spans[low][0] > stop:
+            found.append(start)
+    return found
+
+
+def only_in_one(recorded: Sequence[Timed], changed: Sequence[Timed]) -> list[Only]:
+    """Events that the other run has not, by time. A repeated "on" is no event here."""
+    ours, theirs = _by_kind(recorded, changed=False), _by_kind(changed, changed=True)
+    alone: list[Only] = []
+    for kind in ours.keys() | theirs.keys():
+        alone += _unmatched(ours.get(kind, ()), theirs.get(kind, ()))
+    return sorted(alone, key=lambda one: (one.wall_ms, one.changed, one.place))
+
+
+def _unmatched(ours: Sequence[Only], theirs: Sequence[Only]) -> Iterator[Only]:
+    """Events of one kind, in time: those without a partner in the other run."""
+    i = j = 0
+    while i < len(ours) or j < len(theirs):
+        a = ours[i].wall_ms if i < len(ours) else None
+        b = theirs[j].wall_ms if j < len(theirs) else None
+        if a is not None and b is not None and abs(a - b) <= SAME_MS:
+            i, j = i + 1, j + 1
+        elif b is None or (a is not None and a < b):
+            yield ours[i]
+            i += 1
+        else:
+            yield theirs[j]
+            j += 1
+
+
+def _by_kind(events: Sequence[Timed], *, changed: bool) -> dict[tuple[Fact, ...], list[Only]]:
+    found: dict[tuple[Fact, ...], list[Only]] = {}
+    for place, (ms, line) in enumerate(events):
+        if not (line.get("event") == Happened.COLLECTOR_ON and line.get("rule") == Rule.REFRESH):
+            found.setdefault(_kind(line), []).append(Only(ms, changed, place, line))
+    return found
+
+
+def _kind(line: Mapping[str, Fact]) -> tuple[Fact, ...]:
+    """What must be alike for two events to be one: not the numbers, which follow from the config."""
+    return (line.get("event"), *(line.get(key) for key in (*_SUBJECTS, "to", "alarm")))
 
 
 @dataclass(slots=True)
@@ -88,11 +155,13 @@ def compare(
     changed: Shop,
     since: datetime | None,
     until: datetime | None,
-    told: Callable[[int], None] = lambda _readings: None,
+    progress: Callable[[int], None] = lambda _readings: None,
 ) -> Comparison:
     """Replay a window of the recording through both shops."""
     one, other = Side(), Side()
-    history = replay(folder, one.hear, changed=changed, changed_heard=other.hear, since=since, until=until, told=told)
+    history = replay(
+        folder, one.hear, changed=changed, changed_heard=other.hear, since=since, until=until, progress=progress
+    )
     return Comparison(history, one, other)
 
 

@@ -13,11 +13,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final, TypeAlias
 
 from gatehand.config import load_text
+from gatehand.past.player import RECORDED, Player
+from gatehand.past.replay_devices import RecordedDevices
+from gatehand.past.stretches import stretches
 from gatehand.recording.format import EPOCH, RecordingError
 from gatehand.recording.recording import Listed, Recording, recordings
-from gatehand.replay.player import RECORDED, Player
-from gatehand.replay.recalled import Recalled
-from gatehand.replay.recorded import stretches
 from gatehand_rules import Outcome, Shop
 from gatehand_rules.events import Event
 from gatehand_rules.reshape import adopt_shop
@@ -80,9 +80,9 @@ def replay(
     changed_heard: Heard | None = None,
     since: datetime | None = None,
     until: datetime | None = None,
-    told: Callable[[int], None] = lambda _readings: None,
+    progress: Callable[[int], None] = lambda _readings: None,
 ) -> History:
-    """Replay the recording of a window. `told` hears the number of readings so far.
+    """Replay the recording of a window. `progress` hears the number of readings so far.
 
     What happened before `since` within the first file is played, for the state's sake, but not heard.
     """
@@ -92,7 +92,7 @@ def replay(
     for listed, recording in opened(folder, since, until, history):
         try:
             shop = shops.of(recording.head.config, listed.path)
-            run.file(recording, shop, told)
+            run.file(recording, shop, progress)
         except RecordingError as error:
             history.troubles.append(str(error))
             run.broken()
@@ -125,7 +125,7 @@ class _Run:
         self._changed = changed
         self._changed_heard = changed_heard
         self._player: Player | None = None
-        self._recalled: Recalled | None = None
+        self._devices: RecordedDevices | None = None
         self._shop: Shop | None = None
         self._at: tuple[str, bool] = ("", False)
         """Run of the last file, and whether the next one goes on from it."""
@@ -136,7 +136,7 @@ class _Run:
         """The next file goes on from nothing."""
         self._at = ("", False)
 
-    def file(self, recording: Recording, shop: Shop, told: Callable[[int], None]) -> None:
+    def file(self, recording: Recording, shop: Shop, progress: Callable[[int], None]) -> None:
         """Play one file in both runs."""
         head, history = recording.head, self._history
         self._wall_ms = head.wall_ms - head.mono_ms
@@ -150,14 +150,14 @@ class _Run:
                 break
             self._commands = []
             recorded.play(stretch)
-            if self._player is not None and self._recalled is not None:
-                self._recalled.follow(self._commands)
+            if self._player is not None and self._devices is not None:
+                self._devices.follow(self._commands)
                 self._player.play(stretch)
             history.readings += stretch.readings
             if history.first_ms is None:
                 history.first_ms = max(first + self._wall_ms, self.since_ms)
             history.last_ms = min(last + self._wall_ms, self.until_ms)
-            told(history.readings)
+            progress(history.readings)
         self._at = (head.run, recording.ended in _WHOLE and not recording.damage)
 
     def _begin_changed(self, recording: Recording, shop: Shop, changed: Shop) -> None:
@@ -168,8 +168,8 @@ class _Run:
         if self._player is not None:
             self._history.gaps += 1
         state = adopt_shop(shop, changed, head.state, head.mono_ms / 1000).state
-        self._recalled = Recalled(shop, changed, head.state)
-        self._player = Player(changed, state, self._changed_sink, devices=self._recalled, patience_ms=PATIENCE_MS)
+        self._devices = RecordedDevices(shop, changed, head.state)
+        self._player = Player(changed, state, self._changed_sink, devices=self._devices, patience_ms=PATIENCE_MS)
         self._shop = shop
 
     def _recorded(self, ms: int, _event: Event, outcome: Outcome) -> None:

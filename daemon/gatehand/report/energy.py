@@ -12,12 +12,11 @@ from typing import Final
 
 from gatehand.config import Config
 from gatehand.config.circuit import COLLECTOR_MEMBER
+from gatehand.past.account import Tally, Use
+from gatehand.past.deadband import at_least
+from gatehand.past.stretches import Track, stretches
 from gatehand.recording.format import RecordingError
 from gatehand.recording.recording import Listed, Recording, recordings
-from gatehand.replay.band import at_least
-from gatehand.replay.recorded import stretches
-from gatehand.replay.tally import Tally, Use
-from gatehand.replay.tracks import Track
 
 MOST_FILES: Final = 24
 """Recorded files read, spread over the time: hours, not all of them."""

@@ -8,8 +8,8 @@ from pathlib import Path
 from gatehand.config import Config
 from gatehand.journal.line import Line
 from gatehand.journal.reader import EventReader
+from gatehand.past.account import NOT_COUNTED, Account, account, wall_ms
 from gatehand.recording.format import EPOCH
-from gatehand.report.account import NOT_COUNTED, Account, account, wall_ms
 from gatehand.report.energy import energies
 from gatehand.report.summary import Summary
 from gatehand.report.upkeep import Due, done_at, due
@@ -24,11 +24,11 @@ class Window:
 
 
 def gather(
-    config: Config, folder: Path, window: Window, told: Callable[[int], None] = lambda _events: None
+    config: Config, folder: Path, window: Window, progress: Callable[[int], None] = lambda _events: None
 ) -> tuple[Summary, list[str]]:
-    """The report of a time, and what had to be left out. `told` hears the number of events so far."""
+    """The report of a time, and what had to be left out. `progress` hears the number of events so far."""
     reader = EventReader(folder)
-    found = account(_counted(reader, window, told), lambda: reader.passed_ts)
+    found = account(_counted(reader, window, progress), lambda: reader.passed_ts)
     summary = Summary(
         account=found,
         energies=energies(config, folder, (window.since, window.until), found.tally, until=found.until_ms),
@@ -38,10 +38,10 @@ def gather(
     return summary, [str(skipped) for skipped in reader.skipped]
 
 
-def _counted(reader: EventReader, window: Window, told: Callable[[int], None]) -> Iterator[Line]:
+def _counted(reader: EventReader, window: Window, progress: Callable[[int], None]) -> Iterator[Line]:
     for count, line in enumerate(reader.lines(window.since, window.until, without=NOT_COUNTED), 1):
         if not count % 5000:
-            told(count)
+            progress(count)
         yield line
 
 

@@ -4,9 +4,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
+from gatehand.past.account import Account, Use, by_day, local_day
 from gatehand.replay.compare import rfc3339
-from gatehand.replay.tally import Use
-from gatehand.report.account import Account, by_day, local_day
 from gatehand.report.energy import Energies, Energy
 from gatehand.report.reasons import reason
 from gatehand.report.upkeep import Due

@@ -14,8 +14,7 @@ from typing import Final
 
 from gatehand.config import Config
 from gatehand.journal.line import LineError, decode, stamp
-from gatehand.replay.tally import Use
-from gatehand.report.account import wall_ms
+from gatehand.past.account import Use, wall_ms
 
 FILE: Final = "upkeep.jsonl"
 DONE: Final = "upkeep_done"

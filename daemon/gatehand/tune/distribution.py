@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from itertools import accumulate
 from math import log1p
 
-from gatehand.replay.tracks import Track
+from gatehand.past.stretches import Track
 
 HOLD_MS = 30_000
 """A value holds until the next reading, at most this long: after that the sensor may have been away."""

@@ -13,7 +13,7 @@ from gatehand.tune.study import Found, Study
 WIDTH: Final = 640.0
 HEIGHT: Final = 220.0
 LEFT: Final = 70.0
-GRID: Final = "#e3e3e3"
+
 REST: Final = "#0072b2"
 WORK: Final = "#c23b00"
 MARK: Final = "#00795b"

@@ -6,11 +6,10 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from pathlib import Path
 
+from gatehand.past.csv_readings import read_csv
+from gatehand.past.stretches import Track, stretches
 from gatehand.recording.format import EPOCH, RecordingError
 from gatehand.recording.recording import Recording, recordings
-from gatehand.replay.csvfile import read_csv
-from gatehand.replay.recorded import stretches
-from gatehand.replay.tracks import Track
 
 
 @dataclass(slots=True)
@@ -33,13 +32,13 @@ class Readings:
         return [piece.track for piece in self.pieces.get(tool, ())]
 
 
-def from_csv(path: Path, tools: Iterable[str], told: Callable[[int], None]) -> Readings:
+def from_csv(path: Path, tools: Iterable[str], progress: Callable[[int], None]) -> Readings:
     """A logger's file.
 
     Raises:
         CsvError: It cannot be read.
     """
-    stretch = read_csv(path, tools, told)
+    stretch = read_csv(path, tools, progress)
     return Readings({tool: [Piece(track)] for tool, track in stretch.tracks.items()})
 
 
@@ -48,7 +47,7 @@ def from_recording(
     tools: Iterable[str],
     since: datetime | None,
     until: datetime | None,
-    told: Callable[[int], None],
+    progress: Callable[[int], None],
 ) -> Readings:
     """What the recording holds of these tools between two times."""
     wanted, found, count = set(tools), Readings(), 0
@@ -74,7 +73,7 @@ def from_recording(
                     piece = Piece(track, wall_ms)
                     last[tool] = (recording.head.run, piece)
                     found.pieces.setdefault(tool, []).append(piece)
-            told(count)
+            progress(count)
         found.troubles += [f"{listed.path}: {damage.length} bytes {damage.why}" for damage in recording.damage]
     return found
 

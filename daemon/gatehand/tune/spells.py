@@ -5,9 +5,9 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
-from gatehand.replay.band import HIGHEST, LOWEST, Band
-from gatehand.replay.lane import first_outside
-from gatehand.replay.tracks import Track
+from gatehand.past.cursor import first_outside
+from gatehand.past.deadband import HIGHEST, LOWEST, Deadband
+from gatehand.past.stretches import Track
 
 if TYPE_CHECKING:
     from array import array
@@ -32,15 +32,15 @@ class Spell:
 def spells(track: Track, start_ma: int, stop_ma: int) -> Iterator[Spell]:
     """All spells that the track holds whole. What is drawing at its start or end is not counted."""
     ms, ma = track.ms, track.ma
-    at = _next(ma, 0, Band(stop_ma, HIGHEST))  # drawing from the start: wait for its end
-    while (begun := _next(ma, at, Band(LOWEST, start_ma))) < len(ma):
-        at = _next(ma, begun, Band(stop_ma, HIGHEST))
+    at = _next(ma, 0, Deadband(stop_ma, HIGHEST))  # drawing from the start: wait for its end
+    while (begun := _next(ma, at, Deadband(LOWEST, start_ma))) < len(ma):
+        at = _next(ma, begun, Deadband(stop_ma, HIGHEST))
         if at >= len(ma):
             return
         yield Spell(ms[begun], ms[at])
 
 
-def _next(ma: "array[int]", at: int, inside: Band) -> int:
+def _next(ma: "array[int]", at: int, inside: Deadband) -> int:
     return first_outside(ma, at, len(ma), inside)
 
 

@@ -57,10 +57,10 @@ def study(tool: Tool, pieces: Sequence[Piece]) -> Study:
     tracks = [piece.track for piece in pieces]
     distribution = gathered(tracks, round(tool.silent_after * 1000) or 1 << 62)
     hours = distribution.total_ms / 3_600_000
-    told = levels(distribution)
-    if isinstance(told, TooShort):
-        return Study(tool, distribution, hours, too_short=told.why)
-    set_to = thresholds(told, tracks)
+    found_levels = levels(distribution)
+    if isinstance(found_levels, TooShort):
+        return Study(tool, distribution, hours, too_short=found_levels.why)
+    set_to = thresholds(found_levels, tracks)
     shortest = round(set_to.stop_after * 1000)
     whole = [joined(spells(track, set_to.start_ma, set_to.stop_ma), shortest) for track in tracks]
     cuts = sum(map(len, whole))
@@ -70,7 +70,7 @@ def study(tool: Tool, pieces: Sequence[Piece]) -> Study:
     spans = sorted(pause for piece in whole for pause in pauses(piece))
     rows = choices(whole, tool.run_on)
     found = Found(
-        levels=told,
+        levels=found_levels,
         thresholds=set_to,
         cuts=cuts,
         days=len({day for piece, here in zip(pieces, whole, strict=True) for day in _days(piece, here)}),

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import Final
 
-from gatehand.replay.tracks import Track
+from gatehand.past.stretches import Track
 from gatehand.tune.levels import Levels, between
 from gatehand.tune.spells import Spell, pauses, spells
 

@@ -7,13 +7,12 @@ from typing import Final
 
 from msgspec.structs import replace
 
+from gatehand.past.player import RECORDED, Player
+from gatehand.past.replay_devices import RecordedDevices
+from gatehand.past.stretches import Stretch, stretches
 from gatehand.recording.format import EPOCH, RecordingError
 from gatehand.recording.recording import Recording, recordings
 from gatehand.replay.history import Shops
-from gatehand.replay.player import RECORDED, Player
-from gatehand.replay.recalled import Recalled
-from gatehand.replay.recorded import stretches
-from gatehand.replay.tracks import Stretch
 from gatehand_rules import Outcome, Shop, State
 from gatehand_rules.commands import CollectorOn, Command
 from gatehand_rules.events import Event, GateReport
@@ -71,11 +70,11 @@ class Around:
         return any(window[0] <= ms <= window[1] for ms in times)
 
     def _run(self, changed: Shop, hear: Callable[[int, Event, Outcome], None]) -> None:
-        recalled = Recalled(self.shop, changed, self._state)
+        devices = RecordedDevices(self.shop, changed, self._state)
         state = adopt_shop(self.shop, changed, self._state, self._start_ms / 1000).state
-        player = Player(changed, state, hear, devices=recalled)
+        player = Player(changed, state, hear, devices=devices)
         for piece, commands in zip(self._pieces, self._commands, strict=True):
-            recalled.follow(commands)
+            devices.follow(commands)
             player.play(piece)
 
     def reported(self, gate: str, position: Position, after_ms: int) -> int | None:

@@ -7,8 +7,8 @@ from typing import Final
 
 from gatehand.config import Config
 from gatehand.journal.reader import EventReader
+from gatehand.past.account import wall_ms
 from gatehand.recording.format import EPOCH
-from gatehand.report.account import wall_ms
 from gatehand.why import of_collector, of_daemon, of_gate, of_tool
 from gatehand.why.find import last_missed, moment_ms, nearest_missed
 from gatehand.why.scene import Kind, Scene, Stamped, set_scene

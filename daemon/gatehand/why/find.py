@@ -7,8 +7,8 @@ from typing import Final
 from gatehand.config import Config
 from gatehand.journal.line import Line
 from gatehand.journal.reader import EventReader
+from gatehand.past.account import wall_ms
 from gatehand.recording.format import EPOCH
-from gatehand.report.account import wall_ms
 from gatehand.why import of_collector
 from gatehand.why.scene import Kind
 from gatehand_rules.findings import Happened, Rule

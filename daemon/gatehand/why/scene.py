@@ -10,12 +10,12 @@ from typing import Final, Literal, TypeAlias
 from gatehand.config import Config
 from gatehand.journal.line import DAEMON_STARTED, Line
 from gatehand.journal.reader import EventReader
+from gatehand.past.account import wall_ms
+from gatehand.past.player import RECORDED, Player
+from gatehand.past.stretches import stretches
 from gatehand.recording.format import EPOCH, RecordingError
 from gatehand.recording.recording import Recording, recordings
 from gatehand.replay.history import Shops
-from gatehand.replay.player import RECORDED, Player
-from gatehand.replay.recorded import stretches
-from gatehand.report.account import wall_ms
 from gatehand_rules import Shop, State
 
 BEFORE: Final = timedelta(minutes=30)

@@ -14,11 +14,10 @@ from typing import Final
 
 from msgspec.structs import replace
 
+from gatehand.past.player import Player, rested
+from gatehand.past.stretches import Stretch, Track
 from gatehand.recording.format import EPOCH, RecordingError
 from gatehand.recording.recording import Recording, recordings
-from gatehand.replay.begin import rested
-from gatehand.replay.player import Player
-from gatehand.replay.tracks import Stretch, Track
 from gatehand_rules import Outcome, Shop
 from gatehand_rules.events import Event
 from gatehand_rules.findings import Happened

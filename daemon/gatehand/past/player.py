@@ -6,6 +6,9 @@ tick did. So 0 gives the perfect timer, RECORDED the recorded run itself, and a 
 keep the recorded run's timing wherever the two do the same.
 
 At one instant devices come first, then the items in their order, then time alone.
+
+`rested` plays a shop's quiet start first: gates found shut and collectors off, known and connected, as a daemon has
+them; the sensors' silence counts from the first reading on.
 """
 
 from bisect import bisect_left
@@ -15,14 +18,15 @@ from typing import Final, TypeAlias
 
 from msgspec.structs import replace
 
-from gatehand.replay.band import ANY, Edges, band, edges, fan_band, is_calm, with_reading
-from gatehand.replay.devices import NEVER, Devices, NoDevices
-from gatehand.replay.lane import Lane, to_ms
-from gatehand.replay.tracks import Stretch, Timed, Track
-from gatehand_rules import Outcome, Shop, State, next_deadline, step
-from gatehand_rules.events import CollectorCurrent, Event, Reading, Tick
-from gatehand_rules.state import Doubt, ToolRunning, ToolRunOn, ToolSilent, ToolState
+from gatehand.past.cursor import Cursor, to_ms
+from gatehand.past.deadband import ANY, Edges, deadband, edges, fan_deadband, is_calm, with_reading
+from gatehand.past.replay_devices import NEVER, Devices, IdealDevices, NoDevices, switch_reports
+from gatehand.past.stretches import Stretch, Timed, Track
+from gatehand_rules import Outcome, Shop, State, initial, next_deadline, step
+from gatehand_rules.events import BrokerConnected, CollectorCurrent, Event, GateReport, Reading, Tick
+from gatehand_rules.state import Doubt, ToolRunning, ToolRunOn, ToolSilent, ToolState, ToolUnknown
 from gatehand_rules.timers import due
+from gatehand_rules.words import Position
 
 Sink: TypeAlias = Callable[[int, Event, Outcome], None]
 """Called with rule time in ms, the event and its outcome, for every step that came to something."""
@@ -45,13 +49,13 @@ class Player:
         self._patience_ms = patience_ms
         self._edges: list[Edges] = [edges(tool) for tool in shop.tools]
         self._silent_ms = [to_ms(tool.silent_after) for tool in shop.tools]
-        self._tools: list[Lane] = []
+        self._tools: list[Cursor] = []
         self._looked: list[ToolState | None] = []
         self._doubts: tuple[Doubt | None, ...] = ()
         self._standstill = False
         self._low: list[bool] = []
         self._calm = False
-        self._lanes: list[Lane] = []
+        self._cursors: list[Cursor] = []
         self._others: list[Timed] = []
         self._next_other = 0
         self._deadline_s: float | None = None
@@ -79,7 +83,7 @@ class Player:
             else:
                 self._take(wanted)
         self._pass_before_order(NEVER)
-        self._tools, self._lanes, self._others = [], [], []
+        self._tools, self._cursors, self._others = [], [], []
 
     def run_out(self, until_ms: int, *, resting: Callable[[State], bool]) -> bool:
         """With nothing more to come: let time pass until all is at rest, or to `until_ms`. Whether it came to rest."""
@@ -109,23 +113,23 @@ class Player:
     def _enter(self, stretch: Stretch) -> None:
         shop, nothing = self.shop, Track()
         self._tools = [
-            Lane(stretch.tracks.get(tool.name, nothing), silent)
+            Cursor(stretch.tracks.get(tool.name, nothing), silent)
             for tool, silent in zip(shop.tools, self._silent_ms, strict=True)
         ]
-        currents = (Lane(stretch.currents.get(one.name, nothing)) for one in shop.collectors)
-        self._lanes = [*self._tools, *currents, Lane(stretch.ticks)]
+        currents = (Cursor(stretch.currents.get(one.name, nothing)) for one in shop.collectors)
+        self._cursors = [*self._tools, *currents, Cursor(stretch.ticks)]
         self._others, self._next_other = stretch.others, 0
         self._looked, self._low = [None] * len(self._tools), [False] * len(self._tools)
         self._look()
 
     def _wanted(self) -> tuple[int, int, int] | None:
-        """The next item that must be stepped: ms, order, and which lane's it is (-1: one of the others)."""
+        """The next item that must be stepped: ms, order, and whose it is, a cursor's place (-1: one of the others)."""
         best: tuple[int, int, int] | None = None
-        for at, lane in enumerate(self._lanes):
-            if lane.stop < lane.length:
-                order = lane.order[lane.stop]
+        for at, cursor in enumerate(self._cursors):
+            if cursor.stop < cursor.length:
+                order = cursor.order[cursor.stop]
                 if best is None or order < best[1]:
-                    best = (lane.ms[lane.stop], order, at)
+                    best = (cursor.ms[cursor.stop], order, at)
         if self._next_other < len(self._others):
             other = self._others[self._next_other]
             if best is None or other.order < best[1]:
@@ -135,12 +139,12 @@ class Player:
     def _at(self, ms: int) -> tuple[int, int, int] | None:
         """The item whose step takes a deadline at `ms` along: the first within the patience after it."""
         best: tuple[int, int, int] | None = None
-        for at, lane in enumerate(self._lanes):
-            place = bisect_left(lane.ms, ms, lane.cursor)
-            if place < lane.length and lane.ms[place] - ms <= self._patience_ms:
-                order = lane.order[place]
+        for at, cursor in enumerate(self._cursors):
+            place = bisect_left(cursor.ms, ms, cursor.at)
+            if place < cursor.length and cursor.ms[place] - ms <= self._patience_ms:
+                order = cursor.order[place]
                 if best is None or order < best[1]:
-                    best = (lane.ms[place], order, at)
+                    best = (cursor.ms[place], order, at)
         place = bisect_left(self._others, ms, self._next_other, key=_ms_of)
         if place < len(self._others):
             other = self._others[place]
@@ -154,19 +158,19 @@ class Player:
         if at < 0:
             event = self._others[self._next_other].event
             self._next_other += 1
-            if not self._devices.passes(event, ms):
+            if not self._devices.counts(event, ms):
                 return
         else:
             event = self._event_of(at)
-            self._lanes[at].cursor += 1
+            self._cursors[at].at += 1
         self._step(event, ms)
 
     def _event_of(self, at: int) -> Event:
-        """The event under the cursor of a lane: tools first, then collectors, then ticks."""
-        lane, tools, collectors = self._lanes[at], self.shop.tools, self.shop.collectors
-        amps = lane.ma[lane.cursor] / 1000
+        """The event at a cursor: tools first, then collectors, then ticks."""
+        cursor, tools, collectors = self._cursors[at], self.shop.tools, self.shop.collectors
+        amps = cursor.ma[cursor.at] / 1000
         if at < len(tools):
-            return Reading(tools[at].name, amps, young=bool(lane.young) and lane.young[lane.cursor] == 1)
+            return Reading(tools[at].name, amps, young=bool(cursor.young) and cursor.young[cursor.at] == 1)
         at -= len(tools)
         return CollectorCurrent(collectors[at].name, amps) if at < len(collectors) else Tick()
 
@@ -176,16 +180,16 @@ class Player:
         self._step(event, ms)
 
     def _pass_before_order(self, order: int) -> None:
-        self._pass([bisect_left(lane.order, order, lane.cursor) for lane in self._lanes])
+        self._pass([bisect_left(cursor.order, order, cursor.at) for cursor in self._cursors])
 
     def _pass_before_ms(self, ms: int) -> None:
-        self._pass([bisect_left(lane.ms, ms, lane.cursor) for lane in self._lanes])
+        self._pass([bisect_left(cursor.ms, ms, cursor.at) for cursor in self._cursors])
 
     def _pass(self, places: list[int]) -> None:
         """Let the readings before these places count as heard."""
         tools: list[ToolState] | None = None
-        for at, (lane, place) in enumerate(zip(self._lanes, places, strict=True)):
-            heard = lane.pass_to(place)
+        for at, (cursor, place) in enumerate(zip(self._cursors, places, strict=True)):
+            heard = cursor.pass_to(place)
             if heard is not None and at < len(self._tools):
                 tools = tools or list(self.state.tools)
                 before = tools[at]
@@ -216,14 +220,14 @@ class Player:
         self.state = outcome.state
         if outcome.commands or outcome.findings:
             for command in outcome.commands:
-                self._devices.told(command, ms)
+                self._devices.take_command(command, ms)
             self._sink(ms, event, outcome)
         self._deadline = self._without_silence()
         self._look()
 
     def _look(self) -> None:
         """Find the next readings to be stepped, after the state has changed."""
-        if not self._lanes:
+        if not self._cursors:
             return
         state = self.state
         calm = is_calm(self.shop, state)
@@ -233,20 +237,20 @@ class Player:
             self._looked = [None] * len(self._tools)
             self._doubts, self._standstill = state.doubts, state.standstill
         for at, (tool, low) in enumerate(zip(state.tools, state.guard.low, strict=True)):
-            lane = self._tools[at]
-            if tool is not self._looked[at] or low != self._low[at] or lane.cursor >= lane.stop:
+            cursor = self._tools[at]
+            if tool is not self._looked[at] or low != self._low[at] or cursor.at >= cursor.stop:
                 self._looked[at], self._low[at] = tool, low
                 # Each reading of a doubted tool may confirm its start; in a standstill it is none.
                 doubted = state.standstill or (bool(state.doubts) and state.doubts[at] is not None)
-                lane.look(None if doubted else band(self._edges[at], tool, low=low, calm=calm))
-        for lane, collector, fan, seen in zip(
-            self._lanes[len(self._tools) : -1], self.shop.collectors, state.collectors, state.guard.fans, strict=True
+                cursor.look(None if doubted else deadband(self._edges[at], tool, low=low, calm=calm))
+        for cursor, collector, fan, seen in zip(
+            self._cursors[len(self._tools) : -1], self.shop.collectors, state.collectors, state.guard.fans, strict=True
         ):
-            if not self._devices.hears(collector.name, self.now_ms):
-                lane.look(ANY)
+            if not self._devices.currents_count(collector.name, self.now_ms):
+                cursor.look(ANY)
             else:
-                lane.look(fan_band(collector, fan, seen) if calm else None)
-        self._lanes[-1].look(ANY if calm else None)
+                cursor.look(fan_deadband(collector, fan, seen) if calm else None)
+        self._cursors[-1].look(ANY if calm else None)
 
     def _without_silence(self) -> int:
         """The next deadline that no reading puts off, ms."""
@@ -289,3 +293,54 @@ def at_rest(state: State) -> bool:
         if isinstance(was, ToolRunning | ToolRunOn) and not (isinstance(tool, ToolSilent) and tool.let_go):
             return False
     return True
+
+
+_LONGEST_MS = 24 * 3_600_000
+
+
+class NeverAtRestError(Exception):
+    """The shop's start does not come to rest with devices that never fail; the text says what still moves."""
+
+
+def rested(shop: Shop, at_ms: int) -> State:
+    """The state at `at_ms` of a shop that has been connected for as long as its start takes, and stands still.
+
+    Raises:
+        NeverAtRestError: It does not come to rest within a day.
+    """
+    took = _play_start(shop, 0)[1]
+    state, _ = _play_start(shop, at_ms - took)
+    tools = tuple(ToolUnknown(None, at_ms / 1000) for _ in shop.tools)
+    state = replace(state, tools=tools, doubts=tuple(None for _ in tools))
+    return replace(state, wake_at=next_deadline(shop, state))
+
+
+def _play_start(shop: Shop, from_ms: int) -> tuple[State, int]:
+    """The rested state, and the ms that the start took."""
+    deaf = with_tools(shop, silent_after=0.0)
+    player = Player(deaf, initial(deaf, from_ms / 1000), lambda _ms, _event, _outcome: None, devices=IdealDevices(shop))
+    player.feed(BrokerConnected(), from_ms)
+    for event in _found(shop):
+        player.feed(event, from_ms)
+    if not player.run_out(from_ms + _LONGEST_MS, resting=at_rest):
+        raise NeverAtRestError("the shop does not come to rest within a day of its start, though no device fails")
+    return player.state, player.now_ms - from_ms
+
+
+def _found(shop: Shop) -> list[Event]:
+    """What the devices say at the start: gates shut, but open where a hand moves them for a tool; collectors off."""
+    served = {name for tool in shop.tools for name in tool.gates}
+    said: list[Event] = []
+    for gate in shop.gates:
+        if gate.reports and not gate.commanded and gate.name in served:
+            said.append(GateReport(gate.name, Position.OPEN))
+        elif gate.reports:
+            said.append(GateReport(gate.name, Position.SHUT, retained=True))
+    for collector in shop.collectors:
+        said.extend(switch_reports(collector, on=False, retained=True))
+    return said
+
+
+def with_tools(shop: Shop, **changes: float) -> Shop:
+    """The shop with the same change made to every tool."""
+    return replace(shop, tools=tuple(replace(tool, **changes) for tool in shop.tools))

@@ -1,11 +1,14 @@
-"""What answers a changed config's commands: recorded reports wherever the command is the recorded one, else a model.
+"""What answers the rules' commands in a replay: nothing, devices that never fail, or the recorded reports.
 
-The recorded run is followed beside the changed one. A gate is *in step* while both runs last told it to the same place
-at about the same time: then its recorded reports count, late ones and missing ones too (a gate that jammed, jams). Out
-of step, a model answers: after the time that this gate has taken most often so far (the median), else its travel in
-the recorded config; and the recorded answer to the recorded command is left out. A report that nobody's command
-explains (a hand moved the gate) always counts. A collector's switch and current count while both runs last told it the
-same; else an ideal switch answers at once.
+An ideal gate reports exactly its travel after its last command, an ideal switch answers at once, its motor's current
+with it. A gate without a command of its own, which a hand moves, stands open all the time where it serves a tool.
+
+For a changed config the recorded run is followed beside the changed one. A gate is *in step* while both runs last told
+it to the same place at about the same time: then its recorded reports count, late ones and missing ones too (a gate
+that jammed, jams). Out of step, a model answers: after the time that this gate has taken most often so far (the
+median), else its travel in the recorded config; and the recorded answer to the recorded command is left out. A report
+that nobody's command explains (a hand moved the gate) always counts. A collector's switch and current count while both
+runs last told it the same; else an ideal switch answers at once.
 """
 
 from bisect import bisect_right
@@ -13,15 +16,126 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from operator import itemgetter
 from statistics import median_low
-from typing import Final
+from typing import Final, Protocol, assert_never
 
-from gatehand.replay.devices import NEVER, switch_reports
-from gatehand.replay.lane import to_ms
-from gatehand_rules.commands import CollectorOff, CollectorOn, Command, OpenGate, ShutGate
+from gatehand.past.cursor import to_ms
+from gatehand_rules.commands import ClearAlarm, CollectorOff, CollectorOn, Command, OpenGate, Poll, RaiseAlarm, ShutGate
 from gatehand_rules.events import CollectorCurrent, CollectorReport, Event, GateReport, Tick
-from gatehand_rules.shop import Shop
+from gatehand_rules.shop import Collector, Gate, Shop
 from gatehand_rules.state import GateOpen, GateShut, State
 from gatehand_rules.words import Position
+
+NEVER: Final = 1 << 62
+
+
+class Devices(Protocol):
+    """What stands at the other end of the commands."""
+
+    @property
+    def next_ms(self) -> int:
+        """When the next report comes; NEVER without one."""
+
+    def pop(self) -> tuple[Event, int]:
+        """That report and its ms."""
+
+    def take_command(self, command: Command, ms: int) -> None:
+        """A command has left."""
+
+    def counts(self, event: Event, ms: int) -> bool:
+        """Whether an event of the stretch, other than a reading, counts here."""
+
+    def currents_count(self, collector: str, ms: int) -> bool:
+        """Whether the stretch's currents of this collector count here, from `ms` on to the next step."""
+
+
+class NoDevices:
+    """Nothing answers: the recorded reports are all there is."""
+
+    @property
+    def next_ms(self) -> int:
+        """Never."""
+        return NEVER
+
+    def pop(self) -> tuple[Event, int]:
+        """Never called: there is no next report."""
+        raise IndexError("no device reports")
+
+    def take_command(self, command: Command, ms: int) -> None:
+        """Nothing follows."""
+
+    def counts(self, event: Event, ms: int) -> bool:  # noqa: ARG002 - another kind of devices looks at it
+        """All of it."""
+        return True
+
+    def currents_count(self, collector: str, ms: int) -> bool:  # noqa: ARG002 - the same
+        """All of them."""
+        return True
+
+
+class _ModelledDevices(NoDevices):
+    """What they will report, by time."""
+
+    def __init__(self) -> None:
+        self._due: list[tuple[int, Event]] = []
+
+    @property
+    def next_ms(self) -> int:
+        """When the next report comes."""
+        return self._due[0][0] if self._due else NEVER
+
+    def pop(self) -> tuple[Event, int]:
+        """That report."""
+        ms, event = self._due.pop(0)
+        return event, ms
+
+    def _later(self, ms: int, *events: Event) -> None:
+        self._due.extend((ms, event) for event in events)
+        self._due.sort(key=itemgetter(0))
+
+    def _forget(self, gate: str) -> None:
+        """A gate that is commanded anew before it has arrived never reports the place it was on its way to."""
+        self._due = [each for each in self._due if not (isinstance(each[1], GateReport) and each[1].gate == gate)]
+
+
+class IdealDevices(_ModelledDevices):
+    """Gates and switches that do what they are commanded."""
+
+    def __init__(self, shop: Shop) -> None:
+        super().__init__()
+        self._gates = {gate.name: gate for gate in shop.gates}
+        self._collectors = {collector.name: collector for collector in shop.collectors}
+
+    def take_command(self, command: Command, ms: int) -> None:
+        """Answer it, each in its time."""
+        match command:
+            case OpenGate(gate=name):
+                self._move(self._gates[name], Position.OPEN, ms)
+            case ShutGate(gate=name):
+                self._move(self._gates[name], Position.SHUT, ms)
+            case CollectorOn(collector=name):
+                self._later(ms, *switch_reports(self._collectors[name], on=True))
+            case CollectorOff(collector=name):
+                self._later(ms, *switch_reports(self._collectors[name], on=False))
+            case RaiseAlarm() | ClearAlarm() | Poll():
+                pass  # whatever moves says so by itself here
+            case _:
+                assert_never(command)
+
+    def _move(self, gate: Gate, to: Position, ms: int) -> None:
+        self._forget(gate.name)
+        if gate.reports:
+            self._later(ms + to_ms(gate.travel), GateReport(gate.name, to))
+
+
+def switch_reports(collector: Collector, *, on: bool, retained: bool = False) -> list[Event]:
+    """What a switch and its motor's current say that follow at once."""
+    said: list[Event] = []
+    if collector.reports:
+        said.append(CollectorReport(collector.name, on, retained))
+    if collector.senses_current:
+        said.append(CollectorCurrent(collector.name, 2 * collector.running_amps if on else 0.0, retained))
+    return said
+
 
 IN_STEP_MS: Final = 250
 """Commands of the two runs this close together are the same command."""
@@ -29,8 +143,8 @@ _KEPT: Final = 15
 
 
 @dataclass(slots=True)
-class _Told:
-    """Where a gate was last told to go in one of the two runs, and since when."""
+class _Destination:
+    """Where a gate was last sent in one of the two runs, and since when."""
 
     to: Position | None = None
     since: int = 0
@@ -40,8 +154,8 @@ class _Told:
 class _Gate:
     """One gate in both runs."""
 
-    recorded: _Told
-    changed: _Told
+    recorded: _Destination
+    changed: _Destination
     arrived: bool
     """In the recorded run."""
     reports: bool
@@ -60,11 +174,12 @@ class _Gate:
         return median_low(self.took[to]) if self.took[to] else self.travel_ms
 
 
-class Recalled:
+class RecordedDevices(_ModelledDevices):
     """Devices for a changed run. `follow` first with each stretch's recorded commands."""
 
     def __init__(self, recorded: Shop, changed: Shop, state: State) -> None:
         """`state`: of the recorded run, at the beginning."""
+        super().__init__()
         self._changed = {gate.name: gate for gate in changed.gates}
         self._fans = {fan.name: fan for fan in changed.collectors}
         self._gates: dict[str, _Gate] = {}
@@ -73,8 +188,8 @@ class Recalled:
             if after is not None:
                 since = round(guarded.told_at * 1000) if guarded.told is not None else 0
                 self._gates[gate.name] = _Gate(
-                    recorded=_Told(guarded.told, since),
-                    changed=_Told(guarded.told, since),
+                    recorded=_Destination(guarded.told, since),
+                    changed=_Destination(guarded.told, since),
                     arrived=isinstance(seen.move, GateOpen | GateShut),
                     reports=gate.reports and after.reports,
                     travel_ms=to_ms(gate.travel),
@@ -86,7 +201,6 @@ class Recalled:
         self._times: list[int] = []
         self._next = 0
         self._looks: list[int] = []
-        self._due: list[tuple[int, Event]] = []
 
     def follow(self, commands: Sequence[tuple[int, Command]]) -> None:
         """The commands that the recorded run gave in the stretch to come, by rising ms."""
@@ -99,17 +213,15 @@ class Recalled:
     @property
     def next_ms(self) -> int:
         """When the model next reports, or the recorded collector is switched."""
-        soonest = self._due[0][0] if self._due else NEVER
-        return min(soonest, self._looks[-1]) if self._looks else soonest
+        return min(super().next_ms, self._looks[-1] if self._looks else NEVER)
 
     def pop(self) -> tuple[Event, int]:
         """That report; a tick where there is none."""
         if self._looks and (not self._due or self._looks[-1] <= self._due[0][0]):
             return Tick(), self._looks.pop()
-        ms, event = self._due.pop(0)
-        return event, ms
+        return super().pop()
 
-    def told(self, command: Command, ms: int) -> None:
+    def take_command(self, command: Command, ms: int) -> None:
         """The changed run gives a command."""
         self._catch_up(ms)
         match command:
@@ -124,18 +236,18 @@ class Recalled:
             case _:
                 pass
 
-    def passes(self, event: Event, ms: int) -> bool:
+    def counts(self, event: Event, ms: int) -> bool:
         """Whether a recorded event is one in the changed run too."""
         self._catch_up(ms)
         match event:
             case GateReport(gate=name, position=position):
                 return self._report(name, position, ms)
             case CollectorReport(collector=name) | CollectorCurrent(collector=name):
-                return self.hears(name, ms)
+                return self.currents_count(name, ms)
             case _:
                 return True
 
-    def hears(self, collector: str, ms: int) -> bool:
+    def currents_count(self, collector: str, ms: int) -> bool:
         """Whether the recorded switch and current are the changed run's too."""
         self._catch_up(ms)
         return self._recorded_on.get(collector) is self._changed_on.get(collector)
@@ -150,23 +262,23 @@ class Recalled:
                     gate = self._gates[name]
                     to = Position.OPEN if isinstance(command, OpenGate) else Position.SHUT
                     if gate.recorded.to is not to:
-                        gate.recorded, gate.arrived = _Told(to, at), False
+                        gate.recorded, gate.arrived = _Destination(to, at), False
                 case CollectorOn(collector=name) | CollectorOff(collector=name):
                     self._recorded_on[name] = isinstance(command, CollectorOn)
                 case _:
                     pass
 
     def _move(self, name: str, to: Position, ms: int) -> None:
-        """A gate told anew to the same place goes on being in step; the model answers each telling."""
+        """A gate commanded anew to the same place goes on being in step; the model answers each time."""
         after, gate = self._changed.get(name), self._gates.get(name)
         if after is None or not after.reports:
             return
-        self._due = [each for each in self._due if not _is_of(each[1], name)]
+        self._forget(name)
         if gate is None:  # a gate that the recorded config did not have
             self._later(ms + to_ms(after.travel), GateReport(name, to))
             return
         if gate.changed.to is not to:
-            gate.changed = _Told(to, ms)
+            gate.changed = _Destination(to, ms)
         if not gate.reports or not (gate.in_step or self._is_about_to(name, to, ms)):
             self._later(ms + gate.usual_ms(to), GateReport(name, to))
 
@@ -190,27 +302,18 @@ class Recalled:
         )
         fan = self._fans.get(name)
         if fan is not None and not soon and not just_now:
-            for event in switch_reports(fan, on=on):
-                self._later(ms, event)
+            self._later(ms, *switch_reports(fan, on=on))
 
     def _report(self, name: str, position: Position, ms: int) -> bool:
         gate = self._gates.get(name)
         if gate is None or not gate.reports:
             return False
-        told = gate.recorded.to
-        if gate.arrived and position is told:
-            return gate.changed.to is told
-        if not gate.arrived and position in {told, Position.BETWEEN}:
-            if position is told and told is not None:
+        wanted = gate.recorded.to
+        if gate.arrived and position is wanted:
+            return gate.changed.to is wanted
+        if not gate.arrived and position in {wanted, Position.BETWEEN}:
+            if position is wanted and wanted is not None:
                 gate.arrived = True
-                gate.took[told] = [*gate.took[told][-_KEPT:], ms - gate.recorded.since]
+                gate.took[wanted] = [*gate.took[wanted][-_KEPT:], ms - gate.recorded.since]
             return gate.in_step
         return True
-
-    def _later(self, ms: int, event: Event) -> None:
-        self._due.append((ms, event))
-        self._due.sort(key=itemgetter(0))
-
-
-def _is_of(event: Event, gate: str) -> bool:
-    return isinstance(event, GateReport) and event.gate == gate

@@ -1,4 +1,4 @@
-"""One stream's way through a stretch: where it stands, and the next of its readings that must be stepped.
+"""One stream's way through a stretch: a place in it, and the next of its readings that must be stepped.
 
 Skipping runs over blocks of a column with `min` and `max`, so that a reading that decides nothing costs nanoseconds.
 """
@@ -8,48 +8,48 @@ from bisect import bisect_left
 from itertools import pairwise
 from math import ceil
 
-from gatehand.replay.band import HIGHEST, LOWEST, Band
-from gatehand.replay.tracks import Track
+from gatehand.past.deadband import HIGHEST, LOWEST, Deadband
+from gatehand.past.stretches import Track
 
 _BLOCK = 256
 _STRIDE = 16
 
 
-class Lane:
-    """A track with a cursor. `stop` is the first reading from the cursor on that must be stepped, or its length."""
+class Cursor:
+    """A place (`at`) in a track. `stop` is the first reading from there on that must be stepped, or its length."""
 
     def __init__(self, track: Track, silent_ms: int = 0) -> None:
         """`silent_ms`: a pause this long is a silence of the sensor, whose end must be stepped; 0: never."""
         self.ms, self.ma, self.order, self.young = track.ms, track.ma, track.order, track.young
         self.length = len(track.ms)
-        self.cursor = 0
+        self.at = 0
         self.stop = 0
-        self._band: Band | None = None
+        self._within: Deadband | None = None
         self._silent_ms = silent_ms
         self._gaps = _gaps(track.ms, silent_ms) if silent_ms > 0 else array("q")
 
-    def look(self, band: Band | None) -> None:
-        """Readings within `band` decide nothing from the cursor on."""
-        if band != self._band or self.cursor >= self.stop:
-            self._band = band
-            self.stop = self.cursor if band is None else self._scan(band)
+    def look(self, deadband: Deadband | None) -> None:
+        """Readings within `deadband` decide nothing from here on."""
+        if deadband != self._within or self.at >= self.stop:
+            self._within = deadband
+            self.stop = self.at if deadband is None else self._scan(deadband)
 
-    def _scan(self, within: Band) -> int:
-        at = bisect_left(self._gaps, max(self.cursor, 1))
+    def _scan(self, within: Deadband) -> int:
+        at = bisect_left(self._gaps, max(self.at, 1))
         limit = self._gaps[at] if at < len(self._gaps) else self.length
-        return first_outside(self.ma, self.cursor, limit, within)
+        return first_outside(self.ma, self.at, limit, within)
 
     def heard_ms(self, before: int) -> int:
-        """When the last reading came before `stop`, or before a silence; `before`: the last one before the cursor."""
-        if self.stop > self.cursor and (self._silent_ms <= 0 or self.ms[self.cursor] - before < self._silent_ms):
+        """When the last reading came before `stop`, or before a silence; `before`: the last one before this place."""
+        if self.stop > self.at and (self._silent_ms <= 0 or self.ms[self.at] - before < self._silent_ms):
             return self.ms[self.stop - 1]
         return before
 
     def pass_to(self, at: int) -> tuple[int, int] | None:
-        """Move the cursor to index `at`; the last reading passed on the way (ms, mA), or None."""
-        if at <= self.cursor:
+        """Move on to index `at`; the last reading passed on the way (ms, mA), or None."""
+        if at <= self.at:
             return None
-        self.cursor = at
+        self.at = at
         return self.ms[at - 1], self.ma[at - 1]
 
 
@@ -76,8 +76,8 @@ def _gaps(ms: "array[int]", silent_ms: int) -> "array[int]":
     return found
 
 
-def first_outside(ma: "array[int]", start: int, limit: int, within: Band) -> int:
-    """The first index from `start` on whose value is outside the band; `limit` when none before it is."""
+def first_outside(ma: "array[int]", start: int, limit: int, within: Deadband) -> int:
+    """The first index from `start` on whose value is outside the deadband; `limit` when none before it is."""
     low, high = within.low, within.high
     at = start
     while at < limit:

@@ -1,7 +1,7 @@
-"""Which readings of a tool decide nothing, as a band of current: what falls in it changes only the last value heard.
+"""Which readings of a tool decide nothing, as a deadband: what falls in it changes only the last value.
 
-The rules stay the only judge: a reading outside its tool's band is stepped in full, and so is any reading when the
-answer here is None. Too narrow a band costs time; too wide a one would be an error, so it is written from
+The rules stay the only judge: a reading outside its tool's deadband is stepped in full, and so is any reading when the
+answer here is None. Too narrow a deadband costs time; too wide a one would be an error, so it is written from
 `gatehand_rules.detect` case by case, and a property test compares it with stepping every reading.
 """
 
@@ -35,14 +35,14 @@ LOWEST, HIGHEST = -(10**9), 10**9
 
 
 @dataclass(frozen=True, slots=True)
-class Band:
+class Deadband:
     """Milliampere: from `low` to below `high`."""
 
     low: int
     high: int
 
 
-ANY = Band(LOWEST, HIGHEST)
+ANY = Deadband(LOWEST, HIGHEST)
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,8 +71,8 @@ def at_least(amps: float) -> int:
     return found
 
 
-def band(edge: Edges, state: ToolState, *, low: bool, calm: bool) -> Band | None:
-    """The band within which the tool's readings decide nothing.
+def deadband(edge: Edges, state: ToolState, *, low: bool, calm: bool) -> Deadband | None:
+    """The deadband within which the tool's readings decide nothing.
 
     `low`: the interlock has seen the tool below its stop threshold and waits for its start; a reading that would tell
     it something new decides. `calm`: no fan lacks air; only then may more be passed over than a step itself does.
@@ -80,55 +80,55 @@ def band(edge: Edges, state: ToolState, *, low: bool, calm: bool) -> Band | None
     found = _plain(edge, state) or (_wide(edge, state) if calm else None)
     if found is None:
         return None
-    found = Band(found.low, min(found.high, edge.start)) if low else Band(max(found.low, edge.stop), found.high)
+    found = Deadband(found.low, min(found.high, edge.start)) if low else Deadband(max(found.low, edge.stop), found.high)
     return found if found.low < found.high else None
 
 
-def _plain(edge: Edges, state: ToolState) -> Band | None:
+def _plain(edge: Edges, state: ToolState) -> Deadband | None:
     """Where `detect.quick` passes: a tool that runs, or stands, and goes on so."""
     if isinstance(state, ToolRunning) and state.low_since is None:
-        return None if state.standing is Standing.UNCONFIRMED else Band(edge.stop, HIGHEST)
+        return None if state.standing is Standing.UNCONFIRMED else Deadband(edge.stop, HIGHEST)
     if isinstance(state, ToolIdle) and state.hump is None:
-        return Band(LOWEST, edge.notice)
+        return Deadband(LOWEST, edge.notice)
     return None
 
 
-def _wide(edge: Edges, state: ToolState) -> Band | None:
+def _wide(edge: Edges, state: ToolState) -> Deadband | None:
     """Where a full step would come to nothing, as long as no deadline is due."""
     match state:
         case ToolUnknown():
-            return Band(edge.stop, edge.start)
+            return Deadband(edge.stop, edge.start)
         case ToolIdle(hump=hump) | ToolRunOn(hump=hump):
-            return Band(LOWEST, edge.notice) if hump is None else _within_hump(edge, hump)
+            return Deadband(LOWEST, edge.notice) if hump is None else _within_hump(edge, hump)
         case ToolRunning():
-            return None if state.low_since is None else Band(LOWEST, edge.stop)
+            return None if state.low_since is None else Deadband(LOWEST, edge.stop)
         case ToolMuted():
-            return Band(edge.stop, HIGHEST)
+            return Deadband(edge.stop, HIGHEST)
         case ToolSilent():
             return None
         case _:
             assert_never(state)
 
 
-def _within_hump(edge: Edges, hump: Hump) -> Band:
+def _within_hump(edge: Edges, hump: Hump) -> Deadband:
     past_peak = round(hump.peak * 1000) + 1
     if hump.above_since is None:
-        return Band(edge.notice, min(past_peak, edge.start))
-    return Band(edge.start, past_peak)
+        return Deadband(edge.notice, min(past_peak, edge.start))
+    return Deadband(edge.start, past_peak)
 
 
-def fan_band(collector: Collector, fan: CollectorState, seen: FanSeen) -> Band | None:
-    """The band within which a motor's current says nothing new; None while an answer is owed."""
+def fan_deadband(collector: Collector, fan: CollectorState, seen: FanSeen) -> Deadband | None:
+    """The deadband within which a motor's current says nothing new; None while an answer is owed."""
     drawing = fan.drawing
     if drawing is None or drawing != seen.drawing or fan.answer is not None:
         return None
     running = at_least(collector.running_amps)
     if drawing:
-        return Band(running, HIGHEST)
+        return Deadband(running, HIGHEST)
     # Standing while the switch says on is a tripped overload, for which `fan.see` asks for an answer; standing for the
     # first time after off is what the interlock waits for.
     tripped = fan.on_phase and fan.confirmed and fan.reported_on
-    return None if tripped or seen.off_told else Band(LOWEST, running)
+    return None if tripped or seen.off_told else Deadband(LOWEST, running)
 
 
 def is_calm(shop: Shop, state: State) -> bool:
@@ -146,7 +146,7 @@ def is_calm(shop: Shop, state: State) -> bool:
 
 
 def with_reading(state: ToolState, ms: int, ma: int) -> ToolState:
-    """The tool after a reading within its band."""
+    """The tool after a reading within its deadband."""
     amps, now = max(0, ma) / 1000, ms / 1000
     match state:
         case ToolIdle(hump=hump):

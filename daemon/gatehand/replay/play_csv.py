@@ -8,19 +8,18 @@ from typing import TypeAlias
 from msgspec.structs import replace
 
 from gatehand.journal.line import Line, facts_of
-from gatehand.replay.begin import rested, with_tools
-from gatehand.replay.csvfile import Progress, read_csv
-from gatehand.replay.devices import IdealDevices
-from gatehand.replay.lane import to_ms
-from gatehand.replay.player import Player, at_rest
-from gatehand.replay.tracks import Stretch
+from gatehand.past.csv_readings import Progress, read_csv
+from gatehand.past.cursor import to_ms
+from gatehand.past.player import Player, at_rest, rested, with_tools
+from gatehand.past.replay_devices import IdealDevices
+from gatehand.past.stretches import Stretch
 from gatehand_rules import Outcome, Shop, State
 from gatehand_rules.events import Event
 from gatehand_rules.findings import Finding, Happened, Rule
 from gatehand_rules.shop import Tool
 from gatehand_rules.state import ToolRunning
 
-Told: TypeAlias = Callable[[int, Finding], None]
+FindingSink: TypeAlias = Callable[[int, Finding], None]
 """Called with ms from the file's zero."""
 
 _HOUR_MS = 3_600_000
@@ -35,17 +34,17 @@ class Played:
     """Tools that draw at the end, and whose sensors, which speak only on change, leave it at that."""
 
 
-def play_csv(path: Path, shop: Shop, told: Told, progress: Progress = lambda _readings: None) -> Played:
+def play_csv(path: Path, shop: Shop, sink: FindingSink, progress: Progress = lambda _readings: None) -> Played:
     """Play a file from its first reading until after its last all is at rest.
 
     Raises:
         CsvError: The file cannot be played.
         NeverAtRestError: The shop does not come to rest even before the first reading.
     """
-    return play(read_csv(path, [tool.name for tool in shop.tools], progress), shop, told)
+    return play(read_csv(path, [tool.name for tool in shop.tools], progress), shop, sink)
 
 
-def play(stretch: Stretch, shop: Shop, told: Told) -> Played:
+def play(stretch: Stretch, shop: Shop, sink: FindingSink) -> Played:
     """Play readings that begin with a shop at rest. A tool without a reading is left out: idle, and never silent."""
     first, last = stretch.first_ms, stretch.last_ms
     if first is None or last is None:
@@ -53,12 +52,12 @@ def play(stretch: Stretch, shop: Shop, told: Told) -> Played:
     zero = stretch.zero_ms
     shop = _only_heard(shop, stretch)
 
-    def sink(ms: int, _event: Event, outcome: Outcome) -> None:
+    def hear(ms: int, _event: Event, outcome: Outcome) -> None:
         for finding in outcome.findings:
             if not is_refresh(finding):
-                told(ms - zero, finding)
+                sink(ms - zero, finding)
 
-    player = Player(shop, rested(shop, first), sink, devices=IdealDevices(shop))
+    player = Player(shop, rested(shop, first), hear, devices=IdealDevices(shop))
     player.play(stretch)
     player.run_out(last + longest_end_ms(shop), resting=at_rest)
     return Played(stretch.readings, _still_running(shop, player.state))

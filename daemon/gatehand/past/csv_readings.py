@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Final, TextIO, TypeAlias
 
 from gatehand.config.shown import listed, nearest, shown
-from gatehand.replay.tracks import Stretch, Timed, Track
+from gatehand.past.stretches import Stretch, Timed, Track
 from gatehand_rules.events import MessageRejected
 
 COLUMNS: Final = ("t_s", "tool", "amps")
@@ -34,15 +34,15 @@ class CsvError(Exception):
         super().__init__(f"{path}:{line}: {message}" if line else f"{path}: {message}")
 
 
-def read_csv(path: Path, tools: Iterable[str], told: Progress = lambda _readings: None) -> Stretch:
-    """The whole file. `told` is called now and then with the number of readings so far.
+def read_csv(path: Path, tools: Iterable[str], progress: Progress = lambda _readings: None) -> Stretch:
+    """The whole file. `progress` is called now and then with the number of readings so far.
 
     Raises:
         CsvError: It cannot be read or played.
     """
     try:
         with path.open(encoding="utf-8-sig", newline="") as file:
-            return _Reader(path, tuple(tools), file).read(told)
+            return _Reader(path, tuple(tools), file).read(progress)
     except UnicodeDecodeError:
         raise CsvError(path, None, "is no UTF-8 text: wanted a CSV file with the columns t_s,tool,amps") from None
     except OSError as error:
@@ -60,10 +60,10 @@ class _Reader:
         self._others: list[Timed] = []
         self._zero_ms = 0
 
-    def read(self, told: Progress) -> Stretch:
+    def read(self, progress: Progress) -> Stretch:
         try:
             when, which, much = self._places(next(self._rows, []))
-            self._read_rows(when, which, much, told)
+            self._read_rows(when, which, much, progress)
         except csv.Error as error:
             raise self._error(f"{error}: wanted {_EXAMPLE}") from None
         if not self._tracks:
@@ -81,7 +81,7 @@ class _Reader:
             found += ", parted by semicolons"
         raise self._error(f"{found}: wanted a first line that names the columns {','.join(COLUMNS)}, parted by commas")
 
-    def _read_rows(self, when: int, which: int, much: int, told: Progress) -> None:
+    def _read_rows(self, when: int, which: int, much: int, progress: Progress) -> None:
         """The hot loop: plain readings go straight into the columns, anything else is looked at closely."""
         columns: dict[str, tuple[Callable[[int], None], ...]] = {}
         before, order, zero_ms = -FURTHEST_S, 0, 0
@@ -112,7 +112,7 @@ class _Reader:
                 )
             order += 1
             if not order % _TELL_EVERY:
-                told(order)
+                progress(order)
 
     def _checked(self, row: list[str], when: int, which: int, much: int) -> tuple[float, str, float]:
         """A row that the hot loop stumbled over: its values, or what is wrong with it."""
