@@ -115,7 +115,7 @@ def _tell(notes: OffNotes) -> tuple[dict[str, str | None], bool]:
     """For each collector None, or why its off is not with the broker; and whether a daemon there has heard of it."""
     from gatehand.config.secret import NoSecretError
     from gatehand.mqtt.deliver import deliver
-    from gatehand.mqtt.explain import LinkFailedError, said_once
+    from gatehand.mqtt.explain import LinkFailedError, failure_text
     from gatehand.mqtt.transport import Kind, Outgoing
 
     names = tuple(notes.collectors)
@@ -128,7 +128,7 @@ def _tell(notes: OffNotes) -> tuple[dict[str, str | None], bool]:
     try:
         answers = deliver(settings, offs, WITHIN, asks)
     except LinkFailedError as failed:
-        return dict.fromkeys(names, said_once(failed, settings)), False
+        return dict.fromkeys(names, failure_text(failed, settings)), False
     heard = settings.protocol == "5" and any(each is None for each in answers[len(names) :])
     return dict(zip(names, answers, strict=False)), heard
 

@@ -13,6 +13,11 @@ from amqtt.session import Session
 class TidyBroker(Broker):  # type: ignore[misc]  # amqtt comes without types
     """Sends retained messages to those who have subscribed to them, and to nobody else; leaves no socket behind."""
 
+    @property
+    def port(self) -> int:
+        """The one that the system chose; amqtt tells it to those who extend it alone."""
+        return int(self._servers["default"].instance.sockets[0].getsockname()[1])
+
     async def stream_connected(
         self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter, listener_name: str
     ) -> None:

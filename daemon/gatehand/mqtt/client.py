@@ -9,24 +9,25 @@ import contextlib
 import socket
 from collections.abc import AsyncIterator, Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import aiomqtt
 import paho.mqtt.client as paho
+from aiomqtt.exceptions import MqttConnectError
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
 from gatehand.mqtt import explain
 from gatehand.mqtt.explain import Failure, LinkFailedError
 from gatehand.mqtt.quiet import quiet_logger
-from gatehand.mqtt.settings import BrokerSettings, Patience, Protocol
+from gatehand.mqtt.settings import BrokerSettings, Protocol
 from gatehand.mqtt.transport import Outgoing
-from gatehand.mqtt.wire import connect_failure, delivery, refusal, tls_context
+from gatehand.mqtt.wire import connect_failure, delivery, objection, refusal, refused_connection, tls_context
 
 _ANSWER_WITHIN: Final = 5.0
 _LEAVE_WITHIN: Final = 1.0
-_FIRST_FAILURE: Final = 0x80
-"""Reason codes from here on are failures (MQTT 5.0 section 2.4)."""
+NO_ANSWER: Final = "Operation timed out"
+"""What aiomqtt says when the broker keeps silent; it has no class of its own for it."""
 
 
 class ClientError(Exception):
@@ -49,9 +50,15 @@ class PlainClient:
         self._client = client
         self.protocol = protocol
         """What is spoken, perhaps after a fall back."""
-        self._answers: dict[int, ReasonCode] = {}
-        inside: paho.Client = client._client  # noqa: SLF001 - aiomqtt keeps the broker's answer to itself
-        inside.on_publish = self._on_publish
+        self._answers: list[ReasonCode] = []
+        inside = _inside(client)
+        pass_on: Any = inside.on_publish  # paho's type names three generations of callbacks
+
+        def on_publish(library: paho.Client, userdata: object, mid: int, code: ReasonCode, facts: Properties) -> None:
+            self._answers.append(code)
+            pass_on(library, userdata, mid, code, facts)
+
+        inside.on_publish = on_publish
 
     async def publish(self, topic: str, payload: bytes, *, retain: bool = False, qos: int = 0) -> None:
         """Publish; with `qos` 1 wait for the broker's acknowledgement.
@@ -59,10 +66,7 @@ class PlainClient:
         Raises:
             ClientError: the connection has ended, or no acknowledgement came.
         """
-        try:
-            await self._client.publish(topic, payload, qos=qos, retain=retain)
-        except aiomqtt.MqttError as error:
-            raise _gone(error) from error
+        await self._publish(topic, payload, qos, retain, None)
 
     async def send(self, outgoing: Outgoing) -> str | None:
         """Publish as the daemon would, with the quality of service and expiry of its kind. One call at a time.
@@ -74,18 +78,11 @@ class PlainClient:
         Raises:
             ClientError: the connection has ended, or no acknowledgement came.
         """
-        qos, retain, properties = delivery(outgoing.kind, v5=self.protocol == "5")
+        v5 = self.protocol == "5"
         self._answers.clear()
-        try:
-            await self._client.publish(outgoing.topic, outgoing.payload, qos=qos, retain=retain, properties=properties)
-        except aiomqtt.MqttError as error:
-            raise _gone(error) from error
-        for code in self._answers.values():
-            if code.value >= _FIRST_FAILURE:
-                return explain.publish_refused(outgoing.topic, code.getName())
-            if code.value == explain.NO_MATCHING_SUBSCRIBERS:
-                return explain.nobody_listens(outgoing.topic)
-        return None
+        await self._publish(outgoing.topic, outgoing.payload, *delivery(outgoing.kind, v5=v5))
+        objections = (objection(outgoing.topic, code, v5=v5) for code in self._answers)
+        return next(filter(None, objections), None)
 
     async def messages(self) -> AsyncIterator[Heard]:
         """What comes on the topics subscribed to. One reader at a time.
@@ -101,17 +98,11 @@ class PlainClient:
         except aiomqtt.MqttError as error:
             raise _gone(error) from error
 
-    def _on_publish(
-        self,
-        client: paho.Client,
-        userdata: object,
-        mid: int,
-        code: ReasonCode,
-        properties: Properties,
-    ) -> None:
-        if self.protocol == "5":
-            self._answers[mid] = code
-        self._client._on_publish(client, userdata, mid, code, properties)  # noqa: SLF001
+    async def _publish(self, topic: str, payload: bytes, qos: int, retain: bool, properties: Properties | None) -> None:
+        try:
+            await self._client.publish(topic, payload, qos=qos, retain=retain, properties=properties)
+        except aiomqtt.MqttError as error:
+            raise _gone(error) from error
 
 
 @contextlib.asynccontextmanager
@@ -126,20 +117,21 @@ async def plain_client(settings: BrokerSettings, topics: Sequence[str] = ()) -> 
         await _subscribe(client, topics)
         yield PlainClient(client, protocol)
     finally:
-        await _leave(client)
+        with contextlib.suppress(aiomqtt.MqttError, TimeoutError):  # a frozen broker does not hold anybody up
+            async with asyncio.timeout(_LEAVE_WITHIN):
+                await client.__aexit__(None, None, None)
+        await _hang_up(client)
 
 
 async def _connected(settings: BrokerSettings) -> tuple[aiomqtt.Client, Protocol]:
-    try:
-        return await _connect(settings, settings.protocol), settings.protocol
-    except LinkFailedError as failed:
-        # A broker that knows no MQTT 5 says so or keeps silent.
-        if settings.protocol == "3.1.1" or failed.failure not in {Failure.PROTOCOL, Failure.NO_ANSWER}:
-            raise _explained(failed, settings) from failed
-    try:
-        return await _connect(settings, "3.1.1"), "3.1.1"
-    except LinkFailedError as failed:
-        raise _explained(failed, settings) from failed
+    protocol: Protocol = settings.protocol
+    while True:
+        try:
+            return await _connect(settings, protocol), protocol
+        except LinkFailedError as failed:
+            if protocol == "3.1.1" or not failed.perhaps_older:
+                raise ClientError(explain.failure_text(failed, settings)) from failed
+        protocol = "3.1.1"
 
 
 async def _connect(settings: BrokerSettings, protocol: Protocol) -> aiomqtt.Client:
@@ -159,8 +151,13 @@ async def _connect(settings: BrokerSettings, protocol: Protocol) -> aiomqtt.Clie
     try:
         await client.__aenter__()
     except aiomqtt.MqttError as error:
-        _force_shut(client)
-        raise connect_failure(error, None, Patience(answer=_ANSWER_WITHIN)) from error
+        await _hang_up(client)
+        if isinstance(error, MqttConnectError) and isinstance(error.rc, ReasonCode):
+            raise refused_connection(error.rc) from error
+        if str(error) == NO_ANSWER:
+            cause = f"connected, but no answer within {_ANSWER_WITHIN:g} s"
+            raise LinkFailedError(Failure.NO_ANSWER, cause) from error
+        raise connect_failure(error) from error
     return client
 
 
@@ -173,32 +170,28 @@ async def _subscribe(client: aiomqtt.Client, topics: Sequence[str]) -> None:
         raise _gone(error) from error
     for topic, code in zip(topics, codes, strict=False):
         if (reason := refusal(code)) is not None:
-            text = explain.subscription_refused(topic, reason)
-            raise ClientError(text.removesuffix("; trying again every half minute"))
+            raise ClientError(explain.subscription_refused(topic, reason))
 
 
-async def _leave(client: aiomqtt.Client) -> None:
-    """Disconnect, for a bounded time; a broker that is gone or frozen does not hold anybody up."""
-    with contextlib.suppress(aiomqtt.MqttError, TimeoutError):
-        async with asyncio.timeout(_LEAVE_WITHIN):
-            await client.__aexit__(None, None, None)
-    _force_shut(client)
+async def _hang_up(client: aiomqtt.Client) -> None:
+    """End what is still open: aiomqtt leaves a failed connection's socket and task to themselves.
+
+    Its own reader finds the end, closes the socket and ends the task, within a turn or two of the loop.
+    """
+    inside = _inside(client)
+    for _ in range(3):
+        if not isinstance(sock := inside.socket(), socket.socket):
+            return
+        with contextlib.suppress(OSError):
+            sock.shutdown(socket.SHUT_RDWR)
+        await asyncio.sleep(0)
 
 
-def _force_shut(client: aiomqtt.Client) -> None:
-    """Close whatever is still open: aiomqtt leaves socket and task of a failed connection behind."""
-    with contextlib.suppress(Exception):
-        client._client._sock_close()  # noqa: SLF001 - paho has no public way to close without a DISCONNECT
-    if (misc := client._misc_task) is not None:  # noqa: SLF001
-        misc.cancel()
-    for future in (client._connected, client._disconnected):  # noqa: SLF001
-        if future.done() and not future.cancelled():
-            future.exception()  # looked at, so that nobody complains that it never was
+def _inside(client: aiomqtt.Client) -> paho.Client:
+    """Its paho client, for the broker's answer to a message and for the socket: aiomqtt hands out neither."""
+    inside: paho.Client = client._client  # noqa: SLF001 - see above
+    return inside
 
 
 def _gone(error: aiomqtt.MqttError) -> ClientError:
     return ClientError(f"the broker is gone ({error.__cause__ or error})")
-
-
-def _explained(failed: LinkFailedError, settings: BrokerSettings) -> ClientError:
-    return ClientError(explain.said_once(failed, settings))

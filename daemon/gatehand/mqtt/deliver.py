@@ -5,7 +5,6 @@ service that is silent, a broker that is frozen), so that the bound holds whatev
 """
 
 import queue
-import ssl
 import threading
 import time
 from collections.abc import Sequence
@@ -13,18 +12,13 @@ from contextlib import suppress
 from dataclasses import dataclass
 from typing import Final, TypeAlias
 
-import paho.mqtt.client as paho
-from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.reasoncodes import ReasonCode
 
-from gatehand.mqtt import explain
+from gatehand.mqtt import wire
 from gatehand.mqtt.explain import Failure, LinkFailedError
 from gatehand.mqtt.settings import BrokerSettings, Protocol
 from gatehand.mqtt.transport import Outgoing
-from gatehand.mqtt.wire import delivery, tls_context
 
-_FIRST_FAILURE: Final = 0x80
-"""Reason codes from here on are failures (MQTT 5.0 section 2.4)."""
 _LEAVE_WITHIN: Final = 0.3
 _KEPT_FOR_THE_REST: Final = 0.3
 """Seconds of the bound for what is to be said last."""
@@ -68,14 +62,13 @@ def deliver(
         LinkFailedError: no connection came about in time.
     """
     until = time.monotonic() + within
-    if settings.protocol == "3.1.1":
-        return _Attempt(settings, "3.1.1", messages, then).run(until)
-    try:
-        # A broker that knows no MQTT 5 may keep silent, so that half of the time is kept for what it does know.
-        return _Attempt(settings, "5", messages, then).run(until, connected_by=until - within / 2)
-    except LinkFailedError as failed:
-        if failed.failure not in {Failure.PROTOCOL, Failure.NO_ANSWER}:
-            raise
+    if settings.protocol == "5":
+        try:
+            # A broker that knows no MQTT 5 may keep silent, so that half of the time is kept for what it does know.
+            return _Attempt(settings, "5", messages, then).run(until, connected_by=until - within / 2)
+        except LinkFailedError as failed:
+            if not failed.perhaps_older:
+                raise
     return _Attempt(settings, "3.1.1", messages, then).run(until)
 
 
@@ -86,21 +79,13 @@ class _Attempt:
         self, settings: BrokerSettings, protocol: Protocol, messages: Sequence[Outgoing], then: Sequence[Outgoing]
     ) -> None:
         self._settings = settings
-        self._v5 = protocol == "5"
+        self._protocol: Protocol = protocol
         self._messages = (*messages, *then)
         self._first = len(messages)
         self._answers: list[str | None] = []
         self._waiting: dict[int, int] = {}
         self._news: queue.SimpleQueue[_News] = queue.SimpleQueue()
-        self._client = client = paho.Client(
-            CallbackAPIVersion.VERSION2,
-            settings.client_id,
-            protocol=paho.MQTTv5 if self._v5 else paho.MQTTv311,
-            reconnect_on_failure=False,
-        )
-        client.username_pw_set(settings.username, settings.password)
-        if (context := tls_context(settings)) is not None:
-            client.tls_set_context(context)
+        self._client = client = wire.paho_client(settings, protocol)
         client.on_connect = lambda _c, _u, _flags, code, _p: self._news.put(_Connected(code))
         client.on_publish = lambda _c, _u, mid, code, _p: self._news.put(_Acknowledged(mid, code))
         client.on_disconnect = lambda _c, _u, _flags, _code, _p: self._news.put(_Ended(None))
@@ -125,7 +110,7 @@ class _Attempt:
 
     def _work(self) -> None:
         try:
-            self._client.connect(self._settings.host, self._settings.port, self._settings.keepalive)
+            wire.connect(self._client, self._settings, self._protocol)
             self._client.loop_forever()
         except Exception as error:  # noqa: BLE001 - whatever it is, the caller says it
             self._news.put(_Ended(error))
@@ -135,20 +120,18 @@ class _Attempt:
             case _Connected(code) if not code.is_failure:
                 return
             case _Connected(code):
-                raise LinkFailedError(explain.failure_of(code.value), code.getName())
+                raise wire.refused_connection(code)
             case _Ended(None):
                 raise LinkFailedError(Failure.NO_ANSWER, "hung up without a word")
-            case _Ended(ssl.SSLError() as error):
-                raise LinkFailedError(Failure.CERTIFICATE, str(error)) from error
-            case _Ended(error):
-                raise LinkFailedError(Failure.UNREACHABLE, str(error) or type(error).__name__) from error
+            case _Ended(Exception() as error):
+                raise wire.connect_failure(error) from error
             case _:
                 raise LinkFailedError(Failure.NO_ANSWER, "no answer in time")
 
     def _publish(self, begin: int, end: int) -> None:
         for at in range(begin, end):
             message = self._messages[at]
-            qos, retain, properties = delivery(message.kind, v5=self._v5)
+            qos, retain, properties = wire.delivery(message.kind, v5=self._protocol == "5")
             info = self._client.publish(message.topic, message.payload, qos, retain, properties)
             self._waiting[info.mid] = at
             self._answers.append("the broker has not acknowledged it")
@@ -157,18 +140,11 @@ class _Attempt:
         while self._waiting:
             match self._next(until):
                 case _Acknowledged(number, code) if (at := self._waiting.pop(number, None)) is not None:
-                    self._answers[at] = self._objection(self._messages[at].topic, code)
+                    self._answers[at] = wire.objection(self._messages[at].topic, code, v5=self._protocol == "5")
                 case _Ended() | None:
                     return
                 case _:
                     pass
-
-    def _objection(self, topic: str, code: ReasonCode) -> str | None:
-        if code.value >= _FIRST_FAILURE:
-            return explain.publish_refused(topic, code.getName())
-        if self._v5 and code.value == explain.NO_MATCHING_SUBSCRIBERS:
-            return explain.nobody_listens(topic)
-        return None
 
     def _next(self, until: float) -> _News | None:
         try:

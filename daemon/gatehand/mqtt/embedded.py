@@ -45,15 +45,9 @@ async def embedded_broker(port: int = 0) -> AsyncIterator[int]:
                 "name another port, or none to have a free one"
             ) from error
         try:
-            yield _port_of(broker)
+            yield broker.port
         finally:
             await broker.shutdown()
-
-
-def _port_of(broker: object) -> int:
-    # amqtt has no public way to learn which port the system chose.
-    server = broker._servers["default"].instance  # type: ignore[attr-defined]  # noqa: SLF001
-    return int(server.sockets[0].getsockname()[1])
 
 
 @contextlib.contextmanager

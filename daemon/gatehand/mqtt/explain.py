@@ -11,7 +11,6 @@ from gatehand.mqtt.transport import Said
 # Reason codes of MQTT 5.0 section 2.4; paho translates the return codes of 3.1.1 to them.
 NO_MATCHING_SUBSCRIBERS: Final = 0x10
 UNSUPPORTED_PROTOCOL: Final = 0x84
-BAD_CLIENT_ID: Final = 0x85
 BAD_LOGIN: Final = 0x86
 NOT_AUTHORISED: Final = 0x87
 BANNED: Final = 0x8A
@@ -50,6 +49,16 @@ class LinkFailedError(Exception):
         self.failure = failure
         self.cause = cause
 
+    @property
+    def perhaps_older(self) -> bool:
+        """Whether the broker may know no MQTT 5: then it says so, or keeps silent."""
+        return self.failure in {Failure.PROTOCOL, Failure.NO_ANSWER}
+
+    @property
+    def lasting(self) -> bool:
+        """Whether only a person can help."""
+        return self.failure in {Failure.LOGIN, Failure.REFUSED, Failure.CERTIFICATE}
+
 
 def failure_of(reason_code: int) -> Failure:
     """What a refusing reason code of a CONNACK means for the next attempt."""
@@ -60,37 +69,42 @@ def failure_of(reason_code: int) -> Failure:
     return Failure.REFUSED
 
 
-def failure_text(failure: Failure, cause: str, settings: BrokerSettings) -> tuple[Said, str]:
-    """The notice for a failed attempt: its kind and its sentence."""
-    at = f"{settings.host}:{settings.port}"
+def failure_kind(failure: Failure) -> Said:
+    """The kind of notice for a failed attempt."""
     match failure:
         case Failure.LOGIN:
+            return Said.LOGIN_REFUSED
+        case Failure.REFUSED | Failure.CERTIFICATE:
+            return Said.CONNECTION_REFUSED
+        case Failure.UNREACHABLE | Failure.NO_ANSWER | Failure.PROTOCOL:
+            return Said.UNREACHABLE
+
+
+def failure_text(failed: LinkFailedError, settings: BrokerSettings) -> str:
+    """The sentence for a failed attempt; whether another follows is for the caller to add."""
+    at = f"{settings.host}:{settings.port}"
+    match failed.failure:
+        case Failure.LOGIN:
             who = f"user {settings.username!r}" if settings.username else "a client without user name"
-            return Said.LOGIN_REFUSED, (
-                f"the broker at {at} refused the login of {who} ({cause.lower()}); mend username and password_file "
-                "in [broker], or add the user to the broker; trying again slowly"
+            return (
+                f"the broker at {at} refused the login of {who} ({failed.cause.lower()}); mend username and "
+                "password_file in [broker], or add the user to the broker"
             )
         case Failure.REFUSED:
-            return Said.CONNECTION_REFUSED, (
-                f"the broker at {at} refused the connection ({cause.lower()}); "
-                f"look at client_id {settings.client_id!r} in [broker] and at the broker's own log; trying again slowly"
+            return (
+                f"the broker at {at} refused the connection ({failed.cause.lower()}); "
+                f"look at client_id {settings.client_id!r} in [broker] and at the broker's own log"
             )
         case Failure.CERTIFICATE:
-            return Said.CONNECTION_REFUSED, (
-                f"no encrypted connection to the broker at {at} ({cause}); "
-                "mend tls in [broker]: ca_file, cert_file, key_file, and the name in host; trying again slowly"
+            return (
+                f"no encrypted connection to the broker at {at} ({failed.cause}); "
+                "mend tls in [broker]: ca_file, cert_file, key_file, and the name in host"
             )
         case Failure.UNREACHABLE | Failure.NO_ANSWER | Failure.PROTOCOL:
-            return Said.UNREACHABLE, (
-                f"no connection to the broker at {at} ({cause}); start the broker, or mend host and port in [broker]; "
-                "trying again"
+            return (
+                f"no connection to the broker at {at} ({failed.cause}); start the broker, or mend host and port in "
+                "[broker]"
             )
-
-
-def said_once(failed: LinkFailedError, settings: BrokerSettings) -> str:
-    """The same for who tries but once."""
-    _, text = failure_text(failed.failure, failed.cause, settings)
-    return text.removesuffix("; trying again").removesuffix("; trying again slowly")
 
 
 def same_client_id(settings: BrokerSettings, lives: int, *, certain: bool) -> str:
@@ -117,7 +131,7 @@ def subscription_refused(topic: str, reason: str) -> str:
     """The sentence for a topic that we may not read."""
     return (
         f"the broker refused the subscription to {topic!r} ({reason.lower()}); nothing will be heard there: "
-        "let the user read it in the broker's access list; trying again every half minute"
+        "let the user read it in the broker's access list"
     )
 
 

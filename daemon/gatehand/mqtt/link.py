@@ -1,7 +1,7 @@
-"""One connection to the broker, from CONNECT to its end. With `session`, the only place that knows aiomqtt and paho.
+"""One connection to the broker, from CONNECT to its end, over paho's client driven by our event loop.
 
-A `Link` is used once: a client object that connects again would send what the last connection left behind. aiomqtt
-opens the connection and subscribes; reading and writing then go straight through the paho client beneath it:
+A `Link` is used once: a client object that connects again would send what the last connection left behind. Only paho's
+`connect` blocks (name service, network, encryption), so that it runs in a thread; everything else happens in the loop:
 
 - reading empties the socket into the inbox before the shell sees the first message, so that the time of receipt is
   true and readings can give way when the shell falls behind;
@@ -18,13 +18,11 @@ import logging
 import math
 import ssl
 import time
-from collections.abc import Callable, Coroutine, Sequence
-from typing import Any, Final, TypeVar
+from collections.abc import Callable, Sequence
+from typing import Any, Final
 
-import aiomqtt
 import paho.mqtt.client as paho
 from msgspec import Struct
-from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
 from gatehand.mqtt import wire
@@ -36,13 +34,13 @@ from gatehand.mqtt.settings import BrokerSettings, Patience, Protocol
 from gatehand.mqtt.topics import filter_problem
 from gatehand.mqtt.transport import Outgoing, Subscription
 
-T = TypeVar("T")
-
 _DRAIN: Final = 128
 """Packets read in a row before the shell gets its turn."""
 _READING: Final = 0.005
 """Seconds after which it gets its turn all the same, and with it every other connection of ours."""
 _SUBSCRIBE_AT_ONCE: Final = 100
+_LOOK_AFTER: Final = 1.0
+"""Seconds between two looks whether the keepalive asks for a ping, or is over."""
 
 
 class Hooks(Struct, frozen=True):
@@ -59,7 +57,7 @@ class Hooks(Struct, frozen=True):
 
 
 class Link:
-    """One connection. Build, `open`, `subscribe`, `start`; then `publish` until `closed`; at last `abort`, always.
+    """One connection. Build, `open`, `subscribe`; then `publish` until `closed`; at last `abort`, always.
 
     Must be built inside the running event loop.
 
@@ -91,24 +89,29 @@ class Link:
         self._arrived = 0
         self._acks: list[tuple[int, ReasonCode]] = []
         self._wants_write = False
-        self._flushes_itself = False
+        self._flushes_itself = True  # until the connect's thread has ended
         self._reading = False
         self._writer_added = False
         self._aborted = False
-        self._receive_maximum = WINDOW
-        self._connecting: asyncio.Future[Any] | None = None
+        self._connecting: asyncio.Future[None] | None = None
+        self._greeting: asyncio.Future[ReasonCode] = self._loop.create_future()
+        self._answers: dict[int | None, asyncio.Future[Sequence[ReasonCode]]] = {}
+        """Subscriptions and their ends under way, by packet number."""
+        self._look_after: asyncio.TimerHandle | None = None
         self.closed: asyncio.Future[Ending] = self._loop.create_future()
         """Done when the connection has ended."""
-        self._client = wire.build_client(settings, protocol, will, patience, logger)
-        self._paho: paho.Client = self._client._client  # noqa: SLF001
-        self._paho.connect_timeout = patience.connect
-        self._paho.max_inflight_messages_set(0)  # the outbox keeps the window; paho's queue would send commands late
-        self._paho.on_connect = self._on_connect
-        self._paho.on_disconnect = self._on_disconnect
-        self._paho.on_message = self._on_message
-        self._paho.on_publish = self._on_publish
-        # A decoder that fails during the connect leaves its packet behind, to fail on it again for ever.
-        self._client._disconnected.add_done_callback(lambda _: self._fail_connecting("no MQTT came back"))  # noqa: SLF001
+        self._paho = client = wire.paho_client(settings, protocol, logger=logger, will=will)
+        client.connect_timeout = patience.connect
+        client.max_inflight_messages_set(0)  # the outbox keeps the window; paho's queue would send commands late
+        client.on_socket_open = lambda _client, _userdata, sock: wire.reset_on_close(sock)
+        client.on_socket_close = self._on_socket_close
+        client.on_socket_register_write = self._on_wants_write
+        client.on_socket_unregister_write = self._on_wants_no_write
+        client.on_connect = self._on_connect
+        client.on_disconnect = self._on_disconnect
+        client.on_message = self._on_message
+        client.on_publish = self._on_publish
+        client.on_subscribe = client.on_unsubscribe = self._on_answer
 
     async def open(self) -> None:
         """Connect and wait for the broker's answer, for a bounded time.
@@ -116,7 +119,7 @@ class Link:
         Raises:
             LinkFailedError: no connection came about; says why.
         """
-        self._connecting = asyncio.ensure_future(self._client.__aenter__())
+        self._connecting = self._loop.run_in_executor(None, wire.connect, self._paho, self._settings, self.protocol)
         # Waiting does not cancel: a connect that is cancelled half-way leaks its socket (the thread goes on).
         await asyncio.wait({self._connecting}, timeout=3 * self._patience.connect + self._patience.answer)
         if not self._connecting.done():
@@ -124,15 +127,23 @@ class Link:
         try:
             self._connecting.result()
         except Exception as error:
-            ended = self.closed.result() if self.closed.done() else None
-            raise wire.connect_failure(error, ended, self._patience) from error
-        sock = self._paho.socket()
-        if sock is None:
-            raise LinkFailedError(Failure.NO_ANSWER, "closed right after the greeting")
-        self._outbox = Outbox(self._write, self._ask, self._receive_maximum)
-        self._paho.on_socket_register_write = self._on_wants_write
-        self._paho.on_socket_unregister_write = self._on_wants_no_write
-        self._loop.add_reader(sock.fileno(), self.pump)
+            raise wire.connect_failure(error) from error
+        self._flushes_itself = False
+        self._flush()
+        if (sock := self._paho.socket()) is not None:
+            self._loop.add_reader(sock.fileno(), self.pump)
+            self._look_after = self._loop.call_later(_LOOK_AFTER, self._keep_alive)
+        await asyncio.wait(
+            (self._greeting, self.closed), timeout=self._patience.answer, return_when=asyncio.FIRST_COMPLETED
+        )
+        if self._greeting.done():
+            if (code := self._greeting.result()).is_failure:
+                raise wire.refused_connection(code)
+        elif self.closed.done():
+            raise LinkFailedError(Failure.NO_ANSWER, self.closed.result().reason)
+        else:
+            cause = f"connected, but no answer within {self._patience.answer:g} s"
+            raise LinkFailedError(Failure.NO_ANSWER, cause)
 
     async def subscribe(self, wanted: Sequence[Subscription]) -> dict[str, str]:
         """Subscribe and check each answer; gives the refused topics with the broker's reason.
@@ -144,7 +155,7 @@ class Link:
         sound = [each for each in wanted if each.topic not in refused]
         for begin in range(0, len(sound), _SUBSCRIBE_AT_ONCE):
             some = sound[begin : begin + _SUBSCRIBE_AT_ONCE]
-            codes = await self._bounded(self._client.subscribe(wire.subscribe_requests(some, v5=self._v5)))
+            codes = await self._answer(*self._paho.subscribe(wire.subscribe_requests(some, v5=self._v5)))
             if len(codes) != len(some):
                 cause = f"{len(codes)} answers to {len(some)} subscriptions"
                 raise LinkFailedError(Failure.UNREACHABLE, cause)
@@ -160,7 +171,7 @@ class Link:
             LinkFailedError: the connection ended, or no answer came.
         """
         if topics:
-            await self._bounded(self._client.unsubscribe(list(topics)))
+            await self._answer(*self._paho.unsubscribe(list(topics)))
 
     def publish(self, outgoing: Outgoing) -> bool:
         """Send now, as its kind allows (see `outbox`). False: this connection has ended or not begun."""
@@ -180,7 +191,7 @@ class Link:
 
     def pump(self) -> None:
         """Empty the socket into the inbox, then let the shell have what came."""
-        if self._aborted or self._outbox is None:
+        if self._aborted:
             return
         self._hooks.reading()
         if self._aborted:
@@ -192,6 +203,8 @@ class Link:
             self._end(Ending(f"the broker sent what is not MQTT ({type(error).__name__})"))
         finally:
             self._flushes_itself = self._reading = False
+        if self._outbox is None:
+            return  # no answer to the CONNECT yet
         self._take_acks(self._outbox)
         # First what came (an emergency stop, say), then what has waited for a sign of life.
         self._hooks.arrived()
@@ -229,7 +242,6 @@ class Link:
         self._end(Ending(reason))
         if self._connecting is not None and not self._connecting.done():
             # It runs in a thread that cannot be stopped; what it opens is closed when it is done.
-            self._fail_connecting("given up")
             self._connecting.add_done_callback(self._close_at_last)
             return
         self._close()
@@ -249,16 +261,22 @@ class Link:
     def _close(self) -> None:
         self._aborted = True
         sock = self._paho.socket()
-        if sock is not None and (number := sock.fileno()) >= 0:
-            self._loop.remove_reader(number)
-            self._loop.remove_writer(number)
-        with contextlib.suppress(Exception):
-            self._paho._sock_close()  # noqa: SLF001  paho has no public way to close without a DISCONNECT
-        if (misc := self._client._misc_task) is not None:  # noqa: SLF001
-            misc.cancel()
-        for future in (self._client._connected, self._client._disconnected):  # noqa: SLF001
-            if future.done() and not future.cancelled():
-                future.exception()
+        if sock is not None:
+            self._on_socket_close(self._paho, None, sock)
+            # A reset, as set when it was opened. Paho closes only after a DISCONNECT, which takes the will back.
+            with contextlib.suppress(OSError):
+                sock.close()
+        if self._look_after is not None:
+            self._look_after.cancel()
+
+    def _keep_alive(self) -> None:
+        try:
+            going = self._paho.loop_misc() == paho.MQTT_ERR_SUCCESS
+        except Exception as error:  # noqa: BLE001
+            self._end(Ending(f"writing failed ({error})"))
+            return
+        if going and not self._aborted:
+            self._look_after = self._loop.call_later(_LOOK_AFTER, self._keep_alive)
 
     def _drain(self) -> None:
         self._now = now = time.monotonic()
@@ -313,6 +331,8 @@ class Link:
             self._end(Ending(f"the broker gave no sign of life for {ANSWER_WITHIN:g} s while a command waited"))
 
     def _flush(self) -> None:
+        if self._aborted:
+            return
         self._wants_write = False
         try:
             self._paho.loop_write()
@@ -328,24 +348,23 @@ class Link:
             self._writer_added = False
             self._loop.remove_writer(sock.fileno())
 
-    async def _bounded(self, call: Coroutine[Any, Any, T]) -> T:
-        """Await a subscribe or unsubscribe, but no longer than the connection lasts."""
-        task = asyncio.ensure_future(call)
+    async def _answer(self, result: int, number: int | None) -> Sequence[ReasonCode]:
+        """The broker's answer to a subscription or its end, for a bounded time and as long as the connection lasts."""
+        answer: asyncio.Future[Sequence[ReasonCode]] = self._loop.create_future()
+        if result == paho.MQTT_ERR_SUCCESS:  # else the connection has just ended, and `closed` says why
+            self._answers[number] = answer
         try:
-            await asyncio.wait((task, self.closed), return_when=asyncio.FIRST_COMPLETED)
-            if not task.done():
+            await asyncio.wait(
+                (answer, self.closed), timeout=self._patience.answer, return_when=asyncio.FIRST_COMPLETED
+            )
+            if answer.done():
+                return answer.result()
+            if self.closed.done():
                 raise LinkFailedError(Failure.UNREACHABLE, self.closed.result().reason)
-            return task.result()
-        except aiomqtt.MqttError as error:
-            cause = f"no answer to a subscription ({error.__cause__ or error})"
-            raise LinkFailedError(Failure.UNREACHABLE, cause) from error
+            cause = f"no answer to a subscription within {self._patience.answer:g} s"
+            raise LinkFailedError(Failure.UNREACHABLE, cause)
         finally:
-            task.cancel()
-
-    def _fail_connecting(self, reason: str) -> None:
-        connected = self._client._connected  # noqa: SLF001
-        if not connected.done():
-            connected.set_exception(aiomqtt.MqttError(reason))
+            self._answers.pop(number, None)
 
     def _end(self, ending: Ending) -> None:
         if not self.closed.done():
@@ -353,16 +372,19 @@ class Link:
 
     # Called by paho. None may raise: paho would call it again for ever.
 
+    def _on_socket_close(self, _client: paho.Client, _userdata: object, sock: Any) -> None:  # noqa: ANN401  paho's type names sockets of three kinds
+        if (number := sock.fileno()) >= 0:
+            self._loop.remove_reader(number)
+            self._loop.remove_writer(number)
+
     def _on_connect(
-        self,
-        client: paho.Client,
-        userdata: object,
-        flags: Any,  # noqa: ANN401  paho's types name three generations of callbacks
-        code: ReasonCode,
-        properties: Properties | None = None,
+        self, _client: paho.Client, _userdata: object, _flags: object, code: ReasonCode, properties: object
     ) -> None:
-        self._receive_maximum = wire.receive_maximum(properties, WINDOW)
-        self._client._on_connect(client, userdata, flags, code, properties)  # noqa: SLF001
+        if self._greeting.done():
+            return  # a broker that greets twice
+        if not code.is_failure:
+            self._outbox = Outbox(self._write, self._ask, wire.receive_maximum(properties, WINDOW))
+        self._greeting.set_result(code)
 
     def _on_disconnect(
         self,
@@ -377,14 +399,19 @@ class Link:
             self._loop.call_soon(self._end, ending)  # the reader may know the reason better
         else:
             self._end(ending)
-        self._fail_connecting(ending.reason)
+
+    def _on_answer(
+        self, _client: paho.Client, _userdata: object, number: int, codes: Sequence[ReasonCode], _properties: object
+    ) -> None:
+        if (answer := self._answers.get(number)) is not None and not answer.done():
+            answer.set_result(codes)
 
     def _on_message(self, _client: paho.Client, _userdata: object, message: paho.MQTTMessage) -> None:
         self._arrived += 1
         try:
             topic = message.topic
-        except UnicodeDecodeError:
-            self._hooks.unreadable(bytes(message._topic))  # noqa: SLF001
+        except UnicodeDecodeError as error:
+            self._hooks.unreadable(error.object)
             return
         payload = message.payload
         if len(payload) > MAX_BYTES + 1:
@@ -399,10 +426,10 @@ class Link:
 
     def _on_wants_write(self, _client: paho.Client, _userdata: object, _sock: object) -> None:
         self._wants_write = True
-        if not self._flushes_itself:  # aiomqtt's subscribe, paho's keepalive
+        if not self._flushes_itself:  # a subscription, paho's keepalive
             self._loop.call_soon(self._flush)
 
     def _on_wants_no_write(self, _client: paho.Client, _userdata: object, sock: Any) -> None:  # noqa: ANN401
-        if self._writer_added:
+        if self._writer_added and not self._aborted:
             self._writer_added = False
             self._loop.remove_writer(sock.fileno())

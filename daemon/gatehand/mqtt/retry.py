@@ -50,11 +50,10 @@ class Retry:
         self._failures += 1
         self._short_lives = 0  # somebody with our id would not have kept us from connecting
         self._silences = self._silences + 1 if error.failure is Failure.NO_ANSWER else 0
-        kind, text = explain.failure_text(error.failure, error.cause, self._settings)
-        notice = Notice(kind, text, {"cause": error.cause})
-        if error.failure in {Failure.LOGIN, Failure.REFUSED, Failure.CERTIFICATE}:
-            return Next(self._patience.refused, notice)
-        return Next(self._patience.before_attempt(self._failures), notice)
+        again = "trying again slowly" if error.lasting else "trying again"
+        text = f"{explain.failure_text(error, self._settings)}; {again}"
+        wait = self._patience.refused if error.lasting else self._patience.before_attempt(self._failures)
+        return Next(wait, Notice(explain.failure_kind(error.failure), text, {"cause": error.cause}))
 
     def connected(self, protocol: Protocol) -> Notice | None:
         """A connection stands."""

@@ -426,7 +426,8 @@ class Session:
 
     def _report_refused(self, refused: dict[str, str]) -> None:
         for topic, reason in refused.items():
-            self._herald.say_about(Said.SUBSCRIPTION_REFUSED, topic, explain.subscription_refused(topic, reason))
+            text = f"{explain.subscription_refused(topic, reason)}; trying again every half minute"
+            self._herald.say_about(Said.SUBSCRIPTION_REFUSED, topic, text)
 
     def _report_shed(self) -> None:
         for topic, count in self._inbox.take_shed().items():

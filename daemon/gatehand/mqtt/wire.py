@@ -1,7 +1,6 @@
-"""Between our words and the client libraries': quality of service, properties, encryption, what an error means.
+"""Between our words and paho's: a client's options, quality of service, properties, encryption, what an error means.
 
-Functions only; with `link`, the only module that imports aiomqtt and paho. The policy of DESIGN section 6 on how each
-kind of message travels stands here, once.
+Functions only. How each kind of message travels is decided here, once.
 """
 
 import logging
@@ -13,18 +12,26 @@ from contextlib import suppress
 from functools import cache
 from typing import Any, Final
 
-import aiomqtt
-import aiomqtt.exceptions
 import paho.mqtt.client as paho
+from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
-from gatehand.mqtt.explain import KEEPALIVE_TIMEOUT, Ending, Failure, LinkFailedError, failure_of
+from gatehand.mqtt.explain import (
+    KEEPALIVE_TIMEOUT,
+    NO_MATCHING_SUBSCRIBERS,
+    Ending,
+    Failure,
+    LinkFailedError,
+    failure_of,
+    nobody_listens,
+    publish_refused,
+)
 from gatehand.mqtt.outbox import ANSWER_WITHIN
 from gatehand.mqtt.properties import prepared, share_tables
-from gatehand.mqtt.settings import BrokerSettings, Patience, Protocol
+from gatehand.mqtt.settings import BrokerSettings, Protocol
 from gatehand.mqtt.transport import Kind, Outgoing, Subscription
 
 LARGEST_PACKET: Final = 32 * 1024 * 1024
@@ -36,37 +43,50 @@ _LINGER_AS_USUAL: Final = struct.pack("ii", 0, 0)
 share_tables()
 
 
-def build_client(
-    settings: BrokerSettings, protocol: Protocol, will: Outgoing, patience: Patience, logger: logging.Logger
-) -> aiomqtt.Client:
-    """A client for one connection.
+def paho_client(
+    settings: BrokerSettings, protocol: Protocol, *, logger: logging.Logger | None = None, will: Outgoing | None = None
+) -> paho.Client:
+    """A client for one connection that begins with nothing kept from an earlier one.
 
     Raises:
         LinkFailedError: the files for encryption cannot be used.
+    """
+    client = paho.Client(
+        CallbackAPIVersion.VERSION2,
+        settings.client_id,
+        clean_session=None if protocol == "5" else True,
+        protocol=paho.MQTTv5 if protocol == "5" else paho.MQTTv311,
+        reconnect_on_failure=False,
+    )
+    if logger is not None:
+        client.enable_logger(logger)
+    if settings.username is not None:
+        client.username_pw_set(settings.username, settings.password)
+    if (context := tls_context(settings)) is not None:
+        client.tls_set_context(context)
+    if will is not None:
+        client.will_set(will.topic, will.payload, qos=1, retain=True)
+    return client
+
+
+def connect(client: paho.Client, settings: BrokerSettings, protocol: Protocol) -> None:
+    """Open the connection and say who we are. Blocks: for a thread.
+
+    Raises:
+        OSError: nobody there, or the encryption failed; `connect_failure` says what it means.
     """
     properties = None
     if protocol == "5":
         properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
         properties.MaximumPacketSize = LARGEST_PACKET
-    return aiomqtt.Client(
-        settings.host,
-        settings.port,
-        identifier=settings.client_id,
-        username=settings.username,
-        password=settings.password,
-        protocol=aiomqtt.ProtocolVersion.V5 if protocol == "5" else aiomqtt.ProtocolVersion.V311,
-        clean_session=None if protocol == "5" else True,
-        properties=properties,
-        will=aiomqtt.Will(will.topic, will.payload, qos=1, retain=True),
-        timeout=patience.answer,
-        keepalive=settings.keepalive,
-        tls_context=tls_context(settings),
-        logger=logger,
-        socket_options=[
-            (socket.IPPROTO_TCP, socket.TCP_NODELAY, 1),  # else a QoS 1 round trip waits for delayed ACKs
-            (socket.SOL_SOCKET, socket.SO_LINGER, _RESET_ON_CLOSE),
-        ],
-    )
+    client.connect(settings.host, settings.port, settings.keepalive, properties=properties)
+
+
+def reset_on_close(sock: object) -> None:
+    """From now on a close is a reset, and what is written leaves at once (else an answer waits for delayed ACKs)."""
+    if isinstance(sock, socket.socket):
+        sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        sock.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, _RESET_ON_CLOSE)
 
 
 def let_linger(sock: object) -> None:
@@ -136,18 +156,26 @@ def ending(flags: paho.DisconnectFlags, code: ReasonCode, keepalive: int) -> End
     return Ending("the connection broke: closed by the broker or by the network", by_peer=True)
 
 
-def connect_failure(error: BaseException, ended: Ending | None, patience: Patience) -> LinkFailedError:
-    """What an exception out of a connect means. `ended`: the connection had begun, and ended so."""
-    if isinstance(error, aiomqtt.exceptions.MqttConnectError) and isinstance(error.rc, ReasonCode):
-        return LinkFailedError(failure_of(error.rc.value), error.rc.getName())
-    if ended is not None:
-        return LinkFailedError(Failure.NO_ANSWER, ended.reason)
+def connect_failure(error: BaseException) -> LinkFailedError:
+    """What an exception out of a connect means."""
     text = str(error) or type(error).__name__
-    if "ssl" in text.lower() or "certificate" in text.lower():
+    if isinstance(error, ssl.SSLError) or "ssl" in text.lower() or "certificate" in text.lower():
         return LinkFailedError(Failure.CERTIFICATE, text)
-    if text == "Operation timed out":
-        return LinkFailedError(Failure.NO_ANSWER, f"connected, but no answer within {patience.answer:g} s")
     return LinkFailedError(Failure.UNREACHABLE, text)
+
+
+def refused_connection(code: ReasonCode) -> LinkFailedError:
+    """What a refusing CONNACK means."""
+    return LinkFailedError(failure_of(code.value), code.getName())
+
+
+def objection(topic: str, code: ReasonCode, *, v5: bool) -> str | None:
+    """What the broker has against a message, by its acknowledgement, as a sentence. 3.1.1 has no word for it."""
+    if not v5:
+        return None
+    if code.is_failure:
+        return publish_refused(topic, code.getName())
+    return nobody_listens(topic) if code.value == NO_MATCHING_SUBSCRIBERS else None
 
 
 def tls_context(settings: BrokerSettings) -> ssl.SSLContext | None:
