@@ -6,12 +6,10 @@ and never for a start.
 
 from typing import Literal, TypeAlias
 
-from msgspec import Struct
-
-from gatehand_rules.words import Position
+from gatehand_rules.words import Position, Record
 
 
-class Reading(Struct, frozen=True):
+class Reading(Record, frozen=True):
     """A tool's current in ampere, finite, within 1,000 A either way."""
 
     tool: str
@@ -21,7 +19,7 @@ class Reading(Struct, frozen=True):
     """Surely measured just now: its own time proves it, or it answers a question that was asked just now."""
 
 
-class MessageRejected(Struct, frozen=True):
+class MessageRejected(Record, frozen=True):
     """A payload that is no value, or too old a one: `why` in a few words, `shown` a short safe excerpt of it."""
 
     kind: Literal["tool", "gate", "collector", "stop"]
@@ -32,7 +30,7 @@ class MessageRejected(Struct, frozen=True):
     """It could be read, and was measured too long ago."""
 
 
-class GateReport(Struct, frozen=True):
+class GateReport(Record, frozen=True):
     """A gate's position report."""
 
     gate: str
@@ -42,14 +40,14 @@ class GateReport(Struct, frozen=True):
     """Its word, where that is neither its open nor its shut: whoever misspelt one wants to read it."""
 
 
-class ButtonPressed(Struct, frozen=True):
+class ButtonPressed(Record, frozen=True):
     """A gate's button."""
 
     gate: str
     retained: bool = False
 
 
-class HandAsked(Struct, frozen=True):
+class HandAsked(Record, frozen=True):
     """A hand start (or its end) asked for over MQTT. `because` and `by`: what the message says of why and who."""
 
     gate: str
@@ -59,7 +57,7 @@ class HandAsked(Struct, frozen=True):
     by: str = ""
 
 
-class StopReport(Struct, frozen=True):
+class StopReport(Record, frozen=True):
     """A stop contact became active or clear."""
 
     stop: str
@@ -67,14 +65,14 @@ class StopReport(Struct, frozen=True):
     retained: bool = False
 
 
-class StopUnclear(Struct, frozen=True):
+class StopUnclear(Record, frozen=True):
     """A stop contact says a word that is neither its active nor its clear."""
 
     stop: str
     says: str
 
 
-class CollectorReport(Struct, frozen=True):
+class CollectorReport(Record, frozen=True):
     """The collector's switch reports back."""
 
     collector: str
@@ -82,7 +80,7 @@ class CollectorReport(Struct, frozen=True):
     retained: bool = False
 
 
-class CollectorCurrent(Struct, frozen=True):
+class CollectorCurrent(Record, frozen=True):
     """The collector motor's current in ampere."""
 
     collector: str
@@ -90,7 +88,7 @@ class CollectorCurrent(Struct, frozen=True):
     retained: bool = False
 
 
-class BinReport(Struct, frozen=True):
+class BinReport(Record, frozen=True):
     """The bin's level contact."""
 
     collector: str
@@ -98,7 +96,7 @@ class BinReport(Struct, frozen=True):
     retained: bool = False
 
 
-class DeviceOnline(Struct, frozen=True):
+class DeviceOnline(Record, frozen=True):
     """A device's own will: it is there, or it is gone."""
 
     kind: Literal["tool", "gate", "collector"]
@@ -107,7 +105,7 @@ class DeviceOnline(Struct, frozen=True):
     retained: bool = False
 
 
-class ResetAsked(Struct, frozen=True):
+class ResetAsked(Record, frozen=True):
     """A message wants a hold to end. It counts where none came shortly before it."""
 
     collector: str
@@ -116,7 +114,7 @@ class ResetAsked(Struct, frozen=True):
     by: str = ""
 
 
-class ResetButton(Struct, frozen=True):
+class ResetButton(Record, frozen=True):
     """The collector's reset button was pressed or released. A press counts when it is released in time."""
 
     collector: str
@@ -124,7 +122,7 @@ class ResetButton(Struct, frozen=True):
     retained: bool = False
 
 
-class HoldAsked(Struct, frozen=True):
+class HoldAsked(Record, frozen=True):
     """Somebody wants the collector kept off until a reset (commissioning, a filter change)."""
 
     collector: str
@@ -133,7 +131,7 @@ class HoldAsked(Struct, frozen=True):
     by: str = ""
 
 
-class OffAsked(Struct, frozen=True):
+class OffAsked(Record, frozen=True):
     """Somebody wants the collector off, and nothing that asks for it now to switch it on again."""
 
     collector: str
@@ -142,18 +140,18 @@ class OffAsked(Struct, frozen=True):
     by: str = ""
 
 
-class HoldRemembered(Struct, frozen=True):
+class HoldRemembered(Record, frozen=True):
     """The collector was held before the daemon's start: its own file or its retained status says so, and `why`."""
 
     collector: str
     why: str = ""
 
 
-class BrokerConnected(Struct, frozen=True):
+class BrokerConnected(Record, frozen=True):
     """Connected and subscribed; what the broker retains follows."""
 
 
-class BrokerLost(Struct, frozen=True):
+class BrokerLost(Record, frozen=True):
     """The connection is gone. `heard_at`: when the broker was last heard, monotonic seconds.
 
     Commands given after `heard_at` may not have arrived.
@@ -162,7 +160,7 @@ class BrokerLost(Struct, frozen=True):
     heard_at: float
 
 
-class StopsLost(Struct, frozen=True):
+class StopsLost(Record, frozen=True):
     """The stop contacts' own connection is gone, or what the broker retains on their topics is still to be read.
 
     `why`: how it was lost; empty where nothing was lost, as at the daemon's start.
@@ -171,25 +169,25 @@ class StopsLost(Struct, frozen=True):
     why: str = ""
 
 
-class StopsHeard(Struct, frozen=True):
+class StopsHeard(Record, frozen=True):
     """The stop contacts' own connection stands, and what the broker retains on their topics has been read."""
 
 
-class LoopStood(Struct, frozen=True):
+class LoopStood(Record, frozen=True):
     """The daemon stood still for `seconds`: what it is given until `LoopCaughtUp` may be as old as that."""
 
     seconds: float
 
 
-class LoopCaughtUp(Struct, frozen=True):
+class LoopCaughtUp(Record, frozen=True):
     """What had waited through the standstill has been read; what follows is new."""
 
 
-class ShutdownAsked(Struct, frozen=True):
+class ShutdownAsked(Record, frozen=True):
     """The daemon stops cleanly."""
 
 
-class Tick(Struct, frozen=True):
+class Tick(Record, frozen=True):
     """Nothing but time."""
 
 

@@ -9,9 +9,7 @@ from enum import StrEnum
 from math import inf
 from typing import Literal, TypeAlias
 
-from msgspec import Struct
-
-from gatehand_rules.words import CollectorWord, GateWord, Position, ToolWord
+from gatehand_rules.words import CollectorWord, GateWord, Position, Record, ToolWord
 
 
 class Standing(StrEnum):
@@ -25,7 +23,7 @@ class Standing(StrEnum):
     """It keeps a collector that is on anyway, and starts nothing."""
 
 
-class Hump(Struct, frozen=True):
+class Hump(Record, frozen=True):
     """A rise of the current that has not become a start."""
 
     since: float
@@ -36,14 +34,14 @@ class Hump(Struct, frozen=True):
     """The longest spell at or above the start threshold so far, seconds; -1: none."""
 
 
-class ToolUnknown(Struct, frozen=True):
+class ToolUnknown(Record, frozen=True):
     """No live reading yet that tells idle from running."""
 
     amps: float | None
     heard_at: float
 
 
-class ToolIdle(Struct, frozen=True):
+class ToolIdle(Record, frozen=True):
     """Below the start threshold, or above it for less than `start_after`."""
 
     amps: float | None
@@ -51,7 +49,7 @@ class ToolIdle(Struct, frozen=True):
     hump: Hump | None = None
 
 
-class ToolRunning(Struct, frozen=True):
+class ToolRunning(Record, frozen=True):
     """At or above the start threshold, not yet below the stop threshold for `stop_after`."""
 
     amps: float | None
@@ -61,7 +59,7 @@ class ToolRunning(Struct, frozen=True):
     low_since: float | None = None
 
 
-class ToolRunOn(Struct, frozen=True):
+class ToolRunOn(Record, frozen=True):
     """Stopped at `since`; its demand lasts for `run_on` more."""
 
     amps: float | None
@@ -71,7 +69,7 @@ class ToolRunOn(Struct, frozen=True):
     hump: Hump | None = None
 
 
-class ToolMuted(Struct, frozen=True):
+class ToolMuted(Record, frozen=True):
     """It draws and is not served until it has fallen below the stop threshold."""
 
     amps: float | None
@@ -81,7 +79,7 @@ class ToolMuted(Struct, frozen=True):
 ToolSpeaking: TypeAlias = ToolUnknown | ToolIdle | ToolRunning | ToolRunOn | ToolMuted
 
 
-class ToolSilent(Struct, frozen=True):
+class ToolSilent(Record, frozen=True):
     """Its sensor says nothing since `since`; `was` is what was known last."""
 
     was: ToolSpeaking
@@ -98,7 +96,7 @@ class ToolSilent(Struct, frozen=True):
 ToolState: TypeAlias = ToolSpeaking | ToolSilent
 
 
-class Doubt(Struct, frozen=True):
+class Doubt(Record, frozen=True):
     """A tool's sensor was silent: what it says may be from before, until it is confirmed."""
 
     low_at: float | None = None
@@ -107,7 +105,7 @@ class Doubt(Struct, frozen=True):
     """The first live reading at or above its threshold since the last one below."""
 
 
-class GateUnknown(Struct, frozen=True):
+class GateUnknown(Record, frozen=True):
     """Position not known. `from_shut`: it left its shut position on its own."""
 
     from_shut: bool = False
@@ -117,13 +115,13 @@ class GateUnknown(Struct, frozen=True):
     """Told open then, and only an old word says that it is: it may keep a fan that was found turning."""
 
 
-class GateShut(Struct, frozen=True):
+class GateShut(Record, frozen=True):
     """Shut. `since`: when its command was given, -inf without one."""
 
     since: float = -inf
 
 
-class GateOpening(Struct, frozen=True):
+class GateOpening(Record, frozen=True):
     """Told to open. `since`: the last telling, `first`: the first, `tries`: tellings after the first."""
 
     since: float
@@ -133,13 +131,13 @@ class GateOpening(Struct, frozen=True):
     """An old word said that it was shut: it has to move, and speaks when it does."""
 
 
-class GateOpen(Struct, frozen=True):
+class GateOpen(Record, frozen=True):
     """Proven open. `since`: when its command was given, -inf without one."""
 
     since: float = -inf
 
 
-class GateShutting(Struct, frozen=True):
+class GateShutting(Record, frozen=True):
     """Told to shut. `then_open`: once, so that it speaks when it is opened again, if it is still wanted."""
 
     since: float
@@ -148,7 +146,7 @@ class GateShutting(Struct, frozen=True):
     then_open: bool = False
 
 
-class GateFault(Struct, frozen=True):
+class GateFault(Record, frozen=True):
     """Told to go to `wanted` at `first`, and all retries passed without its report."""
 
     wanted: Position
@@ -158,7 +156,7 @@ class GateFault(Struct, frozen=True):
 GateMove: TypeAlias = GateUnknown | GateShut | GateOpening | GateOpen | GateShutting | GateFault
 
 
-class Hand(Struct, frozen=True):
+class Hand(Record, frozen=True):
     """A hand start. `by_opening`: it began when the gate was opened by hand, and ends when it is shut."""
 
     since: float
@@ -167,7 +165,7 @@ class Hand(Struct, frozen=True):
     """From before a lost connection: it keeps a collector that is on, and starts none."""
 
 
-class GateState(Struct, frozen=True, kw_only=True):
+class GateState(Record, frozen=True, kw_only=True):
     """A gate, its hand start and its button."""
 
     move: GateMove = GateUnknown()
@@ -183,11 +181,11 @@ class GateState(Struct, frozen=True, kw_only=True):
     pressed_at: float = -inf
 
 
-class Off(Struct, frozen=True):
+class Off(Record, frozen=True):
     """The fan is off and stands still, as far as can be known."""
 
 
-class Opening(Struct, frozen=True):
+class Opening(Record, frozen=True):
     """Gates travel before a start. `adopting`: the fan turns already (a daemon's start)."""
 
     since: float
@@ -198,29 +196,29 @@ class Opening(Struct, frozen=True):
     """The gates are ready; the stop contacts were waited for."""
 
 
-class SpinUp(Struct, frozen=True):
+class SpinUp(Record, frozen=True):
     """Told on; the air is not yet at full flow."""
 
     since: float
 
 
-class Running(Struct, frozen=True):
+class Running(Record, frozen=True):
     """A tool cuts or a hand start lasts."""
 
 
-class RunOn(Struct, frozen=True):
+class RunOn(Record, frozen=True):
     """On for run-on, or kept on; `why` is the rule's word."""
 
     why: str
 
 
-class CoastDown(Struct, frozen=True):
+class CoastDown(Record, frozen=True):
     """Told off; the fan may still turn. `tripped`: no start until it stands still."""
 
     tripped: bool = False
 
 
-class Held(Struct, frozen=True):
+class Held(Record, frozen=True):
     """Kept off until a reset. `why`: a stop contact's name or a reason in a word."""
 
     why: str
@@ -229,7 +227,7 @@ class Held(Struct, frozen=True):
 Phase: TypeAlias = Off | Opening | SpinUp | Running | RunOn | CoastDown | Held
 
 
-class Answer(Struct, frozen=True):
+class Answer(Record, frozen=True):
     """A command to the collector's switch that its reports must show."""
 
     on: bool
@@ -239,7 +237,7 @@ class Answer(Struct, frozen=True):
     """Told off, it was seen to stand since; what is seen to turn after that is news."""
 
 
-class ResetSeen(Struct, frozen=True):
+class ResetSeen(Record, frozen=True):
     """What was heard of a collector's reset, by button and by message, and what was refused of it."""
 
     released: bool = False
@@ -255,7 +253,7 @@ class ResetSeen(Struct, frozen=True):
     """Refusals of which nothing was said."""
 
 
-class Contrary(Struct, frozen=True):
+class Contrary(Record, frozen=True):
     """What is seen of a fan contradicts what was told. One word proves nothing; one that has stood for a while does."""
 
     since: float
@@ -263,7 +261,7 @@ class Contrary(Struct, frozen=True):
     """Switched on, or off, by somebody; or a switch that says on with a motor that no longer draws."""
 
 
-class CollectorState(Struct, frozen=True, kw_only=True):
+class CollectorState(Record, frozen=True, kw_only=True):
     """A collector: its phase, what is seen of its fan, and its budget of starts."""
 
     phase: Phase = Off()
@@ -302,7 +300,7 @@ class CollectorState(Struct, frozen=True, kw_only=True):
         return isinstance(self.phase, (SpinUp, Running, RunOn))
 
 
-class GateSeen(Struct, frozen=True):
+class GateSeen(Record, frozen=True):
     """The interlock's own record of a gate."""
 
     told: Position | None = None
@@ -323,7 +321,7 @@ class GateSeen(Struct, frozen=True):
     """The gate told open in its stead."""
 
 
-class FanSeen(Struct, frozen=True):
+class FanSeen(Record, frozen=True):
     """The interlock's own record of a collector."""
 
     told_on: bool | None = None
@@ -344,7 +342,7 @@ class FanSeen(Struct, frozen=True):
     """The last message that asked for a reset, or the beginning of the connection."""
 
 
-class Guard(Struct, frozen=True):
+class Guard(Record, frozen=True):
     """The interlock's memory. Nobody else reads or writes it."""
 
     gates: tuple[GateSeen, ...]
@@ -364,7 +362,7 @@ class Guard(Struct, frozen=True):
     """What comes waited through a standstill of the daemon."""
 
 
-class State(Struct, frozen=True):
+class State(Record, frozen=True):
     """The whole. Tuples are in the order of the shop's."""
 
     tools: tuple[ToolState, ...]

@@ -2,6 +2,15 @@
 
 from enum import StrEnum
 
+from msgspec import Struct
+
+
+class Record(Struct, frozen=True, tag=True, forbid_unknown_fields=True):
+    """What is recorded for a replay: written with its class's name, and read again only where every field is known.
+
+    A class that gets another name keeps its old one in the files with `tag="OldName"`.
+    """
+
 
 class ToolWord(StrEnum):
     """What is known of a tool."""

@@ -18,8 +18,7 @@ from msgspec.structs import astuple
 from readings_support import START, TOOLS, interleaved, read, record, saw
 
 from gatehand.recording.columns import decode_block, encode_block
-from gatehand.recording.format import RecordingError
-from gatehand.recording.frames import Kind, first_frame, frame
+from gatehand.recording.format import Kind, RecordingError, frame, frames
 from gatehand.recording.recorder import Recorder
 from gatehand.recording.recording import Recording, recordings
 from gatehand.recording.streams import Rows, Streams
@@ -48,6 +47,13 @@ def recorder(folder: Path, **options: object) -> Recorder:
     made = Recorder(folder, run="run1", clock=FakeClock(), **{"threaded": False, **options})  # type: ignore[arg-type]
     made.begin("[collector.main]\n", TOOLS, ("main",))
     return made
+
+
+def first_payload(data: bytes) -> bytes:
+    """What the first frame holds; it must be whole."""
+    first = next(frames(data))
+    assert isinstance(first, tuple)
+    return bytes(first[1])
 
 
 def timed(steps: list[tuple[int, Event]]) -> list[tuple[int, Event]]:
@@ -109,11 +115,11 @@ def test_a_file_cut_at_any_byte_gives_its_whole_frames_and_says_the_rest_is_miss
     path = recordings(tmp_path)[0].path
     whole = path.read_bytes()
     counts: list[int] = []
-    head = 12 + len(first_frame(whole)[1])  # type: ignore[index]
+    head = 12 + len(first_payload(whole))
     for cut in range(len(whole)):
         path.write_bytes(whole[:cut])
         if cut < head:
-            with pytest.raises(RecordingError, match="no recording, or its head is spoilt"):
+            with pytest.raises(RecordingError, match="no recording, or its header is spoilt"):
                 Recording(path)
             continue
         found = Recording(path)
@@ -265,7 +271,7 @@ def test_files_are_chosen_by_their_own_wall_time(tmp_path: Path) -> None:
     assert [one.number for one in window] == [3, 4]
     assert [one.number for one in recordings(tmp_path, until=start + timedelta(seconds=1))] == [1]
     (tmp_path / "readings-000009.rec").write_bytes(b"what is this")
-    assert "readings-000009.rec: its head is cut short" in recordings(tmp_path)[-1].trouble
+    assert "readings-000009.rec: its header is cut short" in recordings(tmp_path)[-1].trouble
 
 
 def test_what_another_version_wrote_is_named(tmp_path: Path) -> None:
@@ -274,12 +280,10 @@ def test_what_another_version_wrote_is_named(tmp_path: Path) -> None:
     log.close(1)
     path = recordings(tmp_path)[0].path
     text = path.read_bytes()
-    first = first_frame(text)
-    assert first is not None
-    payload = bytearray(first[1])
+    payload = bytearray(first_payload(text))
     payload[0] = 9
-    path.write_bytes(frame(Kind.HEAD, bytes(payload)))
-    with pytest.raises(RecordingError, match="format version 9; this version of Gatehand reads 1"):
+    path.write_bytes(frame(Kind.HEADER, bytes(payload)))
+    with pytest.raises(RecordingError, match="format version 9; this version of Gatehand reads 1 to 2"):
         Recording(path)
 
 

@@ -1,6 +1,5 @@
 """Young readings in a recording come back as they were, among the others; what was recorded before still reads."""
 
-import json
 from pathlib import Path
 
 import pytest
@@ -8,11 +7,10 @@ from journal_support import FakeClock
 from readings_support import START, read
 
 from gatehand.past.stretches import stretches
-from gatehand.recording import codec
+from gatehand.recording.format import decode_event
 from gatehand.recording.recorder import Recorder
 from gatehand.recording.recording import Recording, recordings
-from gatehand.recording.streams import OTHER, Streams, decode_event
-from gatehand_rules import state
+from gatehand.recording.streams import OTHER, Streams
 from gatehand_rules.events import CollectorCurrent, Event, Reading, Tick
 
 TOOLS = ("saw", "router")
@@ -69,11 +67,5 @@ def test_the_streams_of_before_keep_their_numbers() -> None:
         assert streams.event(*streams.place(event)) == event
 
 
-def test_what_was_recorded_before_there_were_doubts_or_young_readings_still_reads() -> None:
+def test_what_was_recorded_before_there_were_young_readings_still_reads() -> None:
     assert decode_event(b'{"Reading":{"tool":"saw","amps":1.5,"retained":true}}') == Reading("saw", 1.5, retained=True)
-    told = codec.to_json(START)
-    assert isinstance(told, dict)
-    body = told["State"]
-    assert isinstance(body, dict)
-    del body["doubts"]
-    assert codec.from_json(json.loads(json.dumps(told)), codec.known(state)) == START

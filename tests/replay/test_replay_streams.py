@@ -10,7 +10,7 @@ from gatehand.journal.disk import RealDisk
 from gatehand.journal.reader import EventReader
 from gatehand.past.stretches import stretches
 from gatehand.recording.recording import Recording, recordings
-from gatehand.recording.store import Shelf
+from gatehand.recording.store import Store
 from gatehand.tune.source import from_recording
 
 
@@ -27,7 +27,7 @@ def shop(tmp_path_factory: pytest.TempPathFactory) -> RecordedShop:
 @pytest.mark.parametrize("packed", [False, True])
 def test_readings_of_one_tool_are_those_of_the_whole(shop: RecordedShop, packed: bool) -> None:
     if packed:
-        Shelf(shop.folder, 1 << 30, RealDisk()).pack_finished()
+        Store(shop.folder, 1 << 30, RealDisk()).pack_finished()
     listed = recordings(shop.folder)
     assert {path.path.suffix for path in listed} == {".rec" if packed else ".live"}
     for one in listed:

@@ -19,10 +19,9 @@ from msgspec.structs import replace
 
 from gatehand.journal.disk import RealDisk
 from gatehand.journal.line import stamp
-from gatehand.recording.format import decode_head, encode_head
-from gatehand.recording.frames import Kind, frame, frames
+from gatehand.recording.format import Kind, decode_header, encode_header, frame, frames
 from gatehand.recording.recording import recordings
-from gatehand.recording.store import Shelf
+from gatehand.recording.store import Store
 from gatehand.simshop import Habits, ToolHabits, Trouble
 from support.recorded_shop import MORNING, SHOP, RecordedShop
 
@@ -72,7 +71,7 @@ def half_day(folder: Path, seed: int, hours: float = HALF_DAY_H) -> RecordedShop
         shop.shop.gates["band_saw"].suffer(None, shop.clocks.now)
         shop.run(rng.uniform(30, 500))
     shop.end()
-    Shelf(shop.folder, 1 << 30, RealDisk()).pack_finished()  # as the next start of the daemon does
+    Store(shop.folder, 1 << 30, RealDisk()).pack_finished()  # as the next start of the daemon does
     return shop
 
 
@@ -126,9 +125,9 @@ def _write_recordings(log: Path, half: RecordedShop, begin: datetime, run: str, 
         for item in frames(listed.path.read_bytes()):
             assert isinstance(item, tuple)
             kind, payload = item
-            if kind is Kind.HEAD:
-                head = decode_head(payload)
-                parts.append(frame(kind, encode_head(replace(head, wall_ms=head.wall_ms + shift_ms, run=run))))
+            if kind is Kind.HEADER:
+                head = decode_header(payload)
+                parts.append(frame(kind, encode_header(replace(head, wall_ms=head.wall_ms + shift_ms, run=run))))
             else:
                 parts.append(frame(kind, bytes(payload)))
         (log / f"readings-{number:06}.rec").write_bytes(b"".join(parts))

@@ -15,7 +15,8 @@ from collections import deque
 from collections.abc import Callable, Sequence
 from itertools import accumulate, pairwise
 
-from gatehand.recording.streams import OTHER, Rows, decode_event, encode_event
+from gatehand.recording.format import decode_event, encode_event
+from gatehand.recording.streams import OTHER, Rows
 
 BLOCK_ROWS = 1 << 15
 _BLOCK = struct.Struct("<qHII")

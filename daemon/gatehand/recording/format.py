@@ -1,54 +1,134 @@
-"""The first frame of a recording: everything that a replay needs to begin, and when it began.
+"""What a recording's file looks like: frames that each prove themselves whole, the first of them its header.
 
-A short binary part (so that a folder of thousands is searched by reading a few bytes each), then compressed JSON.
+A frame is a mark, a kind, the length and the CRC-32 of its payload, then the payload: a torn one costs only itself. The
+header holds what a replay needs to begin: a short binary part (so that a folder of thousands is searched by reading a
+few bytes each), then compressed JSON. Records of the rules are JSON as well, each with its class's name as its `type`.
+What the other payloads mean stands in `streams` and `columns`.
 """
 
 import json
+import math
 import struct
 import zlib
+from collections.abc import Iterator
 from datetime import datetime, timedelta
+from enum import IntEnum
 from functools import cached_property
 from typing import Any
 
-from msgspec import Struct
+import msgspec
+from msgspec import Struct, field, to_builtins
+from msgspec.structs import astuple
 
-from gatehand.recording import codec
 from gatehand.times import EPOCH as EPOCH  # noqa: PLC0414 - until its readers have followed
-from gatehand_rules import state as state_module
-from gatehand_rules import words
+from gatehand_rules.events import Event
 from gatehand_rules.state import State
 
-VERSION = 1
-_FIXED = struct.Struct("<HqqqI")
-PEEK = 12 + _FIXED.size
-"""Bytes from the start of a file that `peek` wants."""
-_CLASSES = codec.known(state_module, words)
+FORMAT = 2
+OLDEST_FORMAT = 1
+"""Wrote records as `{"Class": {field: value}}`, enums as `{"Class": word}`, infinity as text; is still read."""
+
+_FRAME = struct.Struct("<2sBxII")
+_MARK = b"GR"
+_SHORT = struct.Struct("<HqqqI")
+FRAME_BYTES = _FRAME.size
+"""Of a frame's own, before its payload."""
+SHORT_HEADER_BYTES = FRAME_BYTES + _SHORT.size
+"""Bytes from the start of a file that `short_header` wants."""
 _OPEN_END = -1
+_ENCODER = msgspec.json.Encoder()
+_DECODER: msgspec.json.Decoder[Event] = msgspec.json.Decoder(Event)
 
 
 class RecordingError(Exception):
     """A file that is no recording, or one of another version; the text says which."""
 
 
-class Head(Struct, frozen=True, dict=True):
-    """What a recording says of itself. `wall_ms` and `mono_ms` are one moment on both clocks."""
+class Kind(IntEnum):
+    """What a frame holds."""
 
-    run: str
+    HEADER = 1
+    """What a replay needs to begin; the first frame of a file."""
+    ROWS = 2
+    """Events as they came."""
+    COLUMNS = 3
+    """Events of a finished file, column by column, compressed."""
+    END = 4
+    """The file was finished; why."""
+
+
+_KINDS = frozenset(map(int, Kind))
+
+
+class Damage(Struct, frozen=True):
+    """Bytes of a file that are no whole frame."""
+
+    offset: int
+    length: int
+    why: str
+
+
+def frame(kind: Kind, payload: bytes) -> bytes:
+    """One frame."""
+    return _FRAME.pack(_MARK, kind, len(payload), zlib.crc32(payload)) + payload
+
+
+def frames(data: bytes) -> Iterator[tuple[Kind, memoryview] | Damage]:
+    """The frames of a file's bytes in order, and the damage between them."""
+    view = memoryview(data)
+    at = bad_from = 0
+    while at < len(data):
+        found = _frame_at(view, at)
+        if found is None:
+            following = data.find(_MARK, at + 1)
+            at = following if following >= 0 else len(data)
+            continue
+        if bad_from < at:
+            yield Damage(bad_from, at - bad_from, "spoilt")
+        kind, payload, at = found
+        bad_from = at
+        yield kind, payload
+    if bad_from < len(data):
+        yield Damage(bad_from, len(data) - bad_from, "cut short")
+
+
+def _frame_at(view: memoryview, at: int) -> tuple[Kind, memoryview, int] | None:
+    start = at + _FRAME.size
+    if start > len(view):
+        return None
+    mark, kind, length, crc = _FRAME.unpack_from(view, at)
+    end = start + length
+    if mark != _MARK or kind not in _KINDS or end > len(view):
+        return None
+    payload = view[start:end]
+    return (Kind(kind), payload, end) if zlib.crc32(payload) == crc else None
+
+
+class ShortHeader(Struct, frozen=True, kw_only=True):
+    """When a recording began and ended. `wall_ms` and `mono_ms` are one moment on both clocks."""
+
     wall_ms: int
     mono_ms: int
-    end_ms: int | None
+    end_ms: int | None = None
     """Monotonic time of the last event; None in a file that was not finished."""
-    rows: int
+    rows: int = 0
     """Events in a finished file, 0 in another."""
+
+
+class Header(ShortHeader, frozen=True, kw_only=True, dict=True):
+    """What a recording says of itself."""
+
+    run: str
     tools: tuple[str, ...]
     collectors: tuple[str, ...]
     config: str
     """The whole text of the config."""
     made_by: str
     """Version of Gatehand."""
-    damaged: int
+    damaged: int = 0
     """Bytes that were torn or spoilt when the file was finished."""
-    state_json: codec.Json
+    state_json: Any = field(name="state")
+    """The state as plain JSON values."""
 
     @cached_property
     def state(self) -> State:
@@ -58,80 +138,88 @@ class Head(Struct, frozen=True, dict=True):
             RecordingError: This version's state has another shape.
         """
         try:
-            found = codec.from_json(self.state_json, _CLASSES)
-        except codec.CodecError as error:
+            return msgspec.convert(self.state_json, State)
+        except msgspec.ValidationError as error:
             raise RecordingError(
                 f"recorded by Gatehand {self.made_by}, whose state this version cannot take: {error}"
             ) from None
-        if not isinstance(found, State):
-            raise RecordingError(f"no state in the head, but {type(found).__name__}")
-        return found
 
     def wall_at(self, now_ms: int) -> datetime:
         """The wall time of a moment in this recording, UTC."""
         return EPOCH + timedelta(milliseconds=self.wall_ms + now_ms - self.mono_ms)
 
 
-class Peek(Struct, frozen=True):
-    """The short part of a head."""
-
-    wall_ms: int
-    mono_ms: int
-    end_ms: int | None
-    rows: int
+def encode_header(header: Header) -> bytes:
+    """The payload of a HEADER frame."""
+    end_ms = _OPEN_END if header.end_ms is None else header.end_ms
+    short = _SHORT.pack(FORMAT, header.wall_ms, header.mono_ms, end_ms, header.rows)
+    return short + zlib.compress(json.dumps(to_builtins(header), separators=(",", ":")).encode(), 9)
 
 
-def encode_head(head: Head) -> bytes:
-    """The payload of a HEAD frame."""
-    end_ms = _OPEN_END if head.end_ms is None else head.end_ms
-    body = {
-        "run": head.run,
-        "tools": head.tools,
-        "collectors": head.collectors,
-        "config": head.config,
-        "made_by": head.made_by,
-        "damaged": head.damaged,
-        "state": head.state_json,
-    }
-    text = json.dumps(body, ensure_ascii=True, allow_nan=False, separators=(",", ":"))
-    return _FIXED.pack(VERSION, head.wall_ms, head.mono_ms, end_ms, head.rows) + zlib.compress(text.encode(), 9)
-
-
-def decode_head(payload: bytes | memoryview) -> Head:
-    """The head in a HEAD frame.
+def decode_header(payload: bytes | memoryview) -> Header:
+    """The header in a HEADER frame.
 
     Raises:
-        RecordingError: Another version, or not a head.
+        RecordingError: Another version, or no header.
     """
-    short = peek(payload)
+    short = short_header(payload)
     try:
-        body: dict[str, Any] = json.loads(zlib.decompress(payload[_FIXED.size :]))
-        return Head(
-            run=str(body["run"]),
-            wall_ms=short.wall_ms,
-            mono_ms=short.mono_ms,
-            end_ms=short.end_ms,
-            rows=short.rows,
-            tools=tuple(body["tools"]),
-            collectors=tuple(body["collectors"]),
-            config=body["config"],
-            made_by=body["made_by"],
-            damaged=body["damaged"],
-            state_json=body["state"],
-        )
-    except (zlib.error, ValueError, KeyError, TypeError) as error:
-        raise RecordingError(f"its head cannot be read ({type(error).__name__}: {error})") from None
+        body = json.loads(zlib.decompress(payload[_SHORT.size :]))
+        if _SHORT.unpack_from(payload)[0] == OLDEST_FORMAT:
+            body["state"] = _from_format_1(body["state"])
+        return msgspec.convert({**body, **to_builtins(short)}, Header)
+    except (zlib.error, ValueError, KeyError, TypeError, RecursionError) as error:
+        raise RecordingError(f"its header cannot be read ({type(error).__name__}: {error})") from None
 
 
-def peek(payload: bytes | memoryview) -> Peek:
-    """The short part of a head's payload, of which the rest may be missing.
+def short_header(payload: bytes | memoryview) -> ShortHeader:
+    """The short part of a header's payload, of which the rest may be missing.
 
     Raises:
         RecordingError: Another version, or too short.
     """
-    if len(payload) < _FIXED.size:
-        raise RecordingError("its head is cut short")
-    version, wall_ms, mono_ms, end_ms, rows = _FIXED.unpack_from(payload)
-    if version != VERSION:
-        raise RecordingError(f"format version {version}; this version of Gatehand reads {VERSION}")
-    return Peek(wall_ms, mono_ms, None if end_ms == _OPEN_END else end_ms, rows)
+    if len(payload) < _SHORT.size:
+        raise RecordingError("its header is cut short")
+    version, wall_ms, mono_ms, end_ms, rows = _SHORT.unpack_from(payload)
+    if not OLDEST_FORMAT <= version <= FORMAT:
+        raise RecordingError(f"format version {version}; this version of Gatehand reads {OLDEST_FORMAT} to {FORMAT}")
+    return ShortHeader(wall_ms=wall_ms, mono_ms=mono_ms, end_ms=None if end_ms == _OPEN_END else end_ms, rows=rows)
+
+
+def encode_event(event: Event) -> bytes:
+    """An event as one line of JSON. Half a surrogate pair, as a payload may hold, becomes an escape."""
+    try:
+        return _ENCODER.encode(event)
+    except UnicodeEncodeError:
+        return json.dumps(to_builtins(event), separators=(",", ":")).encode()
+
+
+def decode_event(raw: bytes) -> Event:
+    """The event of `encode_event`, also as format 1 wrote it.
+
+    Raises:
+        ValueError: It names what this version does not know, or a field holds what it cannot hold.
+    """
+    try:
+        return _DECODER.decode(raw)
+    except msgspec.DecodeError:
+        event: Event = msgspec.convert(_from_format_1(json.loads(raw)), Event)
+    if not all(math.isfinite(value) for value in astuple(event) if isinstance(value, float)):
+        raise ValueError(f"no finite number in {event!r:.80}")
+    return event
+
+
+def _from_format_1(found: Any) -> Any:  # noqa: ANN401 - plain JSON values
+    """What format 1 wrote in the shape of today; what has that already as it is."""
+    match found:
+        case list():
+            return [_from_format_1(item) for item in found]
+        case {"float": str(number)}:
+            return float(number)
+        case dict() if len(found) == 1 and "type" not in found:
+            ((name, body),) = found.items()
+            if isinstance(body, dict):
+                return {"type": name, **{key: _from_format_1(value) for key, value in body.items()}}
+            return _from_format_1(body)  # an enum's word, a set's members
+        case _:
+            return found

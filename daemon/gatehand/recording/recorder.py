@@ -2,7 +2,7 @@
 
 Its own thread, because packing an hour must not keep a command's explanation waiting. `record` costs about a
 microsecond and never blocks on the disk. What could not be recorded leaves a file that ends there, and a new one with a
-head of its own: each file replays by itself.
+header of its own: each file replays by itself.
 """
 
 import asyncio
@@ -15,12 +15,12 @@ from pathlib import Path
 from queue import Empty, SimpleQueue
 from typing import TypeAlias
 
+from msgspec import to_builtins
+
 from gatehand.journal.clock import Clock
 from gatehand.journal.disk import Disk, RealDisk
-from gatehand.recording import codec
-from gatehand.recording.format import Head
-from gatehand.recording.frames import Kind, frame
-from gatehand.recording.store import Shelf
+from gatehand.recording.format import Header, Kind, frame
+from gatehand.recording.store import Store
 from gatehand.recording.streams import ROW_BYTES, RowFrame, Streams
 from gatehand_rules.events import Event
 from gatehand_rules.state import State
@@ -37,8 +37,8 @@ _BREATH = 0.001
 class _Open:
     """Begin a file."""
 
-    def __init__(self, head: Callable[[], Head]) -> None:
-        self.head = head
+    def __init__(self, header: Callable[[], Header]) -> None:
+        self.header = header
 
 
 class _Rows:
@@ -82,7 +82,7 @@ class Recorder:
         self._run_id = run
         self._clock = clock
         self._off = limit_mb <= 0
-        self._shelf = Shelf(
+        self._store = Store(
             folder, int(limit_mb * 1_000_000), disk or RealDisk(), self._breathe if threaded else _no_pause
         )
         self._loop = loop
@@ -117,7 +117,7 @@ class Recorder:
         self._due = "config" if self._is_open else "start"
 
     def clock_stepped(self) -> None:
-        """The next event begins a new file, whose head pairs the clocks anew."""
+        """The next event begins a new file, whose header pairs the clocks anew."""
         self._due = "clock"
 
     def record(self, now_ms: int, event: Event, before: State) -> None:
@@ -132,7 +132,7 @@ class Recorder:
             not self._is_open
             or self._due
             or now_ms - self._opened_ms >= FILE_MS
-            or self._bytes >= self._shelf.live_most
+            or self._bytes >= self._store.live_most
         ):
             self._next_file(now_ms, before)
         stream, value = self._streams.place(event)
@@ -171,10 +171,10 @@ class Recorder:
 
     def _next_file(self, now_ms: int, before: State) -> None:
         self._finish(self._due or "full", now_ms)
-        # The pair of clocks is read here, the rest of the head is made by the thread.
+        # The pair of clocks is read here, the rest of the header is made by the thread.
         wall_ms = round(self._clock.wall() * 1000) - round(self._clock.mono() * 1000) + now_ms
         config, streams = self._config, self._streams
-        self._give(_Open(lambda: _head(self._run_id, (wall_ms, now_ms), config, streams, before)))
+        self._give(_Open(lambda: _header(self._run_id, (wall_ms, now_ms), config, streams, before)))
         self._is_open, self._due, self._opened_ms, self._bytes = True, "", now_ms, 0
         self._failed_ms = None
 
@@ -222,26 +222,26 @@ class Recorder:
 
     def _do(self, job: _Job) -> None:
         match job:
-            case _Open(head=head):
-                self._do_safely(lambda: self._shelf.open(head()))
+            case _Open(header=header):
+                self._do_safely(lambda: self._store.open(header()))
             case _Rows(data=bytes(data)):
-                self._do_safely(lambda: self._shelf.put(data))
+                self._do_safely(lambda: self._store.put(data))
             case _Rows():
                 return
             case _End(why=why, now_ms=now_ms):
                 self._do_safely(lambda: self._end(why, now_ms))
 
     def _end(self, why: str, now_ms: int) -> None:
-        self._shelf.put(frame(Kind.END, f"{now_ms} {why}".encode()))
-        self._shelf.leave()
+        self._store.put(frame(Kind.END, f"{now_ms} {why}".encode()))
+        self._store.leave()
         if why != "shutdown":
             self._pack()
 
     def _pack(self) -> None:
         # What cannot be packed is read as it is, and tried again after the next file.
         with contextlib.suppress(OSError):
-            self._shelf.pack_finished()
-            self._shelf.drop_oldest()
+            self._store.pack_finished()
+            self._store.drop_oldest()
 
     def _do_safely(self, work: Callable[[], None]) -> None:
         try:
@@ -249,7 +249,7 @@ class Recorder:
         except OSError as error:
             self._fail(error.strerror or str(error))
             with contextlib.suppress(OSError):
-                self._shelf.leave()
+                self._store.leave()
         else:
             if self._ill and not self._failed:
                 self._ill = False
@@ -259,7 +259,7 @@ class Recorder:
         self._failed = True
         if not self._ill:
             self._ill = True
-            text = f"{self._shelf.folder}: readings cannot be recorded ({why}); a replay will have a gap here"
+            text = f"{self._store.folder}: readings cannot be recorded ({why}); a replay will have a gap here"
             self._call(lambda: self._on_trouble(text))
 
     def _call(self, callback: Callable[[], object]) -> None:
@@ -287,17 +287,14 @@ def _no_pause() -> None:
     return
 
 
-def _head(run: str, clocks_ms: tuple[int, int], config: str, streams: Streams, before: State) -> Head:
-    return Head(
+def _header(run: str, clocks_ms: tuple[int, int], config: str, streams: Streams, before: State) -> Header:
+    return Header(
         run=run,
         wall_ms=clocks_ms[0],
         mono_ms=clocks_ms[1],
-        end_ms=None,
-        rows=0,
         tools=streams.tools,
         collectors=streams.collectors,
         config=config,
         made_by=_version(),
-        damaged=0,
-        state_json=codec.to_json(before),
+        state_json=to_builtins(before, order="deterministic"),
     )

@@ -16,22 +16,31 @@ from pathlib import Path
 from typing import cast
 
 from gatehand.recording.columns import decode_block, decode_stream
-from gatehand.recording.format import EPOCH, PEEK, Head, Peek, RecordingError, decode_head, peek
-from gatehand.recording.frames import Damage, Kind, first_frame, frames
+from gatehand.recording.format import (
+    EPOCH,
+    FRAME_BYTES,
+    SHORT_HEADER_BYTES,
+    Damage,
+    Header,
+    Kind,
+    RecordingError,
+    decode_header,
+    frames,
+    short_header,
+)
 from gatehand.recording.store import numbered
 from gatehand.recording.streams import Rows, Streams, decode_rows
 from gatehand_rules.events import Event
 
 BYTES_PER_READING = 1.5
-"""What a packed file takes for a reading of a noisy saw, 1 mA fine, heads shared out; a test measures it."""
-_FRAME_HEADER = 12
+"""What a packed file takes for a reading of a noisy saw, 1 mA fine, headers shared out; a test measures it."""
 SPOILT = (ValueError, struct.error, zlib.error, StopIteration, LookupError, TypeError, OverflowError, RecursionError)
 """What a frame leads to whose checksum is right and whose content is not."""
 
 
 @dataclass(frozen=True, slots=True)
 class Listed:
-    """A file of a folder, by its own short head."""
+    """A file of a folder, by its own short header."""
 
     path: Path
     number: int
@@ -55,11 +64,11 @@ class Recording:
         """
         self.path = path
         self._data = path.read_bytes()
-        first = first_frame(self._data)
-        if first is None or first[0] is not Kind.HEAD:
-            raise RecordingError(f"{path}: no recording, or its head is spoilt")
+        first = next(frames(self._data), None)
+        if not isinstance(first, tuple) or first[0] is not Kind.HEADER:
+            raise RecordingError(f"{path}: no recording, or its header is spoilt")
         try:
-            self.head: Head = decode_head(first[1])
+            self.head: Header = decode_header(first[1])
         except RecordingError as error:
             raise RecordingError(f"{path}: {error}") from None
         self.streams = Streams(self.head.tools, self.head.collectors)
@@ -176,9 +185,9 @@ def capacity_text(limit_mb: float = 200, tools: int = 10, per_second: float = 1.
 def _listed(path: Path, number: int) -> Listed:
     try:
         with path.open("rb") as file:
-            start = file.read(PEEK)
+            start = file.read(SHORT_HEADER_BYTES)
             size = file.seek(0, 2)
-        short: Peek = peek(start[_FRAME_HEADER:])
+        short = short_header(start[FRAME_BYTES:])
     except (OSError, RecordingError) as error:
         return Listed(path, number, 0, 0, 0, f"{path}: {error}")
     until = None if short.end_ms is None else short.wall_ms + short.end_ms - short.mono_ms

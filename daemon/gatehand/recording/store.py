@@ -13,8 +13,7 @@ from msgspec.structs import replace
 
 from gatehand.journal.disk import Disk
 from gatehand.recording.columns import BLOCK_ROWS, encode_block
-from gatehand.recording.format import Head, RecordingError, decode_head, encode_head
-from gatehand.recording.frames import Damage, Kind, frame, frames
+from gatehand.recording.format import Damage, Header, Kind, RecordingError, decode_header, encode_header, frame, frames
 from gatehand.recording.streams import OTHER, Rows, decode_rows
 
 NAME = re.compile(r"readings-(\d{6,})\.(live|rec)")
@@ -25,7 +24,7 @@ _LIVE_SHARE = 8
 _LIVE_MOST = 4 << 20
 
 
-class Shelf:
+class Store:
     """Recordings in one folder, at most `limit_bytes` in all."""
 
     def __init__(self, folder: Path, limit_bytes: int, disk: Disk, pause: Callable[[], None] = lambda: None) -> None:
@@ -38,21 +37,21 @@ class Shelf:
         self._handle: int | None = None
         self._path = folder
 
-    def open(self, head: Head) -> None:
+    def open(self, header: Header) -> None:
         """Begin a file with the next number."""
         self.leave()
         self._disk.make_folder(self.folder)
         if self._disk.free_bytes(self.folder) < RESERVE_BYTES:
             raise OSError(f"less than {RESERVE_BYTES >> 20} MB free, which are left to the event log")
-        number = max((number for number, _ in self._shelved()), default=0) + 1
+        number = max((number for number, _ in self._numbered()), default=0) + 1
         self.drop_oldest()
         self._path = self.folder / f"readings-{number:06}.live"
         self._handle = self._disk.open_append(self._path)
         try:
-            self.put(frame(Kind.HEAD, encode_head(head)))
+            self.put(frame(Kind.HEADER, encode_header(header)))
         except OSError:
             self.leave()
-            self._disk.remove(self._path)  # without its head it is nothing
+            self._disk.remove(self._path)  # without its header it is nothing
             raise
 
     def put(self, data: bytes) -> None:
@@ -77,20 +76,20 @@ class Shelf:
         for name in names:  # left by a crash while packing
             if _PART.fullmatch(name) or (name.endswith(".live") and f"{name[:-5]}.rec" in names):
                 self._disk.remove(self.folder / name)
-        for _, name in self._shelved():
+        for _, name in self._numbered():
             path = self.folder / name
             if name.endswith(".live") and not (self._handle is not None and path == self._path):
                 data = self._disk.read(path)
                 packed = self._packed(data)
                 if all(isinstance(item, Damage) for item in frames(data)):
-                    self._disk.remove(path)  # a crash came before its head was whole
+                    self._disk.remove(path)  # a crash came before its header was whole
                 elif packed is not None:
                     self._disk.write_whole(path.with_suffix(".rec"), packed)
                     self._disk.remove(path)
 
     def drop_oldest(self) -> None:
         """Remove the oldest until the rest, with one more open file, keeps the limit."""
-        sizes = [(name, self._disk.file_size(self.folder / name)) for _, name in self._shelved()]
+        sizes = [(name, self._disk.file_size(self.folder / name)) for _, name in self._numbered()]
         total = sum(size for _, size in sizes) + self.live_most
         for name, size in sizes:
             if total <= self._limit:
@@ -99,18 +98,18 @@ class Shelf:
                 self._disk.remove(self.folder / name)
                 total -= size
 
-    def _shelved(self) -> list[tuple[int, str]]:
+    def _numbered(self) -> list[tuple[int, str]]:
         return numbered(self._disk.names(self.folder))
 
     def _packed(self, data: bytes) -> bytes | None:
-        """A file's bytes in their final form; None when it has no head, or says what this version does not know."""
+        """A file's bytes in their final form; None when it has no header, or says what this version does not know."""
         found = frames(data)
         first = next(found, None)
-        if not isinstance(first, tuple) or first[0] is not Kind.HEAD:
+        if not isinstance(first, tuple) or first[0] is not Kind.HEADER:
             return None
         rows, ends, damaged = Rows([], [], [], {}), b"", 0
         try:
-            head = decode_head(first[1])
+            header = decode_header(first[1])
             for item in found:
                 match item:
                     case Damage(length=length):
@@ -125,10 +124,10 @@ class Shelf:
         except (RecordingError, ValueError, zlib.error):
             return None
         count = len(rows.now_ms)
-        end_ms = rows.now_ms[-1] if count else head.mono_ms
-        head = replace(head, end_ms=end_ms, rows=count, damaged=head.damaged + damaged)
+        end_ms = rows.now_ms[-1] if count else header.mono_ms
+        header = replace(header, end_ms=end_ms, rows=count, damaged=header.damaged + damaged)
         blocks = b"".join(frame(Kind.COLUMNS, encode_block(block, self._pause)) for block in _blocks(rows, BLOCK_ROWS))
-        return frame(Kind.HEAD, encode_head(head)) + blocks + ends
+        return frame(Kind.HEADER, encode_header(header)) + blocks + ends
 
 
 def numbered(names: list[str]) -> list[tuple[int, str]]:

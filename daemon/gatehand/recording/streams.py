@@ -5,29 +5,22 @@ ticks are a stream without numbers; any other event (and a reading that is not w
 as JSON beside its row. Nothing here opens a file.
 """
 
-import json
-import math
 import struct
 from collections.abc import Iterator, Sequence
-from typing import Literal, get_args, get_origin
 
 from msgspec import Struct, field
-from msgspec.structs import fields
 
-from gatehand.recording import codec
-from gatehand_rules import events as event_module
-from gatehand_rules import words
+from gatehand.recording.format import decode_event, encode_event
 from gatehand_rules.events import CollectorCurrent, Event, Reading, Tick
 
 TICK = 0
-"""Stream of ticks. Tools follow from 1 in the order of the head, then collectors, then the tools' young readings."""
+"""Stream of ticks. Tools follow from 1 in the order of the header, then collectors, then the tools' young readings."""
 OTHER = 0xFFFF
 """Stream of events kept as JSON."""
 MAX_STEP_MS = 0xFFFF
 _FRAME = struct.Struct("<qI")
 _ROW = struct.Struct("<HHi")
 ROW_BYTES = _ROW.size
-_CLASSES = codec.known(event_module, words)
 _MOST_AMPS = 1e6
 _KEEP_EVENTS = 1 << 12
 
@@ -42,7 +35,7 @@ class Rows(Struct):
 
 
 class Streams:
-    """Which stream carries which event, by the names in a recording's head."""
+    """Which stream carries which event, by the names in a recording's header."""
 
     def __init__(self, tools: Sequence[str], collectors: Sequence[str]) -> None:
         self.tools = tuple(tools)
@@ -119,7 +112,7 @@ class RowFrame:
         self.base_ms = 0
         self.last_ms = 0
         self._rows = bytearray()
-        self._others: list[bytes] = []
+        self._others: list[Event] = []
 
     def takes(self, now_ms: int) -> bool:
         """Whether an event of this time still fits in: time may not run backwards, nor leap."""
@@ -133,11 +126,11 @@ class RowFrame:
         self.last_ms = now_ms
         self.count += 1
         if stream == OTHER:
-            self._others.append(encode_event(event))
+            self._others.append(event)
 
     def payload(self) -> bytes:
         """The whole."""
-        return _FRAME.pack(self.base_ms, self.count) + self._rows + b"\n".join(self._others)
+        return _FRAME.pack(self.base_ms, self.count) + self._rows + b"\n".join(map(encode_event, self._others))
 
     def __len__(self) -> int:
         return len(self._rows)
@@ -162,35 +155,3 @@ def decode_rows(payload: bytes | memoryview, into: Rows) -> None:
         into.now_ms.append(now_ms)
         into.stream.append(stream)
         into.value.append(value)
-
-
-def encode_event(event: Event) -> bytes:
-    """An event as one line of JSON, ASCII."""
-    return json.dumps(codec.to_json(event), allow_nan=False, separators=(",", ":")).encode("ascii")
-
-
-def decode_event(raw: bytes) -> Event:
-    """The event of `encode_event`.
-
-    Raises:
-        ValueError: It names what this version does not know, or a field holds what it cannot hold.
-    """
-    found = codec.from_json(json.loads(raw), _CLASSES)
-    if type(found) not in _KINDS:
-        raise ValueError(f"no event but {type(found).__name__}")
-    for each in fields(found):
-        if not _fits(getattr(found, each.name), each.type):
-            raise ValueError(f"{type(found).__name__} has {getattr(found, each.name)!r:.40} as {each.name}")
-    event: Event = found
-    return event
-
-
-_KINDS = frozenset(get_args(Event))
-
-
-def _fits(value: object, kind: object) -> bool:
-    if kind is float:
-        return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
-    if get_origin(kind) is Literal:
-        return value in get_args(kind)
-    return isinstance(kind, type) and isinstance(value, kind)
