@@ -8,9 +8,9 @@ from pathlib import Path
 
 import pytest
 from broker_people import Person
+from support.certificates import make_authority, make_broker_certificate
 from support.child import RunningDaemon, gatehand_does, wait_until
 from support.mosquitto import Mosquitto
-from tls_files import make_authority, make_broker_certificate
 
 pytestmark = pytest.mark.broker
 

@@ -1,11 +1,9 @@
 """The ordinary client, against a real Mosquitto and a server that misbehaves."""
 
-import shutil
-import subprocess
 import time
-from pathlib import Path
 
 import pytest
+from support.certificates import make_authority, make_broker_certificate
 from support.mosquitto import Mosquitto, free_port
 from support.scripted_broker import ScriptedBroker
 
@@ -18,31 +16,11 @@ def to(port: int, **more: object) -> BrokerSettings:
     return BrokerSettings("127.0.0.1", port, client_id="somebody", **more)  # type: ignore[arg-type]
 
 
-def openssl(folder: Path, *words: str) -> None:
-    program = shutil.which("openssl")
-    if program is None:
-        pytest.skip("needs the program openssl: apt-get install openssl")
-    subprocess.run([program, *words], cwd=folder, check=True, capture_output=True)  # noqa: S603
-
-
-def make_certificates(folder: Path) -> Path:
-    """An authority of the shop's own and the broker's certificate, for the address that it listens on."""
-    curve = ("-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:P-256", "-nodes", "-days", "2")
-    openssl(folder, "req", "-x509", *curve, "-keyout", "ca.key", "-out", "ca.pem", "-subj", "/CN=shop authority")
-    openssl(folder, "req", *curve[:-2], "-keyout", "own.key", "-out", "own.csr", "-subj", "/CN=shop broker")
-    (folder / "names").write_text("subjectAltName=IP:127.0.0.1\n")
-    authority = ("-CA", "ca.pem", "-CAkey", "ca.key", "-CAcreateserial")
-    openssl(folder, "x509", "-req", "-in", "own.csr", *authority, "-out", "own.pem", "-days", "2", "-extfile", "names")
-    for file in folder.glob("own.*"):
-        file.chmod(0o644)
-    return folder / "ca.pem"
-
-
 @pytest.mark.broker
 async def test_an_encrypted_broker_is_talked_to_only_with_its_authority() -> None:
     broker = Mosquitto()
-    ca_file = make_certificates(broker.folder)
-    broker.configure(f"certfile {broker.folder}/own.pem", f"keyfile {broker.folder}/own.key")
+    ca_file = make_authority(broker.folder, "shop")
+    broker.configure(*make_broker_certificate(broker.folder, "shop"))
     with broker:
         async with plain_client(to(broker.port, tls=Tls(ca_file)), ["t"]) as client:
             await client.publish("t", b"sealed", qos=1)

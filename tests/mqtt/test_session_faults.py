@@ -2,7 +2,6 @@
 
 import asyncio
 import gc
-import shutil
 import statistics
 import subprocess
 import time
@@ -11,6 +10,7 @@ from pathlib import Path
 from unittest.mock import ANY
 
 import pytest
+from support.certificates import make_authority, make_broker_certificate
 from support.mosquitto import Mosquitto, free_port
 from support.recorder import Observer, Recorder, running, until
 from support.scripted_broker import ScriptedBroker, publish
@@ -304,19 +304,19 @@ async def test_an_acknowledged_command_does_not_slow_down_the_next_reading(broke
 
 
 async def test_an_encrypted_connection_is_checked_against_the_ca_and_a_bad_one_is_explained(tmp_path: Path) -> None:
-    certificate(tmp_path, "broker")
-    certificate(tmp_path, "stranger")
-    config = (f"certfile {tmp_path}/broker.crt", f"keyfile {tmp_path}/broker.key")
-    with Mosquitto(config) as broker:
+    encrypted = Mosquitto()
+    shop, stranger = (make_authority(encrypted.folder, name) for name in ("shop", "stranger"))
+    encrypted.configure(*make_broker_certificate(encrypted.folder, "shop", names="DNS:localhost"))
+    with encrypted as broker:
         shell = Recorder()
-        login = BrokerSettings("localhost", broker.port, "gatehand-test", tls=Tls(tmp_path / "broker.crt"))
+        login = BrokerSettings("localhost", broker.port, "gatehand-test", tls=Tls(shop))
         async with running(Session(login, "gatehand", shell, (Subscription("a"),), patience=QUICK)) as one:
             await until(lambda: "settled" in shell.story)
             for number in range(200):
                 one.publish(Outgoing("a", str(number).encode(), Kind.OFF))
             await until(lambda: len(shell.messages) == 200)
         wary = Recorder()
-        login = BrokerSettings("localhost", broker.port, "gatehand-test", tls=Tls(tmp_path / "stranger.crt"))
+        login = BrokerSettings("localhost", broker.port, "gatehand-test", tls=Tls(stranger))
         async with running(Session(login, "gatehand", wary, patience=QUICK)):
             await until(lambda: wary.notices, 8)
     assert "CERTIFICATE_VERIFY_FAILED" in wary.notices[0].text
@@ -333,20 +333,3 @@ def passwords(file: Path, user: str, password: str) -> None:
     file.touch()
     subprocess.run(["mosquitto_passwd", "-b", str(file), user, password], check=True, capture_output=True)  # noqa: S603, S607
     file.chmod(0o644)
-
-
-def certificate(folder: Path, name: str) -> None:
-    if shutil.which("openssl") is None:
-        pytest.skip("needs the program openssl to make a certificate")
-    subprocess.run(  # noqa: S603
-        [
-            *("openssl", "req", "-x509", "-newkey", "rsa:2048", "-nodes", "-days", "2", "-subj", "/CN=localhost"),
-            *("-addext", "subjectAltName=DNS:localhost"),
-            *("-keyout", f"{folder}/{name}.key", "-out", f"{folder}/{name}.crt"),
-        ],
-        check=True,
-        capture_output=True,
-    )
-    (folder / f"{name}.key").chmod(0o644)
-    for parent in (folder, *folder.parents[:2]):
-        parent.chmod(parent.stat().st_mode | 0o055)

@@ -1,4 +1,8 @@
-"""Certificates of a shop's own authority, made by the program openssl for one test."""
+"""Certificates of a shop's own authority, made by the program openssl for one test.
+
+The folder is the broker's own (`Mosquitto.folder`): it drops root for a user of its own, who may not enter the
+folders of the tests.
+"""
 
 import os
 import shutil
@@ -25,7 +29,7 @@ def make_authority(folder: Path, name: str) -> Path:
     return folder / f"{name}.pem"
 
 
-def make_broker_certificate(folder: Path, authority: str, *, names: str = "IP:127.0.0.1") -> list[str]:
+def make_broker_certificate(folder: Path, authority: str, *, names: str = "IP:127.0.0.1") -> tuple[str, str]:
     """A certificate for the broker, signed by the authority; gives the broker's settings for it."""
     curve = ("-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:P-256", "-nodes")
     _openssl(folder, "req", *curve, "-keyout", "broker.key", "-out", "broker.csr", "-subj", "/CN=broker")
@@ -34,4 +38,4 @@ def make_broker_certificate(folder: Path, authority: str, *, names: str = "IP:12
     _openssl(folder, "x509", "-req", "-in", "broker.csr", *signed, "-extfile", "names", "-out", "broker.crt")
     for file in folder.glob("broker.*"):
         file.chmod(0o644)  # the broker drops root for a user of its own
-    return [f"certfile {folder}/broker.crt", f"keyfile {folder}/broker.key"]
+    return f"certfile {folder}/broker.crt", f"keyfile {folder}/broker.key"
