@@ -7,11 +7,12 @@ import signal
 import socket
 import subprocess
 import sys
-import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from support.child import wait_until
+from support.ports import free_port
 
 from gatehand.demo.day import DAY
 from gatehand.demo.verdict import complaints
@@ -60,19 +61,6 @@ def log_of(folder: Path) -> list[Line]:
     return list(EventReader(folder).lines())
 
 
-def wait_for(condition: Callable[[], bool], within: float = 20.0) -> None:
-    until = time.monotonic() + within
-    while not condition():
-        assert time.monotonic() < until, "not in time"
-        time.sleep(0.05)
-
-
-def free_port() -> int:
-    with socket.socket() as sock:
-        sock.bind(("127.0.0.1", 0))
-        return int(sock.getsockname()[1])
-
-
 def publish(port: int, *messages: tuple[str, str]) -> None:
     async def send() -> None:
         settings = BrokerSettings("127.0.0.1", port, client_id="somebody", protocol="3.1.1")
@@ -119,21 +107,21 @@ class Kept:
 @pytest.fixture
 def kept(tmp_path: Path) -> Kept:
     demo = Kept(tmp_path)
-    wait_for(lambda: demo.has(event="gate_shut", gate="carving_router"))
+    wait_until(lambda: demo.has(event="gate_shut", gate="carving_router"), 20)
     return demo
 
 
 @pytest.mark.slow
 def test_a_kept_demo_answers_to_any_client_and_ends_well_on_an_interrupt(kept: Kept) -> None:
     publish(kept.port, ("sim/band_saw/switch", "1"))
-    wait_for(lambda: kept.has(event="collector_on"))
+    wait_until(lambda: kept.has(event="collector_on"), 20)
     publish(kept.port, ("sim/nobody/switch", "1"), ("sim/planing/jam", "maybe"), ("sim/planing/kick", "1"))
     publish(kept.port, ("sim/emergency/press", "1"))
-    wait_for(lambda: kept.has(event="collector_off", rule="stop_contact"))
+    wait_until(lambda: kept.has(event="collector_off", rule="stop_contact"), 20)
     publish(kept.port, ("sim/emergency/press", "0"))
-    wait_for(lambda: kept.has(event="stop_cleared"))
+    wait_until(lambda: kept.has(event="stop_cleared"), 20)
     publish(kept.port, ("gatehand/collector/main/reset", "1"))
-    wait_for(lambda: kept.has(event="start_refused", tool="band_saw", rule="not_fresh"))
+    wait_until(lambda: kept.has(event="start_refused", tool="band_saw", rule="not_fresh"), 20)
     out, err = kept.end()
     assert kept.process.returncode == 0, out + err
     assert SLOW_TURN.sub("", err).strip() == ""
@@ -170,7 +158,7 @@ def test_a_new_subscriber_gets_what_is_retained_for_its_own_topics_once(kept: Ke
 @pytest.mark.slow
 def test_a_day_that_is_broken_off_ends_in_order_and_says_so(tmp_path: Path) -> None:
     process = start("--log", str(tmp_path))
-    wait_for(lambda: any(line["event"] == "collector_on" for line in log_of(tmp_path)))
+    wait_until(lambda: any(line["event"] == "collector_on" for line in log_of(tmp_path)), 20)
     process.send_signal(signal.SIGINT)
     out, err = process.communicate(timeout=20)
     assert process.returncode == 130

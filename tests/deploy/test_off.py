@@ -9,7 +9,8 @@ from pathlib import Path
 import pytest
 from broker_people import PASSWORD, Person, people, write_passwords
 from support.child import gatehand_does, wait_until
-from support.mosquitto import Mosquitto, free_port
+from support.mosquitto import Mosquitto
+from support.ports import free_port
 
 from gatehand.access import access_list, users
 from gatehand.config import load

@@ -9,7 +9,8 @@ from pathlib import Path
 import pytest
 from broker_people import Person, people
 from support.child import RunningDaemon, gatehand_does, wait_until
-from support.mosquitto import Mosquitto, free_port
+from support.mosquitto import Mosquitto
+from support.ports import free_port
 
 SHOP = """
 [broker]

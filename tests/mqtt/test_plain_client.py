@@ -4,7 +4,8 @@ import time
 
 import pytest
 from support.certificates import make_authority, make_broker_certificate
-from support.mosquitto import Mosquitto, free_port
+from support.mosquitto import Mosquitto
+from support.ports import free_port
 from support.scripted_broker import ScriptedBroker
 
 from gatehand.mqtt.client import ClientError, plain_client

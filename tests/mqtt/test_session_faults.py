@@ -11,7 +11,8 @@ from unittest.mock import ANY
 
 import pytest
 from support.certificates import make_authority, make_broker_certificate
-from support.mosquitto import Mosquitto, free_port
+from support.mosquitto import Mosquitto
+from support.ports import free_port
 from support.recorder import Observer, Recorder, running, until
 from support.scripted_broker import ScriptedBroker, publish
 

@@ -15,7 +15,8 @@ from pathlib import Path
 
 import pytest
 from screen_support import alarm, collector, gate, stamp, tool
-from support.mosquitto import Mosquitto, free_port
+from support.mosquitto import Mosquitto
+from support.ports import free_port
 from support.recorder import Observer
 
 from gatehand.cli import main

@@ -2,23 +2,23 @@
 
 import asyncio
 import json
-import os
 import signal
 import subprocess
 import sys
 import threading
 import time
-from collections.abc import Callable
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Self, TypeVar
+from typing import TYPE_CHECKING, Any, Self
 
 import paho.mqtt.client as paho
 from paho.mqtt.enums import CallbackAPIVersion
+from support.child import environment, wait_until
 
-import gatehand
-import gatehand_rules
 from gatehand.mqtt.embedded import embedded_broker
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
 
 SHOP = """
 [broker]
@@ -59,25 +59,8 @@ clear = "0"
 """
 
 FAN, SAW, BENCH = "shop/fan/set", "shop/gate/band_saw/set", "shop/gate/bench/set"
-T = TypeVar("T")
 COMMANDS = (FAN, SAW, BENCH)
 ON, OFF = (FAN, "1"), (FAN, "0")
-
-
-def environment(**more: str) -> dict[str, str]:
-    """The environment in which a child process finds the sources that this test runs from."""
-    roots = {str(Path(module.__path__[0]).parent) for module in (gatehand, gatehand_rules)}
-    path = os.pathsep.join([*roots, os.environ.get("PYTHONPATH", "")])
-    return {**os.environ, "PYTHONPATH": path, **more}
-
-
-def wait_for(true: Callable[[], T], seconds: float = 8.0, what: str = "") -> T:
-    """Wait until `true()` gives something; fails after `seconds`."""
-    end = time.monotonic() + seconds
-    while not (found := true()):
-        assert time.monotonic() < end, f"not within {seconds:g} s: {what or true}"
-        time.sleep(0.005)
-    return found
 
 
 class Shopfloor:
@@ -123,12 +106,12 @@ class Shopfloor:
 
     def idle(self) -> None:
         """Both tools are heard to stand, and the shop has come to rest."""
-        wait_for(lambda: self.retained.get("gatehand/online") == "1", what="the daemon is there")
+        wait_until(lambda: self.retained.get("gatehand/online") == "1", what="the daemon is there")
         self.stand()
-        wait_for(lambda: all((self.shown(f"tool/{t}") or {}).get("state") == "idle" for t in ("band_saw", "router")))
-        wait_for(lambda: (self.shown("collector/main") or {}).get("state") == "off", what="the fan stands")
-        wait_for(lambda: (self.shown("gate/bench") or {}).get("state") == "shut", what="the gates are shut")
-        wait_for(lambda: (self.shown("gate/band_saw") or {}).get("state") == "shut", what="the gates are shut")
+        wait_until(lambda: all((self.shown(f"tool/{t}") or {}).get("state") == "idle" for t in ("band_saw", "router")))
+        wait_until(lambda: (self.shown("collector/main") or {}).get("state") == "off", what="the fan stands")
+        wait_until(lambda: (self.shown("gate/bench") or {}).get("state") == "shut", what="the gates are shut")
+        wait_until(lambda: (self.shown("gate/band_saw") or {}).get("state") == "shut", what="the gates are shut")
 
     def stand(self) -> None:
         """Both tools say that they stand: after a new connection twice, a second apart, so that a start is believed."""

@@ -5,8 +5,10 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from daemon_support import BENCH, FAN, OFF, ON, SAW, SHOP, EmbeddedBroker, Process, Shopfloor, environment, wait_for
-from support.mosquitto import Mosquitto, free_port
+from daemon_support import BENCH, FAN, OFF, ON, SAW, SHOP, EmbeddedBroker, Process, Shopfloor
+from support.child import environment, wait_until
+from support.mosquitto import Mosquitto
+from support.ports import free_port
 
 pytestmark = pytest.mark.broker
 
@@ -35,7 +37,7 @@ def working(
     broker: Mosquitto | EmbeddedBroker, devices: Shopfloor, tmp_path_factory: pytest.TempPathFactory
 ) -> Iterator[Process]:
     with Process(tmp_path_factory.mktemp("daemon"), shop_on(broker)) as found:
-        wait_for(lambda: devices.told() and devices.told()[0] == OFF, what="the first off")
+        wait_until(lambda: devices.told() and devices.told()[0] == OFF, what="the first off")
         yield found
 
 
@@ -58,9 +60,9 @@ def daemon(working: Process, floor: Shopfloor) -> Process:
 def test_a_cut_then_its_run_on_then_rest(daemon: Process, floor: Shopfloor) -> None:
     since = len(floor.commands)
     floor.say("shop/band_saw/amps", "5")
-    wait_for(lambda: ON in floor.told(since))
+    wait_until(lambda: ON in floor.told(since))
     floor.say("shop/band_saw/amps", "0")
-    wait_for(lambda: (SAW, "shut") in floor.told(since))
+    wait_until(lambda: (SAW, "shut") in floor.told(since))
     assert floor.told(since) == [(SAW, "open"), ON, OFF, (SAW, "shut")]
     assert [line["event"] for line in daemon.events("tool_started", "tool_stopped")] == ["tool_started", "tool_stopped"]
 
@@ -69,40 +71,40 @@ def test_a_change_of_station_makes_before_it_breaks(daemon: Process, floor: Shop
     del daemon
     since = len(floor.commands)
     floor.say("shop/band_saw/amps", "5")
-    wait_for(lambda: ON in floor.told(since))
+    wait_until(lambda: ON in floor.told(since))
     floor.say("shop/router/amps", "6")
     floor.say("shop/band_saw/amps", "0")
-    wait_for(lambda: (SAW, "shut") in floor.told(since))
+    wait_until(lambda: (SAW, "shut") in floor.told(since))
     told = floor.told(since)
     assert told.index((BENCH, "open")) < told.index((SAW, "shut"))
     assert floor.at[since + told.index((SAW, "shut"))] - floor.at[since + told.index((BENCH, "open"))] >= 0.29
     assert OFF not in told
     floor.say("shop/router/amps", "0")
-    wait_for(lambda: OFF in floor.told(since))
+    wait_until(lambda: OFF in floor.told(since))
 
 
 def test_a_gate_that_jams_starts_nothing_and_says_which(daemon: Process, floor: Shopfloor) -> None:
     floor.answering.discard(SAW)
     since = len(floor.commands)
     floor.say("shop/band_saw/amps", "5")
-    wait_for(lambda: daemon.events("gate_fault"))
+    wait_until(lambda: daemon.events("gate_fault"))
     assert floor.told(since) == [(SAW, "open"), (SAW, "open")], "told again once, and no fan"
-    alarm = wait_for(lambda: floor.shown("alarm/gate.band_saw.fault"))
+    alarm = wait_until(lambda: floor.shown("alarm/gate.band_saw.fault"))
     assert (alarm["kind"], alarm["name"]) == ("gate", "band_saw")
     floor.answering.add(SAW)
     floor.say("shop/gate/band_saw/state", "open")
-    wait_for(lambda: ON in floor.told(since))
-    wait_for(lambda: floor.shown("alarm/gate.band_saw.fault") is None)
+    wait_until(lambda: ON in floor.told(since))
+    wait_until(lambda: floor.shown("alarm/gate.band_saw.fault") is None)
     floor.say("shop/band_saw/amps", "0")
-    wait_for(lambda: OFF in floor.told(since))
+    wait_until(lambda: OFF in floor.told(since))
 
 
 def test_a_hand_start_and_its_end(daemon: Process, floor: Shopfloor) -> None:
     since = len(floor.commands)
     floor.say("gatehand/gate/bench/hand", "1")
-    wait_for(lambda: ON in floor.told(since))
+    wait_until(lambda: ON in floor.told(since))
     floor.say("gatehand/gate/bench/hand", "0")
-    wait_for(lambda: OFF in floor.told(since))
+    wait_until(lambda: OFF in floor.told(since))
     assert floor.told(since)[:3] == [(BENCH, "open"), ON, OFF]
     assert len(daemon.events("hand_started", "hand_ended")) == 2
 
@@ -110,22 +112,22 @@ def test_a_hand_start_and_its_end(daemon: Process, floor: Shopfloor) -> None:
 def test_stop_contact_then_reset_starts_nothing_but_a_fresh_cut_does(daemon: Process, floor: Shopfloor) -> None:
     since = len(floor.commands)
     floor.say("shop/band_saw/amps", "5")
-    wait_for(lambda: ON in floor.told(since))
+    wait_until(lambda: ON in floor.told(since))
     stopped = len(floor.commands)
     floor.say("shop/estop", "1")
-    wait_for(lambda: OFF in floor.told(stopped))
+    wait_until(lambda: OFF in floor.told(stopped))
     floor.say("shop/estop", "0")
-    wait_for(lambda: daemon.events("stop_cleared"))  # on a connection of its own: nothing orders it before a reset
+    wait_until(lambda: daemon.events("stop_cleared"))  # on a connection of its own: nothing orders it before a reset
     floor.reset()
-    wait_for(lambda: daemon.events("hold_reset"))
+    wait_until(lambda: daemon.events("hold_reset"))
     floor.say("shop/band_saw/amps", "5")
     time.sleep(1.2)
     assert ON not in floor.told(stopped)
     floor.say("shop/band_saw/amps", "0")
     floor.say("shop/band_saw/amps", "5")
-    wait_for(lambda: ON in floor.told(stopped))
+    wait_until(lambda: ON in floor.told(stopped))
     floor.say("shop/band_saw/amps", "0")
-    wait_for(lambda: OFF in floor.told(stopped)[1:])
+    wait_until(lambda: OFF in floor.told(stopped)[1:])
 
 
 BAD = {
@@ -143,7 +145,7 @@ def test_bad_payloads_change_nothing_and_each_device_says_what_it_was(daemon: Pr
     since = len(floor.commands)
     for number, (tool, payload) in enumerate((("band_saw", BAD["20 MB"]), ("router", BAD["no UTF-8"])), start=1):
         floor.say(f"shop/{tool}/amps", payload)
-        wait_for(lambda: len(daemon.events("reading_rejected")) >= number)  # noqa: B023 - waited for at once
+        wait_until(lambda: len(daemon.events("reading_rejected")) >= number)  # noqa: B023 - waited for at once
         line = daemon.events("reading_rejected")[-1]
         assert line["tool"] == tool
         assert "want" in line["why"]
@@ -153,7 +155,7 @@ def test_bad_payloads_change_nothing_and_each_device_says_what_it_was(daemon: Pr
         floor.say("shop/gate/bench/button", payload)
         floor.say("gatehand/gate/bench/hand", payload)
     floor.say("shop/router/amps", "0.2")
-    wait_for(lambda: floor.shown("tool/router")["amps"] == 0.2)
+    wait_until(lambda: floor.shown("tool/router")["amps"] == 0.2)
     assert floor.told(since) == []
     assert floor.shown("tool/band_saw")["state"] == "idle"
 
@@ -175,9 +177,9 @@ def test_the_line_that_explains_a_command_is_on_disk_when_the_command_arrives(
     floor.on_command = look
     since = len(floor.commands)
     floor.say("shop/band_saw/amps", "5")
-    wait_for(lambda: ON in floor.told(since))
+    wait_until(lambda: ON in floor.told(since))
     floor.say("shop/band_saw/amps", "0")
-    wait_for(lambda: (SAW, "shut") in floor.told(since))
+    wait_until(lambda: (SAW, "shut") in floor.told(since))
     assert seen == [True] * 4
 
 
@@ -191,10 +193,10 @@ def test_sigterm_leaves_the_fan_off_and_the_gates_as_they_are(daemon: Process, f
     """The last of the tests that share a daemon."""
     since = len(floor.commands)
     floor.say("shop/band_saw/amps", "5")
-    wait_for(lambda: ON in floor.told(since))
+    wait_until(lambda: ON in floor.told(since))
     stopping = len(floor.commands)
     assert daemon.stop() == 0, daemon.stderr
-    wait_for(lambda: floor.retained.get("gatehand/online") == "0")
+    wait_until(lambda: floor.retained.get("gatehand/online") == "0")
     assert floor.told(stopping) == [OFF]
     assert daemon.lines()[-1]["event"] == "daemon_stopped"
     assert floor.shown("collector/main")["state"] == "coast_down"
@@ -212,7 +214,7 @@ def gone(working: Process, floor: Shopfloor) -> Shopfloor:
         working.stop()
     for topic in list(floor.retained):
         floor.say(topic, "", retain=True)
-    wait_for(lambda: not any(floor.retained.values()), what="nothing retained")
+    wait_until(lambda: not any(floor.retained.values()), what="nothing retained")
     return floor
 
 
@@ -221,7 +223,7 @@ def test_a_retained_reading_starts_nothing(broker: Mosquitto | EmbeddedBroker, g
     floor.say("shop/band_saw/amps", "9", retain=True)
     try:
         with Process(tmp_path, shop_on(broker)) as daemon:
-            wait_for(lambda: daemon.events("reading_rejected"))
+            wait_until(lambda: daemon.events("reading_rejected"))
             time.sleep(2)
             assert ON not in floor.told(since)
             assert floor.shown("tool/band_saw")["state"] == "unknown"
@@ -238,7 +240,7 @@ def test_a_fan_that_runs_at_the_start_is_adopted_once_a_gate_is_proven(
     floor.say("shop/gate/band_saw/state", "open", retain=True)
     try:
         with Process(tmp_path, shop_on(broker)) as daemon:
-            wait_for(lambda: daemon.events("collector_adopted"))
+            wait_until(lambda: daemon.events("collector_adopted"))
             first = floor.told(since)[0]
             assert first[1] == "open", "air before anything else"
             assert daemon.stop() == 0
@@ -254,7 +256,7 @@ def test_a_retained_message_on_a_command_topic_is_an_alarm(
     floor.say(FAN, "1", retain=True)
     try:
         with Process(tmp_path, shop_on(broker)) as daemon:
-            alarm = wait_for(lambda: floor.shown("alarm/collector.main.retained_command"))
+            alarm = wait_until(lambda: floor.shown("alarm/collector.main.retained_command"))
             assert FAN in alarm["because"]
             assert daemon.stop() == 0
     finally:
@@ -270,25 +272,25 @@ def test_a_broker_killed_and_revived_brings_no_late_command(tmp_path: Path) -> N
         floor.idle()
         since = len(floor.commands)
         floor.say("shop/band_saw/amps", "5")
-        wait_for(lambda: ON in floor.told(since))
+        wait_until(lambda: ON in floor.told(since))
         broker.kill9()
-        wait_for(lambda: daemon.events("broker_lost"))
+        wait_until(lambda: daemon.events("broker_lost"))
         time.sleep(1.0)
         lost = len(floor.commands)
         broker.revive()
-        wait_for(lambda: len(daemon.events("broker_connected")) == 2)
-        wait_for(lambda: (floor.shown("collector/main") or {}).get("state"), what="the status is there again")
+        wait_until(lambda: len(daemon.events("broker_connected")) == 2)
+        wait_until(lambda: (floor.shown("collector/main") or {}).get("state"), what="the status is there again")
         # The saw stopped while the broker was away; its reading says so now.
-        wait_for(lambda: daemon.lines() and floor._client.is_connected())  # noqa: SLF001
+        wait_until(lambda: daemon.lines() and floor._client.is_connected())  # noqa: SLF001
         floor.say("shop/band_saw/amps", "0")
-        wait_for(lambda: OFF in floor.told(lost))
+        wait_until(lambda: OFF in floor.told(lost))
         assert (FAN, "1") not in floor.told(lost)
         assert daemon.stop() == 0
 
 
 def test_a_broker_that_is_not_there_is_waited_for(tmp_path: Path) -> None:
     with Process(tmp_path, SHOP.format(port=free_port())) as daemon:
-        wait_for(lambda: daemon.events("unreachable"))
+        wait_until(lambda: daemon.events("unreachable"))
         assert daemon.runs
         assert daemon.stop() == 0
         assert "cannot reach" in daemon.stderr or "broker" in daemon.stderr
@@ -320,14 +322,14 @@ sys.exit(main())
         since = len(floor.commands)
         asked = time.monotonic()
         floor.say("shop/band_saw/amps", "5")
-        wait_for(lambda: floor.told(since))
+        wait_until(lambda: floor.told(since))
         took = floor.at[since] - asked
         assert 0.015 < took < 0.2, f"{took:.3f} s; without the bound it would be 1.5 s"
-        wait_for(lambda: ON in floor.told(since))
+        wait_until(lambda: ON in floor.told(since))
         stall.unlink()
-        wait_for(lambda: daemon.events("log_late"), seconds=10)
+        wait_until(lambda: daemon.events("log_late"), seconds=10)
         floor.say("shop/band_saw/amps", "0")
-        wait_for(lambda: OFF in floor.told(since))
+        wait_until(lambda: OFF in floor.told(since))
         assert daemon.stop() == 0
 
 
@@ -355,15 +357,15 @@ sys.exit(main())
         full.touch()
         since = len(floor.commands)
         floor.say("shop/band_saw/amps", "5")
-        wait_for(lambda: ON in floor.told(since))
-        alarm = wait_for(lambda: floor.shown("alarm/daemon.main.log"))
+        wait_until(lambda: ON in floor.told(since))
+        alarm = wait_until(lambda: floor.shown("alarm/daemon.main.log"))
         assert "No space left" in alarm["because"]
         time.sleep(0.5)
         assert OFF not in floor.told(since), "the fan runs on"
         full.unlink()
-        wait_for(lambda: floor.shown("alarm/daemon.main.log") is None, seconds=12)
+        wait_until(lambda: floor.shown("alarm/daemon.main.log") is None, seconds=12)
         floor.say("shop/band_saw/amps", "0")
-        wait_for(lambda: OFF in floor.told(since))
-        (gap,) = wait_for(lambda: daemon.events("log_gap"))
+        wait_until(lambda: OFF in floor.told(since))
+        (gap,) = wait_until(lambda: daemon.events("log_gap"))
         assert gap["lost"] >= 3
         assert daemon.stop() == 0

@@ -11,8 +11,10 @@ from contextlib import suppress
 from pathlib import Path
 
 import pytest
-from daemon_support import ON, SHOP, Process, Shopfloor, environment, wait_for
-from support.mosquitto import Mosquitto, free_port
+from daemon_support import ON, SHOP, Process, Shopfloor
+from support.child import environment, wait_until
+from support.mosquitto import Mosquitto
+from support.ports import free_port
 
 NOT_WANTED = ("rich", "tomlkit", "fluids", "numpy", "scipy", "matplotlib", "amqtt", "uvloop", "gatehand.simshop")
 MOST_KB = 45_000
@@ -94,7 +96,7 @@ def test_a_password_that_cannot_be_read_ends_with_78(tmp_path: Path) -> None:
 
 def test_a_second_daemon_on_the_same_log_ends_with_78(broker: Mosquitto, tmp_path: Path) -> None:
     with Process(tmp_path, SHOP.format(port=broker.port)) as daemon:
-        wait_for(lambda: daemon.events("broker_connected"))
+        wait_until(lambda: daemon.events("broker_connected"))
         run = run_once(tmp_path, SHOP.format(port=broker.port), STATE_DIRECTORY=str(tmp_path / "another"))
         assert run.returncode == 78
         assert "another Gatehand daemon" in run.stderr
@@ -127,11 +129,11 @@ def test_the_run_command_imports_nothing_heavy(tmp_path: Path) -> None:
 @pytest.mark.broker
 def test_resident_memory_and_time_until_subscribed(broker: Mosquitto, tmp_path: Path) -> None:
     with Shopfloor(broker.port) as floor, Process(tmp_path, SHOP.format(port=broker.port)) as daemon:
-        wait_for(lambda: floor.retained.get("gatehand/online") == "1")
+        wait_until(lambda: floor.retained.get("gatehand/online") == "1")
         took = time.monotonic() - daemon.began
         floor.idle()
         floor.say("shop/band_saw/amps", "5")
-        wait_for(lambda: ON in floor.told())
+        wait_until(lambda: ON in floor.told())
         used = _resident_kb(daemon.pid)
         print(f"resident {used:,} kB; subscribed after {took:.2f} s; load {os.getloadavg()[0]:.1f}")
         assert used < MOST_KB
@@ -213,18 +215,18 @@ def test_sighup_takes_a_changed_config_at_once_and_a_changed_file_within_three_s
 ) -> None:
     text = SHOP.format(port=broker.port)
     with Shopfloor(broker.port) as floor, Process(tmp_path, text) as daemon:
-        wait_for(lambda: floor.retained.get("gatehand/online") == "1")
+        wait_until(lambda: floor.retained.get("gatehand/online") == "1")
         daemon.config.write_text(text.replace("run_on = 0.5", "run_on = 7"))
         daemon.signal(signal.SIGHUP)
         asked = time.monotonic()
-        wait_for(lambda: (floor.shown("tool/band_saw") or {}).get("run_on") == 7)
+        wait_until(lambda: (floor.shown("tool/band_saw") or {}).get("run_on") == 7)
         assert time.monotonic() - asked < 1
         daemon.config.write_text(text.replace("run_on = 0.5", "run_on = 8"))
         asked = time.monotonic()
-        wait_for(lambda: (floor.shown("tool/band_saw") or {}).get("run_on") == 8)
+        wait_until(lambda: (floor.shown("tool/band_saw") or {}).get("run_on") == 8)
         assert time.monotonic() - asked < 3.5
         daemon.config.write_text("tool = 7")
-        wait_for(lambda: floor.shown("alarm/daemon.main.config"))
+        wait_until(lambda: floor.shown("alarm/daemon.main.config"))
         assert floor.shown("config")["problems"]
         assert daemon.runs
         assert daemon.stop() == 0
@@ -237,24 +239,24 @@ def test_a_config_that_became_a_pipe_stops_nothing_and_is_told_until_it_is_back(
 ) -> None:
     text = SHOP.format(port=broker.port)
     with Shopfloor(broker.port) as floor, Process(tmp_path, text) as daemon:
-        wait_for(lambda: floor.retained.get("gatehand/online") == "1")
+        wait_until(lambda: floor.retained.get("gatehand/online") == "1")
         daemon.config.unlink()
         os.mkfifo(daemon.config)
-        wait_for(lambda: "is a pipe" in (floor.shown("alarm/daemon.main.config") or {}).get("because", ""))
+        wait_until(lambda: "is a pipe" in (floor.shown("alarm/daemon.main.config") or {}).get("because", ""))
         floor.say("shop/band_saw/amps", "0")
-        wait_for(lambda: floor.shown("tool/band_saw")["state"] == "idle")
+        wait_until(lambda: floor.shown("tool/band_saw")["state"] == "idle")
         daemon.config.unlink()
         daemon.config.write_text(text)
-        wait_for(lambda: floor.shown("alarm/daemon.main.config") is None)
+        wait_until(lambda: floor.shown("alarm/daemon.main.config") is None)
         assert daemon.stop() == 0
 
 
 @pytest.mark.broker
 def test_a_reload_asked_over_mqtt_is_answered(broker: Mosquitto, tmp_path: Path) -> None:
     with Shopfloor(broker.port) as floor, Process(tmp_path, SHOP.format(port=broker.port)) as daemon:
-        wait_for(lambda: floor.retained.get("gatehand/online") == "1")
+        wait_until(lambda: floor.retained.get("gatehand/online") == "1")
         floor.say("gatehand/reload", "ask-1")
-        wait_for(lambda: floor.shown("config")["asked"] == ["ask-1"], seconds=4)
+        wait_until(lambda: floor.shown("config")["asked"] == ["ask-1"], seconds=4)
         assert daemon.stop() == 0
 
 
@@ -267,15 +269,17 @@ def test_a_stop_contact_whose_words_are_mended_is_read_anew_from_what_the_broker
     with Shopfloor(broker.port) as floor:
         floor.say("shop/estop", "pressed", retain=True)
         with Process(tmp_path, text) as daemon:
-            wait_for(lambda: floor.shown("alarm/stop.emergency.unclear"))
+            wait_until(lambda: floor.shown("alarm/stop.emergency.unclear"))
             daemon.config.write_text(mended)
             daemon.signal(signal.SIGHUP)
-            wait_for(lambda: (floor.shown("collector/main") or {}).get("state") == "held")
-            wait_for(lambda: floor.shown("alarm/stop.emergency.unclear") is None)
+            wait_until(lambda: (floor.shown("collector/main") or {}).get("state") == "held")
+            wait_until(lambda: floor.shown("alarm/stop.emergency.unclear") is None)
             assert floor.shown("alarm/stop.emergency.active")
             floor.say("shop/estop", "", retain=True)
             floor.say("shop/estop", "released")
-            wait_for(lambda: floor.shown("alarm/stop.emergency.active") is None, what="it is clear")
+            wait_until(lambda: floor.shown("alarm/stop.emergency.active") is None, what="it is clear")
             floor.reset()
-            wait_for(lambda: floor.shown("collector/main")["state"] == "off", what="nothing is left for the next test")
+            wait_until(
+                lambda: floor.shown("collector/main")["state"] == "off", what="nothing is left for the next test"
+            )
             assert daemon.stop() == 0

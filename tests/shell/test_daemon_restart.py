@@ -4,7 +4,8 @@ import signal
 from pathlib import Path
 
 import pytest
-from daemon_support import OFF, ON, SHOP, Process, Shopfloor, wait_for
+from daemon_support import OFF, ON, SHOP, Process, Shopfloor
+from support.child import wait_until
 from support.mosquitto import Mosquitto
 
 pytestmark = pytest.mark.broker
@@ -16,7 +17,7 @@ def cut(floor: Shopfloor) -> None:
     """The band saw cuts and stops."""
     since = len(floor.commands)
     floor.say("shop/band_saw/amps", "5")
-    wait_for(lambda: ON in floor.told(since), what="the fan is told on")
+    wait_until(lambda: ON in floor.told(since), what="the fan is told on")
     floor.say("shop/band_saw/amps", "0.1")
 
 
@@ -30,16 +31,16 @@ def test_the_starts_of_the_hour_still_count(how: signal.Signals, tmp_path: Path)
                 floor.idle()
                 cut(floor)
                 since = len(floor.commands)
-                wait_for(lambda: OFF in floor.told(since), what="one start is no reason to stay on")
+                wait_until(lambda: OFF in floor.told(since), what="one start is no reason to stay on")
                 assert "starts" not in first.events("daemon_started")[0]
                 first.signal(how)
                 first.wait()
-            wait_for(lambda: floor.retained.get("gatehand/online") == "0", what="it is gone")
+            wait_until(lambda: floor.retained.get("gatehand/online") == "0", what="it is gone")
             with Process(tmp_path, text) as second:
                 floor.idle()
                 assert second.events("daemon_started")[-1]["starts"] == "main 1"
                 cut(floor)
-                kept = wait_for(lambda: second.events("collector_kept_on"), what="the fan is kept on")
+                kept = wait_until(lambda: second.events("collector_kept_on"), what="the fan is kept on")
                 assert (kept[0]["starts_this_hour"], kept[0]["starts_per_hour"]) == (2, 2)
                 assert 3500 < kept[0]["for_seconds"] < 3600
                 assert floor.shown("collector/main")["starts_this_hour"] == 2

@@ -9,8 +9,9 @@ from pathlib import Path
 
 import paho.mqtt.client as paho
 import pytest
-from daemon_support import BENCH, OFF, ON, SHOP, Process, Shopfloor, wait_for
+from daemon_support import BENCH, OFF, ON, SHOP, Process, Shopfloor
 from paho.mqtt.enums import CallbackAPIVersion
+from support.child import wait_until
 from support.homie_convention import faults
 from support.mosquitto import Mosquitto
 
@@ -72,7 +73,7 @@ def floor(broker: Mosquitto) -> Iterator[Shopfloor]:
 @pytest.fixture
 def daemon(broker: Mosquitto, floor: Shopfloor, tmp_path: Path) -> Iterator[Process]:
     with Process(tmp_path, TEXT.format(port=broker.port)) as found:
-        wait_for(lambda: OFF in floor.told(), what="the first off")
+        wait_until(lambda: OFF in floor.told(), what="the first off")
         floor.idle()
         yield found
         if found.runs:
@@ -84,7 +85,7 @@ def controller(broker: Mosquitto, daemon: Process) -> Iterator[Controller]:
     """One that comes when the device is there already."""
     del daemon
     found = Controller(broker.port)
-    wait_for(lambda: found.states()[-1:] == ["ready"], what="ready")
+    wait_until(lambda: found.states()[-1:] == ["ready"], what="ready")
     yield found
     found.close()
 
@@ -100,7 +101,7 @@ def fresh(broker: Mosquitto) -> dict[str, str]:
 def test_what_the_broker_retains_is_a_device_that_the_convention_accepts(
     broker: Mosquitto, controller: Controller
 ) -> None:
-    wait_for(lambda: controller.value("tool-router/current"))
+    wait_until(lambda: controller.value("tool-router/current"))
     assert faults(ROOT, fresh(broker)) == []
     # "QoS and retained messages", "QoS choices explained": QoS 1 or 2, one of them throughout
     assert set(controller.qos.values()) == {1}
@@ -109,16 +110,16 @@ def test_what_the_broker_retains_is_a_device_that_the_convention_accepts(
 def test_a_controller_discovers_it(broker: Mosquitto, controller: Controller) -> None:
     del controller
     finder = Controller(broker.port, "+/5/+/$state")  # "Auto-Discovery"
-    wait_for(lambda: finder.retained == {f"{ROOT}/$state": "ready"})
+    wait_until(lambda: finder.retained == {f"{ROOT}/$state": "ready"})
     finder.close()
 
 
 def test_it_comes_up_in_order_and_leaves_cleanly(broker: Mosquitto, daemon: Process, floor: Shopfloor) -> None:
     assert daemon.stop() == 0
     controller = Controller(broker.port)
-    wait_for(lambda: controller.states() == ["disconnected"], what="the goodbye")  # "Device Lifecycle"
+    wait_until(lambda: controller.states() == ["disconnected"], what="the goodbye")  # "Device Lifecycle"
     with Process(daemon.folder, daemon.config.read_text()) as again:
-        wait_for(lambda: controller.states() == ["disconnected", "init", "ready"], what="ready again")
+        wait_until(lambda: controller.states() == ["disconnected", "init", "ready"], what="ready again")
         topics = [topic for topic, _ in controller.heard]
         ready = len(topics) - 1 - topics[::-1].index(f"{ROOT}/$state")
         assert f"{ROOT}/$description" in topics[:ready]
@@ -130,29 +131,29 @@ def test_it_comes_up_in_order_and_leaves_cleanly(broker: Mosquitto, daemon: Proc
 
 def test_when_the_daemon_dies_it_is_lost(controller: Controller, daemon: Process) -> None:
     daemon.signal(signal.SIGKILL)
-    wait_for(lambda: controller.states()[-1] == "lost")  # "Last Will"
+    wait_until(lambda: controller.states()[-1] == "lost")  # "Last Will"
 
 
 def test_a_hand_start_from_a_controller_and_its_end(controller: Controller, floor: Shopfloor) -> None:
     since = len(floor.commands)
     controller.ask("gate-bench/hand", "true")
-    wait_for(lambda: ON in floor.told(since))
+    wait_until(lambda: ON in floor.told(since))
     assert floor.told(since)[0] == (BENCH, "open")
-    wait_for(lambda: controller.value("collector-main/state") == "running")
+    wait_until(lambda: controller.value("collector-main/state") == "running")
     assert controller.value("gate-bench/hand") == "true"
     controller.ask("gate-bench/hand", "false")
-    wait_for(lambda: OFF in floor.told(since))
-    wait_for(lambda: controller.value("gate-bench/hand") == "false")
+    wait_until(lambda: OFF in floor.told(since))
+    wait_until(lambda: controller.value("gate-bench/hand") == "false")
 
 
 def test_a_hold_is_reset_at_qos_0_and_starts_nothing(
     broker: Mosquitto, controller: Controller, floor: Shopfloor
 ) -> None:
     floor.say("shop/estop", "1")
-    wait_for(lambda: controller.value("collector-main/state") == "held")
-    wait_for(lambda: controller.value("$alert/stop-emergency-active"))
+    wait_until(lambda: controller.value("collector-main/state") == "held")
+    wait_until(lambda: controller.value("$alert/stop-emergency-active"))
     floor.say("shop/estop", "0")
-    wait_for(lambda: controller.value("$alert/stop-emergency-active") == "")
+    wait_until(lambda: controller.value("$alert/stop-emergency-active") == "")
     since = len(floor.commands)
     # "QoS and retained messages": a controller sets a property that is not retained at QoS 0. It counts
     # where none came in the 2 s before it, nor the connection.
@@ -161,8 +162,8 @@ def test_a_hold_is_reset_at_qos_0_and_starts_nothing(
         end = time.monotonic() + 2.2
         while time.monotonic() < end and controller.value("collector-main/state") == "held":
             time.sleep(0.01)
-    wait_for(lambda: controller.value("collector-main/state") == "off")
-    wait_for(lambda: controller.value("collector-main/reset") == "reset", what="said as a moment")
+    wait_until(lambda: controller.value("collector-main/state") == "off")
+    wait_until(lambda: controller.value("collector-main/reset") == "reset", what="said as a moment")
     assert controller.qos[f"{ROOT}/collector-main/reset"] == 0
     assert f"{ROOT}/collector-main/reset" not in fresh(broker)
     assert ON not in floor.told(since)
@@ -176,7 +177,7 @@ def test_a_set_that_the_broker_retains_starts_nothing_at_the_daemons_start(
     controller.ask("gate-bench/hand", "true", retain=True)
     since = len(floor.commands)
     with Process(daemon.folder, daemon.config.read_text()) as again:
-        wait_for(lambda: controller.states()[-1] == "ready")
+        wait_until(lambda: controller.states()[-1] == "ready")
         floor.idle()
         time.sleep(1)
         assert ON not in floor.told(since)
@@ -194,18 +195,18 @@ def test_a_changed_shop_is_described_anew(controller: Controller, daemon: Proces
     lathe = '\n[tool.lathe]\ngates = ["bench"]\ncurrent = { topic = "shop/lathe/amps" }\nstart_amps = 2\n'
     daemon.config.write_text(text + lathe)
     daemon.signal(signal.SIGHUP)
-    wait_for(lambda: controller.states()[since:] == ["init", "ready"])
+    wait_until(lambda: controller.states()[since:] == ["init", "ready"])
     after = json.loads(controller.value("$description") or "")
     assert "tool-lathe" in after["nodes"]
     assert after["version"] > before["version"]
     daemon.config.write_text(text)
     daemon.signal(signal.SIGHUP)
-    wait_for(lambda: controller.value("tool-lathe/state") == "")
+    wait_until(lambda: controller.value("tool-lathe/state") == "")
 
 
 def test_it_is_off_unless_the_config_wants_it(broker: Mosquitto, floor: Shopfloor, tmp_path: Path) -> None:
     with Process(tmp_path, SHOP.replace("[broker]", '[broker]\nbase = "quiet"').format(port=broker.port)) as plain:
-        wait_for(lambda: plain.events("broker_connected"))
+        wait_until(lambda: plain.events("broker_connected"))
         time.sleep(1)
         assert plain.stop() == 0
     late = Controller(broker.port)

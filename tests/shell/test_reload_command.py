@@ -7,9 +7,10 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from daemon_support import BENCH, OFF, ON, SHOP, Process, Shopfloor, wait_for
-from support.child import gatehand_does
-from support.mosquitto import Mosquitto, free_port
+from daemon_support import BENCH, OFF, ON, SHOP, Process, Shopfloor
+from support.child import gatehand_does, wait_until
+from support.mosquitto import Mosquitto
+from support.ports import free_port
 
 pytestmark = pytest.mark.broker
 
@@ -35,7 +36,7 @@ def text(broker: Mosquitto) -> str:
 def daemon(floor: Shopfloor, text: str, tmp_path: Path) -> Iterator[Process]:
     """A daemon at rest."""
     with Process(tmp_path, text) as found:
-        wait_for(lambda: OFF in floor.told(), what="the first off")
+        wait_until(lambda: OFF in floor.told(), what="the first off")
         floor.idle()
         yield found
         if found.runs:
@@ -67,16 +68,16 @@ def test_a_run_on_that_counts_takes_the_new_length_at_once(daemon: Process, floo
     assert "  tool.band_saw.run_on: 0.5 -> 300\n" in said
     since = len(floor.commands)
     floor.say("shop/band_saw/amps", "5")
-    wait_for(lambda: ON in floor.told(since))
+    wait_until(lambda: ON in floor.told(since))
     floor.say("shop/band_saw/amps", "0")
     ended = time.monotonic()
-    wait_for(lambda: (floor.shown("collector/main") or {}).get("state") == "run_on")
+    wait_until(lambda: (floor.shown("collector/main") or {}).get("state") == "run_on")
     time.sleep(1)
     assert OFF not in floor.told(since)
     edit(daemon, "run_on = 300", "run_on = 8")
     code, said, _ = reload(daemon)
     assert (code, "tool.band_saw.run_on: 300 -> 8" in said) == (0, True)
-    wait_for(lambda: OFF in floor.told(since), seconds=12)
+    wait_until(lambda: OFF in floor.told(since), seconds=12)
     lasted = floor.at[since + floor.told(since).index(OFF)] - ended
     assert 7.5 < lasted < 9.5, f"{lasted:.1f} s, counted from the end of the cut, not from the reload"
 
@@ -93,19 +94,19 @@ def test_a_bad_edit_is_told_with_file_line_and_column_and_the_old_config_works_o
     assert code == 1
     assert place in said
     assert "the last good one" in said
-    alarm = wait_for(lambda: floor.shown("alarm/daemon.main.config"))
+    alarm = wait_until(lambda: floor.shown("alarm/daemon.main.config"))
     assert place in alarm["because"]
     assert line in [each["line"] for each in floor.shown("config")["problems"] if each["level"] == "error"]
     assert daemon.events("config_rejected")
     assert floor.told(since) == []
     floor.say("shop/band_saw/amps", "5")
-    wait_for(lambda: ON in floor.told(since))
+    wait_until(lambda: ON in floor.told(since))
     floor.say("shop/band_saw/amps", "0")
-    wait_for(lambda: OFF in floor.told(since))
+    wait_until(lambda: OFF in floor.told(since))
     daemon.config.write_text(good)
     code, said, _ = reload(daemon)
     assert (code, "in force since" in said) == (0, True)
-    wait_for(lambda: floor.shown("alarm/daemon.main.config") is None)
+    wait_until(lambda: floor.shown("alarm/daemon.main.config") is None)
 
 
 @pytest.mark.parametrize("slip", ["[tool.band_saw", "start_amps = ", "\n[tool.router]\n"])
@@ -119,21 +120,21 @@ def test_a_file_that_is_no_toml_any_more_is_told_by_the_daemon_too(daemon: Proce
 def test_nothing_is_switched_by_a_reload_while_a_tool_cuts(daemon: Process, floor: Shopfloor) -> None:
     since = len(floor.commands)
     floor.say("shop/band_saw/amps", "5")
-    wait_for(lambda: ON in floor.told(since))
-    wait_for(lambda: (floor.shown("collector/main") or {}).get("state") == "running")
+    wait_until(lambda: ON in floor.told(since))
+    wait_until(lambda: (floor.shown("collector/main") or {}).get("state") == "running")
     cutting = floor.told(since)
     edit(daemon, "spin_up = 0.2", "spin_up = 5\nstarts_per_hour = 4")
     assert reload(daemon)[0] == 0
     time.sleep(1)
     assert floor.told(since) == cutting
     floor.say("shop/band_saw/amps", "0")
-    wait_for(lambda: floor.told(since)[-1] != cutting[-1])
+    wait_until(lambda: floor.told(since)[-1] != cutting[-1])
 
 
 def test_a_tool_that_is_removed_while_it_cuts_is_let_go_after_its_run_on(daemon: Process, floor: Shopfloor) -> None:
     since = len(floor.commands)
     floor.say("shop/router/amps", "6")
-    wait_for(lambda: ON in floor.told(since))
+    wait_until(lambda: ON in floor.told(since))
     edit(daemon, "run_on = 0\n", "run_on = 2\n")
     assert reload(daemon)[0] == 0
     text = daemon.config.read_text()
@@ -143,17 +144,17 @@ def test_a_tool_that_is_removed_while_it_cuts_is_let_go_after_its_run_on(daemon:
     daemon.config.write_text(text)
     code, said, _ = reload(daemon)
     assert (code, "tool.router: removed" in said) == (0, True)
-    wait_for(lambda: OFF in floor.told(since), what="let go")
+    wait_until(lambda: OFF in floor.told(since), what="let go")
     told = floor.told(since)
     assert (BENCH, "shut") not in told[: told.index(OFF)], "its gate stays open until the fan stands still"
-    wait_for(lambda: (BENCH, "shut") in floor.told(since))
-    wait_for(lambda: floor.retained.get("gatehand/tool/router") == "")
+    wait_until(lambda: (BENCH, "shut") in floor.told(since))
+    wait_until(lambda: floor.retained.get("gatehand/tool/router") == "")
 
 
 def test_a_gate_that_is_removed_while_the_fan_turns_waits_until_it_stands(daemon: Process, floor: Shopfloor) -> None:
     since = len(floor.commands)
     floor.say("shop/router/amps", "6")
-    wait_for(lambda: ON in floor.told(since))
+    wait_until(lambda: ON in floor.told(since))
     text = daemon.config.read_text()
     begin, end = text.index("[gate.bench]"), text.index("[tool.band_saw]")
     text = (text[:begin] + text[end:]).replace('gates = ["bench"]', 'gates = ["band_saw"]')
@@ -163,8 +164,8 @@ def test_a_gate_that_is_removed_while_the_fan_turns_waits_until_it_stands(daemon
     assert "waits: the gate bench is removed while the fan of main may turn" in said
     assert floor.told(since)[-1] == ON, "nothing is switched"
     floor.say("shop/router/amps", "0")
-    wait_for(lambda: OFF in floor.told(since))
-    wait_for(lambda: (floor.shown("config") or {}).get("ok") is True)
+    wait_until(lambda: OFF in floor.told(since))
+    wait_until(lambda: (floor.shown("config") or {}).get("ok") is True)
     assert "gate.bench: removed" in floor.shown("config")["changed"]
     assert reload(daemon)[0] == 0
 
@@ -229,4 +230,4 @@ def test_a_storm_of_signals_does_not_put_off_the_next_beat(daemon: Process, floo
         daemon.signal(signal.SIGHUP)
         time.sleep(0.05)
     floor.say("shop/router/amps", "0.7")
-    wait_for(lambda: (floor.shown("tool/router") or {}).get("amps") == 0.7, seconds=3, what="the next beat")
+    wait_until(lambda: (floor.shown("tool/router") or {}).get("amps") == 0.7, seconds=3, what="the next beat")

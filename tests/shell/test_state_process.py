@@ -7,8 +7,8 @@ import time
 from pathlib import Path
 
 import pytest
-from daemon_support import ON, SHOP, Process, Shopfloor, environment, wait_for
-from support.child import gatehand_does
+from daemon_support import ON, SHOP, Process, Shopfloor
+from support.child import environment, gatehand_does, wait_until
 from support.mosquitto import Mosquitto
 
 pytestmark = pytest.mark.broker
@@ -20,7 +20,7 @@ def held(floor: Shopfloor) -> bool:
 
 def cut(floor: Shopfloor) -> None:
     """The band saw goes from idle to cutting, as often as it takes to be heard."""
-    wait_for(lambda: floor.retained.get("gatehand/online") == "1", what="the daemon is there")
+    wait_until(lambda: floor.retained.get("gatehand/online") == "1", what="the daemon is there")
     for amps, word in (("0.1", "idle"), ("5", "running")):
 
         def seen(amps: str = amps, word: str = word) -> bool:
@@ -28,21 +28,21 @@ def cut(floor: Shopfloor) -> None:
             time.sleep(0.1)
             return bool((floor.shown("tool/band_saw") or {}).get("state") == word)
 
-        wait_for(seen, 20, f"the saw is {word}")
+        wait_until(seen, 20, f"the saw is {word}")
 
 
 def test_a_second_daemon_on_one_machine_says_who_runs_and_does_nothing(tmp_path: Path) -> None:
     with Mosquitto() as broker, Shopfloor(broker.port) as floor:
         text = SHOP.format(port=broker.port)
         with Process(tmp_path, text) as first:
-            wait_for(lambda: floor.retained.get("gatehand/online") == "1", what="it is there")
+            wait_until(lambda: floor.retained.get("gatehand/online") == "1", what="it is there")
             done = gatehand_does("run", "--config", str(first.config))
             assert done.returncode == 1
             assert f"already running, pid {first.pid}" in done.stderr
             first.signal(signal.SIGKILL)
             first.wait()
         with Process(tmp_path, text) as third:
-            wait_for(lambda: len(third.events("broker_connected")) == 2, what="a killed daemon's lock is free")
+            wait_until(lambda: len(third.events("broker_connected")) == 2, what="a killed daemon's lock is free")
             assert third.stop() == 0
 
 
@@ -53,7 +53,7 @@ def test_a_hold_outlives_both_killed_a_broker_that_forgot_and_a_renamed_table(tm
         with Shopfloor(broker.port) as floor, Process(tmp_path, text.format(port=broker.port)) as first:
             floor.idle()
             floor.say("gatehand/collector/main/hold", "filter change")
-            wait_for(lambda: held(floor), what="held is shown")
+            wait_until(lambda: held(floor), what="held is shown")
             broker.kill9()
             first.signal(signal.SIGKILL)
             first.wait()
@@ -66,7 +66,7 @@ def test_a_hold_outlives_both_killed_a_broker_that_forgot_and_a_renamed_table(tm
         renamed = text.replace("[collector.main]", "[collector.big]").format(port=broker.port)
         with Shopfloor(broker.port) as floor, Process(tmp_path, renamed) as second:
             cut(floor)
-            shown = wait_for(lambda: floor.shown("collector/big"))
+            shown = wait_until(lambda: floor.shown("collector/big"))
             assert (shown["state"], shown["held"]) == ("held", "filter change")
             second.stop()
             assert ON not in floor.told()
@@ -82,17 +82,17 @@ def test_the_hold_comes_through_two_thousand_retained_topics_and_a_short_queue(t
         with Process(tmp_path, text.format(port=broker.port)) as first:
             floor.idle()
             floor.say("gatehand/collector/main/hold", "filter change")
-            wait_for(lambda: held(floor), what="held is shown")
+            wait_until(lambda: held(floor), what="held is shown")
             first.signal(signal.SIGKILL)
             first.wait()
         for number in range(500):
             for kind in ("alarm", "collector", "gate", "tool"):
                 floor.say(f"gatehand/{kind}/left{number}", f'{{"state": "idle", "n": {number}}}', retain=True)
-        wait_for(lambda: "gatehand/tool/left499" in floor.retained, 20, what="all are retained")
+        wait_until(lambda: "gatehand/tool/left499" in floor.retained, 20, what="all are retained")
         (tmp_path / "state.json").unlink()
         since = len(floor.commands)
         with Process(tmp_path, text.format(port=broker.port)) as second:
-            wait_for(lambda: second.events("collector_held"), what="the hold was heard among them")
+            wait_until(lambda: second.events("collector_held"), what="the hold was heard among them")
             cut(floor)
             assert held(floor)
             second.stop()
@@ -108,7 +108,7 @@ def test_notes_for_telling_off_are_written_at_the_start_and_after_a_reload_for_t
     with Mosquitto() as broker:
         text = SHOP.format(port=broker.port).replace("[broker]\n", f"[broker]\n{login}")
         with Process(tmp_path, text, env=environment(STATE_DIRECTORY=str(state))) as daemon:
-            wait_for((state / "off.json").exists)
+            wait_until((state / "off.json").exists)
             notes = (state / "off.json").read_text()
             assert stat.S_IMODE((state / "off.json").stat().st_mode) == 0o600
             assert "hush" not in notes
@@ -116,10 +116,12 @@ def test_notes_for_telling_off_are_written_at_the_start_and_after_a_reload_for_t
             assert found["collectors"] == {"main": {"topic": "shop/fan/set", "off": "0"}}
             assert (found["port"], found["username"]) == (broker.port, "gatehand")
             assert found["password_file"] == str(tmp_path / "secret")
-            wait_for(lambda: daemon.events("broker_connected"))
+            wait_until(lambda: daemon.events("broker_connected"))
             daemon.config.write_text(text.replace('off = "0" }\nstate', 'off = "halt" }\nstate'))
             daemon.signal(signal.SIGHUP)
-            wait_for(lambda: '"halt"' in (state / "off.json").read_text(), what="the notes follow the config in force")
+            wait_until(
+                lambda: '"halt"' in (state / "off.json").read_text(), what="the notes follow the config in force"
+            )
             assert json.loads((state / "state.json").read_text())["version"] == 1
             assert not (tmp_path / "state.json").exists()
             daemon.stop()
@@ -129,12 +131,12 @@ def test_a_state_folder_that_cannot_be_made_raises_an_alarm_and_the_shop_is_work
     with Mosquitto() as broker, Shopfloor(broker.port) as floor:
         env = environment(STATE_DIRECTORY="/proc/gatehand")
         with Process(tmp_path, SHOP.format(port=broker.port), env=env) as daemon:
-            alarm = wait_for(lambda: floor.shown("alarm/daemon.main.memory"), what="the alarm")
+            alarm = wait_until(lambda: floor.shown("alarm/daemon.main.memory"), what="the alarm")
             assert "/proc/gatehand" in alarm["because"]
             floor.idle()
             since = len(floor.commands)
             cut(floor)
-            wait_for(lambda: ON in floor.told(since), what="a cut is served all the same")
+            wait_until(lambda: ON in floor.told(since), what="a cut is served all the same")
             daemon.stop()
 
 
@@ -155,7 +157,7 @@ def test_two_daemons_on_two_machines_one_works_the_shop_and_the_other_commands_n
         with Process(here, text) as first:
             floor.idle()
             claimed = lambda: set(floor.shown("daemon") or {}) == {"id", "host", "started"}  # noqa: E731
-            wait_for(claimed, what="it claims the shop")
+            wait_until(claimed, what="it claims the shop")
             since = len(floor.commands)
             with Process(there, text) as second:
                 assert second.wait() == 1
@@ -165,13 +167,13 @@ def test_two_daemons_on_two_machines_one_works_the_shop_and_the_other_commands_n
             done = gatehand_does("off", "--config", str(there / "config.toml"), "--when-ended")
             assert (done.returncode, floor.told(since)) == (0, []), "the second one's service leaves the shop alone"
             cut(floor)
-            wait_for(lambda: ON in floor.told(since), what="the first one works on")
+            wait_until(lambda: ON in floor.told(since), what="the first one works on")
             assert floor.retained.get("gatehand/online") == "1"
             assert floor.shown("alarm/daemon.main.same_base") is None
             assert first.stop() == 0
-            wait_for(lambda: floor.retained.get("gatehand/daemon") == "", what="the claim is given up")
+            wait_until(lambda: floor.retained.get("gatehand/daemon") == "", what="the claim is given up")
         with Process(there, text) as third:
-            wait_for(lambda: third.events("broker_connected"), what="the shop is free")
+            wait_until(lambda: third.events("broker_connected"), what="the shop is free")
             assert third.stop() == 0
 
 
@@ -182,7 +184,7 @@ def test_a_client_with_the_bases_name_throws_no_daemon_out(tmp_path: Path) -> No
         Shopfloor(broker.port) as floor,
         Process(tmp_path, SHOP.format(port=broker.port)) as one,
     ):
-        wait_for(lambda: floor.retained.get("gatehand/online") == "1")
+        wait_until(lambda: floor.retained.get("gatehand/online") == "1")
         names = [line.split(" as ")[1].split(" ")[0] for line in broker.log.splitlines() if " as gatehand-" in line]
         assert len(names) >= 1
         assert all(len(each.removeprefix("gatehand-").split("-")[0]) == 8 for each in names)

@@ -8,8 +8,9 @@ from typing import Self
 
 import paho.mqtt.client as paho
 import pytest
-from daemon_support import FAN, OFF, ON, SHOP, Process, Shopfloor, wait_for
+from daemon_support import FAN, OFF, ON, SHOP, Process, Shopfloor
 from paho.mqtt.enums import CallbackAPIVersion
+from support.child import wait_until
 from support.flood import Flood
 from support.mosquitto import Mosquitto
 from support.recorder import Observer
@@ -35,14 +36,14 @@ def nothing_left(broker: Mosquitto) -> Iterator[None]:
 
 
 def heard(daemon: Process) -> None:
-    wait_for(lambda: daemon.events("stops_heard"), what="the stop contacts are heard")
+    wait_until(lambda: daemon.events("stops_heard"), what="the stop contacts are heard")
 
 
 def route(floor: Shopfloor) -> None:
     """The router cuts and the collector runs."""
     floor.idle()
     floor.say("shop/router/amps", "5")
-    wait_for(lambda: (floor.shown("collector/main") or {}).get("state") in {"running", "spin_up"}, what="it runs")
+    wait_until(lambda: (floor.shown("collector/main") or {}).get("state") in {"running", "spin_up"}, what="it runs")
 
 
 @pytest.mark.parametrize("rate", [30_000])
@@ -73,7 +74,7 @@ def test_the_stops_have_a_connection_of_their_own_and_nobody_else_has(broker: Mo
         heard(daemon)
         assert floor.retained[HERE] == "1"
         assert daemon.stop() == 0
-        wait_for(lambda: floor.retained[HERE] == "0", what="its goodbye")
+        wait_until(lambda: floor.retained[HERE] == "0", what="its goodbye")
     with (
         Process(tmp_path, WITHOUT_STOP.format(port=broker.port)) as daemon,
         Shopfloor(broker.port) as floor,
@@ -88,7 +89,7 @@ def test_a_stop_that_stands_active_holds_at_the_start_before_anything_starts(bro
         floor.say("shop/estop", "1", retain=True)
         with Process(tmp_path, SHOP.format(port=broker.port)) as daemon:
             heard(daemon)
-            wait_for(lambda: (floor.shown("collector/main") or {}).get("state") == "held", what="held")
+            wait_until(lambda: (floor.shown("collector/main") or {}).get("state") == "held", what="held")
             order = [line["event"] for line in daemon.events("stop_active", "stops_heard")]
             assert order == ["stop_active", "stops_heard"]
             assert ON not in floor.told()
@@ -102,14 +103,14 @@ def test_while_the_connection_is_taken_away_a_cut_waits_and_starts_when_it_is_ba
             floor.idle()
             daemon.mark()
             with Rival(broker.port, "shop-stops"):
-                wait_for(lambda: floor.shown(ALARM), seconds=30, what="the alarm")
+                wait_until(lambda: floor.shown(ALARM), seconds=30, what="the alarm")
                 assert "stop contacts" in floor.shown(ALARM)["because"]
                 floor.say("shop/router/amps", "5")
-                wait_for(lambda: daemon.events("collector_waited"), what="the start waits")
+                wait_until(lambda: daemon.events("collector_waited"), what="the start waits")
                 assert daemon.events("collector_waited")[0]["rule"] == "stops_unheard"
                 assert ON not in floor.told()
-            wait_for(lambda: ON in floor.told(), seconds=30, what="it starts when they are heard again")
-            wait_for(lambda: not floor.shown(ALARM), what="the alarm is over")
+            wait_until(lambda: ON in floor.told(), seconds=30, what="it starts when they are heard again")
+            wait_until(lambda: not floor.shown(ALARM), what="the alarm is over")
             assert daemon.events("stops_lost")
 
 
@@ -143,14 +144,14 @@ def test_an_edit_makes_moves_and_ends_the_connection_while_the_daemon_runs(broke
 
         edit(SHOP)
         heard(daemon)
-        wait_for(lambda: floor.retained.get(HERE) == "1", what="the connection stands")
+        wait_until(lambda: floor.retained.get(HERE) == "1", what="the connection stands")
         edit(SHOP.replace("shop/estop", "shop/estop2"))
-        wait_for(lambda: daemon.events("stop_active"), what="the mended topic is read")
+        wait_until(lambda: daemon.events("stop_active"), what="the mended topic is read")
         heard(daemon)
         order = [line["event"] for line in daemon.events("stop_active", "stops_heard")]
         assert order == ["stop_active", "stops_heard"]
         edit(WITHOUT_STOP)
-        wait_for(lambda: floor.retained.get(HERE) == "0", what="the connection ends")
+        wait_until(lambda: floor.retained.get(HERE) == "0", what="the connection ends")
         edit(SHOP)
         heard(daemon)
 
@@ -166,14 +167,14 @@ def test_a_hand_start_that_waited_for_a_frozen_daemon_starts_nothing_and_the_log
         floor.say("gatehand/gate/bench/hand", "1")
         time.sleep(4)
         daemon.signal(signal.SIGCONT)
-        wait_for(lambda: daemon.events("daemon_caught_up", "collector_on"), what="it has read what waited")
+        wait_until(lambda: daemon.events("daemon_caught_up", "collector_on"), what="it has read what waited")
         ignored = daemon.events("message_ignored")
         assert [(line["rule"], line["gate"]) for line in ignored] == [("standstill", "bench")]
         assert ignored[0]["stood_for"] == pytest.approx(4, abs=1.5)
         assert not daemon.events("hand_started", "collector_on")
         assert ON not in floor.told()
         floor.say("gatehand/gate/bench/hand", "1")
-        wait_for(lambda: ON in floor.told(), what="asked for again, it starts")
+        wait_until(lambda: ON in floor.told(), what="asked for again, it starts")
 
 
 def test_a_stop_pressed_while_the_daemon_is_frozen_switches_off_once_it_thaws(
@@ -188,5 +189,5 @@ def test_a_stop_pressed_while_the_daemon_is_frozen_switches_off_once_it_thaws(
         floor.say("shop/estop", "1")
         time.sleep(2)
         daemon.signal(signal.SIGCONT)
-        wait_for(lambda: OFF in floor.told(since), what="off")
+        wait_until(lambda: OFF in floor.told(since), what="off")
         assert daemon.events("daemon_stood_still", "stop_active")

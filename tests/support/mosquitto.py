@@ -17,12 +17,7 @@ from typing import Self
 
 import pytest
 
-
-def free_port() -> int:
-    """A loopback port that nobody uses now."""
-    with socket.socket() as sock:
-        sock.bind(("127.0.0.1", 0))
-        return int(sock.getsockname()[1])
+from support.ports import free_port
 
 
 def mosquitto_program() -> str:
