@@ -12,6 +12,7 @@ from gatehand_rules.alarms import alarm_id
 from gatehand_rules.commands import CollectorOff, CollectorOn
 from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Happened, Rule
+from gatehand_rules.phases import Cause, transition
 from gatehand_rules.shop import Collector
 from gatehand_rules.state import Answer, CoastDown, CollectorState, Contrary, Held, Opening, Phase, SpinUp
 from gatehand_rules.timers import due, reached
@@ -37,9 +38,11 @@ def tell_on(draft: Draft, at: int, rule: Rule) -> None:
         answer = Answer(on=True, since=now) if known else None
     starts = (*spent(fan, now), now) if inrush else fan.starts  # an edit may set a limit within the hour
     draft.tell(CollectorOn(collector.name), at)
-    draft.set_collector(
+    transition(
+        draft,
         at,
-        phase=SpinUp(now) if start else fan.phase,
+        Cause.GATES_READY,
+        SpinUp(now) if start else fan.phase,
         found_on=False,
         still_at=inf,
         answer=answer,
@@ -58,13 +61,16 @@ def tell_on(draft: Draft, at: int, rule: Rule) -> None:
     )
 
 
-def tell_off(draft: Draft, at: int, rule: Rule, phase: Phase | None = None, why: str | None = None) -> None:
-    """Command the collector off and let it coast down (or go to the phase given)."""
+def tell_off(
+    draft: Draft, at: int, rule: Rule, cause: Cause | None, phase: Phase | None = None, *, why: str | None = None
+) -> None:
+    """Command the collector off and let it coast down (or go to the phase given). `cause` None: its phase stays."""
     collector, fan, now = draft.shop.collectors[at], draft.collectors[at], draft.now
     known = collector.reports or collector.senses_current
+    if cause is not None:
+        transition(draft, at, cause, phase or CoastDown())
     draft.set_collector(
         at,
-        phase=phase or CoastDown(),
         still_at=inf if fan.seen_on else due(now, collector.coast_down),
         answer=Answer(on=False, since=now) if known else None,
         told_on_at=None,

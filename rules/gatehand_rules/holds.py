@@ -14,6 +14,7 @@ from gatehand_rules.detect import become, last_heard, refuse_stale
 from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Fact, Happened, Rule
 from gatehand_rules.hands import end_hand
+from gatehand_rules.phases import Cause, transition
 from gatehand_rules.state import (
     CoastDown,
     Held,
@@ -33,7 +34,7 @@ def hold(draft: Draft, at: int, why: str, rule: Rule, by: str = "") -> None:
     collector, state = draft.shop.collectors[at], draft.collectors[at]
     fresh = not fan.is_held(state)
     forget_press(draft, at)
-    fan.tell_off(draft, at, rule, Held(why), why=why)
+    fan.tell_off(draft, at, rule, Cause.HOLD, Held(why), why=why)
     if not fresh:
         return
     facts = {"why": why, "by": by} if by else {"why": why}
@@ -55,9 +56,8 @@ def ask_hold(draft: Draft, at: int, because: str, by: str) -> None:
 
 def ask_off(draft: Draft, at: int, because: str, by: str) -> None:
     """Off now, whoever switched it on, and only a fresh demand starts it again. No hold: nothing is to be reset."""
-    phase = draft.collectors[at].phase
-    phase = phase if isinstance(phase, (Held, CoastDown)) else CoastDown()
-    fan.tell_off(draft, at, Rule.OFF_ASKED, phase, why=because or None)
+    stays = isinstance(draft.collectors[at].phase, (Held, CoastDown))
+    fan.tell_off(draft, at, Rule.OFF_ASKED, None if stays else Cause.OFF_ASKED, why=because or None)
     if by:
         draft.findings[-1] = replace(draft.findings[-1], facts=(*draft.findings[-1].facts, ("by", by)))
     draft.decided = draft.findings[-1]
@@ -112,7 +112,7 @@ def end(draft: Draft, at: int, who: Mapping[str, Fact] | None = None) -> None:
     if state.reset.more:
         facts["refused_before"] = state.reset.more
     draft.decide(Happened.HOLD_RESET, Rule.HOLD, facts, collector=collector.name)
-    draft.set_collector(at, phase=CoastDown(), reset=ResetSeen(asked_at=state.reset.asked_at))
+    transition(draft, at, Cause.RESET, CoastDown(), reset=ResetSeen(asked_at=state.reset.asked_at))
     draft.clear_alarm(alarm_id("collector", collector.name, "held"), Rule.HOLD, collector=collector.name)
     for i, tool in enumerate(draft.shop.tools):
         if tool.collector == collector.name:

@@ -21,9 +21,9 @@ from gatehand_rules.alarms import alarm_id, alarm_parts, alarms_of
 from gatehand_rules.commands import ClearAlarm, RaiseAlarm
 from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Fact, Finding, Happened, Rule
+from gatehand_rules.phases import Cause, added
 from gatehand_rules.shop import Collector, Gate, Shop, Tool
 from gatehand_rules.state import (
-    CoastDown,
     CollectorState,
     Doubt,
     FanSeen,
@@ -32,7 +32,6 @@ from gatehand_rules.state import (
     GateSeen,
     GateState,
     Guard,
-    Held,
     Opening,
     State,
     ToolIdle,
@@ -264,7 +263,7 @@ def _other_gate(before: Gate, after: Gate, rewired: Rewired) -> bool:
 def _carry_fan(old: Shop, new: Shop, collector: Collector, state: State, now: float) -> CollectorState:
     at = old.collector_at(collector.name)
     if at is None:
-        return CollectorState(phase=CoastDown())
+        return added()
     seen = state.collectors[at]
     reported = seen.reported_on if collector.reports else None
     drawing = seen.drawing if collector.senses_current else None
@@ -410,8 +409,8 @@ def _tell_off(
         draft.set_collector(at, answer=None)
         draft.clear_alarm(alarm_id("collector", name, "no_answer"), Rule.ANSWER, collector=name)
     for at in anew if carried.adopted and carried.connected else ():
-        seen = carried.collectors[at]
-        fan.tell_off(draft, at, Rule.ADOPTION, seen.phase if isinstance(seen.phase, Held) else CoastDown())
+        held = fan.is_held(carried.collectors[at])
+        fan.tell_off(draft, at, Rule.ADOPTION, None if held else Cause.NOT_CONTINUED)
     _watch_no_more(draft, rewired)
     ends.end_old(draft)
     guard, passed, vetoes = interlock.judge(shop, carried.guard, tuple(draft.commands), now)

@@ -5,8 +5,8 @@ once they are proven open the collector is told on (`opening` -> `spin_up` -> `r
 run-on keeps the zone (`run_on`); when that is over the collector is told off and coasts down with its gates open
 (`coast_down`), and only a fan that stands still lets its gates be shut (`off`). `held` is left by a reset alone.
 
-Everything that moves a collector from one phase to another stands in this file. `settle` is repeated until nothing
-changes, because one change can permit the next in the same instant (a gate without travel, a phase without time).
+Which changes of phase there are stands in phases.py. `settle` is repeated until nothing changes, because one change can
+permit the next in the same instant (a gate without travel, a phase without time).
 """
 
 from math import inf
@@ -22,12 +22,12 @@ from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Happened, Rule
 from gatehand_rules.hands import end_hand, say_kept
 from gatehand_rules.holds import drop_demands, make_stale
+from gatehand_rules.phases import Cause, transition
 from gatehand_rules.state import (
     CoastDown,
     Held,
     Off,
     Opening,
-    Phase,
     Running,
     RunOn,
     SpinUp,
@@ -86,7 +86,7 @@ def _one(draft: Draft, at: int) -> None:
         _adopting(draft, at)
         return
     if isinstance(phase, Held):
-        _held(draft, at)
+        _held(draft, at, phase)
         return
     if _fan_against_shut_gates(draft, at):
         return
@@ -111,7 +111,7 @@ def _one(draft: Draft, at: int) -> None:
             assert_never(phase)
 
 
-def _held(draft: Draft, at: int) -> None:
+def _held(draft: Draft, at: int, phase: Held) -> None:
     """Kept off: a fan that turns all the same gets its gates and is told off again."""
     state = draft.collectors[at]
     if not state.seen_on:
@@ -119,8 +119,7 @@ def _held(draft: Draft, at: int) -> None:
     if len(demand.proven(draft, at)) < draft.shop.collectors[at].min_open:
         _give_air(draft, at)
     if state.answer is None:
-        why = state.phase.why if isinstance(state.phase, Held) else ""
-        fan.tell_off(draft, at, Rule.HOLD, state.phase, why=why)
+        fan.tell_off(draft, at, Rule.HOLD, None, why=phase.why)
 
 
 def _fan_against_shut_gates(draft: Draft, at: int) -> bool:
@@ -133,7 +132,7 @@ def _fan_against_shut_gates(draft: Draft, at: int) -> bool:
         return False
     _give_air(draft, at)
     if state.on_phase or isinstance(state.phase, (Off, Opening)) or state.answer is None:
-        fan.tell_off(draft, at, Rule.FAN_AGAINST_SHUT_GATES, CoastDown(tripped=True))
+        fan.tell_off(draft, at, Rule.FAN_AGAINST_SHUT_GATES, Cause.SHUT_GATES, CoastDown(tripped=True))
         return True
     return isinstance(state.phase, CoastDown) and state.phase.tripped
 
@@ -179,12 +178,12 @@ def _by_hand(draft: Draft, at: int) -> None:
         return
     match contrary.shows:
         case "off":
-            fan.tell_off(draft, at, Rule.SWITCHED_BY_HAND)
+            fan.tell_off(draft, at, Rule.SWITCHED_BY_HAND, Cause.SWITCHED_OFF)
             fan.note_stood(draft, at)
             drop_demands(draft, at, Rule.SWITCHED_BY_HAND, until=contrary.since)
             _say_switched_off(draft, at)
         case "on":
-            draft.set_collector(at, phase=Running(), by_hand=True, still_at=inf)
+            transition(draft, at, Cause.SWITCHED_ON, Running(), by_hand=True, still_at=inf)
             name = draft.shop.collectors[at].name
             draft.say(
                 Happened.COLLECTOR_ADOPTED, Rule.SWITCHED_BY_HAND, collector=name, stood_for=draft.shop.timing.contrary
@@ -208,14 +207,14 @@ def _adopting(draft: Draft, at: int) -> None:
     """A daemon's start with a fan that turns: adopted once enough gates are proven, else told off."""
     collector, state = draft.shop.collectors[at], draft.collectors[at]
     if not state.seen_on:
-        fan.tell_off(draft, at, Rule.ADOPTION)
+        fan.tell_off(draft, at, Rule.ADOPTION, Cause.NOT_ADOPTED)
     elif demand.keeping(draft, at) >= collector.min_open:
         longest = max((draft.shop.tools[i].run_on for i in draft.shop.tools_of(at)), default=0.0)
-        draft.set_collector(at, phase=Running(), grace_until=draft.now + longest, confirmed=True)
+        transition(draft, at, Cause.ADOPTED, Running(), grace_until=draft.now + longest, confirmed=True)
         draft.say(Happened.COLLECTOR_ADOPTED, Rule.ADOPTION, collector=collector.name, grace=longest)
     elif _relieve(draft, at) < collector.min_open:
         _give_air(draft, at)
-        fan.tell_off(draft, at, Rule.NO_GATE_PROVEN, CoastDown(tripped=True))
+        fan.tell_off(draft, at, Rule.NO_GATE_PROVEN, Cause.NOT_ADOPTED, CoastDown(tripped=True))
 
 
 def _refuse_for_bin(draft: Draft, at: int) -> None:
@@ -268,10 +267,10 @@ def _resting(draft: Draft, at: int, phase: Off | CoastDown, served: list[Demand]
     tripped = isinstance(phase, CoastDown) and phase.tripped and not standing_still
     if any(one.may_start for one in served) and not tripped:
         zone.try_again(draft, at)
-        _set_phase(draft, at, Opening(draft.now))
+        transition(draft, at, Cause.DEMAND, Opening(draft.now))
         return
     if standing_still and isinstance(phase, CoastDown):
-        _set_phase(draft, at, Off())
+        transition(draft, at, Cause.STANDS_STILL, Off())
         zone.rest(draft, at)
     elif isinstance(phase, CoastDown):
         zone.trim(draft, at)
@@ -281,7 +280,7 @@ def _opening(draft: Draft, at: int, served: list[Demand], *, over: bool) -> None
     """Gates travel. On, once every needed gate is proven or given up and enough are proven in all."""
     phase = draft.collectors[at].phase
     if isinstance(phase, Opening) and phase.until is not None and phase.until <= draft.now:
-        _set_phase(draft, at, replace(phase, until=None))
+        transition(draft, at, Cause.WAITS, replace(phase, until=None))
     starters = [one for one in served if one.may_start]
     if not starters:
         if any(one.unconfirmed for one in served):  # it goes on as soon as its tool is heard
@@ -316,7 +315,7 @@ def _waits_for_stops(draft: Draft, at: int) -> bool:
     if draft.stops_lost_at is None:
         return draft.standstill
     if isinstance(phase, Opening) and not phase.unheard:
-        draft.set_collector(at, phase=replace(phase, unheard=True))
+        transition(draft, at, Cause.WAITS, replace(phase, unheard=True))
         draft.say(
             Happened.COLLECTOR_WAITED,
             Rule.STOPS_UNHEARD,
@@ -337,7 +336,7 @@ def _waits(draft: Draft, at: int) -> bool:
     if clear <= draft.now or not isinstance(phase, Opening):
         return False
     if phase.until != clear:
-        draft.set_collector(at, phase=replace(phase, until=clear))
+        transition(draft, at, Cause.WAITS, replace(phase, until=clear))
         draft.say(
             Happened.COLLECTOR_WAITED,
             rule,
@@ -386,7 +385,7 @@ def _call_off(draft: Draft, at: int, *, over: bool) -> None:
             waited=round(draft.now - began, 3),
         )
     draft.clear_alarm(_too_few(collector.name), Rule.NO_DEMAND, collector=collector.name)
-    _set_phase(draft, at, CoastDown())
+    transition(draft, at, Cause.CALLED_OFF, CoastDown())
 
 
 def _on(draft: Draft, at: int, served: list[Demand]) -> None:
@@ -426,7 +425,7 @@ def _on(draft: Draft, at: int, served: list[Demand]) -> None:
                 for_seconds=round(free_at - now, 3),
             )
         return
-    fan.tell_off(draft, at, Rule.NO_DEMAND)
+    fan.tell_off(draft, at, Rule.NO_DEMAND, Cause.NO_DEMAND)
 
 
 def _on_phase(draft: Draft, at: int, *, cutting: bool, why: Rule) -> None:
@@ -434,12 +433,10 @@ def _on_phase(draft: Draft, at: int, *, cutting: bool, why: Rule) -> None:
     phase, spin_up = draft.collectors[at].phase, draft.shop.collectors[at].spin_up
     if isinstance(phase, SpinUp) and not reached(draft.now, phase.since, spin_up):
         return
-    _set_phase(draft, at, Running() if cutting else RunOn(str(why)))
-
-
-def _set_phase(draft: Draft, at: int, phase: Phase) -> None:
-    if draft.collectors[at].phase != phase:
-        draft.set_collector(at, phase=phase)
+    if cutting:
+        transition(draft, at, Cause.SERVES, Running())
+    else:
+        transition(draft, at, Cause.KEPT_ON, RunOn(str(why)))
 
 
 def _note_gate(draft: Draft, at: int, chosen: list[int]) -> None:

@@ -13,8 +13,8 @@ from gatehand_rules import events as ev
 from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Happened, Rule
 from gatehand_rules.hands import end_hand
+from gatehand_rules.phases import Cause
 from gatehand_rules.start import doubt_tools
-from gatehand_rules.state import CoastDown
 from gatehand_rules.words import Position
 
 
@@ -49,7 +49,9 @@ def caught_up(draft: Draft) -> None:
     for at, state in enumerate(draft.collectors):
         resets.begin_anew(draft, at)
         if state.on_phase and state.reported_on is False and not state.report_live:
-            fan.tell_off(draft, at, Rule.STANDSTILL, CoastDown())  # it went off meanwhile: "on" would be a start
+            fan.tell_off(
+                draft, at, Rule.STANDSTILL, Cause.NOT_CONTINUED
+            )  # it went off meanwhile: "on" would be a start
 
 
 def of_before(draft: Draft, event: ev.Event) -> ev.Event | None:

@@ -5,15 +5,15 @@ from math import inf
 
 from msgspec.structs import replace
 
-from gatehand_rules import doubt, fan, gates, interlock, resets, rise
+from gatehand_rules import doubt, fan, gates, interlock, phases, resets, rise
 from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Happened, Rule
 from gatehand_rules.hands import end_hand, say_kept
 from gatehand_rules.holds import drop_demands, forget_press, hold
+from gatehand_rules.phases import Cause, transition
 from gatehand_rules.shop import Shop
 from gatehand_rules.state import (
     CoastDown,
-    CollectorState,
     GateFault,
     GateOpen,
     GateShut,
@@ -45,7 +45,7 @@ def initial(shop: Shop, now: float, starts: Mapping[str, tuple[float, ...]] | No
     return State(
         tools=tuple(ToolUnknown(None, now) for _ in shop.tools),
         gates=tuple(GateState() for _ in shop.gates),
-        collectors=tuple(CollectorState(starts=before.get(collector.name, ())) for collector in shop.collectors),
+        collectors=tuple(phases.at_start(before.get(collector.name, ())) for collector in shop.collectors),
         stops=tuple(False for _ in shop.stops),
         guard=interlock.initial(shop),
         doubts=tuple(None for _ in shop.tools),
@@ -60,7 +60,7 @@ def connected(draft: Draft) -> None:
     for at, collector in enumerate(draft.collectors):
         resets.begin_anew(draft, at)
         if isinstance(collector.phase, Held):  # an "off" for a stop need not wait for what is retained
-            fan.tell_off(draft, at, Rule.BROKER, collector.phase, why=collector.phase.why)
+            fan.tell_off(draft, at, Rule.BROKER, None, why=collector.phase.why)
     doubt_tools(draft)
 
 
@@ -116,7 +116,7 @@ def _lost_fan(draft: Draft, at: int, heard_at: float) -> None:
     """A start that may not have arrived is none: told off at the next connection, and begun anew if still wanted."""
     state = draft.collectors[at]
     if state.on_phase and state.started_at > heard_at:
-        draft.set_collector(at, phase=CoastDown(), still_at=inf, answer=None, told_on_at=None)
+        transition(draft, at, Cause.START_LOST, CoastDown(), still_at=inf, answer=None, told_on_at=None)
     elif state.told_on_at is not None and state.told_on_at > heard_at:
         draft.set_collector(at, told_on_at=state.told_on_at - draft.shop.collectors[at].refresh)
 
@@ -144,7 +144,7 @@ def _take_up_again(draft: Draft, at: int) -> None:
     if isinstance(state.phase, Held):
         return
     if not state.on_phase or stood:
-        fan.tell_off(draft, at, Rule.BROKER, CoastDown())
+        fan.tell_off(draft, at, Rule.BROKER, Cause.NOT_CONTINUED)
         return
     refresh = fan.refresh_due(collector, state)
     if refresh is not None and draft.now > refresh and not state.seen_on:
@@ -157,16 +157,16 @@ def _adopt(draft: Draft, at: int) -> None:
     """The daemon's start for one collector (DESIGN section 6)."""
     state = draft.collectors[at]
     if isinstance(state.phase, Held):
-        fan.tell_off(draft, at, Rule.ADOPTION, state.phase)
+        fan.tell_off(draft, at, Rule.ADOPTION, None)
         return
     known_to_stand = not state.seen_on and (state.reported_on is False or state.drawing is False)
     if not known_to_stand:
         _open_unknown(draft, at)
-    told_off = state.answer is not None and not state.answer.on  # asked for before what is retained was in
-    if state.seen_on and not told_off:
-        draft.set_collector(at, phase=Opening(draft.now, adopting=True), still_at=inf, found_on=True)
+    if state.seen_on and isinstance(state.phase, Off):  # not told off already, before what is retained was in
+        opening = Opening(draft.now, adopting=True)
+        transition(draft, at, Cause.FOUND_ON, opening, still_at=inf, found_on=True)
     else:
-        fan.tell_off(draft, at, Rule.ADOPTION)
+        fan.tell_off(draft, at, Rule.ADOPTION, Cause.NOT_CONTINUED)
 
 
 def _open_unknown(draft: Draft, at: int) -> None:
@@ -194,6 +194,5 @@ def shutdown(draft: Draft) -> None:
     """A clean stop: every collector off, every gate left as it is."""
     for at, state in enumerate(draft.collectors):
         drop_demands(draft, at, Rule.SHUTDOWN)
-        phase = state.phase
-        fan.tell_off(draft, at, Rule.SHUTDOWN, phase if isinstance(phase, (Held, Off)) else CoastDown())
+        fan.tell_off(draft, at, Rule.SHUTDOWN, None if isinstance(state.phase, (Held, Off)) else Cause.SHUTDOWN)
     draft.stopping = True

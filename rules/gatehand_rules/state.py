@@ -433,4 +433,9 @@ def gate_word(state: GateState) -> GateWord:
 
 def collector_word(state: CollectorState) -> CollectorWord:
     """The collector's state in the contract's word."""
-    return _COLLECTOR_WORDS[type(state.phase)]
+    return phase_word(type(state.phase))
+
+
+def phase_word(phase: type[Phase]) -> CollectorWord:
+    """The contract's word of a phase."""
+    return _COLLECTOR_WORDS[phase]

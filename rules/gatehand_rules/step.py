@@ -21,6 +21,7 @@ from gatehand_rules.alarms import alarm_id
 from gatehand_rules.commands import Command
 from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Finding, Happened, Rule
+from gatehand_rules.phases import take_back
 from gatehand_rules.sequence import settle
 from gatehand_rules.shop import Collector, Gate, Shop, Tool
 from gatehand_rules.state import CollectorState, GateOpen, GateShut, GateState, GateUnknown, Guard, State, ToolSilent
@@ -170,7 +171,7 @@ def _unbelieve(draft: Draft, veto: Finding) -> None:
         case CollectorState():
             at = draft.shop.collector_at(str(veto.collector))
             if at is not None:
-                draft.collectors[at] = before
+                take_back(draft, at, before)
         case None:
             pass
         case _:

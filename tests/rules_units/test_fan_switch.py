@@ -11,6 +11,7 @@ from gatehand_rules import events as ev
 from gatehand_rules.draft import Draft
 from gatehand_rules.fan import answer_due, may_turn, refresh_due, see, tell_off
 from gatehand_rules.findings import Rule
+from gatehand_rules.phases import Cause
 from gatehand_rules.state import (
     Answer,
     CoastDown,
@@ -385,6 +386,6 @@ def test_told_off_nothing_is_left_of_an_adoption() -> None:
     bench = ready(saw_shop())
     bench.put(collectors=(CollectorState(phase=Running(), grace_until=99.0, by_hand=True),))
     draft = Draft(bench.shop, bench.state, 60.0)
-    tell_off(draft, 0, Rule.HOLD)
+    tell_off(draft, 0, Rule.HOLD, Cause.HOLD, Held("x"))
     assert draft.collectors[0].grace_until == -inf
     assert not draft.collectors[0].by_hand

@@ -13,15 +13,22 @@ from gatehand_rules.draft import Draft
 from gatehand_rules.fan import tell_on
 from gatehand_rules.findings import Rule
 from gatehand_rules.gates import tell_open, tell_shut
+from gatehand_rules.phases import Cause, transition
 from gatehand_rules.shop import StopContact
-from gatehand_rules.state import GateOpen, GateOpening, GateState
+from gatehand_rules.state import GateOpen, GateOpening, GateState, Opening
+
+
+def start_at_once(draft: Draft) -> None:
+    """What a broken sequence would do: no gate is waited for."""
+    transition(draft, 0, Cause.DEMAND, Opening(draft.now))
+    tell_on(draft, 0, Rule.DEMAND)
 
 
 def test_a_veto_holds_the_collector_with_an_alarm_and_tells_it_off(monkeypatch: pytest.MonkeyPatch) -> None:
     """The sequence is broken on purpose: it starts the collector with no gate open."""
     bench = ready(saw_shop())
     door = sys.modules["gatehand_rules.step"]  # the package shows the function of that name
-    monkeypatch.setattr(door, "settle", lambda draft: tell_on(draft, 0, Rule.DEMAND))
+    monkeypatch.setattr(door, "settle", start_at_once)
     said = bench.tick(50.0)
     assert said == [
         "> off main",
@@ -39,7 +46,7 @@ def test_what_may_leave_beside_a_veto_does(monkeypatch: pytest.MonkeyPatch) -> N
 
     def settle(draft: Draft) -> None:
         tell_open(draft, 0, Rule.DEMAND)
-        tell_on(draft, 0, Rule.DEMAND)
+        start_at_once(draft)
 
     bench = ready(saw_shop())
     monkeypatch.setattr(sys.modules["gatehand_rules.step"], "settle", settle)
@@ -84,7 +91,7 @@ def test_a_vetoed_command_is_not_believed(monkeypatch: pytest.MonkeyPatch) -> No
     assert bench.gate_state(0) == before
 
     bench = ready(place)
-    told(bench, lambda draft: tell_on(draft, 0, Rule.DEMAND))
+    told(bench, start_at_once)
     assert bench.fan_state().starts == ()
     assert bench.fan_state().started_at == -inf
 

@@ -143,6 +143,20 @@ def test_asked_before_what_is_retained_is_in_the_fan_is_not_adopted() -> None:
     assert bench.fan_state().phase != Running()
 
 
+def test_asked_before_what_is_retained_is_in_a_fan_switched_on_again_is_not_adopted_either() -> None:
+    """It stood meanwhile, so that it is nobody's from before the daemon: both layers take it so."""
+    bench = Bench(saw_shop())
+    bench.tell(ev.BrokerConnected(), 0.0)
+    off(bench, 0.1)
+    bench.is_off(0.2)
+    bench.is_on(0.3)
+    assert "off main" in commands(bench.tick(0.5))
+    assert bench.fan_state().phase == CoastDown()
+    bench.is_open(1.0)
+    bench.is_off(2.0)
+    assert not [one for one in bench.findings if one.event == "command_vetoed"]
+
+
 def test_an_old_one_and_one_for_nobody_are_ignored_with_a_finding() -> None:
     bench = running(saw_shop())
     assert bench.tell(ev.OffAsked("main", retained=True), 60.0) == [

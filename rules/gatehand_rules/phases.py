@@ -1,0 +1,153 @@
+"""The phases of a collector: every change from one to another goes through `transition`, by the table below.
+
+What is not in the table cannot happen. Whoever decides (the sequence, a hold, the daemon's start) names the cause and
+the phase that it leads to, and `transition` looks whether the table knows it. No other file sets a phase. The diagram
+in DEVELOPERS.md is drawn from the table.
+
+Two things stand here that are no rows of it: how a collector begins, and how a start that the interlock has vetoed is
+taken back within its step.
+"""
+
+from collections.abc import Mapping
+from enum import StrEnum
+from typing import Any, Final
+
+from msgspec.structs import replace
+
+from gatehand_rules.draft import Draft
+from gatehand_rules.state import (
+    CoastDown,
+    CollectorState,
+    Held,
+    Off,
+    Opening,
+    Phase,
+    Running,
+    RunOn,
+    SpinUp,
+    phase_word,
+)
+
+
+class Cause(StrEnum):
+    """What brings a collector from one phase to another."""
+
+    DEMAND = "demand"
+    """Something wants air and may start the fan: its gates are opened first."""
+    WAITS = "waits"
+    """The gates are ready, and it waits for the stop contacts or for another inrush; or that wait is over."""
+    GATES_READY = "gates ready"
+    CALLED_OFF = "called off"
+    """The demand was over, or could not be served, before the fan was on."""
+    SERVES = "serves"
+    """A tool cuts, a hand start lasts, or somebody switched it on at its own switch."""
+    KEPT_ON = "kept on"
+    """For run-on, after adoption, or for the budget of starts."""
+    NO_DEMAND = "no demand"
+    STANDS_STILL = "stands still"
+    FOUND_ON = "found on"
+    """It turns at the daemon's start: gates are opened for it before it is adopted."""
+    ADOPTED = "adopted"
+    NOT_ADOPTED = "not adopted"
+    SWITCHED_ON = "switched on by hand"
+    SWITCHED_OFF = "switched off by hand"
+    SHUT_GATES = "shut gates"
+    """It turns with too few gates proven open (I4)."""
+    HOLD = "hold"
+    RESET = "reset"
+    OFF_ASKED = "off asked for"
+    START_LOST = "start lost"
+    """The broker was lost, and with it perhaps the "on"."""
+    NOT_CONTINUED = "not continued"
+    """After a gap "off" is said again: at the daemon's start, a new connection, the end of a standstill, an edit."""
+    SHUTDOWN = "shutdown"
+
+
+_FROM_ON: Final[Mapping[Cause, type[Phase]]] = {
+    Cause.KEPT_ON: RunOn,
+    Cause.NO_DEMAND: CoastDown,
+    Cause.SWITCHED_OFF: CoastDown,
+    Cause.SHUT_GATES: CoastDown,
+    Cause.OFF_ASKED: CoastDown,
+    Cause.START_LOST: CoastDown,
+    Cause.NOT_CONTINUED: CoastDown,
+    Cause.SHUTDOWN: CoastDown,
+    Cause.HOLD: Held,
+}
+"""What can happen to a collector that is on, whichever way."""
+
+TABLE: Final[Mapping[type[Phase], Mapping[Cause, type[Phase]]]] = {
+    Off: {
+        Cause.DEMAND: Opening,
+        Cause.FOUND_ON: Opening,
+        Cause.SWITCHED_ON: Running,
+        Cause.SHUT_GATES: CoastDown,
+        Cause.OFF_ASKED: CoastDown,
+        Cause.NOT_CONTINUED: CoastDown,
+        Cause.HOLD: Held,
+    },
+    Opening: {
+        Cause.WAITS: Opening,
+        Cause.GATES_READY: SpinUp,
+        Cause.CALLED_OFF: CoastDown,
+        Cause.ADOPTED: Running,
+        Cause.NOT_ADOPTED: CoastDown,
+        Cause.SWITCHED_ON: Running,
+        Cause.SHUT_GATES: CoastDown,
+        Cause.OFF_ASKED: CoastDown,
+        Cause.NOT_CONTINUED: CoastDown,
+        Cause.SHUTDOWN: CoastDown,
+        Cause.HOLD: Held,
+    },
+    SpinUp: {Cause.SERVES: Running, **_FROM_ON},
+    Running: {**_FROM_ON},
+    RunOn: {Cause.SERVES: Running, **_FROM_ON},
+    CoastDown: {
+        Cause.STANDS_STILL: Off,
+        Cause.DEMAND: Opening,
+        Cause.SWITCHED_ON: Running,
+        Cause.SHUT_GATES: CoastDown,
+        Cause.NOT_CONTINUED: CoastDown,
+        Cause.HOLD: Held,
+        Cause.SHUTDOWN: CoastDown,
+    },
+    Held: {
+        Cause.HOLD: Held,
+        Cause.RESET: CoastDown,
+    },
+}
+"""From each phase, by each cause that it knows, the phase that follows. From a phase to itself: its data change."""
+
+
+class TransitionError(RuntimeError):
+    """A change of phase that the table does not know: a mistake of the rules. Whoever steps has to hold every fan."""
+
+
+def transition(draft: Draft, at: int, cause: Cause, phase: Phase, **changes: Any) -> None:  # noqa: ANN401 - `replace` checks the names
+    """Bring the collector at index `at` to `phase`, and change what else goes with it. To be where it is is no change.
+
+    Raises `TransitionError` when the table does not know it.
+    """
+    state = draft.collectors[at]
+    if state.phase != phase:
+        if TABLE[type(state.phase)].get(cause) is not type(phase):
+            name, before, after = draft.shop.collectors[at].name, phase_word(type(state.phase)), phase_word(type(phase))
+            raise TransitionError(f"the collector {name} cannot go from {before} to {after} by '{cause}'")
+    elif not changes:
+        return
+    draft.collectors[at] = replace(state, phase=phase, **changes)
+
+
+def at_start(starts: tuple[float, ...] = ()) -> CollectorState:
+    """A collector at the daemon's start, of which nothing is known. `starts`: its motor's starts of the last hour."""
+    return CollectorState(phase=Off(), starts=starts)
+
+
+def added() -> CollectorState:
+    """A collector that an edit has added: it may turn until it was told off."""
+    return CollectorState(phase=CoastDown())
+
+
+def take_back(draft: Draft, at: int, before: CollectorState) -> None:
+    """The interlock has vetoed "on": the collector is what it was when this step gave it. A hold follows."""
+    draft.collectors[at] = before
