@@ -321,6 +321,8 @@ def _wanted(move: GateMove) -> Position | None:
 
 def report(draft: Draft, at: int, position: Position, says: str) -> bool:
     """A live report. True when the gate was opened by hand or by itself from its shut position."""
+    if not draft.quiet:
+        arrives(draft, at)  # a travel that ends in this very instant is over: what is said now is of after it
     gate, state = draft.shop.gates[at], draft.gates[at]
     draft.set_gate(at, reported=position, says=says, live=True, roused=False)
     match position:

@@ -422,3 +422,17 @@ def test_told_anew_what_a_gate_said_of_the_other_position_is_void(
         draft = Draft(bench.shop, bench.state, 60.0)
         tell(draft, 0, Rule.DEMAND)
         assert draft.gates[0].reported is after
+
+
+def test_opened_in_the_very_instant_in_which_its_shutting_is_over_it_was_shut_before() -> None:
+    """Both layers take it so: it is no word from before it was told to shut."""
+    bench = ready(shop(tool(run_on=0.0), gate(travel=2.0)))
+    bench.amps(50.0, 5.0)
+    bench.is_shut(50.2)
+    bench.amps(50.4, 0.0)
+    assert bench.gate_state().move == GateShutting(50.4, 50.4)
+    assert events(bench.is_open(52.4)) == ["gate_shut/travel", "gate_open/moved_by_hand"]
+    assert commands(bench.amps(52.5, 5.0)) == ["on main"]
+    assert bench.amps(53.0, 0.0)[0] == "> off main"
+    bench.until(70.0)
+    assert not [one for one in bench.findings if one.event == "command_vetoed"]
