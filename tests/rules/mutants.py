@@ -26,6 +26,7 @@ from gatehand_rules.state import (
     GateOpening,
     GateState,
     Guard,
+    Held,
     Standing,
     ToolRunning,
     ToolState,
@@ -122,7 +123,7 @@ def ignores_the_stop_contact(patch: Patch) -> None:
 
 
 def forgets_the_hold(patch: Patch) -> None:
-    def held(draft: Draft, at: int) -> None:
+    def held(draft: Draft, at: int, _phase: Held) -> None:
         draft.set_collector(at, phase=CoastDown())
 
     patch.setattr(sequence, "_held", held)
