@@ -10,7 +10,7 @@ from gatehand.commands._time_options import moment
 from gatehand.config import Config
 
 if TYPE_CHECKING:
-    from gatehand.why.scene import Kind
+    from gatehand.why.context import Kind
 
 _WRONG_USAGE = 2
 
@@ -40,8 +40,7 @@ def run(args: argparse.Namespace) -> int:
     if found is None or found[1].shop is None:
         return 1
     config, loaded = found
-    from gatehand.why.ask import ask
-    from gatehand.why.say import as_json, text
+    from gatehand.why.ask import as_json, ask, text
 
     subject = None if args.subject is None else _subject(args.subject, config)
     if isinstance(subject, str):

@@ -62,8 +62,8 @@ def levels(found: Distribution) -> Levels | TooShort:
     idle, running = _level(held, 0, border), _level(held, border, _FAR)
     if running.low < CLEAR * idle.middle or running.low - idle.middle < LEAST_STEP or not _clear(held, border, _FAR):
         return TooShort(
-            f"it shows no two levels: its readings lie from {idle.low:.2f} to {running.high:.2f} A without a gap. "
-            "Let it stand for a while and then cut"
+            f"it shows no two levels: its readings lie from {idle.low:.2f} to {running.high:.2f} A without a gap. Let "
+            "it stand for a while and then cut"
         )
     if idle.seconds < LEAST_IDLE_S:
         return TooShort(f"{idle.seconds:.0f} s of rest were recorded, {LEAST_IDLE_S:.0f} are wanted")

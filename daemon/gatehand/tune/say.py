@@ -37,12 +37,12 @@ def _settings(one: Study, found: Found) -> Iterator[str]:
     yield ""
     yield f"  {'':<12} {'proposed':>9}  {'now':>6}"
     yield (
-        f"  {'start_amps':<12} {best.start_amps:>9g}  {tool.start_amps:>6g}   "
-        f"{best.above_rest:.1f} times the top of rest, work begins at {best.below_work:.1f} times it"
+        f"  {'start_amps':<12} {best.start_amps:>9g}  {tool.start_amps:>6g}   {best.above_rest:.1f} times the top of "
+        f"rest, work begins at {best.below_work:.1f} times it"
     )
     yield (
-        f"  {'stop_amps':<12} {best.stop_amps:>9g}  {tool.stop_amps:>6g}   "
-        f"{best.stop_above_rest:.1f} times the top of rest"
+        f"  {'stop_amps':<12} {best.stop_amps:>9g}  {tool.stop_amps:>6g}   {best.stop_above_rest:.1f} times the top of "
+        "rest"
     )
     yield f"  {'start_after':<12} {best.start_after:>9g}  {tool.start_after:>6g}   s"
     yield f"  {'stop_after':<12} {best.stop_after:>9g}  {tool.stop_after:>6g}   s"
@@ -64,8 +64,8 @@ def _pauses(found: Found) -> Iterator[str]:
     spans = [pause / 1000 for pause in found.pauses]
     middle, most = spans[len(spans) // 2], spans[min(len(spans) - 1, len(spans) * 9 // 10)]
     yield (
-        f"  {named(found.cuts, 'cut')}, {named(len(spans), 'pause')} between them (up to half an hour): "
-        f"half are no longer than {_span(middle)}, nine in ten than {_span(most)}"
+        f"  {named(found.cuts, 'cut')}, {named(len(spans), 'pause')} between them (up to half an hour): half are no "
+        f"longer than {_span(middle)}, nine in ten than {_span(most)}"
     )
 
 

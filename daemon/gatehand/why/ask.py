@@ -1,35 +1,120 @@
-"""Asks: from a subject and a moment, or from neither, to the verdict and the story around it."""
+"""Asks: from a subject and a moment, or from neither, to the verdict and the story around it, as text and JSON.
 
+Without a moment it is the last thing that should have happened and did not.
+"""
+
+import textwrap
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
+from itertools import islice
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 from gatehand.config import Config
+from gatehand.journal.line import Line
 from gatehand.journal.reader import EventReader
-from gatehand.past.account import wall_ms
-from gatehand.recording.format import EPOCH
-from gatehand.why import of_collector, of_daemon, of_gate, of_tool
-from gatehand.why.find import last_missed, moment_ms, nearest_missed
-from gatehand.why.scene import Kind, Scene, Stamped, set_scene
-from gatehand.why.unheard import unheard
-from gatehand.why.verdict import Verdict
+from gatehand.journal.sentences import sentence
+from gatehand.times import from_ms, local_text, ms_stamp, stamp_ms, to_ms
+from gatehand.why.context import Context, Kind, TimedLine, Verdict, gather_context
+from gatehand.why.gate_or_collector import ANSWERS_FOR, collector_now, collector_verdict, gate_verdict
+from gatehand.why.observed_state import broker_away, clock_step, log_gap, not_running, unheard
+from gatehand.why.tool_start import tool_verdict
 from gatehand_rules import Shop
-from gatehand_rules.findings import Rule
+from gatehand_rules.findings import Happened, Rule
 
+NOT_HAPPENED: Final = frozenset(
+    {
+        Happened.START_MISSED,
+        Happened.START_REFUSED,
+        Happened.GATE_FAULT,
+        Happened.COLLECTOR_UNANSWERED,
+        Happened.FAN_UNSAFE,
+        Happened.READING_REJECTED,
+        Happened.RESET_REFUSED,
+        Happened.TOOL_SILENT,
+    }
+)
+"""Events that say so."""
+_FARTHEST: Final = 200_000
+"""Lines looked at, newest first."""
+NEAR: Final = timedelta(minutes=5)
+_WIDTH: Final = 96
 _STORY_BEFORE_MS: Final = 30_000
 _STORY_AFTER_MS: Final = 20_000
 _NEAR_MS: Final = 600_000
 _LONGEST: Final = 24
 
 
+def last_missed(config: Config, reader: EventReader, subject: tuple[Kind, str] | None) -> tuple[Kind, str, Line] | None:
+    """The subject and line of the last thing that did not happen: of this subject, or of any."""
+    for line in islice(reader.backwards(), _FARTHEST):
+        found = whose(config, line)
+        if found is not None and did_not_happen(line) and (subject is None or _concerns(config, line, subject)):
+            return (*(subject or found), line)
+    return None
+
+
+def nearest_missed(config: Config, reader: EventReader, at: datetime) -> tuple[Kind, str] | None:
+    """Whose start, or whatever else, did not happen nearest to a moment; None when all went well around it."""
+    near = reader.lines(at - NEAR, at + NEAR)
+    found = [(line, whom) for line in near if did_not_happen(line) and (whom := whose(config, line)) is not None]
+    moment = to_ms(at)
+
+    def distance(one: tuple[Line, tuple[Kind, str]]) -> int:
+        return abs(moment_ms(one[0]) - moment)
+
+    return min(found, key=distance)[1] if found else None
+
+
+def did_not_happen(line: Line) -> bool:
+    """Whether the line says that something did not happen that was wanted."""
+    vetoed = line["event"] == Happened.COMMAND_VETOED and line.get("forced") is not True
+    return vetoed or line["event"] in NOT_HAPPENED
+
+
+def whose(config: Config, line: Line) -> tuple[Kind, str] | None:
+    """The subject that a line is about, if the config has it."""
+    tool, gate, collector = line.get("tool"), line.get("gate"), line.get("collector")
+    if isinstance(tool, str) and tool in config.tool:
+        return "tool", tool
+    if isinstance(gate, str) and gate in config.gate:
+        return "gate", gate
+    if isinstance(collector, str) and collector in config.collector:
+        return "collector", collector
+    return None
+
+
+def _concerns(config: Config, line: Line, subject: tuple[Kind, str]) -> bool:
+    kind, name = subject
+    if line.get(kind) == name:
+        return kind != "collector" or line["event"] in ANSWERS_FOR
+    # A tool's start is also missed through its gates and its collector's lines that name no other tool.
+    if kind != "tool" or line.get("tool"):
+        return False
+    if line.get("gate") in config.tool[name].gates:
+        return line.get("wanted") != "shut"
+    return (
+        line.get("collector") == config.tool_collector(name)
+        and not line.get("gate")
+        and line.get("rule") in {Rule.CUT_ENDED_BEFORE_GATE, Rule.ANSWER}
+    )
+
+
+def moment_ms(line: Line) -> int:
+    """The moment that a line is about: a missed rise ended when the line was written."""
+    wall_ms = stamp_ms(str(line["ts"]))
+    lasted = line.get("lasted") if line["event"] == Happened.START_MISSED else None
+    return wall_ms - round(lasted * 500) if isinstance(lasted, int | float) else wall_ms
+
+
 @dataclass(slots=True)
 class Answer:
     """What `why` says."""
 
-    scene: Scene
+    context: Context
     verdict: Verdict
-    story: list[Stamped]
+    story: list[TimedLine]
     notes: list[str] = field(default_factory=list)
     at_the_end: str = ""
     """Of a collector asked about without a time: how it stands where the log ends."""
@@ -49,35 +134,35 @@ def ask(
         if found is not None:
             kind, name, line = found
             if ends is not None:
-                at_the_end = of_collector.stands(set_scene(config, shop, folder, (kind, name), ends)).sentence
-            subject, at = (kind, name), EPOCH + timedelta(milliseconds=moment_ms(line, wall_ms(str(line["ts"]))))
+                at_the_end = collector_now(gather_context(config, shop, folder, (kind, name), ends)).sentence
+            subject, at = (kind, name), from_ms(moment_ms(line))
         elif ends is not None:
             at = ends
         else:
             return None
     chosen = subject or nearest_missed(config, EventReader(folder), at) or ("collector", next(iter(config.collector)))
-    scene = set_scene(config, shop, folder, chosen, at)
-    verdict = of_daemon.not_running(scene) or of_daemon.broker_away(scene) or _of_subject(scene)
-    notes = [note for note in (of_daemon.clock_step(scene), of_daemon.log_gap(scene)) if note]
-    notes += unheard(scene)
-    return Answer(scene, verdict, _story(scene, verdict), notes, at_the_end)
+    context = gather_context(config, shop, folder, chosen, at)
+    verdict = not_running(context) or broker_away(context) or _of_subject(context)
+    notes = [note for note in (clock_step(context), log_gap(context)) if note]
+    notes += unheard(context)
+    return Answer(context, verdict, _story(context, verdict), notes, at_the_end)
 
 
 def _end_of_log(folder: Path) -> datetime | None:
     last = next(EventReader(folder).backwards(), None)
-    return None if last is None else EPOCH + timedelta(milliseconds=wall_ms(str(last["ts"])))
+    return None if last is None else from_ms(stamp_ms(str(last["ts"])))
 
 
-def _of_subject(scene: Scene) -> Verdict:
-    return {"tool": of_tool.verdict, "gate": of_gate.verdict, "collector": of_collector.verdict}[scene.kind](scene)
+def _of_subject(context: Context) -> Verdict:
+    return {"tool": tool_verdict, "gate": gate_verdict, "collector": collector_verdict}[context.kind](context)
 
 
-def _story(scene: Scene, verdict: Verdict) -> list[Stamped]:
+def _story(context: Context, verdict: Verdict) -> list[TimedLine]:
     """The lines around what the verdict rests on, and around the moment, that are about it."""
-    times = [wall_ms(str(line["ts"])) for line in verdict.findings]
-    near = [ms for ms in times if abs(ms - scene.at_ms) <= _NEAR_MS] or [scene.at_ms]
+    times = [stamp_ms(str(line["ts"])) for line in verdict.findings]
+    near = [ms for ms in times if abs(ms - context.at_ms) <= _NEAR_MS] or [context.at_ms]
     start, end = min(near) - _STORY_BEFORE_MS, max(near) + _STORY_AFTER_MS
-    kept = [one for one in scene.between(start, end) if _is_about(scene, one)]
+    kept = [one for one in context.between(start, end) if _is_about(context, one)]
     if len(kept) > _LONGEST:
         middle = min(near)
         kept = sorted(
@@ -87,12 +172,63 @@ def _story(scene: Scene, verdict: Verdict) -> list[Stamped]:
     return kept
 
 
-def _is_about(scene: Scene, one: Stamped) -> bool:
-    if one.text("rule") == Rule.REFRESH:
+def _is_about(context: Context, one: TimedLine) -> bool:
+    if one.is_refresh:
         return False
     tool, gate = one.text("tool"), one.text("gate")
-    if scene.kind == "tool" and tool:
-        return tool == scene.name
-    if scene.kind in {"tool", "gate"} and gate:
-        return gate in scene.gates()
-    return not one.text("collector") or one.text("collector") == scene.collector
+    if context.kind == "tool" and tool:
+        return tool == context.name
+    if context.kind in {"tool", "gate"} and gate:
+        return gate in context.gates()
+    return not one.text("collector") or one.text("collector") == context.collector
+
+
+def text(answer: Answer) -> Iterator[str]:
+    """The verdict first, then what would have changed it, then the lines that it rests on."""
+    context, verdict = answer.context, answer.verdict
+    yield f"{context.kind} {context.name}, {local_text(context.at_ms)[:19]}"
+    yield ""
+    yield from _paragraph(_capital(verdict.sentence) + ".")
+    for trial in verdict.trials:
+        yield from _paragraph(f"{_capital(trial)}.", "  - ")
+    if verdict.next_step:
+        yield from _paragraph(verdict.next_step, "  > ")
+    for note in answer.notes:
+        yield from _paragraph(f"Mind: {note}.")
+    if answer.at_the_end:
+        yield from _paragraph(f"As the log ends, {answer.at_the_end}.")
+    if answer.story:
+        yield ""
+        yield "from the log:"
+    for one in answer.story:
+        yield f"  {local_text(one.ms)[11:]}  {sentence(one.line)}"
+
+
+def as_json(answer: Answer) -> dict[str, Any]:
+    """The same facts: times in RFC 3339, currents in ampere, durations in seconds."""
+    context, verdict = answer.context, answer.verdict
+    return {
+        "subject": context.name,
+        "kind": context.kind,
+        "at": ms_stamp(context.at_ms),
+        "verdict": verdict.sentence,
+        "case": verdict.case,
+        "findings": verdict.findings,
+        "would_have_started": verdict.would_have_started,
+        "extra_starts": verdict.extra_starts,
+        "trials": verdict.trials,
+        "next_step": verdict.next_step or None,
+        "notes": answer.notes,
+        "at_the_end": answer.at_the_end or None,
+        "story": [{"ts": ms_stamp(one.ms), "text": sentence(one.line)} for one in answer.story],
+    }
+
+
+def _paragraph(words: str, mark: str = "") -> Iterator[str]:
+    yield from textwrap.wrap(words, _WIDTH, initial_indent=mark, subsequent_indent=" " * len(mark))
+
+
+def _capital(words: str) -> str:
+    """A sentence's beginning; a key of the config keeps its small letter."""
+    word = words.split(" ", 1)[0]
+    return words if "_" in word or "=" in words[:24] else words[:1].upper() + words[1:]

@@ -1,23 +1,26 @@
-"""Replays with changed settings: what would have started a cut, and how many more starts it would have made elsewhere.
+"""Which `start_amps` and `start_after` would have started a cut that was missed, and how many more starts elsewhere.
 
-Thresholds and delays are tried here, on the tool's own readings through the rules' detection; gates and collectors in
-`around`, on everything that was recorded.
+Tried on the tool's own readings through the rules' detection; gates and collectors are tried in `try_settings`, on
+everything that was recorded.
 """
 
 from array import array
 from bisect import bisect_left
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from datetime import timedelta
 from pathlib import Path
 from typing import Final
 
 from msgspec.structs import replace
 
+from gatehand.config.shown import named
+from gatehand.journal.sentences.fill import lasting
 from gatehand.past.player import Player, rested
 from gatehand.past.stretches import Stretch, Track
-from gatehand.recording.format import EPOCH, RecordingError
+from gatehand.recording.format import RecordingError
 from gatehand.recording.recording import Recording, recordings
+from gatehand.times import from_ms
+from gatehand.why.context import Context, StartAttempt, Verdict, amps
 from gatehand_rules import Outcome, Shop
 from gatehand_rules.events import Event
 from gatehand_rules.findings import Happened
@@ -51,7 +54,7 @@ def readings(folder: Path, tool: str, since_ms: int, until_ms: int) -> list[Read
     """A tool's recorded readings of a time, one piece for each unbroken run."""
     found: list[Readings] = []
     run = ""
-    window = (EPOCH + timedelta(milliseconds=since_ms), EPOCH + timedelta(milliseconds=until_ms))
+    window = (from_ms(since_ms), from_ms(until_ms))
     for listed in recordings(folder, *window):
         if listed.trouble:
             continue
@@ -136,3 +139,57 @@ def extra_starts(before: Tool, after: Tool, pieces: Sequence[Readings], but: tup
         return sum(1 for piece in pieces for ms in starts(tool, piece) if not but[0] <= ms <= but[1])
 
     return count(after) - count(before)
+
+
+ELSEWHERE_MS: Final = 48 * 3_600_000
+"""Recorded time before the moment in which a change's further starts are counted."""
+
+
+def catch_the_cut(context: Context, attempt: StartAttempt, found: Verdict) -> None:
+    """The highest `start_amps`, and the longest `start_after`, that would have caught it."""
+    tool = tool_then(context)
+    window = (attempt.start_ms, attempt.end_ms)
+    around = readings(context.folder, context.name, window[0] - AROUND_MS, window[1] + AROUND_MS)
+    piece = next((one for one in around if len(one.between(*window).track)), None)
+    if tool is None or piece is None:
+        found.trials.append("its readings of that time are no longer recorded: no other setting can be tried on them")
+        return
+    before = readings(context.folder, context.name, context.at_ms - ELSEWHERE_MS, context.at_ms + AROUND_MS)
+    value = highest_start_amps(tool, piece, window)
+    if value is not None:
+        found.would_have_started["start_amps"] = value
+        changed = with_start_amps(tool, value)
+        lower = f" (and stop_amps at {amps(value)} or lower)" if changed.stop_amps < tool.stop_amps else ""
+        found.trials.append(
+            f"start_amps = {value:g} would have started it{lower}; it is the highest that would"
+            + _cost(found, "start_amps", extra_starts(tool, changed, before, window), before)
+        )
+    delay = longest_start_after(tool, piece, window) if tool.start_after > 0 else None
+    if delay is not None:
+        found.would_have_started["start_after"] = delay
+        changed = replace(tool, start_after=delay)
+        found.trials.append(
+            f"start_after = {delay:g} would have started it; it is the longest that would"
+            + _cost(found, "start_after", extra_starts(tool, changed, before, window), before)
+        )
+    if value is None and delay is None:
+        found.trials.append("no start_amps and no start_after would have started it")
+    elif found.case == "under_threshold":
+        found.next_step = f"gatehand tune {context.name} weighs the threshold against all that was recorded."
+
+
+def _cost(found: Verdict, key: str, extra: int, before: list[Readings]) -> str:
+    """What the change would have done elsewhere."""
+    found.extra_starts[key] = extra
+    spans = [piece.track.ms[-1] - piece.track.ms[0] for piece in before if len(piece.track)]
+    looked = f"in the {lasting(round(sum(spans) / 60_000) * 60.0) or '1 min'} recorded around it"
+    if extra > 0:
+        return f". Elsewhere, {looked}, it would have made {named(extra, 'further start')}, wanted or not"
+    return f". Elsewhere, {looked}, it would have made no further start"
+
+
+def tool_then(context: Context) -> Tool | None:
+    """The tool as it was set at the moment; as it is now where that is not recorded."""
+    shop = context.state_then.shop if context.state_then is not None else context.shop
+    at = shop.tool_at(context.name)
+    return None if at is None else shop.tools[at]

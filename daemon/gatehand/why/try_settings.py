@@ -1,25 +1,30 @@
-"""Everything that was recorded around a moment, to be replayed again and again through changed shops."""
+"""Everything that was recorded around a moment, replayed through changed shops: which setting would have started it."""
 
 from collections.abc import Callable
-from datetime import timedelta
 from pathlib import Path
 from typing import Final
 
 from msgspec.structs import replace
 
+from gatehand.journal.sentences.fill import spoken
 from gatehand.past.player import RECORDED, Player
 from gatehand.past.replay_devices import RecordedDevices
 from gatehand.past.stretches import Stretch, stretches
-from gatehand.recording.format import EPOCH, RecordingError
+from gatehand.recording.format import RecordingError
 from gatehand.recording.recording import Recording, recordings
 from gatehand.replay.history import Shops
+from gatehand.times import from_ms, lasting
+from gatehand.why.context import Verdict
 from gatehand_rules import Outcome, Shop, State
 from gatehand_rules.commands import CollectorOn, Command
 from gatehand_rules.events import Event, GateReport
 from gatehand_rules.findings import Happened, Rule
 from gatehand_rules.reshape import adopt_shop
+from gatehand_rules.shop import Gate
 from gatehand_rules.words import Position
 
+_LONGEST_TENTHS: Final = 600
+"""Of a second: the longest `travel` that is tried."""
 BEFORE_MS: Final = 60_000
 """Recorded time before the moment that is replayed with it."""
 
@@ -97,7 +102,7 @@ def around(folder: Path, moment_ms: int, end_ms: int) -> Around | None:
 
     Within one run of the daemon, the one that saw the moment: one run has one monotonic clock.
     """
-    start, end = (EPOCH + timedelta(milliseconds=ms) for ms in (moment_ms - BEFORE_MS, end_ms))
+    start, end = (from_ms(ms) for ms in (moment_ms - BEFORE_MS, end_ms))
     opened = [found for listed in recordings(folder, start, end) if (found := _opened(listed.path)) is not None]
     seeing = [one for one in opened if one.head.wall_ms <= moment_ms]
     if not seeing:
@@ -143,7 +148,67 @@ def with_collector(shop: Shop, name: str, **changes: float | str) -> Shop:
     return replace(shop, collectors=fans)
 
 
-def with_tool(shop: Shop, name: str, **changes: float) -> Shop:
-    """The shop with one tool changed."""
-    tools = tuple(replace(tool, **changes) if tool.name == name else tool for tool in shop.tools)
-    return replace(shop, tools=tools)
+def gate_trials(here: Around, name: str, whom: tuple[str, str], window: tuple[int, int], found: Verdict) -> None:
+    """When the gate did report, and which `travel` would have started the collector without a refusal.
+
+    `whom`: the tool (empty: any) and its collector; `window`: from the telling to when it would have been too late.
+    """
+    at = here.shop.gate_at(name)
+    if at is None:
+        return
+    one = here.shop.gates[at]
+
+    def served(tenths: int) -> bool:
+        changed = with_gate(here.shop, name, travel=tenths / 10)
+        return here.starts(changed, whom[1], window) and not (whom[0] and here.refused(changed, whom[0], window))
+
+    if not one.reports:
+        _shorter(one, served, found)
+        return
+    reported = here.reported(name, Position.OPEN, window[0])
+    if reported is None:
+        found.trials.append(
+            f"gate {spoken(name)} did not report open in the time looked at: no travel would have helped"
+        )
+        return
+    took = (reported - window[0]) / 1000
+    late = took - one.travel
+    found.case = "gate_late"
+    after = f", {lasting(late)} after its travel of {lasting(one.travel)} ran out" if late > 0 else ""
+    found.trials.append(f"gate {spoken(name)} reported open {lasting(took)} after it was told{after}")
+    tenths = _least(int(one.travel * 10) + 1, _LONGEST_TENTHS, served)
+    if tenths is None:
+        found.trials.append("no longer travel would have started it: the work was over by then")
+        return
+    found.would_have_started["travel"] = tenths / 10
+    found.trials.append(
+        f"travel = {tenths / 10:g} in [gate.{name}] would have started it without a refusal; it is the shortest that "
+        "would"
+    )
+
+
+def _shorter(one: Gate, served: Callable[[int], bool], found: Verdict) -> None:
+    """A gate that cannot report counts as open once its travel has passed: a shorter one would have been in time."""
+    first_late = _least(0, int(one.travel * 10), lambda tenths: not served(tenths))
+    if not first_late:
+        return
+    enough = (first_late - 1) / 10
+    found.would_have_started["travel"] = enough
+    found.trials.append(
+        f"gate {spoken(one.name)} cannot report and counts as open after its travel of {lasting(one.travel)}: travel = "
+        f"{enough:g} in [gate.{one.name}] would have started it, if the gate is really open by then; measure it with "
+        "gatehand exercise"
+    )
+
+
+def _least(low: int, high: int, works: Callable[[int], bool]) -> int | None:
+    """The least number that works, where all above one that works do too; None when `high` does not."""
+    if low > high or not works(high):
+        return None
+    while low < high:
+        middle = (low + high) // 2
+        if works(middle):
+            high = middle
+        else:
+            low = middle + 1
+    return low

@@ -1,0 +1,266 @@
+"""What was so at the moment, whatever its subject did: the daemon or the broker away, a sensor silent, a tool muted.
+
+Also what was never heard, and what was said and not understood.
+"""
+
+from collections.abc import Iterator
+from typing import Final
+
+from gatehand.journal.line import CLOCK_STEPPED, DAEMON_STARTED, DAEMON_STOPPED, LOG_GAP, SIGNAL_HEARD, SIGNAL_UNHEARD
+from gatehand.journal.sentences.fill import lasting, spoken
+from gatehand.times import local_clock, local_text
+from gatehand.why.context import Context, Kind, TimedLine, Verdict, amps, first, lines_of
+from gatehand_rules.findings import Happened, Rule
+from gatehand_rules.state import ToolMuted, ToolSilent, ToolState, ToolUnknown
+
+ALIVE_MS = 10_000
+"""The daemon records a tick every second: silence for longer than this means that it was not there."""
+
+
+def not_running(context: Context) -> Verdict | None:
+    """The daemon did not run at the moment."""
+    before, after, at = context.before, context.after, local_text(context.at_ms)[:19]
+    if before is None:
+        if after is None:
+            return None
+        return Verdict(
+            "daemon_not_running",
+            f"the log begins at {local_text(after.ms)[:19]}: at {at} no Gatehand had run here yet, or its log is gone",
+            lines_of(after),
+        )
+    back = f"; it started again at {local_text(after.ms)[:19]}" if after and after.is_(DAEMON_STARTED) else ""
+    if before.is_(DAEMON_STOPPED):
+        why = before.text("why")
+        return Verdict(
+            "daemon_not_running",
+            f"Gatehand was not running at {at}: it was stopped at "
+            f"{local_text(before.ms)[:19]}{f' ({why})' if why else ''}{back}; nothing was watched in between",
+            [before.line, *([after.line] if back and after else [])],
+            next_step="Start it as a service (deploy/), so that it comes back by itself.",
+        )
+    if not _died(context, before):
+        return None
+    last = max(before.ms, context.state_then.last_ms if context.state_then else before.ms)
+    return Verdict(
+        "daemon_not_running",
+        f"Gatehand was not running at {at}: it was last heard of at {local_text(last)[:19]} and ended without a word "
+        f"(a power cut, or it was killed){back}; nothing was watched in between",
+        [before.line, *([after.line] if back and after else [])],
+        next_step="Look at the machine's own journal for that time.",
+    )
+
+
+def _died(context: Context, before: TimedLine) -> bool:
+    """The run that was alive before the moment had ended by then, without saying so."""
+    state_then, after = context.state_then, context.after
+    recorded = state_then is not None and state_then.recording.head.run == before.text("run")
+    if state_then is not None and recorded:
+        return context.at_ms - state_then.last_ms > ALIVE_MS
+    # Without a recording only a new start tells, and then only that it was some time in between.
+    return after is not None and after.is_(DAEMON_STARTED) and after.ms - before.ms > ALIVE_MS
+
+
+def broker_away(context: Context) -> Verdict | None:
+    """The broker was away at the moment."""
+    state = context.state_then.state if context.state_then else None
+    last = first(context.in_this_run(context.at_ms), Happened.BROKER_LOST, Happened.BROKER_CONNECTED, DAEMON_STARTED)
+    if last is None or not last.is_(Happened.BROKER_LOST) or (state is not None and state.connected):
+        return None
+    again = first(context.following(context.at_ms), Happened.BROKER_CONNECTED)
+    until = f"until {local_clock(again.ms)}" if again else "and was not back within the time looked at"
+    away = f" ({lasting((again.ms - last.ms) / 1000)})" if again else ""
+    return Verdict(
+        "broker_away",
+        f"the broker was away from {local_clock(last.ms)} {until}{away}: no reading came in and no command could go "
+        "out. What was commanded then is not delivered late",
+        lines_of(last, again),
+        next_step="Look at the broker and at the network between it and Gatehand.",
+    )
+
+
+def clock_step(context: Context) -> str | None:
+    """A note when the wall clock stepped near the moment: a time remembered may stand elsewhere in the log."""
+    one = first(context.lines, CLOCK_STEPPED)
+    if one is None:
+        return None
+    by = one.amount("by_seconds")
+    way = "forward" if by > 0 else "back"
+    return (
+        f"the wall clock stepped {way} by {lasting(abs(by))} at {local_clock(one.ms)}: a time that you remember may "
+        "stand in the log that much off. Nothing is timed by that clock"
+    )
+
+
+def log_gap(context: Context) -> str | None:
+    """A note when lines of the log are missing near the moment."""
+    one = first(context.lines, LOG_GAP)
+    if one is None:
+        return None
+    lost = one.amount("lost")
+    return f"{lost:g} lines of the log were lost before {local_clock(one.ms)}: what follows may be less than all"
+
+
+def _state(context: Context) -> ToolState | None:
+    if context.state_then is None:
+        return None
+    at = context.state_then.shop.tool_at(context.name)
+    return None if at is None else context.state_then.state.tools[at]
+
+
+def _last(context: Context, *events: str) -> TimedLine | None:
+    """The tool's last line of these events at or before the moment."""
+    return first(context.in_this_run(context.at_ms), *events, tool=context.name)
+
+
+def silent(context: Context) -> Verdict | None:
+    """Its sensor said nothing at the moment."""
+    state = _state(context)
+    if state is not None and not isinstance(state, ToolSilent):
+        return None
+    if context.state_then is None and not _silent_by_log(context):
+        return None
+    fell = _last(context, Happened.TOOL_SILENT)
+    if fell is None:
+        return None
+    again = first(context.following(context.at_ms), Happened.TOOL_HEARD, tool=context.name)
+    until = (
+        f"it was heard again at {local_clock(again.ms)}"
+        if again
+        else "it has not been heard again in the time looked at"
+    )
+    by = (
+        "its own will said that it was gone"
+        if fell.text("rule") == Rule.OFFLINE
+        else f"it had said nothing for {lasting(fell.amount('silent_after'))} (silent_after)"
+    )
+    return Verdict(
+        "silent",
+        f"the sensor of {spoken(context.name)} was silent from {local_clock(fell.ms)}: {by}; {until}. A silent sensor "
+        "starts nothing",
+        lines_of(fell, again),
+        next_step="Look at the sensor's power and network; a sensor that speaks only on change wants silent_after = 0.",
+    )
+
+
+def _silent_by_log(context: Context) -> bool:
+    last = _last(context, Happened.TOOL_SILENT, Happened.TOOL_HEARD)
+    return last is not None and last.is_(Happened.TOOL_SILENT)
+
+
+def muted(context: Context) -> Verdict | None:
+    """A hand, or its run limit, had said not to serve it."""
+    if not isinstance(_state(context), ToolMuted):
+        return None
+    line = _last(context, Happened.TOOL_MUTED)
+    return None if line is None else muted_by(context, line)
+
+
+def muted_by(context: Context, line: TimedLine) -> Verdict:
+    """Why it was muted."""
+    name = spoken(context.name)
+    if line.text("rule") == Rule.RUN_LIMIT:
+        return Verdict(
+            "run_limit",
+            f"{name} was muted at {local_clock(line.ms)}: it had drawn without a pause for its run_limit, which is "
+            "taken for a stuck sensor",
+            lines_of(line),
+            next_step=f"Look at the sensor; if the tool does run that long, raise run_limit in [tool.{context.name}].",
+        )
+    return Verdict(
+        "muted",
+        f"{name} was muted by hand at {local_clock(line.ms)}: somebody pressed a gate's button while it ran, so it is "
+        f"not served until its current has fallen below its stop_amps ({amps(line.amount('stop_amps'))})",
+        lines_of(line),
+        next_step="Let the tool stop; its next start counts. A hand ranks above automation; no setting changes this.",
+    )
+
+
+def blind(context: Context) -> Verdict | None:
+    """Nothing live has told yet whether it runs."""
+    state = _state(context)
+    if not isinstance(state, ToolUnknown):
+        return None
+    told = "between its two thresholds" if state.amps is not None else "none at all"
+    return Verdict(
+        "unknown",
+        f"since Gatehand started, no live reading of {spoken(context.name)} has told whether it runs ({told}): it "
+        "starts nothing until it has been seen below its stop_amps",
+        next_step="Look at what its sensor publishes: gatehand watch.",
+    )
+
+
+_SPOKE: Final = {
+    "gate": (Happened.GATE_OPEN, Happened.GATE_SHUT, Happened.GATE_BETWEEN),
+    "collector": (Happened.COLLECTOR_RUNNING, Happened.COLLECTOR_STOOD, Happened.COLLECTOR_ADOPTED),
+}
+"""Events that show that a device was understood."""
+_TELLING: Final = ("state", "current")
+"""Keys by which a device says what it does; what its button says is another matter."""
+
+
+def last_rejected(context: Context, kind: Kind, name: str, ms: int) -> TimedLine | None:
+    """The last thing that this device said up to a moment of this run, if it could not be used."""
+    for one in context.in_this_run(ms):
+        if one.text(kind) != name:
+            continue
+        if one.is_(Happened.READING_REJECTED) and _key(one) in _TELLING:
+            return one
+        if one.is_(*_SPOKE.get(kind, ())) and one.text("rule") != Rule.TRAVEL:
+            return None
+    return None
+
+
+def could_not_be_used(one: TimedLine) -> str:
+    """In words, without a full stop."""
+    shown = one.text("shown")
+    return f"what it said at {local_clock(one.ms)} could not be used: {one.text('why')}" + (
+        f", found {shown!r}" if shown else ""
+    )
+
+
+def next_for_switch(context: Context, rejected: TimedLine | None) -> str:
+    """What to do about a collector that has not answered."""
+    if rejected is None:
+        return "Look at the collector's switch, its power, its breaker and its overload."
+    wanted = "topic, pointer, on, off" if _key(rejected) == "state" else "topic, pointer, scale"
+    return f"Look at what is published there, and at [collector.{context.collector}] {_key(rejected)}: {wanted}."
+
+
+def _key(rejected: TimedLine) -> str:
+    """The key of the config by which it was heard."""
+    return rejected.text("why").split(":", 1)[0]
+
+
+def unheard(context: Context) -> Iterator[str]:
+    """Remarks, each without a full stop."""
+    seen: set[str] = set()
+    button = context.kind == "gate"
+    for one in context.in_this_run(context.at_ms):
+        if one.text(context.kind) != context.name:
+            continue
+        if one.is_(SIGNAL_UNHEARD, SIGNAL_HEARD) and (topic := one.text("topic")) not in seen:
+            seen.add(topic)
+            if one.is_(SIGNAL_UNHEARD):
+                yield f"never heard: {topic}, its {one.text('key')}: the topic is another, or the device is away"
+        elif button and one.text("rule") == Rule.BUTTON:
+            button = False  # it has been understood since
+        elif button and one.is_(Happened.READING_REJECTED) and one.text("why").startswith("button:"):
+            button = False
+            yield could_not_be_used(one)
+
+
+def gate_not_understood(context: Context, fault: TimedLine, found: Verdict) -> bool:
+    """Whether the gate did speak, and what it said could not be used: then the config or its device wants mending."""
+    name = fault.text("gate")
+    said = fault.text("says")
+    if said:
+        found.sentence += f"; its last word was {said!r}, which is neither the open nor the shut of [gate.{name}] state"
+    else:
+        last = last_rejected(context, "gate", name, fault.ms)
+        if last is None:
+            return False
+        found.sentence += f"; {could_not_be_used(last)}"
+        found.findings.append(last.line)
+    found.case = "gate_not_understood"
+    found.next_step = f"Look at what the gate publishes, and at [gate.{name}] state: topic, pointer, open, shut."
+    return True
