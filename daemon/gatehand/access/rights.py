@@ -8,9 +8,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from gatehand.config import Config
-from gatehand.config.signals import Heard
 from gatehand.homie.ids import root
-from gatehand.shell.told import questions
 
 
 class Right(StrEnum):
@@ -37,7 +35,7 @@ def users(config: Config) -> tuple[User, ...]:
     # The convention's tree: the daemon's own device, and what a controller may set.
     device = [f"{root(config)}/#"] if config.homie.enabled else []
     settable = [f"{root(config)}/+/+/set"] if config.homie.enabled else []
-    asked = [one.message.topic for one in questions(config)]
+    asked = [one.poll.topic for one in config.signals() if one.poll is not None]
     told = [topic for one in devices for right, topic in one.rights if right is Right.READ and topic not in asked]
     said = [topic for one in devices for right, topic in one.rights if right is Right.WRITE]
     # It reads command topics too: a retained message found on one is an alarm.
@@ -59,26 +57,14 @@ def users(config: Config) -> tuple[User, ...]:
 
 
 def _devices(config: Config) -> Iterable[User]:
-    for name, collector in config.collector.items():
-        heard = (collector.state, collector.current, collector.bin_full, collector.reset, collector.online)
-        yield _device("collector", name, [collector.command.topic], heard)
-    for name, gate in config.gate.items():
-        told = [gate.command.topic] if gate.command else []
-        yield _device("gate", name, told, (gate.state, gate.button, gate.online))
-    for name, tool in config.tool.items():
-        yield _device("tool", name, [], (tool.current, tool.online))
-    for name, stop in config.stop.items():
-        yield _device("stop", name, [], (stop,))
-
-
-def _device(kind: str, name: str, told: list[str], signals: Iterable[Heard | None]) -> User:
-    given = [one for one in signals if one is not None]
-    asked = [one.poll.topic for one in given if one.poll is not None]
-    return User(
-        f"{kind}-{name}",
-        f"the device of [{kind}.{name}]: its own topics only",
-        _rights((Right.READ, [*told, *asked]), (Right.WRITE, [one.topic for one in given])),
-    )
+    for kind in ("collector", "gate", "tool", "stop"):
+        for name in getattr(config, kind):
+            own = [one for one in config.signals() if (one.kind, one.name) == (kind, name)]
+            told = [one.topic for one in own if one.heard is None]
+            asked = [one.poll.topic for one in own if one.poll is not None]
+            said = [one.topic for one in own if one.heard is not None]
+            what = f"the device of [{kind}.{name}]: its own topics only"
+            yield User(f"{kind}-{name}", what, _rights((Right.READ, [*told, *asked]), (Right.WRITE, said)))
 
 
 def _rights(*groups: tuple[Right, Iterable[str]]) -> tuple[tuple[Right, str], ...]:

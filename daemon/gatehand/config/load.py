@@ -13,7 +13,7 @@ from msgspec import Struct, field
 from gatehand.config import syntax
 from gatehand.config.build import build
 from gatehand.config.checks import check_all
-from gatehand.config.draft import read
+from gatehand.config.partial import read
 from gatehand.config.positions import Positions, TooDeepError, scan
 from gatehand.config.problems import Fault, Level, Problem, dotted
 from gatehand.config.read import UnreadableError, read_bytes
@@ -85,13 +85,13 @@ def load_text(text: str, path: Path, *, files: bool = True) -> Loaded:
         return Loaded(None, None, (problem,), text, path)
     except (ValueError, RecursionError) as error:
         return Loaded(None, None, (syntax.problem(error, text, path),), text, path)
-    draft = read(raw)
-    faults = [*draft.faults, *check_all(draft, path.parent if files else None)]
+    partial = read(raw)
+    faults = [*partial.faults, *check_all(partial, path.parent if files else None)]
     problems = _placed(faults, positions, path)
-    names = {kind: tuple(draft.declared(kind)) for kind in _NAMED}
+    names = {kind: tuple(partial.declared(kind)) for kind in _NAMED}
     if any(each.level is Level.ERROR for each in problems):
         return Loaded(None, None, problems, text, path, names)
-    return Loaded(draft.config, build(draft.config), problems, text, path, names)
+    return Loaded(partial.config, build(partial.config), problems, text, path, names)
 
 
 def _placed(faults: Iterable[Fault], positions: Positions, path: Path) -> tuple[Problem, ...]:

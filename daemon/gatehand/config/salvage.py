@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Final
 
 from gatehand.config import syntax
-from gatehand.config.draft import read
+from gatehand.config.partial import read
 from gatehand.config.positions import TooDeepError, scan
 from gatehand.config.tree import Config
 

@@ -1,7 +1,11 @@
-"""Signals: where a device is told something or says something, by topic and payload. No device kinds in here."""
+"""Signals: where a device is told something or says something, by topic and payload.
 
-from typing import Final, Self
+The tables that describe one, and `Signal`, one of them with its owner: `Config.signals()` names each of a shop's.
+"""
 
+from typing import Final, Literal, Self, TypeAlias
+
+from msgspec import Struct
 from pydantic import Field, model_validator
 
 from gatehand.config.base import Table
@@ -9,39 +13,38 @@ from gatehand.config.topics import Payload, Pointer, Topic
 from gatehand.config.values import Scale, SomeSeconds, fail
 from gatehand.text import shown
 
+_WORDS: Final = ("on", "off", "open", "shut", "active", "clear", "pressed", "released")
+
 MAX_AGE: Final = 5.0
 """Seconds; the oldest that a reading may be where `max_age` is not given."""
 
 
-def _differ(first: tuple[str, str], second: tuple[str, str]) -> None:
-    if first[1] == second[1]:
-        raise fail(f"{first[0]} and {second[0]} are both {shown(first[1])}; wanted two different payloads")
+class _Words(Table):
+    """A table with payload words of its own, which must differ: keys that hold a `Payload`."""
+
+    @model_validator(mode="after")
+    def _told_apart(self) -> Self:
+        said = [(key, getattr(self, key)) for key in _WORDS if hasattr(self, key)]
+        if len(said) > 1 and said[0][1] == said[1][1]:
+            (first, word), (second, _) = said
+            raise fail(f"{first} and {second} are both {shown(word)}; wanted two different payloads")
+        return self
 
 
-class SwitchCommand(Table):
+class SwitchCommand(_Words):
     """Where a switch is told on and off."""
 
     topic: Topic = Field(description="Topic to publish to; never retained.")
     on: Payload = Field(description="Payload for on.")
     off: Payload = Field(description="Payload for off.")
 
-    @model_validator(mode="after")
-    def _told_apart(self) -> Self:
-        _differ(("on", self.on), ("off", self.off))
-        return self
 
-
-class GateCommand(Table):
+class GateCommand(_Words):
     """Where a gate is told to move."""
 
     topic: Topic = Field(description="Topic to publish to; never retained.")
     open: Payload = Field(description="Payload that opens the gate.")
     shut: Payload = Field(description="Payload that shuts the gate.")
-
-    @model_validator(mode="after")
-    def _told_apart(self) -> Self:
-        _differ(("open", self.open), ("shut", self.shut))
-        return self
 
 
 class Poll(Table):
@@ -51,7 +54,7 @@ class Poll(Table):
     payload: Payload = Field(description="Payload that asks.")
 
 
-class Heard(Table):
+class Heard(_Words):
     """A topic that is listened to, and where in a JSON payload the value stands."""
 
     topic: Topic = Field(description="Topic to listen to.")
@@ -67,11 +70,6 @@ class SwitchState(Heard):
     on: Payload = Field(description="Value that means on.")
     off: Payload = Field(description="Value that means off.")
 
-    @model_validator(mode="after")
-    def _told_apart(self) -> Self:
-        _differ(("on", self.on), ("off", self.off))
-        return self
-
 
 class GateState(Heard):
     """A gate reports its position; any other value counts as in between."""
@@ -79,22 +77,12 @@ class GateState(Heard):
     open: Payload = Field(description="Value that means open.")
     shut: Payload = Field(description="Value that means shut.")
 
-    @model_validator(mode="after")
-    def _told_apart(self) -> Self:
-        _differ(("open", self.open), ("shut", self.shut))
-        return self
-
 
 class Contact(Heard):
     """A contact is active or clear: an emergency stop, a full bin, a device's own will."""
 
     active: Payload = Field(description="Value that means active.")
     clear: Payload = Field(description="Value that means clear.")
-
-    @model_validator(mode="after")
-    def _told_apart(self) -> Self:
-        _differ(("active", self.active), ("clear", self.clear))
-        return self
 
 
 class Button(Heard):
@@ -108,11 +96,6 @@ class ResetButton(Heard):
 
     pressed: Payload = Field(description="Value that means pressed.")
     released: Payload = Field(description="Value that means released.")
-
-    @model_validator(mode="after")
-    def _told_apart(self) -> Self:
-        _differ(("pressed", self.pressed), ("released", self.released))
-        return self
 
 
 class Current(Heard):
@@ -132,3 +115,37 @@ class Current(Heard):
     def oldest(self) -> float:
         """Seconds; how old a reading may be at most, where `at` tells its age."""
         return MAX_AGE if self.max_age is None else self.max_age
+
+
+Kind: TypeAlias = Literal["stop", "gate", "collector", "tool"]
+
+
+class Signal(Struct, frozen=True):
+    """One thing that a device of the shop says, or is told, as its table in the config has it."""
+
+    kind: Kind
+    name: str
+    """Of the device."""
+    key: str
+    """In the device's table; "contact" for a stop, whose table is the signal itself."""
+    table: Heard | SwitchCommand | GateCommand
+
+    @property
+    def path(self) -> tuple[str, ...]:
+        """Its own table's key path."""
+        return (self.kind, self.name) if self.kind == "stop" else (self.kind, self.name, self.key)
+
+    @property
+    def topic(self) -> str:
+        """Where it is said."""
+        return self.table.topic
+
+    @property
+    def heard(self) -> Heard | None:
+        """How it is said by the device; None for a command, which the device hears."""
+        return self.table if isinstance(self.table, Heard) else None
+
+    @property
+    def poll(self) -> Poll | None:
+        """How the device is asked for it."""
+        return None if self.heard is None else self.heard.poll

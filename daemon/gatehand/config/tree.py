@@ -4,6 +4,8 @@ What is left out in the file and follows from the rest (a gate's collector where
 here, so that no caller works it out a second time. They expect a config that `load` found no error in.
 """
 
+from collections.abc import Iterator
+
 from pydantic import Field
 
 from gatehand.config.air import Airflow, Duct, Fan
@@ -14,6 +16,7 @@ from gatehand.config.collector import Collector
 from gatehand.config.gate import Gate
 from gatehand.config.homie import Homie
 from gatehand.config.log import Log
+from gatehand.config.signals import GateCommand, Heard, Kind, Signal, SwitchCommand
 from gatehand.config.stop import Stop
 from gatehand.config.tool import Tool
 from gatehand.config.upkeep import Upkeep
@@ -35,6 +38,22 @@ class Config(Table):
     airflow: Airflow = Field(default_factory=Airflow, description="Units and air wanted; read by airflow and check.")
     fan: dict[Name, Fan] = Field(default_factory=dict, description="Fan curves, named after their collectors.")
     duct: dict[Name, Duct] = Field(default_factory=dict, description="Ducts by name: a tree for each collector.")
+
+    def signals(self) -> Iterator[Signal]:
+        """Everything that a device says or is told: the one list of it. Stops first, as they act first."""
+        for name, stop in self.stop.items():
+            yield Signal("stop", name, "contact", stop)
+        kinds: tuple[tuple[Kind, dict[str, Gate] | dict[str, Collector] | dict[str, Tool]], ...] = (
+            ("gate", self.gate),
+            ("collector", self.collector),
+            ("tool", self.tool),
+        )
+        for kind, tables in kinds:
+            for name, device in tables.items():
+                for key in type(device).model_fields:
+                    table = getattr(device, key)
+                    if isinstance(table, Heard | SwitchCommand | GateCommand):
+                        yield Signal(kind, name, key, table)
 
     def gate_collector(self, gate: str) -> str:
         """The collector of a gate: the one it names, else the only one."""

@@ -4,11 +4,11 @@ Reads topics and payloads as the daemon does, by the same routes. Judges nothing
 """
 
 import json
-from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
 
 from gatehand.config import Config
+from gatehand.config.signals import Signal
 from gatehand.exercise.bench import Message
 from gatehand.shell.routes import Routes
 from gatehand_rules import events as ev
@@ -17,8 +17,6 @@ if TYPE_CHECKING:
     from gatehand_rules.words import Position
 
 READINGS_KEPT: Final = 2_000
-KEYS: Final = ("state", "current", "bin_full", "button", "online", "contact")
-"""What devices say, by the config's keys."""
 
 
 @dataclass(slots=True)
@@ -45,21 +43,12 @@ class FanHeard:
     amps: float | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class Signal:
-    """One thing that a device should say. `key`: one of `KEYS`."""
-
-    kind: str
-    name: str
-    key: str
-    topic: str
-
-
 class Ears:
     """What was heard of one config's shop."""
 
     def __init__(self, config: Config) -> None:
         self._config = config
+        self._signals = tuple(one for one in config.signals() if one.heard is not None)
         self._routes = Routes(config)
         self._base = config.broker.base
         self.gates: dict[str, Position] = {}
@@ -80,7 +69,7 @@ class Ears:
     @property
     def topics(self) -> tuple[str, ...]:
         """What to listen to."""
-        devices = {signal.topic: None for signal in signals(self._config)}
+        devices = {signal.topic: None for signal in self._signals}
         own = (f"{self._base}/online", f"{self._base}/collector/+", f"{self._base}/gate/+")
         return (*devices, *own)
 
@@ -97,7 +86,7 @@ class Ears:
 
     def unheard(self) -> list[Signal]:
         """Who never said anything that could be read, in the config's order."""
-        return [one for one in signals(self._config) if (one.kind, one.name, one.key) not in self._spoken]
+        return [one for one in self._signals if (one.kind, one.name, one.key) not in self._spoken]
 
     def _hear_daemon(self, message: Message) -> bool:
         parts = message.topic.removeprefix(f"{self._base}/").split("/")
@@ -130,6 +119,8 @@ class Ears:
                 self._spoke("collector", name, "current")
             case ev.BinReport(collector=name):
                 self._spoke("collector", name, "bin_full")
+            case ev.ResetButton(collector=name):
+                self._spoke("collector", name, "reset")
             case ev.StopReport(stop=name, active=active):
                 self.stops[name] = active
                 self._spoke("stop", name, "contact")
@@ -139,7 +130,7 @@ class Ears:
                 self._spoke(kind, name, "online")
             case ev.MessageRejected(kind=kind, name=name, why=why):
                 head, _, rest = why.partition(": ")
-                self.unreadable[kind, name] = rest if head in KEYS else why
+                self.unreadable[kind, name] = rest if head in {one.key for one in self._signals} else why
             case _:
                 pass
 
@@ -152,24 +143,6 @@ class Ears:
     def _spoke(self, kind: str, name: str, key: str) -> None:
         self._spoken.add((kind, name, key))
         self.unreadable.pop((kind, name), None)
-
-
-def signals(config: Config) -> Iterator[Signal]:
-    """Everything that the config listens to."""
-    for name, fan in config.collector.items():
-        for key in ("state", "current", "bin_full", "online"):
-            if (heard := getattr(fan, key)) is not None:
-                yield Signal("collector", name, key, heard.topic)
-    for name, gate in config.gate.items():
-        for key in ("state", "button", "online"):
-            if (heard := getattr(gate, key)) is not None:
-                yield Signal("gate", name, key, heard.topic)
-    for name, tool in config.tool.items():
-        yield Signal("tool", name, "current", tool.current.topic)
-        if tool.online is not None:
-            yield Signal("tool", name, "online", tool.online.topic)
-    for name, stop in config.stop.items():
-        yield Signal("stop", name, "contact", stop.topic)
 
 
 def _state_in(payload: bytes) -> str:

@@ -5,10 +5,10 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from gatehand.config import Config
+from gatehand.config.signals import Signal
 from gatehand.exercise import gates, tools
 from gatehand.exercise.attendant import Attendant
 from gatehand.exercise.bench import Bench, BrokenOffError, HaltedError, RefusedError
-from gatehand.exercise.ears import Signal
 from gatehand.exercise.results import GateResult, Remark, Result, ToolResult, Weight
 from gatehand.journal.sentences.fill import spoken
 from gatehand.text import named
@@ -135,7 +135,7 @@ def _of_unheard(attendant: Attendant, one: Signal) -> Remark:
         return Remark(Weight.FAILED, f"{one.topic} ({whose}, {one.key}) says what cannot be read: {why}.")
     text = f"{one.topic} ({whose}, {one.key}) never spoke"
     match one.key:
-        case "button":
+        case "button" | "reset":
             return Remark(Weight.LOOK, f"{text}: nobody pressed it?")
         case "current" if one.kind == "tool" and attendant.config.tool[one.name].silent_after == 0:
             return Remark(Weight.LOOK, f"{text}: it speaks on change only; start the tool once.")

@@ -5,15 +5,15 @@ own time. Nothing is decided here about the shop, nothing is published, no clock
 """
 
 import json
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Mapping
 from functools import partial
-from typing import Final, Literal, TypeAlias, TypeVar
+from typing import Final, TypeAlias, TypeVar
 
 from msgspec import Struct
 from msgspec.structs import replace
 
 from gatehand.config import Config
-from gatehand.config.signals import Contact, Current, Heard
+from gatehand.config.signals import Button, Contact, Current, GateState, Heard, Kind, ResetButton, Signal, SwitchState
 from gatehand.mqtt.payload import Payload, Reader, Rejected, UnknownWord, excerpt
 from gatehand.mqtt.transport import Subscription
 from gatehand.shell.freshness import Freshness
@@ -28,7 +28,6 @@ _TELLING_WORD: Final = 2
 """The live word of a button with which it is told that none of them was the one for pressed."""
 
 T = TypeVar("T")
-Kind: TypeAlias = Literal["tool", "gate", "collector", "stop"]
 Read: TypeAlias = Callable[[bytes | Payload, bool], ev.Event | Rejected | None]
 """One reader of a topic: payload and retained flag to an event; None: it says nothing to us."""
 
@@ -95,8 +94,13 @@ class Routes:
     def __init__(self, config: Config) -> None:
         self.base = config.broker.base
         self._handlers: dict[str, tuple[Handler, ...]] = {}
-        for topic, handler in _handlers(config):
-            self._handlers[topic] = (*self._handlers.get(topic, ()), handler)
+        self._commands: dict[str, tuple[Kind, str]] = {}
+        for signal in config.signals():
+            if signal.heard is None:
+                self._commands[signal.topic] = (signal.kind, signal.name)
+            else:
+                handler = _handler(signal, signal.heard)
+                self._handlers[signal.topic] = (*self._handlers.get(signal.topic, ()), handler)
         self.fresh = {
             (one.kind, one.name, one.key, topic, one.at): one.fresh
             for topic, handlers in self._handlers.items()
@@ -104,7 +108,6 @@ class Routes:
             if one.fresh is not None
         }
         """By whose it is, which signal, its topic, and where its own time stands."""
-        self._commands = dict(_command_topics(config))
         # A stop contact that stands active must not be overlooked because its words were mended meanwhile.
         self._stop_words: dict[str, str] = {}
         for one in config.stop.values():
@@ -206,23 +209,36 @@ class Routes:
         return Subscription(topic, 0 if readings else 1, readings and not apart, apart, self._stop_words.get(topic, ""))
 
 
-def _handlers(config: Config) -> Iterator[tuple[str, Handler]]:
-    """Every topic of the shop and what it says."""
-    for name, stop in config.stop.items():
-        yield stop.topic, Handler("stop", name, "contact", _stop(name, stop))
-    yield from _of_gates(config)
-    yield from _of_collectors(config)
-    for name, tool in config.tool.items():
-        read = _tool_current(name, tool.current)
-        yield tool.current.topic, _current("tool", name, tool.current, read)
-        if tool.online is not None:
-            yield tool.online.topic, _online("tool", name, tool.online)
+def _handler(signal: Signal, heard: Heard) -> Handler:
+    """How what the device says there is read."""
+    kind, name, key = signal.kind, signal.name, signal.key
+    if isinstance(heard, Current):
+        plain = heard.at is None and heard.poll is None
+        fresh = None if plain else Freshness(heard.at, heard.oldest)
+        return Handler(kind, name, key, _current(kind, name, heard), is_reading=True, fresh=fresh, at=heard.at)
+    return Handler(kind, name, key, _reads(kind, name, key, heard))
 
 
-def _current(kind: Kind, name: str, current: Current, read: Read) -> Handler:
-    plain = current.at is None and current.poll is None
-    fresh = None if plain else Freshness(current.at, current.oldest)
-    return Handler(kind, name, "current", read, is_reading=True, fresh=fresh, at=current.at)
+def _reads(kind: Kind, name: str, key: str, heard: Heard) -> Read:
+    match heard:
+        case GateState():
+            return _gate_state(name, heard, {heard.open: Position.OPEN, heard.shut: Position.SHUT})
+        case SwitchState():
+            words = {heard.on: True, heard.off: False}
+            return _words(_reader(heard), words, partial(ev.CollectorReport, name))
+        case Button():
+            return _button(name, _reader(heard), {heard.pressed: True})
+        case ResetButton():
+            words = {heard.pressed: True, heard.released: False}
+            return _words(_reader(heard), words, partial(ev.ResetButton, name))
+        case Contact():
+            words = {heard.active: True, heard.clear: False}
+            if kind == "stop":
+                return _words(_reader(heard), words, partial(ev.StopReport, name), partial(_unclear, name))
+            make = partial(ev.BinReport, name) if key == "bin_full" else partial(ev.DeviceOnline, kind, name)
+            return _words(_reader(heard), words, make)
+        case _:
+            raise TypeError(f"{kind}.{name}.{key}: nothing reads a {type(heard).__name__}")
 
 
 def _judged(
@@ -235,49 +251,6 @@ def _judged(
     if isinstance(judged, Rejected):
         return judged
     return replace(found, young=True) if judged.young and isinstance(found, ev.Reading) else found
-
-
-def _of_gates(config: Config) -> Iterator[tuple[str, Handler]]:
-    for name, gate in config.gate.items():
-        if gate.state is not None:
-            words = {gate.state.open: Position.OPEN, gate.state.shut: Position.SHUT}
-            yield gate.state.topic, Handler("gate", name, "state", _gate_state(name, gate.state, words))
-        if gate.button is not None:
-            reader, pressed = _reader(gate.button), {gate.button.pressed: True}
-            yield gate.button.topic, Handler("gate", name, "button", _button(name, reader, pressed))
-        if gate.online is not None:
-            yield gate.online.topic, _online("gate", name, gate.online)
-
-
-def _of_collectors(config: Config) -> Iterator[tuple[str, Handler]]:
-    for name, fan in config.collector.items():
-        if fan.state is not None:
-            words = {fan.state.on: True, fan.state.off: False}
-            read = _words(_reader(fan.state), words, partial(ev.CollectorReport, name))
-            yield fan.state.topic, Handler("collector", name, "state", read)
-        if fan.current is not None:
-            read = _collector_current(name, fan.current)
-            yield fan.current.topic, _current("collector", name, fan.current, read)
-        if fan.bin_full is not None:
-            full = _contact("collector", name, "bin_full", fan.bin_full, partial(ev.BinReport, name))
-            yield fan.bin_full.topic, full
-        if fan.online is not None:
-            yield fan.online.topic, _online("collector", name, fan.online)
-        if fan.reset is not None:
-            pressed = _words(
-                _reader(fan.reset),
-                {fan.reset.pressed: True, fan.reset.released: False},
-                partial(ev.ResetButton, name),
-            )
-            yield fan.reset.topic, Handler("collector", name, "reset", pressed)
-
-
-def _command_topics(config: Config) -> Iterator[tuple[str, tuple[Kind, str]]]:
-    for name, fan in config.collector.items():
-        yield fan.command.topic, ("collector", name)
-    for name, gate in config.gate.items():
-        if gate.command is not None:
-            yield gate.command.topic, ("gate", name)
 
 
 def _reader(heard: Heard) -> Reader:
@@ -306,38 +279,17 @@ def _words(
     return read
 
 
-def _contact(kind: Kind, name: str, key: str, contact: Contact, make: Callable[[bool, bool], ev.Event]) -> Handler:
-    return Handler(kind, name, key, _words(_reader(contact), {contact.active: True, contact.clear: False}, make))
+def _unclear(stop: str, says: str, _retained: bool) -> ev.Event:
+    return ev.StopUnclear(stop, says)
 
 
-def _stop(name: str, contact: Contact) -> Read:
-    def unclear(says: str, _retained: bool) -> ev.Event:
-        return ev.StopUnclear(name, says)
-
-    words = {contact.active: True, contact.clear: False}
-    return _words(_reader(contact), words, partial(ev.StopReport, name), unclear)
-
-
-def _online(kind: Literal["tool", "gate", "collector"], name: str, contact: Contact) -> Handler:
-    return _contact(kind, name, "online", contact, partial(ev.DeviceOnline, kind, name))
-
-
-def _tool_current(name: str, current: Current) -> Read:
+def _current(kind: Kind, name: str, current: Current) -> Read:
     read_number = Reader(current.pointer, current.scale).read_number
+    make = ev.Reading if kind == "tool" else ev.CollectorCurrent
 
     def read(payload: bytes | Payload, retained: bool) -> ev.Event | Rejected:
         amps = read_number(payload, LARGEST_AMPS)
-        return ev.Reading(name, _whole(amps), retained) if type(amps) is float else _rejected(amps)
-
-    return read
-
-
-def _collector_current(name: str, current: Current) -> Read:
-    read_number = Reader(current.pointer, current.scale).read_number
-
-    def read(payload: bytes | Payload, retained: bool) -> ev.Event | Rejected:
-        amps = read_number(payload, LARGEST_AMPS)
-        return ev.CollectorCurrent(name, _whole(amps), retained) if type(amps) is float else _rejected(amps)
+        return make(name, _whole(amps), retained) if type(amps) is float else _rejected(amps)
 
     return read
 

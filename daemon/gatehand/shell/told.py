@@ -1,12 +1,10 @@
 """From a command of the rules to the message that carries it. Topics and payloads from the config, nothing else."""
 
 from collections.abc import Iterator
-from typing import Literal
 
 from msgspec import Struct
 
-from gatehand.config import Config
-from gatehand.config.signals import Heard
+from gatehand.config import Config, signals
 from gatehand.mqtt.transport import Kind, Outgoing
 from gatehand_rules.commands import (
     ClearAlarm,
@@ -23,7 +21,7 @@ from gatehand_rules.commands import (
 class Question(Struct, frozen=True):
     """A signal whose device can be asked. `key` is the signal's in its table: "state", "current", "contact"."""
 
-    kind: Literal["tool", "gate", "collector", "stop"]
+    kind: signals.Kind
     name: str
     key: str
     message: Outgoing
@@ -68,29 +66,12 @@ class Told:
 
 
 def questions(config: Config) -> Iterator[Question]:
-    """Whatever can be asked, in the config's order."""
-    for stop, contact in config.stop.items():
-        yield from _question("stop", stop, "contact", contact)
-    for name, gate in config.gate.items():
-        yield from _question("gate", name, "state", gate.state)
-        yield from _question("gate", name, "button", gate.button)
-        yield from _question("gate", name, "online", gate.online)
-    for name, fan in config.collector.items():
-        yield from _question("collector", name, "state", fan.state)
-        yield from _question("collector", name, "current", fan.current)
-        yield from _question("collector", name, "bin_full", fan.bin_full)
-        yield from _question("collector", name, "online", fan.online)
-    for name, tool in config.tool.items():
-        yield from _question("tool", name, "current", tool.current)
-        yield from _question("tool", name, "online", tool.online)
-
-
-def _question(
-    kind: Literal["tool", "gate", "collector", "stop"], name: str, key: str, signal: Heard | None
-) -> Iterator[Question]:
-    if signal is not None and signal.poll is not None:
-        # An event: quality of service 0 and never retained, so that no device is asked late.
-        yield Question(kind, name, key, Outgoing(signal.poll.topic, signal.poll.payload.encode(), Kind.EVENT))
+    """Whatever can be asked, in the order of `Config.signals`."""
+    for signal in config.signals():
+        if (poll := signal.poll) is not None:
+            # An event: quality of service 0 and never retained, so that no device is asked late.
+            message = Outgoing(poll.topic, poll.payload.encode(), Kind.EVENT)
+            yield Question(signal.kind, signal.name, signal.key, message)
 
 
 def word(command: Command) -> str:

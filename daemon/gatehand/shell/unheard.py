@@ -4,15 +4,12 @@ The rules know names, not topics, so this is the shell's: an alarm for whatever 
 the log and in the status for what speaks only when somebody presses it. Nothing here changes what the rules do.
 """
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from typing import Final, Protocol
 
-from msgspec import Struct
 from msgspec.structs import replace
 
-from gatehand.config import Config
-from gatehand.config.base import Table
-from gatehand.config.signals import Heard
+from gatehand.config.signals import Signal
 from gatehand.journal.clock import Clock
 from gatehand.journal.line import SIGNAL_HEARD, SIGNAL_UNHEARD
 from gatehand.shell import shell_alarms
@@ -32,19 +29,6 @@ PATIENCE: Final = 60.0
 _LONGEST_BEAT: Final = 2.0
 """Seconds: a beat that comes later than this was held up, and so may have been what it waits for."""
 _SENSORS: Final = ("current", "power", "running")
-
-
-class Signal(Struct, frozen=True):
-    """One thing that a device of the shop says. `key` is its key in the device's table."""
-
-    kind: str
-    name: str
-    key: str
-    topic: str
-    only_shown: bool = False
-    """It speaks when something changes, so that its silence means nothing yet."""
-    after_command: bool = False
-    """It need not speak before its device was told to do something."""
 
 
 class Desk(Protocol):
@@ -89,9 +73,9 @@ class Unheard:
     def swap(self, plan: Plan) -> None:
         """Another config: what stays goes on being waited for since it was."""
         self._plan = plan
-        self._signals = tuple(signals(plan.config))
+        self._signals = tuple(one for one in plan.config.signals() if one.heard is not None)
         unheard = [one for one in self._signals if not self._notebook.was_heard(one.topic)]
-        waits = [one for one in unheard if not one.after_command or one in self._since]
+        waits = [one for one in unheard if not _waits_for_command(one) or one in self._since]
         self._since = {one: self._since.get(one, self._up) for one in waits}
         self._told &= self._since.keys()
 
@@ -109,7 +93,7 @@ class Unheard:
             case _:
                 return
         for one in self._signals:
-            if (one.kind, one.name) == subject and one.after_command and not self._notebook.was_heard(one.topic):
+            if (one.kind, one.name) == subject and _waits_for_command(one) and not self._notebook.was_heard(one.topic):
                 self._since.setdefault(one, self._up)
 
     def beat(self, now: float) -> tuple[tuple[str, str], ...]:
@@ -169,7 +153,7 @@ class Unheard:
                 alarm = shell_alarms.not_understood(one.kind, one.name, one.key, one.topic, found.bad, wall=wall)
                 wanted.setdefault(alarm.id, alarm)
         for one in due:
-            if not one.only_shown:
+            if not self._speaks_on_change(one):
                 alarm = shell_alarms.unheard(one.kind, one.name, one.topic, wall)
                 wanted.setdefault(alarm.id, alarm)
         for tool in [name for kind, name in {(one.kind, one.name) for one in self._signals} if kind == "tool"]:
@@ -190,6 +174,12 @@ class Unheard:
             said = {"topic": one.topic, "said": found.bad.shown, "why": found.bad.why}
             self._shown.setdefault((one.kind, one.name), {}).setdefault("not_understood", []).append(said)
 
+    def _speaks_on_change(self, one: Signal) -> bool:
+        """It speaks when something changes, so that its silence means nothing yet."""
+        if one.kind == "tool" and one.key in _SENSORS:
+            return self._plan.config.tool[one.name].silent_after == 0
+        return one.kind != "stop" and not _waits_for_command(one)
+
     def _note(self, event: str, one: Signal) -> None:
         self._desk.note(event, {one.kind: one.name, "key": one.key, "topic": one.topic})
 
@@ -206,32 +196,11 @@ class Unheard:
             self._desk.raise_alarm(replace(silent, because=because, next=then, facts=(*kept, *facts.items())))
 
 
-def signals(config: Config) -> Iterator[Signal]:
-    """Whatever the shop's devices say, in the config's order."""
-    for name, stop in config.stop.items():
-        yield Signal("stop", name, "contact", stop.topic)
-    for name, gate in config.gate.items():
-        yield from _of("gate", name, gate, only_shown=("button", "online"), after_command=("state",))
-    for name, fan in config.collector.items():
-        # Its sensor may speak only on change as well, and of what it may be silent is not said: a start changes it.
-        yield from _of(
-            "collector", name, fan, only_shown=("bin_full", "reset", "online"), after_command=("state", *_SENSORS)
-        )
-    for name, tool in config.tool.items():
-        shown = ("online", *_SENSORS) if tool.silent_after == 0 else ("online",)
-        yield from _of("tool", name, tool, only_shown=shown, others=_SENSORS)
+def _waits_for_command(one: Signal) -> bool:
+    """It need not speak before its device was told to do something.
 
-
-def _of(
-    kind: str,
-    name: str,
-    table: Table,
-    *,
-    only_shown: tuple[str, ...] = (),
-    after_command: tuple[str, ...] = (),
-    others: tuple[str, ...] = (),
-) -> Iterator[Signal]:
-    for key in dict.fromkeys((*after_command, *others, *only_shown)):
-        heard = getattr(table, key, None)
-        if isinstance(heard, Heard):
-            yield Signal(kind, name, key, heard.topic, key in only_shown, key in after_command)
+    A collector's sensor may speak only on change as well, and of what it may be silent is not said: a start changes it.
+    """
+    return (one.kind in {"gate", "collector"} and one.key == "state") or (
+        one.kind == "collector" and one.key in _SENSORS
+    )

@@ -1,4 +1,4 @@
-"""What only shows across tables. One file for each kind; each exports `check(draft) -> Iterator[Fault]`.
+"""What only shows across tables. One file for each kind; each exports `check(partial) -> Iterator[Fault]`.
 
 No file of the user's is opened here but in `files.py`.
 """
@@ -7,20 +7,20 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from gatehand.config.checks import broker, circuits, collectors, ducts, files, gates, names, signals, tools, topics
-from gatehand.config.draft import Draft
+from gatehand.config.partial import Partial
 from gatehand.config.problems import Fault
 
 
-def check_all(draft: Draft, folder: Path | None) -> Iterator[Fault]:
+def check_all(partial: Partial, folder: Path | None) -> Iterator[Fault]:
     """Every fault between the tables, and, given a `folder`, in the files that the config names relative to it."""
-    yield from broker.check(draft)
-    yield from names.check(draft)
-    yield from collectors.check(draft)
-    yield from gates.check(draft)
-    yield from tools.check(draft)
-    yield from topics.check(draft)
-    yield from signals.check(draft)
-    yield from circuits.check(draft)
-    yield from ducts.check(draft)
+    yield from broker.check(partial)
+    yield from names.check(partial)
+    yield from collectors.check(partial)
+    yield from gates.check(partial)
+    yield from tools.check(partial)
+    yield from topics.check(partial)
+    yield from signals.check(partial)
+    yield from circuits.check(partial)
+    yield from ducts.check(partial)
     if folder is not None:
-        yield from files.check(draft, folder)
+        yield from files.check(partial, folder)

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 
-from gatehand.config.draft import Draft
+from gatehand.config.partial import Partial
 from gatehand.config.problems import Fault
 from gatehand.text import shown
 
@@ -10,14 +10,14 @@ _PEOPLE = {"viewer": "whoever may only look", "hands": "a screen with buttons"}
 _DEVICES = ("collector", "gate", "tool", "stop")
 
 
-def check(draft: Draft) -> Iterator[Fault]:
+def check(partial: Partial) -> Iterator[Fault]:
     """A fault when the login is one that the access list gives to a person, a screen or a device."""
-    username = draft.config.broker.username
-    if username is None or draft.is_spoilt("broker", "username"):
+    username = partial.config.broker.username
+    if username is None or partial.is_spoilt("broker", "username"):
         return
     whose = _PEOPLE.get(username)
     kind, _, name = username.partition("-")
-    if kind in _DEVICES and name in draft.declared(kind):
+    if kind in _DEVICES and name in partial.declared(kind):
         whose = f"the device of [{kind}.{name}]"
     if whose is not None:
         text = (

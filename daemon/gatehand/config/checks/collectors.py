@@ -3,8 +3,8 @@
 from collections.abc import Iterator
 
 from gatehand.config.collector import Collector
-from gatehand.config.draft import Draft
 from gatehand.config.gate import Gate
+from gatehand.config.partial import Partial
 from gatehand.config.problems import Fault, Level
 from gatehand.text import named
 from gatehand.times import written
@@ -15,32 +15,32 @@ SHORT_COAST_DOWN = 2.0
 """A wheel needs seconds to stand: its speed falls as 1 / (1 + t/tau), tau 5 to 7 s for a small fan (calculated)."""
 
 
-def check(draft: Draft) -> Iterator[Fault]:
+def check(partial: Partial) -> Iterator[Fault]:
     """Every fault of the collectors."""
-    if not draft.declared("collector"):
-        if not draft.is_spoilt("collector"):
+    if not partial.declared("collector"):
+        if not partial.is_spoilt("collector"):
             yield Fault(("collector",), "there is no collector: add a table [collector.main] with its command")
         return
-    for name, collector in draft.config.collector.items():
+    for name, collector in partial.config.collector.items():
         yield from _numbers(name, collector)
-    if draft.is_spoilt("tool") or draft.is_spoilt("gate"):
+    if partial.is_spoilt("tool") or partial.is_spoilt("gate"):
         return
-    if not draft.config.tool and not draft.config.gate:
+    if not partial.config.tool and not partial.config.gate:
         text = "there is neither a tool nor a gate, so nothing could ever start a collector: add [tool.NAME]"
         yield Fault(("collector",), text)
-    elif _all_told(draft):
-        for name, collector in draft.config.collector.items():
-            yield from _gates(draft, name, collector)
+    elif _all_told(partial):
+        for name, collector in partial.config.collector.items():
+            yield from _gates(partial, name, collector)
 
 
-def _all_told(draft: Draft) -> bool:
+def _all_told(partial: Partial) -> bool:
     """Whether every gate is there and says whose it is, so that they can be counted."""
-    whole = draft.mentioned_gates() <= set(draft.declared("gate"))
-    return whole and all(_has_home(draft, gate) for gate in draft.config.gate.values())
+    whole = partial.mentioned_gates() <= set(partial.declared("gate"))
+    return whole and all(_has_home(partial, gate) for gate in partial.config.gate.values())
 
 
-def _has_home(draft: Draft, gate: Gate) -> bool:
-    known = draft.declared("collector")
+def _has_home(partial: Partial, gate: Gate) -> bool:
+    known = partial.declared("collector")
     return gate.collector in known if gate.collector is not None else len(known) == 1
 
 
@@ -61,10 +61,10 @@ def _numbers(name: str, collector: Collector) -> Iterator[Fault]:
         yield Fault((*path, "on_bin_full"), "has no effect: there is no bin_full to listen to", Level.WARNING)
 
 
-def _gates(draft: Draft, name: str, collector: Collector) -> Iterator[Fault]:
+def _gates(partial: Partial, name: str, collector: Collector) -> Iterator[Fault]:
     path = ("collector", name)
-    config = draft.config
-    otherwise = name if len(draft.declared("collector")) == 1 else None
+    config = partial.config
+    otherwise = name if len(partial.declared("collector")) == 1 else None
     gates = [gate for gate, entry in config.gate.items() if (entry.collector or otherwise) == name]
     tools = [
         tool
@@ -73,7 +73,7 @@ def _gates(draft: Draft, name: str, collector: Collector) -> Iterator[Fault]:
     ]
     if not gates and not tools:
         yield Fault(path, "has no gate and no tool: nothing ever starts it", Level.WARNING, at_key=True)
-    elif len(gates) < collector.min_open and not draft.is_spoilt(*path, "min_open"):
+    elif len(gates) < collector.min_open and not partial.is_spoilt(*path, "min_open"):
         text = f"min_open is {collector.min_open}, yet {name} has {named(len(gates), 'gate')}: it could never start"
         yield Fault((*path, "min_open"), text)
     elif not tools:

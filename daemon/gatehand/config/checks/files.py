@@ -8,7 +8,7 @@ import stat
 from collections.abc import Iterator
 from pathlib import Path
 
-from gatehand.config.draft import Draft
+from gatehand.config.partial import Partial
 from gatehand.config.problems import Fault, KeyPath, Level
 from gatehand.config.secret import NoSecretError, read_secret
 from gatehand.text import shown
@@ -16,19 +16,19 @@ from gatehand.text import shown
 TLS_PORT, PLAIN_PORT = 8883, 1883
 
 
-def check(draft: Draft, folder: Path) -> Iterator[Fault]:
+def check(partial: Partial, folder: Path) -> Iterator[Fault]:
     """Every fault of the files; relative paths count from `folder`."""
-    yield from _password(draft, folder)
-    yield from _tls(draft, folder)
-    yield from _log(draft, folder)
+    yield from _password(partial, folder)
+    yield from _tls(partial, folder)
+    yield from _log(partial, folder)
 
 
-def _password(draft: Draft, folder: Path) -> Iterator[Fault]:
-    broker = draft.config.broker
+def _password(partial: Partial, folder: Path) -> Iterator[Fault]:
+    broker = partial.config.broker
     path = ("broker", "password_file")
     if broker.password_file is None:
         return
-    if broker.username is None and not draft.is_spoilt("broker", "username"):
+    if broker.username is None and not partial.is_spoilt("broker", "username"):
         yield Fault(path, "a password needs a username beside it: add username")
     file = folder / broker.password_file
     try:
@@ -39,8 +39,8 @@ def _password(draft: Draft, folder: Path) -> Iterator[Fault]:
         yield from _open_to_all(path, file)
 
 
-def _tls(draft: Draft, folder: Path) -> Iterator[Fault]:
-    broker = draft.config.broker
+def _tls(partial: Partial, folder: Path) -> Iterator[Fault]:
+    broker = partial.config.broker
     if broker.tls is None:
         return
     path = ("broker", "tls")
@@ -57,10 +57,10 @@ def _tls(draft: Draft, folder: Path) -> Iterator[Fault]:
         if (
             getattr(broker.tls, key) is None
             and getattr(broker.tls, other) is not None
-            and not draft.is_spoilt(*path, key)
+            and not partial.is_spoilt(*path, key)
         ):
             yield Fault((*path, key), f"{key} is missing: {other} is of no use without it")
-    if broker.port == PLAIN_PORT and not draft.is_spoilt("broker", "port"):
+    if broker.port == PLAIN_PORT and not partial.is_spoilt("broker", "port"):
         text = f"port is {PLAIN_PORT}, where brokers listen without encryption; with tls it is usually {TLS_PORT}"
         yield Fault(("broker", "port"), text, Level.WARNING)
 
@@ -81,9 +81,9 @@ def _open_to_all(path: KeyPath, file: Path) -> Iterator[Fault]:
         yield Fault(path, f"every user of this machine can read {file}: chmod o= {file}", Level.WARNING)
 
 
-def _log(draft: Draft, folder: Path) -> Iterator[Fault]:
+def _log(partial: Partial, folder: Path) -> Iterator[Fault]:
     """The folder itself need not be there yet; then the nearest folder above it must let us make it."""
-    wanted = draft.config.log.folder
+    wanted = partial.config.log.folder
     place = Path(os.path.abspath(folder / wanted))  # noqa: PTH100 -- resolve() would follow links
     path = ("log", "folder")
     while not place.exists() and place != place.parent:

@@ -2,27 +2,27 @@
 
 from collections.abc import Iterator
 
-from gatehand.config.draft import Draft
 from gatehand.config.gate import Gate
+from gatehand.config.partial import Partial
 from gatehand.config.problems import Fault, Level
 from gatehand.times import written
 
 LONG_TRAVEL = 60.0
 
 
-def check(draft: Draft) -> Iterator[Fault]:
+def check(partial: Partial) -> Iterator[Fault]:
     """Every fault of the gates."""
-    used = draft.mentioned_gates()
-    for name, gate in draft.config.gate.items():
-        yield from _one(draft, name, gate)
-        if name not in used and not draft.is_spoilt("tool"):
-            yield from _unused(draft, name, gate)
+    used = partial.mentioned_gates()
+    for name, gate in partial.config.gate.items():
+        yield from _one(partial, name, gate)
+        if name not in used and not partial.is_spoilt("tool"):
+            yield from _unused(partial, name, gate)
 
 
-def _one(draft: Draft, name: str, gate: Gate) -> Iterator[Fault]:
+def _one(partial: Partial, name: str, gate: Gate) -> Iterator[Fault]:
     path = ("gate", name)
-    blind = gate.state is None and not draft.is_spoilt(*path, "state")
-    by_hand = gate.command is None and not draft.is_spoilt(*path, "command")
+    blind = gate.state is None and not partial.is_spoilt(*path, "state")
+    by_hand = gate.command is None and not partial.is_spoilt(*path, "command")
     if blind and by_hand:
         text = "has neither command nor state: give it a command to be moved, or a state when it is moved by hand"
         yield Fault(path, text, at_key=True)
@@ -37,10 +37,10 @@ def _one(draft: Draft, name: str, gate: Gate) -> Iterator[Fault]:
         yield Fault((*path, "travel"), text, Level.WARNING)
 
 
-def _unused(draft: Draft, name: str, gate: Gate) -> Iterator[Fault]:
+def _unused(partial: Partial, name: str, gate: Gate) -> Iterator[Fault]:
     path = ("gate", name)
     opened_by_hand = gate.on_hand_open == "start" or (gate.on_hand_open is None and gate.command is None)
-    unsure = any(draft.is_spoilt(*path, key) for key in ("button", "on_hand_open", "command", "relief"))
+    unsure = any(partial.is_spoilt(*path, key) for key in ("button", "on_hand_open", "command", "relief"))
     if gate.button is None and not opened_by_hand and not gate.relief and not unsure:
         text = (
             "nothing ever opens it: no tool names it and it has no button; "

@@ -2,31 +2,31 @@
 
 from collections.abc import Iterator
 
-from gatehand.config.draft import Draft
+from gatehand.config.partial import Partial
 from gatehand.config.problems import Fault, KeyPath
 from gatehand.config.signals import Current
 from gatehand.text import shown
 
 
-def check(draft: Draft) -> Iterator[Fault]:
+def check(partial: Partial) -> Iterator[Fault]:
     """Every fault of `at` and `max_age`."""
-    for name, fan in draft.config.collector.items():
+    for name, fan in partial.config.collector.items():
         if fan.current is not None:
-            yield from _dated(draft, ("collector", name, "current"), fan.current)
-    for name, tool in draft.config.tool.items():
-        yield from _dated(draft, ("tool", name, "current"), tool.current)
+            yield from _dated(partial, ("collector", name, "current"), fan.current)
+    for name, tool in partial.config.tool.items():
+        yield from _dated(partial, ("tool", name, "current"), tool.current)
 
 
-def _dated(draft: Draft, path: KeyPath, current: Current) -> Iterator[Fault]:
+def _dated(partial: Partial, path: KeyPath, current: Current) -> Iterator[Fault]:
     if current.at is None:
-        if current.max_age is not None and not draft.is_spoilt(*path, "at"):
+        if current.max_age is not None and not partial.is_spoilt(*path, "at"):
             text = (
                 "nothing says how old a reading is: add at, the JSON pointer to when it was measured, "
                 'such as at = "/time"; or leave max_age out'
             )
             yield Fault((*path, "max_age"), text)
         return
-    if not current.pointer and not draft.is_spoilt(*path, "pointer"):
+    if not current.pointer and not partial.is_spoilt(*path, "pointer"):
         text = (
             "the payload is the number itself, so it cannot say when it was measured too: "
             'add pointer, the JSON pointer to the current, such as pointer = "/amps"; or leave at out'

@@ -4,14 +4,17 @@ A poll is no command: several signals may be asked on one topic, yet never on on
 """
 
 from collections.abc import Iterator
+from typing import Final
 
 from msgspec import Struct
 
-from gatehand.config.base import Table
-from gatehand.config.draft import Draft
+from gatehand.config.partial import Partial
 from gatehand.config.problems import Fault, KeyPath, Level, dotted
 from gatehand.config.signals import GateCommand, GateState, Heard, Poll, SwitchCommand, SwitchState
 from gatehand.text import shown
+
+_KINDS: Final = ("collector", "gate", "tool", "stop")
+"""The order in which devices are named: of two on one topic, the later one is at fault."""
 
 
 class _Use(Struct, frozen=True):
@@ -19,49 +22,27 @@ class _Use(Struct, frozen=True):
 
     path: KeyPath
     topic: str
-    signal: SwitchCommand | GateCommand | Heard | Poll
+    table: Heard | SwitchCommand | GateCommand | Poll
 
     @property
-    def table(self) -> str:
+    def device(self) -> str:
         """The device it belongs to, such as `gate.band_saw`."""
         return dotted(self.path[:2])
 
 
-def check(draft: Draft) -> Iterator[Fault]:
+def check(partial: Partial) -> Iterator[Fault]:
     """Every fault of the topics."""
-    commands, heard = _uses(draft)
+    signals = sorted(partial.config.signals(), key=lambda one: _KINDS.index(one.kind))
+    commands = [_Use((*one.path, "topic"), one.topic, one.table) for one in signals if one.heard is None]
+    heard = [_Use((*one.path, "topic"), one.topic, one.heard) for one in signals if one.heard is not None]
+    polls = [_Use((*one.path, "poll", "topic"), one.poll.topic, one.poll) for one in signals if one.poll is not None]
     yield from _told_twice(commands)
     yield from _told_and_heard(commands, heard)
     yield from _heard_twice(heard)
-    polls = [
-        _Use((*use.path[:-1], "poll", "topic"), use.signal.poll.topic, use.signal.poll)
-        for use in heard
-        if isinstance(use.signal, Heard) and use.signal.poll is not None
-    ]
     yield from _asked_where_it_acts(polls, commands, heard)
-    yield from _ours(draft, [*commands, *heard, *polls])
+    yield from _ours(partial, [*commands, *heard, *polls])
     for use in (*commands, *heard, *polls):
         yield from _odd(use)
-
-
-def _uses(draft: Draft) -> tuple[list[_Use], list[_Use]]:
-    commands: list[_Use] = []
-    heard: list[_Use] = []
-    config = draft.config
-    for kind, tables in (("collector", config.collector), ("gate", config.gate), ("tool", config.tool)):
-        for name, table in tables.items():
-            for key, signal in _signals(table):
-                use = _Use((kind, name, key, "topic"), signal.topic, signal)
-                (heard if isinstance(signal, Heard) else commands).append(use)
-    heard += [_Use(("stop", name, "topic"), stop.topic, stop) for name, stop in config.stop.items()]
-    return commands, heard
-
-
-def _signals(table: Table) -> Iterator[tuple[str, SwitchCommand | GateCommand | Heard]]:
-    for key in type(table).model_fields:
-        signal = getattr(table, key)
-        if isinstance(signal, SwitchCommand | GateCommand | Heard):
-            yield key, signal
 
 
 def _told_twice(commands: list[_Use]) -> Iterator[Fault]:
@@ -69,7 +50,7 @@ def _told_twice(commands: list[_Use]) -> Iterator[Fault]:
     for use in commands:
         before = first.setdefault(use.topic, use)
         if before is not use:
-            text = f"{before.table} is told on {shown(use.topic)} too, so one command would move both"
+            text = f"{before.device} is told on {shown(use.topic)} too, so one command would move both"
             yield Fault(use.path, f"{text}; wanted a topic of its own")
 
 
@@ -103,20 +84,20 @@ def _heard_twice(heard: list[_Use]) -> Iterator[Fault]:
     """One value that would stand for two devices; a gateway's many values under one topic differ by pointer."""
     first: dict[tuple[object, ...], _Use] = {}
     for use in heard:
-        if use.path[2] not in {"current", "state", "button", "reset"} or not isinstance(use.signal, Heard):
+        if use.path[2] not in {"current", "state", "button", "reset"} or not isinstance(use.table, Heard):
             continue
-        words = (use.signal.open, use.signal.shut) if isinstance(use.signal, GateState) else ()
-        words = (use.signal.on, use.signal.off) if isinstance(use.signal, SwitchState) else words
-        before = first.setdefault((use.topic, use.signal.pointer, words, use.path[2]), use)
+        words = (use.table.open, use.table.shut) if isinstance(use.table, GateState) else ()
+        words = (use.table.on, use.table.off) if isinstance(use.table, SwitchState) else words
+        before = first.setdefault((use.topic, use.table.pointer, words, use.path[2]), use)
         if before is not use:
             text = f"{dotted(before.path[:-1])} reads the very same value of {shown(use.topic)}"
             yield Fault(use.path, f"{text}; one of the two is probably meant to be another", Level.WARNING)
 
 
-def _ours(draft: Draft, uses: list[_Use]) -> Iterator[Fault]:
-    own = {"base": draft.config.broker.base}
-    if draft.config.homie.enabled:
-        own["homie.domain"] = f"{draft.config.homie.domain}/5"
+def _ours(partial: Partial, uses: list[_Use]) -> Iterator[Fault]:
+    own = {"base": partial.config.broker.base}
+    if partial.config.homie.enabled:
+        own["homie.domain"] = f"{partial.config.homie.domain}/5"
     for use in uses:
         for key, base in own.items():
             if use.topic == base or use.topic.startswith(f"{base}/"):
@@ -125,7 +106,7 @@ def _ours(draft: Draft, uses: list[_Use]) -> Iterator[Fault]:
 
 
 def _odd(use: _Use) -> Iterator[Fault]:
-    if use.topic.startswith("$") and not isinstance(use.signal, Poll):
+    if use.topic.startswith("$") and not isinstance(use.table, Poll):
         text = "topics that begin with $ belong to the broker, and devices rarely use them"
         yield Fault(use.path, text, Level.WARNING)
     if any(level != level.strip() for level in use.topic.split("/")):

@@ -20,7 +20,7 @@ _STAND_IN: Final = {("tool", "start_amps"): 1.0, ("circuit", "amps"): 1e6, ("upk
 """Keys without default that are misspelt most often: with a stand-in the rest of their table is still looked at."""
 
 
-class Draft(Struct, frozen=True):
+class Partial(Struct, frozen=True):
     """What could be read. `raw` is the whole of what was parsed, `spoilt` the paths left out of `config`."""
 
     config: Config
@@ -49,14 +49,14 @@ class Draft(Struct, frozen=True):
         return found
 
 
-def read(raw: dict[str, Any]) -> Draft:
+def read(raw: dict[str, Any]) -> Partial:
     """Validate, leaving out what is wrong, until the rest is right."""
     left = copy.deepcopy(raw)
     spoilt: set[KeyPath] = set()
     faults: dict[KeyPath, Fault] = {}
     for _ in range(_MOST_PASSES):
         try:
-            return Draft(Config.model_validate(left), raw, frozenset(spoilt), tuple(faults.values()))
+            return Partial(Config.model_validate(left), raw, frozenset(spoilt), tuple(faults.values()))
         except ValidationError as error:
             errors = [told for each in error.errors(include_url=False) if (told := _told(each, raw)) is not None]
         spoilt.update(meant for told in errors if (meant := _meant(told)) is not None)
@@ -65,7 +65,7 @@ def read(raw: dict[str, Any]) -> Draft:
                 faults.setdefault(told.path, fault_of(told.error, told.path, Config))
         for told in errors:
             _leave_out(left, told, spoilt)
-    return Draft(Config(), raw, frozenset({()}), tuple(faults.values()))
+    return Partial(Config(), raw, frozenset({()}), tuple(faults.values()))
 
 
 class _Told(Struct, frozen=True):
