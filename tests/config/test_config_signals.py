@@ -1,10 +1,9 @@
-"""A shop in which every device says and is told all that it can: whoever goes through the signals knows each of them."""
+"""A shop whose devices say and are told all that they can: whoever goes through the signals knows each of them."""
 
 from pathlib import Path
 from typing import get_args
 
 import pytest
-from pydantic import BaseModel
 
 from gatehand.access import Right, users
 from gatehand.config import Config, load_text
@@ -62,11 +61,8 @@ def is_signal(annotation: object) -> bool:
 def test_the_shop_of_this_file_has_every_signal_that_a_table_can_have(
     config: Config, signals: tuple[Signal, ...]
 ) -> None:
-    models: dict[str, BaseModel] = {
-        "collector": config.collector["main"],
-        "gate": config.gate["saw"],
-        "tool": config.tool["saw"],
-    }
+    devices = (config.collector["main"], config.gate["saw"], config.tool["saw"])
+    models = dict(zip(("collector", "gate", "tool"), devices, strict=True))
     possible = {
         (kind, key)
         for kind, model in models.items()
