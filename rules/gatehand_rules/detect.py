@@ -7,7 +7,7 @@ A rise that never becomes a start leaves a finding when it is over (`rise`).
 
 from collections.abc import Mapping, Sequence
 from itertools import repeat
-from math import inf
+from math import inf, nextafter
 from typing import Any, assert_never
 
 from msgspec.structs import replace
@@ -23,6 +23,7 @@ from gatehand_rules.shop import Tool
 from gatehand_rules.state import (
     Doubt,
     Held,
+    Hump,
     Standing,
     ToolIdle,
     ToolMuted,
@@ -36,17 +37,46 @@ from gatehand_rules.state import (
 from gatehand_rules.timers import due, reached
 
 
+def deadband(tool: Tool, state: ToolState, *, wide: bool = False) -> tuple[float, float] | None:
+    """Between which values a reading of the tool decides nothing, ampere: from the first to below the second.
+
+    None: every reading may decide something. `wide`: also where it could decide something only of a fan that lacks
+    air, or by a deadline that is due; whoever asks so has looked that neither is the case.
+    """
+    if type(state) is ToolRunning:
+        if state.low_since is not None:
+            return (-inf, tool.stop_amps) if wide else None
+        return None if state.standing is Standing.UNCONFIRMED else (tool.stop_amps, inf)
+    if type(state) is ToolIdle or type(state) is ToolRunOn:
+        if state.hump is None:
+            return -inf, tool.start_amps * NOTICE
+        return _within_rise(tool, state.hump) if wide else None
+    if not wide or type(state) is ToolSilent:
+        return None
+    return (tool.stop_amps, inf) if type(state) is ToolMuted else (tool.stop_amps, tool.start_amps)
+
+
+def _within_rise(tool: Tool, rise: Hump) -> tuple[float, float]:
+    """On the same side of the start threshold, and no new peak."""
+    past_peak = nextafter(rise.peak, inf)
+    if rise.above_since is None:
+        return tool.start_amps * NOTICE, min(past_peak, tool.start_amps)
+    return tool.start_amps, past_peak
+
+
+def with_reading(state: ToolState, amps: float, now: float) -> ToolState:
+    """The tool after a reading within its deadband: only the value heard last is new. `amps` is not negative."""
+    if type(state) is ToolIdle:
+        return ToolIdle(amps, now, state.hump)
+    if type(state) is ToolRunning:
+        return ToolRunning(amps, now, state.since, state.standing, state.low_since)
+    return state if isinstance(state, ToolSilent) else replace(state, amps=amps, heard_at=now)
+
+
 def quick(tool: Tool, state: ToolState, amps: float, now: float) -> ToolState | None:
     """The tool's next state for a reading that decides nothing, else None. `amps` is not negative."""
-    if type(state) is ToolRunning and amps >= tool.stop_amps and state.low_since is None:
-        if state.standing is Standing.UNCONFIRMED:
-            return None
-        return ToolRunning(amps, now, state.since, state.standing)
-    if type(state) is ToolIdle and state.hump is None and amps < tool.start_amps * NOTICE:
-        return ToolIdle(amps, now)
-    if type(state) is ToolRunOn and state.hump is None and amps < tool.start_amps * NOTICE:
-        return ToolRunOn(amps, now, state.since, state.standing)
-    return None
+    within = deadband(tool, state)
+    return with_reading(state, amps, now) if within is not None and within[0] <= amps < within[1] else None
 
 
 def hear(draft: Draft, at: int, amps: float, *, young: bool = False) -> None:

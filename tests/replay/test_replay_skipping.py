@@ -10,7 +10,7 @@ from msgspec.structs import replace
 from plain_replay import Told, in_order, play_plainly
 
 from gatehand.past import player as player_module
-from gatehand.past.deadband import Edges
+from gatehand.past.deadband import LOWEST, Deadband
 from gatehand.past.player import RECORDED, Player, rested
 from gatehand.past.replay_devices import IdealDevices
 from gatehand.past.stretches import Stretch, Timed, Track
@@ -173,7 +173,7 @@ def test_fast_replay_of_a_recorded_run_tells_what_stepping_everything_tells(data
     assert timeless(fast_state) == timeless(slow_state)
 
 
-def test_a_band_too_wide_by_a_milliampere_is_found_out(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_deadband_too_wide_by_a_milliampere_is_found_out(monkeypatch: pytest.MonkeyPatch) -> None:
     """The comparison can fail: with the start threshold passed over, the fast replay misses the start."""
     shop = Shop(
         tools=(Tool(name="t0", collector="main", gates=("g0",), start_amps=2.5, stop_amps=1.8),),
@@ -189,7 +189,7 @@ def test_a_band_too_wide_by_a_milliampere_is_found_out(monkeypatch: pytest.Monke
         play_fast(shop, begun, stretch, IdealDevices(shop))[1]
         == (play_plainly(shop, begun, stretch, IdealDevices(shop))[1])
     )
-    monkeypatch.setattr(player_module, "edges", lambda _tool: Edges(notice=2501, start=2501, stop=1800))
+    monkeypatch.setattr(player_module, "deadband", lambda *_, **__: Deadband(LOWEST, 2501))
     assert (
         play_fast(shop, begun, stretch, IdealDevices(shop))[1]
         != (play_plainly(shop, begun, stretch, IdealDevices(shop))[1])

@@ -19,10 +19,10 @@ from typing import Final, TypeAlias
 from msgspec.structs import replace
 
 from gatehand.past.cursor import Cursor, to_ms
-from gatehand.past.deadband import ANY, Edges, deadband, edges, fan_deadband, is_calm, with_reading
+from gatehand.past.deadband import ANY, deadband, fan_deadband, is_calm
 from gatehand.past.replay_devices import NEVER, Devices, IdealDevices, NoDevices, switch_reports
 from gatehand.past.stretches import Stretch, Timed, Track
-from gatehand_rules import Outcome, Shop, State, initial, next_deadline, step
+from gatehand_rules import Outcome, Shop, State, detect, initial, next_deadline, step
 from gatehand_rules.events import BrokerConnected, CollectorCurrent, Event, GateReport, Reading, Tick
 from gatehand_rules.state import Doubt, ToolRunning, ToolRunOn, ToolSilent, ToolState, ToolUnknown
 from gatehand_rules.timers import due
@@ -47,7 +47,6 @@ class Player:
         self._sink = sink
         self._devices: Devices = devices or NoDevices()
         self._patience_ms = patience_ms
-        self._edges: list[Edges] = [edges(tool) for tool in shop.tools]
         self._silent_ms = [to_ms(tool.silent_after) for tool in shop.tools]
         self._tools: list[Cursor] = []
         self._looked: list[ToolState | None] = []
@@ -193,7 +192,8 @@ class Player:
             if heard is not None and at < len(self._tools):
                 tools = tools or list(self.state.tools)
                 before = tools[at]
-                tools[at] = with_reading(before, *heard)
+                ms, ma = heard
+                tools[at] = detect.with_reading(before, max(0, ma) / 1000, ms / 1000)
                 if self._looked[at] is before:
                     self._looked[at] = tools[at]
         if tools is not None:
@@ -242,7 +242,7 @@ class Player:
                 self._looked[at], self._low[at] = tool, low
                 # Each reading of a doubted tool may confirm its start; in a standstill it is none.
                 doubted = state.standstill or (bool(state.doubts) and state.doubts[at] is not None)
-                cursor.look(None if doubted else deadband(self._edges[at], tool, low=low, calm=calm))
+                cursor.look(None if doubted else deadband(self.shop.tools[at], tool, low=low, calm=calm))
         for cursor, collector, fan, seen in zip(
             self._cursors[len(self._tools) : -1], self.shop.collectors, state.collectors, state.guard.fans, strict=True
         ):
