@@ -32,16 +32,33 @@ def _days(count: int, seed: int) -> bool:
     return many(str(seed), count)
 
 
+def _kills(count: int, seed: int) -> bool:
+    """The daemon killed in the middle of work."""
+    return _tests("chaos/test_daemon_kills.py", GATEHAND_KILLS=count, GATEHAND_KILLS_SEED=seed)
+
+
+def _broker_chaos(count: int, seed: int) -> bool:
+    """The broker killed, frozen, refusing, silent, hostile."""
+    return _tests("chaos/test_broker_chaos.py", GATEHAND_CHAOS_ROUNDS=count, GATEHAND_CHAOS_SEED=seed)
+
+
 def _situations(_count: int, _seed: int) -> bool:
     """Every situation of the small shops, the broker's coming and going to its end too (a quarter of an hour, 2 GB)."""
+    return _tests("rules/test_exhaustive.py", GATEHAND_WHOLE_WALKS=1)
+
+
+def _tests(file: str, **settings: int) -> bool:
+    """Run a file of the ordinary tests with more than its sample."""
     import pytest
 
-    os.environ["GATEHAND_WHOLE_WALKS"] = "1"
-    return pytest.main(["-q", "-s", str(TESTS / "rules" / "test_exhaustive.py")]) == 0
+    os.environ.update({name: str(value) for name, value in settings.items()})
+    return pytest.main(["-q", "-s", str(TESTS / file)]) == 0
 
 
 RUNS: Final[dict[str, tuple[int, Callable[[int, int], bool]]]] = {
     "double_kills": (20, _double_kills),
+    "kills": (100, _kills),
+    "broker_chaos": (40, _broker_chaos),
     "days": (200, _days),
     "situations": (1, _situations),
 }

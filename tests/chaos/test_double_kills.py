@@ -11,7 +11,7 @@ from double_kills import double_kill, double_kills, sample
 pytestmark = [pytest.mark.broker, pytest.mark.slow]
 
 SEED = int(os.environ.get("GATEHAND_DOUBLE_KILLS_SEED", "1"))
-IN_EVERY_RUN = 5
+IN_EVERY_RUN = 4
 
 
 def test_no_cut_starts_a_held_collector_after_both_were_killed(tmp_path: Path, tell: Callable[[str], None]) -> None:

@@ -163,8 +163,9 @@ def zsh(home: Path, line: str) -> set[str]:
     try:
         until("ready> ", 20)
         said = ""
-        os.write(terminal, f"{line}\t".encode())
-        until("\0", 5)
+        # What is asked for after the tab is done when the tab is: the line goes (Ctrl-U), and a word of ours comes.
+        os.write(terminal, f"{line}\t\x15print -r -- that''s-all\n".encode())
+        until("thats-all", 20)
     finally:
         os.kill(child, 9)
         os.waitpid(child, 0)

@@ -35,8 +35,8 @@ def gatehand_does(*words: str, seconds: float = 20.0) -> subprocess.CompletedPro
     )
 
 
-def wait_until(true: Callable[[], T], seconds: float = 8.0, what: str = "") -> T:
-    """Wait until `true()` gives something; fails after `seconds`."""
+def wait_until(true: Callable[[], T], seconds: float = 60.0, what: str = "") -> T:
+    """Wait until `true()` gives something; fails after `seconds`, by default when it will surely not come any more."""
     end = time.monotonic() + seconds
     while not (found := true()):
         assert time.monotonic() < end, f"not within {seconds:g} s: {what or true}"
