@@ -1,11 +1,35 @@
-"""Alarm ids: `kind.name.what`, such as `gate.band_saw.fault`. Names hold no dots, so no two alarms share an id.
+"""What an alarm is, and every alarm of the rules: a changed shop knows by it which can still stand.
 
-Every alarm of the rules is named here: a changed shop knows by it which can still stand. Words are the daemon's.
+Words are the daemon's. No f-string but the one here makes an id.
 """
 
 from typing import Final
 
 from gatehand_rules.shop import Shop
+from gatehand_rules.words import Record
+
+
+class Alarm(Record, frozen=True, order=True):
+    """What is the matter with whom, such as the fault of a gate. `what` is one of `WHATS`, or the daemon's own word."""
+
+    kind: str
+    """Of the subject: tool, gate, collector, stop, daemon."""
+    name: str
+    what: str
+
+    @property
+    def id(self) -> str:
+        """`kind.name.what`, fit for one topic level. Names hold no dots, so no two alarms share an id."""
+        return f"{self.kind}.{self.name}.{self.what}"
+
+    @classmethod
+    def of(cls, id_: str) -> "Alarm | None":
+        """The alarm of an id, or None where it is none."""
+        parts = id_.split(".")
+        return cls(*parts) if len(parts) == _PARTS and all(parts) else None
+
+
+_PARTS = 3
 
 WHATS: Final[dict[str, tuple[str, ...]]] = {
     "tool": ("not_fresh", "silent", "run_limit", "max_open", "not_served", "offline"),
@@ -21,20 +45,8 @@ DAEMON: Final = "main"
 """The name in the daemon's own alarms."""
 
 
-def alarm_id(kind: str, name: str, what: str) -> str:
-    """The id of the alarm `what` of one subject."""
-    return f"{kind}.{name}.{what}"
-
-
-def alarm_parts(alarm: str) -> tuple[str, str, str]:
-    """Kind, name and what of an id; empty texts where it is none."""
-    kind, _, rest = alarm.partition(".")
-    name, _, what = rest.partition(".")
-    return (kind, name, what) if what else ("", "", alarm)
-
-
-def alarms_of(shop: Shop) -> frozenset[str]:
+def alarms_of(shop: Shop) -> frozenset[Alarm]:
     """Every alarm that the rules can raise in this shop."""
     subjects = (("tool", shop.tools), ("gate", shop.gates), ("collector", shop.collectors), ("stop", shop.stops))
-    own = frozenset(alarm_id("daemon", DAEMON, what) for what in WHATS["daemon"] if shop.stops)
-    return own | {alarm_id(kind, one.name, what) for kind, all_ in subjects for one in all_ for what in WHATS[kind]}
+    own = frozenset(Alarm("daemon", DAEMON, what) for what in WHATS["daemon"] if shop.stops)
+    return own | {Alarm(kind, one.name, what) for kind, all_ in subjects for one in all_ for what in WHATS[kind]}

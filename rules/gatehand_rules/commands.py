@@ -4,6 +4,8 @@ from typing import Literal, TypeAlias
 
 from msgspec import Struct
 
+from gatehand_rules.alarms import Alarm
+
 
 class OpenGate(Struct, frozen=True):
     """Tell a gate to open. `instead_of`: gates that will be told to shut once this one is proven open."""
@@ -31,15 +33,15 @@ class CollectorOff(Struct, frozen=True):
 
 
 class RaiseAlarm(Struct, frozen=True):
-    """An alarm stands from now on. `alarm` is its id, fit for one topic level."""
+    """From now on there is this alarm."""
 
-    alarm: str
+    alarm: Alarm
 
 
 class ClearAlarm(Struct, frozen=True):
-    """The alarm no longer stands."""
+    """Its cause is gone."""
 
-    alarm: str
+    alarm: Alarm
 
 
 class Poll(Struct, frozen=True):

@@ -13,7 +13,7 @@ from math import inf
 from msgspec import Struct
 from msgspec.structs import replace
 
-from gatehand_rules.alarms import alarm_id
+from gatehand_rules.alarms import Alarm
 from gatehand_rules.detect import held_from
 from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Happened, Rule
@@ -64,9 +64,9 @@ class Demand(Struct, frozen=True):
         """Whose demand it is: kind and name."""
         return ("tool", self.tool) if self.tool is not None else ("gate", str(self.gate))
 
-    def alarm(self, what: str) -> str:
-        """The id of this demand's alarm `what`."""
-        return alarm_id(*self.label, what)
+    def alarm(self, what: str) -> Alarm:
+        """This demand's alarm `what`."""
+        return Alarm(*self.label, what)
 
 
 def of_collector(draft: Draft, at: int) -> list[Demand]:
@@ -184,16 +184,16 @@ def grant(draft: Draft, at: int, demands: list[Demand]) -> list[Demand]:
     for one in demands:
         alarm = one.alarm("max_open")
         if one.label in served:
-            draft.clear_alarm(alarm, Rule.MAX_OPEN, tool=one.tool, gate=one.gate)
+            draft.clear_alarm(alarm, Rule.MAX_OPEN)
         elif one.kind is not Kind.RUN_ON:
             _refuse_max_open(draft, at, one, alarm, taken)
     return granted
 
 
-def _refuse_max_open(draft: Draft, at: int, one: Demand, alarm: str, taken: set[int]) -> None:
+def _refuse_max_open(draft: Draft, at: int, one: Demand, alarm: Alarm, taken: set[int]) -> None:
     collector = draft.shop.collectors[at]
     names = ", ".join(draft.shop.gates[i].name for i in sorted(taken))
-    if draft.raise_alarm(alarm, Rule.MAX_OPEN, tool=one.tool, gate=one.gate, max_open=collector.max_open, taken=names):
+    if draft.raise_alarm(alarm, Rule.MAX_OPEN, max_open=collector.max_open, taken=names):
         draft.say(
             Happened.START_REFUSED,
             Rule.MAX_OPEN,
@@ -213,8 +213,8 @@ def clear_old_refusals(draft: Draft, at: int) -> None:
     for i in draft.shop.tools_of(at):
         tool = draft.shop.tools[i]
         if ("tool", tool.name) not in alive:
-            draft.clear_alarm(alarm_id("tool", tool.name, "max_open"), Rule.NO_DEMAND, tool=tool.name)
-            draft.clear_alarm(alarm_id("tool", tool.name, "not_served"), Rule.NO_DEMAND, tool=tool.name)
+            draft.clear_alarm(Alarm("tool", tool.name, "max_open"), Rule.NO_DEMAND)
+            draft.clear_alarm(Alarm("tool", tool.name, "not_served"), Rule.NO_DEMAND)
 
 
 def can_be_served(draft: Draft, one: Demand) -> bool:

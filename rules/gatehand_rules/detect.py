@@ -13,7 +13,7 @@ from typing import Any, assert_never
 from msgspec.structs import replace
 
 from gatehand_rules import doubt
-from gatehand_rules.alarms import alarm_id
+from gatehand_rules.alarms import Alarm
 from gatehand_rules.draft import Draft
 from gatehand_rules.fan import bin_refuses
 from gatehand_rules.findings import Happened, Rule
@@ -134,7 +134,7 @@ def hear_old(draft: Draft, at: int, amps: float) -> bool:
                 _stop_if_due(draft, at)
             elif state.let_go:
                 become(draft, at, ToolIdle(amps, heard_at))
-                draft.clear_alarm(alarm_id("tool", tool.name, "not_fresh"), Rule.STOP_THRESHOLD, tool=tool.name)
+                draft.clear_alarm(Alarm("tool", tool.name, "not_fresh"), Rule.STOP_THRESHOLD)
         case ToolMuted(heard_at=heard_at):
             _unmute(draft, at, amps, heard_at)
         case _:
@@ -146,7 +146,7 @@ def _unmute(draft: Draft, at: int, amps: float, heard_at: float) -> None:
     tool = draft.shop.tools[at]
     become(draft, at, ToolIdle(amps, heard_at))
     draft.say(Happened.TOOL_STOPPED, Rule.STOP_THRESHOLD, tool=tool.name, amps=amps, was="muted")
-    draft.clear_alarm(alarm_id("tool", tool.name, "run_limit"), Rule.STOP_THRESHOLD, tool=tool.name)
+    draft.clear_alarm(Alarm("tool", tool.name, "run_limit"), Rule.STOP_THRESHOLD)
 
 
 def _hear_unknown(draft: Draft, at: int, tool: Tool, amps: float) -> None:
@@ -171,7 +171,7 @@ def refuse_stale(draft: Draft, at: int, rule: Rule) -> None:
         amps=state.amps,
         start_amps=tool.start_amps,
     )
-    draft.raise_alarm(alarm_id("tool", tool.name, "not_fresh"), rule, tool=tool.name, amps=state.amps)
+    draft.raise_alarm(Alarm("tool", tool.name, "not_fresh"), rule, amps=state.amps)
 
 
 def _speak_again(draft: Draft, tool: Tool, state: ToolSilent, amps: float) -> ToolSpeaking:
@@ -179,17 +179,17 @@ def _speak_again(draft: Draft, tool: Tool, state: ToolSilent, amps: float) -> To
     draft.say(
         Happened.TOOL_HEARD, Rule.SILENT_AFTER, tool=tool.name, amps=amps, silent_for=round(draft.now - state.since, 3)
     )
-    draft.clear_alarm(alarm_id("tool", tool.name, "silent"), Rule.SILENT_AFTER, tool=tool.name)
+    draft.clear_alarm(Alarm("tool", tool.name, "silent"), Rule.SILENT_AFTER)
     # Whoever speaks is there; the will of before may be what a broker remembered that was killed meanwhile.
-    if (offline := alarm_id("tool", tool.name, "offline")) in draft.alarms:
+    if (offline := Alarm("tool", tool.name, "offline")) in draft.alarms:
         draft.say(Happened.DEVICE_ONLINE, Rule.OFFLINE, tool=tool.name)
-        draft.clear_alarm(offline, Rule.OFFLINE, tool=tool.name)
+        draft.clear_alarm(offline, Rule.OFFLINE)
     was = state.was
     if isinstance(was, ToolRunning):
         standing = Standing.UNCONFIRMED if was.standing is Standing.FRESH else was.standing
         was = replace(was, low_since=None, standing=standing)
         if state.let_go and amps < tool.stop_amps:
-            draft.clear_alarm(alarm_id("tool", tool.name, "not_fresh"), Rule.STOP_THRESHOLD, tool=tool.name)
+            draft.clear_alarm(Alarm("tool", tool.name, "not_fresh"), Rule.STOP_THRESHOLD)
             return ToolIdle(amps, draft.now)
     if isinstance(was, ToolRunOn):
         return ToolIdle(amps, draft.now) if state.let_go else replace(was, hump=None)
@@ -276,7 +276,7 @@ def _stop_if_due(draft: Draft, at: int) -> None:
         ran_for=round(draft.now - state.since, 3),
         run_on=tool.run_on,
     )
-    draft.clear_alarm(alarm_id("tool", tool.name, "not_fresh"), Rule.STOP_THRESHOLD, tool=tool.name)
+    draft.clear_alarm(Alarm("tool", tool.name, "not_fresh"), Rule.STOP_THRESHOLD)
     stopped_at = due(state.low_since, tool.stop_after)
     draft.tools[at] = ToolRunOn(state.amps, state.heard_at, stopped_at, state.standing)
     _end_run_on_if_due(draft, at)
@@ -294,7 +294,7 @@ def mute(draft: Draft, at: int, rule: Rule) -> None:
     tool, state = draft.shop.tools[at], draft.tools[at]
     become(draft, at, ToolMuted(state.amps, last_heard(state)))
     draft.say(Happened.TOOL_MUTED, rule, tool=tool.name, amps=state.amps, stop_amps=tool.stop_amps)
-    draft.clear_alarm(alarm_id("tool", tool.name, "not_fresh"), rule, tool=tool.name)
+    draft.clear_alarm(Alarm("tool", tool.name, "not_fresh"), rule)
 
 
 def become(draft: Draft, at: int, what: ToolSpeaking) -> None:
@@ -326,7 +326,7 @@ def fall_silent(draft: Draft, at: int, rule: Rule, since: float) -> None:
         last_amps=state.amps,
         run_on=tool.run_on,
     )
-    draft.raise_alarm(alarm_id("tool", tool.name, "silent"), rule, tool=tool.name, silent_after=tool.silent_after)
+    draft.raise_alarm(Alarm("tool", tool.name, "silent"), rule, silent_after=tool.silent_after)
 
 
 def _word_of(state: ToolSpeaking) -> str:
@@ -389,9 +389,7 @@ def _limit_if_due(draft: Draft, at: int) -> None:
     tool, state = draft.shop.tools[at], draft.tools[at]
     if isinstance(state, ToolRunning) and tool.run_limit > 0 and reached(draft.now, state.since, tool.run_limit):
         mute(draft, at, Rule.RUN_LIMIT)
-        draft.raise_alarm(
-            alarm_id("tool", tool.name, "run_limit"), Rule.RUN_LIMIT, tool=tool.name, run_limit=tool.run_limit
-        )
+        draft.raise_alarm(Alarm("tool", tool.name, "run_limit"), Rule.RUN_LIMIT, run_limit=tool.run_limit)
 
 
 def wake_at(

@@ -8,6 +8,7 @@ from typing import Any, assert_never
 
 from msgspec.structs import replace
 
+from gatehand_rules.alarms import Alarm
 from gatehand_rules.commands import ClearAlarm, CollectorOn, Command, OpenGate, RaiseAlarm, ShutGate
 from gatehand_rules.findings import Fact, Finding, Happened, Rule
 from gatehand_rules.shop import Shop
@@ -49,7 +50,7 @@ class Draft:
         self.collectors: list[CollectorState] = list(state.collectors)
         self.doubts: list[Doubt | None] = list(state.doubts) or [None] * len(state.tools)
         self.stops: list[bool] = list(state.stops)
-        self.alarms: set[str] = set(state.alarms)
+        self.alarms: set[Alarm] = set(state.alarms)
         self.connected = state.connected
         self.settle_at = state.settle_at
         self.adopted = state.adopted
@@ -94,32 +95,27 @@ class Draft:
         if said:
             self.findings.append(finding)
 
-    def raise_alarm(
-        self,
-        alarm: str,
-        rule: Rule,
-        *,
-        tool: str | None = None,
-        gate: str | None = None,
-        collector: str | None = None,
-        **facts: Fact,
-    ) -> bool:
-        """Raise an alarm that does not stand yet; True when it is new."""
+    def raise_alarm(self, alarm: Alarm, rule: Rule, **facts: Fact) -> bool:
+        """Raise an alarm that is not raised yet; True when it is new. The finding names its subject."""
         if alarm in self.alarms:
             return False
         self.alarms.add(alarm)
         self.commands.append(RaiseAlarm(alarm))
-        self.say(Happened.ALARM_RAISED, rule, tool=tool, gate=gate, collector=collector, alarm=alarm, **facts)
+        self._say_alarm(Happened.ALARM_RAISED, alarm, rule, facts)
         return True
 
-    def clear_alarm(
-        self, alarm: str, rule: Rule, *, tool: str | None = None, gate: str | None = None, collector: str | None = None
-    ) -> None:
-        """Clear an alarm if it stands."""
+    def clear_alarm(self, alarm: Alarm, rule: Rule) -> None:
+        """Clear an alarm if it is raised."""
         if alarm in self.alarms:
             self.alarms.discard(alarm)
             self.commands.append(ClearAlarm(alarm))
-            self.say(Happened.ALARM_CLEARED, rule, tool=tool, gate=gate, collector=collector, alarm=alarm)
+            self._say_alarm(Happened.ALARM_CLEARED, alarm, rule, {})
+
+    def _say_alarm(self, event: Happened, alarm: Alarm, rule: Rule, facts: Mapping[str, Fact]) -> None:
+        """The finding names a tool, a gate or a collector; whom else an alarm is about its id tells."""
+        tool, gate, collector = (alarm.name if alarm.kind == kind else None for kind in ("tool", "gate", "collector"))
+        told = (("alarm", alarm.id), *facts.items())
+        self.findings.append(Finding(event=event, rule=rule, tool=tool, gate=gate, collector=collector, facts=told))
 
     def tell(self, command: OpenGate | ShutGate | CollectorOn, at: int) -> None:
         """Command it. Called before the telling changes what stands at index `at`."""

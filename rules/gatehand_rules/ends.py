@@ -4,7 +4,6 @@ An edit can take a cause away that no event will ever end: a signal that is no l
 set, a sensor that has to be learnt anew.
 """
 
-from gatehand_rules.alarms import alarm_parts
 from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Rule
 from gatehand_rules.state import Held, Opening, Standing, ToolMuted, ToolRunning, ToolSilent
@@ -27,18 +26,18 @@ _RULES = {
 def end_old(draft: Draft) -> None:
     """Clear what stands without its cause."""
     for alarm in sorted(draft.alarms):
-        kind, name, what = alarm_parts(alarm)
+        kind, name, what = alarm.kind, alarm.name, alarm.what
         rule = _RULES.get(what)
         if rule is None:
             continue
         if kind == "tool" and (at := draft.shop.tool_at(name)) is not None:
             if not _tool(draft, at, what):
-                draft.clear_alarm(alarm, rule, tool=name)
+                draft.clear_alarm(alarm, rule)
         elif kind == "gate" and (at := draft.shop.gate_at(name)) is not None:
             if not _gate(draft, at, what):
-                draft.clear_alarm(alarm, rule, gate=name)
+                draft.clear_alarm(alarm, rule)
         elif kind == "collector" and (at := draft.shop.collector_at(name)) is not None and not _fan(draft, at, what):
-            draft.clear_alarm(alarm, rule, collector=name)
+            draft.clear_alarm(alarm, rule)
 
 
 def _tool(draft: Draft, at: int, what: str) -> bool:

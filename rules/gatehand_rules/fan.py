@@ -8,7 +8,7 @@ from typing import Literal
 
 from msgspec.structs import replace
 
-from gatehand_rules.alarms import alarm_id
+from gatehand_rules.alarms import Alarm
 from gatehand_rules.commands import CollectorOff, CollectorOn
 from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Happened, Rule
@@ -168,7 +168,7 @@ def _take_answer(draft: Draft, at: int) -> None:
     if answer is None or not _shows(collector, fan, on=answer.on):
         return
     draft.set_collector(at, answer=None, confirmed=answer.on)
-    draft.clear_alarm(alarm_id("collector", collector.name, "no_answer"), Rule.ANSWER, collector=collector.name)
+    draft.clear_alarm(Alarm("collector", collector.name, "no_answer"), Rule.ANSWER)
 
 
 def _miss_current(draft: Draft, at: int) -> None:
@@ -232,9 +232,8 @@ def _tell_again(draft: Draft, at: int) -> None:
     )
     if tries >= draft.shop.timing.tellings - 1:
         draft.raise_alarm(
-            alarm_id("collector", collector.name, "no_answer"),
+            Alarm("collector", collector.name, "no_answer"),
             Rule.ANSWER,
-            collector=collector.name,
             told="on" if answer.on else "off",
             reported_on=fan.reported_on,
             drawing=fan.drawing,

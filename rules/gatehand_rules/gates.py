@@ -5,7 +5,7 @@ from typing import assert_never
 from msgspec.structs import replace
 
 from gatehand_rules import fan
-from gatehand_rules.alarms import alarm_id
+from gatehand_rules.alarms import Alarm
 from gatehand_rules.commands import OpenGate, Poll, ShutGate
 from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Happened, Rule
@@ -180,7 +180,7 @@ def time_passes(draft: Draft, at: int) -> None:
 def _say_fault(draft: Draft, at: int, wanted: Position, first: float) -> None:
     """It did not go where it was told to. One that did not open, and then does not say it is shut, is told of once."""
     gate, state = draft.shop.gates[at], draft.gates[at]
-    alarm = alarm_id("gate", gate.name, "fault")
+    alarm = Alarm("gate", gate.name, "fault")
     if wanted is Position.SHUT and alarm in draft.alarms:
         return
     said = _said(state.says if state.reported is Position.BETWEEN else "")
@@ -196,7 +196,7 @@ def _say_fault(draft: Draft, at: int, wanted: Position, first: float) -> None:
         waited=round(draft.now - first, 3),
         **said,
     )
-    draft.raise_alarm(alarm, Rule.TRAVEL, gate=gate.name, wanted=str(wanted), travel=gate.travel, **said)
+    draft.raise_alarm(alarm, Rule.TRAVEL, wanted=str(wanted), travel=gate.travel, **said)
 
 
 def _not_heard(draft: Draft, at: int, move: GateOpening) -> bool:
@@ -281,7 +281,7 @@ def _arrive(draft: Draft, at: int, where: Position, rule: Rule) -> None:
 def clear_fault(draft: Draft, at: int, rule: Rule) -> None:
     """The alarm of a fault ends: it is known where the gate stands, or nothing is expected of it any more."""
     name = draft.shop.gates[at].name
-    draft.clear_alarm(alarm_id("gate", name, "fault"), rule, gate=name)
+    draft.clear_alarm(Alarm("gate", name, "fault"), rule)
 
 
 def end_old_alarm(draft: Draft, at: int) -> None:

@@ -5,7 +5,7 @@ from collections.abc import Mapping
 from msgspec.structs import replace
 
 from gatehand_rules import fan, gates
-from gatehand_rules.alarms import alarm_id
+from gatehand_rules.alarms import Alarm
 from gatehand_rules.detect import become, mute
 from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Fact, Happened, Rule
@@ -137,8 +137,8 @@ def end_hand(draft: Draft, at: int, rule: Rule) -> None:
         lasted=round(draft.now - hand.since, 3),
         hand_limit=gate.hand_limit,
     )
-    draft.clear_alarm(alarm_id("gate", gate.name, "max_open"), rule, gate=gate.name)
-    draft.clear_alarm(alarm_id("gate", gate.name, "not_served"), rule, gate=gate.name)
+    draft.clear_alarm(Alarm("gate", gate.name, "max_open"), rule)
+    draft.clear_alarm(Alarm("gate", gate.name, "not_served"), rule)
 
 
 def time_passes(draft: Draft, at: int) -> None:

@@ -9,7 +9,7 @@ from math import inf
 from msgspec.structs import replace
 
 from gatehand_rules import fan
-from gatehand_rules.alarms import alarm_id
+from gatehand_rules.alarms import Alarm
 from gatehand_rules.detect import become, last_heard, refuse_stale
 from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Fact, Happened, Rule
@@ -39,7 +39,7 @@ def hold(draft: Draft, at: int, why: str, rule: Rule, by: str = "") -> None:
         return
     facts = {"why": why, "by": by} if by else {"why": why}
     draft.decide(Happened.COLLECTOR_HELD, rule, facts, collector=collector.name)
-    draft.raise_alarm(alarm_id("collector", collector.name, "held"), rule, collector=collector.name, why=why)
+    draft.raise_alarm(Alarm("collector", collector.name, "held"), rule, why=why)
     drop_demands(draft, at, rule)
 
 
@@ -113,7 +113,7 @@ def end(draft: Draft, at: int, who: Mapping[str, Fact] | None = None) -> None:
         facts["refused_before"] = state.reset.more
     draft.decide(Happened.HOLD_RESET, Rule.HOLD, facts, collector=collector.name)
     transition(draft, at, Cause.RESET, CoastDown(), reset=ResetSeen(asked_at=state.reset.asked_at))
-    draft.clear_alarm(alarm_id("collector", collector.name, "held"), Rule.HOLD, collector=collector.name)
+    draft.clear_alarm(Alarm("collector", collector.name, "held"), Rule.HOLD)
     for i, tool in enumerate(draft.shop.tools):
         if tool.collector == collector.name:
             _reset_tool(draft, i)
@@ -147,19 +147,19 @@ def stop(draft: Draft, at: int, *, active: bool) -> None:
     if not active:
         if before:
             draft.say(Happened.STOP_CLEARED, Rule.STOP_CONTACT, stop=contact.name)
-            draft.clear_alarm(alarm_id("stop", contact.name, "active"), Rule.STOP_CONTACT)
+            draft.clear_alarm(Alarm("stop", contact.name, "active"), Rule.STOP_CONTACT)
         return
     if not before:
         draft.say(Happened.STOP_ACTIVE, Rule.STOP_CONTACT, stop=contact.name)
     for home in homes:
         if not before or not fan.is_held(draft.collectors[home]):
             hold(draft, home, contact.name, Rule.STOP_CONTACT)
-    draft.raise_alarm(alarm_id("stop", contact.name, "active"), Rule.STOP_CONTACT, stop=contact.name)
+    draft.raise_alarm(Alarm("stop", contact.name, "active"), Rule.STOP_CONTACT, stop=contact.name)
 
 
 def show(draft: Draft, name: str, *, active: bool) -> None:
     """The alarm of a stop contact as it is under another config."""
-    alarm = alarm_id("stop", name, "active")
+    alarm = Alarm("stop", name, "active")
     if active:
         draft.raise_alarm(alarm, Rule.STOP_CONTACT, stop=name)
     else:
@@ -183,5 +183,5 @@ def stop_unclear(draft: Draft, at: int, says: str) -> None:
     draft.raise_alarm(_unclear(name), Rule.BAD_VALUE, stop=name, says=says)
 
 
-def _unclear(stop: str) -> str:
-    return alarm_id("stop", stop, "unclear")
+def _unclear(stop: str) -> Alarm:
+    return Alarm("stop", stop, "unclear")

@@ -8,7 +8,7 @@ from collections.abc import Iterator, Mapping
 
 from msgspec.structs import replace
 
-from gatehand_rules.alarms import WHATS, alarm_id
+from gatehand_rules.alarms import WHATS, Alarm
 from gatehand_rules.findings import Fact, Rule
 from gatehand_rules.shop import Shop
 from gatehand_rules.state import GateOpen, Held, State
@@ -47,8 +47,8 @@ def told_anew(shop: Shop, names: Mapping[str, str]) -> Shop:
     )
 
 
-def alarms(shop: Shop, state: State, names: Mapping[str, str]) -> Iterator[tuple[str, str, Rule, dict[str, Fact]]]:
-    """Each alarm of a renamed collector that stands: its id of before, its id of now, and what it was raised for.
+def alarms(shop: Shop, state: State, names: Mapping[str, str]) -> Iterator[tuple[Alarm, Alarm, Rule, dict[str, Fact]]]:
+    """Each alarm of a renamed collector that stands: as it was, as it is now, and what it was raised for.
 
     `shop` is the shop of before, in its own names.
     """
@@ -70,8 +70,8 @@ def alarms(shop: Shop, state: State, names: Mapping[str, str]) -> Iterator[tuple
             "min_open": collector.min_open,
         }
         for what in WHATS["collector"]:
-            was = alarm_id("collector", collector.name, what)
+            was = Alarm("collector", collector.name, what)
             if was in state.alarms:
                 by_stop = what == "held" and any(stop.name == why for stop in shop.stops)
                 rule = Rule.STOP_CONTACT if by_stop else _RULES.get(what, Rule.REPORT)
-                yield was, alarm_id("collector", name, what), rule, facts
+                yield was, Alarm("collector", name, what), rule, facts

@@ -17,7 +17,7 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from gatehand_rules import detect, ends, fan, holds, interlock, renamed
-from gatehand_rules.alarms import alarm_id, alarm_parts, alarms_of
+from gatehand_rules.alarms import Alarm, alarms_of
 from gatehand_rules.commands import ClearAlarm, RaiseAlarm
 from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Fact, Finding, Happened, Rule
@@ -180,14 +180,13 @@ def adopt_shop(old: Shop, new: Shop, state: State, now: float, rewired: Rewired 
     return Outcome(told.state, (*over, *raised, *told.commands), (*said, *told.findings))
 
 
-def _moved(_was: str, alarm: str, rule: Rule, facts: Mapping[str, Fact]) -> Finding:
-    _, name, _ = alarm_parts(alarm)
-    told = (("alarm", alarm), *facts.items())
-    return Finding(event=Happened.ALARM_RAISED, rule=rule, collector=name, facts=told)
+def _moved(_was: Alarm, alarm: Alarm, rule: Rule, facts: Mapping[str, Fact]) -> Finding:
+    told = (("alarm", alarm.id), *facts.items())
+    return Finding(event=Happened.ALARM_RAISED, rule=rule, collector=alarm.name, facts=told)
 
 
-def _over(alarm: str) -> Finding:
-    return Finding(event=Happened.ALARM_CLEARED, rule=Rule.UNKNOWN_NAME, facts=(("alarm", alarm),))
+def _over(alarm: Alarm) -> Finding:
+    return Finding(event=Happened.ALARM_CLEARED, rule=Rule.UNKNOWN_NAME, facts=(("alarm", alarm.id),))
 
 
 def _collector(shop: Shop, name: str) -> Collector | None:
@@ -212,7 +211,7 @@ def _carry_tool(old: Shop, tool: Tool, state: State, now: float, rewired: Rewire
 
 def _silent_no_more(before: Tool, after: Tool, seen: ToolSilent, state: State, now: float) -> bool:
     """At rest, and by the new `silent_after` it would not have been taken for silent."""
-    if after.silent_after == before.silent_after or alarm_id("tool", after.name, "offline") in state.alarms:
+    if after.silent_after == before.silent_after or Alarm("tool", after.name, "offline") in state.alarms:
         return False
     late = after.silent_after > 0 and now >= due(seen.was.heard_at, after.silent_after)
     return detect.is_at_rest(seen.was) and not late
@@ -244,14 +243,14 @@ def _carry_gate(old: Shop, gate: Gate, state: State, rewired: Rewired) -> GateSt
     return GateState() if at is None or _other_gate(old.gates[at], gate, rewired) else state.gates[at]
 
 
-def _unlearnt(old: Shop, new: Shop, rewired: Rewired) -> set[str]:
+def _unlearnt(old: Shop, new: Shop, rewired: Rewired) -> set[Alarm]:
     """Alarms about gates whose position has to be learnt anew: what they were about is forgotten."""
     names = [
         gate.name
         for gate in new.gates
         if (at := old.gate_at(gate.name)) is not None and _other_gate(old.gates[at], gate, rewired)
     ]
-    return {alarm_id("gate", name, what) for name in names for what in ("fault", "max_open", "not_served")}
+    return {Alarm("gate", name, what) for name in names for what in ("fault", "max_open", "not_served")}
 
 
 def _other_gate(before: Gate, after: Gate, rewired: Rewired) -> bool:
@@ -381,9 +380,9 @@ def _watch_no_more(draft: Draft, rewired: Rewired) -> None:
     devices = {"tool": shop.tools, "gate": shop.gates, "collector": shop.collectors}
     for kind, all_ in devices.items() if draft.alarms else ():
         for at, one in enumerate(all_):
-            alarm = alarm_id(kind, one.name, "offline")
+            alarm = Alarm(kind, one.name, "offline")
             if alarm in draft.alarms and (not one.tells_online or (kind, one.name) in rewired.online):
-                draft.clear_alarm(alarm, Rule.OFFLINE, **{kind: one.name})
+                draft.clear_alarm(alarm, Rule.OFFLINE)
                 if kind == "tool":
                     speaks_on_change(draft, at)
 
@@ -407,7 +406,7 @@ def _tell_off(
     for at in anew:  # what another switch or motor did not answer is nothing that this one owes
         name = shop.collectors[at].name
         draft.set_collector(at, answer=None)
-        draft.clear_alarm(alarm_id("collector", name, "no_answer"), Rule.ANSWER, collector=name)
+        draft.clear_alarm(Alarm("collector", name, "no_answer"), Rule.ANSWER)
     for at in anew if carried.adopted and carried.connected else ():
         held = fan.is_held(carried.collectors[at])
         fan.tell_off(draft, at, Rule.ADOPTION, None if held else Cause.NOT_CONTINUED)

@@ -15,7 +15,7 @@ from typing import assert_never
 from msgspec.structs import replace
 
 from gatehand_rules import circuit, demand, fan, gates, zone
-from gatehand_rules.alarms import alarm_id
+from gatehand_rules.alarms import Alarm
 from gatehand_rules.demand import Demand, Kind
 from gatehand_rules.detect import refuse_stale
 from gatehand_rules.draft import Draft
@@ -77,9 +77,7 @@ def _one(draft: Draft, at: int) -> None:
     demand.clear_old_refusals(draft, at)
     phase = draft.collectors[at].phase
     if not isinstance(phase, Opening):
-        draft.clear_alarm(
-            _too_few(draft.shop.collectors[at].name), Rule.NO_DEMAND, collector=draft.shop.collectors[at].name
-        )
+        draft.clear_alarm(_too_few(draft.shop.collectors[at].name), Rule.NO_DEMAND)
     if isinstance(phase, (Off, Held)):
         zone.end_faults(draft, at)
     if isinstance(phase, Opening) and phase.adopting:
@@ -127,8 +125,8 @@ def _fan_against_shut_gates(draft: Draft, at: int) -> bool:
     collector, state = draft.shop.collectors[at], draft.collectors[at]
     if demand.keeping(draft, at) >= collector.min_open or not (state.on_phase or state.seen_on):
         if state.on_phase:  # it stands until a start has gone well
-            alarm = alarm_id("collector", collector.name, "shut_gates")
-            draft.clear_alarm(alarm, Rule.FAN_AGAINST_SHUT_GATES, collector=collector.name)
+            alarm = Alarm("collector", collector.name, "shut_gates")
+            draft.clear_alarm(alarm, Rule.FAN_AGAINST_SHUT_GATES)
         return False
     _give_air(draft, at)
     if state.on_phase or isinstance(state.phase, (Off, Opening)) or state.answer is None:
@@ -141,8 +139,8 @@ def _give_air(draft: Draft, at: int) -> None:
     """I4: say that the fan turns against shut gates and open some."""
     collector, state = draft.shop.collectors[at], draft.collectors[at]
     proven = len(demand.proven(draft, at))
-    rule, alarm = Rule.FAN_AGAINST_SHUT_GATES, alarm_id("collector", collector.name, "shut_gates")
-    if draft.raise_alarm(alarm, rule, collector=collector.name, proven_open=proven, min_open=collector.min_open):
+    rule, alarm = Rule.FAN_AGAINST_SHUT_GATES, Alarm("collector", collector.name, "shut_gates")
+    if draft.raise_alarm(alarm, rule, proven_open=proven, min_open=collector.min_open):
         draft.say(
             Happened.FAN_UNSAFE,
             rule,
@@ -200,7 +198,7 @@ def _say_switched_off(draft: Draft, at: int) -> None:
     for one in demand.of_collector(draft, at):
         if one.kind is Kind.CUT and one.tool is not None and not one.may_start:
             draft.say(Happened.START_REFUSED, Rule.SWITCHED_BY_HAND, tool=one.tool, collector=name)
-            draft.raise_alarm(alarm_id("tool", one.tool, "not_fresh"), Rule.SWITCHED_BY_HAND, tool=one.tool)
+            draft.raise_alarm(Alarm("tool", one.tool, "not_fresh"), Rule.SWITCHED_BY_HAND)
 
 
 def _adopting(draft: Draft, at: int) -> None:
@@ -239,7 +237,7 @@ def _refuse_unservable(draft: Draft, at: int, granted: list[Demand]) -> None:
     for one in granted:
         alarm = one.alarm("not_served")
         if demand.can_be_served(draft, one):
-            draft.clear_alarm(alarm, Rule.NO_GATE_PROVEN, tool=one.tool, gate=one.gate)
+            draft.clear_alarm(alarm, Rule.NO_GATE_PROVEN)
             continue
         if one.kind is Kind.RUN_ON:
             continue
@@ -249,7 +247,7 @@ def _refuse_unservable(draft: Draft, at: int, granted: list[Demand]) -> None:
         if mute:  # it says that it is open, and not that it is so now
             rule, by_hand = Rule.NOT_HEARD_LIVE, mute
         names = ", ".join(draft.shop.gates[i].name for i in by_hand or one.gates)
-        if draft.raise_alarm(alarm, rule, tool=one.tool, gate=one.gate, gates=names):
+        if draft.raise_alarm(alarm, rule, gates=names):
             draft.say(
                 Happened.START_REFUSED,
                 rule,
@@ -302,7 +300,7 @@ def _opening(draft: Draft, at: int, served: list[Demand], *, over: bool) -> None
             zone.shut_others(draft, at, chosen)
             return
         _note_gate(draft, at, needed)
-        draft.clear_alarm(_too_few(collector.name), Rule.MIN_OPEN, collector=collector.name)
+        draft.clear_alarm(_too_few(collector.name), Rule.MIN_OPEN)
         fan.tell_on(draft, at, Rule.DEMAND)
         zone.shut_others(draft, at, chosen)
     elif not enough:
@@ -346,8 +344,8 @@ def _waits(draft: Draft, at: int) -> bool:
     return True
 
 
-def _too_few(collector: str) -> str:
-    return alarm_id("collector", collector, "too_few_gates")
+def _too_few(collector: str) -> Alarm:
+    return Alarm("collector", collector, "too_few_gates")
 
 
 def _refuse_min_open(draft: Draft, at: int, starters: list[Demand], proven: int) -> None:
@@ -356,7 +354,6 @@ def _refuse_min_open(draft: Draft, at: int, starters: list[Demand], proven: int)
     new = draft.raise_alarm(
         _too_few(collector.name),
         Rule.MIN_OPEN,
-        collector=collector.name,
         proven_open=proven,
         min_open=collector.min_open,
     )
@@ -384,7 +381,7 @@ def _call_off(draft: Draft, at: int, *, over: bool) -> None:
             collector=collector.name,
             waited=round(draft.now - began, 3),
         )
-    draft.clear_alarm(_too_few(collector.name), Rule.NO_DEMAND, collector=collector.name)
+    draft.clear_alarm(_too_few(collector.name), Rule.NO_DEMAND)
     transition(draft, at, Cause.CALLED_OFF, CoastDown())
 
 

@@ -9,6 +9,7 @@ from enum import StrEnum
 from math import inf
 from typing import Literal, TypeAlias
 
+from gatehand_rules.alarms import Alarm
 from gatehand_rules.words import CollectorWord, GateWord, Position, Record, ToolWord
 
 
@@ -370,7 +371,7 @@ class State(Record, frozen=True):
     collectors: tuple[CollectorState, ...]
     stops: tuple[bool, ...]
     guard: Guard
-    alarms: frozenset[str] = frozenset()
+    alarms: frozenset[Alarm] = frozenset()
     connected: bool = False
     settle_at: float | None = None
     """Retained messages are awaited until then; None: settled."""

@@ -17,7 +17,7 @@ from msgspec.structs import replace
 
 from gatehand_rules import detect, doubt, ends, fan, gates, hands, holds, interlock, resets, standstill, start, unheard
 from gatehand_rules import events as ev
-from gatehand_rules.alarms import alarm_id
+from gatehand_rules.alarms import Alarm
 from gatehand_rules.commands import Command
 from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Finding, Happened, Rule
@@ -386,13 +386,13 @@ def _bin(draft: Draft, at: int, *, full: bool) -> None:
     if full == state.bin_full:
         return
     draft.set_collector(at, bin_full=full)
-    alarm = alarm_id("collector", collector.name, "bin_full")
+    alarm = Alarm("collector", collector.name, "bin_full")
     if full:
         draft.say(Happened.BIN_FULL, Rule.BIN_FULL, collector=collector.name, then=collector.on_bin_full)
-        draft.raise_alarm(alarm, Rule.BIN_FULL, collector=collector.name, then=collector.on_bin_full)
+        draft.raise_alarm(alarm, Rule.BIN_FULL, then=collector.on_bin_full)
     else:
         draft.say(Happened.BIN_CLEARED, Rule.BIN_FULL, collector=collector.name)
-        draft.clear_alarm(alarm, Rule.BIN_FULL, collector=collector.name)
+        draft.clear_alarm(alarm, Rule.BIN_FULL)
 
 
 def _online(draft: Draft, event: ev.DeviceOnline) -> None:
@@ -404,16 +404,16 @@ def _online(draft: Draft, event: ev.DeviceOnline) -> None:
     if at is None or not devices[event.kind][at].tells_online:
         _ignore(draft, event, retained=False)
         return
-    alarm = alarm_id(event.kind, event.name, "offline")
+    alarm = Alarm(event.kind, event.name, "offline")
     named = {event.kind: event.name}
     if event.online:
         if alarm in draft.alarms:
             draft.say(Happened.DEVICE_ONLINE, Rule.OFFLINE, **named)
-            draft.clear_alarm(alarm, Rule.OFFLINE, **named)
+            draft.clear_alarm(alarm, Rule.OFFLINE)
             if event.kind == "tool":
                 speaks_on_change(draft, at)
         return
-    if draft.raise_alarm(alarm, Rule.OFFLINE, **named):
+    if draft.raise_alarm(alarm, Rule.OFFLINE):
         draft.say(Happened.DEVICE_OFFLINE, Rule.OFFLINE, **named)
     if event.kind == "tool":
         detect.fall_silent(draft, at, Rule.OFFLINE, draft.now)
@@ -434,4 +434,4 @@ def speaks_on_change(draft: Draft, at: int) -> None:
         return
     if detect.is_at_rest(state.was):
         draft.tools[at] = state.was
-        draft.clear_alarm(alarm_id("tool", tool.name, "silent"), Rule.OFFLINE, tool=tool.name)
+        draft.clear_alarm(Alarm("tool", tool.name, "silent"), Rule.OFFLINE)

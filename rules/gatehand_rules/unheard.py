@@ -7,14 +7,14 @@ gone, and the alarm.
 from typing import Final
 
 from gatehand_rules import resets
-from gatehand_rules.alarms import DAEMON, alarm_id
+from gatehand_rules.alarms import DAEMON, Alarm
 from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Happened, Rule
 from gatehand_rules.state import State
 from gatehand_rules.timers import due, reached
 from gatehand_rules.timing import Timing
 
-ALARM: Final = alarm_id("daemon", DAEMON, "stops_unheard")
+ALARM: Final = Alarm("daemon", DAEMON, "stops_unheard")
 
 
 def lost(draft: Draft, why: str) -> None:

@@ -16,8 +16,9 @@ from gatehand.homie.ids import ids, root, to_id
 from gatehand.homie.sets import asked
 from gatehand.homie.values import alerts, changes, values
 from gatehand.mqtt.payload import Rejected
-from gatehand.shell.alarm_life import Alarm
+from gatehand.shell.alarm_life import ShownAlarm
 from gatehand_rules import Shop, initial, step
+from gatehand_rules.alarms import Alarm
 from gatehand_rules.events import BrokerConnected, Event, HandAsked, Reading, ResetAsked
 
 EXAMPLE = (Path(__file__).resolve().parents[2] / "config.example.toml").read_text()
@@ -157,7 +158,12 @@ def test_what_is_not_settable_asks_nothing() -> None:
 
 
 def test_alarms_are_alerts_and_two_that_come_to_one_id_share_it() -> None:
-    found = alerts([Alarm("gate_a-b_fault", 0, "Why.", "Do."), Alarm("gate.a_b.fault", 0, "Why else.", "Do more.")])
+    found = alerts(
+        [
+            ShownAlarm(Alarm("gate", "a-b", "fault"), 0, "Why.", "Do."),
+            ShownAlarm(Alarm("gate", "a_b", "fault"), 0, "Why else.", "Do more."),
+        ]
+    )
     assert found == {"$alert/gate-a-b-fault": "Why. Do. Why else. Do more."}  # "Alert topic"
 
 

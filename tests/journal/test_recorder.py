@@ -14,7 +14,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from journal_support import NOON, FakeClock, FaultyDisk
-from msgspec.structs import astuple
+from msgspec.structs import astuple, replace
 from readings_support import START, TOOLS, interleaved, read, record, saw
 
 from gatehand.recording.columns import decode_block, encode_block
@@ -22,6 +22,7 @@ from gatehand.recording.format import Kind, RecordingError, frame, frames
 from gatehand.recording.recorder import Recorder
 from gatehand.recording.recording import Recording, recordings
 from gatehand.recording.streams import Rows, Streams
+from gatehand_rules.alarms import Alarm
 from gatehand_rules.events import CollectorCurrent, Event, Reading, Tick
 
 
@@ -178,7 +179,7 @@ def test_a_crash_while_packing_leaves_no_doubles(tmp_path: Path) -> None:
 
 def test_an_hour_a_new_config_and_a_stepped_clock_each_begin_a_file_with_the_state_of_then(tmp_path: Path) -> None:
     log = recorder(tmp_path)
-    later = START.__class__(**{**{f: getattr(START, f) for f in START.__struct_fields__}, "alarms": frozenset({"x"})})
+    later = replace(START, alarms=frozenset({Alarm("tool", "saw", "silent"), Alarm("daemon", "main", "stops_unheard")}))
     log.record(0, Tick(), START)
     log.record(3_600_000, Tick(), later)
     log.begin("# changed\n", TOOLS[:2], ("main",))

@@ -21,6 +21,7 @@ from gatehand.recording.recording import Recording, recordings
 from gatehand.recording.store import Store
 from gatehand_rules import events as ev
 from gatehand_rules import state as s
+from gatehand_rules.alarms import Alarm
 from gatehand_rules.words import Position
 
 FORMAT_1 = Path(__file__).parent / "format_1"
@@ -68,7 +69,7 @@ STATE = s.State(
         low=(True, False),
         stops=(True, False),
     ),
-    alarms=frozenset({"stop.estop.active", "gate.g6.fault"}),
+    alarms=frozenset({Alarm("stop", "estop", "active"), Alarm("gate", "g6", "fault")}),
     connected=True,
     doubts=(None, s.Doubt(low_at=90.0), None),
 )

@@ -11,7 +11,7 @@ from test_machine import Seeded, some_event
 
 from gatehand_rules import Shop, State, initial, step
 from gatehand_rules import events as ev
-from gatehand_rules.alarms import WHATS, alarm_parts
+from gatehand_rules.alarms import WHATS
 from gatehand_rules.commands import CollectorOff, CollectorOn, OpenGate, ShutGate
 from gatehand_rules.reshape import Rewired, adopt_shop, obstacles
 from gatehand_rules.shop import Collector, Gate, Tool
@@ -138,8 +138,8 @@ class Day:
         self._look(repr(event))
 
     def _look(self, after: str) -> None:
-        self.met |= {f"{kind}.{what}" for kind, _, what in map(alarm_parts, self.state.alarms)}
-        outlived = self.state.alarms - standing_causes(self.shop, self.state)
+        self.met |= {f"{alarm.kind}.{alarm.what}" for alarm in self.state.alarms}
+        outlived = {alarm.id for alarm in self.state.alarms} - standing_causes(self.shop, self.state)
         assert not outlived, f"{sorted(outlived)} outlived what it is about, at {self.now} after {after}"
 
 

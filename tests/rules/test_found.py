@@ -11,6 +11,7 @@ from small_shops import collector, gate, tool
 
 from gatehand_rules import Shop
 from gatehand_rules import events as ev
+from gatehand_rules.alarms import Alarm
 from gatehand_rules.commands import CollectorOff, CollectorOn, Command, OpenGate, ShutGate
 from gatehand_rules.shop import Circuit, Gate, StopContact
 from gatehand_rules.words import Position
@@ -262,7 +263,7 @@ def test_a_gate_in_fault_that_was_said_to_be_open_while_the_broker_was_away_stan
     loose.hear(ev.Reading("saw", 6.0))
     loose.hear(ev.GateReport("told", SHUT))
     loose.wait(3.0)
-    assert "gate.told.fault" in loose.state.alarms
+    assert Alarm("gate", "told", "fault") in loose.state.alarms
     loose.hear(ev.BrokerLost(loose.now))
     loose.hear(ev.BrokerConnected())
     loose.hear(ev.GateReport("told", OPEN, retained=True))
@@ -273,4 +274,4 @@ def test_a_gate_in_fault_that_was_said_to_be_open_while_the_broker_was_away_stan
     assert any(isinstance(one, OpenGate) and one.gate == "blind" for one in heard(loose, ev.Reading("router", 6.0)))
     loose.wait(1.0)
     assert loose.state.collectors[0].on_phase
-    assert "collector.main.held" not in loose.state.alarms
+    assert Alarm("collector", "main", "held") not in loose.state.alarms

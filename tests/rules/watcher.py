@@ -404,9 +404,9 @@ class Observer:
             case ShutGate(gate=name) if (at := self.shop.gate_at(name)) is not None:
                 self._shut(at)
             case RaiseAlarm(alarm=alarm):
-                self.alarms.add(alarm)
+                self.alarms.add(alarm.id)
             case ClearAlarm(alarm=alarm):
-                self.alarms.discard(alarm)
+                self.alarms.discard(alarm.id)
             case _:
                 pass
 

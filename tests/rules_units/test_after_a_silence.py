@@ -8,6 +8,7 @@ from unit_bench import Bench, commands, events, gate, hose, ready, running, saw_
 
 from gatehand_rules import Shop, doubt
 from gatehand_rules import events as ev
+from gatehand_rules.alarms import Alarm
 from gatehand_rules.draft import Draft
 from gatehand_rules.state import (
     Doubt,
@@ -313,7 +314,7 @@ def test_a_tool_that_nothing_has_shown_idle_starts_nothing_however_well_borne_ou
         bench = first_connection(event)
         bench.amps(2.0, 5.0)
         bench.amps(4.0, 5.0)
-        assert "tool.saw.not_fresh" in bench.state.alarms
+        assert Alarm("tool", "saw", "not_fresh") in bench.state.alarms
         assert not bench.state.collectors[0].on_phase
         assert bench.state.gates[0].hand is None
 

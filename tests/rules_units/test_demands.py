@@ -7,6 +7,8 @@ from zone_bench import NAMES, STALE, assisting, cutting, drawn, four, order, run
 
 from gatehand_rules import demand
 from gatehand_rules import events as ev
+from gatehand_rules.alarms import Alarm
+from gatehand_rules.commands import RaiseAlarm
 from gatehand_rules.demand import Demand, Kind
 from gatehand_rules.draft import Draft
 from gatehand_rules.state import (
@@ -115,9 +117,8 @@ def granted(draft: Draft) -> list[str]:
 def test_as_many_are_served_as_gates_may_stand_open(limit: int, served: int) -> None:
     draft = drawn(four(max_open=limit), *(cutting(50.0 + at) for at in range(4)))
     assert granted(draft) == list(NAMES[:served])
-    assert [one.alarm for one in draft.commands if hasattr(one, "alarm")] == [
-        f"tool.{name}.max_open" for name in NAMES[served:]
-    ]
+    refused = [Alarm("tool", name, "max_open") for name in NAMES[served:]]
+    assert draft.commands == [RaiseAlarm(alarm) for alarm in refused]
 
 
 @pytest.mark.parametrize(

@@ -5,6 +5,7 @@ from unit_bench import Bench, commands, events, fan, gate, ready, running, saw_s
 
 from gatehand_rules import detect
 from gatehand_rules import events as ev
+from gatehand_rules.alarms import Alarm
 from gatehand_rules.detect import quick
 from gatehand_rules.shop import Tool
 from gatehand_rules.state import (
@@ -297,3 +298,13 @@ def test_the_short_way_tells_the_interlock() -> None:
     bench.amps(62.0, 0.0)
     bench.until(70.0)
     assert bench.state.guard.low == (True,)
+
+
+@pytest.mark.parametrize("id_", ["", "gate", "gate.saw", "gate..fault", "gate.saw.fault.more", "..", "gate.saw."])
+def test_what_is_no_id_of_an_alarm_is_none(id_: str) -> None:
+    assert Alarm.of(id_) is None
+
+
+def test_an_alarm_is_known_by_its_id() -> None:
+    for one in (Alarm("stop", "a", "active"), Alarm("stop", "a_unclear", "active"), Alarm("stop", "a", "unclear")):
+        assert Alarm.of(one.id) == one

@@ -5,6 +5,7 @@ from msgspec.structs import replace
 from unit_bench import Bench, commands, events, fan, gate, ready, running, saw_shop, shop, tool
 
 from gatehand_rules import events as ev
+from gatehand_rules.alarms import Alarm
 from gatehand_rules.state import (
     CoastDown,
     GateOpen,
@@ -220,7 +221,7 @@ def test_a_press_that_mutes_a_tool_ends_the_alarm_that_it_was_not_fresh() -> Non
     bench = running(saw_shop())
     bench.is_off(60.0)
     bench.tick(62.0)
-    assert "tool.saw.not_fresh" in bench.state.alarms
+    assert Alarm("tool", "saw", "not_fresh") in bench.state.alarms
     bench.is_on(63.0)
     bench.tick(65.0)
     said = press(bench, 66.0)

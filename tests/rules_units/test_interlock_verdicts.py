@@ -24,6 +24,7 @@ from unit_bench import fan, gate, shop, tool
 
 from gatehand_rules import events as ev
 from gatehand_rules import interlock
+from gatehand_rules.alarms import Alarm
 from gatehand_rules.commands import CollectorOff, CollectorOn, Command, OpenGate, RaiseAlarm, ShutGate
 from gatehand_rules.state import FanSeen, GateSeen, Guard
 from gatehand_rules.words import Position
@@ -300,7 +301,13 @@ def test_told_to_open_a_gate_seen_between_is_seen_between_still() -> None:
 
 
 def test_alarms_and_unknown_names_are_none_of_its_business() -> None:
-    told = (RaiseAlarm("x"), CollectorOn("nobody"), CollectorOff("nobody"), OpenGate("nobody"), ShutGate("nobody"))
+    told = (
+        RaiseAlarm(Alarm("tool", "saw", "silent")),
+        CollectorOn("nobody"),
+        CollectorOff("nobody"),
+        OpenGate("nobody"),
+        ShutGate("nobody"),
+    )
     record = guard(SEEN_OPEN)
     assert interlock.judge(gates_shop(1), record, told, NOW) == (record, told, ())
 

@@ -5,6 +5,7 @@ from unit_bench import Bench, commands, events, gate, ready, running, saw_shop, 
 
 from gatehand.journal.sentences import sentence_of
 from gatehand_rules import events as ev
+from gatehand_rules.alarms import Alarm
 from gatehand_rules.shop import Shop
 from gatehand_rules.state import CoastDown, Held, Running, RunOn, Standing, ToolIdle, ToolRunning, ToolUnknown
 
@@ -39,7 +40,7 @@ def test_a_running_fan_goes_off_its_tools_become_stale_and_say_so() -> None:
     for at in range(61, 100):
         assert "on main" not in commands(bench.amps(float(at), 5.0))
     serves_a_fresh_start(bench)
-    assert "tool.saw.not_fresh" not in bench.state.alarms
+    assert Alarm("tool", "saw", "not_fresh") not in bench.state.alarms
 
 
 def test_the_refresh_ends_for_a_collector_that_does_not_report() -> None:

@@ -7,6 +7,7 @@ from msgspec.structs import replace
 from unit_bench import commands, events, fan, gate, ready, running, saw_shop, shop, tool
 
 from gatehand_rules import events as ev
+from gatehand_rules.alarms import Alarm
 from gatehand_rules.state import (
     CoastDown,
     GateShut,
@@ -44,7 +45,7 @@ def test_tripped_it_starts_again_once_it_stands_still_its_gate_not_told_to_shut_
     bench.is_off(62.0)
     assert commands(bench.tick(69.999)) == []
     assert bench.fan_state().phase == CoastDown(tripped=True)
-    assert "collector.main.shut_gates" in bench.state.alarms
+    assert Alarm("collector", "main", "shut_gates") in bench.state.alarms
     assert commands(bench.tick(70.0)) == ["on main", "clear collector.main.shut_gates"]
 
 

@@ -215,10 +215,10 @@ def _command(command: Command) -> str:
             return f"on {name}"
         case CollectorOff(collector=name):
             return f"off {name}"
-        case RaiseAlarm(alarm=name):
-            return f"raise {name}"
-        case ClearAlarm(alarm=name):
-            return f"clear {name}"
+        case RaiseAlarm(alarm=alarm):
+            return f"raise {alarm.id}"
+        case ClearAlarm(alarm=alarm):
+            return f"clear {alarm.id}"
         case Poll(kind=kind, name=name):
             return f"poll {kind} {name}"
 

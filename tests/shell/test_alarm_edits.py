@@ -7,6 +7,8 @@ import pytest
 from shell_support import SHOP, World
 from test_reload import Edited
 
+from gatehand_rules.alarms import Alarm
+
 ONLINE = 'online = { topic = "shop/%s/online", active = "1", clear = "0" }\n'
 FULL = 'bin_full = { topic = "shop/bin", active = "1", clear = "0" }\n'
 STATE = 'state = { topic = "shop/fan/state", on = "1", off = "0" }\n'
@@ -99,9 +101,9 @@ def test_an_edit_that_takes_the_cause_away_ends_the_alarm(case: str, tmp_path: P
     edited = Edited(tmp_path, text)
     world = edited.world
     story(world)
-    assert alarm in world.engine.state.alarms, "it stands before the edit"
+    assert Alarm.of(alarm) in world.engine.state.alarms, "it stands before the edit"
     edited.edit(old, new)
-    assert alarm not in world.engine.state.alarms
+    assert Alarm.of(alarm) not in world.engine.state.alarms
     assert alarm not in world.engine.board.alarms.standing
     assert world.shown(f"alarm/{alarm}") is None
     assert [line["alarm"] for line in world.events("alarm_cleared")].count(alarm) == 1
@@ -126,7 +128,7 @@ def test_a_tool_on_change_whose_will_is_no_longer_watched_is_served_again(tmp_pa
     world.rested()
     world.say("shop/saw/online", "0")
     edited.edit(ONLINE % "saw", "")
-    assert "tool.band_saw.silent" not in world.engine.state.alarms
+    assert Alarm("tool", "band_saw", "silent") not in world.engine.state.alarms
 
 
 def test_an_edit_of_something_else_ends_no_alarm(tmp_path: Path) -> None:
@@ -146,5 +148,5 @@ def test_a_bin_full_before_a_rename_is_full_after_it(tmp_path: Path) -> None:
     world.rested()
     world.say("shop/bin", "1")
     edited.edit("[collector.main]", "[collector.cyclone]")
-    assert "collector.cyclone.bin_full" in world.engine.state.alarms
-    assert "collector.main.bin_full" not in world.engine.state.alarms
+    assert Alarm("collector", "cyclone", "bin_full") in world.engine.state.alarms
+    assert Alarm("collector", "main", "bin_full") not in world.engine.state.alarms

@@ -8,14 +8,17 @@ from hypothesis import strategies as st
 from msgspec.structs import replace
 from shell_support import SHOP, World
 
-from gatehand.shell.alarm_life import COMINGS, MOST_A_MINUTE, SAY_AGAIN, WINDOW, Alarm, Life
+from gatehand.shell.alarm_life import COMINGS, MOST_A_MINUTE, SAY_AGAIN, WINDOW, Life, ShownAlarm
 from gatehand.shell.alarms import Alarms
+from gatehand_rules.alarms import Alarm
 
 WALL = 1_800_000_000.0
 
+SILENT = Alarm("tool", "saw", "silent")
 
-def alarm(because: str = "It is loose.", since: float = WALL) -> Alarm:
-    return Alarm("tool.saw.silent", since, because, "Push the plug home.")
+
+def alarm(because: str = "It is loose.", since: float = WALL) -> ShownAlarm:
+    return ShownAlarm(SILENT, since, because, "Push the plug home.")
 
 
 def test_raised_acknowledged_cleared() -> None:
@@ -195,7 +198,7 @@ def told(deeds: list[Deed]) -> tuple[Alarms, list[tuple[float, bytes]], bool, fl
                 alarms.raise_(alarm("It is loose." if deed.what == "raise" else "It is gone."), now)
                 cause = True
             case "clear":
-                alarms.clear("tool.saw.silent", now)
+                alarms.clear(SILENT, now)
                 cause = False
             case _:
                 alarms.acknowledge("tool.saw.silent", "Ida", WALL, now)

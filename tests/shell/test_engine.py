@@ -6,6 +6,7 @@ from shell_support import SHOP, World
 
 from gatehand.mqtt.transport import Connected, Kind, Notice, Said
 from gatehand_rules import events as ev
+from gatehand_rules.alarms import Alarm
 from gatehand_rules.state import collector_word
 
 FAN, SAW, BENCH = "shop/fan/set", "shop/gate/band_saw/set", "shop/gate/bench/set"
@@ -411,7 +412,9 @@ def test_bad_payloads_change_nothing() -> None:
             world.say(topic, payload)
     assert world.commands(began) == []
     assert replace(world.engine.state, alarms=before.alarms) == before
-    assert world.engine.state.alarms - before.alarms == {"stop.emergency.unclear"}, "somebody relies on that contact"
+    assert world.engine.state.alarms - before.alarms == {Alarm("stop", "emergency", "unclear")}, (
+        "somebody relies on that contact"
+    )
     world.say("shop/estop", "0")
     assert world.engine.state == before
 

@@ -6,6 +6,7 @@ from shell_support import SHOP, plan_of
 from gatehand.mqtt.transport import Kind, Outgoing, Subscription
 from gatehand.shell.routes import OwnStatus, ReloadAsked, RetainedCommand, Routes
 from gatehand_rules import events as ev
+from gatehand_rules.alarms import Alarm
 from gatehand_rules.commands import CollectorOff, CollectorOn, OpenGate, RaiseAlarm, ShutGate
 from gatehand_rules.words import Position
 
@@ -196,4 +197,4 @@ def test_commands_become_the_configured_payloads() -> None:
     assert told.message(OpenGate("lathe")) == Outgoing("shop/gate/lathe/set", b"1", Kind.ACT)
     assert told.message(ShutGate("lathe")) == Outgoing("shop/gate/lathe/set", b"0", Kind.ACT)
     assert told.message(OpenGate("sweep")) is None
-    assert told.message(RaiseAlarm("x")) is None
+    assert told.message(RaiseAlarm(Alarm("tool", "saw", "silent"))) is None

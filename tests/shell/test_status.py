@@ -8,7 +8,7 @@ from shell_support import SHOP, World
 
 from gatehand.mqtt.transport import Kind
 from gatehand.shell.alarm_words import words
-from gatehand_rules.alarms import WHATS, alarm_id, alarm_parts
+from gatehand_rules.alarms import WHATS, Alarm
 from gatehand_rules.findings import Finding, Happened, Rule
 
 RFC_3339 = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{3}Z")
@@ -176,9 +176,9 @@ def test_the_collectors_reason_is_its_own_and_not_its_gates() -> None:
     assert "gate" not in world.shown("collector/main")["because"]
 
 
-@pytest.mark.parametrize("alarm", [alarm_id(kind, "saw", what) for kind, each in WHATS.items() for what in each])
-def test_every_alarm_of_the_rules_has_words_of_its_own(alarm: str) -> None:
-    kind = alarm_parts(alarm)[0]
+@pytest.mark.parametrize("alarm", [Alarm(kind, "saw", what) for kind, each in WHATS.items() for what in each], ids=str)
+def test_every_alarm_of_the_rules_has_words_of_its_own(alarm: Alarm) -> None:
+    kind = alarm.kind
     for rule in Rule:
         finding = Finding(
             event=Happened.ALARM_RAISED,
@@ -186,7 +186,7 @@ def test_every_alarm_of_the_rules_has_words_of_its_own(alarm: str) -> None:
             tool="saw" if kind == "tool" else None,
             gate="saw" if kind == "gate" else None,
             collector="saw" if kind == "collector" else None,
-            facts=(("alarm", alarm),),
+            facts=(("alarm", alarm.id),),
         )
         because, then = words(alarm, finding)
         assert "raised it" not in because, "no words of its own"
@@ -204,7 +204,7 @@ def test_the_alarms_that_the_rules_raise_are_those_that_have_words() -> None:
     from gatehand.shell import alarm_words
 
     folder = Path(gatehand_rules.__file__).parent
-    pattern = re.compile(r'(?:alarm_id\([^()]*|one\.alarm\()"([a-z_]+)"\)')
+    pattern = re.compile(r'(?:\bAlarm\([^()]*|one\.alarm\()"([a-z_]+)"\)')
     found = {what for file in folder.glob("*.py") for what in pattern.findall(file.read_text())}
     assert len(found) > 8
     known = {(kind, what) for kind, each in WHATS.items() for what in each}

@@ -1,6 +1,6 @@
 """Whether what an alarm is about is there: told from the shop and the state, without a line of the rules' own code.
 
-"Every alarm ends when its cause has" is `state.alarms <= standing_causes(shop, state)`.
+"Every alarm ends when its cause has" is `{alarm.id for alarm in state.alarms} <= standing_causes(shop, state)`.
 """
 
 from collections.abc import Iterator

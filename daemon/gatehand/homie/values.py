@@ -4,7 +4,7 @@ from collections.abc import Iterable, Iterator, Mapping
 
 from gatehand.homie.describe import Description
 from gatehand.homie.ids import to_id
-from gatehand.shell.alarm_life import Alarm
+from gatehand.shell.alarm_life import ShownAlarm
 from gatehand_rules.shop import Shop
 from gatehand_rules.state import GateOpen, State, collector_word, gate_word, tool_word
 
@@ -22,7 +22,7 @@ def values(description: Description, shop: Shop, state: State) -> dict[str, str]
     }
 
 
-def alerts(alarms: Iterable[Alarm]) -> dict[str, str]:
+def alerts(alarms: Iterable[ShownAlarm]) -> dict[str, str]:
     """Topic below the device's (`$alert/log`) -> text (section "Alert topic"): why, and what to do next."""
     found: dict[str, str] = {}
     for alarm in alarms:

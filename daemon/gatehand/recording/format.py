@@ -21,12 +21,15 @@ from msgspec import Struct, field, to_builtins
 from msgspec.structs import astuple
 
 from gatehand.times import EPOCH as EPOCH  # noqa: PLC0414 - until its readers have followed
+from gatehand_rules.alarms import Alarm
 from gatehand_rules.events import Event
 from gatehand_rules.state import State
 
 FORMAT = 2
 OLDEST_FORMAT = 1
-"""Wrote records as `{"Class": {field: value}}`, enums as `{"Class": word}`, infinity as text; is still read."""
+"""Wrote records as `{"Class": {field: value}}`, enums as `{"Class": word}`, infinity as text, alarms by their ids.
+
+It is still read."""
 
 _FRAME = struct.Struct("<2sBxII")
 _MARK = b"GR"
@@ -166,7 +169,8 @@ def decode_header(payload: bytes | memoryview) -> Header:
     try:
         body = json.loads(zlib.decompress(payload[_SHORT.size :]))
         if _SHORT.unpack_from(payload)[0] == OLDEST_FORMAT:
-            body["state"] = _from_format_1(body["state"])
+            body["state"] = state = _from_format_1(body["state"])
+            state["alarms"] = [to_builtins(alarm) for one in state["alarms"] if (alarm := Alarm.of(one)) is not None]
         return msgspec.convert({**body, **to_builtins(short)}, Header)
     except (zlib.error, ValueError, KeyError, TypeError, RecursionError) as error:
         raise RecordingError(f"its header cannot be read ({type(error).__name__}: {error})") from None

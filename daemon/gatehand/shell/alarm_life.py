@@ -14,6 +14,8 @@ from typing import Final
 from msgspec import Struct
 from msgspec.structs import replace
 
+from gatehand_rules.alarms import Alarm
+
 WINDOW: Final = 60.0
 """Seconds within which comings count together, and for which a cause must be gone before a storm is over."""
 COMINGS: Final = 3
@@ -24,10 +26,11 @@ MOST_A_MINUTE: Final = 3 * COMINGS + math.ceil(WINDOW / SAY_AGAIN)
 """Messages for each alarm within any minute, at most: raised, acknowledged and cleared for each coming, and counts."""
 
 
-class Alarm(Struct, frozen=True):
-    """One alarm. `subject`: such as {"tool": "band_saw"}; `because` and `next` are sentences."""
+class ShownAlarm(Struct, frozen=True):
+    """An alarm as people are shown it. `subject`: such as {"tool": "band_saw"}; `because` and `next` are sentences."""
 
-    id: str
+    alarm: Alarm
+    """What is the matter with whom."""
     since: float
     """Wall seconds."""
     because: str
@@ -41,12 +44,17 @@ class Alarm(Struct, frozen=True):
     times: int = 1
     """How often it has come since it last stayed away for a minute."""
 
+    @property
+    def id(self) -> str:
+        """Its topic level below `alarm/`."""
+        return self.alarm.id
+
 
 class Life:
     """What is known of one alarm. All times but the alarm's own are monotonic seconds."""
 
     def __init__(self) -> None:
-        self.alarm: Alarm | None = None
+        self.alarm: ShownAlarm | None = None
         """What stands now."""
         self._comings: deque[float] = deque(maxlen=COMINGS)
         self._storms = False
@@ -61,7 +69,7 @@ class Life:
         """It stands until its cause has been gone for a minute."""
         return self._storms
 
-    def raise_(self, alarm: Alarm, now: float) -> bool:
+    def raise_(self, alarm: ShownAlarm, now: float) -> bool:
         """Its cause is there. True when this begins an alarm, False when it stands already."""
         before = self.alarm
         if before is not None and self._gone_since is None:
@@ -122,7 +130,7 @@ class Life:
         quiet = not self._comings or now - self._comings[-1] >= WINDOW
         return self.alarm is None and self._say_at is None and quiet
 
-    def _change(self, alarm: Alarm, before: Alarm, now: float) -> None:
+    def _change(self, alarm: ShownAlarm, before: ShownAlarm, now: float) -> None:
         after = replace(
             alarm,
             since=before.since,

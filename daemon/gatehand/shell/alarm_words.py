@@ -1,24 +1,23 @@
 """What an alarm of the rules says to a person: one sentence why it stands, one what to do next.
 
-Made from the finding that raised it and nothing else. A new alarm id in the rules needs its entry in `_WORDS`.
+Made from the finding that raised it and nothing else. A new alarm of the rules needs its entry in `_WORDS`.
 """
 
 from collections.abc import Callable
 from typing import Final, TypeAlias
 
-from gatehand_rules.alarms import alarm_parts
+from gatehand_rules.alarms import Alarm
 from gatehand_rules.findings import Fact, Finding, Rule
 
 Facts: TypeAlias = dict[str, Fact]
 Words: TypeAlias = Callable[[str, Facts, Rule], tuple[str, str]]
 
 
-def words(alarm: str, finding: Finding) -> tuple[str, str]:
+def words(alarm: Alarm, finding: Finding) -> tuple[str, str]:
     """The alarm's (because, next), two sentences. `finding` is the one that raised it."""
-    kind, name, what = alarm_parts(alarm)
-    say = _WORDS.get((kind, what))
+    say = _WORDS.get((alarm.kind, alarm.what))
     if say is not None:
-        return say(plain(name), dict(finding.facts), finding.rule)
+        return say(plain(alarm.name), dict(finding.facts), finding.rule)
     return f"The rule {finding.rule} raised it.", "Look at the event log around this time: gatehand log."
 
 

@@ -9,11 +9,11 @@ from collections.abc import Mapping
 
 from gatehand.journal.line import ALARM_STORM, ALARM_STORM_ENDED, stamp
 from gatehand.mqtt.transport import Kind, Outgoing
-from gatehand.shell.alarm_life import WINDOW, Alarm, Life
-from gatehand_rules.alarms import alarm_parts
+from gatehand.shell.alarm_life import WINDOW, Life, ShownAlarm
+from gatehand_rules.alarms import Alarm
 from gatehand_rules.findings import Fact
 
-__all__ = ["Alarm", "Alarms"]
+__all__ = ["Alarms", "ShownAlarm"]
 
 
 class Alarms:
@@ -25,20 +25,20 @@ class Alarms:
         self._news: list[tuple[str, dict[str, Fact]]] = []
 
     @property
-    def standing(self) -> Mapping[str, Alarm]:
+    def standing(self) -> Mapping[str, ShownAlarm]:
         """By id, oldest first."""
         found = [life.alarm for life in self._lives.values() if life.alarm is not None]
         return {alarm.id: alarm for alarm in sorted(found, key=lambda alarm: alarm.since)}
 
-    def raise_(self, alarm: Alarm, now: float) -> None:
+    def raise_(self, alarm: ShownAlarm, now: float) -> None:
         """It stands from now on; one of the same id is replaced and keeps its beginning."""
         life = self._lives.setdefault(alarm.id, Life())
         if life.raise_(alarm, now) and life.storms:
             self._news.append((ALARM_STORM, {"alarm": alarm.id, "times": life.alarm.times if life.alarm else 0}))
 
-    def clear(self, name: str, now: float) -> bool:
+    def clear(self, alarm: Alarm, now: float) -> bool:
         """Its cause is gone. False when it did not stand, or stands on because it comes and goes."""
-        life = self._lives.get(name)
+        life = self._lives.get(alarm.id)
         return life is not None and life.clear(now)
 
     def acknowledge(self, name: str, by: str | None, wall: float, now: float) -> bool:
@@ -82,11 +82,10 @@ def _payload(life: Life) -> bytes:
     because = alarm.because
     if life.storms:
         because += f" It comes and goes: it stands until it has stayed away for {WINDOW:.0f} s."
-    kind, name, what = alarm_parts(alarm.id)
     shown: dict[str, object] = {
-        "kind": kind,
-        "name": name,
-        "what": what,
+        "kind": alarm.alarm.kind,
+        "name": alarm.alarm.name,
+        "what": alarm.alarm.what,
         "since": stamp(alarm.since),
         "because": because,
         "next": alarm.next,

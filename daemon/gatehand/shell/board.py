@@ -11,11 +11,12 @@ from gatehand.journal.sentences import sentence_of
 from gatehand.mqtt.transport import Kind, Notice, Outgoing, Said, Transport
 from gatehand.shell import shell_alarms
 from gatehand.shell.alarm_words import words
-from gatehand.shell.alarms import Alarm, Alarms
+from gatehand.shell.alarms import Alarms, ShownAlarm
 from gatehand.shell.notebook import Notebook
 from gatehand.shell.plan import Plan
 from gatehand.shell.routes import OwnStatus
 from gatehand.shell.status import Moment, Statuses, Subject, changed, subjects_of
+from gatehand_rules.alarms import Alarm
 from gatehand_rules.commands import ClearAlarm, RaiseAlarm
 from gatehand_rules.findings import Fact, Finding, Happened
 from gatehand_rules.state import State
@@ -67,10 +68,10 @@ class Board:
             self._explain(finding)
         for command in outcome.commands:
             match command:
-                case RaiseAlarm(alarm=name):
-                    self._raise(name, outcome.findings)
-                case ClearAlarm(alarm=name):
-                    self.clear_alarm(name)
+                case RaiseAlarm(alarm=alarm):
+                    self._raise(alarm, outcome.findings)
+                case ClearAlarm(alarm=alarm):
+                    self.clear_alarm(alarm)
                 case _:
                     pass
         if len(before.tools) == len(outcome.state.tools) and len(before.gates) == len(outcome.state.gates):
@@ -133,18 +134,18 @@ class Board:
         self._plan = plan
         self._leftovers.extend(self._statuses.reshape(plan.shop))
 
-    def reconcile(self, standing: frozenset[str]) -> None:
+    def reconcile(self, raised: frozenset[Alarm]) -> None:
         """The rules' alarms are these from now on; the shell's own stay."""
         self._look_at_steps()
         for alarm in list(self.alarms.standing.values()):
-            if alarm.rule is not None and alarm.id not in standing:
-                self.clear_alarm(alarm.id)
+            if alarm.rule is not None and alarm.alarm not in raised:
+                self.clear_alarm(alarm.alarm)
 
     def knows(self, found: OwnStatus) -> bool:
         """Whether the shop has what this status is of."""
         return self._statuses.knows((found.kind, found.name))
 
-    def raise_alarm(self, alarm: Alarm) -> None:
+    def raise_alarm(self, alarm: ShownAlarm) -> None:
         """An alarm stands from now on."""
         self.alarms.raise_(alarm, self._clock.mono())
 
@@ -152,9 +153,9 @@ class Board:
         """Somebody has seen an alarm. False when it does not stand, or was acknowledged before."""
         return self.alarms.acknowledge(alarm, by, self._clock.wall(), self._clock.mono())
 
-    def clear_alarm(self, name: str) -> bool:
+    def clear_alarm(self, alarm: Alarm) -> bool:
         """An alarm's cause is gone. False when it did not stand, or stands on for a while."""
-        return self.alarms.clear(name, self._clock.mono())
+        return self.alarms.clear(alarm, self._clock.mono())
 
     def pass_time(self) -> tuple[tuple[str, dict[str, Fact]], ...]:
         """Once a second; gives the log's events about alarms that come and go."""
@@ -198,14 +199,15 @@ class Board:
                 self._statuses.because((kind, name), sentence_of(finding))
                 return
 
-    def _raise(self, name: str, findings: tuple[Finding, ...]) -> None:
+    def _raise(self, alarm: Alarm, findings: tuple[Finding, ...]) -> None:
         for finding in findings:
-            if finding.event is Happened.ALARM_RAISED and ("alarm", name) in finding.facts:
-                why, then = words(name, finding)
+            if finding.event is Happened.ALARM_RAISED and ("alarm", alarm.id) in finding.facts:
+                why, then = words(alarm, finding)
                 named = (("tool", finding.tool), ("gate", finding.gate), ("collector", finding.collector))
                 subject = tuple((kind, each) for kind, each in named if each is not None)
                 facts = tuple((key, value) for key, value in finding.facts if key != "alarm")
-                self.raise_alarm(Alarm(name, self._clock.wall(), why, then, subject, str(finding.rule), facts))
+                rule = str(finding.rule)
+                self.raise_alarm(ShownAlarm(alarm, self._clock.wall(), why, then, subject, rule, facts))
                 return
 
     def _moment(self, now: float) -> Moment:

@@ -20,7 +20,7 @@ from typing import Final
 from gatehand.journal.clock import Clock
 from gatehand.journal.line import CLOCK_STEPPED, CONFIG_LOADED, REFUSALS_COUNTED, Line, Stamper
 from gatehand.mqtt.transport import Connected, Notice, Outgoing, Transport
-from gatehand.shell.alarms import Alarm
+from gatehand.shell.alarms import ShownAlarm
 from gatehand.shell.board import Board
 from gatehand.shell.log_first import Batch, LogFirst
 from gatehand.shell.notebook import Notebook
@@ -33,6 +33,7 @@ from gatehand.shell.told import word
 from gatehand.shell.unheard import Unheard
 from gatehand_rules import events as ev
 from gatehand_rules import initial, step
+from gatehand_rules.alarms import Alarm
 from gatehand_rules.commands import Command, Poll
 from gatehand_rules.findings import Fact, Happened
 from gatehand_rules.state import Held, State, collector_word
@@ -286,7 +287,7 @@ class Engine:
         link = "" if self._state.connected else "no broker; "
         return f"{link}{fans}" + (f"; {alarms} {'alarm' if alarms == 1 else 'alarms'}" if alarms else "")
 
-    def raise_alarm(self, alarm: Alarm) -> None:
+    def raise_alarm(self, alarm: ShownAlarm) -> None:
         """An alarm of the shell's own stands from now on."""
         if alarm.id not in self._board.alarms.standing:
             subject = dict(alarm.subject)
@@ -295,10 +296,10 @@ class Engine:
         self._board.raise_alarm(alarm)
         self._show()
 
-    def clear_alarm(self, name: str) -> None:
+    def clear_alarm(self, alarm: Alarm) -> None:
         """An alarm of the shell's own is over."""
-        if self._board.clear_alarm(name):
-            self.note(Happened.ALARM_CLEARED, {"alarm": name})
+        if self._board.clear_alarm(alarm):
+            self.note(Happened.ALARM_CLEARED, {"alarm": alarm.id})
         self._show()
 
     def note(self, event: str, facts: Mapping[str, Fact] | None = None) -> None:

@@ -13,9 +13,10 @@ from msgspec.structs import replace
 from gatehand.journal.clock import Clock
 from gatehand.journal.line import stamp
 from gatehand.shell import shell_alarms
-from gatehand.shell.alarms import Alarm
+from gatehand.shell.alarms import ShownAlarm
 from gatehand.shell.plan import Plan
 from gatehand.shell.ports import HoldKept, Memory, Remembered, Timer, Timers
+from gatehand_rules.alarms import Alarm
 from gatehand_rules.state import Held, State
 
 WITHHELD_FOR: Final = 1.0
@@ -30,10 +31,10 @@ _HEARD_EVERY: Final = 60
 class Desk(Protocol):
     """What is asked of the engine from here."""
 
-    def raise_alarm(self, alarm: Alarm) -> None:
+    def raise_alarm(self, alarm: ShownAlarm) -> None:
         """Raise an alarm of the shell's own, and show what has changed."""
 
-    def clear_alarm(self, name: str) -> None:
+    def clear_alarm(self, alarm: Alarm) -> None:
         """End one, and show what has changed."""
 
 

@@ -8,7 +8,7 @@ from typing import Protocol, assert_never
 from gatehand.journal.clock import Clock
 from gatehand.journal.line import ALARM_ACKNOWLEDGED, RETAINED_COMMAND
 from gatehand.mqtt.transport import Subscription
-from gatehand.shell.alarms import Alarm
+from gatehand.shell.alarms import ShownAlarm
 from gatehand.shell.board import Board
 from gatehand.shell.notebook import Notebook
 from gatehand.shell.plan import Plan
@@ -21,8 +21,9 @@ from gatehand.shell.routes import (
     RetainedCommand,
     Routes,
 )
-from gatehand.shell.shell_alarms import is_retained_command, retained_command, retained_command_id
+from gatehand.shell.shell_alarms import about_retained, is_retained_command, retained_command
 from gatehand_rules import events as ev
+from gatehand_rules.alarms import Alarm
 from gatehand_rules.findings import Fact
 from gatehand_rules.state import State
 from gatehand_rules.step import Outcome
@@ -59,10 +60,10 @@ class Desk(Protocol):
     def note(self, event: str, facts: dict[str, Fact] | None = None) -> None:
         """Write a log line."""
 
-    def raise_alarm(self, alarm: Alarm) -> None:
+    def raise_alarm(self, alarm: ShownAlarm) -> None:
         """Raise an alarm of the shell's own."""
 
-    def clear_alarm(self, name: str) -> None:
+    def clear_alarm(self, alarm: Alarm) -> None:
         """End one."""
 
     def ask_reload(self, by: str) -> None:
@@ -93,7 +94,7 @@ class OwnTopics:
                 self._on_retained_command(found)
             case CommandForgotten(topic=topic):
                 if (was := self._retained.pop(topic, None)) is not None:
-                    self._desk.clear_alarm(retained_command_id(was))
+                    self._desk.clear_alarm(about_retained(was))
             case OwnStatus():
                 self._on_status(found)
             case _:
@@ -102,8 +103,8 @@ class OwnTopics:
     def on_settled(self, routes: Routes) -> tuple[Subscription, ...]:
         """What is retained has come: end the alarms whose cause is gone; gives what to listen to from here on."""
         self._met_before = True
-        for alarm in list(self._desk.board.alarms.standing):
-            if is_retained_command(alarm) and alarm not in {retained_command_id(x) for x in self._retained.values()}:
+        for alarm in [shown.alarm for shown in self._desk.board.alarms.standing.values()]:
+            if is_retained_command(alarm) and alarm not in {about_retained(x) for x in self._retained.values()}:
                 self._desk.clear_alarm(alarm)
         return self._listened(routes)
 
@@ -116,7 +117,7 @@ class OwnTopics:
             found = routes.retained_command(topic)
             if found == was:
                 continue
-            self._desk.clear_alarm(retained_command_id(was))
+            self._desk.clear_alarm(about_retained(was))
             del self._retained[topic]
             if found is not None:
                 self._on_retained_command(found)

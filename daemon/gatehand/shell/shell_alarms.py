@@ -6,17 +6,17 @@ The rules' alarms find their words in `alarm_words`.
 from typing import Final
 
 from gatehand.mqtt.payload import Rejected
-from gatehand.shell.alarms import Alarm
+from gatehand.shell.alarms import ShownAlarm
 from gatehand.shell.routes import RetainedCommand
-from gatehand_rules.alarms import alarm_id, alarm_parts
+from gatehand_rules.alarms import DAEMON, Alarm
 
-CONFIG: Final = alarm_id("daemon", "main", "config")
-LOG: Final = alarm_id("daemon", "main", "log")
-RECORDING: Final = alarm_id("daemon", "main", "recording")
-MEMORY: Final = alarm_id("daemon", "main", "memory")
-INTERNAL: Final = alarm_id("daemon", "main", "internal_error")
-SAME_BASE: Final = alarm_id("daemon", "main", "same_base")
-SUBSCRIPTIONS: Final = alarm_id("daemon", "main", "subscriptions")
+CONFIG: Final = Alarm("daemon", DAEMON, "config")
+LOG: Final = Alarm("daemon", DAEMON, "log")
+RECORDING: Final = Alarm("daemon", DAEMON, "recording")
+MEMORY: Final = Alarm("daemon", DAEMON, "memory")
+INTERNAL: Final = Alarm("daemon", DAEMON, "internal_error")
+SAME_BASE: Final = Alarm("daemon", DAEMON, "same_base")
+SUBSCRIPTIONS: Final = Alarm("daemon", DAEMON, "subscriptions")
 _RETAINED_COMMAND: Final = "retained_command"
 _MOST_SHOWN: Final = 3
 _WHOSE: Final = {
@@ -28,20 +28,20 @@ _WHOSE: Final = {
 """What a person calls the device, and what its silence means."""
 
 
-def retained_command_id(found: RetainedCommand) -> str:
-    """The id of its alarm."""
-    return alarm_id(found.kind, found.name, _RETAINED_COMMAND)
+def about_retained(found: RetainedCommand) -> Alarm:
+    """Its alarm."""
+    return Alarm(found.kind, found.name, _RETAINED_COMMAND)
 
 
-def is_retained_command(alarm: str) -> bool:
+def is_retained_command(alarm: Alarm) -> bool:
     """Whether it is the alarm of a retained command."""
-    return alarm_parts(alarm)[2] == _RETAINED_COMMAND
+    return alarm.what == _RETAINED_COMMAND
 
 
-def retained_command(found: RetainedCommand, wall: float) -> Alarm:
+def retained_command(found: RetainedCommand, wall: float) -> ShownAlarm:
     """A message is retained on one of our command topics."""
-    return Alarm(
-        retained_command_id(found),
+    return ShownAlarm(
+        about_retained(found),
         wall,
         f"The broker retains a message on the command topic {found.topic!r}: a device that connects would act on it, "
         "however old it is.",
@@ -51,16 +51,16 @@ def retained_command(found: RetainedCommand, wall: float) -> Alarm:
     )
 
 
-def unheard_id(kind: str, name: str) -> str:
-    """The id of the alarm of a device that was never heard, or never understood."""
-    return alarm_id(kind, name, "unheard")
+def about_unheard(kind: str, name: str) -> Alarm:
+    """The alarm of a device that was never heard, or never understood."""
+    return Alarm(kind, name, "unheard")
 
 
-def unheard(kind: str, name: str, topic: str, wall: float) -> Alarm:
+def unheard(kind: str, name: str, topic: str, wall: float) -> ShownAlarm:
     """A device that ought to have spoken by now has not."""
     what, then = _WHOSE[kind]
-    return Alarm(
-        unheard_id(kind, name),
+    return ShownAlarm(
+        about_unheard(kind, name),
         wall,
         f"The {what} {name.replace('_', ' ')} has never been heard: nothing has come on {topic}{then}.",
         f"Look at the topic in [{kind}.{name}] of the config and at the device's power and network; gatehand listen "
@@ -70,11 +70,11 @@ def unheard(kind: str, name: str, topic: str, wall: float) -> Alarm:
     )
 
 
-def not_understood(kind: str, name: str, key: str, topic: str, bad: Rejected, *, wall: float) -> Alarm:
+def not_understood(kind: str, name: str, key: str, topic: str, bad: Rejected, *, wall: float) -> ShownAlarm:
     """A device speaks, and not as its table says."""
     what, _ = _WHOSE[kind]
-    return Alarm(
-        unheard_id(kind, name),
+    return ShownAlarm(
+        about_unheard(kind, name),
         wall,
         f"The {what} {name.replace('_', ' ')} speaks and is not understood: on {topic} it said {bad.shown!r} "
         f"({bad.why}).{' It stops nothing.' if kind == 'stop' else ''}",
@@ -84,11 +84,11 @@ def not_understood(kind: str, name: str, key: str, topic: str, bad: Rejected, *,
     )
 
 
-def config_rejected(problems: list[str], wall: float) -> Alarm:
+def config_rejected(problems: list[str], wall: float) -> ShownAlarm:
     """A changed config has errors; the last good one is still in force."""
     shown = problems[:_MOST_SHOWN]
     more = f" (and {len(problems) - len(shown)} more)" if len(problems) > len(shown) else ""
-    return Alarm(
+    return ShownAlarm(
         CONFIG,
         wall,
         f"The changed config was not taken, the last good one is still in force: {'; '.join(shown)}{more}",
@@ -97,9 +97,9 @@ def config_rejected(problems: list[str], wall: float) -> Alarm:
     )
 
 
-def config_unreadable(why: str, wall: float) -> Alarm:
+def config_unreadable(why: str, wall: float) -> ShownAlarm:
     """There is nothing to read where the config was; the last good one is still in force."""
-    return Alarm(
+    return ShownAlarm(
         CONFIG,
         wall,
         f"The config {why}. The last good one is still in force.",
@@ -108,9 +108,9 @@ def config_unreadable(why: str, wall: float) -> Alarm:
     )
 
 
-def config_waits(why: str, wall: float) -> Alarm:
+def config_waits(why: str, wall: float) -> ShownAlarm:
     """A good config that cannot be taken yet."""
-    return Alarm(
+    return ShownAlarm(
         CONFIG,
         wall,
         f"The changed config waits: {why}.",
@@ -118,9 +118,9 @@ def config_waits(why: str, wall: float) -> Alarm:
     )
 
 
-def log_trouble(why: str, wall: float) -> Alarm:
+def log_trouble(why: str, wall: float) -> ShownAlarm:
     """Log lines are being lost."""
-    return Alarm(
+    return ShownAlarm(
         LOG,
         wall,
         f"The event log cannot be written: {why}. Lines are lost and counted; the collector is worked all the same.",
@@ -128,9 +128,9 @@ def log_trouble(why: str, wall: float) -> Alarm:
     )
 
 
-def recording_trouble(why: str, wall: float) -> Alarm:
+def recording_trouble(why: str, wall: float) -> ShownAlarm:
     """Readings are not being recorded."""
-    return Alarm(
+    return ShownAlarm(
         RECORDING,
         wall,
         f"Readings are not recorded: {why}.",
@@ -138,10 +138,10 @@ def recording_trouble(why: str, wall: float) -> Alarm:
     )
 
 
-def memory_trouble(why: str, held: tuple[str, ...], wall: float) -> Alarm:
+def memory_trouble(why: str, held: tuple[str, ...], wall: float) -> ShownAlarm:
     """What must outlive a power cut is not on the disk. `held`: the collectors that are held now."""
     what = f"The hold of {', '.join(held)}" if held else "What must outlive a power cut (holds, resets)"
-    return Alarm(
+    return ShownAlarm(
         MEMORY,
         wall,
         f"{what} could not be written to state.json: {why}.",
@@ -151,9 +151,9 @@ def memory_trouble(why: str, held: tuple[str, ...], wall: float) -> Alarm:
     )
 
 
-def internal_error(text: str, wall: float) -> Alarm:
+def internal_error(text: str, wall: float) -> ShownAlarm:
     """A mistake in the daemon itself."""
-    return Alarm(
+    return ShownAlarm(
         INTERNAL,
         wall,
         f"The daemon made a mistake and holds every collector: {text}.",
@@ -161,9 +161,9 @@ def internal_error(text: str, wall: float) -> Alarm:
     )
 
 
-def subscription_refused(topics: tuple[str, ...], wall: float) -> Alarm:
+def subscription_refused(topics: tuple[str, ...], wall: float) -> ShownAlarm:
     """The broker does not let us listen."""
-    return Alarm(
+    return ShownAlarm(
         SUBSCRIPTIONS,
         wall,
         f"The broker refuses the subscription to {', '.join(topics)}; what is said there is not heard.",
@@ -172,9 +172,9 @@ def subscription_refused(topics: tuple[str, ...], wall: float) -> Alarm:
     )
 
 
-def same_base(text: str, wall: float) -> Alarm:
+def same_base(text: str, wall: float) -> ShownAlarm:
     """Two daemons work one shop."""
-    return Alarm(
+    return ShownAlarm(
         SAME_BASE,
         wall,
         f"Two daemons publish under one base: {text}.",

@@ -14,12 +14,12 @@ from gatehand.journal.clock import Clock
 from gatehand.journal.line import SIGNAL_HEARD, SIGNAL_UNHEARD
 from gatehand.shell import shell_alarms
 from gatehand.shell.alarm_words import silent as silent_words
-from gatehand.shell.alarms import Alarm
+from gatehand.shell.alarms import ShownAlarm
 from gatehand.shell.board import Board
 from gatehand.shell.notebook import Notebook
 from gatehand.shell.plan import Plan
 from gatehand.shell.rejections import Odd
-from gatehand_rules.alarms import alarm_id
+from gatehand_rules.alarms import Alarm
 from gatehand_rules.commands import CollectorOn, Command, OpenGate
 from gatehand_rules.findings import Fact, Finding, Happened, Rule
 from gatehand_rules.step import Outcome
@@ -42,10 +42,10 @@ class Desk(Protocol):
     def clock(self) -> Clock:
         """The clocks in use."""
 
-    def raise_alarm(self, alarm: Alarm) -> None:
+    def raise_alarm(self, alarm: ShownAlarm) -> None:
         """Raise an alarm of the shell's own."""
 
-    def clear_alarm(self, name: str) -> None:
+    def clear_alarm(self, alarm: Alarm) -> None:
         """End one."""
 
     def note(self, event: str, facts: Mapping[str, Fact] | None = None) -> None:
@@ -65,7 +65,7 @@ class Unheard:
         self._since: dict[Signal, float] = {}
         """What was never heard, and `_up` when it began to be waited for."""
         self._told: set[Signal] = set()
-        self._standing: dict[str, str] = {}
+        self._standing: dict[Alarm, str] = {}
         """Alarms of ours, and what they say."""
         self._shown: dict[tuple[str, str], dict[str, list[object]]] = {}
         self.swap(plan)
@@ -146,27 +146,27 @@ class Unheard:
                 self._told.add(one)
                 self._note(SIGNAL_UNHEARD, one)
         odd = self._odd()
-        wall, wanted = self._desk.clock.wall(), dict[str, Alarm]()
+        wall, wanted = self._desk.clock.wall(), dict[Alarm, ShownAlarm]()
         for one, found in odd:
             # Nobody is safe by a stop contact that is not understood.
             if one.key != "button" and (one.kind == "stop" or now - found.since >= PATIENCE):
                 alarm = shell_alarms.not_understood(one.kind, one.name, one.key, one.topic, found.bad, wall=wall)
-                wanted.setdefault(alarm.id, alarm)
+                wanted.setdefault(alarm.alarm, alarm)
         for one in due:
             if not self._speaks_on_change(one):
                 alarm = shell_alarms.unheard(one.kind, one.name, one.topic, wall)
-                wanted.setdefault(alarm.id, alarm)
+                wanted.setdefault(alarm.alarm, alarm)
         for tool in [name for kind, name in {(one.kind, one.name) for one in self._signals} if kind == "tool"]:
             # One cause, one alarm: the rules' own names the topic too, and says what was not understood.
-            if (silent := self._desk.board.alarms.standing.get(alarm_id("tool", tool, "silent"))) is not None:
-                wanted.pop(shell_alarms.unheard_id("tool", tool), None)
+            if (silent := self._desk.board.alarms.standing.get(Alarm("tool", tool, "silent").id)) is not None:
+                wanted.pop(shell_alarms.about_unheard("tool", tool), None)
                 self._explain(silent, tool)
-        for id_, alarm in wanted.items():
-            if self._standing.get(id_) != alarm.because:
+        for about, alarm in wanted.items():
+            if self._standing.get(about) != alarm.because:
                 self._desk.raise_alarm(alarm)
-        for id_ in self._standing.keys() - wanted.keys():
-            self._desk.clear_alarm(id_)
-        self._standing = {id_: alarm.because for id_, alarm in wanted.items()}
+        for about in self._standing.keys() - wanted.keys():
+            self._desk.clear_alarm(about)
+        self._standing = {about: alarm.because for about, alarm in wanted.items()}
         self._shown = {}
         for one in due:
             self._shown.setdefault((one.kind, one.name), {}).setdefault("unheard", []).append(one.topic)
@@ -187,7 +187,7 @@ class Unheard:
         odd = self._plan.routes.not_understood
         return [(one, odd[key]) for one in self._signals if (key := (one.kind, one.name, one.key)) in odd]
 
-    def _explain(self, silent: Alarm, tool: str) -> None:
+    def _explain(self, silent: ShownAlarm, tool: str) -> None:
         """It was called silent, and speaks now, in words that are not understood."""
         facts = dict(self._of_sensor(tool))
         if "says" in facts and dict(silent.facts).get("says") != facts["says"]:

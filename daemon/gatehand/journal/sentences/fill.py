@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from typing import TypeAlias
 
 from gatehand.times import lasting as lasting  # noqa: PLC0414 - until its readers have followed
-from gatehand_rules.alarms import alarm_parts
+from gatehand_rules.alarms import Alarm
 from gatehand_rules.findings import Fact
 
 Table: TypeAlias = dict[str, dict[str | None, tuple[str, ...]]]
@@ -69,9 +69,11 @@ def spoken(name: str) -> str:
 
 def spoken_alarm(alarm: str, line: Mapping[str, Fact] | None = None) -> str:
     """`gate.band_saw.fault` is said gate band saw fault; fault alone where `line` names the gate already."""
-    kind, name, what = alarm_parts(alarm)
-    named = kind in {"daemon", ""} or (line is not None and line.get(kind) == name)
-    return spoken(what if named else f"{kind} {name} {what}".removesuffix(" active"))
+    found = Alarm.of(alarm)
+    if found is None:
+        return spoken(alarm)
+    named = found.kind == "daemon" or (line is not None and line.get(found.kind) == found.name)
+    return spoken(found.what if named else f"{found.kind} {found.name} {found.what}".removesuffix(" active"))
 
 
 def shown(key: str, value: Fact) -> str:
