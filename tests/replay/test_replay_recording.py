@@ -12,9 +12,10 @@ from gatehand.cli import main
 from gatehand.config import load_text
 from gatehand.journal.line import facts_of
 from gatehand.journal.reader import EventReader
+from gatehand.past.recordings import recorded_shop
 from gatehand.recording.format import EPOCH
 from gatehand.replay.compare import Comparison, compare
-from gatehand.replay.history import Shops, replay
+from gatehand.replay.history import replay
 from gatehand.simshop import CollectorHabits, GateHabits, Habits, ToolHabits, Trouble
 from gatehand_rules import Outcome, Shop
 from gatehand_rules.findings import Fact
@@ -331,4 +332,4 @@ def test_a_time_that_is_none_is_wrong_usage(
 def test_a_recording_is_played_without_the_files_that_its_config_names(tmp_path: Path) -> None:
     text = f'[broker]\nusername = "gatehand"\npassword_file = "broker.password"\n\n{SHOP}'
     assert load_text(text, tmp_path / "config.toml").shop is None
-    assert Shops().of(text, tmp_path / "readings-000001.rec") == shop_of(SHOP)
+    assert recorded_shop(text, tmp_path / "readings-000001.rec") == shop_of(SHOP)

@@ -8,10 +8,10 @@ from support.recorded_shop import MORNING, RecordedShop
 
 from gatehand.journal.disk import RealDisk
 from gatehand.journal.reader import EventReader
+from gatehand.past.recordings import from_recording
 from gatehand.past.stretches import stretches
 from gatehand.recording.recording import Recording, recordings
 from gatehand.recording.store import Store
-from gatehand.tune.source import from_recording
 
 
 @pytest.fixture(scope="module")

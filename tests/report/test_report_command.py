@@ -10,7 +10,7 @@ import pytest
 from report_support import CONFIG, NOON, Log
 
 from gatehand.cli import main
-from gatehand.report.upkeep import FILE, done_at
+from gatehand.report.upkeep_due import FILE, done_at
 
 
 @pytest.fixture(autouse=True)

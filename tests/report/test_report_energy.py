@@ -6,7 +6,7 @@ import pytest
 from support.recorded_shop import SHOP, RecordedShop
 
 from gatehand.config import load
-from gatehand.report.gather import Window, gather
+from gatehand.report.summary import Window, gather
 from gatehand.simshop import CollectorHabits, Habits, ToolHabits
 
 CIRCUIT = """

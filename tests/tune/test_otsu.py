@@ -4,7 +4,7 @@ import random
 
 import pytest
 
-from gatehand.tune.otsu import otsu
+from gatehand.tune.levels import otsu
 
 
 def mixed(seed: int, bins: int = 64) -> tuple[list[float], list[float]]:

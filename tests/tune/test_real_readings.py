@@ -13,9 +13,8 @@ import pytest
 from mill import COASTS, Experiment, Score, folder, score
 
 from gatehand.cli import main
-from gatehand.tune.distribution import gathered
-from gatehand.tune.levels import Levels, levels
-from gatehand.tune.thresholds import Thresholds, thresholds
+from gatehand.tune.levels import Levels, gathered, levels
+from gatehand.tune.proposals import Thresholds, thresholds
 
 DATA = folder()
 pytestmark = pytest.mark.skipif(

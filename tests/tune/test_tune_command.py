@@ -11,7 +11,7 @@ from tune_support import cuts, track
 from gatehand.cli import main
 from gatehand.config import load
 from gatehand.simshop import Habits, ToolHabits
-from gatehand.tune.edit import NoEditError, difference, edited
+from gatehand.tune.config_edit import NoEditError, difference, edited
 
 CONFIG = """\
 # The instrument maker's shop.

@@ -3,14 +3,10 @@
 import pytest
 from tune_support import SAW, cuts, track
 
-from gatehand.tune.distribution import gathered
-from gatehand.tune.levels import Levels, TooShort, levels
-from gatehand.tune.run_on import advised, choices
-from gatehand.tune.say import as_json, text
-from gatehand.tune.source import Piece
-from gatehand.tune.spells import Spell, joined, spells
-from gatehand.tune.study import study
-from gatehand.tune.thresholds import rounded, thresholds
+from gatehand.past.recordings import Piece
+from gatehand.tune.levels import Levels, TooShort, gathered, levels
+from gatehand.tune.proposals import Spell, advised, choices, joined, rounded, spells, thresholds
+from gatehand.tune.study import as_json, study, text
 
 
 def found_levels(*parts: tuple[float, float], noise: float = 0.03) -> Levels:

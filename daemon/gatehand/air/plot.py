@@ -4,7 +4,7 @@ from collections.abc import Sequence
 
 from gatehand.air import plot_curves, plot_tree
 from gatehand.air.look import Report, View
-from gatehand.air.svg import Drawing
+from gatehand.svg import Drawing
 from gatehand_rules.air.ducting import Lack
 
 GAP = 60.0

@@ -8,7 +8,7 @@ from typing import Final
 from gatehand.air import words
 from gatehand.air.build import Shop
 from gatehand.air.look import View
-from gatehand.air.svg import FAINT, INK, Drawing
+from gatehand.svg import FAINT, INK, Drawing
 from gatehand_rules.air.answer import Solution
 from gatehand_rules.air.ducting import ROUNDING
 from gatehand_rules.air.tree import Duct, Network

@@ -27,7 +27,7 @@ def run(args: argparse.Namespace) -> int:
     if found is None:
         return 1
     config, loaded = found
-    from gatehand.report.upkeep import note_done
+    from gatehand.report.upkeep_due import note_done
     from gatehand.text import did_you_mean
 
     if args.upkeep not in config.upkeep:

@@ -34,7 +34,7 @@ def run(args: argparse.Namespace) -> int:
     if found is None:
         return 1
     config, loaded = found
-    from gatehand.report.gather import Window, gather
+    from gatehand.report.summary import Window, gather
 
     folder = loaded.file(config.log.folder)
     with Progress("events") as progress:
@@ -51,7 +51,7 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         print(json.dumps(summary.as_json(), indent=2))
         return 0
-    from gatehand.report.say import text as lines
+    from gatehand.report.plain_text import text as lines
 
     for line in lines(summary):
         print(line)
@@ -59,7 +59,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _write(path: Path, summary: "Summary") -> int:
-    from gatehand.report.page import page
+    from gatehand.report.html_page import page
 
     try:
         path.write_text(page(summary), encoding="utf-8")

@@ -14,7 +14,7 @@ from gatehand.commands._time_options import add_span
 from gatehand.config import Config, Loaded
 
 if TYPE_CHECKING:
-    from gatehand.tune.source import Readings
+    from gatehand.past.recordings import Readings
     from gatehand.tune.study import Study
 
 DAYS: Final = 14
@@ -80,7 +80,7 @@ def _unknown(asked: Sequence[str], known: Sequence[str]) -> str:
 def _readings(args: argparse.Namespace, config: Config, loaded: Loaded) -> "Readings | int":
     """The readings, or the exit code after saying why there are none."""
     from gatehand.past.csv_readings import CsvError
-    from gatehand.tune.source import from_csv, from_recording, newest
+    from gatehand.past.recordings import from_csv, from_recording, newest
 
     with Progress("readings") as progress:
         if args.readings is not None:
@@ -104,8 +104,8 @@ def _readings(args: argparse.Namespace, config: Config, loaded: Loaded) -> "Read
 
 
 def _say(studies: "Sequence[Study]", *, as_json: bool) -> None:
-    from gatehand.tune.say import as_json as values
-    from gatehand.tune.say import text
+    from gatehand.tune.study import as_json as values
+    from gatehand.tune.study import text
 
     if as_json:
         print(json.dumps([values(one) for one in studies], indent=2))
@@ -118,7 +118,7 @@ def _say(studies: "Sequence[Study]", *, as_json: bool) -> None:
 
 
 def _draw(studies: "Sequence[Study]", path: Path) -> bool:
-    from gatehand.tune.picture import picture
+    from gatehand.tune.study_chart import picture
 
     try:
         path.write_text(picture(studies), encoding="utf-8")
@@ -132,8 +132,8 @@ def _draw(studies: "Sequence[Study]", path: Path) -> bool:
 def _write(studies: "Sequence[Study]", loaded: Loaded, *, ask: bool) -> int:
     """Show the difference, ask, write. 0 also when there is nothing to change."""
     from gatehand.config import load_text
-    from gatehand.tune.edit import NoEditError, difference, edited, write
-    from gatehand.tune.say import proposed
+    from gatehand.tune.config_edit import NoEditError, difference, edited, write
+    from gatehand.tune.study import proposed
 
     settings = {one.tool.name: proposed(one) for one in studies if one.found is not None}
     try:

@@ -32,6 +32,12 @@ Sink: TypeAlias = Callable[[int, Event, Outcome], None]
 """Called with rule time in ms, the event and its outcome, for every step that came to something."""
 
 RECORDED: Final = NEVER
+
+
+def _ignore(_ms: int, _event: Event, _outcome: Outcome) -> None:
+    """For who asks for the state alone."""
+
+
 _ms_of = attrgetter("ms")
 
 
@@ -39,7 +45,7 @@ class Player:
     """A shop in the middle of a replay. `state` is what the rules know after the last item."""
 
     def __init__(
-        self, shop: Shop, state: State, sink: Sink, *, devices: Devices | None = None, patience_ms: int = 0
+        self, shop: Shop, state: State, sink: Sink = _ignore, *, devices: Devices | None = None, patience_ms: int = 0
     ) -> None:
         self.shop = shop
         self.state = state
@@ -318,7 +324,7 @@ def rested(shop: Shop, at_ms: int) -> State:
 def _play_start(shop: Shop, from_ms: int) -> tuple[State, int]:
     """The rested state, and the ms that the start took."""
     deaf = with_tools(shop, silent_after=0.0)
-    player = Player(deaf, initial(deaf, from_ms / 1000), lambda _ms, _event, _outcome: None, devices=IdealDevices(shop))
+    player = Player(deaf, initial(deaf, from_ms / 1000), devices=IdealDevices(shop))
     player.feed(BrokerConnected(), from_ms)
     for event in _found(shop):
         player.feed(event, from_ms)

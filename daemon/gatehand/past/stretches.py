@@ -5,7 +5,7 @@ them of a recording that is open; no file is opened here, and no rule is known.
 """
 
 from array import array
-from bisect import bisect_right
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 
@@ -29,6 +29,16 @@ class Track:
 
     def __len__(self) -> int:
         return len(self.ms)
+
+    def part(self, low: int, high: int) -> "Track":
+        """From one place to before another."""
+        return Track(self.ms[low:high], self.ma[low:high], self.order[low:high], self.young[low:high])
+
+    def between(self, since_ms: int | None, until_ms: int | None) -> "Track":
+        """From one moment to before another; None: without end on that side."""
+        low = 0 if since_ms is None else bisect_left(self.ms, since_ms)
+        high = len(self) if until_ms is None else bisect_left(self.ms, until_ms)
+        return self if (low, high) == (0, len(self)) else self.part(low, high)
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,8 +86,7 @@ class Stretch:
 
         def cut(track: Track) -> Track:
             low = 0 if after_ms is None else bisect_right(track.ms, after_ms)
-            high = bisect_right(track.ms, until_ms)
-            return Track(track.ms[low:high], track.ma[low:high], track.order[low:high], track.young[low:high])
+            return track.part(low, bisect_right(track.ms, until_ms))
 
         return Stretch(
             tracks={name: cut(track) for name, track in self.tracks.items()},

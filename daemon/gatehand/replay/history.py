@@ -6,18 +6,19 @@ goes on through the files as long as nothing is missing between them; after a ga
 the recorded state again.
 """
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, TypeAlias
 
-from gatehand.config import load_text
 from gatehand.past.player import RECORDED, Player
+from gatehand.past.recordings import offset_ms, opened, recorded_shop
 from gatehand.past.replay_devices import RecordedDevices
 from gatehand.past.stretches import stretches
-from gatehand.recording.format import EPOCH, RecordingError
-from gatehand.recording.recording import Listed, Recording, recordings
+from gatehand.recording.format import RecordingError
+from gatehand.recording.recording import Recording, recordings
+from gatehand.times import to_ms
 from gatehand_rules import Outcome, Shop
 from gatehand_rules.events import Event
 from gatehand_rules.reshape import adopt_shop
@@ -49,29 +50,6 @@ class History:
     troubles: list[str] = field(default_factory=list)
 
 
-class Shops:
-    """The shops of the recorded configs, each built once."""
-
-    def __init__(self) -> None:
-        self._built: dict[str, Shop] = {}
-
-    def of(self, text: str, path: Path) -> Shop:
-        """The shop of a config's text as a recording keeps it.
-
-        Raises:
-            RecordingError: This version cannot build it.
-        """
-        found = self._built.get(text)
-        if found is None:
-            loaded = load_text(text, path, files=False)  # the password of then may be gone, or none of ours
-            if loaded.shop is None:
-                raise RecordingError(
-                    f"{path}: the config that was in force then is refused by this version: {loaded.errors[0]}"
-                )
-            found = self._built[text] = loaded.shop
-        return found
-
-
 def replay(
     folder: Path,
     heard: Heard,
@@ -86,32 +64,19 @@ def replay(
 
     What happened before `since` within the first file is played, for the state's sake, but not heard.
     """
-    history, shops = History(), Shops()
+    history = History()
+    shops: dict[str, Shop] = {}
     run = _Run(history, heard, changed, changed_heard or (lambda _ms, _outcome: None))
-    run.since_ms, run.until_ms = _ms(since, 0), _ms(until, 1 << 62)
-    for listed, recording in opened(folder, since, until, history):
+    run.since_ms, run.until_ms = 0 if since is None else to_ms(since), 1 << 62 if until is None else to_ms(until)
+    for recording in opened(recordings(folder, since, until), history.troubles):
+        text = recording.head.config
         try:
-            shop = shops.of(recording.head.config, listed.path)
-            run.file(recording, shop, progress)
+            shops[text] = shops.get(text) or recorded_shop(text, recording.path)
+            run.file(recording, shops[text], progress)
         except RecordingError as error:
             history.troubles.append(str(error))
             run.broken()
-        history.troubles += [f"{listed.path}: {damage.length} bytes {damage.why}" for damage in recording.damage]
     return history
-
-
-def opened(
-    folder: Path, since: datetime | None, until: datetime | None, history: History
-) -> Iterator[tuple[Listed, Recording]]:
-    """The recordings of a window that can be read; the others are among the troubles."""
-    for listed in recordings(folder, since, until):
-        if listed.trouble:
-            history.troubles.append(listed.trouble)
-            continue
-        try:
-            yield listed, Recording(listed.path)
-        except (RecordingError, OSError) as error:
-            history.troubles.append(str(error))
 
 
 class _Run:
@@ -139,7 +104,7 @@ class _Run:
     def file(self, recording: Recording, shop: Shop, progress: Callable[[int], None]) -> None:
         """Play one file in both runs."""
         head, history = recording.head, self._history
-        self._wall_ms = head.wall_ms - head.mono_ms
+        self._wall_ms = offset_ms(recording)
         recorded = Player(shop, head.state, self._recorded, patience_ms=RECORDED)
         if self._changed is not None:
             self._begin_changed(recording, shop, self._changed)
@@ -182,7 +147,3 @@ class _Run:
     def _hear(self, heard: Heard, ms: int, outcome: Outcome) -> None:
         if self.since_ms <= ms + self._wall_ms < self.until_ms:
             heard(ms + self._wall_ms, outcome)
-
-
-def _ms(when: datetime | None, default: int) -> int:
-    return default if when is None else round((when - EPOCH).total_seconds() * 1000)

@@ -1,5 +1,6 @@
 """What a shop did in a time: hours, cuts, starts, energy, what went wrong, and what upkeep is due. From the event log.
 
-`account` reads the log once, `upkeep` and `energy` add what they know, `say` puts it into text and JSON, `page` and
-`charts` make one HTML page of it. Nothing here decides or changes anything; `done` is kept in a file of its own.
+`summary` brings it together from the account of the log, `upkeep_due` and `energy`, and puts it into JSON;
+`plain_text` into text, `html_page` into one page with charts. Nothing here decides or changes anything; what was done
+is kept in a file of its own.
 """

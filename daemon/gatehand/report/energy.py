@@ -14,9 +14,9 @@ from gatehand.config import Config
 from gatehand.config.circuit import COLLECTOR_MEMBER
 from gatehand.past.account import Tally, Use
 from gatehand.past.deadband import at_least
+from gatehand.past.recordings import opened
 from gatehand.past.stretches import Track, stretches
-from gatehand.recording.format import RecordingError
-from gatehand.recording.recording import Listed, Recording, recordings
+from gatehand.recording.recording import Listed, recordings
 
 MOST_FILES: Final = 24
 """Recorded files read, spread over the time: hours, not all of them."""
@@ -65,11 +65,7 @@ def energies(
     found = Energies()
     drawn: dict[str, Sample] = {}
     fans: dict[str, Sample] = {}
-    for listed in _spread([one for one in recordings(folder, *window) if not one.trouble]):
-        try:
-            recording = Recording(listed.path)
-        except (RecordingError, OSError):
-            continue
+    for recording in opened(_spread([one for one in recordings(folder, *window) if not one.trouble])):
         found.files += 1
         for stretch in stretches(recording):
             for name, track in stretch.tracks.items():

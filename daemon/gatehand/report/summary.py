@@ -1,14 +1,43 @@
 """The account, upkeep and energy of a time put together: the one value from which text, JSON and the page are made."""
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
-from typing import Any
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Any, Final
 
-from gatehand.past.account import Account, Use, by_day, local_day
+from gatehand.config import Config
+from gatehand.journal.line import Line
+from gatehand.journal.reader import EventReader
+from gatehand.past.account import NOT_COUNTED, Account, Use, account, by_day, local_day, wall_ms
+from gatehand.recording.format import EPOCH
 from gatehand.replay.compare import rfc3339
-from gatehand.report.energy import Energies, Energy
-from gatehand.report.reasons import reason
-from gatehand.report.upkeep import Due
+from gatehand.report.energy import Energies, Energy, energies
+from gatehand.report.upkeep_due import Due, done_at, due
+from gatehand_rules.findings import Rule
+
+_WORDS: Final[dict[str, str]] = {
+    Rule.BELOW_START_THRESHOLD: "drew less than start_amps",
+    Rule.SHORTER_THAN_START_AFTER: "drew for less than start_after",
+    Rule.NOT_CONFIRMED: "not confirmed after a silence",
+    Rule.CUT_ENDED_BEFORE_GATE: "the cut was over before a gate was open",
+    Rule.FIRST_SEEN_DRAWING: "drew already when first seen",
+    Rule.NOT_FRESH: "drew already at the reset",
+    Rule.HOLD: "the collector was held",
+    Rule.BIN_FULL: "the bin was full",
+    Rule.MAX_OPEN: "max_open gates were in use",
+    Rule.MIN_OPEN: "too few gates were open",
+    Rule.NO_GATE_PROVEN: "its gate did not open",
+    Rule.GATE_BY_HAND_IS_SHUT: "its gate, moved by hand, was shut",
+    Rule.NOT_HEARD_LIVE: "its gate, moved by hand, had said nothing yet",
+    Rule.SWITCHED_BY_HAND: "the collector was switched off at its own switch",
+    Rule.STOP_CONTACT: "a stop contact was active",
+}
+
+
+def reason(rule: str) -> str:
+    """A rule's reason; its id, readable, for one that has no words here."""
+    return _WORDS.get(rule, rule.replace("_", " "))
 
 
 @dataclass(frozen=True, slots=True)
@@ -182,3 +211,52 @@ def _energy(energy: Energy | None) -> dict[str, float | None] | None:
         "ampere_hours": round(energy.ampere_hours, 2),
         "kvah": None if energy.kvah is None else round(energy.kvah, 3),
     }
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """The time that a report is of; None: without end on that side."""
+
+    since: datetime | None = None
+    until: datetime | None = None
+
+
+def gather(
+    config: Config, folder: Path, window: Window, progress: Callable[[int], None] = lambda _events: None
+) -> tuple[Summary, list[str]]:
+    """The report of a time, and what had to be left out. `progress` hears the number of events so far."""
+    reader = EventReader(folder)
+    found = account(_counted(reader, window, progress), lambda: reader.passed_ts)
+    summary = Summary(
+        account=found,
+        energies=energies(config, folder, (window.since, window.until), found.tally, until=found.until_ms),
+        upkeep=_upkeep(config, folder, window, found),
+        tool_names=tuple(config.tool),
+    )
+    return summary, [str(skipped) for skipped in reader.skipped]
+
+
+def _counted(reader: EventReader, window: Window, progress: Callable[[int], None]) -> Iterator[Line]:
+    for count, line in enumerate(reader.lines(window.since, window.until, without=NOT_COUNTED), 1):
+        if not count % 5000:
+            progress(count)
+        yield line
+
+
+def _upkeep(config: Config, folder: Path, window: Window, found: Account) -> list[Due]:
+    """Upkeep counts from when it was last done, whatever time the report is of."""
+    if not config.upkeep:
+        return []
+    done = done_at(folder)
+    first = next(EventReader(folder).lines(), None)
+    first_ms = None if first is None else wall_ms(str(first["ts"]))
+    whole = found if window == Window() else _since(folder, config.upkeep, done)
+    return due(config, whole.tally.collectors, done, first_ms=first_ms, until_ms=whole.until_ms)
+
+
+def _since(folder: Path, names: Mapping[str, object], done: Mapping[str, int]) -> Account:
+    """The log from the day before any of these was last done; all of it where one never was."""
+    oldest = min(done.get(name, 0) for name in names)
+    begin = EPOCH + timedelta(milliseconds=oldest) - timedelta(days=1) if oldest else None
+    reader = EventReader(folder)
+    return account(reader.lines(begin, None, without=NOT_COUNTED), lambda: reader.passed_ts)

@@ -16,10 +16,10 @@ from gatehand.config import Config
 from gatehand.journal.line import DAEMON_STARTED, Line
 from gatehand.journal.reader import EventReader
 from gatehand.past.player import RECORDED, Player
+from gatehand.past.recordings import offset_ms, recorded_shop
 from gatehand.past.stretches import stretches
 from gatehand.recording.format import RecordingError
 from gatehand.recording.recording import Recording, recordings
-from gatehand.replay.history import Shops
 from gatehand.times import from_ms, stamp_ms, to_ms
 from gatehand_rules import Shop, State
 from gatehand_rules.findings import Happened, Rule
@@ -227,13 +227,13 @@ def state_at(folder: Path, at: datetime) -> StateThen | None:
         return None
     try:
         recording = Recording(listed[-1].path)
-        shop = Shops().of(recording.head.config, listed[-1].path)
+        shop = recorded_shop(recording.head.config, recording.path)
         state = recording.head.state
     except (RecordingError, OSError):
         return None
-    offset = recording.head.wall_ms - recording.head.mono_ms
+    offset = offset_ms(recording)
     until = to_ms(at) - offset
-    player = Player(shop, state, lambda _ms, _event, _outcome: None, patience_ms=RECORDED)
+    player = Player(shop, state, patience_ms=RECORDED)
     last = recording.head.mono_ms
     for stretch in stretches(recording):
         part = stretch.part(None, until)

@@ -4,6 +4,7 @@ from operator import itemgetter
 from typing import TYPE_CHECKING, Final
 
 from gatehand.journal.sentences.fill import lasting, spoken
+from gatehand.past.recordings import readings_of
 from gatehand.times import local_clock
 from gatehand.why.context import (
     NOTHING,
@@ -28,7 +29,7 @@ from gatehand.why.observed_state import (
 )
 from gatehand.why.refused_start import REFUSED, drew, gate_case, recorded, refused_otherwise
 from gatehand.why.try_settings import gate_trials
-from gatehand.why.try_thresholds import catch_the_cut, readings
+from gatehand.why.try_thresholds import catch_the_cut
 from gatehand_rules.findings import Happened, Rule
 
 if TYPE_CHECKING:
@@ -151,8 +152,8 @@ def _rejected(context: Context, attempt: StartAttempt) -> Verdict:
 def _quiet(context: Context) -> Verdict:
     """No rise worth a finding: what the readings say."""
     name = spoken(context.name)
-    pieces = readings(context.folder, context.name, context.at_ms - _LOOKED_MS, context.at_ms + _LOOKED_MS)
-    peaks = [found for piece in pieces if (found := piece.peak()) is not None]
+    tracks = readings_of(context.folder, context.name, context.at_ms - _LOOKED_MS, context.at_ms + _LOOKED_MS)
+    peaks = [max(zip(track.ms, track.ma, strict=True), key=itemgetter(1)) for track in tracks]
     at = context.shop.tool_at(context.name)
     start = context.shop.tools[at].start_amps if at is not None else 0.0
     if not peaks:
@@ -162,8 +163,8 @@ def _quiet(context: Context) -> Verdict:
             "recorded",
             next_step=f"Give another time with --at, or look at the log: gatehand log --tool {context.name}",
         )
-    when, peak = max(peaks, key=itemgetter(1))
-    count = sum(len(piece.track) for piece in pieces)
+    when, highest = max(peaks, key=itemgetter(1))
+    peak, count = max(0, highest) / 1000, sum(map(len, tracks))
     return Verdict(
         "under_threshold" if peak < start else NOTHING,
         f"{name} drew {amps(peak)} at most around {local_clock(context.at_ms)} (at {local_clock(when)}, {count} "

@@ -1,5 +1,6 @@
 """Everything that was recorded around a moment, replayed through changed shops: which setting would have started it."""
 
+from bisect import bisect_left
 from collections.abc import Callable
 from pathlib import Path
 from typing import Final
@@ -8,11 +9,11 @@ from msgspec.structs import replace
 
 from gatehand.journal.sentences.fill import spoken
 from gatehand.past.player import RECORDED, Player
+from gatehand.past.recordings import offset_ms, opened, recorded_shop
 from gatehand.past.replay_devices import RecordedDevices
 from gatehand.past.stretches import Stretch, stretches
 from gatehand.recording.format import RecordingError
-from gatehand.recording.recording import Recording, recordings
-from gatehand.replay.history import Shops
+from gatehand.recording.recording import recordings
 from gatehand.times import from_ms, lasting
 from gatehand.why.context import Verdict
 from gatehand_rules import Outcome, Shop, State
@@ -103,19 +104,19 @@ def around(folder: Path, moment_ms: int, end_ms: int) -> Around | None:
     Within one run of the daemon, the one that saw the moment: one run has one monotonic clock.
     """
     start, end = (from_ms(ms) for ms in (moment_ms - BEFORE_MS, end_ms))
-    opened = [found for listed in recordings(folder, start, end) if (found := _opened(listed.path)) is not None]
-    seeing = [one for one in opened if one.head.wall_ms <= moment_ms]
+    there = list(opened(recordings(folder, start, end)))
+    seeing = [one for one in there if one.head.wall_ms <= moment_ms]
     if not seeing:
         return None
-    run = [one for one in opened if one.head.run == seeing[-1].head.run]
+    run = [one for one in there if one.head.run == seeing[-1].head.run]
     head = run[0].head
-    offset = head.wall_ms - head.mono_ms
+    offset = offset_ms(run[0])
     first = max(moment_ms - BEFORE_MS - offset, head.mono_ms)
     try:
-        shop, state = Shops().of(head.config, run[0].path), head.state
+        shop, state = recorded_shop(head.config, run[0].path), head.state
     except RecordingError:
         return None
-    lead = Player(shop, state, lambda _ms, _event, _outcome: None, patience_ms=RECORDED)
+    lead = Player(shop, state, patience_ms=RECORDED)
     pieces: list[Stretch] = []
     for recording in run:
         for stretch in stretches(recording):
@@ -123,13 +124,6 @@ def around(folder: Path, moment_ms: int, end_ms: int) -> Around | None:
             part = stretch.part(first, end_ms - offset)
             pieces += [part] if part.last_ms is not None else []
     return Around(shop, lead.state, first, offset, pieces) if pieces else None
-
-
-def _opened(path: Path) -> Recording | None:
-    try:
-        return Recording(path)
-    except (RecordingError, OSError):
-        return None
 
 
 def _is_refresh(event: Happened, rule: Rule) -> bool:
@@ -203,12 +197,4 @@ def _shorter(one: Gate, served: Callable[[int], bool], found: Verdict) -> None:
 
 def _least(low: int, high: int, works: Callable[[int], bool]) -> int | None:
     """The least number that works, where all above one that works do too; None when `high` does not."""
-    if low > high or not works(high):
-        return None
-    while low < high:
-        middle = (low + high) // 2
-        if works(middle):
-            high = middle
-        else:
-            low = middle + 1
-    return low
+    return low + bisect_left(range(low, high), True, key=works) if low <= high and works(high) else None

@@ -7,8 +7,6 @@ everything that was recorded.
 from array import array
 from bisect import bisect_left
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
-from pathlib import Path
 from typing import Final
 
 from msgspec.structs import replace
@@ -16,10 +14,8 @@ from msgspec.structs import replace
 from gatehand.config.shown import named
 from gatehand.journal.sentences.fill import lasting
 from gatehand.past.player import Player, rested
+from gatehand.past.recordings import readings_of
 from gatehand.past.stretches import Stretch, Track
-from gatehand.recording.format import RecordingError
-from gatehand.recording.recording import Recording, recordings
-from gatehand.times import from_ms
 from gatehand.why.context import Context, StartAttempt, Verdict, amps
 from gatehand_rules import Outcome, Shop
 from gatehand_rules.events import Event
@@ -27,62 +23,16 @@ from gatehand_rules.findings import Happened
 from gatehand_rules.shop import Collector, Tool
 
 _EARLIEST_MS: Final = 100_000_000
+ELSEWHERE_MS: Final = 48 * 3_600_000
+"""Recorded time before the moment in which a change's further starts are counted."""
 AROUND_MS: Final = 90_000
 """Readings before and after a rise that are replayed with it."""
 
 
-@dataclass(frozen=True, slots=True)
-class Readings:
-    """A tool's readings without a break; `track.ms` is wall time."""
-
-    track: Track
-
-    def between(self, start_ms: int, end_ms: int) -> "Readings":
-        """A part of them."""
-        low, high = bisect_left(self.track.ms, start_ms), bisect_left(self.track.ms, end_ms)
-        return Readings(Track(self.track.ms[low:high], self.track.ma[low:high], self.track.order[low:high]))
-
-    def peak(self) -> tuple[int, float] | None:
-        """When it was highest, and how high, ampere."""
-        if not len(self.track):
-            return None
-        at = max(range(len(self.track)), key=self.track.ma.__getitem__)
-        return self.track.ms[at], max(0, self.track.ma[at]) / 1000
-
-
-def readings(folder: Path, tool: str, since_ms: int, until_ms: int) -> list[Readings]:
-    """A tool's recorded readings of a time, one piece for each unbroken run."""
-    found: list[Readings] = []
-    run = ""
-    window = (from_ms(since_ms), from_ms(until_ms))
-    for listed in recordings(folder, *window):
-        if listed.trouble:
-            continue
-        try:
-            recording = Recording(listed.path)
-        except (RecordingError, OSError):
-            continue
-        offset = recording.head.wall_ms - recording.head.mono_ms
-        times, values = recording.readings(tool)
-        low, high = bisect_left(times, since_ms - offset), bisect_left(times, until_ms - offset)
-        ms, ma = array("q", (time + offset for time in times[low:high])), array("i", values[low:high])
-        if found and recording.head.run == run and (not len(ms) or found[-1].track.ms[-1] <= ms[0]):
-            found[-1].track.ms.extend(ms)
-            found[-1].track.ma.extend(ma)
-        elif len(ms):
-            found.append(Readings(Track(ms, ma)))
-        run = recording.head.run
-    for piece in found:
-        piece.track.order = array("q", range(len(piece.track)))
-    return found
-
-
-def starts(tool: Tool, piece: Readings) -> list[int]:
+def starts(tool: Tool, readings: Track) -> list[int]:
     """When (wall ms) the rules would have taken the tool for running, with these settings."""
-    if not len(piece.track):
-        return []
-    shift = piece.track.ms[0] - _EARLIEST_MS
-    track = Track(array("q", (ms - shift for ms in piece.track.ms)), piece.track.ma, piece.track.order)
+    shift = readings.ms[0] - _EARLIEST_MS
+    track = Track(array("q", (ms - shift for ms in readings.ms)), readings.ma, readings.order)
     # Detection knows nothing of run-on and collector: without them there is less to step through.
     alone = replace(tool, gates=(), assist=(), collector="main", run_on=0.0)
     fan = Collector(name="main", min_open=0, refresh=0.0, spin_up=0.0, coast_down=0.0)
@@ -96,12 +46,12 @@ def starts(tool: Tool, piece: Readings) -> list[int]:
     return found
 
 
-def highest_start_amps(tool: Tool, piece: Readings, window: tuple[int, int]) -> float | None:
+def highest_start_amps(tool: Tool, piece: Track, window: tuple[int, int]) -> float | None:
     """The highest `start_amps` with which the tool starts within the window; None when none does.
 
     A lower threshold never loses a start, so the readings' own values are searched by halves.
     """
-    values = sorted({ma for ma in piece.between(*window).track.ma if 0 < ma < round(tool.start_amps * 1000)})
+    values = sorted({ma for ma in piece.between(*window).ma if 0 < ma < round(tool.start_amps * 1000)})
     return _highest([ma / 1000 for ma in values], lambda value: _starts_in(with_start_amps(tool, value), piece, window))
 
 
@@ -110,29 +60,23 @@ def with_start_amps(tool: Tool, value: float) -> Tool:
     return replace(tool, start_amps=value, stop_amps=min(tool.stop_amps, value))
 
 
-def longest_start_after(tool: Tool, piece: Readings, window: tuple[int, int]) -> float | None:
+def longest_start_after(tool: Tool, piece: Track, window: tuple[int, int]) -> float | None:
     """The longest `start_after`, in hundredths of a second, with which the tool starts within the window."""
     choices = [hundredths / 100 for hundredths in range(int(tool.start_after * 100))]
     return _highest(choices, lambda value: _starts_in(replace(tool, start_after=value), piece, window))
 
 
-def _starts_in(tool: Tool, piece: Readings, window: tuple[int, int]) -> bool:
+def _starts_in(tool: Tool, piece: Track, window: tuple[int, int]) -> bool:
     return any(window[0] <= ms <= window[1] for ms in starts(tool, piece))
 
 
 def _highest(choices: Sequence[float], works: Callable[[float], bool]) -> float | None:
     """The highest choice that works, where all below one that works do too."""
-    low, high = 0, len(choices)
-    while low < high:
-        middle = (low + high) // 2
-        if works(choices[middle]):
-            low = middle + 1
-        else:
-            high = middle
-    return choices[low - 1] if low else None
+    count = bisect_left(choices, True, key=lambda value: not works(value))
+    return choices[count - 1] if count else None
 
 
-def extra_starts(before: Tool, after: Tool, pieces: Sequence[Readings], but: tuple[int, int]) -> int:
+def extra_starts(before: Tool, after: Tool, pieces: Sequence[Track], but: tuple[int, int]) -> int:
     """Starts that a change adds elsewhere, outside the window of the cut in question."""
 
     def count(tool: Tool) -> int:
@@ -141,20 +85,16 @@ def extra_starts(before: Tool, after: Tool, pieces: Sequence[Readings], but: tup
     return count(after) - count(before)
 
 
-ELSEWHERE_MS: Final = 48 * 3_600_000
-"""Recorded time before the moment in which a change's further starts are counted."""
-
-
 def catch_the_cut(context: Context, attempt: StartAttempt, found: Verdict) -> None:
     """The highest `start_amps`, and the longest `start_after`, that would have caught it."""
     tool = tool_then(context)
     window = (attempt.start_ms, attempt.end_ms)
-    around = readings(context.folder, context.name, window[0] - AROUND_MS, window[1] + AROUND_MS)
-    piece = next((one for one in around if len(one.between(*window).track)), None)
+    around = readings_of(context.folder, context.name, window[0] - AROUND_MS, window[1] + AROUND_MS)
+    piece = next((one for one in around if len(one.between(*window))), None)
     if tool is None or piece is None:
         found.trials.append("its readings of that time are no longer recorded: no other setting can be tried on them")
         return
-    before = readings(context.folder, context.name, context.at_ms - ELSEWHERE_MS, context.at_ms + AROUND_MS)
+    before = readings_of(context.folder, context.name, context.at_ms - ELSEWHERE_MS, context.at_ms + AROUND_MS)
     value = highest_start_amps(tool, piece, window)
     if value is not None:
         found.would_have_started["start_amps"] = value
@@ -178,10 +118,10 @@ def catch_the_cut(context: Context, attempt: StartAttempt, found: Verdict) -> No
         found.next_step = f"gatehand tune {context.name} weighs the threshold against all that was recorded."
 
 
-def _cost(found: Verdict, key: str, extra: int, before: list[Readings]) -> str:
+def _cost(found: Verdict, key: str, extra: int, before: list[Track]) -> str:
     """What the change would have done elsewhere."""
     found.extra_starts[key] = extra
-    spans = [piece.track.ms[-1] - piece.track.ms[0] for piece in before if len(piece.track)]
+    spans = [piece.ms[-1] - piece.ms[0] for piece in before]
     looked = f"in the {lasting(round(sum(spans) / 60_000) * 60.0) or '1 min'} recorded around it"
     if extra > 0:
         return f". Elsewhere, {looked}, it would have made {named(extra, 'further start')}, wanted or not"

@@ -8,7 +8,7 @@ from typing import Final
 from gatehand.recording.format import EPOCH
 from gatehand.replay.compare import clock
 from gatehand.report.charts import bars, by_time, columns, meter
-from gatehand.report.say import span, upkeep_words
+from gatehand.report.plain_text import span, upkeep_words
 from gatehand.report.summary import Summary
 
 _STYLE: Final = """

@@ -5,9 +5,9 @@ from dataclasses import dataclass
 from math import log1p, sqrt
 from typing import Final
 
-from gatehand.air.svg import FAINT, INK, Drawing
-from gatehand.tune.distribution import histogram
-from gatehand.tune.run_on import RunOn
+from gatehand.svg import FAINT, INK, Drawing
+from gatehand.tune.levels import histogram
+from gatehand.tune.proposals import RunOn
 from gatehand.tune.study import Found, Study
 
 WIDTH: Final = 640.0

@@ -7,7 +7,7 @@ from gatehand.config.shown import named
 from gatehand.replay.compare import clock
 from gatehand.report.energy import Energy
 from gatehand.report.summary import Summary
-from gatehand.report.upkeep import Due
+from gatehand.report.upkeep_due import Due
 
 if TYPE_CHECKING:
     from collections import Counter

@@ -1,0 +1,131 @@
+"""Opens what the daemon recorded in a time: file by file, with the shop that was in force, or one tool's readings.
+
+What cannot be read is among the troubles, never an error.
+"""
+
+from array import array
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass, field
+from datetime import datetime
+from pathlib import Path
+
+from gatehand.config import load_text
+from gatehand.past.csv_readings import read_csv
+from gatehand.past.stretches import Track, stretches
+from gatehand.recording.format import RecordingError
+from gatehand.recording.recording import Listed, Recording, recordings
+from gatehand.times import from_ms, to_ms
+from gatehand_rules import Shop
+
+
+def opened(files: Iterable[Listed], troubles: list[str] | None = None) -> Iterator[Recording]:
+    """Those that can be read; what is wrong with the others, and with parts of these, joins the troubles."""
+    found = [] if troubles is None else troubles
+    for listed in files:
+        if listed.trouble:
+            found.append(listed.trouble)
+            continue
+        try:
+            recording = Recording(listed.path)
+        except (RecordingError, OSError) as error:
+            found.append(str(error))
+            continue
+        yield recording
+        found += [f"{listed.path}: {damage.length} bytes {damage.why}" for damage in recording.damage]
+
+
+def offset_ms(recording: Recording) -> int:
+    """To be added to its rule ms for the wall's."""
+    return recording.head.wall_ms - recording.head.mono_ms
+
+
+def recorded_shop(text: str, path: Path) -> Shop:
+    """The shop of a config's text as a recording keeps it.
+
+    Raises:
+        RecordingError: This version cannot build it.
+    """
+    loaded = load_text(text, path, files=False)  # the password of then may be gone, or none of ours
+    if loaded.shop is None:
+        raise RecordingError(
+            f"{path}: the config that was in force then is refused by this version: {loaded.errors[0]}"
+        )
+    return loaded.shop
+
+
+@dataclass(slots=True)
+class Piece:
+    """One tool's readings without a break. `wall_ms`: what to add to its ms for the time since 1970; None: no clock."""
+
+    track: Track
+    wall_ms: int | None = None
+
+
+@dataclass(slots=True)
+class Readings:
+    """Pieces by tool, and what had to be left out."""
+
+    pieces: dict[str, list[Piece]] = field(default_factory=dict)
+    troubles: list[str] = field(default_factory=list)
+    _runs: dict[str, str] = field(default_factory=dict)
+
+    def add(self, tool: str, run: str, track: Track, wall_ms: int) -> None:
+        """Readings of a run of the daemon; they go on from its last ones unless they begin before those end."""
+        pieces = self.pieces.setdefault(tool, [])
+        if not len(track):
+            return
+        last = pieces[-1].track if pieces and self._runs[tool] == run else None
+        if last is not None and last.ms[-1] <= track.ms[0]:
+            last.ms.extend(track.ms)
+            last.ma.extend(track.ma)
+            last.order.extend(range(last.order[-1] + 1, last.order[-1] + 1 + len(track)))
+        else:
+            pieces.append(Piece(track, wall_ms))
+        self._runs[tool] = run
+
+
+def from_csv(path: Path, tools: Iterable[str], progress: Callable[[int], None]) -> Readings:
+    """A logger's file.
+
+    Raises:
+        CsvError: It cannot be read.
+    """
+    stretch = read_csv(path, tools, progress)
+    return Readings({tool: [Piece(track)] for tool, track in stretch.tracks.items()})
+
+
+def from_recording(
+    folder: Path,
+    tools: Iterable[str],
+    since: datetime | None,
+    until: datetime | None,
+    progress: Callable[[int], None],
+) -> Readings:
+    """What the recording holds of these tools between two times."""
+    wanted, found, count = set(tools), Readings(), 0
+    for recording in opened(recordings(folder, since, until), found.troubles):
+        offset = offset_ms(recording)
+        low, high = (None if when is None else to_ms(when) - offset for when in (since, until))
+        for stretch in stretches(recording):
+            count += stretch.readings
+            for tool in wanted & stretch.tracks.keys():
+                found.add(tool, recording.head.run, stretch.tracks[tool].between(low, high), offset)
+            progress(count)
+    return found
+
+
+def readings_of(folder: Path, tool: str, since_ms: int, until_ms: int) -> list[Track]:
+    """One tool's readings of a time, unbroken runs of them in wall ms. Reads nothing else of a file."""
+    found = Readings()
+    for recording in opened(recordings(folder, from_ms(since_ms), from_ms(until_ms))):
+        offset = offset_ms(recording)
+        times, values = recording.readings(tool)
+        track = Track(array("q", (ms + offset for ms in times)), array("i", values), array("q", range(len(times))))
+        found.add(tool, recording.head.run, track.between(since_ms, until_ms), 0)
+    return [piece.track for piece in found.pieces.get(tool, ())]
+
+
+def newest(folder: Path) -> datetime | None:
+    """When the last file of the recording began."""
+    times = [listed.wall_ms for listed in recordings(folder) if not listed.trouble]
+    return from_ms(max(times)) if times else None

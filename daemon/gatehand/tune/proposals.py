@@ -1,0 +1,202 @@
+"""What to set for a tool: start and stop threshold between rest and work, delays that keep blips out, and a run-on.
+
+Cuts and pauses are a tool's readings through its two thresholds, without delays. What each run-on would cost and spare
+is counted for one tool as if it alone had the collector; where tools share it, both figures are lower.
+"""
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import TYPE_CHECKING, Final
+
+from gatehand.past.cursor import first_outside
+from gatehand.past.deadband import HIGHEST, LOWEST, Deadband
+from gatehand.past.stretches import Track
+from gatehand.tune.levels import Levels, between
+
+if TYPE_CHECKING:
+    from array import array
+
+
+AWAY_MS = 30 * 60_000
+"""A pause this long is no pause between cuts but the end of the work."""
+
+
+@dataclass(frozen=True, slots=True)
+class Spell:
+    """Drawing, from the first reading at or above the start threshold to the first one below the stop threshold, ms."""
+
+    start: int
+    end: int
+
+    @property
+    def lasted(self) -> int:
+        """How long, ms."""
+        return self.end - self.start
+
+
+def spells(track: Track, start_ma: int, stop_ma: int) -> Iterator[Spell]:
+    """All spells that the track holds whole. What is drawing at its start or end is not counted."""
+    ms, ma = track.ms, track.ma
+    at = _next(ma, 0, Deadband(stop_ma, HIGHEST))  # drawing from the start: wait for its end
+    while (begun := _next(ma, at, Deadband(LOWEST, start_ma))) < len(ma):
+        at = _next(ma, begun, Deadband(stop_ma, HIGHEST))
+        if at >= len(ma):
+            return
+        yield Spell(ms[begun], ms[at])
+
+
+def _next(ma: "array[int]", at: int, inside: Deadband) -> int:
+    return first_outside(ma, at, len(ma), inside)
+
+
+def joined(found: Iterable[Spell], shorter_than: int) -> list[Spell]:
+    """Spells with the pauses shorter than this taken as part of them."""
+    whole: list[Spell] = []
+    for spell in found:
+        if whole and spell.start - whole[-1].end < shorter_than:
+            whole[-1] = Spell(whole[-1].start, spell.end)
+        else:
+            whole.append(spell)
+    return whole
+
+
+def pauses(found: Iterable[Spell]) -> list[int]:
+    """The pauses between spells, ms, without those that end the work."""
+    return [after.start - before.end for before, after in pairwise(found) if after.start - before.end < AWAY_MS]
+
+
+START_AT: Final = 0.6
+STOP_AT: Final = 0.3
+"""Where the thresholds stand on the way from the top of rest to the bottom of work: common practice, no source."""
+SHORTEST_PAUSE_MS: Final = 1000
+"""Nobody stops a machine and starts it again within a second: a shorter pause is a dip. Common practice, no source."""
+BLIP_MS: Final = 400
+ALONE_MS: Final = 5000
+"""A blip: drawing for no longer, with rest for at least this long on either side."""
+_SAMPLE: Final = 20_000
+MANY: Final = 0.1
+"""Blips are worth a delay of every start from this share of all starts on."""
+
+
+@dataclass(frozen=True, slots=True)
+class Thresholds:
+    """Ampere and seconds."""
+
+    start_amps: float
+    stop_amps: float
+    start_after: float
+    stop_after: float
+    above_rest: float
+    """How many times the top of rest the start threshold is."""
+    below_work: float
+    """How many times the start threshold the bottom of work is."""
+    stop_above_rest: float
+
+    @property
+    def start_ma(self) -> int:
+        """In milliampere."""
+        return round(self.start_amps * 1000)
+
+    @property
+    def stop_ma(self) -> int:
+        """In milliampere."""
+        return round(self.stop_amps * 1000)
+
+
+def thresholds(found: Levels, tracks: Sequence[Track]) -> Thresholds:
+    """Thresholds for these levels, and delays for what the tracks show at them."""
+    rest, work = found.idle.high, found.running.low
+    start = rounded(between(rest, work, START_AT))
+    stop = min(rounded(between(rest, work, STOP_AT)), start)
+    found_spells = [list(spells(track, round(start * 1000), round(stop * 1000))) for track in tracks]
+    return Thresholds(
+        start_amps=start,
+        stop_amps=stop,
+        start_after=_start_after(found_spells),
+        stop_after=_stop_after(found_spells, _interval(tracks)),
+        above_rest=start / max(rest, 0.001),
+        below_work=work / start,
+        stop_above_rest=stop / max(rest, 0.001),
+    )
+
+
+def _interval(tracks: Sequence[Track]) -> int:
+    """The usual time from one reading to the next, ms."""
+    steps = sorted(after - before for track in tracks for before, after in pairwise(track.ms[:_SAMPLE]))
+    return steps[len(steps) // 2] if steps else 0
+
+
+def _stop_after(found: Iterable[Sequence[Spell]], interval: int) -> float:
+    """Seconds that bridge dips within a cut, where there are any, and still let a pause of a second count.
+
+    Two readings less than the second: the pause may begin just after one and end just before another.
+    """
+    dips = [pause for here in found for pause in pauses(here) if pause < SHORTEST_PAUSE_MS]
+    return max(0, SHORTEST_PAUSE_MS - 2 * interval) // 50 * 50 / 1000 if dips else 0.0
+
+
+def _start_after(found: Iterable[Sequence[Spell]]) -> float:
+    """Seconds that let lone blips pass without a start, when they are many; else 0, for a delay costs every start."""
+    starts, blips = 0, []
+    for here in found:
+        starts += len(here)
+        for before, spell, after in zip([None, *here], here, [*here[1:], None], strict=False):
+            alone = (before is None or spell.start - before.end >= ALONE_MS) and (
+                after is None or after.start - spell.end >= ALONE_MS
+            )
+            if alone and spell.lasted <= BLIP_MS:
+                blips.append(spell.lasted)
+    if len(blips) < 2 or len(blips) < MANY * starts:  # noqa: PLR2004 - one is an accident
+        return 0.0
+    return (max(blips) // 50 + 1) * 50 / 1000
+
+
+def rounded(amps: float) -> float:
+    """To a step that a person would write: 0.05 A below 10 A, 0.5 A above."""
+    step = 0.5 if amps >= 10 else 0.05  # noqa: PLR2004
+    return round(max(step, round(amps / step) * step), 2)
+
+
+CHOICES_S: Final = (0.0, 2.0, 5.0, 10.0, 15.0, 20.0, 30.0, 45.0, 60.0, 90.0, 120.0, 180.0)
+WORTH_S: Final = 60.0
+"""Seconds of running that one restart spared may cost: common practice, no published source."""
+FEW_PAUSES: Final = 10
+
+
+@dataclass(frozen=True, slots=True)
+class RunOn:
+    """One choice. `minutes` and `restarts` are for the whole of the recording; `bridged` is a share of the pauses."""
+
+    seconds: float
+    minutes: float
+    restarts: int
+    bridged: float
+
+
+def choices(pieces: Sequence[Sequence[Spell]], also: float | None = None) -> list[RunOn]:
+    """A row for each run-on; `also`: the one in force, if it is not among them."""
+    spans = [pause for piece in pieces for pause in pauses(piece)]
+    cuts_ms = sum(spell.lasted for piece in pieces for spell in piece)
+    count = sum(len(piece) for piece in pieces)
+    rows = []
+    for seconds in sorted({*CHOICES_S, *(() if also is None else (also,))}):
+        limit = round(seconds * 1000)
+        bridged = [span for span in spans if span <= limit]
+        restarts = count - len(bridged)
+        on_ms = cuts_ms + sum(bridged) + restarts * limit
+        rows.append(RunOn(seconds, on_ms / 60_000, restarts, len(bridged) / len(spans) if spans else 0.0))
+    return rows
+
+
+def advised(rows: Sequence[RunOn]) -> RunOn | None:
+    """The longest run-on up to which each restart spared costs no more than `WORTH_S` of running."""
+    best: RunOn | None = None
+    for row in rows:
+        if best is None:
+            best = row
+            continue
+        spared = best.restarts - row.restarts
+        if spared > 0 and (row.minutes - best.minutes) * 60 <= WORTH_S * spared:
+            best = row
+    return best
