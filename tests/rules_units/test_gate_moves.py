@@ -121,7 +121,7 @@ def test_the_word_that_is_neither_open_nor_shut_stands_in_the_fault_while_it_is_
     told = bench.tick(51.0)
     assert told[2].startswith("gate_fault/")
     assert told[3].startswith("alarm_raised/travel gate=saw alarm=gate.saw.fault")
-    assert all(line.endswith(" says=OPEN") for line in told[2:4])
+    assert all(" says=OPEN" in line for line in told[2:4])
     bench = ready(with_gate(retries=0))
     bench.amps(50.0, 5.0)
     bench.tell(ev.GateReport("saw", BETWEEN, says="OPEN"), 50.5)
@@ -149,7 +149,7 @@ def test_a_retained_word_stands_in_the_fault_too() -> None:
     bench.amps(50.0, 5.0)
     bench.tick(51.0)  # shut once, so that it speaks
     bench.tick(52.0)
-    assert bench.tick(53.0)[2].endswith(" says=OPEN")
+    assert " says=OPEN" in bench.tick(53.0)[2]
 
 
 def test_a_gate_in_fault_that_opens_late_is_open_and_starts_the_collector() -> None:
