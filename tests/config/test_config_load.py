@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from gatehand.config import Fault, Level, Loaded, load, load_text
 from gatehand.config.positions import DEEPEST
-from gatehand.config.secret import NoSecretError, read_secret
+from gatehand.small_files import NoSecretError, read_secret
 
 SMALL = """\
 [collector.main]

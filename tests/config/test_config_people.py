@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 from gatehand.config import load, load_text
-from gatehand.config.secret import read_secret
+from gatehand.small_files import read_secret
 
 SHOP = """
 [broker]

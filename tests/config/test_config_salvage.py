@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from gatehand.config import load
-from gatehand.config.salvage import salvage
+from gatehand.config.load import salvage
 
 EXAMPLE = (Path(__file__).resolve().parents[2] / "config.example.toml").read_text()
 OFF = ("shop/collector/set", "0")

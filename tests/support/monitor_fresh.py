@@ -4,7 +4,7 @@ After a silence (of the sensor, of the broker, of the daemon's loop) a reading a
 confirmed. Like the monitor this shares no line with the rules.
 """
 
-from gatehand.config.tool import Tool
+from gatehand.config.tables import Tool
 from support.monitor_notes import ToolNotes
 
 UNCHALLENGED = 3.0

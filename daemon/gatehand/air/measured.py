@@ -13,8 +13,8 @@ from gatehand.air.build import Shop, shops
 from gatehand.air.text import columns
 from gatehand.config import Config
 from gatehand.config.air import Fan, FilterLoss, Positive
-from gatehand.config.base import Table
-from gatehand.config.shown import nearest
+from gatehand.config.values import Table
+from gatehand.text import nearest
 from gatehand_rules.air.fit import Fit, Kind, NoFitError, Reading, fit
 
 WORTH_A_REMARK = 0.05

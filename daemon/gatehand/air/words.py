@@ -3,7 +3,7 @@
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
-from gatehand.config.shown import listed
+from gatehand.text import listed
 from gatehand_rules.air.answer import Unsolved, Why
 from gatehand_rules.air.demands import Asked, Asker, Demand
 from gatehand_rules.air.ducting import Lack, Picture, Short

@@ -31,7 +31,7 @@ def readable(path: Path) -> tuple[Loaded, Config | None]:
         for problem in loaded.errors:
             print(problem, file=sys.stderr)
         return loaded, None
-    from gatehand.config.salvage import salvage
+    from gatehand.config.load import salvage
 
     print(f"{path} has errors, gatehand check shows them; using what can be read of it", file=sys.stderr)
     return loaded, salvage(loaded.text)

@@ -37,10 +37,10 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Exercise."""
     from gatehand.commands._configured import load_or_explain
-    from gatehand.config.secret import NoSecretError
     from gatehand.exercise.walk import Asked
     from gatehand.mqtt.from_config import broker_settings
     from gatehand.screen.options import own_id
+    from gatehand.small_files import NoSecretError
 
     found = load_or_explain(args.config)
     if found is None:

@@ -102,7 +102,7 @@ def _find(config: Path, folder: Path) -> tuple[OffNotes, str] | str:
 
 def _salvaged(loaded: "Loaded", why: str) -> OffNotes | None:
     """The daemon may have run with an earlier text: what this one still says of collectors is used."""
-    from gatehand.config.salvage import salvage
+    from gatehand.config.load import salvage
 
     config = salvage(loaded.text)
     if not config.collector:
@@ -113,10 +113,10 @@ def _salvaged(loaded: "Loaded", why: str) -> OffNotes | None:
 
 def _tell(notes: OffNotes) -> tuple[dict[str, str | None], bool]:
     """For each collector None, or why its off is not with the broker; and whether a daemon there has heard of it."""
-    from gatehand.config.secret import NoSecretError
     from gatehand.mqtt.deliver import deliver
     from gatehand.mqtt.explain import LinkFailedError, failure_text
     from gatehand.mqtt.transport import Kind, Outgoing
+    from gatehand.small_files import NoSecretError
 
     names = tuple(notes.collectors)
     offs = [Outgoing(each.topic, each.off.encode(), Kind.OFF) for each in notes.collectors.values()]
@@ -134,9 +134,9 @@ def _tell(notes: OffNotes) -> tuple[dict[str, str | None], bool]:
 
 
 def _settings(notes: OffNotes) -> "BrokerSettings":
-    from gatehand.config.secret import read_secret
     from gatehand.mqtt.from_config import fresh_client_id
     from gatehand.mqtt.settings import BrokerSettings
+    from gatehand.small_files import read_secret
 
     return BrokerSettings(
         host=notes.host,

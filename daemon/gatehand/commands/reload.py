@@ -44,9 +44,9 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Ask, wait, print. 1: not in force."""
-    from gatehand.config.secret import NoSecretError
     from gatehand.mqtt.client import ClientError
     from gatehand.screen.options import NoBrokerNamedError
+    from gatehand.small_files import NoSecretError
 
     try:
         outcome = asyncio.run(_ask(_where(args), args.timeout))

@@ -100,12 +100,12 @@ def _objections(loaded: "Loaded", folder: Path) -> tuple[str, ...]:
 def _serve(loaded: "Loaded", signals: "_Signals", verbosity: str, folder: Path) -> int:
     import asyncio
 
-    from gatehand.config.secret import NoSecretError
     from gatehand.journal.diagnostics import set_up
     from gatehand.journal.files import LogFolderError
     from gatehand.shell.daemon import Daemon, own_version
     from gatehand.shell.footprint import one_arena, shed
     from gatehand.shell.state_folder import mark_yielded
+    from gatehand.small_files import NoSecretError
 
     logger = set_up(verbosity)
 

@@ -28,13 +28,13 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Listen, and say it."""
-    from gatehand.config.secret import NoSecretError
     from gatehand.screen.as_json import as_json
     from gatehand.screen.layout import page
     from gatehand.screen.lines import text_of
     from gatehand.screen.listen import look
     from gatehand.screen.options import NoBrokerNamedError, where
     from gatehand.screen.picture import Picture
+    from gatehand.small_files import NoSecretError
 
     try:
         found = where(args, "status")

@@ -23,8 +23,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Show until it is ended."""
-    from gatehand.config.secret import NoSecretError
     from gatehand.screen.options import NoBrokerNamedError, where
+    from gatehand.small_files import NoSecretError
 
     try:
         from gatehand.screen.live import console, show

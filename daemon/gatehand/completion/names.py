@@ -4,8 +4,8 @@ import tomllib
 from collections.abc import Iterable
 from pathlib import Path
 
-from gatehand.config.read import UnreadableError, read_bytes
 from gatehand.config.values import NAME
+from gatehand.small_files import UnreadableError, read_bytes
 
 
 def names(config: Path, kinds: Iterable[str]) -> list[str]:

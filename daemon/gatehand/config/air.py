@@ -12,8 +12,7 @@ from typing import Annotated, Literal, Self
 from pydantic import BeforeValidator, PlainValidator, WithJsonSchema, field_validator, model_validator
 
 from gatehand.config.air_check import Problem, cross_check
-from gatehand.config.base import Table
-from gatehand.config.values import NameOf, Number, Seconds, fail, positive
+from gatehand.config.values import NameOf, Number, Seconds, Table, fail, positive
 from gatehand_rules.air.fittings import ENTRIES, FITTINGS, MATERIALS
 
 __all__ = ["Airflow", "Duct", "Fan", "FilterLoss", "Fitting", "Hood", "Leak", "Problem", "cross_check"]

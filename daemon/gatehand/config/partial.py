@@ -10,8 +10,7 @@ from msgspec import Struct
 from pydantic import ValidationError
 from pydantic_core import ErrorDetails
 
-from gatehand.config.explain import FOLLOWS, fault_of, meant_key, path_of
-from gatehand.config.problems import Fault, KeyPath
+from gatehand.config.problems import FOLLOWS, Fault, KeyPath, fault_of, meant_key, path_of
 from gatehand.config.tree import Config
 
 _MOST_PASSES: Final = 12

@@ -8,9 +8,7 @@ from typing import Final, Literal, Self, TypeAlias
 from msgspec import Struct
 from pydantic import Field, model_validator
 
-from gatehand.config.base import Table
-from gatehand.config.topics import Payload, Pointer, Topic
-from gatehand.config.values import Scale, SomeSeconds, fail
+from gatehand.config.values import Payload, Pointer, Scale, SomeSeconds, Table, Topic, fail
 from gatehand.text import shown
 
 _WORDS: Final = ("on", "off", "open", "shut", "active", "clear", "pressed", "released")

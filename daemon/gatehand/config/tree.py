@@ -9,18 +9,9 @@ from collections.abc import Iterator
 from pydantic import Field
 
 from gatehand.config.air import Airflow, Duct, Fan
-from gatehand.config.base import Table
-from gatehand.config.broker import Broker
-from gatehand.config.circuit import Circuit
-from gatehand.config.collector import Collector
-from gatehand.config.gate import Gate
-from gatehand.config.homie import Homie
-from gatehand.config.log import Log
 from gatehand.config.signals import GateCommand, Heard, Kind, Signal, SwitchCommand
-from gatehand.config.stop import Stop
-from gatehand.config.tool import Tool
-from gatehand.config.upkeep import Upkeep
-from gatehand.config.values import Name
+from gatehand.config.tables import Broker, Circuit, Collector, Gate, Homie, Log, Stop, Tool, Upkeep
+from gatehand.config.values import Name, Table
 
 
 class Config(Table):

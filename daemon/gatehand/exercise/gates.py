@@ -3,7 +3,7 @@
 from collections.abc import Iterable
 from typing import Final
 
-from gatehand.config.gate import Gate
+from gatehand.config.tables import Gate
 from gatehand.exercise import judge
 from gatehand.exercise.attendant import Attendant, is_quit, is_skip
 from gatehand.exercise.bench import BrokenOffError, NobodyThere, Typed

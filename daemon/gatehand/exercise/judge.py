@@ -4,7 +4,7 @@ import math
 from collections import Counter
 from typing import Final
 
-from gatehand.config.gate import Gate
+from gatehand.config.tables import Gate
 from gatehand.exercise.results import Move, Remark, Weight
 from gatehand.journal.sentences.fill import spoken
 from gatehand.text import listed, named

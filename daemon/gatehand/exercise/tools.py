@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from statistics import median
 from typing import Final
 
-from gatehand.config.tool import Tool
+from gatehand.config.tables import Tool
 from gatehand.exercise.attendant import Attendant, is_quit, is_skip
 from gatehand.exercise.bench import BrokenOffError, NobodyThere, Typed
 from gatehand.exercise.results import Remark, ToolResult, Weight

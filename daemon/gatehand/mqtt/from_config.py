@@ -5,8 +5,8 @@ from collections.abc import Callable
 from pathlib import Path
 
 from gatehand.config import Config
-from gatehand.config.secret import read_secret
 from gatehand.mqtt.settings import BrokerSettings, Tls
+from gatehand.small_files import read_secret
 
 
 def fresh_client_id(base: str) -> str:

@@ -10,8 +10,8 @@ from math import isfinite
 from pathlib import Path
 from typing import Final, TextIO, TypeAlias
 
-from gatehand.config.shown import listed, nearest, shown
 from gatehand.past.stretches import Stretch, Timed, Track
+from gatehand.text import listed, nearest, shown
 from gatehand_rules.events import MessageRejected
 
 COLUMNS: Final = ("t_s", "tool", "amps")

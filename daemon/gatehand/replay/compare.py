@@ -6,12 +6,12 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any, Final, TypeAlias
 
-from gatehand.config.shown import named
 from gatehand.journal.line import facts_of
 from gatehand.journal.sentences import sentence
 from gatehand.past.account import Tally, Use
 from gatehand.recording.format import EPOCH
 from gatehand.replay.history import History, replay
+from gatehand.text import named
 from gatehand_rules import Outcome, Shop
 from gatehand_rules.findings import Fact, Happened, Rule
 

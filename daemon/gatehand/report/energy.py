@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Final
 
 from gatehand.config import Config
-from gatehand.config.circuit import COLLECTOR_MEMBER
+from gatehand.config.tables import COLLECTOR_MEMBER
 from gatehand.past.account import Tally, Use
 from gatehand.past.deadband import at_least
 from gatehand.past.recordings import opened

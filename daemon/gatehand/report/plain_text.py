@@ -3,11 +3,11 @@
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from gatehand.config.shown import named
 from gatehand.replay.compare import clock
 from gatehand.report.energy import Energy
 from gatehand.report.summary import Summary
 from gatehand.report.upkeep_due import Due
+from gatehand.text import named
 
 if TYPE_CHECKING:
     from collections import Counter

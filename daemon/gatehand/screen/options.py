@@ -48,7 +48,7 @@ def where(args: argparse.Namespace, role: str) -> Where:
         NoBrokerNamedError: none is named, and there is no config that could.
         NoSecretError: a password cannot be read.
     """
-    from gatehand.config.secret import read_secret
+    from gatehand.small_files import read_secret
 
     found = _of_config(args, role) if args.broker is None else _of_options(args, role)
     settings, base = found.settings, args.base or found.base
@@ -75,8 +75,8 @@ def _of_options(args: argparse.Namespace, role: str) -> Where:
 
 def _of_config(args: argparse.Namespace, role: str) -> Where:
     from gatehand.commands._configured import readable
-    from gatehand.config.secret import read_secret
     from gatehand.mqtt.from_config import encryption
+    from gatehand.small_files import read_secret
 
     loaded, config = readable(args.config)
     if config is None:

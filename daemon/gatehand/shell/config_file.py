@@ -14,7 +14,7 @@ from msgspec import Struct
 
 from gatehand.config import Loaded
 from gatehand.config.load import load_bytes
-from gatehand.config.read import UnreadableError, read_bytes
+from gatehand.small_files import UnreadableError, read_bytes
 
 GONE: Final = "is gone: there is no file of that name any more"
 LOOKS_UNTIL_GONE: Final = 2

@@ -13,7 +13,7 @@ from msgspec import Struct
 from gatehand.config import Config, Loaded, Problem
 from gatehand.config.edits import edits
 from gatehand.config.load import unreadable
-from gatehand.config.stop import Stop
+from gatehand.config.tables import Stop
 from gatehand.journal.line import CONFIG_REJECTED, stamp
 from gatehand.mqtt.transport import Kind, Outgoing, Transport
 from gatehand.shell import shell_alarms

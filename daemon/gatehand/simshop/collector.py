@@ -7,7 +7,7 @@ import math
 from dataclasses import dataclass
 from random import Random
 
-from gatehand.config.collector import Collector
+from gatehand.config.tables import Collector
 from gatehand.simshop.agenda import Agenda, Appointment
 from gatehand.simshop.contact import ContactModel
 from gatehand.simshop.voice import Voice

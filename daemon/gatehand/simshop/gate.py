@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import assert_never
 
-from gatehand.config.gate import Gate
+from gatehand.config.tables import Gate
 from gatehand.simshop.agenda import Agenda, Appointment
 from gatehand.simshop.contact import ContactModel
 from gatehand.simshop.voice import Voice

@@ -7,7 +7,7 @@ import math
 from dataclasses import dataclass
 from random import Random
 
-from gatehand.config.tool import Tool
+from gatehand.config.tables import Tool
 from gatehand.simshop.agenda import Agenda
 from gatehand.simshop.contact import ContactModel
 from gatehand.simshop.voice import Voice

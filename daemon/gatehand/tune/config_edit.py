@@ -63,7 +63,7 @@ def _plain(value: float) -> float:
 
 
 def _same(written: object, value: float) -> bool:
-    from gatehand.config.durations import seconds
+    from gatehand.times import seconds
 
     try:
         found = seconds(written) if isinstance(written, str) else float(written)  # type: ignore[arg-type]

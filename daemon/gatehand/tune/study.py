@@ -5,9 +5,9 @@ from dataclasses import dataclass, field
 from datetime import timedelta
 from typing import Any, Final
 
-from gatehand.config.shown import named
 from gatehand.past.recordings import Piece
 from gatehand.recording.format import EPOCH
+from gatehand.text import named
 from gatehand.tune.levels import Distribution, Level, Levels, TooShort, gathered, levels
 from gatehand.tune.proposals import (
     FEW_PAUSES,

@@ -7,9 +7,9 @@ wiring and breakers are a licensed electrician's business.
 from collections.abc import Iterator
 from itertools import combinations
 
-from gatehand.config.circuit import COLLECTOR_MEMBER, Circuit
 from gatehand.config.partial import Partial
 from gatehand.config.problems import Fault, Level
+from gatehand.config.tables import COLLECTOR_MEMBER, Circuit
 from gatehand.text import listed, nearest, shown
 
 CONTINUOUS_SHARE = 0.8
@@ -17,7 +17,7 @@ MOST_TOOLS_COMBINED = 14
 """Beyond this many tools on one breaker all are counted together: 2 to the 14th sets are looked at in a blink."""
 
 
-def check(partial: Partial) -> Iterator[Fault]:
+def check_circuits(partial: Partial) -> Iterator[Fault]:
     """Every fault of the circuits."""
     first: dict[str, str] = {}
     for name, circuit in partial.config.circuit.items():

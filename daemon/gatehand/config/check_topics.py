@@ -1,6 +1,7 @@
-"""Topics across tables: no two commands on one, no command where something is heard, nothing within our own base.
+"""Topics across tables: no two commands on one, none where something is heard, nothing within our own base.
 
-A poll is no command: several signals may be asked on one topic, yet never on one that moves something.
+And what a reading's own time needs, and whose the daemon's login is. A poll is no command: several signals may be
+asked on one topic, yet never on one that moves something.
 """
 
 from collections.abc import Iterator
@@ -10,7 +11,7 @@ from msgspec import Struct
 
 from gatehand.config.partial import Partial
 from gatehand.config.problems import Fault, KeyPath, Level, dotted
-from gatehand.config.signals import GateCommand, GateState, Heard, Poll, SwitchCommand, SwitchState
+from gatehand.config.signals import Current, GateCommand, GateState, Heard, Poll, SwitchCommand, SwitchState
 from gatehand.text import shown
 
 _KINDS: Final = ("collector", "gate", "tool", "stop")
@@ -30,7 +31,7 @@ class _Use(Struct, frozen=True):
         return dotted(self.path[:2])
 
 
-def check(partial: Partial) -> Iterator[Fault]:
+def check_topics(partial: Partial) -> Iterator[Fault]:
     """Every fault of the topics."""
     signals = sorted(partial.config.signals(), key=lambda one: _KINDS.index(one.kind))
     commands = [_Use((*one.path, "topic"), one.topic, one.table) for one in signals if one.heard is None]
@@ -115,3 +116,53 @@ def _odd(use: _Use) -> Iterator[Fault]:
             f"{shown(use.topic)} has a blank at the edge of a level; it counts as part of the name",
             Level.WARNING,
         )
+
+
+def check_ages(partial: Partial) -> Iterator[Fault]:
+    """Every fault of `at` and `max_age`."""
+    for name, fan in partial.config.collector.items():
+        if fan.current is not None:
+            yield from _dated(partial, ("collector", name, "current"), fan.current)
+    for name, tool in partial.config.tool.items():
+        yield from _dated(partial, ("tool", name, "current"), tool.current)
+
+
+def _dated(partial: Partial, path: KeyPath, current: Current) -> Iterator[Fault]:
+    if current.at is None:
+        if current.max_age is not None and not partial.is_spoilt(*path, "at"):
+            text = (
+                "nothing says how old a reading is: add at, the JSON pointer to when it was measured, "
+                'such as at = "/time"; or leave max_age out'
+            )
+            yield Fault((*path, "max_age"), text)
+        return
+    if not current.pointer and not partial.is_spoilt(*path, "pointer"):
+        text = (
+            "the payload is the number itself, so it cannot say when it was measured too: "
+            'add pointer, the JSON pointer to the current, such as pointer = "/amps"; or leave at out'
+        )
+        yield Fault((*path, "at"), text)
+    elif current.pointer == current.at:
+        text = f"found {shown(current.at)}, which is the current itself (pointer); wanted where its time stands"
+        yield Fault((*path, "at"), text)
+
+
+_PEOPLE = {"viewer": "whoever may only look", "hands": "a screen with buttons"}
+_DEVICES = ("collector", "gate", "tool", "stop")
+
+
+def check_login(partial: Partial) -> Iterator[Fault]:
+    """A fault when it is a person's, a screen's or a device's: the access list would give those the daemon's rights."""
+    username = partial.config.broker.username
+    if username is None or partial.is_spoilt("broker", "username"):
+        return
+    whose = _PEOPLE.get(username)
+    kind, _, name = username.partition("-")
+    if kind in _DEVICES and name in partial.declared(kind):
+        whose = f"the device of [{kind}.{name}]"
+    if whose is not None:
+        text = (
+            f"found {shown(username)}, the login of {whose} in the broker's access list: "
+            'wanted one that only the daemon has, such as "gatehand"'
+        )
+        yield Fault(("broker", "username"), text)

@@ -10,13 +10,13 @@ from pathlib import Path
 
 from gatehand.config.partial import Partial
 from gatehand.config.problems import Fault, KeyPath, Level
-from gatehand.config.secret import NoSecretError, read_secret
+from gatehand.small_files import NoSecretError, read_secret
 from gatehand.text import shown
 
 TLS_PORT, PLAIN_PORT = 8883, 1883
 
 
-def check(partial: Partial, folder: Path) -> Iterator[Fault]:
+def check_files(partial: Partial, folder: Path) -> Iterator[Fault]:
     """Every fault of the files; relative paths count from `folder`."""
     yield from _password(partial, folder)
     yield from _tls(partial, folder)

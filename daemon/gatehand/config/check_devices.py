@@ -1,0 +1,268 @@
+"""Devices across their tables: mentions that lead somewhere, numbers that fit, nothing that could never start."""
+
+from collections.abc import Iterator
+
+from gatehand.config.partial import Partial
+from gatehand.config.problems import Fault, KeyPath, Level
+from gatehand.config.tables import Collector, Gate, Tool
+from gatehand.text import listed, named, nearest, shown
+from gatehand.times import written
+
+
+def check_names(partial: Partial) -> Iterator[Fault]:
+    """Every mention that leads nowhere."""
+    config = partial.config
+    for name, gate in config.gate.items():
+        yield from collector_of(partial, ("gate", name), gate.collector)
+    for name, tool in config.tool.items():
+        for key, gates in (("gates", tool.gates), ("assist", tool.assist)):
+            yield from _each(partial, "gate", ("tool", name, key), gates)
+        if tool.collector is not None:
+            yield from mention(partial, "collector", ("tool", name, "collector"), tool.collector)
+    for name, stop in config.stop.items():
+        yield from _each(partial, "collector", ("stop", name, "collectors"), stop.collectors or ())
+        if stop.collectors == ():
+            yield Fault(
+                ("stop", name, "collectors"), "the list is empty, so it stops nothing; leave it out to stop all"
+            )
+    for name, upkeep in config.upkeep.items():
+        yield from collector_of(partial, ("upkeep", name), upkeep.collector)
+
+
+def mention(partial: Partial, kind: str, path: KeyPath, name: str) -> Iterator[Fault]:
+    """A fault when no table of that kind has the name."""
+    known = partial.declared(kind)
+    if name in known or (partial.is_spoilt(kind) and not known):
+        return
+    if not known:
+        yield Fault(path, f"there is no {kind} {shown(name)}: add [{kind}.{name}]")
+    elif (near := nearest(name, known)) is not None:
+        yield Fault(path, f"there is no {kind} {shown(name)}; did you mean {shown(near)}?")
+    else:
+        yield Fault(path, f"there is no {kind} {shown(name)}; there are {listed(map(shown, known), last='and')}")
+
+
+def collector_of(partial: Partial, table: KeyPath, name: str | None) -> Iterator[Fault]:
+    """A fault when a table's collector is not there, or not said where there are several."""
+    path = (*table, "collector")
+    known = partial.declared("collector")
+    if name is not None:
+        yield from mention(partial, "collector", path, name)
+    elif len(known) > 1 and not partial.is_spoilt(*path):
+        yield Fault(path, f"collector is missing: there are {listed(map(shown, known), last='and')}, so name one")
+
+
+def _each(partial: Partial, kind: str, path: KeyPath, names: tuple[str, ...]) -> Iterator[Fault]:
+    for number, name in enumerate(names):
+        yield from mention(partial, kind, (*path, number), name)
+        if name in names[:number]:
+            yield Fault((*path, number), f"{shown(name)} is named twice")
+
+
+SHORTEST_REFRESH = 1.0
+"""A command repeated faster than this only fills the network."""
+SHORT_COAST_DOWN = 2.0
+"""A wheel needs seconds to stand: its speed falls as 1 / (1 + t/tau), tau 5 to 7 s for a small fan (calculated)."""
+
+
+def check_collectors(partial: Partial) -> Iterator[Fault]:
+    """Every fault of the collectors."""
+    if not partial.declared("collector"):
+        if not partial.is_spoilt("collector"):
+            yield Fault(("collector",), "there is no collector: add a table [collector.main] with its command")
+        return
+    for name, collector in partial.config.collector.items():
+        yield from _numbers(name, collector)
+    if partial.is_spoilt("tool") or partial.is_spoilt("gate"):
+        return
+    if not partial.config.tool and not partial.config.gate:
+        text = "there is neither a tool nor a gate, so nothing could ever start a collector: add [tool.NAME]"
+        yield Fault(("collector",), text)
+    elif _all_told(partial):
+        for name, collector in partial.config.collector.items():
+            yield from _gates(partial, name, collector)
+
+
+def _all_told(partial: Partial) -> bool:
+    """Whether every gate is there and says whose it is, so that they can be counted."""
+    whole = partial.mentioned_gates() <= set(partial.declared("gate"))
+    return whole and all(_has_home(partial, gate) for gate in partial.config.gate.values())
+
+
+def _has_home(partial: Partial, gate: Gate) -> bool:
+    known = partial.declared("collector")
+    return gate.collector in known if gate.collector is not None else len(known) == 1
+
+
+def _numbers(name: str, collector: Collector) -> Iterator[Fault]:
+    path = ("collector", name)
+    if 0 < collector.refresh < SHORTEST_REFRESH:
+        yield Fault((*path, "refresh"), f"found {written(collector.refresh)}; wanted at least 1 s, or 0 for never")
+    if collector.max_open is not None and collector.max_open < collector.min_open:
+        text = f"max_open {collector.max_open} is below min_open {collector.min_open}: it could never start"
+        yield Fault((*path, "max_open"), text)
+    if collector.coast_down < SHORT_COAST_DOWN and collector.min_open > 0:
+        text = (
+            f"{written(collector.coast_down)} is short: a fan's wheel turns on for seconds after off, "
+            "and its last gate stays open until then; measure it"
+        )
+        yield Fault((*path, "coast_down"), text, Level.WARNING)
+    if collector.on_bin_full != "refuse" and collector.bin_full is None:
+        yield Fault((*path, "on_bin_full"), "has no effect: there is no bin_full to listen to", Level.WARNING)
+
+
+def _gates(partial: Partial, name: str, collector: Collector) -> Iterator[Fault]:
+    path = ("collector", name)
+    config = partial.config
+    otherwise = name if len(partial.declared("collector")) == 1 else None
+    gates = [gate for gate, entry in config.gate.items() if (entry.collector or otherwise) == name]
+    tools = [
+        tool
+        for tool, entry in config.tool.items()
+        if set(entry.gates) & set(gates) or (not entry.gates and (entry.collector or otherwise) == name)
+    ]
+    if not gates and not tools:
+        yield Fault(path, "has no gate and no tool: nothing ever starts it", Level.WARNING, at_key=True)
+    elif len(gates) < collector.min_open and not partial.is_spoilt(*path, "min_open"):
+        text = f"min_open is {collector.min_open}, yet {name} has {named(len(gates), 'gate')}: it could never start"
+        yield Fault((*path, "min_open"), text)
+    elif not tools:
+        yield Fault(path, "serves no tool: only hand starts start it", Level.WARNING, at_key=True)
+
+
+LONG_TRAVEL = 60.0
+
+
+def check_gates(partial: Partial) -> Iterator[Fault]:
+    """Every fault of the gates."""
+    used = partial.mentioned_gates()
+    for name, gate in partial.config.gate.items():
+        yield from _one(partial, name, gate)
+        if name not in used and not partial.is_spoilt("tool"):
+            yield from _unused(partial, name, gate)
+
+
+def _one(partial: Partial, name: str, gate: Gate) -> Iterator[Fault]:
+    path = ("gate", name)
+    blind = gate.state is None and not partial.is_spoilt(*path, "state")
+    by_hand = gate.command is None and not partial.is_spoilt(*path, "command")
+    if blind and by_hand:
+        text = "has neither command nor state: give it a command to be moved, or a state when it is moved by hand"
+        yield Fault(path, text, at_key=True)
+    elif blind and gate.on_hand_open == "start":
+        yield Fault(
+            (*path, "on_hand_open"), 'found "start"; a gate without state cannot be seen to open: add its state'
+        )
+    if by_hand and gate.relief:
+        yield Fault((*path, "relief"), "a gate without command cannot be opened in time: wanted a gate with command")
+    if gate.travel > LONG_TRAVEL:
+        text = f"{written(gate.travel)} is long for a blast gate: a start waits for as long"
+        yield Fault((*path, "travel"), text, Level.WARNING)
+
+
+def _unused(partial: Partial, name: str, gate: Gate) -> Iterator[Fault]:
+    path = ("gate", name)
+    opened_by_hand = gate.on_hand_open == "start" or (gate.on_hand_open is None and gate.command is None)
+    unsure = any(partial.is_spoilt(*path, key) for key in ("button", "on_hand_open", "command", "relief"))
+    if gate.button is None and not opened_by_hand and not gate.relief and not unsure:
+        text = (
+            "nothing ever opens it: no tool names it and it has no button; "
+            'add it to a tool\'s gates, give it a button, or set on_hand_open = "start"'
+        )
+        yield Fault(path, text, at_key=True)
+
+
+def check_tools(partial: Partial) -> Iterator[Fault]:
+    """Every fault of the tools."""
+    for name, tool in partial.config.tool.items():
+        yield from _thresholds(partial, name, tool)
+        if not partial.is_spoilt("tool", name, "gates"):
+            yield from _without_gates(partial, name, tool) if not tool.gates else _with_gates(partial, name, tool)
+            yield from _assist(partial, name, tool)
+
+
+def _thresholds(partial: Partial, name: str, tool: Tool) -> Iterator[Fault]:
+    path = ("tool", name)
+    if tool.stop_amps > tool.start_amps and not partial.is_spoilt(*path, "start_amps"):
+        text = (
+            f"stop_amps {tool.stop_amps:g} is above start_amps {tool.start_amps:g}: it would start and stop in one; "
+            f"wanted at most {tool.start_amps:g}, usually about {0.7 * tool.start_amps:.3g}"
+        )
+        yield Fault((*path, "stop_amps"), text)
+    if 0 < tool.run_limit <= tool.start_after:
+        least = written(tool.start_after)
+        text = f"run_limit {written(tool.run_limit)} is not above start_after {least}: it would be muted at once"
+        yield Fault((*path, "run_limit"), text)
+
+
+def _without_gates(partial: Partial, name: str, tool: Tool) -> Iterator[Fault]:
+    path = ("tool", name)
+    if tool.collector is None:
+        if not partial.is_spoilt(*path, "collector"):
+            yield Fault(path, "has neither gates nor a collector: name its gates, or its collector", at_key=True)
+        return
+    home = partial.config.collector.get(tool.collector)
+    if home is not None and home.min_open > 0 and not partial.is_spoilt("collector", tool.collector, "min_open"):
+        text = (
+            f"has no gates, yet collector {shown(tool.collector)} waits for min_open = {home.min_open}: "
+            "other gates are opened for it, relief gates first; name its gates, or set min_open = 0 for a hose "
+            "without gate"
+        )
+        yield Fault(path, text, Level.WARNING, at_key=True)
+
+
+def _with_gates(partial: Partial, name: str, tool: Tool) -> Iterator[Fault]:
+    path = ("tool", name)
+    homes = {gate: home for gate in tool.gates if (home := _home(partial, gate)) is not None}
+    if len(set(homes.values())) > 1:
+        each = listed((f"{gate} to {home}" for gate, home in homes.items()), last="and")
+        yield Fault(
+            (*path, "gates"), f"its gates belong to different collectors ({each}); wanted gates of one collector"
+        )
+        return
+    home = next(iter(homes.values()), None)
+    if tool.collector is not None and home is not None and tool.collector != home:
+        text = f"found {shown(tool.collector)}, yet its gates belong to {shown(home)}; leave collector out"
+        yield Fault((*path, "collector"), text)
+    collector = partial.config.collector.get(home or "")
+    if collector is None or home is None:
+        return
+    most = collector.max_open
+    if most is not None and len(tool.gates) > most >= collector.min_open:
+        text = (
+            f"needs {named(len(tool.gates), 'gate')} at once, yet collector {shown(home)} "
+            f"has max_open = {most}: it could never start; raise max_open or name fewer gates"
+        )
+        yield Fault((*path, "gates"), text)
+    if len(tool.gates) < collector.min_open and not partial.is_spoilt("collector", home, "min_open"):
+        text = (
+            f"has {named(len(tool.gates), 'gate')}, yet collector {shown(home)} has min_open = {collector.min_open}: "
+            "others are opened with it, relief gates first; name those that should be"
+        )
+        yield Fault((*path, "gates"), text, Level.WARNING)
+
+
+def _assist(partial: Partial, name: str, tool: Tool) -> Iterator[Fault]:
+    path = ("tool", name, "assist")
+    own = next((home for gate in tool.gates if (home := _home(partial, gate)) is not None), None)
+    for number, gate in enumerate(tool.assist):
+        home, entry = _home(partial, gate), partial.config.gate.get(gate)
+        if gate in tool.gates:
+            yield Fault((*path, number), f"{shown(gate)} is among its gates already; leave it out here")
+        elif own is not None and home is not None and home != own:
+            yield Fault(
+                (*path, number), f"gate {shown(gate)} belongs to collector {shown(home)}, its gates to {shown(own)}"
+            )
+        elif entry is not None and entry.command is None and not partial.is_spoilt("gate", gate, "command"):
+            text = f"gate {shown(gate)} has no command, so it cannot be opened to assist"
+            yield Fault((*path, number), text, Level.WARNING)
+    if tool.assist and not tool.gates:
+        yield Fault(path, "a tool without gates has nothing to assist; name the gate under gates")
+
+
+def _home(partial: Partial, gate: str) -> str | None:
+    """The collector of a gate, as far as it can be told."""
+    entry, known = partial.config.gate.get(gate), partial.declared("collector")
+    if entry is None or partial.is_spoilt("gate", gate, "collector"):
+        return None
+    return entry.collector or (known[0] if len(known) == 1 else None)
