@@ -1,9 +1,136 @@
-"""Gatehand's rules: pure values in, values out. `step` is the only door."""
+"""Gatehand's rules: pure values in, values out. `step` is the only door, and what is named here is all that one needs.
 
-from gatehand_rules.shop import Shop
+A saw on a gate that does not report, from the daemon's start until the fan runs:
+
+    >>> shop = Shop(
+    ...     tools=(Tool(name="saw", collector="main", gates=("saw",), start_amps=3.0, stop_amps=2.0),),
+    ...     gates=(Gate(name="saw", collector="main", travel=1.5),),
+    ...     collectors=(Collector(name="main"),),
+    ... )
+    >>> state = initial(shop, 0.0)
+    >>> heard = [(0.0, BrokerConnected()), (1.0, Reading("saw", 0.1)), (20.0, Reading("saw", 0.1))]
+    >>> for now, event in [*heard, (30.0, Reading("saw", 6.4)), (31.5, Tick())]:
+    ...     outcome = step(shop, state, event, now)
+    ...     state = outcome.state
+    ...     for command in outcome.commands:
+    ...         print(f"{now:g} s: {command}")
+    1 s: OpenGate(gate='saw', instead_of=())
+    1 s: CollectorOff(collector='main')
+    20 s: ShutGate(gate='saw')
+    30 s: OpenGate(gate='saw', instead_of=())
+    31.5 s: CollectorOn(collector='main')
+
+The first three bring a shop of which nothing is known to rest; `outcome.findings` says why, each time.
+"""
+
+from gatehand_rules.alarms import Alarm
+from gatehand_rules.commands import (
+    ClearAlarm,
+    CollectorOff,
+    CollectorOn,
+    Command,
+    OpenGate,
+    Poll,
+    RaiseAlarm,
+    ShutGate,
+)
+from gatehand_rules.events import (
+    BinReport,
+    BrokerConnected,
+    BrokerLost,
+    ButtonPressed,
+    CollectorCurrent,
+    CollectorReport,
+    DeviceOnline,
+    Event,
+    GateReport,
+    HandAsked,
+    HoldAsked,
+    HoldRemembered,
+    LoopCaughtUp,
+    LoopStood,
+    MessageRejected,
+    OffAsked,
+    Reading,
+    ResetAsked,
+    ResetButton,
+    ShutdownAsked,
+    StopReport,
+    StopsHeard,
+    StopsLost,
+    StopUnclear,
+    Tick,
+)
+from gatehand_rules.findings import Fact, Finding, Happened, Rule
+from gatehand_rules.reshape import Rewired, adopt_shop, obstacles
+from gatehand_rules.shop import Circuit, Collector, Gate, Shop, StopContact, Tool
 from gatehand_rules.start import initial
-from gatehand_rules.state import State
+from gatehand_rules.state import State, collector_word, gate_word, tool_word
 from gatehand_rules.step import Outcome, step
+from gatehand_rules.timing import GuardTiming, Timing
 from gatehand_rules.wake import next_deadline
+from gatehand_rules.words import CollectorWord, GateWord, Position, ToolWord
 
-__all__ = ["Outcome", "Shop", "State", "initial", "next_deadline", "step"]
+__all__ = [
+    "Alarm",
+    "BinReport",
+    "BrokerConnected",
+    "BrokerLost",
+    "ButtonPressed",
+    "Circuit",
+    "ClearAlarm",
+    "Collector",
+    "CollectorCurrent",
+    "CollectorOff",
+    "CollectorOn",
+    "CollectorReport",
+    "CollectorWord",
+    "Command",
+    "DeviceOnline",
+    "Event",
+    "Fact",
+    "Finding",
+    "Gate",
+    "GateReport",
+    "GateWord",
+    "GuardTiming",
+    "HandAsked",
+    "Happened",
+    "HoldAsked",
+    "HoldRemembered",
+    "LoopCaughtUp",
+    "LoopStood",
+    "MessageRejected",
+    "OffAsked",
+    "OpenGate",
+    "Outcome",
+    "Poll",
+    "Position",
+    "RaiseAlarm",
+    "Reading",
+    "ResetAsked",
+    "ResetButton",
+    "Rewired",
+    "Rule",
+    "Shop",
+    "ShutGate",
+    "ShutdownAsked",
+    "State",
+    "StopContact",
+    "StopReport",
+    "StopUnclear",
+    "StopsHeard",
+    "StopsLost",
+    "Tick",
+    "Timing",
+    "Tool",
+    "ToolWord",
+    "adopt_shop",
+    "collector_word",
+    "gate_word",
+    "initial",
+    "next_deadline",
+    "obstacles",
+    "step",
+    "tool_word",
+]

@@ -6,11 +6,13 @@ Reads log lines, never the rules' state: what a user could check too.
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import Final
 
 from gatehand.demo.day import COLLECTOR, JAMMED, MISSED_TOOL
 from gatehand.journal.line import Line
 from gatehand.journal.sentences.fill import spoken, spoken_alarm
 from gatehand.text import named
+from gatehand_rules.alarms import Alarm
 from gatehand_rules.findings import Fact, Happened, Rule
 from gatehand_rules.words import GateWord
 
@@ -44,6 +46,7 @@ def _off(what: str) -> Expected:
     return Expected(what, Happened.COLLECTOR_OFF, {"rule": Rule.NO_DEMAND})
 
 
+FAULT: Final = Alarm("gate", JAMMED, "fault")
 STORY: tuple[Expected, ...] = (
     _tool("the first cut is noticed", Happened.TOOL_STARTED, "band_saw"),
     _gate("the band saw's gate opens for it", Happened.GATE_OPEN, "band_saw"),
@@ -60,10 +63,10 @@ STORY: tuple[Expected, ...] = (
     _tool("the light cut is missed", Happened.START_MISSED, MISSED_TOOL),
     _gate("the jammed gate is told again", Happened.GATE_COMMANDED, JAMMED),
     _gate("the jammed gate is a fault", Happened.GATE_FAULT, JAMMED),
-    Expected("an alarm stands for it", Happened.ALARM_RAISED, {"alarm": f"gate.{JAMMED}.fault"}),
+    Expected("an alarm stands for it", Happened.ALARM_RAISED, {"alarm": FAULT.id}),
     _tool("no start without an open gate", Happened.START_REFUSED, JAMMED),
     _gate("the freed gate opens at the next start", Happened.GATE_OPEN, JAMMED),
-    Expected("its alarm is over", Happened.ALARM_CLEARED, {"alarm": f"gate.{JAMMED}.fault"}),
+    Expected("its alarm is over", Happened.ALARM_CLEARED, {"alarm": FAULT.id}),
     _on("the collector starts for the freed gate"),
     Expected("the carving router's cut ends", Happened.TOOL_STOPPED, {"tool": "carving_router", "run_on": 0.0}),
     _off("the collector goes off with the carving router"),
