@@ -1,4 +1,8 @@
-"""What every test shares: options, figures said at the end of the run, and what a run in CI may skip."""
+"""What every test shares: options, figures said at the end of the run, what a run in CI may skip, who runs what.
+
+In several processes (`-n 4`) a file is run by one of them, so that what its tests share is made once; the files with
+slow tests come first, so that none of them is left for the end.
+"""
 
 import os
 import tomllib
@@ -39,6 +43,23 @@ def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
             for name, line in report.user_properties:
                 if name == SAID:
                     terminalreporter.write_line(line)
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config: pytest.Config, log: object) -> object:
+    """Hand out whole files, unless another way is asked for."""
+    from xdist.scheduler import LoadFileScheduling
+
+    if config.getoption("dist") != "load":
+        return None
+    config.option.loadscopereorder = False  # or the files with few tests, which are the long ones, would come last
+    return LoadFileScheduling(config, log)
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    if hasattr(config, "workerinput"):
+        slow = {item.path for item in items if item.get_closest_marker("slow")}
+        items.sort(key=lambda item: item.path not in slow)
 
 
 @cache

@@ -13,6 +13,7 @@ FAR = 1500
 """Situations walked with the interlock in place, and never fewer than twice what it took to find the mistake."""
 
 
+@pytest.mark.slow
 def test_the_sequence_needs_no_interlock(monkeypatch: pytest.MonkeyPatch, tell: Callable[[str], None]) -> None:
     no_interlock(monkeypatch)
     shop, times = in_quanta(two_tools(), contrary=2 * QUANTUM, alone=2 * QUANTUM)
