@@ -22,7 +22,7 @@ from chaos_servers import LIES, DumbServer
 from support.mosquitto import Mosquitto
 
 from gatehand.config import load
-from gatehand.mqtt.settings import Patience
+from gatehand.mqtt.failures import Patience
 from gatehand.shell.daemon import Daemon
 
 pytestmark = [pytest.mark.broker, pytest.mark.slow]

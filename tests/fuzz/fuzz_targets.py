@@ -19,7 +19,7 @@ from gatehand.journal.line import Line, LineError, Stamper, decode, encode
 from gatehand.journal.reader import EventReader, Follower
 from gatehand.journal.sentences import sentence_of
 from gatehand.mqtt.payload import Payload, Reader, Rejected, UnknownWord, excerpt
-from gatehand.mqtt.topics import filter_problem, matches, topic_problem
+from gatehand.mqtt.topic_filters import filter_problem, matches, topic_problem
 from gatehand.recording.format import Kind, RecordingError, frame
 from gatehand.recording.recording import Recording, recordings
 from gatehand.shell.plan import Plan

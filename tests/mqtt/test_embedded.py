@@ -9,8 +9,9 @@ import pytest
 from support.recorder import Recorder, running, until
 
 from gatehand.mqtt.embedded import NoEmbeddedBrokerError, embedded_broker
+from gatehand.mqtt.failures import Patience
 from gatehand.mqtt.session import Session
-from gatehand.mqtt.settings import BrokerSettings, Patience
+from gatehand.mqtt.settings import BrokerSettings
 from gatehand.mqtt.transport import Kind, Outgoing, Said, Subscription
 
 

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gatehand.mqtt.pointer import Missing, parse_pointer, resolve, write_pointer
+from gatehand.mqtt.payload import Missing, parse_pointer, resolve, write_pointer
 
 # published: RFC 6901 section 5, the example document and its evaluations.
 DOCUMENT = json.loads(r"""

@@ -7,8 +7,8 @@ import pytest
 from paho.mqtt import properties as quick
 from paho.mqtt.packettypes import PacketTypes
 
-import gatehand.mqtt.wire  # noqa: F401 - it makes them quick
-from gatehand.mqtt.properties import prepared
+import gatehand.mqtt.paho_client  # noqa: F401 - it makes them quick
+from gatehand.mqtt.paho_client import prepared
 
 FACTS: dict[int, dict[str, object]] = {
     PacketTypes.CONNECT: {"MaximumPacketSize": 1 << 20, "ReceiveMaximum": 20, "UserProperty": [("a", "1"), ("b", "2")]},

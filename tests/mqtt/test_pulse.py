@@ -6,10 +6,10 @@ import pytest
 from support.mosquitto import Mosquitto
 from support.recorder import Observer, Recorder, running, until
 
-from gatehand.mqtt.catch_up import CatchUp
-from gatehand.mqtt.pulse import LONGEST, Pulse
+from gatehand.mqtt.failures import Patience
 from gatehand.mqtt.session import Session
-from gatehand.mqtt.settings import BrokerSettings, Patience
+from gatehand.mqtt.settings import BrokerSettings
+from gatehand.mqtt.stalled_loop import LONGEST, CatchUp, Pulse
 from gatehand.mqtt.transport import Subscription
 
 

@@ -2,7 +2,7 @@
 
 import logging
 
-from gatehand.mqtt.quiet import RateLimit, quiet_logger
+from gatehand.mqtt.notices import RateLimit, quiet_logger
 
 
 def record(text: str) -> logging.LogRecord:

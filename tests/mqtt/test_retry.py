@@ -1,8 +1,7 @@
 """How long to wait, which protocol to speak, what to say; time is a number here."""
 
-from gatehand.mqtt.explain import SESSION_TAKEN_OVER, Ending, Failure, LinkFailedError
-from gatehand.mqtt.retry import Retry
-from gatehand.mqtt.settings import BrokerSettings, Patience
+from gatehand.mqtt.failures import SESSION_TAKEN_OVER, Ending, Failure, LinkFailedError, Patience, Retry
+from gatehand.mqtt.settings import BrokerSettings
 from gatehand.mqtt.transport import Said
 
 SETTINGS = BrokerSettings("broker.example", client_id="shop", username="fan", password="s3cret")

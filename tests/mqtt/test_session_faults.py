@@ -16,9 +16,10 @@ from support.ports import free_port
 from support.recorder import Observer, Recorder, running, until
 from support.scripted_broker import ScriptedBroker, publish
 
+from gatehand.mqtt.failures import Patience
 from gatehand.mqtt.outbox import LATEST
 from gatehand.mqtt.session import Session
-from gatehand.mqtt.settings import BrokerSettings, Patience, Protocol, Tls
+from gatehand.mqtt.settings import BrokerSettings, Protocol, Tls
 from gatehand.mqtt.transport import Kind, Outgoing, Said, Subscription
 
 pytestmark = pytest.mark.broker

@@ -12,8 +12,9 @@ from hypothesis import strategies as st
 from support.recorder import Recorder, running, until
 from support.scripted_broker import CONNACK, ScriptedBroker, publish
 
+from gatehand.mqtt.failures import Patience
 from gatehand.mqtt.session import Session
-from gatehand.mqtt.settings import BrokerSettings, Patience
+from gatehand.mqtt.settings import BrokerSettings
 from gatehand.mqtt.transport import Kind, Outgoing, Said, Subscription
 
 ON = Outgoing("shop/fan/set", b"1", Kind.ACT)

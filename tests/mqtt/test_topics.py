@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gatehand.mqtt.topics import MAX_BYTES, filter_problem, matches, topic_problem
+from gatehand.mqtt.topic_filters import MAX_BYTES, filter_problem, matches, topic_problem
 
 # published: MQTT Version 5.0, OASIS Standard, the section named in each row.
 EXAMPLES = [

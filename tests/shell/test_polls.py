@@ -5,8 +5,8 @@ from shell_support import SHOP, World, plan_of
 
 from gatehand.access import users
 from gatehand.access.rights import Right
+from gatehand.mqtt.paho_client import delivery
 from gatehand.mqtt.transport import Kind, Outgoing
-from gatehand.mqtt.wire import delivery
 from gatehand_rules.commands import Poll
 
 ASKED = (

@@ -3,6 +3,7 @@
 import pytest
 from shell_support import SHOP, plan_of
 
+from gatehand.mqtt.payload import LARGEST_AMPS
 from gatehand.mqtt.transport import Kind, Outgoing, Subscription
 from gatehand.shell.routes import OwnStatus, ReloadAsked, RetainedCommand, Routes
 from gatehand_rules import events as ev
@@ -89,6 +90,15 @@ def test_a_current_is_taken_in_whole_milliampere_and_without_a_minus_zero(payloa
     (event,) = heard(routes(), "shop/band_saw/amps", payload)
     assert isinstance(event, ev.Reading)
     assert repr(event.amps) == amps
+
+
+def test_a_current_beyond_what_any_sensor_can_mean_is_rejected() -> None:
+    found = routes()
+    assert heard(found, "shop/band_saw/amps", b"1000") == (ev.Reading("band_saw", 1000.0),)
+    (rejected,) = heard(found, "shop/band_saw/amps", b"1000.001")
+    assert isinstance(rejected, ev.MessageRejected)
+    assert "want a number within 1,000 either way" in rejected.why
+    assert LARGEST_AMPS == 1000.0
 
 
 def test_a_stop_contact_whose_word_is_another_is_an_event_of_its_own() -> None:

@@ -14,7 +14,7 @@ from typing import Protocol
 from sim_time import Clocks, Scheduler
 
 from gatehand.mqtt.outbox import ANSWER_WITHIN, Outbox
-from gatehand.mqtt.topics import matches
+from gatehand.mqtt.topic_filters import matches
 from gatehand.mqtt.transport import Connected, Kind, Outgoing, Subscription
 
 NOTICED_AFTER = 12.0

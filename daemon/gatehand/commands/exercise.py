@@ -4,7 +4,6 @@ import argparse
 import asyncio
 import json
 import sys
-from dataclasses import replace
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -38,8 +37,7 @@ def run(args: argparse.Namespace) -> int:
     """Exercise."""
     from gatehand.commands._configured import load_or_explain
     from gatehand.exercise.walk import Asked
-    from gatehand.mqtt.from_config import broker_settings
-    from gatehand.screen.options import own_id
+    from gatehand.mqtt.settings import broker_settings, fresh_client_id
     from gatehand.small_files import NoSecretError
 
     found = load_or_explain(args.config)
@@ -51,7 +49,7 @@ def run(args: argparse.Namespace) -> int:
         print(f"gatehand exercise: {_unknown(unknown[0], config)}", file=sys.stderr)
         return 2
     try:
-        settings = broker_settings(config, loaded.file)
+        settings = broker_settings(config, loaded.file, client_id=fresh_client_id(config.broker.base, "exercise"))
     except NoSecretError as error:
         print(f"gatehand exercise: {error}", file=sys.stderr)
         return 1
@@ -61,7 +59,6 @@ def run(args: argparse.Namespace) -> int:
         rounds=args.rounds,
         yes=args.yes,
     )
-    settings = replace(settings, client_id=own_id(config.broker.base, "exercise"))
     return _exercise(loaded, config, settings, asked, as_json=args.json)
 
 

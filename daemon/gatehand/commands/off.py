@@ -114,7 +114,7 @@ def _salvaged(loaded: "Loaded", why: str) -> OffNotes | None:
 def _tell(notes: OffNotes) -> tuple[dict[str, str | None], bool]:
     """For each collector None, or why its off is not with the broker; and whether a daemon there has heard of it."""
     from gatehand.mqtt.deliver import deliver
-    from gatehand.mqtt.explain import LinkFailedError, failure_text
+    from gatehand.mqtt.failures import LinkFailedError, failure_text
     from gatehand.mqtt.transport import Kind, Outgoing
     from gatehand.small_files import NoSecretError
 
@@ -134,18 +134,16 @@ def _tell(notes: OffNotes) -> tuple[dict[str, str | None], bool]:
 
 
 def _settings(notes: OffNotes) -> "BrokerSettings":
-    from gatehand.mqtt.from_config import fresh_client_id
-    from gatehand.mqtt.settings import BrokerSettings
-    from gatehand.small_files import read_secret
+    from gatehand.mqtt.settings import BrokerSettings, fresh_client_id, password_in
 
     return BrokerSettings(
         host=notes.host,
         port=notes.port,
-        client_id=f"{fresh_client_id(notes.base)}-off",
+        client_id=fresh_client_id(notes.base, "off"),
         protocol=notes.protocol,
         keepalive=notes.keepalive,
         username=notes.username,
-        password=None if notes.password_file is None else read_secret(notes.password_file),
+        password=password_in(notes.password_file),
         tls=notes.tls,
     )
 

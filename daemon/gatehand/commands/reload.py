@@ -111,7 +111,7 @@ async def _ask(where: "Where", within: float) -> dict[str, Any]:
 
 
 async def _send(client: "PlainClient", where: "Where") -> None:
-    from gatehand.mqtt.explain import nobody_listens
+    from gatehand.mqtt.failures import nobody_listens
     from gatehand.mqtt.transport import Kind, Outgoing
 
     topic = f"{where.base}/reload"

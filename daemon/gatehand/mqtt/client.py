@@ -17,12 +17,12 @@ from aiomqtt.exceptions import MqttConnectError
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
-from gatehand.mqtt import explain
-from gatehand.mqtt.explain import Failure, LinkFailedError
-from gatehand.mqtt.quiet import quiet_logger
+from gatehand.mqtt import failures
+from gatehand.mqtt.failures import Failure, LinkFailedError
+from gatehand.mqtt.notices import quiet_logger
+from gatehand.mqtt.paho_client import connect_failure, delivery, objection, refusal, refused_connection, tls_context
 from gatehand.mqtt.settings import BrokerSettings, Protocol
 from gatehand.mqtt.transport import Outgoing
-from gatehand.mqtt.wire import connect_failure, delivery, objection, refusal, refused_connection, tls_context
 
 _ANSWER_WITHIN: Final = 5.0
 _LEAVE_WITHIN: Final = 1.0
@@ -130,7 +130,7 @@ async def _connected(settings: BrokerSettings) -> tuple[aiomqtt.Client, Protocol
             return await _connect(settings, protocol), protocol
         except LinkFailedError as failed:
             if protocol == "3.1.1" or not failed.perhaps_older:
-                raise ClientError(explain.failure_text(failed, settings)) from failed
+                raise ClientError(failures.failure_text(failed, settings)) from failed
         protocol = "3.1.1"
 
 
@@ -170,7 +170,7 @@ async def _subscribe(client: aiomqtt.Client, topics: Sequence[str]) -> None:
         raise _gone(error) from error
     for topic, code in zip(topics, codes, strict=False):
         if (reason := refusal(code)) is not None:
-            raise ClientError(explain.subscription_refused(topic, reason))
+            raise ClientError(failures.subscription_refused(topic, reason))
 
 
 async def _hang_up(client: aiomqtt.Client) -> None:

@@ -14,8 +14,8 @@ from typing import Final, TypeAlias
 
 from paho.mqtt.reasoncodes import ReasonCode
 
-from gatehand.mqtt import wire
-from gatehand.mqtt.explain import Failure, LinkFailedError
+from gatehand.mqtt import paho_client
+from gatehand.mqtt.failures import Failure, LinkFailedError
 from gatehand.mqtt.settings import BrokerSettings, Protocol
 from gatehand.mqtt.transport import Outgoing
 
@@ -85,7 +85,7 @@ class _Attempt:
         self._answers: list[str | None] = []
         self._waiting: dict[int, int] = {}
         self._news: queue.SimpleQueue[_News] = queue.SimpleQueue()
-        self._client = client = wire.paho_client(settings, protocol)
+        self._client = client = paho_client.paho_client(settings, protocol)
         client.on_connect = lambda _c, _u, _flags, code, _p: self._news.put(_Connected(code))
         client.on_publish = lambda _c, _u, mid, code, _p: self._news.put(_Acknowledged(mid, code))
         client.on_disconnect = lambda _c, _u, _flags, _code, _p: self._news.put(_Ended(None))
@@ -110,7 +110,7 @@ class _Attempt:
 
     def _work(self) -> None:
         try:
-            wire.connect(self._client, self._settings, self._protocol)
+            paho_client.connect(self._client, self._settings, self._protocol)
             self._client.loop_forever()
         except Exception as error:  # noqa: BLE001 - whatever it is, the caller says it
             self._news.put(_Ended(error))
@@ -120,18 +120,18 @@ class _Attempt:
             case _Connected(code) if not code.is_failure:
                 return
             case _Connected(code):
-                raise wire.refused_connection(code)
+                raise paho_client.refused_connection(code)
             case _Ended(None):
                 raise LinkFailedError(Failure.NO_ANSWER, "hung up without a word")
             case _Ended(Exception() as error):
-                raise wire.connect_failure(error) from error
+                raise paho_client.connect_failure(error) from error
             case _:
                 raise LinkFailedError(Failure.NO_ANSWER, "no answer in time")
 
     def _publish(self, begin: int, end: int) -> None:
         for at in range(begin, end):
             message = self._messages[at]
-            qos, retain, properties = wire.delivery(message.kind, v5=self._protocol == "5")
+            qos, retain, properties = paho_client.delivery(message.kind, v5=self._protocol == "5")
             info = self._client.publish(message.topic, message.payload, qos, retain, properties)
             self._waiting[info.mid] = at
             self._answers.append("the broker has not acknowledged it")
@@ -140,7 +140,7 @@ class _Attempt:
         while self._waiting:
             match self._next(until):
                 case _Acknowledged(number, code) if (at := self._waiting.pop(number, None)) is not None:
-                    self._answers[at] = wire.objection(self._messages[at].topic, code, v5=self._protocol == "5")
+                    self._answers[at] = paho_client.objection(self._messages[at].topic, code, v5=self._protocol == "5")
                 case _Ended() | None:
                     return
                 case _:

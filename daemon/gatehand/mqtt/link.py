@@ -25,13 +25,13 @@ import paho.mqtt.client as paho
 from msgspec import Struct
 from paho.mqtt.reasoncodes import ReasonCode
 
-from gatehand.mqtt import wire
-from gatehand.mqtt.explain import Ending, Failure, LinkFailedError
+from gatehand.mqtt import paho_client
+from gatehand.mqtt.failures import Ending, Failure, LinkFailedError, Patience
 from gatehand.mqtt.inbox import Inbox, Message
 from gatehand.mqtt.outbox import ANSWER_WITHIN, WINDOW, Outbox
 from gatehand.mqtt.payload import MAX_BYTES
-from gatehand.mqtt.settings import BrokerSettings, Patience, Protocol
-from gatehand.mqtt.topics import filter_problem
+from gatehand.mqtt.settings import BrokerSettings, Protocol
+from gatehand.mqtt.topic_filters import filter_problem
 from gatehand.mqtt.transport import Outgoing, Subscription
 
 _DRAIN: Final = 128
@@ -100,10 +100,10 @@ class Link:
         self._look_after: asyncio.TimerHandle | None = None
         self.closed: asyncio.Future[Ending] = self._loop.create_future()
         """Done when the connection has ended."""
-        self._paho = client = wire.paho_client(settings, protocol, logger=logger, will=will)
+        self._paho = client = paho_client.paho_client(settings, protocol, logger=logger, will=will)
         client.connect_timeout = patience.connect
         client.max_inflight_messages_set(0)  # the outbox keeps the window; paho's queue would send commands late
-        client.on_socket_open = lambda _client, _userdata, sock: wire.reset_on_close(sock)
+        client.on_socket_open = lambda _client, _userdata, sock: paho_client.reset_on_close(sock)
         client.on_socket_close = self._on_socket_close
         client.on_socket_register_write = self._on_wants_write
         client.on_socket_unregister_write = self._on_wants_no_write
@@ -119,7 +119,9 @@ class Link:
         Raises:
             LinkFailedError: no connection came about; says why.
         """
-        self._connecting = self._loop.run_in_executor(None, wire.connect, self._paho, self._settings, self.protocol)
+        self._connecting = self._loop.run_in_executor(
+            None, paho_client.connect, self._paho, self._settings, self.protocol
+        )
         # Waiting does not cancel: a connect that is cancelled half-way leaks its socket (the thread goes on).
         await asyncio.wait({self._connecting}, timeout=3 * self._patience.connect + self._patience.answer)
         if not self._connecting.done():
@@ -127,7 +129,7 @@ class Link:
         try:
             self._connecting.result()
         except Exception as error:
-            raise wire.connect_failure(error) from error
+            raise paho_client.connect_failure(error) from error
         self._flushes_itself = False
         self._flush()
         if (sock := self._paho.socket()) is not None:
@@ -138,7 +140,7 @@ class Link:
         )
         if self._greeting.done():
             if (code := self._greeting.result()).is_failure:
-                raise wire.refused_connection(code)
+                raise paho_client.refused_connection(code)
         elif self.closed.done():
             raise LinkFailedError(Failure.NO_ANSWER, self.closed.result().reason)
         else:
@@ -155,12 +157,12 @@ class Link:
         sound = [each for each in wanted if each.topic not in refused]
         for begin in range(0, len(sound), _SUBSCRIBE_AT_ONCE):
             some = sound[begin : begin + _SUBSCRIBE_AT_ONCE]
-            codes = await self._answer(*self._paho.subscribe(wire.subscribe_requests(some, v5=self._v5)))
+            codes = await self._answer(*self._paho.subscribe(paho_client.subscribe_requests(some, v5=self._v5)))
             if len(codes) != len(some):
                 cause = f"{len(codes)} answers to {len(some)} subscriptions"
                 raise LinkFailedError(Failure.UNREACHABLE, cause)
             for subscription, code in zip(some, codes, strict=True):
-                if (reason := wire.refusal(code)) is not None:
+                if (reason := paho_client.refusal(code)) is not None:
                     refused[subscription.topic] = reason
         return refused
 
@@ -212,7 +214,7 @@ class Link:
             self._let_leave(self._outbox)
         if self._wants_write:
             self._flush()
-        wire.acknowledge_now(self._paho.socket())
+        paho_client.acknowledge_now(self._paho.socket())
 
     def _let_leave(self, outbox: Outbox) -> None:
         if outbox.too_late(self._now):
@@ -232,7 +234,7 @@ class Link:
         sock = self._paho.socket()
         if sock is not None:
             with contextlib.suppress(OSError):
-                wire.let_linger(sock)
+                paho_client.let_linger(sock)
             self._paho.disconnect()
             self._flush()
         self.abort()
@@ -308,7 +310,7 @@ class Link:
         return isinstance(sock, ssl.SSLSocket) and sock.pending() > 0
 
     def _write(self, outgoing: Outgoing) -> int | None:
-        qos, retain, properties = wire.delivery(outgoing.kind, v5=self._v5)
+        qos, retain, properties = paho_client.delivery(outgoing.kind, v5=self._v5)
         self._flushes_itself = True
         try:
             info = self._paho.publish(outgoing.topic, outgoing.payload, qos, retain, properties)
@@ -383,7 +385,7 @@ class Link:
         if self._greeting.done():
             return  # a broker that greets twice
         if not code.is_failure:
-            self._outbox = Outbox(self._write, self._ask, wire.receive_maximum(properties, WINDOW))
+            self._outbox = Outbox(self._write, self._ask, paho_client.receive_maximum(properties, WINDOW))
         self._greeting.set_result(code)
 
     def _on_disconnect(
@@ -394,7 +396,7 @@ class Link:
         code: ReasonCode,
         _properties: object,
     ) -> None:
-        ending = wire.ending(flags, code, self._settings.keepalive)
+        ending = paho_client.ending(flags, code, self._settings.keepalive)
         if self._reading:
             self._loop.call_soon(self._end, ending)  # the reader may know the reason better
         else:

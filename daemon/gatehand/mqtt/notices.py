@@ -1,4 +1,7 @@
-"""Calls the shell's listener: guarded, so that its faults stay its own, and seldom enough that nobody stops reading."""
+"""Calls the shell's listener: guarded, so that its faults stay its own, and seldom enough that nobody stops reading.
+
+The client library's own log lines are kept from flooding too: a broken peer can cause tens of thousands a second.
+"""
 
 import logging
 import time
@@ -72,3 +75,45 @@ class Herald:
         with suppress(Exception):
             text = f"internal error: {type(error).__name__}: {error}; the traceback is in the service's log"
             self._listener.on_notice(Notice(Said.INTERNAL_ERROR, text, {"error": type(error).__name__}))
+
+
+_LINES: Final = 5
+_SECONDS: Final = 10.0
+
+
+class RateLimit(logging.Filter):
+    """Lets a few lines pass in each span of time; the first line of the next span says how many were left out."""
+
+    def __init__(
+        self, lines: int = _LINES, seconds: float = _SECONDS, clock: Callable[[], float] = time.monotonic
+    ) -> None:
+        super().__init__()
+        self._lines = lines
+        self._seconds = seconds
+        self._clock = clock
+        self._begin = clock()
+        self._passed = 0
+        self.left_out = 0
+
+    def filter(self, record: logging.LogRecord) -> bool:
+        """Whether the line may pass."""
+        now = self._clock()
+        if now - self._begin >= self._seconds:
+            self._begin, self._passed = now, 0
+        if self._passed >= self._lines:
+            self.left_out += 1
+            return False
+        self._passed += 1
+        if self.left_out:
+            record.msg = f"{record.getMessage()} ({self.left_out} more lines left out)"
+            record.args = ()
+            self.left_out = 0
+        return True
+
+
+def quiet_logger() -> logging.Logger:
+    """A logger of its own for one session; passes warnings to `gatehand.mqtt`, a few at a time."""
+    logger = logging.Logger("gatehand.mqtt.client", logging.WARNING)  # noqa: LOG001  not shared: one limit a session
+    logger.parent = logging.getLogger("gatehand.mqtt")
+    logger.addFilter(RateLimit())
+    return logger

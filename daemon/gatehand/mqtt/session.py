@@ -10,17 +10,14 @@ import time
 from contextlib import suppress
 from typing import Final
 
-from gatehand.mqtt import explain
-from gatehand.mqtt.catch_up import CatchUp
-from gatehand.mqtt.explain import Ending, Failure, LinkFailedError
+from gatehand.mqtt import failures
+from gatehand.mqtt.failures import Ending, Failure, LinkFailedError, Patience, Retry
 from gatehand.mqtt.inbox import Inbox, Message
 from gatehand.mqtt.link import Hooks, Link
-from gatehand.mqtt.notices import Herald
+from gatehand.mqtt.notices import Herald, quiet_logger
 from gatehand.mqtt.payload import excerpt
-from gatehand.mqtt.pulse import Pulse
-from gatehand.mqtt.quiet import quiet_logger
-from gatehand.mqtt.retry import Retry
-from gatehand.mqtt.settings import BrokerSettings, Patience, Presence
+from gatehand.mqtt.settings import BrokerSettings, Presence
+from gatehand.mqtt.stalled_loop import CatchUp, Pulse
 from gatehand.mqtt.transport import Connected, Kind, Listener, Notice, Outgoing, Said, Subscription
 
 _SHELL_TURN: Final = 0.005
@@ -415,10 +412,10 @@ class Session:
 
     def _on_answer(self, outgoing: Outgoing, code: int, name: str) -> None:
         if code >= 0x80:  # noqa: PLR2004  MQTT 5.0 section 2.4: failures
-            text = explain.publish_refused(outgoing.topic, name)
+            text = failures.publish_refused(outgoing.topic, name)
             self._herald.say_about(Said.PUBLISH_REFUSED, outgoing.topic, text)
-        elif code == explain.NO_MATCHING_SUBSCRIBERS and outgoing.kind is not Kind.STATUS:
-            self._herald.say_about(Said.NOBODY_LISTENS, outgoing.topic, explain.nobody_listens(outgoing.topic))
+        elif code == failures.NO_MATCHING_SUBSCRIBERS and outgoing.kind is not Kind.STATUS:
+            self._herald.say_about(Said.NOBODY_LISTENS, outgoing.topic, failures.nobody_listens(outgoing.topic))
 
     def _on_unreadable(self, topic: bytes) -> None:
         shown = excerpt(topic)
@@ -426,7 +423,7 @@ class Session:
 
     def _report_refused(self, refused: dict[str, str]) -> None:
         for topic, reason in refused.items():
-            text = f"{explain.subscription_refused(topic, reason)}; trying again every half minute"
+            text = f"{failures.subscription_refused(topic, reason)}; trying again every half minute"
             self._herald.say_about(Said.SUBSCRIPTION_REFUSED, topic, text)
 
     def _report_shed(self) -> None:

@@ -1,10 +1,15 @@
-"""How to reach the broker, and how patient to be with it. Plain values; reading files and config is done elsewhere."""
+"""How to reach the broker that a config names, for the daemon and for every command that is a client beside it."""
 
+import os
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Literal, TypeAlias
+from typing import TYPE_CHECKING, Literal, TypeAlias
 
 from msgspec import Struct
+
+if TYPE_CHECKING:
+    from gatehand.config import Config
 
 Protocol: TypeAlias = Literal["5", "3.1.1"]
 
@@ -45,28 +50,53 @@ class Presence(Struct, frozen=True):
     """The goodbye."""
 
 
-class Patience(Struct, frozen=True):
-    """All waits of a session in seconds. The same failures always lead to the same waits."""
+def fresh_client_id(base: str, role: str = "") -> str:
+    """A client id that nobody else has or can guess: another client with our id would throw us out."""
+    return "-".join(filter(None, (base.replace("/", "-"), role, os.urandom(4).hex())))
 
-    retry: tuple[float, ...] = (0.2, 0.4, 0.8, 1.6, 3.2, 5.0)
-    """Before the first, second, ... attempt after a loss; the last one repeats."""
-    refused: float = 15.0
-    """Before the next attempt when only a person can help: a refused login, a bad certificate."""
-    contended: float = 10.0
-    """Before the next attempt while another client has our id."""
-    connect: float = 3.0
-    """For each address, and again for the encryption's handshake."""
-    answer: float = 4.0
-    """For the broker's answer to a connect or a subscribe."""
-    short_life: float = 5.0
-    """A connection that ends sooner counts as short; three in a row mean that another client has the same id."""
-    goodbye: float = 1.0
-    """For the acknowledgements that are still due at a clean stop."""
-    settle: float = 1.0
-    """At most, for what the broker retains."""
-    refused_topics: float = 30.0
-    """Between attempts at subscriptions that the broker refused."""
 
-    def before_attempt(self, failures: int) -> float:
-        """The wait after that many failures in a row, the first being 1."""
-        return self.retry[min(failures, len(self.retry)) - 1]
+def broker_settings(
+    config: "Config", file: Callable[[Path], Path], *, client_id: str | None = None, login: bool = True
+) -> BrokerSettings:
+    """How to reach the broker.
+
+    Args:
+        config: names it.
+        file: makes the config's paths absolute.
+        client_id: another than the config's.
+        login: read the password from its file.
+
+    Raises:
+        NoSecretError: the password cannot be read.
+    """
+    broker = config.broker
+    return BrokerSettings(
+        host=broker.host,
+        port=broker.port,
+        client_id=client_id or broker.client_id or fresh_client_id(broker.base),
+        protocol=broker.protocol,
+        keepalive=broker.keepalive,
+        username=broker.username,
+        password=password_in(None if broker.password_file is None or not login else file(broker.password_file)),
+        tls=encryption(config, file),
+    )
+
+
+def password_in(file: Path | None) -> str | None:
+    """The password in this file.
+
+    Raises:
+        NoSecretError: it cannot be read.
+    """
+    from gatehand.small_files import read_secret
+
+    return None if file is None else read_secret(file)
+
+
+def encryption(config: "Config", file: Callable[[Path], Path]) -> Tls | None:
+    """The config's files for encryption, absolute; None: the connection is not encrypted."""
+    tls = config.broker.tls
+    if tls is None:
+        return None
+    ca, cert, key = (None if path is None else file(path) for path in (tls.ca_file, tls.cert_file, tls.key_file))
+    return Tls(ca, cert, key)

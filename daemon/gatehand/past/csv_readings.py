@@ -10,12 +10,12 @@ from math import isfinite
 from pathlib import Path
 from typing import Final, TextIO, TypeAlias
 
+from gatehand.mqtt.payload import LARGEST_AMPS
 from gatehand.past.stretches import Stretch, Timed, Track
 from gatehand.text import listed, nearest, shown
 from gatehand_rules.events import MessageRejected
 
 COLUMNS: Final = ("t_s", "tool", "amps")
-ABSURD_AMPS: Final = 1000.0
 FURTHEST_S: Final = 1e11
 """Seconds either way of the file's zero: three thousand years, and exact to the millisecond."""
 
@@ -102,7 +102,7 @@ class _Reader:
             if not before <= t_s <= FURTHEST_S:
                 raise self._error(_bad_time(t_s, before))
             before = t_s
-            if -ABSURD_AMPS <= amps <= ABSURD_AMPS:
+            if -LARGEST_AMPS <= amps <= LARGEST_AMPS:
                 add_ms(round(t_s * 1000) + zero_ms)
                 add_ma(round(amps * 1000))
                 add_order(order)

@@ -7,7 +7,8 @@ from contextlib import suppress
 from typing import Final
 
 from gatehand.mqtt.client import ClientError, PlainClient, plain_client
-from gatehand.mqtt.settings import BrokerSettings, Patience
+from gatehand.mqtt.failures import Patience
+from gatehand.mqtt.settings import BrokerSettings
 from gatehand.screen.picture import Picture
 
 _QUIET: Final = 0.4

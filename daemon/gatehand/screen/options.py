@@ -1,12 +1,11 @@
 """Which broker to look at: what the command line names, else what the config says. For commands that only listen."""
 
 import argparse
-import secrets
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final
 
-from gatehand.mqtt.settings import BrokerSettings, Tls
+from gatehand.mqtt.settings import BrokerSettings, Tls, broker_settings, fresh_client_id
 
 _HIGHEST_PORT: Final = 65_535
 _PORT: Final = 1883
@@ -60,42 +59,27 @@ def where(args: argparse.Namespace, role: str) -> Where:
     return Where(replace(settings, username=username, password=password), base)
 
 
-def own_id(base: str, role: str) -> str:
-    """A client id that no daemon has and no second screen either."""
-    return f"{base.replace('/', '-')}-{role}-{secrets.token_hex(3)}"
-
-
 def _of_options(args: argparse.Namespace, role: str) -> Where:
     host, port = args.broker
     tls = Tls(args.ca_file) if args.tls or args.ca_file is not None else None
     base = args.base or "gatehand"
     port = port or (_PORT_TLS if tls else _PORT)
-    return Where(BrokerSettings(host, port, client_id=own_id(base, role), tls=tls), base)
+    return Where(BrokerSettings(host, port, client_id=fresh_client_id(base, role), tls=tls), base)
 
 
 def _of_config(args: argparse.Namespace, role: str) -> Where:
     from gatehand.commands._configured import readable
-    from gatehand.mqtt.from_config import encryption
-    from gatehand.small_files import read_secret
 
     loaded, config = readable(args.config)
     if config is None:
         raise NoBrokerNamedError("without a config, name the broker: --broker HOST[:PORT] --base TOPIC")
-    broker = config.broker
-    password = None
-    if broker.password_file is not None and args.username is None and args.password_file is None:
-        password = read_secret(loaded.file(broker.password_file))
-    settings = BrokerSettings(
-        broker.host,
-        broker.port,
-        client_id=own_id(broker.base, role),
-        protocol=broker.protocol,
-        keepalive=broker.keepalive,
-        username=broker.username,
-        password=password,
-        tls=encryption(config, loaded.file),
+    settings = broker_settings(
+        config,
+        loaded.file,
+        client_id=fresh_client_id(config.broker.base, role),
+        login=args.username is None and args.password_file is None,
     )
-    return Where(settings, broker.base)
+    return Where(settings, config.broker.base)
 
 
 def _address(text: str) -> tuple[str, int | None]:

@@ -14,15 +14,15 @@ from pathlib import Path
 from typing import Final
 
 from gatehand.config import Config, Loaded
-from gatehand.homie.link import shown_as_homie
+from gatehand.homie.homie_session import shown_as_homie
 from gatehand.journal.clock import Clock, SystemClock
 from gatehand.journal.disk import Disk
 from gatehand.journal.line import DAEMON_STARTED, DAEMON_STOPPED, Stamper, new_run, stamp
 from gatehand.journal.writer import EventLog
-from gatehand.mqtt.from_config import broker_settings
-from gatehand.mqtt.pulse import Pulse
+from gatehand.mqtt.failures import Patience
 from gatehand.mqtt.session import Session
-from gatehand.mqtt.settings import Patience
+from gatehand.mqtt.settings import broker_settings
+from gatehand.mqtt.stalled_loop import Pulse
 from gatehand.mqtt.transport import Connected, Notice, Outgoing, Subscription
 from gatehand.recording.recorder import Recorder
 from gatehand.shell import shell_alarms

@@ -10,8 +10,7 @@ import msgspec
 from msgspec import Struct
 
 from gatehand.config import Config, Loaded
-from gatehand.mqtt.from_config import encryption
-from gatehand.mqtt.settings import Protocol, Tls
+from gatehand.mqtt.settings import Protocol, Tls, encryption
 from gatehand.shell.state_file import RealStateDisk, StateDisk, write_whole
 
 FILE: Final = "off.json"

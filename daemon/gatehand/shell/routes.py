@@ -22,7 +22,6 @@ from gatehand.shell.requests import Request, Requests
 from gatehand_rules import events as ev
 from gatehand_rules.words import Position
 
-LARGEST_AMPS: Final = 1000.0
 _LONGEST_REASON: Final = 48
 _TELLING_WORD: Final = 2
 """The live word of a button with which it is told that none of them was the one for pressed."""
@@ -288,7 +287,7 @@ def _current(kind: Kind, name: str, current: Current) -> Read:
     make = ev.Reading if kind == "tool" else ev.CollectorCurrent
 
     def read(payload: bytes | Payload, retained: bool) -> ev.Event | Rejected:
-        amps = read_number(payload, LARGEST_AMPS)
+        amps = read_number(payload)
         return make(name, _whole(amps), retained) if type(amps) is float else _rejected(amps)
 
     return read

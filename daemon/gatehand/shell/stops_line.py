@@ -10,9 +10,10 @@ from contextlib import suppress
 from dataclasses import replace
 from typing import Final
 
-from gatehand.mqtt.pulse import Pulse
+from gatehand.mqtt.failures import Patience
 from gatehand.mqtt.session import Session
-from gatehand.mqtt.settings import BrokerSettings, Patience, Presence
+from gatehand.mqtt.settings import BrokerSettings, Presence
+from gatehand.mqtt.stalled_loop import Pulse
 from gatehand.mqtt.transport import Connected, Notice, Said, Subscription
 from gatehand.shell.engine import Engine
 from gatehand_rules import events as ev

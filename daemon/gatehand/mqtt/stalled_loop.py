@@ -1,7 +1,8 @@
 """Notices that the event loop stood still: the process frozen, starved of its processor, or asleep with the machine.
 
 A look at the time four times a second, and whenever something may act that should not after a standstill: before a
-socket is read, before a timer of the rules is let go. No asyncio but its timer, no policy about what follows.
+socket is read, before a timer of the rules is let go (`Pulse`). What had waited meanwhile is over when a word said
+after it has come back (`CatchUp`). No asyncio but its timer, no policy about what follows.
 """
 
 import asyncio
@@ -61,3 +62,51 @@ class Pulse:
     def _beat(self) -> None:
         self._timer = asyncio.get_running_loop().call_later(BEAT, self._beat)
         self.look()
+
+
+class CatchUp:
+    """How far a session has got after a standstill; begun anew for each connection.
+
+    The session says a word on a topic of its own and waits until it comes back. A broker answers one client in order,
+    so that what waited comes before it; the broker's answer to a ping would not do, because it overtakes what a full
+    window of unacknowledged messages holds back. Counts only; no clock.
+    """
+
+    def __init__(self) -> None:
+        self.under_way = 0
+        """Words said that have not come back."""
+        self._to_come: int | None = None
+        self.stood_for: float | None = None
+        """How long it stood still, while what waited is still coming."""
+
+    def said(self) -> None:
+        """A word of our own was published."""
+        self.under_way += 1
+
+    def heard(self) -> bool:
+        """A word like ours came. False: nobody here had said it."""
+        self.under_way -= 1
+        if self._to_come is not None:
+            self._to_come -= 1
+        if self.under_way < 0:
+            self.under_way = 0
+            return False
+        return True
+
+    def stood(self, seconds: float) -> None:
+        """It stood still, and the word that was said last is waited for, with those that went before it.
+
+        A broker whose queue is full may drop one: say another now and then, which then stands for it.
+        """
+        self.stood_for = max(seconds, self.stood_for or 0.0)
+        self._to_come = self.under_way
+
+    @property
+    def is_over(self) -> bool:
+        """The word waited for has come."""
+        return self._to_come is not None and self._to_come <= 0
+
+    def end(self) -> None:
+        """What comes from now on is new."""
+        self.stood_for = None
+        self._to_come = None

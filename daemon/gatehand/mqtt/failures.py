@@ -1,12 +1,15 @@
-"""Sentences about a connection: what happened, what it means, what to do. Values in, text out."""
+"""What a failed attempt or an ended connection means: the sentence for a person, the wait, the protocol of the next.
+
+Pure but for the counters of `Retry`; `lived` and all waits are seconds. The same story always gives the same answers.
+"""
 
 from enum import StrEnum
 from typing import Final
 
 from msgspec import Struct
 
-from gatehand.mqtt.settings import BrokerSettings
-from gatehand.mqtt.transport import Said
+from gatehand.mqtt.settings import BrokerSettings, Protocol
+from gatehand.mqtt.transport import Notice, Said
 
 # Reason codes of MQTT 5.0 section 2.4; paho translates the return codes of 3.1.1 to them.
 NO_MATCHING_SUBSCRIBERS: Final = 0x10
@@ -16,6 +19,9 @@ NOT_AUTHORISED: Final = 0x87
 BANNED: Final = 0x8A
 KEEPALIVE_TIMEOUT: Final = 0x8D
 SESSION_TAKEN_OVER: Final = 0x8E
+
+_SHORT_LIVES: Final = 3
+_SILENCES: Final = 2
 
 
 class Failure(StrEnum):
@@ -146,3 +152,92 @@ def publish_refused(topic: str, reason: str) -> str:
 def nobody_listens(topic: str) -> str:
     """The sentence for a command without any subscriber."""
     return f"no device listens on {topic!r}: is it switched on, and is this its command topic?"
+
+
+class Patience(Struct, frozen=True):
+    """All waits of a session in seconds. The same failures always lead to the same waits."""
+
+    retry: tuple[float, ...] = (0.2, 0.4, 0.8, 1.6, 3.2, 5.0)
+    """Before the first, second, ... attempt after a loss; the last one repeats."""
+    refused: float = 15.0
+    """Before the next attempt when only a person can help: a refused login, a bad certificate."""
+    contended: float = 10.0
+    """Before the next attempt while another client has our id."""
+    connect: float = 3.0
+    """For each address, and again for the encryption's handshake."""
+    answer: float = 4.0
+    """For the broker's answer to a connect or a subscribe."""
+    short_life: float = 5.0
+    """A connection that ends sooner counts as short; three in a row mean that another client has the same id."""
+    goodbye: float = 1.0
+    """For the acknowledgements that are still due at a clean stop."""
+    settle: float = 1.0
+    """At most, for what the broker retains."""
+    refused_topics: float = 30.0
+    """Between attempts at subscriptions that the broker refused."""
+
+    def before_attempt(self, failures: int) -> float:
+        """The wait after that many failures in a row, the first being 1."""
+        return self.retry[min(failures, len(self.retry)) - 1]
+
+
+class Next(Struct, frozen=True):
+    """Seconds to wait before the next attempt, and what a person should know."""
+
+    wait: float
+    notice: Notice | None = None
+
+
+class Retry:
+    """Remembers what went wrong in a row. `protocol()` is what the next attempt should speak."""
+
+    def __init__(self, settings: BrokerSettings, patience: Patience) -> None:
+        self._settings = settings
+        self._patience = patience
+        self._failures = 0
+        self._short_lives = 0
+        self._silences = 0
+        self._knows_only_older = False
+
+    def protocol(self) -> Protocol:
+        """The configured one; 3.1.1 where the broker said, or by twice keeping silent, that it knows no other."""
+        if self._settings.protocol == "3.1.1" or self._knows_only_older:
+            return "3.1.1"
+        # A broker in trouble is silent too, so every other attempt is made with each.
+        guess_older = self._silences >= _SILENCES and self._silences % 2 == 0
+        return "3.1.1" if guess_older else "5"
+
+    def after_failure(self, error: LinkFailedError) -> Next:
+        """An attempt did not lead to a connection."""
+        if error.failure is Failure.PROTOCOL and self.protocol() == "5":
+            self._knows_only_older = True
+            return Next(0.0)
+        self._failures += 1
+        self._short_lives = 0  # somebody with our id would not have kept us from connecting
+        self._silences = self._silences + 1 if error.failure is Failure.NO_ANSWER else 0
+        again = "trying again slowly" if error.lasting else "trying again"
+        text = f"{failure_text(error, self._settings)}; {again}"
+        wait = self._patience.refused if error.lasting else self._patience.before_attempt(self._failures)
+        return Next(wait, Notice(failure_kind(error.failure), text, {"cause": error.cause}))
+
+    def connected(self, protocol: Protocol) -> Notice | None:
+        """A connection stands."""
+        self._failures = 0
+        if protocol == self._settings.protocol:
+            self._silences = 0
+            return None
+        # The next time one silence is enough.
+        self._silences = _SILENCES - 1
+        return Notice(Said.OLDER_PROTOCOL, older_protocol(self._settings), {"protocol": protocol})
+
+    def after_life(self, ending: Ending, lived: float) -> Next:
+        """A connection ended after `lived` seconds."""
+        short = ending.by_peer and lived < self._patience.short_life
+        self._short_lives = self._short_lives + 1 if short else 0
+        certain = ending.code == SESSION_TAKEN_OVER
+        contended = self._short_lives >= _SHORT_LIVES
+        wait = self._patience.contended if contended else self._patience.before_attempt(1)
+        if not (certain or contended):
+            return Next(wait)
+        text = same_client_id(self._settings, self._short_lives, certain=certain)
+        return Next(wait, Notice(Said.SAME_CLIENT_ID, text, {"client_id": self._settings.client_id}))

@@ -6,9 +6,10 @@ from contextlib import asynccontextmanager
 from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
-from gatehand.mqtt.pulse import Pulse
+from gatehand.mqtt.failures import Patience
 from gatehand.mqtt.session import Session
-from gatehand.mqtt.settings import BrokerSettings, Patience
+from gatehand.mqtt.settings import BrokerSettings
+from gatehand.mqtt.stalled_loop import Pulse
 from gatehand.shell.engine import Engine
 from gatehand.shell.ports import Diagnostics
 
