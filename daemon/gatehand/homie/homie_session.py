@@ -4,10 +4,10 @@ import asyncio
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from dataclasses import replace
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 from gatehand.mqtt.failures import Patience
-from gatehand.mqtt.session import Session
+from gatehand.mqtt.session import Session, farewell
 from gatehand.mqtt.settings import BrokerSettings
 from gatehand.mqtt.stalled_loop import Pulse
 from gatehand.shell.engine import Engine
@@ -15,8 +15,6 @@ from gatehand.shell.ports import Diagnostics
 
 if TYPE_CHECKING:
     from gatehand.homie.device import HomieDevice
-
-_LEAVE_WITHIN: Final = 2.0
 
 
 @asynccontextmanager
@@ -45,9 +43,7 @@ async def shown_as_homie(
         yield
     finally:
         session.stop()
-        await asyncio.wait((speaking,), timeout=_LEAVE_WITHIN)
-        speaking.cancel()
-        await asyncio.wait((speaking,))
+        await farewell(speaking)
 
 
 def _guarded(device: "HomieDevice", diagnose: Diagnostics) -> Callable[[], None]:

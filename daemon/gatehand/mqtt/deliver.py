@@ -9,7 +9,6 @@ import threading
 import time
 from collections.abc import Sequence
 from contextlib import suppress
-from dataclasses import dataclass
 from typing import Final, TypeAlias
 
 from paho.mqtt.reasoncodes import ReasonCode
@@ -24,24 +23,8 @@ _KEPT_FOR_THE_REST: Final = 0.3
 """Seconds of the bound for what is to be said last."""
 
 
-@dataclass(frozen=True, slots=True)
-class _Connected:
-    code: ReasonCode
-
-
-@dataclass(frozen=True, slots=True)
-class _Acknowledged:
-    number: int
-    code: ReasonCode
-
-
-@dataclass(frozen=True, slots=True)
-class _Ended:
-    error: Exception | None
-    """None: the broker hung up."""
-
-
-_News: TypeAlias = _Connected | _Acknowledged | _Ended
+_News: TypeAlias = ReasonCode | tuple[int, ReasonCode] | Exception
+"""The broker's answer to the CONNECT; its answer to a message, by packet number; how the connection ended."""
 
 
 def deliver(
@@ -72,6 +55,10 @@ def deliver(
     return _Attempt(settings, "3.1.1", messages, then).run(until)
 
 
+class _HungUpError(Exception):
+    """The broker ended it."""
+
+
 class _Attempt:
     """One connection. What the client's thread finds out comes through `_news`; the rest happens in the caller's."""
 
@@ -86,9 +73,9 @@ class _Attempt:
         self._waiting: dict[int, int] = {}
         self._news: queue.SimpleQueue[_News] = queue.SimpleQueue()
         self._client = client = paho_client.paho_client(settings, protocol)
-        client.on_connect = lambda _c, _u, _flags, code, _p: self._news.put(_Connected(code))
-        client.on_publish = lambda _c, _u, mid, code, _p: self._news.put(_Acknowledged(mid, code))
-        client.on_disconnect = lambda _c, _u, _flags, _code, _p: self._news.put(_Ended(None))
+        client.on_connect = lambda _c, _u, _flags, code, _p: self._news.put(code)
+        client.on_publish = lambda _c, _u, mid, code, _p: self._news.put((mid, code))
+        client.on_disconnect = lambda _c, _u, _flags, _code, _p: self._news.put(_HungUpError("hung up without a word"))
         self._thread = threading.Thread(target=self._work, daemon=True, name="deliver")
 
     def run(self, until: float, connected_by: float | None = None) -> tuple[str | None, ...]:
@@ -113,17 +100,16 @@ class _Attempt:
             paho_client.connect(self._client, self._settings, self._protocol)
             self._client.loop_forever()
         except Exception as error:  # noqa: BLE001 - whatever it is, the caller says it
-            self._news.put(_Ended(error))
+            self._news.put(error)
 
     def _connect(self, until: float) -> None:
         match self._next(until):
-            case _Connected(code) if not code.is_failure:
-                return
-            case _Connected(code):
-                raise paho_client.refused_connection(code)
-            case _Ended(None):
-                raise LinkFailedError(Failure.NO_ANSWER, "hung up without a word")
-            case _Ended(Exception() as error):
+            case ReasonCode() as code:
+                if code.is_failure:
+                    raise paho_client.refused_connection(code)
+            case _HungUpError() as error:
+                raise LinkFailedError(Failure.NO_ANSWER, str(error))
+            case Exception() as error:
                 raise paho_client.connect_failure(error) from error
             case _:
                 raise LinkFailedError(Failure.NO_ANSWER, "no answer in time")
@@ -139,9 +125,9 @@ class _Attempt:
     def _wait_for_answers(self, until: float) -> None:
         while self._waiting:
             match self._next(until):
-                case _Acknowledged(number, code) if (at := self._waiting.pop(number, None)) is not None:
+                case (int(number), code) if (at := self._waiting.pop(number, None)) is not None:
                     self._answers[at] = paho_client.objection(self._messages[at].topic, code, v5=self._protocol == "5")
-                case _Ended() | None:
+                case Exception() | None:
                     return
                 case _:
                     pass

@@ -88,7 +88,6 @@ class Link:
         self._now = self.heard_at = time.monotonic()
         self._arrived = 0
         self._acks: list[tuple[int, ReasonCode]] = []
-        self._wants_write = False
         self._flushes_itself = True  # until the connect's thread has ended
         self._reading = False
         self._writer_added = False
@@ -106,7 +105,6 @@ class Link:
         client.on_socket_open = lambda _client, _userdata, sock: paho_client.reset_on_close(sock)
         client.on_socket_close = self._on_socket_close
         client.on_socket_register_write = self._on_wants_write
-        client.on_socket_unregister_write = self._on_wants_no_write
         client.on_connect = self._on_connect
         client.on_disconnect = self._on_disconnect
         client.on_message = self._on_message
@@ -212,7 +210,7 @@ class Link:
         self._hooks.arrived()
         if self.heard_at == self._now and not self._aborted:
             self._let_leave(self._outbox)
-        if self._wants_write:
+        if self._paho.want_write():
             self._flush()
         paho_client.acknowledge_now(self._paho.socket())
 
@@ -335,7 +333,6 @@ class Link:
     def _flush(self) -> None:
         if self._aborted:
             return
-        self._wants_write = False
         try:
             self._paho.loop_write()
         except Exception as error:  # noqa: BLE001
@@ -427,11 +424,5 @@ class Link:
             self._acks.append((mid, code))
 
     def _on_wants_write(self, _client: paho.Client, _userdata: object, _sock: object) -> None:
-        self._wants_write = True
         if not self._flushes_itself:  # a subscription, paho's keepalive
             self._loop.call_soon(self._flush)
-
-    def _on_wants_no_write(self, _client: paho.Client, _userdata: object, sock: Any) -> None:  # noqa: ANN401
-        if self._writer_added and not self._aborted:
-            self._writer_added = False
-            self._loop.remove_writer(sock.fileno())

@@ -26,6 +26,7 @@ _ASK_AGAIN: Final = 1.0
 """Seconds between two words of ours after a standstill, while none has come back."""
 _ASKED_ENOUGH: Final = 5
 """Words that did not come back from a broker that speaks: it does not give us our own topic to read."""
+_LEAVE_WITHIN: Final = 2.0
 
 
 class Session:
@@ -434,3 +435,10 @@ class Session:
 
 def _sheddable(wanted: tuple[Subscription, ...]) -> frozenset[str]:
     return frozenset(each.topic for each in wanted if each.sheddable)
+
+
+async def farewell(speaking: asyncio.Task[None]) -> None:
+    """Wait for the goodbye of a session that was stopped, for a bounded time; then its `run` is cancelled."""
+    await asyncio.wait((speaking,), timeout=_LEAVE_WITHIN)
+    speaking.cancel()
+    await asyncio.wait((speaking,))

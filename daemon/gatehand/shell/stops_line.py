@@ -6,12 +6,11 @@ are heard is told to the rules as events.
 """
 
 import asyncio
-from contextlib import suppress
 from dataclasses import replace
 from typing import Final
 
 from gatehand.mqtt.failures import Patience
-from gatehand.mqtt.session import Session
+from gatehand.mqtt.session import Session, farewell
 from gatehand.mqtt.settings import BrokerSettings, Presence
 from gatehand.mqtt.stalled_loop import Pulse
 from gatehand.mqtt.transport import Connected, Notice, Said, Subscription
@@ -24,7 +23,6 @@ SUFFIX: Final = "-stops"
 _SAID_BY_THE_OTHER: Final = frozenset(
     {Said.UNREACHABLE, Said.LOGIN_REFUSED, Said.CONNECTION_REFUSED, Said.OLDER_PROTOCOL}
 )
-_LEAVE_WITHIN: Final = 2.0
 
 
 def presence_topic(base: str) -> str:
@@ -65,10 +63,7 @@ class StopsLine:
         """Say goodbye, for a bounded time."""
         self._end()
         if self._speaking is not None:
-            await asyncio.wait((self._speaking,), timeout=_LEAVE_WITHIN)
-            self._speaking.cancel()
-            with suppress(asyncio.CancelledError):
-                await asyncio.wait((self._speaking,))
+            await farewell(self._speaking)
 
     def _begin(self, topics: tuple[Subscription, ...]) -> None:
         self._session = Session(
@@ -87,7 +82,7 @@ class StopsLine:
     async def _speak(session: Session, after: asyncio.Task[None] | None) -> None:
         """Not before the one before has left: both have one client id."""
         if after is not None:
-            await asyncio.wait((after,), timeout=_LEAVE_WITHIN)
+            await farewell(after)
         await session.run()
 
     def _end(self) -> None:
