@@ -134,7 +134,8 @@ def _tell(notes: OffNotes) -> tuple[dict[str, str | None], bool]:
 
 
 def _settings(notes: OffNotes) -> "BrokerSettings":
-    from gatehand.mqtt.settings import BrokerSettings, fresh_client_id, password_in
+    from gatehand.mqtt.settings import BrokerSettings, fresh_client_id
+    from gatehand.small_files import read_secret
 
     return BrokerSettings(
         host=notes.host,
@@ -143,7 +144,7 @@ def _settings(notes: OffNotes) -> "BrokerSettings":
         protocol=notes.protocol,
         keepalive=notes.keepalive,
         username=notes.username,
-        password=password_in(notes.password_file),
+        password=None if notes.password_file is None else read_secret(notes.password_file),
         tls=notes.tls,
     )
 

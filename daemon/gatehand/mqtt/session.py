@@ -1,7 +1,7 @@
 """The session with the broker: connects for ever, each time anew, and tells the shell what comes of it.
 
 What spans many connections: what is subscribed, whose `online` topic it is, how messages reach the shell. A single
-connection's sockets and packets belong to `link`, waits and protocol to `retry`. One task, `run`; everything else
+connection's sockets and packets belong to `link`, waits and protocol to `failures`. One task, `run`; everything else
 happens in callbacks of the event loop.
 """
 

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Literal, TypeAlias
 
 from msgspec import Struct
 
+from gatehand.small_files import read_secret
+
 if TYPE_CHECKING:
     from gatehand.config import Config
 
@@ -77,20 +79,9 @@ def broker_settings(
         protocol=broker.protocol,
         keepalive=broker.keepalive,
         username=broker.username,
-        password=password_in(None if broker.password_file is None or not login else file(broker.password_file)),
+        password=read_secret(file(broker.password_file)) if broker.password_file is not None and login else None,
         tls=encryption(config, file),
     )
-
-
-def password_in(file: Path | None) -> str | None:
-    """The password in this file.
-
-    Raises:
-        NoSecretError: it cannot be read.
-    """
-    from gatehand.small_files import read_secret
-
-    return None if file is None else read_secret(file)
 
 
 def encryption(config: "Config", file: Callable[[Path], Path]) -> Tls | None:
