@@ -97,11 +97,10 @@ class Tally:
 
     def _collector(self, ms: int, event: Fact, rule: Fact, collector: str) -> None:
         use = self.collectors.setdefault(collector, Use())
-        if event == Happened.COLLECTOR_ON and rule != Rule.REFRESH:
+        if event in {Happened.COLLECTOR_ADOPTED, Happened.COLLECTOR_ON}:
             use.begin(ms)
+        if event == Happened.COLLECTOR_ON and not is_refresh(event, rule):
             self.switched_on.setdefault(collector, []).append(ms)
-        elif event in {Happened.COLLECTOR_ADOPTED, Happened.COLLECTOR_ON}:
-            use.begin(ms)
         elif event == Happened.COLLECTOR_OFF:
             use.end(ms)
 
@@ -126,6 +125,11 @@ class Tally:
             if high - low + 1 > best:
                 best, began = high - low + 1, times[low]
         return best, began
+
+
+def is_refresh(event: Fact, rule: Fact) -> bool:
+    """A repeated "on", which is no start."""
+    return event == Happened.COLLECTOR_ON and rule == Rule.REFRESH
 
 
 def _text(line: Mapping[str, Fact], key: str) -> str:

@@ -8,12 +8,12 @@ from typing import Any, Final, TypeAlias
 
 from gatehand.journal.line import facts_of
 from gatehand.journal.sentences import sentence
-from gatehand.past.account import Tally, Use
+from gatehand.past.account import Tally, Use, is_refresh
 from gatehand.recording.format import EPOCH
 from gatehand.replay.history import History, replay
 from gatehand.text import named
 from gatehand_rules import Outcome, Shop
-from gatehand_rules.findings import Fact, Happened, Rule
+from gatehand_rules.findings import Fact
 
 SAME_MS: Final = 250
 """Like events of the two runs this close together are one."""
@@ -73,7 +73,7 @@ def _unmatched(ours: Sequence[Only], theirs: Sequence[Only]) -> Iterator[Only]:
 def _by_kind(events: Sequence[Timed], *, changed: bool) -> dict[tuple[Fact, ...], list[Only]]:
     found: dict[tuple[Fact, ...], list[Only]] = {}
     for place, (ms, line) in enumerate(events):
-        if not (line.get("event") == Happened.COLLECTOR_ON and line.get("rule") == Rule.REFRESH):
+        if not is_refresh(line.get("event"), line.get("rule")):
             found.setdefault(_kind(line), []).append(Only(ms, changed, place, line))
     return found
 

@@ -8,6 +8,7 @@ from typing import TypeAlias
 from msgspec.structs import replace
 
 from gatehand.journal.line import Line, facts_of
+from gatehand.past.account import is_refresh
 from gatehand.past.csv_readings import Progress, read_csv
 from gatehand.past.cursor import to_ms
 from gatehand.past.player import Player, at_rest, rested, with_tools
@@ -15,7 +16,7 @@ from gatehand.past.replay_devices import IdealDevices
 from gatehand.past.stretches import Stretch
 from gatehand_rules import Outcome, Shop, State
 from gatehand_rules.events import Event
-from gatehand_rules.findings import Finding, Happened, Rule
+from gatehand_rules.findings import Finding
 from gatehand_rules.shop import Tool
 from gatehand_rules.state import ToolRunning
 
@@ -54,18 +55,13 @@ def play(stretch: Stretch, shop: Shop, sink: FindingSink) -> Played:
 
     def hear(ms: int, _event: Event, outcome: Outcome) -> None:
         for finding in outcome.findings:
-            if not is_refresh(finding):
+            if not is_refresh(finding.event, finding.rule):
                 sink(ms - zero, finding)
 
     player = Player(shop, rested(shop, first), hear, devices=IdealDevices(shop))
     player.play(stretch)
     player.run_out(last + longest_end_ms(shop), resting=at_rest)
     return Played(stretch.readings, _still_running(shop, player.state))
-
-
-def is_refresh(finding: Finding) -> bool:
-    """A repeated "on", which is no start."""
-    return finding.event is Happened.COLLECTOR_ON and finding.rule is Rule.REFRESH
 
 
 def as_line(ms: int, finding: Finding) -> Line:

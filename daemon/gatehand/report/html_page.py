@@ -1,16 +1,23 @@
-"""The report as one HTML page: no script, nothing fetched, legible on a phone and on paper."""
+"""The report as one HTML page: no script, nothing fetched, legible on a phone and on paper.
 
-from collections.abc import Iterable, Iterator
-from datetime import timedelta
+Its charts are inline SVG, drawn for a width of 360: as wide as the page lets them be, letters never smaller than the
+text's. Colours come from the page's own style, so that they follow a dark screen.
+"""
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from datetime import date, timedelta
 from html import escape
 from typing import Final
 
 from gatehand.recording.format import EPOCH
 from gatehand.replay.compare import clock
-from gatehand.report.charts import bars, by_time, columns, meter
 from gatehand.report.plain_text import span, upkeep_words
 from gatehand.report.summary import Summary
+from gatehand.svg import Point, image, rect_element, text_element
 
+_WIDTH: Final = 360
+_LEFT, _RIGHT = 34, 8
+_FONT: Final = 12
 _STYLE: Final = """
 :root{color-scheme:light dark;--ink:#1b1b1b;--faint:#5c5c5c;--ground:#fff;--card:#f4f4f1;--bar:#1f6f9f;--grid:#dcdcd6;
 --soon:#a86b00;--due:#b3261e;--well:#2f7d4f}
@@ -187,3 +194,90 @@ def _table(head: Iterable[str], rows: Iterable[Iterable[str]]) -> Iterator[str]:
 
 def _plain(name: str) -> str:
     return name.replace("_", " ")
+
+
+def columns(labels: Sequence[str], values: Sequence[float], unit: str, title: str) -> str:
+    """Upright bars; labels under as many of them as have room."""
+    height, base, top = 170, 142, 22
+    most = max([*values, 0.0])
+    step = _round_step(most)
+    ceiling = max(step, step * -(-most // step))
+    width = _WIDTH - _LEFT - _RIGHT
+    shapes = [_label((_LEFT, 12), unit)]
+    for at in range(int(ceiling / step + 0.5) + 1):
+        y = base - (base - top) * at * step / ceiling
+        shapes += [
+            f'<line x1="{_LEFT}" x2="{_WIDTH - _RIGHT}" y1="{y:.1f}" y2="{y:.1f}" class="grid"/>',
+            _label((_LEFT - 4, y + 4), f"{at * step:g}", "end"),
+        ]
+    slot = width / max(len(values), 1)
+    every = max(1, -(-(max(len(label) for label in labels) * 7 + 6) * len(values) // width)) if labels else 1
+    for at, (label, value) in enumerate(zip(labels, values, strict=True)):
+        x, tall = _LEFT + at * slot, (base - top) * value / ceiling
+        bar = max(1.0, slot * 0.8)
+        if value > 0:
+            place, size = (x + (slot - bar) / 2, base - max(tall, 1)), (bar, max(tall, 1))
+            shapes.append(rect_element(place, size, f"{label}: {value:.3g} {unit}", class_="bar"))
+        if at % every == 0 and label:
+            shapes.append(_label((x + slot / 2, base + 16), label, "middle"))
+    return _chart(height, title, shapes)
+
+
+def bars(rows: Sequence[tuple[str, float, str]], title: str) -> str:
+    """Level bars: (name, value, what stands at the end). The name stands above its bar, so that long ones have room."""
+    most = max((value for _, value, _ in rows), default=0.0) or 1.0
+    shapes, y = [], 14.0
+    for name, value, note in rows:
+        shapes += [
+            _label((0, y), name, kind=""),
+            _label((_WIDTH, y), note, "end"),
+            rect_element((0, y + 5), (_WIDTH, 9), class_="track"),
+            rect_element((0, y + 5), (_WIDTH * value / most, 9), class_="bar"),
+        ]
+        y += 36
+    return _chart(y - 12, title, shapes)
+
+
+def meter(share: float, stands: str, title: str) -> str:
+    """How much of an interval has run."""
+    shapes = [
+        rect_element((0, 2), (_WIDTH, 12), class_="track"),
+        rect_element((0, 2), (_WIDTH * min(max(share, 0.0), 1.0), 12), class_=stands),
+    ]
+    return _chart(16, title, shapes)
+
+
+def by_time(hours: Mapping[str, float]) -> tuple[list[str], list[float], str]:
+    """Days as columns, or weeks or months where days would be too many: labels, values, and the word for one."""
+    if not hours:
+        return [], [], "day"
+    days = sorted(hours)
+    first, last = date.fromisoformat(days[0]), date.fromisoformat(days[-1])
+    span = (last - first).days + 1
+    if span <= 45:  # noqa: PLR2004 - what has room
+        every = [date.fromordinal(first.toordinal() + i) for i in range(span)]
+        return [f"{day.day} {day:%b}" for day in every], [hours.get(day.isoformat(), 0.0) for day in every], "day"
+    word = "week" if span <= 45 * 7 else "month"
+    sums: dict[str, float] = {}
+    for ordinal in range(first.toordinal(), last.toordinal() + 1):
+        day = date.fromordinal(ordinal)
+        label = f"W{day.isocalendar().week}" if word == "week" else f"{day:%b}"
+        key = f"{day.isocalendar().year}-{day.isocalendar().week:02}" if word == "week" else f"{day:%Y-%m}"
+        sums[f"{key} {label}"] = sums.get(f"{key} {label}", 0.0) + hours.get(day.isoformat(), 0.0)
+    return [key.split(" ")[1] for key in sums], list(sums.values()), word
+
+
+def _round_step(most: float) -> float:
+    """A step that gives two to five lines."""
+    if most <= 0:
+        return 1.0
+    size = 10.0 ** (len(str(int(most))) - 1) if most >= 1 else 0.1
+    return next(step for step in (size / 4, size / 2, size, 2 * size, 5 * size) if most / step <= 4.5)  # noqa: PLR2004
+
+
+def _label(at: Point, words: str, anchor: str = "start", kind: str = "faint") -> str:
+    return text_element(at, words, _FONT, anchor, **({"class_": kind} if kind else {}))
+
+
+def _chart(height: float, title: str, shapes: Sequence[str]) -> str:
+    return image((_WIDTH, height), title, shapes, aria_label=title)

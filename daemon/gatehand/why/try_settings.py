@@ -8,6 +8,7 @@ from typing import Final
 from msgspec.structs import replace
 
 from gatehand.journal.sentences.fill import spoken
+from gatehand.past.account import is_refresh
 from gatehand.past.player import RECORDED, Player
 from gatehand.past.recordings import offset_ms, opened, recorded_shop
 from gatehand.past.replay_devices import RecordedDevices
@@ -19,7 +20,7 @@ from gatehand.why.context import Verdict
 from gatehand_rules import Outcome, Shop, State
 from gatehand_rules.commands import CollectorOn, Command
 from gatehand_rules.events import Event, GateReport
-from gatehand_rules.findings import Happened, Rule
+from gatehand_rules.findings import Happened
 from gatehand_rules.reshape import adopt_shop
 from gatehand_rules.shop import Gate
 from gatehand_rules.words import Position
@@ -50,51 +51,47 @@ class Around:
         self._commands[-1] += [(ms, command) for command in outcome.commands]
 
     def starts(self, changed: Shop, collector: str, window: tuple[int, int]) -> bool:
-        """Whether, with this shop, the collector would have been told on within the window (wall ms)."""
-        on: list[int] = []
+        """Whether, with this shop, the collector would have been commanded on within the window (wall ms)."""
 
-        def hear(ms: int, _event: Event, outcome: Outcome) -> None:
-            told = any(isinstance(one, CollectorOn) and one.collector == collector for one in outcome.commands)
-            if told and not any(_is_refresh(one.event, one.rule) for one in outcome.findings):
-                on.append(ms + self._offset)
+        def starts_it(outcome: Outcome) -> bool:
+            on = any(isinstance(one, CollectorOn) and one.collector == collector for one in outcome.commands)
+            return on and not any(is_refresh(one.event, one.rule) for one in outcome.findings)
 
-        self._run(changed, hear)
-        return any(window[0] <= ms <= window[1] for ms in on)
+        return self._happens(changed, starts_it, window)
 
     def refused(self, changed: Shop, tool: str, window: tuple[int, int]) -> bool:
         """Whether, with this shop, the tool would have been refused within the window (wall ms)."""
+
+        def refuses_it(outcome: Outcome) -> bool:
+            return any(one.event is Happened.START_REFUSED and one.tool == tool for one in outcome.findings)
+
+        return self._happens(changed, refuses_it, window)
+
+    def _happens(self, changed: Shop, wanted: Callable[[Outcome], bool], window: tuple[int, int]) -> bool:
         times: list[int] = []
 
         def hear(ms: int, _event: Event, outcome: Outcome) -> None:
-            times.extend(
-                ms + self._offset
-                for one in outcome.findings
-                if one.event is Happened.START_REFUSED and one.tool == tool
-            )
+            if wanted(outcome):
+                times.append(ms + self._offset)
 
-        self._run(changed, hear)
-        return any(window[0] <= ms <= window[1] for ms in times)
-
-    def _run(self, changed: Shop, hear: Callable[[int, Event, Outcome], None]) -> None:
         devices = RecordedDevices(self.shop, changed, self._state)
         state = adopt_shop(self.shop, changed, self._state, self._start_ms / 1000).state
         player = Player(changed, state, hear, devices=devices)
         for piece, commands in zip(self._pieces, self._commands, strict=True):
             devices.follow(commands)
             player.play(piece)
+        return any(window[0] <= ms <= window[1] for ms in times)
 
     def reported(self, gate: str, position: Position, after_ms: int) -> int | None:
         """When (wall ms) the gate first reported to be there after a moment."""
         for piece in self._pieces:
             for one in piece.others:
-                event, ms = one.event, one.ms + self._offset
-                if (
-                    isinstance(event, GateReport)
-                    and event.gate == gate
-                    and event.position is position
-                    and ms >= after_ms
-                ):
-                    return ms
+                ms = one.ms + self._offset
+                match one.event:
+                    case GateReport(gate=name, position=where) if (name, where) == (gate, position) and ms >= after_ms:
+                        return ms
+                    case _:
+                        pass
         return None
 
 
@@ -124,10 +121,6 @@ def around(folder: Path, moment_ms: int, end_ms: int) -> Around | None:
             part = stretch.part(first, end_ms - offset)
             pieces += [part] if part.last_ms is not None else []
     return Around(shop, lead.state, first, offset, pieces) if pieces else None
-
-
-def _is_refresh(event: Happened, rule: Rule) -> bool:
-    return event is Happened.COLLECTOR_ON and rule is Rule.REFRESH
 
 
 def with_gate(shop: Shop, name: str, **changes: float) -> Shop:
