@@ -2,8 +2,11 @@
 
 import json
 from collections.abc import Callable, Iterable
+from typing import Final
 
-_LONGEST = 60
+NAME: Final = "[A-Za-z0-9_-]{1,64}"
+"""A name in the config, as a regular expression: fit for one topic level and for an alarm's id."""
+_LONGEST: Final = 60
 
 
 def shown(value: object) -> str:

@@ -97,6 +97,14 @@ def test_bash_offers_names_words_and_files_where_they_are_wanted(
     assert bash(home, *words) == offered
 
 
+def test_a_tab_that_asks_for_names_loads_nothing_heavy(home: Path) -> None:
+    asked = (
+        "import sys; from gatehand.cli import main; main(['completion', '--names', 'gate', '--config', 'other.toml']); "
+        "print([each for each in ('pydantic', 'msgspec', 'asyncio', 'gatehand_rules') if each in sys.modules])"
+    )
+    assert run(home, sys.executable, "-c", asked).splitlines() == ["lathe", "[]"]
+
+
 def fish(home: Path, line: str) -> set[str]:
     found = run(home, "fish", "--no-config", "-c", f'source gatehand.fish; complete -C "{line}"')
     return {each.split("\t")[0] for each in found.splitlines()}

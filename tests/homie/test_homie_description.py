@@ -10,13 +10,13 @@ from support.homie_convention import ID, faults
 
 from gatehand.access import users
 from gatehand.config import Config, load_text
-from gatehand.config.values import NAME
 from gatehand.homie.describe import describe
 from gatehand.homie.ids import ids, root, to_id
 from gatehand.homie.sets import asked
 from gatehand.homie.values import alerts, changes, values
 from gatehand.mqtt.payload import Rejected
 from gatehand.shell.alarm_life import ShownAlarm
+from gatehand.text import NAME
 from gatehand_rules import Shop, initial, step
 from gatehand_rules.alarms import Alarm
 from gatehand_rules.events import BrokerConnected, Event, HandAsked, Reading, ResetAsked

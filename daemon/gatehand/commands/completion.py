@@ -1,7 +1,10 @@
 """`gatehand completion`: a script that makes the shell complete commands, options and the config's names."""
 
 import argparse
+import re
 import sys
+from collections.abc import Iterable
+from pathlib import Path
 from typing import Final
 
 _SHELLS: Final = ("bash", "zsh", "fish")
@@ -21,9 +24,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Print it."""
     if args.names is not None:
-        from gatehand.completion.names import names
-
-        print("\n".join(names(args.config, args.names.split(","))))
+        print("\n".join(_names(args.config, args.names.split(","))))
         return 0
     if args.shell is None:
         print(f"gatehand completion: name the shell: {', '.join(_SHELLS)}", file=sys.stderr)
@@ -33,10 +34,28 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _script(shell: str) -> str:
-    from importlib import import_module
-
     from gatehand.cli import COMMANDS, command_parser
-    from gatehand.completion.words import command
+    from gatehand.completion.arguments import command
+    from gatehand.completion.scripts import SHELLS
 
     commands = [command(name, what, command_parser(name)[1]) for name, (what, _) in COMMANDS.items()]
-    return str(import_module(f"gatehand.completion.{shell}").script(commands))
+    return "".join(SHELLS[shell](commands))
+
+
+def _names(config: Path, kinds: Iterable[str]) -> list[str]:
+    """The names of these kinds of tables, in the config's order; none where it cannot be read.
+
+    Asked for at each Tab: at once, without the config's models, and without a word about what is wrong with the rest.
+    """
+    import tomllib
+
+    from gatehand.small_files import UnreadableError, read_bytes
+    from gatehand.text import NAME
+
+    try:
+        found = tomllib.loads(read_bytes(config).decode())
+    except (UnreadableError, ValueError, RecursionError):
+        return []
+    tables = (found.get(kind) for kind in kinds)
+    every = [name for table in tables if isinstance(table, dict) for name in table if re.fullmatch(NAME, name)]
+    return list(dict.fromkeys(every))

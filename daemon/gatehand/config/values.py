@@ -17,7 +17,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, PlainValidat
 from pydantic_core import PydanticCustomError
 
 from gatehand import times
-from gatehand.text import found
+from gatehand.text import NAME, found
 
 
 class Table(BaseModel):
@@ -26,7 +26,6 @@ class Table(BaseModel):
     model_config = ConfigDict(defer_build=True, frozen=True, extra="forbid")
 
 
-NAME: Final = re.compile(r"[A-Za-z0-9_-]{1,64}")
 _LARGEST: Final = 10**12
 OUR_ERROR: Final = "gatehand"
 """The type of every validation error whose message is already ours."""
@@ -117,7 +116,7 @@ def _path(value: object) -> Path:
 
 def name(value: object) -> str:
     """A name that is fit for one topic level and for an alarm's id."""
-    if not isinstance(value, str) or not NAME.fullmatch(value):
+    if not isinstance(value, str) or not re.fullmatch(NAME, value):
         raise fail(f"{found(value)}; a name has 1 to 64 of A-Z, a-z, 0-9, _ and -, since it becomes part of a topic")
     return value
 
@@ -163,7 +162,7 @@ FilePath = Annotated[Path, PlainValidator(_path), WithJsonSchema({"type": "strin
 """A path; a relative one counts from the config file's folder."""
 Flag = Annotated[bool, Field(strict=True)]
 """true or false, and no text that looks like one."""
-Name = Annotated[str, PlainValidator(name), WithJsonSchema({"type": "string", "pattern": f"^{NAME.pattern}$"})]
+Name = Annotated[str, PlainValidator(name), WithJsonSchema({"type": "string", "pattern": f"^{NAME}$"})]
 """The name of a table: a tool's, a gate's."""
 NameOf = Annotated[str, BeforeValidator(_named)]
 """A mention of another table's name; whether that table is there is checked later."""

@@ -1,6 +1,6 @@
-"""Users of the broker and their topics: the daemon, a viewer, hands (a screen with buttons), and each device its own.
+"""Who may say and hear what on the broker: the daemon, a viewer, hands (a screen with buttons), and each device.
 
-Values only. A device's user is named after its table in the config, such as `gate-band_saw`.
+Worked out from the config. A device's user is named after its table in the config, such as `gate-band_saw`.
 """
 
 from collections.abc import Iterable
@@ -9,6 +9,11 @@ from enum import StrEnum
 
 from gatehand.config import Config
 from gatehand.homie.ids import root
+
+_HEAD = """\
+# Who may say and hear what. Written by `gatehand access` from the config; write it anew when a topic changes.
+# Nobody has a right that is not named here, and nobody gets in without a password (allow_anonymous false).
+"""
 
 
 class Right(StrEnum):
@@ -74,3 +79,13 @@ def _rights(*groups: tuple[Right, Iterable[str]]) -> tuple[tuple[Right, str], ..
         for topic in topics:
             found.setdefault(topic, right)
     return tuple((right, topic) for topic, right in found.items())
+
+
+def access_list(users: tuple[User, ...]) -> str:
+    """The whole list in the form that Mosquitto's `acl_file` wants (mosquitto.conf(5))."""
+    parts = [_HEAD]
+    for user in users:
+        lines = [f"# {user.what}", f"user {user.name}"]
+        lines += [f"topic {right} {topic}" for right, topic in user.rights]
+        parts.append("\n".join(lines) + "\n")
+    return "\n".join(parts)
