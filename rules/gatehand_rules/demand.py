@@ -25,7 +25,6 @@ from gatehand_rules.state import (
     GateOpening,
     GateShut,
     GateShutting,
-    GateState,
     GateUnknown,
     Standing,
     ToolIdle,
@@ -234,11 +233,6 @@ def is_decided_shut(draft: Draft, at: int) -> bool:
     if isinstance(state.move, GateFault):
         return state.move.wanted is Position.OPEN or not gate.commanded
     return not gate.commanded and not is_proven(state) and not keeps(draft, at)
-
-
-def stands_shut(state: GateState) -> bool:
-    """Shut, or of no known position."""
-    return isinstance(state.move, (GateShut, GateUnknown))
 
 
 def proven(draft: Draft, at: int) -> list[int]:

@@ -15,14 +15,13 @@ from msgspec.structs import replace
 from gatehand_rules import doubt
 from gatehand_rules.alarms import Alarm
 from gatehand_rules.draft import Draft
-from gatehand_rules.fan import bin_refuses
+from gatehand_rules.fan import start_refusal
 from gatehand_rules.findings import Happened, Rule
 from gatehand_rules.gates import forget_fault
 from gatehand_rules.rise import NOTICE, follow, lose
 from gatehand_rules.shop import Tool
 from gatehand_rules.state import (
     Doubt,
-    Held,
     Hump,
     Standing,
     ToolIdle,
@@ -229,17 +228,9 @@ def _start_if_due(draft: Draft, at: int, how: str | None = None) -> None:
 def _start(draft: Draft, at: int, state: ToolIdle | ToolRunOn, late: Mapping[str, Any]) -> None:
     """`late`: for how long it had to be confirmed after a silence, and what did it."""
     tool = draft.shop.tools[at]
-    home = draft.shop.collector_at(tool.collector)
-    standing = Standing.FRESH
-    refused: Rule | None = None
-    if home is not None:
-        fan = draft.collectors[home]
-        if isinstance(fan.phase, Held):
-            refused = Rule.HOLD
-        elif bin_refuses(draft.shop.collectors[home], fan) and not fan.on_phase:
-            refused = Rule.BIN_FULL
-    if refused is not None:
-        standing = Standing.STALE
+    home = draft.shop.fan_of(at)
+    refused = start_refusal(draft.shop.collectors[home], draft.collectors[home])
+    standing = Standing.FRESH if refused is None else Standing.STALE
     draft.tools[at] = ToolRunning(state.amps, state.heard_at, draft.now, standing)
     draft.say(
         Happened.TOOL_STARTED,
@@ -253,10 +244,8 @@ def _start(draft: Draft, at: int, state: ToolIdle | ToolRunOn, late: Mapping[str
     )
     if refused is not None:
         refuse_stale(draft, at, refused)
-    for name in tool.gates:
-        gate = draft.shop.gate_at(name)
-        if gate is not None:
-            forget_fault(draft, gate)
+    for gate in draft.shop.ways_of(at)[0]:
+        forget_fault(draft, gate)
 
 
 def _stop_if_due(draft: Draft, at: int) -> None:

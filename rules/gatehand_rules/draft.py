@@ -59,8 +59,8 @@ class Draft:
         self.stops_lost_at = state.stops_lost_at
         self.stood_for = state.stood_for
         self.commands: list[Command] = []
-        self.before: dict[tuple[str, str], GateState | CollectorState] = {}
-        """How a gate or collector stood before it was told (word, name): a command that is vetoed was never given."""
+        self.before: dict[tuple[str, str], tuple[int, GateState] | tuple[int, CollectorState]] = {}
+        """Index and state of a gate or collector before it was told (word, name): a vetoed command was never given."""
         self.findings: list[Finding] = []
         self.decided: Finding | None = None
 
@@ -122,9 +122,9 @@ class Draft:
         match command:
             case OpenGate(gate=name) | ShutGate(gate=name):
                 word = "open" if isinstance(command, OpenGate) else "shut"
-                self.before.setdefault((word, name), self.gates[at])
+                self.before.setdefault((word, name), (at, self.gates[at]))
             case CollectorOn(collector=name):
-                self.before.setdefault(("on", name), self.collectors[at])
+                self.before.setdefault(("on", name), (at, self.collectors[at]))
             case _:
                 assert_never(command)
         self.commands.append(command)

@@ -279,6 +279,13 @@ def bin_refuses(collector: Collector, fan: CollectorState) -> bool:
     return fan.bin_full and collector.on_bin_full == "refuse"
 
 
+def start_refusal(collector: Collector, fan: CollectorState) -> Rule | None:
+    """What forbids that anything starts the fan now: a hold, or a full bin (which leaves one that is on alone)."""
+    if is_held(fan):
+        return Rule.HOLD
+    return Rule.BIN_FULL if bin_refuses(collector, fan) and not fan.on_phase else None
+
+
 def is_held(fan: CollectorState) -> bool:
     """Kept off until a reset."""
     return isinstance(fan.phase, Held)

@@ -87,8 +87,7 @@ def rouse(draft: Draft, at: int) -> None:
 def keeps(draft: Draft, at: int) -> bool:
     """Open by an old word alone, which may keep a fan that turned at the daemon's start until it is off."""
     gate, state = draft.shop.gates[at], draft.gates[at]
-    home = draft.shop.collector_at(gate.collector)
-    if home is None or not draft.collectors[home].found_on or not isinstance(state.move, GateUnknown):
+    if not _home(draft, at).found_on or not isinstance(state.move, GateUnknown):
         return False
     told = state.move.kept is not None or not gate.commanded
     return told and state.reported is Position.OPEN and not state.live
@@ -102,8 +101,8 @@ def is_roused(state: GateState) -> bool:
 def may_shut(draft: Draft, at: int) -> bool:
     """Whether the fan can spare the gate: it stands still, or enough others are proven open (DESIGN, I2)."""
     shop = draft.shop
-    home = shop.collector_at(shop.gates[at].collector)
-    if home is None or not fan.may_turn(draft.collectors[home], draft.now):
+    home = shop.home_of(at)
+    if not fan.may_turn(draft.collectors[home], draft.now):
         return True
     others = sum(1 for i in shop.gates_of(home) if i != at and is_proven(draft.gates[i]))
     return others >= shop.collectors[home].min_open
@@ -220,8 +219,7 @@ def _is_wanted(home: CollectorState) -> bool:
 
 
 def _home(draft: Draft, at: int) -> CollectorState:
-    home = draft.shop.collector_at(draft.shop.gates[at].collector)
-    return CollectorState() if home is None else draft.collectors[home]
+    return draft.collectors[draft.shop.home_of(at)]
 
 
 def arrives(draft: Draft, at: int) -> None:

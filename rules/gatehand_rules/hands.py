@@ -42,10 +42,9 @@ def button(draft: Draft, at: int) -> None:
 
 def _wants_asking(draft: Draft, at: int) -> bool:
     """Its hand start is from before a lost connection, and its fan does not run for all that is known."""
-    hand, home = draft.gates[at].hand, draft.shop.collector_at(draft.shop.gates[at].collector)
-    if hand is None or not hand.kept or home is None:
+    hand, state = draft.gates[at].hand, draft.collectors[draft.shop.home_of(at)]
+    if hand is None or not hand.kept:
         return False
-    state = draft.collectors[home]
     return not (state.seen_on or (state.on_phase and (state.told_on_at is not None or state.by_hand)))
 
 
@@ -62,10 +61,8 @@ def say_kept(draft: Draft, collector: int, *, over: bool) -> None:
 def _release_tools(draft: Draft, at: int) -> bool:
     """Mute the served tools of this gate, end their run-on. False when there was none."""
     gate = draft.shop.gates[at]
-    home = draft.shop.collector_at(gate.collector)
-    if home is None:
-        return False
-    served = draft.collectors[home].on_phase or isinstance(draft.collectors[home].phase, Opening)
+    home = draft.collectors[draft.shop.home_of(at)]
+    served = home.on_phase or isinstance(home.phase, Opening)
     found = False
     for i, tool in enumerate(draft.shop.tools):
         if gate.name not in tool.gates:
@@ -106,15 +103,8 @@ def ask(draft: Draft, at: int, *, on: bool, who: Mapping[str, Fact] | None = Non
 def start_hand(draft: Draft, at: int, rule: Rule, *, by_opening: bool = False) -> None:
     """Begin a hand start, unless the collector is held or its bin is full."""
     gate = draft.shop.gates[at]
-    home = draft.shop.collector_at(gate.collector)
-    if home is None:
-        return
-    state = draft.collectors[home]
-    refused: Rule | None = None
-    if fan.is_held(state):
-        refused = Rule.HOLD
-    elif fan.bin_refuses(draft.shop.collectors[home], state) and not state.on_phase:
-        refused = Rule.BIN_FULL
+    home = draft.shop.home_of(at)
+    refused = fan.start_refusal(draft.shop.collectors[home], draft.collectors[home])
     if refused is not None:
         draft.say(Happened.START_REFUSED, refused, gate=gate.name, collector=gate.collector, asked_by=str(rule))
         return
@@ -139,6 +129,15 @@ def end_hand(draft: Draft, at: int, rule: Rule) -> None:
     )
     draft.clear_alarm(Alarm("gate", gate.name, "max_open"), rule)
     draft.clear_alarm(Alarm("gate", gate.name, "not_served"), rule)
+
+
+def outlast(draft: Draft, rule: Rule) -> None:
+    """A gap (a lost connection, a standstill): a hand start keeps a fan that is on and starts none; else it ends."""
+    for at, gate in enumerate(draft.gates):
+        if gate.hand is not None and draft.collectors[draft.shop.home_of(at)].on_phase:
+            draft.set_gate(at, hand=replace(gate.hand, kept=True))
+        else:
+            end_hand(draft, at, rule)
 
 
 def time_passes(draft: Draft, at: int) -> None:

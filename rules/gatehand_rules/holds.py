@@ -141,7 +141,7 @@ def stop(draft: Draft, at: int, *, active: bool) -> None:
     contact, before = draft.shop.stops[at], draft.stops[at]
     draft.stops[at] = active
     draft.clear_alarm(_unclear(contact.name), Rule.STOP_CONTACT)
-    homes = [home for name in contact.collectors if (home := draft.shop.collector_at(name)) is not None]
+    homes = draft.shop.fans_of(at)
     for home in homes if active != before else ():
         forget_press(draft, home)
     if not active:

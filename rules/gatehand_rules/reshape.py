@@ -397,9 +397,9 @@ def _tell_off(
     draft = Draft(shop, carried, now)
     for name in unread:
         holds.forget_word(draft, name)
-    for stop, active in zip(shop.stops, carried.stops, strict=True):
+    for i, (stop, active) in enumerate(zip(shop.stops, carried.stops, strict=True)):
         holds.show(draft, stop.name, active=active)
-        for home in (home for name in stop.collectors if (home := shop.collector_at(name)) is not None):
+        for home in shop.fans_of(i):
             if active and not fan.is_held(carried.collectors[home]):
                 holds.hold(draft, home, stop.name, Rule.STOP_CONTACT)
                 anew = [at for at in anew if at != home]

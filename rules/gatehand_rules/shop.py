@@ -188,6 +188,18 @@ class Shop(Struct, frozen=True, kw_only=True, dict=True):
         """Indices of the tools of the collector at this index."""
         return self._tools_by_collector[collector]
 
+    def home_of(self, gate: int) -> int:
+        """Index of the collector of the gate at this index."""
+        return self._home_by_gate[gate]
+
+    def fan_of(self, tool: int) -> int:
+        """Index of the collector of the tool at this index."""
+        return self._home_by_tool[tool]
+
+    def fans_of(self, stop: int) -> tuple[int, ...]:
+        """Indices of the collectors of the stop contact at this index."""
+        return tuple(self._collectors_by_name[name] for name in self.stops[stop].collectors)
+
     def ways_of(self, tool: int) -> tuple[tuple[int, ...], tuple[int, ...]]:
         """Indices of the own gates, and of the assist gates, of the tool at this index."""
         return self._ways[tool]
@@ -205,6 +217,14 @@ class Shop(Struct, frozen=True, kw_only=True, dict=True):
     @cached_property
     def _collectors_by_name(self) -> dict[str, int]:
         return _places(collector.name for collector in self.collectors)
+
+    @cached_property
+    def _home_by_gate(self) -> tuple[int, ...]:
+        return tuple(self._collectors_by_name[gate.collector] for gate in self.gates)
+
+    @cached_property
+    def _home_by_tool(self) -> tuple[int, ...]:
+        return tuple(self._collectors_by_name[tool.collector] for tool in self.tools)
 
     @cached_property
     def _gates_by_collector(self) -> tuple[tuple[int, ...], ...]:

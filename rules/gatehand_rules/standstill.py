@@ -12,7 +12,7 @@ from gatehand_rules import doubt, fan, resets
 from gatehand_rules import events as ev
 from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Happened, Rule
-from gatehand_rules.hands import end_hand
+from gatehand_rules.hands import end_hand, outlast
 from gatehand_rules.phases import Cause
 from gatehand_rules.start import doubt_tools
 from gatehand_rules.words import Position
@@ -30,12 +30,7 @@ def stood(draft: Draft, seconds: float) -> None:
         if due is not None and draft.now > due and not state.seen_on:
             # The switch's own time limit may have passed: "on" would be a start. A fresh demand gives it.
             draft.set_collector(at, told_on_at=None, answer=None)
-    for at, gate in enumerate(draft.gates):
-        home = draft.shop.collector_at(draft.shop.gates[at].collector)
-        if gate.hand is not None and home is not None and draft.collectors[home].on_phase:
-            draft.set_gate(at, hand=replace(gate.hand, kept=True))
-        elif gate.hand is not None:
-            end_hand(draft, at, Rule.STANDSTILL)
+    outlast(draft, Rule.STANDSTILL)
 
 
 def caught_up(draft: Draft) -> None:

@@ -8,7 +8,7 @@ from msgspec.structs import replace
 from gatehand_rules import doubt, fan, gates, interlock, phases, resets, rise
 from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Happened, Rule
-from gatehand_rules.hands import end_hand, say_kept
+from gatehand_rules.hands import outlast, say_kept
 from gatehand_rules.holds import drop_demands, forget_press, hold
 from gatehand_rules.phases import Cause, transition
 from gatehand_rules.shop import Shop
@@ -104,12 +104,7 @@ def lost(draft: Draft, heard_at: float) -> None:
             gates.clear_fault(draft, i, Rule.BROKER)
     for at in range(len(draft.collectors)):
         _lost_fan(draft, at, heard_at)
-    for i, state in enumerate(draft.gates):
-        home = draft.shop.collector_at(draft.shop.gates[i].collector)
-        if state.hand is not None and home is not None and draft.collectors[home].on_phase:
-            draft.set_gate(i, hand=replace(state.hand, kept=True))
-        elif state.hand is not None:
-            end_hand(draft, i, Rule.BROKER)
+    outlast(draft, Rule.BROKER)
 
 
 def _lost_fan(draft: Draft, at: int, heard_at: float) -> None:

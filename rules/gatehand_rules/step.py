@@ -164,14 +164,10 @@ def _unbelieve(draft: Draft, veto: Finding) -> None:
     word = str(dict(veto.facts).get("command"))
     before = draft.before.get((word, str(veto.collector if veto.gate is None else veto.gate)))
     match before:
-        case GateState(move=move, reported=reported):
-            at = draft.shop.gate_at(str(veto.gate))
-            if at is not None:
-                draft.set_gate(at, move=move, reported=reported)
-        case CollectorState():
-            at = draft.shop.collector_at(str(veto.collector))
-            if at is not None:
-                take_back(draft, at, before)
+        case int(at), GateState(move=move, reported=reported):
+            draft.set_gate(at, move=move, reported=reported)
+        case int(at), CollectorState() as fan:
+            take_back(draft, at, fan)
         case None:
             pass
         case _:
@@ -417,14 +413,9 @@ def _online(draft: Draft, event: ev.DeviceOnline) -> None:
         draft.say(Happened.DEVICE_OFFLINE, Rule.OFFLINE, **named)
     if event.kind == "tool":
         detect.fall_silent(draft, at, Rule.OFFLINE, draft.now)
-    elif event.kind == "gate" and not fan.may_turn(_home(draft, at), draft.now):
+    elif event.kind == "gate" and not fan.may_turn(draft.collectors[shop.home_of(at)], draft.now):
         move = draft.gates[at].move
         draft.set_gate(at, move=GateUnknown() if isinstance(move, (GateOpen, GateShut)) else move, reported=None)
-
-
-def _home(draft: Draft, gate: int) -> CollectorState:
-    at = draft.shop.collector_at(draft.shop.gates[gate].collector)
-    return CollectorState() if at is None else draft.collectors[at]
 
 
 def speaks_on_change(draft: Draft, at: int) -> None:
