@@ -66,9 +66,8 @@ from gatehand_rules.reshape import Rewired, adopt_shop, obstacles
 from gatehand_rules.shop import Circuit, Collector, Gate, Shop, StopContact, Tool
 from gatehand_rules.start import initial
 from gatehand_rules.state import State, collector_word, gate_word, tool_word
-from gatehand_rules.step import Outcome, step
+from gatehand_rules.step import Outcome, next_deadline, step
 from gatehand_rules.timing import GuardTiming, Timing
-from gatehand_rules.wake import next_deadline
 from gatehand_rules.words import CollectorWord, GateWord, Position, ToolWord
 
 __all__ = [

@@ -33,7 +33,7 @@ from gatehand_rules.state import (
     ToolSilent,
     ToolState,
 )
-from gatehand_rules.timers import due
+from gatehand_rules.timing import due
 from gatehand_rules.words import Position
 
 

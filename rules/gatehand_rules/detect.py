@@ -33,7 +33,7 @@ from gatehand_rules.state import (
     ToolState,
     ToolUnknown,
 )
-from gatehand_rules.timers import due, reached
+from gatehand_rules.timing import due, reached
 
 
 def deadband(tool: Tool, state: ToolState, *, wide: bool = False) -> tuple[float, float] | None:

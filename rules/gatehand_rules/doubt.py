@@ -9,8 +9,7 @@ speaks only on change, nothing contrary comes for `Timing.unchallenged`.
 
 from gatehand_rules.draft import Draft
 from gatehand_rules.state import Doubt, ToolRunning
-from gatehand_rules.timers import due, reached
-from gatehand_rules.timing import Timing
+from gatehand_rules.timing import Timing, due, reached
 
 
 def begin_all(draft: Draft) -> None:

@@ -1,8 +1,9 @@
-"""One collector's switch and fan: telling it, what is seen of it, its answer, the refresh, the budget of starts.
+"""One collector's switch and fan: telling it, what is seen of it, its answer, the refresh, the bin, the starts.
 
-When to tell it is the sequence's business.
+A start counts for the hour's budget and waits for another inrush on its circuit. When to tell is the sequence's.
 """
 
+from collections.abc import Sequence
 from math import inf
 from typing import Literal
 
@@ -13,10 +14,20 @@ from gatehand_rules.commands import CollectorOff, CollectorOn
 from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Happened, Rule
 from gatehand_rules.phases import Cause, transition
-from gatehand_rules.shop import Collector
-from gatehand_rules.state import Answer, CoastDown, CollectorState, Contrary, Held, Opening, Phase, SpinUp
-from gatehand_rules.timers import due, reached
-from gatehand_rules.timing import Timing
+from gatehand_rules.shop import Collector, Shop
+from gatehand_rules.state import (
+    Answer,
+    CoastDown,
+    CollectorState,
+    Contrary,
+    Held,
+    Opening,
+    Phase,
+    SpinUp,
+    ToolRunning,
+    ToolState,
+)
+from gatehand_rules.timing import Timing, due, reached
 
 HOUR = 3600.0
 
@@ -274,6 +285,22 @@ def free_again_at(collector: Collector, fan: CollectorState, now: float) -> floa
     return due(starts[len(starts) - collector.starts_per_hour], HOUR)
 
 
+def inrush_clear_at(shop: Shop, tools: Sequence[ToolState], collectors: Sequence[CollectorState], at: int) -> float:
+    """When the collector at index `at` may be switched on without meeting another inrush on its circuit; -inf: now."""
+    name = shop.collectors[at].name
+    clear = -inf
+    for circuit in shop.circuits:
+        if name not in circuit.collectors or circuit.start_gap <= 0:
+            continue
+        for tool, state in zip(shop.tools, tools, strict=True):
+            if tool.name in circuit.tools and isinstance(state, ToolRunning):
+                clear = max(clear, due(state.since, circuit.start_gap))
+        for collector, fan in zip(shop.collectors, collectors, strict=True):
+            if collector.name in circuit.collectors and collector.name != name:
+                clear = max(clear, due(fan.started_at, circuit.start_gap))
+    return clear
+
+
 def bin_refuses(collector: Collector, fan: CollectorState) -> bool:
     """A full bin forbids a start."""
     return fan.bin_full and collector.on_bin_full == "refuse"
@@ -309,3 +336,18 @@ def wake_at(timing: Timing, collector: Collector, fan: CollectorState, now: floa
         moments.append(inf if free is None else free)
     first = min(moments)
     return None if first == inf else first
+
+
+def see_bin(draft: Draft, at: int, *, full: bool) -> None:
+    """The bin's contact says that it is full, or no longer."""
+    collector, state = draft.shop.collectors[at], draft.collectors[at]
+    if full == state.bin_full:
+        return
+    draft.set_collector(at, bin_full=full)
+    alarm = Alarm("collector", collector.name, "bin_full")
+    if full:
+        draft.say(Happened.BIN_FULL, Rule.BIN_FULL, collector=collector.name, then=collector.on_bin_full)
+        draft.raise_alarm(alarm, Rule.BIN_FULL, then=collector.on_bin_full)
+    else:
+        draft.say(Happened.BIN_CLEARED, Rule.BIN_FULL, collector=collector.name)
+        draft.clear_alarm(alarm, Rule.BIN_FULL)

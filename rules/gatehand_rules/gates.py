@@ -22,7 +22,7 @@ from gatehand_rules.state import (
     GateUnknown,
     Opening,
 )
-from gatehand_rules.timers import due, reached
+from gatehand_rules.timing import due, reached
 from gatehand_rules.words import Position
 
 ROUSED_TRIES = 2

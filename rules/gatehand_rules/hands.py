@@ -19,7 +19,7 @@ from gatehand_rules.state import (
     ToolRunOn,
     ToolSilent,
 )
-from gatehand_rules.timers import due, reached
+from gatehand_rules.timing import due, reached
 
 
 def button(draft: Draft, at: int) -> None:

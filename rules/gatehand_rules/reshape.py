@@ -21,6 +21,7 @@ from gatehand_rules.alarms import Alarm, alarms_of
 from gatehand_rules.commands import ClearAlarm, RaiseAlarm
 from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Fact, Finding, Happened, Rule
+from gatehand_rules.gaps import devices, speaks_on_change
 from gatehand_rules.phases import Cause, added
 from gatehand_rules.shop import Collector, Gate, Shop, Tool
 from gatehand_rules.state import (
@@ -42,9 +43,8 @@ from gatehand_rules.state import (
     ToolState,
     ToolUnknown,
 )
-from gatehand_rules.step import Outcome, speaks_on_change
-from gatehand_rules.timers import due
-from gatehand_rules.wake import next_deadline
+from gatehand_rules.step import Outcome, next_deadline
+from gatehand_rules.timing import due
 
 
 class Rewired(Struct, frozen=True):
@@ -376,9 +376,7 @@ def _carry_guard(old: Shop, new: Shop, state: State, tools: tuple[ToolState, ...
 def _watch_no_more(draft: Draft, rewired: Rewired) -> None:
     """Devices whose own word about being there is not watched any more, or is another one, count as there."""
     shop = draft.shop
-    devices: dict[str, tuple[Tool | Gate | Collector, ...]]
-    devices = {"tool": shop.tools, "gate": shop.gates, "collector": shop.collectors}
-    for kind, all_ in devices.items() if draft.alarms else ():
+    for kind, all_ in devices(shop).items() if draft.alarms else ():
         for at, one in enumerate(all_):
             alarm = Alarm(kind, one.name, "offline")
             if alarm in draft.alarms and (not one.tells_online or (kind, one.name) in rewired.online):

@@ -14,7 +14,7 @@ from typing import assert_never
 
 from msgspec.structs import replace
 
-from gatehand_rules import circuit, demand, fan, gates, zone
+from gatehand_rules import demand, fan, gates, zone
 from gatehand_rules.alarms import Alarm
 from gatehand_rules.demand import Demand, Kind
 from gatehand_rules.detect import refuse_stale
@@ -32,7 +32,7 @@ from gatehand_rules.state import (
     RunOn,
     SpinUp,
 )
-from gatehand_rules.timers import reached
+from gatehand_rules.timing import reached
 from gatehand_rules.words import Position
 
 ROUNDS = 16
@@ -328,7 +328,7 @@ def _waits(draft: Draft, at: int) -> bool:
     phase, collector = draft.collectors[at].phase, draft.shop.collectors[at]
     if not draft.shop.circuits and draft.no_start_before <= draft.now:
         return False
-    clear, rule = circuit.clear_at(draft.shop, draft.tools, draft.collectors, at), Rule.START_GAP
+    clear, rule = fan.inrush_clear_at(draft.shop, draft.tools, draft.collectors, at), Rule.START_GAP
     if draft.no_start_before > clear:  # a stop contact that an edit has added may not have spoken yet
         clear, rule = draft.no_start_before, Rule.STOP_UNREAD
     if clear <= draft.now or not isinstance(phase, Opening):

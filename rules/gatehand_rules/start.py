@@ -5,11 +5,11 @@ from math import inf
 
 from msgspec.structs import replace
 
-from gatehand_rules import doubt, fan, gates, interlock, phases, resets, rise
+from gatehand_rules import doubt, fan, gates, interlock, phases, rise
 from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Happened, Rule
 from gatehand_rules.hands import outlast, say_kept
-from gatehand_rules.holds import drop_demands, forget_press, hold
+from gatehand_rules.holds import begin_presses_anew, drop_demands, forget_press, hold
 from gatehand_rules.phases import Cause, transition
 from gatehand_rules.shop import Shop
 from gatehand_rules.state import (
@@ -32,7 +32,7 @@ from gatehand_rules.state import (
     ToolState,
     ToolUnknown,
 )
-from gatehand_rules.timers import due
+from gatehand_rules.timing import due
 from gatehand_rules.words import Position
 
 
@@ -58,7 +58,7 @@ def connected(draft: Draft) -> None:
     draft.settle_at = due(draft.now, draft.shop.timing.settle)
     draft.say(Happened.BROKER_CONNECTED, Rule.BROKER, first=not draft.adopted)
     for at, collector in enumerate(draft.collectors):
-        resets.begin_anew(draft, at)
+        begin_presses_anew(draft, at)
         if isinstance(collector.phase, Held):  # an "off" for a stop need not wait for what is retained
             fan.tell_off(draft, at, Rule.BROKER, None, why=collector.phase.why)
     doubt_tools(draft)

@@ -15,17 +15,15 @@ from typing import assert_never
 from msgspec import Struct
 from msgspec.structs import replace
 
-from gatehand_rules import detect, doubt, ends, fan, gates, hands, holds, interlock, resets, standstill, start, unheard
+from gatehand_rules import detect, doubt, ends, fan, gaps, gates, hands, holds, interlock, start
 from gatehand_rules import events as ev
-from gatehand_rules.alarms import Alarm
 from gatehand_rules.commands import Command
 from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Finding, Happened, Rule
 from gatehand_rules.phases import take_back
 from gatehand_rules.sequence import settle
-from gatehand_rules.shop import Collector, Gate, Shop, Tool
-from gatehand_rules.state import CollectorState, GateOpen, GateShut, GateState, GateUnknown, Guard, State, ToolSilent
-from gatehand_rules.wake import next_deadline
+from gatehand_rules.shop import Shop
+from gatehand_rules.state import CollectorState, GateState, Guard, State
 from gatehand_rules.words import Position
 
 
@@ -99,7 +97,7 @@ def _what_is_overdue(draft: Draft) -> None:
     if draft.no_start_before <= draft.now:
         draft.no_start_before = -inf
     detect.time_passes(draft)
-    unheard.time_passes(draft)
+    gaps.time_passes(draft)
     quiet = draft.quiet
     for i, gate in enumerate(draft.gates):
         if gate.hand is not None:
@@ -185,7 +183,7 @@ def _past_interlock(
 def _observe(draft: Draft, event: ev.Event) -> None:
     """Take the event in. What it leads to is the sequence's business."""
     if draft.standstill:
-        old = standstill.of_before(draft, event)
+        old = gaps.of_before(draft, event)
         if old is None:
             return
         event = old
@@ -209,7 +207,7 @@ def _observe(draft: Draft, event: ev.Event) -> None:
             if at is None or retained:
                 _ignore(draft, event, retained=retained, gate=name)
             else:
-                hands.ask(draft, at, on=on, who=resets.who(because, by))
+                hands.ask(draft, at, on=on, who=holds.who(because, by))
         case ev.StopReport(stop=name, active=active):
             at = draft.shop.stop_at(name)
             if at is None:
@@ -227,7 +225,8 @@ def _observe(draft: Draft, event: ev.Event) -> None:
         case ev.ResetAsked() | ev.ResetButton() | ev.HoldAsked() | ev.OffAsked() | ev.HoldRemembered():
             _hold_event(draft, event)
         case ev.DeviceOnline():
-            _online(draft, event)
+            if not gaps.device(draft, event):
+                _ignore(draft, event, retained=False)
         case (
             ev.BrokerConnected()
             | ev.BrokerLost()
@@ -259,13 +258,13 @@ def _own_event(
         case ev.BrokerLost(heard_at=heard_at):
             start.lost(draft, heard_at)
         case ev.StopsLost(why=why):
-            unheard.lost(draft, why)
+            gaps.stops_lost(draft, why)
         case ev.StopsHeard():
-            unheard.heard(draft)
+            gaps.stops_heard(draft)
         case ev.LoopStood(seconds=seconds):
-            standstill.stood(draft, seconds)
+            gaps.loop_stood(draft, seconds)
         case ev.LoopCaughtUp():
-            standstill.caught_up(draft)
+            gaps.loop_caught_up(draft)
         case ev.ShutdownAsked():
             start.shutdown(draft)
         case _:
@@ -334,14 +333,14 @@ def _hold_event(
         return
     match event:
         case ev.ResetAsked(retained=True):
-            resets.heard(draft, at)
+            holds.reset_heard(draft, at)
             _ignore(draft, event, retained=True, collector=event.collector)
         case ev.ResetAsked(because=because, by=by):
-            resets.asked(draft, at, because, by)
+            holds.reset_asked(draft, at, because, by)
         case ev.ResetButton(pressed=pressed, retained=True):
-            resets.button_retained(draft, at, pressed=pressed)
+            holds.reset_button_retained(draft, at, pressed=pressed)
         case ev.ResetButton(pressed=pressed):
-            resets.button(draft, at, pressed=pressed)
+            holds.reset_button(draft, at, pressed=pressed)
         case ev.HoldAsked(retained=True) | ev.OffAsked(retained=True):
             _ignore(draft, event, retained=True, collector=event.collector)
         case ev.HoldAsked(because=because, by=by):
@@ -372,57 +371,32 @@ def _collector_event(draft: Draft, event: ev.CollectorReport | ev.CollectorCurre
         case ev.BinReport() if not collector.tells_bin:
             _ignore(draft, event, retained=False, collector=collector.name)
         case ev.BinReport(full=full):
-            _bin(draft, at, full=full)
+            fan.see_bin(draft, at, full=full)
         case _:
             assert_never(event)
 
 
-def _bin(draft: Draft, at: int, *, full: bool) -> None:
-    collector, state = draft.shop.collectors[at], draft.collectors[at]
-    if full == state.bin_full:
-        return
-    draft.set_collector(at, bin_full=full)
-    alarm = Alarm("collector", collector.name, "bin_full")
-    if full:
-        draft.say(Happened.BIN_FULL, Rule.BIN_FULL, collector=collector.name, then=collector.on_bin_full)
-        draft.raise_alarm(alarm, Rule.BIN_FULL, then=collector.on_bin_full)
-    else:
-        draft.say(Happened.BIN_CLEARED, Rule.BIN_FULL, collector=collector.name)
-        draft.clear_alarm(alarm, Rule.BIN_FULL)
-
-
-def _online(draft: Draft, event: ev.DeviceOnline) -> None:
-    """A device's own will. Gone: its sensor is silent, its gate at rest is of unknown position."""
-    shop = draft.shop
-    at = {"tool": shop.tool_at, "gate": shop.gate_at, "collector": shop.collector_at}[event.kind](event.name)
-    devices: dict[str, tuple[Tool | Gate | Collector, ...]]
-    devices = {"tool": shop.tools, "gate": shop.gates, "collector": shop.collectors}
-    if at is None or not devices[event.kind][at].tells_online:
-        _ignore(draft, event, retained=False)
-        return
-    alarm = Alarm(event.kind, event.name, "offline")
-    named = {event.kind: event.name}
-    if event.online:
-        if alarm in draft.alarms:
-            draft.say(Happened.DEVICE_ONLINE, Rule.OFFLINE, **named)
-            draft.clear_alarm(alarm, Rule.OFFLINE)
-            if event.kind == "tool":
-                speaks_on_change(draft, at)
-        return
-    if draft.raise_alarm(alarm, Rule.OFFLINE):
-        draft.say(Happened.DEVICE_OFFLINE, Rule.OFFLINE, **named)
-    if event.kind == "tool":
-        detect.fall_silent(draft, at, Rule.OFFLINE, draft.now)
-    elif event.kind == "gate" and not fan.may_turn(draft.collectors[shop.home_of(at)], draft.now):
-        move = draft.gates[at].move
-        draft.set_gate(at, move=GateUnknown() if isinstance(move, (GateOpen, GateShut)) else move, reported=None)
-
-
-def speaks_on_change(draft: Draft, at: int) -> None:
-    """A sensor that speaks only on change is back and may say nothing for long: it is what it was, if it was idle."""
-    tool, state = draft.shop.tools[at], draft.tools[at]
-    if tool.silent_after > 0 or not isinstance(state, ToolSilent):
-        return
-    if detect.is_at_rest(state.was):
-        draft.tools[at] = state.was
-        draft.clear_alarm(Alarm("tool", tool.name, "silent"), Rule.OFFLINE)
+def next_deadline(shop: Shop, state: State) -> float | None:
+    """Monotonic seconds of the next deadline, or None. The caller steps with a `Tick` then; a late tick is harmless."""
+    moments: list[float | None] = []
+    judged = state.connected and state.adopted
+    acting = state.connected and state.settle_at is None and not state.stopping
+    moments.append(detect.wake_at(shop.tools, state.tools, state.doubts, judged=judged))
+    if state.connected:
+        for tool, each in zip(shop.tools, state.doubts, strict=False):
+            if each is not None:
+                moments.append(doubt.wake_at(shop.timing, each, tool.silent_after))
+    if state.no_start_before > -inf:
+        moments.append(state.no_start_before)
+    moments.append(gaps.wake_at(shop.timing, state))
+    for gate, gate_state in zip(shop.gates, state.gates, strict=True):
+        if gate_state.hand is not None:
+            moments.append(hands.wake_at(gate.hand_limit, gate_state))
+        if acting and gates.travels(gate_state):
+            moments.append(gates.wake_at(gate, gate_state))
+    if state.connected and state.settle_at is not None and not state.stopping:
+        moments.append(state.settle_at)
+    if acting:
+        for collector, collector_state in zip(shop.collectors, state.collectors, strict=True):
+            moments.append(fan.wake_at(shop.timing, collector, collector_state, 0.0))
+    return min((moment for moment in moments if moment is not None), default=None)

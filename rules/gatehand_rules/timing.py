@@ -1,4 +1,6 @@
-"""Every fixed time of the rules, with its reason. What an owner may choose stands in the config, and so in the shop.
+"""Every fixed time of the rules, with its reason, and the one way to compare times.
+
+What an owner may choose stands in the config, and so in the shop.
 
 Each layer has a record of its own: a time that is wrong in the sequence's is still right in the interlock's.
 """
@@ -52,3 +54,13 @@ class GuardTiming(Struct, frozen=True, kw_only=True):
     """The shortest press of a reset button that counts."""
     reset_longest: float = 2.0
     """The longest press of a reset button that counts."""
+
+
+def due(since: float, span: float) -> float:
+    """The instant `span` seconds after `since`, to the microsecond: else 0.1 + 0.2 s were due a hair after 0.3 s."""
+    return round(since + span, 6)
+
+
+def reached(now: float, since: float, span: float) -> bool:
+    """Whether `span` seconds have passed since `since`: a deadline is reached when it is not ahead."""
+    return now >= due(since, span)

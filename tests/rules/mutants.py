@@ -13,7 +13,7 @@ import pytest
 from msgspec.structs import replace
 from small_shops import hose, limited, one_gate_and_a_stop, two_tools
 
-from gatehand_rules import Shop, demand, fan, gates, holds, interlock, resets, sequence, zone
+from gatehand_rules import Shop, demand, fan, gates, holds, interlock, sequence, zone
 from gatehand_rules import events as ev
 from gatehand_rules.commands import Command
 from gatehand_rules.demand import Demand, Kind
@@ -139,24 +139,24 @@ def starts_on_a_reset(patch: Patch) -> None:
 
 
 def takes_a_repeat_for_a_press(patch: Patch) -> None:
-    right = resets.asked
+    right = holds.reset_asked
 
     def asked(draft: Draft, at: int, because: str = "", by: str = "") -> None:
         draft.set_collector(at, reset=replace(draft.collectors[at].reset, asked_at=-inf))
         right(draft, at, because, by)
 
-    patch.setattr(resets, "asked", asked)
+    patch.setattr(holds, "reset_asked", asked)
 
 
 def takes_a_stuck_button_for_a_press(patch: Patch) -> None:
-    right = resets.button
+    right = holds.reset_button
 
     def button(draft: Draft, at: int, *, pressed: bool) -> None:
         if not pressed and draft.collectors[at].reset.pressed_at is not None:
             draft.set_collector(at, reset=replace(draft.collectors[at].reset, pressed_at=draft.now - 1.0))
         right(draft, at, pressed=pressed)
 
-    patch.setattr(resets, "button", button)
+    patch.setattr(holds, "reset_button", button)
 
 
 def starts_when_the_contact_clears(patch: Patch) -> None:

@@ -6,7 +6,7 @@ from msgspec.structs import replace
 from unit_bench import READY, Bench, fan, gate, saw_shop, shop, tool
 
 from gatehand_rules import events as ev
-from gatehand_rules import interlock, unheard
+from gatehand_rules import gaps, interlock
 from gatehand_rules.commands import CollectorOn
 from gatehand_rules.findings import Happened, Rule
 from gatehand_rules.reshape import adopt_shop
@@ -94,11 +94,11 @@ def test_the_alarm_stands_after_two_seconds_and_ends_when_they_are_heard() -> No
     bench.tell(ev.StopsLost("cut off"), 60.0)
     assert bench.state.wake_at == 62.0
     bench.tell(ev.Tick(), 61.999)
-    assert unheard.ALARM not in bench.state.alarms
+    assert gaps.ALARM not in bench.state.alarms
     bench.tell(ev.Tick(), 62.0)
-    assert unheard.ALARM in bench.state.alarms
+    assert gaps.ALARM in bench.state.alarms
     bench.tell(ev.StopsHeard(), 80.0)
-    assert unheard.ALARM not in bench.state.alarms
+    assert gaps.ALARM not in bench.state.alarms
 
 
 def test_a_short_gap_raises_no_alarm() -> None:
@@ -153,11 +153,11 @@ def test_a_missed_start_names_the_stop_contacts() -> None:
 def test_the_last_stop_removed_ends_the_wait_and_its_alarm() -> None:
     bench = waiting(ready())
     bench.tell(ev.Tick(), 63.0)
-    assert unheard.ALARM in bench.state.alarms
+    assert gaps.ALARM in bench.state.alarms
     without = saw_shop()
     outcome = adopt_shop(bench.shop, without, bench.state, 64.0)
     assert outcome.state.stops_lost_at is None
-    assert unheard.ALARM not in outcome.state.alarms
+    assert gaps.ALARM not in outcome.state.alarms
     assert ons(step(without, outcome.state, ev.Tick(), 64.1).commands)
 
 

@@ -1,6 +1,6 @@
 """Deadlines are sums rounded to the microsecond, and are reached when they are not ahead."""
 
-from gatehand_rules.timers import due, reached
+from gatehand_rules.timing import due, reached
 
 
 def test_a_sum_of_tenths_is_due_when_a_clock_of_milliseconds_shows_it() -> None:

@@ -16,7 +16,7 @@ import gatehand.mqtt.outbox
 import gatehand.shell.log_first
 import gatehand.shell.reload
 from gatehand.shell.ports import Remembered
-from gatehand_rules import demand, doubt, fan, gates, holds, interlock, renamed, resets, sequence, zone
+from gatehand_rules import demand, doubt, fan, gates, holds, interlock, renamed, sequence, zone
 from gatehand_rules import events as ev
 from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Finding
@@ -172,13 +172,13 @@ def forgets_a_hold_at_a_power_cut(patch: Patch) -> None:
 
 def takes_any_message_for_a_press(patch: Patch) -> None:
     """I5: a reset that repeats every 0.1 s is a reset each time."""
-    right = resets.asked
+    right = holds.reset_asked
 
     def asked(draft: Draft, at: int, because: str = "", by: str = "") -> None:
         draft.set_collector(at, reset=replace(draft.collectors[at].reset, asked_at=-inf))
         right(draft, at, because, by)
 
-    patch.setattr(resets, "asked", asked)
+    patch.setattr(holds, "reset_asked", asked)
 
 
 def hears_the_stops_with_everything_else(patch: Patch) -> None:

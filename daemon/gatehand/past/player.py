@@ -25,7 +25,7 @@ from gatehand.past.stretches import Stretch, Timed, Track
 from gatehand_rules import Outcome, Shop, State, detect, initial, next_deadline, step
 from gatehand_rules.events import BrokerConnected, CollectorCurrent, Event, GateReport, Reading, Tick
 from gatehand_rules.state import Doubt, ToolRunning, ToolRunOn, ToolSilent, ToolState, ToolUnknown
-from gatehand_rules.timers import due
+from gatehand_rules.timing import due
 from gatehand_rules.words import Position
 
 Sink: TypeAlias = Callable[[int, Event, Outcome], None]
