@@ -131,6 +131,9 @@ def _through_engine(folder: Path, tools: int, count: int) -> Callable[[], float]
 class _Done:
     done: bool = True
 
+    def wait(self, seconds: float) -> bool:  # noqa: ARG002
+        return True
+
     def add_done_callback(self, callback: Callable[[], None]) -> None:
         callback()
 

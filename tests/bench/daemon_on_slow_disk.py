@@ -1,4 +1,4 @@
-"""The daemon with a log disk that stalls at every sync, the double of `bench_stall`. argv: config, seconds."""
+"""The daemon with a log disk that stalls, the double of `bench_stall`. argv: config, seconds, "write" or "sync"."""
 
 import asyncio
 import signal
@@ -14,19 +14,27 @@ from gatehand.shell.daemon import Daemon
 class SlowDisk(RealDisk):
     """Stalls where a disk stalls."""
 
-    def __init__(self, stall: float) -> None:
+    def __init__(self, stall: float, at: str) -> None:
         self.stall = stall
+        self.at = at
+
+    def write(self, handle: int, data: bytes) -> int:
+        """Append, which takes long."""
+        if self.at == "write" and data.startswith(b"{"):  # a line; a recording's frames have a writer of their own
+            time.sleep(self.stall)
+        return super().write(handle, data)
 
     def sync(self, handle: int) -> None:
         """Wait for the medium, which takes long."""
-        time.sleep(self.stall)
+        if self.at == "sync":
+            time.sleep(self.stall)
         super().sync(handle)
 
 
-async def main(config: Path, stall: float) -> None:
-    daemon = Daemon(load(config), lambda *_: None, disk=SlowDisk(stall))
+async def main(config: Path, stall: float, at: str) -> None:
+    daemon = Daemon(load(config), lambda *_: None, disk=SlowDisk(stall, at))
     asyncio.get_running_loop().add_signal_handler(signal.SIGTERM, daemon.stop)
     await daemon.run()
 
 
-asyncio.run(main(Path(sys.argv[1]), float(sys.argv[2])))
+asyncio.run(main(Path(sys.argv[1]), float(sys.argv[2]), sys.argv[3]))

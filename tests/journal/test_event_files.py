@@ -123,7 +123,9 @@ def test_a_sync_that_fails_is_told_as_unsure(tmp_path: Path) -> None:
     files, stamps = opened(tmp_path, clock, disk)
     disk.sync_fails = True
     assert write(files, stamps.note("tool_started", 1.0))
-    assert not files.sync(1)
+    error = files.sync()
+    assert error is not None
+    files.doubt(1, error)
     disk.sync_fails = False
     assert files.probe()
     files.close()

@@ -1,4 +1,4 @@
-"""The event log's thread: in order, on disk before the command, never in the way, honest when it was too late."""
+"""The event log's threads: in order, written before the command, synced after, honest when it was too late."""
 
 import asyncio
 import subprocess
@@ -6,6 +6,7 @@ import sys
 import threading
 import time
 from pathlib import Path
+from queue import SimpleQueue
 
 import pytest
 from journal_support import FakeClock, FaultyDisk, settled, stamper
@@ -17,15 +18,32 @@ from gatehand_rules.findings import Happened
 
 
 class StallingDisk(FaultyDisk):
-    """A disk whose sync waits for `go`."""
+    """A disk whose sync waits for `go`; with `writes`, its writes wait too."""
 
-    def __init__(self) -> None:
+    def __init__(self, *, writes: bool = False) -> None:
         super().__init__()
+        self.writes = writes
         self.go = threading.Event()
         self.go.set()
+        self.asked = threading.Event()
+        """Set once a sync has begun."""
+
+    def write(self, handle: int, data: bytes) -> int:
+        if self.writes:
+            self.go.wait(10)
+        return super().write(handle, data)
 
     def sync(self, handle: int) -> None:
+        self.asked.set()
         self.go.wait(10)
+        super().sync(handle)
+
+
+class FailsOnce(StallingDisk):
+    """A disk whose first sync waits for `go` and fails."""
+
+    def sync(self, handle: int) -> None:
+        self.sync_fails = not self.asked.is_set()
         super().sync(handle)
 
 
@@ -59,28 +77,60 @@ def test_lines_that_wait_together_share_one_sync(tmp_path: Path) -> None:
 
 
 def test_rejected_readings_are_written_without_a_sync(tmp_path: Path) -> None:
-    disk = FaultyDisk()
-    log = EventLog(tmp_path, stamper=stamper(FakeClock()), disk=disk)
-    assert log.append([log.stamper.note(Happened.READING_REJECTED, 1.0)]).done_within(5)
-    assert disk.syncs == 0
-    assert log.append(on(log.stamper)).done_within(5)
-    assert disk.syncs == 1
-    log.close()
-
-
-async def test_the_explanation_is_on_the_medium_before_its_ticket_says_so(tmp_path: Path) -> None:
-    disk = FaultyDisk()
-    log = EventLog(tmp_path, stamper=stamper(FakeClock()), disk=disk, loop=asyncio.get_running_loop())
-    ticket = log.append(on(log.stamper))
-    assert await settled(ticket)
-    assert disk.syncs == 1
-    assert events(tmp_path) == ["collector_on"]
-    assert await settled(ticket)
-    log.close()
-
-
-async def test_a_stalled_disk_keeps_nobody_and_loses_nothing(tmp_path: Path) -> None:
     disk = StallingDisk()
+    log = EventLog(tmp_path, stamper=stamper(FakeClock()), disk=disk)
+    disk.go.clear()
+    assert log.append([log.stamper.note(Happened.READING_REJECTED, 1.0)]).wait(5)
+    assert not disk.asked.is_set()
+    assert log.append(on(log.stamper)).wait(5)
+    assert disk.asked.wait(5)
+    disk.go.set()
+    log.close()
+    assert disk.syncs == 1
+
+
+def test_the_explanation_is_written_when_its_ticket_says_so_and_its_sync_follows(tmp_path: Path) -> None:
+    disk = StallingDisk()
+    log = EventLog(tmp_path, stamper=stamper(FakeClock()), disk=disk)
+    disk.go.clear()
+    for written in range(1, 4):
+        ticket = log.append(on(log.stamper))
+        assert ticket.wait(5), "no line waits for the sync of another"
+        assert ticket.written
+        assert events(tmp_path) == ["collector_on"] * written
+    assert disk.asked.wait(5)
+    assert disk.syncs == 0
+    disk.go.set()
+    log.close()
+    assert 1 <= disk.syncs <= 3
+
+
+def test_a_sync_that_fails_is_told_in_the_log_with_the_number_of_its_lines(tmp_path: Path) -> None:
+    disk, said = FaultyDisk(), SimpleQueue[str]()
+    log = EventLog(tmp_path, stamper=stamper(FakeClock()), disk=disk, on_trouble=said.put)
+    disk.sync_fails = True
+    assert log.append(on(log.stamper)).wait(5)
+    assert "Input/output error" in said.get(timeout=5)
+    disk.sync_fails = False
+    assert log.append(on(log.stamper)).wait(5)
+    log.close()
+    lines = list(EventReader(tmp_path).lines())
+    assert [line["event"] for line in lines] == ["collector_on", "log_gap", "collector_on"]
+    assert lines[1]["unsure"] == 1
+
+
+def test_a_sync_that_fails_at_the_very_end_is_told_too(tmp_path: Path) -> None:
+    disk = FailsOnce()
+    log = EventLog(tmp_path, stamper=stamper(FakeClock()), disk=disk)
+    disk.go.clear()
+    assert log.append(on(log.stamper)).wait(5)
+    disk.go.set()
+    log.close()
+    assert [line["event"] for line in EventReader(tmp_path).lines()] == ["collector_on", "log_gap"]
+
+
+async def test_a_stalled_write_keeps_nobody_and_loses_nothing(tmp_path: Path) -> None:
+    disk = StallingDisk(writes=True)
     log = EventLog(tmp_path, stamper=stamper(FakeClock()), disk=disk, loop=asyncio.get_running_loop())
     disk.go.clear()
     began = time.monotonic()
@@ -139,7 +189,7 @@ def test_an_idle_log_notices_by_itself_that_the_disk_is_well_again(
     disk, well = FaultyDisk(), threading.Event()
     log = EventLog(tmp_path, stamper=stamper(FakeClock()), disk=disk, on_well=well.set)
     disk.room = 0
-    assert log.append(on(log.stamper)).done_within(5)
+    assert log.append(on(log.stamper)).wait(5)
     disk.room = None
     assert well.wait(5)
     assert events(tmp_path) == ["log_gap"]
@@ -147,7 +197,7 @@ def test_an_idle_log_notices_by_itself_that_the_disk_is_well_again(
 
 
 def test_lines_beyond_the_queue_are_counted_in_their_place(tmp_path: Path) -> None:
-    disk = StallingDisk()
+    disk = StallingDisk(writes=True)
     log = EventLog(tmp_path, stamper=stamper(FakeClock()), disk=disk, limit=5)
     disk.go.clear()
     log.append(on(log.stamper))
@@ -157,7 +207,7 @@ def test_lines_beyond_the_queue_are_counted_in_their_place(tmp_path: Path) -> No
     assert not tickets[-1].written
     disk.go.set()
     assert wait_all(tickets, 5)
-    assert log.append(on(log.stamper)).done_within(5)
+    assert log.append(on(log.stamper)).wait(5)
     log.close()
     lines = list(EventReader(tmp_path).lines())
     assert [line["seq"] for line in lines] == [1, 2, 3, 4, 5, 6, 10, 11]
@@ -165,7 +215,7 @@ def test_lines_beyond_the_queue_are_counted_in_their_place(tmp_path: Path) -> No
 
 
 def test_lines_refused_at_the_very_end_are_told_at_close(tmp_path: Path) -> None:
-    disk = StallingDisk()
+    disk = StallingDisk(writes=True)
     log = EventLog(tmp_path, stamper=stamper(FakeClock()), disk=disk, limit=1)
     disk.go.clear()
     for _ in range(4):
@@ -177,7 +227,7 @@ def test_lines_refused_at_the_very_end_are_told_at_close(tmp_path: Path) -> None
 
 
 def test_a_disk_that_never_answers_does_not_keep_the_daemon_from_stopping(tmp_path: Path) -> None:
-    disk = StallingDisk()
+    disk = StallingDisk(writes=True)
     log = EventLog(tmp_path, stamper=stamper(FakeClock()), disk=disk)
     disk.go.clear()
     log.append(on(log.stamper))

@@ -149,8 +149,9 @@ class FakeTransport:
 
 
 class FakeTicket:
-    def __init__(self) -> None:
+    def __init__(self, clocks: Clocks) -> None:
         self.done = False
+        self.clocks = clocks
         self.callbacks: list[Callable[[], None]] = []
 
     def add_done_callback(self, callback: Callable[[], None]) -> None:
@@ -158,6 +159,12 @@ class FakeTicket:
             callback()
         else:
             self.callbacks.append(callback)
+
+    def wait(self, seconds: float) -> bool:
+        """The whole loop stands still for as long."""
+        if not self.done:
+            self.clocks.now += seconds
+        return self.done
 
     def finish(self) -> None:
         self.done = True
@@ -169,7 +176,8 @@ class FakeTicket:
 class FakeLog:
     """A log in memory whose disk can stall."""
 
-    def __init__(self) -> None:
+    def __init__(self, clocks: Clocks) -> None:
+        self.clocks = clocks
         self.lines: list[Line] = []
         self.on_disk: list[Line] = []
         self.stalled = False
@@ -177,7 +185,7 @@ class FakeLog:
 
     def append(self, lines: Sequence[Line]) -> FakeTicket:
         self.lines.extend(lines)
-        ticket = FakeTicket()
+        ticket = FakeTicket(self.clocks)
         self._waiting.append((ticket, lines))
         if not self.stalled:
             self.flush()
@@ -216,12 +224,12 @@ class World:
 
     text: str = SHOP
     clocks: Clocks = field(default_factory=Clocks)
-    log: FakeLog = field(default_factory=FakeLog)
     recorder: Recorded = field(default_factory=Recorded)
     said: list[str] = field(default_factory=list)
     memory: InMemory = field(default_factory=InMemory)
 
     def __post_init__(self) -> None:
+        self.log = FakeLog(self.clocks)
         self.timers = Timers(self.clocks)
         self.transport = FakeTransport(self.clocks, self.log)
         self.stamper = Stamper("run", self.clocks)
@@ -259,7 +267,11 @@ class World:
 
     def commands(self, since: float = 0.0) -> list[tuple[str, str]]:
         """(topic, payload) of all commands sent since then, in order."""
-        return [(s.topic, s.text) for s in self.transport.sent if s.kind is not Kind.STATUS and s.at >= since]
+        return [(sent.topic, sent.text) for sent in self.acts(since)]
+
+    def acts(self, since: float = 0.0) -> list[Sent]:
+        """The same with the time of each."""
+        return [sent for sent in self.transport.sent if sent.kind is not Kind.STATUS and sent.at >= since]
 
     def events(self, *names: str) -> list[Line]:
         return [line for line in self.log.lines if line["event"] in names]

@@ -300,12 +300,12 @@ def test_a_disk_that_stalls_lets_the_command_out_within_the_bound(tmp_path: Path
     program = """
 import os, sys, time
 from gatehand.journal import disk
-real = disk.RealDisk.sync
-def slow(self, handle):
+real = disk.RealDisk.write
+def slow(self, handle, data):
     if os.path.exists(os.environ["STALL"]):
         time.sleep(1.5)
-    real(self, handle)
-disk.RealDisk.sync = slow
+    return real(self, handle, data)
+disk.RealDisk.write = slow
 from gatehand.cli import main
 sys.exit(main())
 """

@@ -72,65 +72,95 @@ def test_a_disk_that_stalls_costs_a_command_its_bound_and_later_ones_nothing() -
     world.log.stalled = True
     began = world.clocks.now
     world.say("shop/band_saw/amps", "5")
-    assert world.commands(began) == []
-    world.run(0.019)
-    assert world.commands(began) == []
-    world.run(0.002)
-    assert world.commands(began) == [(SAW, "open")]
+    assert [(sent.topic, sent.text) for sent in world.acts(began)] == [(SAW, "open")]
+    assert world.acts(began)[0].at == pytest.approx(began + 0.020)
     world.run(0.2)
     later = world.clocks.now
     world.say("shop/gate/band_saw/state", "open")
-    assert world.commands(later) == [(FAN, "1")], "while the stall lasts nothing waits any more"
+    assert world.commands(later) == [(FAN, "1")]
+    assert world.clocks.now == later, "while the stall lasts nothing waits any more"
     world.log.flush()
     (late,) = world.events("log_late")
     assert late["late"] == 2
-    assert late["stalled"] == pytest.approx(0.221, abs=0.005)
+    assert late["stalled"] == pytest.approx(0.220, abs=0.005)
     # And once it is over, commands wait for their lines again.
     world.run(0.1)
     world.log.stalled = True
-    world.say("shop/estop", "1")
     again = world.clocks.now
-    assert world.commands(again) == []
+    world.say("shop/router/amps", "5")
+    assert world.acts(again)[0].at == pytest.approx(again + 0.020)
 
 
-def test_the_log_line_comes_before_its_command_even_when_events_come_faster_than_the_disk() -> None:
+def test_an_off_by_a_stop_contact_waits_for_no_line_and_other_commands_wait_as_before() -> None:
+    world = World().cutting()
+    world.log.stalled = True
+    stopped = world.clocks.now
+    world.say("shop/estop", "1")
+    assert world.commands(stopped) == [(FAN, "0")]
+    assert world.clocks.now == stopped
+    world.log.flush()
+    assert not world.events("log_late"), "nothing stalled: the off was only faster than its line"
+    assert {"stop_active", "collector_off"} <= {line["event"] for line in world.log.on_disk}
+
+
+def test_an_off_for_a_fan_against_shut_gates_waits_for_no_line() -> None:
+    world = World().cutting()
+    world.log.stalled = True
+    shut = world.clocks.now
+    world.say("shop/gate/band_saw/state", "shut")
+    assert (FAN, "0") in world.commands(shut)
+    assert world.clocks.now == shut
+    world.log.flush()
+    assert world.events("fan_unsafe")
+
+
+def test_a_stall_that_an_off_has_overtaken_is_told_too() -> None:
+    world = World().cutting()
+    world.log.stalled = True
+    stopped = world.clocks.now
+    world.say("shop/estop", "1")
+    world.run(0.3)
+    world.log.flush()
+    (late,) = world.events("log_late")
+    assert late["late"] == len(world.acts(stopped))
+    assert late["stalled"] == pytest.approx(0.3, abs=0.03)
+
+
+def test_commands_keep_their_order_when_events_come_faster_than_the_disk() -> None:
     world = World().rested()
     world.log.stalled = True
     began = world.clocks.now
     world.say("shop/band_saw/amps", "5")
     world.say("shop/estop", "1")
     world.log.flush()
-    assert world.commands(began) == [(SAW, "open"), (FAN, "0")], "their order is kept"
+    assert world.commands(began) == [(SAW, "open"), (FAN, "0")]
 
 
-def test_an_on_that_waits_for_the_disk_when_a_stop_comes_never_leaves() -> None:
+def test_no_on_that_was_decided_before_a_stop_leaves_after_its_off() -> None:
     world = World().rested()
     world.say("shop/band_saw/amps", "5")
     world.run(0.3)
     world.log.stalled = True
     since = world.clocks.now
     world.say("shop/gate/band_saw/state", "open")
-    assert world.commands(since) == []
-    world.run(0.01)
     world.say("shop/estop", "1")
+    assert world.commands(since) == [(FAN, "1"), (FAN, "0")]
     world.run(0.5)
-    assert world.commands(since) == [("shop/fan/set", "0")]
     world.log.flush()
     world.run(0.1)
-    assert world.commands(since) == [("shop/fan/set", "0")]
-    lost = world.events("command_not_sent")
-    assert [(line["command"], line["collector"]) for line in lost] == [("on", "main")]
+    assert world.commands(since) == [(FAN, "1"), (FAN, "0")]
 
 
-def test_what_waits_for_the_disk_when_the_connection_goes_never_leaves() -> None:
+def test_what_was_decided_before_the_connection_went_does_not_leave_after_it() -> None:
     world = World().rested()
     world.log.stalled = True
-    began = world.clocks.now
+    world.transport.connected = False
     world.say("shop/band_saw/amps", "5")
     world.lose()
+    gone = world.clocks.now
     world.log.flush()
     world.run(1)
-    assert world.commands(began) == []
+    assert world.commands(gone) == []
     (line,) = world.events("command_not_sent")
     assert (line["gate"], line["command"]) == ("band_saw", "open")
 
@@ -139,6 +169,7 @@ def test_what_waited_for_the_disk_does_not_leave_with_the_next_connection_either
     world = World().rested()
     world.log.stalled = True
     world.say("shop/band_saw/amps", "5")
+    world.run(0.001)
     world.lose()
     world.transport.connected = True
     world.engine.on_connected(Connected("5", "127.0.0.1", 1883, "gatehand"))
@@ -150,7 +181,7 @@ def test_what_waited_for_the_disk_does_not_leave_with_the_next_connection_either
 
 def test_a_command_that_never_left_counts_as_given_after_the_broker_was_last_heard() -> None:
     world = World().rested()
-    world.log.stalled = True
+    world.transport.connected = False
     told = world.clocks.now
     world.say("shop/band_saw/amps", "5")
     world.run(0.01)
@@ -193,9 +224,10 @@ def test_nothing_commanded_without_a_connection_is_sent_with_the_next_one() -> N
 def test_a_gate_that_cannot_report_is_no_longer_proven_when_its_command_may_not_have_left() -> None:
     world = World().rested()
     world.log.stalled = True
+    heard = world.clocks.now
     world.say("shop/router/amps", "6")
-    # The loss is noticed now, the broker was last heard when the reading came: the same millisecond.
-    world.lose(heard_at=world.clocks.now)
+    # The loss is noticed now, the broker was last heard when the reading came: the command left later.
+    world.lose(heard_at=heard)
     world.log.flush()
     back = world.clocks.now
     world.run(5)

@@ -1,63 +1,81 @@
-"""A log that stalls costs a command its bound, at whatever instant: the deadline is one that the clock can tell."""
+"""A write that stalls costs a command its bound, once; a line in time costs nothing, and what is urgent never waits."""
 
-from collections.abc import Callable
+from shell_support import Clocks, FakeLog
 
-from shell_support import Clocks, FakeLog, Timers, World
-
-from gatehand.journal.line import Stamper
-from gatehand.shell.log_first import BOUND, Batch, LogFirst
-from gatehand.shell.ports import Timer
-from gatehand_rules.commands import CollectorOn
-
-OFF_THE_GRID = 127.983
-"""Its sum with the bound lies a hair above a whole millisecond."""
+from gatehand.journal.line import LOG_LATE, Line, Stamper
+from gatehand.shell.log_first import BOUND, LogFirst
+from gatehand_rules.commands import CollectorOff, CollectorOn, Command
+from gatehand_rules.findings import Happened, Rule
 
 
-class CountedTimers:
-    """Timers that say how often they were asked, and take no more than a few."""
+class Way:
+    """The way out, and when each group of commands has left."""
 
-    def __init__(self, timers: Timers) -> None:
-        self.asked = 0
-        self._timers = timers
+    def __init__(self) -> None:
+        self.clocks = Clocks()
+        self.log = FakeLog(self.clocks)
+        self.left: list[tuple[float, tuple[Command, ...]]] = []
+        self.failed: list[Exception] = []
+        self.first = LogFirst(self.log, Stamper("run", self.clocks), self._send, self.failed.append)
 
-    def call_at(self, when: float, callback: Callable[[], None]) -> Timer:
-        self.asked += 1
-        assert self.asked < 10, "it asks for one instant again and again"
-        return self._timers.call_at(when, callback)
+    def _send(self, commands: tuple[Command, ...], decided: float) -> None:
+        del decided
+        self.left.append((self.clocks.mono(), commands))
 
+    def put(self, command: Command, rule: Rule = Rule.DEMAND) -> float:
+        """Decide this now; how long it then took to leave."""
+        began = self.clocks.mono()
+        line: Line = {"event": Happened.COLLECTOR_ON, "rule": rule}
+        self.first.put([line], (command,), began)
+        assert self.left[-1][1] == (command,)
+        return round(self.left[-1][0] - began, 3)
 
-def command_left(began: float) -> tuple[float, int]:
-    """When a command that was decided at `began` left under a stalled log, and how many timers that took."""
-    clocks, log = Clocks(), FakeLog()
-    clocks.now = began
-    calls = Timers(clocks)
-    timers = CountedTimers(calls)
-    left: list[float] = []
-
-    def send(batch: Batch) -> None:
-        assert batch.commands == (CollectorOn("main"),)
-        left.append(clocks.mono())
-
-    queue = LogFirst(log, timers, Stamper("run", clocks), send, lambda _error: None)
-    log.stalled = True
-    queue.put([], (CollectorOn("main"),), began)
-    calls.run_until(began + 1)
-    (at,) = left
-    assert queue.idle
-    return at, timers.asked
+    @property
+    def late(self) -> list[tuple[object, object]]:
+        return [(line["late"], line["stalled"]) for line in self.log.lines if line["event"] == LOG_LATE]
 
 
-def test_a_command_leaves_at_its_bound_at_any_instant_and_asks_for_one_timer() -> None:
-    assert OFF_THE_GRID + BOUND > 128.003, "the sum of the floats, and what this test is for"
-    for began in (OFF_THE_GRID, 100.0, 0.001, 86_400.021, 4_000_000.019):
-        assert command_left(began) == (round(began + BOUND, 3), 1)
+ON, OFF = CollectorOn("main"), CollectorOff("main")
 
 
-def test_a_daemon_whose_log_stalls_gets_on_at_that_instant() -> None:
-    world = World()
-    world.rested()
-    world.run(OFF_THE_GRID - world.clocks.now)
-    world.log.stalled = True
-    world.say("shop/band_saw/amps", "5")
-    world.run(0.021)
-    assert ("shop/gate/band_saw/set", "open") in world.commands(OFF_THE_GRID)
+def test_a_line_that_is_written_in_time_costs_its_command_nothing() -> None:
+    way = Way()
+    assert way.put(ON) == 0
+    assert way.late == []
+
+
+def test_a_stall_costs_one_bound_and_is_told_once_when_it_is_over() -> None:
+    way = Way()
+    way.log.stalled = True
+    assert [way.put(ON), way.put(OFF), way.put(ON)] == [BOUND, 0, 0]
+    way.clocks.now += 1
+    assert way.late == []
+    way.log.flush()
+    assert way.late == [(3, 1 + BOUND)]
+    assert way.put(ON) == 0
+    way.log.stalled = True
+    assert way.put(ON) == BOUND, "the next stall is one of its own"
+    way.log.flush()
+    assert way.late[1:] == [(1, BOUND)]
+
+
+def test_an_off_for_a_stop_or_for_shut_gates_waits_for_nothing_and_teaches_no_other_to_hurry() -> None:
+    for rule in (Rule.STOP_CONTACT, Rule.FAN_AGAINST_SHUT_GATES):
+        way = Way()
+        way.log.stalled = True
+        assert way.put(OFF, rule) == 0
+        assert way.put(ON) == BOUND
+    way = Way()
+    way.log.stalled = True
+    assert way.put(OFF, Rule.NO_DEMAND) == BOUND, "any other off waits for its line"
+
+
+def test_lines_that_the_log_will_not_take_keep_no_command() -> None:
+    way = Way()
+
+    def broken(_lines: object) -> None:
+        raise OSError("no more")
+
+    way.log.append = broken  # type: ignore[assignment,method-assign]
+    assert way.put(ON) == 0
+    assert [str(error) for error in way.failed] == ["no more"]

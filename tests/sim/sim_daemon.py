@@ -81,15 +81,11 @@ class WatchedEngine(Engine):
     """The real engine; the monitor hears of another config before it is in force."""
 
     on_swap: Callable[[Plan], None]
-    swaps = False
-    """What waits for the disk leaves at once then, by the config that it was decided by."""
 
     def swap(self, plan: Plan, outcome: Outcome, changed: tuple[str, ...] = ()) -> None:
         """See `Engine`."""
         self.on_swap(plan)
-        self.swaps = True
         super().swap(plan, outcome, changed)
-        self.swaps = False
 
 
 class VirtualFile:
@@ -114,6 +110,7 @@ class VirtualDaemon:
         self.alive = True
         self.slow_until = self._slow_since = -inf
         self.die_at_next: str | None = None
+        self._dies_at = inf
         """ "line" or "command": the process dies with the next one."""
         self._still: set[str] = set()
         """Connections that still bring what waited through a standstill."""
@@ -136,6 +133,7 @@ class VirtualDaemon:
         delay = self._delay_of_disk
         self.log = VirtualLog(files, self._clocks, self._scheduler, delay)
         self.log.appended = self._on_append
+        self.log.waits_until = self._on_wait
         self.timers = DaemonTimers(self._scheduler, self._late, lambda: self.slow_until)
         self._stamper = stamper
         self._ill: str | None = None
@@ -217,16 +215,6 @@ class VirtualDaemon:
         self._stopping = True
         self._around.monitor.asked_to_stop(self._clocks.now)
         self.engine.stop()
-        until = self._clocks.now + 1.0
-
-        def look() -> None:
-            if not self.alive:
-                return
-            if not self.engine.settled and self._clocks.now < until:
-                self._scheduler.at(self._clocks.now + 0.002, look)
-                return
-            self.log.append([self._stamper.note(DAEMON_STOPPED, self._clocks.mono(), facts={"why": "asked to"})])
-            self._scheduler.at(self._clocks.now + 0.05, leave)
 
         def leave() -> None:
             if self.alive:
@@ -236,7 +224,8 @@ class VirtualDaemon:
                 self._around.disk.drop_process()
                 done()
 
-        look()
+        self.log.append([self._stamper.note(DAEMON_STOPPED, self._clocks.mono(), facts={"why": "asked to"})])
+        self._scheduler.at(self._clocks.now + 0.05, leave)
 
     def slow(self, until: float) -> None:
         """The process gets no processor until then."""
@@ -414,7 +403,8 @@ class VirtualDaemon:
         name, words = self._around.monitor.commands[outgoing.topic]
         word = words[outgoing.payload.decode()]
         self._told[name, word] += 1
-        stalls = self.engine.swaps or (self.log.oldest is not None and now >= self.log.oldest + BOUND - 0.0011)
+        stalls = self.log.oldest is not None and now >= self.log.oldest + BOUND - 0.0011
+        stalls = stalls or self.log.at_once == now
         if self.log.unexplained(name, word, self._told[name, word]) and not stalls and self._ill is None:
             self._breach("log first", f"{name} told {word}, its explanation not on disk yet")
 
@@ -426,7 +416,12 @@ class VirtualDaemon:
     def _on_append(self) -> None:
         if self.die_at_next == "line":
             self.die_at_next = None
-            self._scheduler.at(self._clocks.now + self._around.random.uniform(0, 0.012), self._killed)
+            self._dies_at = self._clocks.now + self._around.random.uniform(0, 0.012)
+            self._scheduler.at(self._dies_at, self._killed)
+
+    def _on_wait(self, until: float) -> None:
+        if self._dies_at <= until:
+            raise Killed
 
     def _killed(self) -> None:
         if self.alive:

@@ -16,9 +16,11 @@ from gatehand.journal.line import Line, LineError, decode
 from gatehand.journal.writer import EventLog
 
 BOUND = 0.020
-"""What a command may wait for its explanation (DESIGN, section 7; the shell's own number is not imported)."""
+"""What a command may wait for its explanation; the shell's own number is not imported."""
 
 
+AT_ONCE = ("stop_contact", "fan_against_shut_gates")
+"""Rules by which an off (and the air for a fan that it is for) leaves before its explanation."""
 EXPLAINING = {"gate_commanded": "", "collector_on": "on", "collector_off": "off", "collector_unanswered": ""}
 """Events that explain a command, and the word of it; empty: a fact says it."""
 
@@ -142,11 +144,12 @@ class MemoryDisk:
 class VirtualTicket:
     """Done when the virtual thread has written its lines."""
 
-    __slots__ = ("_callbacks", "asked_at", "done")
+    __slots__ = ("_callbacks", "_log", "asked_at", "done")
 
-    def __init__(self, asked_at: float) -> None:
+    def __init__(self, log: "VirtualLog", asked_at: float) -> None:
         self.done = False
         self.asked_at = asked_at
+        self._log = log
         self._callbacks: list[Callable[[], None]] = []
 
     def add_done_callback(self, callback: Callable[[], None]) -> None:
@@ -155,6 +158,12 @@ class VirtualTicket:
             callback()
         else:
             self._callbacks.append(callback)
+
+    def wait(self, seconds: float) -> bool:
+        """The daemon stands still until the virtual thread has written, or so long."""
+        if not self.done and seconds > 0:
+            self._log.work_within(seconds)
+        return self.done
 
     def finish(self) -> None:
         """On disk, or the disk would not have it."""
@@ -174,23 +183,41 @@ class VirtualLog:
         self._delay = delay
         self._waiting: deque[tuple[Sequence[Line], VirtualTicket]] = deque()
         self._busy = False
+        self._due = 0.0
         self._alive = True
         self._appended: Counter[tuple[str, str]] = Counter()
         self._written: Counter[tuple[str, str]] = Counter()
         self.stalled = False
         self.appended: Callable[[], None] = lambda: None
         """Called after lines were handed over."""
+        self.waits_until: Callable[[float], None] = lambda _until: None
+        """Called before the daemon stands still until then."""
+        self.at_once: float | None = None
+        """When lines came last whose off waits for none of them."""
 
     def append(self, lines: Sequence[Line]) -> VirtualTicket:
         """See `ports.Log`."""
-        ticket = VirtualTicket(self._clocks.now)
+        ticket = VirtualTicket(self, self._clocks.now)
         if not self._alive:
             return ticket
         self._waiting.append((list(lines), ticket))
         self._appended.update(_explained(lines))
+        if any(line.get("rule") in AT_ONCE for line in lines):
+            self.at_once = self._clocks.now
         self._start()
         self.appended()
         return ticket
+
+    def work_within(self, seconds: float) -> None:
+        """Time passes until all is written that waits, or so long."""
+        if not self._alive:
+            return
+        stuck = self.stalled or self._due > self._clocks.now + seconds
+        until = self._clocks.now + seconds if stuck else max(self._due, self._clocks.now)
+        self.waits_until(until)
+        self._clocks.now = until
+        if not stuck:
+            self._work()
 
     def stall(self, *, on: bool) -> None:
         """The disk does nothing (or works again)."""
@@ -228,7 +255,8 @@ class VirtualLog:
     def _start(self) -> None:
         if not self._busy and not self.stalled and self._waiting and self._alive:
             self._busy = True
-            self._scheduler.at(self._clocks.now + self._delay(), self._work)
+            self._due = self._clocks.now + self._delay()
+            self._scheduler.at(self._due, self._work)
 
     def _work(self) -> None:
         self._busy = False

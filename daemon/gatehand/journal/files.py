@@ -1,12 +1,13 @@
 """The event log's daily files: open, mend, append, count what was lost, remove what is too old.
 
-Synchronous and used by one thread at a time; queue and thread stand in `writer`. An error never leaves this module once
-the log is open: a line is on disk, or it is counted and a `log_gap` line says so when the disk works again.
+Used by one thread at a time, but for `sync`; queue and threads stand in `writer`. An error never leaves this module
+once the log is open: a line is on disk, or it is counted and a `log_gap` line says so when the disk works again.
 """
 
 import contextlib
 import errno
 import re
+import threading
 from datetime import date, timedelta
 from pathlib import Path
 
@@ -55,6 +56,7 @@ class EventFiles:
         self._keep_days = keep_days
         self._disk = disk
         self._handle: int | None = None
+        self._syncing = threading.Lock()
         self._day = ""
         self._gap = Gap()
         self._lock: int | None = None
@@ -105,17 +107,21 @@ class EventFiles:
         self.trouble = None
         return True
 
-    def sync(self, lines: int) -> bool:
-        """Wait for the medium; `lines` were written since the last sync. False when that is unsure."""
-        if self._handle is None:
-            return False
-        try:
-            self._disk.sync(self._handle)
-        except OSError as error:
-            self._gap = replace(self._gap, unsure=self._gap.unsure + lines, why=_reason(error))
-            self._fail(error)
-            return False
-        return True
+    def sync(self) -> OSError | None:
+        """Wait for the medium. May be called while another thread writes; the error is that one's to count."""
+        with self._syncing:  # the file is not closed meanwhile
+            if self._handle is None:
+                return None
+            try:
+                self._disk.sync(self._handle)
+            except OSError as error:
+                return error
+        return None
+
+    def doubt(self, lines: int, error: OSError) -> None:
+        """Count lines that are written and whose sync failed."""
+        self._gap = replace(self._gap, unsure=self._gap.unsure + lines, why=_reason(error))
+        self._fail(error)
 
     def lose(self, seq: int, why: str) -> None:
         """Count a line that will not be written."""
@@ -132,7 +138,10 @@ class EventFiles:
             self._fail(error)
             return False
         self.trouble = None
-        return self.sync(0)
+        failed = self.sync()
+        if failed is not None:
+            self.doubt(0, failed)
+        return failed is None
 
     def close(self) -> None:
         """Close the file and give the folder free."""
@@ -158,6 +167,7 @@ class EventFiles:
         """
         if self._handle is not None and not self._looked:
             if not self._disk.is_at(self._handle, self.folder / _name(self._day)):
+                self.sync()
                 self._shut()
                 self._disk.make_folder(self.folder)
             self._looked = True
@@ -165,6 +175,7 @@ class EventFiles:
         if self._handle is not None and self._day > day and _days_between(day, self._day) <= 1:
             return
         if self._handle is None or day != self._day:
+            self.sync()
             self._shut()
             self._disk.make_folder(self.folder)
             self._handle = self._disk.open_append(self.folder / _name(day))
@@ -210,13 +221,12 @@ class EventFiles:
 
     def _shut(self) -> None:
         """Close the file; the next `_roll` opens it and looks at its tail again."""
-        if self._handle is not None:
+        with self._syncing:
             handle, self._handle = self._handle, None
-            try:
-                self._disk.close(handle)
-            except OSError:
-                # Linux frees the handle all the same; what failed to be written has been counted at its write.
-                return
+            # Linux frees the handle all the same; what failed to be written has been counted at its write.
+            with contextlib.suppress(OSError):
+                if handle is not None:
+                    self._disk.close(handle)
 
     def _remove_old(self, today: str) -> None:
         """Remove files older than `keep_days` by their name and by their own last line.

@@ -1,7 +1,7 @@
-"""The event log: lines go in from the control loop, one thread puts them on disk, a ticket says when they are there.
+"""The event log: lines go in from the control loop, one thread writes them, another syncs, a ticket says when written.
 
-The daemon's duty: append the explanation, wait for its ticket, but not for long, then publish. What the files are
-stands in `files`.
+The daemon's duty: append the explanation, wait for its ticket, but not for long, then publish. A sync has a thread of
+its own, so that no line, and no command behind it, waits for the medium. What the files are stands in `files`.
 """
 
 import asyncio
@@ -11,26 +11,30 @@ import time
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from queue import Empty, SimpleQueue
+from typing import TypeAlias
+
+from msgspec import Struct
 
 from gatehand.journal.disk import Disk, RealDisk
 from gatehand.journal.files import EventFiles
 from gatehand.journal.line import Line, Stamper, encode, wants_sync
 
 QUEUE_LIMIT = 20_000
-_BATCH = 256
 _PROBE_EVERY = 5.0
 _CLOSE_WITHIN = 5.0
 
 
 class Ticket:
-    """Says when a group of lines is on disk. `done` is also true when the disk would not have them; see `written`."""
+    """Says when a group of lines is written. `done` is also true when the disk would not have them; see `written`."""
 
-    __slots__ = ("_callbacks", "_guard", "done", "written")
+    __slots__ = ("_callbacks", "_guard", "_pending", "done", "written")
 
-    def __init__(self, guard: threading.Condition) -> None:
+    def __init__(self, guard: threading.Lock) -> None:
         self.done = False
         self.written = False
         self._guard = guard
+        self._pending = threading.Lock()
+        self._pending.acquire()
         self._callbacks: list[Callable[[], None]] = []
 
     def add_done_callback(self, callback: Callable[[], None]) -> None:
@@ -41,30 +45,40 @@ class Ticket:
                 return
         callback()
 
-    def done_within(self, seconds: float) -> bool:
-        """Block this thread until done; False after `seconds`. Not for the event loop."""
-        with self._guard:
-            return self._guard.wait_for(lambda: self.done, seconds)
+    def wait(self, seconds: float) -> bool:
+        """Block this thread until done, for so long at most; whether it is done."""
+        if not self.done and self._pending.acquire(timeout=max(0.0, seconds)):
+            self._pending.release()
+        return self.done
 
-    def _finish(self, *, written: bool) -> list[Callable[[], None]]:
-        """Under the guard: mark done and hand out what is to be called."""
-        self.done = True
-        self.written = written
-        callbacks, self._callbacks = self._callbacks, []
+    def finish(self, *, written: bool) -> list[Callable[[], None]]:
+        """For the log alone: mark done, and hand out what is to be called."""
+        with self._guard:
+            self.written = written
+            self.done = True
+            callbacks, self._callbacks = self._callbacks, []
+        self._pending.release()
         return callbacks
 
 
-class _Work:
-    """One append on its way to the thread."""
+class _Lines(Struct, frozen=True):
+    """One append on its way to the thread: each line with its time and number."""
 
-    __slots__ = ("lines", "lost", "sync", "ticket")
+    lines: Sequence[tuple[bytes, str, int]]
+    ticket: Ticket
+    sync: bool
+    lost: Sequence[int]
+    """Numbers of lines refused because the queue was full, just before these."""
 
-    def __init__(self, lines: Sequence[tuple[bytes, str, int]], ticket: Ticket, *, sync: bool) -> None:
-        self.lines = lines
-        self.ticket = ticket
-        self.sync = sync
-        self.lost: list[int] = []
-        """Numbers of lines refused because the queue was full, just before this one."""
+
+class _SyncFailed(Struct, frozen=True):
+    """So many lines are written, and perhaps not on the medium."""
+
+    lines: int
+    error: OSError
+
+
+_Work: TypeAlias = _Lines | _SyncFailed
 
 
 class EventLog:
@@ -97,96 +111,121 @@ class EventLog:
         self._on_trouble = on_trouble
         self._on_well = on_well
         self._limit = limit
-        self._guard = threading.Condition()
+        self._guard = threading.Lock()
         self._queue: SimpleQueue[_Work | None] = SimpleQueue()
+        self._to_sync: SimpleQueue[int | None] = SimpleQueue()
+        """Numbers of lines written since the last one that was put there."""
         self._refused: list[int] = []
         self._ill = False
         self._unsynced = 0
         self._files.open()
-        self._thread: threading.Thread | None = None
+        self._threads: tuple[threading.Thread, ...] = ()
         if threaded:
-            self._thread = threading.Thread(target=self._run, name="event log", daemon=True)
-            self._thread.start()
+            self._threads = (
+                threading.Thread(target=self._write_all, name="event log", daemon=True),
+                threading.Thread(target=self._sync_all, name="event log sync", daemon=True),
+            )
+            for thread in self._threads:
+                thread.start()
 
     def append(self, lines: Sequence[Line], *, sync: bool | None = None) -> Ticket:
         """Hand lines over, in order; never blocks.
 
-        `sync`: on the medium before the ticket is done; by default as the lines themselves want it. Lines beyond the
-        queue's limit are counted as lost.
+        `sync`: on the medium right after; by default as the lines themselves want it. Lines beyond the queue's limit
+        are counted as lost.
         """
         ticket = Ticket(self._guard)
         want = any(wants_sync(line) for line in lines) if sync is None else sync
-        work = _Work([(encode(line), str(line["ts"]), _seq(line)) for line in lines], ticket, sync=want)
-        if self._thread is None:
-            self._handle([work])
-        elif self._queue.qsize() >= self._limit:
-            self._refused += [seq for _, _, seq in work.lines]
-            with self._guard:
-                ticket._finish(written=False)  # noqa: SLF001 - the ticket's other half
-        else:
-            work.lost, self._refused = self._refused, []
+        encoded = [(encode(line), str(line["ts"]), _seq(line)) for line in lines]
+        if self._threads and self._queue.qsize() >= self._limit:
+            self._refused += [seq for _, _, seq in encoded]
+            ticket.finish(written=False)
+            return ticket
+        refused, self._refused = self._refused, []
+        work = _Lines(encoded, ticket, want, refused)
+        if self._threads:
             self._queue.put(work)
+        else:
+            self._handle(work)
         return ticket
 
     def close(self, within: float = _CLOSE_WITHIN) -> bool:
         """Write what is queued and close; False when the disk took longer than `within` seconds."""
-        if self._thread is not None:
+        until = time.monotonic() + within
+        if self._threads:
             self._queue.put(None)
-            self._thread.join(within)
-            if self._thread.is_alive():
+        for thread in self._threads:
+            thread.join(max(0.0, until - time.monotonic()))
+            if thread.is_alive():
                 return False
+        while not self._queue.empty():
+            if (work := self._queue.get()) is not None:  # what the last sync says
+                self._handle(work)
         self._lose(self._refused)
         self._files.probe()
         if self._unsynced:
-            self._files.sync(self._unsynced)
+            self._sync(self._unsynced)
         self._files.close()
         return True
 
-    def _run(self) -> None:
-        running = True
-        while running:
-            batch: list[_Work] = []
-            with contextlib.suppress(Empty):
+    def _write_all(self) -> None:
+        """The writer's thread."""
+        while True:
+            try:
                 work = self._queue.get(timeout=_PROBE_EVERY if self._ill else None)
-                while work is not None:
-                    batch.append(work)
-                    if len(batch) >= _BATCH:
-                        break
-                    work = self._queue.get_nowait()
-                else:
-                    running = False
-            if batch:
-                self._handle(batch)
-            elif running:
+            except Empty:
                 self._files.look_again()
                 self._files.probe()
                 self._tell_health()
+                continue
+            if work is None:
+                self._to_sync.put(None)
+                return
+            self._handle(work)
 
-    def _handle(self, batch: list[_Work]) -> None:
-        """Write, sync once, say done once."""
-        well: list[bool] = []
-        self._files.look_again()
-        for work in batch:
-            self._lose(work.lost)
-            results = [self._files.write(raw, ts, seq) for raw, ts, seq in work.lines]
-            self._unsynced += sum(results)
-            well.append(all(results))
-        if any(work.sync for work in batch) and self._unsynced:
-            synced = self._files.sync(self._unsynced)
-            self._unsynced = 0
-            well = [ok and synced for ok in well]
-        with self._guard:
-            callbacks = [
-                callback
-                for work, ok in zip(batch, well, strict=True)
-                for callback in work.ticket._finish(written=ok)  # noqa: SLF001 - the ticket's other half
-            ]
-            self._guard.notify_all()
-        if callbacks:
-            self._call(lambda: [callback() for callback in callbacks])
+    def _sync_all(self) -> None:
+        """The thread that syncs: once for all lines that were written meanwhile."""
+        while (lines := self._to_sync.get()) is not None:
+            with contextlib.suppress(Empty):
+                while True:
+                    more = self._to_sync.get_nowait()
+                    if more is None:
+                        self._to_sync.put(None)
+                        break
+                    lines += more
+            error = self._files.sync()
+            if error is not None:
+                self._queue.put(_SyncFailed(lines, error))
+
+    def _handle(self, work: _Work) -> None:
+        match work:
+            case _Lines():
+                self._write(work)
+            case _SyncFailed(lines=lines, error=error):
+                self._files.doubt(lines, error)
         self._tell_health()
 
-    def _lose(self, numbers: list[int]) -> None:
+    def _write(self, work: _Lines) -> None:
+        self._files.look_again()
+        self._lose(work.lost)
+        results = [self._files.write(raw, ts, seq) for raw, ts, seq in work.lines]
+        self._unsynced += sum(results)
+        callbacks = work.ticket.finish(written=all(results))
+        if work.sync and self._unsynced:
+            lines, self._unsynced = self._unsynced, 0
+            if self._threads:
+                self._to_sync.put(lines)
+            else:
+                self._sync(lines)
+        if callbacks:
+            self._call(lambda: [callback() for callback in callbacks])
+
+    def _sync(self, lines: int) -> None:
+        error = self._files.sync()
+        if error is not None:
+            self._files.doubt(lines, error)
+
+    def _lose(self, numbers: Sequence[int]) -> None:
         for seq in numbers:
             self._files.lose(seq, f"more than {self._limit} lines waited for the disk")
 
@@ -216,4 +255,4 @@ def _seq(line: Line) -> int:
 def wait_all(tickets: Sequence[Ticket], within: float) -> bool:
     """Block until every ticket is done; False when `within` seconds did not suffice."""
     until = time.monotonic() + within
-    return all(ticket.done_within(max(0.0, until - time.monotonic())) for ticket in tickets)
+    return all(ticket.wait(until - time.monotonic()) for ticket in tickets)

@@ -6,7 +6,6 @@
 import asyncio
 import os
 import socket
-import time
 from collections.abc import Callable
 from contextlib import suppress
 from importlib.metadata import PackageNotFoundError, version
@@ -40,8 +39,6 @@ BEAT: Final = 1.0
 """Seconds between two looks at everything that no message brings."""
 LOOK_EVERY: Final = 2
 """Beats between two looks at the config file."""
-_LAST_COMMANDS: Final = 1.0
-"""Seconds at a clean stop for the last commands to be on disk and out."""
 
 
 class Daemon:
@@ -196,9 +193,6 @@ class Daemon:
             beating.cancel()
             if self.yields_to is None:
                 engine.stop()
-            until = time.monotonic() + _LAST_COMMANDS
-            while not engine.settled and time.monotonic() < until:  # noqa: ASYNC110 - the engine knows no asyncio
-                await asyncio.sleep(0.002)
             keeper.leave()
             session.stop(quietly=self.yields_to is not None)
             await speaking

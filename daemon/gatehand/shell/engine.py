@@ -1,10 +1,10 @@
-"""The loop around the rules, without asyncio: a message or a deadline in, one step, then log, sync, publish.
+"""The loop around the rules, without asyncio: a message or a deadline in, one step, then log, publish, show.
 
 The engine's duties, in this order:
 
 1. Give each event the time at which it was received, in whole milliseconds, never going back; record it.
 2. Step. Whatever the rules raise is a mishap: every collector is told off and held, and the engine goes on.
-3. Log the findings; let the commands leave once they are on disk (`log_first`), in their order.
+3. Log the findings; let the commands leave once they are written (`log_first`), in their order.
 4. Never keep a command for later: what cannot leave now is dropped, and the rules hear of the lost connection.
 5. Keep one timer at the rules' next deadline.
 6. Show what has changed (`board`), after the commands.
@@ -14,7 +14,7 @@ Clock, timers, transport, log and recorder come from outside (`ports`), so that 
 
 import math
 from collections import deque
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Final
 
 from gatehand.journal.clock import Clock
@@ -22,7 +22,7 @@ from gatehand.journal.line import CLOCK_STEPPED, CONFIG_LOADED, REFUSALS_COUNTED
 from gatehand.mqtt.transport import Connected, Notice, Outgoing, Transport
 from gatehand.shell.alarms import ShownAlarm
 from gatehand.shell.board import Board
-from gatehand.shell.log_first import Batch, LogFirst
+from gatehand.shell.log_first import LogFirst
 from gatehand.shell.notebook import Notebook
 from gatehand.shell.own_topics import OwnTopics
 from gatehand.shell.plan import Plan
@@ -85,7 +85,7 @@ class Engine:
         self._timers = timers
         self._transport = transport
         self._diagnose = diagnose
-        self._queue = LogFirst(log, timers, stamper, self._send, self._on_log_failure)
+        self._log_first = LogFirst(log, stamper, self._send, self._on_log_failure)
         self._notebook = Notebook(memory or InMemory(), self._clock, timers, self)
         self._board = Board(plan, self._clock, transport, self._notebook)
         self._unheard = Unheard(plan, self._notebook, self)
@@ -134,11 +134,6 @@ class Engine:
         """What is remembered beyond the daemon's end."""
         return self._notebook
 
-    @property
-    def settled(self) -> bool:
-        """No command waits for the disk."""
-        return self._queue.idle
-
     # The transport calls
 
     def on_message(self, topic: str, payload: bytes, retained: bool, received: float) -> None:
@@ -180,12 +175,10 @@ class Engine:
         """The connection is gone."""
         self._diagnose("warning", f"lost the broker: {reason}", None)
         self._unheard.connected(up=False)
-        for batch in self._queue.drop():
-            self._not_sent(batch, batch.commands)
         self._board.hide()
         self._own_topics.on_lost()
         # A command of that very millisecond, or one that never left, counts as given after the broker was last heard;
-        # so does one that was decided before and had waited for the disk.
+        # so does one that was decided before and had waited for its line.
         decided = min((decided for sent, decided in self._sent if sent > heard_at - 0.001), default=math.inf)
         self._sent.clear()
         heard = math.floor(min(heard_at, self._unsent_since, decided, self._now) * 1000) / 1000
@@ -256,11 +249,10 @@ class Engine:
         self.handle(ev.Tick())
         self._notebook.beat()
         self._board.changed(self._unheard.beat(now))
-        if self._queue.idle:
-            self._board.show_readings(self._state, now)
+        self._board.show_readings(self._state, now)
 
     def stop(self) -> None:
-        """A clean stop: the rules say what is told off. The caller waits until `settled`, then ends the session."""
+        """A clean stop: the rules say what is told off. The caller then ends the session."""
         self.handle(ev.ShutdownAsked())
         self._notebook.close()
 
@@ -305,7 +297,7 @@ class Engine:
     def note(self, event: str, facts: Mapping[str, Fact] | None = None) -> None:
         """A log line of the shell's own."""
         now = self._time()
-        self._queue.put([self._stamper.note(event, now, facts=facts)], (), now)
+        self._log_first.put([self._stamper.note(event, now, facts=facts)], (), now)
         self._show()
 
     def swap(self, plan: Plan, outcome: Outcome, changed: tuple[str, ...] = ()) -> None:
@@ -313,7 +305,6 @@ class Engine:
 
         `changed` says key by key what differs, for the log.
         """
-        self._queue.hurry()
         plan.routes.take_over(self._plan.routes)
         asked_before = {question.message for question in self._plan.told.questions}
         before, self._plan, self._state = self._state, plan, outcome.state
@@ -371,7 +362,7 @@ class Engine:
         lines: list[Line] = [self._stamper.finding(finding, now) for finding in said]
         self._carrying_out = True  # a hold that this step began is not to be shown before it is remembered
         try:
-            self._queue.put(lines, outcome.commands, now)
+            self._log_first.put(lines, outcome.commands, now)
             self._board.take(before, outcome)
             self._notebook.look(self._plan, self._state)
         finally:
@@ -380,7 +371,7 @@ class Engine:
 
     def _show(self) -> None:
         """After the commands, never before them."""
-        if self._queue.idle and not self._carrying_out:
+        if not self._carrying_out:
             self._board.show(self._state, self._now)
 
     def _ask(self, message: Outgoing) -> None:
@@ -391,9 +382,9 @@ class Engine:
             if one.message == message:
                 self._plan.routes.asked(one.kind, one.name, one.key, self._clock.mono())
 
-    def _send(self, batch: Batch) -> None:
+    def _send(self, commands: tuple[Command, ...], decided: float) -> None:
         unsent: list[Command] = []
-        for command in batch.commands:
+        for command in commands:
             message = self._plan.told.message(command)
             if message is None:
                 continue
@@ -404,16 +395,16 @@ class Engine:
             else:
                 self._unheard.commanded(command)
         if unsent:
-            self._not_sent(batch, tuple(unsent))
+            self._not_sent(unsent, decided)
         now = self._clock.mono()
         while self._sent and self._sent[0][0] < now - _REMEMBERED:
             self._sent.popleft()
-        self._sent.append((now, batch.now))
+        self._sent.append((now, decided))
         self._show()
 
-    def _not_sent(self, batch: Batch, commands: tuple[Command, ...]) -> None:
+    def _not_sent(self, commands: Sequence[Command], decided: float) -> None:
         """Without a connection nothing is kept; the rules tell again what is still wanted after the next one."""
-        self._unsent_since = min(self._unsent_since, batch.now)
+        self._unsent_since = min(self._unsent_since, decided)
         lines: list[Line] = []
         for command in commands:
             message = self._plan.told.message(command)
@@ -422,7 +413,7 @@ class Engine:
                     "command": word(command),
                     "topic": message.topic,
                     "why": "no connection to the broker; it is not kept for later",
-                    "asked_at": batch.now,
+                    "asked_at": decided,
                 }
                 lines.append(
                     self._stamper.note(
@@ -433,7 +424,7 @@ class Engine:
                         facts=facts,
                     )
                 )
-        self._queue.put(lines, (), self._now)
+        self._log_first.put(lines, (), self._now)
 
     def _watch_wall(self) -> None:
         offset = self._clock.wall() - self._clock.mono()
@@ -466,7 +457,6 @@ class Engine:
     def _mishap(self, event: ev.Event, error: Exception, now: float) -> None:
         """Off first, by the shortest way; then hold every collector, so that the rules' state agrees with it."""
         self.mishaps += 1
-        self._queue.hurry()  # else an "on" that waits for the disk would follow the "off"
         for message in self._plan.told.off.values():
             self._transport.publish(message)
         text = f"the rules failed on {type(event).__name__}: {type(error).__name__}: {error}"

@@ -29,9 +29,12 @@ class Timers(Protocol):
 
 
 class Ticket(Protocol):
-    """Says when a group of log lines is on disk, or when the disk would not have them."""
+    """Says when a group of log lines is written, or when the disk would not have them."""
 
     done: bool
+
+    def wait(self, seconds: float) -> bool:
+        """Stand still until done, for so long at most; whether it is done."""
 
     def add_done_callback(self, callback: Callable[[], None]) -> None:
         """Call when done, in the control loop; at once when done already."""
