@@ -11,6 +11,7 @@ that nobody's command explains (a hand moved the gate) always counts. A collecto
 runs last told it the same; else an ideal switch answers at once.
 """
 
+from abc import ABC, abstractmethod
 from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -21,11 +22,14 @@ from typing import Final, Protocol, assert_never
 from gatehand.past.cursor import to_ms
 from gatehand_rules.commands import ClearAlarm, CollectorOff, CollectorOn, Command, OpenGate, Poll, RaiseAlarm, ShutGate
 from gatehand_rules.events import CollectorCurrent, CollectorReport, Event, GateReport, Tick
-from gatehand_rules.shop import Collector, Gate, Shop
+from gatehand_rules.shop import Collector, Shop
 from gatehand_rules.state import GateOpen, GateShut, State
 from gatehand_rules.words import Position
 
 NEVER: Final = 1 << 62
+IN_STEP_MS: Final = 250
+"""Commands of the two runs this close together are the same command."""
+_KEPT: Final = 15
 
 
 class Devices(Protocol):
@@ -72,8 +76,8 @@ class NoDevices:
         return True
 
 
-class _ModelledDevices(NoDevices):
-    """What they will report, by time."""
+class _ModelledDevices(NoDevices, ABC):
+    """Devices that answer, and what they will report, by time."""
 
     def __init__(self) -> None:
         self._due: list[tuple[int, Event]] = []
@@ -87,6 +91,30 @@ class _ModelledDevices(NoDevices):
         """That report."""
         ms, event = self._due.pop(0)
         return event, ms
+
+    def take_command(self, command: Command, ms: int) -> None:
+        """Have it answered, by the device's kind."""
+        match command:
+            case OpenGate(gate=name):
+                self._move(name, Position.OPEN, ms)
+            case ShutGate(gate=name):
+                self._move(name, Position.SHUT, ms)
+            case CollectorOn(collector=name):
+                self._switch(name, ms, on=True)
+            case CollectorOff(collector=name):
+                self._switch(name, ms, on=False)
+            case RaiseAlarm() | ClearAlarm() | Poll():
+                pass  # whatever moves says so by itself here
+            case _:
+                assert_never(command)
+
+    @abstractmethod
+    def _move(self, name: str, to: Position, ms: int) -> None:
+        """A gate is sent somewhere."""
+
+    @abstractmethod
+    def _switch(self, name: str, ms: int, *, on: bool) -> None:
+        """A collector is switched."""
 
     def _later(self, ms: int, *events: Event) -> None:
         self._due.extend((ms, event) for event in events)
@@ -105,26 +133,14 @@ class IdealDevices(_ModelledDevices):
         self._gates = {gate.name: gate for gate in shop.gates}
         self._collectors = {collector.name: collector for collector in shop.collectors}
 
-    def take_command(self, command: Command, ms: int) -> None:
-        """Answer it, each in its time."""
-        match command:
-            case OpenGate(gate=name):
-                self._move(self._gates[name], Position.OPEN, ms)
-            case ShutGate(gate=name):
-                self._move(self._gates[name], Position.SHUT, ms)
-            case CollectorOn(collector=name):
-                self._later(ms, *switch_reports(self._collectors[name], on=True))
-            case CollectorOff(collector=name):
-                self._later(ms, *switch_reports(self._collectors[name], on=False))
-            case RaiseAlarm() | ClearAlarm() | Poll():
-                pass  # whatever moves says so by itself here
-            case _:
-                assert_never(command)
-
-    def _move(self, gate: Gate, to: Position, ms: int) -> None:
-        self._forget(gate.name)
+    def _move(self, name: str, to: Position, ms: int) -> None:
+        gate = self._gates[name]
+        self._forget(name)
         if gate.reports:
-            self._later(ms + to_ms(gate.travel), GateReport(gate.name, to))
+            self._later(ms + to_ms(gate.travel), GateReport(name, to))
+
+    def _switch(self, name: str, ms: int, *, on: bool) -> None:
+        self._later(ms, *switch_reports(self._collectors[name], on=on))
 
 
 def switch_reports(collector: Collector, *, on: bool, retained: bool = False) -> list[Event]:
@@ -135,11 +151,6 @@ def switch_reports(collector: Collector, *, on: bool, retained: bool = False) ->
     if collector.senses_current:
         said.append(CollectorCurrent(collector.name, 2 * collector.running_amps if on else 0.0, retained))
     return said
-
-
-IN_STEP_MS: Final = 250
-"""Commands of the two runs this close together are the same command."""
-_KEPT: Final = 15
 
 
 @dataclass(slots=True)
@@ -224,17 +235,7 @@ class RecordedDevices(_ModelledDevices):
     def take_command(self, command: Command, ms: int) -> None:
         """The changed run gives a command."""
         self._catch_up(ms)
-        match command:
-            case OpenGate(gate=name):
-                self._move(name, Position.OPEN, ms)
-            case ShutGate(gate=name):
-                self._move(name, Position.SHUT, ms)
-            case CollectorOn(collector=name):
-                self._switch(name, ms, on=True)
-            case CollectorOff(collector=name):
-                self._switch(name, ms, on=False)
-            case _:
-                pass
+        super().take_command(command, ms)
 
     def counts(self, event: Event, ms: int) -> bool:
         """Whether a recorded event is one in the changed run too."""

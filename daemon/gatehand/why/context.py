@@ -24,7 +24,24 @@ from gatehand.times import from_ms, stamp_ms, to_ms
 from gatehand_rules import Shop, State
 from gatehand_rules.findings import Happened, Rule
 
+Kind: TypeAlias = Literal["tool", "gate", "collector"]
 Setting: TypeAlias = float | str
+
+BEFORE: Final = timedelta(minutes=30)
+AFTER: Final = timedelta(minutes=15)
+MINUTE_MS: Final = 60_000
+_FARTHEST: Final = 20_000
+NEAR_MS: Final = 5 * MINUTE_MS
+"""An attempt further off than this is not the one asked about."""
+_OUTLIVES_MS: Final = 3000
+_STOPS: Final = (Happened.TOOL_STOPPED, Happened.TOOL_MUTED, Happened.TOOL_SILENT)
+_PRIORITY: Final = (
+    Happened.START_REFUSED,
+    Happened.START_MISSED,
+    Happened.TOOL_STARTED,
+    Happened.TOOL_MUTED,
+    Happened.READING_REJECTED,
+)
 
 NOTHING: Final = "nothing_in_the_log"
 
@@ -53,13 +70,6 @@ class Verdict:
 def amps(value: float) -> str:
     """A current as it is said."""
     return f"{value:.4g} A"
-
-
-BEFORE: Final = timedelta(minutes=30)
-AFTER: Final = timedelta(minutes=15)
-MINUTE_MS: Final = 60_000
-_FARTHEST: Final = 20_000
-Kind: TypeAlias = Literal["tool", "gate", "collector"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -242,19 +252,6 @@ def state_at(folder: Path, at: datetime) -> StateThen | None:
         if (stretch.last_ms or 0) > until:
             break
     return StateThen(recording, shop, player.state, offset, last + offset)
-
-
-NEAR_MS: Final = 5 * MINUTE_MS
-"""An attempt further off than this is not the one asked about."""
-_OUTLIVES_MS: Final = 3000
-_STOPS: Final = (Happened.TOOL_STOPPED, Happened.TOOL_MUTED, Happened.TOOL_SILENT)
-_PRIORITY: Final = (
-    Happened.START_REFUSED,
-    Happened.START_MISSED,
-    Happened.TOOL_STARTED,
-    Happened.TOOL_MUTED,
-    Happened.READING_REJECTED,
-)
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,7 +1,7 @@
 """A start that was seen and refused: by which rule, and what would have had to be otherwise."""
 
 from collections.abc import Callable, Mapping
-from typing import Final, TypeAlias
+from typing import Final
 
 from gatehand.journal.sentences.fill import lasting, spoken
 from gatehand.times import local_clock
@@ -20,8 +20,6 @@ from gatehand.why.context import (
 from gatehand.why.observed_state import gate_not_understood
 from gatehand.why.try_settings import Around, around, gate_trials, with_collector
 from gatehand_rules.findings import Happened, Rule
-
-Case: TypeAlias = Callable[[Context, StartAttempt], Verdict]
 
 
 def recorded(context: Context, attempt: StartAttempt) -> tuple[Around | None, tuple[int, int]]:
@@ -169,51 +167,7 @@ def _on_after(context: Context, attempt: StartAttempt, ms: int) -> TimedLine | N
     return first(lines, Happened.COLLECTOR_ON, collector=context.collector)
 
 
-def gate_by_hand(context: Context, attempt: StartAttempt) -> Verdict:
-    """A gate that a hand moves was shut."""
-    gates = spoken(attempt.origin.text("gates"))
-    return Verdict(
-        "gate_by_hand_is_shut",
-        f"{drew(context, attempt)}, but its gate {gates} is moved by hand and was shut, and the collector does not "
-        "start against shut gates",
-        lines_of(attempt.origin),
-        next_step=f"Open the gate {gates} by hand; the collector then starts, as long as the tool still runs.",
-    )
-
-
-def gate_not_heard(context: Context, attempt: StartAttempt) -> Verdict:
-    """Only an old word says that the gate is open, and nobody but a hand can move it."""
-    gates = spoken(attempt.origin.text("gates"))
-    return Verdict(
-        "gate_not_heard_live",
-        f"{drew(context, attempt)}, but its gate {gates} is moved by hand and has said nothing since Gatehand's start: "
-        "that it is open is an old message, and the collector does not start on one",
-        lines_of(attempt.origin),
-        next_step=f"Shut the gate {gates} and open it once by hand; the collector then starts.",
-    )
-
-
-def min_open(context: Context, attempt: StartAttempt) -> Verdict:
-    """Too few gates for the fan."""
-    origin = attempt.origin
-    return Verdict(
-        "min_open",
-        f"{drew(context, attempt)}; {origin.amount('proven_open'):g} gates were proven open and min_open = "
-        f"{origin.amount('min_open'):g} are wanted before the fan may turn",
-        lines_of(origin),
-        next_step="Look at why the others did not open: gatehand why GATE.",
-    )
-
-
-def refused_otherwise(context: Context, attempt: StartAttempt) -> Verdict:
-    """A rule without words of its own here."""
-    rule = attempt.origin.text("rule")
-    return Verdict(
-        rule or "refused", f"{drew(context, attempt)}, and was refused by the rule {rule}", lines_of(attempt.origin)
-    )
-
-
-REFUSED: Final[Mapping[str, Case]] = {
+_CASES: Final[Mapping[str, Callable[[Context, StartAttempt], Verdict]]] = {
     Rule.HOLD: held,
     Rule.STOP_CONTACT: held,
     Rule.BIN_FULL: bin_full,
@@ -223,7 +177,38 @@ REFUSED: Final[Mapping[str, Case]] = {
     Rule.SWITCHED_BY_HAND: not_fresh,
     Rule.MAX_OPEN: max_open,
     Rule.NO_GATE_PROVEN: no_gate,
-    Rule.GATE_BY_HAND_IS_SHUT: gate_by_hand,
-    Rule.NOT_HEARD_LIVE: gate_not_heard,
-    Rule.MIN_OPEN: min_open,
 }
+_WORDED: Final[Mapping[str, tuple[str, str, str]]] = {
+    Rule.GATE_BY_HAND_IS_SHUT: (
+        "gate_by_hand_is_shut",
+        ", but its gate {gates} is moved by hand and was shut, and the collector does not start against shut gates",
+        "Open the gate {gates} by hand; the collector then starts, as long as the tool still runs.",
+    ),
+    Rule.NOT_HEARD_LIVE: (
+        "gate_not_heard_live",
+        (
+            ", but its gate {gates} is moved by hand and has said nothing since Gatehand's start: that it is open is "
+            "an old message, and the collector does not start on one"
+        ),
+        "Shut the gate {gates} and open it once by hand; the collector then starts.",
+    ),
+    Rule.MIN_OPEN: (
+        "min_open",
+        "; {proven_open:g} gates were proven open and min_open = {min_open:g} are wanted before the fan may turn",
+        "Look at why the others did not open: gatehand why GATE.",
+    ),
+}
+"""By rule, where the line itself says it all: the case, how its sentence goes on after what was drawn, what to do."""
+
+
+def refused(context: Context, attempt: StartAttempt) -> Verdict:
+    """The case of a refused start."""
+    origin = attempt.origin
+    rule = origin.text("rule")
+    if rule in _CASES:
+        return _CASES[rule](context, attempt)
+    case, words, step = _WORDED.get(rule, (rule or "refused", ", and was refused by the rule {rule}", ""))
+    facts = {key: origin.amount(key) for key in ("proven_open", "min_open")}
+    texts = {"gates": spoken(origin.text("gates")), "rule": rule}
+    said = drew(context, attempt) + words.format(**facts, **texts)
+    return Verdict(case, said, lines_of(origin), next_step=step.format(**facts, **texts))

@@ -27,7 +27,7 @@ from gatehand.why.observed_state import (
     next_for_switch,
     silent,
 )
-from gatehand.why.refused_start import REFUSED, drew, gate_case, recorded, refused_otherwise
+from gatehand.why.refused_start import drew, gate_case, recorded, refused
 from gatehand.why.try_settings import gate_trials
 from gatehand.why.try_thresholds import catch_the_cut
 from gatehand_rules.findings import Happened, Rule
@@ -37,12 +37,12 @@ if TYPE_CHECKING:
 
 
 _LOOKED_MS: Final = 120_000
+_MOST_GATES: Final = 12
 
 
 def tool_verdict(context: Context) -> Verdict:
     """The case of a tool at a moment."""
-    found = silent(context) or _by_attempt(context) or muted(context) or blind(context)
-    return found or _quiet(context)
+    return silent(context) or _by_attempt(context) or muted(context) or blind(context) or _quiet(context)
 
 
 def _by_attempt(context: Context) -> Verdict | None:
@@ -56,12 +56,10 @@ def _by_attempt(context: Context) -> Verdict | None:
             Rule.NOT_CONFIRMED: _not_confirmed,
         }
         return missed.get(origin.text("rule"), _under)(context, attempt)
-    if origin.is_(Happened.START_REFUSED):
-        case = REFUSED.get(origin.text("rule"), refused_otherwise)
-        return case(context, attempt)
     case_of: Mapping[str, Callable[[Context, StartAttempt], Verdict]] = {
+        Happened.START_REFUSED: refused,
         Happened.TOOL_STARTED: started,
-        Happened.TOOL_MUTED: _muted,
+        Happened.TOOL_MUTED: lambda context, attempt: muted_by(context, attempt.origin),
         Happened.READING_REJECTED: _rejected,
     }
     return case_of[str(origin.line["event"])](context, attempt)
@@ -111,10 +109,6 @@ def _not_confirmed(context: Context, attempt: StartAttempt) -> Verdict:
         next_step=f"Let the sensor speak once a second, or give [tool.{context.name}] current an at (when it was "
         "measured) or a poll; for a sensor that speaks only on change set silent_after = 0.",
     )
-
-
-def _muted(context: Context, attempt: StartAttempt) -> Verdict:
-    return muted_by(context, attempt.origin)
 
 
 def _rejected(context: Context, attempt: StartAttempt) -> Verdict:
@@ -174,16 +168,13 @@ def _quiet(context: Context) -> Verdict:
     )
 
 
-_MOST_GATES: Final = 12
-
-
 def started(context: Context, attempt: StartAttempt) -> Verdict:
     """It was taken for running: what became of it."""
     lines = aftermath(context, attempt)
     refusal = first(lines, Happened.START_REFUSED, tool=context.name)
     if refusal is not None:
         again = StartAttempt(refusal, attempt.start_ms, attempt.end_ms)
-        return REFUSED.get(refusal.text("rule"), refused_otherwise)(context, again)
+        return refused(context, again)
     fault = first(lines, Happened.GATE_FAULT)
     on = first((one for one in lines if not one.is_refresh), Happened.COLLECTOR_ON)
     unanswered = first(lines, Happened.COLLECTOR_UNANSWERED, told="on")
