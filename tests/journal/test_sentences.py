@@ -8,9 +8,9 @@ import pytest
 
 import gatehand_rules
 from gatehand.journal.line import OWN_EVENTS, Line
-from gatehand.journal.sentences import TABLE, sentence, sentence_of
-from gatehand.journal.sentences.fill import lasting
-from gatehand.journal.sentences.reasons import REASONS
+from gatehand.journal.sentence_table import REASONS, TABLE
+from gatehand.journal.sentences import sentence, sentence_of
+from gatehand.times import lasting
 from gatehand_rules.findings import Finding, Happened, Rule
 
 

@@ -13,10 +13,10 @@ from gatehand.config import load_text
 from gatehand.journal.line import facts_of
 from gatehand.journal.reader import EventReader
 from gatehand.past.recordings import recorded_shop
-from gatehand.recording.format import EPOCH
 from gatehand.replay.compare import Comparison, compare
 from gatehand.replay.history import replay
 from gatehand.simshop import CollectorHabits, GateHabits, Habits, ToolHabits, Trouble
+from gatehand.times import EPOCH
 from gatehand_rules import Outcome, Shop
 from gatehand_rules.findings import Fact
 

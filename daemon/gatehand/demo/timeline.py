@@ -11,8 +11,7 @@ from itertools import zip_longest
 from typing import Final
 
 from gatehand.journal.line import CONFIG_LOADED, CONFIG_REJECTED, Line
-from gatehand.journal.sentences import sentence
-from gatehand.journal.sentences.fill import spoken_alarm
+from gatehand.journal.sentences import sentence, spoken_alarm
 from gatehand_rules.findings import Happened, Rule
 
 NARROWEST: Final = 80

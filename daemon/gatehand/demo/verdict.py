@@ -10,7 +10,7 @@ from typing import Final
 
 from gatehand.demo.day import COLLECTOR, JAMMED, MISSED_TOOL
 from gatehand.journal.line import Line
-from gatehand.journal.sentences.fill import spoken, spoken_alarm
+from gatehand.journal.sentences import spoken, spoken_alarm
 from gatehand.text import named
 from gatehand_rules.alarms import Alarm
 from gatehand_rules.findings import Fact, Happened, Rule

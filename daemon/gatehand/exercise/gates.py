@@ -8,7 +8,7 @@ from gatehand.exercise import judge
 from gatehand.exercise.attendant import Attendant, is_quit, is_skip
 from gatehand.exercise.bench import BrokenOffError, NobodyThere, Typed
 from gatehand.exercise.results import GateResult, How, Move, Remark, Weight
-from gatehand.journal.sentences.fill import spoken
+from gatehand.journal.sentences import spoken
 from gatehand_rules import events as ev
 from gatehand_rules.words import Position
 

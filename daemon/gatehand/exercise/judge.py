@@ -6,7 +6,7 @@ from typing import Final
 
 from gatehand.config.tables import Gate
 from gatehand.exercise.results import Move, Remark, Weight
-from gatehand.journal.sentences.fill import spoken
+from gatehand.journal.sentences import spoken
 from gatehand.text import listed, named
 from gatehand_rules.words import Position
 

@@ -8,7 +8,7 @@ from typing import Final
 from gatehand.config import Config
 from gatehand.exercise.judge import MARGIN
 from gatehand.exercise.results import GateResult, How, Remark, Result, ToolResult, Weight
-from gatehand.journal.sentences.fill import spoken
+from gatehand.journal.sentences import spoken
 from gatehand_rules.words import Position
 
 WIDTH: Final = 80

@@ -8,7 +8,7 @@ from gatehand.config.tables import Tool
 from gatehand.exercise.attendant import Attendant, is_quit, is_skip
 from gatehand.exercise.bench import BrokenOffError, NobodyThere, Typed
 from gatehand.exercise.results import Remark, ToolResult, Weight
-from gatehand.journal.sentences.fill import spoken
+from gatehand.journal.sentences import spoken
 
 LISTEN: Final = 5.0
 """Seconds after the person's Enter in which the sensor must show it, at least."""

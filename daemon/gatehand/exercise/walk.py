@@ -10,7 +10,7 @@ from gatehand.exercise import gates, tools
 from gatehand.exercise.attendant import Attendant
 from gatehand.exercise.bench import Bench, BrokenOffError, HaltedError, RefusedError
 from gatehand.exercise.results import GateResult, Remark, Result, ToolResult, Weight
-from gatehand.journal.sentences.fill import spoken
+from gatehand.journal.sentences import spoken
 from gatehand.text import named
 from gatehand_rules.words import Position
 

@@ -12,7 +12,7 @@ from datetime import date, datetime, timedelta
 from typing import Final
 
 from gatehand.journal.line import CLOCK_STEPPED, DAEMON_STARTED, DAEMON_STOPPED, LOG_GAP, Line
-from gatehand.recording.format import EPOCH
+from gatehand.times import EPOCH
 from gatehand_rules.findings import Fact, Happened, Rule
 
 HOUR_MS: Final = 3_600_000

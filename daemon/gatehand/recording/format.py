@@ -20,7 +20,7 @@ import msgspec
 from msgspec import Struct, field, to_builtins
 from msgspec.structs import astuple
 
-from gatehand.times import EPOCH as EPOCH  # noqa: PLC0414 - until its readers have followed
+from gatehand.times import EPOCH
 from gatehand_rules.alarms import Alarm
 from gatehand_rules.events import Event
 from gatehand_rules.state import State

@@ -17,7 +17,6 @@ from typing import cast
 
 from gatehand.recording.columns import decode_block, decode_stream
 from gatehand.recording.format import (
-    EPOCH,
     FRAME_BYTES,
     SHORT_HEADER_BYTES,
     Damage,
@@ -30,6 +29,7 @@ from gatehand.recording.format import (
 )
 from gatehand.recording.store import numbered
 from gatehand.recording.streams import Rows, Streams, decode_rows
+from gatehand.times import EPOCH
 from gatehand_rules.events import Event
 
 BYTES_PER_READING = 1.5

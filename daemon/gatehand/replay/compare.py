@@ -9,9 +9,9 @@ from typing import Any, Final, TypeAlias
 from gatehand.journal.line import facts_of
 from gatehand.journal.sentences import sentence
 from gatehand.past.account import Tally, Use, is_refresh
-from gatehand.recording.format import EPOCH
 from gatehand.replay.history import History, replay
 from gatehand.text import named
+from gatehand.times import EPOCH
 from gatehand_rules import Outcome, Shop
 from gatehand_rules.findings import Fact
 

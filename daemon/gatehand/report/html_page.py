@@ -9,11 +9,11 @@ from datetime import date, timedelta
 from html import escape
 from typing import Final
 
-from gatehand.recording.format import EPOCH
 from gatehand.replay.compare import clock
 from gatehand.report.plain_text import span, upkeep_words
 from gatehand.report.summary import Summary
 from gatehand.svg import Point, image, rect_element, text_element
+from gatehand.times import EPOCH
 
 _WIDTH: Final = 360
 _LEFT, _RIGHT = 34, 8

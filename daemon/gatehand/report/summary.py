@@ -10,10 +10,10 @@ from gatehand.config import Config
 from gatehand.journal.line import Line
 from gatehand.journal.reader import EventReader
 from gatehand.past.account import NOT_COUNTED, Account, Use, account, by_day, local_day, wall_ms
-from gatehand.recording.format import EPOCH
 from gatehand.replay.compare import rfc3339
 from gatehand.report.energy import Energies, Energy, energies
 from gatehand.report.upkeep_due import Due, done_at, due
+from gatehand.times import EPOCH
 from gatehand_rules.findings import Rule
 
 _WORDS: Final[dict[str, str]] = {

@@ -6,7 +6,7 @@ many is counted too. Nothing that stands is ever left out without a word.
 
 from typing import Final
 
-from gatehand.journal.sentences.fill import spoken_alarm
+from gatehand.journal.sentences import spoken_alarm
 from gatehand.screen import parts
 from gatehand.screen.lines import Line, Tone, cut_line, faint, line, wrapped
 from gatehand.screen.picture import Picture

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from datetime import datetime
 from typing import Final
 
-from gatehand.journal.sentences.fill import spoken, spoken_alarm
+from gatehand.journal.sentences import spoken, spoken_alarm
 from gatehand.screen.lines import Line, Span, Tone, cut, grid, line, text_of, wrapped
 from gatehand.screen.picture import Picture
 from gatehand.screen.said import Said

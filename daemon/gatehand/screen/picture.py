@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
 
-from gatehand.journal.sentences.fill import spoken, spoken_alarm
+from gatehand.journal.sentences import spoken, spoken_alarm
 from gatehand.screen.said import Said, printable, read
 
 KINDS: Final = ("collector", "gate", "tool")

@@ -6,8 +6,8 @@ from datetime import timedelta
 from typing import Any, Final
 
 from gatehand.past.recordings import Piece
-from gatehand.recording.format import EPOCH
 from gatehand.text import named
+from gatehand.times import EPOCH
 from gatehand.tune.levels import Distribution, Level, Levels, TooShort, gathered, levels
 from gatehand.tune.proposals import (
     FEW_PAUSES,

@@ -3,9 +3,8 @@
 from dataclasses import replace
 from typing import Final
 
-from gatehand.journal.sentences import sentence
-from gatehand.journal.sentences.fill import lasting, spoken
-from gatehand.times import local_clock
+from gatehand.journal.sentences import sentence, spoken
+from gatehand.times import lasting, local_clock
 from gatehand.why.context import MINUTE_MS, NOTHING, Context, TimedLine, Verdict, first, lines_of, retries
 from gatehand.why.observed_state import could_not_be_used, gate_not_understood, last_rejected, next_for_switch
 from gatehand.why.tool_start import tool_verdict

@@ -3,8 +3,8 @@
 from collections.abc import Callable, Mapping
 from typing import Final
 
-from gatehand.journal.sentences.fill import lasting, spoken
-from gatehand.times import local_clock
+from gatehand.journal.sentences import spoken
+from gatehand.times import lasting, local_clock
 from gatehand.why.context import (
     Context,
     StartAttempt,

@@ -3,9 +3,9 @@
 from operator import itemgetter
 from typing import TYPE_CHECKING, Final
 
-from gatehand.journal.sentences.fill import lasting, spoken
+from gatehand.journal.sentences import spoken
 from gatehand.past.recordings import readings_of
-from gatehand.times import local_clock
+from gatehand.times import lasting, local_clock
 from gatehand.why.context import (
     NOTHING,
     Context,

@@ -7,7 +7,7 @@ from typing import Final
 
 from msgspec.structs import replace
 
-from gatehand.journal.sentences.fill import spoken
+from gatehand.journal.sentences import spoken
 from gatehand.past.account import is_refresh
 from gatehand.past.player import RECORDED, Player
 from gatehand.past.recordings import offset_ms, opened, recorded_shop

@@ -11,11 +11,11 @@ from typing import Final
 
 from msgspec.structs import replace
 
-from gatehand.journal.sentences.fill import lasting
 from gatehand.past.player import Player, rested
 from gatehand.past.recordings import readings_of
 from gatehand.past.stretches import Stretch, Track
 from gatehand.text import named
+from gatehand.times import lasting
 from gatehand.why.context import Context, StartAttempt, Verdict, amps
 from gatehand_rules import Outcome, Shop
 from gatehand_rules.events import Event

@@ -1,20 +1,16 @@
-"""Fills a sentence's template from a line's facts: names made readable, numbers with their units.
+"""A line of the event log as a sentence that a woodworker reads. Made from the line's facts and nothing else.
 
-`{key}` is a fact or `tool`, `gate`, `collector`, `subject`, `reason`. What stands in square brackets is left out when a
-fact within is missing, or, for `{key!}`, when it is also 0, false or empty.
+A new event or rule gets its sentence in `sentence_table`; what has none yet is shown with its rule and numbers.
 """
 
 import re
 from collections.abc import Mapping
-from typing import TypeAlias
 
-from gatehand.times import lasting as lasting  # noqa: PLC0414 - until its readers have followed
+from gatehand.journal.line import FIXED, facts_of
+from gatehand.journal.sentence_table import REASONS, TABLE
+from gatehand.times import lasting
 from gatehand_rules.alarms import Alarm
-from gatehand_rules.findings import Fact
-
-Table: TypeAlias = dict[str, dict[str | None, tuple[str, ...]]]
-"""Event -> rule -> templates, of which the first counts whose facts are all there. The rule None stands for every
-rule, after those of the rule's own."""
+from gatehand_rules.findings import Fact, Finding
 
 _AMPS = frozenset({"amps", "start_amps", "stop_amps", "peak", "last_amps", "running_amps"})
 _SECONDS = frozenset(
@@ -29,6 +25,47 @@ _SECONDS = frozenset(
 _NAMES = frozenset({"stop", "gates", "taken", "instead_of", "active"})
 _OPTIONAL = re.compile(r"\[([^\[\]]*)\]")
 _FIELD = re.compile(r"\{(\w+)(!?)\}")
+
+
+def sentence(line: Mapping[str, Fact]) -> str:
+    """One sentence without its time and its full stop."""
+    own = TABLE.get(str(line.get("event")), {})
+    rule = line.get("rule")
+    reason = _reason(line)
+    choice = own.get(rule, ()) if isinstance(rule, str) else ()
+    choice += own.get(None, ())
+    for template in choice:
+        if is_whole(template, line, reason):
+            return fill(template, line, reason)
+    return fill(choice[-1], line, reason) if choice else _plain(line)
+
+
+def sentence_of(finding: Finding) -> str:
+    """The same for a finding that is no line yet."""
+    return sentence(facts_of(finding))
+
+
+def _reason(line: Mapping[str, Fact]) -> str | None:
+    rule = line.get("rule")
+    words = REASONS.get(rule) if isinstance(rule, str) else None
+    return None if words is None else fill(words, line, None)
+
+
+def _plain(line: Mapping[str, Fact]) -> str:
+    """What a line says that no table knows: its own text, else its event, rule and numbers."""
+    subject = Subject(line).whatever()
+    if isinstance(line.get("text"), str):
+        return f"{subject}: {line['text']}" if subject else str(line["text"])
+    event = str(line.get("event", "an event without a name")).replace("_", " ")
+    reason = _reason(line) or line.get("rule")
+    numbers = ", ".join(f"{key} {shown(key, value)}" for key, value in line.items() if key not in FIXED)
+    return "".join(
+        (
+            f"{subject}: {event}" if subject else event,
+            f", {reason}" if reason else "",
+            f" ({numbers})" if numbers else "",
+        )
+    )
 
 
 class Subject:

@@ -1,0 +1,390 @@
+"""The table of sentences: for each event of the log, and each rule by which it came, what a woodworker reads.
+
+`{key}` is a fact or `tool`, `gate`, `collector`, `subject`, `reason`. What stands in square brackets is left out when a
+fact within is missing, or, for `{key!}`, when it is also 0, false or empty. No code in here: `sentences` fills them.
+"""
+
+from typing import TypeAlias
+
+from gatehand.journal.line import (
+    ALARM_ACKNOWLEDGED,
+    ALARM_STORM,
+    ALARM_STORM_ENDED,
+    CLOCK_STEPPED,
+    COMMAND_NOT_SENT,
+    CONFIG_LOADED,
+    CONFIG_REJECTED,
+    CONFIG_WAITS,
+    DAEMON_STARTED,
+    DAEMON_STOPPED,
+    INTERNAL_ERROR,
+    LOG_GAP,
+    LOG_LATE,
+    REFUSALS_COUNTED,
+    RETAINED_COMMAND,
+    SIGNAL_HEARD,
+    SIGNAL_UNHEARD,
+)
+from gatehand_rules.findings import Happened, Rule
+
+Table: TypeAlias = dict[str, dict[str | None, tuple[str, ...]]]
+"""Event -> rule -> templates, of which the first counts whose facts are all there. The rule None stands for every
+rule, after those of the rule's own."""
+
+TOOLS: Table = {
+    Happened.TOOL_STARTED: {
+        Rule.START_THRESHOLD: (
+            "{tool} started[: {amps}, at or above its start_amps of {start_amps}][ for {start_after!}]",
+        ),
+        Rule.AFTER_SILENCE: (
+            (
+                "{tool} started[: {amps}, at or above its start_amps of {start_amps}][ for {start_after!}]; "
+                "after a silence it had to wait {waited}, until {confirmed_by}"
+            ),
+        ),
+        None: ("{tool} started[, {reason}]",),
+    },
+    Happened.TOOL_STOPPED: {
+        Rule.STOP_THRESHOLD: (
+            (
+                "{tool} stopped[ after {ran_for}][: {amps}, below its stop_amps of {stop_amps}]"
+                "[ for {stop_after!}][; run-on {run_on!}]"
+            ),
+        ),
+        None: ("{tool} stopped[, {reason}]",),
+    },
+    Happened.TOOL_SILENT: {
+        Rule.SILENT_AFTER: (
+            "{tool}: its sensor speaks and is not understood: on {topic} it said {says} ({wanted})[; it was {was}]",
+            "{tool}: its sensor has said nothing for {silent_after}[; it was {was}][, last {last_amps}]",
+        ),
+        None: ("{tool} is silent[, {reason}]",),
+    },
+    Happened.TOOL_HEARD: {None: ("{tool}: its sensor speaks again[ after {silent_for}][: {amps}]",)},
+    Happened.TOOL_MUTED: {
+        None: ("{tool} is not served until it has stopped[, {reason}][ (it must fall below {stop_amps})]",),
+    },
+    Happened.RUN_ON_ENDED: {
+        Rule.RUN_ON: ("{tool}: its run-on[ of {run_on}] has passed",),
+        Rule.BUTTON: ("{tool}: its run-on was ended with the button",),
+        Rule.SILENT_AFTER: ("{tool}: its run-on[ of {run_on}] has passed, its sensor still silent",),
+        None: ("{tool}: run-on ended[, {reason}]",),
+    },
+    Happened.START_MISSED: {
+        Rule.BELOW_START_THRESHOLD: (
+            (
+                "{tool} was not taken for running: it drew {peak} at most[ in {lasted}], "
+                "below its start_amps of {start_amps}"
+            ),
+        ),
+        Rule.SHORTER_THAN_START_AFTER: (
+            (
+                "{tool} was not taken for running: it drew up to {peak}, but was at or above its "
+                "start_amps of {start_amps} for {above_for} only; start_after wants {start_after}"
+            ),
+        ),
+        Rule.NOT_CONFIRMED: (
+            (
+                "{tool} was not taken for running: it drew {peak}[ for {above_for!}], at or above its start_amps of "
+                "{start_amps}, but after a silence nothing confirmed that this was new"
+            ),
+        ),
+        Rule.CUT_ENDED_BEFORE_GATE: (
+            "[{tool}: ]the work ended before a gate was open[, after {waited}], so {collector} was not started",
+        ),
+        None: ("[{subject}: ]a start was missed[, {reason}]",),
+    },
+    Happened.START_REFUSED: {
+        Rule.FIRST_SEEN_DRAWING: (
+            (
+                "start refused: {tool} drew already[ ({amps})] when it was first seen; "
+                "switch it off and on again to be served"
+            ),
+        ),
+        Rule.NOT_FRESH: (
+            (
+                "start refused: {tool} drew already[ ({amps})] when the hold was reset; "
+                "switch it off and on again to be served"
+            ),
+        ),
+        Rule.MAX_OPEN: (
+            "start refused: {subject} would be one gate too many; {max_open} may stand open[, for {taken}]",
+        ),
+        Rule.MIN_OPEN: ("start refused[ for {subject}]: {proven_open} of {min_open} gates are proven open",),
+        Rule.NO_GATE_PROVEN: ("start refused[ for {subject}]: no gate is proven open[ ({gates})]",),
+        Rule.GATE_BY_HAND_IS_SHUT: ("start refused[ for {subject}]: open this gate by hand: {gates}",),
+        Rule.NOT_HEARD_LIVE: ("start refused[ for {subject}]: shut this gate and open it once: {gates}, {reason}",),
+        Rule.HOLD: ("start refused[ for {subject}]: the collector is held until somebody resets it",),
+        Rule.BROKER: ("start refused[ for {subject}]: it was asked for before the broker was away; ask again",),
+        Rule.BIN_FULL: ("start refused[ for {subject}]: the bin is full",),
+        Rule.SWITCHED_BY_HAND: (
+            "start refused[ for {subject}]: somebody switched the collector off at its own switch",
+        ),
+        Rule.OFF_ASKED: (
+            "start refused: {tool} drew[ {amps}] when the collector was switched off; switch it off and on again",
+        ),
+        None: ("start refused[ for {subject}][: {reason}]",),
+    },
+    Happened.READING_REJECTED: {
+        Rule.RETAINED: ("[{subject}: ]a reading that the broker had kept was not used[ ({amps})], its age is unknown",),
+        Rule.MAX_AGE: ("[{subject}: ]reading not used, {why}[: {shown!}]",),
+        Rule.BAD_VALUE: ("[{subject}: ][stop contact {stop}: ]message not used, {why}[: {shown!}]",),
+        None: ("[{subject}: ]message not used[, {reason}]",),
+    },
+}
+
+GATES: Table = {
+    Happened.GATE_COMMANDED: {
+        Rule.DEMAND: ("{gate} told to {to}",),
+        Rule.ZONE_CHANGE: ("{gate} told to {to}[, before {instead_of} shuts], {reason}",),
+        Rule.RETRY: ("{gate} told to {to} again, {reason}[ ({tries} of {retries})]",),
+        Rule.NOT_HEARD_LIVE: ("{gate} told to {to} once, so that it reports when it opens: {reason}",),
+        Rule.BROKER: ("{gate} told to {to} again, the broker is back",),
+        None: ("{gate} told to {to}[, {reason}]",),
+    },
+    Happened.GATE_OPEN: {
+        Rule.REPORT: ("{gate} is open: it reported[ after {took!}][, {late_by!} later than its travel of {travel}]",),
+        Rule.TRAVEL: ("{gate} is open: its travel of {travel} has passed",),
+        Rule.MOVED_BY_HAND: ("{gate} was opened by hand",),
+        None: ("{gate} is open[, {reason}]",),
+    },
+    Happened.GATE_SHUT: {
+        Rule.REPORT: ("{gate} is shut: it reported[ after {took!}][, {late_by!} later than its travel of {travel}]",),
+        Rule.TRAVEL: ("{gate} is shut: its travel of {travel} has passed",),
+        Rule.MOVED_BY_HAND: ("{gate} was shut by hand",),
+        None: ("{gate} is shut[, {reason}]",),
+    },
+    Happened.GATE_BETWEEN: {
+        Rule.RETAINED: ("{gate} is no longer taken for open: a message kept by the broker says {says}",),
+        None: ("{gate} is neither open nor shut[: it says {says}]",),
+    },
+    Happened.GATE_FAULT: {
+        None: (
+            (
+                "{gate} did not {wanted}[ in {waited}][ with {retries!}]; travel {travel}; it says {says}, "
+                "which is neither its open nor its shut"
+            ),
+            "{gate} did not {wanted}[ in {waited}][ with {retries!}]; travel {travel}[; it reports {reported}]",
+        ),
+    },
+    Happened.HAND_STARTED: {
+        Rule.BUTTON: (
+            "{gate}: hand start asked for by {by}[ ({because})][, for {hand_limit} at most]",
+            "{gate}: hand start with its button[ ({because})][, for {hand_limit} at most]",
+        ),
+        Rule.MOVED_BY_HAND: ("{gate}: hand start by opening it[, for {hand_limit} at most]",),
+        None: ("{gate}: hand start[, {reason}]",),
+    },
+    Happened.HAND_ENDED: {
+        Rule.BUTTON: (
+            "{gate}: hand start ended by {by}[ ({because})][ after {lasted}]",
+            "{gate}: hand start ended with its button[ ({because})][ after {lasted}]",
+        ),
+        Rule.MOVED_BY_HAND: ("{gate}: hand start ended by shutting it[ after {lasted}]",),
+        Rule.HAND_LIMIT: ("{gate}: hand start ended at its hand_limit of {hand_limit}",),
+        None: ("{gate}: hand start ended[ after {lasted}][, {reason}]",),
+    },
+}
+"""Gates and hand starts."""
+
+COLLECTORS: Table = {
+    Happened.COLLECTOR_ON: {
+        Rule.DEMAND: ("{collector} told on[ (start {starts_this_hour} of {starts_per_hour} this hour)]",),
+        None: ("{collector} told on[, {reason}]",),
+    },
+    Happened.COLLECTOR_OFF: {
+        Rule.NO_DEMAND: ("{collector} told off, nothing needs it any more[; the fan turns for {coast_down!} more]",),
+        Rule.BROKER: ("{collector} told off, the broker had been away",),
+        Rule.HOLD: ("{collector} told off, held[ by {why}]",),
+        Rule.OFF_ASKED: ("{collector} switched off as asked for[ by {by!}][ ({why!})]; a fresh start is wanted now",),
+        None: ("{collector} told off[, {reason}]",),
+    },
+    Happened.COLLECTOR_RUNNING: {
+        Rule.RETAINED: ("{collector} may be running: a message kept by the broker says so",),
+        None: ("{collector} is running",),
+    },
+    Happened.COLLECTOR_STOOD: {None: ("{collector} stands still",)},
+    Happened.COLLECTOR_WAITED: {
+        Rule.STOPS_UNHEARD: ("{collector} waits with its start until the stop contacts are heard",),
+        None: ("{collector} waits[ {for_seconds}] with its start[, {reason}]",),
+    },
+    Happened.COLLECTOR_KEPT_ON: {
+        Rule.STARTS_PER_HOUR: (
+            (
+                "{collector} stays on[ for {for_seconds}]: the motor has had {starts_this_hour} of its "
+                "{starts_per_hour} starts this hour"
+            ),
+        ),
+        None: ("{collector} stays on[, {reason}]",),
+    },
+    Happened.COLLECTOR_ADOPTED: {
+        Rule.SWITCHED_BY_HAND: ("{collector} was switched on at its own switch and is left on",),
+        Rule.ADOPTION: ("{collector} was on when Gatehand started and is left on[ for {grace!}]",),
+        None: ("{collector} was found on and is left on[, {reason}]",),
+    },
+    Happened.COLLECTOR_UNANSWERED: {
+        None: ("{collector} has not answered to {told}[ (repeat {tries!})]; look at its switch",),
+    },
+    Happened.FAN_UNSAFE: {
+        None: (
+            (
+                "{collector} turns against shut gates: {proven_open} of {min_open} gates are proven open; "
+                "told off, gates told to open"
+            ),
+        ),
+    },
+    Happened.COMMAND_VETOED: {
+        Rule.MIN_OPEN: ("{command} was held back[ for {subject}]: {proven_open} of {min_open} gates would be open",),
+        Rule.MAX_OPEN: ("{command} was held back[ for {subject}]: {standing} gates stand open, {max_open} may",),
+        None: ("{command} was held back[ for {subject}][: {reason}]",),
+    },
+    Happened.STOP_ACTIVE: {None: ("stop contact {stop} is active",)},
+    Happened.STOP_CLEARED: {None: ("stop contact {stop} is clear; nothing starts until a reset",)},
+    Happened.COLLECTOR_HELD: {
+        Rule.STOP_CONTACT: ("{collector} is held off by stop contact {why}, until somebody resets it",),
+        None: ("{collector} is held off until somebody resets it[ ({why!})][, asked for by {by!}]",),
+    },
+    Happened.HOLD_RESET: {
+        None: (
+            (
+                "{collector}: hold[ by {why!}] ended by a reset[ of {by!}][ ({because!})]; the next fresh start counts"
+                "[ ({refused_before!} more resets were refused before)]"
+            ),
+        ),
+    },
+    Happened.RESET_REFUSED: {
+        Rule.STOP_CONTACT: ("{collector}: reset refused, still active: {active}",),
+        Rule.STOP_UNREAD: (
+            "{collector}: reset refused, a stop contact is new and may be active: wait 2 s and press once",
+        ),
+        Rule.RESET_REPEATED: (
+            (
+                "{collector}: reset refused, another came {since_last} before it: wait {quiet} and press once"
+                "[ ({refused_before!} more were refused before)]"
+            ),
+        ),
+        Rule.RESET_PRESS: (
+            (
+                "{collector}: reset refused, its button was {why}[ ({held_for})]: release it, then press it once for "
+                "{shortest} to {longest}[ ({refused_before!} more were refused before)]"
+            ),
+        ),
+        Rule.STOPS_UNHEARD: ("{collector}: reset refused, the stop contacts are not heard; try again once they are",),
+        None: ("{collector}: reset refused[, {why}]",),
+    },
+    Happened.BIN_FULL: {None: ("{collector}: the bin is full",)},
+    Happened.BIN_CLEARED: {None: ("{collector}: the bin is no longer full",)},
+}
+
+DAEMON: Table = {
+    Happened.DEVICE_OFFLINE: {None: ("{subject}: its device is offline",)},
+    Happened.DEVICE_ONLINE: {None: ("{subject}: its device is online again",)},
+    Happened.MESSAGE_IGNORED: {
+        Rule.STANDSTILL: ("[{subject}: ]{what} was ignored: Gatehand had stood still[ for {stood_for}]; press again",),
+        None: ("[{subject}: ]a message was ignored[ ({what})][, {reason}]",),
+    },
+    Happened.BROKER_CONNECTED: {None: ("connected to the broker",)},
+    Happened.BROKER_LOST: {
+        None: ("the broker is gone[, last heard {heard_before!} ago]; nothing is commanded until it is back",)
+    },
+    Happened.STOPS_LOST: {None: ("the stop contacts' own connection is gone[: {why}]; nothing starts without it",)},
+    Happened.STOPS_HEARD: {None: ("the stop contacts are heard[, after {unheard_for!}]",)},
+    Happened.DAEMON_STOOD_STILL: {
+        None: ("Gatehand stood still[ for {stood_for}]; what came meanwhile starts nothing",),
+    },
+    Happened.DAEMON_CAUGHT_UP: {None: ("Gatehand has read what had waited; what comes now counts again",)},
+    Happened.ALARM_RAISED: {
+        Rule.STOPS_UNHEARD: ("alarm: the stop contacts have not been heard[ for {unheard_for}]; nothing starts",),
+        Rule.TRAVEL: ("alarm: {gate} did not {wanted}, travel {travel}",),
+        Rule.GATE_BY_HAND_IS_SHUT: ("alarm[ for {subject}]: open this gate by hand: {gates}",),
+        Rule.NOT_HEARD_LIVE: ("alarm[ for {subject}]: shut this gate and open it once: {gates}, {reason}",),
+        Rule.STOP_CONTACT: ("alarm: stop contact {stop} is active",),
+        Rule.BAD_VALUE: ("alarm: stop contact {stop} says {says}, which is neither its active nor its clear",),
+        None: ("alarm {alarm}: {because}", "alarm for {subject}, {alarm}: {reason}", "alarm {alarm}[: {reason}]"),
+    },
+    Happened.ALARM_CLEARED: {None: ("alarm over[ for {subject}]: {alarm}",)},
+    ALARM_ACKNOWLEDGED: {None: ("alarm seen[ by {by}]: {alarm}",)},
+    ALARM_STORM: {
+        None: ("alarm {alarm} comes and goes, {times} times within a minute: it stands until it has stayed away",)
+    },
+    ALARM_STORM_ENDED: {None: ("alarm over: {alarm}, {times} times in all, then away for {quiet_for}",)},
+    DAEMON_STARTED: {None: ("Gatehand[ {version}] started[; starts of the last hour that still count: {starts}]",)},
+    DAEMON_STOPPED: {None: ("Gatehand stopped[, {why}]",)},
+    CONFIG_LOADED: {None: ("config loaded[ from {path}][, changed: {changed}]",)},
+    CONFIG_REJECTED: {None: ("config rejected, the last good one stays in force[: {why}]",)},
+    CLOCK_STEPPED: {None: ("the wall clock stepped[ by {by_seconds}]; nothing is timed by it",)},
+    LOG_GAP: {
+        None: (
+            (
+                "the log has a gap, lines lost: {lost}[ (numbers {first_lost} to {last_lost})]"
+                "[, {unsure} may be][, {torn_bytes} bytes of a line cut short][; {why}]"
+            ),
+        )
+    },
+    LOG_LATE: {None: ("the disk stalled for {stalled}; commands that left before their lines were on disk: {late}",)},
+    SIGNAL_UNHEARD: {None: ("[{subject}: ][stop contact {stop}: ]never heard: {topic} ({key})",)},
+    SIGNAL_HEARD: {None: ("[{subject}: ][stop contact {stop}: ]heard for the first time: {topic} ({key})",)},
+    REFUSALS_COUNTED: {None: ("{more} more times within {for_seconds}: {because}",)},
+    CONFIG_WAITS: {None: ("the changed config waits[: {why}]",)},
+    COMMAND_NOT_SENT: {None: ("the command {command}[ for {subject}] was not sent[: {why}]",)},
+    RETAINED_COMMAND: {None: ("[{subject}: ]the broker retains a message on its command topic {topic}",)},
+    INTERNAL_ERROR: {None: ("Gatehand made a mistake and holds every collector[: {text}]",)},
+}
+"""Devices, broker, alarms, the daemon itself and its log."""
+
+TABLE: Table = TOOLS | GATES | COLLECTORS | DAEMON
+
+REASONS: dict[str, str] = {
+    Rule.START_THRESHOLD: "its current reached its start_amps[ of {start_amps}]",
+    Rule.STOP_THRESHOLD: "its current fell below its stop_amps[ of {stop_amps}]",
+    Rule.BELOW_START_THRESHOLD: "its current stayed below its start_amps[ of {start_amps}]",
+    Rule.SHORTER_THAN_START_AFTER: "it drew for less than its start_after[ of {start_after}]",
+    Rule.AFTER_SILENCE: "after a silence its start had to be confirmed",
+    Rule.NOT_CONFIRMED: "after a silence nothing confirmed its start",
+    Rule.RUN_ON: "its run-on has passed",
+    Rule.RUN_LIMIT: "it has drawn for longer than its run_limit[ of {run_limit}]",
+    Rule.SILENT_AFTER: "its sensor said nothing[ for {silent_after}]",
+    Rule.FIRST_SEEN_DRAWING: "it drew already when it was first seen; only a fresh start counts",
+    Rule.BAD_VALUE: "the message holds no usable value",
+    Rule.MAX_AGE: "the reading is older than its max_age",
+    Rule.RETAINED: "the broker had kept that message, so its age is unknown",
+    Rule.UNKNOWN_NAME: "the config has nothing of that name",
+    Rule.DEMAND: "it is needed",
+    Rule.REST: "the fan stands still and nothing needs it",
+    Rule.ZONE_CHANGE: "the work has moved to another gate",
+    Rule.TRAVEL: "its travel time[ of {travel}] has passed",
+    Rule.REPORT: "its own report says so",
+    Rule.RETRY: "it has not reported yet",
+    Rule.NOT_HEARD_LIVE: "it has said nothing since Gatehand's start",
+    Rule.MOVED_BY_HAND: "moved by hand",
+    Rule.NO_GATE_PROVEN: "none of its gates is proven open",
+    Rule.GATE_BY_HAND_IS_SHUT: "a gate that is opened by hand is shut",
+    Rule.CUT_ENDED_BEFORE_GATE: "the work ended before a gate was open",
+    Rule.MIN_OPEN: "too few gates are proven open[ ({proven_open} of {min_open})]",
+    Rule.MAX_OPEN: "no more gates may stand open[ than {max_open}]",
+    Rule.STARTS_PER_HOUR: "the motor has had its starts for this hour[ ({starts_this_hour} of {starts_per_hour})]",
+    Rule.REFRESH: "repeated so that the switch's own time limit does not run out",
+    Rule.START_GAP: "another inrush on its circuit is only a moment past",
+    Rule.NO_DEMAND: "nothing needs it any more",
+    Rule.ANSWER: "its switch was told and should have answered",
+    Rule.ADOPTION: "Gatehand has just started and the fan may turn",
+    Rule.SWITCHED_BY_HAND: "somebody switched it at its own switch",
+    Rule.BUTTON: "a button was pressed",
+    Rule.HAND_LIMIT: "it has lasted its hand_limit[ of {hand_limit}]",
+    Rule.STOP_CONTACT: "a stop contact is active",
+    Rule.HOLD: "the collector is held until somebody resets it",
+    Rule.OFF_ASKED: "somebody asked for the collector to be off",
+    Rule.RESET_REPEATED: "another reset came shortly before it",
+    Rule.RESET_PRESS: "it was no press of the reset button",
+    Rule.STOP_UNREAD: "a stop contact is new in the config and may still say what is retained",
+    Rule.NOT_FRESH: "only a tool seen to start anew may start the collector",
+    Rule.BIN_FULL: "the bin is full",
+    Rule.OFFLINE: "the device itself is offline",
+    Rule.BROKER: "the connection to the broker changed",
+    Rule.SHUTDOWN: "Gatehand is stopping",
+    Rule.MAKE_BEFORE_BREAK: "the gate that takes over is not yet open",
+    Rule.FAN_AGAINST_SHUT_GATES: "the fan turns against shut gates",
+    Rule.STOPS_UNHEARD: "the stop contacts are not heard",
+    Rule.STANDSTILL: "Gatehand had stood still[ for {stood_for}]",
+}
+"""Each rule in a few words, to stand after a comma: why it was so."""
