@@ -6,13 +6,14 @@ slow tests come first, so that none of them is left for the end.
 
 import os
 import tomllib
-from collections.abc import Callable, Generator
+from collections.abc import Callable, Generator, Iterator
 from functools import cache
 from pathlib import Path
 from typing import TypeVar
 
 import pytest
 from hypothesis import settings
+from support.mosquitto import Mosquitto
 
 settings.register_profile("no_clock", deadline=None)
 settings.load_profile("no_clock")
@@ -35,6 +36,13 @@ def pytest_addoption(parser: pytest.Parser) -> None:
 def tell(request: pytest.FixtureRequest) -> Callable[[str], None]:
     """Say a line in the summary of the run: figures that a reader wants to see of a test that passed."""
     return lambda line: request.node.user_properties.append((SAID, line))
+
+
+@pytest.fixture(scope="module")
+def broker() -> Iterator[Mosquitto]:
+    """A broker for the tests of a file that leave it as they found it; one that is killed is the test's own."""
+    with Mosquitto() as found:
+        yield found
 
 
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:

@@ -4,10 +4,10 @@ from math import inf
 from typing import Any
 
 import pytest
-from unit_bench import Bench, commands, events, fan, gate, ready, running, saw_shop, shop, tool
+from unit_bench import commands, connected, events, fan, gate, ready, running, saw_shop, shop, tool
 
-from gatehand_rules import Shop, initial
 from gatehand_rules import events as ev
+from gatehand_rules import initial
 from gatehand_rules.shop import StopContact
 from gatehand_rules.state import (
     Answer,
@@ -24,15 +24,6 @@ from gatehand_rules.state import (
 from gatehand_rules.words import Position
 
 OPEN, SHUT = Position.OPEN, Position.SHUT
-
-
-def connected(place: Shop, *found: ev.Event) -> Bench:
-    """Connected at 0 s, with this retained, not yet settled."""
-    bench = Bench(place)
-    assert bench.tell(ev.BrokerConnected(), 0.0) == ["broker_connected/broker first=True"]
-    for event in found:
-        bench.tell(event, 0.1)
-    return bench
 
 
 # --- the daemon's start

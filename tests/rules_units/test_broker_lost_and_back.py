@@ -5,9 +5,8 @@ from typing import Any
 
 import pytest
 from msgspec.structs import replace
-from unit_bench import Bench, commands, events, gate, ready, running, saw_shop, shop, tool
+from unit_bench import Bench, commands, connected, events, gate, ready, running, saw_shop, shop, tool
 
-from gatehand_rules import Shop
 from gatehand_rules import events as ev
 from gatehand_rules.state import (
     CoastDown,
@@ -34,15 +33,6 @@ from gatehand_rules.state import (
 from gatehand_rules.words import Position
 
 OPEN, SHUT = Position.OPEN, Position.SHUT
-
-
-def connected(place: Shop, *found: ev.Event) -> Bench:
-    """Connected at 0 s, with this retained, not yet settled."""
-    bench = Bench(place)
-    assert bench.tell(ev.BrokerConnected(), 0.0) == ["broker_connected/broker first=True"]
-    for event in found:
-        bench.tell(event, 0.1)
-    return bench
 
 
 @pytest.mark.parametrize(

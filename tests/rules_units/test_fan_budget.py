@@ -4,10 +4,8 @@ from math import inf
 from typing import Any
 
 import pytest
-from unit_bench import Bench, commands, events, fan, lines, ready, running, saw_shop
+from unit_bench import Bench, commands, draft_of, events, fan, ready, running, saw_shop
 
-from gatehand_rules import Outcome
-from gatehand_rules.draft import Draft
 from gatehand_rules.fan import free_again_at, spent, time_passes, wake_at
 from gatehand_rules.reshape import adopt_shop
 from gatehand_rules.state import (
@@ -24,17 +22,6 @@ from gatehand_rules.state import (
 from gatehand_rules.timing import Timing
 
 HOUR = 3600.0
-
-
-def draft_of(state: CollectorState, now: float, **settings: Any) -> Draft:  # noqa: ANN401 - fields of a collector
-    """A draft with one collector in this state."""
-    bench = ready(saw_shop(**settings))
-    bench.put(collectors=(state,))
-    return Draft(bench.shop, bench.state, now)
-
-
-def said(draft: Draft) -> list[str]:
-    return lines(Outcome(draft.start, tuple(draft.commands), tuple(draft.findings)))
 
 
 def test_a_start_is_spent_for_an_hour_and_free_at_its_end() -> None:

@@ -4,9 +4,8 @@ from math import inf
 from typing import Any
 
 import pytest
-from unit_bench import commands, events, fan, gate, lines, ready, running, saw_shop, shop, tool
+from unit_bench import commands, draft_of, events, fan, gate, ready, running, said, saw_shop, shop, tool
 
-from gatehand_rules import Outcome
 from gatehand_rules import events as ev
 from gatehand_rules.draft import Draft
 from gatehand_rules.fan import answer_due, may_turn, refresh_due, see, tell_off
@@ -27,17 +26,6 @@ from gatehand_rules.state import (
 from gatehand_rules.timing import Timing
 
 HOUR = 3600.0
-
-
-def draft_of(state: CollectorState, now: float, **settings: Any) -> Draft:  # noqa: ANN401 - fields of a collector
-    """A draft with one collector in this state."""
-    bench = ready(saw_shop(**settings))
-    bench.put(collectors=(state,))
-    return Draft(bench.shop, bench.state, now)
-
-
-def said(draft: Draft) -> list[str]:
-    return lines(Outcome(draft.start, tuple(draft.commands), tuple(draft.findings)))
 
 
 # --- whether it may turn

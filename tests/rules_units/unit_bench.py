@@ -7,6 +7,7 @@ from msgspec.structs import replace
 from gatehand_rules import Outcome, Shop, State, initial, step
 from gatehand_rules import events as ev
 from gatehand_rules.commands import ClearAlarm, CollectorOff, CollectorOn, Command, OpenGate, Poll, RaiseAlarm, ShutGate
+from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Finding, Happened
 from gatehand_rules.shop import Circuit, Collector, Gate, StopContact, Tool
 from gatehand_rules.state import CollectorState, GateState, ToolState
@@ -169,6 +170,15 @@ def ready(shop: Shop) -> Bench:
     return bench
 
 
+def connected(place: Shop, *found: ev.Event) -> Bench:
+    """Connected at 0 s, with this retained, not yet settled."""
+    bench = Bench(place)
+    assert bench.tell(ev.BrokerConnected(), 0.0) == ["broker_connected/broker first=True"]
+    for event in found:
+        bench.tell(event, 0.1)
+    return bench
+
+
 def running(shop: Shop, name: str = "saw") -> Bench:
     """Ready, and then: it draws from 50 s on, its gate is open 1 s after its start, the collector seen on soon."""
     bench = ready(shop)
@@ -251,6 +261,18 @@ def _command(command: Command) -> str:
             return f"clear {alarm.id}"
         case Poll(kind=kind, name=name):
             return f"poll {kind} {name}"
+
+
+def draft_of(state: CollectorState, now: float, **settings: Any) -> Draft:  # noqa: ANN401 - fields of a collector
+    """A draft with one collector in this state."""
+    bench = ready(saw_shop(**settings))
+    bench.put(collectors=(state,))
+    return Draft(bench.shop, bench.state, now)
+
+
+def said(draft: Draft) -> list[str]:
+    """What came of the draft so far, as lines."""
+    return lines(Outcome(draft.start, tuple(draft.commands), tuple(draft.findings)))
 
 
 def commands(said: list[str]) -> list[str]:

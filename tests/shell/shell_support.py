@@ -1,12 +1,12 @@
 """A shop's daemon in a test's hand: the real engine over a transport, a log and clocks that the test moves itself."""
 
-import heapq
-import itertools
 import json
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
+
+from support.virtual_time import Clocks, Timers
 
 from gatehand.config import load_text
 from gatehand.journal.line import Line, Stamper
@@ -16,8 +16,6 @@ from gatehand.shell.plan import Plan
 from gatehand.shell.ports import InMemory
 from gatehand_rules.events import Event
 from gatehand_rules.state import State
-
-WALL = 1_800_000_000.0
 
 SHOP = """
 [collector.main]
@@ -60,58 +58,6 @@ def plan_of(text: str = SHOP) -> Plan:
     loaded = load_text(text, Path("config.toml"))
     assert loaded.config is not None, "\n".join(map(str, loaded.problems))
     return Plan.of(loaded)
-
-
-class Clocks:
-    """Monotonic and wall time, moved by the test."""
-
-    def __init__(self) -> None:
-        self.now = 100.0
-        self.wall_ahead = WALL
-
-    def mono(self) -> float:
-        return round(self.now, 3)
-
-    def wall(self) -> float:
-        return self.wall_ahead + self.now
-
-    def synced(self) -> bool:
-        return True
-
-
-class _Call:
-    def __init__(self, callback: Callable[[], None]) -> None:
-        self.callback: Callable[[], None] | None = callback
-
-    def cancel(self) -> None:
-        self.callback = None
-
-
-class Timers:
-    """Calls to come, made by `World.run`."""
-
-    def __init__(self, clocks: Clocks) -> None:
-        self._clocks = clocks
-        self._order = itertools.count()
-        self._calls: list[tuple[float, int, _Call]] = []
-
-    def call_at(self, when: float, callback: Callable[[], None]) -> _Call:
-        call = _Call(callback)
-        heapq.heappush(self._calls, (when, next(self._order), call))
-        return call
-
-    def run_until(self, end: float) -> None:
-        """Make all calls that are due by then, each at its own time."""
-        while self._calls and self._calls[0][0] <= end:
-            when, _, call = heapq.heappop(self._calls)
-            if call.callback is not None:
-                self._clocks.now = max(self._clocks.now, when)
-                call.callback()
-        self._clocks.now = max(self._clocks.now, end)
-
-    @property
-    def waiting(self) -> int:
-        return sum(1 for _, _, call in self._calls if call.callback is not None)
 
 
 @dataclass

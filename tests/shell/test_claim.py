@@ -4,7 +4,7 @@ import json
 from dataclasses import dataclass, field
 
 import pytest
-from shell_support import Clocks, Timers
+from support.virtual_time import Clocks, Timers
 
 from gatehand.mqtt.transport import Connected, Kind, Notice, Outgoing, Said
 from gatehand.shell.claim import Claim, Doorkeeper

@@ -6,7 +6,6 @@ import socket
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
 from contextlib import suppress
 from pathlib import Path
 
@@ -21,12 +20,6 @@ MOST_KB = 45_000
 """Resident memory of `gatehand run`, measured as VmRSS: the limit that the project sets itself."""
 MOST_SECONDS = 1.0
 """From the start of the process until its subscriptions stand, on a machine with nothing else to do."""
-
-
-@pytest.fixture(scope="module")
-def broker() -> Iterator[Mosquitto]:
-    with Mosquitto() as found:
-        yield found
 
 
 def run_once(folder: Path, text: str, **env: str) -> subprocess.CompletedProcess[str]:

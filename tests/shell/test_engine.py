@@ -294,7 +294,7 @@ def test_a_wall_clock_that_jumps_leaves_a_line_and_changes_nothing() -> None:
     world = World().cutting()
     began = world.clocks.now
     world.engine.beat()
-    world.clocks.wall_ahead += 3600
+    world.clocks.ahead += 3600
     world.engine.beat()
     (line,) = world.events("clock_stepped")
     assert line["by_seconds"] == pytest.approx(3600)

@@ -68,12 +68,6 @@ class Controller:
         self._client.loop_stop()
 
 
-@pytest.fixture(scope="module")
-def broker() -> Iterator[Mosquitto]:
-    with Mosquitto() as found:
-        yield found
-
-
 @pytest.fixture
 def floor(broker: Mosquitto) -> Iterator[Shopfloor]:
     with Shopfloor(broker.port) as found:

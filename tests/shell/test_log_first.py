@@ -1,6 +1,7 @@
 """A write that stalls costs a command its bound, once; a line in time costs nothing, and what is urgent never waits."""
 
-from shell_support import Clocks, FakeLog
+from shell_support import FakeLog
+from support.virtual_time import Clocks
 
 from gatehand.journal.line import LOG_LATE, Line, Stamper
 from gatehand.shell.log_first import BOUND, LogFirst

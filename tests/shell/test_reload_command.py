@@ -15,12 +15,6 @@ from support.ports import free_port
 pytestmark = pytest.mark.broker
 
 
-@pytest.fixture(scope="module")
-def broker() -> Iterator[Mosquitto]:
-    with Mosquitto() as found:
-        yield found
-
-
 @pytest.fixture
 def floor(broker: Mosquitto) -> Iterator[Shopfloor]:
     with Shopfloor(broker.port) as found:

@@ -1,8 +1,6 @@
 """A simulated shop under the real engine, log and recorder, in virtual time: days of work on disk within seconds."""
 
-import heapq
 import itertools
-from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -14,6 +12,7 @@ from gatehand.recording.recorder import Recorder
 from gatehand.shell.engine import Engine
 from gatehand.shell.plan import Plan
 from gatehand.simshop import Habits, SimShop
+from support.virtual_time import Clocks, Timers
 
 MORNING = datetime(2026, 3, 5, 8, tzinfo=UTC).timestamp()
 """A Thursday, eight o'clock UTC."""
@@ -62,55 +61,9 @@ clear = "0"
 """
 
 
-class Clocks:
-    """Monotonic and wall time, moved together; `step` moves the wall alone."""
-
-    def __init__(self, wall: float = MORNING, mono: float = 1000.0) -> None:
-        self.now = mono
-        self.ahead = wall - mono
-
-    def mono(self) -> float:
-        return round(self.now, 3)
-
-    def wall(self) -> float:
-        return self.ahead + self.now
-
-    def synced(self) -> bool:
-        return True
-
-
-class _Call:
-    def __init__(self, callback: Callable[[], None]) -> None:
-        self.callback: Callable[[], None] | None = callback
-
-    def cancel(self) -> None:
-        self.callback = None
-
-
-class _Timers:
-    """Calls to come, each a little late, as a busy machine makes them."""
-
-    def __init__(self, clocks: Clocks) -> None:
-        self._clocks = clocks
-        self._order = itertools.count()
-        self._calls: list[tuple[float, int, _Call]] = []
-
-    def call_at(self, when: float, callback: Callable[[], None]) -> _Call:
-        call = _Call(callback)
-        number = next(self._order)
-        late = (number * 7919 % 4) / 1000
-        heapq.heappush(self._calls, (max(when, self._clocks.now) + late, number, call))
-        return call
-
-    def next_at(self) -> float:
-        while self._calls and self._calls[0][2].callback is None:
-            heapq.heappop(self._calls)
-        return self._calls[0][0] if self._calls else float("inf")
-
-    def run_next(self) -> None:
-        call = heapq.heappop(self._calls)[2]
-        if call.callback is not None:
-            call.callback()
+def late(number: int) -> float:
+    """By how many seconds this call comes late."""
+    return (number * 7919 % 4) / 1000
 
 
 class RecordedShop:
@@ -121,7 +74,7 @@ class RecordedShop:
         if not self.config.exists():
             self.config.write_text(text, "utf-8")
         self.folder = folder / "log"
-        self.clocks = Clocks(wall)
+        self.clocks = Clocks(wall, 1000.0)
         loaded = load(self.config)
         assert loaded.config is not None, "\n".join(map(str, loaded.problems))
         self.shop = SimShop(loaded.config, seed=1, now=self.clocks.now, habits=habits)
@@ -135,7 +88,7 @@ class RecordedShop:
         """Start the daemon, connect, and let it settle."""
         loaded = load(self.config)
         self.stamper = Stamper(f"run{next(self._runs)}", self.clocks)
-        self.timers = _Timers(self.clocks)
+        self.timers = Timers(self.clocks, late)
         self.log = EventLog(self.folder, stamper=self.stamper, threaded=False)
         self.recorder = Recorder(self.folder, run=self.stamper.run, clock=self.clocks, threaded=False)
         self.log.append([self.stamper.note(DAEMON_STARTED, self.clocks.mono(), facts={"version": "0"})])
