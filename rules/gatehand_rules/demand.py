@@ -18,6 +18,7 @@ from gatehand_rules.detect import held_from
 from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Happened, Rule
 from gatehand_rules.gates import is_proven, is_roused, keeps
+from gatehand_rules.shop import CollectorAt, GateAt
 from gatehand_rules.state import (
     CollectorState,
     GateFault,
@@ -52,8 +53,8 @@ class Demand(Struct, frozen=True):
     since: float
     tool: str | None
     gate: str | None
-    gates: tuple[int, ...]
-    assist: tuple[int, ...] = ()
+    gates: tuple[GateAt, ...]
+    assist: tuple[GateAt, ...] = ()
     may_start: bool = False
     unconfirmed: bool = False
     """It may start once its tool is heard again."""
@@ -68,7 +69,7 @@ class Demand(Struct, frozen=True):
         return Alarm(*self.label, what)
 
 
-def of_collector(draft: Draft, at: int) -> list[Demand]:
+def of_collector(draft: Draft, at: CollectorAt) -> list[Demand]:
     """All demands on the collector at index `at`, in the order in which they are served."""
     shop, tools = draft.shop, draft.tools
     found: list[Demand] = []
@@ -82,10 +83,10 @@ def of_collector(draft: Draft, at: int) -> list[Demand]:
             may_start, doubtful = standing is Standing.FRESH, standing is Standing.UNCONFIRMED
             name = shop.tools[i].name
             found.append(Demand(kind, since, name, None, own, assist, may_start=may_start, unconfirmed=doubtful))
-    for i in shop.gates_of(at):
-        hand = draft.gates[i].hand
+    for gate in shop.gates_of(at):
+        hand = draft.gates[gate].hand
         if hand is not None:
-            found.append(Demand(Kind.HAND, hand.since, None, shop.gates[i].name, (i,), may_start=not hand.kept))
+            found.append(Demand(Kind.HAND, hand.since, None, shop.gates[gate].name, (gate,), may_start=not hand.kept))
     if len(found) < 2:  # noqa: PLR2004 - nothing to put in order
         return found
     on = draft.collectors[at].on_phase
@@ -103,7 +104,7 @@ def _has_air(draft: Draft, one: Demand) -> bool:
     return all(isinstance(draft.gates[i].move, (GateOpen, GateOpening)) or _is_near(draft, i) for i in one.gates)
 
 
-def _is_near(draft: Draft, at: int) -> bool:
+def _is_near(draft: Draft, at: GateAt) -> bool:
     """Open by an old word that counts, or being shut so that it can be opened."""
     return is_roused(draft.gates[at]) or keeps(draft, at)
 
@@ -121,14 +122,14 @@ def _tool_demand(state: ToolState) -> tuple[Kind | None, float, Standing]:
             return None, 0.0, Standing.STALE
 
 
-def fitting(draft: Draft, at: int, demands: list[Demand]) -> list[Demand]:
+def fitting(draft: Draft, at: CollectorAt, demands: list[Demand]) -> list[Demand]:
     """Those whose gates fit into `max_open`, best rank first; the assist gates last of all, where there is room."""
     limit = draft.shop.collectors[at].max_open
     demands = _worth_a_move(draft, demands)
     if limit is None:
         return demands
     found: list[Demand] = []
-    taken: set[int] = set()
+    taken: set[GateAt] = set()
     for one in demands:
         if len(taken.union(one.gates)) <= limit:
             taken.update(one.gates)
@@ -164,7 +165,7 @@ def _ends(draft: Draft, one: Demand) -> float:
     return inf if tool is None else due(one.since, shop.tools[tool].run_on)
 
 
-def _too_late(draft: Draft, at: int, ends: float) -> bool:
+def _too_late(draft: Draft, at: GateAt, ends: float) -> bool:
     """The gate would have to be told to open, and would not be open before `ends`."""
     move = draft.gates[at].move
     rests = isinstance(move, (GateShut, GateShutting, GateUnknown))
@@ -172,7 +173,7 @@ def _too_late(draft: Draft, at: int, ends: float) -> bool:
     return rests and draft.shop.gates[at].commanded and due(draft.now, draft.shop.gates[at].travel) >= ends
 
 
-def grant(draft: Draft, at: int, demands: list[Demand]) -> list[Demand]:
+def grant(draft: Draft, at: CollectorAt, demands: list[Demand]) -> list[Demand]:
     """Those that fit into `max_open`; the others leave a finding and an alarm, once."""
     if draft.shop.collectors[at].max_open is None:
         return fitting(draft, at, demands)
@@ -189,7 +190,7 @@ def grant(draft: Draft, at: int, demands: list[Demand]) -> list[Demand]:
     return granted
 
 
-def _refuse_max_open(draft: Draft, at: int, one: Demand, alarm: Alarm, taken: set[int]) -> None:
+def _refuse_max_open(draft: Draft, at: CollectorAt, one: Demand, alarm: Alarm, taken: set[GateAt]) -> None:
     collector = draft.shop.collectors[at]
     names = ", ".join(draft.shop.gates[i].name for i in sorted(taken))
     if draft.raise_alarm(alarm, Rule.MAX_OPEN, max_open=collector.max_open, taken=names):
@@ -204,7 +205,7 @@ def _refuse_max_open(draft: Draft, at: int, one: Demand, alarm: Alarm, taken: se
         )
 
 
-def clear_old_refusals(draft: Draft, at: int) -> None:
+def clear_old_refusals(draft: Draft, at: CollectorAt) -> None:
     """A refusal whose demand is over no longer stands."""
     if not draft.alarms:
         return
@@ -221,13 +222,13 @@ def can_be_served(draft: Draft, one: Demand) -> bool:
     return not one.gates or any(may_open(draft, i) for i in one.gates)
 
 
-def may_open(draft: Draft, at: int) -> bool:
+def may_open(draft: Draft, at: GateAt) -> bool:
     """The gate is proven open, on its way, or can be told to go."""
     state = draft.gates[at]
     return is_proven(state) or not is_decided_shut(draft, at)
 
 
-def is_decided_shut(draft: Draft, at: int) -> bool:
+def is_decided_shut(draft: Draft, at: GateAt) -> bool:
     """Waiting for this gate is of no use: in fault, or moved by hand only and not open."""
     state, gate = draft.gates[at], draft.shop.gates[at]
     if isinstance(state.move, GateFault):
@@ -235,16 +236,16 @@ def is_decided_shut(draft: Draft, at: int) -> bool:
     return not gate.commanded and not is_proven(state) and not keeps(draft, at)
 
 
-def proven(draft: Draft, at: int) -> list[int]:
+def proven(draft: Draft, at: CollectorAt) -> list[GateAt]:
     """Indices of the collector's gates that are proven open."""
     return [i for i in draft.shop.gates_of(at) if is_proven(draft.gates[i])]
 
 
-def keeping(draft: Draft, at: int) -> int:
+def keeping(draft: Draft, at: CollectorAt) -> int:
     """How many gates keep a running fan: those proven open, and for one found turning those that were said to be."""
     return sum(1 for i in draft.shop.gates_of(at) if is_proven(draft.gates[i]) or keeps(draft, i))
 
 
-def last_used(fan: CollectorState) -> tuple[int, ...]:
+def last_used(fan: CollectorState) -> tuple[GateAt, ...]:
     """The gate that last carried air, if one is known."""
     return () if fan.last_gate is None else (fan.last_gate,)

@@ -19,7 +19,7 @@ from gatehand_rules.fan import start_refusal
 from gatehand_rules.findings import Happened, Rule
 from gatehand_rules.gates import forget_fault
 from gatehand_rules.rise import NOTICE, follow, lose
-from gatehand_rules.shop import Tool
+from gatehand_rules.shop import Tool, ToolAt
 from gatehand_rules.state import (
     Doubt,
     Hump,
@@ -78,7 +78,7 @@ def quick(tool: Tool, state: ToolState, amps: float, now: float) -> ToolState | 
     return with_reading(state, amps, now) if within is not None and within[0] <= amps < within[1] else None
 
 
-def hear(draft: Draft, at: int, amps: float, *, young: bool = False) -> None:
+def hear(draft: Draft, at: ToolAt, amps: float, *, young: bool = False) -> None:
     """A live reading of the tool at index `at`. `amps` is not negative."""
     tool, state = draft.shop.tools[at], draft.tools[at]
     # The last value held until now: a delay that ends in this very instant has passed.
@@ -112,7 +112,7 @@ def hear(draft: Draft, at: int, amps: float, *, young: bool = False) -> None:
             assert_never(state)
 
 
-def hear_old(draft: Draft, at: int, amps: float) -> bool:
+def hear_old(draft: Draft, at: ToolAt, amps: float) -> bool:
     """A reading of unknown age. Below the stop threshold the tool is idle by it; it starts and confirms nothing.
 
     False: it says nothing. It ends no silence either. `amps` is not negative.
@@ -141,14 +141,14 @@ def hear_old(draft: Draft, at: int, amps: float) -> bool:
     return True
 
 
-def _unmute(draft: Draft, at: int, amps: float, heard_at: float) -> None:
+def _unmute(draft: Draft, at: ToolAt, amps: float, heard_at: float) -> None:
     tool = draft.shop.tools[at]
     become(draft, at, ToolIdle(amps, heard_at))
     draft.say(Happened.TOOL_STOPPED, Rule.STOP_THRESHOLD, tool=tool.name, amps=amps, was="muted")
     draft.clear_alarm(Alarm("tool", tool.name, "run_limit"), Rule.STOP_THRESHOLD)
 
 
-def _hear_unknown(draft: Draft, at: int, tool: Tool, amps: float) -> None:
+def _hear_unknown(draft: Draft, at: ToolAt, tool: Tool, amps: float) -> None:
     """First telling reading. Between the thresholds nothing is told."""
     if amps < tool.stop_amps:
         draft.tools[at] = ToolIdle(amps, draft.now)
@@ -159,7 +159,7 @@ def _hear_unknown(draft: Draft, at: int, tool: Tool, amps: float) -> None:
         refuse_stale(draft, at, Rule.FIRST_SEEN_DRAWING)
 
 
-def refuse_stale(draft: Draft, at: int, rule: Rule) -> None:
+def refuse_stale(draft: Draft, at: ToolAt, rule: Rule) -> None:
     """Say that a tool that draws already starts nothing, and what would have to change."""
     tool, state = draft.shop.tools[at], draft.tools[at]
     draft.say(
@@ -197,7 +197,7 @@ def _speak_again(draft: Draft, tool: Tool, state: ToolSilent, amps: float) -> To
     return was
 
 
-def _believe_in_time(draft: Draft, at: int) -> str | None:
+def _believe_in_time(draft: Draft, at: ToolAt) -> str | None:
     """A sensor that speaks only on change has said nothing contrary for long enough."""
     how, state = doubt.end_unchallenged(draft, at), draft.tools[at]
     if how is not None and isinstance(state, ToolRunning) and state.standing is Standing.UNCONFIRMED:
@@ -205,7 +205,7 @@ def _believe_in_time(draft: Draft, at: int) -> str | None:
     return how
 
 
-def _after_delays(draft: Draft, at: int) -> ToolSpeaking:
+def _after_delays(draft: Draft, at: ToolAt) -> ToolSpeaking:
     _start_if_due(draft, at, _believe_in_time(draft, at))
     _stop_if_due(draft, at)
     _end_run_on_if_due(draft, at)
@@ -213,7 +213,7 @@ def _after_delays(draft: Draft, at: int) -> ToolSpeaking:
     return state.was if isinstance(state, ToolSilent) else state
 
 
-def _start_if_due(draft: Draft, at: int, how: str | None = None) -> None:
+def _start_if_due(draft: Draft, at: ToolAt, how: str | None = None) -> None:
     """`how`: what has confirmed it in this very step, after a silence."""
     if draft.doubts[at] is not None:
         return
@@ -225,7 +225,7 @@ def _start_if_due(draft: Draft, at: int, how: str | None = None) -> None:
         _start(draft, at, state, {"waited": waited, "confirmed_by": how} if how is not None and waited > 0 else {})
 
 
-def _start(draft: Draft, at: int, state: ToolIdle | ToolRunOn, late: Mapping[str, Any]) -> None:
+def _start(draft: Draft, at: ToolAt, state: ToolIdle | ToolRunOn, late: Mapping[str, Any]) -> None:
     """`late`: for how long it had to be confirmed after a silence, and what did it."""
     tool = draft.shop.tools[at]
     home = draft.shop.fan_of(at)
@@ -248,7 +248,7 @@ def _start(draft: Draft, at: int, state: ToolIdle | ToolRunOn, late: Mapping[str
         forget_fault(draft, gate)
 
 
-def _stop_if_due(draft: Draft, at: int) -> None:
+def _stop_if_due(draft: Draft, at: ToolAt) -> None:
     tool, state = draft.shop.tools[at], draft.tools[at]
     if not isinstance(state, ToolRunning) or state.low_since is None:
         return
@@ -271,14 +271,14 @@ def _stop_if_due(draft: Draft, at: int) -> None:
     _end_run_on_if_due(draft, at)
 
 
-def _end_run_on_if_due(draft: Draft, at: int) -> None:
+def _end_run_on_if_due(draft: Draft, at: ToolAt) -> None:
     tool, state = draft.shop.tools[at], draft.tools[at]
     if isinstance(state, ToolRunOn) and reached(draft.now, state.since, tool.run_on):
         draft.tools[at] = ToolIdle(state.amps, state.heard_at, state.hump)
         draft.say(Happened.RUN_ON_ENDED, Rule.RUN_ON, tool=tool.name, collector=tool.collector, run_on=tool.run_on)
 
 
-def mute(draft: Draft, at: int, rule: Rule) -> None:
+def mute(draft: Draft, at: ToolAt, rule: Rule) -> None:
     """Serve the tool no more until its current has fallen below the stop threshold."""
     tool, state = draft.shop.tools[at], draft.tools[at]
     become(draft, at, ToolMuted(state.amps, last_heard(state)))
@@ -286,7 +286,7 @@ def mute(draft: Draft, at: int, rule: Rule) -> None:
     draft.clear_alarm(Alarm("tool", tool.name, "not_fresh"), rule)
 
 
-def become(draft: Draft, at: int, what: ToolSpeaking) -> None:
+def become(draft: Draft, at: ToolAt, what: ToolSpeaking) -> None:
     """Set what the tool is, or was when it fell silent."""
     state = draft.tools[at]
     draft.tools[at] = replace(state, was=what) if isinstance(state, ToolSilent) else what
@@ -297,7 +297,7 @@ def last_heard(state: ToolState) -> float:
     return state.was.heard_at if isinstance(state, ToolSilent) else state.heard_at
 
 
-def fall_silent(draft: Draft, at: int, rule: Rule, since: float) -> None:
+def fall_silent(draft: Draft, at: ToolAt, rule: Rule, since: float) -> None:
     """The sensor says nothing since then: nothing starts from it; a running tool is held for its run-on."""
     tool = draft.shop.tools[at]
     lose(draft, at)
@@ -325,7 +325,7 @@ def _word_of(state: ToolSpeaking) -> str:
 def time_passes(draft: Draft) -> None:
     """What time alone changes about the tools."""
     judged = draft.connected and draft.adopted
-    for at, state in enumerate(draft.tools):
+    for at, state in zip(draft.shop.each_tool, draft.tools, strict=True):
         # Most tools, most of the time: idle, and heard not long ago.
         if type(state) is ToolIdle and state.hump is None and draft.doubts[at] is None:
             silent_after = draft.shop.tools[at].silent_after
@@ -334,7 +334,7 @@ def time_passes(draft: Draft) -> None:
         _time_passes(draft, at, judged=judged)
 
 
-def _time_passes(draft: Draft, at: int, *, judged: bool) -> None:
+def _time_passes(draft: Draft, at: ToolAt, *, judged: bool) -> None:
     tool, state = draft.shop.tools[at], draft.tools[at]
     now = draft.now
     judged = judged and tool.silent_after > 0
@@ -374,7 +374,7 @@ def held_from(state: ToolSilent) -> float:
     return state.was.since if isinstance(state.was, ToolRunOn) else state.since
 
 
-def _limit_if_due(draft: Draft, at: int) -> None:
+def _limit_if_due(draft: Draft, at: ToolAt) -> None:
     tool, state = draft.shop.tools[at], draft.tools[at]
     if isinstance(state, ToolRunning) and tool.run_limit > 0 and reached(draft.now, state.since, tool.run_limit):
         mute(draft, at, Rule.RUN_LIMIT)

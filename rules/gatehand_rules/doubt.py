@@ -8,13 +8,14 @@ speaks only on change, nothing contrary comes for `Timing.unchallenged`.
 """
 
 from gatehand_rules.draft import Draft
+from gatehand_rules.shop import ToolAt
 from gatehand_rules.state import Doubt, ToolRunning
 from gatehand_rules.timing import Timing, due, reached
 
 
 def begin_all(draft: Draft) -> None:
     """Believe no tool's start unconfirmed from now on."""
-    for at in range(len(draft.tools)):
+    for at in draft.shop.each_tool:
         draft.doubts[at] = Doubt()
 
 
@@ -25,12 +26,12 @@ def nothing_was_lost(draft: Draft) -> None:
             draft.doubts[at] = Doubt(high_at=draft.now)
 
 
-def nothing_heard(draft: Draft, at: int) -> bool:
+def nothing_heard(draft: Draft, at: ToolAt) -> bool:
     """No live reading of the tool has come since the silence."""
     return draft.doubts[at] == Doubt()
 
 
-def weigh(draft: Draft, at: int, *, high: bool, young: bool) -> str | None:
+def weigh(draft: Draft, at: ToolAt, *, high: bool, young: bool) -> str | None:
     """Take a live reading in; what ended the doubt by it, if it did. `high`: at or above the tool's threshold."""
     doubt, now = draft.doubts[at], draft.now
     if doubt is None:
@@ -52,7 +53,7 @@ def weigh(draft: Draft, at: int, *, high: bool, young: bool) -> str | None:
     return how
 
 
-def end_unchallenged(draft: Draft, at: int) -> str | None:
+def end_unchallenged(draft: Draft, at: ToolAt) -> str | None:
     """What ended the doubt by time alone, if it did."""
     doubt, tool = draft.doubts[at], draft.shop.tools[at]
     if doubt is None or doubt.high_at is None or tool.silent_after > 0 or not draft.connected:

@@ -11,7 +11,7 @@ from msgspec.structs import replace
 from gatehand_rules.alarms import Alarm
 from gatehand_rules.commands import ClearAlarm, CollectorOn, Command, OpenGate, RaiseAlarm, ShutGate
 from gatehand_rules.findings import Fact, Finding, Happened, Rule
-from gatehand_rules.shop import Shop
+from gatehand_rules.shop import CollectorAt, GateAt, Shop
 from gatehand_rules.state import CollectorState, Doubt, GateState, State, ToolState
 
 
@@ -59,7 +59,7 @@ class Draft:
         self.stops_lost_at = state.stops_lost_at
         self.stood_for = state.stood_for
         self.commands: list[Command] = []
-        self.before: dict[tuple[str, str], tuple[int, GateState] | tuple[int, CollectorState]] = {}
+        self.before: dict[tuple[str, str], tuple[GateAt, GateState] | tuple[CollectorAt, CollectorState]] = {}
         """Index and state of a gate or collector before it was told (word, name): a vetoed command was never given."""
         self.findings: list[Finding] = []
         self.decided: Finding | None = None
@@ -117,23 +117,23 @@ class Draft:
         told = (("alarm", alarm.id), *facts.items())
         self.findings.append(Finding(event=event, rule=rule, tool=tool, gate=gate, collector=collector, facts=told))
 
-    def tell(self, command: OpenGate | ShutGate | CollectorOn, at: int) -> None:
+    def tell(self, command: OpenGate | ShutGate | CollectorOn, at: GateAt | CollectorAt) -> None:
         """Command it. Called before the telling changes what stands at index `at`."""
         match command:
             case OpenGate(gate=name) | ShutGate(gate=name):
                 word = "open" if isinstance(command, OpenGate) else "shut"
-                self.before.setdefault((word, name), (at, self.gates[at]))
+                self.before.setdefault((word, name), (GateAt(at), self.gates[at]))
             case CollectorOn(collector=name):
-                self.before.setdefault(("on", name), (at, self.collectors[at]))
+                self.before.setdefault(("on", name), (CollectorAt(at), self.collectors[at]))
             case _:
                 assert_never(command)
         self.commands.append(command)
 
-    def set_gate(self, at: int, **changes: Any) -> None:  # noqa: ANN401 - `replace` checks the names
+    def set_gate(self, at: GateAt, **changes: Any) -> None:  # noqa: ANN401 - `replace` checks the names
         """Replace fields of one gate's state."""
         self.gates[at] = replace(self.gates[at], **changes)
 
-    def set_collector(self, at: int, **changes: Any) -> None:  # noqa: ANN401 - the same
+    def set_collector(self, at: CollectorAt, **changes: Any) -> None:  # noqa: ANN401 - the same
         """Replace fields of one collector's state."""
         self.collectors[at] = replace(self.collectors[at], **changes)
 

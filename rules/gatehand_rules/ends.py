@@ -6,6 +6,7 @@ set, a sensor that has to be learnt anew.
 
 from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Rule
+from gatehand_rules.shop import CollectorAt, GateAt, ToolAt
 from gatehand_rules.state import Held, Opening, Standing, ToolMuted, ToolRunning, ToolSilent
 
 _RULES = {
@@ -30,17 +31,17 @@ def end_old(draft: Draft) -> None:
         rule = _RULES.get(what)
         if rule is None:
             continue
-        if kind == "tool" and (at := draft.shop.tool_at(name)) is not None:
-            if not _tool(draft, at, what):
+        if kind == "tool" and (tool := draft.shop.tool_at(name)) is not None:
+            if not _tool(draft, tool, what):
                 draft.clear_alarm(alarm, rule)
-        elif kind == "gate" and (at := draft.shop.gate_at(name)) is not None:
-            if not _gate(draft, at, what):
+        elif kind == "gate" and (gate := draft.shop.gate_at(name)) is not None:
+            if not _gate(draft, gate, what):
                 draft.clear_alarm(alarm, rule)
-        elif kind == "collector" and (at := draft.shop.collector_at(name)) is not None and not _fan(draft, at, what):
+        elif kind == "collector" and (fan := draft.shop.collector_at(name)) is not None and not _fan(draft, fan, what):
             draft.clear_alarm(alarm, rule)
 
 
-def _tool(draft: Draft, at: int, what: str) -> bool:
+def _tool(draft: Draft, at: ToolAt, what: str) -> bool:
     """Whether what this alarm of a tool is about is still so."""
     tool, state = draft.shop.tools[at], draft.tools[at]
     was = state.was if isinstance(state, ToolSilent) else state
@@ -59,7 +60,7 @@ def _tool(draft: Draft, at: int, what: str) -> bool:
             return tool.tells_online
 
 
-def _gate(draft: Draft, at: int, what: str) -> bool:
+def _gate(draft: Draft, at: GateAt, what: str) -> bool:
     """The same of a gate."""
     gate, state = draft.shop.gates[at], draft.gates[at]
     match what:
@@ -71,7 +72,7 @@ def _gate(draft: Draft, at: int, what: str) -> bool:
             return gate.tells_online
 
 
-def _fan(draft: Draft, at: int, what: str) -> bool:
+def _fan(draft: Draft, at: CollectorAt, what: str) -> bool:
     """The same of a collector."""
     collector, state = draft.shop.collectors[at], draft.collectors[at]
     match what:

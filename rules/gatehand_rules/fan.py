@@ -14,7 +14,7 @@ from gatehand_rules.commands import CollectorOff, CollectorOn
 from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Happened, Rule
 from gatehand_rules.phases import Cause, transition
-from gatehand_rules.shop import Collector, Shop
+from gatehand_rules.shop import Collector, CollectorAt, Shop
 from gatehand_rules.state import (
     Answer,
     CoastDown,
@@ -37,7 +37,7 @@ def may_turn(fan: CollectorState, now: float) -> bool:
     return fan.on_phase or fan.seen_on or now < fan.still_at
 
 
-def tell_on(draft: Draft, at: int, rule: Rule) -> None:
+def tell_on(draft: Draft, at: CollectorAt, rule: Rule) -> None:
     """Command the collector on; a telling that is no refresh is a start and counts as one."""
     collector, fan, now = draft.shop.collectors[at], draft.collectors[at], draft.now
     start = not fan.on_phase
@@ -73,7 +73,13 @@ def tell_on(draft: Draft, at: int, rule: Rule) -> None:
 
 
 def tell_off(
-    draft: Draft, at: int, rule: Rule, cause: Cause | None, phase: Phase | None = None, *, why: str | None = None
+    draft: Draft,
+    at: CollectorAt,
+    rule: Rule,
+    cause: Cause | None,
+    phase: Phase | None = None,
+    *,
+    why: str | None = None,
 ) -> None:
     """Command the collector off and let it coast down (or go to the phase given). `cause` None: its phase stays."""
     collector, fan, now = draft.shop.collectors[at], draft.collectors[at], draft.now
@@ -94,7 +100,9 @@ def tell_off(
     draft.say(Happened.COLLECTOR_OFF, rule, collector=collector.name, coast_down=collector.coast_down, why=why)
 
 
-def see(draft: Draft, at: int, *, reported: bool | None = None, drawing: bool | None = None, live: bool) -> None:
+def see(
+    draft: Draft, at: CollectorAt, *, reported: bool | None = None, drawing: bool | None = None, live: bool
+) -> None:
     """Take in a report of the switch or of the motor's current.
 
     A retained one counts for caution only: it can say that the fan turns, never prove that it answered.
@@ -125,7 +133,7 @@ def see(draft: Draft, at: int, *, reported: bool | None = None, drawing: bool | 
     look_for_contrary(draft, at)
 
 
-def look_for_contrary(draft: Draft, at: int) -> None:
+def look_for_contrary(draft: Draft, at: CollectorAt) -> None:
     """Note since when what is seen contradicts what was told; what came back in between begins anew."""
     fan = draft.collectors[at]
     shows = _contradicts(draft.shop.collectors[at], fan)
@@ -166,14 +174,14 @@ def _news(fan: CollectorState) -> Answer | None:
     return answer if answer.stood else replace(answer, stood=True)
 
 
-def note_stood(draft: Draft, at: int) -> None:
+def note_stood(draft: Draft, at: CollectorAt) -> None:
     """It stood before it was told off: what is seen to turn from now on is somebody's doing."""
     answer = draft.collectors[at].answer
     if answer is not None:
         draft.set_collector(at, answer=replace(answer, stood=True))
 
 
-def _take_answer(draft: Draft, at: int) -> None:
+def _take_answer(draft: Draft, at: CollectorAt) -> None:
     collector, fan = draft.shop.collectors[at], draft.collectors[at]
     answer = fan.answer
     if answer is None or not _shows(collector, fan, on=answer.on):
@@ -182,7 +190,7 @@ def _take_answer(draft: Draft, at: int) -> None:
     draft.clear_alarm(Alarm("collector", collector.name, "no_answer"), Rule.ANSWER)
 
 
-def _miss_current(draft: Draft, at: int) -> None:
+def _miss_current(draft: Draft, at: CollectorAt) -> None:
     """The switch says on and the motor has not drawn for a while (a tripped overload): it owes its answer again."""
     fan = draft.collectors[at]
     if (
@@ -200,7 +208,7 @@ def _shows(collector: Collector, fan: CollectorState, *, on: bool) -> bool:
     return not collector.senses_current or fan.drawing is on
 
 
-def time_passes(draft: Draft, at: int) -> None:
+def time_passes(draft: Draft, at: CollectorAt) -> None:
     """Tell again what was not answered; repeat "on" so that a switch with its own time limit fails safe."""
     collector, fan, now = draft.shop.collectors[at], draft.collectors[at], draft.now
     if not fan.seen_on and not fan.on_phase and now >= fan.still_at > -inf:
@@ -219,7 +227,7 @@ def time_passes(draft: Draft, at: int) -> None:
     look_for_contrary(draft, at)  # what was told since the last look may have changed what contradicts it
 
 
-def _tell_again(draft: Draft, at: int) -> None:
+def _tell_again(draft: Draft, at: CollectorAt) -> None:
     collector, now = draft.shop.collectors[at], draft.now
     _take_answer(draft, at)
     fan = draft.collectors[at]
@@ -285,7 +293,9 @@ def free_again_at(collector: Collector, fan: CollectorState, now: float) -> floa
     return due(starts[len(starts) - collector.starts_per_hour], HOUR)
 
 
-def inrush_clear_at(shop: Shop, tools: Sequence[ToolState], collectors: Sequence[CollectorState], at: int) -> float:
+def inrush_clear_at(
+    shop: Shop, tools: Sequence[ToolState], collectors: Sequence[CollectorState], at: CollectorAt
+) -> float:
     """When the collector at index `at` may be switched on without meeting another inrush on its circuit; -inf: now."""
     name = shop.collectors[at].name
     clear = -inf
@@ -338,7 +348,7 @@ def wake_at(timing: Timing, collector: Collector, fan: CollectorState, now: floa
     return None if first == inf else first
 
 
-def see_bin(draft: Draft, at: int, *, full: bool) -> None:
+def see_bin(draft: Draft, at: CollectorAt, *, full: bool) -> None:
     """The bin's contact says that it is full, or no longer."""
     collector, state = draft.shop.collectors[at], draft.collectors[at]
     if full == state.bin_full:

@@ -19,7 +19,7 @@ from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Happened, Rule
 from gatehand_rules.hands import end_hand, outlast
 from gatehand_rules.phases import Cause
-from gatehand_rules.shop import Collector, Gate, Shop, Tool
+from gatehand_rules.shop import Collector, Gate, Shop, Tool, ToolAt
 from gatehand_rules.start import doubt_tools
 from gatehand_rules.state import GateOpen, GateShut, GateUnknown, State, ToolSilent
 from gatehand_rules.timing import Timing, due, reached
@@ -48,7 +48,7 @@ def stops_heard(draft: Draft) -> None:
 
 
 def _forget_presses(draft: Draft) -> None:
-    for at in range(len(draft.collectors)):
+    for at in draft.shop.each_collector:
         holds.begin_presses_anew(draft, at)
 
 
@@ -71,7 +71,7 @@ def loop_stood(draft: Draft, seconds: float) -> None:
     if draft.stood_for is None or seconds > draft.stood_for:  # each connection tells of it
         draft.stood_for = seconds
         draft.say(Happened.DAEMON_STOOD_STILL, Rule.STANDSTILL, stood_for=seconds)
-    for at in range(len(draft.collectors)):
+    for at in draft.shop.each_collector:
         holds.begin_presses_anew(draft, at)
         state = draft.collectors[at]
         refresh = fan.refresh_due(draft.shop.collectors[at], state)
@@ -89,7 +89,7 @@ def loop_caught_up(draft: Draft) -> None:
     draft.stood_for = None
     doubt_tools(draft)
     doubt.nothing_was_lost(draft)
-    for at, state in enumerate(draft.collectors):
+    for at, state in zip(draft.shop.each_collector, draft.collectors, strict=True):
         holds.begin_presses_anew(draft, at)
         if state.on_phase and state.reported_on is False and not state.report_live:
             fan.tell_off(
@@ -157,29 +157,30 @@ def devices(shop: Shop) -> dict[str, tuple[Tool | Gate | Collector, ...]]:
 def device(draft: Draft, event: ev.DeviceOnline) -> bool:
     """A device's own will. Gone: its sensor is silent, its gate at rest is of unknown position. False: it has none."""
     shop = draft.shop
-    at = {"tool": shop.tool_at, "gate": shop.gate_at, "collector": shop.collector_at}[event.kind](event.name)
-    if at is None or not devices(shop)[event.kind][at].tells_online:
+    if not any(one.tells_online for one in devices(shop)[event.kind] if one.name == event.name):
         return False
+    tool = shop.tool_at(event.name) if event.kind == "tool" else None
+    gate = shop.gate_at(event.name) if event.kind == "gate" else None
     alarm = Alarm(event.kind, event.name, "offline")
     named = {event.kind: event.name}
     if event.online:
         if alarm in draft.alarms:
             draft.say(Happened.DEVICE_ONLINE, Rule.OFFLINE, **named)
             draft.clear_alarm(alarm, Rule.OFFLINE)
-            if event.kind == "tool":
-                speaks_on_change(draft, at)
+            if tool is not None:
+                speaks_on_change(draft, tool)
         return True
     if draft.raise_alarm(alarm, Rule.OFFLINE):
         draft.say(Happened.DEVICE_OFFLINE, Rule.OFFLINE, **named)
-    if event.kind == "tool":
-        detect.fall_silent(draft, at, Rule.OFFLINE, draft.now)
-    elif event.kind == "gate" and not fan.may_turn(draft.collectors[shop.home_of(at)], draft.now):
-        move = draft.gates[at].move
-        draft.set_gate(at, move=GateUnknown() if isinstance(move, (GateOpen, GateShut)) else move, reported=None)
+    if tool is not None:
+        detect.fall_silent(draft, tool, Rule.OFFLINE, draft.now)
+    elif gate is not None and not fan.may_turn(draft.collectors[shop.home_of(gate)], draft.now):
+        move = draft.gates[gate].move
+        draft.set_gate(gate, move=GateUnknown() if isinstance(move, (GateOpen, GateShut)) else move, reported=None)
     return True
 
 
-def speaks_on_change(draft: Draft, at: int) -> None:
+def speaks_on_change(draft: Draft, at: ToolAt) -> None:
     """A sensor that speaks only on change is back and may say nothing for long: it is what it was, if it was idle."""
     tool, state = draft.shop.tools[at], draft.tools[at]
     if tool.silent_after > 0 or not isinstance(state, ToolSilent):

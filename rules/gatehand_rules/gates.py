@@ -9,7 +9,7 @@ from gatehand_rules.alarms import Alarm
 from gatehand_rules.commands import OpenGate, Poll, ShutGate
 from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Happened, Rule
-from gatehand_rules.shop import Gate
+from gatehand_rules.shop import Gate, GateAt
 from gatehand_rules.state import (
     CollectorState,
     GateFault,
@@ -34,7 +34,7 @@ def is_proven(state: GateState) -> bool:
     return isinstance(state.move, GateOpen)
 
 
-def tell_open(draft: Draft, at: int, rule: Rule, instead_of: tuple[str, ...] = ()) -> None:
+def tell_open(draft: Draft, at: GateAt, rule: Rule, instead_of: tuple[str, ...] = ()) -> None:
     """Command the gate open and start its travel."""
     gate, now = draft.shop.gates[at], draft.now
     reported = draft.gates[at].reported
@@ -55,13 +55,13 @@ def tell_open(draft: Draft, at: int, rule: Rule, instead_of: tuple[str, ...] = (
     )
 
 
-def _ask(draft: Draft, at: int) -> None:
+def _ask(draft: Draft, at: GateAt) -> None:
     """A gate that was not heard live yet is asked where it stands: what it answers is live."""
     if draft.shop.gates[at].polled and not draft.gates[at].live:
         draft.commands.append(Poll("gate", draft.shop.gates[at].name))
 
 
-def ensure_open(draft: Draft, at: int, rule: Rule, instead_of: tuple[str, ...] = ()) -> None:
+def ensure_open(draft: Draft, at: GateAt, rule: Rule, instead_of: tuple[str, ...] = ()) -> None:
     """Command it open unless it is open, on its way, or given up."""
     move = draft.gates[at].move
     stuck_open = isinstance(move, GateFault) and move.wanted is Position.SHUT
@@ -69,7 +69,7 @@ def ensure_open(draft: Draft, at: int, rule: Rule, instead_of: tuple[str, ...] =
         tell_open(draft, at, rule, instead_of)
 
 
-def tell_shut(draft: Draft, at: int, rule: Rule) -> None:
+def tell_shut(draft: Draft, at: GateAt, rule: Rule) -> None:
     """Command the gate shut and start its travel."""
     gate, now = draft.shop.gates[at], draft.now
     reported = draft.gates[at].reported
@@ -78,13 +78,13 @@ def tell_shut(draft: Draft, at: int, rule: Rule) -> None:
     draft.say(Happened.GATE_COMMANDED, rule, gate=gate.name, collector=gate.collector, to="shut", travel=gate.travel)
 
 
-def rouse(draft: Draft, at: int) -> None:
+def rouse(draft: Draft, at: GateAt) -> None:
     """Shut it once: a device that speaks only on change, and stood open already, has had nothing to say."""
     tell_shut(draft, at, Rule.NOT_HEARD_LIVE)
     draft.set_gate(at, move=GateShutting(draft.now, draft.now, then_open=True), roused=True)
 
 
-def keeps(draft: Draft, at: int) -> bool:
+def keeps(draft: Draft, at: GateAt) -> bool:
     """Open by an old word alone, which may keep a fan that turned at the daemon's start until it is off."""
     gate, state = draft.shop.gates[at], draft.gates[at]
     if not _home(draft, at).found_on or not isinstance(state.move, GateUnknown):
@@ -98,7 +98,7 @@ def is_roused(state: GateState) -> bool:
     return isinstance(state.move, GateShutting) and state.move.then_open
 
 
-def may_shut(draft: Draft, at: int) -> bool:
+def may_shut(draft: Draft, at: GateAt) -> bool:
     """Whether the fan can spare the gate: it stands still, or enough others are proven open (DESIGN, I2)."""
     shop = draft.shop
     home = shop.home_of(at)
@@ -108,7 +108,7 @@ def may_shut(draft: Draft, at: int) -> bool:
     return others >= shop.collectors[home].min_open
 
 
-def tell_again(draft: Draft, at: int, *, tries: int, rule: Rule) -> None:
+def tell_again(draft: Draft, at: GateAt, *, tries: int, rule: Rule) -> None:
     """Command once more what the gate was told already; a gate that the fan cannot spare any more is left alone."""
     gate, now = draft.shop.gates[at], draft.now
     move = draft.gates[at].move
@@ -143,7 +143,7 @@ def tell_again(draft: Draft, at: int, *, tries: int, rule: Rule) -> None:
     )
 
 
-def forget_fault(draft: Draft, at: int) -> None:
+def forget_fault(draft: Draft, at: GateAt) -> None:
     """A fresh demand tries a gate again that would not open, and rouses anew one that has said nothing live."""
     move = draft.gates[at].move
     if not isinstance(move, (GateOpening, GateShutting)):
@@ -157,7 +157,7 @@ def travels(state: GateState) -> bool:
     return isinstance(state.move, (GateOpening, GateShutting))
 
 
-def time_passes(draft: Draft, at: int) -> None:
+def time_passes(draft: Draft, at: GateAt) -> None:
     """Travel that has run out: proof for a gate that cannot report, a retry or a fault for one that can."""
     move = _overdue(draft, at)
     if move is None:
@@ -176,7 +176,7 @@ def time_passes(draft: Draft, at: int) -> None:
         _say_fault(draft, at, wanted, move.first)
 
 
-def _say_fault(draft: Draft, at: int, wanted: Position, first: float) -> None:
+def _say_fault(draft: Draft, at: GateAt, wanted: Position, first: float) -> None:
     """It did not go where it was told to. One that did not open, and then does not say it is shut, is told of once."""
     gate, state = draft.shop.gates[at], draft.gates[at]
     alarm = Alarm("gate", gate.name, "fault")
@@ -198,7 +198,7 @@ def _say_fault(draft: Draft, at: int, wanted: Position, first: float) -> None:
     draft.raise_alarm(alarm, Rule.TRAVEL, wanted=str(wanted), travel=gate.travel, **said)
 
 
-def _not_heard(draft: Draft, at: int, move: GateOpening) -> bool:
+def _not_heard(draft: Draft, at: GateAt, move: GateOpening) -> bool:
     """Nothing live came from a gate told open. True: its fan may keep it, or it is shut and opened once (I2)."""
     home = _home(draft, at)
     if home.found_on and draft.gates[at].reported is Position.OPEN:
@@ -218,11 +218,11 @@ def _is_wanted(home: CollectorState) -> bool:
     return home.on_phase or isinstance(home.phase, Opening)
 
 
-def _home(draft: Draft, at: int) -> CollectorState:
+def _home(draft: Draft, at: GateAt) -> CollectorState:
     return draft.collectors[draft.shop.home_of(at)]
 
 
-def arrives(draft: Draft, at: int) -> None:
+def arrives(draft: Draft, at: GateAt) -> None:
     """Travel that has run out, where it is proof: nothing is commanded by it."""
     move = _overdue(draft, at)
     if move is not None and _is_proof(draft.shop.gates[at], draft.gates[at], move):
@@ -239,7 +239,7 @@ def _is_proof(gate: Gate, state: GateState, move: GateOpening | GateShutting) ->
     return state.reported is _goal(move) and (state.live or isinstance(move, GateShutting))
 
 
-def _overdue(draft: Draft, at: int) -> GateOpening | GateShutting | None:
+def _overdue(draft: Draft, at: GateAt) -> GateOpening | GateShutting | None:
     """The gate's move, when its travel has run out."""
     move = draft.gates[at].move
     if isinstance(move, (GateOpening, GateShutting)) and reached(draft.now, move.since, draft.shop.gates[at].travel):
@@ -251,7 +251,7 @@ def _goal(move: GateOpening | GateShutting) -> Position:
     return Position.OPEN if isinstance(move, GateOpening) else Position.SHUT
 
 
-def _arrive(draft: Draft, at: int, where: Position, rule: Rule) -> None:
+def _arrive(draft: Draft, at: GateAt, where: Position, rule: Rule) -> None:
     """The gate is where it was told to be."""
     gate, move = draft.shop.gates[at], draft.gates[at].move
     told = first = draft.now
@@ -276,25 +276,25 @@ def _arrive(draft: Draft, at: int, where: Position, rule: Rule) -> None:
     clear_fault(draft, at, rule)
 
 
-def clear_fault(draft: Draft, at: int, rule: Rule) -> None:
+def clear_fault(draft: Draft, at: GateAt, rule: Rule) -> None:
     """The alarm of a fault ends: it is known where the gate stands, or nothing is expected of it any more."""
     name = draft.shop.gates[at].name
     draft.clear_alarm(Alarm("gate", name, "fault"), rule)
 
 
-def end_old_alarm(draft: Draft, at: int) -> None:
+def end_old_alarm(draft: Draft, at: GateAt) -> None:
     """A gate that is neither in fault nor being tried after one has no alarm of a fault."""
     if isinstance(draft.gates[at].move, (GateUnknown, GateShut, GateOpen)):
         clear_fault(draft, at, Rule.NO_DEMAND)
 
 
-def shut_after_all(draft: Draft, at: int) -> None:
+def shut_after_all(draft: Draft, at: GateAt) -> None:
     """It did not open, and nobody asks for it any more: if it says that it is shut, that is as is wanted."""
     if draft.gates[at].reported is Position.SHUT:
         _arrive(draft, at, Position.SHUT, Rule.NO_DEMAND)
 
 
-def report_retained(draft: Draft, at: int, position: Position, says: str) -> None:
+def report_retained(draft: Draft, at: GateAt, position: Position, says: str) -> None:
     """A report of unknown age: it can take a proof away, and can give none."""
     gate, state = draft.shop.gates[at], draft.gates[at]
     move: GateMove = state.move
@@ -317,7 +317,7 @@ def _wanted(move: GateMove) -> Position | None:
     return move.wanted if isinstance(move, GateFault) else None
 
 
-def report(draft: Draft, at: int, position: Position, says: str) -> bool:
+def report(draft: Draft, at: GateAt, position: Position, says: str) -> bool:
     """A live report. True when the gate was opened by hand or by itself from its shut position."""
     if not draft.quiet:
         arrives(draft, at)  # a travel that ends in this very instant is over: what is said now is of after it
@@ -344,7 +344,7 @@ def _said(says: str) -> dict[str, str]:
     return {"says": says} if says else {}
 
 
-def _report_open(draft: Draft, at: int, move: GateMove) -> bool:
+def _report_open(draft: Draft, at: GateAt, move: GateMove) -> bool:
     gate = draft.shop.gates[at]
     match move:
         case GateOpening() | GateFault(wanted=Position.OPEN):
@@ -366,7 +366,7 @@ def _report_open(draft: Draft, at: int, move: GateMove) -> bool:
     return False
 
 
-def _report_shut(draft: Draft, at: int, move: GateMove) -> None:
+def _report_shut(draft: Draft, at: GateAt, move: GateMove) -> None:
     gate = draft.shop.gates[at]
     match move:
         case GateShutting() | GateFault(wanted=Position.SHUT):
@@ -379,7 +379,7 @@ def _report_shut(draft: Draft, at: int, move: GateMove) -> None:
             assert_never(move)
 
 
-def _moved(draft: Draft, at: int, gate: Gate, where: Position) -> None:
+def _moved(draft: Draft, at: GateAt, gate: Gate, where: Position) -> None:
     """It stands where nobody told it to go."""
     opened = where is Position.OPEN
     draft.set_gate(at, move=GateOpen() if opened else GateShut())

@@ -9,6 +9,7 @@ from gatehand_rules.alarms import Alarm
 from gatehand_rules.detect import become, mute
 from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Fact, Happened, Rule
+from gatehand_rules.shop import CollectorAt, GateAt
 from gatehand_rules.state import (
     GateState,
     Hand,
@@ -22,7 +23,7 @@ from gatehand_rules.state import (
 from gatehand_rules.timing import due, reached
 
 
-def button(draft: Draft, at: int) -> None:
+def button(draft: Draft, at: GateAt) -> None:
     """A gate's button: ends what serves the gate (mutes its tools, ends its hand start), else starts by hand.
 
     A hand start from before a lost connection that has no fan is nothing to end: who presses wants it.
@@ -40,7 +41,7 @@ def button(draft: Draft, at: int) -> None:
         start_hand(draft, at, Rule.BUTTON)
 
 
-def _wants_asking(draft: Draft, at: int) -> bool:
+def _wants_asking(draft: Draft, at: GateAt) -> bool:
     """Its hand start is from before a lost connection, and its fan does not run for all that is known."""
     hand, state = draft.gates[at].hand, draft.collectors[draft.shop.home_of(at)]
     if hand is None or not hand.kept:
@@ -48,7 +49,7 @@ def _wants_asking(draft: Draft, at: int) -> bool:
     return not (state.seen_on or (state.on_phase and (state.told_on_at is not None or state.by_hand)))
 
 
-def say_kept(draft: Draft, collector: int, *, over: bool) -> None:
+def say_kept(draft: Draft, collector: CollectorAt, *, over: bool) -> None:
     """Say of each hand start from before a lost connection that it starts nothing; `over`: it has no fan, and ends."""
     for i in draft.shop.gates_of(collector):
         gate, hand = draft.shop.gates[i], draft.gates[i].hand
@@ -58,13 +59,13 @@ def say_kept(draft: Draft, collector: int, *, over: bool) -> None:
                 end_hand(draft, i, Rule.BROKER)
 
 
-def _release_tools(draft: Draft, at: int) -> bool:
+def _release_tools(draft: Draft, at: GateAt) -> bool:
     """Mute the served tools of this gate, end their run-on. False when there was none."""
     gate = draft.shop.gates[at]
     home = draft.collectors[draft.shop.home_of(at)]
     served = home.on_phase or isinstance(home.phase, Opening)
     found = False
-    for i, tool in enumerate(draft.shop.tools):
+    for i, tool in zip(draft.shop.each_tool, draft.shop.tools, strict=True):
         if gate.name not in tool.gates:
             continue
         state = draft.tools[i]
@@ -80,7 +81,7 @@ def _release_tools(draft: Draft, at: int) -> bool:
     return found
 
 
-def ask(draft: Draft, at: int, *, on: bool, who: Mapping[str, Fact] | None = None) -> None:
+def ask(draft: Draft, at: GateAt, *, on: bool, who: Mapping[str, Fact] | None = None) -> None:
     """A hand start, or its end, asked for over MQTT. `who`: who asked, and why.
 
     Asking twice is asking once, but one from before a lost connection is fresh from then on.
@@ -100,7 +101,7 @@ def ask(draft: Draft, at: int, *, on: bool, who: Mapping[str, Fact] | None = Non
             draft.decided = draft.findings[i] = replace(finding, facts=(*finding.facts, *(who or {}).items()))
 
 
-def start_hand(draft: Draft, at: int, rule: Rule, *, by_opening: bool = False) -> None:
+def start_hand(draft: Draft, at: GateAt, rule: Rule, *, by_opening: bool = False) -> None:
     """Begin a hand start, unless the collector is held or its bin is full."""
     gate = draft.shop.gates[at]
     home = draft.shop.home_of(at)
@@ -113,7 +114,7 @@ def start_hand(draft: Draft, at: int, rule: Rule, *, by_opening: bool = False) -
     draft.say(Happened.HAND_STARTED, rule, gate=gate.name, collector=gate.collector, hand_limit=gate.hand_limit)
 
 
-def end_hand(draft: Draft, at: int, rule: Rule) -> None:
+def end_hand(draft: Draft, at: GateAt, rule: Rule) -> None:
     """End a hand start if there is one."""
     gate, hand = draft.shop.gates[at], draft.gates[at].hand
     if hand is None:
@@ -133,14 +134,14 @@ def end_hand(draft: Draft, at: int, rule: Rule) -> None:
 
 def outlast(draft: Draft, rule: Rule) -> None:
     """A gap (a lost connection, a standstill): a hand start keeps a fan that is on and starts none; else it ends."""
-    for at, gate in enumerate(draft.gates):
+    for at, gate in zip(draft.shop.each_gate, draft.gates, strict=True):
         if gate.hand is not None and draft.collectors[draft.shop.home_of(at)].on_phase:
             draft.set_gate(at, hand=replace(gate.hand, kept=True))
         else:
             end_hand(draft, at, rule)
 
 
-def time_passes(draft: Draft, at: int) -> None:
+def time_passes(draft: Draft, at: GateAt) -> None:
     """The longest hand start has passed."""
     hand = draft.gates[at].hand
     if hand is not None and reached(draft.now, hand.since, draft.shop.gates[at].hand_limit):

@@ -17,6 +17,7 @@ from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Fact, Happened, Rule
 from gatehand_rules.hands import end_hand
 from gatehand_rules.phases import Cause, transition
+from gatehand_rules.shop import CollectorAt, StopAt, ToolAt
 from gatehand_rules.state import (
     CoastDown,
     Held,
@@ -32,7 +33,7 @@ from gatehand_rules.state import (
 from gatehand_rules.timing import due, reached
 
 
-def hold(draft: Draft, at: int, why: str, rule: Rule, by: str = "") -> None:
+def hold(draft: Draft, at: CollectorAt, why: str, rule: Rule, by: str = "") -> None:
     """Off at once, and nothing starts until a reset; every demand is stale from now on."""
     collector, state = draft.shop.collectors[at], draft.collectors[at]
     fresh = not fan.is_held(state)
@@ -46,7 +47,7 @@ def hold(draft: Draft, at: int, why: str, rule: Rule, by: str = "") -> None:
     drop_demands(draft, at, rule)
 
 
-def ask_hold(draft: Draft, at: int, because: str, by: str) -> None:
+def ask_hold(draft: Draft, at: CollectorAt, because: str, by: str) -> None:
     """A hold asked for. Asking again is asking once, but a press that had begun before it counts no more."""
     state = draft.collectors[at]
     if not isinstance(state.phase, Held):
@@ -57,7 +58,7 @@ def ask_hold(draft: Draft, at: int, because: str, by: str) -> None:
     draft.decide(Happened.COLLECTOR_HELD, Rule.HOLD, facts, collector=name, said=False)
 
 
-def ask_off(draft: Draft, at: int, because: str, by: str) -> None:
+def ask_off(draft: Draft, at: CollectorAt, because: str, by: str) -> None:
     """Off now, whoever switched it on, and only a fresh demand starts it again. No hold: nothing is to be reset."""
     stays = isinstance(draft.collectors[at].phase, (Held, CoastDown))
     fan.tell_off(draft, at, Rule.OFF_ASKED, None if stays else Cause.OFF_ASKED, why=because or None)
@@ -77,20 +78,20 @@ def _is_wanted(state: ToolState) -> bool:
     return isinstance(state, ToolRunning) and state.standing is not Standing.STALE
 
 
-def drop_demands(draft: Draft, at: int, rule: Rule, until: float = inf) -> None:
+def drop_demands(draft: Draft, at: CollectorAt, rule: Rule, until: float = inf) -> None:
     """End hand starts and run-on, and make every running tool's demand stale, but for those begun after `until`."""
     for i in draft.shop.gates_of(at):
         hand = draft.gates[i].hand
         if hand is not None and hand.since <= until:
             end_hand(draft, i, rule)
-    for i in draft.shop.tools_of(at):
-        state = draft.tools[i]
+    for tool in draft.shop.tools_of(at):
+        state = draft.tools[tool]
         was = state.was if isinstance(state, ToolSilent) else state
         if not (isinstance(was, ToolRunning) and was.since > until):
-            make_stale(draft, i)
+            make_stale(draft, tool)
 
 
-def make_stale(draft: Draft, at: int) -> None:
+def make_stale(draft: Draft, at: ToolAt) -> None:
     """The tool's demand starts nothing from now on; a run-on is over."""
     state = draft.tools[at]
     was = state.was if isinstance(state, ToolSilent) else state
@@ -100,13 +101,13 @@ def make_stale(draft: Draft, at: int) -> None:
         become(draft, at, ToolIdle(was.amps, was.heard_at))
 
 
-def active_stops(draft: Draft, at: int) -> list[str]:
+def active_stops(draft: Draft, at: CollectorAt) -> list[str]:
     """Names of the active stop contacts of the collector at this index."""
     name = draft.shop.collectors[at].name
     return [stop.name for i, stop in enumerate(draft.shop.stops) if draft.stops[i] and name in stop.collectors]
 
 
-def end(draft: Draft, at: int, who: Mapping[str, Fact] | None = None) -> None:
+def end(draft: Draft, at: CollectorAt, who: Mapping[str, Fact] | None = None) -> None:
     """A press that counts, and no cause left: the hold is over. It permits a start; it starts nothing."""
     collector, state = draft.shop.collectors[at], draft.collectors[at]
     if not isinstance(state.phase, Held):
@@ -117,12 +118,12 @@ def end(draft: Draft, at: int, who: Mapping[str, Fact] | None = None) -> None:
     draft.decide(Happened.HOLD_RESET, Rule.HOLD, facts, collector=collector.name)
     transition(draft, at, Cause.RESET, CoastDown(), reset=ResetSeen(asked_at=state.reset.asked_at))
     draft.clear_alarm(Alarm("collector", collector.name, "held"), Rule.HOLD)
-    for i, tool in enumerate(draft.shop.tools):
+    for i, tool in zip(draft.shop.each_tool, draft.shop.tools, strict=True):
         if tool.collector == collector.name:
             _reset_tool(draft, i)
 
 
-def _reset_tool(draft: Draft, at: int) -> None:
+def _reset_tool(draft: Draft, at: ToolAt) -> None:
     """After a reset only what goes from idle to running is fresh: what draws already, a little or much, is not idle."""
     if isinstance(draft.tools[at], ToolRunning):
         make_stale(draft, at)
@@ -131,7 +132,7 @@ def _reset_tool(draft: Draft, at: int) -> None:
         _forget_rise(draft, at)
 
 
-def _forget_rise(draft: Draft, at: int) -> None:
+def _forget_rise(draft: Draft, at: ToolAt) -> None:
     """A tool that draws without having been started is not known to be idle: its rise began before."""
     tool, state = draft.shop.tools[at], draft.tools[at]
     was = state.was if isinstance(state, ToolSilent) else state
@@ -139,7 +140,7 @@ def _forget_rise(draft: Draft, at: int) -> None:
         become(draft, at, ToolUnknown(was.amps, last_heard(state)))
 
 
-def stop(draft: Draft, at: int, *, active: bool) -> None:
+def stop(draft: Draft, at: StopAt, *, active: bool) -> None:
     """A stop contact: active holds its collectors at once, clear starts nothing."""
     contact, before = draft.shop.stops[at], draft.stops[at]
     draft.stops[at] = active
@@ -174,13 +175,13 @@ def forget_word(draft: Draft, name: str) -> None:
     draft.clear_alarm(_unclear(name), Rule.STOP_CONTACT)
 
 
-def forget_press(draft: Draft, at: int) -> None:
+def forget_press(draft: Draft, at: CollectorAt) -> None:
     """The cause of the hold has come, changed or gone: a press begins anew after it, and refusals are said anew."""
     seen = draft.collectors[at].reset
     draft.set_collector(at, reset=replace(seen, released=False, pressed_at=None, refused=()))
 
 
-def stop_unclear(draft: Draft, at: int, says: str) -> None:
+def stop_unclear(draft: Draft, at: StopAt, says: str) -> None:
     """A stop contact that is not understood stops nothing, and somebody relies on it: that must be seen."""
     name = draft.shop.stops[at].name
     draft.raise_alarm(_unclear(name), Rule.BAD_VALUE, stop=name, says=says)
@@ -190,7 +191,7 @@ def _unclear(stop: str) -> Alarm:
     return Alarm("stop", stop, "unclear")
 
 
-def reset_asked(draft: Draft, at: int, because: str = "", by: str = "") -> None:
+def reset_asked(draft: Draft, at: CollectorAt, because: str = "", by: str = "") -> None:
     """A message asks for a reset."""
     seen, now = draft.collectors[at].reset, draft.now
     draft.set_collector(at, reset=replace(seen, asked_at=now))
@@ -204,12 +205,12 @@ def reset_asked(draft: Draft, at: int, because: str = "", by: str = "") -> None:
         _refuse_reset(draft, at, Rule.RESET_REPEATED, "repeated", since_last=since, quiet=quiet)
 
 
-def reset_heard(draft: Draft, at: int) -> None:
+def reset_heard(draft: Draft, at: CollectorAt) -> None:
     """A message that may not act (the broker had kept it) is one all the same: what follows it repeats it."""
     draft.set_collector(at, reset=replace(draft.collectors[at].reset, asked_at=draft.now))
 
 
-def reset_button(draft: Draft, at: int, *, pressed: bool) -> None:
+def reset_button(draft: Draft, at: CollectorAt, *, pressed: bool) -> None:
     """The reset button was pressed or released, live."""
     seen, now = draft.collectors[at].reset, draft.now
     unheard = draft.stops_lost_at is not None
@@ -234,7 +235,7 @@ def reset_button(draft: Draft, at: int, *, pressed: bool) -> None:
         end(draft, at)
 
 
-def _reset_pressed(draft: Draft, at: int) -> None:
+def _reset_pressed(draft: Draft, at: CollectorAt) -> None:
     seen = draft.collectors[at].reset
     if seen.released:
         draft.set_collector(at, reset=replace(seen, released=False, pressed_at=draft.now))
@@ -245,19 +246,19 @@ def _reset_pressed(draft: Draft, at: int) -> None:
         _refuse_press(draft, at, "held down too long", held_for)
 
 
-def reset_button_retained(draft: Draft, at: int, *, pressed: bool) -> None:
+def reset_button_retained(draft: Draft, at: CollectorAt, *, pressed: bool) -> None:
     """What the broker had kept of the button: of unknown age, so neither a press nor a release."""
     if pressed and fan.is_held(draft.collectors[at]):
         _refuse_press(draft, at, "pressed at an unknown time: the broker had kept that word", None)
 
 
-def begin_presses_anew(draft: Draft, at: int) -> None:
+def begin_presses_anew(draft: Draft, at: CollectorAt) -> None:
     """What came before (a gap, a standstill) was not heard or does not count: a press, the first of many messages."""
     seen = draft.collectors[at].reset
     draft.set_collector(at, reset=replace(seen, released=False, pressed_at=None, asked_at=draft.now))
 
 
-def _reset_is_refused(draft: Draft, at: int) -> bool:
+def _reset_is_refused(draft: Draft, at: CollectorAt) -> bool:
     """There is no hold, or its cause still stands."""
     if not fan.is_held(draft.collectors[at]):
         _refuse_reset(draft, at, Rule.HOLD, "not held", why="not held")
@@ -274,12 +275,12 @@ def _reset_is_refused(draft: Draft, at: int) -> bool:
     return bool(active) or unread > 0
 
 
-def _refuse_press(draft: Draft, at: int, why: str, held_for: float | None) -> None:
+def _refuse_press(draft: Draft, at: CollectorAt, why: str, held_for: float | None) -> None:
     shortest, longest = draft.shop.timing.reset_shortest, draft.shop.timing.reset_longest
     _refuse_reset(draft, at, Rule.RESET_PRESS, why, why=why, held_for=held_for, shortest=shortest, longest=longest)
 
 
-def _refuse_reset(draft: Draft, at: int, rule: Rule, cause: str, **facts: Fact) -> None:
+def _refuse_reset(draft: Draft, at: CollectorAt, rule: Rule, cause: str, **facts: Fact) -> None:
     """Say it once for each cause; what repeats itself is counted, and told with what is said next."""
     name, seen = draft.shop.collectors[at].name, draft.collectors[at].reset
     key = f"{rule} {cause}"

@@ -18,7 +18,7 @@ from msgspec.structs import replace
 from gatehand_rules import events as ev
 from gatehand_rules.commands import CollectorOff, CollectorOn, Command, OpenGate, ShutGate
 from gatehand_rules.findings import Finding, Happened, Rule
-from gatehand_rules.shop import Shop
+from gatehand_rules.shop import CollectorAt, GateAt, Shop, ToolAt
 from gatehand_rules.state import FanSeen, GateSeen, Guard
 from gatehand_rules.words import Position
 
@@ -33,7 +33,7 @@ def initial(shop: Shop) -> Guard:
     )
 
 
-def _proven(shop: Shop, guard: Guard, at: int, now: float) -> bool:
+def _proven(shop: Shop, guard: Guard, at: GateAt, now: float) -> bool:
     gate, seen = shop.gates[at], guard.gates[at]
     by_time = _has_travelled(shop, guard, at, now)
     if gate.reports:
@@ -41,34 +41,34 @@ def _proven(shop: Shop, guard: Guard, at: int, now: float) -> bool:
     return by_time
 
 
-def _has_travelled(shop: Shop, guard: Guard, at: int, now: float) -> bool:
+def _has_travelled(shop: Shop, guard: Guard, at: GateAt, now: float) -> bool:
     seen = guard.gates[at]
     over = seen.travelled or now >= round(seen.told_at + shop.gates[at].travel, 6)
     return seen.told is Position.OPEN and over
 
 
-def note_travelled(shop: Shop, guard: Guard, at: int, now: float) -> Guard:
+def note_travelled(shop: Shop, guard: Guard, at: GateAt, now: float) -> Guard:
     """Before the gate's `travel` changes: whether it has had it, it keeps. Else time is asked at every look."""
     return _gate(guard, at, travelled=_has_travelled(shop, guard, at, now))
 
 
-def _on_its_way(shop: Shop, guard: Guard, at: int, now: float) -> bool:
+def _on_its_way(shop: Shop, guard: Guard, at: GateAt, now: float) -> bool:
     """Told open, and its travel since the last telling has not run out."""
     seen = guard.gates[at]
     within = now < round(seen.again_at + shop.gates[at].travel, 6)
     return seen.told is Position.OPEN and within and not _proven(shop, guard, at, now)
 
 
-def _gives_way(shop: Shop, guard: Guard, at: int) -> bool:
+def _gives_way(shop: Shop, guard: Guard, at: GateAt) -> bool:
     heir = shop.gate_at(guard.gates[at].gives_way_to or "")
     return heir is not None and guard.gates[heir].told is Position.OPEN
 
 
-def _open_gates(shop: Shop, guard: Guard, fan: int, now: float) -> list[int]:
+def _open_gates(shop: Shop, guard: Guard, fan: CollectorAt, now: float) -> list[GateAt]:
     return [i for i in shop.gates_of(fan) if _proven(shop, guard, i, now)]
 
 
-def _air_for_found(shop: Shop, guard: Guard, fan: int, now: float) -> int:
+def _air_for_found(shop: Shop, guard: Guard, fan: CollectorAt, now: float) -> int:
     """Gates of a fan found turning that are open by any word, or on their way."""
     said = [i for i in shop.gates_of(fan) if guard.gates[i].reported is Position.OPEN and not guard.gates[i].left]
     return sum(
@@ -84,13 +84,13 @@ def _is_on(seen: FanSeen) -> bool:
     return seen.told_on is True or _shown_on(seen)
 
 
-def _may_turn(shop: Shop, guard: Guard, fan: int, now: float) -> bool:
+def _may_turn(shop: Shop, guard: Guard, fan: CollectorAt, now: float) -> bool:
     seen = guard.fans[fan]
     unknown = seen.told_on is None
     return unknown or _is_on(seen) or now < round(seen.off_at + shop.collectors[fan].coast_down, 6)
 
 
-def see_reading(shop: Shop, guard: Guard, at: int, amps: float) -> Guard:
+def see_reading(shop: Shop, guard: Guard, at: ToolAt, amps: float) -> Guard:
     """A live reading: a tool seen low and then at its start threshold arms its collector (I5)."""
     tool = shop.tools[at]
     if amps < tool.stop_amps:
@@ -108,12 +108,12 @@ def _arm(shop: Shop, guard: Guard, collector: str) -> Guard:
     return _fan(guard, at, armed=True)
 
 
-def _fan(guard: Guard, at: int, **changes: object) -> Guard:
+def _fan(guard: Guard, at: CollectorAt, **changes: object) -> Guard:
     seen = replace(guard.fans[at], **changes)
     return replace(guard, fans=(*guard.fans[:at], seen, *guard.fans[at + 1 :]))
 
 
-def _gate(guard: Guard, at: int, **changes: object) -> Guard:
+def _gate(guard: Guard, at: GateAt, **changes: object) -> Guard:
     seen = replace(guard.gates[at], **changes)
     return replace(guard, gates=(*guard.gates[:at], seen, *guard.gates[at + 1 :]))
 
@@ -124,45 +124,45 @@ def observe(shop: Shop, guard: Guard, event: ev.Event, now: float) -> Guard:
         event = replace(event, retained=True)  # it waited through a standstill: caution, and no proof
     match event:
         case ev.Reading(tool=name, amps=amps, retained=False):
-            at = shop.tool_at(name)
-            return guard if at is None else see_reading(shop, guard, at, amps)
-        case ev.Reading(tool=name, amps=amps, retained=True) if (at := shop.tool_at(name)) is not None:
+            tool = shop.tool_at(name)
+            return guard if tool is None else see_reading(shop, guard, tool, amps)
+        case ev.Reading(tool=name, amps=amps, retained=True) if (tool := shop.tool_at(name)) is not None:
             # Of unknown age it arms nothing, yet a live reading after it is seen to rise.
-            return see_reading(shop, guard, at, amps) if amps < shop.tools[at].stop_amps else guard
+            return see_reading(shop, guard, tool, amps) if amps < shop.tools[tool].stop_amps else guard
         case ev.GateReport(gate=name, position=position, retained=retained):
-            at = shop.gate_at(name)
-            return guard if at is None else _see_gate(shop, guard, at, position, now, retained=retained)
+            gate = shop.gate_at(name)
+            return guard if gate is None else _see_gate(shop, guard, gate, position, now, retained=retained)
         case ev.ButtonPressed(gate=name, retained=False) | ev.HandAsked(gate=name, on=True, retained=False):
-            at = shop.gate_at(name)
-            return guard if at is None else _arm(shop, guard, shop.gates[at].collector)
+            gate = shop.gate_at(name)
+            return guard if gate is None else _arm(shop, guard, shop.gates[gate].collector)
         case ev.CollectorReport(collector=name, on=on):
-            at = shop.collector_at(name)
-            known = at is not None and shop.collectors[at].reports
-            return _see_fan(guard, at, now, reported_on=on) if at is not None and known else guard
+            home = shop.collector_at(name)
+            known = home is not None and shop.collectors[home].reports
+            return _see_fan(guard, home, now, reported_on=on) if home is not None and known else guard
         case ev.CollectorCurrent(collector=name, amps=amps, retained=retained):
-            at = shop.collector_at(name)
-            if at is None or not shop.collectors[at].senses_current:
+            home = shop.collector_at(name)
+            if home is None or not shop.collectors[home].senses_current:
                 return guard
-            drawing = amps >= shop.collectors[at].running_amps
-            return guard if retained and not drawing else _see_fan(guard, at, now, drawing=drawing)
+            drawing = amps >= shop.collectors[home].running_amps
+            return guard if retained and not drawing else _see_fan(guard, home, now, drawing=drawing)
         case ev.StopReport(stop=name, active=active):
             return _see_stop(shop, guard, name, active=active)
         case ev.HoldAsked(collector=name, retained=False) | ev.HoldRemembered(collector=name):
-            at = shop.collector_at(name)
-            return guard if at is None else _latch(guard, at)
+            home = shop.collector_at(name)
+            return guard if home is None else _latch(guard, home)
         case ev.OffAsked(collector=name, retained=False):
-            at = shop.collector_at(name)
-            return guard if at is None else _fan(guard, at, armed=False)
+            home = shop.collector_at(name)
+            return guard if home is None else _fan(guard, home, armed=False)
         case ev.ResetAsked(collector=name, retained=retained):
-            at = shop.collector_at(name)
-            if at is None:
+            home = shop.collector_at(name)
+            if home is None:
                 return guard
-            alone = not retained and now >= round(guard.fans[at].reset_asked_at + shop.guard_timing.reset_alone, 6)
-            guard = _fan(guard, at, reset_asked_at=now)
-            return _unlatch(shop, guard, at, now) if alone else guard
+            alone = not retained and now >= round(guard.fans[home].reset_asked_at + shop.guard_timing.reset_alone, 6)
+            guard = _fan(guard, home, reset_asked_at=now)
+            return _unlatch(shop, guard, home, now) if alone else guard
         case ev.ResetButton(collector=name, pressed=pressed, retained=False):
-            at = shop.collector_at(name)
-            return guard if at is None else _see_press(shop, guard, at, now, pressed=pressed)
+            home = shop.collector_at(name)
+            return guard if home is None else _see_press(shop, guard, home, now, pressed=pressed)
         case ev.BrokerConnected():
             guard = _forget_presses(guard, now)
             return guard if guard.over else replace(guard, watching_from=round(now + shop.guard_timing.retained_in, 6))
@@ -178,7 +178,7 @@ def observe(shop: Shop, guard: Guard, event: ev.Event, now: float) -> Guard:
             return guard
 
 
-def _latch(guard: Guard, at: int) -> Guard:
+def _latch(guard: Guard, at: CollectorAt) -> Guard:
     """Held. A press of the reset begins anew after it (I5)."""
     return _fan(guard, at, latched=True, armed=False, reset_up=False, reset_down_at=None)
 
@@ -186,17 +186,17 @@ def _latch(guard: Guard, at: int) -> Guard:
 def _forget_presses(guard: Guard, now: float) -> Guard:
     """Presses and messages from before were not heard, or are not to count."""
     for i in range(len(guard.fans)):
-        guard = _fan(guard, i, reset_up=False, reset_down_at=None, reset_asked_at=now)
+        guard = _fan(guard, CollectorAt(i), reset_up=False, reset_down_at=None, reset_asked_at=now)
     return guard
 
 
-def _unlatch(shop: Shop, guard: Guard, at: int, now: float) -> Guard:
+def _unlatch(shop: Shop, guard: Guard, at: CollectorAt, now: float) -> Guard:
     """A press that counts ends a hold whose cause is gone, and arms nothing (I5)."""
     held = guard.fans[at].latched and not _is_stopped(shop, guard, at) and now >= guard.no_start_before
     return _fan(guard, at, latched=False, armed=False) if held else guard
 
 
-def _is_stopped(shop: Shop, guard: Guard, at: int) -> bool:
+def _is_stopped(shop: Shop, guard: Guard, at: CollectorAt) -> bool:
     """A stop contact of its own is active, or nobody knows."""
     name = shop.collectors[at].name
     return guard.unheard or any(
@@ -204,7 +204,7 @@ def _is_stopped(shop: Shop, guard: Guard, at: int) -> bool:
     )
 
 
-def _see_press(shop: Shop, guard: Guard, at: int, now: float, *, pressed: bool) -> Guard:
+def _see_press(shop: Shop, guard: Guard, at: CollectorAt, now: float, *, pressed: bool) -> Guard:
     """The reset button: released since the cause is gone, then pressed, then released in time (I5)."""
     seen = guard.fans[at]
     if _is_stopped(shop, guard, at):
@@ -221,14 +221,14 @@ def _lost(guard: Guard, heard_at: float) -> Guard:
     """What was told after the broker was last heard may not have arrived."""
     for i, gate in enumerate(guard.gates):
         if gate.told is Position.OPEN and gate.told_at > heard_at:
-            guard = _gate(guard, i, told=None, travelled=False)
+            guard = _gate(guard, GateAt(i), told=None, travelled=False)
     for i, fan in enumerate(guard.fans):
         if fan.told_on is False and fan.off_at > heard_at:
-            guard = _fan(guard, i, off_at=inf)
+            guard = _fan(guard, CollectorAt(i), off_at=inf)
     return guard
 
 
-def _see_gate(shop: Shop, guard: Guard, at: int, position: Position, now: float, *, retained: bool) -> Guard:
+def _see_gate(shop: Shop, guard: Guard, at: GateAt, position: Position, now: float, *, retained: bool) -> Guard:
     gate, seen = shop.gates[at], guard.gates[at]
     if not gate.reports:
         return guard
@@ -245,7 +245,7 @@ def _see_gate(shop: Shop, guard: Guard, at: int, position: Position, now: float,
     return _arm(shop, guard, gate.collector) if by_itself and gate.on_hand_open == "start" else guard
 
 
-def _see_fan(guard: Guard, at: int, now: float, **changes: bool) -> Guard:
+def _see_fan(guard: Guard, at: CollectorAt, now: float, **changes: bool) -> Guard:
     was_on = _shown_on(guard.fans[at])
     guard = _fan(guard, at, **changes)
     if _shown_on(guard.fans[at]):
@@ -283,24 +283,24 @@ def judge(
 
 def _judge_one(shop: Shop, guard: Guard, command: Command, now: float) -> tuple[Guard, Finding | None]:
     match command:
-        case CollectorOn(collector=name) if (at := shop.collector_at(name)) is not None:
-            veto = _veto_on(shop, guard, at, now)
-            return (guard if veto else _fan(guard, at, told_on=True, adopting=False)), veto
-        case CollectorOff(collector=name) if (at := shop.collector_at(name)) is not None:
-            seen = guard.fans[at]
+        case CollectorOn(collector=name) if (home := shop.collector_at(name)) is not None:
+            veto = _veto_on(shop, guard, home, now)
+            return (guard if veto else _fan(guard, home, told_on=True, adopting=False)), veto
+        case CollectorOff(collector=name) if (home := shop.collector_at(name)) is not None:
+            seen = guard.fans[home]
             again = seen.told_on is False and seen.off_at < inf
             off_at = seen.off_at if again else now
             return _fan(
-                guard, at, told_on=False, off_at=off_at, off_told=True, adopting=seen.adopting and _shown_on(seen)
+                guard, home, told_on=False, off_at=off_at, off_told=True, adopting=seen.adopting and _shown_on(seen)
             ), None
-        case ShutGate(gate=name) if (at := shop.gate_at(name)) is not None:
-            veto = _veto_shut(shop, guard, at, now)
-            return (guard, veto) if veto else (_told_shut(_nobody_gives_way_to(guard, name), at, now), None)
-        case OpenGate(gate=name, instead_of=others) if (at := shop.gate_at(name)) is not None:
+        case ShutGate(gate=name) if (gate := shop.gate_at(name)) is not None:
+            veto = _veto_shut(shop, guard, gate, now)
+            return (guard, veto) if veto else (_told_shut(_nobody_gives_way_to(guard, name), gate, now), None)
+        case OpenGate(gate=name, instead_of=others) if (gate := shop.gate_at(name)) is not None:
             for i in (i for other in others if (i := shop.gate_at(other)) is not None):
                 guard = _gate(guard, i, gives_way_to=name)
-            veto = _veto_open(shop, guard, at, now)
-            return (guard, veto) if veto else (_told_open(guard, at, now), None)
+            veto = _veto_open(shop, guard, gate, now)
+            return (guard, veto) if veto else (_told_open(guard, gate, now), None)
         case _:
             return guard, None
 
@@ -308,11 +308,11 @@ def _judge_one(shop: Shop, guard: Guard, command: Command, now: float) -> tuple[
 def _nobody_gives_way_to(guard: Guard, gate: str) -> Guard:
     for i, seen in enumerate(guard.gates):
         if seen.gives_way_to == gate:
-            guard = _gate(guard, i, gives_way_to=None)
+            guard = _gate(guard, GateAt(i), gives_way_to=None)
     return guard
 
 
-def _told_open(guard: Guard, at: int, now: float) -> Guard:
+def _told_open(guard: Guard, at: GateAt, now: float) -> Guard:
     seen = guard.gates[at]
     if seen.told is Position.OPEN:
         return _gate(guard, at, again_at=now, live=False)
@@ -322,7 +322,7 @@ def _told_open(guard: Guard, at: int, now: float) -> Guard:
     return _gate(guard, at, **told, travelled=False, left=False, gives_way_to=None)
 
 
-def _told_shut(guard: Guard, at: int, now: float) -> Guard:
+def _told_shut(guard: Guard, at: GateAt, now: float) -> Guard:
     seen = guard.gates[at]
     if seen.told is Position.SHUT and (seen.left or seen.reported is not Position.OPEN):
         return _gate(guard, at, again_at=now)
@@ -341,7 +341,7 @@ def _veto(rule: Rule, command: str, collector: str, gate: str | None = None, **f
     )
 
 
-def _veto_on(shop: Shop, guard: Guard, at: int, now: float) -> Finding | None:
+def _veto_on(shop: Shop, guard: Guard, at: CollectorAt, now: float) -> Finding | None:
     collector, seen = shop.collectors[at], guard.fans[at]
     proven = len(_open_gates(shop, guard, at, now))
     if proven < collector.min_open:  # I1
@@ -357,7 +357,7 @@ def _veto_on(shop: Shop, guard: Guard, at: int, now: float) -> Finding | None:
     return None
 
 
-def _veto_shut(shop: Shop, guard: Guard, at: int, now: float) -> Finding | None:
+def _veto_shut(shop: Shop, guard: Guard, at: GateAt, now: float) -> Finding | None:
     gate = shop.gates[at]
     home = shop.collector_at(gate.collector)
     if home is None or not _may_turn(shop, guard, home, now):
@@ -372,7 +372,7 @@ def _veto_shut(shop: Shop, guard: Guard, at: int, now: float) -> Finding | None:
     return None
 
 
-def _veto_open(shop: Shop, guard: Guard, at: int, now: float) -> Finding | None:
+def _veto_open(shop: Shop, guard: Guard, at: GateAt, now: float) -> Finding | None:
     gate = shop.gates[at]
     home = shop.collector_at(gate.collector)
     if home is None or (limit := shop.collectors[home].max_open) is None:
@@ -400,7 +400,7 @@ def enforce(shop: Shop, guard: Guard, now: float) -> tuple[Guard, tuple[Command,
     extra: list[Command] = []
     findings: list[Finding] = []
     watching = now >= guard.watching_from
-    for at, collector in enumerate(shop.collectors):
+    for at, collector in zip(shop.each_collector, shop.collectors, strict=True):
         seen = guard.fans[at]
         proven = len(_open_gates(shop, guard, at, now))
         air = _air_for_found(shop, guard, at, now) if seen.adopting else proven
@@ -419,7 +419,7 @@ def enforce(shop: Shop, guard: Guard, now: float) -> tuple[Guard, tuple[Command,
     return guard, tuple(extra), tuple(findings)
 
 
-def _air(shop: Shop, guard: Guard, fan: int, now: float) -> list[int]:
+def _air(shop: Shop, guard: Guard, fan: CollectorAt, now: float) -> list[GateAt]:
     """Gates still to be told open for a fan that turns: relief gates first, as many as `min_open` wants."""
     own = shop.gates_of(fan)
     ready = [i for i in own if _proven(shop, guard, i, now) or _on_its_way(shop, guard, i, now)]

@@ -15,6 +15,7 @@ from typing import Any, Final
 from msgspec.structs import replace
 
 from gatehand_rules.draft import Draft
+from gatehand_rules.shop import CollectorAt
 from gatehand_rules.state import (
     CoastDown,
     CollectorState,
@@ -123,7 +124,7 @@ class TransitionError(RuntimeError):
     """A change of phase that the table does not know: a mistake of the rules. Whoever steps has to hold every fan."""
 
 
-def transition(draft: Draft, at: int, cause: Cause, phase: Phase, **changes: Any) -> None:  # noqa: ANN401 - `replace` checks the names
+def transition(draft: Draft, at: CollectorAt, cause: Cause, phase: Phase, **changes: Any) -> None:  # noqa: ANN401 - `replace` checks the names
     """Bring the collector at index `at` to `phase`, and change what else goes with it. To be where it is is no change.
 
     Raises `TransitionError` when the table does not know it.
@@ -148,6 +149,6 @@ def added() -> CollectorState:
     return CollectorState(phase=CoastDown())
 
 
-def take_back(draft: Draft, at: int, before: CollectorState) -> None:
+def take_back(draft: Draft, at: CollectorAt, before: CollectorState) -> None:
     """The interlock has vetoed "on": the collector is what it was when this step gave it. A hold follows."""
     draft.collectors[at] = before

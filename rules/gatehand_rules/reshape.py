@@ -23,7 +23,7 @@ from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Fact, Finding, Happened, Rule
 from gatehand_rules.gaps import devices, speaks_on_change
 from gatehand_rules.phases import Cause, added
-from gatehand_rules.shop import Collector, Gate, Shop, Tool
+from gatehand_rules.shop import Collector, CollectorAt, Gate, Shop, StopAt, Tool
 from gatehand_rules.state import (
     CollectorState,
     Doubt,
@@ -65,7 +65,7 @@ class Rewired(Struct, frozen=True):
     renamed: Mapping[str, str] = {}
     stops: Mapping[str, str] | None = None
 
-    def stop_before(self, old: Shop, name: str) -> int | None:
+    def stop_before(self, old: Shop, name: str) -> StopAt | None:
         """Index in the old shop of the stop that this one of the new shop was; None: nothing is known of it."""
         before = name if self.stops is None else self.stops.get(name)
         return None if before is None else old.stop_at(before)
@@ -140,7 +140,7 @@ def adopt_shop(old: Shop, new: Shop, state: State, now: float, rewired: Rewired 
     old = renamed.told_anew(old, rewired.renamed)
     unread = [stop.name for stop in new.stops if rewired.stop_before(old, stop.name) is None]
     no_start_before = max(state.no_start_before, due(now, new.timing.stop_unread)) if unread else state.no_start_before
-    for at, gate in enumerate(old.gates):
+    for at, gate in zip(old.each_gate, old.gates, strict=True):
         after = new.gate_at(gate.name)
         if after is not None and new.gates[after].travel != gate.travel:
             state = replace(state, guard=interlock.note_travelled(old, state.guard, at, now))
@@ -170,7 +170,7 @@ def adopt_shop(old: Shop, new: Shop, state: State, now: float, rewired: Rewired 
     carried = replace(carried, guard=replace(carried.guard, no_start_before=no_start_before))
     anew = [
         at
-        for at, each in enumerate(new.collectors)
+        for at, each in zip(new.each_collector, new.collectors, strict=True)
         if old.collector_at(each.name) is None or each.name in rewired.collectors
     ]
     told = _tell_off(new, carried, anew, unread, now, rewired=rewired)
@@ -305,7 +305,7 @@ def _let_go(fan: CollectorState, collector: Collector, rewired: Rewired) -> Coll
     return replace(fan, reset=replace(fan.reset, released=False, pressed_at=None))
 
 
-def _still_at(old: Shop, at: int, collector: Collector, state: State, now: float) -> float:
+def _still_at(old: Shop, at: CollectorAt, collector: Collector, state: State, now: float) -> float:
     """When the fan stands still by its new coast-down, never sooner than the interlock would have it."""
     still_at = state.collectors[at].still_at
     if isfinite(still_at):
@@ -377,16 +377,16 @@ def _watch_no_more(draft: Draft, rewired: Rewired) -> None:
     """Devices whose own word about being there is not watched any more, or is another one, count as there."""
     shop = draft.shop
     for kind, all_ in devices(shop).items() if draft.alarms else ():
-        for at, one in enumerate(all_):
+        for one in all_:
             alarm = Alarm(kind, one.name, "offline")
             if alarm in draft.alarms and (not one.tells_online or (kind, one.name) in rewired.online):
                 draft.clear_alarm(alarm, Rule.OFFLINE)
-                if kind == "tool":
+                if kind == "tool" and (at := shop.tool_at(one.name)) is not None:
                     speaks_on_change(draft, at)
 
 
 def _tell_off(
-    shop: Shop, carried: State, anew: list[int], unread: list[str], now: float, *, rewired: Rewired
+    shop: Shop, carried: State, anew: list[CollectorAt], unread: list[str], now: float, *, rewired: Rewired
 ) -> Outcome:
     """Collectors that nobody knew before: told off, so that from here on it is known how they stand.
 
@@ -397,7 +397,7 @@ def _tell_off(
         holds.forget_word(draft, name)
     for i, (stop, active) in enumerate(zip(shop.stops, carried.stops, strict=True)):
         holds.show(draft, stop.name, active=active)
-        for home in shop.fans_of(i):
+        for home in shop.fans_of(StopAt(i)):
             if active and not fan.is_held(carried.collectors[home]):
                 holds.hold(draft, home, stop.name, Rule.STOP_CONTACT)
                 anew = [at for at in anew if at != home]

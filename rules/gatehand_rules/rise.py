@@ -7,7 +7,7 @@ from msgspec.structs import replace
 
 from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Happened, Rule
-from gatehand_rules.shop import Tool
+from gatehand_rules.shop import Tool, ToolAt
 from gatehand_rules.state import Hump, ToolIdle, ToolRunOn
 
 NOTICE = 0.5
@@ -72,7 +72,7 @@ def _say_missed(draft: Draft, tool: Tool, hump: Hump) -> None:
         )
 
 
-def lose(draft: Draft, at: int) -> None:
+def lose(draft: Draft, at: ToolAt) -> None:
     """A silence begins: a rise that still waited to be confirmed is over, and leaves its finding."""
     tool, state = draft.shop.tools[at], draft.tools[at]
     if not isinstance(state, (ToolIdle, ToolRunOn)) or state.hump is None or draft.doubts[at] is None:

@@ -23,6 +23,7 @@ from gatehand_rules.findings import Happened, Rule
 from gatehand_rules.hands import end_hand, say_kept
 from gatehand_rules.holds import drop_demands, make_stale
 from gatehand_rules.phases import Cause, transition
+from gatehand_rules.shop import CollectorAt, GateAt
 from gatehand_rules.state import (
     CoastDown,
     Held,
@@ -47,7 +48,7 @@ def settle(draft: Draft) -> None:
     """Bring every collector to where its demands want it. Raises `UnsettledError` when that has no end."""
     if draft.quiet:
         return
-    for at in range(len(draft.collectors)):
+    for at in draft.shop.each_collector:
         rounds = 0
         while _round_changes(draft, at):
             rounds += 1
@@ -57,7 +58,7 @@ def settle(draft: Draft) -> None:
         fan.time_passes(draft, at)
 
 
-def _round_changes(draft: Draft, at: int) -> bool:
+def _round_changes(draft: Draft, at: CollectorAt) -> bool:
     """One round for one collector and the gates that have arrived by it; True when another may change more."""
     before = (draft.collectors[at].phase, len(draft.commands), tuple(draft.gates))
     _one(draft, at)
@@ -67,12 +68,12 @@ def _round_changes(draft: Draft, at: int) -> bool:
     return before != (draft.collectors[at].phase, len(draft.commands), tuple(draft.gates))
 
 
-def _tellings(draft: Draft, at: int) -> int:
+def _tellings(draft: Draft, at: CollectorAt) -> int:
     """How often its gates can be told in one instant: one without travel uses up its retries at once."""
     return sum(draft.shop.gates[i].retries + 2 for i in draft.shop.gates_of(at))
 
 
-def _one(draft: Draft, at: int) -> None:
+def _one(draft: Draft, at: CollectorAt) -> None:
     """One round for one collector."""
     demand.clear_old_refusals(draft, at)
     phase = draft.collectors[at].phase
@@ -109,7 +110,7 @@ def _one(draft: Draft, at: int) -> None:
             assert_never(phase)
 
 
-def _held(draft: Draft, at: int, phase: Held) -> None:
+def _held(draft: Draft, at: CollectorAt, phase: Held) -> None:
     """Kept off: a fan that turns all the same gets its gates and is told off again."""
     state = draft.collectors[at]
     if not state.seen_on:
@@ -120,7 +121,7 @@ def _held(draft: Draft, at: int, phase: Held) -> None:
         fan.tell_off(draft, at, Rule.HOLD, None, why=phase.why)
 
 
-def _fan_against_shut_gates(draft: Draft, at: int) -> bool:
+def _fan_against_shut_gates(draft: Draft, at: CollectorAt) -> bool:
     """I4: a fan that turns with too few gates proven open. True when the round ends here."""
     collector, state = draft.shop.collectors[at], draft.collectors[at]
     if demand.keeping(draft, at) >= collector.min_open or not (state.on_phase or state.seen_on):
@@ -135,7 +136,7 @@ def _fan_against_shut_gates(draft: Draft, at: int) -> bool:
     return isinstance(state.phase, CoastDown) and state.phase.tripped
 
 
-def _give_air(draft: Draft, at: int) -> None:
+def _give_air(draft: Draft, at: CollectorAt) -> None:
     """I4: say that the fan turns against shut gates and open some."""
     collector, state = draft.shop.collectors[at], draft.collectors[at]
     proven = len(demand.proven(draft, at))
@@ -153,7 +154,7 @@ def _give_air(draft: Draft, at: int) -> None:
     _relieve(draft, at)
 
 
-def _relieve(draft: Draft, at: int) -> int:
+def _relieve(draft: Draft, at: CollectorAt) -> int:
     """Open gates for the fan's sake until `min_open` are proven or on their way. The number that is."""
     least = draft.shop.collectors[at].min_open
     usable = demand.keeping(draft, at)
@@ -167,7 +168,7 @@ def _relieve(draft: Draft, at: int) -> int:
     return usable
 
 
-def _by_hand(draft: Draft, at: int) -> None:
+def _by_hand(draft: Draft, at: CollectorAt) -> None:
     """Somebody used the collector's own switch, and it has stood for a while: adopted, not fought, either way."""
     fan.look_for_contrary(draft, at)
     state = draft.collectors[at]
@@ -193,7 +194,7 @@ def _by_hand(draft: Draft, at: int) -> None:
     fan.look_for_contrary(draft, at)
 
 
-def _say_switched_off(draft: Draft, at: int) -> None:
+def _say_switched_off(draft: Draft, at: CollectorAt) -> None:
     name = draft.shop.collectors[at].name
     for one in demand.of_collector(draft, at):
         if one.kind is Kind.CUT and one.tool is not None and not one.may_start:
@@ -201,7 +202,7 @@ def _say_switched_off(draft: Draft, at: int) -> None:
             draft.raise_alarm(Alarm("tool", one.tool, "not_fresh"), Rule.SWITCHED_BY_HAND)
 
 
-def _adopting(draft: Draft, at: int) -> None:
+def _adopting(draft: Draft, at: CollectorAt) -> None:
     """A daemon's start with a fan that turns: adopted once enough gates are proven, else told off."""
     collector, state = draft.shop.collectors[at], draft.collectors[at]
     if not state.seen_on:
@@ -215,7 +216,7 @@ def _adopting(draft: Draft, at: int) -> None:
         fan.tell_off(draft, at, Rule.NO_GATE_PROVEN, Cause.NOT_ADOPTED, CoastDown(tripped=True))
 
 
-def _refuse_for_bin(draft: Draft, at: int) -> None:
+def _refuse_for_bin(draft: Draft, at: CollectorAt) -> None:
     """A full bin refuses every start, also of demands from before it was full."""
     collector, state = draft.shop.collectors[at], draft.collectors[at]
     if not fan.bin_refuses(collector, state) or state.on_phase:
@@ -232,7 +233,7 @@ def _refuse_for_bin(draft: Draft, at: int) -> None:
             refuse_stale(draft, tool, Rule.BIN_FULL)
 
 
-def _refuse_unservable(draft: Draft, at: int, granted: list[Demand]) -> None:
+def _refuse_unservable(draft: Draft, at: CollectorAt, granted: list[Demand]) -> None:
     """A demand none of whose gates can be proven: say so once, name a gate that waits for a hand."""
     for one in granted:
         alarm = one.alarm("not_served")
@@ -258,7 +259,7 @@ def _refuse_unservable(draft: Draft, at: int, granted: list[Demand]) -> None:
             )
 
 
-def _resting(draft: Draft, at: int, phase: Off | CoastDown, served: list[Demand]) -> None:
+def _resting(draft: Draft, at: CollectorAt, phase: Off | CoastDown, served: list[Demand]) -> None:
     """Off or coasting down: a demand that may start opens its gates; a fan that stands still lets them shut."""
     state = draft.collectors[at]
     standing_still = not fan.may_turn(state, draft.now)
@@ -274,7 +275,7 @@ def _resting(draft: Draft, at: int, phase: Off | CoastDown, served: list[Demand]
         zone.trim(draft, at)
 
 
-def _opening(draft: Draft, at: int, served: list[Demand], *, over: bool) -> None:
+def _opening(draft: Draft, at: CollectorAt, served: list[Demand], *, over: bool) -> None:
     """Gates travel. On, once every needed gate is proven or given up and enough are proven in all."""
     phase = draft.collectors[at].phase
     if isinstance(phase, Opening) and phase.until is not None and phase.until <= draft.now:
@@ -307,7 +308,7 @@ def _opening(draft: Draft, at: int, served: list[Demand], *, over: bool) -> None
         _refuse_min_open(draft, at, starters, len(proven))
 
 
-def _waits_for_stops(draft: Draft, at: int) -> bool:
+def _waits_for_stops(draft: Draft, at: CollectorAt) -> bool:
     """The gates are ready; whether a stop contact is active is to be known first, and by something that is new."""
     phase = draft.collectors[at].phase
     if draft.stops_lost_at is None:
@@ -323,7 +324,7 @@ def _waits_for_stops(draft: Draft, at: int) -> bool:
     return True
 
 
-def _waits(draft: Draft, at: int) -> bool:
+def _waits(draft: Draft, at: CollectorAt) -> bool:
     """The gates are ready; another inrush on the circuit, or a stop that is still to be read, is let come first."""
     phase, collector = draft.collectors[at].phase, draft.shop.collectors[at]
     if not draft.shop.circuits and draft.no_start_before <= draft.now:
@@ -348,7 +349,7 @@ def _too_few(collector: str) -> Alarm:
     return Alarm("collector", collector, "too_few_gates")
 
 
-def _refuse_min_open(draft: Draft, at: int, starters: list[Demand], proven: int) -> None:
+def _refuse_min_open(draft: Draft, at: CollectorAt, starters: list[Demand], proven: int) -> None:
     """The demand's own gate is open, but too few gates are for the fan."""
     collector = draft.shop.collectors[at]
     new = draft.raise_alarm(
@@ -369,7 +370,7 @@ def _refuse_min_open(draft: Draft, at: int, starters: list[Demand], proven: int)
         )
 
 
-def _call_off(draft: Draft, at: int, *, over: bool) -> None:
+def _call_off(draft: Draft, at: CollectorAt, *, over: bool) -> None:
     """The demand is over before its gate was open, or (refused already) can no longer be served."""
     state, collector = draft.collectors[at], draft.shop.collectors[at]
     began = state.phase.since if isinstance(state.phase, Opening) else draft.now
@@ -385,7 +386,7 @@ def _call_off(draft: Draft, at: int, *, over: bool) -> None:
     transition(draft, at, Cause.CALLED_OFF, CoastDown())
 
 
-def _on(draft: Draft, at: int, served: list[Demand]) -> None:
+def _on(draft: Draft, at: CollectorAt, served: list[Demand]) -> None:
     """Told on, or adopted: keep the zone while something keeps it, then off."""
     state, collector, now = draft.collectors[at], draft.shop.collectors[at], draft.now
     if served:
@@ -425,7 +426,7 @@ def _on(draft: Draft, at: int, served: list[Demand]) -> None:
     fan.tell_off(draft, at, Rule.NO_DEMAND, Cause.NO_DEMAND)
 
 
-def _on_phase(draft: Draft, at: int, *, cutting: bool, why: Rule) -> None:
+def _on_phase(draft: Draft, at: CollectorAt, *, cutting: bool, why: Rule) -> None:
     """The word for being on: spin-up until the air moves, then running or run-on."""
     phase, spin_up = draft.collectors[at].phase, draft.shop.collectors[at].spin_up
     if isinstance(phase, SpinUp) and not reached(draft.now, phase.since, spin_up):
@@ -436,7 +437,7 @@ def _on_phase(draft: Draft, at: int, *, cutting: bool, why: Rule) -> None:
         transition(draft, at, Cause.KEPT_ON, RunOn(str(why)))
 
 
-def _note_gate(draft: Draft, at: int, chosen: list[int]) -> None:
+def _note_gate(draft: Draft, at: CollectorAt, chosen: list[GateAt]) -> None:
     """Remember which gate last carried air, for the day the fan needs one."""
     for i in chosen:
         if gates.is_proven(draft.gates[i]):

@@ -8,14 +8,19 @@ A description is checked whenever one is made, so one that exists is one that ca
 checked anew, and a shop's indexes are built anew.
 """
 
-from collections.abc import Iterable
 from functools import cached_property
 from math import inf
-from typing import Literal, TypeAlias
+from typing import Literal, NewType, TypeAlias
 
 from msgspec import Struct
 
 from gatehand_rules.timing import GuardTiming, Timing
+
+ToolAt = NewType("ToolAt", int)
+"""A tool's place in `Shop.tools`, and so in `State.tools`; below, the same of the others."""
+GateAt = NewType("GateAt", int)
+CollectorAt = NewType("CollectorAt", int)
+StopAt = NewType("StopAt", int)
 
 MOST_RETRIES = 20
 """A gate is told again no more often than that."""
@@ -164,84 +169,99 @@ class Shop(Struct, frozen=True, kw_only=True, dict=True):
             if not set(stop.collectors) <= fans:
                 raise ValueError(f"stop {stop.name}: names a collector that is not there")
 
-    def tool_at(self, name: str) -> int | None:
+    def tool_at(self, name: str) -> ToolAt | None:
         """Index of the tool in `tools`, or None."""
         return self._tools_by_name.get(name)
 
-    def gate_at(self, name: str) -> int | None:
+    def gate_at(self, name: str) -> GateAt | None:
         """Index of the gate in `gates`, or None."""
         return self._gates_by_name.get(name)
 
-    def collector_at(self, name: str) -> int | None:
+    def collector_at(self, name: str) -> CollectorAt | None:
         """Index of the collector in `collectors`, or None."""
         return self._collectors_by_name.get(name)
 
-    def stop_at(self, name: str) -> int | None:
+    def stop_at(self, name: str) -> StopAt | None:
         """Index of the stop contact in `stops`, or None."""
         return self._stops_by_name.get(name)
 
-    def gates_of(self, collector: int) -> tuple[int, ...]:
+    def gates_of(self, collector: CollectorAt) -> tuple[GateAt, ...]:
         """Indices of the gates of the collector at this index."""
         return self._gates_by_collector[collector]
 
-    def tools_of(self, collector: int) -> tuple[int, ...]:
+    def tools_of(self, collector: CollectorAt) -> tuple[ToolAt, ...]:
         """Indices of the tools of the collector at this index."""
         return self._tools_by_collector[collector]
 
-    def home_of(self, gate: int) -> int:
+    def home_of(self, gate: GateAt) -> CollectorAt:
         """Index of the collector of the gate at this index."""
         return self._home_by_gate[gate]
 
-    def fan_of(self, tool: int) -> int:
+    def fan_of(self, tool: ToolAt) -> CollectorAt:
         """Index of the collector of the tool at this index."""
         return self._home_by_tool[tool]
 
-    def fans_of(self, stop: int) -> tuple[int, ...]:
+    def fans_of(self, stop: StopAt) -> tuple[CollectorAt, ...]:
         """Indices of the collectors of the stop contact at this index."""
         return tuple(self._collectors_by_name[name] for name in self.stops[stop].collectors)
 
-    def ways_of(self, tool: int) -> tuple[tuple[int, ...], tuple[int, ...]]:
+    def ways_of(self, tool: ToolAt) -> tuple[tuple[GateAt, ...], tuple[GateAt, ...]]:
         """Indices of the own gates, and of the assist gates, of the tool at this index."""
         return self._ways[tool]
+
+    @cached_property
+    def each_tool(self) -> tuple[ToolAt, ...]:
+        """Every place in `tools`, to go through; below, the same of the others."""
+        return tuple(ToolAt(i) for i in range(len(self.tools)))
+
+    @cached_property
+    def each_gate(self) -> tuple[GateAt, ...]:
+        """Every place in `gates`."""
+        return tuple(GateAt(i) for i in range(len(self.gates)))
+
+    @cached_property
+    def each_collector(self) -> tuple[CollectorAt, ...]:
+        """Every place in `collectors`."""
+        return tuple(CollectorAt(i) for i in range(len(self.collectors)))
 
     # Built at the first question; a frozen shop never changes them, and `replace` takes none of them along.
 
     @cached_property
-    def _tools_by_name(self) -> dict[str, int]:
-        return _places(tool.name for tool in self.tools)
+    def _tools_by_name(self) -> dict[str, ToolAt]:
+        return {tool.name: ToolAt(i) for i, tool in enumerate(self.tools)}
 
     @cached_property
-    def _gates_by_name(self) -> dict[str, int]:
-        return _places(gate.name for gate in self.gates)
+    def _gates_by_name(self) -> dict[str, GateAt]:
+        return {gate.name: GateAt(i) for i, gate in enumerate(self.gates)}
 
     @cached_property
-    def _collectors_by_name(self) -> dict[str, int]:
-        return _places(collector.name for collector in self.collectors)
+    def _collectors_by_name(self) -> dict[str, CollectorAt]:
+        return {collector.name: CollectorAt(i) for i, collector in enumerate(self.collectors)}
 
     @cached_property
-    def _home_by_gate(self) -> tuple[int, ...]:
+    def _home_by_gate(self) -> tuple[CollectorAt, ...]:
         return tuple(self._collectors_by_name[gate.collector] for gate in self.gates)
 
     @cached_property
-    def _home_by_tool(self) -> tuple[int, ...]:
+    def _home_by_tool(self) -> tuple[CollectorAt, ...]:
         return tuple(self._collectors_by_name[tool.collector] for tool in self.tools)
 
     @cached_property
-    def _gates_by_collector(self) -> tuple[tuple[int, ...], ...]:
+    def _gates_by_collector(self) -> tuple[tuple[GateAt, ...], ...]:
         return tuple(
-            tuple(i for i, gate in enumerate(self.gates) if gate.collector == collector.name)
+            tuple(GateAt(i) for i, gate in enumerate(self.gates) if gate.collector == collector.name)
             for collector in self.collectors
         )
 
     @cached_property
-    def _tools_by_collector(self) -> tuple[tuple[int, ...], ...]:
+    def _tools_by_collector(self) -> tuple[tuple[ToolAt, ...], ...]:
         return tuple(
-            tuple(i for i, tool in enumerate(self.tools) if tool.collector == collector.name)
+            tuple(ToolAt(i) for i, tool in enumerate(self.tools) if tool.collector == collector.name)
             for collector in self.collectors
         )
 
     @cached_property
-    def _ways(self) -> tuple[tuple[tuple[int, ...], tuple[int, ...]], ...]:
+    def _ways(self) -> tuple[tuple[tuple[GateAt, ...], tuple[GateAt, ...]], ...]:
         place = self._gates_by_name
         return tuple(
             (tuple(place[name] for name in tool.gates), tuple(place[name] for name in tool.assist))
@@ -249,8 +269,8 @@ class Shop(Struct, frozen=True, kw_only=True, dict=True):
         )
 
     @cached_property
-    def _stops_by_name(self) -> dict[str, int]:
-        return _places(stop.name for stop in self.stops)
+    def _stops_by_name(self) -> dict[str, StopAt]:
+        return {stop.name: StopAt(i) for i, stop in enumerate(self.stops)}
 
 
 Numbered: TypeAlias = Tool | Gate | Collector | Circuit
@@ -280,7 +300,3 @@ def _refuse_other(words: tuple[str, ...], one: Numbered, field: str) -> None:
 
 def _what(one: Numbered) -> str:
     return type(one).__name__.lower()
-
-
-def _places(names: Iterable[str]) -> dict[str, int]:
-    return {name: i for i, name in enumerate(names)}

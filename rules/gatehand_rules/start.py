@@ -11,7 +11,7 @@ from gatehand_rules.findings import Happened, Rule
 from gatehand_rules.hands import outlast, say_kept
 from gatehand_rules.holds import begin_presses_anew, drop_demands, forget_press, hold
 from gatehand_rules.phases import Cause, transition
-from gatehand_rules.shop import Shop
+from gatehand_rules.shop import CollectorAt, Shop
 from gatehand_rules.state import (
     CoastDown,
     GateFault,
@@ -57,7 +57,7 @@ def connected(draft: Draft) -> None:
     draft.connected = True
     draft.settle_at = due(draft.now, draft.shop.timing.settle)
     draft.say(Happened.BROKER_CONNECTED, Rule.BROKER, first=not draft.adopted)
-    for at, collector in enumerate(draft.collectors):
+    for at, collector in zip(draft.shop.each_collector, draft.collectors, strict=True):
         begin_presses_anew(draft, at)
         if isinstance(collector.phase, Held):  # an "off" for a stop need not wait for what is retained
             fan.tell_off(draft, at, Rule.BROKER, None, why=collector.phase.why)
@@ -66,7 +66,7 @@ def connected(draft: Draft) -> None:
 
 def doubt_tools(draft: Draft) -> None:
     """What the tools said last is from before a gap: silence counts anew, and a start wants bearing out."""
-    for i in range(len(draft.tools)):
+    for i in draft.shop.each_tool:
         rise.lose(draft, i)
         draft.tools[i] = _heard_now(draft.tools[i], draft.now)
     doubt.begin_all(draft)
@@ -94,7 +94,7 @@ def lost(draft: Draft, heard_at: float) -> None:
     draft.connected = False
     draft.settle_at = None
     draft.say(Happened.BROKER_LOST, Rule.BROKER, heard_before=round(draft.now - heard_at, 3))
-    for i, state in enumerate(draft.gates):
+    for i, state in zip(draft.shop.each_gate, draft.gates, strict=True):
         move = state.move
         told_at = move.since if isinstance(move, (GateOpen, GateShut)) else -inf
         told_at = move.first if isinstance(move, GateFault) else told_at
@@ -102,12 +102,12 @@ def lost(draft: Draft, heard_at: float) -> None:
             shutting = isinstance(move, GateFault) and move.wanted is Position.SHUT
             draft.set_gate(i, move=GateUnknown(shutting=shutting))
             gates.clear_fault(draft, i, Rule.BROKER)
-    for at in range(len(draft.collectors)):
+    for at in draft.shop.each_collector:
         _lost_fan(draft, at, heard_at)
     outlast(draft, Rule.BROKER)
 
 
-def _lost_fan(draft: Draft, at: int, heard_at: float) -> None:
+def _lost_fan(draft: Draft, at: CollectorAt, heard_at: float) -> None:
     """A start that may not have arrived is none: told off at the next connection, and begun anew if still wanted."""
     state = draft.collectors[at]
     if state.on_phase and state.started_at > heard_at:
@@ -123,16 +123,16 @@ def settled(draft: Draft) -> None:
     draft.settle_at = None
     first = not draft.adopted
     draft.adopted = True
-    for at in range(len(draft.collectors)):
+    for at in draft.shop.each_collector:
         if first:
             _adopt(draft, at)
         else:
             _take_up_again(draft, at)
-    for i in range(len(draft.gates)) if not first else ():
+    for i in draft.shop.each_gate if not first else ():
         gates.tell_again(draft, i, tries=0, rule=Rule.BROKER)
 
 
-def _take_up_again(draft: Draft, at: int) -> None:
+def _take_up_again(draft: Draft, at: CollectorAt) -> None:
     """A new connection. An "off" is said again; an "on" only where it is surely no start."""
     collector, state = draft.shop.collectors[at], draft.collectors[at]
     stood = state.reported_on is False or (not collector.reports and state.drawing is False)
@@ -148,7 +148,7 @@ def _take_up_again(draft: Draft, at: int) -> None:
         say_kept(draft, at, over=False)
 
 
-def _adopt(draft: Draft, at: int) -> None:
+def _adopt(draft: Draft, at: CollectorAt) -> None:
     """The daemon's start for one collector (DESIGN section 6)."""
     state = draft.collectors[at]
     if isinstance(state.phase, Held):
@@ -164,10 +164,14 @@ def _adopt(draft: Draft, at: int) -> None:
         fan.tell_off(draft, at, Rule.ADOPTION, Cause.NOT_CONTINUED)
 
 
-def _open_unknown(draft: Draft, at: int) -> None:
+def _open_unknown(draft: Draft, at: CollectorAt) -> None:
     """Gates of unknown position are told to open for a fan that may turn, within `max_open`, relief gates first."""
     collector, shop = draft.shop.collectors[at], draft.shop
-    own = [i for i, gate in enumerate(shop.gates) if gate.collector == collector.name and gate.commanded]
+    own = [
+        i
+        for i, gate in zip(shop.each_gate, shop.gates, strict=True)
+        if gate.collector == collector.name and gate.commanded
+    ]
     stand_open = sum(1 for i in own if isinstance(draft.gates[i].move, GateOpen))
     for i in sorted(own, key=lambda i: not shop.gates[i].relief):
         if collector.max_open is not None and stand_open >= collector.max_open:
@@ -177,7 +181,7 @@ def _open_unknown(draft: Draft, at: int) -> None:
             stand_open += 1
 
 
-def hold_remembered(draft: Draft, at: int, why: str) -> None:
+def hold_remembered(draft: Draft, at: CollectorAt, why: str) -> None:
     """Held before the daemon's restart, by its own file or its retained status: a restart is no reset."""
     if fan.is_held(draft.collectors[at]):
         forget_press(draft, at)
@@ -187,7 +191,7 @@ def hold_remembered(draft: Draft, at: int, why: str) -> None:
 
 def shutdown(draft: Draft) -> None:
     """A clean stop: every collector off, every gate left as it is."""
-    for at, state in enumerate(draft.collectors):
+    for at, state in zip(draft.shop.each_collector, draft.collectors, strict=True):
         drop_demands(draft, at, Rule.SHUTDOWN)
         fan.tell_off(draft, at, Rule.SHUTDOWN, None if isinstance(state.phase, (Held, Off)) else Cause.SHUTDOWN)
     draft.stopping = True

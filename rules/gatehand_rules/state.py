@@ -10,6 +10,7 @@ from math import inf
 from typing import Literal, TypeAlias
 
 from gatehand_rules.alarms import Alarm
+from gatehand_rules.shop import GateAt
 from gatehand_rules.words import CollectorWord, GateWord, Position, Record, ToolWord
 
 
@@ -286,7 +287,7 @@ class CollectorState(Record, frozen=True, kw_only=True):
     starts: tuple[float, ...] = ()
     started_at: float = -inf
     """Last start: its circuit's stagger counts from it, and a broker lost since then may not have passed it on."""
-    last_gate: int | None = None
+    last_gate: GateAt | None = None
     bin_full: bool = False
     reset: ResetSeen = ResetSeen()
 

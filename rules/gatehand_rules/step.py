@@ -22,7 +22,7 @@ from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Finding, Happened, Rule
 from gatehand_rules.phases import take_back
 from gatehand_rules.sequence import settle
-from gatehand_rules.shop import Shop
+from gatehand_rules.shop import CollectorAt, GateAt, Shop, ToolAt
 from gatehand_rules.state import CollectorState, GateState, Guard, State
 from gatehand_rules.words import Position
 
@@ -99,7 +99,7 @@ def _what_is_overdue(draft: Draft) -> None:
     detect.time_passes(draft)
     gaps.time_passes(draft)
     quiet = draft.quiet
-    for i, gate in enumerate(draft.gates):
+    for i, gate in zip(draft.shop.each_gate, draft.gates, strict=True):
         if gate.hand is not None:
             hands.time_passes(draft, i)
         if not quiet and gates.travels(gate):
@@ -112,7 +112,7 @@ def _time_passes(draft: Draft) -> None:
     start.settled(draft)
     if draft.quiet:
         return
-    for i, gate in enumerate(draft.gates):
+    for i, gate in zip(draft.shop.each_gate, draft.gates, strict=True):
         if gates.travels(gate):
             gates.time_passes(draft, i)
 
@@ -120,7 +120,7 @@ def _time_passes(draft: Draft) -> None:
 def _finish(draft: Draft, event: ev.Event) -> Outcome:
     """Past the interlock and out; a veto means that the sequence erred, and holds the collector."""
     shop, now = draft.shop, draft.now
-    for i in range(len(draft.gates)) if draft.alarms else ():
+    for i in draft.shop.each_gate if draft.alarms else ():
         gates.end_old_alarm(draft, i)
     ends.end_old(draft)
     guard = interlock.observe(shop, draft.start.guard, event, now)
@@ -163,9 +163,9 @@ def _unbelieve(draft: Draft, veto: Finding) -> None:
     before = draft.before.get((word, str(veto.collector if veto.gate is None else veto.gate)))
     match before:
         case int(at), GateState(move=move, reported=reported):
-            draft.set_gate(at, move=move, reported=reported)
+            draft.set_gate(GateAt(at), move=move, reported=reported)
         case int(at), CollectorState() as fan:
-            take_back(draft, at, fan)
+            take_back(draft, CollectorAt(at), fan)
         case None:
             pass
         case _:
@@ -197,29 +197,29 @@ def _observe(draft: Draft, event: ev.Event) -> None:
         case ev.GateReport():
             _gate_report(draft, event)
         case ev.ButtonPressed(gate=name, retained=retained):
-            at = draft.shop.gate_at(name)
-            if at is None or retained:
+            gate = draft.shop.gate_at(name)
+            if gate is None or retained:
                 _ignore(draft, event, retained=retained, gate=name)
             else:
-                hands.button(draft, at)
+                hands.button(draft, gate)
         case ev.HandAsked(gate=name, on=on, retained=retained, because=because, by=by):
-            at = draft.shop.gate_at(name)
-            if at is None or retained:
+            gate = draft.shop.gate_at(name)
+            if gate is None or retained:
                 _ignore(draft, event, retained=retained, gate=name)
             else:
-                hands.ask(draft, at, on=on, who=holds.who(because, by))
+                hands.ask(draft, gate, on=on, who=holds.who(because, by))
         case ev.StopReport(stop=name, active=active):
-            at = draft.shop.stop_at(name)
-            if at is None:
+            contact = draft.shop.stop_at(name)
+            if contact is None:
                 _ignore(draft, event, retained=False)
             else:
-                holds.stop(draft, at, active=active)
+                holds.stop(draft, contact, active=active)
         case ev.StopUnclear(stop=name, says=says):
-            at = draft.shop.stop_at(name)
-            if at is None:
+            contact = draft.shop.stop_at(name)
+            if contact is None:
                 _ignore(draft, event, retained=False)
             else:
-                holds.stop_unclear(draft, at, says)
+                holds.stop_unclear(draft, contact, says)
         case ev.CollectorReport() | ev.CollectorCurrent() | ev.BinReport():
             _collector_event(draft, event)
         case ev.ResetAsked() | ev.ResetButton() | ev.HoldAsked() | ev.OffAsked() | ev.HoldRemembered():
@@ -289,7 +289,7 @@ def _reading(draft: Draft, event: ev.Reading) -> None:
         draft.say(Happened.READING_REJECTED, Rule.RETAINED, tool=event.tool, amps=event.amps)
 
 
-def _may_be_the_latest(draft: Draft, at: int) -> bool:
+def _may_be_the_latest(draft: Draft, at: ToolAt) -> bool:
     """Nothing newer of the tool has come: no live reading since the silence; in a standstill all comes in its order."""
     return draft.standstill or doubt.nothing_heard(draft, at)
 

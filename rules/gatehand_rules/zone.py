@@ -6,14 +6,15 @@ from gatehand_rules import demand, fan, gates
 from gatehand_rules.demand import Demand, Kind
 from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Rule
+from gatehand_rules.shop import CollectorAt, GateAt
 from gatehand_rules.state import GateFault, GateMove, GateOpen, GateOpening, GateUnknown
 from gatehand_rules.words import Position
 
 
-def wanted(draft: Draft, at: int, granted: list[Demand]) -> list[int]:
+def wanted(draft: Draft, at: CollectorAt, granted: list[Demand]) -> list[GateAt]:
     """The gates to stand open: the demands' own, their assist gates, and enough others for `min_open`."""
     collector = draft.shop.collectors[at]
-    chosen: list[int] = []
+    chosen: list[GateAt] = []
     for one in granted:
         chosen.extend(i for i in one.gates if i not in chosen)
     for one in granted:
@@ -30,12 +31,12 @@ def wanted(draft: Draft, at: int, granted: list[Demand]) -> list[int]:
     return chosen
 
 
-def _counts(draft: Draft, at: int) -> bool:
+def _counts(draft: Draft, at: GateAt) -> bool:
     """Takes a place within `max_open`: one that is told to stand open, or does."""
     return draft.shop.gates[at].commanded or gates.is_proven(draft.gates[at])
 
 
-def spare(draft: Draft, at: int, then: tuple[int, ...]) -> list[int]:
+def spare(draft: Draft, at: CollectorAt, then: tuple[GateAt, ...]) -> list[GateAt]:
     """Gates to open for the fan's sake, best first: open, on their way, relief, `then`, others; none that cannot."""
     shop, own = draft.shop, draft.shop.gates_of(at)
     order = [i for i in own if shop.gates[i].relief]
@@ -45,7 +46,7 @@ def spare(draft: Draft, at: int, then: tuple[int, ...]) -> list[int]:
     return [i for i in order if demand.may_open(draft, i)]
 
 
-def open_wanted(draft: Draft, at: int, chosen: list[int]) -> None:
+def open_wanted(draft: Draft, at: CollectorAt, chosen: list[GateAt]) -> None:
     """Tell the wanted gates open that are not open or on their way."""
     shop = draft.shop
     leaving = _leaving(draft, at, chosen)
@@ -59,18 +60,18 @@ def open_wanted(draft: Draft, at: int, chosen: list[int]) -> None:
             gates.rouse(draft, i)
 
 
-def unproven(draft: Draft, at: int, but: int) -> tuple[str, ...]:
+def unproven(draft: Draft, at: CollectorAt, but: GateAt) -> tuple[str, ...]:
     """The other gates that may stand open, unproven and not on their way: they give way to one opened for the fan."""
     lost = (i for i in _leaving(draft, at, [but]) if isinstance(draft.gates[i].move, (GateUnknown, GateFault)))
     return tuple(draft.shop.gates[i].name for i in lost)
 
 
-def is_ready(draft: Draft, chosen: list[int]) -> bool:
+def is_ready(draft: Draft, chosen: list[GateAt]) -> bool:
     """No wanted gate is worth waiting for any longer."""
     return all(gates.is_proven(draft.gates[i]) or demand.is_decided_shut(draft, i) for i in chosen)
 
 
-def shut_others(draft: Draft, at: int, chosen: list[int]) -> None:
+def shut_others(draft: Draft, at: CollectorAt, chosen: list[GateAt]) -> None:
     """Once the wanted gates are proven, tell the others shut, never the last ones that the fan needs."""
     if not is_ready(draft, chosen) or (chosen and not any(gates.is_proven(draft.gates[i]) for i in chosen)):
         return
@@ -80,7 +81,7 @@ def shut_others(draft: Draft, at: int, chosen: list[int]) -> None:
             gates.tell_shut(draft, i, Rule.ZONE_CHANGE)
 
 
-def _leaving(draft: Draft, at: int, chosen: list[int]) -> list[int]:
+def _leaving(draft: Draft, at: CollectorAt, chosen: list[GateAt]) -> list[GateAt]:
     """Gates that can be told shut, are not wanted, and are not shut or on their way there."""
     shop = draft.shop
     leaving = [i for i in shop.gates_of(at) if shop.gates[i].commanded and i not in chosen and _not_shut(draft, i)]
@@ -92,7 +93,7 @@ def _leaving(draft: Draft, at: int, chosen: list[int]) -> list[int]:
     return leaving
 
 
-def _told_in_vain(draft: Draft, at: int, chosen: list[int]) -> int:
+def _told_in_vain(draft: Draft, at: CollectorAt, chosen: list[GateAt]) -> int:
     """How many gates beside the chosen are told open, do not come, and are left so."""
     shop, leaving = draft.shop, _leaving(draft, at, chosen)
     return sum(
@@ -103,12 +104,12 @@ def _told_in_vain(draft: Draft, at: int, chosen: list[int]) -> int:
     )
 
 
-def _not_shut(draft: Draft, at: int) -> bool:
+def _not_shut(draft: Draft, at: GateAt) -> bool:
     move = draft.gates[at].move
     return _failed_to_open(move) or isinstance(move, (GateUnknown, GateOpen, GateOpening))
 
 
-def trim(draft: Draft, at: int) -> None:
+def trim(draft: Draft, at: CollectorAt) -> None:
     """The fan turns with nothing to serve, and a change was left half done: no more than `max_open` stay (I7)."""
     limit, shop = draft.shop.collectors[at].max_open, draft.shop
     own = [i for i in shop.gates_of(at) if shop.gates[i].commanded]
@@ -123,7 +124,7 @@ def trim(draft: Draft, at: int) -> None:
             gates.tell_shut(draft, i, Rule.MAX_OPEN)
 
 
-def rest(draft: Draft, at: int) -> None:
+def rest(draft: Draft, at: CollectorAt) -> None:
     """The fan stands still: shut the gates, or leave those of known position, no more than `max_open`.
 
     A gate that did not shut after the last run is told again.
@@ -141,7 +142,7 @@ def rest(draft: Draft, at: int) -> None:
         gates.tell_shut(draft, i, Rule.REST)
 
 
-def _may_be_left(draft: Draft, at: int) -> bool:
+def _may_be_left(draft: Draft, at: GateAt) -> bool:
     """It is open, or can say where it stands; what did not open is told to shut, and its fault ends."""
     move = draft.gates[at].move
     if isinstance(move, GateFault):
@@ -149,7 +150,7 @@ def _may_be_left(draft: Draft, at: int) -> bool:
     return draft.shop.gates[at].reports or not isinstance(move, GateUnknown)
 
 
-def end_faults(draft: Draft, at: int) -> None:
+def end_faults(draft: Draft, at: CollectorAt) -> None:
     """The fan is off: a gate that did not open and that nobody asks for any more is told to shut.
 
     While held no gate is told anything: one that says it is shut is taken at its word.
@@ -174,7 +175,7 @@ def _stuck_open(move: GateMove) -> bool:
     return isinstance(move, GateFault) and move.wanted is Position.SHUT
 
 
-def try_again(draft: Draft, at: int) -> None:
+def try_again(draft: Draft, at: CollectorAt) -> None:
     """A fresh start that has too few gates for the fan tries those again that would not open."""
     collector, shop = draft.shop.collectors[at], draft.shop
     own = shop.gates_of(at)
@@ -183,9 +184,9 @@ def try_again(draft: Draft, at: int) -> None:
             gates.forget_fault(draft, i)
 
 
-def needed(granted: list[Demand]) -> list[int]:
+def needed(granted: list[Demand]) -> list[GateAt]:
     """The gates that a start waits for: those of cutting tools and hand starts, assist gates left out."""
-    found: list[int] = []
+    found: list[GateAt] = []
     for one in granted:
         if one.kind is not Kind.RUN_ON or one.may_start:
             found.extend(i for i in one.gates if i not in found)

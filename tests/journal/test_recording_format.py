@@ -22,6 +22,7 @@ from gatehand.recording.store import Store
 from gatehand_rules import events as ev
 from gatehand_rules import state as s
 from gatehand_rules.alarms import Alarm
+from gatehand_rules.shop import GateAt
 from gatehand_rules.words import Position
 
 FORMAT_1 = Path(__file__).parent / "format_1"
@@ -56,7 +57,7 @@ STATE = s.State(
             contrary=s.Contrary(98.0, "no_current"),
             starts=(10.0, 97.0),
             started_at=97.0,
-            last_gate=3,
+            last_gate=GateAt(3),
         ),
         s.CollectorState(phase=s.RunOn("starts_per_hour")),
         s.CollectorState(phase=s.CoastDown(tripped=True)),

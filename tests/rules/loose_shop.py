@@ -75,6 +75,7 @@ class LooseShop:
 
     def _answer(self, command: Command) -> None:
         shop = self.shop
+        at: int | None
         match command:
             case OpenGate(gate=name) | ShutGate(gate=name) if (at := shop.gate_at(name)) is not None:
                 if shop.gates[at].reports:

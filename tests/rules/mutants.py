@@ -19,6 +19,7 @@ from gatehand_rules.commands import Command
 from gatehand_rules.demand import Demand, Kind
 from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Finding, Rule
+from gatehand_rules.shop import CollectorAt, GateAt, StopAt
 from gatehand_rules.state import (
     CoastDown,
     CollectorState,
@@ -77,16 +78,16 @@ def starts_while_gates_travel(patch: Patch) -> None:
 
 def takes_travel_for_a_report(patch: Patch) -> None:
     def arrives(draft: Draft, at: int) -> None:
-        move = gates._overdue(draft, at)
+        move = gates._overdue(draft, GateAt(at))
         if move is not None:
-            gates._arrive(draft, at, gates._goal(move), Rule.TRAVEL)
+            gates._arrive(draft, GateAt(at), gates._goal(move), Rule.TRAVEL)
 
     patch.setattr(gates, "arrives", arrives)
 
 
 def takes_a_retained_report_for_proof(patch: Patch) -> None:
     def report_retained(draft: Draft, at: int, position: Position, says: str) -> None:
-        gates.report(draft, at, position, says)
+        gates.report(draft, GateAt(at), position, says)
 
     patch.setattr(gates, "report_retained", report_retained)
 
@@ -100,7 +101,7 @@ def forgets_that_the_fan_coasts(patch: Patch) -> None:
 
 
 def breaks_before_it_makes(patch: Patch) -> None:
-    def shut_others(draft: Draft, at: int, chosen: list[int]) -> None:
+    def shut_others(draft: Draft, at: CollectorAt, chosen: list[GateAt]) -> None:
         for i in zone._leaving(draft, at, chosen):
             gates.tell_shut(draft, i, Rule.ZONE_CHANGE)
 
@@ -116,14 +117,14 @@ def never_gives_air(patch: Patch) -> None:
 
 
 def ignores_the_stop_contact(patch: Patch) -> None:
-    def stop(draft: Draft, at: int, *, active: bool) -> None:
+    def stop(draft: Draft, at: CollectorAt, *, active: bool) -> None:
         draft.stops[at] = active
 
     patch.setattr(holds, "stop", stop)
 
 
 def forgets_the_hold(patch: Patch) -> None:
-    def held(draft: Draft, at: int, _phase: Held) -> None:
+    def held(draft: Draft, at: CollectorAt, _phase: Held) -> None:
         draft.set_collector(at, phase=CoastDown())
 
     patch.setattr(sequence, "_held", held)
@@ -141,7 +142,7 @@ def starts_on_a_reset(patch: Patch) -> None:
 def takes_a_repeat_for_a_press(patch: Patch) -> None:
     right = holds.reset_asked
 
-    def asked(draft: Draft, at: int, because: str = "", by: str = "") -> None:
+    def asked(draft: Draft, at: CollectorAt, because: str = "", by: str = "") -> None:
         draft.set_collector(at, reset=replace(draft.collectors[at].reset, asked_at=-inf))
         right(draft, at, because, by)
 
@@ -151,7 +152,7 @@ def takes_a_repeat_for_a_press(patch: Patch) -> None:
 def takes_a_stuck_button_for_a_press(patch: Patch) -> None:
     right = holds.reset_button
 
-    def button(draft: Draft, at: int, *, pressed: bool) -> None:
+    def button(draft: Draft, at: CollectorAt, *, pressed: bool) -> None:
         if not pressed and draft.collectors[at].reset.pressed_at is not None:
             draft.set_collector(at, reset=replace(draft.collectors[at].reset, pressed_at=draft.now - 1.0))
         right(draft, at, pressed=pressed)
@@ -162,11 +163,11 @@ def takes_a_stuck_button_for_a_press(patch: Patch) -> None:
 def starts_when_the_contact_clears(patch: Patch) -> None:
     right = holds.stop
 
-    def stop(draft: Draft, at: int, *, active: bool) -> None:
+    def stop(draft: Draft, at: StopAt, *, active: bool) -> None:
         was = draft.stops[at]
         right(draft, at, active=active)
         if was and not active:
-            draft.set_collector(0, phase=CoastDown())
+            draft.set_collector(CollectorAt(0), phase=CoastDown())
             for i, state in enumerate(draft.tools):
                 if isinstance(state, ToolRunning):
                     draft.tools[i] = replace(state, standing=Standing.FRESH)

@@ -209,6 +209,7 @@ class Observer:
 
     def event(self, event: ev.Event) -> None:  # noqa: PLR0915 - one line or two for each kind, flat
         shop, now = self.shop, self.now
+        at: int | None
         if not isinstance(event, ev.Tick | ev.BrokerLost | ev.ShutdownAsked):
             self.heard_at = now
         match event:
@@ -383,6 +384,7 @@ class Observer:
     def command(self, command: Command) -> None:
         if isinstance(command, CollectorOn | OpenGate | ShutGate) and (not self.connected or self.stopping):
             self.breaches.append(f"I6: {command} although {'stopping' if self.stopping else 'not connected'}")
+        at: int | None
         match command:
             case CollectorOn(collector=name) if (at := self.shop.collector_at(name)) is not None:
                 self._on(at)

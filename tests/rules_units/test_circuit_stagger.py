@@ -5,7 +5,7 @@ from unit_bench import commands, fan, gate, ready, shop, tool
 
 from gatehand_rules import Shop
 from gatehand_rules.fan import inrush_clear_at
-from gatehand_rules.shop import Circuit
+from gatehand_rules.shop import Circuit, CollectorAt
 from gatehand_rules.state import CollectorState, Opening, Standing, ToolIdle, ToolRunning, ToolState
 
 
@@ -74,7 +74,7 @@ def test_when_the_circuit_is_clear(tools: tuple[ToolState, ...], started: tuple[
     states = [*tools, *(ToolIdle(0.0, 0.0) for _ in place.tools[len(tools) :])]
     collectors = [CollectorState(started_at=at) for at in started]
     collectors += [CollectorState() for _ in place.collectors[len(started) :]]
-    assert inrush_clear_at(place, states, collectors, 0) == clear
+    assert inrush_clear_at(place, states, collectors, CollectorAt(0)) == clear
 
 
 def test_a_gap_of_a_second_or_less_counts() -> None:
@@ -94,7 +94,7 @@ def test_of_two_circuits_the_longer_wait_counts() -> None:
         Circuit(name="two", tools=("lathe",), collectors=("main",), start_gap=2.0),
     )
     cutting = [ToolRunning(5.0, 9.0, since, Standing.FRESH) for since in (1.0, 3.0)]
-    assert inrush_clear_at(place, cutting, [CollectorState()], 0) == 10.0
+    assert inrush_clear_at(place, cutting, [CollectorState()], CollectorAt(0)) == 10.0
 
 
 def test_a_wait_that_is_over_is_forgotten_also_when_a_gate_was_lost_meanwhile() -> None:

@@ -11,6 +11,7 @@ from gatehand_rules.alarms import Alarm
 from gatehand_rules.commands import RaiseAlarm
 from gatehand_rules.demand import Demand, Kind
 from gatehand_rules.draft import Draft
+from gatehand_rules.shop import CollectorAt, GateAt
 from gatehand_rules.state import (
     CollectorState,
     GateFault,
@@ -30,6 +31,8 @@ from gatehand_rules.state import (
     ToolUnknown,
 )
 from gatehand_rules.words import Position
+
+MAIN = CollectorAt(0)
 
 # --- the order
 
@@ -93,24 +96,27 @@ def test_what_each_state_of_a_tool_asks_for(
 ) -> None:
     doubt = isinstance(state, ToolRunning) and state.standing is Standing.UNCONFIRMED
     demanded = () if kind is None else (kind,)
-    wanted = [Demand(k, since, "saw", None, (0,), (), may_start=may_start, unconfirmed=doubt) for k in demanded]
-    assert demand.of_collector(drawn(four(), state), 0) == wanted
+    wanted = [Demand(k, since, "saw", None, (GateAt(0),), (), may_start=may_start, unconfirmed=doubt) for k in demanded]
+    assert demand.of_collector(drawn(four(), state), MAIN) == wanted
 
 
 def test_a_hand_start_asks_for_its_gate() -> None:
     draft = drawn(four(), hands=(None, Hand(50.0), Hand(60.0, kept=True)))
-    assert demand.of_collector(draft, 0) == [
-        Demand(Kind.HAND, 50.0, None, "jointer", (1,), may_start=True),
-        Demand(Kind.HAND, 60.0, None, "sander", (2,), may_start=False),
+    assert demand.of_collector(draft, MAIN) == [
+        Demand(Kind.HAND, 50.0, None, "jointer", (GateAt(1),), may_start=True),
+        Demand(Kind.HAND, 60.0, None, "sander", (GateAt(2),), may_start=False),
     ]
-    assert [one.label for one in demand.of_collector(draft, 0)] == [("gate", "jointer"), ("gate", "sander")]
+    assert [one.label for one in demand.of_collector(draft, MAIN)] == [
+        ("gate", "jointer"),
+        ("gate", "sander"),
+    ]
 
 
 # --- max_open
 
 
 def granted(draft: Draft) -> list[str]:
-    return [one.tool or str(one.gate) for one in demand.grant(draft, 0, demand.of_collector(draft, 0))]
+    return [one.tool or str(one.gate) for one in demand.grant(draft, MAIN, demand.of_collector(draft, MAIN))]
 
 
 @pytest.mark.parametrize(("limit", "served"), [(1, 1), (2, 2), (3, 3), (4, 4)])
@@ -168,7 +174,7 @@ def test_of_a_run_ons_gates_those_that_come_in_time_stay_its_own() -> None:
         fan(),
     )
     draft = drawn(place, running_on(98.0))
-    (one,) = demand.grant(draft, 0, demand.of_collector(draft, 0))
+    (one,) = demand.grant(draft, MAIN, demand.of_collector(draft, MAIN))
     assert (one.gates, one.assist) == ((0,), (3,))
 
 
@@ -255,16 +261,19 @@ def test_assist_gates_come_last_of_all_and_only_where_there_is_room(
     limit: int, first: tuple[int, ...], second: tuple[int, ...]
 ) -> None:
     draft = drawn(assisting(max_open=limit), cutting(50.0), cutting(60.0))
-    served = demand.grant(draft, 0, demand.of_collector(draft, 0))
+    served = demand.grant(draft, MAIN, demand.of_collector(draft, MAIN))
     assert served[0].assist == first
     assert all(one.assist == second for one in served[1:])
 
 
 def test_one_tools_assist_gates_take_what_room_is_left() -> None:
     draft = drawn(assisting(max_open=2), cutting(50.0))
-    assert [one.assist for one in demand.grant(draft, 0, demand.of_collector(draft, 0))] == [(2,)]
+    assert [one.assist for one in demand.grant(draft, MAIN, demand.of_collector(draft, MAIN))] == [(2,)]
     draft = drawn(assisting(), cutting(50.0), cutting(60.0))
-    assert [one.assist for one in demand.grant(draft, 0, demand.of_collector(draft, 0))] == [(2, 3), (3, 0)]
+    assert [one.assist for one in demand.grant(draft, MAIN, demand.of_collector(draft, MAIN))] == [
+        (2, 3),
+        (3, 0),
+    ]
 
 
 # --- whether a demand can be served
@@ -288,8 +297,8 @@ def test_one_tools_assist_gates_take_what_room_is_left() -> None:
 def test_whether_a_gate_is_worth_waiting_for(move: GateMove, commanded: bool, *, may: bool) -> None:
     place = shop(tool(), gate(commanded=commanded), fan())
     draft = drawn(place, cutting(50.0), moves=(move,))
-    assert demand.may_open(draft, 0) is may
-    assert demand.can_be_served(draft, demand.of_collector(draft, 0)[0]) is may
+    assert demand.may_open(draft, GateAt(0)) is may
+    assert demand.can_be_served(draft, demand.of_collector(draft, MAIN)[0]) is may
 
 
 def test_one_gate_that_can_open_is_enough_and_none_at_all_too() -> None:
@@ -299,9 +308,9 @@ def test_one_gate_that_can_open_is_enough_and_none_at_all_too() -> None:
         ((GateFault(Position.OPEN, 1.0), GateFault(Position.OPEN, 1.0)), False),
     ):
         draft = drawn(place, cutting(50.0), moves=moves)
-        assert demand.can_be_served(draft, demand.of_collector(draft, 0)[0]) is served
+        assert demand.can_be_served(draft, demand.of_collector(draft, MAIN)[0]) is served
     draft = drawn(shop(hose(), fan(min_open=0)), cutting(50.0))
-    assert demand.can_be_served(draft, demand.of_collector(draft, 0)[0])
+    assert demand.can_be_served(draft, demand.of_collector(draft, MAIN)[0])
 
 
 def test_a_tool_that_asks_for_nothing_hides_no_tool_after_it() -> None:

@@ -13,6 +13,7 @@ from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Rule
 from gatehand_rules.gates import ensure_open, forget_fault, may_shut, tell_again, tell_open, tell_shut
 from gatehand_rules.gates import report_retained as retained_report
+from gatehand_rules.shop import GateAt
 from gatehand_rules.state import (
     CoastDown,
     CollectorState,
@@ -193,7 +194,7 @@ def test_a_fresh_demand_tries_a_gate_in_fault_again() -> None:
 def test_only_a_fault_of_opening_is_forgotten(move: GateMove, after: GateMove) -> None:
     bench = moved(ready(with_gate()), move)
     draft = Draft(bench.shop, bench.state, 60.0)
-    forget_fault(draft, 0)
+    forget_fault(draft, GateAt(0))
     assert draft.gates[0].move == after
 
 
@@ -212,7 +213,7 @@ def test_only_a_fault_of_opening_is_forgotten(move: GateMove, after: GateMove) -
 def test_a_gate_is_told_open_unless_it_is_open_on_its_way_or_given_up(move: GateMove, *, told: bool) -> None:
     bench = moved(ready(with_gate()), move, SHUT)
     draft = Draft(bench.shop, bench.state, 60.0)
-    ensure_open(draft, 0, Rule.DEMAND, ("a", "b"))
+    ensure_open(draft, GateAt(0), Rule.DEMAND, ("a", "b"))
     assert bool(draft.commands) is told
     if told:
         assert draft.gates[0] == GateState(move=GateOpening(60.0, 60.0, said_shut=True))
@@ -294,7 +295,7 @@ def test_a_report_of_unknown_age_takes_a_proof_away_and_gives_none(
 ) -> None:
     bench = moved(ready(with_gate()), move)
     draft = Draft(bench.shop, bench.state, 50.0)
-    retained_report(draft, 0, position, "")
+    retained_report(draft, GateAt(0), position, "")
     assert draft.gates[0] == GateState(move=after, reported=position)
     assert moved(bench, move).tell(ev.GateReport("saw", position, retained=True), 50.0)[: len(said)] == said
 
@@ -326,14 +327,14 @@ def test_a_gate_may_shut_when_the_fan_stands_or_enough_others_are_open(
         gates=tuple(GateState(move=GateOpen() if at <= others_open or at == 3 else GateShut()) for at in range(4)),
         collectors=(CollectorState(phase=phase, still_at=still_at), bench.state.collectors[1]),
     )
-    assert may_shut(Draft(three, bench.state, 60.0), 0) is may
+    assert may_shut(Draft(three, bench.state, 60.0), GateAt(0)) is may
 
 
 def test_told_again_a_gate_that_the_fan_cannot_spare_any_more_is_left_alone() -> None:
     bench = running(saw_shop())
     bench.put(gates=(GateState(move=GateShutting(55.0, 55.0)),))
     draft = Draft(bench.shop, bench.state, 60.0)
-    tell_again(draft, 0, tries=1, rule=Rule.RETRY)
+    tell_again(draft, GateAt(0), tries=1, rule=Rule.RETRY)
     assert draft.gates[0].move == GateUnknown(shutting=True)
     assert draft.commands == []
     assert draft.findings == []
@@ -355,7 +356,7 @@ def test_told_again_after_a_lost_connection_its_tries_and_its_waiting_begin_anew
 ) -> None:
     bench = moved(ready(with_gate()), move)
     draft = Draft(bench.shop, bench.state, 60.0)
-    tell_again(draft, 0, tries=tries, rule=Rule.BROKER)
+    tell_again(draft, GateAt(0), tries=tries, rule=Rule.BROKER)
     assert draft.gates[0].move == after
     assert [dict(one.facts)["to"] for one in draft.findings] == ([] if said is None else [said])
     assert len(draft.commands) == len(draft.findings)
@@ -420,7 +421,7 @@ def test_told_anew_what_a_gate_said_of_the_other_position_is_void(
     bench = moved(ready(with_gate()), GateUnknown(), reported)
     for tell, after in ((tell_open, open_after), (tell_shut, shut_after)):
         draft = Draft(bench.shop, bench.state, 60.0)
-        tell(draft, 0, Rule.DEMAND)
+        tell(draft, GateAt(0), Rule.DEMAND)
         assert draft.gates[0].reported is after
 
 

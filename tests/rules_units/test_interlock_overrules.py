@@ -14,14 +14,14 @@ from gatehand_rules.fan import tell_on
 from gatehand_rules.findings import Rule
 from gatehand_rules.gates import tell_open, tell_shut
 from gatehand_rules.phases import Cause, transition
-from gatehand_rules.shop import StopContact
+from gatehand_rules.shop import CollectorAt, GateAt, StopContact
 from gatehand_rules.state import GateOpen, GateOpening, GateState, Opening
 
 
 def start_at_once(draft: Draft) -> None:
     """What a broken sequence would do: no gate is waited for."""
-    transition(draft, 0, Cause.DEMAND, Opening(draft.now))
-    tell_on(draft, 0, Rule.DEMAND)
+    transition(draft, CollectorAt(0), Cause.DEMAND, Opening(draft.now))
+    tell_on(draft, CollectorAt(0), Rule.DEMAND)
 
 
 def test_a_veto_holds_the_collector_with_an_alarm_and_tells_it_off(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -45,7 +45,7 @@ def test_what_may_leave_beside_a_veto_does(monkeypatch: pytest.MonkeyPatch) -> N
     """The sequence is broken on purpose: it starts the collector at once with the telling of its gate."""
 
     def settle(draft: Draft) -> None:
-        tell_open(draft, 0, Rule.DEMAND)
+        tell_open(draft, GateAt(0), Rule.DEMAND)
         start_at_once(draft)
 
     bench = ready(saw_shop())
@@ -81,13 +81,13 @@ def test_a_vetoed_command_is_not_believed(monkeypatch: pytest.MonkeyPatch) -> No
 
     bench = running(place)
     before = bench.gate_state(1)
-    told(bench, lambda draft: tell_open(draft, 1, Rule.DEMAND))
+    told(bench, lambda draft: tell_open(draft, GateAt(1), Rule.DEMAND))
     assert bench.gate_state(1) == before
     assert bench.gate_state(0).move == GateOpen(50.0)
 
     bench = running(place)
     before = bench.gate_state(0)
-    told(bench, lambda draft: tell_shut(draft, 0, Rule.REST))
+    told(bench, lambda draft: tell_shut(draft, GateAt(0), Rule.REST))
     assert bench.gate_state(0) == before
 
     bench = ready(place)

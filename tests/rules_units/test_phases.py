@@ -14,7 +14,7 @@ from gatehand_rules import Shop, State, initial, phases, step
 from gatehand_rules import events as ev
 from gatehand_rules.draft import Draft
 from gatehand_rules.phases import TABLE, Cause, TransitionError, transition
-from gatehand_rules.shop import Circuit, StopContact
+from gatehand_rules.shop import Circuit, CollectorAt, StopContact
 from gatehand_rules.state import Held, Opening, Phase, Running, RunOn, SpinUp
 from gatehand_rules.words import Position
 
@@ -50,11 +50,11 @@ def test_what_the_table_does_not_know_is_refused() -> None:
     bench = ready(saw_shop())
     draft = Draft(bench.shop, bench.state, 60.0)
     with pytest.raises(TransitionError, match="the collector main cannot go from off to spin_up by 'gates ready'"):
-        transition(draft, 0, Cause.GATES_READY, SpinUp(60.0))
+        transition(draft, CollectorAt(0), Cause.GATES_READY, SpinUp(60.0))
     with pytest.raises(TransitionError, match="from off to running by 'demand'"):
-        transition(draft, 0, Cause.DEMAND, Running())
+        transition(draft, CollectorAt(0), Cause.DEMAND, Running())
     assert draft.collectors[0] == bench.fan_state()
-    transition(draft, 0, Cause.DEMAND, Opening(60.0))
+    transition(draft, CollectorAt(0), Cause.DEMAND, Opening(60.0))
     assert draft.collectors[0].phase == Opening(60.0)
 
 

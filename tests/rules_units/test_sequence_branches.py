@@ -9,6 +9,7 @@ from gatehand_rules import sequence
 from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Happened
 from gatehand_rules.sequence import UnsettledError
+from gatehand_rules.shop import CollectorAt
 from gatehand_rules.state import (
     GateFault,
     GateOpen,
@@ -341,7 +342,7 @@ def test_changes_without_an_end_are_an_error_and_never_taken_for_settled(monkeyp
 
     def to_and_fro(draft: Draft, at: int) -> None:
         phase = draft.collectors[at].phase
-        draft.set_collector(at, phase=Running() if isinstance(phase, RunOn) else RunOn("no_demand"))
+        draft.set_collector(CollectorAt(at), phase=Running() if isinstance(phase, RunOn) else RunOn("no_demand"))
 
     monkeypatch.setattr(sequence, "_one", to_and_fro)
     with pytest.raises(UnsettledError, match="collector main still changed after"):

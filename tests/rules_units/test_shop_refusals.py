@@ -7,7 +7,7 @@ import pytest
 from msgspec.structs import replace
 from unit_bench import fan, gate, shop, tool
 
-from gatehand_rules.shop import Circuit, Collector, Gate, StopContact, Tool
+from gatehand_rules.shop import Circuit, Collector, CollectorAt, Gate, StopContact, Tool, ToolAt
 
 
 def test_a_stop_threshold_above_the_start_threshold_is_refused_and_one_at_it_is_not() -> None:
@@ -51,16 +51,14 @@ def test_names_of_different_kinds_may_be_the_same_and_are_found_at_their_place()
 
 
 def test_a_changed_shop_is_checked_anew_and_finds_things_where_they_are_now() -> None:
+    saw, main, other = ToolAt(0), CollectorAt(0), CollectorAt(1)
     before = shop(tool("a"), tool("b"), gate("a"), gate("b"), fan(), fan("other"))
-    assert (before.tool_at("b"), before.gate_at("b"), before.gates_of(0), before.ways_of(0)) == (
-        1,
-        1,
-        (0, 1),
-        ((0,), ()),
-    )
+    assert (before.tool_at("b"), before.gate_at("b")) == (1, 1)
+    assert (before.ways_of(saw), before.tools_of(main)) == (((0,), ()), (0, 1))
     after = replace(before, tools=before.tools[1:], gates=before.gates[::-1])
-    assert (after.tool_at("b"), after.gate_at("b"), after.ways_of(0), after.tools_of(0)) == (0, 0, ((0,), ()), (0,))
-    assert (after.tool_at("a"), after.gates_of(0), after.tools_of(1)) == (None, (0, 1), ())
+    assert (after.tool_at("a"), after.tool_at("b"), after.gate_at("b")) == (None, 0, 0)
+    assert (after.ways_of(saw), after.tools_of(main), after.tools_of(other)) == (((0,), ()), (0,), ())
+    assert (after.each_tool, after.each_gate, after.each_collector) == ((0,), (0, 1), (0, 1))
     with pytest.raises(ValueError, match="tool a: no gate a at collector main"):
         replace(before, gates=before.gates[1:])
 

@@ -6,6 +6,7 @@ from unit_bench import fan, gate, ready, shop, tool
 
 from gatehand_rules import Shop, demand
 from gatehand_rules.draft import Draft
+from gatehand_rules.shop import CollectorAt
 from gatehand_rules.state import (
     CollectorState,
     GateMove,
@@ -60,7 +61,7 @@ def drawn(
 
 def order(draft: Draft, at: int = 0) -> list[str]:
     """Who is served, first to last."""
-    return [one.tool or f"by hand: {one.gate}" for one in demand.of_collector(draft, at)]
+    return [one.tool or f"by hand: {one.gate}" for one in demand.of_collector(draft, CollectorAt(at))]
 
 
 def cutting(since: float, standing: Standing = FRESH) -> ToolRunning:

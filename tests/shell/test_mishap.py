@@ -11,7 +11,7 @@ from gatehand.shell import engine as engine_module
 from gatehand_rules import events as ev
 from gatehand_rules import sequence, step
 from gatehand_rules.draft import Draft
-from gatehand_rules.shop import Shop
+from gatehand_rules.shop import CollectorAt, Shop
 from gatehand_rules.state import Running, RunOn, State, collector_word
 from gatehand_rules.step import Outcome
 
@@ -137,7 +137,7 @@ def test_rules_that_come_to_no_end_within_an_instant_are_a_mishap_and_hold_the_f
     began = world.clocks.now
     one = sequence._one  # noqa: SLF001 - the part that is broken on purpose
 
-    def to_and_fro(draft: Draft, at: int) -> None:
+    def to_and_fro(draft: Draft, at: CollectorAt) -> None:
         phase = draft.collectors[at].phase
         if isinstance(phase, Running | RunOn):
             draft.set_collector(at, phase=Running() if isinstance(phase, RunOn) else RunOn("no_demand"))

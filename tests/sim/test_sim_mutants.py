@@ -20,7 +20,7 @@ from gatehand_rules import demand, doubt, fan, gates, holds, interlock, renamed,
 from gatehand_rules import events as ev
 from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Finding
-from gatehand_rules.shop import Shop
+from gatehand_rules.shop import CollectorAt, Shop
 from gatehand_rules.state import Guard
 
 MOST = 30
@@ -174,7 +174,7 @@ def takes_any_message_for_a_press(patch: Patch) -> None:
     """I5: a reset that repeats every 0.1 s is a reset each time."""
     right = holds.reset_asked
 
-    def asked(draft: Draft, at: int, because: str = "", by: str = "") -> None:
+    def asked(draft: Draft, at: CollectorAt, because: str = "", by: str = "") -> None:
         draft.set_collector(at, reset=replace(draft.collectors[at].reset, asked_at=-inf))
         right(draft, at, because, by)
 

@@ -39,16 +39,16 @@ def changes(before: Mapping[str, str], after: Mapping[str, str]) -> Iterator[tup
 
 def _of(subject: tuple[str, str], shop: Shop, state: State) -> Iterator[tuple[str, str]]:
     match subject:
-        case ("collector", name) if (i := shop.collector_at(name)) is not None:
-            yield "state", str(collector_word(state.collectors[i]))
-            yield "bin-full", _boolean(state.collectors[i].bin_full)
-        case ("gate", name) if (i := shop.gate_at(name)) is not None:
-            yield "state", str(gate_word(state.gates[i]))
-            yield "proven-open", _boolean(isinstance(state.gates[i].move, GateOpen))
-            yield "hand", _boolean(state.gates[i].hand is not None)
-        case ("tool", name) if (i := shop.tool_at(name)) is not None:
-            yield "state", str(tool_word(state.tools[i]))
-            if (amps := state.tools[i].amps) is not None:
+        case ("collector", name) if (fan := shop.collector_at(name)) is not None:
+            yield "state", str(collector_word(state.collectors[fan]))
+            yield "bin-full", _boolean(state.collectors[fan].bin_full)
+        case ("gate", name) if (gate := shop.gate_at(name)) is not None:
+            yield "state", str(gate_word(state.gates[gate]))
+            yield "proven-open", _boolean(isinstance(state.gates[gate].move, GateOpen))
+            yield "hand", _boolean(state.gates[gate].hand is not None)
+        case ("tool", name) if (tool := shop.tool_at(name)) is not None:
+            yield "state", str(tool_word(state.tools[tool]))
+            if (amps := state.tools[tool].amps) is not None:
                 yield "current", f"{amps:.1f}"  # a sensor that trembles in its second decimal is no news
 
 

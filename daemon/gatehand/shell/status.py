@@ -13,7 +13,7 @@ from msgspec import Struct
 from gatehand.journal.line import stamp
 from gatehand.mqtt.transport import Kind, Outgoing
 from gatehand_rules import fan
-from gatehand_rules.shop import Shop
+from gatehand_rules.shop import CollectorAt, GateAt, Shop, ToolAt
 from gatehand_rules.state import (
     CollectorState,
     GateOpen,
@@ -153,15 +153,15 @@ class Statuses:
 
     def _facts(self, subject: Subject, state: State, at: Moment) -> tuple[str, dict[str, object]]:
         match subject:
-            case ("tool", name) if (i := self._shop.tool_at(name)) is not None:
-                return str(tool_word(state.tools[i])), self._tool(i, state.tools[i], at)
-            case ("gate", name) if (i := self._shop.gate_at(name)) is not None:
-                return str(gate_word(state.gates[i])), self._gate(i, state, at)
-            case ("collector", name) if (i := self._shop.collector_at(name)) is not None:
-                return str(collector_word(state.collectors[i])), self._collector(i, state, at)
+            case ("tool", name) if (tool := self._shop.tool_at(name)) is not None:
+                return str(tool_word(state.tools[tool])), self._tool(tool, state.tools[tool], at)
+            case ("gate", name) if (gate := self._shop.gate_at(name)) is not None:
+                return str(gate_word(state.gates[gate])), self._gate(gate, state, at)
+            case ("collector", name) if (fan := self._shop.collector_at(name)) is not None:
+                return str(collector_word(state.collectors[fan])), self._collector(fan, state, at)
         return "unknown", {}
 
-    def _tool(self, i: int, state: ToolState, at: Moment) -> dict[str, object]:
+    def _tool(self, i: ToolAt, state: ToolState, at: Moment) -> dict[str, object]:
         tool = self._shop.tools[i]
         ends = None
         if isinstance(state, ToolRunOn):
@@ -182,7 +182,7 @@ class Statuses:
             facts["standing"] = str(speaking.standing)
         return facts
 
-    def _gate(self, i: int, state: State, at: Moment) -> dict[str, object]:
+    def _gate(self, i: GateAt, state: State, at: Moment) -> dict[str, object]:
         gate, seen = self._shop.gates[i], state.gates[i]
         hand_ends = None if seen.hand is None else at.of(seen.hand.since + gate.hand_limit)
         return {
@@ -195,7 +195,7 @@ class Statuses:
             "hand_ends": hand_ends,
         }
 
-    def _collector(self, i: int, state: State, at: Moment) -> dict[str, object]:
+    def _collector(self, i: CollectorAt, state: State, at: Moment) -> dict[str, object]:
         collector, seen = self._shop.collectors[i], state.collectors[i]
         tools = [
             tool.name
