@@ -7,11 +7,11 @@ import time
 from pathlib import Path
 
 from gatehand.config import load
-from gatehand.journal.disk import RealDisk
+from gatehand.journal.disk import Disk
 from gatehand.shell.daemon import Daemon
 
 
-class SlowDisk(RealDisk):
+class SlowDisk(Disk):
     """Stalls where a disk stalls."""
 
     def __init__(self, stall: float, at: str) -> None:

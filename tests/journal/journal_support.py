@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 
-from gatehand.journal.disk import RealDisk
+from gatehand.journal.disk import Disk
 from gatehand.journal.line import Stamper
 from gatehand.journal.writer import Ticket
 
@@ -38,7 +38,7 @@ class FakeClock:
 
 
 @dataclass
-class FaultyDisk(RealDisk):
+class FaultyDisk(Disk):
     """A disk that has room for so many bytes more, or refuses by a number of its own."""
 
     room: int | None = None

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from journal_support import FakeClock
 from readings_support import START
 
-from gatehand.journal.disk import RealDisk
+from gatehand.journal.disk import Disk
 from gatehand.recording.format import Header, RecordingError, decode_event, decode_header, encode_event, encode_header
 from gatehand.recording.recorder import Recorder
 from gatehand.recording.recording import Recording, recordings
@@ -203,7 +203,7 @@ def test_files_of_format_1_still_give_the_same_state_and_events() -> None:
 
 def test_a_file_of_format_1_that_is_packed_now_is_of_format_2_and_says_the_same(tmp_path: Path) -> None:
     shutil.copytree(FORMAT_1, tmp_path, dirs_exist_ok=True)
-    Store(tmp_path, 1 << 30, RealDisk()).pack_finished()
+    Store(tmp_path, 1 << 30, Disk()).pack_finished()
     (one,) = [one for one in recordings(tmp_path) if one.number == 2]
     assert one.path.suffix == ".rec"
     recording = Recording(one.path)

@@ -6,7 +6,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 from support.recorded_shop import MORNING, RecordedShop
 
-from gatehand.journal.disk import RealDisk
+from gatehand.journal.disk import Disk
 from gatehand.journal.reader import EventReader
 from gatehand.past.recordings import from_recording
 from gatehand.past.stretches import stretches
@@ -27,7 +27,7 @@ def shop(tmp_path_factory: pytest.TempPathFactory) -> RecordedShop:
 @pytest.mark.parametrize("packed", [False, True])
 def test_readings_of_one_tool_are_those_of_the_whole(shop: RecordedShop, packed: bool) -> None:
     if packed:
-        Store(shop.folder, 1 << 30, RealDisk()).pack_finished()
+        Store(shop.folder, 1 << 30, Disk()).pack_finished()
     listed = recordings(shop.folder)
     assert {path.path.suffix for path in listed} == {".rec" if packed else ".live"}
     for one in listed:

@@ -300,12 +300,12 @@ def test_a_disk_that_stalls_lets_the_command_out_within_the_bound(tmp_path: Path
     program = """
 import os, sys, time
 from gatehand.journal import disk
-real = disk.RealDisk.write
+real = disk.Disk.write
 def slow(self, handle, data):
     if os.path.exists(os.environ["STALL"]):
         time.sleep(1.5)
     return real(self, handle, data)
-disk.RealDisk.write = slow
+disk.Disk.write = slow
 from gatehand.cli import main
 sys.exit(main())
 """
@@ -337,12 +337,12 @@ def test_a_full_disk_costs_log_lines_and_an_alarm_and_never_a_running_fan(tmp_pa
     program = """
 import errno, os, sys
 from gatehand.journal import disk
-real = disk.RealDisk.write
+real = disk.Disk.write
 def full(self, handle, data):
     if os.path.exists(os.environ["FULL"]):
         raise OSError(errno.ENOSPC, "No space left on device")
     return real(self, handle, data)
-disk.RealDisk.write = full
+disk.Disk.write = full
 from gatehand.cli import main
 sys.exit(main())
 """

@@ -12,6 +12,7 @@ from pathlib import Path
 
 from sim_time import Clocks, Scheduler
 
+from gatehand.journal.disk import Disk
 from gatehand.journal.line import Line, LineError, decode
 from gatehand.journal.writer import EventLog
 
@@ -25,7 +26,7 @@ EXPLAINING = {"gate_commanded": "", "collector_on": "on", "collector_off": "off"
 """Events that explain a command, and the word of it; empty: a fact says it."""
 
 
-class MemoryDisk:
+class MemoryDisk(Disk):
     """The `Disk` of the journal, in memory. `room`: bytes that may still be written; None: plenty."""
 
     def __init__(self) -> None:

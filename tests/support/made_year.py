@@ -17,7 +17,7 @@ if __name__ == "__main__":
 
 from msgspec.structs import replace
 
-from gatehand.journal.disk import RealDisk
+from gatehand.journal.disk import Disk
 from gatehand.journal.line import stamp
 from gatehand.recording.format import Kind, decode_header, encode_header, frame, frames
 from gatehand.recording.recording import recordings
@@ -71,7 +71,7 @@ def half_day(folder: Path, seed: int, hours: float = HALF_DAY_H) -> RecordedShop
         shop.shop.gates["band_saw"].suffer(None, shop.clocks.now)
         shop.run(rng.uniform(30, 500))
     shop.end()
-    Store(shop.folder, 1 << 30, RealDisk()).pack_finished()  # as the next start of the daemon does
+    Store(shop.folder, 1 << 30, Disk()).pack_finished()  # as the next start of the daemon does
     return shop
 
 

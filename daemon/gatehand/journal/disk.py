@@ -1,4 +1,4 @@
-"""Every touch of the disk that the log makes, as one small protocol, so that a test can make it full, slow or torn.
+"""Every touch of the disk that the log makes, as one small class, so that a test can make it full, slow or torn.
 
 No policy: what to do about an error stands in `files`, `writer` and `recorder`.
 """
@@ -6,60 +6,10 @@ No policy: what to do about an error stands in `files`, `writer` and `recorder`.
 import fcntl
 import os
 from pathlib import Path
-from typing import Protocol
 
 
-class Disk(Protocol):
-    """File operations by handle. All may raise OSError."""
-
-    def make_folder(self, folder: Path) -> None:
-        """Make the folder and its parents, if missing."""
-
-    def open_append(self, path: Path) -> int:
-        """Open for appending and reading; create if missing."""
-
-    def write(self, handle: int, data: bytes) -> int:
-        """Append; the number of bytes written, which may be fewer than given."""
-
-    def sync(self, handle: int) -> None:
-        """Wait until the data is on the medium."""
-
-    def size(self, handle: int) -> int:
-        """Bytes in the file."""
-
-    def read_at(self, handle: int, length: int, offset: int) -> bytes:
-        """Bytes from the file."""
-
-    def close(self, handle: int) -> None:
-        """Close."""
-
-    def is_at(self, handle: int, path: Path) -> bool:
-        """Whether `path` still names the open file (it was neither removed nor moved)."""
-
-    def lock(self, path: Path) -> int | None:
-        """Take the lock file for this process; None when another has it."""
-
-    def names(self, folder: Path) -> list[str]:
-        """Names in the folder."""
-
-    def file_size(self, path: Path) -> int:
-        """Bytes in a file by name."""
-
-    def read(self, path: Path) -> bytes:
-        """A whole file."""
-
-    def write_whole(self, path: Path, data: bytes) -> None:
-        """Write a file whole or not at all, on the medium when this returns; it replaces one of that name."""
-
-    def remove(self, path: Path) -> None:
-        """Remove a file."""
-
-    def free_bytes(self, folder: Path) -> int:
-        """Bytes that this process may still write."""
-
-
-class RealDisk:
-    """The machine's own."""
+class Disk:
+    """The machine's own; a test's inherits from it. File operations by handle. All may raise OSError."""
 
     def make_folder(self, folder: Path) -> None:
         """Make the folder and its parents, if missing."""
@@ -76,7 +26,7 @@ class RealDisk:
             return handle
 
     def write(self, handle: int, data: bytes) -> int:
-        """Append."""
+        """Append; the number of bytes written, which may be fewer than given."""
         return os.write(handle, data)
 
     def sync(self, handle: int) -> None:
@@ -96,7 +46,7 @@ class RealDisk:
         os.close(handle)
 
     def is_at(self, handle: int, path: Path) -> bool:
-        """Whether `path` still names the open file."""
+        """Whether `path` still names the open file (it was neither removed nor moved)."""
         mine = os.fstat(handle)
         try:
             there = os.stat(path)  # noqa: PTH116 - on the way of every line
@@ -121,7 +71,7 @@ class RealDisk:
         return os.listdir(folder)  # noqa: PTH208 - names are wanted, not paths
 
     def file_size(self, path: Path) -> int:
-        """Bytes in a file."""
+        """Bytes in a file by name."""
         return path.stat().st_size
 
     def read(self, path: Path) -> bytes:
@@ -129,7 +79,8 @@ class RealDisk:
         return path.read_bytes()
 
     def write_whole(self, path: Path, data: bytes) -> None:
-        """Write beside, sync, then rename."""
+        """Write a file whole or not at all, on the medium when this returns; it replaces one of that name."""
+        # Written beside, synced, then renamed.
         beside = path.with_name(path.name + ".part")
         try:
             handle = os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_CLOEXEC, 0o644)
@@ -151,7 +102,7 @@ class RealDisk:
         path.unlink(missing_ok=True)
 
     def free_bytes(self, folder: Path) -> int:
-        """Bytes free for this process."""
+        """Bytes that this process may still write."""
         found = os.statvfs(folder)
         return found.f_bavail * found.f_frsize
 

@@ -15,7 +15,7 @@ from typing import TypeAlias
 
 from msgspec import Struct
 
-from gatehand.journal.disk import Disk, RealDisk
+from gatehand.journal.disk import Disk
 from gatehand.journal.files import EventFiles
 from gatehand.journal.line import Line, Stamper, encode, wants_sync
 
@@ -106,7 +106,7 @@ class EventLog:
             LogFolderError: The folder cannot be written, or another daemon writes there.
         """
         self.stamper = stamper
-        self._files = EventFiles(folder, stamper, keep_days, disk or RealDisk())
+        self._files = EventFiles(folder, stamper, keep_days, disk or Disk())
         self._loop = loop
         self._on_trouble = on_trouble
         self._on_well = on_well

@@ -18,7 +18,7 @@ from typing import TypeAlias
 from msgspec import to_builtins
 
 from gatehand.journal.clock import Clock
-from gatehand.journal.disk import Disk, RealDisk
+from gatehand.journal.disk import Disk
 from gatehand.recording.format import Header, Kind, frame
 from gatehand.recording.store import Store
 from gatehand.recording.streams import ROW_BYTES, RowFrame, Streams
@@ -34,29 +34,11 @@ _CLOSE_WITHIN = 5.0
 _BREATH = 0.001
 
 
-class _Open:
-    """Begin a file."""
-
-    def __init__(self, header: Callable[[], Header]) -> None:
-        self.header = header
+_Job: TypeAlias = Callable[[], None]
 
 
-class _Rows:
-    """Frames for the open file; `None` only wakes the thread, so that it fetches them a little later."""
-
-    def __init__(self, data: bytes | None) -> None:
-        self.data = data
-
-
-class _End:
-    """Finish the file."""
-
-    def __init__(self, why: str, now_ms: int) -> None:
-        self.why = why
-        self.now_ms = now_ms
-
-
-_Job: TypeAlias = _Open | _Rows | _End
+def _fetch_later() -> None:
+    """A job that does nothing: something has begun to gather, and is to be fetched a little later."""
 
 
 class Recorder:
@@ -82,9 +64,7 @@ class Recorder:
         self._run_id = run
         self._clock = clock
         self._off = limit_mb <= 0
-        self._store = Store(
-            folder, int(limit_mb * 1_000_000), disk or RealDisk(), self._breathe if threaded else _no_pause
-        )
+        self._store = Store(folder, int(limit_mb * 1_000_000), disk or Disk(), self._breathe)
         self._loop = loop
         self._on_trouble = on_trouble
         self._on_well = on_well
@@ -143,7 +123,7 @@ class Recorder:
             self._frame.add(now_ms, stream, value, event)
         self._bytes += ROW_BYTES
         if first and self._thread is not None:
-            self._jobs.put(_Rows(None))
+            self._jobs.put(_fetch_later)
 
     def flush(self) -> None:
         """Hand over what has gathered; by itself that happens within a second."""
@@ -174,14 +154,14 @@ class Recorder:
         # The pair of clocks is read here, the rest of the header is made by the thread.
         wall_ms = round(self._clock.wall() * 1000) - round(self._clock.mono() * 1000) + now_ms
         config, streams = self._config, self._streams
-        self._give(_Open(lambda: _header(self._run_id, (wall_ms, now_ms), config, streams, before)))
+        self._give(lambda: self._store.open(_header(self._run_id, (wall_ms, now_ms), config, streams, before)))
         self._is_open, self._due, self._opened_ms, self._bytes = True, "", now_ms, 0
         self._failed_ms = None
 
     def _finish(self, why: str, now_ms: int) -> None:
         if self._is_open:
             self.flush()
-            self._give(_End(why, now_ms))
+            self._give(lambda: self._end(why, now_ms))
             self._is_open = False
 
     def _seal(self) -> None:
@@ -189,47 +169,34 @@ class Recorder:
         if self._frame.count:
             data = frame(Kind.ROWS, self._frame.payload())
             self._frame = RowFrame()
-            self._give(_Rows(data))
+            self._give(lambda: self._store.put(data), may_drop=True)
 
-    def _give(self, job: _Job) -> None:
+    def _give(self, job: _Job, *, may_drop: bool = False) -> None:
         if self._thread is None:
             self._do(job)
-        elif self._jobs.qsize() < _QUEUE_LIMIT or not isinstance(job, _Rows):
-            self._jobs.put(job)
-        else:
+        elif may_drop and self._jobs.qsize() >= _QUEUE_LIMIT:
             self._fail("more readings wait for the disk than may")
+        else:
+            self._jobs.put(job)
 
     def _work(self) -> None:
+        """The thread. What gathers is fetched after a second, unless it is handed over before."""
         self._pack()
-        while (job := self._jobs.get()) is not None:
-            if isinstance(job, _Rows) and job.data is None:
-                # Something has begun to gather: fetch it in a second, unless it is handed over before.
-                job = self._next_within(_FLUSH_EVERY)
-                if job is None:
-                    return
-            self._do(job)
-
-    def _next_within(self, seconds: float) -> "_Job | None":
-        until = time.monotonic() + seconds
+        fetch_at: float | None = None
         while True:
             try:
-                job = self._jobs.get(timeout=max(0.0, until - time.monotonic()))
+                job = self._jobs.get(timeout=None if fetch_at is None else max(0.0, fetch_at - time.monotonic()))
             except Empty:
+                fetch_at = None
                 self.flush()
-                job = self._jobs.get()
-            if not (isinstance(job, _Rows) and job.data is None):
-                return job
-
-    def _do(self, job: _Job) -> None:
-        match job:
-            case _Open(header=header):
-                self._do_safely(lambda: self._store.open(header()))
-            case _Rows(data=bytes(data)):
-                self._do_safely(lambda: self._store.put(data))
-            case _Rows():
+                continue
+            if job is None:
                 return
-            case _End(why=why, now_ms=now_ms):
-                self._do_safely(lambda: self._end(why, now_ms))
+            if job is _fetch_later:
+                fetch_at = time.monotonic() + _FLUSH_EVERY
+            else:
+                fetch_at = None
+                self._do(job)
 
     def _end(self, why: str, now_ms: int) -> None:
         self._store.put(frame(Kind.END, f"{now_ms} {why}".encode()))
@@ -243,9 +210,9 @@ class Recorder:
             self._store.pack_finished()
             self._store.drop_oldest()
 
-    def _do_safely(self, work: Callable[[], None]) -> None:
+    def _do(self, job: _Job) -> None:
         try:
-            work()
+            job()
         except OSError as error:
             self._fail(error.strerror or str(error))
             with contextlib.suppress(OSError):
@@ -272,7 +239,7 @@ class Recorder:
 
     def _breathe(self) -> None:
         """Between slices of packing: give the control loop the interpreter. Once closing, hurry."""
-        if not self._closing.is_set():
+        if self._thread is not None and not self._closing.is_set():
             time.sleep(_BREATH)
 
 
@@ -281,10 +248,6 @@ def _version() -> str:
         return importlib.metadata.version("gatehand")
     except importlib.metadata.PackageNotFoundError:
         return "not installed"
-
-
-def _no_pause() -> None:
-    return
 
 
 def _header(run: str, clocks_ms: tuple[int, int], config: str, streams: Streams, before: State) -> Header:
