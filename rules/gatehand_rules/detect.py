@@ -7,22 +7,21 @@ A rise that never becomes a start leaves a finding when it is over (`rise`).
 
 from collections.abc import Mapping, Sequence
 from itertools import repeat
-from math import inf, nextafter
+from math import inf
 from typing import Any, assert_never
 
 from msgspec.structs import replace
 
-from gatehand_rules import doubt
+from gatehand_rules import readings
 from gatehand_rules.alarms import Alarm
 from gatehand_rules.draft import Draft
 from gatehand_rules.fan import start_refusal
 from gatehand_rules.findings import Happened, Rule
 from gatehand_rules.gates import forget_fault
-from gatehand_rules.rise import NOTICE, follow, lose
+from gatehand_rules.readings import follow, lose
 from gatehand_rules.shop import Tool, ToolAt
 from gatehand_rules.state import (
     Doubt,
-    Hump,
     Standing,
     ToolIdle,
     ToolMuted,
@@ -36,48 +35,6 @@ from gatehand_rules.state import (
 from gatehand_rules.timing import due, reached
 
 
-def deadband(tool: Tool, state: ToolState, *, wide: bool = False) -> tuple[float, float] | None:
-    """Between which values a reading of the tool decides nothing, ampere: from the first to below the second.
-
-    None: every reading may decide something. `wide`: also where it could decide something only of a fan that lacks
-    air, or by a deadline that is due; whoever asks so has looked that neither is the case.
-    """
-    if type(state) is ToolRunning:
-        if state.low_since is not None:
-            return (-inf, tool.stop_amps) if wide else None
-        return None if state.standing is Standing.UNCONFIRMED else (tool.stop_amps, inf)
-    if type(state) is ToolIdle or type(state) is ToolRunOn:
-        if state.hump is None:
-            return -inf, tool.start_amps * NOTICE
-        return _within_rise(tool, state.hump) if wide else None
-    if not wide or type(state) is ToolSilent:
-        return None
-    return (tool.stop_amps, inf) if type(state) is ToolMuted else (tool.stop_amps, tool.start_amps)
-
-
-def _within_rise(tool: Tool, rise: Hump) -> tuple[float, float]:
-    """On the same side of the start threshold, and no new peak."""
-    past_peak = nextafter(rise.peak, inf)
-    if rise.above_since is None:
-        return tool.start_amps * NOTICE, min(past_peak, tool.start_amps)
-    return tool.start_amps, past_peak
-
-
-def with_reading(state: ToolState, amps: float, now: float) -> ToolState:
-    """The tool after a reading within its deadband: only the value heard last is new. `amps` is not negative."""
-    if type(state) is ToolIdle:
-        return ToolIdle(amps, now, state.hump)
-    if type(state) is ToolRunning:
-        return ToolRunning(amps, now, state.since, state.standing, state.low_since)
-    return state if isinstance(state, ToolSilent) else replace(state, amps=amps, heard_at=now)
-
-
-def quick(tool: Tool, state: ToolState, amps: float, now: float) -> ToolState | None:
-    """The tool's next state for a reading that decides nothing, else None. `amps` is not negative."""
-    within = deadband(tool, state)
-    return with_reading(state, amps, now) if within is not None and within[0] <= amps < within[1] else None
-
-
 def hear(draft: Draft, at: ToolAt, amps: float, *, young: bool = False) -> None:
     """A live reading of the tool at index `at`. `amps` is not negative."""
     tool, state = draft.shop.tools[at], draft.tools[at]
@@ -85,12 +42,12 @@ def hear(draft: Draft, at: ToolAt, amps: float, *, young: bool = False) -> None:
     state = _speak_again(draft, tool, state, amps) if isinstance(state, ToolSilent) else _after_delays(draft, at)
     now = draft.now
     threshold = tool.stop_amps if isinstance(state, ToolRunning) else tool.start_amps
-    how = doubt.weigh(draft, at, high=amps >= threshold, young=young)
+    how = readings.weigh(draft, at, high=amps >= threshold, young=young)
     match state:
         case ToolUnknown():
             _hear_unknown(draft, at, tool, amps)
         case ToolIdle(hump=hump):
-            hump = follow(draft, tool, hump, amps)
+            hump = follow(draft, at, hump, amps)
             draft.tools[at] = ToolIdle(amps, now, hump)
             _start_if_due(draft, at, how)
         case ToolRunning(since=since, standing=standing, low_since=low):
@@ -100,7 +57,7 @@ def hear(draft: Draft, at: ToolAt, amps: float, *, young: bool = False) -> None:
             draft.tools[at] = ToolRunning(amps, now, since, standing, low)
             _stop_if_due(draft, at)
         case ToolRunOn(since=since, standing=standing, hump=hump):
-            hump = follow(draft, tool, hump, amps)
+            hump = follow(draft, at, hump, amps)
             draft.tools[at] = ToolRunOn(amps, now, since, standing, hump)
             _start_if_due(draft, at, how)
         case ToolMuted():
@@ -126,7 +83,7 @@ def hear_old(draft: Draft, at: ToolAt, amps: float) -> bool:
             become(draft, at, ToolIdle(amps, heard_at))
         case ToolIdle(hump=hump) | ToolRunOn(hump=hump):
             if hump is not None and not isinstance(state, ToolSilent):
-                draft.tools[at] = replace(was, hump=follow(draft, tool, hump, amps))
+                draft.tools[at] = replace(was, hump=follow(draft, at, hump, amps))
         case ToolRunning(heard_at=heard_at, low_since=low):
             if not isinstance(state, ToolSilent):
                 draft.tools[at] = replace(was, amps=amps, low_since=draft.now if low is None else low)
@@ -162,14 +119,7 @@ def _hear_unknown(draft: Draft, at: ToolAt, tool: Tool, amps: float) -> None:
 def refuse_stale(draft: Draft, at: ToolAt, rule: Rule) -> None:
     """Say that a tool that draws already starts nothing, and what would have to change."""
     tool, state = draft.shop.tools[at], draft.tools[at]
-    draft.say(
-        Happened.START_REFUSED,
-        rule,
-        tool=tool.name,
-        collector=tool.collector,
-        amps=state.amps,
-        start_amps=tool.start_amps,
-    )
+    draft.say_of_tool(at, Happened.START_REFUSED, rule, amps=state.amps, start_amps=tool.start_amps)
     draft.raise_alarm(Alarm("tool", tool.name, "not_fresh"), rule, amps=state.amps)
 
 
@@ -199,7 +149,7 @@ def _speak_again(draft: Draft, tool: Tool, state: ToolSilent, amps: float) -> To
 
 def _believe_in_time(draft: Draft, at: ToolAt) -> str | None:
     """A sensor that speaks only on change has said nothing contrary for long enough."""
-    how, state = doubt.end_unchallenged(draft, at), draft.tools[at]
+    how, state = readings.end_unchallenged(draft, at), draft.tools[at]
     if how is not None and isinstance(state, ToolRunning) and state.standing is Standing.UNCONFIRMED:
         draft.tools[at] = replace(state, standing=Standing.FRESH)
     return how
@@ -232,11 +182,10 @@ def _start(draft: Draft, at: ToolAt, state: ToolIdle | ToolRunOn, late: Mapping[
     refused = start_refusal(draft.shop.collectors[home], draft.collectors[home])
     standing = Standing.FRESH if refused is None else Standing.STALE
     draft.tools[at] = ToolRunning(state.amps, state.heard_at, draft.now, standing)
-    draft.say(
+    draft.say_of_tool(
+        at,
         Happened.TOOL_STARTED,
         Rule.AFTER_SILENCE if late else Rule.START_THRESHOLD,
-        tool=tool.name,
-        collector=tool.collector,
         amps=state.amps,
         start_amps=tool.start_amps,
         start_after=tool.start_after,
@@ -254,11 +203,10 @@ def _stop_if_due(draft: Draft, at: ToolAt) -> None:
         return
     if not reached(draft.now, state.low_since, tool.stop_after):
         return
-    draft.say(
+    draft.say_of_tool(
+        at,
         Happened.TOOL_STOPPED,
         Rule.STOP_THRESHOLD,
-        tool=tool.name,
-        collector=tool.collector,
         amps=state.amps,
         stop_amps=tool.stop_amps,
         stop_after=tool.stop_after,
@@ -275,7 +223,7 @@ def _end_run_on_if_due(draft: Draft, at: ToolAt) -> None:
     tool, state = draft.shop.tools[at], draft.tools[at]
     if isinstance(state, ToolRunOn) and reached(draft.now, state.since, tool.run_on):
         draft.tools[at] = ToolIdle(state.amps, state.heard_at, state.hump)
-        draft.say(Happened.RUN_ON_ENDED, Rule.RUN_ON, tool=tool.name, collector=tool.collector, run_on=tool.run_on)
+        draft.say_of_tool(at, Happened.RUN_ON_ENDED, Rule.RUN_ON, run_on=tool.run_on)
 
 
 def mute(draft: Draft, at: ToolAt, rule: Rule) -> None:
@@ -305,11 +253,10 @@ def fall_silent(draft: Draft, at: ToolAt, rule: Rule, since: float) -> None:
     if isinstance(state, ToolSilent):
         return
     draft.tools[at], draft.doubts[at] = ToolSilent(state, since), Doubt()
-    draft.say(
+    draft.say_of_tool(
+        at,
         Happened.TOOL_SILENT,
         rule,
-        tool=tool.name,
-        collector=tool.collector,
         was=_word_of(state),
         silent_after=tool.silent_after,
         last_amps=state.amps,
@@ -358,13 +305,7 @@ def _time_passes(draft: Draft, at: ToolAt, *, judged: bool) -> None:
             if not let_go and reached(now, held_from(state), tool.run_on):
                 draft.tools[at] = replace(state, let_go=True)
                 if isinstance(state.was, (ToolRunning, ToolRunOn)):
-                    draft.say(
-                        Happened.RUN_ON_ENDED,
-                        Rule.SILENT_AFTER,
-                        tool=tool.name,
-                        collector=tool.collector,
-                        run_on=tool.run_on,
-                    )
+                    draft.say_of_tool(at, Happened.RUN_ON_ENDED, Rule.SILENT_AFTER, run_on=tool.run_on)
         case _:
             assert_never(state)
 

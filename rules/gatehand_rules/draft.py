@@ -11,8 +11,8 @@ from msgspec.structs import replace
 from gatehand_rules.alarms import Alarm
 from gatehand_rules.commands import ClearAlarm, CollectorOn, Command, OpenGate, RaiseAlarm, ShutGate
 from gatehand_rules.findings import Fact, Finding, Happened, Rule
-from gatehand_rules.shop import CollectorAt, GateAt, Shop
-from gatehand_rules.state import CollectorState, Doubt, GateState, State, ToolState
+from gatehand_rules.shop import CollectorAt, GateAt, Shop, ToolAt
+from gatehand_rules.state import CollectorState, Doubt, GateState, Guard, State, ToolState
 
 
 class Draft:
@@ -79,6 +79,25 @@ class Draft:
             Finding(event=event, rule=rule, tool=tool, gate=gate, collector=collector, facts=tuple(facts.items()))
         )
 
+    def say_of_tool(self, at: ToolAt, event: Happened, rule: Rule, **facts: Fact) -> None:
+        """Leave a finding about the tool at this index and its collector."""
+        tool = self.shop.tools[at]
+        self.findings.append(
+            Finding(event=event, rule=rule, tool=tool.name, collector=tool.collector, facts=tuple(facts.items()))
+        )
+
+    def say_of_gate(self, at: GateAt, event: Happened, rule: Rule, **facts: Fact) -> None:
+        """Leave a finding about the gate at this index and its collector."""
+        gate = self.shop.gates[at]
+        self.findings.append(
+            Finding(event=event, rule=rule, gate=gate.name, collector=gate.collector, facts=tuple(facts.items()))
+        )
+
+    def say_of_collector(self, at: CollectorAt, event: Happened, rule: Rule, **facts: Fact) -> None:
+        """Leave a finding about the collector at this index."""
+        name = self.shop.collectors[at].name
+        self.findings.append(Finding(event=event, rule=rule, collector=name, facts=tuple(facts.items())))
+
     def decide(
         self,
         event: Happened,
@@ -128,6 +147,25 @@ class Draft:
             case _:
                 assert_never(command)
         self.commands.append(command)
+
+    def state(self, guard: Guard) -> State:
+        """What has come of it, put together again; its next deadline is still to be found."""
+        return State(
+            tools=tuple(self.tools),
+            gates=tuple(self.gates),
+            collectors=tuple(self.collectors),
+            stops=tuple(self.stops),
+            guard=guard,
+            alarms=frozenset(self.alarms),
+            connected=self.connected,
+            settle_at=self.settle_at,
+            adopted=self.adopted,
+            stopping=self.stopping,
+            no_start_before=self.no_start_before,
+            stops_lost_at=self.stops_lost_at,
+            stood_for=self.stood_for,
+            doubts=tuple(self.doubts),
+        )
 
     def set_gate(self, at: GateAt, **changes: Any) -> None:  # noqa: ANN401 - `replace` checks the names
         """Replace fields of one gate's state."""

@@ -63,10 +63,10 @@ def tell_on(draft: Draft, at: CollectorAt, rule: Rule) -> None:
         started_at=now if inrush else fan.started_at,
         grace_until=-inf if start else fan.grace_until,
     )
-    draft.say(
+    draft.say_of_collector(
+        at,
         Happened.COLLECTOR_ON,
         rule,
-        collector=collector.name,
         starts_this_hour=len(starts) if inrush else None,
         starts_per_hour=collector.starts_per_hour,
     )
@@ -97,7 +97,7 @@ def tell_off(
         grace_until=-inf,
     )
     draft.commands.append(CollectorOff(collector.name))
-    draft.say(Happened.COLLECTOR_OFF, rule, collector=collector.name, coast_down=collector.coast_down, why=why)
+    draft.say_of_collector(at, Happened.COLLECTOR_OFF, rule, coast_down=collector.coast_down, why=why)
 
 
 def see(
@@ -121,10 +121,10 @@ def see(
         fan = replace(fan, still_at=due(now, collector.coast_down), found_on=False)
     draft.collectors[at] = replace(fan, answer=_news(fan))
     if before != fan.seen_on:
-        draft.say(
+        draft.say_of_collector(
+            at,
             Happened.COLLECTOR_RUNNING if fan.seen_on else Happened.COLLECTOR_STOOD,
             Rule.REPORT if live else Rule.RETAINED,
-            collector=collector.name,
             reported_on=fan.reported_on,
             drawing=fan.drawing,
         )
@@ -240,10 +240,10 @@ def _tell_again(draft: Draft, at: CollectorAt) -> None:
     tries = answer.tries + 1
     draft.set_collector(at, answer=Answer(answer.on, now, tries))  # told anew: whether it stands is open again
     draft.commands.append(CollectorOn(collector.name) if answer.on else CollectorOff(collector.name))
-    draft.say(
+    draft.say_of_collector(
+        at,
         Happened.COLLECTOR_UNANSWERED,
         Rule.ANSWER,
-        collector=collector.name,
         told="on" if answer.on else "off",
         tries=tries,
         reported_on=fan.reported_on,
@@ -356,8 +356,8 @@ def see_bin(draft: Draft, at: CollectorAt, *, full: bool) -> None:
     draft.set_collector(at, bin_full=full)
     alarm = Alarm("collector", collector.name, "bin_full")
     if full:
-        draft.say(Happened.BIN_FULL, Rule.BIN_FULL, collector=collector.name, then=collector.on_bin_full)
+        draft.say_of_collector(at, Happened.BIN_FULL, Rule.BIN_FULL, then=collector.on_bin_full)
         draft.raise_alarm(alarm, Rule.BIN_FULL, then=collector.on_bin_full)
     else:
-        draft.say(Happened.BIN_CLEARED, Rule.BIN_FULL, collector=collector.name)
+        draft.say_of_collector(at, Happened.BIN_CLEARED, Rule.BIN_FULL)
         draft.clear_alarm(alarm, Rule.BIN_FULL)

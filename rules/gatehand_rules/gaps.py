@@ -12,7 +12,7 @@ from typing import Final, assert_never
 
 from msgspec.structs import replace
 
-from gatehand_rules import detect, doubt, fan, holds
+from gatehand_rules import detect, fan, holds, readings
 from gatehand_rules import events as ev
 from gatehand_rules.alarms import DAEMON, Alarm
 from gatehand_rules.draft import Draft
@@ -88,7 +88,7 @@ def loop_caught_up(draft: Draft) -> None:
     draft.say(Happened.DAEMON_CAUGHT_UP, Rule.STANDSTILL, stood_for=draft.stood_for)
     draft.stood_for = None
     doubt_tools(draft)
-    doubt.nothing_was_lost(draft)
+    readings.nothing_was_lost(draft)
     for at, state in zip(draft.shop.each_collector, draft.collectors, strict=True):
         holds.begin_presses_anew(draft, at)
         if state.on_phase and state.reported_on is False and not state.report_live:

@@ -44,14 +44,8 @@ def tell_open(draft: Draft, at: GateAt, rule: Rule, instead_of: tuple[str, ...] 
     was_shut = reported is Position.SHUT
     move = GateOpening(now, now, tries, said_shut=was_shut and not draft.gates[at].live)
     draft.set_gate(at, move=move, reported=None if was_shut else reported)
-    draft.say(
-        Happened.GATE_COMMANDED,
-        rule,
-        gate=gate.name,
-        collector=gate.collector,
-        to="open",
-        travel=gate.travel,
-        instead_of=", ".join(instead_of) or None,
+    draft.say_of_gate(
+        at, Happened.GATE_COMMANDED, rule, to="open", travel=gate.travel, instead_of=", ".join(instead_of) or None
     )
 
 
@@ -75,7 +69,7 @@ def tell_shut(draft: Draft, at: GateAt, rule: Rule) -> None:
     reported = draft.gates[at].reported
     draft.tell(ShutGate(gate.name), at)
     draft.set_gate(at, move=GateShutting(now, now), reported=None if reported is Position.OPEN else reported)
-    draft.say(Happened.GATE_COMMANDED, rule, gate=gate.name, collector=gate.collector, to="shut", travel=gate.travel)
+    draft.say_of_gate(at, Happened.GATE_COMMANDED, rule, to="shut", travel=gate.travel)
 
 
 def rouse(draft: Draft, at: GateAt) -> None:
@@ -131,16 +125,7 @@ def tell_again(draft: Draft, at: GateAt, *, tries: int, rule: Rule) -> None:
             return
         case _:
             assert_never(move)
-    draft.say(
-        Happened.GATE_COMMANDED,
-        rule,
-        gate=gate.name,
-        collector=gate.collector,
-        to=to,
-        travel=gate.travel,
-        tries=tries,
-        retries=gate.retries,
-    )
+    draft.say_of_gate(at, Happened.GATE_COMMANDED, rule, to=to, travel=gate.travel, tries=tries, retries=gate.retries)
 
 
 def forget_fault(draft: Draft, at: GateAt) -> None:
@@ -183,11 +168,10 @@ def _say_fault(draft: Draft, at: GateAt, wanted: Position, first: float) -> None
     if wanted is Position.SHUT and alarm in draft.alarms:
         return
     said = _said(state.says if state.reported is Position.BETWEEN else "")
-    draft.say(
+    draft.say_of_gate(
+        at,
         Happened.GATE_FAULT,
         Rule.TRAVEL,
-        gate=gate.name,
-        collector=gate.collector,
         wanted=str(wanted),
         reported=None if state.reported is None else str(state.reported),
         travel=gate.travel,
@@ -264,11 +248,10 @@ def _arrive(draft: Draft, at: GateAt, where: Position, rule: Rule) -> None:
     late = round(draft.now - due(first, gate.travel), 3)
     opened = where is Position.OPEN
     draft.set_gate(at, move=GateOpen(told) if opened else GateShut(told))
-    draft.say(
+    draft.say_of_gate(
+        at,
         Happened.GATE_OPEN if opened else Happened.GATE_SHUT,
         rule,
-        gate=gate.name,
-        collector=gate.collector,
         took=round(draft.now - first, 3),
         travel=gate.travel,
         late_by=late if late > 0 else None,
@@ -296,14 +279,14 @@ def shut_after_all(draft: Draft, at: GateAt) -> None:
 
 def report_retained(draft: Draft, at: GateAt, position: Position, says: str) -> None:
     """A report of unknown age: it can take a proof away, and can give none."""
-    gate, state = draft.shop.gates[at], draft.gates[at]
+    state = draft.gates[at]
     move: GateMove = state.move
     if position is Position.OPEN:
         if isinstance(move, GateShut):
             move = GateUnknown()
     elif isinstance(move, GateOpen):
         move = GateUnknown()
-        draft.say(Happened.GATE_BETWEEN, Rule.RETAINED, gate=gate.name, collector=gate.collector, says=str(position))
+        draft.say_of_gate(at, Happened.GATE_BETWEEN, Rule.RETAINED, says=str(position))
     elif position is Position.SHUT and (isinstance(move, GateUnknown) or _wanted(move) is Position.SHUT):
         move = GateShut()
         clear_fault(draft, at, Rule.RETAINED)
@@ -321,7 +304,7 @@ def report(draft: Draft, at: GateAt, position: Position, says: str) -> bool:
     """A live report. True when the gate was opened by hand or by itself from its shut position."""
     if not draft.quiet:
         arrives(draft, at)  # a travel that ends in this very instant is over: what is said now is of after it
-    gate, state = draft.shop.gates[at], draft.gates[at]
+    state = draft.gates[at]
     draft.set_gate(at, reported=position, says=says, live=True, roused=False)
     match position:
         case Position.OPEN:
@@ -333,7 +316,7 @@ def report(draft: Draft, at: GateAt, position: Position, says: str) -> bool:
                 draft.set_gate(at, move=GateUnknown())
             if isinstance(state.move, (GateOpen, GateShut)):
                 draft.set_gate(at, move=GateUnknown(from_shut=isinstance(state.move, GateShut)))
-                draft.say(Happened.GATE_BETWEEN, Rule.REPORT, gate=gate.name, collector=gate.collector, **_said(says))
+                draft.say_of_gate(at, Happened.GATE_BETWEEN, Rule.REPORT, **_said(says))
         case _:
             assert_never(position)
     return False
@@ -345,7 +328,6 @@ def _said(says: str) -> dict[str, str]:
 
 
 def _report_open(draft: Draft, at: GateAt, move: GateMove) -> bool:
-    gate = draft.shop.gates[at]
     match move:
         case GateOpening() | GateFault(wanted=Position.OPEN):
             _arrive(draft, at, Position.OPEN, Rule.REPORT)
@@ -354,10 +336,10 @@ def _report_open(draft: Draft, at: GateAt, move: GateMove) -> bool:
         case GateUnknown(kept=told) if told is not None:
             _arrive(draft, at, Position.OPEN, Rule.REPORT)
         case GateUnknown(from_shut=from_shut):
-            _moved(draft, at, gate, Position.OPEN)
+            _moved(draft, at, Position.OPEN)
             return from_shut
         case GateShut():
-            _moved(draft, at, gate, Position.OPEN)
+            _moved(draft, at, Position.OPEN)
             return True
         case GateOpen() | GateShutting() | GateFault():
             pass  # open already, or not yet on its way, or stuck open
@@ -367,28 +349,22 @@ def _report_open(draft: Draft, at: GateAt, move: GateMove) -> bool:
 
 
 def _report_shut(draft: Draft, at: GateAt, move: GateMove) -> None:
-    gate = draft.shop.gates[at]
     match move:
         case GateShutting() | GateFault(wanted=Position.SHUT):
             _arrive(draft, at, Position.SHUT, Rule.REPORT)
         case GateUnknown() | GateOpen():
-            _moved(draft, at, gate, Position.SHUT)
+            _moved(draft, at, Position.SHUT)
         case GateShut() | GateOpening() | GateFault():
             pass  # shut already, or not yet on its way, or stuck shut
         case _:
             assert_never(move)
 
 
-def _moved(draft: Draft, at: GateAt, gate: Gate, where: Position) -> None:
+def _moved(draft: Draft, at: GateAt, where: Position) -> None:
     """It stands where nobody told it to go."""
     opened = where is Position.OPEN
     draft.set_gate(at, move=GateOpen() if opened else GateShut())
-    draft.say(
-        Happened.GATE_OPEN if opened else Happened.GATE_SHUT,
-        Rule.MOVED_BY_HAND,
-        gate=gate.name,
-        collector=gate.collector,
-    )
+    draft.say_of_gate(at, Happened.GATE_OPEN if opened else Happened.GATE_SHUT, Rule.MOVED_BY_HAND)
     clear_fault(draft, at, Rule.MOVED_BY_HAND)
 
 

@@ -52,9 +52,9 @@ def _wants_asking(draft: Draft, at: GateAt) -> bool:
 def say_kept(draft: Draft, collector: CollectorAt, *, over: bool) -> None:
     """Say of each hand start from before a lost connection that it starts nothing; `over`: it has no fan, and ends."""
     for i in draft.shop.gates_of(collector):
-        gate, hand = draft.shop.gates[i], draft.gates[i].hand
+        hand = draft.gates[i].hand
         if hand is not None and hand.kept:
-            draft.say(Happened.START_REFUSED, Rule.BROKER, gate=gate.name, collector=gate.collector)
+            draft.say_of_gate(i, Happened.START_REFUSED, Rule.BROKER)
             if over:
                 end_hand(draft, i, Rule.BROKER)
 
@@ -76,7 +76,7 @@ def _release_tools(draft: Draft, at: GateAt) -> bool:
             found = True
         elif isinstance(state, ToolRunOn) and served:
             become(draft, i, ToolIdle(state.amps, state.heard_at))
-            draft.say(Happened.RUN_ON_ENDED, Rule.BUTTON, tool=tool.name, collector=tool.collector)
+            draft.say_of_tool(i, Happened.RUN_ON_ENDED, Rule.BUTTON)
             found = True
     return found
 
@@ -107,11 +107,11 @@ def start_hand(draft: Draft, at: GateAt, rule: Rule, *, by_opening: bool = False
     home = draft.shop.home_of(at)
     refused = fan.start_refusal(draft.shop.collectors[home], draft.collectors[home])
     if refused is not None:
-        draft.say(Happened.START_REFUSED, refused, gate=gate.name, collector=gate.collector, asked_by=str(rule))
+        draft.say_of_gate(at, Happened.START_REFUSED, refused, asked_by=str(rule))
         return
     gates.forget_fault(draft, at)
     draft.set_gate(at, hand=Hand(draft.now, by_opening))
-    draft.say(Happened.HAND_STARTED, rule, gate=gate.name, collector=gate.collector, hand_limit=gate.hand_limit)
+    draft.say_of_gate(at, Happened.HAND_STARTED, rule, hand_limit=gate.hand_limit)
 
 
 def end_hand(draft: Draft, at: GateAt, rule: Rule) -> None:
@@ -120,13 +120,8 @@ def end_hand(draft: Draft, at: GateAt, rule: Rule) -> None:
     if hand is None:
         return
     draft.set_gate(at, hand=None)
-    draft.say(
-        Happened.HAND_ENDED,
-        rule,
-        gate=gate.name,
-        collector=gate.collector,
-        lasted=round(draft.now - hand.since, 3),
-        hand_limit=gate.hand_limit,
+    draft.say_of_gate(
+        at, Happened.HAND_ENDED, rule, lasted=round(draft.now - hand.since, 3), hand_limit=gate.hand_limit
     )
     draft.clear_alarm(Alarm("gate", gate.name, "max_open"), rule)
     draft.clear_alarm(Alarm("gate", gate.name, "not_served"), rule)

@@ -411,13 +411,6 @@ def _tell_off(
     _watch_no_more(draft, rewired)
     ends.end_old(draft)
     guard, passed, vetoes = interlock.judge(shop, carried.guard, tuple(draft.commands), now)
-    after = replace(
-        carried,
-        tools=tuple(draft.tools),
-        gates=tuple(draft.gates),
-        collectors=tuple(draft.collectors),
-        alarms=frozenset(draft.alarms),
-        guard=guard,
-    )
+    after = draft.state(guard)
     after = replace(after, wake_at=next_deadline(shop, after))
     return Outcome(after, passed, (*draft.findings, *vetoes))

@@ -142,10 +142,10 @@ def _give_air(draft: Draft, at: CollectorAt) -> None:
     proven = len(demand.proven(draft, at))
     rule, alarm = Rule.FAN_AGAINST_SHUT_GATES, Alarm("collector", collector.name, "shut_gates")
     if draft.raise_alarm(alarm, rule, proven_open=proven, min_open=collector.min_open):
-        draft.say(
+        draft.say_of_collector(
+            at,
             Happened.FAN_UNSAFE,
             rule,
-            collector=collector.name,
             proven_open=proven,
             min_open=collector.min_open,
             reported_on=state.reported_on,
@@ -210,7 +210,7 @@ def _adopting(draft: Draft, at: CollectorAt) -> None:
     elif demand.keeping(draft, at) >= collector.min_open:
         longest = max((draft.shop.tools[i].run_on for i in draft.shop.tools_of(at)), default=0.0)
         transition(draft, at, Cause.ADOPTED, Running(), grace_until=draft.now + longest, confirmed=True)
-        draft.say(Happened.COLLECTOR_ADOPTED, Rule.ADOPTION, collector=collector.name, grace=longest)
+        draft.say_of_collector(at, Happened.COLLECTOR_ADOPTED, Rule.ADOPTION, grace=longest)
     elif _relieve(draft, at) < collector.min_open:
         _give_air(draft, at)
         fan.tell_off(draft, at, Rule.NO_GATE_PROVEN, Cause.NOT_ADOPTED, CoastDown(tripped=True))
@@ -315,18 +315,15 @@ def _waits_for_stops(draft: Draft, at: CollectorAt) -> bool:
         return draft.standstill
     if isinstance(phase, Opening) and not phase.unheard:
         transition(draft, at, Cause.WAITS, replace(phase, unheard=True))
-        draft.say(
-            Happened.COLLECTOR_WAITED,
-            Rule.STOPS_UNHEARD,
-            collector=draft.shop.collectors[at].name,
-            unheard_for=round(draft.now - draft.stops_lost_at, 3),
+        draft.say_of_collector(
+            at, Happened.COLLECTOR_WAITED, Rule.STOPS_UNHEARD, unheard_for=round(draft.now - draft.stops_lost_at, 3)
         )
     return True
 
 
 def _waits(draft: Draft, at: CollectorAt) -> bool:
     """The gates are ready; another inrush on the circuit, or a stop that is still to be read, is let come first."""
-    phase, collector = draft.collectors[at].phase, draft.shop.collectors[at]
+    phase = draft.collectors[at].phase
     if not draft.shop.circuits and draft.no_start_before <= draft.now:
         return False
     clear, rule = fan.inrush_clear_at(draft.shop, draft.tools, draft.collectors, at), Rule.START_GAP
@@ -336,12 +333,7 @@ def _waits(draft: Draft, at: CollectorAt) -> bool:
         return False
     if phase.until != clear:
         transition(draft, at, Cause.WAITS, replace(phase, until=clear))
-        draft.say(
-            Happened.COLLECTOR_WAITED,
-            rule,
-            collector=collector.name,
-            for_seconds=round(clear - draft.now, 3),
-        )
+        draft.say_of_collector(at, Happened.COLLECTOR_WAITED, rule, for_seconds=round(clear - draft.now, 3))
     return True
 
 
@@ -376,10 +368,10 @@ def _call_off(draft: Draft, at: CollectorAt, *, over: bool) -> None:
     began = state.phase.since if isinstance(state.phase, Opening) else draft.now
     unheard = isinstance(state.phase, Opening) and state.phase.unheard
     if over:
-        draft.say(
+        draft.say_of_collector(
+            at,
             Happened.START_MISSED,
             Rule.STOPS_UNHEARD if unheard else Rule.CUT_ENDED_BEFORE_GATE,
-            collector=collector.name,
             waited=round(draft.now - began, 3),
         )
     draft.clear_alarm(_too_few(collector.name), Rule.NO_DEMAND)
@@ -414,10 +406,10 @@ def _on(draft: Draft, at: CollectorAt, served: list[Demand]) -> None:
     if free_at is not None and free_at > now:
         _on_phase(draft, at, cutting=False, why=Rule.STARTS_PER_HOUR)
         if draft.collectors[at].phase != state.phase:  # once, not at every look during spin-up
-            draft.say(
+            draft.say_of_collector(
+                at,
                 Happened.COLLECTOR_KEPT_ON,
                 Rule.STARTS_PER_HOUR,
-                collector=collector.name,
                 starts_this_hour=len(fan.spent(state, now)),
                 starts_per_hour=collector.starts_per_hour,
                 for_seconds=round(free_at - now, 3),

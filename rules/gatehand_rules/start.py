@@ -5,7 +5,7 @@ from math import inf
 
 from msgspec.structs import replace
 
-from gatehand_rules import doubt, fan, gates, interlock, phases, rise
+from gatehand_rules import fan, gates, interlock, phases, readings
 from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Happened, Rule
 from gatehand_rules.hands import outlast, say_kept
@@ -67,9 +67,9 @@ def connected(draft: Draft) -> None:
 def doubt_tools(draft: Draft) -> None:
     """What the tools said last is from before a gap: silence counts anew, and a start wants bearing out."""
     for i in draft.shop.each_tool:
-        rise.lose(draft, i)
+        readings.lose(draft, i)
         draft.tools[i] = _heard_now(draft.tools[i], draft.now)
-    doubt.begin_all(draft)
+    readings.begin_all(draft)
 
 
 def _heard_now(state: ToolState, now: float) -> ToolState:

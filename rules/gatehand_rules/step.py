@@ -15,7 +15,7 @@ from typing import assert_never
 from msgspec import Struct
 from msgspec.structs import replace
 
-from gatehand_rules import detect, doubt, ends, fan, gaps, gates, hands, holds, interlock, start
+from gatehand_rules import detect, ends, fan, gaps, gates, hands, holds, interlock, readings, start
 from gatehand_rules import events as ev
 from gatehand_rules.commands import Command
 from gatehand_rules.draft import Draft
@@ -65,31 +65,13 @@ def _plain_reading(shop: Shop, state: State, event: ev.Reading, now: float) -> O
     if state.standstill:
         return None
     amps = max(0.0, event.amps)
-    tool = detect.quick(shop.tools[at], state.tools[at], amps, now)
+    tool = readings.quick(shop.tools[at], state.tools[at], amps, now)
     if tool is None or (state.doubts and state.doubts[at] is not None):
         return None
     guard = interlock.see_reading(shop, state.guard, at, amps)
     tools = list(state.tools)
     tools[at] = tool
-    return Outcome(
-        State(
-            tuple(tools),
-            state.gates,
-            state.collectors,
-            state.stops,
-            guard,
-            state.alarms,
-            state.connected,
-            state.settle_at,
-            state.adopted,
-            state.stopping,
-            state.wake_at,
-            state.no_start_before,
-            state.stops_lost_at,
-            state.stood_for,
-            state.doubts,
-        )
-    )
+    return Outcome(replace(state, tools=tuple(tools), guard=guard))
 
 
 def _what_is_overdue(draft: Draft) -> None:
@@ -137,22 +119,7 @@ def _finish(draft: Draft, event: ev.Event) -> Outcome:
         guard, more, again = _past_interlock(draft, guard, tuple(draft.commands))
         passed += more
         draft.findings.extend(again)
-    new = State(
-        tools=tuple(draft.tools),
-        gates=tuple(draft.gates),
-        collectors=tuple(draft.collectors),
-        stops=tuple(draft.stops),
-        guard=guard,
-        alarms=frozenset(draft.alarms),
-        connected=draft.connected,
-        settle_at=draft.settle_at,
-        adopted=draft.adopted,
-        stopping=draft.stopping,
-        no_start_before=draft.no_start_before,
-        stops_lost_at=draft.stops_lost_at,
-        stood_for=draft.stood_for,
-        doubts=tuple(draft.doubts),
-    )
+    new = draft.state(guard)
     new = replace(new, wake_at=next_deadline(shop, new))
     return Outcome(new, passed, tuple(draft.findings), draft.decided)
 
@@ -291,7 +258,7 @@ def _reading(draft: Draft, event: ev.Reading) -> None:
 
 def _may_be_the_latest(draft: Draft, at: ToolAt) -> bool:
     """Nothing newer of the tool has come: no live reading since the silence; in a standstill all comes in its order."""
-    return draft.standstill or doubt.nothing_heard(draft, at)
+    return draft.standstill or readings.nothing_heard(draft, at)
 
 
 def _rejected(draft: Draft, event: ev.MessageRejected) -> None:
@@ -385,7 +352,7 @@ def next_deadline(shop: Shop, state: State) -> float | None:
     if state.connected:
         for tool, each in zip(shop.tools, state.doubts, strict=False):
             if each is not None:
-                moments.append(doubt.wake_at(shop.timing, each, tool.silent_after))
+                moments.append(readings.doubt_wake_at(shop.timing, each, tool.silent_after))
     if state.no_start_before > -inf:
         moments.append(state.no_start_before)
     moments.append(gaps.wake_at(shop.timing, state))

@@ -14,7 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import gatehand_rules
-from gatehand_rules import Shop, State, detect, initial, step
+from gatehand_rules import Shop, State, initial, readings, step
 from gatehand_rules import events as ev
 from gatehand_rules import state as states
 from gatehand_rules.shop import Collector, Gate, Tool
@@ -153,7 +153,7 @@ def test_the_short_way_for_a_plain_reading_says_what_the_long_way_says(
 ) -> None:
     short = _told(story)
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(detect, "quick", lambda *_: None)
+        patch.setattr(readings, "quick", lambda *_: None)
         long = _told(story)
     for (quick, quick_commands, quick_findings), (slow, commands, findings) in zip(short, long, strict=True):
         # `wake_at` of the short way may be early (its deadline was that of the reading before), never late.
@@ -171,4 +171,4 @@ def _but_wake(state: State) -> dict[str, object]:
 def test_the_short_way_is_taken() -> None:
     """So that the comparison above compares something."""
     state = step(SHOP, initial(SHOP, 0.0), ev.Reading("saw", 0.0), 0.0).state
-    assert detect.quick(SHOP.tools[0], state.tools[0], 0.2, 1.0) == states.ToolIdle(0.2, 1.0)
+    assert readings.quick(SHOP.tools[0], state.tools[0], 0.2, 1.0) == states.ToolIdle(0.2, 1.0)

@@ -6,7 +6,7 @@ from typing import Any
 import pytest
 from unit_bench import Bench, commands, events, gate, hose, ready, running, saw_shop, shop, tool
 
-from gatehand_rules import Shop, doubt
+from gatehand_rules import Shop, readings
 from gatehand_rules import events as ev
 from gatehand_rules.alarms import Alarm
 from gatehand_rules.draft import Draft
@@ -65,7 +65,7 @@ def stood_still(place: Shop) -> Bench:
     bench = ready(place)
     bench.amps(100.0, 0.0)
     draft = Draft(place, bench.state, 101.0)
-    doubt.begin_all(draft)
+    readings.begin_all(draft)
     bench.put(doubts=tuple(draft.doubts))
     return bench
 

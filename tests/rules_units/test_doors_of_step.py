@@ -3,10 +3,10 @@
 import pytest
 from unit_bench import Bench, commands, events, fan, gate, ready, running, saw_shop, shop, tool
 
-from gatehand_rules import detect
 from gatehand_rules import events as ev
+from gatehand_rules import readings
 from gatehand_rules.alarms import Alarm
-from gatehand_rules.detect import quick
+from gatehand_rules.readings import quick
 from gatehand_rules.shop import Tool
 from gatehand_rules.state import (
     CoastDown,
@@ -254,7 +254,7 @@ class Watched:
 
     def __init__(self, monkeypatch: pytest.MonkeyPatch) -> None:
         self.taken = 0
-        monkeypatch.setattr(detect, "quick", self._quick)
+        monkeypatch.setattr(readings, "quick", self._quick)
 
     def _quick(self, tool: Tool, state: ToolState, amps: float, now: float) -> ToolState | None:
         found = quick(tool, state, amps, now)

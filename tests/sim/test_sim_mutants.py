@@ -16,7 +16,7 @@ import gatehand.mqtt.outbox
 import gatehand.shell.log_first
 import gatehand.shell.reload
 from gatehand.shell.ports import Remembered
-from gatehand_rules import demand, doubt, fan, gates, holds, interlock, renamed, sequence, zone
+from gatehand_rules import demand, fan, gates, holds, interlock, readings, renamed, sequence, zone
 from gatehand_rules import events as ev
 from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Finding
@@ -150,7 +150,7 @@ def believes_at_once_after_a_silence(patch: Patch) -> None:
         draft.doubts[at] = None
         return None
 
-    patch.setattr(doubt, "weigh", weigh)
+    patch.setattr(readings, "weigh", weigh)
 
 
 def ignores_a_standstill(patch: Patch) -> None:

@@ -1,6 +1,6 @@
 """Which readings of a recording decide nothing, in whole milliampere: what falls in it changes only the last value.
 
-The rules stay the only judge: `gatehand_rules.detect` says between which values a tool's reading decides nothing, and
+The rules stay the only judge: `gatehand_rules.readings` says between which values a tool's reading decides nothing, and
 whatever is outside, or of a tool of which it says None, is stepped in full. A property test compares it with stepping
 every reading.
 """
@@ -8,7 +8,7 @@ every reading.
 from dataclasses import dataclass
 from math import ceil, isfinite
 
-from gatehand_rules import detect
+from gatehand_rules import readings
 from gatehand_rules.shop import Collector, Shop, Tool
 from gatehand_rules.state import CollectorState, FanSeen, GateOpen, Held, State, ToolState
 
@@ -43,7 +43,7 @@ def deadband(tool: Tool, state: ToolState, *, low: bool, calm: bool) -> Deadband
     `low`: the interlock has seen the tool below its stop threshold and waits for its start; a reading that would tell
     it something new decides. `calm`: no fan lacks air; only then may more be passed over than a step itself does.
     """
-    within = detect.deadband(tool, state, wide=calm)
+    within = readings.deadband(tool, state, wide=calm)
     if within is None:
         return None
     least, most = _whole(within[0]), _whole(within[1])

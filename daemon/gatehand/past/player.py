@@ -22,7 +22,7 @@ from gatehand.past.cursor import Cursor, to_ms
 from gatehand.past.deadband import ANY, deadband, fan_deadband, is_calm
 from gatehand.past.replay_devices import NEVER, Devices, IdealDevices, NoDevices, switch_reports
 from gatehand.past.stretches import Stretch, Timed, Track
-from gatehand_rules import Outcome, Shop, State, detect, initial, next_deadline, step
+from gatehand_rules import Outcome, Shop, State, initial, next_deadline, readings, step
 from gatehand_rules.events import BrokerConnected, CollectorCurrent, Event, GateReport, Reading, Tick
 from gatehand_rules.state import Doubt, ToolRunning, ToolRunOn, ToolSilent, ToolState, ToolUnknown
 from gatehand_rules.timing import due
@@ -199,7 +199,7 @@ class Player:
                 tools = tools or list(self.state.tools)
                 before = tools[at]
                 ms, ma = heard
-                tools[at] = detect.with_reading(before, max(0, ma) / 1000, ms / 1000)
+                tools[at] = readings.with_reading(before, max(0, ma) / 1000, ms / 1000)
                 if self._looked[at] is before:
                     self._looked[at] = tools[at]
         if tools is not None:

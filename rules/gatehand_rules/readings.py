@@ -1,0 +1,187 @@
+"""What one reading is worth: which decides nothing, which is of a rise that became no start, which may be old (I6).
+
+A rise of a tool's current that has not become a start is remembered, and told when it is over: the owner asks about the
+cut that was missed more often than about the one that was not.
+
+A device or a broker may have held a reading back through a silence. A silence is a sensor that said nothing for its
+`silent_after`, a device gone by its own will, the broker away, or the daemon's loop standing still. From then on a
+reading at or above the tool's threshold starts nothing until it is confirmed: a live reading below the threshold came
+since, at least `Timing.apart` earlier; or it is young (its own time, or a question that it answers, proves it); or a
+second such reading comes at least `apart` later; or, from a sensor that speaks only on change, nothing contrary comes
+for `Timing.unchallenged`.
+"""
+
+from math import inf, nextafter
+
+from msgspec.structs import replace
+
+from gatehand_rules.draft import Draft
+from gatehand_rules.findings import Happened, Rule
+from gatehand_rules.shop import Tool, ToolAt
+from gatehand_rules.state import (
+    Doubt,
+    Hump,
+    Standing,
+    ToolIdle,
+    ToolMuted,
+    ToolRunning,
+    ToolRunOn,
+    ToolSilent,
+    ToolState,
+)
+from gatehand_rules.timing import Timing, due, reached
+
+NOTICE = 0.5
+"""A rise counts as a possible missed cut from this share of `start_amps` on."""
+
+
+def deadband(tool: Tool, state: ToolState, *, wide: bool = False) -> tuple[float, float] | None:
+    """Between which values a reading of the tool decides nothing, ampere: from the first to below the second.
+
+    None: every reading may decide something. `wide`: also where it could decide something only of a fan that lacks
+    air, or by a deadline that is due; whoever asks so has looked that neither is the case.
+    """
+    if type(state) is ToolRunning:
+        if state.low_since is not None:
+            return (-inf, tool.stop_amps) if wide else None
+        return None if state.standing is Standing.UNCONFIRMED else (tool.stop_amps, inf)
+    if type(state) is ToolIdle or type(state) is ToolRunOn:
+        if state.hump is None:
+            return -inf, tool.start_amps * NOTICE
+        return _within_rise(tool, state.hump) if wide else None
+    if not wide or type(state) is ToolSilent:
+        return None
+    return (tool.stop_amps, inf) if type(state) is ToolMuted else (tool.stop_amps, tool.start_amps)
+
+
+def _within_rise(tool: Tool, rise: Hump) -> tuple[float, float]:
+    """On the same side of the start threshold, and no new peak."""
+    past_peak = nextafter(rise.peak, inf)
+    if rise.above_since is None:
+        return tool.start_amps * NOTICE, min(past_peak, tool.start_amps)
+    return tool.start_amps, past_peak
+
+
+def with_reading(state: ToolState, amps: float, now: float) -> ToolState:
+    """The tool after a reading within its deadband: only the value heard last is new. `amps` is not negative."""
+    if type(state) is ToolIdle:
+        return ToolIdle(amps, now, state.hump)
+    if type(state) is ToolRunning:
+        return ToolRunning(amps, now, state.since, state.standing, state.low_since)
+    return state if isinstance(state, ToolSilent) else replace(state, amps=amps, heard_at=now)
+
+
+def quick(tool: Tool, state: ToolState, amps: float, now: float) -> ToolState | None:
+    """The tool's next state for a reading that decides nothing, else None. `amps` is not negative."""
+    within = deadband(tool, state)
+    return with_reading(state, amps, now) if within is not None and within[0] <= amps < within[1] else None
+
+
+def follow(draft: Draft, at: ToolAt, hump: Hump | None, amps: float) -> Hump | None:
+    """Carry a rise on; a rise that is over without a start leaves its finding."""
+    tool, now = draft.shop.tools[at], draft.now
+    if amps < tool.start_amps * NOTICE:
+        if hump is not None:
+            _say_missed(draft, at, _close(hump, now))
+        return None
+    hump = hump or Hump(now, amps, longest=-1.0)
+    if amps > hump.peak:
+        hump = replace(hump, peak=amps)
+    if amps >= tool.start_amps:
+        return replace(hump, above_since=now) if hump.above_since is None else hump
+    return _close(hump, now)
+
+
+def _close(hump: Hump, now: float) -> Hump:
+    if hump.above_since is None:
+        return hump
+    return replace(hump, above_since=None, longest=max(hump.longest, round(now - hump.above_since, 3)))
+
+
+def _say_missed(draft: Draft, at: ToolAt, hump: Hump) -> None:
+    tool = draft.shop.tools[at]
+    lasted = round(draft.now - hump.since, 3)
+    facts: dict[str, float] = {}
+    if hump.longest >= 0:
+        facts["above_for"] = hump.longest
+    if hump.longest >= tool.start_after:  # it would have been a start, but for the silence before it
+        rule = Rule.NOT_CONFIRMED
+    elif hump.longest >= 0:
+        rule, facts["start_after"] = Rule.SHORTER_THAN_START_AFTER, tool.start_after
+    elif lasted >= draft.shop.timing.shortest_rise:
+        rule = Rule.BELOW_START_THRESHOLD
+    else:
+        return
+    draft.say_of_tool(
+        at, Happened.START_MISSED, rule, peak=hump.peak, start_amps=tool.start_amps, **facts, lasted=lasted
+    )
+
+
+def lose(draft: Draft, at: ToolAt) -> None:
+    """A silence begins: a rise that still waited to be confirmed is over, and leaves its finding."""
+    tool, state = draft.shop.tools[at], draft.tools[at]
+    if not isinstance(state, (ToolIdle, ToolRunOn)) or state.hump is None or draft.doubts[at] is None:
+        return
+    hump = _close(state.hump, draft.now)
+    if hump.longest >= tool.start_after:
+        _say_missed(draft, at, hump)
+        draft.tools[at] = replace(state, hump=None)
+
+
+def begin_all(draft: Draft) -> None:
+    """Believe no tool's start unconfirmed from now on."""
+    for at in draft.shop.each_tool:
+        draft.doubts[at] = Doubt()
+
+
+def nothing_was_lost(draft: Draft) -> None:
+    """After a standstill of the loop: what a sensor on change said last stands until it says otherwise."""
+    for at, (tool, state) in enumerate(zip(draft.shop.tools, draft.tools, strict=True)):
+        if tool.silent_after == 0 and isinstance(state, ToolRunning) and state.low_since is None:
+            draft.doubts[at] = Doubt(high_at=draft.now)
+
+
+def nothing_heard(draft: Draft, at: ToolAt) -> bool:
+    """No live reading of the tool has come since the silence."""
+    return draft.doubts[at] == Doubt()
+
+
+def weigh(draft: Draft, at: ToolAt, *, high: bool, young: bool) -> str | None:
+    """Take a live reading in; what ended the doubt by it, if it did. `high`: at or above the tool's threshold."""
+    doubt, now = draft.doubts[at], draft.now
+    if doubt is None:
+        return None
+    apart = draft.shop.timing.apart
+    how = None
+    if high and young:
+        how = "a reading surely new said so"
+    elif doubt.low_at is not None and reached(now, doubt.low_at, apart):
+        how = f"it had been seen below for {apart:g} s"
+    elif high and doubt.high_at is not None and reached(now, doubt.high_at, apart):
+        how = "a second reading said the same"
+    if how is not None:
+        draft.doubts[at] = None
+    elif high:
+        draft.doubts[at] = Doubt(doubt.low_at, now if doubt.high_at is None else doubt.high_at)
+    else:
+        draft.doubts[at] = Doubt(now if doubt.low_at is None else doubt.low_at)
+    return how
+
+
+def end_unchallenged(draft: Draft, at: ToolAt) -> str | None:
+    """What ended the doubt by time alone, if it did."""
+    doubt, tool = draft.doubts[at], draft.shop.tools[at]
+    if doubt is None or doubt.high_at is None or tool.silent_after > 0 or not draft.connected:
+        return None
+    unchallenged = draft.shop.timing.unchallenged
+    if not reached(draft.now, doubt.high_at, unchallenged):
+        return None
+    draft.doubts[at] = None
+    return f"nothing contrary came for {unchallenged:g} s"
+
+
+def doubt_wake_at(timing: Timing, doubt: Doubt | None, silent_after: float) -> float | None:
+    """When time alone next ends the doubt (monotonic seconds)."""
+    if doubt is None or doubt.high_at is None or silent_after > 0:
+        return None
+    return due(doubt.high_at, timing.unchallenged)
