@@ -97,8 +97,10 @@ class Mosquitto:
         self._end(signal.SIGKILL)
 
     def sigstop(self) -> None:
-        """Freeze it: connections stay, nothing answers."""
+        """Freeze it: connections stay, nothing answers. It stands when this returns, so nothing more is sent."""
         os.kill(self.pid, signal.SIGSTOP)
+        while Path(f"/proc/{self.pid}/stat").read_text().rpartition(")")[2].split()[0] != "T":
+            time.sleep(0.001)
 
     def sigcont(self) -> None:
         """Thaw it."""
