@@ -171,7 +171,7 @@ def test_columns_may_stand_in_any_order_and_others_are_passed_over(
             "t_s,tool,amps\n1,bandsaw,2\n",
             'log.csv:2: found the tool "bandsaw", which the config does not have; did you mean band_saw?',
         ),
-        ("t_s,tool,amps\n1,zzz,2\n", "there is band_saw and router"),
+        ("t_s,tool,amps\n1,zzz,2\n", "there are band_saw and router"),
         (
             "t_s,tool,amps\n1,band_saw,0\n2,band_saw,3.1A\n",
             'log.csv:3: found "3.1A" as amps: wanted a number such as 3.1',

@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from gatehand.journal.line import stamp
+from gatehand.times import stamp
 
 NOON = datetime(2026, 3, 5, 12, tzinfo=UTC).timestamp()
 CONFIG = """

@@ -9,7 +9,8 @@ from screen_support import NOON, Heard, alarm, collector, gate, large_shop, smal
 
 from gatehand.screen.layout import page
 from gatehand.screen.lines import text_of
-from gatehand.screen.parts import lasting, meter
+from gatehand.screen.parts import meter
+from gatehand.times import lasting
 
 
 def clock(at: float) -> str:
@@ -159,7 +160,7 @@ def test_the_current_is_a_bar_against_both_thresholds(amps: float | None, bar: s
     [(0.2, "0 s"), (59.6, "1 min"), (125, "2 min 5 s"), (3600, "1 h"), (11_400, "3 h 10 min"), (200_000, "2 days")],
 )
 def test_lengths_of_time_are_said_in_whole_seconds(seconds: float, text: str) -> None:
-    assert lasting(seconds) == text
+    assert lasting(seconds, whole=True) == text
 
 
 @settings(max_examples=150, deadline=None)

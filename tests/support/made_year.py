@@ -18,11 +18,11 @@ if __name__ == "__main__":
 from msgspec.structs import replace
 
 from gatehand.journal.disk import Disk
-from gatehand.journal.line import stamp
 from gatehand.recording.format import Kind, decode_header, encode_header, frame, frames
 from gatehand.recording.recording import recordings
 from gatehand.recording.store import Store
 from gatehand.simshop import Habits, ToolHabits, Trouble
+from gatehand.times import stamp
 from support.recorded_shop import MORNING, SHOP, RecordedShop
 
 HALF_DAY_H = 4.0

@@ -14,7 +14,7 @@ from gatehand.air.text import columns
 from gatehand.config import Config
 from gatehand.config.air import Fan, FilterLoss, Positive
 from gatehand.config.values import Table
-from gatehand.text import nearest
+from gatehand.text import did_you_mean
 from gatehand_rules.air.fit import Fit, Kind, NoFitError, Reading, fit
 
 WORTH_A_REMARK = 0.05
@@ -119,10 +119,7 @@ def _known(names: Iterable[str], known: Iterable[str], what: str) -> None:
     there = sorted(known)
     for name in names:
         if name not in there:
-            near = nearest(name, there)
-            raise MeasuredError(
-                f"{what} {name!r}; {f'did you mean {near}?' if near else 'there are ' + ', '.join(there)}"
-            )
+            raise MeasuredError(f"{what} {name!r}; {did_you_mean(name, there)}")
 
 
 def _rules(shop: Shop, reading: MeasuredReading) -> list[Reading]:

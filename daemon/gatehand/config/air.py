@@ -5,7 +5,7 @@ units belongs to `gatehand.air`; no formula may enter this file.
 """
 
 import math
-from collections.abc import Iterable
+from collections.abc import Collection
 from itertools import pairwise
 from typing import Annotated, Literal, Self
 
@@ -13,18 +13,16 @@ from pydantic import BeforeValidator, PlainValidator, WithJsonSchema, field_vali
 
 from gatehand.config.air_check import Problem, cross_check
 from gatehand.config.values import NameOf, Number, Seconds, Table, fail, positive
+from gatehand.text import nearest
 from gatehand_rules.air.fittings import ENTRIES, FITTINGS, MATERIALS
 
 __all__ = ["Airflow", "Duct", "Fan", "FilterLoss", "Fitting", "Hood", "Leak", "Problem", "cross_check"]
 
 
-def _hint(word: str, known: Iterable[str]) -> str:
+def _hint(word: str, known: Collection[str]) -> str:
     """The nearest known word, and all of them."""
-    from difflib import get_close_matches  # only a mistake needs it
-
-    names = tuple(known)
-    near = get_close_matches(word, names, 1)
-    return (f"; did you mean {near[0]!r}?" if near else "") + f" Known are {', '.join(names)}"
+    near = nearest(word, known)
+    return (f"; did you mean {near!r}?" if near else "") + f" Known are {', '.join(known)}"
 
 
 def _not_negative(value: object) -> float:

@@ -6,6 +6,7 @@ Works on anything with the attributes of `HasDucts`, so that it needs no model. 
 from collections.abc import Iterable, Mapping
 from typing import Any, Protocol, TypeAlias
 
+from gatehand.text import did_you_mean
 from gatehand_rules.air.wants import is_known_tool
 
 Problem: TypeAlias = tuple[tuple[str | int, ...], str]
@@ -32,13 +33,9 @@ def cross_check(config: Any) -> list[Problem]:  # noqa: ANN401 - the whole confi
 
 
 def _nearest(name: str, known: Iterable[str]) -> str:
-    from difflib import get_close_matches  # only a mistake needs it
-
     names = sorted(known)
-    near = get_close_matches(name, names, 1)
-    if near:
-        return f"; did you mean {near[0]!r}?"
-    return f"; there are {', '.join(names)}" if names else "; there is none"
+    every = f"there are {', '.join(names)}" if names else ""
+    return f"; {did_you_mean(name, names, every, show=repr)}"
 
 
 def _fans(config: HasDucts) -> list[Problem]:

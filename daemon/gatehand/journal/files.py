@@ -15,7 +15,8 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from gatehand.journal.disk import Disk
-from gatehand.journal.line import LOG_GAP, LineError, Stamper, decode, encode, stamp
+from gatehand.journal.line import LOG_GAP, LineError, Stamper, decode, encode
+from gatehand.times import stamp
 from gatehand_rules.findings import Fact
 
 DAILY = re.compile(r"events-(\d{4}-\d{2}-\d{2})\.jsonl")

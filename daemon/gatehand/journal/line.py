@@ -14,7 +14,7 @@ from typing import TypeAlias
 import msgspec
 
 from gatehand.journal.clock import Clock
-from gatehand.times import stamp as stamp  # noqa: PLC0414 - until its readers have followed
+from gatehand.times import stamp
 from gatehand_rules.findings import Fact, Finding, Happened
 
 Line: TypeAlias = dict[str, Fact]

@@ -14,7 +14,8 @@ from itertools import islice
 from pathlib import Path
 
 from gatehand.journal.files import DAILY
-from gatehand.journal.line import Line, LineError, decode, stamp
+from gatehand.journal.line import Line, LineError, decode
+from gatehand.times import stamp
 
 _OPENING = b'{"ts":"'
 _TS = slice(len(_OPENING), len(_OPENING) + 24)

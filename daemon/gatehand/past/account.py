@@ -12,7 +12,7 @@ from datetime import date, datetime, timedelta
 from typing import Final
 
 from gatehand.journal.line import CLOCK_STEPPED, DAEMON_STARTED, DAEMON_STOPPED, LOG_GAP, Line
-from gatehand.times import EPOCH
+from gatehand.times import local, stamp_ms, to_ms
 from gatehand_rules.findings import Fact, Happened, Rule
 
 HOUR_MS: Final = 3_600_000
@@ -205,14 +205,14 @@ class _Reader:
 
     def _time(self, line: Line) -> int:
         """Wall ms by the run's own clock; a new run, and a step of the wall clock, set it anew."""
-        wall, mono = wall_ms(str(line["ts"])), line.get("mono")
+        wall, mono = stamp_ms(str(line["ts"])), line.get("mono")
         if not isinstance(mono, int | float):
             return wall
         here = round(mono * 1000)
         if line.get("run") != self._run:
             if self._run is not None and self.account.last_ms is not None:
                 # A run that ended without a word: nothing is known to have run on after its last line of any kind.
-                self.account.tally.stop_all(max(self.account.last_ms, wall_ms(self._passed())))
+                self.account.tally.stop_all(max(self.account.last_ms, stamp_ms(self._passed())))
             self._run, self._anchor = str(line.get("run")), wall - here
         elif line["event"] == CLOCK_STEPPED:
             self.account.clock_steps += 1
@@ -230,28 +230,15 @@ def account(lines: Iterable[Line], passed: Callable[[], str] = str) -> Account:
     return reader.account
 
 
-def wall_ms(ts: str) -> int:
-    """RFC 3339 in ms since 1970; 0 for a time that is none."""
-    try:
-        return round((datetime.fromisoformat(ts) - EPOCH) / timedelta(milliseconds=1))
-    except (ValueError, TypeError):
-        return 0
-
-
-def local_day(ms: int) -> date:
-    """The local date of a moment."""
-    return (EPOCH + timedelta(milliseconds=ms)).astimezone().date()
-
-
 def by_day(spans: Iterable[tuple[int, int | None]], until: int) -> dict[date, float]:
     """Hours on each local day; a span over midnight is parted there."""
     hours: dict[date, float] = {}
     for start, end in spans:
         at, stop = start, until if end is None else end
         while at < stop:
-            day = local_day(at)
+            day = local(at).date()
             midnight = datetime.combine(day + timedelta(days=1), datetime.min.time()).astimezone()
-            edge = min(stop, max(at + 1, round((midnight - EPOCH) / timedelta(milliseconds=1))))
+            edge = min(stop, max(at + 1, to_ms(midnight)))
             hours[day] = hours.get(day, 0.0) + (edge - at) / 3_600_000
             at = edge
     return hours

@@ -12,7 +12,7 @@ from typing import Final, TextIO, TypeAlias
 
 from gatehand.mqtt.payload import LARGEST_AMPS
 from gatehand.past.stretches import Stretch, Timed, Track
-from gatehand.text import listed, nearest, shown
+from gatehand.text import did_you_mean, shown
 from gatehand_rules.events import MessageRejected
 
 COLUMNS: Final = ("t_s", "tool", "amps")
@@ -121,9 +121,8 @@ class _Reader:
             raise self._error(f"found {len(row)} of {widest + 1} columns: wanted {_EXAMPLE}")
         name = row[which].strip()
         if name not in self._tools:
-            near = nearest(name, self._tools)
-            known = f"did you mean {near}?" if near else f"there is {listed(self._tools, last='and')}"
-            raise self._error(f"found the tool {shown(name)}, which the config does not have; {known}")
+            hint = did_you_mean(name, self._tools)
+            raise self._error(f"found the tool {shown(name)}, which the config does not have; {hint}")
         t_s = self._number("t_s", row[when])
         if not isfinite(t_s):
             raise self._error(_bad_time(t_s, t_s))

@@ -11,7 +11,7 @@ import math
 import struct
 import zlib
 from collections.abc import Iterator
-from datetime import datetime, timedelta
+from datetime import datetime
 from enum import IntEnum
 from functools import cached_property
 from typing import Any
@@ -20,7 +20,7 @@ import msgspec
 from msgspec import Struct, field, to_builtins
 from msgspec.structs import astuple
 
-from gatehand.times import EPOCH
+from gatehand.times import from_ms
 from gatehand_rules.alarms import Alarm
 from gatehand_rules.events import Event
 from gatehand_rules.state import State
@@ -149,7 +149,7 @@ class Header(ShortHeader, frozen=True, kw_only=True, dict=True):
 
     def wall_at(self, now_ms: int) -> datetime:
         """The wall time of a moment in this recording, UTC."""
-        return EPOCH + timedelta(milliseconds=self.wall_ms + now_ms - self.mono_ms)
+        return from_ms(self.wall_ms + now_ms - self.mono_ms)
 
 
 def encode_header(header: Header) -> bytes:

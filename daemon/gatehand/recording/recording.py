@@ -29,7 +29,7 @@ from gatehand.recording.format import (
 )
 from gatehand.recording.store import numbered
 from gatehand.recording.streams import Rows, Streams, decode_rows
-from gatehand.times import EPOCH
+from gatehand.times import to_ms
 from gatehand_rules.events import Event
 
 BYTES_PER_READING = 1.5
@@ -151,8 +151,8 @@ def recordings(folder: Path, since: datetime | None = None, until: datetime | No
 
     Unfinished files count as open to now. Files that cannot be read are listed with their trouble.
     """
-    low = None if since is None else _ms(since)
-    high = None if until is None else _ms(until)
+    low = None if since is None else to_ms(since)
+    high = None if until is None else to_ms(until)
     try:
         names = [path.name for path in folder.iterdir()]
     except (FileNotFoundError, NotADirectoryError):
@@ -192,7 +192,3 @@ def _listed(path: Path, number: int) -> Listed:
         return Listed(path, number, 0, 0, 0, f"{path}: {error}")
     until = None if short.end_ms is None else short.wall_ms + short.end_ms - short.mono_ms
     return Listed(path, number, short.wall_ms, until, size)
-
-
-def _ms(when: datetime) -> int:
-    return round((when - EPOCH).total_seconds() * 1000)

@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import datetime, timedelta
+from datetime import datetime
 from pathlib import Path
 from typing import Any, Final, TypeAlias
 
@@ -11,7 +11,7 @@ from gatehand.journal.sentences import sentence
 from gatehand.past.account import Tally, Use, is_refresh
 from gatehand.replay.history import History, replay
 from gatehand.text import named
-from gatehand.times import EPOCH
+from gatehand.times import local_text, ms_stamp
 from gatehand_rules import Outcome, Shop
 from gatehand_rules.findings import Fact
 
@@ -169,8 +169,8 @@ def table(found: Comparison) -> Iterator[str]:
     """The differences in text."""
     history = found.history
     yield (
-        f"{history.readings:,} readings in {named(history.files, 'file')}, {clock(history.first_ms)} to "
-        f"{clock(history.last_ms)}" + (f", {named(history.gaps, 'gap')}" if history.gaps else "")
+        f"{history.readings:,} readings in {named(history.files, 'file')}, {local_text(history.first_ms)} to "
+        f"{local_text(history.last_ms)}" + (f", {named(history.gaps, 'gap')}" if history.gaps else "")
     )
     yield f"{'':<36}  {'recorded':>9}  {'then':>9}  {'change':>9}"
     for row in found.rows():
@@ -185,15 +185,15 @@ def table(found: Comparison) -> Iterator[str]:
 def diff(found: Comparison) -> Iterator[str]:
     """What only one run has: `-` the recorded one, `+` the changed one."""
     for one in found.differences():
-        yield f"{'+' if one.changed else '-'} {clock(one.wall_ms)}  {sentence(one.line)}"
+        yield f"{'+' if one.changed else '-'} {local_text(one.wall_ms)}  {sentence(one.line)}"
 
 
 def as_json(found: Comparison, *, events: bool) -> dict[str, Any]:
     """The same facts for programs; times in RFC 3339, UTC."""
     history = found.history
     values: dict[str, Any] = {
-        "from": rfc3339(history.first_ms),
-        "to": rfc3339(history.last_ms),
+        "from": ms_stamp(history.first_ms),
+        "to": ms_stamp(history.last_ms),
         "readings": history.readings,
         "files": history.files,
         "gaps": history.gaps,
@@ -204,24 +204,10 @@ def as_json(found: Comparison, *, events: bool) -> dict[str, Any]:
     }
     if events:
         values["events"] = [
-            {"ts": rfc3339(one.wall_ms), "only": "changed" if one.changed else "recorded", **one.line}
+            {"ts": ms_stamp(one.wall_ms), "only": "changed" if one.changed else "recorded", **one.line}
             for one in found.differences()
         ]
     return values
-
-
-def clock(wall_ms: int | None) -> str:
-    """Local time for people."""
-    if wall_ms is None:
-        return "-"
-    return (EPOCH + timedelta(milliseconds=wall_ms)).astimezone().strftime("%Y-%m-%d %H:%M:%S.%f")[:-3]
-
-
-def rfc3339(wall_ms: int | None) -> str | None:
-    """UTC for programs."""
-    if wall_ms is None:
-        return None
-    return (EPOCH + timedelta(milliseconds=wall_ms)).isoformat(timespec="milliseconds")[:-6] + "Z"
 
 
 def _number(value: float) -> str:

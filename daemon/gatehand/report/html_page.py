@@ -5,15 +5,14 @@ text's. Colours come from the page's own style, so that they follow a dark scree
 """
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from datetime import date, timedelta
+from datetime import date
 from html import escape
 from typing import Final
 
-from gatehand.replay.compare import clock
-from gatehand.report.plain_text import span, upkeep_words
+from gatehand.report.plain_text import upkeep_words
 from gatehand.report.summary import Summary
 from gatehand.svg import Point, image, rect_element, text_element
-from gatehand.times import EPOCH
+from gatehand.times import local, local_text, rough
 
 _WIDTH: Final = 360
 _LEFT, _RIGHT = 34, 8
@@ -44,7 +43,7 @@ td:last-child,th:last-child{padding-right:0}ul{padding-left:1.2rem;margin:.4rem 
 def page(found: Summary) -> str:
     """The whole page."""
     account = found.account
-    begin, end = clock(account.first_ms)[:10], clock(account.last_ms)[:10]
+    begin, end = local_text(account.first_ms)[:10], local_text(account.last_ms)[:10]
     title = f"Shop report, {begin}" + (f" to {end}" if end != begin else "")
     parts = [
         "<!doctype html>",
@@ -99,7 +98,7 @@ def _collectors(found: Summary) -> Iterator[str]:
     by_hour = [0] * 24
     for times in found.account.tally.switched_on.values():
         for ms in times:
-            by_hour[(EPOCH + timedelta(milliseconds=ms)).astimezone().hour] += 1
+            by_hour[local(ms).hour] += 1
     used = [hour for hour, count in enumerate(by_hour) if count]
     first, last = (min(used), max(used)) if used else (0, 23)
     hours = range(first, last + 1)
@@ -111,7 +110,7 @@ def _collectors(found: Summary) -> Iterator[str]:
                 _plain(row.name),
                 f"{row.starts:,}",
                 f"{row.hours:,.1f}",
-                f"{row.worst_hour} on {clock(row.worst_began_ms)[5:16]}" if row.worst_hour else "",
+                f"{row.worst_hour} on {local_text(row.worst_began_ms)[5:16]}" if row.worst_hour else "",
             )
             for row in found.collectors()
         ),
@@ -135,7 +134,7 @@ def _tools(found: Summary) -> Iterator[str]:
         (
             (
                 _plain(row.name),
-                span(row.longest_s),
+                rough(row.longest_s),
                 "" if row.energy is None else f"{row.energy.mean_amps:.1f}",
                 "" if row.energy is None or row.energy.kvah is None else f"{row.energy.kvah:,.1f}",
             )

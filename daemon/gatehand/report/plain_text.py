@@ -3,11 +3,11 @@
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from gatehand.replay.compare import clock
 from gatehand.report.energy import Energy
 from gatehand.report.summary import Summary
 from gatehand.report.upkeep_due import Due
 from gatehand.text import named
+from gatehand.times import local_text, rough
 
 if TYPE_CHECKING:
     from collections import Counter
@@ -19,7 +19,7 @@ def text(found: Summary) -> Iterator[str]:
     if account.first_ms is None:
         return
     worked = named(found.working_days(), "day")
-    yield f"{clock(account.first_ms)[:16]} to {clock(account.last_ms)[:16]}, work on {worked}"
+    yield f"{local_text(account.first_ms)[:16]} to {local_text(account.last_ms)[:16]}, work on {worked}"
     yield ""
     yield from _tools(found)
     yield ""
@@ -38,7 +38,7 @@ def _tools(found: Summary) -> Iterator[str]:
     yield f"{'tool':<22} {'cuts':>6} {'hours':>7} {'longest':>9} {'missed':>7} {'refused':>8} {'amps':>6} {'kVAh':>7}"
     for row in found.tools():
         yield (
-            f"{row.name:<22} {row.cuts:>6,} {_hours(row.hours)} {span(row.longest_s):>9} {row.missed:>7} "
+            f"{row.name:<22} {row.cuts:>6,} {_hours(row.hours)} {rough(row.longest_s):>9} {row.missed:>7} "
             f"{row.refused:>8} {_energy(row.energy)}"
         ).rstrip()
 
@@ -46,7 +46,7 @@ def _tools(found: Summary) -> Iterator[str]:
 def _collectors(found: Summary) -> Iterator[str]:
     yield f"{'collector':<22} {'starts':>6} {'hours':>7} {'an hour':>9} {'worst hour':>16} {'amps':>6} {'kVAh':>7}"
     for row in found.collectors():
-        worst = f"{row.worst_hour}, {clock(row.worst_began_ms)[5:16]}" if row.worst_hour else ""
+        worst = f"{row.worst_hour}, {local_text(row.worst_began_ms)[5:16]}" if row.worst_hour else ""
         yield (
             f"{row.name:<22} {row.starts:>6,} {_hours(row.hours)} {row.starts_an_hour:>9.1f} {worst:>16} "
             f"{_energy(row.energy)}"
@@ -114,7 +114,7 @@ def _upkeep(all_due: list[Due]) -> Iterator[str]:
 def upkeep_words(one: Due) -> str:
     """How one kind of upkeep stands."""
     least = "at least " if one.done_before_log or one.since_ms is None else ""
-    since = f"since {clock(one.since_ms)[:10]}" if one.since_ms is not None else "since the log begins"
+    since = f"since {local_text(one.since_ms)[:10]}" if one.since_ms is not None else "since the log begins"
     stands = {"due": f": due; then 'gatehand done {one.name}'", "soon": ": soon due", "well": ""}[one.word]
     return f"{least}{one.hours:.1f} of {one.every_hours:g} h {since}{stands}"
 
@@ -124,10 +124,3 @@ def _split(counts: "Counter[str]") -> str:
         return f"  ({next(iter(counts))})"
     parts = [f"{name} {count:,}" for name, count in counts.most_common(3)]
     return "  (" + ", ".join(parts) + (", ..." if len(counts) > len(parts) else "") + ")"
-
-
-def span(seconds: float) -> str:
-    """A length of time, short."""
-    if seconds < 90:  # noqa: PLR2004
-        return f"{seconds:.0f} s"
-    return f"{seconds / 60:.0f} min" if seconds < 5400 else f"{seconds / 3600:.1f} h"  # noqa: PLR2004

@@ -9,11 +9,10 @@ from typing import Any, Final
 from gatehand.config import Config
 from gatehand.journal.line import Line
 from gatehand.journal.reader import EventReader
-from gatehand.past.account import NOT_COUNTED, Account, Use, account, by_day, local_day, wall_ms
-from gatehand.replay.compare import rfc3339
+from gatehand.past.account import NOT_COUNTED, Account, Use, account, by_day
 from gatehand.report.energy import Energies, Energy, energies
 from gatehand.report.upkeep_due import Due, done_at, due
-from gatehand.times import EPOCH
+from gatehand.times import from_ms, local, ms_stamp, stamp_ms
 from gatehand_rules.findings import Rule
 
 _WORDS: Final[dict[str, str]] = {
@@ -139,14 +138,14 @@ class Summary:
 
     def working_days(self) -> int:
         """Local days with a cut."""
-        return len({local_day(start) for use in self.account.tally.tools.values() for start, _ in use.spans})
+        return len({local(start).date() for use in self.account.tally.tools.values() for start, _ in use.spans})
 
     def as_json(self) -> dict[str, Any]:
         """For programs; times in RFC 3339, UTC."""
         account, tally = self.account, self.account.tally
         return {
-            "from": rfc3339(account.first_ms),
-            "to": rfc3339(account.last_ms),
+            "from": ms_stamp(account.first_ms),
+            "to": ms_stamp(account.last_ms),
             "events": account.events,
             "daemon_starts": account.runs,
             "working_days": self.working_days(),
@@ -168,7 +167,7 @@ class Summary:
                     "starts": row.starts,
                     "hours": round(row.hours, 4),
                     "starts_an_hour": round(row.starts_an_hour, 2),
-                    "worst_hour": {"starts": row.worst_hour, "from": rfc3339(row.worst_began_ms)},
+                    "worst_hour": {"starts": row.worst_hour, "from": ms_stamp(row.worst_began_ms)},
                     "energy": _energy(row.energy),
                 }
                 for row in self.collectors()
@@ -194,7 +193,7 @@ class Summary:
                     "every_hours": one.every_hours,
                     "hours": round(one.hours, 2),
                     "at_least": one.done_before_log,
-                    "done": rfc3339(one.since_ms),
+                    "done": ms_stamp(one.since_ms),
                     "stands": one.word,
                 }
                 for one in self.upkeep
@@ -249,7 +248,7 @@ def _upkeep(config: Config, folder: Path, window: Window, found: Account) -> lis
         return []
     done = done_at(folder)
     first = next(EventReader(folder).lines(), None)
-    first_ms = None if first is None else wall_ms(str(first["ts"]))
+    first_ms = None if first is None else stamp_ms(str(first["ts"]))
     whole = found if window == Window() else _since(folder, config.upkeep, done)
     return due(config, whole.tally.collectors, done, first_ms=first_ms, until_ms=whole.until_ms)
 
@@ -257,6 +256,6 @@ def _upkeep(config: Config, folder: Path, window: Window, found: Account) -> lis
 def _since(folder: Path, names: Mapping[str, object], done: Mapping[str, int]) -> Account:
     """The log from the day before any of these was last done; all of it where one never was."""
     oldest = min(done.get(name, 0) for name in names)
-    begin = EPOCH + timedelta(milliseconds=oldest) - timedelta(days=1) if oldest else None
+    begin = from_ms(oldest) - timedelta(days=1) if oldest else None
     reader = EventReader(folder)
     return account(reader.lines(begin, None, without=NOT_COUNTED), lambda: reader.passed_ts)

@@ -13,8 +13,9 @@ from pathlib import Path
 from typing import Final
 
 from gatehand.config import Config
-from gatehand.journal.line import LineError, decode, stamp
-from gatehand.past.account import Use, wall_ms
+from gatehand.journal.line import LineError, decode
+from gatehand.past.account import Use
+from gatehand.times import stamp, stamp_ms
 
 FILE: Final = "upkeep.jsonl"
 DONE: Final = "upkeep_done"
@@ -55,7 +56,7 @@ def done_at(folder: Path) -> dict[str, int]:
             continue  # a torn line costs itself
         name = line.get("upkeep")
         if line["event"] == DONE and isinstance(name, str):
-            found[name] = max(found.get(name, 0), wall_ms(str(line["ts"])))
+            found[name] = max(found.get(name, 0), stamp_ms(str(line["ts"])))
     return found
 
 

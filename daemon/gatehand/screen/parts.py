@@ -4,13 +4,13 @@ A part says everything it has; what fits where is `layout`'s business.
 """
 
 from collections.abc import Mapping
-from datetime import datetime
 from typing import Final
 
 from gatehand.journal.sentences import spoken, spoken_alarm
 from gatehand.screen.lines import Line, Span, Tone, cut, grid, line, text_of, wrapped
 from gatehand.screen.picture import Picture
 from gatehand.screen.said import Said
+from gatehand.times import lasting, local_clock
 
 NAME: Final = 18
 """Most characters of a name in a row."""
@@ -34,23 +34,20 @@ _TONES: Final = {
     "held": Tone.ALARM,
 }
 _LOUD: Final = frozenset({"silent", "fault", "held"})
-_HOUR: Final = 3600
-_MINUTE: Final = 60
-_DAY: Final = 86_400
 
 
 def head(picture: Picture, where: str, at: float, width: int) -> list[Line]:
     """Whose shop this is, the time, and whether what stands below is of now."""
-    left, right = f"Gatehand  {where}", clock(at)
+    left, right = f"Gatehand  {where}", _clock(at)
     room = width - len(right) - 2
     title = (Span(cut(left, room).ljust(room + 2), Tone.HEAD), Span(right, Tone.HEAD))
     return [title, *(each for text, tone in _standing(picture, at) for each in wrapped(text, width, tone=tone))]
 
 
 def _standing(picture: Picture, at: float) -> list[tuple[str, Tone]]:
-    last = "" if picture.heard_at is None else f" Last heard at {clock(picture.heard_at)}."
+    last = "" if picture.heard_at is None else f" Last heard at {_clock(picture.heard_at)}."
     if picture.lost_because is not None:
-        for_how_long = "" if picture.lost_at is None else f" for {lasting(at - picture.lost_at)}"
+        for_how_long = "" if picture.lost_at is None else f" for {_lasting(at - picture.lost_at)}"
         return [(f"NO BROKER{for_how_long}: {picture.lost_because}; trying again.{last}", Tone.ALARM)]
     if picture.online is False:
         return [(f"THE DAEMON IS OFFLINE: nothing works the shop.{last}", Tone.ALARM)]
@@ -63,7 +60,7 @@ def _standing(picture: Picture, at: float) -> list[tuple[str, Tone]]:
     found = [("The daemon works the shop.", Tone.PLAIN)]
     if picture.ahead:
         way = "ahead of" if picture.ahead > 0 else "behind"
-        found.append((f"Its clock is {lasting(abs(picture.ahead))} {way} this machine's.", Tone.WARN))
+        found.append((f"Its clock is {_lasting(abs(picture.ahead))} {way} this machine's.", Tone.WARN))
     return found
 
 
@@ -88,7 +85,7 @@ def _of_collector(said: Said, now: float) -> list[str]:
     for key, text in (("run_on_until", "off in {}"), ("coast_down_until", "stands still in {}")):
         left = _left(said, key, now)
         if left is not None:
-            found.append(text.format(lasting(left)))
+            found.append(text.format(_lasting(left)))
     if said.text("held"):
         found.append(f"by {spoken(said.text('held'))}, until a reset")
     if said.names("running"):
@@ -119,7 +116,7 @@ def alarms(picture: Picture, at: float, width: int) -> list[list[Line]]:
     for name, said in sorted(picture.alarms.items(), key=lambda item: -since[item[0]]):
         notes = ["acknowledged"] if said.text("acked") else []
         if since[name]:
-            notes.insert(0, f"since {clock(since[name] - picture.ahead)}, {lasting(picture.now(at) - since[name])}")
+            notes.insert(0, f"since {_clock(since[name] - picture.ahead)}, {_lasting(picture.now(at) - since[name])}")
         because = f"{said.text('because') or spoken_alarm(name)} ({', '.join(notes)})".removesuffix(" ()")
         found.append(
             [
@@ -145,7 +142,7 @@ def _state_of_tool(said: Said, now: float) -> str:
     word = said.text("state")
     left = _left(said, "run_on_ends", now)
     shown = state(word).upper() if word in _LOUD else state(word)
-    return shown if left is None else f"{shown} {lasting(left)}"
+    return shown if left is None else f"{shown} {_lasting(left)}"
 
 
 def _tool(name: str, said: Said, wide: int, shown: str) -> Line:
@@ -215,7 +212,7 @@ def _gate(name: str, said: Said, wide: int, now: float) -> Line:
     notes = []
     if said.flag("hand"):
         left = _left(said, "hand_ends", now)
-        notes.append("by hand" if left is None else f"by hand, {lasting(left)}")
+        notes.append("by hand" if left is None else f"by hand, {_lasting(left)}")
     if word == "open" and said.flag("reports") is False:
         notes.append("by time")
     if said.flag("by_hand"):
@@ -229,7 +226,7 @@ def events(picture: Picture, width: int) -> list[list[Line]]:
     """What changed lately, the newest first; the lines of each."""
     found = []
     for event in reversed(picture.events):
-        first = f"{clock(event.at - picture.ahead)}  "
+        first = f"{_clock(event.at - picture.ahead)}  "
         tone = Tone.ALARM if event.loud else Tone.PLAIN
         found.append(wrapped(event.text, width, first=first, then=" " * len(first), tone=tone))
     return found or [[line("none since this screen was opened", Tone.FAINT)]]
@@ -240,22 +237,12 @@ def state(word: str) -> str:
     return word.replace("_", "-") or "unknown"
 
 
-def clock(wall: float) -> str:
-    """Time of day here."""
-    return datetime.fromtimestamp(wall).astimezone().strftime("%H:%M:%S")
+def _clock(wall: float) -> str:
+    return local_clock(round(wall * 1000))
 
 
-def lasting(seconds: float) -> str:
-    """A length of time in whole seconds: 7 s, 2 min 5 s, 3 h 10 min, 2 days."""
-    whole = max(0, round(seconds))
-    if whole < _MINUTE:
-        return f"{whole} s"
-    if whole < _HOUR:
-        return f"{whole // _MINUTE} min" + (f" {whole % _MINUTE} s" if whole % _MINUTE else "")
-    if whole < 2 * _DAY:
-        minutes = whole % _HOUR // _MINUTE
-        return f"{whole // _HOUR} h" + (f" {minutes} min" if minutes else "")
-    return f"{whole // _DAY} days"
+def _lasting(seconds: float) -> str:
+    return lasting(seconds, whole=True)
 
 
 def _left(said: Said, key: str, now: float) -> float | None:

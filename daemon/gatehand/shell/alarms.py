@@ -7,9 +7,10 @@ and goes stands in `alarm_life`; nothing is decided here.
 import json
 from collections.abc import Mapping
 
-from gatehand.journal.line import ALARM_STORM, ALARM_STORM_ENDED, stamp
+from gatehand.journal.line import ALARM_STORM, ALARM_STORM_ENDED
 from gatehand.mqtt.transport import Kind, Outgoing
 from gatehand.shell.alarm_life import WINDOW, Life, ShownAlarm
+from gatehand.times import stamp
 from gatehand_rules.alarms import Alarm
 from gatehand_rules.findings import Fact
 

@@ -16,7 +16,7 @@ from gatehand.config import Config, Loaded
 from gatehand.homie.homie_session import shown_as_homie
 from gatehand.journal.clock import Clock, SystemClock
 from gatehand.journal.disk import Disk
-from gatehand.journal.line import DAEMON_STARTED, DAEMON_STOPPED, Stamper, new_run, stamp
+from gatehand.journal.line import DAEMON_STARTED, DAEMON_STOPPED, Stamper, new_run
 from gatehand.journal.writer import EventLog
 from gatehand.mqtt.failures import Patience
 from gatehand.mqtt.session import Session
@@ -34,6 +34,7 @@ from gatehand.shell.ports import Diagnostics, Timer
 from gatehand.shell.reload import Reloader
 from gatehand.shell.state_file import StateFile
 from gatehand.shell.stops_line import StopsLine
+from gatehand.times import stamp
 
 BEAT: Final = 1.0
 """Seconds between two looks at everything that no message brings."""

@@ -11,11 +11,11 @@ from typing import Final, Protocol
 from msgspec.structs import replace
 
 from gatehand.journal.clock import Clock
-from gatehand.journal.line import stamp
 from gatehand.shell import shell_alarms
 from gatehand.shell.alarms import ShownAlarm
 from gatehand.shell.plan import Plan
 from gatehand.shell.ports import HoldKept, Memory, Remembered, Timer, Timers
+from gatehand.times import stamp
 from gatehand_rules.alarms import Alarm
 from gatehand_rules.state import Held, State
 

@@ -14,13 +14,14 @@ from gatehand.config import Config, Loaded, Problem
 from gatehand.config.edits import edits
 from gatehand.config.load import unreadable
 from gatehand.config.tables import Stop
-from gatehand.journal.line import CONFIG_REJECTED, stamp
+from gatehand.journal.line import CONFIG_REJECTED
 from gatehand.mqtt.transport import Kind, Outgoing, Transport
 from gatehand.shell import shell_alarms
 from gatehand.shell.config_file import ConfigFile, Elsewhere, Seen, in_a_thread
 from gatehand.shell.engine import Engine
 from gatehand.shell.plan import Plan
 from gatehand.shell.ports import Diagnostics
+from gatehand.times import stamp
 from gatehand_rules.reshape import Rewired, adopt_shop, obstacles
 
 _AT_RESTART: Final = ("broker", "log", "homie")

@@ -10,8 +10,8 @@ from typing import Final, TypeAlias
 
 from msgspec import Struct
 
-from gatehand.journal.line import stamp
 from gatehand.mqtt.transport import Kind, Outgoing
+from gatehand.times import stamp
 from gatehand_rules import fan
 from gatehand_rules.shop import CollectorAt, GateAt, Shop, ToolAt
 from gatehand_rules.state import (

@@ -2,12 +2,11 @@
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
-from datetime import timedelta
 from typing import Any, Final
 
 from gatehand.past.recordings import Piece
 from gatehand.text import named
-from gatehand.times import EPOCH
+from gatehand.times import from_ms, rough
 from gatehand.tune.levels import Distribution, Level, Levels, TooShort, gathered, levels
 from gatehand.tune.proposals import (
     FEW_PAUSES,
@@ -96,14 +95,14 @@ def _days(piece: Piece, found: Sequence[Spell]) -> set[str]:
     """Local dates with a cut."""
     if piece.wall_ms is None:
         return set()
-    moments = (EPOCH + timedelta(milliseconds=piece.wall_ms + spell.start) for spell in found)
+    moments = (from_ms(piece.wall_ms + spell.start) for spell in found)
     return {moment.astimezone().date().isoformat() for moment in moments}
 
 
 def text(one: Study) -> Iterator[str]:
     """A paragraph and a table."""
     tool = one.tool
-    yield f"{tool.name}: {one.distribution.readings:,} readings over {_span(one.hours * 3600)}"
+    yield f"{tool.name}: {one.distribution.readings:,} readings over {rough(one.hours * 3600)}"
     if one.found is None:
         yield f"  too short to tell: {one.too_short}."
         return
@@ -120,7 +119,7 @@ def text(one: Study) -> Iterator[str]:
 
 
 def _level(level: Level) -> str:
-    return f"{level.middle:6.2f} A  (99 of 100 between {level.low:.2f} and {level.high:.2f} A, {_span(level.seconds)})"
+    return f"{level.middle:6.2f} A  (99 of 100 between {level.low:.2f} and {level.high:.2f} A, {rough(level.seconds)})"
 
 
 def _settings(one: Study, found: Found) -> Iterator[str]:
@@ -156,7 +155,7 @@ def _pauses(found: Found) -> Iterator[str]:
     middle, most = spans[len(spans) // 2], spans[min(len(spans) - 1, len(spans) * 9 // 10)]
     yield (
         f"  {named(found.cuts, 'cut')}, {named(len(spans), 'pause')} between them (up to half an hour): half are no "
-        f"longer than {_span(middle)}, nine in ten than {_span(most)}"
+        f"longer than {rough(middle)}, nine in ten than {rough(most)}"
     )
 
 
@@ -178,12 +177,6 @@ def _table(one: Study, found: Found) -> Iterator[str]:
         yield f"  a day: mean of the {days} on which it cut. Counted as if this tool alone had the collector."
     else:
         yield f"  in all: in the {one.hours:.1f} h recorded, too short for a day's average."
-
-
-def _span(seconds: float) -> str:
-    if seconds < 120:  # noqa: PLR2004
-        return f"{seconds:.3g} s"
-    return f"{seconds / 60:.1f} min" if seconds < 7200 else f"{seconds / 3600:.1f} h"  # noqa: PLR2004
 
 
 def as_json(one: Study) -> dict[str, Any]:
