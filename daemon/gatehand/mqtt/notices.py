@@ -20,14 +20,14 @@ _SAY_AGAIN: Final = 300.0
 P = ParamSpec("P")
 
 
-class Herald:
-    """The way to one listener."""
+class GuardedListener:
+    """One listener, whose faults stay its own: its messages, its callbacks, and notices, seldom enough."""
 
     def __init__(self, listener: Listener, clock: Callable[[], float] = time.monotonic) -> None:
         self._listener = listener
         self._clock = clock
-        self._said: dict[Said, tuple[str, float]] = {}
-        self._told_topics: set[tuple[Said, str]] = set()
+        self._last: dict[Said, tuple[str, float]] = {}
+        self._noticed_topics: set[tuple[Said, str]] = set()
 
     def message(self, message: Message) -> None:
         """Hand over a message."""
@@ -51,23 +51,23 @@ class Herald:
         """Say it when it is new or has not been said for some minutes."""
         if notice is None:
             return
-        before = self._said.get(notice.kind)
+        before = self._last.get(notice.kind)
         now = self._clock()
         if before is None or before[0] != notice.text or now - before[1] >= _SAY_AGAIN:
-            self._said[notice.kind] = (notice.text, now)
+            self._last[notice.kind] = (notice.text, now)
             self.say(notice)
 
     def say_about(self, kind: Said, topic: str, text: str) -> None:
         """Say it once for each topic and connection."""
-        if (kind, topic) not in self._told_topics:
-            self._told_topics.add((kind, topic))
+        if (kind, topic) not in self._noticed_topics:
+            self._noticed_topics.add((kind, topic))
             self.say(Notice(kind, text, {"topic": topic}))
 
     def new_connection(self) -> None:
         """What was said about topics and about not getting through may be said again."""
-        self._told_topics.clear()
+        self._noticed_topics.clear()
         for kind in (Said.UNREACHABLE, Said.LOGIN_REFUSED, Said.CONNECTION_REFUSED):
-            self._said.pop(kind, None)
+            self._last.pop(kind, None)
 
     def internal_error(self, error: Exception) -> None:
         """Something failed that never should; the traceback goes to the service's log."""

@@ -20,7 +20,7 @@ FRESH: Final = 0.02
 last sign of life and a freeze can still act late, so it is short; being asked costs a command one round trip."""
 LATEST: Final = 0.5
 """Seconds after which a held command is worth nothing: the shop has moved on, and what was decided since (a collector
-told on once its gate has had time to open) took for granted that it had left."""
+switched on once its gate has had time to open) took for granted that it had left."""
 ANSWER_WITHIN: Final = 3.0
 """Seconds that a held command waits for a sign of life; also the expiry that MQTT 5 carries to the broker."""
 WINDOW: Final = 20

@@ -14,7 +14,7 @@ from gatehand.mqtt import failures
 from gatehand.mqtt.failures import Ending, Failure, LinkFailedError, Patience, Retry
 from gatehand.mqtt.inbox import Inbox, Message
 from gatehand.mqtt.link import Hooks, Link
-from gatehand.mqtt.notices import Herald, quiet_logger
+from gatehand.mqtt.notices import GuardedListener, quiet_logger
 from gatehand.mqtt.payload import excerpt
 from gatehand.mqtt.settings import BrokerSettings, Presence
 from gatehand.mqtt.stalled_loop import CatchUp, Pulse
@@ -58,14 +58,14 @@ class Session:
         self._settings = settings
         self._listener = listener
         self._patience = patience or Patience()
-        self._herald = Herald(listener)
+        self._guarded = GuardedListener(listener)
         self._retry = Retry(settings, self._patience)
         self._presence = presence = presence or Presence(f"{base}/online")
         self._own_topic = presence.topic
         self._will = Outgoing(presence.topic, presence.lost, Kind.STATUS)
         self._word = Outgoing(presence.topic, presence.here, Kind.STATUS)
         self._wanted = wanted
-        self._standing: tuple[Subscription, ...] = ()
+        self._subscribed: tuple[Subscription, ...] = ()
         self._refused: dict[str, str] = {}
         self._inbox = Inbox()
         self._pulse = pulse
@@ -95,7 +95,7 @@ class Session:
 
     def listens_to(self, wanted: tuple[Subscription, ...]) -> bool:
         """Whether these, and no others, are what the broker has been asked for on this connection."""
-        return self._link is not None and self._standing == wanted
+        return self._link is not None and self._subscribed == wanted
 
     @property
     def connected(self) -> bool:
@@ -139,7 +139,7 @@ class Session:
                 try:
                     pause = await self._one_connection()
                 except Exception as error:  # noqa: BLE001  a daemon without a session would be blind
-                    self._herald.internal_error(error)
+                    self._guarded.internal_error(error)
                     pause = self._patience.retry[-1]
                 await self._sleep(pause)
         finally:
@@ -186,14 +186,14 @@ class Session:
         if ending is None:
             return 0.0
         following = self._retry.after_life(ending, time.monotonic() - began)
-        self._herald.say_rarely(following.notice)
+        self._guarded.say_rarely(following.notice)
         return following.wait
 
     def _wait_after(self, error: LinkFailedError) -> float:
         if self._stopping:
             return 0.0
         following = self._retry.after_failure(error)
-        self._herald.say_rarely(following.notice)
+        self._guarded.say_rarely(following.notice)
         return following.wait
 
     async def _open(self, link: Link) -> None:
@@ -218,15 +218,15 @@ class Session:
         wanted = self._wanted
         self._inbox.set_sheddable(_sheddable(wanted))
         self._refused = await link.subscribe((*wanted, Subscription(self._own_topic)))
-        self._standing = wanted
-        self._herald.new_connection()
-        self._herald.say_rarely(self._retry.connected(link.protocol))
+        self._subscribed = wanted
+        self._guarded.new_connection()
+        self._guarded.say_rarely(self._retry.connected(link.protocol))
         self._link = link
         self.publish(Outgoing(self._own_topic, self._presence.here, Kind.STATUS))
         self._report_refused(self._refused)
         settings = self._settings
         info = Connected(link.protocol, settings.host, settings.port, settings.client_id, tuple(self._refused))
-        self._herald.call(self._listener.on_connected, info)
+        self._guarded.call(self._listener.on_connected, info)
         if (stood_for := self._catch_up.stood_for) is not None:  # while it subscribed
             self._on_stood(stood_for)
         self._await_settled()
@@ -240,7 +240,7 @@ class Session:
                 await link.say_goodbye(None if self._quietly else left)
                 return None
             self._wake.clear()
-            if self._wanted is not self._standing:
+            if self._wanted is not self._subscribed:
                 await self._change(link, self._wanted)
                 continue
             with suppress(TimeoutError):
@@ -252,24 +252,24 @@ class Session:
         return link.closed.result()
 
     async def _change(self, link: Link, wanted: tuple[Subscription, ...]) -> None:
-        standing = set(self._standing)
+        subscribed = set(self._subscribed)
         topics = {each.topic for each in wanted}
         self._inbox.set_sheddable(_sheddable(wanted))
-        await link.unsubscribe([each.topic for each in self._standing if each.topic not in topics])
-        new = [each for each in wanted if each not in standing]
+        await link.unsubscribe([each.topic for each in self._subscribed if each.topic not in topics])
+        new = [each for each in wanted if each not in subscribed]
         refused = await link.subscribe(new)
         self._refused = {topic: why for topic, why in self._refused.items() if topic in topics} | refused
         self._report_refused(refused)
-        self._standing = wanted
+        self._subscribed = wanted
         if self._reads_anew:
             self._settle_anew()
 
     async def _try_refused(self, link: Link) -> None:
-        wanted = [each for each in (*self._standing, Subscription(self._own_topic)) if each.topic in self._refused]
+        wanted = [each for each in (*self._subscribed, Subscription(self._own_topic)) if each.topic in self._refused]
         still = await link.subscribe(wanted)
         for topic in self._refused.keys() - still.keys():
             text = f"the broker now grants the subscription to {topic!r}"
-            self._herald.say(Notice(Said.SUBSCRIPTION_GRANTED, text, {"topic": topic}))
+            self._guarded.say(Notice(Said.SUBSCRIPTION_GRANTED, text, {"topic": topic}))
         granted, self._refused = self._refused.keys() - still.keys(), still
         if granted and self._reads_anew:
             self._settle_anew()
@@ -287,7 +287,7 @@ class Session:
                 self._dispatch(message)
             self._caught_up()
             if not self._stopping:
-                self._herald.call(self._listener.on_lost, link.closed.result().reason, link.sure_until)
+                self._guarded.call(self._listener.on_lost, link.closed.result().reason, link.sure_until)
         self._inbox.clear()
         self._report_shed()
 
@@ -328,7 +328,7 @@ class Session:
         if message.topic == self._own_topic:
             self._on_own(message)
             return
-        self._herald.message(message)
+        self._guarded.message(message)
 
     def _on_own(self, message: Message) -> None:
         if message.retained:
@@ -340,7 +340,7 @@ class Session:
             return
         if not self._catch_up.heard():
             text = f"another daemon publishes on {self._own_topic!r}; give each its own base in the config"
-            self._herald.say_rarely(Notice(Said.SAME_BASE, text, {"topic": self._own_topic}))
+            self._guarded.say_rarely(Notice(Said.SAME_BASE, text, {"topic": self._own_topic}))
         self._settles_in -= 1
         if self._settles_in <= 0:
             self._settled()
@@ -358,7 +358,7 @@ class Session:
         if self._link is None:
             self._catch_up.stood(seconds)
             return
-        self._herald.call(self._listener.on_standstill, seconds)
+        self._guarded.call(self._listener.on_standstill, seconds)
         self._say_own_word()
         self._catch_up.stood(seconds)
         self._asked = 0
@@ -390,7 +390,7 @@ class Session:
         stood, self._asked = self._catch_up.stood_for is not None, 0
         self._catch_up.end()
         if stood:
-            self._herald.call(self._listener.on_caught_up)
+            self._guarded.call(self._listener.on_caught_up)
 
     # What the broker retains
 
@@ -409,28 +409,28 @@ class Session:
         if self._settle_timer is not None:
             self._settle_timer.cancel()
             self._settle_timer = None
-            self._herald.call(self._listener.on_settled)
+            self._guarded.call(self._listener.on_settled)
 
     def _on_answer(self, outgoing: Outgoing, code: int, name: str) -> None:
         if code >= 0x80:  # noqa: PLR2004  MQTT 5.0 section 2.4: failures
             text = failures.publish_refused(outgoing.topic, name)
-            self._herald.say_about(Said.PUBLISH_REFUSED, outgoing.topic, text)
+            self._guarded.say_about(Said.PUBLISH_REFUSED, outgoing.topic, text)
         elif code == failures.NO_MATCHING_SUBSCRIBERS and outgoing.kind is not Kind.STATUS:
-            self._herald.say_about(Said.NOBODY_LISTENS, outgoing.topic, failures.nobody_listens(outgoing.topic))
+            self._guarded.say_about(Said.NOBODY_LISTENS, outgoing.topic, failures.nobody_listens(outgoing.topic))
 
     def _on_unreadable(self, topic: bytes) -> None:
         shown = excerpt(topic)
-        self._herald.say_about(Said.MESSAGE_UNREADABLE, shown, f"ignored a message whose topic is not UTF-8: {shown}")
+        self._guarded.say_about(Said.MESSAGE_UNREADABLE, shown, f"ignored a message whose topic is not UTF-8: {shown}")
 
     def _report_refused(self, refused: dict[str, str]) -> None:
         for topic, reason in refused.items():
             text = f"{failures.subscription_refused(topic, reason)}; trying again every half minute"
-            self._herald.say_about(Said.SUBSCRIPTION_REFUSED, topic, text)
+            self._guarded.say_about(Said.SUBSCRIPTION_REFUSED, topic, text)
 
     def _report_shed(self) -> None:
         for topic, count in self._inbox.take_shed().items():
             text = f"fell behind: {count} readings of {topic!r} gave way to newer ones"
-            self._herald.say(Notice(Said.READINGS_SHED, text, {"topic": topic, "count": count}))
+            self._guarded.say(Notice(Said.READINGS_SHED, text, {"topic": topic, "count": count}))
 
 
 def _sheddable(wanted: tuple[Subscription, ...]) -> frozenset[str]:
