@@ -65,10 +65,10 @@ def test_a_topic_is_at_most_65535_bytes_of_utf8_long() -> None:  # MQTT 5.0 sect
 
 def test_thirty_thousand_levels_neither_overflow_nor_take_long() -> None:
     deep = "a/" * 30_000 + "a"
-    began = time.perf_counter()
+    began = time.process_time()
     assert matches("+/" * 30_000 + "#", deep)
     assert not matches("+/" * 30_000 + "b", deep)
-    assert time.perf_counter() - began < 1.0
+    assert time.process_time() - began < 1.0
 
 
 @given(st.text(max_size=30), st.text(max_size=30))

@@ -161,7 +161,6 @@ class Process:
         self.config = folder / "config.toml"
         self.config.write_text(text)
         start = [sys.executable, "-c", program] if program else [sys.executable, "-m", "gatehand"]
-        self.began = time.monotonic()
         with (folder / "stderr").open("ab") as stderr:
             self._process = subprocess.Popen(  # noqa: S603
                 [*start, "run", "--config", str(self.config)], stderr=stderr, stdout=stderr, env=env or environment()
