@@ -10,7 +10,7 @@ from itertools import combinations
 from gatehand.config.partial import Partial
 from gatehand.config.problems import Fault, Level
 from gatehand.config.tables import COLLECTOR_MEMBER, Circuit
-from gatehand.text import listed, nearest, shown
+from gatehand.text import did_you_mean, listed, shown
 
 CONTINUOUS_SHARE = 0.8
 MOST_TOOLS_COMBINED = 14
@@ -44,11 +44,10 @@ def _unknown(partial: Partial, name: str, circuit: Circuit) -> Iterator[Fault]:
             yield Fault(
                 path, f"there is no tool {shown(member)}; for the collector write {shown(COLLECTOR_MEMBER + member)}"
             )
-        elif (near := nearest(member, known)) is not None:
-            yield Fault(path, f"there is no tool or collector {shown(member)}; did you mean {shown(near)}?")
         else:
-            text = f'there is no tool or collector {shown(member)}; wanted a tool\'s name or "collector.NAME"'
-            yield Fault(path, text)
+            wanted = 'wanted a tool\'s name or "collector.NAME"'
+            hint = did_you_mean(member, known, wanted, show=shown)
+            yield Fault(path, f"there is no tool or collector {shown(member)}; {hint}")
     if not circuit.members and not partial.is_spoilt("circuit", name, "members"):
         yield Fault(
             ("circuit", name, "members"), "the list is empty: name the tools and collectors behind this breaker"
@@ -132,10 +131,9 @@ def _served(partial: Partial, tools: tuple[str, ...]) -> bool:
 
 def _home(partial: Partial, tool: str) -> str | None:
     """The collector of a tool, as far as it can be told."""
-    entry = partial.config.tool.get(tool)
-    known = list(partial.config.collector)
-    if entry is None or not known:
+    entry, known = partial.config.tool.get(tool), list(partial.config.collector)
+    if entry is None:
         return None
-    gates = (partial.config.gate[gate].collector for gate in entry.gates if gate in partial.config.gate)
-    home = next(gates, entry.collector) or (known[0] if len(known) == 1 else None)
+    of_gate = next((partial.home_of(gate) for gate in entry.gates if gate in partial.config.gate), None)
+    home = of_gate or entry.collector or (known[0] if len(known) == 1 else None)
     return home if home in known else None

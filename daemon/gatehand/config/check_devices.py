@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from gatehand.config.partial import Partial
 from gatehand.config.problems import Fault, KeyPath, Level
 from gatehand.config.tables import Collector, Gate, Tool
-from gatehand.text import listed, named, nearest, shown
+from gatehand.text import did_you_mean, listed, named, shown
 from gatehand.times import written
 
 
@@ -36,10 +36,9 @@ def mention(partial: Partial, kind: str, path: KeyPath, name: str) -> Iterator[F
         return
     if not known:
         yield Fault(path, f"there is no {kind} {shown(name)}: add [{kind}.{name}]")
-    elif (near := nearest(name, known)) is not None:
-        yield Fault(path, f"there is no {kind} {shown(name)}; did you mean {shown(near)}?")
     else:
-        yield Fault(path, f"there is no {kind} {shown(name)}; there are {listed(map(shown, known), last='and')}")
+        every = f"there are {listed(map(shown, known), last='and')}"
+        yield Fault(path, f"there is no {kind} {shown(name)}; {did_you_mean(name, known, every, show=shown)}")
 
 
 def collector_of(partial: Partial, table: KeyPath, name: str | None) -> Iterator[Fault]:
@@ -86,12 +85,8 @@ def check_collectors(partial: Partial) -> Iterator[Fault]:
 def _all_told(partial: Partial) -> bool:
     """Whether every gate is there and says whose it is, so that they can be counted."""
     whole = partial.mentioned_gates() <= set(partial.declared("gate"))
-    return whole and all(_has_home(partial, gate) for gate in partial.config.gate.values())
-
-
-def _has_home(partial: Partial, gate: Gate) -> bool:
     known = partial.declared("collector")
-    return gate.collector in known if gate.collector is not None else len(known) == 1
+    return whole and all(partial.home_of(gate) in known for gate in partial.config.gate)
 
 
 def _numbers(name: str, collector: Collector) -> Iterator[Fault]:
@@ -115,7 +110,7 @@ def _gates(partial: Partial, name: str, collector: Collector) -> Iterator[Fault]
     path = ("collector", name)
     config = partial.config
     otherwise = name if len(partial.declared("collector")) == 1 else None
-    gates = [gate for gate, entry in config.gate.items() if (entry.collector or otherwise) == name]
+    gates = [gate for gate in config.gate if partial.home_of(gate) == name]
     tools = [
         tool
         for tool, entry in config.tool.items()
@@ -213,7 +208,7 @@ def _without_gates(partial: Partial, name: str, tool: Tool) -> Iterator[Fault]:
 
 def _with_gates(partial: Partial, name: str, tool: Tool) -> Iterator[Fault]:
     path = ("tool", name)
-    homes = {gate: home for gate in tool.gates if (home := _home(partial, gate)) is not None}
+    homes = {gate: home for gate in tool.gates if (home := partial.home_of(gate)) is not None}
     if len(set(homes.values())) > 1:
         each = listed((f"{gate} to {home}" for gate, home in homes.items()), last="and")
         yield Fault(
@@ -244,9 +239,9 @@ def _with_gates(partial: Partial, name: str, tool: Tool) -> Iterator[Fault]:
 
 def _assist(partial: Partial, name: str, tool: Tool) -> Iterator[Fault]:
     path = ("tool", name, "assist")
-    own = next((home for gate in tool.gates if (home := _home(partial, gate)) is not None), None)
+    own = next((home for gate in tool.gates if (home := partial.home_of(gate)) is not None), None)
     for number, gate in enumerate(tool.assist):
-        home, entry = _home(partial, gate), partial.config.gate.get(gate)
+        home, entry = partial.home_of(gate), partial.config.gate.get(gate)
         if gate in tool.gates:
             yield Fault((*path, number), f"{shown(gate)} is among its gates already; leave it out here")
         elif own is not None and home is not None and home != own:
@@ -258,11 +253,3 @@ def _assist(partial: Partial, name: str, tool: Tool) -> Iterator[Fault]:
             yield Fault((*path, number), text, Level.WARNING)
     if tool.assist and not tool.gates:
         yield Fault(path, "a tool without gates has nothing to assist; name the gate under gates")
-
-
-def _home(partial: Partial, gate: str) -> str | None:
-    """The collector of a gate, as far as it can be told."""
-    entry, known = partial.config.gate.get(gate), partial.declared("collector")
-    if entry is None or partial.is_spoilt("gate", gate, "collector"):
-        return None
-    return entry.collector or (known[0] if len(known) == 1 else None)

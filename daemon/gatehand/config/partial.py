@@ -36,6 +36,13 @@ class Partial(Struct, frozen=True):
         tables = self.raw.get(kind)
         return list(tables) if isinstance(tables, dict) else []
 
+    def home_of(self, gate: str) -> str | None:
+        """The collector of a gate, as far as it can be told: the one that it names, else the only one."""
+        entry, known = self.config.gate.get(gate), self.declared("collector")
+        if entry is None or self.is_spoilt("gate", gate, "collector"):
+            return None
+        return entry.collector or (known[0] if len(known) == 1 else None)
+
     def mentioned_gates(self) -> set[str]:
         """Gates that tools mention as written, so that a tool with another fault still counts as their user."""
         tools = self.raw.get("tool")

@@ -14,7 +14,7 @@ from pydantic import BaseModel
 from pydantic_core import ErrorDetails
 
 from gatehand.config.values import OUR_ERROR
-from gatehand.text import found, listed, nearest, shown
+from gatehand.text import did_you_mean, found, listed, nearest, shown
 
 KeyPath: TypeAlias = tuple[str | int, ...]
 """Where a value stands in the parsed TOML: names of tables and keys, numbers in lists."""
@@ -121,10 +121,8 @@ def meant_key(path: KeyPath, root: type[BaseModel]) -> KeyPath | None:
 
 
 def _unknown_key(name: str, known: list[str]) -> str:
-    near = nearest(name, known)
-    if near is not None:
-        return f"there is no key {shown(name)} here; did you mean {near}?"
-    return f"there is no key {shown(name)} here; there are {listed(known, last='and')}"
+    every = f"there are {listed(known, last='and')}"
+    return f"there is no key {shown(name)} here; {did_you_mean(name, known, every)}"
 
 
 def _missing_key(root: type[BaseModel], path: KeyPath) -> str:
