@@ -1,4 +1,4 @@
-"""A log disk that stalls: every write, or every sync, takes long, and the command still leaves in time.
+"""A log disk that stalls: writes, or every sync, take long, and the command still leaves in time.
 
 A command waits for its explanation to be written, but not beyond a bound, and while a stall lasts later commands do not
 wait at all; the log then says for how many that was so. It never waits for a sync.
@@ -29,7 +29,7 @@ def figures(size: Size) -> Iterator[Figure]:
         raise SystemExit(f"only {late} of {rounds} commands were late for the disk: the disk did not stall")
     for share, name in ((0.5, "p50"), (1.0, "slowest")):
         yield Figure(
-            what=f"latency {name} while each line's write takes {STALL:g} s",
+            what=f"latency {name} while a line's write takes {STALL:g} s again and again",
             unit="ms",
             ours=[quantile(block, share) * 1000 for block in blocks],
             baseline="the bound of a command's wait",

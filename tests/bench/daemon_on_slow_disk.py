@@ -17,11 +17,13 @@ class SlowDisk(Disk):
     def __init__(self, stall: float, at: str) -> None:
         self.stall = stall
         self.at = at
+        self.well_until = 0.0
 
     def write(self, handle: int, data: bytes) -> int:
-        """Append, which takes long."""
-        if self.at == "write" and data.startswith(b"{"):  # a line; a recording's frames have a writer of their own
+        """Append; of a line, after a stall and as long a rest. A recording's frames have a writer of their own."""
+        if self.at == "write" and data.startswith(b"{") and time.monotonic() >= self.well_until:
             time.sleep(self.stall)
+            self.well_until = time.monotonic() + self.stall
         return super().write(handle, data)
 
     def sync(self, handle: int) -> None:

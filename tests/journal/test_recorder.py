@@ -87,7 +87,7 @@ def test_events_of_one_millisecond_keep_their_order_in_columns(steps: list[tuple
     for step, stream, value in steps:
         now += step
         for column, item in ((rows.now_ms, now), (rows.stream, stream), (rows.value, value)):
-            column.append(item)  # type: ignore[attr-defined]
+            column.append(item)
     assert decode_block(encode_block(rows)) == rows
 
 
@@ -325,3 +325,16 @@ async def test_the_thread_writes_within_a_second_and_packs_without_holding_the_l
     assert log.close(3_600_001)
     assert len(read(tmp_path)) == len(hour) + 2
     assert "recorder" not in {thread.name for thread in threading.enumerate()}
+
+
+def test_a_whole_frame_that_says_nonsense_keeps_its_file_as_it_is_and_the_recorder_at_work(tmp_path: Path) -> None:
+    log = recorder(tmp_path)
+    log.record(1000, Tick(), START)
+    log.flush()
+    with (tmp_path / "readings-000001.live").open("ab") as file:
+        file.write(frame(Kind.ROWS, b"short") + frame(Kind.ROWS, b"\0" * 8 + b"\x05\0\0\0"))
+    again = recorder(tmp_path)
+    again.record(2000, Tick(), START)
+    again.close(2001)
+    assert [one.path.name for one in recordings(tmp_path)] == ["readings-000001.live", "readings-000002.live"]
+    assert read(tmp_path) == [(1000, Tick()), (2000, Tick())]

@@ -78,14 +78,7 @@ class EventReader:
     def backwards(self, until: datetime | None = None) -> Iterator[Line]:
         """Lines with ts < `until`, newest first; reads no more than is taken."""
         high = _stamp_or(until, _NEVER)
-        for path in reversed(self._files("", high)):
-            ts = ""
-            for number, raw in enumerate(_raw_backwards(path), 1):
-                ts = _ts_of(raw) or ts
-                if ts < high:
-                    line = self._decode(raw, path, -number)
-                    if line is not None:
-                        yield line
+        return self._back(self._files("", high), high)
 
     def stretches(self) -> Iterator[Iterator[Line]]:
         """Backwards from each place at which the last lines may stand, newest first within each.
@@ -103,10 +96,12 @@ class EventReader:
         if len(ordinary) > _ENDS:
             yield self._back(ordinary[:1])
 
-    def _back(self, files: list[Path]) -> Iterator[Line]:
+    def _back(self, files: list[Path], high: str = _NEVER) -> Iterator[Line]:
         for path in reversed(files):
+            ts = ""
             for number, raw in enumerate(_raw_backwards(path), 1):
-                line = self._decode(raw, path, -number)
+                ts = _ts_of(raw) or ts
+                line = self._decode(raw, path, -number) if ts < high else None
                 if line is not None:
                     yield line
 

@@ -38,6 +38,8 @@ FRAME_BYTES = _FRAME.size
 """Of a frame's own, before its payload."""
 SHORT_HEADER_BYTES = FRAME_BYTES + _SHORT.size
 """Bytes from the start of a file that `short_header` wants."""
+SPOILT = (ValueError, struct.error, zlib.error, StopIteration, LookupError, TypeError, OverflowError, RecursionError)
+"""What a frame leads to whose checksum is right and whose content is not."""
 _OPEN_END = -1
 _ENCODER = msgspec.json.Encoder()
 _DECODER: msgspec.json.Decoder[Event] = msgspec.json.Decoder(Event)

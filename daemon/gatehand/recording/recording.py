@@ -6,19 +6,17 @@ of another version, is a `RecordingError`.
 
 import contextlib
 import heapq
-import struct
-import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime
 from operator import itemgetter
 from pathlib import Path
-from typing import cast
 
 from gatehand.recording.columns import decode_block, decode_stream
 from gatehand.recording.format import (
     FRAME_BYTES,
     SHORT_HEADER_BYTES,
+    SPOILT,
     Damage,
     Header,
     Kind,
@@ -34,8 +32,6 @@ from gatehand_rules.events import Event
 
 BYTES_PER_READING = 1.5
 """What a packed file takes for a reading of a noisy saw, 1 mA fine, headers shared out; a test measures it."""
-SPOILT = (ValueError, struct.error, zlib.error, StopIteration, LookupError, TypeError, OverflowError, RecursionError)
-"""What a frame leads to whose checksum is right and whose content is not."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,18 +76,16 @@ class Recording:
     def columns(self) -> Iterator[Rows]:
         """The events in order, some thousands at a time; `streams` says what a stream carries."""
         self.damage = [Damage(0, self.head.damaged, "torn when recorded")] if self.head.damaged else []
-        rows = Rows([], [], [], {})
+        rows = Rows()
         for item in frames(self._data):
             try:
                 match item:
                     case Damage():
                         self.damage.append(item)
                     case (Kind.ROWS, payload):
-                        self._append(payload, rows)
+                        rows.extend(self.streams.check(decode_rows(payload)))
                     case (Kind.COLUMNS, payload):
-                        block = decode_block(payload)
-                        self.streams.check(block)
-                        yield block
+                        yield self.streams.check(decode_block(payload))
                     case (Kind.END, payload):
                         self.ended = bytes(payload).decode("ascii", "replace").partition(" ")[2]
                     case _:
@@ -102,27 +96,17 @@ class Recording:
         if rows.now_ms:
             yield rows
 
-    def _append(self, payload: memoryview, rows: Rows) -> None:
-        """The rows of a frame, all or none of them."""
-        fresh = Rows([], [], [], {})
-        decode_rows(payload, fresh)
-        self.streams.check(fresh)
-        before = len(rows.now_ms)
-        for all_so_far, new in ((rows.now_ms, fresh.now_ms), (rows.stream, fresh.stream), (rows.value, fresh.value)):
-            cast("list[int]", all_so_far).extend(new)
-        rows.others.update({before + row: event for row, event in fresh.others.items()})
-
     def readings(self, tool: str) -> tuple[list[int], list[int]]:
         """Times (ms) and milliampere of one tool's live readings; of a packed file without unpacking the rest."""
         times: list[int] = []
         values: list[int] = []
         streams = self.streams.of_tool(tool)
-        rows = Rows([], [], [], {})
+        rows = Rows()
         for item in frames(self._data) if streams else ():
             with contextlib.suppress(*SPOILT):  # `columns` tells of damage
                 match item:
                     case (Kind.ROWS, payload):
-                        decode_rows(payload, rows)
+                        rows.extend(decode_rows(payload))
                     case (Kind.COLUMNS, payload):
                         for time, value in _in_time([decode_stream(payload, stream) for stream in streams]):
                             times.append(time)

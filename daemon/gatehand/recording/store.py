@@ -5,7 +5,6 @@ their order never depends on a clock. Any method may raise OSError.
 """
 
 import re
-import zlib
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -13,7 +12,17 @@ from msgspec.structs import replace
 
 from gatehand.journal.disk import Disk
 from gatehand.recording.columns import BLOCK_ROWS, encode_block
-from gatehand.recording.format import Damage, Header, Kind, RecordingError, decode_header, encode_header, frame, frames
+from gatehand.recording.format import (
+    SPOILT,
+    Damage,
+    Header,
+    Kind,
+    RecordingError,
+    decode_header,
+    encode_header,
+    frame,
+    frames,
+)
 from gatehand.recording.streams import OTHER, Rows, decode_rows
 
 NAME = re.compile(r"readings-(\d{6,})\.(live|rec)")
@@ -107,7 +116,7 @@ class Store:
         first = next(found, None)
         if not isinstance(first, tuple) or first[0] is not Kind.HEADER:
             return None
-        rows, ends, damaged = Rows([], [], [], {}), b"", 0
+        rows, ends, damaged = Rows(), b"", 0
         try:
             header = decode_header(first[1])
             for item in found:
@@ -115,13 +124,13 @@ class Store:
                     case Damage(length=length):
                         damaged += length
                     case (Kind.ROWS, payload):
-                        decode_rows(payload, rows)
+                        rows.extend(decode_rows(payload))
                         self._pause()
                     case (Kind.END, payload):
                         ends = frame(Kind.END, bytes(payload))
                     case _:
                         return None
-        except (RecordingError, ValueError, zlib.error):
+        except (RecordingError, *SPOILT):
             return None
         count = len(rows.now_ms)
         end_ms = rows.now_ms[-1] if count else header.mono_ms

@@ -28,10 +28,18 @@ _KEEP_EVENTS = 1 << 12
 class Rows(Struct):
     """Events in their order: three columns of one length, and the events that are more than a number, by row."""
 
-    now_ms: Sequence[int] = field(default_factory=list)
-    stream: Sequence[int] = field(default_factory=list)
-    value: Sequence[int] = field(default_factory=list)
+    now_ms: list[int] = field(default_factory=list)
+    stream: list[int] = field(default_factory=list)
+    value: list[int] = field(default_factory=list)
     others: dict[int, Event] = field(default_factory=dict)
+
+    def extend(self, more: "Rows") -> None:
+        """Append these, which come after."""
+        before = len(self.now_ms)
+        self.now_ms += more.now_ms
+        self.stream += more.stream
+        self.value += more.value
+        self.others.update({before + row: event for row, event in more.others.items()})
 
 
 class Streams:
@@ -62,16 +70,17 @@ class Streams:
         milliamps = round(event.amps * 1000)
         return (stream, milliamps) if milliamps / 1000 == event.amps and stream != OTHER else (OTHER, 0)
 
-    def check(self, rows: Rows, since: int = 0) -> None:
-        """That the rows, from `since` on, are of streams that there are.
+    def check(self, rows: Rows) -> Rows:
+        """The rows, which must be of streams that there are.
 
         Raises:
             ValueError: One is not.
         """
         most = 2 * len(self.tools) + len(self.collectors)
-        strange = {stream for stream in set(rows.stream[since:]) if stream != OTHER and not TICK <= stream <= most}
+        strange = {stream for stream in set(rows.stream) if stream != OTHER and not TICK <= stream <= most}
         if strange:
             raise ValueError(f"stream {min(strange)} of {most}")
+        return rows
 
     def event(self, stream: int, value: int) -> Event:
         """The event that `place` was given. Equal ones are one object: most readings of a tool at rest repeat."""
@@ -136,22 +145,21 @@ class RowFrame:
         return len(self._rows)
 
 
-def decode_rows(payload: bytes | memoryview, into: Rows) -> None:
-    """Append the rows of a ROWS frame to `into`, whose columns are lists.
+def decode_rows(payload: bytes | memoryview) -> Rows:
+    """The rows of a ROWS frame.
 
     Raises:
         ValueError: The frame is whole but says what this version does not know.
     """
-    assert isinstance(into.now_ms, list)  # noqa: S101 - the caller's own
-    assert isinstance(into.stream, list)  # noqa: S101
-    assert isinstance(into.value, list)  # noqa: S101
     now_ms, count = _FRAME.unpack_from(payload)
     end = _FRAME.size + count * _ROW.size
     others = iter(bytes(payload[end:]).split(b"\n"))
+    found = Rows()
     for stream, step, value in _ROW.iter_unpack(payload[_FRAME.size : end]):
         now_ms += step
         if stream == OTHER:
-            into.others[len(into.now_ms)] = decode_event(next(others))
-        into.now_ms.append(now_ms)
-        into.stream.append(stream)
-        into.value.append(value)
+            found.others[len(found.now_ms)] = decode_event(next(others))
+        found.now_ms.append(now_ms)
+        found.stream.append(stream)
+        found.value.append(value)
+    return found
