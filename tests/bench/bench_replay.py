@@ -22,7 +22,7 @@ from journal_support import FakeClock  # noqa: E402
 
 from gatehand.config import load_text  # noqa: E402
 from gatehand.past.csv_readings import read_csv  # noqa: E402
-from gatehand.past.cursor import to_ms  # noqa: E402
+from gatehand.past.deadband import whole_ms  # noqa: E402
 from gatehand.past.replay_devices import IdealDevices  # noqa: E402
 from gatehand.recording.recorder import Recorder  # noqa: E402
 from gatehand.recording.recording import Recording, recordings  # noqa: E402
@@ -88,7 +88,7 @@ def record(folder: Path, shop: Shop, readings: list[tuple[int, int, float]]) -> 
     beat = BEGIN_MS
     for ms, tool, amps in readings:
         while True:
-            wake = (1 << 62) if state.wake_at is None else to_ms(state.wake_at) + 1
+            wake = (1 << 62) if state.wake_at is None else whole_ms(state.wake_at) + 1
             first = min(wake, devices.next_ms, beat)
             if first > ms:
                 break

@@ -1,6 +1,6 @@
 """A replay without any shortcut: every item and every deadline is stepped. The measure for the fast one."""
 
-from gatehand.past.cursor import to_ms
+from gatehand.past.deadband import whole_ms
 from gatehand.past.replay_devices import IdealDevices
 from gatehand.past.stretches import Stretch
 from gatehand_rules import Outcome, Shop, State, step
@@ -42,7 +42,7 @@ def play_plainly(shop: Shop, state: State, stretch: Stretch, devices: IdealDevic
 
     for ms, event in items(stretch):
         while devices:
-            tick = (1 << 62) if state.wake_at is None else to_ms(state.wake_at)
+            tick = (1 << 62) if state.wake_at is None else whole_ms(state.wake_at)
             if devices.next_ms <= min(tick, ms):
                 report, at = devices.pop()
                 state = keep(at, step(shop, state, report, at / 1000))

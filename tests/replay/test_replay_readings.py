@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from gatehand.cli import main
-from gatehand.commands._progress import Progress
+from gatehand.commands._output import Progress
 from gatehand.config import load_text
 from gatehand.past.player import rested
 from gatehand_rules.findings import Happened
@@ -266,7 +266,7 @@ class _Screen(io.StringIO):
 
 def test_progress_shows_after_two_seconds_and_is_taken_away_again(monkeypatch: pytest.MonkeyPatch) -> None:
     now = [100.0]
-    monkeypatch.setattr("gatehand.commands._progress.time.monotonic", lambda: now[0])
+    monkeypatch.setattr("gatehand.commands._output.time.monotonic", lambda: now[0])
     screen = _Screen()
     with Progress("readings", 1000, to=screen) as progress:
         progress.count(100)
@@ -279,7 +279,7 @@ def test_progress_shows_after_two_seconds_and_is_taken_away_again(monkeypatch: p
 
 def test_progress_is_silent_where_nobody_watches(monkeypatch: pytest.MonkeyPatch) -> None:
     now = [100.0]
-    monkeypatch.setattr("gatehand.commands._progress.time.monotonic", lambda: now[0])
+    monkeypatch.setattr("gatehand.commands._output.time.monotonic", lambda: now[0])
     pipe = io.StringIO()
     with Progress("readings", to=pipe) as progress:
         now[0] += 10

@@ -126,7 +126,7 @@ def test_the_same_config_differs_in_nothing(tmp_path: Path) -> None:
     found = compare(shop.folder, shop_of(SHOP), None, None)
     assert len(found.recorded.events) > 200
     assert found.differences() == []
-    assert [row for row in found.rows() if row.recorded != row.changed] == []
+    assert [row for row in found.figures() if row.recorded != row.changed] == []
 
 
 @pytest.fixture(scope="module")
@@ -152,7 +152,7 @@ def changed(shop: RecordedShop, *edits: tuple[str, str]) -> Comparison:
 
 
 def row(found: Comparison, what: str) -> tuple[float, float, str]:
-    return next((row.recorded, row.changed, row.note) for row in found.rows() if row.what == what)
+    return next((row.recorded, row.changed, row.note) for row in found.figures() if row.what == what)
 
 
 def test_a_lower_threshold_gains_the_missed_cut(morning: RecordedShop) -> None:

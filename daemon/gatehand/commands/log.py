@@ -7,9 +7,10 @@ from collections import deque
 from datetime import datetime
 from pathlib import Path
 
+from gatehand.commands._output import show_skipped
 from gatehand.commands._time_options import add_span
 from gatehand.journal.line import OWN_EVENTS, Line
-from gatehand.journal.reader import EventReader, Follower, Skipped
+from gatehand.journal.reader import EventReader, Follower
 from gatehand.journal.sentences import sentence
 from gatehand.text import did_you_mean
 from gatehand.times import local_stamp
@@ -17,7 +18,6 @@ from gatehand_rules.findings import Happened
 
 _LAST = 50
 _WRONG_USAGE = 2
-_SHOWN_SKIPPED = 3
 _EVENTS = frozenset({*map(str, Happened), *OWN_EVENTS})
 
 
@@ -65,7 +65,7 @@ def _show(folder: Path, args: argparse.Namespace, since: datetime | None, until:
     lines = _chosen(reader, args, since, until)
     for line in lines:
         _print(line, as_json=args.json)
-    _tell_skipped(reader.skipped)
+    show_skipped(reader.skipped)
     if follower is not None:
         _follow(follower, args, shown={_id(line) for line in lines})
         return 0
@@ -108,7 +108,7 @@ def _follow(follower: Follower, args: argparse.Namespace, shown: set[tuple[objec
             if _is_wanted(line, args) and _id(line) not in shown:
                 _print(line, as_json=args.json)
     except KeyboardInterrupt:
-        _tell_skipped(follower.skipped)
+        show_skipped(follower.skipped)
 
 
 def _print(line: Line, *, as_json: bool) -> None:
@@ -116,13 +116,6 @@ def _print(line: Line, *, as_json: bool) -> None:
         print(json.dumps(line, ensure_ascii=False, separators=(",", ":")), flush=True)
     else:
         print(f"{local_stamp(str(line['ts']))}  {sentence(line)}", flush=True)
-
-
-def _tell_skipped(skipped: list[Skipped]) -> None:
-    for one in skipped[:_SHOWN_SKIPPED]:
-        print(one, file=sys.stderr)
-    if len(skipped) > _SHOWN_SKIPPED:
-        print(f"... and {len(skipped) - _SHOWN_SKIPPED} more lines skipped", file=sys.stderr)
 
 
 def _nothing(folder: Path, reader: EventReader) -> str:

@@ -6,9 +6,10 @@ import sys
 from pathlib import Path
 
 from gatehand.commands._configured import load_or_explain
-from gatehand.commands._progress import Progress
+from gatehand.commands._output import Progress
 from gatehand.commands._time_options import add_span
 from gatehand.config import Config, Loaded
+from gatehand.times import local_text
 from gatehand_rules import Shop
 from gatehand_rules.findings import Finding
 
@@ -101,7 +102,6 @@ def _recording(args: argparse.Namespace, config: Config, loaded: Loaded, shop: S
 
 def _nothing(folder: Path) -> str:
     from gatehand.recording.recording import recordings
-    from gatehand.times import local_text
 
     there = [listed for listed in recordings(folder) if not listed.trouble]
     if not there:

@@ -4,16 +4,10 @@ import argparse
 import json
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from gatehand.commands._configured import load_or_explain
-from gatehand.commands._progress import Progress
+from gatehand.commands._output import Progress, show_skipped, write_or_explain
 from gatehand.commands._time_options import add_span
-
-if TYPE_CHECKING:
-    from gatehand.report.summary import Summary
-
-_SHOWN_SKIPPED = 3
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -39,15 +33,17 @@ def run(args: argparse.Namespace) -> int:
     folder = loaded.file(config.log.folder)
     with Progress("events") as progress:
         summary, skipped = gather(config, folder, Window(args.since, args.until), progress.count)
-    for text in skipped[:_SHOWN_SKIPPED]:
-        print(text, file=sys.stderr)
-    if len(skipped) > _SHOWN_SKIPPED:
-        print(f"... and {len(skipped) - _SHOWN_SKIPPED} more lines skipped", file=sys.stderr)
+    show_skipped(skipped)
     if not summary.account.events:
         print(f"{folder}: no events in that time", file=sys.stderr)
         return 1
     if args.html is not None:
-        return _write(args.html, summary)
+        from gatehand.report.html_page import page
+
+        if not write_or_explain(args.html, page(summary)):
+            return 1
+        print(f"{args.html}: written")
+        return 0
     if args.json:
         print(json.dumps(summary.as_json(), indent=2))
         return 0
@@ -55,16 +51,4 @@ def run(args: argparse.Namespace) -> int:
 
     for line in lines(summary):
         print(line)
-    return 0
-
-
-def _write(path: Path, summary: "Summary") -> int:
-    from gatehand.report.html_page import page
-
-    try:
-        path.write_text(page(summary), encoding="utf-8")
-    except OSError as error:
-        print(f"{path}: cannot be written ({error.strerror or error}): name another place", file=sys.stderr)
-        return 1
-    print(f"{path}: written")
     return 0

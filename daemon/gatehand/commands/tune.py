@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from gatehand.commands._configured import load_or_explain
-from gatehand.commands._progress import Progress
+from gatehand.commands._output import Progress, write_or_explain
 from gatehand.commands._time_options import add_span
 from gatehand.config import Config, Loaded
 
@@ -120,10 +120,7 @@ def _say(studies: "Sequence[Study]", *, as_json: bool) -> None:
 def _draw(studies: "Sequence[Study]", path: Path) -> bool:
     from gatehand.tune.study_chart import picture
 
-    try:
-        path.write_text(picture(studies), encoding="utf-8")
-    except OSError as error:
-        print(f"{path}: cannot be written ({error.strerror or error}): name another place", file=sys.stderr)
+    if not write_or_explain(path, picture(studies)):
         return False
     print(f"{path}: written", file=sys.stderr)
     return True

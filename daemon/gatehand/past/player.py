@@ -18,8 +18,7 @@ from typing import Final, TypeAlias
 
 from msgspec.structs import replace
 
-from gatehand.past.cursor import Cursor, to_ms
-from gatehand.past.deadband import ANY, deadband, fan_deadband, is_calm
+from gatehand.past.deadband import ANY, Cursor, deadband, fan_deadband, is_calm, whole_ms
 from gatehand.past.replay_devices import NEVER, Devices, IdealDevices, NoDevices, switch_reports
 from gatehand.past.stretches import Stretch, Timed, Track
 from gatehand_rules import Outcome, Shop, State, initial, next_deadline, readings, step
@@ -53,7 +52,7 @@ class Player:
         self._sink = sink
         self._devices: Devices = devices or NoDevices()
         self._patience_ms = patience_ms
-        self._silent_ms = [to_ms(tool.silent_after) for tool in shop.tools]
+        self._silent_ms = [whole_ms(tool.silent_after) for tool in shop.tools]
         self._tools: list[Cursor] = []
         self._looked: list[ToolState | None] = []
         self._doubts: tuple[Doubt | None, ...] = ()
@@ -265,7 +264,7 @@ class Player:
         if state.wake_at is not None and state.wake_at * 1000 >= self._silence_by_state():
             # Silence counts from the adoption on: a state that is not adopted has all the other deadlines.
             self._deadline_s = next_deadline(self.shop, replace(state, adopted=False))
-        return NEVER if self._deadline_s is None else to_ms(self._deadline_s)
+        return NEVER if self._deadline_s is None else whole_ms(self._deadline_s)
 
     def _silence_by_state(self) -> float:
         """When a sensor falls silent at the earliest, ms, by what the state says."""

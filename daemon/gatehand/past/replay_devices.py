@@ -19,7 +19,7 @@ from operator import itemgetter
 from statistics import median_low
 from typing import Final, Protocol, assert_never
 
-from gatehand.past.cursor import to_ms
+from gatehand.past.deadband import whole_ms
 from gatehand_rules.commands import ClearAlarm, CollectorOff, CollectorOn, Command, OpenGate, Poll, RaiseAlarm, ShutGate
 from gatehand_rules.events import CollectorCurrent, CollectorReport, Event, GateReport, Tick
 from gatehand_rules.shop import Collector, Shop
@@ -137,7 +137,7 @@ class IdealDevices(_ModelledDevices):
         gate = self._gates[name]
         self._forget(name)
         if gate.reports:
-            self._later(ms + to_ms(gate.travel), GateReport(name, to))
+            self._later(ms + whole_ms(gate.travel), GateReport(name, to))
 
     def _switch(self, name: str, ms: int, *, on: bool) -> None:
         self._later(ms, *switch_reports(self._collectors[name], on=on))
@@ -203,7 +203,7 @@ class RecordedDevices(_ModelledDevices):
                     changed=_Destination(guarded.told, since),
                     arrived=isinstance(seen.move, GateOpen | GateShut),
                     reports=gate.reports and after.reports,
-                    travel_ms=to_ms(gate.travel),
+                    travel_ms=whole_ms(gate.travel),
                 )
         fans = zip(recorded.collectors, state.guard.fans, strict=True)
         self._recorded_on: dict[str, bool | None] = {fan.name: seen.told_on for fan, seen in fans}
@@ -276,7 +276,7 @@ class RecordedDevices(_ModelledDevices):
             return
         self._forget(name)
         if gate is None:  # a gate that the recorded config did not have
-            self._later(ms + to_ms(after.travel), GateReport(name, to))
+            self._later(ms + whole_ms(after.travel), GateReport(name, to))
             return
         if gate.changed.to is not to:
             gate.changed = _Destination(to, ms)

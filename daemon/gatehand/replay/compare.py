@@ -99,7 +99,7 @@ class Side:
 
 
 @dataclass(frozen=True, slots=True)
-class Row:
+class Figure:
     """One line of the table."""
 
     what: str
@@ -125,7 +125,7 @@ class Comparison:
         """Event by event."""
         return only_in_one(self.recorded.events, self.changed.events)
 
-    def rows(self) -> Iterator[Row]:
+    def figures(self) -> Iterator[Figure]:
         """The table: tools, then collectors, then gates and troubles."""
         before, after = self.recorded.tally, self.changed.tally
         for tool in sorted(before.tools.keys() | after.tools.keys()):
@@ -133,21 +133,23 @@ class Comparison:
         for name in sorted(before.collectors.keys() | after.collectors.keys()):
             on, then = before.collectors.get(name, Use()), after.collectors.get(name, Use())
             starts = len(before.switched_on.get(name, ())), len(after.switched_on.get(name, ()))
-            yield Row(f"{name}: starts", *starts)
-            yield Row(f"{name}: minutes on", on.total_ms(self.until) / 60_000, then.total_ms(self.until) / 60_000)
-            yield Row(f"{name}: starts in the worst hour", before.worst_hour(name)[0], after.worst_hour(name)[0])
-        yield Row("gate movements", before.movements.total(), after.movements.total())
-        yield Row("gate faults", before.faults.total(), after.faults.total())
-        yield Row("starts missed", before.missed.total(), after.missed.total())
-        yield Row("starts refused", before.refused.total(), after.refused.total())
-        yield Row("commands vetoed", before.vetoes, after.vetoes)
+            yield Figure(f"{name}: starts", *starts)
+            yield Figure(f"{name}: minutes on", on.total_ms(self.until) / 60_000, then.total_ms(self.until) / 60_000)
+            yield Figure(f"{name}: starts in the worst hour", before.worst_hour(name)[0], after.worst_hour(name)[0])
+        yield Figure("gate movements", before.movements.total(), after.movements.total())
+        yield Figure("gate faults", before.faults.total(), after.faults.total())
+        yield Figure("starts missed", before.missed.total(), after.missed.total())
+        yield Figure("starts refused", before.refused.total(), after.refused.total())
+        yield Figure("commands vetoed", before.vetoes, after.vetoes)
 
-    def _tool(self, tool: str, before: Use, after: Use) -> Iterator[Row]:
+    def _tool(self, tool: str, before: Use, after: Use) -> Iterator[Figure]:
         more = len(gained(before, after, self.until))
         less = len(gained(after, before, self.until))
         note = ", ".join(f"{count} {word}" for count, word in ((more, "gained"), (less, "lost")) if count)
-        yield Row(f"{tool}: starts", before.starts, after.starts, note)
-        yield Row(f"{tool}: minutes running", before.total_ms(self.until) / 60_000, after.total_ms(self.until) / 60_000)
+        yield Figure(f"{tool}: starts", before.starts, after.starts, note)
+        yield Figure(
+            f"{tool}: minutes running", before.total_ms(self.until) / 60_000, after.total_ms(self.until) / 60_000
+        )
 
 
 def compare(
@@ -173,13 +175,11 @@ def table(found: Comparison) -> Iterator[str]:
         f"{local_text(history.last_ms)}" + (f", {named(history.gaps, 'gap')}" if history.gaps else "")
     )
     yield f"{'':<36}  {'recorded':>9}  {'then':>9}  {'change':>9}"
-    for row in found.rows():
-        change = row.changed - row.recorded
+    for one in found.figures():
+        change = one.changed - one.recorded
         shown = f"{change:+.1f}" if abs(change) >= 0.05 else ""  # noqa: PLR2004 - what would show as 0.0
         shown = shown.removesuffix(".0")
-        yield (
-            f"{row.what:<36}  {_number(row.recorded):>9}  {_number(row.changed):>9}  {shown:>9}  {row.note}".rstrip()
-        )
+        yield f"{one.what:<36}  {_number(one.recorded):>9}  {_number(one.changed):>9}  {shown:>9}  {one.note}".rstrip()
 
 
 def diff(found: Comparison) -> Iterator[str]:
@@ -198,8 +198,8 @@ def as_json(found: Comparison, *, events: bool) -> dict[str, Any]:
         "files": history.files,
         "gaps": history.gaps,
         "rows": [
-            {"what": row.what, "recorded": row.recorded, "changed": row.changed, "note": row.note}
-            for row in found.rows()
+            {"what": figure.what, "recorded": figure.recorded, "changed": figure.changed, "note": figure.note}
+            for figure in found.figures()
         ],
     }
     if events:

@@ -10,7 +10,7 @@ from msgspec.structs import replace
 from gatehand.journal.line import Line, facts_of
 from gatehand.past.account import is_refresh
 from gatehand.past.csv_readings import Progress, read_csv
-from gatehand.past.cursor import to_ms
+from gatehand.past.deadband import whole_ms
 from gatehand.past.player import Player, at_rest, rested, with_tools
 from gatehand.past.replay_devices import IdealDevices
 from gatehand.past.stretches import Stretch
@@ -75,7 +75,7 @@ def longest_end_ms(shop: Shop) -> int:
     gates = max((gate.travel * (gate.retries + 1) for gate in shop.gates), default=0.0)
     fans = max((fan.spin_up + fan.coast_down for fan in shop.collectors), default=0.0)
     kept_on = any(fan.starts_per_hour is not None for fan in shop.collectors)
-    return to_ms(tools + 4 * gates + fans) + (_HOUR_MS if kept_on else 0) + 10_000
+    return whole_ms(tools + 4 * gates + fans) + (_HOUR_MS if kept_on else 0) + 10_000
 
 
 def _only_heard(shop: Shop, stretch: Stretch) -> Shop:

@@ -40,7 +40,7 @@ def reason(rule: str) -> str:
 
 
 @dataclass(frozen=True, slots=True)
-class ToolRow:
+class ToolFigures:
     """One tool's line."""
 
     name: str
@@ -53,7 +53,7 @@ class ToolRow:
 
 
 @dataclass(frozen=True, slots=True)
-class CollectorRow:
+class CollectorFigures:
     """One collector's line."""
 
     name: str
@@ -94,14 +94,14 @@ class Summary:
     tool_names: tuple[str, ...]
     """In the config's order."""
 
-    def tools(self) -> Iterator[ToolRow]:
+    def tools(self) -> Iterator[ToolFigures]:
         """One row for each tool, the config's first."""
         tally, until = self.account.tally, self.account.until_ms
         named = [*self.tool_names, *(name for name in sorted(tally.tools) if name not in self.tool_names)]
         for name in named:
             use = tally.tools.get(name, Use())
             spans = [(until if end is None else end) - start for start, end in use.spans]
-            yield ToolRow(
+            yield ToolFigures(
                 name,
                 use.starts,
                 use.total_ms(until) / 3_600_000,
@@ -111,7 +111,7 @@ class Summary:
                 self.energies.tools.get(name),
             )
 
-    def collectors(self) -> Iterator[CollectorRow]:
+    def collectors(self) -> Iterator[CollectorFigures]:
         """One row for each collector that was told on."""
         tally, until = self.account.tally, self.account.until_ms
         for name in sorted(tally.collectors):
@@ -119,7 +119,7 @@ class Summary:
             starts = len(tally.switched_on.get(name, ()))
             hours = tally.collectors[name].total_ms(until) / 3_600_000
             if starts or hours:
-                yield CollectorRow(name, starts, hours, worst, began, self.energies.collectors.get(name))
+                yield CollectorFigures(name, starts, hours, worst, began, self.energies.collectors.get(name))
 
     def troubles(self) -> list[Trouble]:
         """Missed and refused starts, the commonest first."""

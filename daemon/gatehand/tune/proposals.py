@@ -9,8 +9,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING, Final
 
-from gatehand.past.cursor import first_outside
-from gatehand.past.deadband import HIGHEST, LOWEST, Deadband
+from gatehand.past.deadband import HIGHEST, LOWEST, Deadband, first_outside
 from gatehand.past.stretches import Track
 from gatehand.tune.levels import Levels, between
 
@@ -175,28 +174,28 @@ class RunOn:
 
 
 def choices(pieces: Sequence[Sequence[Spell]], also: float | None = None) -> list[RunOn]:
-    """A row for each run-on; `also`: the one in force, if it is not among them."""
+    """One for each run-on; `also`: the one in force, if it is not among them."""
     spans = [pause for piece in pieces for pause in pauses(piece)]
     cuts_ms = sum(spell.lasted for piece in pieces for spell in piece)
     count = sum(len(piece) for piece in pieces)
-    rows = []
+    options = []
     for seconds in sorted({*CHOICES_S, *(() if also is None else (also,))}):
         limit = round(seconds * 1000)
         bridged = [span for span in spans if span <= limit]
         restarts = count - len(bridged)
         on_ms = cuts_ms + sum(bridged) + restarts * limit
-        rows.append(RunOn(seconds, on_ms / 60_000, restarts, len(bridged) / len(spans) if spans else 0.0))
-    return rows
+        options.append(RunOn(seconds, on_ms / 60_000, restarts, len(bridged) / len(spans) if spans else 0.0))
+    return options
 
 
-def advised(rows: Sequence[RunOn]) -> RunOn | None:
+def advised(options: Sequence[RunOn]) -> RunOn | None:
     """The longest run-on up to which each restart spared costs no more than `WORTH_S` of running."""
     best: RunOn | None = None
-    for row in rows:
+    for option in options:
         if best is None:
-            best = row
+            best = option
             continue
-        spared = best.restarts - row.restarts
-        if spared > 0 and (row.minutes - best.minutes) * 60 <= WORTH_S * spared:
-            best = row
+        spared = best.restarts - option.restarts
+        if spared > 0 and (option.minutes - best.minutes) * 60 <= WORTH_S * spared:
+            best = option
     return best

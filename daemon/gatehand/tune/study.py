@@ -77,15 +77,15 @@ def study(tool: Tool, pieces: Sequence[Piece]) -> Study:
         seen = "no whole cut was" if not cuts else f"{cuts} whole cut{'s were' if cuts > 1 else ' was'}"
         return Study(tool, distribution, hours, too_short=f"{seen} recorded, {FEWEST_CUTS} are wanted")
     spans = sorted(pause for piece in whole for pause in pauses(piece))
-    rows = choices(whole, tool.run_on)
+    options = choices(whole, tool.run_on)
     found = Found(
         levels=found_levels,
         thresholds=set_to,
         cuts=cuts,
         days=len({day for piece, here in zip(pieces, whole, strict=True) for day in _days(piece, here)}),
         pauses=tuple(spans),
-        run_on=tuple(rows),
-        advised=advised(rows) if len(spans) >= FEW_PAUSES else None,
+        run_on=tuple(options),
+        advised=advised(options) if len(spans) >= FEW_PAUSES else None,
         spells=tuple(map(tuple, whole)),
     )
     return Study(tool, distribution, hours, found)
@@ -165,13 +165,15 @@ def _table(one: Study, found: Found) -> Iterator[str]:
     yield ""
     yield f"  {'run-on':>8}  {'collector':>10}  {'restarts':>8}  {'pauses'}"
     yield f"  {'s':>8}  {'min ' + unit:>10}  {unit:>8}  bridged"
-    for row in found.run_on:
+    for option in found.run_on:
         marks = " ".join(
-            word for word, here in (("now", row.seconds == one.tool.run_on), ("proposed", row == found.advised)) if here
+            word
+            for word, here in (("now", option.seconds == one.tool.run_on), ("proposed", option == found.advised))
+            if here
         )
         yield (
-            f"  {row.seconds:>8g}  {row.minutes / (days or 1):>10.1f}  {row.restarts / (days or 1):>8.1f}  "
-            f"{row.bridged:>7.0%}  {marks}".rstrip()
+            f"  {option.seconds:>8g}  {option.minutes / (days or 1):>10.1f}  {option.restarts / (days or 1):>8.1f}  "
+            f"{option.bridged:>7.0%}  {marks}".rstrip()
         )
     if days:
         yield f"  a day: mean of the {days} on which it cut. Counted as if this tool alone had the collector."
@@ -181,16 +183,16 @@ def _table(one: Study, found: Found) -> Iterator[str]:
 
 def as_json(one: Study) -> dict[str, Any]:
     """The same facts: ampere, seconds, minutes."""
-    head: dict[str, Any] = {
+    values: dict[str, Any] = {
         "tool": one.tool.name,
         "readings": one.distribution.readings,
         "hours": round(one.hours, 3),
         "too_short": one.too_short or None,
     }
     if one.found is None:
-        return head
+        return values
     found, best = one.found, one.found.thresholds
-    return head | {
+    return values | {
         "rest": _level_json(found.levels.idle),
         "work": _level_json(found.levels.running) | {"peak": found.levels.peak},
         "split_amps": found.levels.split,
@@ -204,7 +206,7 @@ def as_json(one: Study) -> dict[str, Any]:
         "cuts": found.cuts,
         "days": found.days,
         "pauses_s": [pause / 1000 for pause in found.pauses],
-        "run_on": [_row_json(row) for row in found.run_on],
+        "run_on": [_option_json(option) for option in found.run_on],
         "few_pauses": len(found.pauses) < FEW_PAUSES,
     }
 
@@ -227,10 +229,10 @@ def _level_json(level: Level) -> dict[str, float]:
     return {"low": level.low, "middle": level.middle, "high": level.high, "seconds": round(level.seconds, 1)}
 
 
-def _row_json(row: RunOn) -> dict[str, float]:
+def _option_json(option: RunOn) -> dict[str, float]:
     return {
-        "run_on": row.seconds,
-        "minutes": round(row.minutes, 2),
-        "restarts": row.restarts,
-        "bridged": round(row.bridged, 4),
+        "run_on": option.seconds,
+        "minutes": round(option.minutes, 2),
+        "restarts": option.restarts,
+        "bridged": round(option.bridged, 4),
     }

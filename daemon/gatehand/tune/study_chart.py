@@ -88,31 +88,34 @@ def _run_ons(drawing: Drawing, one: Study, found: Found, top: float) -> float:
     unit = "a day" if one.days_to_average else "in all"
     drawing.text((24, top), f"run-on: minutes of the collector {unit} (bars), restarts {unit} (line)", 13, FAINT)
     axes = _Axes(top + 20)
-    rows = found.run_on
-    minutes, restarts = max(row.minutes for row in rows) or 1.0, max(row.restarts for row in rows) or 1
-    step = 1 / len(rows)
-    for at, row in enumerate(rows):
+    options = found.run_on
+    minutes, restarts = (
+        max(option.minutes for option in options) or 1.0,
+        max(option.restarts for option in options) or 1,
+    )
+    step = 1 / len(options)
+    for at, option in enumerate(options):
         x = (at + 0.5) * step
-        left, y = axes.at(x - 0.3 * step, 0.9 * row.minutes / minutes)
-        fill = "#8fbcd9" if row != found.advised else "#5fb49c"
+        left, y = axes.at(x - 0.3 * step, 0.9 * option.minutes / minutes)
+        fill = "#8fbcd9" if option != found.advised else "#5fb49c"
         drawing.box((left, y), (0.6 * step * WIDTH, axes.top + HEIGHT - y), fill)
         place = axes.at(x, 0)
-        drawing.text((place[0], y - 5), f"{row.minutes / days:.3g}", 11, INK, "middle")
-        words = f"{row.seconds:g} s"
-        drawing.text((place[0], place[1] + 18), words, 12, INK, "middle", bold=row == found.advised)
-        note = "now" if row.seconds == one.tool.run_on else ""
-        note = "proposed" if row == found.advised else note
+        drawing.text((place[0], y - 5), f"{option.minutes / days:.3g}", 11, INK, "middle")
+        words = f"{option.seconds:g} s"
+        drawing.text((place[0], place[1] + 18), words, 12, INK, "middle", bold=option == found.advised)
+        note = "now" if option.seconds == one.tool.run_on else ""
+        note = "proposed" if option == found.advised else note
         drawing.text((place[0], place[1] + 34), note, 11, FAINT, "middle")
-    line = [axes.at((at + 0.5) * step, 0.9 * row.restarts / restarts) for at, row in enumerate(rows)]
+    line = [axes.at((at + 0.5) * step, 0.9 * option.restarts / restarts) for at, option in enumerate(options)]
     drawing.line(line, WORK, 2.5)
     for point in line:
         drawing.dot(point, WORK)
-    drawing.text((line[0][0] + 10, line[0][1] - 6), _restarts(rows[0], days), 12, WORK, bold=True)
-    drawing.text((line[-1][0] + 10, line[-1][1] + 4), _restarts(rows[-1], days), 12, WORK, bold=True)
+    drawing.text((line[0][0] + 10, line[0][1] - 6), _restarts(options[0], days), 12, WORK, bold=True)
+    drawing.text((line[-1][0] + 10, line[-1][1] + 4), _restarts(options[-1], days), 12, WORK, bold=True)
     drawing.line([axes.at(0, 0), axes.at(1, 0)], INK, 1.5)
     return axes.top + HEIGHT + 90
 
 
-def _restarts(row: RunOn, days: int) -> str:
-    count = f"{row.restarts / days:.3g}"
+def _restarts(option: RunOn, days: int) -> str:
+    count = f"{option.restarts / days:.3g}"
     return f"{count} restart" if count == "1" else f"{count} restarts"

@@ -1,13 +1,19 @@
-"""A progress line on standard error for what takes longer than two seconds; silent where nobody watches."""
+"""What commands share of their output: a progress line, lines that were skipped, a file that may not be writable.
+
+The progress line stands on standard error for what takes longer than two seconds; silent where nobody watches.
+"""
 
 import sys
 import time
+from collections.abc import Sequence
+from pathlib import Path
 from types import TracebackType
 from typing import Final, Self, TextIO
 
 _SHOW_AFTER: Final = 2.0
 _EVERY: Final = 0.2
 _WIDTH: Final = 30
+_SHOWN_SKIPPED: Final = 3
 
 
 class Progress:
@@ -51,3 +57,21 @@ class Progress:
             self._to.write("\r" + " " * self._shown + "\r")
             self._to.flush()
             self._shown = 0
+
+
+def show_skipped(skipped: Sequence[object]) -> None:
+    """The first lines of the log that had to be skipped, and how many more there are."""
+    for one in skipped[:_SHOWN_SKIPPED]:
+        print(one, file=sys.stderr)
+    if len(skipped) > _SHOWN_SKIPPED:
+        print(f"... and {len(skipped) - _SHOWN_SKIPPED} more lines skipped", file=sys.stderr)
+
+
+def write_or_explain(path: Path, text: str) -> bool:
+    """Write a file that was asked for; whether that went well."""
+    try:
+        path.write_text(text, encoding="utf-8")
+    except OSError as error:
+        print(f"{path}: cannot be written ({error.strerror or error}): name another place", file=sys.stderr)
+        return False
+    return True
