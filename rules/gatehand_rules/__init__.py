@@ -8,8 +8,8 @@ A saw on a gate that does not report, from the daemon's start until the fan runs
     ...     collectors=(Collector(name="main"),),
     ... )
     >>> state = initial(shop, 0.0)
-    >>> heard = [(0.0, BrokerConnected()), (1.0, Reading("saw", 0.1)), (20.0, Reading("saw", 0.1))]
-    >>> for now, event in [*heard, (30.0, Reading("saw", 6.4)), (31.5, Tick())]:
+    >>> heard = [(0.0, events.BrokerConnected()), (1.0, events.Reading("saw", 0.1)), (20.0, events.Tick())]
+    >>> for now, event in [*heard, (30.0, events.Reading("saw", 6.4)), (31.5, events.Tick())]:
     ...     outcome = step(shop, state, event, now)
     ...     state = outcome.state
     ...     for command in outcome.commands:
@@ -23,44 +23,8 @@ A saw on a gate that does not report, from the daemon's start until the fan runs
 The first three bring a shop of which nothing is known to rest; `outcome.findings` says why, each time.
 """
 
+from gatehand_rules import commands, events
 from gatehand_rules.alarms import Alarm
-from gatehand_rules.commands import (
-    ClearAlarm,
-    CollectorOff,
-    CollectorOn,
-    Command,
-    OpenGate,
-    Poll,
-    RaiseAlarm,
-    ShutGate,
-)
-from gatehand_rules.events import (
-    BinReport,
-    BrokerConnected,
-    BrokerLost,
-    ButtonPressed,
-    CollectorCurrent,
-    CollectorReport,
-    DeviceOnline,
-    Event,
-    GateReport,
-    HandAsked,
-    HoldAsked,
-    HoldRemembered,
-    LoopCaughtUp,
-    LoopStood,
-    MessageRejected,
-    OffAsked,
-    Reading,
-    ResetAsked,
-    ResetButton,
-    ShutdownAsked,
-    StopReport,
-    StopsHeard,
-    StopsLost,
-    StopUnclear,
-    Tick,
-)
 from gatehand_rules.findings import Fact, Finding, Happened, Rule
 from gatehand_rules.reshape import Rewired, adopt_shop, obstacles
 from gatehand_rules.shop import Circuit, Collector, Gate, Shop, StopContact, Tool
@@ -72,60 +36,29 @@ from gatehand_rules.words import CollectorWord, GateWord, Position, ToolWord
 
 __all__ = [
     "Alarm",
-    "BinReport",
-    "BrokerConnected",
-    "BrokerLost",
-    "ButtonPressed",
     "Circuit",
-    "ClearAlarm",
     "Collector",
-    "CollectorCurrent",
-    "CollectorOff",
-    "CollectorOn",
-    "CollectorReport",
     "CollectorWord",
-    "Command",
-    "DeviceOnline",
-    "Event",
     "Fact",
     "Finding",
     "Gate",
-    "GateReport",
     "GateWord",
     "GuardTiming",
-    "HandAsked",
     "Happened",
-    "HoldAsked",
-    "HoldRemembered",
-    "LoopCaughtUp",
-    "LoopStood",
-    "MessageRejected",
-    "OffAsked",
-    "OpenGate",
     "Outcome",
-    "Poll",
     "Position",
-    "RaiseAlarm",
-    "Reading",
-    "ResetAsked",
-    "ResetButton",
     "Rewired",
     "Rule",
     "Shop",
-    "ShutGate",
-    "ShutdownAsked",
     "State",
     "StopContact",
-    "StopReport",
-    "StopUnclear",
-    "StopsHeard",
-    "StopsLost",
-    "Tick",
     "Timing",
     "Tool",
     "ToolWord",
     "adopt_shop",
     "collector_word",
+    "commands",
+    "events",
     "gate_word",
     "initial",
     "next_deadline",
