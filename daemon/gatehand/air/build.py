@@ -5,8 +5,8 @@ from dataclasses import dataclass
 from typing import Final
 
 from gatehand.config import Config
-from gatehand.config.air import Duct, FilterLoss
-from gatehand.config.air_check import collector_of, root_of
+from gatehand.config.check_ducts import collector_of, root_of
+from gatehand.config.ducts import Duct, FilterLoss
 from gatehand_rules.air.curve import Curve
 from gatehand_rules.air.demands import Asker, Demand
 from gatehand_rules.air.density import STANDARD, Air, air

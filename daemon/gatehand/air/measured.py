@@ -12,7 +12,7 @@ from gatehand.air import words
 from gatehand.air.build import Shop, shops
 from gatehand.air.text import columns
 from gatehand.config import Config
-from gatehand.config.air import Fan, FilterLoss, Positive
+from gatehand.config.ducts import Fan, FilterLoss, Positive
 from gatehand.config.values import Table
 from gatehand.text import did_you_mean
 from gatehand_rules.air.fit import Fit, Kind, NoFitError, Reading, fit

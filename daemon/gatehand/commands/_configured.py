@@ -4,6 +4,7 @@ import sys
 from pathlib import Path
 
 from gatehand.config import Config, Loaded, load
+from gatehand.config.load import salvage
 
 
 def load_or_explain(path: Path) -> tuple[Config, Loaded] | None:
@@ -31,7 +32,5 @@ def readable(path: Path) -> tuple[Loaded, Config | None]:
         for problem in loaded.errors:
             print(problem, file=sys.stderr)
         return loaded, None
-    from gatehand.config.load import salvage
-
     print(f"{path} has errors, gatehand check shows them; using what can be read of it", file=sys.stderr)
     return loaded, salvage(loaded.text)

@@ -3,8 +3,8 @@
 from collections.abc import Iterator
 from typing import Any, Final
 
+from gatehand.config.model import Config
 from gatehand.config.problems import KeyPath, dotted
-from gatehand.config.tree import Config
 
 _ABSENT: Final = object()
 _NAMED: Final = 2

@@ -11,16 +11,16 @@ from typing import Final
 
 from msgspec import Struct, field
 
-from gatehand.config.air_check import cross_check
-from gatehand.config.build import build
+from gatehand.config.build_shop import build
 from gatehand.config.check_circuits import check_circuits
 from gatehand.config.check_devices import check_collectors, check_gates, check_names, check_tools
+from gatehand.config.check_ducts import cross_check
 from gatehand.config.check_files import check_files
 from gatehand.config.check_topics import check_ages, check_login, check_topics
+from gatehand.config.model import Config
 from gatehand.config.partial import Partial, read
 from gatehand.config.positions import Positions, TooDeepError, not_toml, scan
 from gatehand.config.problems import Fault, Level, Problem, dotted
-from gatehand.config.tree import Config
 from gatehand.small_files import UnreadableError, read_bytes
 from gatehand_rules.shop import Shop
 

@@ -10,8 +10,8 @@ from msgspec import Struct
 from pydantic import ValidationError
 from pydantic_core import ErrorDetails
 
+from gatehand.config.model import Config
 from gatehand.config.problems import FOLLOWS, Fault, KeyPath, fault_of, meant_key, path_of
-from gatehand.config.tree import Config
 
 _MOST_PASSES: Final = 12
 """Each pass leaves out what the last one found; a value, its table and that table's table take three."""

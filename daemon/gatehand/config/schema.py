@@ -4,8 +4,8 @@ import ast
 import inspect
 from typing import Any
 
-from gatehand.config import air
-from gatehand.config.tree import Config
+from gatehand.config import ducts
+from gatehand.config.model import Config
 from gatehand_rules.air.fittings import ENTRIES, FITTINGS, MATERIALS
 
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
@@ -40,7 +40,7 @@ def _complete_ducts(tables: dict[str, Any]) -> None:
 def _docstrings() -> dict[str, dict[str, str]]:
     """Descriptions that stand as docstrings below attributes, by class and key: read only here, for it takes time."""
     found: dict[str, dict[str, str]] = {}
-    for node in ast.parse(inspect.getsource(air)).body:
+    for node in ast.parse(inspect.getsource(ducts)).body:
         if not isinstance(node, ast.ClassDef):
             continue
         texts = found.setdefault(node.name, {})

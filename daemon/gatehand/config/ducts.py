@@ -1,6 +1,6 @@
 """The duct tables of the config: [airflow], [fan.*], [duct.*], as written, in the units that the person chose.
 
-Shape and single values are checked here, what lies between the tables in `air_check.py`. Conversion to the solver's
+Shape and single values are checked here, what lies between the tables in `check_ducts.py`. Conversion to the solver's
 units belongs to `gatehand.air`; no formula may enter this file.
 """
 
@@ -11,7 +11,7 @@ from typing import Annotated, Literal, Self
 
 from pydantic import BeforeValidator, PlainValidator, WithJsonSchema, field_validator, model_validator
 
-from gatehand.config.air_check import Problem, cross_check
+from gatehand.config.check_ducts import Problem, cross_check
 from gatehand.config.values import NameOf, Number, Seconds, Table, fail, positive
 from gatehand.text import nearest
 from gatehand_rules.air.fittings import ENTRIES, FITTINGS, MATERIALS

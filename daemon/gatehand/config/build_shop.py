@@ -1,7 +1,7 @@
 """Builds the rules' `Shop` from a config without errors: names, numbers and relations; no topics, no files."""
 
+from gatehand.config.model import Config
 from gatehand.config.tables import COLLECTOR_MEMBER
-from gatehand.config.tree import Config
 from gatehand_rules.shop import Circuit, Collector, Gate, Shop, StopContact, Tool
 
 

@@ -8,7 +8,7 @@ from collections.abc import Iterator
 
 from pydantic import Field
 
-from gatehand.config.air import Airflow, Duct, Fan
+from gatehand.config.ducts import Airflow, Duct, Fan
 from gatehand.config.signals import GateCommand, Heard, Kind, Signal, SwitchCommand
 from gatehand.config.tables import Broker, Circuit, Collector, Gate, Homie, Log, Stop, Tool, Upkeep
 from gatehand.config.values import Name, Table
