@@ -1,4 +1,4 @@
-"""One step's workbench: the state taken apart, what is to be commanded, and why. It lives for one call of `step`.
+"""One step's context: the state taken apart, what is to be commanded, and why. It lives for one call of `step`.
 
 Rules read and write a `Draft`; nothing outside this package sees one.
 """

@@ -30,7 +30,7 @@ ROUSED_TRIES = 2
 
 
 def is_proven(state: GateState) -> bool:
-    """Proven open: reported open, or commanded open at least its travel ago (DESIGN, I1)."""
+    """Proven open: reported open, or commanded open at least its travel ago (I1)."""
     return isinstance(state.move, GateOpen)
 
 
@@ -93,7 +93,7 @@ def is_roused(state: GateState) -> bool:
 
 
 def may_shut(draft: Draft, at: GateAt) -> bool:
-    """Whether the fan can spare the gate: it stands still, or enough others are proven open (DESIGN, I2)."""
+    """Whether the fan can spare the gate: it stands still, or enough others are proven open (I2)."""
     shop = draft.shop
     home = shop.home_of(at)
     if not fan.may_turn(draft.collectors[home], draft.now):

@@ -145,7 +145,7 @@ def at_start(starts: tuple[float, ...] = ()) -> CollectorState:
 
 
 def added() -> CollectorState:
-    """A collector that an edit has added: it may turn until it was told off."""
+    """A collector that an edit has added: it may turn until it was switched off."""
     return CollectorState(phase=CoastDown())
 
 

@@ -149,7 +149,7 @@ def _take_up_again(draft: Draft, at: CollectorAt) -> None:
 
 
 def _adopt(draft: Draft, at: CollectorAt) -> None:
-    """The daemon's start for one collector (DESIGN section 6)."""
+    """The daemon's start for one collector: adopted where it turns, else told off."""
     state = draft.collectors[at]
     if isinstance(state.phase, Held):
         fan.tell_off(draft, at, Rule.ADOPTION, None)

@@ -1,7 +1,7 @@
 """An outside observer of the rules: what a person with a notebook beside the broker could know, and no more.
 
 It sees events and commands, never a rule's state, and shares no line with the rules but the records that both sides
-exchange. `watch` takes one step in and says which invariant (DESIGN, section 3) was broken by it.
+exchange. `watch` takes one step in and says which invariant (README, What always holds) was broken by it.
 """
 
 from math import inf
