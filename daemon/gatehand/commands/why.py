@@ -19,9 +19,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
     """Its options."""
     parser.description = (
         "Tells why something did or did not start: what was seen, what was compared, which rule spoke, and what "
-        "setting "
-        "would have changed it, found by replaying the recording. Without arguments: the last thing that should have "
-        "happened and did not. Exits 1 when something that was wanted did not happen."
+        "setting would have changed it, found by replaying the recording. Without arguments: the last thing that "
+        "should have happened and did not. Exits 1 when something that was wanted did not happen."
     )
     parser.add_argument(
         "subject", nargs="?", metavar="TOOL|GATE|COLLECTOR", help="a name from the config, or tool.NAME"

@@ -53,7 +53,7 @@ class Tally:
     tools: dict[str, Use] = field(default_factory=dict)
     collectors: dict[str, Use] = field(default_factory=dict)
     switched_on: dict[str, list[int]] = field(default_factory=dict)
-    """When each collector was told on (a refresh is no start)."""
+    """When each collector was commanded on (a refresh is no start)."""
     missed: Counter[tuple[str, str]] = field(default_factory=Counter)
     """(tool, rule) of starts that were missed."""
     refused: Counter[tuple[str, str]] = field(default_factory=Counter)

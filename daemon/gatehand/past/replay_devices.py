@@ -176,7 +176,7 @@ class _Gate:
 
     @property
     def in_step(self) -> bool:
-        """Both runs told it the same at about the same time."""
+        """Both runs commanded the same at about the same time."""
         one, other = self.recorded, self.changed
         return one.to is other.to and abs(one.since - other.since) <= IN_STEP_MS
 

@@ -95,7 +95,7 @@ class Summary:
     """In the config's order."""
 
     def tools(self) -> Iterator[ToolFigures]:
-        """One row for each tool, the config's first."""
+        """Each tool, the config's first."""
         tally, until = self.account.tally, self.account.until_ms
         named = [*self.tool_names, *(name for name in sorted(tally.tools) if name not in self.tool_names)]
         for name in named:
@@ -112,7 +112,7 @@ class Summary:
             )
 
     def collectors(self) -> Iterator[CollectorFigures]:
-        """One row for each collector that was told on."""
+        """Each collector that was commanded on."""
         tally, until = self.account.tally, self.account.until_ms
         for name in sorted(tally.collectors):
             worst, began = tally.worst_hour(name)

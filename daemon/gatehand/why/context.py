@@ -123,7 +123,7 @@ def lines_of(*found: TimedLine | None) -> list[Line]:
 
 
 def retries(fault: TimedLine) -> str:
-    """How often it was told again."""
+    """How often it was commanded again."""
     count = round(fault.amount("retries"))
     return "1 retry" if count == 1 else f"{count} retries"
 

@@ -180,10 +180,10 @@ def blind(context: Context) -> Verdict | None:
     state = _state(context)
     if not isinstance(state, ToolUnknown):
         return None
-    told = "between its two thresholds" if state.amps is not None else "none at all"
+    heard = "between its two thresholds" if state.amps is not None else "none at all"
     return Verdict(
         "unknown",
-        f"since Gatehand started, no live reading of {spoken(context.name)} has told whether it runs ({told}): it "
+        f"since Gatehand started, no live reading of {spoken(context.name)} has told whether it runs ({heard}): it "
         "starts nothing until it has been seen below its stop_amps",
         next_step="Look at what its sensor publishes: gatehand watch.",
     )

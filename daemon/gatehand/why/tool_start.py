@@ -191,7 +191,7 @@ def started(context: Context, attempt: StartAttempt) -> Verdict:
 
 
 def no_answer(context: Context, attempt: StartAttempt, on: TimedLine, unanswered: TimedLine) -> Verdict:
-    """The collector was told on and did not show it."""
+    """The collector was commanded on and did not show it."""
     said = unanswered.line.get("reported_on")
     shown = "its switch says off" if said is False else "its switch says nothing"
     if said is True:
