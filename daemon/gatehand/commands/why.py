@@ -10,7 +10,7 @@ from gatehand.commands._time_options import moment
 from gatehand.config import Config
 
 if TYPE_CHECKING:
-    from gatehand.why.context import Kind
+    from gatehand.why.moment import Kind
 
 _WRONG_USAGE = 2
 

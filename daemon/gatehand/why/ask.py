@@ -16,9 +16,9 @@ from gatehand.journal.line import Line
 from gatehand.journal.reader import EventReader
 from gatehand.journal.sentences import sentence
 from gatehand.times import from_ms, local_text, ms_stamp, stamp_ms, to_ms
-from gatehand.why.context import Context, Kind, TimedLine, Verdict, gather_context
 from gatehand.why.gate_or_collector import ANSWERS_FOR, collector_now, collector_verdict, gate_verdict
-from gatehand.why.observed_state import broker_away, clock_step, log_gap, not_running, unheard
+from gatehand.why.moment import Context, Kind, TimedLine, Verdict, gather_context
+from gatehand.why.state_at_moment import broker_away, clock_step, log_gap, not_running, unheard
 from gatehand.why.tool_start import tool_verdict
 from gatehand_rules import Shop
 from gatehand_rules.findings import Happened, Rule

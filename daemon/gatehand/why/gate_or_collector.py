@@ -5,8 +5,8 @@ from typing import Final
 
 from gatehand.journal.sentences import sentence, spoken
 from gatehand.times import lasting, local_clock
-from gatehand.why.context import MINUTE_MS, NOTHING, Context, TimedLine, Verdict, first, lines_of, retries
-from gatehand.why.observed_state import could_not_be_used, gate_not_understood, last_rejected, next_for_switch
+from gatehand.why.moment import MINUTE_MS, NOTHING, Context, TimedLine, Verdict, first, lines_of, retries
+from gatehand.why.state_at_moment import could_not_be_used, gate_not_understood, last_rejected, next_for_switch
 from gatehand.why.tool_start import tool_verdict
 from gatehand.why.try_settings import around, gate_trials
 from gatehand_rules.findings import Happened, Rule

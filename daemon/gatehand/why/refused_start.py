@@ -5,7 +5,7 @@ from typing import Final
 
 from gatehand.journal.sentences import spoken
 from gatehand.times import lasting, local_clock
-from gatehand.why.context import (
+from gatehand.why.moment import (
     Context,
     StartAttempt,
     TimedLine,
@@ -17,7 +17,7 @@ from gatehand.why.context import (
     retries,
     served_until,
 )
-from gatehand.why.observed_state import gate_not_understood
+from gatehand.why.state_at_moment import gate_not_understood
 from gatehand.why.try_settings import Around, around, gate_trials, with_collector
 from gatehand_rules.findings import Happened, Rule
 

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Final
 from gatehand.journal.sentences import spoken
 from gatehand.past.recordings import readings_of
 from gatehand.times import lasting, local_clock
-from gatehand.why.context import (
+from gatehand.why.moment import (
     NOTHING,
     Context,
     StartAttempt,
@@ -18,7 +18,8 @@ from gatehand.why.context import (
     lines_of,
     nearest,
 )
-from gatehand.why.observed_state import (
+from gatehand.why.refused_start import drew, gate_case, recorded, refused
+from gatehand.why.state_at_moment import (
     blind,
     could_not_be_used,
     last_rejected,
@@ -27,7 +28,6 @@ from gatehand.why.observed_state import (
     next_for_switch,
     silent,
 )
-from gatehand.why.refused_start import drew, gate_case, recorded, refused
 from gatehand.why.try_settings import gate_trials
 from gatehand.why.try_thresholds import catch_the_cut
 from gatehand_rules.findings import Happened, Rule

@@ -16,7 +16,7 @@ from gatehand.past.stretches import Stretch, stretches
 from gatehand.recording.format import RecordingError
 from gatehand.recording.recording import recordings
 from gatehand.times import from_ms, lasting
-from gatehand.why.context import Verdict
+from gatehand.why.moment import Verdict
 from gatehand_rules import Outcome, Shop, State
 from gatehand_rules.commands import CollectorOn, Command
 from gatehand_rules.events import Event, GateReport

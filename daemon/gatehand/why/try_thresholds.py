@@ -16,7 +16,7 @@ from gatehand.past.recordings import readings_of
 from gatehand.past.stretches import Stretch, Track
 from gatehand.text import named
 from gatehand.times import lasting
-from gatehand.why.context import Context, StartAttempt, Verdict, amps
+from gatehand.why.moment import Context, StartAttempt, Verdict, amps
 from gatehand_rules import Outcome, Shop
 from gatehand_rules.events import Event
 from gatehand_rules.findings import Happened

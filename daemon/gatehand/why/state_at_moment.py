@@ -9,7 +9,7 @@ from typing import Final
 from gatehand.journal.line import CLOCK_STEPPED, DAEMON_STARTED, DAEMON_STOPPED, LOG_GAP, SIGNAL_HEARD, SIGNAL_UNHEARD
 from gatehand.journal.sentences import spoken
 from gatehand.times import lasting, local_clock, local_text
-from gatehand.why.context import Context, Kind, TimedLine, Verdict, amps, first, lines_of
+from gatehand.why.moment import Context, Kind, TimedLine, Verdict, amps, first, lines_of
 from gatehand_rules.findings import Happened, Rule
 from gatehand_rules.state import ToolMuted, ToolSilent, ToolState, ToolUnknown
 
