@@ -256,3 +256,37 @@ def test_a_button_of_which_the_broker_keeps_the_release_is_not_nagged_about() ->
         world.connect((BUTTON, "0"))
         world.lose()
     assert rejected(world) == []
+
+
+TALKATIVE = """
+[collector.main]
+command = { topic = "c/set", on = "1", off = "0" }
+state = { topic = "c/state", on = "1", off = "0" }
+current = { topic = "c/amps" }
+bin_full = { topic = "c/bin", active = "1", clear = "0" }
+reset = { topic = "c/reset", pressed = "1", released = "0" }
+online = { topic = "c/online", active = "1", clear = "0" }
+
+[gate.saw]
+command = { topic = "g/set", open = "open", shut = "shut" }
+state = { topic = "g/state", open = "open", shut = "shut" }
+button = { topic = "g/button", pressed = "1" }
+online = { topic = "g/online", active = "1", clear = "0" }
+
+[tool.saw]
+gates = ["saw"]
+current = { topic = "t/amps" }
+start_amps = 2.5
+online = { topic = "t/online", active = "1", clear = "0" }
+"""
+
+
+def test_every_signal_of_the_config_is_missed_but_a_fans_before_its_first_start() -> None:
+    """Whatever a device can say, by the config's own list of it. The gate is told at the start where to stand."""
+    plan = plan_of(TALKATIVE)
+    world = beats(World(TALKATIVE).connect(), 70)
+    missed = {
+        topic for kind in ("collector/main", "gate/saw", "tool/saw") for topic in world.shown(kind).get("unheard", ())
+    }
+    said = {one.topic for one in plan.config.signals() if one.heard is not None}
+    assert missed == said - {"c/state", "c/amps"}
