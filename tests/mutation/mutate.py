@@ -91,7 +91,6 @@ def _lay_out(scratch: Path) -> None:
 pythonpath = ["src", "daemon", "tests"]
 [tool.mypy]
 mypy_path = "src"
-plugins = ["pydantic.mypy"]
 [tool.mutmut]
 source_paths = ["src"]
 do_not_mutate = {json.dumps(list(APART))}
