@@ -3,6 +3,8 @@
 import asyncio
 import contextlib
 import errno
+import time
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
@@ -91,3 +93,9 @@ async def settled(ticket: Ticket, within: float = 5.0) -> bool:
 
 def stamper(clock: FakeClock, run: str = "run1") -> Stamper:
     return Stamper(run, clock)
+
+
+def wait_all(tickets: Sequence[Ticket], within: float) -> bool:
+    """Block until every ticket is done; False when `within` seconds did not suffice."""
+    until = time.monotonic() + within
+    return all(ticket.wait(until - time.monotonic()) for ticket in tickets)

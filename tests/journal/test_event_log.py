@@ -9,11 +9,11 @@ from pathlib import Path
 from queue import SimpleQueue
 
 import pytest
-from journal_support import FakeClock, FaultyDisk, settled, stamper
+from journal_support import FakeClock, FaultyDisk, settled, stamper, wait_all
 
 from gatehand.journal.line import Line, Stamper
 from gatehand.journal.reader import EventReader
-from gatehand.journal.writer import EventLog, wait_all
+from gatehand.journal.writer import EventLog
 from gatehand_rules.findings import Happened
 
 

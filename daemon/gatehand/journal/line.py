@@ -183,5 +183,5 @@ def decode(raw: bytes) -> Line:
 
 
 def wants_sync(line: Line) -> bool:
-    """Whether the line must be on disk before what it explains goes on: commands, alarms, changes of state."""
+    """Whether the line is to be synced right after it is written: commands, alarms, changes of state."""
     return line["event"] not in _UNSYNCED

@@ -67,6 +67,7 @@ class _Lines(Struct, frozen=True):
     lines: Sequence[tuple[bytes, str, int]]
     ticket: Ticket
     sync: bool
+    """Wanted on the medium right after; others wait for the next sync."""
     lost: Sequence[int]
     """Numbers of lines refused because the queue was full, just before these."""
 
@@ -128,21 +129,16 @@ class EventLog:
             for thread in self._threads:
                 thread.start()
 
-    def append(self, lines: Sequence[Line], *, sync: bool | None = None) -> Ticket:
-        """Hand lines over, in order; never blocks.
-
-        `sync`: on the medium right after; by default as the lines themselves want it. Lines beyond the queue's limit
-        are counted as lost.
-        """
+    def append(self, lines: Sequence[Line]) -> Ticket:
+        """Hand lines over, in order; never blocks. Lines beyond the queue's limit are counted as lost."""
         ticket = Ticket(self._guard)
-        want = any(wants_sync(line) for line in lines) if sync is None else sync
         encoded = [(encode(line), str(line["ts"]), _seq(line)) for line in lines]
         if self._threads and self._queue.qsize() >= self._limit:
             self._refused += [seq for _, _, seq in encoded]
             ticket.finish(written=False)
             return ticket
         refused, self._refused = self._refused, []
-        work = _Lines(encoded, ticket, want, refused)
+        work = _Lines(encoded, ticket, any(map(wants_sync, lines)), refused)
         if self._threads:
             self._queue.put(work)
         else:
@@ -250,9 +246,3 @@ class EventLog:
 def _seq(line: Line) -> int:
     seq = line["seq"]
     return seq if isinstance(seq, int) else 0
-
-
-def wait_all(tickets: Sequence[Ticket], within: float) -> bool:
-    """Block until every ticket is done; False when `within` seconds did not suffice."""
-    until = time.monotonic() + within
-    return all(ticket.wait(until - time.monotonic()) for ticket in tickets)
