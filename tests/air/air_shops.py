@@ -2,10 +2,10 @@
 
 import random
 
-from gatehand_rules.air.curve import Curve
-from gatehand_rules.air.density import Air
-from gatehand_rules.air.solve import Filter, Solver
-from gatehand_rules.air.tree import Duct, Network
+from gatehand_air.curve import Curve
+from gatehand_air.density import Air
+from gatehand_air.solve import Filter, Solver
+from gatehand_air.tree import Duct, Network
 
 ROUGHNESS = 9e-5
 AIR = Air(1.2041, 1.506e-5)

@@ -9,8 +9,8 @@ from collections.abc import Collection
 from pathlib import Path
 from typing import Any
 
-from gatehand_rules.air.density import Air
-from gatehand_rules.air.tree import Network
+from gatehand_air.density import Air
+from gatehand_air.tree import Network
 
 GRAVITY = 32.2 * 0.3048
 

@@ -8,8 +8,8 @@ import epanet_oracle
 import pytest
 from air_shops import AIR, FAN, random_tree, solver, three_branches, twelve_gates
 
-from gatehand_rules.air.answer import Solution, Unsolved
-from gatehand_rules.air.tree import Network
+from gatehand_air.answer import Solution, Unsolved
+from gatehand_air.tree import Network
 
 pytestmark = pytest.mark.skipif(
     epanet_oracle.missing() is not None, reason=f"{epanet_oracle.missing()}; the comparison with EPANET is not made"

@@ -8,12 +8,12 @@ from air_shops import AIR, FAN, branch, random_tree, solver, square_law, three_b
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from gatehand_rules.air.answer import Solution, Unsolved, Why
-from gatehand_rules.air.curve import Curve
-from gatehand_rules.air.density import Air
-from gatehand_rules.air.friction import colebrook_loss, swamee_jain_loss
-from gatehand_rules.air.solve import Filter, Solver
-from gatehand_rules.air.tree import Network
+from gatehand_air.answer import Solution, Unsolved, Why
+from gatehand_air.curve import Curve
+from gatehand_air.density import Air
+from gatehand_air.friction import colebrook_loss, swamee_jain_loss
+from gatehand_air.solve import Filter, Solver
+from gatehand_air.tree import Network
 
 ACCURACY = 1e-7
 """Each answer balances to 1e-8 of the fan's pressure."""

@@ -11,10 +11,10 @@ from types import ModuleType
 import pytest
 from air_shops import AIR, FAN, solver, square_law, three_branches
 
-from gatehand_rules.air.answer import Solution
-from gatehand_rules.air.curve import Curve
-from gatehand_rules.air.density import STANDARD, Air, air
-from gatehand_rules.air.fittings import (
+from gatehand_air.answer import Solution
+from gatehand_air.curve import Curve
+from gatehand_air.density import STANDARD, Air, air
+from gatehand_air.fittings import (
     ENTRIES,
     FOOT,
     MATERIALS,
@@ -23,7 +23,7 @@ from gatehand_rules.air.fittings import (
     reducer,
     sharp_contraction,
 )
-from gatehand_rules.air.friction import (
+from gatehand_air.friction import (
     Law,
     area,
     colebrook_loss,
@@ -32,10 +32,10 @@ from gatehand_rules.air.friction import (
     swamee_jain_loss,
     velocity_pressure,
 )
-from gatehand_rules.air.solve import Filter, Solver
-from gatehand_rules.air.tree import Duct, Network
-from gatehand_rules.air.units import INCH_WATER, US
-from gatehand_rules.air.wants import CFM, KINDS, M3H, by_port
+from gatehand_air.solve import Filter, Solver
+from gatehand_air.tree import Duct, Network
+from gatehand_air.units import INCH_WATER, US
+from gatehand_air.wants import CFM, KINDS, M3H, by_port
 
 
 @pytest.fixture

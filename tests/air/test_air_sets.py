@@ -7,11 +7,11 @@ from shop_files import US, config_of, shop_text
 
 from gatehand.air.build import Shop, shops
 from gatehand.air.look import look, propose
-from gatehand_rules.air.answer import Solution
-from gatehand_rules.air.demands import Asker, Demand, asked_sets
-from gatehand_rules.air.ducting import Lack
-from gatehand_rules.air.propose import assist, max_open, run_on
-from gatehand_rules.air.sizes import INCHES, next_size
+from gatehand_air.answer import Solution
+from gatehand_air.demands import Asker, Demand, asked_sets
+from gatehand_air.ducting import Lack
+from gatehand_air.propose import assist, max_open, run_on
+from gatehand_air.sizes import INCHES, next_size
 
 CFM = 4.719474432e-4
 FPM = 0.00508

@@ -37,8 +37,8 @@ RANDOM = tuple(
         "a_doubled_tick_is_harmless_and_a_late_one_catches_up",
     )
 )
-APART = ("src/gatehand_rules/air/*", "src/gatehand_rules/reshape.py")
-"""Arithmetic of air, tested against published values and an oracle; a state carried over, tested in tests/shell."""
+APART = ("src/gatehand_rules/reshape.py",)
+"""A state carried over, tested in tests/shell."""
 MAKE = "from mutmut.__main__ import *; copy_src_dir(); copy_also_copy_files(); create_mutants(1)"
 RESULTS = "results.jsonl"
 

@@ -1,4 +1,4 @@
-"""The rules stand alone: no clock, no network, no log, no chance, and nothing of the daemon, whoever imports them."""
+"""The rules and the ducts stand alone: no clock, network, log or chance, nothing of the daemon or of each other."""
 
 import ast
 import json
@@ -13,6 +13,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+import gatehand_air
 import gatehand_rules
 from gatehand_rules import Shop, State, initial, readings, step
 from gatehand_rules import events as ev
@@ -20,8 +21,10 @@ from gatehand_rules import state as states
 from gatehand_rules.shop import Collector, Gate, Tool
 from gatehand_rules.words import CollectorWord, GateWord, ToolWord
 
-ROOT = Path(gatehand_rules.__file__).parent
-FILES = sorted(ROOT.rglob("*.py"))
+RULES = Path(gatehand_rules.__file__).parent
+AIR = Path(gatehand_air.__file__).parent
+ROOT = RULES.parent
+FILES = sorted((*RULES.rglob("*.py"), *AIR.rglob("*.py")))
 BANNED = (
     "aiomqtt",
     "asyncio",
@@ -53,7 +56,7 @@ def _loaded_by(statement: str) -> set[str]:
         check=True,
         capture_output=True,
         text=True,
-        env={"PYTHONPATH": str(ROOT.parent)},
+        env={"PYTHONPATH": str(ROOT)},
     )
     return set(json.loads(done.stdout))
 
@@ -62,12 +65,12 @@ def test_the_rules_load_nothing_of_the_world_beyond_what_msgspec_loads() -> None
     base = _loaded_by("import msgspec.structs; msgspec.defstruct('Described', ['name'])(name='it')")
     everything = "; ".join(f"import {_module(path)}" for path in FILES)
     more = _loaded_by(everything) - base
-    assert "gatehand_rules.step" in more
+    assert {"gatehand_rules.step", "gatehand_air.solve"} <= more
     assert {name.partition(".")[0] for name in more} & set(WORLD) == set()
 
 
 def _module(path: Path) -> str:
-    parts = path.relative_to(ROOT.parent).with_suffix("").parts
+    parts = path.relative_to(ROOT).with_suffix("").parts
     return ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
 
 
@@ -83,6 +86,13 @@ def _imports(path: Path) -> Iterator[str]:
 @pytest.mark.parametrize("path", FILES, ids=lambda path: str(path.relative_to(ROOT)))
 def test_a_file_of_the_rules_imports_only_values(path: Path) -> None:
     assert {name.partition(".")[0] for name in _imports(path)} & set(BANNED) == set()
+
+
+@pytest.mark.parametrize(("folder", "other"), [(AIR, "gatehand_rules"), (RULES, "gatehand_air")])
+def test_the_ducts_and_the_rules_do_not_know_each_other(folder: Path, other: str) -> None:
+    imported = {name.partition(".")[0] for path in folder.rglob("*.py") for name in _imports(path)}
+    assert folder.name in imported
+    assert other not in imported
 
 
 @pytest.mark.parametrize("path", FILES, ids=lambda path: str(path.relative_to(ROOT)))

@@ -6,10 +6,10 @@ from gatehand.air import words
 from gatehand.air.build import Shop, shops
 from gatehand.air.look import Proposals, propose
 from gatehand.config import Config
-from gatehand_rules.air.answer import Unsolved
-from gatehand_rules.air.demands import Asker, Demand
-from gatehand_rules.air.ducting import Lack
-from gatehand_rules.air.propose import RunOn, least_run_on
+from gatehand_air.answer import Unsolved
+from gatehand_air.demands import Asker, Demand
+from gatehand_air.ducting import Lack
+from gatehand_air.propose import RunOn, least_run_on
 
 
 class AirWarning(NamedTuple):

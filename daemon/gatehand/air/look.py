@@ -6,10 +6,10 @@ from functools import cache
 
 from gatehand.air.build import Shop, shop
 from gatehand.config import Config
-from gatehand_rules.air.demands import Asked, Asker, Demand, asked_sets
-from gatehand_rules.air.ducting import Ducting, Lack, Picture
-from gatehand_rules.air.propose import MOST_ASSIST, Assist, MaxOpen, RunOn, assist, max_open, run_on
-from gatehand_rules.air.sizes import INCHES, MILLIMETRES, Size, next_size
+from gatehand_air.demands import Asked, Asker, Demand, asked_sets
+from gatehand_air.ducting import Ducting, Lack, Picture
+from gatehand_air.propose import MOST_ASSIST, Assist, MaxOpen, RunOn, assist, max_open, run_on
+from gatehand_air.sizes import INCHES, MILLIMETRES, Size, next_size
 
 
 @dataclass(frozen=True, slots=True)

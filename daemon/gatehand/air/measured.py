@@ -15,7 +15,7 @@ from gatehand.config import Config
 from gatehand.config.ducts import Fan, FilterLoss, Positive
 from gatehand.config.values import Table
 from gatehand.text import did_you_mean
-from gatehand_rules.air.fit import Fit, Kind, NoFitError, Reading, fit
+from gatehand_air.fit import Fit, Kind, NoFitError, Reading, fit
 
 WORTH_A_REMARK = 0.05
 """Typical error that remains after the fit."""

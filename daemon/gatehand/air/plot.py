@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from gatehand.air import plot_curves, plot_tree
 from gatehand.air.look import Report, View
 from gatehand.svg import Drawing
-from gatehand_rules.air.ducting import Lack
+from gatehand_air.ducting import Lack
 
 GAP = 60.0
 

@@ -2,9 +2,9 @@
 
 from gatehand.air import words
 from gatehand.air.look import Report
-from gatehand_rules.air.ducting import Lack
-from gatehand_rules.air.propose import RunOn
-from gatehand_rules.air.sizes import Size
+from gatehand_air.ducting import Lack
+from gatehand_air.propose import RunOn
+from gatehand_air.sizes import Size
 
 
 def proposals(report: Report) -> str:

@@ -4,11 +4,11 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 from gatehand.text import listed
-from gatehand_rules.air.answer import Unsolved, Why
-from gatehand_rules.air.demands import Asked, Asker, Demand
-from gatehand_rules.air.ducting import Lack, Picture, Short
-from gatehand_rules.air.propose import Assist, MaxOpen
-from gatehand_rules.air.units import Units
+from gatehand_air.answer import Unsolved, Why
+from gatehand_air.demands import Asked, Asker, Demand
+from gatehand_air.ducting import Lack, Picture, Short
+from gatehand_air.propose import Assist, MaxOpen
+from gatehand_air.units import Units
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping
 from typing import Any, Protocol, TypeAlias
 
 from gatehand.text import did_you_mean
-from gatehand_rules.air.wants import is_known_tool
+from gatehand_air.wants import is_known_tool
 
 Problem: TypeAlias = tuple[tuple[str | int, ...], str]
 """(key path, message)."""

@@ -14,7 +14,7 @@ from pydantic import BeforeValidator, PlainValidator, WithJsonSchema, field_vali
 from gatehand.config.check_ducts import Problem, cross_check
 from gatehand.config.values import NameOf, Number, Seconds, Table, fail, positive
 from gatehand.text import nearest
-from gatehand_rules.air.fittings import ENTRIES, FITTINGS, MATERIALS
+from gatehand_air.fittings import ENTRIES, FITTINGS, MATERIALS
 
 __all__ = ["Airflow", "Duct", "Fan", "FilterLoss", "Fitting", "Hood", "Leak", "Problem", "cross_check"]
 

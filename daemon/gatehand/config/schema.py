@@ -6,7 +6,7 @@ from typing import Any
 
 from gatehand.config import ducts
 from gatehand.config.model import Config
-from gatehand_rules.air.fittings import ENTRIES, FITTINGS, MATERIALS
+from gatehand_air.fittings import ENTRIES, FITTINGS, MATERIALS
 
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
 

@@ -14,11 +14,11 @@ from dataclasses import dataclass, field, replace
 from math import sqrt
 from typing import Final
 
-from gatehand_rules.air.answer import Answer, Solution, Unsolved, Why
-from gatehand_rules.air.curve import Curve
-from gatehand_rules.air.density import Air
-from gatehand_rules.air.friction import Law, Resistance, area, resistance, swamee_jain_loss
-from gatehand_rules.air.tree import Network
+from gatehand_air.answer import Answer, Solution, Unsolved, Why
+from gatehand_air.curve import Curve
+from gatehand_air.density import Air
+from gatehand_air.friction import Law, Resistance, area, resistance, swamee_jain_loss
+from gatehand_air.tree import Network
 
 ROUNDS: Final = 20
 """Newton's, before the fan's flow is halved instead."""

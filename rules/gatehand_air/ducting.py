@@ -4,13 +4,13 @@ from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
 
-from gatehand_rules.air.answer import Answer, Solution, Unsolved
-from gatehand_rules.air.curve import Curve
-from gatehand_rules.air.density import Air
-from gatehand_rules.air.friction import Law, area, swamee_jain_loss
-from gatehand_rules.air.solve import Filter, Solver
-from gatehand_rules.air.tree import Network
-from gatehand_rules.air.wants import SETTLES
+from gatehand_air.answer import Answer, Solution, Unsolved
+from gatehand_air.curve import Curve
+from gatehand_air.density import Air
+from gatehand_air.friction import Law, area, swamee_jain_loss
+from gatehand_air.solve import Filter, Solver
+from gatehand_air.tree import Network
+from gatehand_air.wants import SETTLES
 
 ROUNDING = 1e-6
 """A flow or velocity this near to what is wanted meets it."""

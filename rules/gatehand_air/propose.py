@@ -9,9 +9,9 @@ from itertools import combinations
 from math import ceil
 from typing import Final
 
-from gatehand_rules.air.answer import Solution
-from gatehand_rules.air.demands import Demand
-from gatehand_rules.air.ducting import Ducting, Lack, Short
+from gatehand_air.answer import Solution
+from gatehand_air.demands import Demand
+from gatehand_air.ducting import Ducting, Lack, Short
 
 MOST_SETS: Final = 5000
 """Sets looked at for one number of open gates; a shop with more is not searched further, and says so."""

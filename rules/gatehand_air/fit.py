@@ -11,9 +11,9 @@ from enum import StrEnum
 from math import sqrt
 from typing import Final
 
-from gatehand_rules.air.answer import Solution
-from gatehand_rules.air.ducting import Ducting
-from gatehand_rules.air.solve import Filter
+from gatehand_air.answer import Solution
+from gatehand_air.ducting import Ducting
+from gatehand_air.solve import Filter
 
 ROUNDS: Final = 50
 HALVINGS: Final = 30

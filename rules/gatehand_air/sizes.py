@@ -8,9 +8,9 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Final, TypeAlias
 
-from gatehand_rules.air.answer import Solution
-from gatehand_rules.air.demands import Asked, Demand
-from gatehand_rules.air.ducting import Ducting, Lack, Short
+from gatehand_air.answer import Solution
+from gatehand_air.demands import Asked, Demand
+from gatehand_air.ducting import Ducting, Lack, Short
 
 INCHES: Final = tuple(inches * 0.0254 for inches in (2, 2.5, 3, 4, 5, 6, 7, 8, 9, 10, 12, 14))
 MILLIMETRES: Final = tuple(mm / 1000 for mm in (50, 63, 75, 80, 100, 110, 125, 140, 150, 160, 180, 200, 224, 250, 300))
