@@ -1,16 +1,88 @@
-"""One collector with all its ducts, what they want, and how one set of open gates does against it. No sentences."""
+"""One collector with all its ducts: which sets of gates can be asked for, what is wanted, and how one set does.
 
-from collections.abc import Collection, Mapping
+A set that can be asked for is that of each tool, each hand start, several up to `max_open`, and all. No sentences here.
+"""
+
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
+from itertools import combinations
+from typing import Final
 
-from gatehand_air.answer import Answer, Solution, Unsolved
-from gatehand_air.curve import Curve
-from gatehand_air.density import Air
-from gatehand_air.friction import Law, area, swamee_jain_loss
-from gatehand_air.solve import Filter, Solver
+from gatehand_air.fan_curve import Curve, Filter
+from gatehand_air.fittings import SETTLES
+from gatehand_air.friction import Law, area, swamee_jain_loss, velocity_pressure
+from gatehand_air.properties import Air
+from gatehand_air.solve import Answer, Solution, Solver, Unsolved
 from gatehand_air.tree import Network
-from gatehand_air.wants import SETTLES
+
+MOST_LISTED: Final = 400
+"""Sets of three and more demands are listed up to this many in all; fewer than that stay legible."""
+
+
+class Asker(StrEnum):
+    """Who asks for gates."""
+
+    TOOL = "tool"
+    HAND = "hand"
+
+
+@dataclass(frozen=True, slots=True)
+class Demand:
+    """Gates opened by one tool or one hand start. `assist` come along to keep the main moving and take in no dust."""
+
+    asker: Asker
+    name: str
+    gates: frozenset[str]
+    assist: frozenset[str] = frozenset()
+
+    @property
+    def opens(self) -> frozenset[str]:
+        """All gates that stand open for it."""
+        return self.gates | self.assist
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """One set of open gates, which of them take in dust, and who asks for it: each way that leads to it."""
+
+    gates: frozenset[str]
+    dusty: frozenset[str]
+    demands: tuple[tuple[Demand, ...], ...]
+
+
+def asked_sets(demands: Sequence[Demand], gates: frozenset[str], max_open: int | None) -> tuple[Asked, ...]:
+    """Every set of gates that can be asked for, in the order: each alone, pairs, more, all. Each set once.
+
+    A demand alone is listed even where it opens more gates than `max_open`. "All" is there also when `max_open` forbids
+    it (then nobody asks for it: its `demands` is empty), because people want to know it.
+    """
+    found: dict[tuple[frozenset[str], frozenset[str]], list[tuple[Demand, ...]]] = {}
+    for together in _together(demands, max_open):
+        opens = frozenset().union(*(demand.opens for demand in together))
+        if len(together) > 1 and max_open is not None and len(opens) > max_open:
+            continue
+        dusty = frozenset().union(*(demand.gates for demand in together))
+        ways = found.setdefault((opens, dusty), [])
+        if not ways or len(ways[0]) == len(together):  # more of them would ask for no more gates
+            ways.append(together)
+    asked = [Asked(opens, dusty, tuple(who)) for (opens, dusty), who in found.items()]
+    if gates and all(one.dusty != gates for one in asked):
+        allowed = max_open is None or len(gates) <= max_open
+        asked.append(Asked(gates, gates, ((*demands,),) if allowed else ()))
+    return tuple(asked)
+
+
+def _together(demands: Sequence[Demand], max_open: int | None) -> Iterator[tuple[Demand, ...]]:
+    """Each demand alone, every two, and with a `max_open` above two every number up to it, as far as is legible."""
+    listed = 0
+    for count in range(1, max(max_open or 2, 2) + 1):
+        for together in combinations(demands, count):
+            if count > 2 and listed >= MOST_LISTED:  # noqa: PLR2004
+                return
+            listed += 1
+            yield together
+
 
 ROUNDING = 1e-6
 """A flow or velocity this near to what is wanted meets it."""
@@ -141,16 +213,14 @@ class Ducting:
     def suction(self, answer: Solution) -> float:
         """Static suction at the collector's inlet, Pa: what a gauge on the root duct reads."""
         root = self.network.root
-        speed = answer.flow / area(root.diameter)
-        return answer.suctions[root.name] + self.air.density * speed * speed / 2
+        return answer.suctions[root.name] + velocity_pressure(answer.flow / self.areas[root.name], self.air)
 
     def clearing_time(self, answer: Solution, gate: str) -> float | None:
         """Seconds until the last dust at a gate's hood has reached the collector; None when that gate has no duct."""
-        ends = [end for end in self.network.ends if end.hood == gate]
-        if not ends:
+        if gate not in self.network.gates:
             return None
         flows = answer.flows
         return sum(
             self.network.duct(name).length * self.areas[name] / (self.particle_speed * flows[name])
-            for name in self.ways[ends[0].name]
+            for name in self.ways[self.network.end(gate).name]
         )

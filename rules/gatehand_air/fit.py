@@ -11,9 +11,9 @@ from enum import StrEnum
 from math import sqrt
 from typing import Final
 
-from gatehand_air.answer import Solution
 from gatehand_air.ducting import Ducting
-from gatehand_air.solve import Filter
+from gatehand_air.fan_curve import Filter
+from gatehand_air.solve import Solution
 
 ROUNDS: Final = 50
 HALVINGS: Final = 30
@@ -113,8 +113,7 @@ def _model(ducting: Ducting, readings: Sequence[Reading], at: tuple[float, float
             case Kind.DUCT:
                 shown.append(answer.flows.get(reading.where, 0.0) / scaled.areas[reading.where])
             case Kind.HOOD:
-                end = next(end.name for end in scaled.network.ends if end.hood == reading.where)
-                shown.append(answer.flows.get(end, 0.0))
+                shown.append(answer.flows.get(scaled.network.end(reading.where).name, 0.0))
     if not all(value > 0 for value in shown):
         raise NoFitError("a reading names a hood or a duct through which no air goes with its gates open")
     return tuple(shown)

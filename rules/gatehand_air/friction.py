@@ -11,7 +11,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final, TypeAlias
 
-from gatehand_air.density import Air
+from gatehand_air.properties import Air
 
 LAMINAR: Final = 2000.0
 TURBULENT: Final = 4000.0

@@ -11,14 +11,71 @@ Shut branches are left out, unless their gate leaks.
 
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field, replace
+from enum import StrEnum
 from math import sqrt
-from typing import Final
+from typing import Final, TypeAlias
 
-from gatehand_air.answer import Answer, Solution, Unsolved, Why
-from gatehand_air.curve import Curve
-from gatehand_air.density import Air
+from gatehand_air.fan_curve import Curve, Filter
 from gatehand_air.friction import Law, Resistance, area, resistance, swamee_jain_loss
+from gatehand_air.properties import Air
 from gatehand_air.tree import Network
+
+
+class Why(StrEnum):
+    """Why there is no answer."""
+
+    ALL_SHUT = "all_shut"
+    """No way in for the air."""
+    BEYOND_CURVE = "beyond_curve"
+    """The fan would move more than its curve's last point tells of."""
+    BEFORE_CURVE = "before_curve"
+    """The fan would move less than its curve's first point tells of."""
+    NOT_CONVERGED = "not_converged"
+
+
+@dataclass(frozen=True, slots=True)
+class Unsolved:
+    """No flows for this set of gates. `limit` is the curve's end in m3/s where that is the reason."""
+
+    why: Why
+    limit: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Solution:
+    """Flows in m3/s, pressures in Pa.
+
+    Fields:
+        flow: through the fan.
+        pressure: the fan's static pressure at that flow, by its curve.
+        filter_loss: what the filter takes of it.
+        residual: greatest imbalance found by the check, as a part of the suction at the root.
+        rounds: Newton's rounds.
+        ducts, through, behind: names of the ducts with air in them, flow in each, total suction at its fan end.
+    """
+
+    flow: float
+    pressure: float
+    filter_loss: float
+    residual: float
+    rounds: int
+    ducts: tuple[str, ...]
+    through: tuple[float, ...]
+    behind: tuple[float, ...]
+
+    @property
+    def flows(self) -> dict[str, float]:
+        """Flow by duct."""
+        return dict(zip(self.ducts, self.through, strict=True))
+
+    @property
+    def suctions(self) -> dict[str, float]:
+        """Total suction below the room, by duct, at its fan end."""
+        return dict(zip(self.ducts, self.behind, strict=True))
+
+
+Answer: TypeAlias = Solution | Unsolved
+
 
 ROUNDS: Final = 20
 """Newton's, before the fan's flow is halved instead."""
@@ -35,21 +92,6 @@ LEAST_STEP: Final = 0.05
 """A round never takes more than 95 % off a flow, so that none turns round on the way."""
 EDGE: Final = 1e-9
 """Part of the curve's last flow by which rounding may overstep it."""
-
-
-@dataclass(frozen=True, slots=True)
-class Filter:
-    """Loss = factor * flow^exponent, Pa and m3/s."""
-
-    factor: float = 0.0
-    exponent: float = 2.0
-
-    def at(self, flow: float) -> tuple[float, float]:
-        """Loss and slope."""
-        if flow <= 0:
-            return 0.0, 0.0
-        lost = self.factor * flow**self.exponent
-        return lost, self.exponent * lost / flow
 
 
 @dataclass(frozen=True, slots=True)

@@ -75,6 +75,10 @@ class Network:
         """The duct of that name."""
         return self.ducts[self._at[name]]
 
+    def end(self, hood: str) -> Duct:
+        """The duct that ends in the hood of that name."""
+        return next(duct for duct in self.ends if duct.hood == hood)
+
     def index(self, name: str) -> int:
         """Its place in `ducts`."""
         return self._at[name]

@@ -2,9 +2,9 @@
 
 import random
 
-from gatehand_air.curve import Curve
-from gatehand_air.density import Air
-from gatehand_air.solve import Filter, Solver
+from gatehand_air.fan_curve import Curve, Filter
+from gatehand_air.properties import Air
+from gatehand_air.solve import Solver
 from gatehand_air.tree import Duct, Network
 
 ROUGHNESS = 9e-5

@@ -9,7 +9,7 @@ from collections.abc import Collection
 from pathlib import Path
 from typing import Any
 
-from gatehand_air.density import Air
+from gatehand_air.properties import Air
 from gatehand_air.tree import Network
 
 GRAVITY = 32.2 * 0.3048

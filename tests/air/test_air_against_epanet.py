@@ -8,7 +8,7 @@ import epanet_oracle
 import pytest
 from air_shops import AIR, FAN, random_tree, solver, three_branches, twelve_gates
 
-from gatehand_air.answer import Solution, Unsolved
+from gatehand_air.solve import Solution, Unsolved
 from gatehand_air.tree import Network
 
 pytestmark = pytest.mark.skipif(

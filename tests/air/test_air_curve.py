@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gatehand_air.curve import Curve
+from gatehand_air.fan_curve import Curve
 
 
 def falling(steps: list[float], drops: list[float]) -> tuple[tuple[float, float], ...]:

@@ -7,10 +7,10 @@ import pytest
 from shop_files import config_of, shop_text
 
 from gatehand.air.build import shops
-from gatehand_air.answer import Solution
 from gatehand_air.ducting import Ducting
+from gatehand_air.fan_curve import Filter
 from gatehand_air.fit import Kind, NoFitError, Reading, fit
-from gatehand_air.solve import Filter
+from gatehand_air.solve import Solution
 
 SETS = (("bench",), ("router",), ("band_saw",), ("planing", "sweep"))
 

@@ -8,11 +8,10 @@ from air_shops import AIR, FAN, branch, random_tree, solver, square_law, three_b
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from gatehand_air.answer import Solution, Unsolved, Why
-from gatehand_air.curve import Curve
-from gatehand_air.density import Air
+from gatehand_air.fan_curve import Curve, Filter
 from gatehand_air.friction import colebrook_loss, swamee_jain_loss
-from gatehand_air.solve import Filter, Solver
+from gatehand_air.properties import Air
+from gatehand_air.solve import Solution, Solver, Unsolved, Why
 from gatehand_air.tree import Network
 
 ACCURACY = 1e-7

@@ -11,13 +11,12 @@ from types import ModuleType
 import pytest
 from air_shops import AIR, FAN, solver, square_law, three_branches
 
-from gatehand_air.answer import Solution
-from gatehand_air.curve import Curve
-from gatehand_air.density import STANDARD, Air, air
+from gatehand_air.fan_curve import Curve, Filter
 from gatehand_air.fittings import (
     ENTRIES,
-    FOOT,
+    KINDS,
     MATERIALS,
+    by_port,
     entry_coefficient,
     factor,
     reducer,
@@ -32,10 +31,9 @@ from gatehand_air.friction import (
     swamee_jain_loss,
     velocity_pressure,
 )
-from gatehand_air.solve import Filter, Solver
+from gatehand_air.properties import CFM, FOOT, INCH_WATER, M3H, STANDARD, US, Air, air
+from gatehand_air.solve import Solution, Solver
 from gatehand_air.tree import Duct, Network
-from gatehand_air.units import INCH_WATER, US
-from gatehand_air.wants import CFM, KINDS, M3H, by_port
 
 
 @pytest.fixture

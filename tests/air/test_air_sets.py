@@ -7,11 +7,9 @@ from shop_files import US, config_of, shop_text
 
 from gatehand.air.build import Shop, shops
 from gatehand.air.look import look, propose
-from gatehand_air.answer import Solution
-from gatehand_air.demands import Asker, Demand, asked_sets
-from gatehand_air.ducting import Lack
-from gatehand_air.propose import assist, max_open, run_on
-from gatehand_air.sizes import INCHES, next_size
+from gatehand_air.ducting import Asker, Demand, Lack, asked_sets
+from gatehand_air.proposals import INCHES, assist, max_open, next_size, run_on
+from gatehand_air.solve import Solution
 
 CFM = 4.719474432e-4
 FPM = 0.00508

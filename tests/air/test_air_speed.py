@@ -5,7 +5,7 @@ from itertools import combinations
 
 from air_shops import solver, twelve_gates
 
-from gatehand_air.answer import Solution
+from gatehand_air.solve import Solution
 
 BUDGET = 4.0
 

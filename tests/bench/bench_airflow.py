@@ -19,7 +19,7 @@ import air_shops  # noqa: E402
 import epanet_oracle  # noqa: E402
 from bench_kit import Figure, Size  # noqa: E402
 
-from gatehand_air.answer import Solution  # noqa: E402
+from gatehand_air.solve import Solution  # noqa: E402
 
 
 def best_of_three(work: Callable[[], object]) -> float:

@@ -37,8 +37,8 @@ RANDOM = tuple(
         "a_doubled_tick_is_harmless_and_a_late_one_catches_up",
     )
 )
-APART = ("src/gatehand_rules/reshape.py",)
-"""A state carried over, tested in tests/shell."""
+APART = ("src/gatehand_air/*", "src/gatehand_rules/reshape.py")
+"""Arithmetic of air, tested against published values and an oracle; a state carried over, tested in tests/shell."""
 MAKE = "from mutmut.__main__ import *; copy_src_dir(); copy_also_copy_files(); create_mutants(1)"
 RESULTS = "results.jsonl"
 
@@ -82,7 +82,7 @@ def _lay_out(scratch: Path) -> None:
     """A copy in which the rules stand under src/, as mutmut wants it."""
     shutil.rmtree(scratch, ignore_errors=True)
     forget = shutil.ignore_patterns("__pycache__")
-    shutil.copytree(ROOT / "rules" / "gatehand_rules", scratch / "src" / "gatehand_rules", ignore=forget)
+    shutil.copytree(ROOT / "rules", scratch / "src", ignore=forget)
     shutil.copytree(ROOT / "daemon", scratch / "daemon", ignore=forget)
     _copy_tests(scratch, scratch)
     (scratch / "pyproject.toml").write_text(

@@ -6,10 +6,9 @@ from gatehand.air import words
 from gatehand.air.build import Shop, shops
 from gatehand.air.look import Proposals, propose
 from gatehand.config import Config
-from gatehand_air.answer import Unsolved
-from gatehand_air.demands import Asker, Demand
-from gatehand_air.ducting import Lack
-from gatehand_air.propose import RunOn, least_run_on
+from gatehand_air.ducting import Asker, Demand, Lack
+from gatehand_air.proposals import RunOn, least_run_on
+from gatehand_air.solve import Unsolved
 
 
 class AirWarning(NamedTuple):

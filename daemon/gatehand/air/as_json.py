@@ -7,8 +7,8 @@ from gatehand.air import measured, toml, words
 from gatehand.air.build import Shop
 from gatehand.air.look import Report, View
 from gatehand.air.measured import Fitted
-from gatehand_air.answer import Answer, Unsolved
 from gatehand_air.ducting import Lack
+from gatehand_air.solve import Answer, Unsolved
 
 
 def as_json(reports: Sequence[Report], units: str, fits: Sequence[Fitted] = ()) -> dict[str, Any]:

@@ -7,17 +7,13 @@ from typing import Final
 from gatehand.config import Config
 from gatehand.config.check_ducts import collector_of, root_of
 from gatehand.config.ducts import Duct, FilterLoss
-from gatehand_air.curve import Curve
-from gatehand_air.demands import Asker, Demand
-from gatehand_air.density import STANDARD, Air, air
-from gatehand_air.ducting import Ducting
-from gatehand_air.fittings import ENTRIES, MATERIALS, factor, reducer
+from gatehand_air.ducting import Asker, Demand, Ducting
+from gatehand_air.fan_curve import Curve, Filter
+from gatehand_air.fittings import ENTRIES, MATERIALS, Want, default_flow, factor, reducer
 from gatehand_air.friction import LAWS
-from gatehand_air.solve import Filter
+from gatehand_air.properties import STANDARD, Air, Units, air, units
 from gatehand_air.tree import Duct as TreeDuct
 from gatehand_air.tree import Network
-from gatehand_air.units import Units, units
-from gatehand_air.wants import Want, default_flow
 
 MIN_VELOCITY: Final = {"us": 4000.0, "metric": 20.0}
 """Branches: small shops, ft/min [practice]; TRGS 553 Annex 2, m/s [pub]."""

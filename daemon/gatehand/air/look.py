@@ -6,10 +6,20 @@ from functools import cache
 
 from gatehand.air.build import Shop, shop
 from gatehand.config import Config
-from gatehand_air.demands import Asked, Asker, Demand, asked_sets
-from gatehand_air.ducting import Ducting, Lack, Picture
-from gatehand_air.propose import MOST_ASSIST, Assist, MaxOpen, RunOn, assist, max_open, run_on
-from gatehand_air.sizes import INCHES, MILLIMETRES, Size, next_size
+from gatehand_air.ducting import Asked, Asker, Demand, Ducting, Lack, Picture, asked_sets
+from gatehand_air.proposals import (
+    INCHES,
+    MILLIMETRES,
+    MOST_ASSIST,
+    Assist,
+    MaxOpen,
+    RunOn,
+    Size,
+    assist,
+    max_open,
+    next_size,
+    run_on,
+)
 
 
 @dataclass(frozen=True, slots=True)

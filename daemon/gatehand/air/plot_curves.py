@@ -8,8 +8,7 @@ from gatehand.air import words
 from gatehand.air.build import Shop
 from gatehand.air.look import View
 from gatehand.svg import FAINT, INK, Drawing
-from gatehand_air.answer import Solution
-from gatehand_air.solve import Solver
+from gatehand_air.solve import Solution, Solver
 
 WIDTH: Final = 640.0
 HEIGHT: Final = 360.0

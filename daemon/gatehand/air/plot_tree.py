@@ -9,10 +9,10 @@ from gatehand.air import words
 from gatehand.air.build import Shop
 from gatehand.air.look import View
 from gatehand.svg import FAINT, INK, Drawing
-from gatehand_air.answer import Solution
 from gatehand_air.ducting import ROUNDING
+from gatehand_air.fittings import SETTLES
+from gatehand_air.solve import Solution
 from gatehand_air.tree import Duct, Network
-from gatehand_air.wants import SETTLES
 
 COLUMN: Final = 230.0
 ROW: Final = 92.0

@@ -6,10 +6,9 @@ from typing import Final
 from gatehand.air import toml, words
 from gatehand.air.build import Shop
 from gatehand.air.look import Report, View
-from gatehand_air.answer import Answer, Solution
 from gatehand_air.ducting import Lack, Short
-from gatehand_air.propose import Assist, MaxOpen, RunOn
-from gatehand_air.sizes import Size
+from gatehand_air.proposals import Assist, MaxOpen, RunOn, Size
+from gatehand_air.solve import Answer, Solution
 
 LEFT_OUT: Final = """\
 What these figures leave out: leaks at joints, the bends of a hose and a hose that is not stretched, what a bend right

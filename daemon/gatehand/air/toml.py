@@ -3,8 +3,7 @@
 from gatehand.air import words
 from gatehand.air.look import Report
 from gatehand_air.ducting import Lack
-from gatehand_air.propose import RunOn
-from gatehand_air.sizes import Size
+from gatehand_air.proposals import RunOn, Size
 
 
 def proposals(report: Report) -> str:

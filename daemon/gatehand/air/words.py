@@ -4,11 +4,10 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 from gatehand.text import listed
-from gatehand_air.answer import Unsolved, Why
-from gatehand_air.demands import Asked, Asker, Demand
-from gatehand_air.ducting import Lack, Picture, Short
-from gatehand_air.propose import Assist, MaxOpen
-from gatehand_air.units import Units
+from gatehand_air.ducting import Asked, Asker, Demand, Lack, Picture, Short
+from gatehand_air.properties import Units
+from gatehand_air.proposals import Assist, MaxOpen
+from gatehand_air.solve import Unsolved, Why
 
 
 @dataclass(frozen=True, slots=True)

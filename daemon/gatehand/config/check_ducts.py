@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping
 from typing import Any, Protocol, TypeAlias
 
 from gatehand.text import did_you_mean
-from gatehand_air.wants import is_known_tool
+from gatehand_air.fittings import kind_of
 
 Problem: TypeAlias = tuple[tuple[str | int, ...], str]
 """(key path, message)."""
@@ -60,7 +60,7 @@ def _names(config: HasDucts, name: str) -> list[Problem]:
         if said is not None and said not in known:
             found.append((("duct", name, key), f"no {kind} {said!r}{_nearest(said, known)}"))
     for tool in (duct.hood.tool or ()) if duct.hood else ():
-        if tool not in config.tool and not is_known_tool(tool):
+        if tool not in config.tool and not kind_of(tool):
             hint = _nearest(tool, config.tool)
             found.append((("duct", name, "hood", "tool"), f"no tool {tool!r}, nor a kind of that name{hint}"))
     return found

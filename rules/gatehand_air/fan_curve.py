@@ -1,4 +1,4 @@
-"""A fan's curve between its points: monotone and smooth. Nothing is claimed beyond the first and the last point.
+"""A fan: its curve between its points, monotone and smooth, and its filter. Nothing is claimed beyond the curve's ends.
 
 Interpolation: Fritsch and Carlson's piecewise cubic with Fritsch and Butland's slopes (weighted harmonic means), the
 usual shape-preserving curve: it never swings above or below the points it joins.
@@ -99,3 +99,18 @@ def _end(h0: float, h1: float, d0: float, d1: float) -> float:
     if d0 * d1 <= 0 and abs(slope) > 3 * abs(d0):
         return 3 * d0
     return slope
+
+
+@dataclass(frozen=True, slots=True)
+class Filter:
+    """Loss = factor * flow^exponent, Pa and m3/s."""
+
+    factor: float = 0.0
+    exponent: float = 2.0
+
+    def at(self, flow: float) -> tuple[float, float]:
+        """Loss and slope."""
+        if flow <= 0:
+            return 0.0, 0.0
+        lost = self.factor * flow**self.exponent
+        return lost, self.exponent * lost / flow
