@@ -115,6 +115,11 @@ class Short:
     dirty: bool = False
     answer: Unsolved | None = None
 
+    @property
+    def share(self) -> float:
+        """Found as a part of wanted."""
+        return self.found / self.wanted
+
 
 @dataclass(frozen=True, slots=True)
 class Picture:
@@ -205,6 +210,11 @@ class Ducting:
             if speed < wanted * (1 - ROUNDING):
                 found.append(Short(Lack.SLOW_DUCT, name, speed, wanted, settles=speed < min(SETTLES, wanted)))
         return tuple(found)
+
+    def dusty_ducts(self, dusty: Collection[str]) -> frozenset[str]:
+        """The ducts on the way from the dusty gates, and from hoods without a gate, to the fan."""
+        ends = (end.name for end in self.network.ends if end.gate is None or end.gate in dusty)
+        return frozenset(duct for end in ends for duct in self.ways[end])
 
     def velocities(self, answer: Solution) -> dict[str, float]:
         """Velocity in m/s by duct."""

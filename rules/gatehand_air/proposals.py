@@ -38,6 +38,10 @@ class MaxOpen:
     unserved: frozenset[str]
     cut_off: bool = False
 
+    def forbids(self, limit: int | None) -> bool:
+        """Whether a `max_open` of `limit` (None: no limit) lets more open than the fan is known to carry."""
+        return self.gates is not None and self.fails is not None and (limit is None or limit > self.gates)
+
 
 def max_open(ducting: Ducting, gates: Collection[str]) -> MaxOpen:
     """The most gates of which any may stand open together.
@@ -138,7 +142,7 @@ def _missed(shorts: Sequence[Short], joints: Collection[str]) -> set[tuple[Lack,
 def _slowest(shorts: Sequence[Short], joints: Collection[str]) -> Short | None:
     """Of the ducts that others run into, the one furthest below what it wants."""
     slow = [short for short in shorts if short.lack is Lack.SLOW_DUCT and short.where in joints]
-    return min(slow, key=lambda short: short.found / short.wanted, default=None)
+    return min(slow, key=lambda short: short.share, default=None)
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,7 +3,7 @@
 import pytest
 from shop_files import US, config_of, errors_of, shop_text
 
-from gatehand.air.build import shop, shop_air, shops
+from gatehand.air.duct_model import shop, shop_air, shops
 from gatehand_air.fittings import KINDS, MATERIALS, factor, reducer
 
 ROUTER = "duct.router_drop.material"

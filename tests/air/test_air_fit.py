@@ -6,7 +6,7 @@ from dataclasses import replace
 import pytest
 from shop_files import config_of, shop_text
 
-from gatehand.air.build import shops
+from gatehand.air.duct_model import shops
 from gatehand_air.ducting import Ducting
 from gatehand_air.fan_curve import Filter
 from gatehand_air.fit import Kind, NoFitError, Reading, fit

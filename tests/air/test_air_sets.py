@@ -5,8 +5,8 @@ from itertools import combinations
 import pytest
 from shop_files import US, config_of, shop_text
 
-from gatehand.air.build import Shop, shops
-from gatehand.air.look import look, propose
+from gatehand.air.analysis import look, propose
+from gatehand.air.duct_model import Shop, shops
 from gatehand_air.ducting import Asker, Demand, Lack, asked_sets
 from gatehand_air.proposals import INCHES, assist, max_open, next_size, run_on
 from gatehand_air.solve import Solution
@@ -173,7 +173,7 @@ def test_next_size_does_what_it_says() -> None:
     one = shops(config)[0]
 
     def resize(sizes: object) -> object:
-        from gatehand.air.build import shop as build
+        from gatehand.air.duct_model import shop as build
 
         return build(config, "main", sizes).ducting  # type: ignore[arg-type]
 

@@ -8,9 +8,8 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field, ValidationError
 
-from gatehand.air import words
-from gatehand.air.build import Shop, shops
-from gatehand.air.text import columns
+from gatehand.air.air_words import Speaker, columns, significant
+from gatehand.air.duct_model import Shop, shops
 from gatehand.config import Config
 from gatehand.config.ducts import Fan, FilterLoss, Positive
 from gatehand.config.values import Table
@@ -84,7 +83,7 @@ def apply(config: Config, measured: Measured) -> tuple[Config, tuple[Fitted, ...
     fans, fits = dict(config.fan), []
     for shop in all_shops:
         readings = [
-            one for reading in measured.reading if set(reading.open) <= shop.gates for one in _rules(shop, reading)
+            one for reading in measured.reading if set(reading.open) <= shop.gates for one in _in_si(shop, reading)
         ]
         if not readings:
             continue
@@ -122,8 +121,8 @@ def _known(names: Iterable[str], known: Iterable[str], what: str) -> None:
             raise MeasuredError(f"{what} {name!r}; {did_you_mean(name, there)}")
 
 
-def _rules(shop: Shop, reading: MeasuredReading) -> list[Reading]:
-    """One reading for the rules for each value, in SI."""
+def _in_si(shop: Shop, reading: MeasuredReading) -> list[Reading]:
+    """One reading for each value, in SI."""
     gates, of = frozenset(reading.open), shop.units
     found = [Reading(gates, Kind.HOOD, hood, flow * of.flow) for hood, flow in reading.hood.items()]
     found += [Reading(gates, Kind.DUCT, duct, speed * of.velocity) for duct, speed in reading.duct.items()]
@@ -147,11 +146,11 @@ def _fitted(fan: Fan, found: Fit, state: str, shop: Shop) -> Fan:
 
 
 def _four(value: float) -> float:
-    """Four significant digits: no reading in a shop knows more."""
-    return float(f"{value:.4g}")
+    """No reading in a shop knows more digits."""
+    return significant(value, 4)
 
 
-def as_json(fitted: Fitted) -> dict[str, Any]:
+def fit_as_json(fitted: Fitted) -> dict[str, Any]:
     """The fit for programs; values in the config's units, `off` as a share of what was measured."""
     of, found = fitted.shop.units, fitted.fit
     unit = {Kind.HOOD: of.flow, Kind.DUCT: of.velocity, Kind.SUCTION: of.pressure}
@@ -176,10 +175,10 @@ def as_json(fitted: Fitted) -> dict[str, Any]:
     }
 
 
-def as_text(fitted: Fitted) -> str:
+def fit_as_text(fitted: Fitted) -> str:
     """The fit and what remains of each reading, then the fan as TOML."""
     shop, readings, found, fan = fitted.shop, fitted.readings, fitted.fit, fitted.fan
-    say = words.Speaker(shop.units)
+    say = Speaker(shop.units)
     put = {Kind.HOOD: say.flow, Kind.DUCT: say.velocity, Kind.SUCTION: say.pressure}
     rows = [["reading", "measured", "before", "fitted", "off by", ""]]
     for reading, before, after in zip(readings, found.before, found.after, strict=True):

@@ -13,7 +13,7 @@ from gatehand.text import did_you_mean
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from gatehand.air.look import Report
+    from gatehand.air.analysis import Report
 
 _HELP = """\
 Works out the air in the ducts for each set of gates that the config can ask for: each tool alone, each hand start,
@@ -82,10 +82,10 @@ def _unknown(config: Config, gates: frozenset[str]) -> str | None:
 
 
 def _show(args: argparse.Namespace, config: Config, only: frozenset[str] | None) -> int:
-    from gatehand.air import as_json, text
-    from gatehand.air.build import shops
-    from gatehand.air.look import look
-    from gatehand.air.measured import Fitted, MeasuredError, apply, as_text, read
+    from gatehand.air.air_report import as_json, as_text
+    from gatehand.air.analysis import look
+    from gatehand.air.duct_model import shops
+    from gatehand.air.measured import Fitted, MeasuredError, apply, fit_as_text, read
 
     fits: tuple[Fitted, ...] = ()
     if args.measured is not None:
@@ -102,21 +102,21 @@ def _show(args: argparse.Namespace, config: Config, only: frozenset[str] | None)
     if args.plot is not None and not _draw(args.plot, reports):
         return 1
     if args.json:
-        print(json.dumps(as_json.as_json(reports, config.airflow.units, fits), indent=2))
+        print(json.dumps(as_json(reports, config.airflow.units, fits), indent=2))
     else:
         for fitted in fits:
-            print(as_text(fitted))
-        print(text.text(reports, full=args.full or only is not None))
+            print(fit_as_text(fitted))
+        print(as_text(reports, full=args.full or only is not None))
     return int(
         any(view.picture.shorts for report in reports for view in report.views if view.is_asked or only is not None)
     )
 
 
 def _draw(path: Path, reports: "Sequence[Report]") -> bool:
-    from gatehand.air import plot
+    from gatehand.air.air_plot import svg
 
     try:
-        path.write_text(plot.svg(reports), encoding="utf-8")
+        path.write_text(svg(reports), encoding="utf-8")
     except OSError as error:
         print(
             f"--plot: {path} cannot be written ({error.strerror}): name a file in a folder that is there",

@@ -1,6 +1,6 @@
-"""Numbers and shortfalls as a person reads them. Every sentence is made here, from the rules' facts alone."""
+"""Numbers, names and shortfalls as a person reads them, from the facts of `gatehand_air` alone."""
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 
 from gatehand.text import listed
@@ -36,10 +36,6 @@ class Speaker:
         """A duct's size."""
         return f"{value / self.units.diameter:.4g} {self.units.diameter_word}"
 
-    def length(self, value: float) -> str:
-        """A duct's length."""
-        return f"{value / self.units.length:.4g} {self.units.length_word}"
-
     @staticmethod
     def _put(value: float, places: int, word: str) -> str:
         return f"{value:,.{places}f} {word}".rstrip()
@@ -48,6 +44,16 @@ class Speaker:
 def names(some: Collection[str]) -> str:
     """Names in order: "a, b and c"."""
     return listed(sorted(some), last="and")
+
+
+def toml_list(gates: Collection[str]) -> str:
+    """Such as `["planing", "sweep"]`."""
+    return "[" + ", ".join(f'"{gate}"' for gate in sorted(gates)) + "]"
+
+
+def significant(value: float, digits: int) -> float:
+    """Rounded to so many digits: more would claim what nobody knows."""
+    return float(f"{value:.{digits}g}")
 
 
 def sets(some: Sequence[Collection[str]]) -> str:
@@ -154,3 +160,11 @@ def _grouped(shorts: Sequence[Short]) -> list[tuple[Short, list[str]]]:
         else:
             found.append((short, [short.where]))
     return found
+
+
+def columns(rows: Sequence[Sequence[str]], indent: str = "") -> Iterator[str]:
+    """Rows as aligned columns: the first and the last flush left, those between flush right."""
+    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
+    for first, *between, last in rows:
+        cells = [cell.rjust(width) for cell, width in zip(between, widths[1:], strict=False)]
+        yield indent + "  ".join([first.ljust(widths[0]), *cells, last]).rstrip()

@@ -1,10 +1,12 @@
-"""Looks at every set of gates that a shop can ask for and gathers what `airflow` shows: facts, no text, no output."""
+"""Looks at every set of gates that a shop can ask for: facts for `airflow`, and the warnings of `check`. No output."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
+from typing import NamedTuple
 
-from gatehand.air.build import Shop, shop
+from gatehand.air import air_words
+from gatehand.air.duct_model import Shop, shop, shops
 from gatehand.config import Config
 from gatehand_air.ducting import Asked, Asker, Demand, Ducting, Lack, Picture, asked_sets
 from gatehand_air.proposals import (
@@ -16,10 +18,12 @@ from gatehand_air.proposals import (
     RunOn,
     Size,
     assist,
+    least_run_on,
     max_open,
     next_size,
     run_on,
 )
+from gatehand_air.solve import Unsolved
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,3 +126,69 @@ def _sizes(config: Config, of: Shop) -> tuple[Size, ...]:
     for demand in of.demands:
         asking.setdefault((demand.opens, demand.gates), demand)
     return tuple(size for demand in asking.values() for size in next_size(of.ducting, demand, sets, sold, resize))
+
+
+class AirWarning(NamedTuple):
+    """A warning and the key path that it is about."""
+
+    where: tuple[str, ...]
+    message: str
+
+
+def warnings(config: Config) -> tuple[AirWarning, ...]:
+    """All warnings about the air of a config that has no errors; empty without ducts."""
+    found: list[AirWarning] = []
+    for of in shops(config):
+        proposals = propose(config, of, sizes=False)
+        found += [w for demand in of.demands for w in _alone(of, demand, proposals)]
+        found += [w for run_on in proposals.run_ons for w in _short_run_on(config, run_on)]
+        found += _too_many_open(of, proposals)
+    return tuple(found)
+
+
+def _alone(shop: Shop, demand: Demand, proposals: Proposals) -> list[AirWarning]:
+    """A tool or a hand start by itself that leaves the ducts beyond its own branch too slow, or has no answer."""
+    say = air_words.Speaker(shop.units)
+    picture = shop.ducting.look(demand.opens, demand.gates)
+    if isinstance(picture.clean, Unsolved):
+        text = air_words.unsolved(picture.clean, shop.collector, say)
+        return [AirWarning(("fan", shop.collector, "curve"), f"{air_words.opened(demand.opens)}: {text}")]
+    ends = {end.name for end in shop.ducting.network.ends}
+    slow = [s for s in picture.shorts if s.lack is Lack.SLOW_DUCT and s.where not in ends]
+    if not slow:
+        return []
+    worst = min(slow, key=lambda short: short.share)
+    filter_ = " and a dirty filter" if worst.dirty else ""
+    text = f"{air_words.opened(demand.opens)}{filter_} {air_words.slow(worst, [worst.where], say)}"
+    if demand.asker is Asker.HAND:
+        return [AirWarning(("gate", demand.name), text)]
+    cure = proposals.assists.get(demand.name)
+    if cure is not None and cure.cures:
+        text += f"; assist = {air_words.toml_list(cure.gates)} brings {say.velocity(cure.speed, word=False)}"
+    return [AirWarning(("tool", demand.name, "assist" if demand.assist else "gates"), text)]
+
+
+def _short_run_on(config: Config, least: RunOn) -> list[AirWarning]:
+    set_to = config.tool[least.tool].run_on
+    wanted = least_run_on(least.spin_down, least.clearing)
+    if set_to >= wanted:
+        return []
+    spins = f"the {least.spin_down:g} s spin-down, " if least.spin_down else ""
+    text = (
+        f"a run-on of {set_to:g} s is too short to clear the duct: dust takes {least.clearing:.1f} s to the collector,"
+        f" and {spins}twice that and 1 s make {wanted:.1f} s; set run_on = {least.least:g}"
+    )
+    return [AirWarning(("tool", least.tool, "run_on"), text)]
+
+
+def _too_many_open(shop: Shop, proposals: Proposals) -> list[AirWarning]:
+    """More gates at once than the fan carries, or no limit at all where there is one."""
+    carries = proposals.max_open
+    if not carries.forbids(shop.max_open):
+        return []
+    say = air_words.Speaker(shop.units)
+    why = air_words.too_many(carries, shop.collector, say)
+    said = "there is no max_open, and" if shop.max_open is None else f"max_open = {shop.max_open} is too many:"
+    text = f"{said} the fan carries {carries.gates} at once: {why}; set max_open = {carries.gates}"
+    key = ("collector", shop.collector) if shop.max_open is None else ("collector", shop.collector, "max_open")
+    return [AirWarning(key, text)]
