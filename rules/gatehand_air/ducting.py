@@ -4,10 +4,13 @@ A set that can be asked for is that of each tool, each hand start, several up to
 """
 
 from collections.abc import Collection, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
 from enum import StrEnum
+from functools import cached_property
 from itertools import combinations
 from typing import Final
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from gatehand_air.fan_curve import Curve, Filter
 from gatehand_air.fittings import SETTLES
@@ -27,8 +30,7 @@ class Asker(StrEnum):
     HAND = "hand"
 
 
-@dataclass(frozen=True, slots=True)
-class Demand:
+class Demand(Struct, frozen=True):
     """Gates opened by one tool or one hand start. `assist` come along to keep the main moving and take in no dust."""
 
     asker: Asker
@@ -42,8 +44,7 @@ class Demand:
         return self.gates | self.assist
 
 
-@dataclass(frozen=True, slots=True)
-class Asked:
+class Asked(Struct, frozen=True):
     """One set of open gates, which of them take in dust, and who asks for it: each way that leads to it."""
 
     gates: frozenset[str]
@@ -96,8 +97,7 @@ class Lack(StrEnum):
     NO_ANSWER = "no_answer"
 
 
-@dataclass(frozen=True, slots=True)
-class Short:
+class Short(Struct, frozen=True):
     """One thing that falls short: m3/s for a hood, m/s for a duct.
 
     Fields:
@@ -121,8 +121,7 @@ class Short:
         return self.found / self.wanted
 
 
-@dataclass(frozen=True, slots=True)
-class Picture:
+class Picture(Struct, frozen=True):
     """One set of open gates: the air with a clean and a dirty filter, and what falls short.
 
     `dusty` are the open gates whose hoods take in dust; through the others only clean air comes along.
@@ -135,8 +134,7 @@ class Picture:
     shorts: tuple[Short, ...]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Ducting:
+class Ducting(Struct, frozen=True, kw_only=True, dict=True):
     """The ducts of one collector. SI units.
 
     Fields:
@@ -157,26 +155,34 @@ class Ducting:
     main_velocity: float
     particle_speed: float = 0.5
     law: Law = swamee_jain_loss
-    clean: Solver = field(init=False, repr=False, compare=False)
-    dirty: Solver = field(init=False, repr=False, compare=False)
-    wanted: Mapping[str, float] = field(init=False, repr=False, compare=False)
-    """Velocity wanted by duct."""
-    areas: Mapping[str, float] = field(init=False, repr=False, compare=False)
-    """Cross-section by duct, m2."""
-    ways: Mapping[str, tuple[str, ...]] = field(init=False, repr=False, compare=False)
-    """By duct that ends in a hood: the ducts from there to the collector, itself first."""
 
-    def __post_init__(self) -> None:
-        clean = Solver(self.network, self.fan, self.clean_filter, self.air, self.law)
-        object.__setattr__(self, "clean", clean)
-        one = self.clean_filter == self.dirty_filter
-        object.__setattr__(self, "dirty", clean if one else replace(clean, filter=self.dirty_filter))
+    @cached_property
+    def clean(self) -> Solver:
+        """With a clean filter."""
+        return Solver(self.network, self.fan, self.clean_filter, self.air, self.law)
+
+    @cached_property
+    def dirty(self) -> Solver:
+        """With a dirty filter: `clean` itself where that is the same."""
+        if self.clean_filter == self.dirty_filter:
+            return self.clean
+        return Solver(self.network, self.fan, self.dirty_filter, self.air, self.law)
+
+    @cached_property
+    def wanted(self) -> Mapping[str, float]:
+        """Velocity wanted by duct."""
         mains = self.network.mains()
-        wanted = {d.name: self.main_velocity if d.name in mains else self.branch_velocity for d in self.network.ducts}
-        object.__setattr__(self, "wanted", wanted)
-        object.__setattr__(self, "areas", {duct.name: area(duct.diameter) for duct in self.network.ducts})
-        ways = {end.name: tuple(duct.name for duct in self.network.path(end.name)) for end in self.network.ends}
-        object.__setattr__(self, "ways", ways)
+        return {d.name: self.main_velocity if d.name in mains else self.branch_velocity for d in self.network.ducts}
+
+    @cached_property
+    def areas(self) -> Mapping[str, float]:
+        """Cross-section by duct, m2."""
+        return {duct.name: area(duct.diameter) for duct in self.network.ducts}
+
+    @cached_property
+    def ways(self) -> Mapping[str, tuple[str, ...]]:
+        """By duct that ends in a hood: the ducts from there to the collector, itself first."""
+        return {end.name: tuple(duct.name for duct in self.network.path(end.name)) for end in self.network.ends}
 
     def look(self, gates: Collection[str], dusty: Collection[str] | None = None) -> Picture:
         """Solve one set of open gates and hold it against what is wanted. Without `dusty` every open gate is."""

@@ -5,15 +5,16 @@ usual shape-preserving curve: it never swings above or below the points it joins
 """
 
 from bisect import bisect_right
-from dataclasses import dataclass, field
+from functools import cached_property
 from itertools import pairwise
 from typing import TypeAlias
+
+from msgspec import Struct
 
 Point: TypeAlias = tuple[float, float]
 
 
-@dataclass(frozen=True, slots=True)
-class Curve:
+class Curve(Struct, frozen=True, dict=True):
     """Pressure in Pa over flow in m3/s. `points` ascend in flow.
 
     Raises:
@@ -21,23 +22,27 @@ class Curve:
     """
 
     points: tuple[Point, ...]
-    _pieces: tuple[tuple[float, float, float, float, float], ...] = field(init=False, repr=False, compare=False)
-    """(flow at its start, then the cubic's coefficients from the constant up)."""
-    _starts: tuple[float, ...] = field(init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
         if len(self.points) < 2:  # noqa: PLR2004
             raise ValueError("a curve wants at least two points")
         if any(b[0] <= a[0] for a, b in pairwise(self.points)):
             raise ValueError("a curve's points must ascend in flow")
+
+    @cached_property
+    def _pieces(self) -> tuple[tuple[float, float, float, float, float], ...]:
+        """(flow at its start, then the cubic's coefficients from the constant up)."""
         slopes = _slopes(self.points)
         pieces = []
         for ((x0, y0), (x1, y1)), (m0, m1) in zip(pairwise(self.points), pairwise(slopes), strict=True):
             step = x1 - x0
             rise = (y1 - y0) / step
             pieces.append((x0, y0, m0, (3 * rise - 2 * m0 - m1) / step, (m0 + m1 - 2 * rise) / step**2))
-        object.__setattr__(self, "_pieces", tuple(pieces))
-        object.__setattr__(self, "_starts", tuple(x for x, _ in self.points[1:-1]))
+        return tuple(pieces)
+
+    @cached_property
+    def _starts(self) -> tuple[float, ...]:
+        return tuple(x for x, _ in self.points[1:-1])
 
     @property
     def first(self) -> float:
@@ -101,8 +106,7 @@ def _end(h0: float, h1: float, d0: float, d1: float) -> float:
     return slope
 
 
-@dataclass(frozen=True, slots=True)
-class Filter:
+class Filter(Struct, frozen=True):
     """Loss = factor * flow^exponent, Pa and m3/s."""
 
     factor: float = 0.0

@@ -6,10 +6,12 @@ where they cannot, the filter's loss is left as it was and the result says so.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
 from enum import StrEnum
 from math import sqrt
 from typing import Final
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from gatehand_air.ducting import Ducting
 from gatehand_air.fan_curve import Filter
@@ -33,8 +35,7 @@ class Kind(StrEnum):
     """Static suction at the collector, Pa."""
 
 
-@dataclass(frozen=True, slots=True)
-class Reading:
+class Reading(Struct, frozen=True):
     """One measured value with these gates open; `where` is the hood's gate, the duct, or empty for suction."""
 
     gates: frozenset[str]
@@ -43,8 +44,7 @@ class Reading:
     value: float
 
 
-@dataclass(frozen=True, slots=True)
-class Fit:
+class Fit(Struct, frozen=True):
     """The result. `before` and `after`: what the model says for each reading, unfitted and fitted.
 
     `with_filter`: whether the filter's loss was fitted too. `rms`: root mean square of the relative errors after.

@@ -8,8 +8,9 @@ Newton's method never meets a step.
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
 from typing import Final, TypeAlias
+
+from msgspec import Struct
 
 from gatehand_air.properties import Air
 
@@ -20,8 +21,7 @@ _LOG: Final = math.log(10) ** 2 / 4
 _TWO_LOG10: Final = 2 / math.log(10)
 
 
-@dataclass(frozen=True, slots=True)
-class Resistance:
+class Resistance(Struct, frozen=True):
     """A duct's loss law, ready to evaluate: (friction * f(q) + fixed) * q^2, q in m3/s, loss in Pa."""
 
     friction: float

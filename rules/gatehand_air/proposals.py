@@ -6,10 +6,12 @@ them.
 """
 
 from collections.abc import Callable, Collection, Mapping, Sequence
-from dataclasses import dataclass, replace
 from itertools import combinations
 from math import ceil
 from typing import Final, TypeAlias
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from gatehand_air.ducting import ROUNDING, Asked, Demand, Ducting, Lack, Short
 from gatehand_air.solve import Solution
@@ -21,8 +23,7 @@ MARGIN: Final = 1.0
 """Seconds on top of spin-down and twice the clearing time."""
 
 
-@dataclass(frozen=True, slots=True)
-class MaxOpen:
+class MaxOpen(Struct, frozen=True):
     """How many gates the fan carries.
 
     Fields:
@@ -72,8 +73,7 @@ def _branch_shorts(ducting: Ducting, gates: Collection[str]) -> tuple[Short, ...
     return tuple(replace(s, dirty=only_dirty) for s in shorts if s.lack is not Lack.SLOW_DUCT or s.where in ends)
 
 
-@dataclass(frozen=True, slots=True)
-class Assist:
+class Assist(Struct, frozen=True):
     """Gates to open as well.
 
     Fields:
@@ -145,8 +145,7 @@ def _slowest(shorts: Sequence[Short], joints: Collection[str]) -> Short | None:
     return min(slow, key=lambda short: short.share, default=None)
 
 
-@dataclass(frozen=True, slots=True)
-class RunOn:
+class RunOn(Struct, frozen=True):
     """The least run-on for a tool: `spin_down` plus twice `clearing` plus 1 s, rounded up to whole seconds.
 
     `settles`: a duct on the way is so slow that no run-on clears it.
@@ -186,8 +185,7 @@ Resize: TypeAlias = Callable[[Mapping[str, float]], Ducting]
 """The same ducts with some diameters, m, changed."""
 
 
-@dataclass(frozen=True, slots=True)
-class Size:
+class Size(Struct, frozen=True):
     """A duct, or the ducts of the main, in another size.
 
     Fields:

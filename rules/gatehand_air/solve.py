@@ -10,10 +10,13 @@ Shut branches are left out, unless their gate leaks.
 """
 
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass, field, replace
 from enum import StrEnum
+from functools import cached_property
 from math import sqrt
 from typing import Final, TypeAlias
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from gatehand_air.fan_curve import Curve, Filter
 from gatehand_air.friction import Law, Resistance, area, resistance, swamee_jain_loss
@@ -33,16 +36,14 @@ class Why(StrEnum):
     NOT_CONVERGED = "not_converged"
 
 
-@dataclass(frozen=True, slots=True)
-class Unsolved:
+class Unsolved(Struct, frozen=True):
     """No flows for this set of gates. `limit` is the curve's end in m3/s where that is the reason."""
 
     why: Why
     limit: float | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class Solution:
+class Solution(Struct, frozen=True):
     """Flows in m3/s, pressures in Pa.
 
     Fields:
@@ -94,8 +95,7 @@ EDGE: Final = 1e-9
 """Part of the curve's last flow by which rounding may overstep it."""
 
 
-@dataclass(frozen=True, slots=True)
-class Solver:
+class Solver(Struct, frozen=True, dict=True):
     """Ready to solve one tree for any set of gates. `fan` gives static pressure at the air's own density."""
 
     network: Network
@@ -103,35 +103,49 @@ class Solver:
     filter: Filter
     air: Air
     law: Law = swamee_jain_loss
-    _laws: tuple[Resistance, ...] = field(init=False, repr=False, compare=False)
-    _leaks: tuple[Resistance | None, ...] = field(init=False, repr=False, compare=False)
-    _guesses: tuple[float, ...] = field(init=False, repr=False, compare=False)
-    _parents: tuple[int, ...] = field(init=False, repr=False, compare=False)
-    """The duct each one runs into; for the root one past the last."""
-    _ends: tuple[bool, ...] = field(init=False, repr=False, compare=False)
-    _plan: tuple[tuple[int, str | None, bool, int], ...] = field(init=False, repr=False, compare=False)
-    """Each duct's number, gate, whether a hood ends it, and parent: what one pass over the tree needs."""
-    _names: tuple[str, ...] = field(init=False, repr=False, compare=False)
-    _bend: float = field(init=False, repr=False, compare=False)
-    """About how the net pressure falls with the square of flow."""
 
-    def __post_init__(self) -> None:
+    @cached_property
+    def _laws(self) -> tuple[Resistance, ...]:
+        factors = ((duct, duct.factor + (duct.entry or 0.0)) for duct in self.network.ducts)
+        return tuple(resistance(d.diameter, d.length, d.roughness, factor, self.air) for d, factor in factors)
+
+    @cached_property
+    def _leaks(self) -> tuple[Resistance | None, ...]:
+        """The laws that hold with the ducts' gates shut; None: no air."""
+        pairs = zip(self.network.ducts, self._laws, strict=True)
+        return tuple(None if d.leak is None else replace(law, fixed=law.fixed + d.leak) for d, law in pairs)
+
+    @cached_property
+    def _guesses(self) -> tuple[float, ...]:
+        """Friction factors to start from."""
+        pairs = zip(self.network.ducts, self._laws, strict=True)
+        return tuple(_turbulent(self.law, law, area(d.diameter) * GUESS_VELOCITY) for d, law in pairs)
+
+    @cached_property
+    def _parents(self) -> tuple[int, ...]:
+        """The duct each one runs into; for the root one past the last."""
         ducts = self.network.ducts
-        put = object.__setattr__
-        laws = tuple(
-            resistance(d.diameter, d.length, d.roughness, d.factor + (d.entry or 0.0), self.air) for d in ducts
-        )
-        pairs = tuple(zip(ducts, laws, strict=True))
-        put(self, "_laws", laws)
-        put(self, "_leaks", tuple(None if d.leak is None else replace(w, fixed=w.fixed + d.leak) for d, w in pairs))
-        put(self, "_guesses", tuple(_turbulent(self.law, law, area(d.diameter) * GUESS_VELOCITY) for d, law in pairs))
-        put(self, "_parents", tuple(len(ducts) if d.into is None else self.network.index(d.into) for d in ducts))
-        put(self, "_ends", tuple(d.entry is not None for d in ducts))
-        plan = zip(range(len(ducts)), (d.gate for d in ducts), self._ends, self._parents, strict=True)
-        put(self, "_plan", tuple(plan))
-        put(self, "_names", tuple(d.name for d in ducts))
+        return tuple(len(ducts) if d.into is None else self.network.index(d.into) for d in ducts)
+
+    @cached_property
+    def _ends(self) -> tuple[bool, ...]:
+        return tuple(duct.entry is not None for duct in self.network.ducts)
+
+    @cached_property
+    def _plan(self) -> tuple[tuple[int, str | None, bool, int], ...]:
+        """Each duct's number, gate, whether a hood ends it, and parent: what one pass over the tree needs."""
+        ducts = self.network.ducts
+        return tuple(zip(range(len(ducts)), (d.gate for d in ducts), self._ends, self._parents, strict=True))
+
+    @cached_property
+    def _names(self) -> tuple[str, ...]:
+        return tuple(duct.name for duct in self.network.ducts)
+
+    @cached_property
+    def _bend(self) -> float:
+        """About how the net pressure falls with the square of flow."""
         last = self.fan.last
-        put(self, "_bend", (self.fan.points[0][1] - self.net(last)[0]) / last**2)
+        return (self.fan.points[0][1] - self.net(last)[0]) / last**2
 
     def solve(self, open_gates: Collection[str]) -> Answer:
         """Flows with these gates open and all others shut; names that are no gates of the tree do nothing."""

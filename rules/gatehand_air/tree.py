@@ -1,11 +1,13 @@
 """The ducts of one collector as a tree: what leads where, checked. SI units; no pressures or flows in here."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from functools import cached_property
+
+from msgspec import Struct
+from msgspec.structs import force_setattr
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Duct:
+class Duct(Struct, frozen=True, kw_only=True):
     """One length of one diameter. Lengths in m.
 
     Fields:
@@ -32,8 +34,7 @@ class Duct:
         return self.gate or self.name
 
 
-@dataclass(frozen=True, slots=True)
-class Network:
+class Network(Struct, frozen=True, dict=True):
     """All ducts that one fan draws on.
 
     `ducts` are put in order: each before the one it runs into, the root last.
@@ -44,7 +45,6 @@ class Network:
     """
 
     ducts: tuple[Duct, ...]
-    _at: dict[str, int] = field(init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
         by_name = {duct.name: duct for duct in self.ducts}
@@ -53,8 +53,11 @@ class Network:
         _check_ends(self.ducts, by_name)
         depth = {name: sum(1 for _ in _towards_fan(by_name, name)) for name in by_name}
         ordered = tuple(sorted(self.ducts, key=lambda duct: -depth[duct.name]))
-        object.__setattr__(self, "ducts", ordered)
-        object.__setattr__(self, "_at", {duct.name: i for i, duct in enumerate(ordered)})
+        force_setattr(self, "ducts", ordered)
+
+    @cached_property
+    def _at(self) -> dict[str, int]:
+        return {duct.name: i for i, duct in enumerate(self.ducts)}
 
     @property
     def root(self) -> Duct:

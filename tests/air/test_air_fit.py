@@ -1,9 +1,9 @@
 """Fitting the fan to readings: what was put into made-up readings comes out again."""
 
 import random
-from dataclasses import replace
 
 import pytest
+from msgspec.structs import replace
 from shop_files import config_of, shop_text
 
 from gatehand.air.duct_model import shops

@@ -1,12 +1,12 @@
 """What must hold for any duct tree and any set of open gates."""
 
 import random
-from dataclasses import replace
 
 import pytest
 from air_shops import AIR, FAN, branch, random_tree, solver, square_law, three_branches, trunk
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from msgspec.structs import replace
 
 from gatehand_air.fan_curve import Curve, Filter
 from gatehand_air.friction import colebrook_loss, swamee_jain_loss

@@ -5,9 +5,11 @@ diameter; colour, dashes and words by how fast the air goes.
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
 from itertools import count
 from typing import Final
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from gatehand.air import air_words
 from gatehand.air.analysis import Report, View
@@ -55,8 +57,7 @@ SYSTEM_STYLES: Final = (
 """Colour and dashes, both different for each system curve; each also carries its number."""
 
 
-@dataclass(frozen=True, slots=True)
-class _Scale:
+class _Scale(Struct, frozen=True):
     """From SI to px."""
 
     top: float
@@ -151,8 +152,7 @@ BOX: Final = 86.0
 """Px."""
 
 
-@dataclass(frozen=True, slots=True)
-class DuctStyle:
+class DuctStyle(Struct, frozen=True):
     """How a duct is drawn for one state of its air."""
 
     word: str
@@ -169,8 +169,7 @@ DUCT_STYLES: Final = (WELL, SLOW, SETTLES, CLEAN_AIR, NO_AIR)
 """Colours apart for every kind of colour vision, and each with its own dashes and word."""
 
 
-@dataclass(frozen=True, slots=True)
-class _Canvas:
+class _Canvas(Struct, frozen=True):
     """What every duct's drawing needs."""
 
     drawing: Drawing

@@ -1,7 +1,8 @@
 """Numbers, names and shortfalls as a person reads them, from the facts of `gatehand_air` alone."""
 
 from collections.abc import Collection, Iterator, Sequence
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from gatehand.text import listed
 from gatehand_air.ducting import Asked, Asker, Demand, Lack, Picture, Short
@@ -10,8 +11,7 @@ from gatehand_air.proposals import Assist, MaxOpen
 from gatehand_air.solve import Unsolved, Why
 
 
-@dataclass(frozen=True, slots=True)
-class Speaker:
+class Speaker(Struct, frozen=True):
     """Turns SI values into the shop's units, with their words."""
 
     units: Units

@@ -1,9 +1,10 @@
 """Looks at every set of gates that a shop can ask for: facts for `airflow`, and the warnings of `check`. No output."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from functools import cache
 from typing import NamedTuple
+
+from msgspec import Struct
 
 from gatehand.air import air_words
 from gatehand.air.duct_model import Shop, shop, shops
@@ -26,8 +27,7 @@ from gatehand_air.proposals import (
 from gatehand_air.solve import Unsolved
 
 
-@dataclass(frozen=True, slots=True)
-class View:
+class View(Struct, frozen=True):
     """One set of open gates: who asks for it, how it does, and which gate would help where it is slow."""
 
     asked: Asked
@@ -40,8 +40,7 @@ class View:
         return bool(self.asked.demands)
 
 
-@dataclass(frozen=True, slots=True)
-class Proposals:
+class Proposals(Struct, frozen=True):
     """What would cure what falls short. `assists`: by tool; `run_ons`: every tool's least run-on."""
 
     max_open: MaxOpen
@@ -50,8 +49,7 @@ class Proposals:
     sizes: Sequence[Size]
 
 
-@dataclass(frozen=True, slots=True)
-class Report:
+class Report(Struct, frozen=True):
     """One collector's ducts, looked at. `run_ons`: by tool, as configured, seconds."""
 
     shop: Shop

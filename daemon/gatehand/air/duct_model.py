@@ -1,8 +1,9 @@
 """From the config's duct tables to the solver's ducts: units, defaults, loss factors. The only place that converts."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Final
+
+from msgspec import Struct
 
 from gatehand.config import Config
 from gatehand.config.check_ducts import collector_of, root_of
@@ -22,8 +23,7 @@ MAIN_VELOCITY: Final = {"us": 3500.0, "metric": 18.0}
 TEMPERATURE: Final = {"us": 68.0, "metric": 20.0}
 
 
-@dataclass(frozen=True, slots=True)
-class Shop:
+class Shop(Struct, frozen=True):
     """One collector's ducts, ready to solve, with who asks for which gates.
 
     Fields:

@@ -2,10 +2,11 @@
 
 import tomllib
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
+from msgspec import Struct
+from msgspec.structs import replace
 from pydantic import Field, ValidationError
 
 from gatehand.air.air_words import Speaker, columns, significant
@@ -61,8 +62,7 @@ def read(path: Path) -> Measured:
         raise MeasuredError(f"{path}: is no TOML: {error}") from None
 
 
-@dataclass(frozen=True, slots=True)
-class Fitted:
+class Fitted(Struct, frozen=True):
     """One collector's fit: what was measured, what came of it, the fan for the config."""
 
     shop: Shop
