@@ -44,7 +44,7 @@ class Demand(Struct, frozen=True):
         return self.gates | self.assist
 
 
-class Asked(Struct, frozen=True):
+class GateSet(Struct, frozen=True):
     """One set of open gates, which of them take in dust, and who asks for it: each way that leads to it."""
 
     gates: frozenset[str]
@@ -52,7 +52,7 @@ class Asked(Struct, frozen=True):
     demands: tuple[tuple[Demand, ...], ...]
 
 
-def asked_sets(demands: Sequence[Demand], gates: frozenset[str], max_open: int | None) -> tuple[Asked, ...]:
+def gate_sets(demands: Sequence[Demand], gates: frozenset[str], max_open: int | None) -> tuple[GateSet, ...]:
     """Every set of gates that can be asked for, in the order: each alone, pairs, more, all. Each set once.
 
     A demand alone is listed even where it opens more gates than `max_open`. "All" is there also when `max_open` forbids
@@ -67,10 +67,10 @@ def asked_sets(demands: Sequence[Demand], gates: frozenset[str], max_open: int |
         ways = found.setdefault((opens, dusty), [])
         if not ways or len(ways[0]) == len(together):  # more of them would ask for no more gates
             ways.append(together)
-    asked = [Asked(opens, dusty, tuple(who)) for (opens, dusty), who in found.items()]
+    asked = [GateSet(opens, dusty, tuple(who)) for (opens, dusty), who in found.items()]
     if gates and all(one.dusty != gates for one in asked):
         allowed = max_open is None or len(gates) <= max_open
-        asked.append(Asked(gates, gates, ((*demands,),) if allowed else ()))
+        asked.append(GateSet(gates, gates, ((*demands,),) if allowed else ()))
     return tuple(asked)
 
 
@@ -121,7 +121,7 @@ class Short(Struct, frozen=True):
         return self.found / self.wanted
 
 
-class Picture(Struct, frozen=True):
+class Assessment(Struct, frozen=True):
     """One set of open gates: the air with a clean and a dirty filter, and what falls short.
 
     `dusty` are the open gates whose hoods take in dust; through the others only clean air comes along.
@@ -184,7 +184,7 @@ class Ducting(Struct, frozen=True, kw_only=True, dict=True):
         """By duct that ends in a hood: the ducts from there to the collector, itself first."""
         return {end.name: tuple(duct.name for duct in self.network.path(end.name)) for end in self.network.ends}
 
-    def look(self, gates: Collection[str], dusty: Collection[str] | None = None) -> Picture:
+    def assess(self, gates: Collection[str], dusty: Collection[str] | None = None) -> Assessment:
         """Solve one set of open gates and hold it against what is wanted. Without `dusty` every open gate is."""
         opened = frozenset(gates)
         dust = opened if dusty is None else frozenset(dusty)
@@ -193,7 +193,7 @@ class Ducting(Struct, frozen=True, kw_only=True, dict=True):
         found = self.shorts(clean, dust)
         known = {(short.lack, short.where) for short in found}
         worse = [replace(s, dirty=True) for s in self.shorts(dirty, dust) if (s.lack, s.where) not in known]
-        return Picture(opened, dust, clean, dirty, (*found, *worse))
+        return Assessment(opened, dust, clean, dirty, (*found, *worse))
 
     def shorts(self, answer: Answer, dusty: Collection[str]) -> tuple[Short, ...]:
         """What falls short in one answer, at the dusty hoods and on their ways to the fan."""

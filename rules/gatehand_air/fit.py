@@ -24,7 +24,7 @@ TELLS_APART: Final = 1e-3
 """Least 1 - r^2 between the effects of scale and filter loss at which both are fitted: readings err by percents."""
 
 
-class Kind(StrEnum):
+class Quantity(StrEnum):
     """What was measured."""
 
     HOOD = "hood"
@@ -35,11 +35,11 @@ class Kind(StrEnum):
     """Static suction at the collector, Pa."""
 
 
-class Reading(Struct, frozen=True):
+class Measurement(Struct, frozen=True):
     """One measured value with these gates open; `where` is the hood's gate, the duct, or empty for suction."""
 
     gates: frozenset[str]
-    kind: Kind
+    kind: Quantity
     where: str
     value: float
 
@@ -63,7 +63,7 @@ class NoFitError(ValueError):
     """The readings cannot be fitted; the text says why."""
 
 
-def fit(ducting: Ducting, readings: Sequence[Reading]) -> Fit:
+def fit(ducting: Ducting, readings: Sequence[Measurement]) -> Fit:
     """Fit scale and filter loss of `ducting` (its clean filter stands for the one that was measured).
 
     Raises:
@@ -96,7 +96,7 @@ def fit(ducting: Ducting, readings: Sequence[Reading]) -> Fit:
     )
 
 
-def _model(ducting: Ducting, readings: Sequence[Reading], at: tuple[float, float]) -> tuple[float, ...] | None:
+def _model(ducting: Ducting, readings: Sequence[Measurement], at: tuple[float, float]) -> tuple[float, ...] | None:
     """What the ducts would show; None where a set has no answer."""
     scaled = replace(
         ducting, fan=ducting.fan.scaled(at[0]), clean_filter=replace(ducting.clean_filter, factor=max(at[1], 0.0))
@@ -108,22 +108,22 @@ def _model(ducting: Ducting, readings: Sequence[Reading], at: tuple[float, float
         if not isinstance(answer, Solution):
             return None
         match reading.kind:
-            case Kind.SUCTION:
+            case Quantity.SUCTION:
                 shown.append(scaled.suction(answer))
-            case Kind.DUCT:
+            case Quantity.DUCT:
                 shown.append(answer.flows.get(reading.where, 0.0) / scaled.areas[reading.where])
-            case Kind.HOOD:
+            case Quantity.HOOD:
                 shown.append(answer.flows.get(scaled.network.end(reading.where).name, 0.0))
     if not all(value > 0 for value in shown):
         raise NoFitError("a reading names a hood or a duct through which no air goes with its gates open")
     return tuple(shown)
 
 
-def _errors(readings: Sequence[Reading], shown: Sequence[float]) -> list[float]:
+def _errors(readings: Sequence[Measurement], shown: Sequence[float]) -> list[float]:
     return [value / reading.value - 1 for reading, value in zip(readings, shown, strict=True)]
 
 
-def _rms(readings: Sequence[Reading], shown: Sequence[float]) -> float:
+def _rms(readings: Sequence[Measurement], shown: Sequence[float]) -> float:
     return sqrt(sum(error * error for error in _errors(readings, shown)) / len(readings))
 
 
@@ -133,7 +133,9 @@ def _unit(ducting: Ducting) -> float:
     return 0.1 * ducting.fan.points[0][1] / taken
 
 
-def _slopes(ducting: Ducting, readings: Sequence[Reading], at: tuple[float, float]) -> tuple[list[float], list[float]]:
+def _slopes(
+    ducting: Ducting, readings: Sequence[Measurement], at: tuple[float, float]
+) -> tuple[list[float], list[float]]:
     """How the relative errors change with the scale and with the filter's factor (in units of `_unit`)."""
     tiny, unit = 1e-4, _unit(ducting)
     here = _model(ducting, readings, at)
@@ -146,7 +148,7 @@ def _slopes(ducting: Ducting, readings: Sequence[Reading], at: tuple[float, floa
     return by_scale, [(u - e) / tiny for e, u in zip(errors, up, strict=True)]
 
 
-def _told_apart(ducting: Ducting, readings: Sequence[Reading], at: tuple[float, float]) -> bool:
+def _told_apart(ducting: Ducting, readings: Sequence[Measurement], at: tuple[float, float]) -> bool:
     a, b = _slopes(ducting, readings, at)
     across = sum(x * y for x, y in zip(a, b, strict=True))
     both = sum(x * x for x in a) * sum(y * y for y in b)
@@ -154,7 +156,7 @@ def _told_apart(ducting: Ducting, readings: Sequence[Reading], at: tuple[float, 
 
 
 def _step(
-    ducting: Ducting, readings: Sequence[Reading], at: tuple[float, float], shown: Sequence[float], *, both: bool
+    ducting: Ducting, readings: Sequence[Measurement], at: tuple[float, float], shown: Sequence[float], *, both: bool
 ) -> tuple[float, float]:
     """The step that would end all error if the model were straight: the normal equations of two unknowns."""
     a, b = _slopes(ducting, readings, at)
@@ -169,7 +171,7 @@ def _step(
 
 def _halved(
     ducting: Ducting,
-    readings: Sequence[Reading],
+    readings: Sequence[Measurement],
     at: tuple[float, float],
     shown: Sequence[float],
     step: tuple[float, float],

@@ -13,7 +13,7 @@ from typing import Final, TypeAlias
 from msgspec import Struct
 from msgspec.structs import replace
 
-from gatehand_air.ducting import ROUNDING, Asked, Demand, Ducting, Lack, Short
+from gatehand_air.ducting import ROUNDING, Demand, Ducting, GateSet, Lack, Short
 from gatehand_air.solve import Solution
 
 MOST_SETS: Final = 5000
@@ -206,7 +206,7 @@ class Size(Struct, frozen=True):
 
 
 def next_size(
-    ducting: Ducting, demand: Demand, sets: Sequence[Asked], sold: Sequence[float], resize: Resize
+    ducting: Ducting, demand: Demand, sets: Sequence[GateSet], sold: Sequence[float], resize: Resize
 ) -> tuple[Size, ...]:
     """For everything that falls short for one demand alone: the change that cures it, else the one that helps most.
 
@@ -257,7 +257,7 @@ def _best(ducting: Ducting, tried: Sequence[Size]) -> Size | None:
     return max(tried, key=lambda s: s.brings, default=None)
 
 
-def _with_costs(ducting: Ducting, size: Size, sets: Sequence[Asked], resize: Resize) -> Size:
+def _with_costs(ducting: Ducting, size: Size, sets: Sequence[GateSet], resize: Resize) -> Size:
     """Name the sets of gates that the change would harm."""
     changed = resize(dict.fromkeys(size.ducts, size.diameter))
     harmed = tuple(

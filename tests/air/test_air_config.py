@@ -3,7 +3,7 @@
 import pytest
 from shop_files import US, config_of, errors_of, shop_text
 
-from gatehand.air.duct_model import shop, shop_air, shops
+from gatehand.air.duct_model import duct_system, duct_systems, shop_air
 from gatehand_air.fittings import KINDS, MATERIALS, factor, reducer
 
 ROUTER = "duct.router_drop.material"
@@ -72,7 +72,7 @@ def test_a_tree_without_its_fan_is_refused() -> None:
 
 
 def test_sizes_materials_and_factors_reach_the_solver() -> None:
-    tree = shop(config_of(shop_text()), "main").ducting.network
+    tree = duct_system(config_of(shop_text()), "main").ducting.network
     bench, saw = tree.duct("bench_port"), tree.duct("band_saw_drop")
     assert bench.diameter == pytest.approx(0.0635)
     assert bench.length == pytest.approx(3.048)
@@ -85,25 +85,25 @@ def test_sizes_materials_and_factors_reach_the_solver() -> None:
 
 
 def test_a_changed_diameter_changes_the_factors_that_depend_on_it() -> None:
-    wider = shop(config_of(shop_text()), "main", {"band_saw_drop": 0.2}).ducting.network.duct("band_saw_drop")
+    wider = duct_system(config_of(shop_text()), "main", {"band_saw_drop": 0.2}).ducting.network.duct("band_saw_drop")
     assert wider.diameter == 0.2
     assert wider.factor == pytest.approx(0.28 + 0.07 + 0.15)
 
 
 def test_a_users_own_flow_wins_over_the_default() -> None:
-    wants = shops(config_of(shop_text()))[0].wants
+    wants = duct_systems(config_of(shop_text()))[0].wants
     assert wants["band_saw"].why == "yours"
     assert wants["planing"] == KINDS["jointer"]  # the greater of jointer and drum sander
     assert "[pub]" in wants["planing"].why
     without = shop_text(US.replace(", flow = 150", ""))
-    assert "bench" not in shops(config_of(without))[0].wants
+    assert "bench" not in duct_systems(config_of(without))[0].wants
 
 
 def test_a_tool_of_no_known_kind_is_served_by_its_port() -> None:
     text = shop_text(US.replace('tool = "carving_router", flow = 350', 'tool = "lathe_of_ours"'))
     assert errors_of(text)[0][0] == "duct.router_drop.hood.tool"
     named = text.replace("[tool.carving_router]", "[tool.lathe_of_ours]")
-    want = shops(config_of(named))[0].wants["router"]
+    want = duct_systems(config_of(named))[0].wants["router"]
     assert want.flow / 4.719474e-4 == pytest.approx(395, rel=0.01)
     assert "[practice]" in want.why
 
@@ -112,7 +112,7 @@ def test_air_follows_temperature_and_altitude_and_the_fan_follows_the_air() -> N
     config = config_of(shop_text(US.replace('units = "us"', 'units = "us"\ntemperature = 40\naltitude = 5000')))
     air = shop_air(config)
     assert air.density == pytest.approx(1.2041 * (293.15 / 277.594) * (1 - 2.25577e-5 * 1524) ** 5.25588, rel=1e-4)
-    fan = shop(config, "main").ducting.fan
+    fan = duct_system(config, "main").ducting.fan
     assert fan.points[0][1] == pytest.approx(11.0 * 249.08891 * air.density / 1.2041)
 
 
@@ -135,7 +135,7 @@ gate = "lathe"
     text = shop_text().replace("[gate.", "[gate.") + second
     for gate in ("band_saw", "planing", "router", "sweep", "bench"):
         text = text.replace(f"[gate.{gate}]\n", f'[gate.{gate}]\ncollector = "main"\n')
-    both = shops(config_of(text))
+    both = duct_systems(config_of(text))
     assert [one.collector for one in both] == ["main", "small"]
     assert [sorted(one.gates) for one in both][1] == ["lathe"]
     assert both[1].ducting.network.mains() == frozenset()

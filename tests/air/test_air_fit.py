@@ -6,20 +6,20 @@ import pytest
 from msgspec.structs import replace
 from shop_files import config_of, shop_text
 
-from gatehand.air.duct_model import shops
+from gatehand.air.duct_model import duct_systems
 from gatehand_air.ducting import Ducting
 from gatehand_air.fan_curve import Filter
-from gatehand_air.fit import Kind, NoFitError, Reading, fit
+from gatehand_air.fit import Measurement, NoFitError, Quantity, fit
 from gatehand_air.solve import Solution
 
 SETS = (("bench",), ("router",), ("band_saw",), ("planing", "sweep"))
 
 
 def ducting() -> Ducting:
-    return shops(config_of(shop_text()))[0].ducting
+    return duct_systems(config_of(shop_text()))[0].ducting
 
 
-def readings(real: Ducting, sets: tuple[tuple[str, ...], ...] = SETS, spread: float = 0.0) -> list[Reading]:
+def readings(real: Ducting, sets: tuple[tuple[str, ...], ...] = SETS, spread: float = 0.0) -> list[Measurement]:
     """What a gauge would show in a shop whose fan and filter are `real`, each value off by a share of `spread`."""
     rng = random.Random(1)
     found = []
@@ -28,9 +28,9 @@ def readings(real: Ducting, sets: tuple[tuple[str, ...], ...] = SETS, spread: fl
         assert isinstance(answer, Solution)
         off = [1 + rng.gauss(0, spread) for _ in range(3)]
         end = next(end.name for end in real.network.ends if end.hood == gates[0])
-        found.append(Reading(frozenset(gates), Kind.HOOD, gates[0], answer.flows[end] * off[0]))
-        found.append(Reading(frozenset(gates), Kind.DUCT, "main", real.velocities(answer)["main"] * off[1]))
-        found.append(Reading(frozenset(gates), Kind.SUCTION, "", real.suction(answer) * off[2]))
+        found.append(Measurement(frozenset(gates), Quantity.HOOD, gates[0], answer.flows[end] * off[0]))
+        found.append(Measurement(frozenset(gates), Quantity.DUCT, "main", real.velocities(answer)["main"] * off[1]))
+        found.append(Measurement(frozenset(gates), Quantity.SUCTION, "", real.suction(answer) * off[2]))
     return found
 
 
@@ -68,9 +68,9 @@ def test_no_other_scale_or_filter_fits_better() -> None:
             assert isinstance(answer, Solution)
             end = next((end.name for end in other.network.ends if end.hood == reading.where), "")
             shown = {
-                Kind.HOOD: answer.flows.get(end, 0.0),
-                Kind.DUCT: other.velocities(answer)["main"],
-                Kind.SUCTION: other.suction(answer),
+                Quantity.HOOD: answer.flows.get(end, 0.0),
+                Quantity.DUCT: other.velocities(answer)["main"],
+                Quantity.SUCTION: other.suction(answer),
             }[reading.kind]
             errors.append(shown / reading.value - 1)
         rms = (sum(e * e for e in errors) / len(errors)) ** 0.5
@@ -98,4 +98,4 @@ def test_what_cannot_be_fitted_says_why() -> None:
     with pytest.raises(NoFitError, match="no readings"):
         fit(ducting(), [])
     with pytest.raises(NoFitError, match="no air goes"):
-        fit(ducting(), [Reading(frozenset({"bench"}), Kind.HOOD, "sweep", 0.1)])
+        fit(ducting(), [Measurement(frozenset({"bench"}), Quantity.HOOD, "sweep", 0.1)])

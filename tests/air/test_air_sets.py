@@ -5,9 +5,9 @@ from itertools import combinations
 import pytest
 from shop_files import US, config_of, shop_text
 
-from gatehand.air.analysis import look, propose
-from gatehand.air.duct_model import Shop, shops
-from gatehand_air.ducting import Asker, Demand, Lack, asked_sets
+from gatehand.air.analysis import analyse, propose
+from gatehand.air.duct_model import DuctSystem, duct_systems
+from gatehand_air.ducting import Asker, Demand, Lack, gate_sets
 from gatehand_air.proposals import INCHES, assist, max_open, next_size, run_on
 from gatehand_air.solve import Solution
 
@@ -20,7 +20,7 @@ def a(name: str, *gates: str, assist_: tuple[str, ...] = ()) -> Demand:
 
 
 def names(demands: list[Demand], gates: str, max_open_: int | None) -> list[str]:
-    return ["".join(sorted(one.gates)) for one in asked_sets(demands, frozenset(gates), max_open_)]
+    return ["".join(sorted(one.gates)) for one in gate_sets(demands, frozenset(gates), max_open_)]
 
 
 def test_sets_are_each_alone_then_pairs_then_all() -> None:
@@ -32,59 +32,59 @@ def test_sets_are_each_alone_then_pairs_then_all() -> None:
 
 
 def test_all_is_not_asked_for_where_max_open_forbids_it() -> None:
-    everything = asked_sets([a("x"), a("y"), a("z")], frozenset("xyz"), 2)[-1]
+    everything = gate_sets([a("x"), a("y"), a("z")], frozenset("xyz"), 2)[-1]
     assert everything.demands == ()
-    assert asked_sets([a("x"), a("y"), a("z")], frozenset("xyz"), 3)[-1].demands != ()
+    assert gate_sets([a("x"), a("y"), a("z")], frozenset("xyz"), 3)[-1].demands != ()
 
 
 def test_a_set_asked_for_in_two_ways_stands_once() -> None:
-    asked = asked_sets([a("jointer", "p"), a("sander", "p"), a("saw", "s")], frozenset("ps"), 2)
+    asked = gate_sets([a("jointer", "p"), a("sander", "p"), a("saw", "s")], frozenset("ps"), 2)
     assert ["".join(sorted(one.gates)) for one in asked] == ["p", "s", "ps"]
     assert len(asked[0].demands) == 2
 
 
 def test_assist_gates_open_but_take_in_no_dust() -> None:
-    one = asked_sets([a("saw", "s", assist_=("w",))], frozenset("sw"), None)[0]
+    one = gate_sets([a("saw", "s", assist_=("w",))], frozenset("sw"), None)[0]
     assert (one.gates, one.dusty) == (frozenset("sw"), frozenset("s"))
 
 
-@pytest.fixture(name="shop")
-def the_shop() -> Shop:
-    return shops(config_of(shop_text()))[0]
+@pytest.fixture(name="system")
+def the_system() -> DuctSystem:
+    return duct_systems(config_of(shop_text()))[0]
 
 
-def test_the_bench_alone_leaves_the_main_too_slow(shop: Shop) -> None:
-    picture = shop.ducting.look({"bench"})
-    slow = [short for short in picture.shorts if short.where == "main"]
+def test_the_bench_alone_leaves_the_main_too_slow(system: DuctSystem) -> None:
+    assessment = system.ducting.assess({"bench"})
+    slow = [short for short in assessment.shorts if short.where == "main"]
     assert [short.lack for short in slow] == [Lack.SLOW_DUCT]
     assert slow[0].settles
     assert slow[0].found < 3000 * FPM < slow[0].wanted
-    assert isinstance(picture.clean, Solution)
-    assert slow[0].found == pytest.approx(picture.clean.flow / (3.141592653589793 / 4 * 0.1524**2))
+    assert isinstance(assessment.clean, Solution)
+    assert slow[0].found == pytest.approx(assessment.clean.flow / (3.141592653589793 / 4 * 0.1524**2))
 
 
-def test_a_shortfall_only_with_a_dirty_filter_says_so(shop: Shop) -> None:
-    found = [short for gates in combinations(shop.gates, 2) for short in shop.ducting.look(gates).shorts]
+def test_a_shortfall_only_with_a_dirty_filter_says_so(system: DuctSystem) -> None:
+    found = [short for gates in combinations(system.gates, 2) for short in system.ducting.assess(gates).shorts]
     dirty = [short for short in found if short.dirty]
     assert dirty
     assert all(short.found < short.wanted for short in found)
 
 
-def test_max_open_is_the_most_that_any_set_bears(shop: Shop) -> None:
-    found = max_open(shop.ducting, shop.gates)
+def test_max_open_is_the_most_that_any_set_bears(system: DuctSystem) -> None:
+    found = max_open(system.ducting, system.gates)
     assert found.gates is not None
     assert found.fails is not None
     assert len(found.fails) == found.gates + 1
     assert found.shorts
-    served = sorted(shop.gates - found.unserved)
-    ends = {end.name for end in shop.ducting.network.ends}
+    served = sorted(system.gates - found.unserved)
+    ends = {end.name for end in system.ducting.network.ends}
     for gates in combinations(served, found.gates):
-        shorts = shop.ducting.shorts(shop.ducting.dirty.solve(gates), gates)
+        shorts = system.ducting.shorts(system.ducting.dirty.solve(gates), gates)
         assert not [s for s in shorts if s.lack is Lack.HOOD_FLOW or s.where in ends]
 
 
 def test_max_open_without_limits_is_all() -> None:
-    easy = shops(
+    easy = duct_systems(
         config_of(
             shop_text(
                 US.replace('units = "us"', 'units = "us"\nmin_velocity = 10\nmain_velocity = 10').replace(
@@ -103,7 +103,7 @@ def light(text: str) -> str:
 
 
 def test_assist_is_the_smallest_set_that_cures() -> None:
-    one = shops(
+    one = duct_systems(
         config_of(shop_text(light(US).replace("diameter = 2.5", "diameter = 3").replace("flow = 150", "flow = 100")))
     )[0]
     found = assist(one.ducting, {"bench"}, {"bench"}, one.clean_air)
@@ -120,7 +120,7 @@ def test_assist_is_the_smallest_set_that_cures() -> None:
 
 def test_assist_prefers_a_gate_without_a_tool() -> None:
     text = shop_text(light(US).replace("diameter = 2.5", "diameter = 3").replace("flow = 150", "flow = 100"))
-    one = shops(config_of(text))[0]
+    one = duct_systems(config_of(text))[0]
     assert one.clean_air == {"sweep", "bench"}
     cures = [
         g for g in one.gates - {"bench"} if not one.ducting.shorts(one.ducting.dirty.solve({"bench", g}), {"bench"})
@@ -132,16 +132,16 @@ def test_assist_prefers_a_gate_without_a_tool() -> None:
         assert found.gates == {gate}
 
 
-def test_nothing_slow_needs_no_assist(shop: Shop) -> None:
-    assert assist(shop.ducting, {"band_saw"}, {"band_saw"}) is None
+def test_nothing_slow_needs_no_assist(system: DuctSystem) -> None:
+    assert assist(system.ducting, {"band_saw"}, {"band_saw"}) is None
 
 
-def test_run_on_covers_spin_down_and_twice_the_clearing_time(shop: Shop) -> None:
-    found = run_on(shop.ducting, a("band_saw"), 12)
+def test_run_on_covers_spin_down_and_twice_the_clearing_time(system: DuctSystem) -> None:
+    found = run_on(system.ducting, a("band_saw"), 12)
     assert found is not None
-    answer = shop.ducting.dirty.solve({"band_saw"})
+    answer = system.ducting.dirty.solve({"band_saw"})
     assert isinstance(answer, Solution)
-    speeds = shop.ducting.velocities(answer)
+    speeds = system.ducting.velocities(answer)
     by_hand = 5 * 0.3048 / (0.5 * speeds["band_saw_drop"]) + 10 * 0.3048 / (0.5 * speeds["main"])
     assert found.clearing == pytest.approx(by_hand)
     assert 12 + 2 * by_hand + 1 <= found.least < 12 + 2 * by_hand + 2
@@ -161,7 +161,7 @@ length = 10
 gate = "sweep"
 """
     for share, seconds in ((1.0, 0.5), (0.5, 1.0)):
-        one = shops(config_of(shop_text(metric.format(share))))[0]
+        one = duct_systems(config_of(shop_text(metric.format(share))))[0]
         answer = one.ducting.clean.solve({"sweep"})
         assert isinstance(answer, Solution)
         speed = one.ducting.velocities(answer)["hose"]
@@ -170,15 +170,15 @@ gate = "sweep"
 
 def test_next_size_does_what_it_says() -> None:
     config = config_of(shop_text())
-    one = shops(config)[0]
+    one = duct_systems(config)[0]
 
     def resize(sizes: object) -> object:
-        from gatehand.air.duct_model import shop as build
+        from gatehand.air.duct_model import duct_system as build
 
         return build(config, "main", sizes).ducting  # type: ignore[arg-type]
 
     router = next(demand for demand in one.demands if demand.name == "carving_router")
-    sets = asked_sets(one.demands, one.gates, one.max_open)
+    sets = gate_sets(one.demands, one.gates, one.max_open)
     sizes = next_size(one.ducting, router, sets, INCHES, resize)  # type: ignore[arg-type]
     assert sizes
     for size in sizes:
@@ -191,7 +191,7 @@ def test_next_size_does_what_it_says() -> None:
 
 def test_a_hood_that_wants_more_is_told_which_duct_to_widen() -> None:
     starved = config_of(shop_text(US.replace("flow = 350", "flow = 700")))
-    sizes = [s for s in propose(starved, shops(starved)[0]).sizes if s.short.lack is Lack.HOOD_FLOW]
+    sizes = [s for s in propose(starved, duct_systems(starved)[0]).sizes if s.short.lack is Lack.HOOD_FLOW]
     assert [(size.ducts, round(size.diameter / 0.0254, 2), size.enough) for size in sizes] == [
         (("router_drop",), 5, True)
     ]
@@ -199,10 +199,10 @@ def test_a_hood_that_wants_more_is_told_which_duct_to_widen() -> None:
 
 def test_every_set_of_the_report_is_solved_for_clean_and_dirty() -> None:
     config = config_of(shop_text())
-    report = look(config, shops(config)[0])
+    report = analyse(config, duct_systems(config)[0])
     assert len(report.views) == 5 + 10 + 1
     for view in report.views:
-        assert isinstance(view.picture.clean, Solution)
-        assert isinstance(view.picture.dirty, Solution)
-        assert view.picture.dirty.flow < view.picture.clean.flow
+        assert isinstance(view.assessment.clean, Solution)
+        assert isinstance(view.assessment.dirty, Solution)
+        assert view.assessment.dirty.flow < view.assessment.clean.flow
     assert not report.views[-1].is_asked

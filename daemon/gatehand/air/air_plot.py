@@ -12,8 +12,8 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from gatehand.air import air_words
-from gatehand.air.analysis import Report, View
-from gatehand.air.duct_model import Shop
+from gatehand.air.analysis import AssessedSet, Report
+from gatehand.air.duct_model import DuctSystem
 from gatehand.svg import FAINT, INK, Drawing
 from gatehand_air.ducting import Lack, Short
 from gatehand_air.solve import Solution, Solver
@@ -28,17 +28,17 @@ def svg(reports: Sequence[Report]) -> str:
     top = 40.0
     for report in reports:
         alone = [view for view in report.views if any(len(together) == 1 for together in view.asked.demands)]
-        top = _curves(drawing, report.shop, alone or report.views, top)
-        _tree(drawing, report.shop, _slowest(report.views), top)
+        top = _curves(drawing, report.system, alone or report.views, top)
+        _tree(drawing, report.system, _slowest(report.views), top)
         top = drawing.height + GAP
-    return drawing.document("Fan, systems and ducts: " + ", ".join(report.shop.collector for report in reports))
+    return drawing.document("Fan, systems and ducts: " + ", ".join(report.system.collector for report in reports))
 
 
-def _slowest(views: Sequence[View]) -> View:
+def _slowest(views: Sequence[AssessedSet]) -> AssessedSet:
     """Of the sets that can be asked for, the one with the duct furthest below its velocity; else the first."""
 
-    def share(view: View) -> float:
-        return min((s.share for s in view.picture.shorts if s.lack is Lack.SLOW_DUCT), default=1.0)
+    def share(view: AssessedSet) -> float:
+        return min((s.share for s in view.assessment.shorts if s.lack is Lack.SLOW_DUCT), default=1.0)
 
     return min((view for view in views if view.is_asked), key=share, default=views[0])
 
@@ -68,23 +68,23 @@ class _Scale(Struct, frozen=True):
         return PLOT_LEFT + WIDTH * flow / self.flow, self.top + HEIGHT * (1 - pressure / self.pressure)
 
 
-def _curves(drawing: Drawing, shop: Shop, views: Sequence[View], top: float) -> float:
+def _curves(drawing: Drawing, system: DuctSystem, views: Sequence[AssessedSet], top: float) -> float:
     """Curves for up to six sets of open gates, below `top`. Returns where the next thing may begin."""
-    fan = shop.ducting.fan
-    drawing.text((24, top), f"Collector {shop.collector}: fan and systems", 15, bold=True)
+    fan = system.ducting.fan
+    drawing.text((24, top), f"Collector {system.collector}: fan and systems", 15, bold=True)
     scale = _Scale(top + 26, fan.last * 1.04, fan.points[0][1] * 1.08)
-    _axes(drawing, shop, scale)
+    _axes(drawing, system, scale)
     steps = [fan.first + (fan.last - fan.first) * i / 80 for i in range(81)]
     drawing.line([scale.at(q, fan.at(q)[0]) for q in steps], INK, 3)
     x, y = scale.at(*fan.points[-1])
     drawing.text((x - 16, y - 4), "fan, static pressure", 12, anchor="end", bold=True)
     for number, view in enumerate(views[: len(SYSTEM_STYLES)], 1):
-        _system(drawing, shop, scale, view, number)
+        _system(drawing, system, scale, view, number)
     return scale.top + HEIGHT + 70
 
 
-def _axes(drawing: Drawing, shop: Shop, scale: _Scale) -> None:
-    of = shop.units
+def _axes(drawing: Drawing, system: DuctSystem, scale: _Scale) -> None:
+    of = system.units
     drawing.line([scale.at(0, scale.pressure), scale.at(0, 0), scale.at(scale.flow, 0)], INK, 1.5)
     for value in _ticks(scale.flow / of.flow):
         x, y = scale.at(value * of.flow, 0)
@@ -105,13 +105,13 @@ def _ticks(end: float) -> list[float]:
     return [step * i for i in range(int(end / step) + 1)]
 
 
-def _system(drawing: Drawing, shop: Shop, scale: _Scale, view: View, number: int) -> None:
+def _system(drawing: Drawing, system: DuctSystem, scale: _Scale, view: AssessedSet, number: int) -> None:
     """One set's curve and name, its working point with a clean filter (full) and with a dirty one (hollow)."""
     colour, dash = SYSTEM_STYLES[number - 1]
-    say = air_words.Speaker(shop.units)
-    points = _curve(shop.ducting.clean, view)
-    clean, dirty = view.picture.clean, view.picture.dirty
-    names = ", ".join(sorted(view.picture.gates))
+    say = air_words.Speaker(system.units)
+    points = _curve(system.ducting.clean, view)
+    clean, dirty = view.assessment.clean, view.assessment.dirty
+    names = ", ".join(sorted(view.assessment.gates))
     label = f"{number}  {names}"
     if len(points) > 1:
         drawing.line([scale.at(q, p) for q, p in points], colour, 2, dash)
@@ -132,11 +132,11 @@ def _system(drawing: Drawing, shop: Shop, scale: _Scale, view: View, number: int
     drawing.width = max(drawing.width, PLOT_LEFT + WIDTH + 82 + 7.2 * len(label))
 
 
-def _curve(solver: Solver, view: View) -> list[tuple[float, float]]:
+def _curve(solver: Solver, view: AssessedSet) -> list[tuple[float, float]]:
     """Flow and pressure that the open ducts and the filter ask for: the working points of ever stronger fans."""
     points = [(0.0, 0.0)]
     for step in range(1, 60):
-        answer = replace(solver, fan=solver.fan.scaled((step / 20) ** 2)).solve(view.picture.gates)
+        answer = replace(solver, fan=solver.fan.scaled((step / 20) ** 2)).solve(view.assessment.gates)
         if not isinstance(answer, Solution):
             continue
         if answer.pressure > solver.fan.points[0][1]:
@@ -173,7 +173,7 @@ class _Canvas(Struct, frozen=True):
     """What every duct's drawing needs."""
 
     drawing: Drawing
-    shop: Shop
+    system: DuctSystem
     ends: Mapping[str, tuple[float, float]]
     """Where each duct's hood end lies; its fan end lies at its parent's."""
     speeds: Mapping[str, float]
@@ -182,25 +182,25 @@ class _Canvas(Struct, frozen=True):
     """With a clean filter."""
 
 
-def _tree(drawing: Drawing, shop: Shop, view: View, top: float) -> None:
+def _tree(drawing: Drawing, system: DuctSystem, view: AssessedSet, top: float) -> None:
     """The tree of one set of open gates, below `top`; the collector to the left, a row for each hood."""
-    clean, ducting = view.picture.clean, shop.ducting
-    drawing.text((LEFT, top), f"Ducts {air_words.opened(view.picture.gates)}, clean filter", 15, bold=True)
+    clean, ducting = view.assessment.clean, system.ducting
+    drawing.text((LEFT, top), f"Ducts {air_words.opened(view.assessment.gates)}, clean filter", 15, bold=True)
     _legend(drawing, top + 26)
     canvas = _Canvas(
         drawing=drawing,
-        shop=shop,
+        system=system,
         ends=_places(ducting.network, top + 90),
         speeds=ducting.velocities(clean) if isinstance(clean, Solution) else {},
-        dusty=ducting.dusty_ducts(view.picture.dusty),
-        shorts={(short.lack, short.where): short for short in view.picture.shorts if not short.dirty},
+        dusty=ducting.dusty_ducts(view.assessment.dusty),
+        shorts={(short.lack, short.where): short for short in view.assessment.shorts if not short.dirty},
     )
     for duct in sorted(ducting.network.ducts, key=lambda duct: duct.name in canvas.speeds):
         _duct(canvas, duct)  # those with air in them last, on top
     y = canvas.ends[ducting.network.root.name][1]
     drawing.box((LEFT, y - 22), (BOX, 44), "#f2f2f2", INK)
     drawing.text((LEFT + BOX / 2, y - 3), "collector", 12, anchor="middle")
-    drawing.text((LEFT + BOX / 2, y + 14), shop.collector, 12, anchor="middle", bold=True)
+    drawing.text((LEFT + BOX / 2, y + 14), system.collector, 12, anchor="middle", bold=True)
 
 
 def _places(network: Network, top: float) -> dict[str, tuple[float, float]]:
@@ -231,7 +231,7 @@ def _style(canvas: _Canvas, duct: Duct) -> DuctStyle:
 
 def _duct(canvas: _Canvas, duct: Duct) -> None:
     """One duct from its joint to its hood end, with name, size, flow, velocity and what that means."""
-    drawing, say, style = canvas.drawing, air_words.Speaker(canvas.shop.units), _style(canvas, duct)
+    drawing, say, style = canvas.drawing, air_words.Speaker(canvas.system.units), _style(canvas, duct)
     x, y = canvas.ends[duct.name]
     start = x - COLUMN
     joint = canvas.ends[duct.into][1] if duct.into is not None else y
@@ -242,7 +242,7 @@ def _duct(canvas: _Canvas, duct: Duct) -> None:
     below = y + width / 2 + 15
     if duct.name in canvas.speeds:
         speed = canvas.speeds[duct.name]
-        flow = speed * canvas.shop.ducting.areas[duct.name]
+        flow = speed * canvas.system.ducting.areas[duct.name]
         drawing.text((start + 14, below), f"{say.velocity(speed)}, {say.flow(flow)}", 12)
         drawing.text((start + 14, below + 16), style.word, 12, style.colour)
     else:
@@ -253,16 +253,16 @@ def _duct(canvas: _Canvas, duct: Duct) -> None:
 
 def _hood(canvas: _Canvas, duct: Duct, style: DuctStyle) -> None:
     """The end of a branch: its gate, and the flow against what is wanted."""
-    drawing, say = canvas.drawing, air_words.Speaker(canvas.shop.units)
+    drawing, say = canvas.drawing, air_words.Speaker(canvas.system.units)
     x, y = canvas.ends[duct.name]
     drawing.dot((x, y), style.colour, hollow=style is NO_AIR)
-    want = canvas.shop.wants.get(duct.hood)
+    want = canvas.system.wants.get(duct.hood)
     drawing.text((x + 12, y - 2), duct.hood, 13, bold=True)
     if duct.name not in canvas.speeds:
         drawing.text((x + 12, y + 14), "shut", 12, FAINT)
         return
-    flow = canvas.speeds[duct.name] * canvas.shop.ducting.areas[duct.name]
-    wanted = f" of {say.flow(want.flow)} wanted" if want is not None else f" {canvas.shop.units.flow_word}"
+    flow = canvas.speeds[duct.name] * canvas.system.ducting.areas[duct.name]
+    wanted = f" of {say.flow(want.flow)} wanted" if want is not None else f" {canvas.system.units.flow_word}"
     short = (Lack.HOOD_FLOW, duct.hood) in canvas.shorts
     drawing.text((x + 12, y + 14), f"{say.flow(flow, word=False)}{wanted}{': short' if short else ''}", 12)
     drawing.width = max(drawing.width, x + 12 + 7.5 * 34)

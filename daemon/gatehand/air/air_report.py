@@ -4,8 +4,8 @@ from collections.abc import Iterator, Sequence
 from typing import Any, Final
 
 from gatehand.air import air_words
-from gatehand.air.analysis import Report, View
-from gatehand.air.duct_model import Shop
+from gatehand.air.analysis import AssessedSet, Report
+from gatehand.air.duct_model import DuctSystem
 from gatehand.air.measured import Fitted, fit_as_json
 from gatehand_air.ducting import Lack, Short
 from gatehand_air.proposals import Assist, MaxOpen, RunOn, Size
@@ -29,19 +29,19 @@ def as_text(reports: Sequence[Report], *, full: bool) -> str:
 
 
 def _report(report: Report, *, full: bool) -> Iterator[str]:
-    shop = report.shop
-    say = air_words.Speaker(shop.units)
-    wanted = f"{say.velocity(shop.ducting.branch_velocity)} in branches"
-    if shop.ducting.network.mains():
-        wanted += f", {say.velocity(shop.ducting.main_velocity, word=False)} in what carries all"
-    yield f"collector {shop.collector}: wanted are {wanted}; air of {shop.ducting.air.density:.3f} kg/m3"
-    yield from (f"  {hood} wants {say.flow(want.flow)} ({want.why})" for hood, want in shop.wants.items())
+    system = report.system
+    say = air_words.Speaker(system.units)
+    wanted = f"{say.velocity(system.ducting.branch_velocity)} in branches"
+    if system.ducting.network.mains():
+        wanted += f", {say.velocity(system.ducting.main_velocity, word=False)} in what carries all"
+    yield f"collector {system.collector}: wanted are {wanted}; air of {system.ducting.air.density:.3f} kg/m3"
+    yield from (f"  {hood} wants {say.flow(want.flow)} ({want.why})" for hood, want in system.wants.items())
     yield ""
     yield from _summary(report)
     for view in report.views:
-        if full or view.picture.shorts:
+        if full or view.assessment.shorts:
             yield ""
-            yield from _set(shop, view)
+            yield from _set(system, view)
     yield ""
     yield from _proposals(report)
     yield ""
@@ -49,7 +49,7 @@ def _report(report: Report, *, full: bool) -> Iterator[str]:
 
 def _summary(report: Report) -> Iterator[str]:
     """One line for each set: the fan's working point with a clean and a dirty filter, suction, verdict."""
-    of = report.shop.units
+    of = report.system.units
     head = ["open", of.flow_word, of.pressure_word, "suction", of.flow_word, of.pressure_word, "suction", "verdict"]
     yield from air_words.columns(
         [
@@ -57,9 +57,9 @@ def _summary(report: Report) -> Iterator[str]:
             head,
             *(
                 [
-                    ", ".join(sorted(view.picture.gates)) or "(none)",
-                    *_point(report.shop, view.picture.clean),
-                    *_point(report.shop, view.picture.dirty),
+                    ", ".join(sorted(view.assessment.gates)) or "(none)",
+                    *_point(report.system, view.assessment.clean),
+                    *_point(report.system, view.assessment.dirty),
                     _verdict(view),
                 ]
                 for view in report.views
@@ -68,16 +68,16 @@ def _summary(report: Report) -> Iterator[str]:
     )
 
 
-def _point(shop: Shop, answer: Answer) -> list[str]:
+def _point(system: DuctSystem, answer: Answer) -> list[str]:
     if not isinstance(answer, Solution):
         return ["?", "?", "?"]
-    say = air_words.Speaker(shop.units)
-    pressures = [say.pressure(p, word=False) for p in (answer.pressure, shop.ducting.suction(answer))]
+    say = air_words.Speaker(system.units)
+    pressures = [say.pressure(p, word=False) for p in (answer.pressure, system.ducting.suction(answer))]
     return [say.flow(answer.flow, word=False), *pressures]
 
 
-def _verdict(view: View) -> str:
-    shorts = view.picture.shorts
+def _verdict(view: AssessedSet) -> str:
+    shorts = view.assessment.shorts
     if any(short.lack is Lack.NO_ANSWER for short in shorts):
         verdict = "no answer"
     elif any(short.settles for short in shorts):
@@ -89,33 +89,36 @@ def _verdict(view: View) -> str:
     return verdict if view.is_asked else f"{verdict} (not asked for: max_open)"
 
 
-def _set(shop: Shop, view: View) -> Iterator[str]:
+def _set(system: DuctSystem, view: AssessedSet) -> Iterator[str]:
     """One set in full: every hood against its flow, every duct against its velocity, sentences."""
-    say = air_words.Speaker(shop.units)
+    say = air_words.Speaker(system.units)
     who = air_words.askers(view.asked) or ("beyond max_open, shown for comparison" if not view.is_asked else "")
-    yield f"{air_words.opened(view.picture.gates)}{f' ({who})' if who else ''}"
-    if isinstance(view.picture.clean, Solution):
-        rows = [["", shop.units.flow_word, shop.units.velocity_word, "wanted", "dirty filter", ""], *_ducts(shop, view)]
+    yield f"{air_words.opened(view.assessment.gates)}{f' ({who})' if who else ''}"
+    if isinstance(view.assessment.clean, Solution):
+        rows = [
+            ["", system.units.flow_word, system.units.velocity_word, "wanted", "dirty filter", ""],
+            *_ducts(system, view),
+        ]
         yield from air_words.columns(rows, "  ")
-    lines = air_words.shortfalls(view.picture, shop.collector, say, view.helped, whole=False)
+    lines = air_words.shortfalls(view.assessment, system.collector, say, view.helped, whole=False)
     yield from (f"  -> {line}" for line in lines)
 
 
-def _ducts(shop: Shop, view: View) -> Iterator[list[str]]:
+def _ducts(system: DuctSystem, view: AssessedSet) -> Iterator[list[str]]:
     """Every duct with air in it, from the hoods to the fan; a hood's flow in a line of its own."""
-    clean, dirty = view.picture.clean, view.picture.dirty
+    clean, dirty = view.assessment.clean, view.assessment.dirty
     if not isinstance(clean, Solution):
         return
-    say, ducting = air_words.Speaker(shop.units), shop.ducting
+    say, ducting = air_words.Speaker(system.units), system.ducting
     speeds = ducting.velocities(clean)
     later = ducting.velocities(dirty) if isinstance(dirty, Solution) else {}
     flows_later = dirty.flows if isinstance(dirty, Solution) else {}
-    short = {(s.lack, s.where): s for s in view.picture.shorts}
-    dusty = ducting.dusty_ducts(view.picture.dusty)
+    short = {(s.lack, s.where): s for s in view.assessment.shorts}
+    dusty = ducting.dusty_ducts(view.assessment.dusty)
     for name, flow in clean.flows.items():
         duct = ducting.network.duct(name)
         if duct.entry is not None:
-            want = shop.wants.get(duct.hood)
+            want = system.wants.get(duct.hood)
             dirty_flow = say.flow(flows_later[name], word=False) if name in flows_later else "?"
             wanted = say.flow(want.flow, word=False) if want is not None else "-"
             note = _note(short.get((Lack.HOOD_FLOW, duct.hood)))
@@ -137,7 +140,7 @@ def _note(short: Short | None) -> str:
 def _proposals(report: Report) -> Iterator[str]:
     """What the ducts ask of the config, in words, then as TOML."""
     found = report.proposals
-    say = air_words.Speaker(report.shop.units)
+    say = air_words.Speaker(report.system.units)
     yield "what the ducts ask for, with a dirty filter:"
     yield f"  {_carries(found.max_open, report, say)}"
     yield from (f"  tool {tool}: {_assist(help_, say)}" for tool, help_ in found.assists.items())
@@ -156,7 +159,7 @@ def _carries(carries: MaxOpen, report: Report, say: air_words.Speaker) -> str:
     if carries.gates is None:
         return f"no hood gets what it wants even alone{left_out}"
     if carries.fails is not None:
-        why = air_words.too_many(carries, report.shop.collector, say)
+        why = air_words.too_many(carries, report.system.collector, say)
         return f"the fan carries {carries.gates} open at once{left_out}: {why}"
     many = "more sets than are looked through" if carries.cut_off else "all of them"
     return f"the fan carries {carries.gates} open at once, {many}{left_out}"
@@ -197,17 +200,17 @@ def as_toml(report: Report) -> str:
 
 
 def _toml_max_open(report: Report, tables: dict[str, list[str]]) -> None:
-    carries, set_to = report.proposals.max_open, report.shop.max_open
+    carries, set_to = report.proposals.max_open, report.system.max_open
     if not carries.forbids(set_to):
         return
-    say = air_words.Speaker(report.shop.units)
-    why = air_words.too_many(carries, report.shop.collector, say)
-    tables[f"collector.{report.shop.collector}"] = [f"max_open = {carries.gates}  # {why}"]
+    say = air_words.Speaker(report.system.units)
+    why = air_words.too_many(carries, report.system.collector, say)
+    tables[f"collector.{report.system.collector}"] = [f"max_open = {carries.gates}  # {why}"]
 
 
 def _toml_tools(report: Report, tables: dict[str, list[str]]) -> None:
-    say = air_words.Speaker(report.shop.units)
-    configured = {demand.name: demand.assist for demand in report.shop.demands}
+    say = air_words.Speaker(report.system.units)
+    configured = {demand.name: demand.assist for demand in report.system.demands}
     for tool, help_ in report.proposals.assists.items():
         if help_.cures and not help_.gates <= configured[tool]:
             gates = air_words.toml_list(help_.gates)
@@ -237,14 +240,14 @@ def _toml_sizes(report: Report, tables: dict[str, list[str]]) -> None:
         if size.enough and not size.costs:
             chosen.setdefault((size.ducts, size.diameter), []).append(size)
     for (ducts, diameter), sizes in chosen.items():
-        shown = diameter / report.shop.units.diameter
+        shown = diameter / report.system.units.diameter
         for duct in ducts:
             reasons = "; ".join(dict.fromkeys(_toml_reason(report, size) for size in sizes))
             tables.setdefault(f"duct.{duct}", []).append(f"# diameter = {shown:.4g}  # {reasons}")
 
 
 def _toml_reason(report: Report, size: Size) -> str:
-    say = air_words.Speaker(report.shop.units)
+    say = air_words.Speaker(report.system.units)
     if size.short.lack is Lack.HOOD_FLOW:
         return f"{say.flow(size.brings)} at {size.short.where} instead of {say.flow(size.short.found, word=False)}"
     before = say.velocity(size.short.found, word=False)
@@ -259,9 +262,9 @@ def as_json(reports: Sequence[Report], units: str, fits: Sequence[Fitted] = ()) 
     return {
         "units": units,
         **({"fits": [fit_as_json(fitted) for fitted in fits]} if fits else {}),
-        "sets": [_json_set(report.shop, view) for report in reports for view in report.views],
+        "sets": [_json_set(report.system, view) for report in reports for view in report.views],
         "proposals": {
-            "max_open": {r.shop.collector: r.proposals.max_open.gates for r in reports},
+            "max_open": {r.system.collector: r.proposals.max_open.gates for r in reports},
             "assist": {t: sorted(h.gates) for r in reports for t, h in r.proposals.assists.items() if h.cures},
             "run_on": {one.tool: one.least for r in reports for one in r.proposals.run_ons},
             "sizes": [size for report in reports for size in _json_sizes(report)],
@@ -270,24 +273,24 @@ def as_json(reports: Sequence[Report], units: str, fits: Sequence[Fitted] = ()) 
     }
 
 
-def _json_set(shop: Shop, view: View) -> dict[str, Any]:
+def _json_set(system: DuctSystem, view: AssessedSet) -> dict[str, Any]:
     """One set: the air with the clean filter, beside it with the dirty one."""
-    say = air_words.Speaker(shop.units)
+    say = air_words.Speaker(system.units)
     return {
-        "open": sorted(view.picture.gates),
-        "collector": shop.collector,
+        "open": sorted(view.assessment.gates),
+        "collector": system.collector,
         "asked_by": [[air_words.asker(demand) for demand in together] for together in view.asked.demands],
-        **_json_air(shop, view.picture.clean, view),
-        "dirty": _json_air(shop, view.picture.dirty, view),
-        "short": list(air_words.shortfalls(view.picture, shop.collector, say, view.helped)),
+        **_json_air(system, view.assessment.clean, view),
+        "dirty": _json_air(system, view.assessment.dirty, view),
+        "short": list(air_words.shortfalls(view.assessment, system.collector, say, view.helped)),
     }
 
 
-def _json_air(shop: Shop, answer: Answer, view: View) -> dict[str, Any]:
+def _json_air(system: DuctSystem, answer: Answer, view: AssessedSet) -> dict[str, Any]:
     """Flows and velocities of one answer; nulls where there is none."""
-    of, ducting = shop.units, shop.ducting
-    ends = {end.hood: end.name for end in ducting.network.ends if end.gate is None or end.gate in view.picture.gates}
-    wanted = {hood: _six(want.flow / of.flow) for hood, want in shop.wants.items()}
+    of, ducting = system.units, system.ducting
+    ends = {end.hood: end.name for end in ducting.network.ends if end.gate is None or end.gate in view.assessment.gates}
+    wanted = {hood: _six(want.flow / of.flow) for hood, want in system.wants.items()}
     if isinstance(answer, Unsolved):
         return {
             "flow": None,
@@ -307,7 +310,7 @@ def _json_air(shop: Shop, answer: Answer, view: View) -> dict[str, Any]:
 
 
 def _json_sizes(report: Report) -> list[dict[str, Any]]:
-    of = report.shop.units
+    of = report.system.units
     found = []
     for size in report.proposals.sizes:
         unit = of.flow if size.short.lack is Lack.HOOD_FLOW else of.velocity

@@ -5,7 +5,7 @@ from collections.abc import Collection, Iterator, Sequence
 from msgspec import Struct
 
 from gatehand.text import listed
-from gatehand_air.ducting import Asked, Asker, Demand, Lack, Picture, Short
+from gatehand_air.ducting import Asker, Assessment, Demand, GateSet, Lack, Short
 from gatehand_air.properties import Units
 from gatehand_air.proposals import Assist, MaxOpen
 from gatehand_air.solve import Unsolved, Why
@@ -74,7 +74,7 @@ def asker(demand: Demand) -> str:
     return f"tool {demand.name}" if demand.asker is Asker.TOOL else f"hand start at {demand.name}"
 
 
-def askers(asked: Asked) -> str:
+def askers(asked: GateSet) -> str:
     """All ways that lead to a set, the first three named."""
     ways = [" with ".join(asker(demand) for demand in together) for together in asked.demands]
     shown = "; ".join(way if way.count(" with ") < 4 else "everything at once" for way in ways[:3])  # noqa: PLR2004
@@ -97,18 +97,18 @@ def unsolved(answer: Unsolved, collector: str, say: Speaker) -> str:
 
 
 def shortfalls(
-    picture: Picture, collector: str, say: Speaker, helped: Assist | None = None, *, whole: bool = True
+    assessment: Assessment, collector: str, say: Speaker, helped: Assist | None = None, *, whole: bool = True
 ) -> tuple[str, ...]:
     """What falls short in one set, a sentence each.
 
     `helped`: gates that let a slow main or trunk carry dust. `whole`: each sentence names the open gates.
     """
-    if not picture.gates and isinstance(picture.clean, Unsolved):
-        return (unsolved(picture.clean, collector, say),)
+    if not assessment.gates and isinstance(assessment.clean, Unsolved):
+        return (unsolved(assessment.clean, collector, say),)
     found = []
-    for short, ducts in _grouped(picture.shorts):
+    for short, ducts in _grouped(assessment.shorts):
         hint = _helped(helped, say) if helped is not None and helped.slow.where in ducts else ""
-        found.append(_sentence(picture.gates if whole else None, short, ducts, collector, say) + hint)
+        found.append(_sentence(assessment.gates if whole else None, short, ducts, collector, say) + hint)
     return tuple(found)
 
 

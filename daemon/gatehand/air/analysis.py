@@ -7,9 +7,9 @@ from typing import NamedTuple
 from msgspec import Struct
 
 from gatehand.air import air_words
-from gatehand.air.duct_model import Shop, shop, shops
+from gatehand.air.duct_model import DuctSystem, duct_system, duct_systems
 from gatehand.config import Config
-from gatehand_air.ducting import Asked, Asker, Demand, Ducting, Lack, Picture, asked_sets
+from gatehand_air.ducting import Asker, Assessment, Demand, Ducting, GateSet, Lack, gate_sets
 from gatehand_air.proposals import (
     INCHES,
     MILLIMETRES,
@@ -27,11 +27,11 @@ from gatehand_air.proposals import (
 from gatehand_air.solve import Unsolved
 
 
-class View(Struct, frozen=True):
+class AssessedSet(Struct, frozen=True):
     """One set of open gates: who asks for it, how it does, and which gate would help where it is slow."""
 
-    asked: Asked
-    picture: Picture
+    asked: GateSet
+    assessment: Assessment
     helped: Assist | None
 
     @property
@@ -52,27 +52,27 @@ class Proposals(Struct, frozen=True):
 class Report(Struct, frozen=True):
     """One collector's ducts, looked at. `run_ons`: by tool, as configured, seconds."""
 
-    shop: Shop
+    system: DuctSystem
     run_ons: Mapping[str, float]
-    views: tuple[View, ...]
+    views: tuple[AssessedSet, ...]
     proposals: Proposals
 
 
-def look(config: Config, of: Shop, only: frozenset[str] | None = None) -> Report:
+def analyse(config: Config, of: DuctSystem, only: frozenset[str] | None = None) -> Report:
     """All sets that can be asked for, or `only` one, and the proposals."""
     if only is None:
-        asked = asked_sets(of.demands, of.gates, of.max_open)
+        asked = gate_sets(of.demands, of.gates, of.max_open)
     else:
-        asked = (Asked(only, only, (tuple(d for d in of.demands if d.opens <= only),)),)
+        asked = (GateSet(only, only, (tuple(d for d in of.demands if d.opens <= only),)),)
     views = []
     for one in asked:
-        picture = of.ducting.look(one.gates, one.dusty)
-        views.append(View(one, picture, _help(of, one, picture)))
+        assessment = of.ducting.assess(one.gates, one.dusty)
+        views.append(AssessedSet(one, assessment, _help(of, one, assessment)))
     run_ons = {demand.name: config.tool[demand.name].run_on for demand in _tools(of)}
     return Report(of, run_ons, tuple(views), propose(config, of))
 
 
-def propose(config: Config, of: Shop, *, sizes: bool = True) -> Proposals:
+def propose(config: Config, of: DuctSystem, *, sizes: bool = True) -> Proposals:
     """What would cure what falls short for each demand by itself. `sizes`: also which duct limits; takes longer."""
     assists = {demand.name: help_ for demand in _tools(of) if (help_ := _cure(of, demand)) is not None}
     run_ons = []
@@ -91,35 +91,35 @@ def spin_down(config: Config, gates: frozenset[str]) -> float:
     return max((d.hood.spin_down for d in config.duct.values() if d.hood is not None and d.gate in gates), default=0.0)
 
 
-def _tools(of: Shop) -> list[Demand]:
+def _tools(of: DuctSystem) -> list[Demand]:
     return [demand for demand in of.demands if demand.asker is Asker.TOOL]
 
 
-def _cure(of: Shop, demand: Demand) -> Assist | None:
+def _cure(of: DuctSystem, demand: Demand) -> Assist | None:
     """The smallest set of further gates for one tool; as many as `max_open` leaves room for."""
     room = MOST_ASSIST if of.max_open is None else min(MOST_ASSIST, of.max_open - len(demand.gates))
     found = assist(of.ducting, demand.gates, demand.gates, of.clean_air, room)
     return found if found is not None and (found.cures or not demand.assist) else None
 
 
-def _help(of: Shop, asked: Asked, picture: Picture) -> Assist | None:
+def _help(of: DuctSystem, asked: GateSet, assessment: Assessment) -> Assist | None:
     """One further gate that helps a slow main; more than one is sought only by the proposals."""
-    if not any(short.lack is Lack.SLOW_DUCT for short in picture.shorts):
+    if not any(short.lack is Lack.SLOW_DUCT for short in assessment.shorts):
         return None
     return assist(of.ducting, asked.gates, asked.dusty, of.clean_air, 1)
 
 
-def _sizes(config: Config, of: Shop) -> tuple[Size, ...]:
+def _sizes(config: Config, of: DuctSystem) -> tuple[Size, ...]:
     sold = INCHES if of.units.name == "us" else MILLIMETRES
 
     @cache
     def resized(sizes: tuple[tuple[str, float], ...]) -> Ducting:
-        return shop(config, of.collector, dict(sizes)).ducting
+        return duct_system(config, of.collector, dict(sizes)).ducting
 
     def resize(sizes: Mapping[str, float]) -> Ducting:
         return resized(tuple(sorted(sizes.items())))
 
-    sets = [one for one in asked_sets(of.demands, of.gates, of.max_open) if one.demands]
+    sets = [one for one in gate_sets(of.demands, of.gates, of.max_open) if one.demands]
     asking: dict[tuple[frozenset[str], frozenset[str]], Demand] = {}
     for demand in of.demands:
         asking.setdefault((demand.opens, demand.gates), demand)
@@ -136,7 +136,7 @@ class AirWarning(NamedTuple):
 def warnings(config: Config) -> tuple[AirWarning, ...]:
     """All warnings about the air of a config that has no errors; empty without ducts."""
     found: list[AirWarning] = []
-    for of in shops(config):
+    for of in duct_systems(config):
         proposals = propose(config, of, sizes=False)
         found += [w for demand in of.demands for w in _alone(of, demand, proposals)]
         found += [w for run_on in proposals.run_ons for w in _short_run_on(config, run_on)]
@@ -144,15 +144,15 @@ def warnings(config: Config) -> tuple[AirWarning, ...]:
     return tuple(found)
 
 
-def _alone(shop: Shop, demand: Demand, proposals: Proposals) -> list[AirWarning]:
+def _alone(system: DuctSystem, demand: Demand, proposals: Proposals) -> list[AirWarning]:
     """A tool or a hand start by itself that leaves the ducts beyond its own branch too slow, or has no answer."""
-    say = air_words.Speaker(shop.units)
-    picture = shop.ducting.look(demand.opens, demand.gates)
-    if isinstance(picture.clean, Unsolved):
-        text = air_words.unsolved(picture.clean, shop.collector, say)
-        return [AirWarning(("fan", shop.collector, "curve"), f"{air_words.opened(demand.opens)}: {text}")]
-    ends = {end.name for end in shop.ducting.network.ends}
-    slow = [s for s in picture.shorts if s.lack is Lack.SLOW_DUCT and s.where not in ends]
+    say = air_words.Speaker(system.units)
+    assessment = system.ducting.assess(demand.opens, demand.gates)
+    if isinstance(assessment.clean, Unsolved):
+        text = air_words.unsolved(assessment.clean, system.collector, say)
+        return [AirWarning(("fan", system.collector, "curve"), f"{air_words.opened(demand.opens)}: {text}")]
+    ends = {end.name for end in system.ducting.network.ends}
+    slow = [s for s in assessment.shorts if s.lack is Lack.SLOW_DUCT and s.where not in ends]
     if not slow:
         return []
     worst = min(slow, key=lambda short: short.share)
@@ -179,14 +179,14 @@ def _short_run_on(config: Config, least: RunOn) -> list[AirWarning]:
     return [AirWarning(("tool", least.tool, "run_on"), text)]
 
 
-def _too_many_open(shop: Shop, proposals: Proposals) -> list[AirWarning]:
+def _too_many_open(system: DuctSystem, proposals: Proposals) -> list[AirWarning]:
     """More gates at once than the fan carries, or no limit at all where there is one."""
     carries = proposals.max_open
-    if not carries.forbids(shop.max_open):
+    if not carries.forbids(system.max_open):
         return []
-    say = air_words.Speaker(shop.units)
-    why = air_words.too_many(carries, shop.collector, say)
-    said = "there is no max_open, and" if shop.max_open is None else f"max_open = {shop.max_open} is too many:"
+    say = air_words.Speaker(system.units)
+    why = air_words.too_many(carries, system.collector, say)
+    said = "there is no max_open, and" if system.max_open is None else f"max_open = {system.max_open} is too many:"
     text = f"{said} the fan carries {carries.gates} at once: {why}; set max_open = {carries.gates}"
-    key = ("collector", shop.collector) if shop.max_open is None else ("collector", shop.collector, "max_open")
+    key = ("collector", system.collector) if system.max_open is None else ("collector", system.collector, "max_open")
     return [AirWarning(key, text)]

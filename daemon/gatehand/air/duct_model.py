@@ -23,7 +23,7 @@ MAIN_VELOCITY: Final = {"us": 3500.0, "metric": 18.0}
 TEMPERATURE: Final = {"us": 68.0, "metric": 20.0}
 
 
-class Shop(Struct, frozen=True):
+class DuctSystem(Struct, frozen=True):
     """One collector's ducts, ready to solve, with who asks for which gates.
 
     Fields:
@@ -46,20 +46,20 @@ class Shop(Struct, frozen=True):
         return frozenset(self.ducting.network.gates)
 
 
-def shops(config: Config) -> tuple[Shop, ...]:
+def duct_systems(config: Config) -> tuple[DuctSystem, ...]:
     """One for each collector that has ducts, in the order of the collectors. The config is one that `load` accepted."""
     homes = {name: collector_of(config, root_of(config.duct, name)) for name in config.duct}
-    return tuple(shop(config, collector) for collector in config.collector if collector in homes.values())
+    return tuple(duct_system(config, collector) for collector in config.collector if collector in homes.values())
 
 
-def shop(config: Config, collector: str, sizes: Mapping[str, float] | None = None) -> Shop:
+def duct_system(config: Config, collector: str, sizes: Mapping[str, float] | None = None) -> DuctSystem:
     """One collector's. `sizes`: diameters in m to put in place of the config's, by duct."""
     of = units(config.airflow.units)
     ducts = {n: d for n, d in config.duct.items() if collector_of(config, root_of(config.duct, n)) == collector}
     diameters = {name: duct.diameter * of.diameter for name, duct in ducts.items()} | dict(sizes or {})
     wants = _wants(ducts, of)
     network = Network(tuple(_duct(name, duct, diameters[name], of) for name, duct in ducts.items()))
-    return Shop(
+    return DuctSystem(
         collector=collector,
         units=of,
         ducting=_ducting(config, collector, network, wants),

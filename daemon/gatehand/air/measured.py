@@ -10,12 +10,12 @@ from msgspec.structs import replace
 from pydantic import Field, ValidationError
 
 from gatehand.air.air_words import Speaker, columns, significant
-from gatehand.air.duct_model import Shop, shops
+from gatehand.air.duct_model import DuctSystem, duct_systems
 from gatehand.config import Config
 from gatehand.config.ducts import Fan, FilterLoss, Positive
 from gatehand.config.values import Table
 from gatehand.text import did_you_mean
-from gatehand_air.fit import Fit, Kind, NoFitError, Reading, fit
+from gatehand_air.fit import Fit, Measurement, NoFitError, Quantity, fit
 
 WORTH_A_REMARK = 0.05
 """Typical error that remains after the fit."""
@@ -65,8 +65,8 @@ def read(path: Path) -> Measured:
 class Fitted(Struct, frozen=True):
     """One collector's fit: what was measured, what came of it, the fan for the config."""
 
-    shop: Shop
-    readings: tuple[Reading, ...]
+    system: DuctSystem
+    readings: tuple[Measurement, ...]
     fit: Fit
     fan: Fan
 
@@ -77,33 +77,33 @@ def apply(config: Config, measured: Measured) -> tuple[Config, tuple[Fitted, ...
     Raises:
         MeasuredError: a name that is not there, or readings that cannot be fitted.
     """
-    all_shops = shops(config)
+    systems = duct_systems(config)
     for number, reading in enumerate(measured.reading, 1):
-        _check(all_shops, reading, f"reading {number}")
+        _check(systems, reading, f"reading {number}")
     fans, fits = dict(config.fan), []
-    for shop in all_shops:
+    for system in systems:
         readings = [
-            one for reading in measured.reading if set(reading.open) <= shop.gates for one in _in_si(shop, reading)
+            one for reading in measured.reading if set(reading.open) <= system.gates for one in _in_si(system, reading)
         ]
         if not readings:
             continue
-        ducting = shop.ducting
+        ducting = system.ducting
         if measured.filter == "dirty":
             ducting = replace(ducting, clean_filter=ducting.dirty_filter)
         try:
             found = fit(ducting, readings)
         except NoFitError as error:
-            raise MeasuredError(f"collector {shop.collector}: {error}") from None
-        fans[shop.collector] = _fitted(config.fan[shop.collector], found, measured.filter, shop)
-        fits.append(Fitted(shop, tuple(readings), found, fans[shop.collector]))
+            raise MeasuredError(f"collector {system.collector}: {error}") from None
+        fans[system.collector] = _fitted(config.fan[system.collector], found, measured.filter, system)
+        fits.append(Fitted(system, tuple(readings), found, fans[system.collector]))
     return config.model_copy(update={"fan": fans}), tuple(fits)
 
 
-def _check(all_shops: Sequence[Shop], reading: MeasuredReading, where: str) -> None:
+def _check(systems: Sequence[DuctSystem], reading: MeasuredReading, where: str) -> None:
     """Every name of a reading is there, and its gates are one collector's."""
-    gates = {gate for shop in all_shops for gate in shop.gates}
+    gates = {gate for system in systems for gate in system.gates}
     _known(reading.open, gates, f"{where}, open: no gate")
-    homes = [shop for shop in all_shops if shop.gates & set(reading.open)]
+    homes = [system for system in systems if system.gates & set(reading.open)]
     if len(homes) != 1:
         raise MeasuredError(f"{where}: its gates belong to several collectors; give each collector its own reading")
     ends = homes[0].ducting.network.ends
@@ -121,24 +121,24 @@ def _known(names: Iterable[str], known: Iterable[str], what: str) -> None:
             raise MeasuredError(f"{what} {name!r}; {did_you_mean(name, there)}")
 
 
-def _in_si(shop: Shop, reading: MeasuredReading) -> list[Reading]:
+def _in_si(system: DuctSystem, reading: MeasuredReading) -> list[Measurement]:
     """One reading for each value, in SI."""
-    gates, of = frozenset(reading.open), shop.units
-    found = [Reading(gates, Kind.HOOD, hood, flow * of.flow) for hood, flow in reading.hood.items()]
-    found += [Reading(gates, Kind.DUCT, duct, speed * of.velocity) for duct, speed in reading.duct.items()]
+    gates, of = frozenset(reading.open), system.units
+    found = [Measurement(gates, Quantity.HOOD, hood, flow * of.flow) for hood, flow in reading.hood.items()]
+    found += [Measurement(gates, Quantity.DUCT, duct, speed * of.velocity) for duct, speed in reading.duct.items()]
     if reading.suction is not None:
-        found.append(Reading(gates, Kind.SUCTION, "", reading.suction * of.pressure))
+        found.append(Measurement(gates, Quantity.SUCTION, "", reading.suction * of.pressure))
     return found
 
 
-def _fitted(fan: Fan, found: Fit, state: str, shop: Shop) -> Fan:
+def _fitted(fan: Fan, found: Fit, state: str, system: DuctSystem) -> Fan:
     """The fan as fitted. The filter's other state keeps its ratio to the one that was measured."""
     curve = tuple((flow, _four(pressure * found.scale)) for flow, pressure in fan.curve)
     if not found.with_filter:
         return fan.model_copy(update={"curve": curve})
     old = fan.filter_loss
     at = old.at if old is not None else fan.curve[-1][0]
-    lost = _four(found.filter.factor * (at * shop.units.flow) ** found.filter.exponent / shop.units.pressure)
+    lost = _four(found.filter.factor * (at * system.units.flow) ** found.filter.exponent / system.units.pressure)
     ratio = old.dirty / old.clean if old is not None and old.clean > 0 else 1.0
     clean, dirty = (lost, lost * ratio) if state == "clean" else (lost / ratio, lost)
     loss = FilterLoss(clean=_four(clean), dirty=_four(max(dirty, clean)), at=at, exponent=found.filter.exponent)
@@ -152,10 +152,10 @@ def _four(value: float) -> float:
 
 def fit_as_json(fitted: Fitted) -> dict[str, Any]:
     """The fit for programs; values in the config's units, `off` as a share of what was measured."""
-    of, found = fitted.shop.units, fitted.fit
-    unit = {Kind.HOOD: of.flow, Kind.DUCT: of.velocity, Kind.SUCTION: of.pressure}
+    of, found = fitted.system.units, fitted.fit
+    unit = {Quantity.HOOD: of.flow, Quantity.DUCT: of.velocity, Quantity.SUCTION: of.pressure}
     return {
-        "collector": fitted.shop.collector,
+        "collector": fitted.system.collector,
         "scale": _four(found.scale),
         "with_filter": found.with_filter,
         "rms_before": _four(found.rms_before),
@@ -177,9 +177,9 @@ def fit_as_json(fitted: Fitted) -> dict[str, Any]:
 
 def fit_as_text(fitted: Fitted) -> str:
     """The fit and what remains of each reading, then the fan as TOML."""
-    shop, readings, found, fan = fitted.shop, fitted.readings, fitted.fit, fitted.fan
-    say = Speaker(shop.units)
-    put = {Kind.HOOD: say.flow, Kind.DUCT: say.velocity, Kind.SUCTION: say.pressure}
+    system, readings, found, fan = fitted.system, fitted.readings, fitted.fit, fitted.fan
+    say = Speaker(system.units)
+    put = {Quantity.HOOD: say.flow, Quantity.DUCT: say.velocity, Quantity.SUCTION: say.pressure}
     rows = [["reading", "measured", "before", "fitted", "off by", ""]]
     for reading, before, after in zip(readings, found.before, found.after, strict=True):
         what = f"{', '.join(sorted(reading.gates))}: {reading.kind} {reading.where}".rstrip()
@@ -191,14 +191,14 @@ def fit_as_text(fitted: Fitted) -> str:
         apart = "; the filter's loss cannot be told from it by these readings and stays as it was"
     gives = f"the fan gives {100 * found.scale:.1f} % of its curve"
     lines = [
-        f"collector {shop.collector}, fitted to {len(readings)} readings: {gives}{apart}",
+        f"collector {system.collector}, fitted to {len(readings)} readings: {gives}{apart}",
         *columns(rows, "  "),
         f"  typical error {100 * found.rms_before:.1f} % before, {100 * found.rms:.1f} % now",
     ]
     if found.rms > WORTH_A_REMARK:
         lines.append("  more than a few percent remain: a reading, a duct's description or a leak wants another look")
     curve = ", ".join(f"[{flow:g}, {pressure:g}]" for flow, pressure in fan.curve)
-    lines += [f"  [fan.{shop.collector}]", f"  curve = [{curve}]"]
+    lines += [f"  [fan.{system.collector}]", f"  curve = [{curve}]"]
     if (loss := fan.filter_loss) is not None:
         exponent = "" if loss.exponent == 2 else f", exponent = {loss.exponent:g}"  # noqa: PLR2004
         lines.append(

@@ -83,8 +83,8 @@ def _unknown(config: Config, gates: frozenset[str]) -> str | None:
 
 def _show(args: argparse.Namespace, config: Config, only: frozenset[str] | None) -> int:
     from gatehand.air.air_report import as_json, as_text
-    from gatehand.air.analysis import look
-    from gatehand.air.duct_model import shops
+    from gatehand.air.analysis import analyse
+    from gatehand.air.duct_model import duct_systems
     from gatehand.air.measured import Fitted, MeasuredError, apply, fit_as_text, read
 
     fits: tuple[Fitted, ...] = ()
@@ -95,10 +95,10 @@ def _show(args: argparse.Namespace, config: Config, only: frozenset[str] | None)
             print(error, file=sys.stderr)
             return 1
     reports = []
-    for shop in shops(config):
-        here = None if only is None else only & shop.gates
+    for system in duct_systems(config):
+        here = None if only is None else only & system.gates
         if here or not only:
-            reports.append(look(config, shop, here))
+            reports.append(analyse(config, system, here))
     if args.plot is not None and not _draw(args.plot, reports):
         return 1
     if args.json:
@@ -108,7 +108,7 @@ def _show(args: argparse.Namespace, config: Config, only: frozenset[str] | None)
             print(fit_as_text(fitted))
         print(as_text(reports, full=args.full or only is not None))
     return int(
-        any(view.picture.shorts for report in reports for view in report.views if view.is_asked or only is not None)
+        any(view.assessment.shorts for report in reports for view in report.views if view.is_asked or only is not None)
     )
 
 
