@@ -20,8 +20,6 @@ from msgspec import Struct
 from gatehand_air.properties import CFM, FOOT, FPM, M3H
 
 ASHRAE_ROUGHNESS: Final = "ASHRAE duct roughness table [pub]"
-ACGIH_HOODS: Final = "ACGIH Industrial Ventilation, 24th ed. [pub]"
-OSHA_GRINDERS: Final = "29 CFR 1910.94(b)(3)(ii) [pub]"
 ASHRAE_2009: Final = "ASHRAE Fundamentals 2009, ch. 21"
 HVAC_MANUAL: Final = "an HVAC technical manual, table 6 [pub]"
 
@@ -43,11 +41,13 @@ MATERIALS: Final[dict[str, Material]] = {
 }
 
 ENTRIES: Final[dict[str, float]] = {
-    "plain": 0.93,  # ACGIH_HOODS
-    "flanged": 0.49,  # ACGIH_HOODS
-    "bell": 0.04,  # ACGIH_HOODS
-    "grinder_straight": 0.65,  # OSHA_GRINDERS
-    "grinder_tapered": 0.45,  # OSHA_GRINDERS
+    # ACGIH Industrial Ventilation, 24th ed. [pub]
+    "plain": 0.93,
+    "flanged": 0.49,
+    "bell": 0.04,
+    # 29 CFR 1910.94(b)(3)(ii) [pub]
+    "grinder_straight": 0.65,
+    "grinder_tapered": 0.45,
 }
 
 
@@ -73,9 +73,6 @@ FITTINGS: Final[dict[str, Fitting]] = {
     "tee": Fitting(((0.0, 1.00),), "branch entry at 90 degrees [memory]"),
     "blade_gate": Fitting(((0.0, 0.15),), "common gate-valve loss table [pub]: fully open"),
 }
-
-JOINTS: Final = frozenset({"wye_30", "wye_45", "wye_60", "tee"})
-"""The fittings that say what a branch loses where it enters."""
 
 
 def factor(name: str, diameter: float) -> float:
@@ -119,11 +116,6 @@ def sharp_contraction(beta: float) -> float:
     """
     jet = 1 + 0.622 * (1 - 0.215 * beta**2 - 0.785 * beta**5)
     return 0.0696 * (1 - beta**5) * jet**2 + (jet - 1) ** 2
-
-
-def entry_coefficient(entry: float) -> float:
-    """Ce = 1 / sqrt(1 + F) of a hood with entry factor F."""
-    return 1 / math.sqrt(1 + entry)
 
 
 TRGS: Final = "TRGS 553 Annex 2 [pub]"

@@ -85,15 +85,6 @@ LAWS: Final[dict[str, Law]] = {"swamee_jain": swamee_jain_loss, "colebrook": col
 """By the word that a config uses."""
 
 
-def friction_factor(reynolds: float, relative_roughness: float, law: str = "swamee_jain") -> float:
-    """Darcy's friction factor at any Reynolds number above 0."""
-    at = {"swamee_jain": _swamee_jain, "colebrook": _colebrook}[law]
-    rough = relative_roughness / 3.7
-    if reynolds >= TURBULENT:
-        return at(reynolds, rough)[0]
-    return _slow(reynolds, *at(TURBULENT, rough))[0]
-
-
 def _swamee_jain(reynolds: float, rough: float) -> tuple[float, float]:
     """Friction factor, and Re times its slope. `rough` is the relative roughness over 3.7, here and below."""
     y = 5.74 / reynolds**0.9

@@ -58,7 +58,6 @@ class Units(Struct, frozen=True):
     pressure: float
     velocity: float
     diameter_word: str
-    length_word: str
     flow_word: str
     pressure_word: str
     velocity_word: str
@@ -68,8 +67,8 @@ class Units(Struct, frozen=True):
         return (shown - 32) / 1.8 if self.name == "us" else shown
 
 
-US: Final = Units("us", INCH, FOOT, FOOT, CFM, INCH_WATER, FPM, "in", "ft", "cfm", "in.w.g.", "ft/min")
-METRIC: Final = Units("metric", 1e-3, 1.0, 1e-3, M3H, 1.0, 1.0, "mm", "m", "m3/h", "Pa", "m/s")
+US: Final = Units("us", INCH, FOOT, FOOT, CFM, INCH_WATER, FPM, "in", "cfm", "in.w.g.", "ft/min")
+METRIC: Final = Units("metric", 1e-3, 1.0, 1e-3, M3H, 1.0, 1.0, "mm", "m3/h", "Pa", "m/s")
 
 
 def units(name: str) -> Units:

@@ -108,7 +108,7 @@ def _ticks(end: float) -> list[float]:
 def _system(drawing: Drawing, system: DuctSystem, scale: _Scale, view: AssessedSet, number: int) -> None:
     """One set's curve and name, its working point with a clean filter (full) and with a dirty one (hollow)."""
     colour, dash = SYSTEM_STYLES[number - 1]
-    say = air_words.Speaker(system.units)
+    say = system.say
     points = _curve(system.ducting.clean, view)
     clean, dirty = view.assessment.clean, view.assessment.dirty
     names = ", ".join(sorted(view.assessment.gates))
@@ -231,7 +231,7 @@ def _style(canvas: _Canvas, duct: Duct) -> DuctStyle:
 
 def _duct(canvas: _Canvas, duct: Duct) -> None:
     """One duct from its joint to its hood end, with name, size, flow, velocity and what that means."""
-    drawing, say, style = canvas.drawing, air_words.Speaker(canvas.system.units), _style(canvas, duct)
+    drawing, say, style = canvas.drawing, canvas.system.say, _style(canvas, duct)
     x, y = canvas.ends[duct.name]
     start = x - COLUMN
     joint = canvas.ends[duct.into][1] if duct.into is not None else y
@@ -253,7 +253,7 @@ def _duct(canvas: _Canvas, duct: Duct) -> None:
 
 def _hood(canvas: _Canvas, duct: Duct, style: DuctStyle) -> None:
     """The end of a branch: its gate, and the flow against what is wanted."""
-    drawing, say = canvas.drawing, air_words.Speaker(canvas.system.units)
+    drawing, say = canvas.drawing, canvas.system.say
     x, y = canvas.ends[duct.name]
     drawing.dot((x, y), style.colour, hollow=style is NO_AIR)
     want = canvas.system.wants.get(duct.hood)

@@ -30,7 +30,7 @@ def as_text(reports: Sequence[Report], *, full: bool) -> str:
 
 def _report(report: Report, *, full: bool) -> Iterator[str]:
     system = report.system
-    say = air_words.Speaker(system.units)
+    say = system.say
     wanted = f"{say.velocity(system.ducting.branch_velocity)} in branches"
     if system.ducting.network.mains():
         wanted += f", {say.velocity(system.ducting.main_velocity, word=False)} in what carries all"
@@ -71,7 +71,7 @@ def _summary(report: Report) -> Iterator[str]:
 def _point(system: DuctSystem, answer: Answer) -> list[str]:
     if not isinstance(answer, Solution):
         return ["?", "?", "?"]
-    say = air_words.Speaker(system.units)
+    say = system.say
     pressures = [say.pressure(p, word=False) for p in (answer.pressure, system.ducting.suction(answer))]
     return [say.flow(answer.flow, word=False), *pressures]
 
@@ -91,7 +91,6 @@ def _verdict(view: AssessedSet) -> str:
 
 def _set(system: DuctSystem, view: AssessedSet) -> Iterator[str]:
     """One set in full: every hood against its flow, every duct against its velocity, sentences."""
-    say = air_words.Speaker(system.units)
     who = air_words.askers(view.asked) or ("beyond max_open, shown for comparison" if not view.is_asked else "")
     yield f"{air_words.opened(view.assessment.gates)}{f' ({who})' if who else ''}"
     if isinstance(view.assessment.clean, Solution):
@@ -100,7 +99,7 @@ def _set(system: DuctSystem, view: AssessedSet) -> Iterator[str]:
             *_ducts(system, view),
         ]
         yield from air_words.columns(rows, "  ")
-    lines = air_words.shortfalls(view.assessment, system.collector, say, view.helped, whole=False)
+    lines = air_words.shortfalls(view.assessment, system.collector, system.say, view.helped, whole=False)
     yield from (f"  -> {line}" for line in lines)
 
 
@@ -109,7 +108,7 @@ def _ducts(system: DuctSystem, view: AssessedSet) -> Iterator[list[str]]:
     clean, dirty = view.assessment.clean, view.assessment.dirty
     if not isinstance(clean, Solution):
         return
-    say, ducting = air_words.Speaker(system.units), system.ducting
+    say, ducting = system.say, system.ducting
     speeds = ducting.velocities(clean)
     later = ducting.velocities(dirty) if isinstance(dirty, Solution) else {}
     flows_later = dirty.flows if isinstance(dirty, Solution) else {}
@@ -140,7 +139,7 @@ def _note(short: Short | None) -> str:
 def _proposals(report: Report) -> Iterator[str]:
     """What the ducts ask of the config, in words, then as TOML."""
     found = report.proposals
-    say = air_words.Speaker(report.system.units)
+    say = report.system.say
     yield "what the ducts ask for, with a dirty filter:"
     yield f"  {_carries(found.max_open, report, say)}"
     yield from (f"  tool {tool}: {_assist(help_, say)}" for tool, help_ in found.assists.items())
@@ -173,11 +172,14 @@ def _assist(help_: Assist, say: air_words.Speaker) -> str:
     return f"no further gates cure it; {air_words.names(help_.gates)} come nearest with {gain}"
 
 
+def _uncured(one: RunOn) -> str:
+    return "; sawdust settles on its way, which no run-on cures" if one.settles else ""
+
+
 def _run_on(one: RunOn) -> str:
     clears = f"{one.clearing:.1f} s to clear, twice, and 1 s"
     spins = f"{one.spin_down:g} s spin-down, " if one.spin_down else "no spin_down given, "
-    settles = "; sawdust settles on its way, which no run-on cures" if one.settles else ""
-    return f"tool {one.tool}: run_on {one.least:g} s at least ({spins}{clears}{settles})"
+    return f"tool {one.tool}: run_on {one.least:g} s at least ({spins}{clears}{_uncured(one)})"
 
 
 def _size(size: Size, say: air_words.Speaker) -> str:
@@ -203,13 +205,12 @@ def _toml_max_open(report: Report, tables: dict[str, list[str]]) -> None:
     carries, set_to = report.proposals.max_open, report.system.max_open
     if not carries.forbids(set_to):
         return
-    say = air_words.Speaker(report.system.units)
-    why = air_words.too_many(carries, report.system.collector, say)
+    why = air_words.too_many(carries, report.system.collector, report.system.say)
     tables[f"collector.{report.system.collector}"] = [f"max_open = {carries.gates}  # {why}"]
 
 
 def _toml_tools(report: Report, tables: dict[str, list[str]]) -> None:
-    say = air_words.Speaker(report.system.units)
+    say = report.system.say
     configured = {demand.name: demand.assist for demand in report.system.demands}
     for tool, help_ in report.proposals.assists.items():
         if help_.cures and not help_.gates <= configured[tool]:
@@ -225,9 +226,7 @@ def _toml_tools(report: Report, tables: dict[str, list[str]]) -> None:
 def _toml_run_on(one: RunOn, set_to: float) -> str:
     """A line to copy where the run-on is too short, else a comment."""
     spins = f"spin-down {one.spin_down:g} s, " if one.spin_down else ""
-    reason = f"{spins}twice the {one.clearing:.1f} s to clear the ducts, 1 s"
-    if one.settles:
-        reason += "; sawdust settles on its way, which no run-on cures"
+    reason = f"{spins}twice the {one.clearing:.1f} s to clear the ducts, 1 s{_uncured(one)}"
     if set_to < one.least:
         return f"run_on = {one.least:g}  # at least, not {set_to:g}: {reason}"
     return f"# run_on = {one.least:g} is the least, {set_to:g} is set: {reason}"
@@ -247,7 +246,7 @@ def _toml_sizes(report: Report, tables: dict[str, list[str]]) -> None:
 
 
 def _toml_reason(report: Report, size: Size) -> str:
-    say = air_words.Speaker(report.system.units)
+    say = report.system.say
     if size.short.lack is Lack.HOOD_FLOW:
         return f"{say.flow(size.brings)} at {size.short.where} instead of {say.flow(size.short.found, word=False)}"
     before = say.velocity(size.short.found, word=False)
@@ -275,14 +274,13 @@ def as_json(reports: Sequence[Report], units: str, fits: Sequence[Fitted] = ()) 
 
 def _json_set(system: DuctSystem, view: AssessedSet) -> dict[str, Any]:
     """One set: the air with the clean filter, beside it with the dirty one."""
-    say = air_words.Speaker(system.units)
     return {
         "open": sorted(view.assessment.gates),
         "collector": system.collector,
         "asked_by": [[air_words.asker(demand) for demand in together] for together in view.asked.demands],
         **_json_air(system, view.assessment.clean, view),
         "dirty": _json_air(system, view.assessment.dirty, view),
-        "short": list(air_words.shortfalls(view.assessment, system.collector, say, view.helped)),
+        "short": list(air_words.shortfalls(view.assessment, system.collector, system.say, view.helped)),
     }
 
 

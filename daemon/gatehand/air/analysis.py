@@ -146,7 +146,7 @@ def warnings(config: Config) -> tuple[AirWarning, ...]:
 
 def _alone(system: DuctSystem, demand: Demand, proposals: Proposals) -> list[AirWarning]:
     """A tool or a hand start by itself that leaves the ducts beyond its own branch too slow, or has no answer."""
-    say = air_words.Speaker(system.units)
+    say = system.say
     assessment = system.ducting.assess(demand.opens, demand.gates)
     if isinstance(assessment.clean, Unsolved):
         text = air_words.unsolved(assessment.clean, system.collector, say)
@@ -184,8 +184,7 @@ def _too_many_open(system: DuctSystem, proposals: Proposals) -> list[AirWarning]
     carries = proposals.max_open
     if not carries.forbids(system.max_open):
         return []
-    say = air_words.Speaker(system.units)
-    why = air_words.too_many(carries, system.collector, say)
+    why = air_words.too_many(carries, system.collector, system.say)
     said = "there is no max_open, and" if system.max_open is None else f"max_open = {system.max_open} is too many:"
     text = f"{said} the fan carries {carries.gates} at once: {why}; set max_open = {carries.gates}"
     key = ("collector", system.collector) if system.max_open is None else ("collector", system.collector, "max_open")

@@ -5,6 +5,7 @@ from typing import Final
 
 from msgspec import Struct
 
+from gatehand.air.air_words import Speaker
 from gatehand.config import Config
 from gatehand.config.check_ducts import collector_of, root_of
 from gatehand.config.ducts import Duct, FilterLoss
@@ -44,6 +45,11 @@ class DuctSystem(Struct, frozen=True):
     def gates(self) -> frozenset[str]:
         """The gates that have a duct."""
         return frozenset(self.ducting.network.gates)
+
+    @property
+    def say(self) -> Speaker:
+        """Words for its figures."""
+        return Speaker(self.units)
 
 
 def duct_systems(config: Config) -> tuple[DuctSystem, ...]:

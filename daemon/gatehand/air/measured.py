@@ -9,7 +9,7 @@ from msgspec import Struct
 from msgspec.structs import replace
 from pydantic import Field, ValidationError
 
-from gatehand.air.air_words import Speaker, columns, significant
+from gatehand.air.air_words import columns, significant
 from gatehand.air.duct_model import DuctSystem, duct_systems
 from gatehand.config import Config
 from gatehand.config.ducts import Fan, FilterLoss, Positive
@@ -178,7 +178,7 @@ def fit_as_json(fitted: Fitted) -> dict[str, Any]:
 def fit_as_text(fitted: Fitted) -> str:
     """The fit and what remains of each reading, then the fan as TOML."""
     system, readings, found, fan = fitted.system, fitted.readings, fitted.fit, fitted.fan
-    say = Speaker(system.units)
+    say = system.say
     put = {Quantity.HOOD: say.flow, Quantity.DUCT: say.velocity, Quantity.SUCTION: say.pressure}
     rows = [["reading", "measured", "before", "fitted", "off by", ""]]
     for reading, before, after in zip(readings, found.before, found.after, strict=True):
