@@ -25,7 +25,7 @@ from pathlib import Path
 
 HERE = Path(__file__).resolve().parent
 ROOT = HERE.parents[1]
-TESTS = ("rules_units", "scenarios", "test_scenarios.py", "conftest.py")
+TESTS = ("rules_units", "scenarios", "support", "test_scenarios.py", "conftest.py")
 LONG = ("day_of_mitre_cuts", "mitre_saw_pauses")
 """Stories of a whole day: each would cost every survivor seconds, and none tells what the short ones do not."""
 EVERY_STORY = "test_scenarios.py::test_every_rule_and_every_event_is_met_in_some_story"
@@ -81,7 +81,7 @@ def main() -> int:
 def _lay_out(scratch: Path) -> None:
     """A copy in which the rules stand under src/, as mutmut wants it."""
     shutil.rmtree(scratch, ignore_errors=True)
-    forget = shutil.ignore_patterns("__pycache__")
+    forget = shutil.ignore_patterns("__pycache__", ".*_cache")
     shutil.copytree(ROOT / "rules", scratch / "src", ignore=forget)
     shutil.copytree(ROOT / "daemon", scratch / "daemon", ignore=forget)
     _copy_tests(scratch, scratch)
