@@ -6,6 +6,7 @@ noted at its start (`off.json`), else what can be salvaged of a config with erro
 
 import argparse
 import json
+import os
 import queue
 import sys
 import threading
@@ -24,6 +25,8 @@ WITHIN: Final = 2.5
 """Seconds for the broker, so that all of it is over within 4 s on a slow board too."""
 READ_WITHIN: Final = 1.0
 """Seconds for each file: one on a mount that hangs, or a pipe, is given up."""
+
+READER: Final = "read"
 
 T = TypeVar("T")
 
@@ -52,6 +55,16 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Switch them off. 1: at least one off did not reach the broker, or nobody listens there."""
+    code = _switch_off(args)
+    if any(each.name == READER for each in threading.enumerate()):
+        # A file still hangs. Python's shutdown would cut that thread off inside a library's code, which can abort.
+        sys.stdout.flush()
+        sys.stderr.flush()
+        os._exit(code)
+    return code
+
+
+def _switch_off(args: argparse.Namespace) -> int:
     folder = state_folder(args.state, args.config)
     if args.when_ended and (is_locked(folder) or yielded(folder)):
         print("gatehand off: another daemon is running here; nothing was switched off")
@@ -160,7 +173,7 @@ def _bounded(work: Callable[[], T]) -> T | Exception:
         except Exception as error:  # noqa: BLE001 - the caller tells what it was
             done.put(error)
 
-    threading.Thread(target=do, daemon=True, name="read").start()
+    threading.Thread(target=do, daemon=True, name=READER).start()
     try:
         return done.get(timeout=READ_WITHIN)
     except queue.Empty:
