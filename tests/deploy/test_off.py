@@ -45,7 +45,7 @@ current = {{ topic = "shop/router/amps" }}
 start_amps = 2
 """
 
-BOTH = "collector main: told off\ncollector bench: told off\n"
+BOTH = "collector main: off sent\ncollector bench: off sent\n"
 
 
 def by(folder: Path) -> str:
@@ -94,7 +94,7 @@ def test_a_collector_that_nobody_listens_for_is_not_told(open_broker: Mosquitto,
         main.listen("shop/fan/set")
         code, said, _, _ = off(tmp_path, SHOP.format(port=open_broker.port, more=""))
         assert code == 1
-        assert "\ncollector main: told off\ncollector bench: not told: no device listens" in said
+        assert "\ncollector main: off sent\ncollector bench: not switched off: no device listens" in said
         code, said, _, _ = off(tmp_path, SHOP.format(port=open_broker.port, more=""), "--json")
         assert code == 1
         found = json.loads(said)
@@ -124,7 +124,7 @@ def test_without_any_collector_to_read_it_says_so(tmp_path: Path, text: str) -> 
 def test_a_broker_that_is_away_is_said_at_once(tmp_path: Path) -> None:
     code, said, _, took = off(tmp_path, SHOP.format(port=free_port(), more=""))
     assert code == 1
-    assert said.count("not told: no connection to the broker") == 2
+    assert said.count("not switched off: no connection to the broker") == 2
     assert "trying again" not in said
     assert took < 3.5
 

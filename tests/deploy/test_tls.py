@@ -80,7 +80,7 @@ def test_the_daemon_refuses_a_broker_that_its_authority_has_not_signed(
 def test_off_works_over_an_encrypted_connection(broker: Mosquitto, fan: Person, tmp_path: Path) -> None:
     config = written(tmp_path, broker, "shop")
     done = gatehand_does("off", "--config", str(config))
-    assert (done.returncode, done.stdout) == (0, f"by {config}:\ncollector main: told off\n")
+    assert (done.returncode, done.stdout) == (0, f"by {config}:\ncollector main: off sent\n")
     wait_until(lambda: ("shop/fan/set", b"0") in fan.heard)
 
 

@@ -81,7 +81,8 @@ def _switch_off(args: argparse.Namespace) -> int:
         return 1 if any(told.values()) else 0
     print(f"by {source}:")
     for name, objection in told.items():
-        print(f"collector {name}: told off" if objection is None else f"collector {name}: not told: {objection}")
+        outcome = "off sent" if objection is None else f"not switched off: {objection}"
+        print(f"collector {name}: {outcome}")
     if daemon_has_it:
         print("the running daemon was asked to leave them off until a fresh start")
     return 1 if any(told.values()) else 0

@@ -1,7 +1,7 @@
 """`gatehand run`: the daemon. Signals, exit codes and the way in; the work is `gatehand.shell`'s.
 
 Exit codes: 0 after a clean stop, 78 for a config (or what it names) that must be mended first, 1 for a mistake of ours
-or where another daemon works the shop.
+or where another daemon runs the shop.
 """
 
 import argparse
@@ -32,9 +32,9 @@ _SHED_AFTER: Final = 1.0
 def configure(parser: argparse.ArgumentParser) -> None:
     """Its options."""
     parser.description = (
-        "Works the shop until it is stopped (SIGTERM or Ctrl-C: collectors off, gates left as they are). "
+        "Runs the shop until it is stopped (SIGTERM or Ctrl-C: collectors off, gates left as they are). "
         "SIGHUP, or saving the config, makes it take a changed config. "
-        "Exits 78 when the config has errors or no longer has a collector that is held, 1 when another daemon works "
+        "Exits 78 when the config has errors or no longer has a collector that is held, 1 when another daemon runs "
         "the shop. Gatehand is no safety device and no emergency stop."
     )
     parser.add_argument(

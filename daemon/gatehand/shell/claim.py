@@ -1,9 +1,9 @@
 """Whose shop it is: of two daemons under one base, one yields before it has commanded anything.
 
-`<base>/daemon` retains who works the shop: `{id, host, started}`. Whoever connects reads it first. Where it is another
+`<base>/daemon` retains who runs the shop: `{id, host, started}`. Whoever connects reads it first. Where it is another
 daemon's, and that one's `online` does not say that it is gone, it is asked (the same topic, not retained, `asks`), and
 only when 2 s have passed without its answer does the shell hear of the connection. Without such a claim the shell hears
-of it at once; an answer within 2 s still ends this daemon. A daemon that works the shop answers by publishing its claim
+of it at once; an answer within 2 s still ends this daemon. A daemon that runs the shop answers by publishing its claim
 anew. Of two that start at once the one that started later yields.
 """
 
@@ -28,7 +28,7 @@ _EXPLAINED_WITHIN: Final = 1.5
 
 
 class Claim(Struct, frozen=True):
-    """Who works the shop, or would."""
+    """Who runs the shop, or would."""
 
     id: str
     host: str
@@ -64,7 +64,7 @@ class Doorkeeper:
         inner: the shell.
         timers: calls back at an instant.
         mono: monotonic seconds.
-        yields: called when another daemon works the shop: this one must end, and command nothing.
+        yields: called when another daemon runs the shop: this one must end, and command nothing.
     """
 
     def __init__(
@@ -163,7 +163,7 @@ class Doorkeeper:
         return self.open and self.line is not None and self.line.publish(outgoing)
 
     def leave(self) -> None:
-        """A clean stop: nobody works the shop any more."""
+        """A clean stop: nobody runs the shop any more."""
         self._over = True
         self._cancel()
         if self._shown:
@@ -260,7 +260,7 @@ class Doorkeeper:
         if count <= _MOST_ANSWERS:
             self._show()
         if count == _MOST_ANSWERS:
-            text = f"another daemon on {other.host} works this shop since {other.started}; give each its own base"
+            text = f"another daemon on {other.host} has run this shop since {other.started}; give each its own base"
             self._inner.on_notice(Notice(Said.SAME_BASE, text, {"topic": self.topic, "host": other.host}))
 
 

@@ -71,7 +71,7 @@ class Daemon:
         self._look = asyncio.Event()
         self._why = "asked to"
         self.yields_to: Claim | None = None
-        """The daemon that works the shop, for which this one has ended."""
+        """The daemon that runs the shop, for which this one has ended."""
         self.ready = asyncio.Event()
         """Connected, subscribed and settled for the first time."""
         self.engine: Engine | None = None
@@ -174,11 +174,9 @@ class Daemon:
             notify("STOPPING=1")
 
     def _yield_to(self, other: Claim) -> None:
-        """Another daemon works the shop: command nothing any more, not even off, and end."""
+        """Another daemon runs the shop: command nothing any more, not even off, and end."""
         self.yields_to = other
-        text = (
-            f"another daemon on {other.host} works this shop since {other.started}: this one ends and commands nothing"
-        )
+        text = f"a daemon on {other.host} has run this shop since {other.started}; this one commands nothing and ends"
         self._diagnose("error", text)
         self.stop(text)
 

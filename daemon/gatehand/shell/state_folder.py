@@ -12,7 +12,7 @@ from gatehand.shell.ports import HoldKept, Remembered
 
 LOCK: Final = "daemon.lock"
 YIELDED: Final = "yielded"
-"""There while the daemon of this folder has ended because another machine's works the shop."""
+"""There while the daemon of this folder has ended because another machine's runs the shop."""
 VARIABLE: Final = "STATE_DIRECTORY"
 """Set by the service manager."""
 
