@@ -4,9 +4,10 @@ from collections import Counter
 from pathlib import Path
 
 import pytest
+from support.scenario_format import ScenarioError, parse
+from support.scenario_play import play
 
 from gatehand.config import load
-from gatehand.scenario import ScenarioError, parse, play
 from gatehand_rules.findings import Finding, Happened, Rule
 from gatehand_rules.shop import Shop
 

@@ -17,9 +17,10 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, precondition,
 from loose_shop import LooseShop
 from rule_shops import drawn_shop
 from story import config, scenario
+from support.scenario_format import parse
+from support.scenario_play import play
 
 from gatehand.config import load_text
-from gatehand.scenario import parse, play
 from gatehand_rules import Shop
 from gatehand_rules import events as ev
 from gatehand_rules.words import Position
