@@ -14,6 +14,8 @@ from pathlib import Path
 from types import ModuleType
 from typing import Final
 
+from gatehand import own_version
+
 COMMANDS: Final[dict[str, tuple[str, str]]] = {
     # name: (one-line help, one example)
     "run": ("work the shop: the daemon", "gatehand run --config shop.toml"),
@@ -82,7 +84,7 @@ def _run(argv: list[str]) -> int:
     top = _top_parser()
     common = top.parse_args(before)
     if common.version:
-        print(f"gatehand {_version()}")
+        print(f"gatehand {own_version()}")
         return 0
     if name is None:
         top.print_help(sys.stderr)
@@ -176,12 +178,3 @@ def _unknown(name: str) -> str:
 
     every = f"there are {', '.join(COMMANDS)}"
     return f"gatehand: there is no command {name!r}; {did_you_mean(name, COMMANDS, every)}"
-
-
-def _version() -> str:
-    from importlib.metadata import PackageNotFoundError, version
-
-    try:
-        return version("gatehand")
-    except PackageNotFoundError:
-        return "(not installed: run from its source)"

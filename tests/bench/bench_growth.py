@@ -19,8 +19,8 @@ from gatehand.journal.clock import SystemClock
 from gatehand.journal.line import Line, Stamper
 from gatehand.mqtt.transport import Connected, Outgoing, Subscription
 from gatehand.recording.recorder import Recorder
+from gatehand.shell.active_config import ActiveConfig
 from gatehand.shell.engine import Engine
-from gatehand.shell.plan import Plan
 from gatehand_rules import events as ev
 from gatehand_rules import step
 
@@ -96,7 +96,7 @@ def _through_engine(folder: Path, tools: int, count: int) -> Callable[[], float]
     clock = SystemClock()
     recorder = Recorder(folder / "log", run="bench", clock=clock)
     engine = Engine(
-        Plan.of(loaded),
+        ActiveConfig.of(loaded),
         stamper=Stamper("bench", clock),
         log=_NoDisk(),
         recorder=recorder,

@@ -10,8 +10,8 @@ from gatehand.config import Config, load_text
 from gatehand.config.signals import GateCommand, Heard, Signal, SwitchCommand
 from gatehand.config.tables import Collector, Gate, Tool
 from gatehand.exercise.ears import Ears
+from gatehand.shell.encode_commands import questions
 from gatehand.shell.routes import Routes
-from gatehand.shell.told import questions
 
 SHOP = """
 [collector.main]

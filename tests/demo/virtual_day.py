@@ -8,8 +8,8 @@ from gatehand.config.load import load_text
 from gatehand.demo.day import DAY, ENDS_AT, HABITS, Happening
 from gatehand.demo.floor import Floor
 from gatehand.journal.line import Line, facts_of
+from gatehand.shell.encode_commands import CommandEncoder
 from gatehand.shell.routes import Routes
-from gatehand.shell.told import Told
 from gatehand.simshop import Sent, SimShop
 from gatehand_rules import initial, step
 from gatehand_rules.events import BrokerConnected, Event, Tick
@@ -25,7 +25,7 @@ class VirtualDay:
         assert loaded.config is not None
         assert loaded.shop is not None
         self._rules_shop = loaded.shop
-        self._routes, self._told = Routes(loaded.config), Told(loaded.config)
+        self._routes, self._told = Routes(loaded.config), CommandEncoder(loaded.config)
         self.shop = SimShop(loaded.config, seed=seed, habits=HABITS)
         self._state = initial(loaded.shop, 0.0)
         self._ahead = list(day)

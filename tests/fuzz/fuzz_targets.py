@@ -22,7 +22,7 @@ from gatehand.mqtt.payload import Payload, Reader, Rejected, UnknownWord, excerp
 from gatehand.mqtt.topic_filters import filter_problem, matches, topic_problem
 from gatehand.recording.format import Kind, RecordingError, frame
 from gatehand.recording.recording import Recording, recordings
-from gatehand.shell.plan import Plan
+from gatehand.shell.active_config import ActiveConfig
 from gatehand_rules import events as ev
 from gatehand_rules import initial, step
 from gatehand_rules.state import State
@@ -47,7 +47,7 @@ class Ears:
     """The daemon's way in, from a payload on any topic of the example shop to the rules and the log line."""
 
     def __init__(self) -> None:
-        self.plan = Plan.of(load(EXAMPLE))
+        self.plan = ActiveConfig.of(load(EXAMPLE))
         self.topics = sorted(each.topic for each in self.plan.routes.live if "+" not in each.topic)
         self._stamper = Stamper("run", _Stopped())
         self._now = 100.0
@@ -143,7 +143,7 @@ def config(text: str) -> Loaded:
     assert (loaded.shop is None) == (loaded.config is None)
     if loaded.shop is not None:
         _finite(to_builtins(loaded.shop))
-        Plan.of(loaded)
+        ActiveConfig.of(loaded)
     return loaded
 
 

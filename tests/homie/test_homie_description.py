@@ -15,7 +15,7 @@ from gatehand.homie.ids import ids, root, to_id
 from gatehand.homie.sets import asked
 from gatehand.homie.values import alerts, changes, values
 from gatehand.mqtt.payload import Rejected
-from gatehand.shell.alarm_life import ShownAlarm
+from gatehand.shell.alarms import ShownAlarm
 from gatehand.text import NAME
 from gatehand_rules import Shop, initial, step
 from gatehand_rules.alarms import Alarm

@@ -5,7 +5,7 @@ import sys
 
 PROGRAM = """
 import sys
-from gatehand.journal.diagnostics import set_up
+from gatehand.shell.service import set_up
 log = set_up("info", sys.stdout)
 log.debug("unseen")
 log.info("connected", host="127.0.0.1", why="no route, really")

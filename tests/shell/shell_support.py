@@ -11,8 +11,8 @@ from support.virtual_time import Clocks, Timers
 from gatehand.config import load_text
 from gatehand.journal.line import Line, Stamper
 from gatehand.mqtt.transport import Connected, Kind, Outgoing, Subscription
+from gatehand.shell.active_config import ActiveConfig
 from gatehand.shell.engine import Engine
-from gatehand.shell.plan import Plan
 from gatehand.shell.ports import InMemory
 from gatehand_rules.events import Event
 from gatehand_rules.state import State
@@ -53,11 +53,11 @@ clear = "0"
 """
 
 
-def plan_of(text: str = SHOP) -> Plan:
+def plan_of(text: str = SHOP) -> ActiveConfig:
     """A config's plan; the text must have no errors."""
     loaded = load_text(text, Path("config.toml"))
     assert loaded.config is not None, "\n".join(map(str, loaded.problems))
-    return Plan.of(loaded)
+    return ActiveConfig.of(loaded)
 
 
 @dataclass

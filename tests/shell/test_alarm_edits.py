@@ -104,7 +104,7 @@ def test_an_edit_that_takes_the_cause_away_ends_the_alarm(case: str, tmp_path: P
     assert Alarm.of(alarm) in world.engine.state.alarms, "it stands before the edit"
     edited.edit(old, new)
     assert Alarm.of(alarm) not in world.engine.state.alarms
-    assert alarm not in world.engine.board.alarms.standing
+    assert alarm not in world.engine.publisher.alarms.standing
     assert world.shown(f"alarm/{alarm}") is None
     assert [line["alarm"] for line in world.events("alarm_cleared")].count(alarm) == 1
 
@@ -138,7 +138,7 @@ def test_an_edit_of_something_else_ends_no_alarm(tmp_path: Path) -> None:
     world.say("shop/bin", "1")
     standing = world.engine.state.alarms
     edited.edit("spin_up = 1", "spin_up = 2")
-    assert world.engine.plan.shop.collectors[0].spin_up == 2
+    assert world.engine.active.shop.collectors[0].spin_up == 2
     assert world.engine.state.alarms == standing
 
 

@@ -8,8 +8,7 @@ from hypothesis import strategies as st
 from msgspec.structs import replace
 from shell_support import SHOP, World
 
-from gatehand.shell.alarm_life import COMINGS, MOST_A_MINUTE, SAY_AGAIN, WINDOW, Life, ShownAlarm
-from gatehand.shell.alarms import Alarms
+from gatehand.shell.alarms import COMINGS, MOST_A_MINUTE, SAY_AGAIN, WINDOW, Alarms, Life, ShownAlarm
 from gatehand_rules.alarms import Alarm
 
 WALL = 1_800_000_000.0

@@ -8,8 +8,7 @@ import pytest
 from shell_support import SHOP, World
 
 from gatehand.config import load
-from gatehand.shell.config_file import ConfigFile, Seen
-from gatehand.shell.reload import LONGEST_LOOK, Reloader
+from gatehand.shell.reload import LONGEST_LOOK, ConfigFile, Reloader, Seen
 
 HUGE = 1_000_000_000
 ALARM = "alarm/daemon.main.config"
@@ -99,19 +98,19 @@ def put_back(file: Path) -> None:
 def test_a_config_that_cannot_be_read_any_more_raises_the_alarm_until_it_is_back(
     watched: Watched, happens: Callable[[Path], None]
 ) -> None:
-    before = watched.world.engine.plan
+    before = watched.world.engine.active
     happens(watched.file)
     watched.run(60)
     assert TROUBLES[happens] in watched.alarm
     assert str(watched.file) in watched.alarm
     assert watched.world.shown("config")["ok"] is False
     assert watched.rejections() == 1, "told once, however long it stays so"
-    assert watched.world.engine.plan is before, "the last good one is in force"
+    assert watched.world.engine.active is before, "the last good one is in force"
     put_back(watched.file)
     watched.run(4)
     assert not watched.alarm
     assert watched.world.shown("config")["ok"] is True
-    assert watched.world.engine.plan is before, "nothing has changed"
+    assert watched.world.engine.active is before, "nothing has changed"
 
 
 def test_a_file_that_an_editor_is_about_to_replace_is_not_yet_gone(watched: Watched) -> None:
@@ -157,12 +156,12 @@ def test_a_config_that_waits_is_not_taken_while_its_file_is_gone(watched: Watche
     watched.file.write_text(SHOP.replace('topic = "shop/gate/band_saw/set"', 'topic = "shop/gate/saw/set"'))
     watched.run(4)
     assert world.shown("config")["waits_for"]
-    before = world.engine.plan
+    before = world.engine.active
     watched.file.unlink()
     world.say("shop/estop", "1")
     world.say("shop/fan/state", "0")
     watched.run(20)
-    assert world.engine.plan is before
+    assert world.engine.active is before
     assert "is gone" in watched.alarm
 
 

@@ -37,7 +37,7 @@ ONLY_MAIN = TWO.replace('clear = "0"\n', 'clear = "0"\ncollectors = ["main"]\n')
 
 
 def word(world: World, name: str = "main") -> str:
-    at = world.engine.plan.shop.collector_at(name)
+    at = world.engine.active.shop.collector_at(name)
     assert at is not None
     seen, guard = world.engine.state.collectors[at], world.engine.state.guard.fans[at]
     assert isinstance(seen.phase, Held) is guard.latched, "the two layers disagree"
@@ -274,7 +274,7 @@ def test_a_held_collector_is_not_removed_before_its_reset(tmp_path: Path) -> Non
     world.run(5)
     edited.write(SHOP + "\n")
     assert edited.outcome["ok"] is True
-    assert world.engine.plan.shop.collector_at("lathe") is None
+    assert world.engine.active.shop.collector_at("lathe") is None
 
 
 def test_other_topics_under_the_same_name_keep_the_hold(tmp_path: Path) -> None:

@@ -357,7 +357,7 @@ def test_a_hold_outlives_a_restart() -> None:
     world = World()
     world.connect(("gatehand/collector/main", '{"state": "held"}'), ("shop/fan/state", "0"))
     assert collector_word(world.engine.state.collectors[0]) == "held"
-    assert "collector.main.held" in world.engine.board.alarms.standing
+    assert "collector.main.held" in world.engine.publisher.alarms.standing
 
 
 def test_a_hold_that_the_broker_tells_of_late_still_holds() -> None:
@@ -437,7 +437,7 @@ def test_another_daemon_on_our_base_is_an_alarm_for_as_long_as_the_connection_sa
 def test_bad_payloads_change_nothing() -> None:
     world = World().cutting()
     before, began = world.engine.state, world.clocks.now
-    for topic in [each.topic for each in world.engine.plan.routes.live if not each.topic.startswith("gatehand/")]:
+    for topic in [each.topic for each in world.engine.active.routes.live if not each.topic.startswith("gatehand/")]:
         for payload in (b"\xff\xfe", b"NaN", b"[" * 60_000, b"9" * 65_537, b"", b"\x00", b"1e999", b"null"):
             if "gate/band_saw/state" in topic and payload not in {b"\xff\xfe", b"9" * 65_537, b""}:
                 continue  # a readable word that is neither open nor shut: in between, on purpose

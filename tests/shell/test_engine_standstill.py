@@ -105,4 +105,4 @@ def test_a_mishap_forgets_no_loss_of_the_stops() -> None:
 
 def test_stop_topics_alone_are_listened_to_apart() -> None:
     world = World()
-    assert [each.topic for each in world.engine.plan.routes.live if each.apart] == ["shop/estop"]
+    assert [each.topic for each in world.engine.active.routes.live if each.apart] == ["shop/estop"]

@@ -76,7 +76,7 @@ def shop() -> Iterator[Shop]:
     world = World(TEXT)
     device = HomieDevice(world.engine, lambda _level, text, _facts=None: world.said.append(text))
     device.transport = line = Line(device)
-    world.engine.board.show_also(device.show)
+    world.engine.publisher.show_also(device.show)
     world.rested()
     line.connect()
     yield Shop(world, line)
@@ -198,7 +198,7 @@ def test_an_alarm_is_an_alert_until_it_is_over(shop: Shop) -> None:
 def edited(shop: Shop, text: str) -> None:
     engine = shop.world.engine
     plan = plan_of(text)
-    engine.swap(plan, adopt_shop(engine.plan.shop, plan.shop, engine.state, engine.now()))
+    engine.swap(plan, adopt_shop(engine.active.shop, plan.shop, engine.state, engine.now()))
 
 
 def test_another_shop_is_described_anew_while_it_says_init(shop: Shop) -> None:

@@ -213,7 +213,7 @@ def test_an_edit_of_the_config_never_ends_a_hold() -> None:
     world = World().rested()
     world.say("gatehand/collector/main/hold", "filter change")
     engine, plan = world.engine, plan_of(SHOP.replace("[collector.main]", "[collector.big]"))
-    engine.swap(plan, adopt_shop(engine.plan.shop, plan.shop, engine.state, engine.now()))
+    engine.swap(plan, adopt_shop(engine.active.shop, plan.shop, engine.state, engine.now()))
     assert world.shown("collector/big")["state"] == "held"
     assert [hold.collector for hold in world.memory.kept.holds] == ["big"]
     assert world.memory.kept.resets == ()

@@ -68,7 +68,7 @@ def test_nobody_is_asked_without_a_poll_and_nobody_without_a_connection() -> Non
     ],
 )
 def test_a_poll_asks_for_what_the_device_is_there_for(kind: str, name: str, question: tuple[str, bytes] | None) -> None:
-    message = plan_of(ASKED).told.message(Poll(kind, name))  # type: ignore[arg-type]
+    message = plan_of(ASKED).encoder.message(Poll(kind, name))  # type: ignore[arg-type]
     assert message == (None if question is None else Outgoing(*question, Kind.EVENT))
 
 

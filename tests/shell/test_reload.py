@@ -123,7 +123,7 @@ def test_a_threshold_lowered_below_what_is_drawn_starts_nothing(edited: Edited) 
         world.say("shop/band_saw/amps", "2")
         world.run(1)
     assert world.commands(since) == []
-    assert "tool.band_saw.not_fresh" in world.engine.board.alarms.standing
+    assert "tool.band_saw.not_fresh" in world.engine.publisher.alarms.standing
     world.say("shop/band_saw/amps", "0")
     world.say("shop/band_saw/amps", "2")
     assert world.commands(since) == [(SAW, "open")]
@@ -131,9 +131,9 @@ def test_a_threshold_lowered_below_what_is_drawn_starts_nothing(edited: Edited) 
 
 def test_a_bad_edit_keeps_the_old_config_and_says_where_it_is_wrong(edited: Edited) -> None:
     world = edited.world.cutting()
-    before, since = world.engine.plan, world.clocks.now
+    before, since = world.engine.active, world.clocks.now
     edited.edit("start_amps = 2.5", "start_ampz = 2.5")
-    assert world.engine.plan is before
+    assert world.engine.active is before
     assert world.commands(since) == []
     (problem, *_) = [each for each in edited.outcome["problems"] if each["level"] == "error"]
     assert edited.outcome["ok"] is False
@@ -260,12 +260,12 @@ def test_max_open_lowered_below_what_stands_open_waits(edited: Edited) -> None:
 def test_alarms_of_a_tool_that_is_removed_end_with_it(edited: Edited) -> None:
     world = edited.world.rested()
     world.run(40)
-    assert "tool.router.silent" in world.engine.board.alarms.standing
+    assert "tool.router.silent" in world.engine.publisher.alarms.standing
     edited.edit('[tool.band_saw]\ngates = ["band_saw"]', '[tool.band_saw]\ngates = ["band_saw", "bench"]')
     edited.without("tool.router")
     assert edited.outcome["ok"] is True
-    assert "tool.router.silent" not in world.engine.board.alarms.standing
-    assert "tool.band_saw.silent" in world.engine.board.alarms.standing
+    assert "tool.router.silent" not in world.engine.publisher.alarms.standing
+    assert "tool.band_saw.silent" in world.engine.publisher.alarms.standing
     assert world.shown("alarm/tool.router.silent") is None
 
 
@@ -308,7 +308,7 @@ def test_changes_of_broker_and_log_wait_for_the_next_start_and_say_so(edited: Ed
     edited.write('[broker]\nbase = "workshop"\n' + SHOP.replace("run_on = 10", "run_on = 12"))
     assert edited.outcome["ok"] is True
     assert edited.outcome["at_restart"] == ["broker"]
-    assert world.engine.plan.routes.base == "gatehand"
+    assert world.engine.active.routes.base == "gatehand"
     assert world.shown("tool/band_saw")["run_on"] == 12
     assert any("[broker]" in said for said in world.said)
 

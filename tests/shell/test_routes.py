@@ -201,7 +201,7 @@ def test_a_reload_is_asked_by_a_live_message_only() -> None:
 
 
 def test_commands_become_the_configured_payloads() -> None:
-    told = plan_of(EXTRA).told
+    told = plan_of(EXTRA).encoder
     assert told.message(CollectorOn("main")) == Outgoing("shop/fan/set", b"1", Kind.ACT)
     assert told.message(CollectorOff("main")) == Outgoing("shop/fan/set", b"0", Kind.OFF)
     assert told.message(OpenGate("lathe")) == Outgoing("shop/gate/lathe/set", b"1", Kind.ACT)

@@ -26,7 +26,7 @@ def beats(world: World, seconds: int, *, saying: Callable[[], None] = lambda: No
 
 
 def swap(world: World, text: str) -> None:
-    before, plan = world.engine.plan, plan_of(text)
+    before, plan = world.engine.active, plan_of(text)
     world.engine.swap(plan, adopt_shop(before.shop, plan.shop, world.engine.state, world.engine.now(), Rewired()))
 
 
@@ -124,7 +124,7 @@ def test_a_sensor_that_may_be_silent_for_long_is_told_after_the_minute_until_it_
 
 def test_a_sensor_on_change_and_a_button_are_only_shown() -> None:
     world = beats(World(ON_CHANGE).connect(("shop/estop", "0"), ("shop/fan/state", "0")), 120)
-    assert [id_ for id_ in world.engine.board.alarms.standing if id_.endswith(".unheard")] == []
+    assert [id_ for id_ in world.engine.publisher.alarms.standing if id_.endswith(".unheard")] == []
     assert world.shown("tool/router")["unheard"] == ["shop/router/amps"]
     assert world.shown("gate/band_saw")["unheard"] == ["shop/gate/band_saw/button"]
     told = {str(line["topic"]): sentence(line) for line in world.events("signal_unheard")}

@@ -24,11 +24,10 @@ from gatehand.journal.starts import starts_in
 from gatehand.journal.writer import EventLog
 from gatehand.mqtt.transport import Connected, Kind, Outgoing, Subscription
 from gatehand.shell import shell_alarms
-from gatehand.shell.config_file import Seen
+from gatehand.shell.active_config import ActiveConfig
 from gatehand.shell.engine import Engine
-from gatehand.shell.plan import Plan
 from gatehand.shell.ports import NoRecorder, Recorder
-from gatehand.shell.reload import Reloader
+from gatehand.shell.reload import Reloader, Seen
 from gatehand_rules.step import Outcome
 
 BUSY, IDLE = 20.0, 300.0
@@ -80,9 +79,9 @@ class Surroundings:
 class WatchedEngine(Engine):
     """The real engine; the monitor hears of another config before it is in force."""
 
-    on_swap: Callable[[Plan], None]
+    on_swap: Callable[[ActiveConfig], None]
 
-    def swap(self, plan: Plan, outcome: Outcome, changed: tuple[str, ...] = ()) -> None:
+    def swap(self, plan: ActiveConfig, outcome: Outcome, changed: tuple[str, ...] = ()) -> None:
         """See `Engine`."""
         self.on_swap(plan)
         super().swap(plan, outcome, changed)
@@ -140,7 +139,7 @@ class VirtualDaemon:
         around.monitor.begin(self._clocks.now, around.on_record, around.loaded.config)
         self.log.append([stamper.note(DAEMON_STARTED, self._clocks.mono(), facts={"version": "0"})])
         self.engine = WatchedEngine(
-            Plan.of(around.loaded),
+            ActiveConfig.of(around.loaded),
             stamper=stamper,
             log=self.log,
             recorder=recorder or NoRecorder(),
@@ -156,7 +155,7 @@ class VirtualDaemon:
             self.engine, around.loaded, self, lambda _level, _text, _facts=None: None, elsewhere=lambda work: work()
         )
         self.reloader._file = self._file  # type: ignore[assignment]  # noqa: SLF001 - no disk in here
-        self._wanted = self.engine.plan.routes.first
+        self._wanted = self.engine.active.routes.first
         self._stops = VirtualStopsLine(self, self._stops_link)
         self._stops.want(_apart(self._wanted))
         self._connect_soon(0.05)

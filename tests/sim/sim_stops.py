@@ -1,4 +1,4 @@
-"""The stop contacts' own connection in the virtual shop: `StopsLine` over a virtual link."""
+"""The stop contacts' own connection in the virtual shop: `StopsConnection` over a virtual link."""
 
 from collections.abc import Callable
 from typing import TYPE_CHECKING

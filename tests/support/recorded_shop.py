@@ -9,8 +9,8 @@ from gatehand.journal.line import DAEMON_STARTED, DAEMON_STOPPED, Stamper
 from gatehand.journal.writer import EventLog
 from gatehand.mqtt.transport import Connected, Outgoing, Subscription
 from gatehand.recording.recorder import Recorder
+from gatehand.shell.active_config import ActiveConfig
 from gatehand.shell.engine import Engine
-from gatehand.shell.plan import Plan
 from gatehand.simshop import Habits, SimShop
 from support.virtual_time import Clocks, Timers
 
@@ -93,7 +93,7 @@ class RecordedShop:
         self.recorder = Recorder(self.folder, run=self.stamper.run, clock=self.clocks, threaded=False)
         self.log.append([self.stamper.note(DAEMON_STARTED, self.clocks.mono(), facts={"version": "0"})])
         self.engine = Engine(
-            Plan.of(loaded),
+            ActiveConfig.of(loaded),
             stamper=self.stamper,
             log=self.log,
             recorder=self.recorder,

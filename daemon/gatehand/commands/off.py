@@ -14,8 +14,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, TypeVar
 
-from gatehand.shell.off_notes import NoNotesError, OffNotes, read_notes
-from gatehand.shell.state_folder import is_locked, state_folder, yielded
+from gatehand.shell.state_folder import NoNotesError, OffNotes, is_locked, read_notes, state_folder, yielded
 
 if TYPE_CHECKING:
     from gatehand.config import Loaded

@@ -100,10 +100,10 @@ def _objections(loaded: "Loaded", folder: Path) -> tuple[str, ...]:
 def _serve(loaded: "Loaded", signals: "_Signals", verbosity: str, folder: Path) -> int:
     import asyncio
 
-    from gatehand.journal.diagnostics import set_up
+    from gatehand import own_version
     from gatehand.journal.files import LogFolderError
-    from gatehand.shell.daemon import Daemon, own_version
-    from gatehand.shell.footprint import one_arena, shed
+    from gatehand.shell.daemon import Daemon
+    from gatehand.shell.service import one_arena, set_up, shed
     from gatehand.shell.state_folder import mark_yielded
     from gatehand.small_files import NoSecretError
 

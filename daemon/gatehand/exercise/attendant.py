@@ -18,7 +18,7 @@ from gatehand.exercise.bench import (
 )
 from gatehand.exercise.ears import Ears
 from gatehand.mqtt.transport import Kind, Outgoing
-from gatehand.shell.told import Told
+from gatehand.shell.encode_commands import CommandEncoder
 from gatehand_rules import events as ev
 from gatehand_rules.commands import CollectorOff, OpenGate, ShutGate
 from gatehand_rules.words import CollectorWord, Position
@@ -49,7 +49,7 @@ class Attendant:
         """When the last message was received."""
         self.moving: str | None = None
         """The gate that is being exercised."""
-        self._told = Told(config)
+        self._told = CommandEncoder(config)
         self._guards = False
 
     async def next(self, until: float) -> tuple[ev.Event, ...] | Typed | NobodyThere | None:

@@ -16,10 +16,10 @@ from gatehand.journal.clock import Clock
 from gatehand.mqtt.payload import Rejected
 from gatehand.mqtt.settings import Presence
 from gatehand.mqtt.transport import Connected, Kind, Notice, Outgoing, Subscription, Transport
-from gatehand.shell.board import Board
-from gatehand.shell.plan import Plan
+from gatehand.shell.active_config import ActiveConfig
 from gatehand.shell.ports import Diagnostics
-from gatehand.shell.rejections import Rejections
+from gatehand.shell.repeats import Rejections
+from gatehand.shell.state_publisher import StatePublisher
 from gatehand_rules.events import Event, HandAsked, ResetAsked
 from gatehand_rules.state import Held, State
 
@@ -31,7 +31,7 @@ class Desk(Protocol):
     """What is asked of the engine from here."""
 
     @property
-    def plan(self) -> Plan:
+    def active(self) -> ActiveConfig:
         """The config in use."""
 
     @property
@@ -43,7 +43,7 @@ class Desk(Protocol):
         """The clocks."""
 
     @property
-    def board(self) -> Board:
+    def publisher(self) -> StatePublisher:
         """The alarms."""
 
     def handle(self, event: Event, received: float | None = None) -> object:
@@ -62,7 +62,7 @@ class HomieDevice:
     def __init__(self, desk: Desk, diagnose: Diagnostics) -> None:
         self._desk = desk
         self._diagnose = diagnose
-        config = desk.plan.config
+        config = desk.active.config
         self.root = root(config)
         self.presence = Presence(f"{self.root}/$state", here=b"init", lost=b"lost", left=b"disconnected")
         self.transport: Transport | None = None
@@ -86,7 +86,7 @@ class HomieDevice:
         if not self._live:
             return
         now = self._desk.clock.mono()
-        if self._desk.plan.config is not self._config:
+        if self._desk.active.config is not self._config:
             self._change(now)
         if self._ready_at is None:
             self._publish_changes()
@@ -103,7 +103,7 @@ class HomieDevice:
     def on_settled(self) -> None:
         """What a former connection has left is known: describe, show, be ready."""
         self._live = True
-        self._take(self._desk.plan.config)
+        self._take(self._desk.active.config)
         self._become_ready()
         if self.transport is not None:
             self.transport.subscribe(self._sets())
@@ -154,7 +154,7 @@ class HomieDevice:
     def _change(self, now: float) -> None:
         """The shop has changed; only another description is worth being unready for."""
         before = self._description
-        self._take(self._desk.plan.config)
+        self._take(self._desk.active.config)
         if self._description == before:
             return
         self._say("$state", "init")
@@ -187,11 +187,11 @@ class HomieDevice:
         return max(version + 1, int(self._desk.clock.wall()))
 
     def _shown(self) -> dict[str, str]:
-        plan = self._desk.plan
-        board = self._desk.board
-        found = values(self._description, plan.shop, self._desk.state) | alerts(board.alarms.standing.values())
+        active = self._desk.active
+        publisher = self._desk.publisher
+        found = values(self._description, active.shop, self._desk.state) | alerts(publisher.alarms.standing.values())
         for node in self._description.nodes:
-            if board.withholds(node.subject):  # a hold is shown once it is on the disk, here too
+            if publisher.withholds(node.subject):  # a hold is shown once it is on the disk, here too
                 kept = {f"{node.id}/{name}": self._sent.get(f"{node.id}/{name}") for name in node.properties}
                 found = {below: payload for below, payload in found.items() if below not in kept}
                 found.update((below, payload) for below, payload in kept.items() if payload is not None)
@@ -232,5 +232,5 @@ class HomieDevice:
         self.show()
 
     def _is_held(self, collector: str) -> bool:
-        at = self._desk.plan.shop.collector_at(collector)
+        at = self._desk.active.shop.collector_at(collector)
         return at is not None and isinstance(self._desk.state.collectors[at].phase, Held)

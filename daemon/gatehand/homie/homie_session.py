@@ -26,7 +26,7 @@ async def shown_as_homie(
     pulse: Pulse | None = None,
 ) -> AsyncIterator[None]:
     """Show the shop by the convention for as long as the context lasts, if the config wants it."""
-    config = engine.plan.config
+    config = engine.active.config
     if not config.homie.enabled:
         yield
         return
@@ -37,7 +37,7 @@ async def shown_as_homie(
     base = config.broker.base
     session = Session(settings, base, device, device.first, patience=patience, presence=device.presence, pulse=pulse)
     device.transport = session
-    engine.board.show_also(_guarded(device, diagnose))
+    engine.publisher.show_also(_guarded(device, diagnose))
     speaking = asyncio.create_task(session.run())
     try:
         yield

@@ -4,7 +4,7 @@ from collections.abc import Iterable, Iterator, Mapping
 
 from gatehand.homie.describe import Description
 from gatehand.homie.ids import to_id
-from gatehand.shell.alarm_life import ShownAlarm
+from gatehand.shell.alarms import ShownAlarm
 from gatehand_rules.shop import Shop
 from gatehand_rules.state import GateOpen, State, collector_word, gate_word, tool_word
 

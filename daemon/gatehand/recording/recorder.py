@@ -7,7 +7,6 @@ header of its own: each file replays by itself.
 
 import asyncio
 import contextlib
-import importlib.metadata
 import threading
 import time
 from collections.abc import Callable, Sequence
@@ -17,6 +16,7 @@ from typing import TypeAlias
 
 from msgspec import to_builtins
 
+from gatehand import own_version
 from gatehand.journal.clock import Clock
 from gatehand.journal.disk import Disk
 from gatehand.recording.format import Header, Kind, frame
@@ -243,13 +243,6 @@ class Recorder:
             time.sleep(_BREATH)
 
 
-def _version() -> str:
-    try:
-        return importlib.metadata.version("gatehand")
-    except importlib.metadata.PackageNotFoundError:
-        return "not installed"
-
-
 def _header(run: str, clocks_ms: tuple[int, int], config: str, streams: Streams, before: State) -> Header:
     return Header(
         run=run,
@@ -258,6 +251,6 @@ def _header(run: str, clocks_ms: tuple[int, int], config: str, streams: Streams,
         tools=streams.tools,
         collectors=streams.collectors,
         config=config,
-        made_by=_version(),
+        made_by=own_version(),
         state_json=to_builtins(before, order="deterministic"),
     )

@@ -8,10 +8,10 @@ import os
 import socket
 from collections.abc import Callable
 from contextlib import suppress
-from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Final
 
+from gatehand import own_version
 from gatehand.config import Config, Loaded
 from gatehand.homie.homie_session import shown_as_homie
 from gatehand.journal.clock import Clock, SystemClock
@@ -25,15 +25,15 @@ from gatehand.mqtt.stalled_loop import Pulse
 from gatehand.mqtt.transport import Connected, Notice, Outgoing, Subscription
 from gatehand.recording.recorder import Recorder
 from gatehand.shell import shell_alarms
+from gatehand.shell.active_config import ActiveConfig
 from gatehand.shell.claim import Claim, Doorkeeper
 from gatehand.shell.engine import Engine
-from gatehand.shell.notify import notify
-from gatehand.shell.off_notes import OffNotes, write_notes
-from gatehand.shell.plan import Plan
 from gatehand.shell.ports import Diagnostics, Timer
 from gatehand.shell.reload import Reloader
+from gatehand.shell.service import notify
 from gatehand.shell.state_file import StateFile
-from gatehand.shell.stops_line import StopsLine
+from gatehand.shell.state_folder import OffNotes, write_notes
+from gatehand.shell.stops_connection import StopsConnection
 from gatehand.times import stamp
 
 BEAT: Final = 1.0
@@ -129,13 +129,13 @@ class Daemon:
         )
         store = None if self._state is None else StateFile(self._state, loop=loop)
         door, pulse = _Door(), Pulse()
-        plan = Plan.of(self._loaded)
+        active = ActiveConfig.of(self._loaded)
         starts = _starts(folder, clock)
         known = ", ".join(f"{name} {len(each)}" for name, each in starts.items())
         facts = {"version": own_version(), **({"starts": known} if starts else {})}
         log.append([stamper.note(DAEMON_STARTED, clock.mono(), facts=facts)])
         self.engine = engine = Engine(
-            plan,
+            active,
             stamper=stamper,
             log=log,
             recorder=recorder,
@@ -149,16 +149,16 @@ class Daemon:
         if store is not None:
             notes = _Notes(store, self._loaded, self._diagnose, loop)
             reloader.on_taken = notes.write
-            notes.write(plan.config)
+            notes.write(active.config)
         listener = _Listener(engine, reloader, self.ready)
-        base, first = config.broker.base, plan.routes.first
+        base, first = config.broker.base, active.routes.first
         me = Claim(os.urandom(8).hex(), socket.gethostname() or "unknown", stamp(clock.wall()))
         keeper = Doorkeeper(me, base, listener, timers=_LoopTimers(loop, pulse), mono=loop.time, yields=self._yield_to)
         session = Session(settings, base, keeper, _together(first), patience=self._patience, pulse=pulse)
-        stops = StopsLine(engine, settings, base, patience=self._patience, pulse=pulse)
+        stops = StopsConnection(engine, settings, base, patience=self._patience, pulse=pulse)
         keeper.line = session
         door.session, door.stops, door.keeper = session, stops, keeper
-        keeper.before_open = lambda: stops.want(_apart(engine.plan.routes.live))
+        keeper.before_open = lambda: stops.want(_apart(engine.active.routes.live))
         pulse.start()
         try:
             async with shown_as_homie(engine, settings, self._diagnose, self._patience, pulse):
@@ -231,14 +231,6 @@ class Daemon:
                     await self._look.wait()
 
 
-def own_version() -> str:
-    """This program's version, or a word that it was not installed."""
-    try:
-        return version("gatehand")
-    except PackageNotFoundError:
-        return "from source"
-
-
 def _starts(folder: Path, clock: Clock) -> dict[str, tuple[float, ...]]:
     """What the motors' budgets must know of the time before this start; an edit may set one within the hour."""
     from gatehand.journal.starts import starts_of_the_hour
@@ -261,7 +253,7 @@ class _Door:
     """The way out to the sessions, which are built after the engine that uses them."""
 
     session: Session | None = None
-    stops: StopsLine | None = None
+    stops: StopsConnection | None = None
     keeper: Doorkeeper | None = None
 
     def publish(self, outgoing: Outgoing) -> bool:

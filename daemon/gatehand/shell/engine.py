@@ -7,7 +7,7 @@ The engine's duties, in this order:
 3. Log the findings; let the commands leave once they are written (`log_first`), in their order.
 4. Never keep a command for later: what cannot leave now is dropped, and the rules hear of the lost connection.
 5. Keep one timer at the rules' next deadline.
-6. Show what has changed (`board`), after the commands.
+6. Show what has changed (`publisher`), after the commands.
 
 Clock, timers, transport, log and recorder come from outside (`ports`), so that a simulation drives this very code.
 """
@@ -20,16 +20,16 @@ from typing import Final
 from gatehand.journal.clock import Clock
 from gatehand.journal.line import CLOCK_STEPPED, CONFIG_LOADED, REFUSALS_COUNTED, Line, Stamper
 from gatehand.mqtt.transport import Connected, Notice, Outgoing, Transport
+from gatehand.shell.active_config import ActiveConfig
 from gatehand.shell.alarms import ShownAlarm
-from gatehand.shell.board import Board
+from gatehand.shell.encode_commands import word
 from gatehand.shell.log_first import LogFirst
 from gatehand.shell.notebook import Notebook
 from gatehand.shell.own_topics import OwnTopics
-from gatehand.shell.plan import Plan
 from gatehand.shell.ports import Diagnostics, InMemory, Log, Memory, Recorder, Timer, Timers
 from gatehand.shell.repeats import Repeats
 from gatehand.shell.requests import answer
-from gatehand.shell.told import word
+from gatehand.shell.state_publisher import StatePublisher
 from gatehand.shell.unheard import Unheard
 from gatehand_rules import events as ev
 from gatehand_rules import initial, step
@@ -54,7 +54,7 @@ class Engine:
     """The heart of the daemon. A `Listener` for the transport; `beat` is to be called about once a second.
 
     Args:
-        plan: the config to work with.
+        active: the config to work with.
         stamper: gives log lines their time, run and number; its clock is the engine's.
         log: where the lines go.
         recorder: what keeps the events for replay.
@@ -66,7 +66,7 @@ class Engine:
 
     def __init__(
         self,
-        plan: Plan,
+        active: ActiveConfig,
         *,
         stamper: Stamper,
         log: Log,
@@ -78,7 +78,7 @@ class Engine:
         memory: Memory | None = None,
     ) -> None:
         """`starts`: of each motor in the last hour, as `initial` takes them."""
-        self._plan = plan
+        self._active = active
         self._stamper = stamper
         self._clock = stamper.clock
         self._recorder = recorder
@@ -87,13 +87,13 @@ class Engine:
         self._diagnose = diagnose
         self._log_first = LogFirst(log, stamper, self._send, self._on_log_failure)
         self._notebook = Notebook(memory or InMemory(), self._clock, timers, self)
-        self._board = Board(plan, self._clock, transport, self._notebook)
-        self._unheard = Unheard(plan, self._notebook, self)
-        self._board.tell_also(self._unheard.shown)
+        self._publisher = StatePublisher(active, self._clock, transport, self._notebook)
+        self._unheard = Unheard(active, self._notebook, self)
+        self._publisher.tell_also(self._unheard.shown)
         self._repeats = Repeats()
         self._own_topics = OwnTopics(self, diagnose)
         self._now = self._clock.mono()
-        self._state = initial(plan.shop, self._now, starts)
+        self._state = initial(active.shop, self._now, starts)
         self._timer: Timer | None = None
         self._timer_at: float | None = None
         self._unsent_since = math.inf
@@ -115,14 +115,14 @@ class Engine:
         return self._state
 
     @property
-    def plan(self) -> Plan:
+    def active(self) -> ActiveConfig:
         """The config in use."""
-        return self._plan
+        return self._active
 
     @property
-    def board(self) -> Board:
+    def publisher(self) -> StatePublisher:
         """What is shown."""
-        return self._board
+        return self._publisher
 
     @property
     def clock(self) -> Clock:
@@ -138,15 +138,15 @@ class Engine:
 
     def on_message(self, topic: str, payload: bytes, retained: bool, received: float) -> None:
         """A message came."""
-        request = self._plan.routes.request(topic, payload, retained=retained, now=received)
+        request = self._active.routes.request(topic, payload, retained=retained, now=received)
         if request is not None:
             outcomes = tuple(self.handle(event, received) for event in request.events)
             if request.id:
-                self._transport.publish(answer(self._plan.routes.base, request, outcomes))
+                self._transport.publish(answer(self._active.routes.base, request, outcomes))
             return
-        events = self._plan.routes.events(topic, payload, retained=retained, now=received)
+        events = self._active.routes.events(topic, payload, retained=retained, now=received)
         if events is None:
-            self._own_topics.on_message(self._plan.routes, topic, payload, retained=retained)
+            self._own_topics.on_message(self._active.routes, topic, payload, retained=retained)
             return
         self._notebook.note_heard(topic)
         for event in events:
@@ -161,13 +161,13 @@ class Engine:
         if not self._met:
             self._met = True
             self._tell_holds()
-        for message in dict.fromkeys(question.message for question in self._plan.told.questions):
+        for message in dict.fromkeys(question.message for question in self._active.encoder.questions):
             self._ask(message)
 
     def on_settled(self) -> None:
         """What the broker retains has come: from here on show our own state, and drop what only had to be looked at."""
-        wanted = self._own_topics.on_settled(self._plan.routes)
-        self._board.show_all(self._state, self._time())
+        wanted = self._own_topics.on_settled(self._active.routes)
+        self._publisher.show_all(self._state, self._time())
         self._transport.subscribe(wanted)
         self._unheard.connected(up=True)
 
@@ -175,7 +175,7 @@ class Engine:
         """The connection is gone."""
         self._diagnose("warning", f"lost the broker: {reason}", None)
         self._unheard.connected(up=False)
-        self._board.hide()
+        self._publisher.hide()
         self._own_topics.on_lost()
         # A command of that very millisecond, or one that never left, counts as given after the broker was last heard;
         # so does one that was decided before and had waited for its line.
@@ -183,7 +183,7 @@ class Engine:
         self._sent.clear()
         heard = math.floor(min(heard_at, self._unsent_since, decided, self._now) * 1000) / 1000
         self.handle(ev.BrokerLost(round(heard - 0.001, 3)))
-        self._transport.subscribe(self._plan.routes.first)
+        self._transport.subscribe(self._active.routes.first)
 
     def on_standstill(self, seconds: float) -> None:
         """The loop stood still: what comes on this connection is old for now."""
@@ -209,7 +209,7 @@ class Engine:
         """Something about the connection that a person should know."""
         self._diagnose("warning", notice.text, notice.facts)
         self.note(str(notice.kind), {**notice.facts, "text": notice.text})
-        self._board.on_notice(notice)
+        self._publisher.on_notice(notice)
         self._show()
 
     # Events and time
@@ -223,7 +223,7 @@ class Engine:
         before = self._state
         try:
             self._recorder.record(round(now * 1000), event, before)
-            outcome = step(self._plan.shop, before, event, now)
+            outcome = step(self._active.shop, before, event, now)
         except Exception as error:  # noqa: BLE001 - a fan must not be left on by a mistake of ours
             self._mishap(event, error, now)
             return None
@@ -233,23 +233,23 @@ class Engine:
         if outcome.findings or outcome.commands or type(event) is not ev.Reading:
             self._carry_out(before, outcome, now)
         else:
-            self._board.note_reading(event.tool)
+            self._publisher.note_reading(event.tool)
         return outcome
 
     def beat(self) -> None:
         """Once a second: time passes for the rules, counts that are due, the clock, what screens are shown."""
         now = self._time()
         self._watch_wall()
-        for happened, facts in self._board.pass_time():
+        for happened, facts in self._publisher.pass_time():
             self.note(happened, facts)
-        for event in self._plan.routes.overdue(now):
+        for event in self._active.routes.overdue(now):
             self.handle(event)
         for facts in self._repeats.counted(now):
             self.note(REFUSALS_COUNTED, facts)
         self.handle(ev.Tick())
         self._notebook.beat()
-        self._board.changed(self._unheard.beat(now))
-        self._board.show_readings(self._state, now)
+        self._publisher.changed(self._unheard.beat(now))
+        self._publisher.show_readings(self._state, now)
 
     def stop(self) -> None:
         """A clean stop: the rules say what is told off. The caller then ends the session."""
@@ -273,24 +273,24 @@ class Engine:
         """How things stand, in one line for the service manager."""
         fans = ", ".join(
             f"{collector.name} {collector_word(seen)}"
-            for collector, seen in zip(self._plan.shop.collectors, self._state.collectors, strict=True)
+            for collector, seen in zip(self._active.shop.collectors, self._state.collectors, strict=True)
         )
-        alarms = len(self._board.alarms.standing)
+        alarms = len(self._publisher.alarms.standing)
         link = "" if self._state.connected else "no broker; "
         return f"{link}{fans}" + (f"; {alarms} {'alarm' if alarms == 1 else 'alarms'}" if alarms else "")
 
     def raise_alarm(self, alarm: ShownAlarm) -> None:
         """An alarm of the shell's own stands from now on."""
-        if alarm.id not in self._board.alarms.standing:
+        if alarm.id not in self._publisher.alarms.standing:
             subject = dict(alarm.subject)
             facts: dict[str, Fact] = {"alarm": alarm.id, "because": alarm.because, **subject}
             self.note(Happened.ALARM_RAISED, facts)
-        self._board.raise_alarm(alarm)
+        self._publisher.raise_alarm(alarm)
         self._show()
 
     def clear_alarm(self, alarm: Alarm) -> None:
         """An alarm of the shell's own is over."""
-        if self._board.clear_alarm(alarm):
+        if self._publisher.clear_alarm(alarm):
             self.note(Happened.ALARM_CLEARED, {"alarm": alarm.id})
         self._show()
 
@@ -300,40 +300,40 @@ class Engine:
         self._log_first.put([self._stamper.note(event, now, facts=facts)], (), now)
         self._show()
 
-    def swap(self, plan: Plan, outcome: Outcome, changed: tuple[str, ...] = ()) -> None:
+    def swap(self, active: ActiveConfig, outcome: Outcome, changed: tuple[str, ...] = ()) -> None:
         """Work by another config from now on; `outcome` is what the rules made of the present state (reshape).
 
         `changed` says key by key what differs, for the log.
         """
-        plan.routes.take_over(self._plan.routes)
-        asked_before = {question.message for question in self._plan.told.questions}
-        before, self._plan, self._state = self._state, plan, outcome.state
+        active.routes.take_over(self._active.routes)
+        asked_before = {question.message for question in self._active.encoder.questions}
+        before, self._active, self._state = self._state, active, outcome.state
         self._begin_recording(changed)
-        self._board.swap(plan)
-        self._unheard.swap(plan)
-        owed = self._notebook.owed(plan)
+        self._publisher.swap(active)
+        self._unheard.swap(active)
+        owed = self._notebook.owed(active)
         self._carry_out(before, outcome, self._now)
         self._hold_again(owed)
         self._arm(outcome.state.wake_at, self._now)
-        self._transport.subscribe(self._own_topics.on_swap(plan.routes))
-        for message in dict.fromkeys(question.message for question in plan.told.questions):
+        self._transport.subscribe(self._own_topics.on_swap(active.routes))
+        for message in dict.fromkeys(question.message for question in active.encoder.questions):
             if message not in asked_before:
                 self._ask(message)
-        self._board.show_all(self._state, self._now)
+        self._publisher.show_all(self._state, self._now)
 
     # Inside
 
     def _tell_holds(self) -> None:
         """What our own file remembers as held, before anything that the broker says."""
-        self._hold_again(self._notebook.owed(self._plan))
+        self._hold_again(self._notebook.owed(self._active))
 
     def _hold_again(self, owed: tuple[tuple[str, str], ...]) -> None:
         """Neither a restart nor an edit ends a hold."""
         for name, why in owed:
-            at = self._plan.shop.collector_at(name)
+            at = self._active.shop.collector_at(name)
             if at is not None and not isinstance(self._state.collectors[at].phase, Held):
                 self.handle(ev.HoldRemembered(name, why))
-        self._notebook.in_step(self._plan, self._state)
+        self._notebook.in_step(self._active, self._state)
 
     def _time(self, at: float | None = None) -> float:
         now = self._clock.mono() if at is None else round(at * 1000) / 1000
@@ -363,8 +363,8 @@ class Engine:
         self._carrying_out = True  # a hold that this step began is not to be shown before it is remembered
         try:
             self._log_first.put(lines, outcome.commands, now)
-            self._board.take(before, outcome)
-            self._notebook.look(self._plan, self._state)
+            self._publisher.take(before, outcome)
+            self._notebook.look(self._active, self._state)
         finally:
             self._carrying_out = False
         self._show()
@@ -372,20 +372,20 @@ class Engine:
     def _show(self) -> None:
         """After the commands, never before them."""
         if not self._carrying_out:
-            self._board.show(self._state, self._now)
+            self._publisher.show(self._state, self._now)
 
     def _ask(self, message: Outgoing) -> None:
         """A question that cannot leave is no command lost: all are asked again with the next connection."""
         if not self._transport.publish(message):
             return
-        for one in self._plan.told.questions:
+        for one in self._active.encoder.questions:
             if one.message == message:
-                self._plan.routes.asked(one.kind, one.name, one.key, self._clock.mono())
+                self._active.routes.asked(one.kind, one.name, one.key, self._clock.mono())
 
     def _send(self, commands: tuple[Command, ...], decided: float) -> None:
         unsent: list[Command] = []
         for command in commands:
-            message = self._plan.told.message(command)
+            message = self._active.encoder.message(command)
             if message is None:
                 continue
             if isinstance(command, Poll):
@@ -407,7 +407,7 @@ class Engine:
         self._unsent_since = min(self._unsent_since, decided)
         lines: list[Line] = []
         for command in commands:
-            message = self._plan.told.message(command)
+            message = self._active.encoder.message(command)
             if message is not None:
                 facts: dict[str, Fact] = {
                     "command": word(command),
@@ -436,12 +436,12 @@ class Engine:
             self._recorder.clock_stepped()
 
     def _begin_recording(self, changed: tuple[str, ...] = ()) -> None:
-        shop = self._plan.shop
-        self._recorder.begin(self._plan.text, [t.name for t in shop.tools], [c.name for c in shop.collectors])
+        shop = self._active.shop
+        self._recorder.begin(self._active.text, [t.name for t in shop.tools], [c.name for c in shop.collectors])
         self.note(
             CONFIG_LOADED,
             {
-                "path": str(self._plan.path),
+                "path": str(self._active.path),
                 "tools": len(shop.tools),
                 "gates": len(shop.gates),
                 "collectors": len(shop.collectors),
@@ -457,7 +457,7 @@ class Engine:
     def _mishap(self, event: ev.Event, error: Exception, now: float) -> None:
         """Off first, by the shortest way; then hold every collector, so that the rules' state agrees with it."""
         self.mishaps += 1
-        for message in self._plan.told.off.values():
+        for message in self._active.encoder.off.values():
             self._transport.publish(message)
         text = f"the rules failed on {type(event).__name__}: {type(error).__name__}: {error}"
         self._diagnose("error", text, {"event": repr(event)})
@@ -467,37 +467,37 @@ class Engine:
         except Exception as again:  # noqa: BLE001 - the state itself is at fault: begin anew, still held
             self._diagnose("error", f"the state cannot be kept: {type(again).__name__}: {again}", None)
             self._begin_anew(now)
-        self._board.on_mishap(text)
+        self._publisher.on_mishap(text)
         self._show()
         self._arm(now + _PAUSE_AFTER_MISHAP, now)
 
     def _hold_all(self, now: float) -> None:
-        for collector in self._plan.shop.collectors:
-            at = self._plan.shop.collector_at(collector.name)
+        for collector in self._active.shop.collectors:
+            at = self._active.shop.collector_at(collector.name)
             if at is not None and not isinstance(self._state.collectors[at].phase, Held):
                 self._step(ev.HoldAsked(collector.name, AFTER_MISHAP), now)
 
     def _begin_anew(self, now: float) -> None:
         """As at the daemon's start, but held: every device may be in any state."""
         connected, unheard = self._state.connected, self._state.stops_lost_at is not None
-        spent = zip(self._plan.shop.collectors, self._state.collectors, strict=True)
-        self._state = initial(self._plan.shop, now, {collector.name: seen.starts for collector, seen in spent})
+        spent = zip(self._active.shop.collectors, self._state.collectors, strict=True)
+        self._state = initial(self._active.shop, now, {collector.name: seen.starts for collector, seen in spent})
         self._begin_recording()
         try:
             if connected:
                 self._step(ev.BrokerConnected(), now)
             if unheard:
                 self._step(ev.StopsLost(), now)
-            for collector in self._plan.shop.collectors:
+            for collector in self._active.shop.collectors:
                 self._step(ev.HoldRemembered(collector.name), now)
         except Exception as error:  # noqa: BLE001 - nothing left but to tell off whenever something comes
             self._diagnose("error", f"not even a new state can be made: {type(error).__name__}: {error}", None)
-        self._board.reconcile(self._state.alarms)
+        self._publisher.reconcile(self._state.alarms)
 
     def _step(self, event: ev.Event, now: float) -> None:
         """One step whose failure is the caller's."""
         before = self._state
         self._recorder.record(round(now * 1000), event, before)
-        outcome = step(self._plan.shop, before, event, now)
+        outcome = step(self._active.shop, before, event, now)
         self._state = outcome.state
         self._carry_out(before, outcome, now)

@@ -12,8 +12,8 @@ from msgspec.structs import replace
 
 from gatehand.journal.clock import Clock
 from gatehand.shell import shell_alarms
+from gatehand.shell.active_config import ActiveConfig
 from gatehand.shell.alarms import ShownAlarm
-from gatehand.shell.plan import Plan
 from gatehand.shell.ports import HoldKept, Memory, Remembered, Timer, Timers
 from gatehand.times import stamp
 from gatehand_rules.alarms import Alarm
@@ -92,26 +92,26 @@ class Notebook:
 
     # Beginning, and a changed config
 
-    def owed(self, plan: Plan) -> tuple[tuple[str, str], ...]:
+    def owed(self, active: ActiveConfig) -> tuple[tuple[str, str], ...]:
         """The collectors that the rules must be told to hold, and why; `in_step` is to be called when they were told.
 
         A collector that was renamed is known by its command topic, else by its name.
         """
         self._in_step = False
-        found = tuple(_named(plan, hold) for hold in self._standing)
+        found = tuple(_named(active, hold) for hold in self._standing)
         self._changed |= found != self._standing
         self._standing = found
-        owed = dict.fromkeys(plan.told.off, self._unreadable) if self._unreadable is not None else {}
-        owed.update((hold.collector, hold.why) for hold in reversed(found) if hold.collector in plan.told.off)
+        owed = dict.fromkeys(active.encoder.off, self._unreadable) if self._unreadable is not None else {}
+        owed.update((hold.collector, hold.why) for hold in reversed(found) if hold.collector in active.encoder.off)
         return tuple(owed.items())
 
-    def in_step(self, plan: Plan, state: State) -> None:
+    def in_step(self, active: ActiveConfig, state: State) -> None:
         """The rules have been told what was owed: from here on what they hold is what is remembered."""
         self._in_step = True
         self._unreadable = None
-        self.look(plan, state)
+        self.look(active, state)
 
-    def broker_says(self, plan: Plan, collector: str, hold_id: str | None, why: str) -> bool:
+    def broker_says(self, active: ActiveConfig, collector: str, hold_id: str | None, why: str) -> bool:
         """The broker's retained status says held. False when that hold has been reset since.
 
         One without an id is of a version that gave none: it counts.
@@ -119,27 +119,27 @@ class Notebook:
         if hold_id is not None and hold_id in self._resets:
             return False
         if hold_id is not None and all(hold.id != hold_id for hold in self._standing):
-            self._standing += (self._hold(plan, collector, why, hold_id),)
+            self._standing += (self._hold(active, collector, why, hold_id),)
             self._changed = True
         return True
 
     # In step with the rules
 
-    def look(self, plan: Plan, state: State) -> None:
+    def look(self, active: ActiveConfig, state: State) -> None:
         """After a step: holds that began or ended in it."""
         held = {
             fan.name: seen.phase.why
-            for fan, seen in zip(plan.shop.collectors, state.collectors, strict=True)
+            for fan, seen in zip(active.shop.collectors, state.collectors, strict=True)
             if isinstance(seen.phase, Held)
         }
         if not self._in_step or not (held or self._standing or self._changed):
             return
-        over = [hold for hold in self._standing if hold.collector in plan.told.off and hold.collector not in held]
+        over = [hold for hold in self._standing if hold.collector in active.encoder.off and hold.collector not in held]
         standing = [
             replace(hold, why=held.get(hold.collector, hold.why)) for hold in self._standing if hold not in over
         ]
         known = {hold.collector for hold in standing}
-        begun = [self._hold(plan, name, why) for name, why in held.items() if name not in known]
+        begun = [self._hold(active, name, why) for name, why in held.items() if name not in known]
         standing += begun
         if tuple(standing) == self._standing and not self._changed:
             return
@@ -165,9 +165,9 @@ class Notebook:
 
     # Inside
 
-    def _hold(self, plan: Plan, collector: str, why: str, hold_id: str | None = None) -> HoldKept:
+    def _hold(self, active: ActiveConfig, collector: str, why: str, hold_id: str | None = None) -> HoldKept:
         name = hold_id or self._memory.new_id()
-        return HoldKept(name, collector, plan.told.off[collector].topic, why, stamp(self._clock.wall()))
+        return HoldKept(name, collector, active.encoder.off[collector].topic, why, stamp(self._clock.wall()))
 
     def _withhold(self, collector: str) -> None:
         until = self._clock.mono() + WITHHELD_FOR
@@ -207,10 +207,10 @@ class Notebook:
         self._desk.raise_alarm(shell_alarms.memory_trouble(why, held, self._clock.wall()))
 
 
-def _named(plan: Plan, hold: HoldKept) -> HoldKept:
+def _named(active: ActiveConfig, hold: HoldKept) -> HoldKept:
     """The same hold, under the name and the command topic that its collector has in this config."""
-    for name, off in plan.told.off.items():
+    for name, off in active.encoder.off.items():
         if off.topic == hold.command_topic:
             return replace(hold, collector=name)
-    same = plan.told.off.get(hold.collector)
+    same = active.encoder.off.get(hold.collector)
     return hold if same is None else replace(hold, command_topic=same.topic)

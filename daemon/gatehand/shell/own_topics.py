@@ -8,10 +8,9 @@ from typing import Protocol, assert_never
 from gatehand.journal.clock import Clock
 from gatehand.journal.line import ALARM_ACKNOWLEDGED, RETAINED_COMMAND
 from gatehand.mqtt.transport import Subscription
+from gatehand.shell.active_config import ActiveConfig
 from gatehand.shell.alarms import ShownAlarm
-from gatehand.shell.board import Board
 from gatehand.shell.notebook import Notebook
-from gatehand.shell.plan import Plan
 from gatehand.shell.ports import Diagnostics
 from gatehand.shell.routes import (
     AlarmAcked,
@@ -22,6 +21,7 @@ from gatehand.shell.routes import (
     Routes,
 )
 from gatehand.shell.shell_alarms import about_retained, is_retained_command, retained_command
+from gatehand.shell.state_publisher import StatePublisher
 from gatehand_rules import events as ev
 from gatehand_rules.alarms import Alarm
 from gatehand_rules.findings import Fact
@@ -39,7 +39,7 @@ class Desk(Protocol):
         """What the rules remember."""
 
     @property
-    def plan(self) -> Plan:
+    def active(self) -> ActiveConfig:
         """The config in use."""
 
     @property
@@ -51,7 +51,7 @@ class Desk(Protocol):
         """The clocks."""
 
     @property
-    def board(self) -> Board:
+    def publisher(self) -> StatePublisher:
         """What is shown."""
 
     def handle(self, event: ev.Event, received: float | None = None) -> Outcome | None:
@@ -71,7 +71,7 @@ class Desk(Protocol):
 
 
 class OwnTopics:
-    """The ear for them. Told when a connection has settled or is lost."""
+    """Reads them. Told when a connection has settled or is lost."""
 
     def __init__(self, desk: Desk, diagnose: Diagnostics) -> None:
         self._desk = desk
@@ -88,7 +88,7 @@ class OwnTopics:
             case ReloadAsked(text=text):
                 self._desk.ask_reload(text)
             case AlarmAcked(name=name, by=by):
-                if self._desk.board.acknowledge(name, by):
+                if self._desk.publisher.acknowledge(name, by):
                     self._desk.note(ALARM_ACKNOWLEDGED, {"alarm": name} if by is None else {"alarm": name, "by": by})
             case RetainedCommand():
                 self._on_retained_command(found)
@@ -103,7 +103,7 @@ class OwnTopics:
     def on_settled(self, routes: Routes) -> tuple[Subscription, ...]:
         """What is retained has come: end the alarms whose cause is gone; gives what to listen to from here on."""
         self._met_before = True
-        for alarm in [shown.alarm for shown in self._desk.board.alarms.standing.values()]:
+        for alarm in [shown.alarm for shown in self._desk.publisher.alarms.standing.values()]:
             if is_retained_command(alarm) and alarm not in {about_retained(x) for x in self._retained.values()}:
                 self._desk.clear_alarm(alarm)
         return self._listened(routes)
@@ -139,15 +139,15 @@ class OwnTopics:
 
     def _on_status(self, found: OwnStatus) -> None:
         """A hold outlives a restart; what is no longer there is removed from the broker."""
-        board = self._desk.board
-        if found.kind == "collector" and found.held and not self._met_before and board.knows(found):
+        publisher = self._desk.publisher
+        if found.kind == "collector" and found.held and not self._met_before and publisher.knows(found):
             self._on_held(found)
-        board.found_retained(found)
+        publisher.found_retained(found)
 
     def _on_held(self, found: OwnStatus) -> None:
         """What the broker remembers counts as well as our own file, unless a reset has ended that very hold."""
         why = found.why or HELD_BEFORE
-        if not self._desk.notebook.broker_says(self._desk.plan, found.name, found.hold_id, why):
+        if not self._desk.notebook.broker_says(self._desk.active, found.name, found.hold_id, why):
             return
         if self._desk.state.adopted:  # the broker was slow to say so
             self._desk.handle(ev.HoldAsked(found.name, why))

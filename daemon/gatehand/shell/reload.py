@@ -2,25 +2,31 @@
 
 The outcome is shown three ways: a log line, the alarm `config`, and the retained message `<base>/config`, by which
 `gatehand reload` knows what came of it. What a swap means for what is running is the rules' business (`reshape`).
+
+The file may change, vanish and hang: one look at a time, none in the control loop. A look may last as long as a mount
+hangs. It is given to a thread that dies with the process; who waits for it counts the time, and begins no second one.
 """
 
+import hashlib
 import json
+import threading
 from collections.abc import Callable, Iterator, Mapping
-from typing import Final
+from pathlib import Path
+from typing import Final, TypeAlias
 
 from msgspec import Struct
 
 from gatehand.config import Config, Loaded, Problem
 from gatehand.config.edits import edits
-from gatehand.config.load import unreadable
+from gatehand.config.load import load_bytes, unreadable
 from gatehand.config.tables import Stop
 from gatehand.journal.line import CONFIG_REJECTED
 from gatehand.mqtt.transport import Kind, Outgoing, Transport
 from gatehand.shell import shell_alarms
-from gatehand.shell.config_file import ConfigFile, Elsewhere, Seen, in_a_thread
+from gatehand.shell.active_config import ActiveConfig
 from gatehand.shell.engine import Engine
-from gatehand.shell.plan import Plan
 from gatehand.shell.ports import Diagnostics
+from gatehand.small_files import UnreadableError, read_bytes
 from gatehand.times import stamp
 from gatehand_rules.reshape import Rewired, adopt_shop, obstacles
 
@@ -28,11 +34,65 @@ _AT_RESTART: Final = ("broker", "log", "homie")
 """Tables that are taken at the daemon's next start only."""
 
 _MOST_CHANGES: Final = 40
-
-
 LONGEST_LOOK: Final = 10.0
 """Seconds after which a look at the file hangs: a large config on a small, busy machine takes one or two."""
 _HANGS: Final = f"has not let itself be read for over {LONGEST_LOOK:g} s: its disk or its mount hangs"
+GONE: Final = "is gone: there is no file of that name any more"
+LOOKS_UNTIL_GONE: Final = 2
+"""Editors remove a file before they put the new one in its place: one look may find none."""
+
+Elsewhere: TypeAlias = Callable[[Callable[[], None]], None]
+"""Has something done outside the control loop, soon."""
+
+
+class Seen(Struct, frozen=True):
+    """What a look has found. None of these: all is as it was."""
+
+    loaded: Loaded | None = None
+    """Another content than before, read and checked."""
+    unreadable: str | None = None
+    """Why there is nothing to read, as a clause about the file."""
+    absent: bool = False
+    """It was not there, which is nothing to speak of yet."""
+
+
+class ConfigFile:
+    """One file by its name, since editors replace files. Its looks may be had in any thread, one after the other."""
+
+    def __init__(self, path: Path, text: str) -> None:
+        self.path = path
+        self._digest: bytes | None = hashlib.sha256(text.encode()).digest()
+        self._stat: tuple[int, int, int] | None = None
+        self._missed = 0
+
+    def look(self, *, anew: bool = False) -> Seen:
+        """What has become of it since the last look. `anew`: read and check it even if it is the same."""
+        try:
+            found = self.path.stat()
+            stat = (found.st_mtime_ns, found.st_size, found.st_ino)
+            if stat == self._stat and not anew:
+                return Seen()
+            content = read_bytes(self.path)
+        except UnreadableError as error:
+            return self._unreadable(error, anew=anew)
+        except OSError as error:
+            missing = isinstance(error, FileNotFoundError)
+            return self._unreadable(UnreadableError(f"cannot be read ({error.strerror})", missing=missing), anew=anew)
+        digest = hashlib.sha256(content).digest()
+        same, self._digest, self._stat, self._missed = digest == self._digest, digest, stat, 0
+        return Seen() if same and not anew else Seen(load_bytes(content, self.path))
+
+    def _unreadable(self, error: UnreadableError, *, anew: bool) -> Seen:
+        self._missed = self._missed + 1 if error.missing else LOOKS_UNTIL_GONE
+        if self._missed < LOOKS_UNTIL_GONE and not anew:
+            return Seen(absent=True)
+        self._digest = self._stat = None  # whatever comes back has to be read
+        return Seen(unreadable=GONE if error.missing else str(error))
+
+
+def in_a_thread(work: Callable[[], None]) -> None:
+    """Nobody waits for the thread at the end of the process, for it may never come back."""
+    threading.Thread(target=work, name="config file", daemon=True).start()
 
 
 class _Outcome(Struct):
@@ -81,7 +141,7 @@ class Reloader:
         self._changed: tuple[str, ...] = ()
         """What the config in force changed, against the one before."""
         self.on_taken: Callable[[Config], None] = lambda _config: None
-        """Told the config that is in force from now on."""
+        """Called with the config that is in force from now on."""
 
     def look(self) -> None:
         """Every two seconds and upon news: take what the last look has found, and begin another one. Never waits."""
@@ -151,7 +211,7 @@ class Reloader:
 
     def show(self) -> None:
         """Publish the outcome, retained; on each new connection too."""
-        outcome, plan = self._outcome, self._engine.plan
+        outcome, active = self._outcome, self._engine.active
         body = {
             "ok": outcome.ok,
             "at": stamp(outcome.at),
@@ -162,10 +222,10 @@ class Reloader:
             "asked": self._asked,
             "in_force_since": stamp(self._since),
             "changed": list(self._changed),
-            **{f"{kind}s": len(getattr(plan.config, kind)) for kind in ("tool", "gate", "collector")},
+            **{f"{kind}s": len(getattr(active.config, kind)) for kind in ("tool", "gate", "collector")},
         }
         payload = json.dumps(body, ensure_ascii=False).encode("utf-8", "backslashreplace")
-        self._transport.publish(Outgoing(f"{plan.routes.base}/config", payload, Kind.STATUS))
+        self._transport.publish(Outgoing(f"{active.routes.base}/config", payload, Kind.STATUS))
 
     def _reject(self, loaded: Loaded) -> None:
         problems = [str(problem) for problem in loaded.errors]
@@ -189,20 +249,20 @@ class Reloader:
         self.show()
 
     def _take(self, loaded: Loaded) -> None:
-        engine, before = self._engine, self._engine.plan
+        engine, before = self._engine, self._engine.active
         at_restart = _kept_for_restart(before.config, loaded)
-        plan = Plan.of(_with_tables_of(before.config, loaded))
-        rewired = _rewired(before.config, plan.config)
-        waits = obstacles(before.shop, plan.shop, engine.state, engine.now(), rewired)
+        active = ActiveConfig.of(_with_tables_of(before.config, loaded))
+        rewired = _rewired(before.config, active.config)
+        waits = obstacles(before.shop, active.shop, engine.state, engine.now(), rewired)
         if waits:
             self._wait(loaded, waits)
             return
         self._waiting = None
-        if plan.config != before.config or plan.text != before.text:
-            self._since, self._changed = engine.clock.wall(), _told(edits(before.config, plan.config))
-            reshaped = adopt_shop(before.shop, plan.shop, engine.state, engine.now(), rewired)
-            engine.swap(plan, reshaped, self._changed)
-            self.on_taken(plan.config)
+        if active.config != before.config or active.text != before.text:
+            self._since, self._changed = engine.clock.wall(), _told(edits(before.config, active.config))
+            reshaped = adopt_shop(before.shop, active.shop, engine.state, engine.now(), rewired)
+            engine.swap(active, reshaped, self._changed)
+            self.on_taken(active.config)
         now = engine.clock.wall()
         self._outcome = _Outcome(now, problems=loaded.problems, at_restart=at_restart)
         engine.clear_alarm(shell_alarms.CONFIG)

@@ -16,7 +16,7 @@ from gatehand.config import Config
 from gatehand.journal.sentences import sentence_of
 from gatehand.mqtt.payload import Payload, Reader, Rejected, UnknownWord, excerpt
 from gatehand.mqtt.transport import Kind, Outgoing
-from gatehand.shell.rejections import Rejections
+from gatehand.shell.repeats import Rejections
 from gatehand_rules import events as ev
 from gatehand_rules.findings import Finding, Happened, Rule
 from gatehand_rules.step import Outcome

@@ -17,7 +17,7 @@ from gatehand.config.signals import Button, Contact, Current, GateState, Heard, 
 from gatehand.mqtt.payload import Payload, Reader, Rejected, UnknownWord, excerpt
 from gatehand.mqtt.transport import Subscription
 from gatehand.shell.freshness import Freshness
-from gatehand.shell.rejections import Odd, Rejections
+from gatehand.shell.repeats import Odd, Rejections
 from gatehand.shell.requests import Request, Requests
 from gatehand_rules import events as ev
 from gatehand_rules.words import Position

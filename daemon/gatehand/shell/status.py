@@ -241,7 +241,7 @@ def _amps(facts: dict[str, object]) -> float | None:
 
 
 def _coasts(seen: CollectorState, now: float) -> bool:
-    """Told off and not known to turn: it stands still at an instant that is known."""
+    """Switched off and not known to turn: it stands still at an instant that is known."""
     return not seen.on_phase and now < seen.still_at < math.inf
 
 

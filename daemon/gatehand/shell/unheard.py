@@ -13,12 +13,12 @@ from gatehand.config.signals import Signal
 from gatehand.journal.clock import Clock
 from gatehand.journal.line import SIGNAL_HEARD, SIGNAL_UNHEARD
 from gatehand.shell import shell_alarms
+from gatehand.shell.active_config import ActiveConfig
 from gatehand.shell.alarm_words import silent as silent_words
 from gatehand.shell.alarms import ShownAlarm
-from gatehand.shell.board import Board
 from gatehand.shell.notebook import Notebook
-from gatehand.shell.plan import Plan
-from gatehand.shell.rejections import Odd
+from gatehand.shell.repeats import Odd
+from gatehand.shell.state_publisher import StatePublisher
 from gatehand_rules.alarms import Alarm
 from gatehand_rules.commands import CollectorOn, Command, OpenGate
 from gatehand_rules.findings import Fact, Finding, Happened, Rule
@@ -35,7 +35,7 @@ class Desk(Protocol):
     """What is asked of the engine from here."""
 
     @property
-    def board(self) -> Board:
+    def publisher(self) -> StatePublisher:
         """What is shown."""
 
     @property
@@ -55,7 +55,7 @@ class Desk(Protocol):
 class Unheard:
     """What has not been heard, and since when it could have been."""
 
-    def __init__(self, plan: Plan, notebook: Notebook, desk: Desk) -> None:
+    def __init__(self, active: ActiveConfig, notebook: Notebook, desk: Desk) -> None:
         self._notebook = notebook
         self._desk = desk
         self._connected = False
@@ -68,12 +68,12 @@ class Unheard:
         self._standing: dict[Alarm, str] = {}
         """Alarms of ours, and what they say."""
         self._shown: dict[tuple[str, str], dict[str, list[object]]] = {}
-        self.swap(plan)
+        self.swap(active)
 
-    def swap(self, plan: Plan) -> None:
+    def swap(self, active: ActiveConfig) -> None:
         """Another config: what stays goes on being waited for since it was."""
-        self._plan = plan
-        self._signals = tuple(one for one in plan.config.signals() if one.heard is not None)
+        self._active = active
+        self._signals = tuple(one for one in active.config.signals() if one.heard is not None)
         unheard = [one for one in self._signals if not self._notebook.was_heard(one.topic)]
         waits = [one for one in unheard if not _waits_for_command(one) or one in self._since]
         self._since = {one: self._since.get(one, self._up) for one in waits}
@@ -132,7 +132,7 @@ class Unheard:
         """What its topic is, and what has become of it there."""
         for one in self._signals:
             if (one.kind, one.name) == ("tool", tool) and one.key in _SENSORS:
-                odd = self._plan.routes.not_understood.get((one.kind, one.name, one.key))
+                odd = self._active.routes.not_understood.get((one.kind, one.name, one.key))
                 facts: tuple[tuple[str, Fact], ...] = (("topic", one.topic),)
                 if odd is not None:
                     return (*facts, ("key", one.key), ("says", odd.bad.shown), ("wanted", odd.bad.why))
@@ -158,7 +158,7 @@ class Unheard:
                 wanted.setdefault(alarm.alarm, alarm)
         for tool in [name for kind, name in {(one.kind, one.name) for one in self._signals} if kind == "tool"]:
             # One cause, one alarm: the rules' own names the topic too, and says what was not understood.
-            if (silent := self._desk.board.alarms.standing.get(Alarm("tool", tool, "silent").id)) is not None:
+            if (silent := self._desk.publisher.alarms.standing.get(Alarm("tool", tool, "silent").id)) is not None:
                 wanted.pop(shell_alarms.about_unheard("tool", tool), None)
                 self._explain(silent, tool)
         for about, alarm in wanted.items():
@@ -177,14 +177,14 @@ class Unheard:
     def _speaks_on_change(self, one: Signal) -> bool:
         """It speaks when something changes, so that its silence means nothing yet."""
         if one.kind == "tool" and one.key in _SENSORS:
-            return self._plan.config.tool[one.name].silent_after == 0
+            return self._active.config.tool[one.name].silent_after == 0
         return one.kind != "stop" and not _waits_for_command(one)
 
     def _note(self, event: str, one: Signal) -> None:
         self._desk.note(event, {one.kind: one.name, "key": one.key, "topic": one.topic})
 
     def _odd(self) -> list[tuple[Signal, Odd]]:
-        odd = self._plan.routes.not_understood
+        odd = self._active.routes.not_understood
         return [(one, odd[key]) for one in self._signals if (key := (one.kind, one.name, one.key)) in odd]
 
     def _explain(self, silent: ShownAlarm, tool: str) -> None:

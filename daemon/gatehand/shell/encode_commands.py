@@ -27,7 +27,7 @@ class Question(Struct, frozen=True):
     message: Outgoing
 
 
-class Told:
+class CommandEncoder:
     """The messages for one config's gates and collectors, made once."""
 
     def __init__(self, config: Config) -> None:

@@ -17,7 +17,7 @@ from gatehand.mqtt.transport import Connected, Notice, Said, Subscription
 from gatehand.shell.engine import Engine
 from gatehand_rules import events as ev
 
-LINE: Final = "stops"
+CONNECTION: Final = "stops"
 SUFFIX: Final = "-stops"
 """What its client id has behind the daemon's."""
 _SAID_BY_THE_OTHER: Final = frozenset(
@@ -27,10 +27,10 @@ _SAID_BY_THE_OTHER: Final = frozenset(
 
 def presence_topic(base: str) -> str:
     """Where this connection says that it stands."""
-    return f"{base}/online/{LINE}"
+    return f"{base}/online/{CONNECTION}"
 
 
-class StopsLine:
+class StopsConnection:
     """Listens to the topics last given to `want`; the listener of its own session. `close` at the end, always."""
 
     def __init__(
@@ -89,7 +89,7 @@ class StopsLine:
         if self._session is not None:
             self._session.stop()
             self._session = None
-            self._engine.caught_up(LINE)
+            self._engine.caught_up(CONNECTION)
 
     # The session calls
 
@@ -120,11 +120,11 @@ class StopsLine:
 
     def on_standstill(self, seconds: float) -> None:
         """What comes here is old for now."""
-        self._engine.stood_still(LINE, seconds)
+        self._engine.stood_still(CONNECTION, seconds)
 
     def on_caught_up(self) -> None:
         """It has been read."""
-        self._engine.caught_up(LINE)
+        self._engine.caught_up(CONNECTION)
 
     def on_notice(self, notice: Notice) -> None:
         """What the daemon's other connection says in the same words anyway is not said twice."""
@@ -132,4 +132,4 @@ class StopsLine:
             return
         if notice.kind is not Said.OLDER_PROTOCOL:
             text = f"the stop contacts' own connection: {notice.text}"
-            self._engine.on_notice(Notice(notice.kind, text, {**notice.facts, "connection": LINE}))
+            self._engine.on_notice(Notice(notice.kind, text, {**notice.facts, "connection": CONNECTION}))

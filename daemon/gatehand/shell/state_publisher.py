@@ -10,10 +10,10 @@ from gatehand.journal.clock import Clock
 from gatehand.journal.sentences import sentence_of
 from gatehand.mqtt.transport import Kind, Notice, Outgoing, Said, Transport
 from gatehand.shell import shell_alarms
+from gatehand.shell.active_config import ActiveConfig
 from gatehand.shell.alarm_words import words
 from gatehand.shell.alarms import Alarms, ShownAlarm
 from gatehand.shell.notebook import Notebook
-from gatehand.shell.plan import Plan
 from gatehand.shell.routes import OwnStatus
 from gatehand.shell.status import Moment, Statuses, Subject, changed, subjects_of
 from gatehand_rules.alarms import Alarm
@@ -27,16 +27,16 @@ _DRIFT: Final = 0.1
 """Seconds that the clocks may drift apart before shown times follow."""
 
 
-class Board:
+class StatePublisher:
     """Statuses and alarms of one daemon."""
 
-    def __init__(self, plan: Plan, clock: Clock, transport: Transport, notebook: Notebook) -> None:
-        self._plan = plan
+    def __init__(self, active: ActiveConfig, clock: Clock, transport: Transport, notebook: Notebook) -> None:
+        self._active = active
         self._clock = clock
         self._transport = transport
         self._notebook = notebook
-        self._statuses = Statuses(plan.routes.base, plan.shop, notebook.hold_id)
-        self.alarms = Alarms(plan.routes.base)
+        self._statuses = Statuses(active.routes.base, active.shop, notebook.hold_id)
+        self.alarms = Alarms(active.routes.base)
         self._steps: list[tuple[State, Outcome]] = []
         self._at_once: dict[Subject, None] = {}
         self._readings: dict[Subject, None] = {}
@@ -75,9 +75,9 @@ class Board:
                 case _:
                     pass
         if len(before.tools) == len(outcome.state.tools) and len(before.gates) == len(outcome.state.gates):
-            dirty = changed(self._plan.shop, before, outcome.state)
+            dirty = changed(self._active.shop, before, outcome.state)
         else:
-            dirty = subjects_of(self._plan.shop)
+            dirty = subjects_of(self._active.shop)
         self._at_once.update(dirty)
 
     def note_reading(self, tool: str) -> None:
@@ -117,7 +117,7 @@ class Board:
         self._visible = True
         self._statuses.forget_sent()
         self.alarms.say_all(self._clock.mono())
-        self._at_once.update(subjects_of(self._plan.shop))
+        self._at_once.update(subjects_of(self._active.shop))
         self.show(state, now)
 
     def hide(self) -> None:
@@ -128,11 +128,11 @@ class Board:
         self.clear_alarm(shell_alarms.SUBSCRIPTIONS)
         self.clear_alarm(shell_alarms.SAME_BASE)
 
-    def swap(self, plan: Plan) -> None:
+    def swap(self, active: ActiveConfig) -> None:
         """Another shop."""
         self._look_at_steps()
-        self._plan = plan
-        self._leftovers.extend(self._statuses.reshape(plan.shop))
+        self._active = active
+        self._leftovers.extend(self._statuses.reshape(active.shop))
 
     def reconcile(self, raised: frozenset[Alarm]) -> None:
         """The rules' alarms are these from now on; the shell's own stay."""
@@ -179,7 +179,7 @@ class Board:
             self.raise_alarm(shell_alarms.same_base(notice.text, self._clock.wall()))
         if not isinstance(topic, str):
             return
-        if notice.kind is Said.SUBSCRIPTION_REFUSED and self._plan.routes.is_needed(topic):
+        if notice.kind is Said.SUBSCRIPTION_REFUSED and self._active.routes.is_needed(topic):
             self._refused[topic] = None
         elif notice.kind is Said.SUBSCRIPTION_GRANTED:
             self._refused.pop(topic, None)

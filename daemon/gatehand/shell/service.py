@@ -1,13 +1,18 @@
-"""The daemon's own diagnostics on standard error: for whoever runs it. Why a gate moved stands in the event log.
+"""The process as a service: what it says on standard error and to the service manager, and how small it stays.
 
-structlog, set up once. It is imported here with `rich` out of its sight: structlog loads all of it for pretty
-tracebacks where it is installed, which costs a start 170 ms and 5 MB. Under systemd, lines carry no time (the journal
-has its own) and start with the priority that the journal reads.
+The daemon's own diagnostics are for whoever runs it; why a gate moved stands in the event log. structlog is set up
+once, here, with `rich` out of its sight: structlog loads all of it for pretty tracebacks where it is installed, which
+costs a start 170 ms and 5 MB. Under systemd, lines carry no time (the journal has its own) and start with the priority
+that the journal reads.
 """
 
+import contextlib
+import ctypes
+import gc
 import os
+import socket
 import sys
-from typing import TYPE_CHECKING, Any, TextIO
+from typing import TYPE_CHECKING, Any, Final, TextIO
 
 if TYPE_CHECKING:
     from structlog.typing import EventDict, FilteringBoundLogger, WrappedLogger
@@ -61,3 +66,39 @@ def _as_line(_logger: "WrappedLogger", _method: str, event_dict: "EventDict") ->
 def _value(value: object) -> str:
     text = str(value)
     return text if text and text.isprintable() and not any(mark in text for mark in ' "=') else repr(text)
+
+
+_M_ARENA_MAX: Final = -8
+
+
+def one_arena() -> None:
+    """Let all threads share one heap. Before the first thread; they allocate little, and each heap costs memory."""
+    try:
+        ctypes.CDLL(None).mallopt(_M_ARENA_MAX, 1)
+    except (OSError, AttributeError):
+        return
+
+
+def shed() -> None:
+    """Give back what loading has left, and spare the garbage collector what stays for good."""
+    gc.collect()
+    gc.freeze()
+    try:
+        ctypes.CDLL(None).malloc_trim(0)
+    except (OSError, AttributeError):
+        return
+
+
+def notify(*states: str) -> bool:
+    """Send states such as "READY=1" or "WATCHDOG=1". False without a service manager that listens."""
+    address = os.environ.get("NOTIFY_SOCKET", "")
+    if not address:
+        return False
+    if address.startswith("@"):  # Linux's abstract namespace
+        address = "\0" + address[1:]
+    with contextlib.suppress(OSError), socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM | socket.SOCK_CLOEXEC) as sock:
+        sock.setblocking(False)  # a manager that is busy must not keep the fan waiting
+        sock.connect(address)
+        sock.sendall("\n".join(states).encode())
+        return True
+    return False

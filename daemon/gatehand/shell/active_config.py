@@ -6,18 +6,18 @@ from typing import Self
 from msgspec import Struct
 
 from gatehand.config import Config, Loaded
+from gatehand.shell.encode_commands import CommandEncoder
 from gatehand.shell.routes import Routes
-from gatehand.shell.told import Told
 from gatehand_rules.shop import Shop
 
 
-class Plan(Struct, frozen=True):
+class ActiveConfig(Struct, frozen=True):
     """A config in use, or about to be."""
 
     config: Config
     shop: Shop
     routes: Routes
-    told: Told
+    encoder: CommandEncoder
     text: str
     path: Path
 
@@ -30,4 +30,6 @@ class Plan(Struct, frozen=True):
         """
         if loaded.config is None or loaded.shop is None:
             raise ValueError("a config with errors cannot be worked with")
-        return cls(loaded.config, loaded.shop, Routes(loaded.config), Told(loaded.config), loaded.text, loaded.path)
+        return cls(
+            loaded.config, loaded.shop, Routes(loaded.config), CommandEncoder(loaded.config), loaded.text, loaded.path
+        )
