@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from support.in_memory import InMemory
 from support.virtual_time import Clocks, Timers
 
 from gatehand.config import load_text
@@ -13,7 +14,6 @@ from gatehand.journal.line import Line, Stamper
 from gatehand.mqtt.transport import Connected, Kind, Outgoing, Subscription
 from gatehand.shell.active_config import ActiveConfig
 from gatehand.shell.engine import Engine
-from gatehand.shell.ports import InMemory
 from gatehand_rules.events import Event
 from gatehand_rules.state import State
 

@@ -4,9 +4,10 @@ import json
 
 import pytest
 from shell_support import SHOP, World, plan_of
+from support.in_memory import InMemory
 
 from gatehand.mqtt.transport import Kind
-from gatehand.shell.ports import HoldKept, InMemory, Remembered
+from gatehand.shell.ports import HoldKept, Remembered
 
 OFF, ON = ("shop/fan/set", "0"), ("shop/fan/set", "1")
 HOLD = HoldKept("00000000000000aa", "main", "shop/fan/set", "filter change", "2026-11-28T08:00:00.000Z")

@@ -1,11 +1,11 @@
 """From a message to what it means."""
 
 import pytest
-from shell_support import SHOP, plan_of
+from shell_support import SHOP, World, plan_of
 
 from gatehand.mqtt.payload import LARGEST_AMPS
-from gatehand.mqtt.transport import Kind, Outgoing, Subscription
-from gatehand.shell.routes import OwnStatus, ReloadAsked, RetainedCommand, Routes
+from gatehand.mqtt.transport import Connected, Kind, Outgoing, Subscription
+from gatehand.shell.routes import Routes
 from gatehand_rules import events as ev
 from gatehand_rules.alarms import Alarm
 from gatehand_rules.commands import CollectorOff, CollectorOn, OpenGate, RaiseAlarm, ShutGate
@@ -180,24 +180,47 @@ def test_command_topics_and_our_own_status_are_looked_at_on_each_connection_only
 
 
 def test_a_retained_message_on_a_command_topic_is_told_apart_from_the_echo_of_our_own() -> None:
-    found = routes()
-    assert found.own("shop/fan/set", b"1", retained=True) == RetainedCommand("collector", "main", "shop/fan/set")
-    assert found.own("shop/fan/set", b"1", retained=False) is None
-    assert found.own("shop/fan/set", b"", retained=True) is None
+    world = World().rested()
+    alarm = "alarm/collector.main.retained_command"
+    world.say("shop/fan/set", "1")
+    world.say("shop/fan/set", "", retained=True)
+    assert world.shown(alarm) is None
+    world.say("shop/fan/set", "1", retained=True)
+    assert "'shop/fan/set'" in world.shown(alarm)["because"]
 
 
-def test_our_own_retained_status_says_whether_a_collector_was_held() -> None:
-    found = routes()
-    topic = "gatehand/collector/main"
-    assert found.own(topic, b'{"state": "held"}', retained=True) == OwnStatus("collector", "main", topic, held=True)
-    for payload in (b'{"state": "off"}', b"[" * 100_000, b"\xff", b"7"):
-        assert found.own(topic, payload, retained=True) == OwnStatus("collector", "main", topic, held=False)
+@pytest.mark.parametrize(
+    ("payload", "state"),
+    [
+        ('{"state": "held"}', "held"),
+        ('{"state": "off"}', "off"),
+        ("[" * 100_000, "off"),
+        ("7", "off"),
+        ("\ufffe", "off"),
+    ],
+)
+def test_our_own_retained_status_says_whether_a_collector_was_held(payload: str, state: str) -> None:
+    world = World().connect(("shop/fan/state", "0"), ("gatehand/collector/main", payload))
+    world.run(3)
+    assert world.shown("collector/main")["state"] == state
+
+
+def test_a_status_that_is_no_text_holds_nothing() -> None:
+    world = World()
+    world.transport.connected = True
+    world.engine.on_connected(Connected("5", "127.0.0.1", 1883, "gatehand"))
+    world.say("gatehand/collector/main", b"\xff", retained=True)
+    world.engine.on_settled()
+    world.run(3)
+    assert world.shown("collector/main")["state"] != "held"
 
 
 def test_a_reload_is_asked_by_a_live_message_only() -> None:
-    found = routes()
-    assert found.own("gatehand/reload", b"abc", retained=False) == ReloadAsked("abc")
-    assert found.own("gatehand/reload", b"abc", retained=True) is None
+    world = World().rested()
+    world.say("gatehand/reload", "abc", retained=True)
+    assert world.engine.take_reload_asked() == ()
+    world.say("gatehand/reload", "abc")
+    assert world.engine.take_reload_asked() == ("abc",)
 
 
 def test_commands_become_the_configured_payloads() -> None:

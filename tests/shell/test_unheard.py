@@ -5,9 +5,9 @@ from typing import Any
 
 import pytest
 from shell_support import SHOP, World, plan_of
+from support.in_memory import InMemory
 
 from gatehand.journal.sentences import sentence
-from gatehand.shell.ports import InMemory
 from gatehand_rules.reshape import Rewired, adopt_shop
 
 STOP, SILENT, UNHEARD = "alarm/stop.emergency.unheard", "alarm/tool.router.silent", "alarm/tool.router.unheard"

@@ -15,6 +15,7 @@ from sim_disk import BOUND, MemoryDisk, VirtualLog
 from sim_memory import SimMemory
 from sim_stops import LINE, VirtualStopsLine
 from sim_time import Clocks, DaemonTimers, Scheduler
+from support.in_memory import NoRecorder
 from support.monitor import Monitor
 from support.monitor_notes import Breach
 
@@ -26,7 +27,7 @@ from gatehand.mqtt.transport import Connected, Kind, Outgoing, Subscription
 from gatehand.shell import shell_alarms
 from gatehand.shell.active_config import ActiveConfig
 from gatehand.shell.engine import Engine
-from gatehand.shell.ports import NoRecorder, Recorder
+from gatehand.shell.ports import Recorder
 from gatehand.shell.reload import Reloader, Seen
 from gatehand_rules.step import Outcome
 

@@ -3,8 +3,9 @@
 from math import inf
 
 from sim_time import Clocks
+from support.in_memory import InMemory
 
-from gatehand.shell.ports import InMemory, Kept, Remembered
+from gatehand.shell.ports import Kept, Remembered
 
 YOUNG = 0.05
 """Seconds before a daemon's death within which it may not have given a hold to the disk."""

@@ -7,7 +7,7 @@ The engine's duties, in this order:
 3. Log the findings; let the commands leave once they are written (`log_first`), in their order.
 4. Never keep a command for later: what cannot leave now is dropped, and the rules hear of the lost connection.
 5. Keep one timer at the rules' next deadline.
-6. Show what has changed (`publisher`), after the commands.
+6. Show what has changed (`state_publisher`), after the commands.
 
 Clock, timers, transport, log and recorder come from outside (`ports`), so that a simulation drives this very code.
 """
@@ -17,7 +17,6 @@ from collections import deque
 from collections.abc import Mapping, Sequence
 from typing import Final
 
-from gatehand.journal.clock import Clock
 from gatehand.journal.line import CLOCK_STEPPED, CONFIG_LOADED, REFUSALS_COUNTED, Line, Stamper
 from gatehand.mqtt.transport import Connected, Notice, Outgoing, Transport
 from gatehand.shell.active_config import ActiveConfig
@@ -26,7 +25,7 @@ from gatehand.shell.encode_commands import word
 from gatehand.shell.log_first import LogFirst
 from gatehand.shell.notebook import Notebook
 from gatehand.shell.own_topics import OwnTopics
-from gatehand.shell.ports import Diagnostics, InMemory, Log, Memory, Recorder, Timer, Timers
+from gatehand.shell.ports import Diagnostics, Log, Memory, NoMemory, Recorder, Timer, Timers
 from gatehand.shell.repeats import Repeats
 from gatehand.shell.requests import answer
 from gatehand.shell.state_publisher import StatePublisher
@@ -78,28 +77,32 @@ class Engine:
         memory: Memory | None = None,
     ) -> None:
         """`starts`: of each motor in the last hour, as `initial` takes them."""
-        self._active = active
+        self.active = active
+        """The config in use."""
         self._stamper = stamper
-        self._clock = stamper.clock
+        self.clock = stamper.clock
         self._recorder = recorder
         self._timers = timers
         self._transport = transport
         self._diagnose = diagnose
         self._log_first = LogFirst(log, stamper, self._send, self._on_log_failure)
-        self._notebook = Notebook(memory or InMemory(), self._clock, timers, self)
-        self._publisher = StatePublisher(active, self._clock, transport, self._notebook)
-        self._unheard = Unheard(active, self._notebook, self)
-        self._publisher.tell_also(self._unheard.shown)
+        self.notebook = Notebook(memory or NoMemory(), self.clock, timers, self)
+        """What is remembered beyond the daemon's end."""
+        self.publisher = StatePublisher(active, self.clock, transport, self.notebook)
+        """What is shown."""
+        self._unheard = Unheard(active, self)
+        self.publisher.tell_also(self._unheard.shown)
         self._repeats = Repeats()
         self._own_topics = OwnTopics(self, diagnose)
-        self._now = self._clock.mono()
-        self._state = initial(active.shop, self._now, starts)
+        self._now = self.clock.mono()
+        self.state = initial(active.shop, self._now, starts)
+        """What the rules remember now."""
         self._timer: Timer | None = None
         self._timer_at: float | None = None
         self._unsent_since = math.inf
         self._sent: deque[tuple[float, float]] = deque()
         """When commands left of late, and when they had been decided."""
-        self._wall_offset = self._clock.wall() - self._clock.mono()
+        self._wall_offset = self.clock.wall() - self.clock.mono()
         self.mishaps = 0
         """How often the rules or this engine failed; none is expected, ever."""
         self._still: set[str] = set()
@@ -109,46 +112,21 @@ class Engine:
         self._carrying_out = False
         self._begin_recording()
 
-    @property
-    def state(self) -> State:
-        """What the rules remember now."""
-        return self._state
-
-    @property
-    def active(self) -> ActiveConfig:
-        """The config in use."""
-        return self._active
-
-    @property
-    def publisher(self) -> StatePublisher:
-        """What is shown."""
-        return self._publisher
-
-    @property
-    def clock(self) -> Clock:
-        """The clocks in use."""
-        return self._clock
-
-    @property
-    def notebook(self) -> Notebook:
-        """What is remembered beyond the daemon's end."""
-        return self._notebook
-
     # The transport calls
 
     def on_message(self, topic: str, payload: bytes, retained: bool, received: float) -> None:
         """A message came."""
-        request = self._active.routes.request(topic, payload, retained=retained, now=received)
+        request = self.active.routes.request(topic, payload, retained=retained, now=received)
         if request is not None:
             outcomes = tuple(self.handle(event, received) for event in request.events)
             if request.id:
-                self._transport.publish(answer(self._active.routes.base, request, outcomes))
+                self._transport.publish(answer(self.active.routes.base, request, outcomes))
             return
-        events = self._active.routes.events(topic, payload, retained=retained, now=received)
+        events = self.active.routes.events(topic, payload, retained=retained, now=received)
         if events is None:
-            self._own_topics.on_message(self._active.routes, topic, payload, retained=retained)
+            self._own_topics.on_message(topic, payload, retained=retained)
             return
-        self._notebook.note_heard(topic)
+        self.notebook.note_heard(topic)
         for event in events:
             self.handle(event, received)
 
@@ -160,14 +138,15 @@ class Engine:
         self.handle(ev.BrokerConnected())
         if not self._met:
             self._met = True
-            self._tell_holds()
-        for message in dict.fromkeys(question.message for question in self._active.encoder.questions):
+            # What our own file remembers as held, before anything that the broker says.
+            self._hold_again(self.notebook.owed(self.active))
+        for message in dict.fromkeys(question.message for question in self.active.encoder.questions):
             self._ask(message)
 
     def on_settled(self) -> None:
         """What the broker retains has come: from here on show our own state, and drop what only had to be looked at."""
-        wanted = self._own_topics.on_settled(self._active.routes)
-        self._publisher.show_all(self._state, self._time())
+        wanted = self._own_topics.on_settled()
+        self.publisher.show_all(self.state, self.now())
         self._transport.subscribe(wanted)
         self._unheard.connected(up=True)
 
@@ -175,7 +154,7 @@ class Engine:
         """The connection is gone."""
         self._diagnose("warning", f"lost the broker: {reason}", None)
         self._unheard.connected(up=False)
-        self._publisher.hide()
+        self.publisher.hide()
         self._own_topics.on_lost()
         # A command of that very millisecond, or one that never left, counts as given after the broker was last heard;
         # so does one that was decided before and had waited for its line.
@@ -183,7 +162,7 @@ class Engine:
         self._sent.clear()
         heard = math.floor(min(heard_at, self._unsent_since, decided, self._now) * 1000) / 1000
         self.handle(ev.BrokerLost(round(heard - 0.001, 3)))
-        self._transport.subscribe(self._active.routes.first)
+        self._transport.subscribe(self.active.routes.first)
 
     def on_standstill(self, seconds: float) -> None:
         """The loop stood still: what comes on this connection is old for now."""
@@ -209,7 +188,7 @@ class Engine:
         """Something about the connection that a person should know."""
         self._diagnose("warning", notice.text, notice.facts)
         self.note(str(notice.kind), {**notice.facts, "text": notice.text})
-        self._publisher.on_notice(notice)
+        self.publisher.on_notice(notice)
         self._show()
 
     # Events and time
@@ -219,46 +198,42 @@ class Engine:
 
         Gives what they made of it; None when they failed.
         """
-        now = self._time(received)
-        before = self._state
+        now = self.now(received)
+        before = self.state
         try:
             self._recorder.record(round(now * 1000), event, before)
-            outcome = step(self._active.shop, before, event, now)
+            outcome = step(self.active.shop, before, event, now)
         except Exception as error:  # noqa: BLE001 - a fan must not be left on by a mistake of ours
             self._mishap(event, error, now)
             return None
-        self._state = outcome.state
+        self.state = outcome.state
         if outcome.state.wake_at != self._timer_at:
             self._arm(outcome.state.wake_at, now)
         if outcome.findings or outcome.commands or type(event) is not ev.Reading:
             self._carry_out(before, outcome, now)
         else:
-            self._publisher.note_reading(event.tool)
+            self.publisher.note_reading(event.tool)
         return outcome
 
     def beat(self) -> None:
         """Once a second: time passes for the rules, counts that are due, the clock, what screens are shown."""
-        now = self._time()
+        now = self.now()
         self._watch_wall()
-        for happened, facts in self._publisher.pass_time():
+        for happened, facts in self.publisher.pass_time():
             self.note(happened, facts)
-        for event in self._active.routes.overdue(now):
+        for event in self.active.routes.overdue(now):
             self.handle(event)
         for facts in self._repeats.counted(now):
             self.note(REFUSALS_COUNTED, facts)
         self.handle(ev.Tick())
-        self._notebook.beat()
-        self._publisher.changed(self._unheard.beat(now))
-        self._publisher.show_readings(self._state, now)
+        self.notebook.beat()
+        self.publisher.changed(self._unheard.beat(now))
+        self.publisher.show_readings(self.state, now)
 
     def stop(self) -> None:
         """A clean stop: the rules say what is told off. The caller then ends the session."""
         self.handle(ev.ShutdownAsked())
-        self._notebook.close()
-
-    def now(self) -> float:
-        """The rules' time, monotonic seconds."""
-        return self._time()
+        self.notebook.close()
 
     def ask_reload(self, by: str) -> None:
         """Somebody wants the config read again; whoever reads it calls `take_reload_asked`."""
@@ -273,30 +248,30 @@ class Engine:
         """How things stand, in one line for the service manager."""
         fans = ", ".join(
             f"{collector.name} {collector_word(seen)}"
-            for collector, seen in zip(self._active.shop.collectors, self._state.collectors, strict=True)
+            for collector, seen in zip(self.active.shop.collectors, self.state.collectors, strict=True)
         )
-        alarms = len(self._publisher.alarms.standing)
-        link = "" if self._state.connected else "no broker; "
+        alarms = len(self.publisher.alarms.standing)
+        link = "" if self.state.connected else "no broker; "
         return f"{link}{fans}" + (f"; {alarms} {'alarm' if alarms == 1 else 'alarms'}" if alarms else "")
 
     def raise_alarm(self, alarm: ShownAlarm) -> None:
         """An alarm of the shell's own stands from now on."""
-        if alarm.id not in self._publisher.alarms.standing:
+        if alarm.id not in self.publisher.alarms.standing:
             subject = dict(alarm.subject)
             facts: dict[str, Fact] = {"alarm": alarm.id, "because": alarm.because, **subject}
             self.note(Happened.ALARM_RAISED, facts)
-        self._publisher.raise_alarm(alarm)
+        self.publisher.raise_alarm(alarm)
         self._show()
 
     def clear_alarm(self, alarm: Alarm) -> None:
         """An alarm of the shell's own is over."""
-        if self._publisher.clear_alarm(alarm):
+        if self.publisher.clear_alarm(alarm):
             self.note(Happened.ALARM_CLEARED, {"alarm": alarm.id})
         self._show()
 
     def note(self, event: str, facts: Mapping[str, Fact] | None = None) -> None:
         """A log line of the shell's own."""
-        now = self._time()
+        now = self.now()
         self._log_first.put([self._stamper.note(event, now, facts=facts)], (), now)
         self._show()
 
@@ -305,38 +280,35 @@ class Engine:
 
         `changed` says key by key what differs, for the log.
         """
-        active.routes.take_over(self._active.routes)
-        asked_before = {question.message for question in self._active.encoder.questions}
-        before, self._active, self._state = self._state, active, outcome.state
+        active.routes.take_over(self.active.routes)
+        asked_before = {question.message for question in self.active.encoder.questions}
+        before, self.active, self.state = self.state, active, outcome.state
         self._begin_recording(changed)
-        self._publisher.swap(active)
+        self.publisher.swap(active)
         self._unheard.swap(active)
-        owed = self._notebook.owed(active)
+        owed = self.notebook.owed(active)
         self._carry_out(before, outcome, self._now)
         self._hold_again(owed)
         self._arm(outcome.state.wake_at, self._now)
-        self._transport.subscribe(self._own_topics.on_swap(active.routes))
+        self._transport.subscribe(self._own_topics.on_swap())
         for message in dict.fromkeys(question.message for question in active.encoder.questions):
             if message not in asked_before:
                 self._ask(message)
-        self._publisher.show_all(self._state, self._now)
+        self.publisher.show_all(self.state, self._now)
 
     # Inside
-
-    def _tell_holds(self) -> None:
-        """What our own file remembers as held, before anything that the broker says."""
-        self._hold_again(self._notebook.owed(self._active))
 
     def _hold_again(self, owed: tuple[tuple[str, str], ...]) -> None:
         """Neither a restart nor an edit ends a hold."""
         for name, why in owed:
-            at = self._active.shop.collector_at(name)
-            if at is not None and not isinstance(self._state.collectors[at].phase, Held):
+            at = self.active.shop.collector_at(name)
+            if at is not None and not isinstance(self.state.collectors[at].phase, Held):
                 self.handle(ev.HoldRemembered(name, why))
-        self._notebook.in_step(self._active, self._state)
+        self.notebook.in_step(self.active, self.state)
 
-    def _time(self, at: float | None = None) -> float:
-        now = self._clock.mono() if at is None else round(at * 1000) / 1000
+    def now(self, at: float | None = None) -> float:
+        """The rules' time, monotonic seconds; `at`: as of that instant, but never going back."""
+        now = self.clock.mono() if at is None else round(at * 1000) / 1000
         self._now = max(self._now, now)
         return self._now
 
@@ -353,8 +325,8 @@ class Engine:
     def _on_timer(self) -> None:
         self._timer = self._timer_at = None
         self.handle(ev.Tick())
-        if self._timer is None and self._state.wake_at is not None:
-            self._arm(self._state.wake_at, self._now)
+        if self._timer is None and self.state.wake_at is not None:
+            self._arm(self.state.wake_at, self._now)
 
     def _carry_out(self, before: State, outcome: Outcome, now: float) -> None:
         outcome = self._unheard.told_of(outcome)
@@ -363,8 +335,8 @@ class Engine:
         self._carrying_out = True  # a hold that this step began is not to be shown before it is remembered
         try:
             self._log_first.put(lines, outcome.commands, now)
-            self._publisher.take(before, outcome)
-            self._notebook.look(self._active, self._state)
+            self.publisher.take(before, outcome)
+            self.notebook.look(self.active, self.state)
         finally:
             self._carrying_out = False
         self._show()
@@ -372,62 +344,53 @@ class Engine:
     def _show(self) -> None:
         """After the commands, never before them."""
         if not self._carrying_out:
-            self._publisher.show(self._state, self._now)
+            self.publisher.show(self.state, self._now)
 
     def _ask(self, message: Outgoing) -> None:
         """A question that cannot leave is no command lost: all are asked again with the next connection."""
         if not self._transport.publish(message):
             return
-        for one in self._active.encoder.questions:
+        for one in self.active.encoder.questions:
             if one.message == message:
-                self._active.routes.asked(one.kind, one.name, one.key, self._clock.mono())
+                self.active.routes.asked(one.kind, one.name, one.key, self.clock.mono())
 
     def _send(self, commands: tuple[Command, ...], decided: float) -> None:
-        unsent: list[Command] = []
+        unsent: list[tuple[Command, str]] = []
         for command in commands:
-            message = self._active.encoder.message(command)
+            message = self.active.encoder.message(command)
             if message is None:
                 continue
             if isinstance(command, Poll):
                 self._ask(message)
             elif not self._transport.publish(message):
-                unsent.append(command)
+                unsent.append((command, message.topic))
             else:
                 self._unheard.commanded(command)
         if unsent:
             self._not_sent(unsent, decided)
-        now = self._clock.mono()
+        now = self.clock.mono()
         while self._sent and self._sent[0][0] < now - _REMEMBERED:
             self._sent.popleft()
         self._sent.append((now, decided))
         self._show()
 
-    def _not_sent(self, commands: Sequence[Command], decided: float) -> None:
+    def _not_sent(self, commands: Sequence[tuple[Command, str]], decided: float) -> None:
         """Without a connection nothing is kept; the rules tell again what is still wanted after the next one."""
         self._unsent_since = min(self._unsent_since, decided)
         lines: list[Line] = []
-        for command in commands:
-            message = self._active.encoder.message(command)
-            if message is not None:
-                facts: dict[str, Fact] = {
-                    "command": word(command),
-                    "topic": message.topic,
-                    "why": "no connection to the broker; it is not kept for later",
-                    "asked_at": decided,
-                }
-                lines.append(
-                    self._stamper.note(
-                        NOT_SENT,
-                        self._now,
-                        gate=getattr(command, "gate", None),
-                        collector=getattr(command, "collector", None),
-                        facts=facts,
-                    )
-                )
+        for command, topic in commands:
+            facts: dict[str, Fact] = {
+                "command": word(command),
+                "topic": topic,
+                "why": "no connection to the broker; it is not kept for later",
+                "asked_at": decided,
+            }
+            subject = {kind: getattr(command, kind, None) for kind in ("gate", "collector")}
+            lines.append(self._stamper.note(NOT_SENT, self._now, **subject, facts=facts))
         self._log_first.put(lines, (), self._now)
 
     def _watch_wall(self) -> None:
-        offset = self._clock.wall() - self._clock.mono()
+        offset = self.clock.wall() - self.clock.mono()
         step_by = offset - self._wall_offset
         self._wall_offset = offset
         if abs(step_by) > CLOCK_STEP:
@@ -436,12 +399,12 @@ class Engine:
             self._recorder.clock_stepped()
 
     def _begin_recording(self, changed: tuple[str, ...] = ()) -> None:
-        shop = self._active.shop
-        self._recorder.begin(self._active.text, [t.name for t in shop.tools], [c.name for c in shop.collectors])
+        shop = self.active.shop
+        self._recorder.begin(self.active.text, [t.name for t in shop.tools], [c.name for c in shop.collectors])
         self.note(
             CONFIG_LOADED,
             {
-                "path": str(self._active.path),
+                "path": str(self.active.path),
                 "tools": len(shop.tools),
                 "gates": len(shop.gates),
                 "collectors": len(shop.collectors),
@@ -457,7 +420,7 @@ class Engine:
     def _mishap(self, event: ev.Event, error: Exception, now: float) -> None:
         """Off first, by the shortest way; then hold every collector, so that the rules' state agrees with it."""
         self.mishaps += 1
-        for message in self._active.encoder.off.values():
+        for message in self.active.encoder.off.values():
             self._transport.publish(message)
         text = f"the rules failed on {type(event).__name__}: {type(error).__name__}: {error}"
         self._diagnose("error", text, {"event": repr(event)})
@@ -467,37 +430,36 @@ class Engine:
         except Exception as again:  # noqa: BLE001 - the state itself is at fault: begin anew, still held
             self._diagnose("error", f"the state cannot be kept: {type(again).__name__}: {again}", None)
             self._begin_anew(now)
-        self._publisher.on_mishap(text)
+        self.publisher.on_mishap(text)
         self._show()
         self._arm(now + _PAUSE_AFTER_MISHAP, now)
 
     def _hold_all(self, now: float) -> None:
-        for collector in self._active.shop.collectors:
-            at = self._active.shop.collector_at(collector.name)
-            if at is not None and not isinstance(self._state.collectors[at].phase, Held):
+        for at, collector in enumerate(self.active.shop.collectors):
+            if not isinstance(self.state.collectors[at].phase, Held):
                 self._step(ev.HoldAsked(collector.name, AFTER_MISHAP), now)
 
     def _begin_anew(self, now: float) -> None:
         """As at the daemon's start, but held: every device may be in any state."""
-        connected, unheard = self._state.connected, self._state.stops_lost_at is not None
-        spent = zip(self._active.shop.collectors, self._state.collectors, strict=True)
-        self._state = initial(self._active.shop, now, {collector.name: seen.starts for collector, seen in spent})
+        connected, unheard = self.state.connected, self.state.stops_lost_at is not None
+        spent = zip(self.active.shop.collectors, self.state.collectors, strict=True)
+        self.state = initial(self.active.shop, now, {collector.name: seen.starts for collector, seen in spent})
         self._begin_recording()
         try:
             if connected:
                 self._step(ev.BrokerConnected(), now)
             if unheard:
                 self._step(ev.StopsLost(), now)
-            for collector in self._active.shop.collectors:
+            for collector in self.active.shop.collectors:
                 self._step(ev.HoldRemembered(collector.name), now)
         except Exception as error:  # noqa: BLE001 - nothing left but to tell off whenever something comes
             self._diagnose("error", f"not even a new state can be made: {type(error).__name__}: {error}", None)
-        self._publisher.reconcile(self._state.alarms)
+        self.publisher.reconcile(self.state.alarms)
 
     def _step(self, event: ev.Event, now: float) -> None:
         """One step whose failure is the caller's."""
-        before = self._state
+        before = self.state
         self._recorder.record(round(now * 1000), event, before)
-        outcome = step(self._active.shop, before, event, now)
-        self._state = outcome.state
+        outcome = step(self.active.shop, before, event, now)
+        self.state = outcome.state
         self._carry_out(before, outcome, now)

@@ -6,18 +6,19 @@ that stands here is over only when its collector is in the shop and the rules ho
 """
 
 from collections.abc import Iterable, Mapping
-from typing import Final, Protocol
+from typing import TYPE_CHECKING, Final
 
 from msgspec.structs import replace
 
 from gatehand.journal.clock import Clock
 from gatehand.shell import shell_alarms
 from gatehand.shell.active_config import ActiveConfig
-from gatehand.shell.alarms import ShownAlarm
 from gatehand.shell.ports import HoldKept, Memory, Remembered, Timer, Timers
 from gatehand.times import stamp
-from gatehand_rules.alarms import Alarm
 from gatehand_rules.state import Held, State
+
+if TYPE_CHECKING:
+    from gatehand.shell.engine import Engine
 
 WITHHELD_FOR: Final = 1.0
 """Seconds after which a hold is shown although it is not on the medium; an alarm says so."""
@@ -28,22 +29,12 @@ _HEARD_EVERY: Final = 60
 """Beats between two writings of what was heard, which nobody waits for."""
 
 
-class Desk(Protocol):
-    """What is asked of the engine from here."""
-
-    def raise_alarm(self, alarm: ShownAlarm) -> None:
-        """Raise an alarm of the shell's own, and show what has changed."""
-
-    def clear_alarm(self, alarm: Alarm) -> None:
-        """End one, and show what has changed."""
-
-
 class Notebook:
     """What is remembered, and what of it is on the medium."""
 
-    def __init__(self, memory: Memory, clock: Clock, timers: Timers, desk: Desk) -> None:
+    def __init__(self, memory: Memory, clock: Clock, timers: Timers, engine: "Engine") -> None:
         was = memory.recall()
-        self._memory, self._clock, self._timers, self._desk = memory, clock, timers, desk
+        self._memory, self._clock, self._timers, self._engine = memory, clock, timers, engine
         self._standing = was.holds
         self._resets = was.resets
         self._heard = dict.fromkeys(was.heard)
@@ -196,7 +187,7 @@ class Notebook:
         self._release([name for name, (waits_for, _) in self._withheld.items() if waits_for <= number])
         if number == self._given:
             self._trouble = None
-            self._desk.clear_alarm(shell_alarms.MEMORY)
+            self._engine.clear_alarm(shell_alarms.MEMORY)
 
     def _out_of_patience(self, collector: str) -> None:
         self._withheld.pop(collector, None)
@@ -204,7 +195,7 @@ class Notebook:
 
     def _alarm(self, why: str) -> None:
         held = tuple(dict.fromkeys(hold.collector for hold in self._standing))
-        self._desk.raise_alarm(shell_alarms.memory_trouble(why, held, self._clock.wall()))
+        self._engine.raise_alarm(shell_alarms.memory_trouble(why, held, self._clock.wall()))
 
 
 def _named(active: ActiveConfig, hold: HoldKept) -> HoldKept:

@@ -3,6 +3,7 @@
 No asyncio, no files, no sockets, no clock in here.
 """
 
+import os
 from collections.abc import Callable, Mapping, Sequence
 from typing import Protocol, TypeAlias
 
@@ -113,59 +114,18 @@ class Memory(Protocol):
         """
 
 
-class InMemory:
-    """A memory without a disk. `kept` is what the next daemon would find: hand it on, or leave it out, at its start."""
-
-    def __init__(self, kept: Remembered | None = None) -> None:
-        self.kept = kept or Remembered()
-        self.stalled = False
-        """While set, what is given waits: `sync` writes it, `power_cut` forgets it."""
-        self.trouble: str | None = None
-        """While set, nothing can be written, for this reason."""
-        self._recalled = self.kept
-        self._waiting: list[tuple[Remembered, Kept]] = []
-        ids = (*(hold.id for hold in self.kept.holds), *self.kept.resets)
-        self._last_id = max((int(each, 16) for each in ids), default=0)
+class NoMemory:
+    """Nothing outlives the daemon."""
 
     def recall(self) -> Remembered:
-        """What it was made with."""
-        return self._recalled
+        """Nothing was kept."""
+        return Remembered()
 
     def new_id(self) -> str:
-        """One after the other, so that a simulation comes out the same each time."""
-        self._last_id += 1
-        return f"{self._last_id:016x}"
+        """Random."""
+        return os.urandom(8).hex()
 
     def keep(self, what: Remembered, kept: Kept) -> None:
-        """At once, unless stalled or in trouble."""
-        if self.stalled:
-            self._waiting.append((what, kept))
-        elif self.trouble is not None:
-            kept(self.trouble)
-        else:
-            self.kept = what
-            kept(None)
-
-    def sync(self) -> None:
-        """What waited is written, and from now on nothing waits."""
-        self.stalled = False
-        waiting, self._waiting = self._waiting, []
-        for what, kept in waiting:
-            self.keep(what, kept)
-
-    def power_cut(self) -> None:
-        """What waited is lost, and nobody is told."""
-        self._waiting.clear()
-
-
-class NoRecorder:
-    """Records nothing."""
-
-    def begin(self, config: str, tools: Sequence[str], collectors: Sequence[str]) -> None:
-        """Nothing."""
-
-    def clock_stepped(self) -> None:
-        """Nothing."""
-
-    def record(self, now_ms: int, event: Event, before: State) -> None:
-        """Nothing."""
+        """There is no medium that it could be missing from."""
+        del what
+        kept(None)

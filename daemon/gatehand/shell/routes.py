@@ -4,7 +4,6 @@ Built from the config once and never changed, but for the count of what was reje
 own time. Nothing is decided here about the shop, nothing is published, no clock is read.
 """
 
-import json
 from collections.abc import Callable, Mapping
 from functools import partial
 from typing import Final, TypeAlias, TypeVar
@@ -22,7 +21,6 @@ from gatehand.shell.requests import Request, Requests
 from gatehand_rules import events as ev
 from gatehand_rules.words import Position
 
-_LONGEST_REASON: Final = 48
 _TELLING_WORD: Final = 2
 """The live word of a button with which it is told that none of them was the one for pressed."""
 
@@ -52,41 +50,6 @@ class RetainedCommand(Struct, frozen=True):
     topic: str
 
 
-class OwnStatus(Struct, frozen=True):
-    """What a former run of the daemon left retained: `kind` is "tool", "gate", "collector" or "alarm"."""
-
-    kind: str
-    name: str
-    topic: str
-    held: bool
-    hold_id: str | None = None
-    """Of the hold, when it says so; a version of before gave none."""
-    why: str = ""
-    """Of the hold."""
-
-
-class ReloadAsked(Struct, frozen=True):
-    """Somebody wants the config read again; `text` is given back with the outcome."""
-
-    text: str
-
-
-class CommandForgotten(Struct, frozen=True):
-    """The broker retains nothing on this command topic any more."""
-
-    topic: str
-
-
-class AlarmAcked(Struct, frozen=True):
-    """Somebody has seen the alarm. `by`: who, if the message says so."""
-
-    name: str
-    by: str | None
-
-
-Own: TypeAlias = RetainedCommand | CommandForgotten | OwnStatus | ReloadAsked | AlarmAcked
-
-
 class Routes:
     """Topics to handlers, for one config. `live` is listened to always, `first` until what is retained has come."""
 
@@ -112,10 +75,9 @@ class Routes:
         for one in config.stop.values():
             words = f"{one.pointer} {one.active!r} {one.clear!r}"
             self._stop_words[one.topic] = f"{self._stop_words.get(one.topic, '')} {words}".strip()
-        self._reload = f"{self.base}/reload"
         self._rejections = Rejections()
         self._requests = Requests(config, self._rejections)
-        asks = (self._reload, f"{self.base}/alarm/+/ack", *self._requests.topics)
+        asks = (f"{self.base}/reload", f"{self.base}/alarm/+/ack", *self._requests.topics)
         asked = tuple(Subscription(topic) for topic in (*asks, f"{self.base}/daemon"))
         self.live = (*(self._subscription(topic) for topic in self._handlers), *asked)
         # A broker's queue for one client is short, and it drops what is beyond: holds come first of all.
@@ -160,22 +122,6 @@ class Routes:
     def request(self, topic: str, payload: bytes, *, retained: bool, now: float) -> Request | None:
         """What a message asks of the daemon; None when nothing can be asked for there."""
         return self._requests.read(topic, payload, retained=retained, now=now)
-
-    def own(self, topic: str, payload: bytes, *, retained: bool) -> Own | None:
-        """What a message on one of the daemon's own or command topics says; None: nothing."""
-        if topic == self._reload:
-            return None if retained else ReloadAsked(excerpt(payload))
-        if topic in self._commands:
-            if not payload:
-                return None if retained else CommandForgotten(topic)
-            return self.retained_command(topic) if retained else None  # not retained: the echo of our own
-        match topic.removeprefix(f"{self.base}/").split("/"):
-            case ["alarm", name, "ack"] if not retained:
-                return AlarmAcked(name, excerpt(payload[:_LONGEST_REASON]).strip() or None)
-            case [what, name] if retained and payload:
-                return _own_status(what, name, topic, payload)
-            case _:
-                return None
 
     def retained_command(self, topic: str) -> RetainedCommand | None:
         """Whose command it is that the broker retains on this topic; None when nobody is told there."""
@@ -333,21 +279,3 @@ def _button(name: str, reader: Reader, pressed: dict[str, bool]) -> Read:
                 return ev.ButtonPressed(name, retained)
 
     return read
-
-
-def _own_status(kind: str, name: str, topic: str, payload: bytes) -> OwnStatus:
-    try:
-        found = json.loads(payload)
-    except (ValueError, RecursionError):
-        found = None
-    if not isinstance(found, dict) or found.get("state") != "held":
-        return OwnStatus(kind, name, topic, held=False)
-    hold_id, why = found.get("hold_id"), found.get("held")
-    return OwnStatus(
-        kind,
-        name,
-        topic,
-        held=True,
-        hold_id=hold_id if isinstance(hold_id, str) and hold_id else None,
-        why=why if isinstance(why, str) else "",
-    )

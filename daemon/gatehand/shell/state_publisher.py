@@ -14,7 +14,6 @@ from gatehand.shell.active_config import ActiveConfig
 from gatehand.shell.alarm_words import words
 from gatehand.shell.alarms import Alarms, ShownAlarm
 from gatehand.shell.notebook import Notebook
-from gatehand.shell.routes import OwnStatus
 from gatehand.shell.status import Moment, Statuses, Subject, changed, subjects_of
 from gatehand_rules.alarms import Alarm
 from gatehand_rules.commands import ClearAlarm, RaiseAlarm
@@ -141,9 +140,9 @@ class StatePublisher:
             if alarm.rule is not None and alarm.alarm not in raised:
                 self.clear_alarm(alarm.alarm)
 
-    def knows(self, found: OwnStatus) -> bool:
-        """Whether the shop has what this status is of."""
-        return self._statuses.knows((found.kind, found.name))
+    def knows(self, subject: Subject) -> bool:
+        """Whether the shop has it."""
+        return self._statuses.knows(subject)
 
     def raise_alarm(self, alarm: ShownAlarm) -> None:
         """An alarm stands from now on."""
@@ -161,12 +160,12 @@ class StatePublisher:
         """Once a second; gives the log's events about alarms that come and go."""
         return self.alarms.pass_time(self._clock.mono())
 
-    def found_retained(self, found: OwnStatus) -> None:
+    def found_retained(self, kind: str, name: str, topic: str) -> None:
         """A former run's message: emptied when there is nothing of that name any more."""
-        if found.kind == "alarm":
-            self.alarms.found_retained(found.name, self._clock.mono())
-        elif found.kind in _KINDS and not self.knows(found):
-            self._leftovers.append(Outgoing(found.topic, b"", Kind.STATUS))
+        if kind == "alarm":
+            self.alarms.found_retained(name, self._clock.mono())
+        elif kind in _KINDS and not self.knows((kind, name)):
+            self._leftovers.append(Outgoing(topic, b"", Kind.STATUS))
 
     def on_mishap(self, text: str) -> None:
         """The daemon made a mistake."""

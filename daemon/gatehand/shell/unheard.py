@@ -4,25 +4,24 @@ The rules know names, not topics, so this is the shell's: an alarm for whatever 
 the log and in the status for what speaks only when somebody presses it. Nothing here changes what the rules do.
 """
 
-from collections.abc import Mapping
-from typing import Final, Protocol
+from typing import TYPE_CHECKING, Final
 
 from msgspec.structs import replace
 
 from gatehand.config.signals import Signal
-from gatehand.journal.clock import Clock
 from gatehand.journal.line import SIGNAL_HEARD, SIGNAL_UNHEARD
 from gatehand.shell import shell_alarms
 from gatehand.shell.active_config import ActiveConfig
 from gatehand.shell.alarm_words import silent as silent_words
 from gatehand.shell.alarms import ShownAlarm
-from gatehand.shell.notebook import Notebook
 from gatehand.shell.repeats import Odd
-from gatehand.shell.state_publisher import StatePublisher
 from gatehand_rules.alarms import Alarm
 from gatehand_rules.commands import CollectorOn, Command, OpenGate
 from gatehand_rules.findings import Fact, Finding, Happened, Rule
 from gatehand_rules.step import Outcome
+
+if TYPE_CHECKING:
+    from gatehand.shell.engine import Engine
 
 PATIENCE: Final = 60.0
 """Seconds with the broker up."""
@@ -31,33 +30,12 @@ _LONGEST_BEAT: Final = 2.0
 _SENSORS: Final = ("current", "power", "running")
 
 
-class Desk(Protocol):
-    """What is asked of the engine from here."""
-
-    @property
-    def publisher(self) -> StatePublisher:
-        """What is shown."""
-
-    @property
-    def clock(self) -> Clock:
-        """The clocks in use."""
-
-    def raise_alarm(self, alarm: ShownAlarm) -> None:
-        """Raise an alarm of the shell's own."""
-
-    def clear_alarm(self, alarm: Alarm) -> None:
-        """End one."""
-
-    def note(self, event: str, facts: Mapping[str, Fact] | None = None) -> None:
-        """Write a log line of the shell's own."""
-
-
 class Unheard:
     """What has not been heard, and since when it could have been."""
 
-    def __init__(self, active: ActiveConfig, notebook: Notebook, desk: Desk) -> None:
-        self._notebook = notebook
-        self._desk = desk
+    def __init__(self, active: ActiveConfig, engine: "Engine") -> None:
+        self._notebook = engine.notebook
+        self._engine = engine
         self._connected = False
         self._up = 0.0
         """Seconds with the broker up, as beats have counted them."""
@@ -146,7 +124,7 @@ class Unheard:
                 self._told.add(one)
                 self._note(SIGNAL_UNHEARD, one)
         odd = self._odd()
-        wall, wanted = self._desk.clock.wall(), dict[Alarm, ShownAlarm]()
+        wall, wanted = self._engine.clock.wall(), dict[Alarm, ShownAlarm]()
         for one, found in odd:
             # Nobody is safe by a stop contact that is not understood.
             if one.key != "button" and (one.kind == "stop" or now - found.since >= PATIENCE):
@@ -158,14 +136,14 @@ class Unheard:
                 wanted.setdefault(alarm.alarm, alarm)
         for tool in [name for kind, name in {(one.kind, one.name) for one in self._signals} if kind == "tool"]:
             # One cause, one alarm: the rules' own names the topic too, and says what was not understood.
-            if (silent := self._desk.publisher.alarms.standing.get(Alarm("tool", tool, "silent").id)) is not None:
+            if (silent := self._engine.publisher.alarms.standing.get(Alarm("tool", tool, "silent").id)) is not None:
                 wanted.pop(shell_alarms.about_unheard("tool", tool), None)
                 self._explain(silent, tool)
         for about, alarm in wanted.items():
             if self._standing.get(about) != alarm.because:
-                self._desk.raise_alarm(alarm)
+                self._engine.raise_alarm(alarm)
         for about in self._standing.keys() - wanted.keys():
-            self._desk.clear_alarm(about)
+            self._engine.clear_alarm(about)
         self._standing = {about: alarm.because for about, alarm in wanted.items()}
         self._shown = {}
         for one in due:
@@ -181,7 +159,7 @@ class Unheard:
         return one.kind != "stop" and not _waits_for_command(one)
 
     def _note(self, event: str, one: Signal) -> None:
-        self._desk.note(event, {one.kind: one.name, "key": one.key, "topic": one.topic})
+        self._engine.note(event, {one.kind: one.name, "key": one.key, "topic": one.topic})
 
     def _odd(self) -> list[tuple[Signal, Odd]]:
         odd = self._active.routes.not_understood
@@ -193,7 +171,7 @@ class Unheard:
         if "says" in facts and dict(silent.facts).get("says") != facts["says"]:
             because, then = silent_words(tool, facts, Rule.SILENT_AFTER)
             kept = tuple((key, value) for key, value in silent.facts if key not in facts)
-            self._desk.raise_alarm(replace(silent, because=because, next=then, facts=(*kept, *facts.items())))
+            self._engine.raise_alarm(replace(silent, because=because, next=then, facts=(*kept, *facts.items())))
 
 
 def _waits_for_command(one: Signal) -> bool:
