@@ -7,8 +7,7 @@ from sim_shops import TEXT
 
 from gatehand.config import Config, load_text
 from gatehand.shell.routes import Routes
-from gatehand.simshop import Habits, Sent, SimShop, ToolHabits
-from gatehand.simshop.gate import Trouble
+from gatehand.simshop import Habits, Sent, SimShop, ToolHabits, Trouble
 from gatehand_rules import events as ev
 
 

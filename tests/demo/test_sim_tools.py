@@ -10,8 +10,7 @@ from sim_shops import amps, config, said
 
 from gatehand.config import Config
 from gatehand.mqtt.payload import Reader
-from gatehand.simshop import Agenda, Habits, Inrush, SimShop, ToolHabits
-from gatehand.simshop.voice import Voice
+from gatehand.simshop import Agenda, Habits, Inrush, Reporter, SimShop, ToolHabits
 
 CONFIG: Config = config()
 SAW, MILL = CONFIG.tool["saw"].current, CONFIG.tool["mill"].current
@@ -148,9 +147,9 @@ def test_a_word_is_read_back_through_any_pointer(first: str, more: list[str], wo
 
     pointer = "".join("/" + token.replace("~", "~0").replace("/", "~1") for token in (first, *more))
     heard = SwitchState(topic="x", pointer=pointer, on=word, off="no-such-word")
-    voice = Voice()
-    voice.word(heard, word, 0.0, retain=True)
-    assert Reader(pointer).read_word(voice.drain()[0].payload, {word: "found"}) == "found"
+    reporter = Reporter()
+    reporter.word(heard, word, 0.0, retain=True)
+    assert Reader(pointer).read_word(reporter.drain()[0].payload, {word: "found"}) == "found"
 
 
 @given(st.floats(0, 900), st.sampled_from([1.0, 0.001, 1000.0, -0.5]))
@@ -158,9 +157,9 @@ def test_a_current_is_read_back_through_any_scale(value: float, scale: float) ->
     from gatehand.config.signals import Current
 
     heard = Current(topic="x", scale=scale)
-    voice = Voice()
-    voice.amps(heard, value, 0.0)
-    read = Reader(None, scale).read_number(voice.drain()[0].payload)
+    reporter = Reporter()
+    reporter.amps(heard, value, 0.0)
+    read = Reader(None, scale).read_number(reporter.drain()[0].payload)
     assert isinstance(read, float)
     assert math.isclose(read, value, rel_tol=1e-4, abs_tol=1e-9)
 

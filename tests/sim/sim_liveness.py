@@ -34,7 +34,7 @@ def mend(world: World) -> None:
         tool.silence(on=False)
         tool.come_back(now)
         if tool.online is not None:
-            tool.online.begin(now)
+            tool.online.report(now)
     for fan in shop.collectors.values():
         fan.deaf = False
         fan.weld(now, on=False)

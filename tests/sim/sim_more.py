@@ -13,7 +13,7 @@ from sim_happening import Happening
 
 from gatehand.config import Config
 from gatehand.config.signals import Heard
-from gatehand.simshop.voice import Voice
+from gatehand.simshop import Reporter
 
 if TYPE_CHECKING:
     from sim_world import World
@@ -124,9 +124,9 @@ def _reset_pressed(world: "World", each: Happening, now: float) -> End:
 
 
 def _say_word(world: "World", heard: Heard, word: str, at: float, *, retain: bool = False) -> None:
-    voice = Voice()
-    voice.word(heard, word, at, retain=retain)
-    for sent in voice.drain():
+    reporter = Reporter()
+    reporter.word(heard, word, at, retain=retain)
+    for sent in reporter.drain():
         world.broker.say(sent.topic, sent.payload, retain=retain)
 
 
@@ -175,10 +175,10 @@ def _fan_blinks(world: "World", each: Happening, now: float) -> End:
     """One sample of nothing, or one contrary word of the switch and the right one after it."""
     fan, model = world.config.collector[each.name], world.shop.collectors[each.name]
     if fan.current is not None and (each.value < 0.5 or fan.state is None):
-        voice = Voice()
-        voice.amps(fan.current, 0.0 if model.turns else fan.running_amps * 2, now)
-        voice.amps(fan.current, model.amps(now), now)
-        wrong, right = voice.drain()
+        reporter = Reporter()
+        reporter.amps(fan.current, 0.0 if model.turns else fan.running_amps * 2, now)
+        reporter.amps(fan.current, model.amps(now), now)
+        wrong, right = reporter.drain()
         world.broker.say(wrong.topic, wrong.payload, retain=False)
         world.scheduler.at(now + 0.5, lambda: world.broker.say(right.topic, right.payload, retain=False))
     elif fan.state is not None:
@@ -194,9 +194,9 @@ def _dead_gate(world: "World", each: Happening, now: float) -> End:
     gate = world.config.gate[each.name]
     if gate.state is None:
         return None
-    voice = Voice()
-    voice.word(gate.state, gate.state.open, now, retain=True)
-    world.broker.retained[gate.state.topic] = voice.drain()[0].payload
+    reporter = Reporter()
+    reporter.word(gate.state, gate.state.open, now, retain=True)
+    world.broker.retained[gate.state.topic] = reporter.drain()[0].payload
     return world.break_gate(each.name, now)
 
 

@@ -25,8 +25,7 @@ from support.signal_words import signals
 
 from gatehand.config import Loaded
 from gatehand.shell.ports import Remembered
-from gatehand.simshop import SimShop, Trouble
-from gatehand.simshop.voice import Sent
+from gatehand.simshop import Sent, SimShop, Trouble
 
 JUNK = (b"", b"nan", b"1e999", b"\xff\xfe", b"{", b'{"amps": true}', b"open\x00", b"[" * 200, b"-1", b"ON", b"9" * 5000)
 _TROUBLES = {f"gate_{each}": each for each in Trouble}

@@ -13,7 +13,7 @@ def test_a_collector_that_did_not_answer_is_named(
     make: Callable[..., RecordedShop], capsys: pytest.CaptureFixture[str]
 ) -> None:
     shop = make()
-    shop.shop._takers["shop/fan/set"] = lambda _payload, _at: None  # noqa: SLF001 - the switch has lost its power
+    shop.shop.commands["shop/fan/set"] = lambda _payload, _at: None  # the switch has lost its power
     shop.cut("band_saw", 30, amps=6, then=30)
     found = why(shop, capsys, "band_saw", "--at", now(shop)[:16])
     assert found["case"] == "no_answer"
@@ -26,7 +26,7 @@ def test_a_switch_whose_word_is_another_is_told_with_its_word(
     make: Callable[..., RecordedShop], capsys: pytest.CaptureFixture[str], subject: str
 ) -> None:
     shop = make()
-    shop.shop._takers["shop/fan/set"] = lambda _payload, _at: shop.say("shop/fan/state", "ON")  # noqa: SLF001
+    shop.shop.commands["shop/fan/set"] = lambda _payload, _at: shop.say("shop/fan/state", "ON")
     shop.cut("band_saw", 30, amps=6, then=1)
     found = why(shop, capsys, subject)
     assert found["case"] == "no_answer"

@@ -5,13 +5,11 @@ with it over real MQTT; the fault simulation drives the same models under virtua
 library and nothing of the rules may enter here.
 """
 
-from gatehand.simshop.agenda import Agenda
 from gatehand.simshop.collector import CollectorHabits, CollectorModel
-from gatehand.simshop.contact import ContactModel
+from gatehand.simshop.device import Agenda, ContactModel, Reporter, Sent
 from gatehand.simshop.gate import GateHabits, GateModel, Trouble
 from gatehand.simshop.shop import Habits, SimShop
 from gatehand.simshop.tool import Inrush, ToolHabits, ToolModel
-from gatehand.simshop.voice import Sent
 
 __all__ = [
     "Agenda",
@@ -22,6 +20,7 @@ __all__ = [
     "GateModel",
     "Habits",
     "Inrush",
+    "Reporter",
     "Sent",
     "SimShop",
     "ToolHabits",

@@ -5,12 +5,11 @@
 
 import math
 from dataclasses import dataclass
+from functools import partial
 from random import Random
 
 from gatehand.config.tables import Collector
-from gatehand.simshop.agenda import Agenda, Appointment
-from gatehand.simshop.contact import ContactModel
-from gatehand.simshop.voice import Voice
+from gatehand.simshop.device import Agenda, Appointment, Device, Reporter
 
 RUNNING_SHARE = 3.0
 """Motor current where none is given, as a share of the config's `running_amps`."""
@@ -42,24 +41,26 @@ class CollectorHabits:
     """The broker keeps its last report."""
 
 
-class CollectorModel:
-    """One collector. Times are seconds of the agenda's clock and never go back."""
+class CollectorModel(Device):
+    """One collector."""
 
     def __init__(
-        self, collector: Collector, habits: CollectorHabits, agenda: Agenda, voice: Voice, random: Random
+        self, collector: Collector, habits: CollectorHabits, agenda: Agenda, reporter: Reporter, random: Random
     ) -> None:
+        super().__init__(agenda, reporter, random, habits.delay)
         self._collector = collector
         self._habits = habits
-        self._agenda = agenda
-        self._voice = voice
-        self._random = random
         self.limit = collector.refresh * LIMIT_SHARE if habits.limit is None else habits.limit
         self.coast_down = collector.coast_down * COAST_SHARE if habits.coast_down is None else habits.coast_down
         self.running_amps = (
             collector.running_amps * RUNNING_SHARE if habits.running_amps is None else habits.running_amps
         )
-        self.online = None if collector.online is None else ContactModel(collector.online, voice, active=True)
-        self.bin = None if collector.bin_full is None else ContactModel(collector.bin_full, voice)
+        self.online = self._contact("online", collector.online, active=True)
+        self.bin = self._contact("bin_full", collector.bin_full)
+        self.reports["state"] = self._report
+        self.reports["current"] = self._report_amps
+        self._commands[collector.command.on.encode()] = partial(self._obey, True)
+        self._commands[collector.command.off.encode()] = partial(self._obey, False)
         self.deaf = False
         """Fault: it ignores commands."""
         self.relay_on = False
@@ -68,12 +69,7 @@ class CollectorModel:
         self.tripped = False
         self._turned = False
         self._changed_at = -math.inf
-        self._opens: Appointment | None = None
-
-    @property
-    def topics(self) -> tuple[str, ...]:
-        """What it listens to."""
-        return (self._collector.command.topic,)
+        self._opens = Appointment()
 
     @property
     def powered(self) -> bool:
@@ -87,20 +83,9 @@ class CollectorModel:
 
     def begin(self, at: float) -> None:
         """Come up: say so, what the switch does, what the motor draws."""
-        for contact in (self.online, self.bin):
-            if contact is not None:
-                contact.begin(at)
-        self._report(at)
-        self._report_amps(at)
-        if self._collector.current is not None and self._habits.every > 0:
-            self._agenda.at(at + self._random.uniform(0.1, 1.0) * self._habits.every, self._by_the_clock)
-
-    def take(self, payload: bytes, at: float) -> None:
-        """A command. Anything but the two words is ignored, as devices do."""
-        command = self._collector.command
-        on = {command.on.encode(): True, command.off.encode(): False}.get(payload)
-        if on is not None:
-            self._agenda.at(at + self._habits.delay, lambda now: self._obey(on, now))
+        super().begin(at)
+        if self._collector.current is not None:
+            self._go_on_reporting(self._report_amps, self._habits.every, at)
 
     def speed(self, at: float) -> float:
         """The fan's speed as a share of its full one; it falls as 1 / (1 + t/tau) until friction stops it."""
@@ -140,10 +125,9 @@ class CollectorModel:
     def _obey(self, on: bool, at: float) -> None:
         if self.deaf:
             return
-        if self._opens is not None:
-            self._opens.call_off()
+        self._opens.call_off()
         if on and self.limit > 0:
-            self._opens = self._agenda.at(at + self.limit, lambda now: self._switch(False, now))
+            self._opens = self._agenda.at(at + self.limit, partial(self._switch, False))
         self._switch(on, at)
 
     def _switch(self, on: bool, at: float) -> None:
@@ -159,32 +143,20 @@ class CollectorModel:
         if self.turns != self._turned:
             self._turned = self.turns
             self._changed_at = at
-            self._agenda.at(at + self._habits.delay, self._report_amps)
+            self._agenda.at(at + self._delay, self._report_amps)
             if self.turns:
                 self._agenda.at(at + self._collector.spin_up, self._report_amps)
             if self._habits.reports_contact:
-                self._agenda.at(at + self._habits.delay, self._report)
-
-    def answer(self, at: float) -> None:
-        """Its switch is asked how it stands."""
-        self._report(at)
-
-    def answer_amps(self, at: float) -> None:
-        """Its motor's sensor is asked what it reads."""
-        self._report_amps(at)
-
-    def _by_the_clock(self, at: float) -> None:
-        self._report_amps(at)
-        self._agenda.at(at + self._habits.every, self._by_the_clock)
+                self._agenda.at(at + self._delay, self._report)
 
     def _report(self, at: float) -> None:
         state = self._collector.state
         if state is not None:
             on = self.powered if self._habits.reports_contact else self.relay_on
-            self._voice.word(state, state.on if on else state.off, at, retain=self._habits.retains)
+            self._reporter.word(state, state.on if on else state.off, at, retain=self._habits.retains)
 
     def _report_amps(self, at: float) -> None:
         if self._collector.current is not None:
             amps = self.amps(at)
             reading = max(0.0, round(self._random.gauss(amps, amps * NOISE), 3))
-            self._voice.amps(self._collector.current, reading, at)
+            self._reporter.amps(self._collector.current, reading, at)

@@ -5,12 +5,12 @@
 
 from dataclasses import dataclass
 from enum import StrEnum
+from functools import partial
+from random import Random
 from typing import assert_never
 
 from gatehand.config.tables import Gate
-from gatehand.simshop.agenda import Agenda, Appointment
-from gatehand.simshop.contact import ContactModel
-from gatehand.simshop.voice import Voice
+from gatehand.simshop.device import Agenda, Appointment, Device, Reporter
 
 TRAVEL_SHARE = 0.6
 """Time a healthy gate takes where none is given, as a share of the config's `travel`."""
@@ -51,41 +51,23 @@ class GateHabits:
     """Seconds, for `Trouble.LATE`."""
 
 
-class GateModel:
-    """One gate. Times are seconds of the agenda's clock and never go back."""
+class GateModel(Device):
+    """One gate."""
 
-    def __init__(self, gate: Gate, habits: GateHabits, agenda: Agenda, voice: Voice, *, position: float = SHUT) -> None:
+    def __init__(self, gate: Gate, habits: GateHabits, agenda: Agenda, reporter: Reporter, random: Random) -> None:
+        super().__init__(agenda, reporter, random, habits.delay)
         self._gate = gate
         self._habits = habits
-        self._agenda = agenda
-        self._voice = voice
         self.travel = gate.travel * TRAVEL_SHARE if habits.travel is None else habits.travel
-        self.online = None if gate.online is None else ContactModel(gate.online, voice, active=True)
+        self.online = self._contact("online", gate.online, active=True)
+        self.reports["state"] = self._report_by_trouble
+        if gate.command is not None:
+            self._commands[gate.command.open.encode()] = partial(self._obey, OPEN)
+            self._commands[gate.command.shut.encode()] = partial(self._obey, SHUT)
         self._trouble: Trouble | None = None
-        self._from = position
-        self._to = position
+        self._from = self._to = SHUT
         self._since = agenda.now
-        self._arrival: Appointment | None = None
-
-    @property
-    def topics(self) -> tuple[str, ...]:
-        """What it listens to."""
-        return () if self._gate.command is None else (self._gate.command.topic,)
-
-    def begin(self, at: float) -> None:
-        """Come up: say so and where the slide stands."""
-        if self.online is not None:
-            self.online.begin(at)
-        self._report(at)
-
-    def take(self, payload: bytes, at: float) -> None:
-        """A command. Anything but the two words is ignored, as devices do."""
-        command = self._gate.command
-        if command is None:
-            return
-        target = {command.open.encode(): OPEN, command.shut.encode(): SHUT}.get(payload)
-        if target is not None:
-            self._agenda.at(at + self._habits.delay, lambda now: self._obey(target, now))
+        self._arrival = Appointment()
 
     def position(self, at: float) -> float:
         """Where the slide is: 0 shut, 1 open."""
@@ -102,25 +84,20 @@ class GateModel:
     def press(self, at: float) -> None:
         """Somebody presses its button."""
         if self._gate.button is not None:
-            self._voice.press(self._gate.button, at)
+            self._reporter.press(self._gate.button, at)
 
     def say(self, *, opened: bool, at: float) -> None:
         """A report out of the blue, whatever the slide does."""
         if self._gate.state is not None:
             word = self._gate.state.open if opened else self._gate.state.shut
-            self._voice.word(self._gate.state, word, at, retain=self._habits.retains)
-
-    def answer(self, at: float) -> None:
-        """It is asked where it stands."""
-        self._tell(at)
+            self._reporter.word(self._gate.state, word, at, retain=self._habits.retains)
 
     def suffer(self, trouble: Trouble | None, at: float) -> None:
         """Break it, or mend it (None). A jam stops the slide where it is; mended, it waits for the next command."""
         self._trouble = trouble
         if trouble is Trouble.JAM:
             self._from = self._to = self.position(at)
-            if self._arrival is not None:
-                self._arrival.call_off()
+            self._arrival.call_off()
 
     def _obey(self, target: float, at: float) -> None:
         if self._trouble is Trouble.JAM:
@@ -132,11 +109,10 @@ class GateModel:
         self._move(HALF_WAY if self._trouble is Trouble.STALL else target, at)
 
     def _move(self, target: float, at: float) -> None:
-        if target == self._to and self._arrival is not None and self._arrival.stands:
+        if target == self._to and self._arrival.action is not None:
             return  # on its way there
         here = self.position(at)
-        if self._arrival is not None:
-            self._arrival.call_off()
+        self._arrival.call_off()
         self._from, self._to, self._since = here, target, at
         if self._habits.says_between and here in {SHUT, OPEN}:
             self._between(at)
@@ -144,9 +120,9 @@ class GateModel:
 
     def _arrived(self, at: float) -> None:
         self._from = self._to
-        self._tell(at)
+        self._report_by_trouble(at)
 
-    def _tell(self, at: float) -> None:
+    def _report_by_trouble(self, at: float) -> None:
         """Report, as far as its trouble lets it."""
         match self._trouble:
             case None | Trouble.JAM | Trouble.STALL:
@@ -176,4 +152,4 @@ class GateModel:
         state = self._gate.state
         if state is not None:
             word = next(each for each in ("moving", "between", "neither") if each not in {state.open, state.shut})
-            self._voice.word(state, word, at, retain=self._habits.retains)
+            self._reporter.word(state, word, at, retain=self._habits.retains)

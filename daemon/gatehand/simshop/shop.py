@@ -1,17 +1,14 @@
-"""The whole simulated shop, built from a config: one agenda, one voice, and a model for every device."""
+"""The whole simulated shop, built from a config: one agenda, one reporter, and a model for every device."""
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from random import Random
 
 from gatehand.config import Config
-from gatehand.config.signals import Heard
-from gatehand.simshop.agenda import Agenda
 from gatehand.simshop.collector import CollectorHabits, CollectorModel
-from gatehand.simshop.contact import ContactModel
+from gatehand.simshop.device import Agenda, ContactModel, Device, Reporter, Sent
 from gatehand.simshop.gate import GateHabits, GateModel
 from gatehand.simshop.tool import ToolHabits, ToolModel
-from gatehand.simshop.voice import Sent, Voice
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,66 +30,63 @@ class SimShop:
     def __init__(self, config: Config, *, seed: int = 0, now: float = 0.0, habits: Habits | None = None) -> None:
         habits = habits or Habits()
         self.agenda = Agenda(now)
-        self._voice = Voice()
-        agenda, voice = self.agenda, self._voice
+        self._reporter = Reporter()
+        shared = self.agenda, self._reporter
 
         def random(kind: str, name: str) -> Random:
             # Its own source for each device: one more device in the config changes nothing for the others.
             return Random(f"{seed}/{kind}/{name}")  # noqa: S311 - a simulation, not a secret
 
         self.tools = {
-            name: ToolModel(tool, habits.tools.get(name, ToolHabits()), agenda, voice, random("tool", name))
+            name: ToolModel(tool, habits.tools.get(name, ToolHabits()), *shared, random("tool", name))
             for name, tool in config.tool.items()
         }
         self.gates = {
-            name: GateModel(gate, habits.gates.get(name, GateHabits()), agenda, voice)
+            name: GateModel(gate, habits.gates.get(name, GateHabits()), *shared, random("gate", name))
             for name, gate in config.gate.items()
         }
         self.collectors = {
             name: CollectorModel(
-                collector,
-                habits.collectors.get(name, CollectorHabits()),
-                agenda,
-                voice,
-                random("collector", name),
+                collector, habits.collectors.get(name, CollectorHabits()), *shared, random("collector", name)
             )
             for name, collector in config.collector.items()
         }
-        self.stops = {name: ContactModel(stop, voice) for name, stop in config.stop.items()}
-        takers: list[GateModel | CollectorModel] = [*self.gates.values(), *self.collectors.values()]
-        self._takers: dict[str, Callable[[bytes, float], None]] = {
-            topic: device.take for device in takers for topic in device.topics
+        self.stops = {name: ContactModel(stop, self._reporter) for name, stop in config.stop.items()}
+        devices: dict[str, Mapping[str, Device]] = {
+            "tool": self.tools,
+            "gate": self.gates,
+            "collector": self.collectors,
         }
-        self._asked: dict[str, list[tuple[bytes, Callable[[float], None]]]] = {}
-        for signal, answer in self._answers(config):
-            if signal is not None and signal.poll is not None:
-                self._asked.setdefault(signal.poll.topic, []).append((signal.poll.payload.encode(), answer))
-
-    def _answers(self, config: Config) -> Iterator[tuple[Heard | None, Callable[[float], None]]]:
-        """Signals that a device says when it is asked."""
-        for name, tool in config.tool.items():
-            yield tool.current, self.tools[name].answer
-        for name, gate in config.gate.items():
-            yield gate.state, self.gates[name].answer
-        for name, collector in config.collector.items():
-            yield collector.state, self.collectors[name].answer
-            yield collector.current, self.collectors[name].answer_amps
-        for name, stop in config.stop.items():
-            yield stop, self.stops[name].answer
+        reports: dict[tuple[str, ...], Callable[[float], None]] = {
+            ("stop", name): stop.report for name, stop in self.stops.items()
+        }
+        for kind, named in devices.items():
+            reports |= {(kind, name, key): report for name, one in named.items() for key, report in one.reports.items()}
+        self.commands: dict[str, Callable[[bytes, float], None]] = {}
+        """Who takes a command, by its topic."""
+        self._questions: dict[str, list[tuple[bytes, Callable[[float], None]]]] = {}
+        for signal in config.signals():
+            if signal.heard is None:
+                self.commands[signal.topic] = devices[signal.kind][signal.name].take
+            elif signal.poll is not None and signal.path in reports:  # a button has nothing to answer
+                question = signal.poll.payload.encode(), reports[signal.path]
+                self._questions.setdefault(signal.poll.topic, []).append(question)
 
     @property
     def topics(self) -> tuple[str, ...]:
         """Topics that the devices listen to: commands, and questions."""
-        return tuple(dict.fromkeys((*self._takers, *self._asked)))
+        return tuple(dict.fromkeys((*self.commands, *self._questions)))
 
     def begin(self, at: float) -> list[Sent]:
         """Every device comes up."""
         self.agenda.advance(at)
-        for devices in (self.collectors, self.gates, self.tools, self.stops):
+        for devices in (self.collectors, self.gates, self.tools):
             for device in devices.values():
                 device.begin(at)
+        for stop in self.stops.values():
+            stop.report(at)
         # Of a document that devices share, only the whole one.
-        return list({sent.topic: sent for sent in self._voice.drain()}.values())
+        return list({sent.topic: sent for sent in self._reporter.drain()}.values())
 
     def deliver(self, topic: str, payload: bytes, at: float) -> None:
         """A message reaches the device that listens to its topic, after what was due before it.
@@ -100,10 +94,9 @@ class SimShop:
         What the devices say to it comes with the next `advance`, to `at` or later.
         """
         self.agenda.advance(at)
-        taker = self._takers.get(topic)
-        if taker is not None:
-            taker(payload, at)
-        for question, answer in self._asked.get(topic, ()):
+        if topic in self.commands:
+            self.commands[topic](payload, at)
+        for question, answer in self._questions.get(topic, ()):
             if question == payload:
                 answer(at)
 
@@ -114,4 +107,4 @@ class SimShop:
     def advance(self, to: float) -> list[Sent]:
         """Let time pass until `to`; what the devices said since the last call, oldest first."""
         self.agenda.advance(to)
-        return self._voice.drain()
+        return self._reporter.drain()

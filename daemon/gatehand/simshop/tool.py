@@ -8,9 +8,7 @@ from dataclasses import dataclass
 from random import Random
 
 from gatehand.config.tables import Tool
-from gatehand.simshop.agenda import Agenda
-from gatehand.simshop.contact import ContactModel
-from gatehand.simshop.voice import Voice
+from gatehand.simshop.device import Agenda, Device, Reporter
 
 RUNNING_SHARE = 2.2
 """Running current where none is given, as a share of the start threshold."""
@@ -50,20 +48,21 @@ class ToolHabits:
     """Seconds from a change to its report."""
 
 
-class ToolModel:
-    """One tool. Times are seconds of the agenda's clock and never go back."""
+class ToolModel(Device):
+    """One tool."""
 
-    def __init__(self, tool: Tool, habits: ToolHabits, agenda: Agenda, voice: Voice, random: Random) -> None:
+    def __init__(self, tool: Tool, habits: ToolHabits, agenda: Agenda, reporter: Reporter, random: Random) -> None:
+        super().__init__(agenda, reporter, random, habits.delay)
         self._tool = tool
         self._habits = habits
-        self._agenda = agenda
-        self._voice = voice
-        self._random = random
         running, idle = habits.running_amps, habits.idle_amps
         self.running_amps = tool.start_amps * RUNNING_SHARE if running is None else running
         self.idle_amps = tool.stop_amps * IDLE_SHARE if idle is None else idle
-        self.every = _interval(tool) if habits.every is None else habits.every
-        self.online = None if tool.online is None else ContactModel(tool.online, voice, active=True)
+        # A healthy sensor speaks often enough for `silent_after`; where that is 0 it speaks on change only.
+        usual = min(MOST_EVERY, tool.silent_after / STILL_HEARD)
+        self.every = usual if habits.every is None else habits.every
+        self.online = self._contact("online", tool.online, active=True)
+        self.reports["current"] = self._report
         self.on = False
         self._load = 0.0
         self._since = -math.inf
@@ -75,12 +74,8 @@ class ToolModel:
 
     def begin(self, at: float) -> None:
         """Come up: say so, report, and go on reporting by the clock."""
-        if self.online is not None:
-            self.online.begin(at)
-        self._report(at)
-        if self.every > 0:
-            # Sensors do not come up together.
-            self._agenda.at(at + self._random.uniform(0.1, 1.0) * self.every, self._by_the_clock)
+        super().begin(at)
+        self._go_on_reporting(self._report, self.every, at)
 
     def switch(self, *, on: bool, at: float, amps: float | None = None) -> None:
         """Start or stop the motor. `amps`: what it draws once it runs; a light cut draws less."""
@@ -124,7 +119,7 @@ class ToolModel:
     def babble(self, at: float, payload: bytes) -> None:
         """One payload that is no reading."""
         if not self._silent:
-            self._voice.raw(self._tool.current.topic, payload, at)
+            self._reporter.raw(self._tool.current.topic, payload, at)
 
     def drop(self, at: float) -> None:
         """The sensor loses its power: its will is published and nothing more is said."""
@@ -139,21 +134,13 @@ class ToolModel:
             self.online.set(active=True, at=at)
         self._report(at)
 
-    def answer(self, at: float) -> None:
-        """The sensor is asked what it reads."""
-        self._report(at)
-
-    def _by_the_clock(self, at: float) -> None:
-        self._report(at)
-        self._agenda.at(at + self.every, self._by_the_clock)
-
     def _changed(self, at: float) -> None:
         if self._habits.on_change or self.every <= 0:
-            self._agenda.at(at + self._habits.delay, self._report)
+            self._agenda.at(at + self._delay, self._report)
 
     def _report(self, at: float) -> None:
         if not self._silent:
-            self._voice.amps(self._tool.current, self._reading(at), at)
+            self._reporter.amps(self._tool.current, self._reading(at), at)
 
     def _reading(self, at: float) -> float:
         if self._spike is not None:
@@ -163,8 +150,3 @@ class ToolModel:
             return self._stuck_at
         amps = self.amps(at)
         return max(0.0, round(self._random.gauss(amps, amps * self._habits.noise), 3))
-
-
-def _interval(tool: Tool) -> float:
-    """A healthy sensor speaks often enough for `silent_after`; where that is 0 it speaks on change only."""
-    return min(MOST_EVERY, tool.silent_after / STILL_HEARD)
