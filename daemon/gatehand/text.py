@@ -1,7 +1,7 @@
 """How messages show what was found, count and list, and name what was probably meant. No heavy import."""
 
 import json
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from typing import Final
 
 NAME: Final = "[A-Za-z0-9_-]{1,64}"
@@ -65,3 +65,26 @@ def listed(words: Iterable[str], *, last: str = "or") -> str:
 def named(count: int, one: str, many: str = "") -> str:
     """`1 gate`, `3 gates`; `many` where it is not `one` with an s."""
     return f"{count} {one}" if count == 1 else f"{count} {many or one + 's'}"
+
+
+def columns(rows: Sequence[Sequence[str]], indent: str = "") -> Iterator[str]:
+    """Rows as aligned columns: the first and the last flush left, those between flush right."""
+    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
+    for first, *between, last in rows:
+        cells = [cell.rjust(width) for cell, width in zip(between, widths[1:], strict=False)]
+        yield indent + "  ".join([first.ljust(widths[0]), *cells, last]).rstrip()
+
+
+def wrapped(text: str, width: int) -> Iterator[str]:
+    """Each of its lines over as many as it needs, those after the first two columns further where it is indented.
+
+    A topic stays whole, to be copied.
+    """
+    import textwrap  # the daemon needs none
+
+    for one in text.splitlines():
+        indent = one[: len(one) - len(one.lstrip())]
+        further = indent + "  " if indent else ""
+        yield from textwrap.wrap(
+            one, width, subsequent_indent=further, break_long_words=False, break_on_hyphens=False
+        ) or [""]

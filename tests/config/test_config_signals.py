@@ -9,7 +9,7 @@ from gatehand.access import Right, users
 from gatehand.config import Config, load_text
 from gatehand.config.signals import GateCommand, Heard, Signal, SwitchCommand
 from gatehand.config.tables import Collector, Gate, Tool
-from gatehand.exercise.ears import Ears
+from gatehand.exercise.observed_state import ObservedState
 from gatehand.shell.encode_commands import questions
 from gatehand.shell.routes import Routes
 
@@ -126,10 +126,10 @@ def test_the_access_list_lets_the_device_say_it_and_the_daemon_hear_it(
 def test_exercise_listens_to_every_signal_and_misses_none_that_spoke(
     config: Config, signals: tuple[Signal, ...]
 ) -> None:
-    ears = Ears(config)
+    state = ObservedState(config)
     heard = {one.topic for one in signals if one.heard is not None}
-    assert heard <= set(ears.topics)
-    assert {one.topic for one in ears.unheard()} == heard
+    assert heard <= set(state.topics)
+    assert {one.topic for one in state.unheard()} == heard
 
 
 def test_the_check_looks_at_the_topic_of_every_signal_and_question(signals: tuple[Signal, ...]) -> None:

@@ -3,8 +3,7 @@
 import pytest
 from virtual_bench import MECHANICAL, TEXT, VirtualBench, at_the_tools
 
-from gatehand.exercise.judge import proposal
-from gatehand.exercise.results import GateResult, How, Move, Result
+from gatehand.exercise.findings import GateResult, How, Move, Result, proposal
 from gatehand.mqtt.transport import Outgoing
 from gatehand.simshop import GateHabits, Habits, Trouble
 from gatehand_rules.words import Position

@@ -3,7 +3,7 @@
 import pytest
 from virtual_bench import VirtualBench, at_the_tools
 
-from gatehand.exercise.bench import BrokenOffError, RefusedError
+from gatehand.exercise.supervisor import BrokenOffError, RefusedError
 from gatehand.exercise.walk import CAUTIONS
 from gatehand.mqtt.transport import Outgoing
 

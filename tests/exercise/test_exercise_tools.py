@@ -3,7 +3,7 @@
 import pytest
 from virtual_bench import MECHANICAL, TEXT, VirtualBench, at_the_tools
 
-from gatehand.exercise.results import Result, ToolResult, Weight
+from gatehand.exercise.findings import Result, ToolResult, Weight
 from gatehand.simshop import Habits, ToolHabits
 
 
@@ -31,7 +31,7 @@ def test_each_tool_is_asked_for_and_seen() -> None:
         assert tool.tried
         assert not tool.remarks
         assert tool.running == pytest.approx(bench.config.tool[tool.tool].start_amps * 2.2, rel=0.1)
-        assert tool.after == pytest.approx(1.03, abs=0.1)
+        assert tool.seen_after == pytest.approx(1.03, abs=0.1)
     assert any(text.startswith("Start the band saw now") for text in bench.said)
     assert not any(tool.on for tool in bench.shop.tools.values())
 
@@ -143,7 +143,7 @@ def test_without_a_person_no_tool_is_tried() -> None:
 def test_start_after_is_waited_for() -> None:
     text = TEXT.replace("start_amps = 2.5", "start_amps = 2.5\nstart_after = 2")
     found = of(at_work(VirtualBench(person=at_the_tools(), text=text)), "band_saw")
-    assert found.after == pytest.approx(3.03, abs=0.1)
+    assert found.seen_after == pytest.approx(3.03, abs=0.1)
 
 
 def test_a_fan_that_turns_while_a_tool_is_tried_stops_it() -> None:

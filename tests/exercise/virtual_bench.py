@@ -11,8 +11,8 @@ from pathlib import Path
 
 from gatehand.config import Config
 from gatehand.config.load import load_text
-from gatehand.exercise.bench import Happening, Interrupted, Message, NobodyThere, Typed
-from gatehand.exercise.results import Result
+from gatehand.exercise.findings import Result
+from gatehand.exercise.terminal_io import Ending, Happening, Message
 from gatehand.exercise.walk import Asked, walk
 from gatehand.mqtt.transport import Outgoing
 from gatehand.simshop import GateHabits, Habits, Sent, SimShop
@@ -70,7 +70,7 @@ def config(text: str = TEXT) -> Config:
 
 
 class VirtualBench:
-    """See `gatehand.exercise.bench.Bench`.
+    """See `gatehand.exercise.terminal_io.World`.
 
     Args:
         person: called with each question; None: nobody is there.
@@ -108,7 +108,7 @@ class VirtualBench:
         self._holds = holds
         self._reroute = dict(reroute or {})
         self._spelling = dict(spelling or {})
-        self._waiting: list[Happening] = [] if person is not None else [NobodyThere()]
+        self._waiting: list[Happening] = [] if person is not None else [Ending.NOBODY_THERE]
         self._plans: list[tuple[float, int, Callable[[], None]]] = []
         self._hear(self.shop.begin(0.0), retained=True)
         if daemon is not None:
@@ -133,10 +133,10 @@ class VirtualBench:
 
     def type(self, text: str = "", *, after: float = 0.0) -> None:
         """The person types a line."""
-        self.plan(after, lambda: self._waiting.append(Typed(text)))
+        self.plan(after, lambda: self._waiting.append(text))
 
     def interrupt(self, *, after: float = 0.0) -> None:
-        self.plan(after, lambda: self._waiting.append(Interrupted()))
+        self.plan(after, lambda: self._waiting.append(Ending.INTERRUPTED))
 
     def plan(self, after: float, action: Callable[[], None]) -> None:
         """Something happens, so many seconds from now."""

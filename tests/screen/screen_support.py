@@ -1,11 +1,11 @@
-"""A shop as the daemon publishes it, to be heard by a picture and drawn."""
+"""A shop as the daemon publishes it, to be heard and drawn."""
 
 import json
 from datetime import UTC, datetime
 
+from gatehand.screen.daemon_status import DaemonStatus
 from gatehand.screen.layout import page
 from gatehand.screen.lines import text_of
-from gatehand.screen.picture import Picture
 
 NOON = datetime(2026, 3, 4, 12, 0, 0, tzinfo=UTC).timestamp()
 
@@ -44,20 +44,20 @@ def alarm(text: str, since: float = NOON) -> dict[str, object]:
 
 
 class Heard:
-    """A picture that is told things at times of its own."""
+    """A status that is told things at times of its own."""
 
     def __init__(self, base: str = "gatehand") -> None:
-        self.picture = Picture(base)
-        self.picture.connected()
+        self.status = DaemonStatus(base)
+        self.status.connected()
         self.at = NOON
 
     def say(self, topic: str, body: object, *, retained: bool = False) -> "Heard":
         payload = body if isinstance(body, bytes) else body.encode() if isinstance(body, str) else _json(body)
-        self.picture.hear(f"gatehand/{topic}", payload, retained=retained, at=self.at)
+        self.status.hear(f"gatehand/{topic}", payload, retained=retained, at=self.at)
         return self
 
     def lines(self, width: int = 80, height: int | None = 24) -> list[str]:
-        shown = page(self.picture, "gatehand at shop.local:1883", self.at, width=width, height=height)
+        shown = page(self.status, "gatehand at shop.local:1883", self.at, width=width, height=height)
         return [text_of(each) for each in shown]
 
     def text(self, width: int = 80, height: int | None = 24) -> str:

@@ -72,7 +72,7 @@ def test_an_offline_daemon_is_said_first() -> None:
 
 def test_a_lost_broker_is_said_first_with_how_long_and_why() -> None:
     heard = small_shop().say("tool/band_saw", tool("running", 5.0))
-    heard.picture.lost("no connection to the broker at shop.local:1883 (refused)", heard.at)
+    heard.status.lost("no connection to the broker at shop.local:1883 (refused)", heard.at)
     heard.at += 12
     text = " ".join(heard.lines())
     assert "NO BROKER for 12 s: no connection to the broker at shop.local:1883 (refused); trying again." in text
@@ -134,7 +134,7 @@ def test_everything_that_is_known_of_a_collector_is_told_over_two_lines_if_need_
 def test_control_characters_do_not_reach_the_terminal() -> None:
     heard = small_shop()
     heard.say("alarm/evil\x1b[2J", alarm("\x1b]0;gone\x07 and\nmore"))
-    heard.picture.lost("bad \x1b[31m news", heard.at)
+    heard.status.lost("bad \x1b[31m news", heard.at)
     assert "\x1b" not in heard.text()
     assert "\x07" not in heard.text()
 
@@ -181,7 +181,7 @@ def test_every_screen_fits_its_terminal_and_counts_every_alarm(  # noqa: PLR0917
         heard.say("tool/tool_00", tool("running" if n % 2 == 0 else "idle", because=f"change {n}"))
     for n in range(alarms):
         heard.say(f"alarm/a{n}", alarm("word " * 20))
-    lines = [text_of(each) for each in page(heard.picture, "x" * 60, heard.at, width=width, height=height)]
+    lines = [text_of(each) for each in page(heard.status, "x" * 60, heard.at, width=width, height=height)]
     assert len(lines) <= height
     assert all(len(each) <= width for each in lines)
     told = "No alarm stands." if alarms == 0 else f"{alarms} ALARM"

@@ -5,17 +5,17 @@ from hypothesis import given
 from hypothesis import strategies as st
 from screen_support import NOON, Heard, alarm, collector, gate, small_shop, tool
 
-from gatehand.screen.said import read
+from gatehand.screen.daemon_status import read
 
 
 def told(heard: Heard) -> list[str]:
-    return [event.text for event in heard.picture.events]
+    return [event.text for event in heard.status.events]
 
 
 def test_what_was_there_before_the_screen_is_no_event() -> None:
     heard = small_shop().say("alarm/config", alarm("The changed config was not taken."), retained=True)
     assert told(heard) == []
-    assert list(heard.picture.alarms) == ["config"]
+    assert list(heard.status.alarms) == ["config"]
 
 
 def test_changes_are_told_in_the_daemons_sentences() -> None:
@@ -31,7 +31,7 @@ def test_changes_are_told_in_the_daemons_sentences() -> None:
         "collector spin-up: told on",
         "collector: running",
     ]
-    assert [event.at - NOON for event in heard.picture.events] == [1, 2, 2, 5]
+    assert [event.at - NOON for event in heard.status.events] == [1, 2, 2, 5]
 
 
 def test_a_cut_that_was_not_noticed_is_told_though_no_state_changed() -> None:
@@ -51,23 +51,23 @@ def test_readings_alone_are_no_events() -> None:
 
 def test_a_new_connection_forgets_what_the_broker_no_longer_has_and_tells_what_changed_meanwhile() -> None:
     heard = small_shop().say("alarm/config", alarm("Not taken."))
-    heard.picture.lost("gone", heard.at)
-    heard.picture.connected()
-    assert not heard.picture.tools
-    assert not heard.picture.alarms
+    heard.status.lost("gone", heard.at)
+    heard.status.connected()
+    assert not heard.status.tools
+    assert not heard.status.alarms
     heard.say("tool/jointer", tool("running", 6.0, because="jointer started: 6 A"), retained=True)
     assert told(heard)[-1] == "jointer started: 6 A"
 
 
 def test_well_is_a_daemon_that_is_there_without_alarms() -> None:
     heard = small_shop()
-    assert heard.picture.is_well
-    assert not heard.say("alarm/config", alarm("Not taken.")).picture.is_well
-    assert heard.say("alarm/config", b"").picture.is_well
-    assert not heard.say("online", "0").picture.is_well
-    assert heard.say("online", "1").picture.is_well
-    heard.picture.lost("gone", heard.at)
-    assert not heard.picture.is_well
+    assert heard.status.is_well
+    assert not heard.say("alarm/config", alarm("Not taken.")).status.is_well
+    assert heard.say("alarm/config", b"").status.is_well
+    assert not heard.say("online", "0").status.is_well
+    assert heard.say("online", "1").status.is_well
+    heard.status.lost("gone", heard.at)
+    assert not heard.status.is_well
 
 
 @pytest.mark.parametrize("payload", [b"", b"5", b"[]", b"{", b"\xff", b"[" * 100_000, b'{"state": 1e999}', b"{}"])

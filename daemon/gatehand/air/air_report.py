@@ -7,6 +7,7 @@ from gatehand.air import air_words
 from gatehand.air.analysis import AssessedSet, Report
 from gatehand.air.duct_model import DuctSystem
 from gatehand.air.measured import Fitted, fit_as_json
+from gatehand.text import columns
 from gatehand_air.ducting import Lack, Short
 from gatehand_air.proposals import Assist, MaxOpen, RunOn, Size
 from gatehand_air.solve import Answer, Solution, Unsolved
@@ -51,7 +52,7 @@ def _summary(report: Report) -> Iterator[str]:
     """One line for each set: the fan's working point with a clean and a dirty filter, suction, verdict."""
     of = report.system.units
     head = ["open", of.flow_word, of.pressure_word, "suction", of.flow_word, of.pressure_word, "suction", "verdict"]
-    yield from air_words.columns(
+    yield from columns(
         [
             ["", "clean", "filter", "", "dirty", "filter", "", ""],
             head,
@@ -98,7 +99,7 @@ def _set(system: DuctSystem, view: AssessedSet) -> Iterator[str]:
             ["", system.units.flow_word, system.units.velocity_word, "wanted", "dirty filter", ""],
             *_ducts(system, view),
         ]
-        yield from air_words.columns(rows, "  ")
+        yield from columns(rows, "  ")
     lines = air_words.shortfalls(view.assessment, system.collector, system.say, view.helped, whole=False)
     yield from (f"  -> {line}" for line in lines)
 

@@ -1,6 +1,6 @@
 """Numbers, names and shortfalls as a person reads them, from the facts of `gatehand_air` alone."""
 
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Collection, Sequence
 
 from msgspec import Struct
 
@@ -160,11 +160,3 @@ def _grouped(shorts: Sequence[Short]) -> list[tuple[Short, list[str]]]:
         else:
             found.append((short, [short.where]))
     return found
-
-
-def columns(rows: Sequence[Sequence[str]], indent: str = "") -> Iterator[str]:
-    """Rows as aligned columns: the first and the last flush left, those between flush right."""
-    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
-    for first, *between, last in rows:
-        cells = [cell.rjust(width) for cell, width in zip(between, widths[1:], strict=False)]
-        yield indent + "  ".join([first.ljust(widths[0]), *cells, last]).rstrip()

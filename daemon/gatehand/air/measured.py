@@ -9,12 +9,12 @@ from msgspec import Struct
 from msgspec.structs import replace
 from pydantic import Field, ValidationError
 
-from gatehand.air.air_words import columns, significant
+from gatehand.air.air_words import significant
 from gatehand.air.duct_model import DuctSystem, duct_systems
 from gatehand.config import Config
 from gatehand.config.ducts import Fan, FilterLoss, Positive
 from gatehand.config.values import Table
-from gatehand.text import did_you_mean
+from gatehand.text import columns, did_you_mean
 from gatehand_air.fit import Fit, Measurement, NoFitError, Quantity, fit
 
 WORTH_A_REMARK = 0.05

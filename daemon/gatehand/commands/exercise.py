@@ -10,7 +10,7 @@ if TYPE_CHECKING:
     from typing import TextIO
 
     from gatehand.config import Config, Loaded
-    from gatehand.exercise.results import Result
+    from gatehand.exercise.findings import Result
     from gatehand.exercise.walk import Asked
     from gatehand.mqtt.settings import BrokerSettings
 
@@ -64,7 +64,7 @@ def run(args: argparse.Namespace) -> int:
 
 def _exercise(loaded: "Loaded", config: "Config", settings: "BrokerSettings", asked: "Asked", *, as_json: bool) -> int:
     from gatehand.exercise import report
-    from gatehand.exercise.bench import BrokenOffError, RefusedError
+    from gatehand.exercise.supervisor import BrokenOffError, RefusedError
     from gatehand.mqtt.client import ClientError
 
     try:
@@ -86,14 +86,14 @@ def _exercise(loaded: "Loaded", config: "Config", settings: "BrokerSettings", as
 
 
 async def _walk(config: "Config", settings: "BrokerSettings", asked: "Asked", out: "TextIO") -> "Result":
-    from gatehand.exercise.desk import desk
-    from gatehand.exercise.ears import Ears
+    from gatehand.exercise.observed_state import ObservedState
+    from gatehand.exercise.terminal_io import terminal_io
     from gatehand.exercise.walk import walk
     from gatehand.mqtt.client import ClientError
 
-    async with desk(settings, Ears(config).topics, out) as bench:
+    async with terminal_io(settings, ObservedState(config).topics, out) as world:
         try:
-            return await walk(config, bench, asked)
+            return await walk(config, world, asked)
         except ClientError as error:
             raise ClientError(f"{error}; look at the gates: one may not stand where it was found") from error
 

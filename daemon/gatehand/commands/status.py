@@ -28,12 +28,11 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Listen, and say it."""
-    from gatehand.screen.as_json import as_json
+    from gatehand.screen.daemon_status import DaemonStatus, as_json
     from gatehand.screen.layout import page
     from gatehand.screen.lines import text_of
     from gatehand.screen.listen import look
     from gatehand.screen.options import NoBrokerNamedError, where
-    from gatehand.screen.picture import Picture
     from gatehand.small_files import NoSecretError
 
     try:
@@ -42,17 +41,17 @@ def run(args: argparse.Namespace) -> int:
         print(f"gatehand status: {error}", file=sys.stderr)
         return 1
     logging.getLogger("gatehand.mqtt").addHandler(logging.NullHandler())
-    picture = Picture(found.base)
-    asyncio.run(look(found.settings, picture, args.wait))
+    status = DaemonStatus(found.base)
+    asyncio.run(look(found.settings, status, args.wait))
     if args.json:
-        print(json.dumps(as_json(picture), indent=2))
-    elif picture.lost_because is not None:
-        print(f"gatehand status: {picture.lost_because}", file=sys.stderr)
+        print(json.dumps(as_json(status), indent=2))
+    elif status.lost_because is not None:
+        print(f"gatehand status: {status.lost_because}", file=sys.stderr)
     else:
         width = shutil.get_terminal_size((80, 24)).columns
-        for line in page(picture, found.text, time.time(), width=width):
+        for line in page(status, found.text, time.time(), width=width):
             print(text_of(line))
-    return 0 if picture.is_well else 1
+    return 0 if status.is_well else 1
 
 
 def _wait(text: str) -> float:

@@ -2,13 +2,14 @@
 
 from collections.abc import Iterator, Sequence
 from statistics import median
-from textwrap import wrap
-from typing import Final
+from typing import Any, Final
+
+import msgspec
 
 from gatehand.config import Config
-from gatehand.exercise.judge import MARGIN
-from gatehand.exercise.results import GateResult, How, Remark, Result, ToolResult, Weight
+from gatehand.exercise.findings import MARGIN, GateResult, How, Result, ToolResult, Weight, longest
 from gatehand.journal.sentences import spoken
+from gatehand.text import columns, wrapped
 from gatehand_rules.words import Position
 
 WIDTH: Final = 80
@@ -33,17 +34,14 @@ def _gates(gates: Sequence[GateResult]) -> Iterator[str]:
     rows = [("GATE", "opens", "shuts", "travel", "")]
     for gate in gates:
         verdict = "FAILED" if gate.failed else _HOW[gate.how]
-        times = [_spread(gate.times(to)) if gate.how is not How.BY_HAND else "" for to in Position if _is_end(to)]
-        opens, shuts = times[1], times[0]
+        opens, shuts = (_spread(gate.times(to)) for to in (Position.OPEN, Position.SHUT))
+        if gate.how is How.BY_HAND:
+            opens = shuts = ""
         rows.append((spoken(gate.gate), opens, shuts, f"{gate.travel:g}", verdict))
-    yield from _table(rows)
-    yield from _wrapped(
-        "Seconds from the telling to the report: least / median / most. travel: what the config allows."
+    yield from columns(rows)
+    yield from wrapped(
+        "Seconds from the telling to the report: least / median / most. travel: what the config allows.", WIDTH
     )
-
-
-def _is_end(to: Position) -> bool:
-    return to is not Position.BETWEEN
 
 
 def _spread(times: Sequence[float]) -> str:
@@ -53,23 +51,13 @@ def _spread(times: Sequence[float]) -> str:
 def _tools(tools: Sequence[ToolResult]) -> Iterator[str]:
     if not tools:
         return
-    rows = [("TOOL", "at rest", "peak", "running", "seen after", "")]
+    rows: list[tuple[str, ...]] = [("TOOL", "at rest", "peak", "running", "seen after", "")]
     for tool in tools:
         verdict = "FAILED" if tool.failed else ("well" if tool.tried else "not tried")
-        after = "-" if tool.after is None else f"{tool.after:.1f} s"
-        rows.append((spoken(tool.tool), _amps(tool.rest), _amps(tool.peak), _amps(tool.running), after, verdict))
-    yield from _table(rows)
-
-
-def _amps(value: float | None) -> str:
-    return "-" if value is None else f"{value:.2f} A"
-
-
-def _table(rows: Sequence[Sequence[str]]) -> Iterator[str]:
-    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
-    for first, *between, last in rows:
-        cells = [cell.rjust(width) for cell, width in zip(between, widths[1:], strict=False)]
-        yield "  ".join([first.ljust(widths[0]), *cells, last]).rstrip()
+        after = "-" if tool.seen_after is None else f"{tool.seen_after:.1f} s"
+        amps = ("-" if each is None else f"{each:.2f} A" for each in (tool.rest, tool.peak, tool.running))
+        rows.append((spoken(tool.tool), *amps, after, verdict))
+    yield from columns(rows)
 
 
 def _remarks(result: Result) -> Iterator[str]:
@@ -83,7 +71,7 @@ def _remarks(result: Result) -> Iterator[str]:
         if some:
             yield title
             for whose, remark in some:
-                yield from _wrapped(f"{whose}: {remark.text}", "  ")
+                yield from wrapped(f"  {whose}: {remark.text}", WIDTH)
 
 
 def _proposals(result: Result) -> Iterator[str]:
@@ -99,23 +87,25 @@ def proposals(result: Result) -> str:
     for gate in result.gates:
         if gate.proposal is None:
             continue
-        longest = max(*gate.times(Position.OPEN), *gate.times(Position.SHUT), 0.0)
         now = "as it is" if gate.proposal == gate.travel else f"now {gate.travel:g}"
-        lines += [f"[gate.{gate.gate}]", f"travel = {gate.proposal:g}   # measured {longest:.2f} at most; {now}"]
+        lines += [
+            f"[gate.{gate.gate}]",
+            f"travel = {gate.proposal:g}   # measured {longest(gate.moves):.2f} at most; {now}",
+        ]
     return "\n".join(lines)
 
 
 def _end(result: Result, config: Config) -> Iterator[str]:
     if result.stopped is not None:
-        yield from _wrapped(f"STOPPED: {result.stopped}. {result.made_safe}".rstrip())
+        yield from wrapped(f"STOPPED: {result.stopped}. {result.made_safe}".rstrip(), WIDTH)
     if result.broken_off:
         yield f"Broken off. {result.made_safe}".rstrip()
     left = [gate for gate in result.gates if gate.left is not None]
     if left:
-        said = ", ".join(
+        where = ", ".join(
             f"{spoken(gate.gate)} {gate.left}{'' if gate.found else ' (not known before)'}" for gate in left
         )
-        yield from _wrapped(f"Gates were told to go back where they were found: {said}.")
+        yield from wrapped(f"Gates were told to go back where they were found: {where}.", WIDTH)
     yield from _about_hold(result, config)
     if not result.ok:
         yield "Not all is well."
@@ -123,14 +113,6 @@ def _end(result: Result, config: Config) -> Iterator[str]:
         yield "Nothing failed; what was left out is not proven."
     else:
         yield "All is well."
-
-
-def _wrapped(text: str, indent: str = "") -> list[str]:
-    # A topic stays whole, to be copied.
-    further = indent + "  " if indent else ""
-    return wrap(
-        text, WIDTH, initial_indent=indent, subsequent_indent=further, break_long_words=False, break_on_hyphens=False
-    )
 
 
 def _left_out(result: Result) -> bool:
@@ -144,9 +126,10 @@ def _about_hold(result: Result, config: Config) -> Iterator[str]:
     for name in result.held:
         topic = reset_topic(config, name)
         login = " as a user who may write there" if config.broker.username else ""
-        yield from _wrapped(
+        yield from wrapped(
             f"The collector {name} is still held. When the shop is ready, reset it: publish anything, not retained, to "
-            f"{topic}{login}, for instance:"
+            f"{topic}{login}, for instance:",
+            WIDTH,
         )
         yield f"  mosquitto_pub -h {config.broker.host} -p {config.broker.port} -t '{topic}' -m 1"
     if not result.with_daemon and (result.gates or result.stopped):
@@ -160,44 +143,28 @@ def reset_topic(config: Config, collector: str) -> str:
 
 def as_json(result: Result, config: Config) -> dict[str, object]:
     """The same for programs; times in seconds, currents in ampere."""
-    return {
-        "ok": result.ok,
-        "stopped": result.stopped,
-        "broken_off": result.broken_off,
-        "made_safe": result.made_safe,
-        "with_daemon": result.with_daemon,
-        "held": {name: {"reset_topic": reset_topic(config, name)} for name in result.held},
-        "held_before": list(result.held_before),
-        "gates": {gate.gate: _gate_json(gate) for gate in result.gates},
-        "tools": {
-            tool.tool: {
-                "ok": not tool.failed,
-                "tried": tool.tried,
-                "rest": tool.rest,
-                "peak": tool.peak,
-                "running": tool.running,
-                "seen_after": tool.after,
-                "remarks": _remarks_json(tool.remarks),
-            }
-            for tool in result.tools
-        },
-        "unheard": _remarks_json(result.unheard),
-        "proposals": proposals(result),
-    }
+    plain = msgspec.to_builtins(result)
+    held = {name: {"reset_topic": reset_topic(config, name)} for name in result.held}
+    gates = {gate.gate: _gate_json(gate) for gate in result.gates}
+    tools = {tool.tool: _tool_json(tool) for tool in result.tools}
+    return {"ok": result.ok, **plain, "held": held, "gates": gates, "tools": tools, "proposals": proposals(result)}
 
 
-def _gate_json(gate: GateResult) -> dict[str, object]:
+def _gate_json(gate: GateResult) -> dict[str, Any]:
+    plain = msgspec.to_builtins(gate)
+    del plain["gate"], plain["moves"]
     return {
         "ok": not gate.failed,
-        "how": str(gate.how),
-        "found": None if gate.found is None else str(gate.found),
-        "left": None if gate.left is None else str(gate.left),
-        "travel": gate.travel,
-        "proposal": gate.proposal,
+        **plain,
         "opens": _times_json(gate, Position.OPEN),
         "shuts": _times_json(gate, Position.SHUT),
-        "remarks": _remarks_json(gate.remarks),
     }
+
+
+def _tool_json(tool: ToolResult) -> dict[str, Any]:
+    plain = msgspec.to_builtins(tool)
+    del plain["tool"]
+    return {"ok": not tool.failed, **plain}
 
 
 def _times_json(gate: GateResult, to: Position) -> dict[str, object]:
@@ -205,7 +172,3 @@ def _times_json(gate: GateResult, to: Position) -> dict[str, object]:
     times = gate.times(to) if gate.how is not How.BY_HAND else []
     spread = {"min": min(times), "median": median(times), "max": max(times)} if times else {}
     return {"told": told, "times": times, **spread}
-
-
-def _remarks_json(remarks: Sequence[Remark]) -> list[dict[str, str]]:
-    return [{"weight": str(remark.weight), "text": remark.text} for remark in remarks]

@@ -1,4 +1,4 @@
-"""Keeps the picture true: one connection after the other for a screen, or one look for `status`. Only listens."""
+"""Keeps the status true: one connection after the other for a screen, or one look for `status`. Only listens."""
 
 import asyncio
 import time
@@ -9,43 +9,43 @@ from typing import Final
 from gatehand.mqtt.client import ClientError, PlainClient, plain_client
 from gatehand.mqtt.failures import Patience
 from gatehand.mqtt.settings import BrokerSettings
-from gatehand.screen.picture import Picture
+from gatehand.screen.daemon_status import DaemonStatus
 
 _QUIET: Final = 0.4
 """Seconds without a retained message after which all of them have come."""
 
 
-async def keep(settings: BrokerSettings, picture: Picture, changed: Callable[[], None]) -> None:
+async def keep(settings: BrokerSettings, status: DaemonStatus, changed: Callable[[], None]) -> None:
     """Listen until cancelled; tell `changed` when there is something new. Tries again for ever."""
     failures = 0
     while True:
         try:
-            async with plain_client(settings, _topics(picture)) as client:
+            async with plain_client(settings, _topics(status)) as client:
                 failures = 0
-                picture.connected()
+                status.connected()
                 changed()
-                await _hear(client, picture, lambda _retained: changed())
+                await _hear(client, status, lambda _retained: changed())
         except ClientError as error:
-            picture.lost(str(error), time.time())
+            status.lost(str(error), time.time())
             changed()
         failures += 1
         await asyncio.sleep(Patience().before_attempt(failures))
 
 
-async def look(settings: BrokerSettings, picture: Picture, within: float) -> None:
-    """Hear once what the broker retains, in at most `within` seconds. Without a connection the picture says why."""
+async def look(settings: BrokerSettings, status: DaemonStatus, within: float) -> None:
+    """Hear once what the broker retains, in at most `within` seconds. Without a connection the status says why."""
     try:
-        async with asyncio.timeout(within), plain_client(settings, _topics(picture)) as client:
-            picture.connected()
-            await _until_quiet(client, picture)
+        async with asyncio.timeout(within), plain_client(settings, _topics(status)) as client:
+            status.connected()
+            await _until_quiet(client, status)
     except TimeoutError:
-        if picture.lost_because is not None:
-            picture.lost(f"no answer within {within:g} s", time.time())
+        if status.lost_because is not None:
+            status.lost(f"no answer within {within:g} s", time.time())
     except ClientError as error:
-        picture.lost(str(error), time.time())
+        status.lost(str(error), time.time())
 
 
-async def _until_quiet(client: PlainClient, picture: Picture) -> None:
+async def _until_quiet(client: PlainClient, status: DaemonStatus) -> None:
     """Until what is retained has come; where nothing comes at all, until the caller's patience ends."""
     count = 0
     any_yet = asyncio.get_running_loop().create_future()
@@ -56,7 +56,7 @@ async def _until_quiet(client: PlainClient, picture: Picture) -> None:
         if count and not any_yet.done():
             any_yet.set_result(None)
 
-    hearing = asyncio.ensure_future(_hear(client, picture, heard))
+    hearing = asyncio.ensure_future(_hear(client, status, heard))
     try:
         await asyncio.wait({hearing, any_yet}, return_when=asyncio.FIRST_COMPLETED)
         before = -1
@@ -71,11 +71,11 @@ async def _until_quiet(client: PlainClient, picture: Picture) -> None:
             await hearing
 
 
-async def _hear(client: PlainClient, picture: Picture, heard: Callable[[bool], None]) -> None:
+async def _hear(client: PlainClient, status: DaemonStatus, heard: Callable[[bool], None]) -> None:
     async for message in client.messages():
-        picture.hear(message.topic, message.payload, retained=message.retained, at=time.time())
+        status.hear(message.topic, message.payload, retained=message.retained, at=time.time())
         heard(message.retained)
 
 
-def _topics(picture: Picture) -> tuple[str, ...]:
-    return (f"{picture.base}/#",)
+def _topics(status: DaemonStatus) -> tuple[str, ...]:
+    return (f"{status.base}/#",)

@@ -14,11 +14,11 @@ from rich.console import Console
 from rich.live import Live
 from rich.text import Text
 
+from gatehand.screen.daemon_status import DaemonStatus
 from gatehand.screen.layout import page
 from gatehand.screen.lines import Line, Tone
 from gatehand.screen.listen import keep
 from gatehand.screen.options import Where
-from gatehand.screen.picture import Picture
 
 _COUNTDOWN: Final = 0.5
 """Seconds between two drawings when nothing is heard."""
@@ -43,15 +43,15 @@ def console(*, plain: bool) -> Console:
 
 async def show(where: Where, terminal: Console) -> None:
     """Draw until Ctrl-C or SIGTERM."""
-    picture = Picture(where.base)
+    status = DaemonStatus(where.base)
     stop, fresh = asyncio.Event(), asyncio.Event()
-    listening = asyncio.ensure_future(keep(where.settings, picture, fresh.set))
+    listening = asyncio.ensure_future(keep(where.settings, status, fresh.set))
     try:
         with _interrupts(stop, fresh), Live(console=terminal, screen=True, auto_refresh=False) as live:
             while not stop.is_set() and not listening.done():
                 fresh.clear()
                 size = terminal.size
-                lines = page(picture, where.text, time.time(), width=size.width, height=size.height)
+                lines = page(status, where.text, time.time(), width=size.width, height=size.height)
                 live.update(_as_text(lines), refresh=True)
                 await asyncio.sleep(_AT_MOST_EVERY)
                 with suppress(TimeoutError):

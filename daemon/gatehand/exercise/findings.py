@@ -1,9 +1,17 @@
 """What the exercise found, as records: measured times, what is wrong, what is proposed. No judging here."""
 
-from dataclasses import dataclass
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field
 from enum import StrEnum
+from typing import Final
 
 from gatehand_rules.words import Position
+
+MARGIN: Final = 1.25
+"""On the longest travel measured: common practice, no published source. Seals swell and drives age."""
+STEP: Final = 0.1
+"""Proposals are rounded up to this, seconds."""
 
 
 class Weight(StrEnum):
@@ -22,6 +30,21 @@ class Remark:
     text: str
 
 
+def failed(text: str) -> Remark:
+    """Something is wrong."""
+    return Remark(Weight.FAILED, text)
+
+
+def look(text: str) -> Remark:
+    """Something to look at."""
+    return Remark(Weight.LOOK, text)
+
+
+def is_failed(remarks: Sequence[Remark]) -> bool:
+    """Whether one of them says that something is wrong."""
+    return any(remark.weight is Weight.FAILED for remark in remarks)
+
+
 @dataclass(frozen=True, slots=True)
 class Move:
     """One telling of a gate. `took`: seconds to its report (or to the person's Enter), None: none came."""
@@ -34,6 +57,17 @@ class Move:
     """Gates that reported this position meanwhile."""
     words: tuple[str, ...] = ()
     """What it said that is neither its open nor its shut."""
+
+
+def longest(moves: Sequence[Move]) -> float | None:
+    """The longest time measured, seconds; None without a measurement."""
+    return max((move.took for move in moves if move.took is not None), default=None)
+
+
+def proposal(moves: Sequence[Move]) -> float | None:
+    """The `travel` to set, seconds: the longest measured, with the margin, rounded up; None without a measurement."""
+    most = longest(moves)
+    return None if most is None else max(STEP, round(math.ceil(round(most * MARGIN / STEP, 6)) * STEP, 1))
 
 
 class How(StrEnum):
@@ -65,7 +99,7 @@ class GateResult:
     @property
     def failed(self) -> bool:
         """Whether something is wrong with it."""
-        return any(remark.weight is Weight.FAILED for remark in self.remarks)
+        return is_failed(self.remarks)
 
     def times(self, to: Position) -> list[float]:
         """Measured times of one direction, seconds."""
@@ -74,28 +108,28 @@ class GateResult:
 
 @dataclass(frozen=True, slots=True)
 class ToolResult:
-    """One tool. Currents in ampere, `after` in seconds from the question to the detection; None: not seen."""
+    """One tool. Currents in ampere, `seen_after` in seconds from the question to the detection; None: not seen."""
 
     tool: str
     tried: bool
     rest: float | None = None
     running: float | None = None
     peak: float | None = None
-    after: float | None = None
+    seen_after: float | None = None
     remarks: tuple[Remark, ...] = ()
 
     @property
     def failed(self) -> bool:
         """Whether something is wrong with it."""
-        return any(remark.weight is Weight.FAILED for remark in self.remarks)
+        return is_failed(self.remarks)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Result:
-    """Everything. `stopped`: why it did not go to its end."""
+    """Everything, as it comes. `stopped`: why it did not go to its end."""
 
-    gates: tuple[GateResult, ...] = ()
-    tools: tuple[ToolResult, ...] = ()
+    gates: list[GateResult] = field(default_factory=list)
+    tools: list[ToolResult] = field(default_factory=list)
     unheard: tuple[Remark, ...] = ()
     with_daemon: bool = False
     held: tuple[str, ...] = ()
@@ -107,6 +141,5 @@ class Result:
     @property
     def ok(self) -> bool:
         """Nothing failed, and it went to its end."""
-        failed = any(gate.failed for gate in self.gates) or any(tool.failed for tool in self.tools)
-        unheard = any(remark.weight is Weight.FAILED for remark in self.unheard)
-        return not (failed or unheard or self.broken_off or self.stopped is not None)
+        wrong = any(each.failed for each in self.gates) or any(each.failed for each in self.tools)
+        return not (wrong or is_failed(self.unheard) or self.broken_off or self.stopped is not None)

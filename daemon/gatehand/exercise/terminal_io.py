@@ -1,27 +1,73 @@
-"""The real bench: a broker, a terminal, the clock. The only place where the exercise meets the event loop."""
+"""What the exercise needs of the world (time, a person, a broker), and the real one.
+
+The only place where the exercise meets the event loop. The protocol is small, so that a test can be all three.
+"""
 
 import asyncio
 import os
 import shutil
 import signal
-import textwrap
 import threading
 import time
 from collections.abc import AsyncIterator, Callable, Iterator, Sequence
 from contextlib import asynccontextmanager, contextmanager
-from typing import Final, TextIO
+from dataclasses import dataclass
+from enum import Enum, auto
+from typing import Final, Protocol, TextIO, TypeAlias
 
-from gatehand.exercise.bench import Happening, Interrupted, Message, NobodyThere, Typed
 from gatehand.mqtt.client import ClientError, PlainClient, plain_client
 from gatehand.mqtt.settings import BrokerSettings
 from gatehand.mqtt.transport import Outgoing
+from gatehand.text import wrapped
 
 _STDIN: Final = 0
 _WIDEST: Final = 100
 
 
-class Desk:
-    """A bench over one connection, and a person at standard input who reads `out`."""
+@dataclass(frozen=True, slots=True)
+class Message:
+    """Something was published. `at`: when it was received, monotonic seconds."""
+
+    topic: str
+    payload: bytes
+    retained: bool
+    at: float
+
+
+class Ending(Enum):
+    """What ends an exercise or its questions."""
+
+    NOBODY_THERE = auto()
+    """Nobody types any more: the input has ended."""
+    INTERRUPTED = auto()
+    """The person wants it to end now."""
+
+
+Happening: TypeAlias = Message | str | Ending
+"""A message, a line that the person typed (without its end), or an ending."""
+
+
+class World(Protocol):
+    """Time, a person, a broker."""
+
+    def now(self) -> float:
+        """Monotonic seconds."""
+
+    def say(self, text: str) -> None:
+        """Tell the person something."""
+
+    def ask(self, text: str) -> None:
+        """Ask the person something; the answer comes from `next`."""
+
+    async def send(self, outgoing: Outgoing) -> str | None:
+        """Publish; what the broker had against it, as a sentence, or None."""
+
+    async def next(self, until: float) -> Happening | None:
+        """What happens next, or None when it is `until` (monotonic seconds, may be infinite) before anything does."""
+
+
+class TerminalIo:
+    """The world of one connection, and of a person at standard input who reads `out`."""
 
     def __init__(self, client: PlainClient, out: TextIO) -> None:
         self._client = client
@@ -33,15 +79,15 @@ class Desk:
         self._happened: asyncio.Queue[Happening | ClientError] = asyncio.Queue()
 
     def now(self) -> float:
-        """See `Bench`."""
+        """See `World`."""
         return time.monotonic()
 
     def say(self, text: str) -> None:
-        """See `Bench`."""
+        """See `World`."""
         self._write(f"{self._wrapped(text)}\n")
 
     def ask(self, text: str) -> None:
-        """See `Bench`."""
+        """See `World`."""
         self._write(f"{self._wrapped(text)}: ")
         self._open = True
 
@@ -53,16 +99,11 @@ class Desk:
         self._out.flush()
 
     def _wrapped(self, text: str) -> str:
-        lines = []
-        for one in text.splitlines():
-            indent = one[: len(one) - len(one.lstrip())]
-            further = indent + "  " if indent else ""
-            # Two columns for what follows a question.
-            lines += textwrap.wrap(one, self._width - 2, subsequent_indent=further, break_on_hyphens=False) or [""]
-        return "\n".join(lines)
+        # Two columns for what follows a question.
+        return "\n".join(wrapped(text, self._width - 2))
 
     async def send(self, outgoing: Outgoing) -> str | None:
-        """See `Bench`.
+        """See `World`.
 
         Raises:
             ClientError: the broker is gone.
@@ -70,7 +111,7 @@ class Desk:
         return await self._client.send(outgoing)
 
     async def next(self, until: float) -> Happening | None:
-        """See `Bench`.
+        """See `World`.
 
         Raises:
             ClientError: the broker is gone.
@@ -83,7 +124,7 @@ class Desk:
             return None
         if isinstance(found, ClientError):
             raise found
-        if isinstance(found, Typed):
+        if isinstance(found, str):
             self._open = self._open and not self._echoes  # Enter has ended the line, where it is seen
         return found
 
@@ -101,14 +142,14 @@ class Desk:
 
 
 @asynccontextmanager
-async def desk(settings: BrokerSettings, topics: Sequence[str], out: TextIO) -> AsyncIterator[Desk]:
-    """A bench that hears these topics, the person at standard input, and Ctrl-C.
+async def terminal_io(settings: BrokerSettings, topics: Sequence[str], out: TextIO) -> AsyncIterator[TerminalIo]:
+    """A world that hears these topics, the person at standard input, and Ctrl-C.
 
     Raises:
         ClientError: no connection.
     """
     async with plain_client(settings, topics) as client:
-        made = Desk(client, out)
+        made = TerminalIo(client, out)
         listening = asyncio.ensure_future(made.listen())
         _read_lines(asyncio.get_running_loop(), made.happen)
         with _interrupts(made):
@@ -139,19 +180,19 @@ def _read_lines(loop: asyncio.AbstractEventLoop, happen: Callable[[Happening], N
                 some = b""
             *lines, rest = (rest + some).split(b"\n")
             for line in lines:
-                if not tell(Typed(line.decode(errors="replace").rstrip("\r"))):
+                if not tell(line.decode(errors="replace").rstrip("\r")):
                     return
             if not some:
                 if rest:
-                    tell(Typed(rest.decode(errors="replace")))
-                tell(NobodyThere())
+                    tell(rest.decode(errors="replace"))
+                tell(Ending.NOBODY_THERE)
                 return
 
     threading.Thread(target=read, name="standard input", daemon=True).start()
 
 
 @contextmanager
-def _interrupts(made: Desk) -> Iterator[None]:
+def _interrupts(made: TerminalIo) -> Iterator[None]:
     """The first Ctrl-C (or SIGTERM) ends it in order, the second at once."""
     loop = asyncio.get_running_loop()
     numbers = (signal.SIGINT, signal.SIGTERM)
@@ -159,7 +200,7 @@ def _interrupts(made: Desk) -> Iterator[None]:
     def interrupt() -> None:
         for number in numbers:
             loop.remove_signal_handler(number)
-        made.happen(Interrupted())
+        made.happen(Ending.INTERRUPTED)
 
     for number in numbers:
         loop.add_signal_handler(number, interrupt)

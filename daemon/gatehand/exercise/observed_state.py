@@ -3,13 +3,13 @@
 Reads topics and payloads as the daemon does, by the same routes. Judges nothing.
 """
 
-import json
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
 
 from gatehand.config import Config
 from gatehand.config.signals import Signal
-from gatehand.exercise.bench import Message
+from gatehand.exercise.terminal_io import Message
+from gatehand.screen.daemon_status import read
 from gatehand.shell.routes import Routes
 from gatehand_rules import events as ev
 
@@ -35,15 +35,7 @@ class ToolHeard:
         return [one for one in self.readings if one[0] >= at]
 
 
-@dataclass(slots=True)
-class FanHeard:
-    """What is seen of one collector's fan; None: nothing."""
-
-    reported_on: bool | None = None
-    amps: float | None = None
-
-
-class Ears:
+class ObservedState:
     """What was heard of one config's shop."""
 
     def __init__(self, config: Config) -> None:
@@ -54,7 +46,9 @@ class Ears:
         self.gates: dict[str, Position] = {}
         """The last report of each gate, of whatever age."""
         self.tools = {name: ToolHeard() for name in config.tool}
-        self.fans = {name: FanHeard() for name in config.collector}
+        self.fan_reports: dict[str, bool] = {}
+        """Each fan's state as its switch reports it."""
+        self.fan_amps: dict[str, float] = {}
         self.stops: dict[str, bool] = {}
         self.daemon: bool | None = None
         """Whether a daemon says that it is there."""
@@ -89,16 +83,19 @@ class Ears:
         return [one for one in self._signals if (one.kind, one.name, one.key) not in self._spoken]
 
     def _hear_daemon(self, message: Message) -> bool:
-        parts = message.topic.removeprefix(f"{self._base}/").split("/")
-        if message.topic == f"{self._base}/online":
+        below, _, topic = message.topic.partition(f"{self._base}/")
+        kind, _, name = topic.partition("/")
+        if below:
+            return False
+        if topic == "online":
             self.daemon = message.payload == b"1"
             return True
-        if not message.topic.startswith(f"{self._base}/") or len(parts) != 2:  # noqa: PLR2004 - kind and name
+        states = {"collector": self.collector_states, "gate": self.gate_states}.get(kind)
+        if states is None or not name or "/" in name:
             return False
-        states = {"collector": self.collector_states, "gate": self.gate_states}.get(parts[0])
-        if states is not None:
-            states[parts[1]] = _state_in(message.payload)
-        return states is not None
+        status = read(message.payload)
+        states[name] = "" if status is None else status.text("state")
+        return True
 
     def _note(self, event: ev.Event, at: float) -> None:
         match event:
@@ -112,10 +109,10 @@ class Ears:
                     del readings[:-READINGS_KEPT]
                     self._spoke("tool", name, "current")
             case ev.CollectorReport(collector=name, on=on):
-                self.fans[name].reported_on = on
+                self.fan_reports[name] = on
                 self._spoke("collector", name, "state")
             case ev.CollectorCurrent(collector=name, amps=amps):
-                self.fans[name].amps = amps
+                self.fan_amps[name] = amps
                 self._spoke("collector", name, "current")
             case ev.BinReport(collector=name):
                 self._spoke("collector", name, "bin_full")
@@ -143,12 +140,3 @@ class Ears:
     def _spoke(self, kind: str, name: str, key: str) -> None:
         self._spoken.add((kind, name, key))
         self.unreadable.pop((kind, name), None)
-
-
-def _state_in(payload: bytes) -> str:
-    try:
-        found = json.loads(payload)
-    except (ValueError, RecursionError):
-        return ""
-    state = found.get("state") if isinstance(found, dict) else None
-    return state if isinstance(state, str) else ""

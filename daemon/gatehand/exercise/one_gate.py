@@ -1,0 +1,275 @@
+"""One gate: open and shut, several times, how long until it says so, and what those times mean.
+
+Below, pure: what is missing, exchanged or slow in the measured moves.
+"""
+
+from collections import Counter
+from collections.abc import Iterable
+from typing import Final
+
+from gatehand.config.tables import Gate
+from gatehand.exercise.findings import GateResult, How, Move, Remark, failed, longest, look, proposal
+from gatehand.exercise.supervisor import SKIP, Supervisor
+from gatehand.journal.sentences import spoken
+from gatehand.text import listed, named
+from gatehand_rules import events as ev
+from gatehand_rules.words import Position
+
+PATIENCE: Final = 3.0
+"""So many times its travel a gate is given to report, to measure one that is slower than the config allows."""
+LEAST_PATIENCE: Final = 6.0
+AFTERTHOUGHT: Final = 0.25
+"""Seconds after a report in which another gate may report too, and a bounce is over."""
+BY_HAND_AFTERTHOUGHT: Final = 2.0
+"""The same where a hand moves the gate."""
+ENOUGH_SILENCE: Final = 4
+"""Tellings in a row without any report, after which the rest is spared."""
+_STANDS: Final = {"open": Position.OPEN, "shut": Position.SHUT}
+_GOES: Final = {**_STANDS, "opening": Position.OPEN, "shutting": Position.SHUT}
+
+
+def where_found(supervisor: Supervisor) -> dict[str, Position]:
+    """Where each gate stands: by its report, else by what the daemon holds it for. Not known: left out."""
+    found = {}
+    for name in supervisor.config.gate:
+        reported = supervisor.observed.gates.get(name)
+        by_daemon = _GOES.get(supervisor.observed.gate_states.get(name, ""))
+        position = reported if reported in _STANDS.values() else by_daemon
+        if position is not None:
+            found[name] = position
+    return found
+
+
+async def exercise(supervisor: Supervisor, name: str, rounds: int) -> GateResult:
+    """Everything for one gate; in the end it is told to go where it was found, or shut."""
+    gate = supervisor.config.gate[name]
+    if gate.command is None:
+        return await _by_hand(supervisor, name, gate)
+    supervisor.moving = name
+    if gate.state is not None:
+        result = await _reporting(supervisor, name, gate, rounds)
+    elif supervisor.person:
+        result = await _timed(supervisor, name, gate)
+    else:
+        result = await _unseen(supervisor, name, gate)
+    supervisor.moving = None
+    return result
+
+
+async def _reporting(supervisor: Supervisor, name: str, gate: Gate, rounds: int) -> GateResult:
+    objections: list[str] = []
+    found = supervisor.found.get(name)
+    patience = max(LEAST_PATIENCE, PATIENCE * gate.travel)
+    if supervisor.observed.gates.get(name) is not Position.SHUT:
+        # Not measured: its beginning is not known.
+        await _move(supervisor, name, Position.SHUT, objections, patience)
+    moves: list[Move] = []
+    for _ in range(rounds):
+        moves += [await _move(supervisor, name, to, objections, patience) for to in (Position.OPEN, Position.SHUT)]
+        if len(moves) >= ENOUGH_SILENCE and longest(moves[-ENOUGH_SILENCE:]) is None:
+            break
+    remarks = judge_reported(name, gate, moves, objections)
+    left = found or Position.SHUT
+    # It stands shut after the last round, as far as anybody knows.
+    if left is not Position.SHUT or moves[-1].took is None:
+        await _move(supervisor, name, left, [], max(1.0, gate.travel))
+    return GateResult(name, How.REPORTED, tuple(moves), remarks, gate.travel, proposal(moves), found, left)
+
+
+async def _move(supervisor: Supervisor, name: str, to: Position, objections: list[str], patience: float) -> Move:
+    """One telling, until its report, or until it will hardly come any more."""
+    before = supervisor.observed.gates.get(name)
+    travel = max(1.0, supervisor.config.gate[name].travel)
+    began = supervisor.world.now()
+    objections += await supervisor.tell(name, to)
+    until = began + patience
+    took: float | None = None
+    opposite = False
+    others: dict[str, None] = {}
+    words: dict[str, None] = {}
+    while supervisor.world.now() < until:
+        for event in _reports(await supervisor.next(until)):
+            at = supervisor.heard_at
+            if event.gate != name:
+                if event.position is to:
+                    others[event.gate] = None
+                    until = min(until, at + travel)
+            elif event.says:
+                words[event.says] = None
+            elif event.position is to and took is None:
+                took = at - began
+                until = at + AFTERTHOUGHT
+            elif took is None and event.position is not Position.BETWEEN and before is not event.position:
+                opposite = True
+                until = min(until, at + travel)
+    return Move(to, None if took is None else round(took, 3), opposite and took is None, tuple(others), tuple(words))
+
+
+def _reports(happening: tuple[ev.Event, ...] | str) -> Iterable[ev.GateReport]:
+    """Live reports among what happened; a retained one may be from any time."""
+    for event in happening:
+        if isinstance(event, ev.GateReport) and not event.retained:
+            yield event
+
+
+# Gates that cannot report, and gates that a hand moves
+
+
+async def _unseen(supervisor: Supervisor, name: str, gate: Gate) -> GateResult:
+    """It cannot report and nobody looks: moved once, and so much is said."""
+    objections: list[str] = []
+    found = supervisor.found.get(name)
+    wanted = found or Position.SHUT
+    for to in (Position.OPEN, Position.SHUT, *((Position.OPEN,) if wanted is Position.OPEN else ())):
+        objections += await supervisor.tell(name, to)
+        await supervisor.wait(gate.travel)
+    remark = look("It cannot report and nobody looked: its travel was not measured.")
+    return GateResult(name, How.UNSEEN, (), (*_objected(objections), remark), gate.travel, None, found, wanted)
+
+
+async def _timed(supervisor: Supervisor, name: str, gate: Gate) -> GateResult:
+    """It cannot report: the person's Enter says when it has arrived."""
+    found, world = supervisor.found.get(name), supervisor.world
+    wanted = found or Position.SHUT
+    world.ask(
+        f"Gate {spoken(name)} cannot report. Stand where you see it; Enter, and it is told to open (skip: leave it out)"
+    )
+    if await supervisor.answer() == SKIP:
+        return GateResult(name, How.SKIPPED, travel=gate.travel, found=found)
+    objections = await supervisor.tell(name, Position.SHUT)
+    await supervisor.wait(gate.travel)
+    moves = []
+    for to in (Position.OPEN, Position.SHUT):
+        began = world.now()
+        objections += await supervisor.tell(name, to)
+        world.ask(f"It is told {to}: Enter at the moment when it stands {to} (no: it does not)")
+        has_not = await supervisor.answer()
+        moves.append(Move(to, None if has_not else round(world.now() - began, 3)))
+        if to is Position.OPEN:
+            world.ask("Enter, and it is told to shut")
+            await supervisor.answer()
+    if wanted is not Position.SHUT:
+        objections += await supervisor.tell(name, wanted)
+        await supervisor.wait(gate.travel)
+    remarks = judge_timed(name, gate, moves, objections)
+    return GateResult(name, How.TIMED, tuple(moves), remarks, gate.travel, proposal(moves), found, wanted)
+
+
+async def _by_hand(supervisor: Supervisor, name: str, gate: Gate) -> GateResult:
+    """A hand moves it; its reports are what is tried."""
+    if not supervisor.person:
+        remark = look("A hand moves it, and nobody was there: its reports were not tried.")
+        return GateResult(name, How.SKIPPED, remarks=(remark,), travel=gate.travel)
+    moves = []
+    for to, verb in ((Position.OPEN, "Open"), (Position.SHUT, "Shut")):
+        if supervisor.observed.gates.get(name) is to:
+            continue
+        supervisor.world.ask(f"{verb} gate {spoken(name)} by hand, now (Enter when done; skip)")
+        move = await _moved_by_hand(supervisor, name, to)
+        if move is None:
+            return GateResult(name, How.SKIPPED, travel=gate.travel)
+        moves.append(move)
+    return GateResult(name, How.BY_HAND, tuple(moves), judge_reported(name, gate, moves, []), gate.travel)
+
+
+async def _moved_by_hand(supervisor: Supervisor, name: str, to: Position) -> Move | None:
+    """None: skipped."""
+    others: dict[str, None] = {}
+    until = float("inf")
+    while supervisor.world.now() < until:
+        happening = await supervisor.reply(until)
+        if happening == SKIP:
+            return None
+        if isinstance(happening, str):
+            until = supervisor.world.now() + BY_HAND_AFTERTHOUGHT
+        for event in _reports(happening):
+            if event.gate == name and event.position is to:
+                return Move(to, 0.0)
+            if event.gate != name and event.position is to:
+                others[event.gate] = None
+                until = min(until, supervisor.world.now() + BY_HAND_AFTERTHOUGHT)
+    return Move(to, None, others=tuple(others))
+
+
+# What the moves mean
+
+
+def judge_reported(name: str, gate: Gate, moves: list[Move], objections: list[str]) -> tuple[Remark, ...]:
+    """Remarks on a gate that reports. `objections`: what the broker said to its commands."""
+    found = _objected(objections)
+    topic = gate.state.topic if gate.state is not None else ""
+    missing = [move for move in moves if move.took is None]
+    if missing:
+        found.append(failed(_why_missing(name, topic, moves, missing)))
+    if (most := longest(moves) or 0.0) > gate.travel:
+        found.append(
+            failed(
+                f"It needs up to {most:.2f} s and travel allows {gate.travel:g} s: {spoken(name)} would be told again "
+                f"and end in fault. Set travel = {proposal(moves):g}."
+            )
+        )
+    company = Counter(other for move in moves if move.took is not None for other in move.others)
+    found += [
+        failed(
+            f"Gate {spoken(other)} reported as well, {count} times: it moves with {spoken(name)}, "
+            "or both listen to one topic."
+        )
+        for other, count in company.items()
+        if count > 1
+    ]
+    return tuple(found)
+
+
+def _why_missing(name: str, topic: str, moves: list[Move], missing: list[Move]) -> str:
+    said = spoken(name)
+    answered = Counter(other for move in missing for other in move.others)
+    if len(missing) == len(moves) and answered:
+        other, count = answered.most_common(1)[0]
+        if count > 1 or count == len(moves):
+            return (
+                f"Exchanged: when {said} was told to move, gate {spoken(other)} reported it. "
+                f"Look which of the two gates moved: if {said} did, their state topics are exchanged, else their "
+                "command topics."
+            )
+    opposite = [move for move in missing if move.opposite]
+    # The first telling brings the word that was there already.
+    if opposite and len(missing) - len(opposite) <= 1:
+        return (
+            f"It reports open when told shut, and shut when told open: look where {said} stands; then exchange the "
+            "words open and shut, in its state if it moves rightly, in its command if it does not."
+        )
+    words = dict.fromkeys(f"{word!r}" for move in moves for word in move.words)
+    if len(missing) == len(moves) and words:
+        return (
+            f"It says {listed(tuple(words), last='and')} on {topic}, which is neither its open nor its shut: if it "
+            f"means them by it, write its words into [gate.{name}] state; else look at its end switches."
+        )
+    if len(missing) == len(moves):
+        return (
+            f"No report came on {topic} in {len(moves)} tellings. If it moved, look at its end switches and that "
+            "topic; if not, look at its drive, its power and its command topic."
+        )
+    ways = Counter(move.to for move in missing)
+    which = " and ".join(f"{named(count, 'time')} {to}" for to, count in ways.items())
+    return f"{len(missing)} of {len(moves)} tellings brought no report ({which}): a loose end switch, or it sticks."
+
+
+def judge_timed(name: str, gate: Gate, moves: list[Move], objections: list[str]) -> tuple[Remark, ...]:
+    """Remarks on a gate that cannot report, timed by a person."""
+    found = _objected(objections)
+    if ways := " and ".join(move.to for move in moves if move.took is None):
+        found.append(failed(f"It did not {ways} when told: look at its drive, its power and its command topic."))
+    if (most := longest(moves) or 0.0) > gate.travel:
+        found.append(
+            failed(
+                f"It needs up to {most:.2f} s by eye and travel is {gate.travel:g} s: {spoken(name)} would count as "
+                f"open before it is. Set travel = {proposal(moves):g}."
+            )
+        )
+    return tuple(found)
+
+
+def _objected(objections: list[str]) -> list[Remark]:
+    """Each of them once, as a sentence."""
+    said = dict.fromkeys(text if text.endswith("?") else f"{text}." for text in objections)
+    return [failed(f"{text[:1].upper()}{text[1:]}") for text in said]

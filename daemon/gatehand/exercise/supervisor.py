@@ -1,0 +1,239 @@
+"""Stands by while gates move: hears everything, and stops it all when the fan turns or somebody wants it stopped.
+
+What must be so before anything moves, and while it does, is written here and nowhere else.
+"""
+
+from typing import Final
+
+from gatehand.config import Config
+from gatehand.exercise.observed_state import ObservedState
+from gatehand.exercise.terminal_io import Ending, Message, World
+from gatehand.mqtt.transport import Kind, Outgoing
+from gatehand.shell.encode_commands import CommandEncoder
+from gatehand_rules import events as ev
+from gatehand_rules.commands import CollectorOff, OpenGate, ShutGate
+from gatehand_rules.words import CollectorWord, Position
+
+REASON: Final = "exercise"
+"""What the daemon is told as the reason of the hold."""
+HEARD_WITHIN: Final = 1.5
+"""Seconds for what the broker retains."""
+SKIP: Final = "skip"
+_HELD_WITHIN: Final = 5.0
+_STILL: Final = frozenset({CollectorWord.OFF, CollectorWord.HELD})
+
+
+class HaltedError(Exception):
+    """Something came up that forbids going on; the text says what."""
+
+
+class RefusedError(Exception):
+    """It was not begun; the text says why and what to do."""
+
+
+class BrokenOffError(Exception):
+    """The person ended it."""
+
+
+class Supervisor:
+    """The config, the world and what was heard of it."""
+
+    def __init__(self, config: Config, world: World) -> None:
+        self.config = config
+        self.world = world
+        self.observed = ObservedState(config)
+        self.began = world.now()
+        self.person = True
+        """Whether somebody answers."""
+        self.held: tuple[str, ...] = ()
+        """Collectors that were told to hold, and do."""
+        self.held_before: tuple[str, ...] = ()
+        self.with_daemon = False
+        self.heard_at = self.began
+        """When the last message was received."""
+        self.found: dict[str, Position] = {}
+        """Where each gate stood before anything moved, as far as that is known."""
+        self.moving: str | None = None
+        """The gate that is being exercised."""
+        self._told = CommandEncoder(config)
+        self._guards = False
+
+    async def next(self, until: float) -> tuple[ev.Event, ...] | str:
+        """What devices said next (nothing when it is `until`), or a line of the person; "skip" where nobody is there.
+
+        Raises:
+            BrokenOffError: the person ended it.
+            HaltedError: it must not go on.
+        """
+        happening = await self.world.next(until)
+        match happening:
+            case Message():
+                self.heard_at = happening.at
+                found = self.observed.hear(happening)
+                if self._guards and (why := self._trouble()) is not None:
+                    raise HaltedError(why)
+                return found
+            case Ending.INTERRUPTED:
+                raise BrokenOffError
+            case Ending.NOBODY_THERE:
+                self.person = False
+                return SKIP
+            case None:
+                return ()
+            case str():
+                return happening
+
+    async def wait(self, seconds: float) -> None:
+        """Let time pass, listening."""
+        until = self.world.now() + seconds
+        while self.world.now() < until:
+            await self.next(until)
+
+    async def reply(self, until: float) -> tuple[ev.Event, ...] | str:
+        """As `next`, while a question stands: what was typed in small letters, "skip" spelt out.
+
+        Raises:
+            BrokenOffError: the line was "quit".
+        """
+        found = await self.next(until)
+        if not isinstance(found, str):
+            return found
+        word = found.strip().lower()
+        if word in {"q", "quit", "end"}:
+            raise BrokenOffError
+        return SKIP if word == "s" else word
+
+    async def answer(self) -> str:
+        """The person's line; "skip" where nobody is there."""
+        while self.person:
+            if isinstance(word := await self.reply(float("inf")), str):
+                return word
+        return SKIP
+
+    async def look_around(self) -> None:
+        """Hear what the broker retains, and refuse where the exercise must not begin.
+
+        Raises:
+            RefusedError: with every reason and what to do.
+        """
+        await self.wait(HEARD_WITHIN)
+        self.with_daemon = self.observed.daemon is True
+        self.refuse_if_unsafe()
+
+    def refuse_if_unsafe(self) -> None:
+        """Look whether it may begin now.
+
+        Raises:
+            RefusedError: with every reason and what to do.
+        """
+        if reasons := [*self._running_by_daemon(), *self._turning(), *self._stopped()]:
+            raise RefusedError("; ".join(reasons))
+
+    async def hold(self) -> None:
+        """Keep every collector off: by the daemon's hold where there is one, else by telling each off ourselves.
+
+        Raises:
+            RefusedError: the daemon does not hold.
+        """
+        collectors, states = self.config.collector, self.observed.collector_states
+        self.held_before = tuple(name for name in collectors if states.get(name) == CollectorWord.HELD)
+        if self.with_daemon:
+            await self._ask_for_hold()
+        else:
+            await self._switch_off()
+        self._guards = True
+        if (why := self._trouble()) is not None:
+            raise HaltedError(why)
+        # One that was held already may have been told off a moment ago.
+        coasting = self.held_before if self.with_daemon else collectors
+        if waits := max((collectors[name].coast_down for name in coasting), default=0.0):
+            self.world.say(f"Waiting {waits:g} s: a fan may still coast down.")
+            await self.wait(waits)
+
+    async def _ask_for_hold(self) -> None:
+        states = self.observed.collector_states
+        asked = tuple(name for name in self.config.collector if name not in self.held_before)
+        topics = [f"{self.config.broker.base}/collector/{name}/hold" for name in asked]
+        for topic in topics:
+            await self.world.send(Outgoing(topic, REASON.encode(), Kind.OFF))
+        until = self.world.now() + _HELD_WITHIN
+        while any(states.get(name) != CollectorWord.HELD for name in asked):
+            if self.world.now() >= until:
+                raise RefusedError(
+                    f"the daemon did not hold within {_HELD_WITHIN:g} s; look whether this user may write "
+                    f"{', '.join(topics)}, and whether the daemon has this config"
+                )
+            await self.next(until)
+        self.held = asked
+
+    async def tell(self, gate: str, to: Position) -> list[str]:
+        """Command a gate; what the broker had against it, as a sentence, or nothing."""
+        return await self._send(OpenGate(gate) if to is Position.OPEN else ShutGate(gate))
+
+    async def make_safe(self) -> str:
+        """After a halt: air for a fan that turns, else the gate as it was found. Says what was done.
+
+        Nothing moves while a stop contact is active: somebody's hand may be in a gate.
+        """
+        gate, self._guards = self.moving, False
+        if self._stopped():
+            return "" if gate is None else f"Gate {gate} was left where it is."
+        turning = self._turning()
+        told_off = bool(turning) and not self.with_daemon
+        if told_off:
+            await self._switch_off()
+        if gate is None:
+            return "The collector was told off." if told_off else ""
+        to = Position.OPEN if turning else self.found.get(gate, Position.SHUT)
+        await self.tell(gate, to)
+        return f"Gate {gate} was told {to}{', to give the fan air' if turning else ', as it was found'}."
+
+    async def _switch_off(self) -> None:
+        for name in self.config.collector:
+            await self._send(CollectorOff(name))
+
+    async def _send(self, command: OpenGate | ShutGate | CollectorOff) -> list[str]:
+        outgoing = self._told.message(command)
+        objection = None if outgoing is None else await self.world.send(outgoing)
+        return [] if objection is None else [objection]
+
+    # What forbids it
+
+    def _trouble(self) -> str | None:
+        """Why it must not go on, or None."""
+        if self.with_daemon and self.observed.daemon is not True:
+            return "the daemon has gone away"
+        if not self.with_daemon and self.observed.daemon is True:
+            return "a daemon has come up"
+        for name in (*self.held, *self.held_before) if self.with_daemon else ():
+            word = self.observed.collector_states.get(name)
+            if word != CollectorWord.HELD:
+                return f"the collector {name} is no longer held (it is {word}): somebody has reset it"
+        return next(iter((*self._turning(), *self._stopped())), None)
+
+    def _running_by_daemon(self) -> list[str]:
+        found = []
+        for name in self.config.collector if self.with_daemon else ():
+            word = self.observed.collector_states.get(name)
+            if word is None:
+                found.append(f"the daemon says nothing of the collector {name}; does it run with this config?")
+            elif word not in _STILL:
+                found.append(f"the daemon works the collector {name} (it is {word}); wait until it is off")
+        return found
+
+    def _turning(self) -> list[str]:
+        found = []
+        for name, collector in self.config.collector.items():
+            amps = self.observed.fan_amps.get(name)
+            if self.observed.fan_reports.get(name):
+                found.append(f"the collector {name} turns: its switch reports on; switch it off first")
+            elif amps is not None and amps >= collector.running_amps:
+                found.append(f"the collector {name} turns: its motor draws {amps:g} A; switch it off first")
+        return found
+
+    def _stopped(self) -> list[str]:
+        return [
+            f"the stop contact {name} is active; see to the cause and release it first"
+            for name, active in self.observed.stops.items()
+            if active
+        ]

@@ -1,0 +1,239 @@
+"""What the daemon has published: the last word on everything, the alarms that are raised, and what changed lately.
+
+Fed by messages and by what becomes of the connection; draws nothing, knows no MQTT library. All times are wall seconds
+of this machine, but those that the daemon names: `now` turns the one into the other, because the clocks may differ.
+
+A message is read with tolerance: what is missing or of another kind is nothing, never an error. It came over the
+network and goes to a terminal, so text is freed of control characters here.
+"""
+
+import json
+from collections import deque
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from math import isfinite
+from typing import Any, Final
+
+from gatehand.journal.sentences import spoken, spoken_alarm
+
+LONGEST: Final = 65_536
+"""Bytes; a longer message is none of the daemon's."""
+_LONGEST_TEXT: Final = 2_000
+_EVENTS_KEPT: Final = 200
+_CLOCKS_AGREE: Final = 2.0
+"""Seconds that two machines' clocks may differ before it is taken into account: a message takes its time too."""
+_ON_THE_WAY: Final = frozenset({"opening", "shutting"})
+_DEPTH: Final = 2
+
+
+@dataclass(frozen=True, slots=True)
+class StatusMessage:
+    """The facts of a status message."""
+
+    facts: Mapping[str, object]
+
+    def text(self, key: str) -> str:
+        """A text, printable; empty when there is none."""
+        found = self.facts.get(key)
+        return printable(found) if isinstance(found, str) else ""
+
+    def number(self, key: str) -> float | None:
+        """A finite number."""
+        found = self.facts.get(key)
+        if isinstance(found, bool) or not isinstance(found, int | float):
+            return None
+        try:
+            value = float(found)
+        except OverflowError:
+            return None
+        return value if isfinite(value) else None
+
+    def flag(self, key: str) -> bool | None:
+        """Yes or no."""
+        found = self.facts.get(key)
+        return found if isinstance(found, bool) else None
+
+    def names(self, key: str) -> tuple[str, ...]:
+        """A list of names."""
+        found = self.facts.get(key)
+        return tuple(printable(each) for each in found if isinstance(each, str)) if isinstance(found, list) else ()
+
+    def odd(self, key: str) -> tuple[str, ...]:
+        """A list of what was said somewhere and not understood, as sentences."""
+        found = self.facts.get(key)
+        each = [one for one in found if isinstance(one, dict)] if isinstance(found, list) else []
+        return tuple(printable(f"said {one.get('said')!r} on {one.get('topic')}: {one.get('why')}") for one in each)
+
+    def moment(self, key: str) -> float | None:
+        """An RFC 3339 time, as seconds of the wall clock."""
+        found = self.facts.get(key)
+        if not isinstance(found, str):
+            return None
+        try:
+            return datetime.fromisoformat(found).timestamp()
+        except (ValueError, OverflowError):
+            return None
+
+
+def read(payload: bytes) -> StatusMessage | None:
+    """The message's facts, or None when it is no JSON object."""
+    if len(payload) > LONGEST:
+        return None
+    try:
+        found: Any = json.loads(payload)
+    except (ValueError, RecursionError):
+        return None
+    return StatusMessage(found) if isinstance(found, dict) else None
+
+
+def printable(text: str) -> str:
+    """The text on one line, with a question mark for what could move a terminal's cursor."""
+    line = " ".join(text[:_LONGEST_TEXT].split())
+    return "".join(char if char.isprintable() else "?" for char in line)
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """Something that changed. `at`: wall seconds by the daemon's clock."""
+
+    at: float
+    text: str
+    loud: bool = False
+
+
+class DaemonStatus:
+    """What is known of one daemon's shop. `base`: its topic."""
+
+    def __init__(self, base: str) -> None:
+        self.base = base
+        self.online: bool | None = None
+        """None: nothing was heard of it."""
+        self.lost_because: str | None = "not connected yet"
+        """Why there is no connection; None: there is one."""
+        self.lost_at: float | None = None
+        self.heard_at: float | None = None
+        """When the daemon last said something, retained messages aside."""
+        self.ahead = 0.0
+        """Seconds that the daemon's clock is ahead of ours, where they differ much."""
+        self.events: deque[Event] = deque(maxlen=_EVENTS_KEPT)
+        # By name, in the order of hearing; alarms by id.
+        self.collectors: dict[str, StatusMessage] = {}
+        self.gates: dict[str, StatusMessage] = {}
+        self.tools: dict[str, StatusMessage] = {}
+        self.alarms: dict[str, StatusMessage] = {}
+        self._by_kind = {"collector": self.collectors, "gate": self.gates, "tool": self.tools, "alarm": self.alarms}
+        self._before: dict[tuple[str, str], StatusMessage] = {}
+
+    @property
+    def is_well(self) -> bool:
+        """The daemon is there and no alarm stands."""
+        return self.lost_because is None and self.online is True and not self.alarms
+
+    def now(self, at: float) -> float:
+        """The daemon's wall clock at `at` of ours."""
+        return at + self.ahead
+
+    def connected(self) -> None:
+        """A connection stands; everything that the broker retains follows."""
+        self.lost_because = self.lost_at = None
+        self.online = None
+        for every in self._by_kind.values():
+            every.clear()
+
+    def lost(self, why: str, at: float) -> None:
+        """The connection is gone, or did not come about."""
+        if self.lost_because is None:
+            self.events.append(Event(self.now(at), "the connection to the broker is lost", loud=True))
+        if self.lost_at is None:
+            self.lost_at = at
+        self.lost_because = printable(why)
+
+    def hear(self, topic: str, payload: bytes, *, retained: bool, at: float) -> None:
+        """A message below the base."""
+        parts = topic.removeprefix(f"{self.base}/").split("/")
+        if not retained:
+            self.heard_at = at
+        if parts == ["online"]:
+            self._hear_online(payload, retained=retained, at=at)
+        elif len(parts) == _DEPTH and parts[0] in self._by_kind:
+            if not retained and payload:
+                self._compare_clocks(parts[0], parts[1], read(payload), at)
+            self._hear_status(parts[0], printable(parts[1]), payload, at)
+
+    def _hear_online(self, payload: bytes, *, retained: bool, at: float) -> None:
+        online = payload == b"1"
+        if online is not self.online and not retained:
+            text = "the daemon is there" if online else "the daemon is offline"
+            self.events.append(Event(self.now(at), text, loud=not online))
+        self.online = online
+
+    def _hear_status(self, kind: str, name: str, payload: bytes, at: float) -> None:
+        status = read(payload) if payload else None
+        key = (kind, name)
+        before = self._before.get(key)
+        if status is None:
+            gone = self._by_kind[kind].pop(name, None)
+            self._before.pop(key, None)
+            if gone is not None and kind == "alarm":
+                self.events.append(Event(self.now(at), f"alarm over: {spoken_alarm(name)}"))
+            return
+        self._by_kind[kind][name] = status
+        self._before[key] = status
+        event = self._event(kind, name, before, status, at)
+        if event is not None:
+            self.events.append(event)
+
+    def _event(
+        self, kind: str, name: str, before: StatusMessage | None, status: StatusMessage, at: float
+    ) -> Event | None:
+        since = status.moment("since")
+        if kind == "alarm":
+            # One that stood already when we came is no event of ours.
+            is_new = self.heard_at is not None and (before is None or before.moment("since") != since)
+            return Event(since or self.now(at), f"ALARM: {spoken_alarm(name)}", loud=True) if is_new else None
+        if before is None:
+            return None
+        word = status.text("state")
+        changed = word != before.text("state")
+        explained = status.text("because") != before.text("because")
+        if not changed and (kind == "collector" or not explained):
+            return None
+        if kind == "gate" and word in _ON_THE_WAY and changed:
+            return None
+        when = (since if changed else None) or self.now(at)
+        loud = word in {"fault", "silent", "held"}
+        return Event(when, _sentence(kind, name, status, explained=explained), loud)
+
+    def _compare_clocks(self, kind: str, name: str, status: StatusMessage | None, at: float) -> None:
+        """What has just begun began now: that tells how far the daemon's clock is from ours."""
+        before = self._before.get((kind, name))
+        if status is None or before is None:
+            return
+        since = status.moment("since")
+        if since is not None and since != before.moment("since"):
+            ahead = since - at
+            self.ahead = 0.0 if abs(ahead) < _CLOCKS_AGREE else ahead
+
+
+def _sentence(kind: str, name: str, status: StatusMessage, *, explained: bool) -> str:
+    who = spoken(name) if kind == "tool" else kind if name == "main" else f"{kind} {spoken(name)}"
+    word, because = status.text("state").replace("_", "-"), status.text("because")
+    if not explained or not because:
+        return f"{who}: {word}"
+    if kind != "collector" and because.startswith(who):
+        return because
+    return f"{who} {word}: {because.removeprefix(f'{who} ')}"
+
+
+def as_json(status: DaemonStatus) -> dict[str, object]:
+    """For programs. `ok` is what the exit code says. Everything below a kind is as the daemon published it."""
+    kinds = {"collectors": status.collectors, "gates": status.gates, "tools": status.tools, "alarms": status.alarms}
+    return {
+        "ok": status.is_well,
+        "base": status.base,
+        "connected": status.lost_because is None,
+        "problem": status.lost_because,
+        "online": status.online,
+        **{kind: {name: each.facts for name, each in sorted(every.items())} for kind, every in kinds.items()},
+    }
