@@ -10,7 +10,7 @@ import msgspec
 import pytest
 
 from gatehand.shell.ports import HoldKept, Remembered
-from gatehand.shell.state_file import FILE, RealStateDisk, StateFile, encoded, recall
+from gatehand.shell.state_file import FILE, StateDisk, StateFile, encoded, recall
 
 HOLD = HoldKept("00000000000000aa", "main", "shop/fan/set", "filter change", "2026-11-28T08:00:00.000Z")
 OTHER = HoldKept("00000000000000bb", "bench", "shop/bench/set", "asked for", "2026-11-28T09:00:00.000Z")
@@ -20,7 +20,7 @@ class PowerCut(BaseException):
     """The power goes at this operation."""
 
 
-class LosingDisk:
+class LosingDisk(StateDisk):
     """A disk in memory whose names are lost in a power cut unless their folder was synced.
 
     `cut_at`: the number of the operation before which the power goes.
@@ -172,7 +172,7 @@ def test_a_second_unreadable_file_does_not_replace_the_first(tmp_path: Path) -> 
 
 
 def test_a_file_without_the_right_to_read_it_holds(tmp_path: Path) -> None:
-    class Refusing(RealStateDisk):
+    class Refusing(StateDisk):
         def read(self, path: Path) -> bytes:
             if path.name == FILE:
                 raise PermissionError(13, "Permission denied")
@@ -184,7 +184,7 @@ def test_a_file_without_the_right_to_read_it_holds(tmp_path: Path) -> None:
     assert "Permission denied" in found.unreadable
 
 
-class Failing(RealStateDisk):
+class Failing(StateDisk):
     """Full, or not to be written."""
 
     def __init__(self, error: OSError) -> None:
@@ -225,7 +225,7 @@ def test_the_state_can_be_written_when_the_folder_is_a_file() -> None:
 def test_a_disk_that_hangs_keeps_nobody(tmp_path: Path) -> None:
     go = threading.Event()
 
-    class Hanging(RealStateDisk):
+    class Hanging(StateDisk):
         def write(self, path: Path, data: bytes, mode: int) -> None:
             go.wait(20)
             super().write(path, data, mode)

@@ -12,6 +12,7 @@ from collections.abc import Callable
 from typing import Final, Protocol
 
 from msgspec import Struct
+from msgspec.structs import asdict
 
 from gatehand.mqtt.transport import Connected, Kind, Listener, Notice, Outgoing, Said
 from gatehand.shell.ports import Timer, Timers
@@ -83,6 +84,8 @@ class Doorkeeper:
         """The session, which is made after this."""
         self.before_open: Callable[[], None] = lambda: None
         """Called before the shell hears of a connection."""
+        self.after_settled: Callable[[], None] = lambda: None
+        """Called when the shell has heard that what is retained has come."""
         self.open = False
         """The shell has heard of this connection, and may publish."""
         self._info: Connected | None = None
@@ -116,7 +119,7 @@ class Doorkeeper:
     def on_settled(self) -> None:
         """What is retained has come, the claim too."""
         if self.open:
-            self._inner.on_settled()
+            self._settle()
             return
         if self._asked or self._over:
             return
@@ -185,11 +188,15 @@ class Doorkeeper:
         kept, self._kept = self._kept, []
         for word in kept:
             word()
-        self._inner.on_settled()
+        self._settle()
         if self._ours_since is None:
             self._ask(self._it_is_ours)
         else:
             self._show()
+
+    def _settle(self) -> None:
+        self._inner.on_settled()
+        self.after_settled()
 
     def _ask(self, then: Callable[[], None]) -> None:
         self._cancel()
@@ -197,8 +204,7 @@ class Doorkeeper:
         self._question()
 
     def _question(self) -> None:
-        question = {"id": self._me.id, "host": self._me.host, "started": self._me.started, "asks": True}
-        self._say(json.dumps(question).encode(), Kind.OFF)
+        self._say(json.dumps({**asdict(self._me), "asks": True}).encode(), Kind.OFF)
 
     def _nobody_answered(self, other: Claim) -> None:
         """It is gone without a word. What was said meanwhile is old: all is read anew."""
@@ -214,8 +220,7 @@ class Doorkeeper:
 
     def _show(self) -> None:
         self._shown = True
-        body = {"id": self._me.id, "host": self._me.host, "started": self._me.started}
-        self._say(json.dumps(body).encode(), Kind.STATUS)
+        self._say(json.dumps(asdict(self._me)).encode(), Kind.STATUS)
 
     def _say(self, payload: bytes, kind: Kind) -> None:
         if self.line is not None:

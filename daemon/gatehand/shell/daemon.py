@@ -8,6 +8,7 @@ import os
 import socket
 from collections.abc import Callable
 from contextlib import suppress
+from functools import partial
 from pathlib import Path
 from typing import Final
 
@@ -22,10 +23,11 @@ from gatehand.mqtt.failures import Patience
 from gatehand.mqtt.session import Session
 from gatehand.mqtt.settings import broker_settings
 from gatehand.mqtt.stalled_loop import Pulse
-from gatehand.mqtt.transport import Connected, Notice, Outgoing, Subscription
+from gatehand.mqtt.transport import Outgoing, Subscription
 from gatehand.recording.recorder import Recorder
 from gatehand.shell import shell_alarms
 from gatehand.shell.active_config import ActiveConfig
+from gatehand.shell.alarms import ShownAlarm
 from gatehand.shell.claim import Claim, Doorkeeper
 from gatehand.shell.engine import Engine
 from gatehand.shell.ports import Diagnostics, Timer
@@ -35,6 +37,7 @@ from gatehand.shell.state_file import StateFile
 from gatehand.shell.state_folder import OffNotes, write_notes
 from gatehand.shell.stops_connection import StopsConnection
 from gatehand.times import stamp
+from gatehand_rules.alarms import Alarm
 
 BEAT: Final = 1.0
 """Seconds between two looks at everything that no message brings."""
@@ -107,7 +110,6 @@ class Daemon:
         settings = broker_settings(config, self._loaded.file)
         clock = SystemClock()
         stamper = Stamper(new_run(clock.wall()), clock)
-        troubles = _Troubles(lambda: self.engine)
         folder = self._loaded.file(config.log.folder)
         log = EventLog(
             folder,
@@ -115,8 +117,8 @@ class Daemon:
             keep_days=config.log.keep_days,
             disk=self._disk,
             loop=loop,
-            on_trouble=troubles.log,
-            on_well=troubles.log_well,
+            on_trouble=partial(self._raise, shell_alarms.log_trouble),
+            on_well=partial(self._clear, shell_alarms.LOG),
         )
         recorder = Recorder(
             folder,
@@ -124,8 +126,8 @@ class Daemon:
             clock=clock,
             limit_mb=config.log.readings_limit_mb,
             loop=loop,
-            on_trouble=troubles.recording,
-            on_well=troubles.recording_well,
+            on_trouble=partial(self._raise, shell_alarms.recording_trouble),
+            on_well=partial(self._clear, shell_alarms.RECORDING),
         )
         store = None if self._state is None else StateFile(self._state, loop=loop)
         door, pulse = _Door(), Pulse()
@@ -147,18 +149,17 @@ class Daemon:
         )
         reloader = Reloader(engine, self._loaded, door, self._diagnose, on_news=lambda: self._wake(loop))
         if store is not None:
-            notes = _Notes(store, self._loaded, self._diagnose, loop)
-            reloader.on_taken = notes.write
-            notes.write(active.config)
-        listener = _Listener(engine, reloader, self.ready)
+            reloader.on_taken = _keeping_notes(store, self._loaded, self._diagnose, loop)
+            reloader.on_taken(config)
         base, first = config.broker.base, active.routes.first
         me = Claim(os.urandom(8).hex(), socket.gethostname() or "unknown", stamp(clock.wall()))
-        keeper = Doorkeeper(me, base, listener, timers=_LoopTimers(loop, pulse), mono=loop.time, yields=self._yield_to)
+        keeper = Doorkeeper(me, base, engine, timers=_LoopTimers(loop, pulse), mono=loop.time, yields=self._yield_to)
         session = Session(settings, base, keeper, _together(first), patience=self._patience, pulse=pulse)
         stops = StopsConnection(engine, settings, base, patience=self._patience, pulse=pulse)
         keeper.line = session
         door.session, door.stops, door.keeper = session, stops, keeper
         keeper.before_open = lambda: stops.want(_apart(engine.active.routes.live))
+        keeper.after_settled = lambda: self._settled(reloader)
         pulse.start()
         try:
             async with shown_as_homie(engine, settings, self._diagnose, self._patience, pulse):
@@ -172,6 +173,19 @@ class Daemon:
             if store is not None:
                 store.close()
             notify("STOPPING=1")
+
+    def _raise(self, make: Callable[[str, float], ShownAlarm], why: str) -> None:
+        """Trouble of the disk, which may begin before the engine is there."""
+        if self.engine is not None:
+            self.engine.raise_alarm(make(why, self.engine.clock.wall()))
+
+    def _clear(self, alarm: Alarm) -> None:
+        if self.engine is not None:
+            self.engine.clear_alarm(alarm)
+
+    def _settled(self, reloader: Reloader) -> None:
+        reloader.show()
+        self.ready.set()
 
     def _yield_to(self, other: Claim) -> None:
         """Another daemon runs the shop: command nothing any more, not even off, and end."""
@@ -266,48 +280,22 @@ class _Door:
             self.stops.want(_apart(wanted))
 
 
-class _Listener:
-    """The engine's ears, and what else is due on a new connection."""
+def _keeping_notes(
+    store: StateFile, loaded: Loaded, diagnose: Diagnostics, loop: asyncio.AbstractEventLoop
+) -> Callable[[Config], None]:
+    """What keeps `off.json` as the config in force has it, in the state's own thread."""
 
-    def __init__(self, engine: Engine, reloader: Reloader, ready: asyncio.Event) -> None:
-        self._reloader = reloader
-        self._engine = engine
-        self._ready = ready
-        self.on_message = engine.on_message
-        self.on_connected: Callable[[Connected], None] = engine.on_connected
-        self.on_lost = engine.on_lost
-        self.on_notice: Callable[[Notice], None] = engine.on_notice
-        self.on_standstill = engine.on_standstill
-        self.on_caught_up = engine.on_caught_up
+    def write(notes: OffNotes) -> None:
+        """What cannot be written is said, and the alarm of the state's file stands then."""
+        try:
+            write_notes(store.folder, notes)
+        except Exception as error:  # noqa: BLE001 - said where somebody sees it
+            why = getattr(error, "strerror", None) or error
+            text = f"off.json cannot be written in {store.folder} ({why})"
+            with suppress(RuntimeError):  # the loop has ended
+                loop.call_soon_threadsafe(diagnose, "warning", text)
 
-    def on_settled(self) -> None:
-        self._engine.on_settled()
-        self._reloader.show()
-        self._ready.set()
-
-
-class _Notes:
-    """Keeps `off.json` as the config in force has it."""
-
-    def __init__(
-        self, store: StateFile, loaded: Loaded, diagnose: Diagnostics, loop: asyncio.AbstractEventLoop
-    ) -> None:
-        self._store, self._loaded, self._diagnose, self._loop = store, loaded, diagnose, loop
-
-    def write(self, config: Config) -> None:
-        """In the state's own thread; what cannot be written is said, and the alarm of the state's file stands then."""
-        notes = OffNotes.of(config, self._loaded)
-
-        def job() -> None:
-            try:
-                write_notes(self._store.folder, notes)
-            except Exception as error:  # noqa: BLE001 - said where somebody sees it
-                why = getattr(error, "strerror", None) or error
-                text = f"off.json cannot be written in {self._store.folder} ({why})"
-                with suppress(RuntimeError):  # the loop has ended
-                    self._loop.call_soon_threadsafe(self._diagnose, "warning", text)
-
-        self._store.also(job)
+    return lambda config: store.also(partial(write, OffNotes.of(config, loaded)))
 
 
 class _LoopTimers:
@@ -323,26 +311,3 @@ class _LoopTimers:
     def _call(self, callback: Callable[[], None]) -> None:
         self._pulse.look()
         callback()
-
-
-class _Troubles:
-    """Alarms of the disk, for the time before the engine is there too."""
-
-    def __init__(self, engine: Callable[[], Engine | None]) -> None:
-        self._engine = engine
-
-    def log(self, why: str) -> None:
-        if (engine := self._engine()) is not None:
-            engine.raise_alarm(shell_alarms.log_trouble(why, engine.clock.wall()))
-
-    def log_well(self) -> None:
-        if (engine := self._engine()) is not None:
-            engine.clear_alarm(shell_alarms.LOG)
-
-    def recording(self, why: str) -> None:
-        if (engine := self._engine()) is not None:
-            engine.raise_alarm(shell_alarms.recording_trouble(why, engine.clock.wall()))
-
-    def recording_well(self) -> None:
-        if (engine := self._engine()) is not None:
-            engine.clear_alarm(shell_alarms.RECORDING)

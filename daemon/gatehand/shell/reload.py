@@ -10,7 +10,7 @@ hangs. It is given to a thread that dies with the process; who waits for it coun
 import hashlib
 import json
 import threading
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable
 from pathlib import Path
 from typing import Final, TypeAlias
 
@@ -24,6 +24,7 @@ from gatehand.journal.line import CONFIG_REJECTED
 from gatehand.mqtt.transport import Kind, Outgoing, Transport
 from gatehand.shell import shell_alarms
 from gatehand.shell.active_config import ActiveConfig
+from gatehand.shell.alarms import ShownAlarm
 from gatehand.shell.engine import Engine
 from gatehand.shell.ports import Diagnostics
 from gatehand.small_files import UnreadableError, read_bytes
@@ -230,23 +231,26 @@ class Reloader:
     def _reject(self, loaded: Loaded) -> None:
         problems = [str(problem) for problem in loaded.errors]
         now = self._engine.clock.wall()
-        self._outcome = _Outcome(now, ok=False, problems=loaded.problems)
         for text in problems:
             self._diagnose("error", f"config not taken: {text}")
-        self._engine.note(CONFIG_REJECTED, {"path": str(self._path), "why": "; ".join(problems)})
-        self._engine.raise_alarm(shell_alarms.config_rejected(problems, now))
+        outcome = _Outcome(now, ok=False, problems=loaded.problems)
+        self._refuse(CONFIG_REJECTED, "; ".join(problems), shell_alarms.config_rejected(problems, now), outcome)
+
+    def _refuse(self, event: str, why: str, alarm: ShownAlarm, outcome: _Outcome) -> None:
+        """The last good config stays in force, and everybody is told why."""
+        self._outcome = outcome
+        self._engine.note(event, {"path": str(self._path), "why": why})
+        self._engine.raise_alarm(alarm)
         self.show()
 
     def _tell_unreadable(self, why: str, asked: tuple[str, ...]) -> None:
         """The last good config stays in force; one that waited is not taken while its file is not there."""
         self._unreadable, self._waiting, self._asked = why, None, list(asked)
         now = self._engine.clock.wall()
-        self._outcome = _Outcome(now, ok=False, problems=(unreadable(self._path, why),))
+        outcome = _Outcome(now, ok=False, problems=(unreadable(self._path, why),))
         text = f"{self._path} {why}"
         self._diagnose("error", f"the config {text}")
-        self._engine.note(CONFIG_REJECTED, {"path": str(self._path), "why": text})
-        self._engine.raise_alarm(shell_alarms.config_unreadable(text, now))
-        self.show()
+        self._refuse(CONFIG_REJECTED, text, shell_alarms.config_unreadable(text, now), outcome)
 
     def _take(self, loaded: Loaded) -> None:
         engine, before = self._engine, self._engine.active
@@ -277,12 +281,10 @@ class Reloader:
             return
         self._waiting = loaded
         now = self._engine.clock.wall()
-        self._outcome = _Outcome(now, ok=False, problems=loaded.problems, waits=waits)
         text = "; ".join(waits)
         self._diagnose("warning", f"config waits: {text}")
-        self._engine.note("config_waits", {"path": str(self._path), "why": text})
-        self._engine.raise_alarm(shell_alarms.config_waits(text, now))
-        self.show()
+        outcome = _Outcome(now, ok=False, problems=loaded.problems, waits=waits)
+        self._refuse("config_waits", text, shell_alarms.config_waits(text, now), outcome)
 
 
 def _told(changes: tuple[str, ...]) -> tuple[str, ...]:
@@ -309,51 +311,27 @@ def _rewired(before: Config, after: Config) -> Rewired:
     heard = {_words_of(stop): name for name, stop in before.stop.items()}
     by_name = {name: name for name in after.collector if name in before.collector and name not in renamed}
     was_called = {**by_name, **same}
+
+    def changed(kind: str, *keys: str) -> frozenset[str]:
+        """Names of those whose signals of these keys are others now."""
+        earlier, pairs = getattr(before, kind), getattr(after, kind).items()
+        known = [
+            (name, table, was)
+            for name, table in pairs
+            if (was := earlier.get(was_called.get(name) if kind == "collector" else name)) is not None
+        ]
+        return frozenset(name for name, table, was in known if any(getattr(table, k) != getattr(was, k) for k in keys))
+
     return Rewired(
-        tools=frozenset(
-            name
-            for name, tool in after.tool.items()
-            if name in before.tool and tool.current != before.tool[name].current
-        ),
-        gates=frozenset(
-            name
-            for name, gate in after.gate.items()
-            if (old := before.gate.get(name)) is not None and (gate.command, gate.state) != (old.command, old.state)
-        ),
-        collectors=frozenset(
-            name
-            for name, fan in after.collector.items()
-            if (was := before.collector.get(was_called.get(name, ""))) is not None
-            and (fan.command, fan.state, fan.current) != (was.command, was.state, was.current)
-        ),
-        buttons=frozenset(
-            name
-            for name, fan in after.collector.items()
-            if (was := before.collector.get(was_called.get(name, ""))) is not None and fan.reset != was.reset
-        ),
-        bins=frozenset(
-            name
-            for name, fan in after.collector.items()
-            if (was := before.collector.get(was_called.get(name, ""))) is not None and fan.bin_full != was.bin_full
-        ),
-        online=frozenset(_told_otherwise(before, after, was_called)),
+        tools=changed("tool", "current"),
+        gates=changed("gate", "command", "state"),
+        collectors=changed("collector", "command", "state", "current"),
+        buttons=changed("collector", "reset"),
+        bins=changed("collector", "bin_full"),
+        online=frozenset((kind, name) for kind in ("tool", "gate", "collector") for name in changed(kind, "online")),
         renamed=renamed,
         stops={name: heard[_words_of(stop)] for name, stop in after.stop.items() if _words_of(stop) in heard},
     )
-
-
-def _told_otherwise(before: Config, after: Config, was_called: Mapping[str, str]) -> Iterator[tuple[str, str]]:
-    """Kind and name of what says by another signal that it is there, or by none."""
-    for name, tool in after.tool.items():
-        if name in before.tool and tool.online != before.tool[name].online:
-            yield "tool", name
-    for name, gate in after.gate.items():
-        if name in before.gate and gate.online != before.gate[name].online:
-            yield "gate", name
-    for name, fan in after.collector.items():
-        was = before.collector.get(was_called.get(name, ""))
-        if was is not None and fan.online != was.online:
-            yield "collector", name
 
 
 def _words_of(stop: Stop) -> tuple[str | None, ...]:

@@ -10,7 +10,7 @@ import threading
 from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
-from typing import TYPE_CHECKING, Final, Protocol
+from typing import TYPE_CHECKING, Final
 
 import msgspec
 from msgspec import Struct
@@ -27,39 +27,17 @@ _ASIDE: Final = ".part"
 _UNREADABLE: Final = ".unreadable-"
 
 
-class StateDisk(Protocol):
+class StateDisk:
     """Every touch of the disk that is made here, so that a test can cut the power in between. All may raise OSError."""
 
     def read(self, path: Path) -> bytes:
-        """The file, or a little more than `LARGEST_BYTES` of it."""
-
-    def write(self, path: Path, data: bytes, mode: int) -> None:
-        """Write a file anew; its content is on the medium when this returns, its name perhaps not."""
-
-    def rename(self, old: Path, new: Path) -> None:
-        """Another name, in place of a file that has it."""
-
-    def sync_folder(self, folder: Path) -> None:
-        """The names in it are on the medium when this returns."""
-
-    def exists(self, path: Path) -> bool:
-        """Whether anything has that name."""
-
-    def remove(self, path: Path) -> None:
-        """Remove a file, if it is there."""
-
-
-class RealStateDisk:
-    """The machine's own."""
-
-    def read(self, path: Path) -> bytes:
-        """Never waits for a writer, should somebody have put a pipe there."""
+        """The file, or a little more than `LARGEST_BYTES` of it; never waits for a writer, should it be a pipe."""
         handle = os.open(path, os.O_RDONLY | os.O_CLOEXEC | os.O_NONBLOCK)
         with os.fdopen(handle, "rb") as stream:
             return stream.read(LARGEST_BYTES + 1) or b""
 
     def write(self, path: Path, data: bytes, mode: int) -> None:
-        """Content, length and rights."""
+        """Write a file anew; its content is on the medium when this returns, its name perhaps not."""
         path.parent.mkdir(parents=True, exist_ok=True)
         path.unlink(missing_ok=True)  # another's rights, or a pipe
         handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, mode)
@@ -72,11 +50,11 @@ class RealStateDisk:
             os.close(handle)
 
     def rename(self, old: Path, new: Path) -> None:
-        """At once or not at all."""
+        """Another name, in place of a file that has it; at once or not at all."""
         old.replace(new)
 
     def sync_folder(self, folder: Path) -> None:
-        """Wait for the medium."""
+        """The names in it are on the medium when this returns."""
         handle = os.open(folder, os.O_RDONLY | os.O_CLOEXEC)
         try:
             os.fsync(handle)
@@ -84,11 +62,11 @@ class RealStateDisk:
             os.close(handle)
 
     def exists(self, path: Path) -> bool:
-        """Anything."""
+        """Whether anything has that name."""
         return os.path.lexists(path)
 
     def remove(self, path: Path) -> None:
-        """A file."""
+        """Remove a file, if it is there."""
         path.unlink(missing_ok=True)
 
 
@@ -103,16 +81,10 @@ def write_whole(disk: StateDisk, path: Path, data: bytes, mode: int) -> None:
         disk.write(aside, data, mode)
         disk.rename(aside, path)
     except OSError:
-        _tidy(disk, aside)
+        with suppress(OSError):  # what is torn there is not taken for a state
+            disk.remove(aside)
         raise
     disk.sync_folder(path.parent)
-
-
-def _tidy(disk: StateDisk, aside: Path) -> None:
-    try:
-        disk.remove(aside)
-    except OSError:
-        return  # what is torn there is not taken for a state
 
 
 class _Version(Struct):
@@ -129,7 +101,7 @@ class _File(Struct):
 
 def recall(folder: Path, disk: StateDisk | None = None) -> Remembered:
     """What `state.json` in that folder says; never raises. None there: a first start, which holds nothing by itself."""
-    disk = disk or RealStateDisk()
+    disk = disk or StateDisk()
     path = folder / FILE
     try:
         return _parse(disk.read(path.with_name(FILE + _ASIDE)))
@@ -185,7 +157,7 @@ class StateFile:
     ) -> None:
         self.folder = folder
         self._loop = loop
-        self._disk = disk or RealStateDisk()
+        self._disk = disk or StateDisk()
         self._recalled = recall(folder, self._disk)
         self._set_aside = self._recalled.unreadable is not None
         self._wake = threading.Condition()
@@ -273,7 +245,5 @@ class StateFile:
         if self._loop is None:
             answer()
             return
-        try:
+        with suppress(RuntimeError):  # the loop has ended, and with it all who waited
             self._loop.call_soon_threadsafe(answer)
-        except RuntimeError:
-            return  # the loop has ended, and with it all who waited

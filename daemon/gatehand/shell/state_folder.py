@@ -17,7 +17,7 @@ from msgspec import Struct
 from gatehand.config import Config, Loaded
 from gatehand.mqtt.settings import Protocol, Tls, encryption
 from gatehand.shell.ports import HoldKept, Remembered
-from gatehand.shell.state_file import RealStateDisk, StateDisk, write_whole
+from gatehand.shell.state_file import StateDisk, write_whole
 
 LOCK: Final = "daemon.lock"
 YIELDED: Final = "yielded"
@@ -207,7 +207,7 @@ def write_notes(folder: Path, notes: OffNotes, disk: StateDisk | None = None) ->
         OSError: they could not be written; those of before are still there.
     """
     text = msgspec.json.format(msgspec.json.encode(notes, enc_hook=str)) + b"\n"
-    write_whole(disk or RealStateDisk(), folder / OFF_FILE, text, _MODE)
+    write_whole(disk or StateDisk(), folder / OFF_FILE, text, _MODE)
 
 
 class NoNotesError(Exception):
@@ -222,7 +222,7 @@ def read_notes(folder: Path, disk: StateDisk | None = None) -> OffNotes:
     """
     path = folder / OFF_FILE
     try:
-        found = msgspec.json.decode((disk or RealStateDisk()).read(path), type=OffNotes, dec_hook=_path)
+        found = msgspec.json.decode((disk or StateDisk()).read(path), type=OffNotes, dec_hook=_path)
     except FileNotFoundError:
         raise NoNotesError(f"{path} is not there: no daemon has run with this state folder") from None
     except OSError as error:
