@@ -109,7 +109,7 @@ def test_a_fan_that_is_not_off_at_once_is_noticed(lines: list[Line]) -> None:
 
 
 def test_another_day_is_noticed() -> None:
-    lame = [one if one.at != 9.8 else replace(one, act=lambda _floor, _now: None) for one in DAY]
+    lame = [one if one.at != 9.8 else replace(one, messages={}) for one in DAY]
     assert complaints(VirtualDay(lame).play())
 
 

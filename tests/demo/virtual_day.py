@@ -6,7 +6,7 @@ from pathlib import Path
 
 from gatehand.config.load import load_text
 from gatehand.demo.day import DAY, ENDS_AT, HABITS, Happening
-from gatehand.demo.floor import Floor
+from gatehand.demo.simulated_devices import is_driven_against_shut_gates, is_fault_input, take_fault_input
 from gatehand.journal.line import Line, facts_of
 from gatehand.shell.encode_commands import CommandEncoder
 from gatehand.shell.routes import Routes
@@ -43,7 +43,7 @@ class VirtualDay:
             self.now = max(self.now, min(moments))
             self._hear(self.shop.advance(self.now))
             if self._ahead and next_act <= self.now:
-                self._ahead.pop(0).act(Floor(self.shop, self._publish), self.now)
+                self._act(self._ahead.pop(0))
             if self._state.wake_at is not None and self._state.wake_at <= self.now:
                 self._feed(Tick(), self.now)
             self._look()
@@ -65,10 +65,13 @@ class VirtualDay:
             for event in self._routes.events(one.topic, one.payload, retained=retained, now=one.at) or ():
                 self._feed(event, one.at)
 
-    def _publish(self, topic: str, payload: str) -> None:
-        self._hear([Sent(self.now, topic, payload.encode())])
+    def _act(self, happening: Happening) -> None:
+        for topic, payload in happening.messages.items():
+            if is_fault_input(topic):
+                take_fault_input(self.shop, topic, payload.encode(), self.now)
+            else:
+                self._hear([Sent(self.now, topic, payload.encode())])
 
     def _look(self) -> None:
-        driven = any(collector.turns for collector in self.shop.collectors.values())
-        if driven and not any(gate.position(self.now) == 1.0 for gate in self.shop.gates.values()):
+        if is_driven_against_shut_gates(self.shop, self.now):
             self.against_shut_gates.append(self.now)

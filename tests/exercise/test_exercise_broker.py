@@ -16,7 +16,7 @@ import pytest
 from support.mosquitto import Mosquitto
 
 from gatehand.config import load
-from gatehand.demo.devices import DevicesAtWork
+from gatehand.demo.simulated_devices import SimulatedDevices
 from gatehand.mqtt.client import plain_client
 from gatehand.mqtt.settings import BrokerSettings
 from gatehand.shell.daemon import Daemon
@@ -66,13 +66,13 @@ class World:
     """A broker, devices, perhaps a daemon."""
 
     file: Path
-    devices: DevicesAtWork
+    devices: SimulatedDevices
     shop: SimShop
     daemon: Daemon | None
     told: list[str] = field(default_factory=list)
 
     def start(self, tool: str, *, on: bool = True) -> None:
-        self.devices.act(lambda floor, now: floor.shop.tools[tool].switch(on=on, at=now))
+        self.devices.act({f"sim/{tool}/switch": "1" if on else "0"})
 
 
 @asynccontextmanager
@@ -86,7 +86,7 @@ async def world(folder: Path, *, daemon: bool = True) -> AsyncIterator[World]:
         shop = SimShop(loaded.config, now=time.monotonic(), habits=Habits(gates=gates))
         settings = BrokerSettings("127.0.0.1", broker.port, client_id="devices", keepalive=30)
         async with plain_client(settings, shop.topics) as client:
-            devices = DevicesAtWork(shop, client, lambda _at, _text: None)
+            devices = SimulatedDevices(shop, client, lambda _at, _text: None)
             working = [asyncio.ensure_future(devices.run())]
             made = Daemon(loaded, lambda _level, _text, _facts=None: None) if daemon else None
             if made is not None:

@@ -29,15 +29,14 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Play, and say how it went."""
-    from gatehand.demo.home import NoHomeError
-    from gatehand.demo.play import Options, play
+    from gatehand.demo.environment import FolderError
+    from gatehand.demo.play import play
     from gatehand.mqtt.embedded import NoEmbeddedBrokerError
 
     width = shutil.get_terminal_size((80, 24)).columns
-    options = Options(keep=args.keep, port=args.port, log=args.log, width=width)
     try:
-        return asyncio.run(play(options, _write))
-    except (NoEmbeddedBrokerError, NoHomeError) as error:
+        return asyncio.run(play(keep=args.keep, port=args.port, folder=args.log, width=width, write=_write))
+    except (NoEmbeddedBrokerError, FolderError) as error:
         print(f"gatehand demo: {error}", file=sys.stderr)
         return 1
 

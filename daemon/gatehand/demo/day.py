@@ -3,22 +3,19 @@
 What Gatehand makes of it stands nowhere here; what is expected of it stands in `verdict.py`.
 """
 
-from collections.abc import Callable
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
 
-from gatehand.demo.floor import Floor
 from gatehand.journal.line import Line
-from gatehand.simshop import GateHabits, Habits, ToolHabits, Trouble
-from gatehand_rules.findings import Happened
+from gatehand.simshop import GateHabits, Habits, ToolHabits
+from gatehand_rules.findings import Fact, Happened
 
 COLLECTOR: Final = "main"
 BLIND_GATE: Final = "carving_router"
 """It cannot report, so that Gatehand shuts it when it comes up; then the doors open."""
 JAMMED: Final = "band_saw"
 MISSED_TOOL: Final = "carving_router"
-MISSED_AMPS: Final = 1.1
-"""Under the carving router's start threshold, above half of it."""
 
 HABITS: Final = Habits(
     tools={
@@ -34,16 +31,20 @@ HABITS: Final = Habits(
 
 
 @dataclass(frozen=True, slots=True)
-class Once:
-    """An event of the log: its name and whose it is."""
+class LoggedEvent:
+    """An event of the log, known by these of its facts."""
 
     event: Happened
-    name: str
+    facts: Mapping[str, Fact]
 
     def fits(self, line: Line) -> bool:
         """Whether the line is such an event."""
-        whose = (line.get("tool"), line.get("gate"), line.get("collector"), line.get("stop"))
-        return line["event"] == self.event and self.name in whose
+        return line["event"] == self.event and all(line.get(key) == value for key, value in self.facts.items())
+
+
+def logged(event: Happened, **facts: Fact) -> LoggedEvent:
+    """The event with these facts."""
+    return LoggedEvent(event, facts)
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,94 +57,88 @@ class Happening:
 
     at: float
     text: str
-    act: Callable[[Floor, float], None]
-    once: Once | None = None
+    messages: Mapping[str, str]
+    """Topic -> payload: people and mishaps are played as any client could (`simulated_devices.py`)."""
+    once: LoggedEvent | None = None
 
 
-def _on(tool: str, amps: float | None = None) -> Callable[[Floor, float], None]:
-    return lambda floor, now: floor.shop.tools[tool].switch(on=True, at=now, amps=amps)
+_ON: Final = logged(Happened.COLLECTOR_ON, collector=COLLECTOR)
+_OFF: Final = logged(Happened.COLLECTOR_OFF, collector=COLLECTOR)
 
 
-def _off(tool: str) -> Callable[[Floor, float], None]:
-    return lambda floor, now: floor.shop.tools[tool].switch(on=False, at=now)
-
-
-def _press(gate: str) -> Callable[[Floor, float], None]:
-    return lambda floor, now: floor.shop.gates[gate].press(now)
-
-
-def _suffer(gate: str, trouble: Trouble | None) -> Callable[[Floor, float], None]:
-    return lambda floor, now: floor.shop.gates[gate].suffer(trouble, now)
-
-
-def _stop(*, pressed: bool) -> Callable[[Floor, float], None]:
-    return lambda floor, now: floor.shop.stops["emergency"].set(active=pressed, at=now)
-
-
-def _reset(floor: Floor, _now: float) -> None:
-    floor.publish(f"gatehand/collector/{COLLECTOR}/reset", "1")
-
-
-def _free_and_off(floor: Floor, now: float) -> None:
-    floor.shop.tools[JAMMED].switch(on=False, at=now)
-    floor.shop.gates[JAMMED].suffer(None, now)
-
-
-_ON: Final = Once(Happened.COLLECTOR_ON, COLLECTOR)
-_OFF: Final = Once(Happened.COLLECTOR_OFF, COLLECTOR)
-
-
-def _stopped(tool: str) -> Once:
-    return Once(Happened.TOOL_STOPPED, tool)
+def _stopped(tool: str) -> LoggedEvent:
+    return logged(Happened.TOOL_STOPPED, tool=tool)
 
 
 DAY: Final[tuple[Happening, ...]] = (
-    Happening(0.5, "The band saw cuts a neck blank.", _on("band_saw")),
-    Happening(2.5, "The cut is done.", _off("band_saw"), _ON),
-    Happening(3.2, "The jointer, at the other station, trues an edge.", _on("jointer"), _stopped("band_saw")),
-    Happening(4.8, "The board is turned: a pause.", _off("jointer"), Once(Happened.GATE_OPEN, "planing")),
-    Happening(5.8, "A second pass, within the run-on.", _on("jointer"), _stopped("jointer")),
-    Happening(7.0, "The edge is true.", _off("jointer"), Once(Happened.TOOL_STARTED, "jointer")),
-    Happening(9.8, "Somebody presses the button of the bench sweep, with no tool running.", _press("sweep"), _OFF),
-    Happening(11.4, "Swept. The button again.", _press("sweep"), _ON),
+    Happening(0.5, "The band saw cuts a neck blank.", {"sim/band_saw/switch": "1"}),
+    Happening(2.5, "The cut is done.", {"sim/band_saw/switch": "0"}, _ON),
+    Happening(
+        3.2, "The jointer, at the other station, trues an edge.", {"sim/jointer/switch": "1"}, _stopped("band_saw")
+    ),
+    Happening(
+        4.8, "The board is turned: a pause.", {"sim/jointer/switch": "0"}, logged(Happened.GATE_OPEN, gate="planing")
+    ),
+    Happening(5.8, "A second pass, within the run-on.", {"sim/jointer/switch": "1"}, _stopped("jointer")),
+    Happening(7.0, "The edge is true.", {"sim/jointer/switch": "0"}, logged(Happened.TOOL_STARTED, tool="jointer")),
+    Happening(
+        9.8,
+        "Somebody presses the button of the bench sweep, with no tool running.",
+        {"shop/gate/sweep/button": "1"},
+        _OFF,
+    ),
+    Happening(11.4, "Swept. The button again.", {"shop/gate/sweep/button": "1"}, _ON),
     Happening(
         12.2,
         "The carving router takes a very light cut: 1.1 A, under its threshold.",
-        _on(MISSED_TOOL, MISSED_AMPS),
+        {"sim/carving_router/amps": "1.1"},
         _OFF,
     ),
-    Happening(13.8, "The light cut is done.", _off(MISSED_TOOL)),
+    Happening(13.8, "The light cut is done.", {"sim/carving_router/switch": "0"}),
     Happening(
         14.2,
         "A chip wedges the band saw's gate.",
-        _suffer(JAMMED, Trouble.JAM),
-        Once(Happened.START_MISSED, MISSED_TOOL),
+        {"sim/band_saw/jam": "1"},
+        logged(Happened.START_MISSED, tool=MISSED_TOOL),
     ),
-    Happening(14.6, "The band saw is switched on.", _on("band_saw")),
+    Happening(14.6, "The band saw is switched on.", {"sim/band_saw/switch": "1"}),
     Happening(
         17.9,
         "No suction: the band saw is switched off, the chip pulled out.",
-        _free_and_off,
-        Once(Happened.GATE_FAULT, JAMMED),
+        {"sim/band_saw/switch": "0", "sim/band_saw/jam": "0"},
+        logged(Happened.GATE_FAULT, gate=JAMMED),
     ),
-    Happening(18.8, "The band saw again.", _on("band_saw"), _stopped("band_saw")),
-    Happening(20.0, "Cut done.", _off("band_saw"), _ON),
-    Happening(20.8, "The carving router, a full cut.", _on("carving_router"), _stopped("band_saw")),
+    Happening(18.8, "The band saw again.", {"sim/band_saw/switch": "1"}, _stopped("band_saw")),
+    Happening(20.0, "Cut done.", {"sim/band_saw/switch": "0"}, _ON),
+    Happening(20.8, "The carving router, a full cut.", {"sim/carving_router/switch": "1"}, _stopped("band_saw")),
     Happening(
         23.2,
         "Its program has ended. It wants the fan off at once.",
-        _off("carving_router"),
-        Once(Happened.RUN_ON_ENDED, "band_saw"),
+        {"sim/carving_router/switch": "0"},
+        logged(Happened.RUN_ON_ENDED, tool="band_saw"),
     ),
-    Happening(24.6, "The drum sander starts.", _on("drum_sander"), _OFF),
-    Happening(26.2, "EMERGENCY STOP. The sander still turns.", _stop(pressed=True), _ON),
+    Happening(24.6, "The drum sander starts.", {"sim/drum_sander/switch": "1"}, _OFF),
+    Happening(26.2, "EMERGENCY STOP. The sander still turns.", {"sim/emergency/press": "1"}, _ON),
     Happening(
-        27.4, "The stop button is pulled out again.", _stop(pressed=False), Once(Happened.COLLECTOR_HELD, COLLECTOR)
+        27.4,
+        "The stop button is pulled out again.",
+        {"sim/emergency/press": "0"},
+        logged(Happened.COLLECTOR_HELD, collector=COLLECTOR),
     ),
-    Happening(28.0, "Somebody resets the hold.", _reset, Once(Happened.STOP_CLEARED, "emergency")),
-    Happening(29.2, "The sander is switched off ...", _off("drum_sander"), Once(Happened.START_REFUSED, "drum_sander")),
-    Happening(29.8, "... and on again: a fresh start.", _on("drum_sander"), _stopped("drum_sander")),
-    Happening(31.2, "The panel is flat. The day is over.", _off("drum_sander"), _ON),
+    Happening(
+        28.0,
+        "Somebody resets the hold.",
+        {"gatehand/collector/main/reset": "1"},
+        logged(Happened.STOP_CLEARED, stop="emergency"),
+    ),
+    Happening(
+        29.2,
+        "The sander is switched off ...",
+        {"sim/drum_sander/switch": "0"},
+        logged(Happened.START_REFUSED, tool="drum_sander"),
+    ),
+    Happening(29.8, "... and on again: a fresh start.", {"sim/drum_sander/switch": "1"}, _stopped("drum_sander")),
+    Happening(31.2, "The panel is flat. The day is over.", {"sim/drum_sander/switch": "0"}, _ON),
 )
 ENDS_AT: Final = 35.5
 """By then the last run-on and coast-down are over and the gates shut."""

@@ -1,21 +1,21 @@
-"""Plays the day on the stage, or keeps the stage for whoever wants to play, and prints it. Gives the exit code."""
+"""Plays the day, or keeps the shop up for whoever wants to play, and prints it: the timeline and all around it."""
 
 import asyncio
 import math
+import shlex
 import signal
+import sys
+import textwrap
 import time
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
-from dataclasses import dataclass
+from collections.abc import Callable
+from contextlib import suppress
 from functools import partial
 from itertools import islice
 from pathlib import Path
 from typing import Final
 
-from gatehand.demo import texts
-from gatehand.demo.day import DAY, ENDS_AT, Once
-from gatehand.demo.home import leave_if_empty, make_home
-from gatehand.demo.stage import Stage, StageError, raised
+from gatehand.demo.day import DAY, ENDS_AT, LoggedEvent
+from gatehand.demo.environment import CONFIG_NAME, DemoError, Environment, brought_up, make_folder
 from gatehand.demo.timeline import Timeline
 from gatehand.demo.verdict import complaints, is_over, summary
 from gatehand.journal.line import Line
@@ -24,114 +24,154 @@ INTERRUPTED: Final = 130
 _PATIENCE: Final = 10.0
 """Seconds that a busy computer may take longer for anything."""
 _LAST_ROWS: Final = 0.5
+_WIDTH: Final = 79
 
 
-@dataclass(frozen=True, slots=True)
-class Options:
-    """What the user asked for."""
-
-    keep: bool = False
-    port: int = 0
-    log: Path | None = None
-    width: int = 80
-
-
-async def play(options: Options, write: Callable[[str], None]) -> int:
+async def play(*, keep: bool, port: int, folder: Path | None, width: int, write: Callable[[str], None]) -> int:
     """Play; 0 when all went as scripted (or the user has played enough), 1 when not, 130 when the day was broken off.
 
+    Args:
+        keep: no script; the shop stays up.
+        port: the broker's; 0: any that is free.
+        folder: for log and config; None: a fresh one.
+        width: of the screen, columns.
+        write: prints a text and ends the line.
+
     Raises:
-        NoEmbeddedBrokerError, NoHomeError: what the demo needs is not there; the message says what to do.
+        NoEmbeddedBrokerError, FolderError: what the demo needs is not there; the message says what to do.
     """
-    home = make_home(options.log)
-    timeline = Timeline(options.width, write)
+    folder = make_folder(folder)
+    timeline = Timeline(width, write)
 
     def heard(lines: list[Line]) -> None:
         timeline.gatehand(lines)
         timeline.print_until(time.monotonic())
 
     asked = asyncio.Event()
-    with _interrupts(asked):
-        write(texts.opening(keep=options.keep))
-        try:
-            async with raised(home, options.port, timeline.shop, heard) as stage:
-                if options.keep:
-                    code = await _keep(stage, timeline, asked, write)
-                else:
-                    code = await _play_day(stage, timeline, asked)
-        except StageError as error:
-            timeline.print_until(math.inf)
-            write(f"\nThe demo cannot go on: {error}")
-            return 1
-        finally:
-            leave_if_empty(home)
+    for number in (signal.SIGINT, signal.SIGTERM):  # both ask for an orderly end
+        asyncio.get_running_loop().add_signal_handler(number, asked.set)
+    write(opening(keep=keep))
+    try:
+        async with brought_up(folder, port, timeline.shop, heard) as demo:
+            if keep:
+                write(invitation(demo.port, demo.folder))
+                timeline.open(time.monotonic())
+                await demo.wait(asked.is_set, math.inf)
+                code = 0
+            else:
+                code = await _play_day(demo, timeline, asked)
+    except DemoError as error:
+        timeline.print_until(math.inf)
+        write(f"\nThe demo cannot go on: {error}")
+        return 1
+    finally:
+        with suppress(OSError):  # nothing came of it, so nothing stays
+            folder.rmdir()
     # The daemon is down: the log is whole.
     timeline.print_until(math.inf)
     if code == INTERRUPTED:
         write("\nBroken off before the day was over.")
-    elif not options.keep:
-        code = _tell_end(stage, write)
-    write(texts.closing(home))
+    elif not keep:
+        code = _tell_end(demo, write)
+    write(closing(folder))
     return code
 
 
-async def _play_day(stage: Stage, timeline: Timeline, asked: asyncio.Event) -> int:
+async def _play_day(demo: Environment, timeline: Timeline, asked: asyncio.Event) -> int:
     opened = time.monotonic()
     timeline.open(opened)
     acted, since = opened, 0
     before = 0.0
     for happening in DAY:
-        if await stage.wait(asked.is_set, acted + happening.at - before - time.monotonic()):
+        if await demo.wait(asked.is_set, acted + happening.at - before - time.monotonic()):
             return INTERRUPTED
         if happening.once is not None:
-            await stage.wait(partial(_seen, stage, since, happening.once, asked), _PATIENCE)
-        acted, since, before = time.monotonic(), len(stage.lines), happening.at
-        stage.devices.act(happening.act)
+            await demo.wait(partial(_seen, demo, since, happening.once, asked), _PATIENCE)
+        acted, since, before = time.monotonic(), len(demo.lines), happening.at
+        demo.devices.act(happening.messages)
         timeline.shop(acted, happening.text)
-    await stage.wait(lambda: asked.is_set() or is_over(stage.lines), ENDS_AT - before + _PATIENCE)
+    await demo.wait(lambda: asked.is_set() or is_over(demo.lines), ENDS_AT - before + _PATIENCE)
     if asked.is_set():
         return INTERRUPTED
-    await stage.wait(asked.is_set, _LAST_ROWS)
+    await demo.wait(asked.is_set, _LAST_ROWS)
     return 0
 
 
-def _seen(stage: Stage, since: int, once: Once, asked: asyncio.Event) -> bool:
-    return asked.is_set() or any(once.fits(line) for line in islice(stage.lines, since, None))
+def _seen(demo: Environment, since: int, once: LoggedEvent, asked: asyncio.Event) -> bool:
+    return asked.is_set() or any(once.fits(line) for line in islice(demo.lines, since, None))
 
 
-async def _keep(stage: Stage, timeline: Timeline, asked: asyncio.Event, write: Callable[[str], None]) -> int:
-    write(texts.invitation(stage.port, stage.home))
-    timeline.open(time.monotonic())
-    while not await stage.wait(asked.is_set, 3600.0):
-        pass
-    return 0
-
-
-def _tell_end(stage: Stage, write: Callable[[str], None]) -> int:
-    found = complaints(stage.lines)
-    if stage.devices.breaches:
-        found.append(f"The fan was driven against shut gates {len(stage.devices.breaches)} times.")
-    found += [f"The daemon warned: {text}." for text in stage.warnings]
+def _tell_end(demo: Environment, write: Callable[[str], None]) -> int:
+    found = complaints(demo.lines)
+    if demo.devices.breaches:
+        found.append(f"The fan was driven against shut gates {len(demo.devices.breaches)} times.")
+    found += [f"The daemon warned: {text}." for text in demo.warnings]
     write("\nThe day in short")
-    for line in summary(stage.lines):
-        write(texts.item(line))
+    for line in summary(demo.lines):
+        write(item(line))
     if found:
         write("\nNOT AS SCRIPTED")
         for line in found:
-            write(texts.item(line))
+            write(item(line))
         return 1
-    write(texts.item("All went as scripted; the fan never turned against shut gates."))
+    write(item("All went as scripted; the fan never turned against shut gates."))
     return 0
 
 
-@contextmanager
-def _interrupts(asked: asyncio.Event) -> Iterator[None]:
-    """Ctrl-C and SIGTERM ask for an orderly end."""
-    loop = asyncio.get_running_loop()
-    numbers = (signal.SIGINT, signal.SIGTERM)
-    for number in numbers:
-        loop.add_signal_handler(number, asked.set)
-    try:
-        yield
-    finally:
-        for number in numbers:
-            loop.remove_signal_handler(number)
+def opening(*, keep: bool) -> str:
+    """What is about to be seen."""
+    what = (
+        "it stays up for you to play with."
+        if keep
+        else "a working day in forty seconds. In a real shop run-on and coast-down are longer."
+    )
+    return textwrap.fill(
+        f"An instrument maker's shop, simulated: its devices and the real Gatehand daemon talk over MQTT; {what} "
+        "Gatehand is no safety device: the emergency stop here is a contact it listens to, never the stop itself.",
+        _WIDTH,
+    ) + ("\n" if not keep else "")
+
+
+def item(text: str) -> str:
+    """An item of a list, wrapped."""
+    return textwrap.fill(text, _WIDTH, initial_indent="  - ", subsequent_indent="    ")
+
+
+def closing(folder: Path) -> str:
+    """Where the log lies and what to do with it."""
+    log, config = shlex.quote(str(folder)), shlex.quote(str(folder / CONFIG_NAME))
+    typed = Path(sys.argv[0])  # what the user typed to call us, so that the commands shown can be typed too
+    me = shlex.quote(str(typed)) if typed.name == "gatehand" else "python -m gatehand"
+    return f"""
+The event log is in {log}. Try next:
+  {me} log --log {log}
+  {me} why carving_router --config {config}
+  {me} demo --keep"""
+
+
+def invitation(port: int, folder: Path) -> str:
+    """What one can publish and watch."""
+    return f"""
+The broker is at 127.0.0.1, port {port} (MQTT 3.1.1, no login).
+Publish with any client, for example:
+  mosquitto_pub -h 127.0.0.1 -p {port} -t sim/band_saw/switch -m 1
+
+  sim/band_saw/switch            1, 0  a tool on, off: band_saw, jointer,
+                                       drum_sander, carving_router
+  sim/jointer/amps               2.4   a tool on, drawing so many ampere
+  shop/gate/sweep/button         1     the button of the bench sweep
+  gatehand/gate/sweep/hand       1, 0  a hand start from any screen, its end
+  sim/planing/jam                1, 0  a gate jams, is freed: band_saw,
+                                       planing, carving_router, sweep
+  sim/sweep/move                 1, 0  a gate is opened, shut by hand
+  sim/emergency/press            1, 0  emergency stop pressed, pulled out
+  gatehand/collector/main/reset  1     ends the hold that it leaves behind
+  sim/main/hand                  1, 0  the collector's own switch
+  sim/main/weld                  1, 0  its relay welds (while on), or is new
+
+Watch gatehand/# (what Gatehand shows) and shop/# (what the devices say):
+  mosquitto_sub -h 127.0.0.1 -p {port} -v -t 'gatehand/#'
+The config is here; change it, and Gatehand takes the change:
+  {shlex.quote(str(folder / CONFIG_NAME))}
+Ctrl-C ends the demo.
+"""

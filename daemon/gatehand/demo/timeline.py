@@ -24,42 +24,32 @@ _SETTLED: Final = 0.25
 _ONE_ROW: Final = 0.15
 """Gatehand's first answer to a happening stands beside it when it came within so many seconds."""
 
-_TOLD: Final[frozenset[str]] = frozenset(
+_NO_ROW: Final[frozenset[str]] = frozenset(
     {
-        Happened.TOOL_STARTED,
-        Happened.TOOL_STOPPED,
-        Happened.TOOL_MUTED,
-        Happened.TOOL_SILENT,
-        Happened.START_MISSED,
-        Happened.START_REFUSED,
-        Happened.GATE_OPEN,
-        Happened.GATE_SHUT,
-        Happened.GATE_FAULT,
-        Happened.COLLECTOR_ON,
-        Happened.COLLECTOR_OFF,
-        Happened.COLLECTOR_ADOPTED,
-        Happened.COLLECTOR_UNANSWERED,
-        Happened.COLLECTOR_KEPT_ON,
-        Happened.FAN_UNSAFE,
-        Happened.COMMAND_VETOED,
-        Happened.HAND_STARTED,
-        Happened.HAND_ENDED,
-        Happened.STOP_ACTIVE,
-        Happened.STOP_CLEARED,
-        Happened.COLLECTOR_HELD,
-        Happened.HOLD_RESET,
-        Happened.RESET_REFUSED,
-        Happened.ALARM_RAISED,
-        Happened.ALARM_CLEARED,
-        Happened.BROKER_LOST,
-        CONFIG_REJECTED,
+        Happened.TOOL_HEARD,
+        Happened.GATE_BETWEEN,
+        Happened.COLLECTOR_RUNNING,
+        Happened.COLLECTOR_STOOD,
+        Happened.COLLECTOR_WAITED,
+        Happened.BIN_FULL,
+        Happened.BIN_CLEARED,
+        Happened.DEVICE_OFFLINE,
+        Happened.DEVICE_ONLINE,
+        Happened.READING_REJECTED,
+        Happened.MESSAGE_IGNORED,
+        Happened.BROKER_CONNECTED,
+        Happened.STOPS_LOST,
+        Happened.STOPS_HEARD,
+        Happened.DAEMON_STOOD_STILL,
+        Happened.DAEMON_CAUGHT_UP,
     }
 )
+_ROW: Final = frozenset[str]({*Happened, CONFIG_REJECTED}) - _NO_ROW
 
 _ALARMS: Final[dict[str, str]] = {Happened.ALARM_RAISED: "ALARM", Happened.ALARM_CLEARED: "alarm over"}
 
 
-def is_told(line: Line) -> bool:
+def has_row(line: Line) -> bool:
     """Whether an event gets a row. The log has them all; a row for each would bury what matters."""
     event, rule = line["event"], line.get("rule")
     if event == CONFIG_LOADED:
@@ -70,7 +60,7 @@ def is_told(line: Line) -> bool:
         return line.get("run_on") != 0
     if event == Happened.COLLECTOR_ON:
         return rule != Rule.REFRESH
-    return event in _TOLD
+    return event in _ROW
 
 
 class Timeline:
@@ -99,7 +89,7 @@ class Timeline:
     def gatehand(self, lines: Iterable[Line]) -> None:
         """Lines of the event log, as they are read. Alarms of one instant share a row."""
         alarms: dict[tuple[float, str], list[str]] = {}
-        for line in _without_echo(list(filter(is_told, lines))):
+        for line in _without_echo(list(filter(has_row, lines))):
             at = line.get("mono")
             if not isinstance(at, float | int) or at < self._opened:
                 continue

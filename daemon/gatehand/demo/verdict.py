@@ -4,86 +4,57 @@ Reads log lines, never the rules' state: what a user could check too.
 """
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterator, Sequence
 from typing import Final
 
-from gatehand.demo.day import COLLECTOR, JAMMED, MISSED_TOOL
+from gatehand.demo.day import COLLECTOR, JAMMED, MISSED_TOOL, LoggedEvent, logged
 from gatehand.journal.line import Line
 from gatehand.journal.sentences import spoken, spoken_alarm
 from gatehand.text import named
 from gatehand_rules.alarms import Alarm
-from gatehand_rules.findings import Fact, Happened, Rule
+from gatehand_rules.findings import Happened, Rule
 from gatehand_rules.words import GateWord
 
-
-@dataclass(frozen=True, slots=True)
-class Expected:
-    """An event that must come after those before it. `what` says it for a person."""
-
-    what: str
-    event: str
-    facts: Mapping[str, Fact] = field(default_factory=dict)
-
-    def fits(self, line: Line) -> bool:
-        """Whether the line is this event."""
-        return line["event"] == self.event and all(line.get(key) == value for key, value in self.facts.items())
-
-
-def _tool(what: str, event: Happened, tool: str) -> Expected:
-    return Expected(what, event, {"tool": tool})
-
-
-def _gate(what: str, event: Happened, gate: str) -> Expected:
-    return Expected(what, event, {"gate": gate})
-
-
-def _on(what: str) -> Expected:
-    return Expected(what, Happened.COLLECTOR_ON, {"rule": Rule.DEMAND})
-
-
-def _off(what: str) -> Expected:
-    return Expected(what, Happened.COLLECTOR_OFF, {"rule": Rule.NO_DEMAND})
-
-
 FAULT: Final = Alarm("gate", JAMMED, "fault")
-STORY: tuple[Expected, ...] = (
-    _tool("the first cut is noticed", Happened.TOOL_STARTED, "band_saw"),
-    _gate("the band saw's gate opens for it", Happened.GATE_OPEN, "band_saw"),
-    _on("the collector starts for the first cut"),
-    _tool("the jointer is noticed", Happened.TOOL_STARTED, "jointer"),
-    _gate("the planing gate opens at the change-over", Happened.GATE_OPEN, "planing"),
-    _gate("only then the band saw's gate shuts", Happened.GATE_SHUT, "band_saw"),
-    _tool("the second pass, within the run-on", Happened.TOOL_STARTED, "jointer"),
-    _off("the collector goes off after the run-on"),
-    _gate("the button of the sweep starts by hand", Happened.HAND_STARTED, "sweep"),
-    _gate("the sweep's gate opens", Happened.GATE_OPEN, "sweep"),
-    _on("the collector starts for the sweep"),
-    _gate("the button ends the hand start", Happened.HAND_ENDED, "sweep"),
-    _tool("the light cut is missed", Happened.START_MISSED, MISSED_TOOL),
-    _gate("the jammed gate is told again", Happened.GATE_COMMANDED, JAMMED),
-    _gate("the jammed gate is a fault", Happened.GATE_FAULT, JAMMED),
-    Expected("an alarm stands for it", Happened.ALARM_RAISED, {"alarm": FAULT.id}),
-    _tool("no start without an open gate", Happened.START_REFUSED, JAMMED),
-    _gate("the freed gate opens at the next start", Happened.GATE_OPEN, JAMMED),
-    Expected("its alarm is over", Happened.ALARM_CLEARED, {"alarm": FAULT.id}),
-    _on("the collector starts for the freed gate"),
-    Expected("the carving router's cut ends", Happened.TOOL_STOPPED, {"tool": "carving_router", "run_on": 0.0}),
-    _off("the collector goes off with the carving router"),
-    _tool("the drum sander is noticed", Happened.TOOL_STARTED, "drum_sander"),
-    _on("the collector starts for the drum sander"),
-    Expected("the emergency stop is seen", Happened.STOP_ACTIVE, {"stop": "emergency"}),
-    Expected("the collector goes off at once", Happened.COLLECTOR_OFF, {"rule": Rule.STOP_CONTACT}),
-    Expected("the collector is held", Happened.COLLECTOR_HELD, {"collector": COLLECTOR}),
-    Expected("the stop is clear", Happened.STOP_CLEARED, {"stop": "emergency"}),
-    Expected("the hold is reset", Happened.HOLD_RESET, {"collector": COLLECTOR}),
-    _tool("the reset alone starts nothing", Happened.START_REFUSED, "drum_sander"),
-    _tool("a fresh start of the drum sander is noticed", Happened.TOOL_STARTED, "drum_sander"),
-    _on("the collector starts for the fresh start"),
-    _off("the collector goes off at the end of the day"),
-    _gate("the last gate shuts", Happened.GATE_SHUT, "planing"),
+START: Final = logged(Happened.COLLECTOR_ON, rule=Rule.DEMAND)
+OFF: Final = logged(Happened.COLLECTOR_OFF, rule=Rule.NO_DEMAND)
+STORY: Final[tuple[tuple[str, LoggedEvent], ...]] = (
+    ("the first cut is noticed", logged(Happened.TOOL_STARTED, tool="band_saw")),
+    ("the band saw's gate opens for it", logged(Happened.GATE_OPEN, gate="band_saw")),
+    ("the collector starts for the first cut", START),
+    ("the jointer is noticed", logged(Happened.TOOL_STARTED, tool="jointer")),
+    ("the planing gate opens at the change-over", logged(Happened.GATE_OPEN, gate="planing")),
+    ("only then the band saw's gate shuts", logged(Happened.GATE_SHUT, gate="band_saw")),
+    ("the second pass, within the run-on", logged(Happened.TOOL_STARTED, tool="jointer")),
+    ("the collector goes off after the run-on", OFF),
+    ("the button of the sweep starts by hand", logged(Happened.HAND_STARTED, gate="sweep")),
+    ("the sweep's gate opens", logged(Happened.GATE_OPEN, gate="sweep")),
+    ("the collector starts for the sweep", START),
+    ("the button ends the hand start", logged(Happened.HAND_ENDED, gate="sweep")),
+    ("the light cut is missed", logged(Happened.START_MISSED, tool=MISSED_TOOL)),
+    ("the jammed gate is told again", logged(Happened.GATE_COMMANDED, gate=JAMMED)),
+    ("the jammed gate is a fault", logged(Happened.GATE_FAULT, gate=JAMMED)),
+    ("an alarm stands for it", logged(Happened.ALARM_RAISED, alarm=FAULT.id)),
+    ("no start without an open gate", logged(Happened.START_REFUSED, tool=JAMMED)),
+    ("the freed gate opens at the next start", logged(Happened.GATE_OPEN, gate=JAMMED)),
+    ("its alarm is over", logged(Happened.ALARM_CLEARED, alarm=FAULT.id)),
+    ("the collector starts for the freed gate", START),
+    ("the carving router's cut ends", logged(Happened.TOOL_STOPPED, tool="carving_router", run_on=0.0)),
+    ("the collector goes off with the carving router", OFF),
+    ("the drum sander is noticed", logged(Happened.TOOL_STARTED, tool="drum_sander")),
+    ("the collector starts for the drum sander", START),
+    ("the emergency stop is seen", logged(Happened.STOP_ACTIVE, stop="emergency")),
+    ("the collector goes off at once", logged(Happened.COLLECTOR_OFF, rule=Rule.STOP_CONTACT)),
+    ("the collector is held", logged(Happened.COLLECTOR_HELD, collector=COLLECTOR)),
+    ("the stop is clear", logged(Happened.STOP_CLEARED, stop="emergency")),
+    ("the hold is reset", logged(Happened.HOLD_RESET, collector=COLLECTOR)),
+    ("the reset alone starts nothing", logged(Happened.START_REFUSED, tool="drum_sander")),
+    ("a fresh start of the drum sander is noticed", logged(Happened.TOOL_STARTED, tool="drum_sander")),
+    ("the collector starts for the fresh start", START),
+    ("the collector goes off at the end of the day", OFF),
+    ("the last gate shuts", logged(Happened.GATE_SHUT, gate="planing")),
 )
-STARTS = sum(1 for each in STORY if each.event == Happened.COLLECTOR_ON)
+STARTS: Final = sum(1 for _, each in STORY if each.event is Happened.COLLECTOR_ON)
 SOON = 0.2
 """Seconds within which "at once" must have been."""
 
@@ -98,8 +69,9 @@ def complaints(lines: Sequence[Line]) -> list[str]:
     found: list[str] = []
     missing = _first_missing(lines)
     if missing is not None:
-        found.append(f"Expected, and not in the log in its place: {missing.what} ({missing.event}).")
-    starts = [line for line in lines if _on("").fits(line)]
+        what, wanted = missing
+        found.append(f"Expected, and not in the log in its place: {what} ({wanted.event}).")
+    starts = [line for line in lines if START.fits(line)]
     if len(starts) != STARTS:
         found.append(f"The collector was started {len(starts)} times; {STARTS} were scripted.")
     found += _starts_without_open_gate(lines)
@@ -110,12 +82,9 @@ def complaints(lines: Sequence[Line]) -> list[str]:
     return found
 
 
-def _first_missing(lines: Sequence[Line]) -> Expected | None:
+def _first_missing(lines: Sequence[Line]) -> tuple[str, LoggedEvent] | None:
     rest = iter(lines)
-    for each in STORY:
-        if not any(each.fits(line) for line in rest):
-            return each
-    return None
+    return next((each for each in STORY if not any(each[1].fits(line) for line in rest)), None)
 
 
 def _starts_without_open_gate(lines: Sequence[Line]) -> Iterator[str]:
@@ -127,24 +96,24 @@ def _starts_without_open_gate(lines: Sequence[Line]) -> Iterator[str]:
             standing.add(str(gate))
         elif line["event"] in {Happened.GATE_SHUT, Happened.GATE_FAULT} or line.get("to") == GateWord.SHUT:
             standing.discard(str(gate))
-        elif _on("").fits(line) and not standing:
+        elif START.fits(line) and not standing:
             yield f"The collector was started at {line['ts']} with no gate proven open."
 
 
 def _late_offs(lines: Sequence[Line]) -> Iterator[str]:
     """The carving router and the emergency stop want the fan off at once."""
-    causes: tuple[tuple[Happened, dict[str, Fact], Rule], ...] = (
-        (Happened.TOOL_STOPPED, {"tool": "carving_router", "run_on": 0.0}, Rule.NO_DEMAND),
-        (Happened.STOP_ACTIVE, {"stop": "emergency"}, Rule.STOP_CONTACT),
+    causes = (
+        (logged(Happened.TOOL_STOPPED, tool="carving_router", run_on=0.0), Rule.NO_DEMAND),
+        (logged(Happened.STOP_ACTIVE, stop="emergency"), Rule.STOP_CONTACT),
     )
-    for cause, facts, rule in causes:
-        began = next((line for line in lines if Expected("", cause, facts).fits(line)), None)
+    for cause, rule in causes:
+        began = next(filter(cause.fits, lines), None)
         if began is None:
             continue
-        off = Expected("", Happened.COLLECTOR_OFF, {"rule": rule})
+        off = logged(Happened.COLLECTOR_OFF, rule=rule)
         ended = next((line for line in lines if off.fits(line) and _mono(line) >= _mono(began)), None)
         if ended is None or _mono(ended) - _mono(began) > SOON:
-            yield f"The collector should have gone off within {SOON:g} s of {cause} at {began['ts']}."
+            yield f"The collector should have gone off within {SOON:g} s of {cause.event} at {began['ts']}."
 
 
 def _mono(line: Line) -> float:
@@ -154,7 +123,7 @@ def _mono(line: Line) -> float:
 
 def summary(lines: Sequence[Line]) -> list[str]:
     """Starts, the missed cut, alarms: a line each."""
-    starts = sum(1 for line in lines if _on("").fits(line))
+    starts = sum(1 for line in lines if START.fits(line))
     by_hand = sum(1 for line in lines if line["event"] == Happened.HAND_STARTED)
     said = [f"{named(starts, 'start')} of the collector, {by_hand} of them by hand."]
     said += [_missed(line) for line in lines if line["event"] == Happened.START_MISSED]

@@ -8,73 +8,73 @@ from hypothesis import given
 from hypothesis import strategies as st
 from sim_shops import config
 
-from gatehand.demo.home import CONFIG_NAME
-from gatehand.demo.levers import Levers
-from gatehand.demo.texts import invitation
+from gatehand.demo.environment import CONFIG_NAME
+from gatehand.demo.play import invitation
+from gatehand.demo.simulated_devices import FAULT_INPUTS, take_fault_input
 from gatehand.simshop import CollectorHabits, GateHabits, Habits, SimShop
 
 CONFIG = config()
 
 
-def shop() -> tuple[SimShop, Levers]:
+def shop() -> SimShop:
     habits = Habits(
         gates=dict.fromkeys(CONFIG.gate, GateHabits(travel=0.5, delay=0.0)),
         collectors={"main": CollectorHabits(delay=0.0)},
     )
     made = SimShop(CONFIG, habits=habits)
     made.begin(0.0)
-    return made, Levers(made)
+    return made
 
 
 def test_switch_starts_and_stops_a_tool() -> None:
-    made, levers = shop()
-    assert levers.pull("sim/saw/switch", b"1", 1.0) == "The saw is switched on."
+    made = shop()
+    assert take_fault_input(made, "sim/saw/switch", b"1", 1.0) == "The saw is switched on."
     assert made.tools["saw"].on
-    levers.pull("sim/saw/switch", b"0", 2.0)
+    take_fault_input(made, "sim/saw/switch", b"0", 2.0)
     assert not made.tools["saw"].on
 
 
 def test_amps_runs_a_tool_at_so_many_ampere() -> None:
-    made, levers = shop()
-    assert "draws 1.5 A" in levers.pull("sim/saw/amps", b"1.5", 1.0)
+    made = shop()
+    assert "draws 1.5 A" in take_fault_input(made, "sim/saw/amps", b"1.5", 1.0)
     assert made.tools["saw"].amps(10.0) == 1.5
 
 
 def test_jam_holds_a_gate_and_frees_it() -> None:
-    made, levers = shop()
-    levers.pull("sim/saw/jam", b"1", 1.0)
+    made = shop()
+    take_fault_input(made, "sim/saw/jam", b"1", 1.0)
     made.deliver("g/saw/set", b"100", 1.0)
     made.advance(3.0)
     assert made.gates["saw"].position(3.0) == 0.0
-    levers.pull("sim/saw/jam", b"0", 3.0)
+    take_fault_input(made, "sim/saw/jam", b"0", 3.0)
     made.deliver("g/saw/set", b"100", 3.0)
     made.advance(4.0)
     assert made.gates["saw"].position(4.0) == 1.0
 
 
 def test_move_opens_and_shuts_a_gate_by_hand() -> None:
-    made, levers = shop()
-    levers.pull("sim/hand/move", b"open", 1.0)
+    made = shop()
+    take_fault_input(made, "sim/hand/move", b"open", 1.0)
     assert made.gates["hand"].position(2.0) == 1.0
-    levers.pull("sim/hand/move", b"shut", 2.0)
+    take_fault_input(made, "sim/hand/move", b"shut", 2.0)
     assert made.gates["hand"].position(3.0) == 0.0
 
 
 def test_press_is_a_stop_contact() -> None:
-    made, levers = shop()
-    levers.pull("sim/estop/press", b"1", 1.0)
+    made = shop()
+    take_fault_input(made, "sim/estop/press", b"1", 1.0)
     assert made.stops["estop"].active
 
 
 def test_hand_and_weld_are_the_collectors_own_switch_and_its_relay() -> None:
-    made, levers = shop()
-    assert levers.pull("sim/main/weld", b"1", 1.0) == "A relay welds only while it is on."
-    levers.pull("sim/main/hand", b"on", 1.0)
+    made = shop()
+    assert take_fault_input(made, "sim/main/weld", b"1", 1.0) == "A relay welds only while it is on."
+    take_fault_input(made, "sim/main/hand", b"on", 1.0)
     assert made.collectors["main"].turns
-    levers.pull("sim/main/hand", b"off", 2.0)
+    take_fault_input(made, "sim/main/hand", b"off", 2.0)
     made.deliver("c/set", b"ON", 3.0)
     made.advance(3.0)
-    assert "welds shut" in levers.pull("sim/main/weld", b"1", 4.0)
+    assert "welds shut" in take_fault_input(made, "sim/main/weld", b"1", 4.0)
     made.deliver("c/set", b"OFF", 5.0)
     made.advance(5.0)
     assert made.collectors["main"].turns
@@ -91,23 +91,22 @@ def test_hand_and_weld_are_the_collectors_own_switch_and_its_relay() -> None:
         ("sim/nobody/amps", b"1", "there are saw, mill"),
     ],
 )
-def test_a_lever_that_cannot_be_pulled_says_why_and_what_there_is(topic: str, payload: bytes, wanted: str) -> None:
-    _, levers = shop()
-    said = levers.pull(topic, payload, 1.0)
+def test_an_input_that_cannot_be_taken_says_why_and_what_there_is(topic: str, payload: bytes, wanted: str) -> None:
+    made = shop()
+    said = take_fault_input(made, topic, payload, 1.0)
     assert topic in said
     assert wanted in said
 
 
 @given(st.text(max_size=8), st.text(max_size=8), st.binary(max_size=12))
-def test_nothing_a_client_sends_breaks_the_shop(name: str, lever: str, payload: bytes) -> None:
-    _, levers = shop()
-    assert levers.pull(f"sim/{name}/{lever}", payload, 1.0)
+def test_nothing_a_client_sends_breaks_the_shop(name: str, word: str, payload: bytes) -> None:
+    made = shop()
+    assert take_fault_input(made, f"sim/{name}/{word}", payload, 1.0)
 
 
-def test_the_invitation_names_every_lever_and_keeps_within_80_columns() -> None:
-    _, levers = shop()
+def test_the_invitation_names_every_fault_input_and_keeps_within_80_columns() -> None:
     text = invitation(18830, Path("/tmp/gatehand-demo-abcdefgh"))  # noqa: S108 - only shown
     named = set(re.findall(r"^  sim/\w+/(\w+)", text, re.MULTILINE))
-    assert named == {*levers.all, "amps"}
+    assert named == set(FAULT_INPUTS)
     assert max(map(len, text.splitlines())) < 80
     assert CONFIG_NAME in text
