@@ -16,7 +16,7 @@ from msgspec.structs import replace
 from gatehand_rules.alarms import Alarm
 from gatehand_rules.detect import held_from
 from gatehand_rules.draft import Draft
-from gatehand_rules.findings import Happened, Rule
+from gatehand_rules.findings import Rule
 from gatehand_rules.gates import is_proven, is_roused, keeps
 from gatehand_rules.shop import CollectorAt, GateAt
 from gatehand_rules.state import (
@@ -63,6 +63,11 @@ class Demand(Struct, frozen=True):
     def label(self) -> tuple[str, str]:
         """Whose demand it is: kind and name."""
         return ("tool", self.tool) if self.tool is not None else ("gate", str(self.gate))
+
+    @property
+    def named(self) -> dict[str, str]:
+        """The same, as a finding names it."""
+        return dict([self.label])
 
     def alarm(self, what: str) -> Alarm:
         """This demand's alarm `what`."""
@@ -175,34 +180,21 @@ def _too_late(draft: Draft, at: GateAt, ends: float) -> bool:
 
 def grant(draft: Draft, at: CollectorAt, demands: list[Demand]) -> list[Demand]:
     """Those that fit into `max_open`; the others leave a finding and an alarm, once."""
-    if draft.shop.collectors[at].max_open is None:
+    collector = draft.shop.collectors[at]
+    if collector.max_open is None:
         return fitting(draft, at, demands)
     demands = _worth_a_move(draft, demands)
     granted = fitting(draft, at, demands)
     served = {one.label for one in granted}
     taken = {i for one in granted for i in one.gates}
+    names = ", ".join(draft.shop.gates[i].name for i in sorted(taken))
     for one in demands:
         alarm = one.alarm("max_open")
         if one.label in served:
             draft.clear_alarm(alarm, Rule.MAX_OPEN)
         elif one.kind is not Kind.RUN_ON:
-            _refuse_max_open(draft, at, one, alarm, taken)
+            draft.refuse(alarm, Rule.MAX_OPEN, collector.name, max_open=collector.max_open, taken=names)
     return granted
-
-
-def _refuse_max_open(draft: Draft, at: CollectorAt, one: Demand, alarm: Alarm, taken: set[GateAt]) -> None:
-    collector = draft.shop.collectors[at]
-    names = ", ".join(draft.shop.gates[i].name for i in sorted(taken))
-    if draft.raise_alarm(alarm, Rule.MAX_OPEN, max_open=collector.max_open, taken=names):
-        draft.say(
-            Happened.START_REFUSED,
-            Rule.MAX_OPEN,
-            tool=one.tool,
-            gate=one.gate,
-            collector=collector.name,
-            max_open=collector.max_open,
-            taken=names,
-        )
 
 
 def clear_old_refusals(draft: Draft, at: CollectorAt) -> None:

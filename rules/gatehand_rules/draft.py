@@ -18,29 +18,6 @@ from gatehand_rules.state import CollectorState, Doubt, GateState, Guard, State,
 class Draft:
     """A mutable copy of a `State` with the commands and findings of one step."""
 
-    __slots__ = (
-        "adopted",
-        "alarms",
-        "before",
-        "collectors",
-        "commands",
-        "connected",
-        "decided",
-        "doubts",
-        "findings",
-        "gates",
-        "no_start_before",
-        "now",
-        "settle_at",
-        "shop",
-        "start",
-        "stood_for",
-        "stopping",
-        "stops",
-        "stops_lost_at",
-        "tools",
-    )
-
     def __init__(self, shop: Shop, state: State, now: float) -> None:
         self.shop = shop
         self.start = state
@@ -64,6 +41,20 @@ class Draft:
         self.findings: list[Finding] = []
         self.decided: Finding | None = None
 
+    def leave(
+        self,
+        event: Happened,
+        rule: Rule,
+        facts: Mapping[str, Fact],
+        *,
+        tool: str | None = None,
+        gate: str | None = None,
+        collector: str | None = None,
+    ) -> None:
+        """Leave a finding."""
+        told = tuple(facts.items())
+        self.findings.append(Finding(event=event, rule=rule, tool=tool, gate=gate, collector=collector, facts=told))
+
     def say(
         self,
         event: Happened,
@@ -74,29 +65,22 @@ class Draft:
         collector: str | None = None,
         **facts: Fact,
     ) -> None:
-        """Leave a finding."""
-        self.findings.append(
-            Finding(event=event, rule=rule, tool=tool, gate=gate, collector=collector, facts=tuple(facts.items()))
-        )
+        """The same, its facts as keywords."""
+        self.leave(event, rule, facts, tool=tool, gate=gate, collector=collector)
 
     def say_of_tool(self, at: ToolAt, event: Happened, rule: Rule, **facts: Fact) -> None:
         """Leave a finding about the tool at this index and its collector."""
         tool = self.shop.tools[at]
-        self.findings.append(
-            Finding(event=event, rule=rule, tool=tool.name, collector=tool.collector, facts=tuple(facts.items()))
-        )
+        self.leave(event, rule, facts, tool=tool.name, collector=tool.collector)
 
     def say_of_gate(self, at: GateAt, event: Happened, rule: Rule, **facts: Fact) -> None:
         """Leave a finding about the gate at this index and its collector."""
         gate = self.shop.gates[at]
-        self.findings.append(
-            Finding(event=event, rule=rule, gate=gate.name, collector=gate.collector, facts=tuple(facts.items()))
-        )
+        self.leave(event, rule, facts, gate=gate.name, collector=gate.collector)
 
     def say_of_collector(self, at: CollectorAt, event: Happened, rule: Rule, **facts: Fact) -> None:
         """Leave a finding about the collector at this index."""
-        name = self.shop.collectors[at].name
-        self.findings.append(Finding(event=event, rule=rule, collector=name, facts=tuple(facts.items())))
+        self.leave(event, rule, facts, collector=self.shop.collectors[at].name)
 
     def decide(
         self,
@@ -109,10 +93,8 @@ class Draft:
         said: bool = True,
     ) -> None:
         """Leave the finding that answers a request. `said` False: whoever asked is told, and the log is not."""
-        finding = Finding(event=event, rule=rule, gate=gate, collector=collector, facts=tuple(facts.items()))
-        self.decided = finding
-        if said:
-            self.findings.append(finding)
+        self.leave(event, rule, facts, gate=gate, collector=collector)
+        self.decided = self.findings[-1] if said else self.findings.pop()
 
     def raise_alarm(self, alarm: Alarm, rule: Rule, **facts: Fact) -> bool:
         """Raise an alarm that is not raised yet; True when it is new. The finding names its subject."""
@@ -130,11 +112,15 @@ class Draft:
             self.commands.append(ClearAlarm(alarm))
             self._say_alarm(Happened.ALARM_CLEARED, alarm, rule, {})
 
+    def refuse(self, alarm: Alarm, rule: Rule, collector: str, **facts: Fact) -> None:
+        """Raise the alarm that a tool or a gate asks for air in vain; say so while it is new."""
+        if self.raise_alarm(alarm, rule, **facts):
+            self.leave(Happened.START_REFUSED, rule, facts, collector=collector, **{alarm.kind: alarm.name})
+
     def _say_alarm(self, event: Happened, alarm: Alarm, rule: Rule, facts: Mapping[str, Fact]) -> None:
         """The finding names a tool, a gate or a collector; whom else an alarm is about its id tells."""
-        tool, gate, collector = (alarm.name if alarm.kind == kind else None for kind in ("tool", "gate", "collector"))
-        told = (("alarm", alarm.id), *facts.items())
-        self.findings.append(Finding(event=event, rule=rule, tool=tool, gate=gate, collector=collector, facts=told))
+        named = {alarm.kind: alarm.name} if alarm.kind in {"tool", "gate", "collector"} else {}
+        self.leave(event, rule, {"alarm": alarm.id, **facts}, **named)
 
     def tell(self, command: OpenGate | ShutGate | CollectorOn, at: GateAt | CollectorAt) -> None:
         """Command it. Called before the telling changes what stands at index `at`."""

@@ -129,8 +129,8 @@ def of_before(draft: Draft, event: ev.Event) -> ev.Event | None:
 
 
 def _ignore(draft: Draft, what: str, *, gate: str | None = None, collector: str | None = None) -> None:
-    facts = {"what": what, "stood_for": draft.stood_for}
-    draft.decide(Happened.MESSAGE_IGNORED, Rule.STANDSTILL, facts, gate=gate, collector=collector)
+    event, rule = Happened.MESSAGE_IGNORED, Rule.STANDSTILL
+    draft.decide(event, rule, {"what": what, "stood_for": draft.stood_for}, gate=gate, collector=collector)
 
 
 def _is_low(draft: Draft, event: ev.Reading) -> bool:

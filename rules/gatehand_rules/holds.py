@@ -41,8 +41,7 @@ def hold(draft: Draft, at: CollectorAt, why: str, rule: Rule, by: str = "") -> N
     fan.tell_off(draft, at, rule, Cause.HOLD, Held(why), why=why)
     if not fresh:
         return
-    facts = {"why": why, "by": by} if by else {"why": why}
-    draft.decide(Happened.COLLECTOR_HELD, rule, facts, collector=collector.name)
+    draft.decide(Happened.COLLECTOR_HELD, rule, {"why": why, **who("", by)}, collector=collector.name)
     draft.raise_alarm(Alarm("collector", collector.name, "held"), rule, why=why)
     drop_demands(draft, at, rule)
 
@@ -54,8 +53,8 @@ def ask_hold(draft: Draft, at: CollectorAt, because: str, by: str) -> None:
         hold(draft, at, because or "asked for", Rule.HOLD, by)
         return
     forget_press(draft, at)
-    facts, name = {"why": state.phase.why}, draft.shop.collectors[at].name
-    draft.decide(Happened.COLLECTOR_HELD, Rule.HOLD, facts, collector=name, said=False)
+    name = draft.shop.collectors[at].name
+    draft.decide(Happened.COLLECTOR_HELD, Rule.HOLD, {"why": state.phase.why}, collector=name, said=False)
 
 
 def ask_off(draft: Draft, at: CollectorAt, because: str, by: str) -> None:

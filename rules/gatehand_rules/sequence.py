@@ -19,7 +19,7 @@ from gatehand_rules.alarms import Alarm
 from gatehand_rules.demand import Demand, Kind
 from gatehand_rules.detect import refuse_stale
 from gatehand_rules.draft import Draft
-from gatehand_rules.findings import Happened, Rule
+from gatehand_rules.findings import Fact, Happened, Rule
 from gatehand_rules.hands import end_hand, say_kept
 from gatehand_rules.holds import drop_demands, make_stale
 from gatehand_rules.phases import Cause, transition
@@ -248,15 +248,7 @@ def _refuse_unservable(draft: Draft, at: CollectorAt, granted: list[Demand]) -> 
         if mute:  # it says that it is open, and not that it is so now
             rule, by_hand = Rule.NOT_HEARD_LIVE, mute
         names = ", ".join(draft.shop.gates[i].name for i in by_hand or one.gates)
-        if draft.raise_alarm(alarm, rule, gates=names):
-            draft.say(
-                Happened.START_REFUSED,
-                rule,
-                tool=one.tool,
-                gate=one.gate,
-                collector=draft.shop.collectors[at].name,
-                gates=names,
-            )
+        draft.refuse(alarm, rule, draft.shop.collectors[at].name, gates=names)
 
 
 def _resting(draft: Draft, at: CollectorAt, phase: Off | CoastDown, served: list[Demand]) -> None:
@@ -344,22 +336,10 @@ def _too_few(collector: str) -> Alarm:
 def _refuse_min_open(draft: Draft, at: CollectorAt, starters: list[Demand], proven: int) -> None:
     """The demand's own gate is open, but too few gates are for the fan."""
     collector = draft.shop.collectors[at]
-    new = draft.raise_alarm(
-        _too_few(collector.name),
-        Rule.MIN_OPEN,
-        proven_open=proven,
-        min_open=collector.min_open,
-    )
+    facts: dict[str, Fact] = {"proven_open": proven, "min_open": collector.min_open}
+    new = draft.raise_alarm(_too_few(collector.name), Rule.MIN_OPEN, **facts)
     for one in starters if new else ():
-        draft.say(
-            Happened.START_REFUSED,
-            Rule.MIN_OPEN,
-            tool=one.tool,
-            gate=one.gate,
-            collector=collector.name,
-            proven_open=proven,
-            min_open=collector.min_open,
-        )
+        draft.leave(Happened.START_REFUSED, Rule.MIN_OPEN, facts, **one.named, collector=collector.name)
 
 
 def _call_off(draft: Draft, at: CollectorAt, *, over: bool) -> None:
