@@ -37,6 +37,11 @@ def may_turn(fan: CollectorState, now: float) -> bool:
     return fan.on_phase or fan.seen_on or now < fan.still_at
 
 
+def seen_of(fan: CollectorState) -> dict[str, bool | None]:
+    """What is seen of the fan, as facts."""
+    return {"reported_on": fan.reported_on, "drawing": fan.drawing}
+
+
 def tell_on(draft: Draft, at: CollectorAt, rule: Rule) -> None:
     """Command the collector on; a telling that is no refresh is a start and counts as one."""
     collector, fan, now = draft.shop.collectors[at], draft.collectors[at], draft.now
@@ -63,13 +68,8 @@ def tell_on(draft: Draft, at: CollectorAt, rule: Rule) -> None:
         started_at=now if inrush else fan.started_at,
         grace_until=-inf if start else fan.grace_until,
     )
-    draft.say_of_collector(
-        at,
-        Happened.COLLECTOR_ON,
-        rule,
-        starts_this_hour=len(starts) if inrush else None,
-        starts_per_hour=collector.starts_per_hour,
-    )
+    this_hour, limit = len(starts) if inrush else None, collector.starts_per_hour
+    draft.say_of_collector(at, Happened.COLLECTOR_ON, rule, starts_this_hour=this_hour, starts_per_hour=limit)
 
 
 def tell_off(
@@ -80,8 +80,12 @@ def tell_off(
     phase: Phase | None = None,
     *,
     why: str | None = None,
+    stood: bool = False,
 ) -> None:
-    """Command the collector off and let it coast down (or go to the phase given). `cause` None: its phase stays."""
+    """Command the collector off and let it coast down (or go to the phase given). `cause` None: its phase stays.
+
+    `stood`: it stands already, so what is seen to turn from now on is somebody's doing.
+    """
     collector, fan, now = draft.shop.collectors[at], draft.collectors[at], draft.now
     known = collector.reports or collector.senses_current
     if cause is not None:
@@ -89,7 +93,7 @@ def tell_off(
     draft.set_collector(
         at,
         still_at=inf if fan.seen_on else due(now, collector.coast_down),
-        answer=Answer(on=False, since=now) if known else None,
+        answer=Answer(on=False, since=now, stood=stood) if known else None,
         told_on_at=None,
         by_hand=False,
         found_on=fan.found_on and fan.seen_on,
@@ -121,13 +125,8 @@ def see(
         fan = replace(fan, still_at=due(now, collector.coast_down), found_on=False)
     draft.collectors[at] = replace(fan, answer=_news(fan))
     if before != fan.seen_on:
-        draft.say_of_collector(
-            at,
-            Happened.COLLECTOR_RUNNING if fan.seen_on else Happened.COLLECTOR_STOOD,
-            Rule.REPORT if live else Rule.RETAINED,
-            reported_on=fan.reported_on,
-            drawing=fan.drawing,
-        )
+        event = Happened.COLLECTOR_RUNNING if fan.seen_on else Happened.COLLECTOR_STOOD
+        draft.say_of_collector(at, event, Rule.REPORT if live else Rule.RETAINED, **seen_of(fan))
     if live:
         _take_answer(draft, at)
     look_for_contrary(draft, at)
@@ -174,13 +173,6 @@ def _news(fan: CollectorState) -> Answer | None:
     return answer if answer.stood else replace(answer, stood=True)
 
 
-def note_stood(draft: Draft, at: CollectorAt) -> None:
-    """It stood before it was told off: what is seen to turn from now on is somebody's doing."""
-    answer = draft.collectors[at].answer
-    if answer is not None:
-        draft.set_collector(at, answer=replace(answer, stood=True))
-
-
 def _take_answer(draft: Draft, at: CollectorAt) -> None:
     collector, fan = draft.shop.collectors[at], draft.collectors[at]
     answer = fan.answer
@@ -193,11 +185,8 @@ def _take_answer(draft: Draft, at: CollectorAt) -> None:
 def _miss_current(draft: Draft, at: CollectorAt) -> None:
     """The switch says on and the motor has not drawn for a while (a tripped overload): it owes its answer again."""
     fan = draft.collectors[at]
-    if (
-        fan.contrary is not None
-        and fan.contrary.shows == "no_current"
-        and draft.now >= contrary_at(draft.shop.timing, fan)
-    ):
+    stalled = fan.contrary is not None and fan.contrary.shows == "no_current"
+    if stalled and draft.now >= contrary_at(draft.shop.timing, fan):
         draft.set_collector(at, confirmed=False, answer=Answer(on=True, since=draft.now), contrary=None)
 
 
@@ -240,23 +229,10 @@ def _tell_again(draft: Draft, at: CollectorAt) -> None:
     tries = answer.tries + 1
     draft.set_collector(at, answer=Answer(answer.on, now, tries))  # told anew: whether it stands is open again
     draft.commands.append(CollectorOn(collector.name) if answer.on else CollectorOff(collector.name))
-    draft.say_of_collector(
-        at,
-        Happened.COLLECTOR_UNANSWERED,
-        Rule.ANSWER,
-        told="on" if answer.on else "off",
-        tries=tries,
-        reported_on=fan.reported_on,
-        drawing=fan.drawing,
-    )
+    told, alarm = "on" if answer.on else "off", Alarm("collector", collector.name, "no_answer")
+    draft.say_of_collector(at, Happened.COLLECTOR_UNANSWERED, Rule.ANSWER, told=told, tries=tries, **seen_of(fan))
     if tries >= draft.shop.timing.tellings - 1:
-        draft.raise_alarm(
-            Alarm("collector", collector.name, "no_answer"),
-            Rule.ANSWER,
-            told="on" if answer.on else "off",
-            reported_on=fan.reported_on,
-            drawing=fan.drawing,
-        )
+        draft.raise_alarm(alarm, Rule.ANSWER, told=told, **seen_of(fan))
 
 
 def answer_due(timing: Timing, collector: Collector, fan: CollectorState) -> float:

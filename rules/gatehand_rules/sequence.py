@@ -141,16 +141,9 @@ def _give_air(draft: Draft, at: CollectorAt) -> None:
     collector, state = draft.shop.collectors[at], draft.collectors[at]
     proven = len(demand.proven(draft, at))
     rule, alarm = Rule.FAN_AGAINST_SHUT_GATES, Alarm("collector", collector.name, "shut_gates")
-    if draft.raise_alarm(alarm, rule, proven_open=proven, min_open=collector.min_open):
-        draft.say_of_collector(
-            at,
-            Happened.FAN_UNSAFE,
-            rule,
-            proven_open=proven,
-            min_open=collector.min_open,
-            reported_on=state.reported_on,
-            drawing=state.drawing,
-        )
+    facts = {"proven_open": proven, "min_open": collector.min_open}
+    if draft.raise_alarm(alarm, rule, **facts):
+        draft.say_of_collector(at, Happened.FAN_UNSAFE, rule, **facts, **fan.seen_of(state))
     _relieve(draft, at)
 
 
@@ -177,16 +170,13 @@ def _by_hand(draft: Draft, at: CollectorAt) -> None:
         return
     match contrary.shows:
         case "off":
-            fan.tell_off(draft, at, Rule.SWITCHED_BY_HAND, Cause.SWITCHED_OFF)
-            fan.note_stood(draft, at)
+            fan.tell_off(draft, at, Rule.SWITCHED_BY_HAND, Cause.SWITCHED_OFF, stood=True)
             drop_demands(draft, at, Rule.SWITCHED_BY_HAND, until=contrary.since)
             _say_switched_off(draft, at)
         case "on":
             transition(draft, at, Cause.SWITCHED_ON, Running(), by_hand=True, still_at=inf)
-            name = draft.shop.collectors[at].name
-            draft.say(
-                Happened.COLLECTOR_ADOPTED, Rule.SWITCHED_BY_HAND, collector=name, stood_for=draft.shop.timing.contrary
-            )
+            stood_for = draft.shop.timing.contrary
+            draft.say_of_collector(at, Happened.COLLECTOR_ADOPTED, Rule.SWITCHED_BY_HAND, stood_for=stood_for)
         case "no_current":
             pass  # nobody's hand: it owes its answer
         case _:
@@ -348,12 +338,8 @@ def _call_off(draft: Draft, at: CollectorAt, *, over: bool) -> None:
     began = state.phase.since if isinstance(state.phase, Opening) else draft.now
     unheard = isinstance(state.phase, Opening) and state.phase.unheard
     if over:
-        draft.say_of_collector(
-            at,
-            Happened.START_MISSED,
-            Rule.STOPS_UNHEARD if unheard else Rule.CUT_ENDED_BEFORE_GATE,
-            waited=round(draft.now - began, 3),
-        )
+        rule = Rule.STOPS_UNHEARD if unheard else Rule.CUT_ENDED_BEFORE_GATE
+        draft.say_of_collector(at, Happened.START_MISSED, rule, waited=round(draft.now - began, 3))
     draft.clear_alarm(_too_few(collector.name), Rule.NO_DEMAND)
     transition(draft, at, Cause.CALLED_OFF, CoastDown())
 
@@ -386,13 +372,12 @@ def _on(draft: Draft, at: CollectorAt, served: list[Demand]) -> None:
     if free_at is not None and free_at > now:
         _on_phase(draft, at, cutting=False, why=Rule.STARTS_PER_HOUR)
         if draft.collectors[at].phase != state.phase:  # once, not at every look during spin-up
+            starts: dict[str, Fact] = {
+                "starts_this_hour": len(fan.spent(state, now)),
+                "starts_per_hour": collector.starts_per_hour,
+            }
             draft.say_of_collector(
-                at,
-                Happened.COLLECTOR_KEPT_ON,
-                Rule.STARTS_PER_HOUR,
-                starts_this_hour=len(fan.spent(state, now)),
-                starts_per_hour=collector.starts_per_hour,
-                for_seconds=round(free_at - now, 3),
+                at, Happened.COLLECTOR_KEPT_ON, Rule.STARTS_PER_HOUR, **starts, for_seconds=round(free_at - now, 3)
             )
         return
     fan.tell_off(draft, at, Rule.NO_DEMAND, Cause.NO_DEMAND)

@@ -154,6 +154,7 @@ def _observe(draft: Draft, event: ev.Event) -> None:
         if old is None:
             return
         event = old
+    shop = draft.shop
     match event:
         case ev.Tick():
             pass
@@ -161,75 +162,36 @@ def _observe(draft: Draft, event: ev.Event) -> None:
             _reading(draft, event)
         case ev.MessageRejected():
             _rejected(draft, event)
-        case ev.GateReport():
-            _gate_report(draft, event)
-        case ev.ButtonPressed(gate=name, retained=retained):
-            gate = draft.shop.gate_at(name)
-            if gate is None or retained:
-                _ignore(draft, event, retained=retained, gate=name)
-            else:
-                hands.button(draft, gate)
-        case ev.HandAsked(gate=name, on=on, retained=retained, because=because, by=by):
-            gate = draft.shop.gate_at(name)
-            if gate is None or retained:
-                _ignore(draft, event, retained=retained, gate=name)
-            else:
-                hands.ask(draft, gate, on=on, who=holds.who(because, by))
-        case ev.StopReport(stop=name, active=active):
-            contact = draft.shop.stop_at(name)
-            if contact is None:
-                _ignore(draft, event, retained=False)
-            else:
-                holds.stop(draft, contact, active=active)
-        case ev.StopUnclear(stop=name, says=says):
-            contact = draft.shop.stop_at(name)
-            if contact is None:
-                _ignore(draft, event, retained=False)
-            else:
-                holds.stop_unclear(draft, contact, says)
+        case ev.GateReport(gate=name) if (gate := shop.gate_at(name)) is not None and shop.gates[gate].reports:
+            _gate_report(draft, gate, event)
+        case ev.ButtonPressed(gate=name, retained=False) if (gate := shop.gate_at(name)) is not None:
+            hands.button(draft, gate)
+        case ev.HandAsked(gate=name, retained=False) if (gate := shop.gate_at(name)) is not None:
+            hands.ask(draft, gate, on=event.on, who=holds.who(event.because, event.by))
+        case ev.StopReport(stop=name) if (stop := shop.stop_at(name)) is not None:
+            holds.stop(draft, stop, active=event.active)
+        case ev.StopUnclear(stop=name) if (stop := shop.stop_at(name)) is not None:
+            holds.stop_unclear(draft, stop, event.says)
         case ev.CollectorReport() | ev.CollectorCurrent() | ev.BinReport():
             _collector_event(draft, event)
         case ev.ResetAsked() | ev.ResetButton() | ev.HoldAsked() | ev.OffAsked() | ev.HoldRemembered():
             _hold_event(draft, event)
-        case ev.DeviceOnline():
-            if not gaps.device(draft, event):
-                _ignore(draft, event, retained=False)
-        case (
-            ev.BrokerConnected()
-            | ev.BrokerLost()
-            | ev.StopsLost()
-            | ev.StopsHeard()
-            | ev.LoopStood()
-            | ev.LoopCaughtUp()
-            | ev.ShutdownAsked()
-        ):
-            _own_event(draft, event)
-        case _:
-            assert_never(event)
-
-
-def _own_event(
-    draft: Draft,
-    event: ev.BrokerConnected
-    | ev.BrokerLost
-    | ev.StopsLost
-    | ev.StopsHeard
-    | ev.LoopStood
-    | ev.LoopCaughtUp
-    | ev.ShutdownAsked,
-) -> None:
-    """What happens to the daemon itself and its connections."""
-    match event:
+        case ev.DeviceOnline() if gaps.device(draft, event):
+            pass
+        case ev.ButtonPressed() | ev.HandAsked():
+            _ignore(draft, event, retained=event.retained)
+        case ev.GateReport() | ev.StopReport() | ev.StopUnclear() | ev.DeviceOnline():
+            _ignore(draft, event)
         case ev.BrokerConnected():
             start.connected(draft)
-        case ev.BrokerLost(heard_at=heard_at):
-            start.lost(draft, heard_at)
-        case ev.StopsLost(why=why):
-            gaps.stops_lost(draft, why)
+        case ev.BrokerLost():
+            start.lost(draft, event.heard_at)
+        case ev.StopsLost():
+            gaps.stops_lost(draft, event.why)
         case ev.StopsHeard():
             gaps.stops_heard(draft)
-        case ev.LoopStood(seconds=seconds):
-            gaps.loop_stood(draft, seconds)
+        case ev.LoopStood():
+            gaps.loop_stood(draft, event.seconds)
         case ev.LoopCaughtUp():
             gaps.loop_caught_up(draft)
         case ev.ShutdownAsked():
@@ -238,18 +200,17 @@ def _own_event(
             assert_never(event)
 
 
-def _ignore(
-    draft: Draft, event: ev.Event, *, retained: bool, gate: str | None = None, collector: str | None = None
-) -> None:
-    """A message that may not act: retained, or for something that is not there."""
-    rule = Rule.RETAINED if retained else Rule.UNKNOWN_NAME
-    draft.decide(Happened.MESSAGE_IGNORED, rule, {"what": type(event).__name__}, gate=gate, collector=collector)
+def _ignore(draft: Draft, event: ev.Event, *, retained: bool = False) -> None:
+    """A message that may not act: retained, or for something that is not there, or that has no such signal."""
+    rule, facts = Rule.RETAINED if retained else Rule.UNKNOWN_NAME, {"what": type(event).__name__}
+    gate, collector = getattr(event, "gate", None), getattr(event, "collector", None)
+    draft.decide(Happened.MESSAGE_IGNORED, rule, facts, gate=gate, collector=collector)
 
 
 def _reading(draft: Draft, event: ev.Reading) -> None:
     at = draft.shop.tool_at(event.tool)
     if at is None:
-        _ignore(draft, event, retained=False)
+        _ignore(draft, event)
     elif not event.retained:
         detect.hear(draft, at, max(0.0, event.amps), young=event.young)
     elif not _may_be_the_latest(draft, at) or not detect.hear_old(draft, at, max(0.0, event.amps)):
@@ -262,31 +223,27 @@ def _may_be_the_latest(draft: Draft, at: ToolAt) -> bool:
 
 
 def _rejected(draft: Draft, event: ev.MessageRejected) -> None:
-    draft.say(
-        Happened.READING_REJECTED,
+    rule, facts, named = (
         Rule.MAX_AGE if event.old else Rule.BAD_VALUE,
-        tool=event.name if event.kind == "tool" else None,
-        gate=event.name if event.kind == "gate" else None,
-        collector=event.name if event.kind == "collector" else None,
-        why=event.why,
-        shown=event.shown,
-        **({"stop": event.name} if event.kind == "stop" else {}),
+        {"why": event.why, "shown": event.shown},
+        {event.kind: event.name},
     )
-
-
-def _gate_report(draft: Draft, event: ev.GateReport) -> None:
-    at = draft.shop.gate_at(event.gate)
-    if at is None or not draft.shop.gates[at].reports:
-        _ignore(draft, event, retained=False, gate=event.gate)
-    elif event.retained:
-        gates.report_retained(draft, at, event.position, event.says)
+    if event.kind == "stop":
+        draft.leave(Happened.READING_REJECTED, rule, facts | named)
     else:
-        opened = gates.report(draft, at, event.position, event.says)
-        hand = draft.gates[at].hand
-        if opened and hand is None and draft.shop.gates[at].on_hand_open == "start":
-            hands.start_hand(draft, at, Rule.MOVED_BY_HAND, by_opening=True)
-        elif event.position is Position.SHUT and hand is not None and hand.by_opening:
-            hands.end_hand(draft, at, Rule.MOVED_BY_HAND)
+        draft.leave(Happened.READING_REJECTED, rule, facts, **named)
+
+
+def _gate_report(draft: Draft, at: GateAt, event: ev.GateReport) -> None:
+    if event.retained:
+        gates.report_retained(draft, at, event.position, event.says)
+        return
+    opened = gates.report(draft, at, event.position, event.says)
+    hand = draft.gates[at].hand
+    if opened and hand is None and draft.shop.gates[at].on_hand_open == "start":
+        hands.start_hand(draft, at, Rule.MOVED_BY_HAND, by_opening=True)
+    elif event.position is Position.SHUT and hand is not None and hand.by_opening:
+        hands.end_hand(draft, at, Rule.MOVED_BY_HAND)
 
 
 def _hold_event(
@@ -296,51 +253,41 @@ def _hold_event(
     at = draft.shop.collector_at(event.collector)
     if at is None:
         if not isinstance(event, ev.HoldRemembered):
-            _ignore(draft, event, retained=False, collector=event.collector)
+            _ignore(draft, event)
         return
     match event:
-        case ev.ResetAsked(retained=True):
-            holds.reset_heard(draft, at)
-            _ignore(draft, event, retained=True, collector=event.collector)
-        case ev.ResetAsked(because=because, by=by):
-            holds.reset_asked(draft, at, because, by)
-        case ev.ResetButton(pressed=pressed, retained=True):
-            holds.reset_button_retained(draft, at, pressed=pressed)
-        case ev.ResetButton(pressed=pressed):
-            holds.reset_button(draft, at, pressed=pressed)
-        case ev.HoldAsked(retained=True) | ev.OffAsked(retained=True):
-            _ignore(draft, event, retained=True, collector=event.collector)
-        case ev.HoldAsked(because=because, by=by):
-            holds.ask_hold(draft, at, because, by)
-        case ev.OffAsked(because=because, by=by):
-            holds.ask_off(draft, at, because, by)
-        case ev.HoldRemembered(why=why):
-            start.hold_remembered(draft, at, why)
+        case ev.ResetAsked(retained=False):
+            holds.reset_asked(draft, at, event.because, event.by)
+        case ev.HoldAsked(retained=False):
+            holds.ask_hold(draft, at, event.because, event.by)
+        case ev.OffAsked(retained=False):
+            holds.ask_off(draft, at, event.because, event.by)
+        case ev.ResetButton(retained=True):
+            holds.reset_button_retained(draft, at, pressed=event.pressed)
+        case ev.ResetButton():
+            holds.reset_button(draft, at, pressed=event.pressed)
+        case ev.HoldRemembered():
+            start.hold_remembered(draft, at, event.why)
+        case ev.ResetAsked() | ev.HoldAsked() | ev.OffAsked():
+            if isinstance(event, ev.ResetAsked):
+                holds.reset_heard(draft, at)
+            _ignore(draft, event, retained=True)
         case _:
             assert_never(event)
 
 
 def _collector_event(draft: Draft, event: ev.CollectorReport | ev.CollectorCurrent | ev.BinReport) -> None:
     at = draft.shop.collector_at(event.collector)
-    if at is None:
-        _ignore(draft, event, retained=False, collector=event.collector)
-        return
-    collector = draft.shop.collectors[at]
     match event:
-        case ev.CollectorReport() if not collector.reports:
-            _ignore(draft, event, retained=False, collector=collector.name)
-        case ev.CollectorCurrent() if not collector.senses_current:
-            _ignore(draft, event, retained=False, collector=collector.name)
-        case ev.CollectorReport(on=on, retained=retained):
-            fan.see(draft, at, reported=on, live=not retained)
-        case ev.CollectorCurrent(amps=amps, retained=retained):
-            fan.see(draft, at, drawing=amps >= collector.running_amps, live=not retained)
-        case ev.BinReport() if not collector.tells_bin:
-            _ignore(draft, event, retained=False, collector=collector.name)
-        case ev.BinReport(full=full):
-            fan.see_bin(draft, at, full=full)
+        case ev.CollectorReport() if at is not None and draft.shop.collectors[at].reports:
+            fan.see(draft, at, reported=event.on, live=not event.retained)
+        case ev.CollectorCurrent() if at is not None and draft.shop.collectors[at].senses_current:
+            drawing = event.amps >= draft.shop.collectors[at].running_amps
+            fan.see(draft, at, drawing=drawing, live=not event.retained)
+        case ev.BinReport() if at is not None and draft.shop.collectors[at].tells_bin:
+            fan.see_bin(draft, at, full=event.full)
         case _:
-            assert_never(event)
+            _ignore(draft, event)
 
 
 def next_deadline(shop: Shop, state: State) -> float | None:
