@@ -372,12 +372,13 @@ def _on(draft: Draft, at: CollectorAt, served: list[Demand]) -> None:
     if free_at is not None and free_at > now:
         _on_phase(draft, at, cutting=False, why=Rule.STARTS_PER_HOUR)
         if draft.collectors[at].phase != state.phase:  # once, not at every look during spin-up
-            starts: dict[str, Fact] = {
-                "starts_this_hour": len(fan.spent(state, now)),
-                "starts_per_hour": collector.starts_per_hour,
-            }
             draft.say_of_collector(
-                at, Happened.COLLECTOR_KEPT_ON, Rule.STARTS_PER_HOUR, **starts, for_seconds=round(free_at - now, 3)
+                at,
+                Happened.COLLECTOR_KEPT_ON,
+                Rule.STARTS_PER_HOUR,
+                starts_this_hour=len(fan.spent(state, now)),
+                starts_per_hour=collector.starts_per_hour,
+                for_seconds=round(free_at - now, 3),
             )
         return
     fan.tell_off(draft, at, Rule.NO_DEMAND, Cause.NO_DEMAND)

@@ -223,15 +223,11 @@ def _may_be_the_latest(draft: Draft, at: ToolAt) -> bool:
 
 
 def _rejected(draft: Draft, event: ev.MessageRejected) -> None:
-    rule, facts, named = (
-        Rule.MAX_AGE if event.old else Rule.BAD_VALUE,
-        {"why": event.why, "shown": event.shown},
-        {event.kind: event.name},
-    )
+    rule, facts = Rule.MAX_AGE if event.old else Rule.BAD_VALUE, {"why": event.why, "shown": event.shown}
     if event.kind == "stop":
-        draft.leave(Happened.READING_REJECTED, rule, facts | named)
+        draft.leave(Happened.READING_REJECTED, rule, {**facts, "stop": event.name})
     else:
-        draft.leave(Happened.READING_REJECTED, rule, facts, **named)
+        draft.leave(Happened.READING_REJECTED, rule, facts, **{event.kind: event.name})
 
 
 def _gate_report(draft: Draft, at: GateAt, event: ev.GateReport) -> None:
