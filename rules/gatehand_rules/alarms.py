@@ -47,6 +47,5 @@ DAEMON: Final = "main"
 
 def alarms_of(shop: Shop) -> frozenset[Alarm]:
     """Every alarm that the rules can raise in this shop."""
-    subjects = (("tool", shop.tools), ("gate", shop.gates), ("collector", shop.collectors), ("stop", shop.stops))
-    own = frozenset(Alarm("daemon", DAEMON, what) for what in WHATS["daemon"] if shop.stops)
-    return own | {Alarm(kind, one.name, what) for kind, all_ in subjects for one in all_ for what in WHATS[kind]}
+    subjects = {**shop.names, "daemon": [DAEMON] if shop.stops else []}
+    return frozenset(Alarm(kind, name, what) for kind in subjects for name in subjects[kind] for what in WHATS[kind])

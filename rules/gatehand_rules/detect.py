@@ -31,6 +31,7 @@ from gatehand_rules.state import (
     ToolSpeaking,
     ToolState,
     ToolUnknown,
+    speaking,
 )
 from gatehand_rules.timing import due, reached
 
@@ -77,7 +78,7 @@ def hear_old(draft: Draft, at: ToolAt, amps: float) -> bool:
     tool, state = draft.shop.tools[at], draft.tools[at]
     if amps >= tool.stop_amps:
         return False
-    was = state.was if isinstance(state, ToolSilent) else state
+    was = speaking(state)
     match was:
         case ToolUnknown(heard_at=heard_at):
             become(draft, at, ToolIdle(amps, heard_at))
@@ -118,9 +119,9 @@ def _hear_unknown(draft: Draft, at: ToolAt, tool: Tool, amps: float) -> None:
 
 def refuse_stale(draft: Draft, at: ToolAt, rule: Rule) -> None:
     """Say that a tool that draws already starts nothing, and what would have to change."""
-    tool, state = draft.shop.tools[at], draft.tools[at]
-    draft.say_of_tool(at, Happened.START_REFUSED, rule, amps=state.amps, start_amps=tool.start_amps)
-    draft.raise_alarm(Alarm("tool", tool.name, "not_fresh"), rule, amps=state.amps)
+    tool, amps = draft.shop.tools[at], speaking(draft.tools[at]).amps
+    draft.say_of_tool(at, Happened.START_REFUSED, rule, amps=amps, start_amps=tool.start_amps)
+    draft.raise_alarm(Alarm("tool", tool.name, "not_fresh"), rule, amps=amps)
 
 
 def _speak_again(draft: Draft, tool: Tool, state: ToolSilent, amps: float) -> ToolSpeaking:
@@ -159,8 +160,7 @@ def _after_delays(draft: Draft, at: ToolAt) -> ToolSpeaking:
     _start_if_due(draft, at, _believe_in_time(draft, at))
     _stop_if_due(draft, at)
     _end_run_on_if_due(draft, at)
-    state = draft.tools[at]
-    return state.was if isinstance(state, ToolSilent) else state
+    return speaking(draft.tools[at])
 
 
 def _start_if_due(draft: Draft, at: ToolAt, how: str | None = None) -> None:
@@ -228,8 +228,8 @@ def _end_run_on_if_due(draft: Draft, at: ToolAt) -> None:
 
 def mute(draft: Draft, at: ToolAt, rule: Rule) -> None:
     """Serve the tool no more until its current has fallen below the stop threshold."""
-    tool, state = draft.shop.tools[at], draft.tools[at]
-    become(draft, at, ToolMuted(state.amps, last_heard(state)))
+    tool, state = draft.shop.tools[at], speaking(draft.tools[at])
+    become(draft, at, ToolMuted(state.amps, state.heard_at))
     draft.say(Happened.TOOL_MUTED, rule, tool=tool.name, amps=state.amps, stop_amps=tool.stop_amps)
     draft.clear_alarm(Alarm("tool", tool.name, "not_fresh"), rule)
 
@@ -238,11 +238,6 @@ def become(draft: Draft, at: ToolAt, what: ToolSpeaking) -> None:
     """Set what the tool is, or was when it fell silent."""
     state = draft.tools[at]
     draft.tools[at] = replace(state, was=what) if isinstance(state, ToolSilent) else what
-
-
-def last_heard(state: ToolState) -> float:
-    """When the tool's sensor was last heard (monotonic seconds)."""
-    return state.was.heard_at if isinstance(state, ToolSilent) else state.heard_at
 
 
 def fall_silent(draft: Draft, at: ToolAt, rule: Rule, since: float) -> None:

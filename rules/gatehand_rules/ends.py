@@ -7,19 +7,25 @@ set, a sensor that has to be learnt anew.
 from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Rule
 from gatehand_rules.shop import CollectorAt, GateAt, ToolAt
-from gatehand_rules.state import Held, Opening, Standing, ToolMuted, ToolRunning, ToolSilent
+from gatehand_rules.state import Held, Opening, Standing, ToolMuted, ToolRunning, ToolSilent, speaking
 
+COLLECTOR_RULES = {
+    "held": Rule.HOLD,
+    "no_answer": Rule.ANSWER,
+    "shut_gates": Rule.FAN_AGAINST_SHUT_GATES,
+    "too_few_gates": Rule.MIN_OPEN,
+    "bin_full": Rule.BIN_FULL,
+    "offline": Rule.OFFLINE,
+}
+"""What an alarm of a collector is about, and which rule raises it; below, which ends it where its cause is gone."""
 _RULES = {
     "not_fresh": Rule.STOP_THRESHOLD,
     "silent": Rule.SILENT_AFTER,
     "run_limit": Rule.RUN_LIMIT,
     "max_open": Rule.MAX_OPEN,
     "not_served": Rule.NO_DEMAND,
-    "offline": Rule.OFFLINE,
-    "held": Rule.HOLD,
-    "no_answer": Rule.ANSWER,
+    **{what: rule for what, rule in COLLECTOR_RULES.items() if what != "shut_gates"},
     "too_few_gates": Rule.NO_DEMAND,
-    "bin_full": Rule.BIN_FULL,
 }
 """What ends here, and by which rule. A gate's fault, a fan against shut gates and the stops' alarms end elsewhere."""
 
@@ -44,7 +50,7 @@ def end_old(draft: Draft) -> None:
 def _tool(draft: Draft, at: ToolAt, what: str) -> bool:
     """Whether what this alarm of a tool is about is still so."""
     tool, state = draft.shop.tools[at], draft.tools[at]
-    was = state.was if isinstance(state, ToolSilent) else state
+    was = speaking(state)
     match what:
         case "not_fresh":
             return isinstance(was, ToolRunning) and was.standing is Standing.STALE

@@ -34,6 +34,16 @@ def is_proven(state: GateState) -> bool:
     return isinstance(state.move, GateOpen)
 
 
+def is_stuck_open(move: GateMove) -> bool:
+    """It did not shut when it was told to."""
+    return isinstance(move, GateFault) and move.wanted is Position.SHUT
+
+
+def failed_to_open(move: GateMove) -> bool:
+    """It did not open when it was told to."""
+    return isinstance(move, GateFault) and move.wanted is Position.OPEN
+
+
 def tell_open(draft: Draft, at: GateAt, rule: Rule, instead_of: tuple[str, ...] = ()) -> None:
     """Command the gate open and start its travel."""
     gate, now = draft.shop.gates[at], draft.now
@@ -58,8 +68,7 @@ def _ask(draft: Draft, at: GateAt) -> None:
 def ensure_open(draft: Draft, at: GateAt, rule: Rule, instead_of: tuple[str, ...] = ()) -> None:
     """Command it open unless it is open, on its way, or given up."""
     move = draft.gates[at].move
-    stuck_open = isinstance(move, GateFault) and move.wanted is Position.SHUT
-    if stuck_open or isinstance(move, (GateUnknown, GateShut, GateShutting)):
+    if is_stuck_open(move) or isinstance(move, (GateUnknown, GateShut, GateShutting)):
         tell_open(draft, at, rule, instead_of)
 
 
@@ -106,25 +115,19 @@ def tell_again(draft: Draft, at: GateAt, *, tries: int, rule: Rule) -> None:
     """Command once more what the gate was told already; a gate that the fan cannot spare any more is left alone."""
     gate, now = draft.shop.gates[at], draft.now
     move = draft.gates[at].move
-    if isinstance(move, GateShutting) and not may_shut(draft, at):
+    if not isinstance(move, (GateOpening, GateShutting)):
+        return
+    opens = isinstance(move, GateOpening)
+    if not opens and not may_shut(draft, at):
         draft.set_gate(at, move=GateUnknown(shutting=True))
         return
-    match move:
-        case GateOpening(first=first):
-            _ask(draft, at)
-            draft.tell(OpenGate(gate.name), at)
-            draft.set_gate(at, move=replace(move, since=now, first=first if tries else now, tries=tries))
-            if not tries and draft.gates[at].reported is Position.SHUT:
-                draft.set_gate(at, reported=None)
-            to = "open"
-        case GateShutting(first=first):
-            draft.tell(ShutGate(gate.name), at)
-            draft.set_gate(at, move=replace(move, since=now, first=first if tries else now, tries=tries))
-            to = "shut"
-        case GateUnknown() | GateShut() | GateOpen() | GateFault():
-            return
-        case _:
-            assert_never(move)
+    if opens:
+        _ask(draft, at)
+    draft.tell(OpenGate(gate.name) if opens else ShutGate(gate.name), at)
+    draft.set_gate(at, move=replace(move, since=now, first=move.first if tries else now, tries=tries))
+    if opens and not tries and draft.gates[at].reported is Position.SHUT:
+        draft.set_gate(at, reported=None)
+    to = "open" if opens else "shut"
     draft.say_of_gate(at, Happened.GATE_COMMANDED, rule, to=to, travel=gate.travel, tries=tries, retries=gate.retries)
 
 
@@ -133,7 +136,7 @@ def forget_fault(draft: Draft, at: GateAt) -> None:
     move = draft.gates[at].move
     if not isinstance(move, (GateOpening, GateShutting)):
         draft.set_gate(at, roused=False)
-    if isinstance(move, GateFault) and move.wanted is Position.OPEN:
+    if failed_to_open(move):
         draft.set_gate(at, move=GateUnknown())
 
 
@@ -287,17 +290,12 @@ def report_retained(draft: Draft, at: GateAt, position: Position, says: str) -> 
     elif isinstance(move, GateOpen):
         move = GateUnknown()
         draft.say_of_gate(at, Happened.GATE_BETWEEN, Rule.RETAINED, says=str(position))
-    elif position is Position.SHUT and (isinstance(move, GateUnknown) or _wanted(move) is Position.SHUT):
+    elif position is Position.SHUT and (isinstance(move, GateUnknown) or is_stuck_open(move)):
         move = GateShut()
         clear_fault(draft, at, Rule.RETAINED)
     elif isinstance(move, GateUnknown) and move.kept is not None:
         move = GateUnknown()
     draft.set_gate(at, move=move, reported=position, says=says, live=state.live and state.reported is position)
-
-
-def _wanted(move: GateMove) -> Position | None:
-    """Where a gate in fault did not go."""
-    return move.wanted if isinstance(move, GateFault) else None
 
 
 def report(draft: Draft, at: GateAt, position: Position, says: str) -> bool:

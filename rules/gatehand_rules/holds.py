@@ -12,7 +12,7 @@ from msgspec.structs import replace
 
 from gatehand_rules import fan
 from gatehand_rules.alarms import Alarm
-from gatehand_rules.detect import become, last_heard, refuse_stale
+from gatehand_rules.detect import become, refuse_stale
 from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Fact, Happened, Rule
 from gatehand_rules.hands import end_hand
@@ -26,9 +26,9 @@ from gatehand_rules.state import (
     ToolIdle,
     ToolRunning,
     ToolRunOn,
-    ToolSilent,
     ToolState,
     ToolUnknown,
+    speaking,
 )
 from gatehand_rules.timing import due, reached
 
@@ -84,16 +84,14 @@ def drop_demands(draft: Draft, at: CollectorAt, rule: Rule, until: float = inf) 
         if hand is not None and hand.since <= until:
             end_hand(draft, i, rule)
     for tool in draft.shop.tools_of(at):
-        state = draft.tools[tool]
-        was = state.was if isinstance(state, ToolSilent) else state
+        was = speaking(draft.tools[tool])
         if not (isinstance(was, ToolRunning) and was.since > until):
             make_stale(draft, tool)
 
 
 def make_stale(draft: Draft, at: ToolAt) -> None:
     """The tool's demand starts nothing from now on; a run-on is over."""
-    state = draft.tools[at]
-    was = state.was if isinstance(state, ToolSilent) else state
+    was = speaking(draft.tools[at])
     if isinstance(was, ToolRunning):
         become(draft, at, ToolRunning(was.amps, was.heard_at, was.since, Standing.STALE, was.low_since))
     elif isinstance(was, ToolRunOn):
@@ -111,15 +109,13 @@ def end(draft: Draft, at: CollectorAt, who: Mapping[str, Fact] | None = None) ->
     collector, state = draft.shop.collectors[at], draft.collectors[at]
     if not isinstance(state.phase, Held):
         return
-    facts: dict[str, Fact] = {"why": state.phase.why, **(who or {})}
-    if state.reset.more:
-        facts["refused_before"] = state.reset.more
+    before = {"refused_before": state.reset.more} if state.reset.more else {}
+    facts: dict[str, Fact] = {"why": state.phase.why, **(who or {}), **before}
     draft.decide(Happened.HOLD_RESET, Rule.HOLD, facts, collector=collector.name)
     transition(draft, at, Cause.RESET, CoastDown(), reset=ResetSeen(asked_at=state.reset.asked_at))
     draft.clear_alarm(Alarm("collector", collector.name, "held"), Rule.HOLD)
-    for i, tool in zip(draft.shop.each_tool, draft.shop.tools, strict=True):
-        if tool.collector == collector.name:
-            _reset_tool(draft, i)
+    for i in draft.shop.tools_of(at):
+        _reset_tool(draft, i)
 
 
 def _reset_tool(draft: Draft, at: ToolAt) -> None:
@@ -133,45 +129,35 @@ def _reset_tool(draft: Draft, at: ToolAt) -> None:
 
 def _forget_rise(draft: Draft, at: ToolAt) -> None:
     """A tool that draws without having been started is not known to be idle: its rise began before."""
-    tool, state = draft.shop.tools[at], draft.tools[at]
-    was = state.was if isinstance(state, ToolSilent) else state
+    tool, was = draft.shop.tools[at], speaking(draft.tools[at])
     if isinstance(was, (ToolIdle, ToolRunOn)) and was.amps is not None and was.amps >= tool.stop_amps:
-        become(draft, at, ToolUnknown(was.amps, last_heard(state)))
+        become(draft, at, ToolUnknown(was.amps, was.heard_at))
 
 
 def stop(draft: Draft, at: StopAt, *, active: bool) -> None:
     """A stop contact: active holds its collectors at once, clear starts nothing."""
     contact, before = draft.shop.stops[at], draft.stops[at]
     draft.stops[at] = active
-    draft.clear_alarm(_unclear(contact.name), Rule.STOP_CONTACT)
+    draft.clear_alarm(Alarm("stop", contact.name, "unclear"), Rule.STOP_CONTACT)
     homes = draft.shop.fans_of(at)
     for home in homes if active != before else ():
         forget_press(draft, home)
-    if not active:
-        if before:
-            draft.say(Happened.STOP_CLEARED, Rule.STOP_CONTACT, stop=contact.name)
-            draft.clear_alarm(Alarm("stop", contact.name, "active"), Rule.STOP_CONTACT)
-        return
-    if not before:
-        draft.say(Happened.STOP_ACTIVE, Rule.STOP_CONTACT, stop=contact.name)
-    for home in homes:
+    if active != before:
+        event = Happened.STOP_ACTIVE if active else Happened.STOP_CLEARED
+        draft.say(event, Rule.STOP_CONTACT, stop=contact.name)
+    for home in homes if active else ():
         if not before or not fan.is_held(draft.collectors[home]):
             hold(draft, home, contact.name, Rule.STOP_CONTACT)
-    draft.raise_alarm(Alarm("stop", contact.name, "active"), Rule.STOP_CONTACT, stop=contact.name)
+    show(draft, contact.name, active=active)
 
 
 def show(draft: Draft, name: str, *, active: bool) -> None:
-    """The alarm of a stop contact as it is under another config."""
+    """The alarm of a stop contact as it is now."""
     alarm = Alarm("stop", name, "active")
     if active:
         draft.raise_alarm(alarm, Rule.STOP_CONTACT, stop=name)
     else:
         draft.clear_alarm(alarm, Rule.STOP_CONTACT)
-
-
-def forget_word(draft: Draft, name: str) -> None:
-    """A stop contact that is new or mended: what was not understood of it was said by another, or meant otherwise."""
-    draft.clear_alarm(_unclear(name), Rule.STOP_CONTACT)
 
 
 def forget_press(draft: Draft, at: CollectorAt) -> None:
@@ -183,11 +169,7 @@ def forget_press(draft: Draft, at: CollectorAt) -> None:
 def stop_unclear(draft: Draft, at: StopAt, says: str) -> None:
     """A stop contact that is not understood stops nothing, and somebody relies on it: that must be seen."""
     name = draft.shop.stops[at].name
-    draft.raise_alarm(_unclear(name), Rule.BAD_VALUE, stop=name, says=says)
-
-
-def _unclear(stop: str) -> Alarm:
-    return Alarm("stop", stop, "unclear")
+    draft.raise_alarm(Alarm("stop", name, "unclear"), Rule.BAD_VALUE, stop=name, says=says)
 
 
 def reset_asked(draft: Draft, at: CollectorAt, because: str = "", by: str = "") -> None:
@@ -259,19 +241,19 @@ def begin_presses_anew(draft: Draft, at: CollectorAt) -> None:
 
 def _reset_is_refused(draft: Draft, at: CollectorAt) -> bool:
     """There is no hold, or its cause still stands."""
-    if not fan.is_held(draft.collectors[at]):
-        _refuse_reset(draft, at, Rule.HOLD, "not held", why="not held")
-        return True
-    if draft.stops_lost_at is not None:
-        _refuse_reset(draft, at, Rule.STOPS_UNHEARD, "unheard")
-        return True
     active = ", ".join(active_stops(draft, at))
     unread = draft.no_start_before - draft.now
-    if active:
+    if not fan.is_held(draft.collectors[at]):
+        _refuse_reset(draft, at, Rule.HOLD, "not held", why="not held")
+    elif draft.stops_lost_at is not None:
+        _refuse_reset(draft, at, Rule.STOPS_UNHEARD, "unheard")
+    elif active:
         _refuse_reset(draft, at, Rule.STOP_CONTACT, active, active=active)
     elif unread > 0:
         _refuse_reset(draft, at, Rule.STOP_UNREAD, "unread", for_seconds=round(unread, 3))
-    return bool(active) or unread > 0
+    else:
+        return False
+    return True
 
 
 def _refuse_press(draft: Draft, at: CollectorAt, why: str, held_for: float | None) -> None:

@@ -10,13 +10,13 @@ which then asks the stops as they are now; whoever comes under an active one is 
 is; a held one cannot be taken away. A stop of which nothing is known yet delays starts until it can have spoken.
 """
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from math import inf, isfinite
 
 from msgspec import Struct
 from msgspec.structs import replace
 
-from gatehand_rules import detect, ends, fan, holds, interlock, renamed
+from gatehand_rules import detect, ends, fan, holds, interlock
 from gatehand_rules.alarms import Alarm, alarms_of
 from gatehand_rules.commands import ClearAlarm, RaiseAlarm
 from gatehand_rules.draft import Draft
@@ -33,6 +33,7 @@ from gatehand_rules.state import (
     GateSeen,
     GateState,
     Guard,
+    Held,
     Opening,
     State,
     ToolIdle,
@@ -42,9 +43,13 @@ from gatehand_rules.state import (
     ToolSpeaking,
     ToolState,
     ToolUnknown,
+    speaking,
 )
 from gatehand_rules.step import Outcome, next_deadline
 from gatehand_rules.timing import due
+
+BEFORE = "{} (before)"
+"""A collector that is gone and whose name another one has taken. No config can write such a name."""
 
 
 class Rewired(Struct, frozen=True):
@@ -71,13 +76,63 @@ class Rewired(Struct, frozen=True):
         return None if before is None else old.stop_at(before)
 
 
+def told_anew(shop: Shop, names: Mapping[str, str]) -> Shop:
+    """The same shop, its collectors under their new names: what is carried over by name then finds its own."""
+    if not names:
+        return shop
+    taken = set(names.values())
+
+    def now(name: str) -> str:
+        return names.get(name) or (BEFORE.format(name) if name in taken else name)
+
+    def all_now(collectors: tuple[str, ...]) -> tuple[str, ...]:
+        return tuple(now(name) for name in collectors)
+
+    return replace(
+        shop,
+        tools=tuple(replace(one, collector=now(one.collector)) for one in shop.tools),
+        gates=tuple(replace(one, collector=now(one.collector)) for one in shop.gates),
+        collectors=tuple(replace(one, name=now(one.name)) for one in shop.collectors),
+        stops=tuple(replace(one, collectors=all_now(one.collectors)) for one in shop.stops),
+        circuits=tuple(replace(one, collectors=all_now(one.collectors)) for one in shop.circuits),
+    )
+
+
+def _renamed_alarms(
+    shop: Shop, state: State, names: Mapping[str, str]
+) -> Iterator[tuple[Alarm, Alarm, Rule, dict[str, Fact]]]:
+    """Each alarm of a renamed collector that is raised: as it was, as it is now, and what it was raised for.
+
+    `shop` is the shop of before, in its own names.
+    """
+    for at, collector, seen in zip(shop.each_collector, shop.collectors, state.collectors, strict=True):
+        name = names.get(collector.name)
+        if name is None:
+            continue
+        why = seen.phase.why if isinstance(seen.phase, Held) else None
+        facts: dict[str, Fact] = {
+            "why": why,
+            "then": collector.on_bin_full,
+            "told": "on" if seen.answer is not None and seen.answer.on else "off",
+            **fan.seen_of(seen),
+            "proven_open": sum(1 for i in shop.gates_of(at) if isinstance(state.gates[i].move, GateOpen)),
+            "min_open": collector.min_open,
+        }
+        for what, rule in ends.COLLECTOR_RULES.items():
+            was = Alarm("collector", collector.name, what)
+            if was in state.alarms:
+                by_stop = what == "held" and any(stop.name == why for stop in shop.stops)
+                yield was, Alarm("collector", name, what), Rule.STOP_CONTACT if by_stop else rule, facts
+
+
 def obstacles(old: Shop, new: Shop, state: State, now: float, rewired: Rewired | None = None) -> tuple[str, ...]:
     """Why `new` cannot be taken now, each as a clause; empty when it can. They pass when the fans stand still."""
     rewired = rewired or Rewired()
-    old = renamed.told_anew(old, rewired.renamed)
+    old = told_anew(old, rewired.renamed)
     found: list[str] = []
-    for collector, seen in zip(old.collectors, state.collectors, strict=True):
-        after = _collector(new, collector.name)
+    for at, collector in zip(old.each_collector, old.collectors, strict=True):
+        seen, place = state.collectors[at], new.collector_at(collector.name)
+        after = None if place is None else new.collectors[place]
         if after is None and fan.is_held(seen):
             found.append(f"the collector {collector.name} is removed while it is held: reset first")
             continue
@@ -87,14 +142,15 @@ def obstacles(old: Shop, new: Shop, state: State, now: float, rewired: Rewired |
             what = "removed" if after is None else "given other topics"
             found.append(f"the collector {collector.name} is {what} while its fan may turn")
             continue
-        found.extend(_gate_obstacles(old, new, rewired, collector.name))
-        found.extend(_limit_obstacles(old, collector, after, state))
+        found.extend(_gate_obstacles(old, new, rewired, at))
+        found.extend(_limit_obstacles(old, at, after, state))
     return tuple(found)
 
 
-def _limit_obstacles(old: Shop, before: Collector, after: Collector, state: State) -> list[str]:
+def _limit_obstacles(old: Shop, at: CollectorAt, after: Collector, state: State) -> list[str]:
     """Limits on open gates that the present zone does not keep."""
-    moves = [each.move for gate, each in zip(old.gates, state.gates, strict=True) if gate.collector == before.name]
+    before = old.collectors[at]
+    moves = [state.gates[i].move for i in old.gates_of(at)]
     proven = sum(1 for move in moves if isinstance(move, GateOpen))
     standing = sum(1 for move in moves if isinstance(move, (GateOpen, GateOpening)))
     found = []
@@ -109,23 +165,22 @@ def _in_use(seen: CollectorState, now: float) -> bool:
     return fan.may_turn(seen, now) or isinstance(seen.phase, Opening)
 
 
-def _gate_obstacles(old: Shop, new: Shop, rewired: Rewired, collector: str) -> list[str]:
+def _gate_obstacles(old: Shop, new: Shop, rewired: Rewired, at: CollectorAt) -> list[str]:
     found = []
-    for gate in old.gates:
-        if gate.collector != collector:
-            continue
-        at = new.gate_at(gate.name)
-        what = None
-        if at is None:
+    for gate in (old.gates[i] for i in old.gates_of(at)):
+        place = new.gate_at(gate.name)
+        after = None if place is None else new.gates[place]
+        if after is None:
             what = "removed"
-        elif new.gates[at].collector != collector:
-            what = f"moved to the collector {new.gates[at].collector}"
-        elif gate.name in rewired.gates or new.gates[at].reports != gate.reports:
+        elif after.collector != gate.collector:
+            what = f"moved to the collector {after.collector}"
+        elif gate.name in rewired.gates or after.reports != gate.reports:
             what = "given other topics"
-        elif new.gates[at].commanded != gate.commanded:
+        elif after.commanded != gate.commanded:
             what = "told otherwise"
-        if what is not None:
-            found.append(f"the gate {gate.name} is {what} while the fan of {collector} may turn")
+        else:
+            continue
+        found.append(f"the gate {gate.name} is {what} while the fan of {gate.collector} may turn")
     return found
 
 
@@ -136,8 +191,8 @@ def adopt_shop(old: Shop, new: Shop, state: State, now: float, rewired: Rewired 
     start.
     """
     rewired = rewired or Rewired()
-    moved = tuple(renamed.alarms(old, state, rewired.renamed))
-    old = renamed.told_anew(old, rewired.renamed)
+    moved = tuple(_renamed_alarms(old, state, rewired.renamed))
+    old = told_anew(old, rewired.renamed)
     unread = [stop.name for stop in new.stops if rewired.stop_before(old, stop.name) is None]
     no_start_before = max(state.no_start_before, due(now, new.timing.stop_unread)) if unread else state.no_start_before
     for at, gate in zip(old.each_gate, old.gates, strict=True):
@@ -151,23 +206,18 @@ def adopt_shop(old: Shop, new: Shop, state: State, now: float, rewired: Rewired 
     known = alarms_of(new) - _unlearnt(old, new, rewired)
     gone = (state.alarms - known) | {was for was, *_ in moved}
     moved = tuple(each for each in moved if each[1] in known)
-    carried = State(
+    carried = replace(
+        state,
         tools=tools,
         gates=gates,
         collectors=fans,
         stops=stops,
-        guard=_carry_guard(old, new, state, tools, rewired),
+        guard=replace(_carry_guard(old, new, state, tools, rewired), no_start_before=no_start_before),
         alarms=(state.alarms - gone) | {alarm for _, alarm, *_ in moved},
-        connected=state.connected,
-        settle_at=state.settle_at,
-        adopted=state.adopted,
-        stopping=state.stopping,
         no_start_before=no_start_before,
         stops_lost_at=state.stops_lost_at if new.stops else None,
-        stood_for=state.stood_for,
         doubts=tuple(_carry_doubt(old, tool, state, after) for tool, after in zip(new.tools, tools, strict=True)),
     )
-    carried = replace(carried, guard=replace(carried.guard, no_start_before=no_start_before))
     anew = [
         at
         for at, each in zip(new.each_collector, new.collectors, strict=True)
@@ -189,11 +239,6 @@ def _over(alarm: Alarm) -> Finding:
     return Finding(event=Happened.ALARM_CLEARED, rule=Rule.UNKNOWN_NAME, facts=(("alarm", alarm.id),))
 
 
-def _collector(shop: Shop, name: str) -> Collector | None:
-    at = shop.collector_at(name)
-    return None if at is None else shop.collectors[at]
-
-
 def _carry_tool(old: Shop, tool: Tool, state: State, now: float, rewired: Rewired) -> ToolState:
     at = old.tool_at(tool.name)
     if at is None or tool.name in rewired.tools or old.tools[at].collector != tool.collector:
@@ -203,7 +248,7 @@ def _carry_tool(old: Shop, tool: Tool, state: State, now: float, rewired: Rewire
         seen = seen.was
     if _same_thresholds(old.tools[at], tool):
         return seen
-    was = seen.was if isinstance(seen, ToolSilent) else seen
+    was = speaking(seen)
     if isinstance(was, (ToolIdle, ToolRunOn)):
         was = _judged_anew(was, tool)
     return replace(seen, was=was) if isinstance(seen, ToolSilent) else was
@@ -267,19 +312,11 @@ def _carry_fan(old: Shop, new: Shop, collector: Collector, state: State, now: fl
     reported = seen.reported_on if collector.reports else None
     drawing = seen.drawing if collector.senses_current else None
     known = collector.reports or collector.senses_current
-    same_eyes = (old.collectors[at].reports, old.collectors[at].senses_current) == (
-        collector.reports,
-        collector.senses_current,
-    )
+    before = old.collectors[at]
+    same_eyes = (before.reports, before.senses_current) == (collector.reports, collector.senses_current)
     last = None if seen.last_gate is None else new.gate_at(old.gates[seen.last_gate].name)
-    grace = max(
-        (
-            due(now, tool.run_on)
-            for tool, each in zip(old.tools, state.tools, strict=True)
-            if tool.collector == collector.name and _left_behind(new, tool, each)
-        ),
-        default=-inf,
-    )
+    left = [i for i in old.tools_of(at) if _left_behind(new, old.tools[i], state.tools[i])]
+    grace = max((due(now, old.tools[i].run_on) for i in left), default=-inf)
     # A fan that was only seen to turn, by what no longer looks, coasts down from now on.
     blinded = seen.seen_on and not (reported is True or drawing is True) and not seen.on_phase
     still_at = due(now, collector.coast_down) if blinded else _still_at(old, at, collector, state, now)
@@ -355,21 +392,19 @@ def _carry_guard(old: Shop, new: Shop, state: State, tools: tuple[ToolState, ...
         at = old.tool_at(tool.name)
         if at is None or isinstance(after, ToolUnknown):
             return False
-        was = after.was if isinstance(after, ToolSilent) else after
+        was = speaking(after)
         if _same_thresholds(old.tools[at], tool) or was.amps is None:
             return guard.low[at]
         # Idle by the new thresholds, its next rise is a start to the sequence: so it must be to the interlock.
         return was.amps < tool.stop_amps and (guard.low[at] or isinstance(was, (ToolIdle, ToolRunOn)))
 
-    return Guard(
+    return replace(
+        guard,
         gates=tuple(gate(each) for each in new.gates),
         fans=tuple(seen_fan(each) for each in new.collectors),
         low=tuple(low(tool, after) for tool, after in zip(new.tools, tools, strict=True)),
         stops=stops,
-        watching_from=guard.watching_from,
-        over=guard.over,
         unheard=guard.unheard and bool(new.stops),
-        old=guard.old,
     )
 
 
@@ -393,8 +428,8 @@ def _tell_off(
     Those that come under an active stop are held.
     """
     draft = Draft(shop, carried, now)
-    for name in unread:
-        holds.forget_word(draft, name)
+    for name in unread:  # what was not understood of it was said by another, or meant otherwise
+        draft.clear_alarm(Alarm("stop", name, "unclear"), Rule.STOP_CONTACT)
     for i, (stop, active) in enumerate(zip(shop.stops, carried.stops, strict=True)):
         holds.show(draft, stop.name, active=active)
         for home in shop.fans_of(StopAt(i)):

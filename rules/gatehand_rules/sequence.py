@@ -101,11 +101,9 @@ def _one(draft: Draft, at: CollectorAt) -> None:
         case Off() | CoastDown():
             _resting(draft, at, phase, served)
         case Opening():
-            _opening(draft, at, served, over=not any(one.may_start for one in granted))
-        case SpinUp() | Running() | RunOn():
+            _opening(draft, at, phase, served, over=not any(one.may_start for one in granted))
+        case SpinUp() | Running() | RunOn() | Held():  # a held one has returned above
             _on(draft, at, served)
-        case Held():
-            pass
         case _:
             assert_never(phase)
 
@@ -168,19 +166,14 @@ def _by_hand(draft: Draft, at: CollectorAt) -> None:
     contrary = state.contrary
     if contrary is None or draft.now < fan.contrary_at(draft.shop.timing, state):
         return
-    match contrary.shows:
-        case "off":
-            fan.tell_off(draft, at, Rule.SWITCHED_BY_HAND, Cause.SWITCHED_OFF, stood=True)
-            drop_demands(draft, at, Rule.SWITCHED_BY_HAND, until=contrary.since)
-            _say_switched_off(draft, at)
-        case "on":
-            transition(draft, at, Cause.SWITCHED_ON, Running(), by_hand=True, still_at=inf)
-            stood_for = draft.shop.timing.contrary
-            draft.say_of_collector(at, Happened.COLLECTOR_ADOPTED, Rule.SWITCHED_BY_HAND, stood_for=stood_for)
-        case "no_current":
-            pass  # nobody's hand: it owes its answer
-        case _:
-            assert_never(contrary.shows)
+    if contrary.shows == "off":
+        fan.tell_off(draft, at, Rule.SWITCHED_BY_HAND, Cause.SWITCHED_OFF, stood=True)
+        drop_demands(draft, at, Rule.SWITCHED_BY_HAND, until=contrary.since)
+        _say_switched_off(draft, at)
+    elif contrary.shows == "on":  # a motor that no longer draws is nobody's hand: it owes its answer
+        transition(draft, at, Cause.SWITCHED_ON, Running(), by_hand=True, still_at=inf)
+        stood_for = draft.shop.timing.contrary
+        draft.say_of_collector(at, Happened.COLLECTOR_ADOPTED, Rule.SWITCHED_BY_HAND, stood_for=stood_for)
     fan.look_for_contrary(draft, at)
 
 
@@ -211,14 +204,11 @@ def _refuse_for_bin(draft: Draft, at: CollectorAt) -> None:
     collector, state = draft.shop.collectors[at], draft.collectors[at]
     if not fan.bin_refuses(collector, state) or state.on_phase:
         return
-    starters = [one for one in demand.of_collector(draft, at) if one.may_start]
-    for one in starters:
-        tool = None if one.tool is None else draft.shop.tool_at(one.tool)
-        gate = None if one.gate is None else draft.shop.gate_at(one.gate)
-        if gate is not None:
-            end_hand(draft, gate, Rule.BIN_FULL)
-            draft.say(Happened.START_REFUSED, Rule.BIN_FULL, gate=one.gate, collector=collector.name)
-        if tool is not None:
+    for one in [each for each in demand.of_collector(draft, at) if each.may_start]:
+        if one.kind is Kind.HAND:
+            end_hand(draft, one.gates[0], Rule.BIN_FULL)
+            draft.say_of_gate(one.gates[0], Happened.START_REFUSED, Rule.BIN_FULL)
+        elif one.tool is not None and (tool := draft.shop.tool_at(one.tool)) is not None:
             make_stale(draft, tool)
             refuse_stale(draft, tool, Rule.BIN_FULL)
 
@@ -257,17 +247,17 @@ def _resting(draft: Draft, at: CollectorAt, phase: Off | CoastDown, served: list
         zone.trim(draft, at)
 
 
-def _opening(draft: Draft, at: CollectorAt, served: list[Demand], *, over: bool) -> None:
+def _opening(draft: Draft, at: CollectorAt, phase: Opening, served: list[Demand], *, over: bool) -> None:
     """Gates travel. On, once every needed gate is proven or given up and enough are proven in all."""
-    phase = draft.collectors[at].phase
-    if isinstance(phase, Opening) and phase.until is not None and phase.until <= draft.now:
-        transition(draft, at, Cause.WAITS, replace(phase, until=None))
+    if phase.until is not None and phase.until <= draft.now:
+        phase = replace(phase, until=None)
+        transition(draft, at, Cause.WAITS, phase)
     starters = [one for one in served if one.may_start]
     if not starters:
         if any(one.unconfirmed for one in served):  # it goes on as soon as its tool is heard
             zone.shut_others(draft, at, zone.wanted(draft, at, served))
         else:
-            _call_off(draft, at, over=over)
+            _call_off(draft, at, phase, over=over)
         return
     chosen = zone.wanted(draft, at, served)
     zone.open_wanted(draft, at, chosen)
@@ -279,7 +269,7 @@ def _opening(draft: Draft, at: CollectorAt, served: list[Demand], *, over: bool)
     if not zone.is_ready(draft, needed + makeup):
         return
     if enough and (not needed or any(i in proven for i in needed)):
-        if _waits_for_stops(draft, at) or _waits(draft, at):
+        if _waits_for_stops(draft, at) or _waits(draft, at, phase):
             zone.shut_others(draft, at, chosen)
             return
         _note_gate(draft, at, needed)
@@ -297,21 +287,19 @@ def _waits_for_stops(draft: Draft, at: CollectorAt) -> bool:
         return draft.standstill
     if isinstance(phase, Opening) and not phase.unheard:
         transition(draft, at, Cause.WAITS, replace(phase, unheard=True))
-        draft.say_of_collector(
-            at, Happened.COLLECTOR_WAITED, Rule.STOPS_UNHEARD, unheard_for=round(draft.now - draft.stops_lost_at, 3)
-        )
+        unheard_for = round(draft.now - draft.stops_lost_at, 3)
+        draft.say_of_collector(at, Happened.COLLECTOR_WAITED, Rule.STOPS_UNHEARD, unheard_for=unheard_for)
     return True
 
 
-def _waits(draft: Draft, at: CollectorAt) -> bool:
+def _waits(draft: Draft, at: CollectorAt, phase: Opening) -> bool:
     """The gates are ready; another inrush on the circuit, or a stop that is still to be read, is let come first."""
-    phase = draft.collectors[at].phase
     if not draft.shop.circuits and draft.no_start_before <= draft.now:
         return False
     clear, rule = fan.inrush_clear_at(draft.shop, draft.tools, draft.collectors, at), Rule.START_GAP
     if draft.no_start_before > clear:  # a stop contact that an edit has added may not have spoken yet
         clear, rule = draft.no_start_before, Rule.STOP_UNREAD
-    if clear <= draft.now or not isinstance(phase, Opening):
+    if clear <= draft.now:
         return False
     if phase.until != clear:
         transition(draft, at, Cause.WAITS, replace(phase, until=clear))
@@ -332,15 +320,12 @@ def _refuse_min_open(draft: Draft, at: CollectorAt, starters: list[Demand], prov
         draft.leave(Happened.START_REFUSED, Rule.MIN_OPEN, facts, **one.named, collector=collector.name)
 
 
-def _call_off(draft: Draft, at: CollectorAt, *, over: bool) -> None:
+def _call_off(draft: Draft, at: CollectorAt, phase: Opening, *, over: bool) -> None:
     """The demand is over before its gate was open, or (refused already) can no longer be served."""
-    state, collector = draft.collectors[at], draft.shop.collectors[at]
-    began = state.phase.since if isinstance(state.phase, Opening) else draft.now
-    unheard = isinstance(state.phase, Opening) and state.phase.unheard
     if over:
-        rule = Rule.STOPS_UNHEARD if unheard else Rule.CUT_ENDED_BEFORE_GATE
-        draft.say_of_collector(at, Happened.START_MISSED, rule, waited=round(draft.now - began, 3))
-    draft.clear_alarm(_too_few(collector.name), Rule.NO_DEMAND)
+        rule = Rule.STOPS_UNHEARD if phase.unheard else Rule.CUT_ENDED_BEFORE_GATE
+        draft.say_of_collector(at, Happened.START_MISSED, rule, waited=round(draft.now - phase.since, 3))
+    draft.clear_alarm(_too_few(draft.shop.collectors[at].name), Rule.NO_DEMAND)
     transition(draft, at, Cause.CALLED_OFF, CoastDown())
 
 

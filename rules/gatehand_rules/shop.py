@@ -145,13 +145,7 @@ class Shop(Struct, frozen=True, kw_only=True, dict=True):
     guard_timing: GuardTiming = GuardTiming()
 
     def __post_init__(self) -> None:
-        for kind, items in (
-            ("tool", self.tools),
-            ("gate", self.gates),
-            ("collector", self.collectors),
-            ("stop", self.stops),
-        ):
-            names = [item.name for item in items]
+        for kind, names in self.names.items():
             if len(set(names)) != len(names):
                 raise ValueError(f"two {kind}s have one name")
         home = {gate.name: gate.collector for gate in self.gates}
@@ -168,6 +162,16 @@ class Shop(Struct, frozen=True, kw_only=True, dict=True):
         for stop in self.stops:
             if not set(stop.collectors) <= fans:
                 raise ValueError(f"stop {stop.name}: names a collector that is not there")
+
+    @property
+    def names(self) -> dict[str, list[str]]:
+        """Of each kind of device that an alarm can be about, the names."""
+        return {
+            "tool": [tool.name for tool in self.tools],
+            "gate": [gate.name for gate in self.gates],
+            "collector": [collector.name for collector in self.collectors],
+            "stop": [stop.name for stop in self.stops],
+        }
 
     def tool_at(self, name: str) -> ToolAt | None:
         """Index of the tool in `tools`, or None."""
@@ -248,17 +252,11 @@ class Shop(Struct, frozen=True, kw_only=True, dict=True):
 
     @cached_property
     def _gates_by_collector(self) -> tuple[tuple[GateAt, ...], ...]:
-        return tuple(
-            tuple(GateAt(i) for i, gate in enumerate(self.gates) if gate.collector == collector.name)
-            for collector in self.collectors
-        )
+        return tuple(tuple(at for at in self.each_gate if self.home_of(at) == home) for home in self.each_collector)
 
     @cached_property
     def _tools_by_collector(self) -> tuple[tuple[ToolAt, ...], ...]:
-        return tuple(
-            tuple(ToolAt(i) for i, tool in enumerate(self.tools) if tool.collector == collector.name)
-            for collector in self.collectors
-        )
+        return tuple(tuple(at for at in self.each_tool if self.fan_of(at) == home) for home in self.each_collector)
 
     @cached_property
     def _ways(self) -> tuple[tuple[tuple[GateAt, ...], tuple[GateAt, ...]], ...]:

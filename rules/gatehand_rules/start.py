@@ -6,6 +6,7 @@ from math import inf
 from msgspec.structs import replace
 
 from gatehand_rules import fan, gates, interlock, phases, readings
+from gatehand_rules.detect import become
 from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Happened, Rule
 from gatehand_rules.hands import outlast, say_kept
@@ -27,10 +28,9 @@ from gatehand_rules.state import (
     ToolIdle,
     ToolRunning,
     ToolRunOn,
-    ToolSilent,
     ToolSpeaking,
-    ToolState,
     ToolUnknown,
+    speaking,
 )
 from gatehand_rules.timing import due
 from gatehand_rules.words import Position
@@ -68,20 +68,12 @@ def doubt_tools(draft: Draft) -> None:
     """What the tools said last is from before a gap: silence counts anew, and a start wants bearing out."""
     for i in draft.shop.each_tool:
         readings.lose(draft, i)
-        draft.tools[i] = _heard_now(draft.tools[i], draft.now)
+        become(draft, i, _heard_now(speaking(draft.tools[i]), draft.now))
     readings.begin_all(draft)
 
 
-def _heard_now(state: ToolState, now: float) -> ToolState:
+def _heard_now(state: ToolSpeaking, now: float) -> ToolSpeaking:
     """The broker was away, not the sensor: silence counts anew, and old demands want confirming before they start."""
-    match state:
-        case ToolSilent(was=was):
-            return replace(state, was=_speaking_heard_now(was, now))
-        case _:
-            return _speaking_heard_now(state, now)
-
-
-def _speaking_heard_now(state: ToolSpeaking, now: float) -> ToolSpeaking:
     if isinstance(state, (ToolIdle, ToolRunOn)):
         state = replace(state, hump=None)  # a rise from before the gap has not lasted through it
     if isinstance(state, (ToolRunning, ToolRunOn)) and state.standing is Standing.FRESH:
@@ -167,11 +159,7 @@ def _adopt(draft: Draft, at: CollectorAt) -> None:
 def _open_unknown(draft: Draft, at: CollectorAt) -> None:
     """Gates of unknown position are told to open for a fan that may turn, within `max_open`, relief gates first."""
     collector, shop = draft.shop.collectors[at], draft.shop
-    own = [
-        i
-        for i, gate in zip(shop.each_gate, shop.gates, strict=True)
-        if gate.collector == collector.name and gate.commanded
-    ]
+    own = [i for i in shop.gates_of(at) if shop.gates[i].commanded]
     stand_open = sum(1 for i in own if isinstance(draft.gates[i].move, GateOpen))
     for i in sorted(own, key=lambda i: not shop.gates[i].relief):
         if collector.max_open is not None and stand_open >= collector.max_open:

@@ -98,6 +98,11 @@ class ToolSilent(Record, frozen=True):
 ToolState: TypeAlias = ToolSpeaking | ToolSilent
 
 
+def speaking(state: ToolState) -> ToolSpeaking:
+    """What is known of the tool, or was last before its sensor fell silent."""
+    return state.was if isinstance(state, ToolSilent) else state
+
+
 class Doubt(Record, frozen=True):
     """A tool's sensor was silent: what it says may be from before, until it is confirmed."""
 

@@ -7,8 +7,7 @@ from gatehand_rules.demand import Demand, Kind
 from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Rule
 from gatehand_rules.shop import CollectorAt, GateAt
-from gatehand_rules.state import GateFault, GateMove, GateOpen, GateOpening, GateUnknown
-from gatehand_rules.words import Position
+from gatehand_rules.state import GateFault, GateOpen, GateOpening, GateUnknown
 
 
 def wanted(draft: Draft, at: CollectorAt, granted: list[Demand]) -> list[GateAt]:
@@ -106,7 +105,7 @@ def _told_in_vain(draft: Draft, at: CollectorAt, chosen: list[GateAt]) -> int:
 
 def _not_shut(draft: Draft, at: GateAt) -> bool:
     move = draft.gates[at].move
-    return _failed_to_open(move) or isinstance(move, (GateUnknown, GateOpen, GateOpening))
+    return gates.failed_to_open(move) or isinstance(move, (GateUnknown, GateOpen, GateOpening))
 
 
 def trim(draft: Draft, at: CollectorAt) -> None:
@@ -137,7 +136,7 @@ def rest(draft: Draft, at: CollectorAt) -> None:
         known.sort(key=lambda i: i not in last)
         kept = known[: collector.max_open]
         leaving = [i for i in leaving if i not in kept]
-    leaving += [i for i in shop.gates_of(at) if _stuck_open(draft.gates[i].move)]
+    leaving += [i for i in shop.gates_of(at) if gates.is_stuck_open(draft.gates[i].move)]
     for i in leaving:
         gates.tell_shut(draft, i, Rule.REST)
 
@@ -159,20 +158,12 @@ def end_faults(draft: Draft, at: CollectorAt) -> None:
         return
     asked = {i for one in demand.of_collector(draft, at) for i in (*one.gates, *one.assist)}
     for i in draft.shop.gates_of(at):
-        if i in asked or not _failed_to_open(draft.gates[i].move):
+        if i in asked or not gates.failed_to_open(draft.gates[i].move):
             continue
         if fan.is_held(draft.collectors[at]):
             gates.shut_after_all(draft, i)
         else:
             gates.tell_shut(draft, i, Rule.REST)
-
-
-def _failed_to_open(move: GateMove) -> bool:
-    return isinstance(move, GateFault) and move.wanted is Position.OPEN
-
-
-def _stuck_open(move: GateMove) -> bool:
-    return isinstance(move, GateFault) and move.wanted is Position.SHUT
 
 
 def try_again(draft: Draft, at: CollectorAt) -> None:

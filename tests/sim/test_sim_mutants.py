@@ -16,7 +16,7 @@ import gatehand.mqtt.outbox
 import gatehand.shell.log_first
 import gatehand.shell.reload
 from gatehand.shell.ports import Remembered
-from gatehand_rules import demand, fan, gates, holds, interlock, readings, renamed, sequence, zone
+from gatehand_rules import demand, fan, gates, holds, interlock, readings, reshape, sequence, zone
 from gatehand_rules import events as ev
 from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Finding
@@ -160,7 +160,7 @@ def ignores_a_standstill(patch: Patch) -> None:
 
 def forgets_a_hold_at_a_reload(patch: Patch) -> None:
     """I5: a held collector under another name is another collector."""
-    patch.setattr(renamed, "told_anew", lambda shop, _names: shop)
+    patch.setattr(reshape, "told_anew", lambda shop, _names: shop)
     patch.setattr(gatehand.shell.reload, "obstacles", lambda *_: ())
     patch.setattr(WatchedEngine, "_hold_again", lambda self, _owed: self.notebook.in_step(self.plan, self.state))
 
