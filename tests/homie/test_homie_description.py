@@ -160,8 +160,8 @@ def test_what_is_not_settable_asks_nothing() -> None:
 def test_alarms_are_alerts_and_two_that_come_to_one_id_share_it() -> None:
     found = alerts(
         [
-            ShownAlarm(Alarm("gate", "a-b", "fault"), 0, "Why.", "Do."),
-            ShownAlarm(Alarm("gate", "a_b", "fault"), 0, "Why else.", "Do more."),
+            ShownAlarm(Alarm("gate", "a-b", "fault"), "Why.", "Do."),
+            ShownAlarm(Alarm("gate", "a_b", "fault"), "Why else.", "Do more."),
         ]
     )
     assert found == {"$alert/gate-a-b-fault": "Why. Do. Why else. Do more."}  # "Alert topic"

@@ -17,7 +17,7 @@ SILENT = Alarm("tool", "saw", "silent")
 
 
 def alarm(because: str = "It is loose.", since: float = WALL) -> ShownAlarm:
-    return ShownAlarm(SILENT, since, because, "Push the plug home.")
+    return ShownAlarm(SILENT, because, "Push the plug home.", since=since)
 
 
 def test_raised_acknowledged_cleared() -> None:
@@ -315,7 +315,7 @@ def test_every_alarm_of_the_shells_own_says_what_to_do_next() -> None:
     from inspect import getmembers, isfunction, signature
 
     from gatehand.mqtt.payload import Rejected
-    from gatehand.shell import shell_alarms
+    from gatehand.shell import alarm_words
     from gatehand.shell.routes import RetainedCommand
 
     values = {
@@ -325,7 +325,6 @@ def test_every_alarm_of_the_shells_own_says_what_to_do_next() -> None:
         "name": "bench",
         "key": "state",
         "topic": "shop/x",
-        "wall": WALL,
         "problems": ["config.toml:3:1: error: found 3; wanted a table"],
         "topics": ("shop/x",),
         "held": ("main",),
@@ -334,8 +333,10 @@ def test_every_alarm_of_the_shells_own_says_what_to_do_next() -> None:
     }
     made = [
         make(**{name: values[name] for name in signature(make).parameters})
-        for _, make in getmembers(shell_alarms, isfunction)
-        if make.__module__ == shell_alarms.__name__ and "wall" in signature(make).parameters
+        for _, make in getmembers(alarm_words, isfunction)
+        if make.__module__ == alarm_words.__name__
+        and signature(make).return_annotation is ShownAlarm
+        and make.__name__ != "shown"
     ]
     assert len(made) > 6
     for each in made:

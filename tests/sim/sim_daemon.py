@@ -24,7 +24,7 @@ from gatehand.journal.line import DAEMON_STARTED, DAEMON_STOPPED, Stamper
 from gatehand.journal.starts import starts_in
 from gatehand.journal.writer import EventLog
 from gatehand.mqtt.transport import Connected, Kind, Outgoing, Subscription
-from gatehand.shell import shell_alarms
+from gatehand.shell import alarm_words
 from gatehand.shell.active_config import ActiveConfig
 from gatehand.shell.engine import Engine
 from gatehand.shell.ports import Recorder
@@ -436,12 +436,12 @@ class VirtualDaemon:
     def _trouble(self, why: str) -> None:
         self._ill = why
         if self.alive:
-            self.engine.raise_alarm(shell_alarms.log_trouble(why, self._clocks.wall()))
+            self.engine.raise_alarm(alarm_words.log_trouble(why))
 
     def _well(self) -> None:
         self._ill = None
         if self.alive:
-            self.engine.clear_alarm(shell_alarms.LOG)
+            self.engine.clear_alarm(alarm_words.LOG)
 
     def _beat_soon(self) -> None:
         wait = IDLE if self._around.is_night() else BUSY

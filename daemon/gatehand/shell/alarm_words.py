@@ -1,24 +1,210 @@
-"""What an alarm of the rules says to a person: one sentence why it stands, one what to do next.
+"""What each alarm says to a person: one sentence why it is raised, one what to do next.
 
-Made from the finding that raised it and nothing else. A new alarm of the rules needs its entry in `_WORDS`.
+Those of the rules are made from the finding that raised them and nothing else; a new one needs its entry in `_WORDS`.
+Those of the shell's own (config, log, broker, the daemon itself) are the functions below it.
 """
 
-from collections.abc import Callable
-from typing import Final, TypeAlias
+from collections.abc import Mapping
+from typing import Final
 
-from gatehand_rules.alarms import Alarm
+from gatehand.mqtt.payload import Rejected
+from gatehand.shell.alarms import ShownAlarm
+from gatehand.shell.routes import RetainedCommand
+from gatehand_rules.alarms import DAEMON, Alarm
 from gatehand_rules.findings import Fact, Finding, Rule
 
-Facts: TypeAlias = dict[str, Fact]
-Words: TypeAlias = Callable[[str, Facts, Rule], tuple[str, str]]
+CONFIG: Final = Alarm("daemon", DAEMON, "config")
+LOG: Final = Alarm("daemon", DAEMON, "log")
+RECORDING: Final = Alarm("daemon", DAEMON, "recording")
+MEMORY: Final = Alarm("daemon", DAEMON, "memory")
+INTERNAL: Final = Alarm("daemon", DAEMON, "internal_error")
+SAME_BASE: Final = Alarm("daemon", DAEMON, "same_base")
+SUBSCRIPTIONS: Final = Alarm("daemon", DAEMON, "subscriptions")
+_RETAINED_COMMAND: Final = "retained_command"
+_MOST_SHOWN: Final = 3
+_WHOSE: Final = {
+    "stop": ("stop contact", ", so it may stop nothing"),
+    "tool": ("sensor of", ", so it starts nothing"),
+    "gate": ("gate", ", though it was told to open"),
+    "collector": ("collector", ", though it was switched on"),
+}
+"""What a person calls the device, and what its silence means."""
+_NETWORK: Final = "Look at its power and its network."
+_POWER: Final = "Look at the sensor's power and network; until it speaks, use the gate's button."
+_ONCE_MORE: Final = "Switch the {name} off and on again; only a start that is seen starts the collector."
+_FREE: Final = (
+    "Free the gate and look at its end switch; lock the collector out before you reach in. "
+    "If it is only slow, raise its travel."
+)
+_MUTE_GATE: Final = (
+    "The gate {name} was told {wanted} and has not reported it, though its travel of {travel} s has passed for each "
+    "telling."
+)
+_SHUT_GATES: Final = (
+    "The fan of {name} turned with {proven_open} of its gates proven open; {min_open} must be. It was told off."
+)
+_STOPS_UNHEARD: Final = (
+    "The stop contacts have not been heard for {unheard_for} s: their own connection to the broker does not stand, or "
+    "their topics are refused. Nothing starts until it stands."
+)
+_TWICE: Final = (
+    "Look at the broker and its log: it must let the daemon in twice, the second time with the client id that ends in "
+    "-stops, and let it read the stop contacts' topics."
+)
+_MAX_OPEN: Final = (
+    "The {name} gets no air: max_open is {max_open}, used up by {taken}.",
+    "Finish one of the cuts that have the air, or raise max_open if the fan can carry one more.",
+)
+_SHUT_BY_HAND: Final = ("The {name} runs and its gate is shut: {gates}.", "Open it by hand: {gates}.")
+_NOT_HEARD_LIVE: Final = (
+    "The {name} runs, and only an old message says that its gate is open: {gates}.",
+    "Shut it and open it once: {gates}. Gatehand then hears where it stands.",
+)
+_NOT_PROVEN: Final = (
+    "None of the {name}'s gates could be proven open: {gates}.",
+    "Look at the gate and its report; the collector does not start against shut gates.",
+)
+_WORDS: Final[Mapping[tuple[str, str, str], tuple[str, str]]] = {
+    # kind and what of the alarm, then the `_case`, the rule, or "" for any: because and next, with the finding's facts
+    ("tool", "not_fresh", Rule.SWITCHED_BY_HAND): (
+        "The {name} still draws, but the collector was switched off at its own switch.",
+        "Switch the {name} off and on again to start the collector, or use the gate's button.",
+    ),
+    ("tool", "not_fresh", Rule.FIRST_SEEN_DRAWING): (
+        "The {name} drew {amps} A when it was first seen, so it starts nothing.",
+        _ONCE_MORE,
+    ),
+    ("tool", "not_fresh", Rule.OFF_ASKED): (
+        "The {name} drew {amps} A when somebody asked for the collector to be off, so it starts nothing.",
+        _ONCE_MORE,
+    ),
+    ("tool", "not_fresh", Rule.HOLD): (
+        "The {name} drew {amps} A while the collector was held, so it starts nothing.",
+        _ONCE_MORE,
+    ),
+    ("tool", "not_fresh", Rule.BIN_FULL): (
+        "The {name} drew {amps} A while the bin was full, so it starts nothing.",
+        _ONCE_MORE,
+    ),
+    ("tool", "not_fresh", ""): ("The {name} drew {amps} A when the hold was reset, so it starts nothing.", _ONCE_MORE),
+    ("tool", "silent", "says"): (
+        "The {name}'s sensor speaks and is not understood: on {topic} it said {says!r} ({wanted}).",
+        "Mend {key} in [tool.{id}] of the config (topic, pointer), or what the sensor says.",
+    ),
+    ("tool", "silent", Rule.OFFLINE): ("The {name}'s sensor says that it is gone.", _POWER),
+    ("tool", "silent", "never_heard"): (
+        "The {name}'s sensor has never been heard: nothing has come on {topic}.",
+        "Look at the topic in [tool.{id}], and at the sensor's power and network; until it speaks, use the button.",
+    ),
+    ("tool", "silent", "topic"): ("The {name}'s sensor has said nothing on {topic} for {silent_after} s.", _POWER),
+    ("tool", "silent", ""): ("The {name}'s sensor has said nothing for {silent_after} s.", _POWER),
+    ("tool", "run_limit", ""): (
+        "The {name} has drawn for {run_limit} s without a pause: more likely a stuck sensor.",
+        "Switch the {name} off; when it draws in earnest for so long, raise its run_limit.",
+    ),
+    ("tool", "max_open", ""): _MAX_OPEN,
+    ("tool", "not_served", Rule.GATE_BY_HAND_IS_SHUT): _SHUT_BY_HAND,
+    ("tool", "not_served", Rule.NOT_HEARD_LIVE): _NOT_HEARD_LIVE,
+    ("tool", "not_served", ""): _NOT_PROVEN,
+    ("tool", "offline", ""): ("The {name}'s sensor has left the network.", _NETWORK),
+    ("gate", "fault", "says"): (
+        _MUTE_GATE + " Its last word was {says!r}, which is neither the open nor the shut of its state.",
+        "If that is how the gate says it, write that word into its state in the config. Else: " + _FREE,
+    ),
+    ("gate", "fault", ""): (_MUTE_GATE, _FREE),
+    ("gate", "max_open", ""): _MAX_OPEN,
+    ("gate", "not_served", Rule.GATE_BY_HAND_IS_SHUT): _SHUT_BY_HAND,
+    ("gate", "not_served", Rule.NOT_HEARD_LIVE): _NOT_HEARD_LIVE,
+    ("gate", "not_served", ""): _NOT_PROVEN,
+    ("gate", "offline", ""): ("The gate {name} has left the network.", _NETWORK),
+    ("collector", "held", Rule.STOP_CONTACT): (
+        "The collector {name} is held off by the stop contact {why}.",
+        "See to the cause; then reset the hold, and start the tool anew.",
+    ),
+    ("collector", "held", ""): (
+        "The collector {name} is held off by {why}.",
+        "See to the cause; then reset the hold, and start the tool anew.",
+    ),
+    ("collector", "no_answer", "off"): (
+        "The collector {name} was told off and it still turns.",
+        "Switch it off at its own switch or breaker and have the relay looked at: it may be welded.",
+    ),
+    ("collector", "no_answer", ""): (
+        "The collector {name} was told {told} and nothing shows that it turns.",
+        "Look at its switch, its breaker and its overload.",
+    ),
+    ("collector", "shut_gates", ""): (
+        _SHUT_GATES,
+        "Look at the gates and their reports; it starts again with the next cut.",
+    ),
+    ("collector", "too_few_gates", ""): (
+        "The collector {name} did not start: {proven_open} of its gates proven open; {min_open} must be.",
+        "Look at the gates that do not open, or lower min_open if the fan bears it.",
+    ),
+    ("collector", "bin_full", "refuse"): (
+        "The bin of {name} is full; nothing starts.",
+        "Lock the collector out and empty the bin.",
+    ),
+    ("collector", "bin_full", ""): (
+        "The bin of {name} is full; it starts all the same.",
+        "Lock the collector out and empty the bin.",
+    ),
+    ("collector", "offline", ""): (
+        "The switch of the collector {name} has left the network.",
+        "Look at its power and its network; it may still be on.",
+    ),
+    ("stop", "active", ""): (
+        "The stop contact {name} is active.",
+        "See to the cause, release the contact, then reset the hold of its collectors.",
+    ),
+    ("stop", "unclear", ""): (
+        "The stop contact {name} says {says!r}, which is neither its active nor its clear: it stops nothing.",
+        "Write the words that it uses into [stop.{stop}] in the config; then press it and see the collector held.",
+    ),
+    ("daemon", "stops_unheard", ""): (
+        _STOPS_UNHEARD,
+        _TWICE,
+    ),
+}
 
 
-def words(alarm: Alarm, finding: Finding) -> tuple[str, str]:
-    """The alarm's (because, next), two sentences. `finding` is the one that raised it."""
-    say = _WORDS.get((alarm.kind, alarm.what))
-    if say is not None:
-        return say(plain(alarm.name), dict(finding.facts), finding.rule)
-    return f"The rule {finding.rule} raised it.", "Look at the event log around this time: gatehand log."
+def words(alarm: Alarm, rule: Rule, facts: Mapping[str, Fact]) -> tuple[str, str]:
+    """The (because, next) of one of the rules' alarms, two sentences, from the finding that raised it."""
+    kind, what = alarm.kind, alarm.what
+    any_case = _WORDS.get((kind, what, ""))
+    if any_case is None:
+        return f"The rule {rule} raised it.", "Look at the event log around this time: gatehand log."
+    because, then = _WORDS.get((kind, what, _case(what, rule, facts)), any_case)
+    shown = _Shown({key: _shown(key, value) for key, value in facts.items()}, name=plain(alarm.name), id=alarm.name)
+    return because.format_map(shown), then.format_map(shown)
+
+
+def _case(what: str, rule: Rule, facts: Mapping[str, Fact]) -> str:
+    """Which of an alarm's sentences it is."""
+    match what:
+        case "no_answer":
+            return str(facts.get("told"))
+        case "bin_full":
+            return str(facts.get("then"))
+        case "fault" | "silent" if facts.get("says") is not None:
+            return "says"
+        case "silent" if rule is not Rule.OFFLINE:
+            return "never_heard" if facts.get("never_heard") else "topic" if facts.get("topic") is not None else ""
+        case _:
+            return rule
+
+
+class _Shown(dict[str, str]):
+    """Facts in words; one that is missing is no reason to say nothing."""
+
+    def __missing__(self, key: str) -> str:
+        return "None"
+
+
+def _shown(key: str, value: Fact) -> str:
+    if key in {"gates", "taken", "why"}:
+        return plain(str(value))
+    return f"{value:g}" if isinstance(value, float | int) and not isinstance(value, bool) else str(value)
 
 
 def plain(name: str) -> str:
@@ -26,194 +212,151 @@ def plain(name: str) -> str:
     return name.replace("_", " ")
 
 
-def _n(value: Fact) -> str:
-    return f"{value:g}" if isinstance(value, float | int) and not isinstance(value, bool) else str(value)
+def shown(alarm: Alarm, finding: Finding) -> ShownAlarm:
+    """An alarm of the rules as people are shown it; `finding` is the one that raised it."""
+    facts = {key: value for key, value in finding.facts if key != "alarm"}
+    named = (("tool", finding.tool), ("gate", finding.gate), ("collector", finding.collector))
+    subject = tuple((kind, each) for kind, each in named if each is not None)
+    return ShownAlarm(alarm, *words(alarm, finding.rule, facts), subject, str(finding.rule), tuple(facts.items()))
 
 
-def _not_fresh(name: str, facts: Facts, rule: Rule) -> tuple[str, str]:
-    if rule is Rule.SWITCHED_BY_HAND:
-        return (
-            f"The {name} still draws, but the collector was switched off at its own switch.",
-            f"Switch the {name} off and on again to start the collector, or use the gate's button.",
-        )
-    when = {
-        Rule.FIRST_SEEN_DRAWING: "when it was first seen",
-        Rule.OFF_ASKED: "when somebody asked for the collector to be off",
-        Rule.HOLD: "while the collector was held",
-        Rule.BIN_FULL: "while the bin was full",
-    }.get(rule, "when the hold was reset")
-    return (
-        f"The {name} drew {_n(facts.get('amps'))} A {when}, so it starts nothing.",
-        f"Switch the {name} off and on again; only a start that is seen starts the collector.",
+def about_retained(found: RetainedCommand) -> Alarm:
+    """Its alarm."""
+    return Alarm(found.kind, found.name, _RETAINED_COMMAND)
+
+
+def is_retained_command(alarm: Alarm) -> bool:
+    """Whether it is the alarm of a retained command."""
+    return alarm.what == _RETAINED_COMMAND
+
+
+def retained_command(found: RetainedCommand) -> ShownAlarm:
+    """A message is retained on one of our command topics."""
+    return ShownAlarm(
+        about_retained(found),
+        f"The broker retains a message on the command topic {found.topic!r}: a device that connects would act on it, "
+        "however old it is.",
+        "Find out who publishes there with retain and stop it; then remove what is retained by publishing an empty "
+        f"retained message to {found.topic!r}.",
+        ((found.kind, found.name),),
     )
 
 
-def silent(name: str, facts: Facts, rule: Rule) -> tuple[str, str]:
-    """Of a tool's sensor. A sensor that speaks and is not understood is not called silent."""
-    topic, table = facts.get("topic"), f"[tool.{name.replace(' ', '_')}]"
-    if (says := facts.get("says")) is not None:
-        why = (
-            f"The {plain(name)}'s sensor speaks and is not understood: on {topic} it said {says!r} "
-            f"({facts.get('wanted')})."
-        )
-        return why, f"Mend {facts.get('key')} in {table} of the config (topic, pointer), or what the sensor says."
-    if rule is Rule.OFFLINE:
-        why = f"The {plain(name)}'s sensor says that it is gone."
-    elif facts.get("never_heard"):
-        return (
-            f"The {plain(name)}'s sensor has never been heard: nothing has come on {topic}.",
-            f"Look at the topic in {table}, and at the sensor's power and network; until it speaks, use the button.",
-        )
-    else:
-        on = "" if topic is None else f" on {topic}"
-        why = f"The {plain(name)}'s sensor has said nothing{on} for {_n(facts.get('silent_after'))} s."
-    return why, "Look at the sensor's power and network; until it speaks, use the gate's button."
+def about_unheard(kind: str, name: str) -> Alarm:
+    """The alarm of a device that was never heard, or never understood."""
+    return Alarm(kind, name, "unheard")
 
 
-def _run_limit(name: str, facts: Facts, _rule: Rule) -> tuple[str, str]:
-    return (
-        f"The {name} has drawn for {_n(facts.get('run_limit'))} s without a pause: more likely a stuck sensor.",
-        f"Switch the {name} off; when it draws in earnest for so long, raise its run_limit.",
+def unheard(kind: str, name: str, topic: str) -> ShownAlarm:
+    """A device that ought to have spoken by now has not."""
+    what, then = _WHOSE[kind]
+    return ShownAlarm(
+        about_unheard(kind, name),
+        f"The {what} {plain(name)} has never been heard: nothing has come on {topic}{then}.",
+        f"Look at the topic in [{kind}.{name}] of the config and at the device's power and network; gatehand listen "
+        "shows what speaks. The alarm ends with its first word there.",
+        ((kind, name),),
+        facts=(("topic", topic),),
     )
 
 
-def _max_open(name: str, facts: Facts, _rule: Rule) -> tuple[str, str]:
-    taken = plain(str(facts.get("taken")))
-    return (
-        f"The {name} gets no air: max_open is {_n(facts.get('max_open'))}, used up by {taken}.",
-        "Finish one of the cuts that have the air, or raise max_open if the fan can carry one more.",
+def not_understood(kind: str, name: str, key: str, topic: str, bad: Rejected) -> ShownAlarm:
+    """A device speaks, and not as its table says."""
+    what, _ = _WHOSE[kind]
+    return ShownAlarm(
+        about_unheard(kind, name),
+        f"The {what} {plain(name)} speaks and is not understood: on {topic} it said {bad.shown!r} "
+        f"({bad.why}).{' It stops nothing.' if kind == 'stop' else ''}",
+        f"Mend [{kind}.{name}] in the config ({key}: topic, pointer, words), or what the device says.",
+        ((kind, name),),
+        facts=(("topic", topic), ("says", bad.shown), ("wanted", bad.why)),
     )
 
 
-def _not_served(name: str, facts: Facts, rule: Rule) -> tuple[str, str]:
-    gates = plain(str(facts.get("gates")))
-    if rule is Rule.GATE_BY_HAND_IS_SHUT:
-        return (f"The {name} runs and its gate is shut: {gates}.", f"Open it by hand: {gates}.")
-    if rule is Rule.NOT_HEARD_LIVE:
-        return (
-            f"The {name} runs, and only an old message says that its gate is open: {gates}.",
-            f"Shut it and open it once: {gates}. Gatehand then hears where it stands.",
-        )
-    return (
-        f"None of the {name}'s gates could be proven open: {gates}.",
-        "Look at the gate and its report; the collector does not start against shut gates.",
+def config_rejected(problems: list[str]) -> ShownAlarm:
+    """A changed config has errors; the last good one is still in force."""
+    shown = problems[:_MOST_SHOWN]
+    more = f" (and {len(problems) - len(shown)} more)" if len(problems) > len(shown) else ""
+    return ShownAlarm(
+        CONFIG,
+        f"The changed config was not taken, the last good one is still in force: {'; '.join(shown)}{more}",
+        "Mend the file; it is read again by itself. gatehand check shows every problem.",
+        facts=(("problems", problems),),
     )
 
 
-def _tool_offline(name: str, _facts: Facts, _rule: Rule) -> tuple[str, str]:
-    return f"The {name}'s sensor has left the network.", "Look at its power and its network."
-
-
-def _gate_offline(name: str, _facts: Facts, _rule: Rule) -> tuple[str, str]:
-    return f"The gate {name} has left the network.", "Look at its power and its network."
-
-
-def _collector_offline(name: str, _facts: Facts, _rule: Rule) -> tuple[str, str]:
-    return (
-        f"The switch of the collector {name} has left the network.",
-        "Look at its power and its network; it may still be on.",
+def config_unreadable(why: str) -> ShownAlarm:
+    """There is nothing to read where the config was; the last good one is still in force."""
+    return ShownAlarm(
+        CONFIG,
+        f"The config {why}. The last good one is still in force.",
+        "Put the file back where it was, readable for the daemon's user; it is read again by itself. Without it the "
+        "daemon does not start a second time.",
     )
 
 
-def _gate_fault(name: str, facts: Facts, _rule: Rule) -> tuple[str, str]:
-    why = (
-        f"The gate {name} was told {facts.get('wanted')} and has not reported it, though its travel of "
-        f"{_n(facts.get('travel'))} s has passed for each telling."
-    )
-    then = (
-        "Free the gate and look at its end switch; lock the collector out before you reach in. "
-        "If it is only slow, raise its travel."
-    )
-    if (says := facts.get("says")) is not None:
-        why += f" Its last word was {says!r}, which is neither the open nor the shut of its state."
-        then = f"If that is how the gate says it, write that word into its state in the config. Else: {then}"
-    return why, then
-
-
-def _held(name: str, facts: Facts, rule: Rule) -> tuple[str, str]:
-    why = f"the stop contact {facts.get('why')}" if rule is Rule.STOP_CONTACT else str(facts.get("why"))
-    return (
-        f"The collector {name} is held off by {plain(why)}.",
-        "See to the cause; then reset the hold, and start the tool anew.",
+def config_waits(why: str) -> ShownAlarm:
+    """A good config that cannot be taken yet."""
+    return ShownAlarm(
+        CONFIG,
+        f"The changed config waits: {why}.",
+        "Nothing needs to be done; it is taken when the fan stands still.",
     )
 
 
-def _no_answer(name: str, facts: Facts, _rule: Rule) -> tuple[str, str]:
-    told = facts.get("told")
-    seen = "it still turns" if told == "off" else "nothing shows that it turns"
-    hint = (
-        "Switch it off at its own switch or breaker and have the relay looked at: it may be welded."
-        if told == "off"
-        else "Look at its switch, its breaker and its overload."
-    )
-    return f"The collector {name} was told {told} and {seen}.", hint
-
-
-def _shut_gates(name: str, facts: Facts, _rule: Rule) -> tuple[str, str]:
-    why = (
-        f"The fan of {name} turned with {_n(facts.get('proven_open'))} of its gates proven open; "
-        f"{_n(facts.get('min_open'))} must be. It was told off."
-    )
-    return why, "Look at the gates and their reports; it starts again with the next cut."
-
-
-def _too_few(name: str, facts: Facts, _rule: Rule) -> tuple[str, str]:
-    why = (
-        f"The collector {name} did not start: {_n(facts.get('proven_open'))} of its gates proven open; "
-        f"{_n(facts.get('min_open'))} must be."
-    )
-    return why, "Look at the gates that do not open, or lower min_open if the fan bears it."
-
-
-def _bin_full(name: str, facts: Facts, _rule: Rule) -> tuple[str, str]:
-    then = "nothing starts" if facts.get("then") == "refuse" else "it starts all the same"
-    return f"The bin of {name} is full; {then}.", "Lock the collector out and empty the bin."
-
-
-def _stop(name: str, _facts: Facts, _rule: Rule) -> tuple[str, str]:
-    return (
-        f"The stop contact {name} is active.",
-        "See to the cause, release the contact, then reset the hold of its collectors.",
+def log_trouble(why: str) -> ShownAlarm:
+    """Log lines are being lost."""
+    return ShownAlarm(
+        LOG,
+        f"The event log cannot be written: {why}. Lines are lost and counted; the collector is worked all the same.",
+        "Make room on the disk, or look at its health; writing resumes by itself.",
     )
 
 
-def _stop_unclear(name: str, facts: Facts, _rule: Rule) -> tuple[str, str]:
-    why = f"The stop contact {plain(name)} says {facts.get('says')!r}, which is neither its active nor its clear"
-    table = f"[stop.{facts.get('stop')}]"
-    then = f"Write the words that it uses into {table} in the config; then press it and see the collector held."
-    return f"{why}: it stops nothing.", then
-
-
-def _stops_unheard(_name: str, facts: Facts, _rule: Rule) -> tuple[str, str]:
-    why = (
-        f"The stop contacts have not been heard for {_n(facts.get('unheard_for'))} s: their own connection to the "
-        "broker does not stand, or their topics are refused. Nothing starts until it stands."
+def recording_trouble(why: str) -> ShownAlarm:
+    """Readings are not being recorded."""
+    return ShownAlarm(
+        RECORDING,
+        f"Readings are not recorded: {why}.",
+        "Make room on the disk, or lower log.readings_limit_mb; recording resumes by itself.",
     )
-    then = (
-        "Look at the broker and its log: it must let the daemon in twice, the second time with the client id that ends "
-        "in -stops, and let it read the stop contacts' topics."
+
+
+def memory_trouble(why: str, held: tuple[str, ...]) -> ShownAlarm:
+    """What must outlive a power cut is not on the disk. `held`: the collectors that are held now."""
+    what = f"The hold of {', '.join(held)}" if held else "What must outlive a power cut (holds, resets)"
+    return ShownAlarm(
+        MEMORY,
+        f"{what} could not be written to state.json: {why}.",
+        "Make room on the disk of the state folder, or let the daemon write there; it is tried again by itself. Until "
+        "then lock the machine out by its own switch: after a power cut the hold may be forgotten.",
+        facts=(("held", list(held)),),
     )
-    return why, then
 
 
-_WORDS: Final[dict[tuple[str, str], Words]] = {
-    ("tool", "not_fresh"): _not_fresh,
-    ("tool", "silent"): silent,
-    ("tool", "run_limit"): _run_limit,
-    ("tool", "max_open"): _max_open,
-    ("tool", "not_served"): _not_served,
-    ("tool", "offline"): _tool_offline,
-    ("gate", "fault"): _gate_fault,
-    ("gate", "max_open"): _max_open,
-    ("gate", "not_served"): _not_served,
-    ("gate", "offline"): _gate_offline,
-    ("collector", "held"): _held,
-    ("collector", "no_answer"): _no_answer,
-    ("collector", "shut_gates"): _shut_gates,
-    ("collector", "too_few_gates"): _too_few,
-    ("collector", "bin_full"): _bin_full,
-    ("collector", "offline"): _collector_offline,
-    ("stop", "active"): _stop,
-    ("stop", "unclear"): _stop_unclear,
-    ("daemon", "stops_unheard"): _stops_unheard,
-}
+def internal_error(text: str) -> ShownAlarm:
+    """A mistake in the daemon itself."""
+    return ShownAlarm(
+        INTERNAL,
+        f"The daemon made a mistake and holds every collector: {text}.",
+        "Report it with the event log of this hour; restart the daemon, then reset the hold.",
+    )
+
+
+def subscription_refused(topics: tuple[str, ...]) -> ShownAlarm:
+    """The broker does not let us listen."""
+    return ShownAlarm(
+        SUBSCRIPTIONS,
+        f"The broker refuses the subscription to {', '.join(topics)}; what is said there is not heard.",
+        "Give the daemon's user leave to read these topics in the broker's access list; it is tried again by itself.",
+        facts=(("topics", list(topics)),),
+    )
+
+
+def same_base(text: str) -> ShownAlarm:
+    """Two daemons work one shop."""
+    return ShownAlarm(
+        SAME_BASE,
+        f"Two daemons publish under one base: {text}.",
+        "Stop one of them: two that work the same gates and fans undo each other's safety.",
+    )

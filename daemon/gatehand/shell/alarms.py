@@ -39,13 +39,13 @@ class ShownAlarm(Struct, frozen=True):
 
     alarm: Alarm
     """What is the matter with whom."""
-    since: float
-    """Wall seconds."""
     because: str
     next: str
     subject: tuple[tuple[str, str], ...] = ()
     rule: str | None = None
     facts: tuple[tuple[str, object], ...] = ()
+    since: float = 0.0
+    """Wall seconds; set when it is raised."""
     acknowledged: float | None = None
     """Wall seconds at which somebody said that they have seen it."""
     acknowledged_by: str | None = None

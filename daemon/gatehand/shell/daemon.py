@@ -25,7 +25,7 @@ from gatehand.mqtt.settings import broker_settings
 from gatehand.mqtt.stalled_loop import Pulse
 from gatehand.mqtt.transport import Outgoing, Subscription
 from gatehand.recording.recorder import Recorder
-from gatehand.shell import shell_alarms
+from gatehand.shell import alarm_words
 from gatehand.shell.active_config import ActiveConfig
 from gatehand.shell.alarms import ShownAlarm
 from gatehand.shell.claim import Claim, Doorkeeper
@@ -117,8 +117,8 @@ class Daemon:
             keep_days=config.log.keep_days,
             disk=self._disk,
             loop=loop,
-            on_trouble=partial(self._raise, shell_alarms.log_trouble),
-            on_well=partial(self._clear, shell_alarms.LOG),
+            on_trouble=partial(self._raise, alarm_words.log_trouble),
+            on_well=partial(self._clear, alarm_words.LOG),
         )
         recorder = Recorder(
             folder,
@@ -126,8 +126,8 @@ class Daemon:
             clock=clock,
             limit_mb=config.log.readings_limit_mb,
             loop=loop,
-            on_trouble=partial(self._raise, shell_alarms.recording_trouble),
-            on_well=partial(self._clear, shell_alarms.RECORDING),
+            on_trouble=partial(self._raise, alarm_words.recording_trouble),
+            on_well=partial(self._clear, alarm_words.RECORDING),
         )
         store = None if self._state is None else StateFile(self._state, loop=loop)
         door, pulse = _Door(), Pulse()
@@ -174,10 +174,10 @@ class Daemon:
                 store.close()
             notify("STOPPING=1")
 
-    def _raise(self, make: Callable[[str, float], ShownAlarm], why: str) -> None:
+    def _raise(self, make: Callable[[str], ShownAlarm], why: str) -> None:
         """Trouble of the disk, which may begin before the engine is there."""
         if self.engine is not None:
-            self.engine.raise_alarm(make(why, self.engine.clock.wall()))
+            self.engine.raise_alarm(make(why))
 
     def _clear(self, alarm: Alarm) -> None:
         if self.engine is not None:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Final
 from msgspec.structs import replace
 
 from gatehand.journal.clock import Clock
-from gatehand.shell import shell_alarms
+from gatehand.shell import alarm_words
 from gatehand.shell.active_config import ActiveConfig
 from gatehand.shell.ports import HoldKept, Memory, Remembered, Timer, Timers
 from gatehand.times import stamp
@@ -187,7 +187,7 @@ class Notebook:
         self._release([name for name, (waits_for, _) in self._withheld.items() if waits_for <= number])
         if number == self._given:
             self._trouble = None
-            self._engine.clear_alarm(shell_alarms.MEMORY)
+            self._engine.clear_alarm(alarm_words.MEMORY)
 
     def _out_of_patience(self, collector: str) -> None:
         self._withheld.pop(collector, None)
@@ -195,7 +195,7 @@ class Notebook:
 
     def _alarm(self, why: str) -> None:
         held = tuple(dict.fromkeys(hold.collector for hold in self._standing))
-        self._engine.raise_alarm(shell_alarms.memory_trouble(why, held, self._clock.wall()))
+        self._engine.raise_alarm(alarm_words.memory_trouble(why, held))
 
 
 def _named(active: ActiveConfig, hold: HoldKept) -> HoldKept:

@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING, Final
 from gatehand.journal.line import ALARM_ACKNOWLEDGED, RETAINED_COMMAND
 from gatehand.mqtt.payload import excerpt
 from gatehand.mqtt.transport import Subscription
+from gatehand.shell.alarm_words import about_retained, is_retained_command, retained_command
 from gatehand.shell.ports import Diagnostics
 from gatehand.shell.requests import LONGEST_REASON
 from gatehand.shell.routes import RetainedCommand
-from gatehand.shell.shell_alarms import about_retained, is_retained_command, retained_command
 from gatehand_rules import events as ev
 
 if TYPE_CHECKING:
@@ -87,7 +87,7 @@ class OwnTopics:
         text = f"the broker retains a command on {found.topic!r}; a device that connects would act on it"
         self._diagnose("error", text)
         self._engine.note(RETAINED_COMMAND, {"topic": found.topic, found.kind: found.name})
-        self._engine.raise_alarm(retained_command(found, self._engine.clock.wall()))
+        self._engine.raise_alarm(retained_command(found))
 
     def _on_status(self, kind: str, name: str, topic: str, payload: bytes) -> None:
         """What a former run left: a hold outlives a restart; what is no longer there is removed from the broker."""

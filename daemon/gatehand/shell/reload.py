@@ -22,7 +22,7 @@ from gatehand.config.load import load_bytes, unreadable
 from gatehand.config.tables import Stop
 from gatehand.journal.line import CONFIG_REJECTED
 from gatehand.mqtt.transport import Kind, Outgoing, Transport
-from gatehand.shell import shell_alarms
+from gatehand.shell import alarm_words
 from gatehand.shell.active_config import ActiveConfig
 from gatehand.shell.alarms import ShownAlarm
 from gatehand.shell.engine import Engine
@@ -234,7 +234,7 @@ class Reloader:
         for text in problems:
             self._diagnose("error", f"config not taken: {text}")
         outcome = _Outcome(now, ok=False, problems=loaded.problems)
-        self._refuse(CONFIG_REJECTED, "; ".join(problems), shell_alarms.config_rejected(problems, now), outcome)
+        self._refuse(CONFIG_REJECTED, "; ".join(problems), alarm_words.config_rejected(problems), outcome)
 
     def _refuse(self, event: str, why: str, alarm: ShownAlarm, outcome: _Outcome) -> None:
         """The last good config stays in force, and everybody is told why."""
@@ -250,7 +250,7 @@ class Reloader:
         outcome = _Outcome(now, ok=False, problems=(unreadable(self._path, why),))
         text = f"{self._path} {why}"
         self._diagnose("error", f"the config {text}")
-        self._refuse(CONFIG_REJECTED, text, shell_alarms.config_unreadable(text, now), outcome)
+        self._refuse(CONFIG_REJECTED, text, alarm_words.config_unreadable(text), outcome)
 
     def _take(self, loaded: Loaded) -> None:
         engine, before = self._engine, self._engine.active
@@ -269,7 +269,7 @@ class Reloader:
             self.on_taken(active.config)
         now = engine.clock.wall()
         self._outcome = _Outcome(now, problems=loaded.problems, at_restart=at_restart)
-        engine.clear_alarm(shell_alarms.CONFIG)
+        engine.clear_alarm(alarm_words.CONFIG)
         self._diagnose("info", f"config taken from {self._path}")
         if at_restart:
             tables = ", ".join(f"[{table}]" for table in at_restart)
@@ -284,7 +284,7 @@ class Reloader:
         text = "; ".join(waits)
         self._diagnose("warning", f"config waits: {text}")
         outcome = _Outcome(now, ok=False, problems=loaded.problems, waits=waits)
-        self._refuse("config_waits", text, shell_alarms.config_waits(text, now), outcome)
+        self._refuse("config_waits", text, alarm_words.config_waits(text), outcome)
 
 
 def _told(changes: tuple[str, ...]) -> tuple[str, ...]:

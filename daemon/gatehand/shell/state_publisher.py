@@ -6,12 +6,13 @@ The engine says what happened and when it is time to show it; nothing here chang
 from collections.abc import Callable, Iterable, Mapping
 from typing import Final
 
+from msgspec.structs import replace
+
 from gatehand.journal.clock import Clock
 from gatehand.journal.sentences import sentence_of
 from gatehand.mqtt.transport import Kind, Notice, Outgoing, Said, Transport
-from gatehand.shell import shell_alarms
+from gatehand.shell import alarm_words
 from gatehand.shell.active_config import ActiveConfig
-from gatehand.shell.alarm_words import words
 from gatehand.shell.alarms import Alarms, ShownAlarm
 from gatehand.shell.notebook import Notebook
 from gatehand.shell.status import Moment, Statuses, Subject, changed, subjects_of
@@ -124,8 +125,8 @@ class StatePublisher:
         self._visible = False
         # The next connection says anew what stands in its way.
         self._refused.clear()
-        self.clear_alarm(shell_alarms.SUBSCRIPTIONS)
-        self.clear_alarm(shell_alarms.SAME_BASE)
+        self.clear_alarm(alarm_words.SUBSCRIPTIONS)
+        self.clear_alarm(alarm_words.SAME_BASE)
 
     def swap(self, active: ActiveConfig) -> None:
         """Another shop."""
@@ -146,7 +147,7 @@ class StatePublisher:
 
     def raise_alarm(self, alarm: ShownAlarm) -> None:
         """An alarm stands from now on."""
-        self.alarms.raise_(alarm, self._clock.mono())
+        self.alarms.raise_(replace(alarm, since=self._clock.wall()), self._clock.mono())
 
     def acknowledge(self, alarm: str, by: str | None) -> bool:
         """Somebody has seen an alarm. False when it does not stand, or was acknowledged before."""
@@ -169,13 +170,13 @@ class StatePublisher:
 
     def on_mishap(self, text: str) -> None:
         """The daemon made a mistake."""
-        self.raise_alarm(shell_alarms.internal_error(text, self._clock.wall()))
+        self.raise_alarm(alarm_words.internal_error(text))
 
     def on_notice(self, notice: Notice) -> None:
         """Two daemons on one base, and refused subscriptions until they are granted, stand as an alarm."""
         topic = notice.facts.get("topic")
         if notice.kind is Said.SAME_BASE:
-            self.raise_alarm(shell_alarms.same_base(notice.text, self._clock.wall()))
+            self.raise_alarm(alarm_words.same_base(notice.text))
         if not isinstance(topic, str):
             return
         if notice.kind is Said.SUBSCRIPTION_REFUSED and self._active.routes.is_needed(topic):
@@ -185,9 +186,9 @@ class StatePublisher:
         else:
             return
         if self._refused:
-            self.raise_alarm(shell_alarms.subscription_refused(tuple(self._refused), self._clock.wall()))
+            self.raise_alarm(alarm_words.subscription_refused(tuple(self._refused)))
         else:
-            self.clear_alarm(shell_alarms.SUBSCRIPTIONS)
+            self.clear_alarm(alarm_words.SUBSCRIPTIONS)
 
     def _explain(self, finding: Finding) -> None:
         if finding.event in (Happened.ALARM_RAISED, Happened.ALARM_CLEARED):
@@ -201,12 +202,7 @@ class StatePublisher:
     def _raise(self, alarm: Alarm, findings: tuple[Finding, ...]) -> None:
         for finding in findings:
             if finding.event is Happened.ALARM_RAISED and ("alarm", alarm.id) in finding.facts:
-                why, then = words(alarm, finding)
-                named = (("tool", finding.tool), ("gate", finding.gate), ("collector", finding.collector))
-                subject = tuple((kind, each) for kind, each in named if each is not None)
-                facts = tuple((key, value) for key, value in finding.facts if key != "alarm")
-                rule = str(finding.rule)
-                self.raise_alarm(ShownAlarm(alarm, self._clock.wall(), why, then, subject, rule, facts))
+                self.raise_alarm(alarm_words.shown(alarm, finding))
                 return
 
     def _moment(self, now: float) -> Moment:

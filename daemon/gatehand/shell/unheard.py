@@ -10,9 +10,8 @@ from msgspec.structs import replace
 
 from gatehand.config.signals import Signal
 from gatehand.journal.line import SIGNAL_HEARD, SIGNAL_UNHEARD
-from gatehand.shell import shell_alarms
+from gatehand.shell import alarm_words
 from gatehand.shell.active_config import ActiveConfig
-from gatehand.shell.alarm_words import silent as silent_words
 from gatehand.shell.alarms import ShownAlarm
 from gatehand.shell.repeats import Odd
 from gatehand_rules.alarms import Alarm
@@ -124,20 +123,20 @@ class Unheard:
                 self._told.add(one)
                 self._note(SIGNAL_UNHEARD, one)
         odd = self._odd()
-        wall, wanted = self._engine.clock.wall(), dict[Alarm, ShownAlarm]()
+        wanted = dict[Alarm, ShownAlarm]()
         for one, found in odd:
             # Nobody is safe by a stop contact that is not understood.
             if one.key != "button" and (one.kind == "stop" or now - found.since >= PATIENCE):
-                alarm = shell_alarms.not_understood(one.kind, one.name, one.key, one.topic, found.bad, wall=wall)
+                alarm = alarm_words.not_understood(one.kind, one.name, one.key, one.topic, found.bad)
                 wanted.setdefault(alarm.alarm, alarm)
         for one in due:
             if not self._speaks_on_change(one):
-                alarm = shell_alarms.unheard(one.kind, one.name, one.topic, wall)
+                alarm = alarm_words.unheard(one.kind, one.name, one.topic)
                 wanted.setdefault(alarm.alarm, alarm)
         for tool in [name for kind, name in {(one.kind, one.name) for one in self._signals} if kind == "tool"]:
             # One cause, one alarm: the rules' own names the topic too, and says what was not understood.
             if (silent := self._engine.publisher.alarms.standing.get(Alarm("tool", tool, "silent").id)) is not None:
-                wanted.pop(shell_alarms.about_unheard("tool", tool), None)
+                wanted.pop(alarm_words.about_unheard("tool", tool), None)
                 self._explain(silent, tool)
         for about, alarm in wanted.items():
             if self._standing.get(about) != alarm.because:
@@ -169,7 +168,7 @@ class Unheard:
         """It was called silent, and speaks now, in words that are not understood."""
         facts = dict(self._of_sensor(tool))
         if "says" in facts and dict(silent.facts).get("says") != facts["says"]:
-            because, then = silent_words(tool, facts, Rule.SILENT_AFTER)
+            because, then = alarm_words.words(silent.alarm, Rule.SILENT_AFTER, facts)
             kept = tuple((key, value) for key, value in silent.facts if key not in facts)
             self._engine.raise_alarm(replace(silent, because=because, next=then, facts=(*kept, *facts.items())))
 
