@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from gatehand.config import Config
-from gatehand.homie.ids import root
+from gatehand.homie.description import root
 
 _HEAD = """\
 # Who may say and hear what. Written by `gatehand access` from the config; write it anew when a topic changes.

@@ -10,10 +10,7 @@ from support.homie_convention import ID, faults
 
 from gatehand.access import users
 from gatehand.config import Config, load_text
-from gatehand.homie.describe import describe
-from gatehand.homie.ids import ids, root, to_id
-from gatehand.homie.sets import asked
-from gatehand.homie.values import alerts, changes, values
+from gatehand.homie.description import alerts, asked, changes, describe, ids, root, to_id, values
 from gatehand.mqtt.payload import Rejected
 from gatehand.shell.alarms import ShownAlarm
 from gatehand.text import NAME

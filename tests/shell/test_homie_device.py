@@ -8,7 +8,7 @@ import pytest
 from shell_support import SHOP, World, plan_of
 from support.homie_convention import faults
 
-from gatehand.homie.device import HomieDevice
+from gatehand.homie.homie_device import HomieDevice
 from gatehand.mqtt.transport import Connected, Kind, Outgoing, Subscription
 from gatehand_rules.reshape import adopt_shop
 

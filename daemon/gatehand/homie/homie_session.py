@@ -4,7 +4,6 @@ import asyncio
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 from gatehand.mqtt.failures import Patience
 from gatehand.mqtt.session import Session, farewell
@@ -12,9 +11,6 @@ from gatehand.mqtt.settings import BrokerSettings
 from gatehand.mqtt.stalled_loop import Pulse
 from gatehand.shell.engine import Engine
 from gatehand.shell.ports import Diagnostics
-
-if TYPE_CHECKING:
-    from gatehand.homie.device import HomieDevice
 
 
 @asynccontextmanager
@@ -30,14 +26,14 @@ async def shown_as_homie(
     if not config.homie.enabled:
         yield
         return
-    from gatehand.homie.device import HomieDevice  # most shops want none of it
+    from gatehand.homie.homie_device import HomieDevice  # most shops want none of it
 
     device = HomieDevice(engine, diagnose)
     settings = replace(settings, client_id=f"{settings.client_id}-homie")
     base = config.broker.base
     session = Session(settings, base, device, device.first, patience=patience, presence=device.presence, pulse=pulse)
     device.transport = session
-    engine.publisher.show_also(_guarded(device, diagnose))
+    engine.publisher.show_also(_guarded(device.show, diagnose))
     speaking = asyncio.create_task(session.run())
     try:
         yield
@@ -46,17 +42,17 @@ async def shown_as_homie(
         await farewell(speaking)
 
 
-def _guarded(device: "HomieDevice", diagnose: Diagnostics) -> Callable[[], None]:
+def _guarded(show: Callable[[], None], diagnose: Diagnostics) -> Callable[[], None]:
     """A fault in here must stay here: it is said once, and the shop goes on without being shown."""
     told = set[str]()
 
-    def show() -> None:
+    def guarded() -> None:
         try:
-            device.show()
+            show()
         except Exception as error:  # noqa: BLE001 - see above
             text = f"homie: a mistake of the daemon's own: {type(error).__name__}: {error}"
             if text not in told:
                 told.add(text)
                 diagnose("error", text)
 
-    return show
+    return guarded

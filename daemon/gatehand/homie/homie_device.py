@@ -5,67 +5,34 @@ Section "Device Lifecycle" gives the order: `init`, the description and every va
 """
 
 import json
-from typing import Final, Protocol
+from typing import Final
 
 from gatehand.config import Config
-from gatehand.homie.describe import Description, Node, describe
-from gatehand.homie.ids import root
-from gatehand.homie.sets import asked
-from gatehand.homie.values import alerts, changes, values
-from gatehand.journal.clock import Clock
+from gatehand.homie.description import Description, Node, alerts, asked, changes, describe, root, values
 from gatehand.mqtt.payload import Rejected
 from gatehand.mqtt.settings import Presence
 from gatehand.mqtt.transport import Connected, Kind, Notice, Outgoing, Subscription, Transport
-from gatehand.shell.active_config import ActiveConfig
+from gatehand.shell.engine import Engine
 from gatehand.shell.ports import Diagnostics
 from gatehand.shell.repeats import Rejections
-from gatehand.shell.state_publisher import StatePublisher
-from gatehand_rules.events import Event, HandAsked, ResetAsked
-from gatehand_rules.state import Held, State
+from gatehand_rules.events import HandAsked, ResetAsked
+from gatehand_rules.state import Held
 
 _SETTLE: Final = 0.5
 """Seconds in `init` after a change of the shop, for the subscriptions to follow."""
 
 
-class Desk(Protocol):
-    """What is asked of the engine from here."""
-
-    @property
-    def active(self) -> ActiveConfig:
-        """The config in use."""
-
-    @property
-    def state(self) -> State:
-        """What the rules remember."""
-
-    @property
-    def clock(self) -> Clock:
-        """The clocks."""
-
-    @property
-    def publisher(self) -> StatePublisher:
-        """The alarms."""
-
-    def handle(self, event: Event, received: float | None = None) -> object:
-        """Give the rules an event."""
-
-    def stood_still(self, line: str, seconds: float) -> None:
-        """What comes on the connection of that name is as old as that."""
-
-    def caught_up(self, line: str) -> None:
-        """What had waited on it has been read."""
-
-
 class HomieDevice:
     """One device; the listener of a connection of its own, whose `transport` is set before it runs."""
 
-    def __init__(self, desk: Desk, diagnose: Diagnostics) -> None:
-        self._desk = desk
+    transport: Transport
+
+    def __init__(self, engine: Engine, diagnose: Diagnostics) -> None:
+        self._engine = engine
         self._diagnose = diagnose
-        config = desk.active.config
+        config = engine.active.config
         self.root = root(config)
         self.presence = Presence(f"{self.root}/$state", here=b"init", lost=b"lost", left=b"disconnected")
-        self.transport: Transport | None = None
         self._rejections = Rejections()
         self._left: dict[str, str] = {}
         """What the broker retains of a former connection, by topic below the device's."""
@@ -85,8 +52,8 @@ class HomieDevice:
         """Publish what has changed. Called after each step and once a second."""
         if not self._live:
             return
-        now = self._desk.clock.mono()
-        if self._desk.active.config is not self._config:
+        now = self._engine.clock.mono()
+        if self._engine.active.config is not self._config:
             self._change(now)
         if self._ready_at is None:
             self._publish_changes()
@@ -103,25 +70,23 @@ class HomieDevice:
     def on_settled(self) -> None:
         """What a former connection has left is known: describe, show, be ready."""
         self._live = True
-        self._take(self._desk.active.config)
+        self._take(self._engine.active.config)
         self._become_ready()
-        if self.transport is not None:
-            self.transport.subscribe(self._sets())
+        self.transport.subscribe(self._sets())
 
     def on_lost(self, reason: str, heard_at: float) -> None:
         """The will speaks."""
         del reason, heard_at
         self._live, self._ready_at = False, None
-        if self.transport is not None:
-            self.transport.subscribe(self.first)
+        self.transport.subscribe(self.first)
 
     def on_standstill(self, seconds: float) -> None:
         """What controllers asked for meanwhile is old."""
-        self._desk.stood_still(self.root, seconds)
+        self._engine.stood_still(self.root, seconds)
 
     def on_caught_up(self) -> None:
         """It has been read."""
-        self._desk.caught_up(self.root)
+        self._engine.caught_up(self.root)
 
     def on_notice(self, notice: Notice) -> None:
         """Something about this connection; the daemon's own tells the log."""
@@ -131,7 +96,7 @@ class HomieDevice:
         """A controller asks, or the broker says what it retains."""
         below = topic.removeprefix(f"{self.root}/")
         match below.split("/"):
-            case [node_id, name, "set"] if (node := self._settable(node_id, name)) is not None:
+            case [node_id, name, "set"] if (node := self._settables.get((node_id, name))) is not None:
                 self._on_set(node, name, payload, retained=retained, received=received)
             case [_, _] | ["$description"] if retained and payload and not self._live:
                 self._left[below] = payload.decode(errors="replace")
@@ -145,22 +110,18 @@ class HomieDevice:
         self._description: Description = describe(config)
         self._settables = {(node.id, name): node for node, name, each in self._description.topics() if each.settable}
 
-    def _settable(self, node: str, name: str) -> Node | None:
-        return self._settables.get((node, name))
-
     def _sets(self) -> tuple[Subscription, ...]:
         return tuple(Subscription(f"{self.root}/{node}/{name}/set") for node, name in self._settables)
 
     def _change(self, now: float) -> None:
         """The shop has changed; only another description is worth being unready for."""
         before = self._description
-        self._take(self._desk.active.config)
+        self._take(self._engine.active.config)
         if self._description == before:
             return
         self._say("$state", "init")
         self._ready_at = now + _SETTLE
-        if self.transport is not None:
-            self.transport.subscribe(self._sets())
+        self.transport.subscribe(self._sets())
 
     def _become_ready(self) -> None:
         self._ready_at = None
@@ -184,12 +145,12 @@ class HomieDevice:
             pass
         if was == self._description.as_json(version):
             return version
-        return max(version + 1, int(self._desk.clock.wall()))
+        return max(version + 1, int(self._engine.clock.wall()))
 
     def _shown(self) -> dict[str, str]:
-        active = self._desk.active
-        publisher = self._desk.publisher
-        found = values(self._description, active.shop, self._desk.state) | alerts(publisher.alarms.standing.values())
+        active = self._engine.active
+        publisher = self._engine.publisher
+        found = values(self._description, active.shop, self._engine.state) | alerts(publisher.alarms.standing.values())
         for node in self._description.nodes:
             if publisher.withholds(node.subject):  # a hold is shown once it is on the disk, here too
                 kept = {f"{node.id}/{name}": self._sent.get(f"{node.id}/{name}") for name in node.properties}
@@ -203,9 +164,7 @@ class HomieDevice:
             self._say(below, payload)
 
     def _say(self, below: str, payload: str, kind: Kind = Kind.STATUS) -> None:
-        if self.transport is None or not self.transport.publish(
-            Outgoing(f"{self.root}/{below}", payload.encode(), kind)
-        ):
+        if not self.transport.publish(Outgoing(f"{self.root}/{below}", payload.encode(), kind)):
             return
         if kind is Kind.STATUS and payload:
             self._sent[below] = payload
@@ -218,19 +177,19 @@ class HomieDevice:
             case Rejected() as bad:
                 event = self._rejections.say("gate" if kind == "gate" else "collector", subject, name, bad, received)
                 if event is not None:
-                    self._desk.handle(event, received)
+                    self._engine.handle(event, received)
                 return
             case HandAsked() as event:
-                self._desk.handle(event, received)
+                self._engine.handle(event, received)
                 # The answer closes the controller's loop even where nothing has come of it.
                 self._sent.pop(f"{node.id}/{name}", None)
             case ResetAsked() as event:
                 was_held = self._is_held(subject)
-                self._desk.handle(event, received)
+                self._engine.handle(event, received)
                 if was_held and not self._is_held(subject):
                     self._say(f"{node.id}/{name}", payload.decode(), Kind.EVENT)
         self.show()
 
     def _is_held(self, collector: str) -> bool:
-        at = self._desk.active.shop.collector_at(collector)
-        return at is not None and isinstance(self._desk.state.collectors[at].phase, Held)
+        at = self._engine.active.shop.collector_at(collector)
+        return at is not None and isinstance(self._engine.state.collectors[at].phase, Held)
