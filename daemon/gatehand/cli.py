@@ -15,6 +15,7 @@ from types import ModuleType
 from typing import Final
 
 from gatehand import own_version
+from gatehand.commands import WRONG_USAGE, CommandError
 
 COMMANDS: Final[dict[str, tuple[str, str]]] = {
     # name: (one-line help, one example)
@@ -44,7 +45,6 @@ COMMANDS: Final[dict[str, tuple[str, str]]] = {
 WITHOUT_CONFIG: Final = frozenset({"demo", "schema"})
 """Commands that read none."""
 
-WRONG_USAGE: Final = 2
 INTERRUPTED: Final = 130
 """128 and the number of SIGINT, as shells have it."""
 PIPE_CLOSED: Final = 141
@@ -71,6 +71,9 @@ def main(argv: Sequence[str] | None = None) -> int:
         # What is still buffered would fail again when Python shuts down.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return PIPE_CLOSED
+    except CommandError as error:
+        print(error, file=sys.stderr)
+        return error.code
     except OSError as error:
         if error.filename is None:
             raise

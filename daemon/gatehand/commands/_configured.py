@@ -3,21 +3,24 @@
 import sys
 from pathlib import Path
 
+from gatehand.commands import CommandError
 from gatehand.config import Config, Loaded, load
 from gatehand.config.load import salvage
+from gatehand_rules import Shop
 
 
-def load_or_explain(path: Path) -> tuple[Config, Loaded] | None:
-    """The config, or None after its errors have been printed. Warnings are `gatehand check`'s business.
+def configured(path: Path) -> tuple[Config, Loaded, Shop]:
+    """The config in order. Warnings are `gatehand check`'s business.
 
     Who reads the log need not be able to write it or to read the daemon's password: files are not looked at here.
+
+    Raises:
+        CommandError: it has errors.
     """
     loaded = load(path, files=False)
-    if loaded.config is not None:
-        return loaded.config, loaded
-    for problem in loaded.errors:
-        print(problem, file=sys.stderr)
-    return None
+    if loaded.config is None or loaded.shop is None:
+        raise CommandError("\n".join(map(str, loaded.errors)))
+    return loaded.config, loaded, loaded.shop
 
 
 def readable(path: Path) -> tuple[Loaded, Config | None]:

@@ -1,4 +1,4 @@
-"""What commands share of their output: a progress line, lines that were skipped, a file that may not be writable.
+"""What commands share of their output: a progress line, lines that were skipped.
 
 The progress line stands on standard error for what takes longer than two seconds; silent where nobody watches.
 """
@@ -6,7 +6,6 @@ The progress line stands on standard error for what takes longer than two second
 import sys
 import time
 from collections.abc import Sequence
-from pathlib import Path
 from types import TracebackType
 from typing import Final, Self, TextIO
 
@@ -65,13 +64,3 @@ def show_skipped(skipped: Sequence[object]) -> None:
         print(one, file=sys.stderr)
     if len(skipped) > _SHOWN_SKIPPED:
         print(f"... and {len(skipped) - _SHOWN_SKIPPED} more lines skipped", file=sys.stderr)
-
-
-def write_or_explain(path: Path, text: str) -> bool:
-    """Write a file that was asked for; whether that went well."""
-    try:
-        path.write_text(text, encoding="utf-8")
-    except OSError as error:
-        print(f"{path}: cannot be written ({error.strerror or error}): name another place", file=sys.stderr)
-        return False
-    return True

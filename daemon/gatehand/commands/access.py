@@ -4,7 +4,7 @@ import argparse
 import json
 
 from gatehand.access import access_list, users
-from gatehand.commands._configured import load_or_explain
+from gatehand.commands._configured import configured
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -18,10 +18,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Print the list. 1: the config has errors."""
-    found = load_or_explain(args.config)
-    if found is None:
-        return 1
-    everybody = users(found[0])
+    config, _, _ = configured(args.config)
+    everybody = users(config)
     if args.json:
         rights = {
             user.name: [{"right": str(right), "topic": topic} for right, topic in user.rights] for user in everybody

@@ -2,11 +2,11 @@
 
 import argparse
 import json
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from gatehand.commands._configured import load_or_explain
+from gatehand.commands import WRONG_USAGE, CommandError, ending
+from gatehand.commands._configured import configured
 from gatehand.config import Config
 from gatehand.text import did_you_mean
 
@@ -51,34 +51,26 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Look, print, draw."""
-    configured = load_or_explain(args.config)
-    if configured is None:
-        return 1
-    config, _ = configured
+    config, _, _ = configured(args.config)
     if not config.duct:
-        print(
-            f"{args.config}: there are no ducts: describe them in [airflow], [fan.NAME] and [duct.NAME]",
-            file=sys.stderr,
-        )
-        return 1
+        raise CommandError(f"{args.config}: there are no ducts: describe them in [airflow], [fan.NAME] and [duct.NAME]")
     only = None
     if args.open is not None:
         only = frozenset(name.strip() for name in args.open.split(",") if name.strip())
-        if wrong := _unknown(config, only):
-            print(wrong, file=sys.stderr)
-            return 2
+        _check_gates(config, only)
     return _show(args, config, only)
 
 
-def _unknown(config: Config, gates: frozenset[str]) -> str | None:
-    """What is wrong with the gates asked for."""
+def _check_gates(config: Config, gates: frozenset[str]) -> None:
+    """Refuse gates that are not there, or have no duct."""
     ducted = {duct.gate for duct in config.duct.values()}
     for gate in sorted(gates):
         if gate not in config.gate:
-            return f"--open: there is no gate {gate!r}; {did_you_mean(gate, sorted(config.gate))}"
+            hint = did_you_mean(gate, sorted(config.gate))
+            raise CommandError(f"--open: there is no gate {gate!r}; {hint}", WRONG_USAGE)
         if gate not in ducted:
-            return f"--open: gate {gate!r} has no duct: give one in the config, [duct.NAME] with gate = {gate!r}"
-    return None
+            text = f"--open: gate {gate!r} has no duct: give one in the config, [duct.NAME] with gate = {gate!r}"
+            raise CommandError(text, WRONG_USAGE)
 
 
 def _show(args: argparse.Namespace, config: Config, only: frozenset[str] | None) -> int:
@@ -89,18 +81,15 @@ def _show(args: argparse.Namespace, config: Config, only: frozenset[str] | None)
 
     fits: tuple[Fitted, ...] = ()
     if args.measured is not None:
-        try:
+        with ending(MeasuredError):
             config, fits = apply(config, read(args.measured))
-        except MeasuredError as error:
-            print(error, file=sys.stderr)
-            return 1
     reports = []
     for system in duct_systems(config):
         here = None if only is None else only & system.gates
         if here or not only:
             reports.append(analyse(config, system, here))
-    if args.plot is not None and not _draw(args.plot, reports):
-        return 1
+    if args.plot is not None:
+        _draw(args.plot, reports)
     if args.json:
         print(json.dumps(as_json(reports, config.airflow.units, fits), indent=2))
     else:
@@ -112,15 +101,11 @@ def _show(args: argparse.Namespace, config: Config, only: frozenset[str] | None)
     )
 
 
-def _draw(path: Path, reports: "Sequence[Report]") -> bool:
+def _draw(path: Path, reports: "Sequence[Report]") -> None:
     from gatehand.air.air_plot import svg
 
     try:
         path.write_text(svg(reports), encoding="utf-8")
     except OSError as error:
-        print(
-            f"--plot: {path} cannot be written ({error.strerror}): name a file in a folder that is there",
-            file=sys.stderr,
-        )
-        return False
-    return True
+        text = f"--plot: {path} cannot be written ({error.strerror}): name a file in a folder that is there"
+        raise CommandError(text) from error

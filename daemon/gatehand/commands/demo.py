@@ -3,10 +3,11 @@
 import argparse
 import asyncio
 import shutil
-import sys
+from functools import partial
 from pathlib import Path
 
-_HIGHEST_PORT = 65535
+from gatehand.commands import ending
+from gatehand.commands._options import HIGHEST_PORT, whole_number
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -21,7 +22,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
         action="store_true",
         help="no script: the shop stays up until Ctrl-C, for any MQTT client to play with",
     )
-    parser.add_argument("--port", type=_port, default=0, metavar="N", help="the broker's port; else any that is free")
+    port = whole_number("a port", HIGHEST_PORT)
+    parser.add_argument("--port", type=port, default=0, metavar="N", help="the broker's port; else any that is free")
     parser.add_argument(
         "--log", type=Path, metavar="FOLDER", help="keep log and config here; else in a fresh temporary folder"
     )
@@ -34,18 +36,6 @@ def run(args: argparse.Namespace) -> int:
     from gatehand.mqtt.embedded import NoEmbeddedBrokerError
 
     width = shutil.get_terminal_size((80, 24)).columns
-    try:
-        return asyncio.run(play(keep=args.keep, port=args.port, folder=args.log, width=width, write=_write))
-    except (NoEmbeddedBrokerError, FolderError) as error:
-        print(f"gatehand demo: {error}", file=sys.stderr)
-        return 1
-
-
-def _write(text: str) -> None:
-    print(text, flush=True)
-
-
-def _port(text: str) -> int:
-    if not text.isascii() or not text.isdigit() or not 0 < int(text) <= _HIGHEST_PORT:
-        raise argparse.ArgumentTypeError(f"found {text!r}; wanted a port from 1 to {_HIGHEST_PORT}")
-    return int(text)
+    with ending(NoEmbeddedBrokerError, FolderError, by="gatehand demo: "):
+        write = partial(print, flush=True)
+        return asyncio.run(play(keep=args.keep, port=args.port, folder=args.log, width=width, write=write))

@@ -1,13 +1,11 @@
 """`gatehand done`: notes that a kind of upkeep was done, from when on its hours count anew."""
 
 import argparse
-import sys
 from datetime import datetime
 
-from gatehand.commands._configured import load_or_explain
-from gatehand.commands._time_options import moment
-
-_WRONG_USAGE = 2
+from gatehand.commands import WRONG_USAGE, CommandError
+from gatehand.commands._configured import configured
+from gatehand.commands._options import moment
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -23,24 +21,19 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Add the line."""
-    found = load_or_explain(args.config)
-    if found is None:
-        return 1
-    config, loaded = found
+    config, loaded, _ = configured(args.config)
     from gatehand.report.upkeep_due import note_done
     from gatehand.text import did_you_mean
 
     if args.upkeep not in config.upkeep:
         hint = did_you_mean(args.upkeep, config.upkeep, "" if config.upkeep else "the config has no [upkeep.NAME]")
-        print(f"gatehand done: there is no upkeep {args.upkeep!r}; {hint}", file=sys.stderr)
-        return _WRONG_USAGE
+        raise CommandError(f"gatehand done: there is no upkeep {args.upkeep!r}; {hint}", WRONG_USAGE)
     at = args.at or datetime.now().astimezone()
     folder = loaded.file(config.log.folder)
     try:
         note_done(folder, args.upkeep, at)
     except OSError as error:
-        print(f"{folder}: cannot be written ({error.strerror or error}): nothing was noted", file=sys.stderr)
-        return 1
+        raise CommandError(f"{folder}: cannot be written ({error.strerror or error}): nothing was noted") from error
     upkeep = f"{config.upkeep[args.upkeep].every_hours:g} h of {config.upkeep_collector(args.upkeep)}"
     print(f"{args.upkeep}: done {at:%Y-%m-%d %H:%M}; due again after {upkeep}")
     return 0

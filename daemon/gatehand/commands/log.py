@@ -4,11 +4,12 @@ import argparse
 import json
 import sys
 from collections import deque
-from datetime import datetime
+from itertools import islice
 from pathlib import Path
 
+from gatehand.commands import WRONG_USAGE, CommandError
+from gatehand.commands._options import add_span
 from gatehand.commands._output import show_skipped
-from gatehand.commands._time_options import add_span
 from gatehand.journal.line import OWN_EVENTS, Line
 from gatehand.journal.reader import EventReader, Follower
 from gatehand.journal.sentences import sentence
@@ -17,7 +18,6 @@ from gatehand.times import local_stamp
 from gatehand_rules.findings import Happened
 
 _LAST = 50
-_WRONG_USAGE = 2
 _EVENTS = frozenset({*map(str, Happened), *OWN_EVENTS})
 
 
@@ -44,25 +44,19 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Print what is asked for."""
-    try:
-        _check_usage(args)
-    except ValueError as error:
-        print(f"gatehand log: {error}", file=sys.stderr)
-        return _WRONG_USAGE
+    _check_usage(args)
     folder = args.log or _folder_of(args.config)
-    if folder is None:
-        return 1
     try:
-        return _show(folder, args, args.since, args.until)
+        return _show(folder, args)
     except OSError as error:
-        print(f"{error.filename or folder}: the log cannot be read ({error.strerror})", file=sys.stderr)
-        return 1
+        text = f"{error.filename or folder}: the log cannot be read ({error.strerror})"
+        raise CommandError(text) from error
 
 
-def _show(folder: Path, args: argparse.Namespace, since: datetime | None, until: datetime | None) -> int:
+def _show(folder: Path, args: argparse.Namespace) -> int:
     follower = Follower(folder) if args.follow else None
     reader = EventReader(folder)
-    lines = _chosen(reader, args, since, until)
+    lines = _chosen(reader, args)
     for line in lines:
         _print(line, as_json=args.json)
     show_skipped(reader.skipped)
@@ -74,32 +68,16 @@ def _show(folder: Path, args: argparse.Namespace, since: datetime | None, until:
     return 0 if lines else 1
 
 
-def _chosen(
-    reader: EventReader, args: argparse.Namespace, since: datetime | None, until: datetime | None
-) -> "list[Line] | deque[Line]":
-    wanted = (line for line in reader.lines(since, until) if _is_wanted(line, args))
-    if since is not None:
-        return list(wanted) if args.n is None else deque(wanted, maxlen=args.n)
-    count = _LAST if args.n is None else args.n
-    found: list[Line] = []
-    for line in reader.backwards(until):
-        if len(found) >= count:
-            break
-        if _is_wanted(line, args):
-            found.append(line)
-    return found[::-1]
+def _chosen(reader: EventReader, args: argparse.Namespace) -> list[Line]:
+    if args.since is not None:
+        return list(deque((line for line in reader.lines(args.since, args.until) if _is_wanted(line, args)), args.n))
+    newest = (line for line in reader.backwards(args.until) if _is_wanted(line, args))
+    return list(islice(newest, args.n or _LAST))[::-1]
 
 
 def _is_wanted(line: Line, args: argparse.Namespace) -> bool:
-    return all(
-        wanted is None or line.get(key) in wanted
-        for key, wanted in (
-            ("tool", args.tool),
-            ("gate", args.gate),
-            ("collector", args.collector),
-            ("event", args.event),
-        )
-    )
+    asked = {"tool": args.tool, "gate": args.gate, "collector": args.collector, "event": args.event}
+    return all(names is None or line.get(key) in names for key, names in asked.items())
 
 
 def _follow(follower: Follower, args: argparse.Namespace, shown: set[tuple[object, object]]) -> None:
@@ -132,7 +110,7 @@ def _nothing(folder: Path, reader: EventReader) -> str:
 
 def _check_usage(args: argparse.Namespace) -> None:
     if args.follow and args.until is not None:
-        raise ValueError("--follow shows what is to come and takes no --until")
+        raise CommandError("gatehand log: --follow shows what is to come and takes no --until", WRONG_USAGE)
     if all(event in _EVENTS for event in args.event or ()):
         return
     from gatehand.mqtt.transport import Said
@@ -140,16 +118,16 @@ def _check_usage(args: argparse.Namespace) -> None:
     known = {*_EVENTS, *map(str, Said)}
     for event in args.event:
         if event not in known:
-            raise ValueError(f"there is no event {event!r}; {did_you_mean(event, sorted(known))}")
+            text = f"there is no event {event!r}; {did_you_mean(event, sorted(known))}"
+            raise CommandError(f"gatehand log: {text}", WRONG_USAGE)
 
 
-def _folder_of(config: Path) -> Path | None:
+def _folder_of(config: Path) -> Path:
     from gatehand.commands._configured import readable
 
     loaded, found = readable(config)
     if found is None:
-        print("gatehand log: without a config, say where the log is with --log FOLDER", file=sys.stderr)
-        return None
+        raise CommandError("gatehand log: without a config, say where the log is with --log FOLDER")
     return loaded.file(found.log.folder)
 
 

@@ -6,13 +6,15 @@ The daemon's word counts, not a look at the file from here: it may run on anothe
 import argparse
 import asyncio
 import json
-import sys
 from collections.abc import AsyncIterator
 from typing import TYPE_CHECKING, Any, Final
 
+from gatehand.commands import CommandError
+from gatehand.commands._options import NoBrokerNamedError, add_broker, seconds, where
+
 if TYPE_CHECKING:
     from gatehand.mqtt.client import PlainClient
-    from gatehand.screen.options import Where
+    from gatehand.screen.listen import Where
 
 _LONGEST_WAIT: Final = 3600.0
 _TIMEOUT: Final = 10.0
@@ -24,8 +26,6 @@ class NoAnswerError(Exception):
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Its options."""
-    from gatehand.screen.options import add_options
-
     parser.description = (
         "Asks the running daemon to read its config again, waits for the outcome and prints it: what has changed, or "
         "what is wrong with it, with file, line and column. A config with errors is not taken; the last good one stays "
@@ -33,33 +33,28 @@ def configure(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument(
         "--timeout",
-        type=_seconds,
+        type=seconds(_LONGEST_WAIT, "20"),
         default=_TIMEOUT,
         metavar="SECONDS",
         help=f"the longest to wait for the outcome; default {_TIMEOUT:g}",
     )
     parser.add_argument("--json", action="store_true", help="the same facts for programs")
-    add_options(parser)
+    add_broker(parser)
 
 
 def run(args: argparse.Namespace) -> int:
     """Ask, wait, print. 1: not in force."""
     from gatehand.mqtt.client import ClientError
-    from gatehand.screen.options import NoBrokerNamedError
     from gatehand.small_files import NoSecretError
 
     try:
-        outcome = asyncio.run(_ask(_where(args), args.timeout))
+        outcome = asyncio.run(_ask(where(args, "reload"), args.timeout))
     except (NoAnswerError, NoBrokerNamedError, NoSecretError, ClientError) as error:
-        if args.json:
-            print(json.dumps({"ok": False, "why": str(error)}))
-        else:
-            print(f"gatehand reload: {error}", file=sys.stderr)
+        if not args.json:
+            raise CommandError(f"gatehand reload: {error}") from error
+        print(json.dumps({"ok": False, "why": str(error)}))
         return 1
-    if args.json:
-        print(json.dumps(outcome, indent=2))
-    else:
-        print("\n".join(told(outcome)))
+    print(json.dumps(outcome, indent=2) if args.json else "\n".join(told(outcome)))
     return 0 if outcome.get("ok") is True else 1
 
 
@@ -94,8 +89,9 @@ async def _ask(where: "Where", within: float) -> dict[str, Any]:
     from gatehand.mqtt.client import plain_client
 
     last: dict[str, Any] = {}
+    topics = (f"{where.base}/config", f"{where.base}/online")
     try:
-        async with asyncio.timeout(within), plain_client(where.settings, _topics(where.base)) as client:
+        async with asyncio.timeout(within), plain_client(where.settings, topics) as client:
             await _send(client, where)
             async for outcome in _outcomes(client, where):
                 last = outcome
@@ -115,7 +111,7 @@ async def _send(client: "PlainClient", where: "Where") -> None:
     from gatehand.mqtt.transport import Kind, Outgoing
 
     topic = f"{where.base}/reload"
-    objection = await client.send(Outgoing(topic, _token(where).encode(), Kind.ACT))
+    objection = await client.send(Outgoing(topic, where.settings.client_id.encode(), Kind.ACT))
     if objection == nobody_listens(topic):
         raise NoAnswerError(f"no daemon listens on {where.text}: is it running, and is this its base?")
     if objection is not None:
@@ -136,31 +132,6 @@ async def _outcomes(client: "PlainClient", where: "Where") -> AsyncIterator[dict
                 outcome = json.loads(heard.payload)
             except ValueError:
                 continue
-            if isinstance(outcome, dict) and _token(where) in outcome.get("asked", ()):
+            # The client's own id tells an answer to us from one to somebody else.
+            if isinstance(outcome, dict) and where.settings.client_id in outcome.get("asked", ()):
                 yield outcome
-
-
-def _token(where: "Where") -> str:
-    """What the outcome carries so that it is known for ours: the client's own id."""
-    return where.settings.client_id
-
-
-def _topics(base: str) -> tuple[str, ...]:
-    return (f"{base}/config", f"{base}/online")
-
-
-def _where(args: argparse.Namespace) -> "Where":
-    """The broker, also when the config has just been spoilt: it is the daemon that shall say so."""
-    from gatehand.screen.options import where
-
-    return where(args, "reload")
-
-
-def _seconds(text: str) -> float:
-    try:
-        seconds = float(text)
-    except ValueError:
-        seconds = -1.0
-    if not 0 < seconds <= _LONGEST_WAIT:
-        raise argparse.ArgumentTypeError(f"found {text!r}; wanted seconds from 0 to {_LONGEST_WAIT:g}, such as 20")
-    return seconds

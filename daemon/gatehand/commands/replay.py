@@ -5,15 +5,13 @@ import json
 import sys
 from pathlib import Path
 
-from gatehand.commands._configured import load_or_explain
+from gatehand.commands import WRONG_USAGE, CommandError, ending
+from gatehand.commands._configured import configured
+from gatehand.commands._options import add_span
 from gatehand.commands._output import Progress
-from gatehand.commands._time_options import add_span
-from gatehand.config import Config, Loaded
 from gatehand.times import local_text
 from gatehand_rules import Shop
 from gatehand_rules.findings import Finding
-
-_WRONG_USAGE = 2
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -36,18 +34,12 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Play a logger's file or the recording."""
-    found = load_or_explain(args.config)
-    if found is None or found[1].shop is None:
-        return 1
-    config, loaded = found
-    shop = found[1].shop
+    config, loaded, shop = configured(args.config)
     if args.readings is None:
-        return _recording(args, config, loaded, shop)
+        return _recording(args, args.log or loaded.file(config.log.folder), shop)
     if args.since or args.until or args.diff or args.log:
-        print(
-            "gatehand replay: --from, --to, --diff and --log are for the recording, not for --readings", file=sys.stderr
-        )
-        return _WRONG_USAGE
+        text = "gatehand replay: --from, --to, --diff and --log are for the recording, not for --readings"
+        raise CommandError(text, WRONG_USAGE)
     return _readings(args, shop)
 
 
@@ -63,12 +55,8 @@ def _readings(args: argparse.Namespace, shop: Shop) -> int:
     def show_text(ms: int, finding: Finding) -> None:
         print(f"{ms / 1000:12.3f} s  {sentence_of(finding)}")
 
-    with Progress("readings") as progress:
-        try:
-            played = play_csv(args.readings, shop, show_json if args.json else show_text, progress.count)
-        except (CsvError, NeverAtRestError) as error:
-            print(error, file=sys.stderr)
-            return 1
+    with ending(CsvError, NeverAtRestError), Progress("readings") as progress:
+        played = play_csv(args.readings, shop, show_json if args.json else show_text, progress.count)
     for tool in played.still_running:
         print(
             f"{args.readings}: {tool} still runs when the readings end, and its sensor speaks only on change "
@@ -78,20 +66,17 @@ def _readings(args: argparse.Namespace, shop: Shop) -> int:
     return 0
 
 
-def _recording(args: argparse.Namespace, config: Config, loaded: Loaded, shop: Shop) -> int:
+def _recording(args: argparse.Namespace, folder: Path, shop: Shop) -> int:
     from gatehand.recording.recording import BYTES_PER_READING, recordings
     from gatehand.replay.compare import as_json, compare, diff, table
 
-    since, until = args.since, args.until
-    folder = args.log or loaded.file(config.log.folder)
-    whole = sum(round(listed.size / BYTES_PER_READING) for listed in recordings(folder, since, until))
+    whole = sum(round(each.size / BYTES_PER_READING) for each in recordings(folder, args.since, args.until))
     with Progress("readings", whole) as progress:
-        found = compare(folder, shop, since, until, progress.count)
+        found = compare(folder, shop, args.since, args.until, progress.count)
     for trouble in found.history.troubles:
         print(f"left out: {trouble}", file=sys.stderr)
     if not found.history.files:
-        print(_nothing(folder), file=sys.stderr)
-        return 1
+        raise CommandError(_nothing(folder))
     if args.json:
         print(json.dumps(as_json(found, events=args.diff), indent=2))
         return 0

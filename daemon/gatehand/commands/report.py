@@ -2,12 +2,12 @@
 
 import argparse
 import json
-import sys
 from pathlib import Path
 
-from gatehand.commands._configured import load_or_explain
-from gatehand.commands._output import Progress, show_skipped, write_or_explain
-from gatehand.commands._time_options import add_span
+from gatehand.commands import CommandError, write
+from gatehand.commands._configured import configured
+from gatehand.commands._options import add_span
+from gatehand.commands._output import Progress, show_skipped
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -24,10 +24,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Count and show."""
-    found = load_or_explain(args.config)
-    if found is None:
-        return 1
-    config, loaded = found
+    config, loaded, _ = configured(args.config)
     from gatehand.report.summary import Window, gather
 
     folder = loaded.file(config.log.folder)
@@ -35,20 +32,16 @@ def run(args: argparse.Namespace) -> int:
         summary, skipped = gather(config, folder, Window(args.since, args.until), progress.count)
     show_skipped(skipped)
     if not summary.account.events:
-        print(f"{folder}: no events in that time", file=sys.stderr)
-        return 1
+        raise CommandError(f"{folder}: no events in that time")
     if args.html is not None:
         from gatehand.report.html_page import page
 
-        if not write_or_explain(args.html, page(summary)):
-            return 1
+        write(args.html, page(summary))
         print(f"{args.html}: written")
-        return 0
-    if args.json:
+    elif args.json:
         print(json.dumps(summary.as_json(), indent=2))
-        return 0
-    from gatehand.report.plain_text import text as lines
+    else:
+        from gatehand.report.plain_text import text
 
-    for line in lines(summary):
-        print(line)
+        print("\n".join(text(summary)))
     return 0

@@ -2,9 +2,9 @@
 
 import argparse
 import json
-import sys
 from pathlib import Path
 
+from gatehand.commands import write
 from gatehand.config.schema import json_schema
 
 
@@ -23,10 +23,6 @@ def run(args: argparse.Namespace) -> int:
     if args.write is None:
         print(text, end="")
         return 0
-    try:
-        args.write.write_text(text, encoding="utf-8")
-    except OSError as error:
-        print(f"{args.write}: cannot be written ({error.strerror or error}): name another place", file=sys.stderr)
-        return 1
+    write(args.write, text)
     print(f"{args.write}: written, {len(text):,} bytes")
     return 0

@@ -8,22 +8,24 @@ import shutil
 import sys
 import time
 
+from gatehand.commands import ending
+from gatehand.commands._options import NoBrokerNamedError, add_broker, seconds, where
+
 _LONGEST_WAIT = 60.0
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Its options."""
-    from gatehand.screen.options import add_options
-
     parser.description = (
         "Says once how the shop stands, from what the daemon publishes at the broker. "
         "Exits 1 when an alarm stands, the daemon is offline, or the broker is not there."
     )
     parser.add_argument("--json", action="store_true", help="for programs")
+    wait = seconds(_LONGEST_WAIT, "5")
     parser.add_argument(
-        "--wait", type=_wait, default=5.0, metavar="SECONDS", help="the longest to wait for the broker; default 5"
+        "--wait", type=wait, default=5.0, metavar="SECONDS", help="the longest to wait for the broker; default 5"
     )
-    add_options(parser)
+    add_broker(parser)
 
 
 def run(args: argparse.Namespace) -> int:
@@ -32,17 +34,13 @@ def run(args: argparse.Namespace) -> int:
     from gatehand.screen.layout import page
     from gatehand.screen.lines import text_of
     from gatehand.screen.listen import look
-    from gatehand.screen.options import NoBrokerNamedError, where
     from gatehand.small_files import NoSecretError
 
-    try:
+    with ending(NoBrokerNamedError, NoSecretError, by="gatehand status: "):
         found = where(args, "status")
-    except (NoBrokerNamedError, NoSecretError) as error:
-        print(f"gatehand status: {error}", file=sys.stderr)
-        return 1
     logging.getLogger("gatehand.mqtt").addHandler(logging.NullHandler())
     status = DaemonStatus(found.base)
-    asyncio.run(look(found.settings, status, args.wait))
+    asyncio.run(look(found, status, args.wait))
     if args.json:
         print(json.dumps(as_json(status), indent=2))
     elif status.lost_because is not None:
@@ -52,13 +50,3 @@ def run(args: argparse.Namespace) -> int:
         for line in page(status, found.text, time.time(), width=width):
             print(text_of(line))
     return 0 if status.is_well else 1
-
-
-def _wait(text: str) -> float:
-    try:
-        seconds = float(text)
-    except ValueError:
-        seconds = -1.0
-    if not 0 < seconds <= _LONGEST_WAIT:
-        raise argparse.ArgumentTypeError(f"found {text!r}; wanted seconds from 0 to {_LONGEST_WAIT:g}, such as 5")
-    return seconds

@@ -3,22 +3,24 @@
 import argparse
 import json
 import sys
-from collections.abc import Sequence
 from datetime import timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from gatehand.commands._configured import load_or_explain
-from gatehand.commands._output import Progress, write_or_explain
-from gatehand.commands._time_options import add_span
+from gatehand.commands import WRONG_USAGE, CommandError, ending, write
+from gatehand.commands._configured import configured
+from gatehand.commands._options import add_span
+from gatehand.commands._output import Progress
 from gatehand.config import Config, Loaded
+from gatehand.text import did_you_mean
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from gatehand.past.recordings import Readings
     from gatehand.tune.study import Study
 
 DAYS: Final = 14
-_WRONG_USAGE: Final = 2
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -40,100 +42,66 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Study, say, draw, write."""
-    found = load_or_explain(args.config)
-    if found is None:
-        return 1
-    config, loaded = found
-    unknown = _unknown(args.tool, tuple(config.tool))
-    if unknown:
-        print(f"gatehand tune: {unknown}", file=sys.stderr)
-        return _WRONG_USAGE
+    config, loaded, shop = configured(args.config)
+    for name in args.tool:
+        if name not in config.tool:
+            text = f"gatehand tune: there is no tool {name!r}; {did_you_mean(name, config.tool)}"
+            raise CommandError(text, WRONG_USAGE)
     readings = _readings(args, config, loaded)
-    if isinstance(readings, int):
-        return readings
     for trouble in readings.troubles:
         print(f"left out: {trouble}", file=sys.stderr)
     from gatehand.tune.study import study
 
-    shop = loaded.shop
-    tools = () if shop is None else shop.tools
-    studies = [
-        study(tool, readings.pieces.get(tool.name, ())) for tool in tools if tool.name in (args.tool or config.tool)
-    ]
+    chosen = (tool for tool in shop.tools if tool.name in (args.tool or config.tool))
+    studies = [study(tool, readings.pieces.get(tool.name, ())) for tool in chosen]
     _say(studies, as_json=args.json)
-    if args.plot is not None and not _draw(studies, args.plot):
-        return 1
+    if args.plot is not None:
+        from gatehand.tune.study_chart import picture
+
+        write(args.plot, picture(studies))
+        print(f"{args.plot}: written", file=sys.stderr)
     if args.write:
         return _write(studies, loaded, ask=not args.yes)
     return 0 if any(one.found for one in studies) else 1
 
 
-def _unknown(asked: Sequence[str], known: Sequence[str]) -> str:
-    from gatehand.text import did_you_mean
-
-    for name in asked:
-        if name not in known:
-            return f"there is no tool {name!r}; {did_you_mean(name, known)}"
-    return ""
-
-
-def _readings(args: argparse.Namespace, config: Config, loaded: Loaded) -> "Readings | int":
-    """The readings, or the exit code after saying why there are none."""
+def _readings(args: argparse.Namespace, config: Config, loaded: Loaded) -> "Readings":
     from gatehand.past.csv_readings import CsvError
     from gatehand.past.recordings import from_csv, from_recording, newest
 
-    with Progress("readings") as progress:
+    with ending(CsvError), Progress("readings") as progress:
         if args.readings is not None:
-            try:
-                return from_csv(args.readings, config.tool, progress.count)
-            except CsvError as error:
-                print(error, file=sys.stderr)
-                return 1
+            return from_csv(args.readings, config.tool, progress.count)
         folder = loaded.file(config.log.folder)
         last = newest(folder)
         if last is None:
-            print(
+            raise CommandError(
                 f"{folder}: no recording yet; let the daemon run ([log] readings_limit_mb above 0), or give a logger's "
-                "file with --readings",
-                file=sys.stderr,
+                "file with --readings"
             )
-            return 1
         return from_recording(
             folder, args.tool or config.tool, args.since or last - timedelta(days=DAYS), args.until, progress.count
         )
 
 
 def _say(studies: "Sequence[Study]", *, as_json: bool) -> None:
-    from gatehand.tune.study import as_json as values
-    from gatehand.tune.study import text
+    from gatehand.tune import study
 
     if as_json:
-        print(json.dumps([values(one) for one in studies], indent=2))
-        return
-    for at, one in enumerate(studies):
-        if at:
-            print()
-        for line in text(one):
-            print(line)
-
-
-def _draw(studies: "Sequence[Study]", path: Path) -> bool:
-    from gatehand.tune.study_chart import picture
-
-    if not write_or_explain(path, picture(studies)):
-        return False
-    print(f"{path}: written", file=sys.stderr)
-    return True
+        print(json.dumps([study.as_json(one) for one in studies], indent=2))
+    elif studies:
+        print("\n\n".join("\n".join(study.text(one)) for one in studies))
 
 
 def _write(studies: "Sequence[Study]", loaded: Loaded, *, ask: bool) -> int:
     """Show the difference, ask, write. 0 also when there is nothing to change."""
     from gatehand.config import load_text
-    from gatehand.tune.config_edit import NoEditError, difference, edited, write
+    from gatehand.tune.config_edit import NoEditError, difference, edited
+    from gatehand.tune.config_edit import write as write_config
     from gatehand.tune.study import proposed
 
     settings = {one.tool.name: proposed(one) for one in studies if one.found is not None}
-    try:
+    with ending(NoEditError):
         text = edited(loaded.text, settings)
         shown = difference(loaded.text, text, loaded.path)
         if not shown:
@@ -142,15 +110,10 @@ def _write(studies: "Sequence[Study]", loaded: Loaded, *, ask: bool) -> int:
         print(shown, end="", file=sys.stderr)
         wrong = load_text(text, loaded.path, files=False).errors
         if wrong:
-            print(f"not written, for it would be wrong: {wrong[0]}", file=sys.stderr)
-            return 1
+            raise CommandError(f"not written, for it would be wrong: {wrong[0]}")
         if ask and not _agreed(loaded.path):
-            print("not written", file=sys.stderr)
-            return 1
-        write(loaded.path, text)
-    except NoEditError as error:
-        print(error, file=sys.stderr)
-        return 1
+            raise CommandError("not written")
+        write_config(loaded.path, text)
     print(f"{loaded.path}: written; a running daemon takes it up by itself", file=sys.stderr)
     return 0
 

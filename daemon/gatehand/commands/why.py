@@ -2,17 +2,19 @@
 
 import argparse
 import json
-import sys
+from itertools import chain
 from typing import TYPE_CHECKING
 
-from gatehand.commands._configured import load_or_explain
-from gatehand.commands._time_options import moment
+from gatehand.commands import WRONG_USAGE, CommandError
+from gatehand.commands._configured import configured
+from gatehand.commands._options import moment
 from gatehand.config import Config
+from gatehand.text import did_you_mean
 
 if TYPE_CHECKING:
-    from gatehand.why.moment import Kind
+    from collections.abc import Iterable
 
-_WRONG_USAGE = 2
+    from gatehand.why.moment import Kind
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -35,45 +37,34 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Ask and say."""
-    found = load_or_explain(args.config)
-    if found is None or found[1].shop is None:
-        return 1
-    config, loaded = found
+    config, loaded, shop = configured(args.config)
     from gatehand.why.ask import as_json, ask, text
 
     subject = None if args.subject is None else _subject(args.subject, config)
-    if isinstance(subject, str):
-        print(f"gatehand why: {subject}", file=sys.stderr)
-        return _WRONG_USAGE
     folder = loaded.file(config.log.folder)
     if not folder.is_dir():
-        print(f"{folder}: there is no such folder; has the daemon run with this config?", file=sys.stderr)
-        return 1
-    answer = ask(config, found[1].shop, folder, subject, args.at)
+        raise CommandError(f"{folder}: there is no such folder; has the daemon run with this config?")
+    answer = ask(config, shop, folder, subject, args.at)
     if answer is None:
         whom = f" of {subject[1]}" if subject else ""
         print("null" if args.json else f"The log knows of nothing{whom} that should have happened and did not.")
         return 0
-    if args.json:
-        print(json.dumps(as_json(answer), indent=2))
-    else:
-        for line in text(answer):
-            print(line)
+    print(json.dumps(as_json(answer), indent=2) if args.json else "\n".join(text(answer)))
     return 1 if answer.verdict.is_no else 0
 
 
-def _subject(name: str, config: Config) -> "tuple[Kind, str] | str":
-    """What a name stands for, a tool before a gate before a collector; or what is wrong with it."""
-    from gatehand.text import did_you_mean
+def _subject(name: str, config: Config) -> "tuple[Kind, str]":
+    """What a name stands for, a tool before a gate before a collector.
 
-    tables: tuple[tuple[Kind, tuple[str, ...]], ...] = (
-        ("tool", tuple(config.tool)),
-        ("gate", tuple(config.gate)),
-        ("collector", tuple(config.collector)),
-    )
+    Raises:
+        CommandError: for nothing.
+    """
+    tables: dict[Kind, Iterable[str]] = {"tool": config.tool, "gate": config.gate, "collector": config.collector}
     prefix, _, rest = name.partition(".")
-    for kind, names in tables:
-        if name in names or (rest in names and prefix == kind):
-            return kind, rest if prefix == kind and rest in names else name
-    known = [one for _, names in tables for one in names]
-    return f"there is no tool, gate or collector {name!r}; {did_you_mean(name, known)}"
+    for kind, names in tables.items():
+        if prefix == kind and rest in names:
+            return kind, rest
+        if name in names:
+            return kind, name
+    hint = did_you_mean(name, chain(*tables.values()))
+    raise CommandError(f"gatehand why: there is no tool, gate or collector {name!r}; {hint}", WRONG_USAGE)

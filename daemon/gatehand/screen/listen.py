@@ -4,6 +4,7 @@ import asyncio
 import time
 from collections.abc import Callable
 from contextlib import suppress
+from dataclasses import dataclass
 from typing import Final
 
 from gatehand.mqtt.client import ClientError, PlainClient, plain_client
@@ -15,12 +16,25 @@ _QUIET: Final = 0.4
 """Seconds without a retained message after which all of them have come."""
 
 
-async def keep(settings: BrokerSettings, status: DaemonStatus, changed: Callable[[], None]) -> None:
+@dataclass(frozen=True, slots=True)
+class Where:
+    """The broker, and the topic below which the daemon speaks."""
+
+    settings: BrokerSettings
+    base: str
+
+    @property
+    def text(self) -> str:
+        """As a screen names it."""
+        return f"{self.base} at {self.settings.host}:{self.settings.port}"
+
+
+async def keep(where: Where, status: DaemonStatus, changed: Callable[[], None]) -> None:
     """Listen until cancelled; tell `changed` when there is something new. Tries again for ever."""
     failures = 0
     while True:
         try:
-            async with plain_client(settings, _topics(status)) as client:
+            async with plain_client(where.settings, (f"{where.base}/#",)) as client:
                 failures = 0
                 status.connected()
                 changed()
@@ -32,10 +46,10 @@ async def keep(settings: BrokerSettings, status: DaemonStatus, changed: Callable
         await asyncio.sleep(Patience().before_attempt(failures))
 
 
-async def look(settings: BrokerSettings, status: DaemonStatus, within: float) -> None:
+async def look(where: Where, status: DaemonStatus, within: float) -> None:
     """Hear once what the broker retains, in at most `within` seconds. Without a connection the status says why."""
     try:
-        async with asyncio.timeout(within), plain_client(settings, _topics(status)) as client:
+        async with asyncio.timeout(within), plain_client(where.settings, (f"{where.base}/#",)) as client:
             status.connected()
             await _until_quiet(client, status)
     except TimeoutError:
@@ -75,7 +89,3 @@ async def _hear(client: PlainClient, status: DaemonStatus, heard: Callable[[bool
     async for message in client.messages():
         status.hear(message.topic, message.payload, retained=message.retained, at=time.time())
         heard(message.retained)
-
-
-def _topics(status: DaemonStatus) -> tuple[str, ...]:
-    return (f"{status.base}/#",)

@@ -17,8 +17,7 @@ from rich.text import Text
 from gatehand.screen.daemon_status import DaemonStatus
 from gatehand.screen.layout import page
 from gatehand.screen.lines import Line, Tone
-from gatehand.screen.listen import keep
-from gatehand.screen.options import Where
+from gatehand.screen.listen import Where, keep
 
 _COUNTDOWN: Final = 0.5
 """Seconds between two drawings when nothing is heard."""
@@ -45,7 +44,7 @@ async def show(where: Where, terminal: Console) -> None:
     """Draw until Ctrl-C or SIGTERM."""
     status = DaemonStatus(where.base)
     stop, fresh = asyncio.Event(), asyncio.Event()
-    listening = asyncio.ensure_future(keep(where.settings, status, fresh.set))
+    listening = asyncio.ensure_future(keep(where, status, fresh.set))
     try:
         with _interrupts(stop, fresh), Live(console=terminal, screen=True, auto_refresh=False) as live:
             while not stop.is_set() and not listening.done():

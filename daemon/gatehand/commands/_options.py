@@ -1,0 +1,127 @@
+"""Options that several commands take: times, numbers within bounds, the broker to look at."""
+
+import argparse
+from collections.abc import Callable
+from dataclasses import replace
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+from gatehand.times import WhenError, when
+
+if TYPE_CHECKING:
+    from gatehand.screen.listen import Where
+
+HIGHEST_PORT: Final = 65_535
+_PORT: Final = 1883
+_PORT_TLS: Final = 8883
+
+
+def add_span(
+    parser: argparse.ArgumentParser, *, since: str, until: str, flags: tuple[str, str] = ("--from", "--to")
+) -> None:
+    """The pair of options, as `since` and `until`, each None when not given; its helps."""
+    for flag, name, what in zip(flags, ("since", "until"), (since, until), strict=True):
+        parser.add_argument(flag, dest=name, metavar="TIME", type=moment, help=what)
+
+
+def moment(text: str) -> datetime:
+    """The `type` of an option that takes a time; a moment with its zone comes out of it."""
+    try:
+        return when(text, datetime.now().astimezone())
+    except WhenError as error:
+        raise argparse.ArgumentTypeError(str(error)) from None
+
+
+def whole_number(what: str, most: int) -> Callable[[str], int]:
+    """The `type` of an option that takes a number from 1 to `most`. `what`: "a port"."""
+
+    def read(text: str) -> int:
+        if not text.isascii() or not text.isdigit() or not 0 < int(text) <= most:
+            raise argparse.ArgumentTypeError(f"found {text!r}; wanted {what} from 1 to {most}")
+        return int(text)
+
+    return read
+
+
+def seconds(most: float, example: str) -> Callable[[str], float]:
+    """The `type` of an option that takes seconds, up to `most`."""
+
+    def read(text: str) -> float:
+        try:
+            found = float(text)
+        except ValueError:
+            found = -1.0
+        if not 0 < found <= most:
+            raise argparse.ArgumentTypeError(f"found {text!r}; wanted seconds from 0 to {most:g}, such as {example}")
+        return found
+
+    return read
+
+
+class NoBrokerNamedError(Exception):
+    """Neither the command line nor a config says which broker; the text says what to do."""
+
+
+def add_broker(parser: argparse.ArgumentParser) -> None:
+    """The options that name a broker."""
+    group = parser.add_argument_group("the broker, when it is not the config's")
+    group.add_argument("--broker", type=_address, metavar="HOST[:PORT]", help="look at this broker; needs no config")
+    group.add_argument("--base", type=_base, metavar="TOPIC", help="the daemon's base topic; default gatehand")
+    group.add_argument("--username", metavar="NAME", help="the login, such as viewer")
+    group.add_argument("--password-file", type=Path, metavar="FILE", help="its first line is the password")
+    group.add_argument("--tls", action="store_true", help="encrypt; verify with the system's certificates")
+    group.add_argument("--ca-file", type=Path, metavar="FILE", help="encrypt; verify with this certificate")
+
+
+def where(args: argparse.Namespace, role: str) -> "Where":
+    """The broker to look at: what the command line names, else what the config says. `role` names the client there.
+
+    Raises:
+        NoBrokerNamedError: none is named, and there is no config that could.
+        NoSecretError: a password cannot be read.
+    """
+    from gatehand.commands._configured import readable
+    from gatehand.mqtt.settings import BrokerSettings, Tls, broker_settings, fresh_client_id
+    from gatehand.screen.listen import Where
+    from gatehand.small_files import read_secret
+
+    if args.broker is None:
+        loaded, config = readable(args.config)
+        if config is None:
+            raise NoBrokerNamedError("without a config, name the broker: --broker HOST[:PORT] --base TOPIC")
+        base = config.broker.base
+        own_login = args.username is None and args.password_file is None
+        settings = broker_settings(config, loaded.file, client_id=fresh_client_id(base, role), login=own_login)
+    else:
+        host, port = args.broker
+        tls = Tls(args.ca_file) if args.tls or args.ca_file is not None else None
+        base = args.base or "gatehand"
+        port = port or (_PORT_TLS if tls else _PORT)
+        settings = BrokerSettings(host, port, client_id=fresh_client_id(base, role), tls=tls)
+    if args.username is not None:
+        settings = replace(settings, username=args.username, password=None)
+    if args.password_file is not None:
+        settings = replace(settings, password=read_secret(args.password_file))
+    return Where(settings, args.base or base)
+
+
+def _address(text: str) -> tuple[str, int | None]:
+    host, port = text, ""
+    if text.startswith("["):
+        host, _, port = text[1:].partition("]")
+        port = port.removeprefix(":")
+    elif text.count(":") == 1:
+        host, _, port = text.partition(":")
+    wanted = "wanted HOST or HOST:PORT, such as shop.local:1883 or [fe80::1]:1883"
+    if not host or any(char.isspace() or char == "/" for char in host):
+        raise argparse.ArgumentTypeError(f"found {text!r}; {wanted}")
+    if port and not (port.isascii() and port.isdigit() and 0 < int(port) <= HIGHEST_PORT):
+        raise argparse.ArgumentTypeError(f"found the port {port!r}; {wanted}")
+    return host, int(port) if port else None
+
+
+def _base(text: str) -> str:
+    if not text or text.strip("/") != text or any(char in "+#\0" for char in text):
+        raise argparse.ArgumentTypeError(f"found {text!r}; wanted a topic such as gatehand, without + and #")
+    return text
