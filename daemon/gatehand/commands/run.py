@@ -69,13 +69,13 @@ def run(args: argparse.Namespace) -> int:
 
     folder = state_folder(args.state, args.config)
     try:
-        lock = take_lock(folder)
+        trouble = take_lock(folder)
     except AlreadyRunningError as error:
         print(f"gatehand run: {error}; this one does nothing", file=sys.stderr)
         return ANOTHER_RUNS
     mark_yielded(folder, None)
-    if lock.trouble is not None:
-        print(f"gatehand run: {lock.trouble}; a second daemon would not be noticed", file=sys.stderr)
+    if trouble is not None:
+        print(f"gatehand run: {trouble}; a second daemon would not be noticed", file=sys.stderr)
     objections = _objections(loaded, folder)
     if objections:
         for text in objections:
@@ -87,12 +87,12 @@ def run(args: argparse.Namespace) -> int:
 def _objections(loaded: "Loaded", folder: Path) -> tuple[str, ...]:
     """Why the daemon must not start with this config and this folder, each as a clause that says what to do."""
     from gatehand.shell.state_file import recall
-    from gatehand.shell.state_folder import gone, in_log_folder
+    from gatehand.shell.state_folder import gone
 
     if loaded.config is None:
         return ()
     log = loaded.file(loaded.config.log.folder)
-    if in_log_folder(folder, log):
+    if folder.resolve() == log.resolve():  # old files are removed there to make room
         return (f"the state must not stand in the log's folder {log}: give [log] folder or --state another",)
     return gone(recall(folder), loaded.config)
 

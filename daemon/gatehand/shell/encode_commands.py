@@ -45,6 +45,8 @@ class CommandEncoder:
                 self._shut[name] = Outgoing(gate.command.topic, gate.command.shut.encode(), Kind.ACT)
         self.questions = tuple(questions(config))
         """Whatever can be asked, in the config's order; one device may be asked for several of its signals."""
+        self.asks = tuple(dict.fromkeys(one.message for one in self.questions))
+        """The messages that ask for all of it, each once."""
         # What a device is asked first is what it is there for: a gate's position, a tool's current.
         self._asked = {(one.kind, one.name): one.message for one in reversed(self.questions)}
 

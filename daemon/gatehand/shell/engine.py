@@ -140,7 +140,7 @@ class Engine:
             self._met = True
             # What our own file remembers as held, before anything that the broker says.
             self._hold_again(self.notebook.owed(self.active))
-        for message in dict.fromkeys(question.message for question in self.active.encoder.questions):
+        for message in self.active.encoder.asks:
             self._ask(message)
 
     def on_settled(self) -> None:
@@ -281,7 +281,7 @@ class Engine:
         `changed` says key by key what differs, for the log.
         """
         active.routes.take_over(self.active.routes)
-        asked_before = {question.message for question in self.active.encoder.questions}
+        asked_before = self.active.encoder.asks
         before, self.active, self.state = self.state, active, outcome.state
         self._begin_recording(changed)
         self.publisher.swap(active)
@@ -291,7 +291,7 @@ class Engine:
         self._hold_again(owed)
         self._arm(outcome.state.wake_at, self._now)
         self._transport.subscribe(self._own_topics.on_swap())
-        for message in dict.fromkeys(question.message for question in active.encoder.questions):
+        for message in active.encoder.asks:
             if message not in asked_before:
                 self._ask(message)
         self.publisher.show_all(self.state, self._now)

@@ -5,10 +5,11 @@ the first few lines as they come, then a count every minute. Only what was refus
 The rules know nothing of this: what they decide, a replay decides too.
 """
 
-from typing import Final, Literal
+from typing import Final
 
-from msgspec import Struct, field
+from msgspec import Struct
 
+from gatehand.config.signals import Kind
 from gatehand.journal.sentences import sentence_of
 from gatehand.mqtt.payload import Rejected
 from gatehand_rules.events import MessageRejected
@@ -91,15 +92,15 @@ class _Rejected(Struct):
     """What one device's value has been rejected for since the last line."""
 
     said_at: float
+    last: Rejected
     more: int = 0
-    last: Rejected = field(default_factory=lambda: Rejected("", ""))
 
 
 class Rejections:
     """Decides which rejected payloads become an event."""
 
     def __init__(self) -> None:
-        self._spells: dict[tuple[Literal["tool", "gate", "collector", "stop"], str, str], _Rejected] = {}
+        self._spells: dict[tuple[Kind, str, str], _Rejected] = {}
         self.odd: dict[tuple[str, str, str], Odd] = {}
         """By kind, name and key: what is not understood now."""
 
@@ -107,14 +108,7 @@ class Rejections:
         """It said something that is."""
         self.odd.pop((kind, name, key), None)
 
-    def say(
-        self,
-        kind: Literal["tool", "gate", "collector", "stop"],
-        name: str,
-        key: str,
-        bad: Rejected,
-        now: float,
-    ) -> MessageRejected | None:
+    def say(self, kind: Kind, name: str, key: str, bad: Rejected, now: float) -> MessageRejected | None:
         """The event for a rejected payload; None when it is only counted. `key`: which of the device's values."""
         if bad.old:
             self.understood(kind, name, key)
@@ -123,7 +117,7 @@ class Rejections:
             self.odd[kind, name, key] = Odd(bad, now if was is None else was.since)
         spell = self._spells.get((kind, name, key))
         if spell is None or (now - spell.said_at >= EVERY and not spell.more):
-            self._spells[kind, name, key] = _Rejected(now)
+            self._spells[kind, name, key] = _Rejected(now, bad)
             return MessageRejected(kind, name, f"{key}: {bad.why}", bad.shown, old=bad.old)
         spell.more += 1
         spell.last = bad

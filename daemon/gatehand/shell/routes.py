@@ -167,21 +167,27 @@ def _handler(signal: Signal, heard: Heard) -> Handler:
 def _reads(kind: Kind, name: str, key: str, heard: Heard) -> Read:
     match heard:
         case GateState():
-            return _gate_state(name, heard, {heard.open: Position.OPEN, heard.shut: Position.SHUT})
+            positions = {heard.open: Position.OPEN, heard.shut: Position.SHUT}
+
+            def between(says: str, retained: bool) -> ev.Event:
+                """Such as "moving", "stopped", "37": whatever it is, it is neither open nor shut."""
+                return ev.GateReport(name, Position.BETWEEN, retained, says)
+
+            return _words(Reader(heard.pointer), positions, partial(ev.GateReport, name), between)
         case SwitchState():
             words = {heard.on: True, heard.off: False}
-            return _words(_reader(heard), words, partial(ev.CollectorReport, name))
+            return _words(Reader(heard.pointer), words, partial(ev.CollectorReport, name))
         case Button():
-            return _button(name, _reader(heard), {heard.pressed: True})
+            return _button(name, Reader(heard.pointer), {heard.pressed: True})
         case ResetButton():
             words = {heard.pressed: True, heard.released: False}
-            return _words(_reader(heard), words, partial(ev.ResetButton, name))
+            return _words(Reader(heard.pointer), words, partial(ev.ResetButton, name))
         case Contact():
             words = {heard.active: True, heard.clear: False}
             if kind == "stop":
-                return _words(_reader(heard), words, partial(ev.StopReport, name), partial(_unclear, name))
+                return _words(Reader(heard.pointer), words, partial(ev.StopReport, name), partial(_unclear, name))
             make = partial(ev.BinReport, name) if key == "bin_full" else partial(ev.DeviceOnline, kind, name)
-            return _words(_reader(heard), words, make)
+            return _words(Reader(heard.pointer), words, make)
         case _:
             raise TypeError(f"{kind}.{name}.{key}: nothing reads a {type(heard).__name__}")
 
@@ -196,10 +202,6 @@ def _judged(
     if isinstance(judged, Rejected):
         return judged
     return replace(found, young=True) if judged.young and isinstance(found, ev.Reading) else found
-
-
-def _reader(heard: Heard) -> Reader:
-    return Reader(heard.pointer)
 
 
 def _words(
@@ -234,7 +236,7 @@ def _current(kind: Kind, name: str, current: Current) -> Read:
 
     def read(payload: bytes | Payload, retained: bool) -> ev.Event | Rejected:
         amps = read_number(payload)
-        return make(name, _whole(amps), retained) if type(amps) is float else _rejected(amps)
+        return amps if isinstance(amps, Rejected) else make(name, _whole(amps), retained)
 
     return read
 
@@ -242,18 +244,6 @@ def _current(kind: Kind, name: str, current: Current) -> Read:
 def _whole(amps: float) -> float:
     """Whole milliampere, so that a recording replays to the same decisions; the sum makes zero of a minus zero."""
     return round(amps, 3) + 0.0
-
-
-def _rejected(found: float | Rejected) -> Rejected:
-    return found if isinstance(found, Rejected) else Rejected("found no number", "")
-
-
-def _gate_state(name: str, heard: Heard, words: dict[str, Position]) -> Read:
-    def between(says: str, retained: bool) -> ev.Event:
-        """Such as "moving", "stopped", "37": whatever it is, it is neither open nor shut."""
-        return ev.GateReport(name, Position.BETWEEN, retained, says)
-
-    return _words(_reader(heard), words, partial(ev.GateReport, name), between)
 
 
 def _button(name: str, reader: Reader, pressed: dict[str, bool]) -> Read:

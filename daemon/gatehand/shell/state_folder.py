@@ -6,7 +6,6 @@ only its file. Written at the daemon's start and after each reload, readable by 
 
 import fcntl
 import os
-from collections.abc import Iterable
 from contextlib import suppress
 from pathlib import Path
 from typing import Final, Self
@@ -16,7 +15,7 @@ from msgspec import Struct
 
 from gatehand.config import Config, Loaded
 from gatehand.mqtt.settings import Protocol, Tls, encryption
-from gatehand.shell.ports import HoldKept, Remembered
+from gatehand.shell.ports import Remembered
 from gatehand.shell.state_file import StateDisk, write_whole
 
 LOCK: Final = "daemon.lock"
@@ -38,23 +37,10 @@ class AlreadyRunningError(Exception):
     """Another daemon has the lock; the text names it."""
 
 
-class Lock:
-    """Held until the process ends, however it ends."""
+def take_lock(folder: Path) -> str | None:
+    """Be the one daemon of this folder until the process ends, however it ends: nobody closes the handle before.
 
-    def __init__(self, handle: int | None, trouble: str | None) -> None:
-        self._handle = handle
-        self.trouble = trouble
-        """Why there is no lock, as a clause: a folder that cannot be written keeps no daemon from working."""
-
-    def release(self) -> None:
-        """For tests; a process that ends gives it back by itself."""
-        if self._handle is not None:
-            os.close(self._handle)
-            self._handle = None
-
-
-def take_lock(folder: Path) -> Lock:
-    """Be the one daemon of this folder.
+    Gives why there is no lock, as a clause: a folder that cannot be written keeps no daemon from working.
 
     Raises:
         AlreadyRunningError: another process is.
@@ -64,7 +50,7 @@ def take_lock(folder: Path) -> Lock:
         folder.mkdir(parents=True, exist_ok=True)
         handle = _open(path)
     except OSError as error:
-        return Lock(None, f"{path} cannot be opened ({error.strerror or error})")
+        return f"{path} cannot be opened ({error.strerror or error})"
     try:
         fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except BlockingIOError:
@@ -73,13 +59,11 @@ def take_lock(folder: Path) -> Lock:
         raise AlreadyRunningError(f"already running, pid {pid} ({path})") from None
     except OSError as error:
         os.close(handle)
-        return Lock(None, f"{path} cannot be locked ({error.strerror or error})")
-    try:
+        return f"{path} cannot be locked ({error.strerror or error})"
+    with suppress(OSError):  # opened for reading only, or a full disk: the lock counts, not the number in it
         os.ftruncate(handle, 0)
         os.pwrite(handle, f"{os.getpid()}\n".encode(), 0)
-    except OSError:
-        pass  # opened for reading only, or a full disk: the lock counts, not the number in it
-    return Lock(handle, None)
+    return None
 
 
 def is_locked(folder: Path) -> bool:
@@ -127,32 +111,15 @@ def _pid(handle: int) -> str:
         return "unknown"
 
 
-def in_log_folder(folder: Path, log: Path) -> bool:
-    """Whether the state would stand in the log's folder, where old files are removed to make room."""
-    return folder.resolve() == log.resolve()
-
-
 def gone(remembered: Remembered, config: Config) -> tuple[str, ...]:
     """What keeps the daemon from starting: held collectors that the config no longer has, each as a sentence."""
     topics = {fan.command.topic for fan in config.collector.values()}
+    first = {(hold.collector, hold.command_topic): hold for hold in reversed(remembered.holds)}
     return tuple(
-        _sentence(hold)
-        for hold in _once(remembered.holds)
-        if hold.command_topic not in topics and hold.collector not in config.collector
-    )
-
-
-def _once(holds: Iterable[HoldKept]) -> tuple[HoldKept, ...]:
-    found: dict[tuple[str, str], HoldKept] = {}
-    for hold in holds:
-        found.setdefault((hold.collector, hold.command_topic), hold)
-    return tuple(found.values())
-
-
-def _sentence(hold: HoldKept) -> str:
-    return (
         f"the collector {hold.collector} (commanded on {hold.command_topic!r}) is held since {hold.since} "
         f"({hold.why}), and the config no longer has it: put its table back, reset, then remove it"
+        for hold in reversed(first.values())
+        if hold.command_topic not in topics and hold.collector not in config.collector
     )
 
 

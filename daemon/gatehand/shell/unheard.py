@@ -16,7 +16,7 @@ from gatehand.shell.alarms import ShownAlarm
 from gatehand.shell.repeats import Odd
 from gatehand_rules.alarms import Alarm
 from gatehand_rules.commands import CollectorOn, Command, OpenGate
-from gatehand_rules.findings import Fact, Finding, Happened, Rule
+from gatehand_rules.findings import Fact, Happened, Rule
 from gatehand_rules.step import Outcome
 
 if TYPE_CHECKING:
@@ -96,14 +96,15 @@ class Unheard:
         """The same, where a sensor is called silent with what the rules cannot know: its topic, and what it said."""
         if not any(finding.event is Happened.TOOL_SILENT for finding in outcome.findings):
             return outcome
-        return replace(outcome, findings=tuple(map(self._with_topic, outcome.findings)))
+        findings = tuple(
+            replace(one, facts=(*one.facts, *self._of_sensor(one.tool)))
+            if one.rule is Rule.SILENT_AFTER and one.tool is not None
+            else one
+            for one in outcome.findings
+        )
+        return replace(outcome, findings=findings)
 
     # Inside
-
-    def _with_topic(self, finding: Finding) -> Finding:
-        if finding.rule is not Rule.SILENT_AFTER or finding.tool is None:
-            return finding
-        return replace(finding, facts=(*finding.facts, *self._of_sensor(finding.tool)))
 
     def _of_sensor(self, tool: str) -> tuple[tuple[str, Fact], ...]:
         """What its topic is, and what has become of it there."""
