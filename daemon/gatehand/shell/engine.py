@@ -20,6 +20,7 @@ from typing import Final
 from gatehand.journal.line import CLOCK_STEPPED, CONFIG_LOADED, REFUSALS_COUNTED, Line, Stamper
 from gatehand.mqtt.transport import Connected, Notice, Outgoing, Transport
 from gatehand.shell.active_config import ActiveConfig
+from gatehand.shell.alarm_words import internal_error
 from gatehand.shell.alarms import ShownAlarm
 from gatehand.shell.encode_commands import word
 from gatehand.shell.log_first import LogFirst
@@ -88,10 +89,9 @@ class Engine:
         self._log_first = LogFirst(log, stamper, self._send, self._on_log_failure)
         self.notebook = Notebook(memory or NoMemory(), self.clock, timers, self)
         """What is remembered beyond the daemon's end."""
-        self.publisher = StatePublisher(active, self.clock, transport, self.notebook)
-        """What is shown."""
         self._unheard = Unheard(active, self)
-        self.publisher.tell_also(self._unheard.shown)
+        self.publisher = StatePublisher(active, self.clock, transport, self.notebook, self._unheard.shown)
+        """What is shown."""
         self._repeats = Repeats()
         self._own_topics = OwnTopics(self, diagnose)
         self._now = self.clock.mono()
@@ -430,7 +430,7 @@ class Engine:
         except Exception as again:  # noqa: BLE001 - the state itself is at fault: begin anew, still held
             self._diagnose("error", f"the state cannot be kept: {type(again).__name__}: {again}", None)
             self._begin_anew(now)
-        self.publisher.on_mishap(text)
+        self.publisher.raise_alarm(internal_error(text))
         self._show()
         self._arm(now + _PAUSE_AFTER_MISHAP, now)
 

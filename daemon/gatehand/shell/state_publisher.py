@@ -3,7 +3,7 @@
 The engine says what happened and when it is time to show it; nothing here changes what the rules do.
 """
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable
 from typing import Final
 
 from msgspec.structs import replace
@@ -15,7 +15,7 @@ from gatehand.shell import alarm_words
 from gatehand.shell.active_config import ActiveConfig
 from gatehand.shell.alarms import Alarms, ShownAlarm
 from gatehand.shell.notebook import Notebook
-from gatehand.shell.status import Moment, Statuses, Subject, changed, subjects_of
+from gatehand.shell.status import Moment, MoreOfStatus, Statuses, Subject, changed, subjects_of
 from gatehand_rules.alarms import Alarm
 from gatehand_rules.commands import ClearAlarm, RaiseAlarm
 from gatehand_rules.findings import Fact, Finding, Happened
@@ -30,12 +30,14 @@ _DRIFT: Final = 0.1
 class StatePublisher:
     """Statuses and alarms of one daemon."""
 
-    def __init__(self, active: ActiveConfig, clock: Clock, transport: Transport, notebook: Notebook) -> None:
+    def __init__(
+        self, active: ActiveConfig, clock: Clock, transport: Transport, notebook: Notebook, more: MoreOfStatus
+    ) -> None:
         self._active = active
         self._clock = clock
         self._transport = transport
         self._notebook = notebook
-        self._statuses = Statuses(active.routes.base, active.shop, notebook.hold_id)
+        self._statuses = Statuses(active.routes.base, active.shop, notebook.hold_id, more)
         self.alarms = Alarms(active.routes.base)
         self._steps: list[tuple[State, Outcome]] = []
         self._at_once: dict[Subject, None] = {}
@@ -45,10 +47,6 @@ class StatePublisher:
         self._visible = False
         self._mirrors: list[Callable[[], None]] = []
         self._offset = clock.wall() - clock.mono()
-
-    def tell_also(self, more: Callable[[str, str], Mapping[str, object]]) -> None:
-        """What else a status says, by kind and name."""
-        self._statuses.tell_also(more)
 
     def changed(self, subjects: Iterable[Subject]) -> None:
         """Something else of theirs than the rules' state has changed: shown with the next `show`."""
@@ -67,13 +65,10 @@ class StatePublisher:
         for finding in outcome.findings:
             self._explain(finding)
         for command in outcome.commands:
-            match command:
-                case RaiseAlarm(alarm=alarm):
-                    self._raise(alarm, outcome.findings)
-                case ClearAlarm(alarm=alarm):
-                    self.clear_alarm(alarm)
-                case _:
-                    pass
+            if isinstance(command, RaiseAlarm):
+                self._raise(command.alarm, outcome.findings)
+            elif isinstance(command, ClearAlarm):
+                self.clear_alarm(command.alarm)
         if len(before.tools) == len(outcome.state.tools) and len(before.gates) == len(outcome.state.gates):
             dirty = changed(self._active.shop, before, outcome.state)
         else:
@@ -167,10 +162,6 @@ class StatePublisher:
             self.alarms.found_retained(name, self._clock.mono())
         elif kind in _KINDS and not self.knows((kind, name)):
             self._leftovers.append(Outgoing(topic, b"", Kind.STATUS))
-
-    def on_mishap(self, text: str) -> None:
-        """The daemon made a mistake."""
-        self.raise_alarm(alarm_words.internal_error(text))
 
     def on_notice(self, notice: Notice) -> None:
         """Two daemons on one base, and refused subscriptions until they are granted, stand as an alarm."""

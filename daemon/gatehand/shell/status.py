@@ -31,6 +31,8 @@ from gatehand_rules.words import CollectorWord
 
 Subject: TypeAlias = tuple[str, str]
 """Kind and name: ("tool", "band_saw")."""
+MoreOfStatus: TypeAlias = Callable[[str, str], Mapping[str, object]]
+"""What else a status says, by kind and name."""
 
 AT_START: Final = "nothing has happened since the daemon's start"
 _OF_ITSELF: Final[dict[str, str]] = {
@@ -78,17 +80,13 @@ class _Shown(Struct):
 class Statuses:
     """The status messages of one shop."""
 
-    def __init__(self, base: str, shop: Shop, hold_id: Callable[[str], str | None] | None = None) -> None:
-        """`hold_id`: of the hold that stands on a collector."""
+    def __init__(self, base: str, shop: Shop, hold_id: Callable[[str], str | None], more: MoreOfStatus) -> None:
+        """`hold_id`: of the hold that a collector is under."""
         self._base = base
         self._hold_id = hold_id
-        self._more: Callable[[str, str], Mapping[str, object]] = lambda _kind, _name: {}
+        self._more = more
         self._shown: dict[Subject, _Shown] = {}
         self.reshape(shop)
-
-    def tell_also(self, more: Callable[[str, str], Mapping[str, object]]) -> None:
-        """What else a status says, by kind and name."""
-        self._more = more
 
     def reshape(self, shop: Shop) -> tuple[Outgoing, ...]:
         """Another shop: what stays keeps its past; gives the messages that remove what is gone."""
@@ -219,7 +217,7 @@ class Statuses:
             "starts_per_hour": collector.starts_per_hour,
             "bin_full": seen.bin_full,
             "held": seen.phase.why if isinstance(seen.phase, Held) else None,
-            "hold_id": self._hold_id(collector.name) if self._hold_id and isinstance(seen.phase, Held) else None,
+            "hold_id": self._hold_id(collector.name) if isinstance(seen.phase, Held) else None,
         }
 
     def _on_until(self, name: str, seen: CollectorState, state: State) -> float | None:
