@@ -27,7 +27,7 @@ from gatehand_rules.findings import Fact
 WINDOW: Final = 60.0
 """Seconds within which comings count together, and for which a cause must be gone before a storm is over."""
 COMINGS: Final = 3
-"""The coming with which the alarm stands for good."""
+"""The coming with which the alarm stays for good."""
 SAY_AGAIN: Final = 10.0
 """Seconds between two messages that tell nothing new but another count or other numbers."""
 MOST_A_MINUTE: Final = 3 * COMINGS + math.ceil(WINDOW / SAY_AGAIN)

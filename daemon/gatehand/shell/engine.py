@@ -3,7 +3,7 @@
 The engine's duties, in this order:
 
 1. Give each event the time at which it was received, in whole milliseconds, never going back; record it.
-2. Step. Whatever the rules raise is a mishap: every collector is told off and held, and the engine goes on.
+2. Step. Whatever the rules raise is a mishap: every collector is switched off and held, and the engine goes on.
 3. Log the findings; let the commands leave once they are written (`log_first`), in their order.
 4. Never keep a command for later: what cannot leave now is dropped, and the rules hear of the lost connection.
 5. Keep one timer at the rules' next deadline.
@@ -231,7 +231,7 @@ class Engine:
         self.publisher.show_readings(self.state, now)
 
     def stop(self) -> None:
-        """A clean stop: the rules say what is told off. The caller then ends the session."""
+        """A clean stop: the rules say what is switched off. The caller then ends the session."""
         self.handle(ev.ShutdownAsked())
         self.notebook.close()
 

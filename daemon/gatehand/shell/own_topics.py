@@ -61,7 +61,7 @@ class OwnTopics:
         return self._listened()
 
     def on_swap(self) -> tuple[Subscription, ...]:
-        """Another config: who is told on such a topic may be called otherwise now, or nobody; gives what to listen to.
+        """Another config: whoever is commanded there may have another name now, or be gone; gives what to listen to.
 
         Else the word by which the broker forgets the message would not be heard, and the alarm would never end.
         """

@@ -141,7 +141,7 @@ class StatePublisher:
         return self._statuses.knows(subject)
 
     def raise_alarm(self, alarm: ShownAlarm) -> None:
-        """An alarm stands from now on."""
+        """An alarm is shown from now on."""
         self.alarms.raise_(replace(alarm, since=self._clock.wall()), self._clock.mono())
 
     def acknowledge(self, alarm: str, by: str | None) -> bool:
