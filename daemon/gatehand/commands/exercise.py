@@ -44,7 +44,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Exercise."""
     from gatehand.commands._configured import configured
-    from gatehand.exercise import report
+    from gatehand.exercise import findings
     from gatehand.exercise.supervisor import BrokenOffError, RefusedError
     from gatehand.exercise.walk import Asked
     from gatehand.mqtt.client import ClientError
@@ -70,9 +70,9 @@ def run(args: argparse.Namespace) -> int:
     except (ClientError, NoSecretError) as error:
         raise CommandError(f"gatehand exercise: {error}") from error
     if args.json:
-        print(json.dumps({"config": str(loaded.path), **report.as_json(result, config)}, indent=2))
+        print(json.dumps({"config": str(loaded.path), **findings.as_json(result, config)}, indent=2))
     else:
-        print(f"\n{report.text(result, config)}")
+        print(f"\n{findings.text(result, config)}")
     return 0 if result.ok else 1
 
 

@@ -3,5 +3,5 @@
 What it does and how it judges knows no event loop, no MQTT library and no terminal: it asks and hears through the
 small protocol `World`, which `terminal_io` keeps. Who looks for a place: what was heard is kept in `observed_state`,
 what must be so while gates move in `supervisor`, one gate and what its times mean in `one_gate`, one tool in
-`one_tool`, the order of it all in `walk`, what was found in `findings`, how that is shown in `report`.
+`one_tool`, the order of it all in `walk`, what was found and how that is shown in `findings`.
 """

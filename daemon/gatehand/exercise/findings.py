@@ -1,11 +1,20 @@
-"""What the exercise found, as records: measured times, what is wrong, what is proposed. No judging here."""
+"""What the exercise found: measured times, what is wrong, what is proposed. No judging here.
+
+Below the records: the table at the end, for people and for programs, with the same facts.
+"""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
-from typing import Final
+from statistics import median
+from typing import Any, Final
 
+import msgspec
+
+from gatehand.config import Config
+from gatehand.journal.sentences import spoken
+from gatehand.text import columns, wrapped
 from gatehand_rules.words import Position
 
 MARGIN: Final = 1.25
@@ -143,3 +152,168 @@ class Result:
         """Nothing failed, and it went to its end."""
         wrong = any(each.failed for each in self.gates) or any(each.failed for each in self.tools)
         return not (wrong or is_failed(self.unheard) or self.broken_off or self.stopped is not None)
+
+
+# How it is shown
+
+
+WIDTH: Final = 80
+_HOW: Final = {
+    How.REPORTED: "well",
+    How.TIMED: "well, by eye",
+    How.UNSEEN: "not looked at",
+    How.BY_HAND: "well, by hand",
+    How.SKIPPED: "left out",
+}
+
+
+def text(result: Result, config: Config) -> str:
+    """Everything that stands at the end."""
+    parts = [_gates(result.gates), _tools(result.tools), _remarks(result), _proposals(result), _end(result, config)]
+    return "\n\n".join("\n".join(part) for part in map(list, parts) if part)
+
+
+def _gates(gates: Sequence[GateResult]) -> Iterator[str]:
+    if not gates:
+        return
+    rows = [("GATE", "opens", "shuts", "travel", "")]
+    for gate in gates:
+        verdict = "FAILED" if gate.failed else _HOW[gate.how]
+        opens, shuts = (_spread(gate.times(to)) for to in (Position.OPEN, Position.SHUT))
+        if gate.how is How.BY_HAND:
+            opens = shuts = ""
+        rows.append((spoken(gate.gate), opens, shuts, f"{gate.travel:g}", verdict))
+    yield from columns(rows)
+    yield from wrapped(
+        "Seconds from the telling to the report: least / median / most. travel: what the config allows.", WIDTH
+    )
+
+
+def _spread(times: Sequence[float]) -> str:
+    return "-" if not times else f"{min(times):.2f} / {median(times):.2f} / {max(times):.2f}"
+
+
+def _tools(tools: Sequence[ToolResult]) -> Iterator[str]:
+    if not tools:
+        return
+    rows: list[tuple[str, ...]] = [("TOOL", "at rest", "peak", "running", "seen after", "")]
+    for tool in tools:
+        verdict = "FAILED" if tool.failed else ("well" if tool.tried else "not tried")
+        after = "-" if tool.seen_after is None else f"{tool.seen_after:.1f} s"
+        amps = ("-" if each is None else f"{each:.2f} A" for each in (tool.rest, tool.peak, tool.running))
+        rows.append((spoken(tool.tool), *amps, after, verdict))
+    yield from columns(rows)
+
+
+def _remarks(result: Result) -> Iterator[str]:
+    found = [
+        *((f"gate {spoken(gate.gate)}", remark) for gate in result.gates for remark in gate.remarks),
+        *((f"tool {spoken(tool.tool)}", remark) for tool in result.tools for remark in tool.remarks),
+        *(("topic", remark) for remark in result.unheard),
+    ]
+    for weight, title in ((Weight.FAILED, "FAILED"), (Weight.LOOK, "LOOK AT")):
+        some = [(whose, remark) for whose, remark in found if remark.weight is weight]
+        if some:
+            yield title
+            for whose, remark in some:
+                yield from wrapped(f"  {whose}: {remark.text}", WIDTH)
+
+
+def _proposals(result: Result) -> Iterator[str]:
+    toml = proposals(result)
+    if toml:
+        yield f"PROPOSED TRAVEL (the longest measured x {MARGIN:g}, rounded up to 0.1 s)"
+        yield toml
+
+
+def proposals(result: Result) -> str:
+    """TOML of every measured gate."""
+    lines = []
+    for gate in result.gates:
+        if gate.proposal is None:
+            continue
+        now = "as it is" if gate.proposal == gate.travel else f"now {gate.travel:g}"
+        lines += [
+            f"[gate.{gate.gate}]",
+            f"travel = {gate.proposal:g}   # measured {longest(gate.moves):.2f} at most; {now}",
+        ]
+    return "\n".join(lines)
+
+
+def _end(result: Result, config: Config) -> Iterator[str]:
+    if result.stopped is not None:
+        yield from wrapped(f"STOPPED: {result.stopped}. {result.made_safe}".rstrip(), WIDTH)
+    if result.broken_off:
+        yield f"Broken off. {result.made_safe}".rstrip()
+    left = [gate for gate in result.gates if gate.left is not None]
+    if left:
+        where = ", ".join(
+            f"{spoken(gate.gate)} {gate.left}{'' if gate.found else ' (not known before)'}" for gate in left
+        )
+        yield from wrapped(f"Gates were told to go back where they were found: {where}.", WIDTH)
+    yield from _about_hold(result, config)
+    if not result.ok:
+        yield "Not all is well."
+    elif _left_out(result):
+        yield "Nothing failed; what was left out is not proven."
+    else:
+        yield "All is well."
+
+
+def _left_out(result: Result) -> bool:
+    seen = {How.REPORTED, How.TIMED, How.BY_HAND}
+    return any(gate.how not in seen for gate in result.gates) or any(not tool.tried for tool in result.tools)
+
+
+def _about_hold(result: Result, config: Config) -> Iterator[str]:
+    for name in result.held_before:
+        yield f"The collector {name} was held before this, and still is."
+    for name in result.held:
+        topic = reset_topic(config, name)
+        login = " as a user who may write there" if config.broker.username else ""
+        yield from wrapped(
+            f"The collector {name} is still held. When the shop is ready, reset it: publish anything, not retained, to "
+            f"{topic}{login}, for instance:",
+            WIDTH,
+        )
+        yield f"  mosquitto_pub -h {config.broker.host} -p {config.broker.port} -t '{topic}' -m 1"
+    if not result.with_daemon and (result.gates or result.stopped):
+        yield "No daemon ran: nothing is held. The collectors were told off."
+
+
+def reset_topic(config: Config, collector: str) -> str:
+    """Where a hold of this collector is reset."""
+    return f"{config.broker.base}/collector/{collector}/reset"
+
+
+def as_json(result: Result, config: Config) -> dict[str, object]:
+    """The same for programs; times in seconds, currents in ampere."""
+    plain = msgspec.to_builtins(result)
+    held = {name: {"reset_topic": reset_topic(config, name)} for name in result.held}
+    gates = {gate.gate: _gate_json(gate) for gate in result.gates}
+    tools = {tool.tool: _tool_json(tool) for tool in result.tools}
+    return {"ok": result.ok, **plain, "held": held, "gates": gates, "tools": tools, "proposals": proposals(result)}
+
+
+def _gate_json(gate: GateResult) -> dict[str, Any]:
+    plain = msgspec.to_builtins(gate)
+    del plain["gate"], plain["moves"]
+    return {
+        "ok": not gate.failed,
+        **plain,
+        "opens": _times_json(gate, Position.OPEN),
+        "shuts": _times_json(gate, Position.SHUT),
+    }
+
+
+def _tool_json(tool: ToolResult) -> dict[str, Any]:
+    plain = msgspec.to_builtins(tool)
+    del plain["tool"]
+    return {"ok": not tool.failed, **plain}
+
+
+def _times_json(gate: GateResult, to: Position) -> dict[str, object]:
+    told = sum(1 for move in gate.moves if move.to is to)
+    times = gate.times(to) if gate.how is not How.BY_HAND else []
+    spread = {"min": min(times), "median": median(times), "max": max(times)} if times else {}
+    return {"told": told, "times": times, **spread}

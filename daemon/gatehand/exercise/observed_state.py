@@ -34,6 +34,10 @@ class ToolHeard:
         """Readings from `at` on."""
         return [one for one in self.readings if one[0] >= at]
 
+    def peak(self, since: float) -> float | None:
+        """The highest reading from then on."""
+        return max((amps for _, amps in self.since(since)), default=None)
+
 
 class ObservedState:
     """What was heard of one config's shop."""

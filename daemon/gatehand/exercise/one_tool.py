@@ -35,7 +35,8 @@ async def exercise(supervisor: Supervisor, name: str) -> ToolResult:
         return ToolResult(name, tried=True, rest=rest, remarks=(failed(why),))
     world.say(f"  Seen: {heard.amps:.2f} A. Listening for {STEADY:g} s more.")
     await supervisor.wait(STEADY)
-    running, peak = _running(supervisor, name, seen)
+    steady = [amps for _, amps in heard.since(seen + STEADY_AFTER)] or [heard.amps or 0.0]
+    running, peak = round(median(steady), 3), heard.peak(seen) or steady[-1]
     remarks = _thresholds(tool, rest, running, peak)
     world.ask(f"Now switch the {spoken(name)} off (Enter when it is off; skip)")
     remarks += await _await_stop(supervisor, name, tool)
@@ -61,7 +62,8 @@ async def _await_start(supervisor: Supervisor, name: str, tool: Tool) -> float |
     """When it counts as running; else "skip", another tool that rose in its stead, or "" when nothing comes."""
     world, tools = supervisor.world, supervisor.config.tool
     asked = world.now()
-    resting = [other for other, each in tools.items() if other != name and _last(supervisor, other) < each.start_amps]
+    heard = supervisor.observed.tools
+    resting = [other for other, each in tools.items() if other != name and (heard[other].amps or 0.0) < each.start_amps]
     instead = ""
     until = float("inf")
     while world.now() < until:
@@ -74,8 +76,8 @@ async def _await_start(supervisor: Supervisor, name: str, tool: Tool) -> float |
         due = _runs_at(supervisor, name, tool, asked)
         if due is not None and world.now() >= due:
             return due
-        if not instead and (risen := [each for each in resting if _rose(supervisor, each, asked)]):
-            instead = risen[0]
+        risen = (other for other in resting if (heard[other].peak(asked) or 0.0) >= tools[other].start_amps)
+        if not instead and (instead := next(risen, "")):
             until = min(until, world.now() + OWN_STILL_MAY)
     return instead
 
@@ -89,22 +91,6 @@ def _runs_at(supervisor: Supervisor, name: str, tool: Tool, asked: float) -> flo
         elif since is None:
             since = at
     return None if since is None else since + tool.start_after
-
-
-def _rose(supervisor: Supervisor, other: str, asked: float) -> bool:
-    start_amps = supervisor.config.tool[other].start_amps
-    return any(amps >= start_amps for _, amps in supervisor.observed.tools[other].since(asked))
-
-
-def _last(supervisor: Supervisor, name: str) -> float:
-    return supervisor.observed.tools[name].amps or 0.0
-
-
-def _running(supervisor: Supervisor, name: str, at: float) -> tuple[float, float]:
-    """What it draws once its inrush is over, and the highest reading."""
-    readings = supervisor.observed.tools[name].since(at)
-    steady = [amps for when, amps in readings if when >= at + STEADY_AFTER] or [_last(supervisor, name)]
-    return round(median(steady), 3), max((amps for _, amps in readings), default=_last(supervisor, name))
 
 
 def _thresholds(tool: Tool, rest: float | None, running: float, peak: float) -> list[Remark]:
@@ -151,10 +137,9 @@ async def _await_stop(supervisor: Supervisor, name: str, tool: Tool) -> list[Rem
 
 def _why_not_seen(supervisor: Supervisor, name: str, asked: float, other: str) -> str:
     tool, said = supervisor.config.tool[name], spoken(name)
-    readings = supervisor.observed.tools[name].since(asked)
-    peak = max((amps for _, amps in readings), default=None)
+    peak = supervisor.observed.tools[name].peak(asked)
     if other:
-        top = max(amps for _, amps in supervisor.observed.tools[other].since(asked))
+        top = supervisor.observed.tools[other].peak(asked)
         return (
             f"Not seen; the {spoken(other)}'s topic rose to {top:.2f} A instead: the sensors of {said} and "
             f"{spoken(other)} are exchanged, or their topics are."

@@ -84,23 +84,18 @@ class TerminalIo:
 
     def say(self, text: str) -> None:
         """See `World`."""
-        self._write(f"{self._wrapped(text)}\n")
+        self._write(text, "\n")
 
     def ask(self, text: str) -> None:
         """See `World`."""
-        self._write(f"{self._wrapped(text)}: ")
+        self._write(text, ": ")
         self._open = True
 
-    def _write(self, text: str) -> None:
-        if self._open:
-            self._out.write("\n")
+    def _write(self, text: str, end: str) -> None:
+        before = "\n" if self._open else ""
         self._open = False
-        self._out.write(text)
-        self._out.flush()
-
-    def _wrapped(self, text: str) -> str:
         # Two columns for what follows a question.
-        return "\n".join(wrapped(text, self._width - 2))
+        print(before + "\n".join(wrapped(text, self._width - 2)), end=end, file=self._out, flush=True)
 
     async def send(self, outgoing: Outgoing) -> str | None:
         """See `World`.

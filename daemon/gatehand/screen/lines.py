@@ -4,21 +4,22 @@ What a span means is told by its words; its tone only repeats it for those who s
 """
 
 import textwrap
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
+from itertools import chain
 from typing import TypeAlias
 
 
 class Tone(StrEnum):
-    """How a span is set."""
+    """How a span is set, in rich's words."""
 
-    PLAIN = "plain"
-    HEAD = "head"
-    GOOD = "good"
-    WARN = "warn"
-    ALARM = "alarm"
-    FAINT = "faint"
+    PLAIN = ""
+    HEAD = "bold"
+    GOOD = "green"
+    WARN = "yellow"
+    ALARM = "bold red"
+    FAINT = "dim"
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,12 +79,5 @@ def grid(cells: Sequence[Line], width: int, *, gap: int = 3) -> list[Line]:
         return []
     widest = max(len(text_of(cell)) for cell in cells)
     across = max(1, (width + gap) // (widest + gap))
-    rows = (cells[at : at + across] for at in range(0, len(cells), across))
-    return [_row(row, widest + gap) for row in rows]
-
-
-def _row(cells: Iterable[Line], step: int) -> Line:
-    spans: list[Span] = []
-    for cell in cells:
-        spans += [*cell, Span(" " * (step - len(text_of(cell))))]
-    return tuple(spans[:-1])
+    padded = [(*cell, Span(" " * (widest + gap - len(text_of(cell))))) for cell in cells]
+    return [tuple(chain(*padded[at : at + across]))[:-1] for at in range(0, len(cells), across)]

@@ -16,28 +16,18 @@ from rich.text import Text
 
 from gatehand.screen.daemon_status import DaemonStatus
 from gatehand.screen.layout import page
-from gatehand.screen.lines import Line, Tone
+from gatehand.screen.lines import Line
 from gatehand.screen.listen import Where, keep
 
 _COUNTDOWN: Final = 0.5
 """Seconds between two drawings when nothing is heard."""
 _AT_MOST_EVERY: Final = 0.1
 """Seconds between two drawings however much is heard."""
-_STYLES: Final[dict[Tone, str]] = {
-    Tone.PLAIN: "",
-    Tone.HEAD: "bold",
-    Tone.GOOD: "green",
-    Tone.WARN: "yellow",
-    Tone.ALARM: "bold red",
-    Tone.FAINT: "dim",
-}
 
 
 def console(*, plain: bool) -> Console:
     """The terminal. `plain`: no colour, no bold; NO_COLOR in the environment takes the colours away too."""
-    if plain:
-        return Console(highlight=False, color_system=None)
-    return Console(highlight=False)
+    return Console(highlight=False, color_system=None if plain else "auto")
 
 
 async def show(where: Where, terminal: Console) -> None:
@@ -70,7 +60,7 @@ def _as_text(lines: list[Line]) -> Text:
         if number:
             text.append("\n")
         for span in line:
-            text.append(span.text, _STYLES[span.tone])
+            text.append(span.text, span.tone)
     return text
 
 
