@@ -13,27 +13,13 @@ from math import inf
 from msgspec import Struct
 from msgspec.structs import replace
 
+from gatehand_rules import state as st
 from gatehand_rules.alarms import Alarm
 from gatehand_rules.detect import held_from
 from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Rule
 from gatehand_rules.gates import is_proven, is_roused, keeps
 from gatehand_rules.shop import CollectorAt, GateAt
-from gatehand_rules.state import (
-    CollectorState,
-    GateFault,
-    GateOpen,
-    GateOpening,
-    GateShut,
-    GateShutting,
-    GateUnknown,
-    Standing,
-    ToolIdle,
-    ToolRunning,
-    ToolRunOn,
-    ToolSilent,
-    ToolState,
-)
 from gatehand_rules.timing import due
 from gatehand_rules.words import Position
 
@@ -80,12 +66,12 @@ def of_collector(draft: Draft, at: CollectorAt) -> list[Demand]:
     found: list[Demand] = []
     for i in shop.tools_of(at):
         state = tools[i]
-        if type(state) is ToolIdle:  # most tools, most of the time
+        if type(state) is st.ToolIdle:  # most tools, most of the time
             continue
         kind, since, standing = _tool_demand(state)
         if kind is not None:
             own, assist = shop.ways_of(i)
-            may_start, doubtful = standing is Standing.FRESH, standing is Standing.UNCONFIRMED
+            may_start, doubtful = standing is st.Standing.FRESH, standing is st.Standing.UNCONFIRMED
             name = shop.tools[i].name
             found.append(Demand(kind, since, name, None, own, assist, may_start=may_start, unconfirmed=doubtful))
     for gate in shop.gates_of(at):
@@ -106,7 +92,7 @@ def _turn(one: Demand) -> float:
 
 def _has_air(draft: Draft, one: Demand) -> bool:
     """Its gates are open or on their way, so that a running fan serves it."""
-    return all(isinstance(draft.gates[i].move, (GateOpen, GateOpening)) or _is_near(draft, i) for i in one.gates)
+    return all(isinstance(draft.gates[i].move, (st.GateOpen, st.GateOpening)) or _is_near(draft, i) for i in one.gates)
 
 
 def _is_near(draft: Draft, at: GateAt) -> bool:
@@ -114,17 +100,17 @@ def _is_near(draft: Draft, at: GateAt) -> bool:
     return is_roused(draft.gates[at]) or keeps(draft, at)
 
 
-def _tool_demand(state: ToolState) -> tuple[Kind | None, float, Standing]:
+def _tool_demand(state: st.ToolState) -> tuple[Kind | None, float, st.Standing]:
     match state:
-        case ToolRunning(since=since, standing=standing):
+        case st.ToolRunning(since=since, standing=standing):
             return Kind.CUT, since, standing
-        case ToolRunOn(since=since, standing=standing):
+        case st.ToolRunOn(since=since, standing=standing):
             return Kind.RUN_ON, since, standing
-        case ToolSilent(was=ToolRunning() | ToolRunOn(), let_go=False):
+        case st.ToolSilent(was=st.ToolRunning() | st.ToolRunOn(), let_go=False):
             # A silent sensor never starts anything; it keeps what it had for its run-on.
-            return Kind.RUN_ON, held_from(state), Standing.STALE
+            return Kind.RUN_ON, held_from(state), st.Standing.STALE
         case _:
-            return None, 0.0, Standing.STALE
+            return None, 0.0, st.Standing.STALE
 
 
 def fitting(draft: Draft, at: CollectorAt, demands: list[Demand]) -> list[Demand]:
@@ -173,7 +159,7 @@ def _ends(draft: Draft, one: Demand) -> float:
 def _too_late(draft: Draft, at: GateAt, ends: float) -> bool:
     """The gate would have to be told to open, and would not be open before `ends`."""
     move = draft.gates[at].move
-    rests = isinstance(move, (GateShut, GateShutting, GateUnknown))
+    rests = isinstance(move, (st.GateShut, st.GateShutting, st.GateUnknown))
     rests = rests and not _is_near(draft, at)
     return rests and draft.shop.gates[at].commanded and due(draft.now, draft.shop.gates[at].travel) >= ends
 
@@ -223,7 +209,7 @@ def may_open(draft: Draft, at: GateAt) -> bool:
 def is_decided_shut(draft: Draft, at: GateAt) -> bool:
     """Waiting for this gate is of no use: in fault, or moved by hand only and not open."""
     state, gate = draft.gates[at], draft.shop.gates[at]
-    if isinstance(state.move, GateFault):
+    if isinstance(state.move, st.GateFault):
         return state.move.wanted is Position.OPEN or not gate.commanded
     return not gate.commanded and not is_proven(state) and not keeps(draft, at)
 
@@ -238,6 +224,6 @@ def keeping(draft: Draft, at: CollectorAt) -> int:
     return sum(1 for i in draft.shop.gates_of(at) if is_proven(draft.gates[i]) or keeps(draft, i))
 
 
-def last_used(fan: CollectorState) -> tuple[GateAt, ...]:
+def last_used(fan: st.CollectorState) -> tuple[GateAt, ...]:
     """The gate that last carried air, if one is known."""
     return () if fan.last_gate is None else (fan.last_gate,)

@@ -9,35 +9,24 @@ from typing import Literal
 
 from msgspec.structs import replace
 
+from gatehand_rules import state as st
 from gatehand_rules.alarms import Alarm
 from gatehand_rules.commands import CollectorOff, CollectorOn
 from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Happened, Rule
 from gatehand_rules.phases import Cause, transition
 from gatehand_rules.shop import Collector, CollectorAt, Shop
-from gatehand_rules.state import (
-    Answer,
-    CoastDown,
-    CollectorState,
-    Contrary,
-    Held,
-    Opening,
-    Phase,
-    SpinUp,
-    ToolRunning,
-    ToolState,
-)
 from gatehand_rules.timing import Timing, due, reached
 
 HOUR = 3600.0
 
 
-def may_turn(fan: CollectorState, now: float) -> bool:
+def may_turn(fan: st.CollectorState, now: float) -> bool:
     """Told on, seen running, or within its coast-down. What may turn, turns."""
     return fan.on_phase or fan.seen_on or now < fan.still_at
 
 
-def seen_of(fan: CollectorState) -> dict[str, bool | None]:
+def seen_of(fan: st.CollectorState) -> dict[str, bool | None]:
     """What is seen of the fan, as facts."""
     return {"reported_on": fan.reported_on, "drawing": fan.drawing}
 
@@ -51,14 +40,14 @@ def tell_on(draft: Draft, at: CollectorAt, rule: Rule) -> None:
     answer = fan.answer
     if start or fan.told_on_at is None:
         known = collector.reports or collector.senses_current
-        answer = Answer(on=True, since=now) if known else None
+        answer = st.Answer(on=True, since=now) if known else None
     starts = (*spent(fan, now), now) if inrush else fan.starts  # an edit may set a limit within the hour
     draft.tell(CollectorOn(collector.name), at)
     transition(
         draft,
         at,
         Cause.GATES_READY,
-        SpinUp(now) if start else fan.phase,
+        st.SpinUp(now) if start else fan.phase,
         found_on=False,
         still_at=inf,
         answer=answer,
@@ -77,7 +66,7 @@ def tell_off(
     at: CollectorAt,
     rule: Rule,
     cause: Cause | None,
-    phase: Phase | None = None,
+    phase: st.Phase | None = None,
     *,
     why: str | None = None,
     stood: bool = False,
@@ -89,11 +78,11 @@ def tell_off(
     collector, fan, now = draft.shop.collectors[at], draft.collectors[at], draft.now
     known = collector.reports or collector.senses_current
     if cause is not None:
-        transition(draft, at, cause, phase or CoastDown())
+        transition(draft, at, cause, phase or st.CoastDown())
     draft.set_collector(
         at,
         still_at=inf if fan.seen_on else due(now, collector.coast_down),
-        answer=Answer(on=False, since=now, stood=stood) if known else None,
+        answer=st.Answer(on=False, since=now, stood=stood) if known else None,
         told_on_at=None,
         by_hand=False,
         found_on=fan.found_on and fan.seen_on,
@@ -140,12 +129,12 @@ def look_for_contrary(draft: Draft, at: CollectorAt) -> None:
         if fan.contrary is not None:
             draft.set_collector(at, contrary=None)
     elif fan.contrary is None or fan.contrary.shows != shows:
-        draft.set_collector(at, contrary=Contrary(draft.now, shows))
+        draft.set_collector(at, contrary=st.Contrary(draft.now, shows))
 
 
-def _contradicts(collector: Collector, fan: CollectorState) -> Literal["on", "off", "no_current"] | None:
+def _contradicts(collector: Collector, fan: st.CollectorState) -> Literal["on", "off", "no_current"] | None:
     """Only what once agreed with what was told can contradict it; until then it owes its answer."""
-    if isinstance(fan.phase, Held) or (isinstance(fan.phase, Opening) and fan.phase.adopting):
+    if isinstance(fan.phase, st.Held) or (isinstance(fan.phase, st.Opening) and fan.phase.adopting):
         return None
     if fan.on_phase:
         off_by_report = fan.reported_on is False and fan.report_live
@@ -158,12 +147,12 @@ def _contradicts(collector: Collector, fan: CollectorState) -> Literal["on", "of
     return "on" if shown and fan.answer is None else None
 
 
-def contrary_at(timing: Timing, fan: CollectorState) -> float:
+def contrary_at(timing: Timing, fan: st.CollectorState) -> float:
     """When what contradicts has stood for long enough to count; inf where nothing does."""
     return inf if fan.contrary is None else due(fan.contrary.since, timing.contrary)
 
 
-def _news(fan: CollectorState) -> Answer | None:
+def _news(fan: st.CollectorState) -> st.Answer | None:
     """Told off, seen to stand, and now seen to turn: somebody else's doing, no late obedience."""
     answer = fan.answer
     if answer is None or answer.on:
@@ -187,10 +176,10 @@ def _miss_current(draft: Draft, at: CollectorAt) -> None:
     fan = draft.collectors[at]
     stalled = fan.contrary is not None and fan.contrary.shows == "no_current"
     if stalled and draft.now >= contrary_at(draft.shop.timing, fan):
-        draft.set_collector(at, confirmed=False, answer=Answer(on=True, since=draft.now), contrary=None)
+        draft.set_collector(at, confirmed=False, answer=st.Answer(on=True, since=draft.now), contrary=None)
 
 
-def _shows(collector: Collector, fan: CollectorState, *, on: bool) -> bool:
+def _shows(collector: Collector, fan: st.CollectorState, *, on: bool) -> bool:
     """Everything that watches the fan says what was told."""
     if collector.reports and fan.reported_on is not on:
         return False
@@ -227,7 +216,7 @@ def _tell_again(draft: Draft, at: CollectorAt) -> None:
         draft.set_collector(at, answer=replace(answer, since=now))  # told again, it might start under a pressed stop
         return
     tries = answer.tries + 1
-    draft.set_collector(at, answer=Answer(answer.on, now, tries))  # told anew: whether it stands is open again
+    draft.set_collector(at, answer=st.Answer(answer.on, now, tries))  # told anew: whether it stands is open again
     draft.commands.append(CollectorOn(collector.name) if answer.on else CollectorOff(collector.name))
     told, alarm = "on" if answer.on else "off", Alarm("collector", collector.name, "no_answer")
     draft.say_of_collector(at, Happened.COLLECTOR_UNANSWERED, Rule.ANSWER, told=told, tries=tries, **seen_of(fan))
@@ -235,7 +224,7 @@ def _tell_again(draft: Draft, at: CollectorAt) -> None:
         draft.raise_alarm(alarm, Rule.ANSWER, told=told, **seen_of(fan))
 
 
-def answer_due(timing: Timing, collector: Collector, fan: CollectorState) -> float:
+def answer_due(timing: Timing, collector: Collector, fan: st.CollectorState) -> float:
     """When an unanswered command is told again; inf without one."""
     if fan.answer is None:
         return inf
@@ -245,7 +234,7 @@ def answer_due(timing: Timing, collector: Collector, fan: CollectorState) -> flo
     return due(fan.answer.since, wait)
 
 
-def refresh_due(collector: Collector, fan: CollectorState) -> float | None:
+def refresh_due(collector: Collector, fan: st.CollectorState) -> float | None:
     """When "on" is repeated, or None. It waits until it is known whether somebody has switched the fan off."""
     if fan.told_on_at is None or collector.refresh <= 0 or not fan.on_phase:
         return None
@@ -254,12 +243,12 @@ def refresh_due(collector: Collector, fan: CollectorState) -> float | None:
     return due(fan.told_on_at, collector.refresh)
 
 
-def spent(fan: CollectorState, now: float) -> tuple[float, ...]:
+def spent(fan: st.CollectorState, now: float) -> tuple[float, ...]:
     """The starts of the last hour, oldest first."""
     return tuple(start for start in fan.starts if now < due(start, HOUR))
 
 
-def free_again_at(collector: Collector, fan: CollectorState, now: float) -> float | None:
+def free_again_at(collector: Collector, fan: st.CollectorState, now: float) -> float | None:
     """When turning off no longer risks a start beyond the hour's budget; None when it does not now (I8)."""
     if collector.starts_per_hour is None:
         return None
@@ -270,7 +259,7 @@ def free_again_at(collector: Collector, fan: CollectorState, now: float) -> floa
 
 
 def inrush_clear_at(
-    shop: Shop, tools: Sequence[ToolState], collectors: Sequence[CollectorState], at: CollectorAt
+    shop: Shop, tools: Sequence[st.ToolState], collectors: Sequence[st.CollectorState], at: CollectorAt
 ) -> float:
     """When the collector at index `at` may be switched on without meeting another inrush on its circuit; -inf: now."""
     name = shop.collectors[at].name
@@ -279,7 +268,7 @@ def inrush_clear_at(
         if name not in circuit.collectors or circuit.start_gap <= 0:
             continue
         for tool, state in zip(shop.tools, tools, strict=True):
-            if tool.name in circuit.tools and isinstance(state, ToolRunning):
+            if tool.name in circuit.tools and isinstance(state, st.ToolRunning):
                 clear = max(clear, due(state.since, circuit.start_gap))
         for collector, fan in zip(shop.collectors, collectors, strict=True):
             if collector.name in circuit.collectors and collector.name != name:
@@ -287,24 +276,24 @@ def inrush_clear_at(
     return clear
 
 
-def bin_refuses(collector: Collector, fan: CollectorState) -> bool:
+def bin_refuses(collector: Collector, fan: st.CollectorState) -> bool:
     """A full bin forbids a start."""
     return fan.bin_full and collector.on_bin_full == "refuse"
 
 
-def start_refusal(collector: Collector, fan: CollectorState) -> Rule | None:
+def start_refusal(collector: Collector, fan: st.CollectorState) -> Rule | None:
     """What forbids that anything starts the fan now: a hold, or a full bin (which leaves one that is on alone)."""
     if is_held(fan):
         return Rule.HOLD
     return Rule.BIN_FULL if bin_refuses(collector, fan) and not fan.on_phase else None
 
 
-def is_held(fan: CollectorState) -> bool:
+def is_held(fan: st.CollectorState) -> bool:
     """Kept off until a reset."""
-    return isinstance(fan.phase, Held)
+    return isinstance(fan.phase, st.Held)
 
 
-def wake_at(timing: Timing, collector: Collector, fan: CollectorState, now: float) -> float | None:
+def wake_at(timing: Timing, collector: Collector, fan: st.CollectorState, now: float) -> float | None:
     """When time alone next changes this collector, or None."""
     moments = [answer_due(timing, collector, fan), contrary_at(timing, fan)]
     refresh = refresh_due(collector, fan)
@@ -312,9 +301,9 @@ def wake_at(timing: Timing, collector: Collector, fan: CollectorState, now: floa
         moments.append(refresh)
     if not fan.on_phase and not fan.seen_on and fan.still_at > -inf:
         moments.append(fan.still_at)
-    if isinstance(fan.phase, Opening) and fan.phase.until is not None:
+    if isinstance(fan.phase, st.Opening) and fan.phase.until is not None:
         moments.append(fan.phase.until)
-    if isinstance(fan.phase, SpinUp):
+    if isinstance(fan.phase, st.SpinUp):
         moments.append(due(fan.phase.since, collector.spin_up))
     if fan.on_phase:
         moments.append(fan.grace_until if fan.grace_until > now else inf)

@@ -5,23 +5,12 @@ from typing import assert_never
 from msgspec.structs import replace
 
 from gatehand_rules import fan
+from gatehand_rules import state as st
 from gatehand_rules.alarms import Alarm
 from gatehand_rules.commands import OpenGate, Poll, ShutGate
 from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Happened, Rule
 from gatehand_rules.shop import Gate, GateAt
-from gatehand_rules.state import (
-    CollectorState,
-    GateFault,
-    GateMove,
-    GateOpen,
-    GateOpening,
-    GateShut,
-    GateShutting,
-    GateState,
-    GateUnknown,
-    Opening,
-)
 from gatehand_rules.timing import due, reached
 from gatehand_rules.words import Position
 
@@ -29,19 +18,19 @@ ROUSED_TRIES = 2
 """A gate that was shut and opened once has had as many tellings as two retries."""
 
 
-def is_proven(state: GateState) -> bool:
+def is_proven(state: st.GateState) -> bool:
     """Proven open: reported open, or commanded open at least its travel ago (I1)."""
-    return isinstance(state.move, GateOpen)
+    return isinstance(state.move, st.GateOpen)
 
 
-def is_stuck_open(move: GateMove) -> bool:
+def is_stuck_open(move: st.GateMove) -> bool:
     """It did not shut when it was told to."""
-    return isinstance(move, GateFault) and move.wanted is Position.SHUT
+    return isinstance(move, st.GateFault) and move.wanted is Position.SHUT
 
 
-def failed_to_open(move: GateMove) -> bool:
+def failed_to_open(move: st.GateMove) -> bool:
     """It did not open when it was told to."""
-    return isinstance(move, GateFault) and move.wanted is Position.OPEN
+    return isinstance(move, st.GateFault) and move.wanted is Position.OPEN
 
 
 def tell_open(draft: Draft, at: GateAt, rule: Rule, instead_of: tuple[str, ...] = ()) -> None:
@@ -52,7 +41,7 @@ def tell_open(draft: Draft, at: GateAt, rule: Rule, instead_of: tuple[str, ...] 
     draft.tell(OpenGate(gate.name, instead_of), at)
     tries = ROUSED_TRIES if draft.gates[at].roused else 0
     was_shut = reported is Position.SHUT
-    move = GateOpening(now, now, tries, said_shut=was_shut and not draft.gates[at].live)
+    move = st.GateOpening(now, now, tries, said_shut=was_shut and not draft.gates[at].live)
     draft.set_gate(at, move=move, reported=None if was_shut else reported)
     draft.say_of_gate(
         at, Happened.GATE_COMMANDED, rule, to="open", travel=gate.travel, instead_of=", ".join(instead_of) or None
@@ -68,7 +57,7 @@ def _ask(draft: Draft, at: GateAt) -> None:
 def ensure_open(draft: Draft, at: GateAt, rule: Rule, instead_of: tuple[str, ...] = ()) -> None:
     """Command it open unless it is open, on its way, or given up."""
     move = draft.gates[at].move
-    if is_stuck_open(move) or isinstance(move, (GateUnknown, GateShut, GateShutting)):
+    if is_stuck_open(move) or isinstance(move, (st.GateUnknown, st.GateShut, st.GateShutting)):
         tell_open(draft, at, rule, instead_of)
 
 
@@ -77,28 +66,28 @@ def tell_shut(draft: Draft, at: GateAt, rule: Rule) -> None:
     gate, now = draft.shop.gates[at], draft.now
     reported = draft.gates[at].reported
     draft.tell(ShutGate(gate.name), at)
-    draft.set_gate(at, move=GateShutting(now, now), reported=None if reported is Position.OPEN else reported)
+    draft.set_gate(at, move=st.GateShutting(now, now), reported=None if reported is Position.OPEN else reported)
     draft.say_of_gate(at, Happened.GATE_COMMANDED, rule, to="shut", travel=gate.travel)
 
 
 def rouse(draft: Draft, at: GateAt) -> None:
     """Shut it once: a device that speaks only on change, and stood open already, has had nothing to say."""
     tell_shut(draft, at, Rule.NOT_HEARD_LIVE)
-    draft.set_gate(at, move=GateShutting(draft.now, draft.now, then_open=True), roused=True)
+    draft.set_gate(at, move=st.GateShutting(draft.now, draft.now, then_open=True), roused=True)
 
 
 def keeps(draft: Draft, at: GateAt) -> bool:
     """Open by an old word alone, which may keep a fan that turned at the daemon's start until it is off."""
     gate, state = draft.shop.gates[at], draft.gates[at]
-    if not _home(draft, at).found_on or not isinstance(state.move, GateUnknown):
+    if not _home(draft, at).found_on or not isinstance(state.move, st.GateUnknown):
         return False
     told = state.move.kept is not None or not gate.commanded
     return told and state.reported is Position.OPEN and not state.live
 
 
-def is_roused(state: GateState) -> bool:
+def is_roused(state: st.GateState) -> bool:
     """Being shut so that it can be opened and speak."""
-    return isinstance(state.move, GateShutting) and state.move.then_open
+    return isinstance(state.move, st.GateShutting) and state.move.then_open
 
 
 def may_shut(draft: Draft, at: GateAt) -> bool:
@@ -115,11 +104,11 @@ def tell_again(draft: Draft, at: GateAt, *, tries: int, rule: Rule) -> None:
     """Command once more what the gate was told already; a gate that the fan cannot spare any more is left alone."""
     gate, now = draft.shop.gates[at], draft.now
     move = draft.gates[at].move
-    if not isinstance(move, (GateOpening, GateShutting)):
+    if not isinstance(move, (st.GateOpening, st.GateShutting)):
         return
-    opens = isinstance(move, GateOpening)
+    opens = isinstance(move, st.GateOpening)
     if not opens and not may_shut(draft, at):
-        draft.set_gate(at, move=GateUnknown(shutting=True))
+        draft.set_gate(at, move=st.GateUnknown(shutting=True))
         return
     if opens:
         _ask(draft, at)
@@ -134,15 +123,15 @@ def tell_again(draft: Draft, at: GateAt, *, tries: int, rule: Rule) -> None:
 def forget_fault(draft: Draft, at: GateAt) -> None:
     """A fresh demand tries a gate again that would not open, and rouses anew one that has said nothing live."""
     move = draft.gates[at].move
-    if not isinstance(move, (GateOpening, GateShutting)):
+    if not isinstance(move, (st.GateOpening, st.GateShutting)):
         draft.set_gate(at, roused=False)
     if failed_to_open(move):
-        draft.set_gate(at, move=GateUnknown())
+        draft.set_gate(at, move=st.GateUnknown())
 
 
-def travels(state: GateState) -> bool:
+def travels(state: st.GateState) -> bool:
     """Told to go, and not known to have arrived."""
-    return isinstance(state.move, (GateOpening, GateShutting))
+    return isinstance(state.move, (st.GateOpening, st.GateShutting))
 
 
 def time_passes(draft: Draft, at: GateAt) -> None:
@@ -154,13 +143,13 @@ def time_passes(draft: Draft, at: GateAt) -> None:
     if _is_proof(gate, state, move):
         _arrive(draft, at, wanted, Rule.TRAVEL)
     elif is_roused(state):
-        draft.set_gate(at, move=GateUnknown(shutting=True))  # it is opened now, if it is still wanted
-    elif isinstance(move, GateOpening) and not state.live and _not_heard(draft, at, move):
+        draft.set_gate(at, move=st.GateUnknown(shutting=True))  # it is opened now, if it is still wanted
+    elif isinstance(move, st.GateOpening) and not state.live and _not_heard(draft, at, move):
         pass
     elif move.tries < gate.retries:
         tell_again(draft, at, tries=move.tries + 1, rule=Rule.RETRY)
     else:
-        draft.set_gate(at, move=GateFault(wanted, move.first))
+        draft.set_gate(at, move=st.GateFault(wanted, move.first))
         _say_fault(draft, at, wanted, move.first)
 
 
@@ -185,11 +174,11 @@ def _say_fault(draft: Draft, at: GateAt, wanted: Position, first: float) -> None
     draft.raise_alarm(alarm, Rule.TRAVEL, wanted=str(wanted), travel=gate.travel, **said)
 
 
-def _not_heard(draft: Draft, at: GateAt, move: GateOpening) -> bool:
+def _not_heard(draft: Draft, at: GateAt, move: st.GateOpening) -> bool:
     """Nothing live came from a gate told open. True: its fan may keep it, or it is shut and opened once (I2)."""
     home = _home(draft, at)
     if home.found_on and draft.gates[at].reported is Position.OPEN:
-        draft.set_gate(at, move=GateUnknown(kept=move.first))
+        draft.set_gate(at, move=st.GateUnknown(kept=move.first))
     elif draft.gates[at].roused or move.said_shut or not _is_wanted(home):
         return False  # it was shut, and a slow one would only turn round; or nothing asks for it
     elif may_shut(draft, at):
@@ -201,11 +190,11 @@ def _not_heard(draft: Draft, at: GateAt, move: GateOpening) -> bool:
     return True
 
 
-def _is_wanted(home: CollectorState) -> bool:
-    return home.on_phase or isinstance(home.phase, Opening)
+def _is_wanted(home: st.CollectorState) -> bool:
+    return home.on_phase or isinstance(home.phase, st.Opening)
 
 
-def _home(draft: Draft, at: GateAt) -> CollectorState:
+def _home(draft: Draft, at: GateAt) -> st.CollectorState:
     return draft.collectors[draft.shop.home_of(at)]
 
 
@@ -216,41 +205,41 @@ def arrives(draft: Draft, at: GateAt) -> None:
         _arrive(draft, at, _goal(move), Rule.TRAVEL)
 
 
-def _is_proof(gate: Gate, state: GateState, move: GateOpening | GateShutting) -> bool:
+def _is_proof(gate: Gate, state: st.GateState, move: st.GateOpening | st.GateShutting) -> bool:
     """Time alone proves a gate that cannot report, or whose last report says so already.
 
     A word of unknown age is no proof of being open; of being shut it is good enough: what may be shut, is shut.
     """
     if not gate.reports:
         return True
-    return state.reported is _goal(move) and (state.live or isinstance(move, GateShutting))
+    return state.reported is _goal(move) and (state.live or isinstance(move, st.GateShutting))
 
 
-def _overdue(draft: Draft, at: GateAt) -> GateOpening | GateShutting | None:
+def _overdue(draft: Draft, at: GateAt) -> st.GateOpening | st.GateShutting | None:
     """The gate's move, when its travel has run out."""
-    move = draft.gates[at].move
-    if isinstance(move, (GateOpening, GateShutting)) and reached(draft.now, move.since, draft.shop.gates[at].travel):
+    move, travel = draft.gates[at].move, draft.shop.gates[at].travel
+    if isinstance(move, (st.GateOpening, st.GateShutting)) and reached(draft.now, move.since, travel):
         return move
     return None
 
 
-def _goal(move: GateOpening | GateShutting) -> Position:
-    return Position.OPEN if isinstance(move, GateOpening) else Position.SHUT
+def _goal(move: st.GateOpening | st.GateShutting) -> Position:
+    return Position.OPEN if isinstance(move, st.GateOpening) else Position.SHUT
 
 
 def _arrive(draft: Draft, at: GateAt, where: Position, rule: Rule) -> None:
     """The gate is where it was told to be."""
     gate, move = draft.shop.gates[at], draft.gates[at].move
     told = first = draft.now
-    if isinstance(move, (GateOpening, GateShutting)):
+    if isinstance(move, (st.GateOpening, st.GateShutting)):
         told, first = move.since, move.first
-    elif isinstance(move, GateFault):
+    elif isinstance(move, st.GateFault):
         told = first = move.first
-    elif isinstance(move, GateUnknown) and move.kept is not None:
+    elif isinstance(move, st.GateUnknown) and move.kept is not None:
         told = first = move.kept
     late = round(draft.now - due(first, gate.travel), 3)
     opened = where is Position.OPEN
-    draft.set_gate(at, move=GateOpen(told) if opened else GateShut(told))
+    draft.set_gate(at, move=st.GateOpen(told) if opened else st.GateShut(told))
     draft.say_of_gate(
         at,
         Happened.GATE_OPEN if opened else Happened.GATE_SHUT,
@@ -270,7 +259,7 @@ def clear_fault(draft: Draft, at: GateAt, rule: Rule) -> None:
 
 def end_old_alarm(draft: Draft, at: GateAt) -> None:
     """A gate that is neither in fault nor being tried after one has no alarm of a fault."""
-    if isinstance(draft.gates[at].move, (GateUnknown, GateShut, GateOpen)):
+    if isinstance(draft.gates[at].move, (st.GateUnknown, st.GateShut, st.GateOpen)):
         clear_fault(draft, at, Rule.NO_DEMAND)
 
 
@@ -283,18 +272,18 @@ def shut_after_all(draft: Draft, at: GateAt) -> None:
 def report_retained(draft: Draft, at: GateAt, position: Position, says: str) -> None:
     """A report of unknown age: it can take a proof away, and can give none."""
     state = draft.gates[at]
-    move: GateMove = state.move
+    move: st.GateMove = state.move
     if position is Position.OPEN:
-        if isinstance(move, GateShut):
-            move = GateUnknown()
-    elif isinstance(move, GateOpen):
-        move = GateUnknown()
+        if isinstance(move, st.GateShut):
+            move = st.GateUnknown()
+    elif isinstance(move, st.GateOpen):
+        move = st.GateUnknown()
         draft.say_of_gate(at, Happened.GATE_BETWEEN, Rule.RETAINED, says=str(position))
-    elif position is Position.SHUT and (isinstance(move, GateUnknown) or is_stuck_open(move)):
-        move = GateShut()
+    elif position is Position.SHUT and (isinstance(move, st.GateUnknown) or is_stuck_open(move)):
+        move = st.GateShut()
         clear_fault(draft, at, Rule.RETAINED)
-    elif isinstance(move, GateUnknown) and move.kept is not None:
-        move = GateUnknown()
+    elif isinstance(move, st.GateUnknown) and move.kept is not None:
+        move = st.GateUnknown()
     draft.set_gate(at, move=move, reported=position, says=says, live=state.live and state.reported is position)
 
 
@@ -310,10 +299,10 @@ def report(draft: Draft, at: GateAt, position: Position, says: str) -> bool:
         case Position.SHUT:
             _report_shut(draft, at, state.move)
         case Position.BETWEEN:
-            if isinstance(state.move, GateUnknown) and state.move.kept is not None:
-                draft.set_gate(at, move=GateUnknown())
-            if isinstance(state.move, (GateOpen, GateShut)):
-                draft.set_gate(at, move=GateUnknown(from_shut=isinstance(state.move, GateShut)))
+            if isinstance(state.move, st.GateUnknown) and state.move.kept is not None:
+                draft.set_gate(at, move=st.GateUnknown())
+            if isinstance(state.move, (st.GateOpen, st.GateShut)):
+                draft.set_gate(at, move=st.GateUnknown(from_shut=isinstance(state.move, st.GateShut)))
                 draft.say_of_gate(at, Happened.GATE_BETWEEN, Rule.REPORT, **_said(says))
         case _:
             assert_never(position)
@@ -325,34 +314,34 @@ def _said(says: str) -> dict[str, str]:
     return {"says": says} if says else {}
 
 
-def _report_open(draft: Draft, at: GateAt, move: GateMove) -> bool:
+def _report_open(draft: Draft, at: GateAt, move: st.GateMove) -> bool:
     match move:
-        case GateOpening() | GateFault(wanted=Position.OPEN):
+        case st.GateOpening() | st.GateFault(wanted=Position.OPEN):
             _arrive(draft, at, Position.OPEN, Rule.REPORT)
-        case GateUnknown(shutting=True):
+        case st.GateUnknown(shutting=True):
             pass
-        case GateUnknown(kept=told) if told is not None:
+        case st.GateUnknown(kept=told) if told is not None:
             _arrive(draft, at, Position.OPEN, Rule.REPORT)
-        case GateUnknown(from_shut=from_shut):
+        case st.GateUnknown(from_shut=from_shut):
             _moved(draft, at, Position.OPEN)
             return from_shut
-        case GateShut():
+        case st.GateShut():
             _moved(draft, at, Position.OPEN)
             return True
-        case GateOpen() | GateShutting() | GateFault():
+        case st.GateOpen() | st.GateShutting() | st.GateFault():
             pass  # open already, or not yet on its way, or stuck open
         case _:
             assert_never(move)
     return False
 
 
-def _report_shut(draft: Draft, at: GateAt, move: GateMove) -> None:
+def _report_shut(draft: Draft, at: GateAt, move: st.GateMove) -> None:
     match move:
-        case GateShutting() | GateFault(wanted=Position.SHUT):
+        case st.GateShutting() | st.GateFault(wanted=Position.SHUT):
             _arrive(draft, at, Position.SHUT, Rule.REPORT)
-        case GateUnknown() | GateOpen():
+        case st.GateUnknown() | st.GateOpen():
             _moved(draft, at, Position.SHUT)
-        case GateShut() | GateOpening() | GateFault():
+        case st.GateShut() | st.GateOpening() | st.GateFault():
             pass  # shut already, or not yet on its way, or stuck shut
         case _:
             assert_never(move)
@@ -361,12 +350,12 @@ def _report_shut(draft: Draft, at: GateAt, move: GateMove) -> None:
 def _moved(draft: Draft, at: GateAt, where: Position) -> None:
     """It stands where nobody told it to go."""
     opened = where is Position.OPEN
-    draft.set_gate(at, move=GateOpen() if opened else GateShut())
+    draft.set_gate(at, move=st.GateOpen() if opened else st.GateShut())
     draft.say_of_gate(at, Happened.GATE_OPEN if opened else Happened.GATE_SHUT, Rule.MOVED_BY_HAND)
     clear_fault(draft, at, Rule.MOVED_BY_HAND)
 
 
-def wake_at(gate: Gate, state: GateState) -> float | None:
+def wake_at(gate: Gate, state: st.GateState) -> float | None:
     """When this gate's travel runs out, or None."""
     move = state.move
-    return due(move.since, gate.travel) if isinstance(move, (GateOpening, GateShutting)) else None
+    return due(move.since, gate.travel) if isinstance(move, (st.GateOpening, st.GateShutting)) else None

@@ -5,21 +5,12 @@ from collections.abc import Mapping
 from msgspec.structs import replace
 
 from gatehand_rules import fan, gates
+from gatehand_rules import state as st
 from gatehand_rules.alarms import Alarm
 from gatehand_rules.detect import become, mute
 from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Fact, Happened, Rule
 from gatehand_rules.shop import CollectorAt, GateAt
-from gatehand_rules.state import (
-    GateState,
-    Hand,
-    Opening,
-    Standing,
-    ToolIdle,
-    ToolRunning,
-    ToolRunOn,
-    ToolSilent,
-)
 from gatehand_rules.timing import due, reached
 
 
@@ -63,19 +54,19 @@ def _release_tools(draft: Draft, at: GateAt) -> bool:
     """Mute the served tools of this gate, end their run-on. False when there was none."""
     gate = draft.shop.gates[at]
     home = draft.collectors[draft.shop.home_of(at)]
-    served = home.on_phase or isinstance(home.phase, Opening)
+    served = home.on_phase or isinstance(home.phase, st.Opening)
     found = False
     for i, tool in zip(draft.shop.each_tool, draft.shop.tools, strict=True):
         if gate.name not in tool.gates:
             continue
         state = draft.tools[i]
-        if isinstance(state, ToolSilent) and not state.let_go:
+        if isinstance(state, st.ToolSilent) and not state.let_go:
             state = state.was
-        if isinstance(state, ToolRunning) and (served or state.standing is Standing.FRESH):
+        if isinstance(state, st.ToolRunning) and (served or state.standing is st.Standing.FRESH):
             mute(draft, i, Rule.BUTTON)
             found = True
-        elif isinstance(state, ToolRunOn) and served:
-            become(draft, i, ToolIdle(state.amps, state.heard_at))
+        elif isinstance(state, st.ToolRunOn) and served:
+            become(draft, i, st.ToolIdle(state.amps, state.heard_at))
             draft.say_of_tool(i, Happened.RUN_ON_ENDED, Rule.BUTTON)
             found = True
     return found
@@ -110,7 +101,7 @@ def start_hand(draft: Draft, at: GateAt, rule: Rule, *, by_opening: bool = False
         draft.say_of_gate(at, Happened.START_REFUSED, refused, asked_by=str(rule))
         return
     gates.forget_fault(draft, at)
-    draft.set_gate(at, hand=Hand(draft.now, by_opening))
+    draft.set_gate(at, hand=st.Hand(draft.now, by_opening))
     draft.say_of_gate(at, Happened.HAND_STARTED, rule, hand_limit=gate.hand_limit)
 
 
@@ -143,6 +134,6 @@ def time_passes(draft: Draft, at: GateAt) -> None:
         end_hand(draft, at, Rule.HAND_LIMIT)
 
 
-def wake_at(limit: float, state: GateState) -> float | None:
+def wake_at(limit: float, state: st.GateState) -> float | None:
     """When the hand start ends by itself, or None."""
     return None if state.hand is None else due(state.hand.since, limit)

@@ -11,6 +11,7 @@ from math import inf
 from msgspec.structs import replace
 
 from gatehand_rules import fan
+from gatehand_rules import state as st
 from gatehand_rules.alarms import Alarm
 from gatehand_rules.detect import become, refuse_stale
 from gatehand_rules.draft import Draft
@@ -18,18 +19,6 @@ from gatehand_rules.findings import Fact, Happened, Rule
 from gatehand_rules.hands import end_hand
 from gatehand_rules.phases import Cause, transition
 from gatehand_rules.shop import CollectorAt, StopAt, ToolAt
-from gatehand_rules.state import (
-    CoastDown,
-    Held,
-    ResetSeen,
-    Standing,
-    ToolIdle,
-    ToolRunning,
-    ToolRunOn,
-    ToolState,
-    ToolUnknown,
-    speaking,
-)
 from gatehand_rules.timing import due, reached
 
 
@@ -38,7 +27,7 @@ def hold(draft: Draft, at: CollectorAt, why: str, rule: Rule, by: str = "") -> N
     collector, state = draft.shop.collectors[at], draft.collectors[at]
     fresh = not fan.is_held(state)
     forget_press(draft, at)
-    fan.tell_off(draft, at, rule, Cause.HOLD, Held(why), why=why)
+    fan.tell_off(draft, at, rule, Cause.HOLD, st.Held(why), why=why)
     if not fresh:
         return
     draft.decide(Happened.COLLECTOR_HELD, rule, {"why": why, **who("", by)}, collector=collector.name)
@@ -49,7 +38,7 @@ def hold(draft: Draft, at: CollectorAt, why: str, rule: Rule, by: str = "") -> N
 def ask_hold(draft: Draft, at: CollectorAt, because: str, by: str) -> None:
     """A hold asked for. Asking again is asking once, but a press that had begun before it counts no more."""
     state = draft.collectors[at]
-    if not isinstance(state.phase, Held):
+    if not isinstance(state.phase, st.Held):
         hold(draft, at, because or "asked for", Rule.HOLD, by)
         return
     forget_press(draft, at)
@@ -59,7 +48,7 @@ def ask_hold(draft: Draft, at: CollectorAt, because: str, by: str) -> None:
 
 def ask_off(draft: Draft, at: CollectorAt, because: str, by: str) -> None:
     """Off now, whoever switched it on, and only a fresh demand starts it again. No hold: nothing is to be reset."""
-    stays = isinstance(draft.collectors[at].phase, (Held, CoastDown))
+    stays = isinstance(draft.collectors[at].phase, (st.Held, st.CoastDown))
     fan.tell_off(draft, at, Rule.OFF_ASKED, None if stays else Cause.OFF_ASKED, why=because or None)
     if by:
         draft.findings[-1] = replace(draft.findings[-1], facts=(*draft.findings[-1].facts, ("by", by)))
@@ -72,9 +61,9 @@ def ask_off(draft: Draft, at: CollectorAt, because: str, by: str) -> None:
         refuse_stale(draft, i, Rule.OFF_ASKED)
 
 
-def _is_wanted(state: ToolState) -> bool:
+def _is_wanted(state: st.ToolState) -> bool:
     """It cuts, and has not been refused already."""
-    return isinstance(state, ToolRunning) and state.standing is not Standing.STALE
+    return isinstance(state, st.ToolRunning) and state.standing is not st.Standing.STALE
 
 
 def drop_demands(draft: Draft, at: CollectorAt, rule: Rule, until: float = inf) -> None:
@@ -84,18 +73,18 @@ def drop_demands(draft: Draft, at: CollectorAt, rule: Rule, until: float = inf) 
         if hand is not None and hand.since <= until:
             end_hand(draft, i, rule)
     for tool in draft.shop.tools_of(at):
-        was = speaking(draft.tools[tool])
-        if not (isinstance(was, ToolRunning) and was.since > until):
+        was = st.speaking(draft.tools[tool])
+        if not (isinstance(was, st.ToolRunning) and was.since > until):
             make_stale(draft, tool)
 
 
 def make_stale(draft: Draft, at: ToolAt) -> None:
     """The tool's demand starts nothing from now on; a run-on is over."""
-    was = speaking(draft.tools[at])
-    if isinstance(was, ToolRunning):
-        become(draft, at, ToolRunning(was.amps, was.heard_at, was.since, Standing.STALE, was.low_since))
-    elif isinstance(was, ToolRunOn):
-        become(draft, at, ToolIdle(was.amps, was.heard_at))
+    was = st.speaking(draft.tools[at])
+    if isinstance(was, st.ToolRunning):
+        become(draft, at, st.ToolRunning(was.amps, was.heard_at, was.since, st.Standing.STALE, was.low_since))
+    elif isinstance(was, st.ToolRunOn):
+        become(draft, at, st.ToolIdle(was.amps, was.heard_at))
 
 
 def active_stops(draft: Draft, at: CollectorAt) -> list[str]:
@@ -107,12 +96,12 @@ def active_stops(draft: Draft, at: CollectorAt) -> list[str]:
 def end(draft: Draft, at: CollectorAt, who: Mapping[str, Fact] | None = None) -> None:
     """A press that counts, and no cause left: the hold is over. It permits a start; it starts nothing."""
     collector, state = draft.shop.collectors[at], draft.collectors[at]
-    if not isinstance(state.phase, Held):
+    if not isinstance(state.phase, st.Held):
         return
     before = {"refused_before": state.reset.more} if state.reset.more else {}
     facts: dict[str, Fact] = {"why": state.phase.why, **(who or {}), **before}
     draft.decide(Happened.HOLD_RESET, Rule.HOLD, facts, collector=collector.name)
-    transition(draft, at, Cause.RESET, CoastDown(), reset=ResetSeen(asked_at=state.reset.asked_at))
+    transition(draft, at, Cause.RESET, st.CoastDown(), reset=st.ResetSeen(asked_at=state.reset.asked_at))
     draft.clear_alarm(Alarm("collector", collector.name, "held"), Rule.HOLD)
     for i in draft.shop.tools_of(at):
         _reset_tool(draft, i)
@@ -120,7 +109,7 @@ def end(draft: Draft, at: CollectorAt, who: Mapping[str, Fact] | None = None) ->
 
 def _reset_tool(draft: Draft, at: ToolAt) -> None:
     """After a reset only what goes from idle to running is fresh: what draws already, a little or much, is not idle."""
-    if isinstance(draft.tools[at], ToolRunning):
+    if isinstance(draft.tools[at], st.ToolRunning):
         make_stale(draft, at)
         refuse_stale(draft, at, Rule.NOT_FRESH)
     else:
@@ -129,9 +118,9 @@ def _reset_tool(draft: Draft, at: ToolAt) -> None:
 
 def _forget_rise(draft: Draft, at: ToolAt) -> None:
     """A tool that draws without having been started is not known to be idle: its rise began before."""
-    tool, was = draft.shop.tools[at], speaking(draft.tools[at])
-    if isinstance(was, (ToolIdle, ToolRunOn)) and was.amps is not None and was.amps >= tool.stop_amps:
-        become(draft, at, ToolUnknown(was.amps, was.heard_at))
+    tool, was = draft.shop.tools[at], st.speaking(draft.tools[at])
+    if isinstance(was, (st.ToolIdle, st.ToolRunOn)) and was.amps is not None and was.amps >= tool.stop_amps:
+        become(draft, at, st.ToolUnknown(was.amps, was.heard_at))
 
 
 def stop(draft: Draft, at: StopAt, *, active: bool) -> None:

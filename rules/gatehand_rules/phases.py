@@ -14,20 +14,9 @@ from typing import Any, Final
 
 from msgspec.structs import replace
 
+from gatehand_rules import state as st
 from gatehand_rules.draft import Draft
 from gatehand_rules.shop import CollectorAt
-from gatehand_rules.state import (
-    CoastDown,
-    CollectorState,
-    Held,
-    Off,
-    Opening,
-    Phase,
-    Running,
-    RunOn,
-    SpinUp,
-    phase_word,
-)
 
 
 class Cause(StrEnum):
@@ -64,57 +53,57 @@ class Cause(StrEnum):
     SHUTDOWN = "shutdown"
 
 
-_FROM_ON: Final[Mapping[Cause, type[Phase]]] = {
-    Cause.KEPT_ON: RunOn,
-    Cause.NO_DEMAND: CoastDown,
-    Cause.SWITCHED_OFF: CoastDown,
-    Cause.SHUT_GATES: CoastDown,
-    Cause.OFF_ASKED: CoastDown,
-    Cause.START_LOST: CoastDown,
-    Cause.NOT_CONTINUED: CoastDown,
-    Cause.SHUTDOWN: CoastDown,
-    Cause.HOLD: Held,
+_FROM_ON: Final[Mapping[Cause, type[st.Phase]]] = {
+    Cause.KEPT_ON: st.RunOn,
+    Cause.NO_DEMAND: st.CoastDown,
+    Cause.SWITCHED_OFF: st.CoastDown,
+    Cause.SHUT_GATES: st.CoastDown,
+    Cause.OFF_ASKED: st.CoastDown,
+    Cause.START_LOST: st.CoastDown,
+    Cause.NOT_CONTINUED: st.CoastDown,
+    Cause.SHUTDOWN: st.CoastDown,
+    Cause.HOLD: st.Held,
 }
 """What can happen to a collector that is on, whichever way."""
 
-TABLE: Final[Mapping[type[Phase], Mapping[Cause, type[Phase]]]] = {
-    Off: {
-        Cause.DEMAND: Opening,
-        Cause.FOUND_ON: Opening,
-        Cause.SWITCHED_ON: Running,
-        Cause.SHUT_GATES: CoastDown,
-        Cause.OFF_ASKED: CoastDown,
-        Cause.NOT_CONTINUED: CoastDown,
-        Cause.HOLD: Held,
+TABLE: Final[Mapping[type[st.Phase], Mapping[Cause, type[st.Phase]]]] = {
+    st.Off: {
+        Cause.DEMAND: st.Opening,
+        Cause.FOUND_ON: st.Opening,
+        Cause.SWITCHED_ON: st.Running,
+        Cause.SHUT_GATES: st.CoastDown,
+        Cause.OFF_ASKED: st.CoastDown,
+        Cause.NOT_CONTINUED: st.CoastDown,
+        Cause.HOLD: st.Held,
     },
-    Opening: {
-        Cause.WAITS: Opening,
-        Cause.GATES_READY: SpinUp,
-        Cause.CALLED_OFF: CoastDown,
-        Cause.ADOPTED: Running,
-        Cause.NOT_ADOPTED: CoastDown,
-        Cause.SWITCHED_ON: Running,
-        Cause.SHUT_GATES: CoastDown,
-        Cause.OFF_ASKED: CoastDown,
-        Cause.NOT_CONTINUED: CoastDown,
-        Cause.SHUTDOWN: CoastDown,
-        Cause.HOLD: Held,
+    st.Opening: {
+        Cause.WAITS: st.Opening,
+        Cause.GATES_READY: st.SpinUp,
+        Cause.CALLED_OFF: st.CoastDown,
+        Cause.ADOPTED: st.Running,
+        Cause.NOT_ADOPTED: st.CoastDown,
+        Cause.SWITCHED_ON: st.Running,
+        Cause.SHUT_GATES: st.CoastDown,
+        Cause.OFF_ASKED: st.CoastDown,
+        Cause.NOT_CONTINUED: st.CoastDown,
+        Cause.SHUTDOWN: st.CoastDown,
+        Cause.HOLD: st.Held,
     },
-    SpinUp: {Cause.SERVES: Running, **_FROM_ON},
-    Running: {**_FROM_ON},
-    RunOn: {Cause.SERVES: Running, **_FROM_ON},
-    CoastDown: {
-        Cause.STANDS_STILL: Off,
-        Cause.DEMAND: Opening,
-        Cause.SWITCHED_ON: Running,
-        Cause.SHUT_GATES: CoastDown,
-        Cause.NOT_CONTINUED: CoastDown,
-        Cause.HOLD: Held,
-        Cause.SHUTDOWN: CoastDown,
+    st.SpinUp: {Cause.SERVES: st.Running, **_FROM_ON},
+    st.Running: {**_FROM_ON},
+    st.RunOn: {Cause.SERVES: st.Running, **_FROM_ON},
+    st.CoastDown: {
+        Cause.STANDS_STILL: st.Off,
+        Cause.DEMAND: st.Opening,
+        Cause.SWITCHED_ON: st.Running,
+        Cause.SHUT_GATES: st.CoastDown,
+        Cause.NOT_CONTINUED: st.CoastDown,
+        Cause.HOLD: st.Held,
+        Cause.SHUTDOWN: st.CoastDown,
     },
-    Held: {
-        Cause.HOLD: Held,
-        Cause.RESET: CoastDown,
+    st.Held: {
+        Cause.HOLD: st.Held,
+        Cause.RESET: st.CoastDown,
     },
 }
 """From each phase, by each cause that it knows, the phase that follows. From a phase to itself: its data change."""
@@ -124,7 +113,7 @@ class TransitionError(RuntimeError):
     """A change of phase that the table does not know: a mistake of the rules. Whoever steps has to hold every fan."""
 
 
-def transition(draft: Draft, at: CollectorAt, cause: Cause, phase: Phase, **changes: Any) -> None:  # noqa: ANN401 - `replace` checks the names
+def transition(draft: Draft, at: CollectorAt, cause: Cause, phase: st.Phase, **changes: Any) -> None:  # noqa: ANN401 - `replace` checks the names
     """Bring the collector at index `at` to `phase`, and change what else goes with it. To be where it is is no change.
 
     Raises `TransitionError` when the table does not know it.
@@ -132,23 +121,24 @@ def transition(draft: Draft, at: CollectorAt, cause: Cause, phase: Phase, **chan
     state = draft.collectors[at]
     if state.phase != phase:
         if TABLE[type(state.phase)].get(cause) is not type(phase):
-            name, before, after = draft.shop.collectors[at].name, phase_word(type(state.phase)), phase_word(type(phase))
-            raise TransitionError(f"the collector {name} cannot go from {before} to {after} by '{cause}'")
+            name, before, after = draft.shop.collectors[at].name, type(state.phase), type(phase)
+            way = f"from {st.phase_word(before)} to {st.phase_word(after)}"
+            raise TransitionError(f"the collector {name} cannot go {way} by '{cause}'")
     elif not changes:
         return
     draft.collectors[at] = replace(state, phase=phase, **changes)
 
 
-def at_start(starts: tuple[float, ...] = ()) -> CollectorState:
+def at_start(starts: tuple[float, ...] = ()) -> st.CollectorState:
     """A collector at the daemon's start, of which nothing is known. `starts`: its motor's starts of the last hour."""
-    return CollectorState(phase=Off(), starts=starts)
+    return st.CollectorState(phase=st.Off(), starts=starts)
 
 
-def added() -> CollectorState:
+def added() -> st.CollectorState:
     """A collector that an edit has added: it may turn until it was switched off."""
-    return CollectorState(phase=CoastDown())
+    return st.CollectorState(phase=st.CoastDown())
 
 
-def take_back(draft: Draft, at: CollectorAt, before: CollectorState) -> None:
+def take_back(draft: Draft, at: CollectorAt, before: st.CollectorState) -> None:
     """The interlock has vetoed "on": the collector is what it was when this step gave it. A hold follows."""
     draft.collectors[at] = before

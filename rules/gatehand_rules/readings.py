@@ -15,46 +15,36 @@ from math import inf, nextafter
 
 from msgspec.structs import replace
 
+from gatehand_rules import state as st
 from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Happened, Rule
 from gatehand_rules.shop import Tool, ToolAt
-from gatehand_rules.state import (
-    Doubt,
-    Hump,
-    Standing,
-    ToolIdle,
-    ToolMuted,
-    ToolRunning,
-    ToolRunOn,
-    ToolSilent,
-    ToolState,
-)
 from gatehand_rules.timing import Timing, due, reached
 
 NOTICE = 0.5
 """A rise counts as a possible missed cut from this share of `start_amps` on."""
 
 
-def deadband(tool: Tool, state: ToolState, *, wide: bool = False) -> tuple[float, float] | None:
+def deadband(tool: Tool, state: st.ToolState, *, wide: bool = False) -> tuple[float, float] | None:
     """Between which values a reading of the tool decides nothing, ampere: from the first to below the second.
 
     None: every reading may decide something. `wide`: also where it could decide something only of a fan that lacks
     air, or by a deadline that is due; whoever asks so has looked that neither is the case.
     """
-    if type(state) is ToolRunning:
+    if type(state) is st.ToolRunning:
         if state.low_since is not None:
             return (-inf, tool.stop_amps) if wide else None
-        return None if state.standing is Standing.UNCONFIRMED else (tool.stop_amps, inf)
-    if type(state) is ToolIdle or type(state) is ToolRunOn:
+        return None if state.standing is st.Standing.UNCONFIRMED else (tool.stop_amps, inf)
+    if type(state) is st.ToolIdle or type(state) is st.ToolRunOn:
         if state.hump is None:
             return -inf, tool.start_amps * NOTICE
         return _within_rise(tool, state.hump) if wide else None
-    if not wide or type(state) is ToolSilent:
+    if not wide or type(state) is st.ToolSilent:
         return None
-    return (tool.stop_amps, inf) if type(state) is ToolMuted else (tool.stop_amps, tool.start_amps)
+    return (tool.stop_amps, inf) if type(state) is st.ToolMuted else (tool.stop_amps, tool.start_amps)
 
 
-def _within_rise(tool: Tool, rise: Hump) -> tuple[float, float]:
+def _within_rise(tool: Tool, rise: st.Hump) -> tuple[float, float]:
     """On the same side of the start threshold, and no new peak."""
     past_peak = nextafter(rise.peak, inf)
     if rise.above_since is None:
@@ -62,29 +52,29 @@ def _within_rise(tool: Tool, rise: Hump) -> tuple[float, float]:
     return tool.start_amps, past_peak
 
 
-def with_reading(state: ToolState, amps: float, now: float) -> ToolState:
+def with_reading(state: st.ToolState, amps: float, now: float) -> st.ToolState:
     """The tool after a reading within its deadband: only the value heard last is new. `amps` is not negative."""
-    if type(state) is ToolIdle:
-        return ToolIdle(amps, now, state.hump)
-    if type(state) is ToolRunning:
-        return ToolRunning(amps, now, state.since, state.standing, state.low_since)
-    return state if isinstance(state, ToolSilent) else replace(state, amps=amps, heard_at=now)
+    if type(state) is st.ToolIdle:
+        return st.ToolIdle(amps, now, state.hump)
+    if type(state) is st.ToolRunning:
+        return st.ToolRunning(amps, now, state.since, state.standing, state.low_since)
+    return state if isinstance(state, st.ToolSilent) else replace(state, amps=amps, heard_at=now)
 
 
-def quick(tool: Tool, state: ToolState, amps: float, now: float) -> ToolState | None:
+def quick(tool: Tool, state: st.ToolState, amps: float, now: float) -> st.ToolState | None:
     """The tool's next state for a reading that decides nothing, else None. `amps` is not negative."""
     within = deadband(tool, state)
     return with_reading(state, amps, now) if within is not None and within[0] <= amps < within[1] else None
 
 
-def follow(draft: Draft, at: ToolAt, hump: Hump | None, amps: float) -> Hump | None:
+def follow(draft: Draft, at: ToolAt, hump: st.Hump | None, amps: float) -> st.Hump | None:
     """Carry a rise on; a rise that is over without a start leaves its finding."""
     tool, now = draft.shop.tools[at], draft.now
     if amps < tool.start_amps * NOTICE:
         if hump is not None:
             _say_missed(draft, at, _close(hump, now))
         return None
-    hump = hump or Hump(now, amps, longest=-1.0)
+    hump = hump or st.Hump(now, amps, longest=-1.0)
     if amps > hump.peak:
         hump = replace(hump, peak=amps)
     if amps >= tool.start_amps:
@@ -92,13 +82,13 @@ def follow(draft: Draft, at: ToolAt, hump: Hump | None, amps: float) -> Hump | N
     return _close(hump, now)
 
 
-def _close(hump: Hump, now: float) -> Hump:
+def _close(hump: st.Hump, now: float) -> st.Hump:
     if hump.above_since is None:
         return hump
     return replace(hump, above_since=None, longest=max(hump.longest, round(now - hump.above_since, 3)))
 
 
-def _say_missed(draft: Draft, at: ToolAt, hump: Hump) -> None:
+def _say_missed(draft: Draft, at: ToolAt, hump: st.Hump) -> None:
     tool = draft.shop.tools[at]
     lasted = round(draft.now - hump.since, 3)
     facts: dict[str, float] = {}
@@ -120,7 +110,7 @@ def _say_missed(draft: Draft, at: ToolAt, hump: Hump) -> None:
 def lose(draft: Draft, at: ToolAt) -> None:
     """A silence begins: a rise that still waited to be confirmed is over, and leaves its finding."""
     tool, state = draft.shop.tools[at], draft.tools[at]
-    if not isinstance(state, (ToolIdle, ToolRunOn)) or state.hump is None or draft.doubts[at] is None:
+    if not isinstance(state, (st.ToolIdle, st.ToolRunOn)) or state.hump is None or draft.doubts[at] is None:
         return
     hump = _close(state.hump, draft.now)
     if hump.longest >= tool.start_after:
@@ -131,19 +121,19 @@ def lose(draft: Draft, at: ToolAt) -> None:
 def begin_all(draft: Draft) -> None:
     """Believe no tool's start unconfirmed from now on."""
     for at in draft.shop.each_tool:
-        draft.doubts[at] = Doubt()
+        draft.doubts[at] = st.Doubt()
 
 
 def nothing_was_lost(draft: Draft) -> None:
     """After a standstill of the loop: what a sensor on change said last stands until it says otherwise."""
     for at, (tool, state) in enumerate(zip(draft.shop.tools, draft.tools, strict=True)):
-        if tool.silent_after == 0 and isinstance(state, ToolRunning) and state.low_since is None:
-            draft.doubts[at] = Doubt(high_at=draft.now)
+        if tool.silent_after == 0 and isinstance(state, st.ToolRunning) and state.low_since is None:
+            draft.doubts[at] = st.Doubt(high_at=draft.now)
 
 
 def nothing_heard(draft: Draft, at: ToolAt) -> bool:
     """No live reading of the tool has come since the silence."""
-    return draft.doubts[at] == Doubt()
+    return draft.doubts[at] == st.Doubt()
 
 
 def weigh(draft: Draft, at: ToolAt, *, high: bool, young: bool) -> str | None:
@@ -162,9 +152,9 @@ def weigh(draft: Draft, at: ToolAt, *, high: bool, young: bool) -> str | None:
     if how is not None:
         draft.doubts[at] = None
     elif high:
-        draft.doubts[at] = Doubt(doubt.low_at, now if doubt.high_at is None else doubt.high_at)
+        draft.doubts[at] = st.Doubt(doubt.low_at, now if doubt.high_at is None else doubt.high_at)
     else:
-        draft.doubts[at] = Doubt(now if doubt.low_at is None else doubt.low_at)
+        draft.doubts[at] = st.Doubt(now if doubt.low_at is None else doubt.low_at)
     return how
 
 
@@ -180,7 +170,7 @@ def end_unchallenged(draft: Draft, at: ToolAt) -> str | None:
     return f"nothing contrary came for {unchallenged:g} s"
 
 
-def doubt_wake_at(timing: Timing, doubt: Doubt | None, silent_after: float) -> float | None:
+def doubt_wake_at(timing: Timing, doubt: st.Doubt | None, silent_after: float) -> float | None:
     """When time alone next ends the doubt (monotonic seconds)."""
     if doubt is None or doubt.high_at is None or silent_after > 0:
         return None

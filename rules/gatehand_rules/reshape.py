@@ -17,6 +17,7 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from gatehand_rules import detect, ends, fan, holds, interlock
+from gatehand_rules import state as st
 from gatehand_rules.alarms import Alarm, alarms_of
 from gatehand_rules.commands import ClearAlarm, RaiseAlarm
 from gatehand_rules.draft import Draft
@@ -24,27 +25,6 @@ from gatehand_rules.findings import Fact, Finding, Happened, Rule
 from gatehand_rules.gaps import devices, speaks_on_change
 from gatehand_rules.phases import Cause, added
 from gatehand_rules.shop import Collector, CollectorAt, Gate, Shop, StopAt, Tool
-from gatehand_rules.state import (
-    CollectorState,
-    Doubt,
-    FanSeen,
-    GateOpen,
-    GateOpening,
-    GateSeen,
-    GateState,
-    Guard,
-    Held,
-    Opening,
-    State,
-    ToolIdle,
-    ToolRunning,
-    ToolRunOn,
-    ToolSilent,
-    ToolSpeaking,
-    ToolState,
-    ToolUnknown,
-    speaking,
-)
 from gatehand_rules.step import Outcome, next_deadline
 from gatehand_rules.timing import due
 
@@ -99,7 +79,7 @@ def told_anew(shop: Shop, names: Mapping[str, str]) -> Shop:
 
 
 def _renamed_alarms(
-    shop: Shop, state: State, names: Mapping[str, str]
+    shop: Shop, state: st.State, names: Mapping[str, str]
 ) -> Iterator[tuple[Alarm, Alarm, Rule, dict[str, Fact]]]:
     """Each alarm of a renamed collector that is raised: as it was, as it is now, and what it was raised for.
 
@@ -109,13 +89,13 @@ def _renamed_alarms(
         name = names.get(collector.name)
         if name is None:
             continue
-        why = seen.phase.why if isinstance(seen.phase, Held) else None
+        why = seen.phase.why if isinstance(seen.phase, st.Held) else None
         facts: dict[str, Fact] = {
             "why": why,
             "then": collector.on_bin_full,
             "told": "on" if seen.answer is not None and seen.answer.on else "off",
             **fan.seen_of(seen),
-            "proven_open": sum(1 for i in shop.gates_of(at) if isinstance(state.gates[i].move, GateOpen)),
+            "proven_open": sum(1 for i in shop.gates_of(at) if isinstance(state.gates[i].move, st.GateOpen)),
             "min_open": collector.min_open,
         }
         for what, rule in ends.COLLECTOR_RULES.items():
@@ -125,7 +105,7 @@ def _renamed_alarms(
                 yield was, Alarm("collector", name, what), Rule.STOP_CONTACT if by_stop else rule, facts
 
 
-def obstacles(old: Shop, new: Shop, state: State, now: float, rewired: Rewired | None = None) -> tuple[str, ...]:
+def obstacles(old: Shop, new: Shop, state: st.State, now: float, rewired: Rewired | None = None) -> tuple[str, ...]:
     """Why `new` cannot be taken now, each as a clause; empty when it can. They pass when the fans stand still."""
     rewired = rewired or Rewired()
     old = told_anew(old, rewired.renamed)
@@ -147,12 +127,12 @@ def obstacles(old: Shop, new: Shop, state: State, now: float, rewired: Rewired |
     return tuple(found)
 
 
-def _limit_obstacles(old: Shop, at: CollectorAt, after: Collector, state: State) -> list[str]:
+def _limit_obstacles(old: Shop, at: CollectorAt, after: Collector, state: st.State) -> list[str]:
     """Limits on open gates that the present zone does not keep."""
     before = old.collectors[at]
     moves = [state.gates[i].move for i in old.gates_of(at)]
-    proven = sum(1 for move in moves if isinstance(move, GateOpen))
-    standing = sum(1 for move in moves if isinstance(move, (GateOpen, GateOpening)))
+    proven = sum(1 for move in moves if isinstance(move, st.GateOpen))
+    standing = sum(1 for move in moves if isinstance(move, (st.GateOpen, st.GateOpening)))
     found = []
     if after.min_open > before.min_open and proven < after.min_open:
         found.append(f"min_open of {before.name} rises to {after.min_open} while {proven} are proven open")
@@ -161,8 +141,8 @@ def _limit_obstacles(old: Shop, at: CollectorAt, after: Collector, state: State)
     return [f"{text} and its fan may turn" for text in found]
 
 
-def _in_use(seen: CollectorState, now: float) -> bool:
-    return fan.may_turn(seen, now) or isinstance(seen.phase, Opening)
+def _in_use(seen: st.CollectorState, now: float) -> bool:
+    return fan.may_turn(seen, now) or isinstance(seen.phase, st.Opening)
 
 
 def _gate_obstacles(old: Shop, new: Shop, rewired: Rewired, at: CollectorAt) -> list[str]:
@@ -184,7 +164,7 @@ def _gate_obstacles(old: Shop, new: Shop, rewired: Rewired, at: CollectorAt) -> 
     return found
 
 
-def adopt_shop(old: Shop, new: Shop, state: State, now: float, rewired: Rewired | None = None) -> Outcome:
+def adopt_shop(old: Shop, new: Shop, state: st.State, now: float, rewired: Rewired | None = None) -> Outcome:
     """The state under `new`, at `now` (monotonic seconds). Call it only when `obstacles` finds none.
 
     The only commands are alarms that end with their subject, and "off" for a collector that is new, as at a daemon's
@@ -239,22 +219,22 @@ def _over(alarm: Alarm) -> Finding:
     return Finding(event=Happened.ALARM_CLEARED, rule=Rule.UNKNOWN_NAME, facts=(("alarm", alarm.id),))
 
 
-def _carry_tool(old: Shop, tool: Tool, state: State, now: float, rewired: Rewired) -> ToolState:
+def _carry_tool(old: Shop, tool: Tool, state: st.State, now: float, rewired: Rewired) -> st.ToolState:
     at = old.tool_at(tool.name)
     if at is None or tool.name in rewired.tools or old.tools[at].collector != tool.collector:
-        return ToolUnknown(None, now)
+        return st.ToolUnknown(None, now)
     seen = state.tools[at]
-    if isinstance(seen, ToolSilent) and _silent_no_more(old.tools[at], tool, seen, state, now):
+    if isinstance(seen, st.ToolSilent) and _silent_no_more(old.tools[at], tool, seen, state, now):
         seen = seen.was
     if _same_thresholds(old.tools[at], tool):
         return seen
-    was = speaking(seen)
-    if isinstance(was, (ToolIdle, ToolRunOn)):
+    was = st.speaking(seen)
+    if isinstance(was, (st.ToolIdle, st.ToolRunOn)):
         was = _judged_anew(was, tool)
-    return replace(seen, was=was) if isinstance(seen, ToolSilent) else was
+    return replace(seen, was=was) if isinstance(seen, st.ToolSilent) else was
 
 
-def _silent_no_more(before: Tool, after: Tool, seen: ToolSilent, state: State, now: float) -> bool:
+def _silent_no_more(before: Tool, after: Tool, seen: st.ToolSilent, state: st.State, now: float) -> bool:
     """At rest, and by the new `silent_after` it would not have been taken for silent."""
     if after.silent_after == before.silent_after or Alarm("tool", after.name, "offline") in state.alarms:
         return False
@@ -262,11 +242,11 @@ def _silent_no_more(before: Tool, after: Tool, seen: ToolSilent, state: State, n
     return detect.is_at_rest(seen.was) and not late
 
 
-def _carry_doubt(old: Shop, tool: Tool, state: State, after: ToolState) -> Doubt | None:
+def _carry_doubt(old: Shop, tool: Tool, state: st.State, after: st.ToolState) -> st.Doubt | None:
     """A tool that has to be learnt anew is doubted as after a silence: what it says first may be from before."""
     at = old.tool_at(tool.name)
-    if at is None or (isinstance(after, ToolUnknown) and after is not state.tools[at]):
-        return Doubt()
+    if at is None or (isinstance(after, st.ToolUnknown) and after is not state.tools[at]):
+        return st.Doubt()
     return state.doubts[at] if state.doubts else None
 
 
@@ -274,18 +254,18 @@ def _same_thresholds(before: Tool, after: Tool) -> bool:
     return (before.start_amps, before.stop_amps) == (after.start_amps, after.stop_amps)
 
 
-def _judged_anew(was: ToolIdle | ToolRunOn, tool: Tool) -> ToolSpeaking:
+def _judged_anew(was: st.ToolIdle | st.ToolRunOn, tool: Tool) -> st.ToolSpeaking:
     """By the new thresholds it may have been drawing all along: no start of it was seen (I5)."""
     if was.amps is None or was.amps < tool.stop_amps:
         return replace(was, hump=None)
-    if isinstance(was, ToolRunOn):
-        return ToolRunning(was.amps, was.heard_at, was.since, was.standing)
-    return ToolUnknown(was.amps, was.heard_at)
+    if isinstance(was, st.ToolRunOn):
+        return st.ToolRunning(was.amps, was.heard_at, was.since, was.standing)
+    return st.ToolUnknown(was.amps, was.heard_at)
 
 
-def _carry_gate(old: Shop, gate: Gate, state: State, rewired: Rewired) -> GateState:
+def _carry_gate(old: Shop, gate: Gate, state: st.State, rewired: Rewired) -> st.GateState:
     at = old.gate_at(gate.name)
-    return GateState() if at is None or _other_gate(old.gates[at], gate, rewired) else state.gates[at]
+    return st.GateState() if at is None or _other_gate(old.gates[at], gate, rewired) else state.gates[at]
 
 
 def _unlearnt(old: Shop, new: Shop, rewired: Rewired) -> set[Alarm]:
@@ -304,7 +284,7 @@ def _other_gate(before: Gate, after: Gate, rewired: Rewired) -> bool:
     return moved or before.reports != after.reports or after.name in rewired.gates
 
 
-def _carry_fan(old: Shop, new: Shop, collector: Collector, state: State, now: float) -> CollectorState:
+def _carry_fan(old: Shop, new: Shop, collector: Collector, state: st.State, now: float) -> st.CollectorState:
     at = old.collector_at(collector.name)
     if at is None:
         return added()
@@ -333,7 +313,7 @@ def _carry_fan(old: Shop, new: Shop, collector: Collector, state: State, now: fl
     )
 
 
-def _let_go(fan: CollectorState, collector: Collector, rewired: Rewired) -> CollectorState:
+def _let_go(fan: st.CollectorState, collector: Collector, rewired: Rewired) -> st.CollectorState:
     """Another reset button: what was heard of the one before is no part of a press. Another bin's contact: not full."""
     if fan.bin_full and (not collector.tells_bin or collector.name in rewired.bins):
         fan = replace(fan, bin_full=False)
@@ -342,7 +322,7 @@ def _let_go(fan: CollectorState, collector: Collector, rewired: Rewired) -> Coll
     return replace(fan, reset=replace(fan.reset, released=False, pressed_at=None))
 
 
-def _still_at(old: Shop, at: CollectorAt, collector: Collector, state: State, now: float) -> float:
+def _still_at(old: Shop, at: CollectorAt, collector: Collector, state: st.State, now: float) -> float:
     """When the fan stands still by its new coast-down, never sooner than the interlock would have it."""
     still_at = state.collectors[at].still_at
     if isfinite(still_at):
@@ -351,12 +331,12 @@ def _still_at(old: Shop, at: CollectorAt, collector: Collector, state: State, no
     return max(still_at, guarded) if guarded > now else still_at
 
 
-def _left_behind(new: Shop, tool: Tool, seen: ToolState) -> bool:
+def _left_behind(new: Shop, tool: Tool, seen: st.ToolState) -> bool:
     """A tool that had the fan and is gone: its run-on is kept for it."""
     at = new.tool_at(tool.name)
     gone = at is None or new.tools[at].collector != tool.collector
-    was = seen.was if isinstance(seen, ToolSilent) and not seen.let_go else seen
-    return gone and isinstance(was, (ToolRunning, ToolRunOn))
+    was = seen.was if isinstance(seen, st.ToolSilent) and not seen.let_go else seen
+    return gone and isinstance(was, (st.ToolRunning, st.ToolRunOn))
 
 
 def _stop_before(old: Shop, stops: tuple[bool, ...], name: str, rewired: Rewired) -> bool:
@@ -365,18 +345,18 @@ def _stop_before(old: Shop, stops: tuple[bool, ...], name: str, rewired: Rewired
     return False if at is None else stops[at]
 
 
-def _carry_guard(old: Shop, new: Shop, state: State, tools: tuple[ToolState, ...], rewired: Rewired) -> Guard:
+def _carry_guard(old: Shop, new: Shop, state: st.State, tools: tuple[st.ToolState, ...], rewired: Rewired) -> st.Guard:
     guard = state.guard
     stops = tuple(_stop_before(old, guard.stops, stop.name, rewired) for stop in new.stops)
 
-    def gate(after: Gate) -> GateSeen:
+    def gate(after: Gate) -> st.GateSeen:
         at = old.gate_at(after.name)
-        return GateSeen() if at is None or _other_gate(old.gates[at], after, rewired) else guard.gates[at]
+        return st.GateSeen() if at is None or _other_gate(old.gates[at], after, rewired) else guard.gates[at]
 
-    def seen_fan(after: Collector) -> FanSeen:
+    def seen_fan(after: Collector) -> st.FanSeen:
         at = old.collector_at(after.name)
         stopped = any(on and after.name in stop.collectors for stop, on in zip(new.stops, stops, strict=True))
-        seen = FanSeen() if at is None else guard.fans[at]
+        seen = st.FanSeen() if at is None else guard.fans[at]
         seen = replace(seen, latched=True, armed=False) if stopped and not seen.latched else seen
         if after.name in rewired.buttons:
             seen = replace(seen, reset_up=False, reset_down_at=None)
@@ -388,15 +368,15 @@ def _carry_guard(old: Shop, new: Shop, state: State, tools: tuple[ToolState, ...
             drawing=seen.drawing if after.senses_current else None,
         )
 
-    def low(tool: Tool, after: ToolState) -> bool:
+    def low(tool: Tool, after: st.ToolState) -> bool:
         at = old.tool_at(tool.name)
-        if at is None or isinstance(after, ToolUnknown):
+        if at is None or isinstance(after, st.ToolUnknown):
             return False
-        was = speaking(after)
+        was = st.speaking(after)
         if _same_thresholds(old.tools[at], tool) or was.amps is None:
             return guard.low[at]
         # Idle by the new thresholds, its next rise is a start to the sequence: so it must be to the interlock.
-        return was.amps < tool.stop_amps and (guard.low[at] or isinstance(was, (ToolIdle, ToolRunOn)))
+        return was.amps < tool.stop_amps and (guard.low[at] or isinstance(was, (st.ToolIdle, st.ToolRunOn)))
 
     return replace(
         guard,
@@ -421,7 +401,7 @@ def _watch_no_more(draft: Draft, rewired: Rewired) -> None:
 
 
 def _tell_off(
-    shop: Shop, carried: State, anew: list[CollectorAt], unread: list[str], now: float, *, rewired: Rewired
+    shop: Shop, carried: st.State, anew: list[CollectorAt], unread: list[str], now: float, *, rewired: Rewired
 ) -> Outcome:
     """Collectors that nobody knew before: told off, so that from here on it is known how they stand.
 

@@ -15,6 +15,7 @@ from typing import assert_never
 from msgspec.structs import replace
 
 from gatehand_rules import demand, fan, gates, zone
+from gatehand_rules import state as st
 from gatehand_rules.alarms import Alarm
 from gatehand_rules.demand import Demand, Kind
 from gatehand_rules.detect import refuse_stale
@@ -24,15 +25,6 @@ from gatehand_rules.hands import end_hand, say_kept
 from gatehand_rules.holds import drop_demands, make_stale
 from gatehand_rules.phases import Cause, transition
 from gatehand_rules.shop import CollectorAt, GateAt
-from gatehand_rules.state import (
-    CoastDown,
-    Held,
-    Off,
-    Opening,
-    Running,
-    RunOn,
-    SpinUp,
-)
 from gatehand_rules.timing import reached
 from gatehand_rules.words import Position
 
@@ -77,20 +69,20 @@ def _one(draft: Draft, at: CollectorAt) -> None:
     """One round for one collector."""
     demand.clear_old_refusals(draft, at)
     phase = draft.collectors[at].phase
-    if not isinstance(phase, Opening):
+    if not isinstance(phase, st.Opening):
         draft.clear_alarm(_too_few(draft.shop.collectors[at].name), Rule.NO_DEMAND)
-    if isinstance(phase, (Off, Held)):
+    if isinstance(phase, (st.Off, st.Held)):
         zone.end_faults(draft, at)
-    if isinstance(phase, Opening) and phase.adopting:
+    if isinstance(phase, st.Opening) and phase.adopting:
         _adopting(draft, at)
         return
-    if isinstance(phase, Held):
+    if isinstance(phase, st.Held):
         _held(draft, at, phase)
         return
     if _fan_against_shut_gates(draft, at):
         return
     _by_hand(draft, at)
-    if isinstance(draft.collectors[at].phase, (Off, CoastDown)):
+    if isinstance(draft.collectors[at].phase, (st.Off, st.CoastDown)):
         say_kept(draft, at, over=True)
     _refuse_for_bin(draft, at)
     phase = draft.collectors[at].phase
@@ -98,17 +90,17 @@ def _one(draft: Draft, at: CollectorAt) -> None:
     served = [one for one in granted if demand.can_be_served(draft, one)]
     _refuse_unservable(draft, at, granted)
     match phase:
-        case Off() | CoastDown():
+        case st.Off() | st.CoastDown():
             _resting(draft, at, phase, served)
-        case Opening():
+        case st.Opening():
             _opening(draft, at, phase, served, over=not any(one.may_start for one in granted))
-        case SpinUp() | Running() | RunOn() | Held():  # a held one has returned above
+        case st.SpinUp() | st.Running() | st.RunOn() | st.Held():  # a held one has returned above
             _on(draft, at, served)
         case _:
             assert_never(phase)
 
 
-def _held(draft: Draft, at: CollectorAt, phase: Held) -> None:
+def _held(draft: Draft, at: CollectorAt, phase: st.Held) -> None:
     """Kept off: a fan that turns all the same gets its gates and is told off again."""
     state = draft.collectors[at]
     if not state.seen_on:
@@ -128,10 +120,10 @@ def _fan_against_shut_gates(draft: Draft, at: CollectorAt) -> bool:
             draft.clear_alarm(alarm, Rule.FAN_AGAINST_SHUT_GATES)
         return False
     _give_air(draft, at)
-    if state.on_phase or isinstance(state.phase, (Off, Opening)) or state.answer is None:
-        fan.tell_off(draft, at, Rule.FAN_AGAINST_SHUT_GATES, Cause.SHUT_GATES, CoastDown(tripped=True))
+    if state.on_phase or isinstance(state.phase, (st.Off, st.Opening)) or state.answer is None:
+        fan.tell_off(draft, at, Rule.FAN_AGAINST_SHUT_GATES, Cause.SHUT_GATES, st.CoastDown(tripped=True))
         return True
-    return isinstance(state.phase, CoastDown) and state.phase.tripped
+    return isinstance(state.phase, st.CoastDown) and state.phase.tripped
 
 
 def _give_air(draft: Draft, at: CollectorAt) -> None:
@@ -171,7 +163,7 @@ def _by_hand(draft: Draft, at: CollectorAt) -> None:
         drop_demands(draft, at, Rule.SWITCHED_BY_HAND, until=contrary.since)
         _say_switched_off(draft, at)
     elif contrary.shows == "on":  # a motor that no longer draws is nobody's hand: it owes its answer
-        transition(draft, at, Cause.SWITCHED_ON, Running(), by_hand=True, still_at=inf)
+        transition(draft, at, Cause.SWITCHED_ON, st.Running(), by_hand=True, still_at=inf)
         stood_for = draft.shop.timing.contrary
         draft.say_of_collector(at, Happened.COLLECTOR_ADOPTED, Rule.SWITCHED_BY_HAND, stood_for=stood_for)
     fan.look_for_contrary(draft, at)
@@ -192,11 +184,11 @@ def _adopting(draft: Draft, at: CollectorAt) -> None:
         fan.tell_off(draft, at, Rule.ADOPTION, Cause.NOT_ADOPTED)
     elif demand.keeping(draft, at) >= collector.min_open:
         longest = max((draft.shop.tools[i].run_on for i in draft.shop.tools_of(at)), default=0.0)
-        transition(draft, at, Cause.ADOPTED, Running(), grace_until=draft.now + longest, confirmed=True)
+        transition(draft, at, Cause.ADOPTED, st.Running(), grace_until=draft.now + longest, confirmed=True)
         draft.say_of_collector(at, Happened.COLLECTOR_ADOPTED, Rule.ADOPTION, grace=longest)
     elif _relieve(draft, at) < collector.min_open:
         _give_air(draft, at)
-        fan.tell_off(draft, at, Rule.NO_GATE_PROVEN, Cause.NOT_ADOPTED, CoastDown(tripped=True))
+        fan.tell_off(draft, at, Rule.NO_GATE_PROVEN, Cause.NOT_ADOPTED, st.CoastDown(tripped=True))
 
 
 def _refuse_for_bin(draft: Draft, at: CollectorAt) -> None:
@@ -231,23 +223,23 @@ def _refuse_unservable(draft: Draft, at: CollectorAt, granted: list[Demand]) -> 
         draft.refuse(alarm, rule, draft.shop.collectors[at].name, gates=names)
 
 
-def _resting(draft: Draft, at: CollectorAt, phase: Off | CoastDown, served: list[Demand]) -> None:
+def _resting(draft: Draft, at: CollectorAt, phase: st.Off | st.CoastDown, served: list[Demand]) -> None:
     """Off or coasting down: a demand that may start opens its gates; a fan that stands still lets them shut."""
     state = draft.collectors[at]
     standing_still = not fan.may_turn(state, draft.now)
-    tripped = isinstance(phase, CoastDown) and phase.tripped and not standing_still
+    tripped = isinstance(phase, st.CoastDown) and phase.tripped and not standing_still
     if any(one.may_start for one in served) and not tripped:
         zone.try_again(draft, at)
-        transition(draft, at, Cause.DEMAND, Opening(draft.now))
+        transition(draft, at, Cause.DEMAND, st.Opening(draft.now))
         return
-    if standing_still and isinstance(phase, CoastDown):
-        transition(draft, at, Cause.STANDS_STILL, Off())
+    if standing_still and isinstance(phase, st.CoastDown):
+        transition(draft, at, Cause.STANDS_STILL, st.Off())
         zone.rest(draft, at)
-    elif isinstance(phase, CoastDown):
+    elif isinstance(phase, st.CoastDown):
         zone.trim(draft, at)
 
 
-def _opening(draft: Draft, at: CollectorAt, phase: Opening, served: list[Demand], *, over: bool) -> None:
+def _opening(draft: Draft, at: CollectorAt, phase: st.Opening, served: list[Demand], *, over: bool) -> None:
     """Gates travel. On, once every needed gate is proven or given up and enough are proven in all."""
     if phase.until is not None and phase.until <= draft.now:
         phase = replace(phase, until=None)
@@ -285,14 +277,14 @@ def _waits_for_stops(draft: Draft, at: CollectorAt) -> bool:
     phase = draft.collectors[at].phase
     if draft.stops_lost_at is None:
         return draft.standstill
-    if isinstance(phase, Opening) and not phase.unheard:
+    if isinstance(phase, st.Opening) and not phase.unheard:
         transition(draft, at, Cause.WAITS, replace(phase, unheard=True))
         unheard_for = round(draft.now - draft.stops_lost_at, 3)
         draft.say_of_collector(at, Happened.COLLECTOR_WAITED, Rule.STOPS_UNHEARD, unheard_for=unheard_for)
     return True
 
 
-def _waits(draft: Draft, at: CollectorAt, phase: Opening) -> bool:
+def _waits(draft: Draft, at: CollectorAt, phase: st.Opening) -> bool:
     """The gates are ready; another inrush on the circuit, or a stop that is still to be read, is let come first."""
     if not draft.shop.circuits and draft.no_start_before <= draft.now:
         return False
@@ -320,13 +312,13 @@ def _refuse_min_open(draft: Draft, at: CollectorAt, starters: list[Demand], prov
         draft.leave(Happened.START_REFUSED, Rule.MIN_OPEN, facts, **one.named, collector=collector.name)
 
 
-def _call_off(draft: Draft, at: CollectorAt, phase: Opening, *, over: bool) -> None:
+def _call_off(draft: Draft, at: CollectorAt, phase: st.Opening, *, over: bool) -> None:
     """The demand is over before its gate was open, or (refused already) can no longer be served."""
     if over:
         rule = Rule.STOPS_UNHEARD if phase.unheard else Rule.CUT_ENDED_BEFORE_GATE
         draft.say_of_collector(at, Happened.START_MISSED, rule, waited=round(draft.now - phase.since, 3))
     draft.clear_alarm(_too_few(draft.shop.collectors[at].name), Rule.NO_DEMAND)
-    transition(draft, at, Cause.CALLED_OFF, CoastDown())
+    transition(draft, at, Cause.CALLED_OFF, st.CoastDown())
 
 
 def _on(draft: Draft, at: CollectorAt, served: list[Demand]) -> None:
@@ -372,12 +364,12 @@ def _on(draft: Draft, at: CollectorAt, served: list[Demand]) -> None:
 def _on_phase(draft: Draft, at: CollectorAt, *, cutting: bool, why: Rule) -> None:
     """The word for being on: spin-up until the air moves, then running or run-on."""
     phase, spin_up = draft.collectors[at].phase, draft.shop.collectors[at].spin_up
-    if isinstance(phase, SpinUp) and not reached(draft.now, phase.since, spin_up):
+    if isinstance(phase, st.SpinUp) and not reached(draft.now, phase.since, spin_up):
         return
     if cutting:
-        transition(draft, at, Cause.SERVES, Running())
+        transition(draft, at, Cause.SERVES, st.Running())
     else:
-        transition(draft, at, Cause.KEPT_ON, RunOn(str(why)))
+        transition(draft, at, Cause.KEPT_ON, st.RunOn(str(why)))
 
 
 def _note_gate(draft: Draft, at: CollectorAt, chosen: list[GateAt]) -> None:

@@ -6,6 +6,7 @@ from math import inf
 from msgspec.structs import replace
 
 from gatehand_rules import fan, gates, interlock, phases, readings
+from gatehand_rules import state as st
 from gatehand_rules.detect import become
 from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Happened, Rule
@@ -13,38 +14,19 @@ from gatehand_rules.hands import outlast, say_kept
 from gatehand_rules.holds import begin_presses_anew, drop_demands, forget_press, hold
 from gatehand_rules.phases import Cause, transition
 from gatehand_rules.shop import CollectorAt, Shop
-from gatehand_rules.state import (
-    CoastDown,
-    GateFault,
-    GateOpen,
-    GateShut,
-    GateState,
-    GateUnknown,
-    Held,
-    Off,
-    Opening,
-    Standing,
-    State,
-    ToolIdle,
-    ToolRunning,
-    ToolRunOn,
-    ToolSpeaking,
-    ToolUnknown,
-    speaking,
-)
 from gatehand_rules.timing import due
 from gatehand_rules.words import Position
 
 
-def initial(shop: Shop, now: float, starts: Mapping[str, tuple[float, ...]] | None = None) -> State:
+def initial(shop: Shop, now: float, starts: Mapping[str, tuple[float, ...]] | None = None) -> st.State:
     """Nothing known, nothing connected: every device may be in any state (monotonic seconds).
 
     `starts`: by collector, when its motor was started in the last hour, oldest first. They count for its budget (I8).
     """
     before = {} if starts is None else starts
-    return State(
-        tools=tuple(ToolUnknown(None, now) for _ in shop.tools),
-        gates=tuple(GateState() for _ in shop.gates),
+    return st.State(
+        tools=tuple(st.ToolUnknown(None, now) for _ in shop.tools),
+        gates=tuple(st.GateState() for _ in shop.gates),
         collectors=tuple(phases.at_start(before.get(collector.name, ())) for collector in shop.collectors),
         stops=tuple(False for _ in shop.stops),
         guard=interlock.initial(shop),
@@ -59,7 +41,7 @@ def connected(draft: Draft) -> None:
     draft.say(Happened.BROKER_CONNECTED, Rule.BROKER, first=not draft.adopted)
     for at, collector in zip(draft.shop.each_collector, draft.collectors, strict=True):
         begin_presses_anew(draft, at)
-        if isinstance(collector.phase, Held):  # an "off" for a stop need not wait for what is retained
+        if isinstance(collector.phase, st.Held):  # an "off" for a stop need not wait for what is retained
             fan.tell_off(draft, at, Rule.BROKER, None, why=collector.phase.why)
     doubt_tools(draft)
 
@@ -68,16 +50,16 @@ def doubt_tools(draft: Draft) -> None:
     """What the tools said last is from before a gap: silence counts anew, and a start wants bearing out."""
     for i in draft.shop.each_tool:
         readings.lose(draft, i)
-        become(draft, i, _heard_now(speaking(draft.tools[i]), draft.now))
+        become(draft, i, _heard_now(st.speaking(draft.tools[i]), draft.now))
     readings.begin_all(draft)
 
 
-def _heard_now(state: ToolSpeaking, now: float) -> ToolSpeaking:
+def _heard_now(state: st.ToolSpeaking, now: float) -> st.ToolSpeaking:
     """The broker was away, not the sensor: silence counts anew, and old demands want confirming before they start."""
-    if isinstance(state, (ToolIdle, ToolRunOn)):
+    if isinstance(state, (st.ToolIdle, st.ToolRunOn)):
         state = replace(state, hump=None)  # a rise from before the gap has not lasted through it
-    if isinstance(state, (ToolRunning, ToolRunOn)) and state.standing is Standing.FRESH:
-        return replace(state, heard_at=now, standing=Standing.UNCONFIRMED)
+    if isinstance(state, (st.ToolRunning, st.ToolRunOn)) and state.standing is st.Standing.FRESH:
+        return replace(state, heard_at=now, standing=st.Standing.UNCONFIRMED)
     return replace(state, heard_at=now)
 
 
@@ -88,11 +70,11 @@ def lost(draft: Draft, heard_at: float) -> None:
     draft.say(Happened.BROKER_LOST, Rule.BROKER, heard_before=round(draft.now - heard_at, 3))
     for i, state in zip(draft.shop.each_gate, draft.gates, strict=True):
         move = state.move
-        told_at = move.since if isinstance(move, (GateOpen, GateShut)) else -inf
-        told_at = move.first if isinstance(move, GateFault) else told_at
+        told_at = move.since if isinstance(move, (st.GateOpen, st.GateShut)) else -inf
+        told_at = move.first if isinstance(move, st.GateFault) else told_at
         if told_at > heard_at:
-            shutting = isinstance(move, GateFault) and move.wanted is Position.SHUT
-            draft.set_gate(i, move=GateUnknown(shutting=shutting))
+            shutting = isinstance(move, st.GateFault) and move.wanted is Position.SHUT
+            draft.set_gate(i, move=st.GateUnknown(shutting=shutting))
             gates.clear_fault(draft, i, Rule.BROKER)
     for at in draft.shop.each_collector:
         _lost_fan(draft, at, heard_at)
@@ -103,7 +85,7 @@ def _lost_fan(draft: Draft, at: CollectorAt, heard_at: float) -> None:
     """A start that may not have arrived is none: told off at the next connection, and begun anew if still wanted."""
     state = draft.collectors[at]
     if state.on_phase and state.started_at > heard_at:
-        transition(draft, at, Cause.START_LOST, CoastDown(), still_at=inf, answer=None, told_on_at=None)
+        transition(draft, at, Cause.START_LOST, st.CoastDown(), still_at=inf, answer=None, told_on_at=None)
     elif state.told_on_at is not None and state.told_on_at > heard_at:
         draft.set_collector(at, told_on_at=state.told_on_at - draft.shop.collectors[at].refresh)
 
@@ -128,7 +110,7 @@ def _take_up_again(draft: Draft, at: CollectorAt) -> None:
     """A new connection. An "off" is said again; an "on" only where it is surely no start."""
     collector, state = draft.shop.collectors[at], draft.collectors[at]
     stood = state.reported_on is False or (not collector.reports and state.drawing is False)
-    if isinstance(state.phase, Held):
+    if isinstance(state.phase, st.Held):
         return
     if not state.on_phase or stood:
         fan.tell_off(draft, at, Rule.BROKER, Cause.NOT_CONTINUED)
@@ -143,14 +125,14 @@ def _take_up_again(draft: Draft, at: CollectorAt) -> None:
 def _adopt(draft: Draft, at: CollectorAt) -> None:
     """The daemon's start for one collector: adopted where it turns, else told off."""
     state = draft.collectors[at]
-    if isinstance(state.phase, Held):
+    if isinstance(state.phase, st.Held):
         fan.tell_off(draft, at, Rule.ADOPTION, None)
         return
     known_to_stand = not state.seen_on and (state.reported_on is False or state.drawing is False)
     if not known_to_stand:
         _open_unknown(draft, at)
-    if state.seen_on and isinstance(state.phase, Off):  # not told off already, before what is retained was in
-        opening = Opening(draft.now, adopting=True)
+    if state.seen_on and isinstance(state.phase, st.Off):  # not told off already, before what is retained was in
+        opening = st.Opening(draft.now, adopting=True)
         transition(draft, at, Cause.FOUND_ON, opening, still_at=inf, found_on=True)
     else:
         fan.tell_off(draft, at, Rule.ADOPTION, Cause.NOT_CONTINUED)
@@ -160,11 +142,11 @@ def _open_unknown(draft: Draft, at: CollectorAt) -> None:
     """Gates of unknown position are told to open for a fan that may turn, within `max_open`, relief gates first."""
     collector, shop = draft.shop.collectors[at], draft.shop
     own = [i for i in shop.gates_of(at) if shop.gates[i].commanded]
-    stand_open = sum(1 for i in own if isinstance(draft.gates[i].move, GateOpen))
+    stand_open = sum(1 for i in own if isinstance(draft.gates[i].move, st.GateOpen))
     for i in sorted(own, key=lambda i: not shop.gates[i].relief):
         if collector.max_open is not None and stand_open >= collector.max_open:
             return
-        if isinstance(draft.gates[i].move, GateUnknown):
+        if isinstance(draft.gates[i].move, st.GateUnknown):
             gates.tell_open(draft, i, Rule.ADOPTION)
             stand_open += 1
 
@@ -181,5 +163,5 @@ def shutdown(draft: Draft) -> None:
     """A clean stop: every collector off, every gate left as it is."""
     for at, state in zip(draft.shop.each_collector, draft.collectors, strict=True):
         drop_demands(draft, at, Rule.SHUTDOWN)
-        fan.tell_off(draft, at, Rule.SHUTDOWN, None if isinstance(state.phase, (Held, Off)) else Cause.SHUTDOWN)
+        fan.tell_off(draft, at, Rule.SHUTDOWN, None if isinstance(state.phase, (st.Held, st.Off)) else Cause.SHUTDOWN)
     draft.stopping = True
