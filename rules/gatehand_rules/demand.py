@@ -15,8 +15,8 @@ from msgspec.structs import replace
 
 from gatehand_rules import state as st
 from gatehand_rules.alarms import Alarm
+from gatehand_rules.context import Context
 from gatehand_rules.detect import held_from
-from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Rule
 from gatehand_rules.gates import is_proven, is_roused, keeps
 from gatehand_rules.shop import CollectorAt, GateAt
@@ -60,28 +60,28 @@ class Demand(Struct, frozen=True):
         return Alarm(*self.label, what)
 
 
-def of_collector(draft: Draft, at: CollectorAt) -> list[Demand]:
+def of_collector(context: Context, at: CollectorAt) -> list[Demand]:
     """All demands on the collector at index `at`, in the order in which they are served."""
-    shop, tools = draft.shop, draft.tools
+    shop, tools = context.shop, context.tools
     found: list[Demand] = []
     for i in shop.tools_of(at):
         state = tools[i]
         if type(state) is st.ToolIdle:  # most tools, most of the time
             continue
-        kind, since, standing = _tool_demand(state)
+        kind, since, freshness = _tool_demand(state)
         if kind is not None:
             own, assist = shop.ways_of(i)
-            may_start, doubtful = standing is st.Standing.FRESH, standing is st.Standing.UNCONFIRMED
+            may_start, doubtful = freshness is st.Freshness.FRESH, freshness is st.Freshness.UNCONFIRMED
             name = shop.tools[i].name
             found.append(Demand(kind, since, name, None, own, assist, may_start=may_start, unconfirmed=doubtful))
     for gate in shop.gates_of(at):
-        hand = draft.gates[gate].hand
+        hand = context.gates[gate].hand
         if hand is not None:
             found.append(Demand(Kind.HAND, hand.since, None, shop.gates[gate].name, (gate,), may_start=not hand.kept))
     if len(found) < 2:  # noqa: PLR2004 - nothing to put in order
         return found
-    on = draft.collectors[at].on_phase
-    found.sort(key=lambda one: (one.kind, not (one.may_start or (on and _has_air(draft, one))), _turn(one)))
+    on = context.collectors[at].on_phase
+    found.sort(key=lambda one: (one.kind, not (one.may_start or (on and _has_air(context, one))), _turn(one)))
     return found
 
 
@@ -90,33 +90,35 @@ def _turn(one: Demand) -> float:
     return -one.since if one.kind is Kind.RUN_ON else one.since
 
 
-def _has_air(draft: Draft, one: Demand) -> bool:
+def _has_air(context: Context, one: Demand) -> bool:
     """Its gates are open or on their way, so that a running fan serves it."""
-    return all(isinstance(draft.gates[i].move, (st.GateOpen, st.GateOpening)) or _is_near(draft, i) for i in one.gates)
+    return all(
+        isinstance(context.gates[i].move, (st.GateOpen, st.GateOpening)) or _is_near(context, i) for i in one.gates
+    )
 
 
-def _is_near(draft: Draft, at: GateAt) -> bool:
+def _is_near(context: Context, at: GateAt) -> bool:
     """Open by an old word that counts, or being shut so that it can be opened."""
-    return is_roused(draft.gates[at]) or keeps(draft, at)
+    return is_roused(context.gates[at]) or keeps(context, at)
 
 
-def _tool_demand(state: st.ToolState) -> tuple[Kind | None, float, st.Standing]:
+def _tool_demand(state: st.ToolState) -> tuple[Kind | None, float, st.Freshness]:
     match state:
-        case st.ToolRunning(since=since, standing=standing):
-            return Kind.CUT, since, standing
-        case st.ToolRunOn(since=since, standing=standing):
-            return Kind.RUN_ON, since, standing
+        case st.ToolRunning(since=since, freshness=freshness):
+            return Kind.CUT, since, freshness
+        case st.ToolRunOn(since=since, freshness=freshness):
+            return Kind.RUN_ON, since, freshness
         case st.ToolSilent(was=st.ToolRunning() | st.ToolRunOn(), let_go=False):
             # A silent sensor never starts anything; it keeps what it had for its run-on.
-            return Kind.RUN_ON, held_from(state), st.Standing.STALE
+            return Kind.RUN_ON, held_from(state), st.Freshness.STALE
         case _:
-            return None, 0.0, st.Standing.STALE
+            return None, 0.0, st.Freshness.STALE
 
 
-def fitting(draft: Draft, at: CollectorAt, demands: list[Demand]) -> list[Demand]:
+def fitting(context: Context, at: CollectorAt, demands: list[Demand]) -> list[Demand]:
     """Those whose gates fit into `max_open`, best rank first; the assist gates last of all, where there is room."""
-    limit = draft.shop.collectors[at].max_open
-    demands = _worth_a_move(draft, demands)
+    limit = context.shop.collectors[at].max_open
+    demands = _worth_a_move(context, demands)
     if limit is None:
         return demands
     found: list[Demand] = []
@@ -133,95 +135,95 @@ def fitting(draft: Draft, at: CollectorAt, demands: list[Demand]) -> list[Demand
     return trimmed
 
 
-def _worth_a_move(draft: Draft, demands: list[Demand]) -> list[Demand]:
+def _worth_a_move(context: Context, demands: list[Demand]) -> list[Demand]:
     """Each without the gates that would have to move and would be open too late for it; gone, where none is left."""
     if all(one.kind is Kind.CUT for one in demands):
         return demands
     found: list[Demand] = []
     for one in demands:
-        ends = _ends(draft, one)
-        own = tuple(i for i in one.gates if not _too_late(draft, i, ends))
+        ends = _ends(context, one)
+        own = tuple(i for i in one.gates if not _too_late(context, i, ends))
         if own or not one.gates:
-            assist = tuple(i for i in one.assist if not _too_late(draft, i, ends))
+            assist = tuple(i for i in one.assist if not _too_late(context, i, ends))
             found.append(one if (own, assist) == (one.gates, one.assist) else replace(one, gates=own, assist=assist))
     return found
 
 
-def _ends(draft: Draft, one: Demand) -> float:
+def _ends(context: Context, one: Demand) -> float:
     """When it is over by time alone; inf: nobody knows."""
-    shop = draft.shop
+    shop = context.shop
     if one.kind is Kind.HAND:
         return due(one.since, shop.gates[one.gates[0]].hand_limit)
     tool = None if one.kind is Kind.CUT or one.tool is None else shop.tool_at(one.tool)
     return inf if tool is None else due(one.since, shop.tools[tool].run_on)
 
 
-def _too_late(draft: Draft, at: GateAt, ends: float) -> bool:
+def _too_late(context: Context, at: GateAt, ends: float) -> bool:
     """The gate would have to be told to open, and would not be open before `ends`."""
-    move = draft.gates[at].move
+    move = context.gates[at].move
     rests = isinstance(move, (st.GateShut, st.GateShutting, st.GateUnknown))
-    rests = rests and not _is_near(draft, at)
-    return rests and draft.shop.gates[at].commanded and due(draft.now, draft.shop.gates[at].travel) >= ends
+    rests = rests and not _is_near(context, at)
+    return rests and context.shop.gates[at].commanded and due(context.now, context.shop.gates[at].travel) >= ends
 
 
-def grant(draft: Draft, at: CollectorAt, demands: list[Demand]) -> list[Demand]:
+def grant(context: Context, at: CollectorAt, demands: list[Demand]) -> list[Demand]:
     """Those that fit into `max_open`; the others leave a finding and an alarm, once."""
-    collector = draft.shop.collectors[at]
+    collector = context.shop.collectors[at]
     if collector.max_open is None:
-        return fitting(draft, at, demands)
-    demands = _worth_a_move(draft, demands)
-    granted = fitting(draft, at, demands)
+        return fitting(context, at, demands)
+    demands = _worth_a_move(context, demands)
+    granted = fitting(context, at, demands)
     served = {one.label for one in granted}
     taken = {i for one in granted for i in one.gates}
-    names = ", ".join(draft.shop.gates[i].name for i in sorted(taken))
+    names = ", ".join(context.shop.gates[i].name for i in sorted(taken))
     for one in demands:
         alarm = one.alarm("max_open")
         if one.label in served:
-            draft.clear_alarm(alarm, Rule.MAX_OPEN)
+            context.clear_alarm(alarm, Rule.MAX_OPEN)
         elif one.kind is not Kind.RUN_ON:
-            draft.refuse(alarm, Rule.MAX_OPEN, collector.name, max_open=collector.max_open, taken=names)
+            context.refuse(alarm, Rule.MAX_OPEN, collector.name, max_open=collector.max_open, taken=names)
     return granted
 
 
-def clear_old_refusals(draft: Draft, at: CollectorAt) -> None:
+def clear_old_refusals(context: Context, at: CollectorAt) -> None:
     """A refusal whose demand is over no longer stands."""
-    if not draft.alarms:
+    if not context.alarms:
         return
-    alive = {one.label for one in of_collector(draft, at) if one.kind is not Kind.RUN_ON}
-    for i in draft.shop.tools_of(at):
-        tool = draft.shop.tools[i]
+    alive = {one.label for one in of_collector(context, at) if one.kind is not Kind.RUN_ON}
+    for i in context.shop.tools_of(at):
+        tool = context.shop.tools[i]
         if ("tool", tool.name) not in alive:
-            draft.clear_alarm(Alarm("tool", tool.name, "max_open"), Rule.NO_DEMAND)
-            draft.clear_alarm(Alarm("tool", tool.name, "not_served"), Rule.NO_DEMAND)
+            context.clear_alarm(Alarm("tool", tool.name, "max_open"), Rule.NO_DEMAND)
+            context.clear_alarm(Alarm("tool", tool.name, "not_served"), Rule.NO_DEMAND)
 
 
-def can_be_served(draft: Draft, one: Demand) -> bool:
+def can_be_served(context: Context, one: Demand) -> bool:
     """At least one of its gates is proven or may still come to be; a demand without gates always can."""
-    return not one.gates or any(may_open(draft, i) for i in one.gates)
+    return not one.gates or any(may_open(context, i) for i in one.gates)
 
 
-def may_open(draft: Draft, at: GateAt) -> bool:
+def may_open(context: Context, at: GateAt) -> bool:
     """The gate is proven open, on its way, or can be told to go."""
-    state = draft.gates[at]
-    return is_proven(state) or not is_decided_shut(draft, at)
+    state = context.gates[at]
+    return is_proven(state) or not is_decided_shut(context, at)
 
 
-def is_decided_shut(draft: Draft, at: GateAt) -> bool:
+def is_decided_shut(context: Context, at: GateAt) -> bool:
     """Waiting for this gate is of no use: in fault, or moved by hand only and not open."""
-    state, gate = draft.gates[at], draft.shop.gates[at]
+    state, gate = context.gates[at], context.shop.gates[at]
     if isinstance(state.move, st.GateFault):
         return state.move.wanted is Position.OPEN or not gate.commanded
-    return not gate.commanded and not is_proven(state) and not keeps(draft, at)
+    return not gate.commanded and not is_proven(state) and not keeps(context, at)
 
 
-def proven(draft: Draft, at: CollectorAt) -> list[GateAt]:
+def proven(context: Context, at: CollectorAt) -> list[GateAt]:
     """Indices of the collector's gates that are proven open."""
-    return [i for i in draft.shop.gates_of(at) if is_proven(draft.gates[i])]
+    return [i for i in context.shop.gates_of(at) if is_proven(context.gates[i])]
 
 
-def keeping(draft: Draft, at: CollectorAt) -> int:
+def keeping(context: Context, at: CollectorAt) -> int:
     """How many gates keep a running fan: those proven open, and for one found turning those that were said to be."""
-    return sum(1 for i in draft.shop.gates_of(at) if is_proven(draft.gates[i]) or keeps(draft, i))
+    return sum(1 for i in context.shop.gates_of(at) if is_proven(context.gates[i]) or keeps(context, i))
 
 
 def last_used(fan: st.CollectorState) -> tuple[GateAt, ...]:

@@ -4,10 +4,10 @@ An edit can take a cause away that no event will ever end: a signal that is no l
 set, a sensor that has to be learnt anew.
 """
 
-from gatehand_rules.draft import Draft
+from gatehand_rules.context import Context
 from gatehand_rules.findings import Rule
 from gatehand_rules.shop import CollectorAt, GateAt, ToolAt
-from gatehand_rules.state import Held, Opening, Standing, ToolMuted, ToolRunning, ToolSilent, speaking
+from gatehand_rules.state import Freshness, Held, Opening, ToolMuted, ToolRunning, ToolSilent, speaking
 
 COLLECTOR_RULES = {
     "held": Rule.HOLD,
@@ -30,57 +30,58 @@ _RULES = {
 """What ends here, and by which rule. A gate's fault, a fan against shut gates and the stops' alarms end elsewhere."""
 
 
-def end_old(draft: Draft) -> None:
+def end_old(context: Context) -> None:
     """Clear what stands without its cause."""
-    for alarm in sorted(draft.alarms):
+    for alarm in sorted(context.alarms):
         kind, name, what = alarm.kind, alarm.name, alarm.what
         rule = _RULES.get(what)
         if rule is None:
             continue
-        if kind == "tool" and (tool := draft.shop.tool_at(name)) is not None:
-            if not _tool(draft, tool, what):
-                draft.clear_alarm(alarm, rule)
-        elif kind == "gate" and (gate := draft.shop.gate_at(name)) is not None:
-            if not _gate(draft, gate, what):
-                draft.clear_alarm(alarm, rule)
-        elif kind == "collector" and (fan := draft.shop.collector_at(name)) is not None and not _fan(draft, fan, what):
-            draft.clear_alarm(alarm, rule)
+        shop, goes_on = context.shop, True
+        if kind == "tool" and (tool := shop.tool_at(name)) is not None:
+            goes_on = _tool(context, tool, what)
+        elif kind == "gate" and (gate := shop.gate_at(name)) is not None:
+            goes_on = _gate(context, gate, what)
+        elif kind == "collector" and (collector := shop.collector_at(name)) is not None:
+            goes_on = _collector(context, collector, what)
+        if not goes_on:
+            context.clear_alarm(alarm, rule)
 
 
-def _tool(draft: Draft, at: ToolAt, what: str) -> bool:
+def _tool(context: Context, at: ToolAt, what: str) -> bool:
     """Whether what this alarm of a tool is about is still so."""
-    tool, state = draft.shop.tools[at], draft.tools[at]
+    tool, state = context.shop.tools[at], context.tools[at]
     was = speaking(state)
     match what:
         case "not_fresh":
-            return isinstance(was, ToolRunning) and was.standing is Standing.STALE
+            return isinstance(was, ToolRunning) and was.freshness is Freshness.STALE
         case "silent":
             return isinstance(state, ToolSilent)
         case "run_limit":
             return isinstance(was, ToolMuted)
         case "max_open":
-            return isinstance(state, ToolRunning) and _limited(draft, tool.collector)
+            return isinstance(state, ToolRunning) and _limited(context, tool.collector)
         case "not_served":
             return isinstance(state, ToolRunning)
         case _:
             return tool.tells_online
 
 
-def _gate(draft: Draft, at: GateAt, what: str) -> bool:
+def _gate(context: Context, at: GateAt, what: str) -> bool:
     """The same of a gate."""
-    gate, state = draft.shop.gates[at], draft.gates[at]
+    gate, state = context.shop.gates[at], context.gates[at]
     match what:
         case "max_open":
-            return state.hand is not None and _limited(draft, gate.collector)
+            return state.hand is not None and _limited(context, gate.collector)
         case "not_served":
             return state.hand is not None
         case _:
             return gate.tells_online
 
 
-def _fan(draft: Draft, at: CollectorAt, what: str) -> bool:
+def _collector(context: Context, at: CollectorAt, what: str) -> bool:
     """The same of a collector."""
-    collector, state = draft.shop.collectors[at], draft.collectors[at]
+    collector, state = context.shop.collectors[at], context.collectors[at]
     match what:
         case "held":
             return isinstance(state.phase, Held)
@@ -94,6 +95,6 @@ def _fan(draft: Draft, at: CollectorAt, what: str) -> bool:
             return collector.tells_online
 
 
-def _limited(draft: Draft, collector: str) -> bool:
-    at = draft.shop.collector_at(collector)
-    return at is not None and draft.shop.collectors[at].max_open is not None
+def _limited(context: Context, collector: str) -> bool:
+    at = context.shop.collector_at(collector)
+    return at is not None and context.shop.collectors[at].max_open is not None

@@ -12,10 +12,10 @@ from typing import Final, assert_never
 
 from msgspec.structs import replace
 
-from gatehand_rules import detect, fan, holds, readings
+from gatehand_rules import collectors, detect, holds, readings
 from gatehand_rules import events as ev
 from gatehand_rules.alarms import DAEMON, Alarm
-from gatehand_rules.draft import Draft
+from gatehand_rules.context import Context
 from gatehand_rules.findings import Happened, Rule
 from gatehand_rules.hands import end_hand, outlast
 from gatehand_rules.phases import Cause
@@ -28,35 +28,37 @@ from gatehand_rules.words import Position
 ALARM: Final = Alarm("daemon", DAEMON, "stops_unheard")
 
 
-def stops_lost(draft: Draft, why: str) -> None:
+def stops_lost(context: Context, why: str) -> None:
     """It is gone, or is to be read anew. `why` is empty where nothing broke."""
-    _forget_presses(draft)
-    if draft.stops_lost_at is None:
-        draft.stops_lost_at = draft.now
+    _forget_presses(context)
+    if context.stops_lost_at is None:
+        context.stops_lost_at = context.now
     if why:
-        draft.say(Happened.STOPS_LOST, Rule.STOPS_UNHEARD, why=why)
+        context.say(Happened.STOPS_LOST, Rule.STOPS_UNHEARD, why=why)
 
 
-def stops_heard(draft: Draft) -> None:
+def stops_heard(context: Context) -> None:
     """It stands, and what is retained has been read: what waited may start."""
-    if draft.stops_lost_at is None:
+    if context.stops_lost_at is None:
         return
-    draft.say(Happened.STOPS_HEARD, Rule.STOPS_UNHEARD, unheard_for=round(draft.now - draft.stops_lost_at, 3))
-    draft.stops_lost_at = None
-    _forget_presses(draft)
-    draft.clear_alarm(ALARM, Rule.STOPS_UNHEARD)
+    context.say(Happened.STOPS_HEARD, Rule.STOPS_UNHEARD, unheard_for=round(context.now - context.stops_lost_at, 3))
+    context.stops_lost_at = None
+    _forget_presses(context)
+    context.clear_alarm(ALARM, Rule.STOPS_UNHEARD)
 
 
-def _forget_presses(draft: Draft) -> None:
-    for at in draft.shop.each_collector:
-        holds.begin_presses_anew(draft, at)
+def _forget_presses(context: Context) -> None:
+    for at in context.shop.each_collector:
+        holds.begin_presses_anew(context, at)
 
 
-def time_passes(draft: Draft) -> None:
+def time_passes(context: Context) -> None:
     """It has been gone for long enough to tell somebody."""
-    if draft.stops_lost_at is not None and reached(draft.now, draft.stops_lost_at, draft.shop.timing.stops_patience):
-        unheard_for = round(draft.now - draft.stops_lost_at, 3)
-        draft.raise_alarm(ALARM, Rule.STOPS_UNHEARD, unheard_for=unheard_for)
+    if context.stops_lost_at is not None and reached(
+        context.now, context.stops_lost_at, context.shop.timing.stops_patience
+    ):
+        unheard_for = round(context.now - context.stops_lost_at, 3)
+        context.raise_alarm(ALARM, Rule.STOPS_UNHEARD, unheard_for=unheard_for)
 
 
 def wake_at(timing: Timing, state: State) -> float | None:
@@ -66,51 +68,51 @@ def wake_at(timing: Timing, state: State) -> float | None:
     return due(state.stops_lost_at, timing.stops_patience)
 
 
-def loop_stood(draft: Draft, seconds: float) -> None:
+def loop_stood(context: Context, seconds: float) -> None:
     """It stood still until now."""
-    if draft.stood_for is None or seconds > draft.stood_for:  # each connection tells of it
-        draft.stood_for = seconds
-        draft.say(Happened.DAEMON_STOOD_STILL, Rule.STANDSTILL, stood_for=seconds)
-    for at in draft.shop.each_collector:
-        holds.begin_presses_anew(draft, at)
-        state = draft.collectors[at]
-        refresh = fan.refresh_due(draft.shop.collectors[at], state)
-        if refresh is not None and draft.now > refresh and not state.seen_on:
+    if context.stood_for is None or seconds > context.stood_for:  # each connection tells of it
+        context.stood_for = seconds
+        context.say(Happened.DAEMON_STOOD_STILL, Rule.STANDSTILL, stood_for=seconds)
+    for at in context.shop.each_collector:
+        holds.begin_presses_anew(context, at)
+        state = context.collectors[at]
+        refresh = collectors.refresh_due(context.shop.collectors[at], state)
+        if refresh is not None and context.now > refresh and not state.seen_on:
             # The switch's own time limit may have passed: "on" would be a start. A fresh demand gives it.
-            draft.set_collector(at, told_on_at=None, answer=None)
-    outlast(draft, Rule.STANDSTILL)
+            context.set_collector(at, told_on_at=None, answer=None)
+    outlast(context, Rule.STANDSTILL)
 
 
-def loop_caught_up(draft: Draft) -> None:
+def loop_caught_up(context: Context) -> None:
     """What waited has been read; what comes from now on is new, and has to confirm what was."""
-    if draft.stood_for is None:
+    if context.stood_for is None:
         return
-    draft.say(Happened.DAEMON_CAUGHT_UP, Rule.STANDSTILL, stood_for=draft.stood_for)
-    draft.stood_for = None
-    doubt_tools(draft)
-    readings.nothing_was_lost(draft)
-    for at, state in zip(draft.shop.each_collector, draft.collectors, strict=True):
-        holds.begin_presses_anew(draft, at)
+    context.say(Happened.DAEMON_CAUGHT_UP, Rule.STANDSTILL, stood_for=context.stood_for)
+    context.stood_for = None
+    doubt_tools(context)
+    readings.nothing_was_lost(context)
+    for at, state in zip(context.shop.each_collector, context.collectors, strict=True):
+        holds.begin_presses_anew(context, at)
         if state.on_phase and state.reported_on is False and not state.report_live:
-            fan.tell_off(
-                draft, at, Rule.STANDSTILL, Cause.NOT_CONTINUED
+            collectors.tell_off(
+                context, at, Rule.STANDSTILL, Cause.NOT_CONTINUED
             )  # it went off meanwhile: "on" would be a start
 
 
-def of_before(draft: Draft, event: ev.Event) -> ev.Event | None:
+def of_before(context: Context, event: ev.Event) -> ev.Event | None:
     """What an event that waited may still do, as an event; None: nothing. Whoever asked for something is told."""
     match event:
         case ev.Reading():
-            return replace(event, retained=True) if event.retained or _is_low(draft, event) else None
+            return replace(event, retained=True) if event.retained or _is_low(context, event) else None
         case ev.ButtonPressed(gate=name, retained=False) | ev.HandAsked(gate=name, on=True, retained=False):
-            _ignore(draft, "a button's press" if isinstance(event, ev.ButtonPressed) else "a hand start", gate=name)
+            _ignore(context, "a button's press" if isinstance(event, ev.ButtonPressed) else "a hand start", gate=name)
             return None
         case ev.ResetAsked(collector=name, retained=False) | ev.ResetButton(collector=name, retained=False):
             if not (isinstance(event, ev.ResetButton) and not event.pressed):
-                _ignore(draft, "a reset", collector=name)
+                _ignore(context, "a reset", collector=name)
             return None
         case ev.GateReport():
-            _end_by_shutting(draft, event)
+            _end_by_shutting(context, event)
             return replace(event, retained=True)
         case ev.CollectorReport() | ev.CollectorCurrent() | ev.BinReport() | ev.DeviceOnline():
             return replace(event, retained=True)
@@ -128,25 +130,25 @@ def of_before(draft: Draft, event: ev.Event) -> ev.Event | None:
             assert_never(event)
 
 
-def _ignore(draft: Draft, what: str, *, gate: str | None = None, collector: str | None = None) -> None:
+def _ignore(context: Context, what: str, *, gate: str | None = None, collector: str | None = None) -> None:
     event, rule = Happened.MESSAGE_IGNORED, Rule.STANDSTILL
-    draft.decide(event, rule, {"what": what, "stood_for": draft.stood_for}, gate=gate, collector=collector)
+    context.decide(event, rule, {"what": what, "stood_for": context.stood_for}, gate=gate, collector=collector)
 
 
-def _is_low(draft: Draft, event: ev.Reading) -> bool:
+def _is_low(context: Context, event: ev.Reading) -> bool:
     """Below its stop threshold: it may end what the tool does. Anything else says nothing."""
-    at = draft.shop.tool_at(event.tool)
-    return at is not None and event.amps < draft.shop.tools[at].stop_amps
+    at = context.shop.tool_at(event.tool)
+    return at is not None and event.amps < context.shop.tools[at].stop_amps
 
 
-def _end_by_shutting(draft: Draft, event: ev.GateReport) -> None:
+def _end_by_shutting(context: Context, event: ev.GateReport) -> None:
     """A hand start that began by opening the gate ends with a shut gate, however late we hear of it."""
-    at = draft.shop.gate_at(event.gate)
+    at = context.shop.gate_at(event.gate)
     if at is None or event.position is not Position.SHUT:
         return
-    hand = draft.gates[at].hand
+    hand = context.gates[at].hand
     if hand is not None and hand.by_opening:
-        end_hand(draft, at, Rule.MOVED_BY_HAND)
+        end_hand(context, at, Rule.MOVED_BY_HAND)
 
 
 def devices(shop: Shop) -> dict[str, tuple[Tool | Gate | Collector, ...]]:
@@ -154,9 +156,9 @@ def devices(shop: Shop) -> dict[str, tuple[Tool | Gate | Collector, ...]]:
     return {"tool": shop.tools, "gate": shop.gates, "collector": shop.collectors}
 
 
-def device(draft: Draft, event: ev.DeviceOnline) -> bool:
+def device(context: Context, event: ev.DeviceOnline) -> bool:
     """A device's own will. Gone: its sensor is silent, its gate at rest is of unknown position. False: it has none."""
-    shop = draft.shop
+    shop = context.shop
     if not any(one.tells_online for one in devices(shop)[event.kind] if one.name == event.name):
         return False
     tool = shop.tool_at(event.name) if event.kind == "tool" else None
@@ -164,27 +166,27 @@ def device(draft: Draft, event: ev.DeviceOnline) -> bool:
     alarm = Alarm(event.kind, event.name, "offline")
     named = {event.kind: event.name}
     if event.online:
-        if alarm in draft.alarms:
-            draft.say(Happened.DEVICE_ONLINE, Rule.OFFLINE, **named)
-            draft.clear_alarm(alarm, Rule.OFFLINE)
+        if alarm in context.alarms:
+            context.say(Happened.DEVICE_ONLINE, Rule.OFFLINE, **named)
+            context.clear_alarm(alarm, Rule.OFFLINE)
             if tool is not None:
-                speaks_on_change(draft, tool)
+                speaks_on_change(context, tool)
         return True
-    if draft.raise_alarm(alarm, Rule.OFFLINE):
-        draft.say(Happened.DEVICE_OFFLINE, Rule.OFFLINE, **named)
+    if context.raise_alarm(alarm, Rule.OFFLINE):
+        context.say(Happened.DEVICE_OFFLINE, Rule.OFFLINE, **named)
     if tool is not None:
-        detect.fall_silent(draft, tool, Rule.OFFLINE, draft.now)
-    elif gate is not None and not fan.may_turn(draft.collectors[shop.home_of(gate)], draft.now):
-        move = draft.gates[gate].move
-        draft.set_gate(gate, move=GateUnknown() if isinstance(move, (GateOpen, GateShut)) else move, reported=None)
+        detect.fall_silent(context, tool, Rule.OFFLINE, context.now)
+    elif gate is not None and not collectors.may_turn(context.collectors[shop.home_of(gate)], context.now):
+        move = context.gates[gate].move
+        context.set_gate(gate, move=GateUnknown() if isinstance(move, (GateOpen, GateShut)) else move, reported=None)
     return True
 
 
-def speaks_on_change(draft: Draft, at: ToolAt) -> None:
+def speaks_on_change(context: Context, at: ToolAt) -> None:
     """A sensor that speaks only on change is back and may say nothing for long: it is what it was, if it was idle."""
-    tool, state = draft.shop.tools[at], draft.tools[at]
+    tool, state = context.shop.tools[at], context.tools[at]
     if tool.silent_after > 0 or not isinstance(state, ToolSilent):
         return
     if detect.is_at_rest(state.was):
-        draft.tools[at] = state.was
-        draft.clear_alarm(Alarm("tool", tool.name, "silent"), Rule.OFFLINE)
+        context.tools[at] = state.was
+        context.clear_alarm(Alarm("tool", tool.name, "silent"), Rule.OFFLINE)

@@ -4,11 +4,11 @@ from typing import assert_never
 
 from msgspec.structs import replace
 
-from gatehand_rules import fan
+from gatehand_rules import collectors
 from gatehand_rules import state as st
 from gatehand_rules.alarms import Alarm
 from gatehand_rules.commands import OpenGate, Poll, ShutGate
-from gatehand_rules.draft import Draft
+from gatehand_rules.context import Context
 from gatehand_rules.findings import Happened, Rule
 from gatehand_rules.shop import Gate, GateAt
 from gatehand_rules.timing import due, reached
@@ -33,53 +33,53 @@ def failed_to_open(move: st.GateMove) -> bool:
     return isinstance(move, st.GateFault) and move.wanted is Position.OPEN
 
 
-def tell_open(draft: Draft, at: GateAt, rule: Rule, instead_of: tuple[str, ...] = ()) -> None:
+def tell_open(context: Context, at: GateAt, rule: Rule, instead_of: tuple[str, ...] = ()) -> None:
     """Command the gate open and start its travel."""
-    gate, now = draft.shop.gates[at], draft.now
-    reported = draft.gates[at].reported
-    _ask(draft, at)
-    draft.tell(OpenGate(gate.name, instead_of), at)
-    tries = ROUSED_TRIES if draft.gates[at].roused else 0
+    gate, now = context.shop.gates[at], context.now
+    reported = context.gates[at].reported
+    _ask(context, at)
+    context.tell(OpenGate(gate.name, instead_of), at)
+    tries = ROUSED_TRIES if context.gates[at].roused else 0
     was_shut = reported is Position.SHUT
-    move = st.GateOpening(now, now, tries, said_shut=was_shut and not draft.gates[at].live)
-    draft.set_gate(at, move=move, reported=None if was_shut else reported)
-    draft.say_of_gate(
+    move = st.GateOpening(now, now, tries, said_shut=was_shut and not context.gates[at].live)
+    context.set_gate(at, move=move, reported=None if was_shut else reported)
+    context.say_of_gate(
         at, Happened.GATE_COMMANDED, rule, to="open", travel=gate.travel, instead_of=", ".join(instead_of) or None
     )
 
 
-def _ask(draft: Draft, at: GateAt) -> None:
+def _ask(context: Context, at: GateAt) -> None:
     """A gate that was not heard live yet is asked where it stands: what it answers is live."""
-    if draft.shop.gates[at].polled and not draft.gates[at].live:
-        draft.commands.append(Poll("gate", draft.shop.gates[at].name))
+    if context.shop.gates[at].polled and not context.gates[at].live:
+        context.commands.append(Poll("gate", context.shop.gates[at].name))
 
 
-def ensure_open(draft: Draft, at: GateAt, rule: Rule, instead_of: tuple[str, ...] = ()) -> None:
+def ensure_open(context: Context, at: GateAt, rule: Rule, instead_of: tuple[str, ...] = ()) -> None:
     """Command it open unless it is open, on its way, or given up."""
-    move = draft.gates[at].move
+    move = context.gates[at].move
     if is_stuck_open(move) or isinstance(move, (st.GateUnknown, st.GateShut, st.GateShutting)):
-        tell_open(draft, at, rule, instead_of)
+        tell_open(context, at, rule, instead_of)
 
 
-def tell_shut(draft: Draft, at: GateAt, rule: Rule) -> None:
+def tell_shut(context: Context, at: GateAt, rule: Rule) -> None:
     """Command the gate shut and start its travel."""
-    gate, now = draft.shop.gates[at], draft.now
-    reported = draft.gates[at].reported
-    draft.tell(ShutGate(gate.name), at)
-    draft.set_gate(at, move=st.GateShutting(now, now), reported=None if reported is Position.OPEN else reported)
-    draft.say_of_gate(at, Happened.GATE_COMMANDED, rule, to="shut", travel=gate.travel)
+    gate, now = context.shop.gates[at], context.now
+    reported = context.gates[at].reported
+    context.tell(ShutGate(gate.name), at)
+    context.set_gate(at, move=st.GateShutting(now, now), reported=None if reported is Position.OPEN else reported)
+    context.say_of_gate(at, Happened.GATE_COMMANDED, rule, to="shut", travel=gate.travel)
 
 
-def rouse(draft: Draft, at: GateAt) -> None:
+def rouse(context: Context, at: GateAt) -> None:
     """Shut it once: a device that speaks only on change, and stood open already, has had nothing to say."""
-    tell_shut(draft, at, Rule.NOT_HEARD_LIVE)
-    draft.set_gate(at, move=st.GateShutting(draft.now, draft.now, then_open=True), roused=True)
+    tell_shut(context, at, Rule.NOT_HEARD_LIVE)
+    context.set_gate(at, move=st.GateShutting(context.now, context.now, then_open=True), roused=True)
 
 
-def keeps(draft: Draft, at: GateAt) -> bool:
+def keeps(context: Context, at: GateAt) -> bool:
     """Open by an old word alone, which may keep a fan that turned at the daemon's start until it is off."""
-    gate, state = draft.shop.gates[at], draft.gates[at]
-    if not _home(draft, at).found_on or not isinstance(state.move, st.GateUnknown):
+    gate, state = context.shop.gates[at], context.gates[at]
+    if not _home(context, at).found_on or not isinstance(state.move, st.GateUnknown):
         return False
     told = state.move.kept is not None or not gate.commanded
     return told and state.reported is Position.OPEN and not state.live
@@ -90,43 +90,43 @@ def is_roused(state: st.GateState) -> bool:
     return isinstance(state.move, st.GateShutting) and state.move.then_open
 
 
-def may_shut(draft: Draft, at: GateAt) -> bool:
+def may_shut(context: Context, at: GateAt) -> bool:
     """Whether the fan can spare the gate: it stands still, or enough others are proven open (I2)."""
-    shop = draft.shop
+    shop = context.shop
     home = shop.home_of(at)
-    if not fan.may_turn(draft.collectors[home], draft.now):
+    if not collectors.may_turn(context.collectors[home], context.now):
         return True
-    others = sum(1 for i in shop.gates_of(home) if i != at and is_proven(draft.gates[i]))
+    others = sum(1 for i in shop.gates_of(home) if i != at and is_proven(context.gates[i]))
     return others >= shop.collectors[home].min_open
 
 
-def tell_again(draft: Draft, at: GateAt, *, tries: int, rule: Rule) -> None:
+def tell_again(context: Context, at: GateAt, *, tries: int, rule: Rule) -> None:
     """Command once more what the gate was told already; a gate that the fan cannot spare any more is left alone."""
-    gate, now = draft.shop.gates[at], draft.now
-    move = draft.gates[at].move
+    gate, now = context.shop.gates[at], context.now
+    move = context.gates[at].move
     if not isinstance(move, (st.GateOpening, st.GateShutting)):
         return
     opens = isinstance(move, st.GateOpening)
-    if not opens and not may_shut(draft, at):
-        draft.set_gate(at, move=st.GateUnknown(shutting=True))
+    if not opens and not may_shut(context, at):
+        context.set_gate(at, move=st.GateUnknown(shutting=True))
         return
     if opens:
-        _ask(draft, at)
-    draft.tell(OpenGate(gate.name) if opens else ShutGate(gate.name), at)
-    draft.set_gate(at, move=replace(move, since=now, first=move.first if tries else now, tries=tries))
-    if opens and not tries and draft.gates[at].reported is Position.SHUT:
-        draft.set_gate(at, reported=None)
+        _ask(context, at)
+    context.tell(OpenGate(gate.name) if opens else ShutGate(gate.name), at)
+    context.set_gate(at, move=replace(move, since=now, first=move.first if tries else now, tries=tries))
+    if opens and not tries and context.gates[at].reported is Position.SHUT:
+        context.set_gate(at, reported=None)
     to = "open" if opens else "shut"
-    draft.say_of_gate(at, Happened.GATE_COMMANDED, rule, to=to, travel=gate.travel, tries=tries, retries=gate.retries)
+    context.say_of_gate(at, Happened.GATE_COMMANDED, rule, to=to, travel=gate.travel, tries=tries, retries=gate.retries)
 
 
-def forget_fault(draft: Draft, at: GateAt) -> None:
+def forget_fault(context: Context, at: GateAt) -> None:
     """A fresh demand tries a gate again that would not open, and rouses anew one that has said nothing live."""
-    move = draft.gates[at].move
+    move = context.gates[at].move
     if not isinstance(move, (st.GateOpening, st.GateShutting)):
-        draft.set_gate(at, roused=False)
+        context.set_gate(at, roused=False)
     if failed_to_open(move):
-        draft.set_gate(at, move=st.GateUnknown())
+        context.set_gate(at, move=st.GateUnknown())
 
 
 def travels(state: st.GateState) -> bool:
@@ -134,33 +134,33 @@ def travels(state: st.GateState) -> bool:
     return isinstance(state.move, (st.GateOpening, st.GateShutting))
 
 
-def time_passes(draft: Draft, at: GateAt) -> None:
+def time_passes(context: Context, at: GateAt) -> None:
     """Travel that has run out: proof for a gate that cannot report, a retry or a fault for one that can."""
-    move = _overdue(draft, at)
+    move = _overdue(context, at)
     if move is None:
         return
-    gate, state, wanted = draft.shop.gates[at], draft.gates[at], _goal(move)
+    gate, state, wanted = context.shop.gates[at], context.gates[at], _goal(move)
     if _is_proof(gate, state, move):
-        _arrive(draft, at, wanted, Rule.TRAVEL)
+        _arrive(context, at, wanted, Rule.TRAVEL)
     elif is_roused(state):
-        draft.set_gate(at, move=st.GateUnknown(shutting=True))  # it is opened now, if it is still wanted
-    elif isinstance(move, st.GateOpening) and not state.live and _not_heard(draft, at, move):
+        context.set_gate(at, move=st.GateUnknown(shutting=True))  # it is opened now, if it is still wanted
+    elif isinstance(move, st.GateOpening) and not state.live and _not_heard(context, at, move):
         pass
     elif move.tries < gate.retries:
-        tell_again(draft, at, tries=move.tries + 1, rule=Rule.RETRY)
+        tell_again(context, at, tries=move.tries + 1, rule=Rule.RETRY)
     else:
-        draft.set_gate(at, move=st.GateFault(wanted, move.first))
-        _say_fault(draft, at, wanted, move.first)
+        context.set_gate(at, move=st.GateFault(wanted, move.first))
+        _say_fault(context, at, wanted, move.first)
 
 
-def _say_fault(draft: Draft, at: GateAt, wanted: Position, first: float) -> None:
+def _say_fault(context: Context, at: GateAt, wanted: Position, first: float) -> None:
     """It did not go where it was told to. One that did not open, and then does not say it is shut, is told of once."""
-    gate, state = draft.shop.gates[at], draft.gates[at]
+    gate, state = context.shop.gates[at], context.gates[at]
     alarm = Alarm("gate", gate.name, "fault")
-    if wanted is Position.SHUT and alarm in draft.alarms:
+    if wanted is Position.SHUT and alarm in context.alarms:
         return
     said = _said(state.says if state.reported is Position.BETWEEN else "")
-    draft.say_of_gate(
+    context.say_of_gate(
         at,
         Happened.GATE_FAULT,
         Rule.TRAVEL,
@@ -168,25 +168,25 @@ def _say_fault(draft: Draft, at: GateAt, wanted: Position, first: float) -> None
         reported=None if state.reported is None else str(state.reported),
         travel=gate.travel,
         retries=None if state.roused else gate.retries,
-        waited=round(draft.now - first, 3),
+        waited=round(context.now - first, 3),
         **said,
     )
-    draft.raise_alarm(alarm, Rule.TRAVEL, wanted=str(wanted), travel=gate.travel, **said)
+    context.raise_alarm(alarm, Rule.TRAVEL, wanted=str(wanted), travel=gate.travel, **said)
 
 
-def _not_heard(draft: Draft, at: GateAt, move: st.GateOpening) -> bool:
+def _not_heard(context: Context, at: GateAt, move: st.GateOpening) -> bool:
     """Nothing live came from a gate told open. True: its fan may keep it, or it is shut and opened once (I2)."""
-    home = _home(draft, at)
-    if home.found_on and draft.gates[at].reported is Position.OPEN:
-        draft.set_gate(at, move=st.GateUnknown(kept=move.first))
-    elif draft.gates[at].roused or move.said_shut or not _is_wanted(home):
+    home = _home(context, at)
+    if home.found_on and context.gates[at].reported is Position.OPEN:
+        context.set_gate(at, move=st.GateUnknown(kept=move.first))
+    elif context.gates[at].roused or move.said_shut or not _is_wanted(home):
         return False  # it was shut, and a slow one would only turn round; or nothing asks for it
-    elif may_shut(draft, at):
-        rouse(draft, at)
+    elif may_shut(context, at):
+        rouse(context, at)
     elif home.on_phase or home.seen_on:
         return False
     else:  # the fan coasts down: that does not count against the gate
-        tell_again(draft, at, tries=max(1, move.tries), rule=Rule.RETRY)
+        tell_again(context, at, tries=max(1, move.tries), rule=Rule.RETRY)
     return True
 
 
@@ -194,15 +194,15 @@ def _is_wanted(home: st.CollectorState) -> bool:
     return home.on_phase or isinstance(home.phase, st.Opening)
 
 
-def _home(draft: Draft, at: GateAt) -> st.CollectorState:
-    return draft.collectors[draft.shop.home_of(at)]
+def _home(context: Context, at: GateAt) -> st.CollectorState:
+    return context.collectors[context.shop.home_of(at)]
 
 
-def arrives(draft: Draft, at: GateAt) -> None:
+def arrives(context: Context, at: GateAt) -> None:
     """Travel that has run out, where it is proof: nothing is commanded by it."""
-    move = _overdue(draft, at)
-    if move is not None and _is_proof(draft.shop.gates[at], draft.gates[at], move):
-        _arrive(draft, at, _goal(move), Rule.TRAVEL)
+    move = _overdue(context, at)
+    if move is not None and _is_proof(context.shop.gates[at], context.gates[at], move):
+        _arrive(context, at, _goal(move), Rule.TRAVEL)
 
 
 def _is_proof(gate: Gate, state: st.GateState, move: st.GateOpening | st.GateShutting) -> bool:
@@ -215,10 +215,10 @@ def _is_proof(gate: Gate, state: st.GateState, move: st.GateOpening | st.GateShu
     return state.reported is _goal(move) and (state.live or isinstance(move, st.GateShutting))
 
 
-def _overdue(draft: Draft, at: GateAt) -> st.GateOpening | st.GateShutting | None:
+def _overdue(context: Context, at: GateAt) -> st.GateOpening | st.GateShutting | None:
     """The gate's move, when its travel has run out."""
-    move, travel = draft.gates[at].move, draft.shop.gates[at].travel
-    if isinstance(move, (st.GateOpening, st.GateShutting)) and reached(draft.now, move.since, travel):
+    move, travel = context.gates[at].move, context.shop.gates[at].travel
+    if isinstance(move, (st.GateOpening, st.GateShutting)) and reached(context.now, move.since, travel):
         return move
     return None
 
@@ -227,83 +227,83 @@ def _goal(move: st.GateOpening | st.GateShutting) -> Position:
     return Position.OPEN if isinstance(move, st.GateOpening) else Position.SHUT
 
 
-def _arrive(draft: Draft, at: GateAt, where: Position, rule: Rule) -> None:
+def _arrive(context: Context, at: GateAt, where: Position, rule: Rule) -> None:
     """The gate is where it was told to be."""
-    gate, move = draft.shop.gates[at], draft.gates[at].move
-    told = first = draft.now
+    gate, move = context.shop.gates[at], context.gates[at].move
+    told = first = context.now
     if isinstance(move, (st.GateOpening, st.GateShutting)):
         told, first = move.since, move.first
     elif isinstance(move, st.GateFault):
         told = first = move.first
     elif isinstance(move, st.GateUnknown) and move.kept is not None:
         told = first = move.kept
-    late = round(draft.now - due(first, gate.travel), 3)
+    late = round(context.now - due(first, gate.travel), 3)
     opened = where is Position.OPEN
-    draft.set_gate(at, move=st.GateOpen(told) if opened else st.GateShut(told))
-    draft.say_of_gate(
+    context.set_gate(at, move=st.GateOpen(told) if opened else st.GateShut(told))
+    context.say_of_gate(
         at,
         Happened.GATE_OPEN if opened else Happened.GATE_SHUT,
         rule,
-        took=round(draft.now - first, 3),
+        took=round(context.now - first, 3),
         travel=gate.travel,
         late_by=late if late > 0 else None,
     )
-    clear_fault(draft, at, rule)
+    clear_fault(context, at, rule)
 
 
-def clear_fault(draft: Draft, at: GateAt, rule: Rule) -> None:
+def clear_fault(context: Context, at: GateAt, rule: Rule) -> None:
     """The alarm of a fault ends: it is known where the gate stands, or nothing is expected of it any more."""
-    name = draft.shop.gates[at].name
-    draft.clear_alarm(Alarm("gate", name, "fault"), rule)
+    name = context.shop.gates[at].name
+    context.clear_alarm(Alarm("gate", name, "fault"), rule)
 
 
-def end_old_alarm(draft: Draft, at: GateAt) -> None:
+def end_old_alarm(context: Context, at: GateAt) -> None:
     """A gate that is neither in fault nor being tried after one has no alarm of a fault."""
-    if isinstance(draft.gates[at].move, (st.GateUnknown, st.GateShut, st.GateOpen)):
-        clear_fault(draft, at, Rule.NO_DEMAND)
+    if isinstance(context.gates[at].move, (st.GateUnknown, st.GateShut, st.GateOpen)):
+        clear_fault(context, at, Rule.NO_DEMAND)
 
 
-def shut_after_all(draft: Draft, at: GateAt) -> None:
+def shut_after_all(context: Context, at: GateAt) -> None:
     """It did not open, and nobody asks for it any more: if it says that it is shut, that is as is wanted."""
-    if draft.gates[at].reported is Position.SHUT:
-        _arrive(draft, at, Position.SHUT, Rule.NO_DEMAND)
+    if context.gates[at].reported is Position.SHUT:
+        _arrive(context, at, Position.SHUT, Rule.NO_DEMAND)
 
 
-def report_retained(draft: Draft, at: GateAt, position: Position, says: str) -> None:
+def report_retained(context: Context, at: GateAt, position: Position, says: str) -> None:
     """A report of unknown age: it can take a proof away, and can give none."""
-    state = draft.gates[at]
+    state = context.gates[at]
     move: st.GateMove = state.move
     if position is Position.OPEN:
         if isinstance(move, st.GateShut):
             move = st.GateUnknown()
     elif isinstance(move, st.GateOpen):
         move = st.GateUnknown()
-        draft.say_of_gate(at, Happened.GATE_BETWEEN, Rule.RETAINED, says=str(position))
+        context.say_of_gate(at, Happened.GATE_BETWEEN, Rule.RETAINED, says=str(position))
     elif position is Position.SHUT and (isinstance(move, st.GateUnknown) or is_stuck_open(move)):
         move = st.GateShut()
-        clear_fault(draft, at, Rule.RETAINED)
+        clear_fault(context, at, Rule.RETAINED)
     elif isinstance(move, st.GateUnknown) and move.kept is not None:
         move = st.GateUnknown()
-    draft.set_gate(at, move=move, reported=position, says=says, live=state.live and state.reported is position)
+    context.set_gate(at, move=move, reported=position, says=says, live=state.live and state.reported is position)
 
 
-def report(draft: Draft, at: GateAt, position: Position, says: str) -> bool:
+def report(context: Context, at: GateAt, position: Position, says: str) -> bool:
     """A live report. True when the gate was opened by hand or by itself from its shut position."""
-    if not draft.quiet:
-        arrives(draft, at)  # a travel that ends in this very instant is over: what is said now is of after it
-    state = draft.gates[at]
-    draft.set_gate(at, reported=position, says=says, live=True, roused=False)
+    if not context.quiet:
+        arrives(context, at)  # a travel that ends in this very instant is over: what is said now is of after it
+    state = context.gates[at]
+    context.set_gate(at, reported=position, says=says, live=True, roused=False)
     match position:
         case Position.OPEN:
-            return _report_open(draft, at, state.move)
+            return _report_open(context, at, state.move)
         case Position.SHUT:
-            _report_shut(draft, at, state.move)
+            _report_shut(context, at, state.move)
         case Position.BETWEEN:
             if isinstance(state.move, st.GateUnknown) and state.move.kept is not None:
-                draft.set_gate(at, move=st.GateUnknown())
+                context.set_gate(at, move=st.GateUnknown())
             if isinstance(state.move, (st.GateOpen, st.GateShut)):
-                draft.set_gate(at, move=st.GateUnknown(from_shut=isinstance(state.move, st.GateShut)))
-                draft.say_of_gate(at, Happened.GATE_BETWEEN, Rule.REPORT, **_said(says))
+                context.set_gate(at, move=st.GateUnknown(from_shut=isinstance(state.move, st.GateShut)))
+                context.say_of_gate(at, Happened.GATE_BETWEEN, Rule.REPORT, **_said(says))
         case _:
             assert_never(position)
     return False
@@ -314,19 +314,19 @@ def _said(says: str) -> dict[str, str]:
     return {"says": says} if says else {}
 
 
-def _report_open(draft: Draft, at: GateAt, move: st.GateMove) -> bool:
+def _report_open(context: Context, at: GateAt, move: st.GateMove) -> bool:
     match move:
         case st.GateOpening() | st.GateFault(wanted=Position.OPEN):
-            _arrive(draft, at, Position.OPEN, Rule.REPORT)
+            _arrive(context, at, Position.OPEN, Rule.REPORT)
         case st.GateUnknown(shutting=True):
             pass
         case st.GateUnknown(kept=told) if told is not None:
-            _arrive(draft, at, Position.OPEN, Rule.REPORT)
+            _arrive(context, at, Position.OPEN, Rule.REPORT)
         case st.GateUnknown(from_shut=from_shut):
-            _moved(draft, at, Position.OPEN)
+            _moved(context, at, Position.OPEN)
             return from_shut
         case st.GateShut():
-            _moved(draft, at, Position.OPEN)
+            _moved(context, at, Position.OPEN)
             return True
         case st.GateOpen() | st.GateShutting() | st.GateFault():
             pass  # open already, or not yet on its way, or stuck open
@@ -335,24 +335,24 @@ def _report_open(draft: Draft, at: GateAt, move: st.GateMove) -> bool:
     return False
 
 
-def _report_shut(draft: Draft, at: GateAt, move: st.GateMove) -> None:
+def _report_shut(context: Context, at: GateAt, move: st.GateMove) -> None:
     match move:
         case st.GateShutting() | st.GateFault(wanted=Position.SHUT):
-            _arrive(draft, at, Position.SHUT, Rule.REPORT)
+            _arrive(context, at, Position.SHUT, Rule.REPORT)
         case st.GateUnknown() | st.GateOpen():
-            _moved(draft, at, Position.SHUT)
+            _moved(context, at, Position.SHUT)
         case st.GateShut() | st.GateOpening() | st.GateFault():
             pass  # shut already, or not yet on its way, or stuck shut
         case _:
             assert_never(move)
 
 
-def _moved(draft: Draft, at: GateAt, where: Position) -> None:
+def _moved(context: Context, at: GateAt, where: Position) -> None:
     """It stands where nobody told it to go."""
     opened = where is Position.OPEN
-    draft.set_gate(at, move=st.GateOpen() if opened else st.GateShut())
-    draft.say_of_gate(at, Happened.GATE_OPEN if opened else Happened.GATE_SHUT, Rule.MOVED_BY_HAND)
-    clear_fault(draft, at, Rule.MOVED_BY_HAND)
+    context.set_gate(at, move=st.GateOpen() if opened else st.GateShut())
+    context.say_of_gate(at, Happened.GATE_OPEN if opened else Happened.GATE_SHUT, Rule.MOVED_BY_HAND)
+    clear_fault(context, at, Rule.MOVED_BY_HAND)
 
 
 def wake_at(gate: Gate, state: st.GateState) -> float | None:

@@ -4,134 +4,134 @@ from collections.abc import Mapping
 
 from msgspec.structs import replace
 
-from gatehand_rules import fan, gates
+from gatehand_rules import collectors, gates
 from gatehand_rules import state as st
 from gatehand_rules.alarms import Alarm
+from gatehand_rules.context import Context
 from gatehand_rules.detect import become, mute
-from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Fact, Happened, Rule
 from gatehand_rules.shop import CollectorAt, GateAt
 from gatehand_rules.timing import due, reached
 
 
-def button(draft: Draft, at: GateAt) -> None:
+def button(context: Context, at: GateAt) -> None:
     """A gate's button: ends what serves the gate (mutes its tools, ends its hand start), else starts by hand.
 
     A hand start from before a lost connection that has no fan is nothing to end: who presses wants it.
     """
-    state, now = draft.gates[at], draft.now
-    again = not reached(now, state.pressed_at, draft.shop.timing.one_press)
-    draft.set_gate(at, pressed_at=now)
+    state, now = context.gates[at], context.now
+    again = not reached(now, state.pressed_at, context.shop.timing.one_press)
+    context.set_gate(at, pressed_at=now)
     if again:
         return
-    if state.hand is not None and _wants_asking(draft, at):
-        start_hand(draft, at, Rule.BUTTON)
+    if state.hand is not None and _wants_asking(context, at):
+        start_hand(context, at, Rule.BUTTON)
     elif state.hand is not None:
-        end_hand(draft, at, Rule.BUTTON)
-    elif not _release_tools(draft, at):
-        start_hand(draft, at, Rule.BUTTON)
+        end_hand(context, at, Rule.BUTTON)
+    elif not _release_tools(context, at):
+        start_hand(context, at, Rule.BUTTON)
 
 
-def _wants_asking(draft: Draft, at: GateAt) -> bool:
+def _wants_asking(context: Context, at: GateAt) -> bool:
     """Its hand start is from before a lost connection, and its fan does not run for all that is known."""
-    hand, state = draft.gates[at].hand, draft.collectors[draft.shop.home_of(at)]
+    hand, state = context.gates[at].hand, context.collectors[context.shop.home_of(at)]
     if hand is None or not hand.kept:
         return False
     return not (state.seen_on or (state.on_phase and (state.told_on_at is not None or state.by_hand)))
 
 
-def say_kept(draft: Draft, collector: CollectorAt, *, over: bool) -> None:
+def say_kept(context: Context, collector: CollectorAt, *, over: bool) -> None:
     """Say of each hand start from before a lost connection that it starts nothing; `over`: it has no fan, and ends."""
-    for i in draft.shop.gates_of(collector):
-        hand = draft.gates[i].hand
+    for i in context.shop.gates_of(collector):
+        hand = context.gates[i].hand
         if hand is not None and hand.kept:
-            draft.say_of_gate(i, Happened.START_REFUSED, Rule.BROKER)
+            context.say_of_gate(i, Happened.START_REFUSED, Rule.BROKER)
             if over:
-                end_hand(draft, i, Rule.BROKER)
+                end_hand(context, i, Rule.BROKER)
 
 
-def _release_tools(draft: Draft, at: GateAt) -> bool:
+def _release_tools(context: Context, at: GateAt) -> bool:
     """Mute the served tools of this gate, end their run-on. False when there was none."""
-    gate = draft.shop.gates[at]
-    home = draft.collectors[draft.shop.home_of(at)]
+    gate = context.shop.gates[at]
+    home = context.collectors[context.shop.home_of(at)]
     served = home.on_phase or isinstance(home.phase, st.Opening)
     found = False
-    for i, tool in zip(draft.shop.each_tool, draft.shop.tools, strict=True):
+    for i, tool in zip(context.shop.each_tool, context.shop.tools, strict=True):
         if gate.name not in tool.gates:
             continue
-        state = draft.tools[i]
+        state = context.tools[i]
         if isinstance(state, st.ToolSilent) and not state.let_go:
             state = state.was
-        if isinstance(state, st.ToolRunning) and (served or state.standing is st.Standing.FRESH):
-            mute(draft, i, Rule.BUTTON)
+        if isinstance(state, st.ToolRunning) and (served or state.freshness is st.Freshness.FRESH):
+            mute(context, i, Rule.BUTTON)
             found = True
         elif isinstance(state, st.ToolRunOn) and served:
-            become(draft, i, st.ToolIdle(state.amps, state.heard_at))
-            draft.say_of_tool(i, Happened.RUN_ON_ENDED, Rule.BUTTON)
+            become(context, i, st.ToolIdle(state.amps, state.heard_at))
+            context.say_of_tool(i, Happened.RUN_ON_ENDED, Rule.BUTTON)
             found = True
     return found
 
 
-def ask(draft: Draft, at: GateAt, *, on: bool, who: Mapping[str, Fact] | None = None) -> None:
+def ask(context: Context, at: GateAt, *, on: bool, who: Mapping[str, Fact] | None = None) -> None:
     """A hand start, or its end, asked for over MQTT. `who`: who asked, and why.
 
     Asking twice is asking once, but one from before a lost connection is fresh from then on.
     """
-    gate, hand, before = draft.shop.gates[at], draft.gates[at].hand, len(draft.findings)
+    gate, hand, before = context.shop.gates[at], context.gates[at].hand, len(context.findings)
     running = hand is not None
     if on and (hand is None or hand.kept):
-        start_hand(draft, at, Rule.BUTTON)
+        start_hand(context, at, Rule.BUTTON)
     elif not on and running:
-        end_hand(draft, at, Rule.BUTTON)
+        end_hand(context, at, Rule.BUTTON)
     else:
         event = Happened.HAND_STARTED if on else Happened.HAND_ENDED
-        draft.decide(event, Rule.BUTTON, {}, gate=gate.name, collector=gate.collector, said=False)
-    for i in range(before, len(draft.findings)):
-        finding = draft.findings[i]
+        context.decide(event, Rule.BUTTON, {}, gate=gate.name, collector=gate.collector, said=False)
+    for i in range(before, len(context.findings)):
+        finding = context.findings[i]
         if finding.event in {Happened.HAND_STARTED, Happened.HAND_ENDED, Happened.START_REFUSED}:
-            draft.decided = draft.findings[i] = replace(finding, facts=(*finding.facts, *(who or {}).items()))
+            context.decided = context.findings[i] = replace(finding, facts=(*finding.facts, *(who or {}).items()))
 
 
-def start_hand(draft: Draft, at: GateAt, rule: Rule, *, by_opening: bool = False) -> None:
+def start_hand(context: Context, at: GateAt, rule: Rule, *, by_opening: bool = False) -> None:
     """Begin a hand start, unless the collector is held or its bin is full."""
-    gate = draft.shop.gates[at]
-    home = draft.shop.home_of(at)
-    refused = fan.start_refusal(draft.shop.collectors[home], draft.collectors[home])
+    gate = context.shop.gates[at]
+    home = context.shop.home_of(at)
+    refused = collectors.start_refusal(context.shop.collectors[home], context.collectors[home])
     if refused is not None:
-        draft.say_of_gate(at, Happened.START_REFUSED, refused, asked_by=str(rule))
+        context.say_of_gate(at, Happened.START_REFUSED, refused, asked_by=str(rule))
         return
-    gates.forget_fault(draft, at)
-    draft.set_gate(at, hand=st.Hand(draft.now, by_opening))
-    draft.say_of_gate(at, Happened.HAND_STARTED, rule, hand_limit=gate.hand_limit)
+    gates.forget_fault(context, at)
+    context.set_gate(at, hand=st.Hand(context.now, by_opening))
+    context.say_of_gate(at, Happened.HAND_STARTED, rule, hand_limit=gate.hand_limit)
 
 
-def end_hand(draft: Draft, at: GateAt, rule: Rule) -> None:
+def end_hand(context: Context, at: GateAt, rule: Rule) -> None:
     """End a hand start if there is one."""
-    gate, hand = draft.shop.gates[at], draft.gates[at].hand
+    gate, hand = context.shop.gates[at], context.gates[at].hand
     if hand is None:
         return
-    draft.set_gate(at, hand=None)
-    draft.say_of_gate(
-        at, Happened.HAND_ENDED, rule, lasted=round(draft.now - hand.since, 3), hand_limit=gate.hand_limit
+    context.set_gate(at, hand=None)
+    context.say_of_gate(
+        at, Happened.HAND_ENDED, rule, lasted=round(context.now - hand.since, 3), hand_limit=gate.hand_limit
     )
-    draft.clear_alarm(Alarm("gate", gate.name, "max_open"), rule)
-    draft.clear_alarm(Alarm("gate", gate.name, "not_served"), rule)
+    context.clear_alarm(Alarm("gate", gate.name, "max_open"), rule)
+    context.clear_alarm(Alarm("gate", gate.name, "not_served"), rule)
 
 
-def outlast(draft: Draft, rule: Rule) -> None:
+def outlast(context: Context, rule: Rule) -> None:
     """A gap (a lost connection, a standstill): a hand start keeps a fan that is on and starts none; else it ends."""
-    for at, gate in zip(draft.shop.each_gate, draft.gates, strict=True):
-        if gate.hand is not None and draft.collectors[draft.shop.home_of(at)].on_phase:
-            draft.set_gate(at, hand=replace(gate.hand, kept=True))
+    for at, gate in zip(context.shop.each_gate, context.gates, strict=True):
+        if gate.hand is not None and context.collectors[context.shop.home_of(at)].on_phase:
+            context.set_gate(at, hand=replace(gate.hand, kept=True))
         else:
-            end_hand(draft, at, rule)
+            end_hand(context, at, rule)
 
 
-def time_passes(draft: Draft, at: GateAt) -> None:
+def time_passes(context: Context, at: GateAt) -> None:
     """The longest hand start has passed."""
-    hand = draft.gates[at].hand
-    if hand is not None and reached(draft.now, hand.since, draft.shop.gates[at].hand_limit):
-        end_hand(draft, at, Rule.HAND_LIMIT)
+    hand = context.gates[at].hand
+    if hand is not None and reached(context.now, hand.since, context.shop.gates[at].hand_limit):
+        end_hand(context, at, Rule.HAND_LIMIT)
 
 
 def wake_at(limit: float, state: st.GateState) -> float | None:

@@ -15,7 +15,7 @@ from typing import Any, Final
 from msgspec.structs import replace
 
 from gatehand_rules import state as st
-from gatehand_rules.draft import Draft
+from gatehand_rules.context import Context
 from gatehand_rules.shop import CollectorAt
 
 
@@ -113,20 +113,20 @@ class TransitionError(RuntimeError):
     """A change of phase that the table does not know: a mistake of the rules. Whoever steps has to hold every fan."""
 
 
-def transition(draft: Draft, at: CollectorAt, cause: Cause, phase: st.Phase, **changes: Any) -> None:  # noqa: ANN401 - `replace` checks the names
+def transition(context: Context, at: CollectorAt, cause: Cause, phase: st.Phase, **changes: Any) -> None:  # noqa: ANN401 - `replace` checks the names
     """Bring the collector at index `at` to `phase`, and change what else goes with it. To be where it is is no change.
 
     Raises `TransitionError` when the table does not know it.
     """
-    state = draft.collectors[at]
+    state = context.collectors[at]
     if state.phase != phase:
         if TABLE[type(state.phase)].get(cause) is not type(phase):
-            name, before, after = draft.shop.collectors[at].name, type(state.phase), type(phase)
+            name, before, after = context.shop.collectors[at].name, type(state.phase), type(phase)
             way = f"from {st.phase_word(before)} to {st.phase_word(after)}"
             raise TransitionError(f"the collector {name} cannot go {way} by '{cause}'")
     elif not changes:
         return
-    draft.collectors[at] = replace(state, phase=phase, **changes)
+    context.collectors[at] = replace(state, phase=phase, **changes)
 
 
 def at_start(starts: tuple[float, ...] = ()) -> st.CollectorState:
@@ -139,6 +139,6 @@ def added() -> st.CollectorState:
     return st.CollectorState(phase=st.CoastDown())
 
 
-def take_back(draft: Draft, at: CollectorAt, before: st.CollectorState) -> None:
+def take_back(context: Context, at: CollectorAt, before: st.CollectorState) -> None:
     """The interlock has vetoed "on": the collector is what it was when this step gave it. A hold follows."""
-    draft.collectors[at] = before
+    context.collectors[at] = before

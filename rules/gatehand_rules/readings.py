@@ -16,7 +16,7 @@ from math import inf, nextafter
 from msgspec.structs import replace
 
 from gatehand_rules import state as st
-from gatehand_rules.draft import Draft
+from gatehand_rules.context import Context
 from gatehand_rules.findings import Happened, Rule
 from gatehand_rules.shop import Tool, ToolAt
 from gatehand_rules.timing import Timing, due, reached
@@ -34,17 +34,17 @@ def deadband(tool: Tool, state: st.ToolState, *, wide: bool = False) -> tuple[fl
     if type(state) is st.ToolRunning:
         if state.low_since is not None:
             return (-inf, tool.stop_amps) if wide else None
-        return None if state.standing is st.Standing.UNCONFIRMED else (tool.stop_amps, inf)
+        return None if state.freshness is st.Freshness.UNCONFIRMED else (tool.stop_amps, inf)
     if type(state) is st.ToolIdle or type(state) is st.ToolRunOn:
-        if state.hump is None:
+        if state.rise is None:
             return -inf, tool.start_amps * NOTICE
-        return _within_rise(tool, state.hump) if wide else None
+        return _within_rise(tool, state.rise) if wide else None
     if not wide or type(state) is st.ToolSilent:
         return None
     return (tool.stop_amps, inf) if type(state) is st.ToolMuted else (tool.stop_amps, tool.start_amps)
 
 
-def _within_rise(tool: Tool, rise: st.Hump) -> tuple[float, float]:
+def _within_rise(tool: Tool, rise: st.SubthresholdRise) -> tuple[float, float]:
     """On the same side of the start threshold, and no new peak."""
     past_peak = nextafter(rise.peak, inf)
     if rise.above_since is None:
@@ -55,9 +55,9 @@ def _within_rise(tool: Tool, rise: st.Hump) -> tuple[float, float]:
 def with_reading(state: st.ToolState, amps: float, now: float) -> st.ToolState:
     """The tool after a reading within its deadband: only the value heard last is new. `amps` is not negative."""
     if type(state) is st.ToolIdle:
-        return st.ToolIdle(amps, now, state.hump)
+        return st.ToolIdle(amps, now, state.rise)
     if type(state) is st.ToolRunning:
-        return st.ToolRunning(amps, now, state.since, state.standing, state.low_since)
+        return st.ToolRunning(amps, now, state.since, state.freshness, state.low_since)
     return state if isinstance(state, st.ToolSilent) else replace(state, amps=amps, heard_at=now)
 
 
@@ -67,81 +67,81 @@ def quick(tool: Tool, state: st.ToolState, amps: float, now: float) -> st.ToolSt
     return with_reading(state, amps, now) if within is not None and within[0] <= amps < within[1] else None
 
 
-def follow(draft: Draft, at: ToolAt, hump: st.Hump | None, amps: float) -> st.Hump | None:
+def follow(context: Context, at: ToolAt, rise: st.SubthresholdRise | None, amps: float) -> st.SubthresholdRise | None:
     """Carry a rise on; a rise that is over without a start leaves its finding."""
-    tool, now = draft.shop.tools[at], draft.now
+    tool, now = context.shop.tools[at], context.now
     if amps < tool.start_amps * NOTICE:
-        if hump is not None:
-            _say_missed(draft, at, _close(hump, now))
+        if rise is not None:
+            _say_missed(context, at, _close(rise, now))
         return None
-    hump = hump or st.Hump(now, amps, longest=-1.0)
-    if amps > hump.peak:
-        hump = replace(hump, peak=amps)
+    rise = rise or st.SubthresholdRise(now, amps, longest=-1.0)
+    if amps > rise.peak:
+        rise = replace(rise, peak=amps)
     if amps >= tool.start_amps:
-        return replace(hump, above_since=now) if hump.above_since is None else hump
-    return _close(hump, now)
+        return replace(rise, above_since=now) if rise.above_since is None else rise
+    return _close(rise, now)
 
 
-def _close(hump: st.Hump, now: float) -> st.Hump:
-    if hump.above_since is None:
-        return hump
-    return replace(hump, above_since=None, longest=max(hump.longest, round(now - hump.above_since, 3)))
+def _close(rise: st.SubthresholdRise, now: float) -> st.SubthresholdRise:
+    if rise.above_since is None:
+        return rise
+    return replace(rise, above_since=None, longest=max(rise.longest, round(now - rise.above_since, 3)))
 
 
-def _say_missed(draft: Draft, at: ToolAt, hump: st.Hump) -> None:
-    tool = draft.shop.tools[at]
-    lasted = round(draft.now - hump.since, 3)
+def _say_missed(context: Context, at: ToolAt, rise: st.SubthresholdRise) -> None:
+    tool = context.shop.tools[at]
+    lasted = round(context.now - rise.since, 3)
     facts: dict[str, float] = {}
-    if hump.longest >= 0:
-        facts["above_for"] = hump.longest
-    if hump.longest >= tool.start_after:  # it would have been a start, but for the silence before it
+    if rise.longest >= 0:
+        facts["above_for"] = rise.longest
+    if rise.longest >= tool.start_after:  # it would have been a start, but for the silence before it
         rule = Rule.NOT_CONFIRMED
-    elif hump.longest >= 0:
+    elif rise.longest >= 0:
         rule, facts["start_after"] = Rule.SHORTER_THAN_START_AFTER, tool.start_after
-    elif lasted >= draft.shop.timing.shortest_rise:
+    elif lasted >= context.shop.timing.shortest_rise:
         rule = Rule.BELOW_START_THRESHOLD
     else:
         return
-    draft.say_of_tool(
-        at, Happened.START_MISSED, rule, peak=hump.peak, start_amps=tool.start_amps, **facts, lasted=lasted
+    context.say_of_tool(
+        at, Happened.START_MISSED, rule, peak=rise.peak, start_amps=tool.start_amps, **facts, lasted=lasted
     )
 
 
-def lose(draft: Draft, at: ToolAt) -> None:
+def lose(context: Context, at: ToolAt) -> None:
     """A silence begins: a rise that still waited to be confirmed is over, and leaves its finding."""
-    tool, state = draft.shop.tools[at], draft.tools[at]
-    if not isinstance(state, (st.ToolIdle, st.ToolRunOn)) or state.hump is None or draft.doubts[at] is None:
+    tool, state = context.shop.tools[at], context.tools[at]
+    if not isinstance(state, (st.ToolIdle, st.ToolRunOn)) or state.rise is None or context.doubts[at] is None:
         return
-    hump = _close(state.hump, draft.now)
-    if hump.longest >= tool.start_after:
-        _say_missed(draft, at, hump)
-        draft.tools[at] = replace(state, hump=None)
+    rise = _close(state.rise, context.now)
+    if rise.longest >= tool.start_after:
+        _say_missed(context, at, rise)
+        context.tools[at] = replace(state, rise=None)
 
 
-def begin_all(draft: Draft) -> None:
+def begin_all(context: Context) -> None:
     """Believe no tool's start unconfirmed from now on."""
-    for at in draft.shop.each_tool:
-        draft.doubts[at] = st.Doubt()
+    for at in context.shop.each_tool:
+        context.doubts[at] = st.Doubt()
 
 
-def nothing_was_lost(draft: Draft) -> None:
+def nothing_was_lost(context: Context) -> None:
     """After a standstill of the loop: what a sensor on change said last stands until it says otherwise."""
-    for at, (tool, state) in enumerate(zip(draft.shop.tools, draft.tools, strict=True)):
+    for at, (tool, state) in enumerate(zip(context.shop.tools, context.tools, strict=True)):
         if tool.silent_after == 0 and isinstance(state, st.ToolRunning) and state.low_since is None:
-            draft.doubts[at] = st.Doubt(high_at=draft.now)
+            context.doubts[at] = st.Doubt(high_at=context.now)
 
 
-def nothing_heard(draft: Draft, at: ToolAt) -> bool:
+def nothing_heard(context: Context, at: ToolAt) -> bool:
     """No live reading of the tool has come since the silence."""
-    return draft.doubts[at] == st.Doubt()
+    return context.doubts[at] == st.Doubt()
 
 
-def weigh(draft: Draft, at: ToolAt, *, high: bool, young: bool) -> str | None:
+def weigh(context: Context, at: ToolAt, *, high: bool, young: bool) -> str | None:
     """Take a live reading in; what ended the doubt by it, if it did. `high`: at or above the tool's threshold."""
-    doubt, now = draft.doubts[at], draft.now
+    doubt, now = context.doubts[at], context.now
     if doubt is None:
         return None
-    apart = draft.shop.timing.apart
+    apart = context.shop.timing.apart
     how = None
     if high and young:
         how = "a reading surely new said so"
@@ -150,23 +150,23 @@ def weigh(draft: Draft, at: ToolAt, *, high: bool, young: bool) -> str | None:
     elif high and doubt.high_at is not None and reached(now, doubt.high_at, apart):
         how = "a second reading said the same"
     if how is not None:
-        draft.doubts[at] = None
+        context.doubts[at] = None
     elif high:
-        draft.doubts[at] = st.Doubt(doubt.low_at, now if doubt.high_at is None else doubt.high_at)
+        context.doubts[at] = st.Doubt(doubt.low_at, now if doubt.high_at is None else doubt.high_at)
     else:
-        draft.doubts[at] = st.Doubt(now if doubt.low_at is None else doubt.low_at)
+        context.doubts[at] = st.Doubt(now if doubt.low_at is None else doubt.low_at)
     return how
 
 
-def end_unchallenged(draft: Draft, at: ToolAt) -> str | None:
+def end_unchallenged(context: Context, at: ToolAt) -> str | None:
     """What ended the doubt by time alone, if it did."""
-    doubt, tool = draft.doubts[at], draft.shop.tools[at]
-    if doubt is None or doubt.high_at is None or tool.silent_after > 0 or not draft.connected:
+    doubt, tool = context.doubts[at], context.shop.tools[at]
+    if doubt is None or doubt.high_at is None or tool.silent_after > 0 or not context.connected:
         return None
-    unchallenged = draft.shop.timing.unchallenged
-    if not reached(draft.now, doubt.high_at, unchallenged):
+    unchallenged = context.shop.timing.unchallenged
+    if not reached(context.now, doubt.high_at, unchallenged):
         return None
-    draft.doubts[at] = None
+    context.doubts[at] = None
     return f"nothing contrary came for {unchallenged:g} s"
 
 

@@ -16,11 +16,11 @@ from math import inf, isfinite
 from msgspec import Struct
 from msgspec.structs import replace
 
-from gatehand_rules import detect, ends, fan, holds, interlock
+from gatehand_rules import collectors, detect, ends, holds, interlock
 from gatehand_rules import state as st
 from gatehand_rules.alarms import Alarm, alarms_of
 from gatehand_rules.commands import ClearAlarm, RaiseAlarm
-from gatehand_rules.draft import Draft
+from gatehand_rules.context import Context
 from gatehand_rules.findings import Fact, Finding, Happened, Rule
 from gatehand_rules.gaps import devices, speaks_on_change
 from gatehand_rules.phases import Cause, added
@@ -94,7 +94,7 @@ def _renamed_alarms(
             "why": why,
             "then": collector.on_bin_full,
             "told": "on" if seen.answer is not None and seen.answer.on else "off",
-            **fan.seen_of(seen),
+            **collectors.seen_of(seen),
             "proven_open": sum(1 for i in shop.gates_of(at) if isinstance(state.gates[i].move, st.GateOpen)),
             "min_open": collector.min_open,
         }
@@ -113,7 +113,7 @@ def obstacles(old: Shop, new: Shop, state: st.State, now: float, rewired: Rewire
     for at, collector in zip(old.each_collector, old.collectors, strict=True):
         seen, place = state.collectors[at], new.collector_at(collector.name)
         after = None if place is None else new.collectors[place]
-        if after is None and fan.is_held(seen):
+        if after is None and collectors.is_held(seen):
             found.append(f"the collector {collector.name} is removed while it is held: reset first")
             continue
         if not _in_use(seen, now):
@@ -142,7 +142,7 @@ def _limit_obstacles(old: Shop, at: CollectorAt, after: Collector, state: st.Sta
 
 
 def _in_use(seen: st.CollectorState, now: float) -> bool:
-    return fan.may_turn(seen, now) or isinstance(seen.phase, st.Opening)
+    return collectors.may_turn(seen, now) or isinstance(seen.phase, st.Opening)
 
 
 def _gate_obstacles(old: Shop, new: Shop, rewired: Rewired, at: CollectorAt) -> list[str]:
@@ -257,9 +257,9 @@ def _same_thresholds(before: Tool, after: Tool) -> bool:
 def _judged_anew(was: st.ToolIdle | st.ToolRunOn, tool: Tool) -> st.ToolSpeaking:
     """By the new thresholds it may have been drawing all along: no start of it was seen (I5)."""
     if was.amps is None or was.amps < tool.stop_amps:
-        return replace(was, hump=None)
+        return replace(was, rise=None)
     if isinstance(was, st.ToolRunOn):
-        return st.ToolRunning(was.amps, was.heard_at, was.since, was.standing)
+        return st.ToolRunning(was.amps, was.heard_at, was.since, was.freshness)
     return st.ToolUnknown(was.amps, was.heard_at)
 
 
@@ -388,16 +388,16 @@ def _carry_guard(old: Shop, new: Shop, state: st.State, tools: tuple[st.ToolStat
     )
 
 
-def _watch_no_more(draft: Draft, rewired: Rewired) -> None:
+def _watch_no_more(context: Context, rewired: Rewired) -> None:
     """Devices whose own word about being there is not watched any more, or is another one, count as there."""
-    shop = draft.shop
-    for kind, all_ in devices(shop).items() if draft.alarms else ():
+    shop = context.shop
+    for kind, all_ in devices(shop).items() if context.alarms else ():
         for one in all_:
             alarm = Alarm(kind, one.name, "offline")
-            if alarm in draft.alarms and (not one.tells_online or (kind, one.name) in rewired.online):
-                draft.clear_alarm(alarm, Rule.OFFLINE)
+            if alarm in context.alarms and (not one.tells_online or (kind, one.name) in rewired.online):
+                context.clear_alarm(alarm, Rule.OFFLINE)
                 if kind == "tool" and (at := shop.tool_at(one.name)) is not None:
-                    speaks_on_change(draft, at)
+                    speaks_on_change(context, at)
 
 
 def _tell_off(
@@ -407,25 +407,25 @@ def _tell_off(
 
     Those that come under an active stop are held.
     """
-    draft = Draft(shop, carried, now)
+    context = Context(shop, carried, now)
     for name in unread:  # what was not understood of it was said by another, or meant otherwise
-        draft.clear_alarm(Alarm("stop", name, "unclear"), Rule.STOP_CONTACT)
+        context.clear_alarm(Alarm("stop", name, "unclear"), Rule.STOP_CONTACT)
     for i, (stop, active) in enumerate(zip(shop.stops, carried.stops, strict=True)):
-        holds.show(draft, stop.name, active=active)
+        holds.show(context, stop.name, active=active)
         for home in shop.fans_of(StopAt(i)):
-            if active and not fan.is_held(carried.collectors[home]):
-                holds.hold(draft, home, stop.name, Rule.STOP_CONTACT)
+            if active and not collectors.is_held(carried.collectors[home]):
+                holds.hold(context, home, stop.name, Rule.STOP_CONTACT)
                 anew = [at for at in anew if at != home]
     for at in anew:  # what another switch or motor did not answer is nothing that this one owes
         name = shop.collectors[at].name
-        draft.set_collector(at, answer=None)
-        draft.clear_alarm(Alarm("collector", name, "no_answer"), Rule.ANSWER)
+        context.set_collector(at, answer=None)
+        context.clear_alarm(Alarm("collector", name, "no_answer"), Rule.ANSWER)
     for at in anew if carried.adopted and carried.connected else ():
-        held = fan.is_held(carried.collectors[at])
-        fan.tell_off(draft, at, Rule.ADOPTION, None if held else Cause.NOT_CONTINUED)
-    _watch_no_more(draft, rewired)
-    ends.end_old(draft)
-    guard, passed, vetoes = interlock.judge(shop, carried.guard, tuple(draft.commands), now)
-    after = draft.state(guard)
+        held = collectors.is_held(carried.collectors[at])
+        collectors.tell_off(context, at, Rule.ADOPTION, None if held else Cause.NOT_CONTINUED)
+    _watch_no_more(context, rewired)
+    ends.end_old(context)
+    guard, passed, vetoes = interlock.judge(shop, carried.guard, tuple(context.commands), now)
+    after = context.state(guard)
     after = replace(after, wake_at=next_deadline(shop, after))
-    return Outcome(after, passed, (*draft.findings, *vetoes))
+    return Outcome(after, passed, (*context.findings, *vetoes))

@@ -14,12 +14,12 @@ from typing import assert_never
 
 from msgspec.structs import replace
 
-from gatehand_rules import demand, fan, gates, zone
+from gatehand_rules import collectors, demand, gates, zone
 from gatehand_rules import state as st
 from gatehand_rules.alarms import Alarm
+from gatehand_rules.context import Context
 from gatehand_rules.demand import Demand, Kind
 from gatehand_rules.detect import refuse_stale
-from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Fact, Happened, Rule
 from gatehand_rules.hands import end_hand, say_kept
 from gatehand_rules.holds import drop_demands, make_stale
@@ -36,266 +36,266 @@ class UnsettledError(RuntimeError):
     """The changes of one instant do not come to an end: a mistake of the rules. Whoever steps has to hold every fan."""
 
 
-def settle(draft: Draft) -> None:
+def settle(context: Context) -> None:
     """Bring every collector to where its demands want it. Raises `UnsettledError` when that has no end."""
-    if draft.quiet:
+    if context.quiet:
         return
-    for at in draft.shop.each_collector:
+    for at in context.shop.each_collector:
         rounds = 0
-        while _round_changes(draft, at):
+        while _round_changes(context, at):
             rounds += 1
-            if rounds >= ROUNDS and rounds >= ROUNDS + _tellings(draft, at):
-                name = draft.shop.collectors[at].name
+            if rounds >= ROUNDS and rounds >= ROUNDS + _tellings(context, at):
+                name = context.shop.collectors[at].name
                 raise UnsettledError(f"the collector {name} still changed after {rounds} rounds in one instant")
-        fan.time_passes(draft, at)
+        collectors.time_passes(context, at)
 
 
-def _round_changes(draft: Draft, at: CollectorAt) -> bool:
+def _round_changes(context: Context, at: CollectorAt) -> bool:
     """One round for one collector and the gates that have arrived by it; True when another may change more."""
-    before = (draft.collectors[at].phase, len(draft.commands), tuple(draft.gates))
-    _one(draft, at)
-    for i in draft.shop.gates_of(at):
-        if gates.travels(draft.gates[i]):
-            gates.time_passes(draft, i)
-    return before != (draft.collectors[at].phase, len(draft.commands), tuple(draft.gates))
+    before = (context.collectors[at].phase, len(context.commands), tuple(context.gates))
+    _one(context, at)
+    for i in context.shop.gates_of(at):
+        if gates.travels(context.gates[i]):
+            gates.time_passes(context, i)
+    return before != (context.collectors[at].phase, len(context.commands), tuple(context.gates))
 
 
-def _tellings(draft: Draft, at: CollectorAt) -> int:
+def _tellings(context: Context, at: CollectorAt) -> int:
     """How often its gates can be told in one instant: one without travel uses up its retries at once."""
-    return sum(draft.shop.gates[i].retries + 2 for i in draft.shop.gates_of(at))
+    return sum(context.shop.gates[i].retries + 2 for i in context.shop.gates_of(at))
 
 
-def _one(draft: Draft, at: CollectorAt) -> None:
+def _one(context: Context, at: CollectorAt) -> None:
     """One round for one collector."""
-    demand.clear_old_refusals(draft, at)
-    phase = draft.collectors[at].phase
+    demand.clear_old_refusals(context, at)
+    phase = context.collectors[at].phase
     if not isinstance(phase, st.Opening):
-        draft.clear_alarm(_too_few(draft.shop.collectors[at].name), Rule.NO_DEMAND)
+        context.clear_alarm(_too_few(context.shop.collectors[at].name), Rule.NO_DEMAND)
     if isinstance(phase, (st.Off, st.Held)):
-        zone.end_faults(draft, at)
+        zone.end_faults(context, at)
     if isinstance(phase, st.Opening) and phase.adopting:
-        _adopting(draft, at)
+        _adopting(context, at)
         return
     if isinstance(phase, st.Held):
-        _held(draft, at, phase)
+        _held(context, at, phase)
         return
-    if _fan_against_shut_gates(draft, at):
+    if _fan_against_shut_gates(context, at):
         return
-    _by_hand(draft, at)
-    if isinstance(draft.collectors[at].phase, (st.Off, st.CoastDown)):
-        say_kept(draft, at, over=True)
-    _refuse_for_bin(draft, at)
-    phase = draft.collectors[at].phase
-    granted = demand.grant(draft, at, demand.of_collector(draft, at))
-    served = [one for one in granted if demand.can_be_served(draft, one)]
-    _refuse_unservable(draft, at, granted)
+    _by_hand(context, at)
+    if isinstance(context.collectors[at].phase, (st.Off, st.CoastDown)):
+        say_kept(context, at, over=True)
+    _refuse_for_bin(context, at)
+    phase = context.collectors[at].phase
+    granted = demand.grant(context, at, demand.of_collector(context, at))
+    served = [one for one in granted if demand.can_be_served(context, one)]
+    _refuse_unservable(context, at, granted)
     match phase:
         case st.Off() | st.CoastDown():
-            _resting(draft, at, phase, served)
+            _resting(context, at, phase, served)
         case st.Opening():
-            _opening(draft, at, phase, served, over=not any(one.may_start for one in granted))
+            _opening(context, at, phase, served, over=not any(one.may_start for one in granted))
         case st.SpinUp() | st.Running() | st.RunOn() | st.Held():  # a held one has returned above
-            _on(draft, at, served)
+            _on(context, at, served)
         case _:
             assert_never(phase)
 
 
-def _held(draft: Draft, at: CollectorAt, phase: st.Held) -> None:
+def _held(context: Context, at: CollectorAt, phase: st.Held) -> None:
     """Kept off: a fan that turns all the same gets its gates and is told off again."""
-    state = draft.collectors[at]
+    state = context.collectors[at]
     if not state.seen_on:
         return
-    if len(demand.proven(draft, at)) < draft.shop.collectors[at].min_open:
-        _give_air(draft, at)
+    if len(demand.proven(context, at)) < context.shop.collectors[at].min_open:
+        _give_air(context, at)
     if state.answer is None:
-        fan.tell_off(draft, at, Rule.HOLD, None, why=phase.why)
+        collectors.tell_off(context, at, Rule.HOLD, None, why=phase.why)
 
 
-def _fan_against_shut_gates(draft: Draft, at: CollectorAt) -> bool:
+def _fan_against_shut_gates(context: Context, at: CollectorAt) -> bool:
     """I4: a fan that turns with too few gates proven open. True when the round ends here."""
-    collector, state = draft.shop.collectors[at], draft.collectors[at]
-    if demand.keeping(draft, at) >= collector.min_open or not (state.on_phase or state.seen_on):
+    collector, state = context.shop.collectors[at], context.collectors[at]
+    if demand.keeping(context, at) >= collector.min_open or not (state.on_phase or state.seen_on):
         if state.on_phase:  # it stands until a start has gone well
             alarm = Alarm("collector", collector.name, "shut_gates")
-            draft.clear_alarm(alarm, Rule.FAN_AGAINST_SHUT_GATES)
+            context.clear_alarm(alarm, Rule.FAN_AGAINST_SHUT_GATES)
         return False
-    _give_air(draft, at)
+    _give_air(context, at)
     if state.on_phase or isinstance(state.phase, (st.Off, st.Opening)) or state.answer is None:
-        fan.tell_off(draft, at, Rule.FAN_AGAINST_SHUT_GATES, Cause.SHUT_GATES, st.CoastDown(tripped=True))
+        collectors.tell_off(context, at, Rule.FAN_AGAINST_SHUT_GATES, Cause.SHUT_GATES, st.CoastDown(tripped=True))
         return True
     return isinstance(state.phase, st.CoastDown) and state.phase.tripped
 
 
-def _give_air(draft: Draft, at: CollectorAt) -> None:
+def _give_air(context: Context, at: CollectorAt) -> None:
     """I4: say that the fan turns against shut gates and open some."""
-    collector, state = draft.shop.collectors[at], draft.collectors[at]
-    proven = len(demand.proven(draft, at))
+    collector, state = context.shop.collectors[at], context.collectors[at]
+    proven = len(demand.proven(context, at))
     rule, alarm = Rule.FAN_AGAINST_SHUT_GATES, Alarm("collector", collector.name, "shut_gates")
     facts = {"proven_open": proven, "min_open": collector.min_open}
-    if draft.raise_alarm(alarm, rule, **facts):
-        draft.say_of_collector(at, Happened.FAN_UNSAFE, rule, **facts, **fan.seen_of(state))
-    _relieve(draft, at)
+    if context.raise_alarm(alarm, rule, **facts):
+        context.say_of_collector(at, Happened.FAN_UNSAFE, rule, **facts, **collectors.seen_of(state))
+    _relieve(context, at)
 
 
-def _relieve(draft: Draft, at: CollectorAt) -> int:
+def _relieve(context: Context, at: CollectorAt) -> int:
     """Open gates for the fan's sake until `min_open` are proven or on their way. The number that is."""
-    least = draft.shop.collectors[at].min_open
-    usable = demand.keeping(draft, at)
-    for i in zone.spare(draft, at, demand.last_used(draft.collectors[at])):
+    least = context.shop.collectors[at].min_open
+    usable = demand.keeping(context, at)
+    for i in zone.spare(context, at, demand.last_used(context.collectors[at])):
         if usable >= least:
             break
-        if gates.is_proven(draft.gates[i]) or gates.keeps(draft, i) or not draft.shop.gates[i].commanded:
+        if gates.is_proven(context.gates[i]) or gates.keeps(context, i) or not context.shop.gates[i].commanded:
             continue
-        gates.ensure_open(draft, i, Rule.FAN_AGAINST_SHUT_GATES, zone.unproven(draft, at, i))
+        gates.ensure_open(context, i, Rule.FAN_AGAINST_SHUT_GATES, zone.unproven(context, at, i))
         usable += 1
     return usable
 
 
-def _by_hand(draft: Draft, at: CollectorAt) -> None:
+def _by_hand(context: Context, at: CollectorAt) -> None:
     """Somebody used the collector's own switch, and it has stood for a while: adopted, not fought, either way."""
-    fan.look_for_contrary(draft, at)
-    state = draft.collectors[at]
+    collectors.look_for_contrary(context, at)
+    state = context.collectors[at]
     contrary = state.contrary
-    if contrary is None or draft.now < fan.contrary_at(draft.shop.timing, state):
+    if contrary is None or context.now < collectors.contrary_at(context.shop.timing, state):
         return
     if contrary.shows == "off":
-        fan.tell_off(draft, at, Rule.SWITCHED_BY_HAND, Cause.SWITCHED_OFF, stood=True)
-        drop_demands(draft, at, Rule.SWITCHED_BY_HAND, until=contrary.since)
-        _say_switched_off(draft, at)
+        collectors.tell_off(context, at, Rule.SWITCHED_BY_HAND, Cause.SWITCHED_OFF, stood=True)
+        drop_demands(context, at, Rule.SWITCHED_BY_HAND, until=contrary.since)
+        _say_switched_off(context, at)
     elif contrary.shows == "on":  # a motor that no longer draws is nobody's hand: it owes its answer
-        transition(draft, at, Cause.SWITCHED_ON, st.Running(), by_hand=True, still_at=inf)
-        stood_for = draft.shop.timing.contrary
-        draft.say_of_collector(at, Happened.COLLECTOR_ADOPTED, Rule.SWITCHED_BY_HAND, stood_for=stood_for)
-    fan.look_for_contrary(draft, at)
+        transition(context, at, Cause.SWITCHED_ON, st.Running(), by_hand=True, still_at=inf)
+        stood_for = context.shop.timing.contrary
+        context.say_of_collector(at, Happened.COLLECTOR_ADOPTED, Rule.SWITCHED_BY_HAND, stood_for=stood_for)
+    collectors.look_for_contrary(context, at)
 
 
-def _say_switched_off(draft: Draft, at: CollectorAt) -> None:
-    name = draft.shop.collectors[at].name
-    for one in demand.of_collector(draft, at):
+def _say_switched_off(context: Context, at: CollectorAt) -> None:
+    name = context.shop.collectors[at].name
+    for one in demand.of_collector(context, at):
         if one.kind is Kind.CUT and one.tool is not None and not one.may_start:
-            draft.say(Happened.START_REFUSED, Rule.SWITCHED_BY_HAND, tool=one.tool, collector=name)
-            draft.raise_alarm(Alarm("tool", one.tool, "not_fresh"), Rule.SWITCHED_BY_HAND)
+            context.say(Happened.START_REFUSED, Rule.SWITCHED_BY_HAND, tool=one.tool, collector=name)
+            context.raise_alarm(Alarm("tool", one.tool, "not_fresh"), Rule.SWITCHED_BY_HAND)
 
 
-def _adopting(draft: Draft, at: CollectorAt) -> None:
+def _adopting(context: Context, at: CollectorAt) -> None:
     """A daemon's start with a fan that turns: adopted once enough gates are proven, else told off."""
-    collector, state = draft.shop.collectors[at], draft.collectors[at]
+    collector, state = context.shop.collectors[at], context.collectors[at]
     if not state.seen_on:
-        fan.tell_off(draft, at, Rule.ADOPTION, Cause.NOT_ADOPTED)
-    elif demand.keeping(draft, at) >= collector.min_open:
-        longest = max((draft.shop.tools[i].run_on for i in draft.shop.tools_of(at)), default=0.0)
-        transition(draft, at, Cause.ADOPTED, st.Running(), grace_until=draft.now + longest, confirmed=True)
-        draft.say_of_collector(at, Happened.COLLECTOR_ADOPTED, Rule.ADOPTION, grace=longest)
-    elif _relieve(draft, at) < collector.min_open:
-        _give_air(draft, at)
-        fan.tell_off(draft, at, Rule.NO_GATE_PROVEN, Cause.NOT_ADOPTED, st.CoastDown(tripped=True))
+        collectors.tell_off(context, at, Rule.ADOPTION, Cause.NOT_ADOPTED)
+    elif demand.keeping(context, at) >= collector.min_open:
+        longest = max((context.shop.tools[i].run_on for i in context.shop.tools_of(at)), default=0.0)
+        transition(context, at, Cause.ADOPTED, st.Running(), grace_until=context.now + longest, confirmed=True)
+        context.say_of_collector(at, Happened.COLLECTOR_ADOPTED, Rule.ADOPTION, grace=longest)
+    elif _relieve(context, at) < collector.min_open:
+        _give_air(context, at)
+        collectors.tell_off(context, at, Rule.NO_GATE_PROVEN, Cause.NOT_ADOPTED, st.CoastDown(tripped=True))
 
 
-def _refuse_for_bin(draft: Draft, at: CollectorAt) -> None:
+def _refuse_for_bin(context: Context, at: CollectorAt) -> None:
     """A full bin refuses every start, also of demands from before it was full."""
-    collector, state = draft.shop.collectors[at], draft.collectors[at]
-    if not fan.bin_refuses(collector, state) or state.on_phase:
+    collector, state = context.shop.collectors[at], context.collectors[at]
+    if not collectors.bin_refuses(collector, state) or state.on_phase:
         return
-    for one in [each for each in demand.of_collector(draft, at) if each.may_start]:
+    for one in [each for each in demand.of_collector(context, at) if each.may_start]:
         if one.kind is Kind.HAND:
-            end_hand(draft, one.gates[0], Rule.BIN_FULL)
-            draft.say_of_gate(one.gates[0], Happened.START_REFUSED, Rule.BIN_FULL)
-        elif one.tool is not None and (tool := draft.shop.tool_at(one.tool)) is not None:
-            make_stale(draft, tool)
-            refuse_stale(draft, tool, Rule.BIN_FULL)
+            end_hand(context, one.gates[0], Rule.BIN_FULL)
+            context.say_of_gate(one.gates[0], Happened.START_REFUSED, Rule.BIN_FULL)
+        elif one.tool is not None and (tool := context.shop.tool_at(one.tool)) is not None:
+            make_stale(context, tool)
+            refuse_stale(context, tool, Rule.BIN_FULL)
 
 
-def _refuse_unservable(draft: Draft, at: CollectorAt, granted: list[Demand]) -> None:
+def _refuse_unservable(context: Context, at: CollectorAt, granted: list[Demand]) -> None:
     """A demand none of whose gates can be proven: say so once, name a gate that waits for a hand."""
     for one in granted:
         alarm = one.alarm("not_served")
-        if demand.can_be_served(draft, one):
-            draft.clear_alarm(alarm, Rule.NO_GATE_PROVEN)
+        if demand.can_be_served(context, one):
+            context.clear_alarm(alarm, Rule.NO_GATE_PROVEN)
             continue
         if one.kind is Kind.RUN_ON:
             continue
-        by_hand = [i for i in one.gates if not draft.shop.gates[i].commanded]
+        by_hand = [i for i in one.gates if not context.shop.gates[i].commanded]
         rule = Rule.GATE_BY_HAND_IS_SHUT if by_hand else Rule.NO_GATE_PROVEN
-        mute = [i for i in by_hand if draft.gates[i].reported is Position.OPEN]
+        mute = [i for i in by_hand if context.gates[i].reported is Position.OPEN]
         if mute:  # it says that it is open, and not that it is so now
             rule, by_hand = Rule.NOT_HEARD_LIVE, mute
-        names = ", ".join(draft.shop.gates[i].name for i in by_hand or one.gates)
-        draft.refuse(alarm, rule, draft.shop.collectors[at].name, gates=names)
+        names = ", ".join(context.shop.gates[i].name for i in by_hand or one.gates)
+        context.refuse(alarm, rule, context.shop.collectors[at].name, gates=names)
 
 
-def _resting(draft: Draft, at: CollectorAt, phase: st.Off | st.CoastDown, served: list[Demand]) -> None:
+def _resting(context: Context, at: CollectorAt, phase: st.Off | st.CoastDown, served: list[Demand]) -> None:
     """Off or coasting down: a demand that may start opens its gates; a fan that stands still lets them shut."""
-    state = draft.collectors[at]
-    standing_still = not fan.may_turn(state, draft.now)
+    state = context.collectors[at]
+    standing_still = not collectors.may_turn(state, context.now)
     tripped = isinstance(phase, st.CoastDown) and phase.tripped and not standing_still
     if any(one.may_start for one in served) and not tripped:
-        zone.try_again(draft, at)
-        transition(draft, at, Cause.DEMAND, st.Opening(draft.now))
+        zone.try_again(context, at)
+        transition(context, at, Cause.DEMAND, st.Opening(context.now))
         return
     if standing_still and isinstance(phase, st.CoastDown):
-        transition(draft, at, Cause.STANDS_STILL, st.Off())
-        zone.rest(draft, at)
+        transition(context, at, Cause.STANDS_STILL, st.Off())
+        zone.rest(context, at)
     elif isinstance(phase, st.CoastDown):
-        zone.trim(draft, at)
+        zone.trim(context, at)
 
 
-def _opening(draft: Draft, at: CollectorAt, phase: st.Opening, served: list[Demand], *, over: bool) -> None:
+def _opening(context: Context, at: CollectorAt, phase: st.Opening, served: list[Demand], *, over: bool) -> None:
     """Gates travel. On, once every needed gate is proven or given up and enough are proven in all."""
-    if phase.until is not None and phase.until <= draft.now:
+    if phase.until is not None and phase.until <= context.now:
         phase = replace(phase, until=None)
-        transition(draft, at, Cause.WAITS, phase)
+        transition(context, at, Cause.WAITS, phase)
     starters = [one for one in served if one.may_start]
     if not starters:
         if any(one.unconfirmed for one in served):  # it goes on as soon as its tool is heard
-            zone.shut_others(draft, at, zone.wanted(draft, at, served))
+            zone.shut_others(context, at, zone.wanted(context, at, served))
         else:
-            _call_off(draft, at, phase, over=over)
+            _call_off(context, at, phase, over=over)
         return
-    chosen = zone.wanted(draft, at, served)
-    zone.open_wanted(draft, at, chosen)
+    chosen = zone.wanted(context, at, served)
+    zone.open_wanted(context, at, chosen)
     needed = zone.needed(served)
-    proven = demand.proven(draft, at)
-    collector = draft.shop.collectors[at]
+    proven = demand.proven(context, at)
+    collector = context.shop.collectors[at]
     enough = len(proven) >= collector.min_open
     makeup = [] if enough else [i for i in chosen if i not in needed]
-    if not zone.is_ready(draft, needed + makeup):
+    if not zone.is_ready(context, needed + makeup):
         return
     if enough and (not needed or any(i in proven for i in needed)):
-        if _waits_for_stops(draft, at) or _waits(draft, at, phase):
-            zone.shut_others(draft, at, chosen)
+        if _waits_for_stops(context, at) or _waits(context, at, phase):
+            zone.shut_others(context, at, chosen)
             return
-        _note_gate(draft, at, needed)
-        draft.clear_alarm(_too_few(collector.name), Rule.MIN_OPEN)
-        fan.tell_on(draft, at, Rule.DEMAND)
-        zone.shut_others(draft, at, chosen)
+        _note_gate(context, at, needed)
+        context.clear_alarm(_too_few(collector.name), Rule.MIN_OPEN)
+        collectors.tell_on(context, at, Rule.DEMAND)
+        zone.shut_others(context, at, chosen)
     elif not enough:
-        _refuse_min_open(draft, at, starters, len(proven))
+        _refuse_min_open(context, at, starters, len(proven))
 
 
-def _waits_for_stops(draft: Draft, at: CollectorAt) -> bool:
+def _waits_for_stops(context: Context, at: CollectorAt) -> bool:
     """The gates are ready; whether a stop contact is active is to be known first, and by something that is new."""
-    phase = draft.collectors[at].phase
-    if draft.stops_lost_at is None:
-        return draft.standstill
+    phase = context.collectors[at].phase
+    if context.stops_lost_at is None:
+        return context.standstill
     if isinstance(phase, st.Opening) and not phase.unheard:
-        transition(draft, at, Cause.WAITS, replace(phase, unheard=True))
-        unheard_for = round(draft.now - draft.stops_lost_at, 3)
-        draft.say_of_collector(at, Happened.COLLECTOR_WAITED, Rule.STOPS_UNHEARD, unheard_for=unheard_for)
+        transition(context, at, Cause.WAITS, replace(phase, unheard=True))
+        unheard_for = round(context.now - context.stops_lost_at, 3)
+        context.say_of_collector(at, Happened.COLLECTOR_WAITED, Rule.STOPS_UNHEARD, unheard_for=unheard_for)
     return True
 
 
-def _waits(draft: Draft, at: CollectorAt, phase: st.Opening) -> bool:
+def _waits(context: Context, at: CollectorAt, phase: st.Opening) -> bool:
     """The gates are ready; another inrush on the circuit, or a stop that is still to be read, is let come first."""
-    if not draft.shop.circuits and draft.no_start_before <= draft.now:
+    if not context.shop.circuits and context.no_start_before <= context.now:
         return False
-    clear, rule = fan.inrush_clear_at(draft.shop, draft.tools, draft.collectors, at), Rule.START_GAP
-    if draft.no_start_before > clear:  # a stop contact that an edit has added may not have spoken yet
-        clear, rule = draft.no_start_before, Rule.STOP_UNREAD
-    if clear <= draft.now:
+    clear, rule = collectors.inrush_clear_at(context.shop, context.tools, context.collectors, at), Rule.START_GAP
+    if context.no_start_before > clear:  # a stop contact that an edit has added may not have spoken yet
+        clear, rule = context.no_start_before, Rule.STOP_UNREAD
+    if clear <= context.now:
         return False
     if phase.until != clear:
-        transition(draft, at, Cause.WAITS, replace(phase, until=clear))
-        draft.say_of_collector(at, Happened.COLLECTOR_WAITED, rule, for_seconds=round(clear - draft.now, 3))
+        transition(context, at, Cause.WAITS, replace(phase, until=clear))
+        context.say_of_collector(at, Happened.COLLECTOR_WAITED, rule, for_seconds=round(clear - context.now, 3))
     return True
 
 
@@ -303,79 +303,79 @@ def _too_few(collector: str) -> Alarm:
     return Alarm("collector", collector, "too_few_gates")
 
 
-def _refuse_min_open(draft: Draft, at: CollectorAt, starters: list[Demand], proven: int) -> None:
+def _refuse_min_open(context: Context, at: CollectorAt, starters: list[Demand], proven: int) -> None:
     """The demand's own gate is open, but too few gates are for the fan."""
-    collector = draft.shop.collectors[at]
+    collector = context.shop.collectors[at]
     facts: dict[str, Fact] = {"proven_open": proven, "min_open": collector.min_open}
-    new = draft.raise_alarm(_too_few(collector.name), Rule.MIN_OPEN, **facts)
+    new = context.raise_alarm(_too_few(collector.name), Rule.MIN_OPEN, **facts)
     for one in starters if new else ():
-        draft.leave(Happened.START_REFUSED, Rule.MIN_OPEN, facts, **one.named, collector=collector.name)
+        context.leave(Happened.START_REFUSED, Rule.MIN_OPEN, facts, **one.named, collector=collector.name)
 
 
-def _call_off(draft: Draft, at: CollectorAt, phase: st.Opening, *, over: bool) -> None:
+def _call_off(context: Context, at: CollectorAt, phase: st.Opening, *, over: bool) -> None:
     """The demand is over before its gate was open, or (refused already) can no longer be served."""
     if over:
         rule = Rule.STOPS_UNHEARD if phase.unheard else Rule.CUT_ENDED_BEFORE_GATE
-        draft.say_of_collector(at, Happened.START_MISSED, rule, waited=round(draft.now - phase.since, 3))
-    draft.clear_alarm(_too_few(draft.shop.collectors[at].name), Rule.NO_DEMAND)
-    transition(draft, at, Cause.CALLED_OFF, st.CoastDown())
+        context.say_of_collector(at, Happened.START_MISSED, rule, waited=round(context.now - phase.since, 3))
+    context.clear_alarm(_too_few(context.shop.collectors[at].name), Rule.NO_DEMAND)
+    transition(context, at, Cause.CALLED_OFF, st.CoastDown())
 
 
-def _on(draft: Draft, at: CollectorAt, served: list[Demand]) -> None:
+def _on(context: Context, at: CollectorAt, served: list[Demand]) -> None:
     """Told on, or adopted: keep the zone while something keeps it, then off."""
-    state, collector, now = draft.collectors[at], draft.shop.collectors[at], draft.now
+    state, collector, now = context.collectors[at], context.shop.collectors[at], context.now
     if served:
-        chosen = zone.wanted(draft, at, served)
-        zone.open_wanted(draft, at, chosen)
-        zone.shut_others(draft, at, chosen)
-        _note_gate(draft, at, zone.needed(served) or chosen)
+        chosen = zone.wanted(context, at, served)
+        zone.open_wanted(context, at, chosen)
+        zone.shut_others(context, at, chosen)
+        _note_gate(context, at, zone.needed(served) or chosen)
         cutting = any(one.kind is not Kind.RUN_ON for one in served)
         ours = state.told_on_at is not None or state.by_hand
-        unread = now < draft.no_start_before or _waits_for_stops(draft, at)
-        allowed = state.seen_on or not (fan.bin_refuses(collector, state) or unread)
-        proven = len(demand.proven(draft, at)) >= collector.min_open  # an old word keeps a fan and starts none (I1)
+        unread = now < context.no_start_before or _waits_for_stops(context, at)
+        allowed = state.seen_on or not (collectors.bin_refuses(collector, state) or unread)
+        proven = len(demand.proven(context, at)) >= collector.min_open  # an old word keeps a fan and starts none (I1)
         if not ours and allowed and proven and any(one.may_start for one in served):
-            fan.tell_on(draft, at, Rule.DEMAND)  # an adopted fan becomes ours with a fresh demand
-        _on_phase(draft, at, cutting=cutting, why=Rule.RUN_ON)
+            collectors.tell_on(context, at, Rule.DEMAND)  # an adopted fan becomes ours with a fresh demand
+        _on_phase(context, at, cutting=cutting, why=Rule.RUN_ON)
         return
-    zone.trim(draft, at)
+    zone.trim(context, at)
     if state.by_hand:
-        _on_phase(draft, at, cutting=True, why=Rule.SWITCHED_BY_HAND)
+        _on_phase(context, at, cutting=True, why=Rule.SWITCHED_BY_HAND)
         return
     if now < state.grace_until:
-        _on_phase(draft, at, cutting=False, why=Rule.ADOPTION)
+        _on_phase(context, at, cutting=False, why=Rule.ADOPTION)
         return
-    free_at = fan.free_again_at(collector, state, now)
+    free_at = collectors.free_again_at(collector, state, now)
     if free_at is not None and free_at > now:
-        _on_phase(draft, at, cutting=False, why=Rule.STARTS_PER_HOUR)
-        if draft.collectors[at].phase != state.phase:  # once, not at every look during spin-up
-            draft.say_of_collector(
+        _on_phase(context, at, cutting=False, why=Rule.STARTS_PER_HOUR)
+        if context.collectors[at].phase != state.phase:  # once, not at every look during spin-up
+            context.say_of_collector(
                 at,
                 Happened.COLLECTOR_KEPT_ON,
                 Rule.STARTS_PER_HOUR,
-                starts_this_hour=len(fan.spent(state, now)),
+                starts_this_hour=len(collectors.spent(state, now)),
                 starts_per_hour=collector.starts_per_hour,
                 for_seconds=round(free_at - now, 3),
             )
         return
-    fan.tell_off(draft, at, Rule.NO_DEMAND, Cause.NO_DEMAND)
+    collectors.tell_off(context, at, Rule.NO_DEMAND, Cause.NO_DEMAND)
 
 
-def _on_phase(draft: Draft, at: CollectorAt, *, cutting: bool, why: Rule) -> None:
+def _on_phase(context: Context, at: CollectorAt, *, cutting: bool, why: Rule) -> None:
     """The word for being on: spin-up until the air moves, then running or run-on."""
-    phase, spin_up = draft.collectors[at].phase, draft.shop.collectors[at].spin_up
-    if isinstance(phase, st.SpinUp) and not reached(draft.now, phase.since, spin_up):
+    phase, spin_up = context.collectors[at].phase, context.shop.collectors[at].spin_up
+    if isinstance(phase, st.SpinUp) and not reached(context.now, phase.since, spin_up):
         return
     if cutting:
-        transition(draft, at, Cause.SERVES, st.Running())
+        transition(context, at, Cause.SERVES, st.Running())
     else:
-        transition(draft, at, Cause.KEPT_ON, st.RunOn(str(why)))
+        transition(context, at, Cause.KEPT_ON, st.RunOn(str(why)))
 
 
-def _note_gate(draft: Draft, at: CollectorAt, chosen: list[GateAt]) -> None:
+def _note_gate(context: Context, at: CollectorAt, chosen: list[GateAt]) -> None:
     """Remember which gate last carried air, for the day the fan needs one."""
     for i in chosen:
-        if gates.is_proven(draft.gates[i]):
-            if draft.collectors[at].last_gate != i:
-                draft.set_collector(at, last_gate=i)
+        if gates.is_proven(context.gates[i]):
+            if context.collectors[at].last_gate != i:
+                context.set_collector(at, last_gate=i)
             return

@@ -5,10 +5,10 @@ from math import inf
 
 from msgspec.structs import replace
 
-from gatehand_rules import fan, gates, interlock, phases, readings
+from gatehand_rules import collectors, gates, interlock, phases, readings
 from gatehand_rules import state as st
+from gatehand_rules.context import Context
 from gatehand_rules.detect import become
-from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Happened, Rule
 from gatehand_rules.hands import outlast, say_kept
 from gatehand_rules.holds import begin_presses_anew, drop_demands, forget_press, hold
@@ -34,134 +34,136 @@ def initial(shop: Shop, now: float, starts: Mapping[str, tuple[float, ...]] | No
     )
 
 
-def connected(draft: Draft) -> None:
+def connected(context: Context) -> None:
     """Connected and subscribed: await what the broker retains, then act."""
-    draft.connected = True
-    draft.settle_at = due(draft.now, draft.shop.timing.settle)
-    draft.say(Happened.BROKER_CONNECTED, Rule.BROKER, first=not draft.adopted)
-    for at, collector in zip(draft.shop.each_collector, draft.collectors, strict=True):
-        begin_presses_anew(draft, at)
+    context.connected = True
+    context.settle_at = due(context.now, context.shop.timing.settle)
+    context.say(Happened.BROKER_CONNECTED, Rule.BROKER, first=not context.adopted)
+    for at, collector in zip(context.shop.each_collector, context.collectors, strict=True):
+        begin_presses_anew(context, at)
         if isinstance(collector.phase, st.Held):  # an "off" for a stop need not wait for what is retained
-            fan.tell_off(draft, at, Rule.BROKER, None, why=collector.phase.why)
-    doubt_tools(draft)
+            collectors.tell_off(context, at, Rule.BROKER, None, why=collector.phase.why)
+    doubt_tools(context)
 
 
-def doubt_tools(draft: Draft) -> None:
+def doubt_tools(context: Context) -> None:
     """What the tools said last is from before a gap: silence counts anew, and a start wants bearing out."""
-    for i in draft.shop.each_tool:
-        readings.lose(draft, i)
-        become(draft, i, _heard_now(st.speaking(draft.tools[i]), draft.now))
-    readings.begin_all(draft)
+    for i in context.shop.each_tool:
+        readings.lose(context, i)
+        become(context, i, _heard_now(st.speaking(context.tools[i]), context.now))
+    readings.begin_all(context)
 
 
 def _heard_now(state: st.ToolSpeaking, now: float) -> st.ToolSpeaking:
     """The broker was away, not the sensor: silence counts anew, and old demands want confirming before they start."""
     if isinstance(state, (st.ToolIdle, st.ToolRunOn)):
-        state = replace(state, hump=None)  # a rise from before the gap has not lasted through it
-    if isinstance(state, (st.ToolRunning, st.ToolRunOn)) and state.standing is st.Standing.FRESH:
-        return replace(state, heard_at=now, standing=st.Standing.UNCONFIRMED)
+        state = replace(state, rise=None)  # a rise from before the gap has not lasted through it
+    if isinstance(state, (st.ToolRunning, st.ToolRunOn)) and state.freshness is st.Freshness.FRESH:
+        return replace(state, heard_at=now, freshness=st.Freshness.UNCONFIRMED)
     return replace(state, heard_at=now)
 
 
-def lost(draft: Draft, heard_at: float) -> None:
+def lost(context: Context, heard_at: float) -> None:
     """The connection is gone: what was commanded after the broker was last heard may not have arrived."""
-    draft.connected = False
-    draft.settle_at = None
-    draft.say(Happened.BROKER_LOST, Rule.BROKER, heard_before=round(draft.now - heard_at, 3))
-    for i, state in zip(draft.shop.each_gate, draft.gates, strict=True):
+    context.connected = False
+    context.settle_at = None
+    context.say(Happened.BROKER_LOST, Rule.BROKER, heard_before=round(context.now - heard_at, 3))
+    for i, state in zip(context.shop.each_gate, context.gates, strict=True):
         move = state.move
         told_at = move.since if isinstance(move, (st.GateOpen, st.GateShut)) else -inf
         told_at = move.first if isinstance(move, st.GateFault) else told_at
         if told_at > heard_at:
             shutting = isinstance(move, st.GateFault) and move.wanted is Position.SHUT
-            draft.set_gate(i, move=st.GateUnknown(shutting=shutting))
-            gates.clear_fault(draft, i, Rule.BROKER)
-    for at in draft.shop.each_collector:
-        _lost_fan(draft, at, heard_at)
-    outlast(draft, Rule.BROKER)
+            context.set_gate(i, move=st.GateUnknown(shutting=shutting))
+            gates.clear_fault(context, i, Rule.BROKER)
+    for at in context.shop.each_collector:
+        _lost_fan(context, at, heard_at)
+    outlast(context, Rule.BROKER)
 
 
-def _lost_fan(draft: Draft, at: CollectorAt, heard_at: float) -> None:
+def _lost_fan(context: Context, at: CollectorAt, heard_at: float) -> None:
     """A start that may not have arrived is none: told off at the next connection, and begun anew if still wanted."""
-    state = draft.collectors[at]
+    state = context.collectors[at]
     if state.on_phase and state.started_at > heard_at:
-        transition(draft, at, Cause.START_LOST, st.CoastDown(), still_at=inf, answer=None, told_on_at=None)
+        transition(context, at, Cause.START_LOST, st.CoastDown(), still_at=inf, answer=None, told_on_at=None)
     elif state.told_on_at is not None and state.told_on_at > heard_at:
-        draft.set_collector(at, told_on_at=state.told_on_at - draft.shop.collectors[at].refresh)
+        context.set_collector(at, told_on_at=state.told_on_at - context.shop.collectors[at].refresh)
 
 
-def settled(draft: Draft) -> None:
+def settled(context: Context) -> None:
     """Retained messages are in: adopt what is found (the daemon's start) or take up again (a new connection)."""
-    if draft.settle_at is None or draft.now < draft.settle_at or not draft.connected or draft.stopping:
+    if context.settle_at is None or context.now < context.settle_at or not context.connected or context.stopping:
         return
-    draft.settle_at = None
-    first = not draft.adopted
-    draft.adopted = True
-    for at in draft.shop.each_collector:
+    context.settle_at = None
+    first = not context.adopted
+    context.adopted = True
+    for at in context.shop.each_collector:
         if first:
-            _adopt(draft, at)
+            _adopt(context, at)
         else:
-            _take_up_again(draft, at)
-    for i in draft.shop.each_gate if not first else ():
-        gates.tell_again(draft, i, tries=0, rule=Rule.BROKER)
+            _take_up_again(context, at)
+    for i in context.shop.each_gate if not first else ():
+        gates.tell_again(context, i, tries=0, rule=Rule.BROKER)
 
 
-def _take_up_again(draft: Draft, at: CollectorAt) -> None:
+def _take_up_again(context: Context, at: CollectorAt) -> None:
     """A new connection. An "off" is said again; an "on" only where it is surely no start."""
-    collector, state = draft.shop.collectors[at], draft.collectors[at]
+    collector, state = context.shop.collectors[at], context.collectors[at]
     stood = state.reported_on is False or (not collector.reports and state.drawing is False)
     if isinstance(state.phase, st.Held):
         return
     if not state.on_phase or stood:
-        fan.tell_off(draft, at, Rule.BROKER, Cause.NOT_CONTINUED)
+        collectors.tell_off(context, at, Rule.BROKER, Cause.NOT_CONTINUED)
         return
-    refresh = fan.refresh_due(collector, state)
-    if refresh is not None and draft.now > refresh and not state.seen_on:
+    refresh = collectors.refresh_due(collector, state)
+    if refresh is not None and context.now > refresh and not state.seen_on:
         # The switch's own time limit may have passed meanwhile: "on" would be a start. A fresh demand gives it.
-        draft.set_collector(at, told_on_at=None, answer=None)
-        say_kept(draft, at, over=False)
+        context.set_collector(at, told_on_at=None, answer=None)
+        say_kept(context, at, over=False)
 
 
-def _adopt(draft: Draft, at: CollectorAt) -> None:
+def _adopt(context: Context, at: CollectorAt) -> None:
     """The daemon's start for one collector: adopted where it turns, else told off."""
-    state = draft.collectors[at]
+    state = context.collectors[at]
     if isinstance(state.phase, st.Held):
-        fan.tell_off(draft, at, Rule.ADOPTION, None)
+        collectors.tell_off(context, at, Rule.ADOPTION, None)
         return
     known_to_stand = not state.seen_on and (state.reported_on is False or state.drawing is False)
     if not known_to_stand:
-        _open_unknown(draft, at)
+        _open_unknown(context, at)
     if state.seen_on and isinstance(state.phase, st.Off):  # not told off already, before what is retained was in
-        opening = st.Opening(draft.now, adopting=True)
-        transition(draft, at, Cause.FOUND_ON, opening, still_at=inf, found_on=True)
+        opening = st.Opening(context.now, adopting=True)
+        transition(context, at, Cause.FOUND_ON, opening, still_at=inf, found_on=True)
     else:
-        fan.tell_off(draft, at, Rule.ADOPTION, Cause.NOT_CONTINUED)
+        collectors.tell_off(context, at, Rule.ADOPTION, Cause.NOT_CONTINUED)
 
 
-def _open_unknown(draft: Draft, at: CollectorAt) -> None:
+def _open_unknown(context: Context, at: CollectorAt) -> None:
     """Gates of unknown position are told to open for a fan that may turn, within `max_open`, relief gates first."""
-    collector, shop = draft.shop.collectors[at], draft.shop
+    collector, shop = context.shop.collectors[at], context.shop
     own = [i for i in shop.gates_of(at) if shop.gates[i].commanded]
-    stand_open = sum(1 for i in own if isinstance(draft.gates[i].move, st.GateOpen))
+    stand_open = sum(1 for i in own if isinstance(context.gates[i].move, st.GateOpen))
     for i in sorted(own, key=lambda i: not shop.gates[i].relief):
         if collector.max_open is not None and stand_open >= collector.max_open:
             return
-        if isinstance(draft.gates[i].move, st.GateUnknown):
-            gates.tell_open(draft, i, Rule.ADOPTION)
+        if isinstance(context.gates[i].move, st.GateUnknown):
+            gates.tell_open(context, i, Rule.ADOPTION)
             stand_open += 1
 
 
-def hold_remembered(draft: Draft, at: CollectorAt, why: str) -> None:
+def hold_remembered(context: Context, at: CollectorAt, why: str) -> None:
     """Held before the daemon's restart, by its own file or its retained status: a restart is no reset."""
-    if fan.is_held(draft.collectors[at]):
-        forget_press(draft, at)
+    if collectors.is_held(context.collectors[at]):
+        forget_press(context, at)
     else:
-        hold(draft, at, why or "held before the daemon's restart", Rule.HOLD)
+        hold(context, at, why or "held before the daemon's restart", Rule.HOLD)
 
 
-def shutdown(draft: Draft) -> None:
+def shutdown(context: Context) -> None:
     """A clean stop: every collector off, every gate left as it is."""
-    for at, state in zip(draft.shop.each_collector, draft.collectors, strict=True):
-        drop_demands(draft, at, Rule.SHUTDOWN)
-        fan.tell_off(draft, at, Rule.SHUTDOWN, None if isinstance(state.phase, (st.Held, st.Off)) else Cause.SHUTDOWN)
-    draft.stopping = True
+    for at, state in zip(context.shop.each_collector, context.collectors, strict=True):
+        drop_demands(context, at, Rule.SHUTDOWN)
+        collectors.tell_off(
+            context, at, Rule.SHUTDOWN, None if isinstance(state.phase, (st.Held, st.Off)) else Cause.SHUTDOWN
+        )
+    context.stopping = True

@@ -9,12 +9,14 @@ from enum import StrEnum
 from math import inf
 from typing import Literal, TypeAlias
 
+from msgspec import field
+
 from gatehand_rules.alarms import Alarm
 from gatehand_rules.shop import GateAt
 from gatehand_rules.words import CollectorWord, GateWord, Position, Record, ToolWord
 
 
-class Standing(StrEnum):
+class Freshness(StrEnum):
     """What a tool's demand may do."""
 
     FRESH = "fresh"
@@ -25,7 +27,7 @@ class Standing(StrEnum):
     """It keeps a collector that is on anyway, and starts nothing."""
 
 
-class Hump(Record, frozen=True):
+class SubthresholdRise(Record, frozen=True, tag="Hump"):
     """A rise of the current that has not become a start."""
 
     since: float
@@ -48,7 +50,7 @@ class ToolIdle(Record, frozen=True):
 
     amps: float | None
     heard_at: float
-    hump: Hump | None = None
+    rise: SubthresholdRise | None = field(default=None, name="hump")
 
 
 class ToolRunning(Record, frozen=True):
@@ -57,7 +59,7 @@ class ToolRunning(Record, frozen=True):
     amps: float | None
     heard_at: float
     since: float
-    standing: Standing
+    freshness: Freshness = field(name="standing")
     low_since: float | None = None
 
 
@@ -67,8 +69,8 @@ class ToolRunOn(Record, frozen=True):
     amps: float | None
     heard_at: float
     since: float
-    standing: Standing
-    hump: Hump | None = None
+    freshness: Freshness = field(name="standing")
+    rise: SubthresholdRise | None = field(default=None, name="hump")
 
 
 class ToolMuted(Record, frozen=True):

@@ -31,9 +31,9 @@ FORMAT_1 = Path(__file__).parent / "format_1"
 STATE = s.State(
     tools=(
         s.ToolUnknown(None, 0.5),
-        s.ToolIdle(0.02, 90.0, s.Hump(89.5, 2.25, above_since=89.75, longest=-1)),
-        s.ToolRunning(6.4, 99.0, 42.0, s.Standing.FRESH),
-        s.ToolRunOn(0.0, 99.0, 98.0, s.Standing.STALE),
+        s.ToolIdle(0.02, 90.0, s.SubthresholdRise(89.5, 2.25, above_since=89.75, longest=-1)),
+        s.ToolRunning(6.4, 99.0, 42.0, s.Freshness.FRESH),
+        s.ToolRunOn(0.0, 99.0, 98.0, s.Freshness.STALE),
         s.ToolMuted(5.0, 99.0),
         s.ToolSilent(s.ToolIdle(0.1, 10.0), 40.0, let_go=True),
     ),

@@ -1,7 +1,7 @@
 """When two situations are one: times relative to now, ages beyond which nothing changes any more counted as one.
 
 The walk over all situations is finite only because of this. A field that no rule decides by (a current shown in a
-finding, the instant a hump began) is left out; the table names every field of every record, so a new one fails.
+finding, the instant a rise began) is left out; the table names every field of every record, so a new one fails.
 """
 
 from collections.abc import Callable
@@ -78,16 +78,16 @@ class Canonical:
         lost = Age(_LATE) if losing else DROP
         seen = any(collector.reports or collector.senses_current for collector in shop.collectors)
         table: dict[type[Struct], dict[str, object]] = {
-            st.Hump: {"since": DROP, "peak": DROP, "above_since": Age(start_after), "longest": SIGN},
+            st.SubthresholdRise: {"since": DROP, "peak": DROP, "above_since": Age(start_after), "longest": SIGN},
             st.ToolUnknown: heard,
-            st.ToolIdle: heard | {"hump": DEEP},
+            st.ToolIdle: heard | {"rise": DEEP},
             st.ToolRunning: heard
             | {
                 "since": Age(timing.contrary) if seen and timing.contrary else DROP,
-                "standing": KEEP,
+                "freshness": KEEP,
                 "low_since": Age(stop_after),
             },
-            st.ToolRunOn: heard | {"since": Age(run_on), "standing": KEEP, "hump": DEEP},
+            st.ToolRunOn: heard | {"since": Age(run_on), "freshness": KEEP, "rise": DEEP},
             st.ToolMuted: heard,
             st.ToolSilent: {"was": DEEP, "since": Age(run_on), "let_go": KEEP},
             st.GateUnknown: {"from_shut": KEEP, "shutting": KEEP, "kept": lost},

@@ -13,22 +13,22 @@ import pytest
 from msgspec.structs import replace
 from small_shops import hose, limited, one_gate_and_a_stop, two_tools
 
-from gatehand_rules import Shop, demand, fan, gates, holds, interlock, sequence, zone
+from gatehand_rules import Shop, collectors, demand, gates, holds, interlock, sequence, zone
 from gatehand_rules import events as ev
 from gatehand_rules.commands import Command
+from gatehand_rules.context import Context
 from gatehand_rules.demand import Demand, Kind
-from gatehand_rules.draft import Draft
 from gatehand_rules.findings import Finding, Rule
 from gatehand_rules.shop import CollectorAt, GateAt, StopAt
 from gatehand_rules.state import (
     CoastDown,
     CollectorState,
+    Freshness,
     GateOpen,
     GateOpening,
     GateState,
     Guard,
     Held,
-    Standing,
     ToolRunning,
     ToolState,
 )
@@ -77,17 +77,17 @@ def starts_while_gates_travel(patch: Patch) -> None:
 
 
 def takes_travel_for_a_report(patch: Patch) -> None:
-    def arrives(draft: Draft, at: int) -> None:
-        move = gates._overdue(draft, GateAt(at))
+    def arrives(context: Context, at: int) -> None:
+        move = gates._overdue(context, GateAt(at))
         if move is not None:
-            gates._arrive(draft, GateAt(at), gates._goal(move), Rule.TRAVEL)
+            gates._arrive(context, GateAt(at), gates._goal(move), Rule.TRAVEL)
 
     patch.setattr(gates, "arrives", arrives)
 
 
 def takes_a_retained_report_for_proof(patch: Patch) -> None:
-    def report_retained(draft: Draft, at: int, position: Position, says: str) -> None:
-        gates.report(draft, GateAt(at), position, says)
+    def report_retained(context: Context, at: int, position: Position, says: str) -> None:
+        gates.report(context, GateAt(at), position, says)
 
     patch.setattr(gates, "report_retained", report_retained)
 
@@ -97,44 +97,44 @@ def forgets_that_the_fan_coasts(patch: Patch) -> None:
         del now
         return seen.on_phase
 
-    patch.setattr(fan, "may_turn", may_turn)
+    patch.setattr(collectors, "may_turn", may_turn)
 
 
 def breaks_before_it_makes(patch: Patch) -> None:
-    def shut_others(draft: Draft, at: CollectorAt, chosen: list[GateAt]) -> None:
-        for i in zone._leaving(draft, at, chosen):
-            gates.tell_shut(draft, i, Rule.ZONE_CHANGE)
+    def shut_others(context: Context, at: CollectorAt, chosen: list[GateAt]) -> None:
+        for i in zone._leaving(context, at, chosen):
+            gates.tell_shut(context, i, Rule.ZONE_CHANGE)
 
     patch.setattr(zone, "shut_others", shut_others)
 
 
 def never_gives_air(patch: Patch) -> None:
-    def no_fan_is_starved(draft: Draft, at: int) -> bool:
-        del draft, at
+    def no_fan_is_starved(context: Context, at: int) -> bool:
+        del context, at
         return False
 
     patch.setattr(sequence, "_fan_against_shut_gates", no_fan_is_starved)
 
 
 def ignores_the_stop_contact(patch: Patch) -> None:
-    def stop(draft: Draft, at: CollectorAt, *, active: bool) -> None:
-        draft.stops[at] = active
+    def stop(context: Context, at: CollectorAt, *, active: bool) -> None:
+        context.stops[at] = active
 
     patch.setattr(holds, "stop", stop)
 
 
 def forgets_the_hold(patch: Patch) -> None:
-    def held(draft: Draft, at: CollectorAt, _phase: Held) -> None:
-        draft.set_collector(at, phase=CoastDown())
+    def held(context: Context, at: CollectorAt, _phase: Held) -> None:
+        context.set_collector(at, phase=CoastDown())
 
     patch.setattr(sequence, "_held", held)
 
 
 def starts_on_a_reset(patch: Patch) -> None:
-    def reset_tool(draft: Draft, at: int) -> None:
-        state = draft.tools[at]
+    def reset_tool(context: Context, at: int) -> None:
+        state = context.tools[at]
         if isinstance(state, ToolRunning):
-            draft.tools[at] = replace(state, standing=Standing.FRESH)
+            context.tools[at] = replace(state, freshness=Freshness.FRESH)
 
     patch.setattr(holds, "_reset_tool", reset_tool)
 
@@ -142,9 +142,9 @@ def starts_on_a_reset(patch: Patch) -> None:
 def takes_a_repeat_for_a_press(patch: Patch) -> None:
     right = holds.reset_asked
 
-    def asked(draft: Draft, at: CollectorAt, because: str = "", by: str = "") -> None:
-        draft.set_collector(at, reset=replace(draft.collectors[at].reset, asked_at=-inf))
-        right(draft, at, because, by)
+    def asked(context: Context, at: CollectorAt, because: str = "", by: str = "") -> None:
+        context.set_collector(at, reset=replace(context.collectors[at].reset, asked_at=-inf))
+        right(context, at, because, by)
 
     patch.setattr(holds, "reset_asked", asked)
 
@@ -152,10 +152,10 @@ def takes_a_repeat_for_a_press(patch: Patch) -> None:
 def takes_a_stuck_button_for_a_press(patch: Patch) -> None:
     right = holds.reset_button
 
-    def button(draft: Draft, at: CollectorAt, *, pressed: bool) -> None:
-        if not pressed and draft.collectors[at].reset.pressed_at is not None:
-            draft.set_collector(at, reset=replace(draft.collectors[at].reset, pressed_at=draft.now - 1.0))
-        right(draft, at, pressed=pressed)
+    def button(context: Context, at: CollectorAt, *, pressed: bool) -> None:
+        if not pressed and context.collectors[at].reset.pressed_at is not None:
+            context.set_collector(at, reset=replace(context.collectors[at].reset, pressed_at=context.now - 1.0))
+        right(context, at, pressed=pressed)
 
     patch.setattr(holds, "reset_button", button)
 
@@ -163,14 +163,14 @@ def takes_a_stuck_button_for_a_press(patch: Patch) -> None:
 def starts_when_the_contact_clears(patch: Patch) -> None:
     right = holds.stop
 
-    def stop(draft: Draft, at: StopAt, *, active: bool) -> None:
-        was = draft.stops[at]
-        right(draft, at, active=active)
+    def stop(context: Context, at: StopAt, *, active: bool) -> None:
+        was = context.stops[at]
+        right(context, at, active=active)
         if was and not active:
-            draft.set_collector(CollectorAt(0), phase=CoastDown())
-            for i, state in enumerate(draft.tools):
+            context.set_collector(CollectorAt(0), phase=CoastDown())
+            for i, state in enumerate(context.tools):
                 if isinstance(state, ToolRunning):
-                    draft.tools[i] = replace(state, standing=Standing.FRESH)
+                    context.tools[i] = replace(state, freshness=Freshness.FRESH)
 
     patch.setattr(holds, "stop", stop)
 
@@ -178,16 +178,16 @@ def starts_when_the_contact_clears(patch: Patch) -> None:
 def starts_on_stale_demands(patch: Patch) -> None:
     right = demand._tool_demand
 
-    def tool_demand(state: ToolState) -> tuple[Kind | None, float, Standing]:
+    def tool_demand(state: ToolState) -> tuple[Kind | None, float, Freshness]:
         kind, since, _ = right(state)
-        return kind, since, Standing.FRESH
+        return kind, since, Freshness.FRESH
 
     patch.setattr(demand, "_tool_demand", tool_demand)
 
 
 def grants_more_than_fits(patch: Patch) -> None:
-    def fitting(draft: Draft, at: int, demands: list[Demand]) -> list[Demand]:
-        del draft, at
+    def fitting(context: Context, at: int, demands: list[Demand]) -> list[Demand]:
+        del context, at
         return demands
 
     patch.setattr(demand, "fitting", fitting)

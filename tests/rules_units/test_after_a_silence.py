@@ -9,11 +9,11 @@ from unit_bench import Bench, commands, events, gate, hose, ready, running, saw_
 from gatehand_rules import Shop, readings
 from gatehand_rules import events as ev
 from gatehand_rules.alarms import Alarm
-from gatehand_rules.draft import Draft
+from gatehand_rules.context import Context
 from gatehand_rules.state import (
     Doubt,
-    Hump,
-    Standing,
+    Freshness,
+    SubthresholdRise,
     ToolIdle,
     ToolMuted,
     ToolRunning,
@@ -64,9 +64,9 @@ def stood_still(place: Shop) -> Bench:
     """As whoever notices a standstill of the loop marks all tools."""
     bench = ready(place)
     bench.amps(100.0, 0.0)
-    draft = Draft(place, bench.state, 101.0)
-    readings.begin_all(draft)
-    bench.put(doubts=tuple(draft.doubts))
+    context = Context(place, bench.state, 101.0)
+    readings.begin_all(context)
+    bench.put(doubts=tuple(context.doubts))
     return bench
 
 
@@ -249,13 +249,13 @@ def test_no_deadline_stands_for_a_start_that_waits_to_be_borne_out() -> None:
 @pytest.mark.parametrize(
     ("readings", "standing"),
     [
-        ([(62.0, 5.0)], Standing.UNCONFIRMED),
-        ([(62.0, 5.0), (62.999, 5.0)], Standing.UNCONFIRMED),
-        ([(62.0, 5.0), (63.0, 2.0)], Standing.FRESH),
+        ([(62.0, 5.0)], Freshness.UNCONFIRMED),
+        ([(62.0, 5.0), (62.999, 5.0)], Freshness.UNCONFIRMED),
+        ([(62.0, 5.0), (63.0, 2.0)], Freshness.FRESH),
     ],
 )
 def test_a_demand_from_before_a_lost_broker_is_borne_out_alike(
-    readings: list[tuple[float, float]], standing: Standing
+    readings: list[tuple[float, float]], standing: Freshness
 ) -> None:
     bench = running(saw_shop())
     bench.tell(ev.BrokerLost(60.0), 60.0)
@@ -264,7 +264,7 @@ def test_a_demand_from_before_a_lost_broker_is_borne_out_alike(
         bench.amps(at, amps)
     state = bench.tool_state()
     assert isinstance(state, ToolRunning)
-    assert state.standing is standing
+    assert state.freshness is standing
 
 
 def test_a_demand_of_a_sensor_on_change_is_borne_out_by_3_s_without_a_contrary_word() -> None:
@@ -273,9 +273,9 @@ def test_a_demand_of_a_sensor_on_change_is_borne_out_by_3_s_without_a_contrary_w
     bench.tell(ev.BrokerConnected(), 61.0)
     bench.tell(ev.Reading("saw", 5.0), 62.0)
     bench.until(64.999)
-    assert bench.tool_state() == ToolRunning(5.0, 62.0, 50.0, Standing.UNCONFIRMED)
+    assert bench.tool_state() == ToolRunning(5.0, 62.0, 50.0, Freshness.UNCONFIRMED)
     bench.until(65.0)
-    assert bench.tool_state() == ToolRunning(5.0, 62.0, 50.0, Standing.FRESH)
+    assert bench.tool_state() == ToolRunning(5.0, 62.0, 50.0, Freshness.FRESH)
 
 
 # --- retained readings
@@ -330,7 +330,7 @@ def test_a_cut_that_ended_while_the_broker_was_away_is_over_by_what_the_broker_r
     bench.tell(ev.BrokerLost(60.0), 60.0)
     bench.tell(ev.BrokerConnected(), 70.0)
     assert events(bench.tell(ev.Reading("saw", 0.0, retained=True), 70.1)) == ["tool_stopped/stop_threshold"]
-    assert bench.tool_state() == ToolRunOn(0.0, 70.0, 70.1, Standing.UNCONFIRMED)
+    assert bench.tool_state() == ToolRunOn(0.0, 70.0, 70.1, Freshness.UNCONFIRMED)
 
 
 def test_a_retained_reading_ends_a_mute_and_no_silence() -> None:
@@ -356,7 +356,7 @@ def test_a_silent_tool_that_was_let_go_is_idle_by_a_retained_reading() -> None:
     bench.tell(ev.Reading("saw", 0.0, retained=True), 81.1)
     assert bench.tool_state() == ToolSilent(ToolIdle(0.0, 81.0), 70.0, let_go=True)
     assert STARTED not in events(bench.amps(90.0, 5.0))
-    assert bench.tool_state() == ToolIdle(5.0, 90.0, Hump(90.0, 5.0, 90.0, -1.0))
+    assert bench.tool_state() == ToolIdle(5.0, 90.0, SubthresholdRise(90.0, 5.0, 90.0, -1.0))
 
 
 # --- the rest of the shop

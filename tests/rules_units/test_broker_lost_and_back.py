@@ -10,6 +10,7 @@ from unit_bench import Bench, commands, connected, events, gate, ready, running,
 from gatehand_rules import events as ev
 from gatehand_rules.state import (
     CoastDown,
+    Freshness,
     GateFault,
     GateMove,
     GateOpen,
@@ -19,9 +20,8 @@ from gatehand_rules.state import (
     GateUnknown,
     Hand,
     Held,
-    Hump,
     Running,
-    Standing,
+    SubthresholdRise,
     ToolIdle,
     ToolMuted,
     ToolRunning,
@@ -111,16 +111,16 @@ def test_a_hand_start_lasts_through_a_lost_broker_with_its_collector_and_ends_wi
     ("state", "after"),
     [
         (ToolUnknown(2.5, 40.0), ToolUnknown(2.5, 70.0)),
-        (ToolIdle(1.6, 40.0, Hump(39.0, 1.6)), ToolIdle(1.6, 70.0)),
+        (ToolIdle(1.6, 40.0, SubthresholdRise(39.0, 1.6)), ToolIdle(1.6, 70.0)),
         (ToolMuted(5.0, 40.0), ToolMuted(5.0, 70.0)),
         (
-            ToolRunning(5.0, 40.0, 30.0, Standing.FRESH),
-            ToolRunning(5.0, 70.0, 30.0, Standing.UNCONFIRMED),
+            ToolRunning(5.0, 40.0, 30.0, Freshness.FRESH),
+            ToolRunning(5.0, 70.0, 30.0, Freshness.UNCONFIRMED),
         ),
-        (ToolRunning(5.0, 40.0, 30.0, Standing.STALE), ToolRunning(5.0, 70.0, 30.0, Standing.STALE)),
+        (ToolRunning(5.0, 40.0, 30.0, Freshness.STALE), ToolRunning(5.0, 70.0, 30.0, Freshness.STALE)),
         (
-            ToolSilent(ToolRunning(5.0, 40.0, 30.0, Standing.FRESH), 60.0, let_go=True),
-            ToolSilent(ToolRunning(5.0, 70.0, 30.0, Standing.UNCONFIRMED), 60.0, let_go=True),
+            ToolSilent(ToolRunning(5.0, 40.0, 30.0, Freshness.FRESH), 60.0, let_go=True),
+            ToolSilent(ToolRunning(5.0, 70.0, 30.0, Freshness.UNCONFIRMED), 60.0, let_go=True),
         ),
     ],
 )
@@ -135,9 +135,9 @@ def test_the_broker_was_away_and_not_the_sensor(state: ToolState, after: ToolSta
 def test_a_rise_in_run_on_from_before_the_gap_has_not_lasted_through_it() -> None:
     bench = running(saw_shop())
     bench.tell(ev.BrokerLost(69.0), 69.0)
-    bench.put(tools=(ToolRunOn(2.0, 68.0, 68.0, Standing.FRESH, Hump(68.0, 2.0)),))
+    bench.put(tools=(ToolRunOn(2.0, 68.0, 68.0, Freshness.FRESH, SubthresholdRise(68.0, 2.0)),))
     bench.tell(ev.BrokerConnected(), 70.0)
-    assert bench.tool_state() == ToolRunOn(2.0, 70.0, 68.0, Standing.UNCONFIRMED)
+    assert bench.tool_state() == ToolRunOn(2.0, 70.0, 68.0, Freshness.UNCONFIRMED)
 
 
 def back(bench: Bench, at: float, heard_at: float) -> list[str]:

@@ -4,9 +4,9 @@ import pytest
 from unit_bench import commands, fan, gate, ready, shop, tool
 
 from gatehand_rules import Shop
-from gatehand_rules.fan import inrush_clear_at
+from gatehand_rules.collectors import inrush_clear_at
 from gatehand_rules.shop import Circuit, CollectorAt
-from gatehand_rules.state import CollectorState, Opening, Standing, ToolIdle, ToolRunning, ToolState
+from gatehand_rules.state import CollectorState, Freshness, Opening, ToolIdle, ToolRunning, ToolState
 
 
 def circuit_shop(gap: float = 5.0) -> Shop:
@@ -62,11 +62,11 @@ def test_a_wait_whose_inrush_is_long_over_is_none() -> None:
     ("tools", "started", "clear"),
     [
         ((), (), float("-inf")),
-        ((ToolRunning(5.0, 9.0, 7.0, Standing.STALE),), (), 12.0),
+        ((ToolRunning(5.0, 9.0, 7.0, Freshness.STALE),), (), 12.0),
         ((), (10.0,), float("-inf")),
         ((), (float("-inf"), 10.0), 15.0),
-        ((ToolRunning(5.0, 9.0, 7.0, Standing.STALE),), (10.0, 6.0), 12.0),
-        ((ToolRunning(5.0, 9.0, 7.0, Standing.STALE),), (10.0, 8.0), 13.0),
+        ((ToolRunning(5.0, 9.0, 7.0, Freshness.STALE),), (10.0, 6.0), 12.0),
+        ((ToolRunning(5.0, 9.0, 7.0, Freshness.STALE),), (10.0, 8.0), 13.0),
     ],
 )
 def test_when_the_circuit_is_clear(tools: tuple[ToolState, ...], started: tuple[float, ...], clear: float) -> None:
@@ -93,7 +93,7 @@ def test_of_two_circuits_the_longer_wait_counts() -> None:
         Circuit(name="one", tools=("saw",), collectors=("main",), start_gap=9.0),
         Circuit(name="two", tools=("lathe",), collectors=("main",), start_gap=2.0),
     )
-    cutting = [ToolRunning(5.0, 9.0, since, Standing.FRESH) for since in (1.0, 3.0)]
+    cutting = [ToolRunning(5.0, 9.0, since, Freshness.FRESH) for since in (1.0, 3.0)]
     assert inrush_clear_at(place, cutting, [CollectorState()], CollectorAt(0)) == 10.0
 
 

@@ -9,11 +9,12 @@ from gatehand_rules import demand
 from gatehand_rules import events as ev
 from gatehand_rules.alarms import Alarm
 from gatehand_rules.commands import RaiseAlarm
+from gatehand_rules.context import Context
 from gatehand_rules.demand import Demand, Kind
-from gatehand_rules.draft import Draft
 from gatehand_rules.shop import CollectorAt, GateAt
 from gatehand_rules.state import (
     CollectorState,
+    Freshness,
     GateFault,
     GateMove,
     GateOpen,
@@ -22,7 +23,6 @@ from gatehand_rules.state import (
     GateShutting,
     GateUnknown,
     Hand,
-    Standing,
     ToolIdle,
     ToolMuted,
     ToolRunning,
@@ -38,14 +38,14 @@ MAIN = CollectorAt(0)
 
 
 def test_cutting_comes_before_hands_and_hands_before_run_on() -> None:
-    draft = drawn(four(), running_on(10.0), cutting(50.0), hands=(None, None, Hand(20.0)))
-    assert order(draft) == ["jointer", "by hand: sander", "saw"]
+    context = drawn(four(), running_on(10.0), cutting(50.0), hands=(None, None, Hand(20.0)))
+    assert order(context) == ["jointer", "by hand: sander", "saw"]
 
 
 def test_the_oldest_start_comes_first_within_its_kind() -> None:
     assert order(drawn(four(), cutting(60.0), cutting(50.0), cutting(55.0))) == ["jointer", "sander", "saw"]
-    draft = drawn(four(), hands=(Hand(60.0), Hand(50.0)))
-    assert order(draft) == ["by hand: jointer", "by hand: saw"]
+    context = drawn(four(), hands=(Hand(60.0), Hand(50.0)))
+    assert order(context) == ["by hand: jointer", "by hand: saw"]
 
 
 def test_the_newest_stop_comes_first_among_run_ons_then_the_order_of_the_config() -> None:
@@ -62,23 +62,23 @@ def test_a_demand_that_may_start_nothing_and_has_no_air_comes_after_its_kind() -
     off = CollectorState()
     assert order(drawn(four(), cutting(10.0, STALE), cutting(50.0), moves=air, collector=off)) == ["jointer", "saw"]
     assert order(drawn(four(), cutting(10.0, STALE), running_on(5.0))) == ["saw", "jointer"]
-    draft = drawn(four(), hands=(Hand(10.0, kept=True), Hand(50.0)))
-    assert order(draft) == ["by hand: jointer", "by hand: saw"]
+    context = drawn(four(), hands=(Hand(10.0, kept=True), Hand(50.0)))
+    assert order(context) == ["by hand: jointer", "by hand: saw"]
 
 
 def test_each_collector_has_its_own_demands() -> None:
-    draft = drawn(four(), cutting(50.0))
-    draft.tools[4] = cutting(10.0)
-    draft.gates[4] = replace(draft.gates[4], hand=Hand(20.0))
-    assert order(draft) == ["saw"]
-    assert order(draft, 1) == ["far", "by hand: far"]
+    context = drawn(four(), cutting(50.0))
+    context.tools[4] = cutting(10.0)
+    context.gates[4] = replace(context.gates[4], hand=Hand(20.0))
+    assert order(context) == ["saw"]
+    assert order(context, 1) == ["far", "by hand: far"]
 
 
 @pytest.mark.parametrize(
     ("state", "kind", "since", "may_start"),
     [
         (cutting(50.0), Kind.CUT, 50.0, True),
-        (cutting(50.0, Standing.UNCONFIRMED), Kind.CUT, 50.0, False),
+        (cutting(50.0, Freshness.UNCONFIRMED), Kind.CUT, 50.0, False),
         (cutting(50.0, STALE), Kind.CUT, 50.0, False),
         (running_on(50.0), Kind.RUN_ON, 50.0, True),
         (running_on(50.0, STALE), Kind.RUN_ON, 50.0, False),
@@ -94,19 +94,19 @@ def test_each_collector_has_its_own_demands() -> None:
 def test_what_each_state_of_a_tool_asks_for(
     state: ToolState, kind: Kind | None, since: float, *, may_start: bool
 ) -> None:
-    doubt = isinstance(state, ToolRunning) and state.standing is Standing.UNCONFIRMED
+    doubt = isinstance(state, ToolRunning) and state.freshness is Freshness.UNCONFIRMED
     demanded = () if kind is None else (kind,)
     wanted = [Demand(k, since, "saw", None, (GateAt(0),), (), may_start=may_start, unconfirmed=doubt) for k in demanded]
     assert demand.of_collector(drawn(four(), state), MAIN) == wanted
 
 
 def test_a_hand_start_asks_for_its_gate() -> None:
-    draft = drawn(four(), hands=(None, Hand(50.0), Hand(60.0, kept=True)))
-    assert demand.of_collector(draft, MAIN) == [
+    context = drawn(four(), hands=(None, Hand(50.0), Hand(60.0, kept=True)))
+    assert demand.of_collector(context, MAIN) == [
         Demand(Kind.HAND, 50.0, None, "jointer", (GateAt(1),), may_start=True),
         Demand(Kind.HAND, 60.0, None, "sander", (GateAt(2),), may_start=False),
     ]
-    assert [one.label for one in demand.of_collector(draft, MAIN)] == [
+    assert [one.label for one in demand.of_collector(context, MAIN)] == [
         ("gate", "jointer"),
         ("gate", "sander"),
     ]
@@ -115,16 +115,16 @@ def test_a_hand_start_asks_for_its_gate() -> None:
 # --- max_open
 
 
-def granted(draft: Draft) -> list[str]:
-    return [one.tool or str(one.gate) for one in demand.grant(draft, MAIN, demand.of_collector(draft, MAIN))]
+def granted(context: Context) -> list[str]:
+    return [one.tool or str(one.gate) for one in demand.grant(context, MAIN, demand.of_collector(context, MAIN))]
 
 
 @pytest.mark.parametrize(("limit", "served"), [(1, 1), (2, 2), (3, 3), (4, 4)])
 def test_as_many_are_served_as_gates_may_stand_open(limit: int, served: int) -> None:
-    draft = drawn(four(max_open=limit), *(cutting(50.0 + at) for at in range(4)))
-    assert granted(draft) == list(NAMES[:served])
+    context = drawn(four(max_open=limit), *(cutting(50.0 + at) for at in range(4)))
+    assert granted(context) == list(NAMES[:served])
     refused = [Alarm("tool", name, "max_open") for name in NAMES[served:]]
-    assert draft.commands == [RaiseAlarm(alarm) for alarm in refused]
+    assert context.commands == [RaiseAlarm(alarm) for alarm in refused]
 
 
 @pytest.mark.parametrize(
@@ -151,9 +151,9 @@ def test_a_run_on_that_ends_before_its_gate_would_be_open_gets_nothing(
 
 def test_a_hand_start_that_ends_before_its_gate_would_be_open_gets_nothing_and_no_alarm() -> None:
     place = shop(tool("saw"), gate("saw"), gate("sweep", hand_limit=60.0), fan(max_open=1))
-    draft = drawn(place, hands=(None, Hand(41.0)))
-    assert granted(draft) == []
-    assert draft.commands == []
+    context = drawn(place, hands=(None, Hand(41.0)))
+    assert granted(context) == []
+    assert context.commands == []
     assert granted(drawn(place, hands=(None, Hand(41.001)))) == ["sweep"]
     assert granted(drawn(place, hands=(None, Hand(41.0)), moves=(GateShut(), GateOpen()))) == ["sweep"]
 
@@ -173,8 +173,8 @@ def test_of_a_run_ons_gates_those_that_come_in_time_stay_its_own() -> None:
         gate("quick", travel=0.5),
         fan(),
     )
-    draft = drawn(place, running_on(98.0))
-    (one,) = demand.grant(draft, MAIN, demand.of_collector(draft, MAIN))
+    context = drawn(place, running_on(98.0))
+    (one,) = demand.grant(context, MAIN, demand.of_collector(context, MAIN))
     assert (one.gates, one.assist) == ((0,), (3,))
 
 
@@ -203,29 +203,29 @@ def test_beside_a_cut_the_older_run_on_gives_way_and_comes_back_only_for_more_th
 
 
 def test_a_refusal_names_the_limit_and_the_gates_that_take_it_once() -> None:
-    draft = drawn(four(max_open=2), *(cutting(50.0 + at) for at in range(3)))
-    granted(draft)
-    assert [line(one) for one in draft.findings] == [
+    context = drawn(four(max_open=2), *(cutting(50.0 + at) for at in range(3)))
+    granted(context)
+    assert [line(one) for one in context.findings] == [
         "alarm_raised/max_open tool=sander alarm=tool.sander.max_open max_open=2 taken=saw, jointer",
         "start_refused/max_open tool=sander collector=main max_open=2 taken=saw, jointer",
     ]
-    granted(draft)
-    assert len(draft.findings) == 2
+    granted(context)
+    assert len(context.findings) == 2
 
 
 def test_a_refused_hand_start_is_named_by_its_gate() -> None:
-    draft = drawn(four(max_open=1), cutting(50.0), hands=(None, Hand(60.0)))
-    granted(draft)
-    assert [line(one) for one in draft.findings] == [
+    context = drawn(four(max_open=1), cutting(50.0), hands=(None, Hand(60.0)))
+    granted(context)
+    assert [line(one) for one in context.findings] == [
         "alarm_raised/max_open gate=jointer alarm=gate.jointer.max_open max_open=1 taken=saw",
         "start_refused/max_open gate=jointer collector=main max_open=1 taken=saw",
     ]
 
 
 def test_run_on_gives_way_without_a_word() -> None:
-    draft = drawn(four(max_open=1), running_on(50.0), cutting(90.0))
-    assert granted(draft) == ["jointer"]
-    assert draft.findings == []
+    context = drawn(four(max_open=1), running_on(50.0), cutting(90.0))
+    assert granted(context) == ["jointer"]
+    assert context.findings == []
 
 
 def test_a_refusal_ends_when_there_is_room() -> None:
@@ -260,17 +260,17 @@ def test_a_tool_of_two_gates_wants_room_for_both() -> None:
 def test_assist_gates_come_last_of_all_and_only_where_there_is_room(
     limit: int, first: tuple[int, ...], second: tuple[int, ...]
 ) -> None:
-    draft = drawn(assisting(max_open=limit), cutting(50.0), cutting(60.0))
-    served = demand.grant(draft, MAIN, demand.of_collector(draft, MAIN))
+    context = drawn(assisting(max_open=limit), cutting(50.0), cutting(60.0))
+    served = demand.grant(context, MAIN, demand.of_collector(context, MAIN))
     assert served[0].assist == first
     assert all(one.assist == second for one in served[1:])
 
 
 def test_one_tools_assist_gates_take_what_room_is_left() -> None:
-    draft = drawn(assisting(max_open=2), cutting(50.0))
-    assert [one.assist for one in demand.grant(draft, MAIN, demand.of_collector(draft, MAIN))] == [(2,)]
-    draft = drawn(assisting(), cutting(50.0), cutting(60.0))
-    assert [one.assist for one in demand.grant(draft, MAIN, demand.of_collector(draft, MAIN))] == [
+    context = drawn(assisting(max_open=2), cutting(50.0))
+    assert [one.assist for one in demand.grant(context, MAIN, demand.of_collector(context, MAIN))] == [(2,)]
+    context = drawn(assisting(), cutting(50.0), cutting(60.0))
+    assert [one.assist for one in demand.grant(context, MAIN, demand.of_collector(context, MAIN))] == [
         (2, 3),
         (3, 0),
     ]
@@ -296,9 +296,9 @@ def test_one_tools_assist_gates_take_what_room_is_left() -> None:
 )
 def test_whether_a_gate_is_worth_waiting_for(move: GateMove, commanded: bool, *, may: bool) -> None:
     place = shop(tool(), gate(commanded=commanded), fan())
-    draft = drawn(place, cutting(50.0), moves=(move,))
-    assert demand.may_open(draft, GateAt(0)) is may
-    assert demand.can_be_served(draft, demand.of_collector(draft, MAIN)[0]) is may
+    context = drawn(place, cutting(50.0), moves=(move,))
+    assert demand.may_open(context, GateAt(0)) is may
+    assert demand.can_be_served(context, demand.of_collector(context, MAIN)[0]) is may
 
 
 def test_one_gate_that_can_open_is_enough_and_none_at_all_too() -> None:
@@ -307,16 +307,16 @@ def test_one_gate_that_can_open_is_enough_and_none_at_all_too() -> None:
         ((GateFault(Position.OPEN, 1.0), GateShut()), True),
         ((GateFault(Position.OPEN, 1.0), GateFault(Position.OPEN, 1.0)), False),
     ):
-        draft = drawn(place, cutting(50.0), moves=moves)
-        assert demand.can_be_served(draft, demand.of_collector(draft, MAIN)[0]) is served
-    draft = drawn(shop(hose(), fan(min_open=0)), cutting(50.0))
-    assert demand.can_be_served(draft, demand.of_collector(draft, MAIN)[0])
+        context = drawn(place, cutting(50.0), moves=moves)
+        assert demand.can_be_served(context, demand.of_collector(context, MAIN)[0]) is served
+    context = drawn(shop(hose(), fan(min_open=0)), cutting(50.0))
+    assert demand.can_be_served(context, demand.of_collector(context, MAIN)[0])
 
 
 def test_a_tool_that_asks_for_nothing_hides_no_tool_after_it() -> None:
     assert order(drawn(four(), ToolMuted(5.0, 90.0), cutting(50.0))) == ["jointer"]
-    draft = drawn(four(), hands=(None, Hand(50.0)))
-    assert order(draft) == ["by hand: jointer"]
+    context = drawn(four(), hands=(None, Hand(50.0)))
+    assert order(context) == ["by hand: jointer"]
 
 
 def test_a_hand_starts_refusal_that_ends_names_its_gate() -> None:

@@ -9,8 +9,8 @@ from unit_bench import READY, Bench, commands, events, gate, lines, ready, runni
 from gatehand_rules import Shop, initial, step
 from gatehand_rules import events as ev
 from gatehand_rules.state import (
-    Hump,
-    Standing,
+    Freshness,
+    SubthresholdRise,
     ToolIdle,
     ToolMuted,
     ToolRunning,
@@ -38,7 +38,7 @@ def test_a_reading_at_the_stop_threshold_stops_nothing_and_one_below_does() -> N
     assert bench.amps(60.5, 1.999) == [
         "tool_stopped/stop_threshold tool=saw collector=main amps=1.999 stop_amps=2 stop_after=0 ran_for=10.5 run_on=4"
     ]
-    assert bench.tool_state() == ToolRunOn(1.999, 60.5, 60.5, Standing.FRESH)
+    assert bench.tool_state() == ToolRunOn(1.999, 60.5, 60.5, Freshness.FRESH)
 
 
 def test_a_negative_reading_counts_as_zero() -> None:
@@ -52,7 +52,7 @@ def test_start_after_is_over_at_its_end_and_not_before() -> None:
     assert bench.state.wake_at == 52.0
     assert bench.tick(51.999) == []
     assert events(bench.tick(52.0)) == ["tool_started/start_threshold", "gate_commanded/demand"]
-    assert bench.tool_state() == ToolRunning(5.0, 50.0, 52.0, Standing.FRESH)
+    assert bench.tool_state() == ToolRunning(5.0, 50.0, 52.0, Freshness.FRESH)
 
 
 def test_a_reading_at_the_end_of_start_after_finds_it_over() -> None:
@@ -80,14 +80,14 @@ def test_a_dip_under_the_threshold_begins_start_after_anew() -> None:
 def test_stop_after_is_over_at_its_end_and_run_on_counts_from_there() -> None:
     bench = running(saw(stop_after=1.5))
     assert bench.amps(60.0, 1.0) == []
-    assert bench.tool_state() == ToolRunning(1.0, 60.0, 50.0, Standing.FRESH, 60.0)
+    assert bench.tool_state() == ToolRunning(1.0, 60.0, 50.0, Freshness.FRESH, 60.0)
     assert bench.state.wake_at == 61.5
     assert bench.amps(61.0, 0.5) == []
     assert bench.tick(61.499) == []
     assert bench.tick(61.7) == [
         "tool_stopped/stop_threshold tool=saw collector=main amps=0.5 stop_amps=2 stop_after=1.5 ran_for=11.7 run_on=4"
     ]
-    assert bench.tool_state() == ToolRunOn(0.5, 61.0, 61.5, Standing.FRESH)
+    assert bench.tool_state() == ToolRunOn(0.5, 61.0, 61.5, Freshness.FRESH)
     assert bench.state.wake_at == 65.5
 
 
@@ -95,7 +95,7 @@ def test_a_rise_to_the_stop_threshold_within_stop_after_goes_on_cutting() -> Non
     bench = running(saw(stop_after=1.5))
     bench.amps(60.0, 1.0)
     bench.amps(61.0, 2.0)
-    assert bench.tool_state() == ToolRunning(2.0, 61.0, 50.0, Standing.FRESH)
+    assert bench.tool_state() == ToolRunning(2.0, 61.0, 50.0, Freshness.FRESH)
     assert bench.until(70.0) == []
 
 
@@ -156,14 +156,14 @@ def test_a_rise_from_half_the_threshold_on_leaves_word_when_it_lasted_a_second(
 def test_a_rise_keeps_its_peak_and_its_longest_spell() -> None:
     bench = ready(saw(start_after=2.0))
     bench.amps(50.0, 1.6)
-    assert bench.tool_state() == ToolIdle(1.6, 50.0, Hump(50.0, 1.6, longest=-1.0))
+    assert bench.tool_state() == ToolIdle(1.6, 50.0, SubthresholdRise(50.0, 1.6, longest=-1.0))
     bench.amps(50.1, 4.0)
     bench.amps(50.2, 3.5)
-    assert bench.tool_state() == ToolIdle(3.5, 50.2, Hump(50.0, 4.0, above_since=50.1, longest=-1.0))
+    assert bench.tool_state() == ToolIdle(3.5, 50.2, SubthresholdRise(50.0, 4.0, above_since=50.1, longest=-1.0))
     bench.amps(51.1, 2.0)
     bench.amps(51.2, 3.0)
     bench.amps(51.5, 2.0)
-    assert bench.tool_state() == ToolIdle(2.0, 51.5, Hump(50.0, 4.0, longest=1.0))
+    assert bench.tool_state() == ToolIdle(2.0, 51.5, SubthresholdRise(50.0, 4.0, longest=1.0))
     assert bench.amps(52.0, 0.0) == [
         (
             "start_missed/shorter_than_start_after tool=saw collector=main peak=4 start_amps=3 above_for=1 "
@@ -198,7 +198,7 @@ def test_a_rise_of_no_length_at_the_threshold_is_told_as_one() -> None:
         (1.999, ToolIdle(1.999, 50.0)),
         (2.0, ToolUnknown(2.0, 50.0)),
         (2.999, ToolUnknown(2.999, 50.0)),
-        (3.0, ToolRunning(3.0, 50.0, 50.0, Standing.STALE)),
+        (3.0, ToolRunning(3.0, 50.0, 50.0, Freshness.STALE)),
     ],
 )
 def test_the_first_reading_tells_idle_from_running_outside_of_the_thresholds_only(amps: float, state: object) -> None:
@@ -279,7 +279,7 @@ def test_a_start_while_held_or_with_a_full_bin_is_stale_and_says_so() -> None:
             f"start_refused/{rule} tool=saw collector=main amps=5 start_amps=3",
             f"alarm_raised/{rule} tool=saw alarm=tool.saw.not_fresh amps=5",
         ]
-        assert bench.tool_state() == ToolRunning(5.0, 51.0, 51.0, Standing.STALE)
+        assert bench.tool_state() == ToolRunning(5.0, 51.0, 51.0, Freshness.STALE)
 
 
 def test_a_full_bin_refuses_no_tool_beside_one_that_is_served_and_none_where_it_only_warns() -> None:
@@ -293,19 +293,19 @@ def test_a_full_bin_refuses_no_tool_beside_one_that_is_served_and_none_where_it_
 
 
 def test_an_unconfirmed_demand_is_fresh_again_with_a_reading_at_its_stop_threshold() -> None:
-    for amps, standing in ((2.0, Standing.FRESH), (1.999, Standing.UNCONFIRMED)):
+    for amps, standing in ((2.0, Freshness.FRESH), (1.999, Freshness.UNCONFIRMED)):
         bench = running(saw(stop_after=5.0))
         bench.tell(ev.BrokerLost(60.0), 60.0)
         bench.tell(ev.BrokerConnected(), 61.0)
         state = bench.tool_state()
         assert isinstance(state, ToolRunning)
-        assert state.standing is Standing.UNCONFIRMED
+        assert state.freshness is Freshness.UNCONFIRMED
         bench.amps(62.0, amps)
         assert bench.tool_state() == replace(state, amps=amps, heard_at=62.0, low_since=None if amps == 2.0 else 62.0)
         bench.amps(63.0, amps)
         state = bench.tool_state()
         assert isinstance(state, ToolRunning)
-        assert state.standing is standing
+        assert state.freshness is standing
 
 
 def test_a_rise_in_run_on_keeps_its_beginning() -> None:
@@ -314,4 +314,4 @@ def test_a_rise_in_run_on_keeps_its_beginning() -> None:
     bench.amps(61.0, 1.6)
     bench.amps(62.0, 5.0)
     bench.amps(62.5, 4.0)
-    assert bench.tool_state() == ToolRunOn(4.0, 62.5, 60.0, Standing.FRESH, Hump(61.0, 5.0, 62.0, -1.0))
+    assert bench.tool_state() == ToolRunOn(4.0, 62.5, 60.0, Freshness.FRESH, SubthresholdRise(61.0, 5.0, 62.0, -1.0))

@@ -7,8 +7,8 @@ from unit_bench import Bench, events, gate, ready, running, shop, tool
 from gatehand_rules import Shop
 from gatehand_rules import events as ev
 from gatehand_rules.state import (
-    Hump,
-    Standing,
+    Freshness,
+    SubthresholdRise,
     ToolIdle,
     ToolMuted,
     ToolRunning,
@@ -65,7 +65,7 @@ def test_a_tool_silent_while_cutting_is_held_for_its_run_on_from_the_silence() -
         "run_on_ended/silent_after tool=saw collector=main run_on=4",
         "collector_off/no_demand collector=main coast_down=8 why=None",
     ]
-    assert bench.tool_state() == ToolSilent(ToolRunning(5.0, 50.0, 50.0, Standing.FRESH), 70.0, let_go=True)
+    assert bench.tool_state() == ToolSilent(ToolRunning(5.0, 50.0, 50.0, Freshness.FRESH), 70.0, let_go=True)
 
 
 def test_a_silent_tool_is_let_go_at_the_end_of_its_run_on() -> None:
@@ -102,30 +102,30 @@ def test_a_silent_tool_heard_cutting_again_cuts_on() -> None:
         "tool_heard/silent_after tool=saw amps=4 silent_for=2.5",
         "alarm_cleared/silent_after tool=saw alarm=tool.saw.silent",
     ]
-    assert bench.tool_state() == ToolRunning(4.0, 72.5, 50.0, Standing.UNCONFIRMED)
+    assert bench.tool_state() == ToolRunning(4.0, 72.5, 50.0, Freshness.UNCONFIRMED)
     assert bench.amps(73.5, 4.0) == []
-    assert bench.tool_state() == ToolRunning(4.0, 73.5, 50.0, Standing.FRESH)
+    assert bench.tool_state() == ToolRunning(4.0, 73.5, 50.0, Freshness.FRESH)
 
 
 def test_a_silent_tool_let_go_and_heard_at_rest_is_idle_at_once() -> None:
     bench = running(saw(silent_after=20.0))
     bench.until(76.0)
     assert events(bench.amps(77.0, 1.999)) == ["tool_heard/silent_after", "alarm_cleared/silent_after"]
-    assert bench.tool_state() == ToolIdle(1.999, 77.0, Hump(77.0, 1.999, longest=-1.0))
+    assert bench.tool_state() == ToolIdle(1.999, 77.0, SubthresholdRise(77.0, 1.999, longest=-1.0))
 
 
 def test_a_silent_tool_let_go_and_heard_at_its_stop_threshold_cuts_on() -> None:
     bench = running(saw(silent_after=20.0))
     bench.until(76.0)
     bench.amps(77.0, 2.0)
-    assert bench.tool_state() == ToolRunning(2.0, 77.0, 50.0, Standing.UNCONFIRMED)
+    assert bench.tool_state() == ToolRunning(2.0, 77.0, 50.0, Freshness.UNCONFIRMED)
 
 
 def test_a_silent_tool_within_its_run_on_and_heard_at_rest_stops_as_any() -> None:
     bench = running(saw(silent_after=20.0))
     bench.until(71.0)
     assert events(bench.amps(72.0, 0.0))[-1] == "tool_stopped/stop_threshold"
-    assert bench.tool_state() == ToolRunOn(0.0, 72.0, 72.0, Standing.UNCONFIRMED)
+    assert bench.tool_state() == ToolRunOn(0.0, 72.0, 72.0, Freshness.UNCONFIRMED)
 
 
 def test_a_low_spell_from_before_the_silence_does_not_count() -> None:
@@ -133,7 +133,7 @@ def test_a_low_spell_from_before_the_silence_does_not_count() -> None:
     bench.amps(60.0, 1.0)
     bench.until(81.0)
     bench.amps(85.0, 1.0)
-    assert bench.tool_state() == ToolRunning(1.0, 85.0, 50.0, Standing.UNCONFIRMED, 85.0)
+    assert bench.tool_state() == ToolRunning(1.0, 85.0, 50.0, Freshness.UNCONFIRMED, 85.0)
 
 
 def test_a_rise_from_before_the_silence_does_not_count() -> None:
@@ -141,12 +141,12 @@ def test_a_rise_from_before_the_silence_does_not_count() -> None:
     bench.amps(51.0, 5.0)
     bench.until(160.0)
     bench.amps(161.0, 5.0)
-    assert bench.tool_state() == ToolIdle(5.0, 161.0, Hump(161.0, 5.0, 161.0, -1.0))
+    assert bench.tool_state() == ToolIdle(5.0, 161.0, SubthresholdRise(161.0, 5.0, 161.0, -1.0))
 
 
 def test_a_tool_silent_in_its_run_on_and_heard_goes_on_with_it_or_is_idle_when_it_was_let_go() -> None:
     for at, state in (
-        (85.0, ToolRunOn(0.5, 85.0, 60.0, Standing.FRESH)),
+        (85.0, ToolRunOn(0.5, 85.0, 60.0, Freshness.FRESH)),
         (95.0, ToolIdle(0.5, 95.0)),
     ):
         bench = running(saw(silent_after=20.0, run_on=30.0))
@@ -174,10 +174,10 @@ def test_a_tool_let_go_in_its_run_on_and_heard_again_says_no_second_end_of_it() 
 
 def test_a_rise_in_run_on_from_before_the_silence_does_not_count() -> None:
     bench = running(saw(silent_after=20.0, run_on=100.0))
-    was = ToolRunOn(5.0, 60.0, 55.0, Standing.FRESH, Hump(59.0, 5.0, 59.0))
+    was = ToolRunOn(5.0, 60.0, 55.0, Freshness.FRESH, SubthresholdRise(59.0, 5.0, 59.0))
     bench.put(tools=(ToolSilent(was, 80.0),))
     bench.amps(81.0, 1.6)
-    assert bench.tool_state() == ToolRunOn(1.6, 81.0, 55.0, Standing.FRESH, Hump(81.0, 1.6, longest=-1.0))
+    assert bench.tool_state() == ToolRunOn(1.6, 81.0, 55.0, Freshness.FRESH, SubthresholdRise(81.0, 1.6, longest=-1.0))
 
 
 def test_what_was_refused_as_not_fresh_is_told_over_with_its_tools_name() -> None:

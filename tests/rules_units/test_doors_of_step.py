@@ -10,6 +10,7 @@ from gatehand_rules.readings import quick
 from gatehand_rules.shop import Tool
 from gatehand_rules.state import (
     CoastDown,
+    Freshness,
     GateFault,
     GateMove,
     GateOpen,
@@ -17,8 +18,7 @@ from gatehand_rules.state import (
     GateShut,
     GateState,
     GateUnknown,
-    Hump,
-    Standing,
+    SubthresholdRise,
     ToolIdle,
     ToolMuted,
     ToolRunning,
@@ -123,7 +123,7 @@ def test_a_sensor_that_is_gone_is_silent() -> None:
         "tool_silent/offline tool=saw collector=main was=running silent_after=0 last_amps=5 run_on=4",
         "alarm_raised/offline tool=saw alarm=tool.saw.silent silent_after=0",
     ]
-    assert bench.tool_state() == ToolSilent(ToolRunning(5.0, 50.0, 50.0, Standing.FRESH), 60.0)
+    assert bench.tool_state() == ToolSilent(ToolRunning(5.0, 50.0, 50.0, Freshness.FRESH), 60.0)
     assert gone(bench, 61.0) == []
     assert commands(bench.until(64.0)) == ["off main"]
 
@@ -155,7 +155,7 @@ def test_a_device_that_is_back_says_so_once() -> None:
     [
         (0.0, ToolIdle(0.0, 40.0), True),
         (0.0, ToolUnknown(2.5, 40.0), True),
-        (0.0, ToolRunning(5.0, 40.0, 40.0, Standing.FRESH), False),
+        (0.0, ToolRunning(5.0, 40.0, 40.0, Freshness.FRESH), False),
         (0.0, ToolMuted(5.0, 40.0), False),
         (500.0, ToolIdle(0.0, 40.0), False),
         (0.5, ToolIdle(0.0, 40.0), False),
@@ -229,17 +229,17 @@ PLAIN = tool(start_after=1.0, stop_after=1.0)
 @pytest.mark.parametrize(
     ("state", "amps", "after"),
     [
-        (ToolRunning(5.0, 40.0, 30.0, Standing.FRESH), 2.0, ToolRunning(2.0, 50.0, 30.0, Standing.FRESH)),
-        (ToolRunning(5.0, 40.0, 30.0, Standing.STALE), 9.0, ToolRunning(9.0, 50.0, 30.0, Standing.STALE)),
-        (ToolRunning(5.0, 40.0, 30.0, Standing.FRESH), 1.999, None),
-        (ToolRunning(5.0, 40.0, 30.0, Standing.UNCONFIRMED), 5.0, None),
-        (ToolRunning(5.0, 40.0, 30.0, Standing.FRESH, 40.0), 5.0, None),
+        (ToolRunning(5.0, 40.0, 30.0, Freshness.FRESH), 2.0, ToolRunning(2.0, 50.0, 30.0, Freshness.FRESH)),
+        (ToolRunning(5.0, 40.0, 30.0, Freshness.STALE), 9.0, ToolRunning(9.0, 50.0, 30.0, Freshness.STALE)),
+        (ToolRunning(5.0, 40.0, 30.0, Freshness.FRESH), 1.999, None),
+        (ToolRunning(5.0, 40.0, 30.0, Freshness.UNCONFIRMED), 5.0, None),
+        (ToolRunning(5.0, 40.0, 30.0, Freshness.FRESH, 40.0), 5.0, None),
         (ToolIdle(0.0, 40.0), 1.499, ToolIdle(1.499, 50.0)),
         (ToolIdle(0.0, 40.0), 1.5, None),
-        (ToolIdle(0.0, 40.0, Hump(40.0, 1.6)), 0.0, None),
-        (ToolRunOn(0.0, 40.0, 40.0, Standing.FRESH), 1.499, ToolRunOn(1.499, 50.0, 40.0, Standing.FRESH)),
-        (ToolRunOn(0.0, 40.0, 40.0, Standing.FRESH), 1.5, None),
-        (ToolRunOn(0.0, 40.0, 40.0, Standing.FRESH, Hump(40.0, 1.6)), 0.0, None),
+        (ToolIdle(0.0, 40.0, SubthresholdRise(40.0, 1.6)), 0.0, None),
+        (ToolRunOn(0.0, 40.0, 40.0, Freshness.FRESH), 1.499, ToolRunOn(1.499, 50.0, 40.0, Freshness.FRESH)),
+        (ToolRunOn(0.0, 40.0, 40.0, Freshness.FRESH), 1.5, None),
+        (ToolRunOn(0.0, 40.0, 40.0, Freshness.FRESH, SubthresholdRise(40.0, 1.6)), 0.0, None),
         (ToolUnknown(0.0, 40.0), 0.0, None),
         (ToolMuted(5.0, 40.0), 5.0, None),
         (ToolSilent(ToolIdle(0.0, 40.0), 45.0), 0.0, None),

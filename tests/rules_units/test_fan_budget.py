@@ -4,9 +4,9 @@ from math import inf
 from typing import Any
 
 import pytest
-from unit_bench import Bench, commands, draft_of, events, fan, ready, running, saw_shop
+from unit_bench import Bench, commands, context_of, events, fan, ready, running, saw_shop
 
-from gatehand_rules.fan import free_again_at, spent, time_passes, wake_at
+from gatehand_rules.collectors import free_again_at, spent, time_passes, wake_at
 from gatehand_rules.reshape import adopt_shop
 from gatehand_rules.shop import CollectorAt
 from gatehand_rules.state import (
@@ -119,21 +119,21 @@ def test_without_a_budget_nothing_is_remembered_for_more_than_an_hour() -> None:
 
 def test_what_has_run_out_is_forgotten() -> None:
     state = CollectorState(phase=Off(), still_at=60.0, grace_until=60.0, starts=(10.0, 60.1 - HOUR, 60.0 - HOUR))
-    draft = draft_of(state, 60.0, starts_per_hour=9)
-    time_passes(draft, CollectorAt(0))
-    after = draft.collectors[0]
+    context = context_of(state, 60.0, starts_per_hour=9)
+    time_passes(context, CollectorAt(0))
+    after = context.collectors[0]
     assert (after.still_at, after.grace_until) == (-inf, -inf)
     assert 60.0 - HOUR not in after.starts
-    draft = draft_of(state, 59.999, starts_per_hour=9)
-    time_passes(draft, CollectorAt(0))
-    assert (draft.collectors[0].still_at, draft.collectors[0].grace_until) == (60.0, 60.0)
+    context = context_of(state, 59.999, starts_per_hour=9)
+    time_passes(context, CollectorAt(0))
+    assert (context.collectors[0].still_at, context.collectors[0].grace_until) == (60.0, 60.0)
 
 
 def test_a_fan_that_is_on_or_seen_on_is_not_forgotten_to_stand() -> None:
     for phase, on in ((Running(), None), (Off(), True)):
-        draft = draft_of(CollectorState(phase=phase, still_at=10.0, reported_on=on), 60.0)
-        time_passes(draft, CollectorAt(0))
-        assert draft.collectors[0].still_at == 10.0
+        context = context_of(CollectorState(phase=phase, still_at=10.0, reported_on=on), 60.0)
+        time_passes(context, CollectorAt(0))
+        assert context.collectors[0].still_at == 10.0
 
 
 @pytest.mark.parametrize(

@@ -4,11 +4,11 @@ from math import inf
 from typing import Any
 
 import pytest
-from unit_bench import commands, draft_of, events, fan, gate, ready, running, said, saw_shop, shop, tool
+from unit_bench import commands, context_of, events, fan, gate, ready, running, said, saw_shop, shop, tool
 
 from gatehand_rules import events as ev
-from gatehand_rules.draft import Draft
-from gatehand_rules.fan import answer_due, may_turn, refresh_due, see, tell_off
+from gatehand_rules.collectors import answer_due, may_turn, refresh_due, see, tell_off
+from gatehand_rules.context import Context
 from gatehand_rules.findings import Rule
 from gatehand_rules.phases import Cause
 from gatehand_rules.shop import CollectorAt, GateAt
@@ -196,24 +196,24 @@ def test_an_on_is_answered_when_everything_that_watches_the_fan_says_so(
     reports: bool, senses: bool, reported_on: bool | None, drawing: bool | None, *, answered: bool
 ) -> None:
     state = CollectorState(phase=SpinUp(50.0), answer=Answer(on=True, since=50.0))
-    draft = draft_of(state, 51.0, reports=reports, senses_current=senses)
-    see(draft, MAIN, reported=reported_on, drawing=drawing, live=True)
-    assert (draft.collectors[0].answer is None) is answered
-    assert draft.collectors[0].confirmed is answered
+    context = context_of(state, 51.0, reports=reports, senses_current=senses)
+    see(context, MAIN, reported=reported_on, drawing=drawing, live=True)
+    assert (context.collectors[0].answer is None) is answered
+    assert context.collectors[0].confirmed is answered
 
 
 def test_a_report_of_unknown_age_answers_nothing() -> None:
-    draft = draft_of(CollectorState(phase=SpinUp(50.0), answer=Answer(on=True, since=50.0)), 51.0)
-    see(draft, MAIN, reported=True, live=False)
-    assert draft.collectors[0].answer == Answer(on=True, since=50.0)
-    assert said(draft) == ["collector_running/retained collector=main reported_on=True drawing=None"]
+    context = context_of(CollectorState(phase=SpinUp(50.0), answer=Answer(on=True, since=50.0)), 51.0)
+    see(context, MAIN, reported=True, live=False)
+    assert context.collectors[0].answer == Answer(on=True, since=50.0)
+    assert said(context) == ["collector_running/retained collector=main reported_on=True drawing=None"]
 
 
 def test_a_current_of_unknown_age_can_say_that_it_draws_and_not_that_it_stands() -> None:
     for drawing, known in ((True, True), (False, None)):
-        draft = draft_of(CollectorState(), 51.0, senses_current=True)
-        see(draft, MAIN, drawing=drawing, live=False)
-        assert draft.collectors[0].drawing is known
+        context = context_of(CollectorState(), 51.0, senses_current=True)
+        see(context, MAIN, drawing=drawing, live=False)
+        assert context.collectors[0].drawing is known
 
 
 def test_the_motor_draws_from_its_running_amps_on() -> None:
@@ -246,9 +246,9 @@ def test_a_motor_that_trips_while_its_switch_says_on_owes_its_answer_anew() -> N
     ],
 )
 def test_a_motor_that_stands_where_it_was_not_confirmed_on_owes_nothing(state: CollectorState) -> None:
-    draft = draft_of(state, 60.0, senses_current=True)
-    see(draft, MAIN, drawing=False, live=True)
-    assert draft.collectors[0].answer is None
+    context = context_of(state, 60.0, senses_current=True)
+    see(context, MAIN, drawing=False, live=True)
+    assert context.collectors[0].answer is None
 
 
 def test_told_off_seen_to_stand_and_seen_to_turn_again_is_somebody_elses_doing() -> None:
@@ -260,31 +260,31 @@ def test_told_off_seen_to_stand_and_seen_to_turn_again_is_somebody_elses_doing()
         (stood, False, stood),
         (Answer(on=True, since=50.0), False, Answer(on=True, since=50.0)),
     ):
-        draft = draft_of(CollectorState(phase=CoastDown(), answer=answer), 51.0, senses_current=True)
-        see(draft, MAIN, reported=on, live=False)
-        assert draft.collectors[0].answer == left
+        context = context_of(CollectorState(phase=CoastDown(), answer=answer), 51.0, senses_current=True)
+        see(context, MAIN, reported=on, live=False)
+        assert context.collectors[0].answer == left
 
 
 def test_seen_to_stand_its_coast_down_begins_unless_it_is_told_on() -> None:
     for phase, still_at in ((CoastDown(), 59.0), (Running(), inf), (Held("x"), 59.0)):
-        draft = draft_of(CollectorState(phase=phase, reported_on=True), 51.0)
-        see(draft, MAIN, reported=False, live=True)
-        assert draft.collectors[0].still_at == still_at
-        assert said(draft) == ["collector_stood/report collector=main reported_on=False drawing=None"]
+        context = context_of(CollectorState(phase=phase, reported_on=True), 51.0)
+        see(context, MAIN, reported=False, live=True)
+        assert context.collectors[0].still_at == still_at
+        assert said(context) == ["collector_stood/report collector=main reported_on=False drawing=None"]
 
 
 def test_seen_to_turn_it_stands_at_no_known_time() -> None:
-    draft = draft_of(CollectorState(phase=Off(), still_at=-inf), 51.0)
-    see(draft, MAIN, reported=True, live=True)
-    assert draft.collectors[0].still_at == inf
-    assert draft.collectors[0].report_live
+    context = context_of(CollectorState(phase=Off(), still_at=-inf), 51.0)
+    see(context, MAIN, reported=True, live=True)
+    assert context.collectors[0].still_at == inf
+    assert context.collectors[0].report_live
 
 
 def test_seen_as_before_there_is_nothing_to_say() -> None:
-    draft = draft_of(CollectorState(phase=Off(), still_at=20.0, reported_on=False), 51.0)
-    see(draft, MAIN, reported=False, live=True)
-    assert said(draft) == []
-    assert draft.collectors[0].still_at == 20.0
+    context = context_of(CollectorState(phase=Off(), still_at=20.0, reported_on=False), 51.0)
+    see(context, MAIN, reported=False, live=True)
+    assert said(context) == []
+    assert context.collectors[0].still_at == 20.0
 
 
 # --- the refresh
@@ -368,15 +368,15 @@ def test_an_unanswered_telling_shows_what_is_seen_of_the_motor() -> None:
 
 
 def test_what_is_seen_of_the_motor_is_told() -> None:
-    draft = draft_of(CollectorState(phase=Off(), still_at=-inf), 51.0, senses_current=True)
-    see(draft, MAIN, drawing=True, live=True)
-    assert said(draft) == ["collector_running/report collector=main reported_on=None drawing=True"]
+    context = context_of(CollectorState(phase=Off(), still_at=-inf), 51.0, senses_current=True)
+    see(context, MAIN, drawing=True, live=True)
+    assert said(context) == ["collector_running/report collector=main reported_on=None drawing=True"]
 
 
 def test_told_off_nothing_is_left_of_an_adoption() -> None:
     bench = ready(saw_shop())
     bench.put(collectors=(CollectorState(phase=Running(), grace_until=99.0, by_hand=True),))
-    draft = Draft(bench.shop, bench.state, 60.0)
-    tell_off(draft, MAIN, Rule.HOLD, Cause.HOLD, Held("x"))
-    assert draft.collectors[0].grace_until == -inf
-    assert not draft.collectors[0].by_hand
+    context = Context(bench.shop, bench.state, 60.0)
+    tell_off(context, MAIN, Rule.HOLD, Cause.HOLD, Held("x"))
+    assert context.collectors[0].grace_until == -inf
+    assert not context.collectors[0].by_hand

@@ -9,7 +9,7 @@ from unit_bench import Bench, commands, events, fan, gate, ready, running, saw_s
 
 from gatehand_rules import Shop
 from gatehand_rules import events as ev
-from gatehand_rules.draft import Draft
+from gatehand_rules.context import Context
 from gatehand_rules.findings import Rule
 from gatehand_rules.gates import ensure_open, forget_fault, may_shut, tell_again, tell_open, tell_shut
 from gatehand_rules.gates import report_retained as retained_report
@@ -193,9 +193,9 @@ def test_a_fresh_demand_tries_a_gate_in_fault_again() -> None:
 )
 def test_only_a_fault_of_opening_is_forgotten(move: GateMove, after: GateMove) -> None:
     bench = moved(ready(with_gate()), move)
-    draft = Draft(bench.shop, bench.state, 60.0)
-    forget_fault(draft, GateAt(0))
-    assert draft.gates[0].move == after
+    context = Context(bench.shop, bench.state, 60.0)
+    forget_fault(context, GateAt(0))
+    assert context.gates[0].move == after
 
 
 @pytest.mark.parametrize(
@@ -212,12 +212,12 @@ def test_only_a_fault_of_opening_is_forgotten(move: GateMove, after: GateMove) -
 )
 def test_a_gate_is_told_open_unless_it_is_open_on_its_way_or_given_up(move: GateMove, *, told: bool) -> None:
     bench = moved(ready(with_gate()), move, SHUT)
-    draft = Draft(bench.shop, bench.state, 60.0)
-    ensure_open(draft, GateAt(0), Rule.DEMAND, ("a", "b"))
-    assert bool(draft.commands) is told
+    context = Context(bench.shop, bench.state, 60.0)
+    ensure_open(context, GateAt(0), Rule.DEMAND, ("a", "b"))
+    assert bool(context.commands) is told
     if told:
-        assert draft.gates[0] == GateState(move=GateOpening(60.0, 60.0, said_shut=True))
-        assert dict(draft.findings[0].facts)["instead_of"] == "a, b"
+        assert context.gates[0] == GateState(move=GateOpening(60.0, 60.0, said_shut=True))
+        assert dict(context.findings[0].facts)["instead_of"] == "a, b"
 
 
 # --- what the telling does to the last report
@@ -294,9 +294,9 @@ def test_a_report_of_unknown_age_takes_a_proof_away_and_gives_none(
     move: GateMove, position: Position, after: GateMove, said: list[str]
 ) -> None:
     bench = moved(ready(with_gate()), move)
-    draft = Draft(bench.shop, bench.state, 50.0)
-    retained_report(draft, GateAt(0), position, "")
-    assert draft.gates[0] == GateState(move=after, reported=position)
+    context = Context(bench.shop, bench.state, 50.0)
+    retained_report(context, GateAt(0), position, "")
+    assert context.gates[0] == GateState(move=after, reported=position)
     assert moved(bench, move).tell(ev.GateReport("saw", position, retained=True), 50.0)[: len(said)] == said
 
 
@@ -327,17 +327,17 @@ def test_a_gate_may_shut_when_the_fan_stands_or_enough_others_are_open(
         gates=tuple(GateState(move=GateOpen() if at <= others_open or at == 3 else GateShut()) for at in range(4)),
         collectors=(CollectorState(phase=phase, still_at=still_at), bench.state.collectors[1]),
     )
-    assert may_shut(Draft(three, bench.state, 60.0), GateAt(0)) is may
+    assert may_shut(Context(three, bench.state, 60.0), GateAt(0)) is may
 
 
 def test_told_again_a_gate_that_the_fan_cannot_spare_any_more_is_left_alone() -> None:
     bench = running(saw_shop())
     bench.put(gates=(GateState(move=GateShutting(55.0, 55.0)),))
-    draft = Draft(bench.shop, bench.state, 60.0)
-    tell_again(draft, GateAt(0), tries=1, rule=Rule.RETRY)
-    assert draft.gates[0].move == GateUnknown(shutting=True)
-    assert draft.commands == []
-    assert draft.findings == []
+    context = Context(bench.shop, bench.state, 60.0)
+    tell_again(context, GateAt(0), tries=1, rule=Rule.RETRY)
+    assert context.gates[0].move == GateUnknown(shutting=True)
+    assert context.commands == []
+    assert context.findings == []
 
 
 @pytest.mark.parametrize(
@@ -355,11 +355,11 @@ def test_told_again_after_a_lost_connection_its_tries_and_its_waiting_begin_anew
     move: GateMove, tries: int, after: GateMove, said: str | None
 ) -> None:
     bench = moved(ready(with_gate()), move)
-    draft = Draft(bench.shop, bench.state, 60.0)
-    tell_again(draft, GateAt(0), tries=tries, rule=Rule.BROKER)
-    assert draft.gates[0].move == after
-    assert [dict(one.facts)["to"] for one in draft.findings] == ([] if said is None else [said])
-    assert len(draft.commands) == len(draft.findings)
+    context = Context(bench.shop, bench.state, 60.0)
+    tell_again(context, GateAt(0), tries=tries, rule=Rule.BROKER)
+    assert context.gates[0].move == after
+    assert [dict(one.facts)["to"] for one in context.findings] == ([] if said is None else [said])
+    assert len(context.commands) == len(context.findings)
 
 
 # --- moved by hand
@@ -420,9 +420,9 @@ def test_told_anew_what_a_gate_said_of_the_other_position_is_void(
 ) -> None:
     bench = moved(ready(with_gate()), GateUnknown(), reported)
     for tell, after in ((tell_open, open_after), (tell_shut, shut_after)):
-        draft = Draft(bench.shop, bench.state, 60.0)
-        tell(draft, GateAt(0), Rule.DEMAND)
-        assert draft.gates[0].reported is after
+        context = Context(bench.shop, bench.state, 60.0)
+        tell(context, GateAt(0), Rule.DEMAND)
+        assert context.gates[0].reported is after
 
 
 def test_opened_in_the_very_instant_in_which_its_shutting_is_over_it_was_shut_before() -> None:

@@ -8,6 +8,7 @@ from gatehand_rules import events as ev
 from gatehand_rules.alarms import Alarm
 from gatehand_rules.state import (
     CoastDown,
+    Freshness,
     GateOpen,
     GateState,
     Hand,
@@ -15,7 +16,6 @@ from gatehand_rules.state import (
     Opening,
     Phase,
     Running,
-    Standing,
     ToolIdle,
     ToolMuted,
     ToolRunning,
@@ -98,18 +98,18 @@ def test_a_press_in_run_on_ends_it() -> None:
 @pytest.mark.parametrize(
     ("phase", "state", "released"),
     [
-        (Running(), ToolRunning(5.0, 50.0, 50.0, Standing.FRESH), True),
-        (Running(), ToolRunning(5.0, 50.0, 50.0, Standing.STALE), True),
-        (Opening(50.0), ToolRunning(5.0, 50.0, 50.0, Standing.STALE), True),
-        (Off(), ToolRunning(5.0, 50.0, 50.0, Standing.FRESH), True),
-        (Off(), ToolRunning(5.0, 50.0, 50.0, Standing.STALE), False),
-        (CoastDown(), ToolRunning(5.0, 50.0, 50.0, Standing.UNCONFIRMED), False),
-        (Running(), ToolRunOn(0.0, 50.0, 50.0, Standing.STALE), True),
-        (Off(), ToolRunOn(0.0, 50.0, 50.0, Standing.FRESH), False),
+        (Running(), ToolRunning(5.0, 50.0, 50.0, Freshness.FRESH), True),
+        (Running(), ToolRunning(5.0, 50.0, 50.0, Freshness.STALE), True),
+        (Opening(50.0), ToolRunning(5.0, 50.0, 50.0, Freshness.STALE), True),
+        (Off(), ToolRunning(5.0, 50.0, 50.0, Freshness.FRESH), True),
+        (Off(), ToolRunning(5.0, 50.0, 50.0, Freshness.STALE), False),
+        (CoastDown(), ToolRunning(5.0, 50.0, 50.0, Freshness.UNCONFIRMED), False),
+        (Running(), ToolRunOn(0.0, 50.0, 50.0, Freshness.STALE), True),
+        (Off(), ToolRunOn(0.0, 50.0, 50.0, Freshness.FRESH), False),
         (Running(), ToolMuted(5.0, 50.0), False),
         (Running(), ToolIdle(0.0, 50.0), False),
-        (Running(), ToolSilent(ToolRunning(5.0, 40.0, 40.0, Standing.FRESH), 50.0), True),
-        (Running(), ToolSilent(ToolRunning(5.0, 40.0, 40.0, Standing.FRESH), 50.0, let_go=True), False),
+        (Running(), ToolSilent(ToolRunning(5.0, 40.0, 40.0, Freshness.FRESH), 50.0), True),
+        (Running(), ToolSilent(ToolRunning(5.0, 40.0, 40.0, Freshness.FRESH), 50.0, let_go=True), False),
     ],
 )
 def test_a_press_releases_what_is_served_or_may_start_and_begins_a_hand_start_otherwise(

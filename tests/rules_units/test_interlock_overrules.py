@@ -9,8 +9,8 @@ from unit_bench import Bench, fan, gate, ready, running, saw_shop, shop, tool
 
 from gatehand_rules import events as ev
 from gatehand_rules import holds
-from gatehand_rules.draft import Draft
-from gatehand_rules.fan import tell_on
+from gatehand_rules.collectors import tell_on
+from gatehand_rules.context import Context
 from gatehand_rules.findings import Rule
 from gatehand_rules.gates import tell_open, tell_shut
 from gatehand_rules.phases import Cause, transition
@@ -18,10 +18,10 @@ from gatehand_rules.shop import CollectorAt, GateAt, StopContact
 from gatehand_rules.state import GateOpen, GateOpening, GateState, Opening
 
 
-def start_at_once(draft: Draft) -> None:
+def start_at_once(context: Context) -> None:
     """What a broken sequence would do: no gate is waited for."""
-    transition(draft, CollectorAt(0), Cause.DEMAND, Opening(draft.now))
-    tell_on(draft, CollectorAt(0), Rule.DEMAND)
+    transition(context, CollectorAt(0), Cause.DEMAND, Opening(context.now))
+    tell_on(context, CollectorAt(0), Rule.DEMAND)
 
 
 def test_a_veto_holds_the_collector_with_an_alarm_and_tells_it_off(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -44,9 +44,9 @@ def test_a_veto_holds_the_collector_with_an_alarm_and_tells_it_off(monkeypatch: 
 def test_what_may_leave_beside_a_veto_does(monkeypatch: pytest.MonkeyPatch) -> None:
     """The sequence is broken on purpose: it starts the collector at once with the telling of its gate."""
 
-    def settle(draft: Draft) -> None:
-        tell_open(draft, GateAt(0), Rule.DEMAND)
-        start_at_once(draft)
+    def settle(context: Context) -> None:
+        tell_open(context, GateAt(0), Rule.DEMAND)
+        start_at_once(context)
 
     bench = ready(saw_shop())
     monkeypatch.setattr(sys.modules["gatehand_rules.step"], "settle", settle)
@@ -71,7 +71,7 @@ def test_a_vetoed_command_is_not_believed(monkeypatch: pytest.MonkeyPatch) -> No
     place = shop(tool("saw"), gate("saw"), gate("other"), fan(max_open=1, starts_per_hour=5))
     door = sys.modules["gatehand_rules.step"]
 
-    def told(bench: Bench, tell: Callable[[Draft], None]) -> list[str]:
+    def told(bench: Bench, tell: Callable[[Context], None]) -> list[str]:
         with monkeypatch.context() as broken:
             broken.setattr(door, "settle", tell)
             said = bench.tick(bench.now)
@@ -81,13 +81,13 @@ def test_a_vetoed_command_is_not_believed(monkeypatch: pytest.MonkeyPatch) -> No
 
     bench = running(place)
     before = bench.gate_state(1)
-    told(bench, lambda draft: tell_open(draft, GateAt(1), Rule.DEMAND))
+    told(bench, lambda context: tell_open(context, GateAt(1), Rule.DEMAND))
     assert bench.gate_state(1) == before
     assert bench.gate_state(0).move == GateOpen(50.0)
 
     bench = running(place)
     before = bench.gate_state(0)
-    told(bench, lambda draft: tell_shut(draft, GateAt(0), Rule.REST))
+    told(bench, lambda context: tell_shut(context, GateAt(0), Rule.REST))
     assert bench.gate_state(0) == before
 
     bench = ready(place)

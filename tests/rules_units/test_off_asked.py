@@ -7,7 +7,7 @@ from gatehand.journal.sentences import sentence_of
 from gatehand_rules import events as ev
 from gatehand_rules.alarms import Alarm
 from gatehand_rules.shop import Shop
-from gatehand_rules.state import CoastDown, Held, Running, RunOn, Standing, ToolIdle, ToolRunning, ToolUnknown
+from gatehand_rules.state import CoastDown, Freshness, Held, Running, RunOn, ToolIdle, ToolRunning, ToolUnknown
 
 
 def off(bench: Bench, at: float, because: str = "", by: str = "") -> list[str]:
@@ -35,7 +35,7 @@ def test_a_running_fan_goes_off_its_tools_become_stale_and_say_so() -> None:
     assert sentence_of(bench.findings[0]) == (
         "collector switched off as asked for by page (going home); a fresh start is wanted now"
     )
-    assert bench.tool_state() == ToolRunning(5.0, 50.0, 50.0, Standing.STALE)
+    assert bench.tool_state() == ToolRunning(5.0, 50.0, 50.0, Freshness.STALE)
     bench.is_off(60.1)
     for at in range(61, 100):
         assert "on main" not in commands(bench.amps(float(at), 5.0))

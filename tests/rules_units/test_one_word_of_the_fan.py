@@ -11,7 +11,7 @@ from unit_bench import Bench, commands, events, fan, gate, happened, ready, runn
 
 from gatehand_rules import events as ev
 from gatehand_rules.findings import Happened
-from gatehand_rules.state import Answer, CoastDown, Off, Running, Standing, ToolRunning
+from gatehand_rules.state import Answer, CoastDown, Freshness, Off, Running, ToolRunning
 
 METER = {"reports": False, "senses_current": True}
 
@@ -40,7 +40,7 @@ def test_one_sample_of_no_current_ends_no_cut() -> None:
     assert commands(bench.until(61.0) + meter(bench, 61.0, 6.0)) == []
     assert commands(bench.until(100.0)) == []
     assert isinstance(bench.fan_state().phase, Running)
-    assert bench.tool_state() == ToolRunning(5.0, 50.0, 50.0, Standing.FRESH)
+    assert bench.tool_state() == ToolRunning(5.0, 50.0, 50.0, Freshness.FRESH)
 
 
 def test_off_and_on_within_a_fifth_of_a_second_is_nobodys_hand_and_the_run_ends_with_its_cut() -> None:
@@ -106,8 +106,8 @@ def test_a_cut_begun_after_the_switch_was_used_is_a_fresh_demand_and_one_begun_b
         "raise tool.saw.not_fresh",
         "on main",
     ]
-    standings = [one.standing for one in bench.state.tools if isinstance(one, ToolRunning)]
-    assert standings == [Standing.STALE, Standing.FRESH]
+    standings = [one.freshness for one in bench.state.tools if isinstance(one, ToolRunning)]
+    assert standings == [Freshness.STALE, Freshness.FRESH]
 
 
 def test_a_hand_start_begun_after_the_switch_was_used_stays() -> None:

@@ -12,7 +12,7 @@ from unit_bench import fan, gate, ready, saw_shop, shop, tool
 import gatehand_rules
 from gatehand_rules import Shop, State, initial, phases, step
 from gatehand_rules import events as ev
-from gatehand_rules.draft import Draft
+from gatehand_rules.context import Context
 from gatehand_rules.phases import TABLE, Cause, TransitionError, transition
 from gatehand_rules.shop import Circuit, CollectorAt, StopContact
 from gatehand_rules.state import Held, Opening, Phase, Running, RunOn, SpinUp
@@ -48,14 +48,14 @@ def test_no_other_file_sets_a_phase() -> None:
 
 def test_what_the_table_does_not_know_is_refused() -> None:
     bench = ready(saw_shop())
-    draft = Draft(bench.shop, bench.state, 60.0)
+    context = Context(bench.shop, bench.state, 60.0)
     with pytest.raises(TransitionError, match="the collector main cannot go from off to spin_up by 'gates ready'"):
-        transition(draft, CollectorAt(0), Cause.GATES_READY, SpinUp(60.0))
+        transition(context, CollectorAt(0), Cause.GATES_READY, SpinUp(60.0))
     with pytest.raises(TransitionError, match="from off to running by 'demand'"):
-        transition(draft, CollectorAt(0), Cause.DEMAND, Running())
-    assert draft.collectors[0] == bench.fan_state()
-    transition(draft, CollectorAt(0), Cause.DEMAND, Opening(60.0))
-    assert draft.collectors[0].phase == Opening(60.0)
+        transition(context, CollectorAt(0), Cause.DEMAND, Running())
+    assert context.collectors[0] == bench.fan_state()
+    transition(context, CollectorAt(0), Cause.DEMAND, Opening(60.0))
+    assert context.collectors[0].phase == Opening(60.0)
 
 
 def test_whatever_it_does_it_can_be_held_and_only_a_reset_ends_that() -> None:

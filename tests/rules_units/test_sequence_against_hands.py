@@ -10,12 +10,12 @@ from gatehand_rules import events as ev
 from gatehand_rules.alarms import Alarm
 from gatehand_rules.state import (
     CoastDown,
+    Freshness,
     GateShut,
     GateState,
     Off,
     Running,
     SpinUp,
-    Standing,
     ToolIdle,
     ToolRunning,
 )
@@ -126,7 +126,7 @@ def test_switched_off_by_hand_it_stays_off_and_says_so_of_each_cutting_tool() ->
         "start_refused/switched_by_hand tool=saw collector=main",
         "alarm_raised/switched_by_hand tool=saw alarm=tool.saw.not_fresh",
     ]
-    assert bench.tool_state() == ToolRunning(5.0, 50.0, 50.0, Standing.STALE)
+    assert bench.tool_state() == ToolRunning(5.0, 50.0, 50.0, Freshness.STALE)
     assert "on main" not in commands(bench.until(300.0))
 
 

@@ -6,11 +6,12 @@ from unit_bench import commands, fan, gate, happened, hose, ready, running, saw_
 
 from gatehand_rules import events as ev
 from gatehand_rules import sequence
-from gatehand_rules.draft import Draft
+from gatehand_rules.context import Context
 from gatehand_rules.findings import Happened
 from gatehand_rules.sequence import UnsettledError
 from gatehand_rules.shop import CollectorAt
 from gatehand_rules.state import (
+    Freshness,
     GateFault,
     GateOpen,
     GateState,
@@ -20,7 +21,6 @@ from gatehand_rules.state import (
     Running,
     RunOn,
     SpinUp,
-    Standing,
     ToolRunning,
 )
 from gatehand_rules.words import Position
@@ -37,7 +37,7 @@ def test_a_demand_opens_its_gate_and_waits_for_it() -> None:
 
 def test_a_demand_that_may_start_nothing_leaves_an_off_collector_off() -> None:
     bench = ready(saw_shop())
-    bench.put(tools=(ToolRunning(5.0, 50.0, 50.0, Standing.STALE),))
+    bench.put(tools=(ToolRunning(5.0, 50.0, 50.0, Freshness.STALE),))
     assert commands(bench.until(60.0)) == []
     assert bench.fan_state().phase == Off()
 
@@ -211,7 +211,7 @@ def test_a_bin_that_fills_while_gates_travel_refuses_the_start() -> None:
     bench.amps(50.0, 5.0)
     said = bench.tell(ev.BinReport("main", full=True), 50.5)
     assert "start_refused/bin_full tool=saw collector=main amps=5 start_amps=3" in said
-    assert bench.tool_state() == ToolRunning(5.0, 50.0, 50.0, Standing.STALE)
+    assert bench.tool_state() == ToolRunning(5.0, 50.0, 50.0, Freshness.STALE)
     assert "on main" not in commands(bench.is_open(51.0) + bench.until(60.0))
 
 
@@ -340,9 +340,9 @@ def test_a_gate_without_travel_may_use_up_every_retry_in_one_instant() -> None:
 def test_changes_without_an_end_are_an_error_and_never_taken_for_settled(monkeypatch: pytest.MonkeyPatch) -> None:
     bench = running(saw_shop())
 
-    def to_and_fro(draft: Draft, at: int) -> None:
-        phase = draft.collectors[at].phase
-        draft.set_collector(CollectorAt(at), phase=Running() if isinstance(phase, RunOn) else RunOn("no_demand"))
+    def to_and_fro(context: Context, at: int) -> None:
+        phase = context.collectors[at].phase
+        context.set_collector(CollectorAt(at), phase=Running() if isinstance(phase, RunOn) else RunOn("no_demand"))
 
     monkeypatch.setattr(sequence, "_one", to_and_fro)
     with pytest.raises(UnsettledError, match="collector main still changed after"):

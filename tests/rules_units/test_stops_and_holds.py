@@ -11,11 +11,11 @@ from gatehand_rules import events as ev
 from gatehand_rules.shop import StopContact
 from gatehand_rules.state import (
     CoastDown,
+    Freshness,
     Held,
-    Hump,
     Off,
     Running,
-    Standing,
+    SubthresholdRise,
     ToolIdle,
     ToolMuted,
     ToolRunning,
@@ -57,7 +57,7 @@ def test_a_stop_turns_off_at_once_and_holds() -> None:
         "alarm_raised/stop_contact alarm=stop.estop.active stop=estop",
     ]
     assert bench.fan_state().phase == Held("estop")
-    assert bench.tool_state() == ToolRunning(5.0, 50.0, 50.0, Standing.STALE)
+    assert bench.tool_state() == ToolRunning(5.0, 50.0, 50.0, Freshness.STALE)
     assert bench.state.stops == (True, False)
 
 
@@ -129,14 +129,14 @@ def test_a_stop_ends_hand_starts_and_run_on_of_its_collector_alone() -> None:
     assert "hand_ended/stop_contact gate=saw collector=main lasted=0.9 hand_limit=1800" in said
     assert bench.tool_state() == ToolIdle(0.0, 59.0)
     assert bench.gate_state(1).hand is not None
-    assert bench.tool_state(1) == ToolRunning(5.0, 59.3, 59.3, Standing.FRESH)
+    assert bench.tool_state(1) == ToolRunning(5.0, 59.3, 59.3, Freshness.FRESH)
 
 
 def test_a_silent_tool_is_made_stale_too() -> None:
     bench = running(stop_shop())
-    bench.put(tools=(ToolSilent(ToolRunning(5.0, 40.0, 40.0, Standing.FRESH, 45.0), 58.0), bench.tool_state(1)))
+    bench.put(tools=(ToolSilent(ToolRunning(5.0, 40.0, 40.0, Freshness.FRESH, 45.0), 58.0), bench.tool_state(1)))
     stop(bench, 60.0)
-    assert bench.tool_state() == ToolSilent(ToolRunning(5.0, 40.0, 40.0, Standing.STALE, 45.0), 58.0)
+    assert bench.tool_state() == ToolSilent(ToolRunning(5.0, 40.0, 40.0, Freshness.STALE, 45.0), 58.0)
 
 
 # --- holds and resets
@@ -217,7 +217,7 @@ def test_an_old_reset_or_hold_acts_on_nothing() -> None:
     [
         (ToolIdle(1.999, 58.0), ToolIdle(1.999, 58.0)),
         (ToolIdle(2.0, 58.0), ToolUnknown(2.0, 58.0)),
-        (ToolIdle(2.0, 58.0, Hump(58.0, 2.0)), ToolUnknown(2.0, 58.0)),
+        (ToolIdle(2.0, 58.0, SubthresholdRise(58.0, 2.0)), ToolUnknown(2.0, 58.0)),
         (ToolIdle(None, 58.0), ToolIdle(None, 58.0)),
         (ToolMuted(5.0, 58.0), ToolMuted(5.0, 58.0)),
         (ToolSilent(ToolIdle(2.5, 30.0), 58.0), ToolSilent(ToolUnknown(2.5, 30.0), 58.0)),

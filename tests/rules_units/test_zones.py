@@ -8,7 +8,7 @@ from zone_bench import SERVED, STALE, assisting, cutting, drawn, four, running_o
 from gatehand_rules import demand, zone
 from gatehand_rules import events as ev
 from gatehand_rules.commands import ShutGate
-from gatehand_rules.draft import Draft
+from gatehand_rules.context import Context
 from gatehand_rules.shop import CollectorAt, GateAt
 from gatehand_rules.state import (
     CollectorState,
@@ -26,13 +26,13 @@ from gatehand_rules.words import Position
 MAIN = CollectorAt(0)
 
 
-def wanted(draft: Draft) -> list[GateAt]:
-    return zone.wanted(draft, MAIN, demand.grant(draft, MAIN, demand.of_collector(draft, MAIN)))
+def wanted(context: Context) -> list[GateAt]:
+    return zone.wanted(context, MAIN, demand.grant(context, MAIN, demand.of_collector(context, MAIN)))
 
 
 def test_the_zone_is_the_demands_gates_then_their_assist_gates_each_once() -> None:
-    draft = drawn(assisting(), cutting(50.0), cutting(60.0))
-    assert wanted(draft) == [0, 1, 2, 3]
+    context = drawn(assisting(), cutting(50.0), cutting(60.0))
+    assert wanted(context) == [0, 1, 2, 3]
 
 
 @pytest.mark.parametrize(
@@ -59,8 +59,8 @@ def test_a_zone_too_small_for_the_fan_is_made_up_relief_gates_first_then_the_las
         fan(min_open=min_open),
         fan("other"),
     )
-    draft = drawn(place, cutting(50.0), collector=replace(SERVED, last_gate=last_gate))
-    assert wanted(draft) == zone_of
+    context = drawn(place, cutting(50.0), collector=replace(SERVED, last_gate=last_gate))
+    assert wanted(context) == zone_of
 
 
 def test_a_zone_is_made_up_within_max_open() -> None:
@@ -78,17 +78,17 @@ def test_gates_that_cannot_open_make_nothing_up() -> None:
 
 
 def test_a_start_waits_for_the_gates_of_cuts_and_hands_and_of_run_on_that_may_start() -> None:
-    draft = drawn(
+    context = drawn(
         four(), cutting(50.0, STALE), running_on(50.0), running_on(60.0, STALE), hands=(None, None, None, Hand(9.0))
     )
-    demands = demand.of_collector(draft, MAIN)
+    demands = demand.of_collector(context, MAIN)
     assert sorted(zone.needed(demands)) == [0, 1, 3]
     assert zone.needed(demands + demands) == zone.needed(demands)
 
 
 def test_assist_gates_are_not_waited_for() -> None:
-    draft = drawn(assisting(), cutting(50.0))
-    assert zone.needed(demand.of_collector(draft, MAIN)) == [0]
+    context = drawn(assisting(), cutting(50.0))
+    assert zone.needed(demand.of_collector(context, MAIN)) == [0]
 
 
 # --- the change of zones
@@ -159,9 +159,9 @@ def test_while_the_fan_turns_for_nobody_the_newest_gates_stay_and_none_is_shut_w
 
 def trimmed(moves: tuple[GateMove, ...], limit: int | None) -> list[str]:
     """Gates that are told to shut."""
-    draft = drawn(four(max_open=limit), moves=moves)
-    zone.trim(draft, MAIN)
-    return [command.gate for command in draft.commands if isinstance(command, ShutGate)]
+    context = drawn(four(max_open=limit), moves=moves)
+    zone.trim(context, MAIN)
+    return [command.gate for command in context.commands if isinstance(command, ShutGate)]
 
 
 @pytest.mark.parametrize(
@@ -177,16 +177,16 @@ def trimmed(moves: tuple[GateMove, ...], limit: int | None) -> list[str]:
     ],
 )
 def test_what_is_not_wanted_and_not_shut_is_told_to_shut(move: GateMove, *, shut: bool) -> None:
-    draft = drawn(four(), moves=(move, GateOpen(1.0)))
-    zone.shut_others(draft, MAIN, [GateAt(1)])
-    assert bool(draft.commands) is shut
+    context = drawn(four(), moves=(move, GateOpen(1.0)))
+    zone.shut_others(context, MAIN, [GateAt(1)])
+    assert bool(context.commands) is shut
 
 
 def test_a_gate_in_fault_that_is_asked_for_is_not_told_to_shut() -> None:
     moves = (GateFault(Position.OPEN, 1.0), GateOpen(1.0), GateOpen(1.0))
-    draft = drawn(four(), cutting(50.0), moves=moves)
-    zone.shut_others(draft, MAIN, [GateAt(1)])
-    assert [line(one) for one in draft.findings] == [
+    context = drawn(four(), cutting(50.0), moves=moves)
+    zone.shut_others(context, MAIN, [GateAt(1)])
+    assert [line(one) for one in context.findings] == [
         "gate_commanded/zone_change gate=sander collector=main to=shut travel=1"
     ]
 
@@ -198,18 +198,18 @@ def test_others_are_shut_when_the_zone_is_ready_and_has_air() -> None:
         ((GateOpen(1.0), GateFault(Position.OPEN, 1.0), GateOpen(1.0)), [1, 2], 1),
         ((GateOpen(1.0), GateOpen(1.0)), [1], 1),
     ):
-        draft = drawn(four(), moves=moves)
-        zone.shut_others(draft, MAIN, [GateAt(i) for i in chosen])
-        assert len(draft.commands) == count
+        context = drawn(four(), moves=moves)
+        zone.shut_others(context, MAIN, [GateAt(i) for i in chosen])
+        assert len(context.commands) == count
 
 
 def test_gates_moved_by_hand_are_told_nothing() -> None:
     place = shop(tool("saw"), gate("saw", commanded=False), gate("a", commanded=False), gate("b"), fan())
-    draft = drawn(place, cutting(50.0), moves=(GateShut(), GateOpen(), GateOpen()))
-    zone.open_wanted(draft, MAIN, [GateAt(0)])
-    assert draft.commands == []
-    zone.shut_others(draft, MAIN, [GateAt(2)])
-    assert draft.commands == []
+    context = drawn(place, cutting(50.0), moves=(GateShut(), GateOpen(), GateOpen()))
+    zone.open_wanted(context, MAIN, [GateAt(0)])
+    assert context.commands == []
+    zone.shut_others(context, MAIN, [GateAt(2)])
+    assert context.commands == []
 
 
 # --- at rest
@@ -231,17 +231,17 @@ def test_left_at_rest_stand_no_more_than_max_open_the_last_used_among_them() -> 
     for limit, last, kept in ((None, None, [0, 1, 2]), (2, None, [0, 1]), (2, 2, [2, 0]), (1, 1, [1])):
         place = shop(tool("saw"), gate("saw"), gate("a"), gate("b"), fan(rest="leave", max_open=limit))
         collector = CollectorState(last_gate=None if last is None else GateAt(last))
-        draft = drawn(place, moves=(GateOpen(), GateOpen(), GateOpen()), collector=collector)
-        zone.rest(draft, MAIN)
-        told = {str(one.gate) for one in draft.findings}
+        context = drawn(place, moves=(GateOpen(), GateOpen(), GateOpen()), collector=collector)
+        zone.rest(context, MAIN)
+        told = {str(one.gate) for one in context.findings}
         assert told == {name for at, name in enumerate(("saw", "a", "b")) if at not in kept}
 
 
 def test_left_at_rest_is_no_gate_of_unknown_position_that_cannot_say() -> None:
     place = shop(tool("saw"), gate("saw", reports=False), gate("a"), gate("b", reports=False), fan(rest="leave"))
-    draft = drawn(place, moves=(GateUnknown(), GateUnknown(), GateOpen(1.0)), collector=CollectorState())
-    zone.rest(draft, MAIN)
-    assert [line(one) for one in draft.findings] == ["gate_commanded/rest gate=saw collector=main to=shut travel=1"]
+    context = drawn(place, moves=(GateUnknown(), GateUnknown(), GateOpen(1.0)), collector=CollectorState())
+    zone.rest(context, MAIN)
+    assert [line(one) for one in context.findings] == ["gate_commanded/rest gate=saw collector=main to=shut travel=1"]
 
 
 def test_a_hand_start_and_a_tool_may_share_a_gate() -> None:
@@ -254,13 +254,13 @@ def test_a_hand_start_and_a_tool_may_share_a_gate() -> None:
 def test_gates_told_open_in_vain_take_their_room_too() -> None:
     place = four(min_open=2, max_open=2)
     vain = (GateShut(), GateFault(Position.OPEN, 1.0))
-    draft = drawn(place, cutting(50.0), cutting(60.0), moves=vain)
-    served = demand.of_collector(draft, MAIN)[:1]
-    assert zone.wanted(draft, MAIN, served) == [0]
-    draft = drawn(four(min_open=2, max_open=3), cutting(50.0), cutting(60.0), moves=vain)
-    assert zone.wanted(draft, MAIN, served) == [0, 2]
-    draft = drawn(place, cutting(50.0), moves=vain)  # nobody asks for it: it is told to shut, and takes no room
-    assert zone.wanted(draft, MAIN, served) == [0, 2]
+    context = drawn(place, cutting(50.0), cutting(60.0), moves=vain)
+    served = demand.of_collector(context, MAIN)[:1]
+    assert zone.wanted(context, MAIN, served) == [0]
+    context = drawn(four(min_open=2, max_open=3), cutting(50.0), cutting(60.0), moves=vain)
+    assert zone.wanted(context, MAIN, served) == [0, 2]
+    context = drawn(place, cutting(50.0), moves=vain)  # nobody asks for it: it is told to shut, and takes no room
+    assert zone.wanted(context, MAIN, served) == [0, 2]
 
 
 def test_a_gate_that_a_hand_has_opened_is_not_told_open_in_vain() -> None:
@@ -273,23 +273,23 @@ def test_a_gate_that_a_hand_has_opened_is_not_told_open_in_vain() -> None:
         fan(min_open=2, max_open=3),
     )
     moves = (GateShut(), GateFault(Position.OPEN, 1.0), GateOpen())
-    draft = drawn(place, cutting(50.0), cutting(60.0), moves=moves)
-    assert zone.wanted(draft, MAIN, demand.of_collector(draft, MAIN)[:1]) == [0, 2]
+    context = drawn(place, cutting(50.0), cutting(60.0), moves=moves)
+    assert zone.wanted(context, MAIN, demand.of_collector(context, MAIN)[:1]) == [0, 2]
 
 
 def test_spare_are_only_the_collectors_own_gates_open_ones_first() -> None:
-    draft = drawn(four(), moves=(GateShut(), GateShut(), GateOpen(1.0)))
-    assert zone.spare(draft, MAIN, (GateAt(4), GateAt(3))) == [2, 3, 0, 1]
+    context = drawn(four(), moves=(GateShut(), GateShut(), GateOpen(1.0)))
+    assert zone.spare(context, MAIN, (GateAt(4), GateAt(3))) == [2, 3, 0, 1]
 
 
 def test_a_gate_on_its_way_is_as_good_as_another_so_that_no_second_one_is_opened() -> None:
     """A limit of one gate: after a lost broker the relief gate was told open beside the one that was on its way."""
     place = shop(tool("saw"), gate("saw", relief=True), gate("a"), gate("b"), fan(max_open=1))
-    draft = drawn(place, moves=(GateShut(), GateShut(), GateOpening(99.0, 99.0)))
-    assert zone.spare(draft, MAIN, (GateAt(1),)) == [2, 0, 1]
+    context = drawn(place, moves=(GateShut(), GateShut(), GateOpening(99.0, 99.0)))
+    assert zone.spare(context, MAIN, (GateAt(1),)) == [2, 0, 1]
 
 
 def test_gates_that_carry_no_air_are_shut_first() -> None:
-    draft = drawn(four(), moves=(GateOpen(1.0), GateOpening(99.0, 99.0), GateOpen(1.0)))
-    zone.shut_others(draft, MAIN, [GateAt(2)])
-    assert [one.gate for one in draft.findings] == ["jointer", "saw"]
+    context = drawn(four(), moves=(GateOpen(1.0), GateOpening(99.0, 99.0), GateOpen(1.0)))
+    zone.shut_others(context, MAIN, [GateAt(2)])
+    assert [one.gate for one in context.findings] == ["jointer", "saw"]

@@ -7,7 +7,7 @@ from msgspec.structs import replace
 from gatehand_rules import Outcome, Shop, State, initial, step
 from gatehand_rules import events as ev
 from gatehand_rules.commands import ClearAlarm, CollectorOff, CollectorOn, Command, OpenGate, Poll, RaiseAlarm, ShutGate
-from gatehand_rules.draft import Draft
+from gatehand_rules.context import Context
 from gatehand_rules.findings import Finding, Happened
 from gatehand_rules.shop import Circuit, Collector, Gate, StopContact, Tool
 from gatehand_rules.state import CollectorState, GateState, ToolState
@@ -263,16 +263,16 @@ def _command(command: Command) -> str:
             return f"poll {kind} {name}"
 
 
-def draft_of(state: CollectorState, now: float, **settings: Any) -> Draft:  # noqa: ANN401 - fields of a collector
-    """A draft with one collector in this state."""
+def context_of(state: CollectorState, now: float, **settings: Any) -> Context:  # noqa: ANN401 - fields of a collector
+    """A context with one collector in this state."""
     bench = ready(saw_shop(**settings))
     bench.put(collectors=(state,))
-    return Draft(bench.shop, bench.state, now)
+    return Context(bench.shop, bench.state, now)
 
 
-def said(draft: Draft) -> list[str]:
-    """What came of the draft so far, as lines."""
-    return lines(Outcome(draft.start, tuple(draft.commands), tuple(draft.findings)))
+def said(context: Context) -> list[str]:
+    """What came of the context so far, as lines."""
+    return lines(Outcome(context.start, tuple(context.commands), tuple(context.findings)))
 
 
 def commands(said: list[str]) -> list[str]:

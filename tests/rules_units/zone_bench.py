@@ -5,16 +5,16 @@ from typing import Any
 from unit_bench import fan, gate, ready, shop, tool
 
 from gatehand_rules import Shop, demand
-from gatehand_rules.draft import Draft
+from gatehand_rules.context import Context
 from gatehand_rules.shop import CollectorAt
 from gatehand_rules.state import (
     CollectorState,
+    Freshness,
     GateMove,
     GateShut,
     GateState,
     Hand,
     Running,
-    Standing,
     ToolIdle,
     ToolRunning,
     ToolRunOn,
@@ -22,7 +22,7 @@ from gatehand_rules.state import (
 )
 
 NAMES = ("saw", "jointer", "sander", "lathe")
-FRESH, STALE = Standing.FRESH, Standing.STALE
+FRESH, STALE = Freshness.FRESH, Freshness.STALE
 SERVED = CollectorState(phase=Running(), reported_on=True)
 
 
@@ -44,8 +44,8 @@ def drawn(
     moves: tuple[GateMove, ...] = (),
     hands: tuple[Hand | None, ...] = (),
     collector: CollectorState = SERVED,
-) -> Draft:
-    """A draft at 100 s: these tools, then idle ones; these gates, then shut ones."""
+) -> Context:
+    """A context at 100 s: these tools, then idle ones; these gates, then shut ones."""
     bench = ready(place)
     tools = tuple(states) + tuple(ToolIdle(0.0, 90.0) for _ in place.tools[len(states) :])
     gates = tuple(
@@ -56,20 +56,20 @@ def drawn(
         for at in range(len(place.gates))
     )
     bench.put(tools=tools, gates=gates, collectors=(collector, *bench.state.collectors[1:]))
-    return Draft(place, bench.state, 100.0)
+    return Context(place, bench.state, 100.0)
 
 
-def order(draft: Draft, at: int = 0) -> list[str]:
+def order(context: Context, at: int = 0) -> list[str]:
     """Who is served, first to last."""
-    return [one.tool or f"by hand: {one.gate}" for one in demand.of_collector(draft, CollectorAt(at))]
+    return [one.tool or f"by hand: {one.gate}" for one in demand.of_collector(context, CollectorAt(at))]
 
 
-def cutting(since: float, standing: Standing = FRESH) -> ToolRunning:
+def cutting(since: float, standing: Freshness = FRESH) -> ToolRunning:
     """It cuts since then."""
     return ToolRunning(5.0, 99.0, since, standing)
 
 
-def running_on(since: float, standing: Standing = FRESH) -> ToolRunOn:
+def running_on(since: float, standing: Freshness = FRESH) -> ToolRunOn:
     """In run-on since then."""
     return ToolRunOn(0.0, 99.0, since, standing)
 

@@ -10,7 +10,7 @@ from shell_support import World
 from gatehand.shell import engine as engine_module
 from gatehand_rules import events as ev
 from gatehand_rules import sequence, step
-from gatehand_rules.draft import Draft
+from gatehand_rules.context import Context
 from gatehand_rules.shop import CollectorAt, Shop
 from gatehand_rules.state import Running, RunOn, State, collector_word
 from gatehand_rules.step import Outcome
@@ -137,12 +137,12 @@ def test_rules_that_come_to_no_end_within_an_instant_are_a_mishap_and_hold_the_f
     began = world.clocks.now
     one = sequence._one  # noqa: SLF001 - the part that is broken on purpose
 
-    def to_and_fro(draft: Draft, at: CollectorAt) -> None:
-        phase = draft.collectors[at].phase
+    def to_and_fro(context: Context, at: CollectorAt) -> None:
+        phase = context.collectors[at].phase
         if isinstance(phase, Running | RunOn):
-            draft.set_collector(at, phase=Running() if isinstance(phase, RunOn) else RunOn("no_demand"))
+            context.set_collector(at, phase=Running() if isinstance(phase, RunOn) else RunOn("no_demand"))
         else:
-            one(draft, at)
+            one(context, at)
 
     monkeypatch.setattr(sequence, "_one", to_and_fro)
     world.say("shop/router/amps", "3")

@@ -9,7 +9,7 @@ from sim_script import DAY
 from gatehand.config import load_text
 from gatehand.shell import freshness
 from gatehand.simshop import Habits, ToolHabits
-from gatehand_rules import fan, zone
+from gatehand_rules import collectors, zone
 
 Patch = pytest.MonkeyPatch
 
@@ -142,7 +142,7 @@ def test_a_start_after_a_gap_in_which_the_switch_may_have_opened_counts_against_
 
 
 def test_that_the_budget_can_be_broken_is_seen(monkeypatch: Patch) -> None:
-    monkeypatch.setattr(fan, "free_again_at", lambda _collector, _state, _now: None)
+    monkeypatch.setattr(collectors, "free_again_at", lambda _collector, _state, _now: None)
     assert "I8" in rules_of(day(FORGETS, *START_AFTER_A_GAP))
 
 

@@ -16,9 +16,9 @@ import gatehand.mqtt.outbox
 import gatehand.shell.log_first
 import gatehand.shell.reload
 from gatehand.shell.ports import Remembered
-from gatehand_rules import demand, fan, gates, holds, interlock, readings, reshape, sequence, zone
+from gatehand_rules import collectors, demand, gates, holds, interlock, readings, reshape, sequence, zone
 from gatehand_rules import events as ev
-from gatehand_rules.draft import Draft
+from gatehand_rules.context import Context
 from gatehand_rules.findings import Finding
 from gatehand_rules.shop import CollectorAt, Shop
 from gatehand_rules.state import Guard
@@ -44,9 +44,9 @@ def blind_interlock(patch: Patch) -> None:
 def starts_without_proof(patch: Patch) -> None:
     """I1: every gate counts as proven as soon as it is told."""
 
-    def all_gates(draft: Draft, at: int) -> list[int]:
-        name = draft.shop.collectors[at].name
-        return [i for i, gate in enumerate(draft.shop.gates) if gate.collector == name]
+    def all_gates(context: Context, at: int) -> list[int]:
+        name = context.shop.collectors[at].name
+        return [i for i, gate in enumerate(context.shop.gates) if gate.collector == name]
 
     patch.setattr(demand, "proven", all_gates)
     patch.setattr(zone, "is_ready", lambda _draft, _chosen: True)
@@ -54,7 +54,7 @@ def starts_without_proof(patch: Patch) -> None:
 
 def shuts_while_it_turns(patch: Patch) -> None:
     """I2: the fan is taken to stand as soon as it is told off."""
-    patch.setattr(fan, "may_turn", lambda state, _now: state.on_phase)
+    patch.setattr(collectors, "may_turn", lambda state, _now: state.on_phase)
     patch.setattr(gates, "may_shut", lambda _draft, _at: True)
 
 
@@ -86,10 +86,10 @@ def acts_on_retained_messages(patch: Patch) -> None:
     step = import_module("gatehand_rules.step")  # the package's name of it is the function
     real = step._observe  # noqa: SLF001
 
-    def observe(draft: Draft, event: ev.Event) -> None:
+    def observe(context: Context, event: ev.Event) -> None:
         if isinstance(event, ev.HandAsked | ev.ButtonPressed | ev.ResetAsked):
             event = replace(event, retained=False)
-        real(draft, event)
+        real(context, event)
 
     patch.setattr(step, "_observe", observe)
 
@@ -103,7 +103,7 @@ def opens_without_limit(patch: Patch) -> None:
 
 def forgets_the_budget(patch: Patch) -> None:
     """I8: it goes off whenever nothing asks."""
-    patch.setattr(fan, "free_again_at", lambda _collector, _state, _now: None)
+    patch.setattr(collectors, "free_again_at", lambda _collector, _state, _now: None)
 
 
 def leaves_its_gates_open(patch: Patch) -> None:
@@ -136,8 +136,8 @@ def takes_a_kept_word_of_a_gate_for_live(patch: Patch) -> None:
     step = import_module("gatehand_rules.step")
     real = step._observe  # noqa: SLF001
 
-    def observe(draft: Draft, event: ev.Event) -> None:
-        real(draft, replace(event, retained=False) if isinstance(event, ev.GateReport) else event)
+    def observe(context: Context, event: ev.Event) -> None:
+        real(context, replace(event, retained=False) if isinstance(event, ev.GateReport) else event)
 
     patch.setattr(step, "_observe", observe)
 
@@ -145,9 +145,9 @@ def takes_a_kept_word_of_a_gate_for_live(patch: Patch) -> None:
 def believes_at_once_after_a_silence(patch: Patch) -> None:
     """I6: the first word after a silence is as good as any."""
 
-    def weigh(draft: Draft, at: int, *, high: bool, young: bool) -> str | None:
+    def weigh(context: Context, at: int, *, high: bool, young: bool) -> str | None:
         del high, young
-        draft.doubts[at] = None
+        context.doubts[at] = None
         return None
 
     patch.setattr(readings, "weigh", weigh)
@@ -174,9 +174,9 @@ def takes_any_message_for_a_press(patch: Patch) -> None:
     """I5: a reset that repeats every 0.1 s is a reset each time."""
     right = holds.reset_asked
 
-    def asked(draft: Draft, at: CollectorAt, because: str = "", by: str = "") -> None:
-        draft.set_collector(at, reset=replace(draft.collectors[at].reset, asked_at=-inf))
-        right(draft, at, because, by)
+    def asked(context: Context, at: CollectorAt, because: str = "", by: str = "") -> None:
+        context.set_collector(at, reset=replace(context.collectors[at].reset, asked_at=-inf))
+        right(context, at, because, by)
 
     patch.setattr(holds, "reset_asked", asked)
 
@@ -189,12 +189,14 @@ def hears_the_stops_with_everything_else(patch: Patch) -> None:
 
 def takes_one_word_for_a_hand(patch: Patch) -> None:
     """One sample of nothing is somebody at the switch."""
-    patch.setattr(fan, "contrary_at", lambda _timing, seen: inf if seen.contrary is None else seen.contrary.since)
+    patch.setattr(
+        collectors, "contrary_at", lambda _timing, seen: inf if seen.contrary is None else seen.contrary.since
+    )
 
 
 def ends_no_alarm(patch: Patch) -> None:
     """An alarm that was raised stands for good."""
-    patch.setattr(Draft, "clear_alarm", lambda *_args, **_facts: None)
+    patch.setattr(Context, "clear_alarm", lambda *_args, **_facts: None)
 
 
 BOTH_LAYERS: list[tuple[Callable[[Patch], None], str]] = [

@@ -9,6 +9,7 @@ from typing import TypeVar
 from gatehand_rules.shop import Collector, Gate, Shop, Tool
 from gatehand_rules.state import (
     CollectorState,
+    Freshness,
     GateFault,
     GateOpen,
     GateOpening,
@@ -19,7 +20,6 @@ from gatehand_rules.state import (
     Running,
     RunOn,
     SpinUp,
-    Standing,
     State,
     ToolMuted,
     ToolRunning,
@@ -90,7 +90,7 @@ def _limited(shop: Shop, collector: str) -> bool:
 
 def _tool(tool: Tool, seen: ToolState, shop: Shop) -> Iterator[str]:
     was = seen.was if isinstance(seen, ToolSilent) else seen
-    if isinstance(was, ToolRunning) and was.standing is Standing.STALE:
+    if isinstance(was, ToolRunning) and was.freshness is Freshness.STALE:
         yield "not_fresh"
     if isinstance(seen, ToolSilent):
         yield "silent"

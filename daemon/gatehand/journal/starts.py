@@ -16,7 +16,7 @@ from msgspec import Struct
 from gatehand.journal.clock import Clock
 from gatehand.journal.line import Line
 from gatehand.journal.reader import EventReader
-from gatehand_rules.fan import HOUR
+from gatehand_rules.collectors import HOUR
 from gatehand_rules.findings import Happened, Rule
 
 _LINES: Final = 100_000

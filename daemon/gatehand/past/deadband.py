@@ -70,8 +70,8 @@ def fan_deadband(collector: Collector, fan: CollectorState, seen: FanSeen) -> De
     running = at_least(collector.running_amps)
     if drawing:
         return Deadband(running, HIGHEST)
-    # Standing while the switch says on is a tripped overload, for which `fan.see` asks for an answer; standing for the
-    # first time after off is what the interlock waits for.
+    # Standing while the switch says on is a tripped overload, for which `collectors.see` asks for an answer; standing
+    # for the first time after off is what the interlock waits for.
     tripped = fan.on_phase and fan.confirmed and fan.reported_on
     return None if tripped or seen.off_told else Deadband(LOWEST, running)
 

@@ -12,7 +12,7 @@ from msgspec import Struct
 
 from gatehand.mqtt.transport import Kind, Outgoing
 from gatehand.times import stamp
-from gatehand_rules import fan
+from gatehand_rules import collectors
 from gatehand_rules.shop import CollectorAt, GateAt, Shop, ToolAt
 from gatehand_rules.state import (
     CollectorState,
@@ -177,7 +177,7 @@ class Statuses:
         }
         speaking = state.was if isinstance(state, ToolSilent) else state
         if isinstance(speaking, ToolRunning | ToolRunOn):
-            facts["standing"] = str(speaking.standing)
+            facts["standing"] = str(speaking.freshness)
         return facts
 
     def _gate(self, i: GateAt, state: State, at: Moment) -> dict[str, object]:
@@ -213,7 +213,7 @@ class Statuses:
             "coast_down_until": at.of(seen.still_at) if _coasts(seen, at.mono) else None,
             "reported_on": seen.reported_on,
             "drawing": seen.drawing,
-            "starts_this_hour": len(fan.spent(seen, at.mono)) if collector.starts_per_hour is not None else None,
+            "starts_this_hour": len(collectors.spent(seen, at.mono)) if collector.starts_per_hour is not None else None,
             "starts_per_hour": collector.starts_per_hour,
             "bin_full": seen.bin_full,
             "held": seen.phase.why if isinstance(seen.phase, Held) else None,

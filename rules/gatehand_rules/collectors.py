@@ -12,7 +12,7 @@ from msgspec.structs import replace
 from gatehand_rules import state as st
 from gatehand_rules.alarms import Alarm
 from gatehand_rules.commands import CollectorOff, CollectorOn
-from gatehand_rules.draft import Draft
+from gatehand_rules.context import Context
 from gatehand_rules.findings import Happened, Rule
 from gatehand_rules.phases import Cause, transition
 from gatehand_rules.shop import Collector, CollectorAt, Shop
@@ -31,9 +31,9 @@ def seen_of(fan: st.CollectorState) -> dict[str, bool | None]:
     return {"reported_on": fan.reported_on, "drawing": fan.drawing}
 
 
-def tell_on(draft: Draft, at: CollectorAt, rule: Rule) -> None:
+def tell_on(context: Context, at: CollectorAt, rule: Rule) -> None:
     """Command the collector on; a telling that is no refresh is a start and counts as one."""
-    collector, fan, now = draft.shop.collectors[at], draft.collectors[at], draft.now
+    collector, fan, now = context.shop.collectors[at], context.collectors[at], context.now
     start = not fan.on_phase
     # Adopted, or forgotten over a lost connection: it may have stood meanwhile, and what may be a start counts as one.
     inrush = start or (fan.told_on_at is None and not fan.seen_on)
@@ -42,9 +42,9 @@ def tell_on(draft: Draft, at: CollectorAt, rule: Rule) -> None:
         known = collector.reports or collector.senses_current
         answer = st.Answer(on=True, since=now) if known else None
     starts = (*spent(fan, now), now) if inrush else fan.starts  # an edit may set a limit within the hour
-    draft.tell(CollectorOn(collector.name), at)
+    context.tell(CollectorOn(collector.name), at)
     transition(
-        draft,
+        context,
         at,
         Cause.GATES_READY,
         st.SpinUp(now) if start else fan.phase,
@@ -58,11 +58,11 @@ def tell_on(draft: Draft, at: CollectorAt, rule: Rule) -> None:
         grace_until=-inf if start else fan.grace_until,
     )
     this_hour, limit = len(starts) if inrush else None, collector.starts_per_hour
-    draft.say_of_collector(at, Happened.COLLECTOR_ON, rule, starts_this_hour=this_hour, starts_per_hour=limit)
+    context.say_of_collector(at, Happened.COLLECTOR_ON, rule, starts_this_hour=this_hour, starts_per_hour=limit)
 
 
 def tell_off(
-    draft: Draft,
+    context: Context,
     at: CollectorAt,
     rule: Rule,
     cause: Cause | None,
@@ -75,11 +75,11 @@ def tell_off(
 
     `stood`: it stands already, so what is seen to turn from now on is somebody's doing.
     """
-    collector, fan, now = draft.shop.collectors[at], draft.collectors[at], draft.now
+    collector, fan, now = context.shop.collectors[at], context.collectors[at], context.now
     known = collector.reports or collector.senses_current
     if cause is not None:
-        transition(draft, at, cause, phase or st.CoastDown())
-    draft.set_collector(
+        transition(context, at, cause, phase or st.CoastDown())
+    context.set_collector(
         at,
         still_at=inf if fan.seen_on else due(now, collector.coast_down),
         answer=st.Answer(on=False, since=now, stood=stood) if known else None,
@@ -89,18 +89,18 @@ def tell_off(
         confirmed=False,
         grace_until=-inf,
     )
-    draft.commands.append(CollectorOff(collector.name))
-    draft.say_of_collector(at, Happened.COLLECTOR_OFF, rule, coast_down=collector.coast_down, why=why)
+    context.commands.append(CollectorOff(collector.name))
+    context.say_of_collector(at, Happened.COLLECTOR_OFF, rule, coast_down=collector.coast_down, why=why)
 
 
 def see(
-    draft: Draft, at: CollectorAt, *, reported: bool | None = None, drawing: bool | None = None, live: bool
+    context: Context, at: CollectorAt, *, reported: bool | None = None, drawing: bool | None = None, live: bool
 ) -> None:
     """Take in a report of the switch or of the motor's current.
 
     A retained one counts for caution only: it can say that the fan turns, never prove that it answered.
     """
-    collector, fan, now = draft.shop.collectors[at], draft.collectors[at], draft.now
+    collector, fan, now = context.shop.collectors[at], context.collectors[at], context.now
     before = fan.seen_on
     if reported is not None:
         fan = replace(fan, reported_on=reported, report_live=live)
@@ -112,24 +112,24 @@ def see(
         fan = replace(fan, still_at=inf)
     elif before and not fan.on_phase:
         fan = replace(fan, still_at=due(now, collector.coast_down), found_on=False)
-    draft.collectors[at] = replace(fan, answer=_news(fan))
+    context.collectors[at] = replace(fan, answer=_news(fan))
     if before != fan.seen_on:
         event = Happened.COLLECTOR_RUNNING if fan.seen_on else Happened.COLLECTOR_STOOD
-        draft.say_of_collector(at, event, Rule.REPORT if live else Rule.RETAINED, **seen_of(fan))
+        context.say_of_collector(at, event, Rule.REPORT if live else Rule.RETAINED, **seen_of(fan))
     if live:
-        _take_answer(draft, at)
-    look_for_contrary(draft, at)
+        _take_answer(context, at)
+    look_for_contrary(context, at)
 
 
-def look_for_contrary(draft: Draft, at: CollectorAt) -> None:
+def look_for_contrary(context: Context, at: CollectorAt) -> None:
     """Note since when what is seen contradicts what was told; what came back in between begins anew."""
-    fan = draft.collectors[at]
-    shows = _contradicts(draft.shop.collectors[at], fan)
+    fan = context.collectors[at]
+    shows = _contradicts(context.shop.collectors[at], fan)
     if shows is None:
         if fan.contrary is not None:
-            draft.set_collector(at, contrary=None)
+            context.set_collector(at, contrary=None)
     elif fan.contrary is None or fan.contrary.shows != shows:
-        draft.set_collector(at, contrary=st.Contrary(draft.now, shows))
+        context.set_collector(at, contrary=st.Contrary(context.now, shows))
 
 
 def _contradicts(collector: Collector, fan: st.CollectorState) -> Literal["on", "off", "no_current"] | None:
@@ -162,21 +162,21 @@ def _news(fan: st.CollectorState) -> st.Answer | None:
     return answer if answer.stood else replace(answer, stood=True)
 
 
-def _take_answer(draft: Draft, at: CollectorAt) -> None:
-    collector, fan = draft.shop.collectors[at], draft.collectors[at]
+def _take_answer(context: Context, at: CollectorAt) -> None:
+    collector, fan = context.shop.collectors[at], context.collectors[at]
     answer = fan.answer
     if answer is None or not _shows(collector, fan, on=answer.on):
         return
-    draft.set_collector(at, answer=None, confirmed=answer.on)
-    draft.clear_alarm(Alarm("collector", collector.name, "no_answer"), Rule.ANSWER)
+    context.set_collector(at, answer=None, confirmed=answer.on)
+    context.clear_alarm(Alarm("collector", collector.name, "no_answer"), Rule.ANSWER)
 
 
-def _miss_current(draft: Draft, at: CollectorAt) -> None:
+def _miss_current(context: Context, at: CollectorAt) -> None:
     """The switch says on and the motor has not drawn for a while (a tripped overload): it owes its answer again."""
-    fan = draft.collectors[at]
+    fan = context.collectors[at]
     stalled = fan.contrary is not None and fan.contrary.shows == "no_current"
-    if stalled and draft.now >= contrary_at(draft.shop.timing, fan):
-        draft.set_collector(at, confirmed=False, answer=st.Answer(on=True, since=draft.now), contrary=None)
+    if stalled and context.now >= contrary_at(context.shop.timing, fan):
+        context.set_collector(at, confirmed=False, answer=st.Answer(on=True, since=context.now), contrary=None)
 
 
 def _shows(collector: Collector, fan: st.CollectorState, *, on: bool) -> bool:
@@ -186,42 +186,42 @@ def _shows(collector: Collector, fan: st.CollectorState, *, on: bool) -> bool:
     return not collector.senses_current or fan.drawing is on
 
 
-def time_passes(draft: Draft, at: CollectorAt) -> None:
+def time_passes(context: Context, at: CollectorAt) -> None:
     """Tell again what was not answered; repeat "on" so that a switch with its own time limit fails safe."""
-    collector, fan, now = draft.shop.collectors[at], draft.collectors[at], draft.now
+    collector, fan, now = context.shop.collectors[at], context.collectors[at], context.now
     if not fan.seen_on and not fan.on_phase and now >= fan.still_at > -inf:
-        draft.set_collector(at, still_at=-inf)
+        context.set_collector(at, still_at=-inf)
     # What has run out is forgotten: it would else stay the next deadline for ever.
     if -inf < fan.grace_until <= now:
-        draft.set_collector(at, grace_until=-inf)
+        context.set_collector(at, grace_until=-inf)
     if fan.starts != spent(fan, now):
-        draft.set_collector(at, starts=spent(fan, now))
+        context.set_collector(at, starts=spent(fan, now))
     overdue = refresh_due(collector, fan) is not None and reached(now, fan.told_on_at or 0.0, collector.refresh)
-    if overdue and not draft.standstill:
-        tell_on(draft, at, Rule.REFRESH)
-    _miss_current(draft, at)
-    if answer_due(draft.shop.timing, collector, draft.collectors[at]) <= now:
-        _tell_again(draft, at)
-    look_for_contrary(draft, at)  # what was told since the last look may have changed what contradicts it
+    if overdue and not context.standstill:
+        tell_on(context, at, Rule.REFRESH)
+    _miss_current(context, at)
+    if answer_due(context.shop.timing, collector, context.collectors[at]) <= now:
+        _tell_again(context, at)
+    look_for_contrary(context, at)  # what was told since the last look may have changed what contradicts it
 
 
-def _tell_again(draft: Draft, at: CollectorAt) -> None:
-    collector, now = draft.shop.collectors[at], draft.now
-    _take_answer(draft, at)
-    fan = draft.collectors[at]
+def _tell_again(context: Context, at: CollectorAt) -> None:
+    collector, now = context.shop.collectors[at], context.now
+    _take_answer(context, at)
+    fan = context.collectors[at]
     answer = fan.answer
     if answer is None:
         return
-    if answer.on and not fan.seen_on and (draft.standstill or draft.stops_lost_at is not None):
-        draft.set_collector(at, answer=replace(answer, since=now))  # told again, it might start under a pressed stop
+    if answer.on and not fan.seen_on and (context.standstill or context.stops_lost_at is not None):
+        context.set_collector(at, answer=replace(answer, since=now))  # told again, it might start under a pressed stop
         return
     tries = answer.tries + 1
-    draft.set_collector(at, answer=st.Answer(answer.on, now, tries))  # told anew: whether it stands is open again
-    draft.commands.append(CollectorOn(collector.name) if answer.on else CollectorOff(collector.name))
+    context.set_collector(at, answer=st.Answer(answer.on, now, tries))  # told anew: whether it stands is open again
+    context.commands.append(CollectorOn(collector.name) if answer.on else CollectorOff(collector.name))
     told, alarm = "on" if answer.on else "off", Alarm("collector", collector.name, "no_answer")
-    draft.say_of_collector(at, Happened.COLLECTOR_UNANSWERED, Rule.ANSWER, told=told, tries=tries, **seen_of(fan))
-    if tries >= draft.shop.timing.tellings - 1:
-        draft.raise_alarm(alarm, Rule.ANSWER, told=told, **seen_of(fan))
+    context.say_of_collector(at, Happened.COLLECTOR_UNANSWERED, Rule.ANSWER, told=told, tries=tries, **seen_of(fan))
+    if tries >= context.shop.timing.tellings - 1:
+        context.raise_alarm(alarm, Rule.ANSWER, told=told, **seen_of(fan))
 
 
 def answer_due(timing: Timing, collector: Collector, fan: st.CollectorState) -> float:
@@ -313,16 +313,16 @@ def wake_at(timing: Timing, collector: Collector, fan: st.CollectorState, now: f
     return None if first == inf else first
 
 
-def see_bin(draft: Draft, at: CollectorAt, *, full: bool) -> None:
+def see_bin(context: Context, at: CollectorAt, *, full: bool) -> None:
     """The bin's contact says that it is full, or no longer."""
-    collector, state = draft.shop.collectors[at], draft.collectors[at]
+    collector, state = context.shop.collectors[at], context.collectors[at]
     if full == state.bin_full:
         return
-    draft.set_collector(at, bin_full=full)
+    context.set_collector(at, bin_full=full)
     alarm = Alarm("collector", collector.name, "bin_full")
     if full:
-        draft.say_of_collector(at, Happened.BIN_FULL, Rule.BIN_FULL, then=collector.on_bin_full)
-        draft.raise_alarm(alarm, Rule.BIN_FULL, then=collector.on_bin_full)
+        context.say_of_collector(at, Happened.BIN_FULL, Rule.BIN_FULL, then=collector.on_bin_full)
+        context.raise_alarm(alarm, Rule.BIN_FULL, then=collector.on_bin_full)
     else:
-        draft.say_of_collector(at, Happened.BIN_CLEARED, Rule.BIN_FULL)
-        draft.clear_alarm(alarm, Rule.BIN_FULL)
+        context.say_of_collector(at, Happened.BIN_CLEARED, Rule.BIN_FULL)
+        context.clear_alarm(alarm, Rule.BIN_FULL)

@@ -1,6 +1,6 @@
 """One step's context: the state taken apart, what is to be commanded, and why. It lives for one call of `step`.
 
-Rules read and write a `Draft`; nothing outside this package sees one.
+Rules read and write a `Context`; nothing outside this package sees one.
 """
 
 from collections.abc import Mapping
@@ -15,7 +15,7 @@ from gatehand_rules.shop import CollectorAt, GateAt, Shop, ToolAt
 from gatehand_rules.state import CollectorState, Doubt, GateState, Guard, State, ToolState
 
 
-class Draft:
+class Context:
     """A mutable copy of a `State` with the commands and findings of one step."""
 
     def __init__(self, shop: Shop, state: State, now: float) -> None:
