@@ -192,6 +192,7 @@ def test_a_set_that_the_broker_retains_starts_nothing_at_the_daemons_start(
 
 def test_a_changed_shop_is_described_anew(controller: Controller, daemon: Process) -> None:
     text = daemon.config.read_text()
+    wait_for(lambda: controller.value("$description"), what="its description, which may come after its state")
     before = json.loads(controller.value("$description") or "")
     since = len(controller.states())
     lathe = '\n[tool.lathe]\ngates = ["bench"]\ncurrent = { topic = "shop/lathe/amps" }\nstart_amps = 2\n'
