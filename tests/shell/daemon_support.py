@@ -71,7 +71,7 @@ def environment(**more: str) -> dict[str, str]:
     return {**os.environ, "PYTHONPATH": path, **more}
 
 
-def wait_for(true: Callable[[], T], seconds: float = 8.0, what: str = "") -> T:
+def wait_for(true: Callable[[], T], seconds: float = 60.0, what: str = "") -> T:
     """Wait until `true()` gives something; fails after `seconds`."""
     end = time.monotonic() + seconds
     while not (found := true()):

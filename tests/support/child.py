@@ -35,7 +35,7 @@ def gatehand_does(*words: str, seconds: float = 20.0) -> subprocess.CompletedPro
     )
 
 
-def wait_until(true: Callable[[], T], seconds: float = 8.0, what: str = "") -> T:
+def wait_until(true: Callable[[], T], seconds: float = 60.0, what: str = "") -> T:
     """Wait until `true()` gives something; fails after `seconds`."""
     end = time.monotonic() + seconds
     while not (found := true()):
