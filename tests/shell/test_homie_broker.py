@@ -134,7 +134,7 @@ def test_it_comes_up_in_order_and_leaves_cleanly(broker: Mosquitto, daemon: Proc
 
 def test_when_the_daemon_dies_it_is_lost(controller: Controller, daemon: Process) -> None:
     daemon.signal(signal.SIGKILL)
-    wait_until(lambda: controller.states()[-1] == "lost")  # "Last Will"
+    wait_until(lambda: controller.states()[-1:] == ["lost"])  # "Last Will"
 
 
 def test_a_hand_start_from_a_controller_and_its_end(controller: Controller, floor: Shopfloor) -> None:
@@ -192,7 +192,7 @@ def test_a_set_that_the_broker_retains_starts_nothing_at_the_daemons_start(
 
 def test_a_changed_shop_is_described_anew(controller: Controller, daemon: Process) -> None:
     text = daemon.config.read_text()
-    wait_for(lambda: controller.value("$description"), what="its description, which may come after its state")
+    wait_until(lambda: controller.value("$description"), what="its description, which may come after its state")
     before = json.loads(controller.value("$description") or "")
     since = len(controller.states())
     lathe = '\n[tool.lathe]\ngates = ["bench"]\ncurrent = { topic = "shop/lathe/amps" }\nstart_amps = 2\n'
