@@ -1,21 +1,23 @@
 """The shop around a real daemon: models on real MQTT in a thread of their own, and an outside observer beside them.
 
-The observer is the simulation's monitor: it sees every message that the broker passes on, in the broker's order, and
-judges every command. It knows the daemon only by what it publishes.
+The observer takes down every message that the broker passes on, in the broker's order; `chaos_verdict.py` judges every
+command by it when all is over.
 """
 
 import queue
 import socket
 import threading
 import time
-from collections import deque
+from collections import defaultdict, deque
 from collections.abc import Callable
 from contextlib import suppress
 from math import inf
+from pathlib import Path
 from types import TracebackType
-from typing import Self
+from typing import NamedTuple, Self
 
 import paho.mqtt.client as paho
+from chaos_verdict import Seen, Verdict, judge
 from paho.mqtt.enums import CallbackAPIVersion
 from support.monitor import Monitor
 
@@ -25,15 +27,18 @@ from gatehand.simshop import Habits, Sent, SimShop, ToolHabits
 TURN = 0.02
 LAST_WORDS, QUIET = 3.0, 0.1
 """Seconds that a dead daemon's messages may take through the broker, and without any that tell that they are."""
-FAR = 0.15
-"""Seconds by which what was told at different times may lie closer together when it is seen through the broker."""
+
+
+class Sending(NamedTuple):
+    """What a device has sent: when, and whether the broker is to keep it."""
+
+    payload: bytes
+    at: float
+    keeps: bool
 
 
 class Floor:
-    """Devices that answer, and what they and the observer saw. A context manager.
-
-    `commands`: (monotonic seconds, topic, payload) of every command that came through the broker.
-    """
+    """Devices that answer, and what they and the observer saw. A context manager."""
 
     def __init__(self, port: int, config: Config, *, seed: int = 0) -> None:
         self.config = config
@@ -43,10 +48,13 @@ class Floor:
             now=time.monotonic(),
             habits=Habits(tools=dict.fromkeys(config.tool, ToolHabits(every=0.2, inrush=None))),
         )
-        self.monitor = Monitor(config, FAR)
-        self.commands: list[tuple[float, str, str]] = []
-        self.seen: deque[tuple[float, str]] = deque(maxlen=4000)
-        """What came through the broker and when, for the story of a breach."""
+        self.told: dict[str, str] = {}
+        """By command topic, what the daemon that runs told last."""
+        self._seen: list[Seen] = []
+        self._sent: dict[str, deque[Sending]] = defaultdict(deque)
+        """By topic, what devices sent and the broker has not passed on yet."""
+        gates = (gate.command.topic for gate in config.gate.values() if gate.command is not None)
+        self._commands = {*gates, *(fan.command.topic for fan in config.collector.values())}
         self.online = 0
         """How often the daemon has said that it is there."""
         self._offline = 0
@@ -86,15 +94,24 @@ class Floor:
 
     def broker_frozen(self) -> None:
         """From here on nothing comes through: no command is owed until `broker_thawed`."""
-        self.do(lambda _shop, _now: self.monitor.suspended(inf))
+        self.do(lambda _shop, now: self._note(now, lambda monitor, _: monitor.suspended(inf)))
 
     def broker_thawed(self) -> None:
         """What fell due meanwhile is owed at once."""
-        self.do(lambda _shop, now: self.monitor.suspended(now))
+        self.do(lambda _shop, now: self._note(now, lambda monitor, _: monitor.suspended(now)))
+
+    def judged(self, folder: Path) -> Verdict:
+        """What is to be said of the daemons that have run in `folder`; none does now."""
+        return judge(self.config, tuple(self._seen), folder)
 
     def before(self, at: float, seconds: float = 8.0) -> str:
         """What came through the broker in the last seconds before an instant, one line each."""
-        return "\n".join(f"{when - at:+.3f} {what}" for when, what in self.seen if -seconds <= when - at <= 0.5)
+        return "\n".join(
+            f"{each.at - at:+.3f} {each.topic} {each.payload[:60]!r}{' retained' * each.retained}"
+            + (f" sent {each.sent - at:+.3f}" if each.sent is not None else "")
+            for each in self._seen
+            if -seconds <= each.at - at <= 0.5
+        )
 
     @property
     def fans_on(self) -> list[str]:
@@ -107,7 +124,7 @@ class Floor:
         return self._connected
 
     def daemon_died(self) -> None:
-        """The observer forgets what that daemon was told, once all that it had sent is through the broker.
+        """What that daemon told is forgotten, once all that it had sent is through the broker.
 
         A dead daemon's last words end with its will, if it had come as far as to say that it is there.
         """
@@ -117,7 +134,8 @@ class Floor:
             if quiet and self.online == self._offline:
                 break
             time.sleep(TURN)
-        self._asked.put(self.monitor.begin)
+        self.told.clear()
+        self._asked.put(lambda now: self._note(now, Monitor.begin))
 
     def __enter__(self) -> Self:
         self._thread.start()
@@ -156,9 +174,12 @@ class Floor:
                 time.sleep(TURN)
         self._client.disconnect()
 
+    def _note(self, now: float, does: Callable[[Monitor, float], None]) -> None:
+        self._seen.append(Seen(now, does=does))
+
     def _reconnect(self) -> None:
         self._client = self._new_client()
-        self.seen.append((time.monotonic(), "the observer connects anew"))
+        self._sent.clear()
         with suppress(OSError):
             self._client.connect("127.0.0.1", self._port, keepalive=2)
             sock = self._client.socket()
@@ -174,9 +195,7 @@ class Floor:
         with suppress(OSError):
             if (sock := self._client.socket()) is not None:
                 sock.close()
-        now = time.monotonic()
-        self.seen.append((now, "the observer has lost its connection"))
-        self.monitor.lost(now, now)  # what was seen has come through the broker
+        self._note(time.monotonic(), lambda monitor, at: monitor.lost(inf, at))  # what was seen has come through it
 
     def _on_connect(self, client: paho.Client, _data: object, _flags: object, code: object, _props: object) -> None:
         if str(code) != "Success":
@@ -184,7 +203,7 @@ class Floor:
         client.subscribe("#", 1)
         self._connected = True
         for topic, payload in self._retained.items():
-            client.publish(topic, payload, 1, retain=True)
+            self._publish(topic, payload, retain=True)
 
     def _speak(self, now: float) -> None:
         for sent in self.shop.advance(now):
@@ -197,37 +216,34 @@ class Floor:
 
     def _publish(self, topic: str, payload: bytes, *, retain: bool) -> None:
         if self._connected:
+            self._sent[topic].append(Sending(payload, time.monotonic(), retain))
             self._client.publish(topic, payload, 1 if retain else 0, retain)
 
     def _on_message(self, _client: paho.Client, _data: object, message: paho.MQTTMessage) -> None:
-        now, payload = time.monotonic(), bytes(message.payload)
-        self.seen.append((now, f"{message.topic} {payload[:60]!r}{' retained' * message.retain}"))
-        if message.topic in self.monitor.commands or message.topic.startswith(self._base):
+        now, topic, payload = time.monotonic(), message.topic, bytes(message.payload)
+        sent = None if message.retain else self._sending(topic, payload)
+        keeps = message.retain or (sent is not None and sent.keeps)
+        self._seen.append(Seen(now, topic, payload, message.retain, keeps, None if sent is None else sent.at))
+        if topic in self._commands or topic.startswith(self._base):
             self._from_daemon_at = now
-        if message.topic in self.monitor.commands:
-            if not message.retain and payload:
-                self.commands.append((now, message.topic, payload.decode()))
-                self.monitor.left(message.topic, payload, now, now)
-                self.shop.deliver(message.topic, payload, now)
-        elif message.topic == self._online:
+        if topic in self._commands and not message.retain and payload:
+            self.told[topic] = payload.decode()
+            self.shop.deliver(topic, payload, now)
+        elif topic == self._online:
             if payload == b"1":
-                self._daemon_connected(now)
+                self.online += 1
             else:  # its will, or its goodbye
                 self._offline += not message.retain
-                self.monitor.lost(now, now)
-        elif not message.topic.startswith(self._base) or message.topic.endswith(("/reset", "/hold", "/hand")):
-            self.monitor.heard(message.topic, payload, now, retained=message.retain)
 
-    def _daemon_connected(self, now: float) -> None:
-        """It hears what is retained; so does the observer."""
-        self.online += 1
-        self.monitor.connected(now)
-        for topic, payload in self._retained.items():
-            self.monitor.heard(topic, payload, now, retained=True)
+    def _sending(self, topic: str, payload: bytes) -> Sending | None:
+        """The sending by a device that the broker has just passed on; None: it was somebody else's."""
+        waiting = self._sent[topic]
+        while waiting:
+            if (sending := waiting.popleft()).payload == payload:
+                return sending
+        return None
 
     def _look(self, now: float) -> None:
-        if self.monitor.next_at <= now:
-            self.monitor.tick(now)
         homes = {name: gate.collector or next(iter(self.config.collector)) for name, gate in self.config.gate.items()}
         for name, fan in self.shop.collectors.items():
             stand = sum(

@@ -6,10 +6,9 @@ kind three times here; `python -m tests.long broker_chaos` plays forty rounds.
 
 import asyncio
 import gc
-import json
 import os
 import time
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Callable, Sequence
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -19,6 +18,7 @@ from statistics import quantiles
 import pytest
 from chaos_floor import Floor
 from chaos_servers import LIES, DumbServer
+from chaos_verdict import Command
 from support.mosquitto import Mosquitto
 
 from gatehand.config import load
@@ -31,6 +31,7 @@ ROUNDS = int(os.environ.get("GATEHAND_CHAOS_ROUNDS", "15"))
 SEED = int(os.environ.get("GATEHAND_CHAOS_SEED", "7"))
 PATIENCE = Patience(retry=(0.2, 0.3), refused=0.4, contended=0.5, connect=0.5, answer=0.8)
 MOMENT = 0.1
+FAN = "shop/fan/set"
 LATEST = 0.6
 """Seconds after its decision within which a command must be seen, the broker's and the observer's time included."""
 
@@ -116,7 +117,7 @@ async def raised(folder: Path, broker: Mosquitto) -> AsyncIterator[Chaos]:
         working = asyncio.create_task(daemon.run())
         await asyncio.wait_for(daemon.ready.wait(), 10)
         chaos = Chaos(broker, floor, daemon, folder, Random(SEED))
-        await chaos.until(lambda: not floor.fans_on and floor.commands, 5, "the first off")
+        await chaos.until(lambda: not floor.fans_on and floor.told, 5, "the first off")
         try:
             yield chaos
         finally:
@@ -197,43 +198,27 @@ async def one_round(chaos: Chaos, kind: str) -> None:
     if cutting and not end_first:
         floor.cut(tool, on=False)
     await chaos.until(lambda: not floor.fans_on, 6, f"nothing asks, the collector is off ({kind})")
-    await chaos.until(lambda: not any(fan.told for fan in floor.monitor.fans.values()), 3, "and was told so")
+    await chaos.until(lambda: floor.told.get(FAN) != "1", 3, "and was switched off")
     await asyncio.sleep(0.1)
     assert not floor.fans_on
     chaos.rested += 1
     chaos.rounds += 1
 
 
-def decisions(folder: Path) -> list[tuple[float, str, str]]:
-    """From the log: when, what, and the payload that says it."""
-    words = {"collector_on": "1", "collector_off": "0", "on": "1", "off": "0"}
-    found = []
-    for path in sorted((folder / "log").glob("events-*.jsonl")):
-        for raw in path.read_bytes().splitlines():
-            line = json.loads(raw)
-            word = words.get(line["event"]) or line.get("to") or line.get("told")
-            subject = line.get("gate") or line.get("collector")
-            if subject and word:
-                found.append((float(line["mono"]), str(subject), words.get(str(word), str(word))))
-    return found
+def late_commands(chaos: Chaos, commands: Sequence[Command]) -> tuple[list[str], list[float]]:
+    """Commands seen long after their decision, or without one; an "off" may come at any time.
 
-
-def late_commands(chaos: Chaos) -> tuple[list[str], list[float]]:
-    """Commands seen without a decision of the last moments that explains them; an "off" may come at any time.
-
-    Apart from them, when commands came that were decided in the very moment in which the broker froze: they were on
-    their way, and nothing can call them back.
+    Apart from them, when those were decided that left in the very moment in which the broker froze: they were on their
+    way, and nothing can call them back.
     """
-    decided, late, underway = decisions(chaos.folder), [], []
-    for at, topic, payload in chaos.floor.commands:
-        subject = "main" if topic == "shop/fan/set" else topic.split("/")[2]
-        own = [mono for mono, s, word in decided if s == subject and word == payload and mono <= at + 0.05]
-        if payload == "0" or any(mono >= at - LATEST for mono in own):
+    late, underway = [], []
+    for each in commands:
+        if each.payload == "0" or (each.decided is not None and each.came - each.decided <= LATEST):
             continue
-        if any(abs(mono - frozen) < MOMENT for mono in own if mono > at - 15 for frozen in chaos.frozen_at):
-            underway.append(at)
+        if each.decided is not None and any(abs(each.decided - frozen) < MOMENT for frozen in chaos.frozen_at):
+            underway.append(each.decided)
         else:
-            late.append(f"{at:.3f} {topic} {payload}, decided {[round(mono - at, 3) for mono in own[-2:]]}")
+            late.append(str(each))
     return late, underway
 
 
@@ -256,8 +241,9 @@ async def test_whatever_the_broker_does_the_daemon_comes_back_and_the_collector_
                 await one_round(chaos, kinds[number % len(kinds)])
             await asyncio.sleep(1.0)
             after, tasks_after = descriptors(), len(asyncio.all_tasks())
-        late, underway = late_commands(chaos)
-        breaches = [b for b in chaos.floor.monitor.breaches if all(abs(b.at - at) > 0.001 for at in underway)]
+        verdict = chaos.floor.judged(tmp_path)
+        late, underway = late_commands(chaos, verdict.commands)
+        breaches = [b for b in verdict.monitor.breaches if all(abs(b.at - at) > 0.001 for at in underway)]
         everything = sorted(seconds for each in chaos.recovery.values() for seconds in each)
         cuts = quantiles(everything, n=100, method="inclusive")
         tell(f"{chaos.rounds} rounds; recovery p50 {cuts[49]:.2f} s, p99 {cuts[98]:.2f} s")
@@ -267,7 +253,7 @@ async def test_whatever_the_broker_does_the_daemon_comes_back_and_the_collector_
             )
         tell(f"  descriptors {before} -> {after}, tasks {tasks} -> {tasks_after}")
         tell(
-            f"  {len(chaos.floor.commands)} commands, {len(late)} late ({len(underway)} more were on their way in the "
+            f"  {len(verdict.commands)} commands, {len(late)} late ({len(underway)} more were on their way in the "
             f"moment of a freeze), breaches {len(breaches)}"
         )
         tell(f"  ended with the collector off: {chaos.rested} of {chaos.rounds}")

@@ -139,21 +139,24 @@ def test_killed_over_and_over_in_the_middle_of_work(tmp_path: Path, tell: Callab
             for tool in TOOLS:
                 floor.cut(tool, on=False)
             with RunningDaemon(tmp_path):
-                wait_until(lambda: any(fan.told is False for fan in floor.monitor.fans.values()), 20, "told off")
+                wait_until(lambda: floor.told.get("shop/fan/set") == "0", 20, "it is switched off")
                 wait_until(lambda: not floor.fans_on, 10, "the collector rests")
                 at_rest = lambda: all(gate.position(time.monotonic()) == 0.0 for gate in floor.shop.gates.values())  # noqa: E731
                 wait_until(at_rest, 10, "the gates are shut")
+        monitor = floor.judged(tmp_path).monitor
         runs, torn, told = log_of(tmp_path)
         ends = Counter(adopted(lines) for lines in runs.values())
         tell(f"{KILLS} kills (seed {SEED}), {len(runs)} runs left lines, {sum(map(len, runs.values()))} lines in all")
         tell("  after the start: " + ", ".join(f"{word or 'killed before'} {count}" for word, count in ends.items()))
-        tell(f"  torn: {torn} bytes, {told} told of; {floor.monitor.checked} commands seen")
-        tell(f"  breaches {len(floor.monitor.breaches)}, seconds without air {floor.starved:.2f}")
+        tell(f"  torn: {torn} bytes, {told} told of; {monitor.checked} commands seen")
+        tell(f"  breaches {len(monitor.breaches)}, seconds without air {floor.starved:.2f}")
     for run, lines in runs.items():
         assert [line["seq"] for line in lines] == list(range(1, len(lines) + 1)), run
     assert torn <= told
     assert ends["nothing"] == 0
     assert ends["adopted while it turned"] > 0
     assert ends["told off"] > 0
-    assert [str(each) for each in floor.monitor.breaches] == []
+    if monitor.breaches:
+        tell("what the observer had seen:\n" + floor.before(monitor.breaches[0].at))
+    assert [str(each) for each in monitor.breaches] == []
     assert floor.starved < 0.5

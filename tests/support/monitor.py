@@ -9,9 +9,9 @@ from collections.abc import Sequence
 from math import inf
 
 from gatehand.config import Config
-from support.monitor_fresh import UNCHALLENGED
+from support.monitor_fresh import EARLY, UNCHALLENGED
 from support.monitor_notes import Breach, FanNotes, Promise
-from support.monitor_sight import AT_ONCE, EARLY, SETTLING, SLACK, Sight
+from support.monitor_sight import AT_ONCE, SETTLING, SLACK, Sight
 
 CROSSING = 0.025
 """Seconds within which a command may cross with the message that forbids it, on its way through log and session."""
@@ -20,8 +20,8 @@ CROSSING = 0.025
 class Monitor(Sight):
     """One daemon after the other under watch. The caller tells what was visible; `breaches` says what was broken."""
 
-    def __init__(self, config: Config, early: float = EARLY) -> None:
-        super().__init__(config, early)
+    def __init__(self, config: Config) -> None:
+        super().__init__(config)
         self.breaches: list[Breach] = []
         self.checked = 0
         """Commands that were checked."""
@@ -106,7 +106,8 @@ class Monitor(Sight):
             tool.doubt()
             table = self._config.tool[name]
             if not on and table.silent_after == 0 and tool.low and (tool.amps or 0.0) >= table.start_amps:
-                tool.maybe_at = self._now + UNCHALLENGED - self._early  # it says nothing again, unless it changes
+                # It says nothing again, unless it changes: what it said is believed, and is another cut than the last.
+                tool.maybe_at, tool.low_at = self._now + UNCHALLENGED - EARLY, None
 
     def connected(self, now: float) -> None:
         """A connection stands."""
@@ -141,11 +142,11 @@ class Monitor(Sight):
         self._owed_from = until + AT_ONCE
         self._plan()
 
-    def heard(self, topic: str, payload: bytes, now: float, *, retained: bool) -> None:
-        """A message reaches the daemon."""
+    def heard(self, topic: str, payload: bytes, now: float, *, retained: bool, late: float = 0.0) -> None:
+        """A message reaches the daemon, `now` or up to so many seconds later."""
         self._now = now
         for signal in self._signals.get(topic, ()):
-            self._take(signal, signal.read(payload), payload, retained=retained)
+            self._take(signal, signal.read(payload), payload, retained=retained, late=late)
         self._look()
         self._plan()
 
@@ -247,7 +248,7 @@ class Monitor(Sight):
 
     def _off(self, name: str) -> None:
         seen = self.fans[name]
-        while seen.starts and seen.starts[0] <= self._now - 3600 + 2 * self._early:
+        while seen.starts and seen.starts[0] <= self._now - 3600 + 2 * EARLY:
             seen.starts.popleft()
         limit = self._config.collector[name].starts_per_hour
         surely = [gate for gate in self._own[name] if self.surely_proven(gate)]

@@ -7,6 +7,8 @@ confirmed. Like the monitor this shares no line with the rules.
 from gatehand.config.tables import Tool
 from support.monitor_notes import ToolNotes
 
+EARLY = 0.03
+"""Seconds by which a command may leave later than it was decided: the log's bound, and whole milliseconds."""
 UNCHALLENGED = 3.0
 """Seconds without a contrary word after which a sensor that speaks only on change is believed."""
 CONFIRMED = 1.0
@@ -14,15 +16,16 @@ CONFIRMED = 1.0
 
 
 def hear_amps(
-    seen: ToolNotes, tool: Tool, amps: float, now: float, *, standstill: bool, early: float, young: bool = False
+    seen: ToolNotes, tool: Tool, amps: float, now: float, *, standstill: bool, late: float, young: bool = False
 ) -> bool:
     """A live reading. Whether it is a rise that may start something.
 
-    What was read in a standstill may stop things and starts nothing; `young`: its own time shows that it is new.
+    What was read in a standstill may stop things and starts nothing. `late`: seconds by which the daemon may have heard
+    it after `now`; `young`: its own time shows that it is new.
     """
-    if tool.silent_after > 0 and now > seen.heard_at + tool.silent_after - early:
+    if tool.silent_after > 0 and now > seen.heard_at + tool.silent_after - EARLY:
         seen.doubt()
-    if tool.silent_after == 0 and seen.above_at is not None and now >= seen.above_at + UNCHALLENGED - early:
+    if tool.silent_after == 0 and seen.above_at is not None and now + late >= seen.above_at + UNCHALLENGED - EARLY:
         seen.doubtful = False
     if seen.believed_at(now):
         seen.rose_at, seen.maybe_at, seen.doubtful, seen.low = seen.maybe_at, None, False, False
@@ -42,7 +45,7 @@ def hear_amps(
     if amps < tool.start_amps:
         seen.below_at = now if seen.below_at is None else seen.below_at
         return False
-    _weigh(seen, now, early=early, young=young)
+    _weigh(seen, now + late, young=young)
     seen.above_at = now if seen.above_at is None else seen.above_at
     if not seen.low:
         return False
@@ -50,13 +53,13 @@ def hear_amps(
         seen.low, seen.rose_at = False, now
         return True
     if tool.silent_after == 0 and seen.maybe_at is None:
-        seen.maybe_at = now + UNCHALLENGED - early
+        seen.maybe_at = now + UNCHALLENGED - EARLY
         return True
     return False
 
 
-def _weigh(seen: ToolNotes, now: float, *, early: float, young: bool) -> None:
+def _weigh(seen: ToolNotes, now: float, *, young: bool) -> None:
     """Whether this reading, at or above the threshold, shows that the sensor speaks of now."""
     firsts = (seen.below_at, seen.above_at)
-    if young or any(at is not None and now >= at + CONFIRMED - early for at in firsts):
+    if young or any(at is not None and now >= at + CONFIRMED - EARLY for at in firsts):
         seen.doubtful = False

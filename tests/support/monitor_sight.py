@@ -6,13 +6,10 @@ Like the monitor it shares no line with the rules.
 from math import inf
 
 from gatehand.config import Config
-from support.monitor_fresh import hear_amps
+from support.monitor_fresh import EARLY, hear_amps
 from support.monitor_notes import FanNotes, GateNotes, Promise, ResetNotes, ToolNotes
 from support.signal_words import Signal, signals
 
-EARLY = 0.03
-"""Seconds by which a command may leave later than it was decided: the log's bound, and whole milliseconds. An observer
-on the far side of a broker needs more."""
 SETTLING = 0.5
 """Seconds after a connection in which what the broker retains still comes in."""
 AT_ONCE = 0.6
@@ -27,8 +24,7 @@ BY_HAND = 2.0
 class Sight:
     """The shop as it can be known from the daemon's chair."""
 
-    def __init__(self, config: Config, early: float) -> None:
-        self._early = early
+    def __init__(self, config: Config) -> None:
         self.resets: dict[str, ResetNotes] = {}
         """By command topic of the collector."""
         self._now = 0.0
@@ -102,14 +98,14 @@ class Sight:
         """Proven open (I1)."""
         gate, seen = self._config.gate[name], self.gates[name]
         if gate.state is None:
-            by_time = self._now >= seen.told_at + gate.travel - self._early
+            by_time = self._now >= seen.told_at + gate.travel - EARLY
             return seen.told == "open" and (by_time or seen.proven_once)
         return seen.said == "open" and not seen.void and seen.live
 
     def surely_proven(self, name: str) -> bool:
         """The same without the benefit of the doubt, for what is wrong only if it is."""
         seen = self.gates[name]
-        late = self._now >= seen.told_at + self._config.gate[name].travel + self._early
+        late = self._now >= seen.told_at + self._config.gate[name].travel + EARLY
         return self.proven(name) and (seen.live or late)
 
     def kept(self, fan: str) -> int:
@@ -134,7 +130,7 @@ class Sight:
         seen = self.fans[name]
         if seen.told is not False or seen.seen_on or not seen.off_sure:
             return True
-        return self._now < seen.off_at + self._config.collector[name].coast_down - self._early
+        return self._now < seen.off_at + self._config.collector[name].coast_down - EARLY
 
     def travelling(self, name: str, *, tries: bool = False) -> bool:
         """Told open, and its time has not run out."""
@@ -142,7 +138,7 @@ class Sight:
         last = seen.again_at + gate.travel
         if tries and gate.state is not None:
             last = max(last, seen.told_at + gate.travel * (1 + gate.retries))
-        return seen.told == "open" and self._now < last - self._early and not self.proven(name)
+        return seen.told == "open" and self._now < last - EARLY and not self.proven(name)
 
     def wanted(self, fan: str) -> bool:
         """Somebody or something may start it: seen fresh, heard since the connection, not over, not silent."""
@@ -164,12 +160,12 @@ class Sight:
 
     # Taking in
 
-    def _take(self, signal: Signal, value: str | float | None, payload: bytes, *, retained: bool) -> None:
+    def _take(self, signal: Signal, value: str | float | None, payload: bytes, *, retained: bool, late: float) -> None:
         name, live = signal.name, not retained
         match signal.what:
             case "amps":
                 if isinstance(value, float):
-                    self._amps(name, max(0.0, value), signal.measured(payload), live=live)
+                    self._amps(name, max(0.0, value), signal.measured(payload), live=live, late=late)
             case "gate" if value is not None:
                 self._gate_says(name, str(value), live=live)
             case "fan" if value in {"on", "off"}:
@@ -197,7 +193,7 @@ class Sight:
             case _:
                 del payload
 
-    def _amps(self, name: str, amps: float, measured: float | None, *, live: bool) -> None:
+    def _amps(self, name: str, amps: float, measured: float | None, *, live: bool, late: float) -> None:
         tool, seen = self._config.tool[name], self.tools[name]
         if not live:
             seen.low = seen.low or amps < tool.stop_amps  # idle by it; it confirms nothing
@@ -207,7 +203,7 @@ class Sight:
         if age is not None and age > limit + SLACK and amps >= tool.stop_amps:
             return  # held back by its device: it starts nothing and bears nothing out
         young = age is not None and age <= limit + SLACK
-        rose = hear_amps(seen, tool, amps, self._now, standstill=self.standstill, early=self._early, young=young)
+        rose = hear_amps(seen, tool, amps, self._now, standstill=self.standstill, late=late, young=young)
         if rose and self._held(name):
             seen.rose_at = seen.maybe_at = None
 
@@ -216,7 +212,7 @@ class Sight:
 
     def _gate_says(self, name: str, word: str, *, live: bool) -> None:
         gate, seen = self._config.gate[name], self.gates[name]
-        was_shut = seen.said == "shut" and self._now >= seen.told_at + gate.travel - self._early
+        was_shut = seen.said == "shut" and self._now >= seen.told_at + gate.travel - EARLY
         if word == "shut" or was_shut:
             seen.void = False
         if word != "open" and self.proven(name):
@@ -274,7 +270,7 @@ class Sight:
     def _reset_asked(self, fan: str, *, live: bool) -> None:
         """A message: it counts when none came in the 2 s before it."""
         seen = self._resets_of(fan)
-        quiet = self._now >= seen.asked_at + 2.0 - self._early
+        quiet = self._now >= seen.asked_at + 2.0 - EARLY
         seen.asked_at = self._now
         if live and quiet and not self.standstill:
             self._unlatch(fan)
@@ -290,7 +286,7 @@ class Sight:
         else:
             held = inf if seen.pressed_at is None else self._now - seen.pressed_at
             seen.released, seen.pressed_at = True, None
-            if 0.1 - self._early <= held <= 2.0 + self._early:
+            if 0.1 - EARLY <= held <= 2.0 + EARLY:
                 self._unlatch(fan)
 
     def _resets_of(self, fan: str) -> ResetNotes:
