@@ -16,7 +16,7 @@ from gatehand_air.fan_curve import Curve, Filter
 from gatehand_air.fittings import SETTLES
 from gatehand_air.friction import Law, area, swamee_jain_loss, velocity_pressure
 from gatehand_air.properties import Air
-from gatehand_air.solve import Answer, Solution, Solver, Unsolved
+from gatehand_air.solve import Result, Solution, Solver, Unsolved
 from gatehand_air.tree import Network
 
 MOST_LISTED: Final = 400
@@ -30,7 +30,7 @@ class Asker(StrEnum):
     HAND = "hand"
 
 
-class Demand(Struct, frozen=True):
+class GateDemand(Struct, frozen=True):
     """Gates opened by one tool or one hand start. `assist` come along to keep the main moving and take in no dust."""
 
     asker: Asker
@@ -49,16 +49,16 @@ class GateSet(Struct, frozen=True):
 
     gates: frozenset[str]
     dusty: frozenset[str]
-    demands: tuple[tuple[Demand, ...], ...]
+    demands: tuple[tuple[GateDemand, ...], ...]
 
 
-def gate_sets(demands: Sequence[Demand], gates: frozenset[str], max_open: int | None) -> tuple[GateSet, ...]:
+def gate_sets(demands: Sequence[GateDemand], gates: frozenset[str], max_open: int | None) -> tuple[GateSet, ...]:
     """Every set of gates that can be asked for, in the order: each alone, pairs, more, all. Each set once.
 
     A demand alone is listed even where it opens more gates than `max_open`. "All" is there also when `max_open` forbids
     it (then nobody asks for it: its `demands` is empty), because people want to know it.
     """
-    found: dict[tuple[frozenset[str], frozenset[str]], list[tuple[Demand, ...]]] = {}
+    found: dict[tuple[frozenset[str], frozenset[str]], list[tuple[GateDemand, ...]]] = {}
     for together in _together(demands, max_open):
         opens = frozenset().union(*(demand.opens for demand in together))
         if len(together) > 1 and max_open is not None and len(opens) > max_open:
@@ -74,7 +74,7 @@ def gate_sets(demands: Sequence[Demand], gates: frozenset[str], max_open: int | 
     return tuple(asked)
 
 
-def _together(demands: Sequence[Demand], max_open: int | None) -> Iterator[tuple[Demand, ...]]:
+def _together(demands: Sequence[GateDemand], max_open: int | None) -> Iterator[tuple[GateDemand, ...]]:
     """Each demand alone, every two, and with a `max_open` above two every number up to it, as far as is legible."""
     listed = 0
     for count in range(1, max(max_open or 2, 2) + 1):
@@ -129,8 +129,8 @@ class Assessment(Struct, frozen=True):
 
     gates: frozenset[str]
     dusty: frozenset[str]
-    clean: Answer
-    dirty: Answer
+    clean: Result
+    dirty: Result
     shorts: tuple[Short, ...]
 
 
@@ -195,7 +195,7 @@ class Ducting(Struct, frozen=True, kw_only=True, dict=True):
         worse = [replace(s, dirty=True) for s in self.shorts(dirty, dust) if (s.lack, s.where) not in known]
         return Assessment(opened, dust, clean, dirty, (*found, *worse))
 
-    def shorts(self, answer: Answer, dusty: Collection[str]) -> tuple[Short, ...]:
+    def shorts(self, answer: Result, dusty: Collection[str]) -> tuple[Short, ...]:
         """What falls short in one answer, at the dusty hoods and on their ways to the fan."""
         if isinstance(answer, Unsolved):
             return (Short(Lack.NO_ANSWER, self.network.root.name, answer=answer),)

@@ -8,7 +8,7 @@ where they cannot, the filter's loss is left as it was and the result says so.
 from collections.abc import Sequence
 from enum import StrEnum
 from math import sqrt
-from typing import Final
+from typing import Final, TypeAlias
 
 from msgspec import Struct
 from msgspec.structs import replace
@@ -59,6 +59,10 @@ class Fit(Struct, frozen=True):
     rms: float
 
 
+Place: TypeAlias = tuple[float, float]
+"""Where the search is: the scale of the fan's curve, and the filter's factor."""
+
+
 class NoFitError(ValueError):
     """The readings cannot be fitted; the text says why."""
 
@@ -71,19 +75,20 @@ def fit(ducting: Ducting, readings: Sequence[Measurement]) -> Fit:
     """
     if not readings:
         raise NoFitError("there are no readings")
+    problem = _Problem(ducting, readings)
     start = (1.0, ducting.clean_filter.factor)
-    before = _model(ducting, readings, start)
+    before = problem.model(start)
     if before is None:
         raise NoFitError("for one of the measured sets of gates the model has no answer: see it without --measured")
-    both = _told_apart(ducting, readings, start)
+    both = problem.told_apart(start)
     at, after = start, before
     for _ in range(ROUNDS):
-        step = _step(ducting, readings, at, after, both=both)
-        moved = _halved(ducting, readings, at, after, step)
+        step = problem.step(at, after, both=both)
+        moved = problem.halved(at, after, step)
         if moved is None:
             break
         (at, after), last = moved, at
-        if abs(at[0] - last[0]) <= STEP * at[0] and abs(at[1] - last[1]) <= STEP * (at[1] + _unit(ducting)):
+        if abs(at[0] - last[0]) <= STEP * at[0] and abs(at[1] - last[1]) <= STEP * (at[1] + problem.unit()):
             break
     return Fit(
         scale=at[0],
@@ -91,97 +96,88 @@ def fit(ducting: Ducting, readings: Sequence[Measurement]) -> Fit:
         with_filter=both,
         before=before,
         after=after,
-        rms_before=_rms(readings, before),
-        rms=_rms(readings, after),
+        rms_before=problem.rms(before),
+        rms=problem.rms(after),
     )
 
 
-def _model(ducting: Ducting, readings: Sequence[Measurement], at: tuple[float, float]) -> tuple[float, ...] | None:
-    """What the ducts would show; None where a set has no answer."""
-    scaled = replace(
-        ducting, fan=ducting.fan.scaled(at[0]), clean_filter=replace(ducting.clean_filter, factor=max(at[1], 0.0))
-    )
-    answers = {gates: scaled.clean.solve(gates) for gates in {reading.gates for reading in readings}}
-    shown = []
-    for reading in readings:
-        answer = answers[reading.gates]
-        if not isinstance(answer, Solution):
-            return None
-        match reading.kind:
-            case Quantity.SUCTION:
-                shown.append(scaled.suction(answer))
-            case Quantity.DUCT:
-                shown.append(answer.flows.get(reading.where, 0.0) / scaled.areas[reading.where])
-            case Quantity.HOOD:
-                shown.append(answer.flows.get(scaled.network.end(reading.where).name, 0.0))
-    if not all(value > 0 for value in shown):
-        raise NoFitError("a reading names a hood or a duct through which no air goes with its gates open")
-    return tuple(shown)
+class _Problem(Struct, frozen=True):
+    """The ducts, and what was measured in them."""
 
+    ducting: Ducting
+    readings: Sequence[Measurement]
 
-def _errors(readings: Sequence[Measurement], shown: Sequence[float]) -> list[float]:
-    return [value / reading.value - 1 for reading, value in zip(readings, shown, strict=True)]
+    def model(self, at: Place) -> tuple[float, ...] | None:
+        """What the ducts would show; None where a set has no answer."""
+        scaled = replace(
+            self.ducting,
+            fan=self.ducting.fan.scaled(at[0]),
+            clean_filter=replace(self.ducting.clean_filter, factor=max(at[1], 0.0)),
+        )
+        answers = {gates: scaled.clean.solve(gates) for gates in {reading.gates for reading in self.readings}}
+        shown = []
+        for reading in self.readings:
+            answer = answers[reading.gates]
+            if not isinstance(answer, Solution):
+                return None
+            match reading.kind:
+                case Quantity.SUCTION:
+                    shown.append(scaled.suction(answer))
+                case Quantity.DUCT:
+                    shown.append(answer.flows.get(reading.where, 0.0) / scaled.areas[reading.where])
+                case Quantity.HOOD:
+                    shown.append(answer.flows.get(scaled.network.end(reading.where).name, 0.0))
+        if not all(value > 0 for value in shown):
+            raise NoFitError("a reading names a hood or a duct through which no air goes with its gates open")
+        return tuple(shown)
 
+    def _errors(self, shown: Sequence[float]) -> list[float]:
+        return [value / reading.value - 1 for reading, value in zip(self.readings, shown, strict=True)]
 
-def _rms(readings: Sequence[Measurement], shown: Sequence[float]) -> float:
-    return sqrt(sum(error * error for error in _errors(readings, shown)) / len(readings))
+    def rms(self, shown: Sequence[float]) -> float:
+        return sqrt(sum(error * error for error in self._errors(shown)) / len(self.readings))
 
+    def unit(self) -> float:
+        """A filter factor that takes a tenth of the fan's first pressure at the curve's end: the scale of steps."""
+        taken: float = self.ducting.fan.last**self.ducting.clean_filter.exponent
+        return 0.1 * self.ducting.fan.points[0][1] / taken
 
-def _unit(ducting: Ducting) -> float:
-    """A filter factor that would take a tenth of the fan's first pressure at the curve's end: the scale of steps."""
-    taken: float = ducting.fan.last**ducting.clean_filter.exponent
-    return 0.1 * ducting.fan.points[0][1] / taken
+    def _slopes(self, at: Place) -> tuple[list[float], list[float]]:
+        """How the relative errors change with the scale and with the filter's factor (in units of `unit`)."""
+        tiny, unit = 1e-4, self.unit()
+        here = self.model(at)
+        scaled = self.model((at[0] * (1 - tiny), at[1]))
+        filtered = self.model((at[0], at[1] + tiny * unit))
+        if here is None or scaled is None or filtered is None:
+            raise NoFitError("the readings lie at the end of the fan's curve: give the curve more points")
+        errors, down, up = (self._errors(shown) for shown in (here, scaled, filtered))
+        by_scale = [(e - d) / (tiny * at[0]) for e, d in zip(errors, down, strict=True)]
+        return by_scale, [(u - e) / tiny for e, u in zip(errors, up, strict=True)]
 
+    def told_apart(self, at: Place) -> bool:
+        a, b = self._slopes(at)
+        across = sum(x * y for x, y in zip(a, b, strict=True))
+        both = sum(x * x for x in a) * sum(y * y for y in b)
+        return len(self.readings) > 1 and both - across * across > TELLS_APART * both
 
-def _slopes(
-    ducting: Ducting, readings: Sequence[Measurement], at: tuple[float, float]
-) -> tuple[list[float], list[float]]:
-    """How the relative errors change with the scale and with the filter's factor (in units of `_unit`)."""
-    tiny, unit = 1e-4, _unit(ducting)
-    here = _model(ducting, readings, at)
-    scaled = _model(ducting, readings, (at[0] * (1 - tiny), at[1]))
-    filtered = _model(ducting, readings, (at[0], at[1] + tiny * unit))
-    if here is None or scaled is None or filtered is None:
-        raise NoFitError("the readings lie at the end of the fan's curve: give the curve more points")
-    errors, down, up = (_errors(readings, shown) for shown in (here, scaled, filtered))
-    by_scale = [(e - d) / (tiny * at[0]) for e, d in zip(errors, down, strict=True)]
-    return by_scale, [(u - e) / tiny for e, u in zip(errors, up, strict=True)]
+    def step(self, at: Place, shown: Sequence[float], *, both: bool) -> Place:
+        """The step that would end all error if the model were straight: the normal equations of two unknowns."""
+        a, b = self._slopes(at)
+        e = self._errors(shown)
+        aa, bb, ab = (sum(x * y for x, y in zip(p, q, strict=True)) for p, q in ((a, a), (b, b), (a, b)))
+        ae, be = (sum(x * y for x, y in zip(p, e, strict=True)) for p in (a, b))
+        if not both:
+            return -ae / aa, 0.0
+        whole = aa * bb - ab * ab
+        return (ab * be - bb * ae) / whole, (ab * ae - aa * be) / whole * self.unit()
 
-
-def _told_apart(ducting: Ducting, readings: Sequence[Measurement], at: tuple[float, float]) -> bool:
-    a, b = _slopes(ducting, readings, at)
-    across = sum(x * y for x, y in zip(a, b, strict=True))
-    both = sum(x * x for x in a) * sum(y * y for y in b)
-    return len(readings) > 1 and both - across * across > TELLS_APART * both
-
-
-def _step(
-    ducting: Ducting, readings: Sequence[Measurement], at: tuple[float, float], shown: Sequence[float], *, both: bool
-) -> tuple[float, float]:
-    """The step that would end all error if the model were straight: the normal equations of two unknowns."""
-    a, b = _slopes(ducting, readings, at)
-    e = _errors(readings, shown)
-    aa, bb, ab = (sum(x * y for x, y in zip(p, q, strict=True)) for p, q in ((a, a), (b, b), (a, b)))
-    ae, be = (sum(x * y for x, y in zip(p, e, strict=True)) for p in (a, b))
-    if not both:
-        return -ae / aa, 0.0
-    whole = aa * bb - ab * ab
-    return (ab * be - bb * ae) / whole, (ab * ae - aa * be) / whole * _unit(ducting)
-
-
-def _halved(
-    ducting: Ducting,
-    readings: Sequence[Measurement],
-    at: tuple[float, float],
-    shown: Sequence[float],
-    step: tuple[float, float],
-) -> tuple[tuple[float, float], tuple[float, ...]] | None:
-    """The longest part of the step that lessens the error; None when none does. The filter never gives pressure."""
-    error = _rms(readings, shown)
-    for power in range(HALVINGS):
-        part = 0.5**power
-        there = (at[0] + part * step[0], max(at[1] + part * step[1], 0.0))
-        model = _model(ducting, readings, there) if there[0] > 0 else None
-        if model is not None and _rms(readings, model) < error:
-            return there, model
-    return None
+    def halved(self, at: Place, shown: Sequence[float], step: Place) -> tuple[Place, tuple[float, ...]] | None:
+        """The longest part of the step that lessens the error; None when none does. The filter never gives pressure."""
+        error = self.rms(shown)
+        for power in range(HALVINGS):
+            part = 0.5**power
+            there = (at[0] + part * step[0], max(at[1] + part * step[1], 0.0))
+            model = self.model(there) if there[0] > 0 else None
+            if model is not None and self.rms(model) < error:
+                return there, model
+        return None

@@ -13,7 +13,7 @@ from typing import Final, TypeAlias
 from msgspec import Struct
 from msgspec.structs import replace
 
-from gatehand_air.ducting import ROUNDING, Demand, Ducting, GateSet, Lack, Short
+from gatehand_air.ducting import ROUNDING, Ducting, GateDemand, GateSet, Lack, Short
 from gatehand_air.solve import Solution
 
 MOST_SETS: Final = 5000
@@ -145,7 +145,7 @@ def _slowest(shorts: Sequence[Short], joints: Collection[str]) -> Short | None:
     return min(slow, key=lambda short: short.share, default=None)
 
 
-class RunOn(Struct, frozen=True):
+class LeastRunOn(Struct, frozen=True):
     """The least run-on for a tool: `spin_down` plus twice `clearing` plus 1 s, rounded up to whole seconds.
 
     `settles`: a duct on the way is so slow that no run-on clears it.
@@ -158,7 +158,7 @@ class RunOn(Struct, frozen=True):
     settles: bool
 
 
-def run_on(ducting: Ducting, demand: Demand, spin_down: float) -> RunOn | None:
+def run_on(ducting: Ducting, demand: GateDemand, spin_down: float) -> LeastRunOn | None:
     """How long the fan must run on after a tool; None when its ducts have no answer."""
     answer = ducting.dirty.solve(demand.opens)
     if not isinstance(answer, Solution):
@@ -167,7 +167,7 @@ def run_on(ducting: Ducting, demand: Demand, spin_down: float) -> RunOn | None:
     if not times:
         return None
     settles = any(short.settles for short in ducting.shorts(answer, demand.gates))
-    return RunOn(demand.name, float(ceil(least_run_on(spin_down, max(times)))), spin_down, max(times), settles)
+    return LeastRunOn(demand.name, float(ceil(least_run_on(spin_down, max(times)))), spin_down, max(times), settles)
 
 
 def least_run_on(spin_down: float, clearing: float) -> float:
@@ -196,7 +196,7 @@ class Size(Struct, frozen=True):
         costs: sets of gates that fall short of nothing now and would then.
     """
 
-    demand: Demand
+    demand: GateDemand
     short: Short
     ducts: tuple[str, ...]
     diameter: float
@@ -206,7 +206,7 @@ class Size(Struct, frozen=True):
 
 
 def next_size(
-    ducting: Ducting, demand: Demand, sets: Sequence[GateSet], sold: Sequence[float], resize: Resize
+    ducting: Ducting, demand: GateDemand, sets: Sequence[GateSet], sold: Sequence[float], resize: Resize
 ) -> tuple[Size, ...]:
     """For everything that falls short for one demand alone: the change that cures it, else the one that helps most.
 
@@ -234,7 +234,7 @@ def next_size(
     return tuple(found)
 
 
-def _try(resize: Resize, demand: Demand, short: Short, ducts: tuple[str, ...], size: float) -> Size | None:
+def _try(resize: Resize, demand: GateDemand, short: Short, ducts: tuple[str, ...], size: float) -> Size | None:
     """What one change brings; None where it brings nothing."""
     changed = resize(dict.fromkeys(ducts, size))
     answer = changed.dirty.solve(demand.opens)

@@ -7,7 +7,7 @@ from shop_files import US, config_of, shop_text
 
 from gatehand.air.analysis import analyse, propose
 from gatehand.air.duct_model import DuctSystem, duct_systems
-from gatehand_air.ducting import Asker, Demand, Lack, gate_sets
+from gatehand_air.ducting import Asker, GateDemand, Lack, gate_sets
 from gatehand_air.proposals import INCHES, assist, max_open, next_size, run_on
 from gatehand_air.solve import Solution
 
@@ -15,11 +15,11 @@ CFM = 4.719474432e-4
 FPM = 0.00508
 
 
-def a(name: str, *gates: str, assist_: tuple[str, ...] = ()) -> Demand:
-    return Demand(Asker.TOOL, name, frozenset(gates or (name,)), frozenset(assist_))
+def a(name: str, *gates: str, assist_: tuple[str, ...] = ()) -> GateDemand:
+    return GateDemand(Asker.TOOL, name, frozenset(gates or (name,)), frozenset(assist_))
 
 
-def names(demands: list[Demand], gates: str, max_open_: int | None) -> list[str]:
+def names(demands: list[GateDemand], gates: str, max_open_: int | None) -> list[str]:
     return ["".join(sorted(one.gates)) for one in gate_sets(demands, frozenset(gates), max_open_)]
 
 

@@ -9,8 +9,8 @@ from gatehand.air.duct_model import DuctSystem
 from gatehand.air.measured import Fitted, fit_as_json
 from gatehand.text import columns
 from gatehand_air.ducting import Lack, Short
-from gatehand_air.proposals import Assist, MaxOpen, RunOn, Size
-from gatehand_air.solve import Answer, Solution, Unsolved
+from gatehand_air.proposals import Assist, LeastRunOn, MaxOpen, Size
+from gatehand_air.solve import Result, Solution
 
 LEFT_OUT: Final = """\
 What these figures leave out: leaks at joints, the bends of a hose and a hose that is not stretched, what a bend right
@@ -69,7 +69,7 @@ def _summary(report: Report) -> Iterator[str]:
     )
 
 
-def _point(system: DuctSystem, answer: Answer) -> list[str]:
+def _point(system: DuctSystem, answer: Result) -> list[str]:
     if not isinstance(answer, Solution):
         return ["?", "?", "?"]
     say = system.say
@@ -173,11 +173,11 @@ def _assist(help_: Assist, say: air_words.Speaker) -> str:
     return f"no further gates cure it; {air_words.names(help_.gates)} come nearest with {gain}"
 
 
-def _uncured(one: RunOn) -> str:
+def _uncured(one: LeastRunOn) -> str:
     return "; sawdust settles on its way, which no run-on cures" if one.settles else ""
 
 
-def _run_on(one: RunOn) -> str:
+def _run_on(one: LeastRunOn) -> str:
     clears = f"{one.clearing:.1f} s to clear, twice, and 1 s"
     spins = f"{one.spin_down:g} s spin-down, " if one.spin_down else "no spin_down given, "
     return f"tool {one.tool}: run_on {one.least:g} s at least ({spins}{clears}{_uncured(one)})"
@@ -224,7 +224,7 @@ def _toml_tools(report: Report, tables: dict[str, list[str]]) -> None:
         tables.setdefault(f"tool.{one.tool}", []).append(_toml_run_on(one, report.run_ons[one.tool]))
 
 
-def _toml_run_on(one: RunOn, set_to: float) -> str:
+def _toml_run_on(one: LeastRunOn, set_to: float) -> str:
     """A line to copy where the run-on is too short, else a comment."""
     spins = f"spin-down {one.spin_down:g} s, " if one.spin_down else ""
     reason = f"{spins}twice the {one.clearing:.1f} s to clear the ducts, 1 s{_uncured(one)}"
@@ -285,26 +285,21 @@ def _json_set(system: DuctSystem, view: AssessedSet) -> dict[str, Any]:
     }
 
 
-def _json_air(system: DuctSystem, answer: Answer, view: AssessedSet) -> dict[str, Any]:
+def _json_air(system: DuctSystem, answer: Result, view: AssessedSet) -> dict[str, Any]:
     """Flows and velocities of one answer; nulls where there is none."""
     of, ducting = system.units, system.ducting
     ends = {end.hood: end.name for end in ducting.network.ends if end.gate is None or end.gate in view.assessment.gates}
     wanted = {hood: _six(want.flow / of.flow) for hood, want in system.wants.items()}
-    if isinstance(answer, Unsolved):
-        return {
-            "flow": None,
-            "pressure": None,
-            "suction": None,
-            "ducts": {},
-            "hoods": {hood: {"flow": None, "wanted": wanted.get(hood)} for hood in ends},
-        }
-    flows, speeds = answer.flows, ducting.velocities(answer)
+    flows, speeds = (answer.flows, ducting.velocities(answer)) if isinstance(answer, Solution) else ({}, {})
+    found: dict[str, float | None] = {"flow": None, "pressure": None, "suction": None}
+    if isinstance(answer, Solution):
+        found |= {"flow": _six(answer.flow / of.flow), "pressure": _six(answer.pressure / of.pressure)}
+        found["suction"] = _six(ducting.suction(answer) / of.pressure)
+    drawn = {hood: _six(flows[end] / of.flow) if flows else None for hood, end in ends.items()}
     return {
-        "flow": _six(answer.flow / of.flow),
-        "pressure": _six(answer.pressure / of.pressure),
-        "suction": _six(ducting.suction(answer) / of.pressure),
+        **found,
         "ducts": {n: {"flow": _six(q / of.flow), "velocity": _six(speeds[n] / of.velocity)} for n, q in flows.items()},
-        "hoods": {h: {"flow": _six(flows[end] / of.flow), "wanted": wanted.get(h)} for h, end in ends.items()},
+        "hoods": {hood: {"flow": flow, "wanted": wanted.get(hood)} for hood, flow in drawn.items()},
     }
 
 

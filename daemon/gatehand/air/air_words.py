@@ -5,7 +5,7 @@ from collections.abc import Collection, Sequence
 from msgspec import Struct
 
 from gatehand.text import listed
-from gatehand_air.ducting import Asker, Assessment, Demand, GateSet, Lack, Short
+from gatehand_air.ducting import Asker, Assessment, GateDemand, GateSet, Lack, Short
 from gatehand_air.properties import Units
 from gatehand_air.proposals import Assist, MaxOpen
 from gatehand_air.solve import Unsolved, Why
@@ -69,7 +69,7 @@ def opened(gates: Collection[str]) -> str:
     return f"with {names(gates)} {'alone' if len(gates) == 1 else 'open'}"
 
 
-def asker(demand: Demand) -> str:
+def asker(demand: GateDemand) -> str:
     """Who asks: "tool band_saw", "hand start at sweep"."""
     return f"tool {demand.name}" if demand.asker is Asker.TOOL else f"hand start at {demand.name}"
 

@@ -9,14 +9,14 @@ from msgspec import Struct
 from gatehand.air import air_words
 from gatehand.air.duct_model import DuctSystem, duct_system, duct_systems
 from gatehand.config import Config
-from gatehand_air.ducting import Asker, Assessment, Demand, Ducting, GateSet, Lack, gate_sets
+from gatehand_air.ducting import Asker, Assessment, Ducting, GateDemand, GateSet, Lack, gate_sets
 from gatehand_air.proposals import (
     INCHES,
     MILLIMETRES,
     MOST_ASSIST,
     Assist,
+    LeastRunOn,
     MaxOpen,
-    RunOn,
     Size,
     assist,
     least_run_on,
@@ -45,7 +45,7 @@ class Proposals(Struct, frozen=True):
 
     max_open: MaxOpen
     assists: Mapping[str, Assist]
-    run_ons: Sequence[RunOn]
+    run_ons: Sequence[LeastRunOn]
     sizes: Sequence[Size]
 
 
@@ -79,7 +79,7 @@ def propose(config: Config, of: DuctSystem, *, sizes: bool = True) -> Proposals:
     for demand in _tools(of):
         proposed = assists.get(demand.name)
         extra = demand.assist or (proposed.gates if proposed is not None and proposed.cures else frozenset())
-        served = Demand(demand.asker, demand.name, demand.gates, frozenset(extra))
+        served = GateDemand(demand.asker, demand.name, demand.gates, frozenset(extra))
         least = run_on(of.ducting, served, spin_down(config, demand.gates))
         if least is not None:
             run_ons.append(least)
@@ -91,11 +91,11 @@ def spin_down(config: Config, gates: frozenset[str]) -> float:
     return max((d.hood.spin_down for d in config.duct.values() if d.hood is not None and d.gate in gates), default=0.0)
 
 
-def _tools(of: DuctSystem) -> list[Demand]:
+def _tools(of: DuctSystem) -> list[GateDemand]:
     return [demand for demand in of.demands if demand.asker is Asker.TOOL]
 
 
-def _cure(of: DuctSystem, demand: Demand) -> Assist | None:
+def _cure(of: DuctSystem, demand: GateDemand) -> Assist | None:
     """The smallest set of further gates for one tool; as many as `max_open` leaves room for."""
     room = MOST_ASSIST if of.max_open is None else min(MOST_ASSIST, of.max_open - len(demand.gates))
     found = assist(of.ducting, demand.gates, demand.gates, of.clean_air, room)
@@ -120,7 +120,7 @@ def _sizes(config: Config, of: DuctSystem) -> tuple[Size, ...]:
         return resized(tuple(sorted(sizes.items())))
 
     sets = [one for one in gate_sets(of.demands, of.gates, of.max_open) if one.demands]
-    asking: dict[tuple[frozenset[str], frozenset[str]], Demand] = {}
+    asking: dict[tuple[frozenset[str], frozenset[str]], GateDemand] = {}
     for demand in of.demands:
         asking.setdefault((demand.opens, demand.gates), demand)
     return tuple(size for demand in asking.values() for size in next_size(of.ducting, demand, sets, sold, resize))
@@ -144,7 +144,7 @@ def warnings(config: Config) -> tuple[AirWarning, ...]:
     return tuple(found)
 
 
-def _alone(system: DuctSystem, demand: Demand, proposals: Proposals) -> list[AirWarning]:
+def _alone(system: DuctSystem, demand: GateDemand, proposals: Proposals) -> list[AirWarning]:
     """A tool or a hand start by itself that leaves the ducts beyond its own branch too slow, or has no answer."""
     say = system.say
     assessment = system.ducting.assess(demand.opens, demand.gates)
@@ -166,7 +166,7 @@ def _alone(system: DuctSystem, demand: Demand, proposals: Proposals) -> list[Air
     return [AirWarning(("tool", demand.name, "assist" if demand.assist else "gates"), text)]
 
 
-def _short_run_on(config: Config, least: RunOn) -> list[AirWarning]:
+def _short_run_on(config: Config, least: LeastRunOn) -> list[AirWarning]:
     set_to = config.tool[least.tool].run_on
     wanted = least_run_on(least.spin_down, least.clearing)
     if set_to >= wanted:

@@ -9,7 +9,7 @@ from gatehand.air.air_words import Speaker
 from gatehand.config import Config
 from gatehand.config.check_ducts import collector_of, root_of
 from gatehand.config.ducts import Duct, FilterLoss
-from gatehand_air.ducting import Asker, Demand, Ducting
+from gatehand_air.ducting import Asker, Ducting, GateDemand
 from gatehand_air.fan_curve import Curve, Filter
 from gatehand_air.fittings import ENTRIES, MATERIALS, Want, default_flow, factor, reducer
 from gatehand_air.friction import LAWS
@@ -36,7 +36,7 @@ class DuctSystem(Struct, frozen=True):
     collector: str
     units: Units
     ducting: Ducting
-    demands: tuple[Demand, ...]
+    demands: tuple[GateDemand, ...]
     wants: Mapping[str, Want]
     max_open: int | None
     clean_air: frozenset[str]
@@ -158,10 +158,10 @@ def _wants(ducts: Mapping[str, Duct], of: Units) -> dict[str, Want]:
     return found
 
 
-def _demands(config: Config, collector: str) -> tuple[Demand, ...]:
+def _demands(config: Config, collector: str) -> tuple[GateDemand, ...]:
     """Each tool with gates here; each gate with a button, opened by hand as a start, or without a tool."""
     found = [
-        Demand(Asker.TOOL, name, frozenset(tool.gates), frozenset(tool.assist))
+        GateDemand(Asker.TOOL, name, frozenset(tool.gates), frozenset(tool.assist))
         for name, tool in config.tool.items()
         if tool.gates and config.tool_collector(name) == collector
     ]
@@ -169,5 +169,5 @@ def _demands(config: Config, collector: str) -> tuple[Demand, ...]:
     for name, gate in config.gate.items():
         by_hand = gate.button is not None or config.starts_when_opened(name) or name not in served
         if by_hand and config.gate_collector(name) == collector:
-            found.append(Demand(Asker.HAND, name, frozenset({name})))
+            found.append(GateDemand(Asker.HAND, name, frozenset({name})))
     return tuple(found)
