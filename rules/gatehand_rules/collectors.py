@@ -243,6 +243,19 @@ def refresh_due(collector: Collector, fan: st.CollectorState) -> float | None:
     return due(fan.told_on_at, collector.refresh)
 
 
+def forget_lapsed(context: Context, at: CollectorAt) -> bool:
+    """After a gap a switch with its own time limit may be off, and "on" would be a start: a fresh demand gives it.
+
+    True when it may be.
+    """
+    fan = context.collectors[at]
+    refresh = refresh_due(context.shop.collectors[at], fan)
+    if refresh is None or context.now <= refresh or fan.seen_on:
+        return False
+    context.set_collector(at, told_on_at=None, answer=None)
+    return True
+
+
 def spent(fan: st.CollectorState, now: float) -> tuple[float, ...]:
     """The starts of the last hour, oldest first."""
     return tuple(start for start in fan.starts if now < due(start, HOUR))
@@ -281,11 +294,12 @@ def bin_refuses(collector: Collector, fan: st.CollectorState) -> bool:
     return fan.bin_full and collector.on_bin_full == "refuse"
 
 
-def start_refusal(collector: Collector, fan: st.CollectorState) -> Rule | None:
+def start_refusal(context: Context, at: CollectorAt) -> Rule | None:
     """What forbids that anything starts the fan now: a hold, or a full bin (which leaves one that is on alone)."""
+    fan = context.collectors[at]
     if is_held(fan):
         return Rule.HOLD
-    return Rule.BIN_FULL if bin_refuses(collector, fan) and not fan.on_phase else None
+    return Rule.BIN_FULL if bin_refuses(context.shop.collectors[at], fan) and not fan.on_phase else None
 
 
 def is_held(fan: st.CollectorState) -> bool:

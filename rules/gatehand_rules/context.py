@@ -41,60 +41,39 @@ class Context:
         self.findings: list[Finding] = []
         self.decided: Finding | None = None
 
-    def leave(
-        self,
-        event: Happened,
-        rule: Rule,
-        facts: Mapping[str, Fact],
-        *,
-        tool: str | None = None,
-        gate: str | None = None,
-        collector: str | None = None,
-    ) -> None:
-        """Leave a finding."""
-        told = tuple(facts.items())
-        self.findings.append(Finding(event=event, rule=rule, tool=tool, gate=gate, collector=collector, facts=told))
-
     def say(
         self,
         event: Happened,
         rule: Rule,
+        facts: Mapping[str, Fact] = {},
+        /,
         *,
         tool: str | None = None,
         gate: str | None = None,
         collector: str | None = None,
-        **facts: Fact,
+        **more: Fact,
     ) -> None:
-        """The same, its facts as keywords."""
-        self.leave(event, rule, facts, tool=tool, gate=gate, collector=collector)
+        """Leave a finding. Its facts come as a mapping, as keywords, or both."""
+        told = (*facts.items(), *more.items())
+        self.findings.append(Finding(event=event, rule=rule, tool=tool, gate=gate, collector=collector, facts=told))
 
     def say_of_tool(self, at: ToolAt, event: Happened, rule: Rule, **facts: Fact) -> None:
         """Leave a finding about the tool at this index and its collector."""
         tool = self.shop.tools[at]
-        self.leave(event, rule, facts, tool=tool.name, collector=tool.collector)
+        self.say(event, rule, facts, tool=tool.name, collector=tool.collector)
 
     def say_of_gate(self, at: GateAt, event: Happened, rule: Rule, **facts: Fact) -> None:
         """Leave a finding about the gate at this index and its collector."""
         gate = self.shop.gates[at]
-        self.leave(event, rule, facts, gate=gate.name, collector=gate.collector)
+        self.say(event, rule, facts, gate=gate.name, collector=gate.collector)
 
     def say_of_collector(self, at: CollectorAt, event: Happened, rule: Rule, **facts: Fact) -> None:
         """Leave a finding about the collector at this index."""
-        self.leave(event, rule, facts, collector=self.shop.collectors[at].name)
+        self.say(event, rule, facts, collector=self.shop.collectors[at].name)
 
-    def decide(
-        self,
-        event: Happened,
-        rule: Rule,
-        facts: Mapping[str, Fact],
-        *,
-        gate: str | None = None,
-        collector: str | None = None,
-        said: bool = True,
-    ) -> None:
-        """Leave the finding that answers a request. `said` False: whoever asked is told, and the log is not."""
-        self.leave(event, rule, facts, gate=gate, collector=collector)
-        self.decided = self.findings[-1] if said else self.findings.pop()
+    def decide(self, *, logged: bool = True) -> None:
+        """What was said last answers a request. `logged` False: whoever asked is answered, and the log has no line."""
+        self.decided = self.findings[-1] if logged else self.findings.pop()
 
     def raise_alarm(self, alarm: Alarm, rule: Rule, **facts: Fact) -> bool:
         """Raise an alarm that is not raised yet; True when it is new. The finding names its subject."""
@@ -115,12 +94,12 @@ class Context:
     def refuse(self, alarm: Alarm, rule: Rule, collector: str, **facts: Fact) -> None:
         """Raise the alarm that a tool or a gate asks for air in vain; say so while it is new."""
         if self.raise_alarm(alarm, rule, **facts):
-            self.leave(Happened.START_REFUSED, rule, facts, collector=collector, **{alarm.kind: alarm.name})
+            self.say(Happened.START_REFUSED, rule, facts, collector=collector, **{alarm.kind: alarm.name})
 
     def _say_alarm(self, event: Happened, alarm: Alarm, rule: Rule, facts: Mapping[str, Fact]) -> None:
         """The finding names a tool, a gate or a collector; whom else an alarm is about its id tells."""
         named = {alarm.kind: alarm.name} if alarm.kind in {"tool", "gate", "collector"} else {}
-        self.leave(event, rule, {"alarm": alarm.id, **facts}, **named)
+        self.say(event, rule, {"alarm": alarm.id, **facts}, **named)
 
     def tell(self, command: OpenGate | ShutGate | CollectorOn, at: GateAt | CollectorAt) -> None:
         """Command it. Called before the telling changes what stands at index `at`."""

@@ -19,7 +19,7 @@ from gatehand_rules.context import Context
 from gatehand_rules.detect import held_from
 from gatehand_rules.findings import Rule
 from gatehand_rules.gates import is_proven, is_roused, keeps
-from gatehand_rules.shop import CollectorAt, GateAt
+from gatehand_rules.shop import CollectorAt, GateAt, ToolAt
 from gatehand_rules.timing import due
 from gatehand_rules.words import Position
 
@@ -32,15 +32,18 @@ class Kind(IntEnum):
     RUN_ON = 2
 
 
-class Demand(Struct, frozen=True):
+class Demand(Struct, frozen=True, kw_only=True):
     """One tool's or hand start's wish. `gates` are indices; `assist` gates are never waited for."""
 
     kind: Kind
     since: float
-    tool: str | None
-    gate: str | None
+    name: str
+    """The tool's, or that of the gate started by hand."""
+    tool: ToolAt | None = None
     gates: tuple[GateAt, ...]
     assist: tuple[GateAt, ...] = ()
+    ends: float = inf
+    """When it is over by time alone; inf: nobody knows."""
     may_start: bool = False
     unconfirmed: bool = False
     """It may start once its tool is heard again."""
@@ -48,12 +51,7 @@ class Demand(Struct, frozen=True):
     @property
     def label(self) -> tuple[str, str]:
         """Whose demand it is: kind and name."""
-        return ("tool", self.tool) if self.tool is not None else ("gate", str(self.gate))
-
-    @property
-    def named(self) -> dict[str, str]:
-        """The same, as a finding names it."""
-        return dict([self.label])
+        return ("gate" if self.kind is Kind.HAND else "tool"), self.name
 
     def alarm(self, what: str) -> Alarm:
         """This demand's alarm `what`."""
@@ -62,27 +60,49 @@ class Demand(Struct, frozen=True):
 
 def of_collector(context: Context, at: CollectorAt) -> list[Demand]:
     """All demands on the collector at index `at`, in the order in which they are served."""
-    shop, tools = context.shop, context.tools
+    shop = context.shop
     found: list[Demand] = []
     for i in shop.tools_of(at):
-        state = tools[i]
-        if type(state) is st.ToolIdle:  # most tools, most of the time
+        if type(context.tools[i]) is st.ToolIdle:  # most tools, most of the time
             continue
-        kind, since, freshness = _tool_demand(state)
-        if kind is not None:
-            own, assist = shop.ways_of(i)
-            may_start, doubtful = freshness is st.Freshness.FRESH, freshness is st.Freshness.UNCONFIRMED
-            name = shop.tools[i].name
-            found.append(Demand(kind, since, name, None, own, assist, may_start=may_start, unconfirmed=doubtful))
+        if (one := _of_tool(context, i)) is not None:
+            found.append(one)
     for gate in shop.gates_of(at):
-        hand = context.gates[gate].hand
+        hand, of = context.gates[gate].hand, shop.gates[gate]
         if hand is not None:
-            found.append(Demand(Kind.HAND, hand.since, None, shop.gates[gate].name, (gate,), may_start=not hand.kept))
+            kind, since, ends = Kind.HAND, hand.since, due(hand.since, of.hand_limit)
+            one = Demand(kind=kind, since=since, name=of.name, gates=(gate,), ends=ends, may_start=not hand.kept)
+            found.append(one)
     if len(found) < 2:  # noqa: PLR2004 - nothing to put in order
         return found
     on = context.collectors[at].on_phase
     found.sort(key=lambda one: (one.kind, not (one.may_start or (on and _has_air(context, one))), _turn(one)))
     return found
+
+
+def _of_tool(context: Context, at: ToolAt) -> Demand | None:
+    match context.tools[at]:
+        case st.ToolRunning(since=since, freshness=freshness):
+            kind = Kind.CUT
+        case st.ToolRunOn(since=since, freshness=freshness):
+            kind = Kind.RUN_ON
+        case st.ToolSilent(was=st.ToolRunning() | st.ToolRunOn(), let_go=False) as silent:
+            # A silent sensor never starts anything; it keeps what it had for its run-on.
+            kind, since, freshness = Kind.RUN_ON, held_from(silent), st.Freshness.STALE
+        case _:
+            return None
+    tool, (own, assist) = context.shop.tools[at], context.shop.ways_of(at)
+    return Demand(
+        kind=kind,
+        since=since,
+        name=tool.name,
+        tool=at,
+        gates=own,
+        assist=assist,
+        ends=inf if kind is Kind.CUT else due(since, tool.run_on),
+        may_start=freshness is st.Freshness.FRESH,
+        unconfirmed=freshness is st.Freshness.UNCONFIRMED,
+    )
 
 
 def _turn(one: Demand) -> float:
@@ -102,23 +122,12 @@ def _is_near(context: Context, at: GateAt) -> bool:
     return is_roused(context.gates[at]) or keeps(context, at)
 
 
-def _tool_demand(state: st.ToolState) -> tuple[Kind | None, float, st.Freshness]:
-    match state:
-        case st.ToolRunning(since=since, freshness=freshness):
-            return Kind.CUT, since, freshness
-        case st.ToolRunOn(since=since, freshness=freshness):
-            return Kind.RUN_ON, since, freshness
-        case st.ToolSilent(was=st.ToolRunning() | st.ToolRunOn(), let_go=False):
-            # A silent sensor never starts anything; it keeps what it had for its run-on.
-            return Kind.RUN_ON, held_from(state), st.Freshness.STALE
-        case _:
-            return None, 0.0, st.Freshness.STALE
-
-
-def fitting(context: Context, at: CollectorAt, demands: list[Demand]) -> list[Demand]:
+def fitting(context: Context, at: CollectorAt) -> list[Demand]:
     """Those whose gates fit into `max_open`, best rank first; the assist gates last of all, where there is room."""
-    limit = context.shop.collectors[at].max_open
-    demands = _worth_a_move(context, demands)
+    return _fit(_worth_a_move(context, at), context.shop.collectors[at].max_open)
+
+
+def _fit(demands: list[Demand], limit: int | None) -> list[Demand]:
     if limit is None:
         return demands
     found: list[Demand] = []
@@ -135,27 +144,19 @@ def fitting(context: Context, at: CollectorAt, demands: list[Demand]) -> list[De
     return trimmed
 
 
-def _worth_a_move(context: Context, demands: list[Demand]) -> list[Demand]:
+def _worth_a_move(context: Context, at: CollectorAt) -> list[Demand]:
     """Each without the gates that would have to move and would be open too late for it; gone, where none is left."""
-    if all(one.kind is Kind.CUT for one in demands):
-        return demands
     found: list[Demand] = []
-    for one in demands:
-        ends = _ends(context, one)
-        own = tuple(i for i in one.gates if not _too_late(context, i, ends))
+    for one in of_collector(context, at):
+        if one.ends == inf:
+            found.append(one)
+            continue
+        own, assist = (
+            tuple(i for i in some if not _too_late(context, i, one.ends)) for some in (one.gates, one.assist)
+        )
         if own or not one.gates:
-            assist = tuple(i for i in one.assist if not _too_late(context, i, ends))
-            found.append(one if (own, assist) == (one.gates, one.assist) else replace(one, gates=own, assist=assist))
+            found.append(replace(one, gates=own, assist=assist))
     return found
-
-
-def _ends(context: Context, one: Demand) -> float:
-    """When it is over by time alone; inf: nobody knows."""
-    shop = context.shop
-    if one.kind is Kind.HAND:
-        return due(one.since, shop.gates[one.gates[0]].hand_limit)
-    tool = None if one.kind is Kind.CUT or one.tool is None else shop.tool_at(one.tool)
-    return inf if tool is None else due(one.since, shop.tools[tool].run_on)
 
 
 def _too_late(context: Context, at: GateAt, ends: float) -> bool:
@@ -166,13 +167,12 @@ def _too_late(context: Context, at: GateAt, ends: float) -> bool:
     return rests and context.shop.gates[at].commanded and due(context.now, context.shop.gates[at].travel) >= ends
 
 
-def grant(context: Context, at: CollectorAt, demands: list[Demand]) -> list[Demand]:
+def grant(context: Context, at: CollectorAt) -> list[Demand]:
     """Those that fit into `max_open`; the others leave a finding and an alarm, once."""
-    collector = context.shop.collectors[at]
+    collector, demands = context.shop.collectors[at], _worth_a_move(context, at)
+    granted = _fit(demands, collector.max_open)
     if collector.max_open is None:
-        return fitting(context, at, demands)
-    demands = _worth_a_move(context, demands)
-    granted = fitting(context, at, demands)
+        return granted
     served = {one.label for one in granted}
     taken = {i for one in granted for i in one.gates}
     names = ", ".join(context.shop.gates[i].name for i in sorted(taken))
@@ -186,15 +186,12 @@ def grant(context: Context, at: CollectorAt, demands: list[Demand]) -> list[Dema
 
 
 def clear_old_refusals(context: Context, at: CollectorAt) -> None:
-    """A refusal whose demand is over no longer stands."""
+    """A refusal of a tool that does not cut any more no longer stands."""
     if not context.alarms:
         return
-    alive = {one.label for one in of_collector(context, at) if one.kind is not Kind.RUN_ON}
     for i in context.shop.tools_of(at):
-        tool = context.shop.tools[i]
-        if ("tool", tool.name) not in alive:
-            context.clear_alarm(Alarm("tool", tool.name, "max_open"), Rule.NO_DEMAND)
-            context.clear_alarm(Alarm("tool", tool.name, "not_served"), Rule.NO_DEMAND)
+        for what in ("max_open", "not_served") if not isinstance(context.tools[i], st.ToolRunning) else ():
+            context.clear_alarm(Alarm("tool", context.shop.tools[i].name, what), Rule.NO_DEMAND)
 
 
 def can_be_served(context: Context, one: Demand) -> bool:

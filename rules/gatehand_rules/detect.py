@@ -5,10 +5,10 @@ After a silence a start has to be confirmed (`doubt`); `start_after` counts from
 A rise that never becomes a start leaves a finding when it is over (`rise`).
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from itertools import repeat
 from math import inf
-from typing import Any, assert_never
+from typing import assert_never
 
 from msgspec.structs import replace
 
@@ -17,7 +17,7 @@ from gatehand_rules import state as st
 from gatehand_rules.alarms import Alarm
 from gatehand_rules.collectors import start_refusal
 from gatehand_rules.context import Context
-from gatehand_rules.findings import Happened, Rule
+from gatehand_rules.findings import Fact, Happened, Rule
 from gatehand_rules.gates import forget_fault
 from gatehand_rules.readings import follow, lose
 from gatehand_rules.shop import Tool, ToolAt
@@ -35,9 +35,8 @@ def hear(context: Context, at: ToolAt, amps: float, *, young: bool = False) -> N
     match state:
         case st.ToolUnknown():
             _hear_unknown(context, at, tool, amps)
-        case st.ToolIdle(rise=rise):
-            rise = follow(context, at, rise, amps)
-            context.tools[at] = st.ToolIdle(amps, now, rise)
+        case st.ToolIdle(rise=rise) | st.ToolRunOn(rise=rise):
+            context.tools[at] = replace(state, amps=amps, heard_at=now, rise=follow(context, at, rise, amps))
             _start_if_due(context, at, how)
         case st.ToolRunning(since=since, freshness=freshness, low_since=low):
             low = None if amps >= tool.stop_amps else (now if low is None else low)
@@ -45,10 +44,6 @@ def hear(context: Context, at: ToolAt, amps: float, *, young: bool = False) -> N
                 freshness = st.Freshness.FRESH
             context.tools[at] = st.ToolRunning(amps, now, since, freshness, low)
             _stop_if_due(context, at)
-        case st.ToolRunOn(since=since, freshness=freshness, rise=rise):
-            rise = follow(context, at, rise, amps)
-            context.tools[at] = st.ToolRunOn(amps, now, since, freshness, rise)
-            _start_if_due(context, at, how)
         case st.ToolMuted():
             if amps < tool.stop_amps:
                 _unmute(context, at, amps, now)
@@ -140,16 +135,8 @@ def _speak_again(context: Context, tool: Tool, state: st.ToolSilent, amps: float
     return was
 
 
-def _believe_in_time(context: Context, at: ToolAt) -> str | None:
-    """A sensor that speaks only on change has said nothing contrary for long enough."""
-    how, state = readings.end_unchallenged(context, at), context.tools[at]
-    if how is not None and isinstance(state, st.ToolRunning) and state.freshness is st.Freshness.UNCONFIRMED:
-        context.tools[at] = replace(state, freshness=st.Freshness.FRESH)
-    return how
-
-
 def _after_delays(context: Context, at: ToolAt) -> st.ToolSpeaking:
-    _start_if_due(context, at, _believe_in_time(context, at))
+    _start_if_due(context, at, readings.end_unchallenged(context, at))
     _stop_if_due(context, at)
     _end_run_on_if_due(context, at)
     return st.speaking(context.tools[at])
@@ -157,21 +144,15 @@ def _after_delays(context: Context, at: ToolAt) -> st.ToolSpeaking:
 
 def _start_if_due(context: Context, at: ToolAt, how: str | None = None) -> None:
     """`how`: what has confirmed it in this very step, after a silence."""
-    if context.doubts[at] is not None:
-        return
     tool, state = context.shop.tools[at], context.tools[at]
-    if not isinstance(state, (st.ToolIdle, st.ToolRunOn)) or state.rise is None or state.rise.above_since is None:
+    if context.doubts[at] is not None or not isinstance(state, (st.ToolIdle, st.ToolRunOn)):
         return
-    if reached(context.now, state.rise.above_since, tool.start_after):
-        waited = round(context.now - due(state.rise.above_since, tool.start_after), 3)
-        _start(context, at, state, {"waited": waited, "confirmed_by": how} if how is not None and waited > 0 else {})
-
-
-def _start(context: Context, at: ToolAt, state: st.ToolIdle | st.ToolRunOn, late: Mapping[str, Any]) -> None:
-    """`late`: for how long it had to be confirmed after a silence, and what did it."""
-    tool = context.shop.tools[at]
-    home = context.shop.fan_of(at)
-    refused = start_refusal(context.shop.collectors[home], context.collectors[home])
+    above_since = None if state.rise is None else state.rise.above_since
+    if above_since is None or not reached(context.now, above_since, tool.start_after):
+        return
+    waited = round(context.now - due(above_since, tool.start_after), 3)
+    late: dict[str, Fact] = {"waited": waited, "confirmed_by": how} if how is not None and waited > 0 else {}
+    refused = start_refusal(context, context.shop.fan_of(at))
     freshness = st.Freshness.FRESH if refused is None else st.Freshness.STALE
     context.tools[at] = st.ToolRunning(state.amps, state.heard_at, context.now, freshness)
     context.say_of_tool(
@@ -274,27 +255,14 @@ def _time_passes(context: Context, at: ToolAt, *, judged: bool) -> None:
     judged = judged and tool.silent_after > 0
     if judged and not isinstance(state, st.ToolSilent) and reached(now, state.heard_at, tool.silent_after):
         fall_silent(context, at, Rule.SILENT_AFTER, due(state.heard_at, tool.silent_after))
-    how = _believe_in_time(context, at)
     state = context.tools[at]
-    match state:
-        case st.ToolUnknown() | st.ToolMuted():
-            return
-        case st.ToolIdle(rise=rise):
-            if rise is not None:
-                _start_if_due(context, at, how)
-        case st.ToolRunning():
-            _stop_if_due(context, at)
-            _limit_if_due(context, at)
-        case st.ToolRunOn():
-            _start_if_due(context, at, how)
-            _end_run_on_if_due(context, at)
-        case st.ToolSilent(let_go=let_go):
-            if not let_go and reached(now, held_from(state), tool.run_on):
-                context.tools[at] = replace(state, let_go=True)
-                if isinstance(state.was, (st.ToolRunning, st.ToolRunOn)):
-                    context.say_of_tool(at, Happened.RUN_ON_ENDED, Rule.SILENT_AFTER, run_on=tool.run_on)
-        case _:
-            assert_never(state)
+    if not isinstance(state, st.ToolSilent):
+        _after_delays(context, at)
+        _limit_if_due(context, at)
+    elif not state.let_go and reached(now, held_from(state), tool.run_on):
+        context.tools[at] = replace(state, let_go=True)
+        if isinstance(state.was, (st.ToolRunning, st.ToolRunOn)):
+            context.say_of_tool(at, Happened.RUN_ON_ENDED, Rule.SILENT_AFTER, run_on=tool.run_on)
 
 
 def held_from(state: st.ToolSilent) -> float:

@@ -4,6 +4,7 @@ An edit can take a cause away that no event will ever end: a signal that is no l
 set, a sensor that has to be learnt anew.
 """
 
+from gatehand_rules.alarms import Alarm
 from gatehand_rules.context import Context
 from gatehand_rules.findings import Rule
 from gatehand_rules.shop import CollectorAt, GateAt, ToolAt
@@ -33,23 +34,25 @@ _RULES = {
 def end_old(context: Context) -> None:
     """Clear what stands without its cause."""
     for alarm in sorted(context.alarms):
-        kind, name, what = alarm.kind, alarm.name, alarm.what
-        rule = _RULES.get(what)
-        if rule is None:
-            continue
-        shop, goes_on = context.shop, True
-        if kind == "tool" and (tool := shop.tool_at(name)) is not None:
-            goes_on = _tool(context, tool, what)
-        elif kind == "gate" and (gate := shop.gate_at(name)) is not None:
-            goes_on = _gate(context, gate, what)
-        elif kind == "collector" and (collector := shop.collector_at(name)) is not None:
-            goes_on = _collector(context, collector, what)
-        if not goes_on:
+        rule = _RULES.get(alarm.what)
+        if rule is not None and not _goes_on(context, alarm):
             context.clear_alarm(alarm, rule)
 
 
+def _goes_on(context: Context, alarm: Alarm) -> bool:
+    """Whether what the alarm is about is still so."""
+    shop, name = context.shop, alarm.name
+    if alarm.kind == "tool" and (tool := shop.tool_at(name)) is not None:
+        return _tool(context, tool, alarm.what)
+    if alarm.kind == "gate" and (gate := shop.gate_at(name)) is not None:
+        return _gate(context, gate, alarm.what)
+    if alarm.kind == "collector" and (collector := shop.collector_at(name)) is not None:
+        return _collector(context, collector, alarm.what)
+    return True
+
+
 def _tool(context: Context, at: ToolAt, what: str) -> bool:
-    """Whether what this alarm of a tool is about is still so."""
+    """The same of a tool."""
     tool, state = context.shop.tools[at], context.tools[at]
     was = speaking(state)
     match what:
@@ -60,7 +63,7 @@ def _tool(context: Context, at: ToolAt, what: str) -> bool:
         case "run_limit":
             return isinstance(was, ToolMuted)
         case "max_open":
-            return isinstance(state, ToolRunning) and _limited(context, tool.collector)
+            return isinstance(state, ToolRunning) and _is_limited(context, context.shop.fan_of(at))
         case "not_served":
             return isinstance(state, ToolRunning)
         case _:
@@ -72,7 +75,7 @@ def _gate(context: Context, at: GateAt, what: str) -> bool:
     gate, state = context.shop.gates[at], context.gates[at]
     match what:
         case "max_open":
-            return state.hand is not None and _limited(context, gate.collector)
+            return state.hand is not None and _is_limited(context, context.shop.home_of(at))
         case "not_served":
             return state.hand is not None
         case _:
@@ -95,6 +98,5 @@ def _collector(context: Context, at: CollectorAt, what: str) -> bool:
             return collector.tells_online
 
 
-def _limited(context: Context, collector: str) -> bool:
-    at = context.shop.collector_at(collector)
-    return at is not None and context.shop.collectors[at].max_open is not None
+def _is_limited(context: Context, at: CollectorAt) -> bool:
+    return context.shop.collectors[at].max_open is not None

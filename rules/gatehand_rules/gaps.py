@@ -30,7 +30,7 @@ ALARM: Final = Alarm("daemon", DAEMON, "stops_unheard")
 
 def stops_lost(context: Context, why: str) -> None:
     """It is gone, or is to be read anew. `why` is empty where nothing broke."""
-    _forget_presses(context)
+    holds.begin_presses_anew(context)
     if context.stops_lost_at is None:
         context.stops_lost_at = context.now
     if why:
@@ -43,13 +43,8 @@ def stops_heard(context: Context) -> None:
         return
     context.say(Happened.STOPS_HEARD, Rule.STOPS_UNHEARD, unheard_for=round(context.now - context.stops_lost_at, 3))
     context.stops_lost_at = None
-    _forget_presses(context)
+    holds.begin_presses_anew(context)
     context.clear_alarm(ALARM, Rule.STOPS_UNHEARD)
-
-
-def _forget_presses(context: Context) -> None:
-    for at in context.shop.each_collector:
-        holds.begin_presses_anew(context, at)
 
 
 def time_passes(context: Context) -> None:
@@ -73,13 +68,9 @@ def loop_stood(context: Context, seconds: float) -> None:
     if context.stood_for is None or seconds > context.stood_for:  # each connection tells of it
         context.stood_for = seconds
         context.say(Happened.DAEMON_STOOD_STILL, Rule.STANDSTILL, stood_for=seconds)
+    holds.begin_presses_anew(context)
     for at in context.shop.each_collector:
-        holds.begin_presses_anew(context, at)
-        state = context.collectors[at]
-        refresh = collectors.refresh_due(context.shop.collectors[at], state)
-        if refresh is not None and context.now > refresh and not state.seen_on:
-            # The switch's own time limit may have passed: "on" would be a start. A fresh demand gives it.
-            context.set_collector(at, told_on_at=None, answer=None)
+        collectors.forget_lapsed(context, at)
     outlast(context, Rule.STANDSTILL)
 
 
@@ -91,12 +82,11 @@ def loop_caught_up(context: Context) -> None:
     context.stood_for = None
     doubt_tools(context)
     readings.nothing_was_lost(context)
+    holds.begin_presses_anew(context)
     for at, state in zip(context.shop.each_collector, context.collectors, strict=True):
-        holds.begin_presses_anew(context, at)
         if state.on_phase and state.reported_on is False and not state.report_live:
-            collectors.tell_off(
-                context, at, Rule.STANDSTILL, Cause.NOT_CONTINUED
-            )  # it went off meanwhile: "on" would be a start
+            # It went off meanwhile: "on" would be a start.
+            collectors.tell_off(context, at, Rule.STANDSTILL, Cause.NOT_CONTINUED)
 
 
 def of_before(context: Context, event: ev.Event) -> ev.Event | None:
@@ -131,8 +121,9 @@ def of_before(context: Context, event: ev.Event) -> ev.Event | None:
 
 
 def _ignore(context: Context, what: str, *, gate: str | None = None, collector: str | None = None) -> None:
-    event, rule = Happened.MESSAGE_IGNORED, Rule.STANDSTILL
-    context.decide(event, rule, {"what": what, "stood_for": context.stood_for}, gate=gate, collector=collector)
+    facts = {"what": what, "stood_for": context.stood_for}
+    context.say(Happened.MESSAGE_IGNORED, Rule.STANDSTILL, facts, gate=gate, collector=collector)
+    context.decide()
 
 
 def _is_low(context: Context, event: ev.Reading) -> bool:

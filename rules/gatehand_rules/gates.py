@@ -1,5 +1,6 @@
 """One gate: telling it, its travel, its reports, retries and fault. Which gates to tell is the zone's business."""
 
+from math import inf
 from typing import assert_never
 
 from msgspec.structs import replace
@@ -104,7 +105,7 @@ def tell_again(context: Context, at: GateAt, *, tries: int, rule: Rule) -> None:
     """Command once more what the gate was told already; a gate that the fan cannot spare any more is left alone."""
     gate, now = context.shop.gates[at], context.now
     move = context.gates[at].move
-    if not isinstance(move, (st.GateOpening, st.GateShutting)):
+    if not isinstance(move, st.GateTravels):
         return
     opens = isinstance(move, st.GateOpening)
     if not opens and not may_shut(context, at):
@@ -123,7 +124,7 @@ def tell_again(context: Context, at: GateAt, *, tries: int, rule: Rule) -> None:
 def forget_fault(context: Context, at: GateAt) -> None:
     """A fresh demand tries a gate again that would not open, and rouses anew one that has said nothing live."""
     move = context.gates[at].move
-    if not isinstance(move, (st.GateOpening, st.GateShutting)):
+    if not isinstance(move, st.GateTravels):
         context.set_gate(at, roused=False)
     if failed_to_open(move):
         context.set_gate(at, move=st.GateUnknown())
@@ -131,7 +132,7 @@ def forget_fault(context: Context, at: GateAt) -> None:
 
 def travels(state: st.GateState) -> bool:
     """Told to go, and not known to have arrived."""
-    return isinstance(state.move, (st.GateOpening, st.GateShutting))
+    return isinstance(state.move, st.GateTravels)
 
 
 def time_passes(context: Context, at: GateAt) -> None:
@@ -205,7 +206,7 @@ def arrives(context: Context, at: GateAt) -> None:
         _arrive(context, at, _goal(move), Rule.TRAVEL)
 
 
-def _is_proof(gate: Gate, state: st.GateState, move: st.GateOpening | st.GateShutting) -> bool:
+def _is_proof(gate: Gate, state: st.GateState, move: st.GateTravels) -> bool:
     """Time alone proves a gate that cannot report, or whose last report says so already.
 
     A word of unknown age is no proof of being open; of being shut it is good enough: what may be shut, is shut.
@@ -215,15 +216,15 @@ def _is_proof(gate: Gate, state: st.GateState, move: st.GateOpening | st.GateShu
     return state.reported is _goal(move) and (state.live or isinstance(move, st.GateShutting))
 
 
-def _overdue(context: Context, at: GateAt) -> st.GateOpening | st.GateShutting | None:
+def _overdue(context: Context, at: GateAt) -> st.GateTravels | None:
     """The gate's move, when its travel has run out."""
     move, travel = context.gates[at].move, context.shop.gates[at].travel
-    if isinstance(move, (st.GateOpening, st.GateShutting)) and reached(context.now, move.since, travel):
+    if isinstance(move, st.GateTravels) and reached(context.now, move.since, travel):
         return move
     return None
 
 
-def _goal(move: st.GateOpening | st.GateShutting) -> Position:
+def _goal(move: st.GateTravels) -> Position:
     return Position.OPEN if isinstance(move, st.GateOpening) else Position.SHUT
 
 
@@ -231,23 +232,23 @@ def _arrive(context: Context, at: GateAt, where: Position, rule: Rule) -> None:
     """The gate is where it was told to be."""
     gate, move = context.shop.gates[at], context.gates[at].move
     told = first = context.now
-    if isinstance(move, (st.GateOpening, st.GateShutting)):
+    if isinstance(move, st.GateTravels):
         told, first = move.since, move.first
     elif isinstance(move, st.GateFault):
         told = first = move.first
     elif isinstance(move, st.GateUnknown) and move.kept is not None:
         told = first = move.kept
     late = round(context.now - due(first, gate.travel), 3)
+    took = round(context.now - first, 3)
+    _stands(context, at, where, rule, told, took=took, travel=gate.travel, late_by=late if late > 0 else None)
+
+
+def _stands(
+    context: Context, at: GateAt, where: Position, rule: Rule, since: float = -inf, **facts: float | None
+) -> None:
     opened = where is Position.OPEN
-    context.set_gate(at, move=st.GateOpen(told) if opened else st.GateShut(told))
-    context.say_of_gate(
-        at,
-        Happened.GATE_OPEN if opened else Happened.GATE_SHUT,
-        rule,
-        took=round(context.now - first, 3),
-        travel=gate.travel,
-        late_by=late if late > 0 else None,
-    )
+    context.set_gate(at, move=st.GateOpen(since) if opened else st.GateShut(since))
+    context.say_of_gate(at, Happened.GATE_OPEN if opened else Happened.GATE_SHUT, rule, **facts)
     clear_fault(context, at, rule)
 
 
@@ -349,13 +350,4 @@ def _report_shut(context: Context, at: GateAt, move: st.GateMove) -> None:
 
 def _moved(context: Context, at: GateAt, where: Position) -> None:
     """It stands where nobody told it to go."""
-    opened = where is Position.OPEN
-    context.set_gate(at, move=st.GateOpen() if opened else st.GateShut())
-    context.say_of_gate(at, Happened.GATE_OPEN if opened else Happened.GATE_SHUT, Rule.MOVED_BY_HAND)
-    clear_fault(context, at, Rule.MOVED_BY_HAND)
-
-
-def wake_at(gate: Gate, state: st.GateState) -> float | None:
-    """When this gate's travel runs out, or None."""
-    move = state.move
-    return due(move.since, gate.travel) if isinstance(move, (st.GateOpening, st.GateShutting)) else None
+    _stands(context, at, where, Rule.MOVED_BY_HAND)

@@ -11,7 +11,7 @@ from gatehand_rules.context import Context
 from gatehand_rules.detect import become, mute
 from gatehand_rules.findings import Fact, Happened, Rule
 from gatehand_rules.shop import CollectorAt, GateAt
-from gatehand_rules.timing import due, reached
+from gatehand_rules.timing import reached
 
 
 def button(context: Context, at: GateAt) -> None:
@@ -77,15 +77,15 @@ def ask(context: Context, at: GateAt, *, on: bool, who: Mapping[str, Fact] | Non
 
     Asking twice is asking once, but one from before a lost connection is fresh from then on.
     """
-    gate, hand, before = context.shop.gates[at], context.gates[at].hand, len(context.findings)
-    running = hand is not None
+    hand, before = context.gates[at].hand, len(context.findings)
     if on and (hand is None or hand.kept):
         start_hand(context, at, Rule.BUTTON)
-    elif not on and running:
+    elif not on and hand is not None:
         end_hand(context, at, Rule.BUTTON)
     else:
         event = Happened.HAND_STARTED if on else Happened.HAND_ENDED
-        context.decide(event, Rule.BUTTON, {}, gate=gate.name, collector=gate.collector, said=False)
+        context.say_of_gate(at, event, Rule.BUTTON)
+        context.decide(logged=False)
     for i in range(before, len(context.findings)):
         finding = context.findings[i]
         if finding.event in {Happened.HAND_STARTED, Happened.HAND_ENDED, Happened.START_REFUSED}:
@@ -95,8 +95,7 @@ def ask(context: Context, at: GateAt, *, on: bool, who: Mapping[str, Fact] | Non
 def start_hand(context: Context, at: GateAt, rule: Rule, *, by_opening: bool = False) -> None:
     """Begin a hand start, unless the collector is held or its bin is full."""
     gate = context.shop.gates[at]
-    home = context.shop.home_of(at)
-    refused = collectors.start_refusal(context.shop.collectors[home], context.collectors[home])
+    refused = collectors.start_refusal(context, context.shop.home_of(at))
     if refused is not None:
         context.say_of_gate(at, Happened.START_REFUSED, refused, asked_by=str(rule))
         return
@@ -132,8 +131,3 @@ def time_passes(context: Context, at: GateAt) -> None:
     hand = context.gates[at].hand
     if hand is not None and reached(context.now, hand.since, context.shop.gates[at].hand_limit):
         end_hand(context, at, Rule.HAND_LIMIT)
-
-
-def wake_at(limit: float, state: st.GateState) -> float | None:
-    """When the hand start ends by itself, or None."""
-    return None if state.hand is None else due(state.hand.since, limit)

@@ -30,7 +30,8 @@ def hold(context: Context, at: CollectorAt, why: str, rule: Rule, by: str = "") 
     collectors.tell_off(context, at, rule, Cause.HOLD, st.Held(why), why=why)
     if not fresh:
         return
-    context.decide(Happened.COLLECTOR_HELD, rule, {"why": why, **who("", by)}, collector=collector.name)
+    context.say_of_collector(at, Happened.COLLECTOR_HELD, rule, why=why, **who("", by))
+    context.decide()
     context.raise_alarm(Alarm("collector", collector.name, "held"), rule, why=why)
     drop_demands(context, at, rule)
 
@@ -42,8 +43,8 @@ def ask_hold(context: Context, at: CollectorAt, because: str, by: str) -> None:
         hold(context, at, because or "asked for", Rule.HOLD, by)
         return
     forget_press(context, at)
-    name = context.shop.collectors[at].name
-    context.decide(Happened.COLLECTOR_HELD, Rule.HOLD, {"why": state.phase.why}, collector=name, said=False)
+    context.say_of_collector(at, Happened.COLLECTOR_HELD, Rule.HOLD, why=state.phase.why)
+    context.decide(logged=False)
 
 
 def ask_off(context: Context, at: CollectorAt, because: str, by: str) -> None:
@@ -52,7 +53,7 @@ def ask_off(context: Context, at: CollectorAt, because: str, by: str) -> None:
     collectors.tell_off(context, at, Rule.OFF_ASKED, None if stays else Cause.OFF_ASKED, why=because or None)
     if by:
         context.findings[-1] = replace(context.findings[-1], facts=(*context.findings[-1].facts, ("by", by)))
-    context.decided = context.findings[-1]
+    context.decide()
     cutting = [i for i in context.shop.tools_of(at) if _is_wanted(context.tools[i])]
     drop_demands(context, at, Rule.OFF_ASKED)
     for i in context.shop.tools_of(at):
@@ -100,7 +101,8 @@ def end(context: Context, at: CollectorAt, who: Mapping[str, Fact] | None = None
         return
     before = {"refused_before": state.reset.more} if state.reset.more else {}
     facts: dict[str, Fact] = {"why": state.phase.why, **(who or {}), **before}
-    context.decide(Happened.HOLD_RESET, Rule.HOLD, facts, collector=collector.name)
+    context.say_of_collector(at, Happened.HOLD_RESET, Rule.HOLD, **facts)
+    context.decide()
     transition(context, at, Cause.RESET, st.CoastDown(), reset=st.ResetSeen(asked_at=state.reset.asked_at))
     context.clear_alarm(Alarm("collector", collector.name, "held"), Rule.HOLD)
     for i in context.shop.tools_of(at):
@@ -222,10 +224,11 @@ def reset_button_retained(context: Context, at: CollectorAt, *, pressed: bool) -
         _refuse_press(context, at, "pressed at an unknown time: the broker had kept that word", None)
 
 
-def begin_presses_anew(context: Context, at: CollectorAt) -> None:
+def begin_presses_anew(context: Context) -> None:
     """What came before (a gap, a standstill) was not heard or does not count: a press, the first of many messages."""
-    seen = context.collectors[at].reset
-    context.set_collector(at, reset=replace(seen, released=False, pressed_at=None, asked_at=context.now))
+    for at in context.shop.each_collector:
+        seen = context.collectors[at].reset
+        context.set_collector(at, reset=replace(seen, released=False, pressed_at=None, asked_at=context.now))
 
 
 def _reset_is_refused(context: Context, at: CollectorAt) -> bool:
@@ -252,13 +255,14 @@ def _refuse_press(context: Context, at: CollectorAt, why: str, held_for: float |
 
 def _refuse_reset(context: Context, at: CollectorAt, rule: Rule, cause: str, **facts: Fact) -> None:
     """Say it once for each cause; what repeats itself is counted, and told with what is said next."""
-    name, seen = context.shop.collectors[at].name, context.collectors[at].reset
+    seen = context.collectors[at].reset
     key = f"{rule} {cause}"
     said = () if reached(context.now, seen.refused_at, context.shop.timing.refusal_again) else seen.refused
     new = key not in said
     if new and seen.more:
         facts = {**facts, "refused_before": seen.more}
-    context.decide(Happened.RESET_REFUSED, rule, facts, collector=name, said=new)
+    context.say_of_collector(at, Happened.RESET_REFUSED, rule, **facts)
+    context.decide(logged=new)
     more = 0 if new else seen.more + 1
     seen = replace(seen, refused=(*said, key) if new else said, refused_at=context.now, more=more)
     context.set_collector(at, reset=seen)

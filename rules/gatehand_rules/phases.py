@@ -122,7 +122,7 @@ def transition(context: Context, at: CollectorAt, cause: Cause, phase: st.Phase,
     if state.phase != phase:
         if TABLE[type(state.phase)].get(cause) is not type(phase):
             name, before, after = context.shop.collectors[at].name, type(state.phase), type(phase)
-            way = f"from {st.phase_word(before)} to {st.phase_word(after)}"
+            way = f"from {before.word} to {after.word}"
             raise TransitionError(f"the collector {name} cannot go {way} by '{cause}'")
     elif not changes:
         return

@@ -131,9 +131,9 @@ def nothing_was_lost(context: Context) -> None:
             context.doubts[at] = st.Doubt(high_at=context.now)
 
 
-def nothing_heard(context: Context, at: ToolAt) -> bool:
-    """No live reading of the tool has come since the silence."""
-    return context.doubts[at] == st.Doubt()
+def may_be_the_latest(context: Context, at: ToolAt) -> bool:
+    """Nothing newer of the tool has come: no live reading since the silence; in a standstill all comes in its order."""
+    return context.standstill or context.doubts[at] == st.Doubt()
 
 
 def weigh(context: Context, at: ToolAt, *, high: bool, young: bool) -> str | None:
@@ -159,19 +159,20 @@ def weigh(context: Context, at: ToolAt, *, high: bool, young: bool) -> str | Non
 
 
 def end_unchallenged(context: Context, at: ToolAt) -> str | None:
-    """What ended the doubt by time alone, if it did."""
-    doubt, tool = context.doubts[at], context.shop.tools[at]
-    if doubt is None or doubt.high_at is None or tool.silent_after > 0 or not context.connected:
-        return None
-    unchallenged = context.shop.timing.unchallenged
-    if not reached(context.now, doubt.high_at, unchallenged):
+    """What ended the doubt by time alone, if it did: a sensor that speaks only on change said nothing contrary."""
+    timing = context.shop.timing
+    moment = believed_at(timing, context.shop.tools[at], context.doubts[at])
+    if moment is None or context.now < moment or not context.connected:
         return None
     context.doubts[at] = None
-    return f"nothing contrary came for {unchallenged:g} s"
+    state = context.tools[at]
+    if isinstance(state, st.ToolRunning) and state.freshness is st.Freshness.UNCONFIRMED:
+        context.tools[at] = replace(state, freshness=st.Freshness.FRESH)
+    return f"nothing contrary came for {timing.unchallenged:g} s"
 
 
-def doubt_wake_at(timing: Timing, doubt: st.Doubt | None, silent_after: float) -> float | None:
-    """When time alone next ends the doubt (monotonic seconds)."""
-    if doubt is None or doubt.high_at is None or silent_after > 0:
+def believed_at(timing: Timing, tool: Tool, doubt: st.Doubt | None) -> float | None:
+    """When time alone ends the doubt (monotonic seconds), or None: a sensor that speaks only on change is believed."""
+    if doubt is None or doubt.high_at is None or tool.silent_after > 0:
         return None
     return due(doubt.high_at, timing.unchallenged)

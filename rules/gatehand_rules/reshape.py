@@ -21,7 +21,7 @@ from gatehand_rules import state as st
 from gatehand_rules.alarms import Alarm, alarms_of
 from gatehand_rules.commands import ClearAlarm, RaiseAlarm
 from gatehand_rules.context import Context
-from gatehand_rules.findings import Fact, Finding, Happened, Rule
+from gatehand_rules.findings import Fact, Happened, Rule
 from gatehand_rules.gaps import devices, speaks_on_change
 from gatehand_rules.phases import Cause, added
 from gatehand_rules.shop import Collector, CollectorAt, Gate, Shop, StopAt, Tool
@@ -116,7 +116,7 @@ def obstacles(old: Shop, new: Shop, state: st.State, now: float, rewired: Rewire
         if after is None and collectors.is_held(seen):
             found.append(f"the collector {collector.name} is removed while it is held: reset first")
             continue
-        if not _in_use(seen, now):
+        if not (collectors.may_turn(seen, now) or isinstance(seen.phase, st.Opening)):
             continue
         if after is None or collector.name in rewired.collectors:
             what = "removed" if after is None else "given other topics"
@@ -139,10 +139,6 @@ def _limit_obstacles(old: Shop, at: CollectorAt, after: Collector, state: st.Sta
     if after.max_open is not None and after.max_open != before.max_open and standing > after.max_open:
         found.append(f"max_open of {before.name} falls to {after.max_open} while {standing} gates stand open")
     return [f"{text} and its fan may turn" for text in found]
-
-
-def _in_use(seen: st.CollectorState, now: float) -> bool:
-    return collectors.may_turn(seen, now) or isinstance(seen.phase, st.Opening)
 
 
 def _gate_obstacles(old: Shop, new: Shop, rewired: Rewired, at: CollectorAt) -> list[str]:
@@ -181,11 +177,10 @@ def adopt_shop(old: Shop, new: Shop, state: st.State, now: float, rewired: Rewir
             state = replace(state, guard=interlock.note_travelled(old, state.guard, at, now))
     tools = tuple(_carry_tool(old, tool, state, now, rewired) for tool in new.tools)
     gates = tuple(_carry_gate(old, gate, state, rewired) for gate in new.gates)
-    fans = tuple(_let_go(_carry_fan(old, new, each, state, now), each, rewired) for each in new.collectors)
+    fans = tuple(_carry_fan(old, new, each, state, now, rewired=rewired) for each in new.collectors)
     stops = tuple(_stop_before(old, state.stops, stop.name, rewired) for stop in new.stops)
     known = alarms_of(new) - _unlearnt(old, new, rewired)
     gone = (state.alarms - known) | {was for was, *_ in moved}
-    moved = tuple(each for each in moved if each[1] in known)
     carried = replace(
         state,
         tools=tools,
@@ -193,30 +188,56 @@ def adopt_shop(old: Shop, new: Shop, state: st.State, now: float, rewired: Rewir
         collectors=fans,
         stops=stops,
         guard=replace(_carry_guard(old, new, state, tools, rewired), no_start_before=no_start_before),
-        alarms=(state.alarms - gone) | {alarm for _, alarm, *_ in moved},
+        alarms=state.alarms - gone,
         no_start_before=no_start_before,
         stops_lost_at=state.stops_lost_at if new.stops else None,
         doubts=tuple(_carry_doubt(old, tool, state, after) for tool, after in zip(new.tools, tools, strict=True)),
     )
-    anew = [
-        at
-        for at, each in zip(new.each_collector, new.collectors, strict=True)
-        if old.collector_at(each.name) is None or each.name in rewired.collectors
-    ]
-    told = _tell_off(new, carried, anew, unread, now, rewired=rewired)
-    over = tuple(ClearAlarm(alarm) for alarm in sorted(gone))
-    raised = tuple(RaiseAlarm(alarm) for _, alarm, *_ in moved)
-    said = (*(_over(alarm) for alarm in sorted(gone)), *(_moved(*each) for each in moved))
-    return Outcome(told.state, (*over, *raised, *told.commands), (*said, *told.findings))
+    context = Context(new, carried, now)
+    for alarm in sorted(gone):
+        context.commands.append(ClearAlarm(alarm))
+        context.say(Happened.ALARM_CLEARED, Rule.UNKNOWN_NAME, {"alarm": alarm.id})
+    for _, alarm, rule, facts in moved:
+        if alarm in known:
+            context.alarms.add(alarm)
+            context.commands.append(RaiseAlarm(alarm))
+            context.say(Happened.ALARM_RAISED, rule, {"alarm": alarm.id, **facts}, collector=alarm.name)
+    _meet_stops(context, unread)
+    _tell_off_anew(context, old, rewired)
+    _watch_no_more(context, rewired)
+    ends.end_old(context)
+    guard, passed, vetoes = interlock.judge(new, carried.guard, tuple(context.commands), now)
+    adopted = context.state(guard)
+    adopted = replace(adopted, wake_at=next_deadline(new, adopted))
+    return Outcome(adopted, passed, (*context.findings, *vetoes))
 
 
-def _moved(_was: Alarm, alarm: Alarm, rule: Rule, facts: Mapping[str, Fact]) -> Finding:
-    told = (("alarm", alarm.id), *facts.items())
-    return Finding(event=Happened.ALARM_RAISED, rule=rule, collector=alarm.name, facts=told)
+def _meet_stops(context: Context, unread: list[str]) -> None:
+    """The alarms of the stop contacts as they are now; what comes under an active one is held."""
+    shop, before = context.shop, context.start
+    for name in unread:  # what was not understood of it was said by another, or meant otherwise
+        context.clear_alarm(Alarm("stop", name, "unclear"), Rule.STOP_CONTACT)
+    for i, (stop, active) in enumerate(zip(shop.stops, before.stops, strict=True)):
+        holds.show(context, stop.name, active=active)
+        for home in shop.fans_of(StopAt(i)) if active else ():
+            if not collectors.is_held(before.collectors[home]):
+                holds.hold(context, home, stop.name, Rule.STOP_CONTACT)
 
 
-def _over(alarm: Alarm) -> Finding:
-    return Finding(event=Happened.ALARM_CLEARED, rule=Rule.UNKNOWN_NAME, facts=(("alarm", alarm.id),))
+def _tell_off_anew(context: Context, old: Shop, rewired: Rewired) -> None:
+    """Collectors that nobody knew before: told off, so that from here on it is known how they stand."""
+    before = context.start
+    anew: list[CollectorAt] = []
+    for at, collector in zip(context.shop.each_collector, context.shop.collectors, strict=True):
+        just_held = collectors.is_held(context.collectors[at]) and not collectors.is_held(before.collectors[at])
+        if not just_held and (old.collector_at(collector.name) is None or collector.name in rewired.collectors):
+            anew.append(at)
+    for at in anew:  # what another switch or motor did not answer is nothing that this one owes
+        context.set_collector(at, answer=None)
+        context.clear_alarm(Alarm("collector", context.shop.collectors[at].name, "no_answer"), Rule.ANSWER)
+    for at in anew if before.adopted and before.connected else ():
+        held = collectors.is_held(before.collectors[at])
+        collectors.tell_off(context, at, Rule.ADOPTION, None if held else Cause.NOT_CONTINUED)
 
 
 def _carry_tool(old: Shop, tool: Tool, state: st.State, now: float, rewired: Rewired) -> st.ToolState:
@@ -284,7 +305,9 @@ def _other_gate(before: Gate, after: Gate, rewired: Rewired) -> bool:
     return moved or before.reports != after.reports or after.name in rewired.gates
 
 
-def _carry_fan(old: Shop, new: Shop, collector: Collector, state: st.State, now: float) -> st.CollectorState:
+def _carry_fan(
+    old: Shop, new: Shop, collector: Collector, state: st.State, now: float, *, rewired: Rewired
+) -> st.CollectorState:
     at = old.collector_at(collector.name)
     if at is None:
         return added()
@@ -294,6 +317,7 @@ def _carry_fan(old: Shop, new: Shop, collector: Collector, state: st.State, now:
     known = collector.reports or collector.senses_current
     before = old.collectors[at]
     same_eyes = (before.reports, before.senses_current) == (collector.reports, collector.senses_current)
+    another_button = collector.name in rewired.buttons  # what was heard of the one before is no part of a press
     last = None if seen.last_gate is None else new.gate_at(old.gates[seen.last_gate].name)
     left = [i for i in old.tools_of(at) if _left_behind(new, old.tools[i], state.tools[i])]
     grace = max((due(now, old.tools[i].run_on) for i in left), default=-inf)
@@ -310,16 +334,9 @@ def _carry_fan(old: Shop, new: Shop, collector: Collector, state: st.State, now:
         still_at=still_at,
         last_gate=last,
         grace_until=max(seen.grace_until, grace) if seen.on_phase else seen.grace_until,
+        bin_full=seen.bin_full and collector.tells_bin and collector.name not in rewired.bins,
+        reset=replace(seen.reset, released=False, pressed_at=None) if another_button else seen.reset,
     )
-
-
-def _let_go(fan: st.CollectorState, collector: Collector, rewired: Rewired) -> st.CollectorState:
-    """Another reset button: what was heard of the one before is no part of a press. Another bin's contact: not full."""
-    if fan.bin_full and (not collector.tells_bin or collector.name in rewired.bins):
-        fan = replace(fan, bin_full=False)
-    if collector.name not in rewired.buttons:
-        return fan
-    return replace(fan, reset=replace(fan.reset, released=False, pressed_at=None))
 
 
 def _still_at(old: Shop, at: CollectorAt, collector: Collector, state: st.State, now: float) -> float:
@@ -398,34 +415,3 @@ def _watch_no_more(context: Context, rewired: Rewired) -> None:
                 context.clear_alarm(alarm, Rule.OFFLINE)
                 if kind == "tool" and (at := shop.tool_at(one.name)) is not None:
                     speaks_on_change(context, at)
-
-
-def _tell_off(
-    shop: Shop, carried: st.State, anew: list[CollectorAt], unread: list[str], now: float, *, rewired: Rewired
-) -> Outcome:
-    """Collectors that nobody knew before: told off, so that from here on it is known how they stand.
-
-    Those that come under an active stop are held.
-    """
-    context = Context(shop, carried, now)
-    for name in unread:  # what was not understood of it was said by another, or meant otherwise
-        context.clear_alarm(Alarm("stop", name, "unclear"), Rule.STOP_CONTACT)
-    for i, (stop, active) in enumerate(zip(shop.stops, carried.stops, strict=True)):
-        holds.show(context, stop.name, active=active)
-        for home in shop.fans_of(StopAt(i)):
-            if active and not collectors.is_held(carried.collectors[home]):
-                holds.hold(context, home, stop.name, Rule.STOP_CONTACT)
-                anew = [at for at in anew if at != home]
-    for at in anew:  # what another switch or motor did not answer is nothing that this one owes
-        name = shop.collectors[at].name
-        context.set_collector(at, answer=None)
-        context.clear_alarm(Alarm("collector", name, "no_answer"), Rule.ANSWER)
-    for at in anew if carried.adopted and carried.connected else ():
-        held = collectors.is_held(carried.collectors[at])
-        collectors.tell_off(context, at, Rule.ADOPTION, None if held else Cause.NOT_CONTINUED)
-    _watch_no_more(context, rewired)
-    ends.end_old(context)
-    guard, passed, vetoes = interlock.judge(shop, carried.guard, tuple(context.commands), now)
-    after = context.state(guard)
-    after = replace(after, wake_at=next_deadline(shop, after))
-    return Outcome(after, passed, (*context.findings, *vetoes))

@@ -86,7 +86,7 @@ def _one(context: Context, at: CollectorAt) -> None:
         say_kept(context, at, over=True)
     _refuse_for_bin(context, at)
     phase = context.collectors[at].phase
-    granted = demand.grant(context, at, demand.of_collector(context, at))
+    granted = demand.grant(context, at)
     served = [one for one in granted if demand.can_be_served(context, one)]
     _refuse_unservable(context, at, granted)
     match phase:
@@ -172,9 +172,9 @@ def _by_hand(context: Context, at: CollectorAt) -> None:
 def _say_switched_off(context: Context, at: CollectorAt) -> None:
     name = context.shop.collectors[at].name
     for one in demand.of_collector(context, at):
-        if one.kind is Kind.CUT and one.tool is not None and not one.may_start:
-            context.say(Happened.START_REFUSED, Rule.SWITCHED_BY_HAND, tool=one.tool, collector=name)
-            context.raise_alarm(Alarm("tool", one.tool, "not_fresh"), Rule.SWITCHED_BY_HAND)
+        if one.kind is Kind.CUT and not one.may_start:
+            context.say(Happened.START_REFUSED, Rule.SWITCHED_BY_HAND, tool=one.name, collector=name)
+            context.raise_alarm(one.alarm("not_fresh"), Rule.SWITCHED_BY_HAND)
 
 
 def _adopting(context: Context, at: CollectorAt) -> None:
@@ -197,12 +197,12 @@ def _refuse_for_bin(context: Context, at: CollectorAt) -> None:
     if not collectors.bin_refuses(collector, state) or state.on_phase:
         return
     for one in [each for each in demand.of_collector(context, at) if each.may_start]:
-        if one.kind is Kind.HAND:
+        if one.tool is not None:
+            make_stale(context, one.tool)
+            refuse_stale(context, one.tool, Rule.BIN_FULL)
+        else:
             end_hand(context, one.gates[0], Rule.BIN_FULL)
             context.say_of_gate(one.gates[0], Happened.START_REFUSED, Rule.BIN_FULL)
-        elif one.tool is not None and (tool := context.shop.tool_at(one.tool)) is not None:
-            make_stale(context, tool)
-            refuse_stale(context, tool, Rule.BIN_FULL)
 
 
 def _refuse_unservable(context: Context, at: CollectorAt, granted: list[Demand]) -> None:
@@ -309,7 +309,7 @@ def _refuse_min_open(context: Context, at: CollectorAt, starters: list[Demand], 
     facts: dict[str, Fact] = {"proven_open": proven, "min_open": collector.min_open}
     new = context.raise_alarm(_too_few(collector.name), Rule.MIN_OPEN, **facts)
     for one in starters if new else ():
-        context.leave(Happened.START_REFUSED, Rule.MIN_OPEN, facts, **one.named, collector=collector.name)
+        context.say(Happened.START_REFUSED, Rule.MIN_OPEN, facts, **dict([one.label]), collector=collector.name)
 
 
 def _call_off(context: Context, at: CollectorAt, phase: st.Opening, *, over: bool) -> None:
@@ -339,14 +339,12 @@ def _on(context: Context, at: CollectorAt, served: list[Demand]) -> None:
         _on_phase(context, at, cutting=cutting, why=Rule.RUN_ON)
         return
     zone.trim(context, at)
+    free_at = collectors.free_again_at(collector, state, now)
     if state.by_hand:
         _on_phase(context, at, cutting=True, why=Rule.SWITCHED_BY_HAND)
-        return
-    if now < state.grace_until:
+    elif now < state.grace_until:
         _on_phase(context, at, cutting=False, why=Rule.ADOPTION)
-        return
-    free_at = collectors.free_again_at(collector, state, now)
-    if free_at is not None and free_at > now:
+    elif free_at is not None:
         _on_phase(context, at, cutting=False, why=Rule.STARTS_PER_HOUR)
         if context.collectors[at].phase != state.phase:  # once, not at every look during spin-up
             context.say_of_collector(
@@ -357,8 +355,8 @@ def _on(context: Context, at: CollectorAt, served: list[Demand]) -> None:
                 starts_per_hour=collector.starts_per_hour,
                 for_seconds=round(free_at - now, 3),
             )
-        return
-    collectors.tell_off(context, at, Rule.NO_DEMAND, Cause.NO_DEMAND)
+    else:
+        collectors.tell_off(context, at, Rule.NO_DEMAND, Cause.NO_DEMAND)
 
 
 def _on_phase(context: Context, at: CollectorAt, *, cutting: bool, why: Rule) -> None:

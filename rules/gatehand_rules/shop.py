@@ -8,6 +8,7 @@ A description is checked whenever one is made, so one that exists is one that ca
 checked anew, and a shop's indexes are built anew.
 """
 
+from collections.abc import Callable, Iterable
 from functools import cached_property
 from math import inf
 from typing import Literal, NewType, TypeAlias
@@ -150,12 +151,11 @@ class Shop(Struct, frozen=True, kw_only=True, dict=True):
                 raise ValueError(f"two {kind}s have one name")
         home = {gate.name: gate.collector for gate in self.gates}
         fans = {collector.name for collector in self.collectors}
-        for gate in self.gates:
-            if gate.collector not in fans:
-                raise ValueError(f"gate {gate.name}: no collector {gate.collector}")
+        at_a_fan: tuple[Gate | Tool, ...] = (*self.gates, *self.tools)
+        for one in at_a_fan:
+            if one.collector not in fans:
+                raise ValueError(f"{_what(one)} {one.name}: no collector {one.collector}")
         for tool in self.tools:
-            if tool.collector not in fans:
-                raise ValueError(f"tool {tool.name}: no collector {tool.collector}")
             for name in (*tool.gates, *tool.assist):
                 if home.get(name) != tool.collector:
                     raise ValueError(f"tool {tool.name}: no gate {name} at collector {tool.collector}")
@@ -173,45 +173,28 @@ class Shop(Struct, frozen=True, kw_only=True, dict=True):
             "stop": [stop.name for stop in self.stops],
         }
 
-    def tool_at(self, name: str) -> ToolAt | None:
-        """Index of the tool in `tools`, or None."""
-        return self._tools_by_name.get(name)
+    # What follows is built at the first question; a frozen shop never changes it, and `replace` takes none of it along.
+    # What asks for one (a name, a place) is the bound look-up itself: called like a method, for the price of a look-up.
 
-    def gate_at(self, name: str) -> GateAt | None:
-        """Index of the gate in `gates`, or None."""
-        return self._gates_by_name.get(name)
+    @cached_property
+    def tool_at(self) -> Callable[[str], ToolAt | None]:
+        """Index of the tool of a name in `tools`, or None."""
+        return {tool.name: ToolAt(i) for i, tool in enumerate(self.tools)}.get
 
-    def collector_at(self, name: str) -> CollectorAt | None:
-        """Index of the collector in `collectors`, or None."""
-        return self._collectors_by_name.get(name)
+    @cached_property
+    def gate_at(self) -> Callable[[str], GateAt | None]:
+        """Index of the gate of a name in `gates`, or None."""
+        return {gate.name: GateAt(i) for i, gate in enumerate(self.gates)}.get
 
-    def stop_at(self, name: str) -> StopAt | None:
-        """Index of the stop contact in `stops`, or None."""
-        return self._stops_by_name.get(name)
+    @cached_property
+    def collector_at(self) -> Callable[[str], CollectorAt | None]:
+        """Index of the collector of a name in `collectors`, or None."""
+        return {collector.name: CollectorAt(i) for i, collector in enumerate(self.collectors)}.get
 
-    def gates_of(self, collector: CollectorAt) -> tuple[GateAt, ...]:
-        """Indices of the gates of the collector at this index."""
-        return self._gates_by_collector[collector]
-
-    def tools_of(self, collector: CollectorAt) -> tuple[ToolAt, ...]:
-        """Indices of the tools of the collector at this index."""
-        return self._tools_by_collector[collector]
-
-    def home_of(self, gate: GateAt) -> CollectorAt:
-        """Index of the collector of the gate at this index."""
-        return self._home_by_gate[gate]
-
-    def fan_of(self, tool: ToolAt) -> CollectorAt:
-        """Index of the collector of the tool at this index."""
-        return self._home_by_tool[tool]
-
-    def fans_of(self, stop: StopAt) -> tuple[CollectorAt, ...]:
-        """Indices of the collectors of the stop contact at this index."""
-        return tuple(self._collectors_by_name[name] for name in self.stops[stop].collectors)
-
-    def ways_of(self, tool: ToolAt) -> tuple[tuple[GateAt, ...], tuple[GateAt, ...]]:
-        """Indices of the own gates, and of the assist gates, of the tool at this index."""
-        return self._ways[tool]
+    @cached_property
+    def stop_at(self) -> Callable[[str], StopAt | None]:
+        """Index of the stop contact of a name in `stops`, or None."""
+        return {stop.name: StopAt(i) for i, stop in enumerate(self.stops)}.get
 
     @cached_property
     def each_tool(self) -> tuple[ToolAt, ...]:
@@ -228,47 +211,45 @@ class Shop(Struct, frozen=True, kw_only=True, dict=True):
         """Every place in `collectors`."""
         return tuple(CollectorAt(i) for i in range(len(self.collectors)))
 
-    # Built at the first question; a frozen shop never changes them, and `replace` takes none of them along.
+    @cached_property
+    def home_of(self) -> Callable[[GateAt], CollectorAt]:
+        """Index of the collector of the gate at this index."""
+        return self._places(gate.collector for gate in self.gates).__getitem__
 
     @cached_property
-    def _tools_by_name(self) -> dict[str, ToolAt]:
-        return {tool.name: ToolAt(i) for i, tool in enumerate(self.tools)}
+    def fan_of(self) -> Callable[[ToolAt], CollectorAt]:
+        """Index of the collector of the tool at this index."""
+        return self._places(tool.collector for tool in self.tools).__getitem__
 
     @cached_property
-    def _gates_by_name(self) -> dict[str, GateAt]:
-        return {gate.name: GateAt(i) for i, gate in enumerate(self.gates)}
+    def fans_of(self) -> Callable[[StopAt], tuple[CollectorAt, ...]]:
+        """Indices of the collectors of the stop contact at this index."""
+        return tuple(self._places(stop.collectors) for stop in self.stops).__getitem__
+
+    def _places(self, collectors: Iterable[str]) -> tuple[CollectorAt, ...]:
+        place = {collector.name: CollectorAt(i) for i, collector in enumerate(self.collectors)}
+        return tuple(place[name] for name in collectors)
 
     @cached_property
-    def _collectors_by_name(self) -> dict[str, CollectorAt]:
-        return {collector.name: CollectorAt(i) for i, collector in enumerate(self.collectors)}
+    def gates_of(self) -> Callable[[CollectorAt], tuple[GateAt, ...]]:
+        """Indices of the gates of the collector at this index."""
+        homes, each = self.home_of, self.each_gate
+        return tuple(tuple(at for at in each if homes(at) == home) for home in self.each_collector).__getitem__
 
     @cached_property
-    def _home_by_gate(self) -> tuple[CollectorAt, ...]:
-        return tuple(self._collectors_by_name[gate.collector] for gate in self.gates)
+    def tools_of(self) -> Callable[[CollectorAt], tuple[ToolAt, ...]]:
+        """Indices of the tools of the collector at this index."""
+        homes, each = self.fan_of, self.each_tool
+        return tuple(tuple(at for at in each if homes(at) == home) for home in self.each_collector).__getitem__
 
     @cached_property
-    def _home_by_tool(self) -> tuple[CollectorAt, ...]:
-        return tuple(self._collectors_by_name[tool.collector] for tool in self.tools)
-
-    @cached_property
-    def _gates_by_collector(self) -> tuple[tuple[GateAt, ...], ...]:
-        return tuple(tuple(at for at in self.each_gate if self.home_of(at) == home) for home in self.each_collector)
-
-    @cached_property
-    def _tools_by_collector(self) -> tuple[tuple[ToolAt, ...], ...]:
-        return tuple(tuple(at for at in self.each_tool if self.fan_of(at) == home) for home in self.each_collector)
-
-    @cached_property
-    def _ways(self) -> tuple[tuple[tuple[GateAt, ...], tuple[GateAt, ...]], ...]:
-        place = self._gates_by_name
+    def ways_of(self) -> Callable[[ToolAt], tuple[tuple[GateAt, ...], tuple[GateAt, ...]]]:
+        """Indices of the own gates, and of the assist gates, of the tool at this index."""
+        place = {gate.name: GateAt(i) for i, gate in enumerate(self.gates)}
         return tuple(
             (tuple(place[name] for name in tool.gates), tuple(place[name] for name in tool.assist))
             for tool in self.tools
-        )
-
-    @cached_property
-    def _stops_by_name(self) -> dict[str, StopAt]:
-        return {stop.name: StopAt(i) for i, stop in enumerate(self.stops)}
+        ).__getitem__
 
 
 Numbered: TypeAlias = Tool | Gate | Collector | Circuit

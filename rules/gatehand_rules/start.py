@@ -39,8 +39,8 @@ def connected(context: Context) -> None:
     context.connected = True
     context.settle_at = due(context.now, context.shop.timing.settle)
     context.say(Happened.BROKER_CONNECTED, Rule.BROKER, first=not context.adopted)
+    begin_presses_anew(context)
     for at, collector in zip(context.shop.each_collector, context.collectors, strict=True):
-        begin_presses_anew(context, at)
         if isinstance(collector.phase, st.Held):  # an "off" for a stop need not wait for what is retained
             collectors.tell_off(context, at, Rule.BROKER, None, why=collector.phase.why)
     doubt_tools(context)
@@ -115,10 +115,7 @@ def _take_up_again(context: Context, at: CollectorAt) -> None:
     if not state.on_phase or stood:
         collectors.tell_off(context, at, Rule.BROKER, Cause.NOT_CONTINUED)
         return
-    refresh = collectors.refresh_due(collector, state)
-    if refresh is not None and context.now > refresh and not state.seen_on:
-        # The switch's own time limit may have passed meanwhile: "on" would be a start. A fresh demand gives it.
-        context.set_collector(at, told_on_at=None, answer=None)
+    if collectors.forget_lapsed(context, at):
         say_kept(context, at, over=False)
 
 

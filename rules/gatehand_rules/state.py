@@ -7,7 +7,7 @@ a state answers about itself.
 
 from enum import StrEnum
 from math import inf
-from typing import Literal, TypeAlias
+from typing import ClassVar, Literal, TypeAlias
 
 from msgspec import field
 
@@ -38,46 +38,48 @@ class SubthresholdRise(Record, frozen=True, tag="Hump"):
     """The longest spell at or above the start threshold so far, seconds; -1: none."""
 
 
-class ToolUnknown(Record, frozen=True):
+class ToolHeard(Record, frozen=True):
+    """A tool whose sensor speaks: its last live reading, ampere, and when it came."""
+
+    amps: float | None
+    heard_at: float
+
+
+class ToolUnknown(ToolHeard, frozen=True):
     """No live reading yet that tells idle from running."""
 
-    amps: float | None
-    heard_at: float
+    word: ClassVar = ToolWord.UNKNOWN
 
 
-class ToolIdle(Record, frozen=True):
+class ToolIdle(ToolHeard, frozen=True):
     """Below the start threshold, or above it for less than `start_after`."""
 
-    amps: float | None
-    heard_at: float
+    word: ClassVar = ToolWord.IDLE
     rise: SubthresholdRise | None = field(default=None, name="hump")
 
 
-class ToolRunning(Record, frozen=True):
+class ToolRunning(ToolHeard, frozen=True):
     """At or above the start threshold, not yet below the stop threshold for `stop_after`."""
 
-    amps: float | None
-    heard_at: float
+    word: ClassVar = ToolWord.RUNNING
     since: float
     freshness: Freshness = field(name="standing")
     low_since: float | None = None
 
 
-class ToolRunOn(Record, frozen=True):
+class ToolRunOn(ToolHeard, frozen=True):
     """Stopped at `since`; its demand lasts for `run_on` more."""
 
-    amps: float | None
-    heard_at: float
+    word: ClassVar = ToolWord.RUN_ON
     since: float
     freshness: Freshness = field(name="standing")
     rise: SubthresholdRise | None = field(default=None, name="hump")
 
 
-class ToolMuted(Record, frozen=True):
+class ToolMuted(ToolHeard, frozen=True):
     """It draws and is not served until it has fallen below the stop threshold."""
 
-    amps: float | None
-    heard_at: float
+    word: ClassVar = ToolWord.MUTED
 
 
 ToolSpeaking: TypeAlias = ToolUnknown | ToolIdle | ToolRunning | ToolRunOn | ToolMuted
@@ -86,6 +88,7 @@ ToolSpeaking: TypeAlias = ToolUnknown | ToolIdle | ToolRunning | ToolRunOn | Too
 class ToolSilent(Record, frozen=True):
     """Its sensor says nothing since `since`; `was` is what was known last."""
 
+    word: ClassVar = ToolWord.SILENT
     was: ToolSpeaking
     since: float
     let_go: bool = False
@@ -117,6 +120,7 @@ class Doubt(Record, frozen=True):
 class GateUnknown(Record, frozen=True):
     """Position not known. `from_shut`: it left its shut position on its own."""
 
+    word: ClassVar = GateWord.UNKNOWN
     from_shut: bool = False
     shutting: bool = False
     """Told shut last: what it says of being open may be from before."""
@@ -127,15 +131,22 @@ class GateUnknown(Record, frozen=True):
 class GateShut(Record, frozen=True):
     """Shut. `since`: when its command was given, -inf without one."""
 
+    word: ClassVar = GateWord.SHUT
     since: float = -inf
 
 
-class GateOpening(Record, frozen=True):
-    """Told to open. `since`: the last telling, `first`: the first, `tries`: tellings after the first."""
+class GateTravels(Record, frozen=True):
+    """Told to go, and not known to be there. `since`: the last telling, `first`: the first, `tries`: those after it."""
 
     since: float
     first: float
     tries: int = 0
+
+
+class GateOpening(GateTravels, frozen=True):
+    """Told to open."""
+
+    word: ClassVar = GateWord.OPENING
     said_shut: bool = False
     """An old word said that it was shut: it has to move, and speaks when it does."""
 
@@ -143,21 +154,21 @@ class GateOpening(Record, frozen=True):
 class GateOpen(Record, frozen=True):
     """Proven open. `since`: when its command was given, -inf without one."""
 
+    word: ClassVar = GateWord.OPEN
     since: float = -inf
 
 
-class GateShutting(Record, frozen=True):
+class GateShutting(GateTravels, frozen=True):
     """Told to shut. `then_open`: once, so that it speaks when it is opened again, if it is still wanted."""
 
-    since: float
-    first: float
-    tries: int = 0
+    word: ClassVar = GateWord.SHUTTING
     then_open: bool = False
 
 
 class GateFault(Record, frozen=True):
     """Told to go to `wanted` at `first`, and all retries passed without its report."""
 
+    word: ClassVar = GateWord.FAULT
     wanted: Position
     first: float
 
@@ -193,10 +204,13 @@ class GateState(Record, frozen=True, kw_only=True):
 class Off(Record, frozen=True):
     """The fan is off and stands still, as far as can be known."""
 
+    word: ClassVar = CollectorWord.OFF
+
 
 class Opening(Record, frozen=True):
     """Gates travel before a start. `adopting`: the fan turns already (a daemon's start)."""
 
+    word: ClassVar = CollectorWord.OPENING
     since: float
     adopting: bool = False
     until: float | None = None
@@ -208,28 +222,34 @@ class Opening(Record, frozen=True):
 class SpinUp(Record, frozen=True):
     """Told on; the air is not yet at full flow."""
 
+    word: ClassVar = CollectorWord.SPIN_UP
     since: float
 
 
 class Running(Record, frozen=True):
     """A tool cuts or a hand start lasts."""
 
+    word: ClassVar = CollectorWord.RUNNING
+
 
 class RunOn(Record, frozen=True):
     """On for run-on, or kept on; `why` is the rule's word."""
 
+    word: ClassVar = CollectorWord.RUN_ON
     why: str
 
 
 class CoastDown(Record, frozen=True):
     """Told off; the fan may still turn. `tripped`: no start until it stands still."""
 
+    word: ClassVar = CollectorWord.COAST_DOWN
     tripped: bool = False
 
 
 class Held(Record, frozen=True):
     """Kept off until a reset. `why`: a stop contact's name or a reason in a word."""
 
+    word: ClassVar = CollectorWord.HELD
     why: str
 
 
@@ -403,48 +423,16 @@ class State(Record, frozen=True):
         return self.stood_for is not None
 
 
-_TOOL_WORDS: dict[type, ToolWord] = {
-    ToolUnknown: ToolWord.UNKNOWN,
-    ToolIdle: ToolWord.IDLE,
-    ToolRunning: ToolWord.RUNNING,
-    ToolRunOn: ToolWord.RUN_ON,
-    ToolMuted: ToolWord.MUTED,
-    ToolSilent: ToolWord.SILENT,
-}
-_GATE_WORDS: dict[type, GateWord] = {
-    GateUnknown: GateWord.UNKNOWN,
-    GateShut: GateWord.SHUT,
-    GateOpening: GateWord.OPENING,
-    GateOpen: GateWord.OPEN,
-    GateShutting: GateWord.SHUTTING,
-    GateFault: GateWord.FAULT,
-}
-_COLLECTOR_WORDS: dict[type, CollectorWord] = {
-    Off: CollectorWord.OFF,
-    Opening: CollectorWord.OPENING,
-    SpinUp: CollectorWord.SPIN_UP,
-    Running: CollectorWord.RUNNING,
-    RunOn: CollectorWord.RUN_ON,
-    CoastDown: CollectorWord.COAST_DOWN,
-    Held: CollectorWord.HELD,
-}
-
-
 def tool_word(state: ToolState) -> ToolWord:
     """The tool's state in the contract's word."""
-    return _TOOL_WORDS[type(state)]
+    return state.word
 
 
 def gate_word(state: GateState) -> GateWord:
     """The gate's state in the contract's word."""
-    return _GATE_WORDS[type(state.move)]
+    return state.move.word
 
 
 def collector_word(state: CollectorState) -> CollectorWord:
     """The collector's state in the contract's word."""
-    return phase_word(type(state.phase))
-
-
-def phase_word(phase: type[Phase]) -> CollectorWord:
-    """The contract's word of a phase."""
-    return _COLLECTOR_WORDS[phase]
+    return state.phase.word

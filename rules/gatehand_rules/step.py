@@ -22,8 +22,9 @@ from gatehand_rules.context import Context
 from gatehand_rules.findings import Finding, Happened, Rule
 from gatehand_rules.phases import take_back
 from gatehand_rules.sequence import settle
-from gatehand_rules.shop import CollectorAt, GateAt, Shop, ToolAt
-from gatehand_rules.state import CollectorState, GateState, Guard, State
+from gatehand_rules.shop import CollectorAt, GateAt, Shop
+from gatehand_rules.state import CollectorState, GateState, GateTravels, Guard, State
+from gatehand_rules.timing import due
 from gatehand_rules.words import Position
 
 
@@ -204,7 +205,8 @@ def _ignore(context: Context, event: ev.Event, *, retained: bool = False) -> Non
     """A message that may not act: retained, or for something that is not there, or that has no such signal."""
     rule, facts = Rule.RETAINED if retained else Rule.UNKNOWN_NAME, {"what": type(event).__name__}
     gate, collector = getattr(event, "gate", None), getattr(event, "collector", None)
-    context.decide(Happened.MESSAGE_IGNORED, rule, facts, gate=gate, collector=collector)
+    context.say(Happened.MESSAGE_IGNORED, rule, facts, gate=gate, collector=collector)
+    context.decide()
 
 
 def _reading(context: Context, event: ev.Reading) -> None:
@@ -213,21 +215,14 @@ def _reading(context: Context, event: ev.Reading) -> None:
         _ignore(context, event)
     elif not event.retained:
         detect.hear(context, at, max(0.0, event.amps), young=event.young)
-    elif not _may_be_the_latest(context, at) or not detect.hear_old(context, at, max(0.0, event.amps)):
+    elif not readings.may_be_the_latest(context, at) or not detect.hear_old(context, at, max(0.0, event.amps)):
         context.say(Happened.READING_REJECTED, Rule.RETAINED, tool=event.tool, amps=event.amps)
 
 
-def _may_be_the_latest(context: Context, at: ToolAt) -> bool:
-    """Nothing newer of the tool has come: no live reading since the silence; in a standstill all comes in its order."""
-    return context.standstill or readings.nothing_heard(context, at)
-
-
 def _rejected(context: Context, event: ev.MessageRejected) -> None:
-    rule, facts = Rule.MAX_AGE if event.old else Rule.BAD_VALUE, {"why": event.why, "shown": event.shown}
-    if event.kind == "stop":
-        context.leave(Happened.READING_REJECTED, rule, {**facts, "stop": event.name})
-    else:
-        context.leave(Happened.READING_REJECTED, rule, facts, **{event.kind: event.name})
+    rule = Rule.MAX_AGE if event.old else Rule.BAD_VALUE
+    facts: dict[str, str] = {"why": event.why, "shown": event.shown, event.kind: event.name}
+    context.say(Happened.READING_REJECTED, rule, **facts)
 
 
 def _gate_report(context: Context, at: GateAt, event: ev.GateReport) -> None:
@@ -292,18 +287,17 @@ def next_deadline(shop: Shop, state: State) -> float | None:
     judged = state.connected and state.adopted
     acting = state.connected and state.settle_at is None and not state.stopping
     moments.append(detect.wake_at(shop.tools, state.tools, state.doubts, judged=judged))
-    if state.connected:
-        for tool, each in zip(shop.tools, state.doubts, strict=False):
-            if each is not None:
-                moments.append(readings.doubt_wake_at(shop.timing, each, tool.silent_after))
+    for tool, each in zip(shop.tools, state.doubts, strict=False) if state.connected else ():
+        if each is not None:
+            moments.append(readings.believed_at(shop.timing, tool, each))
     if state.no_start_before > -inf:
         moments.append(state.no_start_before)
     moments.append(gaps.wake_at(shop.timing, state))
     for gate, gate_state in zip(shop.gates, state.gates, strict=True):
         if gate_state.hand is not None:
-            moments.append(hands.wake_at(gate.hand_limit, gate_state))
-        if acting and gates.travels(gate_state):
-            moments.append(gates.wake_at(gate, gate_state))
+            moments.append(due(gate_state.hand.since, gate.hand_limit))
+        if acting and isinstance(gate_state.move, GateTravels):
+            moments.append(due(gate_state.move.since, gate.travel))
     if state.connected and state.settle_at is not None and not state.stopping:
         moments.append(state.settle_at)
     if acting:

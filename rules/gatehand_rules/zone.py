@@ -88,8 +88,7 @@ def _leaving(context: Context, at: CollectorAt, chosen: list[GateAt]) -> list[Ga
     leaving = [i for i in shop.gates_of(at) if shop.gates[i].commanded and i not in chosen and _not_shut(context, i)]
     if any(isinstance(context.gates[i].move, GateFault) for i in leaving):
         # Told shut, it would be no fault any more, and the same demand would try it again and again.
-        fitting = demand.fitting(context, at, demand.of_collector(context, at))
-        asked = {i for one in fitting for i in (*one.gates, *one.assist)}
+        asked = {i for one in demand.fitting(context, at) for i in (*one.gates, *one.assist)}
         leaving = [i for i in leaving if i not in asked or not isinstance(context.gates[i].move, GateFault)]
     return leaving
 

@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 from gatehand_rules.phases import TABLE, added, at_start
-from gatehand_rules.state import Phase, collector_word, phase_word
+from gatehand_rules.state import Phase, collector_word
 
 GUIDE = Path(__file__).parents[2] / "DEVELOPERS.md"
 BEGIN, END = "```mermaid\nstateDiagram-v2\n", "```\n"
@@ -22,7 +22,7 @@ def diagram() -> str:
         for cause, after in row.items():
             arrows.setdefault((before, after), []).append(str(cause))
     for (before, after), causes in arrows.items():
-        text += f"    {phase_word(before)} --> {phase_word(after)}: {', '.join(causes)}\n"
+        text += f"    {before.word} --> {after.word}: {', '.join(causes)}\n"
     return BEGIN + text + END
 
 

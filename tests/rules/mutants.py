@@ -17,9 +17,9 @@ from gatehand_rules import Shop, collectors, demand, gates, holds, interlock, se
 from gatehand_rules import events as ev
 from gatehand_rules.commands import Command
 from gatehand_rules.context import Context
-from gatehand_rules.demand import Demand, Kind
+from gatehand_rules.demand import Demand
 from gatehand_rules.findings import Finding, Rule
-from gatehand_rules.shop import CollectorAt, GateAt, StopAt
+from gatehand_rules.shop import CollectorAt, GateAt, StopAt, ToolAt
 from gatehand_rules.state import (
     CoastDown,
     CollectorState,
@@ -30,7 +30,6 @@ from gatehand_rules.state import (
     Guard,
     Held,
     ToolRunning,
-    ToolState,
 )
 from gatehand_rules.words import Position
 
@@ -176,21 +175,21 @@ def starts_when_the_contact_clears(patch: Patch) -> None:
 
 
 def starts_on_stale_demands(patch: Patch) -> None:
-    right = demand._tool_demand
+    right = demand._of_tool
 
-    def tool_demand(state: ToolState) -> tuple[Kind | None, float, Freshness]:
-        kind, since, _ = right(state)
-        return kind, since, Freshness.FRESH
+    def of_tool(context: Context, at: ToolAt) -> Demand | None:
+        one = right(context, at)
+        return None if one is None else replace(one, may_start=True, unconfirmed=False)
 
-    patch.setattr(demand, "_tool_demand", tool_demand)
+    patch.setattr(demand, "_of_tool", of_tool)
 
 
 def grants_more_than_fits(patch: Patch) -> None:
-    def fitting(context: Context, at: int, demands: list[Demand]) -> list[Demand]:
-        del context, at
+    def fit(demands: list[Demand], limit: int | None) -> list[Demand]:
+        del limit
         return demands
 
-    patch.setattr(demand, "fitting", fitting)
+    patch.setattr(demand, "_fit", fit)
 
 
 MUTANTS = (

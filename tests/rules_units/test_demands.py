@@ -1,5 +1,8 @@
 """Who is served first, who within `max_open`, and who can be served at all."""
 
+from math import inf
+from typing import Any
+
 import pytest
 from msgspec.structs import replace
 from unit_bench import commands, fan, gate, hose, line, running, shop, tool
@@ -11,7 +14,7 @@ from gatehand_rules.alarms import Alarm
 from gatehand_rules.commands import RaiseAlarm
 from gatehand_rules.context import Context
 from gatehand_rules.demand import Demand, Kind
-from gatehand_rules.shop import CollectorAt, GateAt
+from gatehand_rules.shop import CollectorAt, GateAt, ToolAt
 from gatehand_rules.state import (
     CollectorState,
     Freshness,
@@ -96,15 +99,17 @@ def test_what_each_state_of_a_tool_asks_for(
 ) -> None:
     doubt = isinstance(state, ToolRunning) and state.freshness is Freshness.UNCONFIRMED
     demanded = () if kind is None else (kind,)
-    wanted = [Demand(k, since, "saw", None, (GateAt(0),), (), may_start=may_start, unconfirmed=doubt) for k in demanded]
+    ends = inf if kind is Kind.CUT else since + 4.0
+    told: dict[str, Any] = {"gates": (GateAt(0),), "ends": ends, "may_start": may_start, "unconfirmed": doubt}
+    wanted = [Demand(kind=one, since=since, name="saw", tool=ToolAt(0), **told) for one in demanded]
     assert demand.of_collector(drawn(four(), state), MAIN) == wanted
 
 
 def test_a_hand_start_asks_for_its_gate() -> None:
     context = drawn(four(), hands=(None, Hand(50.0), Hand(60.0, kept=True)))
     assert demand.of_collector(context, MAIN) == [
-        Demand(Kind.HAND, 50.0, None, "jointer", (GateAt(1),), may_start=True),
-        Demand(Kind.HAND, 60.0, None, "sander", (GateAt(2),), may_start=False),
+        Demand(kind=Kind.HAND, since=50.0, name="jointer", gates=(GateAt(1),), ends=1850.0, may_start=True),
+        Demand(kind=Kind.HAND, since=60.0, name="sander", gates=(GateAt(2),), ends=1860.0, may_start=False),
     ]
     assert [one.label for one in demand.of_collector(context, MAIN)] == [
         ("gate", "jointer"),
@@ -116,7 +121,7 @@ def test_a_hand_start_asks_for_its_gate() -> None:
 
 
 def granted(context: Context) -> list[str]:
-    return [one.tool or str(one.gate) for one in demand.grant(context, MAIN, demand.of_collector(context, MAIN))]
+    return [one.name for one in demand.grant(context, MAIN)]
 
 
 @pytest.mark.parametrize(("limit", "served"), [(1, 1), (2, 2), (3, 3), (4, 4)])
@@ -174,7 +179,7 @@ def test_of_a_run_ons_gates_those_that_come_in_time_stay_its_own() -> None:
         fan(),
     )
     context = drawn(place, running_on(98.0))
-    (one,) = demand.grant(context, MAIN, demand.of_collector(context, MAIN))
+    (one,) = demand.grant(context, MAIN)
     assert (one.gates, one.assist) == ((0,), (3,))
 
 
@@ -261,16 +266,16 @@ def test_assist_gates_come_last_of_all_and_only_where_there_is_room(
     limit: int, first: tuple[int, ...], second: tuple[int, ...]
 ) -> None:
     context = drawn(assisting(max_open=limit), cutting(50.0), cutting(60.0))
-    served = demand.grant(context, MAIN, demand.of_collector(context, MAIN))
+    served = demand.grant(context, MAIN)
     assert served[0].assist == first
     assert all(one.assist == second for one in served[1:])
 
 
 def test_one_tools_assist_gates_take_what_room_is_left() -> None:
     context = drawn(assisting(max_open=2), cutting(50.0))
-    assert [one.assist for one in demand.grant(context, MAIN, demand.of_collector(context, MAIN))] == [(2,)]
+    assert [one.assist for one in demand.grant(context, MAIN)] == [(2,)]
     context = drawn(assisting(), cutting(50.0), cutting(60.0))
-    assert [one.assist for one in demand.grant(context, MAIN, demand.of_collector(context, MAIN))] == [
+    assert [one.assist for one in demand.grant(context, MAIN)] == [
         (2, 3),
         (3, 0),
     ]

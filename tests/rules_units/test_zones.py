@@ -27,7 +27,7 @@ MAIN = CollectorAt(0)
 
 
 def wanted(context: Context) -> list[GateAt]:
-    return zone.wanted(context, MAIN, demand.grant(context, MAIN, demand.of_collector(context, MAIN)))
+    return zone.wanted(context, MAIN, demand.grant(context, MAIN))
 
 
 def test_the_zone_is_the_demands_gates_then_their_assist_gates_each_once() -> None:

@@ -61,7 +61,10 @@ def drawn(
 
 def order(context: Context, at: int = 0) -> list[str]:
     """Who is served, first to last."""
-    return [one.tool or f"by hand: {one.gate}" for one in demand.of_collector(context, CollectorAt(at))]
+    return [
+        f"by hand: {one.name}" if one.tool is None else one.name
+        for one in demand.of_collector(context, CollectorAt(at))
+    ]
 
 
 def cutting(since: float, standing: Freshness = FRESH) -> ToolRunning:

@@ -96,7 +96,7 @@ def acts_on_retained_messages(patch: Patch) -> None:
 
 def opens_without_limit(patch: Patch) -> None:
     """I7: whoever asks gets air, and nothing is shut while the fan is on."""
-    patch.setattr(demand, "grant", lambda _draft, _at, demands: demands)
+    patch.setattr(demand, "grant", demand.of_collector)
     patch.setattr(zone, "shut_others", lambda _draft, _at, _chosen: None)
     patch.setattr(zone, "trim", lambda _draft, _at: None)
 
