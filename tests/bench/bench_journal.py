@@ -109,14 +109,14 @@ def recording(folder: Path) -> None:
     )
 
     def columns() -> int:
-        return sum(len(rows.now_ms) for one in listed for rows in Recording(one.path).columns())
+        return sum(len(rows.now_ms) for one in listed for rows in Recording(one.path).blocks())
 
     def each() -> None:
         for one in listed:
             for _now_ms, _event in Recording(one.path).events():
                 pass
 
-    decoded = [(rows.now_ms, rows.value) for one in listed for rows in Recording(one.path).columns()]
+    decoded = [(rows.now_ms, rows.value) for one in listed for rows in Recording(one.path).blocks()]
 
     def walk() -> None:
         for now_ms, value in decoded:

@@ -121,7 +121,7 @@ def parse_only(path: Path) -> None:
 def decode_only(folder: Path) -> None:
     """The bare loop over a recording: every row decoded and looked at, nothing done."""
     for listed in recordings(folder):
-        for rows in Recording(listed.path).columns():
+        for rows in Recording(listed.path).blocks():
             for ms, stream, value in zip(rows.now_ms, rows.stream, rows.value, strict=True):
                 _ = ms, stream, value
 

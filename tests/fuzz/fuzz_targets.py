@@ -205,10 +205,10 @@ def recording(data: bytes, folder: Path) -> int:
         assert isinstance(now_ms, int)
         _check_recorded(event)
         count += 1
-    for tool in found.head.tools[:3]:
+    for tool in found.header.tools[:3]:
         found.readings(tool)
     with contextlib.suppress(RecordingError):
-        _ = found.head.state
+        _ = found.header.state
     for damage in found.damage:
         assert damage.length >= 0
     return count

@@ -21,7 +21,7 @@ from gatehand.recording.columns import decode_block, encode_block
 from gatehand.recording.format import Kind, RecordingError, frame, frames
 from gatehand.recording.recorder import Recorder
 from gatehand.recording.recording import Recording, recordings
-from gatehand.recording.streams import Rows, Streams
+from gatehand.recording.streams import EventColumns, Streams
 from gatehand_rules.alarms import Alarm
 from gatehand_rules.events import CollectorCurrent, Event, Reading, Tick
 
@@ -83,7 +83,7 @@ def test_any_events_come_back_equal_and_in_their_order_packed_or_not(
 @settings(max_examples=200, deadline=None)
 @given(st.lists(st.tuples(st.integers(0, 2), st.integers(0, 4), st.integers(-(2**30), 2**30)), max_size=80))
 def test_events_of_one_millisecond_keep_their_order_in_columns(steps: list[tuple[int, int, int]]) -> None:
-    now, rows = 0, Rows([], [], [], {})
+    now, rows = 0, EventColumns([], [], [], {})
     for step, stream, value in steps:
         now += step
         for column, item in ((rows.now_ms, now), (rows.stream, stream), (rows.value, value)):
@@ -96,9 +96,9 @@ def test_a_file_begins_with_all_that_a_replay_needs(tmp_path: Path) -> None:
     record(log, [(100_500, Tick()), (100_600, Reading("tool_1", 6.4))])
     log.close(100_700)
     found = Recording(recordings(tmp_path)[0].path)
-    assert found.head.state == START
-    assert (found.head.run, found.head.config, found.head.tools) == ("run1", "[collector.main]\n", TOOLS)
-    assert found.head.wall_at(100_000) == datetime.fromtimestamp(NOON, UTC)
+    assert found.header.state == START
+    assert (found.header.run, found.header.config, found.header.tools) == ("run1", "[collector.main]\n", TOOLS)
+    assert found.header.wall_at(100_000) == datetime.fromtimestamp(NOON, UTC)
     assert list(found.events()) == [(100_500, Tick()), (100_600, Reading("tool_1", 6.4))]
     assert (found.ended, found.damage) == ("shutdown", [])
 
@@ -190,8 +190,8 @@ def test_an_hour_a_new_config_and_a_stepped_clock_each_begin_a_file_with_the_sta
     files = [Recording(one.path) for one in recordings(tmp_path)]
     assert [len(list(file.events())) for file in files] == [1, 1, 1, 1]
     assert [file.ended for file in files] == ["full", "config", "clock", "shutdown"]
-    assert [file.head.state for file in files] == [START, later, later, START]
-    assert [file.head.config for file in files] == ["[collector.main]\n"] * 2 + ["# changed\n"] * 2
+    assert [file.header.state for file in files] == [START, later, later, START]
+    assert [file.header.config for file in files] == ["[collector.main]\n"] * 2 + ["# changed\n"] * 2
     assert list(files[2].events()) == [(3_600_001, Reading("tool_5", 1.0))]
 
 
@@ -292,7 +292,7 @@ def test_what_another_version_wrote_is_named(tmp_path: Path) -> None:
 def test_an_even_pace_costs_the_same_whatever_its_number_of_milliseconds(period: int) -> None:
     rng = random.Random(1)
     times = [n * period + abs(round(rng.gauss(0, 4))) for n in range(3600)]
-    assert len(encode_block(Rows(times, [1] * 3600, [20] * 3600, {}))) < 3600 * 0.55
+    assert len(encode_block(EventColumns(times, [1] * 3600, [20] * 3600, {}))) < 3600 * 0.55
 
 
 def test_equal_readings_are_one_object_and_the_table_of_them_stays_bounded() -> None:

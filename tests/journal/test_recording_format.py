@@ -195,7 +195,7 @@ def test_files_of_format_1_still_give_the_same_state_and_events() -> None:
     assert [(one.path.suffix, one.trouble) for one in listed] == [(".rec", ""), (".live", "")]
     for one, later, why in zip(listed, (0, 1_000_000), ("clock", "shutdown"), strict=True):
         recording = Recording(one.path)
-        assert recording.head.state == STATE
+        assert recording.header.state == STATE
         assert list(recording.events()) == [(ms + later, event) for ms, event in EVENTS]
         assert recording.readings("saw") == ([100_000 + later, 100_050 + later, 200_000 + later], [100, 6400, 100])
         assert (recording.ended, recording.damage) == (why, [])
@@ -207,9 +207,9 @@ def test_a_file_of_format_1_that_is_packed_now_is_of_format_2_and_says_the_same(
     (one,) = [one for one in recordings(tmp_path) if one.number == 2]
     assert one.path.suffix == ".rec"
     recording = Recording(one.path)
-    assert recording.head.state == STATE
+    assert recording.header.state == STATE
     assert list(recording.events()) == [(ms + 1_000_000, event) for ms, event in EVENTS]
-    assert b'"type"' in json.dumps(recording.head.state_json).encode()
+    assert b'"type"' in json.dumps(recording.header.state_json).encode()
 
 
 @pytest.mark.parametrize("packed", [False, True])
@@ -221,5 +221,5 @@ def test_a_file_of_today_gives_the_same_too(tmp_path: Path, *, packed: bool) -> 
     recorder.close(201_000, "full" if packed else "shutdown")
     (one,) = recordings(tmp_path)
     recording = Recording(one.path)
-    assert recording.head.state == STATE
+    assert recording.header.state == STATE
     assert list(recording.events()) == EVENTS

@@ -116,8 +116,8 @@ def test_each_file_of_a_random_day_replays_to_the_same_decisions(tmp_path: Path,
     files = [Recording(listed.path) for listed in recordings(tmp_path)]
     assert len(files) > 5
     for file in files:
-        assert state is None or state == file.head.state, "the next file begins where the last one ended"
-        state = file.head.state
+        assert state is None or state == file.header.state, "the next file begins where the last one ended"
+        state = file.header.state
         for now_ms, event in file.events():
             outcome = step(SHOP, state, event, now_ms / 1000)
             state = outcome.state
@@ -136,7 +136,7 @@ def test_another_threshold_would_be_noticed(tmp_path: Path) -> None:
     replayed: list[Decision] = []
     for listed in recordings(tmp_path):
         file = Recording(listed.path)
-        state = file.head.state
+        state = file.header.state
         for now_ms, event in file.events():
             outcome = step(other, state, event, now_ms / 1000)
             state = outcome.state

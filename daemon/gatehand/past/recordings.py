@@ -36,7 +36,7 @@ def opened(files: Iterable[Listed], troubles: list[str] | None = None) -> Iterat
 
 def offset_ms(recording: Recording) -> int:
     """To be added to its rule ms for the wall's."""
-    return recording.head.wall_ms - recording.head.mono_ms
+    return recording.header.wall_ms - recording.header.mono_ms
 
 
 def recorded_shop(text: str, path: Path) -> Shop:
@@ -109,7 +109,7 @@ def from_recording(
         for stretch in stretches(recording):
             count += stretch.readings
             for tool in wanted & stretch.tracks.keys():
-                found.add(tool, recording.head.run, stretch.tracks[tool].between(low, high), offset)
+                found.add(tool, recording.header.run, stretch.tracks[tool].between(low, high), offset)
             progress(count)
     return found
 
@@ -121,7 +121,7 @@ def readings_of(folder: Path, tool: str, since_ms: int, until_ms: int) -> list[T
         offset = offset_ms(recording)
         times, values = recording.readings(tool)
         track = Track(array("q", (ms + offset for ms in times)), array("i", values), array("q", range(len(times))))
-        found.add(tool, recording.head.run, track.between(since_ms, until_ms), 0)
+        found.add(tool, recording.header.run, track.between(since_ms, until_ms), 0)
     return [piece.track for piece in found.pieces.get(tool, ())]
 
 

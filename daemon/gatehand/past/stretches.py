@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 from gatehand.recording.recording import Recording
-from gatehand.recording.streams import OTHER, TICK, Rows
+from gatehand.recording.streams import OTHER, TICK, EventColumns
 from gatehand_rules.events import Event
 
 
@@ -102,11 +102,11 @@ class Stretch:
 
 def stretches(recording: Recording) -> Iterator[Stretch]:
     """The whole recording, some thousand rows at a time."""
-    for rows in recording.columns():
+    for rows in recording.blocks():
         yield _stretch(rows, recording.streams.tools, recording.streams.collectors)
 
 
-def _stretch(rows: Rows, tools: tuple[str, ...], collectors: tuple[str, ...]) -> Stretch:
+def _stretch(rows: EventColumns, tools: tuple[str, ...], collectors: tuple[str, ...]) -> Stretch:
     places: dict[int, list[int]] = {stream: [] for stream in set(rows.stream)}
     put = {stream: places[stream].append for stream in places}
     for row, stream in enumerate(rows.stream):
@@ -128,7 +128,7 @@ def _stretch(rows: Rows, tools: tuple[str, ...], collectors: tuple[str, ...]) ->
     return found
 
 
-def _track(rows: Rows, at: list[int]) -> Track:
+def _track(rows: EventColumns, at: list[int]) -> Track:
     return Track(
         array("q", map(rows.now_ms.__getitem__, at)), array("i", map(rows.value.__getitem__, at)), array("q", at)
     )

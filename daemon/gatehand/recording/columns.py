@@ -1,4 +1,4 @@
-"""Rows packed for keeping: stream by stream, times and numbers apart, byte by byte, then deflated.
+"""Events packed for keeping: stream by stream, times and numbers apart, byte by byte, then deflated.
 
 Times are kept as what the step from one reading to the next differs from the stream's usual step; both columns as
 unsigned numbers with the sign in the lowest bit, split into planes of like bytes. About 1.3 bytes a reading for a
@@ -16,7 +16,7 @@ from collections.abc import Callable, Sequence
 from itertools import accumulate, pairwise
 
 from gatehand.recording.format import decode_event, encode_event
-from gatehand.recording.streams import OTHER, Rows
+from gatehand.recording.streams import OTHER, EventColumns
 
 BLOCK_ROWS = 1 << 15
 _BLOCK = struct.Struct("<qHII")
@@ -26,7 +26,7 @@ _SLICE = 2048
 _MOST_TEXT = 1 << 26
 
 
-def encode_block(rows: Rows, pause: Callable[[], None] = lambda: None) -> bytes:
+def encode_block(rows: EventColumns, pause: Callable[[], None] = lambda: None) -> bytes:
     """The payload of a COLUMNS frame. Times must not run backwards. `pause` is called every fraction of a ms."""
     order: dict[int, list[int]] = {}
     for start in range(0, len(rows.stream), _SLICE):
@@ -47,7 +47,7 @@ def encode_block(rows: Rows, pause: Callable[[], None] = lambda: None) -> bytes:
     return _BLOCK.pack(base, len(order), len(others), len(ties)) + table + blobs + others + ties
 
 
-def decode_block(payload: bytes | memoryview) -> Rows:
+def decode_block(payload: bytes | memoryview) -> EventColumns:
     """The rows that `encode_block` was given.
 
     Raises:
@@ -77,7 +77,7 @@ def decode_block(payload: bytes | memoryview) -> Rows:
     ties = json.loads(_inflate(payload[at + others_length : at + others_length + ties_length], _MOST_TEXT))
     order = sorted(range(len(now_ms)), key=now_ms.__getitem__)
     _untie(order, streams, ties)
-    found = Rows([now_ms[i] for i in order], [streams[i] for i in order], [value[i] for i in order])
+    found = EventColumns([now_ms[i] for i in order], [streams[i] for i in order], [value[i] for i in order])
     if texts:
         whole = iter(texts.split(b"\n"))
         found.others = {row: decode_event(next(whole)) for row, stream in enumerate(found.stream) if stream == OTHER}
@@ -101,7 +101,7 @@ def decode_stream(payload: bytes | memoryview, wanted: int) -> tuple[list[int], 
     return [], []
 
 
-def _ties(rows: Rows, place: dict[int, int], pause: Callable[[], None]) -> list[tuple[int, list[int]]]:
+def _ties(rows: EventColumns, place: dict[int, int], pause: Callable[[], None]) -> list[tuple[int, list[int]]]:
     """Groups of one millisecond whose streams do not come in the block's order: first row, streams in their order."""
     found: list[tuple[int, list[int]]] = []
     ends = [row for row, (a, b) in enumerate(pairwise(rows.now_ms), 1) if a != b]

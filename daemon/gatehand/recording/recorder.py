@@ -21,7 +21,7 @@ from gatehand.journal.clock import Clock
 from gatehand.journal.disk import Disk
 from gatehand.recording.format import Header, Kind, frame
 from gatehand.recording.store import Store
-from gatehand.recording.streams import ROW_BYTES, RowFrame, Streams
+from gatehand.recording.streams import ROW_BYTES, LiveFrame, Streams
 from gatehand_rules.events import Event
 from gatehand_rules.state import State
 
@@ -70,7 +70,7 @@ class Recorder:
         self._on_well = on_well
         self._config = ""
         self._streams = Streams((), ())
-        self._frame = RowFrame()
+        self._frame = LiveFrame()
         self._guard = threading.Lock()
         self._jobs: SimpleQueue[_Job | None] = SimpleQueue()
         self._due = "start"
@@ -147,7 +147,7 @@ class Recorder:
         self._failed_ms = now_ms
         self._is_open = False
         with self._guard:
-            self._frame = RowFrame()
+            self._frame = LiveFrame()
 
     def _next_file(self, now_ms: int, before: State) -> None:
         self._finish(self._due or "full", now_ms)
@@ -168,7 +168,7 @@ class Recorder:
         """Under the guard: hand the frame over."""
         if self._frame.count:
             data = frame(Kind.ROWS, self._frame.payload())
-            self._frame = RowFrame()
+            self._frame = LiveFrame()
             self._give(lambda: self._store.put(data), may_drop=True)
 
     def _give(self, job: _Job, *, may_drop: bool = False) -> None:

@@ -26,7 +26,7 @@ from gatehand.recording.format import (
     short_header,
 )
 from gatehand.recording.store import numbered
-from gatehand.recording.streams import Rows, Streams, decode_rows
+from gatehand.recording.streams import EventColumns, Streams, decode_rows
 from gatehand.times import to_ms
 from gatehand_rules.events import Event
 
@@ -50,7 +50,7 @@ class Listed:
 
 
 class Recording:
-    """One file. `head` is read at once, the rest when asked for."""
+    """One file. `header` is read at once, the rest when asked for."""
 
     def __init__(self, path: Path) -> None:
         """Open the file.
@@ -64,19 +64,19 @@ class Recording:
         if not isinstance(first, tuple) or first[0] is not Kind.HEADER:
             raise RecordingError(f"{path}: no recording, or its header is spoilt")
         try:
-            self.head: Header = decode_header(first[1])
+            self.header: Header = decode_header(first[1])
         except RecordingError as error:
             raise RecordingError(f"{path}: {error}") from None
-        self.streams = Streams(self.head.tools, self.head.collectors)
+        self.streams = Streams(self.header.tools, self.header.collectors)
         self.damage: list[Damage] = []
         """What was not whole, complete once the file has been read to its end."""
         self.ended: str | None = None
         """Why the file was finished: `full`, `config`, `clock`, `shutdown`; None: it was not."""
 
-    def columns(self) -> Iterator[Rows]:
+    def blocks(self) -> Iterator[EventColumns]:
         """The events in order, some thousands at a time; `streams` says what a stream carries."""
-        self.damage = [Damage(0, self.head.damaged, "torn when recorded")] if self.head.damaged else []
-        rows = Rows()
+        self.damage = [Damage(0, self.header.damaged, "torn when recorded")] if self.header.damaged else []
+        rows = EventColumns()
         for item in frames(self._data):
             try:
                 match item:
@@ -101,9 +101,9 @@ class Recording:
         times: list[int] = []
         values: list[int] = []
         streams = self.streams.of_tool(tool)
-        rows = Rows()
+        rows = EventColumns()
         for item in frames(self._data) if streams else ():
-            with contextlib.suppress(*SPOILT):  # `columns` tells of damage
+            with contextlib.suppress(*SPOILT):  # `blocks` tells of damage
                 match item:
                     case (Kind.ROWS, payload):
                         rows.extend(decode_rows(payload))
@@ -118,7 +118,7 @@ class Recording:
 
     def events(self) -> Iterator[tuple[int, Event]]:
         """(now_ms, event) as the rules were given them, in order; equal events may be one object."""
-        for rows in self.columns():
+        for rows in self.blocks():
             yield from self.streams.events(rows)
 
 

@@ -23,7 +23,7 @@ from gatehand.recording.format import (
     frame,
     frames,
 )
-from gatehand.recording.streams import OTHER, Rows, decode_rows
+from gatehand.recording.streams import OTHER, EventColumns, decode_rows
 
 NAME = re.compile(r"readings-(\d{6,})\.(live|rec)")
 _PART = re.compile(r"readings-\d{6,}\.rec\.part")
@@ -116,7 +116,7 @@ class Store:
         first = next(found, None)
         if not isinstance(first, tuple) or first[0] is not Kind.HEADER:
             return None
-        rows, ends, damaged = Rows(), b"", 0
+        rows, ends, damaged = EventColumns(), b"", 0
         try:
             header = decode_header(first[1])
             for item in found:
@@ -149,7 +149,7 @@ def numbered(names: list[str]) -> list[tuple[int, str]]:
     return sorted(found.items())
 
 
-def _blocks(rows: Rows, most: int) -> Iterator[Rows]:
+def _blocks(rows: EventColumns, most: int) -> Iterator[EventColumns]:
     """The rows in blocks of at most `most`, a new one wherever time runs backwards."""
     start = 0
     for row in range(1, len(rows.now_ms) + 1):
@@ -158,7 +158,7 @@ def _blocks(rows: Rows, most: int) -> Iterator[Rows]:
             start = row
 
 
-def _cut(rows: Rows, start: int, end: int) -> Rows:
+def _cut(rows: EventColumns, start: int, end: int) -> EventColumns:
     streams = rows.stream[start:end]
     others = {row: rows.others[start + row] for row, stream in enumerate(streams) if stream == OTHER}
-    return Rows(rows.now_ms[start:end], streams, rows.value[start:end], others)
+    return EventColumns(rows.now_ms[start:end], streams, rows.value[start:end], others)

@@ -25,7 +25,7 @@ _MOST_AMPS = 1e6
 _KEEP_EVENTS = 1 << 12
 
 
-class Rows(Struct):
+class EventColumns(Struct):
     """Events in their order: three columns of one length, and the events that are more than a number, by row."""
 
     now_ms: list[int] = field(default_factory=list)
@@ -33,7 +33,7 @@ class Rows(Struct):
     value: list[int] = field(default_factory=list)
     others: dict[int, Event] = field(default_factory=dict)
 
-    def extend(self, more: "Rows") -> None:
+    def extend(self, more: "EventColumns") -> None:
         """Append these, which come after."""
         before = len(self.now_ms)
         self.now_ms += more.now_ms
@@ -70,7 +70,7 @@ class Streams:
         milliamps = round(event.amps * 1000)
         return (stream, milliamps) if milliamps / 1000 == event.amps and stream != OTHER else (OTHER, 0)
 
-    def check(self, rows: Rows) -> Rows:
+    def check(self, rows: EventColumns) -> EventColumns:
         """The rows, which must be of streams that there are.
 
         Raises:
@@ -92,7 +92,7 @@ class Streams:
             self._seen[stream, value] = found
         return found
 
-    def events(self, rows: Rows) -> Iterator[tuple[int, Event]]:
+    def events(self, rows: EventColumns) -> Iterator[tuple[int, Event]]:
         """(now_ms, event) of each row, in order."""
         seen, others = self._seen, rows.others
         for row, (now_ms, stream, value) in enumerate(zip(rows.now_ms, rows.stream, rows.value, strict=True)):
@@ -113,7 +113,7 @@ class Streams:
         return Reading(self.tools[at - len(self.collectors)], value / 1000, young=True)
 
 
-class RowFrame:
+class LiveFrame:
     """The payload of a ROWS frame while it is filled."""
 
     def __init__(self) -> None:
@@ -145,7 +145,7 @@ class RowFrame:
         return len(self._rows)
 
 
-def decode_rows(payload: bytes | memoryview) -> Rows:
+def decode_rows(payload: bytes | memoryview) -> EventColumns:
     """The rows of a ROWS frame.
 
     Raises:
@@ -154,7 +154,7 @@ def decode_rows(payload: bytes | memoryview) -> Rows:
     now_ms, count = _FRAME.unpack_from(payload)
     end = _FRAME.size + count * _ROW.size
     others = iter(bytes(payload[end:]).split(b"\n"))
-    found = Rows()
+    found = EventColumns()
     for stream, step, value in _ROW.iter_unpack(payload[_FRAME.size : end]):
         now_ms += step
         if stream == OTHER:

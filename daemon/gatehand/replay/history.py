@@ -69,7 +69,7 @@ def replay(
     run = _Run(history, heard, changed, changed_heard or (lambda _ms, _outcome: None))
     run.since_ms, run.until_ms = 0 if since is None else to_ms(since), 1 << 62 if until is None else to_ms(until)
     for recording in opened(recordings(folder, since, until), history.troubles):
-        text = recording.head.config
+        text = recording.header.config
         try:
             shops[text] = shops.get(text) or recorded_shop(text, recording.path)
             run.file(recording, shops[text], progress)
@@ -103,7 +103,7 @@ class _Run:
 
     def file(self, recording: Recording, shop: Shop, progress: Callable[[int], None]) -> None:
         """Play one file in both runs."""
-        head, history = recording.head, self._history
+        head, history = recording.header, self._history
         self._wall_ms = offset_ms(recording)
         recorded = Player(shop, head.state, self._recorded, patience_ms=RECORDED)
         if self._changed is not None:
@@ -126,7 +126,7 @@ class _Run:
         self._at = (head.run, recording.ended in _WHOLE and not recording.damage)
 
     def _begin_changed(self, recording: Recording, shop: Shop, changed: Shop) -> None:
-        head = recording.head
+        head = recording.header
         goes_on = self._at == (head.run, True) and shop == self._shop
         if goes_on and self._player is not None:
             return

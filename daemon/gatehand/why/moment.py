@@ -237,14 +237,14 @@ def state_at(folder: Path, at: datetime) -> StateThen | None:
         return None
     try:
         recording = Recording(listed[-1].path)
-        shop = recorded_shop(recording.head.config, recording.path)
-        state = recording.head.state
+        shop = recorded_shop(recording.header.config, recording.path)
+        state = recording.header.state
     except (RecordingError, OSError):
         return None
     offset = offset_ms(recording)
     until = to_ms(at) - offset
     player = Player(shop, state, patience_ms=RECORDED)
-    last = recording.head.mono_ms
+    last = recording.header.mono_ms
     for stretch in stretches(recording):
         part = stretch.part(None, until)
         player.play(part)

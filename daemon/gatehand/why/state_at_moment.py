@@ -53,7 +53,7 @@ def not_running(context: Context) -> Verdict | None:
 def _died(context: Context, before: TimedLine) -> bool:
     """The run that was alive before the moment had ended by then, without saying so."""
     state_then, after = context.state_then, context.after
-    recorded = state_then is not None and state_then.recording.head.run == before.text("run")
+    recorded = state_then is not None and state_then.recording.header.run == before.text("run")
     if state_then is not None and recorded:
         return context.at_ms - state_then.last_ms > ALIVE_MS
     # Without a recording only a new start tells, and then only that it was some time in between.

@@ -102,11 +102,11 @@ def around(folder: Path, moment_ms: int, end_ms: int) -> Around | None:
     """
     start, end = (from_ms(ms) for ms in (moment_ms - BEFORE_MS, end_ms))
     there = list(opened(recordings(folder, start, end)))
-    seeing = [one for one in there if one.head.wall_ms <= moment_ms]
+    seeing = [one for one in there if one.header.wall_ms <= moment_ms]
     if not seeing:
         return None
-    run = [one for one in there if one.head.run == seeing[-1].head.run]
-    head = run[0].head
+    run = [one for one in there if one.header.run == seeing[-1].header.run]
+    head = run[0].header
     offset = offset_ms(run[0])
     first = max(moment_ms - BEFORE_MS - offset, head.mono_ms)
     try:
