@@ -13,7 +13,7 @@ import bench_latency
 import bench_shops
 from bench_kit import HERE, Client, Figure, Program, Size, mosquitto, quantile, scratch
 
-from gatehand.journal.line import LOG_LATE
+from gatehand.journal.line import OwnEvent
 from gatehand.shell.log_first import BOUND
 
 STALL = 1.0
@@ -68,5 +68,5 @@ def _blocks(size: Size, at: str, stall: float) -> tuple[list[list[float]], int]:
         late = 0
         for file in (folder / "stall" / "log").glob("events-*.jsonl"):
             lines = [json.loads(line) for line in file.read_text().splitlines()]
-            late += sum(line["late"] for line in lines if line["event"] == LOG_LATE)
+            late += sum(line["late"] for line in lines if line["event"] == OwnEvent.LOG_LATE)
     return contender.blocks, late

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 import gatehand_rules
-from gatehand.journal.line import OWN_EVENTS, Line
+from gatehand.journal.line import Line, OwnEvent
 from gatehand.journal.sentence_table import REASONS, TABLE
 from gatehand.journal.sentences import sentence, sentence_of
 from gatehand.times import lasting
@@ -16,8 +16,8 @@ from gatehand_rules.findings import Finding, Happened, Rule
 
 def test_every_event_has_a_sentence_for_whatever_rule() -> None:
     assert {event for event, by_rule in TABLE.items() if None in by_rule or len(by_rule) == len(Rule)} >= set(Happened)
-    assert set(OWN_EVENTS) <= set(TABLE)
-    assert set(TABLE) <= {*Happened, *OWN_EVENTS}
+    assert set(OwnEvent) <= set(TABLE)
+    assert set(TABLE) <= {*Happened, *OwnEvent}
 
 
 def test_every_rule_has_its_words() -> None:

@@ -3,7 +3,7 @@
 from shell_support import FakeLog
 from support.virtual_time import Clocks
 
-from gatehand.journal.line import LOG_LATE, Line, Stamper
+from gatehand.journal.line import Line, OwnEvent, Stamper
 from gatehand.shell.log_first import BOUND, LogFirst
 from gatehand_rules.commands import CollectorOff, CollectorOn, Command
 from gatehand_rules.findings import Happened, Rule
@@ -33,7 +33,7 @@ class Way:
 
     @property
     def late(self) -> list[tuple[object, object]]:
-        return [(line["late"], line["stalled"]) for line in self.log.lines if line["event"] == LOG_LATE]
+        return [(line["late"], line["stalled"]) for line in self.log.lines if line["event"] == OwnEvent.LOG_LATE]
 
 
 ON, OFF = CollectorOn("main"), CollectorOff("main")

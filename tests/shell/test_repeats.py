@@ -3,7 +3,7 @@
 import pytest
 from shell_support import World
 
-from gatehand.journal.line import REFUSALS_COUNTED
+from gatehand.journal.line import OwnEvent
 from gatehand.journal.sentences import sentence
 from gatehand.shell.repeats import MOST, WINDOW
 
@@ -50,7 +50,7 @@ def test_every_refusal_is_a_line_or_is_counted() -> None:
     world = flooded(180, (HAND, "1"), held=True)
     world.run(WINDOW)
     world.engine.beat()
-    counted = world.events(REFUSALS_COUNTED)
+    counted = world.events(OwnEvent.REFUSALS_COUNTED)
     lines = world.events("start_refused")
     assert len(lines) == MOST
     assert len(lines) + sum(int(str(line["more"])) for line in counted) == 180 * EACH_SECOND
@@ -69,7 +69,7 @@ def test_who_tries_now_and_then_is_told_each_time() -> None:
             world.run(1)
             world.engine.beat()
     assert len(world.events("start_refused")) == 20
-    assert not world.events(REFUSALS_COUNTED)
+    assert not world.events(OwnEvent.REFUSALS_COUNTED)
 
 
 def test_another_refusal_is_told_while_one_is_being_counted() -> None:

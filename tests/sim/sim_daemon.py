@@ -20,7 +20,7 @@ from support.monitor import Monitor
 from support.monitor_notes import Breach
 
 from gatehand.config import Loaded
-from gatehand.journal.line import DAEMON_STARTED, DAEMON_STOPPED, Stamper
+from gatehand.journal.line import OwnEvent, Stamper
 from gatehand.journal.starts import starts_in
 from gatehand.journal.writer import EventLog
 from gatehand.mqtt.transport import Connected, Kind, Outgoing, Subscription
@@ -138,7 +138,7 @@ class VirtualDaemon:
         self._stamper = stamper
         self._ill: str | None = None
         around.monitor.begin(self._clocks.now, around.on_record, around.loaded.config)
-        self.log.append([stamper.note(DAEMON_STARTED, self._clocks.mono(), facts={"version": "0"})])
+        self.log.append([stamper.note(OwnEvent.DAEMON_STARTED, self._clocks.mono(), facts={"version": "0"})])
         self.engine = WatchedEngine(
             ActiveConfig.of(around.loaded),
             stamper=stamper,
@@ -224,7 +224,7 @@ class VirtualDaemon:
                 self._around.disk.drop_process()
                 done()
 
-        self.log.append([self._stamper.note(DAEMON_STOPPED, self._clocks.mono(), facts={"why": "asked to"})])
+        self.log.append([self._stamper.note(OwnEvent.DAEMON_STOPPED, self._clocks.mono(), facts={"why": "asked to"})])
         self._scheduler.at(self._clocks.now + 0.05, leave)
 
     def slow(self, until: float) -> None:

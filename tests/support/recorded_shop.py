@@ -5,7 +5,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from gatehand.config import load
-from gatehand.journal.line import DAEMON_STARTED, DAEMON_STOPPED, Stamper
+from gatehand.journal.line import OwnEvent, Stamper
 from gatehand.journal.writer import EventLog
 from gatehand.mqtt.transport import Connected, Outgoing, Subscription
 from gatehand.recording.recorder import Recorder
@@ -91,7 +91,7 @@ class RecordedShop:
         self.timers = Timers(self.clocks, late)
         self.log = EventLog(self.folder, stamper=self.stamper, threaded=False)
         self.recorder = Recorder(self.folder, run=self.stamper.run, clock=self.clocks, threaded=False)
-        self.log.append([self.stamper.note(DAEMON_STARTED, self.clocks.mono(), facts={"version": "0"})])
+        self.log.append([self.stamper.note(OwnEvent.DAEMON_STARTED, self.clocks.mono(), facts={"version": "0"})])
         self.engine = Engine(
             ActiveConfig.of(loaded),
             stamper=self.stamper,
@@ -123,7 +123,7 @@ class RecordedShop:
         """Stop the daemon cleanly."""
         self.engine.stop()
         self.run(0.1)
-        self.log.append([self.stamper.note(DAEMON_STOPPED, self.clocks.mono(), facts={"why": why})])
+        self.log.append([self.stamper.note(OwnEvent.DAEMON_STOPPED, self.clocks.mono(), facts={"why": why})])
         self.close()
 
     def close(self) -> None:

@@ -10,7 +10,7 @@ from pathlib import Path
 from gatehand.commands import WRONG_USAGE, CommandError
 from gatehand.commands._options import add_span
 from gatehand.commands._output import show_skipped
-from gatehand.journal.line import OWN_EVENTS, Line
+from gatehand.journal.line import Line, OwnEvent
 from gatehand.journal.reader import EventReader, Follower
 from gatehand.journal.sentences import sentence
 from gatehand.text import did_you_mean
@@ -18,7 +18,7 @@ from gatehand.times import local_stamp
 from gatehand_rules.findings import Happened
 
 _LAST = 50
-_EVENTS = frozenset({*map(str, Happened), *OWN_EVENTS})
+_EVENTS = frozenset(map(str, (*Happened, *OwnEvent)))
 
 
 def configure(parser: argparse.ArgumentParser) -> None:

@@ -7,7 +7,7 @@ from enum import StrEnum
 from pathlib import Path
 from typing import Final
 
-from gatehand.journal.line import OWN_EVENTS
+from gatehand.journal.line import OwnEvent
 from gatehand_rules.findings import Happened
 
 _NAMES: Final[dict[str, str]] = {
@@ -88,7 +88,7 @@ def _takes(action: argparse.Action) -> tuple[Takes, tuple[str, ...]]:
     if action.dest in _NAMES:
         return (Takes.NAMES if action.dest in _LISTS else Takes.NAME), tuple(_NAMES[action.dest].split(","))
     if action.dest == _EVENTS:
-        return Takes.WORD, tuple(sorted({*Happened, *OWN_EVENTS}))
+        return Takes.WORD, tuple(sorted({*Happened, *OwnEvent}))
     if metavar.startswith("FOLDER"):
         return Takes.FOLDER, ()
     return (Takes.FILE if action.type is Path or metavar.startswith("FILE") else Takes.ANYTHING), ()

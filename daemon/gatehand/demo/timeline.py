@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterable
 from itertools import zip_longest
 from typing import Final
 
-from gatehand.journal.line import CONFIG_LOADED, CONFIG_REJECTED, Line
+from gatehand.journal.line import Line, OwnEvent
 from gatehand.journal.sentences import sentence, spoken_alarm
 from gatehand_rules.findings import Happened, Rule
 
@@ -44,7 +44,7 @@ _NO_ROW: Final[frozenset[str]] = frozenset(
         Happened.DAEMON_CAUGHT_UP,
     }
 )
-_ROW: Final = frozenset[str]({*Happened, CONFIG_REJECTED}) - _NO_ROW
+_ROW: Final = frozenset[str]({*Happened, OwnEvent.CONFIG_REJECTED}) - _NO_ROW
 
 _ALARMS: Final[dict[str, str]] = {Happened.ALARM_RAISED: "ALARM", Happened.ALARM_CLEARED: "alarm over"}
 
@@ -52,7 +52,7 @@ _ALARMS: Final[dict[str, str]] = {Happened.ALARM_RAISED: "ALARM", Happened.ALARM
 def has_row(line: Line) -> bool:
     """Whether an event gets a row. The log has them all; a row for each would bury what matters."""
     event, rule = line["event"], line.get("rule")
-    if event == CONFIG_LOADED:
+    if event == OwnEvent.CONFIG_LOADED:
         return "changed" in line
     if event == Happened.GATE_COMMANDED:
         return rule in {Rule.RETRY, Rule.FAN_AGAINST_SHUT_GATES} or line.get("instead_of") is not None

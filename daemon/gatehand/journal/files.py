@@ -15,7 +15,7 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from gatehand.journal.disk import Disk
-from gatehand.journal.line import LOG_GAP, LineError, Stamper, decode, encode
+from gatehand.journal.line import LineError, OwnEvent, Stamper, decode, encode
 from gatehand.times import stamp
 from gatehand_rules.findings import Fact
 
@@ -207,7 +207,7 @@ class EventFiles:
             return
         # It stands in the place of the last lost line, so that numbers rise through the file.
         seq = self._gap.last or None
-        line = self._stamper.note(LOG_GAP, self._stamper.clock.mono(), facts=_facts(self._gap), seq=seq)
+        line = self._stamper.note(OwnEvent.LOG_GAP, self._stamper.clock.mono(), facts=_facts(self._gap), seq=seq)
         try:
             self._put(encode(line))
         except OSError as error:

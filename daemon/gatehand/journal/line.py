@@ -9,6 +9,7 @@ import math
 import secrets
 from collections.abc import Iterable, Mapping
 from datetime import UTC, datetime
+from enum import StrEnum
 from typing import TypeAlias
 
 import msgspec
@@ -24,35 +25,32 @@ _PREFIX = "fact_"
 _UNSYNCED: frozenset[str] = frozenset({Happened.READING_REJECTED, Happened.MESSAGE_IGNORED, Happened.GATE_BETWEEN})
 """Lines that may wait for the next sync: a chattering device shall not wear the disk out."""
 
-DAEMON_STARTED = "daemon_started"
-DAEMON_STOPPED = "daemon_stopped"
-CONFIG_LOADED = "config_loaded"
-CONFIG_REJECTED = "config_rejected"
-CLOCK_STEPPED = "clock_stepped"
-CONFIG_WAITS = "config_waits"
-COMMAND_NOT_SENT = "command_not_sent"
-RETAINED_COMMAND = "retained_command"
-INTERNAL_ERROR = "internal_error"
-ALARM_ACKNOWLEDGED = "alarm_acknowledged"
-ALARM_STORM = "alarm_storm"
-"""An alarm comes and goes; it stands from now on."""
-ALARM_STORM_ENDED = "alarm_storm_ended"
-SIGNAL_UNHEARD = "signal_unheard"
-"""A signal of the config has not been heard since the daemon's start, nor in an earlier run."""
-SIGNAL_HEARD = "signal_heard"
-"""It has been heard now."""
-REFUSALS_COUNTED = "refusals_counted"
-"""The same was asked for and refused again and again: how often, without a line for each."""
-LOG_GAP = "log_gap"
-LOG_LATE = "log_late"
-"""The disk stalled and commands left before their explanation was on disk."""
-OWN_EVENTS = (
-    *(DAEMON_STARTED, DAEMON_STOPPED, CONFIG_LOADED, CONFIG_REJECTED, CONFIG_WAITS, CLOCK_STEPPED),
-    *(COMMAND_NOT_SENT, RETAINED_COMMAND, INTERNAL_ERROR, LOG_GAP, LOG_LATE),
-    *(ALARM_ACKNOWLEDGED, ALARM_STORM, ALARM_STORM_ENDED, REFUSALS_COUNTED),
-    *(SIGNAL_UNHEARD, SIGNAL_HEARD),
-)
-"""What the daemon itself writes beside the rules' findings."""
+
+class OwnEvent(StrEnum):
+    """What the daemon itself writes beside the rules' findings (`Happened`)."""
+
+    DAEMON_STARTED = "daemon_started"
+    DAEMON_STOPPED = "daemon_stopped"
+    CONFIG_LOADED = "config_loaded"
+    CONFIG_REJECTED = "config_rejected"
+    CONFIG_WAITS = "config_waits"
+    CLOCK_STEPPED = "clock_stepped"
+    COMMAND_NOT_SENT = "command_not_sent"
+    RETAINED_COMMAND = "retained_command"
+    INTERNAL_ERROR = "internal_error"
+    ALARM_ACKNOWLEDGED = "alarm_acknowledged"
+    ALARM_STORM = "alarm_storm"
+    """An alarm comes and goes; it stays raised from now on."""
+    ALARM_STORM_ENDED = "alarm_storm_ended"
+    SIGNAL_UNHEARD = "signal_unheard"
+    """A signal of the config has not been heard since the daemon's start, nor in an earlier run."""
+    SIGNAL_HEARD = "signal_heard"
+    """It has been heard now."""
+    REFUSALS_COUNTED = "refusals_counted"
+    """The same was asked for and refused again and again: how often, without a line for each."""
+    LOG_GAP = "log_gap"
+    LOG_LATE = "log_late"
+    """The disk stalled and commands left before their explanation was on disk."""
 
 
 _ENCODER = msgspec.json.Encoder()

@@ -6,25 +6,7 @@ fact within is missing, or, for `{key!}`, when it is also 0, false or empty. No 
 
 from typing import TypeAlias
 
-from gatehand.journal.line import (
-    ALARM_ACKNOWLEDGED,
-    ALARM_STORM,
-    ALARM_STORM_ENDED,
-    CLOCK_STEPPED,
-    COMMAND_NOT_SENT,
-    CONFIG_LOADED,
-    CONFIG_REJECTED,
-    CONFIG_WAITS,
-    DAEMON_STARTED,
-    DAEMON_STOPPED,
-    INTERNAL_ERROR,
-    LOG_GAP,
-    LOG_LATE,
-    REFUSALS_COUNTED,
-    RETAINED_COMMAND,
-    SIGNAL_HEARD,
-    SIGNAL_UNHEARD,
-)
+from gatehand.journal.line import OwnEvent
 from gatehand_rules.findings import Happened, Rule
 
 Table: TypeAlias = dict[str, dict[str | None, tuple[str, ...]]]
@@ -303,17 +285,19 @@ DAEMON: Table = {
         None: ("alarm {alarm}: {because}", "alarm for {subject}, {alarm}: {reason}", "alarm {alarm}[: {reason}]"),
     },
     Happened.ALARM_CLEARED: {None: ("alarm over[ for {subject}]: {alarm}",)},
-    ALARM_ACKNOWLEDGED: {None: ("alarm seen[ by {by}]: {alarm}",)},
-    ALARM_STORM: {
+    OwnEvent.ALARM_ACKNOWLEDGED: {None: ("alarm seen[ by {by}]: {alarm}",)},
+    OwnEvent.ALARM_STORM: {
         None: ("alarm {alarm} comes and goes, {times} times within a minute: it stands until it has stayed away",)
     },
-    ALARM_STORM_ENDED: {None: ("alarm over: {alarm}, {times} times in all, then away for {quiet_for}",)},
-    DAEMON_STARTED: {None: ("Gatehand[ {version}] started[; starts of the last hour that still count: {starts}]",)},
-    DAEMON_STOPPED: {None: ("Gatehand stopped[, {why}]",)},
-    CONFIG_LOADED: {None: ("config loaded[ from {path}][, changed: {changed}]",)},
-    CONFIG_REJECTED: {None: ("config rejected, the last good one stays in force[: {why}]",)},
-    CLOCK_STEPPED: {None: ("the wall clock stepped[ by {by_seconds}]; nothing is timed by it",)},
-    LOG_GAP: {
+    OwnEvent.ALARM_STORM_ENDED: {None: ("alarm over: {alarm}, {times} times in all, then away for {quiet_for}",)},
+    OwnEvent.DAEMON_STARTED: {
+        None: ("Gatehand[ {version}] started[; starts of the last hour that still count: {starts}]",)
+    },
+    OwnEvent.DAEMON_STOPPED: {None: ("Gatehand stopped[, {why}]",)},
+    OwnEvent.CONFIG_LOADED: {None: ("config loaded[ from {path}][, changed: {changed}]",)},
+    OwnEvent.CONFIG_REJECTED: {None: ("config rejected, the last good one stays in force[: {why}]",)},
+    OwnEvent.CLOCK_STEPPED: {None: ("the wall clock stepped[ by {by_seconds}]; nothing is timed by it",)},
+    OwnEvent.LOG_GAP: {
         None: (
             (
                 "the log has a gap, lines lost: {lost}[ (numbers {first_lost} to {last_lost})]"
@@ -321,14 +305,16 @@ DAEMON: Table = {
             ),
         )
     },
-    LOG_LATE: {None: ("the disk stalled for {stalled}; commands that left before their lines were on disk: {late}",)},
-    SIGNAL_UNHEARD: {None: ("[{subject}: ][stop contact {stop}: ]never heard: {topic} ({key})",)},
-    SIGNAL_HEARD: {None: ("[{subject}: ][stop contact {stop}: ]heard for the first time: {topic} ({key})",)},
-    REFUSALS_COUNTED: {None: ("{more} more times within {for_seconds}: {because}",)},
-    CONFIG_WAITS: {None: ("the changed config waits[: {why}]",)},
-    COMMAND_NOT_SENT: {None: ("the command {command}[ for {subject}] was not sent[: {why}]",)},
-    RETAINED_COMMAND: {None: ("[{subject}: ]the broker retains a message on its command topic {topic}",)},
-    INTERNAL_ERROR: {None: ("Gatehand made a mistake and holds every collector[: {text}]",)},
+    OwnEvent.LOG_LATE: {
+        None: ("the disk stalled for {stalled}; commands that left before their lines were on disk: {late}",)
+    },
+    OwnEvent.SIGNAL_UNHEARD: {None: ("[{subject}: ][stop contact {stop}: ]never heard: {topic} ({key})",)},
+    OwnEvent.SIGNAL_HEARD: {None: ("[{subject}: ][stop contact {stop}: ]heard for the first time: {topic} ({key})",)},
+    OwnEvent.REFUSALS_COUNTED: {None: ("{more} more times within {for_seconds}: {because}",)},
+    OwnEvent.CONFIG_WAITS: {None: ("the changed config waits[: {why}]",)},
+    OwnEvent.COMMAND_NOT_SENT: {None: ("the command {command}[ for {subject}] was not sent[: {why}]",)},
+    OwnEvent.RETAINED_COMMAND: {None: ("[{subject}: ]the broker retains a message on its command topic {topic}",)},
+    OwnEvent.INTERNAL_ERROR: {None: ("Gatehand made a mistake and holds every collector[: {text}]",)},
 }
 """Devices, broker, alarms, the daemon itself and its log."""
 

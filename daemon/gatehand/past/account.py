@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from typing import Final
 
-from gatehand.journal.line import CLOCK_STEPPED, DAEMON_STARTED, DAEMON_STOPPED, LOG_GAP, Line
+from gatehand.journal.line import Line, OwnEvent
 from gatehand.times import local, stamp_ms, to_ms
 from gatehand_rules.findings import Fact, Happened, Rule
 
@@ -188,9 +188,9 @@ class _Reader:
         account.first_ms = ms if account.first_ms is None else account.first_ms
         account.last_ms = ms
         account.tally.take(ms, line)
-        if event == DAEMON_STARTED:
+        if event == OwnEvent.DAEMON_STARTED:
             account.runs += 1
-        elif event == DAEMON_STOPPED:
+        elif event == OwnEvent.DAEMON_STOPPED:
             account.tally.stop_all(ms)
         elif event == Happened.STOP_ACTIVE:
             account.stops[str(line.get("stop"))] += 1
@@ -200,7 +200,7 @@ class _Reader:
             account.broker_lost += 1
         elif event == Happened.BIN_FULL:
             account.bins_full[str(line.get("collector"))] += 1
-        elif event == LOG_GAP:
+        elif event == OwnEvent.LOG_GAP:
             account.log_gaps += 1
 
     def _time(self, line: Line) -> int:
@@ -214,7 +214,7 @@ class _Reader:
                 # A run that ended without a word: nothing is known to have run on after its last line of any kind.
                 self.account.tally.stop_all(max(self.account.last_ms, stamp_ms(self._passed())))
             self._run, self._anchor = str(line.get("run")), wall - here
-        elif line["event"] == CLOCK_STEPPED:
+        elif line["event"] == OwnEvent.CLOCK_STEPPED:
             self.account.clock_steps += 1
             step = wall - here - self._anchor
             self._anchor += step

@@ -18,7 +18,7 @@ from typing import Final
 from msgspec import Struct
 from msgspec.structs import replace
 
-from gatehand.journal.line import ALARM_STORM, ALARM_STORM_ENDED
+from gatehand.journal.line import OwnEvent
 from gatehand.mqtt.transport import Kind, Outgoing
 from gatehand.times import stamp
 from gatehand_rules.alarms import Alarm
@@ -174,7 +174,9 @@ class Alarms:
         """It stands from now on; one of the same id is replaced and keeps its beginning."""
         life = self._lives.setdefault(alarm.id, Life())
         if life.raise_(alarm, now) and life.storms:
-            self._news.append((ALARM_STORM, {"alarm": alarm.id, "times": life.alarm.times if life.alarm else 0}))
+            self._news.append(
+                (OwnEvent.ALARM_STORM, {"alarm": alarm.id, "times": life.alarm.times if life.alarm else 0})
+            )
 
     def clear(self, alarm: Alarm, now: float) -> bool:
         """Its cause is gone. False when it did not stand, or stands on because it comes and goes."""
@@ -203,7 +205,9 @@ class Alarms:
         for name, life in list(self._lives.items()):
             alarm = life.alarm
             if life.pass_time(now) and alarm is not None:
-                self._news.append((ALARM_STORM_ENDED, {"alarm": name, "times": alarm.times, "quiet_for": WINDOW}))
+                self._news.append(
+                    (OwnEvent.ALARM_STORM_ENDED, {"alarm": name, "times": alarm.times, "quiet_for": WINDOW})
+                )
             if life.is_over(now):
                 del self._lives[name]
         news, self._news = tuple(self._news), []

@@ -17,7 +17,7 @@ from gatehand.config import Config, Loaded
 from gatehand.homie.homie_session import shown_as_homie
 from gatehand.journal.clock import Clock, SystemClock
 from gatehand.journal.disk import Disk
-from gatehand.journal.line import DAEMON_STARTED, DAEMON_STOPPED, Stamper, new_run
+from gatehand.journal.line import OwnEvent, Stamper, new_run
 from gatehand.journal.writer import EventLog
 from gatehand.mqtt.failures import Patience
 from gatehand.mqtt.session import Session
@@ -135,7 +135,7 @@ class Daemon:
         starts = _starts(folder, clock)
         known = ", ".join(f"{name} {len(each)}" for name, each in starts.items())
         facts = {"version": own_version(), **({"starts": known} if starts else {})}
-        log.append([stamper.note(DAEMON_STARTED, clock.mono(), facts=facts)])
+        log.append([stamper.note(OwnEvent.DAEMON_STARTED, clock.mono(), facts=facts)])
         self.engine = engine = Engine(
             active,
             stamper=stamper,
@@ -167,7 +167,7 @@ class Daemon:
         finally:
             pulse.stop()
             await stops.close()
-            log.append([stamper.note(DAEMON_STOPPED, clock.mono(), facts={"why": self._why})])
+            log.append([stamper.note(OwnEvent.DAEMON_STOPPED, clock.mono(), facts={"why": self._why})])
             recorder.close(round(clock.mono() * 1000))
             log.close()
             if store is not None:

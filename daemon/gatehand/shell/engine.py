@@ -17,7 +17,7 @@ from collections import deque
 from collections.abc import Mapping, Sequence
 from typing import Final
 
-from gatehand.journal.line import CLOCK_STEPPED, CONFIG_LOADED, REFUSALS_COUNTED, Line, Stamper
+from gatehand.journal.line import Line, OwnEvent, Stamper
 from gatehand.mqtt.transport import Connected, Notice, Outgoing, Transport
 from gatehand.shell.active_config import ActiveConfig
 from gatehand.shell.alarm_words import internal_error
@@ -39,8 +39,6 @@ from gatehand_rules.findings import Fact, Happened
 from gatehand_rules.state import Held, State, collector_word
 from gatehand_rules.step import Outcome
 
-NOT_SENT: Final = "command_not_sent"
-INTERNAL_ERROR: Final = "internal_error"
 AFTER_MISHAP: Final = "an internal error"
 CLOCK_STEP: Final = 1.0
 """Seconds that wall time may stray from monotonic time between two beats."""
@@ -224,7 +222,7 @@ class Engine:
         for event in self.active.routes.overdue(now):
             self.handle(event)
         for facts in self._repeats.counted(now):
-            self.note(REFUSALS_COUNTED, facts)
+            self.note(OwnEvent.REFUSALS_COUNTED, facts)
         self.handle(ev.Tick())
         self.notebook.beat()
         self.publisher.changed(self._unheard.beat(now))
@@ -386,7 +384,7 @@ class Engine:
                 "asked_at": decided,
             }
             subject = {kind: getattr(command, kind, None) for kind in ("gate", "collector")}
-            lines.append(self._stamper.note(NOT_SENT, self._now, **subject, facts=facts))
+            lines.append(self._stamper.note(OwnEvent.COMMAND_NOT_SENT, self._now, **subject, facts=facts))
         self._log_first.put(lines, (), self._now)
 
     def _watch_wall(self) -> None:
@@ -395,14 +393,14 @@ class Engine:
         self._wall_offset = offset
         if abs(step_by) > CLOCK_STEP:
             self._diagnose("warning", f"the wall clock stepped by {step_by:+.1f} s", {"by": round(step_by, 3)})
-            self.note(CLOCK_STEPPED, {"by_seconds": round(step_by, 3)})
+            self.note(OwnEvent.CLOCK_STEPPED, {"by_seconds": round(step_by, 3)})
             self._recorder.clock_stepped()
 
     def _begin_recording(self, changed: tuple[str, ...] = ()) -> None:
         shop = self.active.shop
         self._recorder.begin(self.active.text, [t.name for t in shop.tools], [c.name for c in shop.collectors])
         self.note(
-            CONFIG_LOADED,
+            OwnEvent.CONFIG_LOADED,
             {
                 "path": str(self.active.path),
                 "tools": len(shop.tools),
@@ -424,7 +422,9 @@ class Engine:
             self._transport.publish(message)
         text = f"the rules failed on {type(event).__name__}: {type(error).__name__}: {error}"
         self._diagnose("error", text, {"event": repr(event)})
-        self.note(INTERNAL_ERROR, {"on": type(event).__name__, "error": type(error).__name__, "text": str(error)})
+        self.note(
+            OwnEvent.INTERNAL_ERROR, {"on": type(event).__name__, "error": type(error).__name__, "text": str(error)}
+        )
         try:
             self._hold_all(now)
         except Exception as again:  # noqa: BLE001 - the state itself is at fault: begin anew, still held

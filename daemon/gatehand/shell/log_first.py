@@ -9,7 +9,7 @@ from collections.abc import Callable, Sequence
 from math import inf
 from typing import Final
 
-from gatehand.journal.line import LOG_LATE, Line, Stamper
+from gatehand.journal.line import Line, OwnEvent, Stamper
 from gatehand.shell.ports import Log, Ticket
 from gatehand_rules.commands import CollectorOff, Command
 from gatehand_rules.findings import Rule
@@ -77,7 +77,7 @@ class LogFirst:
         stalled, late = round(now - self._late_since, 3), self._late
         self._stalled, self._newest, self._late, self._late_since = False, None, 0, inf
         if stalled >= BOUND:  # less: nothing stalled, an off has overtaken its line
-            self._append([self._stamper.note(LOG_LATE, now, facts={"late": late, "stalled": stalled})])
+            self._append([self._stamper.note(OwnEvent.LOG_LATE, now, facts={"late": late, "stalled": stalled})])
 
 
 def _is_at_once(lines: Sequence[Line], commands: tuple[Command, ...]) -> bool:

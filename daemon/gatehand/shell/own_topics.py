@@ -6,7 +6,7 @@ The shop's devices do not speak here, so nothing in this file leads to a command
 import json
 from typing import TYPE_CHECKING, Final
 
-from gatehand.journal.line import ALARM_ACKNOWLEDGED, RETAINED_COMMAND
+from gatehand.journal.line import OwnEvent
 from gatehand.mqtt.payload import excerpt
 from gatehand.mqtt.transport import Subscription
 from gatehand.shell.alarm_words import about_retained, is_retained_command, retained_command
@@ -46,7 +46,9 @@ class OwnTopics:
             case ["alarm", name, "ack"] if not retained:
                 by = excerpt(payload[:LONGEST_REASON]).strip() or None
                 if self._engine.publisher.acknowledge(name, by):
-                    self._engine.note(ALARM_ACKNOWLEDGED, {"alarm": name} if by is None else {"alarm": name, "by": by})
+                    self._engine.note(
+                        OwnEvent.ALARM_ACKNOWLEDGED, {"alarm": name} if by is None else {"alarm": name, "by": by}
+                    )
             case [kind, name] if retained and payload:
                 self._on_status(kind, name, topic, payload)
             case _:
@@ -86,7 +88,7 @@ class OwnTopics:
         self._retained[found.topic] = found
         text = f"the broker retains a command on {found.topic!r}; a device that connects would act on it"
         self._diagnose("error", text)
-        self._engine.note(RETAINED_COMMAND, {"topic": found.topic, found.kind: found.name})
+        self._engine.note(OwnEvent.RETAINED_COMMAND, {"topic": found.topic, found.kind: found.name})
         self._engine.raise_alarm(retained_command(found))
 
     def _on_status(self, kind: str, name: str, topic: str, payload: bytes) -> None:

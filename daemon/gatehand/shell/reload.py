@@ -20,7 +20,7 @@ from gatehand.config import Config, Loaded, Problem
 from gatehand.config.edits import edits
 from gatehand.config.load import load_bytes, unreadable
 from gatehand.config.tables import Stop
-from gatehand.journal.line import CONFIG_REJECTED
+from gatehand.journal.line import OwnEvent
 from gatehand.mqtt.transport import Kind, Outgoing, Transport
 from gatehand.shell import alarm_words
 from gatehand.shell.active_config import ActiveConfig
@@ -234,7 +234,7 @@ class Reloader:
         for text in problems:
             self._diagnose("error", f"config not taken: {text}")
         outcome = _Outcome(now, ok=False, problems=loaded.problems)
-        self._refuse(CONFIG_REJECTED, "; ".join(problems), alarm_words.config_rejected(problems), outcome)
+        self._refuse(OwnEvent.CONFIG_REJECTED, "; ".join(problems), alarm_words.config_rejected(problems), outcome)
 
     def _refuse(self, event: str, why: str, alarm: ShownAlarm, outcome: _Outcome) -> None:
         """The last good config stays in force, and everybody is told why."""
@@ -250,7 +250,7 @@ class Reloader:
         outcome = _Outcome(now, ok=False, problems=(unreadable(self._path, why),))
         text = f"{self._path} {why}"
         self._diagnose("error", f"the config {text}")
-        self._refuse(CONFIG_REJECTED, text, alarm_words.config_unreadable(text), outcome)
+        self._refuse(OwnEvent.CONFIG_REJECTED, text, alarm_words.config_unreadable(text), outcome)
 
     def _take(self, loaded: Loaded) -> None:
         engine, before = self._engine, self._engine.active
@@ -284,7 +284,7 @@ class Reloader:
         text = "; ".join(waits)
         self._diagnose("warning", f"config waits: {text}")
         outcome = _Outcome(now, ok=False, problems=loaded.problems, waits=waits)
-        self._refuse("config_waits", text, alarm_words.config_waits(text), outcome)
+        self._refuse(OwnEvent.CONFIG_WAITS, text, alarm_words.config_waits(text), outcome)
 
 
 def _told(changes: tuple[str, ...]) -> tuple[str, ...]:

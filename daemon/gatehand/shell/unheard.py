@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final
 from msgspec.structs import replace
 
 from gatehand.config.signals import Signal
-from gatehand.journal.line import SIGNAL_HEARD, SIGNAL_UNHEARD
+from gatehand.journal.line import OwnEvent
 from gatehand.shell import alarm_words
 from gatehand.shell.active_config import ActiveConfig
 from gatehand.shell.alarms import ShownAlarm
@@ -82,7 +82,7 @@ class Unheard:
             del self._since[one]
             if one in self._told:
                 self._told.discard(one)
-                self._note(SIGNAL_HEARD, one)
+                self._note(OwnEvent.SIGNAL_HEARD, one)
         before = self._shown
         self._look(now)
         subjects = {**before, **self._shown}
@@ -122,7 +122,7 @@ class Unheard:
         for one in due:
             if one not in self._told:
                 self._told.add(one)
-                self._note(SIGNAL_UNHEARD, one)
+                self._note(OwnEvent.SIGNAL_UNHEARD, one)
         odd = self._odd()
         wanted = dict[Alarm, ShownAlarm]()
         for one, found in odd:

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Final, Literal, Self, TypeAlias
 
 from gatehand.config import Config
-from gatehand.journal.line import DAEMON_STARTED, Line
+from gatehand.journal.line import Line, OwnEvent
 from gatehand.journal.reader import EventReader
 from gatehand.past.player import RECORDED, Player
 from gatehand.past.recordings import offset_ms, recorded_shop
@@ -196,7 +196,7 @@ class Context:
         """The same, no further than the start of the daemon that ran then: what stands is said anew by each."""
         for one in self.upto(ms):
             yield one
-            if one.is_(DAEMON_STARTED):
+            if one.is_(OwnEvent.DAEMON_STARTED):
                 return
 
     def following(self, ms: int) -> Iterator[TimedLine]:

@@ -6,7 +6,7 @@ Also what was never heard, and what was said and not understood.
 from collections.abc import Iterator
 from typing import Final
 
-from gatehand.journal.line import CLOCK_STEPPED, DAEMON_STARTED, DAEMON_STOPPED, LOG_GAP, SIGNAL_HEARD, SIGNAL_UNHEARD
+from gatehand.journal.line import OwnEvent
 from gatehand.journal.sentences import spoken
 from gatehand.times import lasting, local_clock, local_text
 from gatehand.why.moment import Context, Kind, TimedLine, Verdict, amps, first, lines_of
@@ -28,8 +28,8 @@ def not_running(context: Context) -> Verdict | None:
             f"the log begins at {local_text(after.ms)[:19]}: at {at} no Gatehand had run here yet, or its log is gone",
             lines_of(after),
         )
-    back = f"; it started again at {local_text(after.ms)[:19]}" if after and after.is_(DAEMON_STARTED) else ""
-    if before.is_(DAEMON_STOPPED):
+    back = f"; it started again at {local_text(after.ms)[:19]}" if after and after.is_(OwnEvent.DAEMON_STARTED) else ""
+    if before.is_(OwnEvent.DAEMON_STOPPED):
         why = before.text("why")
         return Verdict(
             "daemon_not_running",
@@ -57,13 +57,15 @@ def _died(context: Context, before: TimedLine) -> bool:
     if state_then is not None and recorded:
         return context.at_ms - state_then.last_ms > ALIVE_MS
     # Without a recording only a new start tells, and then only that it was some time in between.
-    return after is not None and after.is_(DAEMON_STARTED) and after.ms - before.ms > ALIVE_MS
+    return after is not None and after.is_(OwnEvent.DAEMON_STARTED) and after.ms - before.ms > ALIVE_MS
 
 
 def broker_away(context: Context) -> Verdict | None:
     """The broker was away at the moment."""
     state = context.state_then.state if context.state_then else None
-    last = first(context.in_this_run(context.at_ms), Happened.BROKER_LOST, Happened.BROKER_CONNECTED, DAEMON_STARTED)
+    last = first(
+        context.in_this_run(context.at_ms), Happened.BROKER_LOST, Happened.BROKER_CONNECTED, OwnEvent.DAEMON_STARTED
+    )
     if last is None or not last.is_(Happened.BROKER_LOST) or (state is not None and state.connected):
         return None
     again = first(context.following(context.at_ms), Happened.BROKER_CONNECTED)
@@ -80,7 +82,7 @@ def broker_away(context: Context) -> Verdict | None:
 
 def clock_step(context: Context) -> str | None:
     """A note when the wall clock stepped near the moment: a time remembered may stand elsewhere in the log."""
-    one = first(context.lines, CLOCK_STEPPED)
+    one = first(context.lines, OwnEvent.CLOCK_STEPPED)
     if one is None:
         return None
     by = one.amount("by_seconds")
@@ -93,7 +95,7 @@ def clock_step(context: Context) -> str | None:
 
 def log_gap(context: Context) -> str | None:
     """A note when lines of the log are missing near the moment."""
-    one = first(context.lines, LOG_GAP)
+    one = first(context.lines, OwnEvent.LOG_GAP)
     if one is None:
         return None
     lost = one.amount("lost")
@@ -238,9 +240,9 @@ def unheard(context: Context) -> Iterator[str]:
     for one in context.in_this_run(context.at_ms):
         if one.text(context.kind) != context.name:
             continue
-        if one.is_(SIGNAL_UNHEARD, SIGNAL_HEARD) and (topic := one.text("topic")) not in seen:
+        if one.is_(OwnEvent.SIGNAL_UNHEARD, OwnEvent.SIGNAL_HEARD) and (topic := one.text("topic")) not in seen:
             seen.add(topic)
-            if one.is_(SIGNAL_UNHEARD):
+            if one.is_(OwnEvent.SIGNAL_UNHEARD):
                 yield f"never heard: {topic}, its {one.text('key')}: the topic is another, or the device is away"
         elif button and one.text("rule") == Rule.BUTTON:
             button = False  # it has been understood since
