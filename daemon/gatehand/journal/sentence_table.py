@@ -4,323 +4,264 @@
 fact within is missing, or, for `{key!}`, when it is also 0, false or empty. No code in here: `sentences` fills them.
 """
 
-from typing import TypeAlias
+from typing import Final, TypeAlias
 
 from gatehand.journal.line import OwnEvent
 from gatehand_rules.findings import Happened, Rule
 
-Table: TypeAlias = dict[str, dict[str | None, tuple[str, ...]]]
-"""Event -> rule -> templates, of which the first counts whose facts are all there. The rule None stands for every
-rule, after those of the rule's own."""
+Templates: TypeAlias = str | tuple[str, ...]
+"""A sentence; of several the first counts whose facts are all there, else the last."""
 
-TOOLS: Table = {
+TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
+    # Tools and their readings
     Happened.TOOL_STARTED: {
         Rule.START_THRESHOLD: (
-            "{tool} started[: {amps}, at or above its start_amps of {start_amps}][ for {start_after!}]",
+            "{tool} started[: {amps}, at or above its start_amps of {start_amps}][ for {start_after!}]"
         ),
         Rule.AFTER_SILENCE: (
-            (
-                "{tool} started[: {amps}, at or above its start_amps of {start_amps}][ for {start_after!}]; "
-                "after a silence it had to wait {waited}, until {confirmed_by}"
-            ),
+            "{tool} started[: {amps}, at or above its start_amps of {start_amps}][ for {start_after!}]; "
+            "after a silence it had to wait {waited}, until {confirmed_by}"
         ),
-        None: ("{tool} started[, {reason}]",),
+        None: "{tool} started[, {reason}]",
     },
     Happened.TOOL_STOPPED: {
         Rule.STOP_THRESHOLD: (
-            (
-                "{tool} stopped[ after {ran_for}][: {amps}, below its stop_amps of {stop_amps}]"
-                "[ for {stop_after!}][; run-on {run_on!}]"
-            ),
+            "{tool} stopped[ after {ran_for}][: {amps}, below its stop_amps of {stop_amps}]"
+            "[ for {stop_after!}][; run-on {run_on!}]"
         ),
-        None: ("{tool} stopped[, {reason}]",),
+        None: "{tool} stopped[, {reason}]",
     },
     Happened.TOOL_SILENT: {
         Rule.SILENT_AFTER: (
             "{tool}: its sensor speaks and is not understood: on {topic} it said {says} ({wanted})[; it was {was}]",
             "{tool}: its sensor has said nothing for {silent_after}[; it was {was}][, last {last_amps}]",
         ),
-        None: ("{tool} is silent[, {reason}]",),
+        None: "{tool} is silent[, {reason}]",
     },
-    Happened.TOOL_HEARD: {None: ("{tool}: its sensor speaks again[ after {silent_for}][: {amps}]",)},
-    Happened.TOOL_MUTED: {
-        None: ("{tool} is not served until it has stopped[, {reason}][ (it must fall below {stop_amps})]",),
-    },
+    Happened.TOOL_HEARD: "{tool}: its sensor speaks again[ after {silent_for}][: {amps}]",
+    Happened.TOOL_MUTED: "{tool} is not served until it has stopped[, {reason}][ (it must fall below {stop_amps})]",
     Happened.RUN_ON_ENDED: {
-        Rule.RUN_ON: ("{tool}: its run-on[ of {run_on}] has passed",),
-        Rule.BUTTON: ("{tool}: its run-on was ended with the button",),
-        Rule.SILENT_AFTER: ("{tool}: its run-on[ of {run_on}] has passed, its sensor still silent",),
-        None: ("{tool}: run-on ended[, {reason}]",),
+        Rule.RUN_ON: "{tool}: its run-on[ of {run_on}] has passed",
+        Rule.BUTTON: "{tool}: its run-on was ended with the button",
+        Rule.SILENT_AFTER: "{tool}: its run-on[ of {run_on}] has passed, its sensor still silent",
+        None: "{tool}: run-on ended[, {reason}]",
     },
     Happened.START_MISSED: {
         Rule.BELOW_START_THRESHOLD: (
-            (
-                "{tool} was not taken for running: it drew {peak} at most[ in {lasted}], "
-                "below its start_amps of {start_amps}"
-            ),
+            "{tool} was not taken for running: it drew {peak} at most[ in {lasted}], "
+            "below its start_amps of {start_amps}"
         ),
         Rule.SHORTER_THAN_START_AFTER: (
-            (
-                "{tool} was not taken for running: it drew up to {peak}, but was at or above its "
-                "start_amps of {start_amps} for {above_for} only; start_after wants {start_after}"
-            ),
+            "{tool} was not taken for running: it drew up to {peak}, but was at or above its "
+            "start_amps of {start_amps} for {above_for} only; start_after wants {start_after}"
         ),
         Rule.NOT_CONFIRMED: (
-            (
-                "{tool} was not taken for running: it drew {peak}[ for {above_for!}], at or above its start_amps of "
-                "{start_amps}, but after a silence nothing confirmed that this was new"
-            ),
+            "{tool} was not taken for running: it drew {peak}[ for {above_for!}], at or above its start_amps of "
+            "{start_amps}, but after a silence nothing confirmed that this was new"
         ),
         Rule.CUT_ENDED_BEFORE_GATE: (
-            "[{tool}: ]the work ended before a gate was open[, after {waited}], so {collector} was not started",
+            "[{tool}: ]the work ended before a gate was open[, after {waited}], so {collector} was not started"
         ),
-        None: ("[{subject}: ]a start was missed[, {reason}]",),
+        None: "[{subject}: ]a start was missed[, {reason}]",
     },
     Happened.START_REFUSED: {
         Rule.FIRST_SEEN_DRAWING: (
-            (
-                "start refused: {tool} drew already[ ({amps})] when it was first seen; "
-                "switch it off and on again to be served"
-            ),
+            "start refused: {tool} drew already[ ({amps})] when it was first seen; "
+            "switch it off and on again to be served"
         ),
         Rule.NOT_FRESH: (
-            (
-                "start refused: {tool} drew already[ ({amps})] when the hold was reset; "
-                "switch it off and on again to be served"
-            ),
+            "start refused: {tool} drew already[ ({amps})] when the hold was reset; "
+            "switch it off and on again to be served"
         ),
-        Rule.MAX_OPEN: (
-            "start refused: {subject} would be one gate too many; {max_open} may stand open[, for {taken}]",
-        ),
-        Rule.MIN_OPEN: ("start refused[ for {subject}]: {proven_open} of {min_open} gates are proven open",),
-        Rule.NO_GATE_PROVEN: ("start refused[ for {subject}]: no gate is proven open[ ({gates})]",),
-        Rule.GATE_BY_HAND_IS_SHUT: ("start refused[ for {subject}]: open this gate by hand: {gates}",),
-        Rule.NOT_HEARD_LIVE: ("start refused[ for {subject}]: shut this gate and open it once: {gates}, {reason}",),
-        Rule.HOLD: ("start refused[ for {subject}]: the collector is held until somebody resets it",),
-        Rule.BROKER: ("start refused[ for {subject}]: it was asked for before the broker was away; ask again",),
-        Rule.BIN_FULL: ("start refused[ for {subject}]: the bin is full",),
-        Rule.SWITCHED_BY_HAND: (
-            "start refused[ for {subject}]: somebody switched the collector off at its own switch",
-        ),
+        Rule.MAX_OPEN: "start refused: {subject} would be one gate too many; {max_open} may stand open[, for {taken}]",
+        Rule.MIN_OPEN: "start refused[ for {subject}]: {proven_open} of {min_open} gates are proven open",
+        Rule.NO_GATE_PROVEN: "start refused[ for {subject}]: no gate is proven open[ ({gates})]",
+        Rule.GATE_BY_HAND_IS_SHUT: "start refused[ for {subject}]: open this gate by hand: {gates}",
+        Rule.NOT_HEARD_LIVE: "start refused[ for {subject}]: shut this gate and open it once: {gates}, {reason}",
+        Rule.HOLD: "start refused[ for {subject}]: the collector is held until somebody resets it",
+        Rule.BROKER: "start refused[ for {subject}]: it was asked for before the broker was away; ask again",
+        Rule.BIN_FULL: "start refused[ for {subject}]: the bin is full",
+        Rule.SWITCHED_BY_HAND: "start refused[ for {subject}]: somebody switched the collector off at its own switch",
         Rule.OFF_ASKED: (
-            "start refused: {tool} drew[ {amps}] when the collector was switched off; switch it off and on again",
+            "start refused: {tool} drew[ {amps}] when the collector was switched off; switch it off and on again"
         ),
-        None: ("start refused[ for {subject}][: {reason}]",),
+        None: "start refused[ for {subject}][: {reason}]",
     },
     Happened.READING_REJECTED: {
-        Rule.RETAINED: ("[{subject}: ]a reading that the broker had kept was not used[ ({amps})], its age is unknown",),
-        Rule.MAX_AGE: ("[{subject}: ]reading not used, {why}[: {shown!}]",),
-        Rule.BAD_VALUE: ("[{subject}: ][stop contact {stop}: ]message not used, {why}[: {shown!}]",),
-        None: ("[{subject}: ]message not used[, {reason}]",),
+        Rule.RETAINED: "[{subject}: ]a reading that the broker had kept was not used[ ({amps})], its age is unknown",
+        Rule.MAX_AGE: "[{subject}: ]reading not used, {why}[: {shown!}]",
+        Rule.BAD_VALUE: "[{subject}: ][stop contact {stop}: ]message not used, {why}[: {shown!}]",
+        None: "[{subject}: ]message not used[, {reason}]",
     },
-}
-
-GATES: Table = {
+    # Gates and hand starts
     Happened.GATE_COMMANDED: {
-        Rule.DEMAND: ("{gate} told to {to}",),
-        Rule.ZONE_CHANGE: ("{gate} told to {to}[, before {instead_of} shuts], {reason}",),
-        Rule.RETRY: ("{gate} told to {to} again, {reason}[ ({tries} of {retries})]",),
-        Rule.NOT_HEARD_LIVE: ("{gate} told to {to} once, so that it reports when it opens: {reason}",),
-        Rule.BROKER: ("{gate} told to {to} again, the broker is back",),
-        None: ("{gate} told to {to}[, {reason}]",),
+        Rule.DEMAND: "{gate} told to {to}",
+        Rule.ZONE_CHANGE: "{gate} told to {to}[, before {instead_of} shuts], {reason}",
+        Rule.RETRY: "{gate} told to {to} again, {reason}[ ({tries} of {retries})]",
+        Rule.NOT_HEARD_LIVE: "{gate} told to {to} once, so that it reports when it opens: {reason}",
+        Rule.BROKER: "{gate} told to {to} again, the broker is back",
+        None: "{gate} told to {to}[, {reason}]",
     },
     Happened.GATE_OPEN: {
-        Rule.REPORT: ("{gate} is open: it reported[ after {took!}][, {late_by!} later than its travel of {travel}]",),
-        Rule.TRAVEL: ("{gate} is open: its travel of {travel} has passed",),
-        Rule.MOVED_BY_HAND: ("{gate} was opened by hand",),
-        None: ("{gate} is open[, {reason}]",),
+        Rule.REPORT: "{gate} is open: it reported[ after {took!}][, {late_by!} later than its travel of {travel}]",
+        Rule.TRAVEL: "{gate} is open: its travel of {travel} has passed",
+        Rule.MOVED_BY_HAND: "{gate} was opened by hand",
+        None: "{gate} is open[, {reason}]",
     },
     Happened.GATE_SHUT: {
-        Rule.REPORT: ("{gate} is shut: it reported[ after {took!}][, {late_by!} later than its travel of {travel}]",),
-        Rule.TRAVEL: ("{gate} is shut: its travel of {travel} has passed",),
-        Rule.MOVED_BY_HAND: ("{gate} was shut by hand",),
-        None: ("{gate} is shut[, {reason}]",),
+        Rule.REPORT: "{gate} is shut: it reported[ after {took!}][, {late_by!} later than its travel of {travel}]",
+        Rule.TRAVEL: "{gate} is shut: its travel of {travel} has passed",
+        Rule.MOVED_BY_HAND: "{gate} was shut by hand",
+        None: "{gate} is shut[, {reason}]",
     },
     Happened.GATE_BETWEEN: {
-        Rule.RETAINED: ("{gate} is no longer taken for open: a message kept by the broker says {says}",),
-        None: ("{gate} is neither open nor shut[: it says {says}]",),
+        Rule.RETAINED: "{gate} is no longer taken for open: a message kept by the broker says {says}",
+        None: "{gate} is neither open nor shut[: it says {says}]",
     },
-    Happened.GATE_FAULT: {
-        None: (
-            (
-                "{gate} did not {wanted}[ in {waited}][ with {retries!}]; travel {travel}; it says {says}, "
-                "which is neither its open nor its shut"
-            ),
-            "{gate} did not {wanted}[ in {waited}][ with {retries!}]; travel {travel}[; it reports {reported}]",
+    Happened.GATE_FAULT: (
+        (
+            "{gate} did not {wanted}[ in {waited}][ with {retries!}]; travel {travel}; it says {says}, "
+            "which is neither its open nor its shut"
         ),
-    },
+        "{gate} did not {wanted}[ in {waited}][ with {retries!}]; travel {travel}[; it reports {reported}]",
+    ),
     Happened.HAND_STARTED: {
         Rule.BUTTON: (
             "{gate}: hand start asked for by {by}[ ({because})][, for {hand_limit} at most]",
             "{gate}: hand start with its button[ ({because})][, for {hand_limit} at most]",
         ),
-        Rule.MOVED_BY_HAND: ("{gate}: hand start by opening it[, for {hand_limit} at most]",),
-        None: ("{gate}: hand start[, {reason}]",),
+        Rule.MOVED_BY_HAND: "{gate}: hand start by opening it[, for {hand_limit} at most]",
+        None: "{gate}: hand start[, {reason}]",
     },
     Happened.HAND_ENDED: {
         Rule.BUTTON: (
             "{gate}: hand start ended by {by}[ ({because})][ after {lasted}]",
             "{gate}: hand start ended with its button[ ({because})][ after {lasted}]",
         ),
-        Rule.MOVED_BY_HAND: ("{gate}: hand start ended by shutting it[ after {lasted}]",),
-        Rule.HAND_LIMIT: ("{gate}: hand start ended at its hand_limit of {hand_limit}",),
-        None: ("{gate}: hand start ended[ after {lasted}][, {reason}]",),
+        Rule.MOVED_BY_HAND: "{gate}: hand start ended by shutting it[ after {lasted}]",
+        Rule.HAND_LIMIT: "{gate}: hand start ended at its hand_limit of {hand_limit}",
+        None: "{gate}: hand start ended[ after {lasted}][, {reason}]",
     },
-}
-"""Gates and hand starts."""
-
-COLLECTORS: Table = {
+    # Collectors, stop contacts, holds
     Happened.COLLECTOR_ON: {
-        Rule.DEMAND: ("{collector} told on[ (start {starts_this_hour} of {starts_per_hour} this hour)]",),
-        None: ("{collector} told on[, {reason}]",),
+        Rule.DEMAND: "{collector} told on[ (start {starts_this_hour} of {starts_per_hour} this hour)]",
+        None: "{collector} told on[, {reason}]",
     },
     Happened.COLLECTOR_OFF: {
-        Rule.NO_DEMAND: ("{collector} told off, nothing needs it any more[; the fan turns for {coast_down!} more]",),
-        Rule.BROKER: ("{collector} told off, the broker had been away",),
-        Rule.HOLD: ("{collector} told off, held[ by {why}]",),
-        Rule.OFF_ASKED: ("{collector} switched off as asked for[ by {by!}][ ({why!})]; a fresh start is wanted now",),
-        None: ("{collector} told off[, {reason}]",),
+        Rule.NO_DEMAND: "{collector} told off, nothing needs it any more[; the fan turns for {coast_down!} more]",
+        Rule.BROKER: "{collector} told off, the broker had been away",
+        Rule.HOLD: "{collector} told off, held[ by {why}]",
+        Rule.OFF_ASKED: "{collector} switched off as asked for[ by {by!}][ ({why!})]; a fresh start is wanted now",
+        None: "{collector} told off[, {reason}]",
     },
     Happened.COLLECTOR_RUNNING: {
-        Rule.RETAINED: ("{collector} may be running: a message kept by the broker says so",),
-        None: ("{collector} is running",),
+        Rule.RETAINED: "{collector} may be running: a message kept by the broker says so",
+        None: "{collector} is running",
     },
-    Happened.COLLECTOR_STOOD: {None: ("{collector} stands still",)},
+    Happened.COLLECTOR_STOOD: "{collector} stands still",
     Happened.COLLECTOR_WAITED: {
-        Rule.STOPS_UNHEARD: ("{collector} waits with its start until the stop contacts are heard",),
-        None: ("{collector} waits[ {for_seconds}] with its start[, {reason}]",),
+        Rule.STOPS_UNHEARD: "{collector} waits with its start until the stop contacts are heard",
+        None: "{collector} waits[ {for_seconds}] with its start[, {reason}]",
     },
     Happened.COLLECTOR_KEPT_ON: {
         Rule.STARTS_PER_HOUR: (
-            (
-                "{collector} stays on[ for {for_seconds}]: the motor has had {starts_this_hour} of its "
-                "{starts_per_hour} starts this hour"
-            ),
+            "{collector} stays on[ for {for_seconds}]: the motor has had {starts_this_hour} of its "
+            "{starts_per_hour} starts this hour"
         ),
-        None: ("{collector} stays on[, {reason}]",),
+        None: "{collector} stays on[, {reason}]",
     },
     Happened.COLLECTOR_ADOPTED: {
-        Rule.SWITCHED_BY_HAND: ("{collector} was switched on at its own switch and is left on",),
-        Rule.ADOPTION: ("{collector} was on when Gatehand started and is left on[ for {grace!}]",),
-        None: ("{collector} was found on and is left on[, {reason}]",),
+        Rule.SWITCHED_BY_HAND: "{collector} was switched on at its own switch and is left on",
+        Rule.ADOPTION: "{collector} was on when Gatehand started and is left on[ for {grace!}]",
+        None: "{collector} was found on and is left on[, {reason}]",
     },
-    Happened.COLLECTOR_UNANSWERED: {
-        None: ("{collector} has not answered to {told}[ (repeat {tries!})]; look at its switch",),
-    },
-    Happened.FAN_UNSAFE: {
-        None: (
-            (
-                "{collector} turns against shut gates: {proven_open} of {min_open} gates are proven open; "
-                "told off, gates told to open"
-            ),
-        ),
-    },
+    Happened.COLLECTOR_UNANSWERED: "{collector} has not answered to {told}[ (repeat {tries!})]; look at its switch",
+    Happened.FAN_UNSAFE: (
+        "{collector} turns against shut gates: {proven_open} of {min_open} gates are proven open; "
+        "told off, gates told to open"
+    ),
     Happened.COMMAND_VETOED: {
-        Rule.MIN_OPEN: ("{command} was held back[ for {subject}]: {proven_open} of {min_open} gates would be open",),
-        Rule.MAX_OPEN: ("{command} was held back[ for {subject}]: {standing} gates stand open, {max_open} may",),
-        None: ("{command} was held back[ for {subject}][: {reason}]",),
+        Rule.MIN_OPEN: "{command} was held back[ for {subject}]: {proven_open} of {min_open} gates would be open",
+        Rule.MAX_OPEN: "{command} was held back[ for {subject}]: {standing} gates stand open, {max_open} may",
+        None: "{command} was held back[ for {subject}][: {reason}]",
     },
-    Happened.STOP_ACTIVE: {None: ("stop contact {stop} is active",)},
-    Happened.STOP_CLEARED: {None: ("stop contact {stop} is clear; nothing starts until a reset",)},
+    Happened.STOP_ACTIVE: "stop contact {stop} is active",
+    Happened.STOP_CLEARED: "stop contact {stop} is clear; nothing starts until a reset",
     Happened.COLLECTOR_HELD: {
-        Rule.STOP_CONTACT: ("{collector} is held off by stop contact {why}, until somebody resets it",),
-        None: ("{collector} is held off until somebody resets it[ ({why!})][, asked for by {by!}]",),
+        Rule.STOP_CONTACT: "{collector} is held off by stop contact {why}, until somebody resets it",
+        None: "{collector} is held off until somebody resets it[ ({why!})][, asked for by {by!}]",
     },
-    Happened.HOLD_RESET: {
-        None: (
-            (
-                "{collector}: hold[ by {why!}] ended by a reset[ of {by!}][ ({because!})]; the next fresh start counts"
-                "[ ({refused_before!} more resets were refused before)]"
-            ),
-        ),
-    },
+    Happened.HOLD_RESET: (
+        "{collector}: hold[ by {why!}] ended by a reset[ of {by!}][ ({because!})]; the next fresh start counts"
+        "[ ({refused_before!} more resets were refused before)]"
+    ),
     Happened.RESET_REFUSED: {
-        Rule.STOP_CONTACT: ("{collector}: reset refused, still active: {active}",),
+        Rule.STOP_CONTACT: "{collector}: reset refused, still active: {active}",
         Rule.STOP_UNREAD: (
-            "{collector}: reset refused, a stop contact is new and may be active: wait 2 s and press once",
+            "{collector}: reset refused, a stop contact is new and may be active: wait 2 s and press once"
         ),
         Rule.RESET_REPEATED: (
-            (
-                "{collector}: reset refused, another came {since_last} before it: wait {quiet} and press once"
-                "[ ({refused_before!} more were refused before)]"
-            ),
+            "{collector}: reset refused, another came {since_last} before it: wait {quiet} and press once"
+            "[ ({refused_before!} more were refused before)]"
         ),
         Rule.RESET_PRESS: (
-            (
-                "{collector}: reset refused, its button was {why}[ ({held_for})]: release it, then press it once for "
-                "{shortest} to {longest}[ ({refused_before!} more were refused before)]"
-            ),
+            "{collector}: reset refused, its button was {why}[ ({held_for})]: release it, then press it once for "
+            "{shortest} to {longest}[ ({refused_before!} more were refused before)]"
         ),
-        Rule.STOPS_UNHEARD: ("{collector}: reset refused, the stop contacts are not heard; try again once they are",),
-        None: ("{collector}: reset refused[, {why}]",),
+        Rule.STOPS_UNHEARD: "{collector}: reset refused, the stop contacts are not heard; try again once they are",
+        None: "{collector}: reset refused[, {why}]",
     },
-    Happened.BIN_FULL: {None: ("{collector}: the bin is full",)},
-    Happened.BIN_CLEARED: {None: ("{collector}: the bin is no longer full",)},
-}
-
-DAEMON: Table = {
-    Happened.DEVICE_OFFLINE: {None: ("{subject}: its device is offline",)},
-    Happened.DEVICE_ONLINE: {None: ("{subject}: its device is online again",)},
+    Happened.BIN_FULL: "{collector}: the bin is full",
+    Happened.BIN_CLEARED: "{collector}: the bin is no longer full",
+    # Devices, broker, alarms, the daemon itself and its log
+    Happened.DEVICE_OFFLINE: "{subject}: its device is offline",
+    Happened.DEVICE_ONLINE: "{subject}: its device is online again",
     Happened.MESSAGE_IGNORED: {
-        Rule.STANDSTILL: ("[{subject}: ]{what} was ignored: Gatehand had stood still[ for {stood_for}]; press again",),
-        None: ("[{subject}: ]a message was ignored[ ({what})][, {reason}]",),
+        Rule.STANDSTILL: "[{subject}: ]{what} was ignored: Gatehand had stood still[ for {stood_for}]; press again",
+        None: "[{subject}: ]a message was ignored[ ({what})][, {reason}]",
     },
-    Happened.BROKER_CONNECTED: {None: ("connected to the broker",)},
-    Happened.BROKER_LOST: {
-        None: ("the broker is gone[, last heard {heard_before!} ago]; nothing is commanded until it is back",)
-    },
-    Happened.STOPS_LOST: {None: ("the stop contacts' own connection is gone[: {why}]; nothing starts without it",)},
-    Happened.STOPS_HEARD: {None: ("the stop contacts are heard[, after {unheard_for!}]",)},
-    Happened.DAEMON_STOOD_STILL: {
-        None: ("Gatehand stood still[ for {stood_for}]; what came meanwhile starts nothing",),
-    },
-    Happened.DAEMON_CAUGHT_UP: {None: ("Gatehand has read what had waited; what comes now counts again",)},
+    Happened.BROKER_CONNECTED: "connected to the broker",
+    Happened.BROKER_LOST: "the broker is gone[, last heard {heard_before!} ago]; nothing is commanded until it is back",
+    Happened.STOPS_LOST: "the stop contacts' own connection is gone[: {why}]; nothing starts without it",
+    Happened.STOPS_HEARD: "the stop contacts are heard[, after {unheard_for!}]",
+    Happened.DAEMON_STOOD_STILL: "Gatehand stood still[ for {stood_for}]; what came meanwhile starts nothing",
+    Happened.DAEMON_CAUGHT_UP: "Gatehand has read what had waited; what comes now counts again",
     Happened.ALARM_RAISED: {
-        Rule.STOPS_UNHEARD: ("alarm: the stop contacts have not been heard[ for {unheard_for}]; nothing starts",),
-        Rule.TRAVEL: ("alarm: {gate} did not {wanted}, travel {travel}",),
-        Rule.GATE_BY_HAND_IS_SHUT: ("alarm[ for {subject}]: open this gate by hand: {gates}",),
-        Rule.NOT_HEARD_LIVE: ("alarm[ for {subject}]: shut this gate and open it once: {gates}, {reason}",),
-        Rule.STOP_CONTACT: ("alarm: stop contact {stop} is active",),
-        Rule.BAD_VALUE: ("alarm: stop contact {stop} says {says}, which is neither its active nor its clear",),
+        Rule.STOPS_UNHEARD: "alarm: the stop contacts have not been heard[ for {unheard_for}]; nothing starts",
+        Rule.TRAVEL: "alarm: {gate} did not {wanted}, travel {travel}",
+        Rule.GATE_BY_HAND_IS_SHUT: "alarm[ for {subject}]: open this gate by hand: {gates}",
+        Rule.NOT_HEARD_LIVE: "alarm[ for {subject}]: shut this gate and open it once: {gates}, {reason}",
+        Rule.STOP_CONTACT: "alarm: stop contact {stop} is active",
+        Rule.BAD_VALUE: "alarm: stop contact {stop} says {says}, which is neither its active nor its clear",
         None: ("alarm {alarm}: {because}", "alarm for {subject}, {alarm}: {reason}", "alarm {alarm}[: {reason}]"),
     },
-    Happened.ALARM_CLEARED: {None: ("alarm over[ for {subject}]: {alarm}",)},
-    OwnEvent.ALARM_ACKNOWLEDGED: {None: ("alarm seen[ by {by}]: {alarm}",)},
-    OwnEvent.ALARM_STORM: {
-        None: ("alarm {alarm} comes and goes, {times} times within a minute: it stands until it has stayed away",)
-    },
-    OwnEvent.ALARM_STORM_ENDED: {None: ("alarm over: {alarm}, {times} times in all, then away for {quiet_for}",)},
-    OwnEvent.DAEMON_STARTED: {
-        None: ("Gatehand[ {version}] started[; starts of the last hour that still count: {starts}]",)
-    },
-    OwnEvent.DAEMON_STOPPED: {None: ("Gatehand stopped[, {why}]",)},
-    OwnEvent.CONFIG_LOADED: {None: ("config loaded[ from {path}][, changed: {changed}]",)},
-    OwnEvent.CONFIG_REJECTED: {None: ("config rejected, the last good one stays in force[: {why}]",)},
-    OwnEvent.CLOCK_STEPPED: {None: ("the wall clock stepped[ by {by_seconds}]; nothing is timed by it",)},
-    OwnEvent.LOG_GAP: {
-        None: (
-            (
-                "the log has a gap, lines lost: {lost}[ (numbers {first_lost} to {last_lost})]"
-                "[, {unsure} may be][, {torn_bytes} bytes of a line cut short][; {why}]"
-            ),
-        )
-    },
-    OwnEvent.LOG_LATE: {
-        None: ("the disk stalled for {stalled}; commands that left before their lines were on disk: {late}",)
-    },
-    OwnEvent.SIGNAL_UNHEARD: {None: ("[{subject}: ][stop contact {stop}: ]never heard: {topic} ({key})",)},
-    OwnEvent.SIGNAL_HEARD: {None: ("[{subject}: ][stop contact {stop}: ]heard for the first time: {topic} ({key})",)},
-    OwnEvent.REFUSALS_COUNTED: {None: ("{more} more times within {for_seconds}: {because}",)},
-    OwnEvent.CONFIG_WAITS: {None: ("the changed config waits[: {why}]",)},
-    OwnEvent.COMMAND_NOT_SENT: {None: ("the command {command}[ for {subject}] was not sent[: {why}]",)},
-    OwnEvent.RETAINED_COMMAND: {None: ("[{subject}: ]the broker retains a message on its command topic {topic}",)},
-    OwnEvent.INTERNAL_ERROR: {None: ("Gatehand made a mistake and holds every collector[: {text}]",)},
+    Happened.ALARM_CLEARED: "alarm over[ for {subject}]: {alarm}",
+    OwnEvent.ALARM_ACKNOWLEDGED: "alarm seen[ by {by}]: {alarm}",
+    OwnEvent.ALARM_STORM: (
+        "alarm {alarm} comes and goes, {times} times within a minute: it stands until it has stayed away"
+    ),
+    OwnEvent.ALARM_STORM_ENDED: "alarm over: {alarm}, {times} times in all, then away for {quiet_for}",
+    OwnEvent.DAEMON_STARTED: "Gatehand[ {version}] started[; starts of the last hour that still count: {starts}]",
+    OwnEvent.DAEMON_STOPPED: "Gatehand stopped[, {why}]",
+    OwnEvent.CONFIG_LOADED: "config loaded[ from {path}][, changed: {changed}]",
+    OwnEvent.CONFIG_REJECTED: "config rejected, the last good one stays in force[: {why}]",
+    OwnEvent.CLOCK_STEPPED: "the wall clock stepped[ by {by_seconds}]; nothing is timed by it",
+    OwnEvent.LOG_GAP: (
+        "the log has a gap, lines lost: {lost}[ (numbers {first_lost} to {last_lost})]"
+        "[, {unsure} may be][, {torn_bytes} bytes of a line cut short][; {why}]"
+    ),
+    OwnEvent.LOG_LATE: "the disk stalled for {stalled}; commands that left before their lines were on disk: {late}",
+    OwnEvent.SIGNAL_UNHEARD: "[{subject}: ][stop contact {stop}: ]never heard: {topic} ({key})",
+    OwnEvent.SIGNAL_HEARD: "[{subject}: ][stop contact {stop}: ]heard for the first time: {topic} ({key})",
+    OwnEvent.REFUSALS_COUNTED: "{more} more times within {for_seconds}: {because}",
+    OwnEvent.CONFIG_WAITS: "the changed config waits[: {why}]",
+    OwnEvent.COMMAND_NOT_SENT: "the command {command}[ for {subject}] was not sent[: {why}]",
+    OwnEvent.RETAINED_COMMAND: "[{subject}: ]the broker retains a message on its command topic {topic}",
+    OwnEvent.INTERNAL_ERROR: "Gatehand made a mistake and holds every collector[: {text}]",
 }
-"""Devices, broker, alarms, the daemon itself and its log."""
+"""Event -> templates, or rule -> templates; the rule None stands for every rule, after those of the rule's own."""
 
-TABLE: Table = TOOLS | GATES | COLLECTORS | DAEMON
-
-REASONS: dict[str, str] = {
+REASONS: Final[dict[str, str]] = {
     Rule.START_THRESHOLD: "its current reached its start_amps[ of {start_amps}]",
     Rule.STOP_THRESHOLD: "its current fell below its stop_amps[ of {stop_amps}]",
     Rule.BELOW_START_THRESHOLD: "its current stayed below its start_amps[ of {start_amps}]",

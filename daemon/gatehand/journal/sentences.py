@@ -7,7 +7,7 @@ import re
 from collections.abc import Mapping
 
 from gatehand.journal.line import FIXED, facts_of
-from gatehand.journal.sentence_table import REASONS, TABLE
+from gatehand.journal.sentence_table import REASONS, TABLE, Templates
 from gatehand.times import lasting
 from gatehand_rules.alarms import Alarm
 from gatehand_rules.findings import Fact, Finding
@@ -17,9 +17,8 @@ _SECONDS = frozenset(
     {
         *("start_after", "stop_after", "run_on", "silent_after", "run_limit", "ran_for", "lasted", "above_for"),
         *("silent_for", "coast_down", "travel", "took", "late_by", "waited", "hand_limit", "grace", "for_seconds"),
-        *("heard_before", "stalled", "by_seconds", "quiet_for"),
-        *("since_last", "quiet", "held_for", "shortest", "longest"),
-        *("unheard_for", "stood_for"),
+        *("heard_before", "stalled", "by_seconds", "quiet_for", "since_last", "quiet", "held_for", "shortest"),
+        *("longest", "unheard_for", "stood_for"),
     }
 )
 _NAMES = frozenset({"stop", "gates", "taken", "instead_of", "active"})
@@ -29,15 +28,13 @@ _FIELD = re.compile(r"\{(\w+)(!?)\}")
 
 def sentence(line: Mapping[str, Fact]) -> str:
     """One sentence without its time and its full stop."""
-    own = TABLE.get(str(line.get("event")), {})
-    rule = line.get("rule")
-    reason = _reason(line)
-    choice = own.get(rule, ()) if isinstance(rule, str) else ()
-    choice += own.get(None, ())
-    for template in choice:
-        if is_whole(template, line, reason):
-            return fill(template, line, reason)
-    return fill(choice[-1], line, reason) if choice else _plain(line)
+    by_rule = TABLE.get(str(line.get("event")), ())
+    if not isinstance(by_rule, dict):
+        by_rule = {None: by_rule}
+    choice = (*_several(by_rule.get(str(line.get("rule")), ())), *_several(by_rule.get(None, ())))
+    whole = (template for template in choice if _complete(_OPTIONAL.sub("", template), line))
+    template = next(whole, choice[-1] if choice else None)
+    return _plain(line) if template is None else _fill(template, line)
 
 
 def sentence_of(finding: Finding) -> str:
@@ -45,58 +42,45 @@ def sentence_of(finding: Finding) -> str:
     return sentence(facts_of(finding))
 
 
+def _several(templates: Templates) -> tuple[str, ...]:
+    return (templates,) if isinstance(templates, str) else templates
+
+
 def _reason(line: Mapping[str, Fact]) -> str | None:
-    rule = line.get("rule")
-    words = REASONS.get(rule) if isinstance(rule, str) else None
-    return None if words is None else fill(words, line, None)
+    words = REASONS.get(str(line.get("rule")))
+    return None if words is None else _fill(words, line)
 
 
 def _plain(line: Mapping[str, Fact]) -> str:
     """What a line says that no table knows: its own text, else its event, rule and numbers."""
-    subject = Subject(line).whatever()
+    subject = f"{named}: " if (named := _subject(line)) else ""
     if isinstance(line.get("text"), str):
-        return f"{subject}: {line['text']}" if subject else str(line["text"])
+        return f"{subject}{line['text']}"
     event = str(line.get("event", "an event without a name")).replace("_", " ")
     reason = _reason(line) or line.get("rule")
     numbers = ", ".join(f"{key} {shown(key, value)}" for key, value in line.items() if key not in FIXED)
-    return "".join(
-        (
-            f"{subject}: {event}" if subject else event,
-            f", {reason}" if reason else "",
-            f" ({numbers})" if numbers else "",
-        )
-    )
+    return f"{subject}{event}" + (f", {reason}" if reason else "") + (f" ({numbers})" if numbers else "")
 
 
-class Subject:
-    """Names a line's tool, gate and collector as people do."""
-
-    def __init__(self, line: Mapping[str, Fact]) -> None:
-        self._line = line
-
-    def named(self, kind: str) -> str | None:
-        """The tool by its name, gate and collector with their kind before it; the only one's kind alone for `main`."""
-        name = self._line.get(kind)
-        if not isinstance(name, str):
-            return None
-        if kind == "tool":
-            return spoken(name)
-        return kind if name == "main" else f"{kind} {spoken(name)}"
-
-    def whatever(self) -> str | None:
-        """The first of tool, gate, collector that the line has."""
-        return self.named("tool") or self.named("gate") or self.named("collector")
+def _named(line: Mapping[str, Fact], kind: str) -> str | None:
+    """The tool by its name, gate and collector with their kind before it; the only one's kind alone for `main`."""
+    name = line.get(kind)
+    if not isinstance(name, str):
+        return None
+    if kind == "tool":
+        return spoken(name)
+    return kind if name == "main" else f"{kind} {spoken(name)}"
 
 
-def fill(template: str, line: Mapping[str, Fact], reason: str | None) -> str:
+def _subject(line: Mapping[str, Fact]) -> str | None:
+    """The first of tool, gate, collector that the line has, as people name it."""
+    return _named(line, "tool") or _named(line, "gate") or _named(line, "collector")
+
+
+def _fill(template: str, line: Mapping[str, Fact]) -> str:
     """The sentence. A fact missing outside brackets is shown as a question mark."""
-    kept = _OPTIONAL.sub(lambda part: part[1] if _complete(part[1], line, reason) else "", template)
-    return _FIELD.sub(lambda found: _word(found[1], line, reason) or "?", kept)
-
-
-def is_whole(template: str, line: Mapping[str, Fact], reason: str | None) -> bool:
-    """Whether the line has every fact that stands outside brackets."""
-    return _complete(_OPTIONAL.sub("", template), line, reason)
+    kept = _OPTIONAL.sub(lambda part: part[1] if _complete(part[1], line) else "", template)
+    return _FIELD.sub(lambda found: _word(found[1], line) or "?", kept)
 
 
 def spoken(name: str) -> str:
@@ -128,28 +112,23 @@ def shown(key: str, value: Fact) -> str:
     return spoken(value) if key in _NAMES else value
 
 
-def _alarm(line: Mapping[str, Fact]) -> str | None:
-    """The alarm's id as it is said, without the name of the line's own subject."""
-    found = line.get("alarm")
-    return spoken_alarm(found, line) if isinstance(found, str) else None
-
-
-def _complete(part: str, line: Mapping[str, Fact], reason: str | None) -> bool:
+def _complete(part: str, line: Mapping[str, Fact]) -> bool:
+    """Whether the line has every fact that the part wants."""
     return all(
-        _word(key, line, reason) is not None and (not strict or bool(line.get(key)))
-        for key, strict in _FIELD.findall(part)
+        _word(key, line) is not None and (not strict or bool(line.get(key))) for key, strict in _FIELD.findall(part)
     )
 
 
-def _word(key: str, line: Mapping[str, Fact], reason: str | None) -> str | None:
+def _word(key: str, line: Mapping[str, Fact]) -> str | None:
+    found = line.get(key)
     match key:
         case "tool" | "gate" | "collector":
-            return Subject(line).named(key)
+            return _named(line, key)
         case "subject":
-            return Subject(line).whatever()
+            return _subject(line)
         case "reason":
-            return reason
-        case "alarm":
-            return _alarm(line)
+            return _reason(line)
+        case "alarm":  # as it is said, without the name of the line's own subject
+            return spoken_alarm(found, line) if isinstance(found, str) else None
         case _:
-            return None if line.get(key) is None else shown(key, line[key])
+            return None if found is None else shown(key, found)
