@@ -1,11 +1,19 @@
 """Every touch of the disk that the log makes, as one small class, so that a test can make it full, slow or torn.
 
-No policy: what to do about an error stands in `files`, `writer` and `recorder`.
+And how the loop hears from a thread that writes. No policy: what to do about an error stands in `files`, `writer` and
+`recorder`.
 """
 
+import contextlib
 import fcntl
 import os
+from collections.abc import Callable
+from functools import partial
 from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    import asyncio  # whoever only reads does without
 
 
 class Disk:
@@ -113,3 +121,33 @@ def _sync_folder(folder: Path) -> None:
         os.fsync(handle)
     finally:
         os.close(handle)
+
+
+def call_in(loop: "asyncio.AbstractEventLoop | None", callback: Callable[[], object]) -> None:
+    """Call in the loop's thread, soon; at once where there is no loop. One that is closed has nobody left to tell."""
+    if loop is None:
+        callback()
+        return
+    with contextlib.suppress(RuntimeError):
+        loop.call_soon_threadsafe(callback)
+
+
+class Health:
+    """Says in the loop's thread when the disk begins to refuse, and when it takes what it is given again."""
+
+    def __init__(
+        self,
+        loop: "asyncio.AbstractEventLoop | None",
+        on_trouble: Callable[[str], None],
+        on_well: Callable[[], None],
+    ) -> None:
+        self.ill = False
+        self._loop = loop
+        self._on_trouble = on_trouble
+        self._on_well = on_well
+
+    def is_now(self, trouble: str | None) -> None:
+        """How it stands: None, or what is wrong. Only a change is told."""
+        was, self.ill = self.ill, trouble is not None
+        if self.ill != was:
+            call_in(self._loop, self._on_well if trouble is None else partial(self._on_trouble, trouble))

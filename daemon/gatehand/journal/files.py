@@ -11,13 +11,12 @@ import threading
 from datetime import date, timedelta
 from pathlib import Path
 
-from msgspec import Struct
+from msgspec import Struct, to_builtins
 from msgspec.structs import replace
 
 from gatehand.journal.disk import Disk
-from gatehand.journal.line import LineError, OwnEvent, Stamper, decode, encode
+from gatehand.journal.line import LineError, OwnEvent, Stamper, decode, encode, number_of
 from gatehand.times import stamp
-from gatehand_rules.findings import Fact
 
 DAILY = re.compile(r"events-(\d{4}-\d{2}-\d{2})\.jsonl")
 LOCK_NAME = "events.lock"
@@ -29,22 +28,18 @@ class LogFolderError(Exception):
     """The log cannot be written where the config says; the text says why and what to do."""
 
 
-class Gap(Struct, frozen=True):
-    """Lines that are not in the file."""
+class Gap(Struct, frozen=True, omit_defaults=True):
+    """Lines that are not in the file; each field a fact of the line that tells of them."""
 
     lost: int = 0
-    first: int = 0
-    last: int = 0
+    first_lost: int = 0
+    last_lost: int = 0
     """`seq` of the first and last lost line."""
     unsure: int = 0
     """Lines written whose sync failed."""
     torn_bytes: int = 0
     """Bytes of a line cut short; they keep a line of their own."""
     why: str = ""
-
-    def plus_lost(self, seq: int, why: str) -> "Gap":
-        """One line more."""
-        return replace(self, lost=self.lost + 1, first=self.first or seq, last=seq, why=why)
 
 
 class EventFiles:
@@ -126,7 +121,8 @@ class EventFiles:
 
     def lose(self, seq: int, why: str) -> None:
         """Count a line that will not be written."""
-        self._gap = self._gap.plus_lost(seq, why)
+        gap = self._gap
+        self._gap = replace(gap, lost=gap.lost + 1, first_lost=gap.first_lost or seq, last_lost=seq, why=why)
 
     def probe(self) -> bool:
         """With nothing to write: try whether a disk that failed works again. True when all is well."""
@@ -173,7 +169,7 @@ class EventFiles:
                 self._disk.make_folder(self.folder)
             self._looked = True
         day = ts[:10]
-        if self._handle is not None and self._day > day and _days_between(day, self._day) <= 1:
+        if self._handle is not None and day < self._day <= _after(day, 1):
             return
         if self._handle is None or day != self._day:
             self.sync()
@@ -206,13 +202,14 @@ class EventFiles:
         if self._gap == Gap():
             return
         # It stands in the place of the last lost line, so that numbers rise through the file.
-        seq = self._gap.last or None
-        line = self._stamper.note(OwnEvent.LOG_GAP, self._stamper.clock.mono(), facts=_facts(self._gap), seq=seq)
+        seq = self._gap.last_lost or None
+        facts = {"lost": self._gap.lost, **to_builtins(self._gap)}
+        line = self._stamper.note(OwnEvent.LOG_GAP, self._stamper.clock.mono(), facts=facts, seq=seq)
         try:
             self._put(encode(line))
         except OSError as error:
-            if seq is None and isinstance(line["seq"], int):  # it has taken a number, which is lost with it
-                self.lose(line["seq"], _reason(error))
+            if seq is None:  # it has taken a number, which is lost with it
+                self.lose(number_of(line), _reason(error))
             raise
         self._gap = Gap()
 
@@ -237,7 +234,7 @@ class EventFiles:
         """
         if self._keep_days <= 0:
             return
-        limit = (date.fromisoformat(today) - timedelta(days=self._keep_days)).isoformat()
+        limit = _after(today, -self._keep_days)
         names = sorted(name for name in self._disk.names(self.folder) if DAILY.fullmatch(name))
         if not self._stamper.clock.synced():
             names = names[: -self._keep_days]
@@ -257,24 +254,12 @@ class EventFiles:
         return ""
 
 
-def _facts(gap: Gap) -> dict[str, Fact]:
-    facts: dict[str, Fact] = {"lost": gap.lost}
-    if gap.lost:
-        facts |= {"first_lost": gap.first, "last_lost": gap.last}
-    if gap.unsure:
-        facts["unsure"] = gap.unsure
-    if gap.torn_bytes:
-        facts["torn_bytes"] = gap.torn_bytes
-    facts["why"] = gap.why
-    return facts
-
-
 def _name(day: str) -> str:
     return f"events-{day}.jsonl"
 
 
-def _days_between(earlier: str, later: str) -> int:
-    return (date.fromisoformat(later) - date.fromisoformat(earlier)).days
+def _after(day: str, days: int) -> str:
+    return (date.fromisoformat(day) + timedelta(days=days)).isoformat()
 
 
 def _reason(error: OSError) -> str:

@@ -20,7 +20,8 @@ from gatehand_rules.findings import Fact, Finding, Happened
 
 Line: TypeAlias = dict[str, Fact]
 
-FIXED = ("ts", "mono", "run", "seq", "synced", "event", "tool", "gate", "collector", "rule")
+_SUBJECTS = ("tool", "gate", "collector")
+FIXED = ("ts", "mono", "run", "seq", "synced", "event", *_SUBJECTS, "rule")
 _PREFIX = "fact_"
 _UNSYNCED: frozenset[str] = frozenset({Happened.READING_REJECTED, Happened.MESSAGE_IGNORED, Happened.GATE_BETWEEN})
 """Lines that may wait for the next sync: a chattering device shall not wear the disk out."""
@@ -75,82 +76,52 @@ class Stamper:
 
     def finding(self, finding: Finding, now: float) -> Line:
         """The line of a finding that the rules made at `now` (monotonic seconds)."""
-        line = self._open(finding.event, now, tool=finding.tool, gate=finding.gate, collector=finding.collector)
-        line["rule"] = finding.rule
-        _add(line, finding.facts)
-        return line
+        return self._stamped(now, None) | facts_of(finding)
 
     def note(
         self,
         event: str,
         now: float,
         *,
-        tool: str | None = None,
-        gate: str | None = None,
-        collector: str | None = None,
         facts: Mapping[str, Fact] | None = None,
         seq: int | None = None,
+        **subject: str | None,
     ) -> Line:
         """A line of the daemon's own, such as `daemon_started`. `seq`: a number already taken by a lost line.
 
-        A tool, gate or collector may also be given among the facts.
+        `subject` is a tool, gate or collector, which may also be given among the facts.
         """
-        told = dict(facts or {})
-        tool, gate, collector = (
-            name if name is not None else _name(told, key)
-            for key, name in (("tool", tool), ("gate", gate), ("collector", collector))
-        )
-        line = self._open(event, now, tool=tool, gate=gate, collector=collector, seq=seq)
-        _add(line, told.items())
-        return line
+        own = {**(facts or {}), **{kind: name for kind, name in subject.items() if name is not None}}
+        line = self._stamped(now, seq) | {"event": event}
+        line |= {kind: own.pop(kind) for kind in _SUBJECTS if isinstance(own.get(kind), str)}
+        return _with_facts(line, own.items())
 
-    def _open(
-        self,
-        event: str,
-        now: float,
-        *,
-        tool: str | None,
-        gate: str | None,
-        collector: str | None,
-        seq: int | None = None,
-    ) -> Line:
-        line: Line = {
+    def _stamped(self, now: float, seq: int | None) -> Line:
+        return {
             "ts": stamp(self.clock.wall()),
             "mono": round(now, 3),
             "run": self.run,
             "seq": next(self._numbers) if seq is None else seq,
             "synced": self.clock.synced(),
-            "event": event,
         }
-        for key, name in (("tool", tool), ("gate", gate), ("collector", collector)):
-            if name is not None:
-                line[key] = name
-        return line
 
 
-def _name(facts: dict[str, Fact], key: str) -> str | None:
-    """Take a subject's name out of the facts."""
-    name = facts.get(key)
-    if not isinstance(name, str):
-        return None
-    del facts[key]
-    return name
+def facts_of(finding: Finding) -> Line:
+    """A finding as a line has it, without time and number."""
+    line: Line = {"event": finding.event}
+    for kind in _SUBJECTS:
+        if (name := getattr(finding, kind)) is not None:
+            line[kind] = name
+    line["rule"] = finding.rule
+    return _with_facts(line, finding.facts)
 
 
-def _add(line: Line, facts: Iterable[tuple[str, Fact]]) -> None:
+def _with_facts(line: Line, facts: Iterable[tuple[str, Fact]]) -> Line:
     for name, value in facts:
         key = name
         while key in FIXED or key in line:
             key = _PREFIX + key
         line[key] = str(value) if isinstance(value, float) and not math.isfinite(value) else value
-
-
-def facts_of(finding: Finding) -> Line:
-    """A finding as a line has it, without time and number."""
-    named = (("tool", finding.tool), ("gate", finding.gate), ("collector", finding.collector))
-    line: Line = {"event": finding.event, **{key: name for key, name in named if name is not None}}
-    line["rule"] = finding.rule
-    _add(line, finding.facts)
     return line
 
 
@@ -178,6 +149,12 @@ def decode(raw: bytes) -> Line:
     if not isinstance(found.get("ts"), str) or not isinstance(found.get("event"), str):
         raise LineError('no "ts" and "event" in it')
     return found
+
+
+def number_of(line: Line) -> int:
+    """Its `seq`."""
+    seq = line["seq"]
+    return seq if isinstance(seq, int) else 0
 
 
 def wants_sync(line: Line) -> bool:

@@ -5,19 +5,16 @@ its own, so that no line, and no command behind it, waits for the medium. What t
 """
 
 import asyncio
-import contextlib
 import threading
 import time
 from collections.abc import Callable, Sequence
+from functools import partial
 from pathlib import Path
 from queue import Empty, SimpleQueue
-from typing import TypeAlias
 
-from msgspec import Struct
-
-from gatehand.journal.disk import Disk
+from gatehand.journal.disk import Disk, Health, call_in
 from gatehand.journal.files import EventFiles
-from gatehand.journal.line import Line, Stamper, encode, wants_sync
+from gatehand.journal.line import Line, Stamper, encode, number_of, wants_sync
 
 QUEUE_LIMIT = 20_000
 _PROBE_EVERY = 5.0
@@ -27,23 +24,21 @@ _CLOSE_WITHIN = 5.0
 class Ticket:
     """Says when a group of lines is written. `done` is also true when the disk would not have them; see `written`."""
 
-    __slots__ = ("_callbacks", "_guard", "_pending", "done", "written")
+    __slots__ = ("_callbacks", "_loop", "_pending", "done", "written")
 
-    def __init__(self, guard: threading.Lock) -> None:
+    def __init__(self, loop: asyncio.AbstractEventLoop | None) -> None:
         self.done = False
         self.written = False
-        self._guard = guard
+        self._loop = loop
         self._pending = threading.Lock()
         self._pending.acquire()
         self._callbacks: list[Callable[[], None]] = []
 
     def add_done_callback(self, callback: Callable[[], None]) -> None:
         """Call `callback` in the event loop's thread when done; at once when done already."""
-        with self._guard:
-            if not self.done:
-                self._callbacks.append(callback)
-                return
-        callback()
+        self._callbacks.append(callback)
+        if self.done:  # perhaps only now: both threads look then, and who comes first takes it out
+            self._call_back()
 
     def wait(self, seconds: float) -> bool:
         """Block this thread until done, for so long at most; whether it is done."""
@@ -51,35 +46,21 @@ class Ticket:
             self._pending.release()
         return self.done
 
-    def finish(self, *, written: bool) -> list[Callable[[], None]]:
-        """For the log alone: mark done, and hand out what is to be called."""
-        with self._guard:
-            self.written = written
-            self.done = True
-            callbacks, self._callbacks = self._callbacks, []
+    def finish(self, *, written: bool) -> None:
+        """For the log alone."""
+        self.written = written
+        self.done = True
         self._pending.release()
-        return callbacks
+        if self._callbacks:
+            call_in(self._loop, self._call_back)
 
-
-class _Lines(Struct, frozen=True):
-    """One append on its way to the thread: each line with its time and number."""
-
-    lines: Sequence[tuple[bytes, str, int]]
-    ticket: Ticket
-    sync: bool
-    """Wanted on the medium right after; others wait for the next sync."""
-    lost: Sequence[int]
-    """Numbers of lines refused because the queue was full, just before these."""
-
-
-class _SyncFailed(Struct, frozen=True):
-    """So many lines are written, and perhaps not on the medium."""
-
-    lines: int
-    error: OSError
-
-
-_Work: TypeAlias = _Lines | _SyncFailed
+    def _call_back(self) -> None:
+        while True:
+            try:
+                callback = self._callbacks.pop(0)
+            except IndexError:
+                return
+            callback()
 
 
 class EventLog:
@@ -109,15 +90,15 @@ class EventLog:
         self.stamper = stamper
         self._files = EventFiles(folder, stamper, keep_days, disk or Disk())
         self._loop = loop
-        self._on_trouble = on_trouble
-        self._on_well = on_well
+        self._health = Health(loop, on_trouble, on_well)
         self._limit = limit
-        self._guard = threading.Lock()
-        self._queue: SimpleQueue[_Work | None] = SimpleQueue()
-        self._to_sync: SimpleQueue[int | None] = SimpleQueue()
-        """Numbers of lines written since the last one that was put there."""
+        self._jobs: SimpleQueue[Callable[[], None] | None] = SimpleQueue()
+        """What the writer's thread is to do; None: end."""
+        self._to_sync: SimpleQueue[bool] = SimpleQueue()
+        """A sync is wanted; False: end."""
         self._refused: list[int] = []
-        self._ill = False
+        """Numbers of lines that came when the queue was full, since the last that were taken."""
+        self._counting = threading.Lock()
         self._unsynced = 0
         self._files.open()
         self._threads: tuple[threading.Thread, ...] = ()
@@ -131,36 +112,32 @@ class EventLog:
 
     def append(self, lines: Sequence[Line]) -> Ticket:
         """Hand lines over, in order; never blocks. Lines beyond the queue's limit are counted as lost."""
-        ticket = Ticket(self._guard)
-        encoded = [(encode(line), str(line["ts"]), _seq(line)) for line in lines]
-        if self._threads and self._queue.qsize() >= self._limit:
+        ticket = Ticket(self._loop)
+        encoded = [(encode(line), str(line["ts"]), number_of(line)) for line in lines]
+        if self._threads and self._jobs.qsize() >= self._limit:
             self._refused += [seq for _, _, seq in encoded]
             ticket.finish(written=False)
-            return ticket
-        refused, self._refused = self._refused, []
-        work = _Lines(encoded, ticket, any(map(wants_sync, lines)), refused)
-        if self._threads:
-            self._queue.put(work)
         else:
-            self._handle(work)
+            refused, self._refused = self._refused, []
+            self._give(partial(self._write, refused, encoded, ticket, sync=any(map(wants_sync, lines))))
         return ticket
 
     def close(self, within: float = _CLOSE_WITHIN) -> bool:
         """Write what is queued and close; False when the disk took longer than `within` seconds."""
         until = time.monotonic() + within
         if self._threads:
-            self._queue.put(None)
+            self._jobs.put(None)
         for thread in self._threads:
             thread.join(max(0.0, until - time.monotonic()))
             if thread.is_alive():
                 return False
-        while not self._queue.empty():
-            if (work := self._queue.get()) is not None:  # what the last sync says
-                self._handle(work)
+        self._threads = ()
+        while not self._jobs.empty():
+            if (job := self._jobs.get()) is not None:  # what the last sync says
+                self._do(job)
         self._lose(self._refused)
+        self._sync()
         self._files.probe()
-        if self._unsynced:
-            self._sync(self._unsynced)
         self._files.close()
         return True
 
@@ -168,81 +145,55 @@ class EventLog:
         """The writer's thread."""
         while True:
             try:
-                work = self._queue.get(timeout=_PROBE_EVERY if self._ill else None)
+                job = self._jobs.get(timeout=_PROBE_EVERY if self._health.ill else None)
             except Empty:
-                self._files.look_again()
-                self._files.probe()
-                self._tell_health()
-                continue
-            if work is None:
-                self._to_sync.put(None)
+                job = self._probe
+            if job is None:
+                self._to_sync.put(False)
                 return
-            self._handle(work)
+            self._do(job)
 
     def _sync_all(self) -> None:
         """The thread that syncs: once for all lines that were written meanwhile."""
-        while (lines := self._to_sync.get()) is not None:
-            with contextlib.suppress(Empty):
-                while True:
-                    more = self._to_sync.get_nowait()
-                    if more is None:
-                        self._to_sync.put(None)
-                        break
-                    lines += more
-            error = self._files.sync()
-            if error is not None:
-                self._queue.put(_SyncFailed(lines, error))
+        while self._to_sync.get():
+            self._sync()
 
-    def _handle(self, work: _Work) -> None:
-        match work:
-            case _Lines():
-                self._write(work)
-            case _SyncFailed(lines=lines, error=error):
-                self._files.doubt(lines, error)
-        self._tell_health()
+    def _give(self, job: Callable[[], None]) -> None:
+        if self._threads:
+            self._jobs.put(job)
+        else:
+            self._do(job)
 
-    def _write(self, work: _Lines) -> None:
+    def _do(self, job: Callable[[], None]) -> None:
+        job()
+        self._health.is_now(self._files.trouble)
+
+    def _probe(self) -> None:
         self._files.look_again()
-        self._lose(work.lost)
-        results = [self._files.write(raw, ts, seq) for raw, ts, seq in work.lines]
-        self._unsynced += sum(results)
-        callbacks = work.ticket.finish(written=all(results))
-        if work.sync and self._unsynced:
-            lines, self._unsynced = self._unsynced, 0
-            if self._threads:
-                self._to_sync.put(lines)
-            else:
-                self._sync(lines)
-        if callbacks:
-            self._call(lambda: [callback() for callback in callbacks])
+        self._files.probe()
 
-    def _sync(self, lines: int) -> None:
-        error = self._files.sync()
-        if error is not None:
-            self._files.doubt(lines, error)
+    def _write(
+        self, refused: Sequence[int], lines: Sequence[tuple[bytes, str, int]], ticket: Ticket, *, sync: bool
+    ) -> None:
+        """Write lines, each given with its time and number; `refused` came just before them."""
+        self._files.look_again()
+        self._lose(refused)
+        results = [self._files.write(raw, ts, seq) for raw, ts, seq in lines]
+        with self._counting:
+            self._unsynced += sum(results)
+        ticket.finish(written=all(results))
+        if sync and self._threads:
+            self._to_sync.put(True)
+        elif sync:
+            self._sync()
+
+    def _sync(self) -> None:
+        with self._counting:
+            lines, self._unsynced = self._unsynced, 0
+        error = self._files.sync() if lines else None
+        if error is not None:  # the files are the writer's
+            self._give(partial(self._files.doubt, lines, error))
 
     def _lose(self, numbers: Sequence[int]) -> None:
         for seq in numbers:
             self._files.lose(seq, f"more than {self._limit} lines waited for the disk")
-
-    def _tell_health(self) -> None:
-        trouble = self._files.trouble
-        if trouble is not None and not self._ill:
-            self._ill = True
-            self._call(lambda: self._on_trouble(trouble))
-        elif trouble is None and self._ill:
-            self._ill = False
-            self._call(self._on_well)
-
-    def _call(self, callback: Callable[[], object]) -> None:
-        if self._loop is None:
-            callback()
-            return
-        # A loop that is closed has nobody left to tell.
-        with contextlib.suppress(RuntimeError):
-            self._loop.call_soon_threadsafe(callback)
-
-
-def _seq(line: Line) -> int:
-    seq = line["seq"]
-    return seq if isinstance(seq, int) else 0

@@ -18,7 +18,7 @@ from msgspec import to_builtins
 
 from gatehand import own_version
 from gatehand.journal.clock import Clock
-from gatehand.journal.disk import Disk
+from gatehand.journal.disk import Disk, Health
 from gatehand.recording.format import Header, Kind, frame
 from gatehand.recording.store import Store
 from gatehand.recording.streams import ROW_BYTES, LiveFrame, Streams
@@ -65,9 +65,7 @@ class Recorder:
         self._clock = clock
         self._off = limit_mb <= 0
         self._store = Store(folder, int(limit_mb * 1_000_000), disk or Disk(), self._breathe)
-        self._loop = loop
-        self._on_trouble = on_trouble
-        self._on_well = on_well
+        self._health = Health(loop, on_trouble, on_well)
         self._config = ""
         self._streams = Streams((), ())
         self._frame = LiveFrame()
@@ -81,7 +79,6 @@ class Recorder:
         self._failed = False
         """Set by the thread: the file is lost, begin another."""
         self._failed_ms: int | None = None
-        self._ill = False
         self._closing = threading.Event()
         self._thread: threading.Thread | None = None
         if not threaded:
@@ -218,24 +215,12 @@ class Recorder:
             with contextlib.suppress(OSError):
                 self._store.leave()
         else:
-            if self._ill and not self._failed:
-                self._ill = False
-                self._call(self._on_well)
+            if not self._failed:
+                self._health.is_now(None)
 
     def _fail(self, why: str) -> None:
         self._failed = True
-        if not self._ill:
-            self._ill = True
-            text = f"{self._store.folder}: readings cannot be recorded ({why}); a replay will have a gap here"
-            self._call(lambda: self._on_trouble(text))
-
-    def _call(self, callback: Callable[[], object]) -> None:
-        if self._loop is None:
-            callback()
-            return
-        # A loop that is closed has nobody left to tell.
-        with contextlib.suppress(RuntimeError):
-            self._loop.call_soon_threadsafe(callback)
+        self._health.is_now(f"{self._store.folder}: readings cannot be recorded ({why}); a replay will have a gap here")
 
     def _breathe(self) -> None:
         """Between slices of packing: give the control loop the interpreter. Once closing, hurry."""
