@@ -26,7 +26,7 @@ from gatehand.journal.clock import SystemClock  # noqa: E402
 from gatehand.journal.line import Stamper  # noqa: E402
 from gatehand.journal.writer import EventLog  # noqa: E402
 from gatehand.recording.recorder import Recorder  # noqa: E402
-from gatehand.recording.recording import Recording, capacity_text, recordings  # noqa: E402
+from gatehand.recording.recording import Recording, recordings  # noqa: E402
 from gatehand_rules.findings import Finding, Happened, Rule  # noqa: E402
 
 ROUNDS = 1000
@@ -104,14 +104,16 @@ def recording(folder: Path) -> None:
     listed = recordings(folder)
     size = sum(one.size for one in listed)
     print(f"record: {took / len(events) * 1e6:.2f} us a reading in the control loop, packing beside it")
+    each = size / len(events)
+    days = 200e6 / (each * 10 * 86_400)
     print(
-        f"{len(events):,} readings in {len(listed)} files: {size / len(events):.2f} bytes a reading; {capacity_text()}"
+        f"{len(events):,} readings in {len(listed)} files: {each:.2f} bytes a reading; 200 MB: {days:.0f} days of ten"
     )
 
     def columns() -> int:
         return sum(len(rows.now_ms) for one in listed for rows in Recording(one.path).blocks())
 
-    def each() -> None:
+    def every() -> None:
         for one in listed:
             for _now_ms, _event in Recording(one.path).events():
                 pass

@@ -20,7 +20,7 @@ from gatehand.journal.reader import EventReader, Follower
 from gatehand.journal.sentences import sentence_of
 from gatehand.mqtt.payload import Payload, Reader, Rejected, UnknownWord, excerpt
 from gatehand.mqtt.topic_filters import filter_problem, matches, topic_problem
-from gatehand.recording.format import Kind, RecordingError, frame
+from gatehand.recording.format import FrameKind, RecordingError, frame
 from gatehand.recording.recording import Recording, recordings
 from gatehand.shell.active_config import ActiveConfig
 from gatehand_rules import events as ev
@@ -230,8 +230,8 @@ def _reseal(data: bytes) -> Iterator[bytes]:
         length = int.from_bytes(data[at + 4 : at + 8], "little")
         body = data[at + 12 : at + 12 + length]
         kind = data[at + 2]
-        if kind in set(map(int, Kind)) and len(body) == length:
-            yield frame(Kind(kind), body)
+        if kind in set(map(int, FrameKind)) and len(body) == length:
+            yield frame(FrameKind(kind), body)
             at += 12 + length
         else:
             at += 2

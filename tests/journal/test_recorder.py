@@ -18,10 +18,11 @@ from msgspec.structs import astuple, replace
 from readings_support import START, TOOLS, interleaved, read, record, saw
 
 from gatehand.recording.columns import decode_block, encode_block
-from gatehand.recording.format import Kind, RecordingError, frame, frames
+from gatehand.recording.format import FrameKind, RecordingError, frame, frames
 from gatehand.recording.recorder import Recorder
 from gatehand.recording.recording import Recording, recordings
 from gatehand.recording.streams import EventColumns, Streams
+from gatehand.times import from_ms
 from gatehand_rules.alarms import Alarm
 from gatehand_rules.events import CollectorCurrent, Event, Reading, Tick
 
@@ -98,7 +99,7 @@ def test_a_file_begins_with_all_that_a_replay_needs(tmp_path: Path) -> None:
     found = Recording(recordings(tmp_path)[0].path)
     assert found.header.state == START
     assert (found.header.run, found.header.config, found.header.tools) == ("run1", "[collector.main]\n", TOOLS)
-    assert found.header.wall_at(100_000) == datetime.fromtimestamp(NOON, UTC)
+    assert from_ms(found.header.wall_ms + 100_000 - found.header.mono_ms) == datetime.fromtimestamp(NOON, UTC)
     assert list(found.events()) == [(100_500, Tick()), (100_600, Reading("tool_1", 6.4))]
     assert (found.ended, found.damage) == ("shutdown", [])
 
@@ -283,7 +284,7 @@ def test_what_another_version_wrote_is_named(tmp_path: Path) -> None:
     text = path.read_bytes()
     payload = bytearray(first_payload(text))
     payload[0] = 9
-    path.write_bytes(frame(Kind.HEADER, bytes(payload)))
+    path.write_bytes(frame(FrameKind.HEADER, bytes(payload)))
     with pytest.raises(RecordingError, match="format version 9; this version of Gatehand reads 1 to 2"):
         Recording(path)
 
@@ -332,7 +333,7 @@ def test_a_whole_frame_that_says_nonsense_keeps_its_file_as_it_is_and_the_record
     log.record(1000, Tick(), START)
     log.flush()
     with (tmp_path / "readings-000001.live").open("ab") as file:
-        file.write(frame(Kind.ROWS, b"short") + frame(Kind.ROWS, b"\0" * 8 + b"\x05\0\0\0"))
+        file.write(frame(FrameKind.LIVE, b"short") + frame(FrameKind.LIVE, b"\0" * 8 + b"\x05\0\0\0"))
     again = recorder(tmp_path)
     again.record(2000, Tick(), START)
     again.close(2001)

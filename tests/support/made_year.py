@@ -18,7 +18,7 @@ if __name__ == "__main__":
 from msgspec.structs import replace
 
 from gatehand.journal.disk import Disk
-from gatehand.recording.format import Kind, decode_header, encode_header, frame, frames
+from gatehand.recording.format import FrameKind, decode_header, encode_header, frame, frames
 from gatehand.recording.recording import recordings
 from gatehand.recording.store import Store
 from gatehand.simshop import Habits, ToolHabits, Trouble
@@ -125,7 +125,7 @@ def _write_recordings(log: Path, half: RecordedShop, begin: datetime, run: str, 
         for item in frames(listed.path.read_bytes()):
             assert isinstance(item, tuple)
             kind, payload = item
-            if kind is Kind.HEADER:
+            if kind is FrameKind.HEADER:
                 head = decode_header(payload)
                 parts.append(frame(kind, encode_header(replace(head, wall_ms=head.wall_ms + shift_ms, run=run))))
             else:

@@ -8,17 +8,15 @@ of events within one millisecond comes back too.
 
 import json
 import struct
-import sys
 import zlib
-from array import array
 from collections import deque
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from itertools import accumulate, pairwise
 
 from gatehand.recording.format import decode_event, encode_event
 from gatehand.recording.streams import OTHER, EventColumns
 
-BLOCK_ROWS = 1 << 15
+BLOCK_EVENTS = 1 << 15
 _BLOCK = struct.Struct("<qHII")
 _STREAM = struct.Struct("<HIIII")
 _WIDTH = 4
@@ -27,7 +25,7 @@ _MOST_TEXT = 1 << 26
 
 
 def encode_block(rows: EventColumns, pause: Callable[[], None] = lambda: None) -> bytes:
-    """The payload of a COLUMNS frame. Times must not run backwards. `pause` is called every fraction of a ms."""
+    """The payload of a BLOCK frame. Times must not run backwards. `pause` is called every fraction of a ms."""
     order: dict[int, list[int]] = {}
     for start in range(0, len(rows.stream), _SLICE):
         for row, stream in enumerate(rows.stream[start : start + _SLICE], start):
@@ -48,37 +46,24 @@ def encode_block(rows: EventColumns, pause: Callable[[], None] = lambda: None) -
 
 
 def decode_block(payload: bytes | memoryview) -> EventColumns:
-    """The rows that `encode_block` was given.
+    """The events that `encode_block` was given.
 
     Raises:
         ValueError, zlib.error, struct.error: The block says what this version does not know.
     """
-    base, count, others_length, ties_length = _BLOCK.unpack_from(payload)
-    at = _BLOCK.size + count * _STREAM.size
     now_ms: list[int] = []
     streams: list[int] = []
     value: list[int] = []
-    for place in range(count):
-        stream, rows, usual, times_length, values_length = _STREAM.unpack_from(
-            payload, _BLOCK.size + place * _STREAM.size
-        )
-        if rows > BLOCK_ROWS:
-            raise ValueError(f"{rows} rows in a block")
-        times = _unpack_times(payload[at : at + times_length], base, usual)
-        at += times_length
-        values = _unpack(payload[at : at + values_length]) if values_length else [0] * rows
-        at += values_length
-        if len(times) != rows or len(values) != rows:
-            raise ValueError(f"{len(times)} times and {len(values)} numbers for {rows} rows")
+    for stream, times, values in _unpacked(payload):
         now_ms += times
         value += values
-        streams += [stream] * rows
-    texts = _inflate(payload[at : at + others_length], _MOST_TEXT)
-    ties = json.loads(_inflate(payload[at + others_length : at + others_length + ties_length], _MOST_TEXT))
+        streams += [stream] * len(times)
+    _, _, others_length, ties_length = _BLOCK.unpack_from(payload)
+    others, ties = len(payload) - others_length - ties_length, len(payload) - ties_length
     order = sorted(range(len(now_ms)), key=now_ms.__getitem__)
-    _untie(order, streams, ties)
+    _untie(order, streams, json.loads(_inflate(payload[ties:], _MOST_TEXT)))
     found = EventColumns([now_ms[i] for i in order], [streams[i] for i in order], [value[i] for i in order])
-    if texts:
+    if texts := _inflate(payload[others:ties], _MOST_TEXT):
         whole = iter(texts.split(b"\n"))
         found.others = {row: decode_event(next(whole)) for row, stream in enumerate(found.stream) if stream == OTHER}
     return found
@@ -90,15 +75,24 @@ def decode_stream(payload: bytes | memoryview, wanted: int) -> tuple[list[int], 
     Raises:
         ValueError, zlib.error, struct.error: As `decode_block`.
     """
+    return next(((times, values) for _, times, values in _unpacked(payload, wanted)), ([], []))
+
+
+def _unpacked(payload: bytes | memoryview, wanted: int | None = None) -> Iterator[tuple[int, list[int], list[int]]]:
+    """Each stream of a block, or the one that is wanted, with its times and numbers."""
     base, count, _, _ = _BLOCK.unpack_from(payload)
     at = _BLOCK.size + count * _STREAM.size
-    for place in range(count):
-        stream, _, usual, times_length, values_length = _STREAM.unpack_from(payload, _BLOCK.size + place * _STREAM.size)
-        if stream == wanted:
-            middle, end = at + times_length, at + times_length + values_length
-            return _unpack_times(payload[at:middle], base, usual), _unpack(payload[middle:end])
-        at += times_length + values_length
-    return [], []
+    for stream, events, usual, times_length, values_length in _STREAM.iter_unpack(payload[_BLOCK.size : at]):
+        middle, end = at + times_length, at + times_length + values_length
+        if wanted is None or stream == wanted:
+            if events > BLOCK_EVENTS:
+                raise ValueError(f"{events} events in a block")
+            times = _unpack_times(payload[at:middle], base, usual)
+            values = _unpack(payload[middle:end]) if values_length else [0] * events
+            if len(times) != events or len(values) != events:
+                raise ValueError(f"{len(times)} times and {len(values)} numbers for {events} events")
+            yield stream, times, values
+        at = end
 
 
 def _ties(rows: EventColumns, place: dict[int, int], pause: Callable[[], None]) -> list[tuple[int, list[int]]]:
@@ -149,23 +143,17 @@ def _inflate(packed: bytes | memoryview, most: int) -> bytes:
 
 
 def _pack(numbers: Sequence[int]) -> bytes:
-    signed = _little(array("I", [n << 1 if n >= 0 else ~(n << 1) for n in numbers])).tobytes()
-    return _deflate(b"".join(signed[plane::_WIDTH] for plane in range(_WIDTH)))
+    unsigned = struct.pack(f"<{len(numbers)}I", *[n << 1 if n >= 0 else ~(n << 1) for n in numbers])
+    return _deflate(b"".join(unsigned[plane::_WIDTH] for plane in range(_WIDTH)))
 
 
 def _unpack(packed: bytes | memoryview, plus: int = 0) -> list[int]:
-    planes = _inflate(packed, BLOCK_ROWS * _WIDTH)
-    rows = len(planes) // _WIDTH
-    signed = bytearray(len(planes))
+    planes = _inflate(packed, BLOCK_EVENTS * _WIDTH)
+    count = len(planes) // _WIDTH
+    unsigned = bytearray(len(planes))
     for plane in range(_WIDTH):
-        signed[plane::_WIDTH] = planes[plane * rows : (plane + 1) * rows]
-    return [(n >> 1 ^ -(n & 1)) + plus for n in _little(array("I", bytes(signed)))]
-
-
-def _little(numbers: "array[int]") -> "array[int]":
-    if sys.byteorder == "big":
-        numbers.byteswap()
-    return numbers
+        unsigned[plane::_WIDTH] = planes[plane * count : (plane + 1) * count]
+    return [(n >> 1 ^ -(n & 1)) + plus for n in struct.unpack(f"<{count}I", unsigned)]
 
 
 def _deflate(data: bytes) -> bytes:

@@ -11,7 +11,6 @@ import math
 import struct
 import zlib
 from collections.abc import Iterator
-from datetime import datetime
 from enum import IntEnum
 from functools import cached_property
 from typing import Any
@@ -20,7 +19,6 @@ import msgspec
 from msgspec import Struct, field, to_builtins
 from msgspec.structs import astuple
 
-from gatehand.times import from_ms
 from gatehand_rules.alarms import Alarm
 from gatehand_rules.events import Event
 from gatehand_rules.state import State
@@ -49,20 +47,20 @@ class RecordingError(Exception):
     """A file that is no recording, or one of another version; the text says which."""
 
 
-class Kind(IntEnum):
+class FrameKind(IntEnum):
     """What a frame holds."""
 
     HEADER = 1
     """What a replay needs to begin; the first frame of a file."""
-    ROWS = 2
+    LIVE = 2
     """Events as they came."""
-    COLUMNS = 3
+    BLOCK = 3
     """Events of a finished file, column by column, compressed."""
     END = 4
     """The file was finished; why."""
 
 
-_KINDS = frozenset(map(int, Kind))
+_KINDS = frozenset(map(int, FrameKind))
 
 
 class Damage(Struct, frozen=True):
@@ -73,12 +71,12 @@ class Damage(Struct, frozen=True):
     why: str
 
 
-def frame(kind: Kind, payload: bytes) -> bytes:
+def frame(kind: FrameKind, payload: bytes) -> bytes:
     """One frame."""
     return _FRAME.pack(_MARK, kind, len(payload), zlib.crc32(payload)) + payload
 
 
-def frames(data: bytes) -> Iterator[tuple[Kind, memoryview] | Damage]:
+def frames(data: bytes) -> Iterator[tuple[FrameKind, memoryview] | Damage]:
     """The frames of a file's bytes in order, and the damage between them."""
     view = memoryview(data)
     at = bad_from = 0
@@ -97,7 +95,7 @@ def frames(data: bytes) -> Iterator[tuple[Kind, memoryview] | Damage]:
         yield Damage(bad_from, len(data) - bad_from, "cut short")
 
 
-def _frame_at(view: memoryview, at: int) -> tuple[Kind, memoryview, int] | None:
+def _frame_at(view: memoryview, at: int) -> tuple[FrameKind, memoryview, int] | None:
     start = at + _FRAME.size
     if start > len(view):
         return None
@@ -106,7 +104,7 @@ def _frame_at(view: memoryview, at: int) -> tuple[Kind, memoryview, int] | None:
     if mark != _MARK or kind not in _KINDS or end > len(view):
         return None
     payload = view[start:end]
-    return (Kind(kind), payload, end) if zlib.crc32(payload) == crc else None
+    return (FrameKind(kind), payload, end) if zlib.crc32(payload) == crc else None
 
 
 class ShortHeader(Struct, frozen=True, kw_only=True):
@@ -149,10 +147,6 @@ class Header(ShortHeader, frozen=True, kw_only=True, dict=True):
                 f"recorded by Gatehand {self.made_by}, whose state this version cannot take: {error}"
             ) from None
 
-    def wall_at(self, now_ms: int) -> datetime:
-        """The wall time of a moment in this recording, UTC."""
-        return from_ms(self.wall_ms + now_ms - self.mono_ms)
-
 
 def encode_header(header: Header) -> bytes:
     """The payload of a HEADER frame."""
@@ -176,6 +170,19 @@ def decode_header(payload: bytes | memoryview) -> Header:
         return msgspec.convert({**body, **to_builtins(short)}, Header)
     except (zlib.error, ValueError, KeyError, TypeError, RecursionError) as error:
         raise RecordingError(f"its header cannot be read ({type(error).__name__}: {error})") from None
+
+
+def opened(data: bytes) -> tuple[Header, Iterator[tuple[FrameKind, memoryview] | Damage]]:
+    """A recording's header, and the frames after it.
+
+    Raises:
+        RecordingError: No recording, or of another version.
+    """
+    rest = frames(data)
+    first = next(rest, None)
+    if not isinstance(first, tuple) or first[0] is not FrameKind.HEADER:
+        raise RecordingError("no recording, or its header is spoilt")
+    return decode_header(first[1]), rest
 
 
 def short_header(payload: bytes | memoryview) -> ShortHeader:

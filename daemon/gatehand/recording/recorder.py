@@ -12,16 +12,15 @@ import time
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from queue import Empty, SimpleQueue
-from typing import TypeAlias
 
 from msgspec import to_builtins
 
 from gatehand import own_version
 from gatehand.journal.clock import Clock
 from gatehand.journal.disk import Disk, Health
-from gatehand.recording.format import Header, Kind, frame
+from gatehand.recording.format import FrameKind, Header, frame
 from gatehand.recording.store import Store
-from gatehand.recording.streams import ROW_BYTES, LiveFrame, Streams
+from gatehand.recording.streams import EVENT_BYTES, LiveFrame, Streams
 from gatehand_rules.events import Event
 from gatehand_rules.state import State
 
@@ -32,13 +31,6 @@ _RETRY_MS = 10_000
 _QUEUE_LIMIT = 4_000
 _CLOSE_WITHIN = 5.0
 _BREATH = 0.001
-
-
-_Job: TypeAlias = Callable[[], None]
-
-
-def _fetch_later() -> None:
-    """A job that does nothing: something has begun to gather, and is to be fetched a little later."""
 
 
 class Recorder:
@@ -70,7 +62,7 @@ class Recorder:
         self._streams = Streams((), ())
         self._frame = LiveFrame()
         self._guard = threading.Lock()
-        self._jobs: SimpleQueue[_Job | None] = SimpleQueue()
+        self._jobs: SimpleQueue[Callable[[], None] | None] = SimpleQueue()
         self._due = "start"
         """Why the next event begins a new file; empty when it does not."""
         self._is_open = False
@@ -116,11 +108,8 @@ class Recorder:
         with self._guard:
             if not self._frame.takes(now_ms) or len(self._frame) >= _FRAME_BYTES:
                 self._seal()
-            first = not self._frame.count
             self._frame.add(now_ms, stream, value, event)
-        self._bytes += ROW_BYTES
-        if first and self._thread is not None:
-            self._jobs.put(_fetch_later)
+        self._bytes += EVENT_BYTES
 
     def flush(self) -> None:
         """Hand over what has gathered; by itself that happens within a second."""
@@ -151,7 +140,20 @@ class Recorder:
         # The pair of clocks is read here, the rest of the header is made by the thread.
         wall_ms = round(self._clock.wall() * 1000) - round(self._clock.mono() * 1000) + now_ms
         config, streams = self._config, self._streams
-        self._give(lambda: self._store.open(_header(self._run_id, (wall_ms, now_ms), config, streams, before)))
+        self._give(
+            lambda: self._store.open(
+                Header(
+                    run=self._run_id,
+                    wall_ms=wall_ms,
+                    mono_ms=now_ms,
+                    tools=streams.tools,
+                    collectors=streams.collectors,
+                    config=config,
+                    made_by=own_version(),
+                    state_json=to_builtins(before, order="deterministic"),
+                )
+            )
+        )
         self._is_open, self._due, self._opened_ms, self._bytes = True, "", now_ms, 0
         self._failed_ms = None
 
@@ -164,11 +166,11 @@ class Recorder:
     def _seal(self) -> None:
         """Under the guard: hand the frame over."""
         if self._frame.count:
-            data = frame(Kind.ROWS, self._frame.payload())
+            data = frame(FrameKind.LIVE, self._frame.payload())
             self._frame = LiveFrame()
             self._give(lambda: self._store.put(data), may_drop=True)
 
-    def _give(self, job: _Job, *, may_drop: bool = False) -> None:
+    def _give(self, job: Callable[[], None], *, may_drop: bool = False) -> None:
         if self._thread is None:
             self._do(job)
         elif may_drop and self._jobs.qsize() >= _QUEUE_LIMIT:
@@ -177,26 +179,20 @@ class Recorder:
             self._jobs.put(job)
 
     def _work(self) -> None:
-        """The thread. What gathers is fetched after a second, unless it is handed over before."""
+        """The thread. What has gathered for a second is handed over, unless something came before."""
         self._pack()
-        fetch_at: float | None = None
         while True:
             try:
-                job = self._jobs.get(timeout=None if fetch_at is None else max(0.0, fetch_at - time.monotonic()))
+                job = self._jobs.get(timeout=_FLUSH_EVERY)
             except Empty:
-                fetch_at = None
                 self.flush()
                 continue
             if job is None:
                 return
-            if job is _fetch_later:
-                fetch_at = time.monotonic() + _FLUSH_EVERY
-            else:
-                fetch_at = None
-                self._do(job)
+            self._do(job)
 
     def _end(self, why: str, now_ms: int) -> None:
-        self._store.put(frame(Kind.END, f"{now_ms} {why}".encode()))
+        self._store.put(frame(FrameKind.END, f"{now_ms} {why}".encode()))
         self._store.leave()
         if why != "shutdown":
             self._pack()
@@ -207,7 +203,7 @@ class Recorder:
             self._store.pack_finished()
             self._store.drop_oldest()
 
-    def _do(self, job: _Job) -> None:
+    def _do(self, job: Callable[[], None]) -> None:
         try:
             job()
         except OSError as error:
@@ -226,16 +222,3 @@ class Recorder:
         """Between slices of packing: give the control loop the interpreter. Once closing, hurry."""
         if self._thread is not None and not self._closing.is_set():
             time.sleep(_BREATH)
-
-
-def _header(run: str, clocks_ms: tuple[int, int], config: str, streams: Streams, before: State) -> Header:
-    return Header(
-        run=run,
-        wall_ms=clocks_ms[0],
-        mono_ms=clocks_ms[1],
-        tools=streams.tools,
-        collectors=streams.collectors,
-        config=config,
-        made_by=own_version(),
-        state_json=to_builtins(before, order="deterministic"),
-    )

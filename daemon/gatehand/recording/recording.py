@@ -5,7 +5,6 @@ of another version, is a `RecordingError`.
 """
 
 import contextlib
-import heapq
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime
@@ -18,15 +17,14 @@ from gatehand.recording.format import (
     SHORT_HEADER_BYTES,
     SPOILT,
     Damage,
-    Header,
-    Kind,
+    FrameKind,
     RecordingError,
-    decode_header,
     frames,
+    opened,
     short_header,
 )
 from gatehand.recording.store import numbered
-from gatehand.recording.streams import EventColumns, Streams, decode_rows
+from gatehand.recording.streams import EventColumns, Streams, decode_live
 from gatehand.times import to_ms
 from gatehand_rules.events import Event
 
@@ -60,11 +58,8 @@ class Recording:
         """
         self.path = path
         self._data = path.read_bytes()
-        first = next(frames(self._data), None)
-        if not isinstance(first, tuple) or first[0] is not Kind.HEADER:
-            raise RecordingError(f"{path}: no recording, or its header is spoilt")
         try:
-            self.header: Header = decode_header(first[1])
+            self.header, _ = opened(self._data)
         except RecordingError as error:
             raise RecordingError(f"{path}: {error}") from None
         self.streams = Streams(self.header.tools, self.header.collectors)
@@ -82,11 +77,11 @@ class Recording:
                 match item:
                     case Damage():
                         self.damage.append(item)
-                    case (Kind.ROWS, payload):
-                        rows.extend(self.streams.check(decode_rows(payload)))
-                    case (Kind.COLUMNS, payload):
+                    case (FrameKind.LIVE, payload):
+                        rows.extend(self.streams.check(decode_live(payload)))
+                    case (FrameKind.BLOCK, payload):
                         yield self.streams.check(decode_block(payload))
-                    case (Kind.END, payload):
+                    case (FrameKind.END, payload):
                         self.ended = bytes(payload).decode("ascii", "replace").partition(" ")[2]
                     case _:
                         pass
@@ -98,36 +93,26 @@ class Recording:
 
     def readings(self, tool: str) -> tuple[list[int], list[int]]:
         """Times (ms) and milliampere of one tool's live readings; of a packed file without unpacking the rest."""
-        times: list[int] = []
-        values: list[int] = []
         streams = self.streams.of_tool(tool)
-        rows = EventColumns()
+        found: list[tuple[int, int]] = []
         for item in frames(self._data) if streams else ():
             with contextlib.suppress(*SPOILT):  # `blocks` tells of damage
                 match item:
-                    case (Kind.ROWS, payload):
-                        rows.extend(decode_rows(payload))
-                    case (Kind.COLUMNS, payload):
-                        for time, value in _in_time([decode_stream(payload, stream) for stream in streams]):
-                            times.append(time)
-                            values.append(value)
+                    case (FrameKind.LIVE, payload):
+                        rows = decode_live(payload)
+                        every = zip(rows.now_ms, rows.value, rows.stream, strict=True)
+                        found += [(now_ms, value) for now_ms, value, stream in every if stream in streams]
+                    case (FrameKind.BLOCK, payload):
+                        both = [pair for one in streams for pair in zip(*decode_stream(payload, one), strict=True)]
+                        found += sorted(both, key=itemgetter(0))
                     case _:
                         pass
-        own = [row for row, other in enumerate(rows.stream) if other in streams]
-        return times + [rows.now_ms[row] for row in own], values + [rows.value[row] for row in own]
+        return [now_ms for now_ms, _ in found], [value for _, value in found]
 
     def events(self) -> Iterator[tuple[int, Event]]:
         """(now_ms, event) as the rules were given them, in order; equal events may be one object."""
         for rows in self.blocks():
             yield from self.streams.events(rows)
-
-
-def _in_time(columns: list[tuple[list[int], list[int]]]) -> Iterator[tuple[int, int]]:
-    """Times and numbers of several streams as one."""
-    if sum(1 for times, _ in columns if times) == 1:  # nearly always: a sensor's readings are young, or they are not
-        times, values = next(column for column in columns if column[0])
-        return iter(zip(times, values, strict=True))
-    return heapq.merge(*(zip(*column, strict=True) for column in columns), key=itemgetter(0))
 
 
 def recordings(folder: Path, since: datetime | None = None, until: datetime | None = None) -> list[Listed]:
@@ -150,20 +135,6 @@ def recordings(folder: Path, since: datetime | None = None, until: datetime | No
         ):
             found.append(listed)
     return found
-
-
-def days_held(limit_mb: float = 200, tools: int = 10, per_second: float = 1.0) -> float:
-    """Days of readings that `readings_limit_mb` holds, at `BYTES_PER_READING`."""
-    return limit_mb * 1e6 / (BYTES_PER_READING * tools * per_second * 86_400)
-
-
-def capacity_text(limit_mb: float = 200, tools: int = 10, per_second: float = 1.0) -> str:
-    """The same as a sentence, for documents and `check`."""
-    days = days_held(limit_mb, tools, per_second)
-    rate = "1 reading a second" if per_second == 1 else f"{per_second:g} readings a second"
-    return (
-        f"{limit_mb:g} MB hold {days:.0f} days of {tools} tools at {rate} each, {BYTES_PER_READING:g} bytes a reading"
-    )
 
 
 def _listed(path: Path, number: int) -> Listed:

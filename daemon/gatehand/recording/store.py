@@ -11,19 +11,19 @@ from pathlib import Path
 from msgspec.structs import replace
 
 from gatehand.journal.disk import Disk
-from gatehand.recording.columns import BLOCK_ROWS, encode_block
+from gatehand.recording.columns import BLOCK_EVENTS, encode_block
 from gatehand.recording.format import (
     SPOILT,
     Damage,
+    FrameKind,
     Header,
-    Kind,
     RecordingError,
-    decode_header,
     encode_header,
     frame,
     frames,
+    opened,
 )
-from gatehand.recording.streams import OTHER, EventColumns, decode_rows
+from gatehand.recording.streams import OTHER, EventColumns, decode_live
 
 NAME = re.compile(r"readings-(\d{6,})\.(live|rec)")
 _PART = re.compile(r"readings-\d{6,}\.rec\.part")
@@ -57,7 +57,7 @@ class Store:
         self._path = self.folder / f"readings-{number:06}.live"
         self._handle = self._disk.open_append(self._path)
         try:
-            self.put(frame(Kind.HEADER, encode_header(header)))
+            self.put(frame(FrameKind.HEADER, encode_header(header)))
         except OSError:
             self.leave()
             self._disk.remove(self._path)  # without its header it is nothing
@@ -112,22 +112,18 @@ class Store:
 
     def _packed(self, data: bytes) -> bytes | None:
         """A file's bytes in their final form; None when it has no header, or says what this version does not know."""
-        found = frames(data)
-        first = next(found, None)
-        if not isinstance(first, tuple) or first[0] is not Kind.HEADER:
-            return None
         rows, ends, damaged = EventColumns(), b"", 0
         try:
-            header = decode_header(first[1])
-            for item in found:
+            header, rest = opened(data)
+            for item in rest:
                 match item:
                     case Damage(length=length):
                         damaged += length
-                    case (Kind.ROWS, payload):
-                        rows.extend(decode_rows(payload))
+                    case (FrameKind.LIVE, payload):
+                        rows.extend(decode_live(payload))
                         self._pause()
-                    case (Kind.END, payload):
-                        ends = frame(Kind.END, bytes(payload))
+                    case (FrameKind.END, payload):
+                        ends = frame(FrameKind.END, bytes(payload))
                     case _:
                         return None
         except (RecordingError, *SPOILT):
@@ -135,8 +131,10 @@ class Store:
         count = len(rows.now_ms)
         end_ms = rows.now_ms[-1] if count else header.mono_ms
         header = replace(header, end_ms=end_ms, rows=count, damaged=header.damaged + damaged)
-        blocks = b"".join(frame(Kind.COLUMNS, encode_block(block, self._pause)) for block in _blocks(rows, BLOCK_ROWS))
-        return frame(Kind.HEADER, encode_header(header)) + blocks + ends
+        blocks = b"".join(
+            frame(FrameKind.BLOCK, encode_block(block, self._pause)) for block in _blocks(rows, BLOCK_EVENTS)
+        )
+        return frame(FrameKind.HEADER, encode_header(header)) + blocks + ends
 
 
 def numbered(names: list[str]) -> list[tuple[int, str]]:

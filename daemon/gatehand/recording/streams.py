@@ -20,7 +20,7 @@ OTHER = 0xFFFF
 MAX_STEP_MS = 0xFFFF
 _FRAME = struct.Struct("<qI")
 _ROW = struct.Struct("<HHi")
-ROW_BYTES = _ROW.size
+EVENT_BYTES = _ROW.size
 _MOST_AMPS = 1e6
 _KEEP_EVENTS = 1 << 12
 
@@ -114,7 +114,7 @@ class Streams:
 
 
 class LiveFrame:
-    """The payload of a ROWS frame while it is filled."""
+    """The payload of a LIVE frame while it is filled."""
 
     def __init__(self) -> None:
         self.count = 0
@@ -145,8 +145,8 @@ class LiveFrame:
         return len(self._rows)
 
 
-def decode_rows(payload: bytes | memoryview) -> EventColumns:
-    """The rows of a ROWS frame.
+def decode_live(payload: bytes | memoryview) -> EventColumns:
+    """The events of a LIVE frame.
 
     Raises:
         ValueError: The frame is whole but says what this version does not know.
