@@ -10,7 +10,6 @@ import time
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
-from itertools import islice
 from pathlib import Path
 
 from gatehand.journal.files import DAILY
@@ -23,7 +22,7 @@ _CHUNK = 1 << 16
 _EDGE = 4096
 _NEVER = "\U0010ffff" * 2
 """After every time that a line can tell, also one that is none."""
-POLL = 0.25
+_POLL = 0.25
 _ENDS = 3
 """Files at whose end the last lines are looked for."""
 
@@ -105,10 +104,6 @@ class EventReader:
                 if line is not None:
                     yield line
 
-    def last(self, count: int, wanted: Callable[[Line], bool] = lambda _line: True) -> list[Line]:
-        """The last `count` lines that are wanted, oldest first."""
-        return list(islice(filter(wanted, self.backwards()), count))[::-1]
-
     def _decode(self, raw: bytes, path: Path, place: int) -> Line | None:
         if not raw.strip():
             return None
@@ -154,11 +149,11 @@ class Follower:
             self._at[name] = at
         return found
 
-    def follow(self, sleep: Callable[[float], None] = time.sleep, every: float = POLL) -> Iterator[Line]:
+    def follow(self, sleep: Callable[[float], None] = time.sleep) -> Iterator[Line]:
         """Lines without end."""
         while True:
             yield from self.poll()
-            sleep(every)
+            sleep(_POLL)
 
     def _read(self, path: Path, at: int, found: list[Line]) -> int:
         with path.open("rb") as file:

@@ -63,8 +63,8 @@ class Recorder:
         self._frame = LiveFrame()
         self._guard = threading.Lock()
         self._jobs: SimpleQueue[Callable[[], None] | None] = SimpleQueue()
-        self._due = "start"
-        """Why the next event begins a new file; empty when it does not."""
+        self._due = ""
+        """Why the next event begins a new file though one is open; empty when it does not."""
         self._is_open = False
         self._opened_ms = 0
         self._bytes = 0
@@ -83,7 +83,7 @@ class Recorder:
         """The next event begins a new file under this config text and these names, in the shop's order."""
         self._config = config
         self._streams = Streams(tools, collectors)
-        self._due = "config" if self._is_open else "start"
+        self._due = "config"
 
     def clock_stepped(self) -> None:
         """The next event begins a new file, whose header pairs the clocks anew."""

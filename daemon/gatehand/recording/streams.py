@@ -6,7 +6,8 @@ as JSON beside its row. Nothing here opens a file.
 """
 
 import struct
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from functools import partial
 
 from msgspec import Struct, field
 
@@ -51,6 +52,12 @@ class Streams:
         self._of_tool = {name: 1 + i for i, name in enumerate(tools)}
         self._of_collector = {name: 1 + len(tools) + i for i, name in enumerate(collectors)}
         self._young = {name: 1 + len(tools) + len(collectors) + i for i, name in enumerate(tools)}
+        self._makers: tuple[Callable[[float], Event], ...] = (
+            *(partial(Reading, name) for name in tools),
+            *(partial(CollectorCurrent, name) for name in collectors),
+            *(partial(Reading, name, young=True) for name in tools),
+        )
+        """From ampere to the event, for each stream from 1."""
         self._seen: dict[tuple[int, int], Event] = {}
 
     def of_tool(self, name: str) -> tuple[int, ...]:
@@ -76,7 +83,7 @@ class Streams:
         Raises:
             ValueError: One is not.
         """
-        most = 2 * len(self.tools) + len(self.collectors)
+        most = len(self._makers)
         strange = {stream for stream in set(rows.stream) if stream != OTHER and not TICK <= stream <= most}
         if strange:
             raise ValueError(f"stream {min(strange)} of {most}")
@@ -86,7 +93,7 @@ class Streams:
         """The event that `place` was given. Equal ones are one object: most readings of a tool at rest repeat."""
         found = self._seen.get((stream, value))
         if found is None:
-            found = self._make(stream, value)
+            found = Tick() if stream == TICK else self._makers[stream - 1](value / 1000)
             if len(self._seen) >= _KEEP_EVENTS:
                 self._seen.clear()
             self._seen[stream, value] = found
@@ -100,17 +107,6 @@ class Streams:
                 yield now_ms, others[row]
             else:
                 yield now_ms, seen.get((stream, value)) or self.event(stream, value)
-
-    def _make(self, stream: int, value: int) -> Event:
-        if stream == TICK:
-            return Tick()
-        at = stream - 1
-        if at < len(self.tools):
-            return Reading(self.tools[at], value / 1000)
-        at -= len(self.tools)
-        if at < len(self.collectors):
-            return CollectorCurrent(self.collectors[at], value / 1000)
-        return Reading(self.tools[at - len(self.collectors)], value / 1000, young=True)
 
 
 class LiveFrame:
