@@ -9,12 +9,11 @@ import textwrap
 import time
 from collections.abc import Callable
 from contextlib import suppress
-from functools import partial
 from itertools import islice
 from pathlib import Path
 from typing import Final
 
-from gatehand.demo.day import DAY, ENDS_AT, LoggedEvent
+from gatehand.demo.day import ENDS_AT, SCRIPT, LoggedEvent, first_missing
 from gatehand.demo.environment import CONFIG_NAME, DemoError, Environment, brought_up, make_folder
 from gatehand.demo.timeline import Timeline
 from gatehand.demo.verdict import complaints, is_over, summary
@@ -80,25 +79,28 @@ async def play(*, keep: bool, port: int, folder: Path | None, width: int, write:
 async def _play_day(demo: Environment, timeline: Timeline, asked: asyncio.Event) -> int:
     opened = time.monotonic()
     timeline.open(opened)
-    acted, since = opened, 0
-    before = 0.0
-    for happening in DAY:
-        if await demo.wait(asked.is_set, acted + happening.at - before - time.monotonic()):
+    acted, since, before = opened, 0, 0.0
+    expected: list[LoggedEvent] = []
+
+    def may_go_on() -> bool:
+        return asked.is_set() or first_missing(expected, islice(demo.lines, since, None)) is None
+
+    for one in SCRIPT:
+        if isinstance(one, LoggedEvent):
+            expected.append(one)
+            continue
+        if await demo.wait(asked.is_set, acted + one.at - before - time.monotonic()):
             return INTERRUPTED
-        if happening.once is not None:
-            await demo.wait(partial(_seen, demo, since, happening.once, asked), _PATIENCE)
-        acted, since, before = time.monotonic(), len(demo.lines), happening.at
-        demo.devices.act(happening.messages)
-        timeline.shop(acted, happening.text)
+        await demo.wait(may_go_on, _PATIENCE)
+        acted, since, before = time.monotonic(), len(demo.lines), one.at
+        expected.clear()
+        demo.devices.act(one.messages)
+        timeline.shop(acted, one.text)
     await demo.wait(lambda: asked.is_set() or is_over(demo.lines), ENDS_AT - before + _PATIENCE)
     if asked.is_set():
         return INTERRUPTED
     await demo.wait(asked.is_set, _LAST_ROWS)
     return 0
-
-
-def _seen(demo: Environment, since: int, once: LoggedEvent, asked: asyncio.Event) -> bool:
-    return asked.is_set() or any(once.fits(line) for line in islice(demo.lines, since, None))
 
 
 def _tell_end(demo: Environment, write: Callable[[str], None]) -> int:

@@ -7,70 +7,30 @@ import math
 from collections.abc import Iterator, Sequence
 from typing import Final
 
-from gatehand.demo.day import COLLECTOR, JAMMED, MISSED_TOOL, LoggedEvent, logged
+from gatehand.demo.day import STORY, first_missing, logged
 from gatehand.journal.line import Line
 from gatehand.journal.sentences import spoken, spoken_alarm
 from gatehand.text import named
-from gatehand_rules.alarms import Alarm
 from gatehand_rules.findings import Happened, Rule
 from gatehand_rules.words import GateWord
 
-FAULT: Final = Alarm("gate", JAMMED, "fault")
 START: Final = logged(Happened.COLLECTOR_ON, rule=Rule.DEMAND)
-OFF: Final = logged(Happened.COLLECTOR_OFF, rule=Rule.NO_DEMAND)
-STORY: Final[tuple[tuple[str, LoggedEvent], ...]] = (
-    ("the first cut is noticed", logged(Happened.TOOL_STARTED, tool="band_saw")),
-    ("the band saw's gate opens for it", logged(Happened.GATE_OPEN, gate="band_saw")),
-    ("the collector starts for the first cut", START),
-    ("the jointer is noticed", logged(Happened.TOOL_STARTED, tool="jointer")),
-    ("the planing gate opens at the change-over", logged(Happened.GATE_OPEN, gate="planing")),
-    ("only then the band saw's gate shuts", logged(Happened.GATE_SHUT, gate="band_saw")),
-    ("the second pass, within the run-on", logged(Happened.TOOL_STARTED, tool="jointer")),
-    ("the collector goes off after the run-on", OFF),
-    ("the button of the sweep starts by hand", logged(Happened.HAND_STARTED, gate="sweep")),
-    ("the sweep's gate opens", logged(Happened.GATE_OPEN, gate="sweep")),
-    ("the collector starts for the sweep", START),
-    ("the button ends the hand start", logged(Happened.HAND_ENDED, gate="sweep")),
-    ("the light cut is missed", logged(Happened.START_MISSED, tool=MISSED_TOOL)),
-    ("the jammed gate is told again", logged(Happened.GATE_COMMANDED, gate=JAMMED)),
-    ("the jammed gate is a fault", logged(Happened.GATE_FAULT, gate=JAMMED)),
-    ("an alarm stands for it", logged(Happened.ALARM_RAISED, alarm=FAULT.id)),
-    ("no start without an open gate", logged(Happened.START_REFUSED, tool=JAMMED)),
-    ("the freed gate opens at the next start", logged(Happened.GATE_OPEN, gate=JAMMED)),
-    ("its alarm is over", logged(Happened.ALARM_CLEARED, alarm=FAULT.id)),
-    ("the collector starts for the freed gate", START),
-    ("the carving router's cut ends", logged(Happened.TOOL_STOPPED, tool="carving_router", run_on=0.0)),
-    ("the collector goes off with the carving router", OFF),
-    ("the drum sander is noticed", logged(Happened.TOOL_STARTED, tool="drum_sander")),
-    ("the collector starts for the drum sander", START),
-    ("the emergency stop is seen", logged(Happened.STOP_ACTIVE, stop="emergency")),
-    ("the collector goes off at once", logged(Happened.COLLECTOR_OFF, rule=Rule.STOP_CONTACT)),
-    ("the collector is held", logged(Happened.COLLECTOR_HELD, collector=COLLECTOR)),
-    ("the stop is clear", logged(Happened.STOP_CLEARED, stop="emergency")),
-    ("the hold is reset", logged(Happened.HOLD_RESET, collector=COLLECTOR)),
-    ("the reset alone starts nothing", logged(Happened.START_REFUSED, tool="drum_sander")),
-    ("a fresh start of the drum sander is noticed", logged(Happened.TOOL_STARTED, tool="drum_sander")),
-    ("the collector starts for the fresh start", START),
-    ("the collector goes off at the end of the day", OFF),
-    ("the last gate shuts", logged(Happened.GATE_SHUT, gate="planing")),
-)
-STARTS: Final = sum(1 for _, each in STORY if each.event is Happened.COLLECTOR_ON)
+STARTS: Final = sum(1 for each in STORY if each.event is Happened.COLLECTOR_ON)
 SOON = 0.2
 """Seconds within which "at once" must have been."""
 
 
 def is_over(lines: Sequence[Line]) -> bool:
     """Whether the whole story has been seen."""
-    return _first_missing(lines) is None
+    return first_missing(STORY, lines) is None
 
 
 def complaints(lines: Sequence[Line]) -> list[str]:
     """What did not go as scripted, in sentences; empty when all went well."""
     found: list[str] = []
-    missing = _first_missing(lines)
+    missing = first_missing(STORY, lines)
     if missing is not None:
-        what, wanted = missing
-        found.append(f"Expected, and not in the log in its place: {what} ({wanted.event}).")
+        found.append(f"Expected, and not in the log in its place: {missing.what} ({missing.event}).")
     starts = [line for line in lines if START.fits(line)]
     if len(starts) != STARTS:
         found.append(f"The collector was started {len(starts)} times; {STARTS} were scripted.")
@@ -80,11 +40,6 @@ def complaints(lines: Sequence[Line]) -> list[str]:
     if vetoes:
         found.append(f"The interlock had to hold back {len(vetoes)} commands; the sequence should never ask for such.")
     return found
-
-
-def _first_missing(lines: Sequence[Line]) -> tuple[str, LoggedEvent] | None:
-    rest = iter(lines)
-    return next((each for each in STORY if not any(each[1].fits(line) for line in rest)), None)
 
 
 def _starts_without_open_gate(lines: Sequence[Line]) -> Iterator[str]:
