@@ -101,7 +101,7 @@ def test_a_current_that_was_never_heard_has_no_value() -> None:
 
 def test_what_is_settable_is_the_hand_start_and_the_reset_and_nothing_else() -> None:
     config, _ = example()
-    settable = {f"{node.id}/{name}" for node, name, each in describe(config).topics() if each.settable}
+    settable = {f"{node}/{name}" for node, name in describe(config).settable()}
     assert settable == {
         "collector-main/reset",
         *(f"gate-{gate}/hand" for gate in ("band-saw", "planing", "router", "sweep")),

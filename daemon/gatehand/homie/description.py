@@ -6,7 +6,6 @@ A node for each collector, gate and tool, a property for each of its values.
 import json
 import re
 from collections.abc import Iterable, Iterator, Mapping
-from enum import StrEnum
 from typing import Final, Literal
 
 from msgspec import Struct, to_builtins
@@ -95,30 +94,24 @@ class Description(Struct, frozen=True):
         body = {"homie": VERSION, "version": version, "name": self.name, "type": "gatehand", "nodes": nodes}
         return json.dumps(body, ensure_ascii=False)
 
-    def topics(self) -> Iterator[tuple[Node, str, Property]]:
-        """Every property with its node and id."""
-        for node in self.nodes:
-            for name, each in node.properties.items():
-                yield node, name, each
-
-
-def _words(words: type[StrEnum]) -> str:
-    return ",".join(words)
+    def settable(self) -> dict[tuple[str, str], Node]:
+        """What may be set, by node and property, with its node."""
+        return {(node.id, name): node for node in self.nodes for name, each in node.properties.items() if each.settable}
 
 
 _COLLECTOR: Final = {
-    "state": Property("State", "enum", _words(CollectorWord)),
+    "state": Property("State", "enum", ",".join(CollectorWord)),
     # A reset is a moment, not a state that could be kept: section "Settable and retained properties".
     "reset": Property("Reset the hold", "enum", RESET, settable=True, retained=False),
 }
 _COLLECTOR_WITH_BIN: Final = _COLLECTOR | {"bin-full": Property("Bin", "boolean", "not full,full")}
 _GATE: Final = {
-    "state": Property("State", "enum", _words(GateWord)),
+    "state": Property("State", "enum", ",".join(GateWord)),
     "proven-open": Property("Proven open", "boolean", "no,yes"),
     "hand": Property("Hand start", "boolean", "off,on", settable=True),
 }
 _TOOL: Final = {
-    "state": Property("State", "enum", _words(ToolWord)),
+    "state": Property("State", "enum", ",".join(ToolWord)),
     "current": Property("Current", "float", "0:", unit="A"),
 }
 

@@ -8,7 +8,7 @@ import json
 from typing import Final
 
 from gatehand.config import Config
-from gatehand.homie.description import Description, Node, alerts, asked, changes, describe, root, values
+from gatehand.homie.description import Node, alerts, asked, changes, describe, root, values
 from gatehand.mqtt.payload import Rejected
 from gatehand.mqtt.settings import Presence
 from gatehand.mqtt.transport import Connected, Kind, Notice, Outgoing, Subscription, Transport
@@ -96,7 +96,7 @@ class HomieDevice:
         """A controller asks, or the broker says what it retains."""
         below = topic.removeprefix(f"{self.root}/")
         match below.split("/"):
-            case [node_id, name, "set"] if (node := self._settables.get((node_id, name))) is not None:
+            case [node_id, name, "set"] if (node := self._settable.get((node_id, name))) is not None:
                 self._on_set(node, name, payload, retained=retained, received=received)
             case [_, _] | ["$description"] if retained and payload and not self._live:
                 self._left[below] = payload.decode(errors="replace")
@@ -107,11 +107,11 @@ class HomieDevice:
 
     def _take(self, config: Config) -> None:
         self._config = config
-        self._description: Description = describe(config)
-        self._settables = {(node.id, name): node for node, name, each in self._description.topics() if each.settable}
+        self._description = describe(config)
+        self._settable = self._description.settable()
 
     def _sets(self) -> tuple[Subscription, ...]:
-        return tuple(Subscription(f"{self.root}/{node}/{name}/set") for node, name in self._settables)
+        return tuple(Subscription(f"{self.root}/{node}/{name}/set") for node, name in self._settable)
 
     def _change(self, now: float) -> None:
         """The shop has changed; only another description is worth being unready for."""
