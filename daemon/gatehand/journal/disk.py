@@ -1,19 +1,11 @@
 """Every touch of the disk that the log makes, as one small class, so that a test can make it full, slow or torn.
 
-And how the loop hears from a thread that writes. No policy: what to do about an error stands in `files`, `writer` and
-`recorder`.
+No policy: what to do about an error stands in `files`, `writer` and `recorder`.
 """
 
-import contextlib
 import fcntl
 import os
-from collections.abc import Callable
-from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING
-
-if TYPE_CHECKING:
-    import asyncio  # whoever only reads does without
 
 
 class Disk:
@@ -36,6 +28,11 @@ class Disk:
     def write(self, handle: int, data: bytes) -> int:
         """Append; the number of bytes written, which may be fewer than given."""
         return os.write(handle, data)
+
+    def write_all(self, handle: int, data: bytes) -> None:
+        """Append all of it, by one write where the disk takes it; the rest of a short one is tried again."""
+        while data:
+            data = data[self.write(handle, data) :]
 
     def sync(self, handle: int) -> None:
         """Wait for the medium; the length is data, times are not."""
@@ -121,33 +118,3 @@ def _sync_folder(folder: Path) -> None:
         os.fsync(handle)
     finally:
         os.close(handle)
-
-
-def call_in(loop: "asyncio.AbstractEventLoop | None", callback: Callable[[], object]) -> None:
-    """Call in the loop's thread, soon; at once where there is no loop. One that is closed has nobody left to tell."""
-    if loop is None:
-        callback()
-        return
-    with contextlib.suppress(RuntimeError):
-        loop.call_soon_threadsafe(callback)
-
-
-class Health:
-    """Says in the loop's thread when the disk begins to refuse, and when it takes what it is given again."""
-
-    def __init__(
-        self,
-        loop: "asyncio.AbstractEventLoop | None",
-        on_trouble: Callable[[str], None],
-        on_well: Callable[[], None],
-    ) -> None:
-        self.ill = False
-        self._loop = loop
-        self._on_trouble = on_trouble
-        self._on_well = on_well
-
-    def is_now(self, trouble: str | None) -> None:
-        """How it stands: None, or what is wrong. Only a change is told."""
-        was, self.ill = self.ill, trouble is not None
-        if self.ill != was:
-            call_in(self._loop, self._on_well if trouble is None else partial(self._on_trouble, trouble))

@@ -148,13 +148,10 @@ class EventFiles:
             self._lock = None
 
     def _put(self, raw: bytes) -> None:
-        """One write a line; the rest of a short write is tried once more and then says why."""
         assert self._handle is not None  # noqa: S101 - _roll has just opened it
         if self._ragged:
             raw, self._ragged = b"\n" + raw, False
-        written = self._disk.write(self._handle, raw)
-        while written < len(raw):
-            written += self._disk.write(self._handle, raw[written:])
+        self._disk.write_all(self._handle, raw)
 
     def _roll(self, ts: str) -> None:
         """Have the file of this time open.

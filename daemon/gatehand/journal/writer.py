@@ -10,11 +10,11 @@ import time
 from collections.abc import Callable, Sequence
 from functools import partial
 from pathlib import Path
-from queue import Empty, SimpleQueue
 
-from gatehand.journal.disk import Disk, Health, call_in
+from gatehand.journal.disk import Disk
 from gatehand.journal.files import EventFiles
 from gatehand.journal.line import Line, Stamper, encode, number_of, wants_sync
+from gatehand.journal.threads import Health, Job, Worker, call_in
 
 QUEUE_LIMIT = 20_000
 _PROBE_EVERY = 5.0
@@ -92,85 +92,46 @@ class EventLog:
         self._loop = loop
         self._health = Health(loop, on_trouble, on_well)
         self._limit = limit
-        self._jobs: SimpleQueue[Callable[[], None] | None] = SimpleQueue()
-        """What the writer's thread is to do; None: end."""
-        self._to_sync: SimpleQueue[bool] = SimpleQueue()
-        """A sync is wanted; False: end."""
         self._refused: list[int] = []
         """Numbers of lines that came when the queue was full, since the last that were taken."""
         self._counting = threading.Lock()
         self._unsynced = 0
         self._files.open()
-        self._threads: tuple[threading.Thread, ...] = ()
-        if threaded:
-            self._threads = (
-                threading.Thread(target=self._write_all, name="event log", daemon=True),
-                threading.Thread(target=self._sync_all, name="event log sync", daemon=True),
-            )
-            for thread in self._threads:
-                thread.start()
+        self._writer = Worker("event log", self._do, threaded=threaded, idle=self._look, every=_PROBE_EVERY)
+        self._syncer = Worker("event log sync", threaded=threaded)
 
     def append(self, lines: Sequence[Line]) -> Ticket:
         """Hand lines over, in order; never blocks. Lines beyond the queue's limit are counted as lost."""
         ticket = Ticket(self._loop)
         encoded = [(encode(line), str(line["ts"]), number_of(line)) for line in lines]
-        if self._threads and self._jobs.qsize() >= self._limit:
+        if self._writer.waiting >= self._limit:
             self._refused += [seq for _, _, seq in encoded]
             ticket.finish(written=False)
         else:
             refused, self._refused = self._refused, []
-            self._give(partial(self._write, refused, encoded, ticket, sync=any(map(wants_sync, lines))))
+            self._writer.give(partial(self._write, refused, encoded, ticket, sync=any(map(wants_sync, lines))))
         return ticket
 
     def close(self, within: float = _CLOSE_WITHIN) -> bool:
         """Write what is queued and close; False when the disk took longer than `within` seconds."""
         until = time.monotonic() + within
-        if self._threads:
-            self._jobs.put(None)
-        for thread in self._threads:
-            thread.join(max(0.0, until - time.monotonic()))
-            if thread.is_alive():
-                return False
-        self._threads = ()
-        while not self._jobs.empty():
-            if (job := self._jobs.get()) is not None:  # what the last sync says
-                self._do(job)
+        if not (self._writer.end(within) and self._syncer.end(until - time.monotonic())):
+            return False
         self._lose(self._refused)
         self._sync()
         self._files.probe()
         self._files.close()
         return True
 
-    def _write_all(self) -> None:
-        """The writer's thread."""
-        while True:
-            try:
-                job = self._jobs.get(timeout=_PROBE_EVERY if self._health.ill else None)
-            except Empty:
-                job = self._probe
-            if job is None:
-                self._to_sync.put(False)
-                return
-            self._do(job)
-
-    def _sync_all(self) -> None:
-        """The thread that syncs: once for all lines that were written meanwhile."""
-        while self._to_sync.get():
-            self._sync()
-
-    def _give(self, job: Callable[[], None]) -> None:
-        if self._threads:
-            self._jobs.put(job)
-        else:
-            self._do(job)
-
-    def _do(self, job: Callable[[], None]) -> None:
+    def _do(self, job: Job) -> None:
         job()
         self._health.is_now(self._files.trouble)
 
-    def _probe(self) -> None:
-        self._files.look_again()
-        self._files.probe()
+    def _look(self) -> None:
+        """With nothing to write: whether a disk that failed works again."""
+        if self._health.ill:
+            self._files.look_again()
+            self._do(self._files.probe)
 
     def _write(
         self, refused: Sequence[int], lines: Sequence[tuple[bytes, str, int]], ticket: Ticket, *, sync: bool
@@ -182,17 +143,16 @@ class EventLog:
         with self._counting:
             self._unsynced += sum(results)
         ticket.finish(written=all(results))
-        if sync and self._threads:
-            self._to_sync.put(True)
-        elif sync:
-            self._sync()
+        if sync:
+            self._syncer.give(self._sync)
 
     def _sync(self) -> None:
+        """Once for all lines that were written meanwhile."""
         with self._counting:
             lines, self._unsynced = self._unsynced, 0
         error = self._files.sync() if lines else None
         if error is not None:  # the files are the writer's
-            self._give(partial(self._files.doubt, lines, error))
+            self._writer.give(partial(self._files.doubt, lines, error))
 
     def _lose(self, numbers: Sequence[int]) -> None:
         for seq in numbers:

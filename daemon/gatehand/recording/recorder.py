@@ -11,13 +11,13 @@ import threading
 import time
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from queue import Empty, SimpleQueue
 
 from msgspec import to_builtins
 
 from gatehand import own_version
 from gatehand.journal.clock import Clock
-from gatehand.journal.disk import Disk, Health
+from gatehand.journal.disk import Disk
+from gatehand.journal.threads import Health, Job, Worker
 from gatehand.recording.format import FrameKind, Header, frame
 from gatehand.recording.store import Store
 from gatehand.recording.streams import EVENT_BYTES, LiveFrame, Streams
@@ -56,13 +56,14 @@ class Recorder:
         self._run_id = run
         self._clock = clock
         self._off = limit_mb <= 0
-        self._store = Store(folder, int(limit_mb * 1_000_000), disk or Disk(), self._breathe)
+        self._store = Store(
+            folder, int(limit_mb * 1_000_000), disk or Disk(), self._breathe if threaded else lambda: None
+        )
         self._health = Health(loop, on_trouble, on_well)
         self._config = ""
         self._streams = Streams((), ())
         self._frame = LiveFrame()
         self._guard = threading.Lock()
-        self._jobs: SimpleQueue[Callable[[], None] | None] = SimpleQueue()
         self._due = ""
         """Why the next event begins a new file though one is open; empty when it does not."""
         self._is_open = False
@@ -72,12 +73,10 @@ class Recorder:
         """Set by the thread: the file is lost, begin another."""
         self._failed_ms: int | None = None
         self._closing = threading.Event()
-        self._thread: threading.Thread | None = None
-        if not threaded:
-            self._pack()
-        elif not self._off:
-            self._thread = threading.Thread(target=self._work, name="recorder", daemon=True)
-            self._thread.start()
+        threaded = threaded and not self._off
+        self._worker = Worker("recorder", self._do, threaded=threaded, idle=self.flush, every=_FLUSH_EVERY)
+        if not self._off:
+            self._worker.give(self._pack)
 
     def begin(self, config: str, tools: Sequence[str], collectors: Sequence[str]) -> None:
         """The next event begins a new file under this config text and these names, in the shop's order."""
@@ -122,11 +121,7 @@ class Recorder:
             return True
         self._finish(why, now_ms)
         self._closing.set()
-        if self._thread is None:
-            return True
-        self._jobs.put(None)
-        self._thread.join(within)
-        return not self._thread.is_alive()
+        return self._worker.end(within)
 
     def _note_failure(self, now_ms: int) -> None:
         self._failed = False
@@ -140,7 +135,7 @@ class Recorder:
         # The pair of clocks is read here, the rest of the header is made by the thread.
         wall_ms = round(self._clock.wall() * 1000) - round(self._clock.mono() * 1000) + now_ms
         config, streams = self._config, self._streams
-        self._give(
+        self._worker.give(
             lambda: self._store.open(
                 Header(
                     run=self._run_id,
@@ -160,36 +155,19 @@ class Recorder:
     def _finish(self, why: str, now_ms: int) -> None:
         if self._is_open:
             self.flush()
-            self._give(lambda: self._end(why, now_ms))
+            self._worker.give(lambda: self._end(why, now_ms))
             self._is_open = False
 
     def _seal(self) -> None:
         """Under the guard: hand the frame over."""
-        if self._frame.count:
-            data = frame(FrameKind.LIVE, self._frame.payload())
-            self._frame = LiveFrame()
-            self._give(lambda: self._store.put(data), may_drop=True)
-
-    def _give(self, job: Callable[[], None], *, may_drop: bool = False) -> None:
-        if self._thread is None:
-            self._do(job)
-        elif may_drop and self._jobs.qsize() >= _QUEUE_LIMIT:
+        if not self._frame.count:
+            return
+        data = frame(FrameKind.LIVE, self._frame.payload())
+        self._frame = LiveFrame()
+        if self._worker.waiting >= _QUEUE_LIMIT:
             self._fail("more readings wait for the disk than may")
         else:
-            self._jobs.put(job)
-
-    def _work(self) -> None:
-        """The thread. What has gathered for a second is handed over, unless something came before."""
-        self._pack()
-        while True:
-            try:
-                job = self._jobs.get(timeout=_FLUSH_EVERY)
-            except Empty:
-                self.flush()
-                continue
-            if job is None:
-                return
-            self._do(job)
+            self._worker.give(lambda: self._store.put(data))
 
     def _end(self, why: str, now_ms: int) -> None:
         self._store.put(frame(FrameKind.END, f"{now_ms} {why}".encode()))
@@ -203,7 +181,7 @@ class Recorder:
             self._store.pack_finished()
             self._store.drop_oldest()
 
-    def _do(self, job: Callable[[], None]) -> None:
+    def _do(self, job: Job) -> None:
         try:
             job()
         except OSError as error:
@@ -220,5 +198,5 @@ class Recorder:
 
     def _breathe(self) -> None:
         """Between slices of packing: give the control loop the interpreter. Once closing, hurry."""
-        if self._thread is not None and not self._closing.is_set():
+        if not self._closing.is_set():
             time.sleep(_BREATH)

@@ -69,9 +69,7 @@ class Store:
             raise OSError("no recording is open")
         if not self._disk.is_at(self._handle, self._path):
             raise OSError(f"{self._path} was removed or moved")
-        written = 0
-        while written < len(data):
-            written += self._disk.write(self._handle, data[written:])
+        self._disk.write_all(self._handle, data)
 
     def leave(self) -> None:
         """Close the open file, finished or not."""
