@@ -128,7 +128,7 @@ def recording(folder: Path) -> None:
     for what, work in (
         ("a bare loop over decoded numbers", walk),
         ("decoding to columns", columns),
-        ("events one by one", each),
+        ("events one by one", every),
     ):
         print(f"{what:<44} {len(events) / best(work):>12,.0f} readings a second")
 

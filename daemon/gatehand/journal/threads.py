@@ -29,7 +29,7 @@ class Worker:
     def __init__(
         self,
         name: str,
-        do: Callable[[Job], None] = lambda job: job(),
+        do: Callable[[Job], object] = lambda job: job(),
         *,
         threaded: bool,
         idle: Job = lambda: None,
@@ -64,6 +64,9 @@ class Worker:
             if self._thread.is_alive():
                 return False
             self._thread = None
+        while self.waiting:  # what came too late for the thread
+            if (job := self._jobs.get()) is not None:
+                self._do(job)
         return True
 
     def _work(self) -> None:

@@ -117,6 +117,7 @@ class EventLog:
         until = time.monotonic() + within
         if not (self._writer.end(within) and self._syncer.end(until - time.monotonic())):
             return False
+        self._writer.end(0)  # what the last sync says
         self._lose(self._refused)
         self._sync()
         self._files.probe()
