@@ -9,7 +9,6 @@ import time
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager, suppress
 from dataclasses import dataclass, field
-from functools import partial
 from pathlib import Path
 
 import pytest
@@ -40,12 +39,12 @@ coast_down = 1
 [gate.band_saw]
 command = {{ topic = "g/band_saw/set", open = "open", shut = "shut" }}
 state = {{ topic = "g/band_saw/state", open = "open", shut = "shut" }}
-travel = 1.5
+travel = {travel}
 
 [gate.planing]
 command = {{ topic = "g/planing/set", open = "open", shut = "shut" }}
 state = {{ topic = "g/planing/state", open = "open", shut = "shut" }}
-travel = 1.5
+travel = {travel}
 
 [tool.band_saw]
 gates = ["band_saw"]
@@ -75,11 +74,18 @@ class World:
         self.devices.act({f"sim/{tool}/switch": "1" if on else "0"})
 
 
+async def until(true: Callable[[], object]) -> None:
+    """Wait for it; the limit only stops what would never come."""
+    async with asyncio.timeout(60):
+        while not true():
+            await asyncio.sleep(0.01)
+
+
 @asynccontextmanager
-async def world(folder: Path, *, daemon: bool = True) -> AsyncIterator[World]:
+async def world(folder: Path, *, daemon: bool = True, travel: float = 1.5) -> AsyncIterator[World]:
     with Mosquitto() as broker:
         file = folder / "shop.toml"
-        file.write_text(TEXT.format(port=broker.port))
+        file.write_text(TEXT.format(port=broker.port, travel=travel))
         loaded = load(file)
         assert loaded.config is not None, loaded.problems
         gates = dict.fromkeys(loaded.config.gate, GateHabits(travel=0.3))
@@ -87,22 +93,27 @@ async def world(folder: Path, *, daemon: bool = True) -> AsyncIterator[World]:
         settings = BrokerSettings("127.0.0.1", broker.port, client_id="devices", keepalive=30)
         async with plain_client(settings, shop.topics) as client:
             devices = SimulatedDevices(shop, client, lambda _at, _text: None)
-            working = [asyncio.ensure_future(devices.run())]
-            made = Daemon(loaded, lambda _level, _text, _facts=None: None) if daemon else None
-            if made is not None:
-                working.append(asyncio.ensure_future(made.run()))
-                await asyncio.wait_for(made.ready.wait(), 10)
-                await asyncio.sleep(2)  # off, and its coast-down over
+            made = Daemon(loaded, lambda _level, _text, _facts=None: None)
+            speaking = asyncio.ensure_future(devices.run())
+            working = asyncio.ensure_future(made.run()) if daemon else None
             try:
-                yield World(file, devices, shop, made)
+                if daemon:
+                    # Off, and its coast-down over.
+                    await until(lambda: made.ready.is_set() and made.engine and "main off" in made.engine.summary())
+                yield World(file, devices, shop, made if daemon else None)
             finally:
-                if made is not None:
+                if working is not None:
                     made.stop()
-                    await asyncio.wait((working[1],), timeout=5)
-                for task in working:
-                    task.cancel()
-                    with suppress(asyncio.CancelledError):
-                        await task
+                    await _ended(working)
+                speaking.cancel()
+                await _ended(speaking)
+
+
+async def _ended(task: asyncio.Task[None]) -> None:
+    await asyncio.wait({task}, timeout=60)
+    assert task.done(), "it did not end"
+    with suppress(asyncio.CancelledError):
+        task.result()
 
 
 async def run(
@@ -116,13 +127,13 @@ async def run(
         stdout=asyncio.subprocess.PIPE,
         stderr=asyncio.subprocess.PIPE,
     )
-    async with asyncio.timeout(90):
-        if person is None:
-            out, err = await process.communicate()
-        else:
-            out, err = await _talk(process, person)
+    try:
+        async with asyncio.timeout(120):  # it walks in real time: half a minute where a gate never answers
+            out, err = await (process.communicate() if person is None else _talk(process, person))
+    finally:
+        if process.returncode is None:
+            process.kill()
         await process.wait()
-    assert process.returncode is not None
     return process.returncode, out.decode(), err.decode()
 
 
@@ -144,7 +155,7 @@ async def _talk(
 
 
 async def test_with_the_daemon_gates_are_measured_under_its_hold(tmp_path: Path) -> None:
-    async with world(tmp_path) as shop:
+    async with world(tmp_path, travel=15) as shop:
         code, out, err = await run(shop, "--yes", "--rounds", "2", "--json")
         found = json.loads(out)
         assert code == 0, (found, err)
@@ -153,8 +164,8 @@ async def test_with_the_daemon_gates_are_measured_under_its_hold(tmp_path: Path)
         for gate in ("band_saw", "planing"):
             times = [*found["gates"][gate]["opens"]["times"], *found["gates"][gate]["shuts"]["times"]]
             assert len(times) == 4
-            # Measured on the wall clock of a computer that may be busy: never less than the gate takes.
-            assert all(0.3 <= each < 1.5 for each in times), times
+            # Measured on the clock of a computer that may be busy: never less than the gate takes.
+            assert all(0.3 <= each < 15 for each in times), times
         assert shop.daemon is not None
         assert shop.daemon.engine is not None
         assert "main held" in shop.daemon.engine.summary()
@@ -164,8 +175,7 @@ async def test_with_the_daemon_gates_are_measured_under_its_hold(tmp_path: Path)
 async def test_it_refuses_while_the_daemon_runs_the_collector(tmp_path: Path) -> None:
     async with world(tmp_path) as shop:
         shop.start("band_saw")
-        await asyncio.sleep(1.5)
-        assert shop.shop.collectors["main"].turns
+        await until(lambda: shop.shop.collectors["main"].turns)
         code, out, err = await run(shop, "--yes")
         assert code == 1
         assert "refused: " in err
@@ -178,16 +188,16 @@ async def test_it_refuses_while_the_daemon_runs_the_collector(tmp_path: Path) ->
 async def test_a_person_walks_the_whole_shop_and_finds_the_exchanged_sensors(tmp_path: Path) -> None:
     async with world(tmp_path, daemon=False) as shop:
         shop.shop.gates["planing"].suffer(Trouble.NEVER, shop.shop.agenda.now)
-        loop = asyncio.get_running_loop()
         other = {"band saw": "jointer", "jointer": "band_saw"}
 
         def person(question: str, _: asyncio.subprocess.Process) -> str | None:
             if "Type yes" in question:
                 return "yes"
+            for tool in other.values():
+                shop.start(tool, on=False)
             for said, tool in other.items():
                 if question.startswith(f"Start the {said}"):
                     shop.start(tool)
-                    loop.call_later(4.0, partial(shop.start, tool, on=False))
                     return None
             return ""
 

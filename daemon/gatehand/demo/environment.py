@@ -152,7 +152,6 @@ async def brought_up(
         demo = Environment(folder, port, devices, heard)
         speaking = demo.parts["the simulated shop"] = asyncio.create_task(devices.run())
         stack.push_async_callback(_end, speaking)
-        stack.callback(devices.stop)
         daemon = Daemon(loaded, demo.diagnose)
         working = demo.parts["the daemon"] = asyncio.create_task(daemon.run())
         stack.push_async_callback(_stop, daemon, working, demo)

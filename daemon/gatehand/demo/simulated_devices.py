@@ -106,11 +106,6 @@ class SimulatedDevices:
                 self._waiting.append(Sent(now, topic, payload.encode()))
         self._wake.set()
 
-    def stop(self) -> None:
-        """Say nothing more. To be called before `run` is cancelled: a publish may swallow that (Python 3.11)."""
-        self._over = True
-        self._wake.set()
-
     async def run(self) -> None:
         """Come up, then listen and speak until cancelled.
 
@@ -123,14 +118,19 @@ class SimulatedDevices:
             tasks.create_task(self._speak())
 
     async def _listen(self) -> None:
-        async for message in self._client.messages():
-            now = time.monotonic()
-            if message.retained:
-                continue  # a device that comes up obeys no command from before
-            if is_fault_input(message.topic):
-                self._played(now, take_fault_input(self._shop, message.topic, message.payload, now))
-            else:
-                self._shop.deliver(message.topic, message.payload, now)
+        try:
+            async for message in self._client.messages():
+                now = time.monotonic()
+                if message.retained:
+                    continue  # a device that comes up obeys no command from before
+                if is_fault_input(message.topic):
+                    self._played(now, take_fault_input(self._shop, message.topic, message.payload, now))
+                else:
+                    self._shop.deliver(message.topic, message.payload, now)
+                self._wake.set()
+        finally:
+            # Cancelled, `_speak` ends by this: a publish may swallow its own cancellation (Python 3.11).
+            self._over = True
             self._wake.set()
 
     async def _speak(self) -> None:
