@@ -9,7 +9,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from gatehand.config.positions import DEEPEST, Positions, Spot, TooDeepError, scan
+from gatehand.config.positions import DEEPEST, NotTomlError, Positions, Spot, scan
 from gatehand.config.problems import KeyPath
 
 Tree = dict[str, Any]
@@ -228,7 +228,7 @@ def test_a_key_set_twice_is_reported_with_both_places() -> None:
 
 
 def test_brackets_without_end_are_refused_with_their_place() -> None:
-    with pytest.raises(TooDeepError) as caught:
+    with pytest.raises(NotTomlError) as caught:
         scan("x = 1\ny = " + "[" * (DEEPEST + 2))
     assert caught.value.spot == Spot(2, 5 + DEEPEST)
 

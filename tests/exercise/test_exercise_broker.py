@@ -77,7 +77,7 @@ class World:
 async def until(true: Callable[[], object]) -> None:
     """Wait for it; the limit only stops what would never come."""
     async with asyncio.timeout(60):
-        while not true():
+        while not true():  # noqa: ASYNC110 - what is waited for stands in devices and daemon, which have no event for it
             await asyncio.sleep(0.01)
 
 

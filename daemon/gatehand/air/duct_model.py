@@ -8,14 +8,13 @@ from msgspec import Struct
 from gatehand.air.air_words import Speaker
 from gatehand.config import Config
 from gatehand.config.check_ducts import collector_of, root_of
-from gatehand.config.ducts import Duct, FilterLoss
+from gatehand.config.ducts import DuctTable, FilterLoss
 from gatehand_air.ducting import Asker, Ducting, GateDemand
 from gatehand_air.fan_curve import Curve, Filter
 from gatehand_air.fittings import ENTRIES, MATERIALS, Want, default_flow, factor, reducer
 from gatehand_air.friction import LAWS
 from gatehand_air.properties import STANDARD, Air, Units, air, units
-from gatehand_air.tree import Duct as TreeDuct
-from gatehand_air.tree import Network
+from gatehand_air.tree import Duct, Network
 
 MIN_VELOCITY: Final = {"us": 4000.0, "metric": 20.0}
 """Branches: small shops, ft/min [practice]; TRGS 553 Annex 2, m/s [pub]."""
@@ -113,7 +112,7 @@ def _filters(loss: FilterLoss | None, of: Units) -> tuple[Filter, Filter]:
     return clean, dirty
 
 
-def _duct(name: str, duct: Duct, diameter: float, of: Units) -> TreeDuct:
+def _duct(name: str, duct: DuctTable, diameter: float, of: Units) -> Duct:
     factors = 0.0
     for fitting in duct.fittings:
         if fitting.k is not None:
@@ -124,7 +123,7 @@ def _duct(name: str, duct: Duct, diameter: float, of: Units) -> TreeDuct:
             factors += factor(fitting.name, diameter)
     rough = MATERIALS[duct.material].roughness if duct.roughness is None else duct.roughness * of.roughness
     leak = None if duct.leak is None else duct.leak.at * of.pressure / (duct.leak.flow * of.flow) ** 2
-    return TreeDuct(
+    return Duct(
         name=name,
         into=duct.into,
         diameter=diameter,
@@ -137,14 +136,14 @@ def _duct(name: str, duct: Duct, diameter: float, of: Units) -> TreeDuct:
     )
 
 
-def _entry(duct: Duct) -> float | None:
+def _entry(duct: DuctTable) -> float | None:
     """The hood's entry factor; a gate without a hood table is a plain end."""
     if duct.hood is None:
         return ENTRIES["plain"] if duct.gate is not None else None
     return duct.hood.entry if isinstance(duct.hood.entry, float) else ENTRIES[duct.hood.entry]
 
 
-def _wants(ducts: Mapping[str, Duct], of: Units) -> dict[str, Want]:
+def _wants(ducts: Mapping[str, DuctTable], of: Units) -> dict[str, Want]:
     """What each hood wants: the user's own figure, else the default for its tool."""
     found = {}
     for name, duct in ducts.items():

@@ -1,14 +1,24 @@
 """Builds the rules' `Shop` from a config without errors: names, numbers and relations; no topics, no files."""
 
+from typing import TypeVar
+
+from msgspec import Struct
+
 from gatehand.config.model import Config
 from gatehand.config.tables import COLLECTOR_MEMBER
+from gatehand.config.values import Table
 from gatehand_rules.shop import Circuit, Collector, Gate, Shop, StopContact, Tool
+
+T = TypeVar("T", bound=Struct)
 
 
 def build(config: Config) -> Shop:
     """The shop as the rules see it. `config` is one that `load` found no error in."""
     return Shop(
-        tools=tuple(_tool(config, name) for name in config.tool),
+        tools=tuple(
+            _made(Tool, tool, name=name, collector=config.tool_collector(name), tells_online=tool.online is not None)
+            for name, tool in config.tool.items()
+        ),
         gates=tuple(_gate(config, name) for name in config.gate),
         collectors=tuple(_collector(config, name) for name in config.collector),
         stops=tuple(StopContact(name=name, collectors=config.stop_collectors(name)) for name in config.stop),
@@ -16,48 +26,32 @@ def build(config: Config) -> Shop:
     )
 
 
+def _made(kind: type[T], table: Table, **own: object) -> T:
+    """The record of a table: a field as given here, else as the table has it under the same name."""
+    return kind(**{field: own[field] if field in own else getattr(table, field) for field in kind.__struct_fields__})
+
+
 def _circuit(config: Config, name: str) -> Circuit:
     circuit = config.circuit[name]
+    collectors = tuple(member for member in circuit.members if member.startswith(COLLECTOR_MEMBER))
     return Circuit(
         name=name,
-        tools=tuple(member for member in circuit.members if not member.startswith(COLLECTOR_MEMBER)),
-        collectors=tuple(
-            member.removeprefix(COLLECTOR_MEMBER) for member in circuit.members if member.startswith(COLLECTOR_MEMBER)
-        ),
+        tools=tuple(member for member in circuit.members if member not in collectors),
+        collectors=tuple(member.removeprefix(COLLECTOR_MEMBER) for member in collectors),
         start_gap=circuit.start_gap,
-    )
-
-
-def _tool(config: Config, name: str) -> Tool:
-    tool = config.tool[name]
-    return Tool(
-        name=name,
-        collector=config.tool_collector(name),
-        gates=tool.gates,
-        assist=tool.assist,
-        start_amps=tool.start_amps,
-        stop_amps=tool.stop_amps,
-        start_after=tool.start_after,
-        stop_after=tool.stop_after,
-        run_on=tool.run_on,
-        silent_after=tool.silent_after,
-        run_limit=tool.run_limit,
-        tells_online=tool.online is not None,
     )
 
 
 def _gate(config: Config, name: str) -> Gate:
     gate = config.gate[name]
-    return Gate(
+    return _made(
+        Gate,
+        gate,
         name=name,
         collector=config.gate_collector(name),
         commanded=gate.command is not None,
         reports=gate.state is not None,
         polled=gate.state is not None and gate.state.poll is not None,
-        travel=gate.travel,
-        retries=gate.retries,
-        hand_limit=gate.hand_limit,
-        relief=gate.relief,
         on_hand_open="start" if config.starts_when_opened(name) else "ignore",
         tells_online=gate.online is not None,
     )
@@ -65,19 +59,12 @@ def _gate(config: Config, name: str) -> Gate:
 
 def _collector(config: Config, name: str) -> Collector:
     collector = config.collector[name]
-    return Collector(
+    return _made(
+        Collector,
+        collector,
         name=name,
         reports=collector.state is not None,
         senses_current=collector.current is not None,
-        running_amps=collector.running_amps,
-        spin_up=collector.spin_up,
-        coast_down=collector.coast_down,
-        refresh=collector.refresh,
-        min_open=collector.min_open,
-        max_open=collector.max_open,
-        starts_per_hour=collector.starts_per_hour,
-        on_bin_full=collector.on_bin_full,
-        rest=collector.rest,
         tells_bin=collector.bin_full is not None,
         tells_online=collector.online is not None,
     )

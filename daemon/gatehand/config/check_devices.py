@@ -13,23 +13,22 @@ def check_names(partial: Partial) -> Iterator[Fault]:
     """Every mention that leads nowhere."""
     config = partial.config
     for name, gate in config.gate.items():
-        yield from collector_of(partial, ("gate", name), gate.collector)
+        yield from _collector_of(partial, ("gate", name), gate.collector)
     for name, tool in config.tool.items():
-        for key, gates in (("gates", tool.gates), ("assist", tool.assist)):
-            yield from _each(partial, "gate", ("tool", name, key), gates)
+        yield from _each(partial, "gate", ("tool", name, "gates"), tool.gates)
+        yield from _each(partial, "gate", ("tool", name, "assist"), tool.assist)
         if tool.collector is not None:
-            yield from mention(partial, "collector", ("tool", name, "collector"), tool.collector)
+            yield from _mention(partial, "collector", ("tool", name, "collector"), tool.collector)
     for name, stop in config.stop.items():
-        yield from _each(partial, "collector", ("stop", name, "collectors"), stop.collectors or ())
+        path = ("stop", name, "collectors")
+        yield from _each(partial, "collector", path, stop.collectors or ())
         if stop.collectors == ():
-            yield Fault(
-                ("stop", name, "collectors"), "the list is empty, so it stops nothing; leave it out to stop all"
-            )
+            yield Fault(path, "the list is empty, so it stops nothing; leave it out to stop all")
     for name, upkeep in config.upkeep.items():
-        yield from collector_of(partial, ("upkeep", name), upkeep.collector)
+        yield from _collector_of(partial, ("upkeep", name), upkeep.collector)
 
 
-def mention(partial: Partial, kind: str, path: KeyPath, name: str) -> Iterator[Fault]:
+def _mention(partial: Partial, kind: str, path: KeyPath, name: str) -> Iterator[Fault]:
     """A fault when no table of that kind has the name."""
     known = partial.declared(kind)
     if name in known or (partial.is_spoilt(kind) and not known):
@@ -41,19 +40,19 @@ def mention(partial: Partial, kind: str, path: KeyPath, name: str) -> Iterator[F
         yield Fault(path, f"there is no {kind} {shown(name)}; {did_you_mean(name, known, every, show=shown)}")
 
 
-def collector_of(partial: Partial, table: KeyPath, name: str | None) -> Iterator[Fault]:
+def _collector_of(partial: Partial, table: KeyPath, name: str | None) -> Iterator[Fault]:
     """A fault when a table's collector is not there, or not said where there are several."""
     path = (*table, "collector")
     known = partial.declared("collector")
     if name is not None:
-        yield from mention(partial, "collector", path, name)
+        yield from _mention(partial, "collector", path, name)
     elif len(known) > 1 and not partial.is_spoilt(*path):
         yield Fault(path, f"collector is missing: there are {listed(map(shown, known), last='and')}, so name one")
 
 
 def _each(partial: Partial, kind: str, path: KeyPath, names: tuple[str, ...]) -> Iterator[Fault]:
     for number, name in enumerate(names):
-        yield from mention(partial, kind, (*path, number), name)
+        yield from _mention(partial, kind, (*path, number), name)
         if name in names[:number]:
             yield Fault((*path, number), f"{shown(name)} is named twice")
 
@@ -77,16 +76,12 @@ def check_collectors(partial: Partial) -> Iterator[Fault]:
     if not partial.config.tool and not partial.config.gate:
         text = "there is neither a tool nor a gate, so nothing could ever start a collector: add [tool.NAME]"
         yield Fault(("collector",), text)
-    elif _all_told(partial):
+        return
+    # Only where every gate is there and says whose it is can they be counted.
+    homes, known = map(partial.home_of, partial.config.gate), partial.declared("collector")
+    if partial.mentioned_gates() <= set(partial.declared("gate")) and all(home in known for home in homes):
         for name, collector in partial.config.collector.items():
             yield from _gates(partial, name, collector)
-
-
-def _all_told(partial: Partial) -> bool:
-    """Whether every gate is there and says whose it is, so that they can be counted."""
-    whole = partial.mentioned_gates() <= set(partial.declared("gate"))
-    known = partial.declared("collector")
-    return whole and all(partial.home_of(gate) in known for gate in partial.config.gate)
 
 
 def _numbers(name: str, collector: Collector) -> Iterator[Fault]:
@@ -108,14 +103,10 @@ def _numbers(name: str, collector: Collector) -> Iterator[Fault]:
 
 def _gates(partial: Partial, name: str, collector: Collector) -> Iterator[Fault]:
     path = ("collector", name)
-    config = partial.config
-    otherwise = name if len(partial.declared("collector")) == 1 else None
-    gates = [gate for gate in config.gate if partial.home_of(gate) == name]
-    tools = [
-        tool
-        for tool, entry in config.tool.items()
-        if set(entry.gates) & set(gates) or (not entry.gates and (entry.collector or otherwise) == name)
-    ]
+    gates = {gate for gate in partial.config.gate if partial.home_of(gate) == name}
+    named_or_only = {name, None} if len(partial.declared("collector")) == 1 else {name}
+    every_tool = partial.config.tool.values()
+    tools = any(gates & {*tool.gates} if tool.gates else tool.collector in named_or_only for tool in every_tool)
     if not gates and not tools:
         yield Fault(path, "has no gate and no tool: nothing ever starts it", Level.WARNING, at_key=True)
     elif len(gates) < collector.min_open and not partial.is_spoilt(*path, "min_open"):
@@ -145,9 +136,8 @@ def _one(partial: Partial, name: str, gate: Gate) -> Iterator[Fault]:
         text = "has neither command nor state: give it a command to be moved, or a state when it is moved by hand"
         yield Fault(path, text, at_key=True)
     elif blind and gate.on_hand_open == "start":
-        yield Fault(
-            (*path, "on_hand_open"), 'found "start"; a gate without state cannot be seen to open: add its state'
-        )
+        text = 'found "start"; a gate without state cannot be seen to open: add its state'
+        yield Fault((*path, "on_hand_open"), text)
     if by_hand and gate.relief:
         yield Fault((*path, "relief"), "a gate without command cannot be opened in time: wanted a gate with command")
     if gate.travel > LONG_TRAVEL:
@@ -208,12 +198,11 @@ def _without_gates(partial: Partial, name: str, tool: Tool) -> Iterator[Fault]:
 
 def _with_gates(partial: Partial, name: str, tool: Tool) -> Iterator[Fault]:
     path = ("tool", name)
-    homes = {gate: home for gate in tool.gates if (home := partial.home_of(gate)) is not None}
+    homes = partial.homes_of(tool.gates)
     if len(set(homes.values())) > 1:
         each = listed((f"{gate} to {home}" for gate, home in homes.items()), last="and")
-        yield Fault(
-            (*path, "gates"), f"its gates belong to different collectors ({each}); wanted gates of one collector"
-        )
+        text = f"its gates belong to different collectors ({each}); wanted gates of one collector"
+        yield Fault((*path, "gates"), text)
         return
     home = next(iter(homes.values()), None)
     if tool.collector is not None and home is not None and tool.collector != home:
@@ -239,15 +228,14 @@ def _with_gates(partial: Partial, name: str, tool: Tool) -> Iterator[Fault]:
 
 def _assist(partial: Partial, name: str, tool: Tool) -> Iterator[Fault]:
     path = ("tool", name, "assist")
-    own = next((home for gate in tool.gates if (home := partial.home_of(gate)) is not None), None)
+    own = next(iter(partial.homes_of(tool.gates).values()), None)
     for number, gate in enumerate(tool.assist):
         home, entry = partial.home_of(gate), partial.config.gate.get(gate)
         if gate in tool.gates:
             yield Fault((*path, number), f"{shown(gate)} is among its gates already; leave it out here")
         elif own is not None and home is not None and home != own:
-            yield Fault(
-                (*path, number), f"gate {shown(gate)} belongs to collector {shown(home)}, its gates to {shown(own)}"
-            )
+            text = f"gate {shown(gate)} belongs to collector {shown(home)}, its gates to {shown(own)}"
+            yield Fault((*path, number), text)
         elif entry is not None and entry.command is None and not partial.is_spoilt("gate", gate, "command"):
             text = f"gate {shown(gate)} has no command, so it cannot be opened to assist"
             yield Fault((*path, number), text, Level.WARNING)

@@ -53,13 +53,11 @@ def _tls(partial: Partial, folder: Path) -> Iterator[Fault]:
             yield fault
         elif key == "key_file":
             yield from _open_to_all((*path, key), folder / file)
-    for key, other in (("cert_file", "key_file"), ("key_file", "cert_file")):
-        if (
-            getattr(broker.tls, key) is None
-            and getattr(broker.tls, other) is not None
-            and not partial.is_spoilt(*path, key)
-        ):
-            yield Fault((*path, key), f"{key} is missing: {other} is of no use without it")
+    given = [key for key in ("cert_file", "key_file") if getattr(broker.tls, key) is not None]
+    if len(given) == 1:
+        key = "key_file" if given == ["cert_file"] else "cert_file"
+        if not partial.is_spoilt(*path, key):
+            yield Fault((*path, key), f"{key} is missing: {given[0]} is of no use without it")
     if broker.port == PLAIN_PORT and not partial.is_spoilt("broker", "port"):
         text = f"port is {PLAIN_PORT}, where brokers listen without encryption; with tls it is usually {TLS_PORT}"
         yield Fault(("broker", "port"), text, Level.WARNING)
@@ -70,7 +68,8 @@ def _unread(path: KeyPath, written: Path, file: Path) -> Fault | None:
     try:
         content = file.read_bytes()
     except OSError as error:
-        return Fault(path, f"found {shown(str(written))}; {_why(error, file)}")
+        why = f"{file} cannot be read ({error.strerror or error}): wanted a readable file"
+        return Fault(path, f"found {shown(str(written))}; {why}")
     if b"-----BEGIN " not in content:
         return Fault(path, f"found {shown(str(written))}; it holds no PEM text: wanted a file with -----BEGIN ...-----")
     return None
@@ -96,7 +95,3 @@ def _log(partial: Partial, folder: Path) -> Iterator[Fault]:
             "choose another folder, mend its owner, or run as the user that the daemon runs as"
         )
         yield Fault(path, text)
-
-
-def _why(error: OSError, file: Path) -> str:
-    return f"{file} cannot be read ({error.strerror or error}): wanted a readable file"

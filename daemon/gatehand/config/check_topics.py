@@ -26,9 +26,9 @@ class _Use(Struct, frozen=True):
     table: Heard | SwitchCommand | GateCommand | Poll
 
     @property
-    def device(self) -> str:
-        """The device it belongs to, such as `gate.band_saw`."""
-        return dotted(self.path[:2])
+    def signal(self) -> str:
+        """The table that it stands in, such as `gate.band_saw.state`."""
+        return dotted(self.path[:-1])
 
 
 def check_topics(partial: Partial) -> Iterator[Fault]:
@@ -37,48 +37,37 @@ def check_topics(partial: Partial) -> Iterator[Fault]:
     commands = [_Use((*one.path, "topic"), one.topic, one.table) for one in signals if one.heard is None]
     heard = [_Use((*one.path, "topic"), one.topic, one.heard) for one in signals if one.heard is not None]
     polls = [_Use((*one.path, "poll", "topic"), one.poll.topic, one.poll) for one in signals if one.poll is not None]
-    yield from _told_twice(commands)
-    yield from _told_and_heard(commands, heard)
-    yield from _heard_twice(heard)
-    yield from _asked_where_it_acts(polls, commands, heard)
-    yield from _ours(partial, [*commands, *heard, *polls])
-    for use in (*commands, *heard, *polls):
-        yield from _odd(use)
-
-
-def _told_twice(commands: list[_Use]) -> Iterator[Fault]:
+    told, said = ({use.topic: use for use in some} for some in (commands, heard))
     first: dict[str, _Use] = {}
     for use in commands:
-        before = first.setdefault(use.topic, use)
-        if before is not use:
-            text = f"{before.device} is told on {shown(use.topic)} too, so one command would move both"
+        if (before := first.setdefault(use.topic, use)) is not use:
+            text = f"{dotted(before.path[:2])} is told on {shown(use.topic)} too, so one command would move both"
             yield Fault(use.path, f"{text}; wanted a topic of its own")
-
-
-def _told_and_heard(commands: list[_Use], heard: list[_Use]) -> Iterator[Fault]:
-    told = {use.topic: use for use in commands}
     for use in heard:
         if (command := told.get(use.topic)) is not None:
             text = (
-                f"{dotted(command.path[:-1])} commands on {shown(use.topic)}, so our own command would be taken "
+                f"{command.signal} commands on {shown(use.topic)}, so our own command would be taken "
                 "for a report; wanted the topic that the device itself publishes to"
             )
             yield Fault(use.path, text)
-
-
-def _asked_where_it_acts(polls: list[_Use], commands: list[_Use], heard: list[_Use]) -> Iterator[Fault]:
-    told, said = ({use.topic: use for use in some} for some in (commands, heard))
+    yield from _heard_twice(heard)
     for use in polls:
-        wanted = "wanted the topic on which the device takes questions"
-        if (command := told.get(use.topic)) is not None:
-            text = f"{dotted(command.path[:-1])} commands on {shown(use.topic)}, so asking could move something"
-            yield Fault(use.path, f"{text}; {wanted}")
-        elif (signal := said.get(use.topic)) is not None:
-            text = f"{dotted(signal.path[:-1])} listens to {shown(use.topic)}, so our own question would be its answer"
-            yield Fault(use.path, f"{text}; {wanted}")
-        elif use.topic.startswith("$"):
-            text = f"{shown(use.topic)} begins with $: the broker's own topics, where nobody else publishes"
-            yield Fault(use.path, f"{text}; {wanted}")
+        if (why := _not_to_be_asked(use, told, said)) is not None:
+            yield Fault(use.path, f"{why}; wanted the topic on which the device takes questions")
+    own = {"base": partial.config.broker.base}
+    if partial.config.homie.enabled:
+        own["homie.domain"] = f"{partial.config.homie.domain}/5"
+    for use in (*commands, *heard, *polls):
+        for key, base in own.items():
+            if use.topic == base or use.topic.startswith(f"{base}/"):
+                text = f"{shown(use.topic)} lies within {shown(base)} ({key}), where the daemon publishes"
+                yield Fault(use.path, f"{text}; wanted a topic outside")
+        if use.topic.startswith("$") and not isinstance(use.table, Poll):
+            text = "topics that begin with $ belong to the broker, and devices rarely use them"
+            yield Fault(use.path, text, Level.WARNING)
+        if any(level != level.strip() for level in use.topic.split("/")):
+            text = f"{shown(use.topic)} has a blank at the edge of a level; it counts as part of the name"
+            yield Fault(use.path, text, Level.WARNING)
 
 
 def _heard_twice(heard: list[_Use]) -> Iterator[Fault]:
@@ -91,40 +80,26 @@ def _heard_twice(heard: list[_Use]) -> Iterator[Fault]:
         words = (use.table.on, use.table.off) if isinstance(use.table, SwitchState) else words
         before = first.setdefault((use.topic, use.table.pointer, words, use.path[2]), use)
         if before is not use:
-            text = f"{dotted(before.path[:-1])} reads the very same value of {shown(use.topic)}"
+            text = f"{before.signal} reads the very same value of {shown(use.topic)}"
             yield Fault(use.path, f"{text}; one of the two is probably meant to be another", Level.WARNING)
 
 
-def _ours(partial: Partial, uses: list[_Use]) -> Iterator[Fault]:
-    own = {"base": partial.config.broker.base}
-    if partial.config.homie.enabled:
-        own["homie.domain"] = f"{partial.config.homie.domain}/5"
-    for use in uses:
-        for key, base in own.items():
-            if use.topic == base or use.topic.startswith(f"{base}/"):
-                text = f"{shown(use.topic)} lies within {shown(base)} ({key}), where the daemon publishes"
-                yield Fault(use.path, f"{text}; wanted a topic outside")
-
-
-def _odd(use: _Use) -> Iterator[Fault]:
-    if use.topic.startswith("$") and not isinstance(use.table, Poll):
-        text = "topics that begin with $ belong to the broker, and devices rarely use them"
-        yield Fault(use.path, text, Level.WARNING)
-    if any(level != level.strip() for level in use.topic.split("/")):
-        yield Fault(
-            use.path,
-            f"{shown(use.topic)} has a blank at the edge of a level; it counts as part of the name",
-            Level.WARNING,
-        )
+def _not_to_be_asked(use: _Use, told: dict[str, _Use], said: dict[str, _Use]) -> str | None:
+    """Why a device cannot be asked on a poll's topic."""
+    if (command := told.get(use.topic)) is not None:
+        return f"{command.signal} commands on {shown(use.topic)}, so asking could move something"
+    if (signal := said.get(use.topic)) is not None:
+        return f"{signal.signal} listens to {shown(use.topic)}, so our own question would be its answer"
+    if use.topic.startswith("$"):
+        return f"{shown(use.topic)} begins with $: the broker's own topics, where nobody else publishes"
+    return None
 
 
 def check_ages(partial: Partial) -> Iterator[Fault]:
     """Every fault of `at` and `max_age`."""
-    for name, fan in partial.config.collector.items():
-        if fan.current is not None:
-            yield from _dated(partial, ("collector", name, "current"), fan.current)
-    for name, tool in partial.config.tool.items():
-        yield from _dated(partial, ("tool", name, "current"), tool.current)
+    for one in partial.config.signals():
+        if isinstance(one.table, Current):
+            yield from _dated(partial, one.path, one.table)
 
 
 def _dated(partial: Partial, path: KeyPath, current: Current) -> Iterator[Fault]:

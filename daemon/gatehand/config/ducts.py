@@ -11,12 +11,9 @@ from typing import Annotated, Literal, Self
 
 from pydantic import BeforeValidator, PlainValidator, WithJsonSchema, field_validator, model_validator
 
-from gatehand.config.check_ducts import Problem, cross_check
 from gatehand.config.values import NameOf, Number, Seconds, Table, fail, positive
 from gatehand.text import nearest
 from gatehand_air.fittings import ENTRIES, FITTINGS, MATERIALS
-
-__all__ = ["Airflow", "Duct", "Fan", "FilterLoss", "Fitting", "Hood", "Leak", "Problem", "cross_check"]
 
 
 def _hint(word: str, known: Collection[str]) -> str:
@@ -43,12 +40,10 @@ def _at(value: object) -> object:
     return tuple(value) if isinstance(value, list) else value
 
 
-_NOT_NEGATIVE = WithJsonSchema({"type": "number", "minimum": 0})
-_ABOVE_0 = WithJsonSchema({"type": "number", "exclusiveMinimum": 0})
 _NAMES = {"anyOf": [{"type": "string"}, {"type": "array", "items": {"type": "string"}, "minItems": 1}]}
 
-Positive = Annotated[float, PlainValidator(positive("a number")), _ABOVE_0]
-NotNegative = Annotated[float, PlainValidator(_not_negative), _NOT_NEGATIVE]
+Positive = Annotated[float, *positive("a number")]
+NotNegative = Annotated[float, PlainValidator(_not_negative), WithJsonSchema({"type": "number", "minimum": 0})]
 Names = Annotated[tuple[str, ...], PlainValidator(_tools), WithJsonSchema(_NAMES)]
 Point = Annotated[tuple[NotNegative, NotNegative], BeforeValidator(_at)]
 
@@ -132,7 +127,7 @@ class Fan(Table):
         return curve
 
 
-class Fitting(Table):
+class FittingTable(Table):
     """One fitting: a name, `{ k = 0.3 }`, or `{ reducer = 4, angle = 30 }` where the duct goes over to another size."""
 
     name: NameOf | None = None
@@ -192,7 +187,7 @@ class Hood(Table):
         return _not_negative(value)
 
 
-class Duct(Table):
+class DuctTable(Table):
     """[duct.NAME]: one length of one diameter."""
 
     into: NameOf | None = None
@@ -207,7 +202,7 @@ class Duct(Table):
     """What it is made of."""
     roughness: NotNegative | None = None
     """ft or mm; wins over the material's."""
-    fittings: tuple[Fitting, ...] = ()
+    fittings: tuple[FittingTable, ...] = ()
     """Names, { k = 0.3 } or { reducer = 4 }; repeat one to count it twice."""
     gate: NameOf | None = None
     """The gate at its end; such a duct ends in a hood."""

@@ -8,7 +8,7 @@ from collections.abc import Iterator
 
 from pydantic import Field
 
-from gatehand.config.ducts import Airflow, Duct, Fan
+from gatehand.config.ducts import Airflow, DuctTable, Fan
 from gatehand.config.signals import GateCommand, Heard, Kind, Signal, SwitchCommand
 from gatehand.config.tables import Broker, Circuit, Collector, Gate, Homie, Log, Stop, Tool, Upkeep
 from gatehand.config.values import Name, Table
@@ -28,7 +28,7 @@ class Config(Table):
     homie: Homie = Field(default_factory=Homie, description="The Homie 5 convention.")
     airflow: Airflow = Field(default_factory=Airflow, description="Units and air wanted; read by airflow and check.")
     fan: dict[Name, Fan] = Field(default_factory=dict, description="Fan curves, named after their collectors.")
-    duct: dict[Name, Duct] = Field(default_factory=dict, description="Ducts by name: a tree for each collector.")
+    duct: dict[Name, DuctTable] = Field(default_factory=dict, description="Ducts by name: a tree for each collector.")
 
     def signals(self) -> Iterator[Signal]:
         """Everything that a device says or is told: the one list of it. Stops first, as they act first."""

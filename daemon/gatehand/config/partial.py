@@ -4,11 +4,11 @@ What cannot be read is left out and remembered as spoilt: checks ask before they
 """
 
 import copy
+from collections.abc import Iterable
 from typing import Any, Final
 
 from msgspec import Struct
 from pydantic import ValidationError
-from pydantic_core import ErrorDetails
 
 from gatehand.config.model import Config
 from gatehand.config.problems import FOLLOWS, Fault, KeyPath, fault_of, meant_key, path_of
@@ -43,6 +43,19 @@ class Partial(Struct, frozen=True):
             return None
         return entry.collector or (known[0] if len(known) == 1 else None)
 
+    def home_of_tool(self, tool: str) -> str | None:
+        """The collector of a tool, as far as it can be told."""
+        entry, known = self.config.tool.get(tool), list(self.config.collector)
+        if entry is None:
+            return None
+        of_gate = next((self.home_of(gate) for gate in entry.gates if gate in self.config.gate), None)
+        home = of_gate or entry.collector or (known[0] if len(known) == 1 else None)
+        return home if home in known else None
+
+    def homes_of(self, gates: Iterable[str]) -> dict[str, str]:
+        """The collectors of these gates, as far as they can be told."""
+        return {gate: home for gate in gates if (home := self.home_of(gate)) is not None}
+
     def mentioned_gates(self) -> set[str]:
         """Gates that tools mention as written, so that a tool with another fault still counts as their user."""
         tools = self.raw.get("tool")
@@ -64,45 +77,28 @@ def read(raw: dict[str, Any]) -> Partial:
         try:
             return Partial(Config.model_validate(left), raw, frozenset(spoilt), tuple(faults.values()))
         except ValidationError as error:
-            errors = [told for each in error.errors(include_url=False) if (told := _told(each, raw)) is not None]
-        spoilt.update(meant for told in errors if (meant := _meant(told)) is not None)
-        for told in errors:
-            if not (told.kind == "missing" and told.path in spoilt):
-                faults.setdefault(told.path, fault_of(told.error, told.path, Config))
-        for told in errors:
-            _leave_out(left, told, spoilt)
+            errors = [(path_of(one, raw), one) for one in error.errors(include_url=False) if one["type"] not in FOLLOWS]
+        unknown = (path for path, one in errors if one["type"] == "extra_forbidden")
+        spoilt.update(meant for path in unknown if (meant := meant_key(path, Config)) is not None)
+        for path, one in errors:
+            if not (one["type"] == "missing" and path in spoilt):
+                faults.setdefault(path, fault_of(one, path, Config))
+        for path, one in errors:
+            spoilt.add(_leave_out(left, path, missing=one["type"] == "missing"))
     return Partial(Config(), raw, frozenset({()}), tuple(faults.values()))
 
 
-class _Told(Struct, frozen=True):
-    """One of pydantic's errors with its path in the TOML."""
-
-    kind: str
-    path: KeyPath
-    error: ErrorDetails
-
-
-def _told(error: ErrorDetails, raw: dict[str, Any]) -> _Told | None:
-    return None if error["type"] in FOLLOWS else _Told(error["type"], path_of(error, raw), error)
-
-
-def _meant(told: _Told) -> KeyPath | None:
-    return meant_key(told.path, Config) if told.kind == "extra_forbidden" else None
-
-
-def _leave_out(left: dict[str, Any], told: _Told, spoilt: set[KeyPath]) -> None:
+def _leave_out(left: dict[str, Any], path: KeyPath, *, missing: bool) -> KeyPath:
     """Drop the value at fault, or the list that it is in; for a missing key drop the table that misses it."""
-    missing = told.kind == "missing"
-    stand_in = _STAND_IN.get((str(told.path[0]), str(told.path[-1]))) if missing else None
-    path = told.path[:-1] if missing and stand_in is None else told.path
+    stand_in = _STAND_IN.get((str(path[0]), str(path[-1]))) if missing else None
+    if missing and stand_in is None:
+        path = path[:-1]
     whole = path[: next((i for i, part in enumerate(path) if isinstance(part, int)), len(path))]
-    spoilt.add(whole)
     table: Any = left
     for part in whole[:-1]:
         table = table.get(part) if isinstance(table, dict) else None
-    if not isinstance(table, dict) or not whole:
-        return
-    if stand_in is None:
+    if isinstance(table, dict) and whole:
         table.pop(whole[-1], None)
-    else:
-        table[whole[-1]] = stand_in
+        if stand_in is not None:
+            table[whole[-1]] = stand_in
+    return whole

@@ -2,25 +2,25 @@
 
 It follows the grammar of TOML 1.0 as far as positions need it and judges nothing: `tomllib` says what is valid, and
 what `tomllib` accepts, this reads to the same key paths. On other text it stops where it no longer understands and
-keeps what it has. No values are built here.
+keeps what it has.
 
-Below it: what `tomllib` says about text that is no TOML, placed and worded for people who do not read grammars. On
-Python 3.11 its errors carry line and column in their text only, and a key that is set twice is reported at the end of
-the statement; the scanner knows both places.
+Below it `parse`: the values too, by `tomllib`, and what that says about text that is no TOML, placed and worded for
+people who do not read grammars. On Python 3.11 its errors carry line and column in their text only, and a key that is
+set twice is reported at the end of the statement; the scanner knows both places.
 """
 
 import re
 import sys
+import tomllib
 from bisect import bisect_right
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from contextlib import suppress
-from itertools import accumulate
-from pathlib import Path
-from typing import Final
+from itertools import accumulate, count
+from typing import Any, Final
 
 from msgspec import Struct, field
 
-from gatehand.config.problems import KeyPath, Level, Problem, dotted
+from gatehand.config.problems import KeyPath
 
 DEEPEST: Final = 64
 """Tables and lists nested deeper than this are no config; the limit also keeps every recursion bounded."""
@@ -45,6 +45,9 @@ class Spot(Struct, frozen=True):
     column: int
 
 
+START: Final = Spot(1, 1)
+
+
 class Span(Struct, frozen=True):
     """Offsets of a key and of its value. A table made by a header has its name's offsets for both."""
 
@@ -53,12 +56,13 @@ class Span(Struct, frozen=True):
     end: int
 
 
-class TooDeepError(Exception):
-    """Nested beyond `DEEPEST`; `spot` is where."""
+class NotTomlError(Exception):
+    """The text is no TOML, or none that a config could be; says why. `spot` is where, `key` the one that is meant."""
 
-    def __init__(self, spot: Spot) -> None:
-        super().__init__(f"nested more than {DEEPEST} deep")
+    def __init__(self, text: str, spot: Spot, key: KeyPath = ()) -> None:
+        super().__init__(text)
         self.spot = spot
+        self.key = key
 
 
 class _Lost(Exception):  # noqa: N818 -- not an error: the scanner no longer understands the text
@@ -86,14 +90,14 @@ class Positions(Struct):
             span = self.spans.get(path[:length])
             if span is not None:
                 return self.spot(span.key if at_key or length < len(path) else span.value)
-        return Spot(1, 1)
+        return START
 
 
 def scan(text: str) -> Positions:
     """Positions of every key path in `text`.
 
     Raises:
-        TooDeepError: for brackets nested beyond `DEEPEST`.
+        NotTomlError: for brackets nested beyond `DEEPEST`.
     """
     scanner = _Scanner(text)
     with suppress(_Lost):
@@ -128,44 +132,35 @@ class _Scanner:
 
     def header(self) -> KeyPath:
         self.at += 1
-        path: KeyPath = ()
-        parts = self.key()
-        for number, (name, start, end) in enumerate(parts, 1):
-            path = (*path, name)
-            self.record(path, Span(start, start, end), named=number == len(parts))
-            path = self.latest(path) if number < len(parts) else path
+        path, span = self.named_by((), through_lists=True)
+        self.record(path, span, named=True)
         self.expect("]")
         return path
 
     def array_header(self) -> KeyPath:
         self.at += 2
+        path, span = self.named_by((), through_lists=True)
+        number = self.counts.get(path, 0)
+        self.counts[path] = number + 1
+        self.record(path, span, named=False)
+        self.record((*path, number), span, named=True)
+        self.expect("]")
+        self.expect("]")
+        return (*path, number)
+
+    def named_by(self, path: KeyPath, *, through_lists: bool) -> tuple[KeyPath, Span]:
+        """The path that a key names below another one, and the place of its last part; what is on the way is noted."""
         *before, (name, start, end) = self.key()
-        path: KeyPath = ()
         for each, its_start, its_end in before:
             path = (*path, each)
             self.record(path, Span(its_start, its_start, its_end), named=False)
-            path = self.latest(path)
-        path = (*path, name)
-        count = self.counts.get(path, 0)
-        self.counts[path] = count + 1
-        self.record(path, Span(start, start, end), named=False)
-        self.record((*path, count), Span(start, start, end), named=True)
-        self.expect("]")
-        self.expect("]")
-        return (*path, count)
-
-    def latest(self, path: KeyPath) -> KeyPath:
-        count = self.counts.get(path)
-        return path if count is None else (*path, count - 1)
+            if through_lists and (known := self.counts.get(path)) is not None:
+                path = (*path, known - 1)
+        return (*path, name), Span(start, start, end)
 
     def pair(self, table: KeyPath) -> None:
-        path = table
-        parts = self.key()
-        for name, start, end in parts[:-1]:
-            path = (*path, name)
-            self.record(path, Span(start, start, end), named=False)
-        name, start, _ = parts[-1]
-        path = (*path, name)
+        path, span = self.named_by(table, through_lists=False)
+        start = span.key
         self.expect("=")
         self.skip(_BLANK)
         value = self.at
@@ -194,8 +189,7 @@ class _Scanner:
                 return self.take(_BARE)
 
     def value(self, path: KeyPath) -> None:
-        if len(path) > DEEPEST:
-            raise TooDeepError(self.found.spot(self.at))
+        self.bound(path, self.at)
         head = self.text[self.at : self.at + 3]
         if head == '"""':
             self.take(_LONG_BASIC)
@@ -213,42 +207,34 @@ class _Scanner:
             self.take(_SCALAR)
 
     def array(self, path: KeyPath) -> None:
-        self.at += 1
-        index = 0
-        while True:
-            self.skip(_SPACE)
-            if self.text.startswith("]", self.at):
-                self.at += 1
-                return
+        for index in self.each_until("]"):
             start = self.at
             self.found.spans[*path, index] = Span(start, start, start)
             self.value((*path, index))
             self.found.spans[*path, index] = Span(start, start, self.at)
-            index += 1
-            self.skip(_SPACE)
-            if self.text.startswith(",", self.at):
-                self.at += 1
-            elif not self.text.startswith("]", self.at):
-                raise _Lost
 
     def inline_table(self, path: KeyPath) -> None:
-        self.at += 1
-        while True:
-            self.skip(_SPACE)
-            if self.text.startswith("}", self.at):
-                self.at += 1
-                return
+        for _ in self.each_until("}"):
             self.pair(path)
+
+    def each_until(self, end: str) -> Iterator[int]:
+        """Counts what stands between brackets with commas between: stops before each, which the caller reads."""
+        self.at += 1
+        for index in count():
+            self.skip(_SPACE)
+            if self.text.startswith(end, self.at):
+                break
+            yield index
             self.skip(_SPACE)
             if self.text.startswith(",", self.at):
                 self.at += 1
-            elif not self.text.startswith("}", self.at):
+            elif not self.text.startswith(end, self.at):
                 raise _Lost
+        self.at += 1
 
     def record(self, path: KeyPath, span: Span, *, named: bool) -> None:
         """The place that names a path beats one that only passes through; of two that name it the first stays."""
-        if len(path) > DEEPEST:
-            raise TooDeepError(self.found.spot(span.key))
+        self.bound(path, span.key)
         before = self.found.spans.get(path)
         if named and path in self.named and before is not None:
             self.found.doubled.append((path, before.key, span.key))
@@ -256,6 +242,10 @@ class _Scanner:
             self.found.spans[path] = span
         if named:
             self.named.add(path)
+
+    def bound(self, path: KeyPath, at: int) -> None:
+        if len(path) > DEEPEST:
+            raise NotTomlError(f"nested more than {DEEPEST} deep: wanted a flat table", self.found.spot(at))
 
     def skip(self, pattern: re.Pattern[str]) -> None:
         if blank := pattern.match(self.text, self.at):
@@ -302,41 +292,46 @@ _CURLY: Final = frozenset("\u201c\u201d\u201e\u00ab\u00bb\u2018\u2019")
 _COMMA: Final = re.compile(r",\s*(\d+\s*)?(#.*)?$")
 
 
-def not_toml(error: Exception, text: str, path: Path) -> Problem:
-    """The problem that a `TOMLDecodeError` (or what else `tomllib` raises) stands for."""
+def parse(text: str) -> tuple[dict[str, Any], Positions]:
+    """What a TOML text says, and where.
+
+    Raises:
+        NotTomlError: it is none, or nested too deeply.
+    """
     positions = scan(text)
-    if isinstance(error, RecursionError):
-        return Problem(str(path), 1, 1, "", Level.ERROR, "nested too deeply: wanted plain tables")
-    place = _PLACE.match(str(error))
-    what = place["what"] if place else str(error)
+    try:
+        return tomllib.loads(text), positions
+    except RecursionError:
+        raise NotTomlError("nested too deeply: wanted plain tables", START) from None
+    except ValueError as error:
+        raise _explained(str(error), positions) from error
+
+
+def _explained(said: str, positions: Positions) -> NotTomlError:
+    """What `tomllib` said, for people."""
+    place = _PLACE.match(said)
+    what = place["what"] if place else said
     if positions.doubled and ("Cannot overwrite" in what or "Cannot declare" in what or "Duplicate" in what):
-        return _doubled(positions, path)
+        key, first, second = positions.doubled[0]
+        text = f"is set a second time; the first stands in line {positions.spot(first).line}: keep one of the two"
+        return NotTomlError(text, positions.spot(second), key)
     hint = next((hint for start, hint in _HINTS.items() if what.startswith(start)), "see https://toml.io")
     if place and place["line"]:
-        line, column = int(place["line"]), int(place["column"])
-        hint = _seen_there(text, line, column) or hint
+        spot = Spot(int(place["line"]), int(place["column"]))
+        hint = _seen_there(positions.text, spot) or hint
     else:
-        spot = positions.spot(len(text.rstrip()))
-        line, column = spot.line, spot.column
+        spot = positions.spot(len(positions.text.rstrip()))
         if place:
             what, hint = f"{what}, at the end of the file", "a value, a closing bracket or a closing quote is missing"
-    return Problem(str(path), line, column, "", Level.ERROR, f"is no TOML: {what}; {hint}")
+    return NotTomlError(f"is no TOML: {what}; {hint}", spot)
 
 
-def _seen_there(text: str, line: int, column: int) -> str | None:
+def _seen_there(text: str, spot: Spot) -> str | None:
     """The commonest slips, known by what stands at the place."""
-    lines = text.split("\n")
-    here = lines[line - 1] if line <= len(lines) else ""
-    before, rest = here[: column - 1], here[column - 1 :]
+    here = [*text.split("\n"), ""][spot.line - 1]
+    before, rest = here[: spot.column - 1], here[spot.column - 1 :]
     if rest[:1] in _CURLY:
         return f'{rest[0]} is a quote of a word processor: write "'
     if _COMMA.match(rest):
         return "a number is written with a point, as in 2.5" if before[-1:].isdigit() else "take the comma away"
     return None
-
-
-def _doubled(positions: Positions, path: Path) -> Problem:
-    key, first, second = positions.doubled[0]
-    spot = positions.spot(second)
-    text = f"is set a second time; the first stands in line {positions.spot(first).line}: keep one of the two"
-    return Problem(str(path), spot.line, spot.column, dotted(key), Level.ERROR, text)

@@ -31,7 +31,7 @@ def json_schema() -> dict[str, Any]:
 
 def _complete_ducts(tables: dict[str, Any]) -> None:
     """Words that the duct tables' validators know, so that an editor knows them too."""
-    duct, hood = tables["Duct"]["properties"], tables["Hood"]["properties"]
+    duct, hood = tables["DuctTable"]["properties"], tables["Hood"]["properties"]
     duct["material"]["enum"] = list(MATERIALS)
     duct["fittings"]["items"] = {"anyOf": [{"enum": list(FITTINGS)}, duct["fittings"]["items"]]}
     hood["entry"]["anyOf"] = [{"enum": list(ENTRIES)}, {"type": "number", "minimum": 0}]

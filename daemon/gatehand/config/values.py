@@ -9,7 +9,6 @@ import json
 import math
 import re
 import unicodedata
-from collections.abc import Callable
 from pathlib import Path
 from typing import Annotated, Final
 
@@ -27,6 +26,8 @@ class Table(BaseModel):
 
 
 _LARGEST: Final = 10**12
+LONGEST_KEEPALIVE: Final = 300
+"""Seconds; beyond this a dead broker would go unnoticed for ten minutes."""
 OUR_ERROR: Final = "gatehand"
 """The type of every validation error whose message is already ours."""
 
@@ -49,8 +50,8 @@ def number(value: object) -> float:
     return _number(value, "a number")
 
 
-def positive(wanted: str) -> Callable[[object], float]:
-    """A validator for finite numbers above 0; `wanted` names the thing, such as "a current in ampere"."""
+def positive(wanted: str) -> tuple[PlainValidator, WithJsonSchema]:
+    """What a finite number above 0 is annotated with; `wanted` names the thing, such as "a current in ampere"."""
 
     def check(value: object) -> float:
         result = _number(value, wanted)
@@ -58,7 +59,7 @@ def positive(wanted: str) -> Callable[[object], float]:
             raise fail(f"{found(value)}; wanted {wanted} above 0")
         return result
 
-    return check
+    return PlainValidator(check), WithJsonSchema({"type": "number", "exclusiveMinimum": 0})
 
 
 def _scale(value: object) -> float:
@@ -68,16 +69,15 @@ def _scale(value: object) -> float:
     return result
 
 
-def whole(least: int, most: int) -> Callable[[object], int]:
-    """A validator for whole numbers from `least` to `most`."""
-    wanted = f"a whole number from {least} to {most}"
+def whole(least: int, most: int) -> tuple[PlainValidator, WithJsonSchema]:
+    """What a whole number from `least` to `most` is annotated with."""
 
     def check(value: object) -> int:
         if isinstance(value, bool) or not isinstance(value, int) or not least <= value <= most:
-            raise fail(f"{found(value)}; wanted {wanted}")
+            raise fail(f"{found(value)}; wanted a whole number from {least} to {most}")
         return value
 
-    return check
+    return PlainValidator(check), WithJsonSchema({"type": "integer", "minimum": least, "maximum": most})
 
 
 def _seconds(value: object) -> float:
@@ -94,6 +94,13 @@ def _some_seconds(value: object) -> float:
     return result
 
 
+def _keepalive(value: object) -> int:
+    length = _seconds(value)
+    if length != int(length) or not 1 <= length <= LONGEST_KEEPALIVE:
+        raise fail(f"{found(value)}; wanted whole seconds from 1 to {LONGEST_KEEPALIVE}")
+    return int(length)
+
+
 def _text(value: object) -> str:
     if not isinstance(value, str) or not value.strip():
         raise fail(f"{found(value)}; wanted a text in quotes")
@@ -108,6 +115,15 @@ def plain(value: object) -> str:
     if any(char < " " or "\x7f" <= char <= "\x9f" for char in text):
         raise fail(f"{found(value)}; wanted a text without line ends or other control characters")
     return text
+
+
+def _host(value: object) -> str:
+    if not isinstance(value, str) or not value or any(char.isspace() for char in value):
+        raise fail(f'{found(value)}; wanted a host name or address in quotes, such as "127.0.0.1"')
+    scheme, slashes, _ = value.partition("://")
+    if slashes:
+        raise fail(f'{found(value)}; wanted the host alone, without "{scheme}://"; the port has its own key')
+    return plain(value)
 
 
 def _path(value: object) -> Path:
@@ -127,42 +143,40 @@ def _named(value: object) -> object:
     return value
 
 
-_DURATION = {"anyOf": [{"type": "number", "minimum": 0}, {"type": "string", "pattern": times.PATTERN}]}
-_SOME_DURATION = {"anyOf": [{"type": "number", "exclusiveMinimum": 0}, {"type": "string", "pattern": times.PATTERN}]}
+def _or_text(number: dict[str, object]) -> WithJsonSchema:
+    """The schema of a duration: this number, or text."""
+    return WithJsonSchema({"anyOf": [number, {"type": "string", "pattern": times.PATTERN}]})
 
 
-def _whole_schema(least: int, most: int) -> WithJsonSchema:
-    return WithJsonSchema({"type": "integer", "minimum": least, "maximum": most})
+def _text_like(pattern: str, **more: object) -> WithJsonSchema:
+    return WithJsonSchema({"type": "string", **more, "pattern": pattern})
 
-
-_ABOVE_0 = WithJsonSchema({"type": "number", "exclusiveMinimum": 0})
 
 Number = Annotated[float, PlainValidator(number), WithJsonSchema({"type": "number"})]
-Amps = Annotated[float, PlainValidator(positive("a current in ampere")), _ABOVE_0]
-Volts = Annotated[float, PlainValidator(positive("a voltage in volt")), _ABOVE_0]
-Hours = Annotated[float, PlainValidator(positive("hours as a number")), _ABOVE_0]
+Amps = Annotated[float, *positive("a current in ampere")]
+Volts = Annotated[float, *positive("a voltage in volt")]
+Hours = Annotated[float, *positive("hours as a number")]
 Scale = Annotated[float, PlainValidator(_scale), WithJsonSchema({"type": "number", "not": {"const": 0}})]
-Seconds = Annotated[float, PlainValidator(_seconds), WithJsonSchema(_DURATION)]
-SomeSeconds = Annotated[float, PlainValidator(_some_seconds), WithJsonSchema(_SOME_DURATION)]
+Seconds = Annotated[float, PlainValidator(_seconds), _or_text({"type": "number", "minimum": 0})]
+SomeSeconds = Annotated[float, PlainValidator(_some_seconds), _or_text({"type": "number", "exclusiveMinimum": 0})]
 """A duration that cannot be 0."""
-Count = Annotated[int, PlainValidator(whole(0, 1000)), _whole_schema(0, 1000)]
-SomeCount = Annotated[int, PlainValidator(whole(1, 1000)), _whole_schema(1, 1000)]
-Retries = Annotated[int, PlainValidator(whole(0, 20)), _whole_schema(0, 20)]
-Port = Annotated[int, PlainValidator(whole(1, 65535)), _whole_schema(1, 65535)]
-KeepDays = Annotated[int, PlainValidator(whole(0, 36_500)), _whole_schema(0, 36_500)]
-Megabytes = Annotated[int, PlainValidator(whole(0, 1_000_000)), _whole_schema(0, 1_000_000)]
-Text = Annotated[str, PlainValidator(_text), WithJsonSchema({"type": "string", "minLength": 1})]
-PlainText = Annotated[
-    str,
-    PlainValidator(plain),
-    WithJsonSchema({"type": "string", "minLength": 1, "pattern": "^[^\\u0000-\\u001f\\u007f-\\u009f]+$"}),
+Keepalive = Annotated[
+    int, PlainValidator(_keepalive), _or_text({"type": "integer", "minimum": 1, "maximum": LONGEST_KEEPALIVE})
 ]
+Count = Annotated[int, *whole(0, 1000)]
+SomeCount = Annotated[int, *whole(1, 1000)]
+Retries = Annotated[int, *whole(0, 20)]
+Port = Annotated[int, *whole(1, 65535)]
+KeepDays = Annotated[int, *whole(0, 36_500)]
+Megabytes = Annotated[int, *whole(0, 1_000_000)]
+PlainText = Annotated[str, PlainValidator(plain), _text_like("^[^\\u0000-\\u001f\\u007f-\\u009f]+$", minLength=1)]
 """A text that fits into one line, whoever prints it."""
+Host = Annotated[str, PlainValidator(_host), _text_like(r"^\S+$", minLength=1)]
 FilePath = Annotated[Path, PlainValidator(_path), WithJsonSchema({"type": "string", "minLength": 1})]
 """A path; a relative one counts from the config file's folder."""
 Flag = Annotated[bool, Field(strict=True)]
 """true or false, and no text that looks like one."""
-Name = Annotated[str, PlainValidator(name), WithJsonSchema({"type": "string", "pattern": f"^{NAME}$"})]
+Name = Annotated[str, PlainValidator(name), _text_like(f"^{NAME}$")]
 """The name of a table: a tool's, a gate's."""
 NameOf = Annotated[str, BeforeValidator(_named)]
 """A mention of another table's name; whether that table is there is checked later."""
@@ -236,18 +250,14 @@ def payload(value: object) -> str:
             raise fail(f"{found(value)}; wanted the payload: a text in quotes, a number, true or false")
 
 
-_TOPIC_SCHEMA = {"type": "string", "pattern": "^[^+#\\u0000]+$", "maxLength": LONGEST_BYTES}
-
-Topic = Annotated[str, PlainValidator(topic), WithJsonSchema(_TOPIC_SCHEMA)]
-Base = Annotated[
+Topic = Annotated[
     str,
-    PlainValidator(_base),
-    WithJsonSchema({"type": "string", "pattern": "^[^+#$/\\u0000]([^+#\\u0000]*[^+#/\\u0000])?$"}),
+    PlainValidator(topic),
+    WithJsonSchema({"type": "string", "pattern": "^[^+#\\u0000]+$", "maxLength": LONGEST_BYTES}),
 ]
-Level = Annotated[
-    str, PlainValidator(_level), WithJsonSchema({"type": "string", "pattern": "^[^+#$/\\u0000][^+#/\\u0000]*$"})
-]
-Pointer = Annotated[str, PlainValidator(_pointer), WithJsonSchema({"type": "string", "pattern": "^(/([^~]|~[01])*)?$"})]
+Base = Annotated[str, PlainValidator(_base), _text_like("^[^+#$/\\u0000]([^+#\\u0000]*[^+#/\\u0000])?$")]
+Level = Annotated[str, PlainValidator(_level), _text_like("^[^+#$/\\u0000][^+#/\\u0000]*$")]
+Pointer = Annotated[str, PlainValidator(_pointer), _text_like("^(/([^~]|~[01])*)?$")]
 Payload = Annotated[
     str, PlainValidator(payload), WithJsonSchema({"type": ["string", "number", "boolean"], "minLength": 1})
 ]

@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Final, TypeAlias
 
 from msgspec import Struct
+from msgspec.structs import replace
 
 from gatehand.config import Config, Loaded, Problem
 from gatehand.config.edits import edits
@@ -300,7 +301,7 @@ def _with_tables_of(before: Config, loaded: Loaded) -> Loaded:
     """The same, but for the tables that the running daemon cannot change."""
     assert loaded.config is not None  # noqa: S101 - for the type checker; the caller has looked
     config = loaded.config.model_copy(update={table: getattr(before, table) for table in _AT_RESTART})
-    return Loaded(config, loaded.shop, loaded.problems, loaded.text, loaded.path, loaded.names)
+    return replace(loaded, config=config)
 
 
 def _rewired(before: Config, after: Config) -> Rewired:
