@@ -5,7 +5,7 @@ from typing import get_args
 
 import pytest
 
-from gatehand.access import Right, users
+from gatehand.access_rights import Right, users
 from gatehand.config import Config, load_text
 from gatehand.config.signals import GateCommand, Heard, Signal, SwitchCommand
 from gatehand.config.tables import Collector, Gate, Tool

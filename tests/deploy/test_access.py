@@ -7,7 +7,7 @@ import pytest
 from broker_people import ROOT, Person, deployed_lines, people, write_passwords
 from support.mosquitto import Mosquitto
 
-from gatehand.access import access_list, users
+from gatehand.access_rights import access_list, users
 from gatehand.config import load
 
 pytestmark = pytest.mark.broker

@@ -9,7 +9,7 @@ from broker_people import PASSWORD, deployed_lines, people, write_passwords
 from support.child import RunningDaemon, wait_until
 from support.mosquitto import Mosquitto
 
-from gatehand.access import access_list, users
+from gatehand.access_rights import access_list, users
 from gatehand.config import load
 
 pytestmark = pytest.mark.broker

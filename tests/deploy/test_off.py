@@ -12,7 +12,7 @@ from support.child import gatehand_does, wait_until
 from support.mosquitto import Mosquitto
 from support.ports import free_port
 
-from gatehand.access import access_list, users
+from gatehand.access_rights import access_list, users
 from gatehand.config import load
 
 SHOP = """

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from support.homie_convention import ID, faults
 
-from gatehand.access import users
+from gatehand.access_rights import users
 from gatehand.config import Config, load_text
 from gatehand.homie.description import alerts, asked, changes, describe, ids, root, to_id, values
 from gatehand.mqtt.payload import Rejected

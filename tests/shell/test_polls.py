@@ -3,7 +3,7 @@
 import pytest
 from shell_support import SHOP, World, plan_of
 
-from gatehand.access import Right, users
+from gatehand.access_rights import Right, users
 from gatehand.mqtt.paho_client import delivery
 from gatehand.mqtt.transport import Kind, Outgoing
 from gatehand_rules.commands import Poll

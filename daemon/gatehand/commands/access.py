@@ -3,7 +3,7 @@
 import argparse
 import json
 
-from gatehand.access import access_list, users
+from gatehand.access_rights import access_list, users
 from gatehand.commands._configured import configured
 
 

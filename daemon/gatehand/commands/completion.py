@@ -35,8 +35,7 @@ def run(args: argparse.Namespace) -> int:
 
 def _script(shell: str) -> str:
     from gatehand.cli import COMMANDS, command_parser
-    from gatehand.completion.arguments import command
-    from gatehand.completion.scripts import SHELLS
+    from gatehand.completion_scripts import SHELLS, command
 
     commands = [command(name, what, command_parser(name)[1]) for name, (what, _) in COMMANDS.items()]
     return "".join(SHELLS[shell](commands))

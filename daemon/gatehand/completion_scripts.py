@@ -1,14 +1,36 @@
-"""The scripts for bash, zsh and fish, made from one description of the commands. No option is named here.
+"""The scripts that make bash, zsh and fish complete: made from the commands' own parsers. No option is named here.
 
 Commands and options are written into the script, so that a Tab there starts no program; names out of the config are
 asked of `gatehand completion --names`. The one for bash keeps to what bash 3.2 knows and needs no package of helpers;
 the one for zsh has the form that its own `_arguments` wants; in the one for fish each thing that can be said is a line.
 """
 
+import argparse
 from collections.abc import Iterator, Sequence
-from typing import Final
+from pathlib import Path
+from typing import Final, Literal, TypeAlias
 
-from gatehand.completion.arguments import Argument, Command, Takes
+from msgspec import Struct
+
+from gatehand.journal.line import OwnEvent
+from gatehand_rules.findings import Happened
+
+Takes: TypeAlias = Literal["nothing", "word", "name", "names", "file", "folder", "anything"]
+"""What follows an option, or stands alone: one of some words, a name out of the config, several with commas between."""
+
+_TABLES: Final[dict[str, str]] = {
+    # an argument's dest: the config's tables whose names it takes
+    "tool": "tool",
+    "gate": "gate",
+    "collector": "collector",
+    "open": "gate",
+    "names": "gate,tool",
+    "subject": "tool,gate,collector",
+    "upkeep": "upkeep",
+}
+_LISTS: Final = frozenset({"open"})
+_EVENTS: Final = "event"
+"""The dest of an argument that takes an event of the log."""
 
 _BASH_HEAD: Final = """\
 # Completion of gatehand for bash. Made by: gatehand completion bash
@@ -150,37 +172,84 @@ end
 complete -c gatehand -f
 complete -c gatehand -n __fish_use_subcommand -l version -d 'show the version and leave'
 """
-_BASH: Final = {
-    Takes.WORD: '_gatehand_offer "{words}"',
-    Takes.NAME: '_gatehand_offer "$(_gatehand_names {kinds})"',
-    Takes.NAMES: '_gatehand_offer_list "$(_gatehand_names {kinds})"',
-    Takes.FILE: "_gatehand_files -f",
-    Takes.FOLDER: "_gatehand_files -d",
-    Takes.ANYTHING: ":",
+_BASH: Final[dict[Takes, str]] = {
+    "word": '_gatehand_offer "{what}"',
+    "name": '_gatehand_offer "$(_gatehand_names {what})"',
+    "names": '_gatehand_offer_list "$(_gatehand_names {what})"',
+    "file": "_gatehand_files -f",
+    "folder": "_gatehand_files -d",
+    "anything": ":",
 }
-_ZSH: Final = {
-    Takes.NOTHING: "",
-    Takes.WORD: ":word:({words})",
-    Takes.NAME: ":name:{{_gatehand_names {kinds}}}",
-    Takes.NAMES: ":names:{{_gatehand_name_list {kinds}}}",
-    Takes.FILE: ":file:_files",
-    Takes.FOLDER: ":folder:_files -/",
-    Takes.ANYTHING: ":value: ",
+_ZSH: Final[dict[Takes, str]] = {
+    "nothing": "",
+    "word": ":word:({what})",
+    "name": ":name:{{_gatehand_names {what}}}",
+    "names": ":names:{{_gatehand_name_list {what}}}",
+    "file": ":file:_files",
+    "folder": ":folder:_files -/",
+    "anything": ":value: ",
 }
-_FISH: Final = {
-    Takes.NOTHING: "",
-    Takes.WORD: " -x -a '{words}'",
-    Takes.NAME: " -x -a '(__gatehand_names {kinds})'",
-    Takes.NAMES: " -x -a '(__gatehand_name_list {kinds})'",
-    Takes.FILE: " -r -F",
-    Takes.FOLDER: " -x -a '(__fish_complete_directories)'",
-    Takes.ANYTHING: " -x",
+_FISH: Final[dict[Takes, str]] = {
+    "nothing": "",
+    "word": " -x -a '{what}'",
+    "name": " -x -a '(__gatehand_names {what})'",
+    "names": " -x -a '(__gatehand_name_list {what})'",
+    "file": " -r -F",
+    "folder": " -x -a '(__fish_complete_directories)'",
+    "anything": " -x",
 }
 
 
-def _offer(phrases: dict[Takes, str], argument: Argument) -> str:
-    """What the shell is told to offer for an argument."""
-    return phrases[argument.takes].format(words=" ".join(argument.choices), kinds=",".join(argument.choices))
+class Argument(Struct, frozen=True):
+    """An option, or a word that stands alone (`flags` empty). `what`: the words, or the tables of the names."""
+
+    flags: tuple[str, ...]
+    help: str
+    takes: Takes
+    what: str
+    repeats: bool
+
+    def offer(self, phrases: dict[Takes, str]) -> str:
+        """What a shell is told to offer for it."""
+        return phrases[self.takes].format(what=self.what)
+
+
+class Command(Struct, frozen=True):
+    """One command."""
+
+    name: str
+    help: str
+    options: tuple[Argument, ...]
+    alone: tuple[Argument, ...]
+
+
+def command(name: str, what: str, parser: argparse.ArgumentParser) -> Command:
+    """Read a parser."""
+    # argparse has no public way to look at its options
+    found = [_argument(each) for each in parser._actions if each.help != argparse.SUPPRESS]  # noqa: SLF001 - see above
+    options, alone = (tuple(each for each in found if bool(each.flags) is flagged) for flagged in (True, False))
+    return Command(name, what, options, alone)
+
+
+def _argument(action: argparse.Action) -> Argument:
+    takes, what = _takes(action)
+    said = (action.help or "").replace("%%", "%")
+    return Argument(tuple(action.option_strings), said, takes, what, action.nargs in {"*", "+"})
+
+
+def _takes(action: argparse.Action) -> tuple[Takes, str]:
+    metavar = str(action.metavar or "")
+    if action.option_strings and action.nargs == 0:
+        return "nothing", ""
+    if action.choices is not None:
+        return "word", " ".join(map(str, action.choices))
+    if action.dest in _TABLES:
+        return ("names" if action.dest in _LISTS else "name"), _TABLES[action.dest]
+    if action.dest == _EVENTS:
+        return "word", " ".join(sorted({*Happened, *OwnEvent}))
+    if metavar.startswith("FOLDER"):
+        return "folder", ""
+    return ("file" if action.type is Path or metavar.startswith("FILE") else "anything"), ""
 
 
 def bash(commands: Sequence[Command]) -> Iterator[str]:
@@ -192,13 +261,13 @@ def bash(commands: Sequence[Command]) -> Iterator[str]:
     for command in commands:
         yield f'    {command.name})\n      case "$prev" in\n'
         for option in command.options:
-            if option.takes is not Takes.NOTHING:
-                yield f"        {'|'.join(option.flags)}) {_offer(_BASH, option)} ;;\n"
+            if option.takes != "nothing":
+                yield f"        {'|'.join(option.flags)}) {option.offer(_BASH)} ;;\n"
         flags = " ".join(flag for option in command.options for flag in option.flags)
         yield "        *)\n"
         if command.alone:
             yield f'          if [[ $cur == -* ]]; then _gatehand_offer "{flags}"\n'
-            yield f"          else {_offer(_BASH, command.alone[-1])}; fi ;;\n"
+            yield f"          else {command.alone[-1].offer(_BASH)}; fi ;;\n"
         else:
             yield f'          _gatehand_offer "{flags}" ;;\n'
         yield "      esac ;;\n"
@@ -216,10 +285,10 @@ def zsh(commands: Sequence[Command]) -> Iterator[str]:
         for option in command.options:
             said = option.help.replace("\\", "\\\\").replace("[", "\\[").replace("]", "\\]").replace(":", "\\:")
             for flag in option.flags:
-                equals = "=" if option.takes is not Takes.NOTHING and flag.startswith("--") else ""
-                yield f" \\\n            {_in_zsh(f'*{flag}{equals}[{said}]{_offer(_ZSH, option)}')}"
+                equals = "=" if option.takes != "nothing" and flag.startswith("--") else ""
+                yield f" \\\n            {_in_zsh(f'*{flag}{equals}[{said}]{option.offer(_ZSH)}')}"
         for word in command.alone:
-            yield f" \\\n            {_in_zsh(('*' if word.repeats else '') + (_offer(_ZSH, word) or ':word: '))}"
+            yield f" \\\n            {_in_zsh(('*' if word.repeats else '') + (word.offer(_ZSH) or ':word: '))}"
         yield "\n          ;;\n"
     yield _ZSH_TAIL
 
@@ -232,9 +301,9 @@ def fish(commands: Sequence[Command]) -> Iterator[str]:
         seen = f"complete -c gatehand -n '__fish_seen_subcommand_from {command.name}'"
         for option in command.options:
             flags = " ".join(f"-l {flag[2:]}" if flag.startswith("--") else f"-s {flag[1:]}" for flag in option.flags)
-            yield f"{seen} {flags}{_offer(_FISH, option)} -d {_in_fish(option.help)}\n"
+            yield f"{seen} {flags}{option.offer(_FISH)} -d {_in_fish(option.help)}\n"
         for word in command.alone:
-            yield f"{seen}{_offer(_FISH, word).replace(' -x', ' -f')} -d {_in_fish(word.help)}\n"
+            yield f"{seen}{word.offer(_FISH).replace(' -x', ' -f')} -d {_in_fish(word.help)}\n"
 
 
 def _in_zsh(text: str) -> str:
