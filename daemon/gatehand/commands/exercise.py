@@ -6,7 +6,7 @@ import json
 import sys
 from typing import TYPE_CHECKING
 
-from gatehand.commands import WRONG_USAGE, CommandError
+from gatehand.commands import WRONG_USAGE, CommandError, ending
 from gatehand.commands._options import whole_number
 from gatehand.text import did_you_mean
 
@@ -60,15 +60,9 @@ def run(args: argparse.Namespace) -> int:
     gates = tuple(name for name in config.gate if name in (args.names or known))
     tools = tuple(name for name in config.tool if name in (args.names or known) and not args.no_tools)
     asked = Asked(gates, tools, args.rounds, yes=args.yes)
-    try:
+    with ending(RefusedError, BrokenOffError, ClientError, NoSecretError, by="gatehand exercise: "):
         settings = broker_settings(config, loaded.file, client_id=fresh_client_id(config.broker.base, "exercise"))
         result = asyncio.run(_walk(config, settings, asked, sys.stderr if args.json else sys.stdout))
-    except RefusedError as error:
-        raise CommandError(f"gatehand exercise: refused: {error}. Nothing was moved.") from error
-    except BrokenOffError as error:
-        raise CommandError("gatehand exercise: nothing was moved") from error
-    except (ClientError, NoSecretError) as error:
-        raise CommandError(f"gatehand exercise: {error}") from error
     if args.json:
         print(json.dumps({"config": str(loaded.path), **findings.as_json(result, config)}, indent=2))
     else:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final
 from gatehand.config import Config
 from gatehand.config.signals import Signal
 from gatehand.exercise.terminal_io import Message
-from gatehand.screen.daemon_status import read
+from gatehand.screen.daemon_status import DaemonStatus
 from gatehand.shell.routes import Routes
 from gatehand_rules import events as ev
 
@@ -46,7 +46,8 @@ class ObservedState:
         self._config = config
         self._signals = tuple(one for one in config.signals() if one.heard is not None)
         self._routes = Routes(config)
-        self._base = config.broker.base
+        self.daemon = DaemonStatus(config.broker.base)
+        """What a daemon says of itself, of collectors and of gates."""
         self.gates: dict[str, Position] = {}
         """The last report of each gate, of whatever age."""
         self.tools = {name: ToolHeard() for name in config.tool}
@@ -54,12 +55,6 @@ class ObservedState:
         """Each fan's state as its switch reports it."""
         self.fan_amps: dict[str, float] = {}
         self.stops: dict[str, bool] = {}
-        self.daemon: bool | None = None
-        """Whether a daemon says that it is there."""
-        self.collector_states: dict[str, str] = {}
-        """The daemon's word for each collector."""
-        self.gate_states: dict[str, str] = {}
-        """The daemon's word for each gate."""
         self.unreadable: dict[tuple[str, str], str] = {}
         """Kind and name to why a payload could not be read, where none could since."""
         self._spoken: set[tuple[str, str, str]] = set()
@@ -68,12 +63,12 @@ class ObservedState:
     def topics(self) -> tuple[str, ...]:
         """What to listen to."""
         devices = {signal.topic: None for signal in self._signals}
-        own = (f"{self._base}/online", f"{self._base}/collector/+", f"{self._base}/gate/+")
-        return (*devices, *own)
+        return (*devices, *(f"{self.daemon.base}/{own}" for own in ("online", "collector/+", "gate/+")))
 
     def hear(self, message: Message) -> tuple[ev.Event, ...]:
         """Take in a message; gives what it says, as the daemon would read it."""
-        if self._hear_daemon(message):
+        if message.topic.startswith(f"{self.daemon.base}/"):
+            self.daemon.hear(message.topic, message.payload, retained=message.retained, at=message.at)
             return ()
         found = self._routes.events(message.topic, message.payload, retained=message.retained, now=message.at)
         for event in found or ():
@@ -85,21 +80,6 @@ class ObservedState:
     def unheard(self) -> list[Signal]:
         """Who never said anything that could be read, in the config's order."""
         return [one for one in self._signals if (one.kind, one.name, one.key) not in self._spoken]
-
-    def _hear_daemon(self, message: Message) -> bool:
-        below, _, topic = message.topic.partition(f"{self._base}/")
-        kind, _, name = topic.partition("/")
-        if below:
-            return False
-        if topic == "online":
-            self.daemon = message.payload == b"1"
-            return True
-        states = {"collector": self.collector_states, "gate": self.gate_states}.get(kind)
-        if states is None or not name or "/" in name:
-            return False
-        status = read(message.payload)
-        states[name] = "" if status is None else status.text("state")
-        return True
 
     def _note(self, event: ev.Event, at: float) -> None:
         match event:

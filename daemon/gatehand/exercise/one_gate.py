@@ -31,9 +31,10 @@ _GOES: Final = {**_STANDS, "opening": Position.OPEN, "shutting": Position.SHUT}
 def where_found(supervisor: Supervisor) -> dict[str, Position]:
     """Where each gate stands: by its report, else by what the daemon holds it for. Not known: left out."""
     found = {}
+    states = supervisor.observed.daemon.states("gate")
     for name in supervisor.config.gate:
         reported = supervisor.observed.gates.get(name)
-        by_daemon = _GOES.get(supervisor.observed.gate_states.get(name, ""))
+        by_daemon = _GOES.get(states.get(name, ""))
         position = reported if reported in _STANDS.values() else by_daemon
         if position is not None:
             found[name] = position
@@ -45,7 +46,7 @@ async def exercise(supervisor: Supervisor, name: str, rounds: int) -> GateResult
     gate = supervisor.config.gate[name]
     if gate.command is None:
         return await _by_hand(supervisor, name, gate)
-    supervisor.moving = name
+    supervisor.moving, supervisor.objections = name, []
     if gate.state is not None:
         result = await _reporting(supervisor, name, gate, rounds)
     elif supervisor.person:
@@ -57,31 +58,30 @@ async def exercise(supervisor: Supervisor, name: str, rounds: int) -> GateResult
 
 
 async def _reporting(supervisor: Supervisor, name: str, gate: Gate, rounds: int) -> GateResult:
-    objections: list[str] = []
     found = supervisor.found.get(name)
     patience = max(LEAST_PATIENCE, PATIENCE * gate.travel)
     if supervisor.observed.gates.get(name) is not Position.SHUT:
         # Not measured: its beginning is not known.
-        await _move(supervisor, name, Position.SHUT, objections, patience)
+        await _move(supervisor, name, Position.SHUT, patience)
     moves: list[Move] = []
     for _ in range(rounds):
-        moves += [await _move(supervisor, name, to, objections, patience) for to in (Position.OPEN, Position.SHUT)]
+        moves += [await _move(supervisor, name, to, patience) for to in (Position.OPEN, Position.SHUT)]
         if len(moves) >= ENOUGH_SILENCE and longest(moves[-ENOUGH_SILENCE:]) is None:
             break
-    remarks = judge_reported(name, gate, moves, objections)
+    remarks = judge_reported(name, gate, moves, supervisor.objections)
     left = found or Position.SHUT
     # It stands shut after the last round, as far as anybody knows.
     if left is not Position.SHUT or moves[-1].took is None:
-        await _move(supervisor, name, left, [], max(1.0, gate.travel))
+        await _move(supervisor, name, left, max(1.0, gate.travel))
     return GateResult(name, How.REPORTED, tuple(moves), remarks, gate.travel, proposal(moves), found, left)
 
 
-async def _move(supervisor: Supervisor, name: str, to: Position, objections: list[str], patience: float) -> Move:
+async def _move(supervisor: Supervisor, name: str, to: Position, patience: float) -> Move:
     """One telling, until its report, or until it will hardly come any more."""
     before = supervisor.observed.gates.get(name)
     travel = max(1.0, supervisor.config.gate[name].travel)
     began = supervisor.world.now()
-    objections += await supervisor.tell(name, to)
+    await supervisor.tell(name, to)
     until = began + patience
     took: float | None = None
     opposite = False
@@ -117,14 +117,15 @@ def _reports(happening: tuple[ev.Event, ...] | str) -> Iterable[ev.GateReport]:
 
 async def _unseen(supervisor: Supervisor, name: str, gate: Gate) -> GateResult:
     """It cannot report and nobody looks: moved once, and so much is said."""
-    objections: list[str] = []
     found = supervisor.found.get(name)
     wanted = found or Position.SHUT
     for to in (Position.OPEN, Position.SHUT, *((Position.OPEN,) if wanted is Position.OPEN else ())):
-        objections += await supervisor.tell(name, to)
+        await supervisor.tell(name, to)
         await supervisor.wait(gate.travel)
     remark = look("It cannot report and nobody looked: its travel was not measured.")
-    return GateResult(name, How.UNSEEN, (), (*_objected(objections), remark), gate.travel, None, found, wanted)
+    return GateResult(
+        name, How.UNSEEN, (), (*_objected(supervisor.objections), remark), gate.travel, None, found, wanted
+    )
 
 
 async def _timed(supervisor: Supervisor, name: str, gate: Gate) -> GateResult:
@@ -136,12 +137,12 @@ async def _timed(supervisor: Supervisor, name: str, gate: Gate) -> GateResult:
     )
     if await supervisor.answer() == SKIP:
         return GateResult(name, How.SKIPPED, travel=gate.travel, found=found)
-    objections = await supervisor.tell(name, Position.SHUT)
+    await supervisor.tell(name, Position.SHUT)
     await supervisor.wait(gate.travel)
     moves = []
     for to in (Position.OPEN, Position.SHUT):
         began = world.now()
-        objections += await supervisor.tell(name, to)
+        await supervisor.tell(name, to)
         world.ask(f"It is told {to}: Enter at the moment when it stands {to} (no: it does not)")
         has_not = await supervisor.answer()
         moves.append(Move(to, None if has_not else round(world.now() - began, 3)))
@@ -149,9 +150,9 @@ async def _timed(supervisor: Supervisor, name: str, gate: Gate) -> GateResult:
             world.ask("Enter, and it is told to shut")
             await supervisor.answer()
     if wanted is not Position.SHUT:
-        objections += await supervisor.tell(name, wanted)
+        await supervisor.tell(name, wanted)
         await supervisor.wait(gate.travel)
-    remarks = judge_timed(name, gate, moves, objections)
+    remarks = judge_timed(name, gate, moves, supervisor.objections)
     return GateResult(name, How.TIMED, tuple(moves), remarks, gate.travel, proposal(moves), found, wanted)
 
 

@@ -6,6 +6,7 @@ What must be so before anything moves, and while it does, is written here and no
 from typing import Final
 
 from gatehand.config import Config
+from gatehand.exercise.findings import Result
 from gatehand.exercise.observed_state import ObservedState
 from gatehand.exercise.terminal_io import Ending, Message, World
 from gatehand.mqtt.transport import Kind, Outgoing
@@ -28,11 +29,17 @@ class HaltedError(Exception):
 
 
 class RefusedError(Exception):
-    """It was not begun; the text says why and what to do."""
+    """It was not begun; says why and what to do."""
+
+    def __str__(self) -> str:
+        return f"refused: {super().__str__()}. Nothing was moved."
 
 
 class BrokenOffError(Exception):
-    """The person ended it."""
+    """The person ended it. Out of `walk` it comes only before anything moved, and so it says."""
+
+    def __str__(self) -> str:
+        return "nothing was moved"
 
 
 class Supervisor:
@@ -45,17 +52,16 @@ class Supervisor:
         self.began = world.now()
         self.person = True
         """Whether somebody answers."""
-        self.held: tuple[str, ...] = ()
-        """Collectors that were told to hold, and do."""
-        self.held_before: tuple[str, ...] = ()
-        self.with_daemon = False
+        self.result = Result()
         self.heard_at = self.began
         """When the last message was received."""
         self.found: dict[str, Position] = {}
         """Where each gate stood before anything moved, as far as that is known."""
         self.moving: str | None = None
         """The gate that is being exercised."""
-        self._told = CommandEncoder(config)
+        self.objections: list[str] = []
+        """What the broker had against its commands, as sentences."""
+        self._encoder = CommandEncoder(config)
         self._guards = False
 
     async def next(self, until: float) -> tuple[ev.Event, ...] | str:
@@ -117,7 +123,7 @@ class Supervisor:
             RefusedError: with every reason and what to do.
         """
         await self.wait(HEARD_WITHIN)
-        self.with_daemon = self.observed.daemon is True
+        self.result.with_daemon = self.observed.daemon.online is True
         self.refuse_if_unsafe()
 
     def refuse_if_unsafe(self) -> None:
@@ -135,9 +141,9 @@ class Supervisor:
         Raises:
             RefusedError: the daemon does not hold.
         """
-        collectors, states = self.config.collector, self.observed.collector_states
-        self.held_before = tuple(name for name in collectors if states.get(name) == CollectorWord.HELD)
-        if self.with_daemon:
+        collectors, states = self.config.collector, self._states()
+        self.result.held_before = tuple(name for name in collectors if states.get(name) == CollectorWord.HELD)
+        if self.result.with_daemon:
             await self._ask_for_hold()
         else:
             await self._switch_off()
@@ -145,30 +151,29 @@ class Supervisor:
         if (why := self._trouble()) is not None:
             raise HaltedError(why)
         # One that was held already may have been told off a moment ago.
-        coasting = self.held_before if self.with_daemon else collectors
+        coasting = self.result.held_before if self.result.with_daemon else collectors
         if waits := max((collectors[name].coast_down for name in coasting), default=0.0):
             self.world.say(f"Waiting {waits:g} s: a fan may still coast down.")
             await self.wait(waits)
 
     async def _ask_for_hold(self) -> None:
-        states = self.observed.collector_states
-        asked = tuple(name for name in self.config.collector if name not in self.held_before)
+        asked = tuple(name for name in self.config.collector if name not in self.result.held_before)
         topics = [f"{self.config.broker.base}/collector/{name}/hold" for name in asked]
         for topic in topics:
             await self.world.send(Outgoing(topic, REASON.encode(), Kind.OFF))
         until = self.world.now() + _HELD_WITHIN
-        while any(states.get(name) != CollectorWord.HELD for name in asked):
+        while any(self._states().get(name) != CollectorWord.HELD for name in asked):
             if self.world.now() >= until:
                 raise RefusedError(
                     f"the daemon did not hold within {_HELD_WITHIN:g} s; look whether this user may write "
                     f"{', '.join(topics)}, and whether the daemon has this config"
                 )
             await self.next(until)
-        self.held = asked
+        self.result.held = asked
 
-    async def tell(self, gate: str, to: Position) -> list[str]:
-        """Command a gate; what the broker had against it, as a sentence, or nothing."""
-        return await self._send(OpenGate(gate) if to is Position.OPEN else ShutGate(gate))
+    async def tell(self, gate: str, to: Position) -> None:
+        """Command a gate."""
+        await self._send(OpenGate(gate) if to is Position.OPEN else ShutGate(gate))
 
     async def make_safe(self) -> str:
         """After a halt: air for a fan that turns, else the gate as it was found. Says what was done.
@@ -179,7 +184,7 @@ class Supervisor:
         if self._stopped():
             return "" if gate is None else f"Gate {gate} was left where it is."
         turning = self._turning()
-        told_off = bool(turning) and not self.with_daemon
+        told_off = bool(turning) and not self.result.with_daemon
         if told_off:
             await self._switch_off()
         if gate is None:
@@ -192,29 +197,31 @@ class Supervisor:
         for name in self.config.collector:
             await self._send(CollectorOff(name))
 
-    async def _send(self, command: OpenGate | ShutGate | CollectorOff) -> list[str]:
-        outgoing = self._told.message(command)
-        objection = None if outgoing is None else await self.world.send(outgoing)
-        return [] if objection is None else [objection]
+    async def _send(self, command: OpenGate | ShutGate | CollectorOff) -> None:
+        outgoing = self._encoder.message(command)
+        if outgoing is not None and (objection := await self.world.send(outgoing)) is not None:
+            self.objections.append(objection)
+
+    def _states(self) -> dict[str, str]:
+        """The daemon's word for each collector."""
+        return self.observed.daemon.states("collector")
 
     # What forbids it
 
     def _trouble(self) -> str | None:
         """Why it must not go on, or None."""
-        if self.with_daemon and self.observed.daemon is not True:
-            return "the daemon has gone away"
-        if not self.with_daemon and self.observed.daemon is True:
-            return "a daemon has come up"
-        for name in (*self.held, *self.held_before) if self.with_daemon else ():
-            word = self.observed.collector_states.get(name)
-            if word != CollectorWord.HELD:
+        with_daemon = self.result.with_daemon
+        if with_daemon is not (self.observed.daemon.online is True):
+            return "the daemon has gone away" if with_daemon else "a daemon has come up"
+        for name in (*self.result.held, *self.result.held_before) if with_daemon else ():
+            if (word := self._states().get(name)) != CollectorWord.HELD:
                 return f"the collector {name} is no longer held (it is {word}): somebody has reset it"
         return next(iter((*self._turning(), *self._stopped())), None)
 
     def _running_by_daemon(self) -> list[str]:
         found = []
-        for name in self.config.collector if self.with_daemon else ():
-            word = self.observed.collector_states.get(name)
+        for name in self.config.collector if self.result.with_daemon else ():
+            word = self._states().get(name)
             if word is None:
                 found.append(f"the daemon says nothing of the collector {name}; does it run with this config?")
             elif word not in _STILL:

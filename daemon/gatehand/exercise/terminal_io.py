@@ -9,8 +9,8 @@ import shutil
 import signal
 import threading
 import time
-from collections.abc import AsyncIterator, Callable, Iterator, Sequence
-from contextlib import asynccontextmanager, contextmanager
+from collections.abc import AsyncIterator, Callable, Sequence
+from contextlib import asynccontextmanager
 from dataclasses import dataclass
 from enum import Enum, auto
 from typing import Final, Protocol, TextIO, TypeAlias
@@ -21,6 +21,7 @@ from gatehand.mqtt.transport import Outgoing
 from gatehand.text import wrapped
 
 _STDIN: Final = 0
+_INTERRUPTS: Final = (signal.SIGINT, signal.SIGTERM)
 _WIDEST: Final = 100
 
 
@@ -145,14 +146,15 @@ async def terminal_io(settings: BrokerSettings, topics: Sequence[str], out: Text
     """
     async with plain_client(settings, topics) as client:
         made = TerminalIo(client, out)
+        loop = asyncio.get_running_loop()
         listening = asyncio.ensure_future(made.listen())
-        _read_lines(asyncio.get_running_loop(), made.happen)
-        with _interrupts(made):
-            try:
-                yield made
-            finally:
-                listening.cancel()
-                await asyncio.wait({listening})
+        _read_lines(loop, made.happen)
+        _end_by_interrupt(loop, made.happen)
+        try:
+            yield made
+        finally:
+            listening.cancel()
+            await asyncio.wait({listening})
 
 
 def _read_lines(loop: asyncio.AbstractEventLoop, happen: Callable[[Happening], None]) -> None:
@@ -186,21 +188,13 @@ def _read_lines(loop: asyncio.AbstractEventLoop, happen: Callable[[Happening], N
     threading.Thread(target=read, name="standard input", daemon=True).start()
 
 
-@contextmanager
-def _interrupts(made: TerminalIo) -> Iterator[None]:
+def _end_by_interrupt(loop: asyncio.AbstractEventLoop, happen: Callable[[Happening], None]) -> None:
     """The first Ctrl-C (or SIGTERM) ends it in order, the second at once."""
-    loop = asyncio.get_running_loop()
-    numbers = (signal.SIGINT, signal.SIGTERM)
 
     def interrupt() -> None:
-        for number in numbers:
+        for number in _INTERRUPTS:
             loop.remove_signal_handler(number)
-        made.happen(Ending.INTERRUPTED)
+        happen(Ending.INTERRUPTED)
 
-    for number in numbers:
+    for number in _INTERRUPTS:
         loop.add_signal_handler(number, interrupt)
-    try:
-        yield
-    finally:
-        for number in numbers:
-            loop.remove_signal_handler(number)

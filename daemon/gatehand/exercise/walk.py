@@ -43,7 +43,7 @@ async def walk(config: Config, world: World, asked: Asked) -> Result:
     await supervisor.look_around()
     if not asked.yes:
         await _ask(supervisor, asked)
-    result = Result()
+    result = supervisor.result
     try:
         await supervisor.hold()
         supervisor.found = one_gate.where_found(supervisor)
@@ -51,14 +51,12 @@ async def walk(config: Config, world: World, asked: Asked) -> Result:
             world.say(f"Gate {number} of {len(asked.gates)}: {spoken(name)}")
             result.gates.append(await one_gate.exercise(supervisor, name, asked.rounds))
             _say_remarks(world, result.gates[-1].remarks)
-        await _every_tool(supervisor, asked.tools, result)
+        await _every_tool(supervisor, asked.tools)
         result.unheard = await _unheard(supervisor, asked)
     except HaltedError as halt:
         result.stopped, result.made_safe = str(halt), await supervisor.make_safe()
     except BrokenOffError:
         result.broken_off, result.made_safe = True, await supervisor.make_safe()
-    result.with_daemon, result.held = supervisor.with_daemon, supervisor.held
-    result.held_before = supervisor.held_before
     return result
 
 
@@ -67,15 +65,16 @@ def _say_remarks(world: World, remarks: tuple[Remark, ...]) -> None:
         world.say(f"  {remark.text}")
 
 
-async def _every_tool(supervisor: Supervisor, names: tuple[str, ...], result: Result) -> None:
+async def _every_tool(supervisor: Supervisor, names: tuple[str, ...]) -> None:
+    world, tools = supervisor.world, supervisor.result.tools
     if names and not supervisor.person:
-        supervisor.world.say("Nobody is there to start the tools: they are left out.")
+        world.say("Nobody is there to start the tools: they are left out.")
     for number, name in enumerate(names, 1):
         if supervisor.person:
-            supervisor.world.say(f"Tool {number} of {len(names)}: {spoken(name)}")
-        result.tools.append(await one_tool.exercise(supervisor, name))
+            world.say(f"Tool {number} of {len(names)}: {spoken(name)}")
+        tools.append(await one_tool.exercise(supervisor, name))
         if supervisor.person:
-            _say_remarks(supervisor.world, result.tools[-1].remarks)
+            _say_remarks(world, tools[-1].remarks)
 
 
 async def _ask(supervisor: Supervisor, asked: Asked) -> None:
@@ -85,7 +84,7 @@ async def _ask(supervisor: Supervisor, asked: Asked) -> None:
         names = ", ".join(map(spoken, moved))
         rounds = named(asked.rounds, "time")
         say(f"{named(len(moved), 'gate')} will be told open and shut, up to {rounds} each: {names}.")
-    if supervisor.with_daemon:
+    if supervisor.result.with_daemon:
         say("The daemon is told to hold: the collector is kept off until somebody resets it.")
     else:
         say("No daemon is heard: the collector is told off from here, and the gates are told from here.")

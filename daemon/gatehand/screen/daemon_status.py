@@ -130,6 +130,10 @@ class DaemonStatus:
         """The daemon is there and no alarm stands."""
         return self.lost_because is None and self.online is True and not self.alarms
 
+    def states(self, kind: str) -> dict[str, str]:
+        """The word for the state of each device of a kind, by name."""
+        return {name: message.text("state") for name, message in self._by_kind[kind].items()}
+
     def now(self, at: float) -> float:
         """The daemon's wall clock at `at` of ours."""
         return at + self.ahead

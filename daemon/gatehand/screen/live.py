@@ -6,8 +6,7 @@ The only module that imports rich. What is drawn is `layout`'s.
 import asyncio
 import signal
 import time
-from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import suppress
 from typing import Final
 
 from rich.console import Console
@@ -34,9 +33,18 @@ async def show(where: Where, terminal: Console) -> None:
     """Draw until Ctrl-C or SIGTERM."""
     status = DaemonStatus(where.base)
     stop, fresh = asyncio.Event(), asyncio.Event()
+
+    def end() -> None:
+        stop.set()
+        fresh.set()
+
+    loop = asyncio.get_running_loop()
+    # A window of another size is drawn at once.
+    for number, answer in {signal.SIGINT: end, signal.SIGTERM: end, signal.SIGWINCH: fresh.set}.items():
+        loop.add_signal_handler(number, answer)
     listening = asyncio.ensure_future(keep(where, status, fresh.set))
     try:
-        with _interrupts(stop, fresh), Live(console=terminal, screen=True, auto_refresh=False) as live:
+        with Live(console=terminal, screen=True, auto_refresh=False) as live:
             while not stop.is_set() and not listening.done():
                 fresh.clear()
                 size = terminal.size
@@ -62,22 +70,3 @@ def _as_text(lines: list[Line]) -> Text:
         for span in line:
             text.append(span.text, span.tone)
     return text
-
-
-@contextmanager
-def _interrupts(stop: asyncio.Event, fresh: asyncio.Event) -> Iterator[None]:
-    """Ctrl-C and SIGTERM end the screen, a resized window is drawn at once."""
-    loop = asyncio.get_running_loop()
-
-    def end() -> None:
-        stop.set()
-        fresh.set()
-
-    answers = {signal.SIGINT: end, signal.SIGTERM: end, signal.SIGWINCH: fresh.set}
-    for number, answer in answers.items():
-        loop.add_signal_handler(number, answer)
-    try:
-        yield
-    finally:
-        for number in answers:
-            loop.remove_signal_handler(number)
