@@ -78,10 +78,15 @@ def _below(status: DaemonStatus, at: float, width: int, height: int | None) -> l
 def _events(status: DaemonStatus, width: int, room: int) -> list[Line]:
     """A heading and as many whole events as there is room for."""
     found = [line("LAST EVENTS", Tone.HEAD)]
-    for lines in _each_event(status, width):
+    for event in reversed(status.events):
+        first = f"{_clock(event.at - status.ahead)}  "
+        tone = Tone.ALARM if event.loud else Tone.PLAIN
+        lines = wrapped(event.text, width, first=first, then=" " * len(first), tone=tone)
         if len(found) + len(lines) > room:
             break
         found += lines
+    if not status.events and room > 1:
+        found.append(line("none since this screen was opened", Tone.FAINT))
     return found if len(found) > 1 else []
 
 
@@ -89,33 +94,26 @@ def _alarms(status: DaemonStatus, at: float, width: int, limit: int | None) -> l
     each = _each_alarm(status, at, width)
     if not each:
         return [line("No alarm stands.")]
-    title = line(f"{len(each)} {'ALARM STANDS' if len(each) == 1 else 'ALARMS STAND'}", Tone.ALARM)
-    found: list[Line] = [title]
-    newest = sorted(status.alarms, key=lambda name: -(status.alarms[name].moment("since") or 0.0))
-    for at_one, lines in enumerate(each):
-        is_last = at_one == len(each) - 1
-        if limit is not None and at_one > 0 and len(found) + len(lines) + (0 if is_last else 1) > limit:
-            rest = ", ".join(spoken_alarm(name) for name in newest[at_one:])
-            found += wrapped(f"and {len(each) - at_one} more: {rest}", width, first="! ", then="  ", tone=Tone.ALARM)[
-                :1
-            ]
-            break
+    found = [line(f"{len(each)} {'ALARM STANDS' if len(each) == 1 else 'ALARMS STAND'}", Tone.ALARM)]
+    names = list(each)
+    for number, (name, lines) in enumerate(each.items()):
+        note = 0 if name == names[-1] else 1
+        if limit is not None and number > 0 and len(found) + len(lines) + note > limit:
+            rest = f"and {len(each) - number} more: {', '.join(map(spoken_alarm, names[number:]))}"
+            return [*found, wrapped(rest, width, first="! ", then="  ", tone=Tone.ALARM)[0]]
         found += lines
     return found
 
 
 def _tools(status: DaemonStatus, at: float, limit: int | None) -> list[Line]:
-    rows = _every_tool(status, at)
-    if limit is None or len(rows) <= limit:
-        return rows
-    names = sorted(status.tools)
-    busy = {name for name in names if status.tools[name].text("state") != "idle"}
-    by_name = dict(zip(names, rows[1:], strict=True))
-    kept = sorted(names, key=lambda name: (name not in busy, name))[: max(0, limit - 2)]
-    rest = [name for name in names if name not in kept]
-    hidden = sum(1 for name in rest if name in busy)
-    note = f"and {len(rest)} more, " + (f"{hidden} of them not idle" if hidden else "all idle")
-    return [rows[0], *(by_name[name] for name in names if name in kept), line(note, Tone.WARN)]
+    title, rows = _every_tool(status, at)
+    if limit is None or len(rows) < limit:
+        return [title, *rows.values()]
+    busy = {name for name in rows if status.tools[name].text("state") != "idle"}
+    kept = sorted(rows, key=lambda name: (name not in busy, name))[: max(0, limit - 2)]
+    hidden = len(busy.difference(kept))
+    note = f"and {len(rows) - len(kept)} more, " + (f"{hidden} of them not idle" if hidden else "all idle")
+    return [title, *(row for name, row in rows.items() if name in kept), line(note, Tone.WARN)]
 
 
 # The parts
@@ -157,14 +155,8 @@ def _collectors(status: DaemonStatus, at: float, width: int) -> list[Line]:
         title, shown = f"{cut(spoken(f'collector {name}'), NAME + 6)}  ", state(word).upper()
         first, *more = wrapped(f"{title}{shown}  {', '.join(_of_collector(message, status.now(at)))}", width, then="  ")
         text, split = text_of(first), len(title) + len(shown)
-        found += [
-            (
-                Span(text[: len(title)], Tone.HEAD),
-                Span(text[len(title) : split], _TONES.get(word, Tone.PLAIN)),
-                Span(text[split:]),
-            ),
-            *more,
-        ]
+        state_of_it = Span(text[len(title) : split], _tone(word))
+        found += [(Span(text[: len(title)], Tone.HEAD), state_of_it, Span(text[split:])), *more]
         found += wrapped(message.text("because"), width, first="  ", then="  ", tone=Tone.FAINT)[:_BECAUSE]
     return found
 
@@ -198,39 +190,36 @@ def _seen(reported_on: bool | None, drawing: bool | None) -> list[str]:
     return [f"motor seen {'on' if flag else 'off'}" for flag in flags]
 
 
-def _each_alarm(status: DaemonStatus, at: float, width: int) -> list[list[Line]]:
+def _each_alarm(status: DaemonStatus, at: float, width: int) -> dict[str, list[Line]]:
     """Each alarm's lines: since when, why, and what to do next. The newest first."""
     since = {name: message.moment("since") or 0.0 for name, message in status.alarms.items()}
-    found = []
-    for name, message in sorted(status.alarms.items(), key=lambda item: -since[item[0]]):
+    found = {}
+    for name in sorted(since, key=lambda name: -since[name]):
+        message = status.alarms[name]
         notes = ["acknowledged"] if message.text("acked") else []
         if since[name]:
             notes.insert(0, f"since {_clock(since[name] - status.ahead)}, {_lasting(status.now(at) - since[name])}")
         because = f"{message.text('because') or spoken_alarm(name)} ({', '.join(notes)})".removesuffix(" ()")
-        found.append(
-            [
-                *wrapped(because, width, first="! ", then="  ", tone=Tone.ALARM),
-                *wrapped(message.text("next"), width, first="  Next: ", then="  ", tone=Tone.PLAIN),
-            ]
-        )
+        found[name] = [
+            *wrapped(because, width, first="! ", then="  ", tone=Tone.ALARM),
+            *wrapped(message.text("next"), width, first="  Next: ", then="  "),
+        ]
     return found
 
 
-def _every_tool(status: DaemonStatus, at: float) -> list[Line]:
-    """A heading and a row for each tool: state, current, and the current against its two thresholds."""
-    now = status.now(at)
-    states = {name: _state_of_tool(message, now) for name, message in status.tools.items()}
+def _every_tool(status: DaemonStatus, at: float) -> tuple[Line, dict[str, Line]]:
+    """A heading and each tool's row: state, current, and the current against its two thresholds."""
+    states = {name: _state_of_tool(message, status.now(at)) for name, message in status.tools.items()}
     wide = max((len(cut(spoken(name), NAME)) for name in status.tools), default=0) + 2
-    room = max(_STATE, *(len(text) for text in states.values()), 0)
+    room = max(_STATE, *map(len, states.values()), 0)
     title = f"{'TOOLS':<{wide}}{'':<{room}}{'now':>10}   {'0 A, : stop, | start':<{_METER}}   stop  start"
-    rows = [_tool(name, message, wide, states[name].ljust(room)) for name, message in sorted(status.tools.items())]
-    return [line(title, Tone.HEAD), *rows]
+    tools = sorted(status.tools.items())
+    return line(title, Tone.HEAD), {name: _tool(name, each, wide, states[name].ljust(room)) for name, each in tools}
 
 
 def _state_of_tool(message: StatusMessage, now: float) -> str:
-    word = message.text("state")
     left = _left(message, "run_on_ends", now)
-    shown = state(word).upper() if word in _LOUD else state(word)
+    shown = _loud_state(message)
     return shown if left is None else f"{shown} {_lasting(left)}"
 
 
@@ -240,9 +229,9 @@ def _tool(name: str, message: StatusMessage, wide: int, shown: str) -> Line:
     current = "no reading" if amps is None else f"{amps:.2f} A"
     return (
         Span(cut(spoken(name), NAME).ljust(wide)),
-        Span(shown, _TONES.get(word, Tone.PLAIN)),
+        Span(shown, _tone(word)),
         Span(f"{current:>10}   "),
-        Span(meter(amps, start, stop), _TONES.get(word, Tone.PLAIN) if word in {"running", "run_on"} else Tone.PLAIN),
+        Span(meter(amps, start, stop), _tone(word) if word in {"running", "run_on"} else Tone.PLAIN),
         Span("".join(f"{'' if each is None else f'{each:.4g}':>7}" for each in (stop, start))),
     )
 
@@ -302,27 +291,23 @@ def _gate(name: str, message: StatusMessage, wide: int, now: float) -> Line:
     if message.flag("by_hand"):
         notes.append("moved by hand")
     note = f" ({', '.join(notes)})" if notes else ""
-    shown = state(word).upper() if word in _LOUD else state(word)
-    return (
-        Span(f"{cut(spoken(name), NAME):<{wide}}  "),
-        Span(f"{shown:<8}", _TONES.get(word, Tone.PLAIN)),
-        Span(note, Tone.FAINT),
-    )
-
-
-def _each_event(status: DaemonStatus, width: int) -> list[list[Line]]:
-    """What changed lately, the newest first; the lines of each."""
-    found = []
-    for event in reversed(status.events):
-        first = f"{_clock(event.at - status.ahead)}  "
-        tone = Tone.ALARM if event.loud else Tone.PLAIN
-        found.append(wrapped(event.text, width, first=first, then=" " * len(first), tone=tone))
-    return found or [[line("none since this screen was opened", Tone.FAINT)]]
+    shown = Span(f"{_loud_state(message):<8}", _tone(word))
+    return (Span(f"{cut(spoken(name), NAME):<{wide}}  "), shown, Span(note, Tone.FAINT))
 
 
 def state(word: str) -> str:
     """A state as it is read: run_on is run-on."""
     return word.replace("_", "-") or "unknown"
+
+
+def _loud_state(message: StatusMessage) -> str:
+    """The same of a device, in capitals where it must not be overlooked."""
+    word = message.text("state")
+    return state(word).upper() if word in _LOUD else state(word)
+
+
+def _tone(word: str) -> Tone:
+    return _TONES.get(word, Tone.PLAIN)
 
 
 def _clock(wall: float) -> str:

@@ -7,7 +7,7 @@ from contextlib import suppress
 from dataclasses import dataclass
 from typing import Final
 
-from gatehand.mqtt.client import ClientError, PlainClient, plain_client
+from gatehand.mqtt.client import ClientError, Heard, PlainClient, plain_client
 from gatehand.mqtt.failures import Patience
 from gatehand.mqtt.settings import BrokerSettings
 from gatehand.screen.daemon_status import DaemonStatus
@@ -38,7 +38,9 @@ async def keep(where: Where, status: DaemonStatus, changed: Callable[[], None]) 
                 failures = 0
                 status.connected()
                 changed()
-                await _hear(client, status, lambda _retained: changed())
+                async for message in client.messages():
+                    _hear(status, message)
+                    changed()
         except ClientError as error:
             status.lost(str(error), time.time())
             changed()
@@ -61,31 +63,15 @@ async def look(where: Where, status: DaemonStatus, within: float) -> None:
 
 async def _until_quiet(client: PlainClient, status: DaemonStatus) -> None:
     """Until what is retained has come; where nothing comes at all, until the caller's patience ends."""
-    count = 0
-    any_yet = asyncio.get_running_loop().create_future()
-
-    def heard(retained: bool) -> None:
-        nonlocal count
-        count += retained
-        if count and not any_yet.done():
-            any_yet.set_result(None)
-
-    hearing = asyncio.ensure_future(_hear(client, status, heard))
-    try:
-        await asyncio.wait({hearing, any_yet}, return_when=asyncio.FIRST_COMPLETED)
-        before = -1
-        while before != count and not hearing.done():
-            before = count
-            await asyncio.wait({hearing}, timeout=_QUIET)
-        if hearing.done():
-            hearing.result()
-    finally:
-        hearing.cancel()
-        with suppress(asyncio.CancelledError, ClientError):
-            await hearing
+    messages, quiet_at = client.messages(), None
+    with suppress(TimeoutError):
+        while True:
+            async with asyncio.timeout_at(quiet_at):
+                message = await anext(messages)
+            _hear(status, message)
+            if message.retained:
+                quiet_at = asyncio.get_running_loop().time() + _QUIET
 
 
-async def _hear(client: PlainClient, status: DaemonStatus, heard: Callable[[bool], None]) -> None:
-    async for message in client.messages():
-        status.hear(message.topic, message.payload, retained=message.retained, at=time.time())
-        heard(message.retained)
+def _hear(status: DaemonStatus, message: Heard) -> None:
+    status.hear(message.topic, message.payload, retained=message.retained, at=time.time())
