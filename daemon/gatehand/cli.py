@@ -15,7 +15,7 @@ from types import ModuleType
 from typing import Final
 
 from gatehand import own_version
-from gatehand.commands import WRONG_USAGE, CommandError
+from gatehand.commands import WRONG_USAGE, CommandError, no_such
 
 COMMANDS: Final[dict[str, tuple[str, str]]] = {
     # name: (one-line help, one example)
@@ -93,8 +93,7 @@ def _run(argv: list[str]) -> int:
         top.print_help(sys.stderr)
         return WRONG_USAGE
     if name not in COMMANDS:
-        print(_unknown(name), file=sys.stderr)
-        return WRONG_USAGE
+        raise no_such("gatehand: there is no command", name, COMMANDS, f"there are {', '.join(COMMANDS)}")
     module, parser = command_parser(name, common.config)
     args = parser.parse_args(rest)
     args.config = _config(getattr(args, "config", common.config))
@@ -174,10 +173,3 @@ def _untouchable(error: OSError) -> str:
     if isinstance(error, PermissionError):
         text += "; run it as the user that the daemon runs as, or add yourself to that user's group and log in anew"
     return text
-
-
-def _unknown(name: str) -> str:
-    from gatehand.text import did_you_mean
-
-    every = f"there are {', '.join(COMMANDS)}"
-    return f"gatehand: there is no command {name!r}; {did_you_mean(name, COMMANDS, every)}"

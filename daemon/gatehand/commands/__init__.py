@@ -3,10 +3,12 @@
 The table of commands stands in `gatehand.cli`. A module here that begins with `_` is no command.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Final
+
+from gatehand.text import did_you_mean
 
 WRONG_USAGE: Final = 2
 
@@ -17,6 +19,11 @@ class CommandError(Exception):
     def __init__(self, text: str, code: int = 1) -> None:
         super().__init__(text)
         self.code = code
+
+
+def no_such(what: str, name: str, known: Iterable[str], otherwise: str = "") -> CommandError:
+    """Wrong usage: a name that is not there. `what`: "gatehand tune: there is no tool"; the rest as `did_you_mean`."""
+    return CommandError(f"{what} {name!r}; {did_you_mean(name, known, otherwise)}", WRONG_USAGE)
 
 
 @contextmanager

@@ -1,20 +1,56 @@
-"""Options that several commands take: times, numbers within bounds, the broker to look at."""
+"""What several commands take: the config in order, or what can be read of it; times, bounded numbers, a broker."""
 
 import argparse
+import sys
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
+from gatehand.commands import CommandError
 from gatehand.times import WhenError, when
 
 if TYPE_CHECKING:
+    from gatehand.config import Config, Loaded
     from gatehand.screen.listen import Where
+    from gatehand_rules import Shop
 
 HIGHEST_PORT: Final = 65_535
 _PORT: Final = 1883
 _PORT_TLS: Final = 8883
+
+
+def configured(path: Path) -> "tuple[Config, Loaded, Shop]":
+    """The config in order. Warnings are `gatehand check`'s business.
+
+    Who reads the log need not be able to write it or to read the daemon's password: files are not looked at here.
+
+    Raises:
+        CommandError: it has errors.
+    """
+    from gatehand.config import load
+
+    loaded = load(path, files=False)
+    if loaded.config is None or loaded.shop is None:
+        raise CommandError("\n".join(map(str, loaded.errors)))
+    return loaded.config, loaded, loaded.shop
+
+
+def readable(path: Path) -> "tuple[Loaded, Config | None]":
+    """The config, or what can be read of one with errors, with a note of that; None: there is no text.
+
+    For commands that only look: the daemon works on with its last good config while this one is being mended.
+    """
+    from gatehand.config.load import load, salvage
+
+    loaded = load(path, files=False)
+    if loaded.config is not None or not loaded.text:
+        for problem in loaded.errors:
+            print(problem, file=sys.stderr)
+        return loaded, loaded.config
+    print(f"{path} has errors, gatehand check shows them; using what can be read of it", file=sys.stderr)
+    return loaded, salvage(loaded.text)
 
 
 def add_span(
@@ -81,7 +117,6 @@ def where(args: argparse.Namespace, role: str) -> "Where":
         NoBrokerNamedError: none is named, and there is no config that could.
         NoSecretError: a password cannot be read.
     """
-    from gatehand.commands._configured import readable
     from gatehand.mqtt.settings import BrokerSettings, Tls, broker_settings, fresh_client_id
     from gatehand.screen.listen import Where
     from gatehand.small_files import read_secret

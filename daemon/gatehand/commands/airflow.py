@@ -5,10 +5,9 @@ import json
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from gatehand.commands import WRONG_USAGE, CommandError, ending
-from gatehand.commands._configured import configured
+from gatehand.commands import WRONG_USAGE, CommandError, ending, no_such
+from gatehand.commands._options import configured
 from gatehand.config import Config
-from gatehand.text import did_you_mean
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -66,8 +65,7 @@ def _check_gates(config: Config, gates: frozenset[str]) -> None:
     ducted = {duct.gate for duct in config.duct.values()}
     for gate in sorted(gates):
         if gate not in config.gate:
-            hint = did_you_mean(gate, sorted(config.gate))
-            raise CommandError(f"--open: there is no gate {gate!r}; {hint}", WRONG_USAGE)
+            raise no_such("--open: there is no gate", gate, sorted(config.gate))
         if gate not in ducted:
             text = f"--open: gate {gate!r} has no duct: give one in the config, [duct.NAME] with gate = {gate!r}"
             raise CommandError(text, WRONG_USAGE)

@@ -2,10 +2,11 @@
 
 import argparse
 import re
-import sys
 from collections.abc import Iterable
 from pathlib import Path
 from typing import Final
+
+from gatehand.commands import WRONG_USAGE, CommandError
 
 _SHELLS: Final = ("bash", "zsh", "fish")
 
@@ -27,18 +28,13 @@ def run(args: argparse.Namespace) -> int:
         print("\n".join(_names(args.config, args.names.split(","))))
         return 0
     if args.shell is None:
-        print(f"gatehand completion: name the shell: {', '.join(_SHELLS)}", file=sys.stderr)
-        return 2
-    print(_script(args.shell), end="")
-    return 0
-
-
-def _script(shell: str) -> str:
+        raise CommandError(f"gatehand completion: name the shell: {', '.join(_SHELLS)}", WRONG_USAGE)
     from gatehand.cli import COMMANDS, command_parser
     from gatehand.completion_scripts import SHELLS, command
 
     commands = [command(name, what, command_parser(name)[1]) for name, (what, _) in COMMANDS.items()]
-    return "".join(SHELLS[shell](commands))
+    print("".join(SHELLS[args.shell](commands)), end="")
+    return 0
 
 
 def _names(config: Path, kinds: Iterable[str]) -> list[str]:

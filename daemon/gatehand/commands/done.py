@@ -3,9 +3,8 @@
 import argparse
 from datetime import datetime
 
-from gatehand.commands import WRONG_USAGE, CommandError
-from gatehand.commands._configured import configured
-from gatehand.commands._options import moment
+from gatehand.commands import CommandError, no_such
+from gatehand.commands._options import configured, moment
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -23,11 +22,10 @@ def run(args: argparse.Namespace) -> int:
     """Add the line."""
     config, loaded, _ = configured(args.config)
     from gatehand.report.upkeep_due import note_done
-    from gatehand.text import did_you_mean
 
     if args.upkeep not in config.upkeep:
-        hint = did_you_mean(args.upkeep, config.upkeep, "" if config.upkeep else "the config has no [upkeep.NAME]")
-        raise CommandError(f"gatehand done: there is no upkeep {args.upkeep!r}; {hint}", WRONG_USAGE)
+        otherwise = "" if config.upkeep else "the config has no [upkeep.NAME]"
+        raise no_such("gatehand done: there is no upkeep", args.upkeep, config.upkeep, otherwise)
     at = args.at or datetime.now().astimezone()
     folder = loaded.file(config.log.folder)
     try:

@@ -6,9 +6,8 @@ import json
 import sys
 from typing import TYPE_CHECKING
 
-from gatehand.commands import WRONG_USAGE, CommandError, ending
-from gatehand.commands._options import whole_number
-from gatehand.text import did_you_mean
+from gatehand.commands import ending, no_such
+from gatehand.commands._options import configured, whole_number
 
 if TYPE_CHECKING:
     from typing import TextIO
@@ -43,7 +42,6 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Exercise."""
-    from gatehand.commands._configured import configured
     from gatehand.exercise import findings
     from gatehand.exercise.supervisor import BrokenOffError, RefusedError
     from gatehand.exercise.walk import Asked
@@ -55,8 +53,7 @@ def run(args: argparse.Namespace) -> int:
     known = (*config.gate, *config.tool)
     for name in args.names:
         if name not in known:
-            text = f"there is no gate and no tool {name!r}; {did_you_mean(name, known)}"
-            raise CommandError(f"gatehand exercise: {text}", WRONG_USAGE)
+            raise no_such("gatehand exercise: there is no gate and no tool", name, known)
     gates = tuple(name for name in config.gate if name in (args.names or known))
     tools = tuple(name for name in config.tool if name in (args.names or known) and not args.no_tools)
     asked = Asked(gates, tools, args.rounds, yes=args.yes)

@@ -2,18 +2,16 @@
 
 import argparse
 import json
-import sys
 from collections import deque
 from itertools import islice
 from pathlib import Path
 
-from gatehand.commands import WRONG_USAGE, CommandError
-from gatehand.commands._options import add_span
+from gatehand.commands import WRONG_USAGE, CommandError, no_such
+from gatehand.commands._options import add_span, readable
 from gatehand.commands._output import show_skipped
 from gatehand.journal.line import Line, OwnEvent
 from gatehand.journal.reader import EventReader, Follower
 from gatehand.journal.sentences import sentence
-from gatehand.text import did_you_mean
 from gatehand.times import local_stamp
 from gatehand_rules.findings import Happened
 
@@ -62,10 +60,9 @@ def _show(folder: Path, args: argparse.Namespace) -> int:
     show_skipped(reader.skipped)
     if follower is not None:
         _follow(follower, args, shown={_id(line) for line in lines})
-        return 0
-    if not lines:
-        print(_nothing(folder, reader), file=sys.stderr)
-    return 0 if lines else 1
+    elif not lines:
+        raise CommandError(_nothing(folder, reader))
+    return 0
 
 
 def _chosen(reader: EventReader, args: argparse.Namespace) -> list[Line]:
@@ -118,12 +115,10 @@ def _check_usage(args: argparse.Namespace) -> None:
     known = {*_EVENTS, *map(str, Said)}
     for event in args.event:
         if event not in known:
-            text = f"there is no event {event!r}; {did_you_mean(event, sorted(known))}"
-            raise CommandError(f"gatehand log: {text}", WRONG_USAGE)
+            raise no_such("gatehand log: there is no event", event, sorted(known))
 
 
 def _folder_of(config: Path) -> Path:
-    from gatehand.commands._configured import readable
 
     loaded, found = readable(config)
     if found is None:

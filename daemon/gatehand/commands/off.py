@@ -17,7 +17,6 @@ from typing import TYPE_CHECKING, Final, TypeVar
 from gatehand.shell.state_folder import NoNotesError, OffNotes, is_locked, read_notes, state_folder, yielded
 
 if TYPE_CHECKING:
-    from gatehand.config import Loaded
     from gatehand.mqtt.settings import BrokerSettings
 
 WITHIN: Final = 2.5
@@ -74,54 +73,44 @@ def _switch_off(args: argparse.Namespace) -> int:
         return 1
     notes, source = found
     told, daemon_has_it = _tell(notes)
+    code = int(any(told.values()))
     if args.json:
-        facts = {"ok": not any(told.values()), "used": source, "collectors": told, "daemon_told": daemon_has_it}
+        facts = {"ok": code == 0, "used": source, "collectors": told, "daemon_told": daemon_has_it}
         print(json.dumps(facts, indent=2))
-        return 1 if any(told.values()) else 0
+        return code
     print(f"by {source}:")
     for name, objection in told.items():
-        outcome = "off sent" if objection is None else f"not switched off: {objection}"
-        print(f"collector {name}: {outcome}")
+        print(f"collector {name}: {'off sent' if objection is None else f'not switched off: {objection}'}")
     if daemon_has_it:
         print("the running daemon was asked to leave them off until a fresh start")
-    return 1 if any(told.values()) else 0
+    return code
 
 
 def _find(config: Path, folder: Path) -> tuple[OffNotes, str] | str:
     """What to say to whom, and where that stood; else why nothing is known."""
-    from gatehand.config import load
+    from gatehand.config import Loaded, load
+    from gatehand.config.load import salvage
 
-    answer = _bounded(lambda: load(config, files=False))
-    loaded = None if isinstance(answer, Exception) else answer
-    if loaded is None:
+    loaded = _bounded(lambda: load(config, files=False))
+    if not isinstance(loaded, Loaded):
         why = f"{config} could not be read within {READ_WITHIN:g} s"
-    elif loaded.config is not None and loaded.config.collector:
+    elif loaded.config is not None:
         return OffNotes.of(loaded.config, loaded), str(loaded.path)
     else:
-        why = str(loaded.errors[0]) if loaded.errors else f"{loaded.path} names no collector"
+        why = str(loaded.errors[0])
     notes = _bounded(lambda: read_notes(folder))
     if isinstance(notes, OffNotes):
         print(f"gatehand off: the config cannot be used ({why})", file=sys.stderr)
         return notes, f"{folder / 'off.json'}, which the daemon wrote by the last config that it took"
-    salvaged = None if loaded is None else _salvaged(loaded, why)
-    if salvaged is not None:
-        return salvaged, f"what can be read of {config}"
+    # The daemon may have run with an earlier text: what this one still says of collectors is used.
+    if isinstance(loaded, Loaded) and (rest := salvage(loaded.text)).collector:
+        print(f"gatehand off: the config has errors; using what can be read of it ({why})", file=sys.stderr)
+        return OffNotes.of(rest, loaded), f"what can be read of {config}"
     missing = str(notes) if isinstance(notes, NoNotesError) else f"{folder / 'off.json'} could not be read in time"
     return (
         f"{config} names no collector that could be told ({why}), and {missing}; switch the collector off at its own "
         "switch, mend the config, or name the daemon's state folder with --state"
     )
-
-
-def _salvaged(loaded: "Loaded", why: str) -> OffNotes | None:
-    """The daemon may have run with an earlier text: what this one still says of collectors is used."""
-    from gatehand.config.load import salvage
-
-    config = salvage(loaded.text)
-    if not config.collector:
-        return None
-    print(f"gatehand off: the config has errors; using what can be read of it ({why})", file=sys.stderr)
-    return OffNotes.of(config, loaded)
 
 
 def _tell(notes: OffNotes) -> tuple[dict[str, str | None], bool]:

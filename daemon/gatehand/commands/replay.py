@@ -6,8 +6,7 @@ import sys
 from pathlib import Path
 
 from gatehand.commands import WRONG_USAGE, CommandError, ending
-from gatehand.commands._configured import configured
-from gatehand.commands._options import add_span
+from gatehand.commands._options import add_span, configured
 from gatehand.commands._output import Progress
 from gatehand.times import local_text
 from gatehand_rules import Shop

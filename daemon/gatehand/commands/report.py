@@ -5,8 +5,7 @@ import json
 from pathlib import Path
 
 from gatehand.commands import CommandError, write
-from gatehand.commands._configured import configured
-from gatehand.commands._options import add_span
+from gatehand.commands._options import add_span, configured
 from gatehand.commands._output import Progress, show_skipped
 
 

@@ -65,7 +65,8 @@ def run(args: argparse.Namespace) -> int:
     if loaded.config is None:
         print(f"{loaded.path}: not started, the config has errors; gatehand check shows them too", file=sys.stderr)
         return BAD_CONFIG
-    from gatehand.shell.state_folder import AlreadyRunningError, mark_yielded, state_folder, take_lock
+    from gatehand.shell.state_file import recall
+    from gatehand.shell.state_folder import AlreadyRunningError, gone, mark_yielded, state_folder, take_lock
 
     folder = state_folder(args.state, args.config)
     try:
@@ -76,25 +77,13 @@ def run(args: argparse.Namespace) -> int:
     mark_yielded(folder, None)
     if trouble is not None:
         print(f"gatehand run: {trouble}; a second daemon would not be noticed", file=sys.stderr)
-    objections = _objections(loaded, folder)
-    if objections:
-        for text in objections:
-            print(f"{loaded.path}: not started: {text}", file=sys.stderr)
-        return BAD_CONFIG
-    return _serve(loaded, signals, args.verbosity, folder)
-
-
-def _objections(loaded: "Loaded", folder: Path) -> tuple[str, ...]:
-    """Why the daemon must not start with this config and this folder, each as a clause that says what to do."""
-    from gatehand.shell.state_file import recall
-    from gatehand.shell.state_folder import gone
-
-    if loaded.config is None:
-        return ()
     log = loaded.file(loaded.config.log.folder)
+    objections = gone(recall(folder), loaded.config)
     if folder.resolve() == log.resolve():  # old files are removed there to make room
-        return (f"the state must not stand in the log's folder {log}: give [log] folder or --state another",)
-    return gone(recall(folder), loaded.config)
+        objections = (f"the state must not stand in the log's folder {log}: give [log] folder or --state another",)
+    for text in objections:
+        print(f"{loaded.path}: not started: {text}", file=sys.stderr)
+    return BAD_CONFIG if objections else _serve(loaded, signals, args.verbosity, folder)
 
 
 def _serve(loaded: "Loaded", signals: "_Signals", verbosity: str, folder: Path) -> int:

@@ -7,12 +7,10 @@ from datetime import timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from gatehand.commands import WRONG_USAGE, CommandError, ending, write
-from gatehand.commands._configured import configured
-from gatehand.commands._options import add_span
+from gatehand.commands import CommandError, ending, no_such, write
+from gatehand.commands._options import add_span, configured
 from gatehand.commands._output import Progress
 from gatehand.config import Config, Loaded
-from gatehand.text import did_you_mean
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -45,8 +43,7 @@ def run(args: argparse.Namespace) -> int:
     config, loaded, shop = configured(args.config)
     for name in args.tool:
         if name not in config.tool:
-            text = f"gatehand tune: there is no tool {name!r}; {did_you_mean(name, config.tool)}"
-            raise CommandError(text, WRONG_USAGE)
+            raise no_such("gatehand tune: there is no tool", name, config.tool)
     readings = _readings(args, config, loaded)
     for trouble in readings.troubles:
         print(f"left out: {trouble}", file=sys.stderr)

@@ -5,11 +5,9 @@ import json
 from itertools import chain
 from typing import TYPE_CHECKING
 
-from gatehand.commands import WRONG_USAGE, CommandError
-from gatehand.commands._configured import configured
-from gatehand.commands._options import moment
+from gatehand.commands import CommandError, no_such
+from gatehand.commands._options import configured, moment
 from gatehand.config import Config
-from gatehand.text import did_you_mean
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -66,5 +64,4 @@ def _subject(name: str, config: Config) -> "tuple[Kind, str]":
             return kind, rest
         if name in names:
             return kind, name
-    hint = did_you_mean(name, chain(*tables.values()))
-    raise CommandError(f"gatehand why: there is no tool, gate or collector {name!r}; {hint}", WRONG_USAGE)
+    raise no_such("gatehand why: there is no tool, gate or collector", name, chain(*tables.values()))
