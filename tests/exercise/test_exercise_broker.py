@@ -130,11 +130,11 @@ async def run(
     try:
         async with asyncio.timeout(120):  # it walks in real time: half a minute where a gate never answers
             out, err = await (process.communicate() if person is None else _talk(process, person))
+            return await process.wait(), out.decode(), err.decode()
     finally:
         if process.returncode is None:
             process.kill()
-        await process.wait()
-    return process.returncode, out.decode(), err.decode()
+            await process.wait()
 
 
 async def _talk(

@@ -71,9 +71,9 @@ def _shape(ducts: Mapping[str, DuctTable]) -> Iterator[Fault]:
 
 
 def _comes_back(ducts: Mapping[str, DuctTable], start: str) -> bool:
-    seen: set[str | None] = {None}
+    seen: set[str] = set()
     here = ducts[start].into
-    while here in ducts and here not in seen:
+    while here is not None and here in ducts and here not in seen:
         if here == start:
             return True
         seen.add(here)
