@@ -12,7 +12,7 @@ from gatehand.mqtt.embedded import NoEmbeddedBrokerError, embedded_broker
 from gatehand.mqtt.failures import Patience
 from gatehand.mqtt.session import Session
 from gatehand.mqtt.settings import BrokerSettings
-from gatehand.mqtt.transport import Kind, Outgoing, Said, Subscription
+from gatehand.mqtt.transport import MessageKind, NoticeKind, Outgoing, Subscription
 
 
 def settings(port: int, client_id: str, protocol: str = "3.1.1") -> BrokerSettings:
@@ -29,8 +29,8 @@ async def test_two_sessions_talk_through_it_and_hear_each_others_end() -> None:
             Session(settings(port, "daemon"), "gatehand", daemon, (Subscription("shop/amps", 0),))
         ) as one:
             await until(lambda: "settled" in daemon.story)
-            one.publish(Outgoing("shop/fan/set", b"1", Kind.ACT))
-            one.publish(Outgoing("shop/fan/set", b"0", Kind.OFF))
+            one.publish(Outgoing("shop/fan/set", b"1", MessageKind.ACT))
+            one.publish(Outgoing("shop/fan/set", b"0", MessageKind.OFF))
             await until(lambda: ("shop/fan/set", b"0") in shop.payloads)
         await until(lambda: shop.payloads[-1] == ("gatehand/online", b"0"))
     assert ("shop/fan/set", b"1") in shop.payloads
@@ -49,7 +49,7 @@ async def test_mqtt_5_falls_back_to_3_1_1_there_and_says_so() -> None:
     ):
         await until(lambda: shell.connected)
     assert shell.connected[0].protocol == "3.1.1"
-    assert "does not speak MQTT 5; using 3.1.1" in shell.said(Said.OLDER_PROTOCOL)[0].text
+    assert "does not speak MQTT 5; using 3.1.1" in shell.said(NoticeKind.OLDER_PROTOCOL)[0].text
 
 
 async def test_it_writes_nothing_to_the_log_and_leaves_the_loggers_as_they_were(

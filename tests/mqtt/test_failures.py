@@ -1,16 +1,16 @@
 """How long to wait, which protocol to speak, what to say; time is a number here."""
 
-from gatehand.mqtt.failures import SESSION_TAKEN_OVER, Ending, Failure, LinkFailedError, Patience, Retry
+from gatehand.mqtt.failures import SESSION_TAKEN_OVER, ConnectionFailedError, Ending, Failure, Patience, Retry
 from gatehand.mqtt.settings import BrokerSettings
-from gatehand.mqtt.transport import Said
+from gatehand.mqtt.transport import NoticeKind
 
 SETTINGS = BrokerSettings("broker.example", client_id="shop", username="fan", password="s3cret")
 PATIENCE = Patience()
 BROKE = Ending("the connection broke", by_peer=True)
 
 
-def failed(failure: Failure, cause: str = "why") -> LinkFailedError:
-    return LinkFailedError(failure, cause)
+def failed(failure: Failure, cause: str = "why") -> ConnectionFailedError:
+    return ConnectionFailedError(failure, cause)
 
 
 def retry(protocol: str = "5") -> Retry:
@@ -30,7 +30,7 @@ def test_a_refused_login_says_what_to_do_without_the_password_and_tries_slowly()
     following = retry().after_failure(failed(Failure.LOGIN, "Bad user name or password"))
     assert following.wait == PATIENCE.refused
     assert following.notice is not None
-    assert following.notice.kind is Said.LOGIN_REFUSED
+    assert following.notice.kind is NoticeKind.LOGIN_REFUSED
     assert following.notice.text == (
         "the broker at broker.example:1883 refused the login of user 'fan' (bad user name or password); "
         "mend username and password_file in [broker], or add the user to the broker; trying again slowly"
@@ -45,7 +45,7 @@ def test_a_broker_that_knows_only_3_1_1_is_tried_so_at_once_and_from_then_on() -
     assert one.protocol() == "3.1.1"
     notice = one.connected("3.1.1")
     assert notice is not None
-    assert notice.kind is Said.OLDER_PROTOCOL
+    assert notice.kind is NoticeKind.OLDER_PROTOCOL
     one.after_life(BROKE, 100.0)
     assert one.protocol() == "3.1.1"
 

@@ -28,7 +28,7 @@ async def test_the_private_parts_we_use_are_there() -> None:
     client = aiomqtt.Client("127.0.0.1")
     assert isinstance(client._client, paho.Client), "mend daemon/gatehand/mqtt/client.py"  # noqa: SLF001
     assert callable(client._client.on_publish), "mend daemon/gatehand/mqtt/client.py"  # noqa: SLF001
-    assert hasattr(paho.Client, "_send_pingreq"), "mend daemon/gatehand/mqtt/link.py"
+    assert hasattr(paho.Client, "_send_pingreq"), "mend daemon/gatehand/mqtt/connection.py"
 
 
 def test_no_other_private_part_is_used() -> None:
@@ -49,7 +49,7 @@ async def test_aiomqtt_still_says_a_brokers_silence_in_these_words() -> None:
 
 
 def test_a_closed_socket_is_no_trouble_to_paho() -> None:
-    """The link closes it itself, with a reset: what paho does afterwards must end quietly."""
+    """The connection closes it itself, with a reset: what paho does afterwards must end quietly."""
     with socket.create_server(("127.0.0.1", 0)) as server:
         client = paho.Client(CallbackAPIVersion.VERSION2)
         ended: list[object] = []
@@ -69,7 +69,7 @@ def test_paho_still_tells_a_topic_that_is_not_utf_8_by_raising() -> None:
 
 
 def test_paho_still_writes_nothing_by_itself_while_a_writer_is_registered() -> None:
-    """The link writes within `publish`; if paho did so too, a message would go out twice or out of order."""
+    """The connection writes within `publish`; if paho did so too, a message would go out twice or out of order."""
     client = paho.Client(CallbackAPIVersion.VERSION2)
     assert "_on_socket_register_write is None" in inspect.getsource(client._packet_queue)  # noqa: SLF001
 
@@ -78,7 +78,7 @@ def test_only_the_clients_and_their_translation_import_a_client_library() -> Non
     importers = {
         path.relative_to(DAEMON).as_posix() for path in DAEMON.rglob("*.py") if LIBRARIES.search(path.read_text())
     }
-    assert importers == {f"mqtt/{name}.py" for name in ("client", "deliver", "link", "paho_client")}
+    assert importers == {f"mqtt/{name}.py" for name in ("client", "connection", "deliver", "paho_client")}
 
 
 def test_the_session_imports_neither_the_embedded_broker_nor_the_command_lines_client() -> None:

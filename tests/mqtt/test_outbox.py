@@ -3,15 +3,15 @@
 from math import inf
 
 from gatehand.mqtt.outbox import FRESH, LATEST, Outbox
-from gatehand.mqtt.transport import Kind, Outgoing
+from gatehand.mqtt.transport import MessageKind, Outgoing
 
-ON = Outgoing("fan/set", b"1", Kind.ACT)
-OFF = Outgoing("fan/set", b"0", Kind.OFF)
-OPEN = Outgoing("gate/set", b"open", Kind.ACT)
+ON = Outgoing("fan/set", b"1", MessageKind.ACT)
+OFF = Outgoing("fan/set", b"0", MessageKind.OFF)
+OPEN = Outgoing("gate/set", b"open", MessageKind.ACT)
 
 
 def status(topic: str, payload: bytes = b"x") -> Outgoing:
-    return Outgoing(topic, payload, Kind.STATUS)
+    return Outgoing(topic, payload, MessageKind.STATUS)
 
 
 class Wire:
@@ -70,7 +70,7 @@ def test_off_never_waits_and_takes_back_an_on_that_does() -> None:
 
 def test_a_later_command_for_a_device_replaces_the_one_that_is_held() -> None:
     wire = Wire()
-    shut = Outgoing("gate/set", b"shut", Kind.ACT)
+    shut = Outgoing("gate/set", b"shut", MessageKind.ACT)
     wire.outbox.offer(OPEN, now=100.0, heard_at=99.0)
     wire.outbox.offer(shut, now=100.1, heard_at=99.0)
     wire.outbox.heard()

@@ -10,7 +10,7 @@ from support.scripted_broker import ScriptedBroker
 
 from gatehand.mqtt.client import ClientError, plain_client
 from gatehand.mqtt.settings import BrokerSettings, Tls
-from gatehand.mqtt.transport import Kind, Outgoing
+from gatehand.mqtt.transport import MessageKind, Outgoing
 
 
 def to(port: int, **more: object) -> BrokerSettings:
@@ -40,11 +40,11 @@ async def test_an_encrypted_broker_is_talked_to_only_with_its_authority() -> Non
 async def test_a_sent_command_tells_whether_anybody_listens() -> None:
     with Mosquitto() as broker:
         async with plain_client(to(broker.port)) as client:
-            said = await client.send(Outgoing("shop/gate/set", b"open", Kind.ACT))
+            said = await client.send(Outgoing("shop/gate/set", b"open", MessageKind.ACT))
             assert said is not None
             assert "no device listens on 'shop/gate/set'" in said
         async with plain_client(to(broker.port), ["shop/gate/set"]) as client:
-            assert await client.send(Outgoing("shop/gate/set", b"open", Kind.ACT)) is None
+            assert await client.send(Outgoing("shop/gate/set", b"open", MessageKind.ACT)) is None
 
 
 @pytest.mark.broker
@@ -54,7 +54,7 @@ async def test_a_sent_command_tells_that_the_broker_refuses_it() -> None:
     broker.configure(f"acl_file {broker.folder}/acl")
     with broker:
         async with plain_client(to(broker.port)) as client:
-            said = await client.send(Outgoing("shop/gate/set", b"open", Kind.ACT))
+            said = await client.send(Outgoing("shop/gate/set", b"open", MessageKind.ACT))
         assert said is not None
         assert "refused a message to 'shop/gate/set'" in said
 

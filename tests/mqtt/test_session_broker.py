@@ -12,12 +12,12 @@ from support.recorder import Observer, Recorder, running, until
 
 from gatehand.mqtt.session import Session
 from gatehand.mqtt.settings import BrokerSettings, Protocol
-from gatehand.mqtt.transport import Kind, Outgoing, Said, Subscription
+from gatehand.mqtt.transport import MessageKind, NoticeKind, Outgoing, Subscription
 
 pytestmark = pytest.mark.broker
 
-ON = Outgoing("shop/fan/set", b"1", Kind.ACT)
-OFF = Outgoing("shop/fan/set", b"0", Kind.OFF)
+ON = Outgoing("shop/fan/set", b"1", MessageKind.ACT)
+OFF = Outgoing("shop/fan/set", b"0", MessageKind.OFF)
 PROTOCOLS: list[Protocol] = ["5", "3.1.1"]
 
 
@@ -77,7 +77,7 @@ async def test_what_the_broker_retains_comes_after_connected_and_before_settled_
 
 async def test_commands_are_never_retained_and_expire_and_status_is_retained(broker: Mosquitto) -> None:
     shell = Recorder()
-    status = Outgoing("gatehand/collector/main", b"{}", Kind.STATUS)
+    status = Outgoing("gatehand/collector/main", b"{}", MessageKind.STATUS)
     with Observer(broker.port) as seen:
         async with running(session(broker, shell)) as one:
             await until(lambda: shell.connected)
@@ -143,14 +143,14 @@ async def test_without_a_connection_publish_says_false_and_nothing_is_sent_later
     broker.kill9()
     async with running(one):
         assert not one.publish(ON)
-        await until(lambda: shell.said(Said.UNREACHABLE))
+        await until(lambda: shell.said(NoticeKind.UNREACHABLE))
         assert not one.publish(ON)
         broker.revive()
         with Observer(broker.port) as seen:
             await until(lambda: shell.connected)
             await asyncio.sleep(0.3)
             assert seen.live("shop/fan/set") == []
-    assert "start the broker, or mend host and port in [broker]" in shell.said(Said.UNREACHABLE)[0].text
+    assert "start the broker, or mend host and port in [broker]" in shell.said(NoticeKind.UNREACHABLE)[0].text
 
 
 async def test_a_late_will_of_an_old_connection_does_not_stand(broker: Mosquitto) -> None:
@@ -179,7 +179,7 @@ async def test_another_daemon_with_our_base_is_noticed(broker: Mosquitto) -> Non
         await until(lambda: "settled" in shell.story)
         with Observer(broker.port, "gatehand/online") as other:
             other.publish("gatehand/online", b"1", qos=1)
-            await until(lambda: shell.said(Said.SAME_BASE))
+            await until(lambda: shell.said(NoticeKind.SAME_BASE))
 
 
 async def test_a_command_nobody_listens_to_is_named_once_in_a_connection(broker: Mosquitto) -> None:
@@ -188,9 +188,9 @@ async def test_a_command_nobody_listens_to_is_named_once_in_a_connection(broker:
         await until(lambda: shell.connected)
         for _ in range(3):
             one.publish(ON)
-        await until(lambda: shell.said(Said.NOBODY_LISTENS))
+        await until(lambda: shell.said(NoticeKind.NOBODY_LISTENS))
         await asyncio.sleep(0.1)
-    assert [notice.facts for notice in shell.said(Said.NOBODY_LISTENS)] == [{"topic": "shop/fan/set"}]
+    assert [notice.facts for notice in shell.said(NoticeKind.NOBODY_LISTENS)] == [{"topic": "shop/fan/set"}]
 
 
 async def test_subscriptions_change_while_it_runs(broker: Mosquitto) -> None:
@@ -214,7 +214,7 @@ async def test_a_burst_of_status_messages_arrives_whole_and_in_the_latest_form(b
         async with running(session(broker, shell)) as one:
             await until(lambda: shell.connected)
             for number in range(300):
-                one.publish(Outgoing(f"gatehand/gate/{number % 100}", str(number).encode(), Kind.STATUS))
+                one.publish(Outgoing(f"gatehand/gate/{number % 100}", str(number).encode(), MessageKind.STATUS))
             await until(
                 lambda: all(
                     seen.live(f"gatehand/gate/{gate}")[-1:] == [str(gate + 200).encode()] for gate in range(100)
@@ -236,7 +236,7 @@ async def test_a_fault_of_the_shell_is_reported_and_the_next_message_still_comes
             other.publish("a", b"bad", qos=1)
             other.publish("a", b"good", qos=1)
             await until(lambda: ("a", b"good") in shell.payloads)
-    assert "KeyError" in shell.said(Said.INTERNAL_ERROR)[0].text
+    assert "KeyError" in shell.said(NoticeKind.INTERNAL_ERROR)[0].text
     assert shell.lost == []
 
 
@@ -276,7 +276,7 @@ async def test_a_slow_shell_loses_readings_but_no_button_and_sees_the_newest(bro
     amps = [int(payload) for topic, payload in shell.payloads if topic == "amps"]
     assert amps == sorted(amps)
     assert len(amps) < 5000
-    shed = sum(int(notice.facts["count"] or 0) for notice in shell.said(Said.READINGS_SHED))
+    shed = sum(int(notice.facts["count"] or 0) for notice in shell.said(NoticeKind.READINGS_SHED))
     assert shed == 5000 - len(amps)
     stamps = [received for _, _, _, received in shell.messages]
     assert stamps == sorted(stamps)

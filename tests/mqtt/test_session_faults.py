@@ -20,12 +20,12 @@ from gatehand.mqtt.failures import Patience
 from gatehand.mqtt.outbox import LATEST
 from gatehand.mqtt.session import Session
 from gatehand.mqtt.settings import BrokerSettings, Protocol, Tls
-from gatehand.mqtt.transport import Kind, Outgoing, Said, Subscription
+from gatehand.mqtt.transport import MessageKind, NoticeKind, Outgoing, Subscription
 
 pytestmark = pytest.mark.broker
 
-ON = Outgoing("shop/fan/set", b"1", Kind.ACT)
-OFF = Outgoing("shop/fan/set", b"0", Kind.OFF)
+ON = Outgoing("shop/fan/set", b"1", MessageKind.ACT)
+OFF = Outgoing("shop/fan/set", b"0", MessageKind.OFF)
 ESTOP = Subscription("estop")
 PINGRESP = b"\xd0\x00"
 PROTOCOLS: list[Protocol] = ["5", "3.1.1"]
@@ -72,7 +72,7 @@ async def test_ten_deaths_of_the_broker_leak_nothing_and_deliver_no_late_command
             one.publish(ON)  # whatever it answers: the socket may not know yet
             await until(lambda: shell.lost)
             assert not one.publish(ON)
-            await until(lambda: shell.said(Said.UNREACHABLE))
+            await until(lambda: shell.said(NoticeKind.UNREACHABLE))
             broker.revive()
             with Observer(broker.port) as seen:
                 began = time.monotonic()
@@ -84,7 +84,7 @@ async def test_ten_deaths_of_the_broker_leak_nothing_and_deliver_no_late_command
         await until(lambda: len(asyncio.all_tasks()) == tasks)
         assert sockets() == before
     assert max(recovery) < 1.0
-    assert shell.said(Said.SAME_CLIENT_ID) == []  # a broker that was away in between is no stranger with our id
+    assert shell.said(NoticeKind.SAME_CLIENT_ID) == []  # a broker that was away in between is no stranger with our id
 
 
 @pytest.mark.slow
@@ -217,15 +217,15 @@ async def test_a_refused_login_is_explained_and_tried_until_it_is_accepted(
         password="other",
     )
     async with running(Session(login, "gatehand", shell, patience=QUICK)):
-        await until(lambda: shell.said(Said.LOGIN_REFUSED))
+        await until(lambda: shell.said(NoticeKind.LOGIN_REFUSED))
         assert shell.connected == []
         passwords(people, "fan", "other")
         broker.reload()
         await until(lambda: shell.connected)
-    text = shell.said(Said.LOGIN_REFUSED)[0].text
+    text = shell.said(NoticeKind.LOGIN_REFUSED)[0].text
     assert "refused the login of user 'fan' (" in text
     assert "mend username and password_file in [broker]" in text
-    assert len(shell.said(Said.LOGIN_REFUSED)) == 1
+    assert len(shell.said(NoticeKind.LOGIN_REFUSED)) == 1
 
 
 @pytest.mark.parametrize("protocol", PROTOCOLS)
@@ -242,15 +242,15 @@ async def test_a_topic_we_may_not_read_is_named_and_tried_again(broker: Mosquitt
         await until(lambda: "settled" in shell.story)
         one.publish(ON)
         if protocol == "5":
-            await until(lambda: shell.said(Said.PUBLISH_REFUSED))
-            assert "'shop/fan/set' (not authorized)" in shell.said(Said.PUBLISH_REFUSED)[0].text
+            await until(lambda: shell.said(NoticeKind.PUBLISH_REFUSED))
+            assert "'shop/fan/set' (not authorized)" in shell.said(NoticeKind.PUBLISH_REFUSED)[0].text
         # Mosquitto grants what it will not deliver, unless the whole filter is denied to subscribe.
         denied = shell.connected[0].refused
         assert denied in {(), ("shop/estop",)}
         if denied:
             rights.write_text("topic readwrite gatehand/#\ntopic read shop/#\n")
             broker.reload()
-            await until(lambda: shell.said(Said.SUBSCRIPTION_GRANTED))
+            await until(lambda: shell.said(NoticeKind.SUBSCRIPTION_GRANTED))
 
 
 @pytest.mark.parametrize("protocol", PROTOCOLS)
@@ -261,8 +261,8 @@ async def test_another_client_with_our_id_is_recognised_after_three_short_lives(
     one = Session(settings(broker, protocol), "gatehand", ours, patience=QUICK)
     two = Session(settings(broker, protocol), "other", theirs, patience=QUICK)
     async with running(one), running(two):
-        await until(lambda: ours.said(Said.SAME_CLIENT_ID) and theirs.said(Said.SAME_CLIENT_ID), 8)
-    text = ours.said(Said.SAME_CLIENT_ID)[0].text
+        await until(lambda: ours.said(NoticeKind.SAME_CLIENT_ID) and theirs.said(NoticeKind.SAME_CLIENT_ID), 8)
+    text = ours.said(NoticeKind.SAME_CLIENT_ID)[0].text
     assert "another client uses the same client_id 'gatehand-test'" in text
     assert "change client_id in [broker]" in text
 
@@ -272,7 +272,7 @@ async def test_nothing_there_is_told_once_and_tried_for_ever() -> None:
     nobody = BrokerSettings("127.0.0.1", free_port(), "gatehand-test")
     async with running(Session(nobody, "gatehand", shell, patience=QUICK)):
         await asyncio.sleep(0.6)
-    assert len(shell.said(Said.UNREACHABLE)) == 1
+    assert len(shell.said(NoticeKind.UNREACHABLE)) == 1
     assert "Connection refused" in shell.notices[0].text
 
 
@@ -280,7 +280,7 @@ async def test_a_host_that_does_not_exist_is_named() -> None:
     shell = Recorder()
     nowhere = BrokerSettings("no-such-host.invalid", 1883, "gatehand-test")
     async with running(Session(nowhere, "gatehand", shell, patience=QUICK)):
-        await until(lambda: shell.said(Said.UNREACHABLE), 15)
+        await until(lambda: shell.said(NoticeKind.UNREACHABLE), 15)
     assert "no-such-host.invalid:1883" in shell.notices[0].text
 
 
@@ -316,7 +316,7 @@ async def test_an_encrypted_connection_is_checked_against_the_ca_and_a_bad_one_i
         async with running(Session(login, "gatehand", shell, (Subscription("a"),), patience=QUICK)) as one:
             await until(lambda: "settled" in shell.story)
             for number in range(200):
-                one.publish(Outgoing("a", str(number).encode(), Kind.OFF))
+                one.publish(Outgoing("a", str(number).encode(), MessageKind.OFF))
             await until(lambda: len(shell.messages) == 200)
         wary = Recorder()
         login = BrokerSettings("localhost", broker.port, "gatehand-test", tls=Tls(stranger))

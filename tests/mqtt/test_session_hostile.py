@@ -15,9 +15,9 @@ from support.scripted_broker import CONNACK, ScriptedBroker, publish
 from gatehand.mqtt.failures import Patience
 from gatehand.mqtt.session import Session
 from gatehand.mqtt.settings import BrokerSettings
-from gatehand.mqtt.transport import Kind, Outgoing, Said, Subscription
+from gatehand.mqtt.transport import MessageKind, NoticeKind, Outgoing, Subscription
 
-ON = Outgoing("shop/fan/set", b"1", Kind.ACT)
+ON = Outgoing("shop/fan/set", b"1", MessageKind.ACT)
 QUICK = Patience(retry=(0.05,), refused=0.2, contended=0.2, connect=1.0, answer=0.5, settle=0.3)
 
 
@@ -48,7 +48,7 @@ async def test_a_server_that_accepts_and_never_answers_is_given_up_and_tried_aga
     async with ScriptedBroker(connack=None) as mute, running(session(mute, shell)):
         await until(lambda: len(mute.connects) >= 3, 8)
         await until(lambda: len(mute.ends) >= 2)
-    assert "connected, but no answer within 0.5 s" in shell.said(Said.UNREACHABLE)[0].text
+    assert "connected, but no answer within 0.5 s" in shell.said(NoticeKind.UNREACHABLE)[0].text
     assert shell.connected == []
 
 
@@ -73,13 +73,13 @@ async def test_a_server_that_does_not_know_mqtt_5_gets_3_1_1_at_once() -> None:
 @pytest.mark.parametrize(
     ("code", "kind", "words"),
     [
-        (0x86, Said.LOGIN_REFUSED, "bad user name or password"),
-        (0x87, Said.LOGIN_REFUSED, "not authorized"),
-        (0x85, Said.CONNECTION_REFUSED, "client identifier not valid"),
-        (0x89, Said.CONNECTION_REFUSED, "server busy"),
+        (0x86, NoticeKind.LOGIN_REFUSED, "bad user name or password"),
+        (0x87, NoticeKind.LOGIN_REFUSED, "not authorized"),
+        (0x85, NoticeKind.CONNECTION_REFUSED, "client identifier not valid"),
+        (0x89, NoticeKind.CONNECTION_REFUSED, "server busy"),
     ],
 )
-async def test_each_refusal_is_told_apart(code: int, kind: Said, words: str) -> None:
+async def test_each_refusal_is_told_apart(code: int, kind: NoticeKind, words: str) -> None:
     shell = Recorder()
     async with ScriptedBroker(bytes([0x20, 3, 0, code, 0]), hang_up=True) as strict, running(session(strict, shell)):
         await until(lambda: shell.notices)
@@ -92,7 +92,7 @@ async def test_a_refused_subscription_is_named_and_told_with_the_connection() ->
     async with ScriptedBroker(grants=False) as strict, running(session(strict, shell, "shop/estop", "bad/#/filter")):
         await until(lambda: shell.connected)
     assert set(shell.connected[0].refused) == {"shop/estop", "bad/#/filter", "gatehand/online"}
-    texts = [notice.text for notice in shell.said(Said.SUBSCRIPTION_REFUSED)]
+    texts = [notice.text for notice in shell.said(NoticeKind.SUBSCRIPTION_REFUSED)]
     assert any("'shop/estop' (not authorized)" in text and "access list" in text for text in texts)
     assert any("'bad/#/filter' (it has '#' in level 2" in text for text in texts)
 
@@ -120,7 +120,7 @@ async def test_a_broker_that_says_taken_over_is_believed_the_first_time(broker: 
     async with running(session(broker, shell)):
         await until(lambda: shell.connected)
         broker.send(b"\xe0\x02\x8e\x00")
-        await until(lambda: shell.said(Said.SAME_CLIENT_ID))
+        await until(lambda: shell.said(NoticeKind.SAME_CLIENT_ID))
     assert "(the broker says so)" in shell.notices[-1].text
 
 
@@ -137,7 +137,7 @@ async def test_a_topic_that_is_not_utf_8_is_ignored_and_reported_once_and_the_se
         await until(lambda: shell.payloads == [("a", b"after")])
         await asyncio.sleep(0.5)
         assert cpu() - used < 0.4
-    assert [notice.text for notice in shell.said(Said.MESSAGE_UNREADABLE)] == [
+    assert [notice.text for notice in shell.said(NoticeKind.MESSAGE_UNREADABLE)] == [
         "ignored a message whose topic is not UTF-8: shop/\\xff\\xfe"
     ]
     assert shell.lost == []
@@ -215,7 +215,7 @@ async def test_a_stop_waits_no_longer_than_it_says_for_acknowledgements(broker: 
     async with running(session(broker, shell)) as one:
         await until(lambda: "settled" in shell.story)
         broker.acks = False
-        one.publish(Outgoing("shop/fan/set", b"0", Kind.OFF))
+        one.publish(Outgoing("shop/fan/set", b"0", MessageKind.OFF))
         began = asyncio.get_running_loop().time()
         one.stop()
         await until(lambda: broker.ends, 3)
@@ -249,7 +249,7 @@ async def test_a_network_that_swallows_the_connect_is_given_up_in_bounded_time_a
         silent = BrokerSettings("127.0.0.1", deaf.getsockname()[1], "gatehand-test")
         one = Session(silent, "gatehand", shell, patience=QUICK)
         task = asyncio.create_task(one.run())
-        await until(lambda: shell.said(Said.UNREACHABLE), 4)
+        await until(lambda: shell.said(NoticeKind.UNREACHABLE), 4)
         await asyncio.sleep(0.3)  # now in the next attempt
         one.stop()
         async with asyncio.timeout(0.3):
@@ -272,8 +272,8 @@ async def test_a_broker_with_a_receive_maximum_of_one_is_never_sent_two() -> Non
     async with ScriptedBroker(connack, acks=False) as narrow, running(session(narrow, shell)) as one:
         await until(lambda: narrow.published)
         for number in range(5):
-            one.publish(Outgoing(f"s/{number}", b"x", Kind.STATUS))
-        one.publish(Outgoing("shop/fan/set", b"0", Kind.OFF))
+            one.publish(Outgoing(f"s/{number}", b"x", MessageKind.STATUS))
+        one.publish(Outgoing("shop/fan/set", b"0", MessageKind.OFF))
         await asyncio.sleep(0.2)
         assert len(narrow.published) == 1
         narrow.send(b"\x40\x02\x00\x02")  # PUBACK of packet 2; 1 was the subscription
@@ -293,6 +293,6 @@ def test_any_bytes_from_the_broker_leave_the_session_running(chunks: list[bytes]
                 await asyncio.sleep(0)
             broker.writers[-1].close()
             await until(lambda: len(shell.connected) >= 2)
-            assert shell.said(Said.INTERNAL_ERROR) == []
+            assert shell.said(NoticeKind.INTERNAL_ERROR) == []
 
     asyncio.run(story())

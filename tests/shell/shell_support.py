@@ -11,7 +11,7 @@ from support.virtual_time import Clocks, Timers
 
 from gatehand.config import load_text
 from gatehand.journal.line import Line, Stamper
-from gatehand.mqtt.transport import Connected, Kind, Outgoing, Subscription
+from gatehand.mqtt.transport import Connected, MessageKind, Outgoing, Subscription
 from gatehand.shell.active_config import ActiveConfig
 from gatehand.shell.engine import Engine
 from gatehand_rules.events import Event
@@ -65,7 +65,7 @@ class Sent:
     at: float
     topic: str
     text: str
-    kind: Kind
+    kind: MessageKind
     lines_on_disk: int
 
 
@@ -86,7 +86,7 @@ class FakeTransport:
         text = outgoing.payload.decode()
         on_disk = len(self._log.on_disk)
         self.sent.append(Sent(self._clocks.mono(), outgoing.topic, text, outgoing.kind, on_disk))
-        if outgoing.kind is Kind.STATUS:
+        if outgoing.kind is MessageKind.STATUS:
             self.retained[outgoing.topic] = text
         return True
 
@@ -217,7 +217,7 @@ class World:
 
     def acts(self, since: float = 0.0) -> list[Sent]:
         """The same with the time of each."""
-        return [sent for sent in self.transport.sent if sent.kind is not Kind.STATUS and sent.at >= since]
+        return [sent for sent in self.transport.sent if sent.kind is not MessageKind.STATUS and sent.at >= since]
 
     def events(self, *names: str) -> list[Line]:
         return [line for line in self.log.lines if line["event"] in names]

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 import pytest
 from support.virtual_time import Clocks, Timers
 
-from gatehand.mqtt.transport import Connected, Kind, Notice, Outgoing, Said
+from gatehand.mqtt.transport import Connected, MessageKind, Notice, NoticeKind, Outgoing
 from gatehand.shell.claim import Claim, Doorkeeper
 
 TOPIC = "gatehand/daemon"
@@ -20,11 +20,11 @@ class Air:
     retained: bytes = b""
     online: bytes | None = None
     daemons: "list[Daemon]" = field(default_factory=list)
-    said: list[tuple[str, bytes, Kind]] = field(default_factory=list)
+    said: list[tuple[str, bytes, MessageKind]] = field(default_factory=list)
 
     def publish(self, by: str, outgoing: Outgoing) -> None:
         self.said.append((by, outgoing.payload, outgoing.kind))
-        if outgoing.kind is Kind.STATUS:
+        if outgoing.kind is MessageKind.STATUS:
             self.retained = outgoing.payload
         for each in list(self.daemons):
             each.keeper.on_message(TOPIC, outgoing.payload, False, 0.0)
@@ -146,7 +146,7 @@ def test_a_second_one_commands_nothing_and_ends(stage: Stage) -> None:
     stage.run(10)
     two = stage.daemon("b").connect(("shop/estop", b"1"))
     assert (two.ended, two.heard) == (True, [])
-    assert not two.keeper.publish(Outgoing("shop/fan/set", b"1", Kind.ACT))
+    assert not two.keeper.publish(Outgoing("shop/fan/set", b"1", MessageKind.ACT))
     assert one.works
     assert claim(stage) == "a"
 
@@ -231,7 +231,7 @@ def test_a_clean_stop_empties_the_claim_and_the_next_one_waits_for_nothing(stage
 def test_a_claim_that_somebody_removed_is_shown_again(stage: Stage) -> None:
     stage.daemon("a").connect()
     stage.run(10)
-    stage.air.publish("somebody", Outgoing(TOPIC, b"", Kind.STATUS))
+    stage.air.publish("somebody", Outgoing(TOPIC, b"", MessageKind.STATUS))
     assert claim(stage) == "a"
 
 
@@ -257,11 +257,11 @@ def test_two_that_have_both_worked_for_long_raise_an_alarm_and_do_not_talk_for_e
     stage.air.daemons.append(one)
     before = len(stage.air.said)
     stage.air.publish(
-        "a", Outgoing(TOPIC, json.dumps({"id": "a", "host": "x", "started": "2026"}).encode(), Kind.STATUS)
+        "a", Outgoing(TOPIC, json.dumps({"id": "a", "host": "x", "started": "2026"}).encode(), MessageKind.STATUS)
     )
     stage.run(60)
     assert len(stage.air.said) - before < 20
-    assert str(Said.SAME_BASE) in two.heard
+    assert str(NoticeKind.SAME_BASE) in two.heard
     assert one.works
     assert two.works
 
@@ -269,14 +269,14 @@ def test_two_that_have_both_worked_for_long_raise_an_alarm_and_do_not_talk_for_e
 def test_anothers_word_on_online_is_an_alarm_unless_it_asks_and_yields(stage: Stage) -> None:
     one = stage.daemon("a").connect()
     stage.run(10)
-    notice = Notice(Said.SAME_BASE, "another daemon publishes", {})
+    notice = Notice(NoticeKind.SAME_BASE, "another daemon publishes", {})
     one.keeper.on_notice(notice)
     stage.daemon("b").connect()
     stage.run(5)
-    assert str(Said.SAME_BASE) not in one.heard
+    assert str(NoticeKind.SAME_BASE) not in one.heard
     one.keeper.on_notice(notice)
     stage.run(5)
-    assert one.heard[-1] == str(Said.SAME_BASE)
+    assert one.heard[-1] == str(NoticeKind.SAME_BASE)
 
 
 @pytest.mark.parametrize(
@@ -284,7 +284,7 @@ def test_anothers_word_on_online_is_an_alarm_unless_it_asks_and_yields(stage: St
 )
 def test_what_is_no_claim_is_nothing(stage: Stage, payload: bytes) -> None:
     one = stage.daemon("a").connect()
-    stage.air.publish("junk", Outgoing(TOPIC, payload, Kind.EVENT))
+    stage.air.publish("junk", Outgoing(TOPIC, payload, MessageKind.EVENT))
     stage.run(3)
     assert one.works
     stage.air.retained = payload

@@ -4,7 +4,7 @@ import pytest
 from msgspec.structs import replace
 from shell_support import SHOP, World
 
-from gatehand.mqtt.transport import Connected, Kind, Notice, Said
+from gatehand.mqtt.transport import Connected, MessageKind, Notice, NoticeKind
 from gatehand_rules import events as ev
 from gatehand_rules.alarms import Alarm
 from gatehand_rules.state import collector_word
@@ -58,7 +58,7 @@ def test_each_command_leaves_after_the_lines_that_explain_it_are_on_disk() -> No
     world = World().cutting()
     explained = {"gate_commanded": 0, "collector_on": 0, "collector_off": 0}
     for sent in world.transport.sent:
-        if sent.kind is Kind.STATUS:
+        if sent.kind is MessageKind.STATUS:
             continue
         event = "gate_commanded" if sent.topic != FAN else "collector_on" if sent.text == "1" else "collector_off"
         explained[event] += 1
@@ -198,7 +198,7 @@ def test_a_command_that_waited_for_the_disk_and_may_not_have_arrived_counts_from
     decided = world.clocks.now
     world.say("shop/band_saw/amps", "6")
     world.run(0.1)
-    (sent,) = [each for each in world.transport.sent if each.kind is Kind.ACT and each.at > decided]
+    (sent,) = [each for each in world.transport.sent if each.kind is MessageKind.ACT and each.at > decided]
     world.engine.beat()  # something happens in between, so that the decision is not the last thing before the loss
     world.lose(heard_at=sent.at - 0.005)
     lost = world.recorder.events[-1][1]
@@ -427,7 +427,7 @@ def test_a_line_that_the_log_will_not_take_does_not_keep_its_command() -> None:
 
 def test_another_daemon_on_our_base_is_an_alarm_for_as_long_as_the_connection_says_so() -> None:
     world = World().rested()
-    world.engine.on_notice(Notice(Said.SAME_BASE, "another daemon publishes on 'gatehand/online'", {}))
+    world.engine.on_notice(Notice(NoticeKind.SAME_BASE, "another daemon publishes on 'gatehand/online'", {}))
     assert "Stop one of them" in world.shown("alarm/daemon.main.same_base")["next"]
     world.lose()
     world.connect(("shop/fan/state", "0"))
@@ -454,11 +454,11 @@ def test_bad_payloads_change_nothing() -> None:
 def test_notices_of_the_session_are_logged_and_said() -> None:
     world = World().rested()
     topic = "shop/estop"
-    world.engine.on_notice(Notice(Said.SUBSCRIPTION_REFUSED, "refused: shop/estop", {"topic": topic}))
+    world.engine.on_notice(Notice(NoticeKind.SUBSCRIPTION_REFUSED, "refused: shop/estop", {"topic": topic}))
     assert world.events("subscription_refused")[0]["topic"] == topic
     assert topic in world.shown("alarm/daemon.main.subscriptions")["because"]
     assert "refused: shop/estop" in world.said
-    world.engine.on_notice(Notice(Said.SUBSCRIPTION_GRANTED, "granted", {"topic": topic}))
+    world.engine.on_notice(Notice(NoticeKind.SUBSCRIPTION_GRANTED, "granted", {"topic": topic}))
     assert world.shown("alarm/daemon.main.subscriptions") is None
 
 

@@ -9,7 +9,7 @@ from shell_support import SHOP, World, plan_of
 from support.homie_convention import faults
 
 from gatehand.homie.homie_device import HomieDevice
-from gatehand.mqtt.transport import Connected, Kind, Outgoing, Subscription
+from gatehand.mqtt.transport import Connected, MessageKind, Outgoing, Subscription
 from gatehand_rules.reshape import adopt_shop
 
 ROOT = "homie/5/gatehand"
@@ -30,7 +30,7 @@ class Line:
         if not self.up:
             return False
         self.sent.append(outgoing)
-        if outgoing.kind is Kind.STATUS:
+        if outgoing.kind is MessageKind.STATUS:
             self.retained[outgoing.topic] = outgoing.payload.decode()
         return True
 
@@ -40,7 +40,7 @@ class Line:
     def connect(self, left: dict[str, str] | None = None) -> None:
         """As `Session` does it: the presence, the subscriptions, what is retained, then settled."""
         self.up = True
-        self.publish(Outgoing(self.device.presence.topic, self.device.presence.here, Kind.STATUS))
+        self.publish(Outgoing(self.device.presence.topic, self.device.presence.here, MessageKind.STATUS))
         self.device.on_connected(Connected("5", "127.0.0.1", 1883, "gatehand-homie"))
         for topic, payload in (left or {}).items():
             self.retained.setdefault(topic, payload)
@@ -92,7 +92,7 @@ def test_first_init_then_the_description_and_all_values_then_ready(shop: Shop) -
     states = [each.payload for each in shop.line.sent if each.topic.endswith("/$state")]
     assert states == [b"init", b"ready"]  # "Device Lifecycle"
     assert "gate-band-saw/hand" in words
-    assert all(each.kind is Kind.STATUS for each in shop.line.sent), "retained"  # "QoS and retained messages"
+    assert all(each.kind is MessageKind.STATUS for each in shop.line.sent), "retained"  # "QoS and retained messages"
 
 
 def test_the_will_is_lost_and_the_goodbye_disconnected(shop: Shop) -> None:
@@ -176,7 +176,7 @@ def test_a_reset_ends_a_hold_and_is_said_as_a_moment(shop: Shop) -> None:
     assert shop.world.events("hold_reset")
     # "QoS and retained messages": non-retained values by non-retained messages at QoS 0
     said = [each for each in shop.line.sent[since:] if each.topic == f"{ROOT}/collector-main/reset"]
-    assert [(each.payload, each.kind) for each in said] == [(b"reset", Kind.EVENT)]
+    assert [(each.payload, each.kind) for each in said] == [(b"reset", MessageKind.EVENT)]
     assert shop.value("collector-main/reset") is None
 
 

@@ -6,7 +6,7 @@ import pytest
 from shell_support import SHOP, World, plan_of
 from support.in_memory import InMemory
 
-from gatehand.mqtt.transport import Kind
+from gatehand.mqtt.transport import MessageKind
 from gatehand.shell.ports import HoldKept, Remembered
 
 OFF, ON = ("shop/fan/set", "0"), ("shop/fan/set", "1")
@@ -229,7 +229,7 @@ def test_no_status_of_a_held_collector_is_sent_before_it_is_on_the_disk_even_on_
     at = len(world.transport.sent)
     world.transport.connected = True
     world.connect()
-    sent = [each for each in world.transport.sent[at:] if each.topic == HELD_TOPIC and each.kind is Kind.STATUS]
+    sent = [each for each in world.transport.sent[at:] if each.topic == HELD_TOPIC and each.kind is MessageKind.STATUS]
     assert sent == []
     world.memory.sync()
     assert world.shown("collector/main")["state"] == "held"

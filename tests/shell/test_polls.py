@@ -5,7 +5,7 @@ from shell_support import SHOP, World, plan_of
 
 from gatehand.access_rights import Right, users
 from gatehand.mqtt.paho_client import delivery
-from gatehand.mqtt.transport import Kind, Outgoing
+from gatehand.mqtt.transport import MessageKind, Outgoing
 from gatehand_rules.commands import Poll
 
 ASKED = (
@@ -36,7 +36,9 @@ QUESTIONS = [
 
 def asked_at(world: World, at: float) -> list[tuple[str, str]]:
     """The questions of one instant: later the rules may ask a gate again before they move it."""
-    return [(sent.topic, sent.text) for sent in world.transport.sent if sent.kind is Kind.EVENT and sent.at == at]
+    return [
+        (sent.topic, sent.text) for sent in world.transport.sent if sent.kind is MessageKind.EVENT and sent.at == at
+    ]
 
 
 def test_each_device_that_can_be_asked_is_asked_once_on_each_connection() -> None:
@@ -50,7 +52,7 @@ def test_each_device_that_can_be_asked_is_asked_once_on_each_connection() -> Non
 
 
 def test_nobody_is_asked_without_a_poll_and_nobody_without_a_connection() -> None:
-    assert not [sent for sent in World().connect().transport.sent if sent.kind is Kind.EVENT]
+    assert not [sent for sent in World().connect().transport.sent if sent.kind is MessageKind.EVENT]
     world = World(ASKED)
     world.run(5)
     assert not world.transport.sent
@@ -69,12 +71,12 @@ def test_nobody_is_asked_without_a_poll_and_nobody_without_a_connection() -> Non
 )
 def test_a_poll_asks_for_what_the_device_is_there_for(kind: str, name: str, question: tuple[str, bytes] | None) -> None:
     message = plan_of(ASKED).encoder.message(Poll(kind, name))  # type: ignore[arg-type]
-    assert message == (None if question is None else Outgoing(*question, Kind.EVENT))
+    assert message == (None if question is None else Outgoing(*question, MessageKind.EVENT))
 
 
 @pytest.mark.parametrize("v5", [True, False])
 def test_a_question_is_asked_at_most_once_and_never_retained(*, v5: bool) -> None:
-    qos, retained, _ = delivery(Kind.EVENT, v5=v5)
+    qos, retained, _ = delivery(MessageKind.EVENT, v5=v5)
     assert (qos, retained) == (0, False)
 
 

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from shell_support import World, plan_of
 
 from gatehand.journal.sentences import sentence
-from gatehand.mqtt.transport import Kind
+from gatehand.mqtt.transport import MessageKind
 from gatehand.shell.requests import Request
 from gatehand_rules import events as ev
 from gatehand_rules.state import collector_word
@@ -29,7 +29,7 @@ def asked(topic: str, payload: object, *, retained: bool = False) -> Request:
 def answers(world: World) -> dict[str, Any]:
     """By id; each is sent once, and never retained."""
     sent = [one for one in world.transport.sent if one.topic.startswith("gatehand/answer/")]
-    assert {one.kind for one in sent} <= {Kind.EVENT}
+    assert {one.kind for one in sent} <= {MessageKind.EVENT}
     assert len({one.topic for one in sent}) == len(sent)
     return {one.topic.removeprefix("gatehand/answer/"): json.loads(one.text) for one in sent}
 

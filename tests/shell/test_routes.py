@@ -4,7 +4,7 @@ import pytest
 from shell_support import SHOP, World, plan_of
 
 from gatehand.mqtt.payload import LARGEST_AMPS
-from gatehand.mqtt.transport import Connected, Kind, Outgoing, Subscription
+from gatehand.mqtt.transport import Connected, MessageKind, Outgoing, Subscription
 from gatehand.shell.routes import Routes
 from gatehand_rules import events as ev
 from gatehand_rules.alarms import Alarm
@@ -225,9 +225,9 @@ def test_a_reload_is_asked_by_a_live_message_only() -> None:
 
 def test_commands_become_the_configured_payloads() -> None:
     told = plan_of(EXTRA).encoder
-    assert told.message(CollectorOn("main")) == Outgoing("shop/fan/set", b"1", Kind.ACT)
-    assert told.message(CollectorOff("main")) == Outgoing("shop/fan/set", b"0", Kind.OFF)
-    assert told.message(OpenGate("lathe")) == Outgoing("shop/gate/lathe/set", b"1", Kind.ACT)
-    assert told.message(ShutGate("lathe")) == Outgoing("shop/gate/lathe/set", b"0", Kind.ACT)
+    assert told.message(CollectorOn("main")) == Outgoing("shop/fan/set", b"1", MessageKind.ACT)
+    assert told.message(CollectorOff("main")) == Outgoing("shop/fan/set", b"0", MessageKind.OFF)
+    assert told.message(OpenGate("lathe")) == Outgoing("shop/gate/lathe/set", b"1", MessageKind.ACT)
+    assert told.message(ShutGate("lathe")) == Outgoing("shop/gate/lathe/set", b"0", MessageKind.ACT)
     assert told.message(OpenGate("sweep")) is None
     assert told.message(RaiseAlarm(Alarm("tool", "saw", "silent"))) is None

@@ -6,7 +6,7 @@ import re
 import pytest
 from shell_support import SHOP, World
 
-from gatehand.mqtt.transport import Kind
+from gatehand.mqtt.transport import MessageKind
 from gatehand.shell.alarm_words import words
 from gatehand_rules.alarms import WHATS, Alarm
 from gatehand_rules.findings import Rule
@@ -104,8 +104,8 @@ def test_commands_leave_before_the_status_that_tells_of_them() -> None:
     before = len(world.transport.sent)
     world.say("shop/band_saw/amps", "5")
     kinds = [each.kind for each in world.transport.sent[before:]]
-    assert kinds[0] is Kind.ACT
-    assert Kind.STATUS in kinds
+    assert kinds[0] is MessageKind.ACT
+    assert MessageKind.STATUS in kinds
 
 
 def test_everything_is_shown_again_on_a_new_connection() -> None:
@@ -126,7 +126,7 @@ def test_what_a_former_run_left_of_things_that_are_gone_is_removed() -> None:
         ("gatehand/gate/bench", "{}"),
         ("gatehand/something/else", "{}"),
     )
-    emptied = [each.topic for each in world.transport.sent if each.kind is Kind.STATUS and not each.text]
+    emptied = [each.topic for each in world.transport.sent if each.kind is MessageKind.STATUS and not each.text]
     assert sorted(emptied) == ["gatehand/alarm/tool.old_planer.silent", "gatehand/tool/old_planer"]
 
 

@@ -15,7 +15,7 @@ from sim_time import Clocks, Scheduler
 
 from gatehand.mqtt.outbox import ANSWER_WITHIN, Outbox
 from gatehand.mqtt.topic_filters import matches
-from gatehand.mqtt.transport import Connected, Kind, Outgoing, Subscription
+from gatehand.mqtt.transport import Connected, MessageKind, Outgoing, Subscription
 
 NOTICED_AFTER = 12.0
 """Seconds of silence after which the keepalive ends a connection: twice the usual 6 s."""
@@ -115,7 +115,7 @@ class VirtualBroker:
 
     def receive(self, outgoing: Outgoing) -> None:
         """The daemon's message is at the broker."""
-        if outgoing.kind is Kind.STATUS:
+        if outgoing.kind is MessageKind.STATUS:
             self._store(outgoing.topic, outgoing.payload)
             return
         topic, payload, sent_at = outgoing.topic, outgoing.payload, self._clocks.now
@@ -373,7 +373,7 @@ class Link:
             self._at_broker(underway)
 
     def _at_broker(self, underway: Underway) -> None:
-        if underway.outgoing.kind is not Kind.STATUS:
+        if underway.outgoing.kind is not MessageKind.STATUS:
             self.arrived(underway, self._clocks.now - underway.sent_at - self._broker.latency)
         self._broker.receive(underway.outgoing)
         self._down(Packet(acknowledges=underway.number))

@@ -23,7 +23,7 @@ from gatehand.config import Loaded
 from gatehand.journal.line import OwnEvent, Stamper
 from gatehand.journal.starts import starts_in
 from gatehand.journal.writer import EventLog
-from gatehand.mqtt.transport import Connected, Kind, Outgoing, Subscription
+from gatehand.mqtt.transport import Connected, MessageKind, Outgoing, Subscription
 from gatehand.shell import alarm_words
 from gatehand.shell.active_config import ActiveConfig
 from gatehand.shell.engine import Engine
@@ -373,7 +373,7 @@ class VirtualDaemon:
         del reason, heard_at
 
     def _on_left(self, outgoing: Outgoing, offered: float) -> None:
-        if outgoing.kind is Kind.STATUS:
+        if outgoing.kind is MessageKind.STATUS:
             return
         if self.die_at_next == "command" and self._around.random.random() < 0.5:
             raise Killed
@@ -381,7 +381,7 @@ class VirtualDaemon:
         self._around.told.append((now, outgoing.topic, outgoing.payload.decode()))
         self._around.note(f"told {outgoing.topic} {outgoing.payload!r}")
         self._log_first(outgoing, now)
-        if outgoing.kind is Kind.ACT and now - offered > LATEST:
+        if outgoing.kind is MessageKind.ACT and now - offered > LATEST:
             self._breach("I6", f"{outgoing.topic} {outgoing.payload!r} left {now - offered:.3f} s after it was decided")
         self._around.monitor.left(outgoing.topic, outgoing.payload, now, offered)
         if self.die_at_next == "command":
@@ -389,7 +389,7 @@ class VirtualDaemon:
 
     def _on_arrived(self, underway: Underway, late: float) -> None:
         """What was written within a moment of the broker's last word may act late if it froze just then (known)."""
-        if underway.outgoing.kind is not Kind.ACT or late <= LATEST:
+        if underway.outgoing.kind is not MessageKind.ACT or late <= LATEST:
             return
         if underway.silent_for <= MOMENT:
             self.late_acts.append(late)

@@ -14,7 +14,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from gatehand.mqtt.session import Session
-from gatehand.mqtt.transport import Connected, Notice, Said
+from gatehand.mqtt.transport import Connected, Notice, NoticeKind
 
 
 @dataclass
@@ -53,7 +53,7 @@ class Recorder:
     def on_notice(self, notice: Notice) -> None:
         self.notices.append(notice)
 
-    def said(self, kind: Said) -> list[Notice]:
+    def said(self, kind: NoticeKind) -> list[Notice]:
         return [notice for notice in self.notices if notice.kind is kind]
 
     @property

@@ -110,9 +110,9 @@ def _check_usage(args: argparse.Namespace) -> None:
         raise CommandError("gatehand log: --follow shows what is to come and takes no --until", WRONG_USAGE)
     if all(event in _EVENTS for event in args.event or ()):
         return
-    from gatehand.mqtt.transport import Said
+    from gatehand.mqtt.transport import NoticeKind
 
-    known = {*_EVENTS, *map(str, Said)}
+    known = {*_EVENTS, *map(str, NoticeKind)}
     for event in args.event:
         if event not in known:
             raise no_such("gatehand log: there is no event", event, sorted(known))

@@ -116,20 +116,20 @@ def _find(config: Path, folder: Path) -> tuple[OffNotes, str] | str:
 def _tell(notes: OffNotes) -> tuple[dict[str, str | None], bool]:
     """For each collector None, or why its off is not with the broker; and whether a daemon there has heard of it."""
     from gatehand.mqtt.deliver import deliver
-    from gatehand.mqtt.failures import LinkFailedError, failure_text
-    from gatehand.mqtt.transport import Kind, Outgoing
+    from gatehand.mqtt.failures import ConnectionFailedError, failure_text
+    from gatehand.mqtt.transport import MessageKind, Outgoing
     from gatehand.small_files import NoSecretError
 
     names = tuple(notes.collectors)
-    offs = [Outgoing(each.topic, each.off.encode(), Kind.OFF) for each in notes.collectors.values()]
-    asks = [Outgoing(f"{notes.base}/collector/{name}/off", b"gatehand off", Kind.OFF) for name in names]
+    offs = [Outgoing(each.topic, each.off.encode(), MessageKind.OFF) for each in notes.collectors.values()]
+    asks = [Outgoing(f"{notes.base}/collector/{name}/off", b"gatehand off", MessageKind.OFF) for name in names]
     settings = _bounded(lambda: _settings(notes))
     if isinstance(settings, Exception):
         late = f"{notes.password_file} could not be read within {READ_WITHIN:g} s"
         return dict.fromkeys(names, str(settings) if isinstance(settings, NoSecretError) else late), False
     try:
         answers = deliver(settings, offs, WITHIN, asks)
-    except LinkFailedError as failed:
+    except ConnectionFailedError as failed:
         return dict.fromkeys(names, failure_text(failed, settings)), False
     heard = settings.protocol == "5" and any(each is None for each in answers[len(names) :])
     return dict(zip(names, answers, strict=False)), heard

@@ -108,10 +108,10 @@ async def _ask(where: "Where", within: float) -> dict[str, Any]:
 
 async def _send(client: "PlainClient", where: "Where") -> None:
     from gatehand.mqtt.failures import nobody_listens
-    from gatehand.mqtt.transport import Kind, Outgoing
+    from gatehand.mqtt.transport import MessageKind, Outgoing
 
     topic = f"{where.base}/reload"
-    objection = await client.send(Outgoing(topic, where.settings.client_id.encode(), Kind.ACT))
+    objection = await client.send(Outgoing(topic, where.settings.client_id.encode(), MessageKind.ACT))
     if objection == nobody_listens(topic):
         raise NoAnswerError(f"no daemon listens on {where.text}: is it running, and is this its base?")
     if objection is not None:

@@ -9,7 +9,7 @@ from gatehand.config import Config
 from gatehand.exercise.findings import Result
 from gatehand.exercise.observed_state import ObservedState
 from gatehand.exercise.terminal_io import Ending, Message, World
-from gatehand.mqtt.transport import Kind, Outgoing
+from gatehand.mqtt.transport import MessageKind, Outgoing
 from gatehand.shell.encode_commands import CommandEncoder
 from gatehand_rules import events as ev
 from gatehand_rules.commands import CollectorOff, OpenGate, ShutGate
@@ -160,7 +160,7 @@ class Supervisor:
         asked = tuple(name for name in self.config.collector if name not in self.result.held_before)
         topics = [f"{self.config.broker.base}/collector/{name}/hold" for name in asked]
         for topic in topics:
-            await self.world.send(Outgoing(topic, REASON.encode(), Kind.OFF))
+            await self.world.send(Outgoing(topic, REASON.encode(), MessageKind.OFF))
         until = self.world.now() + _HELD_WITHIN
         while any(self._states().get(name) != CollectorWord.HELD for name in asked):
             if self.world.now() >= until:

@@ -11,7 +11,7 @@ from gatehand.config import Config
 from gatehand.homie.description import Node, alerts, asked, changes, describe, root, values
 from gatehand.mqtt.payload import Rejected
 from gatehand.mqtt.settings import Presence
-from gatehand.mqtt.transport import Connected, Kind, Notice, Outgoing, Subscription, Transport
+from gatehand.mqtt.transport import Connected, MessageKind, Notice, Outgoing, Subscription, Transport
 from gatehand.shell.engine import Engine
 from gatehand.shell.ports import Diagnostics
 from gatehand.shell.repeats import Rejections
@@ -163,10 +163,10 @@ class HomieDevice:
         for below, payload in changes(before, self._shown()):
             self._say(below, payload)
 
-    def _say(self, below: str, payload: str, kind: Kind = Kind.STATUS) -> None:
+    def _say(self, below: str, payload: str, kind: MessageKind = MessageKind.STATUS) -> None:
         if not self.transport.publish(Outgoing(f"{self.root}/{below}", payload.encode(), kind)):
             return
-        if kind is Kind.STATUS and payload:
+        if kind is MessageKind.STATUS and payload:
             self._sent[below] = payload
         else:
             self._sent.pop(below, None)
@@ -187,7 +187,7 @@ class HomieDevice:
                 was_held = self._is_held(subject)
                 self._engine.handle(event, received)
                 if was_held and not self._is_held(subject):
-                    self._say(f"{node.id}/{name}", payload.decode(), Kind.EVENT)
+                    self._say(f"{node.id}/{name}", payload.decode(), MessageKind.EVENT)
         self.show()
 
     def _is_held(self, collector: str) -> bool:

@@ -18,7 +18,7 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
 from gatehand.mqtt import failures
-from gatehand.mqtt.failures import Failure, LinkFailedError
+from gatehand.mqtt.failures import ConnectionFailedError, Failure
 from gatehand.mqtt.notices import quiet_logger
 from gatehand.mqtt.paho_client import connect_failure, delivery, objection, refusal, refused_connection, tls_context
 from gatehand.mqtt.settings import BrokerSettings, Protocol
@@ -128,7 +128,7 @@ async def _connected(settings: BrokerSettings) -> tuple[aiomqtt.Client, Protocol
     while True:
         try:
             return await _connect(settings, protocol), protocol
-        except LinkFailedError as failed:
+        except ConnectionFailedError as failed:
             if protocol == "3.1.1" or not failed.perhaps_older:
                 raise ClientError(failures.failure_text(failed, settings)) from failed
         protocol = "3.1.1"
@@ -156,7 +156,7 @@ async def _connect(settings: BrokerSettings, protocol: Protocol) -> aiomqtt.Clie
             raise refused_connection(error.rc) from error
         if str(error) == NO_ANSWER:
             cause = f"connected, but no answer within {_ANSWER_WITHIN:g} s"
-            raise LinkFailedError(Failure.NO_ANSWER, cause) from error
+            raise ConnectionFailedError(Failure.NO_ANSWER, cause) from error
         raise connect_failure(error) from error
     return client
 

@@ -14,7 +14,7 @@ from typing import Final, TypeAlias
 from paho.mqtt.reasoncodes import ReasonCode
 
 from gatehand.mqtt import paho_client
-from gatehand.mqtt.failures import Failure, LinkFailedError
+from gatehand.mqtt.failures import ConnectionFailedError, Failure
 from gatehand.mqtt.settings import BrokerSettings, Protocol
 from gatehand.mqtt.transport import Outgoing
 
@@ -42,14 +42,14 @@ def deliver(
         For each message None when the broker has it, else the reason as a sentence; those of `then` last.
 
     Raises:
-        LinkFailedError: no connection came about in time.
+        ConnectionFailedError: no connection came about in time.
     """
     until = time.monotonic() + within
     if settings.protocol == "5":
         try:
             # A broker that knows no MQTT 5 may keep silent, so that half of the time is kept for what it does know.
             return _Attempt(settings, "5", messages, then).run(until, connected_by=until - within / 2)
-        except LinkFailedError as failed:
+        except ConnectionFailedError as failed:
             if not failed.perhaps_older:
                 raise
     return _Attempt(settings, "3.1.1", messages, then).run(until)
@@ -108,11 +108,11 @@ class _Attempt:
                 if code.is_failure:
                     raise paho_client.refused_connection(code)
             case _HungUpError() as error:
-                raise LinkFailedError(Failure.NO_ANSWER, str(error))
+                raise ConnectionFailedError(Failure.NO_ANSWER, str(error))
             case Exception() as error:
                 raise paho_client.connect_failure(error) from error
             case _:
-                raise LinkFailedError(Failure.NO_ANSWER, "no answer in time")
+                raise ConnectionFailedError(Failure.NO_ANSWER, "no answer in time")
 
     def _publish(self, begin: int, end: int) -> None:
         for at in range(begin, end):

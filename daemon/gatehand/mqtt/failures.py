@@ -9,7 +9,7 @@ from typing import Final
 from msgspec import Struct
 
 from gatehand.mqtt.settings import BrokerSettings, Protocol
-from gatehand.mqtt.transport import Notice, Said
+from gatehand.mqtt.transport import Notice, NoticeKind
 
 # Reason codes of MQTT 5.0 section 2.4; paho translates the return codes of 3.1.1 to them.
 NO_MATCHING_SUBSCRIBERS: Final = 0x10
@@ -47,7 +47,7 @@ class Ending(Struct, frozen=True):
     """True: the broker or the network ended it; False: we gave it up."""
 
 
-class LinkFailedError(Exception):
+class ConnectionFailedError(Exception):
     """An attempt to connect failed; `cause` is what the broker or the system said."""
 
     def __init__(self, failure: Failure, cause: str) -> None:
@@ -75,18 +75,18 @@ def failure_of(reason_code: int) -> Failure:
     return Failure.REFUSED
 
 
-def failure_kind(failure: Failure) -> Said:
+def failure_kind(failure: Failure) -> NoticeKind:
     """The kind of notice for a failed attempt."""
     match failure:
         case Failure.LOGIN:
-            return Said.LOGIN_REFUSED
+            return NoticeKind.LOGIN_REFUSED
         case Failure.REFUSED | Failure.CERTIFICATE:
-            return Said.CONNECTION_REFUSED
+            return NoticeKind.CONNECTION_REFUSED
         case Failure.UNREACHABLE | Failure.NO_ANSWER | Failure.PROTOCOL:
-            return Said.UNREACHABLE
+            return NoticeKind.UNREACHABLE
 
 
-def failure_text(failed: LinkFailedError, settings: BrokerSettings) -> str:
+def failure_text(failed: ConnectionFailedError, settings: BrokerSettings) -> str:
     """The sentence for a failed attempt; whether another follows is for the caller to add."""
     at = f"{settings.host}:{settings.port}"
     match failed.failure:
@@ -207,7 +207,7 @@ class Retry:
         guess_older = self._silences >= _SILENCES and self._silences % 2 == 0
         return "3.1.1" if guess_older else "5"
 
-    def after_failure(self, error: LinkFailedError) -> Next:
+    def after_failure(self, error: ConnectionFailedError) -> Next:
         """An attempt did not lead to a connection."""
         if error.failure is Failure.PROTOCOL and self.protocol() == "5":
             self._knows_only_older = True
@@ -228,7 +228,7 @@ class Retry:
             return None
         # The next time one silence is enough.
         self._silences = _SILENCES - 1
-        return Notice(Said.OLDER_PROTOCOL, older_protocol(self._settings), {"protocol": protocol})
+        return Notice(NoticeKind.OLDER_PROTOCOL, older_protocol(self._settings), {"protocol": protocol})
 
     def after_life(self, ending: Ending, lived: float) -> Next:
         """A connection ended after `lived` seconds."""
@@ -240,4 +240,4 @@ class Retry:
         if not (certain or contended):
             return Next(wait)
         text = same_client_id(self._settings, self._short_lives, certain=certain)
-        return Next(wait, Notice(Said.SAME_CLIENT_ID, text, {"client_id": self._settings.client_id}))
+        return Next(wait, Notice(NoticeKind.SAME_CLIENT_ID, text, {"client_id": self._settings.client_id}))

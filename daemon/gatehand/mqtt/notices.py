@@ -10,7 +10,7 @@ from contextlib import suppress
 from typing import Final, ParamSpec
 
 from gatehand.mqtt.inbox import Message
-from gatehand.mqtt.transport import Listener, Notice, Said
+from gatehand.mqtt.transport import Listener, Notice, NoticeKind
 
 _logger = logging.getLogger(__name__)
 
@@ -26,8 +26,8 @@ class GuardedListener:
     def __init__(self, listener: Listener, clock: Callable[[], float] = time.monotonic) -> None:
         self._listener = listener
         self._clock = clock
-        self._last: dict[Said, tuple[str, float]] = {}
-        self._noticed_topics: set[tuple[Said, str]] = set()
+        self._last: dict[NoticeKind, tuple[str, float]] = {}
+        self._noticed_topics: set[tuple[NoticeKind, str]] = set()
 
     def message(self, message: Message) -> None:
         """Hand over a message."""
@@ -57,7 +57,7 @@ class GuardedListener:
             self._last[notice.kind] = (notice.text, now)
             self.say(notice)
 
-    def say_about(self, kind: Said, topic: str, text: str) -> None:
+    def say_about(self, kind: NoticeKind, topic: str, text: str) -> None:
         """Say it once for each topic and connection."""
         if (kind, topic) not in self._noticed_topics:
             self._noticed_topics.add((kind, topic))
@@ -66,7 +66,7 @@ class GuardedListener:
     def new_connection(self) -> None:
         """What was said about topics and about not getting through may be said again."""
         self._noticed_topics.clear()
-        for kind in (Said.UNREACHABLE, Said.LOGIN_REFUSED, Said.CONNECTION_REFUSED):
+        for kind in (NoticeKind.UNREACHABLE, NoticeKind.LOGIN_REFUSED, NoticeKind.CONNECTION_REFUSED):
             self._last.pop(kind, None)
 
     def internal_error(self, error: Exception) -> None:
@@ -74,7 +74,7 @@ class GuardedListener:
         _logger.error("internal error", exc_info=error)
         with suppress(Exception):
             text = f"internal error: {type(error).__name__}: {error}; the traceback is in the service's log"
-            self._listener.on_notice(Notice(Said.INTERNAL_ERROR, text, {"error": type(error).__name__}))
+            self._listener.on_notice(Notice(NoticeKind.INTERNAL_ERROR, text, {"error": type(error).__name__}))
 
 
 _LINES: Final = 5

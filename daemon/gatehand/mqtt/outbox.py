@@ -13,7 +13,7 @@ from collections.abc import Callable
 from math import inf
 from typing import Final
 
-from gatehand.mqtt.transport import Kind, Outgoing
+from gatehand.mqtt.transport import MessageKind, Outgoing
 
 FRESH: Final = 0.02
 """Seconds since the broker was last heard within which it counts as awake. What is written in the moment between the
@@ -73,17 +73,17 @@ class Outbox:
     def offer(self, outgoing: Outgoing, now: float, heard_at: float) -> None:
         """Write the message, or hold it as its kind asks."""
         match outgoing.kind:
-            case Kind.STATUS:
+            case MessageKind.STATUS:
                 self._status[outgoing.topic] = outgoing
                 self._write_waiting()
-            case Kind.EVENT:
+            case MessageKind.EVENT:
                 self._send(outgoing)
-            case Kind.OFF:
+            case MessageKind.OFF:
                 # It overtakes what is held, so nothing held for the same device may follow it.
                 self._held = [held for held in self._held if held[0].topic != outgoing.topic]
                 self._offs.append((outgoing, now))
                 self._write_waiting()
-            case Kind.ACT:
+            case MessageKind.ACT:
                 if self._held or now - heard_at > FRESH or len(self._unacked) >= self._act_window:
                     self._hold(outgoing, now)
                 else:

@@ -22,16 +22,16 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 from gatehand.mqtt.failures import (
     KEEPALIVE_TIMEOUT,
     NO_MATCHING_SUBSCRIBERS,
+    ConnectionFailedError,
     Ending,
     Failure,
-    LinkFailedError,
     failure_of,
     nobody_listens,
     publish_refused,
 )
 from gatehand.mqtt.outbox import ANSWER_WITHIN
 from gatehand.mqtt.settings import BrokerSettings, Protocol
-from gatehand.mqtt.transport import Kind, Outgoing, Subscription
+from gatehand.mqtt.transport import MessageKind, Outgoing, Subscription
 
 LARGEST_PACKET: Final = 32 * 1024 * 1024
 """What MQTT 5 lets us ask the broker not to exceed: far above an honest payload, below what fills a small board."""
@@ -77,7 +77,7 @@ def paho_client(
     """A client for one connection that begins with nothing kept from an earlier one.
 
     Raises:
-        LinkFailedError: the files for encryption cannot be used.
+        ConnectionFailedError: the files for encryption cannot be used.
     """
     client = paho.Client(
         CallbackAPIVersion.VERSION2,
@@ -136,22 +136,22 @@ def acknowledge_now(sock: object) -> None:
 
 
 @cache
-def delivery(kind: Kind, *, v5: bool) -> tuple[int, bool, Properties | None]:
+def delivery(kind: MessageKind, *, v5: bool) -> tuple[int, bool, Properties | None]:
     """Quality of service, retain and properties of a message.
 
     A command under MQTT 5 expires in the broker, so QoS 1 is safe even to a device with a persistent session. Under
     3.1.1 that device would get an "on" long after it was meant: QoS 0, and the rules repeat it. An "off" may be late.
     """
     match kind:
-        case Kind.STATUS:
+        case MessageKind.STATUS:
             return 1, True, None
-        case Kind.OFF | Kind.ACT if v5:
+        case MessageKind.OFF | MessageKind.ACT if v5:
             properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
             properties.MessageExpiryInterval = int(ANSWER_WITHIN)
             return 1, False, prepared(properties)
-        case Kind.OFF:
+        case MessageKind.OFF:
             return 1, False, None
-        case Kind.ACT | Kind.EVENT:
+        case MessageKind.ACT | MessageKind.EVENT:
             return 0, False, None
 
 
@@ -184,17 +184,17 @@ def ending(flags: paho.DisconnectFlags, code: ReasonCode, keepalive: int) -> End
     return Ending("the connection broke: closed by the broker or by the network", by_peer=True)
 
 
-def connect_failure(error: BaseException) -> LinkFailedError:
+def connect_failure(error: BaseException) -> ConnectionFailedError:
     """What an exception out of a connect means."""
     text = str(error) or type(error).__name__
     if isinstance(error, ssl.SSLError) or "ssl" in text.lower() or "certificate" in text.lower():
-        return LinkFailedError(Failure.CERTIFICATE, text)
-    return LinkFailedError(Failure.UNREACHABLE, text)
+        return ConnectionFailedError(Failure.CERTIFICATE, text)
+    return ConnectionFailedError(Failure.UNREACHABLE, text)
 
 
-def refused_connection(code: ReasonCode) -> LinkFailedError:
+def refused_connection(code: ReasonCode) -> ConnectionFailedError:
     """What a refusing CONNACK means."""
-    return LinkFailedError(failure_of(code.value), code.getName())
+    return ConnectionFailedError(failure_of(code.value), code.getName())
 
 
 def objection(topic: str, code: ReasonCode, *, v5: bool) -> str | None:
@@ -210,7 +210,7 @@ def tls_context(settings: BrokerSettings) -> ssl.SSLContext | None:
     """Made anew for each connection, so that a renewed certificate is used without a restart.
 
     Raises:
-        LinkFailedError: the files for encryption cannot be used.
+        ConnectionFailedError: the files for encryption cannot be used.
     """
     if settings.tls is None:
         return None
@@ -218,11 +218,11 @@ def tls_context(settings: BrokerSettings) -> ssl.SSLContext | None:
     try:
         context = ssl.create_default_context(cafile=tls.ca_file)
     except (OSError, ValueError) as error:
-        raise LinkFailedError(Failure.CERTIFICATE, f"ca_file {tls.ca_file} cannot be used: {error}") from error
+        raise ConnectionFailedError(Failure.CERTIFICATE, f"ca_file {tls.ca_file} cannot be used: {error}") from error
     if tls.cert_file is not None:
         try:
             context.load_cert_chain(tls.cert_file, tls.key_file)
         except (OSError, ValueError) as error:
             cause = f"cert_file {tls.cert_file} with key_file {tls.key_file} cannot be used: {error}"
-            raise LinkFailedError(Failure.CERTIFICATE, cause) from error
+            raise ConnectionFailedError(Failure.CERTIFICATE, cause) from error
     return context

@@ -1,7 +1,7 @@
 """The session with the broker: connects for ever, each time anew, and tells the shell what comes of it.
 
-What spans many connections: what is subscribed, whose `online` topic it is, how messages reach the shell. A single
-connection's sockets and packets belong to `link`, waits and protocol to `failures`. One task, `run`; everything else
+What spans many connections: what is subscribed, whose `online` topic it is, how messages reach the shell. The socket
+and the packets of one belong to `connection`, waits and protocol to `failures`. One task, `run`; everything else
 happens in callbacks of the event loop.
 """
 
@@ -11,14 +11,14 @@ from contextlib import suppress
 from typing import Final
 
 from gatehand.mqtt import failures
-from gatehand.mqtt.failures import Ending, Failure, LinkFailedError, Patience, Retry
+from gatehand.mqtt.connection import Connection, Hooks
+from gatehand.mqtt.failures import ConnectionFailedError, Ending, Failure, Patience, Retry
 from gatehand.mqtt.inbox import Inbox, Message
-from gatehand.mqtt.link import Hooks, Link
 from gatehand.mqtt.notices import GuardedListener, quiet_logger
 from gatehand.mqtt.payload import excerpt
 from gatehand.mqtt.settings import BrokerSettings, Presence
 from gatehand.mqtt.stalled_loop import CatchUp, Pulse
-from gatehand.mqtt.transport import Connected, Kind, Listener, Notice, Outgoing, Said, Subscription
+from gatehand.mqtt.transport import Connected, Listener, MessageKind, Notice, NoticeKind, Outgoing, Subscription
 
 _SHELL_TURN: Final = 0.005
 """Seconds of the shell's work before the socket is looked at again."""
@@ -62,8 +62,8 @@ class Session:
         self._retry = Retry(settings, self._patience)
         self._presence = presence = presence or Presence(f"{base}/online")
         self._own_topic = presence.topic
-        self._will = Outgoing(presence.topic, presence.lost, Kind.STATUS)
-        self._word = Outgoing(presence.topic, presence.here, Kind.STATUS)
+        self._will = Outgoing(presence.topic, presence.lost, MessageKind.STATUS)
+        self._word = Outgoing(presence.topic, presence.here, MessageKind.STATUS)
         self._wanted = wanted
         self._subscribed: tuple[Subscription, ...] = ()
         self._refused: dict[str, str] = {}
@@ -72,8 +72,8 @@ class Session:
         self._reads_anew = reads_anew
         self._hooks = Hooks(self._deliver, self._on_answer, self._on_unreadable, self._look)
         self._client_logger = quiet_logger()
-        self._link: Link | None = None
-        self._last_link: Link | None = None
+        self._connection: Connection | None = None
+        self._last_connection: Connection | None = None
         self._settle_timer: asyncio.TimerHandle | None = None
         self._settles_in = 0
         """Words of ours to come back until what is retained has been read."""
@@ -95,16 +95,16 @@ class Session:
 
     def listens_to(self, wanted: tuple[Subscription, ...]) -> bool:
         """Whether these, and no others, are what the broker has been asked for on this connection."""
-        return self._link is not None and self._subscribed == wanted
+        return self._connection is not None and self._subscribed == wanted
 
     @property
     def connected(self) -> bool:
         """Whether `publish` would send."""
-        return self._link is not None and not self._link.closed.done()
+        return self._connection is not None and not self._connection.closed.done()
 
     def publish(self, outgoing: Outgoing) -> bool:
         """See `Transport.publish`."""
-        if self._link is None or not self._link.publish(outgoing):
+        if self._connection is None or not self._connection.publish(outgoing):
             return False
         if outgoing.topic == self._own_topic:
             self._word = outgoing
@@ -118,8 +118,8 @@ class Session:
 
     def renew(self) -> None:
         """Give this connection up and make another, on which the broker says anew what it retains."""
-        if self._link is not None:
-            self._link.abort("to read anew what is retained")
+        if self._connection is not None:
+            self._connection.abort("to read anew what is retained")
 
     def stop(self, *, quietly: bool = False) -> None:
         """Say goodbye and let `run` return; what was published before still leaves. May be called more than once.
@@ -150,10 +150,10 @@ class Session:
 
     async def _one_connection(self) -> float:
         """Connect and stay as long as it lasts; gives the seconds to wait before the next attempt."""
-        if self._last_link is not None:
-            await self._last_link.gone()
+        if self._last_connection is not None:
+            await self._last_connection.gone()
         try:
-            link = self._last_link = Link(
+            connection = self._last_connection = Connection(
                 settings=self._settings,
                 protocol=self._retry.protocol(),
                 will=self._will,
@@ -162,42 +162,42 @@ class Session:
                 patience=self._patience,
                 logger=self._client_logger,
             )
-        except LinkFailedError as error:
+        except ConnectionFailedError as error:
             return self._wait_after(error)
-        link.closed.add_done_callback(lambda _: self._wake.set())
+        connection.closed.add_done_callback(lambda _: self._wake.set())
         try:
-            await self._open(link)
-            return await self._live(link)
-        except LinkFailedError as error:
-            link.abort(error.cause)
+            await self._open(connection)
+            return await self._live(connection)
+        except ConnectionFailedError as error:
+            connection.abort(error.cause)
             return self._wait_after(error)
         finally:
-            self._leave(link)
+            self._leave(connection)
 
-    async def _live(self, link: Link) -> float:
+    async def _live(self, connection: Connection) -> float:
         began = time.monotonic()
         try:
-            await self._begin(link)
-            ending = await self._stay(link)
-        except LinkFailedError:
-            if not link.closed.done():
+            await self._begin(connection)
+            ending = await self._stay(connection)
+        except ConnectionFailedError:
+            if not connection.closed.done():
                 raise  # we gave it up: no answer to a subscription
-            ending = link.closed.result()
+            ending = connection.closed.result()
         if ending is None:
             return 0.0
         following = self._retry.after_life(ending, time.monotonic() - began)
         self._guarded.say_rarely(following.notice)
         return following.wait
 
-    def _wait_after(self, error: LinkFailedError) -> float:
+    def _wait_after(self, error: ConnectionFailedError) -> float:
         if self._stopping:
             return 0.0
         following = self._retry.after_failure(error)
         self._guarded.say_rarely(following.notice)
         return following.wait
 
-    async def _open(self, link: Link) -> None:
-        opening = asyncio.ensure_future(link.open())
+    async def _open(self, connection: Connection) -> None:
+        opening = asyncio.ensure_future(connection.open())
         try:
             while not opening.done():
                 self._wake.clear()
@@ -205,80 +205,80 @@ class Session:
                 await asyncio.wait((opening, waking), return_when=asyncio.FIRST_COMPLETED)
                 waking.cancel()
                 if self._stopping and not opening.done():
-                    raise LinkFailedError(Failure.UNREACHABLE, "stopped")
+                    raise ConnectionFailedError(Failure.UNREACHABLE, "stopped")
             opening.result()
         finally:
             opening.cancel()
 
-    async def _begin(self, link: Link) -> None:
+    async def _begin(self, connection: Connection) -> None:
         """Subscribe, say that we are online, tell the shell, and let the messages through."""
         self._inbox.clear()
         self._catch_up = CatchUp()
         self.found = None
         wanted = self._wanted
         self._inbox.set_sheddable(_sheddable(wanted))
-        self._refused = await link.subscribe((*wanted, Subscription(self._own_topic)))
+        self._refused = await connection.subscribe((*wanted, Subscription(self._own_topic)))
         self._subscribed = wanted
         self._guarded.new_connection()
-        self._guarded.say_rarely(self._retry.connected(link.protocol))
-        self._link = link
-        self.publish(Outgoing(self._own_topic, self._presence.here, Kind.STATUS))
+        self._guarded.say_rarely(self._retry.connected(connection.protocol))
+        self._connection = connection
+        self.publish(Outgoing(self._own_topic, self._presence.here, MessageKind.STATUS))
         self._report_refused(self._refused)
         settings = self._settings
-        info = Connected(link.protocol, settings.host, settings.port, settings.client_id, tuple(self._refused))
+        info = Connected(connection.protocol, settings.host, settings.port, settings.client_id, tuple(self._refused))
         self._guarded.call(self._listener.on_connected, info)
         if (stood_for := self._catch_up.stood_for) is not None:  # while it subscribed
             self._on_stood(stood_for)
         self._await_settled()
         self._deliver()
 
-    async def _stay(self, link: Link) -> Ending | None:
+    async def _stay(self, connection: Connection) -> Ending | None:
         """Until the connection ends, or None when the session was stopped and has said goodbye."""
-        while not link.closed.done():
+        while not connection.closed.done():
             if self._stopping:
-                left = Outgoing(self._own_topic, self._presence.left, Kind.STATUS)
-                await link.say_goodbye(None if self._quietly else left)
+                left = Outgoing(self._own_topic, self._presence.left, MessageKind.STATUS)
+                await connection.say_goodbye(None if self._quietly else left)
                 return None
             self._wake.clear()
             if self._wanted is not self._subscribed:
-                await self._change(link, self._wanted)
+                await self._change(connection, self._wanted)
                 continue
             with suppress(TimeoutError):
                 async with asyncio.timeout(self._patience.refused_topics):
                     await self._wake.wait()
             self._report_shed()
             if self._refused and not self._wake.is_set():
-                await self._try_refused(link)
-        return link.closed.result()
+                await self._try_refused(connection)
+        return connection.closed.result()
 
-    async def _change(self, link: Link, wanted: tuple[Subscription, ...]) -> None:
+    async def _change(self, connection: Connection, wanted: tuple[Subscription, ...]) -> None:
         subscribed = set(self._subscribed)
         topics = {each.topic for each in wanted}
         self._inbox.set_sheddable(_sheddable(wanted))
-        await link.unsubscribe([each.topic for each in self._subscribed if each.topic not in topics])
+        await connection.unsubscribe([each.topic for each in self._subscribed if each.topic not in topics])
         new = [each for each in wanted if each not in subscribed]
-        refused = await link.subscribe(new)
+        refused = await connection.subscribe(new)
         self._refused = {topic: why for topic, why in self._refused.items() if topic in topics} | refused
         self._report_refused(refused)
         self._subscribed = wanted
         if self._reads_anew:
             self._settle_anew()
 
-    async def _try_refused(self, link: Link) -> None:
+    async def _try_refused(self, connection: Connection) -> None:
         wanted = [each for each in (*self._subscribed, Subscription(self._own_topic)) if each.topic in self._refused]
-        still = await link.subscribe(wanted)
+        still = await connection.subscribe(wanted)
         for topic in self._refused.keys() - still.keys():
             text = f"the broker now grants the subscription to {topic!r}"
-            self._guarded.say(Notice(Said.SUBSCRIPTION_GRANTED, text, {"topic": topic}))
+            self._guarded.say(Notice(NoticeKind.SUBSCRIPTION_GRANTED, text, {"topic": topic}))
         granted, self._refused = self._refused.keys() - still.keys(), still
         if granted and self._reads_anew:
             self._settle_anew()
 
-    def _leave(self, link: Link) -> None:
+    def _leave(self, connection: Connection) -> None:
         """Close for good; what came before the end is delivered before the shell hears of the loss."""
-        was_live = self._link is link
-        self._link = None
-        link.abort()
+        was_live = self._connection is connection
+        self._connection = None
+        connection.abort()
         if self._settle_timer is not None:
             self._settle_timer.cancel()
             self._settle_timer = None
@@ -287,7 +287,7 @@ class Session:
                 self._dispatch(message)
             self._caught_up()
             if not self._stopping:
-                self._guarded.call(self._listener.on_lost, link.closed.result().reason, link.sure_until)
+                self._guarded.call(self._listener.on_lost, connection.closed.result().reason, connection.sure_until)
         self._inbox.clear()
         self._report_shed()
 
@@ -303,7 +303,7 @@ class Session:
 
     def _deliver(self) -> None:
         """Hand over what has come. Called from the socket's callback, so that a lone message waits for no task."""
-        if self._link is None or self._delivering:
+        if self._connection is None or self._delivering:
             return
         self._delivering = True
         try:
@@ -315,14 +315,14 @@ class Session:
                     # the loop, whoever asks for it: else every turn would take longer than the one before.
                     if not self._pump_due:
                         self._pump_due = True
-                        asyncio.get_running_loop().call_soon(self._pump, self._link)
+                        asyncio.get_running_loop().call_soon(self._pump, self._connection)
                     return
         finally:
             self._delivering = False
 
-    def _pump(self, link: Link) -> None:
+    def _pump(self, connection: Connection) -> None:
         self._pump_due = False
-        link.pump()
+        connection.pump()
 
     def _dispatch(self, message: Message) -> None:
         if message.topic == self._own_topic:
@@ -333,14 +333,14 @@ class Session:
     def _on_own(self, message: Message) -> None:
         if message.retained:
             self.found = message.payload
-        if message.retained or self._link is None or self._stopping:
+        if message.retained or self._connection is None or self._stopping:
             return  # at a clean stop the "0" that comes back is our own goodbye
         if message.payload == self._presence.lost:
             self.publish(self._word)  # the will of an old connection of ours came late
             return
         if not self._catch_up.heard():
             text = f"another daemon publishes on {self._own_topic!r}; give each its own base in the config"
-            self._guarded.say_rarely(Notice(Said.SAME_BASE, text, {"topic": self._own_topic}))
+            self._guarded.say_rarely(Notice(NoticeKind.SAME_BASE, text, {"topic": self._own_topic}))
         self._settles_in -= 1
         if self._settles_in <= 0:
             self._settled()
@@ -355,7 +355,7 @@ class Session:
 
     def _on_stood(self, seconds: float) -> None:
         """The loop stood still: what waits in the inbox, the socket and the broker may be as old as that."""
-        if self._link is None:
+        if self._connection is None:
             self._catch_up.stood(seconds)
             return
         self._guarded.call(self._listener.on_standstill, seconds)
@@ -374,7 +374,7 @@ class Session:
 
     def _ask_again(self) -> None:
         self._ask_timer = None
-        if self._catch_up.stood_for is None or self._link is None:
+        if self._catch_up.stood_for is None or self._connection is None:
             return
         self._asked += 1
         if self._asked >= _ASKED_ENOUGH:
@@ -414,23 +414,25 @@ class Session:
     def _on_answer(self, outgoing: Outgoing, code: int, name: str) -> None:
         if code >= 0x80:  # noqa: PLR2004  MQTT 5.0 section 2.4: failures
             text = failures.publish_refused(outgoing.topic, name)
-            self._guarded.say_about(Said.PUBLISH_REFUSED, outgoing.topic, text)
-        elif code == failures.NO_MATCHING_SUBSCRIBERS and outgoing.kind is not Kind.STATUS:
-            self._guarded.say_about(Said.NOBODY_LISTENS, outgoing.topic, failures.nobody_listens(outgoing.topic))
+            self._guarded.say_about(NoticeKind.PUBLISH_REFUSED, outgoing.topic, text)
+        elif code == failures.NO_MATCHING_SUBSCRIBERS and outgoing.kind is not MessageKind.STATUS:
+            self._guarded.say_about(NoticeKind.NOBODY_LISTENS, outgoing.topic, failures.nobody_listens(outgoing.topic))
 
     def _on_unreadable(self, topic: bytes) -> None:
         shown = excerpt(topic)
-        self._guarded.say_about(Said.MESSAGE_UNREADABLE, shown, f"ignored a message whose topic is not UTF-8: {shown}")
+        self._guarded.say_about(
+            NoticeKind.MESSAGE_UNREADABLE, shown, f"ignored a message whose topic is not UTF-8: {shown}"
+        )
 
     def _report_refused(self, refused: dict[str, str]) -> None:
         for topic, reason in refused.items():
             text = f"{failures.subscription_refused(topic, reason)}; trying again every half minute"
-            self._guarded.say_about(Said.SUBSCRIPTION_REFUSED, topic, text)
+            self._guarded.say_about(NoticeKind.SUBSCRIPTION_REFUSED, topic, text)
 
     def _report_shed(self) -> None:
         for topic, count in self._inbox.take_shed().items():
             text = f"fell behind: {count} readings of {topic!r} gave way to newer ones"
-            self._guarded.say(Notice(Said.READINGS_SHED, text, {"topic": topic, "count": count}))
+            self._guarded.say(Notice(NoticeKind.READINGS_SHED, text, {"topic": topic, "count": count}))
 
 
 def _sheddable(wanted: tuple[Subscription, ...]) -> frozenset[str]:

@@ -22,7 +22,7 @@ from msgspec import Struct, field
 from gatehand_rules.findings import Fact
 
 
-class Kind(StrEnum):
+class MessageKind(StrEnum):
     """What a message is for; quality of service, expiry and retain follow from it, in one place."""
 
     ACT = "act"
@@ -40,7 +40,7 @@ class Outgoing(Struct, frozen=True):
 
     topic: str
     payload: bytes
-    kind: Kind
+    kind: MessageKind
 
 
 class Subscription(Struct, frozen=True):
@@ -68,7 +68,7 @@ class Connected(Struct, frozen=True):
     """Topics whose subscription the broker refused."""
 
 
-class Said(StrEnum):
+class NoticeKind(StrEnum):
     """Kinds of notices: things a person should know about the connection. The text says what to do."""
 
     UNREACHABLE = "unreachable"
@@ -89,7 +89,7 @@ class Said(StrEnum):
 class Notice(Struct, frozen=True):
     """A log line: `text` for a person, `facts` the same as data."""
 
-    kind: Said
+    kind: NoticeKind
     text: str
     facts: Mapping[str, Fact] = field(default_factory=dict)
 

@@ -19,7 +19,7 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from gatehand.journal.line import OwnEvent
-from gatehand.mqtt.transport import Kind, Outgoing
+from gatehand.mqtt.transport import MessageKind, Outgoing
 from gatehand.times import stamp
 from gatehand_rules.alarms import Alarm
 from gatehand_rules.findings import Fact
@@ -216,7 +216,7 @@ class Alarms:
     def take_messages(self, now: float) -> tuple[Outgoing, ...]:
         """The messages that are due."""
         due = [(name, life) for name, life in self._lives.items() if life.take_due(now)]
-        return tuple(Outgoing(self._prefix + name, _payload(life), Kind.STATUS) for name, life in due)
+        return tuple(Outgoing(self._prefix + name, _payload(life), MessageKind.STATUS) for name, life in due)
 
 
 def _payload(life: Life) -> bytes:

@@ -14,7 +14,7 @@ from typing import Final, Protocol
 from msgspec import Struct
 from msgspec.structs import asdict
 
-from gatehand.mqtt.transport import Connected, Kind, Listener, Notice, Outgoing, Said
+from gatehand.mqtt.transport import Connected, Listener, MessageKind, Notice, NoticeKind, Outgoing
 from gatehand.shell.ports import Timer, Timers
 
 WITHIN: Final = 2.0
@@ -148,7 +148,7 @@ class Doorkeeper:
 
     def on_notice(self, notice: Notice) -> None:
         """Another's word on `online` is no news when it comes from one that asks, and yields."""
-        if notice.kind is not Said.SAME_BASE:
+        if notice.kind is not NoticeKind.SAME_BASE:
             self._inner.on_notice(notice)
             return
         since = self._mono() - WITHIN - _AT_ONCE
@@ -170,7 +170,7 @@ class Doorkeeper:
         self._over = True
         self._cancel()
         if self._shown:
-            self._say(b"", Kind.STATUS)
+            self._say(b"", MessageKind.STATUS)
 
     # Inside
 
@@ -204,7 +204,7 @@ class Doorkeeper:
         self._question()
 
     def _question(self) -> None:
-        self._say(json.dumps({**asdict(self._me), "asks": True}).encode(), Kind.OFF)
+        self._say(json.dumps({**asdict(self._me), "asks": True}).encode(), MessageKind.OFF)
 
     def _nobody_answered(self, other: Claim) -> None:
         """It is gone without a word. What was said meanwhile is old: all is read anew."""
@@ -220,9 +220,9 @@ class Doorkeeper:
 
     def _show(self) -> None:
         self._shown = True
-        self._say(json.dumps(asdict(self._me)).encode(), Kind.STATUS)
+        self._say(json.dumps(asdict(self._me)).encode(), MessageKind.STATUS)
 
-    def _say(self, payload: bytes, kind: Kind) -> None:
+    def _say(self, payload: bytes, kind: MessageKind) -> None:
         if self.line is not None:
             self.line.publish(Outgoing(self.topic, payload, kind))
 
@@ -266,7 +266,7 @@ class Doorkeeper:
             self._show()
         if count == _MOST_ANSWERS:
             text = f"another daemon on {other.host} has run this shop since {other.started}; give each its own base"
-            self._inner.on_notice(Notice(Said.SAME_BASE, text, {"topic": self.topic, "host": other.host}))
+            self._inner.on_notice(Notice(NoticeKind.SAME_BASE, text, {"topic": self.topic, "host": other.host}))
 
 
 def _claim(payload: bytes) -> tuple[Claim, bool] | None:

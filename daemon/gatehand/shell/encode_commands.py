@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from msgspec import Struct
 
 from gatehand.config import Config, signals
-from gatehand.mqtt.transport import Kind, Outgoing
+from gatehand.mqtt.transport import MessageKind, Outgoing
 from gatehand_rules.commands import (
     ClearAlarm,
     CollectorOff,
@@ -37,12 +37,12 @@ class CommandEncoder:
         self._open: dict[str, Outgoing] = {}
         self._shut: dict[str, Outgoing] = {}
         for name, fan in config.collector.items():
-            self.off[name] = Outgoing(fan.command.topic, fan.command.off.encode(), Kind.OFF)
-            self._on[name] = Outgoing(fan.command.topic, fan.command.on.encode(), Kind.ACT)
+            self.off[name] = Outgoing(fan.command.topic, fan.command.off.encode(), MessageKind.OFF)
+            self._on[name] = Outgoing(fan.command.topic, fan.command.on.encode(), MessageKind.ACT)
         for name, gate in config.gate.items():
             if gate.command is not None:
-                self._open[name] = Outgoing(gate.command.topic, gate.command.open.encode(), Kind.ACT)
-                self._shut[name] = Outgoing(gate.command.topic, gate.command.shut.encode(), Kind.ACT)
+                self._open[name] = Outgoing(gate.command.topic, gate.command.open.encode(), MessageKind.ACT)
+                self._shut[name] = Outgoing(gate.command.topic, gate.command.shut.encode(), MessageKind.ACT)
         self.questions = tuple(questions(config))
         """Whatever can be asked, in the config's order; one device may be asked for several of its signals."""
         self.asks = tuple(dict.fromkeys(one.message for one in self.questions))
@@ -72,7 +72,7 @@ def questions(config: Config) -> Iterator[Question]:
     for signal in config.signals():
         if (poll := signal.poll) is not None:
             # An event: quality of service 0 and never retained, so that no device is asked late.
-            message = Outgoing(poll.topic, poll.payload.encode(), Kind.EVENT)
+            message = Outgoing(poll.topic, poll.payload.encode(), MessageKind.EVENT)
             yield Question(signal.kind, signal.name, signal.key, message)
 
 

@@ -22,7 +22,7 @@ from gatehand.config.edits import edits
 from gatehand.config.load import load_bytes, unreadable
 from gatehand.config.tables import Stop
 from gatehand.journal.line import OwnEvent
-from gatehand.mqtt.transport import Kind, Outgoing, Transport
+from gatehand.mqtt.transport import MessageKind, Outgoing, Transport
 from gatehand.shell import alarm_words
 from gatehand.shell.active_config import ActiveConfig
 from gatehand.shell.alarms import ShownAlarm
@@ -227,7 +227,7 @@ class Reloader:
             **{f"{kind}s": len(getattr(active.config, kind)) for kind in ("tool", "gate", "collector")},
         }
         payload = json.dumps(body, ensure_ascii=False).encode("utf-8", "backslashreplace")
-        self._transport.publish(Outgoing(f"{active.routes.base}/config", payload, Kind.STATUS))
+        self._transport.publish(Outgoing(f"{active.routes.base}/config", payload, MessageKind.STATUS))
 
     def _reject(self, loaded: Loaded) -> None:
         problems = [str(problem) for problem in loaded.errors]

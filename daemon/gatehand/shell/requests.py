@@ -15,7 +15,7 @@ from msgspec import Struct
 from gatehand.config import Config
 from gatehand.journal.sentences import sentence_of
 from gatehand.mqtt.payload import Payload, Reader, Rejected, UnknownWord, excerpt
-from gatehand.mqtt.transport import Kind, Outgoing
+from gatehand.mqtt.transport import MessageKind, Outgoing
 from gatehand.shell.repeats import Rejections
 from gatehand_rules import events as ev
 from gatehand_rules.findings import Finding, Happened, Rule
@@ -195,7 +195,7 @@ def answer(base: str, request: Request, outcomes: tuple[Outcome | None, ...]) ->
         "text": "the daemon made a mistake; its log says which" if finding is None else sentence_of(finding),
     }
     payload = json.dumps(body, ensure_ascii=False).encode("utf-8", "backslashreplace")
-    return Outgoing(f"{base}/answer/{request.id}", payload, Kind.EVENT)
+    return Outgoing(f"{base}/answer/{request.id}", payload, MessageKind.EVENT)
 
 
 def _deciding(request: Request, outcomes: tuple[Outcome | None, ...]) -> Finding | None:

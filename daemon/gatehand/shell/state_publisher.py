@@ -10,7 +10,7 @@ from msgspec.structs import replace
 
 from gatehand.journal.clock import Clock
 from gatehand.journal.sentences import sentence_of
-from gatehand.mqtt.transport import Kind, Notice, Outgoing, Said, Transport
+from gatehand.mqtt.transport import MessageKind, Notice, NoticeKind, Outgoing, Transport
 from gatehand.shell import alarm_words
 from gatehand.shell.active_config import ActiveConfig
 from gatehand.shell.alarms import Alarms, ShownAlarm
@@ -161,18 +161,18 @@ class StatePublisher:
         if kind == "alarm":
             self.alarms.found_retained(name, self._clock.mono())
         elif kind in _KINDS and not self.knows((kind, name)):
-            self._leftovers.append(Outgoing(topic, b"", Kind.STATUS))
+            self._leftovers.append(Outgoing(topic, b"", MessageKind.STATUS))
 
     def on_notice(self, notice: Notice) -> None:
         """Two daemons on one base, and refused subscriptions until they are granted, stand as an alarm."""
         topic = notice.facts.get("topic")
-        if notice.kind is Said.SAME_BASE:
+        if notice.kind is NoticeKind.SAME_BASE:
             self.raise_alarm(alarm_words.same_base(notice.text))
         if not isinstance(topic, str):
             return
-        if notice.kind is Said.SUBSCRIPTION_REFUSED and self._active.routes.is_needed(topic):
+        if notice.kind is NoticeKind.SUBSCRIPTION_REFUSED and self._active.routes.is_needed(topic):
             self._refused[topic] = None
-        elif notice.kind is Said.SUBSCRIPTION_GRANTED:
+        elif notice.kind is NoticeKind.SUBSCRIPTION_GRANTED:
             self._refused.pop(topic, None)
         else:
             return

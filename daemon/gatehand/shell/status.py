@@ -10,7 +10,7 @@ from typing import Final, TypeAlias
 
 from msgspec import Struct
 
-from gatehand.mqtt.transport import Kind, Outgoing
+from gatehand.mqtt.transport import MessageKind, Outgoing
 from gatehand.times import stamp
 from gatehand_rules import collectors
 from gatehand_rules.shop import CollectorAt, GateAt, Shop, ToolAt
@@ -94,7 +94,7 @@ class Statuses:
         subjects = subjects_of(shop)
         gone = [subject for subject in self._shown if subject not in subjects]
         self._shown = {subject: self._shown.get(subject, _Shown()) for subject in subjects}
-        return tuple(Outgoing(self._topic(subject), b"", Kind.STATUS) for subject in gone)
+        return tuple(Outgoing(self._topic(subject), b"", MessageKind.STATUS) for subject in gone)
 
     def knows(self, subject: Subject) -> bool:
         """Whether the shop has it."""
@@ -143,7 +143,7 @@ class Statuses:
             payload = json.dumps(body, ensure_ascii=False).encode("utf-8", "backslashreplace")
             if payload != shown.sent:
                 shown.sent, shown.amps = payload, _amps(facts)
-                found.append(Outgoing(self._topic(subject), payload, Kind.STATUS))
+                found.append(Outgoing(self._topic(subject), payload, MessageKind.STATUS))
         return found
 
     def _topic(self, subject: Subject) -> str:

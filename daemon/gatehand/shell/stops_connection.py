@@ -13,7 +13,7 @@ from gatehand.mqtt.failures import Patience
 from gatehand.mqtt.session import Session, farewell
 from gatehand.mqtt.settings import BrokerSettings, Presence
 from gatehand.mqtt.stalled_loop import Pulse
-from gatehand.mqtt.transport import Connected, Notice, Said, Subscription
+from gatehand.mqtt.transport import Connected, Notice, NoticeKind, Subscription
 from gatehand.shell.engine import Engine
 from gatehand_rules import events as ev
 
@@ -21,7 +21,7 @@ CONNECTION: Final = "stops"
 SUFFIX: Final = "-stops"
 """What its client id has behind the daemon's."""
 _SAID_BY_THE_OTHER: Final = frozenset(
-    {Said.UNREACHABLE, Said.LOGIN_REFUSED, Said.CONNECTION_REFUSED, Said.OLDER_PROTOCOL}
+    {NoticeKind.UNREACHABLE, NoticeKind.LOGIN_REFUSED, NoticeKind.CONNECTION_REFUSED, NoticeKind.OLDER_PROTOCOL}
 )
 
 
@@ -130,6 +130,6 @@ class StopsConnection:
         """What the daemon's other connection says in the same words anyway is not said twice."""
         if notice.kind in _SAID_BY_THE_OTHER and not self._engine.state.connected:
             return
-        if notice.kind is not Said.OLDER_PROTOCOL:
+        if notice.kind is not NoticeKind.OLDER_PROTOCOL:
             text = f"the stop contacts' own connection: {notice.text}"
             self._engine.on_notice(Notice(notice.kind, text, {**notice.facts, "connection": CONNECTION}))

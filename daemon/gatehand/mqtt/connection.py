@@ -1,7 +1,8 @@
 """One connection to the broker, from CONNECT to its end, over paho's client driven by our event loop.
 
-A `Link` is used once: a client object that connects again would send what the last connection left behind. Only paho's
-`connect` blocks (name service, network, encryption), so that it runs in a thread; everything else happens in the loop:
+A `Connection` is used once: a client object that connects again would send what the last connection left behind. Only
+paho's `connect` blocks (name service, network, encryption), so that it runs in a thread; everything else happens in the
+loop:
 
 - reading empties the socket into the inbox before the shell sees the first message, so that the time of receipt is
   true and readings can give way when the shell falls behind;
@@ -26,7 +27,7 @@ from msgspec import Struct
 from paho.mqtt.reasoncodes import ReasonCode
 
 from gatehand.mqtt import paho_client
-from gatehand.mqtt.failures import Ending, Failure, LinkFailedError, Patience
+from gatehand.mqtt.failures import ConnectionFailedError, Ending, Failure, Patience
 from gatehand.mqtt.inbox import Inbox, Message
 from gatehand.mqtt.outbox import ANSWER_WITHIN, WINDOW, Outbox
 from gatehand.mqtt.payload import MAX_BYTES
@@ -44,7 +45,7 @@ _LOOK_AFTER: Final = 1.0
 
 
 class Hooks(Struct, frozen=True):
-    """What a link tells its session. All are called in the event loop; none may raise."""
+    """What a connection tells its session. All are called in the event loop; none may raise."""
 
     arrived: Callable[[], None]
     """The inbox may hold something."""
@@ -56,13 +57,13 @@ class Hooks(Struct, frozen=True):
     """The socket is about to be read."""
 
 
-class Link:
+class Connection:
     """One connection. Build, `open`, `subscribe`; then `publish` until `closed`; at last `abort`, always.
 
     Must be built inside the running event loop.
 
     Raises:
-        LinkFailedError: the files for encryption cannot be used.
+        ConnectionFailedError: the files for encryption cannot be used.
     """
 
     def __init__(
@@ -115,7 +116,7 @@ class Link:
         """Connect and wait for the broker's answer, for a bounded time.
 
         Raises:
-            LinkFailedError: no connection came about; says why.
+            ConnectionFailedError: no connection came about; says why.
         """
         self._connecting = self._loop.run_in_executor(
             None, paho_client.connect, self._paho, self._settings, self.protocol
@@ -123,7 +124,7 @@ class Link:
         # Waiting does not cancel: a connect that is cancelled half-way leaks its socket (the thread goes on).
         await asyncio.wait({self._connecting}, timeout=3 * self._patience.connect + self._patience.answer)
         if not self._connecting.done():
-            raise LinkFailedError(Failure.UNREACHABLE, "no answer from the name service or the network")
+            raise ConnectionFailedError(Failure.UNREACHABLE, "no answer from the name service or the network")
         try:
             self._connecting.result()
         except Exception as error:
@@ -140,16 +141,16 @@ class Link:
             if (code := self._greeting.result()).is_failure:
                 raise paho_client.refused_connection(code)
         elif self.closed.done():
-            raise LinkFailedError(Failure.NO_ANSWER, self.closed.result().reason)
+            raise ConnectionFailedError(Failure.NO_ANSWER, self.closed.result().reason)
         else:
             cause = f"connected, but no answer within {self._patience.answer:g} s"
-            raise LinkFailedError(Failure.NO_ANSWER, cause)
+            raise ConnectionFailedError(Failure.NO_ANSWER, cause)
 
     async def subscribe(self, wanted: Sequence[Subscription]) -> dict[str, str]:
         """Subscribe and check each answer; gives the refused topics with the broker's reason.
 
         Raises:
-            LinkFailedError: the connection ended, or no answer came.
+            ConnectionFailedError: the connection ended, or no answer came.
         """
         refused = {each.topic: f"it {problem}" for each in wanted if (problem := filter_problem(each.topic))}
         sound = [each for each in wanted if each.topic not in refused]
@@ -158,7 +159,7 @@ class Link:
             codes = await self._answer(*self._paho.subscribe(paho_client.subscribe_requests(some, v5=self._v5)))
             if len(codes) != len(some):
                 cause = f"{len(codes)} answers to {len(some)} subscriptions"
-                raise LinkFailedError(Failure.UNREACHABLE, cause)
+                raise ConnectionFailedError(Failure.UNREACHABLE, cause)
             for subscription, code in zip(some, codes, strict=True):
                 if (reason := paho_client.refusal(code)) is not None:
                     refused[subscription.topic] = reason
@@ -168,7 +169,7 @@ class Link:
         """Stop listening to these topics.
 
         Raises:
-            LinkFailedError: the connection ended, or no answer came.
+            ConnectionFailedError: the connection ended, or no answer came.
         """
         if topics:
             await self._answer(*self._paho.unsubscribe(list(topics)))
@@ -359,9 +360,9 @@ class Link:
             if answer.done():
                 return answer.result()
             if self.closed.done():
-                raise LinkFailedError(Failure.UNREACHABLE, self.closed.result().reason)
+                raise ConnectionFailedError(Failure.UNREACHABLE, self.closed.result().reason)
             cause = f"no answer to a subscription within {self._patience.answer:g} s"
-            raise LinkFailedError(Failure.UNREACHABLE, cause)
+            raise ConnectionFailedError(Failure.UNREACHABLE, cause)
         finally:
             self._answers.pop(number, None)
 
