@@ -40,9 +40,9 @@ async def test_an_encrypted_broker_is_talked_to_only_with_its_authority() -> Non
 async def test_a_sent_command_tells_whether_anybody_listens() -> None:
     with Mosquitto() as broker:
         async with plain_client(to(broker.port)) as client:
-            said = await client.send(Outgoing("shop/gate/set", b"open", MessageKind.ACT))
-            assert said is not None
-            assert "no device listens on 'shop/gate/set'" in said
+            objection = await client.send(Outgoing("shop/gate/set", b"open", MessageKind.ACT))
+            assert objection is not None
+            assert "no device listens on 'shop/gate/set'" in objection.text
         async with plain_client(to(broker.port), ["shop/gate/set"]) as client:
             assert await client.send(Outgoing("shop/gate/set", b"open", MessageKind.ACT)) is None
 
@@ -54,9 +54,9 @@ async def test_a_sent_command_tells_that_the_broker_refuses_it() -> None:
     broker.configure(f"acl_file {broker.folder}/acl")
     with broker:
         async with plain_client(to(broker.port)) as client:
-            said = await client.send(Outgoing("shop/gate/set", b"open", MessageKind.ACT))
-        assert said is not None
-        assert "refused a message to 'shop/gate/set'" in said
+            objection = await client.send(Outgoing("shop/gate/set", b"open", MessageKind.ACT))
+        assert objection is not None
+        assert "refused a message to 'shop/gate/set'" in objection.text
 
 
 class Levels(list[bytes]):

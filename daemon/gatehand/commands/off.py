@@ -5,7 +5,9 @@ noted at its start (`off.json`), else what can be salvaged of a config with erro
 """
 
 import argparse
+import asyncio
 import json
+import logging
 import os
 import queue
 import sys
@@ -116,10 +118,11 @@ def _find(config: Path, folder: Path) -> tuple[OffNotes, str] | str:
 def _tell(notes: OffNotes) -> tuple[dict[str, str | None], bool]:
     """For each collector None, or why its off is not with the broker; and whether a daemon there has heard of it."""
     from gatehand.mqtt.deliver import deliver
-    from gatehand.mqtt.failures import ConnectionFailedError, failure_text
+    from gatehand.mqtt.failures import ConnectionFailedError, failure_notice
     from gatehand.mqtt.transport import MessageKind, Outgoing
     from gatehand.small_files import NoSecretError
 
+    logging.getLogger("gatehand.mqtt").addHandler(logging.NullHandler())  # what went wrong is said below
     names = tuple(notes.collectors)
     offs = [Outgoing(each.topic, each.off.encode(), MessageKind.OFF) for each in notes.collectors.values()]
     asks = [Outgoing(f"{notes.base}/collector/{name}/off", b"gatehand off", MessageKind.OFF) for name in names]
@@ -128,9 +131,9 @@ def _tell(notes: OffNotes) -> tuple[dict[str, str | None], bool]:
         late = f"{notes.password_file} could not be read within {READ_WITHIN:g} s"
         return dict.fromkeys(names, str(settings) if isinstance(settings, NoSecretError) else late), False
     try:
-        answers = deliver(settings, offs, WITHIN, asks)
+        answers = asyncio.run(deliver(settings, offs, WITHIN, asks))
     except ConnectionFailedError as failed:
-        return dict.fromkeys(names, failure_text(failed, settings)), False
+        return dict.fromkeys(names, failure_notice(failed, settings).text), False
     heard = settings.protocol == "5" and any(each is None for each in answers[len(names) :])
     return dict(zip(names, answers, strict=False)), heard
 

@@ -107,15 +107,14 @@ async def _ask(where: "Where", within: float) -> dict[str, Any]:
 
 
 async def _send(client: "PlainClient", where: "Where") -> None:
-    from gatehand.mqtt.failures import nobody_listens
-    from gatehand.mqtt.transport import MessageKind, Outgoing
+    from gatehand.mqtt.transport import MessageKind, NoticeKind, Outgoing
 
-    topic = f"{where.base}/reload"
-    objection = await client.send(Outgoing(topic, where.settings.client_id.encode(), MessageKind.ACT))
-    if objection == nobody_listens(topic):
+    asking = Outgoing(f"{where.base}/reload", where.settings.client_id.encode(), MessageKind.ACT)
+    objection = await client.send(asking)
+    if objection is not None and objection.kind is NoticeKind.NOBODY_LISTENS:
         raise NoAnswerError(f"no daemon listens on {where.text}: is it running, and is this its base?")
     if objection is not None:
-        raise NoAnswerError(objection)
+        raise NoAnswerError(objection.text)
 
 
 async def _outcomes(client: "PlainClient", where: "Where") -> AsyncIterator[dict[str, Any]]:

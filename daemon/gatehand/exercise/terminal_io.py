@@ -104,7 +104,8 @@ class TerminalIo:
         Raises:
             ClientError: the broker is gone.
         """
-        return await self._client.send(outgoing)
+        objection = await self._client.send(outgoing)
+        return None if objection is None else objection.text
 
     async def next(self, until: float) -> Happening | None:
         """See `World`.

@@ -9,6 +9,7 @@ import contextlib
 import socket
 from collections.abc import AsyncIterator, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Any, Final
 
 import aiomqtt
@@ -17,12 +18,18 @@ from aiomqtt.exceptions import MqttConnectError
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
-from gatehand.mqtt import failures
-from gatehand.mqtt.failures import ConnectionFailedError, Failure
+from gatehand.mqtt.failures import (
+    ConnectionFailedError,
+    Failure,
+    failure_notice,
+    objection,
+    subscription_refused,
+    with_fall_back,
+)
 from gatehand.mqtt.notices import quiet_logger
-from gatehand.mqtt.paho_client import connect_failure, delivery, objection, refusal, refused_connection, tls_context
+from gatehand.mqtt.paho_client import connect_failure, delivery, refusal, refused_connection, tls_context
 from gatehand.mqtt.settings import BrokerSettings, Protocol
-from gatehand.mqtt.transport import Outgoing
+from gatehand.mqtt.transport import Notice, Outgoing
 
 _ANSWER_WITHIN: Final = 5.0
 _LEAVE_WITHIN: Final = 1.0
@@ -68,20 +75,18 @@ class PlainClient:
         """
         await self._publish(topic, payload, qos, retain, None)
 
-    async def send(self, outgoing: Outgoing) -> str | None:
+    async def send(self, outgoing: Outgoing) -> Notice | None:
         """Publish as the daemon would, with the quality of service and expiry of its kind. One call at a time.
 
         Returns:
-            What the broker had against it, as a sentence: refused, or nobody listens. None: nothing, or it does not
-            say (MQTT 3.1.1).
+            What the broker had against it: refused, or nobody listens. None: nothing, or it does not say (MQTT 3.1.1).
 
         Raises:
             ClientError: the connection has ended, or no acknowledgement came.
         """
-        v5 = self.protocol == "5"
         self._answers.clear()
-        await self._publish(outgoing.topic, outgoing.payload, *delivery(outgoing.kind, v5=v5))
-        objections = (objection(outgoing.topic, code, v5=v5) for code in self._answers)
+        await self._publish(outgoing.topic, outgoing.payload, *delivery(outgoing.kind, v5=self.protocol == "5"))
+        objections = (objection(outgoing, code.value, code.getName()) for code in self._answers)
         return next(filter(None, objections), None)
 
     async def messages(self) -> AsyncIterator[Heard]:
@@ -112,7 +117,10 @@ async def plain_client(settings: BrokerSettings, topics: Sequence[str] = ()) -> 
     Raises:
         ClientError: no connection or subscription came about; the message says what to do.
     """
-    client, protocol = await _connected(settings)
+    try:
+        client, protocol = await with_fall_back(settings, partial(_connect, settings))
+    except ConnectionFailedError as failed:
+        raise ClientError(failure_notice(failed, settings).text) from failed
     try:
         await _subscribe(client, topics)
         yield PlainClient(client, protocol)
@@ -123,18 +131,7 @@ async def plain_client(settings: BrokerSettings, topics: Sequence[str] = ()) -> 
         await _hang_up(client)
 
 
-async def _connected(settings: BrokerSettings) -> tuple[aiomqtt.Client, Protocol]:
-    protocol: Protocol = settings.protocol
-    while True:
-        try:
-            return await _connect(settings, protocol), protocol
-        except ConnectionFailedError as failed:
-            if protocol == "3.1.1" or not failed.perhaps_older:
-                raise ClientError(failures.failure_text(failed, settings)) from failed
-        protocol = "3.1.1"
-
-
-async def _connect(settings: BrokerSettings, protocol: Protocol) -> aiomqtt.Client:
+async def _connect(settings: BrokerSettings, protocol: Protocol) -> tuple[aiomqtt.Client, Protocol]:
     client = aiomqtt.Client(
         settings.host,
         settings.port,
@@ -158,7 +155,7 @@ async def _connect(settings: BrokerSettings, protocol: Protocol) -> aiomqtt.Clie
             cause = f"connected, but no answer within {_ANSWER_WITHIN:g} s"
             raise ConnectionFailedError(Failure.NO_ANSWER, cause) from error
         raise connect_failure(error) from error
-    return client
+    return client, protocol
 
 
 async def _subscribe(client: aiomqtt.Client, topics: Sequence[str]) -> None:
@@ -170,7 +167,7 @@ async def _subscribe(client: aiomqtt.Client, topics: Sequence[str]) -> None:
         raise _gone(error) from error
     for topic, code in zip(topics, codes, strict=False):
         if (reason := refusal(code)) is not None:
-            raise ClientError(failures.subscription_refused(topic, reason))
+            raise ClientError(subscription_refused(topic, reason))
 
 
 async def _hang_up(client: aiomqtt.Client) -> None:

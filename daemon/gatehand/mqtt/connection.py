@@ -1,8 +1,8 @@
 """One connection to the broker, from CONNECT to its end, over paho's client driven by our event loop.
 
 A `Connection` is used once: a client object that connects again would send what the last connection left behind. Only
-paho's `connect` blocks (name service, network, encryption), so that it runs in a thread; everything else happens in the
-loop:
+paho's `connect` blocks (name service, network, encryption), so that it runs in a thread of its own, which can be left
+behind; everything else happens in the loop:
 
 - reading empties the socket into the inbox before the shell sees the first message, so that the time of receipt is
   true and readings can give way when the shell falls behind;
@@ -18,22 +18,23 @@ import contextlib
 import logging
 import math
 import ssl
+import threading
 import time
 from collections.abc import Callable, Sequence
-from typing import Any, Final
+from typing import Any, Final, TypeVar
 
 import paho.mqtt.client as paho
 from msgspec import Struct
 from paho.mqtt.reasoncodes import ReasonCode
 
 from gatehand.mqtt import paho_client
-from gatehand.mqtt.failures import ConnectionFailedError, Ending, Failure, Patience
+from gatehand.mqtt.failures import ConnectionFailedError, Ending, Failure, Patience, objection
 from gatehand.mqtt.inbox import Inbox, Message
 from gatehand.mqtt.outbox import ANSWER_WITHIN, WINDOW, Outbox
 from gatehand.mqtt.payload import MAX_BYTES
 from gatehand.mqtt.settings import BrokerSettings, Protocol
 from gatehand.mqtt.topic_filters import filter_problem
-from gatehand.mqtt.transport import Outgoing, Subscription
+from gatehand.mqtt.transport import Notice, Outgoing, Subscription
 
 _DRAIN: Final = 128
 """Packets read in a row before the shell gets its turn."""
@@ -44,16 +45,23 @@ _LOOK_AFTER: Final = 1.0
 """Seconds between two looks whether the keepalive asks for a ping, or is over."""
 
 
-class Hooks(Struct, frozen=True):
-    """What a connection tells its session. All are called in the event loop; none may raise."""
+T = TypeVar("T")
 
-    arrived: Callable[[], None]
+
+def _nothing(*_: object) -> None:
+    """What is told is of no interest."""
+
+
+class Hooks(Struct, frozen=True):
+    """What a connection tells its owner. All are called in the event loop; none may raise."""
+
+    answered: Callable[[Outgoing, Notice | None], None]
+    """The broker acknowledged a message; with what it had against it, if anything."""
+    arrived: Callable[[], None] = _nothing
     """The inbox may hold something."""
-    answered: Callable[[Outgoing, int, str], None]
-    """The broker acknowledged a message with this reason code and its name."""
-    unreadable: Callable[[bytes], None]
+    unreadable: Callable[[bytes], None] = _nothing
     """A message came whose topic is not UTF-8."""
-    reading: Callable[[], None]
+    reading: Callable[[], None] = _nothing
     """The socket is about to be read."""
 
 
@@ -61,9 +69,6 @@ class Connection:
     """One connection. Build, `open`, `subscribe`; then `publish` until `closed`; at last `abort`, always.
 
     Must be built inside the running event loop.
-
-    Raises:
-        ConnectionFailedError: the files for encryption cannot be used.
     """
 
     def __init__(
@@ -71,11 +76,11 @@ class Connection:
         *,
         settings: BrokerSettings,
         protocol: Protocol,
-        will: Outgoing,
-        inbox: Inbox,
         hooks: Hooks,
         patience: Patience,
+        inbox: Inbox,
         logger: logging.Logger,
+        will: Outgoing | None = None,
     ) -> None:
         self._loop = asyncio.get_running_loop()
         self._settings = settings
@@ -93,14 +98,15 @@ class Connection:
         self._reading = False
         self._writer_added = False
         self._aborted = False
-        self._connecting: asyncio.Future[None] | None = None
+        self.connecting: asyncio.Future[Exception | None] = self._loop.create_future()
+        """Done when the connect's thread has ended, however late: with why it failed, if it did."""
         self._greeting: asyncio.Future[ReasonCode] = self._loop.create_future()
         self._answers: dict[int | None, asyncio.Future[Sequence[ReasonCode]]] = {}
         """Subscriptions and their ends under way, by packet number."""
         self._look_after: asyncio.TimerHandle | None = None
         self.closed: asyncio.Future[Ending] = self._loop.create_future()
         """Done when the connection has ended."""
-        self._paho = client = paho_client.paho_client(settings, protocol, logger=logger, will=will)
+        self._paho = client = paho_client.paho_client(settings, protocol, logger, will)
         client.connect_timeout = patience.connect
         client.max_inflight_messages_set(0)  # the outbox keeps the window; paho's queue would send commands late
         client.on_socket_open = lambda _client, _userdata, sock: paho_client.reset_on_close(sock)
@@ -118,33 +124,20 @@ class Connection:
         Raises:
             ConnectionFailedError: no connection came about; says why.
         """
-        self._connecting = self._loop.run_in_executor(
-            None, paho_client.connect, self._paho, self._settings, self.protocol
-        )
-        # Waiting does not cancel: a connect that is cancelled half-way leaks its socket (the thread goes on).
-        await asyncio.wait({self._connecting}, timeout=3 * self._patience.connect + self._patience.answer)
-        if not self._connecting.done():
-            raise ConnectionFailedError(Failure.UNREACHABLE, "no answer from the name service or the network")
-        try:
-            self._connecting.result()
-        except Exception as error:
+        threading.Thread(target=self._connect, name="connect", daemon=True).start()
+        answer = self._patience.answer
+        late = "no answer from the name service or the network"
+        error = await self._first(self.connecting, 3 * self._patience.connect + answer, Failure.UNREACHABLE, late)
+        if error is not None:
             raise paho_client.connect_failure(error) from error
         self._flushes_itself = False
         self._flush()
-        if (sock := self._paho.socket()) is not None:
+        if (sock := self._paho.socket()) is not None and not self._aborted:
             self._loop.add_reader(sock.fileno(), self.pump)
             self._look_after = self._loop.call_later(_LOOK_AFTER, self._keep_alive)
-        await asyncio.wait(
-            (self._greeting, self.closed), timeout=self._patience.answer, return_when=asyncio.FIRST_COMPLETED
-        )
-        if self._greeting.done():
-            if (code := self._greeting.result()).is_failure:
-                raise paho_client.refused_connection(code)
-        elif self.closed.done():
-            raise ConnectionFailedError(Failure.NO_ANSWER, self.closed.result().reason)
-        else:
-            cause = f"connected, but no answer within {self._patience.answer:g} s"
-            raise ConnectionFailedError(Failure.NO_ANSWER, cause)
+        late = f"connected, but no answer within {answer:g} s"
+        if (code := await self._first(self._greeting, answer, Failure.NO_ANSWER, late)).is_failure:
+            raise paho_client.refused_connection(code)
 
     async def subscribe(self, wanted: Sequence[Subscription]) -> dict[str, str]:
         """Subscribe and check each answer; gives the refused topics with the broker's reason.
@@ -183,6 +176,11 @@ class Connection:
         if was_held is None and self._outbox.held_since is not None:
             self._loop.call_later(ANSWER_WITHIN, self._no_answer, self._outbox.held_since)
         return not self.closed.done()
+
+    @property
+    def is_open(self) -> bool:
+        """The broker has let us in."""
+        return self._outbox is not None
 
     @property
     def sure_until(self) -> float:
@@ -241,23 +239,29 @@ class Connection:
     def abort(self, reason: str = "given up") -> None:
         """Close the socket with a reset and leave nothing behind. May be called at any time, more than once."""
         self._end(Ending(reason))
-        if self._connecting is not None and not self._connecting.done():
-            # It runs in a thread that cannot be stopped; what it opens is closed when it is done.
-            self._connecting.add_done_callback(self._close_at_last)
-            return
-        self._close()
-
-    async def gone(self) -> None:
-        """Wait until a connect that was given up has ended too."""
-        if self._connecting is not None and not self._connecting.done():
-            await asyncio.wait({self._connecting})
+        if self.connecting.done():
+            self._close()
+        else:  # in a thread that cannot be stopped; what it opens is closed when it is done
+            self.connecting.add_done_callback(lambda _: self._close())
 
     # Inside
 
-    def _close_at_last(self, connecting: asyncio.Future[Any]) -> None:
-        if not connecting.cancelled():
-            connecting.exception()  # looked at, so that nobody complains that it never was
-        self._close()
+    def _connect(self) -> None:
+        """In the connect's own thread."""
+        error = None
+        try:
+            paho_client.connect(self._paho, self._settings, self.protocol)
+        except Exception as failed:  # noqa: BLE001 - `open` says what it means
+            error = failed
+        with contextlib.suppress(RuntimeError):  # the loop has ended, and nobody asks any more
+            self._loop.call_soon_threadsafe(self.connecting.set_result, error)
+
+    async def _first(self, awaited: asyncio.Future[T], seconds: float, failure: Failure, late: str) -> T:
+        """What is awaited, for a bounded time and as long as the connection lasts; else it fails so, and for that."""
+        await asyncio.wait((awaited, self.closed), timeout=seconds, return_when=asyncio.FIRST_COMPLETED)
+        if awaited.done():
+            return awaited.result()
+        raise ConnectionFailedError(failure, self.closed.result().reason if self.closed.done() else late)
 
     def _close(self) -> None:
         self._aborted = True
@@ -271,12 +275,7 @@ class Connection:
             self._look_after.cancel()
 
     def _keep_alive(self) -> None:
-        try:
-            going = self._paho.loop_misc() == paho.MQTT_ERR_SUCCESS
-        except Exception as error:  # noqa: BLE001
-            self._end(Ending(f"writing failed ({error})"))
-            return
-        if going and not self._aborted:
+        if self._written(self._paho.loop_misc) and not self._aborted:
             self._look_after = self._loop.call_later(_LOOK_AFTER, self._keep_alive)
 
     def _drain(self) -> None:
@@ -302,7 +301,7 @@ class Connection:
         for number, code in acks:
             outgoing = outbox.acknowledged(number)
             if outgoing is not None:
-                self._hooks.answered(outgoing, code.value, code.getName())
+                self._hooks.answered(outgoing, objection(outgoing, code.value, code.getName()))
 
     def _decrypted_waiting(self) -> bool:
         sock = self._paho.socket()
@@ -334,10 +333,7 @@ class Connection:
     def _flush(self) -> None:
         if self._aborted:
             return
-        try:
-            self._paho.loop_write()
-        except Exception as error:  # noqa: BLE001
-            self._end(Ending(f"writing failed ({error})"))
+        self._written(self._paho.loop_write)
         sock = self._paho.socket()
         if sock is None:
             return
@@ -348,21 +344,21 @@ class Connection:
             self._writer_added = False
             self._loop.remove_writer(sock.fileno())
 
+    def _written(self, write: Callable[[], paho.MQTTErrorCode]) -> bool:
+        try:
+            return write() == paho.MQTT_ERR_SUCCESS
+        except Exception as error:  # noqa: BLE001 - whatever the socket says, it is the end
+            self._end(Ending(f"writing failed ({error})"))
+            return False
+
     async def _answer(self, result: int, number: int | None) -> Sequence[ReasonCode]:
-        """The broker's answer to a subscription or its end, for a bounded time and as long as the connection lasts."""
+        """The broker's answer to a subscription or its end."""
         answer: asyncio.Future[Sequence[ReasonCode]] = self._loop.create_future()
         if result == paho.MQTT_ERR_SUCCESS:  # else the connection has just ended, and `closed` says why
             self._answers[number] = answer
+        late = f"no answer to a subscription within {self._patience.answer:g} s"
         try:
-            await asyncio.wait(
-                (answer, self.closed), timeout=self._patience.answer, return_when=asyncio.FIRST_COMPLETED
-            )
-            if answer.done():
-                return answer.result()
-            if self.closed.done():
-                raise ConnectionFailedError(Failure.UNREACHABLE, self.closed.result().reason)
-            cause = f"no answer to a subscription within {self._patience.answer:g} s"
-            raise ConnectionFailedError(Failure.UNREACHABLE, cause)
+            return await self._first(answer, self._patience.answer, Failure.UNREACHABLE, late)
         finally:
             self._answers.pop(number, None)
 
@@ -372,27 +368,20 @@ class Connection:
 
     # Called by paho. None may raise: paho would call it again for ever.
 
-    def _on_socket_close(self, _client: paho.Client, _userdata: object, sock: Any) -> None:  # noqa: ANN401  paho's type names sockets of three kinds
+    def _on_socket_close(self, _client: object, _userdata: object, sock: Any) -> None:  # noqa: ANN401  paho's type names sockets of three kinds
         if (number := sock.fileno()) >= 0:
             self._loop.remove_reader(number)
             self._loop.remove_writer(number)
 
-    def _on_connect(
-        self, _client: paho.Client, _userdata: object, _flags: object, code: ReasonCode, properties: object
-    ) -> None:
+    def _on_connect(self, _client: object, _userdata: object, _flags: object, code: ReasonCode, facts: object) -> None:
         if self._greeting.done():
             return  # a broker that greets twice
         if not code.is_failure:
-            self._outbox = Outbox(self._write, self._ask, paho_client.receive_maximum(properties, WINDOW))
+            self._outbox = Outbox(self._write, self._ask, paho_client.receive_maximum(facts, WINDOW))
         self._greeting.set_result(code)
 
     def _on_disconnect(
-        self,
-        _client: paho.Client,
-        _userdata: object,
-        flags: paho.DisconnectFlags,
-        code: ReasonCode,
-        _properties: object,
+        self, _client: object, _userdata: object, flags: paho.DisconnectFlags, code: ReasonCode, _facts: object
     ) -> None:
         ending = paho_client.ending(flags, code, self._settings.keepalive)
         if self._reading:
@@ -401,12 +390,12 @@ class Connection:
             self._end(ending)
 
     def _on_answer(
-        self, _client: paho.Client, _userdata: object, number: int, codes: Sequence[ReasonCode], _properties: object
+        self, _client: object, _userdata: object, number: int, codes: Sequence[ReasonCode], _facts: object
     ) -> None:
         if (answer := self._answers.get(number)) is not None and not answer.done():
             answer.set_result(codes)
 
-    def _on_message(self, _client: paho.Client, _userdata: object, message: paho.MQTTMessage) -> None:
+    def _on_message(self, _client: object, _userdata: object, message: paho.MQTTMessage) -> None:
         self._arrived += 1
         try:
             topic = message.topic
@@ -418,12 +407,10 @@ class Connection:
             payload = payload[: MAX_BYTES + 1]  # enough to be known as too long; the rest need not wait in memory
         self._inbox.put(Message(topic, bytes(payload), message.retain, self._now))
 
-    def _on_publish(
-        self, _client: paho.Client, _userdata: object, mid: int, code: ReasonCode, _properties: object
-    ) -> None:
+    def _on_publish(self, _client: object, _userdata: object, mid: int, code: ReasonCode, _facts: object) -> None:
         if self._outbox is not None and self._outbox.awaits(mid):
             self._acks.append((mid, code))
 
-    def _on_wants_write(self, _client: paho.Client, _userdata: object, _sock: object) -> None:
+    def _on_wants_write(self, _client: object, _userdata: object, _sock: object) -> None:
         if not self._flushes_itself:  # a subscription, paho's keepalive
             self._loop.call_soon(self._flush)

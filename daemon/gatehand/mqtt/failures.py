@@ -3,16 +3,18 @@
 Pure but for the counters of `Retry`; `lived` and all waits are seconds. The same story always gives the same answers.
 """
 
+from collections.abc import Awaitable, Callable
 from enum import StrEnum
-from typing import Final
+from typing import Final, TypeVar
 
 from msgspec import Struct
 
 from gatehand.mqtt.settings import BrokerSettings, Protocol
-from gatehand.mqtt.transport import Notice, NoticeKind
+from gatehand.mqtt.transport import MessageKind, Notice, NoticeKind, Outgoing
 
 # Reason codes of MQTT 5.0 section 2.4; paho translates the return codes of 3.1.1 to them.
 NO_MATCHING_SUBSCRIBERS: Final = 0x10
+FIRST_FAILURE: Final = 0x80
 UNSUPPORTED_PROTOCOL: Final = 0x84
 BAD_LOGIN: Final = 0x86
 NOT_AUTHORISED: Final = 0x87
@@ -75,42 +77,36 @@ def failure_of(reason_code: int) -> Failure:
     return Failure.REFUSED
 
 
-def failure_kind(failure: Failure) -> NoticeKind:
-    """The kind of notice for a failed attempt."""
-    match failure:
-        case Failure.LOGIN:
-            return NoticeKind.LOGIN_REFUSED
-        case Failure.REFUSED | Failure.CERTIFICATE:
-            return NoticeKind.CONNECTION_REFUSED
-        case Failure.UNREACHABLE | Failure.NO_ANSWER | Failure.PROTOCOL:
-            return NoticeKind.UNREACHABLE
-
-
-def failure_text(failed: ConnectionFailedError, settings: BrokerSettings) -> str:
-    """The sentence for a failed attempt; whether another follows is for the caller to add."""
+def failure_notice(failed: ConnectionFailedError, settings: BrokerSettings, then: str = "") -> Notice:
+    """What a person should know of a failed attempt, and `then` what follows."""
     at = f"{settings.host}:{settings.port}"
     match failed.failure:
         case Failure.LOGIN:
+            kind = NoticeKind.LOGIN_REFUSED
             who = f"user {settings.username!r}" if settings.username else "a client without user name"
-            return (
+            text = (
                 f"the broker at {at} refused the login of {who} ({failed.cause.lower()}); mend username and "
                 "password_file in [broker], or add the user to the broker"
             )
         case Failure.REFUSED:
-            return (
+            kind = NoticeKind.CONNECTION_REFUSED
+            text = (
                 f"the broker at {at} refused the connection ({failed.cause.lower()}); "
                 f"look at client_id {settings.client_id!r} in [broker] and at the broker's own log"
             )
         case Failure.CERTIFICATE:
-            return (
+            kind = NoticeKind.CONNECTION_REFUSED
+            text = (
                 f"no encrypted connection to the broker at {at} ({failed.cause}); "
                 "mend tls in [broker]: ca_file, cert_file, key_file, and the name in host"
             )
         case Failure.UNREACHABLE | Failure.NO_ANSWER | Failure.PROTOCOL:
-            return (
+            kind = NoticeKind.UNREACHABLE
+            text = (
                 f"no connection to the broker at {at} ({failed.cause}); start the broker, or mend host and port in "
                 "[broker]"
             )
+    return Notice(kind, text + then, {"cause": failed.cause})
 
 
 def same_client_id(settings: BrokerSettings, lives: int, *, certain: bool) -> str:
@@ -141,17 +137,17 @@ def subscription_refused(topic: str, reason: str) -> str:
     )
 
 
-def publish_refused(topic: str, reason: str) -> str:
-    """The sentence for a topic that we may not write."""
-    return (
-        f"the broker refused a message to {topic!r} ({reason.lower()}): "
-        "let the user write it in the broker's access list"
-    )
-
-
-def nobody_listens(topic: str) -> str:
-    """The sentence for a command without any subscriber."""
-    return f"no device listens on {topic!r}: is it switched on, and is this its command topic?"
+def objection(outgoing: Outgoing, code: int, name: str) -> Notice | None:
+    """What the broker has against a message, by the reason code of its acknowledgement. 3.1.1 has no word for it."""
+    topic = outgoing.topic
+    if code >= FIRST_FAILURE:
+        refused = f"the broker refused a message to {topic!r} ({name.lower()})"
+        text = f"{refused}: let the user write it in the broker's access list"
+        return Notice(NoticeKind.PUBLISH_REFUSED, text, {"topic": topic})
+    if code == NO_MATCHING_SUBSCRIBERS and outgoing.kind is not MessageKind.STATUS:
+        text = f"no device listens on {topic!r}: is it switched on, and is this its command topic?"
+        return Notice(NoticeKind.NOBODY_LISTENS, text, {"topic": topic})
+    return None
 
 
 class Patience(Struct, frozen=True):
@@ -188,6 +184,23 @@ class Next(Struct, frozen=True):
     notice: Notice | None = None
 
 
+T = TypeVar("T")
+
+
+async def with_fall_back(settings: BrokerSettings, connect: Callable[[Protocol], Awaitable[T]]) -> T:
+    """What `connect` gives: one attempt, and one by 3.1.1 where the broker may know no MQTT 5.
+
+    Raises:
+        ConnectionFailedError: neither led to a connection.
+    """
+    try:
+        return await connect(settings.protocol)
+    except ConnectionFailedError as failed:
+        if settings.protocol == "3.1.1" or not failed.perhaps_older:
+            raise
+    return await connect("3.1.1")
+
+
 class Retry:
     """Remembers what went wrong in a row. `protocol()` is what the next attempt should speak."""
 
@@ -215,10 +228,10 @@ class Retry:
         self._failures += 1
         self._short_lives = 0  # somebody with our id would not have kept us from connecting
         self._silences = self._silences + 1 if error.failure is Failure.NO_ANSWER else 0
-        again = "trying again slowly" if error.lasting else "trying again"
-        text = f"{failure_text(error, self._settings)}; {again}"
-        wait = self._patience.refused if error.lasting else self._patience.before_attempt(self._failures)
-        return Next(wait, Notice(failure_kind(error.failure), text, {"cause": error.cause}))
+        if error.lasting:
+            return Next(self._patience.refused, failure_notice(error, self._settings, "; trying again slowly"))
+        wait = self._patience.before_attempt(self._failures)
+        return Next(wait, failure_notice(error, self._settings, "; trying again"))
 
     def connected(self, protocol: Protocol) -> Notice | None:
         """A connection stands."""

@@ -9,7 +9,6 @@ from collections.abc import Callable
 from contextlib import suppress
 from typing import Final, ParamSpec
 
-from gatehand.mqtt.inbox import Message
 from gatehand.mqtt.transport import Listener, Notice, NoticeKind
 
 _logger = logging.getLogger(__name__)
@@ -21,20 +20,13 @@ P = ParamSpec("P")
 
 
 class GuardedListener:
-    """One listener, whose faults stay its own: its messages, its callbacks, and notices, seldom enough."""
+    """One listener, whose faults stay its own, and who hears of trouble seldom enough."""
 
     def __init__(self, listener: Listener, clock: Callable[[], float] = time.monotonic) -> None:
         self._listener = listener
         self._clock = clock
         self._last: dict[NoticeKind, tuple[str, float]] = {}
-        self._noticed_topics: set[tuple[NoticeKind, str]] = set()
-
-    def message(self, message: Message) -> None:
-        """Hand over a message."""
-        try:
-            self._listener.on_message(message.topic, message.payload, message.retained, message.received)
-        except Exception as error:  # noqa: BLE001  the shell's fault, reported as such
-            self.internal_error(error)
+        self._said_once: set[tuple[NoticeKind, object]] = set()
 
     def call(self, callback: Callable[P, None], *args: P.args, **kwargs: P.kwargs) -> None:
         """Call the shell; a fault of it must not take the connection with it, and must not pass unseen."""
@@ -57,15 +49,16 @@ class GuardedListener:
             self._last[notice.kind] = (notice.text, now)
             self.say(notice)
 
-    def say_about(self, kind: NoticeKind, topic: str, text: str) -> None:
+    def say_once(self, notice: Notice) -> None:
         """Say it once for each topic and connection."""
-        if (kind, topic) not in self._noticed_topics:
-            self._noticed_topics.add((kind, topic))
-            self.say(Notice(kind, text, {"topic": topic}))
+        about = notice.kind, notice.facts["topic"]
+        if about not in self._said_once:
+            self._said_once.add(about)
+            self.say(notice)
 
     def new_connection(self) -> None:
         """What was said about topics and about not getting through may be said again."""
-        self._noticed_topics.clear()
+        self._said_once.clear()
         for kind in (NoticeKind.UNREACHABLE, NoticeKind.LOGIN_REFUSED, NoticeKind.CONNECTION_REFUSED):
             self._last.pop(kind, None)
 

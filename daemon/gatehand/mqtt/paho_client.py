@@ -19,16 +19,7 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
-from gatehand.mqtt.failures import (
-    KEEPALIVE_TIMEOUT,
-    NO_MATCHING_SUBSCRIBERS,
-    ConnectionFailedError,
-    Ending,
-    Failure,
-    failure_of,
-    nobody_listens,
-    publish_refused,
-)
+from gatehand.mqtt.failures import KEEPALIVE_TIMEOUT, ConnectionFailedError, Ending, Failure, failure_of
 from gatehand.mqtt.outbox import ANSWER_WITHIN
 from gatehand.mqtt.settings import BrokerSettings, Protocol
 from gatehand.mqtt.transport import MessageKind, Outgoing, Subscription
@@ -72,13 +63,9 @@ share_tables()
 
 
 def paho_client(
-    settings: BrokerSettings, protocol: Protocol, *, logger: logging.Logger | None = None, will: Outgoing | None = None
+    settings: BrokerSettings, protocol: Protocol, logger: logging.Logger, will: Outgoing | None
 ) -> paho.Client:
-    """A client for one connection that begins with nothing kept from an earlier one.
-
-    Raises:
-        ConnectionFailedError: the files for encryption cannot be used.
-    """
+    """A client for one connection that begins with nothing kept from an earlier one."""
     client = paho.Client(
         CallbackAPIVersion.VERSION2,
         settings.client_id,
@@ -86,12 +73,9 @@ def paho_client(
         protocol=paho.MQTTv5 if protocol == "5" else paho.MQTTv311,
         reconnect_on_failure=False,
     )
-    if logger is not None:
-        client.enable_logger(logger)
+    client.enable_logger(logger)
     if settings.username is not None:
         client.username_pw_set(settings.username, settings.password)
-    if (context := tls_context(settings)) is not None:
-        client.tls_set_context(context)
     if will is not None:
         client.will_set(will.topic, will.payload, qos=1, retain=True)
     return client
@@ -101,8 +85,11 @@ def connect(client: paho.Client, settings: BrokerSettings, protocol: Protocol) -
     """Open the connection and say who we are. Blocks: for a thread.
 
     Raises:
+        ConnectionFailedError: the files for encryption cannot be used.
         OSError: nobody there, or the encryption failed; `connect_failure` says what it means.
     """
+    if (context := tls_context(settings)) is not None:
+        client.tls_set_context(context)
     properties = None
     if protocol == "5":
         properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
@@ -186,6 +173,8 @@ def ending(flags: paho.DisconnectFlags, code: ReasonCode, keepalive: int) -> End
 
 def connect_failure(error: BaseException) -> ConnectionFailedError:
     """What an exception out of a connect means."""
+    if isinstance(error, ConnectionFailedError):
+        return error
     text = str(error) or type(error).__name__
     if isinstance(error, ssl.SSLError) or "ssl" in text.lower() or "certificate" in text.lower():
         return ConnectionFailedError(Failure.CERTIFICATE, text)
@@ -195,15 +184,6 @@ def connect_failure(error: BaseException) -> ConnectionFailedError:
 def refused_connection(code: ReasonCode) -> ConnectionFailedError:
     """What a refusing CONNACK means."""
     return ConnectionFailedError(failure_of(code.value), code.getName())
-
-
-def objection(topic: str, code: ReasonCode, *, v5: bool) -> str | None:
-    """What the broker has against a message, by its acknowledgement, as a sentence. 3.1.1 has no word for it."""
-    if not v5:
-        return None
-    if code.is_failure:
-        return publish_refused(topic, code.getName())
-    return nobody_listens(topic) if code.value == NO_MATCHING_SUBSCRIBERS else None
 
 
 def tls_context(settings: BrokerSettings) -> ssl.SSLContext | None:

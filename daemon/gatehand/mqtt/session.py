@@ -10,14 +10,13 @@ import time
 from contextlib import suppress
 from typing import Final
 
-from gatehand.mqtt import failures
 from gatehand.mqtt.connection import Connection, Hooks
-from gatehand.mqtt.failures import ConnectionFailedError, Ending, Failure, Patience, Retry
+from gatehand.mqtt.failures import ConnectionFailedError, Next, Patience, Retry, subscription_refused
 from gatehand.mqtt.inbox import Inbox, Message
 from gatehand.mqtt.notices import GuardedListener, quiet_logger
 from gatehand.mqtt.payload import excerpt
 from gatehand.mqtt.settings import BrokerSettings, Presence
-from gatehand.mqtt.stalled_loop import CatchUp, Pulse
+from gatehand.mqtt.stalled_loop import Echo, Pulse
 from gatehand.mqtt.transport import Connected, Listener, MessageKind, Notice, NoticeKind, Outgoing, Subscription
 
 _SHELL_TURN: Final = 0.005
@@ -25,7 +24,7 @@ _SHELL_TURN: Final = 0.005
 _ASK_AGAIN: Final = 1.0
 """Seconds between two words of ours after a standstill, while none has come back."""
 _ASKED_ENOUGH: Final = 5
-"""Words that did not come back from a broker that speaks: it does not give us our own topic to read."""
+"""Waits of that length for a broker that speaks: it does not give us our own topic to read."""
 _LEAVE_WITHIN: Final = 2.0
 
 
@@ -57,12 +56,11 @@ class Session:
     ) -> None:
         self._settings = settings
         self._listener = listener
-        self._patience = patience or Patience()
-        self._guarded = GuardedListener(listener)
-        self._retry = Retry(settings, self._patience)
+        self._patience = patience = patience or Patience()
+        self._guarded = guarded = GuardedListener(listener)
+        self._retry = Retry(settings, patience)
         self._presence = presence = presence or Presence(f"{base}/online")
         self._own_topic = presence.topic
-        self._will = Outgoing(presence.topic, presence.lost, MessageKind.STATUS)
         self._word = Outgoing(presence.topic, presence.here, MessageKind.STATUS)
         self._wanted = wanted
         self._subscribed: tuple[Subscription, ...] = ()
@@ -70,18 +68,20 @@ class Session:
         self._inbox = Inbox()
         self._pulse = pulse
         self._reads_anew = reads_anew
-        self._hooks = Hooks(self._deliver, self._on_answer, self._on_unreadable, self._look)
+        self._hooks = Hooks(self._on_answer, self._deliver, self._on_unreadable, self._look)
         self._client_logger = quiet_logger()
         self._connection: Connection | None = None
-        self._last_connection: Connection | None = None
-        self._settle_timer: asyncio.TimerHandle | None = None
-        self._settles_in = 0
-        """Words of ours to come back until what is retained has been read."""
+        """The one whose subscriptions stand."""
+        self._latest: Connection | None = None
+        self._under_way = 0
+        """Words of ours on our own topic that have not come back on this connection."""
+        say = self._say_own_word
+        self._settling = Echo(lambda: guarded.call(listener.on_settled), say, patience.settle, 1)
+        self._catching_up = Echo(lambda: guarded.call(listener.on_caught_up), say, _ASK_AGAIN, _ASKED_ENOUGH)
+        self._stood_for: float | None = None
+        """How long the loop stood still while a connection was made."""
         self._delivering = False
         self._pump_due = False
-        self._catch_up = CatchUp()
-        self._asked = 0
-        self._ask_timer: asyncio.TimerHandle | None = None
         self._stopping = False
         self._quietly = False
         self._wake = asyncio.Event()
@@ -108,7 +108,7 @@ class Session:
             return False
         if outgoing.topic == self._own_topic:
             self._word = outgoing
-            self._catch_up.said()
+            self._under_way += 1
         return True
 
     def subscribe(self, wanted: tuple[Subscription, ...]) -> None:
@@ -129,6 +129,8 @@ class Session:
         self._stopping = True
         self._quietly = quietly
         self._wake.set()
+        if self._latest is not None and not self._latest.is_open:
+            self._latest.abort("stopped")
 
     async def run(self) -> None:
         """Keep a connection until `stop` is called or this is cancelled (then without a goodbye; the will speaks)."""
@@ -137,84 +139,50 @@ class Session:
         try:
             while not self._stopping:
                 try:
-                    pause = await self._one_connection()
+                    following = await self._one_connection()
                 except Exception as error:  # noqa: BLE001  a daemon without a session would be blind
                     self._guarded.internal_error(error)
-                    pause = self._patience.retry[-1]
-                await self._sleep(pause)
+                    following = Next(self._patience.retry[-1])
+                await self._pause(following)
         finally:
             if self._pulse is not None:
                 self._pulse.unlisten(self._on_stood)
 
     # One connection after the other
 
-    async def _one_connection(self) -> float:
-        """Connect and stay as long as it lasts; gives the seconds to wait before the next attempt."""
-        if self._last_connection is not None:
-            await self._last_connection.gone()
+    async def _one_connection(self) -> Next:
+        """Connect and stay as long as it lasts; gives what follows."""
+        connection = self._latest = Connection(
+            settings=self._settings,
+            protocol=self._retry.protocol(),
+            hooks=self._hooks,
+            patience=self._patience,
+            inbox=self._inbox,
+            logger=self._client_logger,
+            will=Outgoing(self._own_topic, self._presence.lost, MessageKind.STATUS),
+        )
+        for ending in (connection.closed, connection.connecting):
+            ending.add_done_callback(lambda _: self._wake.set())
         try:
-            connection = self._last_connection = Connection(
-                settings=self._settings,
-                protocol=self._retry.protocol(),
-                will=self._will,
-                inbox=self._inbox,
-                hooks=self._hooks,
-                patience=self._patience,
-                logger=self._client_logger,
-            )
-        except ConnectionFailedError as error:
-            return self._wait_after(error)
-        connection.closed.add_done_callback(lambda _: self._wake.set())
-        try:
-            await self._open(connection)
-            return await self._live(connection)
+            await connection.open()
+            began = time.monotonic()
+            try:
+                await self._begin(connection)
+                await self._stay(connection)
+            except ConnectionFailedError:
+                if not connection.closed.done():
+                    raise  # we give it up: no answer to a subscription
+            return self._retry.after_life(connection.closed.result(), time.monotonic() - began)
         except ConnectionFailedError as error:
             connection.abort(error.cause)
-            return self._wait_after(error)
+            return self._retry.after_failure(error)
         finally:
             self._leave(connection)
-
-    async def _live(self, connection: Connection) -> float:
-        began = time.monotonic()
-        try:
-            await self._begin(connection)
-            ending = await self._stay(connection)
-        except ConnectionFailedError:
-            if not connection.closed.done():
-                raise  # we gave it up: no answer to a subscription
-            ending = connection.closed.result()
-        if ending is None:
-            return 0.0
-        following = self._retry.after_life(ending, time.monotonic() - began)
-        self._guarded.say_rarely(following.notice)
-        return following.wait
-
-    def _wait_after(self, error: ConnectionFailedError) -> float:
-        if self._stopping:
-            return 0.0
-        following = self._retry.after_failure(error)
-        self._guarded.say_rarely(following.notice)
-        return following.wait
-
-    async def _open(self, connection: Connection) -> None:
-        opening = asyncio.ensure_future(connection.open())
-        try:
-            while not opening.done():
-                self._wake.clear()
-                waking = asyncio.ensure_future(self._wake.wait())
-                await asyncio.wait((opening, waking), return_when=asyncio.FIRST_COMPLETED)
-                waking.cancel()
-                if self._stopping and not opening.done():
-                    raise ConnectionFailedError(Failure.UNREACHABLE, "stopped")
-            opening.result()
-        finally:
-            opening.cancel()
 
     async def _begin(self, connection: Connection) -> None:
         """Subscribe, say that we are online, tell the shell, and let the messages through."""
         self._inbox.clear()
-        self._catch_up = CatchUp()
-        self.found = None
+        self._under_way, self._stood_for, self.found = 0, None, None
         wanted = self._wanted
         self._inbox.set_sheddable(_sheddable(wanted))
         self._refused = await connection.subscribe((*wanted, Subscription(self._own_topic)))
@@ -227,51 +195,43 @@ class Session:
         settings = self._settings
         info = Connected(connection.protocol, settings.host, settings.port, settings.client_id, tuple(self._refused))
         self._guarded.call(self._listener.on_connected, info)
-        if (stood_for := self._catch_up.stood_for) is not None:  # while it subscribed
-            self._on_stood(stood_for)
-        self._await_settled()
+        if self._stood_for is not None:
+            self._on_stood(self._stood_for)
+        self._settling.begin(self._under_way)
         self._deliver()
 
-    async def _stay(self, connection: Connection) -> Ending | None:
-        """Until the connection ends, or None when the session was stopped and has said goodbye."""
+    async def _stay(self, connection: Connection) -> None:
+        """Until the connection ends, or until the session was stopped and has said goodbye."""
         while not connection.closed.done():
             if self._stopping:
                 left = Outgoing(self._own_topic, self._presence.left, MessageKind.STATUS)
                 await connection.say_goodbye(None if self._quietly else left)
-                return None
-            self._wake.clear()
-            if self._wanted is not self._subscribed:
+            elif self._wanted is not self._subscribed:
                 await self._change(connection, self._wanted)
-                continue
-            with suppress(TimeoutError):
-                async with asyncio.timeout(self._patience.refused_topics):
-                    await self._wake.wait()
-            self._report_shed()
-            if self._refused and not self._wake.is_set():
-                await self._try_refused(connection)
-        return connection.closed.result()
+            else:
+                woken = await self._woken(self._patience.refused_topics)
+                self._report_shed()
+                if self._refused and not woken:
+                    await self._try_refused(connection)
 
     async def _change(self, connection: Connection, wanted: tuple[Subscription, ...]) -> None:
-        subscribed = set(self._subscribed)
-        topics = {each.topic for each in wanted}
+        topics, before = {each.topic for each in wanted}, set(self._subscribed)
         self._inbox.set_sheddable(_sheddable(wanted))
         await connection.unsubscribe([each.topic for each in self._subscribed if each.topic not in topics])
-        new = [each for each in wanted if each not in subscribed]
-        refused = await connection.subscribe(new)
+        refused = await connection.subscribe([each for each in wanted if each not in before])
         self._refused = {topic: why for topic, why in self._refused.items() if topic in topics} | refused
         self._report_refused(refused)
         self._subscribed = wanted
-        if self._reads_anew:
-            self._settle_anew()
+        self._settle_anew()
 
     async def _try_refused(self, connection: Connection) -> None:
         wanted = [each for each in (*self._subscribed, Subscription(self._own_topic)) if each.topic in self._refused]
-        still = await connection.subscribe(wanted)
-        for topic in self._refused.keys() - still.keys():
+        before, self._refused = self._refused, await connection.subscribe(wanted)
+        granted = before.keys() - self._refused.keys()
+        for topic in granted:
             text = f"the broker now grants the subscription to {topic!r}"
             self._guarded.say(Notice(NoticeKind.SUBSCRIPTION_GRANTED, text, {"topic": topic}))
-        granted, self._refused = self._refused.keys() - still.keys(), still
-        if granted and self._reads_anew:
+        if granted:
             self._settle_anew()
 
     def _leave(self, connection: Connection) -> None:
@@ -279,25 +239,34 @@ class Session:
         was_live = self._connection is connection
         self._connection = None
         connection.abort()
-        if self._settle_timer is not None:
-            self._settle_timer.cancel()
-            self._settle_timer = None
+        self._settling.cancel()
         if was_live:
             while (message := self._inbox.take()) is not None:
                 self._dispatch(message)
-            self._caught_up()
+            self._catching_up.end()
             if not self._stopping:
                 self._guarded.call(self._listener.on_lost, connection.closed.result().reason, connection.sure_until)
         self._inbox.clear()
         self._report_shed()
 
-    async def _sleep(self, seconds: float) -> None:
-        until = time.monotonic() + seconds
-        while not self._stopping and (left := until - time.monotonic()) > 0:
-            self._wake.clear()
-            with suppress(TimeoutError):
-                async with asyncio.timeout(left):
-                    await self._wake.wait()
+    async def _pause(self, following: Next) -> None:
+        """The wait before the next attempt, and until the last one's thread has ended: they must not pile up."""
+        if not self._stopping:
+            self._guarded.say_rarely(following.notice)
+        until = time.monotonic() + following.wait
+        while not self._stopping:
+            left = until - time.monotonic()
+            if left <= 0 and (self._latest is None or self._latest.connecting.done()):
+                return
+            await self._woken(left if left > 0 else None)
+
+    async def _woken(self, within: float | None) -> bool:
+        """Wait for something to do, at most so many seconds; whether there is something."""
+        self._wake.clear()
+        with suppress(TimeoutError):
+            async with asyncio.timeout(within):
+                await self._wake.wait()
+        return self._wake.is_set()
 
     # Messages
 
@@ -328,7 +297,8 @@ class Session:
         if message.topic == self._own_topic:
             self._on_own(message)
             return
-        self._guarded.message(message)
+        on_message = self._listener.on_message
+        self._guarded.call(on_message, message.topic, message.payload, message.retained, message.received)
 
     def _on_own(self, message: Message) -> None:
         if message.retained:
@@ -336,18 +306,20 @@ class Session:
         if message.retained or self._connection is None or self._stopping:
             return  # at a clean stop the "0" that comes back is our own goodbye
         if message.payload == self._presence.lost:
-            self.publish(self._word)  # the will of an old connection of ours came late
+            self._say_own_word()  # the will of an old connection of ours came late
             return
-        if not self._catch_up.heard():
+        if self._under_way:
+            self._under_way -= 1
+        else:
             text = f"another daemon publishes on {self._own_topic!r}; give each its own base in the config"
             self._guarded.say_rarely(Notice(NoticeKind.SAME_BASE, text, {"topic": self._own_topic}))
-        self._settles_in -= 1
-        if self._settles_in <= 0:
-            self._settled()
-        if self._catch_up.is_over:
-            self._caught_up()
+        self._settling.heard()
+        self._catching_up.heard()
 
-    # Standstills
+    def _say_own_word(self) -> None:
+        self.publish(self._word)
+
+    # Standstills, and what the broker retains
 
     def _look(self) -> None:
         if self._pulse is not None:
@@ -356,78 +328,32 @@ class Session:
     def _on_stood(self, seconds: float) -> None:
         """The loop stood still: what waits in the inbox, the socket and the broker may be as old as that."""
         if self._connection is None:
-            self._catch_up.stood(seconds)
+            self._stood_for = max(seconds, self._stood_for or 0.0)
             return
         self._guarded.call(self._listener.on_standstill, seconds)
         self._say_own_word()
-        self._catch_up.stood(seconds)
-        self._asked = 0
-        self._ask_later()
-
-    def _say_own_word(self) -> None:
-        self.publish(self._word)
-
-    def _ask_later(self) -> None:
-        if self._ask_timer is not None:
-            self._ask_timer.cancel()
-        self._ask_timer = asyncio.get_running_loop().call_later(_ASK_AGAIN, self._ask_again)
-
-    def _ask_again(self) -> None:
-        self._ask_timer = None
-        if self._catch_up.stood_for is None or self._connection is None:
-            return
-        self._asked += 1
-        if self._asked >= _ASKED_ENOUGH:
-            self._caught_up()
-            return
-        self._say_own_word()
-        self._ask_later()
-
-    def _caught_up(self) -> None:
-        if self._ask_timer is not None:
-            self._ask_timer.cancel()
-            self._ask_timer = None
-        stood, self._asked = self._catch_up.stood_for is not None, 0
-        self._catch_up.end()
-        if stood:
-            self._guarded.call(self._listener.on_caught_up)
-
-    # What the broker retains
-
-    def _await_settled(self) -> None:
-        if self._settle_timer is not None:
-            self._settle_timer.cancel()
-        self._settles_in = self._catch_up.under_way
-        self._settle_timer = asyncio.get_running_loop().call_later(self._patience.settle, self._settled)
+        self._catching_up.begin(self._under_way)
 
     def _settle_anew(self) -> None:
-        self._say_own_word()
-        self._await_settled()
+        """Our own word comes back after what the broker retains, because a broker answers one client in order."""
+        if self._reads_anew:
+            self._say_own_word()
+            self._settling.begin(self._under_way)
 
-    def _settled(self) -> None:
-        # Our own word comes back after what the broker retains, because a broker answers one client in order.
-        if self._settle_timer is not None:
-            self._settle_timer.cancel()
-            self._settle_timer = None
-            self._guarded.call(self._listener.on_settled)
+    # What the broker objects to
 
-    def _on_answer(self, outgoing: Outgoing, code: int, name: str) -> None:
-        if code >= 0x80:  # noqa: PLR2004  MQTT 5.0 section 2.4: failures
-            text = failures.publish_refused(outgoing.topic, name)
-            self._guarded.say_about(NoticeKind.PUBLISH_REFUSED, outgoing.topic, text)
-        elif code == failures.NO_MATCHING_SUBSCRIBERS and outgoing.kind is not MessageKind.STATUS:
-            self._guarded.say_about(NoticeKind.NOBODY_LISTENS, outgoing.topic, failures.nobody_listens(outgoing.topic))
+    def _on_answer(self, _outgoing: Outgoing, objection: Notice | None) -> None:
+        if objection is not None:
+            self._guarded.say_once(objection)
 
     def _on_unreadable(self, topic: bytes) -> None:
-        shown = excerpt(topic)
-        self._guarded.say_about(
-            NoticeKind.MESSAGE_UNREADABLE, shown, f"ignored a message whose topic is not UTF-8: {shown}"
-        )
+        text = f"ignored a message whose topic is not UTF-8: {excerpt(topic)}"
+        self._guarded.say_once(Notice(NoticeKind.MESSAGE_UNREADABLE, text, {"topic": excerpt(topic)}))
 
     def _report_refused(self, refused: dict[str, str]) -> None:
         for topic, reason in refused.items():
-            text = f"{failures.subscription_refused(topic, reason)}; trying again every half minute"
-            self._guarded.say_about(NoticeKind.SUBSCRIPTION_REFUSED, topic, text)
+            text = f"{subscription_refused(topic, reason)}; trying again every half minute"
+            self._guarded.say_once(Notice(NoticeKind.SUBSCRIPTION_REFUSED, text, {"topic": topic}))
 
     def _report_shed(self) -> None:
         for topic, count in self._inbox.take_shed().items():

@@ -2,7 +2,7 @@
 
 A look at the time four times a second, and whenever something may act that should not after a standstill: before a
 socket is read, before a timer of the rules is let go (`Pulse`). What had waited meanwhile is over when a word said
-after it has come back (`CatchUp`). No asyncio but its timer, no policy about what follows.
+after it has come back (`Echo`). No asyncio but its timers, no policy about what follows.
 """
 
 import asyncio
@@ -64,49 +64,53 @@ class Pulse:
         self.look()
 
 
-class CatchUp:
-    """How far a session has got after a standstill; begun anew for each connection.
+class Echo:
+    """What is over once all words of ours that were under way when it began have come back, or it has waited enough.
 
-    The session says a word on a topic of its own and waits until it comes back. A broker answers one client in order,
-    so that what waited comes before it; the broker's answer to a ping would not do, because it overtakes what a full
-    window of unacknowledged messages holds back. Counts only; no clock.
+    A session says its words on a topic of its own. A broker answers one client in order, so that what waited comes
+    before them; its answer to a ping would not do, because that overtakes what a full window of unacknowledged messages
+    holds back. A broker whose queue is full may drop a word: another is said after each wait, and stands for it.
+
+    Args:
+        over: called once after each `begin`, unless `cancel` comes first.
+        say: says another word.
+        wait: seconds.
+        waits: how often it waits. A broker that speaks and gives us none of our words does not let us read our topic.
     """
 
-    def __init__(self) -> None:
-        self.under_way = 0
-        """Words said that have not come back."""
-        self._to_come: int | None = None
-        self.stood_for: float | None = None
-        """How long it stood still, while what waited is still coming."""
+    def __init__(self, over: Callable[[], None], say: Callable[[], None], wait: float, waits: int) -> None:
+        self._over, self._say, self._wait, self._waits = over, say, wait, waits
+        self._left = self._to_come = 0
+        self._timer: asyncio.TimerHandle | None = None
 
-    def said(self) -> None:
-        """A word of our own was published."""
-        self.under_way += 1
+    def begin(self, under_way: int) -> None:
+        """From now on wait for so many words; what it waited for before counts no more."""
+        self.cancel()
+        self._left, self._to_come = self._waits, under_way
+        self._timer = asyncio.get_running_loop().call_later(self._wait, self._late)
 
-    def heard(self) -> bool:
-        """A word like ours came. False: nobody here had said it."""
-        self.under_way -= 1
-        if self._to_come is not None:
-            self._to_come -= 1
-        if self.under_way < 0:
-            self.under_way = 0
-            return False
-        return True
-
-    def stood(self, seconds: float) -> None:
-        """It stood still, and the word that was said last is waited for, with those that went before it.
-
-        A broker whose queue is full may drop one: say another now and then, which then stands for it.
-        """
-        self.stood_for = max(seconds, self.stood_for or 0.0)
-        self._to_come = self.under_way
-
-    @property
-    def is_over(self) -> bool:
-        """The word waited for has come."""
-        return self._to_come is not None and self._to_come <= 0
+    def heard(self) -> None:
+        """A word has come back."""
+        self._to_come -= 1
+        if self._to_come <= 0:
+            self.end()
 
     def end(self) -> None:
-        """What comes from now on is new."""
-        self.stood_for = None
-        self._to_come = None
+        """It is over, if it has begun."""
+        if self._timer is not None:
+            self.cancel()
+            self._over()
+
+    def cancel(self) -> None:
+        """Wait no more, and call nobody."""
+        if self._timer is not None:
+            self._timer.cancel()
+            self._timer = None
+
+    def _late(self) -> None:
+        self._left -= 1
+        if self._left <= 0:
+            self.end()
+            return
+        self._timer = asyncio.get_running_loop().call_later(self._wait, self._late)
+        self._say()
