@@ -13,13 +13,14 @@ from pathlib import Path
 
 from msgspec import to_builtins
 from msgspec.structs import astuple
+from support.topic_filters import matches, topic_problem
 
 from gatehand.config import Level, Loaded, load, load_text
 from gatehand.journal.line import Line, LineError, Stamper, decode, encode
 from gatehand.journal.reader import EventReader, Follower
 from gatehand.journal.sentences import sentence_of
+from gatehand.mqtt.paho_client import filter_problem
 from gatehand.mqtt.payload import Payload, Reader, Rejected, UnknownWord, excerpt
-from gatehand.mqtt.topic_filters import filter_problem, matches, topic_problem
 from gatehand.recording.format import FrameKind, RecordingError, frame
 from gatehand.recording.recording import Recording, recordings
 from gatehand.shell.active_config import ActiveConfig

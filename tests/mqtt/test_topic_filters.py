@@ -5,8 +5,9 @@ import time
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from support.topic_filters import matches, topic_problem
 
-from gatehand.mqtt.topic_filters import MAX_BYTES, filter_problem, matches, topic_problem
+from gatehand.mqtt.paho_client import LONGEST_TOPIC, filter_problem
 
 # published: MQTT Version 5.0, OASIS Standard, the section named in each row.
 EXAMPLES = [
@@ -59,8 +60,8 @@ def test_a_message_says_where_the_wildcard_stands_and_what_is_wanted() -> None:
 
 
 def test_a_topic_is_at_most_65535_bytes_of_utf8_long() -> None:  # MQTT 5.0 section 4.7.3
-    assert topic_problem("é" * (MAX_BYTES // 2)) is None
-    assert topic_problem("é" * (MAX_BYTES // 2 + 1)) == "is 65,536 bytes long; MQTT allows 65,535"
+    assert topic_problem("é" * (LONGEST_TOPIC // 2)) is None
+    assert topic_problem("é" * (LONGEST_TOPIC // 2 + 1)) == "is 65,536 bytes long; MQTT allows 65,535"
 
 
 def test_thirty_thousand_levels_neither_overflow_nor_take_long() -> None:

@@ -12,9 +12,9 @@ from random import Random
 from typing import Protocol
 
 from sim_time import Clocks, Scheduler
+from support.topic_filters import matches
 
 from gatehand.mqtt.outbox import ANSWER_WITHIN, Outbox
-from gatehand.mqtt.topic_filters import matches
 from gatehand.mqtt.transport import Connected, MessageKind, Outgoing, Subscription
 
 NOTICED_AFTER = 12.0

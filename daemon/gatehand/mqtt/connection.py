@@ -33,7 +33,6 @@ from gatehand.mqtt.inbox import Inbox, Message
 from gatehand.mqtt.outbox import ANSWER_WITHIN, WINDOW, Outbox
 from gatehand.mqtt.payload import MAX_BYTES
 from gatehand.mqtt.settings import BrokerSettings, Protocol
-from gatehand.mqtt.topic_filters import filter_problem
 from gatehand.mqtt.transport import Notice, Outgoing, Subscription
 
 _DRAIN: Final = 128
@@ -145,7 +144,8 @@ class Connection:
         Raises:
             ConnectionFailedError: the connection ended, or no answer came.
         """
-        refused = {each.topic: f"it {problem}" for each in wanted if (problem := filter_problem(each.topic))}
+        problems = {each.topic: paho_client.filter_problem(each.topic) for each in wanted}
+        refused = {topic: f"it {problem}" for topic, problem in problems.items() if problem}
         sound = [each for each in wanted if each.topic not in refused]
         for begin in range(0, len(sound), _SUBSCRIBE_AT_ONCE):
             some = sound[begin : begin + _SUBSCRIBE_AT_ONCE]

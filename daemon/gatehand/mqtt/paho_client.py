@@ -26,6 +26,8 @@ from gatehand.mqtt.transport import MessageKind, Outgoing, Subscription
 
 LARGEST_PACKET: Final = 32 * 1024 * 1024
 """What MQTT 5 lets us ask the broker not to exceed: far above an honest payload, below what fills a small board."""
+LONGEST_TOPIC: Final = 65_535
+"""In bytes of UTF-8 (MQTT 5.0 section 4.7.3)."""
 _RESET_ON_CLOSE: Final = struct.pack("ii", 1, 0)
 _QUICK_ACK: Final[int | None] = getattr(socket, "TCP_QUICKACK", None)
 _LINGER_AS_USUAL: Final = struct.pack("ii", 0, 0)
@@ -140,6 +142,27 @@ def delivery(kind: MessageKind, *, v5: bool) -> tuple[int, bool, Properties | No
             return 1, False, None
         case MessageKind.ACT | MessageKind.EVENT:
             return 0, False, None
+
+
+def filter_problem(topic_filter: str) -> str | None:
+    """Why it cannot be subscribed to (MQTT 5.0 section 4.7), as the end of a sentence about it; None when it can."""
+    if not topic_filter:
+        return "is empty; it needs at least one character"
+    if "\0" in topic_filter:
+        return "holds a NUL character, which MQTT forbids"
+    try:
+        size = len(topic_filter.encode())
+    except UnicodeEncodeError:
+        return "holds half of a surrogate pair, which is not UTF-8"
+    if size > LONGEST_TOPIC:
+        return f"is {size:,} bytes long; MQTT allows {LONGEST_TOPIC:,}"
+    levels = topic_filter.split("/")
+    for number, level in enumerate(levels, start=1):
+        if "#" in level and (level != "#" or number != len(levels)):
+            return f"has '#' in level {number} ({level!r}); it must stand alone in the last level"
+        if "+" in level and level != "+":
+            return f"has '+' in level {number} ({level!r}); it must stand alone in its level"
+    return None
 
 
 def subscribe_requests(some: Sequence[Subscription], *, v5: bool) -> Any:  # noqa: ANN401  paho's union of shapes

@@ -9,7 +9,7 @@ import re
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from datetime import datetime
-from math import isfinite
+from math import inf, isfinite
 from typing import Final, TypeVar
 
 from msgspec import Struct
@@ -120,7 +120,7 @@ class Reader:
                 return _look_up("true" if found else "false", words, fold_numbers=False)
             case str():
                 return _look_up(found, words, fold_numbers=False)
-            case int() | float() if _is_finite(found):
+            case int() | float() if isfinite(_as_float(found)):
                 return _look_up(repr(found), words, fold_numbers=True)
             case _:
                 return Rejected(f"found {_kind(found)}{self._where()} where a word is wanted", excerpt(raw))
@@ -144,10 +144,7 @@ class Reader:
             return found
         if isinstance(found, bool) or not isinstance(found, int | float):
             return Rejected(f"found {_kind(found)}{self._where()} where a number is wanted", excerpt(payload.raw))
-        try:
-            value = float(found) * self._scale
-        except OverflowError:  # an integer of hundreds of digits
-            value = float("inf")
+        value = _as_float(found) * self._scale
         return value if -limit <= value <= limit else _out_of_range(value, limit, payload.raw)
 
     def _find(self, payload: Payload) -> object | Rejected:
@@ -224,11 +221,11 @@ def _out_of_range(value: float, limit: float, raw: bytes) -> Rejected:
     return Rejected(f"{found}, want a number within {limit:,g} either way", excerpt(raw))
 
 
-def _is_finite(number: float) -> bool:
+def _as_float(number: float) -> float:
     try:
-        return isfinite(number)
-    except OverflowError:
-        return False
+        return float(number)
+    except OverflowError:  # an integer of hundreds of digits
+        return inf
 
 
 def _kind(value: object) -> str:
