@@ -7,7 +7,7 @@ which survives anything; this one says what failed and ends, and leaves nothing 
 import asyncio
 import contextlib
 import socket
-from collections.abc import AsyncIterator, Sequence
+from collections.abc import AsyncIterator, Iterator, Sequence
 from dataclasses import dataclass
 from functools import partial
 from typing import Any, Final
@@ -67,13 +67,16 @@ class PlainClient:
 
         inside.on_publish = on_publish
 
-    async def publish(self, topic: str, payload: bytes, *, retain: bool = False, qos: int = 0) -> None:
+    async def publish(
+        self, topic: str, payload: bytes, qos: int = 0, *, retain: bool = False, properties: Properties | None = None
+    ) -> None:
         """Publish; with `qos` 1 wait for the broker's acknowledgement.
 
         Raises:
             ClientError: the connection has ended, or no acknowledgement came.
         """
-        await self._publish(topic, payload, qos, retain, None)
+        with _while_it_lasts():
+            await self._client.publish(topic, payload, qos=qos, retain=retain, properties=properties)
 
     async def send(self, outgoing: Outgoing) -> Notice | None:
         """Publish as the daemon would, with the quality of service and expiry of its kind. One call at a time.
@@ -85,7 +88,8 @@ class PlainClient:
             ClientError: the connection has ended, or no acknowledgement came.
         """
         self._answers.clear()
-        await self._publish(outgoing.topic, outgoing.payload, *delivery(outgoing.kind, v5=self.protocol == "5"))
+        qos, retain, properties = delivery(outgoing.kind, v5=self.protocol == "5")
+        await self.publish(outgoing.topic, outgoing.payload, qos, retain=retain, properties=properties)
         objections = (objection(outgoing, code.value, code.getName()) for code in self._answers)
         return next(filter(None, objections), None)
 
@@ -95,19 +99,11 @@ class PlainClient:
         Raises:
             ClientError: the connection has ended.
         """
-        try:
+        with _while_it_lasts():
             async for message in self._client.messages:
                 payload = message.payload
                 if isinstance(payload, bytes | bytearray):
                     yield Heard(str(message.topic), bytes(payload), bool(message.retain))
-        except aiomqtt.MqttError as error:
-            raise _gone(error) from error
-
-    async def _publish(self, topic: str, payload: bytes, qos: int, retain: bool, properties: Properties | None) -> None:
-        try:
-            await self._client.publish(topic, payload, qos=qos, retain=retain, properties=properties)
-        except aiomqtt.MqttError as error:
-            raise _gone(error) from error
 
 
 @contextlib.asynccontextmanager
@@ -161,10 +157,8 @@ async def _connect(settings: BrokerSettings, protocol: Protocol) -> tuple[aiomqt
 async def _subscribe(client: aiomqtt.Client, topics: Sequence[str]) -> None:
     if not topics:
         return
-    try:
+    with _while_it_lasts():
         codes = await client.subscribe([(topic, 1) for topic in topics])
-    except aiomqtt.MqttError as error:
-        raise _gone(error) from error
     for topic, code in zip(topics, codes, strict=False):
         if (reason := refusal(code)) is not None:
             raise ClientError(subscription_refused(topic, reason))
@@ -190,5 +184,9 @@ def _inside(client: aiomqtt.Client) -> paho.Client:
     return inside
 
 
-def _gone(error: aiomqtt.MqttError) -> ClientError:
-    return ClientError(f"the broker is gone ({error.__cause__ or error})")
+@contextlib.contextmanager
+def _while_it_lasts() -> Iterator[None]:
+    try:
+        yield
+    except aiomqtt.MqttError as error:
+        raise ClientError(f"the broker is gone ({error.__cause__ or error})") from error
