@@ -59,9 +59,10 @@ async def test_it_writes_nothing_to_the_log_and_leaves_the_loggers_as_they_were(
     before = logging.getLogger("amqtt").level
     with caplog.at_level(logging.INFO):
         async with embedded_broker() as port:
-            _, writer = await asyncio.open_connection("127.0.0.1", port)
+            reader, writer = await asyncio.open_connection("127.0.0.1", port)
+            writer.write_eof()  # a client that leaves without a word
+            assert await reader.read() == b""
             writer.close()
-            await asyncio.sleep(0.1)
     assert caplog.records == []
     assert logging.getLogger("amqtt").level == before
 

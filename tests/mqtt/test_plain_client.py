@@ -1,11 +1,12 @@
 """The ordinary client, against a real Mosquitto and a server that misbehaves."""
 
-import time
+import asyncio
 
 import pytest
 from support.certificates import make_authority, make_broker_certificate
 from support.mosquitto import Mosquitto
 from support.ports import free_port
+from support.recorder import LONGEST
 from support.scripted_broker import ScriptedBroker
 
 from gatehand.mqtt.client import ClientError, plain_client
@@ -86,10 +87,9 @@ async def test_nobody_there_is_said_with_what_to_do() -> None:
 
 
 @pytest.mark.broker
-async def test_a_frozen_broker_does_not_hold_up_who_leaves() -> None:
+async def test_a_frozen_broker_does_not_hold_up_who_leaves(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("gatehand.mqtt.client._ANSWER_WITHIN", 1e6)
     with Mosquitto() as broker:
-        async with plain_client(to(broker.port)):
+        async with asyncio.timeout(LONGEST), plain_client(to(broker.port)):
             broker.sigstop()
-            began = time.monotonic()
-        assert time.monotonic() - began < 2
         broker.sigcont()

@@ -7,7 +7,7 @@ import time
 from collections.abc import AsyncIterator, Callable
 from dataclasses import dataclass, field
 from types import TracebackType
-from typing import Any, Self
+from typing import Any, Final, Self
 
 import paho.mqtt.client as paho
 from paho.mqtt.enums import CallbackAPIVersion
@@ -15,6 +15,9 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from gatehand.mqtt.session import Session
 from gatehand.mqtt.transport import Connected, Notice, NoticeKind
+
+LONGEST: Final = 60.0
+"""Seconds that only a hang exceeds."""
 
 
 @dataclass
@@ -61,7 +64,7 @@ class Recorder:
         return [(topic, payload) for topic, payload, _, _ in self.messages]
 
 
-async def until(true: Callable[[], Any], seconds: float = 5.0, what: str = "") -> None:
+async def until(true: Callable[[], Any], seconds: float = LONGEST, what: str = "") -> None:
     """Wait until `true()` holds; fails after `seconds`."""
     end = time.monotonic() + seconds
     while not true():
@@ -77,7 +80,7 @@ async def running(session: Session) -> AsyncIterator[Session]:
         yield session
     finally:
         session.stop()
-        async with asyncio.timeout(10):
+        async with asyncio.timeout(LONGEST):
             await task
 
 
@@ -100,14 +103,14 @@ class Observer:
         sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         self._client.subscribe([(topic, SubscribeOptions(qos=1)) for topic in topics or ("#",)])
         self._client.loop_start()
-        end = time.monotonic() + 5
+        end = time.monotonic() + LONGEST
         while not self._subscribed:
             assert time.monotonic() < end, "the observer could not subscribe"
             time.sleep(0.005)
 
     def publish(self, topic: str, payload: bytes | str, *, qos: int = 0, retain: bool = False) -> None:
         """Publish and wait until it is sent (QoS 1: acknowledged)."""
-        self._client.publish(topic, payload, qos, retain).wait_for_publish(5)
+        self._client.publish(topic, payload, qos, retain).wait_for_publish(LONGEST)
 
     def live(self, topic: str) -> list[bytes]:
         """Payloads seen on a topic that were not retained."""

@@ -13,6 +13,7 @@ import queue
 import sys
 import threading
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, TypeVar
 
@@ -139,19 +140,14 @@ def _tell(notes: OffNotes) -> tuple[dict[str, str | None], bool]:
 
 
 def _settings(notes: OffNotes) -> "BrokerSettings":
+    from msgspec import convert
+
     from gatehand.mqtt.settings import BrokerSettings, fresh_client_id
     from gatehand.small_files import read_secret
 
-    return BrokerSettings(
-        host=notes.host,
-        port=notes.port,
-        client_id=fresh_client_id(notes.base, "off"),
-        protocol=notes.protocol,
-        keepalive=notes.keepalive,
-        username=notes.username,
-        password=None if notes.password_file is None else read_secret(notes.password_file),
-        tls=notes.tls,
-    )
+    noted = convert(notes, BrokerSettings, from_attributes=True)
+    password = None if notes.password_file is None else read_secret(notes.password_file)
+    return replace(noted, client_id=fresh_client_id(notes.base, "off"), password=password)
 
 
 def _bounded(work: Callable[[], T]) -> T | Exception:

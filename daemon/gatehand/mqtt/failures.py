@@ -109,26 +109,6 @@ def failure_notice(failed: ConnectionFailedError, settings: BrokerSettings, then
     return Notice(kind, text + then, {"cause": failed.cause})
 
 
-def same_client_id(settings: BrokerSettings, lives: int, *, certain: bool) -> str:
-    """The sentence for a broker that keeps throwing us out."""
-    if certain:
-        found = f"another client uses the same client_id {settings.client_id!r} (the broker says so)"
-    else:
-        found = (
-            f"{lives} connections ended within seconds: probably another client uses the same client_id "
-            f"{settings.client_id!r}, unless the broker keeps restarting"
-        )
-    return f"{found}; stop the other one or change client_id in [broker]; trying again slowly"
-
-
-def older_protocol(settings: BrokerSettings) -> str:
-    """The sentence for a fall back to 3.1.1."""
-    return (
-        f"the broker at {settings.host}:{settings.port} does not speak MQTT 5; using 3.1.1, where a command cannot "
-        'expire: on, open and shut go out at QoS 0. Set protocol = "3.1.1" in [broker] to skip the first attempt'
-    )
-
-
 def subscription_refused(topic: str, reason: str) -> str:
     """The sentence for a topic that we may not read."""
     return (
@@ -241,16 +221,26 @@ class Retry:
             return None
         # The next time one silence is enough.
         self._silences = _SILENCES - 1
-        return Notice(NoticeKind.OLDER_PROTOCOL, older_protocol(self._settings), {"protocol": protocol})
+        at = f"{self._settings.host}:{self._settings.port}"
+        text = (
+            f"the broker at {at} does not speak MQTT 5; using 3.1.1, where a command cannot expire: on, open and shut "
+            'go out at QoS 0. Set protocol = "3.1.1" in [broker] to skip the first attempt'
+        )
+        return Notice(NoticeKind.OLDER_PROTOCOL, text, {"protocol": protocol})
 
     def after_life(self, ending: Ending, lived: float) -> Next:
         """A connection ended after `lived` seconds."""
         short = ending.by_peer and lived < self._patience.short_life
         self._short_lives = self._short_lives + 1 if short else 0
-        certain = ending.code == SESSION_TAKEN_OVER
         contended = self._short_lives >= _SHORT_LIVES
         wait = self._patience.contended if contended else self._patience.before_attempt(1)
-        if not (certain or contended):
+        ours = self._settings.client_id
+        if ending.code == SESSION_TAKEN_OVER:
+            found = f"another client uses the same client_id {ours!r} (the broker says so)"
+        elif contended:
+            probably = f"probably another client uses the same client_id {ours!r}, unless the broker keeps restarting"
+            found = f"{self._short_lives} connections ended within seconds: {probably}"
+        else:
             return Next(wait)
-        text = same_client_id(self._settings, self._short_lives, certain=certain)
-        return Next(wait, Notice(NoticeKind.SAME_CLIENT_ID, text, {"client_id": self._settings.client_id}))
+        text = f"{found}; stop the other one or change client_id in [broker]; trying again slowly"
+        return Next(wait, Notice(NoticeKind.SAME_CLIENT_ID, text, {"client_id": ours}))
