@@ -104,7 +104,7 @@ def _through_engine(folder: Path, tools: int, count: int) -> Callable[[], float]
         transport=_Nowhere(),
         diagnose=lambda *_: None,
     )
-    engine.on_connected(Connected("5", "localhost", 1883, "bench", ()))
+    engine.on_connected(Connected("5", "localhost", 1883))
     engine.on_settled()
     topics = [f"grow/amps/{i}" for i in range(tools)]
 

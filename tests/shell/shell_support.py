@@ -193,7 +193,7 @@ class World:
     def connect(self, *retained: tuple[str, str]) -> "World":
         """A connection, what the broker retains, and the half second after which the rules begin to act."""
         self.transport.connected = True
-        self.engine.on_connected(Connected("5", "127.0.0.1", 1883, "gatehand"))
+        self.engine.on_connected(Connected("5", "127.0.0.1", 1883))
         for topic, text in retained:
             self.engine.on_message(topic, text.encode(), True, self.clocks.now)
         self.engine.on_settled()

@@ -10,7 +10,7 @@ from gatehand.mqtt.transport import Connected, MessageKind, Notice, NoticeKind, 
 from gatehand.shell.claim import Claim, Doorkeeper
 
 TOPIC = "gatehand/daemon"
-INFO = Connected("5", "127.0.0.1", 1883, "gatehand-00000000")
+INFO = Connected("5", "127.0.0.1", 1883)
 
 
 @dataclass

@@ -172,7 +172,7 @@ def test_what_waited_for_the_disk_does_not_leave_with_the_next_connection_either
     world.run(0.001)
     world.lose()
     world.transport.connected = True
-    world.engine.on_connected(Connected("5", "127.0.0.1", 1883, "gatehand"))
+    world.engine.on_connected(Connected("5", "127.0.0.1", 1883))
     back = world.clocks.now
     world.run(0.01)
     world.log.flush()

@@ -41,7 +41,7 @@ class Line:
         """As `Session` does it: the presence, the subscriptions, what is retained, then settled."""
         self.up = True
         self.publish(Outgoing(self.device.presence.topic, self.device.presence.here, MessageKind.STATUS))
-        self.device.on_connected(Connected("5", "127.0.0.1", 1883, "gatehand-homie"))
+        self.device.on_connected(Connected("5", "127.0.0.1", 1883))
         for topic, payload in (left or {}).items():
             self.retained.setdefault(topic, payload)
             self.device.on_message(topic, payload.encode(), True, 0.0)

@@ -208,7 +208,7 @@ def test_our_own_retained_status_says_whether_a_collector_was_held(payload: str,
 def test_a_status_that_is_no_text_holds_nothing() -> None:
     world = World()
     world.transport.connected = True
-    world.engine.on_connected(Connected("5", "127.0.0.1", 1883, "gatehand"))
+    world.engine.on_connected(Connected("5", "127.0.0.1", 1883))
     world.say("gatehand/collector/main", b"\xff", retained=True)
     world.engine.on_settled()
     world.run(3)

@@ -326,7 +326,7 @@ class VirtualDaemon:
         self._failures = 0
         self._around.monitor.connected(self._clocks.now)
         self._around.note("connected")
-        self.engine.on_connected(Connected("5", "127.0.0.1", 1883, "gatehand"))
+        self.engine.on_connected(Connected("5", "127.0.0.1", 1883))
         link.subscribe(_together(self._wanted))
         link.settle()
 

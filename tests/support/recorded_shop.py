@@ -108,7 +108,7 @@ class RecordedShop:
     def connect(self) -> None:
         """The broker is (again) there."""
         self.connected = True
-        self.engine.on_connected(Connected("5", "127.0.0.1", 1883, "gatehand"))
+        self.engine.on_connected(Connected("5", "127.0.0.1", 1883))
         for topic, payload in list(self._heard.items()):
             self.engine.on_message(topic, payload, True, self.clocks.now)
         self.engine.on_settled()

@@ -192,8 +192,7 @@ class Session:
         self._connection = connection
         self.publish(Outgoing(self._own_topic, self._presence.here, MessageKind.STATUS))
         self._report_refused(self._refused)
-        settings = self._settings
-        info = Connected(connection.protocol, settings.host, settings.port, settings.client_id, tuple(self._refused))
+        info = Connected(connection.protocol, self._settings.host, self._settings.port)
         self._guarded.call(self._listener.on_connected, info)
         if self._stood_for is not None:
             self._on_stood(self._stood_for)

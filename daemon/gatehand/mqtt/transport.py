@@ -63,9 +63,6 @@ class Connected(Struct, frozen=True):
     """"5" or "3.1.1"."""
     host: str
     port: int
-    client_id: str
-    refused: tuple[str, ...] = ()
-    """Topics whose subscription the broker refused."""
 
 
 class NoticeKind(StrEnum):

@@ -7,6 +7,7 @@ are heard is told to the rules as events.
 
 import asyncio
 from dataclasses import replace
+from functools import partial
 from typing import Final
 
 from gatehand.mqtt.failures import Patience
@@ -18,16 +19,10 @@ from gatehand.shell.engine import Engine
 from gatehand_rules import events as ev
 
 CONNECTION: Final = "stops"
-SUFFIX: Final = "-stops"
-"""What its client id has behind the daemon's."""
+"""What its client id has behind the daemon's, and the level below `online` where it says that it stands."""
 _SAID_BY_THE_OTHER: Final = frozenset(
     {NoticeKind.UNREACHABLE, NoticeKind.LOGIN_REFUSED, NoticeKind.CONNECTION_REFUSED, NoticeKind.OLDER_PROTOCOL}
 )
-
-
-def presence_topic(base: str) -> str:
-    """Where this connection says that it stands."""
-    return f"{base}/online/{CONNECTION}"
 
 
 class StopsConnection:
@@ -37,10 +32,16 @@ class StopsConnection:
         self, engine: Engine, settings: BrokerSettings, base: str, *, patience: Patience | None, pulse: Pulse
     ) -> None:
         self._engine = engine
-        self._settings = replace(settings, client_id=f"{settings.client_id}{SUFFIX}")
-        self._base = base
-        self._patience = patience
-        self._pulse = pulse
+        self._new_session = partial(
+            Session,
+            replace(settings, client_id=f"{settings.client_id}-{CONNECTION}"),
+            base,
+            self,
+            patience=patience,
+            presence=Presence(f"{base}/online/{CONNECTION}"),
+            pulse=pulse,
+            reads_anew=True,
+        )
         self._topics: tuple[Subscription, ...] = ()
         self._session: Session | None = None
         self._speaking: asyncio.Task[None] | None = None
@@ -54,29 +55,17 @@ class StopsConnection:
             self._end()
             return
         self._engine.handle(ev.StopsLost())
-        if self._session is None:
-            self._begin(topics)
-        else:
+        if self._session is not None:
             self._session.subscribe(topics)
+            return
+        self._session = self._new_session(topics)
+        self._speaking = asyncio.create_task(self._speak(self._session, after=self._speaking))
 
     async def close(self) -> None:
         """Say goodbye, for a bounded time."""
         self._end()
         if self._speaking is not None:
             await farewell(self._speaking)
-
-    def _begin(self, topics: tuple[Subscription, ...]) -> None:
-        self._session = Session(
-            self._settings,
-            self._base,
-            self,
-            topics,
-            patience=self._patience,
-            presence=Presence(presence_topic(self._base)),
-            pulse=self._pulse,
-            reads_anew=True,
-        )
-        self._speaking = asyncio.create_task(self._speak(self._session, after=self._speaking))
 
     @staticmethod
     async def _speak(session: Session, after: asyncio.Task[None] | None) -> None:
