@@ -208,16 +208,13 @@ class Connection:
         # First what came (an emergency stop, say), then what has waited for a sign of life.
         self._hooks.arrived()
         if self.heard_at == self._now and not self._aborted:
-            self._let_leave(self._outbox)
+            if self._outbox.too_late(self._now):
+                self._end(Ending("the broker gave no sign of life in time while a command waited"))
+            else:
+                self._outbox.heard()
         if self._paho.want_write():
             self._flush()
         paho_client.acknowledge_now(self._paho.socket())
-
-    def _let_leave(self, outbox: Outbox) -> None:
-        if outbox.too_late(self._now):
-            self._end(Ending("the broker gave no sign of life in time while a command waited"))
-        else:
-            outbox.heard()
 
     async def say_goodbye(self, last: Outgoing | None) -> None:
         """Publish `last`, if any, wait a bounded time for what is to be acknowledged, then leave without a will."""

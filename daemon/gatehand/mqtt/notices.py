@@ -22,9 +22,8 @@ P = ParamSpec("P")
 class GuardedListener:
     """One listener, whose faults stay its own, and who hears of trouble seldom enough."""
 
-    def __init__(self, listener: Listener, clock: Callable[[], float] = time.monotonic) -> None:
+    def __init__(self, listener: Listener) -> None:
         self._listener = listener
-        self._clock = clock
         self._last: dict[NoticeKind, tuple[str, float]] = {}
         self._said_once: set[tuple[NoticeKind, object]] = set()
 
@@ -44,7 +43,7 @@ class GuardedListener:
         if notice is None:
             return
         before = self._last.get(notice.kind)
-        now = self._clock()
+        now = time.monotonic()
         if before is None or before[0] != notice.text or now - before[1] >= _SAY_AGAIN:
             self._last[notice.kind] = (notice.text, now)
             self.say(notice)

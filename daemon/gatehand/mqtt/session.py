@@ -161,8 +161,8 @@ class Session:
             logger=self._client_logger,
             will=Outgoing(self._own_topic, self._presence.lost, MessageKind.STATUS),
         )
-        for ending in (connection.closed, connection.connecting):
-            ending.add_done_callback(lambda _: self._wake.set())
+        connection.closed.add_done_callback(lambda _: self._wake.set())
+        connection.connecting.add_done_callback(lambda _: self._wake.set())
         try:
             await connection.open()
             began = time.monotonic()
