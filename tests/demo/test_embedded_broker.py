@@ -7,8 +7,9 @@ from contextlib import asynccontextmanager
 
 import pytest
 
-from gatehand.mqtt.client import Heard, PlainClient, plain_client
+from gatehand.mqtt.client import PlainClient, plain_client
 from gatehand.mqtt.embedded import embedded_broker
+from gatehand.mqtt.inbox import Message
 from gatehand.mqtt.settings import BrokerSettings
 
 pytest.importorskip("amqtt", reason="the extra `demo` is not installed")
@@ -19,8 +20,8 @@ def settings(port: int, name: str) -> BrokerSettings:
 
 
 @asynccontextmanager
-async def listener(port: int, name: str, *topics: str) -> AsyncIterator[list[Heard]]:
-    heard: list[Heard] = []
+async def listener(port: int, name: str, *topics: str) -> AsyncIterator[list[Message]]:
+    heard: list[Message] = []
 
     async def listen(client: PlainClient) -> None:
         async for message in client.messages():
@@ -32,7 +33,7 @@ async def listener(port: int, name: str, *topics: str) -> AsyncIterator[list[Hea
         listening.cancel()
 
 
-async def until_heard(heard: list[Heard], count: int, within: float = 5.0) -> None:
+async def until_heard(heard: list[Message], count: int, within: float = 5.0) -> None:
     end = time.monotonic() + within
     while len(heard) < count and time.monotonic() < end:  # noqa: ASYNC110 - no event comes when none is lost
         await asyncio.sleep(0.02)

@@ -12,8 +12,9 @@ from pathlib import Path
 from gatehand.config import Config
 from gatehand.config.load import load_text
 from gatehand.exercise.findings import Result
-from gatehand.exercise.terminal_io import Ending, Happening, Message
+from gatehand.exercise.terminal_io import Ending, Happening
 from gatehand.exercise.walk import Asked, walk
+from gatehand.mqtt.inbox import Message
 from gatehand.mqtt.transport import Outgoing
 from gatehand.simshop import GateHabits, Habits, Sent, SimShop
 

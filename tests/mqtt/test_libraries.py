@@ -78,7 +78,7 @@ def test_only_the_clients_and_their_translation_import_a_client_library() -> Non
     importers = {
         path.relative_to(DAEMON).as_posix() for path in DAEMON.rglob("*.py") if LIBRARIES.search(path.read_text())
     }
-    assert importers == {f"mqtt/{name}.py" for name in ("client", "connection", "deliver", "paho_client")}
+    assert importers == {f"mqtt/{name}.py" for name in ("client", "connection", "paho_client")}
 
 
 def test_the_session_imports_neither_the_embedded_broker_nor_the_command_lines_client() -> None:

@@ -13,7 +13,7 @@ import pytest
 from support.certificates import make_authority, make_broker_certificate
 from support.mosquitto import Mosquitto
 from support.ports import free_port
-from support.recorder import LONGEST, Observer, Recorder, running, until
+from support.recorder import LONGEST, Observer, Recorder, attempts_of, running, until
 from support.scripted_broker import ScriptedBroker, publish
 
 from gatehand.mqtt import paho_client
@@ -65,9 +65,9 @@ async def nothing_late(one: Session, seen: Observer, command: str = "shop/fan/se
 
 @pytest.mark.parametrize("protocol", PROTOCOLS)
 async def test_ten_deaths_of_the_broker_leak_nothing_and_deliver_no_late_command(
-    broker: Mosquitto, protocol: Protocol, attempts: list[float]
+    broker: Mosquitto, protocol: Protocol, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    shell = Recorder()
+    shell, attempts = Recorder(), attempts_of(monkeypatch)
     async with running(
         Session(settings(broker, protocol), "gatehand", shell, (Subscription("a"),), patience=QUICK)
     ) as one:
@@ -276,8 +276,8 @@ async def test_another_client_with_our_id_is_recognised_after_three_short_lives(
     assert "change client_id in [broker]" in text
 
 
-async def test_nothing_there_is_told_once_and_tried_for_ever(attempts: list[float]) -> None:
-    shell = Recorder()
+async def test_nothing_there_is_told_once_and_tried_for_ever(monkeypatch: pytest.MonkeyPatch) -> None:
+    shell, attempts = Recorder(), attempts_of(monkeypatch)
     nobody = BrokerSettings("127.0.0.1", free_port(), "gatehand-test")
     async with running(Session(nobody, "gatehand", shell, patience=QUICK)):
         await until(lambda: len(attempts) > 4)

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from support.recorder import LONGEST, Recorder, running, until
+from support.recorder import LONGEST, Recorder, attempts_of, running, until
 from support.scripted_broker import CONNACK, ScriptedBroker, publish
 
 from gatehand.mqtt.connection import Connection
@@ -259,9 +259,9 @@ async def test_a_stop_while_connecting_ends_at_once() -> None:
 
 
 async def test_a_network_that_swallows_the_connect_is_given_up_in_bounded_time_and_a_stop_does_not_wait_for_it(
-    attempts: list[float],
+    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    shell = Recorder()
+    shell, attempts = Recorder(), attempts_of(monkeypatch)
     with socket.socket() as deaf:
         deaf.bind(("127.0.0.1", 0))
         deaf.listen(0)

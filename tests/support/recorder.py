@@ -10,10 +10,13 @@ from types import TracebackType
 from typing import Any, Final, Self
 
 import paho.mqtt.client as paho
+import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
+from gatehand.mqtt import paho_client
 from gatehand.mqtt.session import Session
+from gatehand.mqtt.settings import BrokerSettings, Protocol
 from gatehand.mqtt.transport import Connected, Notice, NoticeKind
 
 LONGEST: Final = 60.0
@@ -62,6 +65,19 @@ class Recorder:
     @property
     def payloads(self) -> list[tuple[str, bytes]]:
         return [(topic, payload) for topic, payload, _, _ in self.messages]
+
+
+def attempts_of(monkeypatch: pytest.MonkeyPatch) -> list[float]:
+    """Every connection that is tried from now on, by the seconds that the network may take for it."""
+    made: list[float] = []
+    connect = paho_client.connect
+
+    def counted(client: paho.Client, settings: BrokerSettings, protocol: Protocol) -> None:
+        made.append(client.connect_timeout)
+        connect(client, settings, protocol)
+
+    monkeypatch.setattr(paho_client, "connect", counted)
+    return made
 
 
 async def until(true: Callable[[], Any], seconds: float = LONGEST, what: str = "") -> None:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 
 from gatehand.config import Config
 from gatehand.config.signals import Signal
-from gatehand.exercise.terminal_io import Message
+from gatehand.mqtt.inbox import Message
 from gatehand.screen.daemon_status import DaemonStatus
 from gatehand.shell.routes import Routes
 from gatehand_rules import events as ev
@@ -68,11 +68,11 @@ class ObservedState:
     def hear(self, message: Message) -> tuple[ev.Event, ...]:
         """Take in a message; gives what it says, as the daemon would read it."""
         if message.topic.startswith(f"{self.daemon.base}/"):
-            self.daemon.hear(message.topic, message.payload, retained=message.retained, at=message.at)
+            self.daemon.hear(message.topic, message.payload, retained=message.retained, at=message.received)
             return ()
-        found = self._routes.events(message.topic, message.payload, retained=message.retained, now=message.at)
+        found = self._routes.events(message.topic, message.payload, retained=message.retained, now=message.received)
         for event in found or ():
-            self._note(event, message.at)
+            self._note(event, message.received)
         if found is not None and message.payload:
             self._note_buttons(message.topic)
         return found or ()

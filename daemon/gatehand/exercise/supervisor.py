@@ -8,7 +8,8 @@ from typing import Final
 from gatehand.config import Config
 from gatehand.exercise.findings import Result
 from gatehand.exercise.observed_state import ObservedState
-from gatehand.exercise.terminal_io import Ending, Message, World
+from gatehand.exercise.terminal_io import Ending, World
+from gatehand.mqtt.inbox import Message
 from gatehand.mqtt.transport import MessageKind, Outgoing
 from gatehand.shell.encode_commands import CommandEncoder
 from gatehand_rules import events as ev
@@ -74,7 +75,7 @@ class Supervisor:
         happening = await self.world.next(until)
         match happening:
             case Message():
-                self.heard_at = happening.at
+                self.heard_at = happening.received
                 found = self.observed.hear(happening)
                 if self._guards and (why := self._trouble()) is not None:
                     raise HaltedError(why)

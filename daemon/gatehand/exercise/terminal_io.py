@@ -11,11 +11,11 @@ import threading
 import time
 from collections.abc import AsyncIterator, Callable, Sequence
 from contextlib import asynccontextmanager
-from dataclasses import dataclass
 from enum import Enum, auto
 from typing import Final, Protocol, TextIO, TypeAlias
 
 from gatehand.mqtt.client import ClientError, PlainClient, plain_client
+from gatehand.mqtt.inbox import Message
 from gatehand.mqtt.settings import BrokerSettings
 from gatehand.mqtt.transport import Outgoing
 from gatehand.text import wrapped
@@ -23,16 +23,6 @@ from gatehand.text import wrapped
 _STDIN: Final = 0
 _INTERRUPTS: Final = (signal.SIGINT, signal.SIGTERM)
 _WIDEST: Final = 100
-
-
-@dataclass(frozen=True, slots=True)
-class Message:
-    """Something was published. `at`: when it was received, monotonic seconds."""
-
-    topic: str
-    payload: bytes
-    retained: bool
-    at: float
 
 
 class Ending(Enum):
@@ -132,8 +122,8 @@ class TerminalIo:
     async def listen(self) -> None:
         """Hear the broker until cancelled."""
         try:
-            async for heard in self._client.messages():
-                self.happen(Message(heard.topic, heard.payload, heard.retained, time.monotonic()))
+            async for message in self._client.messages():
+                self.happen(message)
         except ClientError as error:
             self.happen(error)
 

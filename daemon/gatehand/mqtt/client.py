@@ -7,8 +7,8 @@ which survives anything; this one says what failed and ends, and leaves nothing 
 import asyncio
 import contextlib
 import socket
+import time
 from collections.abc import AsyncIterator, Iterator, Sequence
-from dataclasses import dataclass
 from functools import partial
 from typing import Any, Final
 
@@ -26,6 +26,7 @@ from gatehand.mqtt.failures import (
     subscription_refused,
     with_fall_back,
 )
+from gatehand.mqtt.inbox import Message
 from gatehand.mqtt.notices import quiet_logger
 from gatehand.mqtt.paho_client import connect_failure, delivery, refusal, refused_connection, tls_context
 from gatehand.mqtt.settings import BrokerSettings, Protocol
@@ -39,15 +40,6 @@ NO_ANSWER: Final = "Operation timed out"
 
 class ClientError(Exception):
     """The broker could not be reached, or the connection ended; the message says what to do."""
-
-
-@dataclass(frozen=True, slots=True)
-class Heard:
-    """A message. `retained`: sent for a new subscription, of unknown age."""
-
-    topic: str
-    payload: bytes
-    retained: bool
 
 
 class PlainClient:
@@ -93,7 +85,7 @@ class PlainClient:
         objections = (objection(outgoing, code.value, code.getName()) for code in self._answers)
         return next(filter(None, objections), None)
 
-    async def messages(self) -> AsyncIterator[Heard]:
+    async def messages(self) -> AsyncIterator[Message]:
         """What comes on the topics subscribed to. One reader at a time.
 
         Raises:
@@ -103,7 +95,7 @@ class PlainClient:
             async for message in self._client.messages:
                 payload = message.payload
                 if isinstance(payload, bytes | bytearray):
-                    yield Heard(str(message.topic), bytes(payload), bool(message.retain))
+                    yield Message(str(message.topic), bytes(payload), bool(message.retain), time.monotonic())
 
 
 @contextlib.asynccontextmanager

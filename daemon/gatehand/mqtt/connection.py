@@ -25,6 +25,7 @@ from typing import Any, Final, TypeVar
 
 import paho.mqtt.client as paho
 from msgspec import Struct
+from paho.mqtt.enums import MQTTErrorCode
 from paho.mqtt.reasoncodes import ReasonCode
 
 from gatehand.mqtt import paho_client
@@ -341,7 +342,7 @@ class Connection:
             self._writer_added = False
             self._loop.remove_writer(sock.fileno())
 
-    def _written(self, write: Callable[[], paho.MQTTErrorCode]) -> bool:
+    def _written(self, write: Callable[[], MQTTErrorCode]) -> bool:
         try:
             return write() == paho.MQTT_ERR_SUCCESS
         except Exception as error:  # noqa: BLE001 - whatever the socket says, it is the end

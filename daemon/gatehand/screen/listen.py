@@ -7,8 +7,9 @@ from contextlib import suppress
 from dataclasses import dataclass
 from typing import Final
 
-from gatehand.mqtt.client import ClientError, Heard, PlainClient, plain_client
+from gatehand.mqtt.client import ClientError, PlainClient, plain_client
 from gatehand.mqtt.failures import Patience
+from gatehand.mqtt.inbox import Message
 from gatehand.mqtt.settings import BrokerSettings
 from gatehand.screen.daemon_status import DaemonStatus
 
@@ -73,5 +74,5 @@ async def _until_quiet(client: PlainClient, status: DaemonStatus) -> None:
                 quiet_at = asyncio.get_running_loop().time() + _QUIET
 
 
-def _hear(status: DaemonStatus, message: Heard) -> None:
+def _hear(status: DaemonStatus, message: Message) -> None:
     status.hear(message.topic, message.payload, retained=message.retained, at=time.time())
