@@ -27,6 +27,11 @@ def shown(value: object) -> str:
     return text if len(text) <= _LONGEST else text[: _LONGEST - 3] + "..."
 
 
+def json_bytes(body: object) -> bytes:
+    """JSON for a message. Half a surrogate pair, as a payload may hold, stays readable as an escape."""
+    return json.dumps(body, ensure_ascii=False).encode("utf-8", "backslashreplace")
+
+
 def found(value: object) -> str:
     """The opening of a message about a value."""
     return f"found {shown(value)}"

@@ -62,7 +62,9 @@ class VirtualDay:
 
     def _hear(self, sent: Sequence[Sent], *, retained: bool = False) -> None:
         for one in sent:
-            for event in self._routes.events(one.topic, one.payload, retained=retained, now=one.at) or ():
+            asked = self._routes.requests.read(one.topic, one.payload, retained=retained, now=one.at)
+            said = self._routes.events(one.topic, one.payload, retained=retained, now=one.at) or ()
+            for event in said if asked is None else asked.events:
                 self._feed(event, one.at)
 
     def _act(self, happening: Happening) -> None:

@@ -58,7 +58,12 @@ class Ears:
         """One message, all the way."""
         self._now = round(self._now + 0.25, 3)
         topic = self.topics[which % len(self.topics)]
-        found = self.plan.routes.events(topic, payload, retained=retained, now=self._now) or ()
+        routes = self.plan.routes
+        request = routes.requests.read(topic, payload, retained=retained, now=self._now)
+        if request is None:
+            found = routes.events(topic, payload, retained=retained, now=self._now) or ()
+        else:
+            found = request.events
         for event in found:
             _check_event(event)
             outcome = step(self.plan.shop, self._state, event, self._now)

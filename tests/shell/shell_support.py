@@ -53,8 +53,8 @@ clear = "0"
 """
 
 
-def plan_of(text: str = SHOP) -> ActiveConfig:
-    """A config's plan; the text must have no errors."""
+def active_config_of(text: str = SHOP) -> ActiveConfig:
+    """A config made ready; the text must have no errors."""
     loaded = load_text(text, Path("config.toml"))
     assert loaded.config is not None, "\n".join(map(str, loaded.problems))
     return ActiveConfig.of(loaded)
@@ -180,7 +180,7 @@ class World:
         self.transport = FakeTransport(self.clocks, self.log)
         self.stamper = Stamper("run", self.clocks)
         self.engine = Engine(
-            plan_of(self.text),
+            active_config_of(self.text),
             stamper=self.stamper,
             log=self.log,
             recorder=self.recorder,

@@ -104,7 +104,7 @@ def test_an_edit_that_takes_the_cause_away_ends_the_alarm(case: str, tmp_path: P
     assert Alarm.of(alarm) in world.engine.state.alarms, "it stands before the edit"
     edited.edit(old, new)
     assert Alarm.of(alarm) not in world.engine.state.alarms
-    assert alarm not in world.engine.publisher.alarms.standing
+    assert alarm not in world.engine.publisher.alarms.raised
     assert world.shown(f"alarm/{alarm}") is None
     assert [line["alarm"] for line in world.events("alarm_cleared")].count(alarm) == 1
 

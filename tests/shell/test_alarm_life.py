@@ -1,5 +1,6 @@
 """An alarm is raised, acknowledged, cleared; one whose cause comes and goes neither storms nor is forgotten."""
 
+import math
 from dataclasses import dataclass
 
 import pytest
@@ -7,11 +8,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from msgspec.structs import replace
 from shell_support import SHOP, World
+from support.virtual_time import Clocks
 
-from gatehand.shell.alarms import COMINGS, MOST_A_MINUTE, SAY_AGAIN, WINDOW, Alarms, Life, ShownAlarm
+from gatehand.shell.alarms import COMINGS, SAY_AGAIN, WINDOW, Alarms, Life, ShownAlarm
 from gatehand_rules.alarms import Alarm
 
 WALL = 1_800_000_000.0
+
+MOST_A_MINUTE = 3 * COMINGS + math.ceil(WINDOW / SAY_AGAIN)
+"""Messages for each alarm within any minute, at most: raised, acknowledged and cleared for each coming, and counts."""
 
 SILENT = Alarm("tool", "saw", "silent")
 
@@ -177,32 +182,33 @@ DEEDS = st.lists(
 )
 
 
-def told(deeds: list[Deed]) -> tuple[Alarms, list[tuple[float, bytes]], bool, float]:
-    """Play deeds with a look every second: the alarms, each message with its time, whether the cause is there, now."""
-    alarms, now, cause = Alarms("base"), 0.0, False
+def told(deeds: list[Deed]) -> tuple[Alarms, list[tuple[float, bytes]], bool, Clocks]:
+    """Play deeds with a look every second: the alarms, each message with its time, whether the cause is there."""
+    clocks, cause = Clocks(WALL, 0.0), False
+    alarms = Alarms("base", clocks)
     said: list[tuple[float, bytes]] = []
 
     def look() -> None:
-        alarms.pass_time(now)
-        said.extend((now, message.payload) for message in alarms.take_messages(now))
+        alarms.pass_time()
+        said.extend((clocks.mono(), message.payload) for message in alarms.take_messages())
 
     for deed in deeds:
-        until = now + deed.after
-        while now + 1 < until:
-            now += 1
+        until = clocks.now + deed.after
+        while clocks.now + 1 < until:
+            clocks.now += 1
             look()
-        now = until
+        clocks.now = until
         match deed.what:
             case "raise" | "other":
-                alarms.raise_(alarm("It is loose." if deed.what == "raise" else "It is gone."), now)
+                alarms.raise_(alarm("It is loose." if deed.what == "raise" else "It is gone."))
                 cause = True
             case "clear":
-                alarms.clear(SILENT, now)
+                alarms.clear(SILENT)
                 cause = False
             case _:
-                alarms.acknowledge("tool.saw.silent", "Ida", WALL, now)
+                alarms.acknowledge("tool.saw.silent", "Ida")
         look()
-    return alarms, said, cause, now
+    return alarms, said, cause, clocks
 
 
 @settings(max_examples=300, deadline=None)
@@ -216,18 +222,18 @@ def test_no_alarm_is_said_more_often_than_the_limit_in_any_minute(deeds: list[De
 @settings(max_examples=300, deadline=None)
 @given(DEEDS)
 def test_in_the_end_the_broker_has_what_is_so(deeds: list[Deed]) -> None:
-    alarms, said, cause, now = told(deeds)
-    standing = bool(alarms.standing)
-    assert standing or not cause, "a cause that is there is never hidden"
-    later = now + WINDOW + SAY_AGAIN
-    alarms.pass_time(later)
-    said += [(later, message.payload) for message in alarms.take_messages(later)]
-    assert bool(alarms.standing) is cause
+    alarms, said, cause, clocks = told(deeds)
+    assert alarms.raised or not cause, "a cause that is there is never hidden"
+    clocks.now += WINDOW + SAY_AGAIN
+    alarms.pass_time()
+    said += [(clocks.mono(), message.payload) for message in alarms.take_messages()]
+    assert bool(alarms.raised) is cause
     assert bool(said and said[-1][1]) is cause
     if cause:
         assert (b'"count"' in said[-1][1]) is True
     else:
-        alarms.pass_time(later + WINDOW)
+        clocks.now += WINDOW
+        alarms.pass_time()
         assert alarms._lives == {}, "nothing is kept of an alarm that is over"  # noqa: SLF001
 
 
@@ -316,10 +322,8 @@ def test_every_alarm_of_the_shells_own_says_what_to_do_next() -> None:
 
     from gatehand.mqtt.payload import Rejected
     from gatehand.shell import alarm_words
-    from gatehand.shell.routes import RetainedCommand
 
     values = {
-        "found": RetainedCommand("gate", "bench", "shop/gate/bench/set"),
         "bad": Rejected("nothing at /amps", "{}"),
         "kind": "gate",
         "name": "bench",

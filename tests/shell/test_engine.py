@@ -357,7 +357,7 @@ def test_a_hold_outlives_a_restart() -> None:
     world = World()
     world.connect(("gatehand/collector/main", '{"state": "held"}'), ("shop/fan/state", "0"))
     assert collector_word(world.engine.state.collectors[0]) == "held"
-    assert "collector.main.held" in world.engine.publisher.alarms.standing
+    assert "collector.main.held" in world.engine.publisher.alarms.raised
 
 
 def test_a_hold_that_the_broker_tells_of_late_still_holds() -> None:

@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 import pytest
-from shell_support import SHOP, World, plan_of
+from shell_support import SHOP, World, active_config_of
 from support.homie_convention import faults
 
 from gatehand.homie.homie_device import HomieDevice
@@ -197,8 +197,8 @@ def test_an_alarm_is_an_alert_until_it_is_over(shop: Shop) -> None:
 
 def edited(shop: Shop, text: str) -> None:
     engine = shop.world.engine
-    plan = plan_of(text)
-    engine.swap(plan, adopt_shop(engine.active.shop, plan.shop, engine.state, engine.now()))
+    active = active_config_of(text)
+    engine.swap(active, adopt_shop(engine.active.shop, active.shop, engine.state, engine.now()))
 
 
 def test_another_shop_is_described_anew_while_it_says_init(shop: Shop) -> None:

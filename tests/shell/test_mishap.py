@@ -107,11 +107,11 @@ def test_rules_that_always_fail_never_end_the_daemon(monkeypatch: pytest.MonkeyP
 def test_the_standing_alarms_of_a_state_given_up_are_cleared(monkeypatch: pytest.MonkeyPatch) -> None:
     world = World().cutting()
     world.run(40)  # both sensors fall silent
-    assert "tool.router.silent" in world.engine.publisher.alarms.standing
+    assert "tool.router.silent" in world.engine.publisher.alarms.raised
     spoilt: Any = world.engine.state.gates
     break_step(monkeypatch, lambda state, _event: state.gates is spoilt)
     world.say("shop/band_saw/amps", "9")
-    assert "tool.router.silent" not in world.engine.publisher.alarms.standing
+    assert "tool.router.silent" not in world.engine.publisher.alarms.raised
     assert world.shown("alarm/tool.router.silent") is None
 
 

@@ -3,7 +3,7 @@
 import json
 
 import pytest
-from shell_support import SHOP, World, plan_of
+from shell_support import SHOP, World, active_config_of
 from support.in_memory import InMemory
 
 from gatehand.mqtt.transport import MessageKind
@@ -213,8 +213,8 @@ def test_an_edit_of_the_config_never_ends_a_hold() -> None:
 
     world = World().rested()
     world.say("gatehand/collector/main/hold", "filter change")
-    engine, plan = world.engine, plan_of(SHOP.replace("[collector.main]", "[collector.big]"))
-    engine.swap(plan, adopt_shop(engine.active.shop, plan.shop, engine.state, engine.now()))
+    engine, active = world.engine, active_config_of(SHOP.replace("[collector.main]", "[collector.big]"))
+    engine.swap(active, adopt_shop(engine.active.shop, active.shop, engine.state, engine.now()))
     assert world.shown("collector/big")["state"] == "held"
     assert [hold.collector for hold in world.memory.kept.holds] == ["big"]
     assert world.memory.kept.resets == ()

@@ -3,7 +3,7 @@
 from typing import Any
 
 import pytest
-from shell_support import SHOP, World, plan_of
+from shell_support import SHOP, World, active_config_of
 
 from gatehand.shell.routes import Routes
 from gatehand_rules import events as ev
@@ -83,7 +83,7 @@ def test_a_young_reading_starts_its_tool_at_once_after_the_broker_was_away() -> 
 
 def test_the_estimate_is_kept_over_a_changed_config_and_begins_afresh_with_another_time() -> None:
     for changed, known in ((DATED + "\n", True), (DATED.replace('at = "/at"', 'at = "/n"'), False)):
-        before, after = plan_of(DATED).routes, plan_of(changed).routes
+        before, after = active_config_of(DATED).routes, active_config_of(changed).routes
         for second in range(5):
             hear(before, 0.1, second, 100.0 + second)
         after.take_over(before)
@@ -103,13 +103,13 @@ def hear(routes: Routes, amps: float, second: float, received: float, **more: An
 
 
 def test_a_reading_is_young_where_its_time_proves_it() -> None:
-    routes = plan_of(DATED).routes
+    routes = active_config_of(DATED).routes
     assert hear(routes, 0.0, 1, 101.0) == ev.Reading("band_saw", 0.0)
     assert hear(routes, 6.0, 2, 102.0) == ev.Reading("band_saw", 6.0, young=True)
 
 
 def test_a_retained_reading_tells_nothing_of_the_lag_and_is_never_young() -> None:
-    routes = plan_of(DATED).routes
+    routes = active_config_of(DATED).routes
     hear(routes, 0.0, 1, 101.0)
     hear(routes, 0.0, 2, 102.0)
     assert hear(routes, 6.0, 1.5, 103.0, retained=True) == ev.Reading("band_saw", 6.0, retained=True)
@@ -118,7 +118,7 @@ def test_a_retained_reading_tells_nothing_of_the_lag_and_is_never_young() -> Non
 
 
 def test_a_reading_whose_time_is_missing_is_refused_in_words() -> None:
-    routes = plan_of(DATED).routes
+    routes = active_config_of(DATED).routes
     assert routes.events(AMPS, b'{"amps": 6}', retained=False, now=1.0) == (
         ev.MessageRejected(
             "tool",
@@ -130,7 +130,7 @@ def test_a_reading_whose_time_is_missing_is_refused_in_words() -> None:
 
 
 def test_what_is_old_is_counted_like_any_other_refusal() -> None:
-    routes = plan_of(DATED).routes
+    routes = active_config_of(DATED).routes
     for second in range(5):
         hear(routes, 0.0, second, 100.0 + second)
     found = [hear(routes, 6.0, 5 + n / 10, 130.0 + n / 10) for n in range(50)]
@@ -143,7 +143,7 @@ def test_what_is_old_is_counted_like_any_other_refusal() -> None:
 def test_a_collectors_old_current_is_refused_too() -> None:
     current = 'current = { topic = "shop/fan/amps", pointer = "/amps", at = "/at" }'
     text = DATED.replace("spin_up = 1\n", f"spin_up = 1\n{current}\n")
-    routes = plan_of(text).routes
+    routes = active_config_of(text).routes
 
     def read(second: float, received: float) -> ev.Event:
         payload = f'{{"amps": 9, "at": {second}}}'.encode()

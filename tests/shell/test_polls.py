@@ -1,7 +1,7 @@
 """Devices that are asked how things stand: who, when, and with which message."""
 
 import pytest
-from shell_support import SHOP, World, plan_of
+from shell_support import SHOP, World, active_config_of
 
 from gatehand.access_rights import Right, users
 from gatehand.mqtt.paho_client import delivery
@@ -70,7 +70,7 @@ def test_nobody_is_asked_without_a_poll_and_nobody_without_a_connection() -> Non
     ],
 )
 def test_a_poll_asks_for_what_the_device_is_there_for(kind: str, name: str, question: tuple[str, bytes] | None) -> None:
-    message = plan_of(ASKED).encoder.message(Poll(kind, name))  # type: ignore[arg-type]
+    message = active_config_of(ASKED).encoder.message(Poll(kind, name))  # type: ignore[arg-type]
     assert message == (None if question is None else Outgoing(*question, MessageKind.EVENT))
 
 
@@ -81,7 +81,9 @@ def test_a_question_is_asked_at_most_once_and_never_retained(*, v5: bool) -> Non
 
 
 def test_the_daemon_may_ask_and_its_device_may_hear_it() -> None:
-    rights = {user.name: {topic: right for right, topic in user.rights} for user in users(plan_of(ASKED).config)}
+    rights = {
+        user.name: {topic: right for right, topic in user.rights} for user in users(active_config_of(ASKED).config)
+    }
     for topic in {topic for topic, _ in QUESTIONS}:
         assert rights["gatehand"][topic] is Right.WRITE
         assert rights["viewer"][topic] is Right.READ

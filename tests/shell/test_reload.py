@@ -123,7 +123,7 @@ def test_a_threshold_lowered_below_what_is_drawn_starts_nothing(edited: Edited) 
         world.say("shop/band_saw/amps", "2")
         world.run(1)
     assert world.commands(since) == []
-    assert "tool.band_saw.not_fresh" in world.engine.publisher.alarms.standing
+    assert "tool.band_saw.not_fresh" in world.engine.publisher.alarms.raised
     world.say("shop/band_saw/amps", "0")
     world.say("shop/band_saw/amps", "2")
     assert world.commands(since) == [(SAW, "open")]
@@ -260,12 +260,12 @@ def test_max_open_lowered_below_what_stands_open_waits(edited: Edited) -> None:
 def test_alarms_of_a_tool_that_is_removed_end_with_it(edited: Edited) -> None:
     world = edited.world.rested()
     world.run(40)
-    assert "tool.router.silent" in world.engine.publisher.alarms.standing
+    assert "tool.router.silent" in world.engine.publisher.alarms.raised
     edited.edit('[tool.band_saw]\ngates = ["band_saw"]', '[tool.band_saw]\ngates = ["band_saw", "bench"]')
     edited.without("tool.router")
     assert edited.outcome["ok"] is True
-    assert "tool.router.silent" not in world.engine.publisher.alarms.standing
-    assert "tool.band_saw.silent" in world.engine.publisher.alarms.standing
+    assert "tool.router.silent" not in world.engine.publisher.alarms.raised
+    assert "tool.band_saw.silent" in world.engine.publisher.alarms.raised
     assert world.shown("alarm/tool.router.silent") is None
 
 

@@ -6,7 +6,7 @@ from typing import Any
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from shell_support import World, plan_of
+from shell_support import World, active_config_of
 
 from gatehand.journal.sentences import sentence
 from gatehand.mqtt.transport import MessageKind
@@ -21,7 +21,7 @@ FAN = "shop/fan/set"
 
 def asked(topic: str, payload: object, *, retained: bool = False) -> Request:
     raw = payload if isinstance(payload, bytes) else json.dumps(payload).encode()
-    found = plan_of().routes.request(topic, raw, retained=retained, now=100.0)
+    found = active_config_of().routes.requests.read(topic, raw, retained=retained, now=100.0)
     assert found is not None
     return found
 

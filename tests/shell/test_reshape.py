@@ -3,7 +3,7 @@
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from msgspec.structs import replace
-from shell_support import SHOP, plan_of
+from shell_support import SHOP, active_config_of
 
 from gatehand_rules import State, initial, step
 from gatehand_rules import events as ev
@@ -14,7 +14,7 @@ from gatehand_rules.shop import Shop
 from gatehand_rules.state import collector_word
 from gatehand_rules.words import Position
 
-OLD = plan_of(SHOP).shop
+OLD = active_config_of(SHOP).shop
 EVENTS: list[ev.Event] = [
     ev.Tick(),
     *(ev.Reading(tool, amps) for tool in ("band_saw", "router") for amps in (0.0, 2.2, 9.0)),
@@ -49,7 +49,7 @@ EDITS = [
     "\n\n".join(part for part in SHOP.split("\n\n") if "router" not in part and "bench" not in part),
 ]
 assert all(text != SHOP for text in EDITS)
-SHOPS = [plan_of(text).shop for text in EDITS]
+SHOPS = [active_config_of(text).shop for text in EDITS]
 
 
 def played(steps: list[tuple[ev.Event, float]]) -> tuple[State, float]:
@@ -111,8 +111,8 @@ def test_proof_once_given_outlives_a_longer_travel() -> None:
 
 def test_thresholds_that_rise_over_what_a_tool_draws_leave_its_next_start_fresh() -> None:
     """It hummed at 2.6 A, too short to be a start, and at 2.2 A since: idle by the old thresholds and by the new."""
-    slow = plan_of(SHOP.replace("start_amps = 2.5", "start_amps = 2.5\nstart_after = 2")).shop
-    higher = plan_of(SHOP.replace("start_amps = 2.5", "start_amps = 6\nstop_amps = 5")).shop
+    slow = active_config_of(SHOP.replace("start_amps = 2.5", "start_amps = 2.5\nstart_after = 2")).shop
+    higher = active_config_of(SHOP.replace("start_amps = 2.5", "start_amps = 6\nstop_amps = 5")).shop
     state, now = initial(slow, 10.0), 10.0
     begin: list[tuple[ev.Event, float]] = [(ev.BrokerConnected(), 0.0), (ev.Tick(), 0.5)]
     begin += [(ev.CollectorReport("main", on=False), 3.0)]

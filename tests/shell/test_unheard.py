@@ -4,7 +4,7 @@ from collections.abc import Callable
 from typing import Any
 
 import pytest
-from shell_support import SHOP, World, plan_of
+from shell_support import SHOP, World, active_config_of
 from support.in_memory import InMemory
 
 from gatehand.journal.sentences import sentence
@@ -26,8 +26,8 @@ def beats(world: World, seconds: int, *, saying: Callable[[], None] = lambda: No
 
 
 def swap(world: World, text: str) -> None:
-    before, plan = world.engine.active, plan_of(text)
-    world.engine.swap(plan, adopt_shop(before.shop, plan.shop, world.engine.state, world.engine.now(), Rewired()))
+    before, active = world.engine.active, active_config_of(text)
+    world.engine.swap(active, adopt_shop(before.shop, active.shop, world.engine.state, world.engine.now(), Rewired()))
 
 
 def alarm(world: World, topic: str) -> Any:  # noqa: ANN401 - JSON
@@ -124,7 +124,7 @@ def test_a_sensor_that_may_be_silent_for_long_is_told_after_the_minute_until_it_
 
 def test_a_sensor_on_change_and_a_button_are_only_shown() -> None:
     world = beats(World(ON_CHANGE).connect(("shop/estop", "0"), ("shop/fan/state", "0")), 120)
-    assert [id_ for id_ in world.engine.publisher.alarms.standing if id_.endswith(".unheard")] == []
+    assert [id_ for id_ in world.engine.publisher.alarms.raised if id_.endswith(".unheard")] == []
     assert world.shown("tool/router")["unheard"] == ["shop/router/amps"]
     assert world.shown("gate/band_saw")["unheard"] == ["shop/gate/band_saw/button"]
     told = {str(line["topic"]): sentence(line) for line in world.events("signal_unheard")}
@@ -283,10 +283,10 @@ online = { topic = "t/online", active = "1", clear = "0" }
 
 def test_every_signal_of_the_config_is_missed_but_a_fans_before_its_first_start() -> None:
     """Whatever a device can say, by the config's own list of it. The gate is told at the start where to stand."""
-    plan = plan_of(TALKATIVE)
+    active = active_config_of(TALKATIVE)
     world = beats(World(TALKATIVE).connect(), 70)
     missed = {
         topic for kind in ("collector/main", "gate/saw", "tool/saw") for topic in world.shown(kind).get("unheard", ())
     }
-    said = {one.topic for one in plan.config.signals() if one.heard is not None}
+    said = {one.topic for one in active.config.signals() if one.heard is not None}
     assert missed == said - {"c/state", "c/amps"}

@@ -13,7 +13,7 @@ from random import Random
 from sim_broker import RETRY, Link, Underway, VirtualBroker
 from sim_disk import BOUND, MemoryDisk, VirtualLog
 from sim_memory import SimMemory
-from sim_stops import LINE, VirtualStopsLine
+from sim_stops import CONNECTION, VirtualStopsConnection
 from sim_time import Clocks, DaemonTimers, Scheduler
 from support.in_memory import NoRecorder
 from support.monitor import Monitor
@@ -82,10 +82,10 @@ class WatchedEngine(Engine):
 
     on_swap: Callable[[ActiveConfig], None]
 
-    def swap(self, plan: ActiveConfig, outcome: Outcome, changed: tuple[str, ...] = ()) -> None:
+    def swap(self, active: ActiveConfig, outcome: Outcome, changed: tuple[str, ...] = ()) -> None:
         """See `Engine`."""
-        self.on_swap(plan)
-        super().swap(plan, outcome, changed)
+        self.on_swap(active)
+        super().swap(active, outcome, changed)
 
 
 class VirtualFile:
@@ -150,14 +150,14 @@ class VirtualDaemon:
             starts=starts_in(around.disk.lines_backwards(), self._clocks.wall(), self._clocks.mono()),
             memory=around.memory,
         )
-        self.engine.on_swap = lambda plan: around.monitor.reconfigured(plan.config, self._clocks.now)
+        self.engine.on_swap = lambda active: around.monitor.reconfigured(active.config, self._clocks.now)
         self._file = VirtualFile()
         self.reloader = Reloader(
             self.engine, around.loaded, self, lambda _level, _text, _facts=None: None, elsewhere=lambda work: work()
         )
         self.reloader._file = self._file  # type: ignore[assignment]  # noqa: SLF001 - no disk in here
         self._wanted = self.engine.active.routes.first
-        self._stops = VirtualStopsLine(self, self._stops_link)
+        self._stops = VirtualStopsConnection(self, self._stops_link)
         self._stops.want(_apart(self._wanted))
         self._connect_soon(0.05)
         self._beat_soon()
@@ -239,7 +239,7 @@ class VirtualDaemon:
                 self._scheduler.at(until, lambda line=line, link=link: self._wake(line, link))  # type: ignore[misc]
 
     def _lines(self) -> list[tuple[str, Link]]:
-        return [(line, link) for line, link in ((MAIN, self._link), (LINE, self._stops.link)) if link is not None]
+        return [(line, link) for line, link in ((MAIN, self._link), (CONNECTION, self._stops.link)) if link is not None]
 
     def _wake(self, line: str, link: Link) -> None:
         """It gets the processor again: what has waited is old, until an answer to what is asked now."""
@@ -264,7 +264,7 @@ class VirtualDaemon:
 
     # What the stops' own connection needs
 
-    def _stops_link(self, ear: VirtualStopsLine) -> Link | None:
+    def _stops_link(self, ear: VirtualStopsConnection) -> Link | None:
         if self._stopping or not self._around.reachable():
             return None
         broker = self._around.broker

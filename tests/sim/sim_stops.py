@@ -11,13 +11,13 @@ from gatehand_rules import events as ev
 if TYPE_CHECKING:
     from sim_daemon import VirtualDaemon
 
-LINE = "stops"
+CONNECTION = "stops"
 
 
-class VirtualStopsLine:
+class VirtualStopsConnection:
     """Listens to the topics last given to `want`. An ear for its own link."""
 
-    def __init__(self, daemon: "VirtualDaemon", make: Callable[["VirtualStopsLine"], Link | None]) -> None:
+    def __init__(self, daemon: "VirtualDaemon", make: Callable[["VirtualStopsConnection"], Link | None]) -> None:
         self._daemon = daemon
         self._make = make
         self._topics: tuple[Subscription, ...] = ()
@@ -32,7 +32,7 @@ class VirtualStopsLine:
         self._topics = topics
         if not topics:
             self.end()
-            self._daemon.caught_up(LINE)
+            self._daemon.caught_up(CONNECTION)
             return
         self._daemon.stops_lost()
         self._daemon.engine.handle(ev.StopsLost())
@@ -74,7 +74,7 @@ class VirtualStopsLine:
             self._daemon.later(wait, lambda: self._ended(link, reason))
             return
         self.link = None
-        self._daemon.caught_up(LINE)
+        self._daemon.caught_up(CONNECTION)
         self._daemon.stops_lost()
         self._daemon.engine.handle(ev.StopsLost(reason))
         self._connect_soon(RETRY[0])

@@ -150,7 +150,7 @@ class HomieDevice:
     def _shown(self) -> dict[str, str]:
         active = self._engine.active
         publisher = self._engine.publisher
-        found = values(self._description, active.shop, self._engine.state) | alerts(publisher.alarms.standing.values())
+        found = values(self._description, active.shop, self._engine.state) | alerts(publisher.alarms.raised.values())
         for node in self._description.nodes:
             if publisher.withholds(node.subject):  # a hold is shown once it is on the disk, here too
                 kept = {f"{node.id}/{name}": self._sent.get(f"{node.id}/{name}") for name in node.properties}

@@ -9,7 +9,6 @@ from typing import Final
 
 from gatehand.mqtt.payload import Rejected
 from gatehand.shell.alarms import ShownAlarm
-from gatehand.shell.routes import RetainedCommand
 from gatehand_rules.alarms import DAEMON, Alarm
 from gatehand_rules.findings import Fact, Finding, Rule
 
@@ -20,7 +19,8 @@ MEMORY: Final = Alarm("daemon", DAEMON, "memory")
 INTERNAL: Final = Alarm("daemon", DAEMON, "internal_error")
 SAME_BASE: Final = Alarm("daemon", DAEMON, "same_base")
 SUBSCRIPTIONS: Final = Alarm("daemon", DAEMON, "subscriptions")
-_RETAINED_COMMAND: Final = "retained_command"
+RETAINED_COMMAND: Final = "retained_command"
+"""What such an alarm is about, of whatever device."""
 _MOST_SHOWN: Final = 3
 _WHOSE: Final = {
     "stop": ("stop contact", ", so it may stop nothing"),
@@ -40,17 +40,6 @@ _MUTE_GATE: Final = (
     "The gate {name} was told {wanted} and has not reported it, though its travel of {travel} s has passed for each "
     "telling."
 )
-_SHUT_GATES: Final = (
-    "The fan of {name} turned with {proven_open} of its gates proven open; {min_open} must be. It was told off."
-)
-_STOPS_UNHEARD: Final = (
-    "The stop contacts have not been heard for {unheard_for} s: their own connection to the broker does not stand, or "
-    "their topics are refused. Nothing starts until it stands."
-)
-_TWICE: Final = (
-    "Look at the broker and its log: it must let the daemon in twice, the second time with the client id that ends in "
-    "-stops, and let it read the stop contacts' topics."
-)
 _MAX_OPEN: Final = (
     "The {name} gets no air: max_open is {max_open}, used up by {taken}.",
     "Finish one of the cuts that have the air, or raise max_open if the fan can carry one more.",
@@ -64,29 +53,25 @@ _NOT_PROVEN: Final = (
     "None of the {name}'s gates could be proven open: {gates}.",
     "Look at the gate and its report; the collector does not start against shut gates.",
 )
+_RESET_THEN: Final = "See to the cause; then reset the hold, and start the tool anew."
+_EMPTY: Final = "Lock the collector out and empty the bin."
+
+
+def _drew(when: str) -> tuple[str, str]:
+    return f"The {{name}} drew {{amps}} A {when}, so it starts nothing.", _ONCE_MORE
+
+
 _WORDS: Final[Mapping[tuple[str, str, str], tuple[str, str]]] = {
     # kind and what of the alarm, then the `_case`, the rule, or "" for any: because and next, with the finding's facts
     ("tool", "not_fresh", Rule.SWITCHED_BY_HAND): (
         "The {name} still draws, but the collector was switched off at its own switch.",
         "Switch the {name} off and on again to start the collector, or use the gate's button.",
     ),
-    ("tool", "not_fresh", Rule.FIRST_SEEN_DRAWING): (
-        "The {name} drew {amps} A when it was first seen, so it starts nothing.",
-        _ONCE_MORE,
-    ),
-    ("tool", "not_fresh", Rule.OFF_ASKED): (
-        "The {name} drew {amps} A when somebody asked for the collector to be off, so it starts nothing.",
-        _ONCE_MORE,
-    ),
-    ("tool", "not_fresh", Rule.HOLD): (
-        "The {name} drew {amps} A while the collector was held, so it starts nothing.",
-        _ONCE_MORE,
-    ),
-    ("tool", "not_fresh", Rule.BIN_FULL): (
-        "The {name} drew {amps} A while the bin was full, so it starts nothing.",
-        _ONCE_MORE,
-    ),
-    ("tool", "not_fresh", ""): ("The {name} drew {amps} A when the hold was reset, so it starts nothing.", _ONCE_MORE),
+    ("tool", "not_fresh", Rule.FIRST_SEEN_DRAWING): _drew("when it was first seen"),
+    ("tool", "not_fresh", Rule.OFF_ASKED): _drew("when somebody asked for the collector to be off"),
+    ("tool", "not_fresh", Rule.HOLD): _drew("while the collector was held"),
+    ("tool", "not_fresh", Rule.BIN_FULL): _drew("while the bin was full"),
+    ("tool", "not_fresh", ""): _drew("when the hold was reset"),
     ("tool", "silent", "says"): (
         "The {name}'s sensor speaks and is not understood: on {topic} it said {says!r} ({wanted}).",
         "Mend {key} in [tool.{id}] of the config (topic, pointer), or what the sensor says.",
@@ -119,12 +104,9 @@ _WORDS: Final[Mapping[tuple[str, str, str], tuple[str, str]]] = {
     ("gate", "offline", ""): ("The gate {name} has left the network.", _NETWORK),
     ("collector", "held", Rule.STOP_CONTACT): (
         "The collector {name} is held off by the stop contact {why}.",
-        "See to the cause; then reset the hold, and start the tool anew.",
+        _RESET_THEN,
     ),
-    ("collector", "held", ""): (
-        "The collector {name} is held off by {why}.",
-        "See to the cause; then reset the hold, and start the tool anew.",
-    ),
+    ("collector", "held", ""): ("The collector {name} is held off by {why}.", _RESET_THEN),
     ("collector", "no_answer", "off"): (
         "The collector {name} was told off and it still turns.",
         "Switch it off at its own switch or breaker and have the relay looked at: it may be welded.",
@@ -134,21 +116,15 @@ _WORDS: Final[Mapping[tuple[str, str, str], tuple[str, str]]] = {
         "Look at its switch, its breaker and its overload.",
     ),
     ("collector", "shut_gates", ""): (
-        _SHUT_GATES,
+        "The fan of {name} turned with {proven_open} of its gates proven open; {min_open} must be. It was told off.",
         "Look at the gates and their reports; it starts again with the next cut.",
     ),
     ("collector", "too_few_gates", ""): (
         "The collector {name} did not start: {proven_open} of its gates proven open; {min_open} must be.",
         "Look at the gates that do not open, or lower min_open if the fan bears it.",
     ),
-    ("collector", "bin_full", "refuse"): (
-        "The bin of {name} is full; nothing starts.",
-        "Lock the collector out and empty the bin.",
-    ),
-    ("collector", "bin_full", ""): (
-        "The bin of {name} is full; it starts all the same.",
-        "Lock the collector out and empty the bin.",
-    ),
+    ("collector", "bin_full", "refuse"): ("The bin of {name} is full; nothing starts.", _EMPTY),
+    ("collector", "bin_full", ""): ("The bin of {name} is full; it starts all the same.", _EMPTY),
     ("collector", "offline", ""): (
         "The switch of the collector {name} has left the network.",
         "Look at its power and its network; it may still be on.",
@@ -162,8 +138,14 @@ _WORDS: Final[Mapping[tuple[str, str, str], tuple[str, str]]] = {
         "Write the words that it uses into [stop.{stop}] in the config; then press it and see the collector held.",
     ),
     ("daemon", "stops_unheard", ""): (
-        _STOPS_UNHEARD,
-        _TWICE,
+        (
+            "The stop contacts have not been heard for {unheard_for} s: their own connection to the broker does not "
+            "stand, or their topics are refused. Nothing starts until it stands."
+        ),
+        (
+            "Look at the broker and its log: it must let the daemon in twice, the second time with the client id that "
+            "ends in -stops, and let it read the stop contacts' topics."
+        ),
     ),
 }
 
@@ -215,30 +197,17 @@ def plain(name: str) -> str:
 def shown(alarm: Alarm, finding: Finding) -> ShownAlarm:
     """An alarm of the rules as people are shown it; `finding` is the one that raised it."""
     facts = {key: value for key, value in finding.facts if key != "alarm"}
-    named = (("tool", finding.tool), ("gate", finding.gate), ("collector", finding.collector))
-    subject = tuple((kind, each) for kind, each in named if each is not None)
-    return ShownAlarm(alarm, *words(alarm, finding.rule, facts), subject, str(finding.rule), tuple(facts.items()))
+    return ShownAlarm(alarm, *words(alarm, finding.rule, facts), str(finding.rule), tuple(facts.items()))
 
 
-def about_retained(found: RetainedCommand) -> Alarm:
-    """Its alarm."""
-    return Alarm(found.kind, found.name, _RETAINED_COMMAND)
-
-
-def is_retained_command(alarm: Alarm) -> bool:
-    """Whether it is the alarm of a retained command."""
-    return alarm.what == _RETAINED_COMMAND
-
-
-def retained_command(found: RetainedCommand) -> ShownAlarm:
+def retained_command(kind: str, name: str, topic: str) -> ShownAlarm:
     """A message is retained on one of our command topics."""
     return ShownAlarm(
-        about_retained(found),
-        f"The broker retains a message on the command topic {found.topic!r}: a device that connects would act on it, "
+        Alarm(kind, name, RETAINED_COMMAND),
+        f"The broker retains a message on the command topic {topic!r}: a device that connects would act on it, "
         "however old it is.",
         "Find out who publishes there with retain and stop it; then remove what is retained by publishing an empty "
-        f"retained message to {found.topic!r}.",
-        ((found.kind, found.name),),
+        f"retained message to {topic!r}.",
     )
 
 
@@ -255,7 +224,6 @@ def unheard(kind: str, name: str, topic: str) -> ShownAlarm:
         f"The {what} {plain(name)} has never been heard: nothing has come on {topic}{then}.",
         f"Look at the topic in [{kind}.{name}] of the config and at the device's power and network; gatehand listen "
         "shows what speaks. The alarm ends with its first word there.",
-        ((kind, name),),
         facts=(("topic", topic),),
     )
 
@@ -268,7 +236,6 @@ def not_understood(kind: str, name: str, key: str, topic: str, bad: Rejected) ->
         f"The {what} {plain(name)} speaks and is not understood: on {topic} it said {bad.shown!r} "
         f"({bad.why}).{' It stops nothing.' if kind == 'stop' else ''}",
         f"Mend [{kind}.{name}] in the config ({key}: topic, pointer, words), or what the device says.",
-        ((kind, name),),
         facts=(("topic", topic), ("says", bad.shown), ("wanted", bad.why)),
     )
 

@@ -9,7 +9,6 @@ a count, until its cause has been gone for a minute. The rules know nothing of t
 An alarm that is raised anew after it was cleared is a new one: nobody has acknowledged it.
 """
 
-import json
 import math
 from collections import deque
 from collections.abc import Mapping
@@ -18,8 +17,10 @@ from typing import Final
 from msgspec import Struct
 from msgspec.structs import replace
 
+from gatehand.journal.clock import Clock
 from gatehand.journal.line import OwnEvent
 from gatehand.mqtt.transport import MessageKind, Outgoing
+from gatehand.text import json_bytes
 from gatehand.times import stamp
 from gatehand_rules.alarms import Alarm
 from gatehand_rules.findings import Fact
@@ -30,18 +31,15 @@ COMINGS: Final = 3
 """The coming with which the alarm stays for good."""
 SAY_AGAIN: Final = 10.0
 """Seconds between two messages that tell nothing new but another count or other numbers."""
-MOST_A_MINUTE: Final = 3 * COMINGS + math.ceil(WINDOW / SAY_AGAIN)
-"""Messages for each alarm within any minute, at most: raised, acknowledged and cleared for each coming, and counts."""
 
 
 class ShownAlarm(Struct, frozen=True):
-    """An alarm as people are shown it. `subject`: such as {"tool": "band_saw"}; `because` and `next` are sentences."""
+    """An alarm as people are shown it; `because` and `next` are sentences."""
 
     alarm: Alarm
     """What is the matter with whom."""
     because: str
     next: str
-    subject: tuple[tuple[str, str], ...] = ()
     rule: str | None = None
     facts: tuple[tuple[str, object], ...] = ()
     since: float = 0.0
@@ -63,35 +61,32 @@ class Life:
 
     def __init__(self) -> None:
         self.alarm: ShownAlarm | None = None
-        """What stands now."""
+        """As it is raised now."""
         self._comings: deque[float] = deque(maxlen=COMINGS)
-        self._storms = False
+        self.storms = False
+        """It stays until its cause has been gone for a minute."""
+        self.times = 0
+        """How often it has come since it last stayed away for a minute."""
         self._gone_since: float | None = None
-        """Stands on, although its cause is gone since then."""
-        self._times = 0
+        """It stays, although its cause is gone since then."""
         self._say_at: float | None = None
         self._said_at = -math.inf
 
-    @property
-    def storms(self) -> bool:
-        """It stands until its cause has been gone for a minute."""
-        return self._storms
-
     def raise_(self, alarm: ShownAlarm, now: float) -> bool:
-        """Its cause is there. True when this begins an alarm, False when it stands already."""
+        """Its cause is there. True when this begins an alarm, False when it is raised already."""
         before = self.alarm
         if before is not None and self._gone_since is None:
             self._change(alarm, before, now)
             return False
-        again = self._storms or (bool(self._comings) and now - self._comings[-1] < WINDOW)
-        self._times = self._times + 1 if again else 1
+        again = self.storms or (bool(self._comings) and now - self._comings[-1] < WINDOW)
+        self.times = self.times + 1 if again else 1
         self._comings.append(now)
         if before is not None:
             self._gone_since = None
             self._change(alarm, before, now)
             return False
-        self._storms = len(self._comings) == COMINGS and now - self._comings[0] < WINDOW
-        self.alarm = replace(alarm, times=self._times)
+        self.storms = len(self._comings) == COMINGS and now - self._comings[0] < WINDOW
+        self.alarm = replace(alarm, times=self.times)
         self._say_at = now
         return True
 
@@ -99,14 +94,14 @@ class Life:
         """Its cause is gone. True when this ends the alarm."""
         if self.alarm is None:
             return False
-        if self._storms:
+        if self.storms:
             self._gone_since = now if self._gone_since is None else self._gone_since
             return False
         self._end(now)
         return True
 
     def acknowledge(self, by: str | None, wall: float, now: float) -> bool:
-        """Somebody has seen it. False when it does not stand, or was acknowledged before."""
+        """Somebody has seen it. False when it is not raised, or was acknowledged before."""
         if self.alarm is None or self.alarm.acknowledged is not None:
             return False
         self.alarm = replace(self.alarm, acknowledged=wall, acknowledged_by=by)
@@ -118,7 +113,7 @@ class Life:
         if self._gone_since is None or now - self._gone_since < WINDOW:
             return False
         self._end(now)
-        self._storms, self._gone_since = False, None
+        self.storms, self._gone_since = False, None
         self._comings.clear()
         return True
 
@@ -144,7 +139,7 @@ class Life:
             since=before.since,
             acknowledged=before.acknowledged,
             acknowledged_by=before.acknowledged_by,
-            times=self._times,
+            times=self.times,
         )
         if after != before:
             self.alarm = after
@@ -157,66 +152,67 @@ class Life:
 
 
 class Alarms:
-    """The alarms that stand now, by id, and what the broker was last told of them. `now` is monotonic seconds."""
+    """The alarms that are raised now, by id, and what the broker was last told of them."""
 
-    def __init__(self, base: str) -> None:
+    def __init__(self, base: str, clock: Clock) -> None:
         self._prefix = f"{base}/alarm/"
+        self._clock = clock
         self._lives: dict[str, Life] = {}
         self._news: list[tuple[str, dict[str, Fact]]] = []
 
     @property
-    def standing(self) -> Mapping[str, ShownAlarm]:
+    def raised(self) -> Mapping[str, ShownAlarm]:
         """By id, oldest first."""
         found = [life.alarm for life in self._lives.values() if life.alarm is not None]
         return {alarm.id: alarm for alarm in sorted(found, key=lambda alarm: alarm.since)}
 
-    def raise_(self, alarm: ShownAlarm, now: float) -> None:
-        """It stands from now on; one of the same id is replaced and keeps its beginning."""
+    def raise_(self, alarm: ShownAlarm) -> None:
+        """It is raised from now on; one of the same id is replaced and keeps its beginning."""
         life = self._lives.setdefault(alarm.id, Life())
-        if life.raise_(alarm, now) and life.storms:
-            self._news.append(
-                (OwnEvent.ALARM_STORM, {"alarm": alarm.id, "times": life.alarm.times if life.alarm else 0})
-            )
+        begins = life.raise_(replace(alarm, since=self._clock.wall()), self._clock.mono())
+        if begins and life.storms:
+            self._news.append((OwnEvent.ALARM_STORM, {"alarm": alarm.id, "times": life.times}))
 
-    def clear(self, alarm: Alarm, now: float) -> bool:
-        """Its cause is gone. False when it did not stand, or stands on because it comes and goes."""
+    def clear(self, alarm: Alarm) -> bool:
+        """Its cause is gone. False when it was not raised, or stays because it comes and goes."""
         life = self._lives.get(alarm.id)
-        return life is not None and life.clear(now)
+        return life is not None and life.clear(self._clock.mono())
 
-    def acknowledge(self, name: str, by: str | None, wall: float, now: float) -> bool:
-        """Somebody has seen it. False when it does not stand, or was acknowledged before."""
+    def acknowledge(self, name: str, by: str | None) -> bool:
+        """Somebody has seen it. False when it is not raised, or was acknowledged before."""
         life = self._lives.get(name)
-        return life is not None and life.acknowledge(by, wall, now)
+        return life is not None and life.acknowledge(by, self._clock.wall(), self._clock.mono())
 
-    def found_retained(self, name: str, now: float) -> None:
-        """A former run of the daemon left this alarm at the broker: it is emptied unless it stands."""
+    def found_retained(self, name: str) -> None:
+        """A former run of the daemon left this alarm at the broker: it is emptied unless it is raised."""
         life = self._lives.setdefault(name, Life())
         if life.alarm is None:
-            life.say(now)
+            life.say(self._clock.mono())
 
-    def say_all(self, now: float) -> None:
+    def say_all(self) -> None:
         """A new connection: the broker may have forgotten."""
         for life in self._lives.values():
             if life.alarm is not None:
-                life.say(now)
+                life.say(self._clock.mono())
 
-    def pass_time(self, now: float) -> tuple[tuple[str, dict[str, Fact]], ...]:
-        """End the storms that are over; gives the log's events for what has happened to storms since the last call."""
+    def pass_time(self) -> tuple[tuple[str, dict[str, Fact]], ...]:
+        """Once a second: ends the storms that are over; gives the log's events about storms since the last call."""
+        now = self._clock.mono()
         for name, life in list(self._lives.items()):
-            alarm = life.alarm
-            if life.pass_time(now) and alarm is not None:
+            if life.pass_time(now):
                 self._news.append(
-                    (OwnEvent.ALARM_STORM_ENDED, {"alarm": name, "times": alarm.times, "quiet_for": WINDOW})
+                    (OwnEvent.ALARM_STORM_ENDED, {"alarm": name, "times": life.times, "quiet_for": WINDOW})
                 )
             if life.is_over(now):
                 del self._lives[name]
         news, self._news = tuple(self._news), []
         return news
 
-    def take_messages(self, now: float) -> tuple[Outgoing, ...]:
+    def take_messages(self) -> list[Outgoing]:
         """The messages that are due."""
+        now = self._clock.mono()
         due = [(name, life) for name, life in self._lives.items() if life.take_due(now)]
-        return tuple(Outgoing(self._prefix + name, _payload(life), MessageKind.STATUS) for name, life in due)
+        return [Outgoing(self._prefix + name, _payload(life), MessageKind.STATUS) for name, life in due]
 
 
 def _payload(life: Life) -> bytes:
@@ -240,4 +236,4 @@ def _payload(life: Life) -> bytes:
     if alarm.rule is not None:
         shown["rule"] = alarm.rule
     shown.update((key, value) for key, value in alarm.facts if key not in shown)
-    return json.dumps(shown, ensure_ascii=False).encode("utf-8", "backslashreplace")
+    return json_bytes(shown)

@@ -7,12 +7,12 @@ of it at once; an answer within 2 s still ends this daemon. A daemon that runs t
 anew. Of two that start at once the one that started later yields.
 """
 
-import json
 from collections.abc import Callable
 from typing import Final, Protocol
 
+import msgspec
 from msgspec import Struct
-from msgspec.structs import asdict
+from msgspec.structs import replace
 
 from gatehand.mqtt.transport import Connected, Listener, MessageKind, Notice, NoticeKind, Outgoing
 from gatehand.shell.ports import Timer, Timers
@@ -28,13 +28,15 @@ _EXPLAINED_WITHIN: Final = 1.5
 """Seconds after another's word on `online` within which its question comes, when it is one that will yield."""
 
 
-class Claim(Struct, frozen=True):
+class Claim(Struct, frozen=True, omit_defaults=True):
     """Who runs the shop, or would."""
 
     id: str
     host: str
     started: str
     """RFC 3339, UTC."""
+    asks: bool = False
+    """Whether it only asks who else is there, and claims nothing yet."""
 
     @property
     def order(self) -> tuple[str, str]:
@@ -204,7 +206,7 @@ class Doorkeeper:
         self._question()
 
     def _question(self) -> None:
-        self._say(json.dumps({**asdict(self._me), "asks": True}).encode(), MessageKind.OFF)
+        self._say(msgspec.json.encode(replace(self._me, asks=True)), MessageKind.OFF)
 
     def _nobody_answered(self, other: Claim) -> None:
         """It is gone without a word. What was said meanwhile is old: all is read anew."""
@@ -220,7 +222,7 @@ class Doorkeeper:
 
     def _show(self) -> None:
         self._shown = True
-        self._say(json.dumps(asdict(self._me)).encode(), MessageKind.STATUS)
+        self._say(msgspec.json.encode(self._me), MessageKind.STATUS)
 
     def _say(self, payload: bytes, kind: MessageKind) -> None:
         if self.line is not None:
@@ -238,13 +240,12 @@ class Doorkeeper:
             if not retained and self._shown:
                 self._show()  # another daemon of before has left, or somebody tidied up
             return
-        found = _claim(payload)
-        if found is None or found[0].id == self._me.id:
+        other = _claim(payload)
+        if other is None or other.id == self._me.id:
             return
-        other, asks = found
         if retained:
             self._claimed_by = other
-        elif asks:
+        elif other.asks:
             self._last_question = self._mono()
             if (self.open and self._ours_since is not None) or self._me.order < other.order:
                 self._show()
@@ -269,15 +270,10 @@ class Doorkeeper:
             self._inner.on_notice(Notice(NoticeKind.SAME_BASE, text, {"topic": self.topic, "host": other.host}))
 
 
-def _claim(payload: bytes) -> tuple[Claim, bool] | None:
-    """Whose, and whether it asks; None: it is none."""
+def _claim(payload: bytes) -> Claim | None:
+    """Whose it is; None: it is none."""
     try:
-        found = json.loads(payload)
-    except (ValueError, RecursionError):
+        found = msgspec.json.decode(payload, type=Claim)
+    except (msgspec.MsgspecError, ValueError, RecursionError):
         return None
-    if not isinstance(found, dict):
-        return None
-    parts = (found.get("id"), found.get("host"), found.get("started"))
-    if not all(isinstance(part, str) and part for part in parts):
-        return None
-    return Claim(*map(str, parts)), found.get("asks") is True
+    return found if found.id and found.host and found.started else None

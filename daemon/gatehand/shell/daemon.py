@@ -286,7 +286,7 @@ def _keeping_notes(
     """What keeps `off.json` as the config in force has it, in the state's own thread."""
 
     def write(notes: OffNotes) -> None:
-        """What cannot be written is said, and the alarm of the state's file stands then."""
+        """What cannot be written is said, and the state file's alarm is raised then."""
         try:
             write_notes(store.folder, notes)
         except Exception as error:  # noqa: BLE001 - said where somebody sees it

@@ -13,28 +13,25 @@ Clock, timers, transport, log and recorder come from outside (`ports`), so that 
 """
 
 import math
-from collections import deque
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from typing import Final
 
 from gatehand.journal.line import Line, OwnEvent, Stamper
-from gatehand.mqtt.transport import Connected, Notice, Outgoing, Transport
+from gatehand.mqtt.transport import Connected, Notice, Transport
 from gatehand.shell.active_config import ActiveConfig
 from gatehand.shell.alarm_words import internal_error
 from gatehand.shell.alarms import ShownAlarm
-from gatehand.shell.encode_commands import word
-from gatehand.shell.log_first import LogFirst
+from gatehand.shell.log_first import LogFirst, Sender
 from gatehand.shell.notebook import Notebook
 from gatehand.shell.own_topics import OwnTopics
 from gatehand.shell.ports import Diagnostics, Log, Memory, NoMemory, Recorder, Timer, Timers
-from gatehand.shell.repeats import Repeats
-from gatehand.shell.requests import answer
+from gatehand.shell.repeats import Refusals
 from gatehand.shell.state_publisher import StatePublisher
 from gatehand.shell.unheard import Unheard
+from gatehand.text import named
 from gatehand_rules import events as ev
 from gatehand_rules import initial, step
 from gatehand_rules.alarms import Alarm
-from gatehand_rules.commands import Command, Poll
 from gatehand_rules.findings import Fact, Happened
 from gatehand_rules.state import Held, State, collector_word
 from gatehand_rules.step import Outcome
@@ -44,8 +41,6 @@ CLOCK_STEP: Final = 1.0
 """Seconds that wall time may stray from monotonic time between two beats."""
 _PAUSE_AFTER_MISHAP: Final = 1.0
 _OVERDUE: Final = 0.05
-_REMEMBERED: Final = 300.0
-"""Seconds: more than a connection stands without a word from the broker (twice its keepalive)."""
 
 
 class Engine:
@@ -84,22 +79,21 @@ class Engine:
         self._timers = timers
         self._transport = transport
         self._diagnose = diagnose
-        self._log_first = LogFirst(log, stamper, self._send, self._on_log_failure)
+        self._sender = Sender(self, transport)
+        self._log_first = LogFirst(log, stamper, self._sender.send, self._on_log_failure)
         self.notebook = Notebook(memory or NoMemory(), self.clock, timers, self)
         """What is remembered beyond the daemon's end."""
-        self._unheard = Unheard(active, self)
-        self.publisher = StatePublisher(active, self.clock, transport, self.notebook, self._unheard.shown)
+        self.unheard = Unheard(active, self)
+        """What was never heard, or never understood."""
+        self.publisher = StatePublisher(active, self.clock, transport, self.notebook, self.unheard.shown)
         """What is shown."""
-        self._repeats = Repeats()
-        self._own_topics = OwnTopics(self, diagnose)
+        self._refusals = Refusals()
+        self._own_topics = OwnTopics(self, transport, diagnose)
         self._now = self.clock.mono()
         self.state = initial(active.shop, self._now, starts)
         """What the rules remember now."""
         self._timer: Timer | None = None
         self._timer_at: float | None = None
-        self._unsent_since = math.inf
-        self._sent: deque[tuple[float, float]] = deque()
-        """When commands left of late, and when they had been decided."""
         self._wall_offset = self.clock.wall() - self.clock.mono()
         self.mishaps = 0
         """How often the rules or this engine failed; none is expected, ever."""
@@ -114,15 +108,9 @@ class Engine:
 
     def on_message(self, topic: str, payload: bytes, retained: bool, received: float) -> None:
         """A message came."""
-        request = self.active.routes.request(topic, payload, retained=retained, now=received)
-        if request is not None:
-            outcomes = tuple(self.handle(event, received) for event in request.events)
-            if request.id:
-                self._transport.publish(answer(self.active.routes.base, request, outcomes))
-            return
         events = self.active.routes.events(topic, payload, retained=retained, now=received)
         if events is None:
-            self._own_topics.on_message(topic, payload, retained=retained)
+            self._own_topics.on_message(topic, payload, retained, received)
             return
         self.notebook.note_heard(topic)
         for event in events:
@@ -130,7 +118,7 @@ class Engine:
 
     def on_connected(self, info: Connected) -> None:
         """Connected and subscribed."""
-        self._unsent_since = math.inf
+        self._sender.connected()
         facts: dict[str, Fact] = {"protocol": info.protocol, "host": info.host, "port": info.port}
         self._diagnose("info", f"connected to the broker at {info.host}:{info.port}", facts)
         self.handle(ev.BrokerConnected())
@@ -139,27 +127,22 @@ class Engine:
             # What our own file remembers as held, before anything that the broker says.
             self._hold_again(self.notebook.owed(self.active))
         for message in self.active.encoder.asks:
-            self._ask(message)
+            self._sender.ask(message)
 
     def on_settled(self) -> None:
         """What the broker retains has come: from here on show our own state, and drop what only had to be looked at."""
         wanted = self._own_topics.on_settled()
         self.publisher.show_all(self.state, self.now())
         self._transport.subscribe(wanted)
-        self._unheard.connected(up=True)
+        self.unheard.connected(up=True)
 
     def on_lost(self, reason: str, heard_at: float) -> None:
         """The connection is gone."""
         self._diagnose("warning", f"lost the broker: {reason}", None)
-        self._unheard.connected(up=False)
+        self.unheard.connected(up=False)
         self.publisher.hide()
         self._own_topics.on_lost()
-        # A command of that very millisecond, or one that never left, counts as given after the broker was last heard;
-        # so does one that was decided before and had waited for its line.
-        decided = min((decided for sent, decided in self._sent if sent > heard_at - 0.001), default=math.inf)
-        self._sent.clear()
-        heard = math.floor(min(heard_at, self._unsent_since, decided, self._now) * 1000) / 1000
-        self.handle(ev.BrokerLost(round(heard - 0.001, 3)))
+        self.handle(ev.BrokerLost(self._sender.lost(heard_at, self._now)))
         self._transport.subscribe(self.active.routes.first)
 
     def on_standstill(self, seconds: float) -> None:
@@ -217,15 +200,15 @@ class Engine:
         """Once a second: time passes for the rules, counts that are due, the clock, what screens are shown."""
         now = self.now()
         self._watch_wall()
-        for happened, facts in self.publisher.pass_time():
+        for happened, facts in self.publisher.alarms.pass_time():
             self.note(happened, facts)
         for event in self.active.routes.overdue(now):
             self.handle(event)
-        for facts in self._repeats.counted(now):
+        for facts in self._refusals.counted(now):
             self.note(OwnEvent.REFUSALS_COUNTED, facts)
         self.handle(ev.Tick())
         self.notebook.beat()
-        self.publisher.changed(self._unheard.beat(now))
+        self.publisher.changed(self.unheard.beat(now))
         self.publisher.show_readings(self.state, now)
 
     def stop(self) -> None:
@@ -248,22 +231,21 @@ class Engine:
             f"{collector.name} {collector_word(seen)}"
             for collector, seen in zip(self.active.shop.collectors, self.state.collectors, strict=True)
         )
-        alarms = len(self.publisher.alarms.standing)
+        alarms = len(self.publisher.alarms.raised)
         link = "" if self.state.connected else "no broker; "
-        return f"{link}{fans}" + (f"; {alarms} {'alarm' if alarms == 1 else 'alarms'}" if alarms else "")
+        return f"{link}{fans}" + (f"; {named(alarms, 'alarm')}" if alarms else "")
 
     def raise_alarm(self, alarm: ShownAlarm) -> None:
-        """An alarm of the shell's own stands from now on."""
-        if alarm.id not in self.publisher.alarms.standing:
-            subject = dict(alarm.subject)
-            facts: dict[str, Fact] = {"alarm": alarm.id, "because": alarm.because, **subject}
-            self.note(Happened.ALARM_RAISED, facts)
-        self.publisher.raise_alarm(alarm)
+        """An alarm of the shell's own is raised from now on."""
+        if alarm.id not in self.publisher.alarms.raised:
+            whose = {} if alarm.alarm.kind == "daemon" else {alarm.alarm.kind: alarm.alarm.name}
+            self.note(Happened.ALARM_RAISED, {"alarm": alarm.id, "because": alarm.because, **whose})
+        self.publisher.alarms.raise_(alarm)
         self._show()
 
     def clear_alarm(self, alarm: Alarm) -> None:
         """An alarm of the shell's own is over."""
-        if self.publisher.clear_alarm(alarm):
+        if self.publisher.alarms.clear(alarm):
             self.note(Happened.ALARM_CLEARED, {"alarm": alarm.id})
         self._show()
 
@@ -283,7 +265,7 @@ class Engine:
         before, self.active, self.state = self.state, active, outcome.state
         self._begin_recording(changed)
         self.publisher.swap(active)
-        self._unheard.swap(active)
+        self.unheard.swap(active)
         owed = self.notebook.owed(active)
         self._carry_out(before, outcome, self._now)
         self._hold_again(owed)
@@ -291,7 +273,7 @@ class Engine:
         self._transport.subscribe(self._own_topics.on_swap())
         for message in active.encoder.asks:
             if message not in asked_before:
-                self._ask(message)
+                self._sender.ask(message)
         self.publisher.show_all(self.state, self._now)
 
     # Inside
@@ -327,8 +309,8 @@ class Engine:
             self._arm(self.state.wake_at, self._now)
 
     def _carry_out(self, before: State, outcome: Outcome, now: float) -> None:
-        outcome = self._unheard.told_of(outcome)
-        said = [finding for finding in outcome.findings if self._repeats.is_said(finding, now)]
+        outcome = self.unheard.told_of(outcome)
+        said = [finding for finding in outcome.findings if self._refusals.is_said(finding, now)]
         lines: list[Line] = [self._stamper.finding(finding, now) for finding in said]
         self._carrying_out = True  # a hold that this step began is not to be shown before it is remembered
         try:
@@ -343,49 +325,6 @@ class Engine:
         """After the commands, never before them."""
         if not self._carrying_out:
             self.publisher.show(self.state, self._now)
-
-    def _ask(self, message: Outgoing) -> None:
-        """A question that cannot leave is no command lost: all are asked again with the next connection."""
-        if not self._transport.publish(message):
-            return
-        for one in self.active.encoder.questions:
-            if one.message == message:
-                self.active.routes.asked(one.kind, one.name, one.key, self.clock.mono())
-
-    def _send(self, commands: tuple[Command, ...], decided: float) -> None:
-        unsent: list[tuple[Command, str]] = []
-        for command in commands:
-            message = self.active.encoder.message(command)
-            if message is None:
-                continue
-            if isinstance(command, Poll):
-                self._ask(message)
-            elif not self._transport.publish(message):
-                unsent.append((command, message.topic))
-            else:
-                self._unheard.commanded(command)
-        if unsent:
-            self._not_sent(unsent, decided)
-        now = self.clock.mono()
-        while self._sent and self._sent[0][0] < now - _REMEMBERED:
-            self._sent.popleft()
-        self._sent.append((now, decided))
-        self._show()
-
-    def _not_sent(self, commands: Sequence[tuple[Command, str]], decided: float) -> None:
-        """Without a connection nothing is kept; the rules tell again what is still wanted after the next one."""
-        self._unsent_since = min(self._unsent_since, decided)
-        lines: list[Line] = []
-        for command, topic in commands:
-            facts: dict[str, Fact] = {
-                "command": word(command),
-                "topic": topic,
-                "why": "no connection to the broker; it is not kept for later",
-                "asked_at": decided,
-            }
-            subject = {kind: getattr(command, kind, None) for kind in ("gate", "collector")}
-            lines.append(self._stamper.note(OwnEvent.COMMAND_NOT_SENT, self._now, **subject, facts=facts))
-        self._log_first.put(lines, (), self._now)
 
     def _watch_wall(self) -> None:
         offset = self.clock.wall() - self.clock.mono()
@@ -430,7 +369,7 @@ class Engine:
         except Exception as again:  # noqa: BLE001 - the state itself is at fault: begin anew, still held
             self._diagnose("error", f"the state cannot be kept: {type(again).__name__}: {again}", None)
             self._begin_anew(now)
-        self.publisher.raise_alarm(internal_error(text))
+        self.publisher.alarms.raise_(internal_error(text))
         self._show()
         self._arm(now + _PAUSE_AFTER_MISHAP, now)
 

@@ -32,17 +32,6 @@ _MILLI: Final = 1000.0
 _BUCKET: Final = WINDOW / 60
 
 
-class Judged(Struct, frozen=True):
-    """What a reading's own time says of it. `refused`: why it must not count, in words; `young`: surely new."""
-
-    young: bool = False
-    refused: str = ""
-
-
-NOTHING: Final = Judged()
-YOUNG: Final = Judged(young=True)
-
-
 class _Bucket(Struct):
     """Some seconds of the window: its first reading, and the least lag in it if `at` is in seconds, or in ms."""
 
@@ -51,27 +40,49 @@ class _Bucket(Struct):
     least: tuple[float, float]
 
 
-class Lag:
-    """The lag of one sensor's time behind our own, and what a reading's lag makes of it.
+class Freshness:
+    """What is known of one sensor's readings: their own time, where they have one, and when it was asked.
 
     Args:
+        at: JSON pointer to the reading's own time; None: it has none.
         max_age: seconds; an older reading is refused.
     """
 
-    def __init__(self, max_age: float) -> None:
+    def __init__(self, at: str | None, max_age: float) -> None:
+        self._reader = None if at is None else Reader(at)
         self.max_age = max_age
+        self.asked_at: float | None = None
+        """When the sensor was last asked what it reads, and has not answered."""
         self._buckets: deque[_Bucket] = deque()
         self._per_second: float | None = None
         self._newest: float | None = None
         self._is_text = False
         self._before_newest = 0
 
-    def judge(self, at: float, now: float, *, is_text: bool = False) -> Judged:
-        """What a reading's own time `at`, received at `now`, says of it. `is_text`: it was an RFC 3339 text."""
+    def judge(self, payload: bytes | Payload, now: float) -> bool | Rejected:
+        """Whether a live reading is surely new; `Rejected`: its time cannot be read, or shows that it is too old."""
+        young = False
+        if self._reader is not None:
+            moment = self._reader.read_moment(payload)
+            if isinstance(moment, Rejected):
+                return Rejected(f"when it was measured cannot be told: {moment.why}", moment.shown)
+            judged = self.judge_time(moment.value, now, is_text=moment.is_text)
+            if isinstance(judged, str):
+                return Rejected(judged, excerpt(payload.raw if isinstance(payload, Payload) else payload), old=True)
+            young = judged
+        answers = self.asked_at is not None and now - self.asked_at <= ANSWERS_WITHIN
+        self.asked_at = None
+        return young or answers
+
+    def judge_time(self, at: float, now: float, *, is_text: bool = False) -> bool | str:
+        """Whether a reading of its own time `at`, received at `now`, is surely new; a text: why it must not count.
+
+        `is_text`: `at` was written as RFC 3339.
+        """
         if self._newest is not None and (at < self._newest or is_text is not self._is_text):
             self._before_newest += 1
             if self._before_newest == 1:
-                return Judged(refused=self._words_before(at, is_text=is_text))
+                return self._words_before(at, self._newest, is_text=is_text)
             # Two in a row: the device started anew.
             self._buckets.clear()
             self._per_second = None
@@ -91,21 +102,20 @@ class Lag:
             seconds, milli = buckets[-1].least
             buckets[-1].least = (min(seconds, lags[0]), min(milli, lags[1]))
 
-    def _judge(self, at: float, now: float) -> Judged:
+    def _judge(self, at: float, now: float) -> bool | str:
         oldest = self._buckets[0]
         span = now - oldest.now
         if span < APART:
-            return NOTHING
+            return False
         self._per_second = self._pace((at - oldest.at) / span)
         if self._per_second is None:
-            return NOTHING
+            return False
         place = 0 if self._per_second == 1.0 else 1
         age = round(now - at / self._per_second - min(bucket.least[place] for bucket in self._buckets), 3)
         if age <= self.max_age:
-            return YOUNG
-        return Judged(
-            refused=f"it is {age:.1f} s old by its own time, held back by its device; "
-            f"want at most {self.max_age:g} s (max_age)"
+            return True
+        return (
+            f"it is {age:.1f} s old by its own time, held back by its device; want at most {self.max_age:g} s (max_age)"
         )
 
     def _pace(self, rate: float) -> float | None:
@@ -116,52 +126,11 @@ class Lag:
             return _MILLI
         return self._per_second
 
-    def _words_before(self, at: float, *, is_text: bool) -> str:
-        if is_text is not self._is_text or self._newest is None:
+    def _words_before(self, at: float, newest: float, *, is_text: bool) -> str:
+        if is_text is not self._is_text:
             return "its own time is of another kind than before; two such in a row count as a device started anew"
-        by = "" if self._per_second is None else f" by {(self._newest - at) / self._per_second:.1f} s"
+        by = "" if self._per_second is None else f" by {(newest - at) / self._per_second:.1f} s"
         return (
             f"its own time lies{by} before the newest reading's, so it is old; "
             "two such in a row count as a device started anew"
         )
-
-
-class Freshness:
-    """What is known of one sensor's readings: their own time, where they have one, and what was asked of it.
-
-    Args:
-        at: JSON pointer to the reading's own time; None: it has none.
-        max_age: seconds; an older reading is refused.
-    """
-
-    def __init__(self, at: str | None, max_age: float) -> None:
-        self._reader = None if at is None else Reader(at)
-        self.lag = Lag(max_age)
-        self.asked_at: float | None = None
-
-    def take_over(self, before: "Freshness") -> None:
-        """Go on with what was learnt of the same sensor under the config of before."""
-        max_age = self.lag.max_age
-        self.lag, self.asked_at = before.lag, before.asked_at
-        self.lag.max_age = max_age
-
-    def asked(self, now: float) -> None:
-        """The sensor was asked what it reads."""
-        self.asked_at = now
-
-    def judge(self, payload: bytes | Payload, now: float) -> Judged | Rejected:
-        """What is to be made of a live reading; `Rejected`: when it was measured cannot be read, or is too long ago."""
-        judged = NOTHING
-        if self._reader is not None:
-            moment = self._reader.read_moment(payload)
-            if isinstance(moment, Rejected):
-                return Rejected(f"when it was measured cannot be told: {moment.why}", moment.shown)
-            judged = self.lag.judge(moment.value, now, is_text=moment.is_text)
-            if judged.refused:
-                raw = payload.raw if isinstance(payload, Payload) else payload
-                return Rejected(judged.refused, excerpt(raw), old=True)
-        if self.asked_at is None:
-            return judged
-        answers = now - self.asked_at <= ANSWERS_WITHIN
-        self.asked_at = None
-        return YOUNG if answers else judged

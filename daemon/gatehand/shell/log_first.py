@@ -3,22 +3,32 @@
 Written means that it survives a killed daemon; the log syncs it right after, and no command waits for that. A write
 that stalls costs one bound and never a command: while the stall lasts, later commands do not wait at all, and when it
 is over one line says for how long and for how many. What must leave at once (I4, I5) waits for nothing.
+
+What cannot leave is never kept for later: the rules tell again what is still wanted after the next connection.
 """
 
+from collections import deque
 from collections.abc import Callable, Sequence
-from math import inf
-from typing import Final
+from math import floor, inf
+from typing import TYPE_CHECKING, Final
 
 from gatehand.journal.line import Line, OwnEvent, Stamper
+from gatehand.mqtt.transport import Outgoing, Transport
+from gatehand.shell.encode_commands import WORDS
 from gatehand.shell.ports import Log, Ticket
-from gatehand_rules.commands import CollectorOff, Command
-from gatehand_rules.findings import Rule
+from gatehand_rules.commands import CollectorOff, Command, Poll
+from gatehand_rules.findings import Fact, Rule
+
+if TYPE_CHECKING:
+    from gatehand.shell.engine import Engine
 
 BOUND: Final = 0.020
 """Seconds that a command waits for its explanation to be written. The control loop waits with it."""
 
 _AT_ONCE: Final = frozenset({Rule.STOP_CONTACT, Rule.FAN_AGAINST_SHUT_GATES})
 """An off for one of these reasons waits for no line."""
+_REMEMBERED: Final = 300.0
+"""Seconds: more than a connection stands without a word from the broker (twice its keepalive)."""
 
 
 class LogFirst:
@@ -83,3 +93,65 @@ class LogFirst:
 def _is_at_once(lines: Sequence[Line], commands: tuple[Command, ...]) -> bool:
     off = any(isinstance(command, CollectorOff) for command in commands)
     return off and any(line.get("rule") in _AT_ONCE for line in lines)
+
+
+class Sender:
+    """Publishes commands and questions, and knows which of them may not have arrived when a connection is lost."""
+
+    def __init__(self, engine: "Engine", transport: Transport) -> None:
+        self._engine = engine
+        self._transport = transport
+        self._unsent_since = inf
+        self._sent: deque[tuple[float, float]] = deque()
+        """When commands left of late, and when they had been decided."""
+
+    def connected(self) -> None:
+        """From here on commands leave again."""
+        self._unsent_since = inf
+
+    def lost(self, heard_at: float, now: float) -> float:
+        """The broker was last heard at `heard_at`; gives until when commands count as given."""
+        # A command of that very millisecond, or one that never left, counts as given after the broker was last heard;
+        # so does one that was decided before and had waited for its line.
+        decided = min((decided for sent, decided in self._sent if sent > heard_at - 0.001), default=inf)
+        self._sent.clear()
+        heard = floor(min(heard_at, self._unsent_since, decided, now) * 1000) / 1000
+        return round(heard - 0.001, 3)
+
+    def ask(self, message: Outgoing) -> None:
+        """A question that cannot leave is no command lost: all are asked again with the next connection."""
+        active, now = self._engine.active, self._engine.clock.mono()
+        if self._transport.publish(message):
+            for signal, question in active.encoder.questions:
+                if question == message:
+                    active.routes.asked(signal.kind, signal.name, signal.key, now)
+
+    def send(self, commands: tuple[Command, ...], decided: float) -> None:
+        """Let them leave, in their order. `decided`: when they were."""
+        for command in commands:
+            message = self._engine.active.encoder.message(command)
+            if message is None:
+                continue
+            if isinstance(command, Poll):
+                self.ask(message)
+            elif self._transport.publish(message):
+                self._engine.unheard.commanded(command)
+            else:
+                self._not_sent(command, message.topic, decided)
+        now = self._engine.clock.mono()
+        while self._sent and self._sent[0][0] < now - _REMEMBERED:
+            self._sent.popleft()
+        self._sent.append((now, decided))
+
+    def _not_sent(self, command: Command, topic: str, decided: float) -> None:
+        self._unsent_since = min(self._unsent_since, decided)
+        facts: dict[str, Fact] = {
+            "command": WORDS[type(command)],
+            "topic": topic,
+            "why": "no connection to the broker; it is not kept for later",
+            "asked_at": decided,
+        }
+        for kind in ("gate", "collector"):
+            if (name := getattr(command, kind, None)) is not None:
+                facts[kind] = name
+        self._engine.note(OwnEvent.COMMAND_NOT_SENT, facts)

@@ -2,10 +2,10 @@
 
 Nothing is decided here about the shop. A hold that begins is written at once, and its status is withheld from screens
 until it is on the medium, so that nobody is shown a hold that a power cut could undo; no command waits for that. A hold
-that stands here is over only when its collector is in the shop and the rules hold it no longer: never by an edit.
+in here is over only when its collector is in the shop and the rules hold it no longer: never by an edit.
 """
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from typing import TYPE_CHECKING, Final
 
 from msgspec.structs import replace
@@ -35,10 +35,10 @@ class Notebook:
     def __init__(self, memory: Memory, clock: Clock, timers: Timers, engine: "Engine") -> None:
         was = memory.recall()
         self._memory, self._clock, self._timers, self._engine = memory, clock, timers, engine
-        self._standing = was.holds
+        self._holds = was.holds
         self._resets = was.resets
         self._heard = dict.fromkeys(was.heard)
-        self._baselines = dict(was.baselines)
+        self._baselines = was.baselines
         self._unreadable = was.unreadable
         self._in_step = False
         """The rules have been told of all that is remembered here; until then what they hold says nothing."""
@@ -54,8 +54,8 @@ class Notebook:
     # What others ask
 
     def hold_id(self, collector: str) -> str | None:
-        """The id of the hold that stands on it."""
-        return next((hold.id for hold in self._standing if hold.collector == collector), None)
+        """The id of the hold that it is under."""
+        return next((hold.id for hold in self._holds if hold.collector == collector), None)
 
     def withholds(self, collector: str) -> bool:
         """Whether its status must not be shown yet."""
@@ -71,16 +71,6 @@ class Notebook:
             self._heard[topic] = None
             self._heard_since = self._heard_since or _HEARD_EVERY
 
-    @property
-    def baselines(self) -> Mapping[str, object]:
-        """By name, as they were set: values that JSON knows."""
-        return self._baselines
-
-    def set_baseline(self, name: str, value: object) -> None:
-        """Remember one; written at once."""
-        self._baselines[name] = value
-        self._write()
-
     # Beginning, and a changed config
 
     def owed(self, active: ActiveConfig) -> tuple[tuple[str, str], ...]:
@@ -89,9 +79,9 @@ class Notebook:
         A collector that was renamed is known by its command topic, else by its name.
         """
         self._in_step = False
-        found = tuple(_named(active, hold) for hold in self._standing)
-        self._changed |= found != self._standing
-        self._standing = found
+        found = tuple(_named(active, hold) for hold in self._holds)
+        self._changed |= found != self._holds
+        self._holds = found
         owed = dict.fromkeys(active.encoder.off, self._unreadable) if self._unreadable is not None else {}
         owed.update((hold.collector, hold.why) for hold in reversed(found) if hold.collector in active.encoder.off)
         return tuple(owed.items())
@@ -109,8 +99,8 @@ class Notebook:
         """
         if hold_id is not None and hold_id in self._resets:
             return False
-        if hold_id is not None and all(hold.id != hold_id for hold in self._standing):
-            self._standing += (self._hold(active, collector, why, hold_id),)
+        if hold_id is not None and all(hold.id != hold_id for hold in self._holds):
+            self._holds += (self._hold(active, collector, why, hold_id),)
             self._changed = True
         return True
 
@@ -123,18 +113,16 @@ class Notebook:
             for fan, seen in zip(active.shop.collectors, state.collectors, strict=True)
             if isinstance(seen.phase, Held)
         }
-        if not self._in_step or not (held or self._standing or self._changed):
+        if not self._in_step or not (held or self._holds or self._changed):
             return
-        over = [hold for hold in self._standing if hold.collector in active.encoder.off and hold.collector not in held]
-        standing = [
-            replace(hold, why=held.get(hold.collector, hold.why)) for hold in self._standing if hold not in over
-        ]
-        known = {hold.collector for hold in standing}
+        over = [hold for hold in self._holds if hold.collector in active.encoder.off and hold.collector not in held]
+        go_on = [replace(hold, why=held.get(hold.collector, hold.why)) for hold in self._holds if hold not in over]
+        known = {hold.collector for hold in go_on}
         begun = [self._hold(active, name, why) for name, why in held.items() if name not in known]
-        standing += begun
-        if tuple(standing) == self._standing and not self._changed:
+        holds = (*go_on, *begun)
+        if holds == self._holds and not self._changed:
             return
-        self._standing = tuple(standing)
+        self._holds = holds
         self._resets = (*self._resets, *(hold.id for hold in over))[-MOST_RESETS:]
         self._release(hold.collector for hold in over)
         for hold in begun:
@@ -175,7 +163,7 @@ class Notebook:
         self._heard_since = 0
         self._given += 1
         number = self._given
-        what = Remembered(self._standing, self._resets, tuple(self._heard), dict(self._baselines))
+        what = Remembered(self._holds, self._resets, tuple(self._heard), self._baselines)
         self._memory.keep(what, lambda trouble: self._kept(number, trouble))
 
     def _kept(self, number: int, trouble: str | None) -> None:
@@ -194,7 +182,7 @@ class Notebook:
         self._alarm(self._trouble or f"it has taken longer than {WITHHELD_FOR:g} s")
 
     def _alarm(self, why: str) -> None:
-        held = tuple(dict.fromkeys(hold.collector for hold in self._standing))
+        held = tuple(dict.fromkeys(hold.collector for hold in self._holds))
         self._engine.raise_alarm(alarm_words.memory_trouble(why, held))
 
 

@@ -8,15 +8,15 @@ from typing import TYPE_CHECKING, Final
 
 from gatehand.journal.line import OwnEvent
 from gatehand.mqtt.payload import excerpt
-from gatehand.mqtt.transport import Subscription
-from gatehand.shell.alarm_words import about_retained, is_retained_command, retained_command
+from gatehand.mqtt.transport import Subscription, Transport
+from gatehand.shell.alarm_words import RETAINED_COMMAND, retained_command
 from gatehand.shell.ports import Diagnostics
-from gatehand.shell.requests import LONGEST_REASON
-from gatehand.shell.routes import RetainedCommand
+from gatehand.shell.requests import LONGEST_REASON, answer
 from gatehand_rules import events as ev
 
 if TYPE_CHECKING:
     from gatehand.shell.engine import Engine
+    from gatehand_rules.alarms import Alarm
 
 HELD_BEFORE: Final = "held before the daemon's restart"
 
@@ -24,28 +24,35 @@ HELD_BEFORE: Final = "held before the daemon's restart"
 class OwnTopics:
     """Reads them. Told when a connection has settled or is lost."""
 
-    def __init__(self, engine: "Engine", diagnose: Diagnostics) -> None:
+    def __init__(self, engine: "Engine", transport: Transport, diagnose: Diagnostics) -> None:
         self._engine = engine
+        self._transport = transport
         self._diagnose = diagnose
         self._met_before = False
-        self._retained: dict[str, RetainedCommand] = {}
+        self._retained: dict[str, Alarm] = {}
+        """By topic: the alarm about a command that the broker retains there."""
 
-    def on_message(self, topic: str, payload: bytes, *, retained: bool) -> None:
+    def on_message(self, topic: str, payload: bytes, retained: bool, received: float) -> None:
         """A message that no device of the shop has sent."""
         routes = self._engine.active.routes
-        command = routes.retained_command(topic)
-        if command is not None:
+        request = routes.requests.read(topic, payload, retained=retained, now=received)
+        if request is not None:
+            outcomes = tuple(self._engine.handle(event, received) for event in request.events)
+            if request.id:
+                self._transport.publish(answer(routes.base, request, outcomes))
+            return
+        if (whose := routes.command_of(topic)) is not None:
             if retained and payload:
-                self._on_retained_command(command)
-            elif not retained and not payload and (was := self._retained.pop(topic, None)) is not None:
-                self._engine.clear_alarm(about_retained(was))
+                self._on_retained_command(topic, *whose)
+            elif not retained and not payload and (alarm := self._retained.pop(topic, None)) is not None:
+                self._engine.clear_alarm(alarm)
             return  # else it is the echo of our own
         match topic.removeprefix(f"{routes.base}/").split("/"):
             case ["reload"] if not retained:
                 self._engine.ask_reload(excerpt(payload))
             case ["alarm", name, "ack"] if not retained:
                 by = excerpt(payload[:LONGEST_REASON]).strip() or None
-                if self._engine.publisher.acknowledge(name, by):
+                if self._engine.publisher.alarms.acknowledge(name, by):
                     self._engine.note(
                         OwnEvent.ALARM_ACKNOWLEDGED, {"alarm": name} if by is None else {"alarm": name, "by": by}
                     )
@@ -57,8 +64,8 @@ class OwnTopics:
     def on_settled(self) -> tuple[Subscription, ...]:
         """What is retained has come: end the alarms whose cause is gone; gives what to listen to from here on."""
         self._met_before = True
-        for alarm in [shown.alarm for shown in self._engine.publisher.alarms.standing.values()]:
-            if is_retained_command(alarm) and alarm not in {about_retained(x) for x in self._retained.values()}:
+        for alarm in [shown.alarm for shown in self._engine.publisher.alarms.raised.values()]:
+            if alarm.what == RETAINED_COMMAND and alarm not in self._retained.values():
                 self._engine.clear_alarm(alarm)
         return self._listened()
 
@@ -67,14 +74,14 @@ class OwnTopics:
 
         Else the word by which the broker forgets the message would not be heard, and the alarm would never end.
         """
-        for topic, was in list(self._retained.items()):
-            found = self._engine.active.routes.retained_command(topic)
-            if found == was:
+        for topic, alarm in list(self._retained.items()):
+            whose = self._engine.active.routes.command_of(topic)
+            if whose == (alarm.kind, alarm.name):
                 continue
-            self._engine.clear_alarm(about_retained(was))
+            self._engine.clear_alarm(alarm)
             del self._retained[topic]
-            if found is not None:
-                self._on_retained_command(found)
+            if whose is not None:
+                self._on_retained_command(topic, *whose)
         return self._listened()
 
     def _listened(self) -> tuple[Subscription, ...]:
@@ -84,12 +91,12 @@ class OwnTopics:
         """With the next connection the broker says again what it retains."""
         self._retained.clear()
 
-    def _on_retained_command(self, found: RetainedCommand) -> None:
-        self._retained[found.topic] = found
-        text = f"the broker retains a command on {found.topic!r}; a device that connects would act on it"
-        self._diagnose("error", text)
-        self._engine.note(OwnEvent.RETAINED_COMMAND, {"topic": found.topic, found.kind: found.name})
-        self._engine.raise_alarm(retained_command(found))
+    def _on_retained_command(self, topic: str, kind: str, name: str) -> None:
+        shown = retained_command(kind, name, topic)
+        self._retained[topic] = shown.alarm
+        self._diagnose("error", f"the broker retains a command on {topic!r}; a device that connects would act on it")
+        self._engine.note(OwnEvent.RETAINED_COMMAND, {"topic": topic, kind: name})
+        self._engine.raise_alarm(shown)
 
     def _on_status(self, kind: str, name: str, topic: str, payload: bytes) -> None:
         """What a former run left: a hold outlives a restart; what is no longer there is removed from the broker."""

@@ -69,7 +69,7 @@ class Diagnostics(Protocol):
 
 
 class HoldKept(Struct, frozen=True):
-    """A hold that stands, as it is remembered beyond the daemon's end."""
+    """A hold, as it is remembered beyond the daemon's end."""
 
     id: str
     """Random: a hold that the broker still shows is over when its id is among the resets."""

@@ -8,7 +8,6 @@ hangs. It is given to a thread that dies with the process; who waits for it coun
 """
 
 import hashlib
-import json
 import threading
 from collections.abc import Callable
 from pathlib import Path
@@ -29,6 +28,7 @@ from gatehand.shell.alarms import ShownAlarm
 from gatehand.shell.engine import Engine
 from gatehand.shell.ports import Diagnostics
 from gatehand.small_files import UnreadableError, read_bytes
+from gatehand.text import json_bytes
 from gatehand.times import stamp
 from gatehand_rules.reshape import Rewired, adopt_shop, obstacles
 
@@ -137,7 +137,7 @@ class Reloader:
         self._unreadable: str | None = None
         """Why the file cannot be read now, as was said."""
         self._waiting: Loaded | None = None
-        self._asked: list[str] = []
+        self._asked: tuple[str, ...] = ()
         self._outcome = _Outcome(engine.clock.wall(), problems=loaded.problems)
         self._since = engine.clock.wall()
         self._changed: tuple[str, ...] = ()
@@ -190,8 +190,8 @@ class Reloader:
         elif seen.loaded is not None:
             self._unreadable = None
             self.take(seen.loaded, asked)
-        elif self._waiting is not None and not seen.absent:
-            self._take(self._waiting)
+        elif self._waiting is not None and self._waiting.config is not None and not seen.absent:
+            self._take(self._waiting, self._waiting.config)
         return seen != Seen()
 
     def _wait_for_the_look(self, since: float) -> None:
@@ -204,12 +204,11 @@ class Reloader:
 
     def take(self, loaded: Loaded, asked: tuple[str, ...] = ()) -> None:
         """A config just read. `asked`: the texts of those who asked for it, given back in the outcome."""
-        self._asked = list(asked)
-        self._waiting = None
+        self._asked, self._waiting = asked, None
         if loaded.config is None:
             self._reject(loaded)
         else:
-            self._take(loaded)
+            self._take(loaded, loaded.config)
 
     def show(self) -> None:
         """Publish the outcome, retained; on each new connection too."""
@@ -221,42 +220,48 @@ class Reloader:
             "problems": [problem.as_dict() for problem in outcome.problems],
             "waits_for": list(outcome.waits),
             "at_restart": list(outcome.at_restart),
-            "asked": self._asked,
+            "asked": list(self._asked),
             "in_force_since": stamp(self._since),
             "changed": list(self._changed),
             **{f"{kind}s": len(getattr(active.config, kind)) for kind in ("tool", "gate", "collector")},
         }
-        payload = json.dumps(body, ensure_ascii=False).encode("utf-8", "backslashreplace")
-        self._transport.publish(Outgoing(f"{active.routes.base}/config", payload, MessageKind.STATUS))
+        self._transport.publish(Outgoing(f"{active.routes.base}/config", json_bytes(body), MessageKind.STATUS))
 
-    def _reject(self, loaded: Loaded) -> None:
-        problems = [str(problem) for problem in loaded.errors]
-        now = self._engine.clock.wall()
-        for text in problems:
-            self._diagnose("error", f"config not taken: {text}")
-        outcome = _Outcome(now, ok=False, problems=loaded.problems)
-        self._refuse(OwnEvent.CONFIG_REJECTED, "; ".join(problems), alarm_words.config_rejected(problems), outcome)
-
-    def _refuse(self, event: str, why: str, alarm: ShownAlarm, outcome: _Outcome) -> None:
+    def _refuse(self, why: str, alarm: ShownAlarm, problems: tuple[Problem, ...], waits: tuple[str, ...] = ()) -> None:
         """The last good config stays in force, and everybody is told why."""
-        self._outcome = outcome
-        self._engine.note(event, {"path": str(self._path), "why": why})
+        self._outcome = _Outcome(self._engine.clock.wall(), ok=False, problems=problems, waits=waits)
+        self._engine.note(
+            OwnEvent.CONFIG_WAITS if waits else OwnEvent.CONFIG_REJECTED, {"path": str(self._path), "why": why}
+        )
         self._engine.raise_alarm(alarm)
         self.show()
 
+    def _reject(self, loaded: Loaded) -> None:
+        problems = [str(problem) for problem in loaded.errors]
+        for text in problems:
+            self._diagnose("error", f"config not taken: {text}")
+        self._refuse("; ".join(problems), alarm_words.config_rejected(problems), loaded.problems)
+
     def _tell_unreadable(self, why: str, asked: tuple[str, ...]) -> None:
-        """The last good config stays in force; one that waited is not taken while its file is not there."""
-        self._unreadable, self._waiting, self._asked = why, None, list(asked)
-        now = self._engine.clock.wall()
-        outcome = _Outcome(now, ok=False, problems=(unreadable(self._path, why),))
+        """One that waited is not taken while its file is not there."""
+        self._unreadable, self._waiting, self._asked = why, None, asked
         text = f"{self._path} {why}"
         self._diagnose("error", f"the config {text}")
-        self._refuse(OwnEvent.CONFIG_REJECTED, text, alarm_words.config_unreadable(text), outcome)
+        self._refuse(text, alarm_words.config_unreadable(text), (unreadable(self._path, why),))
 
-    def _take(self, loaded: Loaded) -> None:
+    def _wait(self, loaded: Loaded, waits: tuple[str, ...]) -> None:
+        if self._waiting is not None and self._outcome.waits == waits:
+            return
+        self._waiting = loaded
+        text = "; ".join(waits)
+        self._diagnose("warning", f"config waits: {text}")
+        self._refuse(text, alarm_words.config_waits(text), loaded.problems, waits)
+
+    def _take(self, loaded: Loaded, config: Config) -> None:
         engine, before = self._engine, self._engine.active
-        at_restart = _kept_for_restart(before.config, loaded)
-        active = ActiveConfig.of(_with_tables_of(before.config, loaded))
+        kept = {table: getattr(before.config, table) for table in _AT_RESTART}
+        at_restart = tuple(table for table, was in kept.items() if was != getattr(config, table))
+        active = ActiveConfig.of(replace(loaded, config=config.model_copy(update=kept)))
         rewired = _rewired(before.config, active.config)
         waits = obstacles(before.shop, active.shop, engine.state, engine.now(), rewired)
         if waits:
@@ -268,8 +273,7 @@ class Reloader:
             reshaped = adopt_shop(before.shop, active.shop, engine.state, engine.now(), rewired)
             engine.swap(active, reshaped, self._changed)
             self.on_taken(active.config)
-        now = engine.clock.wall()
-        self._outcome = _Outcome(now, problems=loaded.problems, at_restart=at_restart)
+        self._outcome = _Outcome(engine.clock.wall(), problems=loaded.problems, at_restart=at_restart)
         engine.clear_alarm(alarm_words.CONFIG)
         self._diagnose("info", f"config taken from {self._path}")
         if at_restart:
@@ -277,31 +281,10 @@ class Reloader:
             self._diagnose("warning", f"changes of {tables} are taken at the daemon's next start")
         self.show()
 
-    def _wait(self, loaded: Loaded, waits: tuple[str, ...]) -> None:
-        if self._waiting is not None and self._outcome.waits == waits:
-            return
-        self._waiting = loaded
-        now = self._engine.clock.wall()
-        text = "; ".join(waits)
-        self._diagnose("warning", f"config waits: {text}")
-        outcome = _Outcome(now, ok=False, problems=loaded.problems, waits=waits)
-        self._refuse(OwnEvent.CONFIG_WAITS, text, alarm_words.config_waits(text), outcome)
-
 
 def _told(changes: tuple[str, ...]) -> tuple[str, ...]:
     more = len(changes) - _MOST_CHANGES
     return changes if more <= 0 else (*changes[:_MOST_CHANGES], f"and {more} more")
-
-
-def _kept_for_restart(before: Config, loaded: Loaded) -> tuple[str, ...]:
-    return tuple(table for table in _AT_RESTART if getattr(before, table) != getattr(loaded.config, table))
-
-
-def _with_tables_of(before: Config, loaded: Loaded) -> Loaded:
-    """The same, but for the tables that the running daemon cannot change."""
-    assert loaded.config is not None  # noqa: S101 - for the type checker; the caller has looked
-    config = loaded.config.model_copy(update={table: getattr(before, table) for table in _AT_RESTART})
-    return replace(loaded, config=config)
 
 
 def _rewired(before: Config, after: Config) -> Rewired:

@@ -5,7 +5,7 @@ the first few lines as they come, then a count every minute. Only what was refus
 The rules know nothing of this: what they decide, a replay decides too.
 """
 
-from typing import Final
+from typing import Final, Generic, TypeVar
 
 from msgspec import Struct
 
@@ -16,69 +16,79 @@ from gatehand_rules.events import MessageRejected
 from gatehand_rules.findings import Fact, Finding, Happened
 
 WINDOW: Final = 60.0
-"""Seconds within which equal refusals count together."""
+"""Seconds within which what is equal counts together, and between two counts of it."""
 MOST: Final = 5
 """Lines about equal refusals within a window: more than anybody presses a button in vain."""
 _REFUSALS: Final = frozenset({Happened.START_REFUSED, Happened.RESET_REFUSED, Happened.MESSAGE_IGNORED})
 
+K = TypeVar("K")
+T = TypeVar("T")
 
-class _Spell(Struct):
-    """Equal refusals since `since`: so many as lines of their own, and more that were only counted."""
 
-    last: Finding
+class _Spell(Struct, Generic[T]):
+    """Equal things since `since`: so many as lines of their own, and more that were only counted."""
+
+    last: T
     since: float
     said: int = 0
     more: int = 0
 
 
-class Repeats:
+class _Repeats(Generic[K, T]):
+    """Of things that are equal (by a key) the first `most` within a window are said, the others counted."""
+
+    def __init__(self, most: int) -> None:
+        self._most = most
+        self._spells: dict[K, _Spell[T]] = {}
+
+    def _is_said(self, key: K, what: T, now: float) -> bool:
+        spell = self._spells.setdefault(key, _Spell(what, now))
+        if not spell.more and now - spell.since >= WINDOW:
+            spell.since, spell.said = now, 0
+        spell.last = what
+        if spell.said < self._most:
+            spell.said += 1
+            return True
+        spell.more += 1
+        return False
+
+    def _take_counts(self, now: float) -> list[tuple[K, T, int, float]]:
+        """Of the windows that are over: key, the last one, how many more than were said, and in how many seconds."""
+        over = [(key, spell) for key, spell in self._spells.items() if now - spell.since >= WINDOW]
+        counts = [(key, spell.last, spell.more, now - spell.since) for key, spell in over if spell.more]
+        for key, spell in over:
+            if spell.more:  # what goes on is counted on, without another line of its own
+                spell.since, spell.said, spell.more = now, self._most, 0
+            else:
+                del self._spells[key]
+        return counts
+
+
+class Refusals(_Repeats[tuple[str | None, ...], Finding]):
     """Decides which findings become a line. Refusals are equal when event, rule and subject are; numbers may differ."""
 
     def __init__(self) -> None:
-        self._spells: dict[tuple[str | None, ...], _Spell] = {}
+        super().__init__(MOST)
 
     def is_said(self, finding: Finding, now: float) -> bool:
         """Whether it becomes a line; else it is counted."""
         if finding.event not in _REFUSALS:
             return True
         key = (finding.event, finding.rule, finding.tool, finding.gate, finding.collector)
-        spell = self._spells.setdefault(key, _Spell(finding, now))
-        if not spell.more and now - spell.since >= WINDOW:
-            spell.since, spell.said = now, 0
-        spell.last = finding
-        if spell.said < MOST:
-            spell.said += 1
-            return True
-        spell.more += 1
-        return False
+        return self._is_said(key, finding, now)
 
     def counted(self, now: float) -> tuple[dict[str, Fact], ...]:
         """The facts of the counts whose window is over, once each."""
-        found: list[dict[str, Fact]] = []
-        for key, spell in list(self._spells.items()):
-            if now - spell.since < WINDOW:
-                continue
-            if not spell.more:
-                del self._spells[key]
-                continue
-            last = spell.last
-            subject = {"tool": last.tool, "gate": last.gate, "collector": last.collector}
-            found.append(
-                {
-                    "what": last.event,
-                    "because": sentence_of(last),
-                    "more": spell.more,
-                    "for_seconds": round(now - spell.since, 3),
-                    **{kind: name for kind, name in subject.items() if name is not None},
-                }
-            )
-            # What goes on is counted on, without another line of its own.
-            spell.since, spell.said, spell.more = now, MOST, 0
-        return tuple(found)
-
-
-EVERY: Final = 60.0
-"""Seconds between two lines about the same value of the same device."""
+        return tuple(
+            {
+                "what": last.event,
+                "because": sentence_of(last),
+                "more": more,
+                "for_seconds": round(seconds, 3),
+                **{kind: name for kind in ("tool", "gate", "collector") if (name := getattr(last, kind)) is not None},
+            }
+            for _, last, more, seconds in self._take_counts(now)
+        )
 
 
 class Odd(Struct, frozen=True):
@@ -88,19 +98,11 @@ class Odd(Struct, frozen=True):
     since: float
 
 
-class _Rejected(Struct):
-    """What one device's value has been rejected for since the last line."""
-
-    said_at: float
-    last: Rejected
-    more: int = 0
-
-
-class Rejections:
-    """Decides which rejected payloads become an event."""
+class Rejections(_Repeats[tuple[Kind, str, str], Rejected]):
+    """Decides which rejected payloads become an event. They are equal when kind, name and key of the value are."""
 
     def __init__(self) -> None:
-        self._spells: dict[tuple[Kind, str, str], _Rejected] = {}
+        super().__init__(1)
         self.odd: dict[tuple[str, str, str], Odd] = {}
         """By kind, name and key: what is not understood now."""
 
@@ -115,20 +117,19 @@ class Rejections:
         else:
             was = self.odd.get((kind, name, key))
             self.odd[kind, name, key] = Odd(bad, now if was is None else was.since)
-        spell = self._spells.get((kind, name, key))
-        if spell is None or (now - spell.said_at >= EVERY and not spell.more):
-            self._spells[kind, name, key] = _Rejected(now, bad)
-            return MessageRejected(kind, name, f"{key}: {bad.why}", bad.shown, old=bad.old)
-        spell.more += 1
-        spell.last = bad
-        return None
+        if not self._is_said((kind, name, key), bad, now):
+            return None
+        return MessageRejected(kind, name, f"{key}: {bad.why}", bad.shown, old=bad.old)
 
     def overdue(self, now: float) -> tuple[MessageRejected, ...]:
         """The counts whose minute is over."""
-        found = []
-        for (kind, name, key), spell in self._spells.items():
-            if spell.more and now - spell.said_at >= EVERY:
-                why = f"{key}: {spell.more} more in the last {now - spell.said_at:.0f} s, the last: {spell.last.why}"
-                found.append(MessageRejected(kind, name, why, spell.last.shown, old=spell.last.old))
-                spell.said_at, spell.more = now, 0
-        return tuple(found)
+        return tuple(
+            MessageRejected(
+                kind,
+                name,
+                f"{key}: {more} more in the last {seconds:.0f} s, the last: {last.why}",
+                last.shown,
+                old=last.old,
+            )
+            for (kind, name, key), last, more, seconds in self._take_counts(now)
+        )

@@ -5,7 +5,6 @@ A payload is a plain word (`1`, a reason), or JSON `{id, value, because, by}`. W
 refused unless it is understood. Nothing is decided here about the shop, nothing is published.
 """
 
-import json
 import re
 from collections.abc import Mapping
 from typing import Final, Literal, TypeAlias
@@ -17,6 +16,7 @@ from gatehand.journal.sentences import sentence_of
 from gatehand.mqtt.payload import Payload, Reader, Rejected, UnknownWord, excerpt
 from gatehand.mqtt.transport import MessageKind, Outgoing
 from gatehand.shell.repeats import Rejections
+from gatehand.text import json_bytes
 from gatehand_rules import events as ev
 from gatehand_rules.findings import Finding, Happened, Rule
 from gatehand_rules.step import Outcome
@@ -64,22 +64,18 @@ class Requests:
     def __init__(self, config: Config, rejections: Rejections) -> None:
         base = config.broker.base
         self._rejections = rejections
-        self._topics: dict[str, tuple[What, str]] = {}
+        self.topics: dict[str, tuple[What, str]] = {}
+        """Where something can be asked for, what, and of whom."""
         for name in config.gate:
-            self._topics[f"{base}/gate/{name}/hand"] = ("hand", name)
+            self.topics[f"{base}/gate/{name}/hand"] = ("hand", name)
         for name in config.collector:
-            self._topics[f"{base}/collector/{name}/reset"] = ("reset", name)
-            self._topics[f"{base}/collector/{name}/off"] = ("off", name)
-            self._topics[f"{base}/collector/{name}/hold"] = ("hold", name)
-
-    @property
-    def topics(self) -> tuple[str, ...]:
-        """Where something can be asked for."""
-        return tuple(self._topics)
+            self.topics[f"{base}/collector/{name}/reset"] = ("reset", name)
+            self.topics[f"{base}/collector/{name}/off"] = ("off", name)
+            self.topics[f"{base}/collector/{name}/hold"] = ("hold", name)
 
     def read(self, topic: str, payload: bytes, *, retained: bool, now: float) -> Request | None:
         """What a message asks for; None: nothing can be asked for there."""
-        found = self._topics.get(topic)
+        found = self.topics.get(topic)
         if found is None:
             return None
         what, name = found
@@ -194,8 +190,7 @@ def answer(base: str, request: Request, outcomes: tuple[Outcome | None, ...]) ->
         "rule": "internal_error" if finding is None else str(finding.rule),
         "text": "the daemon made a mistake; its log says which" if finding is None else sentence_of(finding),
     }
-    payload = json.dumps(body, ensure_ascii=False).encode("utf-8", "backslashreplace")
-    return Outgoing(f"{base}/answer/{request.id}", payload, MessageKind.EVENT)
+    return Outgoing(f"{base}/answer/{request.id}", json_bytes(body), MessageKind.EVENT)
 
 
 def _deciding(request: Request, outcomes: tuple[Outcome | None, ...]) -> Finding | None:

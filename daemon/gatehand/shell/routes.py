@@ -17,7 +17,7 @@ from gatehand.mqtt.payload import Payload, Reader, Rejected, UnknownWord, excerp
 from gatehand.mqtt.transport import Subscription
 from gatehand.shell.freshness import Freshness
 from gatehand.shell.repeats import Odd, Rejections
-from gatehand.shell.requests import Request, Requests
+from gatehand.shell.requests import Requests
 from gatehand_rules import events as ev
 from gatehand_rules.words import Position
 
@@ -29,25 +29,18 @@ Read: TypeAlias = Callable[[bytes | Payload, bool], ev.Event | Rejected | None]
 """One reader of a topic: payload and retained flag to an event; None: it says nothing to us."""
 
 
-class Handler(Struct, frozen=True):
-    """One thing that a topic says, and whose it is."""
+class Handler(Struct):
+    """One thing that a topic says, and how it is read."""
 
-    kind: Kind
-    name: str
-    key: str
+    signal: Signal
     read: Read
-    is_reading: bool = False
     fresh: Freshness | None = None
-    """Where a reading has a time of its own (its pointer is `at`), or its sensor can be asked."""
-    at: str | None = None
+    """Where a reading has a time of its own, or its sensor can be asked."""
 
-
-class RetainedCommand(Struct, frozen=True):
-    """The broker retains a message on one of our command topics: any device that connects would act on it."""
-
-    kind: Kind
-    name: str
-    topic: str
+    @property
+    def key(self) -> tuple[Kind, str, str]:
+        """Whose it is, and which of its values."""
+        return self.signal.kind, self.signal.name, self.signal.key
 
 
 class Routes:
@@ -63,8 +56,8 @@ class Routes:
             else:
                 handler = _handler(signal, signal.heard)
                 self._handlers[signal.topic] = (*self._handlers.get(signal.topic, ()), handler)
-        self.fresh = {
-            (one.kind, one.name, one.key, topic, one.at): one.fresh
+        self._with_age = {
+            (*one.key, topic, one.signal.table.at if isinstance(one.signal.table, Current) else None): one
             for topic, handlers in self._handlers.items()
             for one in handlers
             if one.fresh is not None
@@ -76,8 +69,9 @@ class Routes:
             words = f"{one.pointer} {one.active!r} {one.clear!r}"
             self._stop_words[one.topic] = f"{self._stop_words.get(one.topic, '')} {words}".strip()
         self._rejections = Rejections()
-        self._requests = Requests(config, self._rejections)
-        asks = (f"{self.base}/reload", f"{self.base}/alarm/+/ack", *self._requests.topics)
+        self.requests = Requests(config, self._rejections)
+        """What people and screens may ask for."""
+        asks = (f"{self.base}/reload", f"{self.base}/alarm/+/ack", *self.requests.topics)
         asked = tuple(Subscription(topic) for topic in (*asks, f"{self.base}/daemon"))
         self.live = (*(self._subscription(topic) for topic in self._handlers), *asked)
         # A broker's queue for one client is short, and it drops what is beyond: holds come first of all.
@@ -89,16 +83,9 @@ class Routes:
         """What a message says, in the config's order; None when no device of the shop speaks there."""
         handlers = self._handlers.get(topic)
         if handlers is None:
-            request = self.request(topic, payload, retained=retained, now=now)
-            return None if request is None else request.events
+            return None
         if len(handlers) == 1 and handlers[0].fresh is None:
-            handler = handlers[0]
-            found = handler.read(payload, retained)
-            if type(found) is ev.Reading:
-                if self._rejections.odd:
-                    self._rejections.understood(handler.kind, handler.name, handler.key)
-                return (found,)
-            event = self._answer(handler, found, now)
+            event = self._answer(handlers[0], handlers[0].read(payload, retained), now)
             return () if event is None else (event,)
         parsed = Payload(payload)
         answers = (
@@ -109,28 +96,25 @@ class Routes:
 
     def asked(self, kind: str, name: str, key: str, now: float) -> None:
         """A device was asked for one of its signals just now: what it says next is new."""
-        for key_of, fresh in self.fresh.items():
-            if key_of[:3] == (kind, name, key):
-                fresh.asked(now)
+        for handler in self._with_age.values():
+            if handler.fresh is not None and handler.key == (kind, name, key):
+                handler.fresh.asked_at = now
 
     def take_over(self, before: "Routes") -> None:
         """Go on with what was learnt of the sensors that are the same under another config."""
-        for key_of, fresh in self.fresh.items():
-            if key_of in before.fresh:
-                fresh.take_over(before.fresh[key_of])
+        for key, handler in self._with_age.items():
+            was = before._with_age.get(key)  # noqa: SLF001 - one of its own kind
+            if was is not None and was.fresh is not None and handler.fresh is not None:
+                was.fresh.max_age = handler.fresh.max_age
+                handler.fresh = was.fresh
 
-    def request(self, topic: str, payload: bytes, *, retained: bool, now: float) -> Request | None:
-        """What a message asks of the daemon; None when nothing can be asked for there."""
-        return self._requests.read(topic, payload, retained=retained, now=now)
-
-    def retained_command(self, topic: str) -> RetainedCommand | None:
-        """Whose command it is that the broker retains on this topic; None when nobody is told there."""
-        found = self._commands.get(topic)
-        return None if found is None else RetainedCommand(*found, topic)
+    def command_of(self, topic: str) -> tuple[Kind, str] | None:
+        """Who is told on this topic; None: nobody."""
+        return self._commands.get(topic)
 
     def is_needed(self, topic: str) -> bool:
         """Whether a device of the shop speaks there."""
-        return topic in self._handlers or topic in self._requests.topics
+        return topic in self._handlers or topic in self.requests.topics
 
     @property
     def not_understood(self) -> Mapping[tuple[str, str, str], Odd]:
@@ -143,29 +127,28 @@ class Routes:
 
     def _answer(self, handler: Handler, found: ev.Event | Rejected | None, now: float) -> ev.Event | None:
         if isinstance(found, Rejected):
-            return self._rejections.say(handler.kind, handler.name, handler.key, found, now)
+            return self._rejections.say(*handler.key, found, now)
         if found is not None and self._rejections.odd:
-            self._rejections.understood(handler.kind, handler.name, handler.key)
+            self._rejections.understood(*handler.key)
         return found
 
     def _subscription(self, topic: str) -> Subscription:
-        readings = all(handler.is_reading for handler in self._handlers[topic])
+        readings = all(isinstance(handler.signal.table, Current) for handler in self._handlers[topic])
         apart = topic in self._stop_words
         return Subscription(topic, 0 if readings else 1, readings and not apart, apart, self._stop_words.get(topic, ""))
 
 
 def _handler(signal: Signal, heard: Heard) -> Handler:
     """How what the device says there is read."""
-    kind, name, key = signal.kind, signal.name, signal.key
-    if isinstance(heard, Current):
-        plain = heard.at is None and heard.poll is None
-        fresh = None if plain else Freshness(heard.at, heard.oldest)
-        return Handler(kind, name, key, _current(kind, name, heard), is_reading=True, fresh=fresh, at=heard.at)
-    return Handler(kind, name, key, _reads(kind, name, key, heard))
+    has_age = isinstance(heard, Current) and (heard.at is not None or heard.poll is not None)
+    fresh = Freshness(heard.at, heard.oldest) if isinstance(heard, Current) and has_age else None
+    return Handler(signal, _reads(signal.kind, signal.name, signal.key, heard), fresh)
 
 
 def _reads(kind: Kind, name: str, key: str, heard: Heard) -> Read:
     match heard:
+        case Current():
+            return _current(kind, name, heard)
         case GateState():
             positions = {heard.open: Position.OPEN, heard.shut: Position.SHUT}
 
@@ -201,7 +184,7 @@ def _judged(
     judged = handler.fresh.judge(payload, now)
     if isinstance(judged, Rejected):
         return judged
-    return replace(found, young=True) if judged.young and isinstance(found, ev.Reading) else found
+    return replace(found, young=True) if judged and isinstance(found, ev.Reading) else found
 
 
 def _words(

@@ -167,21 +167,21 @@ class OffNotes(Struct, frozen=True, kw_only=True):
         )
 
 
-def write_notes(folder: Path, notes: OffNotes, disk: StateDisk | None = None) -> None:
+def write_notes(folder: Path, notes: OffNotes) -> None:
     """Put them beside the state.
 
     Raises:
         OSError: they could not be written; those of before are still there.
     """
     text = msgspec.json.format(msgspec.json.encode(notes, enc_hook=str)) + b"\n"
-    write_whole(disk or StateDisk(), folder / OFF_FILE, text, _MODE)
+    write_whole(StateDisk(), folder / OFF_FILE, text, _MODE)
 
 
 class NoNotesError(Exception):
     """There are none that could be used; the text says why."""
 
 
-def read_notes(folder: Path, disk: StateDisk | None = None) -> OffNotes:
+def read_notes(folder: Path) -> OffNotes:
     """What the daemon has written there last.
 
     Raises:
@@ -189,7 +189,7 @@ def read_notes(folder: Path, disk: StateDisk | None = None) -> OffNotes:
     """
     path = folder / OFF_FILE
     try:
-        found = msgspec.json.decode((disk or StateDisk()).read(path), type=OffNotes, dec_hook=_path)
+        found = msgspec.json.decode(StateDisk().read(path), type=OffNotes, dec_hook=_path)
     except FileNotFoundError:
         raise NoNotesError(f"{path} is not there: no daemon has run with this state folder") from None
     except OSError as error:

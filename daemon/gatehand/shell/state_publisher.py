@@ -1,34 +1,62 @@
 """What the daemon shows of itself: status messages and alarms, gathered as steps go by and published after them.
 
-The engine says what happened and when it is time to show it; nothing here changes what the rules do.
+The engine says what happened and when it is time to show it. Nothing is decided here, and nothing remembered but since
+when a state's word has been what it is, why, and what the broker was last told.
 """
 
 from collections.abc import Callable, Iterable
 from typing import Final
 
-from msgspec.structs import replace
+from msgspec import Struct
 
 from gatehand.journal.clock import Clock
 from gatehand.journal.sentences import sentence_of
 from gatehand.mqtt.transport import MessageKind, Notice, NoticeKind, Outgoing, Transport
 from gatehand.shell import alarm_words
 from gatehand.shell.active_config import ActiveConfig
-from gatehand.shell.alarms import Alarms, ShownAlarm
+from gatehand.shell.alarms import Alarms
 from gatehand.shell.notebook import Notebook
-from gatehand.shell.status import Moment, MoreOfStatus, Statuses, Subject, changed, subjects_of
+from gatehand.shell.status import Moment, MoreOfStatus, Subject, changed, status_of, subjects_of
+from gatehand.text import json_bytes
+from gatehand.times import stamp
 from gatehand_rules.alarms import Alarm
 from gatehand_rules.commands import ClearAlarm, RaiseAlarm
-from gatehand_rules.findings import Fact, Finding, Happened
+from gatehand_rules.findings import Finding, Happened
 from gatehand_rules.state import State
 from gatehand_rules.step import Outcome
+from gatehand_rules.words import CollectorWord
 
 _KINDS: Final = ("tool", "gate", "collector")
 _DRIFT: Final = 0.1
 """Seconds that the clocks may drift apart before shown times follow."""
+AT_START: Final = "nothing has happened since the daemon's start"
+_OF_ITSELF: Final[dict[str, str]] = {
+    CollectorWord.OFF: "the fan stands still",
+    CollectorWord.OPENING: "waits for its gates",
+    CollectorWord.RUNNING: "at full flow",
+    CollectorWord.RUN_ON: "nothing cuts any more",
+    CollectorWord.COAST_DOWN: "called off before it was told on",
+}
+"""Phases that a collector comes to without a finding of its own."""
+VISIBLE: Final = 0.02
+"""Share of `start_amps` by which a current must have moved to be shown anew: a resting sensor's noise moves less."""
+
+
+class _Shown(Struct):
+    """What is kept of one subject between messages."""
+
+    word: str = ""
+    since: float = 0.0
+    because: str = AT_START
+    explained: bool = True
+    """`because` is newer than the word."""
+    sent: bytes = b""
+    amps: object = None
+    """A tool's current as sent."""
 
 
 class StatePublisher:
-    """Statuses and alarms of one daemon."""
+    """Statuses and alarms of one daemon. `more`: what else a status says."""
 
     def __init__(
         self, active: ActiveConfig, clock: Clock, transport: Transport, notebook: Notebook, more: MoreOfStatus
@@ -37,8 +65,9 @@ class StatePublisher:
         self._clock = clock
         self._transport = transport
         self._notebook = notebook
-        self._statuses = Statuses(active.routes.base, active.shop, notebook.hold_id, more)
-        self.alarms = Alarms(active.routes.base)
+        self._more = more
+        self._shown = {subject: _Shown() for subject in subjects_of(active.shop)}
+        self.alarms = Alarms(active.routes.base, clock)
         self._steps: list[tuple[State, Outcome]] = []
         self._at_once: dict[Subject, None] = {}
         self._readings: dict[Subject, None] = {}
@@ -50,30 +79,11 @@ class StatePublisher:
 
     def changed(self, subjects: Iterable[Subject]) -> None:
         """Something else of theirs than the rules' state has changed: shown with the next `show`."""
-        self._at_once.update((each, None) for each in subjects if self._statuses.knows(each))
+        self._at_once.update((each, None) for each in subjects if self.knows(each))
 
     def take(self, before: State, outcome: Outcome) -> None:
         """What a step has come to; looked at with the next `show`, so that no command waits for it."""
         self._steps.append((before, outcome))
-
-    def _look_at_steps(self) -> None:
-        steps, self._steps = self._steps, []
-        for before, outcome in steps:
-            self._look_at(before, outcome)
-
-    def _look_at(self, before: State, outcome: Outcome) -> None:
-        for finding in outcome.findings:
-            self._explain(finding)
-        for command in outcome.commands:
-            if isinstance(command, RaiseAlarm):
-                self._raise(command.alarm, outcome.findings)
-            elif isinstance(command, ClearAlarm):
-                self.clear_alarm(command.alarm)
-        if len(before.tools) == len(outcome.state.tools) and len(before.gates) == len(outcome.state.gates):
-            dirty = changed(self._active.shop, before, outcome.state)
-        else:
-            dirty = subjects_of(self._active.shop)
-        self._at_once.update(dirty)
 
     def note_reading(self, tool: str) -> None:
         """A reading that led to nothing: shown with the next beat."""
@@ -84,10 +94,9 @@ class StatePublisher:
         self._look_at_steps()
         if self._visible:
             if self._at_once:
-                subjects = [each for each in self._at_once if not self.withholds(each)]
-                self._at_once = {each: None for each in self._at_once if self.withholds(each)}
-                self._publish(self._statuses.messages(subjects, state, self._moment(now)))
-            self._publish(self.alarms.take_messages(self._clock.mono()))
+                due, self._at_once = self._at_once, {each: None for each in self._at_once if self.withholds(each)}
+                self._publish(self._statuses([each for each in due if each not in self._at_once], state, now))
+            self._publish(self.alarms.take_messages())
             leftovers, self._leftovers = self._leftovers, []
             self._publish(leftovers)
         for mirror in self._mirrors:
@@ -104,15 +113,16 @@ class StatePublisher:
     def show_readings(self, state: State, now: float) -> None:
         """Publish the currents that have moved visibly since they were published."""
         readings, self._readings = self._readings, {}
-        self._at_once.update((each, None) for each in readings if self._statuses.has_moved(each, state))
+        self.changed(each for each in readings if self._has_moved(each, state))
         self.show(state, now)
 
     def show_all(self, state: State, now: float) -> None:
         """A connection stands: publish everything, for the broker may have forgotten it."""
         self._visible = True
-        self._statuses.forget_sent()
-        self.alarms.say_all(self._clock.mono())
-        self._at_once.update(subjects_of(self._active.shop))
+        for shown in self._shown.values():
+            shown.sent = b""
+        self.alarms.say_all()
+        self.changed(self._shown)
         self.show(state, now)
 
     def hide(self) -> None:
@@ -120,54 +130,40 @@ class StatePublisher:
         self._visible = False
         # The next connection says anew what stands in its way.
         self._refused.clear()
-        self.clear_alarm(alarm_words.SUBSCRIPTIONS)
-        self.clear_alarm(alarm_words.SAME_BASE)
+        self.alarms.clear(alarm_words.SUBSCRIPTIONS)
+        self.alarms.clear(alarm_words.SAME_BASE)
 
     def swap(self, active: ActiveConfig) -> None:
-        """Another shop."""
+        """Another shop: what stays keeps its past, what is gone is removed from the broker."""
         self._look_at_steps()
         self._active = active
-        self._leftovers.extend(self._statuses.reshape(active.shop))
+        was = self._shown
+        self._shown = {subject: was.get(subject, _Shown()) for subject in subjects_of(active.shop)}
+        self._leftovers += (self._status(gone, b"") for gone in was if gone not in self._shown)
 
     def reconcile(self, raised: frozenset[Alarm]) -> None:
         """The rules' alarms are these from now on; the shell's own stay."""
         self._look_at_steps()
-        for alarm in list(self.alarms.standing.values()):
+        for alarm in self.alarms.raised.values():
             if alarm.rule is not None and alarm.alarm not in raised:
-                self.clear_alarm(alarm.alarm)
+                self.alarms.clear(alarm.alarm)
 
     def knows(self, subject: Subject) -> bool:
         """Whether the shop has it."""
-        return self._statuses.knows(subject)
-
-    def raise_alarm(self, alarm: ShownAlarm) -> None:
-        """An alarm is shown from now on."""
-        self.alarms.raise_(replace(alarm, since=self._clock.wall()), self._clock.mono())
-
-    def acknowledge(self, alarm: str, by: str | None) -> bool:
-        """Somebody has seen an alarm. False when it does not stand, or was acknowledged before."""
-        return self.alarms.acknowledge(alarm, by, self._clock.wall(), self._clock.mono())
-
-    def clear_alarm(self, alarm: Alarm) -> bool:
-        """An alarm's cause is gone. False when it did not stand, or stands on for a while."""
-        return self.alarms.clear(alarm, self._clock.mono())
-
-    def pass_time(self) -> tuple[tuple[str, dict[str, Fact]], ...]:
-        """Once a second; gives the log's events about alarms that come and go."""
-        return self.alarms.pass_time(self._clock.mono())
+        return subject in self._shown
 
     def found_retained(self, kind: str, name: str, topic: str) -> None:
         """A former run's message: emptied when there is nothing of that name any more."""
         if kind == "alarm":
-            self.alarms.found_retained(name, self._clock.mono())
+            self.alarms.found_retained(name)
         elif kind in _KINDS and not self.knows((kind, name)):
             self._leftovers.append(Outgoing(topic, b"", MessageKind.STATUS))
 
     def on_notice(self, notice: Notice) -> None:
-        """Two daemons on one base, and refused subscriptions until they are granted, stand as an alarm."""
+        """Two daemons on one base, and refused subscriptions until they are granted, are shown as an alarm."""
         topic = notice.facts.get("topic")
         if notice.kind is NoticeKind.SAME_BASE:
-            self.raise_alarm(alarm_words.same_base(notice.text))
+            self.alarms.raise_(alarm_words.same_base(notice.text))
         if not isinstance(topic, str):
             return
         if notice.kind is NoticeKind.SUBSCRIPTION_REFUSED and self._active.routes.is_needed(topic):
@@ -177,9 +173,23 @@ class StatePublisher:
         else:
             return
         if self._refused:
-            self.raise_alarm(alarm_words.subscription_refused(tuple(self._refused)))
+            self.alarms.raise_(alarm_words.subscription_refused(tuple(self._refused)))
         else:
-            self.clear_alarm(alarm_words.SUBSCRIPTIONS)
+            self.alarms.clear(alarm_words.SUBSCRIPTIONS)
+
+    # Inside
+
+    def _look_at_steps(self) -> None:
+        steps, self._steps = self._steps, []
+        for before, outcome in steps:
+            for finding in outcome.findings:
+                self._explain(finding)
+            for command in outcome.commands:
+                if isinstance(command, RaiseAlarm):
+                    self._raise(command.alarm, outcome.findings)
+                elif isinstance(command, ClearAlarm):
+                    self.alarms.clear(command.alarm)
+            self.changed(changed(self._active.shop, before, outcome.state))
 
     def _explain(self, finding: Finding) -> None:
         if finding.event in (Happened.ALARM_RAISED, Happened.ALARM_CLEARED):
@@ -187,22 +197,53 @@ class StatePublisher:
         # Whose it is comes first; a gate's finding names its collector only for company.
         for kind, name in (("tool", finding.tool), ("gate", finding.gate), ("collector", finding.collector)):
             if name is not None:
-                self._statuses.because((kind, name), sentence_of(finding))
+                if (shown := self._shown.get((kind, name))) is not None:
+                    shown.because, shown.explained = sentence_of(finding), True
                 return
 
     def _raise(self, alarm: Alarm, findings: tuple[Finding, ...]) -> None:
         for finding in findings:
             if finding.event is Happened.ALARM_RAISED and ("alarm", alarm.id) in finding.facts:
-                self.raise_alarm(alarm_words.shown(alarm, finding))
+                self.alarms.raise_(alarm_words.shown(alarm, finding))
                 return
 
-    def _moment(self, now: float) -> Moment:
+    def _has_moved(self, subject: Subject, state: State) -> bool:
+        """Whether a tool's current is visibly another than the one last sent."""
+        at, shown = self._active.shop.tool_at(subject[1]), self._shown.get(subject)
+        if at is None or shown is None:
+            return False
+        amps = state.tools[at].amps
+        if amps is None or not isinstance(shown.amps, float):
+            return amps is not shown.amps
+        return abs(amps - shown.amps) >= VISIBLE * self._active.shop.tools[at].start_amps
+
+    def _statuses(self, subjects: Iterable[Subject], state: State, now: float) -> list[Outgoing]:
+        """The messages of those subjects for which the broker was last told something else."""
         # The distance of the clocks is kept while it drifts, so that a shown deadline does not dance.
         offset = self._clock.wall() - self._clock.mono()
         if abs(offset - self._offset) > _DRIFT:
             self._offset = offset
-        return Moment(now, self._offset)
+        at = Moment(now, self._offset)
+        found = []
+        for subject in subjects:
+            shown = self._shown.get(subject)
+            if shown is None:
+                continue
+            word, facts = status_of(self._active.shop, subject, state, at, self._notebook.hold_id)
+            if word != shown.word:
+                if not shown.explained and subject[0] == "collector":
+                    shown.because = _OF_ITSELF.get(word, shown.because)
+                shown.word, shown.since, shown.explained = word, at.wall, False
+            body = {"state": word, "since": stamp(shown.since), "because": shown.because, **facts}
+            payload = json_bytes({**body, **self._more(*subject)})
+            if payload != shown.sent:
+                shown.sent, shown.amps = payload, facts.get("amps")
+                found.append(self._status(subject, payload))
+        return found
 
-    def _publish(self, messages: list[Outgoing] | tuple[Outgoing, ...]) -> None:
+    def _status(self, subject: Subject, payload: bytes) -> Outgoing:
+        return Outgoing(f"{self._active.routes.base}/{subject[0]}/{subject[1]}", payload, MessageKind.STATUS)
+
+    def _publish(self, messages: Iterable[Outgoing]) -> None:
         for message in messages:
             self._transport.publish(message)

@@ -41,8 +41,8 @@ class Unheard:
         self._beat_at: float | None = None
         self._since: dict[Signal, float] = {}
         """What was never heard, and `_up` when it began to be waited for."""
-        self._told: set[Signal] = set()
-        self._standing: dict[Alarm, str] = {}
+        self._noted: set[Signal] = set()
+        self._raised: dict[Alarm, str] = {}
         """Alarms of ours, and what they say."""
         self._shown: dict[tuple[str, str], dict[str, list[object]]] = {}
         self.swap(active)
@@ -54,7 +54,7 @@ class Unheard:
         unheard = [one for one in self._signals if not self._notebook.was_heard(one.topic)]
         waits = [one for one in unheard if not _waits_for_command(one) or one in self._since]
         self._since = {one: self._since.get(one, self._up) for one in waits}
-        self._told &= self._since.keys()
+        self._noted &= self._since.keys()
 
     def connected(self, up: bool) -> None:
         """The broker is there, or gone."""
@@ -80,8 +80,8 @@ class Unheard:
             self._beat_at = now
         for one in [one for one in self._since if self._notebook.was_heard(one.topic)]:
             del self._since[one]
-            if one in self._told:
-                self._told.discard(one)
+            if one in self._noted:
+                self._noted.discard(one)
                 self._note(OwnEvent.SIGNAL_HEARD, one)
         before = self._shown
         self._look(now)
@@ -120,8 +120,8 @@ class Unheard:
     def _look(self, now: float) -> None:
         due = [one for one, since in self._since.items() if self._up - since >= PATIENCE]
         for one in due:
-            if one not in self._told:
-                self._told.add(one)
+            if one not in self._noted:
+                self._noted.add(one)
                 self._note(OwnEvent.SIGNAL_UNHEARD, one)
         odd = self._odd()
         wanted = dict[Alarm, ShownAlarm]()
@@ -134,17 +134,17 @@ class Unheard:
             if not self._speaks_on_change(one):
                 alarm = alarm_words.unheard(one.kind, one.name, one.topic)
                 wanted.setdefault(alarm.alarm, alarm)
-        for tool in [name for kind, name in {(one.kind, one.name) for one in self._signals} if kind == "tool"]:
+        for tool in self._active.config.tool:
             # One cause, one alarm: the rules' own names the topic too, and says what was not understood.
-            if (silent := self._engine.publisher.alarms.standing.get(Alarm("tool", tool, "silent").id)) is not None:
+            if (silent := self._engine.publisher.alarms.raised.get(Alarm("tool", tool, "silent").id)) is not None:
                 wanted.pop(alarm_words.about_unheard("tool", tool), None)
                 self._explain(silent, tool)
         for about, alarm in wanted.items():
-            if self._standing.get(about) != alarm.because:
+            if self._raised.get(about) != alarm.because:
                 self._engine.raise_alarm(alarm)
-        for about in self._standing.keys() - wanted.keys():
+        for about in self._raised.keys() - wanted.keys():
             self._engine.clear_alarm(about)
-        self._standing = {about: alarm.because for about, alarm in wanted.items()}
+        self._raised = {about: alarm.because for about, alarm in wanted.items()}
         self._shown = {}
         for one in due:
             self._shown.setdefault((one.kind, one.name), {}).setdefault("unheard", []).append(one.topic)
