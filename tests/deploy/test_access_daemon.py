@@ -66,8 +66,8 @@ def test_a_tools_reading_opens_its_gate_and_starts_the_fan(broker: Mosquitto, da
         fan.listen(FAN)
         wait_until(lambda: ("gatehand/online", b"1") in viewer.heard, what=daemon.said)
         gate.say(STATE, "shut")
-        time.sleep(0.6)  # the rules begin to act half a second after the connection
         tool.say(AMPS, "0.1")
+        wait_until(lambda: any(b'"state": "idle"' in payload for _, payload in viewer.heard))
 
         def cuts() -> bool:
             """Its sensor speaks on: one reading after the daemon's start is confirmed by the next."""
@@ -89,9 +89,10 @@ def test_who_is_not_the_daemon_commands_no_gate_and_fakes_no_reading(broker: Mos
         viewer.listen("gatehand/#")
         wait_until(lambda: ("gatehand/online", b"1") in viewer.heard, what=daemon.said)
         gate.say(STATE, "shut")
-        time.sleep(0.6)
         tool.say(AMPS, "0.1")
-        wait_until(lambda: any(b'"state": "idle"' in payload for _, payload in viewer.heard))
+        for topic, state in (("tool/band_saw", b"idle"), ("gate/band_saw", b"shut"), ("collector/main", b"off")):
+            seen = (f"gatehand/{topic}", b'"state": "%b"' % state)
+            wait_until(lambda: any(at == seen[0] and seen[1] in what for at, what in viewer.heard), what=topic)  # noqa: B023 - waited for at once
         for other in (viewer, hands, tool):
             other.say(SET, "open")
         for other in (viewer, hands, gate):
