@@ -219,15 +219,13 @@ def next_size(
     stretches = _stretches(ducting)
     found = []
     for short in shorts:
-        match short.lack:
-            case Lack.HOOD_FLOW:
-                way = ducting.ways[ducting.network.end(short.where).name]
-                trials = [(s, size) for s in stretches if s[0] in way for size in _wider(ducting, s[0], sold)]
-            case Lack.SLOW_DUCT:
-                trials = [(s, size) for s in stretches if short.where in s for size in _narrower(ducting, s[0], sold)]
-            case Lack.NO_ANSWER:
-                continue
-        tried = [_try(resize, demand, short, stretch, size) for stretch, size in trials]
+        if short.lack is Lack.NO_ANSWER:
+            continue
+        wider = short.lack is Lack.HOOD_FLOW
+        ducts = {*ducting.ways[ducting.network.end(short.where).name]} if wider else {short.where}
+        limiting = [stretch for stretch in stretches if not ducts.isdisjoint(stretch)]
+        trials = [(each, size) for each in limiting for size in _next_sold(ducting, each[0], sold, wider=wider)]
+        tried = [_try(resize, demand, short, each, size) for each, size in trials]
         best = _best(ducting, [one for one in tried if one is not None])
         if best is not None:
             found.append(_with_costs(ducting, best, sets, resize))
@@ -269,14 +267,12 @@ def _with_costs(ducting: Ducting, size: Size, sets: Sequence[GateSet], resize: R
     return replace(size, costs=harmed)
 
 
-def _wider(ducting: Ducting, duct: str, sold: Sequence[float]) -> list[float]:
+def _next_sold(ducting: Ducting, duct: str, sold: Sequence[float], *, wider: bool) -> list[float]:
+    """The sizes sold next to the duct's own."""
     now = ducting.network.duct(duct).diameter
-    return [size for size in sold if size > now * 1.01][:STEPS]
-
-
-def _narrower(ducting: Ducting, duct: str, sold: Sequence[float]) -> list[float]:
-    now = ducting.network.duct(duct).diameter
-    return [size for size in sold if size < now * 0.99][-STEPS:]
+    return (
+        [size for size in sold if size > now * 1.01][:STEPS] if wider else [s for s in sold if s < now * 0.99][-STEPS:]
+    )
 
 
 def _stretches(ducting: Ducting) -> list[tuple[str, ...]]:

@@ -70,10 +70,11 @@ def tell_off(
     *,
     why: str | None = None,
     stood: bool = False,
+    by: str = "",
 ) -> None:
     """Command the collector off and let it coast down (or go to the phase given). `cause` None: its phase stays.
 
-    `stood`: it stands already, so what is seen to turn from now on is somebody's doing.
+    `stood`: it stands already, so what is seen to turn from now on is somebody's doing. `by`: who asked.
     """
     collector, fan, now = context.shop.collectors[at], context.collectors[at], context.now
     known = collector.reports or collector.senses_current
@@ -90,7 +91,8 @@ def tell_off(
         grace_until=-inf,
     )
     context.commands.append(CollectorOff(collector.name))
-    context.say_of_collector(at, Happened.COLLECTOR_OFF, rule, coast_down=collector.coast_down, why=why)
+    who = {"by": by} if by else {}
+    context.say_of_collector(at, Happened.COLLECTOR_OFF, rule, coast_down=collector.coast_down, why=why, **who)
 
 
 def see(

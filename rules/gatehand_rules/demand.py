@@ -221,8 +221,3 @@ def proven(context: Context, at: CollectorAt) -> list[GateAt]:
 def keeping(context: Context, at: CollectorAt) -> int:
     """How many gates keep a running fan: those proven open, and for one found turning those that were said to be."""
     return sum(1 for i in context.shop.gates_of(at) if is_proven(context.gates[i]) or keeps(context, i))
-
-
-def last_used(fan: st.CollectorState) -> tuple[GateAt, ...]:
-    """The gate that last carried air, if one is known."""
-    return () if fan.last_gate is None else (fan.last_gate,)

@@ -225,16 +225,12 @@ def fall_silent(context: Context, at: ToolAt, rule: Rule, since: float) -> None:
         at,
         Happened.TOOL_SILENT,
         rule,
-        was=_word_of(state),
+        was=type(state).__name__.removeprefix("Tool").lower(),
         silent_after=tool.silent_after,
         last_amps=state.amps,
         run_on=tool.run_on,
     )
     context.raise_alarm(Alarm("tool", tool.name, "silent"), rule, silent_after=tool.silent_after)
-
-
-def _word_of(state: st.ToolSpeaking) -> str:
-    return type(state).__name__.removeprefix("Tool").lower()
 
 
 def time_passes(context: Context) -> None:
@@ -257,8 +253,10 @@ def _time_passes(context: Context, at: ToolAt, *, judged: bool) -> None:
         fall_silent(context, at, Rule.SILENT_AFTER, due(state.heard_at, tool.silent_after))
     state = context.tools[at]
     if not isinstance(state, st.ToolSilent):
-        _after_delays(context, at)
-        _limit_if_due(context, at)
+        state = _after_delays(context, at)
+        if isinstance(state, st.ToolRunning) and tool.run_limit > 0 and reached(now, state.since, tool.run_limit):
+            mute(context, at, Rule.RUN_LIMIT)
+            context.raise_alarm(Alarm("tool", tool.name, "run_limit"), Rule.RUN_LIMIT, run_limit=tool.run_limit)
     elif not state.let_go and reached(now, held_from(state), tool.run_on):
         context.tools[at] = replace(state, let_go=True)
         if isinstance(state.was, (st.ToolRunning, st.ToolRunOn)):
@@ -268,13 +266,6 @@ def _time_passes(context: Context, at: ToolAt, *, judged: bool) -> None:
 def held_from(state: st.ToolSilent) -> float:
     """When a silent tool's run-on began."""
     return state.was.since if isinstance(state.was, st.ToolRunOn) else state.since
-
-
-def _limit_if_due(context: Context, at: ToolAt) -> None:
-    tool, state = context.shop.tools[at], context.tools[at]
-    if isinstance(state, st.ToolRunning) and tool.run_limit > 0 and reached(context.now, state.since, tool.run_limit):
-        mute(context, at, Rule.RUN_LIMIT)
-        context.raise_alarm(Alarm("tool", tool.name, "run_limit"), Rule.RUN_LIMIT, run_limit=tool.run_limit)
 
 
 def wake_at(

@@ -50,9 +50,8 @@ def ask_hold(context: Context, at: CollectorAt, because: str, by: str) -> None:
 def ask_off(context: Context, at: CollectorAt, because: str, by: str) -> None:
     """Off now, whoever switched it on, and only a fresh demand starts it again. No hold: nothing is to be reset."""
     stays = isinstance(context.collectors[at].phase, (st.Held, st.CoastDown))
-    collectors.tell_off(context, at, Rule.OFF_ASKED, None if stays else Cause.OFF_ASKED, why=because or None)
-    if by:
-        context.findings[-1] = replace(context.findings[-1], facts=(*context.findings[-1].facts, ("by", by)))
+    cause = None if stays else Cause.OFF_ASKED
+    collectors.tell_off(context, at, Rule.OFF_ASKED, cause, why=because or None, by=by)
     context.decide()
     cutting = [i for i in context.shop.tools_of(at) if _is_wanted(context.tools[i])]
     drop_demands(context, at, Rule.OFF_ASKED)

@@ -118,12 +118,6 @@ def lose(context: Context, at: ToolAt) -> None:
         context.tools[at] = replace(state, rise=None)
 
 
-def begin_all(context: Context) -> None:
-    """Believe no tool's start unconfirmed from now on."""
-    for at in context.shop.each_tool:
-        context.doubts[at] = st.Doubt()
-
-
 def nothing_was_lost(context: Context) -> None:
     """After a standstill of the loop: what a sensor on change said last stands until it says otherwise."""
     for at, (tool, state) in enumerate(zip(context.shop.tools, context.tools, strict=True)):

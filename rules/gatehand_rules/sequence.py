@@ -141,7 +141,7 @@ def _relieve(context: Context, at: CollectorAt) -> int:
     """Open gates for the fan's sake until `min_open` are proven or on their way. The number that is."""
     least = context.shop.collectors[at].min_open
     usable = demand.keeping(context, at)
-    for i in zone.spare(context, at, demand.last_used(context.collectors[at])):
+    for i in zone.spare(context, at):
         if usable >= least:
             break
         if gates.is_proven(context.gates[i]) or gates.keeps(context, i) or not context.shop.gates[i].commanded:

@@ -51,7 +51,7 @@ def doubt_tools(context: Context) -> None:
     for i in context.shop.each_tool:
         readings.lose(context, i)
         become(context, i, _heard_now(st.speaking(context.tools[i]), context.now))
-    readings.begin_all(context)
+        context.doubts[i] = st.Doubt()
 
 
 def _heard_now(state: st.ToolSpeaking, now: float) -> st.ToolSpeaking:

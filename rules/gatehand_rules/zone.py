@@ -21,7 +21,7 @@ def wanted(context: Context, at: CollectorAt, granted: list[Demand]) -> list[Gat
     usable = sum(1 for i in chosen if demand.may_open(context, i))
     if usable < collector.min_open:
         room = inf if collector.max_open is None else collector.max_open - _told_in_vain(context, at, chosen)
-        for i in spare(context, at, demand.last_used(context.collectors[at])):
+        for i in spare(context, at):
             if usable >= collector.min_open or sum(1 for j in chosen if _counts(context, j)) >= room:
                 break
             if i not in chosen:
@@ -35,16 +35,17 @@ def _counts(context: Context, at: GateAt) -> bool:
     return context.shop.gates[at].commanded or gates.is_proven(context.gates[at])
 
 
-def spare(context: Context, at: CollectorAt, then: tuple[GateAt, ...]) -> list[GateAt]:
-    """Gates to open for the fan's sake, best first: open, on their way, relief, `then`, others; none that cannot."""
+def spare(context: Context, at: CollectorAt) -> list[GateAt]:
+    """Gates to open for the fan's sake, best first: open, on their way, relief, last used, others; none that cannot."""
     shop, own = context.shop, context.shop.gates_of(at)
-    order = [i for i in own if shop.gates[i].relief]
-    order += [i for i in then if i in own and i not in order]
-    order += [i for i in own if i not in order]
-    order.sort(
-        key=lambda i: (not gates.is_proven(context.gates[i]), not isinstance(context.gates[i].move, GateOpening))
-    )
-    return [i for i in order if demand.may_open(context, i)]
+    last = context.collectors[at].last_gate
+
+    def rank(i: GateAt) -> tuple[bool, ...]:
+        state, relief = context.gates[i], shop.gates[i].relief
+        on_its_way = isinstance(state.move, GateOpening)
+        return not gates.is_proven(state), not on_its_way, not relief, not relief and i != last
+
+    return sorted((i for i in own if demand.may_open(context, i)), key=rank)
 
 
 def open_wanted(context: Context, at: CollectorAt, chosen: list[GateAt]) -> None:
@@ -132,9 +133,8 @@ def rest(context: Context, at: CollectorAt) -> None:
     collector, shop = context.shop.collectors[at], context.shop
     leaving = _leaving(context, at, [])
     if collector.rest == "leave":
-        last = demand.last_used(context.collectors[at])
         known = [i for i in leaving if _may_be_left(context, i)]
-        known.sort(key=lambda i: i not in last)
+        known.sort(key=lambda i: i != context.collectors[at].last_gate)
         kept = known[: collector.max_open]
         leaving = [i for i in leaving if i not in kept]
     leaving += [i for i in shop.gates_of(at) if gates.is_stuck_open(context.gates[i].move)]

@@ -6,7 +6,7 @@ from typing import Any
 import pytest
 from unit_bench import Bench, commands, events, gate, hose, ready, running, saw_shop, shop, tool
 
-from gatehand_rules import Shop, readings
+from gatehand_rules import Shop, start
 from gatehand_rules import events as ev
 from gatehand_rules.alarms import Alarm
 from gatehand_rules.context import Context
@@ -65,7 +65,7 @@ def stood_still(place: Shop) -> Bench:
     bench = ready(place)
     bench.amps(100.0, 0.0)
     context = Context(place, bench.state, 101.0)
-    readings.begin_all(context)
+    start.doubt_tools(context)
     bench.put(doubts=tuple(context.doubts))
     return bench
 

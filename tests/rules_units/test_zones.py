@@ -278,15 +278,19 @@ def test_a_gate_that_a_hand_has_opened_is_not_told_open_in_vain() -> None:
 
 
 def test_spare_are_only_the_collectors_own_gates_open_ones_first() -> None:
-    context = drawn(four(), moves=(GateShut(), GateShut(), GateOpen(1.0)))
-    assert zone.spare(context, MAIN, (GateAt(4), GateAt(3))) == [2, 3, 0, 1]
+    for last_gate, best_first in ((3, [2, 3, 0, 1]), (4, [2, 0, 1, 3])):
+        used = replace(SERVED, last_gate=last_gate)
+        context = drawn(four(), moves=(GateShut(), GateShut(), GateOpen(1.0)), collector=used)
+        assert zone.spare(context, MAIN) == best_first
 
 
 def test_a_gate_on_its_way_is_as_good_as_another_so_that_no_second_one_is_opened() -> None:
     """A limit of one gate: after a lost broker the relief gate was told open beside the one that was on its way."""
     place = shop(tool("saw"), gate("saw", relief=True), gate("a"), gate("b"), fan(max_open=1))
-    context = drawn(place, moves=(GateShut(), GateShut(), GateOpening(99.0, 99.0)))
-    assert zone.spare(context, MAIN, (GateAt(1),)) == [2, 0, 1]
+    context = drawn(
+        place, moves=(GateShut(), GateShut(), GateOpening(99.0, 99.0)), collector=replace(SERVED, last_gate=1)
+    )
+    assert zone.spare(context, MAIN) == [2, 0, 1]
 
 
 def test_gates_that_carry_no_air_are_shut_first() -> None:
