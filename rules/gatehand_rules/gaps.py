@@ -80,8 +80,9 @@ def loop_caught_up(context: Context) -> None:
         return
     context.say(Happened.DAEMON_CAUGHT_UP, Rule.STANDSTILL, stood_for=context.stood_for)
     context.stood_for = None
+    said = readings.borne_out(context)
     doubt_tools(context)
-    readings.nothing_was_lost(context)
+    readings.nothing_was_lost(context, said)
     holds.begin_presses_anew(context)
     for at, state in zip(context.shop.each_collector, context.collectors, strict=True):
         if state.on_phase and state.reported_on is False and not state.report_live:

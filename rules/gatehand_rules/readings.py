@@ -11,6 +11,7 @@ second such reading comes at least `apart` later; or, from a sensor that speaks 
 for `Timing.unchallenged`.
 """
 
+from collections.abc import Iterable
 from math import inf, nextafter
 
 from msgspec.structs import replace
@@ -118,10 +119,23 @@ def lose(context: Context, at: ToolAt) -> None:
         context.tools[at] = replace(state, rise=None)
 
 
-def nothing_was_lost(context: Context) -> None:
-    """After a standstill of the loop: what a sensor on change said last stands until it says otherwise."""
-    for at, (tool, state) in enumerate(zip(context.shop.tools, context.tools, strict=True)):
-        if tool.silent_after == 0 and isinstance(state, st.ToolRunning) and state.low_since is None:
+def borne_out(context: Context) -> list[ToolAt]:
+    """The tools that run by a word heard since the connection, from a sensor that speaks only on change."""
+    each = zip(context.shop.each_tool, context.shop.tools, context.tools, context.doubts, strict=True)
+    return [
+        at
+        for at, tool, state, doubt in each
+        if tool.silent_after == 0
+        and isinstance(state, st.ToolRunning)
+        and state.low_since is None
+        and (state.freshness is st.Freshness.FRESH or (doubt is not None and doubt.high_at is not None))
+    ]
+
+
+def nothing_was_lost(context: Context, said: Iterable[ToolAt]) -> None:
+    """After a standstill of the loop: what a sensor on change `said` last stands until it says otherwise."""
+    for at in said:
+        if isinstance(state := context.tools[at], st.ToolRunning) and state.low_since is None:
             context.doubts[at] = st.Doubt(high_at=context.now)
 
 

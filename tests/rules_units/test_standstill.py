@@ -127,6 +127,26 @@ def test_what_a_sensor_on_change_said_before_the_standstill_stands_when_nothing_
     assert bench.fan_state().on_phase
 
 
+@pytest.mark.parametrize(("confirmed", "starts"), [(False, False), (True, True)])
+def test_what_a_sensor_on_change_said_before_a_lost_connection_is_not_borne_out_by_a_standstill(
+    *, confirmed: bool, starts: bool
+) -> None:
+    bench = cutting()
+    bench.tell(ev.BrokerLost(60.0), 60.0)
+    bench.tell(ev.BrokerConnected(), 61.0)
+    bench.tell(ev.CollectorReport("main", on=True, retained=True), 61.1)
+    bench.tell(ev.StopsHeard(), 61.1)
+    if confirmed:
+        bench.amps(62.0, 5.0)
+    bench.is_open(70.0)
+    bench.tell(ev.LoopStood(4.0), 80.0)
+    bench.tell(ev.CollectorReport("main", on=False), 80.0)
+    bench.tell(ev.LoopCaughtUp(), 80.1)
+    assert isinstance(bench.fan_state().phase, CoastDown)
+    bench.until(100.0)
+    assert bench.fan_state().on_phase is starts
+
+
 def test_a_rise_that_ended_within_the_standstill_is_over() -> None:
     bench = Bench(shop(tool(start_after=3.0), gate(), STOP))
     bench.tell(ev.BrokerConnected(), 0.0)
