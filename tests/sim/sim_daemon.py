@@ -147,7 +147,7 @@ class VirtualDaemon:
             timers=self.timers,
             transport=self,
             diagnose=lambda _level, _text, _facts=None: None,
-            starts=starts_in(around.disk.lines_backwards(), self._clocks.wall(), self._clocks.mono()),
+            starts=starts_in([around.disk.lines_backwards()], self._clocks.wall(), self._clocks.mono()),
             memory=around.memory,
         )
         self.engine.on_swap = lambda active: around.monitor.reconfigured(active.config, self._clocks.now)

@@ -11,6 +11,7 @@ from typing import Final, Literal
 from msgspec import Struct, to_builtins
 
 from gatehand.config import Config
+from gatehand.config.signals import Kind
 from gatehand.mqtt.payload import Rejected, excerpt
 from gatehand.shell.alarms import ShownAlarm
 from gatehand_rules.events import HandAsked, ResetAsked
@@ -71,7 +72,7 @@ class Node(Struct, frozen=True):
     """A collector, a gate or a tool. `subject`: such as ("gate", "band_saw")."""
 
     id: str
-    subject: tuple[str, str]
+    subject: tuple[Kind, str]
     properties: dict[str, Property]
 
 

@@ -153,9 +153,10 @@ class HomieDevice:
         found = values(self._description, active.shop, self._engine.state) | alerts(publisher.alarms.raised.values())
         for node in self._description.nodes:
             if publisher.withholds(node.subject):  # a hold is shown once it is on the disk, here too
-                kept = {f"{node.id}/{name}": self._sent.get(f"{node.id}/{name}") for name in node.properties}
-                found = {below: payload for below, payload in found.items() if below not in kept}
-                found.update((below, payload) for below, payload in kept.items() if payload is not None)
+                for below in (f"{node.id}/{name}" for name in node.properties):
+                    found.pop(below, None)
+                    if below in self._sent:
+                        found[below] = self._sent[below]
         return found
 
     def _publish_changes(self) -> None:
@@ -175,7 +176,7 @@ class HomieDevice:
         kind, subject = node.subject
         match asked(node, name, payload, retained=retained):
             case Rejected() as bad:
-                event = self._rejections.say("gate" if kind == "gate" else "collector", subject, name, bad, received)
+                event = self._rejections.say(kind, subject, name, bad, received)
                 if event is not None:
                     self._engine.handle(event, received)
                 return

@@ -14,16 +14,13 @@ from typing import Final
 from msgspec import Struct
 
 from gatehand.journal.clock import Clock
-from gatehand.journal.line import Line
+from gatehand.journal.line import Line, number_of
 from gatehand.journal.reader import EventReader
 from gatehand_rules.collectors import HOUR
 from gatehand_rules.findings import Happened, Rule
 
 _LINES: Final = 100_000
 """The most that are looked at of one stretch: a busy hour has some thousands."""
-
-Found = dict[tuple[str, int], tuple[str, float]]
-"""Collector and age of each start, by its line's run and number."""
 
 
 class _Place(Struct, frozen=True):
@@ -37,42 +34,31 @@ class _Place(Struct, frozen=True):
 
 
 def starts_in(
-    newest_first: Iterable[Line], wall: float, mono: float, *, synced: bool = False
+    stretches: Iterable[Iterable[Line]], wall: float, mono: float, *, synced: bool = False
 ) -> dict[str, tuple[float, ...]]:
     """By collector, when each start of the last hour was, in seconds of the monotonic clock, oldest first.
 
-    A start may lie before the clock's zero. `synced`: a time service keeps `wall`. What the log does not say is not
-    known: no start.
+    `stretches`: of a log, each newest first; the same line may stand in several. A start may lie before the clock's
+    zero. `synced`: a time service keeps `wall`. What the log does not say is not known: no start.
     """
-    return _in_order(_starts(newest_first, _Place("", mono, wall if synced else None, 0.0)), mono)
+    now = _Place("", mono, wall if synced else None, 0.0)
+    ages: dict[tuple[str, int], tuple[str, float]] = {}  # collector and age of each, by its line's run and number
+    for stretch in stretches:
+        for line, place in _placed(stretch, now):
+            if _is_start(line):
+                key = place.run, number_of(line)
+                ages[key] = str(line["collector"]), max(place.age, ages.get(key, ("", 0.0))[1])
+    starts: dict[str, tuple[float, ...]] = {}
+    for collector, age in sorted(ages.values(), key=lambda each: -each[1]):
+        starts[collector] = (*starts.get(collector, ()), round(mono - age, 3))
+    return starts
 
 
 def starts_of_the_hour(folder: Path, clock: Clock) -> dict[str, tuple[float, ...]]:
     """The same from a log's folder, where a clock that was behind or ahead has left lines in files of other days."""
-    wall, mono = clock.wall(), clock.mono()
-    now = _Place("", mono, wall if clock.synced() else None, 0.0)
-    found: Found = {}
-    for stretch in EventReader(folder, datetime.fromtimestamp(wall, UTC)).stretches():
-        for key, (collector, age) in _starts(stretch, now).items():
-            found[key] = (collector, max(age, found.get(key, (collector, age))[1]))
-    return _in_order(found, mono)
-
-
-def _in_order(found: Found, mono: float) -> dict[str, tuple[float, ...]]:
-    times: dict[str, list[float]] = {}
-    for collector, age in sorted(found.values(), key=lambda each: -each[1]):
-        if age < HOUR:
-            times.setdefault(collector, []).append(round(mono - age, 3))
-    return {collector: tuple(each) for collector, each in times.items()}
-
-
-def _starts(newest_first: Iterable[Line], now: _Place) -> Found:
-    found: Found = {}
-    for line, place in _placed(newest_first, now):
-        seq = line.get("seq")
-        if _is_start(line) and isinstance(seq, int):
-            found[place.run, seq] = (str(line["collector"]), place.age)
-    return found
+    wall = clock.wall()
+    stretches = EventReader(folder, datetime.fromtimestamp(wall, UTC)).stretches()
+    return starts_in(stretches, wall, clock.mono(), synced=clock.synced())
 
 
 def _placed(newest_first: Iterable[Line], now: _Place) -> Iterator[tuple[Line, _Place]]:
@@ -104,7 +90,8 @@ def _between(later: _Place, run: str, mono: float, wall: float | None) -> float:
 def _is_start(line: Line) -> bool:
     """An "on" that counted: a refresh and the telling of a fan that turned already do not."""
     counted = line.get("starts_this_hour") is not None and line.get("rule") != Rule.REFRESH
-    return line.get("event") == Happened.COLLECTOR_ON and counted and isinstance(line.get("collector"), str)
+    named = isinstance(line.get("collector"), str) and isinstance(line.get("seq"), int)
+    return line.get("event") == Happened.COLLECTOR_ON and counted and named
 
 
 def _wall(line: Line) -> float | None:
