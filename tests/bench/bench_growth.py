@@ -129,13 +129,10 @@ def _through_engine(folder: Path, tools: int, count: int) -> Callable[[], float]
 
 @dataclass
 class _Done:
-    done: bool = True
+    done_at: float | None = 0.0
 
     def wait(self, seconds: float) -> bool:  # noqa: ARG002
         return True
-
-    def add_done_callback(self, callback: Callable[[], None]) -> None:
-        callback()
 
 
 class _NoDisk:

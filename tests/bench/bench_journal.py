@@ -5,7 +5,6 @@ Each figure stands beside a baseline of the same run: the sync alone for the log
 for the recording. Best of three passes for rates, all of 1,000 for latencies.
 """
 
-import asyncio
 import os
 import random
 import statistics
@@ -19,7 +18,7 @@ ROOT = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(ROOT / part) for part in ("rules", "daemon", "tests/journal")]
 
 from bench_kit import Figure, Size, scratch  # noqa: E402
-from journal_support import FakeClock, settled  # noqa: E402
+from journal_support import FakeClock  # noqa: E402
 from readings_support import START, TOOLS, interleaved, saw  # noqa: E402
 
 from gatehand.journal.clock import SystemClock  # noqa: E402
@@ -56,18 +55,18 @@ def bare_sync(folder: Path) -> list[float]:
     return found
 
 
-async def to_disk(folder: Path) -> tuple[list[float], list[float]]:
-    """Seconds of the loop's time for handing a line over, and until the loop knows that it is on disk."""
+def to_disk(folder: Path) -> tuple[list[float], list[float]]:
+    """Seconds for handing a line over, and until it is known to be written."""
     clock = SystemClock()
-    log = EventLog(folder, stamper=Stamper("bench", clock), loop=asyncio.get_running_loop())
+    log = EventLog(folder, stamper=Stamper("bench", clock))
     handed, known = [], []
     for _ in range(ROUNDS):
         start = time.perf_counter()
         ticket = log.append([log.stamper.finding(FINDING, clock.mono())])
         handed.append(time.perf_counter() - start)
-        await settled(ticket)
+        ticket.wait(5)
         known.append(time.perf_counter() - start)
-        await asyncio.sleep(0.001)
+        time.sleep(0.001)
     log.close()
     return handed, known
 
@@ -85,7 +84,7 @@ def main() -> None:
     with tempfile.TemporaryDirectory(dir=Path.cwd()) as name:
         folder = Path(name)
         quantiles("bare write and fdatasync", bare_sync(folder))
-        handed, known = asyncio.run(to_disk(folder / "log"))
+        handed, known = to_disk(folder / "log")
         quantiles("append: the control loop's own time", handed)
         quantiles("append until the loop knows it is on disk", known)
         recording(folder / "readings")
@@ -141,7 +140,7 @@ def figures(size: Size) -> Iterator[Figure]:
     for _ in range(size.of(7, 3)):
         with scratch() as folder:
             bare.append(statistics.median(bare_sync(folder)) * 1e3)
-            loop, disk = asyncio.run(to_disk(folder / "log"))
+            loop, disk = to_disk(folder / "log")
             handed.append(statistics.median(loop) * 1e3)
             known.append(statistics.median(disk) * 1e3)
     base = "bare write and fdatasync"

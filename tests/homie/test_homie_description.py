@@ -10,7 +10,7 @@ from support.homie_convention import ID, faults
 
 from gatehand.access_rights import users
 from gatehand.config import Config, load_text
-from gatehand.homie.description import alerts, asked, changes, describe, ids, root, to_id, values
+from gatehand.homie.description import Node, alerts, asked, changes, describe, ids, root, to_id, values
 from gatehand.mqtt.payload import Rejected
 from gatehand.shell.alarms import ShownAlarm
 from gatehand.text import NAME
@@ -115,7 +115,7 @@ def test_a_reset_is_a_moment_and_not_retained() -> None:
     assert (reset["settable"], reset["retained"], reset["datatype"], reset["format"]) == (True, False, "enum", "reset")
 
 
-NODES = {node.subject: node for node in describe(example()[0]).nodes}
+NODES: dict[tuple[str, str], Node] = {node.subject: node for node in describe(example()[0]).nodes}
 
 
 @pytest.mark.parametrize(

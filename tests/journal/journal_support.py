@@ -1,7 +1,6 @@
 """A clock that tests set, and a disk that fails on demand."""
 
 import asyncio
-import contextlib
 import errno
 import time
 from collections.abc import Sequence
@@ -83,11 +82,8 @@ class FaultyDisk(Disk):
 
 
 async def settled(ticket: Ticket, within: float = 5.0) -> bool:
-    """Wait in the event loop until the ticket is done; whether its lines are on disk."""
-    ready = asyncio.Event()
-    ticket.add_done_callback(ready.set)
-    with contextlib.suppress(TimeoutError):
-        await asyncio.wait_for(ready.wait(), within)
+    """Wait beside the event loop until the ticket is done; whether its lines are on disk."""
+    await asyncio.to_thread(ticket.wait, within)
     return ticket.written
 
 

@@ -137,46 +137,42 @@ async def test_a_stalled_write_keeps_nobody_and_loses_nothing(tmp_path: Path) ->
     disk.go.clear()
     tickets = [log.append(on(log.stamper)) for _ in range(100)]
     assert await asyncio.to_thread(disk.writing.wait, 5)
-    assert not any(ticket.done for ticket in tickets)
+    assert not any(ticket.wait(0) for ticket in tickets)
     disk.go.set()
     assert await settled(tickets[-1])
     assert log.close()
     assert events(tmp_path) == ["collector_on"] * 100
 
 
-async def test_callbacks_come_in_the_loops_thread_also_when_asked_late(tmp_path: Path) -> None:
-    log = EventLog(tmp_path, stamper=stamper(FakeClock()), loop=asyncio.get_running_loop())
-    ticket = log.append(on(log.stamper))
-    called: list[int] = []
-    ticket.add_done_callback(lambda: called.append(threading.get_ident()))
-    assert await settled(ticket)
-    ticket.add_done_callback(lambda: called.append(threading.get_ident()))
-    assert called == [threading.get_ident()] * 2
-    log.close()
-
-
-async def test_a_full_disk_raises_an_alarm_once_holds_nobody_up_and_ends_with_a_gap_line(tmp_path: Path) -> None:
+async def test_a_full_disk_raises_an_alarm_once_in_the_loops_thread_and_ends_with_a_gap_line(tmp_path: Path) -> None:
     disk = FaultyDisk()
     said: list[str] = []
+    threads: set[int] = set()
+
+    def say(text: str) -> None:
+        said.append(text)
+        threads.add(threading.get_ident())
+
     log = EventLog(
         tmp_path,
         stamper=stamper(FakeClock()),
         disk=disk,
         loop=asyncio.get_running_loop(),
-        on_trouble=said.append,
-        on_well=lambda: said.append("well"),
+        on_trouble=say,
+        on_well=lambda: say("well"),
     )
     assert await settled(log.append(on(log.stamper)))
     disk.room = 30
     for _ in range(3):
         ticket = log.append(on(log.stamper))
         assert not await settled(ticket)
-        assert ticket.done, "a refusal is an answer, not a stall"
+        assert ticket.done_at is not None, "a refusal is an answer, not a stall"
     disk.room = None
     assert await settled(log.append(on(log.stamper)))
     assert log.close()
     await asyncio.sleep(0)
     assert len(said) == 2
+    assert threads == {threading.get_ident()}
     assert "the event log cannot be written (No space left on device)" in said[0]
     assert said[1] == "well"
     assert events(tmp_path) == ["collector_on", "log_gap", "collector_on"]
@@ -203,7 +199,7 @@ def test_lines_beyond_the_queue_are_counted_in_their_place(tmp_path: Path) -> No
     log.append(on(log.stamper))
     assert disk.writing.wait(5)
     tickets = [log.append(on(log.stamper)) for _ in range(9)]
-    assert [ticket.done for ticket in tickets] == [False] * 5 + [True] * 4
+    assert [ticket.wait(0) for ticket in tickets] == [False] * 5 + [True] * 4
     assert not tickets[-1].written
     disk.go.set()
     assert wait_all(tickets, 5)
@@ -245,24 +241,18 @@ def test_a_simulation_writes_without_a_thread(tmp_path: Path) -> None:
 
 
 WRITER = """
-import asyncio, sys
+import sys
 from pathlib import Path
 from gatehand.journal.clock import SystemClock
 from gatehand.journal.line import Stamper
 from gatehand.journal.writer import EventLog
 
-async def main():
-    log = EventLog(Path(sys.argv[1]), stamper=Stamper("run1", SystemClock()), loop=asyncio.get_running_loop())
-    while True:
-        line = log.stamper.note("collector_on", 1.0, collector="main")
-        ticket = log.append([line])
-        ready = asyncio.Event()
-        ticket.add_done_callback(ready.set)
-        await ready.wait()
-        if ticket.written:
-            print(line["seq"], flush=True)
-
-asyncio.run(main())
+log = EventLog(Path(sys.argv[1]), stamper=Stamper("run1", SystemClock()))
+while True:
+    line = log.stamper.note("collector_on", 1.0, collector="main")
+    ticket = log.append([line])
+    if ticket.wait(10) and ticket.written:
+        print(line["seq"], flush=True)
 """
 
 

@@ -1,7 +1,7 @@
 """A shop's daemon in a test's hand: the real engine over a transport, a log and clocks that the test moves itself."""
 
 import json
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -96,27 +96,17 @@ class FakeTransport:
 
 class FakeTicket:
     def __init__(self, clocks: Clocks) -> None:
-        self.done = False
+        self.done_at: float | None = None
         self.clocks = clocks
-        self.callbacks: list[Callable[[], None]] = []
-
-    def add_done_callback(self, callback: Callable[[], None]) -> None:
-        if self.done:
-            callback()
-        else:
-            self.callbacks.append(callback)
 
     def wait(self, seconds: float) -> bool:
         """The whole loop stands still for as long."""
-        if not self.done:
+        if self.done_at is None:
             self.clocks.now += seconds
-        return self.done
+        return self.done_at is not None
 
     def finish(self) -> None:
-        self.done = True
-        callbacks, self.callbacks = self.callbacks, []
-        for callback in callbacks:
-            callback()
+        self.done_at = self.clocks.mono()
 
 
 class FakeLog:

@@ -80,6 +80,7 @@ def test_a_disk_that_stalls_costs_a_command_its_bound_and_later_ones_nothing() -
     assert world.commands(later) == [(FAN, "1")]
     assert world.clocks.now == later, "while the stall lasts nothing waits any more"
     world.log.flush()
+    world.engine.beat()
     (late,) = world.events("log_late")
     assert late["late"] == 2
     assert late["stalled"] == pytest.approx(0.220, abs=0.005)
@@ -99,6 +100,7 @@ def test_an_off_by_a_stop_contact_waits_for_no_line_and_other_commands_wait_as_b
     assert world.commands(stopped) == [(FAN, "0")]
     assert world.clocks.now == stopped
     world.log.flush()
+    world.engine.beat()
     assert not world.events("log_late"), "nothing stalled: the off was only faster than its line"
     assert {"stop_active", "collector_off"} <= {line["event"] for line in world.log.on_disk}
 
@@ -121,6 +123,7 @@ def test_a_stall_that_an_off_has_overtaken_is_told_too() -> None:
     world.say("shop/estop", "1")
     world.run(0.3)
     world.log.flush()
+    world.engine.beat()
     (late,) = world.events("log_late")
     assert late["late"] == len(world.acts(stopped))
     assert late["stalled"] == pytest.approx(0.3, abs=0.03)

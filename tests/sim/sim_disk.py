@@ -145,33 +145,18 @@ class MemoryDisk(Disk):
 class VirtualTicket:
     """Done when the virtual thread has written its lines."""
 
-    __slots__ = ("_callbacks", "_log", "asked_at", "done")
+    __slots__ = ("_log", "asked_at", "done_at")
 
     def __init__(self, log: "VirtualLog", asked_at: float) -> None:
-        self.done = False
+        self.done_at: float | None = None
         self.asked_at = asked_at
         self._log = log
-        self._callbacks: list[Callable[[], None]] = []
-
-    def add_done_callback(self, callback: Callable[[], None]) -> None:
-        """See `ports.Ticket`."""
-        if self.done:
-            callback()
-        else:
-            self._callbacks.append(callback)
 
     def wait(self, seconds: float) -> bool:
         """The daemon stands still until the virtual thread has written, or so long."""
-        if not self.done and seconds > 0:
+        if self.done_at is None and seconds > 0:
             self._log.work_within(seconds)
-        return self.done
-
-    def finish(self) -> None:
-        """On disk, or the disk would not have it."""
-        self.done = True
-        callbacks, self._callbacks = self._callbacks, []
-        for callback in callbacks:
-            callback()
+        return self.done_at is not None
 
 
 class VirtualLog:
@@ -272,7 +257,7 @@ class VirtualLog:
         lines, ticket = self._waiting.popleft()
         self._log.append(lines)
         self._written.update(_explained(lines))
-        ticket.finish()
+        ticket.done_at = self._clocks.mono()
 
 
 def _explained(lines: Sequence[Line]) -> list[tuple[str, str]]:

@@ -14,7 +14,7 @@ from pathlib import Path
 from gatehand.journal.disk import Disk
 from gatehand.journal.files import EventFiles
 from gatehand.journal.line import Line, Stamper, encode, number_of, wants_sync
-from gatehand.journal.threads import Health, Job, Worker, call_in
+from gatehand.journal.threads import Health, Job, Worker
 
 QUEUE_LIMIT = 20_000
 _PROBE_EVERY = 5.0
@@ -22,49 +22,32 @@ _CLOSE_WITHIN = 5.0
 
 
 class Ticket:
-    """Says when a group of lines is written. `done` is also true when the disk would not have them; see `written`."""
+    """Says when a group of lines is written, or when the disk would not have them."""
 
-    __slots__ = ("_callbacks", "_loop", "_pending", "done", "written")
+    __slots__ = ("_pending", "done_at", "written")
 
-    def __init__(self, loop: asyncio.AbstractEventLoop | None) -> None:
-        self.done = False
+    def __init__(self) -> None:
+        self.done_at: float | None = None
+        """When (monotonic seconds); None: not yet."""
         self.written = False
-        self._loop = loop
         self._pending = threading.Lock()
         self._pending.acquire()
-        self._callbacks: list[Callable[[], None]] = []
-
-    def add_done_callback(self, callback: Callable[[], None]) -> None:
-        """Call `callback` in the event loop's thread when done; at once when done already."""
-        self._callbacks.append(callback)
-        if self.done:  # perhaps only now: both threads look then, and who comes first takes it out
-            self._call_back()
 
     def wait(self, seconds: float) -> bool:
         """Block this thread until done, for so long at most; whether it is done."""
-        if not self.done and self._pending.acquire(timeout=max(0.0, seconds)):
+        if self.done_at is None and self._pending.acquire(timeout=max(0.0, seconds)):
             self._pending.release()
-        return self.done
+        return self.done_at is not None
 
-    def finish(self, *, written: bool) -> None:
+    def finish(self, at: float, *, written: bool) -> None:
         """For the log alone."""
         self.written = written
-        self.done = True
+        self.done_at = at
         self._pending.release()
-        if self._callbacks:
-            call_in(self._loop, self._call_back)
-
-    def _call_back(self) -> None:
-        while True:
-            try:
-                callback = self._callbacks.pop(0)
-            except IndexError:
-                return
-            callback()
 
 
 class EventLog:
-    """The event log of one daemon. Callbacks come in the loop's thread when `loop` is given, else in the writer's.
+    """The event log of one daemon. Trouble is told in the loop's thread when `loop` is given, else in the writer's.
 
     `threaded=False` writes within `append`: for a simulation in which nothing may depend on the machine's timing.
     """
@@ -89,7 +72,6 @@ class EventLog:
         """
         self.stamper = stamper
         self._files = EventFiles(folder, stamper, keep_days, disk or Disk())
-        self._loop = loop
         self._health = Health(loop, on_trouble, on_well)
         self._limit = limit
         self._refused: list[int] = []
@@ -102,11 +84,11 @@ class EventLog:
 
     def append(self, lines: Sequence[Line]) -> Ticket:
         """Hand lines over, in order; never blocks. Lines beyond the queue's limit are counted as lost."""
-        ticket = Ticket(self._loop)
+        ticket = Ticket()
         encoded = [(encode(line), str(line["ts"]), number_of(line)) for line in lines]
         if self._writer.waiting >= self._limit:
             self._refused += [seq for _, _, seq in encoded]
-            ticket.finish(written=False)
+            ticket.finish(self.stamper.clock.mono(), written=False)
         else:
             refused, self._refused = self._refused, []
             self._writer.give(partial(self._write, refused, encoded, ticket, sync=any(map(wants_sync, lines))))
@@ -143,7 +125,7 @@ class EventLog:
         results = [self._files.write(raw, ts, seq) for raw, ts, seq in lines]
         with self._counting:
             self._unsynced += sum(results)
-        ticket.finish(written=all(results))
+        ticket.finish(self.stamper.clock.mono(), written=all(results))
         if sync:
             self._syncer.give(self._sync)
 

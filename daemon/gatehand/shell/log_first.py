@@ -55,16 +55,21 @@ class LogFirst:
         self._late_since = inf
 
     def put(self, lines: Sequence[Line], commands: tuple[Command, ...], now: float) -> None:
-        """Log the lines of one step, then carry out its commands."""
+        """Log the lines of one step, then carry out its commands. Without either: look whether a stall is over."""
         asked = self._stamper.clock.mono()
+        over_at = None if self._newest is None else self._newest.done_at
         ticket = self._append(lines) if lines or commands else None
+        if over_at is not None:
+            self._tell_stall(over_at, asked)
         if not commands:
             return
-        if ticket is not None and not ticket.done:
+        if ticket is not None and ticket.done_at is None:
             at_once = _is_at_once(lines, commands)
             if at_once or self._stalled or not ticket.wait(BOUND):
                 self._stalled = self._stalled or not at_once
-                self._leave_before(ticket, asked)
+                self._late += 1
+                self._late_since = min(self._late_since, asked)
+                self._newest = ticket
         self._send(commands, now)
 
     def _append(self, lines: Sequence[Line]) -> Ticket | None:
@@ -74,17 +79,8 @@ class LogFirst:
             self._on_failure(error)
             return None
 
-    def _leave_before(self, ticket: Ticket, asked: float) -> None:
-        self._late += 1
-        self._late_since = min(self._late_since, asked)
-        self._newest = ticket
-        ticket.add_done_callback(lambda: self._caught_up(ticket))
-
-    def _caught_up(self, ticket: Ticket) -> None:
-        if ticket is not self._newest:
-            return
-        now = self._stamper.clock.mono()
-        stalled, late = round(now - self._late_since, 3), self._late
+    def _tell_stall(self, over_at: float, now: float) -> None:
+        stalled, late = round(over_at - self._late_since, 3), self._late
         self._stalled, self._newest, self._late, self._late_since = False, None, 0, inf
         if stalled >= BOUND:  # less: nothing stalled, an off has overtaken its line
             self._append([self._stamper.note(OwnEvent.LOG_LATE, now, facts={"late": late, "stalled": stalled})])

@@ -32,13 +32,11 @@ class Timers(Protocol):
 class Ticket(Protocol):
     """Says when a group of log lines is written, or when the disk would not have them."""
 
-    done: bool
+    done_at: float | None
+    """When (monotonic seconds); None: not yet."""
 
     def wait(self, seconds: float) -> bool:
         """Stand still until done, for so long at most; whether it is done."""
-
-    def add_done_callback(self, callback: Callable[[], None]) -> None:
-        """Call when done, in the control loop; at once when done already."""
 
 
 class Log(Protocol):
