@@ -49,7 +49,7 @@ async def test_mqtt_5_falls_back_to_3_1_1_there_and_says_so() -> None:
     ):
         await until(lambda: shell.connected)
     assert shell.connected[0].protocol == "3.1.1"
-    assert "does not speak MQTT 5; using 3.1.1" in shell.said(NoticeKind.OLDER_PROTOCOL)[0].text
+    assert "does not speak MQTT 5; using 3.1.1" in shell.noticed(NoticeKind.OLDER_PROTOCOL)[0].text
 
 
 async def test_it_writes_nothing_to_the_log_and_leaves_the_loggers_as_they_were(

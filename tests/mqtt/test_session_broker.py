@@ -44,10 +44,10 @@ async def test_online_is_said_after_the_subscriptions_and_unsaid_at_a_clean_stop
     with Observer(broker.port) as seen:
         async with running(session(broker, shell, "shop/saw/amps", protocol=protocol)) as one:
             await until(lambda: "settled" in shell.story)
-            assert one.connected
+            assert one.listens_to((Subscription("shop/saw/amps"),))
             seen.publish("shop/saw/amps", b"4.2")
             await until(lambda: shell.payloads == [("shop/saw/amps", b"4.2")])
-        assert not one.connected
+        assert not one.publish(ON)
         await until(lambda: seen.live("gatehand/online") == [b"1", b"0"])
     with Observer(broker.port, "gatehand/online") as late:  # our own "0" coming back is no reason to say "1"
         await until(lambda: late.seen == [("gatehand/online", b"0", True)])
@@ -143,7 +143,7 @@ async def test_without_a_connection_publish_says_false_and_nothing_is_sent_later
     broker.kill9()
     async with running(one):
         assert not one.publish(ON)
-        await until(lambda: shell.said(NoticeKind.UNREACHABLE))
+        await until(lambda: shell.noticed(NoticeKind.UNREACHABLE))
         assert not one.publish(ON)
         broker.revive()
         with Observer(broker.port) as seen:
@@ -151,7 +151,7 @@ async def test_without_a_connection_publish_says_false_and_nothing_is_sent_later
             one.publish(Outgoing("mark", b"here", MessageKind.EVENT))
             await until(lambda: seen.live("mark"))
             assert seen.live("shop/fan/set") == []
-    assert "start the broker, or mend host and port in [broker]" in shell.said(NoticeKind.UNREACHABLE)[0].text
+    assert "start the broker, or mend host and port in [broker]" in shell.noticed(NoticeKind.UNREACHABLE)[0].text
 
 
 async def test_a_late_will_of_an_old_connection_does_not_stand(broker: Mosquitto) -> None:
@@ -180,7 +180,7 @@ async def test_another_daemon_with_our_base_is_noticed(broker: Mosquitto) -> Non
         await until(lambda: "settled" in shell.story)
         with Observer(broker.port, "gatehand/online") as other:
             other.publish("gatehand/online", b"1", qos=1)
-            await until(lambda: shell.said(NoticeKind.SAME_BASE))
+            await until(lambda: shell.noticed(NoticeKind.SAME_BASE))
 
 
 async def test_a_command_nobody_listens_to_is_named_once_in_a_connection(broker: Mosquitto) -> None:
@@ -190,8 +190,8 @@ async def test_a_command_nobody_listens_to_is_named_once_in_a_connection(broker:
         for _ in range(3):
             one.publish(ON)
         one.publish(Outgoing("shop/gate/set", b"open", MessageKind.ACT))
-        await until(lambda: len(shell.said(NoticeKind.NOBODY_LISTENS)) > 1)  # the answers come in order
-    assert [notice.facts["topic"] for notice in shell.said(NoticeKind.NOBODY_LISTENS)] == [
+        await until(lambda: len(shell.noticed(NoticeKind.NOBODY_LISTENS)) > 1)  # the answers come in order
+    assert [notice.facts["topic"] for notice in shell.noticed(NoticeKind.NOBODY_LISTENS)] == [
         "shop/fan/set",
         "shop/gate/set",
     ]
@@ -240,7 +240,7 @@ async def test_a_fault_of_the_shell_is_reported_and_the_next_message_still_comes
             other.publish("a", b"bad", qos=1)
             other.publish("a", b"good", qos=1)
             await until(lambda: ("a", b"good") in shell.payloads)
-    assert "KeyError" in shell.said(NoticeKind.INTERNAL_ERROR)[0].text
+    assert "KeyError" in shell.noticed(NoticeKind.INTERNAL_ERROR)[0].text
     assert shell.lost == []
 
 
@@ -280,7 +280,7 @@ async def test_a_slow_shell_loses_readings_but_no_button_and_sees_the_newest(bro
     amps = [int(payload) for topic, payload in shell.payloads if topic == "amps"]
     assert amps == sorted(amps)
     assert len(amps) < 5000
-    shed = sum(int(notice.facts["count"] or 0) for notice in shell.said(NoticeKind.READINGS_SHED))
+    shed = sum(int(notice.facts["count"] or 0) for notice in shell.noticed(NoticeKind.READINGS_SHED))
     assert shed == 5000 - len(amps)
     stamps = [received for _, _, _, received in shell.messages]
     assert stamps == sorted(stamps)

@@ -81,7 +81,7 @@ async def test_ten_deaths_of_the_broker_leak_nothing_and_deliver_no_late_command
             one.publish(ON)  # whatever it answers: the socket may not know yet
             await until(lambda: shell.lost)
             assert not one.publish(ON)
-            await until(lambda: shell.said(NoticeKind.UNREACHABLE))
+            await until(lambda: shell.noticed(NoticeKind.UNREACHABLE))
             broker.revive()
             with Observer(broker.port) as seen:
                 attempts.clear()
@@ -91,7 +91,9 @@ async def test_ten_deaths_of_the_broker_leak_nothing_and_deliver_no_late_command
         del seen
         await until(lambda: len(asyncio.all_tasks()) == tasks)
         assert sockets() == before
-    assert shell.said(NoticeKind.SAME_CLIENT_ID) == []  # a broker that was away in between is no stranger with our id
+    assert (
+        shell.noticed(NoticeKind.SAME_CLIENT_ID) == []
+    )  # it was away, and is no stranger with our id
 
 
 @pytest.mark.parametrize("protocol", PROTOCOLS)
@@ -192,8 +194,8 @@ async def test_an_emergency_stop_that_comes_with_the_sign_of_life_takes_back_the
             await until(lambda: shell.messages)
             one.publish(MARK)
             await until(lambda: any(b"mark" in body for body in server.published))
-            told = [body for body in server.published if b"shop/fan/set" in body]
-    assert [body[-1:] for body in told] == [b"0"]
+            commands = [body for body in server.published if b"shop/fan/set" in body]
+    assert [body[-1:] for body in commands] == [b"0"]
 
 
 async def test_what_arrived_before_the_end_is_delivered_before_the_loss_is_told(broker: Mosquitto) -> None:
@@ -226,15 +228,15 @@ async def test_a_refused_login_is_explained_and_tried_until_it_is_accepted(
         password="other",
     )
     async with running(Session(login, "gatehand", shell, patience=QUICK)):
-        await until(lambda: shell.said(NoticeKind.LOGIN_REFUSED))
+        await until(lambda: shell.noticed(NoticeKind.LOGIN_REFUSED))
         assert shell.connected == []
         passwords(people, "fan", "other")
         broker.reload()
         await until(lambda: shell.connected)
-    text = shell.said(NoticeKind.LOGIN_REFUSED)[0].text
+    text = shell.noticed(NoticeKind.LOGIN_REFUSED)[0].text
     assert "refused the login of user 'fan' (" in text
     assert "mend username and password_file in [broker]" in text
-    assert len(shell.said(NoticeKind.LOGIN_REFUSED)) == 1
+    assert len(shell.noticed(NoticeKind.LOGIN_REFUSED)) == 1
 
 
 @pytest.mark.parametrize("protocol", PROTOCOLS)
@@ -251,15 +253,15 @@ async def test_a_topic_we_may_not_read_is_named_and_tried_again(broker: Mosquitt
         await until(lambda: "settled" in shell.story)
         one.publish(ON)
         if protocol == "5":
-            await until(lambda: shell.said(NoticeKind.PUBLISH_REFUSED))
-            assert "'shop/fan/set' (not authorized)" in shell.said(NoticeKind.PUBLISH_REFUSED)[0].text
+            await until(lambda: shell.noticed(NoticeKind.PUBLISH_REFUSED))
+            assert "'shop/fan/set' (not authorized)" in shell.noticed(NoticeKind.PUBLISH_REFUSED)[0].text
         # Mosquitto grants what it will not deliver, unless the whole filter is denied to subscribe.
         denied = one.refused
         assert denied <= {"shop/estop"}
         if denied:
             rights.write_text("topic readwrite gatehand/#\ntopic read shop/#\n")
             broker.reload()
-            await until(lambda: shell.said(NoticeKind.SUBSCRIPTION_GRANTED))
+            await until(lambda: shell.noticed(NoticeKind.SUBSCRIPTION_GRANTED))
 
 
 @pytest.mark.parametrize("protocol", PROTOCOLS)
@@ -270,8 +272,8 @@ async def test_another_client_with_our_id_is_recognised_after_three_short_lives(
     one = Session(settings(broker, protocol), "gatehand", ours, patience=QUICK)
     two = Session(settings(broker, protocol), "other", theirs, patience=QUICK)
     async with running(one), running(two):
-        await until(lambda: ours.said(NoticeKind.SAME_CLIENT_ID) and theirs.said(NoticeKind.SAME_CLIENT_ID))
-    text = ours.said(NoticeKind.SAME_CLIENT_ID)[0].text
+        await until(lambda: ours.noticed(NoticeKind.SAME_CLIENT_ID) and theirs.noticed(NoticeKind.SAME_CLIENT_ID))
+    text = ours.noticed(NoticeKind.SAME_CLIENT_ID)[0].text
     assert "another client uses the same client_id 'gatehand-test'" in text
     assert "change client_id in [broker]" in text
 
@@ -281,7 +283,7 @@ async def test_nothing_there_is_told_once_and_tried_for_ever(monkeypatch: pytest
     nobody = BrokerSettings("127.0.0.1", free_port(), "gatehand-test")
     async with running(Session(nobody, "gatehand", shell, patience=QUICK)):
         await until(lambda: len(attempts) > 4)
-    assert len(shell.said(NoticeKind.UNREACHABLE)) == 1
+    assert len(shell.noticed(NoticeKind.UNREACHABLE)) == 1
     assert "Connection refused" in shell.notices[0].text
 
 
@@ -289,7 +291,7 @@ async def test_a_host_that_does_not_exist_is_named() -> None:
     shell = Recorder()
     nowhere = BrokerSettings("no-such-host.invalid", 1883, "gatehand-test")
     async with running(Session(nowhere, "gatehand", shell, patience=QUICK)):
-        await until(lambda: shell.said(NoticeKind.UNREACHABLE))
+        await until(lambda: shell.noticed(NoticeKind.UNREACHABLE))
     assert "no-such-host.invalid:1883" in shell.notices[0].text
 
 
@@ -309,9 +311,10 @@ async def test_an_acknowledged_command_does_not_slow_down_the_next_reading(
             super().on_message(topic, payload, retained, received)
             one.publish(ON)
 
-    one = Session(settings(broker), "gatehand", Answering(), (Subscription("amps", qos=0),), patience=QUICK)
+    shell = Answering()
+    one = Session(settings(broker), "gatehand", shell, (Subscription("amps", qos=0),), patience=QUICK)
     async with running(one):
-        await until(lambda: one.connected)
+        await until(lambda: shell.connected)
         with Observer(broker.port, "shop/fan/set") as other:
             monkeypatch.setattr(paho_client, "acknowledge_now", counted)
             for number in range(10):

@@ -63,7 +63,7 @@ async def test_a_server_that_accepts_and_never_answers_is_given_up_and_tried_aga
     async with ScriptedBroker(connack=None) as mute, running(session(mute, shell)):
         await until(lambda: len(mute.connects) >= 3)
         await until(lambda: len(mute.ends) >= 2)
-    assert "connected, but no answer within 0.5 s" in shell.said(NoticeKind.UNREACHABLE)[0].text
+    assert "connected, but no answer within 0.5 s" in shell.noticed(NoticeKind.UNREACHABLE)[0].text
     assert shell.connected == []
 
 
@@ -110,7 +110,7 @@ async def test_a_refused_subscription_is_named_and_told_with_the_connection() ->
     ):
         await until(lambda: shell.connected)
         assert one.refused == {"shop/estop", "bad/#/filter", "gatehand/online"}
-    texts = [notice.text for notice in shell.said(NoticeKind.SUBSCRIPTION_REFUSED)]
+    texts = [notice.text for notice in shell.noticed(NoticeKind.SUBSCRIPTION_REFUSED)]
     assert any("'shop/estop' (not authorized)" in text and "access list" in text for text in texts)
     assert any("'bad/#/filter' (it has '#' in level 2" in text for text in texts)
 
@@ -138,7 +138,7 @@ async def test_a_broker_that_says_taken_over_is_believed_the_first_time(broker: 
     async with running(session(broker, shell)):
         await until(lambda: shell.connected)
         broker.send(b"\xe0\x02\x8e\x00")
-        await until(lambda: shell.said(NoticeKind.SAME_CLIENT_ID))
+        await until(lambda: shell.noticed(NoticeKind.SAME_CLIENT_ID))
     assert "(the broker says so)" in shell.notices[-1].text
 
 
@@ -154,7 +154,7 @@ async def test_a_topic_that_is_not_utf_8_is_ignored_and_reported_once_and_the_se
         await until(lambda: shell.payloads == [("a", b"after")])
         await asyncio.sleep(0.1)
         assert max(turns.values()) < 200
-    assert [notice.text for notice in shell.said(NoticeKind.MESSAGE_UNREADABLE)] == [
+    assert [notice.text for notice in shell.noticed(NoticeKind.MESSAGE_UNREADABLE)] == [
         "ignored a message whose topic is not UTF-8: shop/\\xff\\xfe"
     ]
     assert shell.lost == []
@@ -271,7 +271,7 @@ async def test_a_network_that_swallows_the_connect_is_given_up_in_bounded_time_a
             filler.connect_ex(deaf.getsockname())
         silent = BrokerSettings("127.0.0.1", deaf.getsockname()[1], "gatehand-test")
         async with running(Session(silent, "gatehand", shell, patience=QUICK)):
-            await until(lambda: shell.said(NoticeKind.UNREACHABLE))
+            await until(lambda: shell.noticed(NoticeKind.UNREACHABLE))
         patient = Session(silent, "gatehand", Recorder(), patience=Patience(connect=1e4))
         task = asyncio.create_task(patient.run())
         await until(lambda: 1e4 in attempts)
@@ -318,6 +318,6 @@ def test_any_bytes_from_the_broker_leave_the_session_running(chunks: list[bytes]
                 await asyncio.sleep(0)
             broker.writers[-1].close()
             await until(lambda: len(shell.connected) >= 2)
-            assert shell.said(NoticeKind.INTERNAL_ERROR) == []
+            assert shell.noticed(NoticeKind.INTERNAL_ERROR) == []
 
     asyncio.run(story())

@@ -13,7 +13,7 @@ from gatehand.mqtt.stalled_loop import LONGEST, Echo, Pulse
 from gatehand.mqtt.transport import Subscription
 
 
-class Hand:
+class MovedClock:
     """A clock that the test moves."""
 
     def __init__(self) -> None:
@@ -25,7 +25,7 @@ class Hand:
 
 @pytest.mark.parametrize(("gap", "noticed"), [(0.25, []), (LONGEST, []), (1.001, [1.001]), (4.2, [4.2])])
 def test_only_more_than_a_second_without_a_look_is_a_standstill(gap: float, noticed: list[float]) -> None:
-    clock = Hand()
+    clock = MovedClock()
     pulse, found = Pulse(clock), list[float]()
     pulse.listen(found.append)
     clock.now += gap
@@ -35,7 +35,7 @@ def test_only_more_than_a_second_without_a_look_is_a_standstill(gap: float, noti
 
 
 def test_whoever_no_longer_listens_is_not_told() -> None:
-    clock = Hand()
+    clock = MovedClock()
     pulse, found = Pulse(clock), list[float]()
     pulse.listen(found.append)
     pulse.unlisten(found.append)
@@ -46,7 +46,7 @@ def test_whoever_no_longer_listens_is_not_told() -> None:
 
 
 def test_the_loop_looks_by_itself() -> None:
-    clock = Hand()
+    clock = MovedClock()
 
     async def stand() -> list[float]:
         pulse, found = Pulse(clock), list[float]()
@@ -120,49 +120,49 @@ def test_what_waited_comes_between_the_standstill_and_the_answer() -> None:
     with Mosquitto() as broker, Observer(broker.port, "shop/none") as world:
 
         async def story() -> list[str]:
-            clock, ear = Hand(), Recorder()
+            clock, shell = MovedClock(), Recorder()
             pulse = Pulse(clock)
             one = Session(
                 BrokerSettings("127.0.0.1", broker.port, "gatehand-test"),
                 "gatehand",
-                ear,
+                shell,
                 (Subscription("shop/#"),),
                 patience=Patience(),
                 pulse=pulse,
             )
             async with running(one):
-                await until(lambda: "settled" in ear.story)
-                ear.story.clear()
+                await until(lambda: "settled" in shell.story)
+                shell.story.clear()
                 for n in range(60):  # the loop does not turn meanwhile: it is frozen
                     world.publish(f"shop/{n}", b"1", qos=1)
                 clock.now += 4
-                await until(lambda: "caught up" in ear.story)
+                await until(lambda: "caught up" in shell.story)
                 world.publish("shop/new", b"1", qos=1)
-                await until(lambda: "shop/new" in ear.story)
-            return ear.story
+                await until(lambda: "shop/new" in shell.story)
+            return shell.story
 
-        told = asyncio.run(story())
-        assert told[0] == "stood"
-        assert told[1 : told.index("caught up")] == [f"shop/{n}" for n in range(60)]
-        assert told[told.index("caught up") :][:2] == ["caught up", "shop/new"]
+        heard = asyncio.run(story())
+        assert heard[0] == "stood"
+        assert heard[1 : heard.index("caught up")] == [f"shop/{n}" for n in range(60)]
+        assert heard[heard.index("caught up") :][:2] == ["caught up", "shop/new"]
 
 
 def test_a_connection_that_ends_before_the_answer_has_caught_up_before_it_is_lost() -> None:
     with Mosquitto() as broker:
 
         async def story() -> list[str]:
-            clock, ear = Hand(), Recorder()
+            clock, shell = MovedClock(), Recorder()
             pulse = Pulse(clock)
             settings = BrokerSettings("127.0.0.1", broker.port, "gatehand-test")
-            one = Session(settings, "gatehand", ear, pulse=pulse)
+            one = Session(settings, "gatehand", shell, pulse=pulse)
             async with running(one):
-                await until(lambda: "settled" in ear.story)
-                ear.story.clear()
+                await until(lambda: "settled" in shell.story)
+                shell.story.clear()
                 broker.sigstop()
                 clock.now += 4
                 pulse.look()
                 broker.kill9()
-                await until(lambda: "lost" in ear.story)
-            return ear.story[:3]
+                await until(lambda: "lost" in shell.story)
+            return shell.story[:3]
 
         assert asyncio.run(story()) == ["stood", "caught up", "lost"]

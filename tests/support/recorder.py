@@ -59,7 +59,7 @@ class Recorder:
     def on_notice(self, notice: Notice) -> None:
         self.notices.append(notice)
 
-    def said(self, kind: NoticeKind) -> list[Notice]:
+    def noticed(self, kind: NoticeKind) -> list[Notice]:
         return [notice for notice in self.notices if notice.kind is kind]
 
     @property
