@@ -51,16 +51,6 @@ def test_buttons_stop_contacts_and_reports_are_never_dropped_but_stop_the_readin
     assert not inbox.full
 
 
-def test_a_cleared_inbox_holds_nothing_of_the_last_connection() -> None:
-    inbox = filled()
-    for number in range(6):
-        inbox.put(message("saw/amps", number))
-    inbox.clear()
-    assert len(inbox) == 0
-    inbox.put(message("saw/amps", 7))
-    assert drain(inbox) == [("saw/amps", 7)]
-
-
 STEPS = st.lists(st.sampled_from(["saw/amps", "router/amps", "button", "estop", "take"]), max_size=80)
 
 

@@ -91,9 +91,7 @@ async def test_ten_deaths_of_the_broker_leak_nothing_and_deliver_no_late_command
         del seen
         await until(lambda: len(asyncio.all_tasks()) == tasks)
         assert sockets() == before
-    assert (
-        shell.noticed(NoticeKind.SAME_CLIENT_ID) == []
-    )  # it was away, and is no stranger with our id
+    assert shell.noticed(NoticeKind.SAME_CLIENT_ID) == []  # it was away, and is no stranger with our id
 
 
 @pytest.mark.parametrize("protocol", PROTOCOLS)

@@ -78,7 +78,6 @@ class Connection:
         protocol: Protocol,
         hooks: Hooks,
         patience: Patience,
-        inbox: Inbox,
         logger: logging.Logger,
         will: Outgoing | None = None,
     ) -> None:
@@ -86,7 +85,8 @@ class Connection:
         self._settings = settings
         self.protocol: Final = protocol
         self._v5 = protocol == "5"
-        self._inbox = inbox
+        self.inbox = Inbox()
+        """What has come, for whoever owns the connection to take."""
         self._hooks = hooks
         self._patience = patience
         self._logger = logger
@@ -279,7 +279,7 @@ class Connection:
     def _drain(self) -> None:
         self._now = now = time.monotonic()
         for _ in range(_DRAIN):
-            if self._inbox.full:
+            if self.inbox.full:
                 return
             arrived = self._arrived
             result = self._paho.loop_read()
@@ -403,7 +403,7 @@ class Connection:
         payload = message.payload
         if len(payload) > MAX_BYTES + 1:
             payload = payload[: MAX_BYTES + 1]  # enough to be known as too long; the rest need not wait in memory
-        self._inbox.put(Message(topic, bytes(payload), message.retain, self._now))
+        self.inbox.put(Message(topic, bytes(payload), message.retain, self._now))
 
     def _on_publish(self, _client: object, _userdata: object, mid: int, code: ReasonCode, _facts: object) -> None:
         if self._outbox is not None and self._outbox.awaits(mid):

@@ -11,7 +11,6 @@ from typing import Final
 
 from gatehand.mqtt.connection import Connection, Hooks
 from gatehand.mqtt.failures import ConnectionFailedError, Failure, Patience, with_fall_back
-from gatehand.mqtt.inbox import Inbox
 from gatehand.mqtt.notices import quiet_logger
 from gatehand.mqtt.settings import BrokerSettings, Protocol
 from gatehand.mqtt.transport import Notice, Outgoing
@@ -52,7 +51,6 @@ async def deliver(
             protocol=protocol,
             hooks=Hooks(answered),
             patience=patience,
-            inbox=Inbox(),
             logger=quiet_logger(),
         )
         try:

@@ -28,21 +28,22 @@ class Message(Struct):
 
 
 class Inbox:
-    """A queue in order of arrival. It never raises and drops nothing but readings, of which it keeps the newest.
+    """One connection's queue, in order of arrival.
+
+    It never raises, and drops nothing but readings, of which it keeps the newest.
 
     Args:
         busy: how many may wait before readings begin to give way.
         full: how many may wait before the session should stop reading.
     """
 
-    __slots__ = ("_busy", "_count", "_full", "_order", "_readings", "_shed", "_sheddable")
+    __slots__ = ("_busy", "_count", "_full", "_order", "_readings", "_shed")
 
     def __init__(self, busy: int = BUSY, full: int = FULL) -> None:
         self._busy = busy
         self._full = full
         self._order: deque[Message] = deque()
         self._count = 0
-        self._sheddable: frozenset[str] = frozenset()
         self._readings: dict[str, deque[Message]] = {}
         self._shed: dict[str, int] = {}
 
@@ -56,13 +57,12 @@ class Inbox:
 
     def set_sheddable(self, topics: frozenset[str]) -> None:
         """The topics that carry readings; what waits already keeps its place."""
-        self._sheddable = topics
         self._readings = {topic: self._readings.get(topic, deque()) for topic in topics}
 
     def put(self, message: Message) -> None:
         """Add a message; when many wait, a reading takes the place of those of its topic, at the end of the queue."""
-        if message.topic in self._sheddable:
-            waiting = self._readings[message.topic]
+        waiting = self._readings.get(message.topic)
+        if waiting is not None:
             if waiting and self._count >= self._busy:
                 self._supersede(message.topic, waiting)
             waiting.append(message)
@@ -81,13 +81,6 @@ class Inbox:
                 waiting.popleft()
             return message
         return None
-
-    def clear(self) -> None:
-        """Forget what waits: it belongs to a connection that is gone."""
-        self._order.clear()
-        self._count = 0
-        for waiting in self._readings.values():
-            waiting.clear()
 
     def take_shed(self) -> dict[str, int]:
         """How many readings of each topic gave way since the last call."""

@@ -25,7 +25,7 @@ class GuardedListener:
     def __init__(self, listener: Listener) -> None:
         self._listener = listener
         self._last: dict[NoticeKind, tuple[str, float]] = {}
-        self._said_once: set[tuple[NoticeKind, object]] = set()
+        self._noticed: set[tuple[NoticeKind, object]] = set()
 
     def call(self, callback: Callable[P, None], *args: P.args, **kwargs: P.kwargs) -> None:
         """Call the shell; a fault of it must not take the connection with it, and must not pass unseen."""
@@ -51,13 +51,13 @@ class GuardedListener:
     def say_once(self, notice: Notice) -> None:
         """Say it once for each topic and connection."""
         about = notice.kind, notice.facts["topic"]
-        if about not in self._said_once:
-            self._said_once.add(about)
+        if about not in self._noticed:
+            self._noticed.add(about)
             self.say(notice)
 
     def new_connection(self) -> None:
         """What was said about topics and about not getting through may be said again."""
-        self._said_once.clear()
+        self._noticed.clear()
         for kind in (NoticeKind.UNREACHABLE, NoticeKind.LOGIN_REFUSED, NoticeKind.CONNECTION_REFUSED):
             self._last.pop(kind, None)
 

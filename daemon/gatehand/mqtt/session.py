@@ -12,7 +12,7 @@ from typing import Final
 
 from gatehand.mqtt.connection import Connection, Hooks
 from gatehand.mqtt.failures import ConnectionFailedError, Next, Patience, Retry, subscription_refused
-from gatehand.mqtt.inbox import Inbox, Message
+from gatehand.mqtt.inbox import Message
 from gatehand.mqtt.notices import GuardedListener, quiet_logger
 from gatehand.mqtt.payload import excerpt
 from gatehand.mqtt.settings import BrokerSettings, Presence
@@ -65,7 +65,6 @@ class Session:
         self._wanted = wanted
         self._subscribed: tuple[Subscription, ...] = ()
         self._refused: dict[str, str] = {}
-        self._inbox = Inbox()
         self._pulse = pulse
         self._reads_anew = reads_anew
         self._hooks = Hooks(self._on_answer, self._deliver, self._on_unreadable, self._look)
@@ -96,11 +95,6 @@ class Session:
     def listens_to(self, wanted: tuple[Subscription, ...]) -> bool:
         """Whether these, and no others, are what the broker has been asked for on this connection."""
         return self._connection is not None and self._subscribed == wanted
-
-    @property
-    def connected(self) -> bool:
-        """Whether `publish` would send."""
-        return self._connection is not None and not self._connection.closed.done()
 
     def publish(self, outgoing: Outgoing) -> bool:
         """See `Transport.publish`."""
@@ -157,7 +151,6 @@ class Session:
             protocol=self._retry.protocol(),
             hooks=self._hooks,
             patience=self._patience,
-            inbox=self._inbox,
             logger=self._client_logger,
             will=Outgoing(self._own_topic, self._presence.lost, MessageKind.STATUS),
         )
@@ -181,10 +174,9 @@ class Session:
 
     async def _begin(self, connection: Connection) -> None:
         """Subscribe, say that we are online, tell the shell, and let the messages through."""
-        self._inbox.clear()
         self._under_way, self._stood_for, self.found = 0, None, None
         wanted = self._wanted
-        self._inbox.set_sheddable(_sheddable(wanted))
+        connection.inbox.set_sheddable(_sheddable(wanted))
         self._refused = await connection.subscribe((*wanted, Subscription(self._own_topic)))
         self._subscribed = wanted
         self._guarded.new_connection()
@@ -209,13 +201,13 @@ class Session:
                 await self._change(connection, self._wanted)
             else:
                 woken = await self._woken(self._patience.refused_topics)
-                self._report_shed()
+                self._report_shed(connection)
                 if self._refused and not woken:
                     await self._try_refused(connection)
 
     async def _change(self, connection: Connection, wanted: tuple[Subscription, ...]) -> None:
         topics, before = {each.topic for each in wanted}, set(self._subscribed)
-        self._inbox.set_sheddable(_sheddable(wanted))
+        connection.inbox.set_sheddable(_sheddable(wanted))
         await connection.unsubscribe([each.topic for each in self._subscribed if each.topic not in topics])
         refused = await connection.subscribe([each for each in wanted if each not in before])
         self._refused = {topic: why for topic, why in self._refused.items() if topic in topics} | refused
@@ -240,13 +232,12 @@ class Session:
         connection.abort()
         self._settling.cancel()
         if was_live:
-            while (message := self._inbox.take()) is not None:
+            while (message := connection.inbox.take()) is not None:
                 self._dispatch(message)
             self._catching_up.end()
             if not self._stopping:
                 self._guarded.call(self._listener.on_lost, connection.closed.result().reason, connection.sure_until)
-        self._inbox.clear()
-        self._report_shed()
+        self._report_shed(connection)
 
     async def _pause(self, following: Next) -> None:
         """The wait before the next attempt, and until the last one's thread has ended: they must not pile up."""
@@ -271,19 +262,20 @@ class Session:
 
     def _deliver(self) -> None:
         """Hand over what has come. Called from the socket's callback, so that a lone message waits for no task."""
-        if self._connection is None or self._delivering:
+        connection = self._connection
+        if connection is None or self._delivering:
             return
         self._delivering = True
         try:
             until = time.monotonic() + _SHELL_TURN
-            while (message := self._inbox.take()) is not None:
+            while (message := connection.inbox.take()) is not None:
                 self._dispatch(message)
-                if len(self._inbox) and time.monotonic() > until:
+                if len(connection.inbox) and time.monotonic() > until:
                     # Let the socket be emptied first, so that what waits longest there may give way. Once in a turn of
                     # the loop, whoever asks for it: else every turn would take longer than the one before.
                     if not self._pump_due:
                         self._pump_due = True
-                        asyncio.get_running_loop().call_soon(self._pump, self._connection)
+                        asyncio.get_running_loop().call_soon(self._pump, connection)
                     return
         finally:
             self._delivering = False
@@ -354,8 +346,8 @@ class Session:
             text = f"{subscription_refused(topic, reason)}; trying again every half minute"
             self._guarded.say_once(Notice(NoticeKind.SUBSCRIPTION_REFUSED, text, {"topic": topic}))
 
-    def _report_shed(self) -> None:
-        for topic, count in self._inbox.take_shed().items():
+    def _report_shed(self, connection: Connection) -> None:
+        for topic, count in connection.inbox.take_shed().items():
             text = f"fell behind: {count} readings of {topic!r} gave way to newer ones"
             self._guarded.say(Notice(NoticeKind.READINGS_SHED, text, {"topic": topic, "count": count}))
 
