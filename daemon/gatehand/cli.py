@@ -136,11 +136,13 @@ def _top_parser() -> argparse.ArgumentParser:
 
 def command_parser(name: str, config: Path | None = None) -> tuple[ModuleType, argparse.ArgumentParser]:
     """A command's module and its parser, with what `--config` is when it is not given."""
+    from gatehand.text import as_sentence
+
     module = import_module(f"gatehand.commands.{name}")
     what, example = COMMANDS[name]
     parser = argparse.ArgumentParser(
         prog=f"gatehand {name}",
-        description=f"{what[:1].upper()}{what[1:]}.",
+        description=as_sentence(what),
         epilog=f"example:\n  {example}",
         formatter_class=_Help,
         allow_abbrev=False,

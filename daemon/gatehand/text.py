@@ -72,6 +72,13 @@ def named(count: int, one: str, many: str = "") -> str:
     return f"{count} {one}" if count == 1 else f"{count} {many or one + 's'}"
 
 
+def as_sentence(words: str) -> str:
+    """With its capital and its full stop; a key of the config at its beginning keeps its small letter."""
+    is_key = "_" in words.split(" ", 1)[0] or "=" in words[:24]
+    capital = words if is_key else words[:1].upper() + words[1:]
+    return capital if words.endswith("?") else f"{capital}."
+
+
 def columns(rows: Sequence[Sequence[str]], indent: str = "") -> Iterator[str]:
     """Rows as aligned columns: the first and the last flush left, those between flush right."""
     widths = [max(map(len, column)) for column in zip(*rows, strict=True)]

@@ -12,6 +12,7 @@ from typing import Final
 
 from gatehand.journal.line import Line, OwnEvent
 from gatehand.journal.sentences import sentence, spoken_alarm
+from gatehand.text import as_sentence
 from gatehand_rules.findings import Happened, Rule
 
 NARROWEST: Final = 80
@@ -95,11 +96,11 @@ class Timeline:
                 continue
             heading = _ALARMS.get(str(line["event"]))
             if heading is None:
-                self._add(float(at), _as_sentence(sentence(line)), ours=True)
+                self._add(float(at), as_sentence(sentence(line)), ours=True)
             else:
                 alarms.setdefault((float(at), heading), []).append(spoken_alarm(str(line.get("alarm"))))
         for (at, heading), names in alarms.items():
-            self._add(at, _as_sentence(f"{heading}: {', '.join(names)}"), ours=True)
+            self._add(at, as_sentence(f"{heading}: {', '.join(names)}"), ours=True)
 
     def print_until(self, now: float) -> None:
         """Print the rows that no earlier one can still precede, and whose answer would be here."""
@@ -135,7 +136,3 @@ def _without_echo(lines: list[Line]) -> list[Line]:
     """Less the end of a run-on in whose instant the collector goes off: its row says as much."""
     offs = {line.get("mono") for line in lines if line["event"] == Happened.COLLECTOR_OFF}
     return [line for line in lines if line["event"] != Happened.RUN_ON_ENDED or line.get("mono") not in offs]
-
-
-def _as_sentence(text: str) -> str:
-    return f"{text[:1].upper()}{text[1:]}."

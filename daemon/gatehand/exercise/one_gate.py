@@ -11,7 +11,7 @@ from gatehand.config.tables import Gate
 from gatehand.exercise.findings import GateResult, How, Move, Remark, failed, longest, look, proposal
 from gatehand.exercise.supervisor import SKIP, Supervisor
 from gatehand.journal.sentences import spoken
-from gatehand.text import listed, named
+from gatehand.text import as_sentence, listed, named
 from gatehand_rules import events as ev
 from gatehand_rules.words import Position
 
@@ -272,5 +272,4 @@ def judge_timed(name: str, gate: Gate, moves: list[Move], objections: list[str])
 
 def _objected(objections: list[str]) -> list[Remark]:
     """Each of them once, as a sentence."""
-    said = dict.fromkeys(text if text.endswith("?") else f"{text}." for text in objections)
-    return [failed(f"{text[:1].upper()}{text[1:]}") for text in said]
+    return [failed(text) for text in dict.fromkeys(map(as_sentence, objections))]

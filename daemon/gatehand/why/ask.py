@@ -15,6 +15,7 @@ from gatehand.config import Config
 from gatehand.journal.line import Line
 from gatehand.journal.reader import EventReader
 from gatehand.journal.sentences import sentence
+from gatehand.text import as_sentence
 from gatehand.times import from_ms, local_text, ms_stamp, stamp_ms, to_ms
 from gatehand.why.gate_or_collector import ANSWERS_FOR, collector_now, collector_verdict, gate_verdict
 from gatehand.why.moment import Context, Kind, TimedLine, Verdict, gather_context
@@ -188,9 +189,9 @@ def text(answer: Answer) -> Iterator[str]:
     context, verdict = answer.context, answer.verdict
     yield f"{context.kind} {context.name}, {local_text(context.at_ms)[:19]}"
     yield ""
-    yield from _paragraph(_capital(verdict.sentence) + ".")
+    yield from _paragraph(as_sentence(verdict.sentence))
     for trial in verdict.trials:
-        yield from _paragraph(f"{_capital(trial)}.", "  - ")
+        yield from _paragraph(as_sentence(trial), "  - ")
     if verdict.next_step:
         yield from _paragraph(verdict.next_step, "  > ")
     for note in answer.notes:
@@ -226,9 +227,3 @@ def as_json(answer: Answer) -> dict[str, Any]:
 
 def _paragraph(words: str, mark: str = "") -> Iterator[str]:
     yield from textwrap.wrap(words, _WIDTH, initial_indent=mark, subsequent_indent=" " * len(mark))
-
-
-def _capital(words: str) -> str:
-    """A sentence's beginning; a key of the config keeps its small letter."""
-    word = words.split(" ", 1)[0]
-    return words if "_" in word or "=" in words[:24] else words[:1].upper() + words[1:]
