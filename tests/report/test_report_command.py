@@ -49,6 +49,14 @@ def test_the_text_has_hours_starts_reasons_and_upkeep(tmp_path: Path, capsys: py
     assert "filter               at least 5.0 of 4 h since the log begins: due; then 'gatehand done filter'" in said
 
 
+def test_a_daemon_that_started_anew_is_reported_also_where_every_line_counts(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    config = Log().begin().cut(60).begin().cut(30).write(tmp_path)
+    assert main(["report", "--config", str(config)]) == 0
+    assert "daemon started  2" in capsys.readouterr().out
+
+
 def test_text_fits_eighty_columns(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["report", "--config", str(busy().write(tmp_path))]) == 0
     long = [line for line in capsys.readouterr().out.splitlines() if len(line) > 84]

@@ -6,7 +6,7 @@ import pytest
 from support.recorded_shop import SHOP, RecordedShop
 
 from gatehand.config import load
-from gatehand.report.summary import Window, gather
+from gatehand.report.summary import gather
 from gatehand.simshop import CollectorHabits, Habits, ToolHabits
 
 CIRCUIT = """
@@ -29,14 +29,14 @@ def test_energy_is_hours_times_mean_current_times_voltage(tmp_path: Path) -> Non
     shop.end()
     config = load(shop.config).config
     assert config is not None
-    summary, skipped = gather(config, shop.folder, Window())
+    summary, skipped = gather(config, shop.folder)
     assert skipped == []
-    saw = summary.energies.tools["band_saw"]
+    saw = summary.energy["band_saw"]
     assert saw.mean_amps == pytest.approx(6.0, rel=0.01)
     assert saw.ampere_hours == pytest.approx(0.6, rel=0.01)
     assert saw.kvah == pytest.approx(0.138, rel=0.01)
-    fan = summary.energies.collectors["main"]
+    fan = summary.energy["collector.main"]
     assert fan.kvah == pytest.approx(6.0 * 230 * 370 / 3_600_000, rel=0.05)
-    router = summary.energies.tools["router"]
+    router = summary.energy["router"]
     assert router.ampere_hours == 0.0
     assert router.kvah is None, "no circuit names it"

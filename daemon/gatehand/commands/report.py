@@ -24,11 +24,11 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Count and show."""
     config, loaded, _ = configured(args.config)
-    from gatehand.report.summary import Window, gather
+    from gatehand.report.summary import gather
 
     folder = loaded.file(config.log.folder)
     with Progress("events") as progress:
-        summary, skipped = gather(config, folder, Window(args.since, args.until), progress.count)
+        summary, skipped = gather(config, folder, args.since, args.until, progress.count)
     show_skipped(skipped)
     if not summary.account.events:
         raise CommandError(f"{folder}: no events in that time")

@@ -49,6 +49,7 @@ class EventReader:
     def __init__(self, folder: Path, now: datetime | None = None) -> None:
         self.folder = folder
         self.skipped: list[Skipped] = []
+        self.passed_ts = ""
         self._tomorrow = ((now or datetime.now(UTC)) + timedelta(days=1)).date().isoformat()
 
     def lines(

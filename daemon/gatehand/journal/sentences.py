@@ -34,7 +34,7 @@ def sentence(line: Mapping[str, Fact]) -> str:
     choice = (*_several(by_rule.get(str(line.get("rule")), ())), *_several(by_rule.get(None, ())))
     whole = (template for template in choice if _complete(_OPTIONAL.sub("", template), line))
     template = next(whole, choice[-1] if choice else None)
-    return _plain(line) if template is None else _fill(template, line)
+    return _plain(line) if template is None else fill(template, line)
 
 
 def sentence_of(finding: Finding) -> str:
@@ -48,7 +48,7 @@ def _several(templates: Templates) -> tuple[str, ...]:
 
 def _reason(line: Mapping[str, Fact]) -> str | None:
     words = REASONS.get(str(line.get("rule")))
-    return None if words is None else _fill(words, line)
+    return None if words is None else fill(words, line)
 
 
 def _plain(line: Mapping[str, Fact]) -> str:
@@ -77,7 +77,7 @@ def _subject(line: Mapping[str, Fact]) -> str | None:
     return _named(line, "tool") or _named(line, "gate") or _named(line, "collector")
 
 
-def _fill(template: str, line: Mapping[str, Fact]) -> str:
+def fill(template: str, line: Mapping[str, Fact]) -> str:
     """The sentence. A fact missing outside brackets is shown as a question mark."""
     kept = _OPTIONAL.sub(lambda part: part[1] if _complete(part[1], line) else "", template)
     return _FIELD.sub(lambda found: _word(found[1], line) or "?", kept)

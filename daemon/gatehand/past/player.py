@@ -13,13 +13,13 @@ them; the sensors' silence counts from the first reading on.
 
 from bisect import bisect_left
 from collections.abc import Callable, Sequence
-from operator import attrgetter
+from operator import attrgetter, itemgetter
 from typing import Final, TypeAlias
 
 from msgspec.structs import replace
 
 from gatehand.past.deadband import ANY, Cursor, deadband, fan_deadband, is_calm, whole_ms
-from gatehand.past.replay_devices import NEVER, Devices, IdealDevices, NoDevices, switch_reports
+from gatehand.past.replay_devices import NEVER, Devices, IdealDevices, switch_reports
 from gatehand.past.stretches import Stretch, Timed, Track
 from gatehand_rules import Outcome, Shop, State, initial, next_deadline, readings, step
 from gatehand_rules.events import BrokerConnected, CollectorCurrent, Event, GateReport, Reading, Tick
@@ -38,6 +38,7 @@ def _ignore(_ms: int, _event: Event, _outcome: Outcome) -> None:
 
 
 _ms_of = attrgetter("ms")
+_order_of = itemgetter(1)
 
 
 class Player:
@@ -50,7 +51,7 @@ class Player:
         self.state = state
         self.now_ms = 0
         self._sink = sink
-        self._devices: Devices = devices or NoDevices()
+        self._devices = devices or Devices()
         self._patience_ms = patience_ms
         self._silent_ms = [whole_ms(tool.silent_after) for tool in shop.tools]
         self._tools: list[Cursor] = []
@@ -102,18 +103,6 @@ class Player:
             else:
                 self._step(Tick(), alone)
 
-    def feed(self, event: Event, ms: int) -> None:
-        """One event by itself, after what was due before it."""
-        while True:
-            alone = min(self._deadline, self._silence())
-            if self._devices.next_ms <= min(alone, ms):
-                self._device()
-            elif alone < ms:
-                self._step(Tick(), alone)
-            else:
-                break
-        self._step(event, ms)
-
     def _enter(self, stretch: Stretch) -> None:
         shop, nothing = self.shop, Track()
         self._tools = [
@@ -128,33 +117,25 @@ class Player:
 
     def _wanted(self) -> tuple[int, int, int] | None:
         """The next item that must be stepped: ms, order, and whose it is, a cursor's place (-1: one of the others)."""
-        best: tuple[int, int, int] | None = None
-        for at, cursor in enumerate(self._cursors):
-            if cursor.stop < cursor.length:
-                order = cursor.order[cursor.stop]
-                if best is None or order < best[1]:
-                    best = (cursor.ms[cursor.stop], order, at)
-        if self._next_other < len(self._others):
-            other = self._others[self._next_other]
-            if best is None or other.order < best[1]:
-                best = (other.ms, other.order, -1)
-        return best
+        items = [
+            (cursor.ms[cursor.stop], cursor.order[cursor.stop], at)
+            for at, cursor in enumerate(self._cursors)
+            if cursor.stop < cursor.length
+        ]
+        next_other = self._others[self._next_other : self._next_other + 1]
+        return min([*items, *((one.ms, one.order, -1) for one in next_other)], key=_order_of, default=None)
 
     def _at(self, ms: int) -> tuple[int, int, int] | None:
         """The item whose step takes a deadline at `ms` along: the first within the patience after it."""
-        best: tuple[int, int, int] | None = None
-        for at, cursor in enumerate(self._cursors):
-            place = bisect_left(cursor.ms, ms, cursor.at)
-            if place < cursor.length and cursor.ms[place] - ms <= self._patience_ms:
-                order = cursor.order[place]
-                if best is None or order < best[1]:
-                    best = (cursor.ms[place], order, at)
+        places = [bisect_left(cursor.ms, ms, cursor.at) for cursor in self._cursors]
+        items = [
+            (cursor.ms[place], cursor.order[place], at)
+            for at, (cursor, place) in enumerate(zip(self._cursors, places, strict=True))
+            if place < cursor.length
+        ]
         place = bisect_left(self._others, ms, self._next_other, key=_ms_of)
-        if place < len(self._others):
-            other = self._others[place]
-            if other.ms - ms <= self._patience_ms and (best is None or other.order < best[1]):
-                best = (other.ms, other.order, -1)
-        return best
+        items += [(one.ms, one.order, -1) for one in self._others[place : place + 1]]
+        return min((one for one in items if one[0] - ms <= self._patience_ms), key=_order_of, default=None)
 
     def _take(self, wanted: tuple[int, int, int]) -> None:
         ms, order, at = wanted
@@ -324,9 +305,8 @@ def _play_start(shop: Shop, from_ms: int) -> tuple[State, int]:
     """The rested state, and the ms that the start took."""
     deaf = with_tools(shop, silent_after=0.0)
     player = Player(deaf, initial(deaf, from_ms / 1000), devices=IdealDevices(shop))
-    player.feed(BrokerConnected(), from_ms)
-    for event in _found(shop):
-        player.feed(event, from_ms)
+    found = (BrokerConnected(), *_found(shop))
+    player.play(Stretch(others=[Timed(from_ms, order, event) for order, event in enumerate(found)]))
     if not player.run_out(from_ms + _LONGEST_MS, resting=at_rest):
         raise NeverAtRestError("the shop does not come to rest within a day of its start, though no device fails")
     return player.state, player.now_ms - from_ms

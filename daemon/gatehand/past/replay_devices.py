@@ -11,13 +11,12 @@ that nobody's command explains (a hand moved the gate) always counts. A collecto
 runs last told it the same; else an ideal switch answers at once.
 """
 
-from abc import ABC, abstractmethod
 from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from operator import itemgetter
 from statistics import median_low
-from typing import Final, Protocol, assert_never
+from typing import Final, TypeAlias, assert_never
 
 from gatehand.past.deadband import whole_ms
 from gatehand_rules.commands import ClearAlarm, CollectorOff, CollectorOn, Command, OpenGate, Poll, RaiseAlarm, ShutGate
@@ -30,56 +29,39 @@ NEVER: Final = 1 << 62
 IN_STEP_MS: Final = 250
 """Commands of the two runs this close together are the same command."""
 _KEPT: Final = 15
+_Moving: TypeAlias = OpenGate | ShutGate | CollectorOn | CollectorOff
 
 
-class Devices(Protocol):
-    """What stands at the other end of the commands."""
+class Devices:
+    """What stands at the other end of the commands. These answer nothing: the recorded reports are all there is."""
 
     @property
     def next_ms(self) -> int:
         """When the next report comes; NEVER without one."""
+        return NEVER
 
     def pop(self) -> tuple[Event, int]:
         """That report and its ms."""
+        raise IndexError("no device reports")
 
     def take_command(self, command: Command, ms: int) -> None:
         """A command has left."""
 
-    def counts(self, event: Event, ms: int) -> bool:
-        """Whether an event of the stretch, other than a reading, counts here."""
-
-    def currents_count(self, collector: str, ms: int) -> bool:
-        """Whether the stretch's currents of this collector count here, from `ms` on to the next step."""
-
-
-class NoDevices:
-    """Nothing answers: the recorded reports are all there is."""
-
-    @property
-    def next_ms(self) -> int:
-        """Never."""
-        return NEVER
-
-    def pop(self) -> tuple[Event, int]:
-        """Never called: there is no next report."""
-        raise IndexError("no device reports")
-
-    def take_command(self, command: Command, ms: int) -> None:
-        """Nothing follows."""
-
     def counts(self, event: Event, ms: int) -> bool:  # noqa: ARG002 - another kind of devices looks at it
-        """All of it."""
+        """Whether an event of the stretch, other than a reading, counts here."""
         return True
 
     def currents_count(self, collector: str, ms: int) -> bool:  # noqa: ARG002 - the same
-        """All of them."""
+        """Whether the stretch's currents of this collector count here, from `ms` on to the next step."""
         return True
 
 
-class _ModelledDevices(NoDevices, ABC):
-    """Devices that answer, and what they will report, by time."""
+class IdealDevices(Devices):
+    """Gates and switches that do what they are commanded, and what they will report, by time."""
 
-    def __init__(self) -> None:
+    def __init__(self, shop: Shop) -> None:
+        self._gates = {gate.name: gate for gate in shop.gates}
+        self._collectors = {collector.name: collector for collector in shop.collectors}
         self._due: list[tuple[int, Event]] = []
 
     @property
@@ -95,43 +77,14 @@ class _ModelledDevices(NoDevices, ABC):
     def take_command(self, command: Command, ms: int) -> None:
         """Have it answered, by the device's kind."""
         match command:
-            case OpenGate(gate=name):
-                self._move(name, Position.OPEN, ms)
-            case ShutGate(gate=name):
-                self._move(name, Position.SHUT, ms)
-            case CollectorOn(collector=name):
-                self._switch(name, ms, on=True)
-            case CollectorOff(collector=name):
-                self._switch(name, ms, on=False)
+            case OpenGate(gate=name) | ShutGate(gate=name):
+                self._move(name, Position.OPEN if isinstance(command, OpenGate) else Position.SHUT, ms)
+            case CollectorOn(collector=name) | CollectorOff(collector=name):
+                self._switch(name, ms, on=isinstance(command, CollectorOn))
             case RaiseAlarm() | ClearAlarm() | Poll():
                 pass  # whatever moves says so by itself here
             case _:
                 assert_never(command)
-
-    @abstractmethod
-    def _move(self, name: str, to: Position, ms: int) -> None:
-        """A gate is sent somewhere."""
-
-    @abstractmethod
-    def _switch(self, name: str, ms: int, *, on: bool) -> None:
-        """A collector is switched."""
-
-    def _later(self, ms: int, *events: Event) -> None:
-        self._due.extend((ms, event) for event in events)
-        self._due.sort(key=itemgetter(0))
-
-    def _forget(self, gate: str) -> None:
-        """A gate that is commanded anew before it has arrived never reports the place it was on its way to."""
-        self._due = [each for each in self._due if not (isinstance(each[1], GateReport) and each[1].gate == gate)]
-
-
-class IdealDevices(_ModelledDevices):
-    """Gates and switches that do what they are commanded."""
-
-    def __init__(self, shop: Shop) -> None:
-        super().__init__()
-        self._gates = {gate.name: gate for gate in shop.gates}
-        self._collectors = {collector.name: collector for collector in shop.collectors}
 
     def _move(self, name: str, to: Position, ms: int) -> None:
         gate = self._gates[name]
@@ -141,6 +94,14 @@ class IdealDevices(_ModelledDevices):
 
     def _switch(self, name: str, ms: int, *, on: bool) -> None:
         self._later(ms, *switch_reports(self._collectors[name], on=on))
+
+    def _later(self, ms: int, *events: Event) -> None:
+        self._due.extend((ms, event) for event in events)
+        self._due.sort(key=itemgetter(0))
+
+    def _forget(self, gate: str) -> None:
+        """A gate that is commanded anew before it has arrived never reports the place it was on its way to."""
+        self._due = [each for each in self._due if not (isinstance(each[1], GateReport) and each[1].gate == gate)]
 
 
 def switch_reports(collector: Collector, *, on: bool, retained: bool = False) -> list[Event]:
@@ -162,7 +123,7 @@ class _Destination:
 
 
 @dataclass(slots=True)
-class _Gate:
+class _GateInBoth:
     """One gate in both runs."""
 
     recorded: _Destination
@@ -185,20 +146,32 @@ class _Gate:
         return median_low(self.took[to]) if self.took[to] else self.travel_ms
 
 
-class RecordedDevices(_ModelledDevices):
+def _is_one(command: Command, wanted: type[_Moving], name: str) -> bool:
+    """Whether it is this kind of command to the device of this name."""
+    match command:
+        case (
+            OpenGate(gate=device)
+            | ShutGate(gate=device)
+            | CollectorOn(collector=device)
+            | CollectorOff(collector=device)
+        ):
+            return isinstance(command, wanted) and device == name
+        case _:
+            return False
+
+
+class RecordedDevices(IdealDevices):
     """Devices for a changed run. `follow` first with each stretch's recorded commands."""
 
     def __init__(self, recorded: Shop, changed: Shop, state: State) -> None:
         """`state`: of the recorded run, at the beginning."""
-        super().__init__()
-        self._changed = {gate.name: gate for gate in changed.gates}
-        self._fans = {fan.name: fan for fan in changed.collectors}
-        self._gates: dict[str, _Gate] = {}
+        super().__init__(changed)
+        self._both: dict[str, _GateInBoth] = {}
         for gate, seen, guarded in zip(recorded.gates, state.gates, state.guard.gates, strict=True):
-            after = self._changed.get(gate.name)
+            after = self._gates.get(gate.name)
             if after is not None:
                 since = round(guarded.told_at * 1000) if guarded.told is not None else 0
-                self._gates[gate.name] = _Gate(
+                self._both[gate.name] = _GateInBoth(
                     recorded=_Destination(guarded.told, since),
                     changed=_Destination(guarded.told, since),
                     arrived=isinstance(seen.move, GateOpen | GateShut),
@@ -259,8 +232,8 @@ class RecordedDevices(_ModelledDevices):
             at, command = self._commands[self._next]
             self._next += 1
             match command:
-                case OpenGate(gate=name) | ShutGate(gate=name) if name in self._gates:
-                    gate = self._gates[name]
+                case OpenGate(gate=name) | ShutGate(gate=name) if name in self._both:
+                    gate = self._both[name]
                     to = Position.OPEN if isinstance(command, OpenGate) else Position.SHUT
                     if gate.recorded.to is not to:
                         gate.recorded, gate.arrived = _Destination(to, at), False
@@ -271,42 +244,36 @@ class RecordedDevices(_ModelledDevices):
 
     def _move(self, name: str, to: Position, ms: int) -> None:
         """A gate commanded anew to the same place goes on being in step; the model answers each time."""
-        after, gate = self._changed.get(name), self._gates.get(name)
-        if after is None or not after.reports:
-            return
-        self._forget(name)
+        gate = self._both.get(name)
         if gate is None:  # a gate that the recorded config did not have
-            self._later(ms + whole_ms(after.travel), GateReport(name, to))
-            return
-        if gate.changed.to is not to:
-            gate.changed = _Destination(to, ms)
-        if not gate.reports or not (gate.in_step or self._is_about_to(name, to, ms)):
-            self._later(ms + gate.usual_ms(to), GateReport(name, to))
-
-    def _is_about_to(self, name: str, to: Position, ms: int) -> bool:
-        """The recorded run gives the same command within a moment."""
-        end = bisect_right(self._times, ms + IN_STEP_MS)
-        wanted = OpenGate if to is Position.OPEN else ShutGate
-        return any(isinstance(one, wanted) and one.gate == name for _, one in self._commands[self._next : end])
+            super()._move(name, to, ms)
+        elif self._gates[name].reports:
+            self._forget(name)
+            if gate.changed.to is not to:
+                gate.changed = _Destination(to, ms)
+            same = gate.in_step or self._is_about_to(OpenGate if to is Position.OPEN else ShutGate, name, ms)
+            if not (gate.reports and same):
+                self._later(ms + gate.usual_ms(to), GateReport(name, to))
 
     def _switch(self, name: str, ms: int, *, on: bool) -> None:
         before = self._changed_on.get(name)
         self._changed_on[name] = on
         if before is on and self._recorded_on.get(name) is on:
             return
-        end = bisect_right(self._times, ms + IN_STEP_MS)
         wanted = CollectorOn if on else CollectorOff
-        soon = any(isinstance(one, wanted) and one.collector == name for _, one in self._commands[self._next : end])
         just_now = self._recorded_on.get(name) is on and any(
-            isinstance(one, wanted) and one.collector == name and ms - at <= IN_STEP_MS
-            for at, one in self._commands[: self._next]
+            _is_one(command, wanted, name) and ms - at <= IN_STEP_MS for at, command in self._commands[: self._next]
         )
-        fan = self._fans.get(name)
-        if fan is not None and not soon and not just_now:
-            self._later(ms, *switch_reports(fan, on=on))
+        if not just_now and not self._is_about_to(wanted, name, ms):
+            super()._switch(name, ms, on=on)
+
+    def _is_about_to(self, wanted: type[_Moving], name: str, ms: int) -> bool:
+        """The recorded run gives the same command within a moment."""
+        end = bisect_right(self._times, ms + IN_STEP_MS)
+        return any(_is_one(command, wanted, name) for _, command in self._commands[self._next : end])
 
     def _report(self, name: str, position: Position, ms: int) -> bool:
-        gate = self._gates.get(name)
+        gate = self._both.get(name)
         if gate is None or not gate.reports:
             return False
         wanted = gate.recorded.to

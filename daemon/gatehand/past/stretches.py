@@ -8,6 +8,8 @@ from array import array
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from itertools import islice, repeat
+from operator import sub
 
 from gatehand.recording.recording import Recording
 from gatehand.recording.streams import OTHER, TICK, EventColumns
@@ -29,6 +31,11 @@ class Track:
 
     def __len__(self) -> int:
         return len(self.ms)
+
+    def held(self, longest_ms: int) -> Iterator[tuple[int, int]]:
+        """Each reading's current and for how long it held, ms: until the next one, and at most so long."""
+        spans = map(sub, islice(self.ms, 1, None), self.ms)
+        return zip(self.ma, map(min, spans, repeat(longest_ms)), strict=False)
 
     def part(self, low: int, high: int) -> "Track":
         """From one place to before another."""

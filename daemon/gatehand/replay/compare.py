@@ -1,23 +1,23 @@
 """The recording through another config: both runs counted, and their differences as a table and event by event."""
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from datetime import datetime
 from pathlib import Path
 from typing import Any, Final, TypeAlias
 
 from gatehand.journal.line import facts_of
 from gatehand.journal.sentences import sentence
-from gatehand.past.account import Tally, Use, is_refresh
+from gatehand.past.account import Account, Use, is_refresh
 from gatehand.replay.history import History, replay
 from gatehand.text import named
 from gatehand.times import local_text, ms_stamp
 from gatehand_rules import Outcome, Shop
-from gatehand_rules.findings import Fact
+from gatehand_rules.findings import Fact, Happened
 
 SAME_MS: Final = 250
 """Like events of the two runs this close together are one."""
-Timed: TypeAlias = tuple[int, Mapping[str, Fact]]
+TimedFacts: TypeAlias = tuple[int, Mapping[str, Fact]]
 _SUBJECTS: Final = ("tool", "gate", "collector")
 
 
@@ -32,20 +32,17 @@ class Only:
     line: Mapping[str, Fact]
 
 
-def gained(before: Use, after: Use, until: int) -> list[int]:
-    """Starts (wall ms) of `after` that no cut of `before` overlaps."""
-    found, low = [], 0
-    spans = [(start, until if end is None else end) for start, end in before.spans]
-    for start, end in after.spans:
-        stop = until if end is None else end
+def gained(before: Use, after: Use, until: int) -> int:
+    """How many cuts of `after` no cut of `before` overlaps."""
+    count, low, spans = 0, 0, before.ended(until)
+    for start, end in after.ended(until):
         while low < len(spans) and spans[low][1] < start:
             low += 1
-        if low >= len(spans) or spans[low][0] > stop:
-            found.append(start)
-    return found
+        count += low >= len(spans) or spans[low][0] > end
+    return count
 
 
-def only_in_one(recorded: Sequence[Timed], changed: Sequence[Timed]) -> list[Only]:
+def only_in_one(recorded: Sequence[TimedFacts], changed: Sequence[TimedFacts]) -> list[Only]:
     """Events that the other run has not, by time. A repeated "on" is no event here."""
     ours, theirs = _by_kind(recorded, changed=False), _by_kind(changed, changed=True)
     alone: list[Only] = []
@@ -70,7 +67,7 @@ def _unmatched(ours: Sequence[Only], theirs: Sequence[Only]) -> Iterator[Only]:
             j += 1
 
 
-def _by_kind(events: Sequence[Timed], *, changed: bool) -> dict[tuple[Fact, ...], list[Only]]:
+def _by_kind(events: Sequence[TimedFacts], *, changed: bool) -> dict[tuple[Fact, ...], list[Only]]:
     found: dict[tuple[Fact, ...], list[Only]] = {}
     for place, (ms, line) in enumerate(events):
         if not is_refresh(line.get("event"), line.get("rule")):
@@ -87,14 +84,14 @@ def _kind(line: Mapping[str, Fact]) -> tuple[Fact, ...]:
 class Side:
     """One of the two runs."""
 
-    tally: Tally = field(default_factory=Tally)
-    events: list[Timed] = field(default_factory=list)
+    account: Account = field(default_factory=Account)
+    events: list[TimedFacts] = field(default_factory=list)
 
     def hear(self, ms: int, outcome: Outcome) -> None:
         """Take an outcome in."""
         for finding in outcome.findings:
             line = facts_of(finding)
-            self.tally.take(ms, line)
+            self.account.take(ms, line)
             self.events.append((ms, line))
 
 
@@ -116,40 +113,32 @@ class Comparison:
     recorded: Side
     changed: Side
 
-    @property
-    def until(self) -> int:
-        """Wall ms of the last item."""
-        return self.history.last_ms or 0
-
     def differences(self) -> list[Only]:
         """Event by event."""
         return only_in_one(self.recorded.events, self.changed.events)
 
     def figures(self) -> Iterator[Figure]:
         """The table: tools, then collectors, then gates and troubles."""
-        before, after = self.recorded.tally, self.changed.tally
-        for tool in sorted(before.tools.keys() | after.tools.keys()):
-            yield from self._tool(tool, before.tools.get(tool, Use()), after.tools.get(tool, Use()))
+        before, after, until = self.recorded.account, self.changed.account, self.history.last_ms or 0
+        for name in sorted(before.tools.keys() | after.tools.keys()):
+            one, other = before.tools.get(name, Use()), after.tools.get(name, Use())
+            counts = (gained(one, other, until), "gained"), (gained(other, one, until), "lost")
+            note = ", ".join(f"{count} {word}" for count, word in counts if count)
+            yield Figure(f"{name}: starts", one.starts, other.starts, note)
+            minutes = one.total_ms(until) / 60_000, other.total_ms(until) / 60_000
+            yield Figure(f"{name}: minutes running", *minutes)
         for name in sorted(before.collectors.keys() | after.collectors.keys()):
-            on, then = before.collectors.get(name, Use()), after.collectors.get(name, Use())
-            starts = len(before.switched_on.get(name, ())), len(after.switched_on.get(name, ()))
-            yield Figure(f"{name}: starts", *starts)
-            yield Figure(f"{name}: minutes on", on.total_ms(self.until) / 60_000, then.total_ms(self.until) / 60_000)
+            one, other = before.collectors.get(name, Use()), after.collectors.get(name, Use())
+            yield Figure(f"{name}: starts", len(before.switched_on.get(name, ())), len(after.switched_on.get(name, ())))
+            minutes = one.total_ms(until) / 60_000, other.total_ms(until) / 60_000
+            yield Figure(f"{name}: minutes on", *minutes)
             yield Figure(f"{name}: starts in the worst hour", before.worst_hour(name)[0], after.worst_hour(name)[0])
         yield Figure("gate movements", before.movements.total(), after.movements.total())
         yield Figure("gate faults", before.faults.total(), after.faults.total())
         yield Figure("starts missed", before.missed.total(), after.missed.total())
         yield Figure("starts refused", before.refused.total(), after.refused.total())
-        yield Figure("commands vetoed", before.vetoes, after.vetoes)
-
-    def _tool(self, tool: str, before: Use, after: Use) -> Iterator[Figure]:
-        more = len(gained(before, after, self.until))
-        less = len(gained(after, before, self.until))
-        note = ", ".join(f"{count} {word}" for count, word in ((more, "gained"), (less, "lost")) if count)
-        yield Figure(f"{tool}: starts", before.starts, after.starts, note)
-        yield Figure(
-            f"{tool}: minutes running", before.total_ms(self.until) / 60_000, after.total_ms(self.until) / 60_000
-        )
+        vetoed = Happened.COMMAND_VETOED
+        yield Figure("commands vetoed", before.events[vetoed], after.events[vetoed])
 
 
 def compare(
@@ -197,10 +186,7 @@ def as_json(found: Comparison, *, events: bool) -> dict[str, Any]:
         "readings": history.readings,
         "files": history.files,
         "gaps": history.gaps,
-        "rows": [
-            {"what": figure.what, "recorded": figure.recorded, "changed": figure.changed, "note": figure.note}
-            for figure in found.figures()
-        ],
+        "rows": [asdict(figure) for figure in found.figures()],
     }
     if events:
         values["events"] = [

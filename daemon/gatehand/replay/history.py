@@ -1,6 +1,6 @@
 """A window of the recording through the rules again: as it was, and beside it through a changed shop.
 
-Each file of the recording replays by itself from the state in its head, to the very decisions that were taken. The
+Each file of the recording replays by itself from the state in its header, to the very decisions that were taken. The
 changed run begins with the first file's state carried over by name (as a changed config is in a running daemon) and
 goes on through the files as long as nothing is missing between them; after a gap, and at a daemon's start, it takes
 the recorded state again.
@@ -103,9 +103,9 @@ class _Run:
 
     def file(self, recording: Recording, shop: Shop, progress: Callable[[int], None]) -> None:
         """Play one file in both runs."""
-        head, history = recording.header, self._history
+        header, history = recording.header, self._history
         self._wall_ms = offset_ms(recording)
-        recorded = Player(shop, head.state, self._recorded, patience_ms=RECORDED)
+        recorded = Player(shop, header.state, self._recorded, patience_ms=RECORDED)
         if self._changed is not None:
             self._begin_changed(recording, shop, self._changed)
         history.files += 1
@@ -123,17 +123,17 @@ class _Run:
                 history.first_ms = max(first + self._wall_ms, self.since_ms)
             history.last_ms = min(last + self._wall_ms, self.until_ms)
             progress(history.readings)
-        self._at = (head.run, recording.ended in _WHOLE and not recording.damage)
+        self._at = (header.run, recording.ended in _WHOLE and not recording.damage)
 
     def _begin_changed(self, recording: Recording, shop: Shop, changed: Shop) -> None:
-        head = recording.header
-        goes_on = self._at == (head.run, True) and shop == self._shop
+        header = recording.header
+        goes_on = self._at == (header.run, True) and shop == self._shop
         if goes_on and self._player is not None:
             return
         if self._player is not None:
             self._history.gaps += 1
-        state = adopt_shop(shop, changed, head.state, head.mono_ms / 1000).state
-        self._devices = RecordedDevices(shop, changed, head.state)
+        state = adopt_shop(shop, changed, header.state, header.mono_ms / 1000).state
+        self._devices = RecordedDevices(shop, changed, header.state)
         self._player = Player(changed, state, self._changed_sink, devices=self._devices, patience_ms=PATIENCE_MS)
         self._shop = shop
 

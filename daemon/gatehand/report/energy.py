@@ -4,22 +4,25 @@ Apparent energy, volt times ampere times hours: a current sensor knows no power 
 circuit which names the tool or collector among its members.
 """
 
+from collections import Counter
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from typing import Final
 
 from gatehand.config import Config
 from gatehand.config.tables import COLLECTOR_MEMBER
-from gatehand.past.account import Tally, Use
+from gatehand.past.account import Account, Use
 from gatehand.past.deadband import at_least
 from gatehand.past.recordings import opened
-from gatehand.past.stretches import Track, stretches
+from gatehand.past.stretches import stretches
 from gatehand.recording.recording import Listed, recordings
 
 MOST_FILES: Final = 24
 """Recorded files read, spread over the time: hours, not all of them."""
+_LONGEST_MS: Final = 10_000
+"""A current holds until the next reading, at most this long."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,87 +34,40 @@ class Energy:
     kvah: float | None
 
 
-@dataclass(slots=True)
-class Sample:
-    """Milliampere-milliseconds and milliseconds while running."""
-
-    charge: int = 0
-    ms: int = 0
-
-    @property
-    def mean_amps(self) -> float:
-        """Mean current while running."""
-        return self.charge / self.ms / 1000 if self.ms else 0.0
-
-
-@dataclass(slots=True)
-class Energies:
-    """By name, and from how many recorded files."""
-
-    tools: dict[str, Energy] = field(default_factory=dict)
-    collectors: dict[str, Energy] = field(default_factory=dict)
-    files: int = 0
-
-
 def energies(
-    config: Config,
-    folder: Path,
-    window: tuple[datetime | None, datetime | None],
-    tally: Tally,
-    *,
-    until: int,
-) -> Energies:
-    """Energy of what ran in a time, as far as the recording reaches. What still runs counts to `until`, wall ms."""
-    found = Energies()
-    drawn: dict[str, Sample] = {}
-    fans: dict[str, Sample] = {}
-    for recording in opened(_spread([one for one in recordings(folder, *window) if not one.trouble])):
-        found.files += 1
+    config: Config, folder: Path, since: datetime | None, until: datetime | None, account: Account
+) -> tuple[dict[str, Energy], int]:
+    """Energy of what ran in a time, as far as the recording reaches; and from how many of its files.
+
+    By name as a circuit's members are named: tools as they are, and `collector.NAME`.
+    """
+    least = {name: at_least(tool.stop_amps) for name, tool in config.tool.items()}
+    least |= {COLLECTOR_MEMBER + name: at_least(one.running_amps) for name, one in config.collector.items()}
+    uses = account.tools | {COLLECTOR_MEMBER + name: use for name, use in account.collectors.items()}
+    volts = {
+        member: one.voltage for one in config.circuit.values() if one.voltage is not None for member in one.members
+    }
+    found: dict[str, Energy] = {}
+    files = _spread([one for one in recordings(folder, since, until) if not one.trouble])
+    count = 0
+    charge, ran_ms = Counter[str](), Counter[str]()  # milliampere times ms while running, and ms of it
+    for recording in opened(files):
+        count += 1
         for stretch in stretches(recording):
-            for name, track in stretch.tracks.items():
-                if name in config.tool:
-                    _add(drawn.setdefault(name, Sample()), track, at_least(config.tool[name].stop_amps))
-            for name, track in stretch.currents.items():
-                if name in config.collector:
-                    _add(fans.setdefault(name, Sample()), track, at_least(config.collector[name].running_amps))
-    volts = _volts(config)
-    found.tools = {
-        name: _energy(sample, tally.tools.get(name, Use()).total_ms(until), volts.get(name))
-        for name, sample in drawn.items()
-    }
-    found.collectors = {
-        name: _energy(sample, tally.collectors.get(name, Use()).total_ms(until), volts.get(COLLECTOR_MEMBER + name))
-        for name, sample in fans.items()
-    }
-    return found
+            tracks = stretch.tracks | {COLLECTOR_MEMBER + name: track for name, track in stretch.currents.items()}
+            for name in least.keys() & tracks.keys():
+                ran = [(ma, ms) for ma, ms in tracks[name].held(_LONGEST_MS) if ma >= least[name]]
+                charge[name] += sum(ma * ms for ma, ms in ran)
+                ran_ms[name] += sum(ms for _, ms in ran)
+    for name in charge:
+        mean = charge[name] / ran_ms[name] / 1000 if ran_ms[name] else 0.0
+        hours = mean * uses.get(name, Use()).hours(account.until_ms)
+        voltage = volts.get(name)
+        found[name] = Energy(mean, hours, None if voltage is None else hours * voltage / 1000)
+    return found, count
 
 
 def _spread(files: list[Listed]) -> Iterable[Listed]:
     if len(files) <= MOST_FILES:
         return files
     return [files[at * len(files) // MOST_FILES] for at in range(MOST_FILES)]
-
-
-def _add(sample: Sample, track: Track, least: int) -> None:
-    """Each reading at or above `least` holds until the next one, ten seconds at most."""
-    following = iter(track.ms)
-    next(following, None)
-    for ma, ms, after in zip(track.ma, track.ms, following, strict=False):
-        if ma >= least:
-            span = min(after - ms, 10_000)
-            sample.charge += ma * span
-            sample.ms += span
-
-
-def _energy(sample: Sample, ran_ms: int, volts: float | None) -> Energy:
-    hours = sample.mean_amps * ran_ms / 3_600_000
-    return Energy(sample.mean_amps, hours, None if volts is None else hours * volts / 1000)
-
-
-def _volts(config: Config) -> dict[str, float]:
-    return {
-        member: circuit.voltage
-        for circuit in config.circuit.values()
-        if circuit.voltage is not None
-        for member in circuit.members
-    }

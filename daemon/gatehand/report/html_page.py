@@ -9,10 +9,12 @@ from datetime import date
 from html import escape
 from typing import Final
 
+from gatehand.journal.line import OwnEvent
 from gatehand.report.plain_text import upkeep_words
 from gatehand.report.summary import Summary
 from gatehand.svg import Point, image, rect_element, text_element
 from gatehand.times import local, local_text, rough
+from gatehand_rules.findings import Happened
 
 _WIDTH: Final = 360
 _LEFT, _RIGHT = 34, 8
@@ -96,7 +98,7 @@ def _collectors(found: Summary) -> Iterator[str]:
     yield columns(labels, values, f"hours a {word}", f"Collector hours a {word}")
     yield "<h2>Collector starts by the hour of the day</h2>"
     by_hour = [0] * 24
-    for times in found.account.tally.switched_on.values():
+    for times in found.account.switched_on.values():
         for ms in times:
             by_hour[local(ms).hour] += 1
     used = [hour for hour, count in enumerate(by_hour) if count]
@@ -155,37 +157,33 @@ def _not_started(found: Summary) -> Iterator[str]:
 
 
 def _happened(found: Summary) -> Iterator[str]:
-    account, tally = found.account, found.account.tally
-    lines = [f"{tally.movements.total():,} gate movements" + _most(tally.movements.most_common(3))]
-    lines += [f"{tally.faults.total():,} gate faults" + _most(tally.faults.most_common(3))] if tally.faults else []
-    lines += [f"{tally.alarms.total():,} alarms" + _most(tally.alarms.most_common(5))] if tally.alarms else []
-    lines += (
-        [f"{account.stops.total():,} times a stop contact" + _most(account.stops.most_common(3))]
-        if account.stops
-        else []
-    )
+    account, events = found.account, found.account.events
+    yield "<h2>What else happened</h2><ul>"
+    for counts, words, most in (
+        (account.movements, "gate movements", 3),
+        (account.faults, "gate faults", 3),
+        (account.alarms, "alarms", 5),
+        (account.stops, "times a stop contact", 3),
+    ):
+        if counts or counts is account.movements:
+            named = ", ".join(f"{_plain(name)} {count:,}" for name, count in counts.most_common(most))
+            yield f"<li>{escape(f'{counts.total():,} {words}: {named}')}</li>"
     for count, words in (
         (account.bins_full.total(), "times the bin full"),
         (account.rejected.total(), "payloads rejected"),
-        (account.broker_lost, "times the broker lost"),
-        (account.runs, "starts of the daemon"),
-        (tally.vetoes, "commands vetoed"),
-        (account.log_gaps, "gaps in the log"),
-        (account.clock_steps, "steps of the clock"),
+        (events[Happened.BROKER_LOST], "times the broker lost"),
+        (events[OwnEvent.DAEMON_STARTED], "starts of the daemon"),
+        (events[Happened.COMMAND_VETOED], "commands vetoed"),
+        (events[OwnEvent.LOG_GAP], "gaps in the log"),
+        (events[OwnEvent.CLOCK_STEPPED], "steps of the clock"),
     ):
-        lines += [f"{count:,} {words}"] if count else []
-    yield "<h2>What else happened</h2><ul>"
-    for line in lines:
-        yield f"<li>{escape(line)}</li>"
+        if count:
+            yield f"<li>{count:,} {words}</li>"
     yield "</ul>"
 
 
-def _most(counts: Iterable[tuple[str, int]]) -> str:
-    return ": " + ", ".join(f"{name.replace('_', ' ')} {count:,}" for name, count in counts)
-
-
-def _table(head: Iterable[str], rows: Iterable[Iterable[str]]) -> Iterator[str]:
-    yield "<table><thead><tr>" + "".join(f"<th>{escape(cell)}</th>" for cell in head) + "</tr></thead><tbody>"
+def _table(header: Iterable[str], rows: Iterable[Iterable[str]]) -> Iterator[str]:
+    yield "<table><thead><tr>" + "".join(f"<th>{escape(cell)}</th>" for cell in header) + "</tr></thead><tbody>"
     for row in rows:
         yield "<tr>" + "".join(f"<td>{escape(cell)}</td>" for cell in row) + "</tr>"
     yield "</tbody></table>"
@@ -253,17 +251,18 @@ def by_time(hours: Mapping[str, float]) -> tuple[list[str], list[float], str]:
     days = sorted(hours)
     first, last = date.fromisoformat(days[0]), date.fromisoformat(days[-1])
     span = (last - first).days + 1
-    if span <= 45:  # noqa: PLR2004 - what has room
-        every = [date.fromordinal(first.toordinal() + i) for i in range(span)]
-        return [f"{day.day} {day:%b}" for day in every], [hours.get(day.isoformat(), 0.0) for day in every], "day"
-    word = "week" if span <= 45 * 7 else "month"
-    sums: dict[str, float] = {}
+    word = "day" if span <= 45 else "week" if span <= 45 * 7 else "month"  # noqa: PLR2004 - what has room
+    sums: dict[tuple[str, str], float] = {}
     for ordinal in range(first.toordinal(), last.toordinal() + 1):
         day = date.fromordinal(ordinal)
-        label = f"W{day.isocalendar().week}" if word == "week" else f"{day:%b}"
-        key = f"{day.isocalendar().year}-{day.isocalendar().week:02}" if word == "week" else f"{day:%Y-%m}"
-        sums[f"{key} {label}"] = sums.get(f"{key} {label}", 0.0) + hours.get(day.isoformat(), 0.0)
-    return [key.split(" ")[1] for key in sums], list(sums.values()), word
+        year, week, _ = day.isocalendar()
+        group = {
+            "day": (day.isoformat(), f"{day.day} {day:%b}"),
+            "week": (f"{year}-{week:02}", f"W{week}"),
+            "month": (f"{day:%Y-%m}", f"{day:%b}"),
+        }[word]
+        sums[group] = sums.get(group, 0.0) + hours.get(day.isoformat(), 0.0)
+    return [label for _, label in sums], list(sums.values()), word
 
 
 def _round_step(most: float) -> float:

@@ -3,11 +3,13 @@
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
+from gatehand.journal.line import OwnEvent
 from gatehand.report.energy import Energy
 from gatehand.report.summary import Summary
 from gatehand.report.upkeep_due import Due
 from gatehand.text import named
 from gatehand.times import local_text, rough
+from gatehand_rules.findings import Happened
 
 if TYPE_CHECKING:
     from collections import Counter
@@ -25,12 +27,11 @@ def text(found: Summary) -> Iterator[str]:
     yield ""
     yield from _collectors(found)
     yield from _troubles(found)
-    yield from _gates(found)
-    yield from _rest(found)
+    yield from _happened(found)
     yield from _upkeep(found.upkeep)
-    if found.energies.files:
+    if found.energy_files:
         yield ""
-        yield f"amps: mean current while running, from {named(found.energies.files, 'recorded file')}. kVAh: volt times"
+        yield f"amps: mean current while running, from {named(found.energy_files, 'recorded file')}. kVAh: volt times"
         yield "ampere, where a [circuit.NAME] with a voltage names it; the real energy is less by its power factor."
 
 
@@ -72,35 +73,27 @@ def _troubles(found: Summary) -> Iterator[str]:
         yield f"  {one.count:>5,} x {one.name}: {one.because}{' (refused)' if one.refused else ''}"
 
 
-def _gates(found: Summary) -> Iterator[str]:
-    tally = found.account.tally
+def _happened(found: Summary) -> Iterator[str]:
+    account, events = found.account, found.account.events
     yield ""
-    yield f"gate movements  {tally.movements.total():,}{_split(tally.movements)}"
-    if tally.faults:
-        yield f"gate faults     {tally.faults.total():,}{_split(tally.faults)}"
-    if tally.vetoes:
-        yield f"commands vetoed {tally.vetoes:,}"
-
-
-def _rest(found: Summary) -> Iterator[str]:
-    account = found.account
-    if account.tally.alarms:
-        yield f"alarms          {account.tally.alarms.total():,}{_split(account.tally.alarms)}"
     for what, counts in (
+        ("gate movements ", account.movements),
+        ("gate faults    ", account.faults),
+        ("commands vetoed", events[Happened.COMMAND_VETOED]),
+        ("alarms         ", account.alarms),
         ("stops          ", account.stops),
         ("bin full       ", account.bins_full),
         ("rejected       ", account.rejected),
+        ("broker lost    ", events[Happened.BROKER_LOST]),
+        ("daemon started ", events[OwnEvent.DAEMON_STARTED]),
+        ("gaps in the log", events[OwnEvent.LOG_GAP]),
+        ("clock steps    ", events[OwnEvent.CLOCK_STEPPED]),
     ):
-        if counts:
+        if isinstance(counts, int):
+            if counts:
+                yield f"{what} {counts:,}"
+        elif counts or counts is account.movements:
             yield f"{what} {counts.total():,}{_split(counts)}"
-    for what, count in (
-        ("broker lost    ", account.broker_lost),
-        ("daemon started ", account.runs),
-        ("gaps in the log", account.log_gaps),
-        ("clock steps    ", account.clock_steps),
-    ):
-        if count:
-            yield f"{what} {count:,}"
 
 
 def _upkeep(all_due: list[Due]) -> Iterator[str]:

@@ -1,19 +1,20 @@
 """The account, upkeep and energy of a time put together: the one value from which text, JSON and the page are made."""
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any, Final
 
 from gatehand.config import Config
-from gatehand.journal.line import Line
+from gatehand.config.tables import COLLECTOR_MEMBER
+from gatehand.journal.line import Line, OwnEvent
 from gatehand.journal.reader import EventReader
-from gatehand.past.account import NOT_COUNTED, Account, Use, account, by_day
-from gatehand.report.energy import Energies, Energy, energies
+from gatehand.past.account import NOT_COUNTED, Account, Use, account
+from gatehand.report.energy import Energy, energies
 from gatehand.report.upkeep_due import Due, done_at, due
 from gatehand.times import from_ms, local, ms_stamp, stamp_ms
-from gatehand_rules.findings import Rule
+from gatehand_rules.findings import Happened, Rule
 
 _WORDS: Final[dict[str, str]] = {
     Rule.BELOW_START_THRESHOLD: "drew less than start_amps",
@@ -32,11 +33,6 @@ _WORDS: Final[dict[str, str]] = {
     Rule.SWITCHED_BY_HAND: "the collector was switched off at its own switch",
     Rule.STOP_CONTACT: "a stop contact was active",
 }
-
-
-def reason(rule: str) -> str:
-    """A rule's reason; its id, readable, for one that has no words here."""
-    return _WORDS.get(rule, rule.replace("_", " "))
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,8 +76,8 @@ class Trouble:
 
     @property
     def because(self) -> str:
-        """Why, in words."""
-        return reason(self.rule)
+        """Why, in words; the rule's id, readable, for one that has none here."""
+        return _WORDS.get(self.rule, self.rule.replace("_", " "))
 
 
 @dataclass(slots=True)
@@ -89,65 +85,64 @@ class Summary:
     """Everything that a report shows."""
 
     account: Account
-    energies: Energies
+    energy: dict[str, Energy]
+    """By name as a circuit's members are named: tools as they are, and `collector.NAME`."""
+    energy_files: int
     upkeep: list[Due]
     tool_names: tuple[str, ...]
     """In the config's order."""
 
     def tools(self) -> Iterator[ToolFigures]:
         """Each tool, the config's first."""
-        tally, until = self.account.tally, self.account.until_ms
-        named = [*self.tool_names, *(name for name in sorted(tally.tools) if name not in self.tool_names)]
-        for name in named:
-            use = tally.tools.get(name, Use())
-            spans = [(until if end is None else end) - start for start, end in use.spans]
+        account, until = self.account, self.account.until_ms
+        for name in [*self.tool_names, *(name for name in sorted(account.tools) if name not in self.tool_names)]:
+            use = account.tools.get(name, Use())
             yield ToolFigures(
                 name,
                 use.starts,
-                use.total_ms(until) / 3_600_000,
-                max(spans, default=0) / 1000,
-                sum(count for (who, _), count in tally.missed.items() if who == name),
-                sum(count for (who, _), count in tally.refused.items() if who == name),
-                self.energies.tools.get(name),
+                use.hours(until),
+                max((end - start for start, end in use.ended(until)), default=0) / 1000,
+                sum(count for (who, _), count in account.missed.items() if who == name),
+                sum(count for (who, _), count in account.refused.items() if who == name),
+                self.energy.get(name),
             )
 
     def collectors(self) -> Iterator[CollectorFigures]:
         """Each collector that was commanded on."""
-        tally, until = self.account.tally, self.account.until_ms
-        for name in sorted(tally.collectors):
-            worst, began = tally.worst_hour(name)
-            starts = len(tally.switched_on.get(name, ()))
-            hours = tally.collectors[name].total_ms(until) / 3_600_000
+        account = self.account
+        for name, use in sorted(account.collectors.items()):
+            starts, hours = len(account.switched_on.get(name, ())), use.hours(account.until_ms)
             if starts or hours:
-                yield CollectorFigures(name, starts, hours, worst, began, self.energies.collectors.get(name))
+                energy = self.energy.get(COLLECTOR_MEMBER + name)
+                yield CollectorFigures(name, starts, hours, *account.worst_hour(name), energy)
 
     def troubles(self) -> list[Trouble]:
         """Missed and refused starts, the commonest first."""
-        tally = self.account.tally
-        found = [Trouble(name, rule, count, refused=False) for (name, rule), count in tally.missed.items()]
-        found += [Trouble(name, rule, count, refused=True) for (name, rule), count in tally.refused.items()]
+        missed, refused = self.account.missed, self.account.refused
+        found = [Trouble(name, rule, count, refused=False) for (name, rule), count in missed.items()]
+        found += [Trouble(name, rule, count, refused=True) for (name, rule), count in refused.items()]
         return sorted(found, key=lambda one: (-one.count, one.name, one.rule))
 
     def hours_by_day(self) -> dict[str, dict[str, float]]:
         """Hours of each collector on each local day on which it ran: {day: {collector: hours}}."""
         days: dict[str, dict[str, float]] = {}
-        for name, use in sorted(self.account.tally.collectors.items()):
-            for day, hours in by_day(use.spans, self.account.until_ms).items():
+        for name, use in sorted(self.account.collectors.items()):
+            for day, hours in use.hours_by_day(self.account.until_ms).items():
                 days.setdefault(day.isoformat(), {})[name] = hours
         return dict(sorted(days.items()))
 
     def working_days(self) -> int:
         """Local days with a cut."""
-        return len({local(start).date() for use in self.account.tally.tools.values() for start, _ in use.spans})
+        return len({local(start).date() for use in self.account.tools.values() for start, _ in use.spans})
 
     def as_json(self) -> dict[str, Any]:
         """For programs; times in RFC 3339, UTC."""
-        account, tally = self.account, self.account.tally
+        account = self.account
         return {
             "from": ms_stamp(account.first_ms),
             "to": ms_stamp(account.last_ms),
-            "events": account.events,
-            "daemon_starts": account.runs,
+            "events": account.events.total(),
+            "daemon_starts": account.events[OwnEvent.DAEMON_STARTED],
             "working_days": self.working_days(),
             "tools": [
                 {
@@ -176,16 +171,16 @@ class Summary:
                 {"name": one.name, "rule": one.rule, "because": one.because, "count": one.count, "refused": one.refused}
                 for one in self.troubles()
             ],
-            "gate_movements": dict(sorted(tally.movements.items())),
-            "gate_faults": dict(sorted(tally.faults.items())),
-            "commands_vetoed": tally.vetoes,
-            "alarms": dict(tally.alarms.most_common()),
+            "gate_movements": dict(sorted(account.movements.items())),
+            "gate_faults": dict(sorted(account.faults.items())),
+            "commands_vetoed": account.events[Happened.COMMAND_VETOED],
+            "alarms": dict(account.alarms.most_common()),
             "stops": dict(account.stops),
             "bins_full": dict(account.bins_full),
             "readings_rejected": dict(account.rejected),
-            "broker_lost": account.broker_lost,
-            "log_gaps": account.log_gaps,
-            "clock_steps": account.clock_steps,
+            "broker_lost": account.events[Happened.BROKER_LOST],
+            "log_gaps": account.events[OwnEvent.LOG_GAP],
+            "clock_steps": account.events[OwnEvent.CLOCK_STEPPED],
             "upkeep": [
                 {
                     "upkeep": one.name,
@@ -212,50 +207,50 @@ def _energy(energy: Energy | None) -> dict[str, float | None] | None:
     }
 
 
-@dataclass(frozen=True, slots=True)
-class Window:
-    """The time that a report is of; None: without end on that side."""
-
-    since: datetime | None = None
-    until: datetime | None = None
-
-
 def gather(
-    config: Config, folder: Path, window: Window, progress: Callable[[int], None] = lambda _events: None
+    config: Config,
+    folder: Path,
+    since: datetime | None = None,
+    until: datetime | None = None,
+    progress: Callable[[int], None] = lambda _events: None,
 ) -> tuple[Summary, list[str]]:
     """The report of a time, and what had to be left out. `progress` hears the number of events so far."""
     reader = EventReader(folder)
-    found = account(_counted(reader, window, progress), lambda: reader.passed_ts)
+    found = _account_of(reader, since, until, progress)
+    energy, files = energies(config, folder, since, until, found)
     summary = Summary(
         account=found,
-        energies=energies(config, folder, (window.since, window.until), found.tally, until=found.until_ms),
-        upkeep=_upkeep(config, folder, window, found),
+        energy=energy,
+        energy_files=files,
+        upkeep=_upkeep(config, folder, None if since or until else found),
         tool_names=tuple(config.tool),
     )
     return summary, [str(skipped) for skipped in reader.skipped]
 
 
-def _counted(reader: EventReader, window: Window, progress: Callable[[int], None]) -> Iterator[Line]:
-    for count, line in enumerate(reader.lines(window.since, window.until, without=NOT_COUNTED), 1):
-        if not count % 5000:
-            progress(count)
-        yield line
+def _account_of(
+    reader: EventReader,
+    since: datetime | None,
+    until: datetime | None = None,
+    progress: Callable[[int], None] = lambda _events: None,
+) -> Account:
+    def counted() -> Iterator[Line]:
+        for count, line in enumerate(reader.lines(since, until, without=NOT_COUNTED), 1):
+            if not count % 5000:
+                progress(count)
+            yield line
+
+    return account(counted(), lambda: reader.passed_ts)
 
 
-def _upkeep(config: Config, folder: Path, window: Window, found: Account) -> list[Due]:
-    """Upkeep counts from when it was last done, whatever time the report is of."""
+def _upkeep(config: Config, folder: Path, whole: Account | None) -> list[Due]:
+    """Upkeep counts from when it was last done, whatever time the report is of. `whole`: of all the log, if known."""
     if not config.upkeep:
         return []
     done = done_at(folder)
+    if whole is None:
+        # From the day before any of these was last done; all of it where one never was.
+        oldest = min(done.get(name, 0) for name in config.upkeep)
+        whole = _account_of(EventReader(folder), from_ms(oldest) - timedelta(days=1) if oldest else None)
     first = next(EventReader(folder).lines(), None)
-    first_ms = None if first is None else stamp_ms(str(first["ts"]))
-    whole = found if window == Window() else _since(folder, config.upkeep, done)
-    return due(config, whole.tally.collectors, done, first_ms=first_ms, until_ms=whole.until_ms)
-
-
-def _since(folder: Path, names: Mapping[str, object], done: Mapping[str, int]) -> Account:
-    """The log from the day before any of these was last done; all of it where one never was."""
-    oldest = min(done.get(name, 0) for name in names)
-    begin = from_ms(oldest) - timedelta(days=1) if oldest else None
-    reader = EventReader(folder)
-    return account(reader.lines(begin, None, without=NOT_COUNTED), lambda: reader.passed_ts)
+    return due(config, whole, done, first_ms=None if first is None else stamp_ms(str(first["ts"])))

@@ -6,7 +6,7 @@ writes the log. It is never thinned out; the hours are counted from the log, as 
 
 import json
 import os
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -14,7 +14,7 @@ from typing import Final
 
 from gatehand.config import Config
 from gatehand.journal.line import LineError, decode
-from gatehand.past.account import Use
+from gatehand.past.account import Account, Use
 from gatehand.times import stamp, stamp_ms
 
 FILE: Final = "upkeep.jsonl"
@@ -75,21 +75,12 @@ def note_done(folder: Path, name: str, when: datetime) -> None:
         os.close(handle)
 
 
-def due(
-    config: Config, uses: Mapping[str, Use], done: Mapping[str, int], *, first_ms: int | None, until_ms: int
-) -> list[Due]:
-    """How all upkeep stands. `uses`: each collector's spans; `first_ms`: when the log begins."""
+def due(config: Config, account: Account, done: Mapping[str, int], *, first_ms: int | None) -> list[Due]:
+    """How all upkeep stands. `first_ms`: when the log begins."""
     found = []
     for name, upkeep in config.upkeep.items():
-        collector = config.upkeep_collector(name)
-        since = done.get(name)
-        spans = uses.get(collector, Use()).spans
-        hours = hours_since(spans, since or 0, until_ms)
+        collector, since = config.upkeep_collector(name), done.get(name)
+        hours = account.collectors.get(collector, Use()).hours(account.until_ms, since or 0)
         early = since is not None and first_ms is not None and since < first_ms
         found.append(Due(name, collector, upkeep.every_hours, hours, since, early))
     return found
-
-
-def hours_since(spans: Iterable[tuple[int, int | None]], since: int, until: int) -> float:
-    """Hours within the spans after `since`."""
-    return sum(max(0, (until if end is None else end) - max(start, since)) for start, end in spans) / 3_600_000

@@ -25,49 +25,10 @@ class Distribution:
     held: dict[int, int] = field(default_factory=dict)
     readings: int = 0
 
-    def add(self, track: Track, hold_ms: int = HOLD_MS) -> None:
-        """Count a track's readings, each for as long as it held."""
-        held, get = self.held, self.held.get
-        self.readings += len(track)
-        following = iter(track.ms)
-        next(following, None)
-        for ma, ms, after in zip(track.ma, track.ms, following, strict=False):
-            held[ma] = get(ma, 0) + min(after - ms, hold_ms)
-        below = [ma for ma in held if ma < 0]
-        if below:
-            held[0] = get(0, 0) + sum(map(held.pop, below))
-
     @property
     def total_ms(self) -> int:
         """All of it."""
         return sum(self.held.values())
-
-
-@dataclass(frozen=True, slots=True)
-class Class:
-    """A part of a distribution, sorted by milliampere."""
-
-    ma: tuple[int, ...]
-    until: tuple[int, ...]
-    """Cumulative milliseconds."""
-
-    @classmethod
-    def of(cls, held: Mapping[int, int], low: int, high: int) -> "Class":
-        """What lies from `low` to below `high` milliampere."""
-        inside = sorted((ma, ms) for ma, ms in held.items() if low <= ma < high and ms > 0)
-        return cls(tuple(ma for ma, _ in inside), tuple(accumulate(ms for _, ms in inside)))
-
-    @property
-    def total_ms(self) -> int:
-        """How long it lasted in all."""
-        return self.until[-1] if self.until else 0
-
-    def quantile(self, share: float) -> float:
-        """Ampere below or at which `share` of its time lies. 0 for an empty class."""
-        if not self.ma:
-            return 0.0
-        at = bisect_right(self.until, share * self.until[-1])
-        return self.ma[min(at, len(self.ma) - 1)] / 1000
 
 
 def histogram(held: Mapping[int, int], low: int, high: int, bins: int = 256) -> tuple[list[float], list[float]]:
@@ -88,10 +49,16 @@ def histogram(held: Mapping[int, int], low: int, high: int, bins: int = 256) -> 
 
 
 def gathered(tracks: Iterable[Track], hold_ms: int = HOLD_MS) -> Distribution:
-    """The distribution of several tracks."""
+    """The distribution of several tracks, each reading counted for as long as it held."""
     found = Distribution()
+    held, get = found.held, found.held.get
     for track in tracks:
-        found.add(track, hold_ms)
+        found.readings += len(track)
+        for ma, ms in track.held(hold_ms):
+            held[ma] = get(ma, 0) + ms
+    below = [ma for ma in held if ma < 0]
+    if below:
+        held[0] = get(0, 0) + sum(map(held.pop, below))
     return found
 
 
@@ -206,8 +173,18 @@ def _clear(held: Mapping[int, int], border: int, high: int) -> bool:
 
 
 def _level(held: Mapping[int, int], low: int, high: int) -> Level:
-    part = Class.of(held, low, high)
-    return Level(part.quantile(0.005), part.quantile(0.5), part.quantile(0.995), part.total_ms / 1000)
+    """What lies from `low` to below `high` milliampere; all 0 where nothing does."""
+    inside = sorted((ma, ms) for ma, ms in held.items() if low <= ma < high and ms > 0)
+    if not inside:
+        return Level(0.0, 0.0, 0.0, 0.0)
+    until = list(accumulate(ms for _, ms in inside))
+
+    def quantile(share: float) -> float:
+        """Ampere below or at which this share of the time lies."""
+        at = bisect_right(until, share * until[-1])
+        return inside[min(at, len(inside) - 1)][0] / 1000
+
+    return Level(quantile(0.005), quantile(0.5), quantile(0.995), until[-1] / 1000)
 
 
 def between(low: float, high: float, share: float) -> float:

@@ -7,15 +7,11 @@ is counted for one tool as if it alone had the collector; where tools share it, 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from gatehand.past.deadband import HIGHEST, LOWEST, Deadband, first_outside
 from gatehand.past.stretches import Track
 from gatehand.tune.levels import Levels, between
-
-if TYPE_CHECKING:
-    from array import array
-
 
 AWAY_MS = 30 * 60_000
 """A pause this long is no pause between cuts but the end of the work."""
@@ -37,16 +33,12 @@ class Spell:
 def spells(track: Track, start_ma: int, stop_ma: int) -> Iterator[Spell]:
     """All spells that the track holds whole. What is drawing at its start or end is not counted."""
     ms, ma = track.ms, track.ma
-    at = _next(ma, 0, Deadband(stop_ma, HIGHEST))  # drawing from the start: wait for its end
-    while (begun := _next(ma, at, Deadband(LOWEST, start_ma))) < len(ma):
-        at = _next(ma, begun, Deadband(stop_ma, HIGHEST))
-        if at >= len(ma):
-            return
-        yield Spell(ms[begun], ms[at])
-
-
-def _next(ma: "array[int]", at: int, inside: Deadband) -> int:
-    return first_outside(ma, at, len(ma), inside)
+    end, resting, drawing = len(ma), Deadband(LOWEST, start_ma), Deadband(stop_ma, HIGHEST)
+    at = first_outside(ma, 0, end, drawing)  # drawing from the start: wait for its end
+    while (begun := first_outside(ma, at, end, resting)) < end:
+        at = first_outside(ma, begun, end, drawing)
+        if at < end:
+            yield Spell(ms[begun], ms[at])
 
 
 def joined(found: Iterable[Spell], shorter_than: int) -> list[Spell]:

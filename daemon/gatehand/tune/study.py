@@ -1,7 +1,7 @@
 """One tool's readings looked at from end to end: levels, thresholds, cuts, pauses, run-on; in words and as JSON."""
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from typing import Any, Final
 
 from gatehand.past.recordings import Piece
@@ -123,27 +123,21 @@ def _level(level: Level) -> str:
 
 
 def _settings(one: Study, found: Found) -> Iterator[str]:
-    tool, best = one.tool, found.thresholds
+    best, settings = found.thresholds, proposed(one)
+    notes = {
+        "start_amps": f"{best.above_rest:.1f} times the top of rest, work begins at {best.below_work:.1f} times it",
+        "stop_amps": f"{best.stop_above_rest:.1f} times the top of rest",
+        "start_after": "s",
+        "stop_after": "s",
+        "run_on": f"s, up to which a restart spared costs no more than {WORTH_S:g} s of running",
+    }
+    if found.advised is None:
+        notes["run_on"] = f"s; {named(len(found.pauses), 'pause')}: too few to choose by"
     yield ""
     yield f"  {'':<12} {'proposed':>9}  {'now':>6}"
-    yield (
-        f"  {'start_amps':<12} {best.start_amps:>9g}  {tool.start_amps:>6g}   {best.above_rest:.1f} times the top of "
-        f"rest, work begins at {best.below_work:.1f} times it"
-    )
-    yield (
-        f"  {'stop_amps':<12} {best.stop_amps:>9g}  {tool.stop_amps:>6g}   {best.stop_above_rest:.1f} times the top of "
-        "rest"
-    )
-    yield f"  {'start_after':<12} {best.start_after:>9g}  {tool.start_after:>6g}   s"
-    yield f"  {'stop_after':<12} {best.stop_after:>9g}  {tool.stop_after:>6g}   s"
-    if found.advised is not None:
-        yield (
-            f"  {'run_on':<12} {found.advised.seconds:>9g}  {tool.run_on:>6g}   s, up to which a restart spared costs "
-            f"no more than {WORTH_S:g} s of running"
-        )
-    else:
-        pauses = named(len(found.pauses), "pause")
-        yield f"  {'run_on':<12} {'-':>9}  {tool.run_on:>6g}   s; {pauses}: too few to choose by"
+    for key, note in notes.items():
+        value = f"{settings[key]:g}" if key in settings else "-"
+        yield f"  {key:<12} {value:>9}  {getattr(one.tool, key):>6g}   {note}"
 
 
 def _pauses(found: Found) -> Iterator[str]:
@@ -216,17 +210,12 @@ def proposed(one: Study) -> dict[str, float]:
     if one.found is None:
         return {}
     best = one.found.thresholds
-    settings = {
-        "start_amps": best.start_amps,
-        "stop_amps": best.stop_amps,
-        "start_after": best.start_after,
-        "stop_after": best.stop_after,
-    }
+    settings = {key: getattr(best, key) for key in ("start_amps", "stop_amps", "start_after", "stop_after")}
     return settings if one.found.advised is None else settings | {"run_on": one.found.advised.seconds}
 
 
 def _level_json(level: Level) -> dict[str, float]:
-    return {"low": level.low, "middle": level.middle, "high": level.high, "seconds": round(level.seconds, 1)}
+    return asdict(level) | {"seconds": round(level.seconds, 1)}
 
 
 def _option_json(option: RunOn) -> dict[str, float]:

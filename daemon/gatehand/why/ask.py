@@ -4,7 +4,7 @@ Without a moment it is the last thing that should have happened and did not.
 """
 
 import textwrap
-from collections.abc import Iterator
+from collections.abc import Container, Iterator
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from itertools import islice
@@ -18,9 +18,10 @@ from gatehand.journal.sentences import sentence
 from gatehand.text import as_sentence
 from gatehand.times import from_ms, local_text, ms_stamp, stamp_ms, to_ms
 from gatehand.why.gate_or_collector import ANSWERS_FOR, collector_now, collector_verdict, gate_verdict
-from gatehand.why.moment import Context, Kind, TimedLine, Verdict, gather_context
+from gatehand.why.moment import Context, Kind, TimedLine, gather_context
 from gatehand.why.state_at_moment import broker_away, clock_step, log_gap, not_running, unheard
 from gatehand.why.tool_start import tool_verdict
+from gatehand.why.verdicts import Verdict
 from gatehand_rules import Shop
 from gatehand_rules.findings import Happened, Rule
 
@@ -76,13 +77,11 @@ def did_not_happen(line: Line) -> bool:
 
 def whose(config: Config, line: Line) -> tuple[Kind, str] | None:
     """The subject that a line is about, if the config has it."""
-    tool, gate, collector = line.get("tool"), line.get("gate"), line.get("collector")
-    if isinstance(tool, str) and tool in config.tool:
-        return "tool", tool
-    if isinstance(gate, str) and gate in config.gate:
-        return "gate", gate
-    if isinstance(collector, str) and collector in config.collector:
-        return "collector", collector
+    tables: dict[Kind, Container[str]] = {"tool": config.tool, "gate": config.gate, "collector": config.collector}
+    for kind, names in tables.items():
+        name = line.get(kind)
+        if isinstance(name, str) and name in names:
+            return kind, name
     return None
 
 

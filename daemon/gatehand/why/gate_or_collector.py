@@ -5,50 +5,47 @@ from typing import Final
 
 from gatehand.journal.sentences import sentence, spoken
 from gatehand.times import lasting, local_clock
-from gatehand.why.moment import MINUTE_MS, NOTHING, Context, TimedLine, Verdict, first, lines_of, retries
+from gatehand.why import verdicts as words
+from gatehand.why.moment import MINUTE_MS, NEAR_MS, Context, TimedLine, first
 from gatehand.why.state_at_moment import could_not_be_used, gate_not_understood, last_rejected, next_for_switch
 from gatehand.why.tool_start import tool_verdict
 from gatehand.why.try_settings import around, gate_trials
+from gatehand.why.verdicts import Verdict, verdict
 from gatehand_rules.findings import Happened, Rule
 
-_NEAR_MS: Final = 5 * MINUTE_MS
 _TROUBLES: Final = (Happened.GATE_FAULT, Happened.COMMAND_VETOED, Happened.START_REFUSED, Happened.DEVICE_OFFLINE)
 _MOVES: Final = (Happened.GATE_COMMANDED, Happened.GATE_OPEN, Happened.GATE_SHUT, Happened.GATE_BETWEEN)
 _CUT_AFTER_MS: Final = 60_000
 
 
+def _is_near(context: Context, one: TimedLine) -> bool:
+    return context.distance(one.ms, one.ms) <= NEAR_MS
+
+
+def _nearest(context: Context, lines: list[TimedLine]) -> TimedLine | None:
+    return min(lines, key=lambda one: (context.distance(one.ms, one.ms), -one.ms), default=None)
+
+
 def gate_verdict(context: Context) -> Verdict:
     """The case of a gate at a moment."""
-    own = [one for one in context.lines if one.text("gate") == context.name]
-    troubles = [one for one in own if one.is_(*_TROUBLES) and context.distance(one.ms, one.ms) <= _NEAR_MS]
-    nearest = min(troubles, key=lambda one: (context.distance(one.ms, one.ms), -one.ms), default=None)
+    own = (one for one in context.lines if one.text("gate") == context.name)
+    nearest = _nearest(context, [one for one in own if one.is_(*_TROUBLES) and _is_near(context, one)])
     if nearest is None:
         return _gate_now(context)
     if nearest.is_(Happened.GATE_FAULT):
         return _fault(context, nearest)
-    case = "offline" if nearest.is_(Happened.DEVICE_OFFLINE) else nearest.text("rule") or "refused"
-    said = sentence(nearest.line)
-    return Verdict(
-        "vetoed" if nearest.is_(Happened.COMMAND_VETOED) else case,
-        f"at {local_clock(nearest.ms)}: {said}",
-        lines_of(nearest),
-        next_step="Its device's own will says that it is gone: look at its power and network."
-        if nearest.is_(Happened.DEVICE_OFFLINE)
-        else "",
-    )
+    case, step = nearest.text("rule") or "refused", ""
+    if nearest.is_(Happened.COMMAND_VETOED):
+        case = "vetoed"
+    elif nearest.is_(Happened.DEVICE_OFFLINE):
+        case, step = "offline", "Its device's own will says that it is gone: look at its power and network."
+    return Verdict(case, f"at {nearest.clock}: {sentence(nearest.line)}", [nearest.line], next_step=step)
 
 
 def _fault(context: Context, fault: TimedLine) -> Verdict:
-    waited = fault.amount("waited")
-    commanded_ms = fault.ms - round(waited * 1000)
-    found = Verdict(
-        "gate_jammed",
-        f"gate {spoken(context.name)} was told to {'open' if fault.text('wanted') == 'open' else 'shut'} at "
-        f"{local_clock(commanded_ms)} and had not reported it {lasting(waited)} later (travel "
-        f"{lasting(fault.amount('travel'))}, {retries(fault)}): it counts as in fault",
-        lines_of(fault),
-        next_step="Look at the gate, its power and its end switches: gatehand exercise.",
-    )
+    commanded_ms = fault.ms - round(fault.amount("waited") * 1000)
+    facts = {key: fault.amount(key) for key in ("travel", "waited", "retries")}
+    found = verdict(context, words.GATE_FAULT, (fault,), told=local_clock(commanded_ms), **facts)
     if gate_not_understood(context, fault, found):
         return found
     until = _answers_until(context, fault)
@@ -71,18 +68,12 @@ def _answers_until(context: Context, fault: TimedLine) -> int:
 def _gate_now(context: Context) -> Verdict:
     """No trouble near: where it is and since when."""
     last = first(context.upto(context.at_ms), *_MOVES, gate=context.name)
+    at = local_clock(context.at_ms)
     if last is None:
-        return Verdict(
-            NOTHING, f"the log knows nothing of gate {spoken(context.name)} up to {local_clock(context.at_ms)}"
-        )
+        return verdict(context, words.GATE_UNKNOWN, at=at)
     command = first(context.upto(last.ms), Happened.GATE_COMMANDED, gate=context.name)
     shown = (last,) if command is None or command is last else (command, last)
-    return Verdict(
-        NOTHING,
-        f"nothing asked gate {spoken(context.name)} to move at {local_clock(context.at_ms)}; the last of it: "
-        + "; ".join(f"{local_clock(one.ms)} {sentence(one.line)}" for one in shown),
-        lines_of(*shown),
-    )
+    return verdict(context, words.GATE_QUIET, shown, at=at, last="; ".join(one.timed_sentence() for one in shown))
 
 
 _OWN: Final = (Happened.COLLECTOR_UNANSWERED, Happened.FAN_UNSAFE, Happened.COMMAND_VETOED, Happened.RESET_REFUSED)
@@ -94,7 +85,7 @@ _SWITCHED: Final = (Happened.COLLECTOR_ON, Happened.COLLECTOR_OFF, Happened.COLL
 
 def collector_verdict(context: Context) -> Verdict:
     """The case of a collector at a moment."""
-    near = [one for one in context.lines if _is_its(context, one) and context.distance(one.ms, one.ms) <= _NEAR_MS]
+    near = [one for one in context.lines if one.text("collector") == context.name and _is_near(context, one)]
     trouble = _nearest(context, [one for one in near if one.is_(*_OWN)])
     wanted = _nearest(context, [one for one in near if one.is_(*_WANTED) and one.text("tool")])
     if trouble is not None and (
@@ -107,14 +98,6 @@ def collector_verdict(context: Context) -> Verdict:
     return collector_now(context)
 
 
-def _is_its(context: Context, one: TimedLine) -> bool:
-    return one.text("collector") == context.name
-
-
-def _nearest(context: Context, lines: list[TimedLine]) -> TimedLine | None:
-    return min(lines, key=lambda one: (context.distance(one.ms, one.ms), -one.ms), default=None)
-
-
 def _trouble(context: Context, one: TimedLine) -> Verdict:
     unanswered = one.is_(Happened.COLLECTOR_UNANSWERED) and one.line.get("reported_on") is not True
     rejected = last_rejected(context, "collector", context.name, one.ms) if unanswered else None
@@ -124,38 +107,27 @@ def _trouble(context: Context, one: TimedLine) -> Verdict:
         Happened.RESET_REFUSED: ("held", "Clear the cause first; then reset."),
         Happened.COMMAND_VETOED: ("vetoed", ""),
     }[Happened(str(one.line["event"]))]
-    said = f"at {local_clock(one.ms)}: {sentence(one.line)}" + (f"; {could_not_be_used(rejected)}" if rejected else "")
-    return Verdict(case, said, lines_of(one, rejected), next_step=step)
+    said = f"at {one.clock}: {sentence(one.line)}" + (f"; {could_not_be_used(rejected)}" if rejected else "")
+    return Verdict(case, said, [line.line for line in (one, rejected) if line], next_step=step)
 
 
 def collector_now(context: Context) -> Verdict:
     """Off or on, since when and by which rule."""
-    own = (one for one in context.upto(context.at_ms) if _is_its(context, one) and one.is_(*_SWITCHED))
+    lines = (one for one in context.upto(context.at_ms) if one.text("collector") == context.name)
+    own = (one for one in lines if one.is_(*_SWITCHED))
     last = next((one for one in own if not one.is_refresh), None)
-    name = "the collector" if context.name == "main" else f"collector {spoken(context.name)}"
+    whom = "the collector" if context.name == "main" else f"collector {spoken(context.name)}"
     if last is None:
-        return Verdict(NOTHING, f"the log knows nothing of {name} up to {local_clock(context.at_ms)}")
+        return verdict(context, words.COLLECTOR_UNKNOWN, whom=whom, at=local_clock(context.at_ms))
     seconds = round((context.at_ms - last.ms) / 1000)
     since = lasting(float(seconds)) if seconds else "less than a second"
+    facts = {"whom": whom, "since": since, "last": last.timed_sentence()}
     if last.is_(Happened.COLLECTOR_OFF, Happened.COLLECTOR_HELD):
         held = last.is_(Happened.COLLECTOR_HELD) or last.text("rule") in {Rule.HOLD, Rule.STOP_CONTACT}
-        return Verdict(
-            "held" if held else NOTHING,
-            f"{name} had been off for {since}: {local_clock(last.ms)} {sentence(last.line)}"
-            + ("" if held else "; nothing asked for it since"),
-            lines_of(last),
-            next_step="When the cause is gone, reset the hold." if held else "",
-        )
+        return verdict(context, words.COLLECTOR_HELD if held else words.COLLECTOR_OFF, (last,), **facts)
     stood = next((one.ms for one in own if one.is_(Happened.COLLECTOR_OFF, Happened.COLLECTOR_HELD)), 0)
-    behind = [
-        one
-        for one in context.between(max(last.ms - MINUTE_MS, stood), context.at_ms)
-        if _is_its(context, one) and one.is_(Happened.TOOL_STARTED, Happened.HAND_STARTED, Happened.COLLECTOR_KEPT_ON)
-    ]
-    reasons = "; ".join(f"{local_clock(one.ms)} {sentence(one.line)}" for one in behind[-3:])
-    return Verdict(
-        "already_on",
-        f"{name} had been on for {since}: {local_clock(last.ms)} {sentence(last.line)}"
-        + (f"; {reasons}" if reasons else ""),
-        [last.line, *(one.line for one in behind[-3:])],
-    )
+    began = (Happened.TOOL_STARTED, Happened.HAND_STARTED, Happened.COLLECTOR_KEPT_ON)
+    since_then = context.between(max(last.ms - MINUTE_MS, stood), context.at_ms)
+    behind = [one for one in since_then if one.text("collector") == context.name and one.is_(*began)][-3:]
+    reasons = "; ".join(one.timed_sentence() for one in behind)
+    return verdict(context, words.COLLECTOR_ON, (last, *behind), reasons=reasons, **facts)

@@ -1,31 +1,30 @@
-"""What is known about a question: the lines around the moment, the state then, the start that it is about, the verdict.
+"""What is known about a question: the lines around the moment, the state then, the start that it is about.
 
 The state is replayed from the recording. A `StartAttempt` is one thing that a tool did: a rise that was no start, or a
-start and its outcome. A `Verdict` is one sentence that says what the case was, the lines it rests on, and what
-would have changed it.
+start and its outcome.
 """
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
-from itertools import islice
+from itertools import chain, islice
 from pathlib import Path
 from typing import Final, Literal, Self, TypeAlias
 
 from gatehand.config import Config
 from gatehand.journal.line import Line, OwnEvent
 from gatehand.journal.reader import EventReader
+from gatehand.journal.sentences import sentence
 from gatehand.past.player import RECORDED, Player
 from gatehand.past.recordings import offset_ms, recorded_shop
 from gatehand.past.stretches import stretches
 from gatehand.recording.format import RecordingError
 from gatehand.recording.recording import Recording, recordings
-from gatehand.times import from_ms, stamp_ms, to_ms
+from gatehand.times import from_ms, local_clock, stamp_ms, to_ms
 from gatehand_rules import Shop, State
 from gatehand_rules.findings import Happened, Rule
 
 Kind: TypeAlias = Literal["tool", "gate", "collector"]
-Setting: TypeAlias = float | str
 
 BEFORE: Final = timedelta(minutes=30)
 AFTER: Final = timedelta(minutes=15)
@@ -43,34 +42,6 @@ _PRIORITY: Final = (
     Happened.READING_REJECTED,
 )
 
-NOTHING: Final = "nothing_in_the_log"
-
-
-@dataclass(slots=True)
-class Verdict:
-    """`case`: its id; `sentence`: what happened and by which rule; `next_step`: what to do about it."""
-
-    case: str
-    sentence: str
-    findings: list[Line] = field(default_factory=list)
-    would_have_started: dict[str, Setting] = field(default_factory=dict)
-    """Settings, each of which alone would have started it, as a replay has shown."""
-    trials: list[str] = field(default_factory=list)
-    """The same in sentences, with what it would have cost elsewhere."""
-    extra_starts: dict[str, int] = field(default_factory=dict)
-    """By setting: starts that the change would have added elsewhere in what was looked at."""
-    next_step: str = ""
-
-    @property
-    def is_no(self) -> bool:
-        """Something that was wanted did not happen."""
-        return self.case not in {"started", "already_on", NOTHING}
-
-
-def amps(value: float) -> str:
-    """A current as it is said."""
-    return f"{value:.4g} A"
-
 
 @dataclass(frozen=True, slots=True)
 class TimedLine:
@@ -85,6 +56,11 @@ class TimedLine:
         return cls(stamp_ms(str(line["ts"])), line)
 
     @property
+    def clock(self) -> str:
+        """Its local time of day."""
+        return local_clock(self.ms)
+
+    @property
     def is_refresh(self) -> bool:
         """A repeated command, which begins nothing."""
         return self.text("rule") == Rule.REFRESH
@@ -96,6 +72,10 @@ class TimedLine:
     def has(self, fact: tuple[str, str]) -> bool:
         """Whether a key has this text."""
         return self.line.get(fact[0]) == fact[1]
+
+    def timed_sentence(self) -> str:
+        """Its time of day and what it says."""
+        return f"{self.clock} {sentence(self.line)}"
 
     def text(self, key: str) -> str:
         """A fact that is a text; empty when it is none."""
@@ -117,26 +97,13 @@ def first(lines: Iterable[TimedLine], *events: str, **facts: str) -> TimedLine |
     return next((one for one in lines if one.is_(*events) and all(map(one.has, facts.items()))), None)
 
 
-def lines_of(*found: TimedLine | None) -> list[Line]:
-    """What a verdict rests on: those of them that there are."""
-    return [one.line for one in found if one is not None]
-
-
-def retries(fault: TimedLine) -> str:
-    """How often it was commanded again."""
-    count = round(fault.amount("retries"))
-    return "1 retry" if count == 1 else f"{count} retries"
-
-
 @dataclass(slots=True)
 class StateThen:
     """What the recording says of a moment: the state then, and the shop that was in force."""
 
-    recording: Recording
+    run: str
     shop: Shop
     state: State
-    wall_ms: int
-    """To be added to rule ms for the wall's."""
     last_ms: int
     """Wall time of the recording's last event before the moment."""
 
@@ -152,10 +119,6 @@ class Context:
     name: str
     at: datetime
     lines: list[TimedLine]
-    before: TimedLine | None
-    """The last line up to the moment, wherever it is."""
-    after: TimedLine | None
-    """The first line after it."""
     state_then: StateThen | None
     reader: EventReader = field(repr=False)
 
@@ -200,8 +163,13 @@ class Context:
                 return
 
     def following(self, ms: int) -> Iterator[TimedLine]:
-        """Lines after a moment."""
+        """Lines of the context after a moment."""
         return (one for one in self.lines if one.ms > ms)
+
+    def next_line(self) -> TimedLine | None:
+        """The first line after the moment, wherever it is."""
+        beyond = map(TimedLine.of, self.reader.lines(self.at + timedelta(milliseconds=1)))
+        return next(chain(self.following(self.at_ms), beyond), None)
 
     def between(self, start_ms: int, end_ms: int) -> list[TimedLine]:
         """Lines of the context from `start_ms` to `end_ms`, both counted in."""
@@ -212,22 +180,7 @@ def gather_context(config: Config, shop: Shop, folder: Path, subject: tuple[Kind
     """Gather what is known."""
     reader = EventReader(folder)
     lines = list(map(TimedLine.of, reader.lines(at - BEFORE, at + AFTER)))
-    now = to_ms(at)
-    before = next((one for one in reversed(lines) if one.ms <= now), None)
-    after = next((one for one in lines if one.ms > now), None)
-    return Context(
-        config=config,
-        shop=shop,
-        folder=folder,
-        kind=subject[0],
-        name=subject[1],
-        at=at,
-        lines=lines,
-        before=before or next(map(TimedLine.of, reader.backwards(at)), None),
-        after=after or next(map(TimedLine.of, reader.lines(at + timedelta(milliseconds=1))), None),
-        state_then=state_at(folder, at),
-        reader=reader,
-    )
+    return Context(config, shop, folder, *subject, at, lines, state_at(folder, at), reader)
 
 
 def state_at(folder: Path, at: datetime) -> StateThen | None:
@@ -251,7 +204,7 @@ def state_at(folder: Path, at: datetime) -> StateThen | None:
         last = max(last, part.last_ms or last)
         if (stretch.last_ms or 0) > until:
             break
-    return StateThen(recording, shop, player.state, offset, last + offset)
+    return StateThen(recording.header.run, shop, player.state, last + offset)
 
 
 @dataclass(frozen=True, slots=True)

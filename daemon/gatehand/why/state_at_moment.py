@@ -7,9 +7,10 @@ from collections.abc import Iterator
 from typing import Final
 
 from gatehand.journal.line import OwnEvent
-from gatehand.journal.sentences import spoken
-from gatehand.times import lasting, local_clock, local_text
-from gatehand.why.moment import Context, Kind, TimedLine, Verdict, amps, first, lines_of
+from gatehand.times import lasting, local_text
+from gatehand.why import verdicts as words
+from gatehand.why.moment import Context, Kind, TimedLine, first
+from gatehand.why.verdicts import Verdict, verdict
 from gatehand_rules.findings import Happened, Rule
 from gatehand_rules.state import ToolMuted, ToolSilent, ToolState, ToolUnknown
 
@@ -19,42 +20,25 @@ ALIVE_MS = 10_000
 
 def not_running(context: Context) -> Verdict | None:
     """The daemon did not run at the moment."""
-    before, after, at = context.before, context.after, local_text(context.at_ms)[:19]
+    before, after = next(context.upto(context.at_ms), None), context.next_line()
+    at = local_text(context.at_ms)[:19]
     if before is None:
-        if after is None:
-            return None
-        return Verdict(
-            "daemon_not_running",
-            f"the log begins at {local_text(after.ms)[:19]}: at {at} no Gatehand had run here yet, or its log is gone",
-            lines_of(after),
-        )
-    back = f"; it started again at {local_text(after.ms)[:19]}" if after and after.is_(OwnEvent.DAEMON_STARTED) else ""
-    if before.is_(OwnEvent.DAEMON_STOPPED):
-        why = before.text("why")
-        return Verdict(
-            "daemon_not_running",
-            f"Gatehand was not running at {at}: it was stopped at "
-            f"{local_text(before.ms)[:19]}{f' ({why})' if why else ''}{back}; nothing was watched in between",
-            [before.line, *([after.line] if back and after else [])],
-            next_step="Start it as a service (deploy/), so that it comes back by itself.",
-        )
-    if not _died(context, before):
+        begun = local_text(after.ms)[:19] if after else None
+        return verdict(context, words.NOT_YET, (after,), at=at, begun=begun) if after else None
+    stopped = before.is_(OwnEvent.DAEMON_STOPPED)
+    if not stopped and not _died(context, before, after):
         return None
-    last = max(before.ms, context.state_then.last_ms if context.state_then else before.ms)
-    return Verdict(
-        "daemon_not_running",
-        f"Gatehand was not running at {at}: it was last heard of at {local_text(last)[:19]} and ended without a word "
-        f"(a power cut, or it was killed){back}; nothing was watched in between",
-        [before.line, *([after.line] if back and after else [])],
-        next_step="Look at the machine's own journal for that time.",
-    )
+    last_ms = max(before.ms, context.state_then.last_ms if context.state_then and not stopped else before.ms)
+    back = after if after and after.is_(OwnEvent.DAEMON_STARTED) else None
+    again = local_text(back.ms)[:19] if back else None
+    case = words.STOPPED if stopped else words.DIED
+    return verdict(context, case, (before, back), at=at, last=local_text(last_ms)[:19], again=again)
 
 
-def _died(context: Context, before: TimedLine) -> bool:
+def _died(context: Context, before: TimedLine, after: TimedLine | None) -> bool:
     """The run that was alive before the moment had ended by then, without saying so."""
-    state_then, after = context.state_then, context.after
-    recorded = state_then is not None and state_then.recording.header.run == before.text("run")
-    if state_then is not None and recorded:
+    state_then = context.state_then
+    if state_then is not None and state_then.run == before.text("run"):
         return context.at_ms - state_then.last_ms > ALIVE_MS
     # Without a recording only a new start tells, and then only that it was some time in between.
     return after is not None and after.is_(OwnEvent.DAEMON_STARTED) and after.ms - before.ms > ALIVE_MS
@@ -69,15 +53,10 @@ def broker_away(context: Context) -> Verdict | None:
     if last is None or not last.is_(Happened.BROKER_LOST) or (state is not None and state.connected):
         return None
     again = first(context.following(context.at_ms), Happened.BROKER_CONNECTED)
-    until = f"until {local_clock(again.ms)}" if again else "and was not back within the time looked at"
-    away = f" ({lasting((again.ms - last.ms) / 1000)})" if again else ""
-    return Verdict(
-        "broker_away",
-        f"the broker was away from {local_clock(last.ms)} {until}{away}: no reading came in and no command could go "
-        "out. What was commanded then is not delivered late",
-        lines_of(last, again),
-        next_step="Look at the broker and at the network between it and Gatehand.",
-    )
+    until = "and was not back within the time looked at"
+    if again:
+        until = f"until {again.clock} ({lasting((again.ms - last.ms) / 1000)})"
+    return verdict(context, words.BROKER_AWAY, (last, again), since=last.clock, until=until)
 
 
 def clock_step(context: Context) -> str | None:
@@ -88,7 +67,7 @@ def clock_step(context: Context) -> str | None:
     by = one.amount("by_seconds")
     way = "forward" if by > 0 else "back"
     return (
-        f"the wall clock stepped {way} by {lasting(abs(by))} at {local_clock(one.ms)}: a time that you remember may "
+        f"the wall clock stepped {way} by {lasting(abs(by))} at {one.clock}: a time that you remember may "
         "stand in the log that much off. Nothing is timed by that clock"
     )
 
@@ -99,7 +78,7 @@ def log_gap(context: Context) -> str | None:
     if one is None:
         return None
     lost = one.amount("lost")
-    return f"{lost:g} lines of the log were lost before {local_clock(one.ms)}: what follows may be less than all"
+    return f"{lost:g} lines of the log were lost before {one.clock}: what follows may be less than all"
 
 
 def _state(context: Context) -> ToolState | None:
@@ -125,23 +104,11 @@ def silent(context: Context) -> Verdict | None:
     if fell is None:
         return None
     again = first(context.following(context.at_ms), Happened.TOOL_HEARD, tool=context.name)
-    until = (
-        f"it was heard again at {local_clock(again.ms)}"
-        if again
-        else "it has not been heard again in the time looked at"
-    )
-    by = (
-        "its own will said that it was gone"
-        if fell.text("rule") == Rule.OFFLINE
-        else f"it had said nothing for {lasting(fell.amount('silent_after'))} (silent_after)"
-    )
-    return Verdict(
-        "silent",
-        f"the sensor of {spoken(context.name)} was silent from {local_clock(fell.ms)}: {by}; {until}. A silent sensor "
-        "starts nothing",
-        lines_of(fell, again),
-        next_step="Look at the sensor's power and network; a sensor that speaks only on change wants silent_after = 0.",
-    )
+    until = f"it was heard again at {again.clock}" if again else "it has not been heard again in the time looked at"
+    by = f"it had said nothing for {lasting(fell.amount('silent_after'))} (silent_after)"
+    if fell.text("rule") == Rule.OFFLINE:
+        by = "its own will said that it was gone"
+    return verdict(context, words.SILENT, (fell, again), since=fell.clock, by=by, until=until)
 
 
 def _silent_by_log(context: Context) -> bool:
@@ -159,22 +126,8 @@ def muted(context: Context) -> Verdict | None:
 
 def muted_by(context: Context, line: TimedLine) -> Verdict:
     """Why it was muted."""
-    name = spoken(context.name)
-    if line.text("rule") == Rule.RUN_LIMIT:
-        return Verdict(
-            "run_limit",
-            f"{name} was muted at {local_clock(line.ms)}: it had drawn without a pause for its run_limit, which is "
-            "taken for a stuck sensor",
-            lines_of(line),
-            next_step=f"Look at the sensor; if the tool does run that long, raise run_limit in [tool.{context.name}].",
-        )
-    return Verdict(
-        "muted",
-        f"{name} was muted by hand at {local_clock(line.ms)}: somebody pressed a gate's button while it ran, so it is "
-        f"not served until its current has fallen below its stop_amps ({amps(line.amount('stop_amps'))})",
-        lines_of(line),
-        next_step="Let the tool stop; its next start counts. A hand ranks above automation; no setting changes this.",
-    )
+    case = words.RUN_LIMIT if line.text("rule") == Rule.RUN_LIMIT else words.MUTED
+    return verdict(context, case, (line,), at=line.clock)
 
 
 def blind(context: Context) -> Verdict | None:
@@ -183,12 +136,7 @@ def blind(context: Context) -> Verdict | None:
     if not isinstance(state, ToolUnknown):
         return None
     heard = "between its two thresholds" if state.amps is not None else "none at all"
-    return Verdict(
-        "unknown",
-        f"since Gatehand started, no live reading of {spoken(context.name)} has told whether it runs ({heard}): it "
-        "starts nothing until it has been seen below its stop_amps",
-        next_step="Look at what its sensor publishes: gatehand watch.",
-    )
+    return verdict(context, words.UNKNOWN, heard=heard)
 
 
 _SPOKE: Final = {
@@ -215,9 +163,7 @@ def last_rejected(context: Context, kind: Kind, name: str, ms: int) -> TimedLine
 def could_not_be_used(one: TimedLine) -> str:
     """In words, without a full stop."""
     shown = one.text("shown")
-    return f"what it said at {local_clock(one.ms)} could not be used: {one.text('why')}" + (
-        f", found {shown!r}" if shown else ""
-    )
+    return f"what it said at {one.clock} could not be used: {one.text('why')}" + (f", found {shown!r}" if shown else "")
 
 
 def next_for_switch(context: Context, rejected: TimedLine | None) -> str:

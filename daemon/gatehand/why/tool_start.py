@@ -1,40 +1,27 @@
-"""A tool: why it did not start the collector, or how it did. One function for each case."""
+"""A tool: why it did not start the collector, by which rule its start was refused, or how it did start."""
 
+from collections.abc import Callable
 from operator import itemgetter
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from gatehand.journal.sentences import spoken
 from gatehand.past.recordings import readings_of
 from gatehand.times import lasting, local_clock
-from gatehand.why.moment import (
-    NOTHING,
-    Context,
-    StartAttempt,
-    TimedLine,
-    Verdict,
-    aftermath,
-    amps,
-    first,
-    lines_of,
-    nearest,
-)
-from gatehand.why.refused_start import drew, gate_case, recorded, refused
+from gatehand.why import verdicts as words
+from gatehand.why.moment import Context, StartAttempt, TimedLine, aftermath, first, nearest, served_until
 from gatehand.why.state_at_moment import (
     blind,
     could_not_be_used,
+    gate_not_understood,
     last_rejected,
     muted,
     muted_by,
     next_for_switch,
     silent,
 )
-from gatehand.why.try_settings import gate_trials
-from gatehand.why.try_thresholds import catch_the_cut
-from gatehand_rules.findings import Happened, Rule
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
-
+from gatehand.why.try_settings import Around, around, catch_the_cut, gate_trials, with_collector
+from gatehand.why.verdicts import Verdict, Words, amps, verdict
+from gatehand_rules.findings import Fact, Happened, Rule
 
 _LOOKED_MS: Final = 120_000
 _MOST_GATES: Final = 12
@@ -47,191 +34,97 @@ def tool_verdict(context: Context) -> Verdict:
 
 def _by_attempt(context: Context) -> Verdict | None:
     attempt = nearest(context)
-    if attempt is None:
-        return None
-    origin = attempt.origin
-    if origin.is_(Happened.START_MISSED):
-        missed: Mapping[str, Callable[[Context, StartAttempt], Verdict]] = {
-            Rule.SHORTER_THAN_START_AFTER: _too_short,
-            Rule.NOT_CONFIRMED: _not_confirmed,
-        }
-        return missed.get(origin.text("rule"), _under)(context, attempt)
-    case_of: Mapping[str, Callable[[Context, StartAttempt], Verdict]] = {
-        Happened.START_REFUSED: refused,
-        Happened.TOOL_STARTED: started,
-        Happened.TOOL_MUTED: lambda context, attempt: muted_by(context, attempt.origin),
-        Happened.READING_REJECTED: _rejected,
-    }
-    return case_of[str(origin.line["event"])](context, attempt)
+    return None if attempt is None else _CASE_OF[str(attempt.origin.line["event"])](context, attempt)
 
 
-def _under(context: Context, attempt: StartAttempt) -> Verdict:
-    """It drew, and less than its start threshold."""
+def _say(context: Context, attempt: StartAttempt, case: Words, *lines: TimedLine | None, **facts: Fact) -> Verdict:
+    """The verdict on an attempt: it rests on the line that says it, and on these."""
     origin = attempt.origin
-    peak, start = origin.amount("peak"), origin.amount("start_amps")
-    found = Verdict(
-        "under_threshold",
-        f"{spoken(context.name)} drew {amps(peak)} at most from {local_clock(attempt.start_ms)} to "
-        f"{local_clock(attempt.end_ms)} ({lasting(origin.amount('lasted'))}), {amps(start - peak)} below its "
-        f"start_amps of {amps(start)}: it was not taken for running, no gate was told and the collector stayed as it "
-        "was",
-        lines_of(origin),
-    )
+    begun, ended = local_clock(attempt.start_ms), local_clock(attempt.end_ms)
+    return verdict(context, case, (origin, *lines), at=origin.clock, begun=begun, ended=ended, **facts)
+
+
+def _missed(context: Context, attempt: StartAttempt) -> Verdict:
+    """It drew less than its start threshold, or not for long enough, or nothing bore its start out."""
+    origin = attempt.origin
+    if origin.text("rule") == Rule.NOT_CONFIRMED:
+        return _say(context, attempt, words.NOT_CONFIRMED)
+    case = words.TOO_SHORT if origin.text("rule") == Rule.SHORTER_THAN_START_AFTER else words.UNDER
+    found = _say(context, attempt, case, below=amps(origin.amount("start_amps") - origin.amount("peak")))
     catch_the_cut(context, attempt, found)
     return found
-
-
-def _too_short(context: Context, attempt: StartAttempt) -> Verdict:
-    """It reached its threshold, and not for long enough."""
-    origin = attempt.origin
-    above, wanted = origin.amount("above_for"), origin.amount("start_after")
-    found = Verdict(
-        "too_short",
-        f"{spoken(context.name)} drew {amps(origin.amount('peak'))} at {local_clock(attempt.start_ms)}, above its "
-        f"start_amps of {amps(origin.amount('start_amps'))}, but for {lasting(above)} at the longest; its start_after "
-        f"wants {lasting(wanted)}: it was not taken for running",
-        lines_of(origin),
-    )
-    catch_the_cut(context, attempt, found)
-    return found
-
-
-def _not_confirmed(context: Context, attempt: StartAttempt) -> Verdict:
-    """It reached its threshold after a silence, and what it said could have been held back since before."""
-    origin = attempt.origin
-    return Verdict(
-        "not_confirmed",
-        f"{spoken(context.name)} drew {amps(origin.amount('peak'))} at {local_clock(attempt.start_ms)}, at or above "
-        f"its start_amps of {amps(origin.amount('start_amps'))}, for {lasting(origin.amount('above_for'))}; but its "
-        "sensor or the broker had been silent before, so that this could have been held back since, and no second "
-        "reading a second later, none below it a second before and no time of its own showed that it was new",
-        lines_of(origin),
-        next_step=f"Let the sensor speak once a second, or give [tool.{context.name}] current an at (when it was "
-        "measured) or a poll; for a sensor that speaks only on change set silent_after = 0.",
-    )
 
 
 def _rejected(context: Context, attempt: StartAttempt) -> Verdict:
     """Its message could not be used."""
     origin = attempt.origin
     others = sum(1 for one in context.lines if one.text("tool") == context.name and one.is_(Happened.READING_REJECTED))
-    more = f", {others} times within the time looked at" if others > 1 else ""
-    if origin.text("rule") == Rule.RETAINED:
-        return Verdict(
-            "retained",
-            f"the reading of {spoken(context.name)} at {local_clock(origin.ms)} ({amps(origin.amount('amps'))}) was "
-            f"one that the broker had kept{more}: its age is unknown, so it is shown and starts nothing",
-            lines_of(origin),
-            next_step="Let the sensor publish its readings without the retain flag; a live reading counts at once.",
-        )
-    if origin.text("rule") == Rule.MAX_AGE:
-        return Verdict(
-            "too_old",
-            f"the reading of {spoken(context.name)} at {local_clock(origin.ms)} was refused{more}: "
-            f"{origin.text('why')}; what its device has held back starts nothing",
-            lines_of(origin),
-            next_step=f"Look at the device's network; max_age of [tool.{context.name}] current says how old one may "
-            "be.",
-        )
-    return Verdict(
-        "rejected",
-        f"the reading of {spoken(context.name)} at {local_clock(origin.ms)} was rejected{more}: {origin.text('why')}"
-        + (f", found {origin.text('shown')!r}" if origin.text("shown") else "")
-        + "; what cannot be read changes nothing and starts nothing",
-        lines_of(origin),
-        next_step=f"Look at what the sensor publishes, and at [tool.{context.name}] current: topic, pointer, scale.",
-    )
+    more = f", {others} times within the time looked at" if others > 1 else None
+    shown = origin.text("shown")
+    by_rule: dict[str, Words] = {Rule.RETAINED: words.RETAINED, Rule.MAX_AGE: words.TOO_OLD}
+    case = by_rule.get(origin.text("rule"), words.REJECTED)
+    return _say(context, attempt, case, more=more, found=repr(shown) if shown else None)
 
 
 def _quiet(context: Context) -> Verdict:
     """No rise worth a finding: what the readings say."""
-    name = spoken(context.name)
     tracks = readings_of(context.folder, context.name, context.at_ms - _LOOKED_MS, context.at_ms + _LOOKED_MS)
     peaks = [max(zip(track.ms, track.ma, strict=True), key=itemgetter(1)) for track in tracks]
     at = context.shop.tool_at(context.name)
     start = context.shop.tools[at].start_amps if at is not None else 0.0
+    moment = local_clock(context.at_ms)
     if not peaks:
-        return Verdict(
-            NOTHING,
-            f"nothing is known of {name} around {local_clock(context.at_ms)}: no event in the log, and no reading "
-            "recorded",
-            next_step=f"Give another time with --at, or look at the log: gatehand log --tool {context.name}",
-        )
-    when, highest = max(peaks, key=itemgetter(1))
-    peak, count = max(0, highest) / 1000, sum(map(len, tracks))
-    return Verdict(
-        "under_threshold" if peak < start else NOTHING,
-        f"{name} drew {amps(peak)} at most around {local_clock(context.at_ms)} (at {local_clock(when)}, {count} "
-        f"readings from two minutes before to two minutes after); its start_amps is {amps(start)}: as far as its "
-        "sensor says, it did not run",
-        next_step="If it did run, its sensor sits on the wrong wire or answers on another topic: gatehand exercise.",
-    )
+        return verdict(context, words.NOTHING_KNOWN, at=moment)
+    when_ms, highest = max(peaks, key=itemgetter(1))
+    peak, count, when = max(0, highest) / 1000, str(sum(map(len, tracks))), local_clock(when_ms)
+    case = words.DID_NOT_RUN._replace(case="under_threshold") if peak < start else words.DID_NOT_RUN
+    return verdict(context, case, at=moment, peak=peak, when=when, count=count, start_amps=start)
 
 
-def started(context: Context, attempt: StartAttempt) -> Verdict:
+def _started(context: Context, attempt: StartAttempt) -> Verdict:
     """It was taken for running: what became of it."""
     lines = aftermath(context, attempt)
     refusal = first(lines, Happened.START_REFUSED, tool=context.name)
     if refusal is not None:
-        again = StartAttempt(refusal, attempt.start_ms, attempt.end_ms)
-        return refused(context, again)
+        return _refused(context, StartAttempt(refusal, attempt.start_ms, attempt.end_ms))
     fault = first(lines, Happened.GATE_FAULT)
     on = first((one for one in lines if not one.is_refresh), Happened.COLLECTOR_ON)
     unanswered = first(lines, Happened.COLLECTOR_UNANSWERED, told="on")
     if on is not None and unanswered is not None:
-        return no_answer(context, attempt, on, unanswered)
+        return _no_answer(context, attempt, on, unanswered)
     if on is not None:
-        return _was_on(context, attempt, on, lines)
+        opened = first(lines, Happened.GATE_OPEN)
+        late = {key: opened.line.get(key) for key in ("late_by", "travel")} if opened else {}
+        gate = spoken(opened.text("gate")) if opened else None
+        later = lasting((on.ms - attempt.start_ms) / 1000)
+        return _say(context, attempt, words.STARTED, opened, on, later=later, opened=gate, **late)
     if fault is not None:
-        return gate_case(context, attempt, fault)
+        return _gate_fault(context, attempt, fault)
     missed = first(lines, Happened.START_MISSED)
     if missed is not None:
-        return ended_too_soon(context, attempt, missed)
+        return _ended_too_soon(context, attempt, missed)
     return _neither(context, attempt, lines)
 
 
-def no_answer(context: Context, attempt: StartAttempt, on: TimedLine, unanswered: TimedLine) -> Verdict:
+def _no_answer(context: Context, attempt: StartAttempt, on: TimedLine, unanswered: TimedLine) -> Verdict:
     """The collector was commanded on and did not show it."""
-    said = unanswered.line.get("reported_on")
-    shown = "its switch says off" if said is False else "its switch says nothing"
-    if said is True:
+    says_on = unanswered.line.get("reported_on")
+    shown = "its switch says off" if says_on is False else "its switch says nothing"
+    if says_on is True:
         shown = "its switch says on, and its motor draws no current"
-    rejected = None if said is True else last_rejected(context, "collector", context.collector, unanswered.ms)
+    rejected = None if says_on is True else last_rejected(context, "collector", context.collector, unanswered.ms)
     if rejected is not None:
         shown = could_not_be_used(rejected)
-    return Verdict(
-        "no_answer",
-        f"{drew(context, attempt)}, and the collector was told on at {local_clock(on.ms)}, but it did not answer: "
-        f"{shown}. It was told again at {local_clock(unanswered.ms)}",
-        lines_of(attempt.origin, on, unanswered, rejected),
-        next_step=next_for_switch(context, rejected),
-    )
+    lines = (on, unanswered, rejected)
+    found = _say(context, attempt, words.NO_ANSWER, *lines, on=on.clock, shown=shown, again=unanswered.clock)
+    found.next_step = next_for_switch(context, rejected)
+    return found
 
 
-def _was_on(context: Context, attempt: StartAttempt, on: TimedLine, lines: list[TimedLine]) -> Verdict:
-    """It did start; how long it took."""
-    took = (on.ms - attempt.start_ms) / 1000
-    opened = first(lines, Happened.GATE_OPEN)
-    late = opened.number("late_by") if opened else None
-    gate = f", once gate {spoken(opened.text('gate'))} was open" if opened else ""
-    slow = f" ({lasting(late)} after its travel of {lasting(opened.amount('travel'))})" if opened and late else ""
-    return Verdict(
-        "started",
-        f"{drew(context, attempt)}; the collector was told on {lasting(took) or 'at once'} later{gate}{slow}",
-        lines_of(attempt.origin, opened, on),
-    )
-
-
-def ended_too_soon(context: Context, attempt: StartAttempt, missed: TimedLine) -> Verdict:
+def _ended_too_soon(context: Context, attempt: StartAttempt, missed: TimedLine) -> Verdict:
     """The cut was over before its gate was open."""
-    waited = missed.amount("waited")
-    found = Verdict(
-        "gate_late",
-        f"{drew(context, attempt)} and had stopped at {local_clock(attempt.end_ms)}, before its gate was proven open "
-        f"({lasting(waited)} of waiting): a fan is not started for work that is over",
-        lines_of(attempt.origin, missed),
-    )
-    here, window = recorded(context, attempt)
+    found = _say(context, attempt, words.ENDED_TOO_SOON, missed, waited=missed.amount("waited"))
+    here, window = _recorded(context, attempt)
     if here is not None:
         for name in context.gates()[:_MOST_GATES]:
             gate_trials(here, name, (context.name, context.collector), window, found)
@@ -242,31 +135,122 @@ def _neither(context: Context, attempt: StartAttempt, lines: list[TimedLine]) ->
     """No "on" followed and no refusal: it ran already, it waits, or a command was held back."""
     veto = first(lines, Happened.COMMAND_VETOED)
     if veto is not None:
-        return Verdict(
-            "vetoed",
-            f"{drew(context, attempt)}, but the interlock held the command back ({spoken(veto.text('rule'))})",
-            lines_of(attempt.origin, veto),
-            next_step="This should not happen: please report it with the log around this time.",
-        )
+        return _say(context, attempt, words.VETOED, veto, veto=spoken(veto.text("rule")))
     waits = first(lines, Happened.COLLECTOR_WAITED)
     if waits is not None:
-        return Verdict(
-            "start_gap",
-            f"{drew(context, attempt)}; the collector waited {lasting(waits.amount('for_seconds'))} with its start, so "
-            "that two inrushes on one circuit do not meet",
-            lines_of(attempt.origin, waits),
-        )
+        return _say(context, attempt, words.START_GAP, waits, for_seconds=waits.amount("for_seconds"))
     switched = (Happened.COLLECTOR_ON, Happened.COLLECTOR_OFF, Happened.COLLECTOR_ADOPTED)
     last = first(context.upto(attempt.start_ms), *switched, collector=context.collector)
     if last is not None and not last.is_(Happened.COLLECTOR_OFF):
-        return Verdict(
-            "already_on",
-            f"{drew(context, attempt)}; the collector was on already, since {local_clock(last.ms)} at the latest",
-            lines_of(attempt.origin, last),
-        )
-    return Verdict(
-        "waiting",
-        f"{drew(context, attempt)}; neither a start of the collector nor a refusal followed while it ran (to "
-        f"{local_clock(attempt.end_ms)}): its gates were still on their way",
-        lines_of(attempt.origin),
+        return _say(context, attempt, words.ALREADY_ON, last, since=last.clock)
+    return _say(context, attempt, words.WAITING)
+
+
+def _refused(context: Context, attempt: StartAttempt) -> Verdict:
+    """A start that was seen and refused: by which rule, and what would have had to be otherwise."""
+    rule = attempt.origin.text("rule")
+    match rule:
+        case Rule.HOLD | Rule.STOP_CONTACT:
+            return _held(context, attempt)
+        case Rule.BIN_FULL:
+            return _bin_full(context, attempt)
+        case Rule.MAX_OPEN:
+            return _max_open(context, attempt)
+        case Rule.NO_GATE_PROVEN:
+            return _gate_fault(context, attempt, first(aftermath(context, attempt), Happened.GATE_FAULT))
+        case _:
+            return _say(context, attempt, words.BY_RULE.get(rule, words.REFUSED._replace(case=rule or "refused")))
+
+
+def _recorded(context: Context, attempt: StartAttempt) -> tuple[Around | None, tuple[int, int]]:
+    """What was recorded around a cut, and the window in which the collector would have had to start."""
+    window = (attempt.start_ms, served_until(context, attempt))
+    return around(context.folder, window[0], window[1]), window
+
+
+def _held(context: Context, attempt: StartAttempt) -> Verdict:
+    """A stop contact or somebody keeps the collector off."""
+    hold = first(context.in_this_run(attempt.start_ms), Happened.COLLECTOR_HELD, collector=context.collector)
+    reset = first(context.following(attempt.start_ms), Happened.HOLD_RESET)
+    by_contact = hold is not None and hold.text("rule") == Rule.STOP_CONTACT
+    why = hold.text("why") if hold else ""
+    return _say(
+        context,
+        attempt,
+        words.STOP_CONTACT if by_contact else words.HELD,
+        hold,
+        reset,
+        what=f"by the stop contact {spoken(why)}" if by_contact else f"({why})" if why else None,
+        since=hold.clock if hold else None,
+        reset=f"it was reset at {reset.clock}" if reset else "it was not reset in the time looked at",
     )
+
+
+def _bin_full(context: Context, attempt: StartAttempt) -> Verdict:
+    """Its bin is full and `on_bin_full` says to refuse."""
+    full = first(context.in_this_run(attempt.start_ms), Happened.BIN_FULL)
+    found = _say(context, attempt, words.BIN_FULL, full, since=full.clock if full else None)
+    here, window = _recorded(context, attempt)
+    if here is not None and here.starts(
+        with_collector(here.shop, context.collector, on_bin_full="warn"), context.collector, window
+    ):
+        found.would_have_started["on_bin_full"] = "warn"
+        found.trials.append('on_bin_full = "warn" would have started it, into a full bin')
+    return found
+
+
+def _max_open(context: Context, attempt: StartAttempt) -> Verdict:
+    """As many gates as may were in use."""
+    found = _say(context, attempt, words.MAX_OPEN)
+    here, window = _recorded(context, attempt)
+    if here is None:
+        return found
+    limit, at = int(attempt.origin.amount("max_open")), here.shop.tool_at(context.name)
+    gates = len(here.shop.tools[at].gates) if at is not None else 1
+    for most in range(limit + 1, limit + gates + 2):
+        # No refusal is left: the collector may be on already for the other tool.
+        if not here.refused(with_collector(here.shop, context.collector, max_open=most), context.name, window):
+            found.would_have_started["max_open"] = most
+            found.trials.append(f"max_open = {most} would have served it")
+            break
+    return found
+
+
+def _gate_fault(context: Context, attempt: StartAttempt, fault: TimedLine | None) -> Verdict:
+    """None of its gates came to be known open: one jammed, or was later than it was given time for."""
+    own = (one for one in context.upto(attempt.end_ms) if one.text("gate") in context.gates())
+    fault = fault or first(own, Happened.GATE_FAULT)
+    if fault is None:
+        gates = attempt.origin.text("gates") or ", ".join(context.gates())
+        return _say(context, attempt, words.NONE_PROVEN, gates=gates)
+    on = _on_after(context, attempt, fault.ms)
+    found = _say(
+        context,
+        attempt,
+        words.GATE_JAMMED if on is None else words.GATE_LATE,
+        fault,
+        on,
+        faulty=spoken(fault.text("gate")),
+        on=on.clock if on else None,
+        after=lasting((on.ms - attempt.start_ms) / 1000) if on else None,
+        **{key: fault.amount(key) for key in ("travel", "waited", "retries")},
+    )
+    here, window = _recorded(context, attempt)
+    if not gate_not_understood(context, fault, found) and here is not None:
+        gate_trials(here, fault.text("gate"), (context.name, context.collector), window, found)
+    return found
+
+
+def _on_after(context: Context, attempt: StartAttempt, ms: int) -> TimedLine | None:
+    """The start of the collector that followed after all, for this cut or its run-on."""
+    lines = (one for one in context.between(ms, served_until(context, attempt)) if not one.is_refresh)
+    return first(lines, Happened.COLLECTOR_ON, collector=context.collector)
+
+
+_CASE_OF: Final[dict[str, Callable[[Context, StartAttempt], Verdict]]] = {
+    Happened.START_MISSED: _missed,
+    Happened.START_REFUSED: _refused,
+    Happened.TOOL_STARTED: _started,
+    Happened.TOOL_MUTED: lambda context, attempt: muted_by(context, attempt.origin),
+    Happened.READING_REJECTED: _rejected,
+}

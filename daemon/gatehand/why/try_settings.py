@@ -1,7 +1,12 @@
-"""Everything that was recorded around a moment, replayed through changed shops: which setting would have started it."""
+"""Which setting would have started it: what was recorded around a moment, replayed with others.
 
+Gates and collectors are tried on everything that was recorded; `start_amps` and `start_after` on the tool's own
+readings through the rules' detection, with how many more starts each would have made elsewhere.
+"""
+
+from array import array
 from bisect import bisect_left
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Final
 
@@ -9,26 +14,33 @@ from msgspec.structs import replace
 
 from gatehand.journal.sentences import spoken
 from gatehand.past.account import is_refresh
-from gatehand.past.player import RECORDED, Player
-from gatehand.past.recordings import offset_ms, opened, recorded_shop
+from gatehand.past.player import RECORDED, Player, rested
+from gatehand.past.recordings import offset_ms, opened, readings_of, recorded_shop
 from gatehand.past.replay_devices import RecordedDevices
-from gatehand.past.stretches import Stretch, stretches
+from gatehand.past.stretches import Stretch, Track, stretches
 from gatehand.recording.format import RecordingError
 from gatehand.recording.recording import recordings
+from gatehand.text import named
 from gatehand.times import from_ms, lasting
-from gatehand.why.moment import Verdict
+from gatehand.why.moment import Context, StartAttempt
+from gatehand.why.verdicts import Verdict, amps
 from gatehand_rules import Outcome, Shop, State
 from gatehand_rules.commands import CollectorOn, Command
 from gatehand_rules.events import Event, GateReport
 from gatehand_rules.findings import Happened
 from gatehand_rules.reshape import adopt_shop
-from gatehand_rules.shop import Gate
+from gatehand_rules.shop import Collector, Gate, Tool
 from gatehand_rules.words import Position
 
 _LONGEST_TENTHS: Final = 600
 """Of a second: the longest `travel` that is tried."""
 BEFORE_MS: Final = 60_000
 """Recorded time before the moment that is replayed with it."""
+_EARLIEST_MS: Final = 100_000_000
+ELSEWHERE_MS: Final = 48 * 3_600_000
+"""Recorded time before the moment in which a change's further starts are counted."""
+AROUND_MS: Final = 90_000
+"""Readings before and after a rise that are replayed with it."""
 
 
 class Around:
@@ -84,14 +96,10 @@ class Around:
 
     def reported(self, gate: str, position: Position, after_ms: int) -> int | None:
         """When (wall ms) the gate first reported to be there after a moment."""
-        for piece in self._pieces:
-            for one in piece.others:
-                ms = one.ms + self._offset
-                match one.event:
-                    case GateReport(gate=name, position=where) if (name, where) == (gate, position) and ms >= after_ms:
-                        return ms
-                    case _:
-                        pass
+        for one in (one for piece in self._pieces for one in piece.others):
+            ms, report = one.ms + self._offset, one.event
+            if isinstance(report, GateReport) and (report.gate, report.position) == (gate, position) and ms >= after_ms:
+                return ms
         return None
 
 
@@ -106,11 +114,11 @@ def around(folder: Path, moment_ms: int, end_ms: int) -> Around | None:
     if not seeing:
         return None
     run = [one for one in there if one.header.run == seeing[-1].header.run]
-    head = run[0].header
+    header = run[0].header
     offset = offset_ms(run[0])
-    first = max(moment_ms - BEFORE_MS - offset, head.mono_ms)
+    first = max(moment_ms - BEFORE_MS - offset, header.mono_ms)
     try:
-        shop, state = recorded_shop(head.config, run[0].path), head.state
+        shop, state = recorded_shop(header.config, run[0].path), header.state
     except RecordingError:
         return None
     lead = Player(shop, state, patience_ms=RECORDED)
@@ -191,3 +199,98 @@ def _shorter(one: Gate, served: Callable[[int], bool], found: Verdict) -> None:
 def _least(low: int, high: int, works: Callable[[int], bool]) -> int | None:
     """The least number that works, where all above one that works do too; None when `high` does not."""
     return low + bisect_left(range(low, high), True, key=works) if low <= high and works(high) else None
+
+
+def starts(tool: Tool, readings: Track) -> list[int]:
+    """When (wall ms) the rules would have taken the tool for running, with these settings."""
+    shift = readings.ms[0] - _EARLIEST_MS
+    track = Track(array("q", (ms - shift for ms in readings.ms)), readings.ma, readings.order)
+    # Detection knows nothing of run-on and collector: without them there is less to step through.
+    alone = replace(tool, gates=(), assist=(), collector="main", run_on=0.0)
+    fan = Collector(name="main", min_open=0, refresh=0.0, spin_up=0.0, coast_down=0.0)
+    shop = Shop(tools=(alone,), collectors=(fan,))
+    found: list[int] = []
+
+    def sink(ms: int, _event: Event, outcome: Outcome) -> None:
+        found.extend(ms + shift for finding in outcome.findings if finding.event is Happened.TOOL_STARTED)
+
+    Player(shop, rested(shop, track.ms[0]), sink).play(Stretch(tracks={alone.name: track}))
+    return found
+
+
+def highest_start_amps(tool: Tool, piece: Track, window: tuple[int, int]) -> float | None:
+    """The highest `start_amps` with which the tool starts within the window; None when none does.
+
+    A lower threshold never loses a start, so the readings' own values are searched by halves.
+    """
+    values = sorted({ma for ma in piece.between(*window).ma if 0 < ma < round(tool.start_amps * 1000)})
+    return _highest([ma / 1000 for ma in values], lambda value: _starts_in(with_start_amps(tool, value), piece, window))
+
+
+def with_start_amps(tool: Tool, value: float) -> Tool:
+    """The tool with another start threshold; the stop threshold gives way where it would lie above."""
+    return replace(tool, start_amps=value, stop_amps=min(tool.stop_amps, value))
+
+
+def longest_start_after(tool: Tool, piece: Track, window: tuple[int, int]) -> float | None:
+    """The longest `start_after`, in hundredths of a second, with which the tool starts within the window."""
+    choices = [hundredths / 100 for hundredths in range(int(tool.start_after * 100))]
+    return _highest(choices, lambda value: _starts_in(replace(tool, start_after=value), piece, window))
+
+
+def _starts_in(tool: Tool, piece: Track, window: tuple[int, int]) -> bool:
+    return any(window[0] <= ms <= window[1] for ms in starts(tool, piece))
+
+
+def _highest(choices: Sequence[float], works: Callable[[float], bool]) -> float | None:
+    """The highest choice that works, where all below one that works do too."""
+    count = bisect_left(choices, True, key=lambda value: not works(value))
+    return choices[count - 1] if count else None
+
+
+def extra_starts(before: Tool, after: Tool, pieces: Sequence[Track], but: tuple[int, int]) -> int:
+    """Starts that a change adds elsewhere, outside the window of the cut in question."""
+
+    def count(tool: Tool) -> int:
+        return sum(1 for piece in pieces for ms in starts(tool, piece) if not but[0] <= ms <= but[1])
+
+    return count(after) - count(before)
+
+
+def catch_the_cut(context: Context, attempt: StartAttempt, found: Verdict) -> None:
+    """The highest `start_amps`, and the longest `start_after`, that would have caught it."""
+    tool = tool_then(context)
+    window = (attempt.start_ms, attempt.end_ms)
+    here = readings_of(context.folder, context.name, window[0] - AROUND_MS, window[1] + AROUND_MS)
+    piece = next((one for one in here if len(one.between(*window))), None)
+    if tool is None or piece is None:
+        found.trials.append("its readings of that time are no longer recorded: no other setting can be tried on them")
+        return
+    before = readings_of(context.folder, context.name, context.at_ms - ELSEWHERE_MS, context.at_ms + AROUND_MS)
+    recorded_ms = sum(one.ms[-1] - one.ms[0] for one in before)
+    elsewhere = f"Elsewhere, in the {lasting(round(recorded_ms / 60_000) * 60.0) or '1 min'} recorded around it"
+    tried: list[tuple[str, float, Tool, str]] = []
+    value = highest_start_amps(tool, piece, window)
+    if value is not None:
+        changed = with_start_amps(tool, value)
+        lower = f" (and stop_amps at {amps(value)} or lower)" if changed.stop_amps < tool.stop_amps else ""
+        tried.append(("start_amps", value, changed, f"{lower}; it is the highest that would"))
+    delay = longest_start_after(tool, piece, window) if tool.start_after > 0 else None
+    if delay is not None:
+        tried.append(("start_after", delay, replace(tool, start_after=delay), "; it is the longest that would"))
+    for key, setting, changed, most in tried:
+        found.would_have_started[key] = setting
+        extra = found.extra_starts[key] = extra_starts(tool, changed, before, window)
+        cost = f"{named(extra, 'further start')}, wanted or not" if extra > 0 else "no further start"
+        found.trials.append(f"{key} = {setting:g} would have started it{most}. {elsewhere}, it would have made {cost}")
+    if not tried:
+        found.trials.append("no start_amps and no start_after would have started it")
+    elif found.case == "under_threshold":
+        found.next_step = f"gatehand tune {context.name} weighs the threshold against all that was recorded."
+
+
+def tool_then(context: Context) -> Tool | None:
+    """The tool as it was set at the moment; as it is now where that is not recorded."""
+    shop = context.state_then.shop if context.state_then is not None else context.shop
+    at = shop.tool_at(context.name)
+    return None if at is None else shop.tools[at]
