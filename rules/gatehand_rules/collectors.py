@@ -16,7 +16,7 @@ from gatehand_rules.context import Context
 from gatehand_rules.findings import Happened, Rule
 from gatehand_rules.phases import Cause, transition
 from gatehand_rules.shop import Collector, CollectorAt, Shop
-from gatehand_rules.timing import Timing, due, reached
+from gatehand_rules.timing import Timing, due
 
 HOUR = 3600.0
 
@@ -198,8 +198,7 @@ def time_passes(context: Context, at: CollectorAt) -> None:
         context.set_collector(at, grace_until=-inf)
     if fan.starts != spent(fan, now):
         context.set_collector(at, starts=spent(fan, now))
-    overdue = refresh_due(collector, fan) is not None and reached(now, fan.told_on_at or 0.0, collector.refresh)
-    if overdue and not context.standstill:
+    if now >= refresh_due(collector, fan) and not context.standstill:
         tell_on(context, at, Rule.REFRESH)
     _miss_current(context, at)
     if answer_due(context.shop.timing, collector, context.collectors[at]) <= now:
@@ -236,12 +235,12 @@ def answer_due(timing: Timing, collector: Collector, fan: st.CollectorState) -> 
     return due(fan.answer.since, wait)
 
 
-def refresh_due(collector: Collector, fan: st.CollectorState) -> float | None:
-    """When "on" is repeated, or None. It waits until it is known whether somebody has switched the fan off."""
+def refresh_due(collector: Collector, fan: st.CollectorState) -> float:
+    """When "on" is repeated; inf: never. It waits until it is known whether somebody has switched the fan off."""
     if fan.told_on_at is None or collector.refresh <= 0 or not fan.on_phase:
-        return None
+        return inf
     if fan.contrary is not None and fan.contrary.shows == "off":
-        return None
+        return inf
     return due(fan.told_on_at, collector.refresh)
 
 
@@ -251,8 +250,7 @@ def forget_lapsed(context: Context, at: CollectorAt) -> bool:
     True when it may be.
     """
     fan = context.collectors[at]
-    refresh = refresh_due(context.shop.collectors[at], fan)
-    if refresh is None or context.now <= refresh or fan.seen_on:
+    if context.now <= refresh_due(context.shop.collectors[at], fan) or fan.seen_on:
         return False
     context.set_collector(at, told_on_at=None, answer=None)
     return True
@@ -263,13 +261,11 @@ def spent(fan: st.CollectorState, now: float) -> tuple[float, ...]:
     return tuple(start for start in fan.starts if now < due(start, HOUR))
 
 
-def free_again_at(collector: Collector, fan: st.CollectorState, now: float) -> float | None:
-    """When turning off no longer risks a start beyond the hour's budget; None when it does not now (I8)."""
-    if collector.starts_per_hour is None:
-        return None
+def free_again_at(collector: Collector, fan: st.CollectorState, now: float) -> float:
+    """When turning off no longer risks a start beyond the hour's budget; -inf: it risks none now (I8)."""
     starts = spent(fan, now)
-    if len(starts) < collector.starts_per_hour:
-        return None
+    if collector.starts_per_hour is None or len(starts) < collector.starts_per_hour:
+        return -inf
     return due(starts[len(starts) - collector.starts_per_hour], HOUR)
 
 
@@ -309,12 +305,9 @@ def is_held(fan: st.CollectorState) -> bool:
     return isinstance(fan.phase, st.Held)
 
 
-def wake_at(timing: Timing, collector: Collector, fan: st.CollectorState, now: float) -> float | None:
-    """When time alone next changes this collector, or None."""
-    moments = [answer_due(timing, collector, fan), contrary_at(timing, fan)]
-    refresh = refresh_due(collector, fan)
-    if refresh is not None:
-        moments.append(refresh)
+def wake_at(timing: Timing, collector: Collector, fan: st.CollectorState, now: float) -> float:
+    """When time alone next changes this collector; inf: never."""
+    moments = [answer_due(timing, collector, fan), contrary_at(timing, fan), refresh_due(collector, fan)]
     if not fan.on_phase and not fan.seen_on and fan.still_at > -inf:
         moments.append(fan.still_at)
     if isinstance(fan.phase, st.Opening) and fan.phase.until is not None:
@@ -322,11 +315,8 @@ def wake_at(timing: Timing, collector: Collector, fan: st.CollectorState, now: f
     if isinstance(fan.phase, st.SpinUp):
         moments.append(due(fan.phase.since, collector.spin_up))
     if fan.on_phase:
-        moments.append(fan.grace_until if fan.grace_until > now else inf)
-        free = free_again_at(collector, fan, now)
-        moments.append(inf if free is None else free)
-    first = min(moments)
-    return None if first == inf else first
+        moments += [moment for moment in (fan.grace_until, free_again_at(collector, fan, now)) if moment > now]
+    return min(moments)
 
 
 def see_bin(context: Context, at: CollectorAt, *, full: bool) -> None:

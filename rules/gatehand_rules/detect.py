@@ -270,8 +270,8 @@ def held_from(state: st.ToolSilent) -> float:
 
 def wake_at(
     tools: Sequence[Tool], states: Sequence[st.ToolState], doubts: Sequence[st.Doubt | None], *, judged: bool
-) -> float | None:
-    """When silence alone next changes one of the tools. `judged`: connected, so that silence counts.
+) -> float:
+    """When silence alone next changes one of the tools, inf: never. `judged`: connected, so that silence counts.
 
     A start that waits to be confirmed has no instant of its own: what confirms it has.
     """
@@ -280,14 +280,14 @@ def wake_at(
         if type(state) is st.ToolIdle and state.rise is None:  # most tools, most of the time
             if judged and tool.silent_after > 0:
                 earliest = min(earliest, state.heard_at + tool.silent_after)
-        elif (moment := _wake_at(tool, state, judged=judged, rises=doubted is None)) is not None:
-            earliest = min(earliest, moment)
-    return None if earliest == inf else due(earliest, 0.0)
+        else:
+            earliest = min(earliest, _wake_at(tool, state, judged=judged, rises=doubted is None))
+    return due(earliest, 0.0)
 
 
-def _wake_at(tool: Tool, state: st.ToolState, *, judged: bool, rises: bool) -> float | None:
+def _wake_at(tool: Tool, state: st.ToolState, *, judged: bool, rises: bool) -> float:
     if isinstance(state, st.ToolSilent):
-        return None if state.let_go else due(held_from(state), tool.run_on)
+        return inf if state.let_go else due(held_from(state), tool.run_on)
     moments = [due(state.heard_at, tool.silent_after)] if judged and tool.silent_after > 0 else []
     if isinstance(state, st.ToolRunning):
         if state.low_since is not None:
@@ -299,7 +299,7 @@ def _wake_at(tool: Tool, state: st.ToolState, *, judged: bool, rises: bool) -> f
     rise = state.rise if rises and isinstance(state, (st.ToolIdle, st.ToolRunOn)) else None
     if rise is not None and rise.above_since is not None:
         moments.append(due(rise.above_since, tool.start_after))
-    return min(moments, default=None)
+    return min(moments, default=inf)
 
 
 def is_at_rest(state: st.ToolSpeaking) -> bool:

@@ -8,6 +8,7 @@ something asked afterwards may be as old as the standstill: a button pressed the
 stop things, and starts, proves and confirms none (I6).
 """
 
+from math import inf
 from typing import Final, assert_never
 
 from msgspec.structs import replace
@@ -56,10 +57,10 @@ def time_passes(context: Context) -> None:
         context.raise_alarm(ALARM, Rule.STOPS_UNHEARD, unheard_for=unheard_for)
 
 
-def wake_at(timing: Timing, state: State) -> float | None:
-    """When the alarm is due, or None."""
+def wake_at(timing: Timing, state: State) -> float:
+    """When the alarm is due; inf: never."""
     if state.stops_lost_at is None or ALARM in state.alarms:
-        return None
+        return inf
     return due(state.stops_lost_at, timing.stops_patience)
 
 

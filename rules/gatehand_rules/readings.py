@@ -169,8 +169,7 @@ def weigh(context: Context, at: ToolAt, *, high: bool, young: bool) -> str | Non
 def end_unchallenged(context: Context, at: ToolAt) -> str | None:
     """What ended the doubt by time alone, if it did: a sensor that speaks only on change said nothing contrary."""
     timing = context.shop.timing
-    moment = believed_at(timing, context.shop.tools[at], context.doubts[at])
-    if moment is None or context.now < moment or not context.connected:
+    if not context.connected or context.now < believed_at(timing, context.shop.tools[at], context.doubts[at]):
         return None
     context.doubts[at] = None
     state = context.tools[at]
@@ -179,8 +178,8 @@ def end_unchallenged(context: Context, at: ToolAt) -> str | None:
     return f"nothing contrary came for {timing.unchallenged:g} s"
 
 
-def believed_at(timing: Timing, tool: Tool, doubt: st.Doubt | None) -> float | None:
-    """When time alone ends the doubt (monotonic seconds), or None: a sensor that speaks only on change is believed."""
+def believed_at(timing: Timing, tool: Tool, doubt: st.Doubt | None) -> float:
+    """When time alone ends the doubt about a sensor that speaks only on change; inf: never."""
     if doubt is None or doubt.high_at is None or tool.silent_after > 0:
-        return None
+        return inf
     return due(doubt.high_at, timing.unchallenged)

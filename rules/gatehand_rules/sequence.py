@@ -344,7 +344,7 @@ def _on(context: Context, at: CollectorAt, served: list[Demand]) -> None:
         _on_phase(context, at, cutting=True, why=Rule.SWITCHED_BY_HAND)
     elif now < state.grace_until:
         _on_phase(context, at, cutting=False, why=Rule.ADOPTION)
-    elif free_at is not None:
+    elif free_at > now:
         _on_phase(context, at, cutting=False, why=Rule.STARTS_PER_HOUR)
         if context.collectors[at].phase != state.phase:  # once, not at every look during spin-up
             context.say_of_collector(

@@ -283,16 +283,14 @@ def _collector_event(context: Context, event: ev.CollectorReport | ev.CollectorC
 
 def next_deadline(shop: Shop, state: State) -> float | None:
     """Monotonic seconds of the next deadline, or None. The caller steps with a `Tick` then; a late tick is harmless."""
-    moments: list[float | None] = []
     judged = state.connected and state.adopted
     acting = state.connected and state.settle_at is None and not state.stopping
-    moments.append(detect.wake_at(shop.tools, state.tools, state.doubts, judged=judged))
+    moments = [detect.wake_at(shop.tools, state.tools, state.doubts, judged=judged), gaps.wake_at(shop.timing, state)]
     for tool, each in zip(shop.tools, state.doubts, strict=False) if state.connected else ():
         if each is not None:
             moments.append(readings.believed_at(shop.timing, tool, each))
     if state.no_start_before > -inf:
         moments.append(state.no_start_before)
-    moments.append(gaps.wake_at(shop.timing, state))
     for gate, gate_state in zip(shop.gates, state.gates, strict=True):
         if gate_state.hand is not None:
             moments.append(due(gate_state.hand.since, gate.hand_limit))
@@ -303,4 +301,5 @@ def next_deadline(shop: Shop, state: State) -> float | None:
     if acting:
         for collector, collector_state in zip(shop.collectors, state.collectors, strict=True):
             moments.append(collectors.wake_at(shop.timing, collector, collector_state, 0.0))
-    return min((moment for moment in moments if moment is not None), default=None)
+    first = min(moments)
+    return None if first == inf else first

@@ -35,16 +35,16 @@ def test_a_start_is_spent_for_an_hour_and_free_at_its_end() -> None:
 @pytest.mark.parametrize(
     ("budget", "starts", "free"),
     [
-        (None, (10.0,), None),
-        (2, (10.0,), None),
+        (None, (10.0,), -inf),
+        (2, (10.0,), -inf),
         (1, (10.0,), 10.0 + HOUR),
         (2, (10.0, 20.0), 10.0 + HOUR),
         (2, (10.0, 20.0, 30.0), 20.0 + HOUR),
         (3, (10.0, 20.0, 30.0), 10.0 + HOUR),
-        (2, (10.0 - HOUR, 20.0), None),
+        (2, (10.0 - HOUR, 20.0), -inf),
     ],
 )
-def test_when_a_start_comes_free(budget: int | None, starts: tuple[float, ...], free: float | None) -> None:
+def test_when_a_start_comes_free(budget: int | None, starts: tuple[float, ...], free: float) -> None:
     assert free_again_at(fan(starts_per_hour=budget), CollectorState(starts=starts), 40.0) == free
 
 
@@ -139,26 +139,24 @@ def test_a_fan_that_is_on_or_seen_on_is_not_forgotten_to_stand() -> None:
 @pytest.mark.parametrize(
     ("state", "settings", "wake"),
     [
-        (CollectorState(phase=Off(), still_at=-inf), {}, None),
-        (CollectorState(phase=Off(), still_at=inf), {}, None),
+        (CollectorState(phase=Off(), still_at=-inf), {}, inf),
+        (CollectorState(phase=Off(), still_at=inf), {}, inf),
         (CollectorState(phase=CoastDown(), still_at=70.0), {}, 70.0),
-        (CollectorState(phase=CoastDown(), still_at=70.0, reported_on=True), {}, None),
+        (CollectorState(phase=CoastDown(), still_at=70.0, reported_on=True), {}, inf),
         (CollectorState(phase=Held("x"), still_at=70.0), {}, 70.0),
-        (CollectorState(phase=Opening(60.0), still_at=-inf), {}, None),
+        (CollectorState(phase=Opening(60.0), still_at=-inf), {}, inf),
         (CollectorState(phase=Opening(60.0, until=66.0), still_at=-inf), {}, 66.0),
         (CollectorState(phase=SpinUp(60.0)), {}, 63.0),
-        (CollectorState(phase=Running(), still_at=70.0), {}, None),
+        (CollectorState(phase=Running(), still_at=70.0), {}, inf),
         (CollectorState(phase=Running(), grace_until=75.0), {}, 75.0),
-        (CollectorState(phase=CoastDown(), still_at=-inf, grace_until=75.0), {}, None),
+        (CollectorState(phase=CoastDown(), still_at=-inf, grace_until=75.0), {}, inf),
         (CollectorState(phase=Running(), told_on_at=60.0), {"refresh": 20.0}, 80.0),
         (CollectorState(phase=Running(), starts=(60.0,)), {"starts_per_hour": 1}, 60.0 + HOUR),
-        (CollectorState(phase=Running(), starts=(60.0,)), {"starts_per_hour": 2}, None),
-        (CollectorState(phase=Off(), still_at=-inf, starts=(60.0,)), {"starts_per_hour": 1}, None),
+        (CollectorState(phase=Running(), starts=(60.0,)), {"starts_per_hour": 2}, inf),
+        (CollectorState(phase=Off(), still_at=-inf, starts=(60.0,)), {"starts_per_hour": 1}, inf),
         (CollectorState(phase=Running(), answer=Answer(on=True, since=60.0)), {}, 65.0),
         (CollectorState(phase=SpinUp(60.0), told_on_at=60.0, answer=Answer(on=True, since=60.0)), {}, 63.0),
     ],
 )
-def test_when_time_alone_next_changes_a_collector(
-    state: CollectorState, settings: dict[str, Any], wake: float | None
-) -> None:
+def test_when_time_alone_next_changes_a_collector(state: CollectorState, settings: dict[str, Any], wake: float) -> None:
     assert wake_at(Timing(), fan(**settings), state, 0.0) == wake

@@ -314,13 +314,13 @@ def test_no_refresh_is_none() -> None:
     [
         (CollectorState(phase=Running(), told_on_at=10.0), 20.0, 30.0),
         (CollectorState(phase=Running(), told_on_at=0.0), 20.0, 20.0),
-        (CollectorState(phase=Running(), told_on_at=None), 20.0, None),
-        (CollectorState(phase=Running(), told_on_at=10.0), 0.0, None),
+        (CollectorState(phase=Running(), told_on_at=None), 20.0, inf),
+        (CollectorState(phase=Running(), told_on_at=10.0), 0.0, inf),
         (CollectorState(phase=Running(), told_on_at=10.0), 1.0, 11.0),
-        (CollectorState(phase=CoastDown(), told_on_at=10.0), 20.0, None),
+        (CollectorState(phase=CoastDown(), told_on_at=10.0), 20.0, inf),
     ],
 )
-def test_when_on_is_repeated(state: CollectorState, refresh: float, due: float | None) -> None:
+def test_when_on_is_repeated(state: CollectorState, refresh: float, due: float) -> None:
     assert refresh_due(fan(refresh=refresh), state) == due
 
 

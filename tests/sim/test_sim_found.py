@@ -1,5 +1,7 @@
 """What the simulation has found, kept as the shortest stories: each broke an invariant, or kept a shop from working."""
 
+from math import inf
+
 import pytest
 from sim_draw import CONFIG, Drawn
 from sim_happening import Happening
@@ -142,7 +144,7 @@ def test_a_start_after_a_gap_in_which_the_switch_may_have_opened_counts_against_
 
 
 def test_that_the_budget_can_be_broken_is_seen(monkeypatch: Patch) -> None:
-    monkeypatch.setattr(collectors, "free_again_at", lambda _collector, _state, _now: None)
+    monkeypatch.setattr(collectors, "free_again_at", lambda _collector, _state, _now: -inf)
     assert "I8" in rules_of(day(FORGETS, *START_AFTER_A_GAP))
 
 

@@ -103,7 +103,7 @@ def opens_without_limit(patch: Patch) -> None:
 
 def forgets_the_budget(patch: Patch) -> None:
     """I8: it goes off whenever nothing asks."""
-    patch.setattr(collectors, "free_again_at", lambda _collector, _state, _now: None)
+    patch.setattr(collectors, "free_again_at", lambda _collector, _state, _now: -inf)
 
 
 def leaves_its_gates_open(patch: Patch) -> None:
