@@ -15,7 +15,7 @@ from collections.abc import Mapping
 from typing import Final
 
 from msgspec import Struct
-from msgspec.structs import replace
+from msgspec.structs import asdict, replace
 
 from gatehand.journal.clock import Clock
 from gatehand.journal.line import OwnEvent
@@ -69,8 +69,8 @@ class Life:
         """How often it has come since it last stayed away for a minute."""
         self._gone_since: float | None = None
         """It stays, although its cause is gone since then."""
-        self._say_at: float | None = None
-        self._said_at = -math.inf
+        self._due_at: float | None = None
+        self._published_at = -math.inf
 
     def raise_(self, alarm: ShownAlarm, now: float) -> bool:
         """Its cause is there. True when this begins an alarm, False when it is raised already."""
@@ -87,7 +87,7 @@ class Life:
             return False
         self.storms = len(self._comings) == COMINGS and now - self._comings[0] < WINDOW
         self.alarm = replace(alarm, times=self.times)
-        self._say_at = now
+        self._due_at = now
         return True
 
     def clear(self, now: float) -> bool:
@@ -105,7 +105,7 @@ class Life:
         if self.alarm is None or self.alarm.acknowledged is not None:
             return False
         self.alarm = replace(self.alarm, acknowledged=wall, acknowledged_by=by)
-        self._say_at = now
+        self._due_at = now
         return True
 
     def pass_time(self, now: float) -> bool:
@@ -117,21 +117,21 @@ class Life:
         self._comings.clear()
         return True
 
-    def say(self, now: float) -> None:
-        """It is to be said, new or not."""
-        self._say_at = now
+    def make_due(self, now: float) -> None:
+        """It is to be published, new or not."""
+        self._due_at = now
 
     def take_due(self, now: float) -> bool:
-        """Whether it is to be said now; asked once for each message."""
-        if self._say_at is None or now < self._say_at:
+        """Whether it is to be published now; asked once for each message."""
+        if self._due_at is None or now < self._due_at:
             return False
-        self._say_at, self._said_at = None, now
+        self._due_at, self._published_at = None, now
         return True
 
     def is_over(self, now: float) -> bool:
         """Nothing of it needs to be remembered."""
         quiet = not self._comings or now - self._comings[-1] >= WINDOW
-        return self.alarm is None and self._say_at is None and quiet
+        return self.alarm is None and self._due_at is None and quiet
 
     def _change(self, alarm: ShownAlarm, before: ShownAlarm, now: float) -> None:
         after = replace(
@@ -143,16 +143,16 @@ class Life:
         )
         if after != before:
             self.alarm = after
-            if self._say_at is None:
-                self._say_at = max(now, self._said_at + SAY_AGAIN)
+            if self._due_at is None:
+                self._due_at = max(now, self._published_at + SAY_AGAIN)
 
     def _end(self, now: float) -> None:
         self.alarm = None
-        self._say_at = now
+        self._due_at = now
 
 
 class Alarms:
-    """The alarms that are raised now, by id, and what the broker was last told of them."""
+    """The alarms that are raised now, by id, and what the broker has of them."""
 
     def __init__(self, base: str, clock: Clock) -> None:
         self._prefix = f"{base}/alarm/"
@@ -187,13 +187,13 @@ class Alarms:
         """A former run of the daemon left this alarm at the broker: it is emptied unless it is raised."""
         life = self._lives.setdefault(name, Life())
         if life.alarm is None:
-            life.say(self._clock.mono())
+            life.make_due(self._clock.mono())
 
     def say_all(self) -> None:
         """A new connection: the broker may have forgotten."""
         for life in self._lives.values():
             if life.alarm is not None:
-                life.say(self._clock.mono())
+                life.make_due(self._clock.mono())
 
     def pass_time(self) -> tuple[tuple[str, dict[str, Fact]], ...]:
         """Once a second: ends the storms that are over; gives the log's events about storms since the last call."""
@@ -223,9 +223,7 @@ def _payload(life: Life) -> bytes:
     if life.storms:
         because += f" It comes and goes: it stands until it has stayed away for {WINDOW:.0f} s."
     shown: dict[str, object] = {
-        "kind": alarm.alarm.kind,
-        "name": alarm.alarm.name,
-        "what": alarm.alarm.what,
+        **asdict(alarm.alarm),
         "since": stamp(alarm.since),
         "because": because,
         "next": alarm.next,

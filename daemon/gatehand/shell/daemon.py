@@ -97,7 +97,7 @@ class Daemon:
             loop.call_soon_threadsafe(self._look.set)
 
     async def run(self) -> None:
-        """Work the shop until `stop` is called.
+        """Run the shop until `stop` is called.
 
         Raises:
             LogFolderError: the log cannot be written where the config says.
@@ -221,7 +221,7 @@ class Daemon:
         """The control loop's pulse: READY and the watchdog speak from here, and only after real progress."""
         loop = asyncio.get_running_loop()
         count, next_at = 0, loop.time()
-        told = ""
+        last = ""
         while True:
             mishaps = engine.mishaps
             try:
@@ -235,8 +235,8 @@ class Daemon:
                 self._diagnose("error", f"a mistake of the daemon's own: {type(error).__name__}: {error}")
             if engine.mishaps == mishaps:
                 status = f"STATUS={engine.summary()}"
-                notify("WATCHDOG=1", *(("READY=1",) if count == 0 else ()), *((status,) if status != told else ()))
-                told = status
+                notify("WATCHDOG=1", *(("READY=1",) if count == 0 else ()), *((status,) if status != last else ()))
+                last = status
             count += 1
             if loop.time() >= next_at:  # else somebody has woken it, and the next beat is due as it was
                 next_at = max(next_at + BEAT, loop.time())

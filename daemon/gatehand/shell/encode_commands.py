@@ -18,15 +18,16 @@ class CommandEncoder:
     def __init__(self, config: Config) -> None:
         self.off: dict[str, Outgoing] = {}
         """Each collector's "off", which must be at hand whatever else fails."""
-        self._told: dict[tuple[type[Command], str], Outgoing] = {}
+        self._messages: dict[tuple[type[Command], str], Outgoing] = {}
         for name, fan in config.collector.items():
-            self.off[name] = Outgoing(fan.command.topic, fan.command.off.encode(), MessageKind.OFF)
-            self._told[CollectorOff, name] = self.off[name]
-            self._told[CollectorOn, name] = Outgoing(fan.command.topic, fan.command.on.encode(), MessageKind.ACT)
+            switch = fan.command
+            self.off[name] = Outgoing(switch.topic, switch.off.encode(), MessageKind.OFF)
+            self._messages[CollectorOff, name] = self.off[name]
+            self._messages[CollectorOn, name] = Outgoing(switch.topic, switch.on.encode(), MessageKind.ACT)
         for name, gate in config.gate.items():
-            if gate.command is not None:
-                self._told[OpenGate, name] = Outgoing(gate.command.topic, gate.command.open.encode(), MessageKind.ACT)
-                self._told[ShutGate, name] = Outgoing(gate.command.topic, gate.command.shut.encode(), MessageKind.ACT)
+            if (moved := gate.command) is not None:
+                self._messages[OpenGate, name] = Outgoing(moved.topic, moved.open.encode(), MessageKind.ACT)
+                self._messages[ShutGate, name] = Outgoing(moved.topic, moved.shut.encode(), MessageKind.ACT)
         # An event: quality of service 0 and never retained, so that no device is asked late.
         self.questions = tuple(
             (signal, Outgoing(signal.poll.topic, signal.poll.payload.encode(), MessageKind.EVENT))
@@ -43,7 +44,7 @@ class CommandEncoder:
         """The message to a device; None for what is none, and for a device that is not there."""
         match command:
             case OpenGate(gate=name) | ShutGate(gate=name) | CollectorOn(collector=name) | CollectorOff(collector=name):
-                return self._told.get((type(command), name))
+                return self._messages.get((type(command), name))
             case commands.Poll(kind=kind, name=name):
                 return self._asked.get((kind, name))
             case commands.RaiseAlarm() | commands.ClearAlarm():

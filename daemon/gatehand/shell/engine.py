@@ -16,7 +16,7 @@ import math
 from collections.abc import Mapping
 from typing import Final
 
-from gatehand.journal.line import Line, OwnEvent, Stamper
+from gatehand.journal.line import OwnEvent, Stamper
 from gatehand.mqtt.transport import Connected, Notice, Transport
 from gatehand.shell.active_config import ActiveConfig
 from gatehand.shell.alarm_words import internal_error
@@ -309,9 +309,9 @@ class Engine:
             self._arm(self.state.wake_at, self._now)
 
     def _carry_out(self, before: State, outcome: Outcome, now: float) -> None:
-        outcome = self.unheard.told_of(outcome)
-        said = [finding for finding in outcome.findings if self._refusals.is_said(finding, now)]
-        lines: list[Line] = [self._stamper.finding(finding, now) for finding in said]
+        outcome = self.unheard.explained(outcome)
+        refusals, stamper = self._refusals, self._stamper
+        lines = [stamper.finding(finding, now) for finding in outcome.findings if refusals.is_line(finding, now)]
         self._carrying_out = True  # a hold that this step began is not to be shown before it is remembered
         try:
             self._log_first.put(lines, outcome.commands, now)
@@ -391,7 +391,7 @@ class Engine:
                 self._step(ev.StopsLost(), now)
             for collector in self.active.shop.collectors:
                 self._step(ev.HoldRemembered(collector.name), now)
-        except Exception as error:  # noqa: BLE001 - nothing left but to tell off whenever something comes
+        except Exception as error:  # noqa: BLE001 - nothing is left but an off whenever something comes
             self._diagnose("error", f"not even a new state can be made: {type(error).__name__}: {error}", None)
         self.publisher.reconcile(self.state.alarms)
 

@@ -269,7 +269,7 @@ class Reloader:
             return
         self._waiting = None
         if active.config != before.config or active.text != before.text:
-            self._since, self._changed = engine.clock.wall(), _told(edits(before.config, active.config))
+            self._since, self._changed = engine.clock.wall(), _cut_short(edits(before.config, active.config))
             reshaped = adopt_shop(before.shop, active.shop, engine.state, engine.now(), rewired)
             engine.swap(active, reshaped, self._changed)
             self.on_taken(active.config)
@@ -282,15 +282,15 @@ class Reloader:
         self.show()
 
 
-def _told(changes: tuple[str, ...]) -> tuple[str, ...]:
+def _cut_short(changes: tuple[str, ...]) -> tuple[str, ...]:
     more = len(changes) - _MOST_CHANGES
     return changes if more <= 0 else (*changes[:_MOST_CHANGES], f"and {more} more")
 
 
 def _rewired(before: Config, after: Config) -> Rewired:
-    """Names that are told or heard elsewhere now."""
-    told = {fan.command.topic: name for name, fan in before.collector.items()}
-    same = {name: told[fan.command.topic] for name, fan in after.collector.items() if fan.command.topic in told}
+    """Names whose commands or reports have other topics now."""
+    by_topic = {fan.command.topic: name for name, fan in before.collector.items()}
+    same = {name: by_topic[fan.command.topic] for name, fan in after.collector.items() if fan.command.topic in by_topic}
     renamed = {was: name for name, was in same.items() if was != name}
     heard = {_words_of(stop): name for name, stop in before.stop.items()}
     by_name = {name: name for name in after.collector if name in before.collector and name not in renamed}

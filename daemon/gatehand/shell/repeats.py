@@ -30,35 +30,35 @@ class _Spell(Struct, Generic[T]):
 
     last: T
     since: float
-    said: int = 0
+    lines: int = 0
     more: int = 0
 
 
 class _Repeats(Generic[K, T]):
-    """Of things that are equal (by a key) the first `most` within a window are said, the others counted."""
+    """Of things that are equal (by a key) the first `most` within a window become lines, the others are counted."""
 
     def __init__(self, most: int) -> None:
         self._most = most
         self._spells: dict[K, _Spell[T]] = {}
 
-    def _is_said(self, key: K, what: T, now: float) -> bool:
+    def _is_line(self, key: K, what: T, now: float) -> bool:
         spell = self._spells.setdefault(key, _Spell(what, now))
         if not spell.more and now - spell.since >= WINDOW:
-            spell.since, spell.said = now, 0
+            spell.since, spell.lines = now, 0
         spell.last = what
-        if spell.said < self._most:
-            spell.said += 1
+        if spell.lines < self._most:
+            spell.lines += 1
             return True
         spell.more += 1
         return False
 
     def _take_counts(self, now: float) -> list[tuple[K, T, int, float]]:
-        """Of the windows that are over: key, the last one, how many more than were said, and in how many seconds."""
+        """Of the windows that are over: key, the last one, how many were only counted, and in how many seconds."""
         over = [(key, spell) for key, spell in self._spells.items() if now - spell.since >= WINDOW]
         counts = [(key, spell.last, spell.more, now - spell.since) for key, spell in over if spell.more]
         for key, spell in over:
             if spell.more:  # what goes on is counted on, without another line of its own
-                spell.since, spell.said, spell.more = now, self._most, 0
+                spell.since, spell.lines, spell.more = now, self._most, 0
             else:
                 del self._spells[key]
         return counts
@@ -70,12 +70,12 @@ class Refusals(_Repeats[tuple[str | None, ...], Finding]):
     def __init__(self) -> None:
         super().__init__(MOST)
 
-    def is_said(self, finding: Finding, now: float) -> bool:
+    def is_line(self, finding: Finding, now: float) -> bool:
         """Whether it becomes a line; else it is counted."""
         if finding.event not in _REFUSALS:
             return True
         key = (finding.event, finding.rule, finding.tool, finding.gate, finding.collector)
-        return self._is_said(key, finding, now)
+        return self._is_line(key, finding, now)
 
     def counted(self, now: float) -> tuple[dict[str, Fact], ...]:
         """The facts of the counts whose window is over, once each."""
@@ -117,7 +117,7 @@ class Rejections(_Repeats[tuple[Kind, str, str], Rejected]):
         else:
             was = self.odd.get((kind, name, key))
             self.odd[kind, name, key] = Odd(bad, now if was is None else was.since)
-        if not self._is_said((kind, name, key), bad, now):
+        if not self._is_line((kind, name, key), bad, now):
             return None
         return MessageRejected(kind, name, f"{key}: {bad.why}", bad.shown, old=bad.old)
 

@@ -1,7 +1,7 @@
 """What the daemon shows of itself: status messages and alarms, gathered as steps go by and published after them.
 
 The engine says what happened and when it is time to show it. Nothing is decided here, and nothing remembered but since
-when a state's word has been what it is, why, and what the broker was last told.
+when a state's word has been what it is, why, and what the broker has.
 """
 
 from collections.abc import Callable, Iterable
@@ -218,7 +218,7 @@ class StatePublisher:
         return abs(amps - shown.amps) >= VISIBLE * self._active.shop.tools[at].start_amps
 
     def _statuses(self, subjects: Iterable[Subject], state: State, now: float) -> list[Outgoing]:
-        """The messages of those subjects for which the broker was last told something else."""
+        """The messages of those subjects of which the broker has something else."""
         # The distance of the clocks is kept while it drifts, so that a shown deadline does not dance.
         offset = self._clock.wall() - self._clock.mono()
         if abs(offset - self._offset) > _DRIFT:

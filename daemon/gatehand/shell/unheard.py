@@ -92,7 +92,7 @@ class Unheard:
         """For a status: topics that were never heard, and what was said and not understood. Empty: all is well."""
         return self._shown.get((kind, name), {})
 
-    def told_of(self, outcome: Outcome) -> Outcome:
+    def explained(self, outcome: Outcome) -> Outcome:
         """The same, where a sensor is called silent with what the rules cannot know: its topic, and what it said."""
         if not any(finding.event is Happened.TOOL_SILENT for finding in outcome.findings):
             return outcome
