@@ -146,6 +146,13 @@ def test_one_message_is_parsed_once_for_many_readers(monkeypatch: pytest.MonkeyP
     assert len(calls) == 1
 
 
+@pytest.mark.parametrize("text", ["", "\\ud800", "2026-02-30T09:30:00Z", "2026-05-04T09:30:00", "2026-05-04T09:30Z"])
+def test_a_text_that_is_no_date_and_time_with_an_offset_is_rejected(text: str) -> None:
+    assert "want a number of seconds or milliseconds, or a text such as" in why(
+        Reader("/t").read_moment(f'{{"t": "{text}"}}'.encode())
+    )
+
+
 def test_an_excerpt_is_short_printable_and_says_the_length() -> None:
     assert excerpt(b"a\x00\x1b[31m\xff\n") == "a\\x00\\x1b[31m\\xff\\n"
     assert excerpt(b"x" * 100) == "x" * 48 + "... (100 bytes)"

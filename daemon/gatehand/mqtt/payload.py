@@ -10,9 +10,9 @@ from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from datetime import datetime
 from math import inf, isfinite
-from typing import Final, TypeVar
+from typing import Annotated, Final, TypeVar
 
-from msgspec import Struct
+from msgspec import Meta, Struct, ValidationError, convert
 
 MAX_BYTES: Final = 65_536
 """A longer payload is never parsed."""
@@ -23,7 +23,7 @@ _SHOWN: Final = 48
 # float() alone takes "1_0", "nan", "infinity" and digits of other scripts; \d on bytes is ASCII only.
 _NUMBER: Final = re.compile(rb"\s*[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?\s*")
 
-_RFC_3339: Final = re.compile(r"\d{4}-\d\d-\d\d[Tt ]\d\d:\d\d:\d\d(?:\.\d{1,9})?(?:[Zz]|[+-]\d\d:\d\d)", re.ASCII)
+_RFC_3339: Final = Annotated[datetime, Meta(tz=True)]
 _LATEST: Final = 1e15
 """No clock in seconds or milliseconds has a larger number before the year 33,000."""
 
@@ -132,9 +132,8 @@ class Reader:
         if not isinstance(found, str):
             value = found if isinstance(found, Rejected) else self._number_inside(parsed, _LATEST)
             return value if isinstance(value, Rejected) else Moment(value)
-        with suppress(ValueError):  # 30 February
-            if _RFC_3339.fullmatch(found):
-                return Moment(datetime.fromisoformat(found.upper().replace(" ", "T")).timestamp(), is_text=True)
+        with suppress(ValidationError, UnicodeEncodeError):  # no such text, or one with half of a surrogate pair
+            return Moment(convert(found, _RFC_3339).timestamp(), is_text=True)
         wanted = 'a number of seconds or milliseconds, or a text such as "2026-05-04T09:30:00Z"'
         return Rejected(f"found {_kind(found)}{self._where()}, want {wanted}", excerpt(parsed.raw))
 
