@@ -1,4 +1,4 @@
-"""One look of `gatehand status` at what the broker retains: in virtual time, with brokers that keep silent or chatter."""
+"""One look of `gatehand status` at what the broker retains: in virtual time; brokers keep silent, or chatter."""
 
 import asyncio
 import selectors
