@@ -200,46 +200,33 @@ _FISH: Final[dict[Takes, str]] = {
 }
 
 
-class Argument(Struct, frozen=True):
-    """An option, or a word that stands alone (`flags` empty). `what`: the words, or the tables of the names."""
-
-    flags: tuple[str, ...]
-    help: str
-    takes: Takes
-    what: str
-    repeats: bool
-
-    def offer(self, phrases: dict[Takes, str]) -> str:
-        """What a shell is told to offer for it."""
-        return phrases[self.takes].format(what=self.what)
-
-
 class Command(Struct, frozen=True):
-    """One command."""
+    """One command: what its parser takes, with flags and without."""
 
     name: str
     help: str
-    options: tuple[Argument, ...]
-    alone: tuple[Argument, ...]
+    options: tuple[argparse.Action, ...]
+    alone: tuple[argparse.Action, ...]
 
 
 def command(name: str, what: str, parser: argparse.ArgumentParser) -> Command:
     """Read a parser."""
     # argparse has no public way to look at its options
-    found = [_argument(each) for each in parser._actions if each.help != argparse.SUPPRESS]  # noqa: SLF001 - see above
-    options, alone = (tuple(each for each in found if bool(each.flags) is flagged) for flagged in (True, False))
+    found = [each for each in parser._actions if each.help != argparse.SUPPRESS]  # noqa: SLF001 - see above
+    options, alone = (tuple(each for each in found if bool(each.option_strings) is flags) for flags in (True, False))
     return Command(name, what, options, alone)
 
 
-def _argument(action: argparse.Action) -> Argument:
+def _offer(phrases: dict[Takes, str], action: argparse.Action) -> str:
+    """What a shell is told to offer for it."""
     takes, what = _takes(action)
-    said = (action.help or "").replace("%%", "%")
-    return Argument(tuple(action.option_strings), said, takes, what, action.nargs in {"*", "+"})
+    return phrases[takes].format(what=what)
 
 
 def _takes(action: argparse.Action) -> tuple[Takes, str]:
+    """What it takes; the words, or the tables of the names."""
     metavar = str(action.metavar or "")
-    if action.option_strings and action.nargs == 0:
+    if action.nargs == 0:
         return "nothing", ""
     if action.choices is not None:
         return "word", " ".join(map(str, action.choices))
@@ -252,6 +239,10 @@ def _takes(action: argparse.Action) -> tuple[Takes, str]:
     return ("file" if action.type is Path or metavar.startswith("FILE") else "anything"), ""
 
 
+def _help(action: argparse.Action) -> str:
+    return (action.help or "").replace("%%", "%")
+
+
 def bash(commands: Sequence[Command]) -> Iterator[str]:
     """Nested cases: the command, then the word before the one that is being typed."""
     yield _BASH_HEAD
@@ -261,13 +252,13 @@ def bash(commands: Sequence[Command]) -> Iterator[str]:
     for command in commands:
         yield f'    {command.name})\n      case "$prev" in\n'
         for option in command.options:
-            if option.takes != "nothing":
-                yield f"        {'|'.join(option.flags)}) {option.offer(_BASH)} ;;\n"
-        flags = " ".join(flag for option in command.options for flag in option.flags)
+            if option.nargs != 0:
+                yield f"        {'|'.join(option.option_strings)}) {_offer(_BASH, option)} ;;\n"
+        flags = " ".join(flag for option in command.options for flag in option.option_strings)
         yield "        *)\n"
         if command.alone:
             yield f'          if [[ $cur == -* ]]; then _gatehand_offer "{flags}"\n'
-            yield f"          else {command.alone[-1].offer(_BASH)}; fi ;;\n"
+            yield f"          else {_offer(_BASH, command.alone[-1])}; fi ;;\n"
         else:
             yield f'          _gatehand_offer "{flags}" ;;\n'
         yield "      esac ;;\n"
@@ -283,12 +274,13 @@ def zsh(commands: Sequence[Command]) -> Iterator[str]:
     for command in commands:
         yield f"        {command.name})\n          _arguments"
         for option in command.options:
-            said = option.help.replace("\\", "\\\\").replace("[", "\\[").replace("]", "\\]").replace(":", "\\:")
-            for flag in option.flags:
-                equals = "=" if option.takes != "nothing" and flag.startswith("--") else ""
-                yield f" \\\n            {_in_zsh(f'*{flag}{equals}[{said}]{option.offer(_ZSH)}')}"
+            said = _help(option).replace("\\", "\\\\").replace("[", "\\[").replace("]", "\\]").replace(":", "\\:")
+            for flag in option.option_strings:
+                equals = "=" if option.nargs != 0 and flag.startswith("--") else ""
+                yield f" \\\n            {_in_zsh(f'*{flag}{equals}[{said}]{_offer(_ZSH, option)}')}"
         for word in command.alone:
-            yield f" \\\n            {_in_zsh(('*' if word.repeats else '') + (word.offer(_ZSH) or ':word: '))}"
+            repeated = "*" if word.nargs in {"*", "+"} else ""
+            yield f" \\\n            {_in_zsh(repeated + (_offer(_ZSH, word) or ':word: '))}"
         yield "\n          ;;\n"
     yield _ZSH_TAIL
 
@@ -300,10 +292,12 @@ def fish(commands: Sequence[Command]) -> Iterator[str]:
         yield f"complete -c gatehand -n __fish_use_subcommand -a {command.name} -d {_in_fish(command.help)}\n"
         seen = f"complete -c gatehand -n '__fish_seen_subcommand_from {command.name}'"
         for option in command.options:
-            flags = " ".join(f"-l {flag[2:]}" if flag.startswith("--") else f"-s {flag[1:]}" for flag in option.flags)
-            yield f"{seen} {flags}{option.offer(_FISH)} -d {_in_fish(option.help)}\n"
+            flags = " ".join(
+                f"-l {flag[2:]}" if flag.startswith("--") else f"-s {flag[1:]}" for flag in option.option_strings
+            )
+            yield f"{seen} {flags}{_offer(_FISH, option)} -d {_in_fish(_help(option))}\n"
         for word in command.alone:
-            yield f"{seen}{word.offer(_FISH).replace(' -x', ' -f')} -d {_in_fish(word.help)}\n"
+            yield f"{seen}{_offer(_FISH, word).replace(' -x', ' -f')} -d {_in_fish(_help(word))}\n"
 
 
 def _in_zsh(text: str) -> str:

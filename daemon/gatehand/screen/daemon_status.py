@@ -161,9 +161,7 @@ class DaemonStatus:
         if parts == ["online"]:
             self._hear_online(payload, retained=retained, at=at)
         elif len(parts) == _DEPTH and parts[0] in self._by_kind:
-            if not retained and payload:
-                self._compare_clocks(parts[0], parts[1], read(payload), at)
-            self._hear_status(parts[0], printable(parts[1]), payload, at)
+            self._hear_status(parts[0], printable(parts[1]), read(payload), at, live=not retained)
 
     def _hear_online(self, payload: bytes, *, retained: bool, at: float) -> None:
         online = payload == b"1"
@@ -172,18 +170,18 @@ class DaemonStatus:
             self.events.append(Event(self.now(at), text, loud=not online))
         self.online = online
 
-    def _hear_status(self, kind: str, name: str, payload: bytes, at: float) -> None:
-        status = read(payload) if payload else None
-        key = (kind, name)
-        before = self._before.get(key)
+    def _hear_status(self, kind: str, name: str, status: StatusMessage | None, at: float, *, live: bool) -> None:
+        before = self._before.pop((kind, name), None)
         if status is None:
             gone = self._by_kind[kind].pop(name, None)
-            self._before.pop(key, None)
             if gone is not None and kind == "alarm":
                 self.events.append(Event(self.now(at), f"alarm over: {spoken_alarm(name)}"))
             return
-        self._by_kind[kind][name] = status
-        self._before[key] = status
+        since = status.moment("since")
+        if live and before is not None and since is not None and since != before.moment("since"):
+            # What has just begun began now: that tells how far the daemon's clock is from ours.
+            self.ahead = 0.0 if abs(since - at) < _CLOCKS_AGREE else since - at
+        self._by_kind[kind][name] = self._before[kind, name] = status
         event = self._event(kind, name, before, status, at)
         if event is not None:
             self.events.append(event)
@@ -208,16 +206,6 @@ class DaemonStatus:
         when = (since if changed else None) or self.now(at)
         loud = word in {"fault", "silent", "held"}
         return Event(when, _sentence(kind, name, status, explained=explained), loud)
-
-    def _compare_clocks(self, kind: str, name: str, status: StatusMessage | None, at: float) -> None:
-        """What has just begun began now: that tells how far the daemon's clock is from ours."""
-        before = self._before.get((kind, name))
-        if status is None or before is None:
-            return
-        since = status.moment("since")
-        if since is not None and since != before.moment("since"):
-            ahead = since - at
-            self.ahead = 0.0 if abs(ahead) < _CLOCKS_AGREE else ahead
 
 
 def _sentence(kind: str, name: str, status: StatusMessage, *, explained: bool) -> str:
