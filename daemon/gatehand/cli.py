@@ -96,7 +96,8 @@ def _run(argv: list[str]) -> int:
         raise no_such("gatehand: there is no command", name, COMMANDS, f"there are {', '.join(COMMANDS)}")
     module, parser = command_parser(name, common.config)
     args = parser.parse_args(rest)
-    args.config = _config(getattr(args, "config", common.config))
+    given = getattr(args, "config", common.config)
+    args.config = given or Path(os.environ.get(CONFIG_VARIABLE) or DEFAULT_CONFIG)
     return int(module.run(args))
 
 
@@ -161,12 +162,6 @@ def _add_config(parser: argparse.ArgumentParser, default: Path | None) -> None:
         default=default,
         help=f"the config; else the environment's {CONFIG_VARIABLE}, else {DEFAULT_CONFIG} in this folder",
     )
-
-
-def _config(given: Path | None) -> Path:
-    if given is not None:
-        return given
-    return Path(os.environ.get(CONFIG_VARIABLE) or DEFAULT_CONFIG)
 
 
 def _untouchable(error: OSError) -> str:

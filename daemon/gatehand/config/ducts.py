@@ -7,9 +7,9 @@ units belongs to `gatehand.air`; no formula may enter this file.
 import math
 from collections.abc import Collection
 from itertools import pairwise
-from typing import Annotated, Literal, Self
+from typing import Annotated, Literal, Self, TypeAlias
 
-from pydantic import BeforeValidator, PlainValidator, WithJsonSchema, field_validator, model_validator
+from pydantic import PlainValidator, WithJsonSchema, field_validator, model_validator
 
 from gatehand.config.values import NameOf, Number, Seconds, Table, fail, positive
 from gatehand.text import nearest
@@ -36,16 +36,12 @@ def _tools(value: object) -> object:
     return tuple(names)
 
 
-def _at(value: object) -> object:
-    return tuple(value) if isinstance(value, list) else value
-
-
 _NAMES = {"anyOf": [{"type": "string"}, {"type": "array", "items": {"type": "string"}, "minItems": 1}]}
 
 Positive = Annotated[float, *positive("a number")]
 NotNegative = Annotated[float, PlainValidator(_not_negative), WithJsonSchema({"type": "number", "minimum": 0})]
 Names = Annotated[tuple[str, ...], PlainValidator(_tools), WithJsonSchema(_NAMES)]
-Point = Annotated[tuple[NotNegative, NotNegative], BeforeValidator(_at)]
+Point: TypeAlias = tuple[NotNegative, NotNegative]
 
 
 class Airflow(Table):

@@ -32,6 +32,8 @@ _BASIC = re.compile(r'"(?:[^"\\\n]|\\.)*"')
 _LITERAL = re.compile(r"'[^'\n]*'")
 _LONG_BASIC = re.compile(r'"""(?:[^"\\]|\\.|"(?!""))*"{3,5}', re.DOTALL)
 _LONG_LITERAL = re.compile(r"'''(?:[^']|'(?!''))*'{3,5}", re.DOTALL)
+_STRINGS: Final = {'"""': _LONG_BASIC, "'''": _LONG_LITERAL, '"': _BASIC, "'": _LITERAL}
+"""What a text begins with: the first that fits."""
 _SCALAR = re.compile(r"[^\s,\]}#]+(?: [0-9][^\s,\]}#]*)?")
 _ESCAPE = re.compile(r"\\(?:u([0-9A-Fa-f]{4})|U([0-9A-Fa-f]{8})|x([0-9A-Fa-f]{2})|(.))", re.DOTALL)
 _ESCAPED: Final = {"b": "\b", "t": "\t", "n": "\n", "f": "\f", "r": "\r", "e": "\x1b"}
@@ -190,21 +192,13 @@ class _Scanner:
 
     def value(self, path: KeyPath) -> None:
         self.bound(path, self.at)
-        head = self.text[self.at : self.at + 3]
-        if head == '"""':
-            self.take(_LONG_BASIC)
-        elif head == "'''":
-            self.take(_LONG_LITERAL)
-        elif head[:1] == '"':
-            self.take(_BASIC)
-        elif head[:1] == "'":
-            self.take(_LITERAL)
-        elif head[:1] == "[":
+        if self.text.startswith("[", self.at):
             self.array(path)
-        elif head[:1] == "{":
+        elif self.text.startswith("{", self.at):
             self.inline_table(path)
         else:
-            self.take(_SCALAR)
+            known = (pattern for start, pattern in _STRINGS.items() if self.text.startswith(start, self.at))
+            self.take(next(known, _SCALAR))
 
     def array(self, path: KeyPath) -> None:
         for index in self.each_until("]"):

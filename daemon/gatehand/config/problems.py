@@ -6,7 +6,7 @@ they are; the rest, and unknown and missing keys, are worded here.
 
 from collections.abc import Mapping
 from enum import StrEnum
-from typing import Any, Final, TypeAlias
+from typing import Final, TypeAlias
 
 from msgspec import Struct
 from msgspec.structs import asdict
@@ -130,23 +130,17 @@ def _missing_key(root: type[BaseModel], path: KeyPath) -> str:
         return f"the list is too short: its value number {path[-1] + 1} is missing"
     model = _model_at(root, path[:-1])
     field = model.model_fields.get(str(path[-1])) if model else None
-    what = f" ({_uncapitalised(field.description)})" if field and field.description else ""
+    text = (field and field.description) or ""
+    what = f" ({text[0].lower()}{text[1:].rstrip('.')})" if text else ""
     return f"{path[-1]} is missing{what}: it has no default"
-
-
-def _uncapitalised(text: str) -> str:
-    return text[:1].lower() + text[1:].rstrip(".")
 
 
 def _bad_value(error: ErrorDetails) -> str:
     kind, value = error["type"], error["input"]
-    context: dict[str, Any] = error.get("ctx", {})
     if kind == OUR_ERROR:
         return error["msg"]
-    if kind == "value_error":
-        return str(context.get("error", error["msg"]))
     if kind == "literal_error":
-        return _bad_word(value, str(context["expected"]))
+        return _bad_word(value, str(error["ctx"]["expected"]))
     if kind in _WANTED:
         return f"{found(value)}; wanted {_WANTED[kind]}"
     return f"{found(value)}; {error['msg']}"
