@@ -1,21 +1,27 @@
 """`gatehand off` as the service runs it: a process of its own, against a real Mosquitto, in time whatever happens."""
 
+import asyncio
 import json
-import queue
 import socket
 from collections.abc import Iterator
+from functools import partial
 from pathlib import Path
+from typing import Literal
 
 import pytest
 from broker_people import PASSWORD, Person, people, write_passwords
 from support.child import gatehand_does, wait_until
 from support.mosquitto import Mosquitto
 from support.ports import free_port
+from support.virtual_loop import timed
 
 from gatehand.access_rights import access_list, users
-from gatehand.cli import main
 from gatehand.commands.off import WITHIN
 from gatehand.config import load
+from gatehand.mqtt.deliver import deliver
+from gatehand.mqtt.failures import ConnectionFailedError
+from gatehand.mqtt.settings import BrokerSettings
+from gatehand.mqtt.transport import MessageKind, Outgoing
 
 SHOP = """
 [broker]
@@ -151,39 +157,47 @@ def test_a_broker_that_freezes_is_given_up(tmp_path: Path) -> None:
     assert "no answer" in said
 
 
-class WaitsInVain:
-    """The clock and the queues of `deliver` where nothing is ever answered: a wait takes all its time, at once."""
+class SilentBroker:
+    """Stands for a connection: to a broker that never answers it, or (`opens`) answers that and no message."""
 
-    Empty = queue.Empty
+    def __init__(self, *, opens: bool, **_settings: object) -> None:
+        self.opens = opens
+        self.closed = asyncio.get_running_loop().create_future()
 
-    def __init__(self) -> None:
-        self.now = 1000.0
+    async def open(self) -> None:
+        await asyncio.sleep(0.1 if self.opens else 1000)
 
-    def monotonic(self) -> float:
-        return self.now
+    def publish(self, _outgoing: Outgoing) -> bool:
+        return True
 
-    def SimpleQueue(self) -> "WaitsInVain":  # noqa: N802 - the name of what it stands for
-        return self
+    def abort(self) -> None:
+        """Nothing is open."""
 
-    def put(self, news: object) -> None:
-        """It is never seen."""
-
-    def get(self, timeout: float) -> None:
-        self.now += timeout
-        raise self.Empty
+    async def say_goodbye(self, _last: None) -> None:
+        """Nobody hears it."""
 
 
-@pytest.mark.parametrize("more", ["", 'protocol = "3.1.1"'])
+@pytest.mark.parametrize("opens", [False, True])
+@pytest.mark.parametrize("protocol", ["5", "3.1.1"])
 def test_silence_costs_no_more_than_the_bound(
-    more: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+    opens: bool, protocol: Literal["5", "3.1.1"], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    waits = WaitsInVain()
-    monkeypatch.setattr("gatehand.mqtt.deliver.time", waits)
-    monkeypatch.setattr("gatehand.mqtt.deliver.queue", waits)
-    (tmp_path / "config.toml").write_text(SHOP.format(port=free_port(), more=more))
-    assert main(["off", "--config", str(tmp_path / "config.toml")]) == 1
-    assert "no answer" in capsys.readouterr().out
-    assert waits.now - 1000.0 == pytest.approx(WITHIN)
+    monkeypatch.setattr("gatehand.mqtt.deliver.Connection", partial(SilentBroker, opens=opens))
+    settings = BrokerSettings("127.0.0.1", 1883, client_id="off", protocol=protocol)
+    offs = [Outgoing(f"shop/{name}/set", b"0", MessageKind.OFF) for name in ("fan", "bench_fan")]
+
+    async def outcome() -> tuple[str | None, ...]:
+        try:
+            return await deliver(
+                settings, offs, WITHIN, [Outgoing("gatehand/collector/main/off", b"", MessageKind.OFF)]
+            )
+        except ConnectionFailedError as failed:
+            return (str(failed),)
+
+    answers, took = timed(outcome())
+    assert took == pytest.approx(WITHIN)
+    assert len(answers) == (3 if opens else 1)
+    assert None not in answers
 
 
 @pytest.fixture(scope="module")

@@ -1,44 +1,22 @@
 """One look of `gatehand status` at what the broker retains: in virtual time; brokers keep silent, or chatter."""
 
 import asyncio
-import selectors
 from collections.abc import AsyncIterator, Sequence
 from contextlib import asynccontextmanager
 
 import pytest
+from support.virtual_loop import timed
 
-from gatehand.mqtt.client import Heard
+from gatehand.mqtt.inbox import Message
 from gatehand.mqtt.settings import BrokerSettings
 from gatehand.screen import listen
 from gatehand.screen.daemon_status import DaemonStatus
 
 
-class _Waits(selectors.SelectSelector):
-    """Waits by moving the clock."""
-
-    now = 0.0
-
-    def select(self, timeout: float | None = None) -> list[tuple[selectors.SelectorKey, int]]:
-        assert timeout is not None, "it waits for ever"
-        self.now += timeout
-        return super().select(0)
-
-
-class _Loop(asyncio.SelectorEventLoop):
-    """An event loop whose waits take no time."""
-
-    def __init__(self) -> None:
-        self.waits = _Waits()
-        super().__init__(self.waits)
-
-    def time(self) -> float:
-        return self.waits.now
-
-
 class Broker:
     """Connects after `answers_after` seconds, then says each of `words`, so many seconds after the one before."""
 
-    def __init__(self, answers_after: float, words: Sequence[tuple[float, Heard]]) -> None:
+    def __init__(self, answers_after: float, words: Sequence[tuple[float, Message]]) -> None:
         self.answers_after = answers_after
         self.words = words
 
@@ -47,15 +25,15 @@ class Broker:
         await asyncio.sleep(self.answers_after)
         yield self
 
-    async def messages(self) -> AsyncIterator[Heard]:
+    async def messages(self) -> AsyncIterator[Message]:
         for after, heard in self.words:
             await asyncio.sleep(after)
             yield heard
         await asyncio.sleep(1000)
 
 
-def heard(topic: str, *, retained: bool) -> Heard:
-    return Heard(f"gatehand/{topic}", b"1" if topic == "online" else b'{"state": "idle"}', retained)
+def heard(topic: str, *, retained: bool) -> Message:
+    return Message(f"gatehand/{topic}", b"1" if topic == "online" else b'{"state": "idle"}', retained, 0.0)
 
 
 def look(broker: Broker, monkeypatch: pytest.MonkeyPatch, within: float = 5.0) -> tuple[DaemonStatus, float]:
@@ -63,9 +41,8 @@ def look(broker: Broker, monkeypatch: pytest.MonkeyPatch, within: float = 5.0) -
     monkeypatch.setattr(listen, "plain_client", broker.plain_client)
     status = DaemonStatus("gatehand")
     where = listen.Where(BrokerSettings("127.0.0.1", 1883, client_id="status"), "gatehand")
-    with asyncio.Runner(loop_factory=_Loop) as runner:
-        runner.run(listen.look(where, status, within))
-        return status, runner.get_loop().time()
+    _, took = timed(listen.look(where, status, within))
+    return status, took
 
 
 def test_a_broker_that_does_not_answer_costs_the_time_that_was_given(monkeypatch: pytest.MonkeyPatch) -> None:
