@@ -5,7 +5,6 @@ noted at its start (`off.json`), else what can be salvaged of a config with erro
 """
 
 import argparse
-import asyncio
 import json
 import logging
 import os
@@ -118,6 +117,8 @@ def _find(config: Path, folder: Path) -> tuple[OffNotes, str] | str:
 
 def _tell(notes: OffNotes) -> tuple[dict[str, str | None], bool]:
     """For each collector None, or why its off is not with the broker; and whether a daemon there has heard of it."""
+    import asyncio
+
     from gatehand.mqtt.deliver import deliver
     from gatehand.mqtt.failures import ConnectionFailedError, failure_notice
     from gatehand.mqtt.transport import MessageKind, Outgoing
