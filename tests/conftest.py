@@ -1,7 +1,7 @@
 """What every test shares: options, figures said at the end of the run, what a run in CI may skip, who runs what.
 
-In several processes (`-n 4`) a file is run by one of them, so that what its tests share is made once; the files with
-slow tests come first, so that none of them is left for the end.
+In several processes (`-n 4`) a file is run by one of them, so that what its tests share is made once; but the long
+walks and days are handed out one by one. What is slow comes first, so that none of it is left for the end.
 """
 
 import os
@@ -19,6 +19,8 @@ settings.register_profile("no_clock", deadline=None)
 settings.load_profile("no_clock")
 """A drawn example may take as long as a busy machine makes it take."""
 
+ONE_BY_ONE = ("tests/rules/", "tests/sim/")
+"""Where tests take long, need the processor alone and share nothing."""
 MAY_SKIP = Path(__file__).with_name("skips.toml")
 SAID = "said"
 R = TypeVar("R", pytest.TestReport, pytest.CollectReport)
@@ -55,13 +57,17 @@ def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
 
 @pytest.hookimpl(optionalhook=True)
 def pytest_xdist_make_scheduler(config: pytest.Config, log: object) -> object:
-    """Hand out whole files, unless another way is asked for."""
+    """Hand out whole files, and what takes long test by test, unless another way is asked for."""
     from xdist.scheduler import LoadFileScheduling
+
+    class Scheduling(LoadFileScheduling):  # type: ignore[misc]  # untyped
+        def _split_scope(self, nodeid: str) -> str:
+            return nodeid if nodeid.startswith(ONE_BY_ONE) else nodeid.split("::", 1)[0]
 
     if config.getoption("dist") != "load":
         return None
     config.option.loadscopereorder = False  # or the files with few tests, which are the long ones, would come last
-    return LoadFileScheduling(config, log)
+    return Scheduling(config, log)
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:

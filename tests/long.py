@@ -43,7 +43,10 @@ def _broker_chaos(count: int, seed: int) -> bool:
 
 
 def _situations(_count: int, _seed: int) -> bool:
-    """Every situation of the small shops, the broker's coming and going to its end too (a quarter of an hour, 2 GB)."""
+    """Every situation of the small shops, those of two tools and of a broker that comes and goes to their ends too.
+
+    A quarter of an hour, 2 GB.
+    """
     return _tests("rules/test_exhaustive.py", GATEHAND_WHOLE_WALKS=1)
 
 

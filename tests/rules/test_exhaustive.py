@@ -1,7 +1,8 @@
 """Every situation that a small shop can come to, and every move from it: I1 to I5 hold, and no veto is needed.
 
 The walk is breadth first, so that a breach is shown with the shortest way to it. How many situations and moves there
-were is printed at the end of the run (tests/conftest.py).
+were is printed at the end of the run (tests/conftest.py). Two walks have too many for every run: there the nearest
+20,000 of each; `python -m tests.long situations` has them all.
 """
 
 import os
@@ -29,8 +30,8 @@ Tell = Callable[[str], None]
 
 
 WHOLE = "GATEHAND_WHOLE_WALKS"
-"""In the environment (`python -m tests.long situations`): the walk too long for every run goes to its end too."""
-MOST = 10**9 if WHOLE in os.environ else 40_000
+"""In the environment (`python -m tests.long situations`): the walks too long for every run go to their ends too."""
+MOST = 10**9 if WHOLE in os.environ else 20_000
 
 
 def sound(found: Walked, tell: Tell, what: str, *, most: int | None = None) -> None:
@@ -42,9 +43,9 @@ def sound(found: Walked, tell: Tell, what: str, *, most: int | None = None) -> N
 @pytest.mark.slow
 def test_two_tools_two_gates_and_a_stop_contact(tell: Tell) -> None:
     shop, times = in_quanta(two_tools())
-    found = walk(shop, moves(shop), times, begin=at_rest(shop, heard=True))
-    sound(found, tell, "two tools, two gates, a stop contact")
-    assert found.states > 30_000
+    found = walk(shop, moves(shop), times, begin=at_rest(shop, heard=True), most=MOST)
+    sound(found, tell, "two tools, two gates, a stop contact", most=MOST)
+    assert found.states >= MOST or (found.complete and found.states > 30_000)
 
 
 def test_a_switch_that_is_told_again_and_refreshed(tell: Tell) -> None:
