@@ -24,8 +24,7 @@ The first three bring a shop of which nothing is known to rest; `outcome.finding
 """
 
 from gatehand_rules import commands, events
-from gatehand_rules.alarms import Alarm
-from gatehand_rules.findings import Fact, Finding, Happened, Rule
+from gatehand_rules.findings import Alarm, Fact, Finding, Happened, Rule
 from gatehand_rules.reshape import Rewired, adopt_shop, obstacles
 from gatehand_rules.shop import Circuit, Collector, Gate, Shop, StopContact, Tool
 from gatehand_rules.start import initial

@@ -10,10 +10,9 @@ from typing import Literal
 from msgspec.structs import replace
 
 from gatehand_rules import state as st
-from gatehand_rules.alarms import Alarm
 from gatehand_rules.commands import CollectorOff, CollectorOn
 from gatehand_rules.context import Context
-from gatehand_rules.findings import Happened, Rule
+from gatehand_rules.findings import Alarm, Happened, Rule
 from gatehand_rules.phases import Cause, transition
 from gatehand_rules.shop import Collector, CollectorAt, Shop
 from gatehand_rules.timing import Timing, due

@@ -4,7 +4,7 @@ from typing import Literal, TypeAlias
 
 from msgspec import Struct
 
-from gatehand_rules.alarms import Alarm
+from gatehand_rules.findings import Alarm
 
 
 class OpenGate(Struct, frozen=True):

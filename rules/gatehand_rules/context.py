@@ -8,9 +8,8 @@ from typing import Any, assert_never
 
 from msgspec.structs import replace
 
-from gatehand_rules.alarms import Alarm
 from gatehand_rules.commands import ClearAlarm, CollectorOn, Command, OpenGate, RaiseAlarm, ShutGate
-from gatehand_rules.findings import Fact, Finding, Happened, Rule
+from gatehand_rules.findings import Alarm, Fact, Finding, Happened, Rule
 from gatehand_rules.shop import CollectorAt, GateAt, Shop, ToolAt
 from gatehand_rules.state import CollectorState, Doubt, GateState, Guard, State, ToolState
 

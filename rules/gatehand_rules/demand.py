@@ -14,10 +14,9 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from gatehand_rules import state as st
-from gatehand_rules.alarms import Alarm
 from gatehand_rules.context import Context
 from gatehand_rules.detect import held_from
-from gatehand_rules.findings import Rule
+from gatehand_rules.findings import Alarm, Rule
 from gatehand_rules.gates import is_proven, is_roused, keeps
 from gatehand_rules.shop import CollectorAt, GateAt, ToolAt
 from gatehand_rules.timing import due

@@ -14,10 +14,9 @@ from msgspec.structs import replace
 
 from gatehand_rules import readings
 from gatehand_rules import state as st
-from gatehand_rules.alarms import Alarm
 from gatehand_rules.collectors import start_refusal
 from gatehand_rules.context import Context
-from gatehand_rules.findings import Fact, Happened, Rule
+from gatehand_rules.findings import Alarm, Fact, Happened, Rule
 from gatehand_rules.gates import forget_fault
 from gatehand_rules.readings import follow, lose
 from gatehand_rules.shop import Tool, ToolAt

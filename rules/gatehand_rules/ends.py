@@ -4,9 +4,8 @@ An edit can take a cause away that no event will ever end: a signal that is no l
 set, a sensor that has to be learnt anew.
 """
 
-from gatehand_rules.alarms import Alarm
 from gatehand_rules.context import Context
-from gatehand_rules.findings import Rule
+from gatehand_rules.findings import Alarm, Rule
 from gatehand_rules.shop import CollectorAt, GateAt, ToolAt
 from gatehand_rules.state import Freshness, Held, Opening, ToolMuted, ToolRunning, ToolSilent, speaking
 

@@ -1,9 +1,15 @@
-"""Why: each decision's rule and numbers, as data. Sentences are made at the edge, from these and nothing else."""
+"""What a step tells: each decision's rule and numbers as data, and every alarm. Sentences are made at the edge.
+
+A changed shop knows by `alarms_of` which alarms can still stand. No f-string but the one here makes an alarm's id.
+"""
 
 from enum import StrEnum
-from typing import TypeAlias
+from typing import Final, TypeAlias
 
 from msgspec import Struct
+
+from gatehand_rules.shop import Shop
+from gatehand_rules.words import Record
 
 Fact: TypeAlias = str | float | int | bool | None
 
@@ -125,3 +131,45 @@ class Finding(Struct, frozen=True, kw_only=True):
     gate: str | None = None
     collector: str | None = None
     facts: tuple[tuple[str, Fact], ...] = ()
+
+
+class Alarm(Record, frozen=True, order=True):
+    """What is the matter with whom, such as the fault of a gate. `what` is one of `WHATS`, or the daemon's own word."""
+
+    kind: str
+    """Of the subject: tool, gate, collector, stop, daemon."""
+    name: str
+    what: str
+
+    @property
+    def id(self) -> str:
+        """`kind.name.what`, fit for one topic level. Names hold no dots, so no two alarms share an id."""
+        return f"{self.kind}.{self.name}.{self.what}"
+
+    @classmethod
+    def of(cls, id_: str) -> "Alarm | None":
+        """The alarm of an id, or None where it is none."""
+        parts = id_.split(".")
+        return cls(*parts) if len(parts) == _PARTS and all(parts) else None
+
+
+_PARTS = 3
+
+WHATS: Final[dict[str, tuple[str, ...]]] = {
+    "tool": ("not_fresh", "silent", "run_limit", "max_open", "not_served", "offline"),
+    "gate": ("fault", "max_open", "not_served", "offline"),
+    "collector": ("held", "no_answer", "shut_gates", "too_few_gates", "bin_full", "offline"),
+    "stop": ("active", "unclear"),
+    "daemon": ("stops_unheard",),
+}
+"""What an alarm of each kind of subject can be about."""
+
+
+DAEMON: Final = "main"
+"""The name in the daemon's own alarms."""
+
+
+def alarms_of(shop: Shop) -> frozenset[Alarm]:
+    """Every alarm that the rules can raise in this shop."""
+    subjects = {**shop.names, "daemon": [DAEMON] if shop.stops else []}
+    return frozenset(Alarm(kind, name, what) for kind in subjects for name in subjects[kind] for what in WHATS[kind])

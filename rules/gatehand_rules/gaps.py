@@ -15,9 +15,8 @@ from msgspec.structs import replace
 
 from gatehand_rules import collectors, detect, holds, readings
 from gatehand_rules import events as ev
-from gatehand_rules.alarms import DAEMON, Alarm
 from gatehand_rules.context import Context
-from gatehand_rules.findings import Happened, Rule
+from gatehand_rules.findings import DAEMON, Alarm, Happened, Rule
 from gatehand_rules.hands import end_hand, outlast
 from gatehand_rules.phases import Cause
 from gatehand_rules.shop import Collector, Gate, Shop, Tool, ToolAt

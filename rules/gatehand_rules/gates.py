@@ -7,10 +7,9 @@ from msgspec.structs import replace
 
 from gatehand_rules import collectors
 from gatehand_rules import state as st
-from gatehand_rules.alarms import Alarm
 from gatehand_rules.commands import OpenGate, Poll, ShutGate
 from gatehand_rules.context import Context
-from gatehand_rules.findings import Happened, Rule
+from gatehand_rules.findings import Alarm, Happened, Rule
 from gatehand_rules.shop import Gate, GateAt
 from gatehand_rules.timing import due, reached
 from gatehand_rules.words import Position

@@ -6,10 +6,9 @@ from msgspec.structs import replace
 
 from gatehand_rules import collectors, gates
 from gatehand_rules import state as st
-from gatehand_rules.alarms import Alarm
 from gatehand_rules.context import Context
 from gatehand_rules.detect import become, mute
-from gatehand_rules.findings import Fact, Happened, Rule
+from gatehand_rules.findings import Alarm, Fact, Happened, Rule
 from gatehand_rules.shop import CollectorAt, GateAt
 from gatehand_rules.timing import reached
 

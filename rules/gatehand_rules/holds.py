@@ -12,10 +12,9 @@ from msgspec.structs import replace
 
 from gatehand_rules import collectors
 from gatehand_rules import state as st
-from gatehand_rules.alarms import Alarm
 from gatehand_rules.context import Context
 from gatehand_rules.detect import become, refuse_stale
-from gatehand_rules.findings import Fact, Happened, Rule
+from gatehand_rules.findings import Alarm, Fact, Happened, Rule
 from gatehand_rules.hands import end_hand
 from gatehand_rules.phases import Cause, transition
 from gatehand_rules.shop import CollectorAt, StopAt, ToolAt

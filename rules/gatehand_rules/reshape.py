@@ -18,10 +18,9 @@ from msgspec.structs import replace
 
 from gatehand_rules import collectors, detect, ends, holds, interlock
 from gatehand_rules import state as st
-from gatehand_rules.alarms import Alarm, alarms_of
 from gatehand_rules.commands import ClearAlarm, RaiseAlarm
 from gatehand_rules.context import Context
-from gatehand_rules.findings import Fact, Happened, Rule
+from gatehand_rules.findings import Alarm, Fact, Happened, Rule, alarms_of
 from gatehand_rules.gaps import devices, speaks_on_change
 from gatehand_rules.phases import Cause, added
 from gatehand_rules.shop import Collector, CollectorAt, Gate, Shop, StopAt, Tool

@@ -16,11 +16,10 @@ from msgspec.structs import replace
 
 from gatehand_rules import collectors, demand, gates, zone
 from gatehand_rules import state as st
-from gatehand_rules.alarms import Alarm
 from gatehand_rules.context import Context
 from gatehand_rules.demand import Demand, Kind
 from gatehand_rules.detect import refuse_stale
-from gatehand_rules.findings import Fact, Happened, Rule
+from gatehand_rules.findings import Alarm, Fact, Happened, Rule
 from gatehand_rules.hands import end_hand, say_kept
 from gatehand_rules.holds import drop_demands, make_stale
 from gatehand_rules.phases import Cause, transition

@@ -11,7 +11,7 @@ from typing import ClassVar, Literal, TypeAlias
 
 from msgspec import field
 
-from gatehand_rules.alarms import Alarm
+from gatehand_rules.findings import Alarm
 from gatehand_rules.shop import GateAt
 from gatehand_rules.words import CollectorWord, GateWord, Position, Record, ToolWord
 

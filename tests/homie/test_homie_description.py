@@ -15,8 +15,8 @@ from gatehand.mqtt.payload import Rejected
 from gatehand.shell.alarms import ShownAlarm
 from gatehand.text import NAME
 from gatehand_rules import Shop, initial, step
-from gatehand_rules.alarms import Alarm
 from gatehand_rules.events import BrokerConnected, Event, HandAsked, Reading, ResetAsked
+from gatehand_rules.findings import Alarm
 
 EXAMPLE = (Path(__file__).resolve().parents[2] / "config.example.toml").read_text()
 

@@ -24,8 +24,8 @@ from gatehand.recording.recorder import Recorder
 from gatehand.recording.recording import Recording, recordings
 from gatehand.recording.streams import EventColumns, Streams
 from gatehand.times import from_ms
-from gatehand_rules.alarms import Alarm
 from gatehand_rules.events import CollectorCurrent, Event, Reading, Tick
+from gatehand_rules.findings import Alarm
 
 
 def finite(event: Event) -> bool:

@@ -21,7 +21,7 @@ from gatehand.recording.recording import Recording, recordings
 from gatehand.recording.store import Store
 from gatehand_rules import events as ev
 from gatehand_rules import state as s
-from gatehand_rules.alarms import Alarm
+from gatehand_rules.findings import Alarm
 from gatehand_rules.shop import GateAt
 from gatehand_rules.words import Position
 

@@ -11,8 +11,8 @@ from test_machine import Seeded, some_event
 
 from gatehand_rules import Shop, State, initial, step
 from gatehand_rules import events as ev
-from gatehand_rules.alarms import WHATS
 from gatehand_rules.commands import CollectorOff, CollectorOn, OpenGate, ShutGate
+from gatehand_rules.findings import WHATS
 from gatehand_rules.reshape import Rewired, adopt_shop, obstacles
 from gatehand_rules.shop import Collector, Gate, Tool
 from gatehand_rules.words import Position

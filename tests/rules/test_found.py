@@ -11,8 +11,8 @@ from small_shops import collector, gate, tool
 
 from gatehand_rules import Shop
 from gatehand_rules import events as ev
-from gatehand_rules.alarms import Alarm
 from gatehand_rules.commands import CollectorOff, CollectorOn, Command, OpenGate, ShutGate
+from gatehand_rules.findings import Alarm
 from gatehand_rules.shop import Circuit, Gate, StopContact
 from gatehand_rules.words import Position
 

@@ -8,8 +8,8 @@ from unit_bench import Bench, commands, events, gate, hose, ready, running, saw_
 
 from gatehand_rules import Shop, start
 from gatehand_rules import events as ev
-from gatehand_rules.alarms import Alarm
 from gatehand_rules.context import Context
+from gatehand_rules.findings import Alarm
 from gatehand_rules.state import (
     Doubt,
     Freshness,

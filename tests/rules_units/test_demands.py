@@ -10,10 +10,10 @@ from zone_bench import NAMES, STALE, assisting, cutting, drawn, four, order, run
 
 from gatehand_rules import demand
 from gatehand_rules import events as ev
-from gatehand_rules.alarms import Alarm
 from gatehand_rules.commands import RaiseAlarm
 from gatehand_rules.context import Context
 from gatehand_rules.demand import Demand, Kind
+from gatehand_rules.findings import Alarm
 from gatehand_rules.shop import CollectorAt, GateAt, ToolAt
 from gatehand_rules.state import (
     CollectorState,

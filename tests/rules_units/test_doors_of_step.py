@@ -5,7 +5,7 @@ from unit_bench import Bench, commands, events, fan, gate, ready, running, saw_s
 
 from gatehand_rules import events as ev
 from gatehand_rules import readings
-from gatehand_rules.alarms import Alarm
+from gatehand_rules.findings import Alarm
 from gatehand_rules.readings import quick
 from gatehand_rules.shop import Tool
 from gatehand_rules.state import (

@@ -3,8 +3,8 @@
 from unit_bench import Bench, commands, fan, gate, ready, saw_shop, shop, tool
 
 from gatehand_rules import events as ev
-from gatehand_rules.alarms import Alarm
 from gatehand_rules.commands import ClearAlarm
+from gatehand_rules.findings import Alarm
 from gatehand_rules.reshape import Rewired, adopt_shop
 from gatehand_rules.state import GateFault, GateMove, GateShut
 from gatehand_rules.words import Position

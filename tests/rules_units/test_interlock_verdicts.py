@@ -24,8 +24,8 @@ from unit_bench import fan, gate, shop, tool
 
 from gatehand_rules import events as ev
 from gatehand_rules import interlock
-from gatehand_rules.alarms import Alarm
 from gatehand_rules.commands import CollectorOff, CollectorOn, Command, OpenGate, RaiseAlarm, ShutGate
+from gatehand_rules.findings import Alarm
 from gatehand_rules.state import FanSeen, GateSeen, Guard
 from gatehand_rules.words import Position
 

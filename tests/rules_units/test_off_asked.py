@@ -5,7 +5,7 @@ from unit_bench import Bench, commands, events, gate, ready, running, saw_shop, 
 
 from gatehand.journal.sentences import sentence_of
 from gatehand_rules import events as ev
-from gatehand_rules.alarms import Alarm
+from gatehand_rules.findings import Alarm
 from gatehand_rules.shop import Shop
 from gatehand_rules.state import CoastDown, Freshness, Held, Running, RunOn, ToolIdle, ToolRunning, ToolUnknown
 

@@ -7,7 +7,7 @@ from msgspec.structs import replace
 from unit_bench import commands, events, fan, gate, ready, running, saw_shop, shop, tool
 
 from gatehand_rules import events as ev
-from gatehand_rules.alarms import Alarm
+from gatehand_rules.findings import Alarm
 from gatehand_rules.state import (
     CoastDown,
     Freshness,

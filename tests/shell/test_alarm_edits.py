@@ -7,7 +7,7 @@ import pytest
 from shell_support import SHOP, World
 from test_reload import Edited
 
-from gatehand_rules.alarms import Alarm
+from gatehand_rules.findings import Alarm
 
 ONLINE = 'online = { topic = "shop/%s/online", active = "1", clear = "0" }\n'
 FULL = 'bin_full = { topic = "shop/bin", active = "1", clear = "0" }\n'

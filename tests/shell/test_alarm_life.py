@@ -11,7 +11,7 @@ from shell_support import SHOP, World
 from support.virtual_time import Clocks
 
 from gatehand.shell.alarms import COMINGS, SAY_AGAIN, WINDOW, Alarms, Life, ShownAlarm
-from gatehand_rules.alarms import Alarm
+from gatehand_rules.findings import Alarm
 
 WALL = 1_800_000_000.0
 

@@ -6,7 +6,7 @@ from shell_support import SHOP, World
 
 from gatehand.mqtt.transport import Connected, MessageKind, Notice, NoticeKind
 from gatehand_rules import events as ev
-from gatehand_rules.alarms import Alarm
+from gatehand_rules.findings import Alarm
 from gatehand_rules.state import collector_word
 
 FAN, SAW, BENCH = "shop/fan/set", "shop/gate/band_saw/set", "shop/gate/bench/set"

@@ -7,8 +7,8 @@ from gatehand.mqtt.payload import LARGEST_AMPS
 from gatehand.mqtt.transport import Connected, MessageKind, Outgoing, Subscription
 from gatehand.shell.routes import Routes
 from gatehand_rules import events as ev
-from gatehand_rules.alarms import Alarm
 from gatehand_rules.commands import CollectorOff, CollectorOn, OpenGate, RaiseAlarm, ShutGate
+from gatehand_rules.findings import Alarm
 from gatehand_rules.words import Position
 
 EXTRA = """

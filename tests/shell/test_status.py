@@ -8,8 +8,7 @@ from shell_support import SHOP, World
 
 from gatehand.mqtt.transport import MessageKind
 from gatehand.shell.alarm_words import words
-from gatehand_rules.alarms import WHATS, Alarm
-from gatehand_rules.findings import Rule
+from gatehand_rules.findings import WHATS, Alarm, Rule
 
 RFC_3339 = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{3}Z")
 

@@ -9,8 +9,7 @@ from typing import Final
 
 from gatehand.journal.line import Line
 from gatehand.simshop import GateHabits, Habits, ToolHabits
-from gatehand_rules.alarms import Alarm
-from gatehand_rules.findings import Fact, Happened, Rule
+from gatehand_rules.findings import Alarm, Fact, Happened, Rule
 
 COLLECTOR: Final = "main"
 BLIND_GATE: Final = "carving_router"

@@ -9,8 +9,7 @@ from collections.abc import Mapping
 from gatehand.journal.line import FIXED, facts_of
 from gatehand.journal.sentence_table import REASONS, TABLE, Templates
 from gatehand.times import lasting
-from gatehand_rules.alarms import Alarm
-from gatehand_rules.findings import Fact, Finding
+from gatehand_rules.findings import Alarm, Fact, Finding
 
 _AMPS = frozenset({"amps", "start_amps", "stop_amps", "peak", "last_amps", "running_amps"})
 _SECONDS = frozenset(

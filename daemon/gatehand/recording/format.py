@@ -19,8 +19,8 @@ import msgspec
 from msgspec import Struct, field, to_builtins
 from msgspec.structs import astuple
 
-from gatehand_rules.alarms import Alarm
 from gatehand_rules.events import Event
+from gatehand_rules.findings import Alarm
 from gatehand_rules.state import State
 
 FORMAT = 2

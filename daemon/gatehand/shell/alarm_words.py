@@ -9,8 +9,7 @@ from typing import Final
 
 from gatehand.mqtt.payload import Rejected
 from gatehand.shell.alarms import ShownAlarm
-from gatehand_rules.alarms import DAEMON, Alarm
-from gatehand_rules.findings import Fact, Finding, Rule
+from gatehand_rules.findings import DAEMON, Alarm, Fact, Finding, Rule
 
 CONFIG: Final = Alarm("daemon", DAEMON, "config")
 LOG: Final = Alarm("daemon", DAEMON, "log")

@@ -22,8 +22,7 @@ from gatehand.journal.line import OwnEvent
 from gatehand.mqtt.transport import MessageKind, Outgoing
 from gatehand.text import json_bytes
 from gatehand.times import stamp
-from gatehand_rules.alarms import Alarm
-from gatehand_rules.findings import Fact
+from gatehand_rules.findings import Alarm, Fact
 
 WINDOW: Final = 60.0
 """Seconds within which comings count together, and for which a cause must be gone before a storm is over."""

@@ -37,7 +37,7 @@ from gatehand.shell.state_file import StateFile
 from gatehand.shell.state_folder import OffNotes, write_notes
 from gatehand.shell.stops_connection import StopsConnection
 from gatehand.times import stamp
-from gatehand_rules.alarms import Alarm
+from gatehand_rules.findings import Alarm
 
 BEAT: Final = 1.0
 """Seconds between two looks at everything that no message brings."""

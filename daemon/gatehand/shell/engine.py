@@ -31,8 +31,7 @@ from gatehand.shell.unheard import Unheard
 from gatehand.text import named
 from gatehand_rules import events as ev
 from gatehand_rules import initial, step
-from gatehand_rules.alarms import Alarm
-from gatehand_rules.findings import Fact, Happened
+from gatehand_rules.findings import Alarm, Fact, Happened
 from gatehand_rules.state import Held, State, collector_word
 from gatehand_rules.step import Outcome
 

@@ -16,7 +16,7 @@ from gatehand_rules import events as ev
 
 if TYPE_CHECKING:
     from gatehand.shell.engine import Engine
-    from gatehand_rules.alarms import Alarm
+    from gatehand_rules.findings import Alarm
 
 HELD_BEFORE: Final = "held before the daemon's restart"
 
