@@ -11,8 +11,7 @@ from gatehand.demo.day import STORY, first_missing, logged
 from gatehand.journal.line import Line
 from gatehand.journal.sentences import spoken, spoken_alarm
 from gatehand.text import named
-from gatehand_rules.findings import Happened, Rule
-from gatehand_rules.words import GateWord
+from gatehand_rules import GateWord, Happened, Rule
 
 START: Final = logged(Happened.COLLECTOR_ON, rule=Rule.DEMAND)
 STARTS: Final = sum(1 for each in STORY if each.event is Happened.COLLECTOR_ON)

@@ -14,10 +14,9 @@ from gatehand.config import Config
 from gatehand.config.signals import Kind
 from gatehand.mqtt.payload import Rejected, excerpt
 from gatehand.shell.alarms import ShownAlarm
+from gatehand_rules import CollectorWord, GateWord, Shop, State, ToolWord, collector_word, gate_word, tool_word
 from gatehand_rules.events import HandAsked, ResetAsked
-from gatehand_rules.shop import Shop
-from gatehand_rules.state import GateOpen, State, collector_word, gate_word, tool_word
-from gatehand_rules.words import CollectorWord, GateWord, ToolWord
+from gatehand_rules.state import GateOpen
 
 VERSION: Final = "5.0"
 RESET: Final = "reset"

@@ -13,9 +13,8 @@ from itertools import pairwise
 from math import ceil, isfinite
 
 from gatehand.past.stretches import Track
-from gatehand_rules import readings
-from gatehand_rules.shop import Collector, Shop, Tool
-from gatehand_rules.state import CollectorState, FanSeen, GateOpen, Held, State, ToolState
+from gatehand_rules import Collector, Shop, State, Tool, readings
+from gatehand_rules.state import CollectorState, FanSeen, GateOpen, Held, ToolState
 
 LOWEST, HIGHEST = -(10**9), 10**9
 """Milliampere; no reading lies beyond them."""

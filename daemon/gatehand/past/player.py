@@ -21,11 +21,10 @@ from msgspec.structs import replace
 from gatehand.past.deadband import ANY, Cursor, deadband, fan_deadband, is_calm, whole_ms
 from gatehand.past.replay_devices import NEVER, Devices, IdealDevices, switch_reports
 from gatehand.past.stretches import Stretch, Timed, Track
-from gatehand_rules import Outcome, Shop, State, initial, next_deadline, readings, step
+from gatehand_rules import Outcome, Position, Shop, State, initial, next_deadline, readings, step
 from gatehand_rules.events import BrokerConnected, CollectorCurrent, Event, GateReport, Reading, Tick
 from gatehand_rules.state import Doubt, ToolRunning, ToolRunOn, ToolSilent, ToolState, ToolUnknown
 from gatehand_rules.timing import due
-from gatehand_rules.words import Position
 
 Sink: TypeAlias = Callable[[int, Event, Outcome], None]
 """Called with rule time in ms, the event and its outcome, for every step that came to something."""

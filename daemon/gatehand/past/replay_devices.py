@@ -19,11 +19,10 @@ from statistics import median_low
 from typing import Final, TypeAlias, assert_never
 
 from gatehand.past.deadband import whole_ms
+from gatehand_rules import Collector, Position, Shop, State
 from gatehand_rules.commands import ClearAlarm, CollectorOff, CollectorOn, Command, OpenGate, Poll, RaiseAlarm, ShutGate
 from gatehand_rules.events import CollectorCurrent, CollectorReport, Event, GateReport, Tick
-from gatehand_rules.shop import Collector, Shop
-from gatehand_rules.state import GateOpen, GateShut, State
-from gatehand_rules.words import Position
+from gatehand_rules.state import GateOpen, GateShut
 
 NEVER: Final = 1 << 62
 IN_STEP_MS: Final = 250

@@ -19,9 +19,8 @@ import msgspec
 from msgspec import Struct, field, to_builtins
 from msgspec.structs import astuple
 
+from gatehand_rules import Alarm, State
 from gatehand_rules.events import Event
-from gatehand_rules.findings import Alarm
-from gatehand_rules.state import State
 
 FORMAT = 2
 OLDEST_FORMAT = 1

@@ -12,8 +12,7 @@ from gatehand.past.account import Account, Use, is_refresh
 from gatehand.replay.history import History, replay
 from gatehand.text import named
 from gatehand.times import local_text, ms_stamp
-from gatehand_rules import Outcome, Shop
-from gatehand_rules.findings import Fact, Happened
+from gatehand_rules import Fact, Happened, Outcome, Shop
 
 SAME_MS: Final = 250
 """Like events of the two runs this close together are one."""

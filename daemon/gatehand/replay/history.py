@@ -19,9 +19,8 @@ from gatehand.past.stretches import stretches
 from gatehand.recording.format import RecordingError
 from gatehand.recording.recording import Recording, recordings
 from gatehand.times import to_ms
-from gatehand_rules import Outcome, Shop
+from gatehand_rules import Outcome, Shop, adopt_shop
 from gatehand_rules.events import Event
-from gatehand_rules.reshape import adopt_shop
 
 if TYPE_CHECKING:
     from gatehand_rules.commands import Command

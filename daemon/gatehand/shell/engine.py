@@ -29,11 +29,9 @@ from gatehand.shell.repeats import Refusals
 from gatehand.shell.state_publisher import StatePublisher
 from gatehand.shell.unheard import Unheard
 from gatehand.text import named
+from gatehand_rules import Alarm, Fact, Happened, Outcome, State, collector_word, initial, step
 from gatehand_rules import events as ev
-from gatehand_rules import initial, step
-from gatehand_rules.findings import Alarm, Fact, Happened
-from gatehand_rules.state import Held, State, collector_word
-from gatehand_rules.step import Outcome
+from gatehand_rules.state import Held
 
 AFTER_MISHAP: Final = "an internal error"
 CLOCK_STEP: Final = 1.0

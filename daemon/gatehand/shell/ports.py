@@ -10,9 +10,8 @@ from typing import Protocol, TypeAlias
 from msgspec import Struct
 
 from gatehand.journal.line import Line
+from gatehand_rules import Fact, State
 from gatehand_rules.events import Event
-from gatehand_rules.findings import Fact
-from gatehand_rules.state import State
 
 
 class Timer(Protocol):

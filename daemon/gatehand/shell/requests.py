@@ -17,9 +17,8 @@ from gatehand.mqtt.payload import Payload, Reader, Rejected, UnknownWord, excerp
 from gatehand.mqtt.transport import MessageKind, Outgoing
 from gatehand.shell.repeats import Rejections
 from gatehand.text import json_bytes
+from gatehand_rules import Finding, Happened, Outcome, Rule
 from gatehand_rules import events as ev
-from gatehand_rules.findings import Finding, Happened, Rule
-from gatehand_rules.step import Outcome
 
 LONGEST_REASON: Final = 48
 """Characters of a `because` or a `by` that are kept."""

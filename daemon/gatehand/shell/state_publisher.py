@@ -19,11 +19,8 @@ from gatehand.shell.notebook import Notebook
 from gatehand.shell.status import Moment, MoreOfStatus, Subject, changed, status_of, subjects_of
 from gatehand.text import json_bytes
 from gatehand.times import stamp
+from gatehand_rules import Alarm, CollectorWord, Finding, Happened, Outcome, State
 from gatehand_rules.commands import ClearAlarm, RaiseAlarm
-from gatehand_rules.findings import Alarm, Finding, Happened
-from gatehand_rules.state import State
-from gatehand_rules.step import Outcome
-from gatehand_rules.words import CollectorWord
 
 _KINDS: Final = ("tool", "gate", "collector")
 _DRIFT: Final = 0.1

@@ -14,9 +14,8 @@ from gatehand.shell import alarm_words
 from gatehand.shell.active_config import ActiveConfig
 from gatehand.shell.alarms import ShownAlarm
 from gatehand.shell.repeats import Odd
+from gatehand_rules import Alarm, Fact, Happened, Outcome, Rule
 from gatehand_rules.commands import CollectorOn, Command, OpenGate
-from gatehand_rules.findings import Alarm, Fact, Happened, Rule
-from gatehand_rules.step import Outcome
 
 if TYPE_CHECKING:
     from gatehand.shell.engine import Engine

@@ -22,8 +22,7 @@ from gatehand.why.moment import Context, Kind, TimedLine, gather_context
 from gatehand.why.state_at_moment import broker_away, clock_step, log_gap, not_running, unheard
 from gatehand.why.tool_start import tool_verdict
 from gatehand.why.verdicts import Verdict
-from gatehand_rules import Shop
-from gatehand_rules.findings import Happened, Rule
+from gatehand_rules import Happened, Rule, Shop
 
 NOT_HAPPENED: Final = frozenset(
     {

@@ -21,8 +21,7 @@ from gatehand.past.stretches import stretches
 from gatehand.recording.format import RecordingError
 from gatehand.recording.recording import Recording, recordings
 from gatehand.times import from_ms, local_clock, stamp_ms, to_ms
-from gatehand_rules import Shop, State
-from gatehand_rules.findings import Happened, Rule
+from gatehand_rules import Happened, Rule, Shop, State
 
 Kind: TypeAlias = Literal["tool", "gate", "collector"]
 

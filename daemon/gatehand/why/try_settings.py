@@ -24,13 +24,9 @@ from gatehand.text import named
 from gatehand.times import from_ms, lasting
 from gatehand.why.moment import Context, StartAttempt
 from gatehand.why.verdicts import Verdict, amps
-from gatehand_rules import Outcome, Shop, State
+from gatehand_rules import Collector, Gate, Happened, Outcome, Position, Shop, State, Tool, adopt_shop
 from gatehand_rules.commands import CollectorOn, Command
 from gatehand_rules.events import Event, GateReport
-from gatehand_rules.findings import Happened
-from gatehand_rules.reshape import adopt_shop
-from gatehand_rules.shop import Collector, Gate, Tool
-from gatehand_rules.words import Position
 
 _LONGEST_TENTHS: Final = 600
 """Of a second: the longest `travel` that is tried."""
