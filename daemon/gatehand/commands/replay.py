@@ -55,8 +55,8 @@ def _readings(args: argparse.Namespace, shop: Shop) -> int:
         print(f"{ms / 1000:12.3f} s  {sentence_of(finding)}")
 
     with ending(CsvError, NeverAtRestError), Progress("readings") as progress:
-        played = play_csv(args.readings, shop, show_json if args.json else show_text, progress.count)
-    for tool in played.still_running:
+        still_running = play_csv(args.readings, shop, show_json if args.json else show_text, progress.count)
+    for tool in still_running:
         print(
             f"{args.readings}: {tool} still runs when the readings end, and its sensor speaks only on change "
             "(silent_after = 0): the replay ends with it running",

@@ -1,7 +1,6 @@
 """Plays a logger's readings through detection and rules, with devices that never fail: the whole way, for one file."""
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TypeAlias
 
@@ -14,10 +13,9 @@ from gatehand.past.deadband import whole_ms
 from gatehand.past.player import Player, at_rest, rested, with_tools
 from gatehand.past.replay_devices import IdealDevices
 from gatehand.past.stretches import Stretch
-from gatehand_rules import Outcome, Shop, State
+from gatehand_rules import Outcome, Shop
 from gatehand_rules.events import Event
 from gatehand_rules.findings import Finding
-from gatehand_rules.shop import Tool
 from gatehand_rules.state import ToolRunning
 
 FindingSink: TypeAlias = Callable[[int, Finding], None]
@@ -26,17 +24,10 @@ FindingSink: TypeAlias = Callable[[int, Finding], None]
 _HOUR_MS = 3_600_000
 
 
-@dataclass(frozen=True, slots=True)
-class Played:
-    """How it ended."""
+def play_csv(path: Path, shop: Shop, sink: FindingSink, progress: Progress = lambda _readings: None) -> list[str]:
+    """Play a file from its first reading until after its last all is at rest, but for the tools that are returned.
 
-    readings: int
-    still_running: tuple[str, ...]
-    """Tools that draw at the end, and whose sensors, which speak only on change, leave it at that."""
-
-
-def play_csv(path: Path, shop: Shop, sink: FindingSink, progress: Progress = lambda _readings: None) -> Played:
-    """Play a file from its first reading until after its last all is at rest.
+    These draw at the end, and their sensors, which speak only on change, leave it at that.
 
     Raises:
         CsvError: The file cannot be played.
@@ -45,23 +36,28 @@ def play_csv(path: Path, shop: Shop, sink: FindingSink, progress: Progress = lam
     return play(read_csv(path, [tool.name for tool in shop.tools], progress), shop, sink)
 
 
-def play(stretch: Stretch, shop: Shop, sink: FindingSink) -> Played:
-    """Play readings that begin with a shop at rest. A tool without a reading is left out: idle, and never silent."""
+def play(stretch: Stretch, shop: Shop, sink: FindingSink) -> list[str]:
+    """Play readings that begin with a shop at rest; the tools that draw at the end.
+
+    A tool without a reading is left out: idle, and never silent.
+    """
     first, last = stretch.first_ms, stretch.last_ms
     if first is None or last is None:
-        return Played(0, ())
-    zero = stretch.zero_ms
-    shop = _only_heard(shop, stretch)
+        return []
+    deaf = with_tools(shop, silent_after=0.0)
+    heard = (tool if tool.name in stretch.tracks else quiet for tool, quiet in zip(shop.tools, deaf.tools, strict=True))
+    shop = replace(shop, tools=tuple(heard))
 
     def hear(ms: int, _event: Event, outcome: Outcome) -> None:
         for finding in outcome.findings:
             if not is_refresh(finding.event, finding.rule):
-                sink(ms - zero, finding)
+                sink(ms - stretch.zero_ms, finding)
 
     player = Player(shop, rested(shop, first), hear, devices=IdealDevices(shop))
     player.play(stretch)
     player.run_out(last + longest_end_ms(shop), resting=at_rest)
-    return Played(stretch.readings, _still_running(shop, player.state))
+    ended = zip(shop.tools, player.state.tools, strict=True)
+    return [tool.name for tool, state in ended if tool.silent_after <= 0 and isinstance(state, ToolRunning)]
 
 
 def as_line(ms: int, finding: Finding) -> Line:
@@ -76,18 +72,3 @@ def longest_end_ms(shop: Shop) -> int:
     fans = max((fan.spin_up + fan.coast_down for fan in shop.collectors), default=0.0)
     kept_on = any(fan.starts_per_hour is not None for fan in shop.collectors)
     return whole_ms(tools + 4 * gates + fans) + (_HOUR_MS if kept_on else 0) + 10_000
-
-
-def _only_heard(shop: Shop, stretch: Stretch) -> Shop:
-    deaf = with_tools(shop, silent_after=0.0)
-    tools = tuple(
-        tool if tool.name in stretch.tracks else quiet for tool, quiet in zip(shop.tools, deaf.tools, strict=True)
-    )
-    return replace(shop, tools=tools)
-
-
-def _still_running(shop: Shop, state: State) -> tuple[str, ...]:
-    def runs(tool: Tool, at: int) -> bool:
-        return tool.silent_after <= 0 and isinstance(state.tools[at], ToolRunning)
-
-    return tuple(tool.name for at, tool in enumerate(shop.tools) if runs(tool, at))

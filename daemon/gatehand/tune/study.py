@@ -1,26 +1,14 @@
 """One tool's readings looked at from end to end: levels, thresholds, cuts, pauses, run-on; in words and as JSON."""
 
 from collections.abc import Iterator, Sequence
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass
 from typing import Any, Final
 
 from gatehand.past.recordings import Piece
 from gatehand.text import named
-from gatehand.times import from_ms, rough
+from gatehand.times import local, rough
+from gatehand.tune import proposals
 from gatehand.tune.levels import Distribution, Level, Levels, TooShort, gathered, levels
-from gatehand.tune.proposals import (
-    FEW_PAUSES,
-    WORTH_S,
-    RunOn,
-    Spell,
-    Thresholds,
-    advised,
-    choices,
-    joined,
-    pauses,
-    spells,
-    thresholds,
-)
 from gatehand_rules.shop import Tool
 
 FEWEST_CUTS: Final = 3
@@ -49,16 +37,15 @@ class Found:
     """What the readings tell."""
 
     levels: Levels
-    thresholds: Thresholds
+    thresholds: proposals.Thresholds
     cuts: int
     days: int
     """Days on which it cut; 0 where the readings have no clock."""
     pauses: tuple[int, ...]
     """The pauses between cuts, ms, shortest first."""
-    run_on: tuple[RunOn, ...]
-    advised: RunOn | None
+    run_on: tuple[proposals.RunOn, ...]
+    advised: proposals.RunOn | None
     """None with too few pauses to choose by."""
-    spells: tuple[tuple[Spell, ...], ...] = field(repr=False, default=())
 
 
 def study(tool: Tool, pieces: Sequence[Piece]) -> Study:
@@ -69,34 +56,26 @@ def study(tool: Tool, pieces: Sequence[Piece]) -> Study:
     found_levels = levels(distribution)
     if isinstance(found_levels, TooShort):
         return Study(tool, distribution, hours, too_short=found_levels.why)
-    set_to = thresholds(found_levels, tracks)
+    set_to = proposals.thresholds(found_levels, tracks)
     shortest = round(set_to.stop_after * 1000)
-    whole = [joined(spells(track, set_to.start_ma, set_to.stop_ma), shortest) for track in tracks]
+    whole = [proposals.joined(proposals.spells(track, set_to.start_ma, set_to.stop_ma), shortest) for track in tracks]
     cuts = sum(map(len, whole))
     if cuts < FEWEST_CUTS:
         seen = "no whole cut was" if not cuts else f"{cuts} whole cut{'s were' if cuts > 1 else ' was'}"
         return Study(tool, distribution, hours, too_short=f"{seen} recorded, {FEWEST_CUTS} are wanted")
-    spans = sorted(pause for piece in whole for pause in pauses(piece))
-    options = choices(whole, tool.run_on)
+    spans = sorted(pause for piece in whole for pause in proposals.pauses(piece))
+    options = proposals.choices(whole, tool.run_on)
+    with_clock = ((piece.wall_ms, here) for piece, here in zip(pieces, whole, strict=True) if piece.wall_ms is not None)
     found = Found(
         levels=found_levels,
         thresholds=set_to,
         cuts=cuts,
-        days=len({day for piece, here in zip(pieces, whole, strict=True) for day in _days(piece, here)}),
+        days=len({local(wall_ms + cut.start).date() for wall_ms, here in with_clock for cut in here}),
         pauses=tuple(spans),
         run_on=tuple(options),
-        advised=advised(options) if len(spans) >= FEW_PAUSES else None,
-        spells=tuple(map(tuple, whole)),
+        advised=proposals.advised(options) if len(spans) >= proposals.FEW_PAUSES else None,
     )
     return Study(tool, distribution, hours, found)
-
-
-def _days(piece: Piece, found: Sequence[Spell]) -> set[str]:
-    """Local dates with a cut."""
-    if piece.wall_ms is None:
-        return set()
-    moments = (from_ms(piece.wall_ms + spell.start) for spell in found)
-    return {moment.astimezone().date().isoformat() for moment in moments}
 
 
 def text(one: Study) -> Iterator[str]:
@@ -129,7 +108,7 @@ def _settings(one: Study, found: Found) -> Iterator[str]:
         "stop_amps": f"{best.stop_above_rest:.1f} times the top of rest",
         "start_after": "s",
         "stop_after": "s",
-        "run_on": f"s, up to which a restart spared costs no more than {WORTH_S:g} s of running",
+        "run_on": f"s, up to which a restart spared costs no more than {proposals.WORTH_S:g} s of running",
     }
     if found.advised is None:
         notes["run_on"] = f"s; {named(len(found.pauses), 'pause')}: too few to choose by"
@@ -201,7 +180,7 @@ def as_json(one: Study) -> dict[str, Any]:
         "days": found.days,
         "pauses_s": [pause / 1000 for pause in found.pauses],
         "run_on": [_option_json(option) for option in found.run_on],
-        "few_pauses": len(found.pauses) < FEW_PAUSES,
+        "few_pauses": len(found.pauses) < proposals.FEW_PAUSES,
     }
 
 
@@ -218,7 +197,7 @@ def _level_json(level: Level) -> dict[str, float]:
     return asdict(level) | {"seconds": round(level.seconds, 1)}
 
 
-def _option_json(option: RunOn) -> dict[str, float]:
+def _option_json(option: proposals.RunOn) -> dict[str, float]:
     return {
         "run_on": option.seconds,
         "minutes": round(option.minutes, 2),

@@ -7,18 +7,9 @@ from typing import Final
 from gatehand.journal.sentences import spoken
 from gatehand.past.recordings import readings_of
 from gatehand.times import lasting, local_clock
+from gatehand.why import state_at_moment as then
 from gatehand.why import verdicts as words
 from gatehand.why.moment import Context, StartAttempt, TimedLine, aftermath, first, nearest, served_until
-from gatehand.why.state_at_moment import (
-    blind,
-    could_not_be_used,
-    gate_not_understood,
-    last_rejected,
-    muted,
-    muted_by,
-    next_for_switch,
-    silent,
-)
 from gatehand.why.try_settings import Around, around, catch_the_cut, gate_trials, with_collector
 from gatehand.why.verdicts import Verdict, Words, amps, verdict
 from gatehand_rules.findings import Fact, Happened, Rule
@@ -29,7 +20,7 @@ _MOST_GATES: Final = 12
 
 def tool_verdict(context: Context) -> Verdict:
     """The case of a tool at a moment."""
-    return silent(context) or _by_attempt(context) or muted(context) or blind(context) or _quiet(context)
+    return then.silent(context) or _by_attempt(context) or then.muted(context) or then.blind(context) or _quiet(context)
 
 
 def _by_attempt(context: Context) -> Verdict | None:
@@ -112,12 +103,12 @@ def _no_answer(context: Context, attempt: StartAttempt, on: TimedLine, unanswere
     shown = "its switch says off" if says_on is False else "its switch says nothing"
     if says_on is True:
         shown = "its switch says on, and its motor draws no current"
-    rejected = None if says_on is True else last_rejected(context, "collector", context.collector, unanswered.ms)
+    rejected = None if says_on is True else then.last_rejected(context, "collector", context.collector, unanswered.ms)
     if rejected is not None:
-        shown = could_not_be_used(rejected)
+        shown = then.could_not_be_used(rejected)
     lines = (on, unanswered, rejected)
     found = _say(context, attempt, words.NO_ANSWER, *lines, on=on.clock, shown=shown, again=unanswered.clock)
-    found.next_step = next_for_switch(context, rejected)
+    found.next_step = then.next_for_switch(context, rejected)
     return found
 
 
@@ -236,7 +227,7 @@ def _gate_fault(context: Context, attempt: StartAttempt, fault: TimedLine | None
         **{key: fault.amount(key) for key in ("travel", "waited", "retries")},
     )
     here, window = _recorded(context, attempt)
-    if not gate_not_understood(context, fault, found) and here is not None:
+    if not then.gate_not_understood(context, fault, found) and here is not None:
         gate_trials(here, fault.text("gate"), (context.name, context.collector), window, found)
     return found
 
@@ -251,6 +242,6 @@ _CASE_OF: Final[dict[str, Callable[[Context, StartAttempt], Verdict]]] = {
     Happened.START_MISSED: _missed,
     Happened.START_REFUSED: _refused,
     Happened.TOOL_STARTED: _started,
-    Happened.TOOL_MUTED: lambda context, attempt: muted_by(context, attempt.origin),
+    Happened.TOOL_MUTED: lambda context, attempt: then.muted_by(context, attempt.origin),
     Happened.READING_REJECTED: _rejected,
 }

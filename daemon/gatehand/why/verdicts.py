@@ -6,14 +6,13 @@ the log: `{key}` is a fact with its unit, what stands in square brackets is left
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field
-from typing import Final, NamedTuple, TypeAlias
+from typing import Final, NamedTuple
 
 from gatehand.journal.line import Line
 from gatehand.journal.sentences import fill, spoken
 from gatehand.why.moment import Context, TimedLine
 from gatehand_rules.findings import Fact, Rule
 
-Setting: TypeAlias = float | str
 NOTHING: Final = "nothing_in_the_log"
 
 
@@ -32,7 +31,7 @@ class Verdict:
     case: str
     sentence: str
     findings: list[Line] = field(default_factory=list)
-    would_have_started: dict[str, Setting] = field(default_factory=dict)
+    would_have_started: dict[str, float | str] = field(default_factory=dict)
     """Settings, each of which alone would have started it, as a replay has shown."""
     trials: list[str] = field(default_factory=list)
     """The same in sentences, with what it would have cost elsewhere."""
