@@ -13,7 +13,6 @@ from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from itertools import accumulate, pairwise
 
-from gatehand.recording.format import decode_event, encode_event
 from gatehand.recording.streams import OTHER, EventColumns
 
 BLOCK_EVENTS = 1 << 15
@@ -40,7 +39,7 @@ def encode_block(rows: EventColumns, pause: Callable[[], None] = lambda: None) -
         pause()
         table += _STREAM.pack(stream, len(at), usual, len(times), len(values))
         blobs += times + values
-    others = _deflate(b"\n".join(encode_event(rows.others[row]) for row in order.get(OTHER, ())))
+    others = _deflate(rows.encode_others())
     ties = _deflate(json.dumps(_ties(rows, {stream: at for at, stream in enumerate(order)}, pause)).encode())
     return _BLOCK.pack(base, len(order), len(others), len(ties)) + table + blobs + others + ties
 
@@ -63,9 +62,7 @@ def decode_block(payload: bytes | memoryview) -> EventColumns:
     order = sorted(range(len(now_ms)), key=now_ms.__getitem__)
     _untie(order, streams, json.loads(_inflate(payload[ties:], _MOST_TEXT)))
     found = EventColumns([now_ms[i] for i in order], [streams[i] for i in order], [value[i] for i in order])
-    if texts := _inflate(payload[others:ties], _MOST_TEXT):
-        whole = iter(texts.split(b"\n"))
-        found.others = {row: decode_event(next(whole)) for row, stream in enumerate(found.stream) if stream == OTHER}
+    found.decode_others(_inflate(payload[others:ties], _MOST_TEXT))
     return found
 
 

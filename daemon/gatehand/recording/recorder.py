@@ -20,12 +20,12 @@ from gatehand.journal.disk import Disk
 from gatehand.journal.threads import Health, Job, Worker
 from gatehand.recording.format import FrameKind, Header, frame
 from gatehand.recording.store import Store
-from gatehand.recording.streams import EVENT_BYTES, LiveFrame, Streams
+from gatehand.recording.streams import EVENT_BYTES, MAX_STEP_MS, EventColumns, Streams, encode_live
 from gatehand_rules.events import Event
 from gatehand_rules.state import State
 
 FILE_MS = 3_600_000
-_FRAME_BYTES = 1 << 15
+_FRAME_EVENTS = 1 << 12
 _FLUSH_EVERY = 1.0
 _RETRY_MS = 10_000
 _QUEUE_LIMIT = 4_000
@@ -62,7 +62,7 @@ class Recorder:
         self._health = Health(loop, on_trouble, on_well)
         self._config = ""
         self._streams = Streams((), ())
-        self._frame = LiveFrame()
+        self._gathered = EventColumns()
         self._guard = threading.Lock()
         self._due = ""
         """Why the next event begins a new file though one is open; empty when it does not."""
@@ -105,9 +105,10 @@ class Recorder:
             self._next_file(now_ms, before)
         stream, value = self._streams.place(event)
         with self._guard:
-            if not self._frame.takes(now_ms) or len(self._frame) >= _FRAME_BYTES:
+            last_ms = self._gathered.now_ms[-1] if self._gathered.now_ms else now_ms
+            if not 0 <= now_ms - last_ms <= MAX_STEP_MS or len(self._gathered) >= _FRAME_EVENTS:
                 self._seal()
-            self._frame.add(now_ms, stream, value, event)
+            self._gathered.add(now_ms, stream, value, event)
         self._bytes += EVENT_BYTES
 
     def flush(self) -> None:
@@ -128,7 +129,7 @@ class Recorder:
         self._failed_ms = now_ms
         self._is_open = False
         with self._guard:
-            self._frame = LiveFrame()
+            self._gathered = EventColumns()
 
     def _next_file(self, now_ms: int, before: State) -> None:
         self._finish(self._due or "full", now_ms)
@@ -159,15 +160,15 @@ class Recorder:
             self._is_open = False
 
     def _seal(self) -> None:
-        """Under the guard: hand the frame over."""
-        if not self._frame.count:
+        """Under the guard: hand over what has gathered."""
+        gathered = self._gathered
+        if not gathered.now_ms:
             return
-        data = frame(FrameKind.LIVE, self._frame.payload())
-        self._frame = LiveFrame()
+        self._gathered = EventColumns()
         if self._worker.waiting >= _QUEUE_LIMIT:
             self._fail("more readings wait for the disk than may")
         else:
-            self._worker.give(lambda: self._store.put(data))
+            self._worker.give(lambda: self._store.put(frame(FrameKind.LIVE, encode_live(gathered))))
 
     def _end(self, why: str, now_ms: int) -> None:
         self._store.put(frame(FrameKind.END, f"{now_ms} {why}".encode()))

@@ -8,6 +8,7 @@ as JSON beside its row. Nothing here opens a file.
 import struct
 from collections.abc import Callable, Iterator, Sequence
 from functools import partial
+from itertools import pairwise
 
 from msgspec import Struct, field
 
@@ -34,6 +35,17 @@ class EventColumns(Struct):
     value: list[int] = field(default_factory=list)
     others: dict[int, Event] = field(default_factory=dict)
 
+    def __len__(self) -> int:
+        return len(self.now_ms)
+
+    def add(self, now_ms: int, stream: int, value: int, event: Event) -> None:
+        """Append one; `event` is kept where the number does not say it all."""
+        if stream == OTHER:
+            self.others[len(self.now_ms)] = event
+        self.now_ms.append(now_ms)
+        self.stream.append(stream)
+        self.value.append(value)
+
     def extend(self, more: "EventColumns") -> None:
         """Append these, which come after."""
         before = len(self.now_ms)
@@ -41,6 +53,19 @@ class EventColumns(Struct):
         self.stream += more.stream
         self.value += more.value
         self.others.update({before + row: event for row, event in more.others.items()})
+
+    def encode_others(self) -> bytes:
+        """The events that are more than a number, a line of JSON each."""
+        return b"\n".join(map(encode_event, self.others.values()))
+
+    def decode_others(self, lines: bytes) -> None:
+        """Take what `encode_others` gave.
+
+        Raises:
+            ValueError, StopIteration: It does not fit these rows, or says what this version does not know.
+        """
+        each = iter(lines.split(b"\n"))
+        self.others = {row: decode_event(next(each)) for row, stream in enumerate(self.stream) if stream == OTHER}
 
 
 class Streams:
@@ -109,36 +134,11 @@ class Streams:
                 yield now_ms, seen.get((stream, value)) or self.event(stream, value)
 
 
-class LiveFrame:
-    """The payload of a LIVE frame while it is filled."""
-
-    def __init__(self) -> None:
-        self.count = 0
-        self.base_ms = 0
-        self.last_ms = 0
-        self._rows = bytearray()
-        self._others: list[Event] = []
-
-    def takes(self, now_ms: int) -> bool:
-        """Whether an event of this time still fits in: time may not run backwards, nor leap."""
-        return not self.count or 0 <= now_ms - self.last_ms <= MAX_STEP_MS
-
-    def add(self, now_ms: int, stream: int, value: int, event: Event) -> None:
-        """Append an event that `takes` has allowed."""
-        if not self.count:
-            self.base_ms = self.last_ms = now_ms
-        self._rows += _ROW.pack(stream, now_ms - self.last_ms, value)
-        self.last_ms = now_ms
-        self.count += 1
-        if stream == OTHER:
-            self._others.append(event)
-
-    def payload(self) -> bytes:
-        """The whole."""
-        return _FRAME.pack(self.base_ms, self.count) + self._rows + b"\n".join(map(encode_event, self._others))
-
-    def __len__(self) -> int:
-        return len(self._rows)
+def encode_live(events: EventColumns) -> bytes:
+    """The payload of a LIVE frame. From one event to the next time may run on by 0 to `MAX_STEP_MS`."""
+    steps = (now - before for before, now in pairwise([events.now_ms[0], *events.now_ms]))
+    rows = b"".join(map(_ROW.pack, events.stream, steps, events.value))
+    return _FRAME.pack(events.now_ms[0], len(events)) + rows + events.encode_others()
 
 
 def decode_live(payload: bytes | memoryview) -> EventColumns:
@@ -149,13 +149,11 @@ def decode_live(payload: bytes | memoryview) -> EventColumns:
     """
     now_ms, count = _FRAME.unpack_from(payload)
     end = _FRAME.size + count * _ROW.size
-    others = iter(bytes(payload[end:]).split(b"\n"))
     found = EventColumns()
     for stream, step, value in _ROW.iter_unpack(payload[_FRAME.size : end]):
         now_ms += step
-        if stream == OTHER:
-            found.others[len(found.now_ms)] = decode_event(next(others))
         found.now_ms.append(now_ms)
         found.stream.append(stream)
         found.value.append(value)
+    found.decode_others(bytes(payload[end:]))
     return found
