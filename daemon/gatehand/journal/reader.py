@@ -89,10 +89,9 @@ class EventReader:
         files = self._files("", _NEVER)
         early = [path for path in files if path.name[7:17] > self._tomorrow]
         ordinary = files[len(early) :]
-        for upto in range(len(ordinary), max(0, len(ordinary) - _ENDS), -1):
-            yield self._back(ordinary[:upto])
-        for upto in range(len(early), max(0, len(early) - _ENDS), -1):
-            yield self._back(early[:upto])
+        for some in (ordinary, early):
+            for upto in range(len(some), max(0, len(some) - _ENDS), -1):
+                yield self._back(some[:upto])
         if len(ordinary) > _ENDS:
             yield self._back(ordinary[:1])
 

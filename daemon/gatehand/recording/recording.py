@@ -30,6 +30,8 @@ from gatehand_rules.events import Event
 
 BYTES_PER_READING = 1.5
 """What a packed file takes for a reading of a noisy saw, 1 mA fine, headers shared out; a test measures it."""
+_EVER = 1 << 62
+"""More milliseconds than any moment has."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,21 +122,15 @@ def recordings(folder: Path, since: datetime | None = None, until: datetime | No
 
     Unfinished files count as open to now. Files that cannot be read are listed with their trouble.
     """
-    low = None if since is None else to_ms(since)
-    high = None if until is None else to_ms(until)
+    low, high = to_ms(since) if since else -_EVER, to_ms(until) if until else _EVER
     try:
         names = [path.name for path in folder.iterdir()]
     except (FileNotFoundError, NotADirectoryError):
         return []
-    found = []
-    for number, name in numbered(names):
-        listed = _listed(folder / name, number)
-        if listed.trouble or (
-            (high is None or listed.wall_ms < high)
-            and (low is None or listed.until_ms is None or listed.until_ms >= low)
-        ):
-            found.append(listed)
-    return found
+    every = [_listed(folder / name, number) for number, name in numbered(names)]
+    return [
+        one for one in every if one.trouble or (one.wall_ms < high and (one.until_ms is None or one.until_ms >= low))
+    ]
 
 
 def _listed(path: Path, number: int) -> Listed:
