@@ -12,6 +12,7 @@ from journal_support import FakeClock, FaultyDisk, settled, stamper, wait_all
 
 from gatehand.journal.line import Line, Stamper
 from gatehand.journal.reader import EventReader
+from gatehand.journal.threads import Health
 from gatehand.journal.writer import EventLog
 from gatehand_rules.findings import Happened
 
@@ -109,7 +110,7 @@ def test_the_explanation_is_written_when_its_ticket_says_so_and_its_sync_follows
 
 def test_a_sync_that_fails_is_told_in_the_log_with_the_number_of_its_lines(tmp_path: Path) -> None:
     disk, said = FaultyDisk(), SimpleQueue[str]()
-    log = EventLog(tmp_path, stamper=stamper(FakeClock()), disk=disk, on_trouble=said.put)
+    log = EventLog(tmp_path, stamper=stamper(FakeClock()), disk=disk, health=Health(None, said.put))
     disk.sync_fails = True
     assert log.append(on(log.stamper)).wait(5)
     assert "Input/output error" in said.get(timeout=5)
@@ -133,7 +134,7 @@ def test_a_sync_that_fails_at_the_very_end_is_told_too(tmp_path: Path) -> None:
 
 async def test_a_stalled_write_keeps_nobody_and_loses_nothing(tmp_path: Path) -> None:
     disk = StallingDisk(writes=True)
-    log = EventLog(tmp_path, stamper=stamper(FakeClock()), disk=disk, loop=asyncio.get_running_loop())
+    log = EventLog(tmp_path, stamper=stamper(FakeClock()), disk=disk)
     disk.go.clear()
     tickets = [log.append(on(log.stamper)) for _ in range(100)]
     assert await asyncio.to_thread(disk.writing.wait, 5)
@@ -157,9 +158,7 @@ async def test_a_full_disk_raises_an_alarm_once_in_the_loops_thread_and_ends_wit
         tmp_path,
         stamper=stamper(FakeClock()),
         disk=disk,
-        loop=asyncio.get_running_loop(),
-        on_trouble=say,
-        on_well=lambda: say("well"),
+        health=Health(asyncio.get_running_loop(), say, lambda: say("well")),
     )
     assert await settled(log.append(on(log.stamper)))
     disk.room = 30
@@ -183,7 +182,7 @@ def test_an_idle_log_notices_by_itself_that_the_disk_is_well_again(
 ) -> None:
     monkeypatch.setattr("gatehand.journal.writer._PROBE_EVERY", 0.02)
     disk, well = FaultyDisk(), threading.Event()
-    log = EventLog(tmp_path, stamper=stamper(FakeClock()), disk=disk, on_well=well.set)
+    log = EventLog(tmp_path, stamper=stamper(FakeClock()), disk=disk, health=Health(on_well=well.set))
     disk.room = 0
     assert log.append(on(log.stamper)).wait(5)
     disk.room = None

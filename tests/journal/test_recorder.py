@@ -18,6 +18,7 @@ from msgspec.structs import astuple, replace
 from readings_support import START, TOOLS, interleaved, read, record, saw
 from support.child import wait_until
 
+from gatehand.journal.threads import Health
 from gatehand.recording.columns import decode_block, encode_block
 from gatehand.recording.format import FrameKind, RecordingError, frame, frames
 from gatehand.recording.recorder import Recorder
@@ -221,7 +222,7 @@ def test_the_folder_keeps_its_limit_and_the_oldest_go_first(tmp_path: Path) -> N
 def test_a_full_disk_costs_readings_an_alarm_and_later_a_new_file_with_a_head_of_its_own(tmp_path: Path) -> None:
     said: list[str] = []
     disk = FaultyDisk()
-    log = recorder(tmp_path, disk=disk, on_trouble=said.append, on_well=lambda: said.append("well"))
+    log = recorder(tmp_path, disk=disk, health=Health(None, said.append, lambda: said.append("well")))
     record(log, [(n, Reading("tool_1", n / 1000)) for n in range(100)])
     log.flush()
     disk.room = 30
@@ -258,7 +259,7 @@ def test_a_disk_full_at_any_byte_never_raises_and_never_spoils_what_is_there(tmp
 
 def test_readings_give_way_to_the_event_log_when_the_disk_is_nearly_full(tmp_path: Path) -> None:
     said: list[str] = []
-    log = recorder(tmp_path, disk=FaultyDisk(free=1 << 20), on_trouble=said.append)
+    log = recorder(tmp_path, disk=FaultyDisk(free=1 << 20), health=Health(None, said.append))
     record(log, [(n, Reading("tool_1", 1.0)) for n in range(10)])
     assert len(said) == 1
     assert "less than 32 MB free, which are left to the event log" in said[0]
@@ -326,7 +327,7 @@ async def test_the_thread_writes_by_itself_and_packs_in_slices_between_which_the
         assert turn.wait(10), "the loop waits for the packing"
 
     monkeypatch.setattr(Recorder, "_breathe", breathe)
-    log = recorder(tmp_path, threaded=True, loop=loop)
+    log = recorder(tmp_path, threaded=True)
     log.record(0, Tick(), START)
     await asyncio.to_thread(wait_until, lambda: whole(tmp_path) == [(0, Tick())])
     rng = random.Random(2)

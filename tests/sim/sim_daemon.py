@@ -22,6 +22,7 @@ from support.monitor_notes import Breach
 from gatehand.config import Loaded
 from gatehand.journal.line import OwnEvent, Stamper
 from gatehand.journal.starts import starts_in
+from gatehand.journal.threads import Health
 from gatehand.journal.writer import EventLog
 from gatehand.mqtt.transport import Connected, MessageKind, Outgoing, Subscription
 from gatehand.shell import alarm_words
@@ -127,8 +128,7 @@ class VirtualDaemon:
             stamper=stamper,
             disk=around.disk,
             threaded=False,
-            on_trouble=self._trouble,
-            on_well=self._well,
+            health=Health(None, self._trouble, self._well),
         )
         delay = self._delay_of_disk
         self.log = VirtualLog(files, self._clocks, self._scheduler, delay)

@@ -82,13 +82,13 @@ class Worker:
 
 
 class Health:
-    """Says in the loop's thread when the disk begins to refuse, and when it takes what it is given again."""
+    """Says when the disk begins to refuse and when it takes what it is given again, in the thread of `loop`, if any."""
 
     def __init__(
         self,
-        loop: asyncio.AbstractEventLoop | None,
-        on_trouble: Callable[[str], None],
-        on_well: Callable[[], None],
+        loop: asyncio.AbstractEventLoop | None = None,
+        on_trouble: Callable[[str], None] = lambda _text: None,
+        on_well: Callable[[], None] = lambda: None,
     ) -> None:
         self.ill = False
         self._loop = loop

@@ -4,10 +4,9 @@ The daemon's duty: append the explanation, wait for its ticket, but not for long
 its own, so that no line, and no command behind it, waits for the medium. What the files are stands in `files`.
 """
 
-import asyncio
 import threading
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from functools import partial
 from pathlib import Path
 
@@ -47,7 +46,7 @@ class Ticket:
 
 
 class EventLog:
-    """The event log of one daemon. Trouble is told in the loop's thread when `loop` is given, else in the writer's.
+    """The event log of one daemon. `health` hears of trouble.
 
     `threaded=False` writes within `append`: for a simulation in which nothing may depend on the machine's timing.
     """
@@ -59,9 +58,7 @@ class EventLog:
         stamper: Stamper,
         keep_days: int = 400,
         disk: Disk | None = None,
-        loop: asyncio.AbstractEventLoop | None = None,
-        on_trouble: Callable[[str], None] = lambda _text: None,
-        on_well: Callable[[], None] = lambda: None,
+        health: Health | None = None,
         limit: int = QUEUE_LIMIT,
         threaded: bool = True,
     ) -> None:
@@ -72,7 +69,7 @@ class EventLog:
         """
         self.stamper = stamper
         self._files = EventFiles(folder, stamper, keep_days, disk or Disk())
-        self._health = Health(loop, on_trouble, on_well)
+        self._health = health or Health()
         self._limit = limit
         self._refused: list[int] = []
         """Numbers of lines that came when the queue was full, since the last that were taken."""

@@ -5,11 +5,10 @@ microsecond and never blocks on the disk. What could not be recorded leaves a fi
 header of its own: each file replays by itself.
 """
 
-import asyncio
 import contextlib
 import threading
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 
 from msgspec import to_builtins
@@ -36,7 +35,7 @@ _BREATH = 0.001
 class Recorder:
     """Records events for replay. `begin` first, and again after each change of the config; then `record`; then `close`.
 
-    Callbacks come in the loop's thread when `loop` is given. `threaded=False` writes within the call, for a simulation.
+    `health` hears of trouble. `threaded=False` writes within the call, for a simulation.
     `limit_mb=0` records nothing.
     """
 
@@ -48,9 +47,7 @@ class Recorder:
         clock: Clock,
         limit_mb: float = 200,
         disk: Disk | None = None,
-        loop: asyncio.AbstractEventLoop | None = None,
-        on_trouble: Callable[[str], None] = lambda _text: None,
-        on_well: Callable[[], None] = lambda: None,
+        health: Health | None = None,
         threaded: bool = True,
     ) -> None:
         self._run_id = run
@@ -59,7 +56,7 @@ class Recorder:
         self._store = Store(
             folder, int(limit_mb * 1_000_000), disk or Disk(), self._breathe if threaded else lambda: None
         )
-        self._health = Health(loop, on_trouble, on_well)
+        self._health = health or Health()
         self._config = ""
         self._streams = Streams((), ())
         self._gathered = EventColumns()

@@ -18,6 +18,7 @@ from gatehand.homie.homie_session import shown_as_homie
 from gatehand.journal.clock import Clock, SystemClock
 from gatehand.journal.disk import Disk
 from gatehand.journal.line import OwnEvent, Stamper, new_run
+from gatehand.journal.threads import Health
 from gatehand.journal.writer import EventLog
 from gatehand.mqtt.failures import Patience
 from gatehand.mqtt.session import Session
@@ -116,18 +117,14 @@ class Daemon:
             stamper=stamper,
             keep_days=config.log.keep_days,
             disk=self._disk,
-            loop=loop,
-            on_trouble=partial(self._raise, alarm_words.log_trouble),
-            on_well=partial(self._clear, alarm_words.LOG),
+            health=self._health(loop, alarm_words.log_trouble, alarm_words.LOG),
         )
         recorder = Recorder(
             folder,
             run=stamper.run,
             clock=clock,
             limit_mb=config.log.readings_limit_mb,
-            loop=loop,
-            on_trouble=partial(self._raise, alarm_words.recording_trouble),
-            on_well=partial(self._clear, alarm_words.RECORDING),
+            health=self._health(loop, alarm_words.recording_trouble, alarm_words.RECORDING),
         )
         store = None if self._state is None else StateFile(self._state, loop=loop)
         door, pulse = _Door(), Pulse()
@@ -174,14 +171,18 @@ class Daemon:
                 store.close()
             notify("STOPPING=1")
 
-    def _raise(self, make: Callable[[str], ShownAlarm], why: str) -> None:
-        """Trouble of the disk, which may begin before the engine is there."""
-        if self.engine is not None:
-            self.engine.raise_alarm(make(why))
+    def _health(self, loop: asyncio.AbstractEventLoop, make: Callable[[str], ShownAlarm], alarm: Alarm) -> Health:
+        """Trouble of the disk, which may begin before the engine is there, as an alarm."""
 
-    def _clear(self, alarm: Alarm) -> None:
-        if self.engine is not None:
-            self.engine.clear_alarm(alarm)
+        def on_trouble(why: str) -> None:
+            if self.engine is not None:
+                self.engine.raise_alarm(make(why))
+
+        def on_well() -> None:
+            if self.engine is not None:
+                self.engine.clear_alarm(alarm)
+
+        return Health(loop, on_trouble, on_well)
 
     def _settled(self, reloader: Reloader) -> None:
         reloader.show()
