@@ -1,4 +1,4 @@
-"""A year of event log and recordings: half a day of simulated work, repeated through the year with shifted clocks.
+"""A year of event log and recordings: two pieces of simulated work, repeated through the year with shifted clocks.
 
 Run: python tests/support/made_year.py FOLDER [DAYS]   (writes FOLDER/config.toml and FOLDER/log)
 """
@@ -9,6 +9,7 @@ import shutil
 import sys
 import tempfile
 from datetime import UTC, datetime, timedelta
+from functools import cache
 from pathlib import Path
 
 if __name__ == "__main__":
@@ -25,7 +26,9 @@ from gatehand.simshop import Habits, ToolHabits, Trouble
 from gatehand.times import stamp
 from support.recorded_shop import MORNING, SHOP, RecordedShop
 
-HALF_DAY_H = 4.0
+PIECE_H = 2.0
+BEGINS = (7, 10, 13, 16)
+"""Hours of the day at which a piece of work begins."""
 YEAR = (
     SHOP.replace("bin_full =", 'starts_per_hour = 12\ncurrent = { topic = "shop/fan/amps" }\nbin_full =')
     + """
@@ -43,7 +46,7 @@ voltage = 230
 )
 
 
-def half_day(folder: Path, seed: int, hours: float = HALF_DAY_H) -> RecordedShop:
+def worked(folder: Path, seed: int, hours: float = PIECE_H) -> RecordedShop:
     """Cuts and pauses as a small shop has them, and a little trouble."""
     rng = random.Random(seed)
     habits = Habits(
@@ -81,18 +84,18 @@ def make_year(folder: Path, days: int = 365, *, recorded_days: int = 130) -> Pat
     log.mkdir(parents=True)
     (folder / "config.toml").write_text(YEAR, "utf-8")
     with tempfile.TemporaryDirectory() as place:
-        halves = [half_day(_made(Path(place) / str(seed)), seed) for seed in range(2)]
+        pieces = [worked(_made(Path(place) / str(seed)), seed) for seed in range(2)]
         number = 1
         for back in range(days, 0, -1):
             day = LAST - timedelta(days=back)
             if day.weekday() >= 5:
                 continue
-            for at, half in enumerate(halves):
-                begin = day + timedelta(hours=7 + 6 * at)
+            for at, hour in enumerate(BEGINS):
+                piece, begin = pieces[at % len(pieces)], day + timedelta(hours=hour)
                 run = f"{begin:%Y%m%dT%H%M%S}-{at:04}"
-                _write_lines(log, half, begin, run)
+                _write_lines(log, piece, begin, run)
                 if back <= recorded_days:
-                    number = _write_recordings(log, half, begin, run, number)
+                    number = _write_recordings(log, piece, begin, run, number)
     return folder / "config.toml"
 
 
@@ -104,23 +107,32 @@ def _made(folder: Path) -> Path:
     return folder
 
 
-def _write_lines(log: Path, half: RecordedShop, begin: datetime, run: str) -> None:
+def _write_lines(log: Path, piece: RecordedShop, begin: datetime, run: str) -> None:
     shift = begin.timestamp() - MORNING
     files: dict[str, list[str]] = {}
-    for path in sorted(half.folder.glob("events-*.jsonl")):
-        for raw in path.read_text("utf-8").splitlines():
-            line = json.loads(raw)
-            line["ts"] = stamp(datetime.fromisoformat(line["ts"]).timestamp() + shift)
-            line["run"] = run
-            files.setdefault(line["ts"][:10], []).append(json.dumps(line, separators=(",", ":")))
+    for moment, text in _lines(piece.folder):
+        ts = stamp(moment + shift)
+        files.setdefault(ts[:10], []).append(text.replace("@ts", ts, 1).replace("@run", run, 1))
     for day, lines in files.items():
         with (log / f"events-{day}.jsonl").open("a", encoding="utf-8") as file:
             file.write("\n".join(lines) + "\n")
 
 
-def _write_recordings(log: Path, half: RecordedShop, begin: datetime, run: str, number: int) -> int:
+@cache
+def _lines(folder: Path) -> tuple[tuple[float, str], ...]:
+    """The lines of a piece of work: when, and the line with places for its time and its run."""
+    lines = []
+    for path in sorted(folder.glob("events-*.jsonl")):
+        for raw in path.read_text("utf-8").splitlines():
+            line = json.loads(raw)
+            moment = datetime.fromisoformat(line["ts"]).timestamp()
+            lines.append((moment, json.dumps({**line, "ts": "@ts", "run": "@run"}, separators=(",", ":"))))
+    return tuple(lines)
+
+
+def _write_recordings(log: Path, piece: RecordedShop, begin: datetime, run: str, number: int) -> int:
     shift_ms = round((begin.timestamp() - MORNING) * 1000)
-    for listed in recordings(half.folder):
+    for listed in recordings(piece.folder):
         parts = []
         for item in frames(listed.path.read_bytes()):
             assert isinstance(item, tuple)
