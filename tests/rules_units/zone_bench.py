@@ -1,4 +1,4 @@
-"""Drafts of a shop of four tools, made by hand. No test stands here."""
+"""Contexts of a shop of four tools, made by hand. No test stands here."""
 
 from typing import Any
 

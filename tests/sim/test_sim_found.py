@@ -75,7 +75,7 @@ def test_a_change_of_zone_that_nobody_wants_any_more_leaves_no_gate_open_beyond_
 
 
 def test_that_story_can_fail(monkeypatch: Patch) -> None:
-    monkeypatch.setattr(zone, "trim", lambda _draft, _at: None)
+    monkeypatch.setattr(zone, "trim", lambda _context, _at: None)
     assert "I7" in rules_of(day(BUDGET, *SHORT_CUT_WHILE_KEPT_ON))
 
 
@@ -92,7 +92,7 @@ def test_nor_does_one_that_is_half_done_when_the_collector_goes_off() -> None:
 
 
 def test_that_story_can_fail_too(monkeypatch: Patch) -> None:
-    monkeypatch.setattr(zone, "trim", lambda _draft, _at: None)
+    monkeypatch.setattr(zone, "trim", lambda _context, _at: None)
     assert "I7" in rules_of(day(COASTS, *TWO_RUN_ONS))
 
 
@@ -108,7 +108,7 @@ def test_a_gate_that_jammed_once_is_tried_again_for_the_fan_by_the_next_tool() -
 
 
 def test_that_story_can_fail_as_well(monkeypatch: Patch) -> None:
-    monkeypatch.setattr(zone, "try_again", lambda _draft, _at: None)
+    monkeypatch.setattr(zone, "try_again", lambda _context, _at: None)
     result = day(TWO_NEEDED, *JAMMED_ONCE)
     assert not told(result, "shop/fan", "1", 300) or result.breaches
 
@@ -213,5 +213,5 @@ def test_a_start_that_is_to_be_confirmed_leaves_no_gate_of_before_open_beyond_th
 
 
 def test_that_the_gate_of_before_stays_open_is_seen(monkeypatch: Patch) -> None:
-    monkeypatch.setattr(zone, "shut_others", lambda _draft, _at, _chosen: None)
+    monkeypatch.setattr(zone, "shut_others", lambda _context, _at, _chosen: None)
     assert "I7" in rules_of(day(LEAVES, *FROZEN_IN_A_CHANGE))

@@ -49,36 +49,36 @@ def starts_without_proof(patch: Patch) -> None:
         return [i for i, gate in enumerate(context.shop.gates) if gate.collector == name]
 
     patch.setattr(demand, "proven", all_gates)
-    patch.setattr(zone, "is_ready", lambda _draft, _chosen: True)
+    patch.setattr(zone, "is_ready", lambda _context, _chosen: True)
 
 
 def shuts_while_it_turns(patch: Patch) -> None:
     """I2: the fan is taken to stand as soon as it is told off."""
     patch.setattr(collectors, "may_turn", lambda state, _now: state.on_phase)
-    patch.setattr(gates, "may_shut", lambda _draft, _at: True)
+    patch.setattr(gates, "may_shut", lambda _context, _at: True)
 
 
 def breaks_before_it_makes(patch: Patch) -> None:
     """I3: the old gates are shut at once."""
-    patch.setattr(zone, "is_ready", lambda _draft, _chosen: True)
-    patch.setattr(gates, "may_shut", lambda _draft, _at: True)
+    patch.setattr(zone, "is_ready", lambda _context, _chosen: True)
+    patch.setattr(gates, "may_shut", lambda _context, _at: True)
 
 
 def leaves_a_starved_fan_alone(patch: Patch) -> None:
     """I4: a fan against shut gates is nobody's business."""
-    patch.setattr(sequence, "_fan_against_shut_gates", lambda _draft, _at: False)
+    patch.setattr(sequence, "_fan_against_shut_gates", lambda _context, _at: False)
 
 
 def ignores_stop_contacts(patch: Patch) -> None:
     """I5: an emergency stop is heard and nothing done."""
-    patch.setattr(holds, "stop", lambda _draft, _at, **_: None)
+    patch.setattr(holds, "stop", lambda _context, _at, **_: None)
 
 
 def starts_what_draws_already(patch: Patch) -> None:
     """I5: whatever draws is fresh."""
-    patch.setattr(holds, "make_stale", lambda _draft, _at: None)
-    patch.setattr(holds, "_reset_tool", lambda _draft, _at: None)
-    patch.setattr(sequence, "make_stale", lambda _draft, _at: None)
+    patch.setattr(holds, "make_stale", lambda _context, _at: None)
+    patch.setattr(holds, "_reset_tool", lambda _context, _at: None)
+    patch.setattr(sequence, "make_stale", lambda _context, _at: None)
 
 
 def acts_on_retained_messages(patch: Patch) -> None:
@@ -97,8 +97,8 @@ def acts_on_retained_messages(patch: Patch) -> None:
 def opens_without_limit(patch: Patch) -> None:
     """I7: whoever asks gets air, and nothing is shut while the fan is on."""
     patch.setattr(demand, "grant", demand.of_collector)
-    patch.setattr(zone, "shut_others", lambda _draft, _at, _chosen: None)
-    patch.setattr(zone, "trim", lambda _draft, _at: None)
+    patch.setattr(zone, "shut_others", lambda _context, _at, _chosen: None)
+    patch.setattr(zone, "trim", lambda _context, _at: None)
 
 
 def forgets_the_budget(patch: Patch) -> None:
@@ -108,7 +108,7 @@ def forgets_the_budget(patch: Patch) -> None:
 
 def leaves_its_gates_open(patch: Patch) -> None:
     """Nobody asks any more, and the gates stay as they are."""
-    patch.setattr(zone, "rest", lambda _draft, _at: None)
+    patch.setattr(zone, "rest", lambda _context, _at: None)
 
 
 def tells_before_it_writes(patch: Patch) -> None:

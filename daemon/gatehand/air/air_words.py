@@ -108,18 +108,19 @@ def shortfalls(
     found = []
     for short, ducts in _grouped(assessment.shorts):
         hint = _helped(helped, say) if helped is not None and helped.slow.where in ducts else ""
-        found.append(_sentence(assessment.gates if whole else None, short, ducts, collector, say) + hint)
+        found.append(sentence(assessment.gates if whole else None, short, collector, say, ducts) + hint)
     return tuple(found)
 
 
 def too_many(carries: MaxOpen, collector: str, say: Speaker) -> str:
     """Why one more gate than the fan carries is one too many."""
-    short = carries.shorts[0]
-    return _sentence(carries.fails, short, [short.where], collector, say)
+    return sentence(carries.fails, carries.shorts[0], collector, say)
 
 
-def _sentence(gates: Collection[str] | None, short: Short, ducts: Sequence[str], collector: str, say: Speaker) -> str:
-    """One shortfall; `gates` are named unless they are plain from where it stands."""
+def sentence(
+    gates: Collection[str] | None, short: Short, collector: str, say: Speaker, ducts: Sequence[str] = ()
+) -> str:
+    """One shortfall; `gates` are named unless they are plain from where it stands. `ducts`: all that are slow alike."""
     where = f"{opened(gates)} " if gates is not None else ""
     if short.dirty:
         where = f"{where}and a dirty filter " if where else "with a dirty filter "
@@ -131,10 +132,10 @@ def _sentence(gates: Collection[str] | None, short: Short, ducts: Sequence[str],
             flow = say.flow(short.found, word=False)
             return f"{where}the hood at {short.where} gets {flow} of the {say.flow(short.wanted)} wanted"
         case Lack.SLOW_DUCT:
-            return f"{where}{slow(short, ducts, say)}"
+            return f"{where}{_slow(short, ducts or [short.where], say)}"
 
 
-def slow(short: Short, ducts: Sequence[str], say: Speaker) -> str:
+def _slow(short: Short, ducts: Sequence[str], say: Speaker) -> str:
     """Such as "main runs at 1,650 ft/min, not the 3,500 wanted: sawdust settles", and its milder form."""
     what = f"{names(ducts)} {'runs' if len(ducts) == 1 else 'run'} at {say.velocity(short.found)}"
     wanted = say.velocity(short.wanted, word=False)

@@ -149,15 +149,13 @@ def _alone(system: DuctSystem, demand: GateDemand, proposals: Proposals) -> list
     say = system.say
     assessment = system.ducting.assess(demand.opens, demand.gates)
     if isinstance(assessment.clean, Unsolved):
-        text = air_words.unsolved(assessment.clean, system.collector, say)
-        return [AirWarning(("fan", system.collector, "curve"), f"{air_words.opened(demand.opens)}: {text}")]
+        text = air_words.sentence(demand.opens, assessment.shorts[0], system.collector, say)
+        return [AirWarning(("fan", system.collector, "curve"), text)]
     ends = {end.name for end in system.ducting.network.ends}
     slow = [s for s in assessment.shorts if s.lack is Lack.SLOW_DUCT and s.where not in ends]
     if not slow:
         return []
-    worst = min(slow, key=lambda short: short.share)
-    filter_ = " and a dirty filter" if worst.dirty else ""
-    text = f"{air_words.opened(demand.opens)}{filter_} {air_words.slow(worst, [worst.where], say)}"
+    text = air_words.sentence(demand.opens, min(slow, key=lambda short: short.share), system.collector, say)
     if demand.asker is Asker.HAND:
         return [AirWarning(("gate", demand.name), text)]
     cure = proposals.assists.get(demand.name)
