@@ -55,19 +55,16 @@ def _quiet() -> Iterator[None]:
     """A client that drops its connection is everyday life for a broker, not an error for the demo's screen."""
     loop = asyncio.get_running_loop()
     handler = loop.get_exception_handler()
-    loggers = [logging.getLogger(name) for name in _NOISY]
-    before = [(logger, logger.level, logger.propagate) for logger in loggers]
-    for logger in loggers:
-        logger.setLevel(logging.CRITICAL)
-        logger.propagate = False
+    levels = {logger: logger.level for logger in map(logging.getLogger, _NOISY)}
+    for logger in levels:
+        logger.setLevel(logging.CRITICAL + 1)
     loop.set_exception_handler(_pass_on_but_the_brokers)
     try:
         yield
     finally:
         loop.set_exception_handler(handler)
-        for logger, level, propagate in before:
+        for logger, level in levels.items():
             logger.setLevel(level)
-            logger.propagate = propagate
 
 
 def _pass_on_but_the_brokers(loop: asyncio.AbstractEventLoop, context: dict[str, Any]) -> None:
