@@ -15,10 +15,6 @@ from gatehand.mqtt.transport import MessageKind, Notice, NoticeKind, Outgoing
 # Reason codes of MQTT 5.0 section 2.4; paho translates the return codes of 3.1.1 to them.
 NO_MATCHING_SUBSCRIBERS: Final = 0x10
 FIRST_FAILURE: Final = 0x80
-UNSUPPORTED_PROTOCOL: Final = 0x84
-BAD_LOGIN: Final = 0x86
-NOT_AUTHORISED: Final = 0x87
-BANNED: Final = 0x8A
 KEEPALIVE_TIMEOUT: Final = 0x8D
 SESSION_TAKEN_OVER: Final = 0x8E
 
@@ -38,6 +34,15 @@ class Failure(StrEnum):
     LOGIN = "login"
     REFUSED = "refused"
     CERTIFICATE = "certificate"
+
+
+REFUSALS: Final = {
+    0x84: Failure.PROTOCOL,  # unsupported protocol version
+    0x86: Failure.LOGIN,  # bad user name or password
+    0x87: Failure.LOGIN,  # not authorised
+    0x8A: Failure.LOGIN,  # banned
+}
+"""What a broker's reason code means that refuses to let us in; every other one is `REFUSED`."""
 
 
 class Ending(Struct, frozen=True):
@@ -66,15 +71,6 @@ class ConnectionFailedError(Exception):
     def lasting(self) -> bool:
         """Whether only a person can help."""
         return self.failure in {Failure.LOGIN, Failure.REFUSED, Failure.CERTIFICATE}
-
-
-def failure_of(reason_code: int) -> Failure:
-    """What a refusing reason code of a CONNACK means for the next attempt."""
-    if reason_code == UNSUPPORTED_PROTOCOL:
-        return Failure.PROTOCOL
-    if reason_code in {BAD_LOGIN, NOT_AUTHORISED, BANNED}:
-        return Failure.LOGIN
-    return Failure.REFUSED
 
 
 def failure_notice(failed: ConnectionFailedError, settings: BrokerSettings, then: str = "") -> Notice:

@@ -19,7 +19,7 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
-from gatehand.mqtt.failures import KEEPALIVE_TIMEOUT, ConnectionFailedError, Ending, Failure, failure_of
+from gatehand.mqtt.failures import KEEPALIVE_TIMEOUT, REFUSALS, ConnectionFailedError, Ending, Failure
 from gatehand.mqtt.outbox import ANSWER_WITHIN
 from gatehand.mqtt.settings import BrokerSettings, Protocol
 from gatehand.mqtt.transport import MessageKind, Outgoing, Subscription
@@ -206,7 +206,7 @@ def connect_failure(error: BaseException) -> ConnectionFailedError:
 
 def refused_connection(code: ReasonCode) -> ConnectionFailedError:
     """What a refusing CONNACK means."""
-    return ConnectionFailedError(failure_of(code.value), code.getName())
+    return ConnectionFailedError(REFUSALS.get(code.value, Failure.REFUSED), code.getName())
 
 
 def tls_context(settings: BrokerSettings) -> ssl.SSLContext | None:
