@@ -81,14 +81,14 @@ class Shopfloor:
         self._client.reconnect_delay_set(1, 1)
         self._client.connect("127.0.0.1", port)
         self._client.loop_start()
-        assert self._ready.wait(5)
+        assert self._ready.wait(60)
 
     def say(self, topic: str, payload: str | bytes, *, retain: bool = False) -> None:
         self._client.publish(topic, payload, 1, retain)
 
     def reset(self, collector: str = "main") -> None:
         """Ask for a reset until one counts: none may have come in the two seconds before it."""
-        for _ in range(4):
+        for _ in range(25):
             self.say(f"gatehand/collector/{collector}/reset", "")
             end = time.monotonic() + 2.2
             while time.monotonic() < end:
@@ -177,7 +177,7 @@ class Process:
     def signal(self, number: signal.Signals) -> None:
         self._process.send_signal(number)
 
-    def wait(self, seconds: float = 10.0) -> int:
+    def wait(self, seconds: float = 60.0) -> int:
         return self._process.wait(seconds)
 
     def stop(self) -> int:
@@ -234,11 +234,11 @@ class EmbeddedBroker:
 
     def __enter__(self) -> Self:
         self._thread.start()
-        assert self._up.wait(10), "the embedded broker does not come up"
+        assert self._up.wait(60), "the embedded broker does not come up"
         return self
 
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         self._loop.call_soon_threadsafe(self._end.set)
-        self._thread.join(10)
+        self._thread.join(60)

@@ -42,7 +42,7 @@ def daemon(floor: Shopfloor, text: str, tmp_path: Path) -> Iterator[Process]:
 
 
 def reload(daemon: Process, *options: str) -> tuple[int, str, str]:
-    done = gatehand_does("reload", "--config", str(daemon.config), *options, seconds=60)
+    done = gatehand_does("reload", "--config", str(daemon.config), *options)
     return done.returncode, done.stdout, done.stderr
 
 
@@ -187,7 +187,7 @@ def test_another_machine_needs_no_config(daemon: Process, broker: Mosquitto, tmp
 
 def test_without_a_daemon_it_says_so_at_once(broker: Mosquitto, text: str, tmp_path: Path) -> None:
     (tmp_path / "config.toml").write_text(text)
-    done = gatehand_does("reload", "--config", str(tmp_path / "config.toml"), "--timeout", "1000", seconds=60)
+    done = gatehand_does("reload", "--config", str(tmp_path / "config.toml"), "--timeout", "1000")
     assert done.returncode == 1
     assert re.search(r"no daemon listens on gatehand at |is off line", done.stderr)
     assert str(broker.port) in done.stderr

@@ -28,7 +28,7 @@ def cut(floor: Shopfloor) -> None:
             time.sleep(0.1)
             return bool((floor.shown("tool/band_saw") or {}).get("state") == word)
 
-        wait_until(seen, 20, f"the saw is {word}")
+        wait_until(seen, what=f"the saw is {word}")
 
 
 def test_a_second_daemon_on_one_machine_says_who_runs_and_does_nothing(tmp_path: Path) -> None:
@@ -88,7 +88,7 @@ def test_the_hold_comes_through_two_thousand_retained_topics_and_a_short_queue(t
         for number in range(500):
             for kind in ("alarm", "collector", "gate", "tool"):
                 floor.say(f"gatehand/{kind}/left{number}", f'{{"state": "idle", "n": {number}}}', retain=True)
-        wait_until(lambda: "gatehand/tool/left499" in floor.retained, 20, what="all are retained")
+        wait_until(lambda: "gatehand/tool/left499" in floor.retained, what="all are retained")
         (tmp_path / "state.json").unlink()
         since = len(floor.commands)
         with Process(tmp_path, text.format(port=broker.port)) as second:

@@ -23,7 +23,7 @@ def environment(**more: str) -> dict[str, str]:
     return {**os.environ, "PYTHONPATH": path, **more}
 
 
-def gatehand_does(*words: str, seconds: float = 20.0) -> subprocess.CompletedProcess[str]:
+def gatehand_does(*words: str, seconds: float = 60.0) -> subprocess.CompletedProcess[str]:
     """Run one command to its end."""
     return subprocess.run(  # noqa: S603
         [sys.executable, "-m", "gatehand", *words],

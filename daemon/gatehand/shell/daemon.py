@@ -104,9 +104,8 @@ class Daemon:
             LogFolderError: the log cannot be written where the config says.
             NoSecretError: the broker's password cannot be read.
         """
-        config = self._loaded.config
-        if config is None:
-            raise ValueError("a config with errors cannot be run")
+        active = ActiveConfig.of(self._loaded)
+        config = active.config
         loop = asyncio.get_running_loop()
         settings = broker_settings(config, self._loaded.file)
         clock = SystemClock()
@@ -128,7 +127,6 @@ class Daemon:
         )
         store = None if self._state is None else StateFile(self._state, loop=loop)
         door, pulse = _Door(), Pulse()
-        active = ActiveConfig.of(self._loaded)
         starts = _starts(folder, clock)
         known = ", ".join(f"{name} {len(each)}" for name, each in starts.items())
         facts = {"version": own_version(), **({"starts": known} if starts else {})}

@@ -56,13 +56,13 @@ class Routes:
             else:
                 handler = _handler(signal, signal.heard)
                 self._handlers[signal.topic] = (*self._handlers.get(signal.topic, ()), handler)
-        self._with_age = {
+        self.with_age = {
             (*one.key, topic, one.signal.table.at if isinstance(one.signal.table, Current) else None): one
             for topic, handlers in self._handlers.items()
             for one in handlers
             if one.fresh is not None
         }
-        """By whose it is, which signal, its topic, and where its own time stands."""
+        """Readings with an age: by whose it is, which signal, its topic, and the pointer to its own time."""
         # A stop contact that stands active must not be overlooked because its words were mended meanwhile.
         self._stop_words: dict[str, str] = {}
         for one in config.stop.values():
@@ -96,14 +96,14 @@ class Routes:
 
     def asked(self, kind: str, name: str, key: str, now: float) -> None:
         """A device was asked for one of its signals just now: what it says next is new."""
-        for handler in self._with_age.values():
+        for handler in self.with_age.values():
             if handler.fresh is not None and handler.key == (kind, name, key):
                 handler.fresh.asked_at = now
 
     def take_over(self, before: "Routes") -> None:
         """Go on with what was learnt of the sensors that are the same under another config."""
-        for key, handler in self._with_age.items():
-            was = before._with_age.get(key)  # noqa: SLF001 - one of its own kind
+        for key, handler in self.with_age.items():
+            was = before.with_age.get(key)
             if was is not None and was.fresh is not None and handler.fresh is not None:
                 was.fresh.max_age = handler.fresh.max_age
                 handler.fresh = was.fresh
