@@ -41,11 +41,13 @@ def users(config: Config) -> tuple[User, ...]:
     device = [f"{root(config)}/#"] if config.homie.enabled else []
     settable = [f"{root(config)}/+/+/set"] if config.homie.enabled else []
     asked = [one.poll.topic for one in config.signals() if one.poll is not None]
-    told = [topic for one in devices for right, topic in one.rights if right is Right.READ and topic not in asked]
-    said = [topic for one in devices for right, topic in one.rights if right is Right.WRITE]
+    commanded = [topic for one in devices for right, topic in one.rights if right is Right.READ and topic not in asked]
+    reported = [topic for one in devices for right, topic in one.rights if right is Right.WRITE]
     # It reads command topics too: a retained message found on one is an alarm.
-    daemon = _rights((Right.READ_WRITE, [f"{base}/#", *device, *told]), (Right.READ, said), (Right.WRITE, asked))
-    viewer = _rights((Right.READ, [f"{base}/#", *device, *told, *said, *asked]))
+    daemon = _rights(
+        (Right.READ_WRITE, [f"{base}/#", *device, *commanded]), (Right.READ, reported), (Right.WRITE, asked)
+    )
+    viewer = _rights((Right.READ, [f"{base}/#", *device, *commanded, *reported, *asked]))
     asks = [f"{base}/gate/+/hand", *(f"{base}/collector/+/{what}" for what in ("reset", "hold", "off"))]
     asks.append(f"{base}/alarm/+/ack")
     hands = _rights((Right.READ, [f"{base}/#", *device]), (Right.WRITE, [*asks, f"{base}/reload", *settable]))
@@ -65,11 +67,11 @@ def _devices(config: Config) -> Iterable[User]:
     for kind in ("collector", "gate", "tool", "stop"):
         for name in getattr(config, kind):
             own = [one for one in config.signals() if (one.kind, one.name) == (kind, name)]
-            told = [one.topic for one in own if one.heard is None]
+            commanded = [one.topic for one in own if one.heard is None]
             asked = [one.poll.topic for one in own if one.poll is not None]
-            said = [one.topic for one in own if one.heard is not None]
+            reported = [one.topic for one in own if one.heard is not None]
             what = f"the device of [{kind}.{name}]: its own topics only"
-            yield User(f"{kind}-{name}", what, _rights((Right.READ, [*told, *asked]), (Right.WRITE, said)))
+            yield User(f"{kind}-{name}", what, _rights((Right.READ, [*commanded, *asked]), (Right.WRITE, reported)))
 
 
 def _rights(*groups: tuple[Right, Iterable[str]]) -> tuple[tuple[Right, str], ...]:

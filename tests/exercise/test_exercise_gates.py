@@ -1,7 +1,7 @@
 """The gates' part under virtual time: what is measured, what is found wrong, where gates are left."""
 
 import pytest
-from virtual_bench import MECHANICAL, TEXT, VirtualBench, at_the_tools
+from virtual_world import MECHANICAL, TEXT, VirtualWorld, at_the_tools
 
 from gatehand.exercise.findings import GateResult, How, Move, Result, proposal
 from gatehand.mqtt.transport import Outgoing
@@ -20,7 +20,7 @@ def words(result: GateResult) -> str:
 
 
 def test_sound_gates_are_measured_and_travel_is_proposed() -> None:
-    result = VirtualBench().go()
+    result = VirtualWorld().go()
     saw = of(result, "band_saw")
     assert saw.how is How.REPORTED
     assert saw.times(Position.OPEN) == pytest.approx([1.2] * 5)
@@ -31,9 +31,9 @@ def test_sound_gates_are_measured_and_travel_is_proposed() -> None:
 
 
 def test_a_gate_is_told_open_and_shut_once_a_round() -> None:
-    bench = VirtualBench()
-    bench.go(rounds=3)
-    assert [payload for topic, payload in bench.sent if topic == "g/band_saw/set"] == ["open", "shut"] * 3
+    world = VirtualWorld()
+    world.go(rounds=3)
+    assert [payload for topic, payload in world.sent if topic == "g/band_saw/set"] == ["open", "shut"] * 3
 
 
 @pytest.mark.parametrize(("longest", "travel"), [(1.5, 1.9), (0.03, 0.1), (1.2, 1.5), (1.6, 2.0), (8.0, 10.0)])
@@ -45,7 +45,7 @@ def test_the_proposal_is_the_longest_travel_and_a_quarter_rounded_up_to_a_tenth(
 
 def test_a_gate_slower_than_its_travel_allows_is_measured_and_fails() -> None:
     habits = Habits(gates={**MECHANICAL.gates, "band_saw": GateHabits(travel=2.4, delay=0.0)})
-    saw = of(VirtualBench(habits=habits).go(), "band_saw")
+    saw = of(VirtualWorld(habits=habits).go(), "band_saw")
     assert saw.times(Position.OPEN) == pytest.approx([2.4] * 5)
     assert saw.failed
     assert "needs up to 2.40 s and travel allows 1.5 s" in words(saw)
@@ -54,9 +54,9 @@ def test_a_gate_slower_than_its_travel_allows_is_measured_and_fails() -> None:
 
 @pytest.mark.parametrize("trouble", [Trouble.JAM, Trouble.STALL, Trouble.NEVER])
 def test_a_gate_that_never_reports_fails_and_is_given_up_early(trouble: Trouble) -> None:
-    bench = VirtualBench()
-    bench.shop.gates["band_saw"].suffer(trouble, 0.0)
-    result = bench.go()
+    world = VirtualWorld()
+    world.shop.gates["band_saw"].suffer(trouble, 0.0)
+    result = world.go()
     saw = of(result, "band_saw")
     assert saw.failed
     assert "No report came on g/band_saw/state in 4 tellings" in words(saw)
@@ -66,10 +66,10 @@ def test_a_gate_that_never_reports_fails_and_is_given_up_early(trouble: Trouble)
 
 
 def test_reports_that_miss_now_and_then_are_counted() -> None:
-    bench = VirtualBench()
-    bench.plan(8.0, lambda: bench.mute.add("g/band_saw/state"))
-    bench.plan(11.0, lambda: bench.mute.discard("g/band_saw/state"))
-    saw = of(bench.go(), "band_saw")
+    world = VirtualWorld()
+    world.plan(8.0, lambda: world.mute.add("g/band_saw/state"))
+    world.plan(11.0, lambda: world.mute.discard("g/band_saw/state"))
+    saw = of(world.go(), "band_saw")
     assert saw.failed
     assert "brought no report" in words(saw)
     assert len(saw.times(Position.OPEN)) + len(saw.times(Position.SHUT)) < 10
@@ -82,25 +82,25 @@ def test_exchanged_gates_are_named(kind: str) -> None:
         text = (
             text.replace("g/band_saw/set", "X").replace("g/planing/set", "g/band_saw/set").replace("X", "g/planing/set")
         )
-    bench = VirtualBench(
+    world = VirtualWorld(
         text=text, reroute={"g/band_saw/state": "g/planing/state", "g/planing/state": "g/band_saw/state"}
     )
-    result = bench.go()
+    result = world.go()
     assert "Exchanged: when band saw was told to move, gate planing reported it" in words(of(result, "band_saw"))
     assert "Exchanged: when planing was told to move, gate band saw reported it" in words(of(result, "planing"))
     assert not result.ok
 
 
 def test_open_and_shut_exchanged_in_a_gates_words_is_found() -> None:
-    bench = VirtualBench()
-    bench.shop.gates["band_saw"].suffer(Trouble.WRONG, 0.0)
-    saw = of(bench.go(), "band_saw")
+    world = VirtualWorld()
+    world.shop.gates["band_saw"].suffer(Trouble.WRONG, 0.0)
+    saw = of(world.go(), "band_saw")
     assert saw.failed
     assert "It reports open when told shut" in words(saw)
 
 
 def test_a_gate_that_spells_its_words_otherwise_is_told_with_them() -> None:
-    saw = of(VirtualBench(spelling={"open": "Open", "shut": "CLOSED"}).go(), "band_saw")
+    saw = of(VirtualWorld(spelling={"open": "Open", "shut": "CLOSED"}).go(), "band_saw")
     assert saw.failed
     assert (
         "It says 'Open' and 'CLOSED' on g/band_saw/state, which is neither its open nor its shut: if it means them "
@@ -109,61 +109,61 @@ def test_a_gate_that_spells_its_words_otherwise_is_told_with_them() -> None:
 
 
 def test_a_gate_that_says_where_it_is_on_its_way_is_sound() -> None:
-    bench = VirtualBench()
-    bench.before_send = lambda _: bench.plan(0.5, lambda: bench.publish("g/band_saw/state", "moving"))
-    assert not of(bench.go(), "band_saw").failed
+    world = VirtualWorld()
+    world.before_send = lambda _: world.plan(0.5, lambda: world.publish("g/band_saw/state", "moving"))
+    assert not of(world.go(), "band_saw").failed
 
 
 def test_a_gate_that_reports_twice_is_sound() -> None:
-    bench = VirtualBench()
-    bench.shop.gates["band_saw"].suffer(Trouble.TWICE, 0.0)
-    assert not of(bench.go(), "band_saw").failed
+    world = VirtualWorld()
+    world.shop.gates["band_saw"].suffer(Trouble.TWICE, 0.0)
+    assert not of(world.go(), "band_saw").failed
 
 
 def test_two_gates_that_answer_to_one_command_are_found() -> None:
     text = TEXT.replace("g/planing/set", "g/band_saw/set/2")
-    bench = VirtualBench(text=text)
-    planing = bench.shop.gates["planing"]
+    world = VirtualWorld(text=text)
+    planing = world.shop.gates["planing"]
 
     def both(outgoing: Outgoing) -> None:
         if outgoing.topic == "g/band_saw/set":
-            planing.move_by_hand(to_open=outgoing.payload == b"open", at=bench.time)
+            planing.move_by_hand(to_open=outgoing.payload == b"open", at=world.time)
 
-    bench.before_send = both
-    saw = of(bench.go(), "band_saw")
+    world.before_send = both
+    saw = of(world.go(), "band_saw")
     assert saw.failed
     assert "Gate planing reported as well" in words(saw)
 
 
 def test_what_the_broker_had_against_a_command_is_told_once() -> None:
-    bench = VirtualBench()
-    bench.objections["g/band_saw/set"] = "no device listens on 'g/band_saw/set'"
-    bench.shop.gates["band_saw"].suffer(Trouble.JAM, 0.0)
-    assert words(of(bench.go(), "band_saw")).count("No device listens on 'g/band_saw/set'.") == 1
+    world = VirtualWorld()
+    world.objections["g/band_saw/set"] = "no device listens on 'g/band_saw/set'"
+    world.shop.gates["band_saw"].suffer(Trouble.JAM, 0.0)
+    assert words(of(world.go(), "band_saw")).count("No device listens on 'g/band_saw/set'.") == 1
 
 
 def test_a_gate_found_open_is_left_open_and_one_not_known_is_left_shut() -> None:
-    bench = VirtualBench()
-    bench.shop.gates["planing"].move_by_hand(to_open=True, at=0.0)
-    result = bench.go()
+    world = VirtualWorld()
+    world.shop.gates["planing"].move_by_hand(to_open=True, at=0.0)
+    result = world.go()
     assert (of(result, "planing").found, of(result, "planing").left) == (Position.OPEN, Position.OPEN)
-    assert bench.shop.gates["planing"].position(bench.time) == 1.0
-    assert bench.shop.gates["band_saw"].position(bench.time) == 0.0
+    assert world.shop.gates["planing"].position(world.time) == 1.0
+    assert world.shop.gates["band_saw"].position(world.time) == 0.0
     assert (of(result, "router").found, of(result, "router").left) == (None, Position.SHUT)
-    assert bench.shop.gates["router"].position(bench.time) == 0.0
+    assert world.shop.gates["router"].position(world.time) == 0.0
 
 
 def test_a_gate_that_cannot_report_is_left_where_the_daemon_believes_it() -> None:
     """The daemon takes it for open until it tells it otherwise: left shut, a later start would blow against it."""
-    bench = VirtualBench(daemon="off")
-    bench.publish("gatehand/gate/router", '{"state": "open"}', retained=True)
-    result = bench.go()
+    world = VirtualWorld(daemon="off")
+    world.publish("gatehand/gate/router", '{"state": "open"}', retained=True)
+    result = world.go()
     assert of(result, "router").left is Position.OPEN
-    assert bench.shop.gates["router"].position(bench.time) == 1.0
+    assert world.shop.gates["router"].position(world.time) == 1.0
 
 
 def test_a_gate_that_cannot_report_is_timed_by_the_person() -> None:
-    result = VirtualBench(person=at_the_tools()).go()
+    result = VirtualWorld(person=at_the_tools()).go()
     router = of(result, "router")
     assert router.how is How.TIMED
     assert router.times(Position.OPEN) == pytest.approx([1.4])
@@ -172,21 +172,21 @@ def test_a_gate_that_cannot_report_is_timed_by_the_person() -> None:
 
 
 def test_a_gate_that_cannot_report_and_does_not_move_fails_by_the_persons_word() -> None:
-    def person(bench: VirtualBench, question: str) -> None:
-        bench.type("no" if question.startswith("It is told open") else "", after=1.0)
+    def person(world: VirtualWorld, question: str) -> None:
+        world.type("no" if question.startswith("It is told open") else "", after=1.0)
 
-    router = of(VirtualBench(person=person).go(), "router")
+    router = of(VirtualWorld(person=person).go(), "router")
     assert router.failed
     assert "It did not open when told" in words(router)
 
 
 def test_without_a_person_a_gate_that_cannot_report_is_moved_and_said_not_to_be_measured() -> None:
-    bench = VirtualBench()
-    router = of(bench.go(), "router")
+    world = VirtualWorld()
+    router = of(world.go(), "router")
     assert router.how is How.UNSEEN
     assert "its travel was not measured" in words(router)
     assert not router.failed
-    assert [payload for topic, payload in bench.sent if topic == "g/router/set"] == ["1", "0"]
+    assert [payload for topic, payload in world.sent if topic == "g/router/set"] == ["1", "0"]
 
 
 HAND = """
@@ -196,16 +196,16 @@ state = { topic = "g/hose/state", open = "open", shut = "shut" }
 
 
 def test_a_gate_moved_by_hand_is_asked_for_and_its_reports_are_tried() -> None:
-    def person(bench: VirtualBench, question: str) -> None:
+    def person(world: VirtualWorld, question: str) -> None:
         if "gate hose by hand" in question:
             to_open = question.startswith("Open")
-            bench.plan(1.0, lambda: bench.shop.gates["hose"].move_by_hand(to_open=to_open, at=bench.time))
-        bench.type(after=4.0)
+            world.plan(1.0, lambda: world.shop.gates["hose"].move_by_hand(to_open=to_open, at=world.time))
+        world.type(after=4.0)
 
-    hose = of(VirtualBench(person=person, text=TEXT + HAND).go(), "hose")
+    hose = of(VirtualWorld(person=person, text=TEXT + HAND).go(), "hose")
     assert hose.how is How.BY_HAND
     assert not hose.failed
-    unmoved = of(VirtualBench(person=lambda bench, _: bench.type(), text=TEXT + HAND).go(), "hose")
+    unmoved = of(VirtualWorld(person=lambda world, _: world.type(), text=TEXT + HAND).go(), "hose")
     assert unmoved.failed
-    nobody = of(VirtualBench(text=TEXT + HAND).go(), "hose")
+    nobody = of(VirtualWorld(text=TEXT + HAND).go(), "hose")
     assert nobody.how is How.SKIPPED

@@ -3,14 +3,14 @@
 import json
 import tomllib
 
-from virtual_bench import VirtualBench, at_the_tools, config
+from virtual_world import VirtualWorld, at_the_tools, config
 
 from gatehand.exercise import findings
 from gatehand.simshop import Trouble
 
 
 def test_the_table_has_every_gate_and_tool_with_its_figures() -> None:
-    result = VirtualBench(person=at_the_tools(), daemon="off").go(tools=True)
+    result = VirtualWorld(person=at_the_tools(), daemon="off").go(tools=True)
     text = findings.text(result, config())
     rows = [line.split() for line in text.splitlines() if line.startswith("band saw ")]
     assert " ".join(rows[0][2:]) == "1.20 / 1.20 / 1.20 1.20 / 1.20 / 1.20 1.5 well"
@@ -21,14 +21,14 @@ def test_the_table_has_every_gate_and_tool_with_its_figures() -> None:
 
 
 def test_the_hold_is_left_and_how_to_reset_it_is_printed() -> None:
-    text = findings.text(VirtualBench(daemon="off").go(), config())
+    text = findings.text(VirtualWorld(daemon="off").go(), config())
     assert "publish anything, not retained, to gatehand/collector/main/reset" in " ".join(text.split())
     assert "mosquitto_pub -h 127.0.0.1 -p 1883 -t 'gatehand/collector/main/reset' -m 1" in text
-    assert "nothing is held" in findings.text(VirtualBench().go(), config())
+    assert "nothing is held" in findings.text(VirtualWorld().go(), config())
 
 
 def test_proposals_are_toml_for_the_config() -> None:
-    result = VirtualBench().go()
+    result = VirtualWorld().go()
     assert tomllib.loads(findings.proposals(result)) == {
         "gate": {"band_saw": {"travel": 1.5}, "planing": {"travel": 1.5}}
     }
@@ -36,15 +36,15 @@ def test_proposals_are_toml_for_the_config() -> None:
 
 
 def test_what_failed_is_told_by_name_and_decides_the_end() -> None:
-    bench = VirtualBench()
-    bench.shop.gates["band_saw"].suffer(Trouble.JAM, 0.0)
-    text = findings.text(bench.go(), config())
+    world = VirtualWorld()
+    world.shop.gates["band_saw"].suffer(Trouble.JAM, 0.0)
+    text = findings.text(world.go(), config())
     assert "FAILED\n  gate band saw: No report came on g/band_saw/state" in text
     assert text.endswith("Not all is well.")
 
 
 def test_programs_get_the_same_facts() -> None:
-    result = VirtualBench(person=at_the_tools(), daemon="off").go(tools=True)
+    result = VirtualWorld(person=at_the_tools(), daemon="off").go(tools=True)
     found = json.loads(json.dumps(findings.as_json(result, config())))
     assert found["ok"] is True
     assert found["held"] == {"main": {"reset_topic": "gatehand/collector/main/reset"}}

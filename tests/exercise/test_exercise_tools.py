@@ -1,7 +1,7 @@
 """The tools' part under virtual time: the sensor that sees a tool, or what was seen instead."""
 
 import pytest
-from virtual_bench import MECHANICAL, TEXT, VirtualBench, at_the_tools
+from virtual_world import MECHANICAL, TEXT, VirtualWorld, at_the_tools
 
 from gatehand.exercise.findings import Result, ToolResult, Weight
 from gatehand.simshop import Habits, ToolHabits
@@ -15,8 +15,8 @@ def words(result: ToolResult) -> str:
     return " ".join(remark.text for remark in result.remarks)
 
 
-def at_work(bench: VirtualBench) -> Result:
-    return bench.go(tools=True, gates=False)
+def at_work(world: VirtualWorld) -> Result:
+    return world.go(tools=True, gates=False)
 
 
 def with_tool(**habits: ToolHabits) -> Habits:
@@ -24,20 +24,20 @@ def with_tool(**habits: ToolHabits) -> Habits:
 
 
 def test_each_tool_is_asked_for_and_seen() -> None:
-    bench = VirtualBench(person=at_the_tools())
-    result = at_work(bench)
+    world = VirtualWorld(person=at_the_tools())
+    result = at_work(world)
     assert [tool.tool for tool in result.tools] == ["band_saw", "jointer", "router"]
     for tool in result.tools:
         assert tool.tried
         assert not tool.remarks
-        assert tool.running == pytest.approx(bench.config.tool[tool.tool].start_amps * 2.2, rel=0.1)
+        assert tool.running == pytest.approx(world.config.tool[tool.tool].start_amps * 2.2, rel=0.1)
         assert tool.seen_after == pytest.approx(1.03, abs=0.1)
-    assert any(text.startswith("Start the band saw now") for text in bench.said)
-    assert not any(tool.on for tool in bench.shop.tools.values())
+    assert any(text.startswith("Start the band saw now") for text in world.said)
+    assert not any(tool.on for tool in world.shop.tools.values())
 
 
 def test_exchanged_sensors_are_named() -> None:
-    result = at_work(VirtualBench(person=at_the_tools(starts={"band_saw": "jointer", "jointer": "band_saw"})))
+    result = at_work(VirtualWorld(person=at_the_tools(starts={"band_saw": "jointer", "jointer": "band_saw"})))
     assert of(result, "band_saw").failed
     assert "the jointer's topic rose to" in words(of(result, "band_saw"))
     assert "the sensors of band saw and jointer are exchanged" in words(of(result, "band_saw"))
@@ -47,36 +47,36 @@ def test_exchanged_sensors_are_named() -> None:
 
 
 def test_a_silent_sensor_is_named_with_its_topic() -> None:
-    bench = VirtualBench(person=at_the_tools())
-    bench.shop.tools["band_saw"].silence(on=True)
-    result = at_work(bench)
+    world = VirtualWorld(person=at_the_tools())
+    world.shop.tools["band_saw"].silence(on=True)
+    result = at_work(world)
     assert "t/band_saw/amps said nothing" in words(of(result, "band_saw"))
     assert any("t/band_saw/amps (tool band saw, current) never spoke" in remark.text for remark in result.unheard)
 
 
 def test_a_retained_reading_is_of_any_age_and_counts_for_nothing() -> None:
-    bench = VirtualBench(person=at_the_tools())
-    bench.publish("t/band_saw/amps", "9", retained=True)
-    bench.shop.tools["band_saw"].silence(on=True)
-    found = of(at_work(bench), "band_saw")
+    world = VirtualWorld(person=at_the_tools())
+    world.publish("t/band_saw/amps", "9", retained=True)
+    world.shop.tools["band_saw"].silence(on=True)
+    found = of(at_work(world), "band_saw")
     assert found.rest is None
     assert "said nothing" in words(found)
 
 
 def test_a_sensor_that_speaks_and_does_not_rise_is_told_with_its_highest_reading() -> None:
-    bench = VirtualBench(person=at_the_tools(), habits=with_tool(band_saw=ToolHabits(running_amps=0.4, inrush=None)))
-    found = of(at_work(bench), "band_saw")
+    world = VirtualWorld(person=at_the_tools(), habits=with_tool(band_saw=ToolHabits(running_amps=0.4, inrush=None)))
+    found = of(at_work(world), "band_saw")
     assert found.failed
     assert "A at most, start_amps is 2.5 A" in words(found)
 
 
 def test_a_payload_that_cannot_be_read_is_told() -> None:
-    bench = VirtualBench(person=at_the_tools())
-    saw = bench.shop.tools["band_saw"]
+    world = VirtualWorld(person=at_the_tools())
+    saw = world.shop.tools["band_saw"]
     saw.silence(on=True)
     for second in range(200):
-        bench.plan(second, lambda: bench.publish("t/band_saw/amps", "off"))
-    result = at_work(bench)
+        world.plan(second, lambda: world.publish("t/band_saw/amps", "off"))
+    result = at_work(world)
     assert "what its topic t/band_saw/amps says cannot be read: found text that is no number" in words(
         of(result, "band_saw")
     )
@@ -84,7 +84,7 @@ def test_a_payload_that_cannot_be_read_is_told() -> None:
 
 def test_a_tool_that_only_peaks_above_its_threshold_is_told() -> None:
     low = with_tool(band_saw=ToolHabits(running_amps=1.0), jointer=ToolHabits(running_amps=2.6))
-    result = at_work(VirtualBench(person=at_the_tools(), habits=low))
+    result = at_work(VirtualWorld(person=at_the_tools(), habits=low))
     saw, jointer = of(result, "band_saw"), of(result, "jointer")
     assert saw.failed
     assert "Only its start reaches start_amps" in words(saw)
@@ -96,26 +96,26 @@ def test_a_tool_that_only_peaks_above_its_threshold_is_told() -> None:
 def test_a_tool_that_never_falls_below_its_stop_threshold_fails() -> None:
     person = at_the_tools()
 
-    def stuck(bench: VirtualBench, question: str) -> None:
-        person(bench, question)
+    def stuck(world: VirtualWorld, question: str) -> None:
+        person(world, question)
         if question.startswith("Now switch the band saw"):
-            bench.shop.tools["band_saw"].stick(bench.time, on=True)
+            world.shop.tools["band_saw"].stick(world.time, on=True)
 
-    found = of(at_work(VirtualBench(person=stuck)), "band_saw")
+    found = of(at_work(VirtualWorld(person=stuck)), "band_saw")
     assert found.failed
     assert "Switched off, it still shows" in words(found)
 
 
 def test_a_tool_that_draws_already_must_be_switched_off_first() -> None:
-    bench = VirtualBench(person=at_the_tools())
-    bench.shop.tools["band_saw"].switch(on=True, at=0.0)
-    result = at_work(bench)
-    assert any("The band saw draws" in text and "already; switch it off" in text for text in bench.said)
+    world = VirtualWorld(person=at_the_tools())
+    world.shop.tools["band_saw"].switch(on=True, at=0.0)
+    result = at_work(world)
+    assert any("The band saw draws" in text and "already; switch it off" in text for text in world.said)
     assert not of(result, "band_saw").failed
 
 
 def test_a_skipped_tool_is_not_tried_and_has_not_failed() -> None:
-    result = at_work(VirtualBench(person=lambda bench, _: bench.type("skip", after=1.0)))
+    result = at_work(VirtualWorld(person=lambda world, _: world.type("skip", after=1.0)))
     assert all(not tool.tried and not tool.failed for tool in result.tools)
     assert result.ok
 
@@ -123,33 +123,33 @@ def test_a_skipped_tool_is_not_tried_and_has_not_failed() -> None:
 def test_quit_ends_it_with_what_was_done() -> None:
     base = at_the_tools()
 
-    def person(bench: VirtualBench, question: str) -> None:
+    def person(world: VirtualWorld, question: str) -> None:
         if question.startswith("Start the jointer"):
-            bench.type("quit", after=1.0)
+            world.type("quit", after=1.0)
         else:
-            base(bench, question)
+            base(world, question)
 
-    result = at_work(VirtualBench(person=person))
+    result = at_work(VirtualWorld(person=person))
     assert [tool.tool for tool in result.tools] == ["band_saw"]
     assert result.broken_off
 
 
 def test_without_a_person_no_tool_is_tried() -> None:
-    result = at_work(VirtualBench())
+    result = at_work(VirtualWorld())
     assert all(not tool.tried for tool in result.tools)
     assert result.ok
 
 
 def test_start_after_is_waited_for() -> None:
     text = TEXT.replace("start_amps = 2.5", "start_amps = 2.5\nstart_after = 2")
-    found = of(at_work(VirtualBench(person=at_the_tools(), text=text)), "band_saw")
+    found = of(at_work(VirtualWorld(person=at_the_tools(), text=text)), "band_saw")
     assert found.seen_after == pytest.approx(3.03, abs=0.1)
 
 
 def test_a_fan_that_turns_while_a_tool_is_tried_stops_it() -> None:
-    bench = VirtualBench(person=at_the_tools())
-    bench.plan(10.0, lambda: bench.publish("c/amps", "9"))
-    result = at_work(bench)
+    world = VirtualWorld(person=at_the_tools())
+    world.plan(10.0, lambda: world.publish("c/amps", "9"))
+    result = at_work(world)
     assert result.stopped is not None
     assert "its motor draws 9 A" in result.stopped
 
@@ -161,7 +161,7 @@ command = { topic = "g/sweep/set", open = "open", shut = "shut" }
 state = { topic = "g/sweep/state", open = "open", shut = "shut" }
 button = { topic = "g/sweep/button", pressed = "1" }
 """
-    result = VirtualBench(text=TEXT + extra, mute={"g/sweep/state", "estop"}).go()
+    result = VirtualWorld(text=TEXT + extra, mute={"g/sweep/state", "estop"}).go()
     by_topic = {remark.text.partition(" ")[0]: remark for remark in result.unheard}
     assert by_topic["g/sweep/state"].weight is Weight.FAILED
     assert by_topic["g/sweep/button"].weight is Weight.LOOK
@@ -170,8 +170,8 @@ button = { topic = "g/sweep/button", pressed = "1" }
 
 
 def test_a_stop_contact_that_spells_its_words_otherwise_fails_with_its_word() -> None:
-    bench = VirtualBench(mute={"estop"})
-    bench.plan(1.0, lambda: bench.mute.discard("estop"))
-    bench.plan(1.1, lambda: bench.publish("estop", "pressed"))
-    told = [remark.text for remark in bench.go().unheard]
+    world = VirtualWorld(mute={"estop"})
+    world.plan(1.0, lambda: world.mute.discard("estop"))
+    world.plan(1.1, lambda: world.publish("estop", "pressed"))
+    told = [remark.text for remark in world.go().unheard]
     assert any("it says 'pressed', neither its active nor its clear" in text for text in told)

@@ -74,14 +74,14 @@ def _switch_off(args: argparse.Namespace) -> int:
         print(f"gatehand off: {found}")
         return 1
     notes, source = found
-    told, daemon_has_it = _tell(notes)
-    code = int(any(told.values()))
+    answers, daemon_has_it = _tell(notes)
+    code = int(any(answers.values()))
     if args.json:
-        facts = {"ok": code == 0, "used": source, "collectors": told, "daemon_told": daemon_has_it}
+        facts = {"ok": code == 0, "used": source, "collectors": answers, "daemon_told": daemon_has_it}
         print(json.dumps(facts, indent=2))
         return code
     print(f"by {source}:")
-    for name, objection in told.items():
+    for name, objection in answers.items():
         print(f"collector {name}: {'off sent' if objection is None else f'not switched off: {objection}'}")
     if daemon_has_it:
         print("the running daemon was asked to leave them off until a fresh start")

@@ -54,11 +54,11 @@ def run(args: argparse.Namespace) -> int:
             raise CommandError(f"gatehand reload: {error}") from error
         print(json.dumps({"ok": False, "why": str(error)}))
         return 1
-    print(json.dumps(outcome, indent=2) if args.json else "\n".join(told(outcome)))
+    print(json.dumps(outcome, indent=2) if args.json else "\n".join(in_lines(outcome)))
     return 0 if outcome.get("ok") is True else 1
 
 
-def told(outcome: dict[str, Any]) -> list[str]:
+def in_lines(outcome: dict[str, Any]) -> list[str]:
     """The daemon's outcome in lines, as `gatehand check` words them."""
     from gatehand.text import named
     from gatehand.times import local_stamp

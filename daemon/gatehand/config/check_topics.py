@@ -37,14 +37,14 @@ def check_topics(partial: Partial) -> Iterator[Fault]:
     commands = [_Use((*one.path, "topic"), one.topic, one.table) for one in signals if one.heard is None]
     heard = [_Use((*one.path, "topic"), one.topic, one.heard) for one in signals if one.heard is not None]
     polls = [_Use((*one.path, "poll", "topic"), one.poll.topic, one.poll) for one in signals if one.poll is not None]
-    told, said = ({use.topic: use for use in some} for some in (commands, heard))
+    commanded, reported = ({use.topic: use for use in some} for some in (commands, heard))
     first: dict[str, _Use] = {}
     for use in commands:
         if (before := first.setdefault(use.topic, use)) is not use:
             text = f"{dotted(before.path[:2])} is told on {shown(use.topic)} too, so one command would move both"
             yield Fault(use.path, f"{text}; wanted a topic of its own")
     for use in heard:
-        if (command := told.get(use.topic)) is not None:
+        if (command := commanded.get(use.topic)) is not None:
             text = (
                 f"{command.signal} commands on {shown(use.topic)}, so our own command would be taken "
                 "for a report; wanted the topic that the device itself publishes to"
@@ -52,7 +52,7 @@ def check_topics(partial: Partial) -> Iterator[Fault]:
             yield Fault(use.path, text)
     yield from _heard_twice(heard)
     for use in polls:
-        if (why := _not_to_be_asked(use, told, said)) is not None:
+        if (why := _not_to_be_asked(use, commanded, reported)) is not None:
             yield Fault(use.path, f"{why}; wanted the topic on which the device takes questions")
     own = {"base": partial.config.broker.base}
     if partial.config.homie.enabled:
@@ -84,11 +84,11 @@ def _heard_twice(heard: list[_Use]) -> Iterator[Fault]:
             yield Fault(use.path, f"{text}; one of the two is probably meant to be another", Level.WARNING)
 
 
-def _not_to_be_asked(use: _Use, told: dict[str, _Use], said: dict[str, _Use]) -> str | None:
+def _not_to_be_asked(use: _Use, commanded: dict[str, _Use], reported: dict[str, _Use]) -> str | None:
     """Why a device cannot be asked on a poll's topic."""
-    if (command := told.get(use.topic)) is not None:
+    if (command := commanded.get(use.topic)) is not None:
         return f"{command.signal} commands on {shown(use.topic)}, so asking could move something"
-    if (signal := said.get(use.topic)) is not None:
+    if (signal := reported.get(use.topic)) is not None:
         return f"{signal.signal} listens to {shown(use.topic)}, so our own question would be its answer"
     if use.topic.startswith("$"):
         return f"{shown(use.topic)} begins with $: the broker's own topics, where nobody else publishes"

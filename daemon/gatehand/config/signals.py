@@ -22,9 +22,9 @@ class _Words(Table):
 
     @model_validator(mode="after")
     def _told_apart(self) -> Self:
-        said = [(key, getattr(self, key)) for key in _WORDS if hasattr(self, key)]
-        if len(said) > 1 and said[0][1] == said[1][1]:
-            (first, word), (second, _) = said
+        payloads = [(key, getattr(self, key)) for key in _WORDS if hasattr(self, key)]
+        if len(payloads) > 1 and payloads[0][1] == payloads[1][1]:
+            (first, word), (second, _) = payloads
             raise fail(f"{first} and {second} are both {shown(word)}; wanted two different payloads")
         return self
 

@@ -41,10 +41,10 @@ _LOUD: Final = frozenset({"silent", "fault", "held"})
 
 def page(status: DaemonStatus, where: str, at: float, *, width: int, height: int | None = None) -> list[Line]:
     """The whole screen at wall time `at`. `height` None: everything, without the events, as a page to read once."""
-    head = _head(status, where, at, width)
-    found = [*head, *_below(status, at, width, None if height is None else height - len(head))]
+    header = _header(status, where, at, width)
+    found = [*header, *_below(status, at, width, None if height is None else height - len(header))]
     if status.lost_because is not None or status.online is False:
-        found = [*head, *(faint(each) for each in found[len(head) :])]  # it is of the past
+        found = [*header, *(faint(each) for each in found[len(header) :])]  # it is of the past
     return [cut_line(each, width) for each in found[:height]]
 
 
@@ -119,15 +119,18 @@ def _tools(status: DaemonStatus, at: float, limit: int | None) -> list[Line]:
 # The parts
 
 
-def _head(status: DaemonStatus, where: str, at: float, width: int) -> list[Line]:
+def _header(status: DaemonStatus, where: str, at: float, width: int) -> list[Line]:
     """Whose shop this is, the time, and whether what stands below is of now."""
     left, right = f"Gatehand  {where}", _clock(at)
     room = width - len(right) - 2
     title = (Span(cut(left, room).ljust(room + 2), Tone.HEAD), Span(right, Tone.HEAD))
-    return [title, *(each for text, tone in _standing(status, at) for each in wrapped(text, width, tone=tone))]
+    return [
+        title,
+        *(each for text, tone in _reached(status, at) for each in wrapped(text, width, tone=tone)),
+    ]
 
 
-def _standing(status: DaemonStatus, at: float) -> list[tuple[str, Tone]]:
+def _reached(status: DaemonStatus, at: float) -> list[tuple[str, Tone]]:
     last = "" if status.heard_at is None else f" Last heard at {_clock(status.heard_at)}."
     if status.lost_because is not None:
         for_how_long = "" if status.lost_at is None else f" for {_lasting(at - status.lost_at)}"
@@ -264,8 +267,8 @@ def _gates_in_short(status: DaemonStatus, width: int) -> list[Line]:
     for name, message in sorted(status.gates.items()):
         by_state.setdefault(message.text("state"), []).append(spoken(name))
     shut = len(by_state.pop("shut", ()))
-    told = [f"{state(word)}: {', '.join(names)}" for word, names in by_state.items()]
-    return wrapped(f"GATES  {'; '.join([*told, f'shut: {shut}'])}", width, then="  ")[:2]
+    others = [f"{state(word)}: {', '.join(names)}" for word, names in by_state.items()]
+    return wrapped(f"GATES  {'; '.join([*others, f'shut: {shut}'])}", width, then="  ")[:2]
 
 
 def _unheard(status: DaemonStatus, width: int) -> list[Line]:

@@ -1,4 +1,4 @@
-"""A bench under virtual time: simulated devices, a person who answers by a script, and a daemon that holds (or not).
+"""A world in virtual time: simulated devices, a person who answers by a script, and a daemon that holds (or not).
 
 A day of it takes a moment; nothing here sleeps.
 """
@@ -61,7 +61,7 @@ active = "1"
 clear = "0"
 """
 MECHANICAL = Habits(gates=dict.fromkeys(("band_saw", "planing", "router"), GateHabits(travel=1.2, delay=0.0)))
-Person = Callable[["VirtualBench", str], None]
+Person = Callable[["VirtualWorld", str], None]
 
 
 def config(text: str = TEXT) -> Config:
@@ -70,7 +70,7 @@ def config(text: str = TEXT) -> Config:
     return loaded.config
 
 
-class VirtualBench:
+class VirtualWorld:
     """See `gatehand.exercise.terminal_io.World`.
 
     Args:
@@ -188,20 +188,20 @@ class VirtualBench:
 def at_the_tools(*, starts: Mapping[str, str] | None = None) -> Person:
     """A person who says yes, watches gates that cannot report, and starts the tool that is asked for (or another)."""
 
-    def answer(bench: VirtualBench, question: str) -> None:
-        running = [name for name, tool in bench.shop.tools.items() if tool.on]
+    def answer(world: VirtualWorld, question: str) -> None:
+        running = [name for name, tool in world.shop.tools.items() if tool.on]
         if question.startswith("Start the "):
             asked = question.removeprefix("Start the ").partition(" now")[0].replace(" ", "_")
             name = (starts or {}).get(asked, asked)
-            bench.plan(1.0, lambda: bench.shop.tools[name].switch(on=True, at=bench.time))
-            bench.type(after=9.0)
+            world.plan(1.0, lambda: world.shop.tools[name].switch(on=True, at=world.time))
+            world.type(after=9.0)
         elif question.startswith(("Now switch", "The ")):
             for name in running:
-                bench.plan(1.0, lambda name=name: bench.shop.tools[name].switch(on=False, at=bench.time))  # type: ignore[misc]
-            bench.type(after=9.0)
+                world.plan(1.0, lambda name=name: world.shop.tools[name].switch(on=False, at=world.time))  # type: ignore[misc]
+            world.type(after=9.0)
         elif question.startswith("It is told"):
-            bench.type(after=1.4)
+            world.type(after=1.4)
         else:
-            bench.type("yes" if "Type yes" in question else "", after=0.5)
+            world.type("yes" if "Type yes" in question else "", after=0.5)
 
     return answer
