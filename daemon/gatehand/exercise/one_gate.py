@@ -5,7 +5,7 @@ Below, pure: what is missing, exchanged or slow in the measured moves.
 
 from collections import Counter
 from collections.abc import Iterable
-from typing import Final
+from typing import Final, TypeAlias
 
 from gatehand.config.tables import Gate
 from gatehand.exercise.findings import GateResult, How, Move, Remark, failed, longest, look, proposal
@@ -24,6 +24,8 @@ BY_HAND_AFTERTHOUGHT: Final = 2.0
 """The same where a hand moves the gate."""
 ENOUGH_SILENCE: Final = 4
 """Tellings in a row without any report, after which the rest is spared."""
+_Tried: TypeAlias = tuple[How, list[Move], tuple[Remark, ...]]
+"""How a gate was exercised, how it moved, and what is to be said of it."""
 _STANDS: Final = {"open": Position.OPEN, "shut": Position.SHUT}
 _GOES: Final = {**_STANDS, "opening": Position.OPEN, "shutting": Position.SHUT}
 
@@ -45,20 +47,23 @@ async def exercise(supervisor: Supervisor, name: str, rounds: int) -> GateResult
     """Everything for one gate; in the end it is told to go where it was found, or shut."""
     gate = supervisor.config.gate[name]
     if gate.command is None:
-        return await _by_hand(supervisor, name, gate)
+        how, moves, remarks = await _by_hand(supervisor, name, gate)
+        return GateResult(name, how, tuple(moves), remarks, gate.travel)
     supervisor.moving, supervisor.objections = name, []
-    if gate.state is not None:
-        result = await _reporting(supervisor, name, gate, rounds)
-    elif supervisor.person:
-        result = await _timed(supervisor, name, gate)
-    else:
-        result = await _unseen(supervisor, name, gate)
-    supervisor.moving = None
-    return result
-
-
-async def _reporting(supervisor: Supervisor, name: str, gate: Gate, rounds: int) -> GateResult:
     found = supervisor.found.get(name)
+    left = found or Position.SHUT
+    if gate.state is not None:
+        how, moves, remarks = await _reporting(supervisor, name, gate, rounds, left)
+    elif supervisor.person:
+        how, moves, remarks = await _timed(supervisor, name, gate, left)
+    else:
+        how, moves, remarks = await _unseen(supervisor, name, gate, left)
+    supervisor.moving = None
+    told = None if how is How.SKIPPED else left
+    return GateResult(name, how, tuple(moves), remarks, gate.travel, proposal(moves), found, told)
+
+
+async def _reporting(supervisor: Supervisor, name: str, gate: Gate, rounds: int, left: Position) -> _Tried:
     patience = max(LEAST_PATIENCE, PATIENCE * gate.travel)
     if supervisor.observed.gates.get(name) is not Position.SHUT:
         # Not measured: its beginning is not known.
@@ -69,11 +74,10 @@ async def _reporting(supervisor: Supervisor, name: str, gate: Gate, rounds: int)
         if len(moves) >= ENOUGH_SILENCE and longest(moves[-ENOUGH_SILENCE:]) is None:
             break
     remarks = judge_reported(name, gate, moves, supervisor.objections)
-    left = found or Position.SHUT
     # It stands shut after the last round, as far as anybody knows.
     if left is not Position.SHUT or moves[-1].took is None:
         await _move(supervisor, name, left, max(1.0, gate.travel))
-    return GateResult(name, How.REPORTED, tuple(moves), remarks, gate.travel, proposal(moves), found, left)
+    return How.REPORTED, moves, remarks
 
 
 async def _move(supervisor: Supervisor, name: str, to: Position, patience: float) -> Move:
@@ -115,28 +119,23 @@ def _reports(happening: tuple[ev.Event, ...] | str) -> Iterable[ev.GateReport]:
 # Gates that cannot report, and gates that a hand moves
 
 
-async def _unseen(supervisor: Supervisor, name: str, gate: Gate) -> GateResult:
+async def _unseen(supervisor: Supervisor, name: str, gate: Gate, left: Position) -> _Tried:
     """It cannot report and nobody looks: moved once, and so much is said."""
-    found = supervisor.found.get(name)
-    wanted = found or Position.SHUT
-    for to in (Position.OPEN, Position.SHUT, *((Position.OPEN,) if wanted is Position.OPEN else ())):
+    for to in (Position.OPEN, Position.SHUT, *((Position.OPEN,) if left is Position.OPEN else ())):
         await supervisor.tell(name, to)
         await supervisor.wait(gate.travel)
     remark = look("It cannot report and nobody looked: its travel was not measured.")
-    return GateResult(
-        name, How.UNSEEN, (), (*_objected(supervisor.objections), remark), gate.travel, None, found, wanted
-    )
+    return How.UNSEEN, [], (*_objected(supervisor.objections), remark)
 
 
-async def _timed(supervisor: Supervisor, name: str, gate: Gate) -> GateResult:
+async def _timed(supervisor: Supervisor, name: str, gate: Gate, left: Position) -> _Tried:
     """It cannot report: the person's Enter says when it has arrived."""
-    found, world = supervisor.found.get(name), supervisor.world
-    wanted = found or Position.SHUT
+    world = supervisor.world
     world.ask(
         f"Gate {spoken(name)} cannot report. Stand where you see it; Enter, and it is told to open (skip: leave it out)"
     )
     if await supervisor.answer() == SKIP:
-        return GateResult(name, How.SKIPPED, travel=gate.travel, found=found)
+        return How.SKIPPED, [], ()
     await supervisor.tell(name, Position.SHUT)
     await supervisor.wait(gate.travel)
     moves = []
@@ -149,28 +148,26 @@ async def _timed(supervisor: Supervisor, name: str, gate: Gate) -> GateResult:
         if to is Position.OPEN:
             world.ask("Enter, and it is told to shut")
             await supervisor.answer()
-    if wanted is not Position.SHUT:
-        await supervisor.tell(name, wanted)
+    if left is not Position.SHUT:
+        await supervisor.tell(name, left)
         await supervisor.wait(gate.travel)
-    remarks = judge_timed(name, gate, moves, supervisor.objections)
-    return GateResult(name, How.TIMED, tuple(moves), remarks, gate.travel, proposal(moves), found, wanted)
+    return How.TIMED, moves, judge_timed(name, gate, moves, supervisor.objections)
 
 
-async def _by_hand(supervisor: Supervisor, name: str, gate: Gate) -> GateResult:
+async def _by_hand(supervisor: Supervisor, name: str, gate: Gate) -> _Tried:
     """A hand moves it; its reports are what is tried."""
     if not supervisor.person:
         remark = look("A hand moves it, and nobody was there: its reports were not tried.")
-        return GateResult(name, How.SKIPPED, remarks=(remark,), travel=gate.travel)
+        return How.SKIPPED, [], (remark,)
     moves = []
     for to, verb in ((Position.OPEN, "Open"), (Position.SHUT, "Shut")):
         if supervisor.observed.gates.get(name) is to:
             continue
         supervisor.world.ask(f"{verb} gate {spoken(name)} by hand, now (Enter when done; skip)")
-        move = await _moved_by_hand(supervisor, name, to)
-        if move is None:
-            return GateResult(name, How.SKIPPED, travel=gate.travel)
+        if (move := await _moved_by_hand(supervisor, name, to)) is None:
+            return How.SKIPPED, [], ()
         moves.append(move)
-    return GateResult(name, How.BY_HAND, tuple(moves), judge_reported(name, gate, moves, []), gate.travel)
+    return How.BY_HAND, moves, judge_reported(name, gate, moves, [])
 
 
 async def _moved_by_hand(supervisor: Supervisor, name: str, to: Position) -> Move | None:
