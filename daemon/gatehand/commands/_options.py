@@ -1,6 +1,7 @@
 """What several commands take: the config in order, or what can be read of it; times, bounded numbers, a broker."""
 
 import argparse
+import logging
 import sys
 from collections.abc import Callable
 from dataclasses import replace
@@ -8,7 +9,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from gatehand.commands import CommandError
+from gatehand.commands import CommandError, ending
 from gatehand.times import WhenError, when
 
 if TYPE_CHECKING:
@@ -139,6 +140,19 @@ def where(args: argparse.Namespace, role: str) -> "Where":
     if args.password_file is not None:
         settings = replace(settings, password=read_secret(args.password_file))
     return Where(settings, args.base or base)
+
+
+def where_to_look(args: argparse.Namespace, command: str) -> "Where":
+    """The same for a screen, which itself says what is wrong with the connection.
+
+    Raises:
+        CommandError: no broker is named, or a password cannot be read.
+    """
+    from gatehand.small_files import NoSecretError
+
+    logging.getLogger("gatehand.mqtt").addHandler(logging.NullHandler())
+    with ending(NoBrokerNamedError, NoSecretError, by=f"gatehand {command}: "):
+        return where(args, command)
 
 
 def _address(text: str) -> tuple[str, int | None]:

@@ -3,13 +3,11 @@
 import argparse
 import asyncio
 import json
-import logging
 import shutil
 import sys
 import time
 
-from gatehand.commands import ending
-from gatehand.commands._options import NoBrokerNamedError, add_broker, seconds, where
+from gatehand.commands._options import add_broker, seconds, where_to_look
 
 _LONGEST_WAIT = 60.0
 
@@ -34,11 +32,8 @@ def run(args: argparse.Namespace) -> int:
     from gatehand.screen.layout import page
     from gatehand.screen.lines import text_of
     from gatehand.screen.listen import look
-    from gatehand.small_files import NoSecretError
 
-    with ending(NoBrokerNamedError, NoSecretError, by="gatehand status: "):
-        found = where(args, "status")
-    logging.getLogger("gatehand.mqtt").addHandler(logging.NullHandler())
+    found = where_to_look(args, "status")
     status = DaemonStatus(found.base)
     asyncio.run(look(found, status, args.wait))
     if args.json:

@@ -2,11 +2,10 @@
 
 import argparse
 import asyncio
-import logging
 import sys
 
-from gatehand.commands import WRONG_USAGE, CommandError, ending
-from gatehand.commands._options import NoBrokerNamedError, add_broker, where
+from gatehand.commands import WRONG_USAGE, CommandError
+from gatehand.commands._options import add_broker, where_to_look
 
 _FEWEST_COLUMNS = 40
 _FEWEST_ROWS = 8
@@ -24,8 +23,6 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Show until it is ended."""
-    from gatehand.small_files import NoSecretError
-
     try:
         from gatehand.screen.live import console, show
     except ModuleNotFoundError as error:
@@ -43,9 +40,5 @@ def run(args: argparse.Namespace) -> int:
         wanted = f"{_FEWEST_COLUMNS} x {_FEWEST_ROWS}"
         text = f"gatehand watch: the terminal is too small, {size}; wanted at least {wanted}"
         raise CommandError(text, WRONG_USAGE)
-    with ending(NoBrokerNamedError, NoSecretError, by="gatehand watch: "):
-        found = where(args, "watch")
-    # The screen itself says what is wrong with the connection.
-    logging.getLogger("gatehand.mqtt").addHandler(logging.NullHandler())
-    asyncio.run(show(found, terminal))
+    asyncio.run(show(where_to_look(args, "watch"), terminal))
     return 0
