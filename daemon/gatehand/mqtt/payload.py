@@ -27,8 +27,8 @@ _RFC_3339: Final = Annotated[datetime, Meta(tz=True)]
 _LATEST: Final = 1e15
 """No clock in seconds or milliseconds has a larger number before the year 33,000."""
 
-_INDEX_DIGITS: Final = frozenset("0123456789")
-_LONGEST_INDEX: Final = 9  # no document within the size cap has more elements than that
+_INDEX: Final = re.compile("0|[1-9][0-9]{0,8}")
+"""Of a list (RFC 6901 section 4): no leading zeros, and not "-", the element after the last, which is never there."""
 
 T = TypeVar("T")
 
@@ -285,7 +285,7 @@ def resolve(document: object, tokens: Sequence[str]) -> object | Missing:
                     return Missing(write_pointer(tokens[: depth + 1]), f"there is no {token!r}{_offer(value)}")
                 value = value[token]
             case list():
-                if not _is_index(token):
+                if not _INDEX.fullmatch(token):
                     return Missing(write_pointer(tokens[: depth + 1]), f"a list has no {token!r}, only numbers from 0")
                 if int(token) >= len(value):
                     return Missing(write_pointer(tokens[: depth + 1]), f"the list has only {len(value)} elements")
@@ -293,12 +293,6 @@ def resolve(document: object, tokens: Sequence[str]) -> object | Missing:
             case _:
                 return Missing(write_pointer(tokens[: depth + 1]), "what stands before it holds no further values")
     return value
-
-
-def _is_index(token: str) -> bool:
-    """Digits without leading zeros (RFC 6901 section 4); "-" names the element after the last, which is never there."""
-    digits = 0 < len(token) <= _LONGEST_INDEX and set(token) <= _INDEX_DIGITS
-    return digits and (len(token) == 1 or token[0] != "0")
 
 
 def _offer(members: Mapping[str, object]) -> str:
