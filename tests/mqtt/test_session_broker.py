@@ -96,7 +96,7 @@ async def test_commands_are_never_retained_and_expire_and_status_is_retained(bro
 
 
 async def test_a_sleeping_device_never_hears_an_expired_on(broker: Mosquitto) -> None:
-    """A persistent session of 3.1.1: the broker keeps QoS 1 for it, and drops what has expired (PITFALLS 16)."""
+    """A persistent session of 3.1.1: the broker keeps QoS 1 for it, and drops what has expired."""
     import paho.mqtt.client as paho
     from paho.mqtt.enums import CallbackAPIVersion
 
