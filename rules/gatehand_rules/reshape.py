@@ -55,7 +55,7 @@ class Rewired(Struct, frozen=True):
         return None if before is None else old.stop_at(before)
 
 
-def told_anew(shop: Shop, names: Mapping[str, str]) -> Shop:
+def under_new_names(shop: Shop, names: Mapping[str, str]) -> Shop:
     """The same shop, its collectors under their new names: what is carried over by name then finds its own."""
     if not names:
         return shop
@@ -107,7 +107,7 @@ def _renamed_alarms(
 def obstacles(old: Shop, new: Shop, state: st.State, now: float, rewired: Rewired | None = None) -> tuple[str, ...]:
     """Why `new` cannot be taken now, each as a clause; empty when it can. They pass when the fans stand still."""
     rewired = rewired or Rewired()
-    old = told_anew(old, rewired.renamed)
+    old = under_new_names(old, rewired.renamed)
     found: list[str] = []
     for at, collector in zip(old.each_collector, old.collectors, strict=True):
         seen, place = state.collectors[at], new.collector_at(collector.name)
@@ -167,7 +167,7 @@ def adopt_shop(old: Shop, new: Shop, state: st.State, now: float, rewired: Rewir
     """
     rewired = rewired or Rewired()
     moved = tuple(_renamed_alarms(old, state, rewired.renamed))
-    old = told_anew(old, rewired.renamed)
+    old = under_new_names(old, rewired.renamed)
     unread = [stop.name for stop in new.stops if rewired.stop_before(old, stop.name) is None]
     no_start_before = max(state.no_start_before, due(now, new.timing.stop_unread)) if unread else state.no_start_before
     for at, gate in zip(old.each_gate, old.gates, strict=True):

@@ -1,8 +1,8 @@
 """Everything the rules remember, as one frozen tree. It can be printed, compared, hashed, saved and replayed.
 
-One class for each phase, holding that phase's data and no other. Times are monotonic seconds; a `since` is when the
-phase began, so that a changed duration in the config takes effect at once. No behaviour here but small questions that
-a state answers about itself.
+One class for each phase, holding that phase's word and data and no other. Times are monotonic seconds; a `since` is
+when the phase began, so that a changed duration in the config takes effect at once. No behaviour here but small
+questions that a state answers about itself.
 """
 
 from enum import StrEnum

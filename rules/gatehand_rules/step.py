@@ -4,7 +4,7 @@ The caller's duties:
 
 1. Give every event with the monotonic time at which it was received, in an order of rising time.
 2. Step with a `Tick` at `wake_at` at the latest convenience; late and doubled ticks are harmless.
-3. Write the findings to the log, and have them on disk, before the commands leave.
+3. Write the findings to the log before the commands leave.
 4. Carry the commands out in their order, or not at all when not connected; never later.
 5. Keep the new state; step no old one again.
 """

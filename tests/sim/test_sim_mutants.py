@@ -160,7 +160,7 @@ def ignores_a_standstill(patch: Patch) -> None:
 
 def forgets_a_hold_at_a_reload(patch: Patch) -> None:
     """I5: a held collector under another name is another collector."""
-    patch.setattr(reshape, "told_anew", lambda shop, _names: shop)
+    patch.setattr(reshape, "under_new_names", lambda shop, _names: shop)
     patch.setattr(gatehand.shell.reload, "obstacles", lambda *_: ())
     patch.setattr(WatchedEngine, "_hold_again", lambda self, _owed: self.notebook.in_step(self.active, self.state))
 
