@@ -16,7 +16,7 @@ from gatehand_air.fan_curve import Curve, Filter
 from gatehand_air.fittings import SETTLES
 from gatehand_air.friction import Law, area, swamee_jain_loss, velocity_pressure
 from gatehand_air.properties import Air
-from gatehand_air.solve import Result, Solution, Solver, Unsolved
+from gatehand_air.solve import Solution, Solver, SolveResult, Unsolved
 from gatehand_air.tree import Network
 
 MOST_LISTED: Final = 400
@@ -129,8 +129,8 @@ class Assessment(Struct, frozen=True):
 
     gates: frozenset[str]
     dusty: frozenset[str]
-    clean: Result
-    dirty: Result
+    clean: SolveResult
+    dirty: SolveResult
     shorts: tuple[Short, ...]
 
 
@@ -195,7 +195,7 @@ class Ducting(Struct, frozen=True, kw_only=True, dict=True):
         worse = [replace(s, dirty=True) for s in self.shorts(dirty, dust) if (s.lack, s.where) not in known]
         return Assessment(opened, dust, clean, dirty, (*found, *worse))
 
-    def shorts(self, answer: Result, dusty: Collection[str]) -> tuple[Short, ...]:
+    def shorts(self, answer: SolveResult, dusty: Collection[str]) -> tuple[Short, ...]:
         """What falls short in one answer, at the dusty hoods and on their ways to the fan."""
         if isinstance(answer, Unsolved):
             return (Short(Lack.NO_ANSWER, self.network.root.name, answer=answer),)

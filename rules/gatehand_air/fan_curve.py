@@ -11,7 +11,7 @@ from typing import TypeAlias
 
 from msgspec import Struct
 
-Point: TypeAlias = tuple[float, float]
+CurvePoint: TypeAlias = tuple[float, float]
 
 
 class Curve(Struct, frozen=True, dict=True):
@@ -21,7 +21,7 @@ class Curve(Struct, frozen=True, dict=True):
         ValueError: fewer than two points, or flows that do not ascend.
     """
 
-    points: tuple[Point, ...]
+    points: tuple[CurvePoint, ...]
 
     def __post_init__(self) -> None:
         if len(self.points) < 2:  # noqa: PLR2004
@@ -54,7 +54,7 @@ class Curve(Struct, frozen=True, dict=True):
         """The greatest flow of which anything is claimed."""
         return self.points[-1][0]
 
-    def at(self, flow: float) -> Point:
+    def at(self, flow: float) -> CurvePoint:
         """Pressure and its slope at a flow.
 
         Beyond the ends the curve goes on straight. That serves a root search on its way only: whoever reports a flow
@@ -76,7 +76,7 @@ class Curve(Struct, frozen=True, dict=True):
         return Curve(tuple((x, y * factor) for x, y in self.points))
 
 
-def _slopes(points: tuple[Point, ...]) -> list[float]:
+def _slopes(points: tuple[CurvePoint, ...]) -> list[float]:
     """A slope at each point that keeps the curve within its points."""
     steps = [b[0] - a[0] for a, b in pairwise(points)]
     rises = [(b[1] - a[1]) / (b[0] - a[0]) for a, b in pairwise(points)]

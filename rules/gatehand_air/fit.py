@@ -17,9 +17,9 @@ from gatehand_air.ducting import Ducting
 from gatehand_air.fan_curve import Filter
 from gatehand_air.solve import Solution
 
-ROUNDS: Final = 50
-HALVINGS: Final = 30
-STEP: Final = 1e-9
+MOST_ROUNDS: Final = 50
+MOST_HALVINGS: Final = 30
+LAST_STEP: Final = 1e-9
 TELLS_APART: Final = 1e-3
 """Least 1 - r^2 between the effects of scale and filter loss at which both are fitted: readings err by percents."""
 
@@ -82,13 +82,13 @@ def fit(ducting: Ducting, readings: Sequence[Measurement]) -> Fit:
         raise NoFitError("for one of the measured sets of gates the model has no answer: see it without --measured")
     both = problem.told_apart(start)
     at, after = start, before
-    for _ in range(ROUNDS):
+    for _ in range(MOST_ROUNDS):
         step = problem.step(at, after, both=both)
         moved = problem.halved(at, after, step)
         if moved is None:
             break
         (at, after), last = moved, at
-        if abs(at[0] - last[0]) <= STEP * at[0] and abs(at[1] - last[1]) <= STEP * (at[1] + problem.unit()):
+        if abs(at[0] - last[0]) <= LAST_STEP * at[0] and abs(at[1] - last[1]) <= LAST_STEP * (at[1] + problem.unit()):
             break
     return Fit(
         scale=at[0],
@@ -174,7 +174,7 @@ class _Problem(Struct, frozen=True):
     def halved(self, at: Place, shown: Sequence[float], step: Place) -> tuple[Place, tuple[float, ...]] | None:
         """The longest part of the step that lessens the error; None when none does. The filter never gives pressure."""
         error = self.rms(shown)
-        for power in range(HALVINGS):
+        for power in range(MOST_HALVINGS):
             part = 0.5**power
             there = (at[0] + part * step[0], max(at[1] + part * step[1], 0.0))
             model = self.model(there) if there[0] > 0 else None

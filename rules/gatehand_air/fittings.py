@@ -119,7 +119,7 @@ def sharp_contraction(beta: float) -> float:
 
 
 TRGS: Final = "TRGS 553 Annex 2 [pub]"
-MEMORY: Final = "[memory]: recalled, not confirmed"
+FROM_MEMORY: Final = "[memory]: recalled, not confirmed"
 
 SETTLES: Final = 3000 * FPM
 """Below this sawdust settles, m/s. ACGIH's minimum for light shavings [pub]."""
@@ -140,11 +140,11 @@ KINDS: Final[dict[str, Want]] = {
     "planer": Want(820 * M3H, f"planer under 410 mm, {TRGS}"),
     "jointer": Want(820 * M3H, f"jointer under 410 mm, {TRGS}"),
     "spindle_moulder": Want(1450 * M3H, f"spindle moulder, {TRGS}"),
-    "band_saw": Want(700 * CFM, f"band saw {MEMORY}"),
-    "drum_sander": Want(350 * CFM, f"drum sander, 350 to 785 cfm {MEMORY}"),
-    "floor_sweep": Want(800 * CFM, f"floor sweep, 800 to 1400 cfm {MEMORY}"),
-    "cnc_router": Want(500 * CFM, f"CNC router, 500 to 1000 cfm {MEMORY}"),
-    "mitre_saw": Want(350 * CFM, f"mitre saw, 350 to 750 cfm {MEMORY}"),
+    "band_saw": Want(700 * CFM, f"band saw {FROM_MEMORY}"),
+    "drum_sander": Want(350 * CFM, f"drum sander, 350 to 785 cfm {FROM_MEMORY}"),
+    "floor_sweep": Want(800 * CFM, f"floor sweep, 800 to 1400 cfm {FROM_MEMORY}"),
+    "cnc_router": Want(500 * CFM, f"CNC router, 500 to 1000 cfm {FROM_MEMORY}"),
+    "mitre_saw": Want(350 * CFM, f"mitre saw, 350 to 750 cfm {FROM_MEMORY}"),
 }
 
 ALIASES: Final = {

@@ -19,7 +19,7 @@ from gatehand_air.solve import Solution
 MOST_SETS: Final = 5000
 """Sets looked at for one number of open gates; a shop with more is not searched further, and says so."""
 MOST_ASSIST: Final = 3
-MARGIN: Final = 1.0
+CLEARING_MARGIN: Final = 1.0
 """Seconds on top of spin-down and twice the clearing time."""
 
 
@@ -172,7 +172,7 @@ def run_on(ducting: Ducting, demand: GateDemand, spin_down: float) -> LeastRunOn
 
 def least_run_on(spin_down: float, clearing: float) -> float:
     """Seconds, not rounded."""
-    return spin_down + 2 * clearing + MARGIN
+    return spin_down + 2 * clearing + CLEARING_MARGIN
 
 
 INCHES: Final = tuple(inches * 0.0254 for inches in (2, 2.5, 3, 4, 5, 6, 7, 8, 9, 10, 12, 14))

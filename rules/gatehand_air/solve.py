@@ -75,7 +75,7 @@ class Solution(Struct, frozen=True):
         return dict(zip(self.ducts, self.behind, strict=True))
 
 
-Result: TypeAlias = Solution | Unsolved
+SolveResult: TypeAlias = Solution | Unsolved
 
 
 ROUNDS: Final = 20
@@ -147,7 +147,7 @@ class Solver(Struct, frozen=True, dict=True):
         last = self.fan.last
         return (self.fan.points[0][1] - self.net(last)[0]) / last**2
 
-    def solve(self, open_gates: Collection[str]) -> Result:
+    def solve(self, open_gates: Collection[str]) -> SolveResult:
         """Flows with these gates open and all others shut; names that are no gates of the tree do nothing."""
         laws, active = self._select(open_gates)
         if not active:
@@ -165,7 +165,7 @@ class Solver(Struct, frozen=True, dict=True):
         lost, lost_slope = self.filter.at(flow)
         return given - lost, slope - lost_slope
 
-    def _bracketed(self, laws: Sequence[Resistance], active: list[int]) -> Result:
+    def _bracketed(self, laws: Sequence[Resistance], active: list[int]) -> SolveResult:
         """The same by halving the fan's flow: slower by far, for curves so bent that Newton's method runs in circles.
 
         For each flow the tree alone is solved; the more flow, the more suction it asks for and the less the fan gives.
@@ -283,7 +283,7 @@ class Solver(Struct, frozen=True, dict=True):
 
     def _checked(
         self, laws: Sequence[Resistance], active: list[int], flows: list[float], starts: list[float], rounds: int
-    ) -> Result | None:
+    ) -> SolveResult | None:
         """The answer, once every duct's loss, worked out anew, balances and no air is lost at a joint; else None."""
         parents, ends, size, loss = self._parents, self._ends, len(laws), self.law
         flow = flows[-1]

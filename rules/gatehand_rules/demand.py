@@ -23,7 +23,7 @@ from gatehand_rules.timing import due
 from gatehand_rules.words import Position
 
 
-class Kind(IntEnum):
+class DemandKind(IntEnum):
     """Rank of a demand; lower is served first."""
 
     CUT = 0
@@ -34,7 +34,7 @@ class Kind(IntEnum):
 class Demand(Struct, frozen=True, kw_only=True):
     """One tool's or hand start's wish. `gates` are indices; `assist` gates are never waited for."""
 
-    kind: Kind
+    kind: DemandKind
     since: float
     name: str
     """The tool's, or that of the gate started by hand."""
@@ -50,7 +50,7 @@ class Demand(Struct, frozen=True, kw_only=True):
     @property
     def label(self) -> tuple[str, str]:
         """Whose demand it is: kind and name."""
-        return ("gate" if self.kind is Kind.HAND else "tool"), self.name
+        return ("gate" if self.kind is DemandKind.HAND else "tool"), self.name
 
     def alarm(self, what: str) -> Alarm:
         """This demand's alarm `what`."""
@@ -69,7 +69,7 @@ def of_collector(context: Context, at: CollectorAt) -> list[Demand]:
     for gate in shop.gates_of(at):
         hand, of = context.gates[gate].hand, shop.gates[gate]
         if hand is not None:
-            kind, since, ends = Kind.HAND, hand.since, due(hand.since, of.hand_limit)
+            kind, since, ends = DemandKind.HAND, hand.since, due(hand.since, of.hand_limit)
             one = Demand(kind=kind, since=since, name=of.name, gates=(gate,), ends=ends, may_start=not hand.kept)
             found.append(one)
     if len(found) < 2:  # noqa: PLR2004 - nothing to put in order
@@ -82,12 +82,12 @@ def of_collector(context: Context, at: CollectorAt) -> list[Demand]:
 def _of_tool(context: Context, at: ToolAt) -> Demand | None:
     match context.tools[at]:
         case st.ToolRunning(since=since, freshness=freshness):
-            kind = Kind.CUT
+            kind = DemandKind.CUT
         case st.ToolRunOn(since=since, freshness=freshness):
-            kind = Kind.RUN_ON
+            kind = DemandKind.RUN_ON
         case st.ToolSilent(was=st.ToolRunning() | st.ToolRunOn(), let_go=False) as silent:
             # A silent sensor never starts anything; it keeps what it had for its run-on.
-            kind, since, freshness = Kind.RUN_ON, held_from(silent), st.Freshness.STALE
+            kind, since, freshness = DemandKind.RUN_ON, held_from(silent), st.Freshness.STALE
         case _:
             return None
     tool, (own, assist) = context.shop.tools[at], context.shop.ways_of(at)
@@ -98,7 +98,7 @@ def _of_tool(context: Context, at: ToolAt) -> Demand | None:
         tool=at,
         gates=own,
         assist=assist,
-        ends=inf if kind is Kind.CUT else due(since, tool.run_on),
+        ends=inf if kind is DemandKind.CUT else due(since, tool.run_on),
         may_start=freshness is st.Freshness.FRESH,
         unconfirmed=freshness is st.Freshness.UNCONFIRMED,
     )
@@ -106,7 +106,7 @@ def _of_tool(context: Context, at: ToolAt) -> Demand | None:
 
 def _turn(one: Demand) -> float:
     """Its place among its kind: the oldest start, but the newest stop, comes first."""
-    return -one.since if one.kind is Kind.RUN_ON else one.since
+    return -one.since if one.kind is DemandKind.RUN_ON else one.since
 
 
 def _has_air(context: Context, one: Demand) -> bool:
@@ -179,7 +179,7 @@ def grant(context: Context, at: CollectorAt) -> list[Demand]:
         alarm = one.alarm("max_open")
         if one.label in served:
             context.clear_alarm(alarm, Rule.MAX_OPEN)
-        elif one.kind is not Kind.RUN_ON:
+        elif one.kind is not DemandKind.RUN_ON:
             context.refuse(alarm, Rule.MAX_OPEN, collector.name, max_open=collector.max_open, taken=names)
     return granted
 

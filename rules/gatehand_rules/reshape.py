@@ -27,7 +27,7 @@ from gatehand_rules.shop import Collector, CollectorAt, Gate, Shop, StopAt, Tool
 from gatehand_rules.step import Outcome, next_deadline
 from gatehand_rules.timing import due
 
-BEFORE = "{} (before)"
+NAME_BEFORE = "{} (before)"
 """A collector that is gone and whose name another one has taken. No config can write such a name."""
 
 
@@ -62,7 +62,7 @@ def under_new_names(shop: Shop, names: Mapping[str, str]) -> Shop:
     taken = set(names.values())
 
     def now(name: str) -> str:
-        return names.get(name) or (BEFORE.format(name) if name in taken else name)
+        return names.get(name) or (NAME_BEFORE.format(name) if name in taken else name)
 
     def all_now(collectors: tuple[str, ...]) -> tuple[str, ...]:
         return tuple(now(name) for name in collectors)

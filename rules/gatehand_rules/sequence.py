@@ -17,7 +17,7 @@ from msgspec.structs import replace
 from gatehand_rules import collectors, demand, gates, zone
 from gatehand_rules import state as st
 from gatehand_rules.context import Context
-from gatehand_rules.demand import Demand, Kind
+from gatehand_rules.demand import Demand, DemandKind
 from gatehand_rules.detect import refuse_stale
 from gatehand_rules.findings import Alarm, Fact, Happened, Rule
 from gatehand_rules.hands import end_hand, say_kept
@@ -27,7 +27,7 @@ from gatehand_rules.shop import CollectorAt, GateAt
 from gatehand_rules.timing import reached
 from gatehand_rules.words import Position
 
-ROUNDS = 16
+ROUNDS_AT_ONCE = 16
 """More than the longest chain of changes within one instant, the retries of gates without travel left out."""
 
 
@@ -43,7 +43,7 @@ def settle(context: Context) -> None:
         rounds = 0
         while _round_changes(context, at):
             rounds += 1
-            if rounds >= ROUNDS and rounds >= ROUNDS + _tellings(context, at):
+            if rounds >= ROUNDS_AT_ONCE and rounds >= ROUNDS_AT_ONCE + _tellings(context, at):
                 name = context.shop.collectors[at].name
                 raise UnsettledError(f"the collector {name} still changed after {rounds} rounds in one instant")
         collectors.time_passes(context, at)
@@ -171,7 +171,7 @@ def _by_hand(context: Context, at: CollectorAt) -> None:
 def _say_switched_off(context: Context, at: CollectorAt) -> None:
     name = context.shop.collectors[at].name
     for one in demand.of_collector(context, at):
-        if one.kind is Kind.CUT and not one.may_start:
+        if one.kind is DemandKind.CUT and not one.may_start:
             context.say(Happened.START_REFUSED, Rule.SWITCHED_BY_HAND, tool=one.name, collector=name)
             context.raise_alarm(one.alarm("not_fresh"), Rule.SWITCHED_BY_HAND)
 
@@ -211,7 +211,7 @@ def _refuse_unservable(context: Context, at: CollectorAt, granted: list[Demand])
         if demand.can_be_served(context, one):
             context.clear_alarm(alarm, Rule.NO_GATE_PROVEN)
             continue
-        if one.kind is Kind.RUN_ON:
+        if one.kind is DemandKind.RUN_ON:
             continue
         by_hand = [i for i in one.gates if not context.shop.gates[i].commanded]
         rule = Rule.GATE_BY_HAND_IS_SHUT if by_hand else Rule.NO_GATE_PROVEN
@@ -328,7 +328,7 @@ def _on(context: Context, at: CollectorAt, served: list[Demand]) -> None:
         zone.open_wanted(context, at, chosen)
         zone.shut_others(context, at, chosen)
         _note_gate(context, at, zone.needed(served) or chosen)
-        cutting = any(one.kind is not Kind.RUN_ON for one in served)
+        cutting = any(one.kind is not DemandKind.RUN_ON for one in served)
         ours = state.told_on_at is not None or state.by_hand
         unread = now < context.no_start_before or _waits_for_stops(context, at)
         allowed = state.seen_on or not (collectors.bin_refuses(collector, state) or unread)

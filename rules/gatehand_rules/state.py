@@ -38,27 +38,27 @@ class SubthresholdRise(Record, frozen=True, tag="Hump"):
     """The longest spell at or above the start threshold so far, seconds; -1: none."""
 
 
-class ToolHeard(Record, frozen=True):
+class LastHeard(Record, frozen=True):
     """A tool whose sensor speaks: its last live reading, ampere, and when it came."""
 
     amps: float | None
     heard_at: float
 
 
-class ToolUnknown(ToolHeard, frozen=True):
+class ToolUnknown(LastHeard, frozen=True):
     """No live reading yet that tells idle from running."""
 
     word: ClassVar = ToolWord.UNKNOWN
 
 
-class ToolIdle(ToolHeard, frozen=True):
+class ToolIdle(LastHeard, frozen=True):
     """Below the start threshold, or above it for less than `start_after`."""
 
     word: ClassVar = ToolWord.IDLE
     rise: SubthresholdRise | None = field(default=None, name="hump")
 
 
-class ToolRunning(ToolHeard, frozen=True):
+class ToolRunning(LastHeard, frozen=True):
     """At or above the start threshold, not yet below the stop threshold for `stop_after`."""
 
     word: ClassVar = ToolWord.RUNNING
@@ -67,7 +67,7 @@ class ToolRunning(ToolHeard, frozen=True):
     low_since: float | None = None
 
 
-class ToolRunOn(ToolHeard, frozen=True):
+class ToolRunOn(LastHeard, frozen=True):
     """Stopped at `since`; its demand lasts for `run_on` more."""
 
     word: ClassVar = ToolWord.RUN_ON
@@ -76,7 +76,7 @@ class ToolRunOn(ToolHeard, frozen=True):
     rise: SubthresholdRise | None = field(default=None, name="hump")
 
 
-class ToolMuted(ToolHeard, frozen=True):
+class ToolMuted(LastHeard, frozen=True):
     """It draws and is not served until it has fallen below the stop threshold."""
 
     word: ClassVar = ToolWord.MUTED

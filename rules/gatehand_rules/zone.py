@@ -4,7 +4,7 @@ from math import inf
 
 from gatehand_rules import collectors, demand, gates
 from gatehand_rules.context import Context
-from gatehand_rules.demand import Demand, Kind
+from gatehand_rules.demand import Demand, DemandKind
 from gatehand_rules.findings import Rule
 from gatehand_rules.shop import CollectorAt, GateAt
 from gatehand_rules.state import GateFault, GateOpen, GateOpening, GateUnknown
@@ -180,6 +180,6 @@ def needed(granted: list[Demand]) -> list[GateAt]:
     """The gates that a start waits for: those of cutting tools and hand starts, assist gates left out."""
     found: list[GateAt] = []
     for one in granted:
-        if one.kind is not Kind.RUN_ON or one.may_start:
+        if one.kind is not DemandKind.RUN_ON or one.may_start:
             found.extend(i for i in one.gates if i not in found)
     return found

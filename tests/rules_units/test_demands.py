@@ -12,7 +12,7 @@ from gatehand_rules import demand
 from gatehand_rules import events as ev
 from gatehand_rules.commands import RaiseAlarm
 from gatehand_rules.context import Context
-from gatehand_rules.demand import Demand, Kind
+from gatehand_rules.demand import Demand, DemandKind
 from gatehand_rules.findings import Alarm
 from gatehand_rules.shop import CollectorAt, GateAt, ToolAt
 from gatehand_rules.state import (
@@ -80,13 +80,13 @@ def test_each_collector_has_its_own_demands() -> None:
 @pytest.mark.parametrize(
     ("state", "kind", "since", "may_start"),
     [
-        (cutting(50.0), Kind.CUT, 50.0, True),
-        (cutting(50.0, Freshness.UNCONFIRMED), Kind.CUT, 50.0, False),
-        (cutting(50.0, STALE), Kind.CUT, 50.0, False),
-        (running_on(50.0), Kind.RUN_ON, 50.0, True),
-        (running_on(50.0, STALE), Kind.RUN_ON, 50.0, False),
-        (ToolSilent(cutting(50.0), 80.0), Kind.RUN_ON, 80.0, False),
-        (ToolSilent(running_on(50.0), 80.0), Kind.RUN_ON, 50.0, False),
+        (cutting(50.0), DemandKind.CUT, 50.0, True),
+        (cutting(50.0, Freshness.UNCONFIRMED), DemandKind.CUT, 50.0, False),
+        (cutting(50.0, STALE), DemandKind.CUT, 50.0, False),
+        (running_on(50.0), DemandKind.RUN_ON, 50.0, True),
+        (running_on(50.0, STALE), DemandKind.RUN_ON, 50.0, False),
+        (ToolSilent(cutting(50.0), 80.0), DemandKind.RUN_ON, 80.0, False),
+        (ToolSilent(running_on(50.0), 80.0), DemandKind.RUN_ON, 50.0, False),
         (ToolSilent(cutting(50.0), 80.0, let_go=True), None, 0.0, False),
         (ToolSilent(ToolIdle(0.0, 50.0), 80.0), None, 0.0, False),
         (ToolIdle(0.0, 50.0), None, 0.0, False),
@@ -95,11 +95,11 @@ def test_each_collector_has_its_own_demands() -> None:
     ],
 )
 def test_what_each_state_of_a_tool_asks_for(
-    state: ToolState, kind: Kind | None, since: float, *, may_start: bool
+    state: ToolState, kind: DemandKind | None, since: float, *, may_start: bool
 ) -> None:
     doubt = isinstance(state, ToolRunning) and state.freshness is Freshness.UNCONFIRMED
     demanded = () if kind is None else (kind,)
-    ends = inf if kind is Kind.CUT else since + 4.0
+    ends = inf if kind is DemandKind.CUT else since + 4.0
     told: dict[str, Any] = {"gates": (GateAt(0),), "ends": ends, "may_start": may_start, "unconfirmed": doubt}
     wanted = [Demand(kind=one, since=since, name="saw", tool=ToolAt(0), **told) for one in demanded]
     assert demand.of_collector(drawn(four(), state), MAIN) == wanted
@@ -108,8 +108,8 @@ def test_what_each_state_of_a_tool_asks_for(
 def test_a_hand_start_asks_for_its_gate() -> None:
     context = drawn(four(), hands=(None, Hand(50.0), Hand(60.0, kept=True)))
     assert demand.of_collector(context, MAIN) == [
-        Demand(kind=Kind.HAND, since=50.0, name="jointer", gates=(GateAt(1),), ends=1850.0, may_start=True),
-        Demand(kind=Kind.HAND, since=60.0, name="sander", gates=(GateAt(2),), ends=1860.0, may_start=False),
+        Demand(kind=DemandKind.HAND, since=50.0, name="jointer", gates=(GateAt(1),), ends=1850.0, may_start=True),
+        Demand(kind=DemandKind.HAND, since=60.0, name="sander", gates=(GateAt(2),), ends=1860.0, may_start=False),
     ]
     assert [one.label for one in demand.of_collector(context, MAIN)] == [
         ("gate", "jointer"),

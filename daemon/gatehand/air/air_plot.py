@@ -43,8 +43,8 @@ def _slowest(views: Sequence[AssessedSet]) -> AssessedSet:
     return min((view for view in views if view.is_asked), key=share, default=views[0])
 
 
-WIDTH: Final = 640.0
-HEIGHT: Final = 360.0
+PLOT_WIDTH: Final = 640.0
+PLOT_HEIGHT: Final = 360.0
 PLOT_LEFT: Final = 84.0
 SYSTEM_STYLES: Final = (
     ("#0072b2", ""),
@@ -65,7 +65,7 @@ class _Scale(Struct, frozen=True):
     pressure: float
 
     def at(self, flow: float, pressure: float) -> tuple[float, float]:
-        return PLOT_LEFT + WIDTH * flow / self.flow, self.top + HEIGHT * (1 - pressure / self.pressure)
+        return PLOT_LEFT + PLOT_WIDTH * flow / self.flow, self.top + PLOT_HEIGHT * (1 - pressure / self.pressure)
 
 
 def _curves(drawing: Drawing, system: DuctSystem, views: Sequence[AssessedSet], top: float) -> float:
@@ -80,7 +80,7 @@ def _curves(drawing: Drawing, system: DuctSystem, views: Sequence[AssessedSet], 
     drawing.text((x - 16, y - 4), "fan, static pressure", 12, anchor="end", bold=True)
     for number, view in enumerate(views[: len(SYSTEM_STYLES)], 1):
         _system(drawing, system, scale, view, number)
-    return scale.top + HEIGHT + 70
+    return scale.top + PLOT_HEIGHT + 70
 
 
 def _axes(drawing: Drawing, system: DuctSystem, scale: _Scale) -> None:
@@ -88,13 +88,13 @@ def _axes(drawing: Drawing, system: DuctSystem, scale: _Scale) -> None:
     drawing.line([scale.at(0, scale.pressure), scale.at(0, 0), scale.at(scale.flow, 0)], INK, 1.5)
     for value in _ticks(scale.flow / of.flow):
         x, y = scale.at(value * of.flow, 0)
-        drawing.line([(x, y), (x, y - HEIGHT)], "#e3e3e3", 1)
+        drawing.line([(x, y), (x, y - PLOT_HEIGHT)], "#e3e3e3", 1)
         drawing.text((x, y + 18), f"{value:,g}", 12, FAINT, "middle")
     for value in _ticks(scale.pressure / of.pressure):
         x, y = scale.at(0, value * of.pressure)
-        drawing.line([(x, y), (x + WIDTH, y)], "#e3e3e3", 1)
+        drawing.line([(x, y), (x + PLOT_WIDTH, y)], "#e3e3e3", 1)
         drawing.text((x - 8, y + 4), f"{value:,g}", 12, FAINT, "end")
-    drawing.text((PLOT_LEFT + WIDTH, scale.top + HEIGHT + 38), f"flow, {of.flow_word}", 12, FAINT, "end")
+    drawing.text((PLOT_LEFT + PLOT_WIDTH, scale.top + PLOT_HEIGHT + 38), f"flow, {of.flow_word}", 12, FAINT, "end")
     drawing.text((24, scale.top - 6), of.pressure_word, 12, FAINT)
 
 
@@ -127,9 +127,9 @@ def _system(drawing: Drawing, system: DuctSystem, scale: _Scale, view: AssessedS
     else:
         label += ": no answer"
     y = scale.top + 10 + 24 * number
-    drawing.line([(PLOT_LEFT + WIDTH + 30, y - 4), (PLOT_LEFT + WIDTH + 74, y - 4)], colour, 2.5, dash)
-    drawing.text((PLOT_LEFT + WIDTH + 82, y), label, 12)
-    drawing.width = max(drawing.width, PLOT_LEFT + WIDTH + 82 + 7.2 * len(label))
+    drawing.line([(PLOT_LEFT + PLOT_WIDTH + 30, y - 4), (PLOT_LEFT + PLOT_WIDTH + 74, y - 4)], colour, 2.5, dash)
+    drawing.text((PLOT_LEFT + PLOT_WIDTH + 82, y), label, 12)
+    drawing.width = max(drawing.width, PLOT_LEFT + PLOT_WIDTH + 82 + 7.2 * len(label))
 
 
 def _curve(solver: Solver, view: AssessedSet) -> list[tuple[float, float]]:
@@ -147,7 +147,7 @@ def _curve(solver: Solver, view: AssessedSet) -> list[tuple[float, float]]:
 
 COLUMN: Final = 230.0
 ROW: Final = 92.0
-LEFT: Final = 24.0
+TREE_LEFT: Final = 24.0
 BOX: Final = 86.0
 """Px."""
 
@@ -162,10 +162,10 @@ class DuctStyle(Struct, frozen=True):
 
 WELL: Final = DuctStyle("fast enough", "#0072b2", "")
 SLOW: Final = DuctStyle("slower than wanted", "#b87900", "18 6")
-SETTLES: Final = DuctStyle("sawdust settles", "#c23b00", "6 6")
+DUST_SETTLES: Final = DuctStyle("sawdust settles", "#c23b00", "6 6")
 CLEAN_AIR: Final = DuctStyle("clean air only", "#4d4d4d", "2 3")
 NO_AIR: Final = DuctStyle("shut: no air", "#a6a6a6", "1 5")
-DUCT_STYLES: Final = (WELL, SLOW, SETTLES, CLEAN_AIR, NO_AIR)
+DUCT_STYLES: Final = (WELL, SLOW, DUST_SETTLES, CLEAN_AIR, NO_AIR)
 """Colours apart for every kind of colour vision, and each with its own dashes and word."""
 
 
@@ -185,7 +185,7 @@ class _Canvas(Struct, frozen=True):
 def _tree(drawing: Drawing, system: DuctSystem, view: AssessedSet, top: float) -> None:
     """The tree of one set of open gates, below `top`; the collector to the left, a row for each hood."""
     clean, ducting = view.assessment.clean, system.ducting
-    drawing.text((LEFT, top), f"Ducts {air_words.opened(view.assessment.gates)}, clean filter", 15, bold=True)
+    drawing.text((TREE_LEFT, top), f"Ducts {air_words.opened(view.assessment.gates)}, clean filter", 15, bold=True)
     _legend(drawing, top + 26)
     canvas = _Canvas(
         drawing=drawing,
@@ -198,9 +198,9 @@ def _tree(drawing: Drawing, system: DuctSystem, view: AssessedSet, top: float) -
     for duct in sorted(ducting.network.ducts, key=lambda duct: duct.name in canvas.speeds):
         _duct(canvas, duct)  # those with air in them last, on top
     y = canvas.ends[ducting.network.root.name][1]
-    drawing.box((LEFT, y - 22), (BOX, 44), "#f2f2f2", INK)
-    drawing.text((LEFT + BOX / 2, y - 3), "collector", 12, anchor="middle")
-    drawing.text((LEFT + BOX / 2, y + 14), system.collector, 12, anchor="middle", bold=True)
+    drawing.box((TREE_LEFT, y - 22), (BOX, 44), "#f2f2f2", INK)
+    drawing.text((TREE_LEFT + BOX / 2, y - 3), "collector", 12, anchor="middle")
+    drawing.text((TREE_LEFT + BOX / 2, y + 14), system.collector, 12, anchor="middle", bold=True)
 
 
 def _places(network: Network, top: float) -> dict[str, tuple[float, float]]:
@@ -213,7 +213,7 @@ def _places(network: Network, top: float) -> dict[str, tuple[float, float]]:
         before.sort(key=lambda other: other.entry is not None)
         ys = [place(other, depth + 1) for other in before] or [top + ROW * next(rows)]
         y = (ys[0] + ys[-1]) / 2
-        places[duct.name] = (LEFT + BOX + COLUMN * (depth + 1), y)
+        places[duct.name] = (TREE_LEFT + BOX + COLUMN * (depth + 1), y)
         return y
 
     place(network.root, 0)
@@ -226,7 +226,7 @@ def _style(canvas: _Canvas, duct: Duct) -> DuctStyle:
     if duct.name not in canvas.dusty:
         return CLEAN_AIR
     short = canvas.shorts.get((Lack.SLOW_DUCT, duct.name))
-    return WELL if short is None else SETTLES if short.settles else SLOW
+    return WELL if short is None else DUST_SETTLES if short.settles else SLOW
 
 
 def _duct(canvas: _Canvas, duct: Duct) -> None:
@@ -269,7 +269,7 @@ def _hood(canvas: _Canvas, duct: Duct, style: DuctStyle) -> None:
 
 
 def _legend(drawing: Drawing, y: float) -> None:
-    x = LEFT
+    x = TREE_LEFT
     for style in DUCT_STYLES:
         drawing.line([(x, y - 4), (x + 44, y - 4)], style.colour, 5, style.dash)
         drawing.text((x + 52, y), style.word, 12)

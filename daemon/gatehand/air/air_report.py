@@ -10,7 +10,7 @@ from gatehand.air.measured import Fitted, fit_as_json
 from gatehand.text import columns
 from gatehand_air.ducting import Lack, Short
 from gatehand_air.proposals import Assist, LeastRunOn, MaxOpen, Size
-from gatehand_air.solve import Result, Solution
+from gatehand_air.solve import Solution, SolveResult
 
 LEFT_OUT: Final = """\
 What these figures leave out: leaks at joints, the bends of a hose and a hose that is not stretched, what a bend right
@@ -69,7 +69,7 @@ def _summary(report: Report) -> Iterator[str]:
     )
 
 
-def _point(system: DuctSystem, answer: Result) -> list[str]:
+def _point(system: DuctSystem, answer: SolveResult) -> list[str]:
     if not isinstance(answer, Solution):
         return ["?", "?", "?"]
     say = system.say
@@ -285,7 +285,7 @@ def _json_set(system: DuctSystem, view: AssessedSet) -> dict[str, Any]:
     }
 
 
-def _json_air(system: DuctSystem, answer: Result, view: AssessedSet) -> dict[str, Any]:
+def _json_air(system: DuctSystem, answer: SolveResult, view: AssessedSet) -> dict[str, Any]:
     """Flows and velocities of one answer; nulls where there is none."""
     of, ducting = system.units, system.ducting
     ends = {end.hood: end.name for end in ducting.network.ends if end.gate is None or end.gate in view.assessment.gates}
