@@ -23,24 +23,24 @@ _SLICE = 2048
 _MOST_TEXT = 1 << 26
 
 
-def encode_block(rows: EventColumns, pause: Callable[[], None] = lambda: None) -> bytes:
+def encode_block(events: EventColumns, pause: Callable[[], None] = lambda: None) -> bytes:
     """The payload of a BLOCK frame. Times must not run backwards. `pause` is called every fraction of a ms."""
     order: dict[int, list[int]] = {}
-    for start in range(0, len(rows.stream), _SLICE):
-        for row, stream in enumerate(rows.stream[start : start + _SLICE], start):
+    for start in range(0, len(events.stream), _SLICE):
+        for row, stream in enumerate(events.stream[start : start + _SLICE], start):
             order.setdefault(stream, []).append(row)
         pause()
-    base = rows.now_ms[0] if rows.now_ms else 0
+    base = events.now_ms[0] if events.now_ms else 0
     table, blobs = b"", b""
     for stream, at in order.items():
-        times, usual = _pack_times([rows.now_ms[row] for row in at], base)
+        times, usual = _pack_times([events.now_ms[row] for row in at], base)
         pause()
-        values = b"" if stream == OTHER else _pack([rows.value[row] for row in at])
+        values = b"" if stream == OTHER else _pack([events.value[row] for row in at])
         pause()
         table += _STREAM.pack(stream, len(at), usual, len(times), len(values))
         blobs += times + values
-    others = _deflate(rows.encode_others())
-    ties = _deflate(json.dumps(_ties(rows, {stream: at for at, stream in enumerate(order)}, pause)).encode())
+    others = _deflate(events.encode_others())
+    ties = _deflate(json.dumps(_ties(events, {stream: at for at, stream in enumerate(order)}, pause)).encode())
     return _BLOCK.pack(base, len(order), len(others), len(ties)) + table + blobs + others + ties
 
 
@@ -92,15 +92,15 @@ def _unpacked(payload: bytes | memoryview, wanted: int | None = None) -> Iterato
         at = end
 
 
-def _ties(rows: EventColumns, place: dict[int, int], pause: Callable[[], None]) -> list[tuple[int, list[int]]]:
+def _ties(events: EventColumns, place: dict[int, int], pause: Callable[[], None]) -> list[tuple[int, list[int]]]:
     """Groups of one millisecond whose streams do not come in the block's order: first row, streams in their order."""
     found: list[tuple[int, list[int]]] = []
-    ends = [row for row, (a, b) in enumerate(pairwise(rows.now_ms), 1) if a != b]
+    ends = [row for row, (a, b) in enumerate(pairwise(events.now_ms), 1) if a != b]
     pause()
     start = 0
-    for end in (*ends, len(rows.now_ms)):
+    for end in (*ends, len(events.now_ms)):
         if end - start > 1:
-            streams = list(rows.stream[start:end])
+            streams = list(events.stream[start:end])
             if any(place[a] > place[b] for a, b in pairwise(streams)):
                 found.append((start, streams))
         start = end

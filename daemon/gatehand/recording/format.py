@@ -113,7 +113,7 @@ class ShortHeader(Struct, frozen=True, kw_only=True):
     mono_ms: int
     end_ms: int | None = None
     """Monotonic time of the last event; None in a file that was not finished."""
-    rows: int = 0
+    events: int = field(default=0, name="rows")
     """Events in a finished file, 0 in another."""
 
 
@@ -150,7 +150,7 @@ class Header(ShortHeader, frozen=True, kw_only=True, dict=True):
 def encode_header(header: Header) -> bytes:
     """The payload of a HEADER frame."""
     end_ms = _OPEN_END if header.end_ms is None else header.end_ms
-    short = _SHORT.pack(FORMAT, header.wall_ms, header.mono_ms, end_ms, header.rows)
+    short = _SHORT.pack(FORMAT, header.wall_ms, header.mono_ms, end_ms, header.events)
     return short + zlib.compress(json.dumps(to_builtins(header), separators=(",", ":")).encode(), 9)
 
 
@@ -192,10 +192,10 @@ def short_header(payload: bytes | memoryview) -> ShortHeader:
     """
     if len(payload) < _SHORT.size:
         raise RecordingError("its header is cut short")
-    version, wall_ms, mono_ms, end_ms, rows = _SHORT.unpack_from(payload)
+    version, wall_ms, mono_ms, end_ms, events = _SHORT.unpack_from(payload)
     if not OLDEST_FORMAT <= version <= FORMAT:
         raise RecordingError(f"format version {version}; this version of Gatehand reads {OLDEST_FORMAT} to {FORMAT}")
-    return ShortHeader(wall_ms=wall_ms, mono_ms=mono_ms, end_ms=None if end_ms == _OPEN_END else end_ms, rows=rows)
+    return ShortHeader(wall_ms=wall_ms, mono_ms=mono_ms, end_ms=None if end_ms == _OPEN_END else end_ms, events=events)
 
 
 def encode_event(event: Event) -> bytes:

@@ -73,14 +73,14 @@ class Recording:
     def blocks(self) -> Iterator[EventColumns]:
         """The events in order, some thousands at a time; `streams` says what a stream carries."""
         self.damage = [Damage(0, self.header.damaged, "torn when recorded")] if self.header.damaged else []
-        rows = EventColumns()
+        events = EventColumns()
         for item in frames(self._data):
             try:
                 match item:
                     case Damage():
                         self.damage.append(item)
                     case (FrameKind.LIVE, payload):
-                        rows.extend(self.streams.check(decode_live(payload)))
+                        events.extend(self.streams.check(decode_live(payload)))
                     case (FrameKind.BLOCK, payload):
                         yield self.streams.check(decode_block(payload))
                     case (FrameKind.END, payload):
@@ -90,8 +90,8 @@ class Recording:
             except SPOILT as error:
                 length = len(item[1]) if isinstance(item, tuple) else 0
                 self.damage.append(Damage(0, length, f"not understood: {error}"))
-        if rows.now_ms:
-            yield rows
+        if events.now_ms:
+            yield events
 
     def readings(self, tool: str) -> tuple[list[int], list[int]]:
         """Times (ms) and milliampere of one tool's live readings; of a packed file without unpacking the rest."""
@@ -101,8 +101,8 @@ class Recording:
             with contextlib.suppress(*SPOILT):  # `blocks` tells of damage
                 match item:
                     case (FrameKind.LIVE, payload):
-                        rows = decode_live(payload)
-                        every = zip(rows.now_ms, rows.value, rows.stream, strict=True)
+                        events = decode_live(payload)
+                        every = zip(events.now_ms, events.value, events.stream, strict=True)
                         found += [(now_ms, value) for now_ms, value, stream in every if stream in streams]
                     case (FrameKind.BLOCK, payload):
                         both = [pair for one in streams for pair in zip(*decode_stream(payload, one), strict=True)]
@@ -113,8 +113,8 @@ class Recording:
 
     def events(self) -> Iterator[tuple[int, Event]]:
         """(now_ms, event) as the rules were given them, in order; equal events may be one object."""
-        for rows in self.blocks():
-            yield from self.streams.events(rows)
+        for events in self.blocks():
+            yield from self.streams.events(events)
 
 
 def recordings(folder: Path, since: datetime | None = None, until: datetime | None = None) -> list[Listed]:

@@ -1,4 +1,4 @@
-"""The folder of recordings: one file open for rows, finished ones packed, the oldest dropped at the limit.
+"""The folder of recordings: one file open for what comes, finished ones packed, the oldest dropped at the limit.
 
 Synchronous, used by one thread at a time; queue and thread stand in `recorder`. Files carry rising numbers, so that
 their order never depends on a clock. Any method may raise OSError.
@@ -23,7 +23,7 @@ from gatehand.recording.format import (
     frames,
     opened,
 )
-from gatehand.recording.streams import OTHER, EventColumns, decode_live
+from gatehand.recording.streams import EventColumns, decode_live
 
 NAME = re.compile(r"readings-(\d{6,})\.(live|rec)")
 _PART = re.compile(r"readings-\d{6,}\.rec\.part")
@@ -110,7 +110,7 @@ class Store:
 
     def _packed(self, data: bytes) -> bytes | None:
         """A file's bytes in their final form; None when it has no header, or says what this version does not know."""
-        rows, ends, damaged = EventColumns(), b"", 0
+        events, ends, damaged = EventColumns(), b"", 0
         try:
             header, rest = opened(data)
             for item in rest:
@@ -118,7 +118,7 @@ class Store:
                     case Damage(length=length):
                         damaged += length
                     case (FrameKind.LIVE, payload):
-                        rows.extend(decode_live(payload))
+                        events.extend(decode_live(payload))
                         self._pause()
                     case (FrameKind.END, payload):
                         ends = frame(FrameKind.END, bytes(payload))
@@ -126,11 +126,11 @@ class Store:
                         return None
         except (RecordingError, *SPOILT):
             return None
-        count = len(rows.now_ms)
-        end_ms = rows.now_ms[-1] if count else header.mono_ms
-        header = replace(header, end_ms=end_ms, rows=count, damaged=header.damaged + damaged)
+        count = len(events)
+        end_ms = events.now_ms[-1] if count else header.mono_ms
+        header = replace(header, end_ms=end_ms, events=count, damaged=header.damaged + damaged)
         blocks = b"".join(
-            frame(FrameKind.BLOCK, encode_block(block, self._pause)) for block in _blocks(rows, BLOCK_EVENTS)
+            frame(FrameKind.BLOCK, encode_block(block, self._pause)) for block in _blocks(events, BLOCK_EVENTS)
         )
         return frame(FrameKind.HEADER, encode_header(header)) + blocks + ends
 
@@ -145,16 +145,10 @@ def numbered(names: list[str]) -> list[tuple[int, str]]:
     return sorted(found.items())
 
 
-def _blocks(rows: EventColumns, most: int) -> Iterator[EventColumns]:
-    """The rows in blocks of at most `most`, a new one wherever time runs backwards."""
-    start = 0
-    for row in range(1, len(rows.now_ms) + 1):
-        if row == len(rows.now_ms) or row - start == most or rows.now_ms[row] < rows.now_ms[row - 1]:
-            yield _cut(rows, start, row)
+def _blocks(events: EventColumns, most: int) -> Iterator[EventColumns]:
+    """The events in blocks of at most `most`, a new one wherever time runs backwards."""
+    start, count = 0, len(events)
+    for row in range(1, count + 1):
+        if row == count or row - start == most or events.now_ms[row] < events.now_ms[row - 1]:
+            yield events.part(start, row)
             start = row
-
-
-def _cut(rows: EventColumns, start: int, end: int) -> EventColumns:
-    streams = rows.stream[start:end]
-    others = {row: rows.others[start + row] for row, stream in enumerate(streams) if stream == OTHER}
-    return EventColumns(rows.now_ms[start:end], streams, rows.value[start:end], others)

@@ -1,4 +1,4 @@
-"""Events as rows: what the live file of a recording holds, and the common form that columns decode to.
+"""Events in columns: what is gathered, what the live file of a recording holds, what a packed one decodes to.
 
 A row is a time, a stream and a number. Readings and motor currents are streams of their own, in whole milliamperes;
 ticks are a stream without numbers; any other event (and a reading that is not whole milliamperes, or retained) is kept
@@ -46,6 +46,12 @@ class EventColumns(Struct):
         self.stream.append(stream)
         self.value.append(value)
 
+    def part(self, start: int, end: int) -> "EventColumns":
+        """Those from `start` to before `end`."""
+        streams = self.stream[start:end]
+        others = {row: self.others[start + row] for row, stream in enumerate(streams) if stream == OTHER}
+        return EventColumns(self.now_ms[start:end], streams, self.value[start:end], others)
+
     def extend(self, more: "EventColumns") -> None:
         """Append these, which come after."""
         before = len(self.now_ms)
@@ -62,7 +68,7 @@ class EventColumns(Struct):
         """Take what `encode_others` gave.
 
         Raises:
-            ValueError, StopIteration: It does not fit these rows, or says what this version does not know.
+            ValueError, StopIteration: It does not fit these events, or says what this version does not know.
         """
         each = iter(lines.split(b"\n"))
         self.others = {row: decode_event(next(each)) for row, stream in enumerate(self.stream) if stream == OTHER}
@@ -102,17 +108,17 @@ class Streams:
         milliamps = round(event.amps * 1000)
         return (stream, milliamps) if milliamps / 1000 == event.amps and stream != OTHER else (OTHER, 0)
 
-    def check(self, rows: EventColumns) -> EventColumns:
-        """The rows, which must be of streams that there are.
+    def check(self, events: EventColumns) -> EventColumns:
+        """The events, which must be of streams that there are.
 
         Raises:
             ValueError: One is not.
         """
         most = len(self._makers)
-        strange = {stream for stream in set(rows.stream) if stream != OTHER and not TICK <= stream <= most}
+        strange = {stream for stream in set(events.stream) if stream != OTHER and not TICK <= stream <= most}
         if strange:
             raise ValueError(f"stream {min(strange)} of {most}")
-        return rows
+        return events
 
     def event(self, stream: int, value: int) -> Event:
         """The event that `place` was given. Equal ones are one object: most readings of a tool at rest repeat."""
@@ -124,10 +130,10 @@ class Streams:
             self._seen[stream, value] = found
         return found
 
-    def events(self, rows: EventColumns) -> Iterator[tuple[int, Event]]:
+    def events(self, columns: EventColumns) -> Iterator[tuple[int, Event]]:
         """(now_ms, event) of each row, in order."""
-        seen, others = self._seen, rows.others
-        for row, (now_ms, stream, value) in enumerate(zip(rows.now_ms, rows.stream, rows.value, strict=True)):
+        seen, others = self._seen, columns.others
+        for row, (now_ms, stream, value) in enumerate(zip(columns.now_ms, columns.stream, columns.value, strict=True)):
             if stream == OTHER:
                 yield now_ms, others[row]
             else:
