@@ -71,9 +71,7 @@ class EventReader:
                 if passed is not None and passed.search(raw):
                     self.passed_ts = ts
                 else:
-                    line = self._decode(raw, path, number)
-                    if line is not None:
-                        yield line
+                    yield from _decoded(raw, path, number, self.skipped)
 
     def backwards(self, until: datetime | None = None) -> Iterator[Line]:
         """Lines with ts < `until`, newest first; reads no more than is taken."""
@@ -100,18 +98,8 @@ class EventReader:
             ts = ""
             for number, raw in enumerate(_raw_backwards(path), 1):
                 ts = _ts_of(raw) or ts
-                line = self._decode(raw, path, -number) if ts < high else None
-                if line is not None:
-                    yield line
-
-    def _decode(self, raw: bytes, path: Path, place: int) -> Line | None:
-        if not raw.strip():
-            return None
-        try:
-            return decode(raw)
-        except LineError as error:
-            self.skipped.append(Skipped(path, place, str(error)))
-            return None
+                if ts < high:
+                    yield from _decoded(raw, path, -number, self.skipped)
 
     def _files(self, low: str, high: str) -> list[Path]:
         """Files that may hold lines of the window, in order.
@@ -161,12 +149,18 @@ class Follower:
             data = file.read()
         whole = data[: data.rfind(b"\n") + 1]
         for raw in whole.split(b"\n"):
-            try:
-                found.append(decode(raw))
-            except LineError as error:
-                if raw.strip():
-                    self.skipped.append(Skipped(path, -1, str(error)))
+            found += _decoded(raw, path, -1, self.skipped)
         return len(whole)
+
+
+def _decoded(raw: bytes, path: Path, place: int, skipped: list[Skipped]) -> tuple[Line, ...]:
+    """The line; none where there is nothing, or what is noted as skipped."""
+    try:
+        return (decode(raw),)
+    except LineError as error:
+        if raw.strip():
+            skipped.append(Skipped(path, place, str(error)))
+        return ()
 
 
 def _naming(pairs: Iterable[tuple[str, str]]) -> re.Pattern[bytes] | None:

@@ -16,6 +16,7 @@ from msgspec import Struct
 from gatehand.journal.clock import Clock
 from gatehand.journal.line import Line, number_of
 from gatehand.journal.reader import EventReader
+from gatehand.times import stamp_ms
 from gatehand_rules.collectors import HOUR
 from gatehand_rules.findings import Happened, Rule
 
@@ -96,9 +97,5 @@ def _is_start(line: Line) -> bool:
 
 def _wall(line: Line) -> float | None:
     """When a clock that was kept says that the line was written; None: nobody knows."""
-    if line.get("synced") is not True:
-        return None
-    try:
-        return datetime.fromisoformat(str(line.get("ts"))).timestamp()
-    except (ValueError, OverflowError):
-        return None
+    ms = stamp_ms(str(line.get("ts"))) if line.get("synced") is True else 0
+    return ms / 1000 if ms else None
