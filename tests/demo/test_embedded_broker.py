@@ -33,7 +33,7 @@ async def listener(port: int, name: str, *topics: str) -> AsyncIterator[list[Mes
         listening.cancel()
 
 
-async def until_heard(heard: list[Message], count: int, within: float = 5.0) -> None:
+async def until_heard(heard: list[Message], count: int, within: float = 60.0) -> None:
     end = time.monotonic() + within
     while len(heard) < count and time.monotonic() < end:  # noqa: ASYNC110 - no event comes when none is lost
         await asyncio.sleep(0.02)

@@ -29,16 +29,40 @@ def test_every_rule_has_its_words() -> None:
 def _said() -> Iterator[tuple[str, int, list[str], list[str], list[str]]]:
     """Each place in the rules that speaks: file, line, events, rules (all of them when decided elsewhere), facts."""
     for path in sorted(Path(gatehand_rules.__file__).parent.glob("*.py")):
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
-            if isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute) and node.func.attr in _SAYERS:
-                events = _words(node.args[0], "Happened") if node.func.attr == "say" else [_SAYERS[node.func.attr]]
-                facts = [key.arg for key in node.keywords if key.arg is not None]
-                if node.func.attr != "say":
-                    facts.append("alarm")
-                yield path.name, node.lineno, events, _words(node.args[1], "Rule") or list(Rule), facts
+        tree = ast.parse(path.read_text(encoding="utf-8"))
+        for function in (node for node in ast.walk(tree) if isinstance(node, ast.FunctionDef)):
+            named = {
+                node.targets[0].id: node.value
+                for node in ast.walk(function)
+                if isinstance(node, ast.Assign) and isinstance(node.targets[0], ast.Name)
+            }
+            for node in ast.walk(function):
+                if isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute) and node.func.attr in _SAYERS:
+                    event, implied = _SAYERS[node.func.attr]
+                    args = node.args[1:] if node.func.attr.startswith("say_of") else node.args
+                    events = _words(args[0], "Happened") if event is None else [event]
+                    whole = [*args[2:], *(key.value for key in node.keywords if key.arg is None)]
+                    facts = [key.arg for key in node.keywords if key.arg is not None]
+                    facts += [fact for each in whole for fact in _keys(each, named)]
+                    yield path.name, node.lineno, events, _words(args[1], "Rule") or list(Rule), [*implied, *facts]
 
 
-_SAYERS = {"say": "", "raise_alarm": "alarm_raised", "clear_alarm": "alarm_cleared"}
+def _keys(node: ast.expr, named: dict[str, ast.expr]) -> list[str]:
+    """The facts of a mapping that stands there, or in a name of the function's."""
+    found = named.get(node.id) if isinstance(node, ast.Name) else node
+    keys = found.keys if isinstance(found, ast.Dict) else []
+    return [str(key.value) for key in keys if isinstance(key, ast.Constant)]
+
+
+_SAYERS: dict[str, tuple[str | None, tuple[str, ...]]] = {
+    "say": (None, ()),
+    "say_of_tool": (None, ("tool", "collector")),
+    "say_of_gate": (None, ("gate", "collector")),
+    "say_of_collector": (None, ("collector",)),
+    "raise_alarm": ("alarm_raised", ("alarm",)),
+    "clear_alarm": ("alarm_cleared", ("alarm",)),
+}
+"""Whoever leaves a finding: of which event, if always of one, and what it names besides."""
 
 
 def _words(node: ast.expr, enum: str) -> list[str]:
