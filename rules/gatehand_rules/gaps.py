@@ -21,7 +21,7 @@ from gatehand_rules.hands import end_hand, outlast
 from gatehand_rules.phases import Cause
 from gatehand_rules.shop import Collector, Gate, Shop, Tool, ToolAt
 from gatehand_rules.start import doubt_tools
-from gatehand_rules.state import GateOpen, GateShut, GateUnknown, State, ToolSilent
+from gatehand_rules.state import Doubt, GateOpen, GateShut, GateUnknown, State, ToolSilent
 from gatehand_rules.timing import Timing, due, reached
 from gatehand_rules.words import Position
 
@@ -82,7 +82,8 @@ def loop_caught_up(context: Context) -> None:
     context.stood_for = None
     said = readings.borne_out(context)
     doubt_tools(context)
-    readings.nothing_was_lost(context, said)
+    for tool in said:  # nothing was lost: it stands until its sensor says otherwise
+        context.doubts[tool] = Doubt(high_at=context.now)
     holds.begin_presses_anew(context)
     for at, state in zip(context.shop.each_collector, context.collectors, strict=True):
         if state.on_phase and state.reported_on is False and not state.report_live:

@@ -11,7 +11,6 @@ second such reading comes at least `apart` later; or, from a sensor that speaks 
 for `Timing.unchallenged`.
 """
 
-from collections.abc import Iterable
 from math import inf, nextafter
 
 from msgspec.structs import replace
@@ -130,13 +129,6 @@ def borne_out(context: Context) -> list[ToolAt]:
         and state.low_since is None
         and (state.freshness is st.Freshness.FRESH or (doubt is not None and doubt.high_at is not None))
     ]
-
-
-def nothing_was_lost(context: Context, said: Iterable[ToolAt]) -> None:
-    """After a standstill of the loop: what a sensor on change `said` last stands until it says otherwise."""
-    for at in said:
-        if isinstance(state := context.tools[at], st.ToolRunning) and state.low_since is None:
-            context.doubts[at] = st.Doubt(high_at=context.now)
 
 
 def may_be_the_latest(context: Context, at: ToolAt) -> bool:
