@@ -174,11 +174,8 @@ def _text(line: Mapping[str, Fact], key: str) -> str:
 
 
 NOT_COUNTED: Final = (
-    ("event", Happened.COLLECTOR_RUNNING),
-    ("event", Happened.COLLECTOR_STOOD),
-    ("event", Happened.GATE_OPEN),
-    ("event", Happened.GATE_SHUT),
-    ("event", Happened.RUN_ON_ENDED),
+    *(("event", one) for one in (Happened.COLLECTOR_RUNNING, Happened.COLLECTOR_STOOD, Happened.RUN_ON_ENDED)),
+    *(("event", one) for one in (Happened.GATE_OPEN, Happened.GATE_SHUT)),
     ("rule", Rule.REFRESH),
 )
 """Lines that change no figure here; they need not even be decoded."""

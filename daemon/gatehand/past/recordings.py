@@ -59,6 +59,8 @@ class Piece:
 
     track: Track
     wall_ms: int | None = None
+    run: str = ""
+    """Of the daemon, which recorded it."""
 
 
 @dataclass(slots=True)
@@ -67,21 +69,19 @@ class Readings:
 
     pieces: dict[str, list[Piece]] = field(default_factory=dict)
     troubles: list[str] = field(default_factory=list)
-    _runs: dict[str, str] = field(default_factory=dict)
 
     def add(self, tool: str, run: str, track: Track, wall_ms: int) -> None:
         """Readings of a run of the daemon; they go on from its last ones unless they begin before those end."""
         pieces = self.pieces.setdefault(tool, [])
         if not len(track):
             return
-        last = pieces[-1].track if pieces and self._runs[tool] == run else None
+        last = pieces[-1].track if pieces and pieces[-1].run == run else None
         if last is not None and last.ms[-1] <= track.ms[0]:
             last.ms.extend(track.ms)
             last.ma.extend(track.ma)
             last.order.extend(range(last.order[-1] + 1, last.order[-1] + 1 + len(track)))
         else:
-            pieces.append(Piece(track, wall_ms))
-        self._runs[tool] = run
+            pieces.append(Piece(track, wall_ms, run))
 
 
 def from_csv(path: Path, tools: Iterable[str], progress: Callable[[int], None]) -> Readings:

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Final, TypeAlias
 
 from gatehand.past.player import RECORDED, Player
 from gatehand.past.recordings import offset_ms, opened, recorded_shop
-from gatehand.past.replay_devices import RecordedDevices
+from gatehand.past.replay_devices import NEVER, RecordedDevices
 from gatehand.past.stretches import stretches
 from gatehand.recording.format import RecordingError
 from gatehand.recording.recording import Recording, recordings
@@ -65,42 +65,40 @@ def replay(
     """
     history = History()
     shops: dict[str, Shop] = {}
-    run = _Run(history, heard, changed, changed_heard or (lambda _ms, _outcome: None))
-    run.since_ms, run.until_ms = 0 if since is None else to_ms(since), 1 << 62 if until is None else to_ms(until)
+    window = range(0 if since is None else to_ms(since), NEVER if until is None else to_ms(until))
+    runs = _Runs(history, window, heard, changed, changed_heard or (lambda _ms, _outcome: None))
     for recording in opened(recordings(folder, since, until), history.troubles):
         text = recording.header.config
         try:
             shops[text] = shops.get(text) or recorded_shop(text, recording.path)
-            run.file(recording, shops[text], progress)
+            runs.play(recording, shops[text], progress)
         except RecordingError as error:
             history.troubles.append(str(error))
-            run.broken()
+            runs.goes_on = None
     return history
 
 
-class _Run:
+class _Runs:
     """The two runs on their way through the files."""
 
-    def __init__(self, history: History, heard: Heard, changed: Shop | None, changed_heard: Heard) -> None:
-        self.since_ms = 0
-        self.until_ms = 0
+    def __init__(
+        self, history: History, window: range, heard: Heard, changed: Shop | None, changed_heard: Heard
+    ) -> None:
+        """`window`: the wall ms that are heard."""
+        self.goes_on: str | None = None
+        """The run of the daemon from whose last file the next one goes on."""
         self._history = history
+        self._window = window
         self._heard = heard
         self._changed = changed
         self._changed_heard = changed_heard
         self._player: Player | None = None
         self._devices: RecordedDevices | None = None
         self._shop: Shop | None = None
-        self._at: tuple[str, bool] = ("", False)
-        """Run of the last file, and whether the next one goes on from it."""
         self._wall_ms = 0
         self._commands: list[tuple[int, Command]] = []
 
-    def broken(self) -> None:
-        """The next file goes on from nothing."""
-        self._at = ("", False)
-
-    def file(self, recording: Recording, shop: Shop, progress: Callable[[int], None]) -> None:
+    def play(self, recording: Recording, shop: Shop, progress: Callable[[int], None]) -> None:
         """Play one file in both runs."""
         header, history = recording.header, self._history
         self._wall_ms = offset_ms(recording)
@@ -110,7 +108,7 @@ class _Run:
         history.files += 1
         for stretch in stretches(recording):
             first, last = stretch.first_ms, stretch.last_ms
-            if first is None or last is None or first + self._wall_ms >= self.until_ms:
+            if first is None or last is None or first + self._wall_ms >= self._window.stop:
                 break
             self._commands = []
             recorded.play(stretch)
@@ -119,17 +117,16 @@ class _Run:
                 self._player.play(stretch)
             history.readings += stretch.readings
             if history.first_ms is None:
-                history.first_ms = max(first + self._wall_ms, self.since_ms)
-            history.last_ms = min(last + self._wall_ms, self.until_ms)
+                history.first_ms = max(first + self._wall_ms, self._window.start)
+            history.last_ms = min(last + self._wall_ms, self._window.stop)
             progress(history.readings)
-        self._at = (header.run, recording.ended in _WHOLE and not recording.damage)
+        self.goes_on = header.run if recording.ended in _WHOLE and not recording.damage else None
 
     def _begin_changed(self, recording: Recording, shop: Shop, changed: Shop) -> None:
         header = recording.header
-        goes_on = self._at == (header.run, True) and shop == self._shop
-        if goes_on and self._player is not None:
-            return
         if self._player is not None:
+            if self.goes_on == header.run and shop == self._shop:
+                return
             self._history.gaps += 1
         state = adopt_shop(shop, changed, header.state, header.mono_ms / 1000).state
         self._devices = RecordedDevices(shop, changed, header.state)
@@ -144,5 +141,5 @@ class _Run:
         self._hear(self._changed_heard, ms, outcome)
 
     def _hear(self, heard: Heard, ms: int, outcome: Outcome) -> None:
-        if self.since_ms <= ms + self._wall_ms < self.until_ms:
+        if ms + self._wall_ms in self._window:
             heard(ms + self._wall_ms, outcome)
