@@ -314,15 +314,15 @@ def _play_start(shop: Shop, from_ms: int) -> tuple[State, int]:
 def _found(shop: Shop) -> list[Event]:
     """What the devices say at the start: gates shut, but open where a hand moves them for a tool; collectors off."""
     served = {name for tool in shop.tools for name in tool.gates}
-    said: list[Event] = []
+    reports: list[Event] = []
     for gate in shop.gates:
         if gate.reports and not gate.commanded and gate.name in served:
-            said.append(GateReport(gate.name, Position.OPEN))
+            reports.append(GateReport(gate.name, Position.OPEN))
         elif gate.reports:
-            said.append(GateReport(gate.name, Position.SHUT, retained=True))
+            reports.append(GateReport(gate.name, Position.SHUT, retained=True))
     for collector in shop.collectors:
-        said.extend(switch_reports(collector, on=False, retained=True))
-    return said
+        reports.extend(switch_reports(collector, on=False, retained=True))
+    return reports
 
 
 def with_tools(shop: Shop, **changes: float) -> Shop:

@@ -105,12 +105,12 @@ class IdealDevices(Devices):
 
 def switch_reports(collector: Collector, *, on: bool, retained: bool = False) -> list[Event]:
     """What a switch and its motor's current say that follow at once."""
-    said: list[Event] = []
+    reports: list[Event] = []
     if collector.reports:
-        said.append(CollectorReport(collector.name, on, retained))
+        reports.append(CollectorReport(collector.name, on, retained))
     if collector.senses_current:
-        said.append(CollectorCurrent(collector.name, 2 * collector.running_amps if on else 0.0, retained))
-    return said
+        reports.append(CollectorCurrent(collector.name, 2 * collector.running_amps if on else 0.0, retained))
+    return reports
 
 
 @dataclass(slots=True)

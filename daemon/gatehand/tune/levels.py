@@ -120,38 +120,31 @@ class Levels:
     peak: float
 
 
-@dataclass(frozen=True, slots=True)
-class TooShort:
-    """Not to be told from these readings, and why."""
-
-    why: str
-
-
-def levels(found: Distribution) -> Levels | TooShort:
-    """Rest and work in a tool's readings."""
+def levels(found: Distribution) -> Levels | str:
+    """Rest and work in a tool's readings; or why they are not to be told from these."""
     held = found.held
     if not found.readings:
-        return TooShort("there is no reading of it")
+        return "there is no reading of it"
     seconds = found.total_ms / 1000
     if seconds < LEAST_IDLE_S + LEAST_RUNNING_S:
-        return TooShort(f"{seconds:.0f} s were recorded, {LEAST_IDLE_S + LEAST_RUNNING_S:.0f} are wanted at the least")
+        return f"{seconds:.0f} s were recorded, {LEAST_IDLE_S + LEAST_RUNNING_S:.0f} are wanted at the least"
     split = _split(held, 0, _FAR)
     if split is None:
-        return TooShort(f"it never changed: {found.readings:,} readings of one value")
+        return f"it never changed: {found.readings:,} readings of one value"
     # A tool may know three levels: rest, turning without load, cutting. Rest is the lowest.
     while (lower := _split(held, 0, split[0])) is not None and _clear(held, lower[0], split[0]):
         split = lower
     border, parted = split
     idle, running = _level(held, 0, border), _level(held, border, _FAR)
     if running.low < CLEAR * idle.middle or running.low - idle.middle < LEAST_STEP or not _clear(held, border, _FAR):
-        return TooShort(
+        return (
             f"it shows no two levels: its readings lie from {idle.low:.2f} to {running.high:.2f} A without a gap. Let "
             "it stand for a while and then cut"
         )
     if idle.seconds < LEAST_IDLE_S:
-        return TooShort(f"{idle.seconds:.0f} s of rest were recorded, {LEAST_IDLE_S:.0f} are wanted")
+        return f"{idle.seconds:.0f} s of rest were recorded, {LEAST_IDLE_S:.0f} are wanted"
     if running.seconds < LEAST_RUNNING_S:
-        return TooShort(f"{running.seconds:.0f} s of work were recorded, {LEAST_RUNNING_S:.0f} are wanted")
+        return f"{running.seconds:.0f} s of work were recorded, {LEAST_RUNNING_S:.0f} are wanted"
     return Levels(idle, running, border / 1000, parted, max(held) / 1000)
 
 

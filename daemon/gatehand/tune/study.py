@@ -8,7 +8,7 @@ from gatehand.past.recordings import Piece
 from gatehand.text import named
 from gatehand.times import local, rough
 from gatehand.tune import proposals
-from gatehand.tune.levels import Distribution, Level, Levels, TooShort, gathered, levels
+from gatehand.tune.levels import Distribution, Level, Levels, gathered, levels
 from gatehand_rules.shop import Tool
 
 FEWEST_CUTS: Final = 3
@@ -54,8 +54,8 @@ def study(tool: Tool, pieces: Sequence[Piece]) -> Study:
     distribution = gathered(tracks, round(tool.silent_after * 1000) or 1 << 62)
     hours = distribution.total_ms / 3_600_000
     found_levels = levels(distribution)
-    if isinstance(found_levels, TooShort):
-        return Study(tool, distribution, hours, too_short=found_levels.why)
+    if isinstance(found_levels, str):
+        return Study(tool, distribution, hours, too_short=found_levels)
     set_to = proposals.thresholds(found_levels, tracks)
     shortest = round(set_to.stop_after * 1000)
     whole = [proposals.joined(proposals.spells(track, set_to.start_ma, set_to.stop_ma), shortest) for track in tracks]

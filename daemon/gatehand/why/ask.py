@@ -59,13 +59,9 @@ def last_missed(config: Config, reader: EventReader, subject: tuple[Kind, str] |
 def nearest_missed(config: Config, reader: EventReader, at: datetime) -> tuple[Kind, str] | None:
     """Whose start, or whatever else, did not happen nearest to a moment; None when all went well around it."""
     near = reader.lines(at - NEAR, at + NEAR)
-    found = [(line, whom) for line in near if did_not_happen(line) and (whom := whose(config, line)) is not None]
-    moment = to_ms(at)
-
-    def distance(one: tuple[Line, tuple[Kind, str]]) -> int:
-        return abs(moment_ms(one[0]) - moment)
-
-    return min(found, key=distance)[1] if found else None
+    lines = [line for line in near if did_not_happen(line) and whose(config, line) is not None]
+    nearest = min(lines, key=lambda line: abs(moment_ms(line) - to_ms(at)), default=None)
+    return None if nearest is None else whose(config, nearest)
 
 
 def did_not_happen(line: Line) -> bool:

@@ -45,7 +45,7 @@ def gate_verdict(context: Context) -> Verdict:
 def _fault(context: Context, fault: TimedLine) -> Verdict:
     commanded_ms = fault.ms - round(fault.amount("waited") * 1000)
     facts = {key: fault.amount(key) for key in ("travel", "waited", "retries")}
-    found = verdict(context, words.GATE_FAULT, (fault,), told=local_clock(commanded_ms), **facts)
+    found = verdict(context, words.GATE_FAULT, (fault,), commanded=local_clock(commanded_ms), **facts)
     if gate_not_understood(context, fault, found):
         return found
     until = _answers_until(context, fault)
@@ -107,8 +107,8 @@ def _trouble(context: Context, one: TimedLine) -> Verdict:
         Happened.RESET_REFUSED: ("held", "Clear the cause first; then reset."),
         Happened.COMMAND_VETOED: ("vetoed", ""),
     }[Happened(str(one.line["event"]))]
-    said = f"at {one.clock}: {sentence(one.line)}" + (f"; {could_not_be_used(rejected)}" if rejected else "")
-    return Verdict(case, said, [line.line for line in (one, rejected) if line], next_step=step)
+    text = f"at {one.clock}: {sentence(one.line)}" + (f"; {could_not_be_used(rejected)}" if rejected else "")
+    return Verdict(case, text, [line.line for line in (one, rejected) if line], next_step=step)
 
 
 def collector_now(context: Context) -> Verdict:

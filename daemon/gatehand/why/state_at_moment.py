@@ -200,9 +200,9 @@ def unheard(context: Context) -> Iterator[str]:
 def gate_not_understood(context: Context, fault: TimedLine, found: Verdict) -> bool:
     """Whether the gate did speak, and what it said could not be used: then the config or its device wants mending."""
     name = fault.text("gate")
-    said = fault.text("says")
-    if said:
-        found.sentence += f"; its last word was {said!r}, which is neither the open nor the shut of [gate.{name}] state"
+    says = fault.text("says")
+    if says:
+        found.sentence += f"; its last word was {says!r}, which is neither the open nor the shut of [gate.{name}] state"
     else:
         last = last_rejected(context, "gate", name, fault.ms)
         if last is None:

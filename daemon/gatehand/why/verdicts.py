@@ -59,8 +59,8 @@ def verdict(context: Context, words: Words, lines: Iterable[TimedLine | None] = 
         "table": f"[{context.kind}.{context.name}]",
         **facts,
     }
-    said, step = (fill(template, known) for template in (words.sentence, words.next_step))
-    return Verdict(words.case, said, found, next_step=step)
+    text, step = (fill(template, known) for template in (words.sentence, words.next_step))
+    return Verdict(words.case, text, found, next_step=step)
 
 
 def amps(value: float) -> str:
@@ -280,8 +280,8 @@ BY_RULE: Final[dict[str, Words]] = {
 
 GATE_FAULT: Final = Words(
     "gate_jammed",
-    "gate {name} was told to {wanted} at {told} and had not reported it {waited} later (travel {travel}, {retries}): "
-    "it counts as in fault",
+    "gate {name} was told to {wanted} at {commanded} and had not reported it {waited} later (travel {travel}, "
+    "{retries}): it counts as in fault",
     _LOOK_AT_GATE,
 )
 GATE_UNKNOWN: Final = Words(NOTHING, "the log knows nothing of gate {name} up to {at}")
