@@ -9,6 +9,7 @@ from pathlib import Path
 
 from paho.mqtt import client as paho
 from paho.mqtt.enums import CallbackAPIVersion
+from support.child import wait_until
 
 ROOT = Path(__file__).resolve().parents[2]
 PASSWORD = "a password for tests"
@@ -48,7 +49,7 @@ class Person:
         self._client.on_subscribe = lambda *_: self._subscribed.set()
         self._client.connect("127.0.0.1", port)
         self._client.loop_start()
-        assert self._there.wait(5), "the broker gave no answer"
+        assert self._there.wait(60), "the broker gave no answer"
 
     def _on_connect(self, _client: object, _data: object, _flags: object, code: object, _props: object) -> None:
         self.refused = str(code) if str(code) != "Success" else None
@@ -58,13 +59,18 @@ class Person:
         """Subscribe and wait until the broker has answered."""
         self._subscribed.clear()
         self._client.subscribe(topic, qos=1)
-        assert self._subscribed.wait(5)
+        assert self._subscribed.wait(60)
 
     def say(self, topic: str, payload: str) -> str:
         """Publish at QoS 1 and wait for the broker's answer."""
         info = self._client.publish(topic, payload, qos=1)
-        info.wait_for_publish(5)
+        info.wait_for_publish(60)
         return "said"
+
+    def has_heard(self, *wanted: tuple[str, bytes]) -> None:
+        """Wait until so much has come, and see that it is this and no more."""
+        wait_until(lambda: len(self.heard) >= len(wanted))
+        assert self.heard == [*wanted]
 
     def leave(self) -> None:
         """Go away."""
