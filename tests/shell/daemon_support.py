@@ -114,16 +114,18 @@ class Shopfloor:
         wait_until(lambda: (self.shown("gate/band_saw") or {}).get("state") == "shut", what="the gates are shut")
 
     def stand(self) -> None:
-        """Both tools say that they stand: after a new connection twice, a second apart, so that a start is believed."""
-        self._say_standing()
+        """Both tools say that they stand: to a new connection twice, a second after it has heard the first word."""
+        self._say_standing("0.1")
         if self._doubted:
-            time.sleep(1.1)
-            self._say_standing()
+            self._say_standing("0.3")  # another current, which the next beat shows
+            wait_until(lambda: all((self.shown(f"tool/{t}") or {}).get("amps") == 0.3 for t in ("band_saw", "router")))
+            time.sleep(1)
+            self._say_standing("0.1")
             self._doubted = False
 
-    def _say_standing(self) -> None:
-        self.say("shop/band_saw/amps", "0.1")
-        self.say("shop/router/amps", "0.1")
+    def _say_standing(self, amps: str) -> None:
+        self.say("shop/band_saw/amps", amps)
+        self.say("shop/router/amps", amps)
 
     def _on_message(self, _client: paho.Client, _userdata: object, message: paho.MQTTMessage) -> None:
         text = message.payload.decode(errors="replace")

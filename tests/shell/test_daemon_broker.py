@@ -223,8 +223,8 @@ def test_a_retained_reading_starts_nothing(broker: Mosquitto | EmbeddedBroker, g
     try:
         with Process(tmp_path, shop_on(broker)) as daemon:
             wait_until(lambda: daemon.events("reading_rejected"))
-            floor.say("shop/router/amps", "0.3")
-            wait_until(lambda: (floor.shown("tool/router") or {}).get("amps") == 0.3, what="what came after is read")
+            floor.say("shop/router/amps", "0.5")
+            wait_until(lambda: (floor.shown("tool/router") or {}).get("amps") == 0.5, what="what came after is read")
             assert not daemon.events("tool_started")
             assert ON not in floor.told(since)
             assert floor.shown("tool/band_saw")["state"] == "unknown"
@@ -359,8 +359,8 @@ sys.exit(main())
         wait_until(lambda: ON in floor.told(since))
         alarm = wait_until(lambda: floor.shown("alarm/daemon.main.log"))
         assert "No space left" in alarm["because"]
-        floor.say("shop/router/amps", "0.3")
-        wait_until(lambda: (floor.shown("tool/router") or {}).get("amps") == 0.3, what="a beat later")
+        floor.say("shop/router/amps", "0.5")
+        wait_until(lambda: (floor.shown("tool/router") or {}).get("amps") == 0.5, what="a beat later")
         assert OFF not in floor.told(since), "the fan runs on"
         full.unlink()
         wait_until(lambda: floor.shown("alarm/daemon.main.log") is None)

@@ -126,8 +126,8 @@ def test_nothing_is_switched_by_a_reload_while_a_tool_cuts(daemon: Process, floo
     cutting = floor.told(since)
     edit(daemon, "spin_up = 0.2", "spin_up = 5\nstarts_per_hour = 4")
     assert reload(daemon)[0] == 0
-    floor.say("shop/router/amps", "0.3")
-    wait_until(lambda: (floor.shown("tool/router") or {}).get("amps") == 0.3, what="a beat later")
+    floor.say("shop/router/amps", "0.5")
+    wait_until(lambda: (floor.shown("tool/router") or {}).get("amps") == 0.5, what="a beat later")
     assert floor.told(since) == cutting
     floor.say("shop/band_saw/amps", "0")
     wait_until(lambda: floor.told(since)[-1] != cutting[-1])
