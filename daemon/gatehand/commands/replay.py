@@ -9,8 +9,7 @@ from gatehand.commands import WRONG_USAGE, CommandError, ending
 from gatehand.commands._options import add_span, configured
 from gatehand.commands._output import Progress
 from gatehand.times import local_text
-from gatehand_rules import Shop
-from gatehand_rules.findings import Finding
+from gatehand_rules import Finding, Shop
 
 
 def configure(parser: argparse.ArgumentParser) -> None:

@@ -13,9 +13,8 @@ from gatehand.past.deadband import whole_ms
 from gatehand.past.player import Player, at_rest, rested, with_tools
 from gatehand.past.replay_devices import IdealDevices
 from gatehand.past.stretches import Stretch
-from gatehand_rules import Outcome, Shop
+from gatehand_rules import Finding, Outcome, Shop
 from gatehand_rules.events import Event
-from gatehand_rules.findings import Finding
 from gatehand_rules.state import ToolRunning
 
 FindingSink: TypeAlias = Callable[[int, Finding], None]
