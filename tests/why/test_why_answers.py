@@ -8,6 +8,7 @@ from support.recorded_shop import SHOP, RecordedShop
 
 from gatehand.cli import main
 from gatehand.simshop import Trouble
+from gatehand.text import as_sentence
 from why.why_support import now, why
 
 
@@ -198,3 +199,16 @@ def test_without_a_log_it_says_what_to_do(tmp_path: Path, capsys: pytest.Capture
     config.write_text(SHOP, "utf-8")
     assert main(["why", "--config", str(config)]) == 1
     assert "has the daemon run with this config?" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("words", "sentence"),
+    [
+        ("the broker was away", "The broker was away."),
+        ("start_amps is 2.5 A", "start_amps is 2.5 A."),
+        ("travel = 3 would have served it", "travel = 3 would have served it."),
+        ("does it stand open?", "Does it stand open?"),
+    ],
+)
+def test_a_sentence_begins_large_but_for_a_key_and_ends_with_its_stop(words: str, sentence: str) -> None:
+    assert as_sentence(words) == sentence
