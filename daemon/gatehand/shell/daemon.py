@@ -18,7 +18,7 @@ from gatehand.homie.homie_session import shown_as_homie
 from gatehand.journal.clock import Clock, SystemClock
 from gatehand.journal.disk import Disk
 from gatehand.journal.line import OwnEvent, Stamper, new_run
-from gatehand.journal.threads import Health
+from gatehand.journal.threads import Health, call_in
 from gatehand.journal.writer import EventLog
 from gatehand.mqtt.failures import Patience
 from gatehand.mqtt.session import Session
@@ -92,11 +92,6 @@ class Daemon:
             self.engine.ask_reload("signal")
         self._look.set()
 
-    def _wake(self, loop: asyncio.AbstractEventLoop) -> None:
-        """From the thread that looks at the config file, which may outlive the loop."""
-        with suppress(RuntimeError):
-            loop.call_soon_threadsafe(self._look.set)
-
     async def run(self) -> None:
         """Run the shop until `stop` is called.
 
@@ -142,7 +137,7 @@ class Daemon:
             starts=starts,
             memory=store,
         )
-        reloader = Reloader(engine, self._loaded, door, self._diagnose, on_news=lambda: self._wake(loop))
+        reloader = Reloader(engine, self._loaded, door, self._diagnose, on_news=partial(call_in, loop, self._look.set))
         if store is not None:
             reloader.on_taken = _keeping_notes(store, self._loaded, self._diagnose, loop)
             reloader.on_taken(config)
@@ -291,8 +286,7 @@ def _keeping_notes(
         except Exception as error:  # noqa: BLE001 - said where somebody sees it
             why = getattr(error, "strerror", None) or error
             text = f"off.json cannot be written in {store.folder} ({why})"
-            with suppress(RuntimeError):  # the loop has ended
-                loop.call_soon_threadsafe(diagnose, "warning", text)
+            call_in(loop, partial(diagnose, "warning", text))
 
     return lambda config: store.also(partial(write, OffNotes.of(config, loaded)))
 
