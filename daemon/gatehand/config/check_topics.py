@@ -123,7 +123,6 @@ def _dated(partial: Partial, path: KeyPath, current: Current) -> Iterator[Fault]
 
 
 _PEOPLE = {"viewer": "whoever may only look", "hands": "a screen with buttons"}
-_DEVICES = ("collector", "gate", "tool", "stop")
 
 
 def check_login(partial: Partial) -> Iterator[Fault]:
@@ -133,7 +132,7 @@ def check_login(partial: Partial) -> Iterator[Fault]:
         return
     whose = _PEOPLE.get(username)
     kind, _, name = username.partition("-")
-    if kind in _DEVICES and name in partial.declared(kind):
+    if kind in _KINDS and name in partial.declared(kind):
         whose = f"the device of [{kind}.{name}]"
     if whose is not None:
         text = (

@@ -34,13 +34,9 @@ class Config(Table):
         """Everything that a device says or is told: the one list of it. Stops first, as they act first."""
         for name, stop in self.stop.items():
             yield Signal("stop", name, "contact", stop)
-        kinds: tuple[tuple[Kind, dict[str, Gate] | dict[str, Collector] | dict[str, Tool]], ...] = (
-            ("gate", self.gate),
-            ("collector", self.collector),
-            ("tool", self.tool),
-        )
-        for kind, tables in kinds:
-            for name, device in tables.items():
+        kinds: tuple[Kind, ...] = ("gate", "collector", "tool")
+        for kind in kinds:
+            for name, device in getattr(self, kind).items():
                 for key in type(device).model_fields:
                     table = getattr(device, key)
                     if isinstance(table, Heard | SwitchCommand | GateCommand):

@@ -46,10 +46,7 @@ def _docstrings() -> dict[str, dict[str, str]]:
         texts = found.setdefault(node.name, {})
         for line, below in zip(node.body, node.body[1:], strict=False):
             match line, below:
-                case (
-                    ast.AnnAssign(target=ast.Name(id=key)),
-                    ast.Expr(value=ast.Constant(value=str(text))),
-                ):
+                case ast.AnnAssign(target=ast.Name(id=key)), ast.Expr(value=ast.Constant(value=str(text))):
                     texts[key] = " ".join(text.split())
     return {name: texts for name, texts in found.items() if texts}
 
