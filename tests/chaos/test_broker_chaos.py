@@ -16,9 +16,9 @@ from random import Random
 from statistics import quantiles
 
 import pytest
-from chaos_floor import Floor
 from chaos_servers import LIES, DumbServer
 from chaos_verdict import Command
+from observed_shop import ObservedShop
 from support.mosquitto import Mosquitto
 
 from gatehand.config import load
@@ -77,10 +77,10 @@ clear = "0"
 
 @dataclass
 class Chaos:
-    """One daemon, one broker, one floor, and what the rounds came to."""
+    """One daemon, one broker, the devices with their observer, and what the rounds came to."""
 
     broker: Mosquitto
-    floor: Floor
+    observed: ObservedShop
     daemon: Daemon
     folder: Path
     random: Random
@@ -101,7 +101,7 @@ class Chaos:
         assert engine is not None
         await self.until(lambda: engine.state.connected, 12, f"connected again after {kind}")
         self.recovery.setdefault(kind, []).append(time.monotonic() - began)
-        await self.until(lambda: self.floor.connected, 5, "the devices are back")
+        await self.until(lambda: self.observed.connected, 5, "the devices are back")
 
 
 @asynccontextmanager
@@ -113,11 +113,11 @@ async def raised(folder: Path, broker: Mosquitto) -> AsyncIterator[Chaos]:
     assert loaded.config is not None
     said: list[str] = []
     daemon = Daemon(loaded, lambda _level, text, _facts=None: said.append(text), patience=PATIENCE)
-    with Floor(broker.port, loaded.config) as floor:
+    with ObservedShop(broker.port, loaded.config) as observed:
         working = asyncio.create_task(daemon.run())
         await asyncio.wait_for(daemon.ready.wait(), 10)
-        chaos = Chaos(broker, floor, daemon, folder, Random(SEED))
-        await chaos.until(lambda: not floor.fans_on and floor.told, 5, "the first off")
+        chaos = Chaos(broker, observed, daemon, folder, Random(SEED))
+        await chaos.until(lambda: not observed.fans_on and observed.told, 5, "the first off")
         try:
             yield chaos
         finally:
@@ -135,12 +135,12 @@ async def killed(chaos: Chaos) -> float:
 
 async def frozen(chaos: Chaos) -> float:
     """SIGSTOP for longer than the keepalive; a connection that is given up meanwhile is made anew."""
-    chaos.floor.broker_frozen()
+    chaos.observed.broker_frozen()
     chaos.broker.sigstop()
     chaos.frozen_at.append(time.monotonic())
     await asyncio.sleep(chaos.random.uniform(2.2, 3.0))
     chaos.broker.sigcont()
-    chaos.floor.broker_thawed()
+    chaos.observed.broker_thawed()
     return time.monotonic()
 
 
@@ -182,25 +182,25 @@ JUNK = (b"", b"\xff\xfe", b"nan", b"{", b"1e999", b"[" * 3000, b"open\x00", b"on
 
 async def one_round(chaos: Chaos, kind: str) -> None:
     """A cut goes on or has ended while it happens; afterwards nothing asks, and the collector must rest."""
-    floor = chaos.floor
+    observed = chaos.observed
     cutting = chaos.random.random() < 0.6
     tool = chaos.random.choice(("band_saw", "router"))
     if cutting:
-        floor.cut(tool, on=True)
-        await chaos.until(lambda: floor.fans_on, 6, f"{tool} is served before it is {kind}")
+        observed.cut(tool, on=True)
+        await chaos.until(lambda: observed.fans_on, 6, f"{tool} is served before it is {kind}")
     for topic in ("shop/band_saw/amps", "shop/gate/band_saw/state", "shop/fan/state", "shop/estop"):
-        floor.say(topic, chaos.random.choice(JUNK))
+        observed.say(topic, chaos.random.choice(JUNK))
     end_first = chaos.random.random() < 0.5
     if cutting and end_first:
-        floor.cut(tool, on=False)
+        observed.cut(tool, on=False)
     back = await KINDS[kind](chaos)
     await chaos.recovered(kind, back)
     if cutting and not end_first:
-        floor.cut(tool, on=False)
-    await chaos.until(lambda: not floor.fans_on, 6, f"nothing asks, the collector is off ({kind})")
-    await chaos.until(lambda: floor.told.get(FAN) != "1", 3, "and was switched off")
+        observed.cut(tool, on=False)
+    await chaos.until(lambda: not observed.fans_on, 6, f"nothing asks, the collector is off ({kind})")
+    await chaos.until(lambda: observed.told.get(FAN) != "1", 3, "and was switched off")
     await asyncio.sleep(0.1)
-    assert not floor.fans_on
+    assert not observed.fans_on
     chaos.rested += 1
     chaos.rounds += 1
 
@@ -241,7 +241,7 @@ async def test_whatever_the_broker_does_the_daemon_comes_back_and_the_collector_
                 await one_round(chaos, kinds[number % len(kinds)])
             await asyncio.sleep(1.0)
             after, tasks_after = descriptors(), len(asyncio.all_tasks())
-        verdict = chaos.floor.judged(tmp_path)
+        verdict = chaos.observed.judged(tmp_path)
         late, underway = late_commands(chaos, verdict.commands)
         breaches = [b for b in verdict.monitor.breaches if all(abs(b.at - at) > 0.001 for at in underway)]
         everything = sorted(seconds for each in chaos.recovery.values() for seconds in each)
@@ -262,5 +262,5 @@ async def test_whatever_the_broker_does_the_daemon_comes_back_and_the_collector_
         assert tasks_after <= tasks
         assert late == []
         if breaches:
-            tell("what the observer had seen:\n" + chaos.floor.before(breaches[0].at))
+            tell("what the observer had seen:\n" + chaos.observed.before(breaches[0].at))
         assert [str(each) for each in breaches] == []

@@ -14,7 +14,7 @@ from random import Random
 from typing import Any
 
 import pytest
-from chaos_floor import Floor
+from observed_shop import ObservedShop
 from support.child import RunningDaemon, wait_until
 from support.mosquitto import Mosquitto
 
@@ -74,13 +74,13 @@ run_on = 0
 TOOLS = ("band_saw", "jointer", "router")
 
 
-def live_and_die(folder: Path, floor: Floor, random: Random) -> None:
+def live_and_die(folder: Path, observed: ObservedShop, random: Random) -> None:
     """One life: some work, and its end in the middle of it."""
-    since, began = floor.online, time.monotonic()
+    since, began = observed.online, time.monotonic()
     daemon = RunningDaemon(folder)
     with daemon:
         if random.random() < 0.85:
-            wait_until(lambda: floor.online > since, 20, "the daemon is there")
+            wait_until(lambda: observed.online > since, 20, "the daemon is there")
             # Mostly too short for a start: nothing is believed in the first second. One in four lives to see one.
             until = time.monotonic() + (
                 random.uniform(0.0, 1.0) if random.random() < 0.75 else random.uniform(2.5, 4.5)
@@ -90,10 +90,10 @@ def live_and_die(folder: Path, floor: Floor, random: Random) -> None:
         while (left := until - time.monotonic()) > 0:
             time.sleep(min(left, random.uniform(0.02, 0.4)))
             if random.random() < 0.6:
-                floor.cut(random.choice(TOOLS), on=random.random() < 0.6)
+                observed.cut(random.choice(TOOLS), on=random.random() < 0.6)
         assert daemon.runs, daemon.said
         daemon.kill()
-    floor.daemon_died()
+    observed.daemon_died()
 
 
 def log_of(folder: Path) -> tuple[dict[str, list[dict[str, Any]]], int, int]:
@@ -132,24 +132,24 @@ def test_killed_over_and_over_in_the_middle_of_work(tmp_path: Path, tell: Callab
         (tmp_path / "config.toml").write_text(SHOP.format(port=broker.port))
         loaded = load(tmp_path / "config.toml")
         assert loaded.config is not None
-        with Floor(broker.port, loaded.config, seed=SEED) as floor:
-            wait_until(lambda: floor.connected, 5, "the devices are on the broker")
+        with ObservedShop(broker.port, loaded.config, seed=SEED) as observed:
+            wait_until(lambda: observed.connected, 5, "the devices are on the broker")
             for _ in range(KILLS):
-                live_and_die(tmp_path, floor, random)
+                live_and_die(tmp_path, observed, random)
             for tool in TOOLS:
-                floor.cut(tool, on=False)
+                observed.cut(tool, on=False)
             with RunningDaemon(tmp_path):
-                wait_until(lambda: floor.told.get("shop/fan/set") == "0", 20, "it is switched off")
-                wait_until(lambda: not floor.fans_on, 10, "the collector rests")
-                at_rest = lambda: all(gate.position(time.monotonic()) == 0.0 for gate in floor.shop.gates.values())  # noqa: E731
+                wait_until(lambda: observed.told.get("shop/fan/set") == "0", 20, "it is switched off")
+                wait_until(lambda: not observed.fans_on, 10, "the collector rests")
+                at_rest = lambda: all(gate.position(time.monotonic()) == 0.0 for gate in observed.shop.gates.values())  # noqa: E731
                 wait_until(at_rest, 10, "the gates are shut")
-        monitor = floor.judged(tmp_path).monitor
+        monitor = observed.judged(tmp_path).monitor
         runs, torn, told = log_of(tmp_path)
         ends = Counter(adopted(lines) for lines in runs.values())
         tell(f"{KILLS} kills (seed {SEED}), {len(runs)} runs left lines, {sum(map(len, runs.values()))} lines in all")
         tell("  after the start: " + ", ".join(f"{word or 'killed before'} {count}" for word, count in ends.items()))
         tell(f"  torn: {torn} bytes, {told} told of; {monitor.checked} commands seen")
-        tell(f"  breaches {len(monitor.breaches)}, seconds without air {floor.starved:.2f}")
+        tell(f"  breaches {len(monitor.breaches)}, seconds without air {observed.starved:.2f}")
     for run, lines in runs.items():
         assert [line["seq"] for line in lines] == list(range(1, len(lines) + 1)), run
     assert torn <= told
@@ -157,6 +157,6 @@ def test_killed_over_and_over_in_the_middle_of_work(tmp_path: Path, tell: Callab
     assert ends["adopted while it turned"] > 0
     assert ends["told off"] > 0
     if monitor.breaches:
-        tell("what the observer had seen:\n" + floor.before(monitor.breaches[0].at))
+        tell("what the observer had seen:\n" + observed.before(monitor.breaches[0].at))
     assert [str(each) for each in monitor.breaches] == []
-    assert floor.starved < 0.5
+    assert observed.starved < 0.5

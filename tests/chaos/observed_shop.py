@@ -37,7 +37,7 @@ class Sending(NamedTuple):
     keeps: bool
 
 
-class Floor:
+class ObservedShop:
     """Devices that answer, and what they and the observer saw. A context manager."""
 
     def __init__(self, port: int, config: Config, *, seed: int = 0) -> None:
@@ -70,7 +70,7 @@ class Floor:
         self._ended = threading.Event()
         self._connected = False
         self._client = self._new_client()
-        self._thread = threading.Thread(target=self._work, name="floor", daemon=True)
+        self._thread = threading.Thread(target=self._work, name="devices", daemon=True)
 
     def do(self, action: Callable[[SimShop, float], object]) -> None:
         """Somebody does something to the devices; done when this returns."""
@@ -82,7 +82,7 @@ class Floor:
             done.set()
 
         self._asked.put(act)
-        assert done.wait(5), "the floor's thread is gone"
+        assert done.wait(5), "the devices' thread is gone"
 
     def cut(self, tool: str, *, on: bool) -> None:
         """A tool is switched on or off."""
