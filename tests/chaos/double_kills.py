@@ -16,34 +16,9 @@ import paho.mqtt.client as paho
 from paho.mqtt.enums import CallbackAPIVersion
 from support.child import RunningDaemon, wait_until
 from support.mosquitto import Mosquitto
+from support.quick_shop import STOP, quick_shop
 
-SHOP = """
-[broker]
-port = {port}
-
-[collector.main]
-command = {{ topic = "shop/fan/set", on = "1", off = "0" }}
-state = {{ topic = "shop/fan/state", on = "1", off = "0" }}
-spin_up = 0.2
-coast_down = 0.5
-
-[gate.band_saw]
-command = {{ topic = "shop/gate/band_saw/set", open = "open", shut = "shut" }}
-state = {{ topic = "shop/gate/band_saw/state", open = "open", shut = "shut" }}
-travel = 0.5
-
-[tool.band_saw]
-gates = ["band_saw"]
-current = {{ topic = "shop/band_saw/amps" }}
-start_amps = 2.5
-run_on = 0.5
-
-[stop.emergency]
-topic = "shop/estop"
-active = "1"
-clear = "0"
-"""
-FAN, AMPS, STOP, HOLD = "shop/fan/set", "shop/band_saw/amps", "shop/estop", "gatehand/collector/main/hold"
+FAN, AMPS, ESTOP, HOLD = "shop/fan/set", "shop/band_saw/amps", "shop/estop", "gatehand/collector/main/hold"
 CAUSES = ("a hold asked for", "a stop latched")
 MEMORIES = ("lost", "old")
 
@@ -127,7 +102,7 @@ def double_kill(folder: Path, number: int, random: Random, *, forgets: bool = Fa
     cutting, daemon_first = random.random() < 0.5, random.random() < 0.5
     folder.mkdir()
     with Mosquitto(config=("autosave_interval 1800",), persistent=True) as broker:
-        (folder / "config.toml").write_text(SHOP.format(port=broker.port))
+        (folder / "config.toml").write_text(quick_shop(broker.port, STOP, coast_down=0.5, run_on=0.5))
         if memory == "old":
             _one_quiet_life(folder, broker)
         with RunningDaemon(folder) as daemon:
@@ -167,9 +142,9 @@ def _hold(there: Devices, cause: str) -> None:
     if cause == CAUSES[0]:
         there.say(HOLD, "filter change")
     else:
-        there.say(STOP, "1")
+        there.say(ESTOP, "1")
         wait_until(lambda: there.word("collector/main") == "held", 20, "the stop holds")
-        there.say(STOP, "0", retain=True)
+        there.say(ESTOP, "0", retain=True)
 
 
 def _two_beats(there: Devices) -> None:

@@ -20,6 +20,7 @@ from chaos_servers import LIES, DumbServer
 from chaos_verdict import Command
 from observed_shop import ObservedShop
 from support.mosquitto import Mosquitto
+from support.quick_shop import BENCH, STOP, quick_shop
 
 from gatehand.config import load
 from gatehand.mqtt.failures import Patience
@@ -34,45 +35,6 @@ MOMENT = 0.1
 FAN = "shop/fan/set"
 LATEST = 0.6
 """Seconds after its decision within which a command must be seen, the broker's and the observer's time included."""
-
-SHOP = """
-[broker]
-port = {port}
-keepalive = 1
-
-[collector.main]
-command = {{ topic = "shop/fan/set", on = "1", off = "0" }}
-state = {{ topic = "shop/fan/state", on = "1", off = "0" }}
-spin_up = 0.2
-coast_down = 0.4
-refresh = 1
-
-[gate.band_saw]
-command = {{ topic = "shop/gate/band_saw/set", open = "open", shut = "shut" }}
-state = {{ topic = "shop/gate/band_saw/state", open = "open", shut = "shut" }}
-travel = 0.5
-
-[gate.bench]
-command = {{ topic = "shop/gate/bench/set", open = "open", shut = "shut" }}
-travel = 0.3
-
-[tool.band_saw]
-gates = ["band_saw"]
-current = {{ topic = "shop/band_saw/amps" }}
-start_amps = 2.5
-run_on = 0.3
-
-[tool.router]
-gates = ["bench"]
-current = {{ topic = "shop/router/amps" }}
-start_amps = 2
-run_on = 0
-
-[stop.emergency]
-topic = "shop/estop"
-active = "1"
-clear = "0"
-"""
 
 
 @dataclass
@@ -108,7 +70,7 @@ class Chaos:
 async def raised(folder: Path, broker: Mosquitto) -> AsyncIterator[Chaos]:
     """Everything up and at rest."""
     path = folder / "config.toml"
-    path.write_text(SHOP.format(port=broker.port))
+    path.write_text(quick_shop(broker.port, BENCH, STOP, broker="keepalive = 1", collector="refresh = 1"))
     loaded = load(path)
     assert loaded.config is not None
     said: list[str] = []

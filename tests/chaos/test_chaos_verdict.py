@@ -5,34 +5,12 @@ from pathlib import Path
 
 import pytest
 from chaos_verdict import Seen, Verdict, judge
+from support.quick_shop import STOP, quick_shop
 
 from gatehand.config import Config, load_text
 
-SHOP = """
-[collector.main]
-command = { topic = "shop/fan/set", on = "1", off = "0" }
-state = { topic = "shop/fan/state", on = "1", off = "0" }
-spin_up = 0.2
-coast_down = 0.4
-
-[gate.band_saw]
-command = { topic = "shop/gate/set", open = "open", shut = "shut" }
-state = { topic = "shop/gate/state", open = "open", shut = "shut" }
-travel = 0.4
-
-[tool.band_saw]
-gates = ["band_saw"]
-current = { topic = "shop/band_saw/amps" }
-start_amps = 2.5
-run_on = 0.3
-
-[stop.emergency]
-topic = "shop/estop"
-active = "1"
-clear = "0"
-"""
-FAN, GATE = "shop/fan/set", "shop/gate/set"
-AMPS, FAN_SAYS, GATE_SAYS = "shop/band_saw/amps", "shop/fan/state", "shop/gate/state"
+FAN, GATE = "shop/fan/set", "shop/gate/band_saw/set"
+AMPS, FAN_SAYS, GATE_SAYS = "shop/band_saw/amps", "shop/fan/state", "shop/gate/band_saw/state"
 OFF, SHUT = (FAN, "0"), (GATE, "shut")
 ONE_CUT = (
     (100.00, "gatehand/online", "1"),
@@ -63,7 +41,7 @@ Story = tuple[tuple[float, str, str], ...]
 
 
 def shop() -> Config:
-    config = load_text(SHOP, Path("config.toml")).config
+    config = load_text(quick_shop(1883, STOP, travel=0.4), Path("config.toml")).config
     assert config is not None
     return config
 

@@ -17,6 +17,7 @@ import pytest
 from observed_shop import ObservedShop
 from support.child import RunningDaemon, wait_until
 from support.mosquitto import Mosquitto
+from support.quick_shop import BENCH, quick_shop
 
 from gatehand.config import load
 
@@ -27,49 +28,21 @@ SEED = int(os.environ.get("GATEHAND_KILLS_SEED", "1"))
 SETTLED = 0.7
 """Seconds after a connection in which the daemon has adopted what it found."""
 
-SHOP = """
-[broker]
-port = {port}
-
-[collector.main]
-command = {{ topic = "shop/fan/set", on = "1", off = "0" }}
-state = {{ topic = "shop/fan/state", on = "1", off = "0" }}
-current = {{ topic = "shop/fan/amps" }}
-spin_up = 0.2
-coast_down = 0.4
+COLLECTOR = """
+current = { topic = "shop/fan/amps" }
 max_open = 2
-
-[gate.band_saw]
-command = {{ topic = "shop/gate/band_saw/set", open = "open", shut = "shut" }}
-state = {{ topic = "shop/gate/band_saw/state", open = "open", shut = "shut" }}
-travel = 0.4
-
+"""
+JOINTER = """
 [gate.planing]
-command = {{ topic = "shop/gate/planing/set", open = "open", shut = "shut" }}
-state = {{ topic = "shop/gate/planing/state", pointer = "/position", open = "open", shut = "shut" }}
+command = { topic = "shop/gate/planing/set", open = "open", shut = "shut" }
+state = { topic = "shop/gate/planing/state", pointer = "/position", open = "open", shut = "shut" }
 travel = 0.4
-
-[gate.bench]
-command = {{ topic = "shop/gate/bench/set", open = "open", shut = "shut" }}
-travel = 0.3
-
-[tool.band_saw]
-gates = ["band_saw"]
-current = {{ topic = "shop/band_saw/amps" }}
-start_amps = 2.5
-run_on = 0.3
 
 [tool.jointer]
 gates = ["planing"]
-current = {{ topic = "shop/jointer/amps" }}
+current = { topic = "shop/jointer/amps" }
 start_amps = 3
 run_on = 0.3
-
-[tool.router]
-gates = ["bench"]
-current = {{ topic = "shop/router/amps" }}
-start_amps = 2
-run_on = 0
 """
 TOOLS = ("band_saw", "jointer", "router")
 
@@ -129,7 +102,8 @@ def adopted(lines: list[dict[str, Any]]) -> str | None:
 def test_killed_over_and_over_in_the_middle_of_work(tmp_path: Path, tell: Callable[[str], None]) -> None:
     random = Random(SEED)
     with Mosquitto() as broker:
-        (tmp_path / "config.toml").write_text(SHOP.format(port=broker.port))
+        shop = quick_shop(broker.port, JOINTER, BENCH, collector=COLLECTOR, travel=0.4)
+        (tmp_path / "config.toml").write_text(shop)
         loaded = load(tmp_path / "config.toml")
         assert loaded.config is not None
         with ObservedShop(broker.port, loaded.config, seed=SEED) as observed:
