@@ -200,7 +200,7 @@ _FISH: Final[dict[Takes, str]] = {
 }
 
 
-class Command(Struct, frozen=True):
+class CommandWords(Struct, frozen=True):
     """One command: what its parser takes, with flags and without."""
 
     name: str
@@ -209,12 +209,12 @@ class Command(Struct, frozen=True):
     alone: tuple[argparse.Action, ...]
 
 
-def command(name: str, what: str, parser: argparse.ArgumentParser) -> Command:
+def command(name: str, what: str, parser: argparse.ArgumentParser) -> CommandWords:
     """Read a parser."""
     # argparse has no public way to look at its options
     found = [each for each in parser._actions if each.help != argparse.SUPPRESS]  # noqa: SLF001 - see above
     options, alone = (tuple(each for each in found if bool(each.option_strings) is flags) for flags in (True, False))
-    return Command(name, what, options, alone)
+    return CommandWords(name, what, options, alone)
 
 
 def _offer(phrases: dict[Takes, str], action: argparse.Action) -> str:
@@ -243,7 +243,7 @@ def _help(action: argparse.Action) -> str:
     return (action.help or "").replace("%%", "%")
 
 
-def bash(commands: Sequence[Command]) -> Iterator[str]:
+def bash(commands: Sequence[CommandWords]) -> Iterator[str]:
     """Nested cases: the command, then the word before the one that is being typed."""
     yield _BASH_HEAD
     words = " ".join([*(each.name for each in commands), "--config", "--help", "--version"])
@@ -265,7 +265,7 @@ def bash(commands: Sequence[Command]) -> Iterator[str]:
     yield _BASH_TAIL
 
 
-def zsh(commands: Sequence[Command]) -> Iterator[str]:
+def zsh(commands: Sequence[CommandWords]) -> Iterator[str]:
     """The commands described, then one call of `_arguments` for each."""
     yield _ZSH_HEAD
     for command in commands:
@@ -285,7 +285,7 @@ def zsh(commands: Sequence[Command]) -> Iterator[str]:
     yield _ZSH_TAIL
 
 
-def fish(commands: Sequence[Command]) -> Iterator[str]:
+def fish(commands: Sequence[CommandWords]) -> Iterator[str]:
     """A line for each command and for each of its arguments."""
     yield _FISH_HEAD
     for command in commands:

@@ -7,8 +7,8 @@ from shop_files import US, config_of, shop_text
 
 from gatehand.air.analysis import analyse, propose
 from gatehand.air.duct_model import DuctSystem, duct_systems
+from gatehand_air.cures import INCHES, assist, max_open, next_size, run_on
 from gatehand_air.ducting import Asker, GateDemand, Lack, gate_sets
-from gatehand_air.proposals import INCHES, assist, max_open, next_size, run_on
 from gatehand_air.solve import Solution
 
 CFM = 4.719474432e-4

@@ -16,7 +16,7 @@ from bench_kit import Figure, Size, scratch
 
 from gatehand.config import load_text
 from gatehand.journal.clock import SystemClock
-from gatehand.journal.line import Line, Stamper
+from gatehand.journal.line import LogLine, Stamper
 from gatehand.mqtt.transport import Connected, Outgoing, Subscription
 from gatehand.recording.recorder import Recorder
 from gatehand.shell.active_config import ActiveConfig
@@ -136,7 +136,7 @@ class _Done:
 
 
 class _NoDisk:
-    def append(self, lines: Sequence[Line]) -> _Done:  # noqa: ARG002
+    def append(self, lines: Sequence[LogLine]) -> _Done:  # noqa: ARG002
         return _Done()
 
 

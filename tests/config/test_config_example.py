@@ -10,7 +10,7 @@ import jsonschema
 import pytest
 
 from gatehand.config import load, load_text
-from gatehand.config.schema import json_schema
+from gatehand.config.json_schema import json_schema
 from gatehand.times import PATTERN, seconds
 
 EXAMPLE = Path(__file__).parents[2] / "config.example.toml"

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from gatehand.config import Fault, Level, Loaded, load, load_text
+from gatehand.config import Fault, Loaded, Severity, load, load_text
 from gatehand.config.positions import DEEPEST
 from gatehand.small_files import NoSecretError, read_secret
 
@@ -69,7 +69,7 @@ start_amp = 2
         (16, 26, "tool.t2.current.poitner"),
         (17, 1, "tool.t2.start_amp"),
     ]
-    assert all(each.level is Level.ERROR for each in loaded.problems)
+    assert all(each.level is Severity.ERROR for each in loaded.problems)
 
 
 def test_a_problem_reads_file_line_column_level_where_message(tmp_path: Path) -> None:
@@ -280,7 +280,7 @@ def test_paths_of_the_config_count_from_its_folder(tmp_path: Path) -> None:
 
 def test_a_later_look_gets_places_too(tmp_path: Path) -> None:
     loaded = load_text(SMALL, tmp_path / "c.toml")
-    (problem,) = loaded.placed([Fault(("tool", "saw", "gates"), "too long a duct", Level.WARNING)])
+    (problem,) = loaded.placed([Fault(("tool", "saw", "gates"), "too long a duct", Severity.WARNING)])
     assert (problem.line, problem.column, problem.where) == (6, 9, "tool.saw.gates")
 
 

@@ -7,8 +7,8 @@ import pytest
 
 from gatehand.access_rights import Right, users
 from gatehand.config import Config, load_text
-from gatehand.config.signals import GateCommand, Heard, Signal, SwitchCommand
-from gatehand.config.tables import Collector, Gate, Tool
+from gatehand.config.signals import GateCommand, Signal, SwitchCommand, TopicSource
+from gatehand.config.tables import CollectorTable, GateTable, ToolTable
 from gatehand.exercise.observed_state import ObservedState
 from gatehand.shell.encode_commands import CommandEncoder
 from gatehand.shell.routes import Routes
@@ -56,11 +56,15 @@ def signals(config: Config) -> tuple[Signal, ...]:
 
 def is_signal(annotation: object) -> bool:
     kinds = (annotation, *get_args(annotation))
-    return any(isinstance(each, type) and issubclass(each, Heard | SwitchCommand | GateCommand) for each in kinds)
+    return any(isinstance(each, type) and issubclass(each, TopicSource | SwitchCommand | GateCommand) for each in kinds)
 
 
 def test_the_shop_of_this_file_has_every_signal_that_a_table_can_have(signals: tuple[Signal, ...]) -> None:
-    models: dict[str, type[Collector | Gate | Tool]] = {"collector": Collector, "gate": Gate, "tool": Tool}
+    models: dict[str, type[CollectorTable | GateTable | ToolTable]] = {
+        "collector": CollectorTable,
+        "gate": GateTable,
+        "tool": ToolTable,
+    }
     possible = {
         (kind, key)
         for kind, model in models.items()

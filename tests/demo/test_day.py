@@ -8,27 +8,27 @@ from pathlib import Path
 import pytest
 from virtual_day import VirtualDay
 
-from gatehand.config import Level
+from gatehand.config import Severity
 from gatehand.config.load import load_text
-from gatehand.demo.day import DAY, ENDS_AT, SCRIPT, Happening, LoggedEvent, first_missing
+from gatehand.demo.day import DAY, ENDS_AT, SCRIPT, LoggedEvent, ShopEvent, first_missing
 from gatehand.demo.timeline import Timeline
 from gatehand.demo.verdict import STARTS, complaints, is_over, summary
-from gatehand.journal.line import Line
+from gatehand.journal.line import LogLine
 
 
 @pytest.fixture(scope="module")
-def lines() -> list[Line]:
+def lines() -> list[LogLine]:
     return VirtualDay().play()
 
 
-def of(lines: Iterable[Line], event: str, **facts: object) -> list[Line]:
+def of(lines: Iterable[LogLine], event: str, **facts: object) -> list[LogLine]:
     return [line for line in lines if line["event"] == event and all(line.get(k) == v for k, v in facts.items())]
 
 
 def test_the_demos_config_has_neither_errors_nor_warnings() -> None:
     loaded = load_text((files("gatehand.demo") / "shop.toml").read_text("utf-8"), Path("shop.toml"))
     assert loaded.ok
-    assert [problem for problem in loaded.problems if problem.level is not Level.ERROR] == []
+    assert [problem for problem in loaded.problems if problem.level is not Severity.ERROR] == []
 
 
 @pytest.mark.parametrize("seed", range(5))
@@ -40,7 +40,7 @@ def test_the_day_goes_as_scripted_whatever_the_noise(seed: int) -> None:
     assert day.against_shut_gates == []
 
 
-def test_nothing_in_the_day_has_to_wait_on_a_computer_that_is_quick(lines: list[Line]) -> None:
+def test_nothing_in_the_day_has_to_wait_on_a_computer_that_is_quick(lines: list[LogLine]) -> None:
     expected: list[LoggedEvent] = []
     began = 0.0
     for one in SCRIPT:
@@ -64,7 +64,7 @@ def test_the_fan_stands_and_every_gate_is_shut_when_the_day_is_over() -> None:
     assert {gate.position(day.now) for gate in day.shop.gates.values()} == {0.0}
 
 
-def test_a_gate_in_fault_is_not_tried_again_and_again_by_the_demand_that_it_failed(lines: list[Line]) -> None:
+def test_a_gate_in_fault_is_not_tried_again_and_again_by_the_demand_that_it_failed(lines: list[LogLine]) -> None:
     (fault,) = of(lines, "gate_fault", gate="band_saw")
     (stopped,) = [
         line
@@ -76,34 +76,34 @@ def test_a_gate_in_fault_is_not_tried_again_and_again_by_the_demand_that_it_fail
     assert len(of(between, "start_refused")) == 1
 
 
-def test_the_summary_names_starts_the_missed_cut_and_what_would_have_caught_it(lines: list[Line]) -> None:
+def test_the_summary_names_starts_the_missed_cut_and_what_would_have_caught_it(lines: list[LogLine]) -> None:
     text = "\n".join(summary(lines))
     assert f"{STARTS} starts" in text
     assert "carving router" in text
     assert "start_amps = 1" in text
 
 
-def without(unwanted: Callable[[Line], bool], lines: list[Line]) -> list[Line]:
+def without(unwanted: Callable[[LogLine], bool], lines: list[LogLine]) -> list[LogLine]:
     return [line for line in lines if not unwanted(line)]
 
 
 @pytest.mark.parametrize("event", ["start_missed", "gate_fault", "hand_started", "stop_active", "hold_reset"])
-def test_a_scripted_thing_that_is_missing_is_noticed(lines: list[Line], event: str) -> None:
+def test_a_scripted_thing_that_is_missing_is_noticed(lines: list[LogLine], event: str) -> None:
     said = complaints(without(lambda line: line["event"] == event, lines))
     assert any(event in one for one in said), said
 
 
-def test_a_start_without_an_open_gate_is_noticed(lines: list[Line]) -> None:
+def test_a_start_without_an_open_gate_is_noticed(lines: list[LogLine]) -> None:
     said = complaints(without(lambda line: line["event"] == "gate_open" and line.get("gate") == "band_saw", lines))
     assert any("no gate proven open" in one for one in said), said
 
 
-def test_a_start_too_many_is_noticed(lines: list[Line]) -> None:
+def test_a_start_too_many_is_noticed(lines: list[LogLine]) -> None:
     again = of(lines, "collector_on", rule="demand")[-1]
     assert any("started" in one for one in complaints([*lines, again]))
 
 
-def test_a_fan_that_is_not_off_at_once_is_noticed(lines: list[Line]) -> None:
+def test_a_fan_that_is_not_off_at_once_is_noticed(lines: list[LogLine]) -> None:
     late = [
         {**line, "mono": float(str(line["mono"])) + 0.7}
         if line["event"] == "collector_off" and line.get("rule") == "stop_contact"
@@ -118,7 +118,7 @@ def test_another_day_is_noticed() -> None:
     assert complaints(VirtualDay(lame).play())
 
 
-def told(lines: list[Line], day: tuple[Happening, ...] = DAY, width: int = 80) -> str:
+def told(lines: list[LogLine], day: tuple[ShopEvent, ...] = DAY, width: int = 80) -> str:
     written: list[str] = []
     timeline = Timeline(width, written.append)
     timeline.open(0.0)
@@ -130,12 +130,12 @@ def told(lines: list[Line], day: tuple[Happening, ...] = DAY, width: int = 80) -
 
 
 @pytest.mark.parametrize("width", [20, 80, 100, 500])
-def test_the_timeline_keeps_within_the_screen_and_never_below_80_columns(lines: list[Line], width: int) -> None:
+def test_the_timeline_keeps_within_the_screen_and_never_below_80_columns(lines: list[LogLine], width: int) -> None:
     longest = max(len(row) for row in told(lines, width=width).splitlines())
     assert longest < max(80, width)
 
 
-def test_the_timeline_tells_each_scripted_thing_in_order_of_time(lines: list[Line]) -> None:
+def test_the_timeline_tells_each_scripted_thing_in_order_of_time(lines: list[LogLine]) -> None:
     text = told(lines)
     shop = " ".join(" ".join(row[8:34] for row in text.splitlines()).split())
     for one in DAY:
@@ -145,14 +145,14 @@ def test_the_timeline_tells_each_scripted_thing_in_order_of_time(lines: list[Lin
     assert len(seconds) > 30
 
 
-def test_a_happening_and_its_first_answer_stand_in_one_row(lines: list[Line]) -> None:
+def test_a_happening_and_its_first_answer_stand_in_one_row(lines: list[LogLine]) -> None:
     row = next(row for row in told(lines).splitlines() if "The band saw cuts" in row)
     assert "Band saw started" in row
 
 
 def test_the_timeline_tells_what_an_edit_of_the_config_changed_and_why_one_was_not_taken() -> None:
     """Who plays with `--keep` edits a delay first."""
-    edits: list[Line] = [
+    edits: list[LogLine] = [
         {"ts": "", "mono": 1.0, "event": "config_loaded", "path": "shop.toml"},
         {"ts": "", "mono": 2.0, "event": "config_loaded", "path": "shop.toml", "changed": "tool.saw.run_on: 2 -> 3"},
         {"ts": "", "mono": 3.0, "event": "config_rejected", "path": "shop.toml", "why": "no key run_onn here"},

@@ -16,7 +16,7 @@ from support.ports import free_port
 
 from gatehand.demo.day import DAY
 from gatehand.demo.verdict import complaints
-from gatehand.journal.line import Line
+from gatehand.journal.line import LogLine
 from gatehand.journal.reader import EventReader
 from gatehand.mqtt.client import plain_client
 from gatehand.mqtt.settings import BrokerSettings
@@ -57,7 +57,7 @@ def shop_column(out: str) -> str:
     return " ".join(" ".join(row[8:34] for row in out.splitlines()).split())
 
 
-def log_of(folder: Path) -> list[Line]:
+def log_of(folder: Path) -> list[LogLine]:
     return list(EventReader(folder).lines())
 
 

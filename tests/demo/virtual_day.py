@@ -5,9 +5,9 @@ from importlib.resources import files
 from pathlib import Path
 
 from gatehand.config.load import load_text
-from gatehand.demo.day import DAY, ENDS_AT, HABITS, Happening
+from gatehand.demo.day import DAY, ENDS_AT, HABITS, ShopEvent
 from gatehand.demo.simulated_devices import is_driven_against_shut_gates, is_fault_input, take_fault_input
-from gatehand.journal.line import Line, facts_of
+from gatehand.journal.line import LogLine, facts_of
 from gatehand.shell.encode_commands import CommandEncoder
 from gatehand.shell.routes import Routes
 from gatehand.simshop import Sent, SimShop
@@ -20,7 +20,7 @@ DOORS_OPEN = 4.0
 class VirtualDay:
     """Plays the day and keeps its log lines, `mono` counted from the opening of the doors."""
 
-    def __init__(self, day: Sequence[Happening] = DAY, seed: int = 1) -> None:
+    def __init__(self, day: Sequence[ShopEvent] = DAY, seed: int = 1) -> None:
         loaded = load_text((files("gatehand.demo") / "shop.toml").read_text("utf-8"), Path("shop.toml"))
         assert loaded.config is not None
         assert loaded.shop is not None
@@ -30,10 +30,10 @@ class VirtualDay:
         self._state = initial(loaded.shop, 0.0)
         self._ahead = list(day)
         self.now = 0.0
-        self.lines: list[Line] = []
+        self.lines: list[LogLine] = []
         self.against_shut_gates: list[float] = []
 
-    def play(self) -> list[Line]:
+    def play(self) -> list[LogLine]:
         self._feed(BrokerConnected(), 0.0)
         self._hear(self.shop.begin(0.0), retained=True)
         end = DOORS_OPEN + ENDS_AT
@@ -67,7 +67,7 @@ class VirtualDay:
             for event in said if asked is None else asked.events:
                 self._feed(event, one.at)
 
-    def _act(self, happening: Happening) -> None:
+    def _act(self, happening: ShopEvent) -> None:
         for topic, payload in happening.messages.items():
             if is_fault_input(topic):
                 take_fault_input(self.shop, topic, payload.encode(), self.now)

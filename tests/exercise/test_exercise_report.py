@@ -5,13 +5,13 @@ import tomllib
 
 from virtual_world import VirtualWorld, at_the_tools, config
 
-from gatehand.exercise import findings
-from gatehand.simshop import Trouble
+from gatehand.exercise import results
+from gatehand.simshop import GateFault
 
 
 def test_the_table_has_every_gate_and_tool_with_its_figures() -> None:
     result = VirtualWorld(person=at_the_tools(), daemon="off").go(tools=True)
-    text = findings.text(result, config())
+    text = results.text(result, config())
     rows = [line.split() for line in text.splitlines() if line.startswith("band saw ")]
     assert " ".join(rows[0][2:]) == "1.20 / 1.20 / 1.20 1.20 / 1.20 / 1.20 1.5 well"
     assert rows[1][-1] == "well"
@@ -21,31 +21,31 @@ def test_the_table_has_every_gate_and_tool_with_its_figures() -> None:
 
 
 def test_the_hold_is_left_and_how_to_reset_it_is_printed() -> None:
-    text = findings.text(VirtualWorld(daemon="off").go(), config())
+    text = results.text(VirtualWorld(daemon="off").go(), config())
     assert "publish anything, not retained, to gatehand/collector/main/reset" in " ".join(text.split())
     assert "mosquitto_pub -h 127.0.0.1 -p 1883 -t 'gatehand/collector/main/reset' -m 1" in text
-    assert "nothing is held" in findings.text(VirtualWorld().go(), config())
+    assert "nothing is held" in results.text(VirtualWorld().go(), config())
 
 
 def test_proposals_are_toml_for_the_config() -> None:
     result = VirtualWorld().go()
-    assert tomllib.loads(findings.proposals(result)) == {
+    assert tomllib.loads(results.proposals(result)) == {
         "gate": {"band_saw": {"travel": 1.5}, "planing": {"travel": 1.5}}
     }
-    assert "# measured 1.20 at most; as it is" in findings.proposals(result)
+    assert "# measured 1.20 at most; as it is" in results.proposals(result)
 
 
 def test_what_failed_is_told_by_name_and_decides_the_end() -> None:
     world = VirtualWorld()
-    world.shop.gates["band_saw"].suffer(Trouble.JAM, 0.0)
-    text = findings.text(world.go(), config())
+    world.shop.gates["band_saw"].suffer(GateFault.JAM, 0.0)
+    text = results.text(world.go(), config())
     assert "FAILED\n  gate band saw: No report came on g/band_saw/state" in text
     assert text.endswith("Not all is well.")
 
 
 def test_programs_get_the_same_facts() -> None:
     result = VirtualWorld(person=at_the_tools(), daemon="off").go(tools=True)
-    found = json.loads(json.dumps(findings.as_json(result, config())))
+    found = json.loads(json.dumps(results.as_json(result, config())))
     assert found["ok"] is True
     assert found["held"] == {"main": {"reset_topic": "gatehand/collector/main/reset"}}
     saw = found["gates"]["band_saw"]

@@ -3,7 +3,7 @@
 import pytest
 from virtual_world import MECHANICAL, TEXT, VirtualWorld, at_the_tools
 
-from gatehand.exercise.findings import Result, ToolResult, Weight
+from gatehand.exercise.results import Result, ToolResult, Weight
 from gatehand.simshop import Habits, ToolHabits
 
 

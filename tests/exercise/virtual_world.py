@@ -11,8 +11,8 @@ from pathlib import Path
 
 from gatehand.config import Config
 from gatehand.config.load import load_text
-from gatehand.exercise.findings import Result
-from gatehand.exercise.terminal_io import Ending, Happening
+from gatehand.exercise.results import Result
+from gatehand.exercise.terminal_io import EndOfInput, TerminalEvent
 from gatehand.exercise.walk import Asked, walk
 from gatehand.mqtt.inbox import Message
 from gatehand.mqtt.transport import Outgoing
@@ -109,7 +109,7 @@ class VirtualWorld:
         self._holds = holds
         self._reroute = dict(reroute or {})
         self._spelling = dict(spelling or {})
-        self._waiting: list[Happening] = [] if person is not None else [Ending.NOBODY_THERE]
+        self._waiting: list[TerminalEvent] = [] if person is not None else [EndOfInput.NOBODY_THERE]
         self._plans: list[tuple[float, int, Callable[[], None]]] = []
         self._hear(self.shop.begin(0.0), retained=True)
         if daemon is not None:
@@ -137,7 +137,7 @@ class VirtualWorld:
         self.plan(after, lambda: self._waiting.append(text))
 
     def interrupt(self, *, after: float = 0.0) -> None:
-        self.plan(after, lambda: self._waiting.append(Ending.INTERRUPTED))
+        self.plan(after, lambda: self._waiting.append(EndOfInput.INTERRUPTED))
 
     def plan(self, after: float, action: Callable[[], None]) -> None:
         """Something happens, so many seconds from now."""
@@ -166,7 +166,7 @@ class VirtualWorld:
         self.shop.deliver(outgoing.topic, outgoing.payload, self.time)
         return self.objections.get(outgoing.topic)
 
-    async def next(self, until: float) -> Happening | None:
+    async def next(self, until: float) -> TerminalEvent | None:
         while not self._waiting:
             moments = (until, self.shop.next_at() or math.inf, self._plans[0][0] if self._plans else math.inf)
             self.time = max(self.time, min(moments))

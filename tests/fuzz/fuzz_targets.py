@@ -15,8 +15,8 @@ from msgspec import to_builtins
 from msgspec.structs import astuple
 from support.topic_filters import matches, topic_problem
 
-from gatehand.config import Level, Loaded, load, load_text
-from gatehand.journal.line import Line, LineError, Stamper, decode, encode
+from gatehand.config import Loaded, Severity, load, load_text
+from gatehand.journal.line import LineError, LogLine, Stamper, decode, encode
 from gatehand.journal.reader import EventReader, Follower
 from gatehand.journal.sentences import sentence_of
 from gatehand.mqtt.paho_client import filter_problem
@@ -144,7 +144,7 @@ def config(text: str) -> Loaded:
         assert problem.column >= 1, problem
         assert problem.message, problem
         json.dumps(problem.as_dict()).encode()
-    refused = any(problem.level is Level.ERROR for problem in loaded.problems)
+    refused = any(problem.level is Severity.ERROR for problem in loaded.problems)
     assert refused == (loaded.config is None), loaded.problems
     assert (loaded.shop is None) == (loaded.config is None)
     if loaded.shop is not None:
@@ -174,7 +174,7 @@ def config_file(data: bytes, folder: Path) -> None:
         str(problem).encode("utf-8", "backslashreplace")
 
 
-def log(data: bytes, folder: Path) -> list[Line]:
+def log(data: bytes, folder: Path) -> list[LogLine]:
     """Any bytes as a day's event file: lines, and the places of what are none."""
     path = folder / "events-2026-03-05.jsonl"
     path.write_bytes(b"")

@@ -10,7 +10,7 @@ import pytest
 from journal_support import NOON, FakeClock, FaultyDisk, stamper
 
 from gatehand.journal.files import EventFiles, LogFolderError
-from gatehand.journal.line import Line, Stamper, encode
+from gatehand.journal.line import LogLine, Stamper, encode
 from gatehand.journal.reader import EventReader
 
 TODAY = "events-2026-03-05.jsonl"
@@ -25,7 +25,7 @@ def opened(
     return files, stamps
 
 
-def write(files: EventFiles, line: Line) -> bool:
+def write(files: EventFiles, line: LogLine) -> bool:
     return files.write(encode(line), str(line["ts"]), int(line["seq"] or 0))
 
 

@@ -10,7 +10,7 @@ from queue import SimpleQueue
 import pytest
 from journal_support import FakeClock, FaultyDisk, settled, stamper, wait_all
 
-from gatehand.journal.line import Line, Stamper
+from gatehand.journal.line import LogLine, Stamper
 from gatehand.journal.reader import EventReader
 from gatehand.journal.threads import Health
 from gatehand.journal.writer import EventLog
@@ -53,7 +53,7 @@ def events(folder: Path) -> list[str]:
     return [str(line["event"]) for line in EventReader(folder).lines()]
 
 
-def on(stamps: Stamper) -> list[Line]:
+def on(stamps: Stamper) -> list[LogLine]:
     return [stamps.note(Happened.COLLECTOR_ON, 1.0, collector="main")]
 
 

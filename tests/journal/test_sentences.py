@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 import gatehand_rules
-from gatehand.journal.line import Line, OwnEvent
+from gatehand.journal.line import LogLine, OwnEvent
 from gatehand.journal.sentence_table import REASONS, TABLE
 from gatehand.journal.sentences import sentence, sentence_of
 from gatehand.times import lasting
@@ -79,7 +79,7 @@ def test_each_thing_that_the_rules_say_reads_whole(
 ) -> None:
     for event in events:
         for rule in rules:
-            line: Line = {"event": event, "rule": rule, **dict.fromkeys(facts, 7.5)}
+            line: LogLine = {"event": event, "rule": rule, **dict.fromkeys(facts, 7.5)}
             line |= {"alarm": "tool.band_saw.silent"} if "alarm" in facts else {}
             line |= {key: "band_saw" for key in ("tool", "gate", "collector") if key in facts}
             if event in {Happened.DEVICE_OFFLINE, Happened.DEVICE_ONLINE}:
@@ -157,7 +157,7 @@ def test_each_thing_that_the_rules_say_reads_whole(
         ),
     ],
 )  # fmt: skip
-def test_sentences_as_a_woodworker_reads_them(line: Line, said: str) -> None:
+def test_sentences_as_a_woodworker_reads_them(line: LogLine, said: str) -> None:
     assert sentence(line) == said
 
 
@@ -167,7 +167,7 @@ def test_a_finding_reads_as_its_line_does() -> None:
 
 
 def test_an_event_from_a_later_version_is_shown_with_its_rule_and_numbers() -> None:
-    line: Line = {"event": "blade_dulled", "tool": "band_saw", "rule": "wear", "amps": 9.125, "odd": None}
+    line: LogLine = {"event": "blade_dulled", "tool": "band_saw", "rule": "wear", "amps": 9.125, "odd": None}
     assert sentence(line) == "band saw: blade dulled, wear (amps 9.125 A, odd unknown)"
     assert sentence({"event": "tool_started", "ts": "x"}) == "? started"
     assert sentence({"event": "login_refused", "text": "the broker refuses us"}) == "the broker refuses us"

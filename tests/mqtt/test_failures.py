@@ -1,12 +1,12 @@
 """How long to wait, which protocol to speak, what to say; time is a number here."""
 
-from gatehand.mqtt.failures import SESSION_TAKEN_OVER, ConnectionFailedError, Ending, Failure, Patience, Retry
+from gatehand.mqtt.failures import SESSION_TAKEN_OVER, ConnectionFailedError, Disconnect, Failure, Patience, Retry
 from gatehand.mqtt.settings import BrokerSettings
 from gatehand.mqtt.transport import NoticeKind
 
 SETTINGS = BrokerSettings("broker.example", client_id="shop", username="fan", password="s3cret")
 PATIENCE = Patience()
-BROKE = Ending("the connection broke", by_peer=True)
+BROKE = Disconnect("the connection broke", by_peer=True)
 
 
 def failed(failure: Failure, cause: str = "why") -> ConnectionFailedError:
@@ -101,11 +101,11 @@ def test_short_lives_do_not_count_across_a_long_one_nor_across_a_broker_that_was
 
 def test_what_we_gave_up_ourselves_is_no_short_life() -> None:
     one = retry()
-    assert all(one.after_life(Ending("no sign of life"), 1.0).notice is None for _ in range(5))
+    assert all(one.after_life(Disconnect("no sign of life"), 1.0).notice is None for _ in range(5))
 
 
 def test_a_broker_that_says_so_is_believed_the_first_time() -> None:
-    following = retry().after_life(Ending("taken over", SESSION_TAKEN_OVER, by_peer=True), 900.0)
+    following = retry().after_life(Disconnect("taken over", SESSION_TAKEN_OVER, by_peer=True), 900.0)
     assert following.notice is not None
     assert "(the broker says so)" in following.notice.text
 

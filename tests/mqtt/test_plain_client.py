@@ -10,7 +10,7 @@ from support.recorder import LONGEST
 from support.scripted_broker import ScriptedBroker
 
 from gatehand.mqtt.client import ClientError, plain_client
-from gatehand.mqtt.settings import BrokerSettings, Tls
+from gatehand.mqtt.settings import BrokerSettings, TlsFiles
 from gatehand.mqtt.transport import MessageKind, Outgoing
 
 
@@ -24,16 +24,16 @@ async def test_an_encrypted_broker_is_talked_to_only_with_its_authority() -> Non
     ca_file = make_authority(broker.folder, "shop")
     broker.configure(*make_broker_certificate(broker.folder, "shop"))
     with broker:
-        async with plain_client(to(broker.port, tls=Tls(ca_file)), ["t"]) as client:
+        async with plain_client(to(broker.port, tls=TlsFiles(ca_file)), ["t"]) as client:
             await client.publish("t", b"sealed", qos=1)
             async for heard in client.messages():
                 assert heard.payload == b"sealed"
                 break
         with pytest.raises(ClientError, match=r"no encrypted connection .* mend tls"):
-            async with plain_client(to(broker.port, tls=Tls())):
+            async with plain_client(to(broker.port, tls=TlsFiles())):
                 pass
         with pytest.raises(ClientError, match=r"ca_file .* cannot be used"):
-            async with plain_client(to(broker.port, tls=Tls(broker.folder / "none.pem"))):
+            async with plain_client(to(broker.port, tls=TlsFiles(broker.folder / "none.pem"))):
                 pass
 
 

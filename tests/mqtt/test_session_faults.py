@@ -20,7 +20,7 @@ from gatehand.mqtt import paho_client
 from gatehand.mqtt.failures import Patience
 from gatehand.mqtt.outbox import LATEST
 from gatehand.mqtt.session import Session
-from gatehand.mqtt.settings import BrokerSettings, Protocol, Tls
+from gatehand.mqtt.settings import BrokerSettings, Protocol, TlsFiles
 from gatehand.mqtt.transport import MessageKind, NoticeKind, Outgoing, Subscription
 
 pytestmark = pytest.mark.broker
@@ -329,21 +329,21 @@ async def test_an_encrypted_connection_is_checked_against_the_ca_and_a_bad_one_i
     encrypted.configure(*make_broker_certificate(encrypted.folder, "shop", names="DNS:localhost"))
     with encrypted as broker:
         shell = Recorder()
-        login = BrokerSettings("localhost", broker.port, "gatehand-test", tls=Tls(shop))
+        login = BrokerSettings("localhost", broker.port, "gatehand-test", tls=TlsFiles(shop))
         async with running(Session(login, "gatehand", shell, (Subscription("a"),), patience=QUICK)) as one:
             await until(lambda: "settled" in shell.story)
             for number in range(200):
                 one.publish(Outgoing("a", str(number).encode(), MessageKind.OFF))
             await until(lambda: len(shell.messages) == 200)
         wary = Recorder()
-        login = BrokerSettings("localhost", broker.port, "gatehand-test", tls=Tls(stranger))
+        login = BrokerSettings("localhost", broker.port, "gatehand-test", tls=TlsFiles(stranger))
         async with running(Session(login, "gatehand", wary, patience=QUICK)):
             await until(lambda: wary.notices)
     assert "CERTIFICATE_VERIFY_FAILED" in wary.notices[0].text
     assert "mend tls in [broker]" in wary.notices[0].text
     assert wary.connected == []
     shell = Recorder()
-    missing = BrokerSettings("localhost", 1883, tls=Tls(tmp_path / "none.crt"))
+    missing = BrokerSettings("localhost", 1883, tls=TlsFiles(tmp_path / "none.crt"))
     async with running(Session(missing, "gatehand", shell, patience=QUICK)):
         await until(lambda: shell.notices)
     assert f"ca_file {tmp_path}/none.crt cannot be used" in shell.notices[0].text

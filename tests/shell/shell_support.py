@@ -10,7 +10,7 @@ from support.in_memory import InMemory
 from support.virtual_time import Clocks, Timers
 
 from gatehand.config import load_text
-from gatehand.journal.line import Line, Stamper
+from gatehand.journal.line import LogLine, Stamper
 from gatehand.mqtt.transport import Connected, MessageKind, Outgoing, Subscription
 from gatehand.shell.active_config import ActiveConfig
 from gatehand.shell.engine import Engine
@@ -114,12 +114,12 @@ class FakeLog:
 
     def __init__(self, clocks: Clocks) -> None:
         self.clocks = clocks
-        self.lines: list[Line] = []
-        self.on_disk: list[Line] = []
+        self.lines: list[LogLine] = []
+        self.on_disk: list[LogLine] = []
         self.stalled = False
-        self._waiting: list[tuple[FakeTicket, Sequence[Line]]] = []
+        self._waiting: list[tuple[FakeTicket, Sequence[LogLine]]] = []
 
-    def append(self, lines: Sequence[Line]) -> FakeTicket:
+    def append(self, lines: Sequence[LogLine]) -> FakeTicket:
         self.lines.extend(lines)
         ticket = FakeTicket(self.clocks)
         self._waiting.append((ticket, lines))
@@ -209,7 +209,7 @@ class World:
         """The same with the time of each."""
         return [sent for sent in self.transport.sent if sent.kind is not MessageKind.STATUS and sent.at >= since]
 
-    def events(self, *names: str) -> list[Line]:
+    def events(self, *names: str) -> list[LogLine]:
         return [line for line in self.log.lines if line["event"] in names]
 
     def shown(self, topic: str) -> Any:  # noqa: ANN401 - JSON

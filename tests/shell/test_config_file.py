@@ -8,7 +8,7 @@ import pytest
 from shell_support import SHOP, World
 
 from gatehand.config import load
-from gatehand.shell.reload import LONGEST_LOOK, ConfigFile, Reloader, Seen
+from gatehand.shell.config_reload import LONGEST_LOOK, ConfigFile, Reloader, Seen
 
 HUGE = 1_000_000_000
 ALARM = "alarm/daemon.main.config"

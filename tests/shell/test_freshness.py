@@ -6,8 +6,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from gatehand.mqtt.payload import Moment, Reader, Rejected
-from gatehand.shell.freshness import ANSWERS_WITHIN, WINDOW, Freshness
+from gatehand.mqtt.payload import MeasuredAt, Reader, Rejected
+from gatehand.shell.freshness import ANSWERS_WITHIN, WINDOW, ReadingAge
 
 PACES = [1.0, 1000.0]
 """A clock in seconds, and one in milliseconds."""
@@ -15,9 +15,9 @@ PACES = [1.0, 1000.0]
 
 def steady(
     pace: float, *, began: float = 7.25, seconds: int = 20, lag: float = 0.05, max_age: float = 5.0
-) -> Freshness:
+) -> ReadingAge:
     """A sensor that has spoken once a second up to 20 s; its clock showed `began` seconds when ours showed 0."""
-    found = Freshness(None, max_age)
+    found = ReadingAge(None, max_age)
     for second in range(seconds + 1):
         found.judge_time((began + second) * pace, second + lag)
     return found
@@ -25,7 +25,7 @@ def steady(
 
 def test_nothing_is_judged_until_two_readings_came_a_second_apart() -> None:
     for pace in PACES:
-        found = Freshness(None, 5.0)
+        found = ReadingAge(None, 5.0)
         assert found.judge_time(100.0 * pace, 50.0) is False
         assert found.judge_time(100.999 * pace, 50.999) is False
         assert found.judge_time(101.0 * pace, 51.0) is True
@@ -49,7 +49,7 @@ def test_max_age_itself_is_young(pace: float, late: float, *, young: bool) -> No
 
 
 def test_rfc_3339_is_told_by_its_text() -> None:
-    fresh = Freshness("/t", 5.0)
+    fresh = ReadingAge("/t", 5.0)
     noon = datetime(2026, 5, 4, 12, 0, 0, 250_000, tzinfo=UTC)
 
     def judge(second: float, received: float) -> bool | Rejected:
@@ -66,7 +66,7 @@ def test_rfc_3339_is_told_by_its_text() -> None:
 
 @pytest.mark.parametrize("pace", PACES)
 def test_a_clock_that_drifts_stays_within_the_window(pace: float) -> None:
-    found = Freshness(None, 1.0)
+    found = ReadingAge(None, 1.0)
     for second in range(0, 6 * 3600, 5):  # it loses 2 s in an hour
         judged = found.judge_time(second * (1 - 2 / 3600) * pace, float(second))
         assert judged is True or second == 0, second
@@ -103,7 +103,7 @@ def test_a_clock_that_is_set_forward_costs_nothing() -> None:
 
 def test_first_readings_that_came_late_tell_no_wrong_pace() -> None:
     """Two readings in a burst, a minute apart by their own time: neither seconds nor milliseconds fit."""
-    found = Freshness(None, 5.0)
+    found = ReadingAge(None, 5.0)
     assert found.judge_time(0.0, 100.0) is False
     assert found.judge_time(60.0, 101.2) is False
     assert found.judge_time(61.2, 102.4) is False
@@ -112,7 +112,7 @@ def test_first_readings_that_came_late_tell_no_wrong_pace() -> None:
 
 @pytest.mark.parametrize("pace", PACES)
 def test_a_clock_that_does_not_rise_proves_nothing(pace: float) -> None:
-    found = Freshness(None, 5.0)
+    found = ReadingAge(None, 5.0)
     assert [found.judge_time(5.0 * pace, 10.0 + second) for second in range(30)] == [False] * 30
 
 
@@ -133,7 +133,7 @@ def test_whatever_the_clock_a_reading_on_time_is_never_refused_and_one_held_back
     clock: tuple[float, float, float], every: float, jitter: list[float], held: float
 ) -> None:
     pace, began, drift = clock
-    found = Freshness(None, 5.0)
+    found = ReadingAge(None, 5.0)
     now = 0.0
     for place, late in enumerate(jitter):
         now = 1000.0 + place * every
@@ -153,14 +153,14 @@ def test_whatever_the_clock_a_reading_on_time_is_never_refused_and_one_held_back
 
 @pytest.mark.parametrize(("after", "young"), [(ANSWERS_WITHIN, True), (ANSWERS_WITHIN + 0.001, False)])
 def test_the_first_reading_within_2_s_of_a_question_is_its_answer(after: float, *, young: bool) -> None:
-    fresh = Freshness(None, 5.0)
+    fresh = ReadingAge(None, 5.0)
     fresh.asked_at = 10.0
     assert fresh.judge(b"5", 10.0 + after) is young
     assert fresh.judge(b"5", 10.0 + after) is False, "only the first"
 
 
 def test_an_answer_that_its_own_time_shows_to_be_old_is_none() -> None:
-    fresh = Freshness("/t", 5.0)
+    fresh = ReadingAge("/t", 5.0)
     fresh.judge(b'{"t": 1}', 1.0)
     fresh.judge(b'{"t": 2}', 2.0)
     fresh.asked_at = 20.0
@@ -181,7 +181,7 @@ def test_an_answer_that_its_own_time_shows_to_be_old_is_none() -> None:
     ],
 )
 def test_a_time_that_cannot_be_read_is_refused_in_words(payload: bytes, why: str) -> None:
-    found = Freshness("/t", 5.0).judge(payload, 1.0)
+    found = ReadingAge("/t", 5.0).judge(payload, 1.0)
     assert isinstance(found, Rejected)
     assert not found.old
     assert found.why.startswith("when it was measured cannot be told: ")
@@ -193,4 +193,4 @@ def test_a_time_that_cannot_be_read_is_refused_in_words(payload: bytes, why: str
     ["2026-05-04T09:30:00Z", "2026-05-04t09:30:00.000z", "2026-05-04 11:30:00+02:00", "2026-05-04T06:00:00-03:30"],
 )
 def test_a_date_and_time_is_read_with_its_offset(text: str) -> None:
-    assert Reader("/t").read_moment(f'{{"t": "{text}"}}'.encode()) == Moment(1777887000.0, is_text=True)
+    assert Reader("/t").read_moment(f'{{"t": "{text}"}}'.encode()) == MeasuredAt(1777887000.0, is_text=True)

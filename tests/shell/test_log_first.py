@@ -3,7 +3,7 @@
 from shell_support import FakeLog
 from support.virtual_time import Clocks
 
-from gatehand.journal.line import Line, OwnEvent, Stamper
+from gatehand.journal.line import LogLine, OwnEvent, Stamper
 from gatehand.shell.log_first import BOUND, LogFirst
 from gatehand_rules.commands import CollectorOff, CollectorOn, Command
 from gatehand_rules.findings import Happened, Rule
@@ -26,7 +26,7 @@ class Way:
     def put(self, command: Command, rule: Rule = Rule.DEMAND) -> float:
         """Decide this now; how long it then took to leave."""
         began = self.clocks.mono()
-        line: Line = {"event": Happened.COLLECTOR_ON, "rule": rule}
+        line: LogLine = {"event": Happened.COLLECTOR_ON, "rule": rule}
         self.first.put([line], (command,), began)
         assert self.left[-1][1] == (command,)
         return round(self.left[-1][0] - began, 3)

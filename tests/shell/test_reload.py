@@ -9,7 +9,7 @@ from shell_support import SHOP, World
 
 from gatehand.config import load
 from gatehand.journal.sentences import sentence
-from gatehand.shell.reload import Reloader
+from gatehand.shell.config_reload import Reloader
 from gatehand_rules.state import ToolRunning, ToolUnknown, collector_word, gate_word, tool_word
 
 FAN, SAW, BENCH = "shop/fan/set", "shop/gate/band_saw/set", "shop/gate/bench/set"

@@ -27,9 +27,9 @@ from gatehand.journal.writer import EventLog
 from gatehand.mqtt.transport import Connected, MessageKind, Outgoing, Subscription
 from gatehand.shell import alarm_words
 from gatehand.shell.active_config import ActiveConfig
+from gatehand.shell.config_reload import Reloader, Seen
 from gatehand.shell.engine import Engine
-from gatehand.shell.ports import Recorder
-from gatehand.shell.reload import Reloader, Seen
+from gatehand.shell.ports import RecorderPort
 from gatehand_rules.step import Outcome
 
 BUSY, IDLE = 20.0, 300.0
@@ -105,7 +105,7 @@ class VirtualFile:
 class VirtualDaemon:
     """Begins at once. `kill` or `stop` ends it."""
 
-    def __init__(self, around: Surroundings, run: str, recorder: Recorder | None = None) -> None:
+    def __init__(self, around: Surroundings, run: str, recorder: RecorderPort | None = None) -> None:
         self._around = around
         self._clocks, self._scheduler = around.clocks, around.scheduler
         self.alive = True

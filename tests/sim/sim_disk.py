@@ -13,7 +13,7 @@ from pathlib import Path
 from sim_time import Clocks, Scheduler
 
 from gatehand.journal.disk import Disk
-from gatehand.journal.line import Line, LineError, decode
+from gatehand.journal.line import LineError, LogLine, decode
 from gatehand.journal.writer import EventLog
 
 BOUND = 0.020
@@ -116,7 +116,7 @@ class MemoryDisk(Disk):
         del folder
         return 1 << 40 if self.room is None else self.room
 
-    def lines_backwards(self) -> Iterator[Line]:
+    def lines_backwards(self) -> Iterator[LogLine]:
         """The event log's lines, newest first; what is torn is passed over."""
         for path in sorted((path for path in self.files if path.name.startswith("events-")), reverse=True):
             for raw in reversed(bytes(self.files[path]).splitlines()):
@@ -167,7 +167,7 @@ class VirtualLog:
         self._clocks = clocks
         self._scheduler = scheduler
         self._delay = delay
-        self._waiting: deque[tuple[Sequence[Line], VirtualTicket]] = deque()
+        self._waiting: deque[tuple[Sequence[LogLine], VirtualTicket]] = deque()
         self._busy = False
         self._due = 0.0
         self._alive = True
@@ -181,7 +181,7 @@ class VirtualLog:
         self.at_once: float | None = None
         """When lines came last whose off waits for none of them."""
 
-    def append(self, lines: Sequence[Line]) -> VirtualTicket:
+    def append(self, lines: Sequence[LogLine]) -> VirtualTicket:
         """See `ports.Log`."""
         ticket = VirtualTicket(self, self._clocks.now)
         if not self._alive:
@@ -260,7 +260,7 @@ class VirtualLog:
         ticket.done_at = self._clocks.mono()
 
 
-def _explained(lines: Sequence[Line]) -> list[tuple[str, str]]:
+def _explained(lines: Sequence[LogLine]) -> list[tuple[str, str]]:
     """The commands that these lines explain: subject and word."""
     found = []
     for line in lines:

@@ -12,7 +12,7 @@ from sim_edits import names_for
 from sim_happening import Happening
 
 from gatehand.config import Config
-from gatehand.config.signals import Heard
+from gatehand.config.signals import TopicSource
 from gatehand.simshop import Reporter
 
 if TYPE_CHECKING:
@@ -123,7 +123,7 @@ def _reset_pressed(world: "World", each: Happening, now: float) -> End:
     return None
 
 
-def _say_word(world: "World", heard: Heard, word: str, at: float, *, retain: bool = False) -> None:
+def _say_word(world: "World", heard: TopicSource, word: str, at: float, *, retain: bool = False) -> None:
     reporter = Reporter()
     reporter.word(heard, word, at, retain=retain)
     for sent in reporter.drain():

@@ -197,7 +197,7 @@ def test_what_a_sensor_held_back_through_an_outage_starts_nothing() -> None:
 
 
 def test_that_what_was_held_back_starts_something_is_seen(monkeypatch: Patch) -> None:
-    monkeypatch.setattr(freshness.Freshness, "judge_time", lambda _self, _at, _now, **_: False)
+    monkeypatch.setattr(freshness.ReadingAge, "judge_time", lambda _self, _at, _now, **_: False)
     assert "I5, I6" in rules_of(day(_says_when(shop("coast_down = 1")), *HELD_BACK))
 
 

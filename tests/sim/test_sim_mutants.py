@@ -13,8 +13,8 @@ from sim_memory import SimMemory
 from sim_play import play
 
 import gatehand.mqtt.outbox
+import gatehand.shell.config_reload
 import gatehand.shell.log_first
-import gatehand.shell.reload
 from gatehand.shell.ports import Remembered
 from gatehand_rules import collectors, demand, gates, holds, interlock, readings, reshape, sequence, zone
 from gatehand_rules import events as ev
@@ -161,7 +161,7 @@ def ignores_a_standstill(patch: Patch) -> None:
 def forgets_a_hold_at_a_reload(patch: Patch) -> None:
     """I5: a held collector under another name is another collector."""
     patch.setattr(reshape, "under_new_names", lambda shop, _names: shop)
-    patch.setattr(gatehand.shell.reload, "obstacles", lambda *_: ())
+    patch.setattr(gatehand.shell.config_reload, "obstacles", lambda *_: ())
     patch.setattr(WatchedEngine, "_hold_again", lambda self, _owed: self.notebook.in_step(self.active, self.state))
 
 

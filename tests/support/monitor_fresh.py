@@ -4,7 +4,7 @@ After a silence (of the sensor, of the broker, of the daemon's loop) a reading a
 confirmed. Like the monitor this shares no line with the rules.
 """
 
-from gatehand.config.tables import Tool
+from gatehand.config.tables import ToolTable
 from support.monitor_notes import ToolNotes
 
 EARLY = 0.03
@@ -16,7 +16,7 @@ CONFIRMED = 1.0
 
 
 def hear_amps(
-    seen: ToolNotes, tool: Tool, amps: float, now: float, *, standstill: bool, late: float, young: bool = False
+    seen: ToolNotes, tool: ToolTable, amps: float, now: float, *, standstill: bool, late: float, young: bool = False
 ) -> bool:
     """A live reading. Whether it is a rise that may start something.
 

@@ -14,7 +14,7 @@ from mill import COASTS, Experiment, Score, folder, score
 
 from gatehand.cli import main
 from gatehand.tune.levels import Levels, gathered, levels
-from gatehand.tune.proposals import Thresholds, thresholds
+from gatehand.tune.proposed_settings import Thresholds, thresholds
 
 DATA = folder()
 pytestmark = pytest.mark.skipif(

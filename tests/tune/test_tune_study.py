@@ -5,7 +5,7 @@ from tune_support import SAW, cuts, track
 
 from gatehand.past.recordings import Piece
 from gatehand.tune.levels import Levels, gathered, levels
-from gatehand.tune.proposals import Spell, advised, choices, joined, rounded, spells, thresholds
+from gatehand.tune.proposed_settings import Spell, advised, choices, joined, rounded, spells, thresholds
 from gatehand.tune.study import as_json, study, text
 
 

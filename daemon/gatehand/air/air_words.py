@@ -5,9 +5,9 @@ from collections.abc import Collection, Sequence
 from msgspec import Struct
 
 from gatehand.text import listed
+from gatehand_air.cures import Assist, MaxOpen
 from gatehand_air.ducting import Asker, Assessment, GateDemand, GateSet, Lack, Short
 from gatehand_air.properties import Units
-from gatehand_air.proposals import Assist, MaxOpen
 from gatehand_air.solve import Unsolved, Why
 
 
@@ -108,16 +108,16 @@ def shortfalls(
     found = []
     for short, ducts in _grouped(assessment.shorts):
         hint = _helped(helped, say) if helped is not None and helped.slow.where in ducts else ""
-        found.append(sentence(assessment.gates if whole else None, short, collector, say, ducts) + hint)
+        found.append(air_sentence(assessment.gates if whole else None, short, collector, say, ducts) + hint)
     return tuple(found)
 
 
 def too_many(carries: MaxOpen, collector: str, say: Speaker) -> str:
     """Why one more gate than the fan carries is one too many."""
-    return sentence(carries.fails, carries.shorts[0], collector, say)
+    return air_sentence(carries.fails, carries.shorts[0], collector, say)
 
 
-def sentence(
+def air_sentence(
     gates: Collection[str] | None, short: Short, collector: str, say: Speaker, ducts: Sequence[str] = ()
 ) -> str:
     """One shortfall; `gates` are named unless they are plain from where it stands. `ducts`: all that are slow alike."""

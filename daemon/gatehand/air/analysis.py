@@ -9,8 +9,7 @@ from msgspec import Struct
 from gatehand.air import air_words
 from gatehand.air.duct_model import DuctSystem, duct_system, duct_systems
 from gatehand.config import Config
-from gatehand_air.ducting import Asker, Assessment, Ducting, GateDemand, GateSet, Lack, gate_sets
-from gatehand_air.proposals import (
+from gatehand_air.cures import (
     INCHES,
     MILLIMETRES,
     MOST_ASSIST,
@@ -24,6 +23,7 @@ from gatehand_air.proposals import (
     next_size,
     run_on,
 )
+from gatehand_air.ducting import Asker, Assessment, Ducting, GateDemand, GateSet, Lack, gate_sets
 from gatehand_air.solve import Unsolved
 
 
@@ -149,13 +149,13 @@ def _alone(system: DuctSystem, demand: GateDemand, proposals: Proposals) -> list
     say = system.say
     assessment = system.ducting.assess(demand.opens, demand.gates)
     if isinstance(assessment.clean, Unsolved):
-        text = air_words.sentence(demand.opens, assessment.shorts[0], system.collector, say)
+        text = air_words.air_sentence(demand.opens, assessment.shorts[0], system.collector, say)
         return [AirWarning(("fan", system.collector, "curve"), text)]
     ends = {end.name for end in system.ducting.network.ends}
     slow = [s for s in assessment.shorts if s.lack is Lack.SLOW_DUCT and s.where not in ends]
     if not slow:
         return []
-    text = air_words.sentence(demand.opens, min(slow, key=lambda short: short.share), system.collector, say)
+    text = air_words.air_sentence(demand.opens, min(slow, key=lambda short: short.share), system.collector, say)
     if demand.asker is Asker.HAND:
         return [AirWarning(("gate", demand.name), text)]
     cure = proposals.assists.get(demand.name)

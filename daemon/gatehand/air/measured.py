@@ -13,7 +13,7 @@ from gatehand.air.air_words import significant
 from gatehand.air.duct_model import DuctSystem, duct_systems
 from gatehand.config import Config
 from gatehand.config.ducts import Fan, FilterLoss, Positive
-from gatehand.config.values import Table
+from gatehand.config.values import TomlTable
 from gatehand.text import columns, did_you_mean
 from gatehand_air.fit import Fit, Measurement, NoFitError, Quantity, fit
 
@@ -21,7 +21,7 @@ WORTH_A_REMARK = 0.05
 """Typical error that remains after the fit."""
 
 
-class MeasuredReading(Table):
+class MeasuredReading(TomlTable):
     """[[reading]]: with these gates open, any of these in the config's units."""
 
     open: Annotated[tuple[str, ...], Field(min_length=1)]
@@ -33,7 +33,7 @@ class MeasuredReading(Table):
     """Static suction at the collector's inlet."""
 
 
-class Measured(Table):
+class Measured(TomlTable):
     """The file."""
 
     filter: Literal["clean", "dirty"] = "clean"

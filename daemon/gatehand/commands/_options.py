@@ -118,7 +118,7 @@ def where(args: argparse.Namespace, role: str) -> "Where":
         NoBrokerNamedError: none is named, and there is no config that could.
         NoSecretError: a password cannot be read.
     """
-    from gatehand.mqtt.settings import BrokerSettings, Tls, broker_settings, fresh_client_id
+    from gatehand.mqtt.settings import BrokerSettings, TlsFiles, broker_settings, fresh_client_id
     from gatehand.screen.listen import Where
     from gatehand.small_files import read_secret
 
@@ -131,7 +131,7 @@ def where(args: argparse.Namespace, role: str) -> "Where":
         settings = broker_settings(config, loaded.file, client_id=fresh_client_id(base, role), login=own_login)
     else:
         host, port = args.broker
-        tls = Tls(args.ca_file) if args.tls or args.ca_file is not None else None
+        tls = TlsFiles(args.ca_file) if args.tls or args.ca_file is not None else None
         base = args.base or "gatehand"
         port = port or (_PORT_TLS if tls else _PORT)
         settings = BrokerSettings(host, port, client_id=fresh_client_id(base, role), tls=tls)

@@ -3,7 +3,7 @@
 import argparse
 import json
 
-from gatehand.config import Fault, Level, Loaded, Problem, load
+from gatehand.config import Fault, Loaded, Problem, Severity, load
 from gatehand.text import listed, named
 
 
@@ -35,7 +35,7 @@ def _of_the_air(loaded: Loaded) -> tuple[Problem, ...]:
         return ()
     from gatehand.air import warnings
 
-    return loaded.placed(Fault(path, message, Level.WARNING) for path, message in warnings(loaded.config))
+    return loaded.placed(Fault(path, message, Severity.WARNING) for path, message in warnings(loaded.config))
 
 
 def _verdict(loaded: Loaded, problems: list[Problem]) -> str:

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from typing import TextIO
 
     from gatehand.config import Config
-    from gatehand.exercise.findings import Result
+    from gatehand.exercise.results import Result
     from gatehand.exercise.walk import Asked
     from gatehand.mqtt.settings import BrokerSettings
 
@@ -42,7 +42,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Exercise."""
-    from gatehand.exercise import findings
+    from gatehand.exercise import results
     from gatehand.exercise.supervisor import BrokenOffError, RefusedError
     from gatehand.exercise.walk import Asked
     from gatehand.mqtt.client import ClientError
@@ -61,9 +61,9 @@ def run(args: argparse.Namespace) -> int:
         settings = broker_settings(config, loaded.file, client_id=fresh_client_id(config.broker.base, "exercise"))
         result = asyncio.run(_walk(config, settings, asked, sys.stderr if args.json else sys.stdout))
     if args.json:
-        print(json.dumps({"config": str(loaded.path), **findings.as_json(result, config)}, indent=2))
+        print(json.dumps({"config": str(loaded.path), **results.as_json(result, config)}, indent=2))
     else:
-        print(f"\n{findings.text(result, config)}")
+        print(f"\n{results.text(result, config)}")
     return 0 if result.ok else 1
 
 

@@ -9,7 +9,7 @@ from pathlib import Path
 from gatehand.commands import WRONG_USAGE, CommandError, no_such
 from gatehand.commands._options import add_span, readable
 from gatehand.commands._output import show_skipped
-from gatehand.journal.line import Line, OwnEvent
+from gatehand.journal.line import LogLine, OwnEvent
 from gatehand.journal.reader import EventReader, Follower
 from gatehand.journal.sentences import sentence
 from gatehand.times import local_stamp
@@ -65,14 +65,14 @@ def _show(folder: Path, args: argparse.Namespace) -> int:
     return 0
 
 
-def _chosen(reader: EventReader, args: argparse.Namespace) -> list[Line]:
+def _chosen(reader: EventReader, args: argparse.Namespace) -> list[LogLine]:
     if args.since is not None:
         return list(deque((line for line in reader.lines(args.since, args.until) if _is_wanted(line, args)), args.n))
     newest = (line for line in reader.backwards(args.until) if _is_wanted(line, args))
     return list(islice(newest, args.n or _LAST))[::-1]
 
 
-def _is_wanted(line: Line, args: argparse.Namespace) -> bool:
+def _is_wanted(line: LogLine, args: argparse.Namespace) -> bool:
     asked = {"tool": args.tool, "gate": args.gate, "collector": args.collector, "event": args.event}
     return all(names is None or line.get(key) in names for key, names in asked.items())
 
@@ -86,7 +86,7 @@ def _follow(follower: Follower, args: argparse.Namespace, shown: set[tuple[objec
         show_skipped(follower.skipped)
 
 
-def _print(line: Line, *, as_json: bool) -> None:
+def _print(line: LogLine, *, as_json: bool) -> None:
     if as_json:
         print(json.dumps(line, ensure_ascii=False, separators=(",", ":")), flush=True)
     else:
@@ -126,7 +126,7 @@ def _folder_of(config: Path) -> Path:
     return loaded.file(found.log.folder)
 
 
-def _id(line: Line) -> tuple[object, object]:
+def _id(line: LogLine) -> tuple[object, object]:
     return line.get("run"), line.get("seq")
 
 

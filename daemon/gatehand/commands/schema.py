@@ -5,7 +5,7 @@ import json
 from pathlib import Path
 
 from gatehand.commands import write
-from gatehand.config.schema import json_schema
+from gatehand.config.json_schema import json_schema
 
 
 def configure(parser: argparse.ArgumentParser) -> None:

@@ -12,7 +12,7 @@ from gatehand.config import Config
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from gatehand.why.moment import Kind
+    from gatehand.why.moment import SubjectKind
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -51,13 +51,13 @@ def run(args: argparse.Namespace) -> int:
     return 1 if answer.verdict.is_no else 0
 
 
-def _subject(name: str, config: Config) -> "tuple[Kind, str]":
+def _subject(name: str, config: Config) -> "tuple[SubjectKind, str]":
     """What a name stands for, a tool before a gate before a collector.
 
     Raises:
         CommandError: for nothing.
     """
-    tables: dict[Kind, Iterable[str]] = {"tool": config.tool, "gate": config.gate, "collector": config.collector}
+    tables: dict[SubjectKind, Iterable[str]] = {"tool": config.tool, "gate": config.gate, "collector": config.collector}
     prefix, _, rest = name.partition(".")
     for kind, names in tables.items():
         if prefix == kind and rest in names:

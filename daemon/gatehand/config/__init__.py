@@ -7,6 +7,6 @@ finds in `problems.py`, the way through all of it in `load.py`.
 
 from gatehand.config.load import Loaded, load, load_text
 from gatehand.config.model import Config
-from gatehand.config.problems import Fault, Level, Problem
+from gatehand.config.problems import Fault, Problem, Severity
 
-__all__ = ["Config", "Fault", "Level", "Loaded", "Problem", "load", "load_text"]
+__all__ = ["Config", "Fault", "Loaded", "Problem", "Severity", "load", "load_text"]

@@ -6,7 +6,7 @@ from msgspec import Struct
 
 from gatehand.config.model import Config
 from gatehand.config.tables import COLLECTOR_MEMBER
-from gatehand.config.values import Table
+from gatehand.config.values import TomlTable
 from gatehand_rules.shop import Circuit, Collector, Gate, Shop, StopContact, Tool
 
 T = TypeVar("T", bound=Struct)
@@ -26,7 +26,7 @@ def build(config: Config) -> Shop:
     )
 
 
-def _made(kind: type[T], table: Table, **own: object) -> T:
+def _made(kind: type[T], table: TomlTable, **own: object) -> T:
     """The record of a table: a field as given here, else as the table has it under the same name."""
     return kind(**{field: own[field] if field in own else getattr(table, field) for field in kind.__struct_fields__})
 

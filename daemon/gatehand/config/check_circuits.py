@@ -9,8 +9,8 @@ from itertools import chain, combinations
 from math import inf
 
 from gatehand.config.partial import Partial
-from gatehand.config.problems import Fault, Level
-from gatehand.config.tables import COLLECTOR_MEMBER, Circuit
+from gatehand.config.problems import Fault, Severity
+from gatehand.config.tables import COLLECTOR_MEMBER, CircuitTable
 from gatehand.text import did_you_mean, listed, shown
 
 CONTINUOUS_SHARE = 0.8
@@ -28,12 +28,12 @@ def check_circuits(partial: Partial) -> Iterator[Fault]:
             before = first.setdefault(member, name)
             if before != name:
                 text = f"{shown(member)} hangs on circuit {shown(before)} already"
-                yield Fault(("circuit", name, "members", number), text, Level.WARNING)
+                yield Fault(("circuit", name, "members", number), text, Severity.WARNING)
         if not unknown:
             yield from _load(partial, name, circuit)
 
 
-def _unknown(partial: Partial, name: str, circuit: Circuit) -> Iterator[Fault]:
+def _unknown(partial: Partial, name: str, circuit: CircuitTable) -> Iterator[Fault]:
     path = ("circuit", name, "members")
     known = [*partial.declared("tool"), *(COLLECTOR_MEMBER + each for each in partial.declared("collector"))]
     for number, member in enumerate(circuit.members):
@@ -51,7 +51,7 @@ def _unknown(partial: Partial, name: str, circuit: Circuit) -> Iterator[Fault]:
         yield Fault(path, "the list is empty: name the tools and collectors behind this breaker")
 
 
-def _load(partial: Partial, name: str, circuit: Circuit) -> Iterator[Fault]:
+def _load(partial: Partial, name: str, circuit: CircuitTable) -> Iterator[Fault]:
     amps: dict[str, float] = {}
     for number, member in enumerate(circuit.members):
         kind = "collector" if member.startswith(COLLECTOR_MEMBER) else "tool"
@@ -61,7 +61,7 @@ def _load(partial: Partial, name: str, circuit: Circuit) -> Iterator[Fault]:
             amps[member] = entry.full_load_amps
         elif not partial.is_spoilt(kind, table):
             text = f"{shown(member)} has no full_load_amps, so it cannot be counted; take it from the motor's plate"
-            yield Fault(("circuit", name, "members", number), text, Level.WARNING)
+            yield Fault(("circuit", name, "members", number), text, Severity.WARNING)
     homes = {member: home for member in amps if (home := partial.home_of_tool(member)) is not None}
     collectors = partial.config.collector
     bounds = {home: most for home in homes.values() if (most := collectors[home].max_open) is not None}
@@ -78,7 +78,7 @@ def _load(partial: Partial, name: str, circuit: Circuit) -> Iterator[Fault]:
             f"{parts} can run together{limits}: {total:g} A, above 80 % of the {circuit.amps:g} A breaker, {bound:g} A "
             "(continuous load, NEC 210.19 and 210.20; check your local rules with an electrician)"
         )
-        yield Fault(("circuit", name, "amps"), text, Level.WARNING)
+        yield Fault(("circuit", name, "amps"), text, Severity.WARNING)
 
 
 def _most(partial: Partial, amps: dict[str, float], homes: dict[str, str], bounds: dict[str, int]) -> list[str]:

@@ -3,8 +3,8 @@
 from collections.abc import Iterator
 
 from gatehand.config.partial import Partial
-from gatehand.config.problems import Fault, KeyPath, Level
-from gatehand.config.tables import Collector, Gate, Tool
+from gatehand.config.problems import Fault, KeyPath, Severity
+from gatehand.config.tables import CollectorTable, GateTable, ToolTable
 from gatehand.text import did_you_mean, listed, named, shown
 from gatehand.times import written
 
@@ -84,7 +84,7 @@ def check_collectors(partial: Partial) -> Iterator[Fault]:
             yield from _gates(partial, name, collector)
 
 
-def _numbers(name: str, collector: Collector) -> Iterator[Fault]:
+def _numbers(name: str, collector: CollectorTable) -> Iterator[Fault]:
     path = ("collector", name)
     if 0 < collector.refresh < SHORTEST_REFRESH:
         yield Fault((*path, "refresh"), f"found {written(collector.refresh)}; wanted at least 1 s, or 0 for never")
@@ -96,24 +96,24 @@ def _numbers(name: str, collector: Collector) -> Iterator[Fault]:
             f"{written(collector.coast_down)} is short: a fan's wheel turns on for seconds after off, "
             "and its last gate stays open until then; measure it"
         )
-        yield Fault((*path, "coast_down"), text, Level.WARNING)
+        yield Fault((*path, "coast_down"), text, Severity.WARNING)
     if collector.on_bin_full != "refuse" and collector.bin_full is None:
-        yield Fault((*path, "on_bin_full"), "has no effect: there is no bin_full to listen to", Level.WARNING)
+        yield Fault((*path, "on_bin_full"), "has no effect: there is no bin_full to listen to", Severity.WARNING)
 
 
-def _gates(partial: Partial, name: str, collector: Collector) -> Iterator[Fault]:
+def _gates(partial: Partial, name: str, collector: CollectorTable) -> Iterator[Fault]:
     path = ("collector", name)
     gates = {gate for gate in partial.config.gate if partial.home_of(gate) == name}
     named_or_only = {name, None} if len(partial.declared("collector")) == 1 else {name}
     every_tool = partial.config.tool.values()
     tools = any(gates & {*tool.gates} if tool.gates else tool.collector in named_or_only for tool in every_tool)
     if not gates and not tools:
-        yield Fault(path, "has no gate and no tool: nothing ever starts it", Level.WARNING, at_key=True)
+        yield Fault(path, "has no gate and no tool: nothing ever starts it", Severity.WARNING, at_key=True)
     elif len(gates) < collector.min_open and not partial.is_spoilt(*path, "min_open"):
         text = f"min_open is {collector.min_open}, yet {name} has {named(len(gates), 'gate')}: it could never start"
         yield Fault((*path, "min_open"), text)
     elif not tools:
-        yield Fault(path, "serves no tool: only hand starts start it", Level.WARNING, at_key=True)
+        yield Fault(path, "serves no tool: only hand starts start it", Severity.WARNING, at_key=True)
 
 
 LONG_TRAVEL = 60.0
@@ -128,7 +128,7 @@ def check_gates(partial: Partial) -> Iterator[Fault]:
             yield from _unused(partial, name, gate)
 
 
-def _one(partial: Partial, name: str, gate: Gate) -> Iterator[Fault]:
+def _one(partial: Partial, name: str, gate: GateTable) -> Iterator[Fault]:
     path = ("gate", name)
     blind = gate.state is None and not partial.is_spoilt(*path, "state")
     by_hand = gate.command is None and not partial.is_spoilt(*path, "command")
@@ -142,10 +142,10 @@ def _one(partial: Partial, name: str, gate: Gate) -> Iterator[Fault]:
         yield Fault((*path, "relief"), "a gate without command cannot be opened in time: wanted a gate with command")
     if gate.travel > LONG_TRAVEL:
         text = f"{written(gate.travel)} is long for a blast gate: a start waits for as long"
-        yield Fault((*path, "travel"), text, Level.WARNING)
+        yield Fault((*path, "travel"), text, Severity.WARNING)
 
 
-def _unused(partial: Partial, name: str, gate: Gate) -> Iterator[Fault]:
+def _unused(partial: Partial, name: str, gate: GateTable) -> Iterator[Fault]:
     path = ("gate", name)
     opened_by_hand = gate.on_hand_open == "start" or (gate.on_hand_open is None and gate.command is None)
     unsure = any(partial.is_spoilt(*path, key) for key in ("button", "on_hand_open", "command", "relief"))
@@ -166,7 +166,7 @@ def check_tools(partial: Partial) -> Iterator[Fault]:
             yield from _assist(partial, name, tool)
 
 
-def _thresholds(partial: Partial, name: str, tool: Tool) -> Iterator[Fault]:
+def _thresholds(partial: Partial, name: str, tool: ToolTable) -> Iterator[Fault]:
     path = ("tool", name)
     if tool.stop_amps > tool.start_amps and not partial.is_spoilt(*path, "start_amps"):
         text = (
@@ -180,7 +180,7 @@ def _thresholds(partial: Partial, name: str, tool: Tool) -> Iterator[Fault]:
         yield Fault((*path, "run_limit"), text)
 
 
-def _without_gates(partial: Partial, name: str, tool: Tool) -> Iterator[Fault]:
+def _without_gates(partial: Partial, name: str, tool: ToolTable) -> Iterator[Fault]:
     path = ("tool", name)
     if tool.collector is None:
         if not partial.is_spoilt(*path, "collector"):
@@ -193,10 +193,10 @@ def _without_gates(partial: Partial, name: str, tool: Tool) -> Iterator[Fault]:
             "other gates are opened for it, relief gates first; name its gates, or set min_open = 0 for a hose "
             "without gate"
         )
-        yield Fault(path, text, Level.WARNING, at_key=True)
+        yield Fault(path, text, Severity.WARNING, at_key=True)
 
 
-def _with_gates(partial: Partial, name: str, tool: Tool) -> Iterator[Fault]:
+def _with_gates(partial: Partial, name: str, tool: ToolTable) -> Iterator[Fault]:
     path = ("tool", name)
     homes = partial.homes_of(tool.gates)
     if len(set(homes.values())) > 1:
@@ -223,10 +223,10 @@ def _with_gates(partial: Partial, name: str, tool: Tool) -> Iterator[Fault]:
             f"has {named(len(tool.gates), 'gate')}, yet collector {shown(home)} has min_open = {collector.min_open}: "
             "others are opened with it, relief gates first; name those that should be"
         )
-        yield Fault((*path, "gates"), text, Level.WARNING)
+        yield Fault((*path, "gates"), text, Severity.WARNING)
 
 
-def _assist(partial: Partial, name: str, tool: Tool) -> Iterator[Fault]:
+def _assist(partial: Partial, name: str, tool: ToolTable) -> Iterator[Fault]:
     path = ("tool", name, "assist")
     own = next(iter(partial.homes_of(tool.gates).values()), None)
     for number, gate in enumerate(tool.assist):
@@ -238,6 +238,6 @@ def _assist(partial: Partial, name: str, tool: Tool) -> Iterator[Fault]:
             yield Fault((*path, number), text)
         elif entry is not None and entry.command is None and not partial.is_spoilt("gate", gate, "command"):
             text = f"gate {shown(gate)} has no command, so it cannot be opened to assist"
-            yield Fault((*path, number), text, Level.WARNING)
+            yield Fault((*path, number), text, Severity.WARNING)
     if tool.assist and not tool.gates:
         yield Fault(path, "a tool without gates has nothing to assist; name the gate under gates")

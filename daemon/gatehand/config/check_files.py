@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from gatehand.config.partial import Partial
-from gatehand.config.problems import Fault, KeyPath, Level
+from gatehand.config.problems import Fault, KeyPath, Severity
 from gatehand.small_files import NoSecretError, read_secret
 from gatehand.text import shown
 
@@ -60,7 +60,7 @@ def _tls(partial: Partial, folder: Path) -> Iterator[Fault]:
             yield Fault((*path, key), f"{key} is missing: {given[0]} is of no use without it")
     if broker.port == PLAIN_PORT and not partial.is_spoilt("broker", "port"):
         text = f"port is {PLAIN_PORT}, where brokers listen without encryption; with tls it is usually {TLS_PORT}"
-        yield Fault(("broker", "port"), text, Level.WARNING)
+        yield Fault(("broker", "port"), text, Severity.WARNING)
 
 
 def _unread(path: KeyPath, written: Path, file: Path) -> Fault | None:
@@ -77,7 +77,7 @@ def _unread(path: KeyPath, written: Path, file: Path) -> Fault | None:
 
 def _open_to_all(path: KeyPath, file: Path) -> Iterator[Fault]:
     if file.is_file() and file.stat().st_mode & stat.S_IROTH:
-        yield Fault(path, f"every user of this machine can read {file}: chmod o= {file}", Level.WARNING)
+        yield Fault(path, f"every user of this machine can read {file}: chmod o= {file}", Severity.WARNING)
 
 
 def _log(partial: Partial, folder: Path) -> Iterator[Fault]:

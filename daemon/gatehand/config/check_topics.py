@@ -10,8 +10,16 @@ from typing import Final
 from msgspec import Struct
 
 from gatehand.config.partial import Partial
-from gatehand.config.problems import Fault, KeyPath, Level, dotted
-from gatehand.config.signals import Current, GateCommand, GateState, Heard, Poll, SwitchCommand, SwitchState
+from gatehand.config.problems import Fault, KeyPath, Severity, dotted
+from gatehand.config.signals import (
+    Current,
+    GateCommand,
+    GatePosition,
+    PollRequest,
+    SwitchCommand,
+    SwitchState,
+    TopicSource,
+)
 from gatehand.text import shown
 
 _KINDS: Final = ("collector", "gate", "tool", "stop")
@@ -23,7 +31,7 @@ class _Use(Struct, frozen=True):
 
     path: KeyPath
     topic: str
-    table: Heard | SwitchCommand | GateCommand | Poll
+    table: TopicSource | SwitchCommand | GateCommand | PollRequest
 
     @property
     def signal(self) -> str:
@@ -62,26 +70,26 @@ def check_topics(partial: Partial) -> Iterator[Fault]:
             if use.topic == base or use.topic.startswith(f"{base}/"):
                 text = f"{shown(use.topic)} lies within {shown(base)} ({key}), where the daemon publishes"
                 yield Fault(use.path, f"{text}; wanted a topic outside")
-        if use.topic.startswith("$") and not isinstance(use.table, Poll):
+        if use.topic.startswith("$") and not isinstance(use.table, PollRequest):
             text = "topics that begin with $ belong to the broker, and devices rarely use them"
-            yield Fault(use.path, text, Level.WARNING)
+            yield Fault(use.path, text, Severity.WARNING)
         if any(level != level.strip() for level in use.topic.split("/")):
             text = f"{shown(use.topic)} has a blank at the edge of a level; it counts as part of the name"
-            yield Fault(use.path, text, Level.WARNING)
+            yield Fault(use.path, text, Severity.WARNING)
 
 
 def _heard_twice(heard: list[_Use]) -> Iterator[Fault]:
     """One value that would stand for two devices; a gateway's many values under one topic differ by pointer."""
     first: dict[tuple[object, ...], _Use] = {}
     for use in heard:
-        if use.path[2] not in {"current", "state", "button", "reset"} or not isinstance(use.table, Heard):
+        if use.path[2] not in {"current", "state", "button", "reset"} or not isinstance(use.table, TopicSource):
             continue
-        words = (use.table.open, use.table.shut) if isinstance(use.table, GateState) else ()
+        words = (use.table.open, use.table.shut) if isinstance(use.table, GatePosition) else ()
         words = (use.table.on, use.table.off) if isinstance(use.table, SwitchState) else words
         before = first.setdefault((use.topic, use.table.pointer, words, use.path[2]), use)
         if before is not use:
             text = f"{before.signal} reads the very same value of {shown(use.topic)}"
-            yield Fault(use.path, f"{text}; one of the two is probably meant to be another", Level.WARNING)
+            yield Fault(use.path, f"{text}; one of the two is probably meant to be another", Severity.WARNING)
 
 
 def _not_to_be_asked(use: _Use, commanded: dict[str, _Use], reported: dict[str, _Use]) -> str | None:

@@ -11,7 +11,7 @@ from typing import Annotated, Literal, Self, TypeAlias
 
 from pydantic import PlainValidator, WithJsonSchema, field_validator, model_validator
 
-from gatehand.config.values import NameOf, Number, Seconds, Table, fail, positive
+from gatehand.config.values import NameOf, Number, Seconds, TomlTable, fail, positive
 from gatehand.text import nearest
 from gatehand_air.fittings import ENTRIES, FITTINGS, MATERIALS
 
@@ -41,10 +41,10 @@ _NAMES = {"anyOf": [{"type": "string"}, {"type": "array", "items": {"type": "str
 Positive = Annotated[float, *positive("a number")]
 NotNegative = Annotated[float, PlainValidator(_not_negative), WithJsonSchema({"type": "number", "minimum": 0})]
 Names = Annotated[tuple[str, ...], PlainValidator(_tools), WithJsonSchema(_NAMES)]
-Point: TypeAlias = tuple[NotNegative, NotNegative]
+CurvePair: TypeAlias = tuple[NotNegative, NotNegative]
 
 
-class Airflow(Table):
+class Airflow(TomlTable):
     """[airflow]: units and what the air should do. What is left out takes the default of `gatehand.air`."""
 
     units: Literal["us", "metric"] = "us"
@@ -76,7 +76,7 @@ class Airflow(Table):
         return self
 
 
-class FilterLoss(Table):
+class FilterLoss(TomlTable):
     """Pressure lost in the filter at one flow, clean and dirty."""
 
     clean: NotNegative
@@ -97,10 +97,10 @@ class FilterLoss(Table):
         return self
 
 
-class Fan(Table):
+class Fan(TomlTable):
     """[fan.NAME], named after its collector."""
 
-    curve: tuple[Point, ...]
+    curve: tuple[CurvePair, ...]
     """(flow, fan static pressure) for standard air, flow rising, pressure falling."""
     filter_loss: FilterLoss | None = None
     """What the filter costs."""
@@ -123,7 +123,7 @@ class Fan(Table):
         return curve
 
 
-class FittingTable(Table):
+class FittingTable(TomlTable):
     """One fitting: a name, `{ k = 0.3 }`, or `{ reducer = 4, angle = 30 }` where the duct goes over to another size."""
 
     name: NameOf | None = None
@@ -152,7 +152,7 @@ class FittingTable(Table):
         return self
 
 
-class Leak(Table):
+class Leak(TomlTable):
     """What passes the gate when it is shut: a flow at a pressure. It goes with the root of the pressure."""
 
     flow: Positive
@@ -161,7 +161,7 @@ class Leak(Table):
     """The pressure at which it was measured."""
 
 
-class Hood(Table):
+class Hood(TomlTable):
     """Where the air enters."""
 
     entry: str | float = "plain"
@@ -183,7 +183,7 @@ class Hood(Table):
         return _not_negative(value)
 
 
-class DuctTable(Table):
+class DuctTable(TomlTable):
     """[duct.NAME]: one length of one diameter."""
 
     into: NameOf | None = None

@@ -19,7 +19,7 @@ from gatehand.config.check_topics import check_ages, check_login, check_topics
 from gatehand.config.model import Config
 from gatehand.config.partial import read
 from gatehand.config.positions import START, NotTomlError, Positions, Spot, parse, scan
-from gatehand.config.problems import Fault, Level, Problem, dotted
+from gatehand.config.problems import Fault, Problem, Severity, dotted
 from gatehand.small_files import UnreadableError, read_bytes
 from gatehand_rules.shop import Shop
 
@@ -52,7 +52,7 @@ class Loaded(Struct, frozen=True):
     @property
     def errors(self) -> tuple[Problem, ...]:
         """The problems that keep the config from being used."""
-        return tuple(each for each in self.problems if each.level is Level.ERROR)
+        return tuple(each for each in self.problems if each.level is Severity.ERROR)
 
     @property
     def ok(self) -> bool:
@@ -98,7 +98,7 @@ def load_text(text: str, path: Path, *, files: bool = True) -> Loaded:
     faults += check_files(partial, path.parent) if files else ()
     problems = _placed(faults, positions, path)
     names = {kind: tuple(partial.declared(kind)) for kind in _NAMED}
-    if any(each.level is Level.ERROR for each in problems):
+    if any(each.level is Severity.ERROR for each in problems):
         return Loaded(path, problems, text, names)
     return Loaded(path, problems, text, names, partial.config, build(partial.config))
 
@@ -115,7 +115,7 @@ def _placed(faults: Iterable[Fault], positions: Positions, path: Path) -> tuple[
 
 def unreadable(path: Path, text: str, spot: Spot = START, where: str = "") -> Problem:
     """What stands in the way of reading a file at all, as a problem with it."""
-    return Problem(str(path), spot.line, spot.column, where, Level.ERROR, text)
+    return Problem(str(path), spot.line, spot.column, where, Severity.ERROR, text)
 
 
 _HEADER: Final = re.compile(r"\s*\[")

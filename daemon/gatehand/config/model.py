@@ -9,23 +9,35 @@ from collections.abc import Iterator
 from pydantic import Field
 
 from gatehand.config.ducts import Airflow, DuctTable, Fan
-from gatehand.config.signals import GateCommand, Heard, Kind, Signal, SwitchCommand
-from gatehand.config.tables import Broker, Circuit, Collector, Gate, Homie, Log, Stop, Tool, Upkeep
-from gatehand.config.values import Name, Table
+from gatehand.config.signals import DeviceKind, GateCommand, Signal, SwitchCommand, TopicSource
+from gatehand.config.tables import (
+    BrokerTable,
+    CircuitTable,
+    CollectorTable,
+    GateTable,
+    HomieTable,
+    LogTable,
+    StopTable,
+    ToolTable,
+    UpkeepTable,
+)
+from gatehand.config.values import Name, TomlTable
 
 
-class Config(Table):
+class Config(TomlTable):
     """The configuration of a shop."""
 
-    broker: Broker = Field(default_factory=Broker, description="The MQTT broker.")
-    log: Log = Field(default_factory=Log, description="The event log.")
-    collector: dict[Name, Collector] = Field(default_factory=dict, description="Dust collectors by name; at least one.")
-    gate: dict[Name, Gate] = Field(default_factory=dict, description="Blast gates by name.")
-    tool: dict[Name, Tool] = Field(default_factory=dict, description="Tools by name.")
-    stop: dict[Name, Stop] = Field(default_factory=dict, description="Stop contacts by name.")
-    upkeep: dict[Name, Upkeep] = Field(default_factory=dict, description="Upkeep by name.")
-    circuit: dict[Name, Circuit] = Field(default_factory=dict, description="Electrical circuits by name.")
-    homie: Homie = Field(default_factory=Homie, description="The Homie 5 convention.")
+    broker: BrokerTable = Field(default_factory=BrokerTable, description="The MQTT broker.")
+    log: LogTable = Field(default_factory=LogTable, description="The event log.")
+    collector: dict[Name, CollectorTable] = Field(
+        default_factory=dict, description="Dust collectors by name; at least one."
+    )
+    gate: dict[Name, GateTable] = Field(default_factory=dict, description="Blast gates by name.")
+    tool: dict[Name, ToolTable] = Field(default_factory=dict, description="Tools by name.")
+    stop: dict[Name, StopTable] = Field(default_factory=dict, description="Stop contacts by name.")
+    upkeep: dict[Name, UpkeepTable] = Field(default_factory=dict, description="Upkeep by name.")
+    circuit: dict[Name, CircuitTable] = Field(default_factory=dict, description="Electrical circuits by name.")
+    homie: HomieTable = Field(default_factory=HomieTable, description="The Homie 5 convention.")
     airflow: Airflow = Field(default_factory=Airflow, description="Units and air wanted; read by airflow and check.")
     fan: dict[Name, Fan] = Field(default_factory=dict, description="Fan curves, named after their collectors.")
     duct: dict[Name, DuctTable] = Field(default_factory=dict, description="Ducts by name: a tree for each collector.")
@@ -34,12 +46,12 @@ class Config(Table):
         """Everything that a device says or is told: the one list of it. Stops first, as they act first."""
         for name, stop in self.stop.items():
             yield Signal("stop", name, "contact", stop)
-        kinds: tuple[Kind, ...] = ("gate", "collector", "tool")
+        kinds: tuple[DeviceKind, ...] = ("gate", "collector", "tool")
         for kind in kinds:
             for name, device in getattr(self, kind).items():
                 for key in type(device).model_fields:
                     table = getattr(device, key)
-                    if isinstance(table, Heard | SwitchCommand | GateCommand):
+                    if isinstance(table, TopicSource | SwitchCommand | GateCommand):
                         yield Signal(kind, name, key, table)
 
     def gate_collector(self, gate: str) -> str:

@@ -50,7 +50,7 @@ class Spot(Struct, frozen=True):
 START: Final = Spot(1, 1)
 
 
-class Span(Struct, frozen=True):
+class Offsets(Struct, frozen=True):
     """Offsets of a key and of its value. A table made by a header has its name's offsets for both."""
 
     key: int
@@ -75,7 +75,7 @@ class Positions(Struct):
     """Where everything stands. `doubled` lists keys set a second time: path, first and second offset."""
 
     text: str
-    spans: dict[KeyPath, Span] = field(default_factory=dict)
+    spans: dict[KeyPath, Offsets] = field(default_factory=dict)
     doubled: list[tuple[KeyPath, int, int]] = field(default_factory=list)
     _lines: list[int] = field(default_factory=list)
 
@@ -150,15 +150,15 @@ class _Scanner:
         self.expect("]")
         return (*path, number)
 
-    def named_by(self, path: KeyPath, *, through_lists: bool) -> tuple[KeyPath, Span]:
+    def named_by(self, path: KeyPath, *, through_lists: bool) -> tuple[KeyPath, Offsets]:
         """The path that a key names below another one, and the place of its last part; what is on the way is noted."""
         *before, (name, start, end) = self.key()
         for each, its_start, its_end in before:
             path = (*path, each)
-            self.record(path, Span(its_start, its_start, its_end), named=False)
+            self.record(path, Offsets(its_start, its_start, its_end), named=False)
             if through_lists and (known := self.counts.get(path)) is not None:
                 path = (*path, known - 1)
-        return (*path, name), Span(start, start, end)
+        return (*path, name), Offsets(start, start, end)
 
     def pair(self, table: KeyPath) -> None:
         path, span = self.named_by(table, through_lists=False)
@@ -166,9 +166,9 @@ class _Scanner:
         self.expect("=")
         self.skip(_BLANK)
         value = self.at
-        self.record(path, Span(start, value, value), named=True)
+        self.record(path, Offsets(start, value, value), named=True)
         self.value(path)
-        self.found.spans[path] = Span(start, value, self.at)
+        self.found.spans[path] = Offsets(start, value, self.at)
 
     def key(self) -> list[tuple[str, int, int]]:
         parts: list[tuple[str, int, int]] = []
@@ -203,9 +203,9 @@ class _Scanner:
     def array(self, path: KeyPath) -> None:
         for index in self.each_until("]"):
             start = self.at
-            self.found.spans[*path, index] = Span(start, start, start)
+            self.found.spans[*path, index] = Offsets(start, start, start)
             self.value((*path, index))
-            self.found.spans[*path, index] = Span(start, start, self.at)
+            self.found.spans[*path, index] = Offsets(start, start, self.at)
 
     def inline_table(self, path: KeyPath) -> None:
         for _ in self.each_until("}"):
@@ -226,7 +226,7 @@ class _Scanner:
                 raise _Lost
         self.at += 1
 
-    def record(self, path: KeyPath, span: Span, *, named: bool) -> None:
+    def record(self, path: KeyPath, span: Offsets, *, named: bool) -> None:
         """The place that names a path beats one that only passes through; of two that name it the first stays."""
         self.bound(path, span.key)
         before = self.found.spans.get(path)

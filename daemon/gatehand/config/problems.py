@@ -20,7 +20,7 @@ KeyPath: TypeAlias = tuple[str | int, ...]
 """Where a value stands in the parsed TOML: names of tables and keys, numbers in lists."""
 
 
-class Level(StrEnum):
+class Severity(StrEnum):
     """An error keeps the config from being used, a warning does not."""
 
     ERROR = "error"
@@ -32,7 +32,7 @@ class Fault(Struct, frozen=True):
 
     path: KeyPath
     message: str
-    level: Level = Level.ERROR
+    level: Severity = Severity.ERROR
     at_key: bool = False
 
 
@@ -44,7 +44,7 @@ class Problem(Struct, frozen=True):
     column: int
     where: str
     """The key in dotted form, such as `tool.band_saw.start_amps`; empty when the whole file is meant."""
-    level: Level
+    level: Severity
     message: str
 
     def __str__(self) -> str:

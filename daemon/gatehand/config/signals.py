@@ -8,7 +8,7 @@ from typing import Final, Literal, Self, TypeAlias
 from msgspec import Struct
 from pydantic import Field, model_validator
 
-from gatehand.config.values import Payload, Pointer, Scale, SomeSeconds, Table, Topic, fail
+from gatehand.config.values import PayloadText, Pointer, Scale, SomeSeconds, TomlTable, Topic, fail
 from gatehand.text import shown
 
 _WORDS: Final = ("on", "off", "open", "shut", "active", "clear", "pressed", "released")
@@ -17,8 +17,8 @@ MAX_AGE: Final = 5.0
 """Seconds; the oldest that a reading may be where `max_age` is not given."""
 
 
-class _Words(Table):
-    """A table with payload words of its own, which must differ: keys that hold a `Payload`."""
+class _Words(TomlTable):
+    """A table with payload words of its own, which must differ: keys that hold a `PayloadText`."""
 
     @model_validator(mode="after")
     def _told_apart(self) -> Self:
@@ -33,70 +33,70 @@ class SwitchCommand(_Words):
     """Where a switch is told on and off."""
 
     topic: Topic = Field(description="Topic to publish to; never retained.")
-    on: Payload = Field(description="Payload for on.")
-    off: Payload = Field(description="Payload for off.")
+    on: PayloadText = Field(description="Payload for on.")
+    off: PayloadText = Field(description="Payload for off.")
 
 
 class GateCommand(_Words):
     """Where a gate is told to move."""
 
     topic: Topic = Field(description="Topic to publish to; never retained.")
-    open: Payload = Field(description="Payload that opens the gate.")
-    shut: Payload = Field(description="Payload that shuts the gate.")
+    open: PayloadText = Field(description="Payload that opens the gate.")
+    shut: PayloadText = Field(description="Payload that shuts the gate.")
 
 
-class Poll(Table):
+class PollRequest(TomlTable):
     """What a device is asked, so that it says how things stand now: for one that speaks only on change."""
 
     topic: Topic = Field(description="Topic to publish to, on each connection; never retained.")
-    payload: Payload = Field(description="Payload that asks.")
+    payload: PayloadText = Field(description="Payload that asks.")
 
 
-class Heard(_Words):
+class TopicSource(_Words):
     """A topic that is listened to, and where in a JSON payload the value stands."""
 
     topic: Topic = Field(description="Topic to listen to.")
     pointer: Pointer | None = Field(
         None, description='JSON pointer (RFC 6901) to the value, such as "/amps"; without it the payload is the value.'
     )
-    poll: Poll | None = Field(None, description="Asks the device to say it now; default: it is never asked.")
+    poll: PollRequest | None = Field(None, description="Asks the device to say it now; default: it is never asked.")
 
 
-class SwitchState(Heard):
+class SwitchState(TopicSource):
     """A switch reports on or off."""
 
-    on: Payload = Field(description="Value that means on.")
-    off: Payload = Field(description="Value that means off.")
+    on: PayloadText = Field(description="Value that means on.")
+    off: PayloadText = Field(description="Value that means off.")
 
 
-class GateState(Heard):
+class GatePosition(TopicSource):
     """A gate reports its position; any other value counts as in between."""
 
-    open: Payload = Field(description="Value that means open.")
-    shut: Payload = Field(description="Value that means shut.")
+    open: PayloadText = Field(description="Value that means open.")
+    shut: PayloadText = Field(description="Value that means shut.")
 
 
-class Contact(Heard):
+class Contact(TopicSource):
     """A contact is active or clear: an emergency stop, a full bin, a device's own will."""
 
-    active: Payload = Field(description="Value that means active.")
-    clear: Payload = Field(description="Value that means clear.")
+    active: PayloadText = Field(description="Value that means active.")
+    clear: PayloadText = Field(description="Value that means clear.")
 
 
-class Button(Heard):
+class Button(TopicSource):
     """A button."""
 
-    pressed: Payload = Field(description="Value that means pressed.")
+    pressed: PayloadText = Field(description="Value that means pressed.")
 
 
-class ResetButton(Heard):
+class ResetInput(TopicSource):
     """A button that ends a hold: its press counts on its release."""
 
-    pressed: Payload = Field(description="Value that means pressed.")
-    released: Payload = Field(description="Value that means released.")
+    pressed: PayloadText = Field(description="Value that means pressed.")
+    released: PayloadText = Field(description="Value that means released.")
 
 
-class Current(Heard):
+class Current(TopicSource):
     """A current sensor."""
 
     scale: Scale = Field(1.0, description="Factor from the payload's number to ampere, such as 0.001 for milliampere.")
@@ -115,18 +115,18 @@ class Current(Heard):
         return MAX_AGE if self.max_age is None else self.max_age
 
 
-Kind: TypeAlias = Literal["stop", "gate", "collector", "tool"]
+DeviceKind: TypeAlias = Literal["stop", "gate", "collector", "tool"]
 
 
 class Signal(Struct, frozen=True):
     """One thing that a device of the shop says, or is told, as its table in the config has it."""
 
-    kind: Kind
+    kind: DeviceKind
     name: str
     """Of the device."""
     key: str
     """In the device's table; "contact" for a stop, whose table is the signal itself."""
-    table: Heard | SwitchCommand | GateCommand
+    table: TopicSource | SwitchCommand | GateCommand
 
     @property
     def path(self) -> tuple[str, ...]:
@@ -139,11 +139,11 @@ class Signal(Struct, frozen=True):
         return self.table.topic
 
     @property
-    def heard(self) -> Heard | None:
+    def heard(self) -> TopicSource | None:
         """How it is said by the device; None for a command, which the device hears."""
-        return self.table if isinstance(self.table, Heard) else None
+        return self.table if isinstance(self.table, TopicSource) else None
 
     @property
-    def poll(self) -> Poll | None:
+    def poll(self) -> PollRequest | None:
         """How the device is asked for it."""
         return None if self.heard is None else self.heard.poll

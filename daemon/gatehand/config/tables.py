@@ -9,10 +9,10 @@ from typing import Any, Literal
 from pydantic import Field
 
 from gatehand.config import signals, values
-from gatehand.config.values import Table
+from gatehand.config.values import TomlTable
 
 
-class Tls(Table):
+class TlsTable(TomlTable):
     """Encryption to the broker. An empty table means: verify with the system's certificates."""
 
     ca_file: values.FilePath | None = Field(
@@ -22,7 +22,7 @@ class Tls(Table):
     key_file: values.FilePath | None = Field(None, description="Private key of cert_file.")
 
 
-class Broker(Table):
+class BrokerTable(TomlTable):
     """The broker and the daemon's place on it."""
 
     host: values.Host = Field("127.0.0.1", description="Host name or address of the broker.")
@@ -41,11 +41,11 @@ class Broker(Table):
     password_file: values.FilePath | None = Field(
         None, description="File whose first line is the password; readable by the daemon only."
     )
-    tls: Tls | None = Field(None, description="Encryption; tls = {} verifies with the system's certificates.")
+    tls: TlsTable | None = Field(None, description="Encryption; tls = {} verifies with the system's certificates.")
     base: values.Base = Field("gatehand", description="Topic under which the daemon publishes its own state.")
 
 
-class Log(Table):
+class LogTable(TomlTable):
     """The event log and the recorded readings."""
 
     folder: values.FilePath = Field(Path("log"), description="Folder of the event log, relative to this file.")
@@ -55,16 +55,16 @@ class Log(Table):
     )
 
 
-class Homie(Table):
+class HomieTable(TomlTable):
     """The open convention's switch and its topic domain."""
 
     enabled: values.Flag = Field(
         False, description="Publish as a Homie 5 device: read-only but for hand start and reset."
     )
-    domain: values.Level = Field("homie", description="First topic level of the convention.")
+    domain: values.TopicLevel = Field("homie", description="First topic level of the convention.")
 
 
-class Collector(Table):
+class CollectorTable(TomlTable):
     """A dust collector."""
 
     command: signals.SwitchCommand = Field(description="Where its switch is told on and off.")
@@ -93,13 +93,13 @@ class Collector(Table):
     rest: Literal["shut", "leave"] = Field(
         "shut", description="Its gates after coast-down: shut, or leave (fewer movements)."
     )
-    reset: signals.ResetButton | None = Field(
+    reset: signals.ResetInput | None = Field(
         None, description="A button that ends a hold: released, pressed for 0.1 to 2 s, once its cause is gone."
     )
     online: signals.Contact | None = Field(None, description="The switch's own will: active while it is there.")
 
 
-class Gate(Table):
+class GateTable(TomlTable):
     """A blast gate."""
 
     collector: values.NameOf | None = Field(
@@ -108,7 +108,9 @@ class Gate(Table):
     command: signals.GateCommand | None = Field(
         None, description="Where it is told to move; without it the gate is moved by hand."
     )
-    state: signals.GateState | None = Field(None, description="Where it reports its position; needed without command.")
+    state: signals.GatePosition | None = Field(
+        None, description="Where it reports its position; needed without command."
+    )
     travel: values.SomeSeconds = Field(1.5, description="Time allowed to move; then a gate with state is told again.")
     retries: values.Retries = Field(2, description="How often it is told again before it is a fault.")
     button: signals.Button | None = Field(None, description="Its button: starts and ends a hand start.")
@@ -130,7 +132,7 @@ def _stop_amps(given: dict[str, Any]) -> float:
     return round(STOP_SHARE * float(given["start_amps"]), 3)
 
 
-class Tool(Table):
+class ToolTable(TomlTable):
     """A tool."""
 
     gates: tuple[values.NameOf, ...] = Field((), description="Gates that it needs open.")
@@ -158,13 +160,13 @@ class Tool(Table):
     online: signals.Contact | None = Field(None, description="The sensor's own will: active while it is there.")
 
 
-class Stop(signals.Contact):
+class StopTable(signals.Contact):
     """A stop contact: an emergency stop's auxiliary contact, a spark or smoke detector."""
 
     collectors: tuple[values.NameOf, ...] | None = Field(None, description="Collectors that it stops; default: all.")
 
 
-class Upkeep(Table):
+class UpkeepTable(TomlTable):
     """One kind of upkeep; `gatehand done NAME` starts its hours anew."""
 
     every_hours: values.Hours = Field(description="Hours of running after which it is due.")
@@ -177,7 +179,7 @@ COLLECTOR_MEMBER = "collector."
 """What a member begins with that is a collector and no tool."""
 
 
-class Circuit(Table):
+class CircuitTable(TomlTable):
     """A breaker and the machines behind it. A check of arithmetic; wiring is a licensed electrician's."""
 
     amps: values.Amps = Field(description="Rating of the breaker.")

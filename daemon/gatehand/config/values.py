@@ -19,7 +19,7 @@ from gatehand import times
 from gatehand.text import NAME, found
 
 
-class Table(BaseModel):
+class TomlTable(BaseModel):
     """A TOML table. Attributes are named as the keys; durations are seconds, currents ampere."""
 
     model_config = ConfigDict(defer_build=True, frozen=True, extra="forbid")
@@ -256,8 +256,8 @@ Topic = Annotated[
     WithJsonSchema({"type": "string", "pattern": "^[^+#\\u0000]+$", "maxLength": LONGEST_BYTES}),
 ]
 Base = Annotated[str, PlainValidator(_base), _text_like("^[^+#$/\\u0000]([^+#\\u0000]*[^+#/\\u0000])?$")]
-Level = Annotated[str, PlainValidator(_level), _text_like("^[^+#$/\\u0000][^+#/\\u0000]*$")]
+TopicLevel = Annotated[str, PlainValidator(_level), _text_like("^[^+#$/\\u0000][^+#/\\u0000]*$")]
 Pointer = Annotated[str, PlainValidator(_pointer), _text_like("^(/([^~]|~[01])*)?$")]
-Payload = Annotated[
+PayloadText = Annotated[
     str, PlainValidator(payload), WithJsonSchema({"type": ["string", "number", "boolean"], "minLength": 1})
 ]

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Final
 
-from gatehand.journal.line import Line
+from gatehand.journal.line import LogLine
 from gatehand.simshop import GateHabits, Habits, ToolHabits
 from gatehand_rules.findings import Alarm, Fact, Happened, Rule
 
@@ -39,7 +39,7 @@ class LoggedEvent:
     what: str
     facts: Mapping[str, Fact]
 
-    def fits(self, line: Line) -> bool:
+    def fits(self, line: LogLine) -> bool:
         """Whether the line is such an event."""
         return line["event"] == self.event and all(line.get(key) == value for key, value in self.facts.items())
 
@@ -49,14 +49,14 @@ def logged(event: Happened, what: str = "", **facts: Fact) -> LoggedEvent:
     return LoggedEvent(event, what, facts)
 
 
-def first_missing(expected: Iterable[LoggedEvent], lines: Iterable[Line]) -> LoggedEvent | None:
+def first_missing(expected: Iterable[LoggedEvent], lines: Iterable[LogLine]) -> LoggedEvent | None:
     """What is not among the lines in its place; None: all came, in this order."""
     rest = iter(lines)
     return next((each for each in expected if not any(each.fits(line) for line in rest)), None)
 
 
 @dataclass(frozen=True, slots=True)
-class Happening:
+class ShopEvent:
     """Something that happens in the shop `at` so many seconds after the doors open.
 
     It waits for what people in the shop would wait for, all that is expected between the happening before and it, so
@@ -81,85 +81,85 @@ def _stopped(tool: str, **facts: Fact) -> LoggedEvent:
     return logged(Happened.TOOL_STOPPED, f"the {tool.replace('_', ' ')} is seen to stop", tool=tool, **facts)
 
 
-SCRIPT: Final[tuple[Happening | LoggedEvent, ...]] = (
-    Happening(0.5, "The band saw cuts a neck blank.", {"sim/band_saw/switch": "1"}),
+SCRIPT: Final[tuple[ShopEvent | LoggedEvent, ...]] = (
+    ShopEvent(0.5, "The band saw cuts a neck blank.", {"sim/band_saw/switch": "1"}),
     logged(Happened.TOOL_STARTED, "the first cut is noticed", tool="band_saw"),
     logged(Happened.GATE_OPEN, "the band saw's gate opens for it", gate="band_saw"),
     _starts("the first cut"),
-    Happening(2.5, "The cut is done.", {"sim/band_saw/switch": "0"}),
+    ShopEvent(2.5, "The cut is done.", {"sim/band_saw/switch": "0"}),
     _stopped("band_saw"),
-    Happening(3.2, "The jointer, at the other station, trues an edge.", {"sim/jointer/switch": "1"}),
+    ShopEvent(3.2, "The jointer, at the other station, trues an edge.", {"sim/jointer/switch": "1"}),
     logged(Happened.TOOL_STARTED, "the jointer is noticed", tool="jointer"),
     logged(Happened.GATE_OPEN, "the planing gate opens at the change-over", gate="planing"),
     logged(Happened.GATE_SHUT, "only then the band saw's gate shuts", gate="band_saw"),
-    Happening(5.0, "The board is turned: a pause.", {"sim/jointer/switch": "0"}),
+    ShopEvent(5.0, "The board is turned: a pause.", {"sim/jointer/switch": "0"}),
     _stopped("jointer"),
-    Happening(5.8, "A second pass, within the run-on.", {"sim/jointer/switch": "1"}),
+    ShopEvent(5.8, "A second pass, within the run-on.", {"sim/jointer/switch": "1"}),
     logged(Happened.TOOL_STARTED, "the second pass, within the run-on", tool="jointer"),
-    Happening(7.0, "The edge is true.", {"sim/jointer/switch": "0"}),
+    ShopEvent(7.0, "The edge is true.", {"sim/jointer/switch": "0"}),
     _goes_off("after the run-on"),
-    Happening(
+    ShopEvent(
         9.8, "Somebody presses the button of the bench sweep, with no tool running.", {"shop/gate/sweep/button": "1"}
     ),
     logged(Happened.HAND_STARTED, "the button of the sweep starts by hand", gate="sweep"),
     logged(Happened.GATE_OPEN, "the sweep's gate opens", gate="sweep"),
     _starts("the sweep"),
-    Happening(11.4, "Swept. The button again.", {"shop/gate/sweep/button": "1"}),
+    ShopEvent(11.4, "Swept. The button again.", {"shop/gate/sweep/button": "1"}),
     logged(Happened.HAND_ENDED, "the button ends the hand start", gate="sweep"),
     _goes_off("after the sweep"),
-    Happening(
+    ShopEvent(
         12.2,
         "The carving router takes a very light cut: 1.1 A, under its threshold.",
         {"sim/carving_router/amps": "1.1"},
     ),
-    Happening(13.8, "The light cut is done.", {"sim/carving_router/switch": "0"}),
+    ShopEvent(13.8, "The light cut is done.", {"sim/carving_router/switch": "0"}),
     logged(Happened.START_MISSED, "the light cut is missed", tool=MISSED_TOOL),
-    Happening(14.2, "A chip wedges the band saw's gate.", {"sim/band_saw/jam": "1"}),
-    Happening(14.6, "The band saw is switched on.", {"sim/band_saw/switch": "1"}),
+    ShopEvent(14.2, "A chip wedges the band saw's gate.", {"sim/band_saw/jam": "1"}),
+    ShopEvent(14.6, "The band saw is switched on.", {"sim/band_saw/switch": "1"}),
     logged(Happened.GATE_COMMANDED, "the jammed gate is told again", gate=JAMMED),
     logged(Happened.GATE_FAULT, "the jammed gate is a fault", gate=JAMMED),
     logged(Happened.ALARM_RAISED, "an alarm stands for it", alarm=FAULT.id),
     logged(Happened.START_REFUSED, "no start without an open gate", tool=JAMMED),
-    Happening(
+    ShopEvent(
         17.9,
         "No suction: the band saw is switched off, the chip pulled out.",
         {"sim/band_saw/switch": "0", "sim/band_saw/jam": "0"},
     ),
     _stopped("band_saw"),
-    Happening(18.8, "The band saw again.", {"sim/band_saw/switch": "1"}),
+    ShopEvent(18.8, "The band saw again.", {"sim/band_saw/switch": "1"}),
     logged(Happened.GATE_OPEN, "the freed gate opens at the next start", gate=JAMMED),
     logged(Happened.ALARM_CLEARED, "its alarm is over", alarm=FAULT.id),
     _starts("the freed gate"),
-    Happening(20.0, "Cut done.", {"sim/band_saw/switch": "0"}),
+    ShopEvent(20.0, "Cut done.", {"sim/band_saw/switch": "0"}),
     _stopped("band_saw"),
-    Happening(20.8, "The carving router, a full cut.", {"sim/carving_router/switch": "1"}),
+    ShopEvent(20.8, "The carving router, a full cut.", {"sim/carving_router/switch": "1"}),
     logged(Happened.RUN_ON_ENDED, "the band saw's run-on is over", tool="band_saw"),
-    Happening(23.2, "Its program has ended. It wants the fan off at once.", {"sim/carving_router/switch": "0"}),
+    ShopEvent(23.2, "Its program has ended. It wants the fan off at once.", {"sim/carving_router/switch": "0"}),
     _stopped("carving_router", run_on=0.0),
     _goes_off("with the carving router"),
-    Happening(24.6, "The drum sander starts.", {"sim/drum_sander/switch": "1"}),
+    ShopEvent(24.6, "The drum sander starts.", {"sim/drum_sander/switch": "1"}),
     logged(Happened.TOOL_STARTED, "the drum sander is noticed", tool="drum_sander"),
     _starts("the drum sander"),
-    Happening(26.2, "EMERGENCY STOP. The sander still turns.", {"sim/emergency/press": "1"}),
+    ShopEvent(26.2, "EMERGENCY STOP. The sander still turns.", {"sim/emergency/press": "1"}),
     logged(Happened.STOP_ACTIVE, "the emergency stop is seen", stop="emergency"),
     logged(Happened.COLLECTOR_OFF, "the collector goes off at once", rule=Rule.STOP_CONTACT),
     logged(Happened.COLLECTOR_HELD, "the collector is held", collector=COLLECTOR),
-    Happening(27.4, "The stop button is pulled out again.", {"sim/emergency/press": "0"}),
+    ShopEvent(27.4, "The stop button is pulled out again.", {"sim/emergency/press": "0"}),
     logged(Happened.STOP_CLEARED, "the stop is clear", stop="emergency"),
-    Happening(28.0, "Somebody resets the hold.", {"gatehand/collector/main/reset": "1"}),
+    ShopEvent(28.0, "Somebody resets the hold.", {"gatehand/collector/main/reset": "1"}),
     logged(Happened.HOLD_RESET, "the hold is reset", collector=COLLECTOR),
     logged(Happened.START_REFUSED, "the reset alone starts nothing", tool="drum_sander"),
-    Happening(29.2, "The sander is switched off ...", {"sim/drum_sander/switch": "0"}),
+    ShopEvent(29.2, "The sander is switched off ...", {"sim/drum_sander/switch": "0"}),
     _stopped("drum_sander"),
-    Happening(29.8, "... and on again: a fresh start.", {"sim/drum_sander/switch": "1"}),
+    ShopEvent(29.8, "... and on again: a fresh start.", {"sim/drum_sander/switch": "1"}),
     logged(Happened.TOOL_STARTED, "a fresh start of the drum sander is noticed", tool="drum_sander"),
     _starts("the fresh start"),
-    Happening(31.2, "The panel is flat. The day is over.", {"sim/drum_sander/switch": "0"}),
+    ShopEvent(31.2, "The panel is flat. The day is over.", {"sim/drum_sander/switch": "0"}),
     _goes_off("at the end of the day"),
     logged(Happened.GATE_SHUT, "the last gate shuts", gate="planing"),
 )
 """What happens, and after each what is expected of Gatehand before the next."""
-DAY: Final = tuple(one for one in SCRIPT if isinstance(one, Happening))
+DAY: Final = tuple(one for one in SCRIPT if isinstance(one, ShopEvent))
 STORY: Final = tuple(one for one in SCRIPT if isinstance(one, LoggedEvent))
 ENDS_AT: Final = 35.5
 """By then the last run-on and coast-down are over and the gates shut."""

@@ -17,7 +17,7 @@ from typing import Final
 from gatehand.config import Loaded, load
 from gatehand.demo.day import BLIND_GATE, HABITS
 from gatehand.demo.simulated_devices import FAULT_TOPICS, SimulatedDevices
-from gatehand.journal.line import Line
+from gatehand.journal.line import LogLine
 from gatehand.journal.reader import Follower
 from gatehand.mqtt.client import plain_client
 from gatehand.mqtt.embedded import embedded_broker
@@ -77,13 +77,15 @@ def _write_config(folder: Path, port: int) -> Loaded:
 class Environment:
     """A demo that is up. `look` is to be called often: it reads the log, and notices when a part has ended."""
 
-    def __init__(self, folder: Path, port: int, devices: SimulatedDevices, heard: Callable[[list[Line]], None]) -> None:
+    def __init__(
+        self, folder: Path, port: int, devices: SimulatedDevices, heard: Callable[[list[LogLine]], None]
+    ) -> None:
         self.folder = folder
         self.port = port
         self.devices = devices
         self.warnings: list[str] = []
         """What the daemon said to whoever looks at the service, information left out."""
-        self.lines: list[Line] = []
+        self.lines: list[LogLine] = []
         """The event log so far."""
         self.parts: dict[str, asyncio.Task[None]] = {}
         """What must not end before the demo does."""
@@ -125,7 +127,7 @@ class Environment:
 
 @asynccontextmanager
 async def brought_up(
-    folder: Path, port: int, played: Callable[[float, str], None], heard: Callable[[list[Line]], None]
+    folder: Path, port: int, played: Callable[[float, str], None], heard: Callable[[list[LogLine]], None]
 ) -> AsyncIterator[Environment]:
     """Everything up: the broker answers, the devices speak, the daemon has adopted the shop.
 
@@ -160,7 +162,7 @@ async def brought_up(
         yield demo
 
 
-def _is_up(lines: list[Line]) -> bool:
+def _is_up(lines: list[LogLine]) -> bool:
     """Everything found at the start has been seen to: the gate that cannot report has been shut last."""
     return any(line["event"] == Happened.GATE_SHUT and line.get("gate") == BLIND_GATE for line in lines)
 

@@ -17,7 +17,7 @@ from gatehand.demo.day import ENDS_AT, SCRIPT, LoggedEvent, first_missing
 from gatehand.demo.environment import CONFIG_NAME, DemoError, Environment, brought_up, make_folder
 from gatehand.demo.timeline import Timeline
 from gatehand.demo.verdict import complaints, is_over, summary
-from gatehand.journal.line import Line
+from gatehand.journal.line import LogLine
 
 INTERRUPTED: Final = 130
 _PATIENCE: Final = 10.0
@@ -42,7 +42,7 @@ async def play(*, keep: bool, port: int, folder: Path | None, width: int, write:
     folder = make_folder(folder)
     timeline = Timeline(width, write)
 
-    def heard(lines: list[Line]) -> None:
+    def heard(lines: list[LogLine]) -> None:
         timeline.gatehand(lines)
         timeline.print_until(time.monotonic())
 

@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterable
 from itertools import zip_longest
 from typing import Final
 
-from gatehand.journal.line import Line, OwnEvent
+from gatehand.journal.line import LogLine, OwnEvent
 from gatehand.journal.sentences import sentence, spoken_alarm
 from gatehand.text import as_sentence
 from gatehand_rules.findings import Happened, Rule
@@ -50,7 +50,7 @@ _ROW: Final = frozenset[str]({*Happened, OwnEvent.CONFIG_REJECTED}) - _NO_ROW
 _ALARMS: Final[dict[str, str]] = {Happened.ALARM_RAISED: "ALARM", Happened.ALARM_CLEARED: "alarm over"}
 
 
-def has_row(line: Line) -> bool:
+def has_row(line: LogLine) -> bool:
     """Whether an event gets a row. The log has them all; a row for each would bury what matters."""
     event, rule = line["event"], line.get("rule")
     if event == OwnEvent.CONFIG_LOADED:
@@ -87,7 +87,7 @@ class Timeline:
         """Something happened in the shop."""
         self._add(at, text, ours=False)
 
-    def gatehand(self, lines: Iterable[Line]) -> None:
+    def gatehand(self, lines: Iterable[LogLine]) -> None:
         """Lines of the event log, as they are read. Alarms of one instant share a row."""
         alarms: dict[tuple[float, str], list[str]] = {}
         for line in _without_echo(list(filter(has_row, lines))):
@@ -132,7 +132,7 @@ class Timeline:
         return f"{time:>{_TIME}}{gap}{left:<{self._shop_width}}{gap}{right}".rstrip()
 
 
-def _without_echo(lines: list[Line]) -> list[Line]:
+def _without_echo(lines: list[LogLine]) -> list[LogLine]:
     """Less the end of a run-on in whose instant the collector goes off: its row says as much."""
     offs = {line.get("mono") for line in lines if line["event"] == Happened.COLLECTOR_OFF}
     return [line for line in lines if line["event"] != Happened.RUN_ON_ENDED or line.get("mono") not in offs]

@@ -8,7 +8,7 @@ from collections.abc import Iterator, Sequence
 from typing import Final
 
 from gatehand.demo.day import STORY, first_missing, logged
-from gatehand.journal.line import Line
+from gatehand.journal.line import LogLine
 from gatehand.journal.sentences import spoken, spoken_alarm
 from gatehand.text import named
 from gatehand_rules import GateWord, Happened, Rule
@@ -19,12 +19,12 @@ SOON = 0.2
 """Seconds within which "at once" must have been."""
 
 
-def is_over(lines: Sequence[Line]) -> bool:
+def is_over(lines: Sequence[LogLine]) -> bool:
     """Whether the whole story has been seen."""
     return first_missing(STORY, lines) is None
 
 
-def complaints(lines: Sequence[Line]) -> list[str]:
+def complaints(lines: Sequence[LogLine]) -> list[str]:
     """What did not go as scripted, in sentences; empty when all went well."""
     found: list[str] = []
     missing = first_missing(STORY, lines)
@@ -41,7 +41,7 @@ def complaints(lines: Sequence[Line]) -> list[str]:
     return found
 
 
-def _starts_without_open_gate(lines: Sequence[Line]) -> Iterator[str]:
+def _starts_without_open_gate(lines: Sequence[LogLine]) -> Iterator[str]:
     """Followed in the log alone: which gates were proven open at each start."""
     standing: set[str] = set()
     for line in lines:
@@ -54,7 +54,7 @@ def _starts_without_open_gate(lines: Sequence[Line]) -> Iterator[str]:
             yield f"The collector was started at {line['ts']} with no gate proven open."
 
 
-def _late_offs(lines: Sequence[Line]) -> Iterator[str]:
+def _late_offs(lines: Sequence[LogLine]) -> Iterator[str]:
     """The carving router and the emergency stop want the fan off at once."""
     causes = (
         (logged(Happened.TOOL_STOPPED, tool="carving_router", run_on=0.0), Rule.NO_DEMAND),
@@ -70,12 +70,12 @@ def _late_offs(lines: Sequence[Line]) -> Iterator[str]:
             yield f"The collector should have gone off within {SOON:g} s of {cause.event} at {began['ts']}."
 
 
-def _mono(line: Line) -> float:
+def _mono(line: LogLine) -> float:
     value = line.get("mono")
     return float(value) if isinstance(value, int | float) else math.nan
 
 
-def summary(lines: Sequence[Line]) -> list[str]:
+def summary(lines: Sequence[LogLine]) -> list[str]:
     """Starts, the missed cut, alarms: a line each."""
     starts = sum(1 for line in lines if START.fits(line))
     by_hand = sum(1 for line in lines if line["event"] == Happened.HAND_STARTED)
@@ -90,7 +90,7 @@ def summary(lines: Sequence[Line]) -> list[str]:
     return said
 
 
-def _missed(line: Line) -> str:
+def _missed(line: LogLine) -> str:
     tool, peak, start_amps = spoken(str(line.get("tool"))), line.get("peak"), line.get("start_amps")
     if not isinstance(peak, int | float) or not isinstance(start_amps, int | float):
         return f"1 cut missed: the {tool}'s."
@@ -101,6 +101,6 @@ def _missed(line: Line) -> str:
     )
 
 
-def _refused(line: Line) -> str:
+def _refused(line: LogLine) -> str:
     why = {Rule.NO_GATE_PROVEN: "its gate was jammed", Rule.NOT_FRESH: "a reset alone starts nothing"}
     return f"the {spoken(str(line.get('tool')))}, {why.get(Rule(str(line.get('rule'))), str(line.get('rule')))}"

@@ -7,8 +7,8 @@ from collections import Counter
 from collections.abc import Iterable
 from typing import Final, TypeAlias
 
-from gatehand.config.tables import Gate
-from gatehand.exercise.findings import GateResult, How, Move, Remark, failed, longest, look, proposal
+from gatehand.config.tables import GateTable
+from gatehand.exercise.results import GateResult, How, Move, Remark, failed, longest, look, proposal
 from gatehand.exercise.supervisor import SKIP, Supervisor
 from gatehand.journal.sentences import spoken
 from gatehand.text import as_sentence, listed, named
@@ -63,7 +63,7 @@ async def exercise(supervisor: Supervisor, name: str, rounds: int) -> GateResult
     return GateResult(name, how, tuple(moves), remarks, gate.travel, proposal(moves), found, told)
 
 
-async def _reporting(supervisor: Supervisor, name: str, gate: Gate, rounds: int, left: Position) -> _Tried:
+async def _reporting(supervisor: Supervisor, name: str, gate: GateTable, rounds: int, left: Position) -> _Tried:
     patience = max(LEAST_PATIENCE, PATIENCE * gate.travel)
     if supervisor.observed.gates.get(name) is not Position.SHUT:
         # Not measured: its beginning is not known.
@@ -119,7 +119,7 @@ def _reports(happening: tuple[ev.Event, ...] | str) -> Iterable[ev.GateReport]:
 # Gates that cannot report, and gates that a hand moves
 
 
-async def _unseen(supervisor: Supervisor, name: str, gate: Gate, left: Position) -> _Tried:
+async def _unseen(supervisor: Supervisor, name: str, gate: GateTable, left: Position) -> _Tried:
     """It cannot report and nobody looks: moved once, and so much is said."""
     for to in (Position.OPEN, Position.SHUT, *((Position.OPEN,) if left is Position.OPEN else ())):
         await supervisor.tell(name, to)
@@ -128,7 +128,7 @@ async def _unseen(supervisor: Supervisor, name: str, gate: Gate, left: Position)
     return How.UNSEEN, [], (*_objected(supervisor.objections), remark)
 
 
-async def _timed(supervisor: Supervisor, name: str, gate: Gate, left: Position) -> _Tried:
+async def _timed(supervisor: Supervisor, name: str, gate: GateTable, left: Position) -> _Tried:
     """It cannot report: the person's Enter says when it has arrived."""
     world = supervisor.world
     world.ask(
@@ -154,7 +154,7 @@ async def _timed(supervisor: Supervisor, name: str, gate: Gate, left: Position) 
     return How.TIMED, moves, judge_timed(name, gate, moves, supervisor.objections)
 
 
-async def _by_hand(supervisor: Supervisor, name: str, gate: Gate) -> _Tried:
+async def _by_hand(supervisor: Supervisor, name: str, gate: GateTable) -> _Tried:
     """A hand moves it; its reports are what is tried."""
     if not supervisor.person:
         remark = look("A hand moves it, and nobody was there: its reports were not tried.")
@@ -192,7 +192,7 @@ async def _moved_by_hand(supervisor: Supervisor, name: str, to: Position) -> Mov
 # What the moves mean
 
 
-def judge_reported(name: str, gate: Gate, moves: list[Move], objections: list[str]) -> tuple[Remark, ...]:
+def judge_reported(name: str, gate: GateTable, moves: list[Move], objections: list[str]) -> tuple[Remark, ...]:
     """Remarks on a gate that reports. `objections`: what the broker said to its commands."""
     found = _objected(objections)
     topic = gate.state.topic if gate.state is not None else ""
@@ -252,7 +252,7 @@ def _why_missing(name: str, topic: str, moves: list[Move], missing: list[Move]) 
     return f"{len(missing)} of {len(moves)} tellings brought no report ({which}): a loose end switch, or it sticks."
 
 
-def judge_timed(name: str, gate: Gate, moves: list[Move], objections: list[str]) -> tuple[Remark, ...]:
+def judge_timed(name: str, gate: GateTable, moves: list[Move], objections: list[str]) -> tuple[Remark, ...]:
     """Remarks on a gate that cannot report, timed by a person."""
     found = _objected(objections)
     if ways := " and ".join(move.to for move in moves if move.took is None):

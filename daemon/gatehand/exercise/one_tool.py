@@ -3,8 +3,8 @@
 from statistics import median
 from typing import Final
 
-from gatehand.config.tables import Tool
-from gatehand.exercise.findings import Remark, ToolResult, failed, look
+from gatehand.config.tables import ToolTable
+from gatehand.exercise.results import Remark, ToolResult, failed, look
 from gatehand.exercise.supervisor import SKIP, Supervisor
 from gatehand.journal.sentences import spoken
 
@@ -43,7 +43,7 @@ async def exercise(supervisor: Supervisor, name: str) -> ToolResult:
     return ToolResult(name, True, rest, running, peak, round(seen - asked, 2), tuple(remarks))
 
 
-async def _at_rest(supervisor: Supervisor, name: str, tool: Tool) -> bool:
+async def _at_rest(supervisor: Supervisor, name: str, tool: ToolTable) -> bool:
     """Before its start it must not draw. False: skipped."""
     heard = supervisor.observed.tools[name]
     while heard.amps is not None and heard.amps >= tool.stop_amps and supervisor.person:
@@ -58,7 +58,7 @@ async def _at_rest(supervisor: Supervisor, name: str, tool: Tool) -> bool:
     return True
 
 
-async def _await_start(supervisor: Supervisor, name: str, tool: Tool) -> float | str:
+async def _await_start(supervisor: Supervisor, name: str, tool: ToolTable) -> float | str:
     """When it counts as running; else "skip", another tool that rose in its stead, or "" when nothing comes."""
     world, tools = supervisor.world, supervisor.config.tool
     asked = world.now()
@@ -82,7 +82,7 @@ async def _await_start(supervisor: Supervisor, name: str, tool: Tool) -> float |
     return instead
 
 
-def _runs_at(supervisor: Supervisor, name: str, tool: Tool, asked: float) -> float | None:
+def _runs_at(supervisor: Supervisor, name: str, tool: ToolTable, asked: float) -> float | None:
     """When its current has stood at or above the start threshold for long enough without a break."""
     since: float | None = None
     for at, amps in supervisor.observed.tools[name].since(asked):
@@ -93,7 +93,7 @@ def _runs_at(supervisor: Supervisor, name: str, tool: Tool, asked: float) -> flo
     return None if since is None else since + tool.start_after
 
 
-def _thresholds(tool: Tool, rest: float | None, running: float, peak: float) -> list[Remark]:
+def _thresholds(tool: ToolTable, rest: float | None, running: float, peak: float) -> list[Remark]:
     if running < tool.stop_amps:
         return [
             failed(
@@ -114,7 +114,7 @@ def _thresholds(tool: Tool, rest: float | None, running: float, peak: float) -> 
     return []
 
 
-async def _await_stop(supervisor: Supervisor, name: str, tool: Tool) -> list[Remark]:
+async def _await_stop(supervisor: Supervisor, name: str, tool: ToolTable) -> list[Remark]:
     """Until it falls below the stop threshold, or will not."""
     heard = supervisor.observed.tools[name]
     until = float("inf")
@@ -156,6 +156,6 @@ def _why_not_seen(supervisor: Supervisor, name: str, asked: float, other: str) -
     return f"Not seen: {tool.current.topic} said nothing. Look at the sensor's power, network and topic."
 
 
-def _patience(tool: Tool) -> float:
+def _patience(tool: ToolTable) -> float:
     """Long enough for a sensor that speaks by the clock."""
     return min(LONGEST_LISTEN, max(LISTEN, tool.silent_after / 2 + tool.start_after))

@@ -6,9 +6,9 @@ What must be so before anything moves, and while it does, is written here and no
 from typing import Final
 
 from gatehand.config import Config
-from gatehand.exercise.findings import Result
 from gatehand.exercise.observed_state import ObservedState
-from gatehand.exercise.terminal_io import Ending, World
+from gatehand.exercise.results import Result
+from gatehand.exercise.terminal_io import EndOfInput, World
 from gatehand.mqtt.inbox import Message
 from gatehand.mqtt.transport import MessageKind, Outgoing
 from gatehand.shell.encode_commands import CommandEncoder
@@ -80,9 +80,9 @@ class Supervisor:
                 if self._guards and (why := self._trouble()) is not None:
                     raise HaltedError(why)
                 return found
-            case Ending.INTERRUPTED:
+            case EndOfInput.INTERRUPTED:
                 raise BrokenOffError
-            case Ending.NOBODY_THERE:
+            case EndOfInput.NOBODY_THERE:
                 self.person = False
                 return SKIP
             case None:

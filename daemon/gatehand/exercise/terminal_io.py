@@ -25,7 +25,7 @@ _INTERRUPTS: Final = (signal.SIGINT, signal.SIGTERM)
 _WIDEST: Final = 100
 
 
-class Ending(Enum):
+class EndOfInput(Enum):
     """What ends an exercise or its questions."""
 
     NOBODY_THERE = auto()
@@ -34,7 +34,7 @@ class Ending(Enum):
     """The person wants it to end now."""
 
 
-Happening: TypeAlias = Message | str | Ending
+TerminalEvent: TypeAlias = Message | str | EndOfInput
 """A message, a line that the person typed (without its end), or an ending."""
 
 
@@ -53,7 +53,7 @@ class World(Protocol):
     async def send(self, outgoing: Outgoing) -> str | None:
         """Publish; what the broker had against it, as a sentence, or None."""
 
-    async def next(self, until: float) -> Happening | None:
+    async def next(self, until: float) -> TerminalEvent | None:
         """What happens next, or None when it is `until` (monotonic seconds, may be infinite) before anything does."""
 
 
@@ -67,7 +67,7 @@ class TerminalIo:
         self._echoes = os.isatty(_STDIN)
         self._open = False
         """A question's line has not ended yet."""
-        self._happened: asyncio.Queue[Happening | ClientError] = asyncio.Queue()
+        self._happened: asyncio.Queue[TerminalEvent | ClientError] = asyncio.Queue()
 
     def now(self) -> float:
         """See `World`."""
@@ -97,7 +97,7 @@ class TerminalIo:
         objection = await self._client.send(outgoing)
         return None if objection is None else objection.text
 
-    async def next(self, until: float) -> Happening | None:
+    async def next(self, until: float) -> TerminalEvent | None:
         """See `World`.
 
         Raises:
@@ -115,7 +115,7 @@ class TerminalIo:
             self._open = self._open and not self._echoes  # Enter has ended the line, where it is seen
         return found
 
-    def happen(self, happening: Happening | ClientError) -> None:
+    def happen(self, happening: TerminalEvent | ClientError) -> None:
         """Something for `next`; in the event loop only."""
         self._happened.put_nowait(happening)
 
@@ -148,10 +148,10 @@ async def terminal_io(settings: BrokerSettings, topics: Sequence[str], out: Text
             await asyncio.wait({listening})
 
 
-def _read_lines(loop: asyncio.AbstractEventLoop, happen: Callable[[Happening], None]) -> None:
+def _read_lines(loop: asyncio.AbstractEventLoop, happen: Callable[[TerminalEvent], None]) -> None:
     """Lines of standard input, from a thread that nobody has to wait for: files cannot be polled, terminals can."""
 
-    def tell(happening: Happening) -> bool:
+    def tell(happening: TerminalEvent) -> bool:
         try:
             loop.call_soon_threadsafe(happen, happening)
         except RuntimeError:  # the loop is over
@@ -173,19 +173,19 @@ def _read_lines(loop: asyncio.AbstractEventLoop, happen: Callable[[Happening], N
             if not some:
                 if rest:
                     tell(rest.decode(errors="replace"))
-                tell(Ending.NOBODY_THERE)
+                tell(EndOfInput.NOBODY_THERE)
                 return
 
     threading.Thread(target=read, name="standard input", daemon=True).start()
 
 
-def _end_by_interrupt(loop: asyncio.AbstractEventLoop, happen: Callable[[Happening], None]) -> None:
+def _end_by_interrupt(loop: asyncio.AbstractEventLoop, happen: Callable[[TerminalEvent], None]) -> None:
     """The first Ctrl-C (or SIGTERM) ends it in order, the second at once."""
 
     def interrupt() -> None:
         for number in _INTERRUPTS:
             loop.remove_signal_handler(number)
-        happen(Ending.INTERRUPTED)
+        happen(EndOfInput.INTERRUPTED)
 
     for number in _INTERRUPTS:
         loop.add_signal_handler(number, interrupt)

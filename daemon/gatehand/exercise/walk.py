@@ -6,7 +6,7 @@ from typing import Final
 from gatehand.config import Config
 from gatehand.config.signals import Signal
 from gatehand.exercise import one_gate, one_tool
-from gatehand.exercise.findings import Remark, Result, failed, look
+from gatehand.exercise.results import Remark, Result, failed, look
 from gatehand.exercise.supervisor import BrokenOffError, HaltedError, Supervisor
 from gatehand.exercise.terminal_io import World
 from gatehand.journal.sentences import spoken

@@ -11,7 +11,7 @@ from typing import Final, Literal
 from msgspec import Struct, to_builtins
 
 from gatehand.config import Config
-from gatehand.config.signals import Kind
+from gatehand.config.signals import DeviceKind
 from gatehand.mqtt.payload import Rejected, excerpt
 from gatehand.shell.alarms import ShownAlarm
 from gatehand_rules import CollectorWord, GateWord, Shop, State, ToolWord, collector_word, gate_word, tool_word
@@ -71,7 +71,7 @@ class Node(Struct, frozen=True):
     """A collector, a gate or a tool. `subject`: such as ("gate", "band_saw")."""
 
     id: str
-    subject: tuple[Kind, str]
+    subject: tuple[DeviceKind, str]
     properties: dict[str, Property]
 
 

@@ -18,7 +18,7 @@ from gatehand.journal.clock import Clock
 from gatehand.times import stamp
 from gatehand_rules.findings import Fact, Finding, Happened
 
-Line: TypeAlias = dict[str, Fact]
+LogLine: TypeAlias = dict[str, Fact]
 
 _SUBJECTS = ("tool", "gate", "collector")
 FIXED = ("ts", "mono", "run", "seq", "synced", "event", *_SUBJECTS, "rule")
@@ -74,7 +74,7 @@ class Stamper:
         self.clock = clock
         self._numbers = itertools.count(1)
 
-    def finding(self, finding: Finding, now: float) -> Line:
+    def finding(self, finding: Finding, now: float) -> LogLine:
         """The line of a finding that the rules made at `now` (monotonic seconds)."""
         return self._stamped(now, None) | facts_of(finding)
 
@@ -86,7 +86,7 @@ class Stamper:
         facts: Mapping[str, Fact] | None = None,
         seq: int | None = None,
         **subject: str | None,
-    ) -> Line:
+    ) -> LogLine:
         """A line of the daemon's own, such as `daemon_started`. `seq`: a number already taken by a lost line.
 
         `subject` is a tool, gate or collector, which may also be given among the facts.
@@ -96,7 +96,7 @@ class Stamper:
         line |= {kind: own.pop(kind) for kind in _SUBJECTS if isinstance(own.get(kind), str)}
         return _with_facts(line, own.items())
 
-    def _stamped(self, now: float, seq: int | None) -> Line:
+    def _stamped(self, now: float, seq: int | None) -> LogLine:
         return {
             "ts": stamp(self.clock.wall()),
             "mono": round(now, 3),
@@ -106,9 +106,9 @@ class Stamper:
         }
 
 
-def facts_of(finding: Finding) -> Line:
+def facts_of(finding: Finding) -> LogLine:
     """A finding as a line has it, without time and number."""
-    line: Line = {"event": finding.event}
+    line: LogLine = {"event": finding.event}
     for kind in _SUBJECTS:
         if (name := getattr(finding, kind)) is not None:
             line[kind] = name
@@ -116,7 +116,7 @@ def facts_of(finding: Finding) -> Line:
     return _with_facts(line, finding.facts)
 
 
-def _with_facts(line: Line, facts: Iterable[tuple[str, Fact]]) -> Line:
+def _with_facts(line: LogLine, facts: Iterable[tuple[str, Fact]]) -> LogLine:
     for name, value in facts:
         key = name
         while key in FIXED or key in line:
@@ -125,7 +125,7 @@ def _with_facts(line: Line, facts: Iterable[tuple[str, Fact]]) -> Line:
     return line
 
 
-def encode(line: Line) -> bytes:
+def encode(line: LogLine) -> bytes:
     """The line as bytes with its newline. Half a surrogate pair, as a payload may hold, stays readable as an escape."""
     try:
         return _ENCODER.encode(line) + b"\n"
@@ -134,7 +134,7 @@ def encode(line: Line) -> bytes:
         return text.encode("utf-8", "backslashreplace") + b"\n"
 
 
-def decode(raw: bytes) -> Line:
+def decode(raw: bytes) -> LogLine:
     """The event of one line, with or without its newline.
 
     Raises:
@@ -151,12 +151,12 @@ def decode(raw: bytes) -> Line:
     return found
 
 
-def number_of(line: Line) -> int:
+def number_of(line: LogLine) -> int:
     """Its `seq`."""
     seq = line["seq"]
     return seq if isinstance(seq, int) else 0
 
 
-def wants_sync(line: Line) -> bool:
+def wants_sync(line: LogLine) -> bool:
     """Whether the line is to be synced right after it is written: commands, alarms, changes of state."""
     return line["event"] not in _UNSYNCED

@@ -13,7 +13,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from gatehand.journal.files import DAILY
-from gatehand.journal.line import Line, LineError, decode
+from gatehand.journal.line import LineError, LogLine, decode
 from gatehand.times import stamp
 
 _OPENING = b'{"ts":"'
@@ -54,7 +54,7 @@ class EventReader:
 
     def lines(
         self, since: datetime | None = None, until: datetime | None = None, *, without: Iterable[tuple[str, str]] = ()
-    ) -> Iterator[Line]:
+    ) -> Iterator[LogLine]:
         """Lines with `since` <= ts < `until`, oldest first, in the order in which they were written.
 
         `without`: (key, text) pairs such as ("rule", "refresh"): lines with any of them are passed over undecoded,
@@ -73,12 +73,12 @@ class EventReader:
                 else:
                     yield from _decoded(raw, path, number, self.skipped)
 
-    def backwards(self, until: datetime | None = None) -> Iterator[Line]:
+    def backwards(self, until: datetime | None = None) -> Iterator[LogLine]:
         """Lines with ts < `until`, newest first; reads no more than is taken."""
         high = _stamp_or(until, _NEVER)
         return self._back(self._files("", high), high)
 
-    def stretches(self) -> Iterator[Iterator[Line]]:
+    def stretches(self) -> Iterator[Iterator[LogLine]]:
         """Backwards from each place at which the last lines may stand, newest first within each.
 
         Files are told by their day. What a clock that was behind, or ahead, has written last stands elsewhere: at the
@@ -93,7 +93,7 @@ class EventReader:
         if len(ordinary) > _ENDS:
             yield self._back(ordinary[:1])
 
-    def _back(self, files: list[Path], high: str = _NEVER) -> Iterator[Line]:
+    def _back(self, files: list[Path], high: str = _NEVER) -> Iterator[LogLine]:
         for path in reversed(files):
             ts = ""
             for number, raw in enumerate(_raw_backwards(path), 1):
@@ -124,9 +124,9 @@ class Follower:
         self.skipped: list[Skipped] = []
         self._at: dict[str, int] = {name: _size(folder / name) for name in event_names(folder)}
 
-    def poll(self) -> list[Line]:
+    def poll(self) -> list[LogLine]:
         """Lines written since the last call. A file that became shorter is read from its start."""
-        found: list[Line] = []
+        found: list[LogLine] = []
         for name in event_names(self.folder):
             path = self.folder / name
             at, size = self._at.get(name, 0), _size(path)
@@ -137,13 +137,13 @@ class Follower:
             self._at[name] = at
         return found
 
-    def follow(self, sleep: Callable[[float], None] = time.sleep) -> Iterator[Line]:
+    def follow(self, sleep: Callable[[float], None] = time.sleep) -> Iterator[LogLine]:
         """Lines without end."""
         while True:
             yield from self.poll()
             sleep(_POLL)
 
-    def _read(self, path: Path, at: int, found: list[Line]) -> int:
+    def _read(self, path: Path, at: int, found: list[LogLine]) -> int:
         with path.open("rb") as file:
             file.seek(at)
             data = file.read()
@@ -153,7 +153,7 @@ class Follower:
         return len(whole)
 
 
-def _decoded(raw: bytes, path: Path, place: int, skipped: list[Skipped]) -> tuple[Line, ...]:
+def _decoded(raw: bytes, path: Path, place: int, skipped: list[Skipped]) -> tuple[LogLine, ...]:
     """The line; none where there is nothing, or what is noted as skipped."""
     try:
         return (decode(raw),)

@@ -14,7 +14,7 @@ from typing import Final
 from msgspec import Struct
 
 from gatehand.journal.clock import Clock
-from gatehand.journal.line import Line, number_of
+from gatehand.journal.line import LogLine, number_of
 from gatehand.journal.reader import EventReader
 from gatehand.times import stamp_ms
 from gatehand_rules.collectors import HOUR
@@ -35,7 +35,7 @@ class _Place(Struct, frozen=True):
 
 
 def starts_in(
-    stretches: Iterable[Iterable[Line]], wall: float, mono: float, *, synced: bool = False
+    stretches: Iterable[Iterable[LogLine]], wall: float, mono: float, *, synced: bool = False
 ) -> dict[str, tuple[float, ...]]:
     """By collector, when each start of the last hour was, in seconds of the monotonic clock, oldest first.
 
@@ -62,7 +62,7 @@ def starts_of_the_hour(folder: Path, clock: Clock) -> dict[str, tuple[float, ...
     return starts_in(stretches, wall, clock.mono(), synced=clock.synced())
 
 
-def _placed(newest_first: Iterable[Line], now: _Place) -> Iterator[tuple[Line, _Place]]:
+def _placed(newest_first: Iterable[LogLine], now: _Place) -> Iterator[tuple[LogLine, _Place]]:
     """Each line of the last hour with its place; lines that tell no run or time are passed over."""
     later = now
     for count, line in enumerate(newest_first):
@@ -88,14 +88,14 @@ def _between(later: _Place, run: str, mono: float, wall: float | None) -> float:
     return least if wall is None or later.wall is None else max(least, later.wall - wall)
 
 
-def _is_start(line: Line) -> bool:
+def _is_start(line: LogLine) -> bool:
     """An "on" that counted: a refresh and the telling of a fan that turned already do not."""
     counted = line.get("starts_this_hour") is not None and line.get("rule") != Rule.REFRESH
     named = isinstance(line.get("collector"), str) and isinstance(line.get("seq"), int)
     return line.get("event") == Happened.COLLECTOR_ON and counted and named
 
 
-def _wall(line: Line) -> float | None:
+def _wall(line: LogLine) -> float | None:
     """When a clock that was kept says that the line was written; None: nobody knows."""
     ms = stamp_ms(str(line.get("ts"))) if line.get("synced") is True else 0
     return ms / 1000 if ms else None

@@ -12,7 +12,7 @@ from pathlib import Path
 
 from gatehand.journal.disk import Disk
 from gatehand.journal.files import EventFiles
-from gatehand.journal.line import Line, Stamper, encode, number_of, wants_sync
+from gatehand.journal.line import LogLine, Stamper, encode, number_of, wants_sync
 from gatehand.journal.threads import Health, Job, Worker
 
 QUEUE_LIMIT = 20_000
@@ -79,7 +79,7 @@ class EventLog:
         self._writer = Worker("event log", self._do, threaded=threaded, idle=self._look, every=_PROBE_EVERY)
         self._syncer = Worker("event log sync", threaded=threaded)
 
-    def append(self, lines: Sequence[Line]) -> Ticket:
+    def append(self, lines: Sequence[LogLine]) -> Ticket:
         """Hand lines over, in order; never blocks. Lines beyond the queue's limit are counted as lost."""
         ticket = Ticket()
         encoded = [(encode(line), str(line["ts"]), number_of(line)) for line in lines]

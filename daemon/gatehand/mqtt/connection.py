@@ -29,7 +29,7 @@ from paho.mqtt.enums import MQTTErrorCode
 from paho.mqtt.reasoncodes import ReasonCode
 
 from gatehand.mqtt import paho_client
-from gatehand.mqtt.failures import ConnectionFailedError, Ending, Failure, Patience, objection
+from gatehand.mqtt.failures import ConnectionFailedError, Disconnect, Failure, Patience, objection
 from gatehand.mqtt.inbox import Inbox, Message
 from gatehand.mqtt.outbox import ANSWER_WITHIN, WINDOW, Outbox
 from gatehand.mqtt.payload import MAX_BYTES
@@ -104,7 +104,7 @@ class Connection:
         self._answers: dict[int | None, asyncio.Future[Sequence[ReasonCode]]] = {}
         """Subscriptions and their ends under way, by packet number."""
         self._look_after: asyncio.TimerHandle | None = None
-        self.closed: asyncio.Future[Ending] = self._loop.create_future()
+        self.closed: asyncio.Future[Disconnect] = self._loop.create_future()
         """Done when the connection has ended."""
         self._paho = client = paho_client.paho_client(settings, protocol, logger, will)
         client.connect_timeout = patience.connect
@@ -200,7 +200,7 @@ class Connection:
         try:
             self._drain()
         except Exception as error:  # noqa: BLE001  whatever a hostile packet makes the decoder do
-            self._end(Ending(f"the broker sent what is not MQTT ({type(error).__name__})"))
+            self._end(Disconnect(f"the broker sent what is not MQTT ({type(error).__name__})"))
         finally:
             self._flushes_itself = self._reading = False
         if self._outbox is None:
@@ -210,7 +210,7 @@ class Connection:
         self._hooks.arrived()
         if self.heard_at == self._now and not self._aborted:
             if self._outbox.too_late(self._now):
-                self._end(Ending("the broker gave no sign of life in time while a command waited"))
+                self._end(Disconnect("the broker gave no sign of life in time while a command waited"))
             else:
                 self._outbox.heard()
         if self._paho.want_write():
@@ -236,7 +236,7 @@ class Connection:
 
     def abort(self, reason: str = "given up") -> None:
         """Close the socket with a reset and leave nothing behind. May be called at any time, more than once."""
-        self._end(Ending(reason))
+        self._end(Disconnect(reason))
         if self.connecting.done():
             self._close()
         else:  # in a thread that cannot be stopped; what it opens is closed when it is done
@@ -284,7 +284,7 @@ class Connection:
             arrived = self._arrived
             result = self._paho.loop_read()
             if result == paho.MQTT_ERR_PROTOCOL:
-                self._end(Ending("the broker sent what is not MQTT"))
+                self._end(Disconnect("the broker sent what is not MQTT"))
             if result != paho.MQTT_ERR_SUCCESS:
                 return
             self.heard_at = now
@@ -326,7 +326,7 @@ class Connection:
 
     def _no_answer(self, held_since: float) -> None:
         if self._outbox is not None and self._outbox.held_since == held_since and not self.closed.done():
-            self._end(Ending(f"the broker gave no sign of life for {ANSWER_WITHIN:g} s while a command waited"))
+            self._end(Disconnect(f"the broker gave no sign of life for {ANSWER_WITHIN:g} s while a command waited"))
 
     def _flush(self) -> None:
         if self._aborted:
@@ -346,7 +346,7 @@ class Connection:
         try:
             return write() == paho.MQTT_ERR_SUCCESS
         except Exception as error:  # noqa: BLE001 - whatever the socket says, it is the end
-            self._end(Ending(f"writing failed ({error})"))
+            self._end(Disconnect(f"writing failed ({error})"))
             return False
 
     async def _answer(self, result: int, number: int | None) -> Sequence[ReasonCode]:
@@ -360,7 +360,7 @@ class Connection:
         finally:
             self._answers.pop(number, None)
 
-    def _end(self, ending: Ending) -> None:
+    def _end(self, ending: Disconnect) -> None:
         if not self.closed.done():
             self.closed.set_result(ending)
 

@@ -45,7 +45,7 @@ REFUSALS: Final = {
 """What a broker's reason code means that refuses to let us in; every other one is `REFUSED`."""
 
 
-class Ending(Struct, frozen=True):
+class Disconnect(Struct, frozen=True):
     """Why an established connection ended, in words, and the broker's reason code if it gave one."""
 
     reason: str
@@ -224,7 +224,7 @@ class Retry:
         )
         return Notice(NoticeKind.OLDER_PROTOCOL, text, {"protocol": protocol})
 
-    def after_life(self, ending: Ending, lived: float) -> Next:
+    def after_life(self, ending: Disconnect, lived: float) -> Next:
         """A connection ended after `lived` seconds."""
         short = ending.by_peer and lived < self._patience.short_life
         self._short_lives = self._short_lives + 1 if short else 0

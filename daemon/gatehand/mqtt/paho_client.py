@@ -19,7 +19,7 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
-from gatehand.mqtt.failures import KEEPALIVE_TIMEOUT, REFUSALS, ConnectionFailedError, Ending, Failure
+from gatehand.mqtt.failures import KEEPALIVE_TIMEOUT, REFUSALS, ConnectionFailedError, Disconnect, Failure
 from gatehand.mqtt.outbox import ANSWER_WITHIN
 from gatehand.mqtt.settings import BrokerSettings, Protocol
 from gatehand.mqtt.transport import MessageKind, Outgoing, Subscription
@@ -183,15 +183,15 @@ def receive_maximum(properties: object, ours: int) -> int:
     return min(ours, maximum) if isinstance(maximum, int) and maximum > 0 else ours
 
 
-def ending(flags: paho.DisconnectFlags, code: ReasonCode, keepalive: int) -> Ending:
+def ending(flags: paho.DisconnectFlags, code: ReasonCode, keepalive: int) -> Disconnect:
     """Why an established connection ended."""
     if flags.is_disconnect_packet_from_server:
-        return Ending(f"the broker ended it: {code.getName().lower()}", code.value, by_peer=True)
+        return Disconnect(f"the broker ended it: {code.getName().lower()}", code.value, by_peer=True)
     if code.value == KEEPALIVE_TIMEOUT:
-        return Ending(f"the broker gave no sign of life within its keepalive of {keepalive} s")
+        return Disconnect(f"the broker gave no sign of life within its keepalive of {keepalive} s")
     if code.value == 0:
-        return Ending("disconnected as asked")
-    return Ending("the connection broke: closed by the broker or by the network", by_peer=True)
+        return Disconnect("disconnected as asked")
+    return Disconnect("the connection broke: closed by the broker or by the network", by_peer=True)
 
 
 def connect_failure(error: BaseException) -> ConnectionFailedError:

@@ -42,7 +42,7 @@ class Rejected(Struct, frozen=True):
     """It could be read, and is too old to count."""
 
 
-class Moment(Struct, frozen=True):
+class MeasuredAt(Struct, frozen=True):
     """When something was measured: a number of any clock, or seconds, where a text gave date and time."""
 
     value: float
@@ -125,15 +125,15 @@ class Reader:
             case _:
                 return Rejected(f"found {_kind(found)}{self._where()} where a word is wanted", excerpt(raw))
 
-    def read_moment(self, payload: bytes | Payload) -> Moment | Rejected:
+    def read_moment(self, payload: bytes | Payload) -> MeasuredAt | Rejected:
         """When it was measured: a finite number, or a text as RFC 3339 has it, with its offset."""
         parsed = payload if isinstance(payload, Payload) else Payload(payload)
         found = self._find(parsed)
         if not isinstance(found, str):
             value = found if isinstance(found, Rejected) else self._number_inside(parsed, _LATEST)
-            return value if isinstance(value, Rejected) else Moment(value)
+            return value if isinstance(value, Rejected) else MeasuredAt(value)
         with suppress(ValidationError, UnicodeEncodeError):  # no such text, or one with half of a surrogate pair
-            return Moment(convert(found, _RFC_3339).timestamp(), is_text=True)
+            return MeasuredAt(convert(found, _RFC_3339).timestamp(), is_text=True)
         wanted = 'a number of seconds or milliseconds, or a text such as "2026-05-04T09:30:00Z"'
         return Rejected(f"found {_kind(found)}{self._where()}, want {wanted}", excerpt(parsed.raw))
 

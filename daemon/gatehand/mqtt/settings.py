@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 Protocol: TypeAlias = Literal["5", "3.1.1"]
 
 
-class Tls(Struct, frozen=True):
+class TlsFiles(Struct, frozen=True):
     """Files for an encrypted connection. `ca_file` None: the system's authorities."""
 
     ca_file: Path | None = None
@@ -37,7 +37,7 @@ class BrokerSettings:
     """Whole seconds. A peer that has frozen is noticed after about twice as long."""
     username: str | None = None
     password: str | None = field(default=None, repr=False)
-    tls: Tls | None = None
+    tls: TlsFiles | None = None
 
 
 class Presence(Struct, frozen=True):
@@ -84,10 +84,10 @@ def broker_settings(
     )
 
 
-def encryption(config: "Config", file: Callable[[Path], Path]) -> Tls | None:
+def encryption(config: "Config", file: Callable[[Path], Path]) -> TlsFiles | None:
     """The config's files for encryption, absolute; None: the connection is not encrypted."""
     tls = config.broker.tls
     if tls is None:
         return None
     ca, cert, key = (None if path is None else file(path) for path in (tls.ca_file, tls.cert_file, tls.key_file))
-    return Tls(ca, cert, key)
+    return TlsFiles(ca, cert, key)

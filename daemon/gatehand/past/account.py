@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from typing import Final
 
-from gatehand.journal.line import Line, OwnEvent
+from gatehand.journal.line import LogLine, OwnEvent
 from gatehand.times import local, stamp_ms, to_ms
 from gatehand_rules.findings import Fact, Happened, Rule
 
@@ -181,7 +181,7 @@ NOT_COUNTED: Final = (
 """Lines that change no figure here; they need not even be decoded."""
 
 
-def account(lines: Iterable[Line], passed: Callable[[], str] = str) -> Account:
+def account(lines: Iterable[LogLine], passed: Callable[[], str] = str) -> Account:
     """Read lines, oldest first. `passed` gives the time of the last line that was passed over on the way."""
     found = Account()
     run: Fact = None

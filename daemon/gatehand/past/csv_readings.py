@@ -24,7 +24,7 @@ _EXAMPLE: Final = "lines such as 12.5,band_saw,3.1"
 _TELL_EVERY: Final = 50_000
 _EARLIEST_MS: Final = 100_000_000
 
-Progress: TypeAlias = Callable[[int], None]
+OnProgress: TypeAlias = Callable[[int], None]
 
 
 class CsvError(Exception):
@@ -34,7 +34,7 @@ class CsvError(Exception):
         super().__init__(f"{path}:{line}: {message}" if line else f"{path}: {message}")
 
 
-def read_csv(path: Path, tools: Iterable[str], progress: Progress = lambda _readings: None) -> Stretch:
+def read_csv(path: Path, tools: Iterable[str], progress: OnProgress = lambda _readings: None) -> Stretch:
     """The whole file. `progress` is called now and then with the number of readings so far.
 
     Raises:
@@ -60,7 +60,7 @@ class _Reader:
         self._others: list[Timed] = []
         self._zero_ms = 0
 
-    def read(self, progress: Progress) -> Stretch:
+    def read(self, progress: OnProgress) -> Stretch:
         try:
             when, which, much = self._places(next(self._rows, []))
             self._read_rows(when, which, much, progress)
@@ -81,7 +81,7 @@ class _Reader:
             found += ", parted by semicolons"
         raise self._error(f"{found}: wanted a first line that names the columns {','.join(COLUMNS)}, parted by commas")
 
-    def _read_rows(self, when: int, which: int, much: int, progress: Progress) -> None:
+    def _read_rows(self, when: int, which: int, much: int, progress: OnProgress) -> None:
         """The hot loop: plain readings go straight into the columns, anything else is looked at closely."""
         columns: dict[str, tuple[Callable[[int], None], ...]] = {}
         before, order, zero_ms = -FURTHEST_S, 0, 0

@@ -31,7 +31,7 @@ _WHOLE: Final = frozenset({"full", "config", "clock"})
 """Ends of a file after which the next one goes on without a gap."""
 
 
-Heard: TypeAlias = Callable[[int, Outcome], None]
+OutcomeListener: TypeAlias = Callable[[int, Outcome], None]
 """Called with wall ms and an outcome that came to something."""
 
 
@@ -51,10 +51,10 @@ class History:
 
 def replay(
     folder: Path,
-    heard: Heard,
+    heard: OutcomeListener,
     *,
     changed: Shop | None = None,
-    changed_heard: Heard | None = None,
+    changed_heard: OutcomeListener | None = None,
     since: datetime | None = None,
     until: datetime | None = None,
     progress: Callable[[int], None] = lambda _readings: None,
@@ -82,7 +82,12 @@ class _Runs:
     """The two runs on their way through the files."""
 
     def __init__(
-        self, history: History, window: range, heard: Heard, changed: Shop | None, changed_heard: Heard
+        self,
+        history: History,
+        window: range,
+        heard: OutcomeListener,
+        changed: Shop | None,
+        changed_heard: OutcomeListener,
     ) -> None:
         """`window`: the wall ms that are heard."""
         self.goes_on: str | None = None
@@ -140,6 +145,6 @@ class _Runs:
     def _changed_sink(self, ms: int, _event: Event, outcome: Outcome) -> None:
         self._hear(self._changed_heard, ms, outcome)
 
-    def _hear(self, heard: Heard, ms: int, outcome: Outcome) -> None:
+    def _hear(self, heard: OutcomeListener, ms: int, outcome: Outcome) -> None:
         if ms + self._wall_ms in self._window:
             heard(ms + self._wall_ms, outcome)

@@ -6,9 +6,9 @@ from typing import TypeAlias
 
 from msgspec.structs import replace
 
-from gatehand.journal.line import Line, facts_of
+from gatehand.journal.line import LogLine, facts_of
 from gatehand.past.account import is_refresh
-from gatehand.past.csv_readings import Progress, read_csv
+from gatehand.past.csv_readings import OnProgress, read_csv
 from gatehand.past.deadband import whole_ms
 from gatehand.past.player import Player, at_rest, rested, with_tools
 from gatehand.past.replay_devices import IdealDevices
@@ -23,7 +23,7 @@ FindingSink: TypeAlias = Callable[[int, Finding], None]
 _HOUR_MS = 3_600_000
 
 
-def play_csv(path: Path, shop: Shop, sink: FindingSink, progress: Progress = lambda _readings: None) -> list[str]:
+def play_csv(path: Path, shop: Shop, sink: FindingSink, progress: OnProgress = lambda _readings: None) -> list[str]:
     """Play a file from its first reading until after its last all is at rest, but for the tools that are returned.
 
     These draw at the end, and their sensors, which speak only on change, leave it at that.
@@ -59,7 +59,7 @@ def play(stretch: Stretch, shop: Shop, sink: FindingSink) -> list[str]:
     return [tool.name for tool, state in ended if tool.silent_after <= 0 and isinstance(state, ToolRunning)]
 
 
-def as_line(ms: int, finding: Finding) -> Line:
+def as_line(ms: int, finding: Finding) -> LogLine:
     """A finding as one JSON object: `t_s` from the file's zero, then the log's names."""
     return {"t_s": ms / 1000, **facts_of(finding)}
 

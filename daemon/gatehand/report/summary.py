@@ -8,7 +8,7 @@ from typing import Any, Final
 
 from gatehand.config import Config
 from gatehand.config.tables import COLLECTOR_MEMBER
-from gatehand.journal.line import Line, OwnEvent
+from gatehand.journal.line import LogLine, OwnEvent
 from gatehand.journal.reader import EventReader
 from gatehand.past.account import NOT_COUNTED, Account, Use, account
 from gatehand.report.energy import Energy, energies
@@ -66,7 +66,7 @@ class CollectorFigures:
 
 
 @dataclass(frozen=True, slots=True)
-class Trouble:
+class FailedStarts:
     """Starts that did not happen: whose, why, how often."""
 
     name: str
@@ -116,11 +116,11 @@ class Summary:
                 energy = self.energy.get(COLLECTOR_MEMBER + name)
                 yield CollectorFigures(name, starts, hours, *account.worst_hour(name), energy)
 
-    def troubles(self) -> list[Trouble]:
+    def troubles(self) -> list[FailedStarts]:
         """Missed and refused starts, the commonest first."""
         missed, refused = self.account.missed, self.account.refused
-        found = [Trouble(name, rule, count, refused=False) for (name, rule), count in missed.items()]
-        found += [Trouble(name, rule, count, refused=True) for (name, rule), count in refused.items()]
+        found = [FailedStarts(name, rule, count, refused=False) for (name, rule), count in missed.items()]
+        found += [FailedStarts(name, rule, count, refused=True) for (name, rule), count in refused.items()]
         return sorted(found, key=lambda one: (-one.count, one.name, one.rule))
 
     def hours_by_day(self) -> dict[str, dict[str, float]]:
@@ -234,7 +234,7 @@ def _account_of(
     until: datetime | None = None,
     progress: Callable[[int], None] = lambda _events: None,
 ) -> Account:
-    def counted() -> Iterator[Line]:
+    def counted() -> Iterator[LogLine]:
         for count, line in enumerate(reader.lines(since, until, without=NOT_COUNTED), 1):
             if not count % 5000:
                 progress(count)

@@ -94,7 +94,7 @@ def printable(text: str) -> str:
 
 
 @dataclass(frozen=True, slots=True)
-class Event:
+class ShownEvent:
     """Something that changed. `at`: wall seconds by the daemon's clock."""
 
     at: float
@@ -116,7 +116,7 @@ class DaemonStatus:
         """When the daemon last said something, retained messages aside."""
         self.ahead = 0.0
         """Seconds that the daemon's clock is ahead of ours, where they differ much."""
-        self.events: deque[Event] = deque(maxlen=_EVENTS_KEPT)
+        self.events: deque[ShownEvent] = deque(maxlen=_EVENTS_KEPT)
         # By name, in the order of hearing; alarms by id.
         self.collectors: dict[str, StatusMessage] = {}
         self.gates: dict[str, StatusMessage] = {}
@@ -148,7 +148,7 @@ class DaemonStatus:
     def lost(self, why: str, at: float) -> None:
         """The connection is gone, or did not come about."""
         if self.lost_because is None:
-            self.events.append(Event(self.now(at), "the connection to the broker is lost", loud=True))
+            self.events.append(ShownEvent(self.now(at), "the connection to the broker is lost", loud=True))
         if self.lost_at is None:
             self.lost_at = at
         self.lost_because = printable(why)
@@ -167,7 +167,7 @@ class DaemonStatus:
         online = payload == b"1"
         if online is not self.online and not retained:
             text = "the daemon is there" if online else "the daemon is offline"
-            self.events.append(Event(self.now(at), text, loud=not online))
+            self.events.append(ShownEvent(self.now(at), text, loud=not online))
         self.online = online
 
     def _hear_status(self, kind: str, name: str, status: StatusMessage | None, at: float, *, live: bool) -> None:
@@ -175,7 +175,7 @@ class DaemonStatus:
         if status is None:
             gone = self._by_kind[kind].pop(name, None)
             if gone is not None and kind == "alarm":
-                self.events.append(Event(self.now(at), f"alarm over: {spoken_alarm(name)}"))
+                self.events.append(ShownEvent(self.now(at), f"alarm over: {spoken_alarm(name)}"))
             return
         since = status.moment("since")
         if live and before is not None and since is not None and since != before.moment("since"):
@@ -188,12 +188,12 @@ class DaemonStatus:
 
     def _event(
         self, kind: str, name: str, before: StatusMessage | None, status: StatusMessage, at: float
-    ) -> Event | None:
+    ) -> ShownEvent | None:
         since = status.moment("since")
         if kind == "alarm":
             # One that stood already when we came is no event of ours.
             is_new = self.heard_at is not None and (before is None or before.moment("since") != since)
-            return Event(since or self.now(at), f"ALARM: {spoken_alarm(name)}", loud=True) if is_new else None
+            return ShownEvent(since or self.now(at), f"ALARM: {spoken_alarm(name)}", loud=True) if is_new else None
         if before is None:
             return None
         word = status.text("state")
@@ -205,7 +205,7 @@ class DaemonStatus:
             return None
         when = (since if changed else None) or self.now(at)
         loud = word in {"fault", "silent", "held"}
-        return Event(when, _sentence(kind, name, status, explained=explained), loud)
+        return ShownEvent(when, _sentence(kind, name, status, explained=explained), loud)
 
 
 def _sentence(kind: str, name: str, status: StatusMessage, *, explained: bool) -> str:

@@ -9,12 +9,12 @@ from typing import Final
 
 from gatehand.journal.sentences import spoken, spoken_alarm
 from gatehand.screen.daemon_status import DaemonStatus, StatusMessage
-from gatehand.screen.lines import Line, Span, Tone, cut, cut_line, faint, grid, line, text_of, wrapped
+from gatehand.screen.lines import ScreenLine, TextSpan, Tone, cut, cut_line, faint, grid, line, text_of, wrapped
 from gatehand.times import lasting, local_clock
 
 _EVENTS_WANTED: Final = 5
 """Lines for the heading and some events before other parts are shortened for them."""
-_BLANK: Final[Line] = ()
+_BLANK: Final[ScreenLine] = ()
 NAME: Final = 18
 """Most characters of a name in a row."""
 _METER: Final = 20
@@ -39,7 +39,7 @@ _TONES: Final = {
 _LOUD: Final = frozenset({"silent", "fault", "held"})
 
 
-def page(status: DaemonStatus, where: str, at: float, *, width: int, height: int | None = None) -> list[Line]:
+def page(status: DaemonStatus, where: str, at: float, *, width: int, height: int | None = None) -> list[ScreenLine]:
     """The whole screen at wall time `at`. `height` None: everything, without the events, as a page to read once."""
     header = _header(status, where, at, width)
     found = [*header, *_below(status, at, width, None if height is None else height - len(header))]
@@ -48,7 +48,7 @@ def page(status: DaemonStatus, where: str, at: float, *, width: int, height: int
     return [cut_line(each, width) for each in found[:height]]
 
 
-def _below(status: DaemonStatus, at: float, width: int, height: int | None) -> list[Line]:
+def _below(status: DaemonStatus, at: float, width: int, height: int | None) -> list[ScreenLine]:
     top = _collectors(status, at, width)
     if height is None:
         blocks = [_alarms(status, at, width, None), _tools(status, at, None), _gates(status, at, width)]
@@ -75,7 +75,7 @@ def _below(status: DaemonStatus, at: float, width: int, height: int | None) -> l
     return top
 
 
-def _events(status: DaemonStatus, width: int, room: int) -> list[Line]:
+def _events(status: DaemonStatus, width: int, room: int) -> list[ScreenLine]:
     """A heading and as many whole events as there is room for."""
     found = [line("LAST EVENTS", Tone.HEAD)]
     for event in reversed(status.events):
@@ -90,7 +90,7 @@ def _events(status: DaemonStatus, width: int, room: int) -> list[Line]:
     return found if len(found) > 1 else []
 
 
-def _alarms(status: DaemonStatus, at: float, width: int, limit: int | None) -> list[Line]:
+def _alarms(status: DaemonStatus, at: float, width: int, limit: int | None) -> list[ScreenLine]:
     each = _each_alarm(status, at, width)
     if not each:
         return [line("No alarm stands.")]
@@ -105,7 +105,7 @@ def _alarms(status: DaemonStatus, at: float, width: int, limit: int | None) -> l
     return found
 
 
-def _tools(status: DaemonStatus, at: float, limit: int | None) -> list[Line]:
+def _tools(status: DaemonStatus, at: float, limit: int | None) -> list[ScreenLine]:
     title, rows = _every_tool(status, at)
     if limit is None or len(rows) < limit:
         return [title, *rows.values()]
@@ -119,11 +119,11 @@ def _tools(status: DaemonStatus, at: float, limit: int | None) -> list[Line]:
 # The parts
 
 
-def _header(status: DaemonStatus, where: str, at: float, width: int) -> list[Line]:
+def _header(status: DaemonStatus, where: str, at: float, width: int) -> list[ScreenLine]:
     """Whose shop this is, the time, and whether what stands below is of now."""
     left, right = f"Gatehand  {where}", _clock(at)
     room = width - len(right) - 2
-    title = (Span(cut(left, room).ljust(room + 2), Tone.HEAD), Span(right, Tone.HEAD))
+    title = (TextSpan(cut(left, room).ljust(room + 2), Tone.HEAD), TextSpan(right, Tone.HEAD))
     return [
         title,
         *(each for text, tone in _reached(status, at) for each in wrapped(text, width, tone=tone)),
@@ -150,16 +150,16 @@ def _reached(status: DaemonStatus, at: float) -> list[tuple[str, Tone]]:
     return found
 
 
-def _collectors(status: DaemonStatus, at: float, width: int) -> list[Line]:
+def _collectors(status: DaemonStatus, at: float, width: int) -> list[ScreenLine]:
     """Two lines for each, or a few more: its state with the countdown and what it serves; why."""
-    found: list[Line] = []
+    found: list[ScreenLine] = []
     for name, message in sorted(status.collectors.items()):
         word = message.text("state")
         title, shown = f"{cut(spoken(f'collector {name}'), NAME + 6)}  ", state(word).upper()
         first, *more = wrapped(f"{title}{shown}  {', '.join(_of_collector(message, status.now(at)))}", width, then="  ")
         text, split = text_of(first), len(title) + len(shown)
-        state_of_it = Span(text[len(title) : split], _tone(word))
-        found += [(Span(text[: len(title)], Tone.HEAD), state_of_it, Span(text[split:])), *more]
+        state_of_it = TextSpan(text[len(title) : split], _tone(word))
+        found += [(TextSpan(text[: len(title)], Tone.HEAD), state_of_it, TextSpan(text[split:])), *more]
         found += wrapped(message.text("because"), width, first="  ", then="  ", tone=Tone.FAINT)[:_BECAUSE]
     return found
 
@@ -193,7 +193,7 @@ def _seen(reported_on: bool | None, drawing: bool | None) -> list[str]:
     return [f"motor seen {'on' if flag else 'off'}" for flag in flags]
 
 
-def _each_alarm(status: DaemonStatus, at: float, width: int) -> dict[str, list[Line]]:
+def _each_alarm(status: DaemonStatus, at: float, width: int) -> dict[str, list[ScreenLine]]:
     """Each alarm's lines: since when, why, and what to do next. The newest first."""
     since = {name: message.moment("since") or 0.0 for name, message in status.alarms.items()}
     found = {}
@@ -210,7 +210,7 @@ def _each_alarm(status: DaemonStatus, at: float, width: int) -> dict[str, list[L
     return found
 
 
-def _every_tool(status: DaemonStatus, at: float) -> tuple[Line, dict[str, Line]]:
+def _every_tool(status: DaemonStatus, at: float) -> tuple[ScreenLine, dict[str, ScreenLine]]:
     """A heading and each tool's row: state, current, and the current against its two thresholds."""
     states = {name: _state_of_tool(message, status.now(at)) for name, message in status.tools.items()}
     wide = max((len(cut(spoken(name), NAME)) for name in status.tools), default=0) + 2
@@ -226,16 +226,16 @@ def _state_of_tool(message: StatusMessage, now: float) -> str:
     return shown if left is None else f"{shown} {_lasting(left)}"
 
 
-def _tool(name: str, message: StatusMessage, wide: int, shown: str) -> Line:
+def _tool(name: str, message: StatusMessage, wide: int, shown: str) -> ScreenLine:
     word, amps = message.text("state"), message.number("amps")
     start, stop = message.number("start_amps"), message.number("stop_amps")
     current = "no reading" if amps is None else f"{amps:.2f} A"
     return (
-        Span(cut(spoken(name), NAME).ljust(wide)),
-        Span(shown, _tone(word)),
-        Span(f"{current:>10}   "),
-        Span(meter(amps, start, stop), _tone(word) if word in {"running", "run_on"} else Tone.PLAIN),
-        Span("".join(f"{'' if each is None else f'{each:.4g}':>7}" for each in (stop, start))),
+        TextSpan(cut(spoken(name), NAME).ljust(wide)),
+        TextSpan(shown, _tone(word)),
+        TextSpan(f"{current:>10}   "),
+        TextSpan(meter(amps, start, stop), _tone(word) if word in {"running", "run_on"} else Tone.PLAIN),
+        TextSpan("".join(f"{'' if each is None else f'{each:.4g}':>7}" for each in (stop, start))),
     )
 
 
@@ -254,14 +254,14 @@ def meter(amps: float | None, start: float | None, stop: float | None) -> str:
     return "".join(cells)
 
 
-def _gates(status: DaemonStatus, at: float, width: int) -> list[Line]:
+def _gates(status: DaemonStatus, at: float, width: int) -> list[ScreenLine]:
     """A heading and the gates side by side."""
     wide = max((len(cut(spoken(name), NAME)) for name in status.gates), default=0)
     cells = [_gate(name, message, wide, status.now(at)) for name, message in sorted(status.gates.items())]
     return [line("GATES", Tone.HEAD), *grid(cells, width)]
 
 
-def _gates_in_short(status: DaemonStatus, width: int) -> list[Line]:
+def _gates_in_short(status: DaemonStatus, width: int) -> list[ScreenLine]:
     """The gates by their states, those that are shut only counted."""
     by_state: dict[str, list[str]] = {}
     for name, message in sorted(status.gates.items()):
@@ -271,9 +271,9 @@ def _gates_in_short(status: DaemonStatus, width: int) -> list[Line]:
     return wrapped(f"GATES  {'; '.join([*others, f'shut: {shut}'])}", width, then="  ")[:2]
 
 
-def _unheard(status: DaemonStatus, width: int) -> list[Line]:
+def _unheard(status: DaemonStatus, width: int) -> list[ScreenLine]:
     """A heading and what was never heard or is not understood; nothing where all is well."""
-    found: list[Line] = []
+    found: list[ScreenLine] = []
     for kind, every in (("collector", status.collectors), ("tool", status.tools), ("gate", status.gates)):
         for name, message in sorted(every.items()):
             whose = spoken(name if kind == "tool" else f"{kind} {name}")
@@ -283,7 +283,7 @@ def _unheard(status: DaemonStatus, width: int) -> list[Line]:
     return [line("NOT HEARD", Tone.HEAD), *found] if found else []
 
 
-def _gate(name: str, message: StatusMessage, wide: int, now: float) -> Line:
+def _gate(name: str, message: StatusMessage, wide: int, now: float) -> ScreenLine:
     word = message.text("state")
     notes = []
     if message.flag("hand"):
@@ -294,8 +294,8 @@ def _gate(name: str, message: StatusMessage, wide: int, now: float) -> Line:
     if message.flag("by_hand"):
         notes.append("moved by hand")
     note = f" ({', '.join(notes)})" if notes else ""
-    shown = Span(f"{_loud_state(message):<8}", _tone(word))
-    return (Span(f"{cut(spoken(name), NAME):<{wide}}  "), shown, Span(note, Tone.FAINT))
+    shown = TextSpan(f"{_loud_state(message):<8}", _tone(word))
+    return (TextSpan(f"{cut(spoken(name), NAME):<{wide}}  "), shown, TextSpan(note, Tone.FAINT))
 
 
 def state(word: str) -> str:

@@ -15,7 +15,7 @@ from rich.text import Text
 
 from gatehand.screen.daemon_status import DaemonStatus
 from gatehand.screen.layout import page
-from gatehand.screen.lines import Line
+from gatehand.screen.lines import ScreenLine
 from gatehand.screen.listen import Where, keep
 
 _COUNTDOWN: Final = 0.5
@@ -62,7 +62,7 @@ async def show(where: Where, terminal: Console) -> None:
             await listening
 
 
-def _as_text(lines: list[Line]) -> Text:
+def _as_text(lines: list[ScreenLine]) -> Text:
     text = Text(no_wrap=True, overflow="crop", end="")
     for number, line in enumerate(lines):
         if number:

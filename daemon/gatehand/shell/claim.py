@@ -44,7 +44,7 @@ class Claim(Struct, frozen=True, omit_defaults=True):
         return self.started, self.id
 
 
-class Line(Protocol):
+class ClaimSession(Protocol):
     """What is asked of the session from here."""
 
     @property
@@ -82,7 +82,7 @@ class Doorkeeper:
     ) -> None:
         self._me, self._inner, self._timers, self._mono, self._yields = me, inner, timers, mono, yields
         self.topic = f"{base}/daemon"
-        self.line: Line | None = None
+        self.line: ClaimSession | None = None
         """The session, which is made after this."""
         self.before_open: Callable[[], None] = lambda: None
         """Called before the shell hears of a connection."""

@@ -30,9 +30,9 @@ from gatehand.shell import alarm_words
 from gatehand.shell.active_config import ActiveConfig
 from gatehand.shell.alarms import ShownAlarm
 from gatehand.shell.claim import Claim, Doorkeeper
+from gatehand.shell.config_reload import Reloader
 from gatehand.shell.engine import Engine
 from gatehand.shell.ports import Diagnostics, Timer
-from gatehand.shell.reload import Reloader
 from gatehand.shell.service import notify
 from gatehand.shell.state_file import StateFile
 from gatehand.shell.state_folder import OffNotes, write_notes

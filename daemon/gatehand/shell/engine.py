@@ -24,7 +24,7 @@ from gatehand.shell.alarms import ShownAlarm
 from gatehand.shell.log_first import LogFirst, Sender
 from gatehand.shell.notebook import Notebook
 from gatehand.shell.own_topics import OwnTopics
-from gatehand.shell.ports import Diagnostics, Log, Memory, NoMemory, Recorder, Timer, Timers
+from gatehand.shell.ports import Diagnostics, LogPort, Memory, NoMemory, RecorderPort, Timer, Timers
 from gatehand.shell.repeats import Refusals
 from gatehand.shell.state_publisher import StatePublisher
 from gatehand.shell.unheard import Unheard
@@ -59,8 +59,8 @@ class Engine:
         active: ActiveConfig,
         *,
         stamper: Stamper,
-        log: Log,
-        recorder: Recorder,
+        log: LogPort,
+        recorder: RecorderPort,
         timers: Timers,
         transport: Transport,
         diagnose: Diagnostics,

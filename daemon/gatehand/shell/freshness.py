@@ -40,7 +40,7 @@ class _Bucket(Struct):
     least: tuple[float, float]
 
 
-class Freshness:
+class ReadingAge:
     """What is known of one sensor's readings: their own time, where they have one, and when it was asked.
 
     Args:

@@ -12,10 +12,10 @@ from collections.abc import Callable, Sequence
 from math import floor, inf
 from typing import TYPE_CHECKING, Final
 
-from gatehand.journal.line import Line, OwnEvent, Stamper
+from gatehand.journal.line import LogLine, OwnEvent, Stamper
 from gatehand.mqtt.transport import Outgoing, Transport
 from gatehand.shell.encode_commands import WORDS
-from gatehand.shell.ports import Log, Ticket
+from gatehand.shell.ports import LogPort, TicketPort
 from gatehand_rules.commands import CollectorOff, Command, Poll
 from gatehand_rules.findings import Fact, Rule
 
@@ -39,7 +39,7 @@ class LogFirst:
 
     def __init__(
         self,
-        log: Log,
+        log: LogPort,
         stamper: Stamper,
         send: Callable[[tuple[Command, ...], float], None],
         on_failure: Callable[[Exception], None],
@@ -49,12 +49,12 @@ class LogFirst:
         self._send = send
         self._on_failure = on_failure
         self._stalled = False
-        self._newest: Ticket | None = None
+        self._newest: TicketPort | None = None
         """Of the lines that are late, the last ones: the log keeps their order."""
         self._late = 0
         self._late_since = inf
 
-    def put(self, lines: Sequence[Line], commands: tuple[Command, ...], now: float) -> None:
+    def put(self, lines: Sequence[LogLine], commands: tuple[Command, ...], now: float) -> None:
         """Log the lines of one step, then carry out its commands. Without either: look whether a stall is over."""
         asked = self._stamper.clock.mono()
         over_at = None if self._newest is None else self._newest.done_at
@@ -72,7 +72,7 @@ class LogFirst:
                 self._newest = ticket
         self._send(commands, now)
 
-    def _append(self, lines: Sequence[Line]) -> Ticket | None:
+    def _append(self, lines: Sequence[LogLine]) -> TicketPort | None:
         try:
             return self._log.append(lines)
         except Exception as error:  # noqa: BLE001 - a line that cannot be written must not keep a fan on
@@ -86,7 +86,7 @@ class LogFirst:
             self._append([self._stamper.note(OwnEvent.LOG_LATE, now, facts={"late": late, "stalled": stalled})])
 
 
-def _is_at_once(lines: Sequence[Line], commands: tuple[Command, ...]) -> bool:
+def _is_at_once(lines: Sequence[LogLine], commands: tuple[Command, ...]) -> bool:
     off = any(isinstance(command, CollectorOff) for command in commands)
     return off and any(line.get("rule") in _AT_ONCE for line in lines)
 

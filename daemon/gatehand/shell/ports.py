@@ -9,7 +9,7 @@ from typing import Protocol, TypeAlias
 
 from msgspec import Struct
 
-from gatehand.journal.line import Line
+from gatehand.journal.line import LogLine
 from gatehand_rules import Fact, State
 from gatehand_rules.events import Event
 
@@ -28,7 +28,7 @@ class Timers(Protocol):
         """Call once at `when` (monotonic seconds) or soon after; at once, but not from within, when that is over."""
 
 
-class Ticket(Protocol):
+class TicketPort(Protocol):
     """Says when a group of log lines is written, or when the disk would not have them."""
 
     done_at: float | None
@@ -38,14 +38,14 @@ class Ticket(Protocol):
         """Stand still until done, for so long at most; whether it is done."""
 
 
-class Log(Protocol):
+class LogPort(Protocol):
     """The event log."""
 
-    def append(self, lines: Sequence[Line]) -> Ticket:
+    def append(self, lines: Sequence[LogLine]) -> TicketPort:
         """Hand lines over, in order; never blocks."""
 
 
-class Recorder(Protocol):
+class RecorderPort(Protocol):
     """The recording of all that the rules are given."""
 
     def begin(self, config: str, tools: Sequence[str], collectors: Sequence[str]) -> None:

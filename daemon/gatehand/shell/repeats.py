@@ -9,7 +9,7 @@ from typing import Final, Generic, TypeVar
 
 from msgspec import Struct
 
-from gatehand.config.signals import Kind
+from gatehand.config.signals import DeviceKind
 from gatehand.journal.sentences import sentence_of
 from gatehand.mqtt.payload import Rejected
 from gatehand_rules.events import MessageRejected
@@ -98,7 +98,7 @@ class Odd(Struct, frozen=True):
     since: float
 
 
-class Rejections(_Repeats[tuple[Kind, str, str], Rejected]):
+class Rejections(_Repeats[tuple[DeviceKind, str, str], Rejected]):
     """Decides which rejected payloads become an event. They are equal when kind, name and key of the value are."""
 
     def __init__(self) -> None:
@@ -110,7 +110,7 @@ class Rejections(_Repeats[tuple[Kind, str, str], Rejected]):
         """It said something that is."""
         self.odd.pop((kind, name, key), None)
 
-    def say(self, kind: Kind, name: str, key: str, bad: Rejected, now: float) -> MessageRejected | None:
+    def say(self, kind: DeviceKind, name: str, key: str, bad: Rejected, now: float) -> MessageRejected | None:
         """The event for a rejected payload; None when it is only counted. `key`: which of the device's values."""
         if bad.old:
             self.understood(kind, name, key)

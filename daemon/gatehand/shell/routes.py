@@ -12,10 +12,20 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from gatehand.config import Config
-from gatehand.config.signals import Button, Contact, Current, GateState, Heard, Kind, ResetButton, Signal, SwitchState
+from gatehand.config.signals import (
+    Button,
+    Contact,
+    Current,
+    DeviceKind,
+    GatePosition,
+    ResetInput,
+    Signal,
+    SwitchState,
+    TopicSource,
+)
 from gatehand.mqtt.payload import Payload, Reader, Rejected, UnknownWord, excerpt
 from gatehand.mqtt.transport import Subscription
-from gatehand.shell.freshness import Freshness
+from gatehand.shell.freshness import ReadingAge
 from gatehand.shell.repeats import Odd, Rejections
 from gatehand.shell.requests import Requests
 from gatehand_rules import events as ev
@@ -34,11 +44,11 @@ class Handler(Struct):
 
     signal: Signal
     read: Read
-    fresh: Freshness | None = None
+    fresh: ReadingAge | None = None
     """Where a reading has a time of its own, or its sensor can be asked."""
 
     @property
-    def key(self) -> tuple[Kind, str, str]:
+    def key(self) -> tuple[DeviceKind, str, str]:
         """Whose it is, and which of its values."""
         return self.signal.kind, self.signal.name, self.signal.key
 
@@ -49,7 +59,7 @@ class Routes:
     def __init__(self, config: Config) -> None:
         self.base = config.broker.base
         self._handlers: dict[str, tuple[Handler, ...]] = {}
-        self._commands: dict[str, tuple[Kind, str]] = {}
+        self._commands: dict[str, tuple[DeviceKind, str]] = {}
         for signal in config.signals():
             if signal.heard is None:
                 self._commands[signal.topic] = (signal.kind, signal.name)
@@ -108,7 +118,7 @@ class Routes:
                 was.fresh.max_age = handler.fresh.max_age
                 handler.fresh = was.fresh
 
-    def command_of(self, topic: str) -> tuple[Kind, str] | None:
+    def command_of(self, topic: str) -> tuple[DeviceKind, str] | None:
         """Who is told on this topic; None: nobody."""
         return self._commands.get(topic)
 
@@ -138,18 +148,18 @@ class Routes:
         return Subscription(topic, 0 if readings else 1, readings and not apart, apart, self._stop_words.get(topic, ""))
 
 
-def _handler(signal: Signal, heard: Heard) -> Handler:
+def _handler(signal: Signal, heard: TopicSource) -> Handler:
     """How what the device says there is read."""
     has_age = isinstance(heard, Current) and (heard.at is not None or heard.poll is not None)
-    fresh = Freshness(heard.at, heard.oldest) if isinstance(heard, Current) and has_age else None
+    fresh = ReadingAge(heard.at, heard.oldest) if isinstance(heard, Current) and has_age else None
     return Handler(signal, _reads(signal.kind, signal.name, signal.key, heard), fresh)
 
 
-def _reads(kind: Kind, name: str, key: str, heard: Heard) -> Read:
+def _reads(kind: DeviceKind, name: str, key: str, heard: TopicSource) -> Read:
     match heard:
         case Current():
             return _current(kind, name, heard)
-        case GateState():
+        case GatePosition():
             positions = {heard.open: Position.OPEN, heard.shut: Position.SHUT}
 
             def between(says: str, retained: bool) -> ev.Event:
@@ -162,7 +172,7 @@ def _reads(kind: Kind, name: str, key: str, heard: Heard) -> Read:
             return _words(Reader(heard.pointer), words, partial(ev.CollectorReport, name))
         case Button():
             return _button(name, Reader(heard.pointer), {heard.pressed: True})
-        case ResetButton():
+        case ResetInput():
             words = {heard.pressed: True, heard.released: False}
             return _words(Reader(heard.pointer), words, partial(ev.ResetButton, name))
         case Contact():
@@ -213,7 +223,7 @@ def _unclear(stop: str, says: str, _retained: bool) -> ev.Event:
     return ev.StopUnclear(stop, says)
 
 
-def _current(kind: Kind, name: str, current: Current) -> Read:
+def _current(kind: DeviceKind, name: str, current: Current) -> Read:
     read_number = Reader(current.pointer, current.scale).read_number
     make = ev.Reading if kind == "tool" else ev.CollectorCurrent
 

@@ -14,7 +14,7 @@ import msgspec
 from msgspec import Struct
 
 from gatehand.config import Config, Loaded
-from gatehand.mqtt.settings import Protocol, Tls, encryption
+from gatehand.mqtt.settings import Protocol, TlsFiles, encryption
 from gatehand.shell.ports import Remembered
 from gatehand.shell.state_file import StateDisk, write_whole
 
@@ -146,7 +146,7 @@ class OffNotes(Struct, frozen=True, kw_only=True):
     keepalive: int
     username: str | None
     password_file: Path | None
-    tls: Tls | None
+    tls: TlsFiles | None
     collectors: dict[str, OffWord]
 
     @classmethod

@@ -16,7 +16,7 @@ from gatehand.shell import alarm_words
 from gatehand.shell.active_config import ActiveConfig
 from gatehand.shell.alarms import Alarms
 from gatehand.shell.notebook import Notebook
-from gatehand.shell.status import Moment, MoreOfStatus, Subject, changed, status_of, subjects_of
+from gatehand.shell.status_messages import ClockPair, MoreOfStatus, Subject, changed, status_of, subjects_of
 from gatehand.text import json_bytes
 from gatehand.times import stamp
 from gatehand_rules import Alarm, CollectorWord, Finding, Happened, Outcome, State
@@ -219,7 +219,7 @@ class StatePublisher:
         offset = self._clock.wall() - self._clock.mono()
         if abs(offset - self._offset) > _DRIFT:
             self._offset = offset
-        at = Moment(now, self._offset)
+        at = ClockPair(now, self._offset)
         found = []
         for subject in subjects:
             shown = self._shown.get(subject)

@@ -7,8 +7,8 @@ library and nothing of the rules may enter here.
 
 from gatehand.simshop.collector import CollectorHabits, CollectorModel
 from gatehand.simshop.device import Agenda, ContactModel, Reporter, Sent
-from gatehand.simshop.gate import GateHabits, GateModel, Trouble
-from gatehand.simshop.shop import Habits, SimShop
+from gatehand.simshop.gate import GateFault, GateHabits, GateModel
+from gatehand.simshop.sim_shop import Habits, SimShop
 from gatehand.simshop.tool import Inrush, ToolHabits, ToolModel
 
 __all__ = [
@@ -16,6 +16,7 @@ __all__ = [
     "CollectorHabits",
     "CollectorModel",
     "ContactModel",
+    "GateFault",
     "GateHabits",
     "GateModel",
     "Habits",
@@ -25,5 +26,4 @@ __all__ = [
     "SimShop",
     "ToolHabits",
     "ToolModel",
-    "Trouble",
 ]

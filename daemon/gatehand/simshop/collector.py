@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from functools import partial
 from random import Random
 
-from gatehand.config.tables import Collector
+from gatehand.config.tables import CollectorTable
 from gatehand.simshop.device import Agenda, Appointment, Device, Reporter
 
 RUNNING_SHARE = 3.0
@@ -45,7 +45,7 @@ class CollectorModel(Device):
     """One collector."""
 
     def __init__(
-        self, collector: Collector, habits: CollectorHabits, agenda: Agenda, reporter: Reporter, random: Random
+        self, collector: CollectorTable, habits: CollectorHabits, agenda: Agenda, reporter: Reporter, random: Random
     ) -> None:
         super().__init__(agenda, reporter, random, habits.delay)
         self._collector = collector

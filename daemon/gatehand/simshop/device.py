@@ -9,7 +9,7 @@ from itertools import count
 from random import Random
 from typing import Any, Final
 
-from gatehand.config.signals import Button, Contact, Current, Heard
+from gatehand.config.signals import Button, Contact, Current, TopicSource
 from gatehand.mqtt.payload import parse_pointer
 
 _DIGITS: Final = 6
@@ -97,7 +97,7 @@ class Reporter:
         value = float(f"{amps / heard.scale:.{_DIGITS}g}")
         self._say(heard, value, f"{value:.{_DIGITS}g}", at, retain=False)
 
-    def word(self, heard: Heard, word: str, at: float, *, retain: bool) -> None:
+    def word(self, heard: TopicSource, word: str, at: float, *, retain: bool) -> None:
         """A word of the config, such as a gate's "open"."""
         self._say(heard, _as_json(word), word, at, retain=retain)
 
@@ -111,7 +111,7 @@ class Reporter:
         """Any bytes: what a broken device says."""
         self._sent.append(Sent(at, topic, payload, retain))
 
-    def _say(self, heard: Heard, value: object, text: str, at: float, *, retain: bool) -> None:
+    def _say(self, heard: TopicSource, value: object, text: str, at: float, *, retain: bool) -> None:
         if heard.pointer is None:
             payload = text.encode()
         else:

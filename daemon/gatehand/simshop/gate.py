@@ -9,7 +9,7 @@ from functools import partial
 from random import Random
 from typing import assert_never
 
-from gatehand.config.tables import Gate
+from gatehand.config.tables import GateTable
 from gatehand.simshop.device import Agenda, Appointment, Device, Reporter
 
 TRAVEL_SHARE = 0.6
@@ -17,7 +17,7 @@ TRAVEL_SHARE = 0.6
 SHUT, HALF_WAY, OPEN = 0.0, 0.5, 1.0
 
 
-class Trouble(StrEnum):
+class GateFault(StrEnum):
     """What can be wrong with a gate."""
 
     JAM = "jam"
@@ -48,13 +48,13 @@ class GateHabits:
     retains: bool = True
     """The broker keeps its last report."""
     late_by: float = 5.0
-    """Seconds, for `Trouble.LATE`."""
+    """Seconds, for `GateFault.LATE`."""
 
 
 class GateModel(Device):
     """One gate."""
 
-    def __init__(self, gate: Gate, habits: GateHabits, agenda: Agenda, reporter: Reporter, random: Random) -> None:
+    def __init__(self, gate: GateTable, habits: GateHabits, agenda: Agenda, reporter: Reporter, random: Random) -> None:
         super().__init__(agenda, reporter, random, habits.delay)
         self._gate = gate
         self._habits = habits
@@ -64,7 +64,7 @@ class GateModel(Device):
         if gate.command is not None:
             self._commands[gate.command.open.encode()] = partial(self._obey, OPEN)
             self._commands[gate.command.shut.encode()] = partial(self._obey, SHUT)
-        self._trouble: Trouble | None = None
+        self._trouble: GateFault | None = None
         self._from = self._to = SHUT
         self._since = agenda.now
         self._arrival = Appointment()
@@ -92,21 +92,21 @@ class GateModel(Device):
             word = self._gate.state.open if opened else self._gate.state.shut
             self._reporter.word(self._gate.state, word, at, retain=self._habits.retains)
 
-    def suffer(self, trouble: Trouble | None, at: float) -> None:
+    def suffer(self, trouble: GateFault | None, at: float) -> None:
         """Break it, or mend it (None). A jam stops the slide where it is; mended, it waits for the next command."""
         self._trouble = trouble
-        if trouble is Trouble.JAM:
+        if trouble is GateFault.JAM:
             self._from = self._to = self.position(at)
             self._arrival.call_off()
 
     def _obey(self, target: float, at: float) -> None:
-        if self._trouble is Trouble.JAM:
+        if self._trouble is GateFault.JAM:
             return
         if target == self._to == self.position(at):
             if self._habits.answers:
                 self._arrived(at)
             return
-        self._move(HALF_WAY if self._trouble is Trouble.STALL else target, at)
+        self._move(HALF_WAY if self._trouble is GateFault.STALL else target, at)
 
     def _move(self, target: float, at: float) -> None:
         if target == self._to and self._arrival.action is not None:
@@ -125,17 +125,17 @@ class GateModel(Device):
     def _report_by_trouble(self, at: float) -> None:
         """Report, as far as its trouble lets it."""
         match self._trouble:
-            case None | Trouble.JAM | Trouble.STALL:
+            case None | GateFault.JAM | GateFault.STALL:
                 self._report(at)
-            case Trouble.LATE:
+            case GateFault.LATE:
                 self._agenda.at(at + self._habits.late_by, self._report)
-            case Trouble.TWICE:
+            case GateFault.TWICE:
                 self._report(at)
                 self._report(at)
-            case Trouble.WRONG:
+            case GateFault.WRONG:
                 if self.position(at) in {SHUT, OPEN}:
                     self.say(opened=self.position(at) == SHUT, at=at)
-            case Trouble.NEVER:
+            case GateFault.NEVER:
                 pass
             case _:
                 assert_never(self._trouble)

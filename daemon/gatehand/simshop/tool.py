@@ -7,7 +7,7 @@ import math
 from dataclasses import dataclass
 from random import Random
 
-from gatehand.config.tables import Tool
+from gatehand.config.tables import ToolTable
 from gatehand.simshop.device import Agenda, Device, Reporter
 
 RUNNING_SHARE = 2.2
@@ -51,7 +51,7 @@ class ToolHabits:
 class ToolModel(Device):
     """One tool."""
 
-    def __init__(self, tool: Tool, habits: ToolHabits, agenda: Agenda, reporter: Reporter, random: Random) -> None:
+    def __init__(self, tool: ToolTable, habits: ToolHabits, agenda: Agenda, reporter: Reporter, random: Random) -> None:
         super().__init__(agenda, reporter, random, habits.delay)
         self._tool = tool
         self._habits = habits

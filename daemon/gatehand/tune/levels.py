@@ -100,7 +100,7 @@ _FAR: Final = 1 << 40
 
 
 @dataclass(frozen=True, slots=True)
-class Level:
+class CurrentLevel:
     """One class of readings, ampere: `low` and `high` leave 1 in 200 out at either end."""
 
     low: float
@@ -113,8 +113,8 @@ class Level:
 class Levels:
     """Rest and work. `split` parts them (Otsu), ampere; `parted` says how well, 0 to 1."""
 
-    idle: Level
-    running: Level
+    idle: CurrentLevel
+    running: CurrentLevel
     split: float
     parted: float
     peak: float
@@ -165,11 +165,11 @@ def _clear(held: Mapping[int, int], border: int, high: int) -> bool:
     return apart and above.seconds >= LEAST_RUNNING_S / 2
 
 
-def _level(held: Mapping[int, int], low: int, high: int) -> Level:
+def _level(held: Mapping[int, int], low: int, high: int) -> CurrentLevel:
     """What lies from `low` to below `high` milliampere; all 0 where nothing does."""
     inside = sorted((ma, ms) for ma, ms in held.items() if low <= ma < high and ms > 0)
     if not inside:
-        return Level(0.0, 0.0, 0.0, 0.0)
+        return CurrentLevel(0.0, 0.0, 0.0, 0.0)
     until = list(accumulate(ms for _, ms in inside))
 
     def quantile(share: float) -> float:
@@ -177,7 +177,7 @@ def _level(held: Mapping[int, int], low: int, high: int) -> Level:
         at = bisect_right(until, share * until[-1])
         return inside[min(at, len(inside) - 1)][0] / 1000
 
-    return Level(quantile(0.005), quantile(0.5), quantile(0.995), until[-1] / 1000)
+    return CurrentLevel(quantile(0.005), quantile(0.5), quantile(0.995), until[-1] / 1000)
 
 
 def between(low: float, high: float, share: float) -> float:

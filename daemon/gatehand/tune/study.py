@@ -7,8 +7,8 @@ from typing import Any, Final
 from gatehand.past.recordings import Piece
 from gatehand.text import named
 from gatehand.times import local, rough
-from gatehand.tune import proposals
-from gatehand.tune.levels import Distribution, Level, Levels, gathered, levels
+from gatehand.tune import proposed_settings
+from gatehand.tune.levels import CurrentLevel, Distribution, Levels, gathered, levels
 from gatehand_rules.shop import Tool
 
 FEWEST_CUTS: Final = 3
@@ -37,14 +37,14 @@ class Found:
     """What the readings tell."""
 
     levels: Levels
-    thresholds: proposals.Thresholds
+    thresholds: proposed_settings.Thresholds
     cuts: int
     days: int
     """Days on which it cut; 0 where the readings have no clock."""
     pauses: tuple[int, ...]
     """The pauses between cuts, ms, shortest first."""
-    run_on: tuple[proposals.RunOn, ...]
-    advised: proposals.RunOn | None
+    run_on: tuple[proposed_settings.RunOnChoice, ...]
+    advised: proposed_settings.RunOnChoice | None
     """None with too few pauses to choose by."""
 
 
@@ -56,15 +56,18 @@ def study(tool: Tool, pieces: Sequence[Piece]) -> Study:
     found_levels = levels(distribution)
     if isinstance(found_levels, str):
         return Study(tool, distribution, hours, too_short=found_levels)
-    set_to = proposals.thresholds(found_levels, tracks)
+    set_to = proposed_settings.thresholds(found_levels, tracks)
     shortest = round(set_to.stop_after * 1000)
-    whole = [proposals.joined(proposals.spells(track, set_to.start_ma, set_to.stop_ma), shortest) for track in tracks]
+    whole = [
+        proposed_settings.joined(proposed_settings.spells(track, set_to.start_ma, set_to.stop_ma), shortest)
+        for track in tracks
+    ]
     cuts = sum(map(len, whole))
     if cuts < FEWEST_CUTS:
         seen = "no whole cut was" if not cuts else f"{cuts} whole cut{'s were' if cuts > 1 else ' was'}"
         return Study(tool, distribution, hours, too_short=f"{seen} recorded, {FEWEST_CUTS} are wanted")
-    spans = sorted(pause for piece in whole for pause in proposals.pauses(piece))
-    options = proposals.choices(whole, tool.run_on)
+    spans = sorted(pause for piece in whole for pause in proposed_settings.pauses(piece))
+    options = proposed_settings.choices(whole, tool.run_on)
     with_clock = ((piece.wall_ms, here) for piece, here in zip(pieces, whole, strict=True) if piece.wall_ms is not None)
     found = Found(
         levels=found_levels,
@@ -73,7 +76,7 @@ def study(tool: Tool, pieces: Sequence[Piece]) -> Study:
         days=len({local(wall_ms + cut.start).date() for wall_ms, here in with_clock for cut in here}),
         pauses=tuple(spans),
         run_on=tuple(options),
-        advised=proposals.advised(options) if len(spans) >= proposals.FEW_PAUSES else None,
+        advised=proposed_settings.advised(options) if len(spans) >= proposed_settings.FEW_PAUSES else None,
     )
     return Study(tool, distribution, hours, found)
 
@@ -97,7 +100,7 @@ def text(one: Study) -> Iterator[str]:
     yield from _table(one, found)
 
 
-def _level(level: Level) -> str:
+def _level(level: CurrentLevel) -> str:
     return f"{level.middle:6.2f} A  (99 of 100 between {level.low:.2f} and {level.high:.2f} A, {rough(level.seconds)})"
 
 
@@ -108,7 +111,7 @@ def _settings(one: Study, found: Found) -> Iterator[str]:
         "stop_amps": f"{best.stop_above_rest:.1f} times the top of rest",
         "start_after": "s",
         "stop_after": "s",
-        "run_on": f"s, up to which a restart spared costs no more than {proposals.WORTH_S:g} s of running",
+        "run_on": f"s, up to which a restart spared costs no more than {proposed_settings.WORTH_S:g} s of running",
     }
     if found.advised is None:
         notes["run_on"] = f"s; {named(len(found.pauses), 'pause')}: too few to choose by"
@@ -180,7 +183,7 @@ def as_json(one: Study) -> dict[str, Any]:
         "days": found.days,
         "pauses_s": [pause / 1000 for pause in found.pauses],
         "run_on": [_option_json(option) for option in found.run_on],
-        "few_pauses": len(found.pauses) < proposals.FEW_PAUSES,
+        "few_pauses": len(found.pauses) < proposed_settings.FEW_PAUSES,
     }
 
 
@@ -193,11 +196,11 @@ def proposed(one: Study) -> dict[str, float]:
     return settings if one.found.advised is None else settings | {"run_on": one.found.advised.seconds}
 
 
-def _level_json(level: Level) -> dict[str, float]:
+def _level_json(level: CurrentLevel) -> dict[str, float]:
     return asdict(level) | {"seconds": round(level.seconds, 1)}
 
 
-def _option_json(option: proposals.RunOn) -> dict[str, float]:
+def _option_json(option: proposed_settings.RunOnChoice) -> dict[str, float]:
     return {
         "run_on": option.seconds,
         "minutes": round(option.minutes, 2),

@@ -7,7 +7,7 @@ from typing import Final
 
 from gatehand.svg import FAINT, INK, Drawing
 from gatehand.tune.levels import histogram
-from gatehand.tune.proposals import RunOn
+from gatehand.tune.proposed_settings import RunOnChoice
 from gatehand.tune.study import Found, Study
 
 WIDTH: Final = 640.0
@@ -116,6 +116,6 @@ def _run_ons(drawing: Drawing, one: Study, found: Found, top: float) -> float:
     return axes.top + HEIGHT + 90
 
 
-def _restarts(option: RunOn, days: int) -> str:
+def _restarts(option: RunOnChoice, days: int) -> str:
     count = f"{option.restarts / days:.3g}"
     return f"{count} restart" if count == "1" else f"{count} restarts"

@@ -12,13 +12,13 @@ from pathlib import Path
 from typing import Any, Final
 
 from gatehand.config import Config
-from gatehand.journal.line import Line
+from gatehand.journal.line import LogLine
 from gatehand.journal.reader import EventReader
 from gatehand.journal.sentences import sentence
 from gatehand.text import as_sentence
 from gatehand.times import from_ms, local_text, ms_stamp, stamp_ms, to_ms
 from gatehand.why.gate_or_collector import ANSWERS_FOR, collector_now, collector_verdict, gate_verdict
-from gatehand.why.moment import Context, Kind, TimedLine, gather_context
+from gatehand.why.moment import Question, SubjectKind, TimedLine, gather_context
 from gatehand.why.state_at_moment import broker_away, clock_step, log_gap, not_running, unheard
 from gatehand.why.tool_start import tool_verdict
 from gatehand.why.verdicts import Verdict
@@ -47,7 +47,9 @@ _NEAR_MS: Final = 600_000
 _LONGEST: Final = 24
 
 
-def last_missed(config: Config, reader: EventReader, subject: tuple[Kind, str] | None) -> tuple[Kind, str, Line] | None:
+def last_missed(
+    config: Config, reader: EventReader, subject: tuple[SubjectKind, str] | None
+) -> tuple[SubjectKind, str, LogLine] | None:
     """The subject and line of the last thing that did not happen: of this subject, or of any."""
     for line in islice(reader.backwards(), _FARTHEST):
         found = whose(config, line)
@@ -56,7 +58,7 @@ def last_missed(config: Config, reader: EventReader, subject: tuple[Kind, str] |
     return None
 
 
-def nearest_missed(config: Config, reader: EventReader, at: datetime) -> tuple[Kind, str] | None:
+def nearest_missed(config: Config, reader: EventReader, at: datetime) -> tuple[SubjectKind, str] | None:
     """Whose start, or whatever else, did not happen nearest to a moment; None when all went well around it."""
     near = reader.lines(at - NEAR, at + NEAR)
     lines = [line for line in near if did_not_happen(line) and whose(config, line) is not None]
@@ -64,15 +66,19 @@ def nearest_missed(config: Config, reader: EventReader, at: datetime) -> tuple[K
     return None if nearest is None else whose(config, nearest)
 
 
-def did_not_happen(line: Line) -> bool:
+def did_not_happen(line: LogLine) -> bool:
     """Whether the line says that something did not happen that was wanted."""
     vetoed = line["event"] == Happened.COMMAND_VETOED and line.get("forced") is not True
     return vetoed or line["event"] in NOT_HAPPENED
 
 
-def whose(config: Config, line: Line) -> tuple[Kind, str] | None:
+def whose(config: Config, line: LogLine) -> tuple[SubjectKind, str] | None:
     """The subject that a line is about, if the config has it."""
-    tables: dict[Kind, Container[str]] = {"tool": config.tool, "gate": config.gate, "collector": config.collector}
+    tables: dict[SubjectKind, Container[str]] = {
+        "tool": config.tool,
+        "gate": config.gate,
+        "collector": config.collector,
+    }
     for kind, names in tables.items():
         name = line.get(kind)
         if isinstance(name, str) and name in names:
@@ -80,7 +86,7 @@ def whose(config: Config, line: Line) -> tuple[Kind, str] | None:
     return None
 
 
-def _concerns(config: Config, line: Line, subject: tuple[Kind, str]) -> bool:
+def _concerns(config: Config, line: LogLine, subject: tuple[SubjectKind, str]) -> bool:
     kind, name = subject
     if line.get(kind) == name:
         return kind != "collector" or line["event"] in ANSWERS_FOR
@@ -96,7 +102,7 @@ def _concerns(config: Config, line: Line, subject: tuple[Kind, str]) -> bool:
     )
 
 
-def moment_ms(line: Line) -> int:
+def moment_ms(line: LogLine) -> int:
     """The moment that a line is about: a missed rise ended when the line was written."""
     wall_ms = stamp_ms(str(line["ts"]))
     lasted = line.get("lasted") if line["event"] == Happened.START_MISSED else None
@@ -104,10 +110,10 @@ def moment_ms(line: Line) -> int:
 
 
 @dataclass(slots=True)
-class Answer:
+class Explanation:
     """What `why` says."""
 
-    context: Context
+    context: Question
     verdict: Verdict
     story: list[TimedLine]
     notes: list[str] = field(default_factory=list)
@@ -116,8 +122,8 @@ class Answer:
 
 
 def ask(
-    config: Config, shop: Shop, folder: Path, subject: tuple[Kind, str] | None, at: datetime | None
-) -> Answer | None:
+    config: Config, shop: Shop, folder: Path, subject: tuple[SubjectKind, str] | None, at: datetime | None
+) -> Explanation | None:
     """The answer; None when no moment was given and nothing in the log failed to happen.
 
     A collector asked about without a moment also says how it stands, which is often what is wanted.
@@ -140,7 +146,7 @@ def ask(
     verdict = not_running(context) or broker_away(context) or _of_subject(context)
     notes = [note for note in (clock_step(context), log_gap(context)) if note]
     notes += unheard(context)
-    return Answer(context, verdict, _story(context, verdict), notes, at_the_end)
+    return Explanation(context, verdict, _story(context, verdict), notes, at_the_end)
 
 
 def _end_of_log(folder: Path) -> datetime | None:
@@ -148,11 +154,11 @@ def _end_of_log(folder: Path) -> datetime | None:
     return None if last is None else from_ms(stamp_ms(str(last["ts"])))
 
 
-def _of_subject(context: Context) -> Verdict:
+def _of_subject(context: Question) -> Verdict:
     return {"tool": tool_verdict, "gate": gate_verdict, "collector": collector_verdict}[context.kind](context)
 
 
-def _story(context: Context, verdict: Verdict) -> list[TimedLine]:
+def _story(context: Question, verdict: Verdict) -> list[TimedLine]:
     """The lines around what the verdict rests on, and around the moment, that are about it."""
     times = [stamp_ms(str(line["ts"])) for line in verdict.findings]
     near = [ms for ms in times if abs(ms - context.at_ms) <= _NEAR_MS] or [context.at_ms]
@@ -167,7 +173,7 @@ def _story(context: Context, verdict: Verdict) -> list[TimedLine]:
     return kept
 
 
-def _is_about(context: Context, one: TimedLine) -> bool:
+def _is_about(context: Question, one: TimedLine) -> bool:
     if one.is_refresh:
         return False
     tool, gate = one.text("tool"), one.text("gate")
@@ -178,7 +184,7 @@ def _is_about(context: Context, one: TimedLine) -> bool:
     return not one.text("collector") or one.text("collector") == context.collector
 
 
-def text(answer: Answer) -> Iterator[str]:
+def text(answer: Explanation) -> Iterator[str]:
     """The verdict first, then what would have changed it, then the lines that it rests on."""
     context, verdict = answer.context, answer.verdict
     yield f"{context.kind} {context.name}, {local_text(context.at_ms)[:19]}"
@@ -199,7 +205,7 @@ def text(answer: Answer) -> Iterator[str]:
         yield f"  {local_text(one.ms)[11:]}  {sentence(one.line)}"
 
 
-def as_json(answer: Answer) -> dict[str, Any]:
+def as_json(answer: Explanation) -> dict[str, Any]:
     """The same facts: times in RFC 3339, currents in ampere, durations in seconds."""
     context, verdict = answer.context, answer.verdict
     return {

@@ -6,7 +6,7 @@ from typing import Final
 from gatehand.journal.sentences import sentence, spoken
 from gatehand.times import lasting, local_clock
 from gatehand.why import verdicts as words
-from gatehand.why.moment import MINUTE_MS, NEAR_MS, Context, TimedLine, first
+from gatehand.why.moment import MINUTE_MS, NEAR_MS, Question, TimedLine, first
 from gatehand.why.state_at_moment import could_not_be_used, gate_not_understood, last_rejected, next_for_switch
 from gatehand.why.tool_start import tool_verdict
 from gatehand.why.try_settings import around, gate_trials
@@ -18,15 +18,15 @@ _MOVES: Final = (Happened.GATE_COMMANDED, Happened.GATE_OPEN, Happened.GATE_SHUT
 _CUT_AFTER_MS: Final = 60_000
 
 
-def _is_near(context: Context, one: TimedLine) -> bool:
+def _is_near(context: Question, one: TimedLine) -> bool:
     return context.distance(one.ms, one.ms) <= NEAR_MS
 
 
-def _nearest(context: Context, lines: list[TimedLine]) -> TimedLine | None:
+def _nearest(context: Question, lines: list[TimedLine]) -> TimedLine | None:
     return min(lines, key=lambda one: (context.distance(one.ms, one.ms), -one.ms), default=None)
 
 
-def gate_verdict(context: Context) -> Verdict:
+def gate_verdict(context: Question) -> Verdict:
     """The case of a gate at a moment."""
     own = (one for one in context.lines if one.text("gate") == context.name)
     nearest = _nearest(context, [one for one in own if one.is_(*_TROUBLES) and _is_near(context, one)])
@@ -42,7 +42,7 @@ def gate_verdict(context: Context) -> Verdict:
     return Verdict(case, f"at {nearest.clock}: {sentence(nearest.line)}", [nearest.line], next_step=step)
 
 
-def _fault(context: Context, fault: TimedLine) -> Verdict:
+def _fault(context: Question, fault: TimedLine) -> Verdict:
     commanded_ms = fault.ms - round(fault.amount("waited") * 1000)
     facts = {key: fault.amount(key) for key in ("travel", "waited", "retries")}
     found = verdict(context, words.GATE_FAULT, (fault,), commanded=local_clock(commanded_ms), **facts)
@@ -58,14 +58,14 @@ def _fault(context: Context, fault: TimedLine) -> Verdict:
     return found
 
 
-def _answers_until(context: Context, fault: TimedLine) -> int:
+def _answers_until(context: Question, fault: TimedLine) -> int:
     """To when a report still answers the command that ended in this fault."""
     until = fault.ms + _CUT_AFTER_MS
     later = first(context.between(fault.ms + 1, until), Happened.GATE_COMMANDED, gate=context.name)
     return later.ms - 1 if later else until
 
 
-def _gate_now(context: Context) -> Verdict:
+def _gate_now(context: Question) -> Verdict:
     """No trouble near: where it is and since when."""
     last = first(context.upto(context.at_ms), *_MOVES, gate=context.name)
     at = local_clock(context.at_ms)
@@ -83,7 +83,7 @@ ANSWERS_FOR: Final = frozenset((*_OWN, *_WANTED))
 _SWITCHED: Final = (Happened.COLLECTOR_ON, Happened.COLLECTOR_OFF, Happened.COLLECTOR_ADOPTED, Happened.COLLECTOR_HELD)
 
 
-def collector_verdict(context: Context) -> Verdict:
+def collector_verdict(context: Question) -> Verdict:
     """The case of a collector at a moment."""
     near = [one for one in context.lines if one.text("collector") == context.name and _is_near(context, one)]
     trouble = _nearest(context, [one for one in near if one.is_(*_OWN)])
@@ -98,7 +98,7 @@ def collector_verdict(context: Context) -> Verdict:
     return collector_now(context)
 
 
-def _trouble(context: Context, one: TimedLine) -> Verdict:
+def _trouble(context: Question, one: TimedLine) -> Verdict:
     unanswered = one.is_(Happened.COLLECTOR_UNANSWERED) and one.line.get("reported_on") is not True
     rejected = last_rejected(context, "collector", context.name, one.ms) if unanswered else None
     case, step = {
@@ -111,7 +111,7 @@ def _trouble(context: Context, one: TimedLine) -> Verdict:
     return Verdict(case, text, [line.line for line in (one, rejected) if line], next_step=step)
 
 
-def collector_now(context: Context) -> Verdict:
+def collector_now(context: Question) -> Verdict:
     """Off or on, since when and by which rule."""
     lines = (one for one in context.upto(context.at_ms) if one.text("collector") == context.name)
     own = (one for one in lines if one.is_(*_SWITCHED))

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Final, Literal, Self, TypeAlias
 
 from gatehand.config import Config
-from gatehand.journal.line import Line, OwnEvent
+from gatehand.journal.line import LogLine, OwnEvent
 from gatehand.journal.reader import EventReader
 from gatehand.journal.sentences import sentence
 from gatehand.past.player import RECORDED, Player
@@ -23,7 +23,7 @@ from gatehand.recording.recording import Recording, recordings
 from gatehand.times import from_ms, local_clock, stamp_ms, to_ms
 from gatehand_rules import Happened, Rule, Shop, State
 
-Kind: TypeAlias = Literal["tool", "gate", "collector"]
+SubjectKind: TypeAlias = Literal["tool", "gate", "collector"]
 
 BEFORE: Final = timedelta(minutes=30)
 AFTER: Final = timedelta(minutes=15)
@@ -47,10 +47,10 @@ class TimedLine:
     """A line of the log with its wall time in ms."""
 
     ms: int
-    line: Line
+    line: LogLine
 
     @classmethod
-    def of(cls, line: Line) -> Self:
+    def of(cls, line: LogLine) -> Self:
         """The line with its own time."""
         return cls(stamp_ms(str(line["ts"])), line)
 
@@ -108,13 +108,13 @@ class StateThen:
 
 
 @dataclass(slots=True)
-class Context:
+class Question:
     """One question: why this subject, at that moment."""
 
     config: Config
     shop: Shop
     folder: Path
-    kind: Kind
+    kind: SubjectKind
     name: str
     at: datetime
     lines: list[TimedLine]
@@ -175,11 +175,13 @@ class Context:
         return [one for one in self.lines if start_ms <= one.ms <= end_ms]
 
 
-def gather_context(config: Config, shop: Shop, folder: Path, subject: tuple[Kind, str], at: datetime) -> Context:
+def gather_context(
+    config: Config, shop: Shop, folder: Path, subject: tuple[SubjectKind, str], at: datetime
+) -> Question:
     """Gather what is known."""
     reader = EventReader(folder)
     lines = list(map(TimedLine.of, reader.lines(at - BEFORE, at + AFTER)))
-    return Context(config, shop, folder, *subject, at, lines, state_at(folder, at), reader)
+    return Question(config, shop, folder, *subject, at, lines, state_at(folder, at), reader)
 
 
 def state_at(folder: Path, at: datetime) -> StateThen | None:
@@ -216,7 +218,7 @@ class StartAttempt:
     """To when the tool went on drawing; the context's end where that is not known."""
 
 
-def nearest(context: Context) -> StartAttempt | None:
+def nearest_line(context: Question) -> StartAttempt | None:
     """The attempt nearest to the moment, what did not start before what did."""
     found = [one for line in context.lines if (one := _attempt(context, line)) is not None]
     near = [one for one in found if context.distance(one.start_ms, one.end_ms) <= NEAR_MS]
@@ -229,7 +231,7 @@ def _rank(one: StartAttempt) -> int:
     return _PRIORITY.index(Happened(str(one.origin.line["event"])))
 
 
-def _attempt(context: Context, line: TimedLine) -> StartAttempt | None:
+def _attempt(context: Question, line: TimedLine) -> StartAttempt | None:
     if line.text("tool") != context.name or not line.is_(*_PRIORITY):
         return None
     if line.is_(Happened.START_MISSED):
@@ -240,7 +242,7 @@ def _attempt(context: Context, line: TimedLine) -> StartAttempt | None:
     return StartAttempt(line, start, end_of_cut(context, line.ms))
 
 
-def begin_of_cut(context: Context, line: TimedLine) -> int:
+def begin_of_cut(context: Question, line: TimedLine) -> int:
     """When the tool had started to which a line belongs; the line's own time where no start was seen."""
     for one in reversed(context.lines):
         if one.ms <= line.ms and one.text("tool") == context.name:
@@ -251,13 +253,13 @@ def begin_of_cut(context: Context, line: TimedLine) -> int:
     return line.ms
 
 
-def end_of_cut(context: Context, start_ms: int) -> int:
+def end_of_cut(context: Question, start_ms: int) -> int:
     """When the tool that drew at a moment stopped."""
     stopped = first(context.following(start_ms), *_STOPS, tool=context.name)
     return stopped.ms if stopped else context.lines[-1].ms if context.lines else start_ms
 
 
-def served_until(context: Context, attempt: StartAttempt) -> int:
+def served_until(context: Question, attempt: StartAttempt) -> int:
     """To when a start of the collector still belongs to this cut: through its run-on, and not into the next cut."""
     at = context.shop.tool_at(context.name)
     run_on = context.shop.tools[at].run_on if at is not None else 0.0
@@ -266,7 +268,7 @@ def served_until(context: Context, attempt: StartAttempt) -> int:
     return min(until, again.ms - 1) if again else until
 
 
-def aftermath(context: Context, attempt: StartAttempt) -> list[TimedLine]:
+def aftermath(context: Question, attempt: StartAttempt) -> list[TimedLine]:
     """What was said of the tool, its gates and its collector from the start of a cut to a little after its end."""
     gates = context.gates()
     return [

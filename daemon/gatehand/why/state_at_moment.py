@@ -9,7 +9,7 @@ from typing import Final
 from gatehand.journal.line import OwnEvent
 from gatehand.times import lasting, local_text
 from gatehand.why import verdicts as words
-from gatehand.why.moment import Context, Kind, TimedLine, first
+from gatehand.why.moment import Question, SubjectKind, TimedLine, first
 from gatehand.why.verdicts import Verdict, verdict
 from gatehand_rules.findings import Happened, Rule
 from gatehand_rules.state import ToolMuted, ToolSilent, ToolState, ToolUnknown
@@ -18,7 +18,7 @@ ALIVE_MS = 10_000
 """The daemon records a tick every second: silence for longer than this means that it was not there."""
 
 
-def not_running(context: Context) -> Verdict | None:
+def not_running(context: Question) -> Verdict | None:
     """The daemon did not run at the moment."""
     before, after = next(context.upto(context.at_ms), None), context.next_line()
     at = local_text(context.at_ms)[:19]
@@ -35,7 +35,7 @@ def not_running(context: Context) -> Verdict | None:
     return verdict(context, case, (before, back), at=at, last=local_text(last_ms)[:19], again=again)
 
 
-def _died(context: Context, before: TimedLine, after: TimedLine | None) -> bool:
+def _died(context: Question, before: TimedLine, after: TimedLine | None) -> bool:
     """The run that was alive before the moment had ended by then, without saying so."""
     state_then = context.state_then
     if state_then is not None and state_then.run == before.text("run"):
@@ -44,7 +44,7 @@ def _died(context: Context, before: TimedLine, after: TimedLine | None) -> bool:
     return after is not None and after.is_(OwnEvent.DAEMON_STARTED) and after.ms - before.ms > ALIVE_MS
 
 
-def broker_away(context: Context) -> Verdict | None:
+def broker_away(context: Question) -> Verdict | None:
     """The broker was away at the moment."""
     state = context.state_then.state if context.state_then else None
     last = first(
@@ -59,7 +59,7 @@ def broker_away(context: Context) -> Verdict | None:
     return verdict(context, words.BROKER_AWAY, (last, again), since=last.clock, until=until)
 
 
-def clock_step(context: Context) -> str | None:
+def clock_step(context: Question) -> str | None:
     """A note when the wall clock stepped near the moment: a time remembered may stand elsewhere in the log."""
     one = first(context.lines, OwnEvent.CLOCK_STEPPED)
     if one is None:
@@ -72,7 +72,7 @@ def clock_step(context: Context) -> str | None:
     )
 
 
-def log_gap(context: Context) -> str | None:
+def log_gap(context: Question) -> str | None:
     """A note when lines of the log are missing near the moment."""
     one = first(context.lines, OwnEvent.LOG_GAP)
     if one is None:
@@ -81,19 +81,19 @@ def log_gap(context: Context) -> str | None:
     return f"{lost:g} lines of the log were lost before {one.clock}: what follows may be less than all"
 
 
-def _state(context: Context) -> ToolState | None:
+def _state(context: Question) -> ToolState | None:
     if context.state_then is None:
         return None
     at = context.state_then.shop.tool_at(context.name)
     return None if at is None else context.state_then.state.tools[at]
 
 
-def _last(context: Context, *events: str) -> TimedLine | None:
+def _last(context: Question, *events: str) -> TimedLine | None:
     """The tool's last line of these events at or before the moment."""
     return first(context.in_this_run(context.at_ms), *events, tool=context.name)
 
 
-def silent(context: Context) -> Verdict | None:
+def silent(context: Question) -> Verdict | None:
     """Its sensor said nothing at the moment."""
     state = _state(context)
     if state is not None and not isinstance(state, ToolSilent):
@@ -111,12 +111,12 @@ def silent(context: Context) -> Verdict | None:
     return verdict(context, words.SILENT, (fell, again), since=fell.clock, by=by, until=until)
 
 
-def _silent_by_log(context: Context) -> bool:
+def _silent_by_log(context: Question) -> bool:
     last = _last(context, Happened.TOOL_SILENT, Happened.TOOL_HEARD)
     return last is not None and last.is_(Happened.TOOL_SILENT)
 
 
-def muted(context: Context) -> Verdict | None:
+def muted(context: Question) -> Verdict | None:
     """A hand, or its run limit, had said not to serve it."""
     if not isinstance(_state(context), ToolMuted):
         return None
@@ -124,13 +124,13 @@ def muted(context: Context) -> Verdict | None:
     return None if line is None else muted_by(context, line)
 
 
-def muted_by(context: Context, line: TimedLine) -> Verdict:
+def muted_by(context: Question, line: TimedLine) -> Verdict:
     """Why it was muted."""
     case = words.RUN_LIMIT if line.text("rule") == Rule.RUN_LIMIT else words.MUTED
     return verdict(context, case, (line,), at=line.clock)
 
 
-def blind(context: Context) -> Verdict | None:
+def blind(context: Question) -> Verdict | None:
     """Nothing live has told yet whether it runs."""
     state = _state(context)
     if not isinstance(state, ToolUnknown):
@@ -148,7 +148,7 @@ _TELLING: Final = ("state", "current")
 """Keys by which a device says what it does; what its button says is another matter."""
 
 
-def last_rejected(context: Context, kind: Kind, name: str, ms: int) -> TimedLine | None:
+def last_rejected(context: Question, kind: SubjectKind, name: str, ms: int) -> TimedLine | None:
     """The last thing that this device said up to a moment of this run, if it could not be used."""
     for one in context.in_this_run(ms):
         if one.text(kind) != name:
@@ -166,7 +166,7 @@ def could_not_be_used(one: TimedLine) -> str:
     return f"what it said at {one.clock} could not be used: {one.text('why')}" + (f", found {shown!r}" if shown else "")
 
 
-def next_for_switch(context: Context, rejected: TimedLine | None) -> str:
+def next_for_switch(context: Question, rejected: TimedLine | None) -> str:
     """What to do about a collector that has not answered."""
     if rejected is None:
         return "Look at the collector's switch, its power, its breaker and its overload."
@@ -179,7 +179,7 @@ def _key(rejected: TimedLine) -> str:
     return rejected.text("why").split(":", 1)[0]
 
 
-def unheard(context: Context) -> Iterator[str]:
+def unheard(context: Question) -> Iterator[str]:
     """Remarks, each without a full stop."""
     seen: set[str] = set()
     button = context.kind == "gate"
@@ -197,7 +197,7 @@ def unheard(context: Context) -> Iterator[str]:
             yield could_not_be_used(one)
 
 
-def gate_not_understood(context: Context, fault: TimedLine, found: Verdict) -> bool:
+def gate_not_understood(context: Question, fault: TimedLine, found: Verdict) -> bool:
     """Whether the gate did speak, and what it said could not be used: then the config or its device wants mending."""
     name = fault.text("gate")
     says = fault.text("says")

@@ -9,7 +9,7 @@ from gatehand.past.recordings import readings_of
 from gatehand.times import lasting, local_clock
 from gatehand.why import state_at_moment as then
 from gatehand.why import verdicts as words
-from gatehand.why.moment import Context, StartAttempt, TimedLine, aftermath, first, nearest, served_until
+from gatehand.why.moment import Question, StartAttempt, TimedLine, aftermath, first, nearest_line, served_until
 from gatehand.why.try_settings import Around, around, catch_the_cut, gate_trials, with_collector
 from gatehand.why.verdicts import Verdict, Words, amps, verdict
 from gatehand_rules.findings import Fact, Happened, Rule
@@ -18,24 +18,24 @@ _LOOKED_MS: Final = 120_000
 _MOST_GATES: Final = 12
 
 
-def tool_verdict(context: Context) -> Verdict:
+def tool_verdict(context: Question) -> Verdict:
     """The case of a tool at a moment."""
     return then.silent(context) or _by_attempt(context) or then.muted(context) or then.blind(context) or _quiet(context)
 
 
-def _by_attempt(context: Context) -> Verdict | None:
-    attempt = nearest(context)
+def _by_attempt(context: Question) -> Verdict | None:
+    attempt = nearest_line(context)
     return None if attempt is None else _CASE_OF[str(attempt.origin.line["event"])](context, attempt)
 
 
-def _say(context: Context, attempt: StartAttempt, case: Words, *lines: TimedLine | None, **facts: Fact) -> Verdict:
+def _say(context: Question, attempt: StartAttempt, case: Words, *lines: TimedLine | None, **facts: Fact) -> Verdict:
     """The verdict on an attempt: it rests on the line that says it, and on these."""
     origin = attempt.origin
     begun, ended = local_clock(attempt.start_ms), local_clock(attempt.end_ms)
     return verdict(context, case, (origin, *lines), at=origin.clock, begun=begun, ended=ended, **facts)
 
 
-def _missed(context: Context, attempt: StartAttempt) -> Verdict:
+def _missed(context: Question, attempt: StartAttempt) -> Verdict:
     """It drew less than its start threshold, or not for long enough, or nothing bore its start out."""
     origin = attempt.origin
     if origin.text("rule") == Rule.NOT_CONFIRMED:
@@ -46,7 +46,7 @@ def _missed(context: Context, attempt: StartAttempt) -> Verdict:
     return found
 
 
-def _rejected(context: Context, attempt: StartAttempt) -> Verdict:
+def _rejected(context: Question, attempt: StartAttempt) -> Verdict:
     """Its message could not be used."""
     origin = attempt.origin
     others = sum(1 for one in context.lines if one.text("tool") == context.name and one.is_(Happened.READING_REJECTED))
@@ -57,7 +57,7 @@ def _rejected(context: Context, attempt: StartAttempt) -> Verdict:
     return _say(context, attempt, case, more=more, found=repr(shown) if shown else None)
 
 
-def _quiet(context: Context) -> Verdict:
+def _quiet(context: Question) -> Verdict:
     """No rise worth a finding: what the readings say."""
     tracks = readings_of(context.folder, context.name, context.at_ms - _LOOKED_MS, context.at_ms + _LOOKED_MS)
     peaks = [max(zip(track.ms, track.ma, strict=True), key=itemgetter(1)) for track in tracks]
@@ -72,7 +72,7 @@ def _quiet(context: Context) -> Verdict:
     return verdict(context, case, at=moment, peak=peak, when=when, count=count, start_amps=start)
 
 
-def _started(context: Context, attempt: StartAttempt) -> Verdict:
+def _started(context: Question, attempt: StartAttempt) -> Verdict:
     """It was taken for running: what became of it."""
     lines = aftermath(context, attempt)
     refusal = first(lines, Happened.START_REFUSED, tool=context.name)
@@ -97,7 +97,7 @@ def _started(context: Context, attempt: StartAttempt) -> Verdict:
     return _neither(context, attempt, lines)
 
 
-def _no_answer(context: Context, attempt: StartAttempt, on: TimedLine, unanswered: TimedLine) -> Verdict:
+def _no_answer(context: Question, attempt: StartAttempt, on: TimedLine, unanswered: TimedLine) -> Verdict:
     """The collector was commanded on and did not show it."""
     says_on = unanswered.line.get("reported_on")
     shown = "its switch says off" if says_on is False else "its switch says nothing"
@@ -112,7 +112,7 @@ def _no_answer(context: Context, attempt: StartAttempt, on: TimedLine, unanswere
     return found
 
 
-def _ended_too_soon(context: Context, attempt: StartAttempt, missed: TimedLine) -> Verdict:
+def _ended_too_soon(context: Question, attempt: StartAttempt, missed: TimedLine) -> Verdict:
     """The cut was over before its gate was open."""
     found = _say(context, attempt, words.ENDED_TOO_SOON, missed, waited=missed.amount("waited"))
     here, window = _recorded(context, attempt)
@@ -122,7 +122,7 @@ def _ended_too_soon(context: Context, attempt: StartAttempt, missed: TimedLine) 
     return found
 
 
-def _neither(context: Context, attempt: StartAttempt, lines: list[TimedLine]) -> Verdict:
+def _neither(context: Question, attempt: StartAttempt, lines: list[TimedLine]) -> Verdict:
     """No "on" followed and no refusal: it ran already, it waits, or a command was held back."""
     veto = first(lines, Happened.COMMAND_VETOED)
     if veto is not None:
@@ -137,7 +137,7 @@ def _neither(context: Context, attempt: StartAttempt, lines: list[TimedLine]) ->
     return _say(context, attempt, words.WAITING)
 
 
-def _refused(context: Context, attempt: StartAttempt) -> Verdict:
+def _refused(context: Question, attempt: StartAttempt) -> Verdict:
     """A start that was seen and refused: by which rule, and what would have had to be otherwise."""
     rule = attempt.origin.text("rule")
     match rule:
@@ -153,13 +153,13 @@ def _refused(context: Context, attempt: StartAttempt) -> Verdict:
             return _say(context, attempt, words.BY_RULE.get(rule, words.REFUSED._replace(case=rule or "refused")))
 
 
-def _recorded(context: Context, attempt: StartAttempt) -> tuple[Around | None, tuple[int, int]]:
+def _recorded(context: Question, attempt: StartAttempt) -> tuple[Around | None, tuple[int, int]]:
     """What was recorded around a cut, and the window in which the collector would have had to start."""
     window = (attempt.start_ms, served_until(context, attempt))
     return around(context.folder, window[0], window[1]), window
 
 
-def _held(context: Context, attempt: StartAttempt) -> Verdict:
+def _held(context: Question, attempt: StartAttempt) -> Verdict:
     """A stop contact or somebody keeps the collector off."""
     hold = first(context.in_this_run(attempt.start_ms), Happened.COLLECTOR_HELD, collector=context.collector)
     reset = first(context.following(attempt.start_ms), Happened.HOLD_RESET)
@@ -177,7 +177,7 @@ def _held(context: Context, attempt: StartAttempt) -> Verdict:
     )
 
 
-def _bin_full(context: Context, attempt: StartAttempt) -> Verdict:
+def _bin_full(context: Question, attempt: StartAttempt) -> Verdict:
     """Its bin is full and `on_bin_full` says to refuse."""
     full = first(context.in_this_run(attempt.start_ms), Happened.BIN_FULL)
     found = _say(context, attempt, words.BIN_FULL, full, since=full.clock if full else None)
@@ -190,7 +190,7 @@ def _bin_full(context: Context, attempt: StartAttempt) -> Verdict:
     return found
 
 
-def _max_open(context: Context, attempt: StartAttempt) -> Verdict:
+def _max_open(context: Question, attempt: StartAttempt) -> Verdict:
     """As many gates as may were in use."""
     found = _say(context, attempt, words.MAX_OPEN)
     here, window = _recorded(context, attempt)
@@ -207,7 +207,7 @@ def _max_open(context: Context, attempt: StartAttempt) -> Verdict:
     return found
 
 
-def _gate_fault(context: Context, attempt: StartAttempt, fault: TimedLine | None) -> Verdict:
+def _gate_fault(context: Question, attempt: StartAttempt, fault: TimedLine | None) -> Verdict:
     """None of its gates came to be known open: one jammed, or was later than it was given time for."""
     own = (one for one in context.upto(attempt.end_ms) if one.text("gate") in context.gates())
     fault = fault or first(own, Happened.GATE_FAULT)
@@ -232,13 +232,13 @@ def _gate_fault(context: Context, attempt: StartAttempt, fault: TimedLine | None
     return found
 
 
-def _on_after(context: Context, attempt: StartAttempt, ms: int) -> TimedLine | None:
+def _on_after(context: Question, attempt: StartAttempt, ms: int) -> TimedLine | None:
     """The start of the collector that followed after all, for this cut or its run-on."""
     lines = (one for one in context.between(ms, served_until(context, attempt)) if not one.is_refresh)
     return first(lines, Happened.COLLECTOR_ON, collector=context.collector)
 
 
-_CASE_OF: Final[dict[str, Callable[[Context, StartAttempt], Verdict]]] = {
+_CASE_OF: Final[dict[str, Callable[[Question, StartAttempt], Verdict]]] = {
     Happened.START_MISSED: _missed,
     Happened.START_REFUSED: _refused,
     Happened.TOOL_STARTED: _started,

@@ -22,7 +22,7 @@ from gatehand.recording.format import RecordingError
 from gatehand.recording.recording import recordings
 from gatehand.text import named
 from gatehand.times import from_ms, lasting
-from gatehand.why.moment import Context, StartAttempt
+from gatehand.why.moment import Question, StartAttempt
 from gatehand.why.verdicts import Verdict, amps
 from gatehand_rules import Collector, Gate, Happened, Outcome, Position, Shop, State, Tool, adopt_shop
 from gatehand_rules.commands import CollectorOn, Command
@@ -253,7 +253,7 @@ def extra_starts(before: Tool, after: Tool, pieces: Sequence[Track], but: tuple[
     return count(after) - count(before)
 
 
-def catch_the_cut(context: Context, attempt: StartAttempt, found: Verdict) -> None:
+def catch_the_cut(context: Question, attempt: StartAttempt, found: Verdict) -> None:
     """The highest `start_amps`, and the longest `start_after`, that would have caught it."""
     tool = tool_then(context)
     window = (attempt.start_ms, attempt.end_ms)
@@ -285,7 +285,7 @@ def catch_the_cut(context: Context, attempt: StartAttempt, found: Verdict) -> No
         found.next_step = f"gatehand tune {context.name} weighs the threshold against all that was recorded."
 
 
-def tool_then(context: Context) -> Tool | None:
+def tool_then(context: Question) -> Tool | None:
     """The tool as it was set at the moment; as it is now where that is not recorded."""
     shop = context.state_then.shop if context.state_then is not None else context.shop
     at = shop.tool_at(context.name)

@@ -8,9 +8,9 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Final, NamedTuple
 
-from gatehand.journal.line import Line
+from gatehand.journal.line import LogLine
 from gatehand.journal.sentences import fill, spoken
-from gatehand.why.moment import Context, TimedLine
+from gatehand.why.moment import Question, TimedLine
 from gatehand_rules.findings import Fact, Rule
 
 NOTHING: Final = "nothing_in_the_log"
@@ -30,7 +30,7 @@ class Verdict:
 
     case: str
     sentence: str
-    findings: list[Line] = field(default_factory=list)
+    findings: list[LogLine] = field(default_factory=list)
     would_have_started: dict[str, float | str] = field(default_factory=dict)
     """Settings, each of which alone would have started it, as a replay has shown."""
     trials: list[str] = field(default_factory=list)
@@ -45,7 +45,7 @@ class Verdict:
         return self.case not in {"started", "already_on", NOTHING}
 
 
-def verdict(context: Context, words: Words, lines: Iterable[TimedLine | None] = (), **facts: Fact) -> Verdict:
+def verdict(context: Question, words: Words, lines: Iterable[TimedLine | None] = (), **facts: Fact) -> Verdict:
     """The verdict of a case. It rests on those of the lines that there are; the first one's facts are known too.
 
     Known besides: the subject by its kind, its `id`, its `name` as it is said, its `table` in the config.

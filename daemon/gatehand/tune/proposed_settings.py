@@ -156,7 +156,7 @@ FEW_PAUSES: Final = 10
 
 
 @dataclass(frozen=True, slots=True)
-class RunOn:
+class RunOnChoice:
     """One choice. `minutes` and `restarts` are for the whole of the recording; `bridged` is a share of the pauses."""
 
     seconds: float
@@ -165,7 +165,7 @@ class RunOn:
     bridged: float
 
 
-def choices(pieces: Sequence[Sequence[Spell]], also: float | None = None) -> list[RunOn]:
+def choices(pieces: Sequence[Sequence[Spell]], also: float | None = None) -> list[RunOnChoice]:
     """One for each run-on; `also`: the one in force, if it is not among them."""
     spans = [pause for piece in pieces for pause in pauses(piece)]
     cuts_ms = sum(spell.lasted for piece in pieces for spell in piece)
@@ -176,13 +176,13 @@ def choices(pieces: Sequence[Sequence[Spell]], also: float | None = None) -> lis
         bridged = [span for span in spans if span <= limit]
         restarts = count - len(bridged)
         on_ms = cuts_ms + sum(bridged) + restarts * limit
-        options.append(RunOn(seconds, on_ms / 60_000, restarts, len(bridged) / len(spans) if spans else 0.0))
+        options.append(RunOnChoice(seconds, on_ms / 60_000, restarts, len(bridged) / len(spans) if spans else 0.0))
     return options
 
 
-def advised(options: Sequence[RunOn]) -> RunOn | None:
+def advised(options: Sequence[RunOnChoice]) -> RunOnChoice | None:
     """The longest run-on up to which each restart spared costs no more than `WORTH_S` of running."""
-    best: RunOn | None = None
+    best: RunOnChoice | None = None
     for option in options:
         if best is None:
             best = option

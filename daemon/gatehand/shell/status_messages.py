@@ -20,7 +20,7 @@ MoreOfStatus: TypeAlias = Callable[[str, str], Mapping[str, object]]
 """What else a status says, by kind and name."""
 
 
-class Moment(Struct, frozen=True):
+class ClockPair(Struct, frozen=True):
     """One instant on both clocks, so that a deadline of the rules can be shown as a time of day."""
 
     mono: float
@@ -38,7 +38,7 @@ class Moment(Struct, frozen=True):
 
 
 def status_of(
-    shop: Shop, subject: Subject, state: st.State, at: Moment, hold_id: Callable[[str], str | None]
+    shop: Shop, subject: Subject, state: st.State, at: ClockPair, hold_id: Callable[[str], str | None]
 ) -> tuple[str, dict[str, object]]:
     """Its state in a word, and what else its status says. `hold_id`: of the hold that a collector is under."""
     match subject:
@@ -52,7 +52,7 @@ def status_of(
     return "unknown", {}
 
 
-def _tool(shop: Shop, i: ToolAt, state: st.ToolState, at: Moment) -> dict[str, object]:
+def _tool(shop: Shop, i: ToolAt, state: st.ToolState, at: ClockPair) -> dict[str, object]:
     tool = shop.tools[i]
     ends = None
     if isinstance(state, st.ToolRunOn):
@@ -74,7 +74,7 @@ def _tool(shop: Shop, i: ToolAt, state: st.ToolState, at: Moment) -> dict[str, o
     return facts
 
 
-def _gate(shop: Shop, i: GateAt, state: st.State, at: Moment) -> dict[str, object]:
+def _gate(shop: Shop, i: GateAt, state: st.State, at: ClockPair) -> dict[str, object]:
     gate, seen = shop.gates[i], state.gates[i]
     hand_ends = None if seen.hand is None else at.of(seen.hand.since + gate.hand_limit)
     return {
@@ -88,7 +88,7 @@ def _gate(shop: Shop, i: GateAt, state: st.State, at: Moment) -> dict[str, objec
     }
 
 
-def _collector(shop: Shop, i: CollectorAt, state: st.State, at: Moment) -> dict[str, object]:
+def _collector(shop: Shop, i: CollectorAt, state: st.State, at: ClockPair) -> dict[str, object]:
     collector, seen = shop.collectors[i], state.collectors[i]
     served = [each for each in zip(shop.tools, state.tools, strict=True) if each[0].collector == collector.name]
     tools = [tool.name for tool, each in served if isinstance(each, st.ToolRunning)]

@@ -19,7 +19,7 @@ from msgspec.structs import replace
 from gatehand.config import Config, Loaded, Problem
 from gatehand.config.edits import edits
 from gatehand.config.load import load_bytes, unreadable
-from gatehand.config.tables import Stop
+from gatehand.config.tables import StopTable
 from gatehand.journal.line import OwnEvent
 from gatehand.mqtt.transport import MessageKind, Outgoing, Transport
 from gatehand.shell import alarm_words
@@ -318,6 +318,6 @@ def _rewired(before: Config, after: Config) -> Rewired:
     )
 
 
-def _words_of(stop: Stop) -> tuple[str | None, ...]:
+def _words_of(stop: StopTable) -> tuple[str | None, ...]:
     """What tells one contact from another: where it speaks, and in which words."""
     return stop.topic, stop.pointer, stop.active, stop.clear
