@@ -7,7 +7,7 @@ from sim_shops import TEXT
 
 from gatehand.config import Config, load_text
 from gatehand.shell.routes import Routes
-from gatehand.simshop import GateFault, Habits, Sent, SimShop, ToolHabits
+from gatehand.simshop import GateTrouble, Habits, Sent, SimShop, ToolHabits
 from gatehand_rules import events as ev
 
 
@@ -48,7 +48,7 @@ def test_a_device_says_what_it_is_asked_for_and_nothing_else() -> None:
 
 def test_a_mute_gate_does_not_answer() -> None:
     _, made = shop()
-    made.gates["saw"].suffer(GateFault.NEVER, 0.0)
+    made.gates["saw"].suffer(GateTrouble.NEVER, 0.0)
     assert answers(made, "g/get", b"?", 0.001) == []
 
 

@@ -5,7 +5,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from sim_shops import config, said
 
-from gatehand.simshop import GateFault, GateHabits, Habits, SimShop
+from gatehand.simshop import GateHabits, GateTrouble, Habits, SimShop
 
 CONFIG = config()
 USUAL = GateHabits(travel=0.5, delay=0.0)
@@ -98,7 +98,7 @@ def test_a_button_is_said_once_in_its_own_words_and_never_retained() -> None:
 
 def test_a_jammed_gate_neither_moves_nor_reports_and_goes_on_the_next_command_when_mended() -> None:
     made = shop()
-    made.gates["saw"].suffer(GateFault.JAM, 0.5)
+    made.gates["saw"].suffer(GateTrouble.JAM, 0.5)
     made.deliver("g/saw/set", b"100", 1.0)
     assert reports(made, 5.0) == []
     assert made.gates["saw"].position(5.0) == 0.0
@@ -112,14 +112,14 @@ def test_a_gate_that_jams_on_its_way_stays_where_it_is() -> None:
     made = shop()
     made.deliver("g/saw/set", b"100", 1.0)
     made.advance(1.1)
-    made.gates["saw"].suffer(GateFault.JAM, 1.1)
+    made.gates["saw"].suffer(GateTrouble.JAM, 1.1)
     assert reports(made, 9.0) == []
     assert made.gates["saw"].position(9.0) == pytest.approx(0.2)
 
 
 def test_a_stalling_gate_stops_half_way() -> None:
     made = shop()
-    made.gates["saw"].suffer(GateFault.STALL, 0.5)
+    made.gates["saw"].suffer(GateTrouble.STALL, 0.5)
     made.deliver("g/saw/set", b"100", 1.0)
     assert reports(made, 5.0) == []
     assert made.gates["saw"].position(5.0) == 0.5
@@ -128,13 +128,15 @@ def test_a_stalling_gate_stops_half_way() -> None:
 @pytest.mark.parametrize(
     ("trouble", "expected"),
     [
-        (GateFault.LATE, [(4.5, "100")]),
-        (GateFault.TWICE, [(1.5, "100"), (1.5, "100")]),
-        (GateFault.WRONG, [(1.5, "0")]),
-        (GateFault.NEVER, []),
+        (GateTrouble.LATE, [(4.5, "100")]),
+        (GateTrouble.TWICE, [(1.5, "100"), (1.5, "100")]),
+        (GateTrouble.WRONG, [(1.5, "0")]),
+        (GateTrouble.NEVER, []),
     ],
 )
-def test_a_gate_whose_reports_are_bad_moves_all_the_same(trouble: GateFault, expected: list[tuple[float, str]]) -> None:
+def test_a_gate_whose_reports_are_bad_moves_all_the_same(
+    trouble: GateTrouble, expected: list[tuple[float, str]]
+) -> None:
     made = shop(GateHabits(travel=0.5, delay=0.0, late_by=3.0))
     made.gates["saw"].suffer(trouble, 0.5)
     made.deliver("g/saw/set", b"100", 1.0)

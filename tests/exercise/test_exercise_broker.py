@@ -19,7 +19,7 @@ from gatehand.demo.simulated_devices import SimulatedDevices
 from gatehand.mqtt.client import plain_client
 from gatehand.mqtt.settings import BrokerSettings
 from gatehand.shell.daemon import Daemon
-from gatehand.simshop import GateFault, GateHabits, Habits, SimShop
+from gatehand.simshop import GateHabits, GateTrouble, Habits, SimShop
 
 pytestmark = pytest.mark.broker
 
@@ -187,7 +187,7 @@ async def test_it_refuses_while_the_daemon_runs_the_collector(tmp_path: Path) ->
 @pytest.mark.slow
 async def test_a_person_walks_the_whole_shop_and_finds_the_exchanged_sensors(tmp_path: Path) -> None:
     async with world(tmp_path, daemon=False) as shop:
-        shop.shop.gates["planing"].suffer(GateFault.NEVER, shop.shop.agenda.now)
+        shop.shop.gates["planing"].suffer(GateTrouble.NEVER, shop.shop.agenda.now)
         other = {"band saw": "jointer", "jointer": "band_saw"}
 
         def person(question: str, _: asyncio.subprocess.Process) -> str | None:

@@ -5,7 +5,7 @@ from virtual_world import MECHANICAL, TEXT, VirtualWorld, at_the_tools
 
 from gatehand.exercise.results import GateResult, How, Move, Result, proposal
 from gatehand.mqtt.transport import Outgoing
-from gatehand.simshop import GateFault, GateHabits, Habits
+from gatehand.simshop import GateHabits, GateTrouble, Habits
 from gatehand_rules.words import Position
 
 GATES = ("band_saw", "planing", "router")
@@ -52,8 +52,8 @@ def test_a_gate_slower_than_its_travel_allows_is_measured_and_fails() -> None:
     assert "Set travel = 3." in words(saw)
 
 
-@pytest.mark.parametrize("trouble", [GateFault.JAM, GateFault.STALL, GateFault.NEVER])
-def test_a_gate_that_never_reports_fails_and_is_given_up_early(trouble: GateFault) -> None:
+@pytest.mark.parametrize("trouble", [GateTrouble.JAM, GateTrouble.STALL, GateTrouble.NEVER])
+def test_a_gate_that_never_reports_fails_and_is_given_up_early(trouble: GateTrouble) -> None:
     world = VirtualWorld()
     world.shop.gates["band_saw"].suffer(trouble, 0.0)
     result = world.go()
@@ -93,7 +93,7 @@ def test_exchanged_gates_are_named(kind: str) -> None:
 
 def test_open_and_shut_exchanged_in_a_gates_words_is_found() -> None:
     world = VirtualWorld()
-    world.shop.gates["band_saw"].suffer(GateFault.WRONG, 0.0)
+    world.shop.gates["band_saw"].suffer(GateTrouble.WRONG, 0.0)
     saw = of(world.go(), "band_saw")
     assert saw.failed
     assert "It reports open when told shut" in words(saw)
@@ -116,7 +116,7 @@ def test_a_gate_that_says_where_it_is_on_its_way_is_sound() -> None:
 
 def test_a_gate_that_reports_twice_is_sound() -> None:
     world = VirtualWorld()
-    world.shop.gates["band_saw"].suffer(GateFault.TWICE, 0.0)
+    world.shop.gates["band_saw"].suffer(GateTrouble.TWICE, 0.0)
     assert not of(world.go(), "band_saw").failed
 
 
@@ -138,7 +138,7 @@ def test_two_gates_that_answer_to_one_command_are_found() -> None:
 def test_what_the_broker_had_against_a_command_is_told_once() -> None:
     world = VirtualWorld()
     world.objections["g/band_saw/set"] = "no device listens on 'g/band_saw/set'"
-    world.shop.gates["band_saw"].suffer(GateFault.JAM, 0.0)
+    world.shop.gates["band_saw"].suffer(GateTrouble.JAM, 0.0)
     assert words(of(world.go(), "band_saw")).count("No device listens on 'g/band_saw/set'.") == 1
 
 

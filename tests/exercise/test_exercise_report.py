@@ -6,7 +6,7 @@ import tomllib
 from virtual_world import VirtualWorld, at_the_tools, config
 
 from gatehand.exercise import results
-from gatehand.simshop import GateFault
+from gatehand.simshop import GateTrouble
 
 
 def test_the_table_has_every_gate_and_tool_with_its_figures() -> None:
@@ -37,7 +37,7 @@ def test_proposals_are_toml_for_the_config() -> None:
 
 def test_what_failed_is_told_by_name_and_decides_the_end() -> None:
     world = VirtualWorld()
-    world.shop.gates["band_saw"].suffer(GateFault.JAM, 0.0)
+    world.shop.gates["band_saw"].suffer(GateTrouble.JAM, 0.0)
     text = results.text(world.go(), config())
     assert "FAILED\n  gate band saw: No report came on g/band_saw/state" in text
     assert text.endswith("Not all is well.")

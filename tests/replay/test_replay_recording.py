@@ -15,7 +15,7 @@ from gatehand.journal.reader import EventReader
 from gatehand.past.recordings import recorded_shop
 from gatehand.replay.compare import Comparison, compare
 from gatehand.replay.history import replay
-from gatehand.simshop import CollectorHabits, GateFault, GateHabits, Habits, ToolHabits
+from gatehand.simshop import CollectorHabits, GateHabits, GateTrouble, Habits, ToolHabits
 from gatehand.times import EPOCH
 from gatehand_rules import Outcome, Shop
 from gatehand_rules.findings import Fact
@@ -48,7 +48,7 @@ def random_day(shop: RecordedShop, seed: int, hours: float = 1.0) -> None:
                 shop.say("shop/estop", "0")
                 shop.say("gatehand/collector/main/reset", "1")
             case 2:
-                trouble = rng.choice(list(GateFault))
+                trouble = rng.choice(list(GateTrouble))
                 shop.shop.gates["band_saw"].suffer(trouble, shop.clocks.now)
                 shop.cut("band_saw", rng.uniform(1, 20))
                 shop.shop.gates["band_saw"].suffer(None, shop.clocks.now)
@@ -194,7 +194,7 @@ def test_a_tool_that_is_gone_from_the_config_is_not_played(morning: RecordedShop
     assert row(found, "band_saw: starts")[:2] == (3, 3)
 
 
-def troubled(folder: Path, trouble: GateFault, late_by: float = 5.0) -> RecordedShop:
+def troubled(folder: Path, trouble: GateTrouble, late_by: float = 5.0) -> RecordedShop:
     gates = {"band_saw": GateHabits(late_by=late_by)}
     shop = RecordedShop(folder, habits=Habits(tools=SOFT, gates=gates)).begin()
     shop.run(5)
@@ -206,7 +206,7 @@ def troubled(folder: Path, trouble: GateFault, late_by: float = 5.0) -> Recorded
 
 def test_a_late_report_counts_at_its_own_time_under_a_longer_travel(tmp_path: Path) -> None:
     """It reports 3.9 s after its command: travel 1.5 s and one retry end in fault at 3 s, travel 4.5 s does not."""
-    shop = troubled(tmp_path, GateFault.LATE, late_by=3.0)
+    shop = troubled(tmp_path, GateTrouble.LATE, late_by=3.0)
     found = changed(shop, ("travel = 1.5\nretries = 1", "travel = 4.5\nretries = 1"))
     assert row(found, "gate faults")[:2] == (2, 0), "told to open, and later to shut"
     opened = [one.line for one in found.differences() if one.changed and one.line["event"] == "gate_open"]
@@ -216,7 +216,7 @@ def test_a_late_report_counts_at_its_own_time_under_a_longer_travel(tmp_path: Pa
 
 
 def test_a_jammed_gate_jams_in_the_changed_run_too(tmp_path: Path) -> None:
-    shop = troubled(tmp_path, GateFault.JAM)
+    shop = troubled(tmp_path, GateTrouble.JAM)
     found = changed(shop, ("run_on = 10", "run_on = 20"), ("retries = 1", "retries = 2"))
     assert row(found, "gate faults")[:2] == (1, 1)
     assert row(found, "main: starts")[:2] == (0, 0)

@@ -25,10 +25,10 @@ from support.signal_words import signals
 
 from gatehand.config import Loaded
 from gatehand.shell.ports import Remembered
-from gatehand.simshop import GateFault, Sent, SimShop
+from gatehand.simshop import GateTrouble, Sent, SimShop
 
 JUNK = (b"", b"nan", b"1e999", b"\xff\xfe", b"{", b'{"amps": true}', b"open\x00", b"[" * 200, b"-1", b"ON", b"9" * 5000)
-_TROUBLES = {f"gate_{each}": each for each in GateFault}
+_TROUBLES = {f"gate_{each}": each for each in GateTrouble}
 
 
 class World:
@@ -161,7 +161,7 @@ class World:
     def break_gate(self, name: str, now: float) -> Callable[[float], object]:
         """Its slide does not move, and nothing of it speaks."""
         gate = self.shop.gates[name]
-        gate.suffer(GateFault.JAM, now)
+        gate.suffer(GateTrouble.JAM, now)
         return lambda at: gate.suffer(None, at)
 
     def start_daemon(self) -> None:

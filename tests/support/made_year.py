@@ -22,7 +22,7 @@ from gatehand.journal.disk import Disk
 from gatehand.recording.format import FrameKind, decode_header, encode_header, frame, frames
 from gatehand.recording.recording import recordings
 from gatehand.recording.store import Store
-from gatehand.simshop import GateFault, Habits, ToolHabits
+from gatehand.simshop import GateTrouble, Habits, ToolHabits
 from gatehand.times import stamp
 from support.recorded_shop import MORNING, SHOP, RecordedShop
 
@@ -58,7 +58,7 @@ def worked(folder: Path, seed: int, hours: float = PIECE_H) -> RecordedShop:
         tool = rng.choice(["band_saw", "band_saw", "router"])
         trouble = rng.random()
         if trouble < 0.03:
-            shop.shop.gates["band_saw"].suffer(GateFault.JAM, shop.clocks.now)
+            shop.shop.gates["band_saw"].suffer(GateTrouble.JAM, shop.clocks.now)
         elif trouble < 0.05:
             shop.say("shop/estop", "1")
             shop.run(20)

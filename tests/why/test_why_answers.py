@@ -7,7 +7,7 @@ import pytest
 from support.recorded_shop import SHOP, RecordedShop
 
 from gatehand.cli import main
-from gatehand.simshop import GateFault
+from gatehand.simshop import GateTrouble
 from gatehand.text import as_sentence
 from why.why_support import now, why
 
@@ -113,7 +113,7 @@ def test_a_collector_that_did_all_it_should_says_how_it_stands(
     """What a gate of its did not do is the gate's to answer."""
     shop = make()
     shop.cut("band_saw", 20, amps=6)
-    shop.shop.gates["band_saw"].suffer(GateFault.JAM, shop.clocks.now)
+    shop.shop.gates["band_saw"].suffer(GateTrouble.JAM, shop.clocks.now)
     shop.run(600)
     assert why(shop, capsys, "gate.band_saw")["case"] == "gate_jammed"
     found = why(shop, capsys, "main")
@@ -170,7 +170,7 @@ def test_the_story_is_told_with_its_times(
     make: Callable[..., RecordedShop], capsys: pytest.CaptureFixture[str]
 ) -> None:
     shop = make()
-    shop.shop.gates["band_saw"].suffer(GateFault.JAM, shop.clocks.now)
+    shop.shop.gates["band_saw"].suffer(GateTrouble.JAM, shop.clocks.now)
     shop.cut("band_saw", 20, amps=6, then=30)
     told = [(one["ts"], one["text"]) for one in why(shop, capsys)["story"]]
     assert ("2026-03-05T08:00:31.030Z", "band saw started: 6 A, at or above its start_amps of 2.5 A") in told

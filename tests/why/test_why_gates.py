@@ -5,7 +5,7 @@ from collections.abc import Callable
 import pytest
 from support.recorded_shop import SHOP, RecordedShop
 
-from gatehand.simshop import GateFault, GateHabits
+from gatehand.simshop import GateHabits, GateTrouble
 from why.why_support import why
 
 
@@ -13,7 +13,7 @@ def test_a_jammed_gate_is_named_and_no_travel_would_have_helped(
     make: Callable[..., RecordedShop], capsys: pytest.CaptureFixture[str]
 ) -> None:
     shop = make()
-    shop.shop.gates["band_saw"].suffer(GateFault.JAM, shop.clocks.now)
+    shop.shop.gates["band_saw"].suffer(GateTrouble.JAM, shop.clocks.now)
     shop.cut("band_saw", 20, amps=6, then=30)
     found = why(shop, capsys)
     assert found["subject"] == "band_saw"
@@ -27,7 +27,7 @@ def test_a_jammed_gate_is_named_and_no_travel_would_have_helped(
 
 def cut_with_a_gate_that_says(shop: RecordedShop, payload: str) -> None:
     """The gate opens, and speaks in its own way."""
-    shop.shop.gates["band_saw"].suffer(GateFault.NEVER, shop.clocks.now)
+    shop.shop.gates["band_saw"].suffer(GateTrouble.NEVER, shop.clocks.now)
     shop.shop.tools["band_saw"].switch(on=True, at=shop.clocks.now, amps=6)
     shop.run(1.5)
     shop.say("shop/gate/band_saw/state", payload)
@@ -77,7 +77,7 @@ def test_a_late_gate_says_how_late_and_the_shortest_travel_that_would_have_been_
 ) -> None:
     """It reports 3.9 s after its command; one retry makes twice the travel: 2.0 s would have sufficed."""
     shop = make(gates={"band_saw": GateHabits(late_by=3.0)})
-    shop.shop.gates["band_saw"].suffer(GateFault.LATE, shop.clocks.now)
+    shop.shop.gates["band_saw"].suffer(GateTrouble.LATE, shop.clocks.now)
     shop.cut("band_saw", 20, amps=6, then=30)
     found = why(shop, capsys, "band_saw")
     assert found["case"] == "gate_late"
@@ -97,7 +97,7 @@ def test_a_later_cut_that_was_served_is_not_taken_for_this_ones(
 ) -> None:
     """The gate jams, the cut ends, the gate is mended, and the next cut, a second later, is served."""
     shop = make()
-    shop.shop.gates["band_saw"].suffer(GateFault.JAM, shop.clocks.now)
+    shop.shop.gates["band_saw"].suffer(GateTrouble.JAM, shop.clocks.now)
     shop.cut("band_saw", 5, amps=6, then=1)
     shop.shop.gates["band_saw"].suffer(None, shop.clocks.now)
     shop.cut("band_saw", 20, amps=6, then=30)
@@ -110,7 +110,7 @@ def test_a_later_cut_that_was_served_is_not_taken_for_this_ones(
 
 def test_the_gate_itself_can_be_asked(make: Callable[..., RecordedShop], capsys: pytest.CaptureFixture[str]) -> None:
     shop = make(gates={"band_saw": GateHabits(late_by=3.0)})
-    shop.shop.gates["band_saw"].suffer(GateFault.LATE, shop.clocks.now)
+    shop.shop.gates["band_saw"].suffer(GateTrouble.LATE, shop.clocks.now)
     shop.cut("band_saw", 20, amps=6)
     shop.shop.gates["band_saw"].suffer(None, shop.clocks.now)
     shop.run(30)

@@ -13,7 +13,7 @@ from typing import Final
 from gatehand.journal.sentences import spoken
 from gatehand.mqtt.client import PlainClient
 from gatehand.mqtt.payload import Reader, Rejected, UnknownWord, excerpt
-from gatehand.simshop import GateFault, Sent, SimShop
+from gatehand.simshop import GateTrouble, Sent, SimShop
 
 _SIM: Final = "sim/"
 FAULT_TOPICS: Final = f"{_SIM}+/+"
@@ -64,7 +64,7 @@ def _switched(shop: SimShop, word: str, name: str, on: bool, now: float) -> str:
             shop.tools[name].switch(on=on, at=now)
             return f"The {said} is switched {'on' if on else 'off'}."
         case "jam":
-            shop.gates[name].suffer(GateFault.JAM if on else None, now)
+            shop.gates[name].suffer(GateTrouble.JAM if on else None, now)
             return f"The gate {said} {'jams' if on else 'is freed'}."
         case "move":
             shop.gates[name].move_by_hand(to_open=on, at=now)

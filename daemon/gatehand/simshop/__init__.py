@@ -7,7 +7,7 @@ library and nothing of the rules may enter here.
 
 from gatehand.simshop.collector import CollectorHabits, CollectorModel
 from gatehand.simshop.device import Agenda, ContactModel, Reporter, Sent
-from gatehand.simshop.gate import GateFault, GateHabits, GateModel
+from gatehand.simshop.gate import GateHabits, GateModel, GateTrouble
 from gatehand.simshop.sim_shop import Habits, SimShop
 from gatehand.simshop.tool import Inrush, ToolHabits, ToolModel
 
@@ -16,9 +16,9 @@ __all__ = [
     "CollectorHabits",
     "CollectorModel",
     "ContactModel",
-    "GateFault",
     "GateHabits",
     "GateModel",
+    "GateTrouble",
     "Habits",
     "Inrush",
     "Reporter",

@@ -17,7 +17,7 @@ TRAVEL_SHARE = 0.6
 SHUT, HALF_WAY, OPEN = 0.0, 0.5, 1.0
 
 
-class GateFault(StrEnum):
+class GateTrouble(StrEnum):
     """What can be wrong with a gate."""
 
     JAM = "jam"
@@ -48,7 +48,7 @@ class GateHabits:
     retains: bool = True
     """The broker keeps its last report."""
     late_by: float = 5.0
-    """Seconds, for `GateFault.LATE`."""
+    """Seconds, for `GateTrouble.LATE`."""
 
 
 class GateModel(Device):
@@ -64,7 +64,7 @@ class GateModel(Device):
         if gate.command is not None:
             self._commands[gate.command.open.encode()] = partial(self._obey, OPEN)
             self._commands[gate.command.shut.encode()] = partial(self._obey, SHUT)
-        self._trouble: GateFault | None = None
+        self._trouble: GateTrouble | None = None
         self._from = self._to = SHUT
         self._since = agenda.now
         self._arrival = Appointment()
@@ -92,21 +92,21 @@ class GateModel(Device):
             word = self._gate.state.open if opened else self._gate.state.shut
             self._reporter.word(self._gate.state, word, at, retain=self._habits.retains)
 
-    def suffer(self, trouble: GateFault | None, at: float) -> None:
+    def suffer(self, trouble: GateTrouble | None, at: float) -> None:
         """Break it, or mend it (None). A jam stops the slide where it is; mended, it waits for the next command."""
         self._trouble = trouble
-        if trouble is GateFault.JAM:
+        if trouble is GateTrouble.JAM:
             self._from = self._to = self.position(at)
             self._arrival.call_off()
 
     def _obey(self, target: float, at: float) -> None:
-        if self._trouble is GateFault.JAM:
+        if self._trouble is GateTrouble.JAM:
             return
         if target == self._to == self.position(at):
             if self._habits.answers:
                 self._arrived(at)
             return
-        self._move(HALF_WAY if self._trouble is GateFault.STALL else target, at)
+        self._move(HALF_WAY if self._trouble is GateTrouble.STALL else target, at)
 
     def _move(self, target: float, at: float) -> None:
         if target == self._to and self._arrival.action is not None:
@@ -125,17 +125,17 @@ class GateModel(Device):
     def _report_by_trouble(self, at: float) -> None:
         """Report, as far as its trouble lets it."""
         match self._trouble:
-            case None | GateFault.JAM | GateFault.STALL:
+            case None | GateTrouble.JAM | GateTrouble.STALL:
                 self._report(at)
-            case GateFault.LATE:
+            case GateTrouble.LATE:
                 self._agenda.at(at + self._habits.late_by, self._report)
-            case GateFault.TWICE:
+            case GateTrouble.TWICE:
                 self._report(at)
                 self._report(at)
-            case GateFault.WRONG:
+            case GateTrouble.WRONG:
                 if self.position(at) in {SHUT, OPEN}:
                     self.say(opened=self.position(at) == SHUT, at=at)
-            case GateFault.NEVER:
+            case GateTrouble.NEVER:
                 pass
             case _:
                 assert_never(self._trouble)
