@@ -59,12 +59,12 @@ class FaultyDisk(Disk):
         self.written.append(data)
         return super().write(handle, data)
 
-    def write_whole(self, path: Path, data: bytes) -> None:
+    def write_whole(self, path: Path, data: bytes, mode: int = 0o644) -> None:
         if self.room is not None:
             if self.room < len(data):
                 raise OSError(errno.ENOSPC, "No space left on device")
             self.room -= len(data)
-        super().write_whole(path, data)
+        super().write_whole(path, data, mode)
 
     def open_append(self, path: Path) -> int:
         if self.open_fails is not None:

@@ -109,11 +109,11 @@ def test_the_explanation_is_written_when_its_ticket_says_so_and_its_sync_follows
 
 
 def test_a_sync_that_fails_is_told_in_the_log_with_the_number_of_its_lines(tmp_path: Path) -> None:
-    disk, said = FaultyDisk(), SimpleQueue[str]()
+    disk, said = FaultyDisk(), SimpleQueue[str | None]()
     log = EventLog(tmp_path, stamper=stamper(FakeClock()), disk=disk, health=Health(None, said.put))
     disk.sync_fails = True
     assert log.append(on(log.stamper)).wait(5)
-    assert "Input/output error" in said.get(timeout=5)
+    assert "Input/output error" in str(said.get(timeout=5))
     disk.sync_fails = False
     assert log.append(on(log.stamper)).wait(5)
     log.close()
@@ -147,10 +147,10 @@ async def test_a_stalled_write_keeps_nobody_and_loses_nothing(tmp_path: Path) ->
 
 async def test_a_full_disk_raises_an_alarm_once_in_the_loops_thread_and_ends_with_a_gap_line(tmp_path: Path) -> None:
     disk = FaultyDisk()
-    said: list[str] = []
+    said: list[str | None] = []
     threads: set[int] = set()
 
-    def say(text: str) -> None:
+    def say(text: str | None) -> None:
         said.append(text)
         threads.add(threading.get_ident())
 
@@ -158,7 +158,7 @@ async def test_a_full_disk_raises_an_alarm_once_in_the_loops_thread_and_ends_wit
         tmp_path,
         stamper=stamper(FakeClock()),
         disk=disk,
-        health=Health(asyncio.get_running_loop(), say, lambda: say("well")),
+        health=Health(asyncio.get_running_loop(), say),
     )
     assert await settled(log.append(on(log.stamper)))
     disk.room = 30
@@ -172,8 +172,8 @@ async def test_a_full_disk_raises_an_alarm_once_in_the_loops_thread_and_ends_wit
     await asyncio.sleep(0)
     assert len(said) == 2
     assert threads == {threading.get_ident()}
-    assert "the event log cannot be written (No space left on device)" in said[0]
-    assert said[1] == "well"
+    assert "the event log cannot be written (No space left on device)" in str(said[0])
+    assert said[1] is None
     assert events(tmp_path) == ["collector_on", "log_gap", "collector_on"]
 
 
@@ -181,12 +181,13 @@ def test_an_idle_log_notices_by_itself_that_the_disk_is_well_again(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr("gatehand.journal.writer._PROBE_EVERY", 0.02)
-    disk, well = FaultyDisk(), threading.Event()
-    log = EventLog(tmp_path, stamper=stamper(FakeClock()), disk=disk, health=Health(on_well=well.set))
+    disk, said = FaultyDisk(), SimpleQueue[str | None]()
+    log = EventLog(tmp_path, stamper=stamper(FakeClock()), disk=disk, health=Health(None, said.put))
     disk.room = 0
     assert log.append(on(log.stamper)).wait(5)
+    assert "No space left" in str(said.get(timeout=5))
     disk.room = None
-    assert well.wait(5)
+    assert said.get(timeout=5) is None
     assert events(tmp_path) == ["log_gap"]
     log.close()
 

@@ -9,8 +9,9 @@ from pathlib import Path
 import msgspec
 import pytest
 
+from gatehand.journal.disk import Disk
 from gatehand.shell.ports import HoldKept, Remembered
-from gatehand.shell.state_file import FILE, StateDisk, StateFile, encoded, recall
+from gatehand.shell.state_file import FILE, StateFile, encoded, recall
 
 HOLD = HoldKept("00000000000000aa", "main", "shop/fan/set", "filter change", "2026-11-28T08:00:00.000Z")
 OTHER = HoldKept("00000000000000bb", "bench", "shop/bench/set", "asked for", "2026-11-28T09:00:00.000Z")
@@ -20,14 +21,14 @@ class PowerCut(BaseException):
     """The power goes at this operation."""
 
 
-class LosingDisk(StateDisk):
+class LosingDisk(Disk):
     """A disk in memory whose names are lost in a power cut unless their folder was synced.
 
     `cut_at`: the number of the operation before which the power goes.
     """
 
     def __init__(self, cut_at: int | None = None) -> None:
-        self.names: dict[Path, bytes] = {}
+        self.files: dict[Path, bytes] = {}
         self.on_medium: dict[Path, bytes] = {}
         self.cut_at = cut_at
         self.done = 0
@@ -37,36 +38,37 @@ class LosingDisk(StateDisk):
             raise PowerCut
         self.done += 1
 
-    def read(self, path: Path) -> bytes:
-        if path not in self.names:
+    def read(self, path: Path, most: int = -1) -> bytes:
+        del most
+        if path not in self.files:
             raise FileNotFoundError(path)
-        return self.names[path]
+        return self.files[path]
 
-    def write(self, path: Path, data: bytes, mode: int) -> None:
+    def write_file(self, path: Path, data: bytes, mode: int) -> None:
         del mode
-        self.names[path] = data[: len(data) // 2]
+        self.files[path] = data[: len(data) // 2]
         self._count()
-        self.names[path] = data
+        self.files[path] = data
 
     def rename(self, old: Path, new: Path) -> None:
         self._count()
-        self.names[new] = self.names.pop(old)
+        self.files[new] = self.files.pop(old)
 
     def sync_folder(self, folder: Path) -> None:
         del folder
         self._count()
-        self.on_medium = dict(self.names)
+        self.on_medium = dict(self.files)
 
     def exists(self, path: Path) -> bool:
-        return path in self.names
+        return path in self.files
 
     def remove(self, path: Path) -> None:
-        self.names.pop(path, None)
+        self.files.pop(path, None)
 
     def after_the_cut(self, *, names_kept: bool) -> "LosingDisk":
         """What the next start finds: all names as they were last, or as they were at the last sync of the folder."""
         found = LosingDisk()
-        found.names = dict(self.names if names_kept else self.on_medium)
+        found.files = dict(self.files if names_kept else self.on_medium)
         return found
 
 
@@ -111,8 +113,8 @@ def test_a_power_cut_at_any_instant_leaves_the_old_state_or_the_new_one(aside: b
     cuts = 0
     for cut_at in range(20):
         disk = LosingDisk(cut_at)
-        disk.names = {folder / FILE: before}
-        disk.on_medium = dict(disk.names)
+        disk.files = {folder / FILE: before}
+        disk.on_medium = dict(disk.files)
         store = StateFile(folder, disk=disk)
         store.close()
         trouble: str | None = "the power went"
@@ -172,11 +174,11 @@ def test_a_second_unreadable_file_does_not_replace_the_first(tmp_path: Path) -> 
 
 
 def test_a_file_without_the_right_to_read_it_holds(tmp_path: Path) -> None:
-    class Refusing(StateDisk):
-        def read(self, path: Path) -> bytes:
+    class Refusing(Disk):
+        def read(self, path: Path, most: int = -1) -> bytes:
             if path.name == FILE:
                 raise PermissionError(13, "Permission denied")
-            return super().read(path)
+            return super().read(path, most)
 
     (tmp_path / FILE).write_bytes(encoded(Remembered()))
     found = recall(tmp_path, Refusing())
@@ -184,17 +186,17 @@ def test_a_file_without_the_right_to_read_it_holds(tmp_path: Path) -> None:
     assert "Permission denied" in found.unreadable
 
 
-class Failing(StateDisk):
+class Failing(Disk):
     """Full, or not to be written."""
 
     def __init__(self, error: OSError) -> None:
         self.error: OSError | None = error
 
-    def write(self, path: Path, data: bytes, mode: int) -> None:
+    def write_file(self, path: Path, data: bytes, mode: int) -> None:
         if self.error is not None:
-            super().write(path, data[:10], mode)
+            super().write_file(path, data[:10], mode)
             raise self.error
-        super().write(path, data, mode)
+        super().write_file(path, data, mode)
 
 
 @pytest.mark.parametrize(
@@ -225,10 +227,10 @@ def test_the_state_can_be_written_when_the_folder_is_a_file() -> None:
 def test_a_disk_that_hangs_keeps_nobody(tmp_path: Path) -> None:
     go = threading.Event()
 
-    class Hanging(StateDisk):
-        def write(self, path: Path, data: bytes, mode: int) -> None:
+    class Hanging(Disk):
+        def write_file(self, path: Path, data: bytes, mode: int) -> None:
             go.wait(20)
-            super().write(path, data, mode)
+            super().write_file(path, data, mode)
 
     store = StateFile(tmp_path, disk=Hanging())
     answers: list[str | None] = []

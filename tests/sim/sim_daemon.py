@@ -128,7 +128,7 @@ class VirtualDaemon:
             stamper=stamper,
             disk=around.disk,
             threaded=False,
-            health=Health(None, self._trouble, self._well),
+            health=Health(None, self._on_log_health),
         )
         delay = self._delay_of_disk
         self.log = VirtualLog(files, self._clocks, self._scheduler, delay)
@@ -433,15 +433,14 @@ class VirtualDaemon:
     def _late(self) -> float:
         return self._around.random.choice((0.0, 0.001, 0.003))
 
-    def _trouble(self, why: str) -> None:
-        self._ill = why
-        if self.alive:
-            self.engine.raise_alarm(alarm_words.log_trouble(why))
-
-    def _well(self) -> None:
-        self._ill = None
-        if self.alive:
+    def _on_log_health(self, trouble: str | None) -> None:
+        self._ill = trouble
+        if not self.alive:
+            return
+        if trouble is None:
             self.engine.clear_alarm(alarm_words.LOG)
+        else:
+            self.engine.raise_alarm(alarm_words.log_trouble(trouble))
 
     def _beat_soon(self) -> None:
         wait = IDLE if self._around.is_night() else BUSY

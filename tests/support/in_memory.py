@@ -2,12 +2,12 @@
 
 from collections.abc import Sequence
 
-from gatehand.shell.ports import Kept, Remembered
+from gatehand.shell.ports import Kept, Memory, Remembered
 from gatehand_rules.events import Event
 from gatehand_rules.state import State
 
 
-class InMemory:
+class InMemory(Memory):
     """A memory without a disk. `kept` is what the next daemon would find: hand it on, or leave it out, at its start."""
 
     def __init__(self, kept: Remembered | None = None) -> None:

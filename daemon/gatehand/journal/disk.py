@@ -1,11 +1,17 @@
-"""Every touch of the disk that the log makes, as one small class, so that a test can make it full, slow or torn.
+"""Every touch of the disk that log, recording and state file make, as one small class.
 
-No policy: what to do about an error stands in `files`, `writer` and `recorder`.
+So that a test can make it full, slow or torn, or cut the power in between. No policy: what to do about an error stands
+in `files`, `writer`, `recorder` and `state_file`.
 """
 
 import fcntl
 import os
+from contextlib import suppress
 from pathlib import Path
+from typing import Final
+
+ASIDE: Final = ".part"
+"""What a file's name has behind it while it is written."""
 
 
 class Disk:
@@ -22,7 +28,7 @@ class Disk:
             return os.open(path, flags)
         except FileNotFoundError:
             handle = os.open(path, flags | os.O_CREAT, 0o644)
-            _sync_folder(path.parent)
+            self.sync_folder(path.parent)
             return handle
 
     def write(self, handle: int, data: bytes) -> int:
@@ -79,42 +85,58 @@ class Disk:
         """Bytes in a file by name."""
         return path.stat().st_size
 
-    def read(self, path: Path) -> bytes:
-        """A whole file."""
-        return path.read_bytes()
+    def exists(self, path: Path) -> bool:
+        """Whether anything has that name."""
+        return os.path.lexists(path)
 
-    def write_whole(self, path: Path, data: bytes) -> None:
+    def read(self, path: Path, most: int = -1) -> bytes:
+        """A file, or the first `most` bytes of it; never waits for a writer, should it be a pipe."""
+        handle = os.open(path, os.O_RDONLY | os.O_CLOEXEC | os.O_NONBLOCK)
+        with os.fdopen(handle, "rb") as stream:
+            return stream.read(most) or b""
+
+    def write_whole(self, path: Path, data: bytes, mode: int = 0o644) -> None:
         """Write a file whole or not at all, on the medium when this returns; it replaces one of that name."""
-        # Written beside, synced, then renamed.
-        beside = path.with_name(path.name + ".part")
+        aside = path.with_name(path.name + ASIDE)
         try:
-            handle = os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_CLOEXEC, 0o644)
-            try:
-                view = memoryview(data)
-                while view:
-                    view = view[os.write(handle, view) :]
-                os.fdatasync(handle)
-            finally:
-                os.close(handle)
-            beside.replace(path)
+            self.write_file(aside, data, mode)
+            self.rename(aside, path)
         except OSError:
-            beside.unlink(missing_ok=True)
+            with suppress(OSError):  # what is torn there is not taken for a file
+                self.remove(aside)
             raise
-        _sync_folder(path.parent)
+        self.sync_folder(path.parent)
+
+    def write_file(self, path: Path, data: bytes, mode: int) -> None:
+        """Write a file anew; its content is on the medium when this returns, its name perhaps not."""
+        self.make_folder(path.parent)
+        path.unlink(missing_ok=True)  # another's rights, or a pipe
+        handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, mode)
+        try:
+            view = memoryview(data)
+            while view:
+                view = view[os.write(handle, view) :]
+            os.fsync(handle)
+        finally:
+            os.close(handle)
+
+    def rename(self, old: Path, new: Path) -> None:
+        """Another name, in place of a file that has it; at once or not at all."""
+        old.replace(new)
+
+    def sync_folder(self, folder: Path) -> None:
+        """The names in it are on the medium when this returns."""
+        handle = os.open(folder, os.O_RDONLY | os.O_CLOEXEC)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
 
     def remove(self, path: Path) -> None:
-        """Remove a file."""
+        """Remove a file, if it is there."""
         path.unlink(missing_ok=True)
 
     def free_bytes(self, folder: Path) -> int:
         """Bytes that this process may still write."""
         found = os.statvfs(folder)
         return found.f_bavail * found.f_frsize
-
-
-def _sync_folder(folder: Path) -> None:
-    handle = os.open(folder, os.O_RDONLY | os.O_CLOEXEC)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)

@@ -1,17 +1,19 @@
-"""A thread that writes beside the control loop, and how the loop hears from it: for the event log and the recording."""
+"""A thread that writes beside the control loop, and how the loop hears from it: for log, recording and state file."""
 
-import asyncio
 import contextlib
 import threading
 from collections.abc import Callable
 from functools import partial
 from queue import Empty, SimpleQueue
-from typing import TypeAlias
+from typing import TYPE_CHECKING, TypeAlias
+
+if TYPE_CHECKING:
+    import asyncio  # `gatehand off` has what stands here, and does without until it connects
 
 Job: TypeAlias = Callable[[], object]
 
 
-def call_in(loop: asyncio.AbstractEventLoop | None, callback: Callable[[], object]) -> None:
+def call_in(loop: "asyncio.AbstractEventLoop | None", callback: Callable[[], object]) -> None:
     """Call in the loop's thread, soon; at once where there is no loop. One that is closed has nobody left to tell."""
     if loop is None:
         callback()
@@ -82,21 +84,22 @@ class Worker:
 
 
 class Health:
-    """Says when the disk begins to refuse and when it takes what it is given again, in the thread of `loop`, if any."""
+    """Says when the disk begins to refuse, and why, and when it takes what it is given again (None).
+
+    `on_change` is called in the thread of `loop`, if any.
+    """
 
     def __init__(
         self,
-        loop: asyncio.AbstractEventLoop | None = None,
-        on_trouble: Callable[[str], None] = lambda _text: None,
-        on_well: Callable[[], None] = lambda: None,
+        loop: "asyncio.AbstractEventLoop | None" = None,
+        on_change: Callable[[str | None], object] = lambda _trouble: None,
     ) -> None:
         self.ill = False
         self._loop = loop
-        self._on_trouble = on_trouble
-        self._on_well = on_well
+        self._on_change = on_change
 
     def is_now(self, trouble: str | None) -> None:
         """How it stands: None, or what is wrong. Only a change is told."""
         was, self.ill = self.ill, trouble is not None
         if self.ill != was:
-            call_in(self._loop, self._on_well if trouble is None else partial(self._on_trouble, trouble))
+            call_in(self._loop, partial(self._on_change, trouble))

@@ -71,7 +71,8 @@ def broker_settings(
     Raises:
         NoSecretError: the password cannot be read.
     """
-    broker = config.broker
+    broker, tls = config.broker, config.broker.tls
+    files = None if tls is None else (tls.ca_file, tls.cert_file, tls.key_file)
     return BrokerSettings(
         host=broker.host,
         port=broker.port,
@@ -80,14 +81,5 @@ def broker_settings(
         keepalive=broker.keepalive,
         username=broker.username,
         password=read_secret(file(broker.password_file)) if broker.password_file is not None and login else None,
-        tls=encryption(config, file),
+        tls=None if files is None else TlsFiles(*(None if each is None else file(each) for each in files)),
     )
-
-
-def encryption(config: "Config", file: Callable[[Path], Path]) -> TlsFiles | None:
-    """The config's files for encryption, absolute; None: the connection is not encrypted."""
-    tls = config.broker.tls
-    if tls is None:
-        return None
-    ca, cert, key = (None if path is None else file(path) for path in (tls.ca_file, tls.cert_file, tls.key_file))
-    return TlsFiles(ca, cert, key)

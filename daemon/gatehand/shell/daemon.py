@@ -167,15 +167,15 @@ class Daemon:
     def _health(self, loop: asyncio.AbstractEventLoop, make: Callable[[str], ShownAlarm], alarm: Alarm) -> Health:
         """Trouble of the disk, which may begin before the engine is there, as an alarm."""
 
-        def on_trouble(why: str) -> None:
-            if self.engine is not None:
-                self.engine.raise_alarm(make(why))
-
-        def on_well() -> None:
-            if self.engine is not None:
+        def on_change(trouble: str | None) -> None:
+            if self.engine is None:
+                return
+            if trouble is None:
                 self.engine.clear_alarm(alarm)
+            else:
+                self.engine.raise_alarm(make(trouble))
 
-        return Health(loop, on_trouble, on_well)
+        return Health(loop, on_change)
 
     def _settled(self, reloader: Reloader) -> None:
         reloader.show()

@@ -24,7 +24,7 @@ from gatehand.shell.alarms import ShownAlarm
 from gatehand.shell.log_first import LogFirst, Sender
 from gatehand.shell.notebook import Notebook
 from gatehand.shell.own_topics import OwnTopics
-from gatehand.shell.ports import Diagnostics, LogPort, Memory, NoMemory, RecorderPort, Timer, Timers
+from gatehand.shell.ports import Diagnostics, LogPort, Memory, RecorderPort, Timer, Timers
 from gatehand.shell.repeats import Refusals
 from gatehand.shell.state_publisher import StatePublisher
 from gatehand.shell.unheard import Unheard
@@ -78,7 +78,7 @@ class Engine:
         self._diagnose = diagnose
         self._sender = Sender(self, transport)
         self._log_first = LogFirst(log, stamper, self._sender.send, self._on_log_failure)
-        self.notebook = Notebook(memory or NoMemory(), self.clock, timers, self)
+        self.notebook = Notebook(memory or Memory(), self.clock, timers, self)
         """What is remembered beyond the daemon's end."""
         self.unheard = Unheard(active, self)
         """What was never heard, or never understood."""

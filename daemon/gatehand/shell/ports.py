@@ -95,34 +95,21 @@ Kept: TypeAlias = Callable[[str | None], None]
 """Told None once what was given is on the medium, else why it is not."""
 
 
-class Memory(Protocol):
-    """What outlives the daemon on this machine's own disk, whatever becomes of the broker."""
+class Memory:
+    """What outlives the daemon on this machine's own disk, whatever becomes of the broker; this one has no disk."""
 
     def recall(self) -> Remembered:
         """What was kept when the daemon started. Reads nothing: whoever made this has read it."""
+        return Remembered()
 
     def new_id(self) -> str:
-        """An id for a hold: 16 hex digits that no hold had before."""
+        """An id for a hold: 16 hex digits, random, for two state folders, or a restored one, shall not meet in one."""
+        return os.urandom(8).hex()
 
     def keep(self, what: Remembered, kept: Kept) -> None:
         """Put it in place of what was kept before. Never blocks; `kept` is called in the control loop, or from within.
 
         The latest one counts: one that was overtaken before it was written is told what became of the later one.
         """
-
-
-class NoMemory:
-    """Nothing outlives the daemon."""
-
-    def recall(self) -> Remembered:
-        """Nothing was kept."""
-        return Remembered()
-
-    def new_id(self) -> str:
-        """Random."""
-        return os.urandom(8).hex()
-
-    def keep(self, what: Remembered, kept: Kept) -> None:
-        """There is no medium that it could be missing from."""
         del what
         kept(None)

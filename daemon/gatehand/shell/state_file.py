@@ -5,7 +5,6 @@ newer than the one in place (the rename takes it away), so it is read first. Wha
 it is set aside under another name, and until a reset every collector is held.
 """
 
-import os
 import threading
 from collections.abc import Callable
 from contextlib import suppress
@@ -15,7 +14,9 @@ from typing import TYPE_CHECKING, Final
 import msgspec
 from msgspec import Struct
 
-from gatehand.shell.ports import HoldKept, Kept, Remembered
+from gatehand.journal.disk import ASIDE, Disk
+from gatehand.journal.threads import Job, Worker, call_in
+from gatehand.shell.ports import HoldKept, Kept, Memory, Remembered
 
 if TYPE_CHECKING:
     import asyncio  # `gatehand off` reads what stands here, and does without
@@ -23,68 +24,7 @@ if TYPE_CHECKING:
 FILE: Final = "state.json"
 VERSION: Final = 1
 LARGEST_BYTES: Final = 4_000_000
-_ASIDE: Final = ".part"
 _UNREADABLE: Final = ".unreadable-"
-
-
-class StateDisk:
-    """Every touch of the disk that is made here, so that a test can cut the power in between. All may raise OSError."""
-
-    def read(self, path: Path) -> bytes:
-        """The file, or a little more than `LARGEST_BYTES` of it; never waits for a writer, should it be a pipe."""
-        handle = os.open(path, os.O_RDONLY | os.O_CLOEXEC | os.O_NONBLOCK)
-        with os.fdopen(handle, "rb") as stream:
-            return stream.read(LARGEST_BYTES + 1) or b""
-
-    def write(self, path: Path, data: bytes, mode: int) -> None:
-        """Write a file anew; its content is on the medium when this returns, its name perhaps not."""
-        path.parent.mkdir(parents=True, exist_ok=True)
-        path.unlink(missing_ok=True)  # another's rights, or a pipe
-        handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, mode)
-        try:
-            view = memoryview(data)
-            while view:
-                view = view[os.write(handle, view) :]
-            os.fsync(handle)
-        finally:
-            os.close(handle)
-
-    def rename(self, old: Path, new: Path) -> None:
-        """Another name, in place of a file that has it; at once or not at all."""
-        old.replace(new)
-
-    def sync_folder(self, folder: Path) -> None:
-        """The names in it are on the medium when this returns."""
-        handle = os.open(folder, os.O_RDONLY | os.O_CLOEXEC)
-        try:
-            os.fsync(handle)
-        finally:
-            os.close(handle)
-
-    def exists(self, path: Path) -> bool:
-        """Whether anything has that name."""
-        return os.path.lexists(path)
-
-    def remove(self, path: Path) -> None:
-        """Remove a file, if it is there."""
-        path.unlink(missing_ok=True)
-
-
-def write_whole(disk: StateDisk, path: Path, data: bytes, mode: int) -> None:
-    """The file is on the medium whole when this returns; whenever the power goes, the old one or the new one is there.
-
-    Raises:
-        OSError: it could not be written; the old one is still there.
-    """
-    aside = path.with_name(path.name + _ASIDE)
-    try:
-        disk.write(aside, data, mode)
-        disk.rename(aside, path)
-    except OSError:
-        with suppress(OSError):  # what is torn there is not taken for a state
-            disk.remove(aside)
-        raise
-    disk.sync_folder(path.parent)
 
 
 class _Version(Struct):
@@ -99,16 +39,16 @@ class _File(Struct):
     baselines: dict[str, object] = {}
 
 
-def recall(folder: Path, disk: StateDisk | None = None) -> Remembered:
+def recall(folder: Path, disk: Disk | None = None) -> Remembered:
     """What `state.json` in that folder says; never raises. None there: a first start, which holds nothing by itself."""
-    disk = disk or StateDisk()
+    disk = disk or Disk()
     path = folder / FILE
     try:
-        return _parse(disk.read(path.with_name(FILE + _ASIDE)))
+        return _parse(disk.read(path.with_name(FILE + ASIDE), LARGEST_BYTES + 1))
     except (OSError, _BadStateError):
         pass  # none there, as it should be, or the power went while it was written: nothing of it was shown to anybody
     try:
-        return _parse(disk.read(path))
+        return _parse(disk.read(path, LARGEST_BYTES + 1))
     except FileNotFoundError:
         return Remembered()
     except OSError as error:
@@ -143,7 +83,7 @@ def encoded(what: Remembered) -> bytes:
     return msgspec.json.format(msgspec.json.encode(file), indent=1) + b"\n"
 
 
-class StateFile:
+class StateFile(Memory):
     """The `Memory` of one daemon in one folder, whose lock it must have.
 
     Args:
@@ -153,65 +93,50 @@ class StateFile:
     """
 
     def __init__(
-        self, folder: Path, *, loop: "asyncio.AbstractEventLoop | None" = None, disk: StateDisk | None = None
+        self, folder: Path, *, loop: "asyncio.AbstractEventLoop | None" = None, disk: Disk | None = None
     ) -> None:
         self.folder = folder
         self._loop = loop
-        self._disk = disk or StateDisk()
+        self._disk = disk or Disk()
         self._recalled = recall(folder, self._disk)
         self._set_aside = self._recalled.unreadable is not None
-        self._wake = threading.Condition()
-        self._next: Remembered | None = None
+        self._lock = threading.Lock()
+        self._latest: Remembered | None = None
         self._waiting: list[Kept] = []
-        self._jobs: list[Callable[[], None]] = []
-        self._busy = False
-        self._closed = False
-        self._thread = threading.Thread(target=self._work, daemon=True, name="state")
-        self._thread.start()
+        self._worker = Worker("state", _whatever_comes, threaded=True)
 
     def recall(self) -> Remembered:
         """What was there at the start."""
         return self._recalled
 
-    def new_id(self) -> str:
-        """Random: two state folders, or a restored one, shall not meet in one id."""
-        return os.urandom(8).hex()
-
     def keep(self, what: Remembered, kept: Kept) -> None:
         """See `Memory.keep`."""
-        with self._wake:
-            self._next = what
+        with self._lock:
+            self._latest = what
             self._waiting.append(kept)
-            self._wake.notify_all()
+        self._worker.give(self._keep_latest)
 
     def also(self, job: Callable[[], None]) -> None:
         """Do this in the same thread, after what waits; it must not raise."""
-        with self._wake:
-            self._jobs.append(job)
-            self._wake.notify_all()
+        self._worker.give(job)
 
     def close(self, within: float = 1.0) -> None:
         """Wait for what was given, so long and no longer; a disk that hangs does not keep the process."""
-        with self._wake:
-            self._closed = True
-            self._wake.notify_all()
-        self._thread.join(within)
+        self._worker.end(within)
 
-    def _work(self) -> None:
-        while True:
-            with self._wake:
-                while self._next is None and not self._jobs and not self._closed:
-                    self._wake.wait()
-                if self._next is None and not self._jobs:
-                    return
-                what, self._next = self._next, None
-                waiting, self._waiting = self._waiting, []
-                jobs, self._jobs = self._jobs, []
-            if what is not None:
-                self._answer(waiting, self._write(what))
-            for job in jobs:
-                with suppress(Exception):  # whatever it is, holds must be written on
-                    job()
+    def _keep_latest(self) -> None:
+        with self._lock:
+            what, self._latest = self._latest, None
+            waiting, self._waiting = self._waiting, []
+        if what is None:
+            return  # the one before has written it already
+        trouble = self._write(what)
+
+        def answer() -> None:
+            for kept in waiting:
+                kept(trouble)
+
+        call_in(self._loop, answer)
 
     def _write(self, what: Remembered) -> str | None:
         path = self.folder / FILE
@@ -219,16 +144,16 @@ class StateFile:
             if self._set_aside and self._disk.exists(path):
                 self._put_aside(path, encoded(what))
             else:
-                write_whole(self._disk, path, encoded(what), 0o640)
-        except Exception as error:  # noqa: BLE001 - this thread must not end, and the alarm says what it was
+                self._disk.write_whole(path, encoded(what), 0o640)
+        except Exception as error:  # noqa: BLE001 - the alarm says what it was
             return f"{getattr(error, 'strerror', None) or error} ({path})"
         self._set_aside = False
         return None
 
     def _put_aside(self, path: Path, data: bytes) -> None:
         """The new file is on the medium before the old one gives way: at no instant is there neither."""
-        aside = path.with_name(FILE + _ASIDE)
-        self._disk.write(aside, data, 0o640)
+        aside = path.with_name(FILE + ASIDE)
+        self._disk.write_file(aside, data, 0o640)
         self._disk.sync_folder(path.parent)
         number = 1
         while self._disk.exists(other := path.with_name(f"{FILE}{_UNREADABLE}{number}")):
@@ -237,13 +162,7 @@ class StateFile:
         self._disk.rename(aside, path)
         self._disk.sync_folder(path.parent)
 
-    def _answer(self, waiting: list[Kept], trouble: str | None) -> None:
-        def answer() -> None:
-            for kept in waiting:
-                kept(trouble)
 
-        if self._loop is None:
-            answer()
-            return
-        with suppress(RuntimeError):  # the loop has ended, and with it all who waited
-            self._loop.call_soon_threadsafe(answer)
+def _whatever_comes(job: Job) -> None:
+    with suppress(Exception):  # whatever it is, holds must be written on
+        job()

@@ -14,9 +14,9 @@ import msgspec
 from msgspec import Struct
 
 from gatehand.config import Config, Loaded
-from gatehand.mqtt.settings import Protocol, TlsFiles, encryption
+from gatehand.journal.disk import Disk
+from gatehand.mqtt.settings import Protocol, TlsFiles, broker_settings
 from gatehand.shell.ports import Remembered
-from gatehand.shell.state_file import StateDisk, write_whole
 
 LOCK: Final = "daemon.lock"
 YIELDED: Final = "yielded"
@@ -126,6 +126,7 @@ def gone(remembered: Remembered, config: Config) -> tuple[str, ...]:
 OFF_FILE: Final = "off.json"
 OFF_VERSION: Final = 1
 _MODE: Final = 0o600
+_LARGEST_BYTES: Final = 4_000_000
 
 
 class OffWord(Struct, frozen=True):
@@ -152,18 +153,13 @@ class OffNotes(Struct, frozen=True, kw_only=True):
     @classmethod
     def of(cls, config: Config, loaded: Loaded) -> Self:
         """What this config says; `loaded` makes its paths absolute."""
-        broker = config.broker
-        password = broker.password_file
+        settings = broker_settings(config, lambda path: loaded.file(path).absolute(), login=False)
+        password = config.broker.password_file
         return cls(
-            base=broker.base,
-            host=broker.host,
-            port=broker.port,
-            protocol=broker.protocol,
-            keepalive=broker.keepalive,
-            username=broker.username,
+            base=config.broker.base,
             password_file=None if password is None else loaded.file(password).absolute(),
-            tls=encryption(config, lambda path: loaded.file(path).absolute()),
             collectors={name: OffWord(fan.command.topic, fan.command.off) for name, fan in config.collector.items()},
+            **{key: getattr(settings, key) for key in ("host", "port", "protocol", "keepalive", "username", "tls")},
         )
 
 
@@ -174,7 +170,7 @@ def write_notes(folder: Path, notes: OffNotes) -> None:
         OSError: they could not be written; those of before are still there.
     """
     text = msgspec.json.format(msgspec.json.encode(notes, enc_hook=str)) + b"\n"
-    write_whole(StateDisk(), folder / OFF_FILE, text, _MODE)
+    Disk().write_whole(folder / OFF_FILE, text, _MODE)
 
 
 class NoNotesError(Exception):
@@ -189,7 +185,7 @@ def read_notes(folder: Path) -> OffNotes:
     """
     path = folder / OFF_FILE
     try:
-        found = msgspec.json.decode(StateDisk().read(path), type=OffNotes, dec_hook=_path)
+        found = msgspec.json.decode(Disk().read(path, _LARGEST_BYTES), type=OffNotes, dec_hook=_path)
     except FileNotFoundError:
         raise NoNotesError(f"{path} is not there: no daemon has run with this state folder") from None
     except OSError as error:
