@@ -2,9 +2,10 @@
 
 import ast
 import inspect
+from itertools import pairwise
 from typing import Any
 
-from gatehand.config import ducts
+from gatehand.config import ducts, signals, tables
 from gatehand.config.model import Config
 from gatehand_air.fittings import ENTRIES, FITTINGS, MATERIALS
 
@@ -14,9 +15,10 @@ DIALECT = "https://json-schema.org/draft/2020-12/schema"
 def json_schema() -> dict[str, Any]:
     """The schema as plain data: a description for every key, no unknown keys, durations as number or text."""
     made = Config.model_json_schema()
-    for name, texts in _docstrings().items():
-        for key, text in texts.items():
-            made["$defs"][name]["properties"][key].setdefault("description", text)
+    docstrings = _docstrings()
+    for name, table in made["$defs"].items():
+        for key, text in docstrings[name].items():
+            table["properties"][key].setdefault("description", text)
     _complete_ducts(made["$defs"])
     for table in (made, *made["$defs"].values()):
         _tidy(table)
@@ -40,15 +42,16 @@ def _complete_ducts(tables: dict[str, Any]) -> None:
 def _docstrings() -> dict[str, dict[str, str]]:
     """Descriptions that stand as docstrings below attributes, by class and key: read only here, for it takes time."""
     found: dict[str, dict[str, str]] = {}
-    for node in ast.parse(inspect.getsource(ducts)).body:
+    for node in (node for module in (signals, ducts, tables) for node in ast.parse(inspect.getsource(module)).body):
         if not isinstance(node, ast.ClassDef):
             continue
-        texts = found.setdefault(node.name, {})
-        for line, below in zip(node.body, node.body[1:], strict=False):
+        bases = (ast.unparse(base).rpartition(".")[2] for base in node.bases)
+        texts = found[node.name] = {key: text for base in bases for key, text in found.get(base, {}).items()}
+        for line, below in pairwise(node.body):
             match line, below:
                 case ast.AnnAssign(target=ast.Name(id=key)), ast.Expr(value=ast.Constant(value=str(text))):
                     texts[key] = " ".join(text.split())
-    return {name: texts for name, texts in found.items() if texts}
+    return found
 
 
 def _tidy(table: dict[str, Any]) -> None:

@@ -56,10 +56,10 @@ class TopicSource(_Words):
     """A topic that is listened to, and where in a JSON payload the value stands."""
 
     topic: Topic = Field(description="Topic to listen to.")
-    pointer: Pointer | None = Field(
-        None, description='JSON pointer (RFC 6901) to the value, such as "/amps"; without it the payload is the value.'
-    )
-    poll: PollRequest | None = Field(None, description="Asks the device to say it now; default: it is never asked.")
+    pointer: Pointer | None = None
+    """JSON pointer (RFC 6901) to the value, such as "/amps"; without it the payload is the value."""
+    poll: PollRequest | None = None
+    """Asks the device to say it now; default: it is never asked."""
 
 
 class SwitchState(TopicSource):
@@ -99,15 +99,14 @@ class ResetInput(TopicSource):
 class Current(TopicSource):
     """A current sensor."""
 
-    scale: Scale = Field(1.0, description="Factor from the payload's number to ampere, such as 0.001 for milliampere.")
-    at: Pointer | None = Field(
-        None,
-        description="JSON pointer (RFC 6901) to when it was measured: seconds or milliseconds of any clock that rises, "
-        "or an RFC 3339 text; default: a reading counts as of the moment it comes.",
-    )
-    max_age: SomeSeconds | None = Field(
-        None, description="With at: a reading older than this is refused; default: 5 s."
-    )
+    scale: Scale = 1.0
+    """Factor from the payload's number to ampere, such as 0.001 for milliampere."""
+    at: Pointer | None = None
+    """JSON pointer (RFC 6901) to when it was measured: seconds or milliseconds of any clock that rises, or an RFC 3339
+    text; default: a reading counts as of the moment it comes.
+    """
+    max_age: SomeSeconds | None = None
+    """With at: a reading older than this is refused; default: 5 s."""
 
     @property
     def oldest(self) -> float:
