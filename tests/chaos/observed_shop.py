@@ -22,7 +22,9 @@ from paho.mqtt.enums import CallbackAPIVersion
 from support.monitor import Monitor
 
 from gatehand.config import Config
-from gatehand.simshop import Habits, Sent, SimShop, ToolHabits
+from gatehand.simshop.device import Sent
+from gatehand.simshop.sim_shop import Habits, SimShop
+from gatehand.simshop.tool import ToolHabits
 
 TURN = 0.02
 LAST_WORDS, QUIET = 3.0, 0.1

@@ -6,7 +6,7 @@ from gatehand.config import Config
 from gatehand.config.load import load_text
 from gatehand.config.signals import Current
 from gatehand.mqtt.payload import Reader
-from gatehand.simshop import Sent
+from gatehand.simshop.device import Sent
 
 TEXT = """
 [collector.main]

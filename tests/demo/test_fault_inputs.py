@@ -11,7 +11,9 @@ from sim_shops import config
 from gatehand.demo.environment import CONFIG_NAME
 from gatehand.demo.play import invitation
 from gatehand.demo.simulated_devices import FAULT_INPUTS, take_fault_input
-from gatehand.simshop import CollectorHabits, GateHabits, Habits, SimShop
+from gatehand.simshop.collector import CollectorHabits
+from gatehand.simshop.gate import GateHabits
+from gatehand.simshop.sim_shop import Habits, SimShop
 
 CONFIG = config()
 

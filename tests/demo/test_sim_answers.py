@@ -2,13 +2,19 @@
 
 import json
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from sim_shops import TEXT
 
 from gatehand.config import Config, load_text
 from gatehand.shell.routes import Routes
-from gatehand.simshop import GateTrouble, Habits, Sent, SimShop, ToolHabits
+from gatehand.simshop.gate import GateTrouble
+from gatehand.simshop.sim_shop import Habits, SimShop
+from gatehand.simshop.tool import ToolHabits
 from gatehand_rules import events as ev
+
+if TYPE_CHECKING:
+    from gatehand.simshop.device import Sent
 
 
 def poll(topic: str, payload: str) -> str:

@@ -3,7 +3,8 @@
 import pytest
 from sim_shops import config, said
 
-from gatehand.simshop import CollectorHabits, Habits, SimShop
+from gatehand.simshop.collector import CollectorHabits
+from gatehand.simshop.sim_shop import Habits, SimShop
 
 CONFIG = config()
 USUAL = CollectorHabits(delay=0.0, running_amps=8.0)

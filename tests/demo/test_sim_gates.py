@@ -5,7 +5,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from sim_shops import config, said
 
-from gatehand.simshop import GateHabits, GateTrouble, Habits, SimShop
+from gatehand.simshop.gate import GateHabits, GateTrouble
+from gatehand.simshop.sim_shop import Habits, SimShop
 
 CONFIG = config()
 USUAL = GateHabits(travel=0.5, delay=0.0)

@@ -10,7 +10,9 @@ from sim_shops import amps, config, said
 
 from gatehand.config import Config
 from gatehand.mqtt.payload import Reader
-from gatehand.simshop import Agenda, Habits, Inrush, Reporter, SimShop, ToolHabits
+from gatehand.simshop.device import Agenda, Reporter
+from gatehand.simshop.sim_shop import Habits, SimShop
+from gatehand.simshop.tool import Inrush, ToolHabits
 
 CONFIG: Config = config()
 SAW, MILL = CONFIG.tool["saw"].current, CONFIG.tool["mill"].current

@@ -10,7 +10,8 @@ from gatehand.demo.simulated_devices import is_driven_against_shut_gates, is_fau
 from gatehand.journal.line import LogLine, facts_of
 from gatehand.shell.encode_commands import CommandEncoder
 from gatehand.shell.routes import Routes
-from gatehand.simshop import Sent, SimShop
+from gatehand.simshop.device import Sent
+from gatehand.simshop.sim_shop import SimShop
 from gatehand_rules import initial, step
 from gatehand_rules.events import BrokerConnected, Event, Tick
 

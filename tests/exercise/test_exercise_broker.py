@@ -19,7 +19,8 @@ from gatehand.demo.simulated_devices import SimulatedDevices
 from gatehand.mqtt.client import plain_client
 from gatehand.mqtt.settings import BrokerSettings
 from gatehand.shell.daemon import Daemon
-from gatehand.simshop import GateHabits, GateTrouble, Habits, SimShop
+from gatehand.simshop.gate import GateHabits, GateTrouble
+from gatehand.simshop.sim_shop import Habits, SimShop
 
 pytestmark = pytest.mark.broker
 

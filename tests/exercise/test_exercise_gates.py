@@ -5,7 +5,8 @@ from virtual_world import MECHANICAL, TEXT, VirtualWorld, at_the_tools
 
 from gatehand.exercise.results import GateResult, How, Move, Result, proposal
 from gatehand.mqtt.transport import Outgoing
-from gatehand.simshop import GateHabits, GateTrouble, Habits
+from gatehand.simshop.gate import GateHabits, GateTrouble
+from gatehand.simshop.sim_shop import Habits
 from gatehand_rules.words import Position
 
 GATES = ("band_saw", "planing", "router")

@@ -6,7 +6,7 @@ import tomllib
 from virtual_world import VirtualWorld, at_the_tools, config
 
 from gatehand.exercise import results
-from gatehand.simshop import GateTrouble
+from gatehand.simshop.gate import GateTrouble
 
 
 def test_the_table_has_every_gate_and_tool_with_its_figures() -> None:

@@ -4,7 +4,8 @@ import pytest
 from virtual_world import MECHANICAL, TEXT, VirtualWorld, at_the_tools
 
 from gatehand.exercise.results import Result, ToolResult, Weight
-from gatehand.simshop import Habits, ToolHabits
+from gatehand.simshop.sim_shop import Habits
+from gatehand.simshop.tool import ToolHabits
 
 
 def of(result: Result, tool: str) -> ToolResult:

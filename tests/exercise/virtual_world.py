@@ -16,7 +16,9 @@ from gatehand.exercise.terminal_io import EndOfInput, TerminalEvent
 from gatehand.exercise.walk import Asked, walk
 from gatehand.mqtt.inbox import Message
 from gatehand.mqtt.transport import Outgoing
-from gatehand.simshop import GateHabits, Habits, Sent, SimShop
+from gatehand.simshop.device import Sent
+from gatehand.simshop.gate import GateHabits
+from gatehand.simshop.sim_shop import Habits, SimShop
 
 TEXT = """
 [collector.main]

@@ -15,7 +15,10 @@ from gatehand.journal.reader import EventReader
 from gatehand.past.recordings import recorded_shop
 from gatehand.replay.compare import Comparison, compare
 from gatehand.replay.history import replay
-from gatehand.simshop import CollectorHabits, GateHabits, GateTrouble, Habits, ToolHabits
+from gatehand.simshop.collector import CollectorHabits
+from gatehand.simshop.gate import GateHabits, GateTrouble
+from gatehand.simshop.sim_shop import Habits
+from gatehand.simshop.tool import ToolHabits
 from gatehand.times import EPOCH
 from gatehand_rules import Outcome, Shop
 from gatehand_rules.findings import Fact

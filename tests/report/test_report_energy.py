@@ -7,7 +7,9 @@ from support.recorded_shop import SHOP, RecordedShop
 
 from gatehand.config import load
 from gatehand.report.summary import gather
-from gatehand.simshop import CollectorHabits, Habits, ToolHabits
+from gatehand.simshop.collector import CollectorHabits
+from gatehand.simshop.sim_shop import Habits
+from gatehand.simshop.tool import ToolHabits
 
 CIRCUIT = """
 [circuit.wall]

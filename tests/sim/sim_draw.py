@@ -5,7 +5,10 @@ from pathlib import Path
 from random import Random
 
 from gatehand.config import Config, Loaded, load_text
-from gatehand.simshop import CollectorHabits, GateHabits, Habits, Inrush, ToolHabits
+from gatehand.simshop.collector import CollectorHabits
+from gatehand.simshop.gate import GateHabits
+from gatehand.simshop.sim_shop import Habits
+from gatehand.simshop.tool import Inrush, ToolHabits
 
 CONFIG = Path("shop/config.toml")
 

@@ -13,7 +13,7 @@ from sim_happening import Happening
 
 from gatehand.config import Config
 from gatehand.config.signals import TopicSource
-from gatehand.simshop import Reporter
+from gatehand.simshop.device import Reporter
 
 if TYPE_CHECKING:
     from sim_world import World

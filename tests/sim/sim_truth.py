@@ -11,7 +11,7 @@ from math import inf
 from sim_happening import Happening
 
 from gatehand.config import Config
-from gatehand.simshop import SimShop
+from gatehand.simshop.sim_shop import SimShop
 
 REMEMBER = 90.0
 """Seconds for which a fault that is over still explains what follows from it."""

@@ -25,7 +25,9 @@ from support.signal_words import signals
 
 from gatehand.config import Loaded
 from gatehand.shell.ports import Remembered
-from gatehand.simshop import GateTrouble, Sent, SimShop
+from gatehand.simshop.device import Sent
+from gatehand.simshop.gate import GateTrouble
+from gatehand.simshop.sim_shop import SimShop
 
 JUNK = (b"", b"nan", b"1e999", b"\xff\xfe", b"{", b'{"amps": true}', b"open\x00", b"[" * 200, b"-1", b"ON", b"9" * 5000)
 _TROUBLES = {f"gate_{each}": each for each in GateTrouble}

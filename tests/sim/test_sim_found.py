@@ -10,7 +10,8 @@ from sim_script import DAY
 
 from gatehand.config import load_text
 from gatehand.shell import freshness
-from gatehand.simshop import Habits, ToolHabits
+from gatehand.simshop.sim_shop import Habits
+from gatehand.simshop.tool import ToolHabits
 from gatehand_rules import collectors, zone
 
 Patch = pytest.MonkeyPatch

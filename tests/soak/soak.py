@@ -19,7 +19,9 @@ import paho.mqtt.client as paho
 from paho.mqtt.enums import CallbackAPIVersion
 
 from gatehand.config import Config, load
-from gatehand.simshop import Habits, Sent, SimShop, ToolHabits
+from gatehand.simshop.device import Sent
+from gatehand.simshop.sim_shop import Habits, SimShop
+from gatehand.simshop.tool import ToolHabits
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 

@@ -22,7 +22,9 @@ from gatehand.journal.disk import Disk
 from gatehand.recording.format import FrameKind, decode_header, encode_header, frame, frames
 from gatehand.recording.recording import recordings
 from gatehand.recording.store import Store
-from gatehand.simshop import GateTrouble, Habits, ToolHabits
+from gatehand.simshop.gate import GateTrouble
+from gatehand.simshop.sim_shop import Habits
+from gatehand.simshop.tool import ToolHabits
 from gatehand.times import stamp
 from support.recorded_shop import MORNING, SHOP, RecordedShop
 

@@ -11,7 +11,7 @@ from gatehand.mqtt.transport import Connected, Outgoing, Subscription
 from gatehand.recording.recorder import Recorder
 from gatehand.shell.active_config import ActiveConfig
 from gatehand.shell.engine import Engine
-from gatehand.simshop import Habits, SimShop
+from gatehand.simshop.sim_shop import Habits, SimShop
 from support.virtual_time import Clocks, Timers
 
 MORNING = datetime(2026, 3, 5, 8, tzinfo=UTC).timestamp()

@@ -10,7 +10,8 @@ from tune_support import cuts, track
 
 from gatehand.cli import main
 from gatehand.config import load
-from gatehand.simshop import Habits, ToolHabits
+from gatehand.simshop.sim_shop import Habits
+from gatehand.simshop.tool import ToolHabits
 from gatehand.tune.config_edit import NoEditError, difference, edited
 
 CONFIG = """\

@@ -7,7 +7,9 @@ from pathlib import Path
 import pytest
 from support.recorded_shop import SHOP, RecordedShop
 
-from gatehand.simshop import CollectorHabits, GateHabits, Habits
+from gatehand.simshop.collector import CollectorHabits
+from gatehand.simshop.gate import GateHabits
+from gatehand.simshop.sim_shop import Habits
 from why.why_support import SOFT
 
 

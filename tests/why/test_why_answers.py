@@ -7,7 +7,7 @@ import pytest
 from support.recorded_shop import SHOP, RecordedShop
 
 from gatehand.cli import main
-from gatehand.simshop import GateTrouble
+from gatehand.simshop.gate import GateTrouble
 from gatehand.text import as_sentence
 from why.why_support import now, why
 

@@ -5,7 +5,7 @@ from collections.abc import Callable
 import pytest
 from support.recorded_shop import SHOP, RecordedShop
 
-from gatehand.simshop import GateHabits, GateTrouble
+from gatehand.simshop.gate import GateHabits, GateTrouble
 from why.why_support import why
 
 

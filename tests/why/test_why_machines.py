@@ -5,7 +5,7 @@ from collections.abc import Callable
 import pytest
 from support.recorded_shop import SHOP, RecordedShop
 
-from gatehand.simshop import CollectorHabits
+from gatehand.simshop.collector import CollectorHabits
 from why.why_support import now, why
 
 

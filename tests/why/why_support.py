@@ -8,7 +8,7 @@ import pytest
 from support.recorded_shop import RecordedShop
 
 from gatehand.cli import main
-from gatehand.simshop import ToolHabits
+from gatehand.simshop.tool import ToolHabits
 
 SOFT = {name: ToolHabits(inrush=None, noise=0.0, every=1.0) for name in ("band_saw", "router")}
 

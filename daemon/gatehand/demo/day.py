@@ -8,7 +8,9 @@ from dataclasses import dataclass
 from typing import Final
 
 from gatehand.journal.line import LogLine
-from gatehand.simshop import GateHabits, Habits, ToolHabits
+from gatehand.simshop.gate import GateHabits
+from gatehand.simshop.sim_shop import Habits
+from gatehand.simshop.tool import ToolHabits
 from gatehand_rules.findings import Alarm, Fact, Happened, Rule
 
 COLLECTOR: Final = "main"

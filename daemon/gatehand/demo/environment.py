@@ -23,7 +23,7 @@ from gatehand.mqtt.client import plain_client
 from gatehand.mqtt.embedded import embedded_broker
 from gatehand.mqtt.settings import BrokerSettings
 from gatehand.shell.daemon import Daemon
-from gatehand.simshop import SimShop
+from gatehand.simshop.sim_shop import SimShop
 from gatehand.text import shown
 from gatehand_rules.findings import Fact, Happened
 

@@ -13,7 +13,9 @@ from typing import Final
 from gatehand.journal.sentences import spoken
 from gatehand.mqtt.client import PlainClient
 from gatehand.mqtt.payload import Reader, Rejected, UnknownWord, excerpt
-from gatehand.simshop import GateTrouble, Sent, SimShop
+from gatehand.simshop.device import Sent
+from gatehand.simshop.gate import GateTrouble
+from gatehand.simshop.sim_shop import SimShop
 
 _SIM: Final = "sim/"
 FAULT_TOPICS: Final = f"{_SIM}+/+"
