@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from gatehand.cli import main
-from gatehand.commands._output import Progress
+from gatehand.commands import progress
 from gatehand.config import load_text
 from gatehand.past.player import rested
 from gatehand_rules.findings import Happened
@@ -266,22 +266,22 @@ class _Screen(io.StringIO):
 
 def test_progress_shows_after_two_seconds_and_is_taken_away_again(monkeypatch: pytest.MonkeyPatch) -> None:
     now = [100.0]
-    monkeypatch.setattr("gatehand.commands._output.time.monotonic", lambda: now[0])
+    monkeypatch.setattr("gatehand.commands.time.monotonic", lambda: now[0])
     screen = _Screen()
-    with Progress("readings", 1000, to=screen) as progress:
-        progress.count(100)
+    with progress("readings", 1000, to=screen) as count:
+        count(100)
         assert screen.getvalue() == ""
         now[0] += 2.1
-        progress.count(500)
+        count(500)
         assert "[###############               ]  50%  500 readings, 238 a second" in screen.getvalue()
     assert screen.getvalue().endswith("\r")
 
 
 def test_progress_is_silent_where_nobody_watches(monkeypatch: pytest.MonkeyPatch) -> None:
     now = [100.0]
-    monkeypatch.setattr("gatehand.commands._output.time.monotonic", lambda: now[0])
+    monkeypatch.setattr("gatehand.commands.time.monotonic", lambda: now[0])
     pipe = io.StringIO()
-    with Progress("readings", to=pipe) as progress:
+    with progress("readings", to=pipe) as count:
         now[0] += 10
-        progress.count(500)
+        count(500)
     assert pipe.getvalue() == ""

@@ -1,16 +1,34 @@
 """The commands, one module each: `configure(parser)` adds its options, `run(args)` does it and gives the exit code.
 
-The table of commands stands in `gatehand.cli`. A module here that begins with `_` is no command.
+Here stands what several of them share: how a command ends, a progress line, the config in order or what can be read of
+it, and options that take times, bounded numbers, a broker. The table of commands stands in `gatehand.cli`.
 """
 
-from collections.abc import Iterable, Iterator
+import argparse
+import sys
+import time
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
+from datetime import datetime
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final, TextIO
 
 from gatehand.text import did_you_mean
+from gatehand.times import WhenError, when
+
+if TYPE_CHECKING:
+    from gatehand.config import Config, Loaded
+    from gatehand.screen.listen import Where
+    from gatehand_rules import Shop
 
 WRONG_USAGE: Final = 2
+HIGHEST_PORT: Final = 65_535
+_PORT: Final = 1883
+_PORT_TLS: Final = 8883
+_SHOW_AFTER: Final = 2.0
+_EVERY: Final = 0.2
+_WIDTH: Final = 30
+_SHOWN_SKIPPED: Final = 3
 
 
 class CommandError(Exception):
@@ -49,3 +67,200 @@ def write(path: Path, text: str) -> None:
         path.write_text(text, encoding="utf-8")
     except OSError as error:
         raise CommandError(f"{path}: cannot be written ({error.strerror or error}): name another place") from error
+
+
+@contextmanager
+def progress(what: str, whole: int = 0, *, to: TextIO | None = None) -> Iterator[Callable[[int], None]]:
+    """Gives a function that says how much is done, shown on standard error (with a bar where the whole is known).
+
+    Silent for what takes less than two seconds, and where nobody watches.
+    """
+    screen = to or sys.stderr
+    watched = screen.isatty()
+    began = time.monotonic()
+    due, shown = began + _SHOW_AFTER, 0
+
+    def count(done: int) -> None:
+        nonlocal due, shown
+        now = time.monotonic()
+        if not watched or now < due:
+            return
+        due = now + _EVERY
+        text = f"{done:,} {what}, {done / (now - began):,.0f} a second"
+        if whole:
+            share = min(1.0, done / whole)
+            text = f"[{'#' * round(share * _WIDTH):<{_WIDTH}}] {share:4.0%}  {text}"
+        print("\r" + text.ljust(shown), end="", file=screen, flush=True)
+        shown = len(text)
+
+    try:
+        yield count
+    finally:
+        if shown:
+            print("\r" + " " * shown, end="\r", file=screen, flush=True)
+
+
+def show_skipped(skipped: Sequence[object]) -> None:
+    """The first lines of the log that had to be skipped, and how many more there are."""
+    for one in skipped[:_SHOWN_SKIPPED]:
+        print(one, file=sys.stderr)
+    if len(skipped) > _SHOWN_SKIPPED:
+        print(f"... and {len(skipped) - _SHOWN_SKIPPED} more lines skipped", file=sys.stderr)
+
+
+def configured(path: Path) -> "tuple[Config, Loaded, Shop]":
+    """The config in order. Warnings are `gatehand check`'s business.
+
+    Who reads the log need not be able to write it or to read the daemon's password: files are not looked at here.
+
+    Raises:
+        CommandError: it has errors.
+    """
+    from gatehand.config import load
+
+    loaded = load(path, files=False)
+    if loaded.config is None or loaded.shop is None:
+        raise CommandError("\n".join(map(str, loaded.errors)))
+    return loaded.config, loaded, loaded.shop
+
+
+def readable(path: Path) -> "tuple[Loaded, Config | None]":
+    """The config, or what can be read of one with errors, with a note of that; None: there is no text.
+
+    For commands that only look: the daemon works on with its last good config while this one is being mended.
+    """
+    from gatehand.config.load import load, salvage
+
+    loaded = load(path, files=False)
+    if loaded.config is not None or not loaded.text:
+        for problem in loaded.errors:
+            print(problem, file=sys.stderr)
+        return loaded, loaded.config
+    print(f"{path} has errors, gatehand check shows them; using what can be read of it", file=sys.stderr)
+    return loaded, salvage(loaded.text)
+
+
+def add_span(
+    parser: argparse.ArgumentParser, *, since: str, until: str, flags: tuple[str, str] = ("--from", "--to")
+) -> None:
+    """The pair of options, as `since` and `until`, each None when not given; its helps."""
+    for flag, name, what in zip(flags, ("since", "until"), (since, until), strict=True):
+        parser.add_argument(flag, dest=name, metavar="TIME", type=moment, help=what)
+
+
+def moment(text: str) -> datetime:
+    """The `type` of an option that takes a time; a moment with its zone comes out of it."""
+    try:
+        return when(text, datetime.now().astimezone())
+    except WhenError as error:
+        raise argparse.ArgumentTypeError(str(error)) from None
+
+
+def whole_number(what: str, most: int) -> Callable[[str], int]:
+    """The `type` of an option that takes a number from 1 to `most`. `what`: "a port"."""
+
+    def read(text: str) -> int:
+        if not text.isascii() or not text.isdigit() or not 0 < int(text) <= most:
+            raise argparse.ArgumentTypeError(f"found {text!r}; wanted {what} from 1 to {most}")
+        return int(text)
+
+    return read
+
+
+def seconds(most: float, example: str) -> Callable[[str], float]:
+    """The `type` of an option that takes seconds, up to `most`."""
+
+    def read(text: str) -> float:
+        try:
+            found = float(text)
+        except ValueError:
+            found = -1.0
+        if not 0 < found <= most:
+            raise argparse.ArgumentTypeError(f"found {text!r}; wanted seconds from 0 to {most:g}, such as {example}")
+        return found
+
+    return read
+
+
+class NoBrokerNamedError(Exception):
+    """Neither the command line nor a config says which broker; the text says what to do."""
+
+
+def add_broker(parser: argparse.ArgumentParser) -> None:
+    """The options that name a broker."""
+    group = parser.add_argument_group("the broker, when it is not the config's")
+    group.add_argument("--broker", type=_address, metavar="HOST[:PORT]", help="look at this broker; needs no config")
+    group.add_argument("--base", type=_base, metavar="TOPIC", help="the daemon's base topic; default gatehand")
+    group.add_argument("--username", metavar="NAME", help="the login, such as viewer")
+    group.add_argument("--password-file", type=Path, metavar="FILE", help="its first line is the password")
+    group.add_argument("--tls", action="store_true", help="encrypt; verify with the system's certificates")
+    group.add_argument("--ca-file", type=Path, metavar="FILE", help="encrypt; verify with this certificate")
+
+
+def where(args: argparse.Namespace, role: str) -> "Where":
+    """The broker to look at: what the command line names, else what the config says. `role` names the client there.
+
+    Raises:
+        NoBrokerNamedError: none is named, and there is no config that could.
+        NoSecretError: a password cannot be read.
+    """
+    from dataclasses import replace
+
+    from gatehand.mqtt.settings import BrokerSettings, TlsFiles, broker_settings, fresh_client_id
+    from gatehand.screen.listen import Where
+    from gatehand.small_files import read_secret
+
+    if args.broker is None:
+        loaded, config = readable(args.config)
+        if config is None:
+            raise NoBrokerNamedError("without a config, name the broker: --broker HOST[:PORT] --base TOPIC")
+        base = config.broker.base
+        own_login = args.username is None and args.password_file is None
+        settings = broker_settings(config, loaded.file, client_id=fresh_client_id(base, role), login=own_login)
+    else:
+        host, port = args.broker
+        tls = TlsFiles(args.ca_file) if args.tls or args.ca_file is not None else None
+        base = args.base or "gatehand"
+        port = port or (_PORT_TLS if tls else _PORT)
+        settings = BrokerSettings(host, port, client_id=fresh_client_id(base, role), tls=tls)
+    if args.username is not None:
+        settings = replace(settings, username=args.username, password=None)
+    if args.password_file is not None:
+        settings = replace(settings, password=read_secret(args.password_file))
+    return Where(settings, args.base or base)
+
+
+def where_to_look(args: argparse.Namespace, command: str) -> "Where":
+    """The same for a screen, which itself says what is wrong with the connection.
+
+    Raises:
+        CommandError: no broker is named, or a password cannot be read.
+    """
+    import logging
+
+    from gatehand.small_files import NoSecretError
+
+    logging.getLogger("gatehand.mqtt").addHandler(logging.NullHandler())
+    with ending(NoBrokerNamedError, NoSecretError, by=f"gatehand {command}: "):
+        return where(args, command)
+
+
+def _address(text: str) -> tuple[str, int | None]:
+    host, port = text, ""
+    if text.startswith("["):
+        host, _, port = text[1:].partition("]")
+        port = port.removeprefix(":")
+    elif text.count(":") == 1:
+        host, _, port = text.partition(":")
+    wanted = "wanted HOST or HOST:PORT, such as shop.local:1883 or [fe80::1]:1883"
+    if not host or any(char.isspace() or char == "/" for char in host):
+        raise argparse.ArgumentTypeError(f"found {text!r}; {wanted}")
+    if port and not (port.isascii() and port.isdigit() and 0 < int(port) <= HIGHEST_PORT):
+        raise argparse.ArgumentTypeError(f"found the port {port!r}; {wanted}")
+    return host, int(port) if port else None
+
+
+def _base(text: str) -> str:
+    if not text or text.strip("/") != text or any(char in "+#\0" for char in text):
+        raise argparse.ArgumentTypeError(f"found {text!r}; wanted a topic such as gatehand, without + and #")
+    return text

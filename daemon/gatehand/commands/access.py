@@ -4,7 +4,7 @@ import argparse
 import json
 
 from gatehand.access_rights import access_list, users
-from gatehand.commands._options import configured
+from gatehand.commands import configured
 
 
 def configure(parser: argparse.ArgumentParser) -> None:

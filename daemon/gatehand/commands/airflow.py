@@ -5,8 +5,7 @@ import json
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from gatehand.commands import WRONG_USAGE, CommandError, ending, no_such
-from gatehand.commands._options import configured
+from gatehand.commands import WRONG_USAGE, CommandError, configured, ending, no_such
 from gatehand.config import Config
 
 if TYPE_CHECKING:

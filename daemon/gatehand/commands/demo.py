@@ -6,8 +6,7 @@ import shutil
 from functools import partial
 from pathlib import Path
 
-from gatehand.commands import ending
-from gatehand.commands._options import HIGHEST_PORT, whole_number
+from gatehand.commands import HIGHEST_PORT, ending, whole_number
 
 
 def configure(parser: argparse.ArgumentParser) -> None:

@@ -3,8 +3,7 @@
 import argparse
 from datetime import datetime
 
-from gatehand.commands import CommandError, no_such
-from gatehand.commands._options import configured, moment
+from gatehand.commands import CommandError, configured, moment, no_such
 
 
 def configure(parser: argparse.ArgumentParser) -> None:

@@ -6,8 +6,7 @@ import json
 import sys
 from typing import TYPE_CHECKING
 
-from gatehand.commands import ending, no_such
-from gatehand.commands._options import configured, whole_number
+from gatehand.commands import configured, ending, no_such, whole_number
 
 if TYPE_CHECKING:
     from typing import TextIO

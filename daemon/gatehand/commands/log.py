@@ -6,9 +6,7 @@ from collections import deque
 from itertools import islice
 from pathlib import Path
 
-from gatehand.commands import WRONG_USAGE, CommandError, no_such
-from gatehand.commands._options import add_span, readable
-from gatehand.commands._output import show_skipped
+from gatehand.commands import WRONG_USAGE, CommandError, add_span, no_such, readable, show_skipped
 from gatehand.journal.line import LogLine, OwnEvent
 from gatehand.journal.reader import EventReader, Follower
 from gatehand.journal.sentences import sentence

@@ -9,8 +9,7 @@ import json
 from collections.abc import AsyncIterator
 from typing import TYPE_CHECKING, Any, Final
 
-from gatehand.commands import CommandError
-from gatehand.commands._options import NoBrokerNamedError, add_broker, seconds, where
+from gatehand.commands import CommandError, NoBrokerNamedError, add_broker, seconds, where
 
 if TYPE_CHECKING:
     from gatehand.mqtt.client import PlainClient

@@ -5,9 +5,7 @@ import json
 import sys
 from pathlib import Path
 
-from gatehand.commands import WRONG_USAGE, CommandError, ending
-from gatehand.commands._options import add_span, configured
-from gatehand.commands._output import Progress
+from gatehand.commands import WRONG_USAGE, CommandError, add_span, configured, ending, progress
 from gatehand.times import local_text
 from gatehand_rules import Finding, Shop
 
@@ -53,8 +51,8 @@ def _readings(args: argparse.Namespace, shop: Shop) -> int:
     def show_text(ms: int, finding: Finding) -> None:
         print(f"{ms / 1000:12.3f} s  {sentence_of(finding)}")
 
-    with ending(CsvError, NeverAtRestError), Progress("readings") as progress:
-        still_running = play_csv(args.readings, shop, show_json if args.json else show_text, progress.count)
+    with ending(CsvError, NeverAtRestError), progress("readings") as count:
+        still_running = play_csv(args.readings, shop, show_json if args.json else show_text, count)
     for tool in still_running:
         print(
             f"{args.readings}: {tool} still runs when the readings end, and its sensor speaks only on change "
@@ -69,8 +67,8 @@ def _recording(args: argparse.Namespace, folder: Path, shop: Shop) -> int:
     from gatehand.replay.compare import as_json, compare, diff, table
 
     whole = sum(round(each.size / BYTES_PER_READING) for each in recordings(folder, args.since, args.until))
-    with Progress("readings", whole) as progress:
-        found = compare(folder, shop, args.since, args.until, progress.count)
+    with progress("readings", whole) as count:
+        found = compare(folder, shop, args.since, args.until, count)
     for trouble in found.history.troubles:
         print(f"left out: {trouble}", file=sys.stderr)
     if not found.history.files:

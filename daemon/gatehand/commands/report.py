@@ -4,9 +4,7 @@ import argparse
 import json
 from pathlib import Path
 
-from gatehand.commands import CommandError, write
-from gatehand.commands._options import add_span, configured
-from gatehand.commands._output import Progress, show_skipped
+from gatehand.commands import CommandError, add_span, configured, progress, show_skipped, write
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -27,8 +25,8 @@ def run(args: argparse.Namespace) -> int:
     from gatehand.report.summary import gather
 
     folder = loaded.file(config.log.folder)
-    with Progress("events") as progress:
-        summary, skipped = gather(config, folder, args.since, args.until, progress.count)
+    with progress("events") as count:
+        summary, skipped = gather(config, folder, args.since, args.until, count)
     show_skipped(skipped)
     if not summary.account.events:
         raise CommandError(f"{folder}: no events in that time")

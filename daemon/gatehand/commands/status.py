@@ -7,7 +7,7 @@ import shutil
 import sys
 import time
 
-from gatehand.commands._options import add_broker, seconds, where_to_look
+from gatehand.commands import add_broker, seconds, where_to_look
 
 _LONGEST_WAIT = 60.0
 

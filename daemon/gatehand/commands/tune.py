@@ -7,9 +7,7 @@ from datetime import timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from gatehand.commands import CommandError, ending, no_such, write
-from gatehand.commands._options import add_span, configured
-from gatehand.commands._output import Progress
+from gatehand.commands import CommandError, add_span, configured, ending, no_such, progress, write
 from gatehand.config import Config, Loaded
 
 if TYPE_CHECKING:
@@ -66,9 +64,9 @@ def _readings(args: argparse.Namespace, config: Config, loaded: Loaded) -> "Read
     from gatehand.past.csv_readings import CsvError
     from gatehand.past.recordings import from_csv, from_recording, newest
 
-    with ending(CsvError), Progress("readings") as progress:
+    with ending(CsvError), progress("readings") as count:
         if args.readings is not None:
-            return from_csv(args.readings, config.tool, progress.count)
+            return from_csv(args.readings, config.tool, count)
         folder = loaded.file(config.log.folder)
         last = newest(folder)
         if last is None:
@@ -77,7 +75,7 @@ def _readings(args: argparse.Namespace, config: Config, loaded: Loaded) -> "Read
                 "file with --readings"
             )
         return from_recording(
-            folder, args.tool or config.tool, args.since or last - timedelta(days=DAYS), args.until, progress.count
+            folder, args.tool or config.tool, args.since or last - timedelta(days=DAYS), args.until, count
         )
 
 

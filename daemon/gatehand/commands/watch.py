@@ -4,8 +4,7 @@ import argparse
 import asyncio
 import sys
 
-from gatehand.commands import WRONG_USAGE, CommandError
-from gatehand.commands._options import add_broker, where_to_look
+from gatehand.commands import WRONG_USAGE, CommandError, add_broker, where_to_look
 
 _FEWEST_COLUMNS = 40
 _FEWEST_ROWS = 8

@@ -5,8 +5,7 @@ import json
 from itertools import chain
 from typing import TYPE_CHECKING
 
-from gatehand.commands import CommandError, no_such
-from gatehand.commands._options import configured, moment
+from gatehand.commands import CommandError, configured, moment, no_such
 from gatehand.config import Config
 
 if TYPE_CHECKING:
