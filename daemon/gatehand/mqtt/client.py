@@ -18,14 +18,7 @@ from aiomqtt.exceptions import MqttConnectError
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
-from gatehand.mqtt.failures import (
-    ConnectionFailedError,
-    Failure,
-    failure_notice,
-    objection,
-    subscription_refused,
-    with_fall_back,
-)
+from gatehand.mqtt import failures
 from gatehand.mqtt.inbox import Message
 from gatehand.mqtt.notices import quiet_logger
 from gatehand.mqtt.paho_client import connect_failure, delivery, refusal, refused_connection, tls_context
@@ -82,7 +75,7 @@ class PlainClient:
         self._answers.clear()
         qos, retain, properties = delivery(outgoing.kind, v5=self.protocol == "5")
         await self.publish(outgoing.topic, outgoing.payload, qos, retain=retain, properties=properties)
-        objections = (objection(outgoing, code.value, code.getName()) for code in self._answers)
+        objections = (failures.objection(outgoing, code.value, code.getName()) for code in self._answers)
         return next(filter(None, objections), None)
 
     async def messages(self) -> AsyncIterator[Message]:
@@ -106,9 +99,9 @@ async def plain_client(settings: BrokerSettings, topics: Sequence[str] = ()) -> 
         ClientError: no connection or subscription came about; the message says what to do.
     """
     try:
-        client, protocol = await with_fall_back(settings, partial(_connect, settings))
-    except ConnectionFailedError as failed:
-        raise ClientError(failure_notice(failed, settings).text) from failed
+        client, protocol = await failures.with_fall_back(settings, partial(_connect, settings))
+    except failures.ConnectionFailedError as failed:
+        raise ClientError(failures.failure_notice(failed, settings).text) from failed
     try:
         await _subscribe(client, topics)
         yield PlainClient(client, protocol)
@@ -141,7 +134,7 @@ async def _connect(settings: BrokerSettings, protocol: Protocol) -> tuple[aiomqt
             raise refused_connection(error.rc) from error
         if str(error) == NO_ANSWER:
             cause = f"connected, but no answer within {_ANSWER_WITHIN:g} s"
-            raise ConnectionFailedError(Failure.NO_ANSWER, cause) from error
+            raise failures.ConnectionFailedError(failures.Failure.NO_ANSWER, cause) from error
         raise connect_failure(error) from error
     return client, protocol
 
@@ -153,7 +146,7 @@ async def _subscribe(client: aiomqtt.Client, topics: Sequence[str]) -> None:
         codes = await client.subscribe([(topic, 1) for topic in topics])
     for topic, code in zip(topics, codes, strict=False):
         if (reason := refusal(code)) is not None:
-            raise ClientError(subscription_refused(topic, reason))
+            raise ClientError(failures.subscription_refused(topic, reason))
 
 
 async def _hang_up(client: aiomqtt.Client) -> None:

@@ -69,16 +69,10 @@ class GuardedListener:
             self._listener.on_notice(Notice(NoticeKind.INTERNAL_ERROR, text, {"error": type(error).__name__}))
 
 
-_LINES: Final = 5
-_SECONDS: Final = 10.0
-
-
 class RateLimit(logging.Filter):
     """Lets a few lines pass in each span of time; the first line of the next span says how many were left out."""
 
-    def __init__(
-        self, lines: int = _LINES, seconds: float = _SECONDS, clock: Callable[[], float] = time.monotonic
-    ) -> None:
+    def __init__(self, lines: int = 5, seconds: float = 10.0, clock: Callable[[], float] = time.monotonic) -> None:
         super().__init__()
         self._lines = lines
         self._seconds = seconds

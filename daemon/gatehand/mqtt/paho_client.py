@@ -218,14 +218,12 @@ def tls_context(settings: BrokerSettings) -> ssl.SSLContext | None:
     if settings.tls is None:
         return None
     tls = settings.tls
+    what = f"ca_file {tls.ca_file}"
     try:
         context = ssl.create_default_context(cafile=tls.ca_file)
-    except (OSError, ValueError) as error:
-        raise ConnectionFailedError(Failure.CERTIFICATE, f"ca_file {tls.ca_file} cannot be used: {error}") from error
-    if tls.cert_file is not None:
-        try:
+        if tls.cert_file is not None:
+            what = f"cert_file {tls.cert_file} with key_file {tls.key_file}"
             context.load_cert_chain(tls.cert_file, tls.key_file)
-        except (OSError, ValueError) as error:
-            cause = f"cert_file {tls.cert_file} with key_file {tls.key_file} cannot be used: {error}"
-            raise ConnectionFailedError(Failure.CERTIFICATE, cause) from error
+    except (OSError, ValueError) as error:
+        raise ConnectionFailedError(Failure.CERTIFICATE, f"{what} cannot be used: {error}") from error
     return context

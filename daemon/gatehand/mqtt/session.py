@@ -64,10 +64,11 @@ class Session:
         self._word = Outgoing(presence.topic, presence.here, MessageKind.STATUS)
         self._wanted = wanted
         self._subscribed: tuple[Subscription, ...] = ()
-        self._refused: dict[str, str] = {}
-        self._pulse = pulse
+        self.refused: dict[str, str] = {}
+        """Topics whose subscription the broker refuses now, and why."""
+        self._pulse = pulse or Pulse(lambda: 0.0)  # by its clock nothing ever takes time
         self._reads_anew = reads_anew
-        self._hooks = Hooks(self._on_answer, self._deliver, self._on_unreadable, self._look)
+        self._hooks = Hooks(self._on_answer, self._deliver, self._on_unreadable, self._pulse.look)
         self._client_logger = quiet_logger()
         self._connection: Connection | None = None
         """The one whose subscriptions stand."""
@@ -86,11 +87,6 @@ class Session:
         self._wake = asyncio.Event()
         self.found: bytes | None = None
         """What the broker retained on our own topic when this connection began."""
-
-    @property
-    def refused(self) -> frozenset[str]:
-        """Topics whose subscription the broker refuses now."""
-        return frozenset(self._refused)
 
     def listens_to(self, wanted: tuple[Subscription, ...]) -> bool:
         """Whether these, and no others, are what the broker has been asked for on this connection."""
@@ -128,8 +124,7 @@ class Session:
 
     async def run(self) -> None:
         """Keep a connection until `stop` is called or this is cancelled (then without a goodbye; the will speaks)."""
-        if self._pulse is not None:
-            self._pulse.listen(self._on_stood)
+        self._pulse.listen(self._on_stood)
         try:
             while not self._stopping:
                 try:
@@ -139,8 +134,7 @@ class Session:
                     following = Next(self._patience.retry[-1])
                 await self._pause(following)
         finally:
-            if self._pulse is not None:
-                self._pulse.unlisten(self._on_stood)
+            self._pulse.unlisten(self._on_stood)
 
     # One connection after the other
 
@@ -177,13 +171,13 @@ class Session:
         self._under_way, self._stood_for, self.found = 0, None, None
         wanted = self._wanted
         connection.inbox.set_sheddable(_sheddable(wanted))
-        self._refused = await connection.subscribe((*wanted, Subscription(self._own_topic)))
+        self.refused = await connection.subscribe((*wanted, Subscription(self._own_topic)))
         self._subscribed = wanted
         self._guarded.new_connection()
         self._guarded.say_rarely(self._retry.connected(connection.protocol))
         self._connection = connection
         self.publish(Outgoing(self._own_topic, self._presence.here, MessageKind.STATUS))
-        self._report_refused(self._refused)
+        self._report_refused(self.refused)
         info = Connected(connection.protocol, self._settings.host, self._settings.port)
         self._guarded.call(self._listener.on_connected, info)
         if self._stood_for is not None:
@@ -202,7 +196,7 @@ class Session:
             else:
                 woken = await self._woken(self._patience.refused_topics)
                 self._report_shed(connection)
-                if self._refused and not woken:
+                if self.refused and not woken:
                     await self._try_refused(connection)
 
     async def _change(self, connection: Connection, wanted: tuple[Subscription, ...]) -> None:
@@ -210,15 +204,15 @@ class Session:
         connection.inbox.set_sheddable(_sheddable(wanted))
         await connection.unsubscribe([each.topic for each in self._subscribed if each.topic not in topics])
         refused = await connection.subscribe([each for each in wanted if each not in before])
-        self._refused = {topic: why for topic, why in self._refused.items() if topic in topics} | refused
+        self.refused = {topic: why for topic, why in self.refused.items() if topic in topics} | refused
         self._report_refused(refused)
         self._subscribed = wanted
         self._settle_anew()
 
     async def _try_refused(self, connection: Connection) -> None:
-        wanted = [each for each in (*self._subscribed, Subscription(self._own_topic)) if each.topic in self._refused]
-        before, self._refused = self._refused, await connection.subscribe(wanted)
-        granted = before.keys() - self._refused.keys()
+        wanted = [each for each in (*self._subscribed, Subscription(self._own_topic)) if each.topic in self.refused]
+        before, self.refused = self.refused, await connection.subscribe(wanted)
+        granted = before.keys() - self.refused.keys()
         for topic in granted:
             text = f"the broker now grants the subscription to {topic!r}"
             self._guarded.say(Notice(NoticeKind.SUBSCRIPTION_GRANTED, text, {"topic": topic}))
@@ -311,10 +305,6 @@ class Session:
         self.publish(self._word)
 
     # Standstills, and what the broker retains
-
-    def _look(self) -> None:
-        if self._pulse is not None:
-            self._pulse.look()
 
     def _on_stood(self, seconds: float) -> None:
         """The loop stood still: what waits in the inbox, the socket and the broker may be as old as that."""

@@ -82,8 +82,8 @@ class Doorkeeper:
     ) -> None:
         self._me, self._inner, self._timers, self._mono, self._yields = me, inner, timers, mono, yields
         self.topic = f"{base}/daemon"
-        self.line: ClaimSession | None = None
-        """The session, which is made after this."""
+        self.line: ClaimSession
+        """The session, which is made after this and set before it runs."""
         self.before_open: Callable[[], None] = lambda: None
         """Called before the shell hears of a connection."""
         self.after_settled: Callable[[], None] = lambda: None
@@ -126,8 +126,7 @@ class Doorkeeper:
         if self._asked or self._over:
             return
         other = self._claimed_by
-        gone = self.line is not None and self.line.found == b"0"
-        if other is not None and other.id not in self._silent and not gone:
+        if other is not None and other.id not in self._silent and self.line.found != b"0":
             self._asked, self._kept = True, []
             self._ask(lambda: self._nobody_answered(other))
         else:
@@ -165,7 +164,7 @@ class Doorkeeper:
 
     def publish(self, outgoing: Outgoing) -> bool:
         """Out, once the shop is ours; before that nothing leaves."""
-        return self.open and self.line is not None and self.line.publish(outgoing)
+        return self.open and self.line.publish(outgoing)
 
     def leave(self) -> None:
         """A clean stop: nobody runs the shop any more."""
@@ -210,13 +209,10 @@ class Doorkeeper:
 
     def _nobody_answered(self, other: Claim) -> None:
         """It is gone without a word. What was said meanwhile is old: all is read anew."""
-        self._timer = None
         self._silent.add(other.id)
-        if self.line is not None:
-            self.line.renew()
+        self.line.renew()
 
     def _it_is_ours(self) -> None:
-        self._timer = None
         self._ours_since = self._mono()
         self._show()
 
@@ -225,8 +221,7 @@ class Doorkeeper:
         self._say(msgspec.json.encode(self._me), MessageKind.STATUS)
 
     def _say(self, payload: bytes, kind: MessageKind) -> None:
-        if self.line is not None:
-            self.line.publish(Outgoing(self.topic, payload, kind))
+        self.line.publish(Outgoing(self.topic, payload, kind))
 
     def _cancel(self) -> None:
         if self._timer is not None:

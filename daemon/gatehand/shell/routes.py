@@ -12,17 +12,7 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from gatehand.config import Config
-from gatehand.config.signals import (
-    Button,
-    Contact,
-    Current,
-    DeviceKind,
-    GatePosition,
-    ResetInput,
-    Signal,
-    SwitchState,
-    TopicSource,
-)
+from gatehand.config import signals as sig
 from gatehand.mqtt.payload import Payload, Reader, Rejected, UnknownWord, excerpt
 from gatehand.mqtt.transport import Subscription
 from gatehand.shell.freshness import ReadingAge
@@ -42,13 +32,13 @@ Read: TypeAlias = Callable[[bytes | Payload, bool], ev.Event | Rejected | None]
 class Handler(Struct):
     """One thing that a topic says, and how it is read."""
 
-    signal: Signal
+    signal: sig.Signal
     read: Read
     fresh: ReadingAge | None = None
     """Where a reading has a time of its own, or its sensor can be asked."""
 
     @property
-    def key(self) -> tuple[DeviceKind, str, str]:
+    def key(self) -> tuple[sig.DeviceKind, str, str]:
         """Whose it is, and which of its values."""
         return self.signal.kind, self.signal.name, self.signal.key
 
@@ -59,7 +49,7 @@ class Routes:
     def __init__(self, config: Config) -> None:
         self.base = config.broker.base
         self._handlers: dict[str, tuple[Handler, ...]] = {}
-        self._commands: dict[str, tuple[DeviceKind, str]] = {}
+        self._commands: dict[str, tuple[sig.DeviceKind, str]] = {}
         for signal in config.signals():
             if signal.heard is None:
                 self._commands[signal.topic] = (signal.kind, signal.name)
@@ -67,7 +57,7 @@ class Routes:
                 handler = _handler(signal, signal.heard)
                 self._handlers[signal.topic] = (*self._handlers.get(signal.topic, ()), handler)
         self.with_age = {
-            (*one.key, topic, one.signal.table.at if isinstance(one.signal.table, Current) else None): one
+            (*one.key, topic, one.signal.table.at if isinstance(one.signal.table, sig.Current) else None): one
             for topic, handlers in self._handlers.items()
             for one in handlers
             if one.fresh is not None
@@ -118,7 +108,7 @@ class Routes:
                 was.fresh.max_age = handler.fresh.max_age
                 handler.fresh = was.fresh
 
-    def command_of(self, topic: str) -> tuple[DeviceKind, str] | None:
+    def command_of(self, topic: str) -> tuple[sig.DeviceKind, str] | None:
         """Who is told on this topic; None: nobody."""
         return self._commands.get(topic)
 
@@ -143,46 +133,48 @@ class Routes:
         return found
 
     def _subscription(self, topic: str) -> Subscription:
-        readings = all(isinstance(handler.signal.table, Current) for handler in self._handlers[topic])
+        readings = all(isinstance(handler.signal.table, sig.Current) for handler in self._handlers[topic])
         apart = topic in self._stop_words
         return Subscription(topic, 0 if readings else 1, readings and not apart, apart, self._stop_words.get(topic, ""))
 
 
-def _handler(signal: Signal, heard: TopicSource) -> Handler:
+def _handler(signal: sig.Signal, heard: sig.TopicSource) -> Handler:
     """How what the device says there is read."""
-    has_age = isinstance(heard, Current) and (heard.at is not None or heard.poll is not None)
-    fresh = ReadingAge(heard.at, heard.oldest) if isinstance(heard, Current) and has_age else None
+    has_age = isinstance(heard, sig.Current) and (heard.at is not None or heard.poll is not None)
+    fresh = ReadingAge(heard.at, heard.oldest) if isinstance(heard, sig.Current) and has_age else None
     return Handler(signal, _reads(signal.kind, signal.name, signal.key, heard), fresh)
 
 
-def _reads(kind: DeviceKind, name: str, key: str, heard: TopicSource) -> Read:
+def _reads(kind: sig.DeviceKind, name: str, key: str, heard: sig.TopicSource) -> Read:
+    reader = Reader(heard.pointer)
+    make: Callable[[bool, bool], ev.Event]
+    other: Callable[[str, bool], ev.Event] | None = None
     match heard:
-        case Current():
+        case sig.Current():
             return _current(kind, name, heard)
-        case GatePosition():
+        case sig.Button():
+            return _button(name, reader, heard.pressed)
+        case sig.GatePosition():
             positions = {heard.open: Position.OPEN, heard.shut: Position.SHUT}
-
-            def between(says: str, retained: bool) -> ev.Event:
-                """Such as "moving", "stopped", "37": whatever it is, it is neither open nor shut."""
-                return ev.GateReport(name, Position.BETWEEN, retained, says)
-
-            return _words(Reader(heard.pointer), positions, partial(ev.GateReport, name), between)
-        case SwitchState():
-            words = {heard.on: True, heard.off: False}
-            return _words(Reader(heard.pointer), words, partial(ev.CollectorReport, name))
-        case Button():
-            return _button(name, Reader(heard.pointer), {heard.pressed: True})
-        case ResetInput():
-            words = {heard.pressed: True, heard.released: False}
-            return _words(Reader(heard.pointer), words, partial(ev.ResetButton, name))
-        case Contact():
-            words = {heard.active: True, heard.clear: False}
+            # Such as "moving", "stopped", "37": whatever it is, it is neither open nor shut.
+            return _words(
+                reader,
+                positions,
+                partial(ev.GateReport, name),
+                lambda says, retained: ev.GateReport(name, Position.BETWEEN, retained, says),
+            )
+        case sig.SwitchState(on=yes, off=no):
+            make = partial(ev.CollectorReport, name)
+        case sig.ResetInput(pressed=yes, released=no):
+            make = partial(ev.ResetButton, name)
+        case sig.Contact(active=yes, clear=no):
             if kind == "stop":
-                return _words(Reader(heard.pointer), words, partial(ev.StopReport, name), partial(_unclear, name))
-            make = partial(ev.BinReport, name) if key == "bin_full" else partial(ev.DeviceOnline, kind, name)
-            return _words(Reader(heard.pointer), words, make)
+                make, other = partial(ev.StopReport, name), lambda says, _retained: ev.StopUnclear(name, says)
+            else:
+                make = partial(ev.BinReport, name) if key == "bin_full" else partial(ev.DeviceOnline, kind, name)
         case _:
             raise TypeError(f"{kind}.{name}.{key}: nothing reads a {type(heard).__name__}")
+    return _words(reader, {yes: True, no: False}, make, other)
 
 
 def _judged(
@@ -219,11 +211,7 @@ def _words(
     return read
 
 
-def _unclear(stop: str, says: str, _retained: bool) -> ev.Event:
-    return ev.StopUnclear(stop, says)
-
-
-def _current(kind: DeviceKind, name: str, current: Current) -> Read:
+def _current(kind: sig.DeviceKind, name: str, current: sig.Current) -> Read:
     read_number = Reader(current.pointer, current.scale).read_number
     make = ev.Reading if kind == "tool" else ev.CollectorCurrent
 
@@ -239,24 +227,23 @@ def _whole(amps: float) -> float:
     return round(amps, 3) + 0.0
 
 
-def _button(name: str, reader: Reader, pressed: dict[str, bool]) -> Read:
+def _button(name: str, reader: Reader, pressed: str) -> Read:
     """Whatever is not the word for pressed is a release; but where it never comes, it is misspelt: told of once.
 
     Not at the first other word, which may be the release that a device says when it has just started.
     """
-    wanted = " or ".join(map(repr, pressed))
-    others = 0
+    others, words = 0, {pressed: True}
 
     def read(payload: bytes | Payload, retained: bool) -> ev.Event | Rejected | None:
         nonlocal others
-        match reader.read_word(payload, pressed):
+        match reader.read_word(payload, words):
             case Rejected() as bad:
                 return bad
             case UnknownWord(text=text):  # released
                 others += not retained
                 if retained or others != _TELLING_WORD:
                     return None
-                return Rejected(f"found another word and never yet the one for pressed, want {wanted}", text)
+                return Rejected(f"found another word and never yet the one for pressed, want {pressed!r}", text)
             case _:
                 others = _TELLING_WORD
                 return ev.ButtonPressed(name, retained)

@@ -73,20 +73,19 @@ _M_ARENA_MAX: Final = -8
 
 def one_arena() -> None:
     """Let all threads share one heap. Before the first thread; they allocate little, and each heap costs memory."""
-    try:
-        ctypes.CDLL(None).mallopt(_M_ARENA_MAX, 1)
-    except (OSError, AttributeError):
-        return
+    _c_library("mallopt", _M_ARENA_MAX, 1)
 
 
 def shed() -> None:
     """Give back what loading has left, and spare the garbage collector what stays for good."""
     gc.collect()
     gc.freeze()
-    try:
-        ctypes.CDLL(None).malloc_trim(0)
-    except (OSError, AttributeError):
-        return
+    _c_library("malloc_trim", 0)
+
+
+def _c_library(function: str, *numbers: int) -> None:
+    with contextlib.suppress(OSError, AttributeError):  # not every C library has it
+        getattr(ctypes.CDLL(None), function)(*numbers)
 
 
 def notify(*states: str) -> None:
