@@ -19,17 +19,19 @@ from typing import Final, TypeAlias
 from msgspec.structs import replace
 
 from gatehand.past.deadband import ANY, Cursor, deadband, fan_deadband, is_calm, whole_ms
-from gatehand.past.replay_devices import NEVER, Devices, IdealDevices, switch_reports
+from gatehand.past.replay_devices import NEVER, Devices, IdealDevices, RecordedDevices, TimedCommands, switch_reports
 from gatehand.past.stretches import Stretch, Timed, Track
-from gatehand_rules import Outcome, Position, Shop, State, initial, next_deadline, readings, step
+from gatehand_rules import Outcome, Position, Shop, State, adopt_shop, initial, next_deadline, readings, step
 from gatehand_rules.events import BrokerConnected, CollectorCurrent, Event, GateReport, Reading, Tick
-from gatehand_rules.state import Doubt, ToolRunning, ToolRunOn, ToolSilent, ToolState, ToolUnknown
+from gatehand_rules.state import ToolRunning, ToolRunOn, ToolSilent, ToolState, ToolUnknown
 from gatehand_rules.timing import due
 
 Sink: TypeAlias = Callable[[int, Event, Outcome], None]
 """Called with rule time in ms, the event and its outcome, for every step that came to something."""
 
 RECORDED: Final = NEVER
+
+_Looked: TypeAlias = tuple[ToolState, bool, bool, bool]
 
 
 def _ignore(_ms: int, _event: Event, _outcome: Outcome) -> None:
@@ -54,22 +56,21 @@ class Player:
         self._patience_ms = patience_ms
         self._silent_ms = [whole_ms(tool.silent_after) for tool in shop.tools]
         self._tools: list[Cursor] = []
-        self._looked: list[ToolState | None] = []
-        self._doubts: tuple[Doubt | None, ...] = ()
-        self._standstill = False
-        self._low: list[bool] = []
-        self._calm = False
+        self._looked: list[_Looked | None] = []
+        """Of each tool: by what its cursor's stop was found."""
         self._cursors: list[Cursor] = []
+        self._commands: TimedCommands = []
         self._others: list[Timed] = []
         self._next_other = 0
         self._deadline_s: float | None = None
         self._deadline = self._without_silence()
 
-    def play(self, stretch: Stretch) -> None:
-        """Everything up to the stretch's last item. Names that the shop lacks are passed over."""
+    def play(self, stretch: Stretch) -> TimedCommands:
+        """Everything up to the stretch's last item; what was commanded. Names that the shop lacks are passed over."""
+        self._commands = []
         end = stretch.last_ms
         if end is None:
-            return
+            return []
         self._enter(stretch)
         while True:
             wanted = self._wanted()
@@ -88,6 +89,7 @@ class Player:
                 self._take(wanted)
         self._pass_before_order(NEVER)
         self._tools, self._cursors, self._others = [], [], []
+        return self._commands
 
     def run_out(self, until_ms: int, *, resting: Callable[[State], bool]) -> bool:
         """With nothing more to come: let time pass until all is at rest, or to `until_ms`. Whether it came to rest."""
@@ -111,7 +113,7 @@ class Player:
         currents = (Cursor(stretch.currents.get(one.name, nothing)) for one in shop.collectors)
         self._cursors = [*self._tools, *currents, Cursor(stretch.ticks)]
         self._others, self._next_other = stretch.others, 0
-        self._looked, self._low = [None] * len(self._tools), [False] * len(self._tools)
+        self._looked = [None] * len(self._tools)
         self._look()
 
     def _wanted(self) -> tuple[int, int, int] | None:
@@ -179,8 +181,8 @@ class Player:
                 before = tools[at]
                 ms, ma = heard
                 tools[at] = readings.with_reading(before, max(0, ma) / 1000, ms / 1000)
-                if self._looked[at] is before:
-                    self._looked[at] = tools[at]
+                if (looked := self._looked[at]) is not None and looked[0] is before:
+                    self._looked[at] = (tools[at], *looked[1:])
         if tools is not None:
             self.state = replace(self.state, tools=tuple(tools), wake_at=self._wake_at(tools))
 
@@ -205,6 +207,7 @@ class Player:
         self.state = outcome.state
         if outcome.commands or outcome.findings:
             for command in outcome.commands:
+                self._commands.append((ms, command))
                 self._devices.take_command(command, ms)
             self._sink(ms, event, outcome)
         self._deadline = self._without_silence()
@@ -216,17 +219,13 @@ class Player:
             return
         state = self.state
         calm = is_calm(self.shop, state)
-        if calm != self._calm:
-            self._calm, self._looked = calm, [None] * len(self._tools)
-        if state.doubts != self._doubts or state.standstill is not self._standstill:
-            self._looked = [None] * len(self._tools)
-            self._doubts, self._standstill = state.doubts, state.standstill
         for at, (tool, low) in enumerate(zip(state.tools, state.guard.low, strict=True)):
             cursor = self._tools[at]
-            if tool is not self._looked[at] or low != self._low[at] or cursor.at >= cursor.stop:
-                self._looked[at], self._low[at] = tool, low
-                # Each reading of a doubted tool may confirm its start; in a standstill it is none.
-                doubted = state.standstill or (bool(state.doubts) and state.doubts[at] is not None)
+            # Each reading of a doubted tool may confirm its start; in a standstill it is none.
+            doubted = state.standstill or (bool(state.doubts) and state.doubts[at] is not None)
+            by = tool, low, calm, doubted
+            if by != self._looked[at] or cursor.at >= cursor.stop:
+                self._looked[at] = by
                 cursor.look(None if doubted else deadband(self.shop.tools[at], tool, low=low, calm=calm))
         for cursor, collector, fan, seen in zip(
             self._cursors[len(self._tools) : -1], self.shop.collectors, state.collectors, state.guard.fans, strict=True
@@ -269,6 +268,24 @@ class Player:
                     heard_ms = self._tools[at].heard_ms(heard_ms)
                 soonest = min(soonest, heard_ms + silent_ms)
         return soonest
+
+
+class ChangedPlayer(Player):
+    """The changed run beside a recorded one, whose state it takes over by name, as a running daemon would."""
+
+    def __init__(
+        self, recorded: Shop, changed: Shop, state: State, at_ms: int, sink: Sink, *, patience_ms: int = 0
+    ) -> None:
+        """`state`: of the recorded run at `at_ms`."""
+        self.recorded = recorded
+        self._answers = RecordedDevices(recorded, changed, state)
+        adopted = adopt_shop(recorded, changed, state, at_ms / 1000).state
+        super().__init__(changed, adopted, sink, devices=self._answers, patience_ms=patience_ms)
+
+    def follow(self, stretch: Stretch, commands: TimedCommands) -> None:
+        """Play a stretch, in which the recorded run gave these commands."""
+        self._answers.follow(commands)
+        self.play(stretch)
 
 
 def at_rest(state: State) -> bool:

@@ -12,7 +12,6 @@ runs last told it the same; else an ideal switch answers at once.
 """
 
 from bisect import bisect_right
-from collections.abc import Sequence
 from dataclasses import dataclass, field
 from operator import itemgetter
 from statistics import median_low
@@ -28,7 +27,10 @@ NEVER: Final = 1 << 62
 IN_STEP_MS: Final = 250
 """Commands of the two runs this close together are the same command."""
 _KEPT: Final = 15
-_Moving: TypeAlias = OpenGate | ShutGate | CollectorOn | CollectorOff
+TimedCommands: TypeAlias = list[tuple[int, Command]]
+"""By rising ms."""
+_Move: TypeAlias = tuple[str, Position | bool]
+"""Where a gate is sent; whether a collector is switched on."""
 
 
 class Devices:
@@ -55,6 +57,21 @@ class Devices:
         return True
 
 
+def _move_of(command: Command) -> _Move | None:
+    """None for a command that moves nothing."""
+    match command:
+        case OpenGate(gate=name):
+            return name, Position.OPEN
+        case ShutGate(gate=name):
+            return name, Position.SHUT
+        case CollectorOn(collector=name) | CollectorOff(collector=name):
+            return name, isinstance(command, CollectorOn)
+        case RaiseAlarm() | ClearAlarm() | Poll():
+            return None  # whatever moves says so by itself here
+        case _:
+            assert_never(command)
+
+
 class IdealDevices(Devices):
     """Gates and switches that do what they are commanded, and what they will report, by time."""
 
@@ -75,15 +92,11 @@ class IdealDevices(Devices):
 
     def take_command(self, command: Command, ms: int) -> None:
         """Have it answered, by the device's kind."""
-        match command:
-            case OpenGate(gate=name) | ShutGate(gate=name):
-                self._move(name, Position.OPEN if isinstance(command, OpenGate) else Position.SHUT, ms)
-            case CollectorOn(collector=name) | CollectorOff(collector=name):
-                self._switch(name, ms, on=isinstance(command, CollectorOn))
-            case RaiseAlarm() | ClearAlarm() | Poll():
-                pass  # whatever moves says so by itself here
-            case _:
-                assert_never(command)
+        match _move_of(command):
+            case (name, Position() as to):
+                self._move(name, to, ms)
+            case (name, bool() as on):
+                self._switch(name, ms, on=on)
 
     def _move(self, name: str, to: Position, ms: int) -> None:
         gate = self._gates[name]
@@ -145,20 +158,6 @@ class _GateInBoth:
         return median_low(self.took[to]) if self.took[to] else self.travel_ms
 
 
-def _is_one(command: Command, wanted: type[_Moving], name: str) -> bool:
-    """Whether it is this kind of command to the device of this name."""
-    match command:
-        case (
-            OpenGate(gate=device)
-            | ShutGate(gate=device)
-            | CollectorOn(collector=device)
-            | CollectorOff(collector=device)
-        ):
-            return isinstance(command, wanted) and device == name
-        case _:
-            return False
-
-
 class RecordedDevices(IdealDevices):
     """Devices for a changed run. `follow` first with each stretch's recorded commands."""
 
@@ -180,18 +179,18 @@ class RecordedDevices(IdealDevices):
         fans = zip(recorded.collectors, state.guard.fans, strict=True)
         self._recorded_on: dict[str, bool | None] = {fan.name: seen.told_on for fan, seen in fans}
         self._changed_on = dict(self._recorded_on)
-        self._commands: Sequence[tuple[int, Command]] = ()
-        self._times: list[int] = []
+        self._moves: list[tuple[int, _Move]] = []
+        """Of the recorded run, in the stretch that is followed."""
         self._next = 0
         self._looks: list[int] = []
 
-    def follow(self, commands: Sequence[tuple[int, Command]]) -> None:
-        """The commands that the recorded run gave in the stretch to come, by rising ms."""
+    def follow(self, commands: TimedCommands) -> None:
+        """The commands that the recorded run gave in the stretch to come."""
         self._catch_up(NEVER)
-        self._commands, self._next = commands, 0
-        self._times = [ms for ms, _ in commands]
+        self._moves = [(ms, move) for ms, command in commands if (move := _move_of(command)) is not None]
+        self._next = 0
         # The changed run looks up at each of these moments: its recorded currents may count from then on, or no more.
-        self._looks = [ms for ms, command in commands if isinstance(command, CollectorOn | CollectorOff)][::-1]
+        self._looks = [ms for ms, (_, to) in self._moves if isinstance(to, bool)][::-1]
 
     @property
     def next_ms(self) -> int:
@@ -227,19 +226,13 @@ class RecordedDevices(IdealDevices):
 
     def _catch_up(self, ms: int) -> None:
         """Follow the recorded run to `ms`."""
-        while self._next < len(self._commands) and self._commands[self._next][0] <= ms:
-            at, command = self._commands[self._next]
+        while self._next < len(self._moves) and self._moves[self._next][0] <= ms:
+            at, (name, to) = self._moves[self._next]
             self._next += 1
-            match command:
-                case OpenGate(gate=name) | ShutGate(gate=name) if name in self._both:
-                    gate = self._both[name]
-                    to = Position.OPEN if isinstance(command, OpenGate) else Position.SHUT
-                    if gate.recorded.to is not to:
-                        gate.recorded, gate.arrived = _Destination(to, at), False
-                case CollectorOn(collector=name) | CollectorOff(collector=name):
-                    self._recorded_on[name] = isinstance(command, CollectorOn)
-                case _:
-                    pass
+            if isinstance(to, bool):
+                self._recorded_on[name] = to
+            elif (gate := self._both.get(name)) is not None and gate.recorded.to is not to:
+                gate.recorded, gate.arrived = _Destination(to, at), False
 
     def _move(self, name: str, to: Position, ms: int) -> None:
         """A gate commanded anew to the same place goes on being in step; the model answers each time."""
@@ -250,8 +243,7 @@ class RecordedDevices(IdealDevices):
             self._forget(name)
             if gate.changed.to is not to:
                 gate.changed = _Destination(to, ms)
-            same = gate.in_step or self._is_about_to(OpenGate if to is Position.OPEN else ShutGate, name, ms)
-            if not (gate.reports and same):
+            if not (gate.reports and (gate.in_step or self._is_about_to((name, to), ms))):
                 self._later(ms + gate.usual_ms(to), GateReport(name, to))
 
     def _switch(self, name: str, ms: int, *, on: bool) -> None:
@@ -259,17 +251,16 @@ class RecordedDevices(IdealDevices):
         self._changed_on[name] = on
         if before is on and self._recorded_on.get(name) is on:
             return
-        wanted = CollectorOn if on else CollectorOff
         just_now = self._recorded_on.get(name) is on and any(
-            _is_one(command, wanted, name) and ms - at <= IN_STEP_MS for at, command in self._commands[: self._next]
+            move == (name, on) and ms - at <= IN_STEP_MS for at, move in self._moves[: self._next]
         )
-        if not just_now and not self._is_about_to(wanted, name, ms):
+        if not just_now and not self._is_about_to((name, on), ms):
             super()._switch(name, ms, on=on)
 
-    def _is_about_to(self, wanted: type[_Moving], name: str, ms: int) -> bool:
+    def _is_about_to(self, wanted: _Move, ms: int) -> bool:
         """The recorded run gives the same command within a moment."""
-        end = bisect_right(self._times, ms + IN_STEP_MS)
-        return any(_is_one(command, wanted, name) for _, command in self._commands[self._next : end])
+        end = bisect_right(self._moves, ms + IN_STEP_MS, key=itemgetter(0))
+        return any(move == wanted for _, move in self._moves[self._next : end])
 
     def _report(self, name: str, position: Position, ms: int) -> bool:
         gate = self._both.get(name)

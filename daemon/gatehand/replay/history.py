@@ -9,21 +9,19 @@ the recorded state again.
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import datetime
+from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Final, TypeAlias
+from typing import Final, TypeAlias
 
-from gatehand.past.player import RECORDED, Player
+from gatehand.past.player import RECORDED, ChangedPlayer, Player
 from gatehand.past.recordings import offset_ms, opened, recorded_shop
-from gatehand.past.replay_devices import NEVER, RecordedDevices
+from gatehand.past.replay_devices import NEVER
 from gatehand.past.stretches import stretches
 from gatehand.recording.format import RecordingError
 from gatehand.recording.recording import Recording, recordings
 from gatehand.times import to_ms
-from gatehand_rules import Outcome, Shop, adopt_shop
+from gatehand_rules import Outcome, Shop
 from gatehand_rules.events import Event
-
-if TYPE_CHECKING:
-    from gatehand_rules.commands import Command
 
 PATIENCE_MS: Final = 100
 """A recorded item this soon after a deadline takes it along, as the daemon's own timer was late."""
@@ -97,17 +95,14 @@ class _Runs:
         self._heard = heard
         self._changed = changed
         self._changed_heard = changed_heard
-        self._player: Player | None = None
-        self._devices: RecordedDevices | None = None
-        self._shop: Shop | None = None
+        self._beside: ChangedPlayer | None = None
         self._wall_ms = 0
-        self._commands: list[tuple[int, Command]] = []
 
     def play(self, recording: Recording, shop: Shop, progress: Callable[[int], None]) -> None:
         """Play one file in both runs."""
         header, history = recording.header, self._history
         self._wall_ms = offset_ms(recording)
-        recorded = Player(shop, header.state, self._recorded, patience_ms=RECORDED)
+        recorded = Player(shop, header.state, partial(self._hear, self._heard), patience_ms=RECORDED)
         if self._changed is not None:
             self._begin_changed(recording, shop, self._changed)
         history.files += 1
@@ -115,11 +110,9 @@ class _Runs:
             first, last = stretch.first_ms, stretch.last_ms
             if first is None or last is None or first + self._wall_ms >= self._window.stop:
                 break
-            self._commands = []
-            recorded.play(stretch)
-            if self._player is not None and self._devices is not None:
-                self._devices.follow(self._commands)
-                self._player.play(stretch)
+            commands = recorded.play(stretch)
+            if self._beside is not None:
+                self._beside.follow(stretch, commands)
             history.readings += stretch.readings
             if history.first_ms is None:
                 history.first_ms = max(first + self._wall_ms, self._window.start)
@@ -129,22 +122,13 @@ class _Runs:
 
     def _begin_changed(self, recording: Recording, shop: Shop, changed: Shop) -> None:
         header = recording.header
-        if self._player is not None:
-            if self.goes_on == header.run and shop == self._shop:
+        if self._beside is not None:
+            if self.goes_on == header.run and shop == self._beside.recorded:
                 return
             self._history.gaps += 1
-        state = adopt_shop(shop, changed, header.state, header.mono_ms / 1000).state
-        self._devices = RecordedDevices(shop, changed, header.state)
-        self._player = Player(changed, state, self._changed_sink, devices=self._devices, patience_ms=PATIENCE_MS)
-        self._shop = shop
+        heard = partial(self._hear, self._changed_heard)
+        self._beside = ChangedPlayer(shop, changed, header.state, header.mono_ms, heard, patience_ms=PATIENCE_MS)
 
-    def _recorded(self, ms: int, _event: Event, outcome: Outcome) -> None:
-        self._commands += [(ms, command) for command in outcome.commands]
-        self._hear(self._heard, ms, outcome)
-
-    def _changed_sink(self, ms: int, _event: Event, outcome: Outcome) -> None:
-        self._hear(self._changed_heard, ms, outcome)
-
-    def _hear(self, heard: OutcomeListener, ms: int, outcome: Outcome) -> None:
+    def _hear(self, heard: OutcomeListener, ms: int, _event: Event, outcome: Outcome) -> None:
         if ms + self._wall_ms in self._window:
             heard(ms + self._wall_ms, outcome)

@@ -143,7 +143,8 @@ def ask(
             return None
     chosen = subject or nearest_missed(config, EventReader(folder), at) or ("collector", next(iter(config.collector)))
     context = gather_context(config, shop, folder, chosen, at)
-    verdict = not_running(context) or broker_away(context) or _of_subject(context)
+    of_subject = {"tool": tool_verdict, "gate": gate_verdict, "collector": collector_verdict}[context.kind]
+    verdict = not_running(context) or broker_away(context) or of_subject(context)
     notes = [note for note in (clock_step(context), log_gap(context)) if note]
     notes += unheard(context)
     return Explanation(context, verdict, _story(context, verdict), notes, at_the_end)
@@ -152,10 +153,6 @@ def ask(
 def _end_of_log(folder: Path) -> datetime | None:
     last = next(EventReader(folder).backwards(), None)
     return None if last is None else from_ms(stamp_ms(str(last["ts"])))
-
-
-def _of_subject(context: Question) -> Verdict:
-    return {"tool": tool_verdict, "gate": gate_verdict, "collector": collector_verdict}[context.kind](context)
 
 
 def _story(context: Question, verdict: Verdict) -> list[TimedLine]:

@@ -21,7 +21,7 @@ from gatehand.past.stretches import stretches
 from gatehand.recording.format import RecordingError
 from gatehand.recording.recording import Recording, recordings
 from gatehand.times import from_ms, local_clock, stamp_ms, to_ms
-from gatehand_rules import Happened, Rule, Shop, State
+from gatehand_rules import Happened, Rule, Shop, State, Tool
 
 SubjectKind: TypeAlias = Literal["tool", "gate", "collector"]
 
@@ -127,21 +127,23 @@ class Question:
         return to_ms(self.at)
 
     @property
+    def tool(self) -> Tool | None:
+        """The subject as it is set now; None for a gate or collector, and for a tool that the config no longer has."""
+        at = self.shop.tool_at(self.name) if self.kind == "tool" else None
+        return None if at is None else self.shop.tools[at]
+
+    @property
     def collector(self) -> str:
         """The subject's collector."""
-        if self.kind == "collector":
-            return self.name
-        at = self.shop.tool_at(self.name) if self.kind == "tool" else self.shop.gate_at(self.name)
-        if at is None:
-            return self.shop.collectors[0].name
-        return self.shop.tools[at].collector if self.kind == "tool" else self.shop.gates[at].collector
+        if self.kind != "tool":
+            return self.name if self.kind == "collector" else self.config.gate_collector(self.name)
+        return self.tool.collector if self.tool else self.shop.collectors[0].name
 
     def gates(self) -> tuple[str, ...]:
         """The subject's gates."""
         if self.kind == "gate":
             return (self.name,)
-        at = self.shop.tool_at(self.name)
-        return self.shop.tools[at].gates if self.kind == "tool" and at is not None else ()
+        return self.tool.gates if self.tool else ()
 
     def distance(self, start_ms: int, end_ms: int) -> int:
         """How far a span lies from the moment, ms; a moment is often given to the minute, and all of it counts."""
@@ -192,12 +194,11 @@ def state_at(folder: Path, at: datetime) -> StateThen | None:
     try:
         recording = Recording(listed[-1].path)
         shop = recorded_shop(recording.header.config, recording.path)
-        state = recording.header.state
+        player = Player(shop, recording.header.state, patience_ms=RECORDED)
     except (RecordingError, OSError):
         return None
     offset = offset_ms(recording)
     until = to_ms(at) - offset
-    player = Player(shop, state, patience_ms=RECORDED)
     last = recording.header.mono_ms
     for stretch in stretches(recording):
         part = stretch.part(None, until)
@@ -261,8 +262,7 @@ def end_of_cut(context: Question, start_ms: int) -> int:
 
 def served_until(context: Question, attempt: StartAttempt) -> int:
     """To when a start of the collector still belongs to this cut: through its run-on, and not into the next cut."""
-    at = context.shop.tool_at(context.name)
-    run_on = context.shop.tools[at].run_on if at is not None else 0.0
+    run_on = context.tool.run_on if context.tool else 0.0
     until = attempt.end_ms + round(run_on * 1000) + _OUTLIVES_MS
     again = first(context.following(attempt.end_ms), Happened.TOOL_STARTED, tool=context.name)
     return min(until, again.ms - 1) if again else until

@@ -7,6 +7,7 @@ readings through the rules' detection, with how many more starts each would have
 from array import array
 from bisect import bisect_left
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
@@ -14,9 +15,9 @@ from msgspec.structs import replace
 
 from gatehand.journal.sentences import spoken
 from gatehand.past.account import is_refresh
-from gatehand.past.player import RECORDED, Player, rested
+from gatehand.past.player import RECORDED, ChangedPlayer, Player, rested
 from gatehand.past.recordings import offset_ms, opened, readings_of, recorded_shop
-from gatehand.past.replay_devices import RecordedDevices
+from gatehand.past.replay_devices import TimedCommands
 from gatehand.past.stretches import Stretch, Track, stretches
 from gatehand.recording.format import RecordingError
 from gatehand.recording.recording import recordings
@@ -24,8 +25,8 @@ from gatehand.text import named
 from gatehand.times import from_ms, lasting
 from gatehand.why.moment import Question, StartAttempt
 from gatehand.why.verdicts import Verdict, amps
-from gatehand_rules import Collector, Gate, Happened, Outcome, Position, Shop, State, Tool, adopt_shop
-from gatehand_rules.commands import CollectorOn, Command
+from gatehand_rules import Collector, Gate, Happened, Outcome, Position, Shop, State, Tool
+from gatehand_rules.commands import CollectorOn
 from gatehand_rules.events import Event, GateReport
 
 _LONGEST_TENTHS: Final = 600
@@ -39,24 +40,19 @@ AROUND_MS: Final = 90_000
 """Readings before and after a rise that are replayed with it."""
 
 
+@dataclass(frozen=True, slots=True)
 class Around:
-    """The recording from one moment to another, the state before it, and the commands that were given in it."""
+    """The recording from one moment to another."""
 
-    def __init__(self, shop: Shop, state: State, start_ms: int, offset: int, pieces: list[Stretch]) -> None:
-        self.shop = shop
-        """As it was in force."""
-        self._state = state
-        self._start_ms = start_ms
-        self._offset = offset
-        self._pieces = pieces
-        self._commands: list[list[tuple[int, Command]]] = []
-        player = Player(shop, state, self._keep, patience_ms=RECORDED)
-        for piece in pieces:
-            self._commands.append([])
-            player.play(piece)
-
-    def _keep(self, ms: int, _event: Event, outcome: Outcome) -> None:
-        self._commands[-1] += [(ms, command) for command in outcome.commands]
+    shop: Shop
+    """As it was in force."""
+    state: State
+    """Before it, at `start_ms`."""
+    start_ms: int
+    offset: int
+    """To be added to its rule ms for the wall's."""
+    pieces: list[tuple[Stretch, TimedCommands]]
+    """What came in, and what was commanded upon it."""
 
     def starts(self, changed: Shop, collector: str, window: tuple[int, int]) -> bool:
         """Whether, with this shop, the collector would have been commanded on within the window (wall ms)."""
@@ -80,20 +76,17 @@ class Around:
 
         def hear(ms: int, _event: Event, outcome: Outcome) -> None:
             if wanted(outcome):
-                times.append(ms + self._offset)
+                times.append(ms + self.offset)
 
-        devices = RecordedDevices(self.shop, changed, self._state)
-        state = adopt_shop(self.shop, changed, self._state, self._start_ms / 1000).state
-        player = Player(changed, state, hear, devices=devices)
-        for piece, commands in zip(self._pieces, self._commands, strict=True):
-            devices.follow(commands)
-            player.play(piece)
+        player = ChangedPlayer(self.shop, changed, self.state, self.start_ms, hear)
+        for piece, commands in self.pieces:
+            player.follow(piece, commands)
         return any(window[0] <= ms <= window[1] for ms in times)
 
     def reported(self, gate: str, position: Position, after_ms: int) -> int | None:
         """When (wall ms) the gate first reported to be there after a moment."""
-        for one in (one for piece in self._pieces for one in piece.others):
-            ms, report = one.ms + self._offset, one.event
+        for one in (one for piece, _ in self.pieces for one in piece.others):
+            ms, report = one.ms + self.offset, one.event
             if isinstance(report, GateReport) and (report.gate, report.position) == (gate, position) and ms >= after_ms:
                 return ms
         return None
@@ -114,17 +107,17 @@ def around(folder: Path, moment_ms: int, end_ms: int) -> Around | None:
     offset = offset_ms(run[0])
     first = max(moment_ms - BEFORE_MS - offset, header.mono_ms)
     try:
-        shop, state = recorded_shop(header.config, run[0].path), header.state
+        player = Player(recorded_shop(header.config, run[0].path), header.state, patience_ms=RECORDED)
     except RecordingError:
         return None
-    lead = Player(shop, state, patience_ms=RECORDED)
     pieces: list[Stretch] = []
     for recording in run:
         for stretch in stretches(recording):
-            lead.play(stretch.part(None, first))
+            player.play(stretch.part(None, first))
             part = stretch.part(first, end_ms - offset)
             pieces += [part] if part.last_ms is not None else []
-    return Around(shop, lead.state, first, offset, pieces) if pieces else None
+    state = player.state
+    return Around(player.shop, state, first, offset, [(one, player.play(one)) for one in pieces]) if pieces else None
 
 
 def with_gate(shop: Shop, name: str, **changes: float) -> Shop:
@@ -287,6 +280,7 @@ def catch_the_cut(context: Question, attempt: StartAttempt, found: Verdict) -> N
 
 def tool_then(context: Question) -> Tool | None:
     """The tool as it was set at the moment; as it is now where that is not recorded."""
-    shop = context.state_then.shop if context.state_then is not None else context.shop
-    at = shop.tool_at(context.name)
-    return None if at is None else shop.tools[at]
+    if context.state_then is None:
+        return context.tool
+    at = context.state_then.shop.tool_at(context.name)
+    return None if at is None else context.state_then.shop.tools[at]
