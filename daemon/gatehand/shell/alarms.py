@@ -68,7 +68,8 @@ class Life:
         """How often it has come since it last stayed away for a minute."""
         self._gone_since: float | None = None
         """It stays, although its cause is gone since then."""
-        self._due_at: float | None = None
+        self.due_at: float | None = None
+        """When it is to be published, new or not; None: nothing new."""
         self._published_at = -math.inf
 
     def raise_(self, alarm: ShownAlarm, now: float) -> bool:
@@ -86,7 +87,7 @@ class Life:
             return False
         self.storms = len(self._comings) == COMINGS and now - self._comings[0] < WINDOW
         self.alarm = replace(alarm, times=self.times)
-        self._due_at = now
+        self.due_at = now
         return True
 
     def clear(self, now: float) -> bool:
@@ -104,7 +105,7 @@ class Life:
         if self.alarm is None or self.alarm.acknowledged is not None:
             return False
         self.alarm = replace(self.alarm, acknowledged=wall, acknowledged_by=by)
-        self._due_at = now
+        self.due_at = now
         return True
 
     def pass_time(self, now: float) -> bool:
@@ -116,21 +117,17 @@ class Life:
         self._comings.clear()
         return True
 
-    def make_due(self, now: float) -> None:
-        """It is to be published, new or not."""
-        self._due_at = now
-
     def take_due(self, now: float) -> bool:
         """Whether it is to be published now; asked once for each message."""
-        if self._due_at is None or now < self._due_at:
+        if self.due_at is None or now < self.due_at:
             return False
-        self._due_at, self._published_at = None, now
+        self.due_at, self._published_at = None, now
         return True
 
     def is_over(self, now: float) -> bool:
         """Nothing of it needs to be remembered."""
         quiet = not self._comings or now - self._comings[-1] >= WINDOW
-        return self.alarm is None and self._due_at is None and quiet
+        return self.alarm is None and self.due_at is None and quiet
 
     def _change(self, alarm: ShownAlarm, before: ShownAlarm, now: float) -> None:
         after = replace(
@@ -142,12 +139,12 @@ class Life:
         )
         if after != before:
             self.alarm = after
-            if self._due_at is None:
-                self._due_at = max(now, self._published_at + SAY_AGAIN)
+            if self.due_at is None:
+                self.due_at = max(now, self._published_at + SAY_AGAIN)
 
     def _end(self, now: float) -> None:
         self.alarm = None
-        self._due_at = now
+        self.due_at = now
 
 
 class Alarms:
@@ -186,13 +183,13 @@ class Alarms:
         """A former run of the daemon left this alarm at the broker: it is emptied unless it is raised."""
         life = self._lives.setdefault(name, Life())
         if life.alarm is None:
-            life.make_due(self._clock.mono())
+            life.due_at = self._clock.mono()
 
     def say_all(self) -> None:
         """A new connection: the broker may have forgotten."""
         for life in self._lives.values():
             if life.alarm is not None:
-                life.make_due(self._clock.mono())
+                life.due_at = self._clock.mono()
 
     def pass_time(self) -> tuple[tuple[str, dict[str, Fact]], ...]:
         """Once a second: ends the storms that are over; gives the log's events about storms since the last call."""

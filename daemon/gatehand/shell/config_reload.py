@@ -138,6 +138,7 @@ class Reloader:
         """Why the file cannot be read now, as was said."""
         self._waiting: Loaded | None = None
         self._asked: tuple[str, ...] = ()
+        """The texts of those who asked for the last reading, given back in its outcome."""
         self._outcome = _Outcome(engine.clock.wall(), problems=loaded.problems)
         self._since = engine.clock.wall()
         self._changed: tuple[str, ...] = ()
@@ -188,10 +189,10 @@ class Reloader:
             if asked or seen.unreadable != self._unreadable:
                 self._tell_unreadable(seen.unreadable, asked)
         elif seen.loaded is not None:
-            self._unreadable = None
-            self.take(seen.loaded, asked)
-        elif self._waiting is not None and self._waiting.config is not None and not seen.absent:
-            self._take(self._waiting, self._waiting.config)
+            self._unreadable, self._waiting, self._asked = None, None, asked
+            self._take(seen.loaded)
+        elif self._waiting is not None and not seen.absent:
+            self._take(self._waiting)
         return seen != Seen()
 
     def _wait_for_the_look(self, since: float) -> None:
@@ -201,14 +202,6 @@ class Reloader:
         self._asking = ()
         if asked or self._unreadable != _HANGS:
             self._tell_unreadable(_HANGS, asked)
-
-    def take(self, loaded: Loaded, asked: tuple[str, ...] = ()) -> None:
-        """A config just read. `asked`: the texts of those who asked for it, given back in the outcome."""
-        self._asked, self._waiting = asked, None
-        if loaded.config is None:
-            self._reject(loaded)
-        else:
-            self._take(loaded, loaded.config)
 
     def show(self) -> None:
         """Publish the outcome, retained; on each new connection too."""
@@ -257,7 +250,11 @@ class Reloader:
         self._diagnose("warning", f"config waits: {text}")
         self._refuse(text, alarm_words.config_waits(text), loaded.problems, waits)
 
-    def _take(self, loaded: Loaded, config: Config) -> None:
+    def _take(self, loaded: Loaded) -> None:
+        """A config just read, or one that waits."""
+        if (config := loaded.config) is None:
+            self._reject(loaded)
+            return
         engine, before = self._engine, self._engine.active
         kept = {table: getattr(before.config, table) for table in _AT_RESTART}
         at_restart = tuple(table for table, was in kept.items() if was != getattr(config, table))

@@ -312,8 +312,8 @@ class Engine:
         self._carrying_out = True  # a hold that this step began is not to be shown before it is remembered
         try:
             self._log_first.put(lines, outcome.commands, now)
-            self.publisher.take(before, outcome)
             self.notebook.look(self.active, self.state)
+            self.publisher.take(before, outcome)
         finally:
             self._carrying_out = False
         self._show()

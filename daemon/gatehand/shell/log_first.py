@@ -146,8 +146,6 @@ class Sender:
             "topic": topic,
             "why": "no connection to the broker; it is not kept for later",
             "asked_at": decided,
+            **{kind: name for kind in ("gate", "collector") if (name := getattr(command, kind, None)) is not None},
         }
-        for kind in ("gate", "collector"):
-            if (name := getattr(command, kind, None)) is not None:
-                facts[kind] = name
         self._engine.note(OwnEvent.COMMAND_NOT_SENT, facts)

@@ -64,7 +64,6 @@ class StatePublisher:
         self._more = more
         self._shown = {subject: _Shown() for subject in subjects_of(active.shop)}
         self.alarms = Alarms(active.routes.base, clock)
-        self._steps: list[tuple[State, Outcome]] = []
         self._at_once: dict[Subject, None] = {}
         self._readings: dict[Subject, None] = {}
         self._leftovers: list[Outgoing] = []
@@ -78,8 +77,15 @@ class StatePublisher:
         self._at_once.update((each, None) for each in subjects if self.knows(each))
 
     def take(self, before: State, outcome: Outcome) -> None:
-        """What a step has come to; looked at with the next `show`, so that no command waits for it."""
-        self._steps.append((before, outcome))
+        """What a step has come to, once its commands have left; shown with the next `show`."""
+        for finding in outcome.findings:
+            self._explain(finding)
+        for command in outcome.commands:
+            if isinstance(command, RaiseAlarm):
+                self._raise(command.alarm, outcome.findings)
+            elif isinstance(command, ClearAlarm):
+                self.alarms.clear(command.alarm)
+        self.changed(changed(self._active.shop, before, outcome.state))
 
     def note_reading(self, tool: str) -> None:
         """A reading that led to nothing: shown with the next beat."""
@@ -87,7 +93,6 @@ class StatePublisher:
 
     def show(self, state: State, now: float) -> None:
         """Publish what has changed."""
-        self._look_at_steps()
         if self._visible:
             if self._at_once:
                 due, self._at_once = self._at_once, {each: None for each in self._at_once if self.withholds(each)}
@@ -131,7 +136,6 @@ class StatePublisher:
 
     def swap(self, active: ActiveConfig) -> None:
         """Another shop: what stays keeps its past, what is gone is removed from the broker."""
-        self._look_at_steps()
         self._active = active
         was = self._shown
         self._shown = {subject: was.get(subject, _Shown()) for subject in subjects_of(active.shop)}
@@ -139,7 +143,6 @@ class StatePublisher:
 
     def reconcile(self, raised: frozenset[Alarm]) -> None:
         """The rules' alarms are these from now on; the shell's own stay."""
-        self._look_at_steps()
         for alarm in self.alarms.raised.values():
             if alarm.rule is not None and alarm.alarm not in raised:
                 self.alarms.clear(alarm.alarm)
@@ -174,18 +177,6 @@ class StatePublisher:
             self.alarms.clear(alarm_words.SUBSCRIPTIONS)
 
     # Inside
-
-    def _look_at_steps(self) -> None:
-        steps, self._steps = self._steps, []
-        for before, outcome in steps:
-            for finding in outcome.findings:
-                self._explain(finding)
-            for command in outcome.commands:
-                if isinstance(command, RaiseAlarm):
-                    self._raise(command.alarm, outcome.findings)
-                elif isinstance(command, ClearAlarm):
-                    self.alarms.clear(command.alarm)
-            self.changed(changed(self._active.shop, before, outcome.state))
 
     def _explain(self, finding: Finding) -> None:
         if finding.event in (Happened.ALARM_RAISED, Happened.ALARM_CLEARED):

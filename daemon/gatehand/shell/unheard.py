@@ -13,7 +13,6 @@ from gatehand.journal.line import OwnEvent
 from gatehand.shell import alarm_words
 from gatehand.shell.active_config import ActiveConfig
 from gatehand.shell.alarms import ShownAlarm
-from gatehand.shell.repeats import Odd
 from gatehand_rules import Alarm, Fact, Happened, Outcome, Rule
 from gatehand_rules.commands import CollectorOn, Command, OpenGate
 
@@ -121,7 +120,8 @@ class Unheard:
             if one not in self._noted:
                 self._noted.add(one)
                 self._note(OwnEvent.SIGNAL_UNHEARD, one)
-        odd = self._odd()
+        not_understood = self._active.routes.not_understood
+        odd = [(one, found) for one in self._signals if (found := not_understood.get((one.kind, one.name, one.key)))]
         wanted = dict[Alarm, ShownAlarm]()
         for one, found in odd:
             # Nobody is safe by a stop contact that is not understood.
@@ -158,10 +158,6 @@ class Unheard:
 
     def _note(self, event: str, one: Signal) -> None:
         self._engine.note(event, {one.kind: one.name, "key": one.key, "topic": one.topic})
-
-    def _odd(self) -> list[tuple[Signal, Odd]]:
-        odd = self._active.routes.not_understood
-        return [(one, odd[key]) for one in self._signals if (key := (one.kind, one.name, one.key)) in odd]
 
     def _explain(self, silent: ShownAlarm, tool: str) -> None:
         """It was called silent, and speaks now, in words that are not understood."""
