@@ -38,9 +38,7 @@ def seconds(value: object) -> float:
         NoDurationError: for anything else, and for negative, infinite and overlong durations.
     """
     match value:
-        case bool():
-            raise NoDurationError(f"a duration is wanted: {WANTED}")
-        case int() | float():
+        case int() | float() if not isinstance(value, bool):
             return _within(value)
         case str():
             return _within(_from_text(value))

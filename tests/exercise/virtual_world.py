@@ -12,7 +12,7 @@ from pathlib import Path
 from gatehand.config import Config
 from gatehand.config.load import load_text
 from gatehand.exercise.results import Result
-from gatehand.exercise.terminal_io import EndOfInput, TerminalEvent
+from gatehand.exercise.terminal_io import EndOfInput, TerminalEvent, TerminalIo
 from gatehand.exercise.walk import Asked, walk
 from gatehand.mqtt.inbox import Message
 from gatehand.mqtt.transport import Outgoing
@@ -72,8 +72,8 @@ def config(text: str = TEXT) -> Config:
     return loaded.config
 
 
-class VirtualWorld:
-    """See `gatehand.exercise.terminal_io.World`.
+class VirtualWorld(TerminalIo):
+    """All that the exercise asks of its terminal, without a terminal, a broker and a clock.
 
     Args:
         person: called with each question; None: nobody is there.

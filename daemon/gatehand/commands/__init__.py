@@ -182,10 +182,6 @@ def seconds(most: float, example: str) -> Callable[[str], float]:
     return read
 
 
-class NoBrokerNamedError(Exception):
-    """Neither the command line nor a config says which broker; the text says what to do."""
-
-
 def add_broker(parser: argparse.ArgumentParser) -> None:
     """The options that name a broker."""
     group = parser.add_argument_group("the broker, when it is not the config's")
@@ -201,7 +197,7 @@ def where(args: argparse.Namespace, role: str) -> "Where":
     """The broker to look at: what the command line names, else what the config says. `role` names the client there.
 
     Raises:
-        NoBrokerNamedError: none is named, and there is no config that could.
+        CommandError: none is named, and there is no config that could.
         NoSecretError: a password cannot be read.
     """
     from dataclasses import replace
@@ -213,7 +209,7 @@ def where(args: argparse.Namespace, role: str) -> "Where":
     if args.broker is None:
         loaded, config = readable(args.config)
         if config is None:
-            raise NoBrokerNamedError("without a config, name the broker: --broker HOST[:PORT] --base TOPIC")
+            raise CommandError("without a config, name the broker: --broker HOST[:PORT] --base TOPIC")
         base = config.broker.base
         own_login = args.username is None and args.password_file is None
         settings = broker_settings(config, loaded.file, client_id=fresh_client_id(base, role), login=own_login)
@@ -241,7 +237,7 @@ def where_to_look(args: argparse.Namespace, command: str) -> "Where":
     from gatehand.small_files import NoSecretError
 
     logging.getLogger("gatehand.mqtt").addHandler(logging.NullHandler())
-    with ending(NoBrokerNamedError, NoSecretError, by=f"gatehand {command}: "):
+    with ending(CommandError, NoSecretError, by=f"gatehand {command}: "):
         return where(args, command)
 
 

@@ -6,10 +6,9 @@ The daemon's word counts, not a look at the file from here: it may run on anothe
 import argparse
 import asyncio
 import json
-from collections.abc import AsyncIterator
 from typing import TYPE_CHECKING, Any, Final
 
-from gatehand.commands import CommandError, NoBrokerNamedError, add_broker, seconds, where
+from gatehand.commands import CommandError, add_broker, seconds, where
 
 if TYPE_CHECKING:
     from gatehand.mqtt.client import PlainClient
@@ -17,10 +16,6 @@ if TYPE_CHECKING:
 
 _LONGEST_WAIT: Final = 3600.0
 _TIMEOUT: Final = 10.0
-
-
-class NoAnswerError(Exception):
-    """No daemon has answered; the text says why and what to do."""
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -48,7 +43,7 @@ def run(args: argparse.Namespace) -> int:
 
     try:
         outcome = asyncio.run(_ask(where(args, "reload"), args.timeout))
-    except (NoAnswerError, NoBrokerNamedError, NoSecretError, ClientError) as error:
+    except (CommandError, NoSecretError, ClientError) as error:
         if not args.json:
             raise CommandError(f"gatehand reload: {error}") from error
         print(json.dumps({"ok": False, "why": str(error)}))
@@ -85,24 +80,32 @@ def in_lines(outcome: dict[str, Any]) -> list[str]:
 
 
 async def _ask(where: "Where", within: float) -> dict[str, Any]:
+    """What the daemon says to our asking; where it waits for something, its last word on that.
+
+    Raises:
+        CommandError: no daemon has answered; the text says why and what to do.
+    """
     from gatehand.mqtt.client import plain_client
 
     last: dict[str, Any] = {}
-    topics = (f"{where.base}/config", f"{where.base}/online")
+    online, config = f"{where.base}/online", f"{where.base}/config"
     try:
-        async with asyncio.timeout(within), plain_client(where.settings, topics) as client:
+        async with asyncio.timeout(within), plain_client(where.settings, (config, online)) as client:
             await _send(client, where)
-            async for outcome in _outcomes(client, where):
-                last = outcome
-                if not outcome.get("waits_for"):
-                    return outcome
+            async for heard in client.messages():
+                if heard.topic == online and heard.payload == b"0":
+                    raise CommandError(f"the daemon of {where.text} is off line: start it, it reads its config then")
+                if heard.topic == config and not heard.retained:
+                    last = _answer(heard.payload, where.settings.client_id) or last
+                if last and not last.get("waits_for"):
+                    return last
     except TimeoutError:
         if last:
             return last
-        raise NoAnswerError(
+        raise CommandError(
             f"no daemon has answered on {where.text} within {within:g} s: is it running, and is this its base?"
         ) from None
-    raise NoAnswerError(f"the broker of {where.text} has ended the connection: try again")
+    raise CommandError(f"the broker of {where.text} has ended the connection: try again")
 
 
 async def _send(client: "PlainClient", where: "Where") -> None:
@@ -111,25 +114,15 @@ async def _send(client: "PlainClient", where: "Where") -> None:
     asking = Outgoing(f"{where.base}/reload", where.settings.client_id.encode(), MessageKind.ACT)
     objection = await client.send(asking)
     if objection is not None and objection.kind is NoticeKind.NOBODY_LISTENS:
-        raise NoAnswerError(f"no daemon listens on {where.text}: is it running, and is this its base?")
+        raise CommandError(f"no daemon listens on {where.text}: is it running, and is this its base?")
     if objection is not None:
-        raise NoAnswerError(objection.text)
+        raise CommandError(objection.text)
 
 
-async def _outcomes(client: "PlainClient", where: "Where") -> AsyncIterator[dict[str, Any]]:
-    """What the daemon says of our asking.
-
-    Raises:
-        NoAnswerError: it has left a word that it is not there.
-    """
-    async for heard in client.messages():
-        if heard.topic == f"{where.base}/online" and heard.payload == b"0":
-            raise NoAnswerError(f"the daemon of {where.text} is off line: start it, it reads its config then")
-        if heard.topic == f"{where.base}/config" and not heard.retained:
-            try:
-                outcome = json.loads(heard.payload)
-            except ValueError:
-                continue
-            # The client's own id tells an answer to us from one to somebody else.
-            if isinstance(outcome, dict) and where.settings.client_id in outcome.get("asked", ()):
-                yield outcome
+def _answer(payload: bytes, client_id: str) -> dict[str, Any] | None:
+    """The outcome in a message of the daemon's; None where it is no answer to us: the client's own id tells."""
+    try:
+        outcome = json.loads(payload)
+    except ValueError:
+        return None
+    return outcome if isinstance(outcome, dict) and client_id in outcome.get("asked", ()) else None

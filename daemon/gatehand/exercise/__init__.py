@@ -1,7 +1,7 @@
 """Commissioning: every gate open and shut, every tool in turn, with the collector kept off. `gatehand exercise`.
 
 What it does and how it judges knows no event loop, no MQTT library and no terminal: it asks and hears through the
-small protocol `World`, which `terminal_io` keeps. Who looks for a place: what was heard is kept in `observed_state`,
+few methods of `terminal_io`. Who looks for a place: what was heard is kept in `observed_state`,
 what must be so while gates move in `supervisor`, one gate and what its times mean in `one_gate`, one tool in
-`one_tool`, the order of it all in `walk`, what was found and how that is shown in `findings`.
+`one_tool`, the order of it all in `walk`, what was found and how that is shown in `results`.
 """

@@ -8,7 +8,7 @@ from typing import Final
 from gatehand.config import Config
 from gatehand.exercise.observed_state import ObservedState
 from gatehand.exercise.results import Result
-from gatehand.exercise.terminal_io import EndOfInput, World
+from gatehand.exercise.terminal_io import EndOfInput, TerminalIo
 from gatehand.mqtt.inbox import Message
 from gatehand.mqtt.transport import MessageKind, Outgoing
 from gatehand.shell.encode_commands import CommandEncoder
@@ -46,7 +46,7 @@ class BrokenOffError(Exception):
 class Supervisor:
     """The config, the world and what was heard of it."""
 
-    def __init__(self, config: Config, world: World) -> None:
+    def __init__(self, config: Config, world: TerminalIo) -> None:
         self.config = config
         self.world = world
         self.observed = ObservedState(config)

@@ -1,6 +1,7 @@
-"""What the exercise needs of the world (time, a person, a broker), and the real one.
+"""What the exercise needs of the world: time, a person, a broker.
 
-The only place where the exercise meets the event loop. The protocol is small, so that a test can be all three.
+The only place where the exercise meets the event loop. It asks for little, `now` to `next`, so that a test can be all
+three.
 """
 
 import asyncio
@@ -12,7 +13,7 @@ import time
 from collections.abc import AsyncIterator, Callable, Sequence
 from contextlib import asynccontextmanager
 from enum import Enum, auto
-from typing import Final, Protocol, TextIO, TypeAlias
+from typing import Final, TextIO, TypeAlias
 
 from gatehand.mqtt.client import ClientError, PlainClient, plain_client
 from gatehand.mqtt.inbox import Message
@@ -38,25 +39,6 @@ TerminalEvent: TypeAlias = Message | str | EndOfInput
 """A message, a line that the person typed (without its end), or an ending."""
 
 
-class World(Protocol):
-    """Time, a person, a broker."""
-
-    def now(self) -> float:
-        """Monotonic seconds."""
-
-    def say(self, text: str) -> None:
-        """Tell the person something."""
-
-    def ask(self, text: str) -> None:
-        """Ask the person something; the answer comes from `next`."""
-
-    async def send(self, outgoing: Outgoing) -> str | None:
-        """Publish; what the broker had against it, as a sentence, or None."""
-
-    async def next(self, until: float) -> TerminalEvent | None:
-        """What happens next, or None when it is `until` (monotonic seconds, may be infinite) before anything does."""
-
-
 class TerminalIo:
     """The world of one connection, and of a person at standard input who reads `out`."""
 
@@ -70,15 +52,15 @@ class TerminalIo:
         self._happened: asyncio.Queue[TerminalEvent | ClientError] = asyncio.Queue()
 
     def now(self) -> float:
-        """See `World`."""
+        """Monotonic seconds."""
         return time.monotonic()
 
     def say(self, text: str) -> None:
-        """See `World`."""
+        """Tell the person something."""
         self._write(text, "\n")
 
     def ask(self, text: str) -> None:
-        """See `World`."""
+        """Ask the person something; the answer comes from `next`."""
         self._write(text, ": ")
         self._open = True
 
@@ -89,7 +71,7 @@ class TerminalIo:
         print(before + "\n".join(wrapped(text, self._width - 2)), end=end, file=self._out, flush=True)
 
     async def send(self, outgoing: Outgoing) -> str | None:
-        """See `World`.
+        """Publish; what the broker had against it, as a sentence, or None.
 
         Raises:
             ClientError: the broker is gone.
@@ -98,7 +80,7 @@ class TerminalIo:
         return None if objection is None else objection.text
 
     async def next(self, until: float) -> TerminalEvent | None:
-        """See `World`.
+        """What happens next, or None when it is `until` (monotonic seconds, may be infinite) before anything does.
 
         Raises:
             ClientError: the broker is gone.

@@ -8,11 +8,10 @@ from gatehand.config.signals import Signal
 from gatehand.exercise import one_gate, one_tool
 from gatehand.exercise.results import Remark, Result, failed, look
 from gatehand.exercise.supervisor import BrokenOffError, HaltedError, Supervisor
-from gatehand.exercise.terminal_io import World
+from gatehand.exercise.terminal_io import TerminalIo
 from gatehand.journal.sentences import spoken
 from gatehand.text import named
 
-ROUNDS: Final = 5
 LAST_LISTEN: Final = 30.0
 """Seconds at most that silent sensors are waited for in the end."""
 CAUTIONS: Final = """\
@@ -27,12 +26,12 @@ class Asked:
 
     gates: tuple[str, ...]
     tools: tuple[str, ...]
-    rounds: int = ROUNDS
+    rounds: int
     yes: bool = False
     """The question before anything moves has been answered already."""
 
 
-async def walk(config: Config, world: World, asked: Asked) -> Result:
+async def walk(config: Config, world: TerminalIo, asked: Asked) -> Result:
     """Do it all, and give what was found, also when it did not go to its end.
 
     Raises:
@@ -60,7 +59,7 @@ async def walk(config: Config, world: World, asked: Asked) -> Result:
     return result
 
 
-def _say_remarks(world: World, remarks: tuple[Remark, ...]) -> None:
+def _say_remarks(world: TerminalIo, remarks: tuple[Remark, ...]) -> None:
     for remark in remarks:
         world.say(f"  {remark.text}")
 

@@ -5,10 +5,9 @@ What a span means is told by its words; its tone only repeats it for those who s
 
 import textwrap
 from collections.abc import Sequence
-from dataclasses import dataclass
 from enum import StrEnum
 from itertools import chain
-from typing import TypeAlias
+from typing import NamedTuple, TypeAlias
 
 
 class Tone(StrEnum):
@@ -22,8 +21,7 @@ class Tone(StrEnum):
     FAINT = "dim"
 
 
-@dataclass(frozen=True, slots=True)
-class TextSpan:
+class TextSpan(NamedTuple):
     """A piece of a line."""
 
     text: str

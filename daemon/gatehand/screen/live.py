@@ -63,10 +63,4 @@ async def show(where: Where, terminal: Console) -> None:
 
 
 def _as_text(lines: list[ScreenLine]) -> Text:
-    text = Text(no_wrap=True, overflow="crop", end="")
-    for number, line in enumerate(lines):
-        if number:
-            text.append("\n")
-        for span in line:
-            text.append(span.text, span.tone)
-    return text
+    return Text("\n", no_wrap=True, overflow="crop", end="").join(Text.assemble(*line) for line in lines)
