@@ -51,22 +51,12 @@ def _report(report: Report, *, full: bool) -> Iterator[str]:
 def _summary(report: Report) -> Iterator[str]:
     """One line for each set: the fan's working point with a clean and a dirty filter, suction, verdict."""
     of = report.system.units
-    head = ["open", of.flow_word, of.pressure_word, "suction", of.flow_word, of.pressure_word, "suction", "verdict"]
-    yield from columns(
-        [
-            ["", "clean", "filter", "", "dirty", "filter", "", ""],
-            head,
-            *(
-                [
-                    ", ".join(sorted(view.assessment.gates)) or "(none)",
-                    *_point(report.system, view.assessment.clean),
-                    *_point(report.system, view.assessment.dirty),
-                    _verdict(view),
-                ]
-                for view in report.views
-            ),
-        ]
-    )
+    point = of.flow_word, of.pressure_word, "suction"
+    table = [["", "clean", "filter", "", "dirty", "filter", "", ""], ["open", *point, *point, "verdict"]]
+    for view in report.views:
+        both = _point(report.system, view.assessment.clean) + _point(report.system, view.assessment.dirty)
+        table.append([", ".join(sorted(view.assessment.gates)) or "(none)", *both, _verdict(view)])
+    yield from columns(table)
 
 
 def _point(system: DuctSystem, answer: SolveResult) -> list[str]:
@@ -196,18 +186,13 @@ def _size(size: Size, say: air_words.Speaker) -> str:
 def as_toml(report: Report) -> str:
     """Tables and keys to put into the config, each with its reason; empty when nothing is to be changed."""
     tables: dict[str, list[str]] = {}
-    _toml_max_open(report, tables)
+    carries, system = report.proposals.max_open, report.system
+    if carries.forbids(system.max_open):
+        why = air_words.too_many(carries, system.collector, system.say)
+        tables[f"collector.{system.collector}"] = [f"max_open = {carries.gates}  # {why}"]
     _toml_tools(report, tables)
     _toml_sizes(report, tables)
     return "\n".join("\n".join([f"[{name}]", *lines, ""]) for name, lines in tables.items())
-
-
-def _toml_max_open(report: Report, tables: dict[str, list[str]]) -> None:
-    carries, set_to = report.proposals.max_open, report.system.max_open
-    if not carries.forbids(set_to):
-        return
-    why = air_words.too_many(carries, report.system.collector, report.system.say)
-    tables[f"collector.{report.system.collector}"] = [f"max_open = {carries.gates}  # {why}"]
 
 
 def _toml_tools(report: Report, tables: dict[str, list[str]]) -> None:

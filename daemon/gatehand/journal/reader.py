@@ -133,7 +133,13 @@ class Follower:
             if size < at:
                 at = 0
             if size > at:
-                at += self._read(path, at, found)
+                with path.open("rb") as file:
+                    file.seek(at)
+                    data = file.read()
+                whole = data[: data.rfind(b"\n") + 1]
+                for raw in whole.split(b"\n"):
+                    found += _decoded(raw, path, -1, self.skipped)
+                at += len(whole)
             self._at[name] = at
         return found
 
@@ -142,15 +148,6 @@ class Follower:
         while True:
             yield from self.poll()
             sleep(_POLL)
-
-    def _read(self, path: Path, at: int, found: list[LogLine]) -> int:
-        with path.open("rb") as file:
-            file.seek(at)
-            data = file.read()
-        whole = data[: data.rfind(b"\n") + 1]
-        for raw in whole.split(b"\n"):
-            found += _decoded(raw, path, -1, self.skipped)
-        return len(whole)
 
 
 def _decoded(raw: bytes, path: Path, place: int, skipped: list[Skipped]) -> tuple[LogLine, ...]:

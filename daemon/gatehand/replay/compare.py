@@ -1,8 +1,10 @@
 """The recording through another config: both runs counted, and their differences as a table and event by event."""
 
+from collections import deque
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from datetime import datetime
+from itertools import chain
 from pathlib import Path
 from typing import Any, Final, TypeAlias
 
@@ -43,35 +45,27 @@ def gained(before: Use, after: Use, until: int) -> int:
 
 def only_in_one(recorded: Sequence[TimedFacts], changed: Sequence[TimedFacts]) -> list[Only]:
     """Events that the other run has not, by time. A repeated "on" is no event here."""
-    ours, theirs = _by_kind(recorded, changed=False), _by_kind(changed, changed=True)
     alone: list[Only] = []
-    for kind in ours.keys() | theirs.keys():
-        alone += _unmatched(ours.get(kind, ()), theirs.get(kind, ()))
-    return sorted(alone, key=lambda one: (one.wall_ms, one.changed, one.place))
-
-
-def _unmatched(ours: Sequence[Only], theirs: Sequence[Only]) -> Iterator[Only]:
-    """Events of one kind, in time: those without a partner in the other run."""
-    i = j = 0
-    while i < len(ours) or j < len(theirs):
-        a = ours[i].wall_ms if i < len(ours) else None
-        b = theirs[j].wall_ms if j < len(theirs) else None
-        if a is not None and b is not None and abs(a - b) <= SAME_MS:
-            i, j = i + 1, j + 1
-        elif b is None or (a is not None and a < b):
-            yield ours[i]
-            i += 1
+    waiting: dict[tuple[Fact, ...], deque[Only]] = {}  # of each kind, for a like one of the other run
+    for one in sorted((*_events(recorded, changed=False), *_events(changed, changed=True)), key=_order):
+        alike = waiting.setdefault(_kind(one.line), deque())
+        while alike and one.wall_ms - alike[0].wall_ms > SAME_MS:
+            alone.append(alike.popleft())
+        if alike and alike[0].changed is not one.changed:
+            alike.popleft()
         else:
-            yield theirs[j]
-            j += 1
+            alike.append(one)
+    return sorted((*alone, *chain.from_iterable(waiting.values())), key=_order)
 
 
-def _by_kind(events: Sequence[TimedFacts], *, changed: bool) -> dict[tuple[Fact, ...], list[Only]]:
-    found: dict[tuple[Fact, ...], list[Only]] = {}
+def _events(events: Sequence[TimedFacts], *, changed: bool) -> Iterator[Only]:
     for place, (ms, line) in enumerate(events):
         if not is_refresh(line.get("event"), line.get("rule")):
-            found.setdefault(_kind(line), []).append(Only(ms, changed, place, line))
-    return found
+            yield Only(ms, changed, place, line)
+
+
+def _order(one: Only) -> tuple[int, bool, int]:
+    return one.wall_ms, one.changed, one.place
 
 
 def _kind(line: Mapping[str, Fact]) -> tuple[Fact, ...]:

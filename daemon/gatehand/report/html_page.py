@@ -126,7 +126,7 @@ def _tools(found: Summary) -> Iterator[str]:
     yield "<h2>Tools, hours of work</h2>"
     yield bars(
         [
-            (_plain(row.name), row.hours, f"{row.hours:,.1f} h in {row.cuts:,} cuts")
+            (_plain(row.tool), row.hours, f"{row.hours:,.1f} h in {row.cuts:,} cuts")
             for row in sorted(rows, key=lambda one: -one.hours)
         ],
         "Hours of work by tool",
@@ -135,7 +135,7 @@ def _tools(found: Summary) -> Iterator[str]:
         ("tool", "longest", "mean A", "kVAh"),
         (
             (
-                _plain(row.name),
+                _plain(row.tool),
                 rough(row.longest_s),
                 "" if row.energy is None else f"{row.energy.mean_amps:.1f}",
                 "" if row.energy is None or row.energy.kvah is None else f"{row.energy.kvah:,.1f}",

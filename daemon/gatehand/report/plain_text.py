@@ -39,7 +39,7 @@ def _tools(found: Summary) -> Iterator[str]:
     yield f"{'tool':<22} {'cuts':>6} {'hours':>7} {'longest':>9} {'missed':>7} {'refused':>8} {'amps':>6} {'kVAh':>7}"
     for row in found.tools():
         yield (
-            f"{row.name:<22} {row.cuts:>6,} {_hours(row.hours)} {rough(row.longest_s):>9} {row.missed:>7} "
+            f"{row.tool:<22} {row.cuts:>6,} {_hours(row.hours)} {rough(row.longest_s):>9} {row.missed:>7} "
             f"{row.refused:>8} {_energy(row.energy)}"
         ).rstrip()
 

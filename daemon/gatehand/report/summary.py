@@ -1,7 +1,7 @@
 """The account, upkeep and energy of a time put together: the one value from which text, JSON and the page are made."""
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any, Final
@@ -39,7 +39,7 @@ _WORDS: Final[dict[str, str]] = {
 class ToolFigures:
     """One tool's line."""
 
-    name: str
+    tool: str
     cuts: int
     hours: float
     longest_s: float
@@ -71,13 +71,10 @@ class FailedStarts:
 
     name: str
     rule: str
+    because: str
+    """The rule in words; its id, readable, for one that has none here."""
     count: int
     refused: bool
-
-    @property
-    def because(self) -> str:
-        """Why, in words; the rule's id, readable, for one that has none here."""
-        return _WORDS.get(self.rule, self.rule.replace("_", " "))
 
 
 @dataclass(slots=True)
@@ -118,9 +115,11 @@ class Summary:
 
     def troubles(self) -> list[FailedStarts]:
         """Missed and refused starts, the commonest first."""
-        missed, refused = self.account.missed, self.account.refused
-        found = [FailedStarts(name, rule, count, refused=False) for (name, rule), count in missed.items()]
-        found += [FailedStarts(name, rule, count, refused=True) for (name, rule), count in refused.items()]
+        found = [
+            FailedStarts(name, rule, _WORDS.get(rule, rule.replace("_", " ")), count, refused)
+            for refused, starts in ((False, self.account.missed), (True, self.account.refused))
+            for (name, rule), count in starts.items()
+        ]
         return sorted(found, key=lambda one: (-one.count, one.name, one.rule))
 
     def hours_by_day(self) -> dict[str, dict[str, float]]:
@@ -144,33 +143,21 @@ class Summary:
             "events": account.events.total(),
             "daemon_starts": account.events[OwnEvent.DAEMON_STARTED],
             "working_days": self.working_days(),
-            "tools": [
-                {
-                    "tool": row.name,
-                    "cuts": row.cuts,
-                    "hours": round(row.hours, 4),
-                    "longest_s": round(row.longest_s, 1),
-                    "missed": row.missed,
-                    "refused": row.refused,
-                    "energy": _energy(row.energy),
-                }
-                for row in self.tools()
-            ],
+            "tools": [_rounded(asdict(one)) for one in self.tools()],
             "collectors": [
-                {
-                    "collector": row.name,
-                    "starts": row.starts,
-                    "hours": round(row.hours, 4),
-                    "starts_an_hour": round(row.starts_an_hour, 2),
-                    "worst_hour": {"starts": row.worst_hour, "from": ms_stamp(row.worst_began_ms)},
-                    "energy": _energy(row.energy),
-                }
-                for row in self.collectors()
+                _rounded(
+                    {
+                        "collector": one.name,
+                        "starts": one.starts,
+                        "hours": one.hours,
+                        "starts_an_hour": one.starts_an_hour,
+                        "worst_hour": {"starts": one.worst_hour, "from": ms_stamp(one.worst_began_ms)},
+                        "energy": one.energy and asdict(one.energy),
+                    }
+                )
+                for one in self.collectors()
             ],
-            "not_started": [
-                {"name": one.name, "rule": one.rule, "because": one.because, "count": one.count, "refused": one.refused}
-                for one in self.troubles()
-            ],
+            "not_started": [asdict(one) for one in self.troubles()],
             "gate_movements": dict(sorted(account.movements.items())),
             "gate_faults": dict(sorted(account.faults.items())),
             "commands_vetoed": account.events[Happened.COMMAND_VETOED],
@@ -197,14 +184,15 @@ class Summary:
         }
 
 
-def _energy(energy: Energy | None) -> dict[str, float | None] | None:
-    if energy is None:
-        return None
-    return {
-        "mean_amps": round(energy.mean_amps, 2),
-        "ampere_hours": round(energy.ampere_hours, 2),
-        "kvah": None if energy.kvah is None else round(energy.kvah, 3),
+_DIGITS: Final = {"hours": 4, "longest_s": 1, "starts_an_hour": 2, "mean_amps": 2, "ampere_hours": 2, "kvah": 3}
+
+
+def _rounded(values: dict[str, Any]) -> dict[str, Any]:
+    """With no more digits than its figures are worth."""
+    inner: dict[str, Any] = {
+        key: _rounded(value) if isinstance(value, dict) else value for key, value in values.items()
     }
+    return inner | {key: round(inner[key], digits) for key, digits in _DIGITS.items() if inner.get(key) is not None}
 
 
 def gather(

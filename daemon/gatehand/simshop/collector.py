@@ -47,7 +47,7 @@ class CollectorModel(Device):
     def __init__(
         self, collector: CollectorTable, habits: CollectorHabits, agenda: Agenda, reporter: Reporter, random: Random
     ) -> None:
-        super().__init__(agenda, reporter, random, habits.delay)
+        super().__init__(agenda, reporter, random, delay=habits.delay, online=collector.online)
         self._collector = collector
         self._habits = habits
         self.limit = collector.refresh * LIMIT_SHARE if habits.limit is None else habits.limit
@@ -55,7 +55,7 @@ class CollectorModel(Device):
         self.running_amps = (
             collector.running_amps * RUNNING_SHARE if habits.running_amps is None else habits.running_amps
         )
-        self.online = self._contact("online", collector.online, active=True)
+
         self.bin = self._contact("bin_full", collector.bin_full)
         self.reports["state"] = self._report
         self.reports["current"] = self._report_amps

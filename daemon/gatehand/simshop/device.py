@@ -148,9 +148,14 @@ class ContactModel:
 
 
 class Device:
-    """One device. Times are seconds of the agenda's clock and never go back. `delay`: from a command to its effect."""
+    """One device. Times are seconds of the agenda's clock and never go back. `delay`: from a command to its effect.
 
-    def __init__(self, agenda: Agenda, reporter: Reporter, random: Random, delay: float) -> None:
+    `online`: its own will.
+    """
+
+    def __init__(
+        self, agenda: Agenda, reporter: Reporter, random: Random, *, delay: float, online: Contact | None
+    ) -> None:
         self._agenda = agenda
         self._reporter = reporter
         self._random = random
@@ -158,6 +163,7 @@ class Device:
         self._commands: dict[bytes, Callable[[float], None]] = {}
         self.reports: dict[str, Callable[[float], None]] = {}
         """How it says each of its signals, by the key in its table: when it comes up, and when it is asked."""
+        self.online = self._contact("online", online, active=True)
 
     def begin(self, at: float) -> None:
         """Come up: say how everything stands."""

@@ -55,11 +55,11 @@ class GateModel(Device):
     """One gate."""
 
     def __init__(self, gate: GateTable, habits: GateHabits, agenda: Agenda, reporter: Reporter, random: Random) -> None:
-        super().__init__(agenda, reporter, random, habits.delay)
+        super().__init__(agenda, reporter, random, delay=habits.delay, online=gate.online)
         self._gate = gate
         self._habits = habits
         self.travel = gate.travel * TRAVEL_SHARE if habits.travel is None else habits.travel
-        self.online = self._contact("online", gate.online, active=True)
+
         self.reports["state"] = self._report_by_trouble
         if gate.command is not None:
             self._commands[gate.command.open.encode()] = partial(self._obey, OPEN)

@@ -52,7 +52,7 @@ class ToolModel(Device):
     """One tool."""
 
     def __init__(self, tool: ToolTable, habits: ToolHabits, agenda: Agenda, reporter: Reporter, random: Random) -> None:
-        super().__init__(agenda, reporter, random, habits.delay)
+        super().__init__(agenda, reporter, random, delay=habits.delay, online=tool.online)
         self._tool = tool
         self._habits = habits
         running, idle = habits.running_amps, habits.idle_amps
@@ -61,7 +61,7 @@ class ToolModel(Device):
         # A healthy sensor speaks often enough for `silent_after`; where that is 0 it speaks on change only.
         usual = min(MOST_EVERY, tool.silent_after / STILL_HEARD)
         self.every = usual if habits.every is None else habits.every
-        self.online = self._contact("online", tool.online, active=True)
+
         self.reports["current"] = self._report
         self.on = False
         self._load = 0.0

@@ -30,10 +30,10 @@ class Spell:
         return self.end - self.start
 
 
-def spells(track: Track, start_ma: int, stop_ma: int) -> Iterator[Spell]:
+def spells(track: Track, start_amps: float, stop_amps: float) -> Iterator[Spell]:
     """All spells that the track holds whole. What is drawing at its start or end is not counted."""
-    ms, ma = track.ms, track.ma
-    end, resting, drawing = len(ma), Deadband(LOWEST, start_ma), Deadband(stop_ma, HIGHEST)
+    ms, ma, end = track.ms, track.ma, len(track)
+    resting, drawing = Deadband(LOWEST, round(start_amps * 1000)), Deadband(round(stop_amps * 1000), HIGHEST)
     at = first_outside(ma, 0, end, drawing)  # drawing from the start: wait for its end
     while (begun := first_outside(ma, at, end, resting)) < end:
         at = first_outside(ma, begun, end, drawing)
@@ -84,23 +84,13 @@ class Thresholds:
     """How many times the start threshold the bottom of work is."""
     stop_above_rest: float
 
-    @property
-    def start_ma(self) -> int:
-        """In milliampere."""
-        return round(self.start_amps * 1000)
-
-    @property
-    def stop_ma(self) -> int:
-        """In milliampere."""
-        return round(self.stop_amps * 1000)
-
 
 def thresholds(found: Levels, tracks: Sequence[Track]) -> Thresholds:
     """Thresholds for these levels, and delays for what the tracks show at them."""
     rest, work = found.idle.high, found.running.low
     start = rounded(between(rest, work, START_AT))
     stop = min(rounded(between(rest, work, STOP_AT)), start)
-    found_spells = [list(spells(track, round(start * 1000), round(stop * 1000))) for track in tracks]
+    found_spells = [list(spells(track, start, stop)) for track in tracks]
     return Thresholds(
         start_amps=start,
         stop_amps=stop,
@@ -180,13 +170,10 @@ def choices(pieces: Sequence[Sequence[Spell]], also: float | None = None) -> lis
     return options
 
 
-def advised(options: Sequence[RunOnChoice]) -> RunOnChoice | None:
+def advised(options: Sequence[RunOnChoice]) -> RunOnChoice:
     """The longest run-on up to which each restart spared costs no more than `WORTH_S` of running."""
-    best: RunOnChoice | None = None
+    best = options[0]
     for option in options:
-        if best is None:
-            best = option
-            continue
         spared = best.restarts - option.restarts
         if spared > 0 and (option.minutes - best.minutes) * 60 <= WORTH_S * spared:
             best = option

@@ -59,7 +59,7 @@ def study(tool: Tool, pieces: Sequence[Piece]) -> Study:
     set_to = proposed_settings.thresholds(found_levels, tracks)
     shortest = round(set_to.stop_after * 1000)
     whole = [
-        proposed_settings.joined(proposed_settings.spells(track, set_to.start_ma, set_to.stop_ma), shortest)
+        proposed_settings.joined(proposed_settings.spells(track, set_to.start_amps, set_to.stop_amps), shortest)
         for track in tracks
     ]
     cuts = sum(map(len, whole))

@@ -5,7 +5,7 @@ Without a moment it is the last thing that should have happened and did not.
 
 import textwrap
 from collections.abc import Container, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 from itertools import islice
 from pathlib import Path
@@ -19,7 +19,7 @@ from gatehand.text import as_sentence
 from gatehand.times import from_ms, local_text, ms_stamp, stamp_ms, to_ms
 from gatehand.why.gate_or_collector import ANSWERS_FOR, collector_now, collector_verdict, gate_verdict
 from gatehand.why.moment import Question, SubjectKind, TimedLine, gather_context
-from gatehand.why.state_at_moment import broker_away, clock_step, log_gap, not_running, unheard
+from gatehand.why.state_at_moment import broker_away, not_running, notes
 from gatehand.why.tool_start import tool_verdict
 from gatehand.why.verdicts import Verdict
 from gatehand_rules import Happened, Rule, Shop
@@ -116,8 +116,8 @@ class Explanation:
     context: Question
     verdict: Verdict
     story: list[TimedLine]
-    notes: list[str] = field(default_factory=list)
-    at_the_end: str = ""
+    notes: list[str]
+    at_the_end: str
     """Of a collector asked about without a time: how it stands where the log ends."""
 
 
@@ -145,9 +145,7 @@ def ask(
     context = gather_context(config, shop, folder, chosen, at)
     of_subject = {"tool": tool_verdict, "gate": gate_verdict, "collector": collector_verdict}[context.kind]
     verdict = not_running(context) or broker_away(context) or of_subject(context)
-    notes = [note for note in (clock_step(context), log_gap(context)) if note]
-    notes += unheard(context)
-    return Explanation(context, verdict, _story(context, verdict), notes, at_the_end)
+    return Explanation(context, verdict, _story(context, verdict), list(notes(context)), at_the_end)
 
 
 def _end_of_log(folder: Path) -> datetime | None:

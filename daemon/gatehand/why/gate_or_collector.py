@@ -18,18 +18,20 @@ _MOVES: Final = (Happened.GATE_COMMANDED, Happened.GATE_OPEN, Happened.GATE_SHUT
 _CUT_AFTER_MS: Final = 60_000
 
 
-def _is_near(context: Question, one: TimedLine) -> bool:
-    return context.distance(one.ms, one.ms) <= NEAR_MS
+def _far(context: Question, one: TimedLine) -> int:
+    return context.distance(one.ms, one.ms)
 
 
-def _nearest(context: Question, lines: list[TimedLine]) -> TimedLine | None:
-    return min(lines, key=lambda one: (context.distance(one.ms, one.ms), -one.ms), default=None)
+def _nearest(context: Question, *events: str, naming: str = "") -> TimedLine | None:
+    """The subject's line of these events that is nearest to the moment, if one is near. `naming`: what it must name."""
+    own = [one for one in context.lines if one.is_(*events) and one.text(context.kind) == context.name]
+    near = (one for one in own if _far(context, one) <= NEAR_MS and one.text(naming or context.kind))
+    return min(near, key=lambda one: (_far(context, one), -one.ms), default=None)
 
 
 def gate_verdict(context: Question) -> Verdict:
     """The case of a gate at a moment."""
-    own = (one for one in context.lines if one.text("gate") == context.name)
-    nearest = _nearest(context, [one for one in own if one.is_(*_TROUBLES) and _is_near(context, one)])
+    nearest = _nearest(context, *_TROUBLES)
     if nearest is None:
         return _gate_now(context)
     if nearest.is_(Happened.GATE_FAULT):
@@ -85,12 +87,8 @@ _SWITCHED: Final = (Happened.COLLECTOR_ON, Happened.COLLECTOR_OFF, Happened.COLL
 
 def collector_verdict(context: Question) -> Verdict:
     """The case of a collector at a moment."""
-    near = [one for one in context.lines if one.text("collector") == context.name and _is_near(context, one)]
-    trouble = _nearest(context, [one for one in near if one.is_(*_OWN)])
-    wanted = _nearest(context, [one for one in near if one.is_(*_WANTED) and one.text("tool")])
-    if trouble is not None and (
-        wanted is None or context.distance(trouble.ms, trouble.ms) <= context.distance(wanted.ms, wanted.ms)
-    ):
+    trouble, wanted = _nearest(context, *_OWN), _nearest(context, *_WANTED, naming="tool")
+    if trouble is not None and (wanted is None or _far(context, trouble) <= _far(context, wanted)):
         return _trouble(context, trouble)
     if wanted is not None:
         # What the collector did not do, it did not do for a tool.

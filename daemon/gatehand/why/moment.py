@@ -245,13 +245,9 @@ def _attempt(context: Question, line: TimedLine) -> StartAttempt | None:
 
 def begin_of_cut(context: Question, line: TimedLine) -> int:
     """When the tool had started to which a line belongs; the line's own time where no start was seen."""
-    for one in reversed(context.lines):
-        if one.ms <= line.ms and one.text("tool") == context.name:
-            if one.is_(Happened.TOOL_STARTED):
-                return one.ms
-            if one.is_(*_STOPS):
-                break
-    return line.ms
+    before = (one for one in reversed(context.lines) if one.ms <= line.ms)
+    last = first(before, Happened.TOOL_STARTED, *_STOPS, tool=context.name)
+    return last.ms if last is not None and last.is_(Happened.TOOL_STARTED) else line.ms
 
 
 def end_of_cut(context: Question, start_ms: int) -> int:

@@ -59,26 +59,19 @@ def broker_away(context: Question) -> Verdict | None:
     return verdict(context, words.BROKER_AWAY, (last, again), since=last.clock, until=until)
 
 
-def clock_step(context: Question) -> str | None:
-    """A note when the wall clock stepped near the moment: a time remembered may stand elsewhere in the log."""
-    one = first(context.lines, OwnEvent.CLOCK_STEPPED)
-    if one is None:
-        return None
-    by = one.amount("by_seconds")
-    way = "forward" if by > 0 else "back"
-    return (
-        f"the wall clock stepped {way} by {lasting(abs(by))} at {one.clock}: a time that you remember may "
-        "stand in the log that much off. Nothing is timed by that clock"
-    )
-
-
-def log_gap(context: Question) -> str | None:
-    """A note when lines of the log are missing near the moment."""
-    one = first(context.lines, OwnEvent.LOG_GAP)
-    if one is None:
-        return None
-    lost = one.amount("lost")
-    return f"{lost:g} lines of the log were lost before {one.clock}: what follows may be less than all"
+def notes(context: Question) -> Iterator[str]:
+    """Remarks, each without a full stop: on the clock, on the log, on what was never heard."""
+    if (one := first(context.lines, OwnEvent.CLOCK_STEPPED)) is not None:
+        by = one.amount("by_seconds")
+        way = "forward" if by > 0 else "back"
+        yield (
+            f"the wall clock stepped {way} by {lasting(abs(by))} at {one.clock}: a time that you remember may "
+            "stand in the log that much off. Nothing is timed by that clock"
+        )
+    if (one := first(context.lines, OwnEvent.LOG_GAP)) is not None:
+        lost = one.amount("lost")
+        yield f"{lost:g} lines of the log were lost before {one.clock}: what follows may be less than all"
+    yield from _unheard(context)
 
 
 def _state(context: Question) -> ToolState | None:
@@ -179,8 +172,8 @@ def _key(rejected: TimedLine) -> str:
     return rejected.text("why").split(":", 1)[0]
 
 
-def unheard(context: Question) -> Iterator[str]:
-    """Remarks, each without a full stop."""
+def _unheard(context: Question) -> Iterator[str]:
+    """What was never heard, and what a gate's button said last and could not be used."""
     seen: set[str] = set()
     button = context.kind == "gate"
     for one in context.in_this_run(context.at_ms):

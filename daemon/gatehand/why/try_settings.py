@@ -56,32 +56,28 @@ class Around:
 
     def starts(self, changed: Shop, collector: str, window: tuple[int, int]) -> bool:
         """Whether, with this shop, the collector would have been commanded on within the window (wall ms)."""
-
-        def starts_it(outcome: Outcome) -> bool:
-            on = any(isinstance(one, CollectorOn) and one.collector == collector for one in outcome.commands)
-            return on and not any(is_refresh(one.event, one.rule) for one in outcome.findings)
-
-        return self._happens(changed, starts_it, window)
+        return any(
+            CollectorOn(collector) in outcome.commands
+            and not any(is_refresh(one.event, one.rule) for one in outcome.findings)
+            for outcome in self._outcomes(changed, window)
+        )
 
     def refused(self, changed: Shop, tool: str, window: tuple[int, int]) -> bool:
         """Whether, with this shop, the tool would have been refused within the window (wall ms)."""
+        findings = (one for outcome in self._outcomes(changed, window) for one in outcome.findings)
+        return any(one.event is Happened.START_REFUSED and one.tool == tool for one in findings)
 
-        def refuses_it(outcome: Outcome) -> bool:
-            return any(one.event is Happened.START_REFUSED and one.tool == tool for one in outcome.findings)
-
-        return self._happens(changed, refuses_it, window)
-
-    def _happens(self, changed: Shop, wanted: Callable[[Outcome], bool], window: tuple[int, int]) -> bool:
-        times: list[int] = []
+    def _outcomes(self, changed: Shop, window: tuple[int, int]) -> list[Outcome]:
+        found: list[Outcome] = []
 
         def hear(ms: int, _event: Event, outcome: Outcome) -> None:
-            if wanted(outcome):
-                times.append(ms + self.offset)
+            if window[0] <= ms + self.offset <= window[1]:
+                found.append(outcome)
 
         player = ChangedPlayer(self.shop, changed, self.state, self.start_ms, hear)
         for piece, commands in self.pieces:
             player.follow(piece, commands)
-        return any(window[0] <= ms <= window[1] for ms in times)
+        return found
 
     def reported(self, gate: str, position: Position, after_ms: int) -> int | None:
         """When (wall ms) the gate first reported to be there after a moment."""
