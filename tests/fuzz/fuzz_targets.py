@@ -143,7 +143,7 @@ def config(text: str) -> Loaded:
         assert 1 <= problem.line <= len(lines) + 1, problem
         assert problem.column >= 1, problem
         assert problem.message, problem
-        json.dumps(problem.as_dict()).encode()
+        json.dumps(to_builtins(problem)).encode()
     refused = any(problem.level is Severity.ERROR for problem in loaded.problems)
     assert refused == (loaded.config is None), loaded.problems
     assert (loaded.shop is None) == (loaded.config is None)

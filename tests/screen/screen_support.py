@@ -3,6 +3,7 @@
 import json
 from datetime import UTC, datetime
 
+from gatehand.mqtt.inbox import Message
 from gatehand.screen.daemon_status import DaemonStatus
 from gatehand.screen.layout import page
 from gatehand.screen.lines import text_of
@@ -53,7 +54,7 @@ class Heard:
 
     def say(self, topic: str, body: object, *, retained: bool = False) -> "Heard":
         payload = body if isinstance(body, bytes) else body.encode() if isinstance(body, str) else _json(body)
-        self.status.hear(f"gatehand/{topic}", payload, retained=retained, at=self.at)
+        self.status.hear(Message(f"gatehand/{topic}", payload, retained, self.at), self.at)
         return self
 
     def lines(self, width: int = 80, height: int | None = 24) -> list[str]:

@@ -52,15 +52,12 @@ def run(args: argparse.Namespace) -> int:
     config, _, _ = configured(args.config)
     if not config.duct:
         raise CommandError(f"{args.config}: there are no ducts: describe them in [airflow], [fan.NAME] and [duct.NAME]")
-    only = None
-    if args.open is not None:
-        only = frozenset(name.strip() for name in args.open.split(",") if name.strip())
-        _check_gates(config, only)
-    return _show(args, config, only)
+    return _show(args, config, None if args.open is None else _gates(config, args.open))
 
 
-def _check_gates(config: Config, gates: frozenset[str]) -> None:
-    """Refuse gates that are not there, or have no duct."""
+def _gates(config: Config, asked: str) -> frozenset[str]:
+    """The gates named, with commas between; one that is not there, or has no duct, ends the command."""
+    gates = frozenset(name.strip() for name in asked.split(",") if name.strip())
     ducted = {duct.gate for duct in config.duct.values()}
     for gate in sorted(gates):
         if gate not in config.gate:
@@ -68,6 +65,7 @@ def _check_gates(config: Config, gates: frozenset[str]) -> None:
         if gate not in ducted:
             text = f"--open: gate {gate!r} has no duct: give one in the config, [duct.NAME] with gate = {gate!r}"
             raise CommandError(text, WRONG_USAGE)
+    return gates
 
 
 def _show(args: argparse.Namespace, config: Config, only: frozenset[str] | None) -> int:

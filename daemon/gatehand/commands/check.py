@@ -3,6 +3,8 @@
 import argparse
 import json
 
+from msgspec import to_builtins
+
 from gatehand.config import Fault, Loaded, Problem, Severity, load
 from gatehand.text import listed, named
 
@@ -21,7 +23,7 @@ def run(args: argparse.Namespace) -> int:
     loaded = load(args.config)
     problems = sorted((*loaded.problems, *_of_the_air(loaded)), key=lambda each: (each.line, each.column))
     if args.json:
-        print(json.dumps({"ok": loaded.ok, "problems": [problem.as_dict() for problem in problems]}, indent=2))
+        print(json.dumps({"ok": loaded.ok, "problems": to_builtins(problems)}, indent=2))
     else:
         for problem in problems:
             print(problem)

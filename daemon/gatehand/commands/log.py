@@ -117,7 +117,6 @@ def _check_usage(args: argparse.Namespace) -> None:
 
 
 def _folder_of(config: Path) -> Path:
-
     loaded, found = readable(config)
     if found is None:
         raise CommandError("gatehand log: without a config, say where the log is with --log FOLDER")

@@ -45,11 +45,14 @@ def run(args: argparse.Namespace) -> int:
     readings = _readings(args, config, loaded)
     for trouble in readings.troubles:
         print(f"left out: {trouble}", file=sys.stderr)
-    from gatehand.tune.study import study
+    from gatehand.tune import study
 
     chosen = (tool for tool in shop.tools if tool.name in (args.tool or config.tool))
-    studies = [study(tool, readings.pieces.get(tool.name, ())) for tool in chosen]
-    _say(studies, as_json=args.json)
+    studies = [study.study(tool, readings.pieces.get(tool.name, ())) for tool in chosen]
+    if args.json:
+        print(json.dumps([study.as_json(one) for one in studies], indent=2))
+    elif studies:
+        print("\n\n".join("\n".join(study.text(one)) for one in studies))
     if args.plot is not None:
         from gatehand.tune.study_chart import picture
 
@@ -77,15 +80,6 @@ def _readings(args: argparse.Namespace, config: Config, loaded: Loaded) -> "Read
         return from_recording(
             folder, args.tool or config.tool, args.since or last - timedelta(days=DAYS), args.until, count
         )
-
-
-def _say(studies: "Sequence[Study]", *, as_json: bool) -> None:
-    from gatehand.tune import study
-
-    if as_json:
-        print(json.dumps([study.as_json(one) for one in studies], indent=2))
-    elif studies:
-        print("\n\n".join("\n".join(study.text(one)) for one in studies))
 
 
 def _write(studies: "Sequence[Study]", loaded: Loaded, *, ask: bool) -> int:

@@ -5,8 +5,7 @@ from typing import TypeVar
 from msgspec import Struct
 
 from gatehand.config.model import Config
-from gatehand.config.tables import COLLECTOR_MEMBER
-from gatehand.config.values import TomlTable
+from gatehand.config.tables import COLLECTOR_MEMBER, CollectorTable, GateTable, ToolTable
 from gatehand_rules.shop import Circuit, Collector, Gate, Shop, StopContact, Tool
 
 T = TypeVar("T", bound=Struct)
@@ -16,8 +15,7 @@ def build(config: Config) -> Shop:
     """The shop as the rules see it. `config` is one that `load` found no error in."""
     return Shop(
         tools=tuple(
-            _made(Tool, tool, name=name, collector=config.tool_collector(name), tells_online=tool.online is not None)
-            for name, tool in config.tool.items()
+            _made(Tool, name, tool, collector=config.tool_collector(name)) for name, tool in config.tool.items()
         ),
         gates=tuple(_gate(config, name) for name in config.gate),
         collectors=tuple(_collector(config, name) for name in config.collector),
@@ -26,8 +24,9 @@ def build(config: Config) -> Shop:
     )
 
 
-def _made(kind: type[T], table: TomlTable, **own: object) -> T:
-    """The record of a table: a field as given here, else as the table has it under the same name."""
+def _made(kind: type[T], name: str, table: CollectorTable | GateTable | ToolTable, **own: object) -> T:
+    """The record of a device: a field as given here, else as its table has it under the same name."""
+    own |= {"name": name, "tells_online": table.online is not None}
     return kind(**{field: own[field] if field in own else getattr(table, field) for field in kind.__struct_fields__})
 
 
@@ -46,14 +45,13 @@ def _gate(config: Config, name: str) -> Gate:
     gate = config.gate[name]
     return _made(
         Gate,
+        name,
         gate,
-        name=name,
         collector=config.gate_collector(name),
         commanded=gate.command is not None,
         reports=gate.state is not None,
         polled=gate.state is not None and gate.state.poll is not None,
         on_hand_open="start" if config.starts_when_opened(name) else "ignore",
-        tells_online=gate.online is not None,
     )
 
 
@@ -61,10 +59,9 @@ def _collector(config: Config, name: str) -> Collector:
     collector = config.collector[name]
     return _made(
         Collector,
+        name,
         collector,
-        name=name,
         reports=collector.state is not None,
         senses_current=collector.current is not None,
         tells_bin=collector.bin_full is not None,
-        tells_online=collector.online is not None,
     )

@@ -181,15 +181,13 @@ def _thresholds(partial: Partial, name: str, tool: ToolTable) -> Iterator[Fault]
 
 
 def _without_gates(partial: Partial, name: str, tool: ToolTable) -> Iterator[Fault]:
-    path = ("tool", name)
-    if tool.collector is None:
-        if not partial.is_spoilt(*path, "collector"):
-            yield Fault(path, "has neither gates nor a collector: name its gates, or its collector", at_key=True)
-        return
-    home = partial.config.collector.get(tool.collector)
-    if home is not None and home.min_open > 0 and not partial.is_spoilt("collector", tool.collector, "min_open"):
+    path, own = ("tool", name), tool.collector or ""
+    if not own and not partial.is_spoilt(*path, "collector"):
+        yield Fault(path, "has neither gates nor a collector: name its gates, or its collector", at_key=True)
+    home = partial.config.collector.get(own)
+    if home is not None and home.min_open > 0 and not partial.is_spoilt("collector", own, "min_open"):
         text = (
-            f"has no gates, yet collector {shown(tool.collector)} waits for min_open = {home.min_open}: "
+            f"has no gates, yet collector {shown(own)} waits for min_open = {home.min_open}: "
             "other gates are opened for it, relief gates first; name its gates, or set min_open = 0 for a hose "
             "without gate"
         )

@@ -105,29 +105,24 @@ def _not_to_be_asked(use: _Use, commanded: dict[str, _Use], reported: dict[str, 
 
 def check_ages(partial: Partial) -> Iterator[Fault]:
     """Every fault of `at` and `max_age`."""
-    for one in partial.config.signals():
-        if isinstance(one.table, Current):
-            yield from _dated(partial, one.path, one.table)
-
-
-def _dated(partial: Partial, path: KeyPath, current: Current) -> Iterator[Fault]:
-    if current.at is None:
-        if current.max_age is not None and not partial.is_spoilt(*path, "at"):
+    currents = [(one.path, one.table) for one in partial.config.signals() if isinstance(one.table, Current)]
+    for path, current in currents:
+        if current.at is None:
+            if current.max_age is not None and not partial.is_spoilt(*path, "at"):
+                text = (
+                    "nothing says how old a reading is: add at, the JSON pointer to when it was measured, "
+                    'such as at = "/time"; or leave max_age out'
+                )
+                yield Fault((*path, "max_age"), text)
+        elif not current.pointer and not partial.is_spoilt(*path, "pointer"):
             text = (
-                "nothing says how old a reading is: add at, the JSON pointer to when it was measured, "
-                'such as at = "/time"; or leave max_age out'
+                "the payload is the number itself, so it cannot say when it was measured too: "
+                'add pointer, the JSON pointer to the current, such as pointer = "/amps"; or leave at out'
             )
-            yield Fault((*path, "max_age"), text)
-        return
-    if not current.pointer and not partial.is_spoilt(*path, "pointer"):
-        text = (
-            "the payload is the number itself, so it cannot say when it was measured too: "
-            'add pointer, the JSON pointer to the current, such as pointer = "/amps"; or leave at out'
-        )
-        yield Fault((*path, "at"), text)
-    elif current.pointer == current.at:
-        text = f"found {shown(current.at)}, which is the current itself (pointer); wanted where its time stands"
-        yield Fault((*path, "at"), text)
+            yield Fault((*path, "at"), text)
+        elif current.pointer == current.at:
+            text = f"found {shown(current.at)}, which is the current itself (pointer); wanted where its time stands"
+            yield Fault((*path, "at"), text)
 
 
 _PEOPLE = {"viewer": "whoever may only look", "hands": "a screen with buttons"}

@@ -9,7 +9,6 @@ from enum import StrEnum
 from typing import Final, TypeAlias
 
 from msgspec import Struct
-from msgspec.structs import asdict
 from pydantic import BaseModel
 from pydantic_core import ErrorDetails
 
@@ -50,10 +49,6 @@ class Problem(Struct, frozen=True):
     def __str__(self) -> str:
         where = f"{self.where}: " if self.where else ""
         return f"{self.file}:{self.line}:{self.column}: {self.level}: {where}{self.message}"
-
-    def as_dict(self) -> dict[str, str | int]:
-        """The same facts for programs."""
-        return asdict(self)
 
 
 def dotted(path: KeyPath) -> str:
@@ -105,7 +100,8 @@ def fault_of(error: ErrorDetails, path: KeyPath, root: type[BaseModel]) -> Fault
     """The fault that a validation error stands for."""
     match error["type"]:
         case "extra_forbidden":
-            return Fault(path, _unknown_key(str(path[-1]), _keys_at(root, path[:-1])), at_key=True)
+            text = f"there is no key {shown(path[-1])} here; {did_you_mean(str(path[-1]), _keys_at(root, path[:-1]))}"
+            return Fault(path, text, at_key=True)
         case "missing":
             return Fault(path, _missing_key(root, path))
         case _ if error["loc"][-1:] == (_KEY_OF_A_TABLE,):
@@ -118,11 +114,6 @@ def meant_key(path: KeyPath, root: type[BaseModel]) -> KeyPath | None:
     """For an unknown key: the path of the key that was probably meant."""
     near = nearest(str(path[-1]), _keys_at(root, path[:-1]))
     return None if near is None else (*path[:-1], near)
-
-
-def _unknown_key(name: str, known: list[str]) -> str:
-    every = f"there are {listed(known, last='and')}"
-    return f"there is no key {shown(name)} here; {did_you_mean(name, known, every)}"
 
 
 def _missing_key(root: type[BaseModel], path: KeyPath) -> str:

@@ -68,7 +68,7 @@ class ObservedState:
     def hear(self, message: Message) -> tuple[ev.Event, ...]:
         """Take in a message; gives what it says, as the daemon would read it."""
         if message.topic.startswith(f"{self.daemon.base}/"):
-            self.daemon.hear(message.topic, message.payload, retained=message.retained, at=message.received)
+            self.daemon.hear(message, message.received)
             return ()
         found = self._routes.events(message.topic, message.payload, retained=message.retained, now=message.received)
         for event in found or ():

@@ -220,8 +220,7 @@ def _remarks(result: Result) -> Iterator[str]:
 
 
 def _proposals(result: Result) -> Iterator[str]:
-    toml = proposals(result)
-    if toml:
+    if toml := proposals(result):
         yield f"PROPOSED TRAVEL (the longest measured x {MARGIN:g}, rounded up to 0.1 s)"
         yield toml
 
@@ -229,9 +228,7 @@ def _proposals(result: Result) -> Iterator[str]:
 def proposals(result: Result) -> str:
     """TOML of every measured gate."""
     lines = []
-    for gate in result.gates:
-        if gate.proposal is None:
-            continue
+    for gate in (gate for gate in result.gates if gate.proposal is not None):
         now = "as it is" if gate.proposal == gate.travel else f"now {gate.travel:g}"
         lines += [
             f"[gate.{gate.gate}]",

@@ -3,6 +3,7 @@
 What must be so before anything moves, and while it does, is written here and nowhere else.
 """
 
+from collections.abc import Iterator
 from typing import Final
 
 from gatehand.config import Config
@@ -184,7 +185,7 @@ class Supervisor:
         gate, self._guards = self.moving, False
         if self._stopped():
             return "" if gate is None else f"Gate {gate} was left where it is."
-        turning = self._turning()
+        turning = [*self._turning()]
         told_off = bool(turning) and not self.result.with_daemon
         if told_off:
             await self._switch_off()
@@ -219,25 +220,21 @@ class Supervisor:
                 return f"the collector {name} is no longer held (it is {word}): somebody has reset it"
         return next(iter((*self._turning(), *self._stopped())), None)
 
-    def _running_by_daemon(self) -> list[str]:
-        found = []
+    def _running_by_daemon(self) -> Iterator[str]:
         for name in self.config.collector if self.result.with_daemon else ():
             word = self._states().get(name)
             if word is None:
-                found.append(f"the daemon says nothing of the collector {name}; does it run with this config?")
+                yield f"the daemon says nothing of the collector {name}; does it run with this config?"
             elif word not in _STILL:
-                found.append(f"the daemon works the collector {name} (it is {word}); wait until it is off")
-        return found
+                yield f"the daemon works the collector {name} (it is {word}); wait until it is off"
 
-    def _turning(self) -> list[str]:
-        found = []
+    def _turning(self) -> Iterator[str]:
         for name, collector in self.config.collector.items():
             amps = self.observed.fan_amps.get(name)
             if self.observed.fan_reports.get(name):
-                found.append(f"the collector {name} turns: its switch reports on; switch it off first")
+                yield f"the collector {name} turns: its switch reports on; switch it off first"
             elif amps is not None and amps >= collector.running_amps:
-                found.append(f"the collector {name} turns: its motor draws {amps:g} A; switch it off first")
-        return found
+                yield f"the collector {name} turns: its motor draws {amps:g} A; switch it off first"
 
     def _stopped(self) -> list[str]:
         return [

@@ -12,10 +12,11 @@ from collections import deque
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
-from math import isfinite
+from sys import float_info
 from typing import Any, Final
 
 from gatehand.journal.sentences import spoken, spoken_alarm
+from gatehand.mqtt.inbox import Message
 
 LONGEST: Final = 65_536
 """Bytes; a longer message is none of the daemon's."""
@@ -41,13 +42,9 @@ class StatusMessage:
     def number(self, key: str) -> float | None:
         """A finite number."""
         found = self.facts.get(key)
-        if isinstance(found, bool) or not isinstance(found, int | float):
-            return None
-        try:
-            value = float(found)
-        except OverflowError:
-            return None
-        return value if isfinite(value) else None
+        if isinstance(found, bool) or not isinstance(found, int | float) or not abs(found) <= float_info.max:
+            return None  # also one that is none, or infinite
+        return float(found)
 
     def flag(self, key: str) -> bool | None:
         """Yes or no."""
@@ -67,11 +64,8 @@ class StatusMessage:
 
     def moment(self, key: str) -> float | None:
         """An RFC 3339 time, as seconds of the wall clock."""
-        found = self.facts.get(key)
-        if not isinstance(found, str):
-            return None
         try:
-            return datetime.fromisoformat(found).timestamp()
+            return datetime.fromisoformat(self.text(key)).timestamp()
         except (ValueError, OverflowError):
             return None
 
@@ -122,7 +116,7 @@ class DaemonStatus:
         self.gates: dict[str, StatusMessage] = {}
         self.tools: dict[str, StatusMessage] = {}
         self.alarms: dict[str, StatusMessage] = {}
-        self._by_kind = {"collector": self.collectors, "gate": self.gates, "tool": self.tools, "alarm": self.alarms}
+        self.by_kind = {"collector": self.collectors, "gate": self.gates, "tool": self.tools, "alarm": self.alarms}
         self._before: dict[tuple[str, str], StatusMessage] = {}
 
     @property
@@ -132,7 +126,7 @@ class DaemonStatus:
 
     def states(self, kind: str) -> dict[str, str]:
         """The word for the state of each device of a kind, by name."""
-        return {name: message.text("state") for name, message in self._by_kind[kind].items()}
+        return {name: message.text("state") for name, message in self.by_kind[kind].items()}
 
     def now(self, at: float) -> float:
         """The daemon's wall clock at `at` of ours."""
@@ -142,7 +136,7 @@ class DaemonStatus:
         """A connection stands; everything that the broker retains follows."""
         self.lost_because = self.lost_at = None
         self.online = None
-        for every in self._by_kind.values():
+        for every in self.by_kind.values():
             every.clear()
 
     def lost(self, why: str, at: float) -> None:
@@ -153,15 +147,15 @@ class DaemonStatus:
             self.lost_at = at
         self.lost_because = printable(why)
 
-    def hear(self, topic: str, payload: bytes, *, retained: bool, at: float) -> None:
+    def hear(self, message: Message, at: float) -> None:
         """A message below the base."""
-        parts = topic.removeprefix(f"{self.base}/").split("/")
-        if not retained:
+        parts = message.topic.removeprefix(f"{self.base}/").split("/")
+        if not message.retained:
             self.heard_at = at
         if parts == ["online"]:
-            self._hear_online(payload, retained=retained, at=at)
-        elif len(parts) == _DEPTH and parts[0] in self._by_kind:
-            self._hear_status(parts[0], printable(parts[1]), read(payload), at, live=not retained)
+            self._hear_online(message.payload, retained=message.retained, at=at)
+        elif len(parts) == _DEPTH and parts[0] in self.by_kind:
+            self._hear_status(parts[0], printable(parts[1]), read(message.payload), at, live=not message.retained)
 
     def _hear_online(self, payload: bytes, *, retained: bool, at: float) -> None:
         online = payload == b"1"
@@ -173,7 +167,7 @@ class DaemonStatus:
     def _hear_status(self, kind: str, name: str, status: StatusMessage | None, at: float, *, live: bool) -> None:
         before = self._before.pop((kind, name), None)
         if status is None:
-            gone = self._by_kind[kind].pop(name, None)
+            gone = self.by_kind[kind].pop(name, None)
             if gone is not None and kind == "alarm":
                 self.events.append(ShownEvent(self.now(at), f"alarm over: {spoken_alarm(name)}"))
             return
@@ -181,7 +175,7 @@ class DaemonStatus:
         if live and before is not None and since is not None and since != before.moment("since"):
             # What has just begun began now: that tells how far the daemon's clock is from ours.
             self.ahead = 0.0 if abs(since - at) < _CLOCKS_AGREE else since - at
-        self._by_kind[kind][name] = self._before[kind, name] = status
+        self.by_kind[kind][name] = self._before[kind, name] = status
         event = self._event(kind, name, before, status, at)
         if event is not None:
             self.events.append(event)
@@ -220,12 +214,14 @@ def _sentence(kind: str, name: str, status: StatusMessage, *, explained: bool) -
 
 def as_json(status: DaemonStatus) -> dict[str, object]:
     """For programs. `ok` is what the exit code says. Everything below a kind is as the daemon published it."""
-    kinds = {"collectors": status.collectors, "gates": status.gates, "tools": status.tools, "alarms": status.alarms}
     return {
         "ok": status.is_well,
         "base": status.base,
         "connected": status.lost_because is None,
         "problem": status.lost_because,
         "online": status.online,
-        **{kind: {name: each.facts for name, each in sorted(every.items())} for kind, every in kinds.items()},
+        **{
+            f"{kind}s": {name: each.facts for name, each in sorted(every.items())}
+            for kind, every in status.by_kind.items()
+        },
     }

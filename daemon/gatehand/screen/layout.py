@@ -5,6 +5,7 @@ many is counted too. Nothing that stands is ever left out without a word. Below 
 everything it has.
 """
 
+from collections.abc import Iterator
 from typing import Final
 
 from gatehand.journal.sentences import spoken, spoken_alarm
@@ -36,7 +37,6 @@ _TONES: Final = {
     "fault": Tone.ALARM,
     "held": Tone.ALARM,
 }
-_LOUD: Final = frozenset({"silent", "fault", "held"})
 
 
 def page(status: DaemonStatus, where: str, at: float, *, width: int, height: int | None = None) -> list[ScreenLine]:
@@ -164,25 +164,23 @@ def _collectors(status: DaemonStatus, at: float, width: int) -> list[ScreenLine]
     return found
 
 
-def _of_collector(message: StatusMessage, now: float) -> list[str]:
-    found = []
+def _of_collector(message: StatusMessage, now: float) -> Iterator[str]:
     for key, text in (("run_on_until", "off in {}"), ("coast_down_until", "stands still in {}")):
         left = _left(message, key, now)
         if left is not None:
-            found.append(text.format(_lasting(left)))
+            yield text.format(_lasting(left))
     if message.text("held"):
-        found.append(f"by {spoken(message.text('held'))}, until a reset")
+        yield f"by {spoken(message.text('held'))}, until a reset"
     if message.names("running"):
-        found.append(f"tools running: {', '.join(map(spoken, message.names('running')))}")
+        yield f"tools running: {', '.join(map(spoken, message.names('running')))}"
     if message.names("hands"):
-        found.append(f"by hand: {', '.join(map(spoken, message.names('hands')))}")
-    found += _seen(message.flag("reported_on"), message.flag("drawing"))
+        yield f"by hand: {', '.join(map(spoken, message.names('hands')))}"
+    yield from _seen(message.flag("reported_on"), message.flag("drawing"))
     if message.flag("bin_full"):
-        found.append("BIN FULL")
+        yield "BIN FULL"
     budget, spent = message.number("starts_per_hour"), message.number("starts_this_hour")
     if budget is not None and spent is not None:
-        found.append(f"{spent:g} of {budget:g} starts this hour")
-    return found
+        yield f"{spent:g} of {budget:g} starts this hour"
 
 
 def _seen(reported_on: bool | None, drawing: bool | None) -> list[str]:
@@ -306,7 +304,7 @@ def state(word: str) -> str:
 def _loud_state(message: StatusMessage) -> str:
     """The same of a device, in capitals where it must not be overlooked."""
     word = message.text("state")
-    return state(word).upper() if word in _LOUD else state(word)
+    return state(word).upper() if _tone(word) is Tone.ALARM else state(word)
 
 
 def _tone(word: str) -> Tone:

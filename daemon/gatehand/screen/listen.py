@@ -9,7 +9,6 @@ from typing import Final
 
 from gatehand.mqtt.client import ClientError, PlainClient, plain_client
 from gatehand.mqtt.failures import Patience
-from gatehand.mqtt.inbox import Message
 from gatehand.mqtt.settings import BrokerSettings
 from gatehand.screen.daemon_status import DaemonStatus
 
@@ -40,7 +39,7 @@ async def keep(where: Where, status: DaemonStatus, changed: Callable[[], None]) 
                 status.connected()
                 changed()
                 async for message in client.messages():
-                    _hear(status, message)
+                    status.hear(message, time.time())
                     changed()
         except ClientError as error:
             status.lost(str(error), time.time())
@@ -69,10 +68,6 @@ async def _until_quiet(client: PlainClient, status: DaemonStatus) -> None:
         while True:
             async with asyncio.timeout_at(quiet_at):
                 message = await anext(messages)
-            _hear(status, message)
+            status.hear(message, time.time())
             if message.retained:
                 quiet_at = asyncio.get_running_loop().time() + _QUIET
-
-
-def _hear(status: DaemonStatus, message: Message) -> None:
-    status.hear(message.topic, message.payload, retained=message.retained, at=time.time())

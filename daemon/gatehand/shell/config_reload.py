@@ -13,7 +13,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Final, TypeAlias
 
-from msgspec import Struct
+from msgspec import Struct, to_builtins
 from msgspec.structs import replace
 
 from gatehand.config import Config, Loaded, Problem
@@ -210,7 +210,7 @@ class Reloader:
             "ok": outcome.ok,
             "at": stamp(outcome.at),
             "file": str(self._path),
-            "problems": [problem.as_dict() for problem in outcome.problems],
+            "problems": to_builtins(outcome.problems),
             "waits_for": list(outcome.waits),
             "at_restart": list(outcome.at_restart),
             "asked": list(self._asked),
