@@ -59,13 +59,6 @@ class FaultyDisk(Disk):
         self.written.append(data)
         return super().write(handle, data)
 
-    def write_whole(self, path: Path, data: bytes, mode: int = 0o644) -> None:
-        if self.room is not None:
-            if self.room < len(data):
-                raise OSError(errno.ENOSPC, "No space left on device")
-            self.room -= len(data)
-        super().write_whole(path, data, mode)
-
     def open_append(self, path: Path) -> int:
         if self.open_fails is not None:
             raise OSError(self.open_fails, "Read-only file system")

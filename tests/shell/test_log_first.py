@@ -1,12 +1,14 @@
 """A write that stalls costs a command its bound, once; a line in time costs nothing, and what is urgent never waits."""
 
+from collections.abc import Mapping
+
 from shell_support import FakeLog
 from support.virtual_time import Clocks
 
 from gatehand.journal.line import LogLine, OwnEvent, Stamper
 from gatehand.shell.log_first import BOUND, LogFirst
 from gatehand_rules.commands import CollectorOff, CollectorOn, Command
-from gatehand_rules.findings import Happened, Rule
+from gatehand_rules.findings import Fact, Happened, Rule
 
 
 class Way:
@@ -16,8 +18,12 @@ class Way:
         self.clocks = Clocks()
         self.log = FakeLog(self.clocks)
         self.left: list[tuple[float, tuple[Command, ...]]] = []
-        self.failed: list[Exception] = []
-        self.first = LogFirst(self.log, Stamper("run", self.clocks), self._send, self.failed.append)
+        self.said: list[str] = []
+        self.first = LogFirst(self.log, Stamper("run", self.clocks), self._send, self._say)
+
+    def _say(self, level: str, text: str, facts: Mapping[str, Fact] | None = None) -> None:
+        assert (level, facts) == ("error", None)
+        self.said.append(text)
 
     def _send(self, commands: tuple[Command, ...], decided: float) -> None:
         del decided
@@ -81,4 +87,4 @@ def test_lines_that_the_log_will_not_take_keep_no_command() -> None:
 
     way.log.append = broken  # type: ignore[assignment,method-assign]
     assert way.put(ON) == 0
-    assert [str(error) for error in way.failed] == ["no more"]
+    assert way.said == ["a line could not be given to the log: OSError: no more"]

@@ -113,12 +113,10 @@ class Disk:
         path.unlink(missing_ok=True)  # another's rights, or a pipe
         handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, mode)
         try:
-            view = memoryview(data)
-            while view:
-                view = view[os.write(handle, view) :]
-            os.fsync(handle)
+            self.write_all(handle, data)
+            self.sync(handle)
         finally:
-            os.close(handle)
+            self.close(handle)
 
     def rename(self, old: Path, new: Path) -> None:
         """Another name, in place of a file that has it; at once or not at all."""

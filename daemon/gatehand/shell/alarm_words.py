@@ -4,9 +4,11 @@ Those of the rules are made from the finding that raised them and nothing else; 
 Those of the shell's own (config, log, broker, the daemon itself) are the functions below it.
 """
 
+from collections import defaultdict
 from collections.abc import Mapping
 from typing import Final
 
+from gatehand.journal.sentences import spoken
 from gatehand.mqtt.payload import Rejected
 from gatehand.shell.alarms import ShownAlarm
 from gatehand_rules.findings import DAEMON, Alarm, Fact, Finding, Rule
@@ -156,7 +158,9 @@ def words(alarm: Alarm, rule: Rule, facts: Mapping[str, Fact]) -> tuple[str, str
     if any_case is None:
         return f"The rule {rule} raised it.", "Look at the event log around this time: gatehand log."
     because, then = _WORDS.get((kind, what, _case(what, rule, facts)), any_case)
-    shown = _Shown({key: _shown(key, value) for key, value in facts.items()}, name=plain(alarm.name), id=alarm.name)
+    # One that is missing is no reason to say nothing.
+    shown = defaultdict(lambda: "None", {key: _shown(key, value) for key, value in facts.items()})
+    shown.update(name=spoken(alarm.name), id=alarm.name)
     return because.format_map(shown), then.format_map(shown)
 
 
@@ -175,22 +179,10 @@ def _case(what: str, rule: Rule, facts: Mapping[str, Fact]) -> str:
             return rule
 
 
-class _Shown(dict[str, str]):
-    """Facts in words; one that is missing is no reason to say nothing."""
-
-    def __missing__(self, key: str) -> str:
-        return "None"
-
-
 def _shown(key: str, value: Fact) -> str:
     if key in {"gates", "taken", "why"}:
-        return plain(str(value))
+        return spoken(str(value))
     return f"{value:g}" if isinstance(value, float | int) and not isinstance(value, bool) else str(value)
-
-
-def plain(name: str) -> str:
-    """A name as one says it."""
-    return name.replace("_", " ")
 
 
 def shown(alarm: Alarm, finding: Finding) -> ShownAlarm:
@@ -220,7 +212,7 @@ def unheard(kind: str, name: str, topic: str) -> ShownAlarm:
     what, then = _WHOSE[kind]
     return ShownAlarm(
         about_unheard(kind, name),
-        f"The {what} {plain(name)} has never been heard: nothing has come on {topic}{then}.",
+        f"The {what} {spoken(name)} has never been heard: nothing has come on {topic}{then}.",
         f"Look at the topic in [{kind}.{name}] of the config and at the device's power and network; gatehand listen "
         "shows what speaks. The alarm ends with its first word there.",
         facts=(("topic", topic),),
@@ -232,7 +224,7 @@ def not_understood(kind: str, name: str, key: str, topic: str, bad: Rejected) ->
     what, _ = _WHOSE[kind]
     return ShownAlarm(
         about_unheard(kind, name),
-        f"The {what} {plain(name)} speaks and is not understood: on {topic} it said {bad.shown!r} "
+        f"The {what} {spoken(name)} speaks and is not understood: on {topic} it said {bad.shown!r} "
         f"({bad.why}).{' It stops nothing.' if kind == 'stop' else ''}",
         f"Mend [{kind}.{name}] in the config ({key}: topic, pointer, words), or what the device says.",
         facts=(("topic", topic), ("says", bad.shown), ("wanted", bad.why)),

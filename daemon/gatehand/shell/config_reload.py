@@ -229,12 +229,6 @@ class Reloader:
         self._engine.raise_alarm(alarm)
         self.show()
 
-    def _reject(self, loaded: Loaded) -> None:
-        problems = [str(problem) for problem in loaded.errors]
-        for text in problems:
-            self._diagnose("error", f"config not taken: {text}")
-        self._refuse("; ".join(problems), alarm_words.config_rejected(problems), loaded.problems)
-
     def _tell_unreadable(self, why: str, asked: tuple[str, ...]) -> None:
         """One that waited is not taken while its file is not there."""
         self._unreadable, self._waiting, self._asked = why, None, asked
@@ -253,7 +247,10 @@ class Reloader:
     def _take(self, loaded: Loaded) -> None:
         """A config just read, or one that waits."""
         if (config := loaded.config) is None:
-            self._reject(loaded)
+            problems = [str(problem) for problem in loaded.errors]
+            for text in problems:
+                self._diagnose("error", f"config not taken: {text}")
+            self._refuse("; ".join(problems), alarm_words.config_rejected(problems), loaded.problems)
             return
         engine, before = self._engine, self._engine.active
         kept = {table: getattr(before.config, table) for table in _AT_RESTART}

@@ -77,7 +77,7 @@ class Engine:
         self._transport = transport
         self._diagnose = diagnose
         self._sender = Sender(self, transport)
-        self._log_first = LogFirst(log, stamper, self._sender.send, self._on_log_failure)
+        self._log_first = LogFirst(log, stamper, self._sender.send, diagnose)
         self.notebook = Notebook(memory or Memory(), self.clock, timers, self)
         """What is remembered beyond the daemon's end."""
         self.unheard = Unheard(active, self)
@@ -345,9 +345,6 @@ class Engine:
                 **({"changed": "; ".join(changed)} if changed else {}),
             },
         )
-
-    def _on_log_failure(self, error: Exception) -> None:
-        self._diagnose("error", f"a line could not be given to the log: {type(error).__name__}: {error}", None)
 
     # When the rules fail
 

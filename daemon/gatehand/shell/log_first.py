@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Final
 from gatehand.journal.line import LogLine, OwnEvent, Stamper
 from gatehand.mqtt.transport import Outgoing, Transport
 from gatehand.shell.encode_commands import WORDS
-from gatehand.shell.ports import LogPort, TicketPort
+from gatehand.shell.ports import Diagnostics, LogPort, TicketPort
 from gatehand_rules.commands import CollectorOff, Command, Poll
 from gatehand_rules.findings import Fact, Rule
 
@@ -34,7 +34,7 @@ _REMEMBERED: Final = 300.0
 class LogFirst:
     """The way from a decision to its commands. `send` is given them with the time of the decision, and must not raise.
 
-    `on_failure` hears of lines that the log would not take; their commands leave all the same.
+    `diagnose` hears of lines that the log would not take; their commands leave all the same.
     """
 
     def __init__(
@@ -42,12 +42,12 @@ class LogFirst:
         log: LogPort,
         stamper: Stamper,
         send: Callable[[tuple[Command, ...], float], None],
-        on_failure: Callable[[Exception], None],
+        diagnose: Diagnostics,
     ) -> None:
         self._log = log
         self._stamper = stamper
         self._send = send
-        self._on_failure = on_failure
+        self._diagnose = diagnose
         self._stalled = False
         self._newest: TicketPort | None = None
         """Of the lines that are late, the last ones: the log keeps their order."""
@@ -76,7 +76,7 @@ class LogFirst:
         try:
             return self._log.append(lines)
         except Exception as error:  # noqa: BLE001 - a line that cannot be written must not keep a fan on
-            self._on_failure(error)
+            self._diagnose("error", f"a line could not be given to the log: {type(error).__name__}: {error}")
             return None
 
     def _tell_stall(self, over_at: float, now: float) -> None:

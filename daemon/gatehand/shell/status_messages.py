@@ -95,6 +95,8 @@ def _collector(shop: Shop, i: CollectorAt, state: st.State, at: ClockPair) -> di
     run_ons = [each.since + tool.run_on for tool, each in served if isinstance(each, st.ToolRunOn)]
     # Nobody knows until when while a tool cuts.
     until = max(run_ons) if seen.on_phase and run_ons and not tools else None
+    # Switched off and not known to turn: it stands still at an instant that is known.
+    coasts = not seen.on_phase and at.mono < seen.still_at < math.inf
     hands = [
         gate.name
         for gate, each in zip(shop.gates, state.gates, strict=True)
@@ -104,7 +106,7 @@ def _collector(shop: Shop, i: CollectorAt, state: st.State, at: ClockPair) -> di
         "running": tools,
         "hands": hands,
         "run_on_until": None if until is None else at.of(until),
-        "coast_down_until": at.of(seen.still_at) if _coasts(seen, at.mono) else None,
+        "coast_down_until": at.of(seen.still_at) if coasts else None,
         "reported_on": seen.reported_on,
         "drawing": seen.drawing,
         "starts_this_hour": len(collectors.spent(seen, at.mono)) if collector.starts_per_hour is not None else None,
@@ -112,11 +114,6 @@ def _collector(shop: Shop, i: CollectorAt, state: st.State, at: ClockPair) -> di
         "bin_full": seen.bin_full,
         "held": seen.phase.why if isinstance(seen.phase, st.Held) else None,
     }
-
-
-def _coasts(seen: st.CollectorState, now: float) -> bool:
-    """Switched off and not known to turn: it stands still at an instant that is known."""
-    return not seen.on_phase and now < seen.still_at < math.inf
 
 
 def subjects_of(shop: Shop) -> dict[Subject, None]:
