@@ -292,13 +292,13 @@ def _rewired(before: Config, after: Config) -> Rewired:
 
     def changed(kind: str, *keys: str) -> frozenset[str]:
         """Names of those whose signals of these keys are others now."""
-        earlier, pairs = getattr(before, kind), getattr(after, kind).items()
-        known = [
-            (name, table, was)
-            for name, table in pairs
+        earlier = getattr(before, kind)
+        return frozenset(
+            name
+            for name, table in getattr(after, kind).items()
             if (was := earlier.get(was_called.get(name) if kind == "collector" else name)) is not None
-        ]
-        return frozenset(name for name, table, was in known if any(getattr(table, k) != getattr(was, k) for k in keys))
+            and any(getattr(table, key) != getattr(was, key) for key in keys)
+        )
 
     return Rewired(
         tools=changed("tool", "current"),

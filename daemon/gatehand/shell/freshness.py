@@ -74,6 +74,10 @@ class ReadingAge:
         self.asked_at = None
         return young or answers
 
+    def take_over(self, was: "ReadingAge") -> None:
+        """Go on with what was learnt of the same sensor under another config, which had a `max_age` of its own."""
+        vars(self).update(vars(was), max_age=self.max_age)
+
     def judge_time(self, at: float, now: float, *, is_text: bool = False) -> bool | str:
         """Whether a reading of its own time `at`, received at `now`, is surely new; a text: why it must not count.
 

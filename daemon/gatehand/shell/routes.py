@@ -25,17 +25,15 @@ _TELLING_WORD: Final = 2
 """The live word of a button with which it is told that none of them was the one for pressed."""
 
 T = TypeVar("T")
-Read: TypeAlias = Callable[[bytes | Payload, bool], ev.Event | Rejected | None]
-"""One reader of a topic: payload and retained flag to an event; None: it says nothing to us."""
+Read: TypeAlias = Callable[[bytes | Payload, bool, float], ev.Event | Rejected | None]
+"""One reader of a topic: payload, retained flag and time of receipt to an event; None: it says nothing to us."""
 
 
-class Handler(Struct):
+class Handler(Struct, frozen=True):
     """One thing that a topic says, and how it is read."""
 
     signal: sig.Signal
     read: Read
-    fresh: ReadingAge | None = None
-    """Where a reading has a time of its own, or its sensor can be asked."""
 
     @property
     def key(self) -> tuple[sig.DeviceKind, str, str]:
@@ -50,19 +48,14 @@ class Routes:
         self.base = config.broker.base
         self._handlers: dict[str, tuple[Handler, ...]] = {}
         self._commands: dict[str, tuple[sig.DeviceKind, str]] = {}
+        self.ages: dict[tuple[str, str, str, str, str | None], ReadingAge] = {}
+        """Of readings with a time of their own, or whose sensor can be asked: by kind, name, key, topic and `at`."""
         for signal in config.signals():
             if signal.heard is None:
                 self._commands[signal.topic] = (signal.kind, signal.name)
             else:
-                handler = _handler(signal, signal.heard)
+                handler = Handler(signal, self._reads(signal.kind, signal.name, signal.key, signal.heard))
                 self._handlers[signal.topic] = (*self._handlers.get(signal.topic, ()), handler)
-        self.with_age = {
-            (*one.key, topic, one.signal.table.at if isinstance(one.signal.table, sig.Current) else None): one
-            for topic, handlers in self._handlers.items()
-            for one in handlers
-            if one.fresh is not None
-        }
-        """Readings with an age: by whose it is, which signal, its topic, and the pointer to its own time."""
         # A stop contact that stands active must not be overlooked because its words were mended meanwhile.
         self._stop_words: dict[str, str] = {}
         for one in config.stop.values():
@@ -84,29 +77,24 @@ class Routes:
         handlers = self._handlers.get(topic)
         if handlers is None:
             return None
-        if len(handlers) == 1 and handlers[0].fresh is None:
-            event = self._answer(handlers[0], handlers[0].read(payload, retained), now)
+        if len(handlers) == 1:
+            event = self._answer(handlers[0], handlers[0].read(payload, retained, now), now)
             return () if event is None else (event,)
         parsed = Payload(payload)
-        answers = (
-            self._answer(handler, _judged(handler, handler.read(parsed, retained), parsed, now), now)
-            for handler in handlers
-        )
+        answers = (self._answer(handler, handler.read(parsed, retained, now), now) for handler in handlers)
         return tuple(event for event in answers if event is not None)
 
     def asked(self, kind: str, name: str, key: str, now: float) -> None:
         """A device was asked for one of its signals just now: what it says next is new."""
-        for handler in self.with_age.values():
-            if handler.fresh is not None and handler.key == (kind, name, key):
-                handler.fresh.asked_at = now
+        for whose, age in self.ages.items():
+            if whose[:3] == (kind, name, key):
+                age.asked_at = now
 
     def take_over(self, before: "Routes") -> None:
         """Go on with what was learnt of the sensors that are the same under another config."""
-        for key, handler in self.with_age.items():
-            was = before.with_age.get(key)
-            if was is not None and was.fresh is not None and handler.fresh is not None:
-                was.fresh.max_age = handler.fresh.max_age
-                handler.fresh = was.fresh
+        for whose, age in self.ages.items():
+            if (was := before.ages.get(whose)) is not None:
+                age.take_over(was)
 
     def command_of(self, topic: str) -> tuple[sig.DeviceKind, str] | None:
         """Who is told on this topic; None: nobody."""
@@ -137,56 +125,40 @@ class Routes:
         apart = topic in self._stop_words
         return Subscription(topic, 0 if readings else 1, readings and not apart, apart, self._stop_words.get(topic, ""))
 
-
-def _handler(signal: sig.Signal, heard: sig.TopicSource) -> Handler:
-    """How what the device says there is read."""
-    has_age = isinstance(heard, sig.Current) and (heard.at is not None or heard.poll is not None)
-    fresh = ReadingAge(heard.at, heard.oldest) if isinstance(heard, sig.Current) and has_age else None
-    return Handler(signal, _reads(signal.kind, signal.name, signal.key, heard), fresh)
-
-
-def _reads(kind: sig.DeviceKind, name: str, key: str, heard: sig.TopicSource) -> Read:
-    reader = Reader(heard.pointer)
-    make: Callable[[bool, bool], ev.Event]
-    other: Callable[[str, bool], ev.Event] | None = None
-    match heard:
-        case sig.Current():
-            return _current(kind, name, heard)
-        case sig.Button():
-            return _button(name, reader, heard.pressed)
-        case sig.GatePosition():
-            positions = {heard.open: Position.OPEN, heard.shut: Position.SHUT}
-            # Such as "moving", "stopped", "37": whatever it is, it is neither open nor shut.
-            return _words(
-                reader,
-                positions,
-                partial(ev.GateReport, name),
-                lambda says, retained: ev.GateReport(name, Position.BETWEEN, retained, says),
-            )
-        case sig.SwitchState(on=yes, off=no):
-            make = partial(ev.CollectorReport, name)
-        case sig.ResetInput(pressed=yes, released=no):
-            make = partial(ev.ResetButton, name)
-        case sig.Contact(active=yes, clear=no):
-            if kind == "stop":
-                make, other = partial(ev.StopReport, name), lambda says, _retained: ev.StopUnclear(name, says)
-            else:
-                make = partial(ev.BinReport, name) if key == "bin_full" else partial(ev.DeviceOnline, kind, name)
-        case _:
-            raise TypeError(f"{kind}.{name}.{key}: nothing reads a {type(heard).__name__}")
-    return _words(reader, {yes: True, no: False}, make, other)
-
-
-def _judged(
-    handler: Handler, found: ev.Event | Rejected | None, payload: Payload, now: float
-) -> ev.Event | Rejected | None:
-    """A live reading with what is known of its age."""
-    if handler.fresh is None or not isinstance(found, (ev.Reading, ev.CollectorCurrent)) or found.retained:
-        return found
-    judged = handler.fresh.judge(payload, now)
-    if isinstance(judged, Rejected):
-        return judged
-    return replace(found, young=True) if judged and isinstance(found, ev.Reading) else found
+    def _reads(self, kind: sig.DeviceKind, name: str, key: str, heard: sig.TopicSource) -> Read:
+        reader = Reader(heard.pointer)
+        make: Callable[[bool, bool], ev.Event]
+        other: Callable[[str, bool], ev.Event] | None = None
+        match heard:
+            case sig.Current():
+                read = _current(kind, name, heard)
+                if heard.at is None and heard.poll is None:
+                    return read
+                age = self.ages[kind, name, key, heard.topic, heard.at] = ReadingAge(heard.at, heard.oldest)
+                return _aged(read, age)
+            case sig.Button():
+                return _button(name, reader, heard.pressed)
+            case sig.GatePosition():
+                positions = {heard.open: Position.OPEN, heard.shut: Position.SHUT}
+                # Such as "moving", "stopped", "37": whatever it is, it is neither open nor shut.
+                return _words(
+                    reader,
+                    positions,
+                    partial(ev.GateReport, name),
+                    lambda says, retained: ev.GateReport(name, Position.BETWEEN, retained, says),
+                )
+            case sig.SwitchState(on=yes, off=no):
+                make = partial(ev.CollectorReport, name)
+            case sig.ResetInput(pressed=yes, released=no):
+                make = partial(ev.ResetButton, name)
+            case sig.Contact(active=yes, clear=no):
+                if kind == "stop":
+                    make, other = partial(ev.StopReport, name), lambda says, _retained: ev.StopUnclear(name, says)
+                else:
+                    make = partial(ev.BinReport, name) if key == "bin_full" else partial(ev.DeviceOnline, kind, name)
+            case _:
+                raise TypeError(f"{kind}.{name}.{key}: nothing reads a {type(heard).__name__}")
+        return _words(reader, {yes: True, no: False}, make, other)
 
 
 def _words(
@@ -198,7 +170,7 @@ def _words(
     """A reader of some words; any other word is what `other` makes of it, else rejected."""
     wanted = " or ".join(repr(word) for word in words)
 
-    def read(payload: bytes | Payload, retained: bool) -> ev.Event | Rejected:
+    def read(payload: bytes | Payload, retained: bool, _now: float) -> ev.Event | Rejected:
         match reader.read_word(payload, words):
             case Rejected() as bad:
                 return bad
@@ -215,11 +187,27 @@ def _current(kind: sig.DeviceKind, name: str, current: sig.Current) -> Read:
     read_number = Reader(current.pointer, current.scale).read_number
     make = ev.Reading if kind == "tool" else ev.CollectorCurrent
 
-    def read(payload: bytes | Payload, retained: bool) -> ev.Event | Rejected:
+    def read(payload: bytes | Payload, retained: bool, _now: float) -> ev.Event | Rejected:
         amps = read_number(payload)
         return amps if isinstance(amps, Rejected) else make(name, _whole(amps), retained)
 
     return read
+
+
+def _aged(read: Read, age: ReadingAge) -> Read:
+    """The same, where a live reading counts by what is known of its age."""
+
+    def judged(payload: bytes | Payload, retained: bool, now: float) -> ev.Event | Rejected | None:
+        parsed = payload if isinstance(payload, Payload) else Payload(payload)
+        found = read(parsed, retained, now)
+        if retained or isinstance(found, Rejected):
+            return found
+        young = age.judge(parsed, now)
+        if isinstance(young, Rejected):
+            return young
+        return replace(found, young=True) if young and isinstance(found, ev.Reading) else found
+
+    return judged
 
 
 def _whole(amps: float) -> float:
@@ -234,7 +222,7 @@ def _button(name: str, reader: Reader, pressed: str) -> Read:
     """
     others, words = 0, {pressed: True}
 
-    def read(payload: bytes | Payload, retained: bool) -> ev.Event | Rejected | None:
+    def read(payload: bytes | Payload, retained: bool, _now: float) -> ev.Event | Rejected | None:
         nonlocal others
         match reader.read_word(payload, words):
             case Rejected() as bad:

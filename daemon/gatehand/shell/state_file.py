@@ -43,37 +43,34 @@ def recall(folder: Path, disk: Disk | None = None) -> Remembered:
     """What `state.json` in that folder says; never raises. None there: a first start, which holds nothing by itself."""
     disk = disk or Disk()
     path = folder / FILE
+    with suppress(OSError):  # none there, as it should be
+        aside = _parse(disk.read(path.with_name(FILE + ASIDE), LARGEST_BYTES + 1))
+        if isinstance(aside, Remembered):
+            return aside  # else the power went while it was written: nothing of it was shown to anybody
     try:
-        return _parse(disk.read(path.with_name(FILE + ASIDE), LARGEST_BYTES + 1))
-    except (OSError, _BadStateError):
-        pass  # none there, as it should be, or the power went while it was written: nothing of it was shown to anybody
-    try:
-        return _parse(disk.read(path, LARGEST_BYTES + 1))
+        found = _parse(disk.read(path, LARGEST_BYTES + 1))
     except FileNotFoundError:
         return Remembered()
     except OSError as error:
-        why = error.strerror or str(error)
-    except _BadStateError as bad:
-        why = str(bad)
-    return Remembered(unreadable=f"{path} cannot be read: {why}; what was held before is not known")
+        found = error.strerror or str(error)
+    if isinstance(found, Remembered):
+        return found
+    return Remembered(unreadable=f"{path} cannot be read: {found}; what was held before is not known")
 
 
-class _BadStateError(Exception):
-    """The content is no state; the text says why."""
-
-
-def _parse(data: bytes) -> Remembered:
+def _parse(data: bytes) -> Remembered | str:
+    """What it says; a text: why it is no state."""
     if len(data) > LARGEST_BYTES:
-        raise _BadStateError(f"it is larger than {LARGEST_BYTES // 1_000_000} MB")
+        return f"it is larger than {LARGEST_BYTES // 1_000_000} MB"
     if not data.strip(b" \0\r\n"):
-        raise _BadStateError("it is empty")
+        return "it is empty"
     try:
         version = msgspec.json.decode(data, type=_Version).version
         if version != VERSION:
-            raise _BadStateError(f"it is of version {version}, and this Gatehand knows version {VERSION}")
+            return f"it is of version {version}, and this Gatehand knows version {VERSION}"
         found = msgspec.json.decode(data, type=_File)
     except (msgspec.MsgspecError, ValueError, RecursionError) as error:
-        raise _BadStateError(f"it is damaged ({error})") from None
+        return f"it is damaged ({error})"
     return Remembered(found.holds, found.resets, found.heard, found.baselines)
 
 
