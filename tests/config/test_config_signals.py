@@ -91,7 +91,7 @@ def test_the_daemon_listens_to_every_signal_and_knows_every_command(
     for one in signals:
         if one.heard is None:
             assert one.topic in first
-            assert routes.command_of(one.topic) == (one.kind, one.name)
+            assert routes.commands[one.topic] == (one.kind, one.name)
         else:
             assert one.topic in live
             assert routes.is_needed(one.topic)
@@ -103,7 +103,7 @@ def test_the_daemon_listens_to_every_signal_and_knows_every_command(
 
 
 def test_every_signal_that_can_be_asked_is_asked(config: Config, signals: tuple[Signal, ...]) -> None:
-    asked = {(one.kind, one.name, one.key, message.topic) for one, message in CommandEncoder(config).questions}
+    asked = {(*one, message.topic) for message, some in CommandEncoder(config).questions.items() for one in some}
     assert asked == {(one.kind, one.name, one.key, one.poll.topic) for one in signals if one.poll is not None}
 
 

@@ -135,7 +135,7 @@ def test_what_is_old_is_counted_like_any_other_refusal() -> None:
         hear(routes, 0.0, second, 100.0 + second)
     found = [hear(routes, 6.0, 5 + n / 10, 130.0 + n / 10) for n in range(50)]
     assert [type(one) for one in found] == [ev.MessageRejected] + [type(None)] * 49
-    (later,) = routes.overdue(200.0)
+    (later,) = routes.rejections.overdue(200.0)
     assert later.old
     assert "49 more" in later.why
 

@@ -152,7 +152,7 @@ def test_a_device_that_sends_rubbish_ten_times_a_second_makes_two_events_a_minut
         now = tick / 10
         events += found.events("shop/band_saw/amps", b"rubbish", retained=False, now=now) or ()
         if tick % 10 == 0:
-            events += found.overdue(now)
+            events += found.rejections.overdue(now)
     assert len(events) == 2
     assert isinstance(events[1], ev.MessageRejected)
     assert "600 more in the last 60 s" in events[1].why

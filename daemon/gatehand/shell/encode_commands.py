@@ -19,6 +19,7 @@ class CommandEncoder:
         self.off: dict[str, Outgoing] = {}
         """Each collector's "off", which must be at hand whatever else fails."""
         self._messages: dict[tuple[type[Command], str], Outgoing] = {}
+        self._asked: dict[tuple[str, str], Outgoing] = {}
         for name, fan in config.collector.items():
             switch = fan.command
             self.off[name] = Outgoing(switch.topic, switch.off.encode(), MessageKind.OFF)
@@ -28,17 +29,15 @@ class CommandEncoder:
             if (moved := gate.command) is not None:
                 self._messages[OpenGate, name] = Outgoing(moved.topic, moved.open.encode(), MessageKind.ACT)
                 self._messages[ShutGate, name] = Outgoing(moved.topic, moved.shut.encode(), MessageKind.ACT)
-        # An event: quality of service 0 and never retained, so that no device is asked late.
-        self.questions = tuple(
-            (signal, Outgoing(signal.poll.topic, signal.poll.payload.encode(), MessageKind.EVENT))
-            for signal in config.signals()
-            if signal.poll is not None
-        )
-        """Whatever can be asked, in the config's order; one device may be asked for several of its signals."""
-        self.asks = tuple(dict.fromkeys(message for _, message in self.questions))
-        """The messages that ask for all of it, each once."""
-        # What a device is asked first is what it is there for: a gate's position, a tool's current.
-        self._asked = {(signal.kind, signal.name): message for signal, message in reversed(self.questions)}
+        self.questions: dict[Outgoing, list[tuple[str, str, str]]] = {}
+        """What can be asked, in the config's order; and for which signals each asks, by kind, name and key."""
+        for signal in config.signals():
+            if signal.poll is not None:
+                # An event: quality of service 0 and never retained, so that no device is asked late.
+                question = Outgoing(signal.poll.topic, signal.poll.payload.encode(), MessageKind.EVENT)
+                self.questions.setdefault(question, []).append((signal.kind, signal.name, signal.key))
+                # What a device is asked first is what it is there for: a gate's position, a tool's current.
+                self._asked.setdefault((signal.kind, signal.name), question)
 
     def message(self, command: Command) -> Outgoing | None:
         """The message to a device; None for what is none, and for a device that is not there."""

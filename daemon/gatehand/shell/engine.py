@@ -123,7 +123,7 @@ class Engine:
             self._met = True
             # What our own file remembers as held, before anything that the broker says.
             self._hold_again(self.notebook.owed(self.active))
-        for message in self.active.encoder.asks:
+        for message in self.active.encoder.questions:
             self._sender.ask(message)
 
     def on_settled(self) -> None:
@@ -199,7 +199,7 @@ class Engine:
         self._watch_wall()
         for happened, facts in self.publisher.alarms.pass_time():
             self.note(happened, facts)
-        for event in self.active.routes.overdue(now):
+        for event in self.active.routes.rejections.overdue(now):
             self.handle(event)
         for facts in self._refusals.counted(now):
             self.note(OwnEvent.REFUSALS_COUNTED, facts)
@@ -258,7 +258,7 @@ class Engine:
         `changed` says key by key what differs, for the log.
         """
         active.routes.take_over(self.active.routes)
-        asked_before = self.active.encoder.asks
+        asked_before = self.active.encoder.questions
         before, self.active, self.state = self.state, active, outcome.state
         self._begin_recording(changed)
         self.publisher.swap(active)
@@ -268,7 +268,7 @@ class Engine:
         self._hold_again(owed)
         self._arm(outcome.state.wake_at, self._now)
         self._transport.subscribe(self._own_topics.on_swap())
-        for message in active.encoder.asks:
+        for message in active.encoder.questions:
             if message not in asked_before:
                 self._sender.ask(message)
         self.publisher.show_all(self.state, self._now)

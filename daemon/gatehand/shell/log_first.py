@@ -118,9 +118,8 @@ class Sender:
         """A question that cannot leave is no command lost: all are asked again with the next connection."""
         active, now = self._engine.active, self._engine.clock.mono()
         if self._transport.publish(message):
-            for signal, question in active.encoder.questions:
-                if question == message:
-                    active.routes.asked(signal.kind, signal.name, signal.key, now)
+            for whose in active.encoder.questions[message]:
+                active.routes.asked(*whose, now)
 
     def send(self, commands: tuple[Command, ...], decided: float) -> None:
         """Let them leave, in their order. `decided`: when they were."""

@@ -41,7 +41,7 @@ class OwnTopics:
             if request.id:
                 self._transport.publish(answer(routes.base, request, outcomes))
             return
-        if (whose := routes.command_of(topic)) is not None:
+        if (whose := routes.commands.get(topic)) is not None:
             if retained and payload:
                 self._on_retained_command(topic, *whose)
             elif not retained and not payload and (alarm := self._retained.pop(topic, None)) is not None:
@@ -75,7 +75,7 @@ class OwnTopics:
         Else the word by which the broker forgets the message would not be heard, and the alarm would never end.
         """
         for topic, alarm in list(self._retained.items()):
-            whose = self._engine.active.routes.command_of(topic)
+            whose = self._engine.active.routes.commands.get(topic)
             if whose == (alarm.kind, alarm.name):
                 continue
             self._engine.clear_alarm(alarm)

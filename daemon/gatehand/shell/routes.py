@@ -16,7 +16,7 @@ from gatehand.config import signals as sig
 from gatehand.mqtt.payload import Payload, Reader, Rejected, UnknownWord, excerpt
 from gatehand.mqtt.transport import Subscription
 from gatehand.shell.freshness import ReadingAge
-from gatehand.shell.repeats import Odd, Rejections
+from gatehand.shell.repeats import Rejections
 from gatehand.shell.requests import Requests
 from gatehand_rules import events as ev
 from gatehand_rules.words import Position
@@ -47,12 +47,13 @@ class Routes:
     def __init__(self, config: Config) -> None:
         self.base = config.broker.base
         self._handlers: dict[str, tuple[Handler, ...]] = {}
-        self._commands: dict[str, tuple[sig.DeviceKind, str]] = {}
+        self.commands: dict[str, tuple[sig.DeviceKind, str]] = {}
+        """By topic: who is told there."""
         self.ages: dict[tuple[str, str, str, str, str | None], ReadingAge] = {}
         """Of readings with a time of their own, or whose sensor can be asked: by kind, name, key, topic and `at`."""
         for signal in config.signals():
             if signal.heard is None:
-                self._commands[signal.topic] = (signal.kind, signal.name)
+                self.commands[signal.topic] = (signal.kind, signal.name)
             else:
                 handler = Handler(signal, self._reads(signal.kind, signal.name, signal.key, signal.heard))
                 self._handlers[signal.topic] = (*self._handlers.get(signal.topic, ()), handler)
@@ -61,8 +62,8 @@ class Routes:
         for one in config.stop.values():
             words = f"{one.pointer} {one.active!r} {one.clear!r}"
             self._stop_words[one.topic] = f"{self._stop_words.get(one.topic, '')} {words}".strip()
-        self._rejections = Rejections()
-        self.requests = Requests(config, self._rejections)
+        self.rejections = Rejections()
+        self.requests = Requests(config, self.rejections)
         """What people and screens may ask for."""
         asks = (f"{self.base}/reload", f"{self.base}/alarm/+/ack", *self.requests.topics)
         asked = tuple(Subscription(topic) for topic in (*asks, f"{self.base}/daemon"))
@@ -70,7 +71,7 @@ class Routes:
         # A broker's queue for one client is short, and it drops what is beyond: holds come first of all.
         held = tuple(Subscription(f"{self.base}/collector/{name}") for name in config.collector)
         left = tuple(Subscription(f"{self.base}/{kind}/+") for kind in ("collector", "gate", "tool", "alarm"))
-        self.first = (*held, *self.live, *(Subscription(topic) for topic in self._commands), *left)
+        self.first = (*held, *self.live, *(Subscription(topic) for topic in self.commands), *left)
 
     def events(self, topic: str, payload: bytes, *, retained: bool, now: float) -> tuple[ev.Event, ...] | None:
         """What a message says, in the config's order; None when no device of the shop speaks there."""
@@ -96,28 +97,15 @@ class Routes:
             if (was := before.ages.get(whose)) is not None:
                 age.take_over(was)
 
-    def command_of(self, topic: str) -> tuple[sig.DeviceKind, str] | None:
-        """Who is told on this topic; None: nobody."""
-        return self._commands.get(topic)
-
     def is_needed(self, topic: str) -> bool:
         """Whether a device of the shop speaks there."""
         return topic in self._handlers or topic in self.requests.topics
 
-    @property
-    def not_understood(self) -> Mapping[tuple[str, str, str], Odd]:
-        """By kind, name and key: what a device said last, where that is not understood."""
-        return self._rejections.odd
-
-    def overdue(self, now: float) -> tuple[ev.MessageRejected, ...]:
-        """Counts of rejected messages whose minute is over."""
-        return self._rejections.overdue(now)
-
     def _answer(self, handler: Handler, found: ev.Event | Rejected | None, now: float) -> ev.Event | None:
         if isinstance(found, Rejected):
-            return self._rejections.say(*handler.key, found, now)
-        if found is not None and self._rejections.odd:
-            self._rejections.understood(*handler.key)
+            return self.rejections.say(*handler.key, found, now)
+        if found is not None and self.rejections.odd:
+            self.rejections.understood(*handler.key)
         return found
 
     def _subscription(self, topic: str) -> Subscription:

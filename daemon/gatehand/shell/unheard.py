@@ -107,7 +107,7 @@ class Unheard:
         """What its topic is, and what has become of it there."""
         for one in self._signals:
             if (one.kind, one.name) == ("tool", tool) and one.key in _SENSORS:
-                odd = self._active.routes.not_understood.get((one.kind, one.name, one.key))
+                odd = self._active.routes.rejections.odd.get((one.kind, one.name, one.key))
                 facts: tuple[tuple[str, Fact], ...] = (("topic", one.topic),)
                 if odd is not None:
                     return (*facts, ("key", one.key), ("says", odd.bad.shown), ("wanted", odd.bad.why))
@@ -120,7 +120,7 @@ class Unheard:
             if one not in self._noted:
                 self._noted.add(one)
                 self._note(OwnEvent.SIGNAL_UNHEARD, one)
-        not_understood = self._active.routes.not_understood
+        not_understood = self._active.routes.rejections.odd
         odd = [(one, found) for one in self._signals if (found := not_understood.get((one.kind, one.name, one.key)))]
         wanted = dict[Alarm, ShownAlarm]()
         for one, found in odd:
