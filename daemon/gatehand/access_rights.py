@@ -49,8 +49,8 @@ def users(config: Config) -> tuple[User, ...]:
     )
     viewer = _rights((Right.READ, [f"{base}/#", *device, *commanded, *reported, *asked]))
     asks = [f"{base}/gate/+/hand", *(f"{base}/collector/+/{what}" for what in ("reset", "hold", "off"))]
-    asks.append(f"{base}/alarm/+/ack")
-    hands = _rights((Right.READ, [f"{base}/#", *device]), (Right.WRITE, [*asks, f"{base}/reload", *settable]))
+    asks += [f"{base}/alarm/+/ack", f"{base}/reload", *settable]
+    hands = _rights((Right.READ, [f"{base}/#", *device]), (Right.WRITE, asks))
     return (
         User(
             config.broker.username or "gatehand",

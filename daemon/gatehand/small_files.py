@@ -11,7 +11,7 @@ from typing import Final
 
 LARGEST_BYTES: Final = 1_000_000
 """A large shop takes some 30 kB; anything beyond this is another file."""
-
+_TOO_LARGE: Final = f"is larger than {LARGEST_BYTES // 1_000_000} MB: this is surely no config; name another file"
 _KINDS: Final = (
     (stat.S_ISDIR, "a folder"),
     (stat.S_ISFIFO, "a pipe"),
@@ -48,7 +48,7 @@ def read_bytes(path: Path) -> bytes:
         why = getattr(error, "strerror", None) or error
         raise UnreadableError(f"cannot be read ({why}): check its permissions") from None
     if len(content) > LARGEST_BYTES:
-        raise _too_large()
+        raise UnreadableError(_TOO_LARGE)
     return content
 
 
@@ -58,13 +58,7 @@ def _regular(found: os.stat_result, path: Path) -> None:
         example = f", such as {path / 'config.toml'}" if kind == "a folder" else ""
         raise UnreadableError(f"is {kind}: wanted a file{example}")
     if found.st_size > LARGEST_BYTES:
-        raise _too_large()
-
-
-def _too_large() -> UnreadableError:
-    return UnreadableError(
-        f"is larger than {LARGEST_BYTES // 1_000_000} MB: this is surely no config; name another file"
-    )
+        raise UnreadableError(_TOO_LARGE)
 
 
 LONGEST_SECRET = 65_535

@@ -45,14 +45,11 @@ def _readings(args: argparse.Namespace, shop: Shop) -> int:
     from gatehand.past.player import NeverAtRestError
     from gatehand.replay.play_csv import as_line, play_csv
 
-    def show_json(ms: int, finding: Finding) -> None:
-        print(json.dumps(as_line(ms, finding)))
-
-    def show_text(ms: int, finding: Finding) -> None:
-        print(f"{ms / 1000:12.3f} s  {sentence_of(finding)}")
+    def show(ms: int, finding: Finding) -> None:
+        print(json.dumps(as_line(ms, finding)) if args.json else f"{ms / 1000:12.3f} s  {sentence_of(finding)}")
 
     with ending(CsvError, NeverAtRestError), progress("readings") as count:
-        still_running = play_csv(args.readings, shop, show_json if args.json else show_text, count)
+        still_running = play_csv(args.readings, shop, show, count)
     for tool in still_running:
         print(
             f"{args.readings}: {tool} still runs when the readings end, and its sensor speaks only on change "

@@ -85,14 +85,13 @@ def _readings(args: argparse.Namespace, config: Config, loaded: Loaded) -> "Read
 def _write(studies: "Sequence[Study]", loaded: Loaded, *, ask: bool) -> int:
     """Show the difference, ask, write. 0 also when there is nothing to change."""
     from gatehand.config import load_text
-    from gatehand.tune.config_edit import NoEditError, difference, edited
-    from gatehand.tune.config_edit import write as write_config
+    from gatehand.tune import config_edit
     from gatehand.tune.study import proposed
 
     settings = {one.tool.name: proposed(one) for one in studies if one.found is not None}
-    with ending(NoEditError):
-        text = edited(loaded.text, settings)
-        shown = difference(loaded.text, text, loaded.path)
+    with ending(config_edit.NoEditError):
+        text = config_edit.edited(loaded.text, settings)
+        shown = config_edit.difference(loaded.text, text, loaded.path)
         if not shown:
             print(f"{loaded.path}: nothing to change", file=sys.stderr)
             return 0 if settings else 1
@@ -102,7 +101,7 @@ def _write(studies: "Sequence[Study]", loaded: Loaded, *, ask: bool) -> int:
             raise CommandError(f"not written, for it would be wrong: {wrong[0]}")
         if ask and not _agreed(loaded.path):
             raise CommandError("not written")
-        write_config(loaded.path, text)
+        config_edit.write(loaded.path, text)
     print(f"{loaded.path}: written; a running daemon takes it up by itself", file=sys.stderr)
     return 0
 

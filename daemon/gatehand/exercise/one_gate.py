@@ -4,7 +4,7 @@ Below, pure: what is missing, exchanged or slow in the measured moves.
 """
 
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from typing import Final, TypeAlias
 
 from gatehand.config.tables import GateTable
@@ -73,7 +73,7 @@ async def _reporting(supervisor: Supervisor, name: str, gate: GateTable, rounds:
         moves += [await _move(supervisor, name, to, patience) for to in (Position.OPEN, Position.SHUT)]
         if len(moves) >= ENOUGH_SILENCE and longest(moves[-ENOUGH_SILENCE:]) is None:
             break
-    remarks = judge_reported(name, gate, moves, supervisor.objections)
+    remarks = tuple(judge_reported(name, gate, moves, supervisor.objections))
     # It stands shut after the last round, as far as anybody knows.
     if left is not Position.SHUT or moves[-1].took is None:
         await _move(supervisor, name, left, max(1.0, gate.travel))
@@ -151,7 +151,7 @@ async def _timed(supervisor: Supervisor, name: str, gate: GateTable, left: Posit
     if left is not Position.SHUT:
         await supervisor.tell(name, left)
         await supervisor.wait(gate.travel)
-    return How.TIMED, moves, judge_timed(name, gate, moves, supervisor.objections)
+    return How.TIMED, moves, tuple(judge_timed(name, gate, moves, supervisor.objections))
 
 
 async def _by_hand(supervisor: Supervisor, name: str, gate: GateTable) -> _Tried:
@@ -167,7 +167,7 @@ async def _by_hand(supervisor: Supervisor, name: str, gate: GateTable) -> _Tried
         if (move := await _moved_by_hand(supervisor, name, to)) is None:
             return How.SKIPPED, [], ()
         moves.append(move)
-    return How.BY_HAND, moves, judge_reported(name, gate, moves, [])
+    return How.BY_HAND, moves, tuple(judge_reported(name, gate, moves, []))
 
 
 async def _moved_by_hand(supervisor: Supervisor, name: str, to: Position) -> Move | None:
@@ -192,30 +192,25 @@ async def _moved_by_hand(supervisor: Supervisor, name: str, to: Position) -> Mov
 # What the moves mean
 
 
-def judge_reported(name: str, gate: GateTable, moves: list[Move], objections: list[str]) -> tuple[Remark, ...]:
+def judge_reported(name: str, gate: GateTable, moves: list[Move], objections: list[str]) -> Iterator[Remark]:
     """Remarks on a gate that reports. `objections`: what the broker said to its commands."""
-    found = _objected(objections)
+    yield from _objected(objections)
     topic = gate.state.topic if gate.state is not None else ""
     missing = [move for move in moves if move.took is None]
     if missing:
-        found.append(failed(_why_missing(name, topic, moves, missing)))
+        yield failed(_why_missing(name, topic, moves, missing))
     if (most := longest(moves) or 0.0) > gate.travel:
-        found.append(
-            failed(
-                f"It needs up to {most:.2f} s and travel allows {gate.travel:g} s: {spoken(name)} would be told again "
-                f"and end in fault. Set travel = {proposal(moves):g}."
-            )
+        yield failed(
+            f"It needs up to {most:.2f} s and travel allows {gate.travel:g} s: {spoken(name)} would be told again "
+            f"and end in fault. Set travel = {proposal(moves):g}."
         )
     company = Counter(other for move in moves if move.took is not None for other in move.others)
-    found += [
-        failed(
-            f"Gate {spoken(other)} reported as well, {count} times: it moves with {spoken(name)}, "
-            "or both listen to one topic."
-        )
-        for other, count in company.items()
-        if count > 1
-    ]
-    return tuple(found)
+    for other, count in company.items():
+        if count > 1:
+            yield failed(
+                f"Gate {spoken(other)} reported as well, {count} times: it moves with {spoken(name)}, "
+                "or both listen to one topic."
+            )
 
 
 def _why_missing(name: str, topic: str, moves: list[Move], missing: list[Move]) -> str:
@@ -252,21 +247,18 @@ def _why_missing(name: str, topic: str, moves: list[Move], missing: list[Move]) 
     return f"{len(missing)} of {len(moves)} tellings brought no report ({which}): a loose end switch, or it sticks."
 
 
-def judge_timed(name: str, gate: GateTable, moves: list[Move], objections: list[str]) -> tuple[Remark, ...]:
+def judge_timed(name: str, gate: GateTable, moves: list[Move], objections: list[str]) -> Iterator[Remark]:
     """Remarks on a gate that cannot report, timed by a person."""
-    found = _objected(objections)
+    yield from _objected(objections)
     if ways := " and ".join(move.to for move in moves if move.took is None):
-        found.append(failed(f"It did not {ways} when told: look at its drive, its power and its command topic."))
+        yield failed(f"It did not {ways} when told: look at its drive, its power and its command topic.")
     if (most := longest(moves) or 0.0) > gate.travel:
-        found.append(
-            failed(
-                f"It needs up to {most:.2f} s by eye and travel is {gate.travel:g} s: {spoken(name)} would count as "
-                f"open before it is. Set travel = {proposal(moves):g}."
-            )
+        yield failed(
+            f"It needs up to {most:.2f} s by eye and travel is {gate.travel:g} s: {spoken(name)} would count as "
+            f"open before it is. Set travel = {proposal(moves):g}."
         )
-    return tuple(found)
 
 
-def _objected(objections: list[str]) -> list[Remark]:
+def _objected(objections: list[str]) -> Iterator[Remark]:
     """Each of them once, as a sentence."""
-    return [failed(text) for text in dict.fromkeys(map(as_sentence, objections))]
+    return map(failed, dict.fromkeys(map(as_sentence, objections)))

@@ -1,5 +1,6 @@
 """One tool: the person starts it, and its sensor sees it, or something else is seen instead."""
 
+from collections.abc import Iterator
 from statistics import median
 from typing import Final
 
@@ -37,9 +38,10 @@ async def exercise(supervisor: Supervisor, name: str) -> ToolResult:
     await supervisor.wait(STEADY)
     steady = [amps for _, amps in heard.since(seen + STEADY_AFTER)] or [heard.amps or 0.0]
     running, peak = round(median(steady), 3), heard.peak(seen) or steady[-1]
-    remarks = _thresholds(tool, rest, running, peak)
+    remarks = [*_thresholds(tool, rest, running, peak)]
     world.ask(f"Now switch the {spoken(name)} off (Enter when it is off; skip)")
-    remarks += await _await_stop(supervisor, name, tool)
+    if (amiss := await _await_stop(supervisor, name, tool)) is not None:
+        remarks.append(amiss)
     return ToolResult(name, True, rest, running, peak, round(seen - asked, 2), tuple(remarks))
 
 
@@ -93,46 +95,40 @@ def _runs_at(supervisor: Supervisor, name: str, tool: ToolTable, asked: float) -
     return None if since is None else since + tool.start_after
 
 
-def _thresholds(tool: ToolTable, rest: float | None, running: float, peak: float) -> list[Remark]:
+def _thresholds(tool: ToolTable, rest: float | None, running: float, peak: float) -> Iterator[Remark]:
     if running < tool.stop_amps:
-        return [
-            failed(
-                f"Only its start reaches start_amps: it peaked at {peak:.2f} A and runs at {running:.2f} A, below "
-                f"stop_amps of {tool.stop_amps:g} A. Lower both thresholds."
-            )
-        ]
-    if running < tool.start_amps:
-        return [
-            look(
-                f"It runs at {running:.2f} A, below start_amps of {tool.start_amps:g} A: only its inrush starts the "
-                "collector, and a sensor that misses it misses the cut. Lower start_amps.",
-            )
-        ]
-    if rest is not None and rest * 2 > tool.stop_amps:
-        text = f"At rest it shows {rest:.2f} A, more than half of stop_amps: little room to tell rest from running."
-        return [look(text)]
-    return []
+        yield failed(
+            f"Only its start reaches start_amps: it peaked at {peak:.2f} A and runs at {running:.2f} A, below "
+            f"stop_amps of {tool.stop_amps:g} A. Lower both thresholds."
+        )
+    elif running < tool.start_amps:
+        yield look(
+            f"It runs at {running:.2f} A, below start_amps of {tool.start_amps:g} A: only its inrush starts the "
+            "collector, and a sensor that misses it misses the cut. Lower start_amps."
+        )
+    elif rest is not None and rest * 2 > tool.stop_amps:
+        yield look(
+            f"At rest it shows {rest:.2f} A, more than half of stop_amps: little room to tell rest from running."
+        )
 
 
-async def _await_stop(supervisor: Supervisor, name: str, tool: ToolTable) -> list[Remark]:
-    """Until it falls below the stop threshold, or will not."""
+async def _await_stop(supervisor: Supervisor, name: str, tool: ToolTable) -> Remark | None:
+    """Until it falls below the stop threshold, or will not: what is to be said then."""
     heard = supervisor.observed.tools[name]
     until = float("inf")
     while supervisor.world.now() < until:
         if heard.amps is not None and heard.amps < tool.stop_amps:
-            return []
+            return None
         reply = await supervisor.reply(until)
         if reply == SKIP:
-            return [look(f"Its stop was not tried{'' if supervisor.person else ': nobody was there any more'}.")]
+            return look(f"Its stop was not tried{'' if supervisor.person else ': nobody was there any more'}.")
         if isinstance(reply, str):
             until = supervisor.world.now() + _patience(tool)
     shown = "nothing" if heard.amps is None else f"{heard.amps:.2f} A"
-    return [
-        failed(
-            f"Switched off, it still shows {shown}, not below stop_amps of {tool.stop_amps:g} A: "
-            "the collector would never stop. Look at the sensor, or raise stop_amps."
-        )
-    ]
+    return failed(
+        f"Switched off, it still shows {shown}, not below stop_amps of {tool.stop_amps:g} A: "
+        "the collector would never stop. Look at the sensor, or raise stop_amps."
+    )
 
 
 def _why_not_seen(supervisor: Supervisor, name: str, asked: float, other: str) -> str:

@@ -8,7 +8,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 from statistics import median
-from typing import Any, Final
+from typing import Final
 
 import msgspec
 
@@ -285,28 +285,23 @@ def reset_topic(config: Config, collector: str) -> str:
 
 def as_json(result: Result, config: Config) -> dict[str, object]:
     """The same for programs; times in seconds, currents in ampere."""
-    plain = msgspec.to_builtins(result)
+    gates = {
+        gate.gate: {
+            **_judged(gate, "gate", "moves"),
+            "opens": _times_json(gate, Position.OPEN),
+            "shuts": _times_json(gate, Position.SHUT),
+        }
+        for gate in result.gates
+    }
+    tools = {tool.tool: _judged(tool, "tool") for tool in result.tools}
     held = {name: {"reset_topic": reset_topic(config, name)} for name in result.held}
-    gates = {gate.gate: _gate_json(gate) for gate in result.gates}
-    tools = {tool.tool: _tool_json(tool) for tool in result.tools}
+    plain = msgspec.to_builtins(result)
     return {"ok": result.ok, **plain, "held": held, "gates": gates, "tools": tools, "proposals": proposals(result)}
 
 
-def _gate_json(gate: GateResult) -> dict[str, Any]:
-    plain = msgspec.to_builtins(gate)
-    del plain["gate"], plain["moves"]
-    return {
-        "ok": not gate.failed,
-        **plain,
-        "opens": _times_json(gate, Position.OPEN),
-        "shuts": _times_json(gate, Position.SHUT),
-    }
-
-
-def _tool_json(tool: ToolResult) -> dict[str, Any]:
-    plain = msgspec.to_builtins(tool)
-    del plain["tool"]
-    return {"ok": not tool.failed, **plain}
+def _judged(each: GateResult | ToolResult, *without: str) -> dict[str, object]:
+    plain = msgspec.to_builtins(each)
+    return {"ok": not each.failed, **{key: value for key, value in plain.items() if key not in without}}
 
 
 def _times_json(gate: GateResult, to: Position) -> dict[str, object]:
