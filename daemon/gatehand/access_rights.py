@@ -36,7 +36,7 @@ class User:
 def users(config: Config) -> tuple[User, ...]:
     """The daemon first, then the viewer and the hands, then every device in the config's order."""
     devices = tuple(_devices(config))
-    base = config.broker.base
+    base, login = config.broker.base, config.broker.username or "gatehand"
     # The convention's tree: the daemon's own device, and what a controller may set.
     device = [f"{root(config)}/#"] if config.homie.enabled else []
     settable = [f"{root(config)}/+/+/set"] if config.homie.enabled else []
@@ -52,11 +52,7 @@ def users(config: Config) -> tuple[User, ...]:
     asks += [f"{base}/alarm/+/ack", f"{base}/reload", *settable]
     hands = _rights((Right.READ, [f"{base}/#", *device]), (Right.WRITE, asks))
     return (
-        User(
-            config.broker.username or "gatehand",
-            "the daemon: commands, its own state, and all that devices say",
-            daemon,
-        ),
+        User(login, "the daemon: commands, its own state, and all that devices say", daemon),
         User("viewer", "may look at everything and say nothing", viewer),
         User("hands", "a screen or script with buttons: hand starts, resets, holds, off", hands),
         *devices,

@@ -18,17 +18,16 @@ from gatehand_rules.findings import Happened
 Takes: TypeAlias = Literal["nothing", "word", "name", "names", "file", "folder", "anything"]
 """What follows an option, or stands alone: one of some words, a name out of the config, several with commas between."""
 
-_TABLES: Final[dict[str, str]] = {
-    # an argument's dest: the config's tables whose names it takes
-    "tool": "tool",
-    "gate": "gate",
-    "collector": "collector",
-    "open": "gate",
-    "names": "gate,tool",
-    "subject": "tool,gate,collector",
-    "upkeep": "upkeep",
+_TABLES: Final[dict[str, tuple[Takes, str]]] = {
+    # an argument's dest: whether it takes one name or a list of them, and the config's tables that have them
+    "tool": ("name", "tool"),
+    "gate": ("name", "gate"),
+    "collector": ("name", "collector"),
+    "open": ("names", "gate"),
+    "names": ("name", "gate,tool"),
+    "subject": ("name", "tool,gate,collector"),
+    "upkeep": ("name", "upkeep"),
 }
-_LISTS: Final = frozenset({"open"})
 _EVENTS: Final = "event"
 """The dest of an argument that takes an event of the log."""
 
@@ -231,7 +230,7 @@ def _takes(action: argparse.Action) -> tuple[Takes, str]:
     if action.choices is not None:
         return "word", " ".join(map(str, action.choices))
     if action.dest in _TABLES:
-        return ("names" if action.dest in _LISTS else "name"), _TABLES[action.dest]
+        return _TABLES[action.dest]
     if action.dest == _EVENTS:
         return "word", " ".join(sorted({*Happened, *OwnEvent}))
     if metavar.startswith("FOLDER"):

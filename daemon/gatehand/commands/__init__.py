@@ -5,6 +5,7 @@ it, and options that take times, bounded numbers, a broker. The table of command
 """
 
 import argparse
+import json
 import sys
 import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
@@ -98,6 +99,11 @@ def progress(what: str, whole: int = 0, *, to: TextIO | None = None) -> Iterator
     finally:
         if shown:
             print("\r" + " " * shown, end="\r", file=screen, flush=True)
+
+
+def print_json(facts: object) -> None:
+    """The same facts for programs."""
+    print(json.dumps(facts, indent=2))
 
 
 def show_skipped(skipped: Sequence[object]) -> None:

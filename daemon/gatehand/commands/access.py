@@ -1,10 +1,9 @@
 """`gatehand access`: the broker's access list for this config."""
 
 import argparse
-import json
 
 from gatehand.access_rights import access_list, users
-from gatehand.commands import configured
+from gatehand.commands import configured, print_json
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -24,7 +23,7 @@ def run(args: argparse.Namespace) -> int:
         rights = {
             user.name: [{"right": str(right), "topic": topic} for right, topic in user.rights] for user in everybody
         }
-        print(json.dumps(rights, indent=2))
+        print_json(rights)
     else:
         print(access_list(everybody), end="")
     return 0

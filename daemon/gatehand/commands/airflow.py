@@ -1,11 +1,10 @@
 """`gatehand airflow`: does each hood get what it needs, for every set of gates that can be open?"""
 
 import argparse
-import json
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from gatehand.commands import WRONG_USAGE, CommandError, configured, ending, no_such
+from gatehand.commands import WRONG_USAGE, CommandError, configured, ending, no_such, print_json
 from gatehand.config import Config
 
 if TYPE_CHECKING:
@@ -86,7 +85,7 @@ def _show(args: argparse.Namespace, config: Config, only: frozenset[str] | None)
     if args.plot is not None:
         _draw(args.plot, reports)
     if args.json:
-        print(json.dumps(as_json(reports, config.airflow.units, fits), indent=2))
+        print_json(as_json(reports, config.airflow.units, fits))
     else:
         for fitted in fits:
             print(fit_as_text(fitted))

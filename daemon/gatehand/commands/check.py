@@ -1,10 +1,10 @@
 """`gatehand check`: every mistake in the config at once, with its line. Needs no network and no devices."""
 
 import argparse
-import json
 
 from msgspec import to_builtins
 
+from gatehand.commands import print_json
 from gatehand.config import Fault, Loaded, Problem, Severity, load
 from gatehand.text import listed, named
 
@@ -23,7 +23,7 @@ def run(args: argparse.Namespace) -> int:
     loaded = load(args.config)
     problems = sorted((*loaded.problems, *_of_the_air(loaded)), key=lambda each: (each.line, each.column))
     if args.json:
-        print(json.dumps({"ok": loaded.ok, "problems": to_builtins(problems)}, indent=2))
+        print_json({"ok": loaded.ok, "problems": to_builtins(problems)})
     else:
         for problem in problems:
             print(problem)
@@ -43,8 +43,7 @@ def _of_the_air(loaded: Loaded) -> tuple[Problem, ...]:
 def _verdict(loaded: Loaded, problems: list[Problem]) -> str:
     errors = len(loaded.errors)
     warned = len(problems) - errors
-    counts = [named(errors, "error")] if errors else []
-    counts += [named(warned, "warning")] if warned else []
+    counts = [named(count, what) for count, what in ((errors, "error"), (warned, "warning")) if count]
     tables = [named(len(loaded.names.get(kind, ())), kind) for kind in ("tool", "gate", "collector")]
     tables += [named(len(names), kind) for kind in ("stop", "duct") if (names := loaded.names.get(kind))]
     what = f"; {listed(tables, last='and')}" if loaded.names else ""

@@ -2,19 +2,9 @@
 
 import argparse
 import asyncio
-import json
 import sys
-from typing import TYPE_CHECKING
 
-from gatehand.commands import configured, ending, no_such, whole_number
-
-if TYPE_CHECKING:
-    from typing import TextIO
-
-    from gatehand.config import Config
-    from gatehand.exercise.results import Result
-    from gatehand.exercise.walk import Asked
-    from gatehand.mqtt.settings import BrokerSettings
+from gatehand.commands import configured, ending, no_such, print_json, whole_number
 
 _MOST_ROUNDS = 50
 
@@ -42,8 +32,10 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Exercise."""
     from gatehand.exercise import results
+    from gatehand.exercise.observed_state import ObservedState
     from gatehand.exercise.supervisor import BrokenOffError, RefusedError
-    from gatehand.exercise.walk import Asked
+    from gatehand.exercise.terminal_io import terminal_io
+    from gatehand.exercise.walk import Asked, walk
     from gatehand.mqtt.client import ClientError
     from gatehand.mqtt.settings import broker_settings, fresh_client_id
     from gatehand.small_files import NoSecretError
@@ -56,24 +48,20 @@ def run(args: argparse.Namespace) -> int:
     gates = tuple(name for name in config.gate if name in (args.names or known))
     tools = tuple(name for name in config.tool if name in (args.names or known) and not args.no_tools)
     asked = Asked(gates, tools, args.rounds, yes=args.yes)
+    out = sys.stderr if args.json else sys.stdout
+
+    async def exercise() -> results.Result:
+        async with terminal_io(settings, ObservedState(config).topics, out) as world:
+            try:
+                return await walk(config, world, asked)
+            except ClientError as error:
+                raise ClientError(f"{error}; look at the gates: one may not stand where it was found") from error
+
     with ending(RefusedError, BrokenOffError, ClientError, NoSecretError, by="gatehand exercise: "):
         settings = broker_settings(config, loaded.file, client_id=fresh_client_id(config.broker.base, "exercise"))
-        result = asyncio.run(_walk(config, settings, asked, sys.stderr if args.json else sys.stdout))
+        result = asyncio.run(exercise())
     if args.json:
-        print(json.dumps({"config": str(loaded.path), **results.as_json(result, config)}, indent=2))
+        print_json({"config": str(loaded.path), **results.as_json(result, config)})
     else:
         print(f"\n{results.text(result, config)}")
     return 0 if result.ok else 1
-
-
-async def _walk(config: "Config", settings: "BrokerSettings", asked: "Asked", out: "TextIO") -> "Result":
-    from gatehand.exercise.observed_state import ObservedState
-    from gatehand.exercise.terminal_io import terminal_io
-    from gatehand.exercise.walk import walk
-    from gatehand.mqtt.client import ClientError
-
-    async with terminal_io(settings, ObservedState(config).topics, out) as world:
-        try:
-            return await walk(config, world, asked)
-        except ClientError as error:
-            raise ClientError(f"{error}; look at the gates: one may not stand where it was found") from error

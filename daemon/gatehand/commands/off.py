@@ -5,7 +5,6 @@ noted at its start (`off.json`), else what can be salvaged of a config with erro
 """
 
 import argparse
-import json
 import logging
 import os
 import queue
@@ -16,6 +15,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, TypeVar
 
+from gatehand.commands import print_json
 from gatehand.shell.state_folder import NoNotesError, OffNotes, is_locked, read_notes, state_folder, yielded
 
 if TYPE_CHECKING:
@@ -78,7 +78,7 @@ def _switch_off(args: argparse.Namespace) -> int:
     code = int(any(answers.values()))
     if args.json:
         facts = {"ok": code == 0, "used": source, "collectors": answers, "daemon_told": daemon_has_it}
-        print(json.dumps(facts, indent=2))
+        print_json(facts)
         return code
     print(f"by {source}:")
     for name, objection in answers.items():

@@ -6,6 +6,7 @@ The daemon's word counts, not a look at the file from here: it may run on anothe
 import argparse
 import asyncio
 import json
+from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any, Final
 
 from gatehand.commands import CommandError, add_broker, seconds, where
@@ -52,31 +53,27 @@ def run(args: argparse.Namespace) -> int:
     return 0 if outcome.get("ok") is True else 1
 
 
-def in_lines(outcome: dict[str, Any]) -> list[str]:
+def in_lines(outcome: dict[str, Any]) -> Iterator[str]:
     """The daemon's outcome in lines, as `gatehand check` words them."""
     from gatehand.text import named
     from gatehand.times import local_stamp
 
     file = outcome.get("file")
-    lines = [
-        f"{each['file']}:{each['line']}:{each['column']}: {each['level']}: "
-        f"{each['where']}{': ' if each['where'] else ''}{each['message']}"
-        for each in outcome.get("problems", [])
-    ]
+    for each in outcome.get("problems", []):
+        where = f"{each['where']}: " if each["where"] else ""
+        yield f"{each['file']}:{each['line']}:{each['column']}: {each['level']}: {where}{each['message']}"
     since = f"since {local_stamp(str(outcome.get('in_force_since')))[:19]}"
     if outcome.get("waits_for"):
         why = "; ".join(outcome["waits_for"])
-        return [
-            *lines,
-            f"{file}: waits: {why}. It is taken by itself when that is over; the one {since} stays in force",
-        ]
-    if outcome.get("ok") is not True:
-        return [*lines, f"{file}: not taken; the last good one, {since}, stays in force"]
-    counts = ", ".join(named(int(outcome.get(kind + "s", 0)), kind) for kind in ("tool", "gate", "collector"))
-    lines.append(f"{file}: in force {since}; {counts}")
-    lines += [f"  {each}" for each in outcome.get("changed", [])]
-    lines += [f"  [{each}]: its changes are taken at the daemon's next start" for each in outcome.get("at_restart", [])]
-    return lines
+        yield f"{file}: waits: {why}. It is taken by itself when that is over; the one {since} stays in force"
+    elif outcome.get("ok") is not True:
+        yield f"{file}: not taken; the last good one, {since}, stays in force"
+    else:
+        counts = ", ".join(named(int(outcome.get(kind + "s", 0)), kind) for kind in ("tool", "gate", "collector"))
+        yield f"{file}: in force {since}; {counts}"
+        yield from (f"  {each}" for each in outcome.get("changed", []))
+        for each in outcome.get("at_restart", []):
+            yield f"  [{each}]: its changes are taken at the daemon's next start"
 
 
 async def _ask(where: "Where", within: float) -> dict[str, Any]:

@@ -5,7 +5,7 @@ import json
 import sys
 from pathlib import Path
 
-from gatehand.commands import WRONG_USAGE, CommandError, add_span, configured, ending, progress
+from gatehand.commands import WRONG_USAGE, CommandError, add_span, configured, ending, print_json, progress
 from gatehand.times import local_text
 from gatehand_rules import Finding, Shop
 
@@ -71,7 +71,7 @@ def _recording(args: argparse.Namespace, folder: Path, shop: Shop) -> int:
     if not found.history.files:
         raise CommandError(_nothing(folder))
     if args.json:
-        print(json.dumps(as_json(found, events=args.diff), indent=2))
+        print_json(as_json(found, events=args.diff))
         return 0
     for line in (*table(found), *(("", *diff(found)) if args.diff else ())):
         print(line)

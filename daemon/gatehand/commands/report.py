@@ -1,10 +1,9 @@
 """`gatehand report`: what the shop did in a time, from the event log. Reads; needs no daemon and no broker."""
 
 import argparse
-import json
 from pathlib import Path
 
-from gatehand.commands import CommandError, add_span, configured, progress, show_skipped, write
+from gatehand.commands import CommandError, add_span, configured, print_json, progress, show_skipped, write
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -36,7 +35,7 @@ def run(args: argparse.Namespace) -> int:
         write(args.html, page(summary))
         print(f"{args.html}: written")
     elif args.json:
-        print(json.dumps(summary.as_json(), indent=2))
+        print_json(summary.as_json())
     else:
         from gatehand.report.plain_text import text
 

@@ -2,12 +2,11 @@
 
 import argparse
 import asyncio
-import json
 import shutil
 import sys
 import time
 
-from gatehand.commands import add_broker, seconds, where_to_look
+from gatehand.commands import add_broker, print_json, seconds, where_to_look
 
 _LONGEST_WAIT = 60.0
 
@@ -37,7 +36,7 @@ def run(args: argparse.Namespace) -> int:
     status = DaemonStatus(found.base)
     asyncio.run(look(found, status, args.wait))
     if args.json:
-        print(json.dumps(as_json(status), indent=2))
+        print_json(as_json(status))
     elif status.lost_because is not None:
         print(f"gatehand status: {status.lost_because}", file=sys.stderr)
     else:

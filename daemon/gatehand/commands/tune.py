@@ -1,13 +1,12 @@
 """`gatehand tune`: thresholds, delays and run-on from what was recorded. Changes the config only with --write."""
 
 import argparse
-import json
 import sys
 from datetime import timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from gatehand.commands import CommandError, add_span, configured, ending, no_such, progress, write
+from gatehand.commands import CommandError, add_span, configured, ending, no_such, print_json, progress, write
 from gatehand.config import Config, Loaded
 
 if TYPE_CHECKING:
@@ -50,7 +49,7 @@ def run(args: argparse.Namespace) -> int:
     chosen = (tool for tool in shop.tools if tool.name in (args.tool or config.tool))
     studies = [study.study(tool, readings.pieces.get(tool.name, ())) for tool in chosen]
     if args.json:
-        print(json.dumps([study.as_json(one) for one in studies], indent=2))
+        print_json([study.as_json(one) for one in studies])
     elif studies:
         print("\n\n".join("\n".join(study.text(one)) for one in studies))
     if args.plot is not None:

@@ -34,10 +34,9 @@ def run(args: argparse.Namespace) -> int:
     terminal = console(plain=args.plain)
     if not sys.stdout.isatty() or terminal.is_dumb_terminal:
         raise CommandError("gatehand watch: needs a terminal; gatehand status says it once as plain text", WRONG_USAGE)
-    if terminal.size.width < _FEWEST_COLUMNS or terminal.size.height < _FEWEST_ROWS:
-        size = f"{terminal.size.width} x {terminal.size.height}"
-        wanted = f"{_FEWEST_COLUMNS} x {_FEWEST_ROWS}"
-        text = f"gatehand watch: the terminal is too small, {size}; wanted at least {wanted}"
-        raise CommandError(text, WRONG_USAGE)
+    columns, rows = terminal.size
+    if columns < _FEWEST_COLUMNS or rows < _FEWEST_ROWS:
+        wanted = f"wanted at least {_FEWEST_COLUMNS} x {_FEWEST_ROWS}"
+        raise CommandError(f"gatehand watch: the terminal is too small, {columns} x {rows}; {wanted}", WRONG_USAGE)
     asyncio.run(show(where_to_look(args, "watch"), terminal))
     return 0

@@ -44,20 +44,16 @@ def _tls(partial: Partial, folder: Path) -> Iterator[Fault]:
     if broker.tls is None:
         return
     path = ("broker", "tls")
-    for key in ("ca_file", "cert_file", "key_file"):
-        file = getattr(broker.tls, key)
-        if file is None:
-            continue
+    given = {key: file for key, file in broker.tls if file is not None}
+    for key, file in given.items():
         fault = _unread((*path, key), file, folder / file)
         if fault is not None:
             yield fault
         elif key == "key_file":
             yield from _open_to_all((*path, key), folder / file)
-    given = [key for key in ("cert_file", "key_file") if getattr(broker.tls, key) is not None]
-    if len(given) == 1:
-        key = "key_file" if given == ["cert_file"] else "cert_file"
-        if not partial.is_spoilt(*path, key):
-            yield Fault((*path, key), f"{key} is missing: {given[0]} is of no use without it")
+    for key, other in (("cert_file", "key_file"), ("key_file", "cert_file")):
+        if key in given and other not in given and not partial.is_spoilt(*path, other):
+            yield Fault((*path, other), f"{other} is missing: {key} is of no use without it")
     if broker.port == PLAIN_PORT and not partial.is_spoilt("broker", "port"):
         text = f"port is {PLAIN_PORT}, where brokers listen without encryption; with tls it is usually {TLS_PORT}"
         yield Fault(("broker", "port"), text, Severity.WARNING)

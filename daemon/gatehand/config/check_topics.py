@@ -9,17 +9,9 @@ from typing import Final
 
 from msgspec import Struct
 
+from gatehand.config import signals
 from gatehand.config.partial import Partial
 from gatehand.config.problems import Fault, KeyPath, Severity, dotted
-from gatehand.config.signals import (
-    Current,
-    GateCommand,
-    GatePosition,
-    PollRequest,
-    SwitchCommand,
-    SwitchState,
-    TopicSource,
-)
 from gatehand.text import shown
 
 _KINDS: Final = ("collector", "gate", "tool", "stop")
@@ -31,7 +23,7 @@ class _Use(Struct, frozen=True):
 
     path: KeyPath
     topic: str
-    table: TopicSource | SwitchCommand | GateCommand | PollRequest
+    table: signals.TopicSource | signals.SwitchCommand | signals.GateCommand | signals.PollRequest
 
     @property
     def signal(self) -> str:
@@ -41,10 +33,10 @@ class _Use(Struct, frozen=True):
 
 def check_topics(partial: Partial) -> Iterator[Fault]:
     """Every fault of the topics."""
-    signals = sorted(partial.config.signals(), key=lambda one: _KINDS.index(one.kind))
-    commands = [_Use((*one.path, "topic"), one.topic, one.table) for one in signals if one.heard is None]
-    heard = [_Use((*one.path, "topic"), one.topic, one.heard) for one in signals if one.heard is not None]
-    polls = [_Use((*one.path, "poll", "topic"), one.poll.topic, one.poll) for one in signals if one.poll is not None]
+    every = sorted(partial.config.signals(), key=lambda one: _KINDS.index(one.kind))
+    commands = [_Use((*one.path, "topic"), one.topic, one.table) for one in every if one.heard is None]
+    heard = [_Use((*one.path, "topic"), one.topic, one.heard) for one in every if one.heard is not None]
+    polls = [_Use((*one.path, "poll", "topic"), one.poll.topic, one.poll) for one in every if one.poll is not None]
     commanded, reported = ({use.topic: use for use in some} for some in (commands, heard))
     first: dict[str, _Use] = {}
     for use in commands:
@@ -70,7 +62,7 @@ def check_topics(partial: Partial) -> Iterator[Fault]:
             if use.topic == base or use.topic.startswith(f"{base}/"):
                 text = f"{shown(use.topic)} lies within {shown(base)} ({key}), where the daemon publishes"
                 yield Fault(use.path, f"{text}; wanted a topic outside")
-        if use.topic.startswith("$") and not isinstance(use.table, PollRequest):
+        if use.topic.startswith("$") and not isinstance(use.table, signals.PollRequest):
             text = "topics that begin with $ belong to the broker, and devices rarely use them"
             yield Fault(use.path, text, Severity.WARNING)
         if any(level != level.strip() for level in use.topic.split("/")):
@@ -82,10 +74,10 @@ def _heard_twice(heard: list[_Use]) -> Iterator[Fault]:
     """One value that would stand for two devices; a gateway's many values under one topic differ by pointer."""
     first: dict[tuple[object, ...], _Use] = {}
     for use in heard:
-        if use.path[2] not in {"current", "state", "button", "reset"} or not isinstance(use.table, TopicSource):
+        if use.path[2] not in {"current", "state", "button", "reset"} or not isinstance(use.table, signals.TopicSource):
             continue
-        words = (use.table.open, use.table.shut) if isinstance(use.table, GatePosition) else ()
-        words = (use.table.on, use.table.off) if isinstance(use.table, SwitchState) else words
+        words = (use.table.open, use.table.shut) if isinstance(use.table, signals.GatePosition) else ()
+        words = (use.table.on, use.table.off) if isinstance(use.table, signals.SwitchState) else words
         before = first.setdefault((use.topic, use.table.pointer, words, use.path[2]), use)
         if before is not use:
             text = f"{before.signal} reads the very same value of {shown(use.topic)}"
@@ -105,7 +97,7 @@ def _not_to_be_asked(use: _Use, commanded: dict[str, _Use], reported: dict[str, 
 
 def check_ages(partial: Partial) -> Iterator[Fault]:
     """Every fault of `at` and `max_age`."""
-    currents = [(one.path, one.table) for one in partial.config.signals() if isinstance(one.table, Current)]
+    currents = [(one.path, one.table) for one in partial.config.signals() if isinstance(one.table, signals.Current)]
     for path, current in currents:
         if current.at is None:
             if current.max_age is not None and not partial.is_spoilt(*path, "at"):

@@ -137,11 +137,8 @@ def salvage(text: str) -> Config:
 
 def _blank(lines: list[str], at: int) -> None:
     """Empty the table that line `at` (counted from 0) is in, or the last that is not empty before it."""
-    at = min(at, len(lines) - 1)
-    while not lines[at].strip() and at > 0:
-        at -= 1
-    if not lines[at].strip():
-        at = next(number for number, line in enumerate(lines) if line.strip())
+    written = [number for number, line in enumerate(lines) if line.strip()]
+    at = max((number for number in written if number <= at), default=written[0])
     begin = next((number for number in range(at, -1, -1) if _HEADER.match(lines[number])), 0)
     end = next((number for number in range(at + 1, len(lines)) if _HEADER.match(lines[number])), len(lines))
     lines[begin:end] = ["\n"] * (end - begin)

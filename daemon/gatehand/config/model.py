@@ -8,36 +8,26 @@ from collections.abc import Iterator
 
 from pydantic import Field
 
+from gatehand.config import tables
 from gatehand.config.ducts import Airflow, DuctTable, Fan
 from gatehand.config.signals import DeviceKind, GateCommand, Signal, SwitchCommand, TopicSource
-from gatehand.config.tables import (
-    BrokerTable,
-    CircuitTable,
-    CollectorTable,
-    GateTable,
-    HomieTable,
-    LogTable,
-    StopTable,
-    ToolTable,
-    UpkeepTable,
-)
 from gatehand.config.values import Name, TomlTable
 
 
 class Config(TomlTable):
     """The configuration of a shop."""
 
-    broker: BrokerTable = Field(default_factory=BrokerTable, description="The MQTT broker.")
-    log: LogTable = Field(default_factory=LogTable, description="The event log.")
-    collector: dict[Name, CollectorTable] = Field(
+    broker: tables.BrokerTable = Field(default_factory=tables.BrokerTable, description="The MQTT broker.")
+    log: tables.LogTable = Field(default_factory=tables.LogTable, description="The event log.")
+    collector: dict[Name, tables.CollectorTable] = Field(
         default_factory=dict, description="Dust collectors by name; at least one."
     )
-    gate: dict[Name, GateTable] = Field(default_factory=dict, description="Blast gates by name.")
-    tool: dict[Name, ToolTable] = Field(default_factory=dict, description="Tools by name.")
-    stop: dict[Name, StopTable] = Field(default_factory=dict, description="Stop contacts by name.")
-    upkeep: dict[Name, UpkeepTable] = Field(default_factory=dict, description="Upkeep by name.")
-    circuit: dict[Name, CircuitTable] = Field(default_factory=dict, description="Electrical circuits by name.")
-    homie: HomieTable = Field(default_factory=HomieTable, description="The Homie 5 convention.")
+    gate: dict[Name, tables.GateTable] = Field(default_factory=dict, description="Blast gates by name.")
+    tool: dict[Name, tables.ToolTable] = Field(default_factory=dict, description="Tools by name.")
+    stop: dict[Name, tables.StopTable] = Field(default_factory=dict, description="Stop contacts by name.")
+    upkeep: dict[Name, tables.UpkeepTable] = Field(default_factory=dict, description="Upkeep by name.")
+    circuit: dict[Name, tables.CircuitTable] = Field(default_factory=dict, description="Electrical circuits by name.")
+    homie: tables.HomieTable = Field(default_factory=tables.HomieTable, description="The Homie 5 convention.")
     airflow: Airflow = Field(default_factory=Airflow, description="Units and air wanted; read by airflow and check.")
     fan: dict[Name, Fan] = Field(default_factory=dict, description="Fan curves, named after their collectors.")
     duct: dict[Name, DuctTable] = Field(default_factory=dict, description="Ducts by name: a tree for each collector.")

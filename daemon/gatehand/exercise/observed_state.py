@@ -110,8 +110,8 @@ class ObservedState:
             case ev.DeviceOnline(kind=kind, name=name):
                 self._spoke(kind, name, "online")
             case ev.MessageRejected(kind=kind, name=name, why=why):
-                head, _, rest = why.partition(": ")
-                self.unreadable[kind, name] = rest if head in {one.key for one in self._signals} else why
+                key, _, rest = why.partition(": ")
+                self.unreadable[kind, name] = rest if key in {one.key for one in self._signals} else why
             case _:
                 pass
 
