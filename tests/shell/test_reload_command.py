@@ -98,7 +98,7 @@ def test_a_bad_edit_is_told_with_file_line_and_column_and_the_old_config_works_o
     alarm = wait_until(lambda: floor.shown("alarm/daemon.main.config"))
     assert place in alarm["because"]
     assert line in [each["line"] for each in floor.shown("config")["problems"] if each["level"] == "error"]
-    assert daemon.events("config_rejected")
+    wait_until(lambda: daemon.events("config_rejected"), what="its line")
     assert floor.told(since) == []
     floor.say("shop/band_saw/amps", "5")
     wait_until(lambda: ON in floor.told(since))

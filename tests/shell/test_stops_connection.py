@@ -112,7 +112,7 @@ def test_while_the_connection_is_taken_away_a_cut_waits_and_starts_when_it_is_ba
                 assert ON not in floor.told()
             wait_until(lambda: ON in floor.told(), what="it starts when they are heard again")
             wait_until(lambda: not floor.shown(ALARM), what="the alarm is over")
-            assert daemon.events("stops_lost")
+            wait_until(lambda: daemon.events("stops_lost"), what="its line")
 
 
 class Rival:
@@ -192,4 +192,5 @@ def test_a_stop_pressed_while_the_daemon_is_frozen_switches_off_once_it_thaws(
         time.sleep(2)
         daemon.signal(signal.SIGCONT)
         wait_until(lambda: OFF in floor.told(since), what="off")
-        assert daemon.events("daemon_stood_still", "stop_active")
+        wait_until(lambda: daemon.events("stop_active"), what="its line, for which that off does not wait")
+        assert daemon.events("daemon_stood_still")
