@@ -130,7 +130,7 @@ def test_a_kept_demo_answers_to_any_client_and_ends_well_on_an_interrupt(kept: K
     assert "The band saw is switched on." in said
     assert "no tool 'nobody'" in said
     assert "wanted 1 or 0" in said
-    assert "no lever 'kick'" in said
+    assert "no such input 'kick'" in said
     assert kept.has(event="daemon_stopped")
 
 

@@ -41,7 +41,7 @@ def take_fault_input(shop: SimShop, topic: str, payload: bytes, now: float) -> s
     """Do what the message asks; gives what happened, or why nothing did."""
     _, name, word = topic.split("/", 2)
     if word not in FAULT_INPUTS:
-        return f"{topic}: there is no lever {word!r}; there are {', '.join(FAULT_INPUTS)}."
+        return f"{topic}: there is no such input {word!r}; there are {', '.join(FAULT_INPUTS)}."
     kind = FAULT_INPUTS[word]
     names: Mapping[str, object] = getattr(shop, f"{kind}s")
     if name not in names:
