@@ -1,7 +1,7 @@
 """The baseline of the latency: bare aiomqtt that compares a number and publishes. argv: port, prefix[, log[, thread]].
 
 With a log file it also writes a line and waits until it is on the medium before it publishes: in the event loop, the
-shortest way there is, or, with a fourth word, in a thread for which it waits no longer than 20 ms, as Gatehand must.
+shortest way there is, or, with a fourth word, in a thread for which it waits no longer than 15 ms, as Gatehand must.
 """
 
 import asyncio
@@ -35,7 +35,7 @@ async def main(port: int, prefix: str, log: str = "", thread: str = "") -> None:
                 running = not running
                 if handle is not None and thread:
                     with suppress(TimeoutError):
-                        await asyncio.wait_for(loop.run_in_executor(None, to_disk, handle), 0.02)
+                        await asyncio.wait_for(loop.run_in_executor(None, to_disk, handle), 0.015)
                 elif handle is not None:
                     to_disk(handle)
                 await client.publish(f"{prefix}/gate", "open" if running else "shut")

@@ -59,7 +59,7 @@ def figures(size: Size) -> Iterator[Figure]:
         ours=[mine for mine, _ in memory],
         baseline=base,
         theirs=[other for _, other in memory],
-        wanted=("at most", 1.15),
+        wanted=("at most", 1.12),
     )
     yield Figure(
         what="resident memory, idle, 10 tools",

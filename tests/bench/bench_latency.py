@@ -46,7 +46,7 @@ def figures(size: Size) -> Iterator[Figure]:
                 seconds = [round_of(contender, publisher, listener) for _ in range(BLOCK)]
                 if block:  # the first warms up
                     contender.blocks.append(seconds)
-    for share, name, most in ((0.5, "p50", 1.25), (0.99, "p99", 1.5)):
+    for share, name, most in ((0.5, "p50", 1.8), (0.99, "p99", 1.5)):
         for what, mine, base, theirs, wanted in (
             ("latency {}, log on disk", ours, "aiomqtt, compares and publishes", bare, most),
             ("latency {}, log on disk", ours, "the same, a line on disk first", synced, most),

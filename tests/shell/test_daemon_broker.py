@@ -65,7 +65,7 @@ def test_a_cut_then_its_run_on_then_rest(daemon: Process, floor: Shopfloor) -> N
     floor.say("shop/band_saw/amps", "0")
     wait_until(lambda: (SAW, "shut") in floor.told(since))
     assert floor.told(since) == [(SAW, "open"), ON, OFF, (SAW, "shut")]
-    wait_until(lambda: daemon.events("tool_stopped"), what="its line, for which a command waits 20 ms at most")
+    wait_until(lambda: daemon.events("tool_stopped"), what="its line, for which a command waits 15 ms at most")
     assert [line["event"] for line in daemon.events("tool_started", "tool_stopped")] == ["tool_started", "tool_stopped"]
 
 
@@ -111,7 +111,7 @@ def test_a_hand_start_and_its_end(daemon: Process, floor: Shopfloor) -> None:
     floor.say("gatehand/gate/bench/hand", "0")
     wait_until(lambda: OFF in floor.told(since))
     assert floor.told(since)[:3] == [(BENCH, "open"), ON, OFF]
-    wait_until(lambda: daemon.events("hand_ended"), what="its line, for which a command waits 20 ms at most")
+    wait_until(lambda: daemon.events("hand_ended"), what="its line, for which a command waits 15 ms at most")
     assert len(daemon.events("hand_started", "hand_ended")) == 2
 
 

@@ -16,7 +16,7 @@ from gatehand.journal.disk import Disk
 from gatehand.journal.line import LineError, LogLine, decode
 from gatehand.journal.writer import EventLog
 
-BOUND = 0.020
+BOUND = 0.015
 """What a command may wait for its explanation; the shell's own number is not imported."""
 
 
