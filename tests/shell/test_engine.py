@@ -5,6 +5,7 @@ from msgspec.structs import replace
 from shell_support import SHOP, World
 
 from gatehand.mqtt.transport import Connected, MessageKind, Notice, NoticeKind
+from gatehand.shell.log_first import BOUND
 from gatehand_rules import events as ev
 from gatehand_rules.findings import Alarm
 from gatehand_rules.state import collector_word
@@ -73,7 +74,7 @@ def test_a_disk_that_stalls_costs_a_command_its_bound_and_later_ones_nothing() -
     began = world.clocks.now
     world.say("shop/band_saw/amps", "5")
     assert [(sent.topic, sent.text) for sent in world.acts(began)] == [(SAW, "open")]
-    assert world.acts(began)[0].at == pytest.approx(began + 0.020)
+    assert world.acts(began)[0].at == pytest.approx(began + BOUND)
     world.run(0.2)
     later = world.clocks.now
     world.say("shop/gate/band_saw/state", "open")
@@ -89,7 +90,7 @@ def test_a_disk_that_stalls_costs_a_command_its_bound_and_later_ones_nothing() -
     world.log.stalled = True
     again = world.clocks.now
     world.say("shop/router/amps", "5")
-    assert world.acts(again)[0].at == pytest.approx(again + 0.020)
+    assert world.acts(again)[0].at == pytest.approx(again + BOUND)
 
 
 def test_an_off_by_a_stop_contact_waits_for_no_line_and_other_commands_wait_as_before() -> None:
