@@ -84,7 +84,7 @@ def test_a_disk_that_stalls_costs_a_command_its_bound_and_later_ones_nothing() -
     world.engine.beat()
     (late,) = world.events("log_late")
     assert late["late"] == 2
-    assert late["stalled"] == pytest.approx(0.220, abs=0.005)
+    assert late["stalled"] == pytest.approx(0.2 + BOUND, abs=0.005)
     # And once it is over, commands wait for their lines again.
     world.run(0.1)
     world.log.stalled = True

@@ -73,13 +73,14 @@ def test_a_stop_pressed_in_a_flood_switches_off_while_the_flood_goes_on(
 def test_the_stops_have_a_connection_of_their_own_and_nobody_else_has(broker: Mosquitto, tmp_path: Path) -> None:
     with Process(tmp_path, SHOP.format(port=broker.port)) as daemon, Shopfloor(broker.port) as floor:
         heard(daemon)
-        assert floor.retained[HERE] == "1"
+        wait_until(lambda: floor.retained.get(HERE) == "1", what="the stops' own connection shows itself")
         assert daemon.stop() == 0
-        wait_until(lambda: floor.retained[HERE] == "0", what="its goodbye")
+        wait_until(lambda: floor.retained.get(HERE) == "0", what="its goodbye")
     with (
         Process(tmp_path, WITHOUT_STOP.format(port=broker.port)) as daemon,
         Shopfloor(broker.port) as floor,
     ):
+        wait_until(lambda: floor.retained.get(HERE) == "0", what="what the one before it left")
         floor.idle()
         assert floor.retained[HERE] == "0"
         assert not daemon.events("stops_lost", "collector_waited")
