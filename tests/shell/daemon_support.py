@@ -154,18 +154,31 @@ class Shopfloor:
         self.close()
 
 
-class Process:
-    """`gatehand run` in a folder of its own."""
+PATIENT = """
+import sys
+from gatehand.shell import log_first
+log_first.BOUND = 30.0
+from gatehand.cli import main
+sys.exit(main())
+"""
+"""A daemon whose commands wait longer for their lines: a test that has seen a command finds its line in the log,
+however busy the machine is. What the bound of the product does is tested by a disk that stalls."""
 
-    def __init__(self, folder: Path, text: str, *, env: dict[str, str] | None = None, program: str = "") -> None:
+
+class Process:
+    """`gatehand run` in a folder of its own. `program`: another Python program that ends in gatehand's `main`."""
+
+    def __init__(self, folder: Path, text: str, *, env: dict[str, str] | None = None, program: str = PATIENT) -> None:
         self.folder = folder
         self._after = 0
         self.config = folder / "config.toml"
         self.config.write_text(text)
-        start = [sys.executable, "-c", program] if program else [sys.executable, "-m", "gatehand"]
         with (folder / "stderr").open("ab") as stderr:
             self._process = subprocess.Popen(  # noqa: S603
-                [*start, "run", "--config", str(self.config)], stderr=stderr, stdout=stderr, env=env or environment()
+                [sys.executable, "-c", program, "run", "--config", str(self.config)],
+                stderr=stderr,
+                stdout=stderr,
+                env=env or environment(),
             )
 
     @property
