@@ -98,4 +98,4 @@ def read_secret(file: Path) -> str:
     try:
         return line.decode()
     except UnicodeDecodeError:
-        raise NoSecretError(f"{file} is no UTF-8 text: wanted the password in its first line") from None
+        raise NoSecretError(f"{file} is not UTF-8 text: wanted the password in its first line") from None

@@ -194,9 +194,9 @@ def when(text: str, now: datetime) -> datetime:
     try:
         found = _ago(said, now) or _day_and_clock(said, now) or _iso(text.strip(), now.tzinfo)
     except (ValueError, OverflowError) as error:
-        raise WhenError(f"{text!r} is no time ({error}); wanted: {_FORMS}") from None
+        raise WhenError(f"{text!r} is not a time ({error}); wanted: {_FORMS}") from None
     if found is None:
-        raise WhenError(f"{text!r} is no time; wanted: {_FORMS}")
+        raise WhenError(f"{text!r} is not a time; wanted: {_FORMS}")
     return found
 
 
@@ -209,7 +209,7 @@ def _ago(said: str, now: datetime) -> datetime | None:
     span = match["minus"] or match["ago"]
     parts = re.findall(_SPAN, span)
     if not parts or re.sub(_SPAN, "", span).strip():
-        raise ValueError(f"{span!r} is no length of time")
+        raise ValueError(f"{span!r} is not a length of time")
     return now - timedelta(seconds=sum(float(count) * _SECONDS[unit[0]] for count, unit in parts))
 
 
@@ -222,7 +222,7 @@ def _day_and_clock(said: str, now: datetime) -> datetime | None:
         day, clock = now.date(), _clock(said)
     if clock is None:
         if word in _DAYS:
-            raise ValueError(f"{rest!r} is no time of day")
+            raise ValueError(f"{rest!r} is not a time of day")
         return None
     return _zoned(datetime.combine(day, clock), now.tzinfo)
 

@@ -7,8 +7,8 @@ leave at once if the sequence did not say it (I4, I5).
 Proven open: reported open by a live report, and seen shut since it was last told shut; or told open at least `travel`
 ago, for a gate that cannot report or whose last word, once heard live, says open. A word of unknown age proves nothing:
 it may keep a fan that turned at the daemon's start, until that is off. What travelled long enough once has
-travelled, whatever `travel` becomes. A fan may turn when it was told on, is seen on, was never told anything, or was
-told off (or last seen) within `coast_down`.
+travelled, whatever `travel` becomes. A fan may turn when it was switched on, is seen on, was never told anything, or
+was switched off (or last seen) within `coast_down`.
 """
 
 from math import inf

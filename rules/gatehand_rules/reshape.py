@@ -3,7 +3,7 @@
 States are carried over by name, with the instants at which they began, so that a run-on that is counting takes its new
 length. What is new starts unknown, as at the daemon's start; a tool that is gone leaves its run-on behind as the
 collector's grace. What would make a carried state a lie about the fan's air (a gate taken away, moved to another
-collector, or told on another topic while the fan may turn) has to wait: `obstacles` says for what.
+collector, or commanded on another topic while the fan may turn) has to wait: `obstacles` says for what.
 
 No edit ends a hold (I5). A stop contact that is mended, renamed or taken away leaves its collectors held until a reset,
 which then asks the stops as they are now; whoever comes under an active one is held; a renamed collector stays what it
@@ -224,7 +224,7 @@ def _meet_stops(context: Context, unread: list[str]) -> None:
 
 
 def _tell_off_anew(context: Context, old: Shop, rewired: Rewired) -> None:
-    """Collectors that nobody knew before: told off, so that from here on it is known how they stand."""
+    """Collectors that nobody knew before: switched off, so that from here on it is known how they stand."""
     before = context.start
     anew: list[CollectorAt] = []
     for at, collector in zip(context.shop.each_collector, context.shop.collectors, strict=True):

@@ -1,9 +1,9 @@
 """The sequence: what each collector should do now.
 
 Theory of operation. A demand is a tool that cuts, a hand start, or a run-on (demand.py). It opens its gates (zone.py);
-once they are proven open the collector is told on (`opening` -> `spin_up` -> `running`). When no tool cuts any more the
-run-on keeps the zone (`run_on`); when that is over the collector is told off and coasts down with its gates open
-(`coast_down`), and only a fan that stands still lets its gates be shut (`off`). `held` is left by a reset alone.
+once they are proven open the collector is switched on (`opening` -> `spin_up` -> `running`). When no tool cuts any
+more, run-on keeps the zone (`run_on`); when that is over the collector is switched off and coasts down with its gates
+open (`coast_down`), and only a fan that stands still lets its gates be shut (`off`). `held` is left by a reset alone.
 
 Which changes of phase there are stands in phases.py. `settle` is repeated until nothing changes, because one change can
 permit the next in the same instant (a gate without travel, a phase without time).
@@ -100,7 +100,7 @@ def _one(context: Context, at: CollectorAt) -> None:
 
 
 def _held(context: Context, at: CollectorAt, phase: st.Held) -> None:
-    """Kept off: a fan that turns all the same gets its gates and is told off again."""
+    """Kept off: a fan that turns all the same gets its gates and is switched off again."""
     state = context.collectors[at]
     if not state.seen_on:
         return
@@ -177,7 +177,7 @@ def _say_switched_off(context: Context, at: CollectorAt) -> None:
 
 
 def _adopting(context: Context, at: CollectorAt) -> None:
-    """A daemon's start with a fan that turns: adopted once enough gates are proven, else told off."""
+    """A daemon's start with a fan that turns: adopted once enough gates are proven, else switched off."""
     collector, state = context.shop.collectors[at], context.collectors[at]
     if not state.seen_on:
         collectors.tell_off(context, at, Rule.ADOPTION, Cause.NOT_ADOPTED)
@@ -321,7 +321,7 @@ def _call_off(context: Context, at: CollectorAt, phase: st.Opening, *, over: boo
 
 
 def _on(context: Context, at: CollectorAt, served: list[Demand]) -> None:
-    """Told on, or adopted: keep the zone while something keeps it, then off."""
+    """Switched on, or adopted: keep the zone while something keeps it, then off."""
     state, collector, now = context.collectors[at], context.shop.collectors[at], context.now
     if served:
         chosen = zone.wanted(context, at, served)

@@ -82,7 +82,7 @@ def lost(context: Context, heard_at: float) -> None:
 
 
 def _lost_fan(context: Context, at: CollectorAt, heard_at: float) -> None:
-    """A start that may not have arrived is none: told off at the next connection, and begun anew if still wanted."""
+    """A start that may not have arrived is none: switched off at the next connection, begun anew if still wanted."""
     state = context.collectors[at]
     if state.on_phase and state.started_at > heard_at:
         transition(context, at, Cause.START_LOST, st.CoastDown(), still_at=inf, answer=None, told_on_at=None)
@@ -120,7 +120,7 @@ def _take_up_again(context: Context, at: CollectorAt) -> None:
 
 
 def _adopt(context: Context, at: CollectorAt) -> None:
-    """The daemon's start for one collector: adopted where it turns, else told off."""
+    """The daemon's start for one collector: adopted where it turns, else switched off."""
     state = context.collectors[at]
     if isinstance(state.phase, st.Held):
         collectors.tell_off(context, at, Rule.ADOPTION, None)
@@ -128,7 +128,7 @@ def _adopt(context: Context, at: CollectorAt) -> None:
     known_to_stand = not state.seen_on and (state.reported_on is False or state.drawing is False)
     if not known_to_stand:
         _open_unknown(context, at)
-    if state.seen_on and isinstance(state.phase, st.Off):  # not told off already, before what is retained was in
+    if state.seen_on and isinstance(state.phase, st.Off):  # not switched off already, before what is retained was in
         opening = st.Opening(context.now, adopting=True)
         transition(context, at, Cause.FOUND_ON, opening, still_at=inf, found_on=True)
     else:

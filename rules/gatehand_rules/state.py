@@ -220,7 +220,7 @@ class Opening(Record, frozen=True):
 
 
 class SpinUp(Record, frozen=True):
-    """Told on; the air is not yet at full flow."""
+    """Switched on; the air is not yet at full flow."""
 
     word: ClassVar = CollectorWord.SPIN_UP
     since: float
@@ -240,7 +240,7 @@ class RunOn(Record, frozen=True):
 
 
 class CoastDown(Record, frozen=True):
-    """Told off; the fan may still turn. `tripped`: no start until it stands still."""
+    """Switched off; the fan may still turn. `tripped`: no start until it stands still."""
 
     word: ClassVar = CollectorWord.COAST_DOWN
     tripped: bool = False
@@ -263,7 +263,7 @@ class Answer(Record, frozen=True):
     since: float
     tries: int = 0
     stood: bool = False
-    """Told off, it was seen to stand since; what is seen to turn after that is news."""
+    """Switched off, it was seen to stand since; what is seen to turn after that is news."""
 
 
 class ResetSeen(Record, frozen=True):
@@ -307,7 +307,7 @@ class CollectorState(Record, frozen=True, kw_only=True):
     by_hand: bool = False
     """Somebody switched it on at its own switch."""
     found_on: bool = False
-    """It turned at the daemon's start, was not told on since, and was not seen to stand after it was told off."""
+    """It turned at the daemon's start, was not switched on since, nor seen to stand after it was switched off."""
     contrary: Contrary | None = None
     grace_until: float = -inf
     """After adoption: kept on until then, so that its tools can be heard."""
@@ -325,7 +325,7 @@ class CollectorState(Record, frozen=True, kw_only=True):
 
     @property
     def on_phase(self) -> bool:
-        """Told on, by its phase."""
+        """Switched on, by its phase."""
         return isinstance(self.phase, (SpinUp, Running, RunOn))
 
 
@@ -355,9 +355,9 @@ class FanSeen(Record, frozen=True):
 
     told_on: bool | None = None
     off_at: float = -inf
-    """Told off, or last seen on; inf: told off, and perhaps not heard."""
+    """Switched off, or last seen on; inf: switched off, and perhaps not heard."""
     off_told: bool = False
-    """Told off since it was last seen to stand still."""
+    """Switched off since it was last seen to stand still."""
     reported_on: bool | None = None
     drawing: bool | None = None
     latched: bool = False
@@ -404,7 +404,7 @@ class State(Record, frozen=True):
     settle_at: float | None = None
     """Retained messages are awaited until then; None: settled."""
     adopted: bool = False
-    """The daemon's start is over: devices found were adopted or told off."""
+    """The daemon's start is over: devices found were adopted or switched off."""
     stopping: bool = False
     wake_at: float | None = None
     """The next instant at which silence alone changes the answer; may be early, never late."""

@@ -42,7 +42,7 @@ class CollectorWord(StrEnum):
 
     OFF = "off"
     OPENING = "opening"
-    """Gates travel; the fan is still told off."""
+    """Gates travel; the fan is still switched off."""
     SPIN_UP = "spin_up"
     RUNNING = "running"
     RUN_ON = "run_on"

@@ -238,7 +238,7 @@ def test_readings_of_a_weaker_fan_find_it(written: Path, tmp_path: Path, capsys:
         ("hood = { bench = 228 }", "", "reading 2: nothing was measured"),
         ("hood = { bench = 228 }", "hood = { bench = -1 }", "above 0"),
         ('filter = "clean"', 'filter = "new"', "filter"),
-        ('filter = "clean"', "filter = ", "is no TOML"),
+        ('filter = "clean"', "filter = ", "is not valid TOML"),
     ],
 )
 def test_bad_readings_say_what_is_wrong(

@@ -95,7 +95,7 @@ def adopted(lines: list[dict[str, Any]]) -> str | None:
         if line["event"] == "collector_adopted":
             return "adopted while it turned"
         if line["event"] == "collector_off" and line["rule"] in {"adoption", "no_gate_proven"}:
-            return "told off"
+            return "switched off"
     return "nothing"
 
 
@@ -129,7 +129,7 @@ def test_killed_over_and_over_in_the_middle_of_work(tmp_path: Path, tell: Callab
     assert torn <= told
     assert ends["nothing"] == 0
     assert ends["adopted while it turned"] > 0
-    assert ends["told off"] > 0
+    assert ends["switched off"] > 0
     if monitor.breaches:
         tell("what the observer had seen:\n" + observed.before(monitor.breaches[0].at))
     assert [str(each) for each in monitor.breaches] == []

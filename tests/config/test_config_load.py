@@ -143,13 +143,13 @@ def test_a_byte_that_is_no_utf_8_has_its_place(tmp_path: Path) -> None:
     path = tmp_path / "c.toml"
     path.write_bytes(b"# \xc3\xa4\n# gr\xfc\xdfe\n")
     text = only(load(path))
-    assert ":2:5: error: found the byte 0xfc, which is no UTF-8" in text
+    assert ":2:5: error: found the byte 0xfc, which is not UTF-8" in text
 
 
 def test_utf_16_is_refused(tmp_path: Path) -> None:
     path = tmp_path / "c.toml"
     path.write_bytes(SMALL.encode("utf-16"))
-    assert "no UTF-8: save the file as UTF-8" in only(load(path))
+    assert "not UTF-8: save the file as UTF-8" in only(load(path))
 
 
 def test_a_byte_order_mark_does_no_harm_and_moves_no_column(tmp_path: Path) -> None:
@@ -299,7 +299,7 @@ def test_a_password_file_that_all_may_read_is_a_warning(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("content", "why"), [(b"", "is empty"), (b"\nx", "is empty"), (b"\xff\n", "no UTF-8"), (b"a" * 70_000, "too long")]
+    ("content", "why"), [(b"", "is empty"), (b"\nx", "is empty"), (b"\xff\n", "not UTF-8"), (b"a" * 70_000, "too long")]
 )
 def test_a_password_file_without_a_password_is_an_error(tmp_path: Path, content: bytes, why: str) -> None:
     (tmp_path / "secret").write_bytes(content)

@@ -78,7 +78,7 @@ def test_a_tools_reading_opens_its_gate_and_starts_the_fan(broker: Mosquitto, da
         wait_until(cuts, what="the gate is told to open")
         assert (FAN, b"1") not in fan.heard, "not before the gate is open"
         gate.say(STATE, "open")
-        wait_until(lambda: (FAN, b"1") in fan.heard, what="the fan is told on")
+        wait_until(lambda: (FAN, b"1") in fan.heard, what="the fan is switched on")
         wait_until(lambda: any(b'"state": "spin_up"' in payload for _, payload in viewer.heard))
         assert "refused" not in daemon.said
 

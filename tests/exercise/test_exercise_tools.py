@@ -78,7 +78,7 @@ def test_a_payload_that_cannot_be_read_is_told() -> None:
     for second in range(200):
         world.plan(second, lambda: world.publish("t/band_saw/amps", "off"))
     result = at_work(world)
-    assert "what its topic t/band_saw/amps says cannot be read: found text that is no number" in words(
+    assert "what its topic t/band_saw/amps says cannot be read: found text that is not a number" in words(
         of(result, "band_saw")
     )
 

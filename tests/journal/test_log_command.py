@@ -82,7 +82,7 @@ def test_nothing_found_exits_1_and_says_what_there_is(folder: Path, capsys: pyte
 @pytest.mark.parametrize(
     ("options", "says"),
     [
-        (("--since", "noonish"), "'noonish' is no time; wanted: RFC 3339"),
+        (("--since", "noonish"), "'noonish' is not a time; wanted: RFC 3339"),
         (("--event", "tool_start"), "there is no event 'tool_start'; did you mean tool_started?"),
         (("--follow", "--until", "now"), "--follow shows what is to come and takes no --until"),
     ],

@@ -129,11 +129,11 @@ def test_each_thing_that_the_rules_say_reads_whole(
         ),
         (
             {"event": "collector_off", "collector": "main", "rule": "no_demand", "coast_down": 8.0},
-            "collector told off, nothing needs it any more; the fan turns for 8 s more",
+            "collector switched off, nothing needs it any more; the fan turns for 8 s more",
         ),
         (
             {"event": "collector_on", "collector": "north", "rule": "demand", "starts_this_hour": None},
-            "collector north told on",
+            "collector north switched on",
         ),
         (
             {"event": "alarm_raised", "tool": "router", "alarm": "tool.router.not_fresh", "rule": "hold"},

@@ -43,7 +43,7 @@ def test_a_plain_number_is_read(payload: bytes, amps: float) -> None:
     ],
 )
 def test_text_that_is_no_number_is_rejected(payload: bytes) -> None:
-    assert why(PLAIN.read_number(payload)) == "found text that is no number, want a number such as 4.2"
+    assert why(PLAIN.read_number(payload)) == "found text that is not a number, want a number such as 4.2"
 
 
 @pytest.mark.parametrize("payload", [b"1000.1", b"-1000.1", b"1" * 5000, b"1e999", b"-1e999"])

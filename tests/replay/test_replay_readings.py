@@ -203,7 +203,7 @@ def test_bytes_that_are_no_text_are_refused(tmp_path: Path, capsys: pytest.Captu
     (tmp_path / "config.toml").write_text(CONFIG, "utf-8")
     (tmp_path / "log.csv").write_bytes(bytes(range(256)) * 20)
     assert main(["replay", "--config", str(tmp_path / "config.toml"), "--readings", str(tmp_path / "log.csv")]) == 1
-    assert "is no UTF-8 text" in capsys.readouterr().err
+    assert "is not UTF-8 text" in capsys.readouterr().err
 
 
 def test_options_of_the_recording_do_not_go_with_a_file(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -235,7 +235,7 @@ def test_recorded_currents_of_the_collector_count_only_while_both_runs_told_it_t
     shop.end()
     found = compare(shop.folder, shop_of(text.replace("run_on = 10", "run_on = 40")), None, None)
     unanswered = [line for _, line in found.changed.events if line["event"] == "collector_unanswered"]
-    assert unanswered == [], "the recorded fan stood while the changed one was told on"
+    assert unanswered == [], "the recorded fan stood while the changed one was switched on"
     before, after, _ = row(found, "main: minutes on")
     assert (after - before) * 60 == pytest.approx(60, abs=1)
 
@@ -329,7 +329,7 @@ def test_a_time_that_is_none_is_wrong_usage(
     morning: RecordedShop, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     assert replay_command(morning, tmp_path, "--from", "soonish") == 2
-    assert "'soonish' is no time" in capsys.readouterr().err
+    assert "'soonish' is not a time" in capsys.readouterr().err
 
 
 def test_a_recording_is_played_without_the_files_that_its_config_names(tmp_path: Path) -> None:

@@ -277,7 +277,7 @@ def _gate_notes(window: float, hand: float, seen: GateNotes, now: float, *, limi
 
 
 def _fan_seen(times: GuardTiming, coast: float, seen: st.FanSeen, now: float) -> Key:
-    """The interlock's record of a collector; when it was told off counts only while it is off."""
+    """The interlock's record of a collector; when it was switched off counts only while it is off."""
     off = seen.told_on is False and seen.reported_on is not True and seen.drawing is not True
     off_at = (seen.off_at if seen.off_at == inf else _age(seen.off_at, now, coast)) if off else None
     flags = (seen.off_told and seen.told_on is False, seen.latched, seen.armed, seen.adopting)

@@ -52,7 +52,7 @@ class FanNotes(Struct, frozen=True):
 
     told: bool | None = None
     untold: bool = True
-    """Not told on since the daemon's start, nor seen to stand after an off: what turns then, turned before."""
+    """Not switched on since the daemon's start, nor seen to stand after an off: what turns then, turned before."""
     sure: bool = False
     """The last "on" surely arrived and still holds."""
     on_at: float = -inf
@@ -62,7 +62,7 @@ class FanNotes(Struct, frozen=True):
     reported: bool | None = None
     drawing: bool | None = None
     off_since_standing: bool = False
-    """Told off since it was last seen standing."""
+    """Switched off since it was last seen standing."""
     held: bool = False
     bin_full: bool = False
     up: bool = False

@@ -153,7 +153,7 @@ def test_a_fan_found_turning_is_kept_by_an_old_word_until_it_is_off_and_is_never
     assert "collector_adopted/adoption" in events(said)
     assert bench.gate_state().move == GateUnknown(kept=0.5)
     said = bench.amps(3.0, 5.0) + bench.until(20.0)
-    assert commands(said) == []  # neither shut (I2) nor told on (I1): the run is used as it is
+    assert commands(said) == []  # neither shut (I2) nor switched on (I1): the run is used as it is
     assert bench.fan_state().on_phase
     said = bench.amps(20.0, 0.0) + bench.until(24.0)
     assert commands(said) == ["off main"]

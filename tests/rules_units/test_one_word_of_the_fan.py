@@ -83,7 +83,7 @@ def test_each_word_back_makes_it_begin_anew() -> None:
 
 
 def test_nothing_is_repeated_to_a_switch_that_may_just_have_been_used() -> None:
-    bench = running(saw_shop(refresh=20.0))  # told on at 51 s
+    bench = running(saw_shop(refresh=20.0))  # switched on at 51 s
     bench.is_off(70.0)
     assert "on main" not in commands(bench.until(100.0))
 
@@ -166,7 +166,7 @@ def test_a_word_from_before_a_lost_broker_is_no_hand_after_it() -> None:
     bench.is_on(51.0)
     bench.tell(ev.BrokerLost(51.0), 51.5)
     bench.tell(ev.BrokerConnected(), 60.0)
-    assert "off main" in commands(bench.tick(60.5)), "told off anew: it owes its answer"
+    assert "off main" in commands(bench.tick(60.5)), "switched off anew: it owes its answer"
     assert not by_hand(bench)
 
 

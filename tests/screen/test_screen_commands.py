@@ -53,7 +53,7 @@ def test_status_says_how_the_shop_stands(shop: tuple[Mosquitto, Observer]) -> No
     broker, _ = shop
     said = status(broker.port)
     assert said.returncode == 0, said.stderr
-    for word in ("The daemon works the shop.", "collector main  OFF", "No alarm stands.", "band saw", "0.05 A"):
+    for word in ("Gatehand is running.", "collector main  OFF", "No active alarms.", "band saw", "0.05 A"):
         assert word in said.stdout
     assert "\x1b" not in said.stdout
 

@@ -19,7 +19,7 @@ def clock(at: float) -> str:
 def test_a_small_shop_stands_whole_on_a_small_screen() -> None:
     heard = small_shop()
     text = heard.text()
-    for word in ("collector main", "OFF", "No alarm stands.", "band saw", "jointer", "0.05 A", "1.8", "2.5", "GATES"):
+    for word in ("collector main", "OFF", "No active alarms.", "band saw", "jointer", "0.05 A", "1.8", "2.5", "GATES"):
         assert word in text
     assert len(heard.lines()) <= 24
 
@@ -53,11 +53,11 @@ def test_an_alarm_says_why_since_when_and_what_to_do() -> None:
     heard.at += 125
     heard.say("alarm/gate.band_saw.fault", alarm("The gate band saw was told open.", NOON))
     text = heard.text()
-    assert "1 ALARM STANDS" in text
+    assert "1 ACTIVE ALARM" in text
     assert f"! The gate band saw was told open. (since {clock(NOON)}, 2 min 5 s)" in text
     assert "  Next: Look at it and mend it." in text
     heard.say("alarm/gate.band_saw.fault", b"")
-    assert "No alarm stands." in heard.text()
+    assert "No active alarms." in heard.text()
     assert "alarm over: gate band saw fault" in heard.text()
 
 
@@ -99,7 +99,7 @@ def test_more_alarms_than_fit_are_named() -> None:
     for n in range(9):
         heard.say(f"alarm/tool.{n}.silent", alarm(f"The tool {n}'s sensor has said nothing for 30 s.", NOON + n))
     text = heard.text()
-    assert "9 ALARMS STAND" in text
+    assert "9 ACTIVE ALARMS" in text
     assert "The tool 8's sensor" in text  # the newest
     assert "more: " in text
     assert "tool 0 silent" in text or ".." in text
@@ -183,18 +183,18 @@ def test_every_screen_fits_its_terminal_and_counts_every_alarm(  # noqa: PLR0917
     lines = [text_of(each) for each in page(heard.status, "x" * 60, heard.at, width=width, height=height)]
     assert len(lines) <= height
     assert all(len(each) <= width for each in lines)
-    told = "No alarm stands." if alarms == 0 else f"{alarms} ALARM"
+    told = "No active alarms." if alarms == 0 else f"{alarms} ACTIVE ALARM"
     assert any(each.startswith(told) for each in lines)
 
 
 def test_what_was_never_heard_and_what_is_not_understood_stands_on_the_page_that_is_read_once() -> None:
-    odd = [{"topic": "shop/router/amps", "said": "n/a", "why": "found text that is no number, want a number"}]
+    odd = [{"topic": "shop/router/amps", "said": "n/a", "why": "found text that is not a number, want a number"}]
     heard = Heard()
     heard.say("gate/sweep", gate(unheard=["shop/gate/sweep/button"])).say("tool/router", tool(not_understood=odd))
     heard.say("collector/main", collector())
     lines = heard.lines(width=200, height=None)
     at = lines.index("NOT HEARD")
-    assert lines[at + 1] == "router: said 'n/a' on shop/router/amps: found text that is no number, want a number"
+    assert lines[at + 1] == "router: said 'n/a' on shop/router/amps: found text that is not a number, want a number"
     assert lines[at + 2] == "gate sweep: never heard: shop/gate/sweep/button"
     heard.say("gate/sweep", gate()).say("tool/router", tool())
     assert "NOT HEARD" not in heard.lines(width=200, height=None)

@@ -23,12 +23,12 @@ def test_changes_are_told_in_the_daemons_sentences() -> None:
     heard.say("tool/band_saw", tool("running", 5.0, NOON + 1, because="band saw started: 5 A, at or above 2.5 A"))
     heard.say("gate/band_saw", gate("opening", NOON + 1, because="gate band_saw told to open"))
     heard.say("gate/band_saw", gate("open", NOON + 2, because="gate band saw is open: it reported after 0.4 s"))
-    heard.say("collector/main", collector("spin_up", NOON + 2, because="collector told on"))
-    heard.say("collector/main", collector("running", NOON + 5, because="collector told on"))
+    heard.say("collector/main", collector("spin_up", NOON + 2, because="collector switched on"))
+    heard.say("collector/main", collector("running", NOON + 5, because="collector switched on"))
     assert told(heard) == [
         "band saw started: 5 A, at or above 2.5 A",
         "gate band saw is open: it reported after 0.4 s",
-        "collector spin-up: told on",
+        "collector spin-up: switched on",
         "collector: running",
     ]
     assert [event.at - NOON for event in heard.status.events] == [1, 2, 2, 5]

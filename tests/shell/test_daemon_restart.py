@@ -17,7 +17,7 @@ def cut(floor: Shopfloor) -> None:
     """The band saw cuts and stops."""
     since = len(floor.commands)
     floor.say("shop/band_saw/amps", "5")
-    wait_until(lambda: ON in floor.told(since), what="the fan is told on")
+    wait_until(lambda: ON in floor.told(since), what="the fan is switched on")
     floor.say("shop/band_saw/amps", "0.1")
 
 

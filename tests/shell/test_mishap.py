@@ -1,4 +1,4 @@
-"""A mistake of our own in the rules: the fan is told off, held, and the daemon goes on."""
+"""A mistake of our own in the rules: the fan is switched off, held, and the daemon goes on."""
 
 from collections.abc import Callable
 from typing import Any

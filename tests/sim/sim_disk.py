@@ -126,7 +126,7 @@ class MemoryDisk(Disk):
                     yield decode(raw)
 
     def starts(self) -> list[tuple[str, float]]:
-        """Collectors told on, by the log, and the monotonic time; read without the daemon's reader."""
+        """Collectors switched on, by the log, and the monotonic time; read without the daemon's reader."""
         events = [bytes(data) for path, data in self.files.items() if path.name.startswith("events-")]
         told = [raw for data in events for raw in data.splitlines(keepends=True) if b'"collector_on"' in raw]
         lines = [json.loads(raw) for raw in told if raw.endswith(b"}\n")]

@@ -137,7 +137,7 @@ def _glitch(world: World, name: str, fan: str) -> list[Breach]:
     off = any(topic == command.topic and payload == command.off for _, topic, payload in world.told[count:])
     if not off:
         return []
-    return [Breach(world.clocks.now, "liveness", f"{name} draws, one word of {fan} was wrong, and it was told off")]
+    return [Breach(world.clocks.now, "liveness", f"{name} draws, one word of {fan} was wrong, and it was switched off")]
 
 
 def _release(world: World, name: str) -> list[Breach]:
@@ -192,7 +192,7 @@ def allowed(world: World, name: str, fan: str) -> float:
 
 
 def _rest(world: World, when: str) -> list[Breach]:
-    """Nothing asks: every collector is told off and stands, every gate has come to rest."""
+    """Nothing asks: every collector is switched off and stands, every gate has come to rest."""
     until = world.clocks.now + PATIENCE
     base = world.config.broker.base
     while world.clocks.now < until and not world.broken:

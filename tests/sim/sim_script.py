@@ -58,7 +58,7 @@ def script(config: Config, random: Random) -> list[Happening]:
     for kind, rate in rates.items():
         for _ in range(_count(random, rate)):
             # Mostly near something that moves: a fault at rest proves little. What stands still matters most between a
-            # cut's start and its gate's arrival: the collector is told on in the middle of it.
+            # cut's start and its gate's arrival: the collector is switched on in the middle of it.
             after = random.uniform(-5, 15)
             near = random.choice(found).at if found and random.random() < 0.7 else random.uniform(60, CLOSES)
             if cuts and kind in STANDSTILLS and random.random() < 0.7:

@@ -53,7 +53,7 @@ def starts_without_proof(patch: Patch) -> None:
 
 
 def shuts_while_it_turns(patch: Patch) -> None:
-    """I2: the fan is taken to stand as soon as it is told off."""
+    """I2: the fan is taken to stand as soon as it is switched off."""
     patch.setattr(collectors, "may_turn", lambda state, _now: state.on_phase)
     patch.setattr(gates, "may_shut", lambda _context, _at: True)
 

@@ -192,7 +192,7 @@ class Monitor(Sight):
         for name, fan in self.fans.items():
             if now >= fan.must_off_by:
                 fan.must_off_by = inf
-                self._breach("I5", f"{name} was not told off within {AT_ONCE} s of a stop contact")
+                self._breach("I5", f"{name} was not switched off within {AT_ONCE} s of a stop contact")
             if fan.starved_since is not None and now >= fan.starved_since + AT_ONCE:
                 fan.starved_since = inf
                 self._starved(name, fan)
@@ -227,13 +227,13 @@ class Monitor(Sight):
     def _on(self, name: str) -> None:
         seen, fan = self.fans[name], self._config.collector[name]
         if self._stop_is_on():
-            self._breach("I6", f"{name} told on while stopping")
+            self._breach("I6", f"{name} switched on while stopping")
         proven, repeats = self.count(name), seen.seen_on and seen.from_before
         short = not self.has_air(name) if repeats else proven < fan.min_open
         if short and not self._crosses(name, given_before=True):
-            self._breach("I1", f"{name} told on with {proven} gates proven open, {fan.min_open} wanted")
+            self._breach("I1", f"{name} switched on with {proven} gates proven open, {fan.min_open} wanted")
         if seen.latched and not self._crosses(name, given_before=True):
-            self._breach("I5", f"{name} told on while held")
+            self._breach("I5", f"{name} switched on while held")
         repeated = (seen.told is True and seen.sure) or seen.seen_on
         if not repeated:
             seen.starts.append(self._now)
@@ -256,7 +256,7 @@ class Monitor(Sight):
         excused = seen.latched or self.stopping or not enough or self._now < seen.excused_until
         fresh_connection = self._now < self.connected_at + SETTLING + SLACK
         if seen.told and limit is not None and not (excused or fresh_connection) and len(seen.starts) >= limit:
-            self._breach("I8", f"{name} told off with {len(seen.starts)} starts in the hour, {limit} allowed")
+            self._breach("I8", f"{name} switched off with {len(seen.starts)} starts in the hour, {limit} allowed")
         if seen.told is not False or not seen.off_sure:
             seen.off_at = self._now
         seen.told, seen.sure, seen.off_sure, seen.off_since_seen = False, False, True, True
@@ -341,4 +341,4 @@ class Monitor(Sight):
         if self.count(name) + moving < least and unused:
             self._breach("I4", f"{name} turns without air; {', '.join(unused)} not told open")
         if not fan.off_since_seen and not (fan.adopting and moving):
-            self._breach("I4", f"{name} turns without air and was not told off")
+            self._breach("I4", f"{name} turns without air and was not switched off")

@@ -103,7 +103,7 @@ def test_a_later_cut_that_was_served_is_not_taken_for_this_ones(
     shop.cut("band_saw", 20, amps=6, then=30)
     found = why(shop, capsys, "band_saw")
     assert found["case"] == "gate_jammed"
-    assert "was the collector told on" not in found["verdict"]
+    assert "was the collector switched on" not in found["verdict"]
     assert found["would_have_started"] == {}
     assert found["trials"] == ["gate band saw did not report open in the time looked at: no travel would have helped"]
 

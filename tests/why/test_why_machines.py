@@ -17,7 +17,7 @@ def test_a_collector_that_did_not_answer_is_named(
     shop.cut("band_saw", 30, amps=6, then=30)
     found = why(shop, capsys, "band_saw", "--at", now(shop)[:16])
     assert found["case"] == "no_answer"
-    assert "the collector was told on at 08:00:31, but it did not answer: its switch says off" in found["verdict"]
+    assert "the collector was switched on at 08:00:31, but it did not answer: its switch says off" in found["verdict"]
     assert "breaker" in found["next_step"]
 
 

@@ -49,7 +49,7 @@ def read(path: Path) -> Measured:
     """Read the file.
 
     Raises:
-        MeasuredError: it cannot be read, is no TOML, or says something else than readings.
+        MeasuredError: it cannot be read, is not valid TOML, or says something else than readings.
     """
     try:
         return Measured.model_validate(tomllib.loads(path.read_text("utf-8")))
@@ -59,7 +59,7 @@ def read(path: Path) -> Measured:
         lines = [f"{path}: {'.'.join(map(str, each['loc']))}: {each['msg']}" for each in error.errors()]
         raise MeasuredError("\n".join(lines)) from None
     except ValueError as error:
-        raise MeasuredError(f"{path}: is no TOML: {error}") from None
+        raise MeasuredError(f"{path}: is not valid TOML: {error}") from None
 
 
 class Fitted(Struct, frozen=True):

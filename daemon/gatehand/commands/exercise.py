@@ -26,7 +26,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--no-tools", action="store_true", help="the gates only")
     parser.add_argument("--yes", action="store_true", help="do not ask before gates move: you have looked")
-    parser.add_argument("--json", action="store_true", help="the result for programs; what is asked and told on stderr")
+    parser.add_argument("--json", action="store_true", help="the result for programs; what is asked and said on stderr")
 
 
 def run(args: argparse.Namespace) -> int:

@@ -130,5 +130,5 @@ def _id(line: LogLine) -> tuple[object, object]:
 def _count(text: str) -> int:
     count = int(text)
     if count < 1:
-        raise argparse.ArgumentTypeError(f"{text} is no number of events; wanted 1 or more")
+        raise argparse.ArgumentTypeError(f"{text} is not a number of events; wanted 1 or more")
     return count

@@ -1,4 +1,4 @@
-"""`gatehand status`: how the shop stands, once; exit 1 when an alarm stands or the daemon is not there."""
+"""`gatehand status`: the shop as it is, once; exit 1 when an alarm is active or the daemon is not there."""
 
 import argparse
 import asyncio
@@ -15,7 +15,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     """Its options."""
     parser.description = (
         "Says once how the shop stands, from what the daemon publishes at the broker. "
-        "Exits 1 when an alarm stands, the daemon is offline, or the broker is not there."
+        "Exits 1 when an alarm is active, the daemon is offline, or the broker is not there."
     )
     parser.add_argument("--json", action="store_true", help="for programs")
     wait = seconds(_LONGEST_WAIT, "5")

@@ -43,8 +43,8 @@ def run(args: argparse.Namespace) -> int:
         raise CommandError(f"{folder}: there is no such folder; has the daemon run with this config?")
     answer = ask(config, shop, folder, subject, args.at)
     if answer is None:
-        whom = f" of {subject[1]}" if subject else ""
-        print("null" if args.json else f"The log knows of nothing{whom} that should have happened and did not.")
+        whom = f" about {subject[1]}" if subject else ""
+        print("null" if args.json else f"Nothing{whom} in the log that should have happened and did not.")
         return 0
     print(json.dumps(as_json(answer), indent=2) if args.json else "\n".join(text(answer)))
     return 1 if answer.verdict.is_no else 0

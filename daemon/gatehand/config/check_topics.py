@@ -41,7 +41,7 @@ def check_topics(partial: Partial) -> Iterator[Fault]:
     first: dict[str, _Use] = {}
     for use in commands:
         if (before := first.setdefault(use.topic, use)) is not use:
-            text = f"{dotted(before.path[:2])} is told on {shown(use.topic)} too, so one command would move both"
+            text = f"{dotted(before.path[:2])} takes commands on {shown(use.topic)} too, so one command would move both"
             yield Fault(use.path, f"{text}; wanted a topic of its own")
     for use in heard:
         if (command := commanded.get(use.topic)) is not None:

@@ -83,7 +83,7 @@ def load_bytes(content: bytes, path: Path, *, files: bool = True) -> Loaded:
         return load_text(content.decode("utf-8-sig"), path, files=files)
     except UnicodeDecodeError as error:
         before = content[: error.start].decode(errors="replace")
-        text = f"found the byte 0x{content[error.start]:02x}, which is no UTF-8: save the file as UTF-8"
+        text = f"found the byte 0x{content[error.start]:02x}, which is not UTF-8: save the file as UTF-8"
         return Loaded(path, (unreadable(path, text, Positions(before).spot(len(before))),))
 
 

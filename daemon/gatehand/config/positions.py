@@ -4,9 +4,9 @@ It follows the grammar of TOML 1.0 as far as positions need it and judges nothin
 what `tomllib` accepts, this reads to the same key paths. On other text it stops where it no longer understands and
 keeps what it has.
 
-Below it `parse`: the values too, by `tomllib`, and what that says about text that is no TOML, placed and worded for
-people who do not read grammars. On Python 3.11 its errors carry line and column in their text only, and a key that is
-set twice is reported at the end of the statement; the scanner knows both places.
+Below it `parse`: the values too, by `tomllib`, and what that says about text that is not valid TOML, placed and worded
+for people who do not read grammars. On Python 3.11 its errors carry line and column in their text only, and a key that
+is set twice is reported at the end of the statement; the scanner knows both places.
 """
 
 import re
@@ -59,7 +59,7 @@ class Offsets(Struct, frozen=True):
 
 
 class NotTomlError(Exception):
-    """The text is no TOML, or none that a config could be; says why. `spot` is where, `key` the one that is meant."""
+    """The text is not valid TOML, or none that a config could be; says why. `spot` is where, `key` the one meant."""
 
     def __init__(self, text: str, spot: Spot, key: KeyPath = ()) -> None:
         super().__init__(text)
@@ -68,7 +68,7 @@ class NotTomlError(Exception):
 
 
 class _Lost(Exception):  # noqa: N818 -- not an error: the scanner no longer understands the text
-    """The text is no TOML from here on."""
+    """The text is not valid TOML from here on."""
 
 
 class Positions(Struct):
@@ -317,7 +317,7 @@ def _explained(said: str, positions: Positions) -> NotTomlError:
         spot = positions.spot(len(positions.text.rstrip()))
         if place:
             what, hint = f"{what}, at the end of the file", "a value, a closing bracket or a closing quote is missing"
-    return NotTomlError(f"is no TOML: {what}; {hint}", spot)
+    return NotTomlError(f"is not valid TOML: {what}; {hint}", spot)
 
 
 def _seen_there(text: str, spot: Spot) -> str | None:

@@ -30,7 +30,7 @@ class _Words(TomlTable):
 
 
 class SwitchCommand(_Words):
-    """Where a switch is told on and off."""
+    """Where a switch takes its commands."""
 
     topic: Topic = Field(description="Topic to publish to; never retained.")
     on: PayloadText = Field(description="Payload for on.")

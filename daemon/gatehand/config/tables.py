@@ -71,7 +71,7 @@ class HomieTable(TomlTable):
 class CollectorTable(TomlTable):
     """A dust collector."""
 
-    command: signals.SwitchCommand = Field(description="Where its switch is told on and off.")
+    command: signals.SwitchCommand = Field(description="Where its switch takes its commands.")
     state: signals.SwitchState | None = None
     """Where its switch reports back."""
     current: signals.Current | None = None

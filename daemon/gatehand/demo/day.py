@@ -120,7 +120,7 @@ SCRIPT: Final[tuple[ShopEvent | LoggedEvent, ...]] = (
     ShopEvent(14.6, "The band saw is switched on.", {"sim/band_saw/switch": "1"}),
     logged(Happened.GATE_COMMANDED, "the jammed gate is told again", gate=JAMMED),
     logged(Happened.GATE_FAULT, "the jammed gate is a fault", gate=JAMMED),
-    logged(Happened.ALARM_RAISED, "an alarm stands for it", alarm=FAULT.id),
+    logged(Happened.ALARM_RAISED, "an alarm is active for it", alarm=FAULT.id),
     logged(Happened.START_REFUSED, "no start without an open gate", tool=JAMMED),
     ShopEvent(
         17.9,

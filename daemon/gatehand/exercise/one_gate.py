@@ -202,7 +202,7 @@ def judge_reported(name: str, gate: GateTable, moves: list[Move], objections: li
     if (most := longest(moves) or 0.0) > gate.travel:
         yield failed(
             f"It needs up to {most:.2f} s and travel allows {gate.travel:g} s: {spoken(name)} would be told again "
-            f"and end in fault. Set travel = {proposal(moves):g}."
+            f"and be called faulty. Set travel = {proposal(moves):g}."
         )
     company = Counter(other for move in moves if move.took is not None for other in move.others)
     for other, count in company.items():

@@ -275,7 +275,7 @@ def _about_hold(result: Result, config: Config) -> Iterator[str]:
         )
         yield f"  mosquitto_pub -h {config.broker.host} -p {config.broker.port} -t '{topic}' -m 1"
     if not result.with_daemon and (result.gates or result.stopped):
-        yield "No daemon ran: nothing is held. The collectors were told off."
+        yield "No daemon ran: nothing is held. The collectors were switched off."
 
 
 def reset_topic(config: Config, collector: str) -> str:

@@ -152,7 +152,7 @@ class Supervisor:
         self._guards = True
         if (why := self._trouble()) is not None:
             raise HaltedError(why)
-        # One that was held already may have been told off a moment ago.
+        # One that was held already may have been switched off a moment ago.
         coasting = self.result.held_before if self.result.with_daemon else collectors
         if waits := max((collectors[name].coast_down for name in coasting), default=0.0):
             self.world.say(f"Waiting {waits:g} s: a fan may still coast down.")
@@ -190,7 +190,7 @@ class Supervisor:
         if told_off:
             await self._switch_off()
         if gate is None:
-            return "The collector was told off." if told_off else ""
+            return "The collector was switched off." if told_off else ""
         to = Position.OPEN if turning else self.found.get(gate, Position.SHUT)
         await self.tell(gate, to)
         return f"Gate {gate} was told {to}{', to give the fan air' if turning else ', as it was found'}."

@@ -86,7 +86,7 @@ async def _ask(supervisor: Supervisor, asked: Asked) -> None:
     if supervisor.result.with_daemon:
         say("The daemon is told to hold: the collector is kept off until somebody resets it.")
     else:
-        say("No daemon is heard: the collector is told off from here, and the gates are told from here.")
+        say("No daemon is heard: the collector is switched off from here, and the gates are told from here.")
     say(CAUTIONS)
     supervisor.world.ask("Does the fan stand still, and is everybody clear? Type yes to begin")
     if await supervisor.answer() not in {"yes", "y"}:

@@ -144,15 +144,15 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
     },
     # Collectors, stop contacts, holds
     Happened.COLLECTOR_ON: {
-        Rule.DEMAND: "{collector} told on[ (start {starts_this_hour} of {starts_per_hour} this hour)]",
-        None: "{collector} told on[, {reason}]",
+        Rule.DEMAND: "{collector} switched on[ (start {starts_this_hour} of {starts_per_hour} this hour)]",
+        None: "{collector} switched on[, {reason}]",
     },
     Happened.COLLECTOR_OFF: {
-        Rule.NO_DEMAND: "{collector} told off, nothing needs it any more[; the fan turns for {coast_down!} more]",
-        Rule.BROKER: "{collector} told off, the broker had been away",
-        Rule.HOLD: "{collector} told off, held[ by {why}]",
+        Rule.NO_DEMAND: "{collector} switched off, nothing needs it any more[; the fan turns for {coast_down!} more]",
+        Rule.BROKER: "{collector} switched off, the broker had been away",
+        Rule.HOLD: "{collector} switched off, held[ by {why}]",
         Rule.OFF_ASKED: "{collector} switched off as asked for[ by {by!}][ ({why!})]; a fresh start is wanted now",
-        None: "{collector} told off[, {reason}]",
+        None: "{collector} switched off[, {reason}]",
     },
     Happened.COLLECTOR_RUNNING: {
         Rule.RETAINED: "{collector} may be running: a message kept by the broker says so",
@@ -178,7 +178,7 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
     Happened.COLLECTOR_UNANSWERED: "{collector} has not answered to {told}[ (repeat {tries!})]; look at its switch",
     Happened.FAN_UNSAFE: (
         "{collector} turns against shut gates: {proven_open} of {min_open} gates are proven open; "
-        "told off, gates told to open"
+        "switched off, gates told to open"
     ),
     Happened.COMMAND_VETOED: {
         Rule.MIN_OPEN: "{command} was held back[ for {subject}]: {proven_open} of {min_open} gates would be open",

@@ -201,7 +201,7 @@ def _no_plain_number(raw: bytes) -> Rejected:
         return Rejected("found an empty payload, want a number", excerpt(raw))
     if begin in "{[":
         return Rejected("found JSON, want a number; say with `pointer` where in it the number stands", excerpt(raw))
-    return Rejected("found text that is no number, want a number such as 4.2", excerpt(raw))
+    return Rejected("found text that is not a number, want a number such as 4.2", excerpt(raw))
 
 
 def _look_up(text: str, words: Mapping[str, T], *, fold_numbers: bool) -> T | UnknownWord:

@@ -44,7 +44,7 @@ def read_csv(path: Path, tools: Iterable[str], progress: OnProgress = lambda _re
         with path.open(encoding="utf-8-sig", newline="") as file:
             return _Reader(path, tuple(tools), file).read(progress)
     except UnicodeDecodeError:
-        raise CsvError(path, None, "is no UTF-8 text: wanted a CSV file with the columns t_s,tool,amps") from None
+        raise CsvError(path, None, "is not UTF-8 text: wanted a CSV file with the columns t_s,tool,amps") from None
     except OSError as error:
         raise CsvError(path, None, f"cannot be read ({error.strerror or error})") from None
 

@@ -121,7 +121,7 @@ class DaemonStatus:
 
     @property
     def is_well(self) -> bool:
-        """The daemon is there and no alarm stands."""
+        """The daemon is there and no alarm is active."""
         return self.lost_because is None and self.online is True and not self.alarms
 
     def states(self, kind: str) -> dict[str, str]:

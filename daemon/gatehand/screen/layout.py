@@ -93,8 +93,8 @@ def _events(status: DaemonStatus, width: int, room: int) -> list[ScreenLine]:
 def _alarms(status: DaemonStatus, at: float, width: int, limit: int | None) -> list[ScreenLine]:
     each = _each_alarm(status, at, width)
     if not each:
-        return [line("No alarm stands.")]
-    found = [line(f"{len(each)} {'ALARM STANDS' if len(each) == 1 else 'ALARMS STAND'}", Tone.ALARM)]
+        return [line("No active alarms.")]
+    found = [line(f"{len(each)} ACTIVE {'ALARM' if len(each) == 1 else 'ALARMS'}", Tone.ALARM)]
     names = list(each)
     for number, (name, lines) in enumerate(each.items()):
         note = 0 if name == names[-1] else 1
@@ -136,14 +136,14 @@ def _reached(status: DaemonStatus, at: float) -> list[tuple[str, Tone]]:
         for_how_long = "" if status.lost_at is None else f" for {_lasting(at - status.lost_at)}"
         return [(f"NO BROKER{for_how_long}: {status.lost_because}; trying again.{last}", Tone.ALARM)]
     if status.online is False:
-        return [(f"THE DAEMON IS OFFLINE: nothing works the shop.{last}", Tone.ALARM)]
+        return [(f"THE DAEMON IS OFFLINE: nothing opens a gate or starts the collector.{last}", Tone.ALARM)]
     if status.online is None:
         text = (
             f"Nothing is heard on {status.base}/online: is {status.base!r} the daemon's base, "
             "and may this user read it?"
         )
         return [(text, Tone.WARN)]
-    found = [("The daemon works the shop.", Tone.PLAIN)]
+    found = [("Gatehand is running.", Tone.PLAIN)]
     if status.ahead:
         way = "ahead of" if status.ahead > 0 else "behind"
         found.append((f"Its clock is {_lasting(abs(status.ahead))} {way} this machine's.", Tone.WARN))

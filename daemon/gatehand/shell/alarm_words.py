@@ -109,7 +109,7 @@ _WORDS: Final[Mapping[tuple[str, str, str], tuple[str, str]]] = {
     ),
     ("collector", "held", ""): ("The collector {name} is held off by {why}.", _RESET_THEN),
     ("collector", "no_answer", "off"): (
-        "The collector {name} was told off and it still turns.",
+        "The collector {name} was switched off and it still turns.",
         "Switch it off at its own switch or breaker and have the relay looked at: it may be welded.",
     ),
     ("collector", "no_answer", ""): (
@@ -117,7 +117,7 @@ _WORDS: Final[Mapping[tuple[str, str, str], tuple[str, str]]] = {
         "Look at its switch, its breaker and its overload.",
     ),
     ("collector", "shut_gates", ""): (
-        "The fan of {name} turned with {proven_open} of its gates proven open; {min_open} must be. It was told off.",
+        "The fan of {name} turned with {proven_open} of its gates proven open; {min_open} must be. Switched off.",
         "Look at the gates and their reports; it starts again with the next cut.",
     ),
     ("collector", "too_few_gates", ""): (

@@ -31,7 +31,7 @@ _OF_ITSELF: Final[dict[str, str]] = {
     CollectorWord.OPENING: "waits for its gates",
     CollectorWord.RUNNING: "at full flow",
     CollectorWord.RUN_ON: "nothing cuts any more",
-    CollectorWord.COAST_DOWN: "called off before it was told on",
+    CollectorWord.COAST_DOWN: "called off before it was switched on",
 }
 """Phases that a collector comes to without a finding of its own."""
 VISIBLE: Final = 0.02

@@ -170,13 +170,13 @@ _DREW = "{tool} started at {begun}[ and drew {amps}]"
 _LOOK_AT_GATE = "Look at the gate, its power and its end switches: gatehand exercise."
 STARTED: Final = Words(
     "started",
-    _DREW + "; the collector was told on {later} later[, once gate {opened} was open][ ({late_by!} after its travel of "
-    "{travel})]",
+    _DREW + "; the collector was switched on {later} later[, once gate {opened} was open]"
+    "[ ({late_by!} after its travel of {travel})]",
 )
 ALREADY_ON: Final = Words("already_on", _DREW + "; the collector was on already, since {since} at the latest")
 NO_ANSWER: Final = Words(
     "no_answer",
-    _DREW + ", and the collector was told on at {on}, but it did not answer: {shown}. It was told again at {again}",
+    _DREW + ", and the collector was switched on at {on}, but it did not answer: {shown}. It was told again at {again}",
 )
 ENDED_TOO_SOON: Final = Words(
     "gate_late",
@@ -227,14 +227,14 @@ NONE_PROVEN: Final = Words(
 _FAULT = (
     _DREW
     + "; gate {faulty} was told to open and had not reported open {waited} later (travel {travel}, {retries}), so "
-    "it counted as in fault"
+    "it counted as faulty"
 )
 GATE_JAMMED: Final = Words(
     "gate_jammed", _FAULT + ", and the collector does not start against shut gates", _LOOK_AT_GATE
 )
 GATE_LATE: Final = Words(
     "gate_late",
-    _FAULT + ". Only at {on}, {after} after the start, was the collector told on",
+    _FAULT + ". Only at {on}, {after} after the start, was the collector switched on",
     _LOOK_AT_GATE,
 )
 REFUSED: Final = Words("refused", _DREW + ", and was refused by the rule {rule}")
@@ -281,7 +281,7 @@ BY_RULE: Final[dict[str, Words]] = {
 GATE_FAULT: Final = Words(
     "gate_jammed",
     "gate {name} was told to {wanted} at {commanded} and had not reported it {waited} later (travel {travel}, "
-    "{retries}): it counts as in fault",
+    "{retries}): it counts as faulty",
     _LOOK_AT_GATE,
 )
 GATE_UNKNOWN: Final = Words(NOTHING, "the log knows nothing of gate {name} up to {at}")
