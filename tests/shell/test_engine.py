@@ -5,7 +5,6 @@ from msgspec.structs import replace
 from shell_support import SHOP, World
 
 from gatehand.mqtt.transport import Connected, MessageKind, Notice, NoticeKind
-from gatehand.shell.log_first import BOUND
 from gatehand_rules import events as ev
 from gatehand_rules.findings import Alarm
 from gatehand_rules.state import collector_word
@@ -74,7 +73,7 @@ def test_a_disk_that_stalls_costs_a_command_its_bound_and_later_ones_nothing() -
     began = world.clocks.now
     world.say("shop/band_saw/amps", "5")
     assert [(sent.topic, sent.text) for sent in world.acts(began)] == [(SAW, "open")]
-    assert world.acts(began)[0].at == pytest.approx(began + BOUND)
+    assert world.acts(began)[0].at == pytest.approx(began + 0.015)
     world.run(0.2)
     later = world.clocks.now
     world.say("shop/gate/band_saw/state", "open")
@@ -84,13 +83,13 @@ def test_a_disk_that_stalls_costs_a_command_its_bound_and_later_ones_nothing() -
     world.engine.beat()
     (late,) = world.events("log_late")
     assert late["late"] == 2
-    assert late["stalled"] == pytest.approx(0.2 + BOUND, abs=0.005)
+    assert late["stalled"] == pytest.approx(0.215, abs=0.005)
     # And once it is over, commands wait for their lines again.
     world.run(0.1)
     world.log.stalled = True
     again = world.clocks.now
     world.say("shop/router/amps", "5")
-    assert world.acts(again)[0].at == pytest.approx(again + BOUND)
+    assert world.acts(again)[0].at == pytest.approx(again + 0.015)
 
 
 def test_an_off_by_a_stop_contact_waits_for_no_line_and_other_commands_wait_as_before() -> None:
