@@ -132,6 +132,6 @@ current = {{ topic = "t/saw" }}
     for kind, described in (("collector", shop.collectors[0]), ("gate", shop.gates[0]), ("tool", shop.tools[0])):
         assert {key: getattr(described, key) for key in told[kind]} == told[kind]
     collector, gate = shop.collectors[0], shop.gates[0]
-    assert (collector.reports, collector.senses_current) == (True, True)
+    assert (collector.reports, collector.senses_motor) == (True, True)
     assert (collector.on_bin_full, collector.rest) == ("warn", "leave")
     assert (gate.reports, gate.relief, gate.on_hand_open) == (True, True, "start")

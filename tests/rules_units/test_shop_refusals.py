@@ -13,7 +13,7 @@ from gatehand_rules.shop import Circuit, Collector, CollectorAt, Gate, StopConta
 def test_a_stop_threshold_above_the_start_threshold_is_refused_and_one_at_it_is_not() -> None:
     with pytest.raises(ValueError, match=r"stop_amps 3\.5 is above start_amps 3"):
         tool(stop_amps=3.5)
-    assert tool(stop_amps=3.0).stop_amps == 3.0
+    assert tool(stop_amps=3.0).stop_at == 3.0
 
 
 def test_a_gate_that_can_neither_be_told_nor_report_is_refused() -> None:

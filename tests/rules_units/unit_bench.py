@@ -157,8 +157,8 @@ def ready(shop: Shop) -> Bench:
     for collector in shop.collectors:
         if collector.reports:
             bench.is_off(0.6, collector.name)
-        if collector.senses_current:
-            bench.tell(ev.CollectorCurrent(collector.name, 0.0), 0.6)
+        if collector.senses_motor:
+            bench.tell(ev.CollectorReading(collector.name, 0.0), 0.6)
     for machine in shop.tools:  # a sensor that would have fallen silent meanwhile speaks in time
         if 0 < machine.silent_after <= READY - 1.0:
             bench.until(0.2 + machine.silent_after / 2)

@@ -65,8 +65,8 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
         ),
         Rule.NOT_CONFIRMED: (
             (
-                "{tool} was not taken for running: it drew {peak}[ for {above_for!}], at or above its {start_threshold}, "
-                "but after a silence nothing confirmed that this was new"
+                "{tool} was not taken for running: it drew {peak}[ for {above_for!}], at or above its "
+                "{start_threshold}, but after a silence nothing confirmed that this was new"
             ),
             (
                 "{tool} was not taken for running: its contact said running[ for {above_for!}], but after a silence "
