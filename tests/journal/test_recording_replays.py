@@ -131,7 +131,7 @@ def test_each_file_of_a_random_day_replays_to_the_same_decisions(tmp_path: Path,
 def test_another_threshold_would_be_noticed(tmp_path: Path) -> None:
     """The check above can fail: the same day with one threshold a little higher decides otherwise."""
     decided, _ = live(tmp_path, 0, 500)
-    saw = replace(SHOP.tools[0], start_amps=2.6)
+    saw = replace(SHOP.tools[0], start_at=2.6)
     other = replace(SHOP, tools=(saw, SHOP.tools[1]))
     replayed: list[Decision] = []
     for listed in recordings(tmp_path):

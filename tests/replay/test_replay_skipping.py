@@ -41,8 +41,7 @@ SENSORS: tuple[dict[str, Any], ...] = (
         for measure in (Measure.AMPS, Measure.WATTS)
         for stop in (1.0, 1.5, 2.5)
     ),
-    {"measure": Measure.RUNNING},
-    {"measure": Measure.RUNNING},
+    *({"measure": Measure.RUNNING, "start_at": 1.0, "stop_at": 1.0} for _ in range(2)),
 )
 """Of a tool; a collector's motor has one of these below, or none."""
 MOTOR_SENSORS: tuple[dict[str, Any], ...] = (

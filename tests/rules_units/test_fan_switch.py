@@ -218,7 +218,7 @@ def test_a_current_of_unknown_age_can_say_that_it_draws_and_not_that_it_stands()
 
 def test_the_motor_draws_from_its_running_amps_on() -> None:
     for amps, drawing in ((2.0, True), (1.999, False)):
-        bench = ready(saw_shop(senses_motor=True, running_amps=2.0))
+        bench = ready(saw_shop(senses_motor=True, turns_at=2.0))
         bench.tell(ev.CollectorReading("main", amps), 50.0)
         assert bench.fan_state().drawing is drawing
 

@@ -17,7 +17,7 @@ STOP = StopContact(name="emergency", collectors=("main",))
 def ready(*, standing: bool = True, **more: object) -> Bench:
     """Saw, sweep and collector at rest; with `standing` the daemon has just stood still for 4 s."""
     sweep = gate("sweep", on_hand_open="start", **more)
-    bench = Bench(shop(tool(), gate(), sweep, fan(senses_motor=True, running_amps=2.0), STOP))
+    bench = Bench(shop(tool(), gate(), sweep, fan(senses_motor=True, turns_at=2.0), STOP))
     bench.tell(ev.BrokerConnected(), 0.0)
     bench.tell(ev.CollectorReport("main", on=False, retained=True), 0.1)
     bench.tell(ev.Tick(), 0.5)

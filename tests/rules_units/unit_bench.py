@@ -21,8 +21,8 @@ def tool(name: str = "saw", *gates: str, **more: Any) -> Tool:  # noqa: ANN401 -
     """Starts at 3 A, stops below 2 A, run-on 4 s, never silent, no run limit."""
     told: dict[str, Any] = {
         "collector": "main",
-        "start_amps": 3.0,
-        "stop_amps": 2.0,
+        "start_at": 3.0,
+        "stop_at": 2.0,
         "run_on": 4.0,
         "silent_after": 0.0,
         "run_limit": 0.0,
