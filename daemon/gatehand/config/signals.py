@@ -114,6 +114,9 @@ class Current(TopicSource):
         return MAX_AGE if self.max_age is None else self.max_age
 
 
+SENSOR_KEYS: Final = ("current", "power", "running")
+"""Under which a tool or a collector has the sensor by which it is known whether it runs."""
+
 DeviceKind: TypeAlias = Literal["stop", "gate", "collector", "tool"]
 
 
@@ -136,6 +139,22 @@ class Signal(Struct, frozen=True):
     def topic(self) -> str:
         """Where it is said."""
         return self.table.topic
+
+    @property
+    def whose(self) -> tuple[DeviceKind, str, str]:
+        """Whose it is, and which of its values."""
+        return self.kind, self.name, self.key
+
+    @property
+    def place(self) -> str:
+        """Where its value is said: the topic and, behind a "#" (which no topic holds), the pointer where there is one."""
+        pointer = None if self.heard is None else self.heard.pointer
+        return self.topic if pointer is None else f"{self.topic}#{pointer}"
+
+    @property
+    def is_press(self) -> bool:
+        """Whether it speaks of a moment and not of how things stand."""
+        return isinstance(self.table, Button | ResetInput)
 
     @property
     def heard(self) -> TopicSource | None:
