@@ -147,7 +147,7 @@ class Signal(Struct, frozen=True):
 
     @property
     def place(self) -> str:
-        """Where its value is said: the topic and, behind a "#" (which no topic holds), the pointer where there is one."""
+        """Where its value is said: the topic and, behind a "#" (no topic holds one), the pointer if there is one."""
         pointer = None if self.heard is None else self.heard.pointer
         return self.topic if pointer is None else f"{self.topic}#{pointer}"
 

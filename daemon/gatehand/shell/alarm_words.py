@@ -82,7 +82,7 @@ _WORDS: Final[Mapping[tuple[str, str, str], tuple[str, str]]] = {
             "The {name}'s device speaks, but has not said its {key} for {silent_after} s: "
             "on {topic} it said {beside!r} ({wanted})."
         ),
-        "Mend {key} in [tool.{id}] of the config (topic, pointer), or what the device says; until then, use the button.",
+        "Mend {key} in [tool.{id}] of the config (topic, pointer), or what the device says.",
     ),
     ("tool", "silent", Rule.OFFLINE): ("The {name}'s sensor says that it is gone.", _POWER),
     ("tool", "silent", "never_heard"): (

@@ -179,7 +179,11 @@ class Routes:
     def _subscription(self, topic: str) -> Subscription:
         readings = all(isinstance(handler.signal.table, sig.Current) for handler in self._handlers[topic])
         apart = topic in self._stop_words
-        return Subscription(topic, 0 if readings else 1, readings and not apart, apart, self._stop_words.get(topic, ""))
+        shed = readings and not apart
+        heard = [handler.signal.heard for handler in self._handlers[topic]]
+        pointers = {one.pointer for one in heard if shed and one is not None and one.pointer is not None}
+        meaning = self._stop_words.get(topic, "")
+        return Subscription(topic, 0 if readings else 1, shed, apart, meaning, tuple(sorted(pointers)))
 
     def _reads(self, kind: sig.DeviceKind, name: str, key: str, heard: sig.TopicSource) -> Read:
         reader = Reader(heard.pointer)
