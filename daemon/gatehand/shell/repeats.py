@@ -143,6 +143,7 @@ class Rejections(_Repeats[tuple[DeviceKind, str, str], Rejected]):
                 f"{key}: {more} more in the last {seconds:.0f} s, the last: {last.why}",
                 last.shown,
                 old=last.old,
+                more=more,
             )
             for (kind, name, key), last, more, seconds in self._take_counts(now)
         )
