@@ -251,8 +251,12 @@ def test_a_switch_that_is_told_again_and_again_keeps_its_reason() -> None:
 def test_a_message_that_was_not_used_is_no_reason_of_a_state() -> None:
     world = World().cutting()
     world.say("shop/band_saw/amps", "rubbish")
+    world.say("shop/band_saw/amps", "7")
+    world.engine.beat()
+    assert world.shown("tool/band_saw")["amps"] == 7
     assert "at or above its start_amps" in world.shown("tool/band_saw")["because"]
     fresh = World().connect()
     fresh.say("shop/band_saw/amps", "rubbish")
+    fresh.say("shop/band_saw/amps", "2")
     fresh.engine.beat()
     assert "message not used" in fresh.shown("tool/band_saw")["because"], "nothing else is known of it"
