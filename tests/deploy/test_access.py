@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 
 import pytest
-from broker_people import ROOT, Person, deployed_lines, people, write_passwords
+from broker_people import ROOT, Person, deployed, people, write_passwords
 from support.child import wait_until
 from support.mosquitto import Mosquitto
 
@@ -20,11 +20,11 @@ def broker() -> Iterator[Mosquitto]:
     config = load(ROOT / "config.example.toml").config
     assert config is not None
     everybody = users(config)
-    broker = Mosquitto(anonymous=False)
+    broker = Mosquitto(listens=False)
     acl = broker.folder / "gatehand.acl"
     acl.write_text(access_list(everybody))
     write_passwords(broker.folder / "gatehand.passwd", [user.name for user in everybody])
-    broker.configure(*deployed_lines(broker.folder))
+    broker.configure(deployed(broker.folder, broker.port))
     with broker as running:
         yield running
 
