@@ -166,7 +166,7 @@ def test_null_of_a_sensor_is_rejected_and_says_that_its_device_does_not_know() -
     routes = listening()
     heard(routes, SAW, {"amps": 1})
     (why,) = rejected(heard(routes, SAW, {"amps": None}))
-    assert why == "current: found null at /amps where a number is wanted: its device does not know it"
+    assert why == "current: found null at /amps where a number is wanted (its device does not know it)"
 
 
 @pytest.mark.parametrize(
@@ -190,7 +190,7 @@ def test_null_of_a_stop_contact_is_always_told() -> None:
     routes = listening()
     heard(routes, STOPS, {"stop": "free", "spark": "none"})
     assert rejected(heard(routes, STOPS, {"stop": None, "spark": "none"})) == [
-        "contact: found null at /stop where a word is wanted: its device does not know it"
+        "contact: found null at /stop where a word is wanted (its device does not know it)"
     ]
 
 

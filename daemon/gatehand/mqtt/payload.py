@@ -168,7 +168,7 @@ class Reader:
         return found
 
     def _null(self, wanted: str, raw: bytes) -> Null:
-        return Null(f"found null{self._where()} where {wanted} is wanted: its device does not know it", excerpt(raw))
+        return Null(f"found null{self._where()} where {wanted} is wanted (its device does not know it)", excerpt(raw))
 
     def _where(self) -> str:
         return f" at {self.pointer}" if self.pointer else ""
