@@ -77,10 +77,13 @@ undo() {
         do_it systemctl disable gatehand.service || true
     fi
     do_it rm -f "$unit" "$command" "$broker/conf.d/gatehand.conf"
+    # Mosquitto would not start with these alone: gatehand.conf says that each listener has logins of its own.
+    do_it rm -f "$broker/conf.d/gatehand_tls.conf" "$broker/conf.d/gatehand_plain.conf"
     do_it rm -rf "$program" "$new" "$before"
     if [ -n "$purge" ]; then
         do_it rm -rf "$etc" "$state"
         do_it rm -f "$broker/gatehand.passwd" "$broker/gatehand.acl"
+        do_it rm -f "$broker/gatehand_plain.passwd" "$broker/gatehand_plain.acl"
         if id gatehand >/dev/null 2>&1; then do_it userdel gatehand; fi
     fi
     if running_systemd; then
@@ -204,6 +207,12 @@ write_config() {
 install_broker() {
     [ -n "$with_broker" ] || return 0
     if [ -n "$dry" ]; then say "    would write conf.d/gatehand.conf, gatehand.passwd and gatehand.acl to $broker"; return 0; fi
+    # An earlier release had the encrypted listener in this very file, to be switched on there.
+    if grep -qs '^listener 8883' "$broker/conf.d/gatehand.conf"; then
+        cp -p "$broker/conf.d/gatehand.conf" "$broker/conf.d/gatehand.conf.old"
+        say "    Your listener on 8883 is in $broker/conf.d/gatehand.conf.old now; put it into conf.d/gatehand_tls.conf,"
+        say "    as deploy/mosquitto/gatehand_tls.conf has it."
+    fi
     install -m 0644 "$here/deploy/mosquitto/gatehand.conf" "$broker/conf.d/gatehand.conf"
     if [ ! -e "$broker/gatehand.passwd" ]; then
         (umask 077 && printf 'gatehand:%s\n' "$(cat "$etc/mqtt-password")" > "$broker/gatehand.passwd")

@@ -30,6 +30,8 @@ class MessageRejected(Record, frozen=True):
     shown: str = ""
     old: bool = False
     """It could be read, and was measured too long ago."""
+    more: int = 0
+    """It stands for so many like it, which became no events of their own."""
 
 
 class GateReport(Record, frozen=True):

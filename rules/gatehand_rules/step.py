@@ -223,7 +223,7 @@ def _reading(context: Context, event: ev.Reading) -> None:
 def _rejected(context: Context, event: ev.MessageRejected) -> None:
     rule = Rule.MAX_AGE if event.old else Rule.BAD_VALUE
     facts: dict[str, str] = {"why": event.why, "shown": event.shown, event.kind: event.name}
-    context.say(Happened.READING_REJECTED, rule, **facts)
+    context.say(Happened.READING_REJECTED, rule, {"more": event.more} if event.more else {}, **facts)
 
 
 def _gate_report(context: Context, at: GateAt, event: ev.GateReport) -> None:

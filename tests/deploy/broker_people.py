@@ -1,5 +1,6 @@
 """A broker set up as deploy/ does it, and people with logins on it. Used by the access and encryption tests."""
 
+import re
 import shutil
 import subprocess
 import threading
@@ -24,22 +25,30 @@ def write_passwords(file: Path, names: list[str]) -> None:
     file.chmod(0o644)
 
 
-def deployed_lines(folder: Path) -> list[str]:
-    """The settings of deploy/mosquitto/gatehand.conf, with its files in `folder` and without its listener."""
+def deployed(folder: Path, port: int) -> str:
+    """The settings of deploy/mosquitto/gatehand.conf, with its files in `folder` and this port for 1883."""
     text = (ROOT / "deploy/mosquitto/gatehand.conf").read_text()
-    lines = [line for line in text.splitlines() if line and not line.startswith(("#", "listener", "allow_anonymous"))]
-    return [line.replace("/etc/mosquitto/", f"{folder}/") for line in lines]
+    assert "listener 1883 127.0.0.1\n" in text
+    return text.replace("listener 1883 ", f"listener {port} ").replace("/etc/mosquitto/", f"{folder}/")
+
+
+def shown(file: Path, name: str) -> str:
+    """The commands of the block that is marked `<!-- tried: NAME -->` in one of deploy/'s notes."""
+    found = re.search(rf"<!-- tried: {name} -->\n```sh\n(.*?)```", file.read_text(), re.DOTALL)
+    assert found is not None, f"{file} shows no {name}"
+    return found[1]
 
 
 class Person:
     """A client with a login, that remembers what it heard."""
 
-    def __init__(self, port: int, name: str | None, *, ca_file: Path | None = None) -> None:
+    def __init__(self, port: int, name: str | None, *, ca_file: Path | None = None, host: str = "127.0.0.1") -> None:
         self.heard: list[tuple[str, bytes]] = []
         self.refused: str | None = None
         self._there = threading.Event()
         self._subscribed = threading.Event()
-        self._client = paho.Client(CallbackAPIVersion.VERSION2, protocol=paho.MQTTv5)
+        # Who is refused does not try again, which would keep him for a second.
+        self._client = paho.Client(CallbackAPIVersion.VERSION2, protocol=paho.MQTTv5, reconnect_on_failure=False)
         if name is not None:
             self._client.username_pw_set(name, PASSWORD)
         if ca_file is not None:
@@ -47,7 +56,7 @@ class Person:
         self._client.on_connect = self._on_connect
         self._client.on_message = lambda _c, _u, message: self.heard.append((message.topic, bytes(message.payload)))
         self._client.on_subscribe = lambda *_: self._subscribed.set()
-        self._client.connect("127.0.0.1", port)
+        self._client.connect(host, port)
         self._client.loop_start()
         assert self._there.wait(60), "the broker gave no answer"
 

@@ -1,13 +1,15 @@
 """The access list of deploy/, against a real Mosquitto: each may do what is his, and no more."""
 
+import json
 from collections.abc import Iterator
 
 import pytest
-from broker_people import ROOT, Person, deployed_lines, people, write_passwords
+from broker_people import ROOT, Person, deployed, people, write_passwords
 from support.child import wait_until
 from support.mosquitto import Mosquitto
 
 from gatehand.access_rights import access_list, users
+from gatehand.cli import main
 from gatehand.config import load
 
 pytestmark = pytest.mark.broker
@@ -20,11 +22,11 @@ def broker() -> Iterator[Mosquitto]:
     config = load(ROOT / "config.example.toml").config
     assert config is not None
     everybody = users(config)
-    broker = Mosquitto(anonymous=False)
+    broker = Mosquitto(listens=False)
     acl = broker.folder / "gatehand.acl"
     acl.write_text(access_list(everybody))
     write_passwords(broker.folder / "gatehand.passwd", [user.name for user in everybody])
-    broker.configure(*deployed_lines(broker.folder))
+    broker.configure(deployed(broker.folder, broker.port))
     with broker as running:
         yield running
 
@@ -95,3 +97,11 @@ def test_the_list_in_deploy_is_that_of_the_example_config() -> None:
     assert config is not None
     shown = (ROOT / "deploy/mosquitto/example.acl").read_text()
     assert shown == access_list(users(config)), "write it anew: gatehand access --config config.example.toml"
+
+
+def test_a_list_for_a_listener_apart_names_only_whom_it_is_asked_for(capsys: pytest.CaptureFixture[str]) -> None:
+    config = str(ROOT / "config.example.toml")
+    assert main(["access", "--config", config, "--only", "tool-band_saw", "--json"]) == 0
+    assert json.loads(capsys.readouterr().out) == {"tool-band_saw": [{"right": "write", "topic": "shop/band_saw/amps"}]}
+    assert main(["access", "--config", config, "--only", "tool-bandsaw"]) == 2
+    assert "there is no login 'tool-bandsaw'; did you mean tool-band_saw?" in capsys.readouterr().err

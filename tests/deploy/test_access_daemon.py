@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from broker_people import PASSWORD, deployed_lines, people, write_passwords
+from broker_people import PASSWORD, deployed, people, write_passwords
 from support.child import RunningDaemon, wait_until
 from support.mosquitto import Mosquitto
 
@@ -38,7 +38,7 @@ SET, STATE, AMPS, FAN = "shop/gate/band_saw/set", "shop/gate/band_saw/state", "s
 
 @pytest.fixture(scope="module")
 def broker() -> Iterator[Mosquitto]:
-    broker = Mosquitto(anonymous=False)
+    broker = Mosquitto(listens=False)
     (broker.folder / "secret").write_text(PASSWORD)
     (broker.folder / "shop.toml").write_text(SHOP.format(port=broker.port))
     config = load(broker.folder / "shop.toml").config
@@ -46,7 +46,7 @@ def broker() -> Iterator[Mosquitto]:
     everybody = users(config)
     (broker.folder / "gatehand.acl").write_text(access_list(everybody))
     write_passwords(broker.folder / "gatehand.passwd", [user.name for user in everybody])
-    broker.configure(*deployed_lines(broker.folder))
+    broker.configure(deployed(broker.folder, broker.port))
     with broker as running:
         yield running
 

@@ -29,6 +29,7 @@ STUBS = {
     "dpkg-query": "echo install ok installed",
     "apt-get": "exit 9",
     "useradd": "true",
+    "userdel": "true",
     "chown": "true",
     "chgrp": "true",
     "mosquitto_passwd": "true",
@@ -177,3 +178,32 @@ def test_a_dry_run_changes_nothing(machine: Machine) -> None:
     assert done.returncode == 0, done.stderr
     assert not list((machine.root / "opt").iterdir())
     assert machine.service == []
+
+
+def test_listeners_of_the_owner_outlive_a_new_release_and_go_with_an_undo(machine: Machine) -> None:
+    """Without gatehand.conf, which gives each listener logins of its own, Mosquitto would not start with them."""
+    machine.install("one")
+    broker = machine.root / "etc/mosquitto"
+    for name in ("tls", "plain"):
+        (broker / f"conf.d/gatehand_{name}.conf").write_text("# mine\n")
+    (broker / "gatehand_plain.passwd").write_text("tool-band_saw:secret\n")
+    machine.install("two")
+    assert (broker / "conf.d/gatehand_tls.conf").read_text() == "# mine\n"
+    assert machine.install("two", "--undo").returncode == 0
+    assert list((broker / "conf.d").iterdir()) == []
+    assert (broker / "gatehand_plain.passwd").exists()
+    machine.install("two", "--undo", "--purge")
+    assert not (broker / "gatehand_plain.passwd").exists()
+
+
+def test_a_listener_that_was_switched_on_in_the_file_of_an_earlier_release_is_kept_and_told_of(
+    machine: Machine,
+) -> None:
+    machine.install("one")
+    settings = machine.root / "etc/mosquitto/conf.d/gatehand.conf"
+    settings.write_text("listener 1883 127.0.0.1\nlistener 8883\ncertfile /etc/mosquitto/certs/mine.crt\n")
+    said = machine.install("two").stdout
+    assert "mine.crt" in settings.with_name("gatehand.conf.old").read_text()
+    assert "put it into conf.d/gatehand_tls.conf" in said
+    assert "8883" not in settings.read_text()
+    assert "8883" not in machine.install("two").stdout, "told once"

@@ -6,7 +6,6 @@ import socket
 from collections.abc import Iterator
 from functools import partial
 from pathlib import Path
-from typing import Literal
 
 import pytest
 from broker_people import PASSWORD, Person, people, write_passwords
@@ -18,9 +17,10 @@ from support.virtual_loop import timed
 from gatehand.access_rights import access_list, users
 from gatehand.commands.off import WITHIN
 from gatehand.config import load
+from gatehand.mqtt.connection import Hooks
 from gatehand.mqtt.deliver import deliver
-from gatehand.mqtt.failures import ConnectionFailedError
-from gatehand.mqtt.settings import BrokerSettings
+from gatehand.mqtt.failures import ConnectionFailedError, Failure
+from gatehand.mqtt.settings import BrokerSettings, Protocol
 from gatehand.mqtt.transport import MessageKind, Outgoing
 
 SHOP = """
@@ -160,8 +160,8 @@ def test_a_broker_that_freezes_is_given_up(tmp_path: Path) -> None:
 class SilentBroker:
     """Stands for a connection: to a broker that never answers it, or (`opens`) answers that and no message."""
 
-    def __init__(self, *, opens: bool, **_settings: object) -> None:
-        self.opens = opens
+    def __init__(self, *, opens: bool, protocol: Protocol, **_settings: object) -> None:
+        self.opens, self.protocol = opens, protocol
         self.closed = asyncio.get_running_loop().create_future()
 
     async def open(self) -> None:
@@ -179,9 +179,7 @@ class SilentBroker:
 
 @pytest.mark.parametrize("opens", [False, True])
 @pytest.mark.parametrize("protocol", ["5", "3.1.1"])
-def test_silence_costs_no_more_than_the_bound(
-    opens: bool, protocol: Literal["5", "3.1.1"], monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_silence_costs_no_more_than_the_bound(opens: bool, protocol: Protocol, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("gatehand.mqtt.deliver.Connection", partial(SilentBroker, opens=opens))
     settings = BrokerSettings("127.0.0.1", 1883, client_id="off", protocol=protocol)
     offs = [Outgoing(f"shop/{name}/set", b"0", MessageKind.OFF) for name in ("fan", "bench_fan")]
@@ -198,6 +196,34 @@ def test_silence_costs_no_more_than_the_bound(
     assert took == pytest.approx(WITHIN)
     assert len(answers) == (3 if opens else 1)
     assert None not in answers
+
+
+class OldBroker(SilentBroker):
+    """One that knows MQTT 3.1.1 alone, and acknowledges everything, whether anybody hears it or not."""
+
+    def __init__(self, *, protocol: Protocol, hooks: Hooks, **_settings: object) -> None:
+        super().__init__(opens=True, protocol=protocol)
+        self._hooks = hooks
+
+    async def open(self) -> None:
+        if self.protocol == "5":
+            raise ConnectionFailedError(Failure.PROTOCOL, "unsupported protocol version")
+
+    def publish(self, outgoing: Outgoing) -> bool:
+        self._hooks.answered(outgoing, None)
+        return True
+
+
+def test_a_broker_that_cannot_say_whether_a_daemon_listens_is_not_taken_at_its_word(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr("gatehand.mqtt.deliver.Connection", OldBroker)
+    off, ask = (Outgoing(topic, b"0", MessageKind.OFF) for topic in ("shop/fan/set", "gatehand/collector/main/off"))
+    settings = BrokerSettings("127.0.0.1", 1883, client_id="off")
+    (sent, heard), _ = timed(deliver(settings, [off], WITHIN, [ask]))
+    assert sent is None
+    assert heard is not None
+    assert "3.1.1" in heard
 
 
 @pytest.fixture(scope="module")

@@ -8,9 +8,9 @@ import pytest
 from journal_support import FakeClock, stamper
 
 from gatehand.cli import main
-from gatehand.journal.line import encode
+from gatehand.journal.line import OwnEvent, encode
 from gatehand.journal.reader import Follower
-from gatehand_rules.findings import Finding, Happened, Rule
+from gatehand_rules.findings import Fact, Finding, Happened, Rule
 
 
 @pytest.fixture
@@ -69,6 +69,48 @@ def test_events_are_chosen_by_time_and_name(
     assert numbers(capsys.readouterr().out) == expected
 
 
+@pytest.fixture
+def repeating(folder: Path) -> Path:
+    """After the ninety, and later ones among them: two that are news, and ten of each kind of repetition."""
+    unanswered = [(("told", "on"), ("tries", tries)) for tries in range(2, 13)]
+    counted: tuple[tuple[str, Fact], ...] = (("why", "9 more in the last 60 s"), ("more", 9))
+    told: list[tuple[Happened, Rule, tuple[tuple[str, Fact], ...]]] = [(Happened.COLLECTOR_ON, Rule.DEMAND, ())]
+    told += [(Happened.COLLECTOR_ON, Rule.REFRESH, ()) for _ in range(10)]
+    told += [(Happened.COLLECTOR_UNANSWERED, Rule.ANSWER, facts) for facts in unanswered]
+    told += [(Happened.READING_REJECTED, Rule.BAD_VALUE, counted) for _ in range(10)]
+    clock = FakeClock(at=datetime.now(UTC).timestamp() - 1)
+    stamps = stamper(clock)
+    lines = [
+        stamps.finding(Finding(event=event, rule=rule, collector="main", facts=facts), 1.0)
+        for event, rule, facts in told
+    ]
+    lines += [stamps.note(OwnEvent.REFUSALS_COUNTED, 1.0, facts={"more": 9, "because": "start refused"})] * 10
+    for number, line in enumerate(lines):
+        line["seq"] = 100 + number
+        with (folder / f"events-{str(line['ts'])[:10]}.jsonl").open("ab") as file:
+            file.write(encode(line))
+    return folder
+
+
+@pytest.mark.parametrize("span", [(), ("--since", "2 h ago")])
+def test_what_repeats_does_not_fill_the_log(
+    repeating: Path, capsys: pytest.CaptureFixture[str], span: tuple[str, ...]
+) -> None:
+    assert run(repeating, "--json", "-n", "4", *span) == 0
+    assert numbers(capsys.readouterr().out) == [89, 90, 100, 111], "the first telling of a switch is news"
+    assert run(repeating, "-n", "4", *span) == 0
+    assert "time limit" not in capsys.readouterr().out
+    assert run(repeating, "--json", "--all", *span) == 0
+    assert numbers(capsys.readouterr().out)[-42:] == list(range(100, 142))
+
+
+def test_counts_are_shown_where_they_are_asked_for(repeating: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(repeating, "--json", "--event", "refusals_counted") == 0
+    assert numbers(capsys.readouterr().out) == list(range(132, 142))
+    assert run(repeating, "--event", "reading_rejected") == 1
+    assert "nothing but repeated commands and counts there" in capsys.readouterr().err
+
+
 def test_nothing_found_exits_1_and_says_what_there_is(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert run(folder, "--tool", "lathe") == 1
     assert f"no such event; {folder} has events from 20" in capsys.readouterr().err
@@ -108,6 +150,7 @@ def test_following_shows_what_comes_until_interrupted(
     folder: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     looks = 0
+    refresh = Finding(event=Happened.COLLECTOR_ON, rule=Rule.REFRESH, collector="main")
     newest = max(folder.glob("*.jsonl"))
     raw = newest.read_bytes().splitlines(keepends=True)[-1]
 
@@ -116,6 +159,7 @@ def test_following_shows_what_comes_until_interrupted(
         while looks < 2:
             looks += 1
             with newest.open("ab") as file:
+                file.write(encode(stamper(FakeClock()).finding(refresh, 1.0)))
                 file.write(raw.replace(b'"seq":90', b'"seq":%d' % (90 + looks)))
             yield from _self.poll()
         raise KeyboardInterrupt

@@ -1,11 +1,15 @@
 """The inbox: readings give way when the shell falls behind; what is said once never does."""
 
+import json
+
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from gatehand.mqtt.inbox import Inbox, Message
 
-READINGS = frozenset({"saw/amps", "router/amps"})
+READINGS: dict[str, tuple[str, ...]] = {"saw/amps": (), "router/amps": ()}
+PANEL = {"panel": ("/saw", "/router")}
 
 
 def message(topic: str, number: int) -> Message:
@@ -49,6 +53,68 @@ def test_buttons_stop_contacts_and_reports_are_never_dropped_but_stop_the_readin
     assert inbox.full
     assert drain(inbox) == [("button", number) for number in range(100)]
     assert not inbox.full
+
+
+def said(inbox: Inbox) -> list[bytes]:
+    out = []
+    while (taken := inbox.take()) is not None:
+        out.append(taken.payload)
+    return out
+
+
+def busy_with(*payloads: bytes, pointers: dict[str, tuple[str, ...]] | None = None) -> Inbox:
+    inbox = Inbox(busy=1, full=100)
+    inbox.set_sheddable(pointers or PANEL)
+    inbox.put(message("button", 0))
+    for payload in payloads:
+        inbox.put(Message("panel", payload, retained=False, received=0.0))
+    assert inbox.take() is not None
+    return inbox
+
+
+@pytest.mark.parametrize(
+    ("came", "arrive"),
+    [
+        pytest.param([b'{"saw": 1}', b'{"router": 2}'], [0, 1], id="neither says what the other does"),
+        pytest.param([b'{"saw": 1}', b'{"rssi": -60}'], [0, 1], id="of neither value"),
+        pytest.param([b'{"rssi": -60}', b'{"saw": 1}'], [1], id="says no value"),
+        pytest.param([b'{"saw": 1}', b'{"saw": 2}'], [1], id="the same value"),
+        pytest.param([b'{"saw": 1, "router": 1}', b'{"saw": 2}'], [0, 1], id="only one of two values"),
+        pytest.param([b'{"saw": 1}', b'{"router": 2}', b'{"saw": 3, "router": 3}'], [2], id="all that two say"),
+        pytest.param([b'{"saw": 1}', b'{"router": 2}', b'{"saw": 3}'], [1, 2], id="one of the two that wait"),
+        pytest.param([b'{"saw": 1}', b'{"saw": null}'], [1], id="null is the newest word"),
+        pytest.param([b'{"saw": 1}', b"rubbish"], [0, 1], id="no JSON says nothing"),
+        pytest.param([b"rubbish", b"rubbish", b"[" * 60_000], [2], id="of rubbish the newest is enough"),
+    ],
+)
+def test_a_message_that_leaves_a_value_out_takes_no_other_message_of_it_away(
+    came: list[bytes], arrive: list[int]
+) -> None:
+    inbox = busy_with(*came)
+    assert said(inbox) == [came[at] for at in arrive]
+    assert sum(inbox.take_shed().values()) == len(came) - len(arrive)
+
+
+def test_what_waits_is_looked_at_anew_when_another_value_of_it_is_wanted() -> None:
+    inbox = busy_with(b'{"saw": 1, "lathe": 1}', b'{"saw": 2, "lathe": 2}')
+    inbox.put(message("button", 1))
+    inbox.set_sheddable({"panel": ("/lathe", "/saw")})
+    inbox.put(Message("panel", b'{"lathe": 3}', retained=False, received=0.0))
+    assert said(inbox) == [b'{"saw": 2, "lathe": 2}', b"1", b'{"lathe": 3}']
+
+
+VALUES = st.dictionaries(st.sampled_from(["saw", "router", "rssi"]), st.integers(0, 9))
+
+
+@given(st.lists(VALUES, max_size=40))
+def test_whatever_is_left_out_the_newest_word_on_each_value_arrives_and_no_older_one_after_it(
+    came: list[dict[str, int]],
+) -> None:
+    inbox = busy_with(*(json.dumps(one).encode() for one in came))
+    arrived = [json.loads(one) for one in said(inbox)]
+    for value in ("saw", "router"):
+        sent = [one[value] for one in came if value in one]
+        assert [one[value] for one in arrived if value in one][-1:] == sent[-1:]
 
 
 STEPS = st.lists(st.sampled_from(["saw/amps", "router/amps", "button", "estop", "take"]), max_size=80)

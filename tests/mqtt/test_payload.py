@@ -70,7 +70,7 @@ def test_the_pointer_finds_the_number_and_scale_and_limit_apply() -> None:
     ("payload", "found"),
     [
         (b'{"amps": true}', "found true at /amps where a number is wanted"),
-        (b'{"amps": null}', "found null at /amps where a number is wanted"),
+        (b'{"amps": null}', "found null at /amps where a number is wanted (its device does not know it)"),
         (b'{"amps": "4.2"}', "found the text '4.2' at /amps where a number is wanted"),
         (b'{"amps": "\\ud800"}', "found the text '\\\\ud800' at /amps where a number is wanted"),
         (b'{"amps": {}}', "found an object at /amps where a number is wanted"),
@@ -126,7 +126,8 @@ def test_a_word_that_is_none_of_those_wanted_is_told_apart_from_no_word() -> Non
     assert PLAIN.read_word(b"On", {"on": 1}) == UnknownWord("On")
     assert why(PLAIN.read_word(b"", SWITCH)) == "found an empty payload, want a word"
     assert PLAIN.read_word(b"", {"": "clear"}) == "clear"
-    assert why(Reader("/s").read_word(b'{"s": null}', SWITCH)) == "found null at /s where a word is wanted"
+    unknown = Reader("/s").read_word(b'{"s": null}', SWITCH)
+    assert why(unknown) == "found null at /s where a word is wanted (its device does not know it)"
     assert "not UTF-8" in why(PLAIN.read_word(b"\xff", SWITCH))
 
 

@@ -82,6 +82,14 @@ def test_a_base_where_nothing_speaks_is_doubted() -> None:
     assert "is 'gatehand' the daemon's base" in Heard().text()
 
 
+@pytest.mark.parametrize("height", [None, 24, 8])
+def test_where_nothing_is_heard_no_empty_table_and_no_comfort_is_shown(height: int | None) -> None:
+    text = "\n".join(Heard().lines(80, height))
+    assert "Nothing is heard on gatehand/online" in text
+    for word in ("TOOLS", "GATES", "| start", "No active alarms"):
+        assert word not in text
+
+
 def test_more_than_fits_is_counted_never_dropped() -> None:
     heard = large_shop(tools=20)
     heard.say("tool/tool_19", tool("running", 5.0))

@@ -160,7 +160,9 @@ def test_a_device_that_sends_rubbish_ten_times_a_second_makes_two_events_a_minut
 
 def test_readings_may_give_way_and_nothing_else_does() -> None:
     wanted = {each.topic: each for each in routes(EXTRA).live}
-    assert wanted["shop/power"] == Subscription("shop/power", qos=0, sheddable=True)
+    assert wanted["shop/power"] == Subscription(
+        "shop/power", qos=0, sheddable=True, pointers=("/fan", "/lathe", "/sander")
+    )
     for topic in ("shop/panel", "shop/bin", "shop/sweep", "gatehand/reload", "gatehand/gate/sweep/hand"):
         assert wanted[topic] == Subscription(topic, qos=1, sheddable=False)
 

@@ -209,3 +209,54 @@ def test_a_hot_reading_publishes_nothing() -> None:
     for _ in range(100):
         world.say("shop/band_saw/amps", "5.01")
     assert len(world.transport.sent) == before
+
+
+BUDGET = SHOP.replace("coast_down = 2", "coast_down = 2\nstarts_per_hour = 1")
+
+
+def test_a_refresh_does_not_push_out_why_the_fan_is_on() -> None:
+    world = World(BUDGET).cutting()
+    why = world.shown("collector/main")["because"]
+    for _ in range(50):
+        world.say("shop/band_saw/amps", "5")
+        world.run(1)
+    assert [line["rule"] for line in world.events("collector_on")] == ["demand", "refresh", "refresh"]
+    assert world.shown("collector/main")["because"] == why
+    world.say("shop/band_saw/amps", "0")
+    world.run(15)
+    assert "stays on" in world.shown("collector/main")["because"]
+    since = world.shown("collector/main")["since"]
+    world.run(60)
+    assert "the motor has had 1 of its 1 starts this hour" in world.shown("collector/main")["because"]
+    assert world.shown("collector/main")["since"] == since
+    sent = [each for each in world.transport.sent if each.topic == "gatehand/collector/main"]
+    assert not any("time limit" in each.text for each in sent), "nor was it shown for a moment"
+
+
+def test_a_switch_that_is_told_again_and_again_keeps_its_reason() -> None:
+    world = World().rested()
+    world.say("shop/band_saw/amps", "5")
+    world.run(0.3)
+    world.say("shop/gate/band_saw/state", "open")
+    for second in range(60):
+        world.say("shop/band_saw/amps", "5")
+        world.run(1)
+        if second == 15:
+            before = world.shown("collector/main")["because"]
+    assert [line["tries"] for line in world.events("collector_unanswered")] == [1, 2, 3, 4]
+    assert world.shown("collector/main")["because"] == before
+    assert "collector.main.no_answer" in world.engine.publisher.alarms.raised
+
+
+def test_a_message_that_was_not_used_is_no_reason_of_a_state() -> None:
+    world = World().cutting()
+    world.say("shop/band_saw/amps", "rubbish")
+    world.say("shop/band_saw/amps", "7")
+    world.engine.beat()
+    assert world.shown("tool/band_saw")["amps"] == 7
+    assert "at or above its start_amps" in world.shown("tool/band_saw")["because"]
+    fresh = World().connect()
+    fresh.say("shop/band_saw/amps", "rubbish")
+    fresh.say("shop/band_saw/amps", "2")
+    fresh.engine.beat()
+    assert "message not used" in fresh.shown("tool/band_saw")["because"], "nothing else is known of it"

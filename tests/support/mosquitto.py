@@ -38,12 +38,16 @@ class Mosquitto:
         config: further lines of mosquitto.conf, after `listener` and `allow_anonymous`.
         anonymous: whether a client without login may connect.
         persistent: keeps retained messages over `stop` (not over `kill9`).
+        listens: False: `config` is all of mosquitto.conf, and says itself that `port` is listened to.
     """
 
-    def __init__(self, config: Sequence[str] = (), *, anonymous: bool = True, persistent: bool = False) -> None:
+    def __init__(
+        self, config: Sequence[str] = (), *, anonymous: bool = True, persistent: bool = False, listens: bool = True
+    ) -> None:
         self._program = mosquitto_program()
         self._config = tuple(config)
         self._persistent = persistent
+        self._listens = listens
         self.anonymous = anonymous
         self.port = free_port()
         self._scratch = tempfile.TemporaryDirectory(prefix="mosquitto-")
@@ -71,7 +75,9 @@ class Mosquitto:
     def start(self, seconds: float = 5.0) -> Self:
         """Start (again) on the same port and wait until it accepts connections."""
         assert self._process is None, "the broker runs already"
-        lines = [f"listener {self.port} 127.0.0.1", f"allow_anonymous {str(self.anonymous).lower()}"]
+        lines = []
+        if self._listens:
+            lines += [f"listener {self.port} 127.0.0.1", f"allow_anonymous {str(self.anonymous).lower()}"]
         if self._persistent:
             lines += ["persistence true", f"persistence_location {self.folder}/"]
         file = self.folder / "mosquitto.conf"

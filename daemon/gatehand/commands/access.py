@@ -3,7 +3,7 @@
 import argparse
 
 from gatehand.access_rights import access_list, users
-from gatehand.commands import configured, print_json
+from gatehand.commands import configured, no_such, print_json
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -12,6 +12,12 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "Prints who may say and hear what on the broker, as a Mosquitto access list: the daemon may command, a viewer "
         "may only look, hands may ask for a hand start or a reset, and each device has its own topics and no other."
     )
+    parser.add_argument(
+        "--only",
+        action="append",
+        metavar="LOGIN",
+        help="only this login, such as tool-band_saw; may be given again (for a listener with a list of its own)",
+    )
     parser.add_argument("--json", action="store_true", help="the same facts for programs")
 
 
@@ -19,6 +25,12 @@ def run(args: argparse.Namespace) -> int:
     """Print the list. 1: the config has errors."""
     config, _, _ = configured(args.config)
     everybody = users(config)
+    if args.only is not None:
+        known = [user.name for user in everybody]
+        for name in args.only:
+            if name not in known:
+                raise no_such("gatehand access: there is no login", name, known)
+        everybody = tuple(user for user in everybody if user.name in args.only)
     if args.json:
         rights = {
             user.name: [{"right": str(right), "topic": topic} for right, topic in user.rights] for user in everybody

@@ -7,7 +7,7 @@ from itertools import islice
 from pathlib import Path
 
 from gatehand.commands import WRONG_USAGE, CommandError, add_span, no_such, readable, show_skipped
-from gatehand.journal.line import LogLine, OwnEvent
+from gatehand.journal.line import LogLine, OwnEvent, is_repeat
 from gatehand.journal.reader import EventReader, Follower
 from gatehand.journal.sentences import sentence
 from gatehand.times import local_stamp
@@ -21,13 +21,16 @@ def configure(parser: argparse.ArgumentParser) -> None:
     """Its options."""
     parser.description = (
         f"Shows the event log in sentences, newest last: the last {_LAST} events, or all since a time. Times are "
-        'local: "14:32", "yesterday 9:00", "2 h ago", "-30 min", or RFC 3339. Exits 1 when no event is found.'
+        'local: "14:32", "yesterday 9:00", "2 h ago", "-30 min", or RFC 3339. What is repeated by the clock (the "on" '
+        "of refresh, a command that is told again while its alarm is active, counts of what came again) is left out, "
+        "in --json too, unless --all is given. Exits 1 when no event is found."
     )
     add_span(parser, since="from this time on", until="up to this time", flags=("--since", "--until"))
     parser.add_argument("--tool", action="append", metavar="NAME", help="only this tool; may be given again")
     parser.add_argument("--gate", action="append", metavar="NAME", help="only this gate; may be given again")
     parser.add_argument("--collector", action="append", metavar="NAME", help="only this collector; may be given again")
     parser.add_argument("--event", action="append", metavar="EVENT", help="only this event, such as start_refused")
+    parser.add_argument("--all", action="store_true", help="repeated commands and counts too")
     parser.add_argument("-n", type=_count, metavar="N", help="no more than the newest N events")
     parser.add_argument("--follow", action="store_true", help="stay, and show events as they come, until Ctrl-C")
     parser.add_argument(
@@ -59,7 +62,8 @@ def _show(folder: Path, args: argparse.Namespace) -> int:
     if follower is not None:
         _follow(follower, args, shown={_id(line) for line in lines})
     elif not lines:
-        raise CommandError(_nothing(folder, reader))
+        args.all = True
+        raise CommandError(_nothing(folder, reader, repeats=bool(_chosen(reader, args))))
     return 0
 
 
@@ -72,7 +76,10 @@ def _chosen(reader: EventReader, args: argparse.Namespace) -> list[LogLine]:
 
 def _is_wanted(line: LogLine, args: argparse.Namespace) -> bool:
     asked = {"tool": args.tool, "gate": args.gate, "collector": args.collector, "event": args.event}
-    return all(names is None or line.get(key) in names for key, names in asked.items())
+    if not all(names is None or line.get(key) in names for key, names in asked.items()):
+        return False
+    # Of an event that is nothing but a count the counts are what is asked for.
+    return args.all or not is_repeat(line) or OwnEvent.REFUSALS_COUNTED in (args.event or ())
 
 
 def _follow(follower: Follower, args: argparse.Namespace, shown: set[tuple[object, object]]) -> None:
@@ -91,7 +98,9 @@ def _print(line: LogLine, *, as_json: bool) -> None:
         print(f"{local_stamp(str(line['ts']))}  {sentence(line)}", flush=True)
 
 
-def _nothing(folder: Path, reader: EventReader) -> str:
+def _nothing(folder: Path, reader: EventReader, *, repeats: bool) -> str:
+    if repeats:
+        return f"nothing but repeated commands and counts there in {folder}; --all shows them"
     if not folder.is_dir():
         return f"{folder}: there is no such folder; has the daemon run with this config?"
     newest = next(reader.backwards(), None)

@@ -84,7 +84,7 @@ def _switch_off(args: argparse.Namespace) -> int:
     for name, objection in answers.items():
         print(f"collector {name}: {'off sent' if objection is None else f'not switched off: {objection}'}")
     if daemon_has_it:
-        print("the running daemon was asked to leave them off until a fresh start")
+        print("a running daemon was asked to leave them off until a fresh start, if one is there")
     return code
 
 
@@ -116,7 +116,10 @@ def _find(config: Path, folder: Path) -> tuple[OffNotes, str] | str:
 
 
 def _tell(notes: OffNotes) -> tuple[dict[str, str | None], bool]:
-    """For each collector None, or why its off is not with the broker; and whether a daemon there has heard of it."""
+    """For each collector None, or why its off is not with the broker; and whether somebody heard what a daemon should.
+
+    It may be a screen that hears all below the daemon's base.
+    """
     import asyncio
 
     from gatehand.mqtt.deliver import deliver
@@ -136,8 +139,7 @@ def _tell(notes: OffNotes) -> tuple[dict[str, str | None], bool]:
         answers = asyncio.run(deliver(settings, offs, WITHIN, asks))
     except ConnectionFailedError as failed:
         return dict.fromkeys(names, failure_notice(failed, settings).text), False
-    heard = settings.protocol == "5" and any(each is None for each in answers[len(names) :])
-    return dict(zip(names, answers, strict=False)), heard
+    return dict(zip(names, answers, strict=False)), any(each is None for each in answers[len(names) :])
 
 
 def _settings(notes: OffNotes) -> "BrokerSettings":

@@ -179,6 +179,22 @@ class Signal(Struct, frozen=True):
         return self.table.topic
 
     @property
+    def whose(self) -> tuple[DeviceKind, str, str]:
+        """Whose it is, and which of its values."""
+        return self.kind, self.name, self.key
+
+    @property
+    def place(self) -> str:
+        """Where its value is said: the topic and, behind a "#" (no topic holds one), the pointer if there is one."""
+        pointer = None if self.heard is None else self.heard.pointer
+        return self.topic if pointer is None else f"{self.topic}#{pointer}"
+
+    @property
+    def is_press(self) -> bool:
+        """Whether it speaks of a moment and not of how things stand."""
+        return isinstance(self.table, Button | ResetInput)
+
+    @property
     def heard(self) -> TopicSource | None:
         """How it is said by the device; None for a command, which the device hears."""
         return self.table if isinstance(self.table, TopicSource) else None

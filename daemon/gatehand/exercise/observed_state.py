@@ -73,8 +73,8 @@ class ObservedState:
         found = self._routes.events(message.topic, message.payload, retained=message.retained, now=message.received)
         for event in found or ():
             self._note(event, message.received)
-        if found is not None and message.payload:
-            self._note_buttons(message.topic)
+        if found is not None:
+            self._note_buttons()
         return found or ()
 
     def unheard(self) -> list[Signal]:
@@ -115,11 +115,11 @@ class ObservedState:
             case _:
                 pass
 
-    def _note_buttons(self, topic: str) -> None:
+    def _note_buttons(self) -> None:
         """A button that says anything, also "released", is there."""
-        for name, gate in self._config.gate.items():
-            if gate.button is not None and gate.button.topic == topic:
-                self._spoke("gate", name, "button")
+        for one in self._signals:
+            if one.key == "button" and one.place in self._routes.found:
+                self._spoke(one.kind, one.name, one.key)
 
     def _spoke(self, kind: str, name: str, key: str | None) -> None:
         self._spoken.add((kind, name, key))

@@ -16,7 +16,8 @@ import msgspec
 
 from gatehand.journal.clock import Clock
 from gatehand.times import stamp
-from gatehand_rules.findings import Fact, Finding, Happened
+from gatehand_rules.findings import Fact, Finding, Happened, Rule
+from gatehand_rules.timing import Timing
 
 LogLine: TypeAlias = dict[str, Fact]
 
@@ -25,6 +26,9 @@ FIXED = ("ts", "mono", "run", "seq", "synced", "event", *_SUBJECTS, "rule")
 _PREFIX = "fact_"
 _UNSYNCED: frozenset[str] = frozenset({Happened.READING_REJECTED, Happened.MESSAGE_IGNORED, Happened.GATE_BETWEEN})
 """Lines that may wait for the next sync: a chattering device shall not wear the disk out."""
+
+
+_TELLINGS = Timing().tellings
 
 
 class OwnEvent(StrEnum):
@@ -123,6 +127,20 @@ def _with_facts(line: LogLine, facts: Iterable[tuple[str, Fact]]) -> LogLine:
             key = _PREFIX + key
         line[key] = str(value) if isinstance(value, float) and not math.isfinite(value) else value
     return line
+
+
+def is_repeat(line: Mapping[str, Fact]) -> bool:
+    """Whether it says again what was said: a command that the clock repeats, or a count of what came again."""
+    match line.get("event"):
+        case Happened.COLLECTOR_UNANSWERED:  # told again and again, while its alarm says so
+            tries = line.get("tries")
+            return isinstance(tries, int) and tries >= _TELLINGS
+        case OwnEvent.REFUSALS_COUNTED:
+            return True
+        case Happened.READING_REJECTED:
+            return bool(line.get("more"))
+        case _:
+            return line.get("rule") == Rule.REFRESH
 
 
 def encode(line: LogLine) -> bytes:

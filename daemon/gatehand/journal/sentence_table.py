@@ -36,6 +36,10 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
     Happened.TOOL_SILENT: {
         Rule.SILENT_AFTER: (
             "{tool}: its sensor speaks and is not understood: on {topic} it said {says} ({wanted})[; it was {was}]",
+            (
+                "{tool}: its device speaks, but has not said its {key} for {silent_after}: "
+                "on {topic} it said {beside} ({wanted})[; it was {was}]"
+            ),
             "{tool}: its sensor has said nothing for {silent_after}[; it was {was}][, last {last_reading}]",
         ),
         None: "{tool} is silent[, {reason}]",
@@ -278,7 +282,9 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
         "[, {unsure} may be][, {torn_bytes} bytes of a line cut short][; {why}]"
     ),
     OwnEvent.LOG_LATE: "the disk stalled for {stalled}; commands that left before their lines were on disk: {late}",
-    OwnEvent.SIGNAL_UNHEARD: "[{subject}: ][stop contact {stop}: ]never heard: {topic} ({key})",
+    OwnEvent.SIGNAL_UNHEARD: (
+        "[{subject}: ][stop contact {stop}: ]never heard: {topic} ({key})[; what came there has {wanted}]"
+    ),
     OwnEvent.SIGNAL_HEARD: "[{subject}: ][stop contact {stop}: ]heard for the first time: {topic} ({key})",
     OwnEvent.REFUSALS_COUNTED: "{more} more times within {for_seconds}: {because}",
     OwnEvent.CONFIG_WAITS: "the changed config waits[: {why}]",

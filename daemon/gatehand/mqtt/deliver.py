@@ -31,7 +31,8 @@ async def deliver(
         then: what to publish when the broker has answered for all of `messages`, or the time for that is over.
 
     Returns:
-        For each message None when the broker has it, else the reason as a sentence; those of `then` last.
+        For each message None when the broker has it, else the reason as a sentence; those of `then` last, for which
+        None also says that somebody listens there.
 
     Raises:
         ConnectionFailedError: no connection came about in time.
@@ -76,4 +77,7 @@ async def deliver(
                     news.clear()
                     await news.wait()
     await connection.say_goodbye(None)
-    return tuple(answers.get(each, "the broker has not acknowledged it") for each in (*messages, *then))
+    found = [answers.get(each, "the broker has not acknowledged it") for each in (*messages, *then)]
+    if connection.protocol == "3.1.1":
+        found[len(messages) :] = ["by MQTT 3.1.1 no broker says whether anybody listens" for _ in then]
+    return tuple(found)

@@ -44,6 +44,14 @@ class Rejected(Struct, frozen=True):
     """It could be read, and is too old to count."""
 
 
+class Absent(Rejected, frozen=True):
+    """There is nothing at the pointer: what the message says is not this."""
+
+
+class Null(Rejected, frozen=True):
+    """JSON's null is there: the device says that it does not know."""
+
+
 class MeasuredAt(Struct, frozen=True):
     """When something was measured: a number of any clock, or seconds, where a text gave date and time."""
 
@@ -124,6 +132,8 @@ class Reader:
                 return _look_up(found, words, fold_numbers=False)
             case int() | float() if isfinite(_as_float(found)):
                 return _look_up(repr(found), words, fold_numbers=True)
+            case None:
+                return self._null("a word", raw)
             case _:
                 return Rejected(f"found {_kind(found)}{self._where()} where a word is wanted", excerpt(raw))
 
@@ -143,6 +153,8 @@ class Reader:
         found = self._find(payload)
         if isinstance(found, Rejected):
             return found
+        if found is None:
+            return self._null("a number", payload.raw)
         if isinstance(found, bool) or not isinstance(found, int | float):
             return Rejected(f"found {_kind(found)}{self._where()} where a number is wanted", excerpt(payload.raw))
         value = _as_float(found) * self._scale
@@ -154,8 +166,11 @@ class Reader:
             return document
         found = resolve(document, self._tokens or ())
         if isinstance(found, Missing):
-            return Rejected(f"nothing at {found.at}: {found.why}", excerpt(payload.raw))
+            return Absent(f"nothing at {found.at}: {found.why}", excerpt(payload.raw))
         return found
+
+    def _null(self, wanted: str, raw: bytes) -> Null:
+        return Null(f"found null{self._where()} where {wanted} is wanted (its device does not know it)", excerpt(raw))
 
     def _where(self) -> str:
         return f" at {self.pointer}" if self.pointer else ""
@@ -231,8 +246,6 @@ def _as_float(number: float) -> float:
 
 def _kind(value: object) -> str:
     match value:
-        case None:
-            return "null"
         case bool():
             return "true" if value else "false"
         case str():

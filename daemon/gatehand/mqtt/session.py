@@ -342,8 +342,8 @@ class Session:
             self._guarded.say(Notice(NoticeKind.READINGS_SHED, text, {"topic": topic, "count": count}))
 
 
-def _sheddable(wanted: tuple[Subscription, ...]) -> frozenset[str]:
-    return frozenset(each.topic for each in wanted if each.sheddable)
+def _sheddable(wanted: tuple[Subscription, ...]) -> dict[str, tuple[str, ...]]:
+    return {each.topic: each.pointers for each in wanted if each.sheddable}
 
 
 async def farewell(speaking: asyncio.Task[None]) -> None:

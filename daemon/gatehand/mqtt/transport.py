@@ -54,6 +54,8 @@ class Subscription(Struct, frozen=True):
     """True: listened to on a connection that carries nothing else, so that no flood delays it."""
     meaning: str = ""
     """How it is read, where a change of that wants what the broker retains read anew: it is another subscription."""
+    pointers: tuple[str, ...] = ()
+    """The values that its messages say where they are JSON: one gives way only to a message that says all it does."""
 
 
 class Connected(Struct, frozen=True):

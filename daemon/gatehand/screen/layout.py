@@ -52,8 +52,8 @@ def _below(status: DaemonStatus, at: float, width: int, height: int | None) -> l
     top = _collectors(status, at, width)
     if height is None:
         blocks = [_alarms(status, at, width, None), _tools(status, at, None), _gates(status, at, width)]
-        blocks += filter(None, [_unheard(status, width)])
-        return [*top, *(each for block in blocks for each in (_BLANK, *block))]
+        blocks.append(_unheard(status, width))
+        return [*top, *(each for block in filter(None, blocks) for each in (_BLANK, *block))]
     room = height - len(top)
     wanted = min(_EVENTS_WANTED, len(status.events) + 1)
     alarms = _alarms(status, at, width, max(2, room // 2))
@@ -93,7 +93,7 @@ def _events(status: DaemonStatus, width: int, room: int) -> list[ScreenLine]:
 def _alarms(status: DaemonStatus, at: float, width: int, limit: int | None) -> list[ScreenLine]:
     each = _each_alarm(status, at, width)
     if not each:
-        return [line("No active alarms.")]
+        return [] if status.online is None else [line("No active alarms.")]
     found = [line(f"{len(each)} ACTIVE {'ALARM' if len(each) == 1 else 'ALARMS'}", Tone.ALARM)]
     names = list(each)
     for number, (name, lines) in enumerate(each.items()):
@@ -106,6 +106,8 @@ def _alarms(status: DaemonStatus, at: float, width: int, limit: int | None) -> l
 
 
 def _tools(status: DaemonStatus, at: float, limit: int | None) -> list[ScreenLine]:
+    if not status.tools:
+        return []  # a scale without a tool says nothing
     title, rows = _every_tool(status, at)
     if limit is None or len(rows) < limit:
         return [title, *rows.values()]
@@ -253,7 +255,9 @@ def meter(amps: float | None, start: float | None, stop: float | None) -> str:
 
 
 def _gates(status: DaemonStatus, at: float, width: int) -> list[ScreenLine]:
-    """A heading and the gates side by side."""
+    """A heading and the gates side by side; nothing where none is heard of."""
+    if not status.gates:
+        return []
     wide = max((len(cut(spoken(name), NAME)) for name in status.gates), default=0)
     cells = [_gate(name, message, wide, status.now(at)) for name, message in sorted(status.gates.items())]
     return [line("GATES", Tone.HEAD), *grid(cells, width)]

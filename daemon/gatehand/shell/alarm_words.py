@@ -79,6 +79,13 @@ _WORDS: Final[Mapping[tuple[str, str, str], tuple[str, str]]] = {
         "The {name}'s sensor speaks and is not understood: on {topic} it said {says!r} ({wanted}).",
         "Mend {key} in [tool.{id}] of the config (topic, pointer), or what the sensor says.",
     ),
+    ("tool", "silent", "beside"): (
+        (
+            "The {name}'s device speaks, but has not said its {key} for {silent_after} s: "
+            "on {topic} it said {beside!r} ({wanted})."
+        ),
+        "Mend {key} in [tool.{id}] of the config (topic, pointer), or what the device says.",
+    ),
     ("tool", "silent", Rule.OFFLINE): ("The {name}'s sensor says that it is gone.", _POWER),
     ("tool", "silent", "never_heard"): (
         "The {name}'s sensor has never been heard: nothing has come on {topic}.",
@@ -183,6 +190,8 @@ def _case(what: str, rule: Rule, facts: Mapping[str, Fact]) -> str:
             return str(facts.get("then"))
         case "fault" | "silent" if facts.get("says") is not None:
             return "says"
+        case "silent" if facts.get("beside") is not None:
+            return "beside"
         case "silent" if rule is not Rule.OFFLINE:
             return "never_heard" if facts.get("never_heard") else "topic" if facts.get("topic") is not None else ""
         case _:

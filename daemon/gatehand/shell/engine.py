@@ -80,6 +80,7 @@ class Engine:
         self._log_first = LogFirst(log, stamper, self._sender.send, diagnose)
         self.notebook = Notebook(memory or Memory(), self.clock, timers, self)
         """What is remembered beyond the daemon's end."""
+        active.routes.found.update(self.notebook.heard)
         self.unheard = Unheard(active, self)
         """What was never heard, or never understood."""
         self.publisher = StatePublisher(active, self.clock, transport, self.notebook, self.unheard.shown)
@@ -109,7 +110,8 @@ class Engine:
         if events is None:
             self._own_topics.on_message(topic, payload, retained, received)
             return
-        self.notebook.note_heard(topic)
+        for place in self.active.routes.take_found_first():
+            self.notebook.note_heard(place)
         for event in events:
             self.handle(event, received)
 

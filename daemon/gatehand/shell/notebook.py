@@ -61,14 +61,19 @@ class Notebook:
         """Whether its status must not be shown yet."""
         return collector in self._withheld
 
-    def was_heard(self, topic: str) -> bool:
-        """Whether anything was ever heard there, in this run or an earlier one."""
-        return topic in self._heard
+    @property
+    def heard(self) -> Iterable[str]:
+        """Where values of the shop were ever found, in this run or an earlier one: each `Signal.place`."""
+        return self._heard.keys()
 
-    def note_heard(self, topic: str) -> None:
-        """Something of the shop was heard there. Cheap; written within a minute or with the next hold."""
-        if topic not in self._heard and len(self._heard) < MOST_HEARD:
-            self._heard[topic] = None
+    def was_heard(self, place: str) -> bool:
+        """Whether a value was ever found there, in this run or an earlier one."""
+        return place in self._heard
+
+    def note_heard(self, place: str) -> None:
+        """A value of the shop was found there. Cheap; written within a minute or with the next hold."""
+        if place not in self._heard and len(self._heard) < MOST_HEARD:
+            self._heard[place] = None
             self._heard_since = self._heard_since or _HEARD_EVERY
 
     # Beginning, and a changed config

@@ -85,7 +85,7 @@ class Remembered(Struct, frozen=True):
     resets: tuple[str, ...] = ()
     """Ids of holds that a reset has ended, oldest first; so many, and no more."""
     heard: tuple[str, ...] = ()
-    """Topics on which a device of the shop has ever been heard."""
+    """Where values of the shop were ever found, each as `Signal.place` names it."""
     baselines: Mapping[str, object] = {}
     unreadable: str | None = None
     """Why what was kept cannot be read, as a clause: then every collector is held. None: it was read, or is not."""

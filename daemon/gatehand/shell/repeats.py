@@ -11,7 +11,7 @@ from msgspec import Struct
 
 from gatehand.config.signals import DeviceKind
 from gatehand.journal.sentences import sentence_of
-from gatehand.mqtt.payload import Rejected
+from gatehand.mqtt.payload import Absent, Rejected
 from gatehand_rules.events import MessageRejected
 from gatehand_rules.findings import Fact, Finding, Happened
 
@@ -105,6 +105,19 @@ class Rejections(_Repeats[tuple[DeviceKind, str, str], Rejected]):
         super().__init__(1)
         self.odd: dict[tuple[str, str, str], Odd] = {}
         """By kind, name and key: what is not understood now."""
+        self.left_out: dict[tuple[str, str, str], Rejected] = {}
+        """The same: the last message of its topic that left it out, since it was last found."""
+
+    def leave_out(self, kind: str, name: str, key: str, bad: Rejected) -> None:
+        """A message of its topic says other things, which is no mistake."""
+        self.left_out[kind, name, key] = bad
+
+    def found(self, kind: str, name: str, key: str) -> None:
+        """Its value is where the config has it, whatever it is."""
+        whose = kind, name, key
+        self.left_out.pop(whose, None)
+        if (was := self.odd.get(whose)) is not None and isinstance(was.bad, Absent):
+            del self.odd[whose]
 
     def understood(self, kind: str, name: str, key: str) -> None:
         """It said something that is."""
@@ -130,6 +143,7 @@ class Rejections(_Repeats[tuple[DeviceKind, str, str], Rejected]):
                 f"{key}: {more} more in the last {seconds:.0f} s, the last: {last.why}",
                 last.shown,
                 old=last.old,
+                more=more,
             )
             for (kind, name, key), last, more, seconds in self._take_counts(now)
         )

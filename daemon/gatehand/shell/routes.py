@@ -1,10 +1,21 @@
 """From a message to what it means: which topics are listened to, and which events a payload on one of them is.
 
-Built from the config once and never changed, but for the count of what was rejected and what is known of each sensor's
-own time. Nothing is decided here about the shop, nothing is published, no clock is read.
+Built from the config once and never changed, but for the count of what was rejected, which values were ever found, and
+what is known of each sensor's own time. Nothing is decided here about the shop, nothing is published, no clock is read.
+
+One message may say some of a device's values and leave out others (a state now, a button then). What is left out:
+
+- says nothing once it has been found where the config has it, or where the message says another value of the config:
+  what was never found is told by `unheard`, with what is there instead;
+- is rejected where nothing of the topic was ever found: the pointer is misspelt. A button's is told once, for it may be
+  that nobody has pressed it;
+- is rejected for a stop contact, unless it was found once and the message says something else that is understood.
+
+JSON's null of a button is no press; of a sensor or a stop contact it is rejected; of another state it counts as left
+out where it was found once and the message says something else.
 """
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from functools import partial
 from typing import Final, TypeAlias, TypeVar
 
@@ -13,7 +24,17 @@ from msgspec.structs import replace
 
 from gatehand.config import Config
 from gatehand.config import signals as sig
-from gatehand.mqtt.payload import LARGEST_AMPS, LARGEST_WATTS, Payload, Reader, Rejected, UnknownWord, excerpt
+from gatehand.mqtt.payload import (
+    LARGEST_AMPS,
+    LARGEST_WATTS,
+    Absent,
+    Null,
+    Payload,
+    Reader,
+    Rejected,
+    UnknownWord,
+    excerpt,
+)
 from gatehand.mqtt.transport import Subscription
 from gatehand.shell.freshness import ReadingAge
 from gatehand.shell.repeats import Rejections
@@ -35,11 +56,8 @@ class Handler(Struct, frozen=True):
 
     signal: sig.Signal
     read: Read
-
-    @property
-    def key(self) -> tuple[sig.DeviceKind, str, str]:
-        """Whose it is, and which of its values."""
-        return self.signal.kind, self.signal.name, self.signal.key
+    place: str
+    """The signal's."""
 
 
 class Routes:
@@ -50,13 +68,17 @@ class Routes:
         self._handlers: dict[str, tuple[Handler, ...]] = {}
         self.commands: dict[str, tuple[sig.DeviceKind, str]] = {}
         """By topic: who is told there."""
+        self.found: set[str] = set()
+        """Where values of the config were ever found, by their `place`."""
+        self._found_first: list[str] = []
         self.ages: dict[tuple[str, str, str, str, str | None], ReadingAge] = {}
         """Of readings with a time of their own, or whose sensor can be asked: by kind, name, key, topic and `at`."""
         for signal in config.signals():
             if signal.heard is None:
                 self.commands[signal.topic] = (signal.kind, signal.name)
             else:
-                handler = Handler(signal, self._reads(signal.kind, signal.name, signal.key, signal.heard))
+                read = self._reads(signal.kind, signal.name, signal.key, signal.heard)
+                handler = Handler(signal, read, signal.place)
                 self._handlers[signal.topic] = (*self._handlers.get(signal.topic, ()), handler)
         # A stop contact that stands active must not be overlooked because its words were mended meanwhile.
         self._stop_words: dict[str, str] = {}
@@ -80,11 +102,21 @@ class Routes:
         if handlers is None:
             return None
         if len(handlers) == 1:
-            event = self._answer(handlers[0], handlers[0].read(payload, retained, now), now)
+            alone = self._read(handlers[0], payload, retained, now)
+            event = self._answer(handlers[0], alone, (alone,), retained, now)
             return () if event is None else (event,)
         parsed = Payload(payload)
-        answers = (self._answer(handler, handler.read(parsed, retained, now), now) for handler in handlers)
+        found = [self._read(handler, parsed, retained, now) for handler in handlers]
+        each = zip(handlers, found, strict=True)
+        answers = [self._answer(handler, one, found, retained, now) for handler, one in each]
         return tuple(event for event in answers if event is not None)
+
+    def take_found_first(self) -> list[str]:
+        """The places of the values that were found for the first time since the last call."""
+        first = self._found_first
+        if first:
+            self._found_first = []
+        return first
 
     def asked(self, kind: str, name: str, key: str, now: float) -> None:
         """A device was asked for one of its signals just now: what it says next is new."""
@@ -94,6 +126,7 @@ class Routes:
 
     def take_over(self, before: "Routes") -> None:
         """Go on with what was learnt of the sensors that are the same under another config."""
+        self.found |= before.found
         for whose, age in self.ages.items():
             if (was := before.ages.get(whose)) is not None:
                 age.take_over(was)
@@ -102,18 +135,67 @@ class Routes:
         """Whether a device of the shop speaks there."""
         return topic in self._handlers or topic in self.requests.topics
 
-    def _answer(self, handler: Handler, found: ev.Event | Rejected | None, now: float) -> ev.Event | None:
-        if isinstance(found, Rejected):
-            return self.rejections.say(*handler.key, found, now)
-        if found is not None and self.rejections.odd:
-            self.rejections.understood(*handler.key)
+    def _read(
+        self, handler: Handler, payload: bytes | Payload, retained: bool, now: float
+    ) -> ev.Event | Rejected | None:
+        """What a reader makes of a message, having noted where a value was found."""
+        found = handler.read(payload, retained, now)
+        if isinstance(found, Rejected) and not found.old and not (isinstance(found, Null) and handler.signal.is_press):
+            return found
+        if handler.place not in self.found:
+            self.found.add(handler.place)
+            self._found_first.append(handler.place)
+            self.rejections.found(*handler.signal.whose)
+        elif self.rejections.left_out:
+            self.rejections.found(*handler.signal.whose)
         return found
+
+    def _answer(
+        self,
+        handler: Handler,
+        found: ev.Event | Rejected | None,
+        whole: Sequence[ev.Event | Rejected | None],
+        retained: bool,
+        now: float,
+    ) -> ev.Event | None:
+        """What follows from what a reader has made of its value; `whole`: what all readers of the topic have made."""
+        if not isinstance(found, Rejected):
+            if found is not None and self.rejections.odd:
+                self.rejections.understood(*handler.signal.whose)
+            return found
+        if self._is_left_out(handler, found, whole, retained=retained):
+            self.rejections.leave_out(*handler.signal.whose, found)
+            return None
+        return self.rejections.say(*handler.signal.whose, found, now)
+
+    def _is_left_out(
+        self, handler: Handler, bad: Rejected, whole: Sequence[ev.Event | Rejected | None], *, retained: bool
+    ) -> bool:
+        """Whether the message leaves a value out, which says nothing: see the top of this file."""
+        if not isinstance(bad, Absent | Null):
+            return False
+        signal, found = handler.signal, handler.place in self.found
+        beside = any(not isinstance(one, Absent | Null) for one in whole)
+        if isinstance(bad, Null):
+            if signal.kind == "stop" or signal.key in sig.SENSORS:
+                return False
+            return signal.is_press or (found and beside)
+        if signal.kind == "stop":
+            return found and beside
+        if signal.is_press and (retained or signal.whose in self.rejections.odd):
+            return True
+        known = any(one.place in self.found for one in self._handlers[signal.topic])
+        return known or any(not isinstance(one, Absent) for one in whole)
 
     def _subscription(self, topic: str) -> Subscription:
         # A contact's word never gives way to a newer one: a cut that came and went between the two was one.
         readings = all(isinstance(handler.signal.table, sig.Meter) for handler in self._handlers[topic])
         apart = topic in self._stop_words
-        return Subscription(topic, 0 if readings else 1, readings and not apart, apart, self._stop_words.get(topic, ""))
+        shed = readings and not apart
+        heard = [handler.signal.heard for handler in self._handlers[topic]]
+        pointers = {one.pointer for one in heard if shed and one is not None and one.pointer is not None}
+        meaning = self._stop_words.get(topic, "")
+        return Subscription(topic, 0 if readings else 1, shed, apart, meaning, tuple(sorted(pointers)))
 
     def _reads(self, kind: sig.DeviceKind, name: str, key: str, heard: sig.TopicSource) -> Read:
         reader = Reader(heard.pointer)

@@ -10,6 +10,7 @@ from typing import Final
 from msgspec import Struct
 
 from gatehand.journal.clock import Clock
+from gatehand.journal.line import facts_of, is_repeat
 from gatehand.journal.sentences import sentence_of
 from gatehand.mqtt.transport import MessageKind, Notice, NoticeKind, Outgoing, Transport
 from gatehand.shell import alarm_words
@@ -34,6 +35,8 @@ _OF_ITSELF: Final[dict[str, str]] = {
     CollectorWord.COAST_DOWN: "called off before it was switched on",
 }
 """Phases that a collector comes to without a finding of its own."""
+_NO_REASON: Final = frozenset({Happened.READING_REJECTED, Happened.MESSAGE_IGNORED})
+"""What changed nothing: shown only where no reason of a state is known."""
 VISIBLE: Final = 0.02
 """Share of the start threshold by which a reading must have moved to be shown anew: noise moves it less."""
 
@@ -179,12 +182,13 @@ class StatePublisher:
     # Inside
 
     def _explain(self, finding: Finding) -> None:
-        if finding.event in (Happened.ALARM_RAISED, Happened.ALARM_CLEARED):
+        if finding.event in (Happened.ALARM_RAISED, Happened.ALARM_CLEARED) or is_repeat(facts_of(finding)):
             return
         # Whose it is comes first; a gate's finding names its collector only for company.
         for kind, name in (("tool", finding.tool), ("gate", finding.gate), ("collector", finding.collector)):
             if name is not None:
-                if (shown := self._shown.get((kind, name))) is not None:
+                shown = self._shown.get((kind, name))
+                if shown is not None and (finding.event not in _NO_REASON or shown.because == AT_START):
                     shown.because, shown.explained = sentence_of(finding), True
                 return
 

@@ -4,6 +4,8 @@ The rules know names, not topics, so this is the shell's: an alarm for whatever 
 the log and in the status for what speaks only when somebody presses it. Nothing here changes what the rules do.
 """
 
+from collections.abc import Mapping
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Final
 
 from msgspec.structs import replace
@@ -23,6 +25,8 @@ PATIENCE: Final = 60.0
 """Seconds with the broker up."""
 _LONGEST_BEAT: Final = 2.0
 """Seconds: a beat that comes later than this was held up, and so may have been what it waits for."""
+_SPEAKS: Final = frozenset({"says", "beside"})
+"""Facts of a silent sensor's alarm that say what its device says all the same."""
 
 
 class Unheard:
@@ -47,7 +51,7 @@ class Unheard:
         """Another config: what stays goes on being waited for since it was."""
         self._active = active
         self._signals = tuple(one for one in active.config.signals() if one.heard is not None)
-        unheard = [one for one in self._signals if not self._notebook.was_heard(one.topic)]
+        unheard = [one for one in self._signals if not self._notebook.was_heard(one.place)]
         waits = [one for one in unheard if not _waits_for_command(one) or one in self._since]
         self._since = {one: self._since.get(one, self._up) for one in waits}
         self._noted &= self._since.keys()
@@ -66,7 +70,7 @@ class Unheard:
             case _:
                 return
         for one in self._signals:
-            if (one.kind, one.name) == subject and _waits_for_command(one) and not self._notebook.was_heard(one.topic):
+            if (one.kind, one.name) == subject and _waits_for_command(one) and not self._notebook.was_heard(one.place):
                 self._since.setdefault(one, self._up)
 
     def beat(self, now: float) -> tuple[tuple[str, str], ...]:
@@ -74,7 +78,7 @@ class Unheard:
         if self._connected:
             self._up += 0.0 if self._beat_at is None else min(now - self._beat_at, _LONGEST_BEAT)
             self._beat_at = now
-        for one in [one for one in self._since if self._notebook.was_heard(one.topic)]:
+        for one in [one for one in self._since if self._notebook.was_heard(one.place)]:
             del self._since[one]
             if one in self._noted:
                 self._noted.discard(one)
@@ -106,36 +110,43 @@ class Unheard:
         """What its topic is, and what has become of it there."""
         for one in self._signals:
             if (one.kind, one.name) == ("tool", tool) and one.key in SENSORS:
-                odd = self._active.routes.rejections.odd.get((one.kind, one.name, one.key))
+                rejections = self._active.routes.rejections
                 facts: tuple[tuple[str, Fact], ...] = (("topic", one.topic),)
-                if odd is not None:
+                if (odd := rejections.odd.get(one.whose)) is not None:
                     return (*facts, ("key", one.key), ("says", odd.bad.shown), ("wanted", odd.bad.why))
-                return facts if self._notebook.was_heard(one.topic) else (*facts, ("never_heard", True))
+                if (bad := rejections.left_out.get(one.whose)) is not None:
+                    return (*facts, ("key", one.key), ("beside", bad.shown), ("wanted", bad.why))
+                return facts if self._notebook.was_heard(one.place) else (*facts, ("never_heard", True))
         return ()
 
     def _look(self, now: float) -> None:
-        due = [one for one, since in self._since.items() if self._up - since >= PATIENCE]
-        for one in due:
+        rejections = self._active.routes.rejections
+        odd = [(one, found) for one in self._signals if (found := rejections.odd.get(one.whose))]
+        silent = [one for one, since in self._since.items() if self._up - since >= PATIENCE]
+        # With what its device says instead, where it speaks.
+        due = [(one, rejections.left_out.get(one.whose)) for one in silent if one.whose not in rejections.odd]
+        for one, instead in due:
             if one not in self._noted:
                 self._noted.add(one)
-                self._note(OwnEvent.SIGNAL_UNHEARD, one)
-        not_understood = self._active.routes.rejections.odd
-        odd = [(one, found) for one in self._signals if (found := not_understood.get((one.kind, one.name, one.key)))]
+                self._note(OwnEvent.SIGNAL_UNHEARD, one, {} if instead is None else {"wanted": instead.why})
         wanted = dict[Alarm, ShownAlarm]()
         for one, found in odd:
             # Nobody is safe by a stop contact that is not understood.
             if one.key != "button" and (one.kind == "stop" or now - found.since >= PATIENCE):
                 alarm = alarm_words.not_understood(one.kind, one.name, one.key, one.topic, found.bad)
                 wanted.setdefault(alarm.alarm, alarm)
-        for one in due:
+        for one, instead in due:
             if not self._speaks_on_change(one):
-                alarm = alarm_words.unheard(one.kind, one.name, one.topic)
+                if instead is None:
+                    alarm = alarm_words.unheard(one.kind, one.name, one.topic)
+                else:
+                    alarm = alarm_words.not_understood(one.kind, one.name, one.key, one.topic, instead)
                 wanted.setdefault(alarm.alarm, alarm)
         for tool in self._active.config.tool:
             # One cause, one alarm: the rules' own names the topic too, and says what was not understood.
-            if (silent := self._engine.publisher.alarms.raised.get(Alarm("tool", tool, "silent").id)) is not None:
+            if (raised := self._engine.publisher.alarms.raised.get(Alarm("tool", tool, "silent").id)) is not None:
                 wanted.pop(alarm_words.about_unheard("tool", tool), None)
-                self._explain(silent, tool)
+                self._explain(raised, tool)
         for about, alarm in wanted.items():
             if self._raised.get(about) != alarm.because:
                 self._engine.raise_alarm(alarm)
@@ -143,8 +154,9 @@ class Unheard:
             self._engine.clear_alarm(about)
         self._raised = {about: alarm.because for about, alarm in wanted.items()}
         self._shown = {}
-        for one in due:
-            self._shown.setdefault((one.kind, one.name), {}).setdefault("unheard", []).append(one.topic)
+        for one, instead in due:
+            text = one.topic if instead is None else f"{one.topic} ({instead.why})"
+            self._shown.setdefault((one.kind, one.name), {}).setdefault("unheard", []).append(text)
         for one, found in odd:
             said = {"topic": one.topic, "said": found.bad.shown, "why": found.bad.why}
             self._shown.setdefault((one.kind, one.name), {}).setdefault("not_understood", []).append(said)
@@ -155,14 +167,14 @@ class Unheard:
             return self._active.config.tool[one.name].silent_after == 0
         return one.kind != "stop" and not _waits_for_command(one)
 
-    def _note(self, event: str, one: Signal) -> None:
-        self._engine.note(event, {one.kind: one.name, "key": one.key, "topic": one.topic})
+    def _note(self, event: str, one: Signal, more: Mapping[str, Fact] = MappingProxyType({})) -> None:
+        self._engine.note(event, {one.kind: one.name, "key": one.key, "topic": one.topic, **more})
 
     def _explain(self, silent: ShownAlarm, tool: str) -> None:
-        """It was called silent, and speaks now, in words that are not understood."""
-        facts = dict(self._of_sensor(tool))
-        if "says" in facts and dict(silent.facts).get("says") != facts["says"]:
-            because, then = alarm_words.words(silent.alarm, Rule.SILENT_AFTER, facts)
+        """It was called silent, and its device speaks now: in words that are not understood, or of other things."""
+        facts, was = dict(self._of_sensor(tool)), {key: fact for key, fact in silent.facts if isinstance(fact, Fact)}
+        if ("says" in facts and was.get("says") != facts["says"]) or ("beside" in facts and not _SPEAKS & was.keys()):
+            because, then = alarm_words.words(silent.alarm, Rule.SILENT_AFTER, {**was, **facts})
             kept = tuple((key, value) for key, value in silent.facts if key not in facts)
             self._engine.raise_alarm(replace(silent, because=because, next=then, facts=(*kept, *facts.items())))
 

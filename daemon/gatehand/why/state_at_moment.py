@@ -175,15 +175,18 @@ def _key(rejected: TimedLine) -> str:
 
 def _unheard(context: Question) -> Iterator[str]:
     """What was never heard, and what a gate's button said last and could not be used."""
-    seen: set[str] = set()
+    seen: set[tuple[str, str]] = set()
     button = context.kind == "gate"
     for one in context.in_this_run(context.at_ms):
         if one.text(context.kind) != context.name:
             continue
-        if one.is_(OwnEvent.SIGNAL_UNHEARD, OwnEvent.SIGNAL_HEARD) and (topic := one.text("topic")) not in seen:
-            seen.add(topic)
+        topic, key = one.text("topic"), one.text("key")
+        if one.is_(OwnEvent.SIGNAL_UNHEARD, OwnEvent.SIGNAL_HEARD) and (topic, key) not in seen:
+            seen.add((topic, key))
             if one.is_(OwnEvent.SIGNAL_UNHEARD):
-                yield f"never heard: {topic}, its {one.text('key')}: the topic is another, or the device is away"
+                there = one.text("wanted")
+                why = f"{there}; the pointer is another" if there else "the topic is another, or the device is away"
+                yield f"never heard: {topic}, its {key}: {why}"
         elif button and one.text("rule") == Rule.BUTTON:
             button = False  # it has been understood since
         elif button and one.is_(Happened.READING_REJECTED) and one.text("why").startswith("button:"):
