@@ -198,7 +198,7 @@ def add_broker(parser: argparse.ArgumentParser) -> None:
     group = parser.add_argument_group("the broker, when it is not the config's")
     group.add_argument("--broker", type=_address, metavar="HOST[:PORT]", help="look at this broker; needs no config")
     group.add_argument("--base", type=_base, metavar="TOPIC", help="the daemon's base topic; default gatehand")
-    group.add_argument("--username", metavar="NAME", help="the login, such as viewer")
+    group.add_argument("--username", metavar="NAME", help="the login, such as viewer or hands")
     group.add_argument("--password-file", type=Path, metavar="FILE", help="its first line is the password")
     group.add_argument("--tls", action="store_true", help="encrypt; verify with the system's certificates")
     group.add_argument("--ca-file", type=Path, metavar="FILE", help="encrypt; verify with this certificate")
