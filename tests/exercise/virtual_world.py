@@ -11,6 +11,7 @@ from pathlib import Path
 
 from gatehand.config import Config
 from gatehand.config.load import load_text
+from gatehand.exercise.observed_state import press_words
 from gatehand.exercise.results import Result
 from gatehand.exercise.terminal_io import EndOfInput, TerminalEvent, TerminalIo
 from gatehand.exercise.walk import Asked, walk
@@ -118,11 +119,14 @@ class VirtualWorld(TerminalIo):
             self.publish("gatehand/online", "1", retained=True)
             self.daemon_shows(daemon, retained=True)
 
-    def go(self, *, tools: bool = False, gates: bool = True, rounds: int = 5, yes: bool = True) -> Result:
+    def go(
+        self, *, tools: bool = False, gates: bool = True, presses: bool = False, rounds: int = 5, yes: bool = True
+    ) -> Result:
         """Exercise all of it."""
         every_tool = tuple(self.config.tool) if tools else ()
         every_gate = tuple(self.config.gate) if gates else ()
-        return asyncio.run(walk(self.config, self, Asked(every_gate, every_tool, rounds, yes=yes)))
+        every_press = tuple(one for one in self.config.signals() if press_words(one)) if presses else ()
+        return asyncio.run(walk(self.config, self, Asked(every_gate, every_tool, rounds, every_press, yes=yes)))
 
     # The world's side
 

@@ -12,11 +12,17 @@ _MOST_ROUNDS = 50
 def configure(parser: argparse.ArgumentParser) -> None:
     """Its options."""
     parser.description = (
-        "Commissioning. Keeps the collector off (a running daemon is told to hold), then moves each gate open and "
-        "shut and measures its travel, then asks for each tool to be started and looks which sensor sees it. Asks "
-        "before anything moves. Exits 1 when something failed. Hands out of the gates; this is no lockout."
+        "Commissioning. Keeps the collector off (a running daemon is told to hold), asks for each stop contact to be "
+        "pressed, moves each gate open and shut and measures its travel, asks for each tool to be started and looks "
+        "which sensor sees it, then asks for each button. Asks before anything moves. Exits 1 when something failed. "
+        "Hands out of the gates; this is no lockout."
     )
-    parser.add_argument("names", nargs="*", metavar="NAME", help="only these gates and tools; else all")
+    parser.add_argument(
+        "names",
+        nargs="*",
+        metavar="NAME",
+        help="only these gates, tools, stops and collectors, with their buttons; else all",
+    )
     parser.add_argument(
         "--rounds",
         type=whole_number("a number of rounds", _MOST_ROUNDS),
@@ -24,15 +30,16 @@ def configure(parser: argparse.ArgumentParser) -> None:
         metavar="N",
         help="times each gate is opened and shut; default 5",
     )
-    parser.add_argument("--no-tools", action="store_true", help="the gates only")
-    parser.add_argument("--yes", action="store_true", help="do not ask before gates move: you have looked")
+    parser.add_argument("--no-tools", action="store_true", help="leave the tools out")
+    parser.add_argument("--no-buttons", action="store_true", help="leave stop contacts and buttons out")
+    parser.add_argument("--yes", action="store_true", help="do not ask, for scripts: you have looked")
     parser.add_argument("--json", action="store_true", help="the result for programs; what is asked and said on stderr")
 
 
 def run(args: argparse.Namespace) -> int:
     """Exercise."""
     from gatehand.exercise import results
-    from gatehand.exercise.observed_state import ObservedState
+    from gatehand.exercise.observed_state import ObservedState, press_words
     from gatehand.exercise.supervisor import BrokenOffError, RefusedError
     from gatehand.exercise.terminal_io import terminal_io
     from gatehand.exercise.walk import Asked, walk
@@ -41,13 +48,15 @@ def run(args: argparse.Namespace) -> int:
     from gatehand.small_files import NoSecretError
 
     config, loaded, _ = configured(args.config)
-    known = (*config.gate, *config.tool)
+    known = (*config.gate, *config.tool, *config.stop, *config.collector)
     for name in args.names:
         if name not in known:
-            raise no_such("gatehand exercise: there is no gate and no tool", name, known)
+            raise no_such("gatehand exercise: there is no gate, tool, stop or collector", name, known)
     gates = tuple(name for name in config.gate if name in (args.names or known))
     tools = tuple(name for name in config.tool if name in (args.names or known) and not args.no_tools)
-    asked = Asked(gates, tools, args.rounds, yes=args.yes)
+    pressed = () if args.no_buttons else tuple(one for one in config.signals() if press_words(one))
+    presses = tuple(one for one in pressed if one.name in (args.names or known))
+    asked = Asked(gates, tools, args.rounds, presses, yes=args.yes)
     out = sys.stderr if args.json else sys.stdout
 
     async def exercise() -> results.Result:
@@ -63,5 +72,5 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         print_json({"config": str(loaded.path), **results.as_json(result, config)})
     else:
-        print(f"\n{results.text(result, config)}")
+        print(f"\n{results.text(result)}")
     return 0 if result.ok else 1

@@ -63,6 +63,8 @@ class Supervisor:
         """The gate that is being exercised."""
         self.objections: list[str] = []
         """What the broker had against its commands, as sentences."""
+        self.pressing = False
+        """A stop contact or a reset is being pressed by our own asking, and nothing moves."""
         self._encoder = CommandEncoder(config)
         self._guards = False
 
@@ -160,18 +162,50 @@ class Supervisor:
 
     async def _ask_for_hold(self) -> None:
         asked = tuple(name for name in self.config.collector if name not in self.result.held_before)
-        topics = [f"{self.config.broker.base}/collector/{name}/hold" for name in asked]
-        for topic in topics:
-            await self.world.send(Outgoing(topic, REASON.encode(), MessageKind.OFF))
-        until = self.world.now() + _HELD_WITHIN
-        while any(self._states().get(name) != CollectorWord.HELD for name in asked):
-            if self.world.now() >= until:
-                raise RefusedError(
-                    f"the daemon did not hold within {_HELD_WITHIN:g} s; look whether this user may write "
-                    f"{', '.join(topics)}, and whether the daemon has this config"
-                )
-            await self.next(until)
+        for name in asked:
+            await self.hold_on(name)
+        if not await self._are_held(asked):
+            topics = ", ".join(map(self._hold_topic, asked))
+            raise RefusedError(
+                f"the daemon did not hold within {_HELD_WITHIN:g} s; look whether this user may write {topics}, and "
+                "whether the daemon has this config"
+            )
         self.result.held = asked
+
+    def _hold_topic(self, collector: str) -> str:
+        return f"{self.config.broker.base}/collector/{collector}/hold"
+
+    async def hold_on(self, collector: str) -> None:
+        """Ask the daemon, if there is one, for a hold; a press of its reset that has begun counts no more then."""
+        if self.result.with_daemon:
+            await self.world.send(Outgoing(self._hold_topic(collector), REASON.encode(), MessageKind.OFF))
+
+    async def _are_held(self, collectors: tuple[str, ...]) -> bool:
+        until = self.world.now() + _HELD_WITHIN
+        while any(self._states().get(name) != CollectorWord.HELD for name in collectors):
+            if self.world.now() >= until:
+                return False
+            await self.next(until)
+        return True
+
+    async def go_on(self) -> None:
+        """After a press: what it has done is over, or nothing goes on.
+
+        Raises:
+            HaltedError: a stop contact is active, or a collector is no longer held.
+        """
+        if self.result.with_daemon:
+            await self._are_held((*self.result.held, *self.result.held_before))
+        ours = tuple(name for name in self.result.held_before if self._hold_reason(name) == REASON)
+        self.result.held += ours
+        self.result.held_before = tuple(name for name in self.result.held_before if name not in ours)
+        self.pressing = False
+        if (why := self._trouble()) is not None:
+            raise HaltedError(why)
+
+    def _hold_reason(self, collector: str) -> str:
+        shown = self.observed.daemon.collectors.get(collector)
+        return "" if shown is None else shown.text("held")
 
     async def tell(self, gate: str, to: Position) -> None:
         """Command a gate."""
@@ -215,10 +249,10 @@ class Supervisor:
         with_daemon = self.result.with_daemon
         if with_daemon is not (self.observed.daemon.online is True):
             return "the daemon has gone away" if with_daemon else "a daemon has come up"
-        for name in (*self.result.held, *self.result.held_before) if with_daemon else ():
+        for name in (*self.result.held, *self.result.held_before) if with_daemon and not self.pressing else ():
             if (word := self._states().get(name)) != CollectorWord.HELD:
                 return f"the collector {name} is no longer held (it is {word}): somebody has reset it"
-        return next(iter((*self._turning(), *self._stopped())), None)
+        return next(iter((*self._turning(), *(() if self.pressing else self._stopped()))), None)
 
     def _running_by_daemon(self) -> Iterator[str]:
         for name in self.config.collector if self.result.with_daemon else ():
@@ -238,7 +272,8 @@ class Supervisor:
 
     def _stopped(self) -> list[str]:
         return [
-            f"the stop contact {name} is active; see to the cause and release it first"
+            f"the stop contact {name} is active; see to the cause and release it first (if nobody has pressed it, its "
+            f"words active and clear are exchanged in [stop.{name}])"
             for name, active in self.observed.stops.items()
             if active
         ]
