@@ -104,6 +104,8 @@ class ObservedState:
         """Each fan's state as its switch reports it."""
         self.fan_amps: dict[str, float] = {}
         self.stops: dict[str, bool] = {}
+        self.bins: dict[str, bool] = {}
+        """Whether each collector's bin is full."""
         self.unreadable: dict[tuple[str, str], str] = {}
         """Kind and name to why a payload could not be read, where none could since."""
         self._spoken: set[tuple[str, str, str]] = set()
@@ -149,7 +151,8 @@ class ObservedState:
             case ev.CollectorCurrent(collector=name, amps=amps):
                 self.fan_amps[name] = amps
                 self._spoke("collector", name, "current")
-            case ev.BinReport(collector=name):
+            case ev.BinReport(collector=name, full=full):
+                self.bins[name] = full
                 self._spoke("collector", name, "bin_full")
             case ev.ResetButton(collector=name):
                 self._spoke("collector", name, "reset")

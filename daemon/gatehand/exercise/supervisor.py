@@ -14,7 +14,7 @@ from gatehand.mqtt.inbox import Message
 from gatehand.mqtt.transport import MessageKind, Outgoing
 from gatehand.shell.encode_commands import CommandEncoder
 from gatehand_rules import events as ev
-from gatehand_rules.commands import CollectorOff, OpenGate, ShutGate
+from gatehand_rules.commands import CollectorOff, CollectorOn, OpenGate, ShutGate
 from gatehand_rules.words import CollectorWord, Position
 
 REASON: Final = "exercise"
@@ -34,7 +34,8 @@ class RefusedError(Exception):
     """It was not begun; says why and what to do."""
 
     def __str__(self) -> str:
-        return f"refused: {super().__str__()}. Nothing was moved."
+        text = super().__str__()
+        return f"refused: {text}{'' if text.endswith('?') else '.'} Nothing was moved."
 
 
 class BrokenOffError(Exception):
@@ -63,6 +64,8 @@ class Supervisor:
         """The gate that is being exercised."""
         self.objections: list[str] = []
         """What the broker had against its commands, as sentences."""
+        self.runs: str | None = None
+        """A collector that we have switched on ourselves."""
         self.pressing = False
         """A stop contact or a reset is being pressed by our own asking, and nothing moves."""
         self._encoder = CommandEncoder(config)
@@ -136,7 +139,7 @@ class Supervisor:
         Raises:
             RefusedError: with every reason and what to do.
         """
-        if reasons := [*self._running_by_daemon(), *self._turning(), *self._stopped()]:
+        if reasons := [*self._running_by_daemon(), *self._turning(), *self.stopped()]:
             raise RefusedError("; ".join(reasons))
 
     async def hold(self) -> None:
@@ -211,13 +214,22 @@ class Supervisor:
         """Command a gate."""
         await self._send(OpenGate(gate) if to is Position.OPEN else ShutGate(gate))
 
+    async def switch(self, collector: str, *, on: bool) -> None:
+        """Command a collector's switch. What must be so before an on, its caller sees to."""
+        await self._send(CollectorOn(collector) if on else CollectorOff(collector))
+
+    def stand_down(self) -> None:
+        """From now on nothing that is heard stops what is done: it is being ended."""
+        self._guards = False
+
     async def make_safe(self) -> str:
         """After a halt: air for a fan that turns, else the gate as it was found. Says what was done.
 
         Nothing moves while a stop contact is active: somebody's hand may be in a gate.
         """
-        gate, self._guards = self.moving, False
-        if self._stopped():
+        gate = self.moving
+        self.stand_down()
+        if self.stopped():
             return "" if gate is None else f"Gate {gate} was left where it is."
         turning = [*self._turning()]
         told_off = bool(turning) and not self.result.with_daemon
@@ -233,7 +245,7 @@ class Supervisor:
         for name in self.config.collector:
             await self._send(CollectorOff(name))
 
-    async def _send(self, command: OpenGate | ShutGate | CollectorOff) -> None:
+    async def _send(self, command: OpenGate | ShutGate | CollectorOn | CollectorOff) -> None:
         outgoing = self._encoder.message(command)
         if outgoing is not None and (objection := await self.world.send(outgoing)) is not None:
             self.objections.append(objection)
@@ -252,7 +264,7 @@ class Supervisor:
         for name in (*self.result.held, *self.result.held_before) if with_daemon and not self.pressing else ():
             if (word := self._states().get(name)) != CollectorWord.HELD:
                 return f"the collector {name} is no longer held (it is {word}): somebody has reset it"
-        return next(iter((*self._turning(), *(() if self.pressing else self._stopped()))), None)
+        return next(iter((*self._turning(), *(() if self.pressing else self.stopped()))), None)
 
     def _running_by_daemon(self) -> Iterator[str]:
         for name in self.config.collector if self.result.with_daemon else ():
@@ -264,13 +276,16 @@ class Supervisor:
 
     def _turning(self) -> Iterator[str]:
         for name, collector in self.config.collector.items():
+            if name == self.runs:
+                continue
             amps = self.observed.fan_amps.get(name)
             if self.observed.fan_reports.get(name):
                 yield f"the collector {name} turns: its switch reports on; switch it off first"
             elif amps is not None and amps >= collector.running_amps:
                 yield f"the collector {name} turns: its motor draws {amps:g} A; switch it off first"
 
-    def _stopped(self) -> list[str]:
+    def stopped(self) -> list[str]:
+        """Stop contacts that are active, each as a clause."""
         return [
             f"the stop contact {name} is active; see to the cause and release it first (if nobody has pressed it, its "
             f"words active and clear are exchanged in [stop.{name}])"
