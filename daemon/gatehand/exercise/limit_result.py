@@ -9,6 +9,7 @@ from typing import Final
 import msgspec
 
 from gatehand.exercise.results import WIDTH, Remark, failed, is_failed, look
+from gatehand.journal.sentences import spoken
 from gatehand.text import listed, wrapped
 
 REFRESHES: Final = 3.0
@@ -120,7 +121,7 @@ def _lines(result: LimitResult) -> Iterator[str]:
     if result.made_safe:
         yield result.made_safe
     if result.ok:
-        gates = f" with {listed(result.gates, last='and')} open" if result.gates else ""
+        gates = f" with {listed(map(spoken, result.gates), last='and')} open" if result.gates else ""
         yield f"All is well: tried{gates}, refresh = {result.refresh:g} s."
     else:
         yield "Not all is well."
