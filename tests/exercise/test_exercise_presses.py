@@ -39,7 +39,7 @@ def enter(world: VirtualWorld) -> None:
 
 WELL: Mapping[str, Does] = {
     "Press the stop": says("estop", '{"s": 1}'),
-    "Now release": says("estop", '{"s": 0}'),
+    "Release the stop": says("estop", '{"s": 0}'),
     "Press the button": says("g/router/button", SINGLE),
     "Press the reset": both(says("c/reset", "down"), says("c/reset", "up", 1.6)),
 }
@@ -47,7 +47,13 @@ WELL: Mapping[str, Does] = {
 
 def world(daemon: str | None = None, **instead: Does) -> VirtualWorld:
     """A person who presses what he is asked for; `instead`: stop, release, button or reset, done otherwise."""
-    does = {**WELL, **{key: instead[key.split()[-1]] for key in WELL if key.split()[-1] in instead}}
+    keys = {
+        "stop": "Press the stop",
+        "release": "Release the stop",
+        "button": "Press the button",
+        "reset": "Press the reset",
+    }
+    does = {**WELL, **{keys[key]: do for key, do in instead.items()}}
 
     def person(world: VirtualWorld, question: str) -> None:
         for key, do in does.items():

@@ -21,15 +21,15 @@ AFTERTHOUGHT: Final = 1.0
 CAUTION: Final = """\
 Stop contacts and buttons are pressed once each. Press a stop with nobody at a machine: what it is wired to stops.
 Gatehand only watches its contact and is no safety device: try the stop itself as its maker says."""
-_OR_NOTHING: Final = "(Enter if nothing is said here then; skip; quit)"
+_OR_NOTHING: Final = "(Enter if nothing is heard; skip; quit)"
 
 
 async def exercise(supervisor: Supervisor, signal: Signal) -> PressResult:
     """Ask for the press, and for its end where it has one, and look at both."""
     heard, world, whose = supervisor.observed.presses[signal.path], supervisor.world, not_tried(signal).whose
     asked = world.now()
-    how = "for about half a second" if signal.key == "reset" else "once"
-    world.ask(f"Press the {whose} {how} now {_OR_NOTHING}")
+    how = " for half a second" if signal.key == "reset" else ""
+    world.ask(f"Press the {whose}{how} {_OR_NOTHING}")
     pressed = await _await_word(supervisor, heard, asked, pressed=True)
     if pressed == SKIP:
         return not_tried(signal)
@@ -71,7 +71,7 @@ async def _release(supervisor: Supervisor, signal: Signal, heard: PressHeard, pr
         return None
     if signal.key == "reset":
         return await _of_reset(supervisor, signal, heard, pressed)
-    supervisor.world.ask(f"Now release the {not_tried(signal).whose} {_OR_NOTHING}")
+    supervisor.world.ask(f"Release the {not_tried(signal).whose} {_OR_NOTHING}")
     released = await _await_word(supervisor, heard, pressed, pressed=False)
     if released == SKIP:
         return look(f"Its release was not tried{'' if supervisor.person else ': nobody was there any more'}.")
@@ -81,6 +81,7 @@ async def _release(supervisor: Supervisor, signal: Signal, heard: PressHeard, pr
             f"Released, it still says {heard.last!r} on {signal.topic}, not its clear {clear!r}: nothing starts until "
             "it does."
         )
+    supervisor.world.say(f"  Heard: {heard.last!r} on {signal.topic}.")
     return None
 
 

@@ -93,7 +93,8 @@ async def _every_press(supervisor: Supervisor, signals: Sequence[Signal], asked:
         world.say(f"{why} nobody is asked to press the {names}: not tried.")
         presses += map(one_press.not_tried, signals)
         return
-    world.say(one_press.CAUTION)
+    if not any(each.tried for each in presses):
+        world.say(one_press.CAUTION)
     for signal in signals:
         supervisor.pressing = True
         presses.append(await one_press.exercise(supervisor, signal))
