@@ -130,14 +130,37 @@ def test_a_limit_that_does_not_fit_the_refresh_is_told_with_one_that_does(limit:
     assert words in " ".join(limit_result.text(result).split())
 
 
-def test_a_sensor_that_speaks_seldom_leaves_a_span() -> None:
-    world = World(45.0, text=NO_STATE, fan=CollectorHabits(every=7.0))
-    world.fan._delay = 0.0  # noqa: SLF001 - it tells of no change by itself
+def seldom(world: World) -> World:
+    """Its motor's sensor speaks every 7 s, and of no change by itself."""
     world.mute.add("c/amps")
-    for second in range(0, 90, 7):
-        amps = lambda: world.publish("x/amps", f"{world.fan.amps(world.time):.2f}")  # noqa: E731
-        world.plan(second + 0.5, amps)
-    world._reroute["x/amps"] = "c/amps"  # noqa: SLF001
+    world._reroute["slow"] = "c/amps"  # noqa: SLF001
+    for second in range(0, 110, 7):
+        world.plan(second + 0.5, lambda: world.publish("slow", f"{world.fan.amps(world.time):.2f}"))
+    return world
+
+
+def test_a_switch_that_is_off_just_in_time_is_believed_when_the_motor_has_followed() -> None:
+    found = [seldom(World(limit)).limit() for limit in (55.0, 56.5, 58.0, 59.5)]
+    assert [each.limit for each in found] == pytest.approx([55.0, 56.5, 58.0, 59.5], abs=0.1)
+    assert all(each.seen_by is SeenBy.STATE for each in found)
+
+
+def test_another_fan_that_turns_meanwhile_ends_it() -> None:
+    second = (
+        '[collector.sander]\ncommand = { topic = "c2/set", on = "1", off = "0" }\nmin_open = 0\n'
+        'state = { topic = "c2/state", on = "1", off = "0" }\n[tool.sander]\ncollector = "sander"\n'
+        'current = { topic = "t/sander/amps" }\nstart_amps = 2\n'
+    )
+    text = TEXT.replace('state = { topic = "g/', 'collector = "main"\nstate = { topic = "g/')
+    text = text.replace('command = { topic = "g/router', 'collector = "main"\ncommand = { topic = "g/router') + second
+    world = World(0.0, text=text)
+    world.plan(RUNS, lambda: world.publish("c2/state", "1"))
+    assert "STOPPED: the collector sander turns" in shown(world)
+    assert world.stands()
+
+
+def test_a_sensor_that_speaks_seldom_leaves_a_span() -> None:
+    world = seldom(World(45.0, text=NO_STATE))
     result = world.limit()
     assert result.seen_by is SeenBy.MOTOR
     assert result.limit is not None

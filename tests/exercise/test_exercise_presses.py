@@ -233,3 +233,18 @@ def test_skip_and_quit_are_heard() -> None:
     result = pressed(world(stop=lambda world: world.type("s"), button=lambda world: world.type("skip")))
     assert [each.tried for each in result.presses] == [False, False, True]
     assert pressed(world(stop=lambda world: world.type("quit"))).broken_off
+
+
+def test_with_yes_nobody_is_asked_though_somebody_is_there() -> None:
+    found = world()
+    result = found.go(gates=False, presses=True, yes=True)
+    assert [each.tried for each in result.presses] == [False, False, False]
+    assert not any(text.startswith("Press the") for text in found.said)
+
+
+def test_a_word_that_the_broker_had_kept_is_no_press() -> None:
+    def kept(world: VirtualWorld) -> None:
+        world.plan(1.0, lambda: world.publish("g/router/button", SINGLE, retained=True))
+        enter(world)
+
+    assert "Nothing came on g/router/button" in words(of(pressed(world(button=kept)), "button"))
