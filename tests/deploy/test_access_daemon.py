@@ -1,5 +1,6 @@
 """The real daemon on a broker set up as deploy/ does it: it can do its work, and nobody else can do it for him."""
 
+import json
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -132,6 +133,9 @@ def test_the_hands_login_may_ask_and_another_is_told_that_it_may_not(
     assert "the login viewer may not" in err, err
     assert "--username hands" in err
     assert ("not authorized" in err) is (protocol == "5"), "MQTT 3.1.1 has no word for it"
+    code, out, err = does("nobody", "reset", "--json")
+    assert (code, err, json.loads(out)["rule"]) == (1, "", "not_allowed")
+    assert "refused the login of user 'nobody'" in out
     code = main(["reset", "--config", str(tmp_path / "own.toml")])
     assert code == 1
     assert "--username hands" in capsys.readouterr().err, "who may not read the daemon's password is told how"

@@ -154,8 +154,9 @@ def test_another_fan_that_turns_meanwhile_ends_it() -> None:
     text = TEXT.replace('state = { topic = "g/', 'collector = "main"\nstate = { topic = "g/')
     text = text.replace('command = { topic = "g/router', 'collector = "main"\ncommand = { topic = "g/router') + second
     world = World(0.0, text=text)
-    world.plan(RUNS, lambda: world.publish("c2/state", "1"))
+    world.plan(RUNS + 10, lambda: world.publish("c2/state", "1"))
     assert "STOPPED: the collector sander turns" in shown(world)
+    assert world.when(OFF) == pytest.approx(RUNS + 10, abs=0.1), "at once"
     assert world.stands()
 
 
