@@ -24,7 +24,7 @@ _TABLES: Final[dict[str, tuple[Takes, str]]] = {
     "gate": ("name", "gate"),
     "collector": ("name", "collector"),
     "open": ("names", "gate"),
-    "names": ("name", "gate,tool"),
+    "names": ("name", "gate,tool,stop,collector"),
     "subject": ("name", "tool,gate,collector"),
     "upkeep": ("name", "upkeep"),
 }

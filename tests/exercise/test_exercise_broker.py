@@ -21,6 +21,7 @@ from gatehand.mqtt.settings import BrokerSettings
 from gatehand.shell.daemon import Daemon
 from gatehand.simshop.gate import GateHabits, GateTrouble
 from gatehand.simshop.sim_shop import Habits, SimShop
+from gatehand_rules.state import tool_word
 
 pytestmark = pytest.mark.broker
 
@@ -175,6 +176,10 @@ async def test_with_the_daemon_gates_are_measured_under_its_hold(tmp_path: Path)
 
 async def test_it_refuses_while_the_daemon_runs_the_collector(tmp_path: Path) -> None:
     async with world(tmp_path) as shop:
+        assert shop.daemon is not None
+        daemon = shop.daemon
+        # A tool that draws when it is first seen starts nothing.
+        await until(lambda: daemon.engine and all(tool_word(tool) == "idle" for tool in daemon.engine.state.tools))
         shop.start("band_saw")
         await until(lambda: shop.shop.collectors["main"].turns)
         code, out, err = await run(shop, "--yes")

@@ -11,20 +11,19 @@ from gatehand.simshop.gate import GateTrouble
 
 def test_the_table_has_every_gate_and_tool_with_its_figures() -> None:
     result = VirtualWorld(person=at_the_tools(), daemon="off").go(tools=True)
-    text = results.text(result, config())
+    text = results.text(result)
     rows = [line.split() for line in text.splitlines() if line.startswith("band saw ")]
     assert " ".join(rows[0][2:]) == "1.20 / 1.20 / 1.20 1.20 / 1.20 / 1.20 1.5 well"
     assert rows[1][-1] == "well"
     assert "well, by eye" in text
     assert "All is well." in text
-    assert max(len(line) for line in text.splitlines() if "mosquitto_pub" not in line) <= 80
+    assert max(len(line) for line in text.splitlines()) <= 80
 
 
 def test_the_hold_is_left_and_how_to_reset_it_is_printed() -> None:
-    text = results.text(VirtualWorld(daemon="off").go(), config())
-    assert "publish anything, not retained, to gatehand/collector/main/reset" in " ".join(text.split())
-    assert "mosquitto_pub -h 127.0.0.1 -p 1883 -t 'gatehand/collector/main/reset' -m 1" in text
-    assert "nothing is held" in results.text(VirtualWorld().go(), config())
+    text = results.text(VirtualWorld(daemon="off").go())
+    assert "The collector main is still held. When the shop is ready: gatehand reset main" in text
+    assert "nothing is held" in results.text(VirtualWorld().go())
 
 
 def test_proposals_are_toml_for_the_config() -> None:
@@ -38,7 +37,7 @@ def test_proposals_are_toml_for_the_config() -> None:
 def test_what_failed_is_told_by_name_and_decides_the_end() -> None:
     world = VirtualWorld()
     world.shop.gates["band_saw"].suffer(GateTrouble.JAM, 0.0)
-    text = results.text(world.go(), config())
+    text = results.text(world.go())
     assert "FAILED\n  gate band saw: No report came on g/band_saw/state" in text
     assert text.endswith("Not all is well.")
 

@@ -11,9 +11,13 @@ from pathlib import Path
 
 from gatehand.config import Config
 from gatehand.config.load import load_text
+from gatehand.exercise.limit_result import LimitResult
+from gatehand.exercise.observed_state import press_words
 from gatehand.exercise.results import Result
 from gatehand.exercise.terminal_io import EndOfInput, TerminalEvent, TerminalIo
+from gatehand.exercise.time_limit import measure
 from gatehand.exercise.walk import Asked, walk
+from gatehand.mqtt.client import ClientError
 from gatehand.mqtt.inbox import Message
 from gatehand.mqtt.transport import Outgoing
 from gatehand.simshop.device import Sent
@@ -113,16 +117,27 @@ class VirtualWorld(TerminalIo):
         self._spelling = dict(spelling or {})
         self._waiting: list[TerminalEvent] = [] if person is not None else [EndOfInput.NOBODY_THERE]
         self._plans: list[tuple[float, int, Callable[[], None]]] = []
+        self._broken: ClientError | None = None
+        self.sent_anew: list[tuple[str, str]] = []
+        """What came to the broker over another connection."""
+        self.broker_comes_back = True
         self._hear(self.shop.begin(0.0), retained=True)
         if daemon is not None:
             self.publish("gatehand/online", "1", retained=True)
             self.daemon_shows(daemon, retained=True)
 
-    def go(self, *, tools: bool = False, gates: bool = True, rounds: int = 5, yes: bool = True) -> Result:
+    def go(
+        self, *, tools: bool = False, gates: bool = True, presses: bool = False, rounds: int = 5, yes: bool = True
+    ) -> Result:
         """Exercise all of it."""
         every_tool = tuple(self.config.tool) if tools else ()
         every_gate = tuple(self.config.gate) if gates else ()
-        return asyncio.run(walk(self.config, self, Asked(every_gate, every_tool, rounds, yes=yes)))
+        every_press = tuple(one for one in self.config.signals() if press_words(one)) if presses else ()
+        return asyncio.run(walk(self.config, self, Asked(every_gate, every_tool, rounds, every_press, yes=yes)))
+
+    def limit(self, *, yes: bool = True, held: str | None = None) -> LimitResult:
+        """Try the time limit of the collector's switch."""
+        return asyncio.run(measure(self.config, self, "main", yes=yes, held=held))
 
     # The world's side
 
@@ -137,6 +152,18 @@ class VirtualWorld(TerminalIo):
     def type(self, text: str = "", *, after: float = 0.0) -> None:
         """The person types a line."""
         self.plan(after, lambda: self._waiting.append(text))
+
+    def leave(self, *, after: float = 0.0) -> None:
+        """The person goes."""
+        self.plan(after, lambda: self._waiting.append(EndOfInput.NOBODY_THERE))
+
+    def lose_broker(self, *, after: float = 0.0) -> None:
+        """The connection ends: nothing is heard or sent any more."""
+
+        def lose() -> None:
+            self._broken = ClientError("the broker is gone (test)")
+
+        self.plan(after, lose)
 
     def interrupt(self, *, after: float = 0.0) -> None:
         self.plan(after, lambda: self._waiting.append(EndOfInput.INTERRUPTED))
@@ -159,7 +186,18 @@ class VirtualWorld(TerminalIo):
         assert self._person is not None, f"nobody is there to be asked: {text}"
         self._person(self, text)
 
+    async def send_anew(self, off: Outgoing, within: float) -> str | None:
+        assert self._broken is not None
+        if not self.broker_comes_back:
+            self.time += within
+            return "no connection to the broker"
+        self.sent_anew.append((off.topic, off.payload.decode()))
+        self.shop.deliver(off.topic, off.payload, self.time)
+        return None
+
     async def send(self, outgoing: Outgoing) -> str | None:
+        if self._broken is not None:
+            raise self._broken
         self.before_send(outgoing)
         payload = outgoing.payload.decode()
         self.sent.append((outgoing.topic, payload))
@@ -178,6 +216,8 @@ class VirtualWorld(TerminalIo):
                 self._plans.pop(0)[2]()
             if not self._waiting and self.time >= until:
                 return None
+            if self._broken is not None:
+                raise self._broken
         return self._waiting.pop(0)
 
     def _hear(self, sent: list[Sent], *, retained: bool = False) -> None:

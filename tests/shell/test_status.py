@@ -2,13 +2,17 @@
 
 import json
 import re
+import shlex
+from collections.abc import Iterator
 
 import pytest
 from shell_support import SHOP, World
 
+from gatehand.cli import COMMANDS, command_parser
+from gatehand.mqtt.payload import Rejected
 from gatehand.mqtt.transport import MessageKind
 from gatehand.shell.alarm_words import words
-from gatehand_rules.findings import WHATS, Alarm, Rule
+from gatehand_rules.findings import WHATS, Alarm, Fact, Rule
 
 RFC_3339 = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{3}Z")
 
@@ -201,6 +205,48 @@ def test_the_alarms_that_the_rules_raise_are_those_that_have_words() -> None:
     known = {(kind, what) for kind, each in WHATS.items() for what in each}
     assert found == {what for _, what in known}
     assert known == {key[:2] for key in alarm_words._WORDS}  # noqa: SLF001
+
+
+def every_next_step() -> Iterator[str]:
+    """Of each alarm in each of its cases, the rules' and the shell's own."""
+    from gatehand.shell import alarm_words as own
+
+    facts: dict[str, Fact] = {"gates": "saw, planing", "stop": "estop", "key": "current"}
+    for kind, what, case in own._WORDS:  # noqa: SLF001
+        because, then = own._WORDS[kind, what, case]  # noqa: SLF001
+        yield because
+        told: dict[str, Fact] = {"told": case, "then": case, "never_heard": case == "never_heard"}
+        told |= {"says": "x"} if case == "says" else {}
+        told |= {"topic": "saw/amps"} if case == "topic" else {}
+        found = words(Alarm(kind, "saw", what), Rule(case) if case in set(Rule) else Rule.TRAVEL, {**facts, **told})[1]
+        assert found.split(" ")[0] == then.split(" ")[0], "this very case"
+        yield found
+    shown = (
+        *(own.unheard(kind, "saw", "t") for kind in ("stop", "tool", "gate", "collector")),
+        own.not_understood("stop", "saw", "contact", "t", Rejected("found another word", "x")),
+        own.retained_command("gate", "saw", "t"),
+        own.config_rejected(["a", "b", "c", "d"]),
+        *(make("it is gone") for make in (own.config_unreadable, own.config_waits, own.log_trouble, own.same_base)),
+        *(make("it is full") for make in (own.recording_trouble, own.internal_error)),
+        own.memory_trouble("it is full", ("main",)),
+        own.subscription_refused(("t",)),
+    )
+    yield from (one.next for one in shown)
+
+
+def test_every_command_that_an_alarm_names_is_there_and_takes_what_stands_behind_it() -> None:
+    coming = {"listen"} - COMMANDS.keys()
+    tried = set()
+    for said in every_next_step():
+        plain = re.sub("`[^`]*`", "", said)
+        assert "gatehand" not in plain, f"without its marks: {said}"
+        for command in re.findall("`([^`]*)`", said):
+            program, name, *rest = shlex.split(command)
+            assert program == "gatehand", said
+            if name not in coming:
+                command_parser(name)[1].parse_args(rest)  # exits on a mistake
+            tried.add(command)
+    assert {"gatehand reset saw", "gatehand exercise saw", "gatehand exercise saw planing", "gatehand check"} <= tried
 
 
 def test_a_hot_reading_publishes_nothing() -> None:

@@ -3,8 +3,18 @@
 import argparse
 import asyncio
 import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, TypeVar
 
-from gatehand.commands import configured, ending, no_such, print_json, whole_number
+from gatehand.commands import WRONG_USAGE, CommandError, configured, ending, no_such, print_json, whole_number
+
+if TYPE_CHECKING:
+    from collections.abc import Awaitable, Callable
+
+    from gatehand.config import Config, Loaded
+    from gatehand.exercise.terminal_io import TerminalIo
+
+T = TypeVar("T")
 
 _MOST_ROUNDS = 50
 
@@ -12,11 +22,17 @@ _MOST_ROUNDS = 50
 def configure(parser: argparse.ArgumentParser) -> None:
     """Its options."""
     parser.description = (
-        "Commissioning. Keeps the collector off (a running daemon is told to hold), then moves each gate open and "
-        "shut and measures its travel, then asks for each tool to be started and looks which sensor sees it. Asks "
-        "before anything moves. Exits 1 when something failed. Hands out of the gates; this is no lockout."
+        "Commissioning. Keeps the collector off (a running daemon is told to hold), asks for each stop contact to be "
+        "pressed, moves each gate open and shut and measures its travel, asks for each tool to be started and looks "
+        "which sensor sees it, then asks for each button. Asks before anything moves. Exits 1 when something failed. "
+        "Hands out of the gates; this is no lockout."
     )
-    parser.add_argument("names", nargs="*", metavar="NAME", help="only these gates and tools; else all")
+    parser.add_argument(
+        "names",
+        nargs="*",
+        metavar="NAME",
+        help="only these gates, tools, stops and collectors, with their buttons; else all",
+    )
     parser.add_argument(
         "--rounds",
         type=whole_number("a number of rounds", _MOST_ROUNDS),
@@ -24,44 +40,110 @@ def configure(parser: argparse.ArgumentParser) -> None:
         metavar="N",
         help="times each gate is opened and shut; default 5",
     )
-    parser.add_argument("--no-tools", action="store_true", help="the gates only")
-    parser.add_argument("--yes", action="store_true", help="do not ask before gates move: you have looked")
+    parser.add_argument("--no-tools", action="store_true", help="leave the tools out")
+    parser.add_argument("--no-buttons", action="store_true", help="leave stop contacts and buttons out")
+    parser.add_argument("--yes", action="store_true", help="do not ask, for scripts: you have looked")
+    parser.add_argument(
+        "--limit",
+        dest="collector",
+        metavar="COLLECTOR",
+        help=(
+            "instead: start this collector's fan with a gate proven open, do not repeat its on, and measure when its "
+            "switch goes off by its own time limit; with no daemon running"
+        ),
+    )
+    parser.add_argument(
+        "--state",
+        type=Path,
+        metavar="FOLDER",
+        help="with --limit: the daemon's state folder, for its holds; else STATE_DIRECTORY, else beside the config",
+    )
     parser.add_argument("--json", action="store_true", help="the result for programs; what is asked and said on stderr")
 
 
 def run(args: argparse.Namespace) -> int:
     """Exercise."""
+    return _walk(args) if args.collector is None else _measure_limit(args)
+
+
+def _walk(args: argparse.Namespace) -> int:
     from gatehand.exercise import results
+    from gatehand.exercise.observed_state import press_words
+    from gatehand.exercise.walk import Asked, walk
+    from gatehand.mqtt.client import ClientError
+
+    config, loaded, _ = configured(args.config)
+    known = (*config.gate, *config.tool, *config.stop, *config.collector)
+    for name in args.names:
+        if name not in known:
+            raise no_such("gatehand exercise: there is no gate, tool, stop or collector", name, known)
+    gates = tuple(name for name in config.gate if name in (args.names or known))
+    tools = tuple(name for name in config.tool if name in (args.names or known) and not args.no_tools)
+    pressed = () if args.no_buttons else tuple(one for one in config.signals() if press_words(one))
+    presses = tuple(one for one in pressed if one.name in (args.names or known))
+    asked = Asked(gates, tools, args.rounds, presses, yes=args.yes)
+
+    async def exercise(world: "TerminalIo") -> results.Result:
+        try:
+            return await walk(config, world, asked)
+        except ClientError as error:
+            raise ClientError(f"{error}; look at the gates: one may not stand where it was found") from error
+
+    result = _in_the_shop(config, loaded, args, exercise)
+    if args.json:
+        print_json({"config": str(loaded.path), **results.as_json(result, config)})
+    else:
+        print(f"\n{results.text(result)}")
+    return 0 if result.ok else 1
+
+
+def _measure_limit(args: argparse.Namespace) -> int:
+    from gatehand.exercise import limit_result
+    from gatehand.exercise.time_limit import measure
+    from gatehand.shell.state_file import recall
+    from gatehand.shell.state_folder import is_locked, state_folder
+
+    config, loaded, _ = configured(args.config)
+    name = args.collector
+    if name not in config.collector:
+        raise no_such("gatehand exercise: there is no collector", name, config.collector)
+    if args.names:
+        raise CommandError("gatehand exercise: --limit tries one switch alone: leave the names out", WRONG_USAGE)
+    if config.collector[name].refresh == 0:
+        raise CommandError(f"gatehand exercise: {limit_result.refused_without_refresh(name)}")
+    folder = state_folder(args.state, args.config)
+    if is_locked(folder):
+        raise CommandError(
+            f"gatehand exercise: a daemon runs here ({folder}): stop it for this test, and start it again"
+        )
+    notes = recall(folder)
+    topic = config.collector[name].command.topic
+    holds = (each.why for each in notes.holds if topic == each.command_topic or name == each.collector)
+    held = next(holds, notes.unreadable)
+    result = _in_the_shop(config, loaded, args, lambda world: measure(config, world, name, yes=args.yes, held=held))
+    if args.json:
+        print_json({"config": str(loaded.path), **limit_result.as_json(result)})
+    else:
+        print(f"\n{limit_result.text(result)}")
+    return 0 if result.ok else 1
+
+
+def _in_the_shop(
+    config: "Config", loaded: "Loaded", args: argparse.Namespace, does: "Callable[[TerminalIo], Awaitable[T]]"
+) -> "T":
+    """What it gives, with a connection and a person."""
     from gatehand.exercise.observed_state import ObservedState
     from gatehand.exercise.supervisor import BrokenOffError, RefusedError
     from gatehand.exercise.terminal_io import terminal_io
-    from gatehand.exercise.walk import Asked, walk
     from gatehand.mqtt.client import ClientError
     from gatehand.mqtt.settings import broker_settings, fresh_client_id
     from gatehand.small_files import NoSecretError
 
-    config, loaded, _ = configured(args.config)
-    known = (*config.gate, *config.tool)
-    for name in args.names:
-        if name not in known:
-            raise no_such("gatehand exercise: there is no gate and no tool", name, known)
-    gates = tuple(name for name in config.gate if name in (args.names or known))
-    tools = tuple(name for name in config.tool if name in (args.names or known) and not args.no_tools)
-    asked = Asked(gates, tools, args.rounds, yes=args.yes)
-    out = sys.stderr if args.json else sys.stdout
-
-    async def exercise() -> results.Result:
+    async def there() -> "T":
         async with terminal_io(settings, ObservedState(config).topics, out) as world:
-            try:
-                return await walk(config, world, asked)
-            except ClientError as error:
-                raise ClientError(f"{error}; look at the gates: one may not stand where it was found") from error
+            return await does(world)
 
+    out = sys.stderr if args.json else sys.stdout
     with ending(RefusedError, BrokenOffError, ClientError, NoSecretError, by="gatehand exercise: "):
         settings = broker_settings(config, loaded.file, client_id=fresh_client_id(config.broker.base, "exercise"))
-        result = asyncio.run(exercise())
-    if args.json:
-        print_json({"config": str(loaded.path), **results.as_json(result, config)})
-    else:
-        print(f"\n{results.text(result, config)}")
-    return 0 if result.ok else 1
+        return asyncio.run(there())

@@ -7,8 +7,9 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
 
 from gatehand.config import Config
-from gatehand.config.signals import Signal
+from gatehand.config.signals import Button, Contact, ResetInput, Signal
 from gatehand.mqtt.inbox import Message
+from gatehand.mqtt.payload import Reader, Rejected, UnknownWord, excerpt
 from gatehand.screen.daemon_status import DaemonStatus
 from gatehand.shell.routes import Routes
 from gatehand_rules import events as ev
@@ -17,6 +18,7 @@ if TYPE_CHECKING:
     from gatehand_rules.words import Position
 
 READINGS_KEPT: Final = 2_000
+_MEANS_PRESSED: Final = frozenset({"active", "pressed"})
 
 
 @dataclass(slots=True)
@@ -39,6 +41,50 @@ class ToolHeard:
         return max((amps for _, amps in self.since(since)), default=None)
 
 
+@dataclass(frozen=True, slots=True)
+class PressWord:
+    """One live word of a contact or a button, at `at` (monotonic seconds). `is_pressed` None: none of its words."""
+
+    at: float
+    word: str
+    is_pressed: bool | None
+
+
+@dataclass(slots=True)
+class PressHeard:
+    """What a stop contact, a reset button or a hand button said live, oldest first."""
+
+    words: list[PressWord] = field(default_factory=list)
+    unreadable: str = ""
+    """Why the last payload without a word could not be read."""
+
+    @property
+    def last(self) -> str:
+        """The last word; empty: there is none."""
+        return self.words[-1].word if self.words else ""
+
+    def since(self, at: float) -> list[PressWord]:
+        """Words from `at` on."""
+        return [one for one in self.words if one.at >= at]
+
+    def first(self, since: float, *, is_pressed: bool) -> float | None:
+        """When it first said from then on that it is pressed (or is not)."""
+        return next((one.at for one in self.since(since) if one.is_pressed is is_pressed), None)
+
+
+def press_words(signal: Signal) -> dict[str, str]:
+    """The words of something that a person presses, by their keys in the config; empty: it is none."""
+    match signal.key, signal.heard:
+        case "contact", Contact(active=active, clear=clear):
+            return {"active": active, "clear": clear}
+        case "reset", ResetInput(pressed=pressed, released=released):
+            return {"pressed": pressed, "released": released}
+        case "button", Button(pressed=pressed):
+            return {"pressed": pressed}
+        case _:
+            return {}
+
+
 class ObservedState:
     """What was heard of one config's shop."""
 
@@ -46,6 +92,9 @@ class ObservedState:
         self._config = config
         self._signals = tuple(one for one in config.signals() if one.heard is not None)
         self._routes = Routes(config)
+        self._pressed = tuple(one for one in self._signals if press_words(one))
+        self.presses = {one.path: PressHeard() for one in self._pressed}
+        """By the signal's path in the config."""
         self.daemon = DaemonStatus(config.broker.base)
         """What a daemon says of itself, of collectors and of gates."""
         self.gates: dict[str, Position] = {}
@@ -55,6 +104,8 @@ class ObservedState:
         """Each fan's state as its switch reports it."""
         self.fan_readings: dict[str, float] = {}
         self.stops: dict[str, bool] = {}
+        self.bins: dict[str, bool] = {}
+        """Whether each collector's bin is full."""
         self.unreadable: dict[tuple[str, str], str] = {}
         """Kind and name to why a payload could not be read, where none could since."""
         self._spoken: set[tuple[str, str, str | None]] = set()
@@ -75,6 +126,8 @@ class ObservedState:
             self._note(event, message.received)
         if found is not None:
             self._note_buttons()
+        if not message.retained:
+            self._note_presses(message)
         return found or ()
 
     def unheard(self) -> list[Signal]:
@@ -98,7 +151,8 @@ class ObservedState:
             case ev.CollectorReading(collector=name, value=value):
                 self.fan_readings[name] = value
                 self._spoke("collector", name, self._config.collector[name].sensor_key)
-            case ev.BinReport(collector=name):
+            case ev.BinReport(collector=name, full=full):
+                self.bins[name] = full
                 self._spoke("collector", name, "bin_full")
             case ev.ResetButton(collector=name):
                 self._spoke("collector", name, "reset")
@@ -120,6 +174,20 @@ class ObservedState:
         for one in self._signals:
             if one.key == "button" and one.place in self._routes.found:
                 self._spoke(one.kind, one.name, one.key)
+
+    def _note_presses(self, message: Message) -> None:
+        for one in self._pressed:
+            if one.topic != message.topic or one.heard is None:
+                continue
+            heard, words = self.presses[one.path], press_words(one)
+            match Reader(one.heard.pointer).read_word(message.payload, dict(zip(words.values(), words, strict=True))):
+                case Rejected(why=why, shown=shown):
+                    heard.unreadable = f"{why} ({shown!r})"
+                case UnknownWord(text=text):
+                    heard.words.append(PressWord(message.received, excerpt(text.encode()), None))
+                case str() as key:
+                    heard.words.append(PressWord(message.received, words[key], key in _MEANS_PRESSED))
+            del heard.words[:-READINGS_KEPT]
 
     def _spoke(self, kind: str, name: str, key: str | None) -> None:
         self._spoken.add((kind, name, key))

@@ -4,7 +4,7 @@ Below, pure: what is missing, exchanged or slow in the measured moves.
 """
 
 from collections import Counter
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from typing import Final, TypeAlias
 
 from gatehand.config.tables import GateTable
@@ -67,20 +67,20 @@ async def _reporting(supervisor: Supervisor, name: str, gate: GateTable, rounds:
     patience = max(LEAST_PATIENCE, PATIENCE * gate.travel)
     if supervisor.observed.gates.get(name) is not Position.SHUT:
         # Not measured: its beginning is not known.
-        await _move(supervisor, name, Position.SHUT, patience)
+        await move(supervisor, name, Position.SHUT, patience)
     moves: list[Move] = []
     for _ in range(rounds):
-        moves += [await _move(supervisor, name, to, patience) for to in (Position.OPEN, Position.SHUT)]
+        moves += [await move(supervisor, name, to, patience) for to in (Position.OPEN, Position.SHUT)]
         if len(moves) >= ENOUGH_SILENCE and longest(moves[-ENOUGH_SILENCE:]) is None:
             break
     remarks = tuple(judge_reported(name, gate, moves, supervisor.objections))
     # It stands shut after the last round, as far as anybody knows.
     if left is not Position.SHUT or moves[-1].took is None:
-        await _move(supervisor, name, left, max(1.0, gate.travel))
+        await move(supervisor, name, left, max(1.0, gate.travel))
     return How.REPORTED, moves, remarks
 
 
-async def _move(supervisor: Supervisor, name: str, to: Position, patience: float) -> Move:
+async def move(supervisor: Supervisor, name: str, to: Position, patience: float) -> Move:
     """One telling, until its report, or until it will hardly come any more."""
     before = supervisor.observed.gates.get(name)
     travel = max(1.0, supervisor.config.gate[name].travel)
@@ -92,7 +92,7 @@ async def _move(supervisor: Supervisor, name: str, to: Position, patience: float
     others: dict[str, None] = {}
     words: dict[str, None] = {}
     while supervisor.world.now() < until:
-        for event in _reports(await supervisor.next(until)):
+        for event in reports(await supervisor.next(until)):
             at = supervisor.heard_at
             if event.gate != name:
                 if event.position is to:
@@ -109,7 +109,7 @@ async def _move(supervisor: Supervisor, name: str, to: Position, patience: float
     return Move(to, None if took is None else round(took, 3), opposite and took is None, tuple(others), tuple(words))
 
 
-def _reports(happening: tuple[ev.Event, ...] | str) -> Iterable[ev.GateReport]:
+def reports(happening: Sequence[ev.Event] | str) -> Iterable[ev.GateReport]:
     """Live reports among what happened; a retained one may be from any time."""
     for event in happening:
         if isinstance(event, ev.GateReport) and not event.retained:
@@ -180,7 +180,7 @@ async def _moved_by_hand(supervisor: Supervisor, name: str, to: Position) -> Mov
             return None
         if isinstance(happening, str):
             until = supervisor.world.now() + BY_HAND_AFTERTHOUGHT
-        for event in _reports(happening):
+        for event in reports(happening):
             if event.gate == name and event.position is to:
                 return Move(to, 0.0)
             if event.gate != name and event.position is to:

@@ -133,12 +133,38 @@ class ToolResult:
         return is_failed(self.remarks)
 
 
+@dataclass(frozen=True, slots=True)
+class PressResult:
+    """One stop contact, reset button or hand button. `heard`: its words since it was asked for, each once."""
+
+    kind: str
+    name: str
+    key: str
+    """In the config: contact, button or reset."""
+    topic: str
+    tried: bool
+    heard: tuple[str, ...] = ()
+    remarks: tuple[Remark, ...] = ()
+
+    @property
+    def failed(self) -> bool:
+        """Whether something is wrong with it."""
+        return is_failed(self.remarks)
+
+    @property
+    def whose(self) -> str:
+        """As a person names it."""
+        of = {"contact": "stop contact", "reset": "reset button of collector"}.get(self.key, "button of gate")
+        return f"{of} {spoken(self.name)}"
+
+
 @dataclass(slots=True)
 class Result:
     """Everything, as it comes. `stopped`: why it did not go to its end."""
 
     gates: list[GateResult] = field(default_factory=list)
     tools: list[ToolResult] = field(default_factory=list)
+    presses: list[PressResult] = field(default_factory=list)
     unheard: tuple[Remark, ...] = ()
     with_daemon: bool = False
     held: tuple[str, ...] = ()
@@ -150,7 +176,8 @@ class Result:
     @property
     def ok(self) -> bool:
         """Nothing failed, and it went to its end."""
-        wrong = any(each.failed for each in self.gates) or any(each.failed for each in self.tools)
+        parts: tuple[GateResult | ToolResult | PressResult, ...] = (*self.gates, *self.tools, *self.presses)
+        wrong = any(each.failed for each in parts)
         return not (wrong or is_failed(self.unheard) or self.broken_off or self.stopped is not None)
 
 
@@ -167,9 +194,10 @@ _HOW: Final = {
 }
 
 
-def text(result: Result, config: Config) -> str:
+def text(result: Result) -> str:
     """Everything that stands at the end."""
-    parts = [_gates(result.gates), _tools(result.tools), _remarks(result), _proposals(result), _end(result, config)]
+    tables = _gates(result.gates), _tools(result.tools), _presses(result.presses)
+    parts = [*tables, _remarks(result), _proposals(result), _end(result)]
     return "\n\n".join("\n".join(part) for part in map(list, parts) if part)
 
 
@@ -205,10 +233,22 @@ def _tools(tools: Sequence[ToolResult]) -> Iterator[str]:
     yield from columns(rows)
 
 
+def _presses(presses: Sequence[PressResult]) -> Iterator[str]:
+    if not presses:
+        return
+    rows: list[tuple[str, ...]] = [("PRESSED", "on", "heard", "")]
+    for each in presses:
+        verdict = "FAILED" if each.failed else ("well" if each.tried else "not tried")
+        heard = ", ".join(map(repr, each.heard)) or ("nothing" if each.tried else "-")
+        rows.append((each.whose, each.topic, heard, verdict))
+    yield from columns(rows)
+
+
 def _remarks(result: Result) -> Iterator[str]:
     found = [
         *((f"gate {spoken(gate.gate)}", remark) for gate in result.gates for remark in gate.remarks),
         *((f"tool {spoken(tool.tool)}", remark) for tool in result.tools for remark in tool.remarks),
+        *((each.whose, remark) for each in result.presses for remark in each.remarks),
         *(("topic", remark) for remark in result.unheard),
     ]
     for weight, title in ((Weight.FAILED, "FAILED"), (Weight.LOOK, "LOOK AT")):
@@ -237,7 +277,7 @@ def proposals(result: Result) -> str:
     return "\n".join(lines)
 
 
-def _end(result: Result, config: Config) -> Iterator[str]:
+def _end(result: Result) -> Iterator[str]:
     if result.stopped is not None:
         yield from wrapped(f"STOPPED: {result.stopped}. {result.made_safe}".rstrip(), WIDTH)
     if result.broken_off:
@@ -248,7 +288,7 @@ def _end(result: Result, config: Config) -> Iterator[str]:
             f"{spoken(gate.gate)} {gate.left}{'' if gate.found else ' (not known before)'}" for gate in left
         )
         yield from wrapped(f"Gates were told to go back where they were found: {where}.", WIDTH)
-    yield from _about_hold(result, config)
+    yield from _about_hold(result)
     if not result.ok:
         yield "Not all is well."
     elif _left_out(result):
@@ -259,21 +299,15 @@ def _end(result: Result, config: Config) -> Iterator[str]:
 
 def _left_out(result: Result) -> bool:
     seen = {How.REPORTED, How.TIMED, How.BY_HAND}
-    return any(gate.how not in seen for gate in result.gates) or any(not tool.tried for tool in result.tools)
+    untried = any(not tool.tried for tool in result.tools) or any(not each.tried for each in result.presses)
+    return untried or any(gate.how not in seen for gate in result.gates)
 
 
-def _about_hold(result: Result, config: Config) -> Iterator[str]:
+def _about_hold(result: Result) -> Iterator[str]:
     for name in result.held_before:
         yield f"The collector {name} was held before this, and still is."
     for name in result.held:
-        topic = reset_topic(config, name)
-        login = " as a user who may write there" if config.broker.username else ""
-        yield from wrapped(
-            f"The collector {name} is still held. When the shop is ready, reset it: publish anything, not retained, to "
-            f"{topic}{login}, for instance:",
-            WIDTH,
-        )
-        yield f"  mosquitto_pub -h {config.broker.host} -p {config.broker.port} -t '{topic}' -m 1"
+        yield f"The collector {name} is still held. When the shop is ready: gatehand reset {name}"
     if not result.with_daemon and (result.gates or result.stopped):
         yield "No daemon ran: nothing is held. The collectors were switched off."
 
@@ -294,12 +328,14 @@ def as_json(result: Result, config: Config) -> dict[str, object]:
         for gate in result.gates
     }
     tools = {tool.tool: _judged(tool, "tool") for tool in result.tools}
+    presses = [_judged(each) for each in result.presses]
     held = {name: {"reset_topic": reset_topic(config, name)} for name in result.held}
     plain = msgspec.to_builtins(result)
-    return {"ok": result.ok, **plain, "held": held, "gates": gates, "tools": tools, "proposals": proposals(result)}
+    found = {"gates": gates, "tools": tools, "presses": presses, "proposals": proposals(result)}
+    return {"ok": result.ok, **plain, "held": held, **found}
 
 
-def _judged(each: GateResult | ToolResult, *without: str) -> dict[str, object]:
+def _judged(each: GateResult | ToolResult | PressResult, *without: str) -> dict[str, object]:
     plain = msgspec.to_builtins(each)
     return {"ok": not each.failed, **{key: value for key, value in plain.items() if key not in without}}
 

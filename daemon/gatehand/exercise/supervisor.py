@@ -15,7 +15,7 @@ from gatehand.mqtt.inbox import Message
 from gatehand.mqtt.transport import MessageKind, Outgoing
 from gatehand.shell.encode_commands import CommandEncoder
 from gatehand_rules import events as ev
-from gatehand_rules.commands import CollectorOff, OpenGate, ShutGate
+from gatehand_rules.commands import CollectorOff, CollectorOn, OpenGate, ShutGate
 from gatehand_rules.words import CollectorWord, Position
 
 REASON: Final = "exercise"
@@ -35,7 +35,8 @@ class RefusedError(Exception):
     """It was not begun; says why and what to do."""
 
     def __str__(self) -> str:
-        return f"refused: {super().__str__()}. Nothing was moved."
+        text = super().__str__()
+        return f"refused: {text}{'' if text.endswith('?') else '.'} Nothing was moved."
 
 
 class BrokenOffError(Exception):
@@ -64,6 +65,10 @@ class Supervisor:
         """The gate that is being exercised."""
         self.objections: list[str] = []
         """What the broker had against its commands, as sentences."""
+        self.runs: str | None = None
+        """A collector that we have switched on ourselves."""
+        self.pressing = False
+        """A stop contact or a reset is being pressed by our own asking, and nothing moves."""
         self._encoder = CommandEncoder(config)
         self._guards = False
 
@@ -135,7 +140,7 @@ class Supervisor:
         Raises:
             RefusedError: with every reason and what to do.
         """
-        if reasons := [*self._running_by_daemon(), *self._turning(), *self._stopped()]:
+        if reasons := [*self._running_by_daemon(), *self._turning(), *self.stopped()]:
             raise RefusedError("; ".join(reasons))
 
     async def hold(self) -> None:
@@ -161,30 +166,71 @@ class Supervisor:
 
     async def _ask_for_hold(self) -> None:
         asked = tuple(name for name in self.config.collector if name not in self.result.held_before)
-        topics = [f"{self.config.broker.base}/collector/{name}/hold" for name in asked]
-        for topic in topics:
-            await self.world.send(Outgoing(topic, REASON.encode(), MessageKind.OFF))
-        until = self.world.now() + _HELD_WITHIN
-        while any(self._states().get(name) != CollectorWord.HELD for name in asked):
-            if self.world.now() >= until:
-                raise RefusedError(
-                    f"the daemon did not hold within {_HELD_WITHIN:g} s; look whether this user may write "
-                    f"{', '.join(topics)}, and whether the daemon has this config"
-                )
-            await self.next(until)
+        for name in asked:
+            await self.hold_on(name)
+        if not await self._are_held(asked):
+            topics = ", ".join(map(self._hold_topic, asked))
+            raise RefusedError(
+                f"the daemon did not hold within {_HELD_WITHIN:g} s; look whether this user may write {topics}, and "
+                "whether the daemon has this config"
+            )
         self.result.held = asked
+
+    def _hold_topic(self, collector: str) -> str:
+        return f"{self.config.broker.base}/collector/{collector}/hold"
+
+    async def hold_on(self, collector: str) -> None:
+        """Ask the daemon, if there is one, for a hold; a press of its reset that has begun counts no more then."""
+        if self.result.with_daemon:
+            await self.world.send(Outgoing(self._hold_topic(collector), REASON.encode(), MessageKind.OFF))
+
+    async def _are_held(self, collectors: tuple[str, ...]) -> bool:
+        until = self.world.now() + _HELD_WITHIN
+        while any(self._states().get(name) != CollectorWord.HELD for name in collectors):
+            if self.world.now() >= until:
+                return False
+            await self.next(until)
+        return True
+
+    async def go_on(self) -> None:
+        """After a press: what it has done is over, or nothing goes on.
+
+        Raises:
+            HaltedError: a stop contact is active, or a collector is no longer held.
+        """
+        if self.result.with_daemon:
+            await self._are_held((*self.result.held, *self.result.held_before))
+        ours = tuple(name for name in self.result.held_before if self._hold_reason(name) == REASON)
+        self.result.held += ours
+        self.result.held_before = tuple(name for name in self.result.held_before if name not in ours)
+        self.pressing = False
+        if (why := self._trouble()) is not None:
+            raise HaltedError(why)
+
+    def _hold_reason(self, collector: str) -> str:
+        shown = self.observed.daemon.collectors.get(collector)
+        return "" if shown is None else shown.text("held")
 
     async def tell(self, gate: str, to: Position) -> None:
         """Command a gate."""
         await self._send(OpenGate(gate) if to is Position.OPEN else ShutGate(gate))
+
+    async def switch(self, collector: str, *, on: bool) -> None:
+        """Command a collector's switch. What must be so before an on, its caller sees to."""
+        await self._send(CollectorOn(collector) if on else CollectorOff(collector))
+
+    def stand_down(self) -> None:
+        """From now on nothing that is heard stops what is done: it is being ended."""
+        self._guards = False
 
     async def make_safe(self) -> str:
         """After a halt: air for a fan that turns, else the gate as it was found. Says what was done.
 
         Nothing moves while a stop contact is active: somebody's hand may be in a gate.
         """
-        gate, self._guards = self.moving, False
-        if self._stopped():
+        gate = self.moving
+        self.stand_down()
+        if self.stopped():
             return "" if gate is None else f"Gate {gate} was left where it is."
         turning = [*self._turning()]
         told_off = bool(turning) and not self.result.with_daemon
@@ -200,7 +246,7 @@ class Supervisor:
         for name in self.config.collector:
             await self._send(CollectorOff(name))
 
-    async def _send(self, command: OpenGate | ShutGate | CollectorOff) -> None:
+    async def _send(self, command: OpenGate | ShutGate | CollectorOn | CollectorOff) -> None:
         outgoing = self._encoder.message(command)
         if outgoing is not None and (objection := await self.world.send(outgoing)) is not None:
             self.objections.append(objection)
@@ -216,10 +262,10 @@ class Supervisor:
         with_daemon = self.result.with_daemon
         if with_daemon is not (self.observed.daemon.online is True):
             return "the daemon has gone away" if with_daemon else "a daemon has come up"
-        for name in (*self.result.held, *self.result.held_before) if with_daemon else ():
+        for name in (*self.result.held, *self.result.held_before) if with_daemon and not self.pressing else ():
             if (word := self._states().get(name)) != CollectorWord.HELD:
                 return f"the collector {name} is no longer held (it is {word}): somebody has reset it"
-        return next(iter((*self._turning(), *self._stopped())), None)
+        return next(iter((*self._turning(), *(() if self.pressing else self.stopped()))), None)
 
     def _running_by_daemon(self) -> Iterator[str]:
         for name in self.config.collector if self.result.with_daemon else ():
@@ -231,15 +277,19 @@ class Supervisor:
 
     def _turning(self) -> Iterator[str]:
         for name, collector in self.config.collector.items():
+            if name == self.runs:
+                continue
             value = self.observed.fan_readings.get(name)
             if self.observed.fan_reports.get(name):
                 yield f"the collector {name} turns: its switch reports on; switch it off first"
             elif value is not None and value >= collector.turns_at:
                 yield f"the collector {name} turns: its motor {says(collector.measure, value)}; switch it off first"
 
-    def _stopped(self) -> list[str]:
+    def stopped(self) -> list[str]:
+        """Stop contacts that are active, each as a clause."""
         return [
-            f"the stop contact {name} is active; see to the cause and release it first"
+            f"the stop contact {name} is active; see to the cause and release it first (if nobody has pressed it, its "
+            f"words active and clear are exchanged in [stop.{name}])"
             for name, active in self.observed.stops.items()
             if active
         ]

@@ -12,17 +12,23 @@ import threading
 import time
 from collections.abc import AsyncIterator, Callable, Sequence
 from contextlib import asynccontextmanager
+from dataclasses import replace
 from enum import Enum, auto
 from typing import Final, TextIO, TypeAlias
 
 from gatehand.mqtt.client import ClientError, PlainClient, plain_client
+from gatehand.mqtt.deliver import deliver
+from gatehand.mqtt.failures import ConnectionFailedError, failure_notice
 from gatehand.mqtt.inbox import Message
 from gatehand.mqtt.settings import BrokerSettings
 from gatehand.mqtt.transport import Outgoing
 from gatehand.text import wrapped
 
 _STDIN: Final = 0
-_INTERRUPTS: Final = (signal.SIGINT, signal.SIGTERM)
+_INTERRUPTS: Final = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP, signal.SIGTSTP)
+"""Ctrl-C, the system, a terminal that is closed, Ctrl-Z: one that is suspended could stop nothing."""
+_DELIVER_WITHIN: Final = 2.5
+_AGAIN_AFTER: Final = 0.5
 _WIDEST: Final = 100
 
 
@@ -42,8 +48,9 @@ TerminalEvent: TypeAlias = Message | str | EndOfInput
 class TerminalIo:
     """The world of one connection, and of a person at standard input who reads `out`."""
 
-    def __init__(self, client: PlainClient, out: TextIO) -> None:
+    def __init__(self, client: PlainClient, settings: BrokerSettings, out: TextIO) -> None:
         self._client = client
+        self._settings = settings
         self._out = out
         self._width = min(_WIDEST, shutil.get_terminal_size((80, 24)).columns)
         self._echoes = os.isatty(_STDIN)
@@ -78,6 +85,22 @@ class TerminalIo:
         """
         objection = await self._client.send(outgoing)
         return None if objection is None else objection.text
+
+    async def send_anew(self, off: Outgoing, within: float) -> str | None:
+        """Bring an off to the broker over connections of its own, tried again for `within` seconds.
+
+        Gives why the broker does not have it in the end, or None.
+        """
+        settings = replace(self._settings, client_id=f"{self._settings.client_id}-off")
+        until = time.monotonic() + within
+        while True:
+            try:
+                (why,) = await deliver(settings, [off], _DELIVER_WITHIN)
+            except ConnectionFailedError as failed:
+                why = failure_notice(failed, settings).text
+            if why is None or time.monotonic() >= until:
+                return why
+            await asyncio.sleep(_AGAIN_AFTER)
 
     async def next(self, until: float) -> TerminalEvent | None:
         """What happens next, or None when it is `until` (monotonic seconds, may be infinite) before anything does.
@@ -118,7 +141,7 @@ async def terminal_io(settings: BrokerSettings, topics: Sequence[str], out: Text
         ClientError: no connection.
     """
     async with plain_client(settings, topics) as client:
-        made = TerminalIo(client, out)
+        made = TerminalIo(client, settings, out)
         loop = asyncio.get_running_loop()
         listening = asyncio.ensure_future(made.listen())
         _read_lines(loop, made.happen)
@@ -162,7 +185,7 @@ def _read_lines(loop: asyncio.AbstractEventLoop, happen: Callable[[TerminalEvent
 
 
 def _end_by_interrupt(loop: asyncio.AbstractEventLoop, happen: Callable[[TerminalEvent], None]) -> None:
-    """The first Ctrl-C (or SIGTERM) ends it in order, the second at once."""
+    """The first of them ends it in order, the second as it always does."""
 
     def interrupt() -> None:
         for number in _INTERRUPTS:

@@ -1,11 +1,12 @@
-"""The order of the whole exercise: look around, ask, hold, every gate, every tool, who never spoke, the end."""
+"""The order of the whole exercise: look around, ask, hold, stops, gates, tools, buttons, who never spoke, the end."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
 from gatehand.config import Config
 from gatehand.config.signals import SENSORS, Signal
-from gatehand.exercise import one_gate, one_tool
+from gatehand.exercise import one_gate, one_press, one_tool
 from gatehand.exercise.results import Remark, Result, failed, look
 from gatehand.exercise.supervisor import BrokenOffError, HaltedError, Supervisor
 from gatehand.exercise.terminal_io import TerminalIo
@@ -27,6 +28,8 @@ class Asked:
     gates: tuple[str, ...]
     tools: tuple[str, ...]
     rounds: int
+    presses: tuple[Signal, ...] = ()
+    """Stop contacts and buttons."""
     yes: bool = False
     """The question before anything moves has been answered already."""
 
@@ -46,11 +49,14 @@ async def walk(config: Config, world: TerminalIo, asked: Asked) -> Result:
     try:
         await supervisor.hold()
         supervisor.found = one_gate.where_found(supervisor)
+        stops = [each for each in asked.presses if each.kind == "stop"]
+        await _every_press(supervisor, stops, asked)
         for number, name in enumerate(asked.gates, 1):
             world.say(f"Gate {number} of {len(asked.gates)}: {spoken(name)}")
             result.gates.append(await one_gate.exercise(supervisor, name, asked.rounds))
             _say_remarks(world, result.gates[-1].remarks)
         await _every_tool(supervisor, asked.tools)
+        await _every_press(supervisor, [each for each in asked.presses if each not in stops], asked)
         result.unheard = await _unheard(supervisor, asked)
     except HaltedError as halt:
         result.stopped, result.made_safe = str(halt), await supervisor.make_safe()
@@ -74,6 +80,26 @@ async def _every_tool(supervisor: Supervisor, names: tuple[str, ...]) -> None:
         tools.append(await one_tool.exercise(supervisor, name))
         if supervisor.person:
             _say_remarks(world, tools[-1].remarks)
+
+
+async def _every_press(supervisor: Supervisor, signals: Sequence[Signal], asked: Asked) -> None:
+    """Stop contacts before anything moves; buttons in the end, for a reset's may end the hold for a moment."""
+    world, presses = supervisor.world, supervisor.result.presses
+    if not signals:
+        return
+    if asked.yes or not supervisor.person:
+        why = "With --yes" if asked.yes else "Nobody is there:"
+        names = ", ".join(dict.fromkeys(one_press.not_tried(each).whose for each in signals))
+        world.say(f"{why} nobody is asked to press the {names}: not tried.")
+        presses += map(one_press.not_tried, signals)
+        return
+    if not any(each.tried for each in presses):
+        world.say(one_press.CAUTION)
+    for signal in signals:
+        supervisor.pressing = True
+        presses.append(await one_press.exercise(supervisor, signal))
+        _say_remarks(world, presses[-1].remarks)
+        await supervisor.go_on()
 
 
 async def _ask(supervisor: Supervisor, asked: Asked) -> None:
@@ -106,7 +132,9 @@ async def _unheard(supervisor: Supervisor, asked: Asked) -> tuple[Remark, ...]:
     if left > 0:
         supervisor.world.say(f"Listening for {left:.0f} s more to sensors that have not spoken yet.")
         await supervisor.wait(left)
-    return tuple(_of_unheard(supervisor, one) for one in supervisor.observed.unheard())
+    told = {(each.kind, each.name, each.key) for each in supervisor.result.presses if each.tried}
+    unheard = [one for one in supervisor.observed.unheard() if (one.kind, one.name, one.key) not in told]
+    return tuple(_of_unheard(supervisor, one) for one in unheard)
 
 
 def _of_unheard(supervisor: Supervisor, one: Signal) -> Remark:

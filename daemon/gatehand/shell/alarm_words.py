@@ -1,5 +1,7 @@
 """What each alarm says to a person: one sentence why it is raised, one what to do next.
 
+A command that is part of the next step stands between `backquotes`, to be typed as it is; a test tries each of them.
+
 Those of the rules are made from the finding that raised them and nothing else; a new one needs its entry in `_WORDS`.
 Those of the shell's own (config, log, broker, the daemon itself) are the functions below it.
 """
@@ -33,11 +35,12 @@ _WHOSE: Final = {
 }
 """What a person calls the device, and what its silence means."""
 _NETWORK: Final = "Look at its power and its network."
-_POWER: Final = "Look at the sensor's power and network; until it speaks, use the gate's button."
+_BY_HAND: Final = "until it speaks, use the gate's button, or `gatehand hand GATE`."
+_POWER: Final = f"Look at the sensor's power and network; {_BY_HAND}"
 _ONCE_MORE: Final = "Switch the {name} off and on again; only a start that is seen starts the collector."
 _FREE: Final = (
     "Free the gate and look at its end switch; lock the collector out before you reach in. "
-    "If it is only slow, raise its travel."
+    "Then `gatehand exercise {id}` moves it and measures its travel; if it is only slow, raise travel."
 )
 _MUTE_GATE: Final = (
     "The gate {name} was told {wanted} and has not reported it, though its travel of {travel} s has passed for each "
@@ -54,9 +57,10 @@ _NOT_HEARD_LIVE: Final = (
 )
 _NOT_PROVEN: Final = (
     "None of the {name}'s gates could be proven open: {gates}.",
-    "Look at the gate and its report; the collector does not start against shut gates.",
+    "Look at the gate and its report (`gatehand exercise {each_gate}`); nothing starts against shut gates.",
 )
-_RESET_THEN: Final = "See to the cause; then reset the hold, and start the tool anew."
+_RESET_THEN: Final = "Find what happened and see to the cause; then `gatehand reset {id}`, and start the tool anew."
+_EXERCISE: Final = "`gatehand exercise` measures them"
 _EMPTY: Final = "Lock the collector out and empty the bin."
 
 
@@ -68,7 +72,7 @@ _WORDS: Final[Mapping[tuple[str, str, str], tuple[str, str]]] = {
     # kind and what of the alarm, then the `_case`, the rule, or "" for any: because and next, with the finding's facts
     ("tool", "not_fresh", Rule.SWITCHED_BY_HAND): (
         "The {name} still runs, but the collector was switched off at its own switch.",
-        "Switch the {name} off and on again to start the collector, or use the gate's button.",
+        "Switch the {name} off and on again to start the collector, or use the gate's button (`gatehand hand GATE`).",
     ),
     ("tool", "not_fresh", Rule.FIRST_SEEN_DRAWING): _drew("when it was first seen"),
     ("tool", "not_fresh", Rule.OFF_ASKED): _drew("when somebody asked for the collector to be off"),
@@ -77,25 +81,25 @@ _WORDS: Final[Mapping[tuple[str, str, str], tuple[str, str]]] = {
     ("tool", "not_fresh", ""): _drew("when the hold was reset"),
     ("tool", "silent", "says"): (
         "The {name}'s sensor speaks and is not understood: on {topic} it said {says!r} ({wanted}).",
-        "Mend {key} in [tool.{id}] of the config (topic, pointer), or what the sensor says.",
+        "Mend {key} in [tool.{id}] of the config (topic, pointer), or what it says; then `gatehand exercise {id}`.",
     ),
     ("tool", "silent", "beside"): (
         (
             "The {name}'s device speaks, but has not said its {key} for {silent_after} s: "
             "on {topic} it said {beside!r} ({wanted})."
         ),
-        "Mend {key} in [tool.{id}] of the config (topic, pointer), or what the device says.",
+        "Mend {key} in [tool.{id}] of the config (topic, pointer), or what it says; then `gatehand exercise {id}`.",
     ),
     ("tool", "silent", Rule.OFFLINE): ("The {name}'s sensor says that it is gone.", _POWER),
     ("tool", "silent", "never_heard"): (
         "The {name}'s sensor has never been heard: nothing has come on {topic}.",
-        "Look at the topic in [tool.{id}], and at the sensor's power and network; until it speaks, use the button.",
+        f"Look at the topic in [tool.{{id}}], and at the sensor's power and network; {_BY_HAND}",
     ),
     ("tool", "silent", "topic"): ("The {name}'s sensor has said nothing on {topic} for {silent_after} s.", _POWER),
     ("tool", "silent", ""): ("The {name}'s sensor has said nothing for {silent_after} s.", _POWER),
     ("tool", "run_limit", ""): (
         "The {name} has run for {run_limit} s without a pause: more likely a stuck sensor.",
-        "Switch the {name} off; when it runs in earnest for so long, raise its run_limit.",
+        "Switch the {name} off; `gatehand exercise {id}` tries its sensor. If it works so long, raise its run_limit.",
     ),
     ("tool", "max_open", ""): _MAX_OPEN,
     ("tool", "not_served", Rule.GATE_BY_HAND_IS_SHUT): _SHUT_BY_HAND,
@@ -123,15 +127,15 @@ _WORDS: Final[Mapping[tuple[str, str, str], tuple[str, str]]] = {
     ),
     ("collector", "no_answer", ""): (
         "The collector {name} was told {told} and nothing shows that it turns.",
-        "Look at its switch, its breaker and its overload.",
+        "Look at its switch, its breaker and its overload; `gatehand why {id}` says what it was told and when.",
     ),
     ("collector", "shut_gates", ""): (
         "The fan of {name} turned with {proven_open} of its gates proven open; {min_open} must be. Switched off.",
-        "Look at the gates and their reports; it starts again with the next cut.",
+        f"Look at the gates and their reports ({_EXERCISE}); it starts again with the next cut.",
     ),
     ("collector", "too_few_gates", ""): (
         "The collector {name} did not start: {proven_open} of its gates proven open; {min_open} must be.",
-        "Look at the gates that do not open, or lower min_open if the fan bears it.",
+        f"Look at the gates that do not open ({_EXERCISE}), or lower min_open if the fan bears it.",
     ),
     ("collector", "bin_full", "refuse"): ("The bin of {name} is full; nothing starts.", _EMPTY),
     ("collector", "bin_full", ""): ("The bin of {name} is full; it starts all the same.", _EMPTY),
@@ -141,11 +145,11 @@ _WORDS: Final[Mapping[tuple[str, str, str], tuple[str, str]]] = {
     ),
     ("stop", "active", ""): (
         "The stop contact {name} is active.",
-        "See to the cause, release the contact, then reset the hold of its collectors.",
+        "See to the cause and release the contact; then `gatehand reset` ends the hold of its collector.",
     ),
     ("stop", "unclear", ""): (
         "The stop contact {name} says {says!r}, which is neither its active nor its clear: it stops nothing.",
-        "Write the words that it uses into [stop.{stop}] in the config; then press it and see the collector held.",
+        "Write the words that it uses into [stop.{stop}] in the config; then `gatehand exercise {stop}` tries it.",
     ),
     ("daemon", "stops_unheard", ""): (
         (
@@ -154,7 +158,7 @@ _WORDS: Final[Mapping[tuple[str, str, str], tuple[str, str]]] = {
         ),
         (
             "Look at the broker and its log: it must let the daemon in twice, the second time with the client id that "
-            "ends in -stops, and let it read the stop contacts' topics."
+            "ends in -stops, and let it read the stop contacts' topics (`gatehand access` prints the list)."
         ),
     ),
 }
@@ -165,11 +169,12 @@ def words(alarm: Alarm, rule: Rule, facts: Mapping[str, Fact]) -> tuple[str, str
     kind, what = alarm.kind, alarm.what
     any_case = _WORDS.get((kind, what, ""))
     if any_case is None:
-        return f"The rule {rule} raised it.", "Look at the event log around this time: gatehand log."
+        return f"The rule {rule} raised it.", "Look at the event log around this time: `gatehand log`."
     because, then = _WORDS.get((kind, what, _case(what, rule, facts)), any_case)
     # One that is missing is no reason to say nothing.
     shown = defaultdict(lambda: "None", {key: _shown(key, value) for key, value in facts.items()})
-    shown.update(name=spoken(alarm.name), id=alarm.name, drew=_drawn(facts))
+    each_gate = str(facts.get("gates", "")).replace(", ", " ")
+    shown.update(name=spoken(alarm.name), id=alarm.name, drew=_drawn(facts), each_gate=each_gate)
     return because.format_map(shown), then.format_map(shown)
 
 
@@ -232,7 +237,7 @@ def unheard(kind: str, name: str, topic: str) -> ShownAlarm:
     return ShownAlarm(
         about_unheard(kind, name),
         f"The {what} {spoken(name)} has never been heard: nothing has come on {topic}{then}.",
-        f"Look at the topic in [{kind}.{name}] of the config and at the device's power and network; gatehand listen "
+        f"Look at the topic in [{kind}.{name}] of the config and at the device's power and network; `gatehand listen` "
         "shows what speaks. The alarm ends with its first word there.",
         facts=(("topic", topic),),
     )
@@ -245,7 +250,8 @@ def not_understood(kind: str, name: str, key: str, topic: str, bad: Rejected) ->
         about_unheard(kind, name),
         f"The {what} {spoken(name)} speaks and is not understood: on {topic} it said {bad.shown!r} "
         f"({bad.why}).{' It stops nothing.' if kind == 'stop' else ''}",
-        f"Mend [{kind}.{name}] in the config ({key}: topic, pointer, words), or what the device says.",
+        f"Mend [{kind}.{name}] in the config ({key}: topic, pointer, words), or what the device says; then "
+        f"`gatehand exercise {name}`.",
         facts=(("topic", topic), ("says", bad.shown), ("wanted", bad.why)),
     )
 
@@ -257,7 +263,7 @@ def config_rejected(problems: list[str]) -> ShownAlarm:
     return ShownAlarm(
         CONFIG,
         f"The changed config was not taken, the last good one is still in force: {'; '.join(shown)}{more}",
-        "Mend the file; it is read again by itself. gatehand check shows every problem.",
+        "Mend the file; it is read again by itself. `gatehand check` shows every problem.",
         facts=(("problems", problems),),
     )
 
@@ -316,7 +322,7 @@ def internal_error(text: str) -> ShownAlarm:
     return ShownAlarm(
         INTERNAL,
         f"The daemon made a mistake and holds every collector: {text}.",
-        "Report it with the event log of this hour; restart the daemon, then reset the hold.",
+        "Report it with the event log of this hour (`gatehand log`); restart the daemon, then `gatehand reset`.",
     )
 
 
@@ -325,7 +331,8 @@ def subscription_refused(topics: tuple[str, ...]) -> ShownAlarm:
     return ShownAlarm(
         SUBSCRIPTIONS,
         f"The broker refuses the subscription to {', '.join(topics)}; what is said there is not heard.",
-        "Give the daemon's user leave to read these topics in the broker's access list; it is tried again by itself.",
+        "Give the daemon's user leave to read these topics in the broker's access list (`gatehand access` prints one); "
+        "it is tried again by itself.",
         facts=(("topics", list(topics)),),
     )
 
