@@ -120,15 +120,18 @@ class _Gaps(Struct):
 class RhythmMeter:
     """Watches one meter: `add` each live message. A retained one says nothing of a rhythm."""
 
-    __slots__ = ("_besides", "_count", "_found", "_gaps", "_last", "_new", "_recent", "_same")
+    __slots__ = ("_beats", "_besides", "_count", "_found", "_gaps", "_last", "_last_same", "_new", "_recent", "_same")
 
     def __init__(self) -> None:
         self._last: float | None = None
+        self._last_same: float | None = None
         self._begin(messages=0)
 
     def _begin(self, messages: int) -> None:
         self._new, self._same = _Gaps(), _Gaps()
         """Gaps before a message that said something new, and before one that did not."""
+        self._beats = _Gaps()
+        """From one that said nothing new to the next such one: a meter may keep its beat whatever it says between."""
         self._recent: deque[tuple[float, bool]] = deque(maxlen=_RECENT)
         self._count, self._gaps = messages, 0
         self._besides = False
@@ -138,10 +141,13 @@ class RhythmMeter:
     def add(self, at: float, *, changed: bool) -> None:
         """A message came at `at`, seconds from any zero. `changed`: its value differs from the last one's."""
         last, self._last = self._last, at
+        beat, self._last_same = self._last_same, self._last_same if changed else at
         self._count += 1
         if last is None or at < last:  # a clock that goes back begins a new row
             return
         self._take(at - last, changed=changed)
+        if beat is not None and beat <= at and not changed:
+            self._beats.add(at - beat)
         if self._set_anew():
             recent = list(self._recent)
             self._begin(messages=len(recent) + 1)
@@ -150,15 +156,15 @@ class RhythmMeter:
 
     def pause(self) -> None:
         """The gap before the next message says nothing: meanwhile the broker, the daemon or the meter was away."""
-        self._last = None
+        self._last = self._last_same = None
 
     def _take(self, gap: float, *, changed: bool) -> None:
         self._gaps += 1
         self._recent.append((gap, changed))
         (self._new if changed else self._same).add(gap)
         if self._new.within(0, inf).seconds + self._same.within(0, inf).seconds > _HALVE_AFTER:
-            self._new.halve()
-            self._same.halve()
+            for gaps in (self._new, self._same, self._beats):
+                gaps.halve()
         self._found = False
 
     def _set_anew(self) -> bool:
@@ -183,9 +189,9 @@ class RhythmMeter:
         if self._gaps < FEWEST_GAPS:
             return None
         every = self._new.plus(self._same)
-        for told, fewest in ((self._same, FEWEST_GAPS), (every, FEWEST_UNCLEAR)):
+        for told, fewest in ((self._same, FEWEST_GAPS), (self._beats, FEWEST_UNCLEAR), (every, FEWEST_UNCLEAR)):
             beat = told.weightiest()
-            if beat is None or not self._is_steady(beat, every):
+            if beat is None or not _is_steady(beat, told, every):
                 continue
             if self._gaps < fewest:
                 return None
@@ -199,15 +205,17 @@ class RhythmMeter:
             return None
         return Rhythm(usual, longest, steady=False, on_change=True, count=self._count)
 
-    def _is_steady(self, beat: float, every: _Gaps) -> bool:
-        """Whether gaps about as long as `beat` make up the time; what comes earlier speaks neither for nor against."""
-        pause = max(PAUSE, 5 * beat)
-        near = every.within(beat / _NEAR, beat * _NEAR)
-        same = self._same.within(beat / _NEAR, beat * _NEAR)
-        if same.count >= FEWEST_GAPS - 1 and same.seconds >= _PLAIN * self._same.within(0, pause).seconds:
-            return every.within(beat * _NEAR, pause).seconds <= near.seconds
+
+def _is_steady(beat: float, told: _Gaps, every: _Gaps) -> bool:
+    """Whether gaps about as long as `beat` are what was told; what comes earlier speaks neither for nor against."""
+    pause = max(PAUSE, 5 * beat)
+    near = told.within(beat / _NEAR, beat * _NEAR)
+    whole = told.within(0, pause)
+    if told is every:
         quiet = every.within(beat * _LATE, pause)
-        return near.seconds >= every.within(0, pause).seconds / 2 and quiet.seconds <= near.seconds / 4
+        return near.count >= FEWEST_UNCLEAR / 2 and near.seconds >= whole.seconds / 2 >= 2 * quiet.seconds
+    over = every.within(beat * _NEAR, pause)
+    return near.count >= FEWEST_GAPS - 1 and near.seconds >= _PLAIN * whole.seconds and over.seconds <= near.seconds
 
 
 def words(rhythm: Rhythm) -> str:
