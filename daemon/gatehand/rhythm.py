@@ -9,12 +9,11 @@ sums in classes of a quarter octave: bounded memory, in which what is hours old 
 """
 
 from collections import deque
-from math import floor, inf, log2
+from math import ceil, floor, inf, log2, log10
 from typing import Final
 
 from msgspec import Struct, field
 
-from gatehand.text import named
 from gatehand.times import rough
 
 FEWEST_GAPS: Final = 4
@@ -40,7 +39,7 @@ _RECENT: Final = 8
 
 
 class Rhythm(Struct, frozen=True):
-    """What was seen of one meter, seconds."""
+    """What was seen of one meter, seconds. Shown in the status of its tool, and kept beyond the daemon's end."""
 
     every: float
     """The usual gap between two messages; with a steady rhythm the rhythm."""
@@ -253,17 +252,64 @@ def _is_plain(beat: float, told: _Gaps, every: _Gaps) -> bool:
     return plain and over.seconds <= near.seconds
 
 
+# In words
+
+
 def words(rhythm: Rhythm) -> str:
     """For a person, in the third person: what it is, what it rests on, and what it costs."""
-    seen = f"seen {named(rhythm.count, 'time')}"
     usual = interval(rhythm.every)
     if not rhythm.steady:
-        return f"speaks only on change ({seen})"
+        return f"speaks only on change ({seen(rhythm)})"
     if rhythm.on_change:
-        return f"speaks on change, and every {usual} besides ({seen})"
-    return f"speaks every {usual} ({seen}): shorter cuts are missed, starts come up to {usual} late"
+        return f"speaks on change, and every {usual} besides ({seen(rhythm)})"
+    return f"speaks every {usual} ({seen(rhythm)}): shorter cuts are missed, starts come up to {usual} late"
+
+
+def seen(rhythm: Rhythm) -> str:
+    """How sure it is."""
+    return f"seen {rhythm.count:,} times"
 
 
 def interval(seconds: float) -> str:
     """A rhythm to two figures: it is not known any better."""
     return rough(float(f"{seconds:.2g}"))
+
+
+PRICE_OF_NONE: Final = "a sensor that has died is not noticed"
+"""What `silent_after = 0` costs."""
+_SURE: Final = 20
+"""Messages wanted to say that a silence could be noticed."""
+
+
+def misfit(rhythm: Rhythm, silent_after: float) -> str | None:
+    """Why `silent_after` (seconds, 0: never silent) does not fit the rhythm seen, and what would; None: it does."""
+    fitting = f"silent_after = {enough(rhythm):g}"
+    if not rhythm.steady:
+        if silent_after == 0 or rhythm.longest * 2 < silent_after:
+            return None
+        return (
+            f"silent_after is {rough(silent_after)}, and its meter {words(rhythm)}, with pauses of up to "
+            f"{rough(rhythm.longest)}: in a long steady cut its tool is called silent and let go; set silent_after = 0 "
+            f"(the price: {PRICE_OF_NONE}), or let the meter speak by the clock too"
+        )
+    if silent_after == 0:
+        if rhythm.count < _SURE:
+            return None
+        return (
+            f"silent_after is 0, so {PRICE_OF_NONE}; its meter speaks every {interval(rhythm.every)} "
+            f"({seen(rhythm)}): set {fitting}"
+        )
+    if silent_after >= 2 * rhythm.every and silent_after > rhythm.longest:
+        return None
+    return (
+        f"silent_after is {rough(silent_after)}, too short for a meter that speaks every {interval(rhythm.every)} "
+        f"({seen(rhythm)}, {rough(rhythm.longest)} apart at the most): a message lost, and its tool is called silent "
+        f"and let go; set {fitting}, or let the meter speak more often"
+    )
+
+
+def enough(rhythm: Rhythm) -> float:
+    """A `silent_after` that bears two lost messages, seconds: three times the rhythm, rounded up to two figures."""
+    wanted = max(3 * rhythm.every, 1.5 * rhythm.longest)
+    step = 10 ** max(0, floor(log10(wanted)) - 1)
+    return float(max(5, ceil(round(wanted / step, 3)) * step))

@@ -152,3 +152,38 @@ def test_memory_stays_bounded_by_any_messages() -> None:
 )
 def test_a_rhythm_in_words_says_what_it_rests_on_and_what_it_costs(rhythm: Rhythm, said: str) -> None:
     assert words(rhythm) == said
+
+
+def steadily(every: float, *, on_change: bool = False, count: int = 100, longest: float | None = None) -> Rhythm:
+    return Rhythm(every, every if longest is None else longest, steady=True, on_change=on_change, count=count)
+
+
+CHANGING = Rhythm(60, 2000, steady=False, on_change=True, count=30)
+
+
+@pytest.mark.parametrize(
+    ("rhythm", "silent_after", "wanted"),
+    [
+        (steadily(10), 30, None),
+        (steadily(10), 20, None),
+        (steadily(10), 19.9, "silent_after = 30"),
+        (steadily(20, longest=60), 60, "silent_after = 90"),
+        (steadily(60, on_change=True), 30, "silent_after = 180"),
+        (steadily(300), 30, "silent_after = 900"),
+        (steadily(0.5), 30, None),
+        (steadily(0.5), 0, "silent_after = 5"),
+        (steadily(10, count=19), 0, None),
+        (CHANGING, 30, "silent_after = 0"),
+        (CHANGING, 0, None),
+        (CHANGING, 4001, None),
+    ],
+)
+def test_a_silent_after_that_does_not_fit_is_said_with_one_that_does(
+    rhythm: Rhythm, silent_after: float, wanted: str | None
+) -> None:
+    said = misfit(rhythm, silent_after)
+    assert (said is None) is (wanted is None), said
+    if wanted is not None:
+        assert said is not None
+        assert wanted in said
+        assert f"seen {rhythm.count} times" in said
