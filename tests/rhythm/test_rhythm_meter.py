@@ -10,7 +10,7 @@ from random import Random
 import pytest
 from made_meters import Said, both, heard, on_change, steady, switched_off, told
 
-from gatehand.rhythm import FEWEST_GAPS, PAUSE, Rhythm, RhythmMeter, words
+from gatehand.rhythm import FEWEST_GAPS, PAUSE, Rhythm, RhythmMeter, misfit, words
 
 HOUR = 3600.0
 SEEDS = range(8)
