@@ -28,7 +28,7 @@ _SHORTEST: Final = 0.001
 _CLASSES: Final = 16
 _FADE_AFTER: Final = 6 * 3600.0
 _FADED: Final = 0.01
-_NEAR: Final = 1.3
+NEAR: Final = 1.3
 """Within this ratio of each other two gaps are one rhythm: the radio and a busy meter make a message late."""
 _EARLY: Final = 0.6
 _LATE: Final = 3.0
@@ -199,13 +199,13 @@ class RhythmMeter:
         if len(recent) < _RECENT or recent[-1][1]:
             return False
         now, before = recent[-1][0], self._beat
-        if before is not None and before / _NEAR <= now <= before * _NEAR:
+        if before is not None and before / NEAR <= now <= before * NEAR:
             return False
         gaps = sorted(gap for gap, _ in recent)
         if not now / _SAME <= gaps[0] <= gaps[-1] <= now * _SAME or sum(new for _, new in recent) > _RECENT // 4:
             return False
         found = self.rhythm
-        return found is not None and not (found.steady and found.every / _NEAR <= now <= found.every * _NEAR)
+        return found is not None and not (found.steady and found.every / NEAR <= now <= found.every * NEAR)
 
     @property
     def rhythm(self) -> Rhythm | None:
@@ -225,20 +225,20 @@ class RhythmMeter:
                 continue
             if self._gaps < fewest:
                 return None
-            late = every.within(beat * _NEAR, beat * _LATE).count
+            late = every.within(beat * NEAR, beat * _LATE).count
             self._besides |= self._new.within(0, beat * _EARLY).count >= max(3, 2 * late + 1)
             longest = every.within(0, beat * _LATE).longest
-            return Rhythm(beat, longest, steady=True, on_change=self._besides, count=self._count)
+            return Rhythm(round(beat, 3), round(longest, 3), steady=True, on_change=self._besides, count=self._count)
         usual, longest = every.median(), every.within(0, inf).longest
         alike = self._same.within(0, inf).count * 4 > every.within(0, inf).count
         if self._gaps < FEWEST_UNCLEAR and (alike or longest < 5 * usual):
             return None
-        return Rhythm(usual, longest, steady=False, on_change=True, count=self._count)
+        return Rhythm(round(usual, 3), round(longest, 3), steady=False, on_change=True, count=self._count)
 
     def _is_only(self, beat: float, every: _Gaps) -> bool:
         """Whether gaps about as long as `beat` are most of them, in number and in time, and longer ones rare."""
         pause = max(PAUSE, 5 * beat)
-        near, new = every.within(beat / _NEAR, beat * _NEAR), self._new.within(0, pause)
+        near, new = every.within(beat / NEAR, beat * NEAR), self._new.within(0, pause)
         quiet = every.within(beat * _LATE, pause)
         most = near.count >= new.count / 2 and near.seconds >= every.within(0, pause).seconds / 2
         return most and quiet.seconds <= near.seconds / 4
@@ -247,7 +247,7 @@ class RhythmMeter:
 def _is_plain(beat: float, told: _Gaps, every: _Gaps) -> bool:
     """Whether messages that say nothing new keep `beat`. What comes earlier speaks neither for nor against."""
     pause = max(PAUSE, 5 * beat)
-    near, over = told.within(beat / _NEAR, beat * _NEAR), every.within(beat * _NEAR, pause)
+    near, over = told.within(beat / NEAR, beat * NEAR), every.within(beat * NEAR, pause)
     plain = near.count >= FEWEST_GAPS - 1 and near.seconds >= _PLAIN * told.within(0, pause).seconds
     return plain and over.seconds <= near.seconds
 
