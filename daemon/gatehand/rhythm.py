@@ -12,7 +12,7 @@ from collections import deque
 from math import ceil, floor, inf, log2, log10
 from typing import Final
 
-from msgspec import Struct, field
+from msgspec import Struct, ValidationError, convert, field
 
 from gatehand.times import rough
 
@@ -263,6 +263,15 @@ def words(rhythm: Rhythm) -> str:
     if rhythm.on_change:
         return f"speaks on change, and every {usual} besides ({seen(rhythm)})"
     return f"speaks every {usual} ({seen(rhythm)}): shorter cuts are missed, starts come up to {usual} late"
+
+
+def read(said: object) -> Rhythm | None:
+    """The rhythm that a tool's status says; None: none that could be understood."""
+    try:
+        found = convert(said, Rhythm)
+    except ValidationError:
+        return None
+    return found if 0 <= found.every < inf and 0 <= found.longest < inf and found.count >= 0 else None
 
 
 def seen(rhythm: Rhythm) -> str:
