@@ -106,16 +106,14 @@ class _Gaps(Struct):
 
     def weightiest(self) -> float | None:
         """Where most of the time lies, taking two neighbours as one; no longer than `PAUSE`. None: nowhere."""
-        best = _Class()
-        for at, one in self.held.items():
-            if one.mean > PAUSE:
-                continue
-            both = _Class(one.count, one.seconds)
-            beside = self.held.get(at + 1)
-            if beside is not None and beside.mean <= PAUSE:
-                both.take(beside.count, beside.seconds, beside.longest)
-            best = both if both.seconds > best.seconds else best
-        return best.mean if best.count else None
+        usual = {at: one for at, one in self.held.items() if one.mean <= PAUSE}
+        pairs = [(one, usual.get(at + 1, _Class())) for at, one in usual.items()]
+        if not pairs:
+            return None
+        low, high = max(pairs, key=lambda pair: pair[0].seconds + pair[1].seconds)
+        if not low.seconds / 2 <= high.seconds <= low.seconds * 2:  # one of them is it, and some stragglers
+            return max(low, high, key=lambda one: one.seconds).mean
+        return (low.seconds + high.seconds) / (low.count + high.count)
 
     def median(self) -> float:
         """Half of the gaps are no longer than about this."""
@@ -318,7 +316,7 @@ def misfit(rhythm: Rhythm, silent_after: float) -> str | None:
 
 
 def enough(rhythm: Rhythm) -> float:
-    """A `silent_after` that bears two lost messages, seconds: three times the rhythm, rounded up to two figures."""
+    """A `silent_after` that bears two lost messages, seconds: three times the rhythm, rounded up."""
     wanted = max(3 * rhythm.every, 1.5 * rhythm.longest)
-    step = 10 ** max(0, floor(log10(wanted)) - 1)
-    return float(max(5, ceil(round(wanted / step, 3)) * step))
+    step = 10 ** (floor(log10(wanted)) - 1) if wanted >= 100 else 5  # noqa: PLR2004
+    return float(ceil(round(wanted / step, 3)) * step)

@@ -6,8 +6,8 @@ import pytest
 from shell_support import SHOP, World
 from support.in_memory import InMemory
 
+from gatehand.config.meters import meter_key, meters
 from gatehand.rhythm import Rhythm
-from gatehand.shell.rhythms import meter_key, meters
 
 SAW, ROUTER = "shop/band_saw/amps", "shop/router/amps"
 FOUND = (("shop/fan/state", "0"), ("shop/gate/band_saw/state", "shut"))
@@ -43,7 +43,7 @@ def published(world: World) -> int:
 
 
 def kept(world: World) -> Rhythm | None:
-    source = meters(world.engine.active.config)["band_saw"]
+    _, source = meters(world.engine.active.config)["band_saw"]
     return world.engine.notebook.rhythm(meter_key(source))
 
 
@@ -125,9 +125,9 @@ def test_an_edit_that_gives_the_tool_another_meter_begins_anew_and_one_that_rena
     world = speaks(World().connect(*FOUND), 10, 6)
     known = kept(world)
     assert known is not None
-    renamed = meters(World(SHOP.replace("[tool.band_saw]", "[tool.big_saw]")).engine.active.config)["big_saw"]
+    _, renamed = meters(World(SHOP.replace("[tool.band_saw]", "[tool.big_saw]")).engine.active.config)["big_saw"]
     assert world.engine.notebook.rhythm(meter_key(renamed)) == known
-    other = meters(World(SHOP.replace(SAW, "shop/other")).engine.active.config)["band_saw"]
+    _, other = meters(World(SHOP.replace(SAW, "shop/other")).engine.active.config)["band_saw"]
     assert world.engine.notebook.rhythm(meter_key(other)) is None
 
 

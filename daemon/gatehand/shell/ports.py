@@ -89,7 +89,7 @@ class Remembered(Struct, frozen=True):
     """Topics on which a device of the shop has ever been heard."""
     baselines: Mapping[str, object] = {}
     rhythms: Mapping[str, Rhythm] = {}
-    """How often each meter speaks, by topic and pointer (`rhythms.meter_key`)."""
+    """How often each meter speaks, by `config.meters.meter_key`."""
     retained: tuple[str, ...] = ()
     """Topics of meters whose word the broker was found to keep."""
     unreadable: str | None = None

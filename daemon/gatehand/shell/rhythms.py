@@ -8,7 +8,7 @@ from collections.abc import Mapping
 
 from msgspec import to_builtins
 
-from gatehand.config import Config
+from gatehand.config.meters import meter_key, meters
 from gatehand.config.signals import TopicSource
 from gatehand.rhythm import NEAR, Rhythm, RhythmMeter
 from gatehand.shell.active_config import ActiveConfig
@@ -21,18 +21,6 @@ _ENOUGH = 50
 """Messages of this run that outweigh what an earlier one has seen."""
 _MANY_TIMES = 10
 """What is known is kept and shown anew when it rests on so many times as many messages."""
-
-
-def meter_key(source: TopicSource) -> str:
-    """By what a meter is known, whatever its tool is called: its topic and where in the payload its value stands."""
-    return f"{source.topic}#{source.pointer or ''}"
-
-
-def meters(config: Config) -> dict[str, TopicSource]:
-    """Each tool's meter, by the tool's name."""
-    keys = ("current", "power", "running")
-    every = ((one, one.heard) for one in config.signals() if one.kind == "tool" and one.key in keys)
-    return {one.name: source for one, source in every if source is not None}
 
 
 class _Meter:
@@ -61,7 +49,7 @@ class Rhythms:
     def swap(self, active: ActiveConfig) -> None:
         """Another config: the meters that stay go on, also under another tool's name."""
         was = {meter.key: meter for meter in self._meters.values()}
-        now = {name: _Meter(source) for name, source in meters(active.config).items()}
+        now = {name: _Meter(source) for name, (_, source) in meters(active.config).items()}
         self._meters = {name: was.get(meter.key, meter) for name, meter in now.items()}
 
     def take(self, event: ev.Event, at: float, *, old: bool) -> None:
