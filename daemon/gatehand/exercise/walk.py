@@ -52,6 +52,7 @@ async def walk(config: Config, world: TerminalIo, asked: Asked) -> Result:
             _say_remarks(world, result.gates[-1].remarks)
         await _every_tool(supervisor, asked.tools)
         result.unheard = await _unheard(supervisor, asked)
+        result.meters = [one_tool.meter(supervisor, name) for name in asked.tools]
     except HaltedError as halt:
         result.stopped, result.made_safe = str(halt), await supervisor.make_safe()
     except BrokenOffError:
