@@ -159,7 +159,10 @@ class ToolTable(TomlTable):
     run_on: values.Seconds = 10.0
     """The collector runs on for this long after the tool has stopped."""
     silent_after: values.Seconds = 30.0
-    """Silence that counts as a lost sensor; 0 = it speaks only on change."""
+    """Silence that counts as a lost sensor; 0 = it speaks only on change. The price of a number: a meter that speaks
+    only on change is called silent in a long steady cut, and its tool let go; of 0: a sensor that has died is not
+    noticed.
+    """
     run_limit: values.Seconds = 8 * 3600.0
     """Drawing for longer is a stuck sensor: muted; 0 = no limit."""
     full_load_amps: values.Amps | None = None
