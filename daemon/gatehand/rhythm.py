@@ -30,10 +30,12 @@ _FADE_AFTER: Final = 6 * 3600.0
 _FADED: Final = 0.01
 NEAR: Final = 1.3
 """Within this ratio of each other two gaps are one rhythm: the radio and a busy meter make a message late."""
+_APART: Final = 0.15
+_PAIR: Final = 0.3
 _EARLY: Final = 0.6
 _LATE: Final = 3.0
 _PLAIN: Final = 0.6
-"""This share of the time before messages that say nothing new is spent in gaps near the rhythm: it is plain."""
+"""From this share of the gaps, or of the time, near one rhythm on it is plain."""
 _SAME: Final = 1.15
 _RECENT: Final = 8
 
@@ -223,9 +225,9 @@ class RhythmMeter:
                 continue
             if self._gaps < fewest:
                 return None
-            late = every.within(beat * NEAR, beat * _LATE).count
-            self._besides |= self._new.within(0, beat * _EARLY).count >= max(3, 2 * late + 1)
+            self._besides |= self._speaks_between(beat, every)
             longest = every.within(0, beat * _LATE).longest
+            beat += _companions(beat, every)
             return Rhythm(round(beat, 3), round(longest, 3), steady=True, on_change=self._besides, count=self._count)
         usual, longest = every.median(), every.within(0, inf).longest
         alike = self._same.within(0, inf).count * 4 > every.within(0, inf).count
@@ -233,13 +235,31 @@ class RhythmMeter:
             return None
         return Rhythm(round(usual, 3), round(longest, 3), steady=False, on_change=True, count=self._count)
 
+    def _speaks_between(self, beat: float, every: _Gaps) -> bool:
+        """Whether something new comes between two beats, at any time: neither a late message nor one of a pair."""
+        news = self._new.within(beat * _APART, beat * _EARLY)
+        late = every.within(beat * NEAR, beat * _LATE)
+        if news.count < max(3, 2 * late.count + 1):
+            return False
+        between, beats = every.within(beat * _APART, beat * _EARLY), every.within(beat / NEAR, beat * NEAR)
+        return between.count < beats.count / 2 or between.longest > NEAR * between.mean
+
     def _is_only(self, beat: float, every: _Gaps) -> bool:
         """Whether gaps about as long as `beat` are most of them, in number and in time, and longer ones rare."""
         pause = max(PAUSE, 5 * beat)
-        near, new = every.within(beat / NEAR, beat * NEAR), self._new.within(0, pause)
+        near = every.within(beat / NEAR, beat * NEAR)
+        close, far = self._new.within(0, beat * _PAIR).count, self._new.within(beat * _PAIR, pause).count
         quiet = every.within(beat * _LATE, pause)
-        most = near.count >= new.count / 2 and near.seconds >= every.within(0, pause).seconds / 2
+        others = far + max(0.0, close - near.count * NEAR)  # of a pair one counts
+        most = near.count >= _PLAIN * others and near.seconds >= every.within(0, pause).seconds / 2
         return most and quiet.seconds <= near.seconds / 4
+
+
+def _companions(beat: float, every: _Gaps) -> float:
+    """The gap within a pair, where the meter says things in pairs, seconds; else 0. From pair to pair is the rhythm."""
+    between, beats = every.within(0, beat * _EARLY), every.within(beat / NEAR, beat * NEAR)
+    pairs = beats.count / NEAR <= between.count <= beats.count * NEAR and between.longest <= NEAR * between.mean
+    return between.mean if pairs else 0.0
 
 
 def _is_plain(beat: float, told: _Gaps, every: _Gaps) -> bool:

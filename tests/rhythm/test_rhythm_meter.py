@@ -73,6 +73,20 @@ def test_messages_sent_twice_make_no_meter_on_change() -> None:
     assert not found.on_change
 
 
+@pytest.mark.parametrize("apart", [0.04, 0.2, 2.0])
+@pytest.mark.parametrize("new", [0.3, 1.0])
+def test_a_meter_that_speaks_in_pairs_has_the_rhythm_of_the_pairs(apart: float, new: float) -> None:
+    """A meter of two channels says one after the other, or all of it twice."""
+    for seed in SEEDS:
+        dice = Random(seed)
+        pairs = (
+            (10.0 * i + dice.uniform(0, 0.1) + more, dice.random() < new) for i in range(200) for more in (0, apart)
+        )
+        found = heard(Said(*one) for one in pairs)
+        assert is_steady(found, 10), (seed, found)
+        assert not found.on_change, (seed, found)
+
+
 def test_a_radio_that_delivers_late_makes_no_meter_on_change() -> None:
     for seed in SEEDS:
         dice = Random(seed)
