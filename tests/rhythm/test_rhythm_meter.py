@@ -48,6 +48,11 @@ def test_a_meter_on_change_is_known_also_when_its_load_wavers_each_second(within
         assert found.longest > 60
 
 
+def test_a_load_that_wavers_each_second_on_the_dot_is_no_rhythm_when_the_pauses_are_quiet() -> None:
+    found = heard(Said(100.0 * cut + second, changed=True) for cut in range(30) for second in range(61))
+    assert (found.steady, found.longest) == (False, 40.0)
+
+
 @pytest.mark.parametrize("every", [10.0, 60.0, 300.0])
 @pytest.mark.parametrize("anew", [False, True])
 @pytest.mark.parametrize("within", [0.0, 1.0])
@@ -106,9 +111,9 @@ def test_a_meter_set_to_another_rhythm_is_known_by_the_new_one_after_nine_messag
 
 
 def test_a_meter_that_speaks_only_on_change_from_now_on_is_known_by_that_within_a_day() -> None:
-    day = 24 * HOUR
+    day, week = 24 * HOUR, 7 * 24 * HOUR
     found = heard(
-        chain(steady(Random(3), 10, day), (Said(day + one.at, one.changed) for one in on_change(Random(4), day)))
+        chain(steady(Random(3), 60, week), (Said(week + one.at, one.changed) for one in on_change(Random(4), day)))
     )
     assert not found.steady
 

@@ -36,14 +36,13 @@ def rhythm_of(tracks: Sequence[Track]) -> Rhythm | None:
 
 def recorded_rhythms(files: Sequence[Listed], config: Config) -> dict[str, Rhythm]:
     """By its key, how often each meter of the config spoke in the newest files of a recording."""
-    tracks: dict[str, list[Track]] = {}
+    tracks: dict[str, list[Track]] = {meter_key(source): [] for _, source in meters(config).values()}
     for recording in opened(list(files)[-_FILES:]):
         for tool, key in _keys_then(recording).items():
-            times, values = recording.readings(tool)
+            times, values = recording.readings(tool) if key in tracks else ([], [])
             if times:
-                tracks.setdefault(key, []).append(Track(array("q", times), array("i", values)))
-    keys = {meter_key(source) for _, source in meters(config).values()}
-    found = {key: rhythm_of(each) for key, each in tracks.items() if key in keys}
+                tracks[key].append(Track(array("q", times), array("i", values)))
+    found = {key: rhythm_of(each) for key, each in tracks.items()}
     return {key: rhythm for key, rhythm in found.items() if rhythm is not None}
 
 
