@@ -23,7 +23,7 @@ def check_rhythm(config: Config, seen: Mapping[str, Rhythm], retained: Collectio
         on_change = silent_after == 0 and not (rhythm is not None and rhythm.steady)
         if on_change and source.poll is None and source.topic not in retained:
             text = (
-                "its meter speaks only on change (silent_after is 0): if its word is not retained and it cannot be "
+                "it speaks only on change (silent_after is 0): if its word is not retained and it cannot be "
                 "asked, the first cut after each start of the daemon is missed; add poll = { topic = ..., payload = "
                 f"... }} to {signal.key}, or let the device retain its word"
             )
