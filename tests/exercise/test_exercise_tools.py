@@ -1,9 +1,11 @@
 """The tools' part under virtual time: the sensor that sees a tool, or what was seen instead."""
 
+from typing import Any
+
 import pytest
 from virtual_world import MECHANICAL, TEXT, VirtualWorld, at_the_tools
 
-from gatehand.exercise.results import Result, ToolResult, Weight
+from gatehand.exercise.results import MeterResult, Result, ToolResult, Weight, as_json, text
 from gatehand.simshop.sim_shop import Habits
 from gatehand.simshop.tool import ToolHabits
 
@@ -176,3 +178,53 @@ def test_a_stop_contact_that_spells_its_words_otherwise_fails_with_its_word() ->
     world.plan(1.1, lambda: world.publish("estop", "pressed"))
     told = [remark.text for remark in world.go().unheard]
     assert any("it says 'pressed', neither its active nor its clear" in text for text in told)
+
+
+# --- how often their meters speak
+
+
+def meter_of(result: Result, tool: str) -> MeterResult:
+    return next(each for each in result.meters if each.tool == tool)
+
+
+def test_how_often_each_meter_speaks_is_told_with_what_it_rests_on() -> None:
+    each = {name: ToolHabits(every=2.0, on_change=False) for name in ("band_saw", "jointer", "router")}
+    world = VirtualWorld(person=at_the_tools(), habits=with_tool(**each))
+    result = at_work(world)
+    assert result.ok
+    found = meter_of(result, "band_saw")
+    assert found.rhythm is not None
+    assert found.rhythm.steady
+    assert found.rhythm.every == pytest.approx(2.0, rel=0.05)
+    assert found.remarks == ()
+    shown = " ".join(text(result).split())
+    assert f"METERS band saw: speaks every 2 s (seen {found.rhythm.count} times): shorter cuts are missed" in shown
+    meters: Any = as_json(result, world.config)["meters"]
+    assert [one["tool"] for one in meters] == ["band_saw", "jointer", "router"]
+    assert meters[0]["rhythm"]["count"] == found.rhythm.count
+
+
+def test_a_silent_after_shorter_than_two_of_the_rhythm_is_told_and_fails_nothing() -> None:
+    short = TEXT.replace("start_amps = 2.5", "start_amps = 2.5\nsilent_after = 3")
+    world = VirtualWorld(
+        person=at_the_tools(), habits=with_tool(band_saw=ToolHabits(every=2.0, on_change=False)), text=short
+    )
+    result = at_work(world)
+    (remark,) = meter_of(result, "band_saw").remarks
+    assert remark.weight is Weight.LOOK
+    assert remark.text.startswith("silent_after is 3 s, too short for a meter that speaks every 2 s")
+    assert remark.text in text(result).replace("\n    ", " ")
+    assert result.ok
+
+
+def test_a_meter_that_spoke_too_seldom_to_tell_and_was_quiet_for_longer_than_it_may_be_is_told() -> None:
+    world = VirtualWorld(person=at_the_tools(), habits=with_tool(band_saw=ToolHabits(every=1e6)))
+    saw = world.shop.tools["band_saw"]
+    saw.silence(on=True)
+    world.plan(47, lambda: world.publish("t/band_saw/amps", "0.0"))
+    result = world.go(tools=True)
+    found = meter_of(result, "band_saw")
+    assert found.rhythm is None
+    (remark,) = found.remarks
+    assert "The meter said nothing for 47 s and then spoke (seen 1 time), and silent_after is 30 s" in remark.text
+    assert "the price: a sensor that has died is not noticed" in remark.text

@@ -22,6 +22,7 @@ from gatehand_rules.state import (
     ToolUnknown,
 )
 from gatehand_rules.state import ToolState as State
+from gatehand_rules.words import Position
 
 STARTED, WAITED = "tool_started/start_threshold", "tool_started/after_silence"
 
@@ -379,3 +380,56 @@ def test_a_state_of_before_has_no_doubts() -> None:
     bench.amps(60.0, 5.0)
     assert started(bench)
     assert bench.state.doubts == (None,)
+
+
+# --- the daemon's start, with a sensor that speaks only on change
+
+
+def begun(*first: ev.Reading) -> Bench:
+    """At 100 s nothing has come of the saw but this, in the first half second."""
+    bench = Bench(saw(silent_after=0.0))
+    bench.tell(ev.BrokerConnected(), 0.0)
+    bench.tell(ev.GateReport("saw", Position.SHUT, retained=True), 0.1)
+    bench.tell(ev.CollectorReport("main", on=False, retained=True), 0.1)
+    for reading in first:
+        bench.tell(reading, 0.2)
+    bench.until(100.0)
+    return bench
+
+
+@pytest.mark.parametrize(("at", "starts"), [(122.999, False), (123.0, True)])
+def test_a_kept_word_that_shows_the_tool_idle_lets_the_first_cut_start_when_it_has_stood_for_3_s(
+    at: float, *, starts: bool
+) -> None:
+    bench = begun(ev.Reading("saw", 0.0, retained=True))
+    bench.amps(120.0, 5.0)
+    assert bench.state.wake_at == 123.0
+    said = bench.tick(at)
+    assert ("open saw" in commands(said)) is starts
+    assert started(bench) is starts
+
+
+@pytest.mark.parametrize("kept", [True, False])
+def test_an_answer_that_shows_the_tool_idle_lets_the_first_cut_start_at_once(*, kept: bool) -> None:
+    """Also where the broker keeps what the tool did before the daemon's start."""
+    old = (ev.Reading("saw", 5.0, retained=True),) if kept else ()
+    bench = begun(*old, ev.Reading("saw", 0.0, young=True))
+    said = bench.amps(120.0, 5.0)
+    assert STARTED in events(said)
+    assert "open saw" in commands(said)
+
+
+@pytest.mark.parametrize("kept", [True, False])
+def test_where_nothing_has_shown_the_tool_idle_its_first_cut_is_refused_and_its_second_served(*, kept: bool) -> None:
+    bench = begun(*((ev.Reading("saw", 5.0, retained=True),) if kept else ()))
+    said = [*bench.amps(120.0, 5.0), *bench.until(160.0)]
+    assert "start_refused/first_seen_drawing" in events(said)
+    assert commands(said) == ["raise tool.saw.not_fresh"]
+    bench.amps(160.0, 0.0)
+    assert "open saw" in commands(bench.amps(170.0, 5.0))
+
+
+def test_an_answer_that_shows_the_tool_drawing_already_is_no_start() -> None:
+    bench = begun(ev.Reading("saw", 5.0, young=True))
+    assert [alarm.what for alarm in bench.state.alarms] == ["not_fresh"]
+    assert not any("open" in command or "on " in command for command in commands(bench.until(130.0)))

@@ -212,3 +212,35 @@ def test_what_is_not_understood_moves_no_cursor_and_breaks_no_page() -> None:
     odd: list[object] = [3, {"topic": 7, "said": "\x1b[2J"}, None]
     heard = Heard().say("tool/router", tool(not_understood=odd, unheard="x"))
     assert "\x1b" not in "\n".join(heard.lines(width=80, height=None))
+
+
+def test_a_meters_rhythm_is_told_with_what_it_rests_on_where_there_is_room() -> None:
+    heard = small_shop()
+    assert "METERS" not in heard.text()
+    steady = {"every": 9.98, "longest": 10.4, "steady": True, "on_change": False, "count": 14}
+    heard.say("tool/band_saw", tool(rhythm=steady))
+    heard.say("tool/jointer", tool(rhythm={"every": "often", "steady": 1}))
+    for height in (None, 24):
+        text = " ".join(heard.text(height=height).split())
+        said = (
+            "METERS band saw: speaks every 10 s (seen 14 times): shorter cuts are missed, starts come up to 10 s late"
+        )
+        assert said in text
+        assert "jointer: speaks" not in text
+    assert "METERS" not in heard.text(height=16)
+
+
+def test_events_are_not_pushed_out_by_what_the_meters_do() -> None:
+    heard = small_shop()
+    beat = {"every": 60, "longest": 60, "steady": True, "on_change": True, "count": 9}
+    heard.say("tool/jointer", tool(rhythm=beat))
+    for n in range(5):
+        heard.say(
+            "tool/band_saw", tool("running" if n % 2 else "idle", because=f"reason {n}", since=NOON + n, rhythm=beat)
+        )
+    before = [height for height in range(12, 40) if "METERS" in heard.text(height=height)]
+    assert before
+    for height in range(12, 40):
+        assert len(heard.lines(height=height)) <= height
+        if height in before:
+            assert "reason 2" in heard.text(height=height), "the last three"

@@ -10,6 +10,7 @@ import msgspec
 import pytest
 
 from gatehand.journal.disk import Disk
+from gatehand.rhythm import Rhythm
 from gatehand.shell.ports import HoldKept, Remembered
 from gatehand.shell.state_file import FILE, StateFile, encoded, recall
 
@@ -87,7 +88,14 @@ def kept(store: StateFile, what: Remembered) -> str | None:
 
 
 def test_what_is_kept_is_recalled(tmp_path: Path) -> None:
-    what = Remembered((HOLD, OTHER), ("0" * 16,), ("shop/estop",), {"main": {"suction": 12.5}})
+    what = Remembered(
+        (HOLD, OTHER),
+        ("0" * 16,),
+        ("shop/estop",),
+        {"main": {"suction": 12.5}},
+        {"shop/saw#/amps": Rhythm(10.0, 20.5, steady=True, on_change=False, count=140)},
+        ("shop/saw",),
+    )
     store = StateFile(tmp_path)
     assert kept(store, what) is None
     store.close()

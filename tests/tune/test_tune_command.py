@@ -73,7 +73,9 @@ def test_json_gives_the_same_facts(shop: Path, capsys: pytest.CaptureFixture[str
     assert saw["tool"] == "band_saw"
     assert saw["cuts"] == 20
     assert saw["rest"]["high"] < saw["proposed"]["stop_amps"] < saw["proposed"]["start_amps"] < saw["work"]["low"]
-    assert router == {"tool": "router", "readings": 0, "hours": 0.0, "too_short": "there is no reading of it"}
+    unread: dict[str, object] = {"readings": 0, "hours": 0.0, "rhythm": None, "about_meter": []}
+    assert router == {"tool": "router", **unread, "too_short": "there is no reading of it"}
+    assert saw["rhythm"]["steady"]
 
 
 def test_a_tool_without_readings_is_too_short_to_tell_and_exits_1(

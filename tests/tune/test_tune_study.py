@@ -1,9 +1,13 @@
 """What tune finds in readings of known make, and when it says that it is too short to tell."""
 
+from array import array
+
 import pytest
+from msgspec.structs import replace
 from tune_support import SAW, cuts, track
 
 from gatehand.past.recordings import Piece
+from gatehand.past.stretches import Track
 from gatehand.tune.levels import Levels, gathered, levels
 from gatehand.tune.proposed_settings import Spell, advised, choices, joined, rounded, spells, thresholds
 from gatehand.tune.study import as_json, study, text
@@ -154,3 +158,62 @@ def test_figures_a_day_are_divided_by_the_days_on_which_it_cut() -> None:
 
 def test_proposals_are_numbers_that_a_person_would_write() -> None:
     assert [rounded(amps) for amps in (0.012, 0.777, 2.512, 9.97, 10.3, 23.77)] == [0.05, 0.8, 2.5, 9.95, 10.5, 24.0]
+
+
+# --- the meter's rhythm
+
+
+def told(every_s: float, *, rest: float, cut: float, silent_after: float = 30.0) -> str:
+    """What is said of a meter that speaks so often."""
+    tool = replace(SAW, silent_after=silent_after)
+    readings = track(cuts(20, rest=rest, cut=cut), every_ms=round(every_s * 1000))
+    return " ".join(" ".join(text(study(tool, [Piece(readings)]))).split())
+
+
+def test_the_meters_rhythm_is_told_with_what_it_rests_on_and_costs() -> None:
+    said = told(1, rest=60, cut=30)
+    assert "The meter speaks every 1 s (seen 1,860 times): shorter cuts are missed, starts come up to 1 s late." in said
+    assert "silent_after" not in said
+    assert "were not seen at all" not in said
+
+
+def test_a_tool_whose_cuts_or_pauses_are_as_short_as_its_meters_rhythm_is_told() -> None:
+    assert "20 of 20 cuts and 19 of 19 pauses recorded took no longer than its meter's rhythm of 10 s" in told(
+        10, rest=10, cut=10
+    )
+    assert "19 of 19 pauses recorded took no longer than its meter's rhythm of 10 s" in told(10, rest=10, cut=40)
+
+
+def test_a_silent_after_that_does_not_bear_one_lost_message_is_told() -> None:
+    assert "silent_after is 15 s, too short for a meter that speaks every 10 s" in told(
+        10, rest=60, cut=30, silent_after=15
+    )
+
+
+def on_change(every_s: float) -> Track:
+    """The same where only what changed was said: start, inrush over, the load a little higher, stop."""
+    found = Track()
+    for number in range(30):
+        begun = round(number * every_s * 1000)
+        for ms, ma in ((0, 30_000), (400, 8000), (20_000, 8100), (41_000, 100)):
+            found.ms.append(begun + ms)
+            found.ma.append(ma)
+            found.order.append(len(found.order))
+    return found
+
+
+def test_a_meter_on_change_is_told_that_silence_is_no_sign_of_it_with_the_price() -> None:
+    readings = on_change(600)
+    said = " ".join(" ".join(text(study(SAW, [Piece(readings)]))).split())
+    assert "The meter speaks only on change (seen 120 times)." in said
+    assert "set silent_after = 0 (the price: a sensor that has died is not noticed)" in said
+    quiet = as_json(study(replace(SAW, silent_after=0.0), [Piece(readings)]))
+    assert quiet["about_meter"] == ["the meter speaks only on change (seen 120 times)"]
+    assert quiet["rhythm"]["count"] == 120
+
+
+def test_nights_between_pieces_are_no_rhythm() -> None:
+    pieces = [Piece(track(cuts(2), every_ms=5000)) for _ in range(30)]
+    for number, piece in enumerate(pieces):
+        piece.track.ms = array("q", (ms + number * (240_000 + 7_000) for ms in piece.track.ms))
+    assert as_json(study(SAW, pieces))["rhythm"]["longest"] == 5.0

@@ -1,6 +1,8 @@
 """`gatehand check`: every mistake in the config at once, with its line. Needs no network and no devices."""
 
 import argparse
+from contextlib import suppress
+from pathlib import Path
 
 from msgspec import to_builtins
 
@@ -16,12 +18,22 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "Exits 1 when there is an error, 0 when there are only warnings."
     )
     parser.add_argument("--json", action="store_true", help="the same facts for programs")
+    parser.add_argument(
+        "--state",
+        type=Path,
+        metavar="FOLDER",
+        help="the daemon's state folder, where it keeps how often each meter speaks; else the environment's "
+        "STATE_DIRECTORY, else beside the config",
+    )
 
 
 def run(args: argparse.Namespace) -> int:
     """Print what is wrong and a last line that sums up."""
     loaded = load(args.config)
-    problems = sorted((*loaded.problems, *_of_the_air(loaded)), key=lambda each: (each.line, each.column))
+    problems = sorted(
+        (*loaded.problems, *_of_the_air(loaded), *_of_rhythms(loaded, args.state)),
+        key=lambda each: (each.line, each.column),
+    )
     if args.json:
         print_json({"ok": loaded.ok, "problems": to_builtins(problems)})
     else:
@@ -38,6 +50,27 @@ def _of_the_air(loaded: Loaded) -> tuple[Problem, ...]:
     from gatehand.air import warnings
 
     return loaded.placed(Fault(path, message, Severity.WARNING) for path, message in warnings(loaded.config))
+
+
+def _of_rhythms(loaded: Loaded, state: Path | None) -> tuple[Problem, ...]:
+    """What does not fit the way in which the meters were seen to speak, by the daemon or in its recording."""
+    if loaded.config is None or not loaded.config.tool:
+        return ()
+    from gatehand.config.check_rhythm import check_rhythm
+    from gatehand.config.meters import meter_key, meters
+    from gatehand.recording.recording import recordings
+    from gatehand.shell.state_file import recall
+    from gatehand.shell.state_folder import state_folder
+
+    known = recall(state_folder(state, loaded.path))
+    seen, config = dict(known.rhythms), loaded.config
+    wanted = {meter_key(source) for _, source in meters(config).values()} - seen.keys()
+    with suppress(OSError):  # the daemon's user may read it, and this one not
+        if wanted and (files := recordings(loaded.file(config.log.folder))):
+            from gatehand.past.meter_rhythm import recorded_rhythms
+
+            seen = recorded_rhythms(files, config) | seen
+    return loaded.placed(check_rhythm(config, seen, known.retained))
 
 
 def _verdict(loaded: Loaded, problems: list[Problem]) -> str:

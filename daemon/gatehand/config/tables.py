@@ -189,7 +189,10 @@ class ToolTable(signals.Sensed):
     run_on: values.Seconds = 10.0
     """The collector runs on for this long after the tool has stopped."""
     silent_after: values.Seconds = Field(default_factory=_silent_after, json_schema_extra={"default": SILENT_AFTER})
-    """Silence that counts as a lost sensor; 0 = it speaks only on change, the default with running."""
+    """Silence that counts as a lost sensor; 0 = it speaks only on change, the default with running. The price of a
+    number: a meter that speaks only on change is called silent in a long steady cut, and its tool let go; of 0: a
+    sensor that has died is not noticed.
+    """
     run_limit: values.Seconds = 8 * 3600.0
     """Running for longer is a stuck sensor: muted; 0 = no limit."""
     full_load_amps: values.Amps | None = None

@@ -10,6 +10,7 @@ from gatehand.config import Config
 from gatehand.config.signals import Button, Contact, ResetInput, Signal
 from gatehand.mqtt.inbox import Message
 from gatehand.mqtt.payload import Reader, Rejected, UnknownWord, excerpt
+from gatehand.rhythm import RhythmMeter
 from gatehand.screen.daemon_status import DaemonStatus
 from gatehand.shell.routes import Routes
 from gatehand_rules import events as ev
@@ -26,6 +27,18 @@ class ToolHeard:
     """Live readings of one tool: (monotonic seconds, ampere), oldest first."""
 
     readings: list[tuple[float, float]] = field(default_factory=list)
+    meter: RhythmMeter = field(default_factory=RhythmMeter)
+    """How often it speaks."""
+    quiet_for: float = 0.0
+    """The longest that it said nothing until it spoke again, seconds; listening began with a silence."""
+
+    def hear(self, at: float, amps: float, began: float) -> None:
+        """Take a reading in; `began`: when the listening did."""
+        last_at, last = self.readings[-1] if self.readings else (began, None)
+        self.quiet_for = max(self.quiet_for, at - last_at)
+        self.meter.add(at, changed=amps != last)
+        self.readings.append((at, amps))
+        del self.readings[:-READINGS_KEPT]
 
     @property
     def amps(self) -> float | None:
@@ -88,8 +101,10 @@ def press_words(signal: Signal) -> dict[str, str]:
 class ObservedState:
     """What was heard of one config's shop."""
 
-    def __init__(self, config: Config) -> None:
+    def __init__(self, config: Config, began: float = 0.0) -> None:
+        """`began`: when the listening did, monotonic seconds."""
         self._config = config
+        self._began = began
         self._signals = tuple(one for one in config.signals() if one.heard is not None)
         self._routes = Routes(config)
         self._pressed = tuple(one for one in self._signals if press_words(one))
@@ -141,9 +156,7 @@ class ObservedState:
                 self._spoke("gate", name, "state")
             case ev.Reading(tool=name, value=value, retained=retained):
                 if not retained:
-                    readings = self.tools[name].readings
-                    readings.append((at, max(0.0, value)))
-                    del readings[:-READINGS_KEPT]
+                    self.tools[name].hear(at, max(0.0, value), self._began)
                     self._spoke("tool", name, self._config.tool[name].sensor_key)
             case ev.CollectorReport(collector=name, on=on):
                 self.fan_reports[name] = on

@@ -5,9 +5,13 @@ from statistics import median
 from typing import Final
 
 from gatehand.config.tables import ToolTable
-from gatehand.exercise.results import Remark, ToolResult, failed, look
+from gatehand.exercise.observed_state import ToolHeard
+from gatehand.exercise.results import MeterResult, Remark, ToolResult, failed, look
 from gatehand.exercise.supervisor import SKIP, Supervisor
 from gatehand.journal.sentences import spoken
+from gatehand.rhythm import PRICE_OF_NONE, misfit
+from gatehand.text import as_sentence, named
+from gatehand.times import lasting, rough
 
 LISTEN: Final = 5.0
 """Seconds after the person's Enter in which the sensor must show it, at least."""
@@ -150,6 +154,26 @@ def _why_not_seen(supervisor: Supervisor, name: str, asked: float, other: str) -
     if (why := supervisor.observed.unreadable.get(("tool", name))) is not None:
         return f"Not seen: what its topic {tool.sensor.topic} says cannot be read: {why}."
     return f"Not seen: {tool.sensor.topic} said nothing. Look at the sensor's power, network and topic."
+
+
+def meter(supervisor: Supervisor, name: str) -> MeterResult:
+    """How often its meter spoke since the exercise began, and whether `silent_after` fits that."""
+    heard, silent_after = supervisor.observed.tools[name], supervisor.config.tool[name].silent_after
+    rhythm = heard.meter.rhythm
+    why = misfit(rhythm, silent_after) if rhythm is not None else _quiet(heard, silent_after)
+    return MeterResult(name, rhythm, () if why is None else (look(as_sentence(why)),))
+
+
+def _quiet(heard: ToolHeard, silent_after: float) -> str | None:
+    """It spoke too seldom to tell its rhythm, and was quiet for longer than it may be."""
+    if silent_after == 0 or heard.quiet_for <= silent_after:
+        return None
+    return (
+        f"the meter said nothing for {lasting(heard.quiet_for, whole=True)} and then spoke (seen "
+        f"{named(len(heard.readings), 'time')}), and silent_after is {rough(silent_after)}: if it speaks only on "
+        f"change, its tool is called silent and let go in a long steady cut; then set silent_after = 0 (the price: "
+        f"{PRICE_OF_NONE})"
+    )
 
 
 def _patience(tool: ToolTable) -> float:

@@ -14,6 +14,7 @@ import msgspec
 
 from gatehand.config import Config
 from gatehand.journal.sentences import spoken
+from gatehand.rhythm import Rhythm, words
 from gatehand.text import columns, wrapped
 from gatehand_rules.words import Position
 
@@ -158,6 +159,15 @@ class PressResult:
         return f"{of} {spoken(self.name)}"
 
 
+@dataclass(frozen=True, slots=True)
+class MeterResult:
+    """How often a tool's meter spoke during all of it. `rhythm` None: too little was heard to tell."""
+
+    tool: str
+    rhythm: Rhythm | None
+    remarks: tuple[Remark, ...] = ()
+
+
 @dataclass(slots=True)
 class Result:
     """Everything, as it comes. `stopped`: why it did not go to its end."""
@@ -165,6 +175,7 @@ class Result:
     gates: list[GateResult] = field(default_factory=list)
     tools: list[ToolResult] = field(default_factory=list)
     presses: list[PressResult] = field(default_factory=list)
+    meters: list[MeterResult] = field(default_factory=list)
     unheard: tuple[Remark, ...] = ()
     with_daemon: bool = False
     held: tuple[str, ...] = ()
@@ -196,8 +207,15 @@ _HOW: Final = {
 
 def text(result: Result) -> str:
     """Everything that stands at the end."""
-    tables = _gates(result.gates), _tools(result.tools), _presses(result.presses)
-    parts = [*tables, _remarks(result), _proposals(result), _end(result)]
+    parts = [
+        _gates(result.gates),
+        _tools(result.tools),
+        _meters(result.meters),
+        _presses(result.presses),
+        _remarks(result),
+        _proposals(result),
+        _end(result),
+    ]
     return "\n\n".join("\n".join(part) for part in map(list, parts) if part)
 
 
@@ -244,11 +262,20 @@ def _presses(presses: Sequence[PressResult]) -> Iterator[str]:
     yield from columns(rows)
 
 
+def _meters(meters: Sequence[MeterResult]) -> Iterator[str]:
+    known = [(spoken(meter.tool), meter.rhythm) for meter in meters if meter.rhythm is not None]
+    if known:
+        yield "METERS"
+        for tool, rhythm in known:
+            yield from wrapped(f"  {tool}: {words(rhythm)}", WIDTH)
+
+
 def _remarks(result: Result) -> Iterator[str]:
     found = [
         *((f"gate {spoken(gate.gate)}", remark) for gate in result.gates for remark in gate.remarks),
         *((f"tool {spoken(tool.tool)}", remark) for tool in result.tools for remark in tool.remarks),
         *((each.whose, remark) for each in result.presses for remark in each.remarks),
+        *((f"tool {spoken(meter.tool)}", remark) for meter in result.meters for remark in meter.remarks),
         *(("topic", remark) for remark in result.unheard),
     ]
     for weight, title in ((Weight.FAILED, "FAILED"), (Weight.LOOK, "LOOK AT")):

@@ -52,8 +52,8 @@ class Supervisor:
     def __init__(self, config: Config, world: TerminalIo) -> None:
         self.config = config
         self.world = world
-        self.observed = ObservedState(config)
         self.began = world.now()
+        self.observed = ObservedState(config, self.began)
         self.person = True
         """Whether somebody answers."""
         self.result = Result()

@@ -58,6 +58,7 @@ async def walk(config: Config, world: TerminalIo, asked: Asked) -> Result:
         await _every_tool(supervisor, asked.tools)
         await _every_press(supervisor, [each for each in asked.presses if each not in stops], asked)
         result.unheard = await _unheard(supervisor, asked)
+        result.meters = [one_tool.meter(supervisor, name) for name in asked.tools]
     except HaltedError as halt:
         result.stopped, result.made_safe = str(halt), await supervisor.make_safe()
     except BrokenOffError:

@@ -8,6 +8,7 @@ everything it has.
 from collections.abc import Iterator
 from typing import Final
 
+from gatehand import rhythm
 from gatehand.journal.sentences import spoken, spoken_alarm
 from gatehand.screen.daemon_status import DaemonStatus, StatusMessage
 from gatehand.screen.lines import ScreenLine, TextSpan, Tone, cut, cut_line, faint, grid, line, text_of, wrapped
@@ -52,7 +53,7 @@ def _below(status: DaemonStatus, at: float, width: int, height: int | None) -> l
     top = _collectors(status, at, width)
     if height is None:
         blocks = [_alarms(status, at, width, None), _tools(status, at, None), _gates(status, at, width)]
-        blocks.append(_unheard(status, width))
+        blocks += [_meters(status, width), _unheard(status, width)]
         return [*top, *(each for block in filter(None, blocks) for each in (_BLANK, *block))]
     room = height - len(top)
     wanted = min(_EVENTS_WANTED, len(status.events) + 1)
@@ -64,6 +65,10 @@ def _below(status: DaemonStatus, at: float, width: int, height: int | None) -> l
     tools = _tools(status, at, max(2, room - len(gates) - min(wanted, 2)))
     room -= len(gates) + len(tools)
     blocks = [alarms, tools, gates]
+    meters = _meters(status, width)
+    if meters and len(meters) + len(blocks) + 1 + wanted <= room:  # they change least: only where all else has room
+        blocks.append(meters)
+        room -= len(meters)
     blanks = max(0, min(len(blocks), room - _EVENTS_WANTED))
     events = _events(status, width, room - blanks - (1 if blanks else 0))
     spare = height - len(top) - sum(map(len, blocks)) - len(events)
@@ -271,6 +276,14 @@ def _gates_in_short(status: DaemonStatus, width: int) -> list[ScreenLine]:
     shut = len(by_state.pop("shut", ()))
     others = [f"{state(word)}: {', '.join(names)}" for word, names in by_state.items()]
     return wrapped(f"GATES  {'; '.join([*others, f'shut: {shut}'])}", width, then="  ")[:2]
+
+
+def _meters(status: DaemonStatus, width: int) -> list[ScreenLine]:
+    """A heading and how often each tool's meter speaks; nothing where that is not known yet."""
+    rhythms = ((name, rhythm.read(each.facts.get("rhythm"))) for name, each in sorted(status.tools.items()))
+    texts = [f"{spoken(name)}: {rhythm.words(found)}" for name, found in rhythms if found is not None]
+    found = [each for text in texts for each in wrapped(text, width, then="  ")]
+    return [line("METERS", Tone.HEAD), *found] if found else []
 
 
 def _unheard(status: DaemonStatus, width: int) -> list[ScreenLine]:

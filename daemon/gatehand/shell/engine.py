@@ -26,6 +26,7 @@ from gatehand.shell.notebook import Notebook
 from gatehand.shell.own_topics import OwnTopics
 from gatehand.shell.ports import Diagnostics, LogPort, Memory, RecorderPort, Timer, Timers
 from gatehand.shell.repeats import Refusals
+from gatehand.shell.rhythms import Rhythms
 from gatehand.shell.state_publisher import StatePublisher
 from gatehand.shell.unheard import Unheard
 from gatehand.text import named
@@ -83,7 +84,9 @@ class Engine:
         active.routes.found.update(self.notebook.heard)
         self.unheard = Unheard(active, self)
         """What was never heard, or never understood."""
-        self.publisher = StatePublisher(active, self.clock, transport, self.notebook, self.unheard.shown)
+        self.rhythms = Rhythms(active, self.notebook)
+        """How often each tool's meter speaks."""
+        self.publisher = StatePublisher(active, self.clock, transport, self.notebook, self._more)
         """What is shown."""
         self._refusals = Refusals()
         self._own_topics = OwnTopics(self, transport, diagnose)
@@ -113,6 +116,7 @@ class Engine:
         for place in self.active.routes.take_found_first():
             self.notebook.note_heard(place)
         for event in events:
+            self.rhythms.take(event, received, old=bool(self._still))
             self.handle(event, received)
 
     def on_connected(self, info: Connected) -> None:
@@ -133,12 +137,14 @@ class Engine:
         wanted = self._own_topics.on_settled()
         self.publisher.show_all(self.state, self.now())
         self._transport.subscribe(wanted)
+        self.rhythms.settled()
         self.unheard.connected(up=True)
 
     def on_lost(self, reason: str, heard_at: float) -> None:
         """The connection is gone."""
         self._diagnose("warning", f"lost the broker: {reason}", None)
         self.unheard.connected(up=False)
+        self.rhythms.pause()
         self.publisher.hide()
         self._own_topics.on_lost()
         self.handle(ev.BrokerLost(self._sender.lost(heard_at, self._now)))
@@ -155,6 +161,7 @@ class Engine:
     def stood_still(self, line: str, seconds: float) -> None:
         """The same of the connection named `line`, of those that bring events."""
         self._still.add(line)
+        self.rhythms.pause()
         self.handle(ev.LoopStood(seconds))
 
     def caught_up(self, line: str) -> None:
@@ -207,7 +214,7 @@ class Engine:
             self.note(OwnEvent.REFUSALS_COUNTED, facts)
         self.handle(ev.Tick())
         self.notebook.beat()
-        self.publisher.changed(self.unheard.beat(now))
+        self.publisher.changed((*self.unheard.beat(now), *self.rhythms.beat()))
         self.publisher.show_readings(self.state, now)
 
     def stop(self) -> None:
@@ -265,6 +272,7 @@ class Engine:
         self._begin_recording(changed)
         self.publisher.swap(active)
         self.unheard.swap(active)
+        self.rhythms.swap(active)
         owed = self.notebook.owed(active)
         self._carry_out(before, outcome, self._now)
         self._hold_again(owed)
@@ -276,6 +284,10 @@ class Engine:
         self.publisher.show_all(self.state, self._now)
 
     # Inside
+
+    def _more(self, kind: str, name: str) -> Mapping[str, object]:
+        """What a status says beyond the rules' state."""
+        return {**self.unheard.shown(kind, name), **self.rhythms.shown(kind, name)}
 
     def _hold_again(self, owed: tuple[tuple[str, str], ...]) -> None:
         """Neither a restart nor an edit ends a hold."""

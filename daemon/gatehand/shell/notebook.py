@@ -1,4 +1,4 @@
-"""What must outlive the daemon, kept in step with the rules: holds, resets, what was ever heard, baselines.
+"""What must outlive the daemon, kept in step with the rules: holds, resets, what was ever heard, how often, baselines.
 
 Nothing is decided here about the shop. A hold that begins is written at once, and its status is withheld from screens
 until it is on the medium, so that nobody is shown a hold that a power cut could undo; no command waits for that. A hold
@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Final
 from msgspec.structs import replace
 
 from gatehand.journal.clock import Clock
+from gatehand.rhythm import Rhythm
 from gatehand.shell import alarm_words
 from gatehand.shell.active_config import ActiveConfig
 from gatehand.shell.ports import HoldKept, Memory, Remembered, Timer, Timers
@@ -25,6 +26,7 @@ WITHHELD_FOR: Final = 1.0
 MOST_RESETS: Final = 200
 """Resets that are remembered: a broker's retained hold is older than that many only if it was away for months."""
 MOST_HEARD: Final = 5000
+MOST_RHYTHMS: Final = 1000
 _HEARD_EVERY: Final = 60
 """Beats between two writings of what was heard, which nobody waits for."""
 
@@ -39,6 +41,8 @@ class Notebook:
         self._resets = was.resets
         self._heard = dict.fromkeys(was.heard)
         self._baselines = was.baselines
+        self._rhythms = dict(was.rhythms)
+        self._retained = dict.fromkeys(was.retained)
         self._unreadable = was.unreadable
         self._in_step = False
         """The rules have been told of all that is remembered here; until then what they hold says nothing."""
@@ -75,6 +79,28 @@ class Notebook:
         if place not in self._heard and len(self._heard) < MOST_HEARD:
             self._heard[place] = None
             self._heard_since = self._heard_since or _HEARD_EVERY
+
+    def rhythm(self, meter: str) -> Rhythm | None:
+        """How often that meter speaks, by its key, as far as it is known from this run and earlier ones."""
+        return self._rhythms.get(meter)
+
+    def note_rhythm(self, meter: str, rhythm: Rhythm) -> None:
+        """It is this from now on. Written as what was heard is."""
+        self._rhythms.pop(meter, None)
+        self._rhythms[meter] = rhythm  # the newest last, so that the oldest gives way
+        while len(self._rhythms) > MOST_RHYTHMS:
+            del self._rhythms[next(iter(self._rhythms))]
+        self._heard_since = self._heard_since or _HEARD_EVERY
+
+    def note_retained(self, topic: str, kept: bool) -> None:
+        """The broker keeps a word of the meter there, or was found to keep none."""
+        if kept is (topic in self._retained) or (kept and len(self._retained) >= MOST_HEARD):
+            return
+        if kept:
+            self._retained[topic] = None
+        else:
+            del self._retained[topic]
+        self._heard_since = self._heard_since or _HEARD_EVERY
 
     # Beginning, and a changed config
 
@@ -168,7 +194,8 @@ class Notebook:
         self._heard_since = 0
         self._given += 1
         number = self._given
-        what = Remembered(self._holds, self._resets, tuple(self._heard), self._baselines)
+        heard, retained = tuple(self._heard), tuple(self._retained)
+        what = Remembered(self._holds, self._resets, heard, self._baselines, dict(self._rhythms), retained)
         self._memory.keep(what, lambda trouble: self._kept(number, trouble))
 
     def _kept(self, number: int, trouble: str | None) -> None:

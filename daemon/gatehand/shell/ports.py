@@ -10,6 +10,7 @@ from typing import Protocol, TypeAlias
 from msgspec import Struct
 
 from gatehand.journal.line import LogLine
+from gatehand.rhythm import Rhythm
 from gatehand_rules import Fact, State
 from gatehand_rules.events import Event
 
@@ -87,6 +88,10 @@ class Remembered(Struct, frozen=True):
     heard: tuple[str, ...] = ()
     """Where values of the shop were ever found, each as `Signal.place` names it."""
     baselines: Mapping[str, object] = {}
+    rhythms: Mapping[str, Rhythm] = {}
+    """How often each meter speaks, by `config.meters.meter_key`."""
+    retained: tuple[str, ...] = ()
+    """Topics of meters whose word the broker was found to keep."""
     unreadable: str | None = None
     """Why what was kept cannot be read, as a clause: then every collector is held. None: it was read, or is not."""
 

@@ -16,6 +16,7 @@ from msgspec import Struct
 
 from gatehand.journal.disk import ASIDE, Disk
 from gatehand.journal.threads import Job, Worker, call_in
+from gatehand.rhythm import Rhythm
 from gatehand.shell.ports import HoldKept, Kept, Memory, Remembered
 
 if TYPE_CHECKING:
@@ -37,6 +38,8 @@ class _File(Struct):
     resets: tuple[str, ...]
     heard: tuple[str, ...] = ()
     baselines: dict[str, object] = {}
+    rhythms: dict[str, Rhythm] = {}
+    retained: tuple[str, ...] = ()
 
 
 def recall(folder: Path, disk: Disk | None = None) -> Remembered:
@@ -71,12 +74,12 @@ def _parse(data: bytes) -> Remembered | str:
         found = msgspec.json.decode(data, type=_File)
     except (msgspec.MsgspecError, ValueError, RecursionError) as error:
         return f"it is damaged ({error})"
-    return Remembered(found.holds, found.resets, found.heard, found.baselines)
+    return Remembered(found.holds, found.resets, found.heard, found.baselines, found.rhythms, found.retained)
 
 
 def encoded(what: Remembered) -> bytes:
     """The file's text: a person may look at it."""
-    file = _File(VERSION, what.holds, what.resets, what.heard, dict(what.baselines))
+    file = _File(VERSION, what.holds, what.resets, what.heard, dict(what.baselines), dict(what.rhythms), what.retained)
     return msgspec.json.format(msgspec.json.encode(file), indent=1) + b"\n"
 
 

@@ -1,17 +1,23 @@
 """One tool's readings looked at from end to end: levels, thresholds, cuts, pauses, run-on; in words and as JSON."""
 
+from bisect import bisect_right
 from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any, Final
 
+from msgspec import to_builtins
+
+from gatehand.past.meter_rhythm import rhythm_of
 from gatehand.past.recordings import Piece
-from gatehand.text import named
+from gatehand.rhythm import NEAR, Rhythm, interval, misfit, words
+from gatehand.text import as_sentence, listed, named, wrapped
 from gatehand.times import local, rough
 from gatehand.tune import proposed_settings
 from gatehand.tune.levels import CurrentLevel, Distribution, Levels, gathered, levels
 from gatehand_rules.shop import Tool
 
 FEWEST_CUTS: Final = 3
+_WIDTH: Final = 100
 LEAST_HOURS: Final = 8.0
 """A working day; from less there is no figure a day."""
 
@@ -23,6 +29,8 @@ class Study:
     tool: Tool
     distribution: Distribution
     hours: float
+    rhythm: Rhythm | None = None
+    """How often its meter spoke; None: not known."""
     found: "Found | None" = None
     too_short: str = ""
 
@@ -41,6 +49,8 @@ class Found:
     cuts: int
     days: int
     """Days on which it cut; 0 where the readings have no clock."""
+    lasted: tuple[int, ...]
+    """How long the cuts took, ms, shortest first."""
     pauses: tuple[int, ...]
     """The pauses between cuts, ms, shortest first."""
     run_on: tuple[proposed_settings.RunOnChoice, ...]
@@ -53,9 +63,10 @@ def study(tool: Tool, pieces: Sequence[Piece]) -> Study:
     tracks = [piece.track for piece in pieces]
     distribution = gathered(tracks, round(tool.silent_after * 1000) or 1 << 62)
     hours = distribution.total_ms / 3_600_000
+    rhythm = rhythm_of(tracks)
     found_levels = levels(distribution)
     if isinstance(found_levels, str):
-        return Study(tool, distribution, hours, too_short=found_levels)
+        return Study(tool, distribution, hours, rhythm, too_short=found_levels)
     set_to = proposed_settings.thresholds(found_levels, tracks)
     shortest = round(set_to.stop_after * 1000)
     whole = [
@@ -65,7 +76,7 @@ def study(tool: Tool, pieces: Sequence[Piece]) -> Study:
     cuts = sum(map(len, whole))
     if cuts < FEWEST_CUTS:
         seen = "no whole cut was" if not cuts else f"{cuts} whole cut{'s were' if cuts > 1 else ' was'}"
-        return Study(tool, distribution, hours, too_short=f"{seen} recorded, {FEWEST_CUTS} are wanted")
+        return Study(tool, distribution, hours, rhythm, too_short=f"{seen} recorded, {FEWEST_CUTS} are wanted")
     spans = sorted(pause for piece in whole for pause in proposed_settings.pauses(piece))
     options = proposed_settings.choices(whole, tool.run_on)
     with_clock = ((piece.wall_ms, here) for piece, here in zip(pieces, whole, strict=True) if piece.wall_ms is not None)
@@ -74,17 +85,20 @@ def study(tool: Tool, pieces: Sequence[Piece]) -> Study:
         thresholds=set_to,
         cuts=cuts,
         days=len({local(wall_ms + cut.start).date() for wall_ms, here in with_clock for cut in here}),
+        lasted=tuple(sorted(cut.lasted for here in whole for cut in here)),
         pauses=tuple(spans),
         run_on=tuple(options),
         advised=proposed_settings.advised(options) if len(spans) >= proposed_settings.FEW_PAUSES else None,
     )
-    return Study(tool, distribution, hours, found)
+    return Study(tool, distribution, hours, rhythm, found)
 
 
 def text(one: Study) -> Iterator[str]:
     """A paragraph and a table."""
     tool = one.tool
     yield f"{tool.name}: {one.distribution.readings:,} readings over {rough(one.hours * 3600)}"
+    for remark in about_meter(one):
+        yield from wrapped(f"  {as_sentence(remark)}", _WIDTH)
     if one.found is None:
         yield f"  too short to tell: {one.too_short}."
         return
@@ -98,6 +112,30 @@ def text(one: Study) -> Iterator[str]:
     yield from _settings(one, found)
     yield from _pauses(found)
     yield from _table(one, found)
+
+
+def about_meter(one: Study) -> Iterator[str]:
+    """What its meter's rhythm is and costs, whether `silent_after` fits it, and whether it is too slow for the work."""
+    rhythm = one.rhythm
+    if rhythm is None:
+        return
+    yield f"the meter {words(rhythm)}"
+    if (why := misfit(rhythm, one.tool.silent_after)) is not None:
+        yield why
+    if one.found is None or rhythm.on_change:
+        return
+    limit = rhythm.every * 1000 * NEAR
+    cuts, pauses = (bisect_right(spans, limit) for spans in (one.found.lasted, one.found.pauses))
+    if cuts or pauses:
+        seen = [
+            f"{count} of {named(len(spans), what)}"
+            for count, spans, what in ((cuts, one.found.lasted, "cut"), (pauses, one.found.pauses, "pause"))
+            if count
+        ]
+        yield (
+            f"{listed(seen, last='and')} recorded took no longer than its meter's rhythm of {interval(rhythm.every)}: "
+            "shorter ones were not seen at all, and starts came late; let the meter speak more often, or on change"
+        )
 
 
 def _level(level: CurrentLevel) -> str:
@@ -166,6 +204,8 @@ def as_json(one: Study) -> dict[str, Any]:
         "tool": one.tool.name,
         "readings": one.distribution.readings,
         "hours": round(one.hours, 3),
+        "rhythm": None if one.rhythm is None else to_builtins(one.rhythm),
+        "about_meter": list(about_meter(one)),
         "too_short": one.too_short or None,
     }
     if one.found is None:
