@@ -130,8 +130,14 @@ def test_memory_stays_bounded_by_any_messages() -> None:
             Rhythm(9.98, 20.1, steady=True, on_change=False, count=14),
             "speaks every 10 s (seen 14 times): shorter cuts are missed, starts come up to 10 s late",
         ),
-        (Rhythm(60.2, 61, steady=True, on_change=True, count=900), "speaks on change, and every 60 s besides (seen 900 times)"),
-        (Rhythm(300, 301, steady=True, on_change=True, count=9), "speaks on change, and every 5 min besides (seen 9 times)"),
+        (
+            Rhythm(60.2, 61, steady=True, on_change=True, count=900),
+            "speaks on change, and every 60 s besides (seen 900 times)",
+        ),
+        (
+            Rhythm(300, 301, steady=True, on_change=True, count=9),
+            "speaks on change, and every 5 min besides (seen 9 times)",
+        ),
         (Rhythm(70, 2000, steady=False, on_change=True, count=30), "speaks only on change (seen 30 times)"),
     ],
 )
