@@ -28,6 +28,8 @@ SETTLE: Final = 2.0
 """Seconds after a switching in which a motor's inrush and a meter's average are no level yet."""
 PROMPT: Final = 5.0
 """Seconds, and one and a half of its rhythm besides, within which what follows has changed."""
+LONGEST_WAIT: Final = 20.0
+"""Seconds that a meter's message is waited for at most, where its rhythm is not known yet."""
 LEAST_WORK_S: Final = 10.0
 LEAST_READINGS: Final = 3
 """Wanted at rest and at work before thresholds are proposed as sure: common practice, no published source."""
@@ -47,6 +49,9 @@ _WORD: Final = 0.8
 _NOT_BACK: Final = 0.5
 _LATE: Final = 0.5
 _COMMAND: Final = 0.5
+SURE: Final = 0.55
+LEAD: Final = 0.15
+"""From this rank on, and so far before any other topic's, one need not do it again."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,6 +172,15 @@ def followers(
         if one is not None
     ]
     return sorted(found, key=lambda one: -one.rank)
+
+
+def is_clear(found: Sequence[Follower] | Sequence[Press]) -> bool:
+    """Whether the first of them is surely the one; else doing it once more tells."""
+    first = found[0] if found else None
+    if first is None or first.rank < SURE:
+        return False
+    others = (one.rank for one in found if one.signal.topic != first.signal.topic)
+    return first.rank - max(others, default=0.0) >= LEAD
 
 
 @dataclass(frozen=True, slots=True)
@@ -347,8 +361,7 @@ def _evidence(
     Chance would sort `rest` and `work` readings of no meaning so in 1 of `comb` cases; or would let the only changes of
     the whole while fall into the moments of switching.
     """
-    rhythm = signal.rhythm
-    within = PROMPT + (1.5 * rhythm.every if rhythm is not None and rhythm.steady else 0.0)
+    within = PROMPT + 1.5 * _waits(signal)
     chance = 1 / comb(rest + work, work) if rest + work < _MANY else 0.0
     late = False
     changes = 0
@@ -364,6 +377,15 @@ def _evidence(
     if changes <= 2 * len(cycles):
         chance = min(chance, moments)
     return (1.0 - chance) * (_LATE if late else 1.0) * (_COMMAND if is_command(signal.topic) else 1.0)
+
+
+def _waits(signal: HeardSignal) -> float:
+    """Seconds that may pass before it says what has changed: its rhythm; before that is known, its shortest gap."""
+    rhythm = signal.rhythm
+    if rhythm is not None:
+        return rhythm.every if rhythm.steady and not rhythm.on_change else 0.0
+    live = [one.at for one in signal.trace if one.live]
+    return min(LONGEST_WAIT, min((after - before for before, after in pairwise(live)), default=0.0))
 
 
 def _above(idle: Level, working: Level) -> Callable[[Sample], bool]:
