@@ -157,8 +157,10 @@ def on_and_off(words: Sequence[str]) -> tuple[str, str] | None:
 
 
 def sensor_key(measure: Measure) -> str:
-    """The key of a tool's table that holds such a sensor."""
-    return {Measure.AMPS: "current", Measure.WATTS: "power", Measure.RUNNING: "running"}[measure]
+    """The key of a tool's or a collector's table that holds such a sensor."""
+    from gatehand.config.signals import SENSORS  # the models are heavy
+
+    return next(key for key, measured in SENSORS.items() if measured is measure)
 
 
 def threshold_keys(measure: Measure) -> tuple[str, str] | None:
