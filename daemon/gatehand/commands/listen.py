@@ -85,9 +85,10 @@ def run(args: argparse.Namespace) -> int:
         print_json(as_json(heard, watched, ears.began))
     else:
         width = shutil.get_terminal_size((80, 24)).columns
-        print(
-            "\n".join([*(() if watched is None else watched_text(watched, width)), *text(heard, width, whole=args.all)])
-        )
+        parts = [] if watched is None else [watched_text(watched, uses, width)]
+        if watched is None or args.all or not watched.clear:
+            parts.append(text(heard, width, whole=args.all))
+        print("\n\n".join("\n".join(part) for part in parts))
     if not ears.listening.messages:
         print(_nothing(args, where), file=sys.stderr)
     return 0 if ears.listening.messages and (watched is None or watched.clear) else 1
