@@ -1,0 +1,439 @@
+"""Which signals followed a thing that a person switched on and off, or pressed: those that changed then and only then.
+
+A number follows that lay low before, high meanwhile and low again afterwards; a word, that was another meanwhile. What
+only rises (energy, times), what is as high at rest too (random, another machine) does not. How far the levels lie
+apart, how likely chance could have sorted that few readings so, how soon it changed and what its name says, each
+between 0 and 1, make the rank together.
+"""
+
+import re
+from collections import Counter
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from math import comb, inf, log10
+from typing import Final
+
+from gatehand.listening.observed import HeardSignal, Listening
+from gatehand.listening.roles import Certainty, Taken, is_command, taken_for
+from gatehand.listening.trace import Sample, Trace
+from gatehand.text import named, shown
+from gatehand.tune.levels import between
+from gatehand.tune.proposed_settings import START_AT, STOP_AT, rounded
+from gatehand_rules.words import Measure
+
+LOOK_BACK: Final = 60.0
+"""Seconds before the first switching that count as rest."""
+SETTLE: Final = 2.0
+"""Seconds after a switching in which a motor's inrush and a meter's average are no level yet."""
+PROMPT: Final = 5.0
+"""Seconds, and one and a half of its rhythm besides, within which what follows has changed."""
+LONGEST_WAIT: Final = 20.0
+"""Seconds that a meter's message is waited for at most, where its rhythm is not known yet."""
+LEAST_WORK_S: Final = 10.0
+LONG_WORK_S: Final = 30.0
+LEAST_READINGS: Final = 3
+"""Wanted at rest and at work before thresholds are proposed as sure, or so long a work: common practice, no source."""
+CLEAR: Final = 1.3
+"""Work begins at no less than this many times the top of rest."""
+_FALLS: Final = 0.7
+"""Of its rise it falls at least this share again."""
+_TRIM: Final = 0.05
+_MANY: Final = 64
+"""With so many readings chance is beyond all doubt."""
+_NO_WORD: Final = re.compile(r"^-?\d+\.\d|\d{4}")
+"""A fraction, a year, a large number: no word of a switch or button."""
+
+# What lowers a rank, by how much: set so that the right one of tests/listening's drawn shops comes first.
+_NAMED: Final = {Certainty.NAME: 1.0, Certainty.SIZE: 0.85, Certainty.NONE: 0.35}
+_WORD: Final = 0.8
+_NOT_BACK: Final = 0.5
+_LATE: Final = 0.5
+_COMMAND: Final = 0.5
+SURE: Final = 0.55
+LEAD: Final = 0.15
+"""From this rank on, and so far before any other topic's, one need not do it again."""
+
+
+@dataclass(frozen=True, slots=True)
+class Switched:
+    """Somebody switched a thing on between `on_after` and `on_by`, and off between `off_after` and `off_by`.
+
+    Monotonic seconds, each not before the one named before it; a moment that is known exactly stands twice.
+    """
+
+    on_after: float
+    on_by: float
+    off_after: float
+    off_by: float
+
+    @classmethod
+    def at(cls, on: float, off: float) -> "Switched":
+        """Switched at these very moments."""
+        return cls(on, on, off, off)
+
+
+@dataclass(frozen=True, slots=True)
+class Pressed:
+    """Somebody pressed a thing once, and let go, between `after` and `by`."""
+
+    after: float
+    by: float
+
+
+@dataclass(frozen=True, slots=True)
+class Level:
+    """Readings of one kind, as in the payload; `low` and `high` leave 1 in 20 out at either end."""
+
+    low: float
+    middle: float
+    high: float
+    readings: int
+    seconds: float
+
+
+@dataclass(frozen=True, slots=True)
+class Thresholds:
+    """Ampere or watts. `wanting`: what is missing before they can be relied on; empty: nothing."""
+
+    start: float
+    stop: float
+    wanting: str
+
+
+@dataclass(frozen=True, slots=True)
+class Follower:
+    """A signal that followed. Numbers have `idle` and `working`, words and numbers of few values `on` and `off`."""
+
+    signal: HeardSignal
+    rank: float
+    """0 to 1."""
+    because: str
+    """What it did, in words."""
+    taken: Taken
+    idle: Level | None = None
+    working: Level | None = None
+    on: str | None = None
+    off: str | None = None
+    """None: it was not seen off, neither before nor after."""
+    back: bool = True
+    """It has said since that it is off; False: it has said nothing since."""
+
+    @property
+    def thresholds(self) -> Thresholds | None:
+        """Proposed for it as a tool's sensor; None: it is no number."""
+        if self.idle is None or self.working is None:
+            return None
+        rest, work = self.idle.high * self.taken.scale, self.working.low * self.taken.scale
+        start, stop = (_written(between(max(0.0, rest), work, at), self.taken.measure) for at in (START_AT, STOP_AT))
+        stop = min(start, stop)
+        return Thresholds(start, stop, self._wanting(self.idle, self.working))
+
+    def _wanting(self, idle: Level, working: Level) -> str:
+        if working.seconds < LEAST_WORK_S:
+            return f"it was on for {working.seconds:.0f} s: leave it on for {LEAST_WORK_S:.0f} s at least"
+        rhythm = self.signal.rhythm
+        on_change = rhythm is not None and not rhythm.steady
+        fewer = min(idle.readings, working.readings)
+        if fewer < LEAST_READINGS and not on_change and working.seconds < LONG_WORK_S:
+            return f"this rests on {named(fewer, 'reading')}: leave it on, and off, for longer"
+        return ""
+
+
+@dataclass(frozen=True, slots=True)
+class Press:
+    """A signal that spoke when something was pressed, and no such word besides. As `Follower`."""
+
+    signal: HeardSignal
+    rank: float
+    because: str
+    pressed: str
+    released: str | None = None
+    """What it said, or says, when let go; None: it says a word at the press only."""
+
+
+def followers(
+    heard: Listening,
+    switched: Sequence[Switched],
+    until: float,
+    leave_out: Callable[[str], bool] = lambda _: False,
+) -> list[Follower]:
+    """What followed a thing switched on and off, once or several times, likeliest first.
+
+    Args:
+        heard: since some while before the first switching.
+        switched: what was done, in order.
+        until: now; what came up to it is after the last switching.
+        leave_out: topics that are not looked at, such as the daemon's own.
+    """
+    cycles = list(_cycles(switched, until))
+    found = [
+        one
+        for signal in heard.signals()
+        if not leave_out(signal.topic) and len(signal.trace)
+        for one in (_numbers(signal, cycles), _words(signal, cycles))
+        if one is not None
+    ]
+    return sorted(found, key=lambda one: -one.rank)
+
+
+def is_clear(found: Sequence[Follower] | Sequence[Press]) -> bool:
+    """Whether the first of them is surely the one; else doing it once more tells."""
+    first = found[0] if found else None
+    if first is None or first.rank < SURE:
+        return False
+    others = (one.rank for one in found if one.signal.topic != first.signal.topic)
+    return first.rank - max(others, default=0.0) >= LEAD
+
+
+@dataclass(frozen=True, slots=True)
+class _Cycle:
+    """One switching with the rest before and after it."""
+
+    begin: float
+    done: Switched
+    end: float
+    rested: bool
+    """Nothing was switched just before it."""
+
+
+def _cycles(switched: Sequence[Switched], until: float) -> Iterator[_Cycle]:
+    for at, one in enumerate(switched):
+        begin = switched[at - 1].off_by if at else one.on_after - LOOK_BACK
+        end = switched[at + 1].on_after if at + 1 < len(switched) else until
+        yield _Cycle(begin, one, end, rested=at == 0)
+
+
+@dataclass(frozen=True, slots=True)
+class _Phases:
+    """What a signal said in one cycle: settled, live or held on; empty: nothing is known."""
+
+    before: list[Sample]
+    during: list[Sample]
+    after: list[Sample]
+
+
+def _phases(trace: Trace, cycle: _Cycle) -> _Phases:
+    done = cycle.done
+    return _Phases(
+        _settled(trace, cycle.begin, done.on_after, -inf, rested=cycle.rested),
+        _settled(trace, done.on_by, done.off_after, done.on_after),
+        _settled(trace, done.off_by, cycle.end, done.off_after),
+    )
+
+
+def _settled(trace: Trace, begin: float, end: float, changed_since: float, *, rested: bool = False) -> list[Sample]:
+    """Live samples of one phase, without those of its beginning unless it had `rested` before; without any, what holds.
+
+    A word that the broker held back may be of last week: it counts where nothing else was said.
+    """
+    found = [one for one in trace.between(begin, end) if one.live]
+    later = found if rested else [one for one in found[1:] if one.at >= begin + SETTLE]
+    if later or found:
+        return later or found[-1:]
+    held = trace.before(end)
+    return [held] if held is not None and held.at >= changed_since else []
+
+
+def _numbers(signal: HeardSignal, cycles: Sequence[_Cycle]) -> Follower | None:
+    if not signal.numbers or _is_contact(signal):
+        return None
+    rest: list[float] = []
+    work: list[float] = []
+    fallen = True
+    for cycle in cycles:
+        phases = _phases(signal.trace, cycle)
+        before, during, after = map(_as_numbers, (phases.before, phases.during, phases.after))
+        if not during or not (before or after):
+            return None
+        high = _middle(during)
+        if (
+            after
+            and before
+            and phases.after[-1].at < cycle.done.off_by
+            and _middle(after) > (high + _middle(before)) / 2
+        ):
+            after = []  # said before it was off
+        then = _middle(after or before)
+        if before and after and not phases.before[0].live and _middle(before) >= (high + then) / 2:
+            before = []  # held back since it last worked
+        low = _middle(before or after)
+        if high <= low or high - then < _FALLS * (high - low):
+            return None  # what only rises, as energy does
+        fallen = fallen and bool(after)
+        rest += (*before, *after)
+        work += during
+    idle, working = _level(rest, _rest_s(cycles)), _level(work, _work_s(cycles))
+    if working.low < CLEAR * max(idle.high, 0.0) or working.low <= idle.high:
+        return None
+    taken = taken_for(signal.topic, signal.pointer, working.middle)
+    apart = 0.4 + 0.6 * min(1.0, log10(working.low / max(idle.high, working.low / 10)))
+    rank = apart * _NAMED[taken.certainty] * _evidence(signal, cycles, len(rest), len(work), _above(idle, working))
+    because = f"{_range(idle)} at rest, {_range(working)} while it was on"
+    if not fallen:
+        rank *= _NOT_BACK
+        because += "; it has said nothing since it was switched off"
+    return Follower(signal, rank, because, taken, idle, working, back=fallen)
+
+
+def _words(signal: HeardSignal, cycles: Sequence[_Cycle]) -> Follower | None:
+    taken = taken_for(signal.topic, signal.pointer)
+    is_reading = signal.numbers and not _is_contact(signal) and taken.measure is not None
+    if is_reading or not signal.few_values or not _is_word_like(signal):
+        return None
+    whole = [_phases(signal.trace, cycle) for cycle in cycles]
+    ons = {one.word for phases in whole for one in phases.during}
+    if len(ons) != 1 or not all(phases.during for phases in whole):
+        return None
+    (on,) = ons
+    befores = [one.word for phases in whole for one in phases.before if one.live or one.word != on]
+    said_off = [
+        [one for one in phases.after if one.word != on or one.at > cycle.done.off_by]
+        for phases, cycle in zip(whole, cycles, strict=True)
+    ]
+    afters = [one.word for here in said_off for one in here]
+    offs = set(afters or befores)
+    if on in befores or on in afters or len(offs) > 1:
+        return None
+    off = next(iter(offs), None)
+    back = all(said_off)
+    rest, work = len(befores) + len(afters), sum(len(phases.during) for phases in whole)
+    rank = _WORD * _evidence(signal, cycles, rest, work, lambda one: one.word == on)
+    rank *= (1.0 if back else _NOT_BACK) * (1.0 if off is not None and {*befores} <= offs else _NOT_BACK)
+    if signal.numbers and taken.other:
+        rank *= _NAMED[Certainty.NONE]
+    if off is None:
+        because = f"said {shown(on)} when it was switched on, and nothing before or since"
+    else:
+        when = "before and after" if befores and back else "after" if back else "before"
+        because = f"said {shown(on)} while it was on, {shown(off)} {when}"
+    contact = Taken(Measure.RUNNING, 1.0, "it says words", Certainty.SIZE)
+    return Follower(signal, rank, because, contact, on=on, off=off, back=back)
+
+
+def presses(
+    heard: Listening,
+    pressed: Sequence[Pressed],
+    leave_out: Callable[[str], bool] = lambda _: False,
+) -> list[Press]:
+    """What spoke at each press, and not so besides; likeliest first. Only what came live counts."""
+    found = [
+        one
+        for signal in heard.signals()
+        if signal.few_values and not leave_out(signal.topic) and _is_word_like(signal)
+        if (one := _press(signal, pressed)) is not None
+    ]
+    return sorted(found, key=lambda one: -one.rank)
+
+
+def _press(signal: HeardSignal, pressed: Sequence[Pressed]) -> Press | None:
+    during = [[one for one in signal.trace.between(each.after, each.by) if one.live] for each in pressed]
+    at = {one.at for here in during for one in here}
+    besides = [one for one in signal.trace if not (one.live and one.at in at)]
+    usual = Counter(one.word for one in besides)
+    said = [[one.word for one in here if one.word not in usual] for here in during]
+    if not all(said) or not all(said[0][0] in here for here in said):
+        return None
+    word = said[0][0]
+    # Its release: what it says at the end of each press, else what it always said besides.
+    last = {here[-1].word for here in during}
+    ends = last if len(last) == 1 and word not in last else set(usual) if len(usual) == 1 else set()
+    released = next(iter(ends), None)
+    live = sum(one.live for one in besides)
+    # How probable a word never said before is of it: the share of words said once (Good 1953, "The population
+    # frequencies of species and the estimation of population parameters", Biometrika 40, 237-264).
+    new = sum(count == 1 for count in usual.values()) / len(besides) if live else 0.0
+    rank = (1.0 - new) * (0.8 if live else 1.0) * (1.0 if len(pressed) > 1 else 0.9)
+    if taken_for(signal.topic, signal.pointer).other:
+        rank *= _NAMED[Certainty.NONE]
+    if signal.numbers and not _is_contact(signal):
+        rank *= _NOT_BACK
+    if is_command(signal.topic):
+        rank *= _COMMAND
+    because = f"said {shown(word)} when it was pressed"
+    because += f", {shown(released)} when it was let go" if released is not None else ""
+    because += "; otherwise other words" if live and released is None else ""
+    return Press(signal, rank, because, word, released)
+
+
+def _as_numbers(phase: Sequence[Sample]) -> list[float]:
+    return [one.value for one in phase if isinstance(one.value, float)]
+
+
+def _is_contact(signal: HeardSignal) -> bool:
+    """Whether it only ever said 0 or 1."""
+    return signal.few_values and signal.words.keys() <= {"0", "1"}
+
+
+def _is_word_like(signal: HeardSignal) -> bool:
+    """Whether its values could be words: no fractions, no dates."""
+    return not any(_NO_WORD.search(word) for word in signal.words)
+
+
+def _evidence(
+    signal: HeardSignal, cycles: Sequence[_Cycle], rest: int, work: int, is_on: Callable[[Sample], bool]
+) -> float:
+    """0 to 1: that it is no chance, that it was prompt, and that its topic is not where others are told something.
+
+    Chance would sort `rest` and `work` readings of no meaning so in 1 of `comb` cases; or would let the only changes of
+    the whole while fall into the moments of switching.
+    """
+    within = PROMPT + 1.5 * _waits(signal)
+    chance = 1 / comb(rest + work, work) if rest + work < _MANY else 0.0
+    late = False
+    changes = 0
+    moments = 1.0
+    for cycle in cycles:
+        done, span = cycle.done, cycle.end - cycle.begin
+        here = [one for one in signal.trace.between(cycle.begin, cycle.end) if one.live]
+        first = next((one for one in here if one.at >= done.on_after and is_on(one)), None)
+        late = late or first is None or first.at > done.on_by + within
+        changes += sum(is_on(one) != is_on(before) for before, one in pairwise(here))
+        windows = (done.on_by + within - done.on_after, done.off_by + within - done.off_after)
+        moments *= min(1.0, 2 * windows[0] * windows[1] / max(span, 0.001) ** 2)
+    if changes <= 2 * len(cycles):
+        chance = min(chance, moments)
+    return (1.0 - chance) * (_LATE if late else 1.0) * (_COMMAND if is_command(signal.topic) else 1.0)
+
+
+def _waits(signal: HeardSignal) -> float:
+    """Seconds that may pass before it says what has changed: its rhythm; before that is known, its shortest gap."""
+    rhythm = signal.rhythm
+    if rhythm is not None:
+        return rhythm.every if rhythm.steady and not rhythm.on_change else 0.0
+    live = [one.at for one in signal.trace if one.live]
+    return min(LONGEST_WAIT, min((after - before for before, after in pairwise(live)), default=0.0))
+
+
+def _above(idle: Level, working: Level) -> Callable[[Sample], bool]:
+    border = (idle.high + working.low) / 2
+    return lambda one: isinstance(one.value, float) and one.value > border
+
+
+def _middle(numbers: Sequence[float]) -> float:
+    return sorted(numbers)[len(numbers) // 2]
+
+
+def _level(numbers: Sequence[float], seconds: float) -> Level:
+    ordered = sorted(numbers)
+    out = int(len(ordered) * _TRIM)
+    kept = ordered[out : len(ordered) - out]
+    return Level(kept[0], kept[len(kept) // 2], kept[-1], len(ordered), seconds)
+
+
+def _rest_s(cycles: Sequence[_Cycle]) -> float:
+    return sum(min(LOOK_BACK, cycle.done.on_after - cycle.begin) + cycle.end - cycle.done.off_by for cycle in cycles)
+
+
+def _work_s(cycles: Sequence[_Cycle]) -> float:
+    return sum(cycle.done.off_after - cycle.done.on_by for cycle in cycles)
+
+
+def _written(value: float, measure: Measure | None) -> float:
+    """As a person would write it: watts to two figures."""
+    return float(f"{value:.2g}") if measure is Measure.WATTS else rounded(value)
+
+
+def _range(level: Level) -> str:
+    low, high = f"{level.low:,.4g}", f"{level.high:,.4g}"
+    return low if low == high else f"{low} to {high}"
