@@ -135,7 +135,7 @@ def seldom(world: World) -> World:
     world.mute.add("c/amps")
     world._reroute["slow"] = "c/amps"  # noqa: SLF001
     for second in range(0, 110, 7):
-        world.plan(second + 0.5, lambda: world.publish("slow", f"{world.fan.amps(world.time):.2f}"))
+        world.plan(second + 0.5, lambda: world.publish("slow", f"{world.fan.reads(world.time):.2f}"))
     return world
 
 
