@@ -25,6 +25,7 @@ PAUSE: Final = 3600.0
 
 _PER_OCTAVE: Final = 4
 _SHORTEST: Final = 0.001
+"""Seconds added, so that two messages at once have a class too."""
 _CLASSES: Final = 16
 _FADE_AFTER: Final = 6 * 3600.0
 _FADED: Final = 0.01
@@ -76,10 +77,12 @@ class _Gaps(Struct):
     held: dict[int, _Class] = field(default_factory=dict)
 
     def add(self, gap: float) -> None:
-        at = floor(log2(max(gap, _SHORTEST)) * _PER_OCTAVE)
+        at = floor(log2(gap + _SHORTEST) * _PER_OCTAVE)
         one = self.held.get(at)
-        if one is not None:
-            one.take(1, gap, gap)
+        if one is not None:  # the way of nearly every reading, so without a call
+            one.count += 1
+            one.seconds += gap
+            one.longest = max(one.longest, gap)
             return
         self.held[at] = _Class(1, gap, gap)
         if len(self.held) > _CLASSES:  # the one that weighs least joins its neighbour
@@ -172,7 +175,7 @@ class RhythmMeter:
         self._take(at - last, changed=changed)
         if beat is not None and beat <= at and not changed:
             self._beats.add(at - beat)
-        if self._set_anew():
+        if not changed and self._set_anew():
             recent = list(self._recent)
             self._begin(messages=len(recent) + 1)
             for gap, new in recent:
@@ -186,7 +189,7 @@ class RhythmMeter:
         self._gaps += 1
         self._recent.append((gap, changed))
         (self._new if changed else self._same).add(gap)
-        self._weight += min(gap, PAUSE)
+        self._weight += min(PAUSE, gap)
         if self._weight > _FADE_AFTER:
             self._weight /= 2
             for gaps in (self._new, self._same, self._beats):
@@ -196,10 +199,8 @@ class RhythmMeter:
     def _set_anew(self) -> bool:
         """Somebody has set the meter to another rhythm: its last messages keep one that is not what it was."""
         recent = self._recent
-        if len(recent) < _RECENT or recent[-1][1]:
-            return False
         now, before = recent[-1][0], self._beat
-        if before is not None and before / NEAR <= now <= before * NEAR:
+        if len(recent) < _RECENT or (before is not None and before / NEAR <= now <= before * NEAR):
             return False
         gaps = sorted(gap for gap, _ in recent)
         if not now / _SAME <= gaps[0] <= gaps[-1] <= now * _SAME or sum(new for _, new in recent) > _RECENT // 4:
