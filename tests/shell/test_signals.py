@@ -93,7 +93,7 @@ def test_what_a_contact_answers_to_a_question_is_young() -> None:
 def test_readings_give_way_to_newer_ones_and_a_contacts_words_never_do() -> None:
     """A cut that came and went between two words was one; of a meter the newest reading tells enough."""
     by_topic = {one.topic: one for one in routes().live}
-    assert by_topic["shop/plug"] == Subscription("shop/plug", 0, sheddable=True)
+    assert by_topic["shop/plug"] == Subscription("shop/plug", 0, sheddable=True, pointers=("/router",))
     for topic in ("shop/lathe", "shop/sander", "shop/fan/air"):
         assert by_topic[topic] == Subscription(topic, 1)
 

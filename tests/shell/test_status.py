@@ -216,7 +216,7 @@ def every_next_step() -> Iterator[str]:
         because, then = own._WORDS[kind, what, case]  # noqa: SLF001
         yield because
         told: dict[str, Fact] = {"told": case, "then": case, "never_heard": case == "never_heard"}
-        told |= {"says": "x"} if case == "says" else {}
+        told |= {case: "x"} if case in {"says", "beside"} else {}
         told |= {"topic": "saw/amps"} if case == "topic" else {}
         found = words(Alarm(kind, "saw", what), Rule(case) if case in set(Rule) else Rule.TRAVEL, {**facts, **told})[1]
         assert found.split(" ")[0] == then.split(" ")[0], "this very case"
