@@ -272,7 +272,8 @@ class Monitor(Sight):
         seen.told, seen.told_at, seen.again_at = "open", self._given, self._now
         # A report that crossed with the command, which had been decided before it: to the daemon it came afterwards.
         crossed = seen.said == "open" and seen.live and self._now - seen.said_at <= CROSSING
-        seen.live, seen.void, seen.proven_once = crossed or (seen.live and not seen.void), False, False
+        says_open = seen.live and (not seen.void or seen.stuck_open)
+        seen.live, seen.void, seen.proven_once = crossed or says_open, False, False
         limit = self._config.collector[home].max_open
         standing = [gate for gate in self._own[home] if self.gates[gate].told == "open"]
         if limit is None or len(standing) <= limit:
@@ -295,7 +296,7 @@ class Monitor(Sight):
                 self._before_break(name, home)
         if seen.told != "shut":
             seen.told, seen.told_at = "shut", self._now
-            seen.said = None if seen.said == "open" else seen.said
+            seen.said, seen.stuck_open = None if seen.said == "open" else seen.said, False
         seen.again_at, seen.void, seen.proven_once = self._now, True, False
 
     def _before_break(self, name: str, home: str) -> None:

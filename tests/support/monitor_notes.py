@@ -18,6 +18,8 @@ class GateNotes:
     live: bool = False
     void: bool = False
     """Told shut and not seen shut since: an "open" may be from before."""
+    stuck_open: bool = False
+    """It has said open live, later than the travel after it was told to shut."""
     proven_once: bool = False
     """Proven open since it was told open."""
     hand_at: float = -inf

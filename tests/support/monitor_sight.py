@@ -218,6 +218,8 @@ class Sight:
         if word != "open" and self.proven(name):
             seen.told = None  # somebody moved it: what it was told holds no longer
             self.fans[self._homes[name]].adverse_at = self._now
+        over = seen.told == "shut" and self._now >= seen.told_at + gate.travel - EARLY
+        seen.stuck_open = word == "open" and ((live and over) or seen.stuck_open)
         seen.live = live or (seen.live and seen.said == word)
         seen.said, seen.said_at = word, self._now
         serves = any(name in tool.gates for tool in self._config.tool.values())
