@@ -1,0 +1,164 @@
+"""What was heard of a trial (a thing switched on and off, or pressed) as records that can be kept over a break.
+
+Who followed is found by `gatehand.listening.watched` alone; here its answers become plain, and are put in the order in
+which a first config wants them. Times are monotonic seconds of one evening.
+"""
+
+from collections.abc import Callable, Iterable, Sequence
+from enum import StrEnum
+from typing import Final
+
+from msgspec import Struct
+
+from gatehand.listening.observed import HeardSignal, Listening
+from gatehand.listening.roles import source, taken_for
+from gatehand.listening.watched import Follower, Press, Pressed, Switched, followers, presses
+from gatehand_rules.words import Measure
+
+SLOWEST: Final = 15.0
+"""Seconds that are waited at most for a meter that speaks by the clock to say that it has fallen."""
+_CLOSE: Final = 0.5
+"""A rank of this share of the best one's is no clear second."""
+
+
+class Trial(StrEnum):
+    """What somebody does with a thing."""
+
+    SWITCH = "switch"
+    """On for some seconds, then off; or open and shut; or in and out."""
+    PRESS = "press"
+    """Pressed and let go."""
+
+
+class Moved(Struct, frozen=True):
+    """A signal that followed. Of numbers `rest`, `work`, `start`, `stop` in ampere or watts by `scale`, else words."""
+
+    topic: str
+    pointer: str | None
+    rank: float
+    because: str
+    on: str | None = None
+    """While it was on, open or pressed."""
+    off: str | None = None
+    measure: Measure | None = None
+    """By its name or its size; None: it is no number, or nobody can tell."""
+    scale: float = 1.0
+    named: str = ""
+    """Why it is taken for that."""
+    rest: tuple[float, float] | None = None
+    """Lowest and highest, as in the payload."""
+    work: tuple[float, float] | None = None
+    start: float | None = None
+    """Proposed, by `scale`."""
+    stop: float | None = None
+    wanting: str = ""
+    """What is missing before thresholds can be relied on."""
+    first: float = 0.0
+    """Seconds after it was asked for."""
+    told_before: bool = False
+    """It was heard before the trial."""
+
+    @property
+    def is_number(self) -> bool:
+        """Whether it has levels."""
+        return self.rest is not None
+
+    @property
+    def where(self) -> str:
+        """For a person: its topic, and the place in it."""
+        return self.topic + (f" {self.pointer}" if self.pointer else "")
+
+    def written(self, on: str = "", off: str = "") -> str:
+        """As the config writes it; `on`, `off`: the keys of its words."""
+        words = {key: word for key, word in ((on, self.on), (off, self.off)) if key and word is not None}
+        return source(self.topic, self.pointer, **words)
+
+
+def moved(
+    heard: Listening, cycles: Sequence[Switched], until: float, leave_out: Callable[[str], bool]
+) -> list[Moved]:
+    """What followed a thing that was switched, likeliest first: of one signal, its levels or its words."""
+    found: dict[tuple[str, str | None], Moved] = {}
+    for one in followers(heard, cycles, until, leave_out):
+        made = _of_follower(one, cycles)
+        before = found.get((made.topic, made.pointer))
+        if before is None or _is_contact(one) and before.is_number:
+            found[made.topic, made.pointer] = made
+    return list(found.values())
+
+
+def _is_contact(one: Follower) -> bool:
+    """A signal of two words, or of a 1 and a 0 that no name calls a measure."""
+    if one.on is None:
+        return False
+    words = set(one.signal.words)
+    return one.signal.kind == "word" or (
+        words == {"0", "1"} and taken_for(one.signal.topic, one.signal.pointer).measure is None
+    )
+
+
+def _of_follower(one: Follower, cycles: Sequence[Switched]) -> Moved:
+    signal, thresholds = one.signal, one.thresholds
+    begin = cycles[0].on_after
+    return Moved(
+        topic=signal.topic,
+        pointer=signal.pointer,
+        rank=one.rank,
+        because=one.because,
+        on=one.on,
+        off=one.off,
+        measure=one.taken.measure if one.idle is not None else None,
+        scale=one.taken.scale,
+        named=one.taken.because,
+        rest=None if one.idle is None else (one.idle.low, one.idle.high),
+        work=None if one.working is None else (one.working.low, one.working.high),
+        start=None if thresholds is None else thresholds.start,
+        stop=None if thresholds is None else thresholds.stop,
+        wanting="" if thresholds is None else thresholds.wanting,
+        first=_first(signal, cycles[-1].on_after),
+        told_before=signal.first_at < begin,
+    )
+
+
+def _first(signal: HeardSignal, asked: float) -> float:
+    """When it spoke for the first time since, seconds."""
+    said = signal.trace.between(asked, float("inf"))
+    return said[0].at - asked if said else float("inf")
+
+
+def pressed(heard: Listening, done: Sequence[Pressed], leave_out: Callable[[str], bool]) -> list[Moved]:
+    """What spoke when a thing was pressed, likeliest first."""
+    return [_of_press(one, done) for one in presses(heard, done, leave_out)]
+
+
+def _of_press(one: Press, done: Sequence[Pressed]) -> Moved:
+    signal = one.signal
+    return Moved(
+        topic=signal.topic,
+        pointer=signal.pointer,
+        rank=one.rank,
+        because=one.because,
+        on=one.pressed,
+        off=one.released,
+        first=_first(signal, done[-1].after),
+        told_before=signal.first_at < done[0].after,
+    )
+
+
+def is_clear(found: Sequence[Moved], expected: int = 1) -> bool:
+    """Whether no more topics followed than there are things that can; the rest lie far behind."""
+    topics: dict[str, float] = {}
+    for one in found:
+        topics.setdefault(one.topic, one.rank)
+    ranks = sorted(topics.values(), reverse=True)
+    return 0 < len(ranks) and all(rank < _CLOSE * ranks[expected - 1] for rank in ranks[expected:])
+
+
+def slowest(heard: Listening, found: Iterable[Moved]) -> float:
+    """Seconds to wait for the likeliest one to say that it has fallen; 0: it says so at once."""
+    first = next(iter(found), None)
+    signal = None if first is None else heard.signal(first.topic, first.pointer)
+    rhythm = None if signal is None else signal.rhythm
+    if rhythm is None:
+        return SLOWEST
+    return min(SLOWEST, 1.3 * rhythm.every) if rhythm.steady and not rhythm.on_change else 0.0
