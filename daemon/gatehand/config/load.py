@@ -15,6 +15,7 @@ from gatehand.config.check_circuits import check_circuits
 from gatehand.config.check_devices import check_collectors, check_gates, check_names, check_tools
 from gatehand.config.check_ducts import check_ducts
 from gatehand.config.check_files import check_files
+from gatehand.config.check_sensors import check_sensors
 from gatehand.config.check_topics import check_ages, check_login, check_topics
 from gatehand.config.model import Config
 from gatehand.config.partial import read
@@ -30,6 +31,7 @@ _ACROSS_TABLES: Final = (
     check_collectors,
     check_gates,
     check_tools,
+    check_sensors,
     check_topics,
     check_ages,
     check_circuits,

@@ -22,7 +22,7 @@ from gatehand.past.deadband import ANY, Cursor, deadband, fan_deadband, is_calm,
 from gatehand.past.replay_devices import NEVER, Devices, IdealDevices, RecordedDevices, TimedCommands, switch_reports
 from gatehand.past.stretches import Stretch, Timed, Track
 from gatehand_rules import Outcome, Position, Shop, State, adopt_shop, initial, next_deadline, readings, step
-from gatehand_rules.events import BrokerConnected, CollectorCurrent, Event, GateReport, Reading, Tick
+from gatehand_rules.events import BrokerConnected, CollectorReading, Event, GateReport, Reading, Tick
 from gatehand_rules.state import ToolRunning, ToolRunOn, ToolSilent, ToolState, ToolUnknown
 from gatehand_rules.timing import due
 
@@ -154,11 +154,11 @@ class Player:
     def _event_of(self, at: int) -> Event:
         """The event at a cursor: tools first, then collectors, then ticks."""
         cursor, tools, collectors = self._cursors[at], self.shop.tools, self.shop.collectors
-        amps = cursor.ma[cursor.at] / 1000
+        value = cursor.ma[cursor.at] / 1000
         if at < len(tools):
-            return Reading(tools[at].name, amps, young=bool(cursor.young) and cursor.young[cursor.at] == 1)
+            return Reading(tools[at].name, value, young=bool(cursor.young) and cursor.young[cursor.at] == 1)
         at -= len(tools)
-        return CollectorCurrent(collectors[at].name, amps) if at < len(collectors) else Tick()
+        return CollectorReading(collectors[at].name, value) if at < len(collectors) else Tick()
 
     def _device(self) -> None:
         event, ms = self._devices.pop()

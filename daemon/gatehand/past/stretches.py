@@ -1,7 +1,7 @@
 """Readings in columns, and what else happened among them: the form in which a replay takes its input.
 
-Rule time is whole milliseconds and current whole milliamperes, as the daemon gives them to the rules. `stretches` makes
-them of a recording that is open; no file is opened here, and no rule is known.
+Rule time is whole milliseconds and readings are whole thousandths of their unit, as the daemon gives them to the rules.
+`stretches` makes them of a recording that is open; no file is opened here, and no rule is known.
 """
 
 from array import array
@@ -33,7 +33,7 @@ class Track:
         return len(self.ms)
 
     def held(self, longest_ms: int) -> Iterator[tuple[int, int]]:
-        """Each reading's current and for how long it held, ms: until the next one, and at most so long."""
+        """Each reading and for how long it held, ms: until the next one, and at most so long."""
         spans = map(sub, islice(self.ms, 1, None), self.ms)
         return zip(self.ma, map(min, spans, repeat(longest_ms)), strict=False)
 

@@ -61,7 +61,7 @@ def _quiet(context: Question) -> Verdict:
     """No rise worth a finding: what the readings say."""
     tracks = readings_of(context.folder, context.name, context.at_ms - _LOOKED_MS, context.at_ms + _LOOKED_MS)
     peaks = [max(zip(track.ms, track.ma, strict=True), key=itemgetter(1)) for track in tracks]
-    start = context.tool.start_amps if context.tool else 0.0
+    start = context.tool.start_at if context.tool else 0.0
     moment = local_clock(context.at_ms)
     if not peaks:
         return verdict(context, words.NOTHING_KNOWN, at=moment)

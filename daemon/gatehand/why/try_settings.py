@@ -208,13 +208,13 @@ def highest_start_amps(tool: Tool, piece: Track, window: tuple[int, int]) -> flo
 
     A lower threshold never loses a start, so the readings' own values are searched by halves.
     """
-    values = sorted({ma for ma in piece.between(*window).ma if 0 < ma < round(tool.start_amps * 1000)})
+    values = sorted({ma for ma in piece.between(*window).ma if 0 < ma < round(tool.start_at * 1000)})
     return _highest([ma / 1000 for ma in values], lambda value: _starts_in(with_start_amps(tool, value), piece, window))
 
 
 def with_start_amps(tool: Tool, value: float) -> Tool:
     """The tool with another start threshold; the stop threshold gives way where it would lie above."""
-    return replace(tool, start_amps=value, stop_amps=min(tool.stop_amps, value))
+    return replace(tool, start_at=value, stop_at=min(tool.stop_at, value))
 
 
 def longest_start_after(tool: Tool, piece: Track, window: tuple[int, int]) -> float | None:
@@ -258,7 +258,7 @@ def catch_the_cut(context: Question, attempt: StartAttempt, found: Verdict) -> N
     value = highest_start_amps(tool, piece, window)
     if value is not None:
         changed = with_start_amps(tool, value)
-        lower = f" (and stop_amps at {amps(value)} or lower)" if changed.stop_amps < tool.stop_amps else ""
+        lower = f" (and stop_amps at {amps(value)} or lower)" if changed.stop_at < tool.stop_at else ""
         tried.append(("start_amps", value, changed, f"{lower}; it is the highest that would"))
     delay = longest_start_after(tool, piece, window) if tool.start_after > 0 else None
     if delay is not None:
