@@ -1,0 +1,232 @@
+"""What a signal measures, as its names and its size tell; how the config writes it; what a config uses already.
+
+The names are common words of electrical work and their unit signs (common practice, no published source).
+"""
+
+import json
+import re
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final, NamedTuple
+
+from gatehand.mqtt.payload import parse_pointer
+from gatehand.text import NAME, shown
+from gatehand_rules.words import Measure
+
+if TYPE_CHECKING:
+    from gatehand.config import Config
+    from gatehand.listening.observed import HeardSignal
+
+_BY_NAME: Final = (
+    # The thousandths and the thousandfold before the plain units, words before signs: what is found first counts.
+    ("ma milliamp milliamps milliampere milliamperes", Measure.AMPS, 0.001),
+    ("kw kilowatt kilowatts", Measure.WATTS, 1000.0),
+    ("mw milliwatt milliwatts", Measure.WATTS, 0.001),
+    ("amps amp ampere amperes current", Measure.AMPS, 1.0),
+    ("watts watt power", Measure.WATTS, 1.0),
+    ("a", Measure.AMPS, 1.0),
+    ("w", Measure.WATTS, 1.0),
+)
+_OTHER: Final[Mapping[str, str]] = {
+    word: what
+    for what, words in {
+        "energy": "energy kwh wh joule joules consumption",
+        "voltage": "voltage volts volt v mv",
+        "power factor": "pf factor cosphi",
+        "apparent or reactive power": "apparent reactive va var",
+        "frequency": "frequency freq hz",
+        "temperature": "temperature temp celsius fahrenheit tc tf",
+        "humidity": "humidity",
+        "radio signal": "rssi lqi snr dbm",
+        "battery": "battery batt",
+        "time": "time ts timestamp uptime date clock at seconds minutes",
+        "count": "count counter n seq cnt id",
+        "limit": "limit max min threshold setpoint",
+        "pressure": "pressure pa hpa",
+        "air": "co2 voc pm25 pm10",
+        "light": "lux illuminance brightness",
+        "speed": "rpm speed",
+    }.items()
+    for word in words.split()
+}
+"""Names of numbers that are neither amps nor watts."""
+_COMMANDS: Final = frozenset({"set", "cmd", "command"})
+_SIGN: Final = 2
+"""Letters that a unit's sign has at most."""
+_PART: Final = re.compile(r"[A-Z]?[a-z]+|[A-Z]+(?![a-z])|[0-9]+")
+_GLUED: Final = ("power", "current", "watts", "amps", "energy", "voltage", "temperature", "frequency", "humidity")
+"""Words that are often written together with what stands before them."""
+
+MOST_AMPS: Final = 100.0
+"""No tool of a small shop draws more, but for its inrush: a larger "current" is in milliampere. Common practice."""
+LEAST_WATTS: Final = 50.0
+"""No machine works with less, and none draws so many ampere: a larger number without a name is watts."""
+MOST_KILOWATTS: Final = 10.0
+"""A "power" that at work is no more than this is in kilowatts."""
+
+
+class Taken(NamedTuple):
+    """What a number is taken for. `scale`: the factor to ampere or watts. `because`: the reason, for a person."""
+
+    measure: Measure | None
+    scale: float
+    because: str
+    other: str = ""
+    """What it is by its name, where it is neither: `energy`, `voltage`."""
+
+
+def taken_for(topic: str, pointer: str | None, at_work: float | None = None) -> Taken:
+    """What a number is by its names, the nearest first; else, where it is known how large it is at work, by its size.
+
+    `at_work`: as in the payload; None: it was not seen at work, and its size tells nothing.
+    """
+    for name, parts in _names(topic, pointer):
+        what = next((_OTHER[part] for part in parts if part in _OTHER), None)
+        if what is not None:
+            return Taken(None, 1.0, f"{shown(name)} in its name: {what}", what)
+        for words, measure, scale in _BY_NAME:
+            if not parts.isdisjoint(words.split()):
+                return _sized(Taken(measure, scale, f"{shown(name)} in its name"), at_work)
+    if at_work is None:
+        return Taken(None, 1.0, "nothing in its name says what it measures")
+    if at_work >= LEAST_WATTS:
+        return Taken(Measure.WATTS, 1.0, f"{at_work:,.6g} at work is too much for amps; its name does not say")
+    return Taken(Measure.AMPS, 1.0, f"{at_work:,.3g} at work is too little for watts; its name does not say")
+
+
+def _sized(taken: Taken, at_work: float | None) -> Taken:
+    """A named unit may still be its thousandth or its thousandfold."""
+    if at_work is None or taken.scale != 1.0:
+        return taken
+    if taken.measure is Measure.AMPS and at_work > MOST_AMPS:
+        why = f"{taken.because}, and {at_work:,.6g} at work is too much for ampere: milliampere"
+        return Taken(Measure.AMPS, 0.001, why)
+    if taken.measure is Measure.WATTS and 0 < at_work <= MOST_KILOWATTS:
+        why = f"{taken.because}, and {at_work:,.3g} at work is too little for watts: kilowatts"
+        return Taken(Measure.WATTS, 1000.0, why)
+    return taken
+
+
+def is_command(topic: str) -> bool:
+    """Whether a topic's last level says that a device is told something there."""
+    return topic.rpartition("/")[2].casefold() in _COMMANDS
+
+
+def _names(topic: str, pointer: str | None) -> Iterable[tuple[str, frozenset[str]]]:
+    """Names from the value outwards: the pointer's, then the topic's levels. Each with the words that it is made of."""
+    inside = parse_pointer(pointer) if pointer else ()
+    for name in (*reversed(inside), *reversed(topic.split("/"))):
+        yield name, _parts(name)
+
+
+def _parts(name: str) -> frozenset[str]:
+    """The words of a name; a unit's sign of one or two letters only at its end: `power_w`, but `phase_a_power`."""
+    whole = [part.casefold() for part in re.findall("[A-Za-z0-9]+", name)]
+    parts = [part.casefold() for part in _PART.findall(name)]
+    glued = {word for part in parts for word in _GLUED if part.endswith(word)}
+    signs = {*whole[-1:], *[part for part in parts if not part.isdigit()][-1:]}
+    return frozenset({part for part in (*whole, *parts) if len(part) > _SIGN} | glued | signs)
+
+
+ON_WORDS: Final = ("on", "1", "true", "active", "running", "open", "opened", "pressed", "press", "closed", "yes")
+OFF_WORDS: Final = ("off", "0", "false", "inactive", "idle", "shut", "closed", "released", "clear", "stopped", "no")
+
+
+def on_and_off(words: Sequence[str]) -> tuple[str, str] | None:
+    """Which of two words means on and which off, as far as words tell; None: they do not."""
+    by_text = {word.casefold(): word for word in words}
+    for on, off in zip(ON_WORDS, OFF_WORDS, strict=True):
+        if by_text.keys() == {on, off}:
+            return by_text[on], by_text[off]
+    on_here = [word for text, word in by_text.items() if text in ON_WORDS and text not in OFF_WORDS]
+    off_here = [word for text, word in by_text.items() if text in OFF_WORDS and text not in ON_WORDS]
+    if len(by_text) == len(words) == 2 and (len(on_here), len(off_here)) == (1, 1):  # noqa: PLR2004 - a pair
+        return on_here[0], off_here[0]
+    return None
+
+
+def sensor_key(measure: Measure) -> str:
+    """The key of a tool's table that holds such a sensor."""
+    return {Measure.AMPS: "current", Measure.WATTS: "power", Measure.RUNNING: "running"}[measure]
+
+
+def threshold_keys(measure: Measure) -> tuple[str, str] | None:
+    """The keys of its start and stop threshold; a contact has none."""
+    return None if measure is Measure.RUNNING else (f"start_{measure}", f"stop_{measure}")
+
+
+def toml_text(text: str) -> str:
+    """A text as TOML writes it: a basic string (TOML 1.0, "String"), which is JSON's, but for DEL."""
+    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
+
+
+def source(topic: str, pointer: str | None = None, scale: float = 1.0, **words: str) -> str:
+    """A signal as the config writes it: `{ topic = "shop/saw", pointer = "/amps" }`.
+
+    `words`: `on`, `off`, `active`, `clear`, `open`, `shut`, `pressed`, `released`, as its kind of signal wants.
+    """
+    parts = [f"topic = {toml_text(topic)}"]
+    if pointer is not None:
+        parts.append(f"pointer = {toml_text(pointer)}")
+    if scale != 1.0:
+        parts.append(f"scale = {scale:.12g}")
+    parts += [f"{key} = {toml_text(word)}" for key, word in words.items()]
+    return f"{{ {', '.join(parts)} }}"
+
+
+def config_line(signal: "HeardSignal", at_work: float | None = None) -> str | None:
+    """The line that makes a tool's sensor of what was heard; None: it is none, or too little is known of it."""
+    if signal.kind == "number":
+        taken = taken_for(signal.topic, signal.pointer, at_work)
+        if taken.measure is not None:
+            return f"{sensor_key(taken.measure)} = {source(signal.topic, signal.pointer, taken.scale)}"
+        if taken.other:
+            return None
+    words = on_and_off(tuple(signal.words)) if signal.few_values else None
+    if words is None:
+        return None
+    return f"running = {source(signal.topic, signal.pointer, active=words[0], clear=words[1])}"
+
+
+def table_name(name: str) -> str:
+    """A name as a person says it, as a table's name: `band saw` is `band_saw`."""
+    made = re.sub("[^A-Za-z0-9_-]+", "_", name.strip().casefold()).strip("_")[:64]
+    return made if re.fullmatch(NAME, made) else "tool"
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """What a config says of topics."""
+
+    uses: Mapping[tuple[str, str | None], tuple[str, ...]]
+    """By topic and pointer of what is heard: `tool.band_saw current`."""
+    commands: Mapping[str, tuple[str, ...]]
+    """By topic on which a device is told something: `gate.band_saw command`."""
+    is_own: Callable[[str], bool]
+    """Whether the daemon itself speaks on a topic, or is spoken to there."""
+
+    def uses_topic(self, topic: str) -> bool:
+        """Whether anything of it is used."""
+        return topic in self.commands or any(topic == one for one, _ in self.uses)
+
+
+def known(config: "Config | None", base: str) -> Known:
+    """What this config, or no config but the daemon's base topic, says."""
+    roots = [base]
+    uses: dict[tuple[str, str | None], tuple[str, ...]] = {}
+    commands: dict[str, tuple[str, ...]] = {}
+    if config is not None:
+        from gatehand.homie.description import root
+
+        roots.append(root(config))
+        for signal in config.signals():
+            name = f"{signal.kind}.{signal.name}" + ("" if signal.kind == "stop" else f" {signal.key}")
+            if signal.heard is None:
+                commands[signal.topic] = (*commands.get(signal.topic, ()), name)
+            else:
+                at = (signal.topic, signal.heard.pointer)
+                uses[at] = (*uses.get(at, ()), name)
+            if signal.poll is not None:
+                commands[signal.poll.topic] = (*commands.get(signal.poll.topic, ()), f"{name} poll")
+    below = tuple(f"{each}/" for each in roots)
+    return Known(uses, commands, lambda topic: topic.startswith(below) or topic in roots)
