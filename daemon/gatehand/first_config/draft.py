@@ -13,7 +13,7 @@ from gatehand.listening.roles import source, toml_text
 from gatehand.text import listed, named
 from gatehand.times import written
 
-Value: TypeAlias = str | int | float | bool | list[str] | SignalAnswer
+Value: TypeAlias = str | int | float | bool | list[str] | dict[str, str] | SignalAnswer
 _COLUMN: Final = 40
 _WIDEST: Final = 118
 _LATEST: Final = 72
@@ -122,6 +122,8 @@ def toml(value: Value) -> str:
             return "true" if value else "false"
         case str():
             return toml_text(value)
+        case dict():
+            return f"{{ {', '.join(f'{key} = {toml_text(each)}' for key, each in value.items())} }}"
         case list():
             return f"[{', '.join(map(toml_text, value))}]"
         case _:
