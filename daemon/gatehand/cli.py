@@ -15,7 +15,7 @@ from types import ModuleType
 from typing import Final
 
 from gatehand import own_version
-from gatehand.commands import WRONG_USAGE, CommandError, no_such
+from gatehand.commands import INTERRUPTED, WRONG_USAGE, CommandError, no_such
 
 COMMANDS: Final[dict[str, tuple[str, str]]] = {
     # name: (one-line help, one example)
@@ -23,6 +23,9 @@ COMMANDS: Final[dict[str, tuple[str, str]]] = {
     "off": ("tell every collector off, without the daemon", "gatehand off --config shop.toml"),
     "reload": ("make the running daemon read its config again", "gatehand reload --timeout 20"),
     "demo": ("a simulated shop with the real daemon, no hardware", "gatehand demo"),
+    "reset": ("end a hold, once its cause has gone", "gatehand reset main"),
+    "hold": ("keep a collector off until somebody resets it", 'gatehand hold main --because "filter change"'),
+    "hand": ("a hand start at a gate, such as a bench sweep", "gatehand hand sweep"),
     "watch": ("the shop live in a terminal, from any machine", "gatehand watch --broker shop.local"),
     "status": ("how the shop stands, once; exit 1 with an alarm", "gatehand status --json"),
     "exercise": ("walk every gate and tool: commissioning", "gatehand exercise --rounds 5"),
@@ -45,8 +48,6 @@ COMMANDS: Final[dict[str, tuple[str, str]]] = {
 WITHOUT_CONFIG: Final = frozenset({"demo", "schema"})
 """Commands that read none."""
 
-INTERRUPTED: Final = 130
-"""128 and the number of SIGINT, as shells have it."""
 PIPE_CLOSED: Final = 141
 """128 and the number of SIGPIPE: the reader, such as `head`, has seen enough."""
 CONFIG_VARIABLE: Final = "GATEHAND_CONFIG"

@@ -9,12 +9,11 @@ sums in classes of a quarter octave: bounded memory, in which what is hours old 
 """
 
 from collections import deque
-from math import floor, inf, log2
-from typing import Final, NamedTuple
+from math import ceil, floor, inf, log2, log10
+from typing import Final
 
 from msgspec import Struct, field
 
-from gatehand.text import named
 from gatehand.times import rough
 
 FEWEST_GAPS: Final = 4
@@ -27,7 +26,7 @@ PAUSE: Final = 3600.0
 _PER_OCTAVE: Final = 4
 _SHORTEST: Final = 0.001
 _CLASSES: Final = 16
-_HALVE_AFTER: Final = 6 * 3600.0
+_FADE_AFTER: Final = 6 * 3600.0
 _FADED: Final = 0.01
 _NEAR: Final = 1.3
 """Within this ratio of each other two gaps are one rhythm: the radio and a busy meter make a message late."""
@@ -40,7 +39,7 @@ _RECENT: Final = 8
 
 
 class Rhythm(Struct, frozen=True):
-    """What was seen of one meter, seconds."""
+    """What was seen of one meter, seconds. Shown in the status of its tool, and kept beyond the daemon's end."""
 
     every: float
     """The usual gap between two messages; with a steady rhythm the rhythm."""
@@ -54,94 +53,125 @@ class Rhythm(Struct, frozen=True):
     """How many messages this rests on."""
 
 
-class _Class(NamedTuple):
+class _Class(Struct):
     """Gaps of about one length. `count` fades, as `seconds`, their sum, does: it is no whole number."""
 
     count: float = 0.0
     seconds: float = 0.0
     longest: float = 0.0
 
-    def plus(self, other: "_Class") -> "_Class":
-        return _Class(self.count + other.count, self.seconds + other.seconds, max(self.longest, other.longest))
+    @property
+    def mean(self) -> float:
+        return self.seconds / self.count if self.count else 0.0
+
+    def take(self, count: float, seconds: float, longest: float) -> None:
+        self.count += count
+        self.seconds += seconds
+        self.longest = max(self.longest, longest)
 
 
 class _Gaps(Struct):
     held: dict[int, _Class] = field(default_factory=dict)
 
     def add(self, gap: float) -> None:
-        self._put(floor(log2(max(gap, _SHORTEST)) * _PER_OCTAVE), _Class(1, gap, gap))
+        at = floor(log2(max(gap, _SHORTEST)) * _PER_OCTAVE)
+        one = self.held.get(at)
+        if one is not None:
+            one.take(1, gap, gap)
+            return
+        self.held[at] = _Class(1, gap, gap)
         if len(self.held) > _CLASSES:  # the one that weighs least joins its neighbour
             least = min(self.held, key=lambda at: self.held[at].seconds)
-            one = self.held.pop(least)
-            self._put(min(self.held, key=lambda at: abs(at - least)), one)
+            lost = self.held.pop(least)
+            self.held[min(self.held, key=lambda at: abs(at - least))].take(lost.count, lost.seconds, lost.longest)
 
-    def _put(self, at: int, one: _Class) -> None:
-        self.held[at] = self.held.get(at, _Class()).plus(one)
-
-    def halve(self) -> None:
-        halved = ((at, _Class(one.count / 2, one.seconds / 2, one.longest)) for at, one in self.held.items())
-        self.held = {at: one for at, one in halved if one.count > _FADED}
+    def fade(self) -> None:
+        faded = ((at, _Class(one.count / 2, one.seconds / 2, one.longest)) for at, one in self.held.items())
+        self.held = {at: one for at, one in faded if one.count > _FADED}
 
     def plus(self, other: "_Gaps") -> "_Gaps":
-        both = _Gaps(dict(self.held))
-        for at, one in other.held.items():
-            both._put(at, one)
+        both = _Gaps()
+        for gaps in (self, other):
+            for at, one in gaps.held.items():
+                both.held.setdefault(at, _Class()).take(one.count, one.seconds, one.longest)
         return both
 
     def within(self, low: float, high: float) -> _Class:
         """All classes whose mean lies from `low` to below `high`."""
         found = _Class()
         for one in self.held.values():
-            if low <= one.seconds / one.count < high:
-                found = found.plus(one)
+            if low <= one.mean < high:
+                found.take(one.count, one.seconds, one.longest)
         return found
 
     def weightiest(self) -> float | None:
         """Where most of the time lies, taking two neighbours as one; no longer than `PAUSE`. None: nowhere."""
         best = _Class()
         for at, one in self.held.items():
-            if one.seconds <= PAUSE * one.count:
-                beside = self.held.get(at + 1, _Class())
-                both = one.plus(beside) if beside.seconds <= PAUSE * beside.count else one
-                best = both if both.seconds > best.seconds else best
-        return best.seconds / best.count if best.count else None
+            if one.mean > PAUSE:
+                continue
+            both = _Class(one.count, one.seconds)
+            beside = self.held.get(at + 1)
+            if beside is not None and beside.mean <= PAUSE:
+                both.take(beside.count, beside.seconds, beside.longest)
+            best = both if both.seconds > best.seconds else best
+        return best.mean if best.count else None
 
     def median(self) -> float:
         """Half of the gaps are no longer than about this."""
-        left = sum(one.count for one in self.held.values()) / 2
-        for at in sorted(self.held):
-            one = self.held[at]
+        left = self.within(0, inf).count / 2
+        for _, one in sorted(self.held.items()):
             left -= one.count
             if left <= 0:
-                return one.seconds / one.count
+                return one.mean
         return 0.0
 
 
 class RhythmMeter:
     """Watches one meter: `add` each live message. A retained one says nothing of a rhythm."""
 
-    __slots__ = ("_besides", "_count", "_found", "_gaps", "_last", "_new", "_recent", "_same")
+    __slots__ = (
+        "_beat",
+        "_beats",
+        "_besides",
+        "_count",
+        "_found",
+        "_gaps",
+        "_last",
+        "_last_same",
+        "_new",
+        "_recent",
+        "_same",
+        "_weight",
+    )
 
     def __init__(self) -> None:
         self._last: float | None = None
+        self._last_same: float | None = None
         self._begin(messages=0)
 
     def _begin(self, messages: int) -> None:
         self._new, self._same = _Gaps(), _Gaps()
         """Gaps before a message that said something new, and before one that did not."""
+        self._beats = _Gaps()
+        """From one that said nothing new to the next such one: a meter may keep its beat whatever it says between."""
         self._recent: deque[tuple[float, bool]] = deque(maxlen=_RECENT)
-        self._count, self._gaps = messages, 0
+        self._count, self._gaps, self._weight = messages, 0, 0.0
         self._besides = False
+        self._beat: float | None = None
         self._found: Rhythm | bool | None = False
         """False: to be found out anew."""
 
     def add(self, at: float, *, changed: bool) -> None:
         """A message came at `at`, seconds from any zero. `changed`: its value differs from the last one's."""
         last, self._last = self._last, at
+        beat, self._last_same = self._last_same, self._last_same if changed else at
         self._count += 1
         if last is None or at < last:  # a clock that goes back begins a new row
             return
         self._take(at - last, changed=changed)
+        if beat is not None and beat <= at and not changed:
+            self._beats.add(at - beat)
         if self._set_anew():
             recent = list(self._recent)
             self._begin(messages=len(recent) + 1)
@@ -150,42 +180,48 @@ class RhythmMeter:
 
     def pause(self) -> None:
         """The gap before the next message says nothing: meanwhile the broker, the daemon or the meter was away."""
-        self._last = None
+        self._last = self._last_same = None
 
     def _take(self, gap: float, *, changed: bool) -> None:
         self._gaps += 1
         self._recent.append((gap, changed))
         (self._new if changed else self._same).add(gap)
-        if self._new.within(0, inf).seconds + self._same.within(0, inf).seconds > _HALVE_AFTER:
-            self._new.halve()
-            self._same.halve()
+        self._weight += min(gap, PAUSE)
+        if self._weight > _FADE_AFTER:
+            self._weight /= 2
+            for gaps in (self._new, self._same, self._beats):
+                gaps.fade()
         self._found = False
 
     def _set_anew(self) -> bool:
         """Somebody has set the meter to another rhythm: its last messages keep one that is not what it was."""
-        if len(self._recent) < _RECENT or self._recent[-1][1] or sum(new for _, new in self._recent) > _RECENT // 4:
+        recent = self._recent
+        if len(recent) < _RECENT or recent[-1][1]:
             return False
-        gaps = sorted(gap for gap, _ in self._recent)
-        now = gaps[_RECENT // 2]
-        before = self.rhythm
-        if before is None or not (now / _SAME <= gaps[0] and gaps[-1] <= now * _SAME):
+        now, before = recent[-1][0], self._beat
+        if before is not None and before / _NEAR <= now <= before * _NEAR:
             return False
-        return not before.steady or not before.every / _NEAR <= now <= before.every * _NEAR
+        gaps = sorted(gap for gap, _ in recent)
+        if not now / _SAME <= gaps[0] <= gaps[-1] <= now * _SAME or sum(new for _, new in recent) > _RECENT // 4:
+            return False
+        found = self.rhythm
+        return found is not None and not (found.steady and found.every / _NEAR <= now <= found.every * _NEAR)
 
     @property
     def rhythm(self) -> Rhythm | None:
         """What it is; None: too little was seen."""
         if isinstance(self._found, bool):
             self._found = self._look()
+            self._beat = self._found.every if self._found is not None and self._found.steady else None
         return self._found
 
     def _look(self) -> Rhythm | None:
         if self._gaps < FEWEST_GAPS:
             return None
         every = self._new.plus(self._same)
-        for told, fewest in ((self._same, FEWEST_GAPS), (every, FEWEST_UNCLEAR)):
+        for told, fewest in ((self._same, FEWEST_GAPS), (self._beats, FEWEST_UNCLEAR), (every, FEWEST_UNCLEAR)):
             beat = told.weightiest()
-            if beat is None or not self._is_steady(beat, every):
+            if beat is None or not (self._is_only(beat, every) if told is every else _is_plain(beat, told, every)):
                 continue
             if self._gaps < fewest:
                 return None
@@ -199,28 +235,81 @@ class RhythmMeter:
             return None
         return Rhythm(usual, longest, steady=False, on_change=True, count=self._count)
 
-    def _is_steady(self, beat: float, every: _Gaps) -> bool:
-        """Whether gaps about as long as `beat` make up the time; what comes earlier speaks neither for nor against."""
+    def _is_only(self, beat: float, every: _Gaps) -> bool:
+        """Whether gaps about as long as `beat` are most of them, in number and in time, and longer ones rare."""
         pause = max(PAUSE, 5 * beat)
-        near = every.within(beat / _NEAR, beat * _NEAR)
-        same = self._same.within(beat / _NEAR, beat * _NEAR)
-        if same.count >= FEWEST_GAPS - 1 and same.seconds >= _PLAIN * self._same.within(0, pause).seconds:
-            return every.within(beat * _NEAR, pause).seconds <= near.seconds
+        near, new = every.within(beat / _NEAR, beat * _NEAR), self._new.within(0, pause)
         quiet = every.within(beat * _LATE, pause)
-        return near.seconds >= every.within(0, pause).seconds / 2 and quiet.seconds <= near.seconds / 4
+        most = near.count >= new.count / 2 and near.seconds >= every.within(0, pause).seconds / 2
+        return most and quiet.seconds <= near.seconds / 4
+
+
+def _is_plain(beat: float, told: _Gaps, every: _Gaps) -> bool:
+    """Whether messages that say nothing new keep `beat`. What comes earlier speaks neither for nor against."""
+    pause = max(PAUSE, 5 * beat)
+    near, over = told.within(beat / _NEAR, beat * _NEAR), every.within(beat * _NEAR, pause)
+    plain = near.count >= FEWEST_GAPS - 1 and near.seconds >= _PLAIN * told.within(0, pause).seconds
+    return plain and over.seconds <= near.seconds
+
+
+# In words
 
 
 def words(rhythm: Rhythm) -> str:
     """For a person, in the third person: what it is, what it rests on, and what it costs."""
-    seen = f"seen {named(rhythm.count, 'time')}"
     usual = interval(rhythm.every)
     if not rhythm.steady:
-        return f"speaks only on change ({seen})"
+        return f"speaks only on change ({seen(rhythm)})"
     if rhythm.on_change:
-        return f"speaks on change, and every {usual} besides ({seen})"
-    return f"speaks every {usual} ({seen}): shorter cuts are missed, starts come up to {usual} late"
+        return f"speaks on change, and every {usual} besides ({seen(rhythm)})"
+    return f"speaks every {usual} ({seen(rhythm)}): shorter cuts are missed, starts come up to {usual} late"
+
+
+def seen(rhythm: Rhythm) -> str:
+    """How sure it is."""
+    return f"seen {rhythm.count:,} times"
 
 
 def interval(seconds: float) -> str:
     """A rhythm to two figures: it is not known any better."""
     return rough(float(f"{seconds:.2g}"))
+
+
+PRICE_OF_NONE: Final = "a sensor that has died is not noticed"
+"""What `silent_after = 0` costs."""
+_SURE: Final = 20
+"""Messages wanted to say that a silence could be noticed."""
+
+
+def misfit(rhythm: Rhythm, silent_after: float) -> str | None:
+    """Why `silent_after` (seconds, 0: never silent) does not fit the rhythm seen, and what would; None: it does."""
+    fitting = f"silent_after = {enough(rhythm):g}"
+    if not rhythm.steady:
+        if silent_after == 0 or rhythm.longest * 2 < silent_after:
+            return None
+        return (
+            f"silent_after is {rough(silent_after)}, and its meter {words(rhythm)}, with pauses of up to "
+            f"{rough(rhythm.longest)}: in a long steady cut its tool is called silent and let go; set silent_after = 0 "
+            f"(the price: {PRICE_OF_NONE}), or let the meter speak by the clock too"
+        )
+    if silent_after == 0:
+        if rhythm.count < _SURE:
+            return None
+        return (
+            f"silent_after is 0, so {PRICE_OF_NONE}; its meter speaks every {interval(rhythm.every)} "
+            f"({seen(rhythm)}): set {fitting}"
+        )
+    if silent_after >= 2 * rhythm.every and silent_after > rhythm.longest:
+        return None
+    return (
+        f"silent_after is {rough(silent_after)}, too short for a meter that speaks every {interval(rhythm.every)} "
+        f"({seen(rhythm)}, {rough(rhythm.longest)} apart at the most): a message lost, and its tool is called silent "
+        f"and let go; set {fitting}, or let the meter speak more often"
+    )
+
+
+def enough(rhythm: Rhythm) -> float:
+    """A `silent_after` that bears two lost messages, seconds: three times the rhythm, rounded up to two figures."""
+    wanted = max(3 * rhythm.every, 1.5 * rhythm.longest)
+    step = 10 ** max(0, floor(log10(wanted)) - 1)
+    return float(max(5, ceil(round(wanted / step, 3)) * step))

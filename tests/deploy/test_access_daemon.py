@@ -10,6 +10,7 @@ from support.child import RunningDaemon, wait_until
 from support.mosquitto import Mosquitto
 
 from gatehand.access_rights import access_list, users
+from gatehand.cli import main
 from gatehand.config import load
 
 pytestmark = pytest.mark.broker
@@ -103,3 +104,34 @@ def test_who_is_not_the_daemon_commands_no_gate_and_fakes_no_reading(broker: Mos
         assert not any(
             topic == "gatehand/tool/band_saw" and b'"amps": 50' in payload for topic, payload in viewer.heard
         )
+
+
+@pytest.mark.parametrize("protocol", ["5", "3.1.1"])
+def test_the_hands_login_may_ask_and_another_is_told_that_it_may_not(
+    broker: Mosquitto, daemon: RunningDaemon, tmp_path: Path, capsys: pytest.CaptureFixture[str], protocol: str
+) -> None:
+    text = SHOP.format(port=broker.port).replace("[broker]", f'[broker]\nprotocol = "{protocol}"')
+    (tmp_path / "own.toml").write_text(text.replace('"secret"', '"not for us to read"'))
+    (tmp_path / "hands.password").write_text(PASSWORD)
+    with people(broker.port, "viewer") as (viewer,):
+        viewer.listen("gatehand/#")
+        wait_until(lambda: ("gatehand/online", b"1") in viewer.heard, what=daemon.said)
+
+    def does(login: str, *words: str) -> tuple[int, str, str]:
+        own = ("--config", str(tmp_path / "own.toml"), "--password-file", str(tmp_path / "hands.password"))
+        code = main([words[0], *own, "--username", login, *words[1:]])
+        return code, *capsys.readouterr()
+
+    code, out, err = does("hands", "hold", "--because", "filter change")
+    assert (code, err) == (0, "")
+    assert "held off" in out
+    assert does("hands", "hand", "band_saw", "--off")[0] == 0
+    assert "reset" in does("hands", "reset")[1], "answered; refused, so soon after the daemon's start"
+    code, out, err = does("viewer", "reset", "--timeout", "0.5")
+    assert (code, out) == (1, "")
+    assert "the login viewer may not" in err, err
+    assert "--username hands" in err
+    assert ("not authorized" in err) is (protocol == "5"), "MQTT 3.1.1 has no word for it"
+    code = main(["reset", "--config", str(tmp_path / "own.toml")])
+    assert code == 1
+    assert "--username hands" in capsys.readouterr().err, "who may not read the daemon's password is told how"

@@ -12,10 +12,11 @@ from pathlib import Path
 from gatehand.config import Config
 from gatehand.config.load import load_text
 from gatehand.exercise.results import Result
-from gatehand.exercise.terminal_io import EndOfInput, TerminalEvent, TerminalIo
+from gatehand.exercise.terminal_io import TerminalEvent, TerminalIo
 from gatehand.exercise.walk import Asked, walk
 from gatehand.mqtt.inbox import Message
 from gatehand.mqtt.transport import Outgoing
+from gatehand.person import EndOfInput
 from gatehand.simshop.device import Sent
 from gatehand.simshop.gate import GateHabits
 from gatehand.simshop.sim_shop import Habits, SimShop

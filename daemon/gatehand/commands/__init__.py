@@ -23,6 +23,8 @@ if TYPE_CHECKING:
     from gatehand_rules import Shop
 
 WRONG_USAGE: Final = 2
+INTERRUPTED: Final = 130
+"""128 and the number of SIGINT, as shells have it."""
 HIGHEST_PORT: Final = 65_535
 _PORT: Final = 1883
 _PORT_TLS: Final = 8883
@@ -30,6 +32,9 @@ _SHOW_AFTER: Final = 2.0
 _EVERY: Final = 0.2
 _WIDTH: Final = 30
 _SHOWN_SKIPPED: Final = 3
+_ANSWER_WITHIN: Final = 5.0
+"""Seconds; the daemon answers within one."""
+_LONGEST_WAIT: Final = 600.0
 
 
 class CommandError(Exception):
@@ -193,14 +198,46 @@ def add_broker(parser: argparse.ArgumentParser) -> None:
     group = parser.add_argument_group("the broker, when it is not the config's")
     group.add_argument("--broker", type=_address, metavar="HOST[:PORT]", help="look at this broker; needs no config")
     group.add_argument("--base", type=_base, metavar="TOPIC", help="the daemon's base topic; default gatehand")
-    group.add_argument("--username", metavar="NAME", help="the login, such as viewer")
+    group.add_argument("--username", metavar="NAME", help="the login, such as viewer or hands")
     group.add_argument("--password-file", type=Path, metavar="FILE", help="its first line is the password")
     group.add_argument("--tls", action="store_true", help="encrypt; verify with the system's certificates")
     group.add_argument("--ca-file", type=Path, metavar="FILE", help="encrypt; verify with this certificate")
 
 
-def where(args: argparse.Namespace, role: str) -> "Where":
-    """The broker to look at: what the command line names, else what the config says. `role` names the client there.
+def add_request(parser: argparse.ArgumentParser, *, because: bool = False) -> None:
+    """The options of a command that asks the daemon for something. `because`: it needs a reason."""
+    parser.add_argument(
+        "--because",
+        type=_reason,
+        required=because,
+        metavar="TEXT",
+        help="why, for whoever looks at the log or a screen; the daemon keeps 48 characters",
+    )
+    parser.add_argument("--by", metavar="NAME", help="who asks, for the log; default your login here")
+    parser.add_argument(
+        "--timeout",
+        type=seconds(_LONGEST_WAIT, "5"),
+        default=_ANSWER_WITHIN,
+        metavar="SECONDS",
+        help=f"the longest to wait for the daemon's answer; default {_ANSWER_WITHIN:g}",
+    )
+    parser.add_argument("--json", action="store_true", help="the same facts for programs")
+    add_broker(parser)
+
+
+def _reason(text: str) -> str:
+    if not text.strip():
+        raise argparse.ArgumentTypeError('found no reason; wanted one in words, such as "filter change"')
+    return text.strip()
+
+
+def where(args: argparse.Namespace, role: str, found: "tuple[Loaded, Config | None] | None" = None) -> "Where":
+    """The broker to look at: what the command line names, else what the config says.
+
+    Args:
+        args: of a parser with `add_broker`.
+        role: names the client at the broker.
+        found: what `readable` gave, where it has been asked already.
 
     Raises:
         CommandError: none is named, and there is no config that could.
@@ -213,7 +250,7 @@ def where(args: argparse.Namespace, role: str) -> "Where":
     from gatehand.small_files import read_secret
 
     if args.broker is None:
-        loaded, config = readable(args.config)
+        loaded, config = found or readable(args.config)
         if config is None:
             raise CommandError("without a config, name the broker: --broker HOST[:PORT] --base TOPIC")
         base = config.broker.base

@@ -9,7 +9,7 @@ import json
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any, Final
 
-from gatehand.commands import CommandError, add_broker, seconds, where
+from gatehand.commands import CommandError, add_broker, ending, seconds, where
 
 if TYPE_CHECKING:
     from gatehand.mqtt.client import PlainClient
@@ -106,14 +106,14 @@ async def _ask(where: "Where", within: float) -> dict[str, Any]:
 
 
 async def _send(client: "PlainClient", where: "Where") -> None:
-    from gatehand.mqtt.transport import MessageKind, NoticeKind, Outgoing
+    from gatehand.asking import UnansweredError, nobody_there, send
+    from gatehand.mqtt.transport import MessageKind, Outgoing
 
-    asking = Outgoing(f"{where.base}/reload", where.settings.client_id.encode(), MessageKind.ACT)
-    objection = await client.send(asking)
-    if objection is not None and objection.kind is NoticeKind.NOBODY_LISTENS:
-        raise CommandError(f"no daemon listens on {where.text}: is it running, and is this its base?")
-    if objection is not None:
-        raise CommandError(objection.text)
+    with ending(UnansweredError):
+        if not await send(
+            client, where, Outgoing(f"{where.base}/reload", where.settings.client_id.encode(), MessageKind.ACT)
+        ):
+            raise nobody_there(where)
 
 
 def _answer(payload: bytes, client_id: str) -> dict[str, Any] | None:

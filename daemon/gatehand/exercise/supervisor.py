@@ -9,10 +9,11 @@ from typing import Final
 from gatehand.config import Config
 from gatehand.exercise.observed_state import ObservedState
 from gatehand.exercise.results import Result
-from gatehand.exercise.terminal_io import EndOfInput, TerminalIo
+from gatehand.exercise.terminal_io import TerminalIo
 from gatehand.measures import says
 from gatehand.mqtt.inbox import Message
 from gatehand.mqtt.transport import MessageKind, Outgoing
+from gatehand.person import EndOfInput
 from gatehand.shell.encode_commands import CommandEncoder
 from gatehand_rules import events as ev
 from gatehand_rules.commands import CollectorOff, OpenGate, ShutGate

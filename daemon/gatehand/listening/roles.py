@@ -7,6 +7,7 @@ import json
 import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from enum import Enum, auto
 from typing import TYPE_CHECKING, Final, NamedTuple
 
 from gatehand.mqtt.payload import parse_pointer
@@ -65,12 +66,21 @@ MOST_KILOWATTS: Final = 10.0
 """A "power" that at work is no more than this is in kilowatts."""
 
 
+class Certainty(Enum):
+    """What it rests on that a number is taken for something."""
+
+    NAME = auto()
+    SIZE = auto()
+    NONE = auto()
+
+
 class Taken(NamedTuple):
     """What a number is taken for. `scale`: the factor to ampere or watts. `because`: the reason, for a person."""
 
     measure: Measure | None
     scale: float
     because: str
+    certainty: Certainty
     other: str = ""
     """What it is by its name, where it is neither: `energy`, `voltage`."""
 
@@ -83,15 +93,16 @@ def taken_for(topic: str, pointer: str | None, at_work: float | None = None) -> 
     for name, parts in _names(topic, pointer):
         what = next((_OTHER[part] for part in parts if part in _OTHER), None)
         if what is not None:
-            return Taken(None, 1.0, f"{shown(name)} in its name: {what}", what)
+            return Taken(None, 1.0, f"its name says {shown(name)}: {what}", Certainty.NONE, what)
         for words, measure, scale in _BY_NAME:
             if not parts.isdisjoint(words.split()):
-                return _sized(Taken(measure, scale, f"{shown(name)} in its name"), at_work)
+                return _sized(Taken(measure, scale, f"its name says {shown(name)}", Certainty.NAME), at_work)
     if at_work is None:
-        return Taken(None, 1.0, "nothing in its name says what it measures")
-    if at_work >= LEAST_WATTS:
-        return Taken(Measure.WATTS, 1.0, f"{at_work:,.6g} at work is too much for amps; its name does not say")
-    return Taken(Measure.AMPS, 1.0, f"{at_work:,.3g} at work is too little for watts; its name does not say")
+        return Taken(None, 1.0, "its name does not say what it measures", Certainty.NONE)
+    large = at_work >= LEAST_WATTS
+    much = "too much for amps" if large else "too little for watts"
+    because = f"its name does not say, and {at_work:,.4g} at work is {much}"
+    return Taken(Measure.WATTS if large else Measure.AMPS, 1.0, because, Certainty.SIZE)
 
 
 def _sized(taken: Taken, at_work: float | None) -> Taken:
@@ -99,11 +110,11 @@ def _sized(taken: Taken, at_work: float | None) -> Taken:
     if at_work is None or taken.scale != 1.0:
         return taken
     if taken.measure is Measure.AMPS and at_work > MOST_AMPS:
-        why = f"{taken.because}, and {at_work:,.6g} at work is too much for ampere: milliampere"
-        return Taken(Measure.AMPS, 0.001, why)
+        why = f"{taken.because}, and {at_work:,.4g} at work is too much for ampere: milliampere"
+        return taken._replace(scale=0.001, because=why)
     if taken.measure is Measure.WATTS and 0 < at_work <= MOST_KILOWATTS:
         why = f"{taken.because}, and {at_work:,.3g} at work is too little for watts: kilowatts"
-        return Taken(Measure.WATTS, 1000.0, why)
+        return taken._replace(scale=1000.0, because=why)
     return taken
 
 
@@ -146,8 +157,10 @@ def on_and_off(words: Sequence[str]) -> tuple[str, str] | None:
 
 
 def sensor_key(measure: Measure) -> str:
-    """The key of a tool's table that holds such a sensor."""
-    return {Measure.AMPS: "current", Measure.WATTS: "power", Measure.RUNNING: "running"}[measure]
+    """The key of a tool's or a collector's table that holds such a sensor."""
+    from gatehand.config.signals import SENSORS  # the models are heavy
+
+    return next(key for key, measured in SENSORS.items() if measured is measure)
 
 
 def threshold_keys(measure: Measure) -> tuple[str, str] | None:

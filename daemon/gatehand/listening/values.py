@@ -8,7 +8,7 @@ from enum import StrEnum
 from math import inf, isfinite
 from typing import Final, NamedTuple, TypeAlias
 
-from gatehand.mqtt.payload import MAX_BYTES, Payload, Reader, Rejected, write_pointer
+from gatehand.mqtt.payload import MAX_BYTES, Payload, Reader, write_pointer
 
 LONGEST_WORD: Final = 48
 """Characters; a longer text is no word of a switch or button, and only its beginning is kept."""
@@ -20,6 +20,7 @@ MOST_VALUES: Final = 64
 """Of one payload; the rest is left out."""
 
 _PLAIN: Final = Reader()
+_NOT_FINITE: Final = frozenset({"nan", "inf", "infinity"})
 
 
 class Odd(StrEnum):
@@ -32,7 +33,7 @@ class Odd(StrEnum):
     HUGE = "huge"
     """More than the daemon ever reads."""
     UNREADABLE = "unreadable"
-    """JSON nested too deeply, or a number that is not finite."""
+    """What begins as JSON and is none, JSON nested too deeply, or a number that is not finite."""
 
 
 Value: TypeAlias = float | str | Odd
@@ -73,8 +74,9 @@ def values(raw: bytes) -> Values:
             return _inside(document)
         if isinstance(document, str):
             return Values([Found("", _word(document))], 0)
-        if isinstance(document, Rejected) and "nested" in document.why:
-            return _only(Odd.UNREADABLE)
+        return _only(Odd.UNREADABLE)  # no JSON, for all that it begins so
+    if text.lstrip("+-").casefold() in _NOT_FINITE:
+        return _only(Odd.UNREADABLE)
     return _only(_word(text))
 
 

@@ -6,14 +6,18 @@ apart, how likely chance could have sorted that few readings so, how soon it cha
 between 0 and 1, make the rank together.
 """
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
+import re
+from collections import Counter
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
-from math import comb, inf, log
+from itertools import pairwise
+from math import comb, inf, log10
 from typing import Final
 
 from gatehand.listening.observed import HeardSignal, Listening
-from gatehand.listening.roles import Taken, is_command, taken_for
+from gatehand.listening.roles import Certainty, Taken, is_command, taken_for
 from gatehand.listening.trace import Sample, Trace
+from gatehand.text import named, shown
 from gatehand.tune.levels import between
 from gatehand.tune.proposed_settings import START_AT, STOP_AT, rounded
 from gatehand_rules.words import Measure
@@ -24,6 +28,8 @@ SETTLE: Final = 2.0
 """Seconds after a switching in which a motor's inrush and a meter's average are no level yet."""
 PROMPT: Final = 5.0
 """Seconds, and one and a half of its rhythm besides, within which what follows has changed."""
+LONGEST_WAIT: Final = 20.0
+"""Seconds that a meter's message is waited for at most, where its rhythm is not known yet."""
 LEAST_WORK_S: Final = 10.0
 LEAST_READINGS: Final = 3
 """Wanted at rest and at work before thresholds are proposed as sure: common practice, no published source."""
@@ -32,6 +38,20 @@ CLEAR: Final = 1.3
 _FALLS: Final = 0.7
 """Of its rise it falls at least this share again."""
 _TRIM: Final = 0.05
+_MANY: Final = 64
+"""With so many readings chance is beyond all doubt."""
+_NO_WORD: Final = re.compile(r"^-?\d+\.\d|\d{4}")
+"""A fraction, a year, a large number: no word of a switch or button."""
+
+# What lowers a rank, by how much: set so that the right one of tests/listening's drawn shops comes first.
+_NAMED: Final = {Certainty.NAME: 1.0, Certainty.SIZE: 0.85, Certainty.NONE: 0.35}
+_WORD: Final = 0.8
+_NOT_BACK: Final = 0.5
+_LATE: Final = 0.5
+_COMMAND: Final = 0.5
+SURE: Final = 0.55
+LEAD: Final = 0.15
+"""From this rank on, and so far before any other topic's, one need not do it again."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,7 +124,17 @@ class Follower:
         rest, work = self.idle.high * self.taken.scale, self.working.low * self.taken.scale
         start = rounded(between(max(0.0, rest), work, START_AT))
         stop = min(start, rounded(between(max(0.0, rest), work, STOP_AT)))
-        return Thresholds(start, stop, _wanting(self.idle, self.working))
+        return Thresholds(start, stop, self._wanting(self.idle, self.working))
+
+    def _wanting(self, idle: Level, working: Level) -> str:
+        if working.seconds < LEAST_WORK_S:
+            return f"it was on for {working.seconds:.0f} s: leave it on for {LEAST_WORK_S:.0f} s at least"
+        rhythm = self.signal.rhythm
+        on_change = rhythm is not None and not rhythm.steady
+        fewer = min(idle.readings, working.readings)
+        if fewer < LEAST_READINGS and not on_change:
+            return f"this rests on {named(fewer, 'reading')}: leave it on, and off, for longer"
+        return ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,6 +174,15 @@ def followers(
     return sorted(found, key=lambda one: -one.rank)
 
 
+def is_clear(found: Sequence[Follower] | Sequence[Press]) -> bool:
+    """Whether the first of them is surely the one; else doing it once more tells."""
+    first = found[0] if found else None
+    if first is None or first.rank < SURE:
+        return False
+    others = (one.rank for one in found if one.signal.topic != first.signal.topic)
+    return first.rank - max(others, default=0.0) >= LEAD
+
+
 @dataclass(frozen=True, slots=True)
 class _Cycle:
     """One switching with the rest before and after it."""
@@ -179,8 +218,11 @@ def _phases(trace: Trace, cycle: _Cycle) -> _Phases:
 
 
 def _settled(trace: Trace, begin: float, end: float, changed_since: float) -> list[Sample]:
-    """Samples of one phase without those of its beginning; without any, the word that still holds since the change."""
-    found = trace.between(begin, end)
+    """Live samples of one phase without those of its beginning; without any, what holds in it since the change.
+
+    A word that the broker held back may be of last week: it counts where nothing else was said.
+    """
+    found = [one for one in trace.between(begin, end) if one.live]
     later = [one for one in found[1:] if one.at >= begin + SETTLE]
     if later or found:
         return later or found[-1:]
@@ -189,23 +231,22 @@ def _settled(trace: Trace, begin: float, end: float, changed_since: float) -> li
 
 
 def _numbers(signal: HeardSignal, cycles: Sequence[_Cycle]) -> Follower | None:
-    if not signal.numbers:
+    if not signal.numbers or _is_contact(signal):
         return None
     rest: list[float] = []
     work: list[float] = []
     fallen = True
     for cycle in cycles:
-        before, during, after = (
-            [one.value for one in phase if isinstance(one.value, float)]
-            for phase in _as_tuple(_phases(signal.trace, cycle))
-        )
+        phases = _phases(signal.trace, cycle)
+        before, during, after = map(_as_numbers, (phases.before, phases.during, phases.after))
         if not during or not (before or after):
             return None
-        low, high = _middle(before or after), _middle(during)
-        if high <= low:
-            return None
-        if after and high - _middle(after) < _FALLS * (high - low):
-            return None  # it only rises, as energy does
+        high, then = _middle(during), _middle(after or before)
+        if before and after and not phases.before[0].live and _middle(before) >= (high + then) / 2:
+            before = []  # held back since it last worked
+        low = _middle(before or after)
+        if high <= low or high - then < _FALLS * (high - low):
+            return None  # what only rises, as energy does
         fallen = fallen and bool(after)
         rest += (*before, *after)
         work += during
@@ -213,47 +254,44 @@ def _numbers(signal: HeardSignal, cycles: Sequence[_Cycle]) -> Follower | None:
     if working.low < CLEAR * max(idle.high, 0.0) or working.low <= idle.high:
         return None
     taken = taken_for(signal.topic, signal.pointer, working.middle)
-    apart = min(1.0, 0.4 + 0.6 * log(working.low / max(idle.high, working.low / 10)) / log(10))
-    named = 1.0 if taken.measure and "not say" not in taken.because else 0.8 if taken.measure else 0.4
-    rank = apart * named * _not_chance(len(rest), len(work)) * _prompt(signal, cycles, _above(idle, working))
-    rank *= (1.0 if fallen else 0.5) * (0.5 if is_command(signal.topic) else 1.0)
+    apart = 0.4 + 0.6 * min(1.0, log10(working.low / max(idle.high, working.low / 10)))
+    rank = apart * _NAMED[taken.certainty] * _evidence(signal, cycles, len(rest), len(work), _above(idle, working))
     because = f"{_range(idle)} at rest, {_range(working)} while it was on"
     if not fallen:
+        rank *= _NOT_BACK
         because += "; it has said nothing since it was switched off"
     return Follower(signal, rank, because, taken, idle, working)
 
 
 def _words(signal: HeardSignal, cycles: Sequence[_Cycle]) -> Follower | None:
-    if not signal.few_values:
+    taken = taken_for(signal.topic, signal.pointer)
+    is_reading = signal.numbers and not _is_contact(signal) and taken.measure is not None
+    if is_reading or not signal.few_values or not _is_word_like(signal):
         return None
-    ons: set[str] = set()
-    offs: set[str] = set()
-    on_count = off_count = 0
-    back = True
-    for cycle in cycles:
-        phases = _phases(signal.trace, cycle)
-        if not phases.during:
-            return None
-        ons.add(phases.during[-1].word)
-        on_count += len(phases.during)
-        ending = phases.after or phases.before
-        offs.update(one.word for one in ending[-1:])
-        back = back and bool(phases.after)
-        off_count += len(phases.before) + len(phases.after)
-        if any(one.word in ons for one in (*phases.before, *phases.after)):
-            return None
-        if any(one.word in offs for one in phases.during):
-            return None
-    if len(ons) != 1 or len(offs) > 1:
+    whole = [_phases(signal.trace, cycle) for cycle in cycles]
+    ons = {one.word for phases in whole for one in phases.during}
+    if len(ons) != 1 or not all(phases.during for phases in whole):
         return None
-    on, off = next(iter(ons)), next(iter(offs), None)
-    rank = 0.85 * _not_chance(off_count, on_count) * _prompt(signal, cycles, lambda one: one.word == on)
-    rank *= (1.0 if back and off is not None else 0.4) * (0.5 if is_command(signal.topic) else 1.0)
+    (on,) = ons
+    befores = [one.word for phases in whole for one in phases.before if one.live or one.word != on]
+    afters = [one.word for phases in whole for one in phases.after]
+    offs = set(afters or befores)
+    if on in befores or on in afters or len(offs) > 1:
+        return None
+    off = next(iter(offs), None)
+    back = all(phases.after for phases in whole)
+    rest, work = len(befores) + len(afters), sum(len(phases.during) for phases in whole)
+    rank = _WORD * _evidence(signal, cycles, rest, work, lambda one: one.word == on)
+    rank *= (1.0 if back else _NOT_BACK) * (1.0 if off is not None and {*befores} <= offs else _NOT_BACK)
+    if signal.numbers and taken.other:
+        rank *= _NAMED[Certainty.NONE]
     if off is None:
-        because = f"said {on!r} when it was switched on, and nothing before or since"
+        because = f"said {shown(on)} when it was switched on, and nothing before or since"
     else:
-        because = f"said {on!r} while it was on, {off!r} {'before and after' if back else 'before'}"
-    return Follower(signal, rank, because, Taken(Measure.RUNNING, 1.0, "it says a word"), on=on, off=off)
+        when = "before and after" if befores and back else "after" if back else "before"
+        because = f"said {shown(on)} while it was on, {shown(off)} {when}"
+    contact = Taken(Measure.RUNNING, 1.0, "it says words", Certainty.SIZE)
+    return Follower(signal, rank, because, contact, on=on, off=off)
 
 
 def presses(
@@ -265,7 +303,7 @@ def presses(
     found = [
         one
         for signal in heard.signals()
-        if signal.few_values and not leave_out(signal.topic)
+        if signal.few_values and not leave_out(signal.topic) and _is_word_like(signal)
         if (one := _press(signal, pressed)) is not None
     ]
     return sorted(found, key=lambda one: -one.rank)
@@ -273,47 +311,81 @@ def presses(
 
 def _press(signal: HeardSignal, pressed: Sequence[Pressed]) -> Press | None:
     during = [[one for one in signal.trace.between(each.after, each.by) if one.live] for each in pressed]
-    inside = {id_ for here in during for id_ in ((one.at, one.word) for one in here)}
-    besides = [one for one in signal.trace if (one.at, one.word) not in inside]
-    usual = {one.word for one in besides}
+    at = {one.at for here in during for one in here}
+    besides = [one for one in signal.trace if not (one.live and one.at in at)]
+    usual = Counter(one.word for one in besides)
     said = [[one.word for one in here if one.word not in usual] for here in during]
-    if not said or not all(said):
+    if not all(said) or not all(said[0][0] in here for here in said):
         return None
     word = said[0][0]
-    if not all(word in here for here in said):
-        return None
-    # What comes after it within the press, or held before it, is its release.
+    # Its release: what it says at the end of each press, else what it always said besides.
     last = {here[-1].word for here in during}
-    released = next(iter(last)) if len(last) == 1 and word not in last else None
-    if released is None and word in last and len(usual) == 1:
-        released = next(iter(usual))
-    alone = not any(one.live for one in besides)
-    rank = (1.0 if alone else 0.8) * (0.5 if is_command(signal.topic) else 1.0)
-    rank *= 1.0 if len(pressed) > 1 else 0.9
-    because = f"said {word!r} when it was pressed"
-    because += f", {released!r} when it was let go" if released is not None else ""
-    because += " and nothing else" if alone else "; otherwise other words"
+    ends = last if len(last) == 1 and word not in last else set(usual) if len(usual) == 1 else set()
+    released = next(iter(ends), None)
+    live = sum(one.live for one in besides)
+    # How probable a word never said before is of it: the share of words said once (Good 1953, "The population
+    # frequencies of species and the estimation of population parameters", Biometrika 40, 237-264).
+    new = sum(count == 1 for count in usual.values()) / len(besides) if live else 0.0
+    rank = (1.0 - new) * (0.8 if live else 1.0) * (1.0 if len(pressed) > 1 else 0.9)
+    if taken_for(signal.topic, signal.pointer).other:
+        rank *= _NAMED[Certainty.NONE]
+    if signal.numbers and not _is_contact(signal):
+        rank *= _NOT_BACK
+    if is_command(signal.topic):
+        rank *= _COMMAND
+    because = f"said {shown(word)} when it was pressed"
+    because += f", {shown(released)} when it was let go" if released is not None else ""
+    because += "; otherwise other words" if live and released is None else ""
     return Press(signal, rank, because, word, released)
 
 
-def _as_tuple(phases: _Phases) -> tuple[list[Sample], list[Sample], list[Sample]]:
-    return phases.before, phases.during, phases.after
+def _as_numbers(phase: Sequence[Sample]) -> list[float]:
+    return [one.value for one in phase if isinstance(one.value, float)]
 
 
-def _not_chance(rest: int, work: int) -> float:
-    """1 less the chance that so many readings of no meaning would fall so that all at work exceed all at rest."""
-    return 1.0 - 1.0 / comb(rest + work, work) if rest + work < 64 else 1.0  # noqa: PLR2004 - beyond all doubt
+def _is_contact(signal: HeardSignal) -> bool:
+    """Whether it only ever said 0 or 1."""
+    return signal.few_values and signal.words.keys() <= {"0", "1"}
 
 
-def _prompt(signal: HeardSignal, cycles: Iterable[_Cycle], is_on: Callable[[Sample], bool]) -> float:
-    """1: it changed as soon as its rhythm lets it, each time; less, where it took its time."""
-    rhythm = signal.rhythm
-    within = PROMPT + (1.5 * rhythm.every if rhythm is not None and rhythm.steady else 0.0)
-    late = 0
+def _is_word_like(signal: HeardSignal) -> bool:
+    """Whether its values could be words: no fractions, no dates."""
+    return not any(_NO_WORD.search(word) for word in signal.words)
+
+
+def _evidence(
+    signal: HeardSignal, cycles: Sequence[_Cycle], rest: int, work: int, is_on: Callable[[Sample], bool]
+) -> float:
+    """0 to 1: that it is no chance, that it was prompt, and that its topic is not where others are told something.
+
+    Chance would sort `rest` and `work` readings of no meaning so in 1 of `comb` cases; or would let the only changes of
+    the whole while fall into the moments of switching.
+    """
+    within = PROMPT + 1.5 * _waits(signal)
+    chance = 1 / comb(rest + work, work) if rest + work < _MANY else 0.0
+    late = False
+    changes = 0
+    moments = 1.0
     for cycle in cycles:
-        first = next(filter(is_on, signal.trace.between(cycle.done.on_after, cycle.done.off_after)), None)
-        late += first is None or first.at > cycle.done.on_by + within
-    return 0.5 if late else 1.0
+        done, span = cycle.done, cycle.end - cycle.begin
+        here = [one for one in signal.trace.between(cycle.begin, cycle.end) if one.live]
+        first = next((one for one in here if one.at >= done.on_after and is_on(one)), None)
+        late = late or first is None or first.at > done.on_by + within
+        changes += sum(is_on(one) != is_on(before) for before, one in pairwise(here))
+        windows = (done.on_by + within - done.on_after, done.off_by + within - done.off_after)
+        moments *= min(1.0, 2 * windows[0] * windows[1] / max(span, 0.001) ** 2)
+    if changes <= 2 * len(cycles):
+        chance = min(chance, moments)
+    return (1.0 - chance) * (_LATE if late else 1.0) * (_COMMAND if is_command(signal.topic) else 1.0)
+
+
+def _waits(signal: HeardSignal) -> float:
+    """Seconds that may pass before it says what has changed: its rhythm; before that is known, its shortest gap."""
+    rhythm = signal.rhythm
+    if rhythm is not None:
+        return rhythm.every if rhythm.steady and not rhythm.on_change else 0.0
+    live = [one.at for one in signal.trace if one.live]
+    return min(LONGEST_WAIT, min((after - before for before, after in pairwise(live)), default=0.0))
 
 
 def _above(idle: Level, working: Level) -> Callable[[Sample], bool]:
@@ -338,15 +410,6 @@ def _rest_s(cycles: Sequence[_Cycle]) -> float:
 
 def _work_s(cycles: Sequence[_Cycle]) -> float:
     return sum(cycle.done.off_after - cycle.done.on_by for cycle in cycles)
-
-
-def _wanting(idle: Level, working: Level) -> str:
-    if working.seconds < LEAST_WORK_S:
-        return f"it was on for {working.seconds:.0f} s: leave it on for {LEAST_WORK_S:.0f} s at least"
-    fewer = min(idle.readings, working.readings)
-    if fewer < LEAST_READINGS:
-        return f"it rests on {fewer} of its readings only: leave it on, and off, for longer"
-    return ""
 
 
 def _range(level: Level) -> str:

@@ -34,6 +34,11 @@ NO_ANSWER: Final = "Operation timed out"
 class ClientError(Exception):
     """The broker could not be reached, or the connection ended; the message says what to do."""
 
+    def __init__(self, text: str, *, refused: bool = False) -> None:
+        super().__init__(text)
+        self.refused = refused
+        """The broker is there, and lets this login not in or not listen."""
+
 
 class PlainClient:
     """One connection, from `plain_client`."""
@@ -101,7 +106,8 @@ async def plain_client(settings: BrokerSettings, topics: Sequence[str] = ()) -> 
     try:
         client, protocol = await failures.with_fall_back(settings, partial(_connect, settings))
     except failures.ConnectionFailedError as failed:
-        raise ClientError(failures.failure_notice(failed, settings).text) from failed
+        refused = failed.failure is failures.Failure.LOGIN
+        raise ClientError(failures.failure_notice(failed, settings).text, refused=refused) from failed
     try:
         await _subscribe(client, topics)
         yield PlainClient(client, protocol)
@@ -146,7 +152,7 @@ async def _subscribe(client: aiomqtt.Client, topics: Sequence[str]) -> None:
         codes = await client.subscribe([(topic, 1) for topic in topics])
     for topic, code in zip(topics, codes, strict=False):
         if (reason := refusal(code)) is not None:
-            raise ClientError(failures.subscription_refused(topic, reason))
+            raise ClientError(failures.subscription_refused(topic, reason), refused=True)
 
 
 async def _hang_up(client: aiomqtt.Client) -> None:

@@ -1,6 +1,6 @@
 """Meters as they are found in shops, made from a seed: when each speaks, and whether it says anything new."""
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from random import Random
 from typing import NamedTuple
 
@@ -64,9 +64,16 @@ def switched_off(said: Iterator[Said], begin: float, end: float) -> Iterator[Sai
     return (one for one in said if not begin < one.at < end)
 
 
-def heard(said: Iterator[Said]) -> Rhythm | None:
-    """What a meter's messages tell."""
+def told(said: Iterable[Said]) -> Rhythm | None:
+    """What a meter's messages tell; None: too little."""
     meter = RhythmMeter()
     for one in said:
         meter.add(one.at, changed=one.changed)
     return meter.rhythm
+
+
+def heard(said: Iterable[Said]) -> Rhythm:
+    """The same, which must be something."""
+    found = told(said)
+    assert found is not None
+    return found

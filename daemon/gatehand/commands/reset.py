@@ -1,0 +1,23 @@
+"""`gatehand reset`: ends a hold, by the running daemon, once the hold's cause has gone."""
+
+import argparse
+
+from gatehand.commands import add_request
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Its options."""
+    parser.description = (
+        "Asks the running daemon to end a collector's hold, and prints its answer. It is refused while a stop contact "
+        "is active, and where another reset came in the 2 s before it. Nothing starts by a reset: the next fresh start "
+        "counts. Find what happened first. Exits 1 when it was refused or no daemon answers."
+    )
+    parser.add_argument("collector", nargs="?", metavar="COLLECTOR", help="may be left out where there is one")
+    add_request(parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Ask, wait, print. 1: refused, or no answer."""
+    from gatehand.asking import run
+
+    return run(args, "reset")
