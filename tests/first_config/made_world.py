@@ -13,7 +13,7 @@ from typing import Any
 from first_config.made_shops import Beside, MadeShop
 
 from gatehand.mqtt.payload import Missing, parse_pointer, resolve
-from gatehand.simshop.device import Agenda, Sent
+from gatehand.simshop.device import Agenda, Reporter, Sent
 from gatehand.simshop.sim_shop import SimShop
 
 BEGINS = 40.0
@@ -29,6 +29,7 @@ class MadeWorld:
         self.shop = SimShop(self.config, seed=shop.seed, habits=shop.habits)
         self.kept: dict[str, bytes] = {}
         self._random = Random(f"air {shop.seed}")
+        self._buttons = Reporter()
         self._agenda = Agenda()
         """Of what is no device of the shop."""
         self._said: list[Sent] = []
@@ -54,7 +55,7 @@ class MadeWorld:
 
     def advance(self, to: float) -> list[Sent]:
         """Let time pass; what was said meanwhile, oldest first."""
-        from_shop = [self._dressed(each) for each in self.shop.advance(to)]
+        from_shop = [self._dressed(each) for each in (*self.shop.advance(to), *self._buttons.drain())]
         self._agenda.advance(to)
         others = self._said[:]
         self._said.clear()
@@ -64,6 +65,12 @@ class MadeWorld:
         """Somebody's client publishes something, which the devices hear too."""
         self._said.append(Sent(at, topic, payload.encode()))
         self.shop.deliver(topic, payload.encode(), at)
+
+    def press_reset(self, collector: str, at: float, *, down: bool) -> None:
+        """The button that ends a hold, which `SimShop` does not have."""
+        reset = self.config.collector[collector].reset
+        assert reset is not None
+        self._buttons.word(reset, reset.pressed if down else reset.released, at, retain=False)
 
     def _noted(self, said: list[Sent]) -> list[Sent]:
         for each in said:

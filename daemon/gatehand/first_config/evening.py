@@ -8,29 +8,34 @@ from collections.abc import Mapping, Sequence
 from typing import Any, Final, Protocol, TypeAlias, assert_never
 
 from msgspec import Struct
+from msgspec.structs import replace
 
-from gatehand.exercise.terminal_io import EndOfInput
 from gatehand.first_config import questions as q
 from gatehand.first_config.answers import Kept
 from gatehand.first_config.boards import Board, board
 from gatehand.first_config.draft import Draft
-from gatehand.first_config.script import script
+from gatehand.first_config.script import BROKER_KEYS, script
 from gatehand.first_config.steps import AGAIN, Ask, Connect, Forget, Quiet, RhythmOf, Step, Steps, Tell, Try
 from gatehand.first_config.trials import SLOWEST, Moved, Trial, is_clear, moved, pressed, slowest
 from gatehand.listening.observed import Listening
 from gatehand.listening.watched import Pressed, Switched
 from gatehand.mqtt.inbox import Message
+from gatehand.person import EndOfInput
 from gatehand.rhythm import Rhythm
-from gatehand.text import named
+from gatehand.text import listed, named
 
 BACK: Final = "back"
-MOST_CYCLES: Final = 3
+MOST_TURNS: Final = 3
 """So often a trial is done where others switch at the same time."""
+GRACE: Final = 20.0
+"""Seconds in which a trial that is answered with "listen" is done."""
+RHYTHM_WITHIN: Final = 60.0
+"""Seconds of listening in which a meter shows how often it speaks."""
 AFTER: Final = 3.0
 """Seconds of listening after a thing was switched off."""
-PATIENCE: Final = 300.0
-"""Seconds that a trial answered with "listen" waits for somebody to do it."""
 _LOOK: Final = 1.0
+_LEFT_OUT: Final[Mapping[str, list[Moved] | None]] = {q.SKIP: None, q.NONE: None, q.TYPE: []}
+"""Words for a trial that is not done, and what comes of it."""
 _BOARDS_WITHIN: Final = 2000
 """Bytes; what a board says of itself is shorter."""
 
@@ -79,6 +84,10 @@ class WrongAnswerError(Exception):
     """A given answer cannot be used; the text names its key."""
 
 
+class UnreachableError(Exception):
+    """The broker that was named cannot be reached; the text says why and what to do."""
+
+
 class _Back(Exception):  # noqa: N818 - no error: the way to the question before
     """The person wants the question before."""
 
@@ -114,8 +123,12 @@ class Evening:
         self._boards: dict[str, Board] = {}
         self._waiting: list[str] = []
         """What is to be said before the next question."""
-        self._asked: list[str] = []
-        """Keys that the person has answered now, in order."""
+        self._asked = list(kept.what.answers)
+        """Keys that the person has answered, in order."""
+        self._before: dict[str, q.Raw] = {}
+        """What was answered and is void: it is suggested again."""
+        self._lost = False
+        self._losses = 0
         self._connected_since: float | None = None
         self._to: Connect | None = None
         self._person = True
@@ -133,8 +146,8 @@ class Evening:
             try:
                 return await self._play(script())
             except _Back:
-                key = self._asked.pop()
-                self._forget((key, *(one for one in self.kept.what.heard if one.rpartition(".")[0] == key.rpartition(".")[0])))
+                self._waiting.clear()
+                self._forget((self._asked.pop(),))
 
     async def _play(self, steps: Steps[Draft]) -> Draft:
         reply: Any = None
@@ -164,7 +177,7 @@ class Evening:
                 self._forget(keys)
                 return None
             case RhythmOf(topic=topic, pointer=pointer):
-                return self._rhythm(topic, pointer)
+                return await self._rhythm(topic, pointer)
             case _:
                 assert_never(step)
 
@@ -177,6 +190,8 @@ class Evening:
             return self._read(step, found)
         if self._suggested and step.suggestion is not None:
             return self._read(step, step.suggestion)
+        if isinstance(before := self._before.get(step.key), str):
+            step = replace(step, suggestion=before) if not step.options else step
         trouble = ""
         while True:
             self._put(trouble + _question(step))
@@ -226,18 +241,20 @@ class Evening:
 
     def _forget(self, keys: Sequence[str]) -> None:
         for key in keys:
-            if key in self._given:
-                raise WrongAnswerError(f"{key}: the answer that was given does not do; give another")
-            self.kept.what.answers.pop(key, None)
+            if key in self.kept.what.answers:
+                self._before[key] = self.kept.what.answers.pop(key)
             self.kept.what.heard.pop(key, None)
         self.kept.write()
 
     def _put(self, text: str) -> None:
         """Say what waits, then ask."""
+        self._say_waiting()
+        self.ears.ask(text)
+
+    def _say_waiting(self) -> None:
         for one in self._waiting:
             self.ears.say(one)
         self._waiting.clear()
-        self.ears.ask(text)
 
     async def _line(self, key: str, text: str) -> str:
         while True:
@@ -280,9 +297,11 @@ class Evening:
         return topic == self._base or topic.startswith(f"{self._base}/")
 
     def _connection(self, lost: str | None) -> None:
+        self._lost = lost is not None
         if lost is None:
             self.ears.say("The broker is back. What was being tried must be done again; everything else is kept.")
             return
+        self._losses += 1
         self.heard.pause()
         self.ears.say(f"{lost}. Waiting for it; nothing that was answered is lost.")
 
@@ -292,17 +311,15 @@ class Evening:
         trouble = await self.ears.connect(to)
         if trouble is None:
             self._to, self._connected_since = to, self.ears.now()
-        elif not self._person or any(key in self._given for key in ("broker.host", "broker.port")):
-            raise WrongAnswerError(trouble)
+        elif not self._person or self._suggested or any(key in self._given for key in BROKER_KEYS):
+            raise UnreachableError(trouble)
         return trouble
 
     async def _quiet(self, seconds: float) -> list[Board]:
         """Once in each process: what was heard before a break says nothing of what is quiet now."""
         until = (self._connected_since or 0.0) + seconds
         if self.ears.now() < until:
-            for one in self._waiting:
-                self.ears.say(one)
-            self._waiting.clear()
+            self._say_waiting()
             await self._listen(until)
         return sorted(self._boards.values(), key=lambda one: (one.role, one.name))
 
@@ -313,109 +330,132 @@ class Evening:
                 return typed
         return None
 
-    def _rhythm(self, topic: str, pointer: str | None) -> Rhythm | None:
-        self._keep_rhythms()
-        return self.kept.what.rhythms.get(_name(topic, pointer))
+    async def _rhythm(self, topic: str, pointer: str | None) -> Rhythm | None:
+        """What is known of it; where that is nothing yet, a while of listening more."""
+        until = (self._connected_since or 0.0) + RHYTHM_WITHIN
+        while True:
+            self._note_rhythm(topic, pointer)
+            known = self.kept.what.rhythms.get(_name(topic, pointer))
+            if known is not None or self.ears.now() >= until:
+                return known
+            await self._next(min(until, self.ears.now() + _LOOK), "", "")
 
     def _keep_rhythms(self) -> None:
-        """Of what was found so far; the longer listening counts."""
+        """Of what was found so far."""
         for one in (each for found in self.kept.what.heard.values() for each in found):
-            signal = self.heard.signal(one.topic, one.pointer)
-            now = None if signal is None else signal.rhythm
-            before = self.kept.what.rhythms.get(_name(one.topic, one.pointer))
-            if now is not None and (before is None or now.count >= before.count):
-                self.kept.what.rhythms[_name(one.topic, one.pointer)] = now
+            self._note_rhythm(one.topic, one.pointer)
+
+    def _note_rhythm(self, topic: str, pointer: str | None) -> None:
+        """The longer listening counts."""
+        signal = self.heard.signal(topic, pointer)
+        now = None if signal is None else signal.rhythm
+        before = self.kept.what.rhythms.get(_name(topic, pointer))
+        if now is not None and (before is None or now.count >= before.count):
+            self.kept.what.rhythms[_name(topic, pointer)] = now
 
     # Trials
 
     async def _try(self, step: Try) -> list[Moved] | None:
         if step.answers and all(self._answer(key) is not None for key in step.answers):
             return []
-        found = self._answer(step.key)
-        if found is not None and (done := self._by_word(str(found))) is not _DO:
+        answer = self._answer(step.key)
+        if isinstance(answer, str) and answer.strip().casefold() in _LEFT_OUT:
             self._waiting.clear()
-            return done
+            return _LEFT_OUT[answer.strip().casefold()]
         if (before := self.kept.what.heard.get(step.key)) is not None:
             self._waiting.clear()
             return before
-        if found is None and self._suggested:
+        if answer is None and self._suggested:
             return None
-        made = await self._by_listening(step) if found is not None else await self._with_person(step)
-        if made is None or isinstance(made, str):
-            self._keep(step.key, made or q.SKIP)
-            return self._by_word(made or q.SKIP)
+        grace = None if answer is None else self._grace(step.key, answer)
+        made = await self._do_trial(step, grace)
+        self._asked.append(step.key)
+        if isinstance(made, str):
+            self._keep(step.key, made)
+            return _LEFT_OUT[made]
         self.kept.what.heard[step.key] = made
         self._keep_rhythms()
         self.kept.write()
         return made
 
-    @staticmethod
-    def _by_word(word: str) -> "list[Moved] | None":
-        return {q.SKIP: None, q.NONE: None, q.TYPE: []}.get(word.strip().casefold(), _DO)
+    def _grace(self, key: str, answer: q.Raw) -> float:
+        """Seconds in which it is done once it is asked for, where nobody types."""
+        if isinstance(answer, str) and answer.strip().casefold() == q.LISTEN:
+            return GRACE
+        try:
+            return q.some_seconds(answer)
+        except q.BadAnswerError as error:
+            raise WrongAnswerError(f"{key}: {error}; or {listed((q.LISTEN, *_LEFT_OUT))}") from None
 
-    async def _with_person(self, step: Try) -> "list[Moved] | str":
-        """The person does it, up to three times where others switch at the same time."""
-        cycles: list[Switched] = []
+    async def _do_trial(self, step: Try, grace: float | None) -> "list[Moved] | str":
+        """Up to three times, where others switch at the same time. A word of `_LEFT_OUT`: it is not done."""
+        switched: list[Switched] = []
         presses: list[Pressed] = []
         found: list[Moved] = []
-        words = "skip; type; none" if step.key.endswith("_trial") else "skip; type"
-        for turn in range(MOST_CYCLES):
-            do = step.do if turn == 0 else f"Once more, to be sure: {step.do}"
+        most = 2 if step.trial is Trial.PRESS else MOST_TURNS
+        while (turn := max(len(switched), len(presses))) < most:
+            await self._connection_stands()
+            losses = self._losses
             asked = self.ears.now()
-            word = await self._wait_for(step, f"{do} (Enter when {step.done}; {words})")
-            if word:
+            word = await self._done(step, step.do if not turn else f"Once more, to be sure: {step.do}", step.done, grace)
+            if word in _LEFT_OUT:
                 return word
             by = self.ears.now()
             if step.trial is Trial.PRESS:
-                await self._listen(self.ears.now() + AFTER)
-                presses.append(Pressed(asked, self.ears.now()))
-                found = pressed(self.heard, presses, self._left_out)
-                if turn and (is_clear(found, step.expected) or not found):
-                    break
+                await self._listen(by + AFTER)
+                done = [*presses, Pressed(asked, self.ears.now())]
+                found = pressed(self.heard, done, self._left_out)
+                presses = done if losses == self._losses else presses
                 continue
             self.ears.say(f"Leave it so for {step.runs:g} s.")
-            await self._listen(self.ears.now() + step.runs)
+            await self._listen(by + step.runs)
             off_asked = self.ears.now()
-            word = await self._wait_for(step, f"{step.undo} (Enter when {step.undone}; {words})")
-            if word:
+            word = await self._done(step, step.undo, step.undone, grace)
+            if word in _LEFT_OUT:
                 return word
-            off_by = self.ears.now()
-            cycles.append(Switched(asked, by, off_asked, off_by))
-            found = await self._after(step, cycles, off_by)
-            if is_clear(found, step.expected) or not found:
+            cycle = Switched(asked, by, off_asked, self.ears.now())
+            if losses != self._losses:
+                continue
+            switched.append(cycle)
+            found = await self._after(switched)
+            if not found or is_clear(found, step.expected):
                 break
         return found
 
-    async def _wait_for(self, step: Try, text: str) -> str:
-        """Enter: empty. Else "skip", "none", "type"."""
+    async def _done(self, step: Try, do: str, done: str, grace: float | None) -> str:
+        """Have it done: until Enter, or for as long as it is given. A word of `_LEFT_OUT`, or nothing."""
+        if grace is not None:
+            self._say_waiting()
+            self.ears.say(f"{do}, within {grace:g} s.")
+            await self._listen(self.ears.now() + grace)
+            return ""
+        may = (q.SKIP, q.NONE) if step.key.endswith("_trial") else (q.SKIP, q.TYPE)
         while True:
-            self._put(text)
-            word = (await self._line(step.key, text)).strip().casefold()
+            self._put(f"{do} (Enter when {done}; {'; '.join(may)})")
+            word = (await self._line(step.key, do)).strip().casefold()
             if word == BACK and self._asked:
                 raise _Back
-            if not word or word in {q.SKIP, q.NONE, q.TYPE}:
-                return word
-            if word in {"s", "n", "t"}:
-                return {"s": q.SKIP, "n": q.NONE, "t": q.TYPE}[word]
+            meant = [each for each in may if word and each.startswith(word)]
+            if not word or meant:
+                return meant[0] if meant else ""
             self.ears.say("Enter alone, or one of the words in brackets.")
 
-    async def _after(self, step: Try, cycles: list[Switched], off_by: float) -> list[Moved]:
+    async def _after(self, switched: list[Switched]) -> list[Moved]:
         """Listen on until the likeliest has fallen, as far as its rhythm lets it."""
+        off_by = switched[-1].off_by
         await self._listen(off_by + AFTER)
-        found = moved(self.heard, cycles, self.ears.now(), self._left_out)
+        found = moved(self.heard, switched, self.ears.now(), self._left_out)
         wait = SLOWEST if not found else slowest(self.heard, found)
-        if wait > AFTER and step.trial is Trial.SWITCH:
+        if wait > AFTER:
             self.ears.say(f"Listening {wait - AFTER:.0f} s more, for a meter that speaks seldom.")
             await self._listen(off_by + wait)
-            found = moved(self.heard, cycles, self.ears.now(), self._left_out)
+            found = moved(self.heard, switched, self.ears.now(), self._left_out)
         return found
 
-    async def _by_listening(self, step: Try) -> list[Moved]:
-        raise NotImplementedError
-
-
-_DO: Final[list[Moved]] = []
-"""The trial is to be done."""
+    async def _connection_stands(self) -> None:
+        """A trial without the broker would show nothing."""
+        while self._lost:
+            await self._next(self.ears.now() + _LOOK, "", "")
 
 
 def _question(step: Ask) -> str:
@@ -425,7 +465,7 @@ def _question(step: Ask) -> str:
     words += ["again"] if step.again else []
     words += ["skip"] if step.skips else []
     heard = "Heard:\n" + "\n".join(lines) + "\n" if lines else ""
-    return f"{heard}{step.text}{f' [{'; '.join(words)}]' if words else ''}"
+    return heard + step.text + (f" [{'; '.join(words)}]" if words else "")
 
 
 def _name(topic: str, pointer: str | None) -> str:

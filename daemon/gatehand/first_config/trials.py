@@ -9,9 +9,10 @@ from enum import StrEnum
 from typing import Final
 
 from msgspec import Struct
+from msgspec.structs import replace
 
 from gatehand.listening.observed import HeardSignal, Listening
-from gatehand.listening.roles import source, taken_for
+from gatehand.listening.roles import source
 from gatehand.listening.watched import Follower, Press, Pressed, Switched, followers, presses
 from gatehand_rules.words import Measure
 
@@ -75,26 +76,17 @@ class Moved(Struct, frozen=True):
 
 
 def moved(
-    heard: Listening, cycles: Sequence[Switched], until: float, leave_out: Callable[[str], bool]
+    heard: Listening, switched: Sequence[Switched], until: float, leave_out: Callable[[str], bool]
 ) -> list[Moved]:
-    """What followed a thing that was switched, likeliest first: of one signal, its levels or its words."""
+    """What followed a thing that was switched, likeliest first. A number of few values has its words too."""
     found: dict[tuple[str, str | None], Moved] = {}
-    for one in followers(heard, cycles, until, leave_out):
-        made = _of_follower(one, cycles)
-        before = found.get((made.topic, made.pointer))
-        if before is None or _is_contact(one) and before.is_number:
-            found[made.topic, made.pointer] = made
+    for one in followers(heard, switched, until, leave_out):
+        made = _of_follower(one, switched)
+        before = found.setdefault((made.topic, made.pointer), made)
+        if before is not made:
+            levels, words = (before, made) if before.is_number else (made, before)
+            found[made.topic, made.pointer] = replace(levels, on=words.on, off=words.off, rank=before.rank)
     return list(found.values())
-
-
-def _is_contact(one: Follower) -> bool:
-    """A signal of two words, or of a 1 and a 0 that no name calls a measure."""
-    if one.on is None:
-        return False
-    words = set(one.signal.words)
-    return one.signal.kind == "word" or (
-        words == {"0", "1"} and taken_for(one.signal.topic, one.signal.pointer).measure is None
-    )
 
 
 def _of_follower(one: Follower, cycles: Sequence[Switched]) -> Moved:

@@ -1,0 +1,211 @@
+"""The owner of a drawn shop, who answers and does what is asked; under virtual time, over the same code as the real one.
+
+The owner knows the shop as owners do: its names, what stands where, how each device can be worked, what was bought. Of
+topics and payloads the owner knows what the papers say, and types that only where nothing was heard and a guess is wrong;
+whatever is typed is counted. Of what was heard the owner takes what is proposed first.
+"""
+
+import json
+import math
+from collections.abc import Callable
+from random import Random
+from typing import Final
+
+from first_config.made_shops import MadeShop
+from first_config.made_world import MadeWorld
+
+from gatehand.config.signals import Contact, TopicSource
+from gatehand.first_config.evening import BrokerWord, Evening
+from gatehand.first_config.questions import SignalAnswer
+from gatehand.first_config.steps import Ask, Connect, Try
+from gatehand.first_config.draft import toml
+from gatehand.mqtt.inbox import Message
+from gatehand.person import EndOfInput
+from gatehand.simshop.device import Sent
+
+LONGEST: Final = 20_000.0
+"""Seconds; no evening is longer."""
+WORDS: Final = ("on", "off", "open", "shut", "active", "clear", "pressed", "released")
+
+
+class OwnersEvening:
+    """The world of `evening.Ears` for one drawn shop: the owner, the air, the time. `evening`: set before it begins."""
+
+    evening: Evening
+
+    def __init__(self, shop: MadeShop) -> None:
+        self.made = shop
+        self.world = MadeWorld(shop)
+        self.config = self.world.config
+        self.time = 0.0
+        self.said: list[str] = []
+        self.typed: dict[str, str] = {}
+        """What the owner had to type of topics and words, by key."""
+        self.units: list[str] = []
+        self._random = Random(f"owner {shop.seed}")
+        self._waiting: list[Message | str | EndOfInput | BrokerWord] = []
+        self._plans: list[tuple[float, int, Callable[[], None]]] = []
+        self._first = self.world.begin()
+        self.time = max(each.at for each in self._first)
+
+    # The evening's side
+
+    def now(self) -> float:
+        return self.time
+
+    def say(self, text: str) -> None:
+        self.said.append(text)
+
+    def ask(self, text: str) -> None:
+        self.said.append(text)
+        step = self.evening.at
+        if isinstance(step, Try):
+            self._do(step, text)
+        else:
+            assert isinstance(step, Ask)
+            self._type(self._answer(step), after=0.4)
+
+    async def connect(self, to: Connect) -> str | None:
+        del to
+        for topic, payload in self.world.kept.items():
+            self._waiting.append(Message(topic, payload, True, self.time))
+        return None
+
+    async def next(self, until: float) -> Message | str | EndOfInput | BrokerWord | None:
+        while not self._waiting:
+            moment = min(until, self.world.next_at, self._plans[0][0] if self._plans else math.inf)
+            self.time = max(self.time, moment)
+            assert self.time < LONGEST, f"it waits for ever; last said: {self.said[-3:]}"
+            await self._hear(self.world.advance(self.time))
+            while self._plans and self._plans[0][0] <= self.time:
+                self._plans.pop(0)[2]()
+            if not self._waiting and self.time >= until:
+                return None
+        return self._waiting.pop(0)
+
+    async def _hear(self, said: list[Sent]) -> None:
+        self._waiting += (Message(one.topic, one.payload, False, one.at) for one in said)
+
+    def _plan(self, after: float, action: Callable[[], None]) -> float:
+        """Do it so many seconds from now; the moment."""
+        moment = self.time + after
+        self._plans.append((moment, len(self._plans), action))
+        self._plans.sort(key=lambda plan: plan[:2])
+        return moment
+
+    def _type(self, text: str, *, after: float) -> None:
+        self._plan(after, lambda: self._waiting.append(text))
+
+    # What the owner does
+
+    def _do(self, step: Try, text: str) -> None:
+        kind, name, what = step.key.split(".")
+        undo = bool(step.undo) and text.startswith(step.undo)
+        action = self._action(kind, name, what, on=not undo)
+        if action is None:
+            self._type("type" if what == "trial" else "none", after=1.0)
+            return
+        begun = self._random.uniform(1.0, 4.0)
+        self._plan(begun, action)
+        if what in {"reset_trial"}:
+            self._plan(begun + 0.4, lambda: self.world.press_reset(name, self.time, down=False))
+        takes = self.made.habits.gates[name].travel or 1.0 if kind == "gate" and what == "trial" else 0.0
+        self._type("", after=begun + takes + self._random.uniform(0.6, 2.0))
+
+    def _action(self, kind: str, name: str, what: str, *, on: bool) -> Callable[[], None] | None:
+        """None: there is no such thing, or no way to work it."""
+        shop, world = self.world.shop, self.world
+        match kind, what:
+            case "tool", _:
+                return lambda: shop.tools[name].switch(on=on, at=self.time)
+            case "stop", _:
+                return lambda: shop.stops[name].set(active=on, at=self.time)
+            case "gate", "button_trial":
+                if self.config.gate[name].button is None:
+                    return None
+                return lambda: shop.gates[name].press(self.time)
+            case "collector", "bin_trial":
+                contact = shop.collectors[name].bin
+                return None if contact is None else lambda: contact.set(active=on, at=self.time)
+            case "collector", "reset_trial":
+                if self.config.collector[name].reset is None:
+                    return None
+                return lambda: world.press_reset(name, self.time, down=True)
+        means = self.made.means[kind, name].by
+        if means == "none":
+            return None
+        table = self.config.gate[name] if kind == "gate" else self.config.collector[name]
+        if means == "phone":
+            assert table.command is not None
+            words = (
+                (table.command.open, table.command.shut) if kind == "gate" else (table.command.on, table.command.off)  # type: ignore[union-attr]
+            )
+            topic = table.command.topic
+            return lambda: world.say(topic, words[0 if on else 1], self.time)
+        if kind == "gate":
+            return lambda: shop.gates[name].move_by_hand(to_open=on, at=self.time)
+        return lambda: shop.collectors[name].switch_by_hand(on=on, at=self.time)
+
+    # What the owner answers
+
+    def _answer(self, step: Ask) -> str:
+        config, parts = self.config, step.key.split(".")
+        if len(parts) < 3:
+            many = {"collectors": config.collector, "gates": config.gate, "tools": config.tool, "stops": config.stop}
+            return ", ".join(many[step.key]) or "none" if step.key in many else ""
+        kind, name, what = parts
+        table = getattr(config, kind)[name]
+        match what:
+            case "board" | "start" | "turns_at":
+                return "" if step.suggestion is not None else self._number(table, what)
+            case "collector":
+                return config.gate_collector(name) if kind == "gate" else config.tool_collector(name)
+            case "moved":
+                return "hand" if table.command is None else "motor"
+            case "worked":
+                return "network" if self.made.means[kind, name].by == "phone" else "hand"
+            case "travel" | "coast_down" | "run_on":
+                return f"{getattr(table, what):g}"
+            case "gates":
+                return ", ".join(table.gates)
+            case "collectors":
+                return ""
+            case "unit" | "motor_unit":
+                return self._unit(step, table)
+            case _:
+                return self._signal(step, kind, what, table)
+
+    def _number(self, table: object, what: str) -> str:
+        return f"{getattr(table, {'start': 'start_at'}.get(what, what)):g}"
+
+    def _unit(self, step: Ask, table: object) -> str:
+        if step.suggestion is not None:
+            return ""
+        self.units.append(step.key)
+        sensor = table.motor_sensor  # type: ignore[attr-defined]
+        return "W" if table.measure == "watts" else "mA" if sensor.scale == 0.001 else "A"  # type: ignore[attr-defined]
+
+    def _signal(self, step: Ask, kind: str, what: str, table: object) -> str:
+        key = {"bin": "bin_full"}.get(what, what)
+        if kind == "stop":
+            true: object = table
+        elif what in {"sensor", "motor"}:
+            true = table.motor_sensor  # type: ignore[attr-defined]
+        else:
+            true = getattr(table, key)
+        if true is None:
+            return "none"
+        answer = SignalAnswer(
+            true.topic,  # type: ignore[attr-defined]
+            getattr(true, "pointer", None),
+            {word: getattr(true, word) for word in WORDS if hasattr(true, word)},
+            getattr(true, "scale", 1.0),
+        )
+        written = toml(answer)
+        if what == "command":
+            if step.suggestion == written:
+                return ""
+        elif step.options:
+            return ""
+        self.typed[step.key] = written
+        return written
