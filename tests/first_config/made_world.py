@@ -36,10 +36,10 @@ class MadeWorld:
         self._last: dict[str, Sent] = {}
         self._energy: dict[str, float] = {}
         if others:
-            for other in _others(self._random, self._agenda, self._said):
+            for other in _others(self._random, self._agenda, self._hear_other):
                 other(0.0)
         for board in _abouts(shop):
-            self._said.append(board)
+            self._hear_other(board)
         for topic, every in shop.repeated.items():
             self._repeat(topic, every)
 
@@ -55,11 +55,10 @@ class MadeWorld:
 
     def advance(self, to: float) -> list[Sent]:
         """Let time pass; what was said meanwhile, oldest first."""
-        from_shop = [self._dressed(each) for each in (*self.shop.advance(to), *self._buttons.drain())]
+        from_shop = self._noted([self._dressed(each) for each in (*self.shop.advance(to), *self._buttons.drain())])
         self._agenda.advance(to)
-        others = self._said[:]
-        self._said.clear()
-        return self._noted(sorted((*from_shop, *others), key=lambda each: each.at))
+        others, self._said = self._said, []
+        return sorted((*from_shop, *self._noted(others)), key=lambda each: each.at)
 
     def say(self, topic: str, payload: str, at: float) -> None:
         """Somebody's client publishes something, which the devices hear too."""
@@ -71,6 +70,9 @@ class MadeWorld:
         reset = self.config.collector[collector].reset
         assert reset is not None
         self._buttons.word(reset, reset.pressed if down else reset.released, at, retain=False)
+
+    def _hear_other(self, sent: Sent) -> None:
+        self._said.append(sent)
 
     def _noted(self, said: list[Sent]) -> list[Sent]:
         for each in said:
@@ -151,12 +153,12 @@ def _abouts(shop: MadeShop) -> Iterator[Sent]:
 Start = Callable[[float], object]
 
 
-def _others(random: Random, agenda: Agenda, said: list[Sent]) -> Iterator[Start]:
+def _others(random: Random, agenda: Agenda, said: Callable[[Sent], None]) -> Iterator[Start]:
     """What else speaks, each to be begun."""
 
     def every(seconds: float, topic: str, payload: Callable[[float], bytes], *, retain: bool = False) -> Start:
         def again(at: float) -> None:
-            said.append(Sent(at, topic, payload(at), retain))
+            said(Sent(at, topic, payload(at), retain))
             agenda.at(at + seconds, again)
 
         return lambda at: agenda.at(at + random.uniform(0, seconds), again)
@@ -205,7 +207,7 @@ def _house(random: Random) -> Callable[[float], bytes]:
     return payload
 
 
-def _plug(random: Random, agenda: Agenda, said: list[Sent], topic: str) -> Start:
+def _plug(random: Random, agenda: Agenda, said: Callable[[Sent], None], topic: str) -> Start:
     """Somebody else's plug with a meter: a heater, a kettle, a charger."""
     load, is_plain, every = random.uniform(40, 1800), random.random() < 0.5, random.choice((0.0, 1.0, 10.0))
     on = [False]
@@ -213,7 +215,7 @@ def _plug(random: Random, agenda: Agenda, said: list[Sent], topic: str) -> Start
     def speak(at: float) -> None:
         power = round(max(0.0, random.gauss(load, load * 0.02)), 1) if on[0] else 0.0
         text = str(power) if is_plain else json.dumps({"state": "ON" if on[0] else "OFF", "power": power, "voltage": 230})
-        said.append(Sent(at, topic, text.encode()))
+        said(Sent(at, topic, text.encode()))
 
     def switch(at: float) -> None:
         on[0] = not on[0]
@@ -232,13 +234,13 @@ def _plug(random: Random, agenda: Agenda, said: list[Sent], topic: str) -> Start
     return begin
 
 
-def _door(random: Random, agenda: Agenda, said: list[Sent], topic: str) -> Start:
+def _door(random: Random, agenda: Agenda, said: Callable[[Sent], None], topic: str) -> Start:
     words = random.choice((("open", "shut"), ("1", "0"), ("ON", "OFF")))
     is_open = [False]
 
     def move(at: float) -> None:
         is_open[0] = not is_open[0]
-        said.append(Sent(at, topic, words[0 if is_open[0] else 1].encode(), retain=True))
+        said(Sent(at, topic, words[0 if is_open[0] else 1].encode(), retain=True))
         agenda.at(at + random.uniform(3, 20) if is_open[0] else at + random.expovariate(1 / 240), move)
 
     return lambda at: agenda.at(at + random.uniform(1, 240), move)

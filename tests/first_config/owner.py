@@ -79,6 +79,7 @@ class OwnersEvening:
             await self._hear(self.world.advance(self.time))
             while self._plans and self._plans[0][0] <= self.time:
                 self._plans.pop(0)[2]()
+                await self._hear(self.world.advance(self.time))
             if not self._waiting and self.time >= until:
                 return None
         return self._waiting.pop(0)

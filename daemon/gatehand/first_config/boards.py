@@ -41,7 +41,7 @@ class Board(Struct, frozen=True):
         if last == "online":
             return SignalAnswer(topic, words=dict(_ONLINE))
         if last == "amps":
-            return SignalAnswer(topic, "/amps")
+            return SignalAnswer(topic, "/amps", at="/at")
         return SignalAnswer(topic, words=dict(_WORDS.get((self.role, last), {})))
 
 

@@ -8,7 +8,7 @@ from gatehand.first_config.boards import Board
 from gatehand.first_config.draft import Table, duration
 from gatehand.first_config.questions import SignalAnswer, Skipped
 from gatehand.first_config.steps import Again, Ask, Forget, Option, Steps, Tell, Try
-from gatehand.first_config.trials import Moved, Trial
+from gatehand.first_config.trials import Moved, Trial, likely
 from gatehand.journal.sentences import spoken
 from gatehand.listening.roles import is_command, sensor_key, source, threshold_keys, toml_text
 from gatehand.text import listed
@@ -150,11 +150,11 @@ def tool(
 
     text = f"Which of them says that the {the} runs?"
     read = q.signal(or_keys=("active", "clear"))
-    answer, moved = yield from _find(trial, f"{key}.sensor", text, read, order, ("active", "clear"))
+    answer, moved = yield from _find(trial, f"{key}.sensor", text, read, order, ("active", "clear"), "on", levels=True)
     if answer is None:
         table.lacks("what says that it runs: current or power with start_amps or start_watts, or running")
     elif answer.words:
-        table.add("running", answer, _seen(moved))
+        table.add("running", answer, _seen(moved, "on", levels=True))
     else:
         yield from _number(table, key, the, answer, moved, board)
     text = f"For how many seconds should the collector run on after the {the} has stopped? (till the duct is clear)"
@@ -187,11 +187,11 @@ def stop(table: Table, boards: Sequence[Board], collectors: Sequence[str]) -> St
         )
         text = f"Which of them is the {the}?"
         read = q.signal("active", "clear")
-        answer, moved = yield from _find(trial, f"{key}.contact", text, read, _worded, ("active", "clear"))
+        answer, moved = yield from _find(trial, f"{key}.contact", text, read, _worded, ("active", "clear"), "pressed in")
         if answer is None:
             table.lacks("its contact: topic, active, clear. Until then nothing holds the collector when it is pressed")
         else:
-            _spread(table, answer, _seen(moved))
+            _spread(table, answer, _seen(moved, "pressed in"))
     if len(collectors) > 1:
         text = f"Which collectors does the {the} stop?"
         chosen: list[str] = yield Ask(f"{key}.collectors", text, q.names_of(collectors, "collector"), ", ".join(collectors))
@@ -228,17 +228,25 @@ def _find(
     read: q.Read,
     order: Callable[[Sequence[Moved]], list[Moved]],
     words: tuple[str, str],
+    was: str,
     *,
     may_lack: bool = False,
+    levels: bool = False,
 ) -> Steps[Found]:
-    """The signal that somebody takes of what followed. None: skipped, or there is none (`may_lack`)."""
+    """The signal that somebody takes of what followed. None: skipped, or there is none (`may_lack`).
+
+    Args:
+        words: the keys of its words in the config.
+        was: what the thing was meanwhile: "open", "pressed in".
+        may_lack: the device may have no such signal.
+        levels: a number counts by its size, not by its words.
+    """
     while True:
         every: list[Moved] | None = yield trial
         if every is None:
             return None, None
-        found = order(every)
-        keys = words if words[0] else ("", "")
-        options = tuple(Option(one.written(*_keys(one, keys)), f"{one.where}: {one.because}") for one in found)
+        found = likely(order(every))
+        options = tuple(_option(one, words, was, levels=levels) for one in found)
         if not options:
             text_now = f"{text.partition('?')[0]}? Nothing was heard that could be it. (again; skip; {q.NONE if may_lack else 'or the signal as the config writes it'})"
         else:
@@ -256,8 +264,9 @@ def _find(
     return answer, next(same, None)
 
 
-def _keys(one: Moved, words: tuple[str, str]) -> tuple[str, str]:
-    return ("", "") if one.is_number else words
+def _option(one: Moved, words: tuple[str, str], was: str, *, levels: bool) -> Option:
+    keys = ("", "") if levels and one.is_number else words
+    return Option(one.written(*keys), f"{one.where}: {_seen(one, was, levels=levels)}")
 
 
 def _state_and_command(
@@ -274,9 +283,9 @@ def _state_and_command(
         command = _told(worded) if worked == _NETWORK and told else None
         return [one for one in worded if command is None or one.topic != command.topic]
 
-    state, moved = yield from _find(trial, f"{key}.state", text, q.signal(on, off), order, words, may_lack=True)
+    state, moved = yield from _find(trial, f"{key}.state", text, q.signal(on, off), order, words, on, may_lack=True)
     if state is not None:
-        table.add("state", state, _seen(moved))
+        table.add("state", state, _seen(moved, on))
     if not told:
         return state
     guess, why = _guess(command, state, words)
@@ -301,7 +310,7 @@ def _told(found: Sequence[Moved]) -> Moved | None:
 def _guess(command: Moved | None, state: SignalAnswer | None, words: tuple[str, str]) -> tuple[str | None, str]:
     """What it could be told by, as the config writes it; and why."""
     if command is not None:
-        return command.written(*words), f" Heard: {command.where}, {command.because}."
+        return command.written(*words), f" Heard: {command.where}, {_seen(command, words[0])}."
     if state is None:
         return None, ""
     topic = f"{state.topic.rpartition('/')[0]}/set" if "/" in state.topic else f"{state.topic}/set"
@@ -317,17 +326,17 @@ def _motor(table: Table, trial: Try, key: str, the: str, only: Callable[[Moved],
 
     text = f"Which of them measures the motor of the {the}? (none: nothing does)"
     read = q.signal(or_keys=("active", "clear"))
-    answer, moved = yield from _find(trial, f"{key}.motor", text, read, order, ("active", "clear"), may_lack=True)
+    answer, moved = yield from _find(trial, f"{key}.motor", text, read, order, ("active", "clear"), "on", may_lack=True, levels=True)
     if answer is None:
         return
     if answer.words:
-        table.add("running", answer, _seen(moved))
+        table.add("running", answer, _seen(moved, "on"))
         return
     unit, answer = yield from _unit(f"{key}.motor_unit", answer, moved)
     proposed = None if moved is None or moved.start is None else moved.start * _ratio(unit, moved)
     text = f"At or above how many {unit} does the motor turn?"
-    turns: float = yield Ask(f"{key}.turns_at", text, q.positive, None if proposed is None else f"{proposed:.3g}")
-    table.add(sensor_key(unit), answer, _seen(moved))
+    turns: float = yield Ask(f"{key}.turns_at", text, q.positive, None if proposed is None else _three(proposed))
+    table.add(sensor_key(unit), answer)
     table.add(f"running_{unit}", turns, _levels(moved, unit, answer.scale))
 
 
@@ -336,7 +345,7 @@ def _number(
 ) -> Steps[None]:
     """A tool's meter: its unit, its thresholds."""
     if board is not None:
-        answer = SignalAnswer(answer.topic, answer.pointer)
+        answer = board.signal("amps") or answer
         unit = Measure.AMPS
     else:
         unit, answer = yield from _unit(f"{key}.unit", answer, moved)
@@ -345,11 +354,11 @@ def _number(
     start, stop = (None, None) if moved is None or moved.start is None else (moved.start * ratio, (moved.stop or 0) * ratio)
     seen = _levels(moved, unit, answer.scale)
     text = f"At or above how many {unit} is the {the} running?{f' ({seen})' if seen else ''}"
-    chosen: float = yield Ask(f"{key}.start", text, q.positive, None if start is None else f"{start:.3g}")
+    chosen: float = yield Ask(f"{key}.start", text, q.positive, None if start is None else _three(start))
     ends = chosen * _STOP_SHARE if start is None or stop is None else chosen * stop / start
-    table.add(sensor_key(unit), answer, _seen(moved))
+    table.add(sensor_key(unit), answer)
     table.add(start_key, chosen, seen or "as answered")
-    table.add(stop_key, float(f"{ends:.3g}"), "" if moved is None or not moved.wanting else f"{moved.wanting}; gatehand tune weighs it later")
+    table.add(stop_key, float(_three(ends)), "" if moved is None or not moved.wanting else f"{moved.wanting}; gatehand tune weighs it later")
 
 
 def _ratio(unit: Measure, moved: Moved) -> float:
@@ -384,9 +393,9 @@ def _contact(table: Table, key: str, what: str, do: str, undo: str) -> Steps[Non
         return
     text = "Which of them is the bin's contact? (none: nothing is)"
     read = q.signal("active", "clear")
-    answer, moved = yield from _find(trial, f"{key}.{what}", text, read, _worded, ("active", "clear"), may_lack=True)
+    answer, moved = yield from _find(trial, f"{key}.{what}", text, read, _worded, ("active", "clear"), "full", may_lack=True)
     if answer is not None:
-        table.add("bin_full", answer, _seen(moved))
+        table.add("bin_full", answer, _seen(moved, "full"))
 
 
 def _button(table: Table, key: str, the: str, what: str, do: str) -> Steps[None]:
@@ -405,9 +414,9 @@ def _button(table: Table, key: str, the: str, what: str, do: str) -> Steps[None]
         return [one for one in free if one.off is not None] if reset else free
 
     text = f"Which of them is the button of the {the}? (none: nothing is)"
-    answer, moved = yield from _find(trial, f"{key}.{what}", text, read, order, keys, may_lack=True)
+    answer, moved = yield from _find(trial, f"{key}.{what}", text, read, order, keys, "pressed", may_lack=True)
     if answer is not None:
-        table.add(what, answer, _seen(moved))
+        table.add(what, answer, _seen(moved, "pressed"))
 
 
 def _worded(found: Sequence[Moved]) -> list[Moved]:
@@ -430,15 +439,28 @@ def _sensors(found: Sequence[Moved]) -> list[Moved]:
     return sorted(usable, key=place)
 
 
-def _seen(moved: Moved | None) -> str:
-    return "as answered" if moved is None else moved.because
+def _seen(moved: Moved | None, was: str, *, levels: bool = False) -> str:
+    """What it did, for a comment."""
+    if moved is None:
+        return "as answered"
+    return (moved.because if levels or not moved.said else moved.said).replace("while it was on", f"while it was {was}")
 
 
 def _levels(moved: Moved | None, unit: Measure, scale: float) -> str:
     """What was seen at rest and at work, in the unit."""
     if moved is None or moved.rest is None or moved.work is None:
         return ""
-    rest, work = (f"{low * scale:.3g} to {high * scale:.3g}" for low, high in (moved.rest, moved.work))
-    return f"{rest} {unit} at rest, {work} while it ran without cutting"
+    rest, work = (_range(low * scale, high * scale) for low, high in (moved.rest, moved.work))
+    return f"{rest} {unit} at rest, {work} while it ran"
+
+
+def _three(value: float) -> str:
+    """To three figures."""
+    return f"{float(f'{value:.3g}'):.12g}"
+
+
+def _range(low: float, high: float) -> str:
+    least, most = f"{low:,.4g}", f"{high:,.4g}"
+    return least if least == most else f"{least} to {most}"
 
 

@@ -116,8 +116,9 @@ class Draft(Struct):
 def toml(value: Value) -> str:
     """A value as TOML writes it."""
     match value:
-        case SignalAnswer(topic=topic, pointer=pointer, words=words, scale=scale):
-            return source(topic, pointer, scale, **words)
+        case SignalAnswer(topic=topic, pointer=pointer, words=words, scale=scale, at=at):
+            written = source(topic, pointer, scale, **words)
+            return written if at is None else f"{written.removesuffix(' }')}, at = {toml_text(at)} }}"
         case bool():
             return "true" if value else "false"
         case str():

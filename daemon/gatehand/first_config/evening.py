@@ -16,7 +16,7 @@ from gatehand.first_config.boards import Board, board
 from gatehand.first_config.draft import Draft
 from gatehand.first_config.script import BROKER_KEYS, script
 from gatehand.first_config.steps import AGAIN, Ask, Connect, Forget, Quiet, RhythmOf, Step, Steps, Tell, Try
-from gatehand.first_config.trials import SLOWEST, Moved, Trial, is_clear, moved, pressed, slowest
+from gatehand.first_config.trials import Moved, Trial, is_clear, moved, pressed
 from gatehand.listening.observed import Listening
 from gatehand.listening.watched import Pressed, Switched
 from gatehand.mqtt.inbox import Message
@@ -31,6 +31,12 @@ GRACE: Final = 20.0
 """Seconds in which a trial that is answered with "listen" is done."""
 RHYTHM_WITHIN: Final = 60.0
 """Seconds of listening in which a meter shows how often it speaks."""
+SLOWEST: Final = 15.0
+"""Seconds that are waited at most for a meter to say that it has fallen."""
+LONGEST: Final = 40.0
+"""Seconds that a thing stays on at most, for the levels of a meter that speaks every 10 s."""
+ENOUGH: Final = 25.0
+"""Seconds on, after which levels are taken as they are."""
 AFTER: Final = 3.0
 """Seconds of listening after a thing was switched off."""
 _LOOK: Final = 1.0
@@ -407,8 +413,7 @@ class Evening:
                 found = pressed(self.heard, done, self._left_out)
                 presses = done if losses == self._losses else presses
                 continue
-            self.ears.say(f"Leave it so for {step.runs:g} s.")
-            await self._listen(by + step.runs)
+            await self._runs(step, switched, asked)
             off_asked = self.ears.now()
             word = await self._done(step, step.undo, step.undone, grace)
             if word in _LEFT_OUT:
@@ -440,17 +445,30 @@ class Evening:
                 return meant[0] if meant else ""
             self.ears.say("Enter alone, or one of the words in brackets.")
 
-    async def _after(self, switched: list[Switched]) -> list[Moved]:
-        """Listen on until the likeliest has fallen, as far as its rhythm lets it."""
+    async def _runs(self, step: Try, before: Sequence[Switched], asked: float) -> None:
+        """Let it run until its levels are known, as far as that is soon; Enter ends it too."""
+        by = self.ears.now()
+        self.ears.say(f"Leave it so until you are asked ({step.runs:g} s at least).")
+        await self._listen(by + step.runs)
+        while self.ears.now() < by + LONGEST:
+            now = self.ears.now()
+            found = moved(self.heard, (*before, Switched(asked, by, now, now)), now, self._left_out)
+            if found and (not found[0].is_number or not found[0].wanting or now >= by + ENOUGH):
+                break
+            if not found and now >= by + ENOUGH:
+                break
+            if await self._listen(now + _LOOK) is not None:
+                break
+
+    async def _after(self, switched: Sequence[Switched]) -> list[Moved]:
+        """Listen on until the likeliest has fallen, as far as that is soon; Enter ends it too."""
         off_by = switched[-1].off_by
         await self._listen(off_by + AFTER)
-        found = moved(self.heard, switched, self.ears.now(), self._left_out)
-        wait = SLOWEST if not found else slowest(self.heard, found)
-        if wait > AFTER:
-            self.ears.say(f"Listening {wait - AFTER:.0f} s more, for a meter that speaks seldom.")
-            await self._listen(off_by + wait)
-            found = moved(self.heard, switched, self.ears.now(), self._left_out)
-        return found
+        while True:
+            now = self.ears.now()
+            found = moved(self.heard, switched, now, self._left_out)
+            if (found and found[0].back) or now >= off_by + SLOWEST or await self._listen(now + _LOOK) is not None:
+                return found
 
     async def _connection_stands(self) -> None:
         """A trial without the broker would show nothing."""

@@ -89,6 +89,8 @@ class SignalAnswer(Struct, frozen=True):
     pointer: str | None = None
     words: dict[str, str] = {}
     scale: float = 1.0
+    at: str | None = None
+    """Where its own time stands."""
 
 
 def pattern_of(key: str) -> str | None:

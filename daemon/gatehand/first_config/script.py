@@ -47,7 +47,6 @@ def script() -> Steps[Draft]:
     if boards:
         yield Tell(f"{named(len(boards), 'board')} of our own: {listed((f'{b.role} {b.name}' for b in boards), last='and')}.")
     collectors, gates, tools, stops = yield from _who_is_there(boards)
-    draft.table("log").add("keep_days", 400, "the event log stands in the folder log beside this file")
     for name in gates:
         yield from gate(draft.table("gate", name), boards, collectors)
     for name in collectors:
@@ -59,7 +58,7 @@ def script() -> Steps[Draft]:
     for table in draft.of("tool"):
         yield from _rhythm(table)
     _hoses(draft)
-    draft.tables.sort(key=lambda table: ("broker", "log", "collector", "gate", "tool", "stop").index(table.kind))
+    draft.tables.sort(key=lambda table: ("broker", "collector", "gate", "tool", "stop").index(table.kind))
     draft.settle()
     return draft
 

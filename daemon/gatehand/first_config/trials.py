@@ -16,10 +16,10 @@ from gatehand.listening.roles import source
 from gatehand.listening.watched import Follower, Press, Pressed, Switched, followers, presses
 from gatehand_rules.words import Measure
 
-SLOWEST: Final = 15.0
-"""Seconds that are waited at most for a meter that speaks by the clock to say that it has fallen."""
 _CLOSE: Final = 0.5
 """A rank of this share of the best one's is no clear second."""
+_WORTH: Final = 0.3
+_MOST_SHOWN: Final = 6
 
 
 class Trial(StrEnum):
@@ -38,9 +38,12 @@ class Moved(Struct, frozen=True):
     pointer: str | None
     rank: float
     because: str
+    """What it did, in words; `said`: what its words were, where its number is one too."""
     on: str | None = None
     """While it was on, open or pressed."""
     off: str | None = None
+    back: bool = True
+    """It has said since that it is off."""
     measure: Measure | None = None
     """By its name or its size; None: it is no number, or nobody can tell."""
     scale: float = 1.0
@@ -54,6 +57,7 @@ class Moved(Struct, frozen=True):
     stop: float | None = None
     wanting: str = ""
     """What is missing before thresholds can be relied on."""
+    said: str = ""
     first: float = 0.0
     """Seconds after it was asked for."""
     told_before: bool = False
@@ -70,7 +74,7 @@ class Moved(Struct, frozen=True):
         return self.topic + (f" {self.pointer}" if self.pointer else "")
 
     def written(self, on: str = "", off: str = "") -> str:
-        """As the config writes it; `on`, `off`: the keys of its words."""
+        """As the config writes it; `on`, `off`: the keys of its words; without them it is a number."""
         words = {key: word for key, word in ((on, self.on), (off, self.off)) if key and word is not None}
         return source(self.topic, self.pointer, **words)
 
@@ -85,7 +89,9 @@ def moved(
         before = found.setdefault((made.topic, made.pointer), made)
         if before is not made:
             levels, words = (before, made) if before.is_number else (made, before)
-            found[made.topic, made.pointer] = replace(levels, on=words.on, off=words.off, rank=before.rank)
+            found[made.topic, made.pointer] = replace(
+                levels, on=words.on, off=words.off, said=words.because, rank=before.rank
+            )
     return list(found.values())
 
 
@@ -99,6 +105,7 @@ def _of_follower(one: Follower, cycles: Sequence[Switched]) -> Moved:
         because=one.because,
         on=one.on,
         off=one.off,
+        back=one.back,
         measure=one.taken.measure if one.idle is not None else None,
         scale=one.taken.scale,
         named=one.taken.because,
@@ -146,11 +153,7 @@ def is_clear(found: Sequence[Moved], expected: int = 1) -> bool:
     return 0 < len(ranks) and all(rank < _CLOSE * ranks[expected - 1] for rank in ranks[expected:])
 
 
-def slowest(heard: Listening, found: Iterable[Moved]) -> float:
-    """Seconds to wait for the likeliest one to say that it has fallen; 0: it says so at once."""
-    first = next(iter(found), None)
-    signal = None if first is None else heard.signal(first.topic, first.pointer)
-    rhythm = None if signal is None else signal.rhythm
-    if rhythm is None:
-        return SLOWEST
-    return min(SLOWEST, 1.3 * rhythm.every) if rhythm.steady and not rhythm.on_change else 0.0
+def likely(found: Sequence[Moved]) -> list[Moved]:
+    """Those that are worth showing."""
+    best = max((one.rank for one in found), default=0.0)
+    return [one for one in found if one.rank >= _WORTH * best][:_MOST_SHOWN]

@@ -115,6 +115,8 @@ class Follower:
     on: str | None = None
     off: str | None = None
     """None: it was not seen off, neither before nor after."""
+    back: bool = True
+    """It has said since that it is off; False: it has said nothing since."""
 
     @property
     def thresholds(self) -> Thresholds | None:
@@ -260,7 +262,7 @@ def _numbers(signal: HeardSignal, cycles: Sequence[_Cycle]) -> Follower | None:
     if not fallen:
         rank *= _NOT_BACK
         because += "; it has said nothing since it was switched off"
-    return Follower(signal, rank, because, taken, idle, working)
+    return Follower(signal, rank, because, taken, idle, working, back=fallen)
 
 
 def _words(signal: HeardSignal, cycles: Sequence[_Cycle]) -> Follower | None:
@@ -291,7 +293,7 @@ def _words(signal: HeardSignal, cycles: Sequence[_Cycle]) -> Follower | None:
         when = "before and after" if befores and back else "after" if back else "before"
         because = f"said {shown(on)} while it was on, {shown(off)} {when}"
     contact = Taken(Measure.RUNNING, 1.0, "it says words", Certainty.SIZE)
-    return Follower(signal, rank, because, contact, on=on, off=off)
+    return Follower(signal, rank, because, contact, on=on, off=off, back=back)
 
 
 def presses(
