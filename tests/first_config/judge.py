@@ -14,6 +14,8 @@ from gatehand.config import Config
 from gatehand.config.signals import SENSORS, Contact, Meter, Signal
 from gatehand.mqtt.transport import MessageKind
 
+WARM: Final = 75.0
+"""Seconds for which the daemon is up before the first cut: each meter that speaks by the clock has spoken."""
 LATE: Final = 1.0
 """Seconds by which the same command may come at another time."""
 
@@ -103,8 +105,8 @@ def day(shop: MadeShop, found: str, minutes: float) -> Day:
     for world in worlds:
         world.connect(*kept)
     said = [0, 0]
-    plan = sorted(_plan(shop, Random(f"day {shop.seed}"), air, now + 20.0, minutes * 60.0), key=lambda one: one[0])
-    end = now + 20.0 + minutes * 60.0
+    plan = sorted(_plan(shop, Random(f"day {shop.seed}"), air, now + WARM, minutes * 60.0), key=lambda one: one[0])
+    end = now + WARM + minutes * 60.0
     at = 0
 
     def run(to: float) -> None:

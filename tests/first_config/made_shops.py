@@ -191,7 +191,8 @@ def _said(draw: _Draw, device: str, what: str, keys: tuple[str, str], pairs: tup
     """A source of words."""
     topic, pointer = draw.topic(device, what), draw.pointer()
     draw.dress(topic, pointer)
-    draw.word_habits(topic)
+    if "pressed" not in keys:
+        draw.word_habits(topic)
     return _source(topic, pointer, **dict(zip(keys, draw.pair(pairs), strict=True)))
 
 
@@ -274,11 +275,13 @@ def _gate(draw: _Draw, name: str, home: str | None, *, served: bool) -> None:
         lines.append(f"command = {_source(command, '', open=told[0], shut=told[1])}")
         lines.append(f"travel = {round(travel * 1.4 + 0.3, 1)}")
     if not served or draw.chance(0.3):
-        if document is not None and draw.chance(0.3) and document[1] != "/action":
+        if motor and document is not None and draw.chance(0.3) and document[1] != "/action":
+            draw.shop.repeated.pop(document[0], None)  # a press is never said again
             lines.append(f"button = {_source(document[0], '/action', pressed='single')}")
         elif motor:
             pointer = draw.pointer(("", "", "/action", "/event"))
             topic = draw.topic(f"gate_{name}", "button")
+            draw.dress(topic, pointer)
             pressed = random.choice(("1", "single", "press", "true"))
             lines.append(f"button = {_source(topic, pointer, pressed=pressed)}")
         else:

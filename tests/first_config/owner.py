@@ -5,8 +5,8 @@ topics and payloads the owner knows what the papers say, and types that only whe
 whatever is typed is counted. Of what was heard the owner takes what is proposed first.
 """
 
-import json
 import math
+import re
 from collections.abc import Callable
 from random import Random
 from typing import Final
@@ -28,6 +28,11 @@ LONGEST: Final = 20_000.0
 WORDS: Final = ("on", "off", "open", "shut", "active", "clear", "pressed", "released")
 
 
+def words_of(written: str) -> list[str]:
+    """The words of a signal as the config writes it."""
+    return re.findall(r"(?:on|off|open|shut) = (\"[^\"]*\")", written)
+
+
 class OwnersEvening:
     """The world of `evening.Ears` for one drawn shop: the owner, the air, the time. `evening`: set before it begins."""
 
@@ -41,7 +46,11 @@ class OwnersEvening:
         self.said: list[str] = []
         self.typed: dict[str, str] = {}
         """What the owner had to type of topics and words, by key."""
-        self.units: list[str] = []
+        self.units: list[bool] = []
+        """Of each meter's unit: whether the suggestion was right."""
+        self.recognised: list[str] = []
+        """Reports that the owner knew among others by their words."""
+        self._chosen: dict[str, str] = {}
         self._random = Random(f"owner {shop.seed}")
         self._waiting: list[Message | str | EndOfInput | BrokerWord] = []
         self._plans: list[tuple[float, int, Callable[[], None]]] = []
@@ -180,11 +189,15 @@ class OwnersEvening:
         return f"{getattr(table, {'start': 'start_at'}.get(what, what)):g}"
 
     def _unit(self, step: Ask, table: object) -> str:
-        if step.suggestion is not None:
-            return ""
-        self.units.append(step.key)
+        """What a meter measures is known to who has bought it; one that says both is known by the name in its document."""
         sensor = table.motor_sensor  # type: ignore[attr-defined]
-        return "W" if table.measure == "watts" else "mA" if sensor.scale == 0.001 else "A"  # type: ignore[attr-defined]
+        kind, name, _ = step.key.split(".")
+        chosen = self._chosen.get(f"{kind}.{name}", "")
+        true = "W" if table.measure == "watts" else "mA" if sensor.scale == 0.001 else "A"  # type: ignore[attr-defined]
+        if sensor.pointer and f'pointer = "{sensor.pointer}"' not in chosen:
+            true = "W" if "/power" in chosen else "A"
+        self.units.append(step.suggestion == true)
+        return "" if step.suggestion == true else true
 
     def _signal(self, step: Ask, kind: str, what: str, table: object) -> str:
         key = {"bin": "bin_full"}.get(what, what)
@@ -207,6 +220,11 @@ class OwnersEvening:
             if step.suggestion == written:
                 return ""
         elif step.options:
+            by_words = [at for at, one in enumerate(step.options, 1) if words_of(one.answer) == words_of(written)]
+            if what == "state" and words_of(step.options[0].answer) != words_of(written) and by_words:
+                self.recognised.append(step.key)
+                return str(by_words[0])
+            self._chosen[step.key.rpartition(".")[0]] = step.options[0].answer
             return ""
         self.typed[step.key] = written
         return written

@@ -8,9 +8,9 @@ from gatehand.first_config.boards import Board
 from gatehand.first_config.draft import Table, duration
 from gatehand.first_config.questions import SignalAnswer, Skipped
 from gatehand.first_config.steps import Again, Ask, Forget, Option, Steps, Tell, Try
-from gatehand.first_config.trials import Moved, Trial, likely
+from gatehand.first_config.trials import Moved, Trial, by_topic, likely
 from gatehand.journal.sentences import spoken
-from gatehand.listening.roles import is_command, sensor_key, source, threshold_keys, toml_text
+from gatehand.listening.roles import is_command, is_motion, sensor_key, source, threshold_keys, toml_text
 from gatehand.text import listed
 from gatehand_rules.words import Measure
 
@@ -54,7 +54,8 @@ def gate(table: Table, boards: Sequence[Board], collectors: Sequence[str]) -> St
         "it is open",
         f"Now shut the {the}",
         "it is shut",
-        expected=1 + (worked == _NETWORK),
+        words=1 + (worked == _NETWORK),
+        numbers=None,
         answers=(f"{key}.state", f"{key}.command") if moved == "motor" else (f"{key}.state",),
         runs=6.0,
     )
@@ -94,7 +95,8 @@ def collector(table: Table, boards: Sequence[Board]) -> Steps[None]:
             "it runs",
             f"Now switch the {the} off",
             "it stands still",
-            expected=2 + (worked == _NETWORK),
+            words=1 + (worked == _NETWORK),
+            numbers=1,
             answers=() if board is not None else (f"{key}.state", f"{key}.motor", f"{key}.command"),
         )
         if board is None:
@@ -281,7 +283,8 @@ def _state_and_command(
         nonlocal command
         worded = _worded(found)
         command = _told(worded) if worked == _NETWORK and told else None
-        return [one for one in worded if command is None or one.topic != command.topic]
+        others = [one for one in worded if command is None or one.topic != command.topic]
+        return sorted(others, key=lambda one: -one.rank * _as_report(one, command))
 
     state, moved = yield from _find(trial, f"{key}.state", text, q.signal(on, off), order, words, on, may_lack=True)
     if state is not None:
@@ -298,6 +301,12 @@ def _state_and_command(
     heard = command is not None and command.topic == answer.topic
     table.add("command", answer, "heard, when it was told over the network" if heard else "as answered; gatehand exercise tries it")
     return state
+
+
+def _as_report(one: Moved, command: Moved | None) -> float:
+    """How likely it is the report and no contact of the motor's: it stands beside the command, its name says what runs."""
+    beside = command is not None and one.topic.rpartition("/")[0] == command.topic.rpartition("/")[0]
+    return (1.0 if beside else 0.8) * (0.5 if is_motion(one.topic) else 1.0)
 
 
 def _told(found: Sequence[Moved]) -> Moved | None:
@@ -322,7 +331,11 @@ def _motor(table: Table, trial: Try, key: str, the: str, only: Callable[[Moved],
     """A meter of the collector's motor."""
 
     def order(found: Sequence[Moved]) -> list[Moved]:
-        return [one for one in _sensors(found) if only(one) and one.is_number]
+        taken = table.get("state")
+        told = table.get("command")
+        topics = {each.topic for each in (taken, told) if isinstance(each, SignalAnswer)}
+        usable = [one for one in _sensors(found) if only(one) and one.topic not in topics]
+        return sorted(usable, key=lambda one: not one.is_number)
 
     text = f"Which of them measures the motor of the {the}? (none: nothing does)"
     read = q.signal(or_keys=("active", "clear"))
@@ -333,7 +346,7 @@ def _motor(table: Table, trial: Try, key: str, the: str, only: Callable[[Moved],
         table.add("running", answer, _seen(moved, "on"))
         return
     unit, answer = yield from _unit(f"{key}.motor_unit", answer, moved)
-    proposed = None if moved is None or moved.start is None else moved.start * _ratio(unit, moved)
+    proposed = None if moved is None or moved.start is None else moved.start * answer.scale / moved.scale
     text = f"At or above how many {unit} does the motor turn?"
     turns: float = yield Ask(f"{key}.turns_at", text, q.positive, None if proposed is None else _three(proposed))
     table.add(sensor_key(unit), answer)
@@ -350,8 +363,10 @@ def _number(
     else:
         unit, answer = yield from _unit(f"{key}.unit", answer, moved)
     start_key, stop_key = threshold_keys(unit) or ("", "")
-    ratio = 1.0 if moved is None else _ratio(unit, moved) if board is None else 1.0 / moved.scale
-    start, stop = (None, None) if moved is None or moved.start is None else (moved.start * ratio, (moved.stop or 0) * ratio)
+    start, stop = None, None
+    if moved is not None and moved.start is not None and moved.stop is not None:
+        # What was proposed by the unit that its name tells, in the unit that it is.
+        start, stop = (each * answer.scale / moved.scale for each in (moved.start, moved.stop))
     seen = _levels(moved, unit, answer.scale)
     text = f"At or above how many {unit} is the {the} running?{f' ({seen})' if seen else ''}"
     chosen: float = yield Ask(f"{key}.start", text, q.positive, None if start is None else _three(start))
@@ -359,11 +374,6 @@ def _number(
     table.add(sensor_key(unit), answer)
     table.add(start_key, chosen, seen or "as answered")
     table.add(stop_key, float(_three(ends)), "" if moved is None or not moved.wanting else f"{moved.wanting}; gatehand tune weighs it later")
-
-
-def _ratio(unit: Measure, moved: Moved) -> float:
-    """From what the proposals were made in to the unit that it was said to be."""
-    return 1.0 if moved.measure is unit else 1.0 / moved.scale
 
 
 def _unit(key: str, answer: SignalAnswer, moved: Moved | None) -> Steps[tuple[Measure, SignalAnswer]]:
@@ -411,7 +421,9 @@ def _button(table: Table, key: str, the: str, what: str, do: str) -> Steps[None]
     def order(every: Sequence[Moved]) -> list[Moved]:
         taken = {(line.value.topic, line.value.pointer) for line in table.lines if isinstance(line.value, SignalAnswer)}
         free = [one for one in every if (one.topic, one.pointer) not in taken]
-        return [one for one in free if one.off is not None] if reset else free
+        best = by_topic(free)
+        usable = [one for one in free if one.off is not None] if reset else free
+        return sorted(usable, key=lambda one: (-best[one.topic], one.topic, _press_place(one)))
 
     text = f"Which of them is the button of the {the}? (none: nothing is)"
     answer, moved = yield from _find(trial, f"{key}.{what}", text, read, order, keys, "pressed", may_lack=True)
@@ -419,17 +431,28 @@ def _button(table: Table, key: str, the: str, what: str, do: str) -> Steps[None]
         table.add(what, answer, _seen(moved, "pressed"))
 
 
+_PRESS_WORDS: Final = frozenset({"1", "true", "on", "single", "click", "press", "pressed", "push", "pushed", "down", "short"})
+
+
+def _press_place(one: Moved) -> tuple[bool, bool, float]:
+    """What a button says, before what only stands beside it in its document."""
+    return one.off is None, str(one.on).casefold() not in _PRESS_WORDS, -one.rank
+
+
 def _worded(found: Sequence[Moved]) -> list[Moved]:
-    """What says a word for both, likeliest first."""
-    return [one for one in found if one.on is not None and one.off is not None]
+    """What says a word for both, likeliest first. Two numbers count as words where one of them is 0, as positions have it."""
+    return [one for one in found if one.on is not None and one.off is not None and _are_words(one.on, one.off)]
+
+
+def _are_words(on: str, off: str) -> bool:
+    numbers = [each for each in (on, off) if each.lstrip("-").replace(".", "", 1).isdigit()]
+    return len(numbers) < 2 or "0" in numbers  # noqa: PLR2004 - both
 
 
 def _sensors(found: Sequence[Moved]) -> list[Moved]:
     """What could say that a tool runs: of the likeliest topic watts before amps before words, then the other topics."""
     usable = [one for one in found if one.measure is not None or (not one.is_number and one.off is not None)]
-    best: dict[str, float] = {}
-    for one in usable:
-        best[one.topic] = max(best.get(one.topic, 0.0), one.rank)
+    best = by_topic(usable)
     kinds = {Measure.WATTS: 0, Measure.AMPS: 1}
 
     def place(one: Moved) -> tuple[float, str, int, float]:

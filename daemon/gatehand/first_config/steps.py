@@ -52,8 +52,10 @@ class Try(Struct, frozen=True):
     undo: str = ""
     """Then that; with a press, empty."""
     undone: str = ""
-    expected: int = 1
-    """So many topics may follow."""
+    words: int = 1
+    """So many topics may follow with words."""
+    numbers: int | None = 0
+    """And so many with numbers; 0: one topic with either; None: numbers do not matter."""
     answers: tuple[str, ...] = ()
     """With these questions answered already the trial is needless."""
     runs: float = 15.0

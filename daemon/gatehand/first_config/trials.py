@@ -144,13 +144,26 @@ def _of_press(one: Press, done: Sequence[Pressed]) -> Moved:
     )
 
 
-def is_clear(found: Sequence[Moved], expected: int = 1) -> bool:
-    """Whether no more topics followed than there are things that can; the rest lie far behind."""
+def is_clear(found: Sequence[Moved], words: int, numbers: int | None) -> bool:
+    """Whether no more topics followed than there are things that can; the rest lie far behind. As `steps.Try` has them."""
+    if not numbers:
+        return _lead(found if numbers == 0 else [one for one in found if one.on is not None], words)
+    return _lead([one for one in found if not one.is_number], words) and _lead(
+        [one for one in found if one.is_number], numbers
+    )
+
+
+def _lead(found: Sequence[Moved], expected: int) -> bool:
+    ranks = sorted(by_topic(found).values(), reverse=True)
+    return all(rank < _CLOSE * ranks[expected - 1] for rank in ranks[expected:])
+
+
+def by_topic(found: Sequence[Moved]) -> dict[str, float]:
+    """The best rank of each topic."""
     topics: dict[str, float] = {}
     for one in found:
-        topics.setdefault(one.topic, one.rank)
-    ranks = sorted(topics.values(), reverse=True)
-    return 0 < len(ranks) and all(rank < _CLOSE * ranks[expected - 1] for rank in ranks[expected:])
+        topics[one.topic] = max(one.rank, topics.get(one.topic, 0.0))
+    return topics
 
 
 def likely(found: Sequence[Moved]) -> list[Moved]:

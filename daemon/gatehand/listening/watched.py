@@ -37,6 +37,8 @@ CLEAR: Final = 1.3
 """Work begins at no less than this many times the top of rest."""
 _FALLS: Final = 0.7
 """Of its rise it falls at least this share again."""
+_POSITIONS: Final = 4
+"""Different values that a gate's position may have, written as numbers: more are a measure."""
 _TRIM: Final = 0.05
 _MANY: Final = 64
 """With so many readings chance is beyond all doubt."""
@@ -267,7 +269,7 @@ def _numbers(signal: HeardSignal, cycles: Sequence[_Cycle]) -> Follower | None:
 
 def _words(signal: HeardSignal, cycles: Sequence[_Cycle]) -> Follower | None:
     taken = taken_for(signal.topic, signal.pointer)
-    is_reading = signal.numbers and not _is_contact(signal) and taken.measure is not None
+    is_reading = signal.numbers and len(signal.words) > _POSITIONS and taken.measure is not None
     if is_reading or not signal.few_values or not _is_word_like(signal):
         return None
     whole = [_phases(signal.trace, cycle) for cycle in cycles]
