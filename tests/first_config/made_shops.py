@@ -8,6 +8,7 @@ shops only.
 
 import json
 from dataclasses import dataclass, field
+from functools import cached_property
 from random import Random
 from typing import Final
 
@@ -69,7 +70,7 @@ class MadeShop:
     kinds: str = ""
     """For a figure: what was drawn."""
 
-    @property
+    @cached_property
     def config(self) -> Config:
         """The true config."""
         loaded = load_text(self.text, Path("true.toml"), files=False)

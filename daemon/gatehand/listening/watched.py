@@ -268,9 +268,10 @@ def _numbers(signal: HeardSignal, cycles: Sequence[_Cycle]) -> Follower | None:
 
 
 def _words(signal: HeardSignal, cycles: Sequence[_Cycle]) -> Follower | None:
+    if not signal.few_values or not _is_word_like(signal):
+        return None
     taken = taken_for(signal.topic, signal.pointer)
-    is_reading = signal.numbers and len(signal.words) > _POSITIONS and taken.measure is not None
-    if is_reading or not signal.few_values or not _is_word_like(signal):
+    if signal.numbers and len(signal.words) > _POSITIONS and taken.measure is not None:
         return None
     whole = [_phases(signal.trace, cycle) for cycle in cycles]
     ons = {one.word for phases in whole for one in phases.during}
