@@ -42,6 +42,11 @@ def _broker_chaos(count: int, seed: int) -> bool:
     return _tests("chaos/test_broker_chaos.py", GATEHAND_CHAOS_ROUNDS=count, GATEHAND_CHAOS_SEED=seed)
 
 
+def _brokers(count: int, _seed: int) -> bool:
+    """Drawn brokers on which the machine's own signal has to come first."""
+    return _tests("listening/test_watched.py", GATEHAND_DRAWN_BROKERS=count)
+
+
 def _situations(_count: int, _seed: int) -> bool:
     """Every situation of the small shops, those of two tools and of a broker that comes and goes to their ends too.
 
@@ -63,6 +68,7 @@ RUNS: Final[dict[str, tuple[int, Callable[[int, int], bool]]]] = {
     "kills": (100, _kills),
     "broker_chaos": (40, _broker_chaos),
     "days": (200, _days),
+    "brokers": (5000, _brokers),
     "situations": (1, _situations),
 }
 """Name: how many by default, and what gives whether all is well."""

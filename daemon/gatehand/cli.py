@@ -19,6 +19,7 @@ from gatehand.commands import INTERRUPTED, WRONG_USAGE, CommandError, no_such
 
 COMMANDS: Final[dict[str, tuple[str, str]]] = {
     # name: (one-line help, one example)
+    "listen": ("what speaks on the broker, and the config's lines for it", 'gatehand listen --watch-for "band saw"'),
     "run": ("work the shop: the daemon", "gatehand run --config shop.toml"),
     "off": ("tell every collector off, without the daemon", "gatehand off --config shop.toml"),
     "reload": ("make the running daemon read its config again", "gatehand reload --timeout 20"),

@@ -88,10 +88,11 @@ class Person(Generic[T]):
         self._happened.put_nowait(happening)
 
     @contextmanager
-    def attentive(self) -> Iterator[None]:
-        """Hear the person's lines and Ctrl-C; within a running event loop."""
+    def attentive(self, *, lines: bool = True) -> Iterator[None]:
+        """Hear Ctrl-C and, unless told otherwise, the lines of standard input; within a running event loop."""
         loop = asyncio.get_running_loop()
-        _read_lines(loop, self.happen)
+        if lines:
+            _read_lines(loop, self.happen)
         _end_by_interrupt(loop, self.happen)
         try:
             yield

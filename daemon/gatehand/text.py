@@ -27,6 +27,24 @@ def shown(value: object) -> str:
     return text if len(text) <= _LONGEST else text[: _LONGEST - 3] + "..."
 
 
+def printable(text: str) -> str:
+    """The text with what no terminal should get (controls, marks that turn the writing round) as escapes."""
+    return "".join(c if c.isprintable() else c.encode("unicode_escape", "backslashreplace").decode() for c in text)
+
+
+def toml_text(text: str) -> str:
+    """A text as TOML writes it: a basic string (TOML 1.0, "String"), with escapes for what no terminal should get."""
+    return '"' + "".join(map(_in_toml, text)) + '"'
+
+
+def _in_toml(char: str) -> str:
+    if char in {'"', "\\"}:
+        return "\\" + char
+    if char.isprintable():
+        return char
+    return f"\\u{ord(char):04x}" if ord(char) < 0x10000 else f"\\U{ord(char):08x}"  # noqa: PLR2004 - four digits
+
+
 def json_bytes(body: object) -> bytes:
     """JSON for a message. Half a surrogate pair, as a payload may hold, stays readable as an escape."""
     return json.dumps(body, ensure_ascii=False).encode("utf-8", "backslashreplace")

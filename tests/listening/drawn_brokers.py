@@ -1,11 +1,11 @@
-"""A broker with one tool's sensor and much else on it, drawn from a seed: shapes of payloads, words, rhythms, distractors.
+"""A broker with one tool's sensor and much else on it, drawn from a seed: payloads, words, rhythms, distractors.
 
 A machine is on or off; what measures it says so at its own rhythm, on change, or both. Devices of no brand: topics and
 keys are made of common words.
 """
 
 import json
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
 from random import Random
 from typing import NamedTuple
@@ -33,15 +33,26 @@ class DrawnBroker:
     until: float
     right: set[Place]
     measure: str
-    low: float = 0.0
-    """At rest and at work, as in the payload."""
-    high: float = 0.0
 
     def heard(self) -> Listening:
         found = Listening()
         for one in self.said:
             found.take(one.topic, one.payload, one.retained, one.at)
         return found
+
+
+class Machine(NamedTuple):
+    """When it is on, and how its sensor says so. `every` None: only on change."""
+
+    topic: str
+    measure: str
+    every: float | None
+    on: float
+    off: float
+    until: float
+
+    def is_on(self, at: float) -> bool:
+        return self.on <= at < self.off
 
 
 WORDS = (("ON", "OFF"), ("on", "off"), ("1", "0"), ("true", "false"), ("running", "idle"), ("closed", "open"))
@@ -66,17 +77,16 @@ def drawn(seed: int) -> DrawnBroker:
         until = max(until, off + 22)
         switched = Switched(switched.on_after, switched.on_by, off - slack, off + 1)
     drawn_sensor = _words if measure == "words" else _meter
-    said, right, low, high = drawn_sensor(dice, topic, measure, every, lambda t: on <= t < off, until, (on, off))
+    said, right = drawn_sensor(dice, Machine(topic, measure, every, on, off, until))
     for at in range(dice.randint(2, 8)):
         said += _DISTRACTORS[dice.randrange(len(_DISTRACTORS))](dice, f"{dice.choice(ROOMS)}/other{at}", until)
     said.sort(key=lambda one: one.at)
-    return DrawnBroker(said, switched, until, right, measure, low, high)
+    return DrawnBroker(said, switched, until, right, measure)
 
 
-def _times(
-    dice: Random, every: float | None, until: float, changes: tuple[float, float]
-) -> Iterator[tuple[float, bool]]:
+def _times(dice: Random, machine: Machine) -> Iterator[tuple[float, bool]]:
     """When a device speaks, and whether the broker held that back."""
+    every, until = machine.every, machine.until
     if dice.random() < 0.5 or every is None:
         yield 0.01, True
     found = []
@@ -86,19 +96,12 @@ def _times(
             found.append(at + dice.uniform(0, 0.05 * every))
             at += every
     if every is None or dice.random() < 0.3:
-        found += [change + dice.uniform(0.05, 0.8) for change in changes]
+        found += [change + dice.uniform(0.05, 0.8) for change in (machine.on, machine.off)]
     yield from ((at, False) for at in sorted(found) if at < until)
 
 
-def _meter(
-    dice: Random,
-    topic: str,
-    measure: str,
-    every: float | None,
-    is_on: Callable[[float], bool],
-    until: float,
-    changes: tuple[float, float],
-) -> tuple[list[Said], set[Place], float, float]:
+def _meter(dice: Random, machine: Machine) -> tuple[list[Said], set[Place]]:
+    topic, measure = machine.topic, machine.measure
     volts = dice.choice((120.0, 230.0))
     amps = dice.uniform(1.5, 14.0)
     rest = dice.choice((0.0, 0.01, 0.05, 0.15))
@@ -110,8 +113,8 @@ def _meter(
         "watts": ("watts", "power", "active_power", "W"),
     }
     key = dice.choice(name[measure])
-    for at, retained in _times(dice, every, until, changes):
-        now = amps * dice.uniform(0.9, 1.15) if is_on(at) else rest * dice.uniform(0.5, 1.0)
+    for at, retained in _times(dice, machine):
+        now = amps * dice.uniform(0.9, 1.15) if machine.is_on(at) else rest * dice.uniform(0.5, 1.0)
         value = now * volts * 0.85 if measure == "watts" else now * (1000 if key == "current_mA" else 1)
         value = round(value, 3 if value < 20 else 1)
         energy += now
@@ -119,8 +122,8 @@ def _meter(
             payload: object = value
         else:
             other = {"voltage": round(volts + dice.uniform(-3, 1), 1), "energy": round(energy, 2)}
-            if measure == "watts" and dice.random() < 2:
-                other["power_factor"] = 0.85 if is_on(at) else 0.0
+            if measure == "watts":
+                other["power_factor"] = 0.85 if machine.is_on(at) else 0.0
             other["uptime"] = round(at + 5000)
             payload = {key: value, **other}
             if shape == "nested":
@@ -134,27 +137,18 @@ def _meter(
         "nested": (topic, f"/meter/{key}"),
         "list": (topic, f"/channels/1/{key}"),
     }[shape]
-    scale = volts * 0.85 if measure == "watts" else 1000 if key == "current_mA" else 1
-    return said, {place}, rest * scale, amps * scale
+    return said, {place}
 
 
-def _words(
-    dice: Random,
-    topic: str,
-    _measure: str,
-    every: float | None,
-    is_on: Callable[[float], bool],
-    until: float,
-    changes: tuple[float, float],
-) -> tuple[list[Said], set[Place], float, float]:
-    words = dice.choice(WORDS)
+def _words(dice: Random, machine: Machine) -> tuple[list[Said], set[Place]]:
+    topic, words = machine.topic, dice.choice(WORDS)
     shape = dice.choice(("plain", "json"))
     said = []
-    for at, retained in _times(dice, every, until, changes):
-        word = words[0] if is_on(at) else words[1]
+    for at, retained in _times(dice, machine):
+        word = words[0] if machine.is_on(at) else words[1]
         payload = word if shape == "plain" else json.dumps({"running": word, "uptime": round(at + 77)})
         said.append(Said(at, topic, payload.encode(), retained))
-    return said, {(topic, None if shape == "plain" else "/running")}, 0.0, 0.0
+    return said, {(topic, None if shape == "plain" else "/running")}
 
 
 def _random_meter(dice: Random, topic: str, until: float) -> list[Said]:

@@ -9,13 +9,14 @@ import json
 import sys
 import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, TextIO
 
 from gatehand.text import did_you_mean
-from gatehand.times import WhenError, when
+from gatehand.times import NoDurationError, WhenError, when
+from gatehand.times import seconds as duration
 
 if TYPE_CHECKING:
     from gatehand.config import Config, Loaded
@@ -179,13 +180,15 @@ def whole_number(what: str, most: int) -> Callable[[str], int]:
 
 
 def seconds(most: float, example: str) -> Callable[[str], float]:
-    """The `type` of an option that takes seconds, up to `most`."""
+    """The `type` of an option that takes seconds, up to `most`, as a number or as the config takes a duration."""
 
     def read(text: str) -> float:
         try:
             found = float(text)
         except ValueError:
             found = -1.0
+            with suppress(NoDurationError):
+                found = duration(text)
         if not 0 < found <= most:
             raise argparse.ArgumentTypeError(f"found {text!r}; wanted seconds from 0 to {most:g}, such as {example}")
         return found
@@ -269,7 +272,9 @@ def where(args: argparse.Namespace, role: str, found: "tuple[Loaded, Config | No
     return Where(settings, args.base or base)
 
 
-def where_to_look(args: argparse.Namespace, command: str) -> "Where":
+def where_to_look(
+    args: argparse.Namespace, command: str, found: "tuple[Loaded, Config | None] | None" = None
+) -> "Where":
     """The same for a screen, which itself says what is wrong with the connection.
 
     Raises:
@@ -281,7 +286,7 @@ def where_to_look(args: argparse.Namespace, command: str) -> "Where":
 
     logging.getLogger("gatehand.mqtt").addHandler(logging.NullHandler())
     with ending(CommandError, NoSecretError, by=f"gatehand {command}: "):
-        return where(args, command)
+        return where(args, command, found)
 
 
 def _address(text: str) -> tuple[str, int | None]:

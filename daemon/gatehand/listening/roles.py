@@ -3,7 +3,6 @@
 The names are common words of electrical work and their unit signs (common practice, no published source).
 """
 
-import json
 import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
@@ -11,7 +10,7 @@ from enum import Enum, auto
 from typing import TYPE_CHECKING, Final, NamedTuple
 
 from gatehand.mqtt.payload import parse_pointer
-from gatehand.text import NAME, shown
+from gatehand.text import NAME, shown, toml_text
 from gatehand_rules.words import Measure
 
 if TYPE_CHECKING:
@@ -145,20 +144,23 @@ def _parts(name: str) -> frozenset[str]:
     return frozenset({part for part in (*whole, *parts) if len(part) > _SIGN} | glued | signs)
 
 
-ON_WORDS: Final = ("on", "1", "true", "active", "running", "open", "opened", "pressed", "press", "closed", "yes")
-OFF_WORDS: Final = ("off", "0", "false", "inactive", "idle", "shut", "closed", "released", "clear", "stopped", "no")
+_PAIRS: Final = (
+    *(("on", "off"), ("1", "0"), ("true", "false"), ("yes", "no"), ("high", "low")),
+    *(("active", "inactive"), ("active", "clear"), ("active", "idle"), ("alarm", "ok"), ("alarm", "clear")),
+    *(("running", "idle"), ("running", "off"), ("running", "stopped"), ("run", "stop"), ("started", "stopped")),
+    *(("open", "shut"), ("open", "closed"), ("opened", "closed"), ("pressed", "released")),
+)
+"""Words that mean on, and what says the contrary. Common practice, no published source."""
 
 
 def on_and_off(words: Sequence[str]) -> tuple[str, str] | None:
-    """Which of two words means on and which off, as far as words tell; None: they do not."""
+    """Which of two words means on (open, active) and which off, as far as words tell; None: they do not."""
     by_text = {word.casefold(): word for word in words}
-    for on, off in zip(ON_WORDS, OFF_WORDS, strict=True):
+    if len(by_text) != 2 or len(words) != 2:  # noqa: PLR2004 - a pair
+        return None
+    for on, off in _PAIRS:
         if by_text.keys() == {on, off}:
             return by_text[on], by_text[off]
-    on_here = [word for text, word in by_text.items() if text in ON_WORDS and text not in OFF_WORDS]
-    off_here = [word for text, word in by_text.items() if text in OFF_WORDS and text not in ON_WORDS]
-    if len(by_text) == len(words) == 2 and (len(on_here), len(off_here)) == (1, 1):  # noqa: PLR2004 - a pair
-        return on_here[0], off_here[0]
     return None
 
 
@@ -172,11 +174,6 @@ def sensor_key(measure: Measure) -> str:
 def threshold_keys(measure: Measure) -> tuple[str, str] | None:
     """The keys of its start and stop threshold; a contact has none."""
     return None if measure is Measure.RUNNING else (f"start_{measure}", f"stop_{measure}")
-
-
-def toml_text(text: str) -> str:
-    """A text as TOML writes it: a basic string (TOML 1.0, "String"), which is JSON's, but for DEL."""
-    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
 
 
 def source(topic: str, pointer: str | None = None, scale: float = 1.0, **words: str) -> str:
@@ -194,17 +191,40 @@ def source(topic: str, pointer: str | None = None, scale: float = 1.0, **words: 
 
 
 def config_line(signal: "HeardSignal", at_work: float | None = None) -> str | None:
-    """The line that makes a tool's sensor of what was heard; None: it is none, or too little is known of it."""
+    """The line that the config takes it by: as a tool's sensor, a gate's position, a switch's report.
+
+    None: it is none of them, too little is known of it, or no config can name its topic.
+    """
+    topic, pointer = signal.topic, signal.pointer
+    if not can_be_named(topic):
+        return None
     if signal.kind == "number":
-        taken = taken_for(signal.topic, signal.pointer, at_work)
+        taken = taken_for(topic, pointer, at_work)
         if taken.measure is not None:
-            return f"{sensor_key(taken.measure)} = {source(signal.topic, signal.pointer, taken.scale)}"
+            return f"{sensor_key(taken.measure)} = {source(topic, pointer, taken.scale)}"
         if taken.other:
             return None
     words = on_and_off(tuple(signal.words)) if signal.few_values else None
-    if words is None:
+    if words is None or is_command(topic):
         return None
-    return f"running = {source(signal.topic, signal.pointer, active=words[0], clear=words[1])}"
+    first, second = words
+    names = {word.casefold() for word in words}
+    if "open" in names or "opened" in names:
+        return f"state = {source(topic, pointer, open=first, shut=second)}"
+    if "state" in _parts(topic.rpartition("/")[2]) and "on" in names:
+        return f"state = {source(topic, pointer, on=first, off=second)}"
+    return f"running = {source(topic, pointer, active=first, clear=second)}"
+
+
+def can_be_named(topic: str) -> bool:
+    """Whether a config takes a topic: no control characters, not too many levels."""
+    from gatehand.config.values import topic as checked  # the models are heavy
+
+    try:
+        checked(topic)
+    except ValueError:
+        return False
+    return True
 
 
 def table_name(name: str) -> str:
@@ -223,6 +243,10 @@ class Known:
     """By topic on which a device is told something: `gate.band_saw command`."""
     is_own: Callable[[str], bool]
     """Whether the daemon itself speaks on a topic, or is spoken to there."""
+
+    def leave_out(self, topic: str) -> bool:
+        """Whether nothing of it can be a sensor: it is the daemon's own, or a device is told something there."""
+        return self.is_own(topic) or topic in self.commands
 
     def uses_topic(self, topic: str) -> bool:
         """Whether anything of it is used."""

@@ -245,7 +245,15 @@ def _numbers(signal: HeardSignal, cycles: Sequence[_Cycle]) -> Follower | None:
         before, during, after = map(_as_numbers, (phases.before, phases.during, phases.after))
         if not during or not (before or after):
             return None
-        high, then = _middle(during), _middle(after or before)
+        high = _middle(during)
+        if (
+            after
+            and before
+            and phases.after[-1].at < cycle.done.off_by
+            and _middle(after) > (high + _middle(before)) / 2
+        ):
+            after = []  # said before it was off
+        then = _middle(after or before)
         if before and after and not phases.before[0].live and _middle(before) >= (high + then) / 2:
             before = []  # held back since it last worked
         low = _middle(before or after)
@@ -279,12 +287,16 @@ def _words(signal: HeardSignal, cycles: Sequence[_Cycle]) -> Follower | None:
         return None
     (on,) = ons
     befores = [one.word for phases in whole for one in phases.before if one.live or one.word != on]
-    afters = [one.word for phases in whole for one in phases.after]
+    said_off = [
+        [one for one in phases.after if one.word != on or one.at > cycle.done.off_by]
+        for phases, cycle in zip(whole, cycles, strict=True)
+    ]
+    afters = [one.word for here in said_off for one in here]
     offs = set(afters or befores)
     if on in befores or on in afters or len(offs) > 1:
         return None
     off = next(iter(offs), None)
-    back = all(phases.after for phases in whole)
+    back = all(said_off)
     rest, work = len(befores) + len(afters), sum(len(phases.during) for phases in whole)
     rank = _WORD * _evidence(signal, cycles, rest, work, lambda one: one.word == on)
     rank *= (1.0 if back else _NOT_BACK) * (1.0 if off is not None and {*befores} <= offs else _NOT_BACK)

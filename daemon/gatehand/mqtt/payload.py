@@ -14,6 +14,8 @@ from typing import Annotated, Final, TypeVar
 
 from msgspec import Meta, Struct, ValidationError, convert
 
+from gatehand.text import printable
+
 MAX_BYTES: Final = 65_536
 """A longer payload is never parsed."""
 LARGEST_AMPS: Final = 1000.0
@@ -163,8 +165,7 @@ class Reader:
 
 def excerpt(raw: bytes) -> str:
     """The beginning of a payload as printable text that any log can hold; its length when it was cut."""
-    text = raw[:_SHOWN].decode("utf-8", "backslashreplace")
-    safe = "".join(c if c.isprintable() else c.encode("unicode_escape", "backslashreplace").decode() for c in text)
+    safe = printable(raw[:_SHOWN].decode("utf-8", "backslashreplace"))
     if len(raw) <= _SHOWN:
         return safe
     return f"{safe}... ({'over ' if len(raw) > MAX_BYTES else ''}{min(len(raw), MAX_BYTES):,} bytes)"

@@ -4,9 +4,11 @@ What a span means is told by its words; its tone only repeats it for those who s
 """
 
 import textwrap
+import unicodedata
+from bisect import bisect_right
 from collections.abc import Sequence
 from enum import StrEnum
-from itertools import chain
+from itertools import accumulate, chain
 from typing import NamedTuple, TypeAlias
 
 
@@ -41,22 +43,35 @@ def text_of(one: ScreenLine) -> str:
     return "".join(span.text for span in one).rstrip()
 
 
+def wide(text: str) -> int:
+    """Columns that it takes in a terminal: two for the wide letters of East Asia, none for marks on letters."""
+    return len(text) if text.isascii() else sum(map(_columns, text))
+
+
+def _columns(char: str) -> int:
+    if unicodedata.combining(char):
+        return 0
+    return 2 if unicodedata.east_asian_width(char) in {"W", "F"} else 1
+
+
 def cut(text: str, width: int) -> str:
-    """The text in at most `width` characters; two dots say that some are missing."""
-    if len(text) <= width:
+    """The text in at most `width` columns; two dots say that some is missing."""
+    if wide(text) <= width:
         return text
-    return text[: max(0, width - 2)] + ".." if width > 2 else text[: max(0, width)]  # noqa: PLR2004 - the dots
+    dots = ".." if width > 2 else ""  # noqa: PLR2004 - the dots
+    until = list(accumulate(map(_columns, text)))
+    return text[: bisect_right(until, max(0, width - len(dots)))] + dots
 
 
 def cut_line(one: ScreenLine, width: int) -> ScreenLine:
-    """The line in at most `width` characters."""
+    """The line in at most `width` columns."""
     kept: list[TextSpan] = []
     left = width
     for span in one:
         if left <= 0:
             break
         kept.append(TextSpan(cut(span.text, left), span.tone))
-        left -= len(span.text)
+        left -= wide(span.text)
     return tuple(kept)
 
 

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 from typing import Final
 
 from gatehand.mqtt.client import ClientError, PlainClient, plain_client
-from gatehand.mqtt.failures import Patience
+from gatehand.mqtt.hearing import keep_hearing
+from gatehand.mqtt.inbox import Message
 from gatehand.mqtt.settings import BrokerSettings
 from gatehand.screen.daemon_status import DaemonStatus
 
@@ -31,21 +32,25 @@ class Where:
 
 async def keep(where: Where, status: DaemonStatus, changed: Callable[[], None]) -> None:
     """Listen until cancelled; tell `changed` when there is something new. Tries again for ever."""
-    failures = 0
-    while True:
-        try:
-            async with plain_client(where.settings, (f"{where.base}/#",)) as client:
-                failures = 0
-                status.connected()
-                changed()
-                async for message in client.messages():
-                    status.hear(message, time.time())
-                    changed()
-        except ClientError as error:
-            status.lost(str(error), time.time())
-            changed()
-        failures += 1
-        await asyncio.sleep(Patience().before_attempt(failures))
+    await keep_hearing(where.settings, (f"{where.base}/#",), _StatusEars(status, changed))
+
+
+@dataclass(frozen=True, slots=True)
+class _StatusEars:
+    status: DaemonStatus
+    changed: Callable[[], None]
+
+    def connected(self) -> None:
+        self.status.connected()
+        self.changed()
+
+    def hear(self, message: Message) -> None:
+        self.status.hear(message, time.time())
+        self.changed()
+
+    def lost(self, error: ClientError) -> None:
+        self.status.lost(str(error), time.time())
+        self.changed()
 
 
 async def look(where: Where, status: DaemonStatus, within: float) -> None:

@@ -1,0 +1,238 @@
+"""`gatehand listen`: what speaks on the broker, and the config's line for each of it. Only listens."""
+
+import argparse
+import asyncio
+import shutil
+import sys
+import time
+from typing import TYPE_CHECKING
+
+from gatehand.commands import (
+    WRONG_USAGE,
+    CommandError,
+    add_broker,
+    ending,
+    print_json,
+    progress,
+    readable,
+    seconds,
+    where_to_look,
+)
+
+if TYPE_CHECKING:
+    from gatehand.listening.roles import Known
+    from gatehand.listening.watching import Watched
+    from gatehand.mqtt.client import ClientError
+    from gatehand.mqtt.inbox import Message
+    from gatehand.person import EndOfInput, Person
+    from gatehand.screen.listen import Where
+
+_LONGEST = 86_400.0
+_USUAL = 30.0
+_SLACK = 2.0
+"""Seconds by which somebody who switches by the clock may be early or late."""
+_AFTERWARDS = 25.0
+"""Seconds that are listened on after `--off-at`, where `--for` does not say."""
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Its options."""
+    parser.description = (
+        "Hears everything on the broker for a while and shows it: each topic, each value in it with its JSON pointer, "
+        "how often it speaks, and the line that the config takes it by. Publishes nothing. Works without a config.\n\n"
+        "--watch-for asks you to switch one machine on and off, and names the signal that followed, with thresholds. "
+        "Guards on, nothing in the cut: the machine runs."
+    )
+    span = seconds(_LONGEST, "30s")
+    parser.add_argument(
+        "--for", dest="span", type=span, metavar="TIME", help=f"how long to listen; default {_USUAL:g} s"
+    )
+    parser.add_argument(
+        "--topic",
+        action="append",
+        type=_filter,
+        metavar="FILTER",
+        help="hear these only, such as 'shop/#'; default all",
+    )
+    parser.add_argument("--all", action="store_true", help="show every topic and value, not the likeliest only")
+    parser.add_argument("--watch-for", metavar="NAME", type=_name, help='a machine to be switched, such as "band saw"')
+    script = parser.add_argument_group("with --watch-for and nobody to press Enter: when the machine is switched")
+    script.add_argument("--on-at", type=span, metavar="TIME", help="it is switched on so long after the start")
+    script.add_argument("--off-at", type=span, metavar="TIME", help="and off")
+    parser.add_argument("--json", action="store_true", help="the same facts for programs; what is asked goes to stderr")
+    add_broker(parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Listen, and show it."""
+    from gatehand.listening.facts import as_json
+    from gatehand.listening.page import Heard, text
+    from gatehand.listening.roles import known
+    from gatehand.listening.watched_page import watched_text
+    from gatehand.mqtt.client import ClientError
+
+    _check(args)
+    # Without a broker's name the config has to be there; with one it says what of it is used already.
+    found = readable(args.config) if args.broker is None or args.config.exists() else None
+    config = None if found is None else found[1]
+    where = where_to_look(args, "listen", found)
+    ears, uses = _Ears(), known(config, where.base)
+    with ending(ClientError, by="gatehand listen: "):
+        watched = asyncio.run(_listen(args, where, ears, uses))
+    at = f"{where.settings.host}:{where.settings.port}"
+    heard = Heard(ears.listening, uses, at, ears.lasted, (*ears.losses,), None if config is None else str(args.config))
+    if args.json:
+        print_json(as_json(heard, watched, ears.began))
+    else:
+        width = shutil.get_terminal_size((80, 24)).columns
+        parts = [] if watched is None else [watched_text(watched, uses, width)]
+        if watched is None or args.all or not watched.clear:
+            parts.append(text(heard, width, whole=args.all))
+        print("\n\n".join("\n".join(part) for part in parts))
+    if not ears.listening.messages:
+        print(_nothing(args, where), file=sys.stderr)
+    return 0 if ears.listening.messages and (watched is None or watched.clear) else 1
+
+
+def _check(args: argparse.Namespace) -> None:
+    """What of the options does not go together."""
+    timed = args.on_at is not None or args.off_at is not None
+    if timed and args.watch_for is None:
+        raise CommandError("gatehand listen: --on-at and --off-at want --watch-for NAME too", WRONG_USAGE)
+    if timed and (args.on_at is None or args.off_at is None or args.on_at >= args.off_at):
+        raise CommandError("gatehand listen: wanted both --on-at and --off-at, the off after the on", WRONG_USAGE)
+    if timed and args.span is not None and args.span <= args.off_at:
+        raise CommandError("gatehand listen: --for ends before --off-at; wanted some seconds more", WRONG_USAGE)
+
+
+def _nothing(args: argparse.Namespace, where: "Where") -> str:
+    login = f"the user {where.settings.username}" if where.settings.username else "a client without a login"
+    below = f" below {', '.join(args.topic)}" if args.topic else ""
+    return (
+        f"gatehand listen: nothing was heard{below}, and nothing is retained there. Are the devices connected to this "
+        f"broker? If they are, look at the broker's access list: it may let {login} read nothing, and does not say so"
+    )
+
+
+class _Ears:
+    """What is heard goes into `listening`. A first connection that fails ends it, a later one is waited for."""
+
+    def __init__(self) -> None:
+        from gatehand.listening.observed import Listening
+
+        self.listening: Listening = Listening()
+        self.up = asyncio.Event()
+        self.began = self._ended = time.monotonic()
+        self.losses: list[str] = []
+        self._is_lost = False
+
+    @property
+    def lasted(self) -> float:
+        """Seconds."""
+        return self._ended - self.began
+
+    def end(self) -> None:
+        """It is over."""
+        self._ended = time.monotonic()
+
+    def connected(self) -> None:
+        """It begins, or goes on."""
+        if not self.up.is_set():
+            self.began = time.monotonic()
+            self.up.set()
+        else:
+            print("connected again", file=sys.stderr)
+        self._is_lost = False
+
+    def hear(self, message: "Message") -> None:
+        """A message."""
+        self.listening.take(message.topic, message.payload, message.retained, message.received)
+
+    def lost(self, error: "ClientError") -> None:
+        """Only what may pass is waited for."""
+        if not self.up.is_set() or error.refused:
+            raise error
+        self.listening.pause()
+        if not self._is_lost:
+            self._is_lost = True
+            self.losses.append(str(error))
+            print(f"{error}; trying again", file=sys.stderr)
+
+
+async def _listen(args: argparse.Namespace, where: "Where", ears: _Ears, uses: "Known") -> "Watched | None":
+    """Until the time is over, the machine was watched, or somebody has heard enough (Ctrl-C).
+
+    Raises:
+        ClientError: the broker cannot be reached, or does not let us listen.
+    """
+    from gatehand.mqtt.hearing import keep_hearing
+    from gatehand.person import Person
+
+    hearing = asyncio.ensure_future(keep_hearing(where.settings, args.topic or ["#"], ears))
+    person: Person[None] = Person(sys.stderr if args.json else sys.stdout)
+    course = asyncio.ensure_future(_course(args, ears, uses, person))
+    try:
+        await asyncio.wait({course, hearing}, return_when=asyncio.FIRST_COMPLETED)
+        if hearing.done():
+            hearing.result()  # it ends by an error only
+        return course.result()
+    finally:
+        ears.end()
+        for task in (course, hearing):
+            task.cancel()
+        await asyncio.wait({course, hearing})
+
+
+async def _course(args: argparse.Namespace, ears: _Ears, uses: "Known", person: "Person[None]") -> "Watched | None":
+    from gatehand.listening.watched import Switched, followers
+    from gatehand.listening.watching import Watched, watch_for
+    from gatehand.person import EndOfInput
+
+    await ears.up.wait()
+    name, asks = args.watch_for, args.watch_for is not None and args.on_at is None
+    with person.attentive(lines=asks):
+        if asks:
+            watched = await watch_for(person, ears.listening, name, uses.leave_out)
+            if watched.ended is EndOfInput.NOBODY_THERE:
+                raise CommandError(
+                    "gatehand listen: --watch-for asks you to switch the machine, and nobody answers here: run it in a "
+                    "terminal, or say with --on-at and --off-at when it is switched",
+                    WRONG_USAGE,
+                )
+            return watched
+        usual = _USUAL if args.off_at is None else args.off_at + _AFTERWARDS
+        ended = await _pass(person, ears, ears.began + (args.span or usual))
+    if name is None:
+        return None
+    on, off = ears.began + args.on_at, ears.began + args.off_at
+    if person.now() <= off + _SLACK:
+        return Watched(name, (), (), ended)
+    done = Switched(on - _SLACK, on + _SLACK, off - _SLACK, off + _SLACK)
+    return Watched(name, (done,), (*followers(ears.listening, [done], person.now(), uses.leave_out),), ended)
+
+
+async def _pass(person: "Person[None]", ears: _Ears, until: float) -> "EndOfInput | None":
+    """Let the time pass, and show how much was heard; Ctrl-C ends it."""
+    from gatehand.person import EndOfInput
+
+    with progress("messages heard") as count:
+        while person.now() < until:
+            if isinstance(typed := await person.next(min(until, person.now() + 1.0)), EndOfInput):
+                return typed
+            count(ears.listening.messages)
+    return None
+
+
+def _name(text: str) -> str:
+    if not text.strip() or not text.isprintable():
+        raise argparse.ArgumentTypeError(f'found {text!r}; wanted a name such as "band saw"')
+    return text.strip()
+
+
+def _filter(text: str) -> str:
+    """A topic filter (MQTT 5.0 section 4.7.1)."""
+    levels = text.split("/")
+    lone = all(level in {"+", "#"} or not set(level) & {"+", "#"} for level in levels)
+    if not text or "\0" in text or text.startswith("$") or not lone or "#" in levels[:-1]:
+        raise argparse.ArgumentTypeError(f"found {text!r}; wanted a topic filter such as 'shop/#' or 'shop/+/state'")
+    return text
