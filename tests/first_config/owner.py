@@ -7,6 +7,7 @@ whatever is typed is counted. Of what was heard the owner takes what is proposed
 
 import math
 import re
+from collections import deque
 from collections.abc import Callable
 from random import Random
 from typing import Final
@@ -14,7 +15,7 @@ from typing import Final
 from first_config.made_shops import MadeShop
 from first_config.made_world import MadeWorld
 
-from gatehand.config.signals import Contact, TopicSource
+from gatehand.config.signals import Meter
 from gatehand.first_config.evening import BrokerWord, Evening
 from gatehand.first_config.questions import SignalAnswer
 from gatehand.first_config.steps import Ask, Connect, Try
@@ -52,8 +53,9 @@ class OwnersEvening:
         """Reports that the owner knew among others by their words."""
         self._chosen: dict[str, str] = {}
         self._random = Random(f"owner {shop.seed}")
-        self._waiting: list[Message | str | EndOfInput | BrokerWord] = []
+        self._waiting: deque[Message | str | EndOfInput | BrokerWord] = deque()
         self._plans: list[tuple[float, int, Callable[[], None]]] = []
+        self._connected = False
         self._first = self.world.begin()
         self.time = max(each.at for each in self._first)
 
@@ -75,25 +77,33 @@ class OwnersEvening:
             self._type(self._answer(step), after=0.4)
 
     async def connect(self, to: Connect) -> str | None:
+        """The broker is there, and says what it has kept."""
         del to
-        for topic, payload in self.world.kept.items():
-            self._waiting.append(Message(topic, payload, True, self.time))
+        self._connected = True
+        self._waiting += (Message(topic, payload, True, self.time) for topic, payload in self.world.kept.items())
         return None
 
     async def next(self, until: float) -> Message | str | EndOfInput | BrokerWord | None:
         while not self._waiting:
-            moment = min(until, self.world.next_at, self._plans[0][0] if self._plans else math.inf)
-            self.time = max(self.time, moment)
-            assert self.time < LONGEST, f"it waits for ever; last said: {self.said[-3:]}"
-            await self._hear(self.world.advance(self.time))
+            moment = min(until, self._plans[0][0] if self._plans else math.inf)
+            said: list[Sent] = []
+            while (self.world.next_at <= moment) and not (said and moment == math.inf):
+                self.time = max(self.time, self.world.next_at)
+                assert self.time < LONGEST, f"it waits for ever; last said: {self.said[-3:]}"
+                said += self.world.advance(self.time)
+            self.time = max(self.time, moment if moment < math.inf else self.time)
+            await self._hear(said)
             while self._plans and self._plans[0][0] <= self.time:
                 self._plans.pop(0)[2]()
                 await self._hear(self.world.advance(self.time))
             if not self._waiting and self.time >= until:
                 return None
-        return self._waiting.pop(0)
+        return self._waiting.popleft()
 
     async def _hear(self, said: list[Sent]) -> None:
+        """What was said reaches the evening, once it is connected."""
+        if not self._connected:
+            return
         self._waiting += (Message(one.topic, one.payload, False, one.at) for one in said)
 
     def _plan(self, after: float, action: Callable[[], None]) -> float:
@@ -193,6 +203,8 @@ class OwnersEvening:
         sensor = table.motor_sensor  # type: ignore[attr-defined]
         kind, name, _ = step.key.split(".")
         chosen = self._chosen.get(f"{kind}.{name}", "")
+        if not isinstance(sensor, Meter):
+            return ""  # what was taken for it is none of this owner's
         true = "W" if table.measure == "watts" else "mA" if sensor.scale == 0.001 else "A"  # type: ignore[attr-defined]
         if sensor.pointer and f'pointer = "{sensor.pointer}"' not in chosen:
             true = "W" if "/power" in chosen else "A"

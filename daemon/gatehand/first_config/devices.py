@@ -24,6 +24,8 @@ _STOP_SHARE: Final = 0.7
 _COAST_DOWN: Final = 8
 _TRAVEL: Final = 3
 _RUN_ON: Final = 10
+_CONTACT: Final = 0.8
+"""How much less likely a motor's contact is than its meter, of the same rank."""
 _HAND, _NETWORK = "hand", "network"
 Found = tuple[SignalAnswer | None, Moved | None]
 
@@ -335,7 +337,7 @@ def _motor(table: Table, trial: Try, key: str, the: str, only: Callable[[Moved],
         told = table.get("command")
         topics = {each.topic for each in (taken, told) if isinstance(each, SignalAnswer)}
         usable = [one for one in _sensors(found) if only(one) and one.topic not in topics]
-        return sorted(usable, key=lambda one: not one.is_number)
+        return sorted(usable, key=lambda one: -one.rank * (1.0 if one.is_number else _CONTACT))
 
     text = f"Which of them measures the motor of the {the}? (none: nothing does)"
     read = q.signal(or_keys=("active", "clear"))

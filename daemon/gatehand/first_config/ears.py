@@ -5,14 +5,14 @@ Subscribes to everything and publishes nothing.
 
 import asyncio
 from collections.abc import AsyncIterator
-from contextlib import asynccontextmanager
+from contextlib import asynccontextmanager, suppress
 from pathlib import Path
 from typing import Final, TextIO
 
 from gatehand.first_config.evening import BrokerWord
 from gatehand.first_config.steps import Connect
-from gatehand.mqtt.client import ClientError, PlainClient, plain_client
-from gatehand.mqtt.failures import Patience
+from gatehand.mqtt.client import ClientError
+from gatehand.mqtt.hearing import keep_hearing
 from gatehand.mqtt.inbox import Message
 from gatehand.mqtt.settings import BrokerSettings, TlsFiles, fresh_client_id
 from gatehand.person import Person
@@ -27,7 +27,10 @@ class OwnersEars(Person[Message | BrokerWord]):
     def __init__(self, out: TextIO, folder: Path) -> None:
         super().__init__(out)
         self._folder = folder
-        self._listening: asyncio.Task[None] | None = None
+        self._hearing: asyncio.Task[None] | None = None
+        self._first: asyncio.Future[str | None] | None = None
+        """How the first attempt went; done from then on."""
+        self._lost = False
 
     async def connect(self, to: Connect) -> str | None:
         """Listen to this broker instead of the one before."""
@@ -35,48 +38,45 @@ class OwnersEars(Person[Message | BrokerWord]):
         try:
             settings = _settings(to, self._folder)
         except NoSecretError as error:
-            return f"{error}"
-        answer: asyncio.Future[str | None] = asyncio.get_running_loop().create_future()
-        self._listening = asyncio.ensure_future(self._keep(settings, answer))
-        trouble = await answer
-        if trouble is not None:
-            await self.leave()
-        return trouble
+            return str(error)
+        self._lost = False
+        self._first = asyncio.get_running_loop().create_future()
+        self._hearing = asyncio.ensure_future(self._hear_on(settings))
+        return await self._first
 
     async def leave(self) -> None:
         """End the connection."""
-        listening, self._listening = self._listening, None
-        if listening is not None:
-            listening.cancel()
-            await asyncio.wait({listening})
+        hearing, self._hearing = self._hearing, None
+        if hearing is not None:
+            hearing.cancel()
+            await asyncio.wait({hearing})
 
-    async def _keep(self, settings: BrokerSettings, answer: "asyncio.Future[str | None]") -> None:
-        """One connection after the other. The first that fails ends it."""
-        failures = 0
-        while True:
-            try:
-                async with plain_client(settings, EVERYTHING) as client:
-                    self._stands(answer, failures)
-                    failures = 0
-                    await self._pass_on(client)
-            except ClientError as error:
-                if not answer.done():
-                    answer.set_result(str(error))
-                    return
-                if not failures:
-                    self.happen(BrokerWord(str(error)))
-            failures += 1
-            await asyncio.sleep(Patience().before_attempt(failures))
+    async def _hear_on(self, settings: BrokerSettings) -> None:
+        with suppress(ClientError):  # out of `lost`, which has told of it
+            await keep_hearing(settings, EVERYTHING, self)
 
-    def _stands(self, answer: "asyncio.Future[str | None]", failures: int) -> None:
-        if not answer.done():
-            answer.set_result(None)
-        elif failures:
+    # What `keep_hearing` tells
+
+    def connected(self) -> None:
+        """A connection stands."""
+        if self._first is not None and not self._first.done():
+            self._first.set_result(None)
+        elif self._lost:
+            self._lost = False
             self.happen(BrokerWord(None))
 
-    async def _pass_on(self, client: PlainClient) -> None:
-        async for message in client.messages():
-            self.happen(message)
+    def hear(self, message: Message) -> None:
+        """A message."""
+        self.happen(message)
+
+    def lost(self, error: ClientError) -> None:
+        """There is none, or none any more. The first attempt is the last where it fails: the answers may be wrong."""
+        if self._first is not None and not self._first.done():
+            self._first.set_result(str(error))
+            raise error
+        if not self._lost:
+            self._lost = True
+            self.happen(BrokerWord(str(error)))
 
 
 def _settings(to: Connect, folder: Path) -> BrokerSettings:
