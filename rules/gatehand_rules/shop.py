@@ -41,9 +41,9 @@ class Tool(Struct, frozen=True, kw_only=True):
     assist: tuple[str, ...] = ()
     """Gates opened with its own to keep the main moving; never waited for."""
     measure: Measure = Measure.AMPS
-    start_at: float = 1.0
+    start_at: float
     """At or above this reading it runs. A contact reads 1 or 0, and has no thresholds of its own."""
-    stop_at: float = 1.0
+    stop_at: float
     """Below this it has stopped."""
     start_after: float = 0.0
     stop_after: float = 0.0

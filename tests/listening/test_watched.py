@@ -23,7 +23,7 @@ def is_on(at: float) -> bool:
 
 
 def follow(*said: tuple[float, str, str], retained: tuple[tuple[float, str, str], ...] = ()) -> list[Follower]:
-    every = [*((at, topic, word, True) for at, topic, word in retained), *said]
+    every = [*((*one, True) for one in retained), *((*one, False) for one in said)]
     return followers(heard(*sorted(every, key=lambda one: one[0])), [DONE], END)
 
 

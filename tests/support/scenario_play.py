@@ -103,8 +103,8 @@ class Devices:
         collector = next(one for one in self._shop.collectors if one.name == name)
         if collector.reports:
             self.say(at, ev.CollectorReport(name, on))
-        if collector.senses_current:
-            self.say(at, ev.CollectorCurrent(name, 4 * collector.running_amps if on else 0.0))
+        if collector.senses_motor:
+            self.say(at, ev.CollectorReading(name, 4 * collector.turns_at if on else 0.0))
 
     def _move(self, at: float, name: str, where: Position) -> None:
         gate = next(one for one in self._shop.gates if one.name == name)
@@ -267,8 +267,8 @@ def _event(deed: Deed) -> ev.Event:
         "says_off": ev.CollectorReport(name, on=False),
         "said_on": ev.CollectorReport(name, on=True, retained=True),
         "said_off": ev.CollectorReport(name, on=False, retained=True),
-        "motor": ev.CollectorCurrent(name, amps),
-        "old_motor": ev.CollectorCurrent(name, amps, retained=True),
+        "motor": ev.CollectorReading(name, amps),
+        "old_motor": ev.CollectorReading(name, amps, retained=True),
         "fan_offline": ev.DeviceOnline("collector", name, online=False),
         "fan_online": ev.DeviceOnline("collector", name, online=True),
         "was_held": ev.HoldRemembered(name),

@@ -188,20 +188,23 @@ async def _course(args: argparse.Namespace, ears: _Ears, uses: "Known", person: 
     from gatehand.listening.watching import Watched, watch_for
     from gatehand.person import EndOfInput
 
-    await ears.up.wait()
     name, asks = args.watch_for, args.watch_for is not None and args.on_at is None
     with person.attentive(lines=asks):
-        if asks:
+        ended = await _connected(person, ears)
+        if asks and ended is None:
             watched = await watch_for(person, ears.listening, name, uses.leave_out)
-            if watched.ended is EndOfInput.NOBODY_THERE:
-                raise CommandError(
-                    "gatehand listen: --watch-for asks you to switch the machine, and nobody answers here: run it in a "
-                    "terminal, or say with --on-at and --off-at when it is switched",
-                    WRONG_USAGE,
-                )
-            return watched
+            ended = watched.ended
+        if asks and ended is EndOfInput.NOBODY_THERE:
+            raise CommandError(
+                "gatehand listen: --watch-for asks you to switch the machine, and nobody answers here: run it in a "
+                "terminal, or say with --on-at and --off-at when it is switched",
+                WRONG_USAGE,
+            )
+        if asks:
+            return Watched(name, (), (), ended) if not ears.up.is_set() else watched
         usual = _USUAL if args.off_at is None else args.off_at + _AFTERWARDS
-        ended = await _pass(person, ears, ears.began + (args.span or usual))
+        if ended is None:
+            ended = await _pass(person, ears, ears.began + (args.span or usual))
     if name is None:
         return None
     on, off = ears.began + args.on_at, ears.began + args.off_at
@@ -209,6 +212,19 @@ async def _course(args: argparse.Namespace, ears: _Ears, uses: "Known", person: 
         return Watched(name, (), (), ended)
     done = Switched(on - _SLACK, on + _SLACK, off - _SLACK, off + _SLACK)
     return Watched(name, (done,), (*followers(ears.listening, [done], person.now(), uses.leave_out),), ended)
+
+
+async def _connected(person: "Person[None]", ears: _Ears) -> "EndOfInput | None":
+    """Wait for the connection; None: it is there. Else why it is not waited for any longer."""
+    from gatehand.person import EndOfInput
+
+    up, typed = asyncio.ensure_future(ears.up.wait()), asyncio.ensure_future(person.next(float("inf")))
+    await asyncio.wait({up, typed}, return_when=asyncio.FIRST_COMPLETED)
+    up.cancel()
+    if not typed.cancel() and isinstance(found := typed.result(), EndOfInput):
+        return found
+    await ears.up.wait()
+    return None
 
 
 async def _pass(person: "Person[None]", ears: _Ears, until: float) -> "EndOfInput | None":

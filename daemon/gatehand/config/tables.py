@@ -5,6 +5,7 @@ the docstring below it, which only `json_schema.py` reads. Connecting to the bro
 the log to `gatehand.journal`.
 """
 
+from functools import partial
 from pathlib import Path
 from typing import Any, Literal
 
@@ -150,6 +151,10 @@ SILENT_AFTER = 30.0
 """Seconds; `silent_after` where it is not given. A contact speaks only when it changes: never."""
 
 
+def _share_of(start: str, given: dict[str, Any]) -> float | None:
+    return None if given[start] is None else round(STOP_SHARE * float(given[start]), 3)
+
+
 def _silent_after(given: dict[str, Any]) -> float:
     return SILENT_AFTER if given.get("running") is None else 0.0
 
@@ -167,13 +172,13 @@ class ToolTable(signals.Sensed):
     """Its current sensor. A tool has this, power or running."""
     start_amps: values.Amps | None = None
     """With current, the start threshold: at or above this it is running."""
-    stop_amps: values.Amps | None = None
+    stop_amps: values.Amps | None = Field(default_factory=partial(_share_of, "start_amps"))
     """With current, the stop threshold: below this it has stopped; default: 0.7 x start_amps."""
     power: signals.Power | None = None
     """Instead of current: its power, from a meter that says watts."""
     start_watts: values.Watts | None = None
     """With power, the start threshold: at or above this it is running."""
-    stop_watts: values.Watts | None = None
+    stop_watts: values.Watts | None = Field(default_factory=partial(_share_of, "start_watts"))
     """With power, the stop threshold: below this it has stopped; default: 0.7 x start_watts."""
     running: signals.Contact | None = None
     """Instead of current: a contact, or a controller's output, that is active while it runs; it has no thresholds."""
@@ -210,16 +215,22 @@ class ToolTable(signals.Sensed):
         Raises:
             ValueError: it has none, as above.
         """
-        found = {Measure.AMPS: self.start_amps, Measure.WATTS: self.start_watts}.get(self.measure, CLOSED)
-        if found is None:
-            raise ValueError("a tool without a start threshold")
-        return found
+        return self._threshold(self.start_amps, self.start_watts)
 
     @property
     def stop_at(self) -> float:
-        """Its stop threshold, given or worked out; of a contact, the same as the start's."""
-        found = {Measure.AMPS: self.stop_amps, Measure.WATTS: self.stop_watts}.get(self.measure, CLOSED)
-        return round(STOP_SHARE * self.start_at, 3) if found is None else found
+        """Its stop threshold, given or worked out; of a contact, the same as the start's.
+
+        Raises:
+            ValueError: it has none, as above.
+        """
+        return self._threshold(self.stop_amps, self.stop_watts)
+
+    def _threshold(self, amps: float | None, watts: float | None) -> float:
+        found = {Measure.AMPS: amps, Measure.WATTS: watts}.get(self.measure, CLOSED)
+        if found is None:
+            raise ValueError("a tool without a threshold for its sensor")
+        return found
 
 
 class StopTable(signals.Contact):
