@@ -423,9 +423,8 @@ def _button(table: Table, key: str, the: str, what: str, do: str) -> Steps[None]
     def order(every: Sequence[Moved]) -> list[Moved]:
         taken = {(line.value.topic, line.value.pointer) for line in table.lines if isinstance(line.value, SignalAnswer)}
         free = [one for one in every if (one.topic, one.pointer) not in taken]
-        best = by_topic(free)
         usable = [one for one in free if one.off is not None] if reset else free
-        return sorted(usable, key=lambda one: (-best[one.topic], one.topic, _press_place(one)))
+        return sorted(usable, key=_like_a_press, reverse=True)
 
     text = f"Which of them is the button of the {the}? (none: nothing is)"
     answer, moved = yield from _find(trial, f"{key}.{what}", text, read, order, keys, "pressed", may_lack=True)
@@ -433,22 +432,19 @@ def _button(table: Table, key: str, the: str, what: str, do: str) -> Steps[None]
         table.add(what, answer, _seen(moved, "pressed"))
 
 
-_PRESS_WORDS: Final = frozenset({"1", "true", "on", "single", "click", "press", "pressed", "push", "pushed", "down", "short"})
+_PRESS: Final = frozenset({"single", "click", "press", "pressed", "push", "pushed", "short"})
+_YES: Final = frozenset({"1", "true", "on", "down"})
 
 
-def _press_place(one: Moved) -> tuple[bool, bool, float]:
-    """What a button says, before what only stands beside it in its document."""
-    return one.off is None, str(one.on).casefold() not in _PRESS_WORDS, -one.rank
+def _like_a_press(one: Moved) -> float:
+    """How likely its word is a button's, and not one of what stands beside it or of a door."""
+    word = str(one.on).casefold()
+    return one.rank * (1.0 if word in _PRESS else 0.9 if word in _YES else 0.7) * (1.0 if one.off is None else 1.05)
 
 
 def _worded(found: Sequence[Moved]) -> list[Moved]:
-    """What says a word for both, likeliest first. Two numbers count as words where one of them is 0, as positions have it."""
-    return [one for one in found if one.on is not None and one.off is not None and _are_words(one.on, one.off)]
-
-
-def _are_words(on: str, off: str) -> bool:
-    numbers = [each for each in (on, off) if each.lstrip("-").replace(".", "", 1).isdigit()]
-    return len(numbers) < 2 or "0" in numbers  # noqa: PLR2004 - both
+    """What says a word for both, likeliest first."""
+    return [one for one in found if one.on is not None and one.off is not None]
 
 
 def _sensors(found: Sequence[Moved]) -> list[Moved]:

@@ -9,14 +9,15 @@ from enum import StrEnum
 from typing import Final
 
 from msgspec import Struct
-from msgspec.structs import replace
 
 from gatehand.listening.observed import HeardSignal, Listening
 from gatehand.listening.roles import source
 from gatehand.listening.watched import Follower, Press, Pressed, Switched, followers, presses
+from gatehand.listening.values import as_word
+from gatehand.text import shown
 from gatehand_rules.words import Measure
 
-_CLOSE: Final = 0.5
+_CLOSE: Final = 0.35
 """A rank of this share of the best one's is no clear second."""
 _WORTH: Final = 0.3
 _MOST_SHOWN: Final = 6
@@ -86,25 +87,21 @@ def moved(
     found: dict[tuple[str, str | None], Moved] = {}
     for one in followers(heard, switched, until, leave_out):
         made = _of_follower(one, switched)
-        before = found.setdefault((made.topic, made.pointer), made)
-        if before is not made:
-            levels, words = (before, made) if before.is_number else (made, before)
-            found[made.topic, made.pointer] = replace(
-                levels, on=words.on, off=words.off, said=words.because, rank=before.rank
-            )
+        if made.is_number or made.on is not None:
+            found.setdefault((made.topic, made.pointer), made)
     return list(found.values())
 
 
 def _of_follower(one: Follower, cycles: Sequence[Switched]) -> Moved:
     signal, thresholds = one.signal, one.thresholds
-    begin = cycles[0].on_after
+    on, off, said = _words_of(one)
     return Moved(
         topic=signal.topic,
         pointer=signal.pointer,
         rank=one.rank,
         because=one.because,
-        on=one.on,
-        off=one.off,
+        on=on,
+        off=off,
         back=one.back,
         measure=one.taken.measure if one.idle is not None else None,
         scale=one.taken.scale,
@@ -114,9 +111,28 @@ def _of_follower(one: Follower, cycles: Sequence[Switched]) -> Moved:
         start=None if thresholds is None else thresholds.start,
         stop=None if thresholds is None else thresholds.stop,
         wanting="" if thresholds is None else thresholds.wanting,
+        said=said,
         first=_first(signal, cycles[-1].on_after),
-        told_before=signal.first_at < begin,
+        told_before=signal.first_at < cycles[0].on_after,
     )
+
+
+def _words_of(one: Follower) -> tuple[str | None, str | None, str]:
+    """Its word for on and for off, and what it said where that is not its reason; a number's, where it knows but two."""
+    on, off = one.on, one.off
+    if one.idle is not None and one.working is not None:
+        if one.idle.low != one.idle.high or one.working.low != one.working.high:
+            return None, None, ""
+        on, off = as_word(one.working.middle), as_word(one.idle.middle)
+    if on is None or off is None or not _are_words(on, off):
+        return None, None, ""
+    return on, off, "" if one.idle is None else f"said {shown(on)} while it was on, {shown(off)} at rest"
+
+
+def _are_words(on: str, off: str) -> bool:
+    """Whether a switch could mean on and off by them: of two numbers one is 0, as positions and contacts have it."""
+    numbers = [each for each in (on, off) if each.lstrip("-").replace(".", "", 1).isdigit()]
+    return len(numbers) < 2 or "0" in numbers  # noqa: PLR2004 - both
 
 
 def _first(signal: HeardSignal, asked: float) -> float:

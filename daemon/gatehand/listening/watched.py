@@ -37,8 +37,6 @@ CLEAR: Final = 1.3
 """Work begins at no less than this many times the top of rest."""
 _FALLS: Final = 0.7
 """Of its rise it falls at least this share again."""
-_POSITIONS: Final = 4
-"""Different values that a gate's position may have, written as numbers: more are a measure."""
 _TRIM: Final = 0.05
 _MANY: Final = 64
 """With so many readings chance is beyond all doubt."""
@@ -216,9 +214,25 @@ def _phases(trace: Trace, cycle: _Cycle) -> _Phases:
     done = cycle.done
     return _Phases(
         _settled(trace, cycle.begin, done.on_after, -inf),
-        _settled(trace, done.on_by, done.off_after, done.on_after),
-        _settled(trace, done.off_by, cycle.end, done.off_after),
+        _news(_settled(trace, done.on_by, done.off_after, done.on_after), trace.before(done.on_after)),
+        _news(_settled(trace, done.off_by, cycle.end, done.off_after), trace.before(done.off_after)),
     )
+
+
+def _news(said: list[Sample], held: Sample | None) -> list[Sample]:
+    """Without what only repeats, at the beginning, the very value that held before the switching.
+
+    A gateway's document speaks as often as its quickest meter, and says the last value of its slow ones meanwhile.
+    """
+    if held is None or not held.live:
+        return said
+    first = next((at for at, one in enumerate(said) if one.value != held.value), len(said))
+    return said[first:]
+
+
+def _newer(said: list[Sample], by: Sample | None) -> list[Sample]:
+    """The same for numbers that were measured while it was being switched, where newer ones have come."""
+    return _news(said, by) or said
 
 
 def _settled(trace: Trace, begin: float, end: float, changed_since: float) -> list[Sample]:
@@ -241,8 +255,10 @@ def _numbers(signal: HeardSignal, cycles: Sequence[_Cycle]) -> Follower | None:
     work: list[float] = []
     fallen = True
     for cycle in cycles:
-        phases = _phases(signal.trace, cycle)
-        before, during, after = map(_as_numbers, (phases.before, phases.during, phases.after))
+        phases, done = _phases(signal.trace, cycle), cycle.done
+        during = _as_numbers(_newer(phases.during, signal.trace.before(done.on_by)))
+        after = _as_numbers(_newer(phases.after, signal.trace.before(done.off_by)))
+        before = _as_numbers(phases.before)
         if not during or not (before or after):
             return None
         high = _middle(during)
@@ -279,7 +295,7 @@ def _words(signal: HeardSignal, cycles: Sequence[_Cycle]) -> Follower | None:
     if not signal.few_values or not _is_word_like(signal):
         return None
     taken = taken_for(signal.topic, signal.pointer)
-    if signal.numbers and len(signal.words) > _POSITIONS and taken.measure is not None:
+    if signal.numbers and not _is_contact(signal) and taken.measure is not None:
         return None
     whole = [_phases(signal.trace, cycle) for cycle in cycles]
     ons = {one.word for phases in whole for one in phases.during}
