@@ -21,7 +21,14 @@ from gatehand.simshop.tool import Inrush, ToolHabits
 
 from pathlib import Path
 
-ON_OFF: Final = (("1", "0"), ("on", "off"), ("ON", "OFF"), ("true", "false"), ("running", "standing"), ("closed", "open"))
+ON_OFF: Final = (
+    ("1", "0"),
+    ("on", "off"),
+    ("ON", "OFF"),
+    ("true", "false"),
+    ("running", "standing"),
+    ("closed", "open"),
+)
 OPEN_SHUT: Final = (("open", "shut"), ("OPEN", "CLOSED"), ("1", "0"), ("true", "false"), ("up", "down"), ("100", "0"))
 CONTACT: Final = (("1", "0"), ("on", "off"), ("true", "false"), ("ALARM", "OK"), ("open", "closed"), ("pushed", "free"))
 PRESS: Final = (("1", "0"), ("down", "up"), ("pressed", "released"), ("true", "false"))
@@ -364,7 +371,9 @@ def _electrical(draw: _Draw, topic: str, pointer: str, kind: str) -> None:
             here.append(Beside(f"{parent}/{name}", name))
     if draw.chance(0.5):
         other = {"amps": "power", "milliamps": "power", "watts": "current"}[kind]
-        here.append(Beside(f"{parent}/{other}2" if other == last else f"{parent}/{other}", f"also {other} of {pointer}"))
+        here.append(
+            Beside(f"{parent}/{other}2" if other == last else f"{parent}/{other}", f"also {other} of {pointer}")
+        )
 
 
 def _stop(draw: _Draw, name: str) -> None:

@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterator
 from random import Random
 from typing import Any
 
-from first_config.made_shops import Beside, MadeShop
+from made_shops import Beside, MadeShop
 
 from gatehand.mqtt.payload import Missing, parse_pointer, resolve
 from gatehand.simshop.device import Agenda, Reporter, Sent
@@ -170,7 +170,11 @@ def _others(random: Random, agenda: Agenda, said: Callable[[Sent], None]) -> Ite
     for number in range(random.randrange(0, 3)):
         yield _door(random, agenda, said, f"door/{number}/contact")
     if random.random() < 0.5:
-        yield every(random.choice((1.0, 10.0)), "clock", lambda at: f"2026-11-25T18:{at // 60 % 60:02.0f}:{at % 60:02.0f}Z".encode())
+        yield every(
+            random.choice((1.0, 10.0)),
+            "clock",
+            lambda at: f"2026-11-25T18:{at // 60 % 60:02.0f}:{at % 60:02.0f}Z".encode(),
+        )
     if random.random() < 0.4:
         yield every(1.0, "bus/epoch", lambda at: str(1_790_000_000 + round(at)).encode())
     if random.random() < 0.5:
@@ -178,9 +182,19 @@ def _others(random: Random, agenda: Agenda, said: Callable[[Sent], None]) -> Ite
     if random.random() < 0.3:
         yield every(45.0, "cam/large", lambda _at: b"\xff\xd8" + bytes(70_000))
     if random.random() < 0.6:
-        yield every(4.0, "log", lambda at: f"[{at:.0f}] link {random.choice(('up', 'ok', 'slow'))}, {random.random():.3f}".encode())
+        yield every(
+            4.0,
+            "log",
+            lambda at: f"[{at:.0f}] link {random.choice(('up', 'ok', 'slow'))}, {random.random():.3f}".encode(),
+        )
     if random.random() < 0.6:
-        yield every(10.0, "rack/load", lambda _at: json.dumps({"cpu": round(random.betavariate(2, 6), 2), "fans": [900, random.randrange(800, 1400)]}).encode())
+        yield every(
+            10.0,
+            "rack/load",
+            lambda _at: json.dumps(
+                {"cpu": round(random.betavariate(2, 6), 2), "fans": [900, random.randrange(800, 1400)]}
+            ).encode(),
+        )
     if random.random() < 0.5:
         yield every(5.0, "meter/house", _house(random))
 
@@ -214,7 +228,9 @@ def _plug(random: Random, agenda: Agenda, said: Callable[[Sent], None], topic: s
 
     def speak(at: float) -> None:
         power = round(max(0.0, random.gauss(load, load * 0.02)), 1) if on[0] else 0.0
-        text = str(power) if is_plain else json.dumps({"state": "ON" if on[0] else "OFF", "power": power, "voltage": 230})
+        text = (
+            str(power) if is_plain else json.dumps({"state": "ON" if on[0] else "OFF", "power": power, "voltage": 230})
+        )
         said(Sent(at, topic, text.encode()))
 
     def switch(at: float) -> None:

@@ -69,7 +69,10 @@ def run(args: argparse.Namespace) -> int:
             return await Evening(ears, answers, kept, suggested=args.yes).run()
 
     try:
-        with ending(AnswersError, UnreachableError, by="gatehand init: "), _wrong_usage(UnansweredError, WrongAnswerError):
+        with (
+            ending(AnswersError, UnreachableError, by="gatehand init: "),
+            _wrong_usage(UnansweredError, WrongAnswerError),
+        ):
             draft = asyncio.run(evening())
     except BrokenOffError:
         print(f"\nNothing is lost: {kept.path} has what was answered, and the same command goes on from there.")
@@ -154,4 +157,6 @@ def _write_new(path: Path, text: str) -> None:
     except FileExistsError:
         _refuse_to_overwrite(path)
     except OSError as error:
-        raise CommandError(f"gatehand init: {path}: cannot be written ({error.strerror or error}): name another --output") from error
+        raise CommandError(
+            f"gatehand init: {path}: cannot be written ({error.strerror or error}): name another --output"
+        ) from error

@@ -73,7 +73,9 @@ class Kept:
         try:
             self._disk.write_whole(self.path, data, 0o600)
         except OSError as error:
-            raise AnswersError(f"{self.path}: cannot be written ({error.strerror or error}): name another --output") from None
+            raise AnswersError(
+                f"{self.path}: cannot be written ({error.strerror or error}): name another --output"
+            ) from None
 
     def remove(self) -> None:
         """The config is written."""

@@ -48,7 +48,10 @@ def gate(table: Table, boards: Sequence[Board], collectors: Sequence[str]) -> St
     moved: str = yield Ask(f"{key}.moved", text, q.one_of("motor", "hand"), "motor")
     worked = _HAND
     if moved == "motor":
-        worked = yield from _worked(key, f"How do you move the {the} now: by its own button or by hand, or over the network, such as from a phone?")
+        worked = yield from _worked(
+            key,
+            f"How do you move the {the} now: by its own button or by hand, or over the network, such as from a phone?",
+        )
     trial = Try(
         f"{key}.trial",
         Trial.SWITCH,
@@ -66,7 +69,13 @@ def gate(table: Table, boards: Sequence[Board], collectors: Sequence[str]) -> St
         table.lacks("a gate that is moved by hand has to report its position: state = { topic, open, shut }")
     if moved == "motor":
         yield from _travel(table, key, the)
-        yield from _button(table, key, the, "button", f"Has the {the} a button that asks for air with no tool running, for a sweep? Then press it once and let go")
+        yield from _button(
+            table,
+            key,
+            the,
+            "button",
+            f"Has the {the} a button that asks for air with no tool running, for a sweep? Then press it once and let go",
+        )
 
 
 def _travel(table: Table, key: str, the: str) -> Steps[None]:
@@ -88,7 +97,10 @@ def collector(table: Table, boards: Sequence[Board]) -> Steps[None]:
         amps = board.topics.get("amps")
         only = lambda moved: moved.topic == amps  # noqa: E731
     else:
-        worked = yield from _worked(key, f"How do you switch the {the} now: by hand at its own switch, or over the network, such as from a phone?")
+        worked = yield from _worked(
+            key,
+            f"How do you switch the {the} now: by hand at its own switch, or over the network, such as from a phone?",
+        )
     if board is None or amps is not None:
         trial = Try(
             f"{key}.trial",
@@ -118,9 +130,7 @@ def collector(table: Table, boards: Sequence[Board]) -> Steps[None]:
     yield from _button(table, key, the, "reset", text)
 
 
-def tool(
-    table: Table, boards: Sequence[Board], gates: Sequence[str], collectors: Sequence[str]
-) -> Steps[None]:
+def tool(table: Table, boards: Sequence[Board], gates: Sequence[str], collectors: Sequence[str]) -> Steps[None]:
     """A tool: its gates, what senses it, when it runs."""
     name, key, the = table.name, f"tool.{table.name}", spoken(table.name)
     yield Tell(f"\nThe {the}.")
@@ -191,14 +201,18 @@ def stop(table: Table, boards: Sequence[Board], collectors: Sequence[str]) -> St
         )
         text = f"Which of them is the {the}?"
         read = q.signal("active", "clear")
-        answer, moved = yield from _find(trial, f"{key}.contact", text, read, _worded, ("active", "clear"), "pressed in")
+        answer, moved = yield from _find(
+            trial, f"{key}.contact", text, read, _worded, ("active", "clear"), "pressed in"
+        )
         if answer is None:
             table.lacks("its contact: topic, active, clear. Until then nothing holds the collector when it is pressed")
         else:
             _spread(table, answer, _seen(moved, "pressed in"))
     if len(collectors) > 1:
         text = f"Which collectors does the {the} stop?"
-        chosen: list[str] = yield Ask(f"{key}.collectors", text, q.names_of(collectors, "collector"), ", ".join(collectors))
+        chosen: list[str] = yield Ask(
+            f"{key}.collectors", text, q.names_of(collectors, "collector"), ", ".join(collectors)
+        )
         table.add("collectors", chosen)
 
 
@@ -256,9 +270,7 @@ def _find(
         else:
             text_now = text
         suggestion = options[0].answer if options else (q.NONE if may_lack else None)
-        answer = yield Ask(
-            key, text_now, q.or_none(read), suggestion, options, again=True, skips=True
-        )
+        answer = yield Ask(key, text_now, q.or_none(read), suggestion, options, again=True, skips=True)
         if not isinstance(answer, Again):
             break
         yield Forget((trial.key, key))
@@ -301,7 +313,11 @@ def _state_and_command(
         table.lacks(f"how it is told: command = {{ topic, {on}, {off} }}")
         return state
     heard = command is not None and command.topic == answer.topic
-    table.add("command", answer, "heard, when it was told over the network" if heard else "as answered; gatehand exercise tries it")
+    table.add(
+        "command",
+        answer,
+        "heard, when it was told over the network" if heard else "as answered; gatehand exercise tries it",
+    )
     return state
 
 
@@ -341,7 +357,9 @@ def _motor(table: Table, trial: Try, key: str, the: str, only: Callable[[Moved],
 
     text = f"Which of them measures the motor of the {the}? (none: nothing does)"
     read = q.signal(or_keys=("active", "clear"))
-    answer, moved = yield from _find(trial, f"{key}.motor", text, read, order, ("active", "clear"), "on", may_lack=True, levels=True)
+    answer, moved = yield from _find(
+        trial, f"{key}.motor", text, read, order, ("active", "clear"), "on", may_lack=True, levels=True
+    )
     if answer is None:
         return
     if answer.words:
@@ -375,7 +393,11 @@ def _number(
     ends = chosen * _STOP_SHARE if start is None or stop is None else chosen * stop / start
     table.add(sensor_key(unit), answer)
     table.add(start_key, chosen, seen or "as answered")
-    table.add(stop_key, float(_three(ends)), "" if moved is None or not moved.wanting else f"{moved.wanting}; gatehand tune weighs it later")
+    table.add(
+        stop_key,
+        float(_three(ends)),
+        "" if moved is None or not moved.wanting else f"{moved.wanting}; gatehand tune weighs it later",
+    )
 
 
 def _unit(key: str, answer: SignalAnswer, moved: Moved | None) -> Steps[tuple[Measure, SignalAnswer]]:
@@ -398,14 +420,23 @@ def _unit_name(raw: q.Raw) -> str:
 def _contact(table: Table, key: str, what: str, do: str, undo: str) -> Steps[None]:
     """A bin's contact, where there is one."""
     trial = Try(
-        f"{key}.{what}_trial", Trial.SWITCH, do, "it says full", undo, "it is clear", answers=(f"{key}.{what}",), runs=5.0
+        f"{key}.{what}_trial",
+        Trial.SWITCH,
+        do,
+        "it says full",
+        undo,
+        "it is clear",
+        answers=(f"{key}.{what}",),
+        runs=5.0,
     )
     found: list[Moved] | None = yield trial
     if found is None:
         return
     text = "Which of them is the bin's contact? (none: nothing is)"
     read = q.signal("active", "clear")
-    answer, moved = yield from _find(trial, f"{key}.{what}", text, read, _worded, ("active", "clear"), "full", may_lack=True)
+    answer, moved = yield from _find(
+        trial, f"{key}.{what}", text, read, _worded, ("active", "clear"), "full", may_lack=True
+    )
     if answer is not None:
         table.add("bin_full", answer, _seen(moved, "full"))
 
@@ -483,5 +514,3 @@ def _three(value: float) -> str:
 def _range(low: float, high: float) -> str:
     least, most = f"{low:,.4g}", f"{high:,.4g}"
     return least if least == most else f"{least} to {most}"
-
-

@@ -403,7 +403,9 @@ class Evening:
             await self._connection_stands()
             losses = self._losses
             asked = self.ears.now()
-            word = await self._done(step, step.do if not turn else f"Once more, to be sure: {step.do}", step.done, grace)
+            word = await self._done(
+                step, step.do if not turn else f"Once more, to be sure: {step.do}", step.done, grace
+            )
             if word in _LEFT_OUT:
                 return word
             by = self.ears.now()
@@ -480,7 +482,11 @@ class Evening:
 
 def _question(step: Ask) -> str:
     lines = [f"  {at}  {one.shown}" for at, one in enumerate(step.options, 1)]
-    words = [f"Enter: {'1' if step.options and step.suggestion == step.options[0].answer else step.suggestion}"] if step.suggestion is not None else []
+    words = (
+        [f"Enter: {'1' if step.options and step.suggestion == step.options[0].answer else step.suggestion}"]
+        if step.suggestion is not None
+        else []
+    )
     words += ["a number"] if len(step.options) > 1 else []
     words += ["again"] if step.again else []
     words += ["skip"] if step.skips else []

@@ -229,7 +229,9 @@ def signal(*keys: str, or_keys: Sequence[str] = ()) -> Read:
         if len(set(words.values())) < len(words):
             raise BadAnswerError(f"found the same word for {listed(words, last='and')}; wanted different words")
         pointer = table.get("pointer")
-        return SignalAnswer(str(table["topic"]), None if pointer is None else str(pointer), words, table.get("scale", 1.0))
+        return SignalAnswer(
+            str(table["topic"]), None if pointer is None else str(pointer), words, table.get("scale", 1.0)
+        )
 
     return read
 

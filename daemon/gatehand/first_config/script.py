@@ -45,7 +45,9 @@ def script() -> Steps[Draft]:
     yield Tell(f"Listening for {LISTEN_FIRST:g} s to what speaks by itself. Please switch and press nothing meanwhile.")
     boards: list[Board] = yield Quiet(LISTEN_FIRST)
     if boards:
-        yield Tell(f"{named(len(boards), 'board')} of our own: {listed((f'{b.role} {b.name}' for b in boards), last='and')}.")
+        yield Tell(
+            f"{named(len(boards), 'board')} of our own: {listed((f'{b.role} {b.name}' for b in boards), last='and')}."
+        )
     collectors, gates, tools, stops = yield from _who_is_there(boards)
     for name in gates:
         yield from gate(draft.table("gate", name), boards, collectors)
@@ -65,7 +67,9 @@ def script() -> Steps[Draft]:
 
 def _broker(table: Table) -> Steps[None]:
     while True:
-        host: str = yield Ask("broker.host", "On which machine does the MQTT broker run? (name or address)", q.text, "127.0.0.1")
+        host: str = yield Ask(
+            "broker.host", "On which machine does the MQTT broker run? (name or address)", q.text, "127.0.0.1"
+        )
         port: int = yield Ask("broker.port", "Its port", q.port, "1883")
         text = 'Its login for Gatehand, or "none" where it asks for none'
         username: str | None = yield Ask("broker.username", text, q.or_none(q.text), q.NONE)

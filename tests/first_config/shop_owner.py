@@ -12,8 +12,8 @@ from collections.abc import Callable
 from random import Random
 from typing import Final
 
-from first_config.made_shops import MadeShop
-from first_config.made_world import MadeWorld
+from made_shops import MadeShop
+from made_world import MadeWorld
 
 from gatehand.config.signals import Meter
 from gatehand.first_config.evening import BrokerWord, Evening
@@ -26,6 +26,7 @@ from gatehand.simshop.device import Sent
 
 LONGEST: Final = 20_000.0
 """Seconds; no evening is longer."""
+_ROLES: Final = {"bin": "bin_full", "motor": "sensor"}
 WORDS: Final = ("on", "off", "open", "shut", "active", "clear", "pressed", "released")
 
 
@@ -47,6 +48,8 @@ class OwnersEvening:
         self.said: list[str] = []
         self.typed: dict[str, str] = {}
         """What the owner had to type of topics and words, by key."""
+        self.typed_roles: set[str] = set()
+        """The same by the roles of `evening_judge`."""
         self.units: list[bool] = []
         """Of each meter's unit: whether the suggestion was right."""
         self.recognised: list[str] = []
@@ -239,4 +242,5 @@ class OwnersEvening:
             self._chosen[step.key.rpartition(".")[0]] = step.options[0].answer
             return ""
         self.typed[step.key] = written
+        self.typed_roles.add(f"{kind}.{step.key.split(chr(46))[1]}.{_ROLES.get(what, what)}")
         return written

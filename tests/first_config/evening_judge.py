@@ -6,9 +6,9 @@ from dataclasses import dataclass, field
 from random import Random
 from typing import Final
 
-from first_config.made_shops import MadeShop
-from first_config.made_world import MadeWorld
-from shell.shell_support import World
+from made_shops import MadeShop
+from made_world import MadeWorld
+from shell_support import World
 
 from gatehand.config import Config
 from gatehand.config.signals import SENSORS, Contact, Meter, Signal
@@ -141,7 +141,9 @@ def day(shop: MadeShop, found: str, minutes: float) -> Day:
     return result
 
 
-def _plan(shop: MadeShop, random: Random, air: MadeWorld, begin: float, length: float) -> Iterator[tuple[float, object]]:
+def _plan(
+    shop: MadeShop, random: Random, air: MadeWorld, begin: float, length: float
+) -> Iterator[tuple[float, object]]:
     """What happens when: cuts that follow and overlap each other, a sweep, a stop, a full bin."""
     config, models = shop.config, air.shop
     moment = begin

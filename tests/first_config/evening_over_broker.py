@@ -7,8 +7,8 @@ from collections import deque
 from types import TracebackType
 from typing import Final, Self
 
-from first_config.made_shops import MadeShop
-from first_config.owner import OwnersEvening
+from made_shops import MadeShop
+from shop_owner import OwnersEvening
 
 from gatehand.first_config.ears import EVERYTHING
 from gatehand.first_config.steps import Connect
