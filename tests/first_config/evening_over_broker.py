@@ -1,5 +1,7 @@
-"""A first evening over a real broker, under virtual time: what the shop says goes out by one client and comes in by the
-evening's own, and the time moves on when all of it has arrived. No test's outcome hangs on how fast the broker is.
+"""A first evening over a real broker, under virtual time.
+
+What the shop says goes out by one client and comes in by the evening's own, and time moves on once all of it has
+arrived: no test's outcome hangs on how fast the broker is.
 """
 
 import asyncio

@@ -1,4 +1,4 @@
-"""Many first evenings, judged: for the ordinary tests a sample, for `python -m tests.long first_configs` all of them."""
+"""Many first evenings, judged: a sample for the ordinary tests, all of them for `python -m tests.long first_configs`."""
 
 import asyncio
 from collections.abc import Callable, Iterable, Sequence
@@ -6,11 +6,12 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
 
-from evening_judge import Day, Role, day, roles, wrong_ones
+from evening_judge import Role, roles, wrong_ones
 from evening_over_broker import OverBroker
 from made_shops import MadeShop, made_shop
 from shop_owner import OwnersEvening
 from support.mosquitto import Mosquitto
+from two_days import Day, day
 
 from gatehand.config import Loaded, load_text
 from gatehand.first_config.answers import Kept
@@ -24,7 +25,7 @@ LEAST_RIGHT: Final = 0.95
 
 @dataclass
 class Result:
-    """One evening. `roles`: those that the owner did not have to type."""
+    """One evening. `roles`: those that the owner did not have to type. `day`: None where none was wanted."""
 
     seed: int
     text: str
@@ -93,7 +94,7 @@ def _judged(owner: OwnersEvening, draft: Draft, minutes: float) -> Result:
         recognised=owner.recognised,
         units=owner.units,
         seconds=owner.time,
-        day=day(shop, text, minutes) if config is not None else None,
+        day=day(shop, text, minutes) if config is not None and minutes > 0 else None,
     )
 
 
@@ -136,10 +137,10 @@ class Figures:
     def text(self) -> str:
         """For a summary."""
         return (
-            f"first configs: {self.shops} drawn shops: {self.right} of {self.roles} roles right ({self.share:.1%}; besides, "
-            f"{self.typed} typed from the papers, {self.recognised} known by their words), units guessed right "
-            f"{sum(self.units)} of {len(self.units)}, {self.passed} pass check, {self.days} days with the same commands "
-            f"({self.commands} of them), {self.minutes / self.shops:.1f} min each"
+            f"first configs: {self.shops} drawn shops: {self.right} of {self.roles} roles right ({self.share:.1%}), "
+            f"besides {self.typed} typed from the papers and {self.recognised} known by their words; "
+            f"{sum(self.units)} of {len(self.units)} units guessed right; {self.passed} pass check; on {self.days} days the "
+            f"same commands ({self.commands}); {self.minutes / self.shops:.1f} min each"
         )
 
 

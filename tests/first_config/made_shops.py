@@ -7,8 +7,9 @@ shops only.
 """
 
 import json
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
+from pathlib import Path
 from random import Random
 from typing import Final
 
@@ -18,8 +19,6 @@ from gatehand.simshop.collector import CollectorHabits
 from gatehand.simshop.gate import GateHabits
 from gatehand.simshop.sim_shop import Habits
 from gatehand.simshop.tool import Inrush, ToolHabits
-
-from pathlib import Path
 
 ON_OFF: Final = (
     ("1", "0"),
@@ -227,7 +226,7 @@ def _collector(draw: _Draw, name: str) -> None:
     lines.append(f"command = {_source(command, '', on=on, off=off)}")
     every = random.choice((1.0, 1.0, 10.0, 0.0))
     if meter:
-        lines += _meter(draw, f"collector_{name}", random.uniform(5, 12), idle_share=0.0, collector=True)
+        lines += _meter(draw, f"collector_{name}", random.uniform(5, 12), collector=True)
     lines.append(f"coast_down = {random.choice((5, 8, 12))}")
     if draw.chance(0.3):
         lines.append(f"bin_full = {_said(draw, f'bin_{name}', 'full', ('active', 'clear'), CONTACT)}")
@@ -308,12 +307,12 @@ def _tool(draw: _Draw, name: str, gates: list[str]) -> None:
         lines.append(f'current = {{ topic = "shop/sensor/{name}/amps", pointer = "/amps", at = "/at" }}')
         lines.append("start_amps = 2.5")
     else:
-        lines += _meter(draw, name, random.uniform(3, 11), idle_share=random.choice((0.0, 0.01, 0.05)))
+        lines += _meter(draw, name, random.uniform(3, 11), idle=random.choice((0.0, 0.01, 0.05)))
     lines.append(f"run_on = {random.choice((0, 5, 10, 15))}")
     draw.shop.means["tool", name] = Means("hand")
 
 
-def _meter(draw: _Draw, device: str, amps: float, *, idle_share: float, collector: bool = False) -> list[str]:
+def _meter(draw: _Draw, device: str, amps: float, *, idle: float = 0.0, collector: bool = False) -> list[str]:
     """The lines of a tool's or collector's sensor, and its habits."""
     random = draw.random
     kind = random.choice(("amps", "amps", "milliamps", "watts", "watts", "running"))
@@ -329,7 +328,7 @@ def _meter(draw: _Draw, device: str, amps: float, *, idle_share: float, collecto
         topic, pointer = draw.topic(device, what), draw.pointer()
         draw.dress(topic, pointer)
         if draw.chance(0.5):
-            draw.shop.kept.add(topic)
+            draw.shop.not_kept.add(topic)
         active, clear = draw.pair(ON_OFF)
         return [
             f"running = {_source(topic, pointer, active=active, clear=clear)}",
@@ -351,6 +350,7 @@ def _meter(draw: _Draw, device: str, amps: float, *, idle_share: float, collecto
     working = amps * 230 * 0.8 if kind == "watts" else amps
     if collector:
         return [f"{key} = {table}", f"running_{unit} = {round(working / 3, 2)}"]
+    draw.tools[device] = replace(draw.tools[device], idle=round(idle * working, 3), running=round(working, 2))
     start = round(working / 2.2, 2)
     return [
         f"{key} = {table}",

@@ -1,8 +1,9 @@
-"""The owner of a drawn shop, who answers and does what is asked; under virtual time, over the same code as the real one.
+"""The owner of a drawn shop, who answers and does what is asked, under virtual time and over the code of the real one.
 
 The owner knows the shop as owners do: its names, what stands where, how each device can be worked, what was bought. Of
-topics and payloads the owner knows what the papers say, and types that only where nothing was heard and a guess is wrong;
-whatever is typed is counted. Of what was heard the owner takes what is proposed first.
+topics and payloads the owner knows what the papers say, and types that only where nothing was heard and a guess is
+wrong; whatever is typed is counted. Of what was heard the owner takes what is proposed first, but for a report whose
+words are not those of the papers, where others have them.
 """
 
 import math
@@ -16,10 +17,10 @@ from made_shops import MadeShop
 from made_world import MadeWorld
 
 from gatehand.config.signals import Meter
+from gatehand.first_config.draft import toml
 from gatehand.first_config.evening import BrokerWord, Evening
 from gatehand.first_config.questions import SignalAnswer
 from gatehand.first_config.steps import Ask, Connect, Try
-from gatehand.first_config.draft import toml
 from gatehand.mqtt.inbox import Message
 from gatehand.person import EndOfInput
 from gatehand.simshop.device import Sent
@@ -130,7 +131,7 @@ class OwnersEvening:
             return
         begun = self._random.uniform(1.0, 4.0)
         self._plan(begun, action)
-        if what in {"reset_trial"}:
+        if what == "reset_trial":
             self._plan(begun + 0.4, lambda: self.world.press_reset(name, self.time, down=False))
         takes = self.made.habits.gates[name].travel or 1.0 if kind == "gate" and what == "trial" else 0.0
         self._type("", after=begun + takes + self._random.uniform(0.6, 2.0))
@@ -202,7 +203,7 @@ class OwnersEvening:
         return f"{getattr(table, {'start': 'start_at'}.get(what, what)):g}"
 
     def _unit(self, step: Ask, table: object) -> str:
-        """What a meter measures is known to who has bought it; one that says both is known by the name in its document."""
+        """What a meter measures is known to its owner; of one that says both, by the name in its document."""
         sensor = table.motor_sensor  # type: ignore[attr-defined]
         kind, name, _ = step.key.split(".")
         chosen = self._chosen.get(f"{kind}.{name}", "")

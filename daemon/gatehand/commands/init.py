@@ -8,7 +8,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from gatehand.commands import WRONG_USAGE, CommandError, ending
-from gatehand.text import named
 
 if TYPE_CHECKING:
     from gatehand.first_config.answers import Kept

@@ -15,9 +15,9 @@ from msgspec import Struct, field
 from gatehand.first_config.questions import QUESTIONS, Raw, pattern_of
 from gatehand.first_config.trials import Moved
 from gatehand.journal.disk import Disk
+from gatehand.rhythm import Rhythm
 from gatehand.small_files import UnreadableError, read_bytes
 from gatehand.text import did_you_mean
-from gatehand.rhythm import Rhythm
 
 VERSION: Final = 1
 

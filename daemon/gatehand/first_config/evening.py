@@ -207,7 +207,7 @@ class Evening:
                 raise _Back
             if step.again and word.casefold() == "again":
                 return AGAIN
-            raw = step.suggestion if not word else word
+            raw = word or step.suggestion
             if word.isdigit() and step.options and 0 < int(word) <= len(step.options):
                 raw = step.options[int(word) - 1].answer
             if raw is None:
@@ -481,13 +481,12 @@ class Evening:
 
 
 def _question(step: Ask) -> str:
+    """Its text with what was heard above it, and what may be typed behind it."""
     lines = [f"  {at}  {one.shown}" for at, one in enumerate(step.options, 1)]
-    words = (
-        [f"Enter: {'1' if step.options and step.suggestion == step.options[0].answer else step.suggestion}"]
-        if step.suggestion is not None
-        else []
-    )
-    words += ["a number"] if len(step.options) > 1 else []
+    words = ["a number"] if len(step.options) > 1 else []
+    if step.suggestion is not None:
+        first = bool(step.options) and step.suggestion == step.options[0].answer
+        words.insert(0, f"Enter: {'1' if first else step.suggestion}")
     words += ["again"] if step.again else []
     words += ["skip"] if step.skips else []
     heard = "Heard:\n" + "\n".join(lines) + "\n" if lines else ""
@@ -501,4 +500,5 @@ def _name(topic: str, pointer: str | None) -> str:
 def summary(kept: Kept) -> str:
     """What an evening that was broken off has already."""
     done = len(kept.what.answers)
-    return f"{kept.path}: going on from there, {named(done, 'answer')} and {named(len(kept.what.heard), 'trial')} are kept (--afresh begins anew)"
+    what = f"{named(done, 'answer')} and {named(len(kept.what.heard), 'trial')}"
+    return f"{kept.path}: going on from there with {what}; --afresh begins anew"

@@ -4,7 +4,7 @@ Who followed is found by `gatehand.listening.watched` alone; here its answers be
 which a first config wants them. Times are monotonic seconds of one evening.
 """
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Sequence
 from enum import StrEnum
 from typing import Final
 
@@ -12,8 +12,8 @@ from msgspec import Struct
 
 from gatehand.listening.observed import HeardSignal, Listening
 from gatehand.listening.roles import source
-from gatehand.listening.watched import Follower, Press, Pressed, Switched, followers, presses
 from gatehand.listening.values import as_word
+from gatehand.listening.watched import Follower, Press, Pressed, Switched, followers, presses
 from gatehand.text import shown
 from gatehand_rules.words import Measure
 
