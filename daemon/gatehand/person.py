@@ -9,7 +9,7 @@ import shutil
 import signal
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from enum import Enum, auto
 from typing import Final, Generic, TextIO, TypeAlias, TypeVar
@@ -17,7 +17,8 @@ from typing import Final, Generic, TextIO, TypeAlias, TypeVar
 from gatehand.text import wrapped
 
 _STDIN: Final = 0
-_INTERRUPTS: Final = (signal.SIGINT, signal.SIGTERM)
+INTERRUPTS: Final = (signal.SIGINT, signal.SIGTERM)
+"""Ctrl-C, and the system."""
 _WIDEST: Final = 100
 
 
@@ -88,16 +89,16 @@ class Person(Generic[T]):
         self._happened.put_nowait(happening)
 
     @contextmanager
-    def attentive(self, *, lines: bool = True) -> Iterator[None]:
-        """Hear Ctrl-C and, unless told otherwise, the lines of standard input; within a running event loop."""
+    def attentive(self, *, lines: bool = True, ends: Sequence[signal.Signals] = INTERRUPTS) -> Iterator[None]:
+        """Hear what ends it and, unless told otherwise, the lines of standard input; within a running event loop."""
         loop = asyncio.get_running_loop()
         if lines:
             _read_lines(loop, self.happen)
-        _end_by_interrupt(loop, self.happen)
+        _end_by_interrupt(loop, self.happen, ends)
         try:
             yield
         finally:
-            for number in _INTERRUPTS:
+            for number in ends:
                 loop.remove_signal_handler(number)
 
 
@@ -132,13 +133,15 @@ def _read_lines(loop: asyncio.AbstractEventLoop, happen: Callable[[Typed], None]
     threading.Thread(target=read, name="standard input", daemon=True).start()
 
 
-def _end_by_interrupt(loop: asyncio.AbstractEventLoop, happen: Callable[[Typed], None]) -> None:
-    """The first Ctrl-C (or SIGTERM) ends it in order, the second at once."""
+def _end_by_interrupt(
+    loop: asyncio.AbstractEventLoop, happen: Callable[[Typed], None], ends: Sequence[signal.Signals]
+) -> None:
+    """The first of them ends it in order, the second as it always does."""
 
     def interrupt() -> None:
-        for number in _INTERRUPTS:
+        for number in ends:
             loop.remove_signal_handler(number)
         happen(EndOfInput.INTERRUPTED)
 
-    for number in _INTERRUPTS:
+    for number in ends:
         loop.add_signal_handler(number, interrupt)

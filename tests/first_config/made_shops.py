@@ -118,6 +118,14 @@ class _Draw:
                 self._taken.add(found)
                 return found
 
+    def beside(self, topic: str, last: str) -> str:
+        """A topic beside that one, that nobody has yet."""
+        found = f"{topic.rpartition('/')[0]}/{last}"
+        while found in self._taken:
+            found += "_"
+        self._taken.add(found)
+        return found
+
     def pair(self, pairs: tuple[tuple[str, str], ...]) -> tuple[str, str]:
         return pairs[0] if self.words == "plain" and self.chance(0.5) else self.random.choice(pairs)
 
@@ -214,8 +222,7 @@ def _collector(draw: _Draw, name: str) -> None:
     state, meter = draw.chance(0.75), draw.chance(0.6)
     if state and draw.chance(0.5):
         # A switch whose two topics stand side by side, as most do.
-        parent = command.rpartition("/")[0]
-        topic = f"{parent}/{random.choice(('state', 'stat', 'is', 'status'))}"
+        topic = draw.beside(command, random.choice(("state", "stat", "is", "status")))
         pointer = draw.pointer()
         draw.dress(topic, pointer)
         draw.word_habits(topic)
@@ -271,7 +278,7 @@ def _gate(draw: _Draw, name: str, home: str | None, *, served: bool) -> None:
     if state:
         beside = draw.chance(0.6)
         end = random.choice(("state", "is", "position", "end"))
-        topic = f"{command.rpartition('/')[0]}/{end}" if beside else draw.topic(f"gate_{name}", "state")
+        topic = draw.beside(command, end) if beside else draw.topic(f"gate_{name}", "state")
         pointer = draw.pointer()
         draw.dress(topic, pointer)
         draw.word_habits(topic)

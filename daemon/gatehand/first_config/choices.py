@@ -22,6 +22,9 @@ _APART: Final = 0.8
 """The same of a report that does not stand beside the command."""
 _MOTION: Final = 0.5
 """The same of one whose name says what turns or flows, and not what is switched."""
+_UNNAMED: Final = 0.7
+"""The same of one whose name does not say that it is a report."""
+_REPORT: Final = frozenset({"state", "status", "stat", "is", "position", "pos"})
 _PRESS: Final = frozenset({"single", "click", "press", "pressed", "push", "pushed", "short"})
 _YES: Final = frozenset({"1", "true", "on", "down"})
 
@@ -100,11 +103,13 @@ def worded(found: Sequence[Moved]) -> list[Moved]:
 
 def reports(found: Sequence[Moved], command: Moved | None) -> list[Moved]:
     """What could be a switch's or a gate's report, where it is told by `command` (None: that was not heard)."""
-    home = None if command is None else _home(command.topic)
+    home = None if command is None else _home_and_last(command.topic)[0]
 
     def weight(one: Moved) -> float:
-        beside = home is None or _home(one.topic) == home
-        return one.rank * (1.0 if beside else _APART) * (_MOTION if is_motion(one.topic) else 1.0)
+        beside = home is None or _home_and_last(one.topic)[0] == home
+        named = _home_and_last(one.topic)[1].casefold() in _REPORT
+        like = (_MOTION if is_motion(one.topic) else 1.0) * (1.0 if named else _UNNAMED)
+        return one.rank * like * (1.0 if beside else _APART)
 
     others = [one for one in worded(found) if command is None or one.topic != command.topic]
     return sorted(others, key=weight, reverse=True)
@@ -164,5 +169,6 @@ def _range(low: float, high: float) -> str:
     return least if least == most else f"{least} to {most}"
 
 
-def _home(topic: str) -> str:
-    return topic.rpartition("/")[0]
+def _home_and_last(topic: str) -> tuple[str, str]:
+    home, _, last = topic.rpartition("/")
+    return home, last

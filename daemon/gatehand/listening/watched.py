@@ -31,8 +31,9 @@ PROMPT: Final = 5.0
 LONGEST_WAIT: Final = 20.0
 """Seconds that a meter's message is waited for at most, where its rhythm is not known yet."""
 LEAST_WORK_S: Final = 10.0
+LONG_WORK_S: Final = 30.0
 LEAST_READINGS: Final = 3
-"""Wanted at rest and at work before thresholds are proposed as sure: common practice, no published source."""
+"""Wanted at rest and at work before thresholds are proposed as sure, or so long a work: common practice, no source."""
 CLEAR: Final = 1.3
 """Work begins at no less than this many times the top of rest."""
 _FALLS: Final = 0.7
@@ -124,8 +125,8 @@ class Follower:
         if self.idle is None or self.working is None:
             return None
         rest, work = self.idle.high * self.taken.scale, self.working.low * self.taken.scale
-        start = rounded(between(max(0.0, rest), work, START_AT))
-        stop = min(start, rounded(between(max(0.0, rest), work, STOP_AT)))
+        start, stop = (_written(between(max(0.0, rest), work, at), self.taken.measure) for at in (START_AT, STOP_AT))
+        stop = min(start, stop)
         return Thresholds(start, stop, self._wanting(self.idle, self.working))
 
     def _wanting(self, idle: Level, working: Level) -> str:
@@ -134,7 +135,7 @@ class Follower:
         rhythm = self.signal.rhythm
         on_change = rhythm is not None and not rhythm.steady
         fewer = min(idle.readings, working.readings)
-        if fewer < LEAST_READINGS and not on_change:
+        if fewer < LEAST_READINGS and not on_change and working.seconds < LONG_WORK_S:
             return f"this rests on {named(fewer, 'reading')}: leave it on, and off, for longer"
         return ""
 
@@ -192,13 +193,15 @@ class _Cycle:
     begin: float
     done: Switched
     end: float
+    rested: bool
+    """Nothing was switched just before it."""
 
 
 def _cycles(switched: Sequence[Switched], until: float) -> Iterator[_Cycle]:
     for at, one in enumerate(switched):
         begin = switched[at - 1].off_by if at else one.on_after - LOOK_BACK
         end = switched[at + 1].on_after if at + 1 < len(switched) else until
-        yield _Cycle(begin, one, end)
+        yield _Cycle(begin, one, end, rested=at == 0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -213,7 +216,7 @@ class _Phases:
 def _phases(trace: Trace, cycle: _Cycle) -> _Phases:
     done = cycle.done
     return _Phases(
-        _settled(trace, cycle.begin, done.on_after, -inf),
+        _settled(trace, cycle.begin, done.on_after, -inf, rested=cycle.rested),
         _news(_settled(trace, done.on_by, done.off_after, done.on_after), trace.before(done.on_after)),
         _news(_settled(trace, done.off_by, cycle.end, done.off_after), trace.before(done.off_after)),
     )
@@ -235,13 +238,13 @@ def _newer(said: list[Sample], by: Sample | None) -> list[Sample]:
     return _news(said, by) or said
 
 
-def _settled(trace: Trace, begin: float, end: float, changed_since: float) -> list[Sample]:
-    """Live samples of one phase without those of its beginning; without any, what holds in it since the change.
+def _settled(trace: Trace, begin: float, end: float, changed_since: float, *, rested: bool = False) -> list[Sample]:
+    """Live samples of one phase, without those of its beginning unless it had `rested` before; without any, what holds.
 
     A word that the broker held back may be of last week: it counts where nothing else was said.
     """
     found = [one for one in trace.between(begin, end) if one.live]
-    later = [one for one in found[1:] if one.at >= begin + SETTLE]
+    later = found if rested else [one for one in found[1:] if one.at >= begin + SETTLE]
     if later or found:
         return later or found[-1:]
     held = trace.before(end)
@@ -443,6 +446,11 @@ def _rest_s(cycles: Sequence[_Cycle]) -> float:
 
 def _work_s(cycles: Sequence[_Cycle]) -> float:
     return sum(cycle.done.off_after - cycle.done.on_by for cycle in cycles)
+
+
+def _written(value: float, measure: Measure | None) -> float:
+    """As a person would write it: watts to two figures."""
+    return float(f"{value:.2g}") if measure is Measure.WATTS else rounded(value)
 
 
 def _range(level: Level) -> str:

@@ -10,7 +10,7 @@ from gatehand.listening.watched import Follower, Level
 from gatehand.listening.watching import Watched
 from gatehand.measures import measured
 from gatehand.rhythm import PRICE_OF_NONE, Rhythm, enough, words
-from gatehand.text import listed, wrapped
+from gatehand.text import listed, named, wrapped
 from gatehand.times import rough
 from gatehand_rules.words import Measure
 
@@ -53,8 +53,9 @@ def _follower(one: Follower, width: int) -> Iterator[str]:
     if one.idle is not None:
         said += f"; taken for {one.taken.measure or 'neither amps nor watts'}: {one.taken.because}"
     yield from wrapped(_INDENT + said, width)
-    if one.signal.rhythm is not None:
-        yield from wrapped(_INDENT + f"it {words(one.signal.rhythm)}", width)
+    rhythm, seen = one.signal.rhythm, named(one.signal.live, "time")
+    speaks = f"was heard {seen}, too few to tell how often it speaks" if rhythm is None else words(rhythm)
+    yield from wrapped(_INDENT + f"it {speaks}", width)
     thresholds = one.thresholds
     if thresholds is not None and thresholds.wanting:
         yield from wrapped(_INDENT + f"the thresholds are not sure: {thresholds.wanting}", width)

@@ -18,9 +18,6 @@ LONGEST: Final = 40.0
 MOST: Final = 3
 """Times that the machine is switched at most."""
 _LOOK_EVERY: Final = 1.0
-_ENOUGH_AFTER: Final = 25.0
-"""Seconds on, after which a signal that is found but not sure of its levels is taken as it is."""
-
 CAUTION: Final = (
     "Gatehand only listens: you switch the machine. Guards on, nothing in the cut, hands clear. Where it makes dust, "
     "switch the collector on and open the gate by hand first."
@@ -100,7 +97,7 @@ async def _once(
         if now < on_by + LEAST_WORK_S or not found:
             return False
         thresholds = found[0].thresholds
-        return now >= on_by + _ENOUGH_AFTER or (thresholds is not None and not thresholds.wanting)
+        return thresholds is None or not thresholds.wanting
 
     await _pause(person, on_by + LONGEST, levels_are_known)
     off_after = person.now()
