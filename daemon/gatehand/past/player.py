@@ -271,13 +271,19 @@ class Player:
 
 
 class ChangedPlayer(Player):
-    """The changed run beside a recorded one, whose state it takes over by name, as a running daemon would."""
+    """The changed run beside a recorded one, whose state it takes over by name, as a running daemon would.
+
+    What was recorded of a sensor that measures something else now says nothing in the changed run.
+    """
 
     def __init__(
         self, recorded: Shop, changed: Shop, state: State, at_ms: int, sink: Sink, *, patience_ms: int = 0
     ) -> None:
         """`state`: of the recorded run at `at_ms`."""
         self.recorded = recorded
+        before = {tool.name: tool.measure for tool in recorded.tools}
+        self.unread = {tool.name for tool in changed.tools if before.get(tool.name, tool.measure) is not tool.measure}
+        """Tools of which nothing is heard: their sensors measured something else then."""
         self._answers = RecordedDevices(recorded, changed, state)
         adopted = adopt_shop(recorded, changed, state, at_ms / 1000).state
         super().__init__(changed, adopted, sink, devices=self._answers, patience_ms=patience_ms)
@@ -285,7 +291,7 @@ class ChangedPlayer(Player):
     def follow(self, stretch: Stretch, commands: TimedCommands) -> None:
         """Play a stretch, in which the recorded run gave these commands."""
         self._answers.follow(commands)
-        self.play(stretch)
+        self.play(stretch.without(self.unread, self._answers.modelled))
 
 
 def at_rest(state: State) -> bool:

@@ -8,7 +8,8 @@ it to the same place at about the same time: then its recorded reports count, la
 that jammed, jams). Out of step, a model answers: after the time that this gate has taken most often so far (the
 median), else its travel in the recorded config; and the recorded answer to the recorded command is left out. A report
 that nobody's command explains (a hand moved the gate) always counts. A collector's switch and motor count while both
-runs last told it the same; else an ideal switch answers at once.
+runs last told it the same; else an ideal switch answers at once. It always does where the motor's sensor is another one
+now, or a new one.
 """
 
 from bisect import bisect_right
@@ -180,6 +181,11 @@ class RecordedDevices(IdealDevices):
                     travel_ms=whole_ms(gate.travel),
                 )
         fans = zip(recorded.collectors, state.guard.fans, strict=True)
+        eyes = {fan.name: fan.measure for fan in recorded.collectors if fan.senses_motor}
+        self.modelled = {
+            fan.name for fan in changed.collectors if fan.senses_motor and eyes.get(fan.name) is not fan.measure
+        }
+        """Collectors of which nothing recorded counts: something else says now whether their motor turns."""
         self._recorded_on: dict[str, bool | None] = {fan.name: seen.told_on for fan, seen in fans}
         self._changed_on = dict(self._recorded_on)
         self._moves: list[tuple[int, _Move]] = []
@@ -225,7 +231,8 @@ class RecordedDevices(IdealDevices):
     def currents_count(self, collector: str, ms: int) -> bool:
         """Whether the recorded switch and motor are the changed run's too."""
         self._catch_up(ms)
-        return self._recorded_on.get(collector) is self._changed_on.get(collector)
+        alike = self._recorded_on.get(collector) is self._changed_on.get(collector)
+        return alike and collector not in self.modelled
 
     def _catch_up(self, ms: int) -> None:
         """Follow the recorded run to `ms`."""
@@ -252,6 +259,9 @@ class RecordedDevices(IdealDevices):
     def _switch(self, name: str, ms: int, *, on: bool) -> None:
         before = self._changed_on.get(name)
         self._changed_on[name] = on
+        if name in self.modelled:
+            super()._switch(name, ms, on=on)
+            return
         if before is on and self._recorded_on.get(name) is on:
             return
         just_now = self._recorded_on.get(name) is on and any(
