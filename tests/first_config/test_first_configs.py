@@ -10,7 +10,7 @@ from evenings import LEAST_RIGHT, evening, evening_over_broker, many
 SHOPS: Final = int(os.environ.get("GATEHAND_FIRST_CONFIGS", "20"))
 OVER_BROKER: Final = int(os.environ.get("GATEHAND_FIRST_CONFIGS_OVER_BROKER", "2"))
 SEED: Final = int(os.environ.get("GATEHAND_FIRST_CONFIGS_SEED", "1"))
-MINUTES: Final = float(os.environ.get("GATEHAND_FIRST_CONFIGS_MINUTES", "5"))
+MINUTES: Final = float(os.environ.get("GATEHAND_FIRST_CONFIGS_MINUTES", "4"))
 
 
 def test_drawn_shops_get_a_config_that_passes_and_does_what_the_true_one_does(tell: Callable[[str], None]) -> None:

@@ -39,7 +39,8 @@ ENOUGH: Final = 25.0
 """Seconds on, after which levels are taken as they are."""
 AFTER: Final = 3.0
 """Seconds of listening after a thing was switched off."""
-_LOOK: Final = 1.0
+_LOOK: Final = 2.0
+"""Seconds between two looks at what has followed so far."""
 _LEFT_OUT: Final[Mapping[str, list[Moved] | None]] = {q.SKIP: None, q.NONE: None, q.TYPE: []}
 """Words for a trial that is not done, and what comes of it."""
 _BOARDS_WITHIN: Final = 2000

@@ -7,6 +7,7 @@ import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import Enum, auto
+from functools import lru_cache
 from typing import TYPE_CHECKING, Final, NamedTuple
 
 from gatehand.mqtt.payload import parse_pointer
@@ -135,6 +136,7 @@ def _names(topic: str, pointer: str | None) -> Iterable[tuple[str, frozenset[str
         yield name, _parts(name)
 
 
+@lru_cache(maxsize=8192)  # names are looked at anew for each message that may tell more
 def _parts(name: str) -> frozenset[str]:
     """The words of a name; a unit's sign of one or two letters only at its end: `power_w`, but `phase_a_power`."""
     whole = [part.casefold() for part in re.findall("[A-Za-z0-9]+", name)]
