@@ -1,4 +1,4 @@
-"""Many first evenings, judged: a sample for the ordinary tests, all of them for `python -m tests.long first_configs`."""
+"""Many first evenings, judged: a sample for the tests, all of them for `python -m tests.long first_configs`."""
 
 import asyncio
 from collections.abc import Callable, Iterable, Sequence
@@ -139,8 +139,8 @@ class Figures:
         return (
             f"first configs: {self.shops} drawn shops: {self.right} of {self.roles} roles right ({self.share:.1%}), "
             f"besides {self.typed} typed from the papers and {self.recognised} known by their words; "
-            f"{sum(self.units)} of {len(self.units)} units guessed right; {self.passed} pass check; on {self.days} days the "
-            f"same commands ({self.commands}); {self.minutes / self.shops:.1f} min each"
+            f"{sum(self.units)} of {len(self.units)} units guessed right; {self.passed} pass check; on "
+            f"{self.days} days the same commands ({self.commands}); {self.minutes / self.shops:.1f} min each"
         )
 
 

@@ -9,7 +9,7 @@ words are not those of the papers, where others have them.
 import math
 import re
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from random import Random
 from typing import Final
 
@@ -175,7 +175,12 @@ class OwnersEvening:
     def _answer(self, step: Ask) -> str:
         config, parts = self.config, step.key.split(".")
         if len(parts) < 3:
-            many = {"collectors": config.collector, "gates": config.gate, "tools": config.tool, "stops": config.stop}
+            many: dict[str, Iterable[str]] = {
+                "collectors": config.collector,
+                "gates": config.gate,
+                "tools": config.tool,
+                "stops": config.stop,
+            }
             return ", ".join(many[step.key]) or "none" if step.key in many else ""
         kind, name, what = parts
         table = getattr(config, kind)[name]

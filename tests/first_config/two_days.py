@@ -150,6 +150,10 @@ Happening = Callable[[float], object] | str
 """What a device does, or the topic of a request to the daemon."""
 
 
+def _at(action: Callable[..., object], **what: object) -> Callable[[float], object]:
+    return lambda at: action(at=at, **what)
+
+
 def _plan(
     shop: MadeShop, random: Random, air: MadeWorld, begin: float, until: float
 ) -> Iterator[tuple[float, Happening]]:
@@ -161,8 +165,8 @@ def _plan(
     while moment < until:
         tool = models.tools[random.choice(list(config.tool))]
         runs = random.uniform(12.0, 60.0)
-        yield moment, lambda at, tool=tool: tool.switch(on=True, at=at)
-        yield moment + runs, lambda at, tool=tool: tool.switch(on=False, at=at)
+        yield moment, _at(tool.switch, on=True)
+        yield moment + runs, _at(tool.switch, on=False)
         moment += random.choice((random.uniform(5.0, runs), runs + random.uniform(2.0, 60.0)))
         if buttons and random.random() < 0.25:
             gate = models.gates[random.choice(buttons)]
@@ -170,8 +174,8 @@ def _plan(
             yield moment + 21.0, gate.press
         if bins and random.random() < 0.1:
             contact = random.choice(bins)
-            yield moment, lambda at, contact=contact: contact.set(active=True, at=at)
-            yield moment + 30.0, lambda at, contact=contact: contact.set(active=False, at=at)
+            yield moment, _at(contact.set, active=True)
+            yield moment + 30.0, _at(contact.set, active=False)
         if config.stop and random.random() < 0.15:
             yield from _stop(shop, air, random.choice(list(config.stop)), moment)
             moment += 20.0
@@ -180,11 +184,11 @@ def _plan(
 def _stop(shop: MadeShop, air: MadeWorld, name: str, at: float) -> Iterator[tuple[float, Happening]]:
     """Pressed, pulled out, and the hold ended, by a button where there is one."""
     config, contact = shop.config, air.shop.stops[name]
-    yield at, lambda now: contact.set(active=True, at=now)
-    yield at + 8.0, lambda now: contact.set(active=False, at=now)
+    yield at, _at(contact.set, active=True)
+    yield at + 8.0, _at(contact.set, active=False)
     for collector in config.stop_collectors(name):
         if config.collector[collector].reset is None:
             yield at + 15.0, f"{config.broker.base}/collector/{collector}/reset"
             continue
         for second, down in ((14.0, False), (15.0, True), (15.5, False)):
-            yield at + second, lambda now, collector=collector, down=down: air.press_reset(collector, now, down=down)
+            yield at + second, _at(air.press_reset, collector=collector, down=down)

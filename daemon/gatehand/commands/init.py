@@ -4,24 +4,28 @@ import argparse
 import asyncio
 import os
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
-from gatehand.commands import WRONG_USAGE, CommandError, ending
+from gatehand.commands import WRONG_USAGE, CommandError, ending, seconds, write
 
 if TYPE_CHECKING:
     from gatehand.first_config.answers import Kept
     from gatehand.first_config.draft import Draft
 
-INTERRUPTED = 130
+INTERRUPTED: Final = 130
+"""As shells have it for Ctrl-C."""
+_MOST_QUIET: Final = 600.0
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Its options."""
     parser.description = (
-        "Makes a first config: asks for the shop's collectors, gates, tools and stops, listens to the broker while you "
-        "switch or press each of them once, and writes a file with comments that gatehand check passes. Moves and "
-        "switches nothing itself. Every answer is kept at once: Ctrl-C loses none, and the same command goes on. At any "
+        "Makes a first config: asks for the shop's collectors, gates, tools and stops, listens to the broker while "
+        "you switch or press each of them once, and writes a file with comments that gatehand check passes. Moves and "
+        'question: "back" goes to the one before, "skip" leaves a device unfinished, in a comment that says what '
         'question: "back" goes to the one before, "skip" leaves a device unfinished, in a comment that says what is '
         "missing."
     )
@@ -31,6 +35,12 @@ def configure(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--answers", type=Path, metavar="FILE", help="answers in TOML, by the same keys")
     parser.add_argument("--yes", action="store_true", help="take what is suggested wherever nothing else is answered")
+    parser.add_argument(
+        "--listen-first",
+        type=seconds(_MOST_QUIET, "20"),
+        metavar="SECONDS",
+        help="how long to listen before anything is switched; default 20",
+    )
     parser.add_argument("--list-questions", action="store_true", help="show the keys of all questions and leave")
     parser.add_argument("--afresh", action="store_true", help="forget what an unfinished one has kept")
 
@@ -65,7 +75,7 @@ def run(args: argparse.Namespace) -> int:
         from gatehand.first_config.ears import owners_ears
 
         async with owners_ears(sys.stdout, path.parent) as ears:
-            return await Evening(ears, answers, kept, suggested=args.yes).run()
+            return await Evening(ears, answers, kept, suggested=args.yes, listen_first=args.listen_first).run()
 
     try:
         with (
@@ -79,17 +89,13 @@ def run(args: argparse.Namespace) -> int:
     return _write(draft, kept, path)
 
 
-def _wrong_usage(*kinds: type[Exception]):  # noqa: ANN202
-    from contextlib import contextmanager
-
-    @contextmanager
-    def ended():  # noqa: ANN202
-        try:
-            yield
-        except kinds as error:
-            raise CommandError(f"gatehand init: {error}", WRONG_USAGE) from error
-
-    return ended()
+@contextmanager
+def _wrong_usage(*kinds: type[Exception]) -> Iterator[None]:
+    """Where one of these errors ends the command as used wrongly."""
+    try:
+        yield
+    except kinds as error:
+        raise CommandError(f"gatehand init: {error}", WRONG_USAGE) from error
 
 
 def _list_questions() -> None:
@@ -120,10 +126,10 @@ def _write(draft: "Draft", kept: "Kept", path: Path) -> int:
         print(problem, file=sys.stderr)
     if not loaded.ok:
         aside = path.with_name(path.name + ".draft")
-        aside.write_text(text, encoding="utf-8")
+        write(aside, text)
         raise CommandError(
-            f"gatehand init: not written to {path}, for gatehand check would refuse it; what there is stands in {aside}. "
-            f"The answers are kept: the same command goes on, and back changes one"
+            f"gatehand init: {path} is not written, for gatehand check refuses it so; it stands in {aside}. The "
+            "answers are kept: give another with --answer KEY=VALUE, and the same command goes on"
         )
     _write_new(path, text)
     kept.remove()
@@ -135,9 +141,9 @@ def _write(draft: "Draft", kept: "Kept", path: Path) -> int:
     return 0
 
 
-NEXT = (
-    "Next: gatehand check, then gatehand exercise, which walks every gate and tool with the collector kept off,",
-    "then gatehand run. gatehand tune weighs the thresholds once a few days were recorded.",
+NEXT: Final = (
+    "Next: gatehand check, then gatehand exercise, which walks every gate and tool with the collector kept off, then",
+    "gatehand run. gatehand tune weighs the thresholds once some days of work were recorded.",
 )
 
 

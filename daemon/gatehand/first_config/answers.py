@@ -1,7 +1,7 @@
 """What was answered: by `--answer`, by `--answers FILE`, and before a break, kept beside the config that is to be.
 
-The unfinished file is JSON, written aside, synced and renamed after each answer, readable by its owner alone. It holds no
-password: a password stands in a file of its own, whose name it holds.
+The unfinished file is JSON, written aside, synced and renamed after each answer, readable by its owner alone. It holds
+no password: a password stands in a file of its own, whose name it holds.
 """
 
 import tomllib

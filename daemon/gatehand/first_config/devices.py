@@ -102,7 +102,9 @@ def gate(table: Table, boards: Sequence[Board], collectors: Sequence[str]) -> St
     if by_motor:
         yield from _command(its, heard, ("open", "shut"))
         yield from _travel(its)
-        text = f"Has the {its.the} a button that asks for air with no tool running, for a sweep? Then press it and let go"
+        text = (
+            f"Has the {its.the} a button that asks for air with no tool running, for a sweep? Then press it and let go"
+        )
         yield from _button(its, "button", text, ("pressed",))
     elif table.get("state") is None:
         table.lacks("a gate that is moved by hand has to report where it is: state = { topic, open, shut }")
@@ -253,9 +255,7 @@ def _report(its: Device, trial: Try, words: tuple[str, str], *, over_network: bo
     every: list[Moved] | None = yield trial
     command = told(every or []) if over_network else None
     text = f"Which of them is the report of the {its.the}? (none: it does not report)"
-    signal = Wanted(
-        f"{its.key}.state", text, words, words[0], lambda found: reports(found, command), may_lack=True
-    )
+    signal = Wanted(f"{its.key}.state", text, words, words[0], lambda found: reports(found, command), may_lack=True)
     choice = yield from find(trial, signal)
     if choice.signal is not None:
         its.table.add("state", choice.signal, signal.seen(choice.moved))
@@ -269,7 +269,7 @@ def _command(its: Device, heard: Moved | None, words: tuple[str, str]) -> Steps[
         guess, why = heard.written(*words), f" Heard: {heard.where}."
     elif isinstance(state, SignalAnswer):
         home = state.topic.rpartition("/")[0] or state.topic
-        guess = source(f"{home}/set", None, **state.words)
+        guess = source(f"{home}/set", None, 1.0, **state.words)
         why = " Not heard; many devices are told beside their report, on .../set and with the same words."
     text = f"On which topic is the {its.the} told, and with which words?{why} As the config writes it"
     options = () if guess is None else (Option(guess, guess),)

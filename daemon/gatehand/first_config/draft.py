@@ -9,8 +9,8 @@ from typing import Final, TypeAlias
 from msgspec import Struct, field
 
 from gatehand.first_config.questions import SignalAnswer
-from gatehand.listening.roles import source, toml_text
-from gatehand.text import listed, named
+from gatehand.listening.roles import source
+from gatehand.text import listed, named, toml_text
 from gatehand.times import written
 
 Value: TypeAlias = str | int | float | bool | list[str] | dict[str, str] | SignalAnswer

@@ -15,7 +15,7 @@ from gatehand.first_config.answers import Kept
 from gatehand.first_config.boards import Board, board
 from gatehand.first_config.draft import Draft
 from gatehand.first_config.script import BROKER_KEYS, script
-from gatehand.first_config.steps import AGAIN, Ask, Connect, Forget, Quiet, RhythmOf, Step, Steps, Tell, Try
+from gatehand.first_config.steps import AGAIN, Ask, Connect, Forget, Given, Quiet, RhythmOf, Step, Steps, Tell, Try
 from gatehand.first_config.trials import Moved, Trial, is_clear, moved, pressed
 from gatehand.listening.observed import Listening
 from gatehand.listening.watched import Pressed, Switched
@@ -108,6 +108,7 @@ class Evening:
         kept: what is kept over a break; what was answered before is in it.
         base: the daemon's own topics begin with it; they are not listened to.
         suggested: take what is suggested where nothing else is answered.
+        listen_first: seconds of quiet, and for a meter's rhythm; None: as the script has it.
     """
 
     def __init__(
@@ -118,6 +119,7 @@ class Evening:
         *,
         base: str = "gatehand",
         suggested: bool = False,
+        listen_first: float | None = None,
     ) -> None:
         self.ears = ears
         self.kept = kept
@@ -126,6 +128,7 @@ class Evening:
         """What is being asked."""
         self._given = given
         self._suggested = suggested
+        self._listen_first = listen_first
         self._base = base
         self._boards: dict[str, Board] = {}
         self._waiting: list[str] = []
@@ -183,6 +186,9 @@ class Evening:
             case Forget(keys=keys):
                 self._forget(keys)
                 return None
+            case Given(key=key, read=read):
+                found = self._answer(key)
+                return None if found is None else self._read(Ask(key, "", read), found)
             case RhythmOf(topic=topic, pointer=pointer):
                 return await self._rhythm(topic, pointer)
             case _:
@@ -232,7 +238,10 @@ class Evening:
             if step.key in self._given:
                 raise WrongAnswerError(f"{step.key}: {error}") from None
             self.kept.what.answers.pop(step.key, None)
-            raise WrongAnswerError(f"{step.key}: {error}; it was kept so, and is forgotten now: begin again") from None
+            self.kept.write()
+            raise WrongAnswerError(
+                f"{step.key}: {error}; so it was answered before, and is forgotten now: the same command goes on"
+            ) from None
 
     @staticmethod
     def _value(step: Ask, raw: q.Raw) -> Any:  # noqa: ANN401
@@ -324,7 +333,7 @@ class Evening:
 
     async def _quiet(self, seconds: float) -> list[Board]:
         """Once in each process: what was heard before a break says nothing of what is quiet now."""
-        until = (self._connected_since or 0.0) + seconds
+        until = (self._connected_since or 0.0) + (seconds if self._listen_first is None else self._listen_first)
         if self.ears.now() < until:
             self._say_waiting()
             await self._listen(until)
@@ -339,7 +348,8 @@ class Evening:
 
     async def _rhythm(self, topic: str, pointer: str | None) -> Rhythm | None:
         """What is known of it; where that is nothing yet, a while of listening more."""
-        until = (self._connected_since or 0.0) + RHYTHM_WITHIN
+        within = RHYTHM_WITHIN if self._listen_first is None else self._listen_first
+        until = (self._connected_since or 0.0) + within
         while True:
             self._note_rhythm(topic, pointer)
             known = self.kept.what.rhythms.get(_name(topic, pointer))

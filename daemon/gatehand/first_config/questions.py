@@ -1,7 +1,7 @@
 """What can be asked, by key, and how an answer is read. The words of a question stand with its place in the script.
 
-An answer comes as text (typed, or by `--answer KEY=VALUE`) or as a TOML value (from `--answers FILE`); a reader makes the
-same of both. A signal is written as the config writes it: `{ topic = "...", pointer = "...", open = "1", shut = "0" }`.
+An answer comes as text (typed, or by `--answer KEY=VALUE`) or as a TOML value (from `--answers FILE`); a reader makes
+the same of both. A signal is written as the config has it: `{ topic = "...", pointer = "/v", open = "1", shut = "0" }`.
 """
 
 import re
@@ -25,7 +25,7 @@ QUESTIONS: Final[Mapping[str, str]] = {
     "collector.NAME.worked": '"hand" (at its own switch) or "network" (a phone, a remote that speaks MQTT)',
     "collector.NAME.trial": '"listen" while it is switched on and off once, "type" or "skip"',
     "collector.NAME.state": 'where its switch reports: { topic, pointer, on, off }, or "none"',
-    "collector.NAME.motor": 'where a meter of its motor speaks: { topic, pointer }, with active, clear for a word; or "none"',
+    "collector.NAME.motor": 'where its motor is sensed: { topic, pointer }, with active, clear for a word; or "none"',
     "collector.NAME.motor_unit": "what that meter's number is: A, mA, W or kW",
     "collector.NAME.turns_at": "at or above this, in A or W, the motor turns",
     "collector.NAME.command": "where its switch takes commands: { topic, on, off }",
@@ -53,6 +53,7 @@ QUESTIONS: Final[Mapping[str, str]] = {
     "tool.NAME.sensor": "where its meter speaks: { topic, pointer }, with active, clear for a word",
     "tool.NAME.unit": "what that meter's number is: A, mA, W or kW",
     "tool.NAME.start": "at or above this, in A or W, it is running",
+    "tool.NAME.silent_after": "how long its meter may be silent; asked of nobody: it follows from how often it speaks",
     "tool.NAME.run_on": "how long the collector runs on after it has stopped",
     "stops": 'the names of the stop contacts that Gatehand can hear, or "none"',
     "stop.NAME.trial": '"listen" while it is pressed in and pulled out once, "type" or "skip"',
@@ -213,7 +214,7 @@ def positive(raw: Raw) -> float:
 
 
 def signal(*keys: str, or_keys: Sequence[str] = ()) -> Read:
-    """A signal as the config writes it, with these words; `or_keys`: or with those. A topic alone, where none is wanted."""
+    """A signal as the config writes it, with these words, or with those of `or_keys`; a topic alone where none is."""
 
     def read(raw: Raw) -> SignalAnswer:
         wanted = f"{{ {', '.join(('topic', *keys))} }}"

@@ -12,7 +12,7 @@ from gatehand.first_config.boards import Board
 from gatehand.first_config.devices import collector, gate, stop, tool
 from gatehand.first_config.draft import Draft, Table, duration
 from gatehand.first_config.questions import SignalAnswer
-from gatehand.first_config.steps import Ask, Connect, Forget, Quiet, RhythmOf, Steps, Tell
+from gatehand.first_config.steps import Ask, Connect, Forget, Given, Quiet, RhythmOf, Steps, Tell
 from gatehand.rhythm import Rhythm, words
 from gatehand.text import listed, named
 
@@ -23,16 +23,16 @@ SILENT_RHYTHMS: Final = 3.0
 """A meter is silent when so many of its messages in a row have not come: common practice, no published source."""
 
 CAUTION: Final = (
-    "Gatehand is no safety device: not lockout, not an emergency stop, not fire protection. Machines will run: guards on, "
-    "nothing in the cut, nobody's hands in a machine or a gate. Mains wiring is a licensed electrician's work. This "
-    "command itself switches and moves nothing; it listens while you do."
+    "Gatehand is no safety device: not lockout, not an emergency stop, not fire protection. Machines will run: guards "
+    "on, nothing in the cut, nobody's hands in a machine or a gate, a mask on. Mains wiring is a licensed "
+    "electrician's work. This command itself switches and moves nothing: it listens while you do."
 )
 OPENING: Final = (
-    "Made by gatehand init from what was heard and answered. Next: gatehand check, then gatehand exercise, which walks",
-    "every gate and tool with the collector kept off, then gatehand run. config.example.toml explains every key.",
+    "Made by gatehand init from what was heard and answered. Next: gatehand check, then gatehand exercise, which",
+    "walks every gate and tool with the collector kept off, then gatehand run. config.example.toml explains every key.",
     "",
-    "Gatehand is no safety device: not lockout, not an emergency stop, not fire protection. Isolate a machine before you",
-    "reach into it. Mains wiring, and relays that carry motors, are a licensed electrician's work.",
+    "Gatehand is no safety device: not lockout, not an emergency stop, not fire protection. Isolate a machine before",
+    "you reach into it. Mains wiring, and relays that carry motors, are a licensed electrician's work.",
 )
 BROKER_KEYS: Final = ("broker.host", "broker.port", "broker.username", "broker.password_file", "broker.ca_file")
 
@@ -75,7 +75,7 @@ def _broker(table: Table) -> Steps[None]:
         username: str | None = yield Ask("broker.username", text, q.or_none(q.text), q.NONE)
         password: str | None = None
         if username is not None:
-            text = "The file that has the password in its first line, readable by you alone (the password itself goes nowhere else)"
+            text = "The file that has the password in its first line, readable by you alone"
             password = yield Ask("broker.password_file", text, q.or_none(q.text), "broker.password")
         text = 'The certificate file for an encrypted connection, or "none"'
         ca_file: str | None = yield Ask("broker.ca_file", text, q.or_none(q.text), q.NONE)
@@ -102,7 +102,7 @@ def _who_is_there(boards: Sequence[Board]) -> Steps[tuple[list[str], list[str], 
     gates: list[str] = yield Ask("gates", ask, q.names, of("gate"))
     ask = "The tools by name, as far as a meter or a contact says that they run"
     tools: list[str] = yield Ask("tools", ask, q.names, of("sensor", ", ".join(gates)))
-    ask = "Stop contacts that Gatehand can hear (an emergency stop's auxiliary contact, a spark detector) by name, or none"
+    ask = "Stop contacts that Gatehand can hear (an emergency stop's, a spark detector's) by name, or none"
     stops: list[str] = yield Ask("stops", ask, q.names, of("contact", q.NONE))
     return collectors, gates, tools, stops
 
@@ -111,6 +111,10 @@ def _rhythm(table: Table) -> Steps[None]:
     """How long a sensor may be silent, by how often it was heard."""
     sensor = next((line.value for line in table.lines if isinstance(line.value, SignalAnswer)), None)
     if sensor is None:
+        return
+    given: float | None = yield Given(f"tool.{table.name}.silent_after", q.seconds)
+    if given is not None:
+        table.add("silent_after", duration(given), "as answered")
         return
     found: Rhythm | None = yield RhythmOf(sensor.topic, sensor.pointer)
     if found is None:

@@ -38,7 +38,7 @@ class Ask(Struct, frozen=True):
 
 
 class Try(Struct, frozen=True):
-    """Somebody works a thing while all is listened to. What followed comes back, likeliest first; None: it was left out.
+    """Somebody works a thing while all is listened to. What followed comes back, likeliest first; None: left out.
 
     Once done it is done: the same key gives the same again, until it is forgotten.
     """
@@ -84,6 +84,13 @@ class Forget(Struct, frozen=True):
     keys: Sequence[str]
 
 
+class Given(Struct, frozen=True):
+    """A question that nobody is asked: what was answered to it beforehand comes back, as `read` makes it; else None."""
+
+    key: str
+    read: Read
+
+
 class RhythmOf(Struct, frozen=True):
     """How often a signal speaks, as a `Rhythm`; None: too little was heard."""
 
@@ -96,6 +103,6 @@ class Again:
 
 
 AGAIN: Final = Again()
-Step: TypeAlias = Tell | Ask | Try | Quiet | Connect | Forget | RhythmOf
+Step: TypeAlias = Tell | Ask | Try | Quiet | Connect | Forget | Given | RhythmOf
 T = TypeVar("T")
 Steps: TypeAlias = Generator[Step, Any, T]

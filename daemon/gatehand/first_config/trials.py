@@ -77,7 +77,7 @@ class Moved(Struct, frozen=True):
     def written(self, on: str = "", off: str = "") -> str:
         """As the config writes it; `on`, `off`: the keys of its words; without them it is a number."""
         words = {key: word for key, word in ((on, self.on), (off, self.off)) if key and word is not None}
-        return source(self.topic, self.pointer, **words)
+        return source(self.topic, self.pointer, 1.0, **words)
 
 
 def moved(
@@ -118,7 +118,7 @@ def _of_follower(one: Follower, cycles: Sequence[Switched]) -> Moved:
 
 
 def _words_of(one: Follower) -> tuple[str | None, str | None, str]:
-    """Its word for on and for off, and what it said where that is not its reason; a number's, where it knows but two."""
+    """Its word for on and for off (a number's, where it knows but two), and what it said where that is no reason."""
     on, off = one.on, one.off
     if one.idle is not None and one.working is not None:
         if one.idle.low != one.idle.high or one.working.low != one.working.high:
@@ -161,7 +161,7 @@ def _of_press(one: Press, done: Sequence[Pressed]) -> Moved:
 
 
 def is_clear(found: Sequence[Moved], words: int, numbers: int | None) -> bool:
-    """Whether no more topics followed than there are things that can; the rest lie far behind. As `steps.Try` has them."""
+    """Whether no more topics followed than things that can, as `steps.Try` has them; the rest lie far behind."""
     if not numbers:
         return _lead(found if numbers == 0 else [one for one in found if one.on is not None], words)
     return _lead([one for one in found if not one.is_number], words) and _lead(
