@@ -17,6 +17,7 @@ from gatehand.config import Loaded, load_text
 from gatehand.first_config.answers import Kept
 from gatehand.first_config.draft import Draft
 from gatehand.first_config.evening import Evening
+from gatehand.first_config.questions import pattern_of
 from gatehand.first_config.script import OPENING
 
 LEAST_RIGHT: Final = 0.95
@@ -35,6 +36,7 @@ class Result:
     typed: Sequence[str]
     recognised: Sequence[str]
     units: Sequence[bool]
+    asked: Sequence[str]
     seconds: float
     day: Day | None = None
 
@@ -93,6 +95,7 @@ def _judged(owner: OwnersEvening, draft: Draft, minutes: float) -> Result:
         typed=list(owner.typed),
         recognised=owner.recognised,
         units=owner.units,
+        asked=owner.asked,
         seconds=owner.time,
         day=day(shop, text, minutes) if config is not None and minutes > 0 else None,
     )
@@ -111,6 +114,7 @@ class Figures:
     typed: int = 0
     recognised: int = 0
     units: list[bool] = field(default_factory=list)
+    asked: set[str] = field(default_factory=set)
     minutes: float = 0.0
     faults: list[str] = field(default_factory=list)
 
@@ -125,6 +129,7 @@ class Figures:
         self.typed += len(one.typed)
         self.recognised += len(one.recognised)
         self.units += one.units
+        self.asked |= {pattern_of(key) or key for key in one.asked}
         self.minutes += one.seconds / 60
         self.faults += one.faults
 

@@ -76,6 +76,10 @@ class MadeShop:
     kinds: str = ""
     """For a figure: what was drawn."""
 
+    def by(self, kind: str, name: str) -> str:
+        """How a device is worked; by hand where nothing is said."""
+        return self.means.get((kind, name), Means("hand")).by
+
     @cached_property
     def config(self) -> Config:
         """The true config."""

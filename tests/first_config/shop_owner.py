@@ -47,6 +47,8 @@ class OwnersEvening:
         self.config = self.world.config
         self.time = 0.0
         self.said: list[str] = []
+        self.asked: list[str] = []
+        """Keys, in order."""
         self.typed: dict[str, str] = {}
         """What the owner had to type of topics and words, by key."""
         self.typed_roles: set[str] = set()
@@ -74,10 +76,11 @@ class OwnersEvening:
     def ask(self, text: str) -> None:
         self.said.append(text)
         step = self.evening.at
+        assert isinstance(step, Ask | Try)
+        self.asked.append(step.key)
         if isinstance(step, Try):
             self._do(step, text)
         else:
-            assert isinstance(step, Ask)
             self._type(self._answer(step), after=0.4)
 
     async def connect(self, to: Connect) -> str | None:
@@ -133,7 +136,7 @@ class OwnersEvening:
         self._plan(begun, action)
         if what == "reset_trial":
             self._plan(begun + 0.4, lambda: self.world.press_reset(name, self.time, down=False))
-        takes = self.made.habits.gates[name].travel or 1.0 if kind == "gate" and what == "trial" else 0.0
+        takes = self.world.shop.gates[name].travel if kind == "gate" and what == "trial" else 0.0
         self._type("", after=begun + takes + self._random.uniform(0.6, 2.0))
 
     def _action(self, kind: str, name: str, what: str, *, on: bool) -> Callable[[], None] | None:
@@ -155,7 +158,7 @@ class OwnersEvening:
                 if self.config.collector[name].reset is None:
                     return None
                 return lambda: world.press_reset(name, self.time, down=True)
-        means = self.made.means[kind, name].by
+        means = self.made.by(kind, name)
         if means == "none":
             return None
         table = self.config.gate[name] if kind == "gate" else self.config.collector[name]
@@ -192,7 +195,7 @@ class OwnersEvening:
             case "moved":
                 return "hand" if table.command is None else "motor"
             case "worked":
-                return "network" if self.made.means[kind, name].by == "phone" else "hand"
+                return "network" if self.made.by(kind, name) == "phone" else "hand"
             case "travel" | "coast_down" | "run_on":
                 return f"{getattr(table, what):g}"
             case "gates":

@@ -7,10 +7,15 @@ from typing import Final
 import pytest
 from evenings import LEAST_RIGHT, evening, evening_over_broker, many
 
+from gatehand.first_config.questions import QUESTIONS
+
 SHOPS: Final = int(os.environ.get("GATEHAND_FIRST_CONFIGS", "20"))
 OVER_BROKER: Final = int(os.environ.get("GATEHAND_FIRST_CONFIGS_OVER_BROKER", "2"))
 SEED: Final = int(os.environ.get("GATEHAND_FIRST_CONFIGS_SEED", "1"))
 MINUTES: Final = float(os.environ.get("GATEHAND_FIRST_CONFIGS_MINUTES", "4"))
+
+SELDOM: Final = {"broker.port", "broker.password_file", "tool.NAME.collector", "tool.NAME.silent_after"}
+"""Questions that these owners have no cause to be asked."""
 
 
 def test_drawn_shops_get_a_config_that_passes_and_does_what_the_true_one_does(tell: Callable[[str], None]) -> None:
@@ -22,6 +27,8 @@ def test_drawn_shops_get_a_config_that_passes_and_does_what_the_true_one_does(te
     parted = {fault.split(":")[0] for fault in figures.faults if "the day parts" in fault}
     assert parted <= wrong, f"a day parts though every role is right: {figures.faults}"
     assert figures.days >= LEAST_RIGHT * SHOPS, figures.faults
+    assert figures.asked <= set(QUESTIONS)
+    assert set(QUESTIONS) - figures.asked <= SELDOM, "the list of questions is what is asked"
 
 
 @pytest.mark.broker

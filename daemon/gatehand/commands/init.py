@@ -25,9 +25,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.description = (
         "Makes a first config: asks for the shop's collectors, gates, tools and stops, listens to the broker while "
         "you switch or press each of them once, and writes a file with comments that gatehand check passes. Moves and "
-        'question: "back" goes to the one before, "skip" leaves a device unfinished, in a comment that says what '
-        'question: "back" goes to the one before, "skip" leaves a device unfinished, in a comment that says what is '
-        "missing."
+        "switches nothing itself. Every answer is kept at once: Ctrl-C loses none, and the same command goes on. "
+        '"back" goes to the question before; "skip" leaves a device unfinished, in a comment that says what is missing.'
     )
     parser.add_argument("--output", type=Path, metavar="FILE", help="write here; else the config's own place")
     parser.add_argument(
