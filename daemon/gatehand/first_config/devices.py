@@ -266,14 +266,15 @@ def _command(its: Device, heard: Moved | None, words: tuple[str, str]) -> Steps[
     """Where it is told, and how: as it was heard, or guessed from its report, or as the owner knows."""
     state, guess, why = its.table.get("state"), None, ""
     if heard is not None:
-        guess, why = heard.written(*words), f" Heard: {heard.where}."
+        guess = heard.written(*words)
     elif isinstance(state, SignalAnswer):
         home = state.topic.rpartition("/")[0] or state.topic
         guess = source(f"{home}/set", None, 1.0, **state.words)
-        why = " Not heard; many devices are told beside their report, on .../set and with the same words."
-    text = f"On which topic is the {its.the} told, and with which words?{why} As the config writes it"
+        why = " (many are told beside their report, on .../set and with the same words)"
+    text = f"On which topic is the {its.the} told, and with which words? As the config writes it{why}"
     options = () if guess is None else (Option(guess, guess),)
-    answer = yield Ask(f"{its.key}.command", text, q.signal(*words), guess, options, skips=True)
+    head = "A guess, not heard" if heard is None else "Heard"
+    answer = yield Ask(f"{its.key}.command", text, q.signal(*words), guess, options, skips=True, head=head)
     if isinstance(answer, Skipped):
         its.table.lacks(f"how it is told: command = {{ {', '.join(('topic', *words))} }}")
         return

@@ -500,8 +500,8 @@ def _question(step: Ask) -> str:
         words.insert(0, f"Enter: {'1' if first else step.suggestion}")
     words += ["again"] if step.again else []
     words += ["skip"] if step.skips else []
-    heard = "Heard:\n" + "\n".join(lines) + "\n" if lines else ""
-    return heard + step.text + (f" [{'; '.join(words)}]" if words else "")
+    above = f"{step.head}:\n" + "\n".join(lines) + "\n" if lines else ""
+    return above + step.text + (f" [{'; '.join(words)}]" if words else "")
 
 
 def _name(topic: str, pointer: str | None) -> str:

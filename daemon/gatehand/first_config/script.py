@@ -117,6 +117,8 @@ def _rhythm(table: Table) -> Steps[None]:
         table.add("silent_after", duration(given), "as answered")
         return
     found: Rhythm | None = yield RhythmOf(sensor.topic, sensor.pointer)
+    if table.get("running") is not None and (found is None or not found.steady):
+        return  # a contact that speaks when it changes: nobody needs to say so
     if found is None:
         said = "it was not heard often enough to tell how often it speaks; 0: it may be silent for any time"
         table.add("silent_after", 0, said)

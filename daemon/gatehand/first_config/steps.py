@@ -35,6 +35,8 @@ class Ask(Struct, frozen=True):
     """It may be answered with "again": the trial is repeated."""
     skips: bool = False
     """It may be skipped."""
+    head: str = "Heard"
+    """Said above the options."""
 
 
 class Try(Struct, frozen=True):
