@@ -78,6 +78,7 @@ def test_a_topic_that_speaks_takes_the_place_of_one_that_was_only_held_back() ->
     found = Listening(Limits(topics=100, signals=1000))
     for at in range(500):
         found.take(f"old/{at}", b"1", True, 0.0)
+    found.take("old/3", b"2", False, 0.5)
     found.take("shop/saw", b"6.4", False, 1.0)
     assert len(found) == 100
     assert found.signal("shop/saw", None) is not None
@@ -85,8 +86,9 @@ def test_a_topic_that_speaks_takes_the_place_of_one_that_was_only_held_back() ->
     for at in range(200):
         found.take(f"live/{at}", b"1", False, 2.0)
     assert len(found) == 100
-    assert found.signal("shop/saw", None) is not None  # it has spoken: it does not give way
-    assert found.beyond()["live"] == pytest.approx(101, rel=0.05)
+    for topic in ("shop/saw", "old/3"):  # they have spoken: they do not give way
+        assert found.signal(topic, None) is not None
+    assert found.beyond()["live"] == pytest.approx(102, rel=0.05)
 
 
 def test_many_values_in_one_topic_leave_room_for_others() -> None:

@@ -74,12 +74,17 @@ def test_what_only_rises_does_not_follow() -> None:
     assert not follow(*((at, "clock", f"2026-05-04T09:{int(at):02}:00Z") for at in beats(1)))
 
 
+def test_what_falls_only_half_way_does_not_follow() -> None:
+    levels = ((ON, "0"), (OFF, "10"), (END, "5"))
+    assert not follow(*((at, "x", next(value for until, value in levels if at < until)) for at in beats(1)))
+
+
 def test_another_machine_that_ran_at_rest_does_not_follow() -> None:
     assert not follow(*((at, "saw/amps", "5" if is_on(at) or at < 10 else "0") for at in beats(1)))
 
 
 def test_a_reading_that_was_held_back_since_last_week_does_not_hide_it() -> None:
-    said = tuple((at, "saw/amps", "5.1" if is_on(at) else "0.1") for at in beats(1))
+    said = tuple((at, "saw/amps", "5.1" if is_on(at) else "0.1") for at in beats(6))
     assert found_places(follow(*said, retained=((0.01, "saw/amps", "7.2"),))) == [("saw/amps", None)]
     on_change = ((ON, "saw/amps", "5.1"), (OFF, "saw/amps", "0.1"))
     assert found_places(follow(*on_change, retained=((0.01, "saw/amps", "7.2"),))) == [("saw/amps", None)]
@@ -181,8 +186,9 @@ def test_a_device_that_says_its_button_by_the_clock_too_is_found() -> None:
 def test_a_chatterer_that_has_new_words_all_the_time_ranks_behind() -> None:
     chatter = [(at * 9, "chat", f"w{at}") for at in range(1, 6)]
     found = presses(heard(*sorted([*chatter, (30.0, "button", "1"), (31.0, "chat", "new")])), PRESS)
-    assert found[0].signal.topic == "button"
+    assert [one.signal.topic for one in found] == ["button", "chat"]
     assert is_clear(found)
+    assert found[1].rank < 0.1
 
 
 def test_a_word_held_back_is_no_press() -> None:

@@ -101,6 +101,8 @@ def test_a_meter_of_ten_seconds_is_waited_for() -> None:
     found = watched(shop)
     assert found.clear
     assert found.found[0].back
+    assert found.found[0].thresholds is not None
+    assert found.found[0].thresholds.wanting == ""
     assert shop.now() < 100
 
 

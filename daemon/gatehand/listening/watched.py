@@ -312,7 +312,7 @@ def _words(signal: HeardSignal, cycles: Sequence[_Cycle]) -> Follower | None:
     ]
     afters = [one.word for here in said_off for one in here]
     offs = set(afters or befores)
-    if on in befores or on in afters or len(offs) > 1:
+    if on in befores or on in afters or len(offs) > 1 or (signal.numbers and not {*befores} <= offs):
         return None
     off = next(iter(offs), None)
     back = all(said_off)
