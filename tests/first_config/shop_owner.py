@@ -249,7 +249,7 @@ class OwnersEvening:
                 self.recognised.append(step.key)
                 return str(by_words[0])
             self._chosen[step.key.rpartition(".")[0]] = step.options[0].answer
-            return ""
+            return "" if step.suggestion == step.options[0].answer else "1"
         self.typed[step.key] = written
         self.typed_roles.add(f"{kind}.{step.key.split(chr(46))[1]}.{_ROLES.get(what, what)}")
         return written

@@ -16,6 +16,8 @@ from gatehand.listening.roles import is_command, is_motion
 from gatehand_rules.words import Measure
 
 Order: TypeAlias = Callable[[Sequence[Moved]], list[Moved]]
+_SURE: Final = 0.35
+"""What followed with a lower rank is shown, and not suggested."""
 _CONTACT: Final = 0.8
 """How much less likely a motor's contact is than its meter, of the same rank."""
 _APART: Final = 0.8
@@ -83,8 +85,8 @@ def find(trial: Try, wanted: Wanted) -> Steps[Choice]:
             return Choice()
         found = likely(wanted.order(every))
         options = tuple(map(wanted.option, found))
-        lacking = q.NONE if wanted.may_lack else None
-        suggestion = options[0].answer if options else lacking
+        sure = bool(found) and found[0].rank >= _SURE
+        suggestion = options[0].answer if sure else q.NONE if wanted.may_lack else None
         text = wanted.text if options else wanted.nothing
         answer = yield Ask(wanted.key, text, wanted.read, suggestion, options, again=True, skips=True)
         if not isinstance(answer, Again):
