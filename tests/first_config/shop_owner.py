@@ -18,7 +18,8 @@ from made_world import MadeWorld
 
 from gatehand.config.signals import Meter
 from gatehand.first_config.draft import toml
-from gatehand.first_config.evening import BrokerWord, Evening
+from gatehand.first_config.evening import Evening
+from gatehand.first_config.port import BrokerWord
 from gatehand.first_config.questions import SignalAnswer
 from gatehand.first_config.steps import Ask, Connect, Try
 from gatehand.mqtt.inbox import Message
@@ -37,7 +38,7 @@ def words_of(written: str) -> list[str]:
 
 
 class OwnersEvening:
-    """The world of `evening.Ears` for one drawn shop: the owner, the air, the time. `evening`: set before it begins."""
+    """The world of `port.Ears` for one drawn shop: the owner, the air, the time. `evening`: set before it begins."""
 
     evening: Evening
 

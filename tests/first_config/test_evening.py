@@ -13,10 +13,10 @@ from gatehand.config import load_text
 from gatehand.config.model import Config
 from gatehand.first_config.answers import Kept
 from gatehand.first_config.draft import Draft
-from gatehand.first_config.evening import (
+from gatehand.first_config.evening import Evening
+from gatehand.first_config.port import (
     BrokenOffError,
     BrokerWord,
-    Evening,
     UnansweredError,
     UnreachableError,
     WrongAnswerError,
@@ -255,7 +255,7 @@ def test_a_trial_may_be_timed_where_nobody_types() -> None:
 def test_an_answer_that_was_given_and_does_not_do_is_named() -> None:
     for key, value in (("tool__band_saw__run_on", "soon"), ("broker__port", "many"), ("collectors", "a, a")):
         with pytest.raises(WrongAnswerError, match=key.replace("__", ".")):
-            spend(Owner(), **{key: value})
+            spend(Owner(), **{key: value})  # type: ignore[arg-type]
 
 
 def test_a_broker_that_is_not_there_is_asked_for_again() -> None:

@@ -47,14 +47,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Ask, listen, write."""
     from gatehand.first_config.answers import AnswersError, Kept, given
-    from gatehand.first_config.evening import (
-        BrokenOffError,
-        Evening,
-        UnansweredError,
-        UnreachableError,
-        WrongAnswerError,
-        summary,
-    )
+    from gatehand.first_config.evening import Evening, summary
+    from gatehand.first_config.port import BrokenOffError, UnansweredError, UnreachableError, WrongAnswerError
 
     if args.list_questions:
         _list_questions()

@@ -8,7 +8,8 @@
 - `boards`: boards of our own, known by what they say about themselves;
 - `draft`: the config in the making, its comments, what is missing in it;
 - `answers`: what was answered: by flag, by file, and before a break, which is kept beside the config to be;
-- `evening`: plays the script with a person, a broker and what was answered; `ears` is the real pair of them.
+- `evening`: plays the script with a person, a broker and what was answered; `attention` takes in what happens,
+  `trial_runs` has a trial done; `port` is all that they ask of the world, `ears` the real one.
 
 Only `ears` knows a terminal, a broker or a clock. Nothing is published by any of it.
 """

@@ -9,7 +9,7 @@ from contextlib import asynccontextmanager, suppress
 from pathlib import Path
 from typing import Final, TextIO
 
-from gatehand.first_config.evening import BrokerWord
+from gatehand.first_config.port import BrokerWord
 from gatehand.first_config.steps import Connect
 from gatehand.mqtt.client import ClientError
 from gatehand.mqtt.hearing import keep_hearing
@@ -22,7 +22,7 @@ EVERYTHING: Final = ("#",)
 
 
 class OwnersEars(Person[Message | BrokerWord]):
-    """See `evening.Ears`. `folder`: relative paths count from it."""
+    """See `port.Ears`. `folder`: relative paths count from it."""
 
     def __init__(self, out: TextIO, folder: Path) -> None:
         super().__init__(out)
