@@ -2,7 +2,7 @@
 
 - `questions`: what can be asked, by key; how an answer is read;
 - `script`: the course of the evening as a generator: a step out, its reply in; `devices` has the parts of one device,
-  `steps` the steps;
+  `meters` of a meter, `steps` the steps;
 - `trials`: what was heard of one trial, as records that can be kept; the finding itself is `gatehand.listening`'s;
 - `choices`: which of it is offered for which signal;
 - `boards`: boards of our own, known by what they say about themselves;

@@ -1,69 +1,25 @@
 """The part of each device in the script: what is asked of a gate, a collector, a tool, a stop; what its table holds."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from typing import Final
-
-from msgspec import Struct
 
 from gatehand.first_config import questions as q
 from gatehand.first_config.boards import Board
-from gatehand.first_config.choices import (
-    Choice,
-    Wanted,
-    buttons,
-    find,
-    levels,
-    motors,
-    reports,
-    sensors,
-    three,
-    told,
-    worded,
-)
-from gatehand.first_config.draft import Table, duration
+from gatehand.first_config.choices import Wanted, buttons, find, reports, sensors, told, worded
+from gatehand.first_config.draft import Device, Table, duration
+from gatehand.first_config.meters import motor, thresholds
 from gatehand.first_config.questions import SignalAnswer, Skipped
 from gatehand.first_config.steps import Ask, Option, Steps, Tell, Try
 from gatehand.first_config.trials import Moved, Trial
 from gatehand.journal.sentences import spoken
-from gatehand.listening.roles import sensor_key, source, threshold_keys
-from gatehand.text import listed, shown
-from gatehand_rules.words import Measure
+from gatehand.listening.roles import source
+from gatehand.text import listed
 
-UNITS: Final[Mapping[str, tuple[Measure, float]]] = {
-    "A": (Measure.AMPS, 1.0),
-    "mA": (Measure.AMPS, 0.001),
-    "W": (Measure.WATTS, 1.0),
-    "kW": (Measure.WATTS, 1000.0),
-}
-_STOP_SHARE: Final = 0.7
 _COAST_DOWN: Final = 8
 _TRAVEL: Final = 3
 _RUN_ON: Final = 10
 _HAND, _NETWORK = "hand", "network"
 _BY_HAND: Final = "at the device itself, or over the network, such as from a phone"
-
-
-class Device(Struct, frozen=True):
-    """One device in the making. `the`: as it is spoken of, "gate band saw"."""
-
-    table: Table
-    the: str
-
-    @property
-    def key(self) -> str:
-        """Its questions begin with it."""
-        return f"{self.table.kind}.{self.table.name}"
-
-    def add_board(self, board: Board, keys: Mapping[str, str]) -> None:
-        """What a board of our own says and hears, by its topics' last levels."""
-        for last, key in keys.items():
-            self.table.add(key, board.signal(last), "a board of our own" if key == "command" else "")
-
-    @property
-    def taken(self) -> frozenset[tuple[str, str | None]]:
-        """What it uses already."""
-        values = (line.value for line in self.table.lines)
-        return frozenset((each.topic, each.pointer) for each in values if isinstance(each, SignalAnswer))
 
 
 def gate(table: Table, boards: Sequence[Board], collectors: Sequence[str]) -> Steps[None]:
@@ -134,11 +90,11 @@ def collector(table: Table, boards: Sequence[Board]) -> Steps[None]:
     if board is None:
         heard = yield from _report(its, trial, ("on", "off"), over_network=worked == _NETWORK)
         yield from _command(its, heard, ("on", "off"))
-        yield from _motor(its, trial)
+        yield from motor(its, trial)
     else:
         its.add_board(board, {"set": "command", "state": "state", "online": "online"})
         if (own := board.topics.get("amps")) is not None:
-            yield from _motor(its, trial, only=own)
+            yield from motor(its, trial, only=own)
     text = f"How many seconds does the fan of the {its.the} turn on after off? (listen for it once, on the long side)"
     coast_down: float = yield Ask(f"{its.key}.coast_down", text, q.seconds, str(_COAST_DOWN))
     table.add("coast_down", duration(coast_down), "the fan still moves air for this long after off; measure it")
@@ -188,7 +144,7 @@ def tool(table: Table, boards: Sequence[Board], gates: Sequence[str], collectors
     elif choice.signal.words:
         table.add("running", choice.signal, signal.seen(choice.moved))
     else:
-        yield from _thresholds(its, choice, board)
+        yield from thresholds(its, choice, board)
     text = f"For how many seconds should the collector run on after the {its.the} has stopped? (till the duct is clear)"
     run_on: float = yield Ask(f"{its.key}.run_on", text, q.seconds, str(_RUN_ON))
     table.add("run_on", duration(run_on))
@@ -281,78 +237,6 @@ def _command(its: Device, heard: Moved | None, words: tuple[str, str]) -> Steps[
     as_heard = heard is not None and heard.topic == answer.topic
     comment = "heard when it was told over the network" if as_heard else "as answered; gatehand exercise tries it"
     its.table.add("command", answer, comment)
-
-
-def _motor(its: Device, trial: Try, only: str | None = None) -> Steps[None]:
-    """What measures the collector's motor; `only`: on this topic."""
-    used = frozenset(topic for topic, _ in its.taken)
-    text = f"Which of them says that the motor of the {its.the} turns? (none: nothing does)"
-    signal = Wanted(
-        f"{its.key}.motor",
-        text,
-        ("active", "clear"),
-        "on",
-        lambda found: motors([one for one in found if only is None or one.topic == only], used),
-        may_lack=True,
-        levels=True,
-    )
-    choice = yield from find(trial, signal)
-    if choice.signal is None:
-        return
-    if choice.signal.words:
-        its.table.add("running", choice.signal, signal.seen(choice.moved))
-        return
-    unit, answer = yield from _unit(f"{its.key}.motor_unit", choice)
-    start, _ = _proposed(choice.moved, answer.scale)
-    text = f"At or above how many {unit} does the motor turn?"
-    turns: float = yield Ask(f"{its.key}.turns_at", text, q.positive, None if start is None else three(start))
-    its.table.add(sensor_key(unit), answer)
-    its.table.add(f"running_{unit}", turns, levels(choice.moved, unit, answer.scale) or "as answered")
-
-
-def _thresholds(its: Device, choice: Choice, board: Board | None) -> Steps[None]:
-    """A tool's meter: its unit, and from where on it runs."""
-    moved, own = choice.moved, None if board is None else board.signal("amps")
-    if own is not None:
-        unit, answer = Measure.AMPS, own
-    else:
-        unit, answer = yield from _unit(f"{its.key}.unit", choice)
-    start, stop = _proposed(moved, answer.scale)
-    seen = levels(moved, unit, answer.scale)
-    text = f"At or above how many {unit} is the {its.the} running?{f' ({seen})' if seen else ''}"
-    chosen: float = yield Ask(f"{its.key}.start", text, q.positive, None if start is None else three(start))
-    ends = chosen * (_STOP_SHARE if start is None or stop is None else stop / start)
-    unsure = "" if moved is None or not moved.wanting else f"{moved.wanting}; gatehand tune weighs it later"
-    start_key, stop_key = threshold_keys(unit) or ("", "")
-    its.table.add(sensor_key(unit), answer)
-    its.table.add(start_key, chosen, seen or "as answered")
-    its.table.add(stop_key, float(three(ends)), unsure)
-
-
-def _proposed(moved: Moved | None, scale: float) -> tuple[float | None, float | None]:
-    """Thresholds, by this scale: they were worked out by the one that its name or size tells."""
-    if moved is None or moved.start is None or moved.stop is None:
-        return None, None
-    return moved.start * scale / moved.scale, moved.stop * scale / moved.scale
-
-
-def _unit(key: str, choice: Choice) -> Steps[tuple[Measure, SignalAnswer]]:
-    """What a meter measures, and the signal with the scale to it."""
-    moved, signal = choice.moved, choice.signal or SignalAnswer("")
-    taken = None if moved is None or moved.measure is None else (moved.measure, moved.scale)
-    suggestion = next((name for name, unit in UNITS.items() if unit == taken), None)
-    why = "" if moved is None else f" ({moved.named})"
-    name: str = yield Ask(key, f"Is its number in A, mA, W or kW?{why}", _unit_name, suggestion)
-    measure, scale = UNITS[name]
-    return measure, SignalAnswer(signal.topic, signal.pointer, {}, scale)
-
-
-def _unit_name(raw: q.Raw) -> str:
-    said = str(raw).strip()
-    found = {each.casefold(): each for each in UNITS}.get(said.casefold())
-    if found is None:
-        raise q.BadAnswerError(f"found {shown(said)}; wanted {listed(UNITS)}")
-    return found
 
 
 def _bin(its: Device) -> Steps[None]:

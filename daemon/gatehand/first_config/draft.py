@@ -3,11 +3,12 @@
 A table that is not finished stands in the file as a comment that says what is missing, so that `check` passes.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Final, TypeAlias
 
 from msgspec import Struct, field
 
+from gatehand.first_config.boards import Board
 from gatehand.first_config.questions import SignalAnswer
 from gatehand.listening.roles import source
 from gatehand.text import listed, named, toml_text
@@ -55,6 +56,29 @@ class Table(Struct):
     def get(self, key: str) -> Value | None:
         """The value of a key."""
         return next((line.value for line in self.lines if line.key == key), None)
+
+
+class Device(Struct, frozen=True):
+    """One device in the making. `the`: as it is spoken of, "gate band saw"."""
+
+    table: Table
+    the: str
+
+    @property
+    def key(self) -> str:
+        """Its questions begin with it."""
+        return f"{self.table.kind}.{self.table.name}"
+
+    def add_board(self, board: Board, keys: Mapping[str, str]) -> None:
+        """What a board of our own says and hears, by its topics' last levels."""
+        for last, key in keys.items():
+            self.table.add(key, board.signal(last), "a board of our own" if key == "command" else "")
+
+    @property
+    def taken(self) -> frozenset[tuple[str, str | None]]:
+        """What it uses already."""
+        values = (line.value for line in self.table.lines)
+        return frozenset((each.topic, each.pointer) for each in values if isinstance(each, SignalAnswer))
 
 
 class Draft(Struct):
