@@ -12,6 +12,7 @@ from support.mosquitto import Mosquitto
 from support.recorder import Observer
 
 from gatehand.cli import main
+from gatehand.commands import CommandError, init
 from gatehand.config import load
 from gatehand.first_config.answers import Kept
 from gatehand.first_config.questions import QUESTIONS
@@ -199,3 +200,12 @@ def test_a_broker_that_goes_is_told_and_ctrl_c_keeps_what_was_answered(folder: P
     kept = Kept(folder / "config.toml")
     assert kept.read()
     assert kept.what.answers == {"collectors": "main, bench"}
+
+
+def test_a_file_that_came_meanwhile_is_not_overwritten(folder: Path) -> None:
+    path = folder / "config.toml"
+    init.write_new(path, "new\n")
+    with pytest.raises(CommandError, match="is not overwritten"):
+        init.write_new(path, "newer\n")
+    assert path.read_text() == "new\n"
+    assert [one.name for one in folder.iterdir() if one.name != "secret"] == ["config.toml"]

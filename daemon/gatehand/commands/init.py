@@ -124,7 +124,7 @@ def _write(draft: "Draft", kept: "Kept", path: Path) -> int:
             f"gatehand init: {path} is not written, for gatehand check refuses it so; it stands in {aside}. The "
             "answers are kept: give another with --answer KEY=VALUE, and the same command goes on"
         )
-    _write_new(path, text)
+    write_new(path, text)
     kept.remove()
     print(f"\n{path}: written, and gatehand check passes it.")
     for one in draft.unfinished:
@@ -140,7 +140,7 @@ NEXT: Final = (
 )
 
 
-def _write_new(path: Path, text: str) -> None:
+def write_new(path: Path, text: str) -> None:
     """Whole or not at all, and never over a file that came meanwhile."""
     from gatehand.journal.disk import ASIDE, Disk
 

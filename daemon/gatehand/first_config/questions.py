@@ -7,11 +7,13 @@ the same of both. A signal is written as the config has it: `{ topic = "...", po
 import re
 import tomllib
 from collections.abc import Callable, Mapping, Sequence
-from typing import Any, Final, TypeAlias
+from typing import Any, Final, TypeAlias, TypeVar
 
 from msgspec import Struct
+from pydantic_core import PydanticCustomError
 
 from gatehand import times
+from gatehand.config import values
 from gatehand.text import NAME, listed, shown
 
 QUESTIONS: Final[Mapping[str, str]] = {
@@ -81,6 +83,7 @@ class Skipped:
 
 SKIPPED: Final = Skipped()
 Read: TypeAlias = Callable[[Raw], Any]
+T = TypeVar("T")
 
 
 class SignalAnswer(Struct, frozen=True):
@@ -226,12 +229,15 @@ def signal(*keys: str, or_keys: Sequence[str] = ()) -> Read:
         present = [key for key in (*keys, *or_keys) if key in table]
         if present != list(keys) and present != list(or_keys):
             raise BadAnswerError(f"found {listed(['topic', *present], last='and')}; wanted {wanted}")
-        words = {key: _word(table[key]) for key in present}
+        words = {key: _checked(values.payload, table[key]) for key in present}
         if len(set(words.values())) < len(words):
             raise BadAnswerError(f"found the same word for {listed(words, last='and')}; wanted different words")
-        pointer = table.get("pointer")
+        pointer, scale = table.get("pointer"), table.get("scale", 1.0)
         return SignalAnswer(
-            str(table["topic"]), None if pointer is None else str(pointer), words, table.get("scale", 1.0)
+            _checked(values.topic, table["topic"]),
+            None if pointer is None else _checked(values.pointer, pointer),
+            words,
+            _checked(values.scale, scale),
         )
 
     return read
@@ -249,10 +255,12 @@ def _inline(said: str, wanted: str, *, alone: bool) -> dict[str, Any]:
     return found
 
 
-def _word(value: object) -> str:
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    return str(value)
+def _checked(check: Callable[[object], T], value: object) -> T:
+    """As the config's own check has it."""
+    try:
+        return check(value)
+    except PydanticCustomError as error:
+        raise BadAnswerError(error.message()) from None
 
 
 def _is(raw: Raw, word: str) -> bool:
