@@ -114,7 +114,7 @@ class OwnersEvening:
             return
         self._waiting += (Message(one.topic, one.payload, False, one.at) for one in said)
 
-    def _plan(self, after: float, action: Callable[[], None]) -> float:
+    def plan(self, after: float, action: Callable[[], None]) -> float:
         """Do it so many seconds from now; the moment."""
         moment = self.time + after
         self._plans.append((moment, len(self._plans), action))
@@ -122,7 +122,7 @@ class OwnersEvening:
         return moment
 
     def _type(self, text: str, *, after: float) -> None:
-        self._plan(after, lambda: self._waiting.append(text))
+        self.plan(after, lambda: self._waiting.append(text))
 
     # What the owner does
 
@@ -134,9 +134,9 @@ class OwnersEvening:
             self._type("type" if what == "trial" else "none", after=1.0)
             return
         begun = self._random.uniform(1.0, 4.0)
-        self._plan(begun, action)
+        self.plan(begun, action)
         if what == "reset_trial":
-            self._plan(begun + 0.4, lambda: self.world.press_reset(name, self.time, down=False))
+            self.plan(begun + 0.4, lambda: self.world.press_reset(name, self.time, down=False))
         takes = self.world.shop.gates[name].travel if kind == "gate" and what == "trial" else 0.0
         self._type("", after=begun + takes + self._random.uniform(0.6, 2.0))
 

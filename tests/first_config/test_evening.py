@@ -69,7 +69,7 @@ class Owner(OwnersEvening):
             super().ask(text)
 
     def happen(self, what: EndOfInput | BrokerWord, after: float = 0.0) -> None:
-        self._plan(after, lambda: self._waiting.append(what))
+        self.plan(after, lambda: self._waiting.append(what))
 
 
 def spend(owner: OwnersEvening, kept: Kept | None = None, *, suggested: bool = False, **given: object) -> Draft:
@@ -144,6 +144,19 @@ def test_a_broker_that_goes_in_a_trial_is_waited_for_and_the_trial_is_done_again
     assert len(tries) == 4, "on and off, and both once more"
     assert any("Waiting for it" in line for line in questions_of(owner))
     assert any("The broker is back" in line for line in questions_of(owner))
+
+
+def test_what_a_daemon_says_itself_is_no_device() -> None:
+    owner = Owner()
+
+    def echo(key: str) -> None:
+        if key == "tool.band_saw.trial":
+            word = "running" if owner.asked[-1] != key else "idle"
+            owner.plan(4.5, lambda: owner.world.say("gatehand/tool/band_saw", word, owner.time))
+
+    owner.on_ask = echo
+    spend(owner)
+    assert not any("gatehand/" in line for line in questions_of(owner))
 
 
 def test_a_wrong_press_is_done_again() -> None:
@@ -237,7 +250,7 @@ def test_a_trial_may_be_timed_where_nobody_types() -> None:
     owner = Owner()
 
     def run(on: bool, at: float) -> None:
-        owner._plan(at, lambda: owner.world.shop.tools["band_saw"].switch(on=on, at=owner.time))  # noqa: SLF001
+        owner.plan(at, lambda: owner.world.shop.tools["band_saw"].switch(on=on, at=owner.time))
 
     def saying(text: str) -> None:
         owner.said.append(text)

@@ -124,6 +124,14 @@ def test_an_unfinished_file_that_is_none_is_told(folder: Path, capsys: pytest.Ca
     assert "begin anew with --afresh" in capsys.readouterr().err
 
 
+def test_afresh_forgets_what_was_kept(folder: Path) -> None:
+    kept = Kept(folder / "config.toml")
+    kept.what.answers = {"broker.port": 1884}
+    kept.write()
+    assert "broker.port" not in nobody("--answer", "broker.host=127.0.0.1")[2]
+    assert "--answer 'broker.port=...'" in nobody("--afresh", "--answer", "broker.host=127.0.0.1")[2]
+
+
 def test_a_broker_that_is_not_there_is_told(folder: Path) -> None:
     code, _, said = nobody(
         *(f"--answer=broker.{one}" for one in ("host=127.0.0.1", "port=1", "username=none", "ca_file=none"))
@@ -140,14 +148,17 @@ def test_nobody_there_and_a_question_open_is_wrong_usage(folder: Path) -> None:
 
 @pytest.mark.broker
 def test_answers_in_a_file_make_a_config_that_passes_and_nothing_is_published(folder: Path) -> None:
-    users = folder / "users"
+    users, kept = folder / "users", Kept(folder / "config.toml")
+    kept.what.answers = {"stops": "emergency", "gates": "another"}
+    kept.write()
     with Mosquitto(("allow_anonymous true",)) as broker, Observer(broker.port, "#") as other:
-        users.write_text(ANSWERS.format(port=broker.port))
+        users.write_text(ANSWERS.format(port=broker.port).replace('stops = ["emergency"]\n', ""))
         code, said, errors = nobody("--answers", str(users), "--listen-first", "0.2")
         assert code == 0, errors
         other.publish("end", "1", qos=1)
         wait_until(lambda: other.live("end"))
         assert {topic for topic, *_ in other.seen} == {"end"}
+    assert "going on from there with 2 answers and 0 trials" in said
     assert "config.toml: written, and gatehand check passes it" in said
     loaded = load(folder / "config.toml")
     assert loaded.config is not None, loaded.problems
@@ -158,7 +169,7 @@ def test_answers_in_a_file_make_a_config_that_passes_and_nothing_is_published(fo
     text = (folder / "config.toml").read_text()
     assert "hunter2" not in text
     assert 'password_file = "secret"' in text
-    assert not Kept(folder / "config.toml").path.exists()
+    assert not kept.path.exists()
     assert {path.name for path in folder.iterdir()} == {"config.toml", "secret", "users"}
 
 
