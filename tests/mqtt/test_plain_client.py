@@ -1,6 +1,7 @@
 """The ordinary client, against a real Mosquitto and a server that misbehaves."""
 
 import asyncio
+import contextlib
 
 import pytest
 from support.certificates import make_authority, make_broker_certificate
@@ -93,3 +94,43 @@ async def test_a_frozen_broker_does_not_hold_up_who_leaves(monkeypatch: pytest.M
         async with asyncio.timeout(LONGEST), plain_client(to(broker.port)):
             broker.sigstop()
         broker.sigcont()
+
+
+class Deaf:
+    """A connection that comes about just when nobody wants it any more."""
+
+    _client = on_publish = None
+
+    def __init__(self) -> None:
+        self._client = self
+        self.left = False
+
+    def socket(self) -> None:
+        return None
+
+    async def __aexit__(self, *_: object) -> None:
+        self.left = True
+
+
+async def test_a_cancellation_that_the_library_loses_ends_it_all_the_same(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Python 3.11's wait_for loses one that comes in the turn in which the broker has answered."""
+    connection, inside = Deaf(), False
+
+    async def connect(*_: object) -> tuple[Deaf, str]:
+        with contextlib.suppress(asyncio.CancelledError):
+            await asyncio.sleep(LONGEST)
+        return connection, "5"
+
+    async def use() -> None:
+        nonlocal inside
+        async with plain_client(to(free_port())):
+            inside = True
+
+    monkeypatch.setattr("gatehand.mqtt.client._connect", connect)
+    task = asyncio.ensure_future(use())
+    await asyncio.sleep(0)
+    task.cancel()
+    await asyncio.wait({task})
+    assert task.cancelled()
+    assert connection.left
+    assert not inside

@@ -168,19 +168,20 @@ async def _listen(args: argparse.Namespace, where: "Where", ears: _Ears, uses: "
     from gatehand.mqtt.hearing import keep_hearing
     from gatehand.person import Person
 
-    hearing = asyncio.ensure_future(keep_hearing(where.settings, args.topic or ["#"], ears))
     person: Person[None] = Person(sys.stderr if args.json else sys.stdout)
-    course = asyncio.ensure_future(_course(args, ears, uses, person))
-    try:
-        await asyncio.wait({course, hearing}, return_when=asyncio.FIRST_COMPLETED)
-        if hearing.done():
-            hearing.result()  # it ends by an error only
-        return course.result()
-    finally:
-        ears.end()
-        for task in (course, hearing):
-            task.cancel()
-        await asyncio.wait({course, hearing})
+    with person.attentive(lines=args.watch_for is not None and args.on_at is None):
+        hearing = asyncio.ensure_future(keep_hearing(where.settings, args.topic or ["#"], ears))
+        course = asyncio.ensure_future(_course(args, ears, uses, person))
+        try:
+            await asyncio.wait({course, hearing}, return_when=asyncio.FIRST_COMPLETED)
+            if hearing.done():
+                hearing.result()  # it ends by an error only
+            return course.result()
+        finally:
+            ears.end()
+            for task in (course, hearing):
+                task.cancel()
+            await asyncio.wait({course, hearing})
 
 
 async def _course(args: argparse.Namespace, ears: _Ears, uses: "Known", person: "Person[None]") -> "Watched | None":
@@ -188,23 +189,20 @@ async def _course(args: argparse.Namespace, ears: _Ears, uses: "Known", person: 
     from gatehand.listening.watching import Watched, watch_for
     from gatehand.person import EndOfInput
 
-    name, asks = args.watch_for, args.watch_for is not None and args.on_at is None
-    with person.attentive(lines=asks):
-        ended = await _connected(person, ears)
-        if asks and ended is None:
-            watched = await watch_for(person, ears.listening, name, uses.leave_out)
-            ended = watched.ended
-        if asks and ended is EndOfInput.NOBODY_THERE:
+    name = args.watch_for
+    ended = await _connected(person, ears)
+    if name is not None and args.on_at is None:
+        found = None if ended is not None else await watch_for(person, ears.listening, name, uses.leave_out)
+        watched = found or Watched(name, (), (), ended)
+        if watched.ended is EndOfInput.NOBODY_THERE:
             raise CommandError(
                 "gatehand listen: --watch-for asks you to switch the machine, and nobody answers here: run it in a "
                 "terminal, or say with --on-at and --off-at when it is switched",
                 WRONG_USAGE,
             )
-        if asks:
-            return Watched(name, (), (), ended) if not ears.up.is_set() else watched
-        usual = _USUAL if args.off_at is None else args.off_at + _AFTERWARDS
-        if ended is None:
-            ended = await _pass(person, ears, ears.began + (args.span or usual))
+        return watched
+    usual = _USUAL if args.off_at is None else args.off_at + _AFTERWARDS
+    ended = ended or await _pass(person, ears, ears.began + (args.span or usual))
     if name is None:
         return None
     on, off = ears.began + args.on_at, ears.began + args.off_at

@@ -103,6 +103,7 @@ async def plain_client(settings: BrokerSettings, topics: Sequence[str] = ()) -> 
     Raises:
         ClientError: no connection or subscription came about; the message says what to do.
     """
+    cancelled = _cancellations()
     try:
         client, protocol = await failures.with_fall_back(settings, partial(_connect, settings))
     except failures.ConnectionFailedError as failed:
@@ -110,12 +111,21 @@ async def plain_client(settings: BrokerSettings, topics: Sequence[str] = ()) -> 
         raise ClientError(failures.failure_notice(failed, settings).text, refused=refused) from failed
     try:
         await _subscribe(client, topics)
+        # aiomqtt waits by wait_for, and Python 3.11's loses a cancellation that comes together with what it waits for.
+        if _cancellations() > cancelled:
+            raise asyncio.CancelledError
         yield PlainClient(client, protocol)
     finally:
         with contextlib.suppress(aiomqtt.MqttError, TimeoutError):  # a frozen broker does not hold anybody up
             async with asyncio.timeout(_LEAVE_WITHIN):
                 await client.__aexit__(None, None, None)
         await _hang_up(client)
+
+
+def _cancellations() -> int:
+    """How often this task was asked to end."""
+    task = asyncio.current_task()
+    return 0 if task is None else task.cancelling()
 
 
 async def _connect(settings: BrokerSettings, protocol: Protocol) -> tuple[aiomqtt.Client, Protocol]:
