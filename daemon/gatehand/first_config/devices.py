@@ -18,6 +18,7 @@ from gatehand.text import listed
 _COAST_DOWN: Final = 8
 _TRAVEL: Final = 3
 _RUN_ON: Final = 10
+_OPEN_FIRST: Final = "Open a gate by hand first, for a fan should not turn against shut gates. "
 _HAND, _NETWORK = "hand", "network"
 _BY_HAND: Final = "at the device itself, or over the network, such as from a phone"
 
@@ -66,7 +67,7 @@ def gate(table: Table, boards: Sequence[Board], collectors: Sequence[str]) -> St
         table.lacks("a gate that is moved by hand has to report where it is: state = { topic, open, shut }")
 
 
-def collector(table: Table, boards: Sequence[Board]) -> Steps[None]:
+def collector(table: Table, boards: Sequence[Board], *, gated: bool) -> Steps[None]:
     """A collector: its switch, its motor, its bin, the button that ends a hold."""
     its = Device(table, f"collector {spoken(table.name)}")
     yield Tell(f"\nThe {its.the}.")
@@ -79,7 +80,7 @@ def collector(table: Table, boards: Sequence[Board]) -> Steps[None]:
     trial = Try(
         f"{its.key}.trial",
         Trial.SWITCH,
-        f"Open a gate by hand first: a fan should not turn against shut gates. Then switch the {its.the} on",
+        f"{_OPEN_FIRST if gated else ''}Switch the {its.the} on",
         "it runs",
         f"Now switch the {its.the} off",
         "it stands still",

@@ -197,7 +197,10 @@ class Evening:
     async def _quiet(self, seconds: float) -> list[Board]:
         """Once in each process: what was heard before a break says nothing of what is quiet now."""
         if (until := self._after(seconds)) > self._ears.now():
-            self._attention.say()
+            left = until - self._ears.now()
+            self._attention.say(
+                f"Listening for {left:.0f} s to what speaks by itself. Please switch and press nothing meanwhile."
+            )
             await self._attention.listen(until)
         return sorted(self._attention.boards.values(), key=lambda one: (one.role, one.name))
 

@@ -42,7 +42,6 @@ def script() -> Steps[Draft]:
     draft = Draft()
     yield Tell(CAUTION)
     yield from _broker(draft.table("broker"))
-    yield Tell(f"Listening for {LISTEN_FIRST:g} s to what speaks by itself. Please switch and press nothing meanwhile.")
     boards: list[Board] = yield Quiet(LISTEN_FIRST)
     if boards:
         yield Tell(
@@ -52,7 +51,7 @@ def script() -> Steps[Draft]:
     for name in gates:
         yield from gate(draft.table("gate", name), boards, collectors)
     for name in collectors:
-        yield from collector(draft.table("collector", name), boards)
+        yield from collector(draft.table("collector", name), boards, gated=bool(gates))
     for name in tools:
         yield from tool(draft.table("tool", name), boards, gates, collectors)
     for name in stops:
