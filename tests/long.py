@@ -55,6 +55,13 @@ def _situations(_count: int, _seed: int) -> bool:
     return _tests("rules/test_exhaustive.py", GATEHAND_WHOLE_WALKS=1)
 
 
+def _first_configs(count: int, seed: int) -> bool:
+    """First configs of drawn shops beside the true ones: roles, and the commands of a day; ten over a real broker."""
+    name = "GATEHAND_FIRST_CONFIGS"
+    settings = {name: count, f"{name}_SEED": seed, f"{name}_OVER_BROKER": min(10, count), f"{name}_MINUTES": 20}
+    return _tests("first_config/test_first_configs.py", **settings)
+
+
 def _tests(file: str, **settings: int) -> bool:
     """Run a file of the ordinary tests with more than its sample."""
     import pytest
@@ -68,6 +75,7 @@ RUNS: Final[dict[str, tuple[int, Callable[[int, int], bool]]]] = {
     "kills": (100, _kills),
     "broker_chaos": (40, _broker_chaos),
     "days": (200, _days),
+    "first_configs": (200, _first_configs),
     "brokers": (5000, _brokers),
     "situations": (1, _situations),
 }

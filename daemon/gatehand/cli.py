@@ -23,6 +23,7 @@ COMMANDS: Final[dict[str, tuple[str, str]]] = {
     "run": ("work the shop: the daemon", "gatehand run --config shop.toml"),
     "off": ("tell every collector off, without the daemon", "gatehand off --config shop.toml"),
     "reload": ("make the running daemon read its config again", "gatehand reload --timeout 20"),
+    "init": ("a first config, by asking and listening", "gatehand init --output shop.toml"),
     "demo": ("a simulated shop with the real daemon, no hardware", "gatehand demo"),
     "reset": ("end a hold, once its cause has gone", "gatehand reset main"),
     "hold": ("keep a collector off until somebody resets it", 'gatehand hold main --because "filter change"'),

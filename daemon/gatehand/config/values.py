@@ -62,7 +62,8 @@ def positive(wanted: str) -> tuple[PlainValidator, WithJsonSchema]:
     return PlainValidator(check), WithJsonSchema({"type": "number", "exclusiveMinimum": 0})
 
 
-def _scale(value: object) -> float:
+def scale(value: object) -> float:
+    """A factor on readings, other than 0."""
     result = _number(value, "a number to multiply readings with, such as 0.001 for thousandths")
     if result == 0:
         wanted = "wanted the factor from the payload to ampere or watts"
@@ -158,7 +159,7 @@ Amps = Annotated[float, *positive("a current in ampere")]
 Watts = Annotated[float, *positive("a power in watts")]
 Volts = Annotated[float, *positive("a voltage in volt")]
 Hours = Annotated[float, *positive("hours as a number")]
-Scale = Annotated[float, PlainValidator(_scale), WithJsonSchema({"type": "number", "not": {"const": 0}})]
+Scale = Annotated[float, PlainValidator(scale), WithJsonSchema({"type": "number", "not": {"const": 0}})]
 Seconds = Annotated[float, PlainValidator(_seconds), _or_text({"type": "number", "minimum": 0})]
 SomeSeconds = Annotated[float, PlainValidator(_some_seconds), _or_text({"type": "number", "exclusiveMinimum": 0})]
 """A duration that cannot be 0."""
@@ -226,7 +227,8 @@ def _level(value: object) -> str:
     return text
 
 
-def _pointer(value: object) -> str:
+def pointer(value: object) -> str:
+    """A JSON pointer (RFC 6901)."""
     if not isinstance(value, str):
         raise fail(f'{found(value)}; wanted a JSON pointer in quotes, such as "/amps"')
     if value and not value.startswith("/"):
@@ -259,7 +261,7 @@ Topic = Annotated[
 ]
 Base = Annotated[str, PlainValidator(_base), _text_like("^[^+#$/\\u0000]([^+#\\u0000]*[^+#/\\u0000])?$")]
 TopicLevel = Annotated[str, PlainValidator(_level), _text_like("^[^+#$/\\u0000][^+#/\\u0000]*$")]
-Pointer = Annotated[str, PlainValidator(_pointer), _text_like("^(/([^~]|~[01])*)?$")]
+Pointer = Annotated[str, PlainValidator(pointer), _text_like("^(/([^~]|~[01])*)?$")]
 PayloadText = Annotated[
     str, PlainValidator(payload), WithJsonSchema({"type": ["string", "number", "boolean"], "minLength": 1})
 ]

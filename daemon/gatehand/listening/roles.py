@@ -7,6 +7,7 @@ import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import Enum, auto
+from functools import lru_cache
 from typing import TYPE_CHECKING, Final, NamedTuple
 
 from gatehand.mqtt.payload import parse_pointer
@@ -53,6 +54,7 @@ _OTHER: Final[Mapping[str, str]] = {
 _COMMANDS: Final = frozenset({"set", "cmd", "command"})
 _SIGN: Final = 2
 """Letters that a unit's sign has at most."""
+_MOTION: Final = frozenset({"running", "run", "turns", "motor", "flow", "airflow"})
 _PART: Final = re.compile(r"[A-Z]?[a-z]+|[A-Z]+(?![a-z])|[0-9]+")
 _GLUED: Final = ("power", "current", "watts", "amps", "energy", "voltage", "temperature", "frequency", "humidity")
 """Words that are often written together with what stands before them."""
@@ -122,6 +124,11 @@ def is_command(topic: str) -> bool:
     return topic.rpartition("/")[2].casefold() in _COMMANDS
 
 
+def is_motion(topic: str) -> bool:
+    """Whether its name says that it tells of what turns or flows, and not of a switch."""
+    return bool(_parts(topic.rpartition("/")[2]) & _MOTION)
+
+
 def _names(topic: str, pointer: str | None) -> Iterable[tuple[str, frozenset[str]]]:
     """Names from the value outwards: the pointer's, then the topic's levels. Each with the words that it is made of."""
     inside = parse_pointer(pointer) if pointer else ()
@@ -129,12 +136,13 @@ def _names(topic: str, pointer: str | None) -> Iterable[tuple[str, frozenset[str
         yield name, _parts(name)
 
 
+@lru_cache(maxsize=8192)  # names are looked at anew for each message that may tell more
 def _parts(name: str) -> frozenset[str]:
     """The words of a name; a unit's sign of one or two letters only at its end: `power_w`, but `phase_a_power`."""
     whole = [part.casefold() for part in re.findall("[A-Za-z0-9]+", name)]
     parts = [part.casefold() for part in _PART.findall(name)]
     glued = {word for part in parts for word in _GLUED if part.endswith(word)}
-    signs = {*whole[-1:], *[part for part in parts if not part.isdigit()][-1:]}
+    signs = {*whole[-1:], *[part for part in parts if not re.search("[0-9]", name)][-1:]}  # 3fb13a is no ampere
     return frozenset({part for part in (*whole, *parts) if len(part) > _SIGN} | glued | signs)
 
 

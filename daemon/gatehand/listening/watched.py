@@ -217,9 +217,25 @@ def _phases(trace: Trace, cycle: _Cycle) -> _Phases:
     done = cycle.done
     return _Phases(
         _settled(trace, cycle.begin, done.on_after, -inf, rested=cycle.rested),
-        _settled(trace, done.on_by, done.off_after, done.on_after),
-        _settled(trace, done.off_by, cycle.end, done.off_after),
+        _news(_settled(trace, done.on_by, done.off_after, done.on_after), trace.before(done.on_after)),
+        _news(_settled(trace, done.off_by, cycle.end, done.off_after), trace.before(done.off_after)),
     )
+
+
+def _news(said: list[Sample], held: Sample | None) -> list[Sample]:
+    """Without what only repeats, at the beginning, the very value that held before the switching.
+
+    A gateway's document speaks as often as its quickest meter, and says the last value of its slow ones meanwhile.
+    """
+    if held is None or not held.live:
+        return said
+    first = next((at for at, one in enumerate(said) if one.value != held.value), len(said))
+    return said[first:]
+
+
+def _newer(said: list[Sample], by: Sample | None) -> list[Sample]:
+    """The same for numbers that were measured while it was being switched, where newer ones have come."""
+    return _news(said, by) or said
 
 
 def _settled(trace: Trace, begin: float, end: float, changed_since: float, *, rested: bool = False) -> list[Sample]:
@@ -242,8 +258,10 @@ def _numbers(signal: HeardSignal, cycles: Sequence[_Cycle]) -> Follower | None:
     work: list[float] = []
     fallen = True
     for cycle in cycles:
-        phases = _phases(signal.trace, cycle)
-        before, during, after = map(_as_numbers, (phases.before, phases.during, phases.after))
+        phases, done = _phases(signal.trace, cycle), cycle.done
+        during = _as_numbers(_newer(phases.during, signal.trace.before(done.on_by)))
+        after = _as_numbers(_newer(phases.after, signal.trace.before(done.off_by)))
+        before = _as_numbers(phases.before)
         if not during or not (before or after):
             return None
         high = _middle(during)
@@ -277,9 +295,10 @@ def _numbers(signal: HeardSignal, cycles: Sequence[_Cycle]) -> Follower | None:
 
 
 def _words(signal: HeardSignal, cycles: Sequence[_Cycle]) -> Follower | None:
+    if not signal.few_values or not _is_word_like(signal):
+        return None
     taken = taken_for(signal.topic, signal.pointer)
-    is_reading = signal.numbers and not _is_contact(signal) and taken.measure is not None
-    if is_reading or not signal.few_values or not _is_word_like(signal):
+    if signal.numbers and not _is_contact(signal) and taken.measure is not None:
         return None
     whole = [_phases(signal.trace, cycle) for cycle in cycles]
     ons = {one.word for phases in whole for one in phases.during}

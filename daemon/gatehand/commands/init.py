@@ -1,0 +1,160 @@
+"""`gatehand init`: a first config by asking and listening. Publishes nothing; never overwrites."""
+
+import argparse
+import asyncio
+import os
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+from gatehand.commands import WRONG_USAGE, CommandError, ending, seconds, write
+
+if TYPE_CHECKING:
+    from gatehand.first_config.answers import Kept
+    from gatehand.first_config.draft import Draft
+
+INTERRUPTED: Final = 130
+"""As shells have it for Ctrl-C."""
+_MOST_QUIET: Final = 600.0
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Its options."""
+    parser.description = (
+        "Makes a first config: asks for the shop's collectors, gates, tools and stops, listens to the broker while "
+        "you switch or press each of them once, and writes a file with comments that gatehand check passes. Moves and "
+        "switches nothing itself. Every answer is kept at once: Ctrl-C loses none, and the same command goes on. "
+        '"back" goes to the question before; "skip" leaves a device unfinished, in a comment that says what is missing.'
+    )
+    parser.add_argument("--output", type=Path, metavar="FILE", help="write here; else the config's own place")
+    parser.add_argument(
+        "--answer", action="append", default=[], metavar="KEY=VALUE", help="answer a question beforehand; repeatable"
+    )
+    parser.add_argument("--answers", type=Path, metavar="FILE", help="answers in TOML, by the same keys")
+    parser.add_argument("--yes", action="store_true", help="take what is suggested wherever nothing else is answered")
+    parser.add_argument(
+        "--listen-first",
+        type=seconds(_MOST_QUIET, "20"),
+        metavar="SECONDS",
+        help="how long to listen before anything is switched; default 20",
+    )
+    parser.add_argument("--list-questions", action="store_true", help="show the keys of all questions and leave")
+    parser.add_argument("--afresh", action="store_true", help="forget what an unfinished one has kept")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Ask, listen, write."""
+    from gatehand.first_config.answers import AnswersError, Kept, given
+    from gatehand.first_config.evening import Evening, summary
+    from gatehand.first_config.port import BrokenOffError, UnansweredError, UnreachableError, WrongAnswerError
+
+    if args.list_questions:
+        _list_questions()
+        return 0
+    path: Path = args.output or args.config
+    _refuse_to_overwrite(path)
+    with _wrong_usage(AnswersError):
+        answers = given(args.answer, args.answers)
+    kept = Kept(path)
+    with ending(AnswersError, by="gatehand init: "):
+        if args.afresh:
+            kept.remove()
+        elif kept.read():
+            print(summary(kept))
+
+    async def evening() -> "Draft":
+        from gatehand.first_config.ears import owners_ears
+
+        async with owners_ears(sys.stdout, path.parent) as ears:
+            return await Evening(ears, answers, kept, suggested=args.yes, listen_first=args.listen_first).run()
+
+    try:
+        with (
+            ending(AnswersError, UnreachableError, by="gatehand init: "),
+            _wrong_usage(UnansweredError, WrongAnswerError),
+        ):
+            draft = asyncio.run(evening())
+    except BrokenOffError:
+        print(f"\nNothing is lost: {kept.path} has what was answered, and the same command goes on from there.")
+        return INTERRUPTED
+    return _write(draft, kept, path)
+
+
+@contextmanager
+def _wrong_usage(*kinds: type[Exception]) -> Iterator[None]:
+    """Where one of these errors ends the command as used wrongly."""
+    try:
+        yield
+    except kinds as error:
+        raise CommandError(f"gatehand init: {error}", WRONG_USAGE) from error
+
+
+def _list_questions() -> None:
+    from gatehand.first_config.questions import QUESTIONS
+
+    width = max(map(len, QUESTIONS))
+    print("NAME stands for a device's name. Each with --answer KEY=VALUE, or in the TOML file of --answers.\n")
+    for key, what in QUESTIONS.items():
+        print(f"{key:<{width}}  {what}")
+
+
+def _refuse_to_overwrite(path: Path) -> None:
+    if path.exists() or path.is_symlink():
+        raise CommandError(
+            f"gatehand init: {path} is there already and is not overwritten; name another with --output other.toml, or "
+            f"go on with that one: gatehand check --config {path}"
+        )
+
+
+def _write(draft: "Draft", kept: "Kept", path: Path) -> int:
+    """Check it, write it where nothing is, say what is next."""
+    from gatehand.config import load_text
+    from gatehand.first_config.script import OPENING
+
+    text = draft.text(OPENING)
+    loaded = load_text(text, path)
+    for problem in loaded.problems:
+        print(problem, file=sys.stderr)
+    if not loaded.ok:
+        aside = path.with_name(path.name + ".draft")
+        write(aside, text)
+        raise CommandError(
+            f"gatehand init: {path} is not written, for gatehand check refuses it so; it stands in {aside}. The "
+            "answers are kept: give another with --answer KEY=VALUE, and the same command goes on"
+        )
+    write_new(path, text)
+    kept.remove()
+    print(f"\n{path}: written, and gatehand check passes it.")
+    for one in draft.unfinished:
+        print(f"  not finished: {one}")
+    for one in NEXT:
+        print(one)
+    return 0
+
+
+NEXT: Final = (
+    "Next: gatehand check, then gatehand exercise, which walks every gate and tool with the collector kept off, then",
+    "gatehand run. gatehand tune weighs the thresholds once some days of work were recorded.",
+)
+
+
+def write_new(path: Path, text: str) -> None:
+    """Whole or not at all, and never over a file that came meanwhile."""
+    from gatehand.journal.disk import ASIDE, Disk
+
+    disk, aside = Disk(), path.with_name(path.name + ASIDE)
+    try:
+        disk.write_file(aside, text.encode(), 0o640)
+        try:
+            os.link(aside, path)
+        finally:
+            disk.remove(aside)
+        disk.sync_folder(path.parent)
+    except FileExistsError:
+        _refuse_to_overwrite(path)
+    except OSError as error:
+        raise CommandError(
+            f"gatehand init: {path}: cannot be written ({error.strerror or error}): name another --output"
+        ) from error
