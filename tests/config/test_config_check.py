@@ -45,9 +45,12 @@ def test_json_gives_the_same_facts(capsys: pytest.CaptureFixture[str]) -> None:
                 "file": str(path),
                 "line": 10,
                 "column": 10,
+                "end_column": 12,
                 "where": "tool.saw.run_on",
                 "level": "error",
+                "code": "bad-duration",
                 "message": "found -3; a duration is never negative: 0 or more is wanted",
+                "fix": None,
             }
         ],
     }

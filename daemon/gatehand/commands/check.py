@@ -6,6 +6,7 @@ from msgspec import to_builtins
 
 from gatehand.commands import print_json
 from gatehand.config import Fault, Loaded, Problem, Severity, load
+from gatehand.config import codes
 from gatehand.text import listed, named
 
 
@@ -37,7 +38,7 @@ def _of_the_air(loaded: Loaded) -> tuple[Problem, ...]:
         return ()
     from gatehand.air import warnings
 
-    return loaded.placed(Fault(path, message, Severity.WARNING) for path, message in warnings(loaded.config))
+    return loaded.placed(Fault(path, codes.WEAK_AIR, message) for path, message in warnings(loaded.config))
 
 
 def _verdict(loaded: Loaded, problems: list[Problem]) -> str:
