@@ -36,6 +36,15 @@ class AsMeant(Struct):
             self._written[*meant, *path[len(was) :]] = to
         self._written[meant] = at
 
+    def join(self, there: dict[str, Any], table: dict[str, Any], was: KeyPath, meant: KeyPath) -> None:
+        """What stands in one table stands in another now, beside what that had. `can_join` says whether it may."""
+        for key, each in table.items():
+            if key in there:
+                self.join(there[key], each, (*was, key), (*meant, key))
+            else:
+                there[key] = each
+                self.rename((*was, key), (*meant, key))
+
     def is_renamed(self, path: KeyPath) -> bool:
         """Whether this very key was written otherwise."""
         return path in self._written
@@ -72,6 +81,13 @@ def model_at(root: type[BaseModel], path: KeyPath) -> type[BaseModel] | None:
         else:
             model, many = inside(model.model_fields[str(part)].annotation)
     return None if many else model
+
+
+def can_join(one: object, other: object) -> bool:
+    """Whether both are tables, and no value of one has the key of a value of the other."""
+    if not (isinstance(one, dict) and isinstance(other, dict)):
+        return False
+    return all(can_join(one[key], other[key]) for key in one.keys() & other.keys())
 
 
 def about(model: type[BaseModel] | None, key: str) -> str:
@@ -137,14 +153,14 @@ class _Reader(Struct):
     def unknown(self, key: str, place: "_Place") -> Fault:
         """The fault of a key that the table does not know; its value goes where it was meant to stand."""
         at, known, value = (*place.path, key), place.model.model_fields, place.written[key]
-        near = only_near(key, known)
-        homes = [] if near is not None else self.homes(key)
+        near = only_near(key, [each for each in known if place.is_free(each)])
+        homes = [] if near is not None or only_near(key, known) is not None else self.homes(key)
         if homes:
             return Fault(at, codes.KEY_ELSEWHERE, _belongs(key, homes, place.path), at_key=True)
         is_table = not place.path and isinstance(value, dict)
         code = codes.UNKNOWN_TABLE if is_table else codes.UNKNOWN_KEY
         what = f"there is no table [{key}]" if is_table else f"there is no key {shown(key)} here"
-        if (meant := nearest(key, known)) is not None:
+        if (meant := near or nearest(key, known)) is not None:
             if self.put(key, meant, place):
                 return Fault(at, code, f"{what}; did you mean {meant}?", at_key=True, fix=near)
             return Fault(at, code, f"{what}; did you mean {meant}, which is set already?", at_key=True)
@@ -157,16 +173,15 @@ class _Reader(Struct):
     def put(self, was: str, key: str, place: "_Place") -> bool:
         """Put a value under the key that was meant. False: something stands there already."""
         value, there = place.written[was], place.table.get(key, place.written.get(key))
+        at, to = (*place.path, was), (*place.path, key)
         if there is None:
             place.table[key] = value
-            self.meant.rename((*place.path, was), (*place.path, key))
+            self.meant.rename(at, to)
             return True
         _, many = inside(place.model.model_fields[key].annotation)
-        if not (many and isinstance(value, dict) and isinstance(there, dict)) or value.keys() & there.keys():
+        if not many or not can_join(there, value):
             return False
-        for name, each in value.items():
-            there[name] = each
-            self.meant.rename((*place.path, was, name), (*place.path, key, name))
+        self.meant.join(there, value, at, to)
         return True
 
     def homes(self, key: str) -> list[tuple[str, ...]]:
@@ -184,6 +199,10 @@ class _Place(Struct):
     written: dict[str, Any]
     instead: str | None
     """The one key that is missing, where one is unknown and one is missing."""
+
+    def is_free(self, key: str) -> bool:
+        """Whether something may be put there: nothing is yet, or there may be many of it."""
+        return key not in self.written or inside(self.model.model_fields[key].annotation)[1]
 
 
 def _every_table(

@@ -11,7 +11,7 @@ from typing import Any, Final
 from msgspec import Struct
 
 from gatehand.config import codes
-from gatehand.config.keys import AsMeant
+from gatehand.config.keys import AsMeant, can_join
 from gatehand.config.problems import Fault, KeyPath, dotted
 from gatehand.config.tables import COLLECTOR_MEMBER
 from gatehand.text import did_you_mean, distance, listed, nearest, only_near, shown
@@ -90,28 +90,33 @@ def _put_heads_right(meant: AsMeant, kind: str) -> None:
     """A table that nobody names, while a name that is nearly its own leads nowhere and is the commoner word."""
     tables = _tables(meant.tables, kind)
     used: dict[str, KeyPath] = {}
+    lost: list[str] = []
     for mention in _mentions(meant.tables):
         of_kind, name = _plain(mention)
         if of_kind == kind:
             used.setdefault(name, mention.path)
-    lost = [name for name in used if name not in tables and not (kind == "tool" and kind_of(name))]
+            if name not in tables and name not in lost and not (mention.kind == "tool" and _is_kind_of_tool(name, [*tables])):
+                lost.append(name)
     for head in [name for name in tables if name not in used]:
-        said = nearest(head, lost)
+        # The other half of a table that is written in parts, such as [tool.saw] and [tool.saw.current].
+        halves = [each for each in tables if distance(each, head) == 1 and can_join(tables[each], tables[head])]
+        said = nearest(head, lost) if lost else next(iter(halves), None)
         if said is None or distance(head, said) > _FAR or _count(meant.tables, said) <= _count(meant.tables, head):
             continue
-        text = (
-            f"nothing names {kind} {shown(head)}, and {dotted(meant.written(used[said]))} names {shown(said)}, "
-            f"which is not there; did you mean [{kind}.{said}]?"
-        )
-        fix = said if only_near(head, lost) == said else None
+        where = f"{dotted(meant.written(used[said]))} names {shown(said)}" if said in used else f"there is {shown(said)}"
+        text = f"nothing names {kind} {shown(head)}, and {where}: did you mean [{kind}.{said}]?"
+        fix = said if only_near(head, [*lost, *halves]) == said else None
         meant.faults.append(Fault((kind, head), codes.UNKNOWN_NAME, text, at_key=True, fix=fix))
         _rename(meant, kind, head, said)
-        lost.remove(said)
+        lost = [name for name in lost if name != said]
 
 
 def _rename(meant: AsMeant, kind: str, was: str, name: str) -> None:
     """In its place, for the order of tables says who comes first."""
     tables = _tables(meant.tables, kind)
+    if name in tables:
+        meant.join(tables[name], tables.pop(was), (kind, was), (kind, name))
+        return
     renamed = {name if each == was else each: table for each, table in tables.items()}
     tables.clear()
     tables.update(renamed)
