@@ -104,9 +104,6 @@ def _gates(partial: Partial, name: str, collector: CollectorTable) -> Iterator[F
         yield Fault(path, codes.HANDS_ONLY, "serves no tool: only hand starts start it", at_key=True)
 
 
-LONG_TRAVEL = 60.0
-
-
 def check_gates(partial: Partial) -> Iterator[Fault]:
     """Every fault of the gates."""
     used = partial.mentioned_gates()
@@ -129,9 +126,6 @@ def _one(partial: Partial, name: str, gate: GateTable) -> Iterator[Fault]:
     if by_hand and gate.relief:
         text = "a gate without command cannot be opened in time: wanted a gate with command"
         yield Fault((*path, "relief"), codes.GATE_BLIND, text)
-    if gate.travel > LONG_TRAVEL:
-        text = f"{written(gate.travel)} is long for a blast gate: a start waits for as long"
-        yield Fault((*path, "travel"), codes.TRAVEL_LONG, text)
 
 
 def _unused(partial: Partial, name: str, gate: GateTable) -> Iterator[Fault]:

@@ -54,7 +54,7 @@ NOT_TOML: Final = _error(
     "not-toml",
     """The line breaks the grammar of TOML (https://toml.io), the language that the config is written in. Each line is a
     table's head or a key with its value. Nothing of the line is used until it is corrected.""",
-    '[tool.band_saw]          # a table\nrun_on = 10              # a key, =, its value',
+    "[tool.band_saw]          # a table\nrun_on = 10              # a key, =, its value",
 )
 QUOTE_MISSING: Final = _error(
     "quote-missing",
@@ -360,7 +360,8 @@ OWN_TOPIC: Final = _error(
     'base = "gatehand"        # devices elsewhere, such as below shop/',
 )
 BROKER_TOPIC: Final = _warning(
-    "broker-topic", """Topics that begin with $ belong to the broker (MQTT 5.0, section 4.7.2); devices rarely use them."""
+    "broker-topic",
+    """Topics that begin with $ belong to the broker (MQTT 5.0, section 4.7.2); devices rarely use them.""",
 )
 BLANK_IN_TOPIC: Final = _warning(
     "blank-in-topic",
@@ -480,9 +481,6 @@ DURATION_DOUBTFUL: Final = _warning(
     """The duration is far longer than is usual for this key. A number without a unit is seconds, so thousands mostly mean
     milliseconds.""",
     'run_on = 60              # or "60 s", "60000 ms"',
-)
-TRAVEL_LONG: Final = _warning(
-    "travel-long", """A start waits until its gate is open, for as long as `travel`. A blast gate moves within seconds."""
 )
 UNITS_DOUBTFUL: Final = _warning(
     "units-doubtful",

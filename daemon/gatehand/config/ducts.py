@@ -26,7 +26,10 @@ def _tools(value: object) -> object:
     """One tool's name, or a list of names."""
     names = [value] if isinstance(value, str) else value
     if not isinstance(names, list | tuple) or not names or not all(isinstance(name, str) and name for name in names):
-        raise fail(codes.WRONG_KIND, f'{found(value)}; wanted a tool\'s name in quotes, or a list such as ["jointer", "drum_sander"]')
+        raise fail(
+            codes.WRONG_KIND,
+            f'{found(value)}; wanted a tool\'s name in quotes, or a list such as ["jointer", "drum_sander"]',
+        )
     return tuple(names)
 
 
@@ -59,14 +62,26 @@ class Airflow(TomlTable):
     @model_validator(mode="after")
     def _sensible(self) -> Self:
         if self.particle_speed > 1:
-            raise fail(codes.BAD_NUMBER, f"particle_speed = {self.particle_speed:g}: dust is not faster than the air; wanted 1 at most", key="particle_speed")
+            raise fail(
+                codes.BAD_NUMBER,
+                f"particle_speed = {self.particle_speed:g}: dust is not faster than the air; wanted 1 at most",
+                key="particle_speed",
+            )
         if self.temperature is not None:
             celsius = self.temperature if self.units == "metric" else (self.temperature - 32) / 1.8
             if not -40 <= celsius <= 80:  # noqa: PLR2004
-                raise fail(codes.BAD_NUMBER, f"temperature = {self.temperature:g}: wanted the shop's air, -40 to 80 C (-40 to 176 F)", key="temperature")
+                raise fail(
+                    codes.BAD_NUMBER,
+                    f"temperature = {self.temperature:g}: wanted the shop's air, -40 to 80 C (-40 to 176 F)",
+                    key="temperature",
+                )
         metres = self.altitude if self.units == "metric" else self.altitude * 0.3048
         if not -500 <= metres <= 6000:  # noqa: PLR2004
-            raise fail(codes.BAD_NUMBER, f"altitude = {self.altitude:g}: wanted -500 to 6000 m (-1600 to 19700 ft)", key="altitude")
+            raise fail(
+                codes.BAD_NUMBER,
+                f"altitude = {self.altitude:g}: wanted -500 to 6000 m (-1600 to 19700 ft)",
+                key="altitude",
+            )
         return self
 
 
@@ -85,9 +100,17 @@ class FilterLoss(TomlTable):
     @model_validator(mode="after")
     def _sensible(self) -> Self:
         if self.dirty < self.clean:
-            raise fail(codes.BAD_NUMBER, f"dirty = {self.dirty:g} is below clean = {self.clean:g}: a dirty filter loses more", key="dirty")
+            raise fail(
+                codes.BAD_NUMBER,
+                f"dirty = {self.dirty:g} is below clean = {self.clean:g}: a dirty filter loses more",
+                key="dirty",
+            )
         if not 1 <= self.exponent <= 2:  # noqa: PLR2004
-            raise fail(codes.BAD_NUMBER, f"exponent = {self.exponent:g}: wanted 2 (loss with the square of flow) down to 1 (with flow)", key="exponent")
+            raise fail(
+                codes.BAD_NUMBER,
+                f"exponent = {self.exponent:g}: wanted 2 (loss with the square of flow) down to 1 (with flow)",
+                key="exponent",
+            )
         return self
 
 
@@ -111,7 +134,7 @@ class Fan(TomlTable):
                 raise fail(
                     codes.BAD_CURVE,
                     f"pressure rises from {p0:g} to {p1:g} between flow {q0:g} and {q1:g}: a fan is unsteady left of"
-                    " its curve's top; leave out the points before the top"
+                    " its curve's top; leave out the points before the top",
                 )
         if curve[0][1] <= curve[-1][1]:
             raise fail(codes.BAD_CURVE, "the curve is flat: pressure must fall from the first point to the last")

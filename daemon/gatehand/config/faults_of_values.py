@@ -80,7 +80,14 @@ def _bad_word(path: KeyPath, value: object, expected: str) -> Fault:
     return Fault(path, codes.UNKNOWN_WORD, text, fix=only_near(value, words) if isinstance(value, str) else None)
 
 
-_PAYLOADS: Final[Mapping[str, str]] = {"on": "1", "off": "0", "active": "1", "clear": "0", "pressed": "1", "released": "0"}
+_PAYLOADS: Final[Mapping[str, str]] = {
+    "on": "1",
+    "off": "0",
+    "active": "1",
+    "clear": "0",
+    "pressed": "1",
+    "released": "0",
+}
 
 
 def _as_a_table(root: type[BaseModel], path: KeyPath, value: str) -> str | None:

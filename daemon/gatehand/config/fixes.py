@@ -4,7 +4,6 @@ Certain is what a `Problem` has a `fix` for, and what holds when it is tried: th
 each, and one that leaves a mistake in its line, or brings another, is taken back. All but the span stays as it is.
 """
 
-
 from msgspec import Struct
 
 from gatehand.config.load import Loaded, load_text

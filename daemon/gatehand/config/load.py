@@ -16,6 +16,7 @@ from gatehand.config.check_circuits import check_circuits
 from gatehand.config.check_devices import check_collectors, check_gates, check_names, check_tools
 from gatehand.config.check_ducts import check_ducts
 from gatehand.config.check_files import check_files
+from gatehand.config.check_plausible import check_plausible
 from gatehand.config.check_topics import check_ages, check_login, check_topics
 from gatehand.config.model import Config
 from gatehand.config.partial import read
@@ -38,6 +39,7 @@ _ACROSS_TABLES: Final = (
     check_ages,
     check_circuits,
     check_ducts,
+    check_plausible,
 )
 """What only shows between the tables. No file of the owner's is opened there."""
 
@@ -88,7 +90,9 @@ def load_bytes(content: bytes, path: Path, *, files: bool = True) -> Loaded:
     except UnicodeDecodeError as error:
         before = content[: error.start].decode(errors="replace")
         text = f"found the byte 0x{content[error.start]:02x}, which is not UTF-8: save the file as UTF-8"
-        return Loaded(path, (unreadable(path, text, Positions(before).span(len(before), len(before)), codes.NOT_UTF_8),))
+        return Loaded(
+            path, (unreadable(path, text, Positions(before).span(len(before), len(before)), codes.NOT_UTF_8),)
+        )
 
 
 def load_text(text: str, path: Path, *, files: bool = True) -> Loaded:
@@ -97,7 +101,10 @@ def load_text(text: str, path: Path, *, files: bool = True) -> Loaded:
     partial = read(toml.tables, toml.unread)
     faults = [*partial.faults, *(fault for check in _ACROSS_TABLES for fault in check(partial))]
     faults += check_files(partial, path.parent) if files else ()
-    found = [*_placed(faults, toml.positions, path, partial.meant.written), *(_of_toml(slip, path) for slip in toml.slips)]
+    found = [
+        *_placed(faults, toml.positions, path, partial.meant.written),
+        *(_of_toml(slip, path) for slip in toml.slips),
+    ]
     problems = tuple(sorted(found, key=lambda each: (each.line, each.column)))
     names = {kind: tuple(partial.declared(kind)) for kind in _NAMED}
     if any(each.level is Severity.ERROR for each in problems):
@@ -124,9 +131,7 @@ def _of_toml(slip: Slip, path: Path) -> Problem:
 
 
 def _problem(path: Path, span: Span, where: str, code: Code, message: str, fix: str | None = None) -> Problem:
-    return Problem(
-        str(path), span.line, span.column, span.end_column, where, code.level, code.name, message, fix
-    )
+    return Problem(str(path), span.line, span.column, span.end_column, where, code.level, code.name, message, fix)
 
 
 def unreadable(path: Path, text: str, span: Span = START, code: Code = codes.UNREADABLE_FILE) -> Problem:

@@ -95,7 +95,11 @@ def _put_heads_right(meant: AsMeant, kind: str) -> None:
         of_kind, name = _plain(mention)
         if of_kind == kind:
             used.setdefault(name, mention.path)
-            if name not in tables and name not in lost and not (mention.kind == "tool" and _is_kind_of_tool(name, [*tables])):
+            if (
+                name not in tables
+                and name not in lost
+                and not (mention.kind == "tool" and _is_kind_of_tool(name, [*tables]))
+            ):
                 lost.append(name)
     for head in [name for name in tables if name not in used]:
         # The other half of a table that is written in parts, such as [tool.saw] and [tool.saw.current].
@@ -103,7 +107,9 @@ def _put_heads_right(meant: AsMeant, kind: str) -> None:
         said = nearest(head, lost) if lost else next(iter(halves), None)
         if said is None or distance(head, said) > _FAR or _count(meant.tables, said) <= _count(meant.tables, head):
             continue
-        where = f"{dotted(meant.written(used[said]))} names {shown(said)}" if said in used else f"there is {shown(said)}"
+        where = (
+            f"{dotted(meant.written(used[said]))} names {shown(said)}" if said in used else f"there is {shown(said)}"
+        )
         text = f"nothing names {kind} {shown(head)}, and {where}: did you mean [{kind}.{said}]?"
         fix = said if only_near(head, [*lost, *halves]) == said else None
         meant.faults.append(Fault((kind, head), codes.UNKNOWN_NAME, text, at_key=True, fix=fix))

@@ -26,7 +26,9 @@ class _Words(TomlTable):
         payloads = [(key, getattr(self, key)) for key in _WORDS if hasattr(self, key)]
         if len(payloads) > 1 and payloads[0][1] == payloads[1][1]:
             (first, word), (second, _) = payloads
-            raise fail(codes.SAME_PAYLOADS, f"{first} and {second} are both {shown(word)}; wanted two different payloads")
+            raise fail(
+                codes.SAME_PAYLOADS, f"{first} and {second} are both {shown(word)}; wanted two different payloads"
+            )
         return self
 
 

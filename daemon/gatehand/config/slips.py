@@ -79,10 +79,14 @@ class _Stop(Struct, frozen=True):
         return Slip(code, message, self.positions.span(start, end), self.path, fix, cut)
 
 
-_PLACE: Final = re.compile(r"^(?P<what>.*) \(at (?:line (?P<line>\d+), column (?P<column>\d+)|end of document)\)$", re.DOTALL)
+_PLACE: Final = re.compile(
+    r"^(?P<what>.*) \(at (?:line (?P<line>\d+), column (?P<column>\d+)|end of document)\)$", re.DOTALL
+)
 _KEY: Final = r"(?:[A-Za-z0-9_-]+|\"[^\"\n]*\"|'[^'\n]*')"
 _DOTTED: Final = rf"{_KEY}(?:[ \t]*\.[ \t]*{_KEY})*"
-_STATEMENT: Final = re.compile(rf"^[ \t]*(?:\[\[?[ \t]*{_DOTTED}[ \t]*\]\]?[ \t]*(?:#.*)?\r?$|{_DOTTED}[ \t]*=)", re.MULTILINE)
+_STATEMENT: Final = re.compile(
+    rf"^[ \t]*(?:\[\[?[ \t]*{_DOTTED}[ \t]*\]\]?[ \t]*(?:#.*)?\r?$|{_DOTTED}[ \t]*=)", re.MULTILINE
+)
 """How a line begins that is surely no part of the statement before it."""
 
 
@@ -108,10 +112,18 @@ def _stop(said: str, positions: Positions) -> _Stop:
     line_end = text.find("\n", statement.start)
     following = _STATEMENT.search(text, line_end + 1) if line_end >= 0 else None
     end = following.start() if following else len(text)
+    if line_end >= 0 and not _goes_on(text, statement.start, line_end):
+        end = line_end + 1
     known = [each.start for each in positions.statements[:-1] if each.start > max(offset, statement.start)]
     if known and text.count("\n", offset, known[0]):
         end = text.rfind("\n", 0, known[0]) + 1
     return _Stop(place["what"] if place else said, text, positions, offset, statement.start, end, statement.path)
+
+
+def _goes_on(text: str, start: int, line_end: int) -> bool:
+    """Whether a statement goes on in the next line: a bracket is open at the end of its first, or a long text."""
+    line = text[start:line_end]
+    return '"""' in line or "'''" in line or bool(_brackets(text, start, line_end))
 
 
 def _statement_at(positions: Positions, offset: int) -> Statement:
@@ -271,11 +283,11 @@ def _line_end(stop: _Stop, offset: int) -> int:
     return end if end >= 0 else len(stop.text)
 
 
-def _brackets(stop: _Stop, until: int) -> list[int]:
+def _brackets(text: str, start: int, until: int) -> list[int]:
     """The offsets of the brackets that are open there, outermost first."""
     opened: list[int] = []
-    for at, _ in _tokens(stop.text, stop.start, until):
-        match stop.text[at]:
+    for at, _ in _tokens(text, start, until):
+        match text[at]:
             case "[" | "{":
                 opened.append(at)
             case "]" | "}" if opened:
@@ -287,14 +299,14 @@ def _bracket(stop: _Stop) -> Slip | None:
     """A bracket that nothing closes, a table over several lines, a comma that is missing in a list."""
     if stop.is_head:
         return None
-    opened = _brackets(stop, stop.offset)
+    opened = _brackets(stop.text, stop.start, stop.offset)
     if not opened:
         return None
     at = opened[-1]
     is_table = stop.text[at] == "{"
     more = stop.text[at : stop.offset + 1]
     across = "\n" in more or stop.offset >= len(stop.text)
-    closed = at not in _brackets(stop, stop.end)
+    closed = at not in _brackets(stop.text, stop.start, stop.end)
     if closed and is_table and (across or more.endswith("#") or more.endswith("\r")):
         text = (
             "a table in { } stands on one line: put it on one, "
@@ -304,7 +316,9 @@ def _bracket(stop: _Stop) -> Slip | None:
     if closed and is_table and stop.text[stop.offset : stop.offset + 1] == "}":
         before = stop.text.rfind(",", at, stop.offset)
         if before >= 0:
-            return stop.slip(codes.STRAY_COMMA, "take the comma away: none stands before a closing }", before, before + 1)
+            return stop.slip(
+                codes.STRAY_COMMA, "take the comma away: none stands before a closing }", before, before + 1
+            )
     if closed and not is_table and stop.what.startswith("Unclosed"):
         return stop.slip(
             codes.NOT_TOML, "a comma is missing: one stands between two values of a list", stop.offset, stop.offset + 1
@@ -334,10 +348,12 @@ def _bare_text(stop: _Stop) -> Slip | None:
         if stop.start <= span.value <= stop.offset and span.value != span.key or isinstance(path[-1], int)
     )
     here = stop.positions.line_of(stop.offset)
-    place, path = max(((at, p) for at, p in values if at <= stop.offset and stop.positions.line_of(at) == here), default=(-1, ()))
+    place, path = max(
+        ((at, p) for at, p in values if at <= stop.offset and stop.positions.line_of(at) == here), default=(-1, ())
+    )
     if place < 0 or stop.text[place : place + 1] in {"", *"\"'[{"}:
         return None
-    ends = "#\n,]}" if _brackets(stop, place) else "#\n"
+    ends = "#\n,]}" if _brackets(stop.text, stop.start, place) else "#\n"
     end = next((at for at in range(place, len(stop.text)) if stop.text[at] in ends), len(stop.text))
     token = stop.text[place:end].rstrip()
     end = place + len(token)

@@ -82,7 +82,10 @@ def positive(wanted: str) -> tuple[PlainValidator, WithJsonSchema]:
 def _scale(value: object) -> float:
     result = _number(value, "a number to multiply readings with, such as 0.001 for milliampere")
     if result == 0:
-        raise fail(codes.BAD_NUMBER, "found 0; with scale = 0 every reading would be 0 A: wanted the factor from the payload to ampere")
+        raise fail(
+            codes.BAD_NUMBER,
+            "found 0; with scale = 0 every reading would be 0 A: wanted the factor from the payload to ampere",
+        )
     return result
 
 
@@ -134,12 +137,23 @@ def plain(value: object) -> str:
     return text
 
 
+_HOST_AND_PORT = re.compile(r"(?P<host>[^:\[\]]+|\[[^\[\]]+\]):(?P<port>[0-9]+)")
+
+
 def _host(value: object) -> str:
     if not isinstance(value, str) or not value or any(char.isspace() for char in value):
         raise fail(codes.BAD_HOST, f'{found(value)}; wanted a host name or address in quotes, such as "127.0.0.1"')
     scheme, slashes, _ = value.partition("://")
     if slashes:
-        raise fail(codes.BAD_HOST, f'{found(value)}; wanted the host alone, without "{scheme}://"; the port has its own key')
+        raise fail(
+            codes.BAD_HOST, f'{found(value)}; wanted the host alone, without "{scheme}://"; the port has its own key'
+        )
+    if (both := _HOST_AND_PORT.fullmatch(value)) is not None:
+        host = json.dumps(both["host"].strip("[]"))
+        text = f"wanted the host alone, for the port has its own key: host = {host} and port = {both['port']}"
+        raise fail(codes.BAD_HOST, f"{found(value)}; {text}")
+    if value.startswith("[") and value.endswith("]"):
+        raise fail(codes.BAD_HOST, f"{found(value)}; wanted an address without brackets: {json.dumps(value[1:-1])}")
     return plain(value)
 
 
@@ -150,7 +164,10 @@ def _path(value: object) -> Path:
 def name(value: object) -> str:
     """A name that is fit for one topic level and for an alarm's id."""
     if not isinstance(value, str) or not re.fullmatch(NAME, value):
-        raise fail(codes.BAD_NAME, f"{found(value)}; a name has 1 to 64 of A-Z, a-z, 0-9, _ and -, since it becomes part of a topic")
+        raise fail(
+            codes.BAD_NAME,
+            f"{found(value)}; a name has 1 to 64 of A-Z, a-z, 0-9, _ and -, since it becomes part of a topic",
+        )
     return value
 
 
@@ -215,22 +232,35 @@ def topic(value: object) -> str:
     if not value:
         raise fail(codes.BAD_TOPIC, 'found an empty text; wanted a topic such as "shop/band_saw/amps"')
     if wildcard := next((mark for mark in "+#" if mark in value), None):
-        raise fail(codes.BAD_TOPIC, f"{found(value)}; a topic here names one device, so it has no wildcard: {wildcard} is one")
+        raise fail(
+            codes.BAD_TOPIC, f"{found(value)}; a topic here names one device, so it has no wildcard: {wildcard} is one"
+        )
     if any(unicodedata.category(char) in {"Cc", "Cs"} for char in value):
         raise fail(codes.BAD_TOPIC, f"{found(value)}; a topic has no NUL or other control characters")
     if len(value.encode()) > LONGEST_BYTES:
-        raise fail(codes.BAD_TOPIC, f"found a topic of {len(value.encode()):,} bytes; wanted at most 65,535 (MQTT 5.0, section 1.5.4)")
+        raise fail(
+            codes.BAD_TOPIC,
+            f"found a topic of {len(value.encode()):,} bytes; wanted at most 65,535 (MQTT 5.0, section 1.5.4)",
+        )
     if value.count("/") >= MOST_LEVELS:
-        raise fail(codes.BAD_TOPIC, f"found a topic of {value.count('/') + 1} levels; wanted at most {MOST_LEVELS}: brokers refuse more")
+        raise fail(
+            codes.BAD_TOPIC,
+            f"found a topic of {value.count('/') + 1} levels; wanted at most {MOST_LEVELS}: brokers refuse more",
+        )
     return value
 
 
 def _base(value: object) -> str:
     text = topic(value)
     if text.startswith("$"):
-        raise fail(codes.BAD_TOPIC, f'{found(value)}; topics that begin with $ belong to the broker: wanted one such as "gatehand"')
+        raise fail(
+            codes.BAD_TOPIC,
+            f'{found(value)}; topics that begin with $ belong to the broker: wanted one such as "gatehand"',
+        )
     if text.startswith("/") or text.endswith("/"):
-        raise fail(codes.BAD_TOPIC, f"{found(value)}; wanted no / at either end: {json.dumps(text.strip('/') or 'gatehand')}")
+        raise fail(
+            codes.BAD_TOPIC, f"{found(value)}; wanted no / at either end: {json.dumps(text.strip('/') or 'gatehand')}"
+        )
     return text
 
 
@@ -248,7 +278,9 @@ def _pointer(value: object) -> str:
         meant = json.dumps("/" + value.replace(".", "/"), ensure_ascii=False)
         raise fail(codes.BAD_POINTER, f"{found(value)}; a JSON pointer begins with /: wanted {meant} (RFC 6901)")
     if _BAD_TILDE.search(value):
-        raise fail(codes.BAD_POINTER, f"{found(value)}; in a JSON pointer ~ is written ~0 and / inside a name ~1 (RFC 6901)")
+        raise fail(
+            codes.BAD_POINTER, f"{found(value)}; in a JSON pointer ~ is written ~0 and / inside a name ~1 (RFC 6901)"
+        )
     return value
 
 
@@ -264,7 +296,9 @@ def payload(value: object) -> str:
         case float() if abs(value) < _LARGEST_WORD:
             return json.dumps(value)
         case _:
-            raise fail(codes.BAD_PAYLOAD, f"{found(value)}; wanted the payload: a text in quotes, a number, true or false")
+            raise fail(
+                codes.BAD_PAYLOAD, f"{found(value)}; wanted the payload: a text in quotes, a number, true or false"
+            )
 
 
 Topic = Annotated[
