@@ -125,7 +125,7 @@ def keep_copy(path: Path, content: bytes) -> Path:
 
 def _write_and_close(handle: int, content: bytes, like: os.stat_result) -> None:
     """All of it, on the medium, with another file's owner and rights: who could read that one can read this one."""
-    with open(handle, "wb", buffering=0) as file:  # noqa: PTH123 - an open handle
+    with open(handle, "wb", buffering=0) as file:
         own = os.fstat(handle)
         if (own.st_uid, own.st_gid) != (like.st_uid, like.st_gid):
             os.fchown(handle, like.st_uid, like.st_gid)

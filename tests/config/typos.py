@@ -1,7 +1,7 @@
-"""Seeded slips of one letter in a config that uses every table: in keys, in the kinds and names of tables, in names used.
+"""Seeded slips of one letter in a config that uses every table: in keys, in kinds and names of tables, in names used.
 
-Each is put in, left out, swapped with its neighbour or replaced, as a hand does it. A slip that makes another right word
-is none, and the name of a table that nobody names can be any.
+Each is put in, left out, swapped with its neighbour or replaced, as a hand does it. A slip that makes another right
+word is none, and the name of a table that nobody names can be any.
 """
 
 import random
@@ -37,20 +37,33 @@ topic = "shop/edge_sander/online"
 active = "1"
 clear = "0"
 
+[gate.bench_1]                           # names that differ in one letter from each other
+command = { topic = "shop/gate/bench_1/set", open = "open", shut = "shut" }
+[gate.bench_2]
+command = { topic = "shop/gate/bench_2/set", open = "open", shut = "shut" }
+[tool.bench_1]
+gates = ["bench_1"]
+current = { topic = "shop/bench_1/amps" }
+start_amps = 2
+[tool.bench_2]
+gates = ["bench_2"]
+current = { topic = "shop/bench_2/amps" }
+start_amps = 2
+
 [upkeep.belt]
 every_hours = 200
 collector = 'main'
 
 [circuit.bench]
-amps = 20
-members = ["jointer", "drum_sander", "router", "edge_sander"]
+amps = 40
+members = ["jointer", "drum_sander", "router", "edge_sander", "bench_1", "bench_2"]
 """
 
 
 def rich_config() -> str:
     """The example with each of its options in force, and tables written in the other ways."""
     text = _OPTION.sub("", EXAMPLE.read_text(encoding="utf-8")) + MORE
-    for name in ("jointer", "drum_sander", "router"):
+    for name in ("jointer", "drum_sander", "router", "edge_sander", "bench_1", "bench_2"):
         text = text.replace(f"[tool.{name}]", f"[tool.{name}]\nfull_load_amps = 4")
     return text
 
@@ -127,13 +140,12 @@ def _words(text: str) -> Iterator[_Word]:
 def _used(text: str) -> Iterator[tuple[str, int, str]]:
     """Kind, place and text of each name that refers to a table."""
     for path, span in scan(text).spans.items():
-        key = next((part for part in reversed(path) if isinstance(part, str)), "")
+        key = next(part for part in reversed(path) if isinstance(part, str))
         quoted = text[span.value : span.end]
-        if key in _NAMING and path[0] != key and quoted[:1] in {'"', "'"} and path[0] != "stop" or key == "collectors":
-            if quoted[:1] in {'"', "'"}:
-                prefix = "collector." if quoted[1:].startswith("collector.") else ""
-                kind = "collector" if prefix else _NAMING[key]
-                yield kind, span.value + 1 + len(prefix), quoted[1 + len(prefix) : -1]
+        if key in _NAMING and quoted[:1] in {'"', "'"}:
+            prefix = "collector." if quoted[1:].startswith("collector.") else ""
+            kind = "collector" if prefix else _NAMING[key]
+            yield kind, span.value + 1 + len(prefix), quoted[1 + len(prefix) : -1]
 
 
 def _every_key() -> Iterator[str]:

@@ -18,11 +18,11 @@ from gatehand.text import listed, named
 def configure(parser: argparse.ArgumentParser) -> None:
     """Its options."""
     parser.description = (
-        "Looks for mistakes in the config: all at once, each with its line, the place marked, and a code that --explain "
-        "tells more about. Needs no network and no devices. Exits 1 when there is an error, 0 when there are only "
-        "warnings.\n\n"
-        "--fix shows how to correct what is certain: a misspelt key or name where only one is a single letter away, and "
-        "a duration without its quotes. With --write it does so, and keeps the file as it was in FILE.bak."
+        "Looks for mistakes in the config: all at once, each with its line, the place marked, and a code that "
+        "--explain tells more about. Needs no network and no devices. Exits 1 when there is an error, 0 when there are "
+        "only warnings.\n\n"
+        "--fix shows how to correct what is certain: a misspelt key or name where only one is a single letter away, "
+        "and a duration without its quotes. With --write it does so, and keeps the file as it was in FILE.bak."
     )
     parser.add_argument("file", nargs="?", type=Path, metavar="FILE", help="the config, instead of --config FILE")
     parser.add_argument("--json", action="store_true", help="the same facts for programs")

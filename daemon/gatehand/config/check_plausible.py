@@ -8,7 +8,6 @@ from collections.abc import Iterator, Mapping
 from typing import Final
 
 from gatehand.config import codes
-
 from gatehand.config.model import Config
 from gatehand.config.partial import Partial
 from gatehand.config.problems import Fault, KeyPath
@@ -34,9 +33,9 @@ def check_plausible(partial: Partial) -> Iterator[Fault]:
 
 
 _NO_REFRESH: Final = (
-    'with 0 the "on" is said once, so the switch can have no time limit of its own: when the daemon, the broker or the '
-    "network fails, the fan runs on; wanted a refresh, such as 20 s, and a limit of a little more than twice that in the "
-    "switch"
+    'with 0 the "on" is said once, so the switch can have no time limit of its own: when the daemon, the broker or '
+    "the network fails, the fan runs on; wanted a refresh, such as 20 s, and in the switch a limit of a little more "
+    "than twice that"
 )
 
 USUAL_THRESHOLD: Final = 60.0

@@ -1,4 +1,4 @@
-"""What can be wrong with a config, as one table: a word for each kind of mistake, its level, why it matters, what is right.
+"""What can be wrong with a config: a word for each kind of mistake, its level, why it matters, what is right.
 
 `gatehand check --explain CODE` shows an entry. A new check takes one of these or adds one: a `Fault` without a code
 cannot be written, and a test meets each code in a config that has its mistake.
@@ -41,8 +41,8 @@ def _warning(name: str, why: str, right: str = "") -> Code:
 
 UNREADABLE_FILE: Final = _error(
     "unreadable-file",
-    """The config cannot be read: it is not there, it is no plain file, it is far too large, or this user may not read it.
-    Name the right file, or run the command as the user that the daemon runs as.""",
+    """The config cannot be read: it is not there, it is no plain file, it is far too large, or this user may not read
+    it. Name the right file, or run the command as the user that the daemon runs as.""",
     "gatehand check /etc/gatehand/config.toml",
 )
 NOT_UTF_8: Final = _error(
@@ -52,8 +52,8 @@ NOT_UTF_8: Final = _error(
 )
 NOT_TOML: Final = _error(
     "not-toml",
-    """The line breaks the grammar of TOML (https://toml.io), the language that the config is written in. Each line is a
-    table's head or a key with its value. Nothing of the line is used until it is corrected.""",
+    """The line breaks the grammar of TOML (https://toml.io), the language that the config is written in. Each line is
+    a table's head or a key with its value. Nothing of the line is used until it is corrected.""",
     "[tool.band_saw]          # a table\nrun_on = 10              # a key, =, its value",
 )
 QUOTE_MISSING: Final = _error(
@@ -64,14 +64,15 @@ QUOTE_MISSING: Final = _error(
 )
 BRACKET_MISSING: Final = _error(
     "bracket-missing",
-    """A bracket was opened and not closed, or the other way round: [ ] holds a list or a table's head, { } a table in one
-    line.""",
+    """A bracket was opened and not closed, or the other way round: [ ] holds a list or a table's head, { } a table in
+    one line.""",
     'gates = ["band_saw", "sweep"]\ncurrent = { topic = "shop/band_saw/amps" }',
 )
 TABLE_OVER_LINES: Final = _error(
     "table-over-lines",
-    """A table in { } stands on one line; TOML allows no line end in it, and no comma before its }. A long one is better
-    written as a table of its own, with its keys on lines of their own. (A list in [ ] may go over several lines.)""",
+    """A table in { } stands on one line; TOML allows no line end in it, and no comma before its }. A long one is
+    better written as a table of its own, with its keys on lines of their own. (A list in [ ] may go over several
+    lines.)""",
     '[tool.band_saw.current]\ntopic = "shop/band_saw/amps"\npointer = "/amps"',
 )
 TEXT_WITHOUT_QUOTES: Final = _error(
@@ -88,8 +89,8 @@ CURLY_QUOTE: Final = _error(
 )
 STRAY_COMMA: Final = _error(
     "stray-comma",
-    """A number is written with a point, not with a comma, and no comma follows a value at the end of a line. Commas stand
-    between the values of a list, and between the keys of a table in { }.""",
+    """A number is written with a point, not with a comma, and no comma follows a value at the end of a line. Commas
+    stand between the values of a list, and between the keys of a table in { }.""",
     "start_amps = 2.5",
 )
 SET_TWICE: Final = _error(
@@ -103,16 +104,16 @@ KEY_WITHOUT_VALUE: Final = _error(
 )
 TOO_DEEP: Final = _error(
     "too-deep",
-    """Tables and lists stand in each other far deeper than any config needs, so something has been pasted that does not
-    belong here.""",
+    """Tables and lists stand in each other far deeper than any config needs, so something has been pasted that does
+    not belong here.""",
 )
 
 # Keys and single values.
 
 UNKNOWN_KEY: Final = _error(
     "unknown-key",
-    """No key of that name belongs in this table, so it would do nothing. Mostly it is misspelt: check names the nearest
-    known one, and check --fix corrects it where only one is a single letter away.""",
+    """No key of that name belongs in this table, so it would do nothing. Mostly it is misspelt: check names the
+    nearest known one, and check --fix corrects it where only one is a single letter away.""",
     "[tool.band_saw]\nrun_on = 10              # not run_om",
 )
 UNKNOWN_TABLE: Final = _error(
@@ -123,8 +124,8 @@ UNKNOWN_TABLE: Final = _error(
 )
 KEY_ELSEWHERE: Final = _error(
     "key-elsewhere",
-    """The key is right, and stands in the wrong table. A line belongs to the nearest table's head above it, so a key that
-    was added at the end of the file belongs to the last table.""",
+    """The key is right, and stands in the wrong table. A line belongs to the nearest table's head above it, so a key
+    that was added at the end of the file belongs to the last table.""",
     "[tool.band_saw]\nrun_on = 10              # a tool's, not its collector's",
 )
 MISSING_KEY: Final = _error(
@@ -134,8 +135,8 @@ MISSING_KEY: Final = _error(
 )
 WRONG_KIND: Final = _error(
     "wrong-kind",
-    """The value is of another kind than the key takes: a number, a text in quotes, true or false, a list in [ ], a table
-    in { }.""",
+    """The value is of another kind than the key takes: a number, a text in quotes, true or false, a list in [ ], a
+    table in { }.""",
     'gates = ["band_saw"]\nstart_amps = 2.5\nrelief = true',
 )
 NOT_A_TABLE: Final = _error(
@@ -167,14 +168,14 @@ BAD_TOPIC: Final = _error(
 )
 BAD_POINTER: Final = _error(
     "bad-pointer",
-    """A JSON pointer (RFC 6901) says where in a JSON payload the value stands. It begins with /, and each further / leads
-    one level down. Without a pointer the payload is the value.""",
+    """A JSON pointer (RFC 6901) says where in a JSON payload the value stands. It begins with /, and each further /
+    leads one level down. Without a pointer the payload is the value.""",
     'current = { topic = "shop/meter", pointer = "/channels/0/amps" }   # {"channels": [{"amps": 6.4}]}',
 )
 BAD_PAYLOAD: Final = _error(
     "bad-payload",
-    """A payload is the word that travels: a text in quotes, a number, true or false. A list, a table or an empty text is
-    none.""",
+    """A payload is the word that travels: a text in quotes, a number, true or false. A list, a table or an empty text
+    is none.""",
     'command = { topic = "shop/gate/set", open = "open", shut = "shut" }',
 )
 SAME_PAYLOADS: Final = _error(
@@ -202,8 +203,9 @@ BAD_TEXT: Final = _error(
 
 UNKNOWN_NAME: Final = _error(
     "unknown-name",
-    """A name is used that no table has, or a table has a name that nobody uses while all others use one that is nearly
-    the same. Mostly one of the two is misspelt: check --fix corrects it where only one is a single letter away.""",
+    """A name is used that no table has, or a table has a name that nobody uses while all others use one that is
+    nearly the same. Mostly one of the two is misspelt: check --fix corrects it where only one is a single letter
+    away.""",
     '[gate.band_saw]\n...\n[tool.band_saw]\ngates = ["band_saw"]     # the name of the gate\'s table',
 )
 NAMED_TWICE: Final = _error(
@@ -253,8 +255,8 @@ IDLE_COLLECTOR: Final = _warning(
 )
 HANDS_ONLY: Final = _warning(
     "hands-only",
-    """No tool belongs to this collector: only a button, a gate opened by hand, or somebody at a screen switches it on.
-    Fine for a sweep, else a tool is missing.""",
+    """No tool belongs to this collector: only a button, a gate opened by hand, or somebody at a screen switches it
+    on. Fine for a sweep, else a tool is missing.""",
 )
 REFRESH_SHORT: Final = _error(
     "refresh-short",
@@ -263,64 +265,64 @@ REFRESH_SHORT: Final = _error(
 )
 NO_REFRESH: Final = _warning(
     "no-refresh",
-    """With refresh = 0 the "on" is said once. A switch with a time limit of its own would then switch off in the middle of
-    a cut, so such a limit cannot be set: and when the daemon, its computer, the broker or the network fails while
-    the fan turns, nothing switches it off. Repeat the command, and give the switch a time limit of a little more than
-    twice that. Only a switch that cannot bear to be told again wants 0.""",
+    """With refresh = 0 the "on" is said once. A switch with a time limit of its own would then switch off in the
+    middle of a cut, so such a limit cannot be set: and when the daemon, its computer, the broker or the network fails
+    while the fan turns, nothing switches it off. Repeat the command, and give the switch a time limit of a little
+    more than twice that. Only a switch that cannot bear to be told again wants 0.""",
     "refresh = 20             # and the switch's own time limit: 45 s",
 )
 COAST_DOWN_SHORT: Final = _warning(
     "coast-down-short",
-    """A fan's wheel turns on for seconds after it is switched off, and the last gate stays open until `coast_down` is over.
-    Too short, and the gate shuts against a fan that still blows.""",
+    """A fan's wheel turns on for seconds after it is switched off, and the last gate stays open until `coast_down` is
+    over. Too short, and the gate shuts against a fan that still blows.""",
     "coast_down = 8",
 )
 NO_EFFECT: Final = _warning("no-effect", """The key would change something that is not there, so it does nothing.""")
 GATE_BLIND: Final = _error(
     "gate-blind",
-    """A gate is told to move (command), or reports where it is (state), or both. One that is moved by hand needs state,
-    else nobody knows whether it is open; one that is to open by itself needs command.""",
+    """A gate is told to move (command), or reports where it is (state), or both. One that is moved by hand needs
+    state, else nobody knows whether it is open; one that is to open by itself needs command.""",
     '[gate.sweep]\nstate = { topic = "shop/gate/sweep", open = "open", shut = "shut" }',
 )
 GATE_UNUSED: Final = _error(
     "gate-unused",
-    """No tool names this gate, it has no button and no other way to be opened, so it would stay shut for ever. Mostly a
-    tool's list of gates is not complete.""",
+    """No tool names this gate, it has no button and no other way to be opened, so it would stay shut for ever. Mostly
+    a tool's list of gates is not complete.""",
     '[tool.jointer]\ngates = ["planing"]',
 )
 FEWER_GATES: Final = _warning(
     "fewer-gates",
-    """The collector wants more gates open than the tool names, so others are opened with it, and suction is lost there.
-    Relief gates come first; name in `gates` those that you want.""",
+    """The collector wants more gates open than the tool names, so others are opened with it, and suction is lost
+    there. Relief gates come first; name in `gates` those that you want.""",
 )
 STOP_ABOVE_START: Final = _error(
     "stop-above-start",
-    """A tool runs from its start threshold on, and has stopped below its stop threshold. With the second above the first
-    it would start and stop in one.""",
+    """A tool runs from its start threshold on, and has stopped below its stop threshold. With the second above the
+    first it would start and stop in one.""",
     "start_amps = 2.5\nstop_amps = 1.8",
 )
 MUTED_AT_ONCE: Final = _error(
     "muted-at-once",
-    """A tool that runs for longer than run_limit is taken for a stuck sensor. A limit that is over before the start counts
-    would mute it every time.""",
+    """A tool that runs for longer than run_limit is taken for a stuck sensor. A limit that is over before the start
+    counts would mute it every time.""",
     'run_limit = "8 h"',
 )
 GATES_OF_OTHERS: Final = _warning(
     "gates-of-others",
-    """The tool has no gate of its own, and its collector starts only with a gate open: some other gate is opened for it. For
-    a hose, give the collector min_open = 0; else name the tool's gates.""",
+    """The tool has no gate of its own, and its collector starts only with a gate open: some other gate is opened for
+    it. For a hose, give the collector min_open = 0; else name the tool's gates.""",
     "min_open = 0",
 )
 NO_GATES: Final = _error(
     "no-gates",
-    """A tool names the gates that it needs open. One without gates (a hose) names its collector, and that collector has
-    min_open = 0, or it could never start.""",
+    """A tool names the gates that it needs open. One without gates (a hose) names its collector, and that collector
+    has min_open = 0, or it could never start.""",
     '[collector.hose]\nmin_open = 0\n[tool.sander]\ncollector = "hose"',
 )
 ASSIST: Final = _error(
     "assist",
-    """`assist` names further gates that open with the tool's own, so that the air in the main keeps moving. They are not
-    its own gates, and a tool without gates has nothing to assist.""",
+    """`assist` names further gates that open with the tool's own, so that the air in the main keeps moving. They are
+    not its own gates, and a tool without gates has nothing to assist.""",
     'gates = ["band_saw"]\nassist = ["sweep"]',
 )
 ASSIST_BY_HAND: Final = _warning(
@@ -337,26 +339,26 @@ SHARED_COMMAND: Final = _error(
 )
 REPORT_ON_COMMAND: Final = _error(
     "report-on-command",
-    """A report is listened to on a topic on which the daemon itself commands: it would hear its own command and take it for
-    the device's report. That would prove a gate open which never moved.""",
+    """A report is listened to on a topic on which the daemon itself commands: it would hear its own command and take
+    it for the device's report. That would prove a gate open which never moved.""",
     'command = { topic = "shop/gate/saw/set", open = "1", shut = "0" }\n'
     'state = { topic = "shop/gate/saw/state", open = "1", shut = "0" }',
 )
 SAME_VALUE: Final = _warning(
     "same-value",
-    """Two devices read the very same value of one topic, so both would be seen running, or open, at once. One of the two
-    was probably copied and not changed.""",
+    """Two devices read the very same value of one topic, so both would be seen running, or open, at once. One of the
+    two was probably copied and not changed.""",
 )
 POLL_TOPIC: Final = _error(
     "poll-topic",
-    """A question (poll) goes to the topic on which the device takes questions: not where something is commanded, for that
-    could move it; not where its answers come, for the question would be taken for one.""",
+    """A question (poll) goes to the topic on which the device takes questions: not where something is commanded, for
+    that could move it; not where its answers come, for the question would be taken for one.""",
     'poll = { topic = "shop/jointer/get", payload = "?" }',
 )
 OWN_TOPIC: Final = _error(
     "own-topic",
-    """The topic lies where the daemon publishes its own state. A device there would be taken for the daemon, or the daemon
-    for a device.""",
+    """The topic lies where the daemon publishes its own state. A device there would be taken for the daemon, or the
+    daemon for a device.""",
     'base = "gatehand"        # devices elsewhere, such as below shop/',
 )
 BROKER_TOPIC: Final = _warning(
@@ -365,13 +367,13 @@ BROKER_TOPIC: Final = _warning(
 )
 BLANK_IN_TOPIC: Final = _warning(
     "blank-in-topic",
-    """A level of the topic begins or ends with a blank. It counts as a part of the name, and a device would have to use it
-    too.""",
+    """A level of the topic begins or ends with a blank. It counts as a part of the name, and a device would have to
+    use it too.""",
 )
 READING_AGE: Final = _error(
     "reading-age",
-    """`at` says where in the payload the moment of the measurement stands, `max_age` how old a reading may be. They need
-    each other, and a JSON payload with a pointer to the value beside.""",
+    """`at` says where in the payload the moment of the measurement stands, `max_age` how old a reading may be. They
+    need each other, and a JSON payload with a pointer to the value beside.""",
     'current = { topic = "shop/jointer", pointer = "/amps", at = "/time", max_age = "5 s" }',
 )
 LOGIN_TAKEN: Final = _error(
@@ -385,8 +387,8 @@ LOGIN_TAKEN: Final = _error(
 
 PASSWORD: Final = _error(
     "password",
-    """A login is a name and a password; the password stands alone in the first line of a file that only the daemon may
-    read.""",
+    """A login is a name and a password; the password stands alone in the first line of a file that only the daemon
+    may read.""",
     'username = "gatehand"\npassword_file = "broker.password"',
 )
 OPEN_TO_ALL: Final = _warning(
@@ -423,69 +425,72 @@ NO_FULL_LOAD: Final = _warning(
 BREAKER_OVERLOAD: Final = _warning(
     "breaker-overload",
     """What can run together draws more than 80 % of the breaker's rating, the bound for continuous load (NEC 210.19
-    and 210.20). Arithmetic only: wiring and breakers are a licensed electrician's business, and local rules decide.""",
+    and 210.20). Arithmetic only: wiring and breakers are a licensed electrician's business, and local rules
+    decide.""",
     "max_open = 1             # fewer tools served at once",
 )
 BAD_CURVE: Final = _error(
     "bad-curve",
-    """A fan's curve is a list of points [flow, static pressure], flow rising, pressure falling. Left of the curve's top a
-    fan is unsteady: leave those points out.""",
+    """A fan's curve is a list of points [flow, static pressure], flow rising, pressure falling. Left of the curve's
+    top a fan is unsteady: leave those points out.""",
     "curve = [[0, 11.2], [400, 10.6], [800, 8.6], [1200, 3.9]]",
 )
 BAD_DUCT: Final = _error(
     "bad-duct",
-    """The ducts are a tree for each collector: each runs `into` the next one towards the fan, the one without `into` stands
-    at the collector, and each end has a gate with a hood, or a hood. There is no loop, and one end for each gate.""",
+    """The ducts are a tree for each collector: each runs `into` the next one towards the fan, the one without `into`
+    stands at the collector, and each end has a gate with a hood, or a hood. There is no loop, and one end for each
+    gate.""",
     '[duct.main]\ndiameter = 6\nlength = 14\n[duct.saw_drop]\ninto = "main"\ndiameter = 4\nlength = 6\n'
     'gate = "saw"\nhood = { flow = 350 }',
 )
 NO_FAN: Final = _error(
     "no-fan",
-    """The ducts of a collector can be worked out only with the curve of its fan, in a table named after the collector.""",
+    """The ducts of a collector can be worked out only with the curve of its fan, in a table named after the
+    collector.""",
     "[fan.main]\ncurve = [[0, 11.2], [400, 10.6], [800, 8.6]]",
 )
 WEAK_AIR: Final = _warning(
     "weak-air",
-    """By calculation the air in a duct is too slow to carry the dust, or a hood gets less than it wants. `gatehand airflow`
-    shows all of it, and what would cure it. Measure before you cut sheet metal.""",
+    """By calculation the air in a duct is too slow to carry the dust, or a hood gets less than it wants. `gatehand
+    airflow` shows all of it, and what would cure it. Measure before you cut sheet metal.""",
 )
 
 # Values that can be written, and are probably not meant.
 
 START_ABOVE_FULL_LOAD: Final = _warning(
     "start-above-full-load",
-    """The tool would count as running only above what its plate says it draws at full load, so an ordinary cut would not
-    be noticed. The start threshold lies between the current at idle and that in a light cut.""",
+    """The tool would count as running only above what its plate says it draws at full load, so an ordinary cut would
+    not be noticed. The start threshold lies between the current at idle and that in a light cut.""",
     "start_amps = 2.5\nfull_load_amps = 13",
 )
 TURNS_ABOVE_FULL_LOAD: Final = _warning(
     "turns-above-full-load",
-    """The collector's motor would count as turning only above what its plate says it draws at full load: each start would
-    be taken for a failed one. About a third of the full load will do.""",
+    """The collector's motor would count as turning only above what its plate says it draws at full load: each start
+    would be taken for a failed one. About a third of the full load will do.""",
     "running_amps = 4\nfull_load_amps = 12",
 )
 AMPS_NEVER_REACHED: Final = _error(
     "amps-never-reached",
-    """A reading beyond 1,000 A is refused as absurd, so this threshold is never reached. Mostly the meter says milliampere
-    (give current its scale) or watts.""",
+    """A reading beyond 1,000 A is refused as absurd, so this threshold is never reached. Mostly the meter says
+    milliampere (give current its scale) or watts.""",
     'current = { topic = "shop/saw/milliamps", scale = 0.001 }\nstart_amps = 1.5',
 )
 AMPS_DOUBTFUL: Final = _warning(
     "amps-doubtful",
-    """No machine of a small shop draws so much. Thresholds are ampere after the scale: a number in the hundreds mostly
-    means that the meter says watts, or milliampere.""",
+    """No machine of a small shop draws so much. Thresholds are ampere after the scale: a number in the hundreds
+    mostly means that the meter says watts, or milliampere.""",
     'current = { topic = "shop/saw/milliamps", scale = 0.001 }\nstart_amps = 1.5',
 )
 DURATION_DOUBTFUL: Final = _warning(
     "duration-doubtful",
-    """The duration is far longer than is usual for this key. A number without a unit is seconds, so thousands mostly mean
-    milliseconds.""",
+    """The duration is far longer than is usual for this key. A number without a unit is seconds, so thousands mostly
+    mean milliseconds.""",
     'run_on = 60              # or "60 s", "60000 ms"',
 )
 UNITS_DOUBTFUL: Final = _warning(
     "units-doubtful",
-    """The numbers of the ducts do not fit the units: with us, diameters are inches and pressures inches of water; with
-    metric, millimetres and pascal. All results would be wrong.""",
+    """The numbers of the ducts do not fit the units: with us, diameters are inches and pressures inches of water;
+    with metric, millimetres and pascal. All results would be wrong.""",
     '[airflow]\nunits = "metric"\n[duct.main]\ndiameter = 150           # mm\nlength = 4               # m',
 )
 

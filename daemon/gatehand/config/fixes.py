@@ -1,7 +1,7 @@
 """`check --fix`: puts right what is certain, and nothing else: a misspelt key or name, a duration without its quotes.
 
-Certain is what a `Problem` has a `fix` for, and what holds when it is tried: the config is checked again in memory after
-each, and one that leaves a mistake in its line, or brings another, is taken back. All but the span stays as it is.
+Certain is what a `Problem` has a `fix` for, and what holds when it is tried: the config is checked again in memory
+after each, and one that leaves a mistake in its line, or brings another, is taken back. All but the span stays.
 """
 
 from msgspec import Struct

@@ -18,12 +18,12 @@ from gatehand.config.check_ducts import check_ducts
 from gatehand.config.check_files import check_files
 from gatehand.config.check_plausible import check_plausible
 from gatehand.config.check_topics import check_ages, check_login, check_topics
+from gatehand.config.codes import Code, Severity
 from gatehand.config.model import Config
 from gatehand.config.partial import read
-from gatehand.config.codes import Code, Severity
 from gatehand.config.positions import START, Positions, Span, scan
 from gatehand.config.problems import Fault, KeyPath, Problem, dotted
-from gatehand.config.slips import Slip
+from gatehand.config.toml_stop import Slip
 from gatehand.config.toml_text import NotTomlError, parse, read_toml
 from gatehand.small_files import UnreadableError, read_bytes
 from gatehand_rules.shop import Shop
@@ -123,20 +123,22 @@ def _placed(
         if (where, fault.message) not in found:
             found.add((where, fault.message))
             fix = None if fault.fix is None else positions.in_place_of(at, fault.fix, at_key=fault.at_key)
-            yield _problem(path, span, where, fault.code, fault.message, fix)
+            yield _problem(path, span, where, (fault.code, fault.message), fix)
 
 
 def _of_toml(slip: Slip, path: Path) -> Problem:
-    return _problem(path, slip.span, dotted(slip.key), slip.code, slip.message, slip.fix)
+    return _problem(path, slip.span, dotted(slip.key), (slip.code, slip.message), slip.fix)
 
 
-def _problem(path: Path, span: Span, where: str, code: Code, message: str, fix: str | None = None) -> Problem:
+def _problem(path: Path, span: Span, where: str, what: tuple[Code, str], fix: str | None = None) -> Problem:
+    """`what`: the code and the message."""
+    code, message = what
     return Problem(str(path), span.line, span.column, span.end_column, where, code.level, code.name, message, fix)
 
 
 def unreadable(path: Path, text: str, span: Span = START, code: Code = codes.UNREADABLE_FILE) -> Problem:
     """What stands in the way of reading a file at all, as a problem with it."""
-    return _problem(path, span, "", code, text)
+    return _problem(path, span, "", (code, text))
 
 
 _HEADER: Final = re.compile(r"\s*\[")

@@ -1,7 +1,8 @@
 """Names that refer to other tables: which of them lead nowhere, and the config read on as if they led where was meant.
 
-So a misspelt gate is one mistake, and not also a gate that nothing opens. Where all others use a name that no table has,
-and a table has nearly that name, the table's head is at fault. Works on the parsed TOML, before any value is looked at.
+So a misspelt gate is one mistake, and not also a gate that nothing opens. Where all others use a name that no table
+has, and a table has nearly that name, the table's head is at fault. Works on the parsed TOML, before any value is
+looked at.
 """
 
 import re
@@ -14,7 +15,7 @@ from gatehand.config import codes
 from gatehand.config.keys import AsMeant, can_join
 from gatehand.config.problems import Fault, KeyPath, dotted
 from gatehand.config.tables import COLLECTOR_MEMBER
-from gatehand.text import did_you_mean, distance, listed, nearest, only_near, shown
+from gatehand.text import distance, listed, nearest, only_near, shown
 from gatehand_air.fittings import ALIASES, KINDS, kind_of
 
 _NAMED_BY: Final = {
@@ -156,9 +157,13 @@ def _put_mention_right(meant: AsMeant, mention: _Mention) -> None:
     if mention.name in known or (mention.kind == "tool" and _is_kind_of_tool(mention.name, known)):
         return
     free = [name for name in known if name not in _beside(meant.tables, mention)]
-    near = nearest(mention.name, known)
+    # Of several that are near, the one that no other table of this kind names yet.
+    alike = {
+        each.name for each in _mentions(meant.tables) if each.kind == mention.kind and each.path[0] == mention.path[0]
+    }
+    near = only_near(mention.name, [name for name in free if name not in alike]) or nearest(mention.name, known)
     fix = only_near(mention.name, known) if near in free else None
-    text = _leads_nowhere(meant.tables, mention, known)
+    text = _leads_nowhere(meant.tables, mention, known, near)
     meant.faults.append(Fault(mention.path, codes.UNKNOWN_NAME, text, at_key=mention.is_key, fix=fix))
     if near in free and near is not None:
         if mention.is_key:
@@ -201,7 +206,7 @@ def _beside(tables: dict[str, Any], mention: _Mention) -> Container[str]:
     return tuple(each for each in _holder(tables, mention.path) if isinstance(each, str))
 
 
-def _leads_nowhere(tables: dict[str, Any], mention: _Mention, known: list[str]) -> str:
+def _leads_nowhere(tables: dict[str, Any], mention: _Mention, known: list[str], near: str | None) -> str:
     name, kind = mention.name, mention.kind
     if kind == _MEMBER and name in _tables(tables, "collector"):
         return f"there is no tool {shown(name)}; for the collector write {shown(COLLECTOR_MEMBER + name)}"
@@ -211,5 +216,6 @@ def _leads_nowhere(tables: dict[str, Any], mention: _Mention, known: list[str]) 
         text += f", and a {mention.path[0]} is named after its {kind}"
     if not known:
         return f"{text}: add [{kind if kind != _MEMBER else 'tool'}.{name}]"
-    every = f"there {'is' if len(known) == 1 else 'are'} {listed(map(shown, known), last='and')}"
-    return f"{text}; {did_you_mean(name, known, every, show=shown)}"
+    if near is not None:
+        return f"{text}; did you mean {shown(near)}?"
+    return f"{text}; there {'is' if len(known) == 1 else 'are'} {listed(map(shown, known), last='and')}"

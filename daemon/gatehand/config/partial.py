@@ -9,12 +9,14 @@ from typing import Any, Final
 
 from msgspec import Struct
 from pydantic import ValidationError
+from pydantic_core import ErrorDetails
 
 from gatehand.config import keys, names
 from gatehand.config.faults_of_values import FOLLOWS, fault_of, path_of
 from gatehand.config.keys import AsMeant
 from gatehand.config.model import Config
 from gatehand.config.problems import Fault, KeyPath
+from gatehand.config.values import OUR_ERROR
 
 _MOST_PASSES: Final = 12
 """Each pass leaves out what the last one found; a value, its table and that table's table take three."""
@@ -25,8 +27,8 @@ _STAND_IN: Final = {("tool", "start_amps"): 1.0, ("circuit", "amps"): 1e6, ("upk
 class Partial(Struct, frozen=True):
     """What could be read. `spoilt`: the paths left out of `config`.
 
-    All paths are those that were meant: with misspelt keys and names put right. `meant.written` says where one stands in
-    the file.
+    All paths are those that were meant: with misspelt keys and names put right. `meant.written` says where one stands
+    in the file.
     """
 
     config: Config
@@ -104,12 +106,21 @@ def read(raw: dict[str, Any], unread: Iterable[KeyPath] = ()) -> Partial:
         else:
             return Partial(config, meant, frozenset(spoilt), (*meant.faults, *faults.values()))
         for path, one in errors:
-            # What was written under another key was perhaps not meant for this one.
-            if not (one["type"] == "missing" and path in spoilt) and not meant.is_renamed(path):
+            if not _follows(one, path, meant, spoilt):
                 faults.setdefault(path, fault_of(one, path, Config))
         for path, one in errors:
             spoilt.add(_leave_out(left, path, missing=one["type"] == "missing"))
     return Partial(Config(), meant, frozenset({()}), (*meant.faults, *faults.values()))
+
+
+def _follows(error: ErrorDetails, path: KeyPath, meant: AsMeant, spoilt: set[KeyPath]) -> bool:
+    """Whether it may be there only for another mistake, which has been told."""
+    if error["type"] == "missing":
+        return path in spoilt
+    if error["type"] == OUR_ERROR and isinstance(error["input"], dict):  # of a whole table
+        table = path if error["ctx"]["key"] is None else path[:-1]
+        return any(bad[:-1] == table for bad in spoilt)
+    return meant.is_renamed(path)  # what was written under another key was perhaps not meant for this one
 
 
 def _leave_out(left: dict[str, Any], path: KeyPath, *, missing: bool) -> KeyPath:

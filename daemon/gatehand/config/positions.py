@@ -36,11 +36,12 @@ _ESCAPED: Final = {"b": "\b", "t": "\t", "n": "\n", "f": "\f", "r": "\r", "e": "
 
 
 class Span(Struct, frozen=True):
-    """A place in one line of the text; all count from 1, columns in characters. `end_column`: the first one behind it."""
+    """A place in one line of the text; all count from 1, columns in characters."""
 
     line: int
     column: int
     end_column: int
+    """The first one behind it."""
 
 
 START: Final = Span(1, 1, 1)

@@ -13,7 +13,7 @@ from msgspec import Struct
 from gatehand.config import codes, slips
 from gatehand.config.positions import START, Positions, TooDeepError, scan
 from gatehand.config.problems import KeyPath
-from gatehand.config.slips import Cut, Slip
+from gatehand.config.toml_stop import Cut, Slip
 
 _MOST_SLIPS: Final = 25
 """A file with more is no config; what would still be found in it helps nobody."""
