@@ -71,8 +71,8 @@ BRACKET_MISSING: Final = _error(
 TABLE_OVER_LINES: Final = _error(
     "table-over-lines",
     """A table in { } stands on one line; TOML allows no line end in it, and no comma before its }. A long one is
-    better written as a table of its own, with its keys on lines of their own. (A list in [ ] may go over several
-    lines.)""",
+    better written as a table of its own, with its keys on lines of their own. A list in [ ] may go over several
+    lines.""",
     '[tool.band_saw.current]\ntopic = "shop/band_saw/amps"\npointer = "/amps"',
 )
 TEXT_WITHOUT_QUOTES: Final = _error(

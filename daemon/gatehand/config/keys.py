@@ -136,12 +136,12 @@ class _Reader(Struct):
         """Several tables by name or by number."""
         items: list[tuple[str | int, Any]] = []
         if isinstance(tables, dict):
-            nameless = [key for key in tables if key in model.model_fields and not isinstance(tables[key], dict)]
-            if nameless:
+            own = [key for key in tables if key in model.model_fields]
+            if any(not isinstance(tables[key], dict) for key in own):
                 text = f"the table wants a name of your choice behind a point, such as [{path[-1]}.main]"
                 self.meant.faults.append(Fault(path, codes.BAD_NAME, text, at_key=True))
                 self.meant.spoilt.add(path)
-                for key in nameless:
+                for key in own:
                     del tables[key]
             items = [*tables.items()]
         elif isinstance(tables, list):

@@ -82,6 +82,8 @@ class Positions(Struct):
     spans: dict[KeyPath, Offsets] = field(default_factory=dict)
     doubled: list[tuple[KeyPath, Offsets, Offsets]] = field(default_factory=list)
     statements: list[Statement] = field(default_factory=list)
+    lost: bool = False
+    """Whether the last statement was not understood to its end."""
     _lines: list[int] = field(default_factory=list)
 
     @property
@@ -129,8 +131,10 @@ def scan(text: str) -> Positions:
         TooDeepError: for brackets nested beyond `DEEPEST`.
     """
     scanner = _Scanner(text)
+    scanner.found.lost = True
     with suppress(_Lost):
         scanner.document()
+        scanner.found.lost = False
     return scanner.found
 
 

@@ -206,6 +206,8 @@ def _bare_text(stop: Stop) -> Slip | None:
         return stop.slip(codes.KEY_WITHOUT_VALUE, "the value is missing behind the =", place, place)
     if '"' in token or "'" in token or _is_value(token):
         return None
+    if "=" in token and not stop.opened:
+        return stop.slip(codes.NOT_TOML, "each key has a line of its own", *stop.rest_of_line(stop.offset))
     begin = f"found {token[:60]} without quotes"
     try:
         seconds(token)

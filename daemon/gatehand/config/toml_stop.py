@@ -130,7 +130,8 @@ def stop_at(said: str, positions: Positions) -> Stop:
     end = following.start() if following else len(text)
     if line_end >= 0 and not _goes_on(text, statement.start, line_end):
         end = line_end + 1
-    known = [each.start for each in positions.statements[:-1] if each.start > max(offset, statement.start)]
+    understood = positions.statements[:-1] if positions.lost else positions.statements
+    known = [each.start for each in understood if each.start > max(offset, statement.start)]
     if known and text.count("\n", offset, known[0]):
         end = text.rfind("\n", 0, known[0]) + 1
     return Stop(place["what"] if place else said, text, positions, offset, statement.start, end, statement.path)
