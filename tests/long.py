@@ -42,6 +42,11 @@ def _broker_chaos(count: int, seed: int) -> bool:
     return _tests("chaos/test_broker_chaos.py", GATEHAND_CHAOS_ROUNDS=count, GATEHAND_CHAOS_SEED=seed)
 
 
+def _typos(count: int, seed: int) -> bool:
+    """Slips of one letter in a rich config: each one error on its line, nearly all corrected."""
+    return _tests("config/test_config_typos.py", GATEHAND_TYPOS=count, GATEHAND_TYPOS_SEED=seed)
+
+
 def _situations(_count: int, _seed: int) -> bool:
     """Every situation of the small shops, those of two tools and of a broker that comes and goes to their ends too.
 
@@ -64,6 +69,7 @@ RUNS: Final[dict[str, tuple[int, Callable[[int, int], bool]]]] = {
     "broker_chaos": (40, _broker_chaos),
     "days": (200, _days),
     "situations": (1, _situations),
+    "typos": (500, _typos),
 }
 """Name: how many by default, and what gives whether all is well."""
 

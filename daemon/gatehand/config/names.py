@@ -180,11 +180,13 @@ def _known(tables: dict[str, Any], kind: str) -> list[str]:
     """The names that may be used for this kind."""
     if kind == _MEMBER:
         return [*_tables(tables, "tool"), *(COLLECTOR_MEMBER + name for name in _tables(tables, "collector"))]
+    if kind == "tool":  # a hood may name a kind of tool instead
+        return [*dict.fromkeys((*_tables(tables, kind), *KINDS, *ALIASES))]
     return [*_tables(tables, kind)]
 
 
 def _is_kind_of_tool(name: str, tools: list[str]) -> bool:
-    """A hood may name a kind of tool instead of a tool; a name that merely ends like one may be a misspelt tool."""
+    """Whether a hood's tool is known by the words in its name; that may also be a tool's name, misspelt."""
     return name in KINDS or name in ALIASES or (kind_of(name) is not None and only_near(name, tools) is None)
 
 
@@ -218,4 +220,5 @@ def _leads_nowhere(tables: dict[str, Any], mention: _Mention, known: list[str], 
         return f"{text}: add [{kind if kind != _MEMBER else 'tool'}.{name}]"
     if near is not None:
         return f"{text}; did you mean {shown(near)}?"
-    return f"{text}; there {'is' if len(known) == 1 else 'are'} {listed(map(shown, known), last='and')}"
+    there = [shown(each) for each in known if kind != "tool" or each in _tables(tables, kind)]
+    return f"{text}; there {'is' if len(there) == 1 else 'are'} {listed(there, last='and') if there else 'none'}"
