@@ -38,7 +38,9 @@ def test_the_difference_is_shown_and_nothing_written(config: Path, capsys: pytes
     assert fix(config) == 1
     told = capsys.readouterr().out
     assert "\n-start_apms = 2\n+start_amps = 2\n" in told
-    assert told.splitlines()[-1].startswith(f"{config}: 1 correction shown, nothing written: add --write")
+    assert told.splitlines()[-1].startswith(
+        f"{config}: 1 correction shown, nothing written (add --write); with them: all well"
+    )
     assert config.read_text() == SLIP
     assert names(config) == ["config.toml"]
 

@@ -151,7 +151,7 @@ def _fix(path: Path, *, write: bool, as_json: bool) -> int:
     if copy is not None:
         print(f"{path}: {fixes} written, the file as it was is {copy}; {_verdict(after.loaded, left)}")
     elif after.fixed:
-        print(f"{path}: {fixes} shown, nothing written: add --write; then {_verdict(after.loaded, left)}")
+        print(f"{path}: {fixes} shown, nothing written (add --write); with them: {_verdict(after.loaded, left)}")
     else:
         print(f"{path}: nothing that is certain to correct; {_verdict(loaded, left)}")
     return 0 if final.ok else 1
