@@ -103,8 +103,7 @@ def _put_heads_right(meant: AsMeant, kind: str) -> None:
             ):
                 lost.append(name)
     for head in [name for name in tables if name not in used]:
-        # The other half of a table that is written in parts, such as [tool.saw] and [tool.saw.current].
-        halves = [each for each in tables if distance(each, head) == 1 and can_join(tables[each], tables[head])]
+        halves = [each for each in tables if _are_halves(kind, tables, head, each)]
         said = nearest(head, lost) if lost else next(iter(halves), None)
         if said is None or distance(head, said) > _FAR or _count(meant.tables, said) <= _count(meant.tables, head):
             continue
@@ -116,6 +115,21 @@ def _put_heads_right(meant: AsMeant, kind: str) -> None:
         meant.faults.append(Fault((kind, head), codes.UNKNOWN_NAME, text, at_key=True, fix=fix))
         _rename(meant, kind, head, said)
         lost = [name for name in lost if name != said]
+
+
+_NEEDED: Final = {
+    "tool": ({"current", "power", "running"}, {"gates", "collector"}),
+    "collector": ({"command"},),
+    "duct": ({"diameter"}, {"length"}),
+}
+"""By kind of table: one key of each of these is in every table that is whole. A gate may have any."""
+
+
+def _are_halves(kind: str, tables: dict[str, Any], one: str, other: str) -> bool:
+    """Whether two are one table in parts, such as [tool.saw] and [tool.saw.current], one of them misspelt."""
+    if distance(one, other) != 1 or not can_join(tables[one], tables[other]):
+        return False
+    return any(not needed & tables[each].keys() for needed in _NEEDED.get(kind, ()) for each in (one, other))
 
 
 def _rename(meant: AsMeant, kind: str, was: str, name: str) -> None:
@@ -187,7 +201,14 @@ def _known(tables: dict[str, Any], kind: str) -> list[str]:
 
 def _is_kind_of_tool(name: str, tools: list[str]) -> bool:
     """Whether a hood's tool is known by the words in its name; that may also be a tool's name, misspelt."""
-    return name in KINDS or name in ALIASES or (kind_of(name) is not None and only_near(name, tools) is None)
+    if name in KINDS or name in ALIASES:
+        return True
+    near = only_near(name, tools)
+    numbered = near is not None and _DIGITS.sub("", near) == _DIGITS.sub("", name)  # another one of the same kind
+    return kind_of(name) is not None and (near is None or numbered)
+
+
+_DIGITS: Final = re.compile("[0-9]")
 
 
 def _holder(tables: dict[str, Any], path: KeyPath) -> Any:  # noqa: ANN401 - a table or a list
