@@ -105,6 +105,23 @@ hood = { flow = 300 }
     assert "did you mean on?" in only(load_text(broken_collector, tmp_path / "c.toml"))
 
 
+def test_what_is_misspelt_is_looked_at_as_it_was_meant(tmp_path: Path) -> None:
+    """So a second mistake, which shows only there, is told at once."""
+    sweep = '[gate.sweep]\ncommand = { topic = "g/sweep", open = "1", shut = "0" }\n'
+    both = SMALL.replace("[gate.saw]", "max_open = 1\n[gate.saw]") + sweep
+
+    def codes_of(text: str) -> list[str]:
+        return [each.code for each in load_text(text, tmp_path / "c.toml").problems]
+
+    assert codes_of(both.replace('["saw"]', '["saw", "swepe"]')) == ["never-starts", "unknown-name"]
+    assert codes_of(SMALL.replace("current =", "curent =").replace('topic = "t/saw"', "topic = 3")) == [
+        "unknown-key",
+        "bad-topic",
+    ]
+    assert codes_of(SMALL.replace("[tool.saw]", "[tol.saw]") + "run_on = -1\n") == ["unknown-table", "bad-duration"]
+    assert codes_of(SMALL.replace("[gate.saw]", "[gate.swa]\ntravel = 0")) == ["unknown-name", "bad-duration"]
+
+
 def test_a_file_that_is_not_there(tmp_path: Path) -> None:
     text = only(load(tmp_path / "none.toml"))
     assert text.endswith(

@@ -1,7 +1,7 @@
 """`check --fix`: puts right what is certain, and nothing else: a misspelt key or name, a duration without its quotes.
 
 Certain is what a `Problem` has a `fix` for, and what holds when it is tried: the config is checked again in memory
-after each, and one that leaves a mistake in its line, or brings another, is taken back. All but the span stays.
+after each, and one that leaves a mistake in its line is taken back. All but the span stays as it is.
 """
 
 from msgspec import Struct
@@ -20,20 +20,18 @@ class Corrected(Struct, frozen=True):
 def corrected(loaded: Loaded, *, files: bool = True) -> Corrected:
     """The config with everything put right that is certain; `files` as for `load`."""
     fixed: list[Problem] = []
-    refused: set[tuple[int, str]] = set()
-    while (chosen := next((each for each in loaded.errors if _can(each, refused)), None)) is not None:
+    tried: set[tuple[int, str]] = set()
+    while (chosen := next((each for each in loaded.errors if _can(each, tried)), None)) is not None:
+        tried.add((chosen.line, chosen.where))
         after = load_text(with_fix(loaded.text, chosen), loaded.path, files=files)
-        clean = all(each.line != chosen.line for each in after.errors)
-        if clean and len(after.errors) <= len(loaded.errors):
+        if all(each.line != chosen.line for each in after.errors):
             fixed.append(chosen)
             loaded = after
-        else:
-            refused.add((chosen.line, chosen.where))
     return Corrected(loaded, tuple(fixed))
 
 
-def _can(problem: Problem, refused: set[tuple[int, str]]) -> bool:
-    return problem.fix is not None and (problem.line, problem.where) not in refused
+def _can(problem: Problem, tried: set[tuple[int, str]]) -> bool:
+    return problem.fix is not None and (problem.line, problem.where) not in tried
 
 
 def with_fix(text: str, problem: Problem) -> str:
