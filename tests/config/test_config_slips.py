@@ -13,7 +13,7 @@ from gatehand.config.toml_text import read_toml
 
 FILE = Path("config.toml")
 SIGNS = '"{}[]='
-SAMPLE = 60
+SAMPLE = 45
 
 
 def told(loaded: Loaded) -> list[tuple[int, str]]:
@@ -103,7 +103,7 @@ def test_a_file_of_nothing_but_slips_ends() -> None:
     assert 0 < len(read_toml("= = =\n" * 5000).slips) < 100
 
 
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=60, deadline=None)
 @given(st.data())
 def test_no_damage_raises_or_moves_a_line(data: st.DataObject) -> None:
     text = rich_config()

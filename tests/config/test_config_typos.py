@@ -11,7 +11,7 @@ from typos import Typo, rich_config, typos
 from gatehand.config import load_text
 from gatehand.config.fixes import corrected
 
-COUNT = int(os.environ.get("GATEHAND_TYPOS", "100"))
+COUNT = int(os.environ.get("GATEHAND_TYPOS", "80"))
 SEED = int(os.environ.get("GATEHAND_TYPOS_SEED", "1"))
 FILE = Path("config.toml")
 LEAST_CORRECTED = 0.9
