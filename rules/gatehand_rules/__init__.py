@@ -3,7 +3,7 @@
 A saw on a gate that does not report, from the daemon's start until the fan runs:
 
     >>> shop = Shop(
-    ...     tools=(Tool(name="saw", collector="main", gates=("saw",), start_amps=3.0, stop_amps=2.0),),
+    ...     tools=(Tool(name="saw", collector="main", gates=("saw",), start_at=3.0, stop_at=2.0),),
     ...     gates=(Gate(name="saw", collector="main", travel=1.5),),
     ...     collectors=(Collector(name="main"),),
     ... )

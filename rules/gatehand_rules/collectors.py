@@ -38,7 +38,7 @@ def tell_on(context: Context, at: CollectorAt, rule: Rule) -> None:
     inrush = start or (fan.told_on_at is None and not fan.seen_on)
     answer = fan.answer
     if start or fan.told_on_at is None:
-        known = collector.reports or collector.senses_current
+        known = collector.reports or collector.senses_motor
         answer = st.Answer(on=True, since=now) if known else None
     starts = (*spent(fan, now), now) if inrush else fan.starts  # an edit may set a limit within the hour
     context.tell(CollectorOn(collector.name), at)
@@ -76,7 +76,7 @@ def tell_off(
     `stood`: it stands already, so what is seen to turn from now on is somebody's doing. `by`: who asked.
     """
     collector, fan, now = context.shop.collectors[at], context.collectors[at], context.now
-    known = collector.reports or collector.senses_current
+    known = collector.reports or collector.senses_motor
     if cause is not None:
         transition(context, at, cause, phase or st.CoastDown())
     context.set_collector(
@@ -97,7 +97,7 @@ def tell_off(
 def see(
     context: Context, at: CollectorAt, *, reported: bool | None = None, drawing: bool | None = None, live: bool
 ) -> None:
-    """Take in a report of the switch or of the motor's current.
+    """Take in a report of the switch or of the motor's sensor.
 
     A retained one counts for caution only: it can say that the fan turns, never prove that it answered.
     """
@@ -184,7 +184,7 @@ def _shows(collector: Collector, fan: st.CollectorState, *, on: bool) -> bool:
     """Everything that watches the fan says what was told."""
     if collector.reports and fan.reported_on is not on:
         return False
-    return not collector.senses_current or fan.drawing is on
+    return not collector.senses_motor or fan.drawing is on
 
 
 def time_passes(context: Context, at: CollectorAt) -> None:
@@ -229,7 +229,7 @@ def answer_due(timing: Timing, collector: Collector, fan: st.CollectorState) -> 
     if fan.answer is None:
         return inf
     wait = timing.answer if fan.answer.tries < timing.tellings - 1 else timing.remind
-    if collector.senses_current:
+    if collector.senses_motor:
         wait = max(wait, collector.spin_up if fan.answer.on else collector.coast_down)
     return due(fan.answer.since, wait)
 

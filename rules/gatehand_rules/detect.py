@@ -1,4 +1,4 @@
-"""Tool detection: from current readings to idle, running, run-on, silent, muted (hysteresis, delays, silence).
+"""Tool detection: from readings to idle, running, run-on, silent, muted (hysteresis, delays, silence).
 
 After a silence a start has to be confirmed (`doubt`); `start_after` counts from the first reading all the same.
 
@@ -23,96 +23,99 @@ from gatehand_rules.shop import Tool, ToolAt
 from gatehand_rules.timing import due, reached
 
 
-def hear(context: Context, at: ToolAt, amps: float, *, young: bool = False) -> None:
-    """A live reading of the tool at index `at`. `amps` is not negative."""
+def hear(context: Context, at: ToolAt, value: float, *, young: bool = False) -> None:
+    """A live reading of the tool at index `at`. `value` is not negative."""
     tool, state = context.shop.tools[at], context.tools[at]
     # The last value held until now: a delay that ends in this very instant has passed.
-    state = _speak_again(context, tool, state, amps) if isinstance(state, st.ToolSilent) else _after_delays(context, at)
+    state = (
+        _speak_again(context, tool, state, value) if isinstance(state, st.ToolSilent) else _after_delays(context, at)
+    )
     now = context.now
-    threshold = tool.stop_amps if isinstance(state, st.ToolRunning) else tool.start_amps
-    how = readings.weigh(context, at, high=amps >= threshold, young=young)
+    threshold = tool.stop_at if isinstance(state, st.ToolRunning) else tool.start_at
+    how = readings.weigh(context, at, high=value >= threshold, young=young)
     match state:
         case st.ToolUnknown():
-            _hear_unknown(context, at, tool, amps)
+            _hear_unknown(context, at, tool, value)
         case st.ToolIdle(rise=rise) | st.ToolRunOn(rise=rise):
-            context.tools[at] = replace(state, amps=amps, heard_at=now, rise=follow(context, at, rise, amps))
+            context.tools[at] = replace(state, value=value, heard_at=now, rise=follow(context, at, rise, value))
             _start_if_due(context, at, how)
         case st.ToolRunning(since=since, freshness=freshness, low_since=low):
-            low = None if amps >= tool.stop_amps else (now if low is None else low)
-            if amps >= tool.stop_amps and freshness is st.Freshness.UNCONFIRMED and context.doubts[at] is None:
+            low = None if value >= tool.stop_at else (now if low is None else low)
+            if value >= tool.stop_at and freshness is st.Freshness.UNCONFIRMED and context.doubts[at] is None:
                 freshness = st.Freshness.FRESH
-            context.tools[at] = st.ToolRunning(amps, now, since, freshness, low)
+            context.tools[at] = st.ToolRunning(value, now, since, freshness, low)
             _stop_if_due(context, at)
         case st.ToolMuted():
-            if amps < tool.stop_amps:
-                _unmute(context, at, amps, now)
+            if value < tool.stop_at:
+                _unmute(context, at, value, now)
             else:
-                context.tools[at] = st.ToolMuted(amps, now)
+                context.tools[at] = st.ToolMuted(value, now)
         case _:
             assert_never(state)
 
 
-def hear_old(context: Context, at: ToolAt, amps: float) -> bool:
+def hear_old(context: Context, at: ToolAt, value: float) -> bool:
     """A reading of unknown age. Below the stop threshold the tool is idle by it; it starts and confirms nothing.
 
-    False: it says nothing. It ends no silence either. `amps` is not negative.
+    False: it says nothing. It ends no silence either. `value` is not negative.
     """
     tool, state = context.shop.tools[at], context.tools[at]
-    if amps >= tool.stop_amps:
+    if value >= tool.stop_at:
         return False
     was = st.speaking(state)
     match was:
         case st.ToolUnknown(heard_at=heard_at):
-            become(context, at, st.ToolIdle(amps, heard_at))
+            become(context, at, st.ToolIdle(value, heard_at))
         case st.ToolIdle(rise=rise) | st.ToolRunOn(rise=rise):
             if rise is not None and not isinstance(state, st.ToolSilent):
-                context.tools[at] = replace(was, rise=follow(context, at, rise, amps))
+                context.tools[at] = replace(was, rise=follow(context, at, rise, value))
         case st.ToolRunning(heard_at=heard_at, low_since=low):
             if not isinstance(state, st.ToolSilent):
-                context.tools[at] = replace(was, amps=amps, low_since=context.now if low is None else low)
+                context.tools[at] = replace(was, value=value, low_since=context.now if low is None else low)
                 _stop_if_due(context, at)
             elif state.let_go:
-                become(context, at, st.ToolIdle(amps, heard_at))
+                become(context, at, st.ToolIdle(value, heard_at))
                 context.clear_alarm(Alarm("tool", tool.name, "not_fresh"), Rule.STOP_THRESHOLD)
         case st.ToolMuted(heard_at=heard_at):
-            _unmute(context, at, amps, heard_at)
+            _unmute(context, at, value, heard_at)
         case _:
             assert_never(was)
     return True
 
 
-def _unmute(context: Context, at: ToolAt, amps: float, heard_at: float) -> None:
+def _unmute(context: Context, at: ToolAt, value: float, heard_at: float) -> None:
     tool = context.shop.tools[at]
-    become(context, at, st.ToolIdle(amps, heard_at))
-    context.say(Happened.TOOL_STOPPED, Rule.STOP_THRESHOLD, tool=tool.name, amps=amps, was="muted")
+    become(context, at, st.ToolIdle(value, heard_at))
+    context.say(Happened.TOOL_STOPPED, Rule.STOP_THRESHOLD, tool.reading_fact(value), tool=tool.name, was="muted")
     context.clear_alarm(Alarm("tool", tool.name, "run_limit"), Rule.STOP_THRESHOLD)
 
 
-def _hear_unknown(context: Context, at: ToolAt, tool: Tool, amps: float) -> None:
+def _hear_unknown(context: Context, at: ToolAt, tool: Tool, value: float) -> None:
     """First telling reading. Between the thresholds nothing is told."""
-    if amps < tool.stop_amps:
-        context.tools[at] = st.ToolIdle(amps, context.now)
-    elif amps < tool.start_amps:
-        context.tools[at] = st.ToolUnknown(amps, context.now)
+    if value < tool.stop_at:
+        context.tools[at] = st.ToolIdle(value, context.now)
+    elif value < tool.start_at:
+        context.tools[at] = st.ToolUnknown(value, context.now)
     else:
-        context.tools[at] = st.ToolRunning(amps, context.now, context.now, st.Freshness.STALE)
+        context.tools[at] = st.ToolRunning(value, context.now, context.now, st.Freshness.STALE)
         refuse_stale(context, at, Rule.FIRST_SEEN_DRAWING)
 
 
 def refuse_stale(context: Context, at: ToolAt, rule: Rule) -> None:
     """Say that a tool that draws already starts nothing, and what would have to change."""
-    tool, amps = context.shop.tools[at], st.speaking(context.tools[at]).amps
-    context.say_of_tool(at, Happened.START_REFUSED, rule, amps=amps, start_amps=tool.start_amps)
-    context.raise_alarm(Alarm("tool", tool.name, "not_fresh"), rule, amps=amps)
+    tool = context.shop.tools[at]
+    said = tool.reading_fact(st.speaking(context.tools[at]).value)
+    context.say_of_tool(at, Happened.START_REFUSED, rule, **said, **tool.start_fact())
+    context.raise_alarm(Alarm("tool", tool.name, "not_fresh"), rule, **said)
 
 
-def _speak_again(context: Context, tool: Tool, state: st.ToolSilent, amps: float) -> st.ToolSpeaking:
+def _speak_again(context: Context, tool: Tool, state: st.ToolSilent, value: float) -> st.ToolSpeaking:
     """What a tool is that was silent: what it was, less what has run out meanwhile."""
     context.say(
         Happened.TOOL_HEARD,
         Rule.SILENT_AFTER,
+        tool.reading_fact(value),
         tool=tool.name,
-        amps=amps,
         silent_for=round(context.now - state.since, 3),
     )
     context.clear_alarm(Alarm("tool", tool.name, "silent"), Rule.SILENT_AFTER)
@@ -124,11 +127,11 @@ def _speak_again(context: Context, tool: Tool, state: st.ToolSilent, amps: float
     if isinstance(was, st.ToolRunning):
         freshness = st.Freshness.UNCONFIRMED if was.freshness is st.Freshness.FRESH else was.freshness
         was = replace(was, low_since=None, freshness=freshness)
-        if state.let_go and amps < tool.stop_amps:
+        if state.let_go and value < tool.stop_at:
             context.clear_alarm(Alarm("tool", tool.name, "not_fresh"), Rule.STOP_THRESHOLD)
-            return st.ToolIdle(amps, context.now)
+            return st.ToolIdle(value, context.now)
     if isinstance(was, st.ToolRunOn):
-        return st.ToolIdle(amps, context.now) if state.let_go else replace(was, rise=None)
+        return st.ToolIdle(value, context.now) if state.let_go else replace(was, rise=None)
     if isinstance(was, st.ToolIdle):
         return replace(was, rise=None)
     return was
@@ -153,13 +156,13 @@ def _start_if_due(context: Context, at: ToolAt, how: str | None = None) -> None:
     late: dict[str, Fact] = {"waited": waited, "confirmed_by": how} if how is not None and waited > 0 else {}
     refused = start_refusal(context, context.shop.fan_of(at))
     freshness = st.Freshness.FRESH if refused is None else st.Freshness.STALE
-    context.tools[at] = st.ToolRunning(state.amps, state.heard_at, context.now, freshness)
+    context.tools[at] = st.ToolRunning(state.value, state.heard_at, context.now, freshness)
     context.say_of_tool(
         at,
         Happened.TOOL_STARTED,
         Rule.AFTER_SILENCE if late else Rule.START_THRESHOLD,
-        amps=state.amps,
-        start_amps=tool.start_amps,
+        **tool.reading_fact(state.value),
+        **tool.start_fact(),
         start_after=tool.start_after,
         **late,
     )
@@ -179,30 +182,30 @@ def _stop_if_due(context: Context, at: ToolAt) -> None:
         at,
         Happened.TOOL_STOPPED,
         Rule.STOP_THRESHOLD,
-        amps=state.amps,
-        stop_amps=tool.stop_amps,
+        **tool.reading_fact(state.value),
+        **tool.stop_fact(),
         stop_after=tool.stop_after,
         ran_for=round(context.now - state.since, 3),
         run_on=tool.run_on,
     )
     context.clear_alarm(Alarm("tool", tool.name, "not_fresh"), Rule.STOP_THRESHOLD)
     stopped_at = due(state.low_since, tool.stop_after)
-    context.tools[at] = st.ToolRunOn(state.amps, state.heard_at, stopped_at, state.freshness)
+    context.tools[at] = st.ToolRunOn(state.value, state.heard_at, stopped_at, state.freshness)
     _end_run_on_if_due(context, at)
 
 
 def _end_run_on_if_due(context: Context, at: ToolAt) -> None:
     tool, state = context.shop.tools[at], context.tools[at]
     if isinstance(state, st.ToolRunOn) and reached(context.now, state.since, tool.run_on):
-        context.tools[at] = st.ToolIdle(state.amps, state.heard_at, state.rise)
+        context.tools[at] = st.ToolIdle(state.value, state.heard_at, state.rise)
         context.say_of_tool(at, Happened.RUN_ON_ENDED, Rule.RUN_ON, run_on=tool.run_on)
 
 
 def mute(context: Context, at: ToolAt, rule: Rule) -> None:
-    """Serve the tool no more until its current has fallen below the stop threshold."""
+    """Serve the tool no more until it has stopped by its sensor."""
     tool, state = context.shop.tools[at], st.speaking(context.tools[at])
-    become(context, at, st.ToolMuted(state.amps, state.heard_at))
-    context.say(Happened.TOOL_MUTED, rule, tool=tool.name, amps=state.amps, stop_amps=tool.stop_amps)
+    become(context, at, st.ToolMuted(state.value, state.heard_at))
+    context.say(Happened.TOOL_MUTED, rule, tool.reading_fact(state.value) | tool.stop_fact(), tool=tool.name)
     context.clear_alarm(Alarm("tool", tool.name, "not_fresh"), rule)
 
 
@@ -226,7 +229,7 @@ def fall_silent(context: Context, at: ToolAt, rule: Rule, since: float) -> None:
         rule,
         was=type(state).__name__.removeprefix("Tool").lower(),
         silent_after=tool.silent_after,
-        last_amps=state.amps,
+        **tool.reading_fact(state.value, "last_"),
         run_on=tool.run_on,
     )
     context.raise_alarm(Alarm("tool", tool.name, "silent"), rule, silent_after=tool.silent_after)

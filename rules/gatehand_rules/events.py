@@ -6,14 +6,16 @@ and never for a start.
 
 from typing import Literal, TypeAlias
 
+from msgspec import field
+
 from gatehand_rules.words import Position, Record
 
 
 class Reading(Record, frozen=True):
-    """A tool's current in ampere, finite, within 1,000 A either way."""
+    """What a tool's sensor reads: finite, in the unit of its measure; of a contact, 1 for running and 0 for not."""
 
     tool: str
-    amps: float
+    value: float = field(name="amps")
     retained: bool = False
     young: bool = False
     """Surely measured just now: its own time proves it, or it answers a question that was asked just now."""
@@ -80,11 +82,11 @@ class CollectorReport(Record, frozen=True):
     retained: bool = False
 
 
-class CollectorCurrent(Record, frozen=True):
-    """The collector motor's current in ampere."""
+class CollectorReading(Record, frozen=True, tag="CollectorCurrent"):
+    """What the sensor at the collector's motor reads, as `Reading`."""
 
     collector: str
-    amps: float
+    value: float = field(name="amps")
     retained: bool = False
 
 
@@ -200,7 +202,7 @@ Event: TypeAlias = (
     | StopReport
     | StopUnclear
     | CollectorReport
-    | CollectorCurrent
+    | CollectorReading
     | BinReport
     | DeviceOnline
     | ResetAsked

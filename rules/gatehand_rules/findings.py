@@ -122,7 +122,7 @@ class Rule(StrEnum):
 class Finding(Struct, frozen=True, kw_only=True):
     """One thing that happened or did not, the rule that said so, and the raw numbers it compared.
 
-    `facts` is a tuple of (name, value) pairs; durations in seconds, currents in ampere.
+    `facts` is a tuple of (name, value) pairs; durations in seconds; a name tells any other unit.
     """
 
     event: Happened

@@ -106,7 +106,7 @@ def of_before(context: Context, event: ev.Event) -> ev.Event | None:
         case ev.GateReport():
             _end_by_shutting(context, event)
             return replace(event, retained=True)
-        case ev.CollectorReport() | ev.CollectorCurrent() | ev.BinReport() | ev.DeviceOnline():
+        case ev.CollectorReport() | ev.CollectorReading() | ev.BinReport() | ev.DeviceOnline():
             return replace(event, retained=True)
         case ev.ButtonPressed() | ev.HandAsked() | ev.ResetAsked() | ev.ResetButton():
             return event
@@ -131,7 +131,7 @@ def _ignore(context: Context, what: str, *, gate: str | None = None, collector: 
 def _is_low(context: Context, event: ev.Reading) -> bool:
     """Below its stop threshold: it may end what the tool does. Anything else says nothing."""
     at = context.shop.tool_at(event.tool)
-    return at is not None and event.amps < context.shop.tools[at].stop_amps
+    return at is not None and event.value < context.shop.tools[at].stop_at
 
 
 def _end_by_shutting(context: Context, event: ev.GateReport) -> None:

@@ -65,7 +65,7 @@ def _release_tools(context: Context, at: GateAt) -> bool:
             mute(context, i, Rule.BUTTON)
             found = True
         elif isinstance(state, st.ToolRunOn) and served:
-            become(context, i, st.ToolIdle(state.amps, state.heard_at))
+            become(context, i, st.ToolIdle(state.value, state.heard_at))
             context.say_of_tool(i, Happened.RUN_ON_ENDED, Rule.BUTTON)
             found = True
     return found

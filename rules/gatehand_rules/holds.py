@@ -81,9 +81,9 @@ def make_stale(context: Context, at: ToolAt) -> None:
     """The tool's demand starts nothing from now on; a run-on is over."""
     was = st.speaking(context.tools[at])
     if isinstance(was, st.ToolRunning):
-        become(context, at, st.ToolRunning(was.amps, was.heard_at, was.since, st.Freshness.STALE, was.low_since))
+        become(context, at, st.ToolRunning(was.value, was.heard_at, was.since, st.Freshness.STALE, was.low_since))
     elif isinstance(was, st.ToolRunOn):
-        become(context, at, st.ToolIdle(was.amps, was.heard_at))
+        become(context, at, st.ToolIdle(was.value, was.heard_at))
 
 
 def active_stops(context: Context, at: CollectorAt) -> list[str]:
@@ -119,8 +119,8 @@ def _reset_tool(context: Context, at: ToolAt) -> None:
 def _forget_rise(context: Context, at: ToolAt) -> None:
     """A tool that draws without having been started is not known to be idle: its rise began before."""
     tool, was = context.shop.tools[at], st.speaking(context.tools[at])
-    if isinstance(was, (st.ToolIdle, st.ToolRunOn)) and was.amps is not None and was.amps >= tool.stop_amps:
-        become(context, at, st.ToolUnknown(was.amps, was.heard_at))
+    if isinstance(was, (st.ToolIdle, st.ToolRunOn)) and was.value is not None and was.value >= tool.stop_at:
+        become(context, at, st.ToolUnknown(was.value, was.heard_at))
 
 
 def stop(context: Context, at: StopAt, *, active: bool) -> None:

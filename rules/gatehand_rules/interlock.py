@@ -90,12 +90,12 @@ def _may_turn(shop: Shop, guard: Guard, fan: CollectorAt, now: float) -> bool:
     return unknown or _is_on(seen) or now < round(seen.off_at + shop.collectors[fan].coast_down, 6)
 
 
-def see_reading(shop: Shop, guard: Guard, at: ToolAt, amps: float) -> Guard:
+def see_reading(shop: Shop, guard: Guard, at: ToolAt, value: float) -> Guard:
     """A live reading: a tool seen low and then at its start threshold arms its collector (I5)."""
     tool = shop.tools[at]
-    if amps < tool.stop_amps:
+    if value < tool.stop_at:
         return guard if guard.low[at] else replace(guard, low=(*guard.low[:at], True, *guard.low[at + 1 :]))
-    if amps < tool.start_amps or not guard.low[at]:
+    if value < tool.start_at or not guard.low[at]:
         return guard
     guard = replace(guard, low=(*guard.low[:at], False, *guard.low[at + 1 :]))
     return _arm(shop, guard, tool.collector)
@@ -123,12 +123,12 @@ def observe(shop: Shop, guard: Guard, event: ev.Event, now: float) -> Guard:
     if guard.old and not isinstance(event, (ev.HoldAsked, ev.OffAsked)) and getattr(event, "retained", True) is False:
         event = replace(event, retained=True)  # it waited through a standstill: caution, and no proof
     match event:
-        case ev.Reading(tool=name, amps=amps, retained=False):
+        case ev.Reading(tool=name, value=value, retained=False):
             tool = shop.tool_at(name)
-            return guard if tool is None else see_reading(shop, guard, tool, amps)
-        case ev.Reading(tool=name, amps=amps, retained=True) if (tool := shop.tool_at(name)) is not None:
+            return guard if tool is None else see_reading(shop, guard, tool, value)
+        case ev.Reading(tool=name, value=value, retained=True) if (tool := shop.tool_at(name)) is not None:
             # Of unknown age it arms nothing, yet a live reading after it is seen to rise.
-            return see_reading(shop, guard, tool, amps) if amps < shop.tools[tool].stop_amps else guard
+            return see_reading(shop, guard, tool, value) if value < shop.tools[tool].stop_at else guard
         case ev.GateReport(gate=name, position=position, retained=retained):
             gate = shop.gate_at(name)
             return guard if gate is None else _see_gate(shop, guard, gate, position, now, retained=retained)
@@ -139,11 +139,11 @@ def observe(shop: Shop, guard: Guard, event: ev.Event, now: float) -> Guard:
             home = shop.collector_at(name)
             known = home is not None and shop.collectors[home].reports
             return _see_fan(guard, home, now, reported_on=on) if home is not None and known else guard
-        case ev.CollectorCurrent(collector=name, amps=amps, retained=retained):
+        case ev.CollectorReading(collector=name, value=value, retained=retained):
             home = shop.collector_at(name)
-            if home is None or not shop.collectors[home].senses_current:
+            if home is None or not shop.collectors[home].senses_motor:
                 return guard
-            drawing = amps >= shop.collectors[home].running_amps
+            drawing = value >= shop.collectors[home].turns_at
             return guard if retained and not drawing else _see_fan(guard, home, now, drawing=drawing)
         case ev.StopReport(stop=name, active=active):
             return _see_stop(shop, guard, name, active=active)

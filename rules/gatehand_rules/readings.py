@@ -1,14 +1,14 @@
 """What one reading is worth: which decides nothing, which is of a rise that became no start, which may be old (I6).
 
-A rise of a tool's current that has not become a start is remembered, and told when it is over: the owner asks about the
+A rise of a tool's reading that has not become a start is remembered, and told when it is over: the owner asks about the
 cut that was missed more often than about the one that was not.
 
 A device or a broker may have held a reading back through a silence. A silence is a sensor that said nothing for its
 `silent_after`, a device gone by its own will, the broker away, or the daemon's loop standing still. From then on a
 reading at or above the tool's threshold starts nothing until it is confirmed: a live reading below the threshold came
 since, at least `Timing.apart` earlier; or it is young (its own time, or a question that it answers, proves it); or a
-second such reading comes at least `apart` later; or, from a sensor that speaks only on change, nothing contrary comes
-for `Timing.unchallenged`.
+second such reading comes at least `apart` later; or, from a contact or a sensor that speaks only on change, nothing
+contrary comes for `Timing.unchallenged`.
 """
 
 from math import inf, nextafter
@@ -22,62 +22,62 @@ from gatehand_rules.shop import Tool, ToolAt
 from gatehand_rules.timing import Timing, due, reached
 
 NOTICE = 0.5
-"""A rise counts as a possible missed cut from this share of `start_amps` on."""
+"""A rise counts as a possible missed cut from this share of the start threshold on."""
 
 
 def deadband(tool: Tool, state: st.ToolState, *, wide: bool = False) -> tuple[float, float] | None:
-    """Between which values a reading of the tool decides nothing, ampere: from the first to below the second.
+    """Between which values a reading of the tool decides nothing: from the first to below the second.
 
     None: every reading may decide something. `wide`: also where it could decide something only of a fan that lacks
     air, or by a deadline that is due; whoever asks so has looked that neither is the case.
     """
     if type(state) is st.ToolRunning:
         if state.low_since is not None:
-            return (-inf, tool.stop_amps) if wide else None
-        return None if state.freshness is st.Freshness.UNCONFIRMED else (tool.stop_amps, inf)
+            return (-inf, tool.stop_at) if wide else None
+        return None if state.freshness is st.Freshness.UNCONFIRMED else (tool.stop_at, inf)
     if type(state) is st.ToolIdle or type(state) is st.ToolRunOn:
         if state.rise is None:
-            return -inf, tool.start_amps * NOTICE
+            return -inf, tool.start_at * NOTICE
         return _within_rise(tool, state.rise) if wide else None
     if not wide or type(state) is st.ToolSilent:
         return None
-    return (tool.stop_amps, inf) if type(state) is st.ToolMuted else (tool.stop_amps, tool.start_amps)
+    return (tool.stop_at, inf) if type(state) is st.ToolMuted else (tool.stop_at, tool.start_at)
 
 
 def _within_rise(tool: Tool, rise: st.SubthresholdRise) -> tuple[float, float]:
     """On the same side of the start threshold, and no new peak."""
     past_peak = nextafter(rise.peak, inf)
     if rise.above_since is None:
-        return tool.start_amps * NOTICE, min(past_peak, tool.start_amps)
-    return tool.start_amps, past_peak
+        return tool.start_at * NOTICE, min(past_peak, tool.start_at)
+    return tool.start_at, past_peak
 
 
-def with_reading(state: st.ToolState, amps: float, now: float) -> st.ToolState:
-    """The tool after a reading within its deadband: only the value heard last is new. `amps` is not negative."""
+def with_reading(state: st.ToolState, value: float, now: float) -> st.ToolState:
+    """The tool after a reading within its deadband: only the value heard last is new. `value` is not negative."""
     if type(state) is st.ToolIdle:
-        return st.ToolIdle(amps, now, state.rise)
+        return st.ToolIdle(value, now, state.rise)
     if type(state) is st.ToolRunning:
-        return st.ToolRunning(amps, now, state.since, state.freshness, state.low_since)
-    return state if isinstance(state, st.ToolSilent) else replace(state, amps=amps, heard_at=now)
+        return st.ToolRunning(value, now, state.since, state.freshness, state.low_since)
+    return state if isinstance(state, st.ToolSilent) else replace(state, value=value, heard_at=now)
 
 
-def quick(tool: Tool, state: st.ToolState, amps: float, now: float) -> st.ToolState | None:
-    """The tool's next state for a reading that decides nothing, else None. `amps` is not negative."""
+def quick(tool: Tool, state: st.ToolState, value: float, now: float) -> st.ToolState | None:
+    """The tool's next state for a reading that decides nothing, else None. `value` is not negative."""
     within = deadband(tool, state)
-    return with_reading(state, amps, now) if within is not None and within[0] <= amps < within[1] else None
+    return with_reading(state, value, now) if within is not None and within[0] <= value < within[1] else None
 
 
-def follow(context: Context, at: ToolAt, rise: st.SubthresholdRise | None, amps: float) -> st.SubthresholdRise | None:
+def follow(context: Context, at: ToolAt, rise: st.SubthresholdRise | None, value: float) -> st.SubthresholdRise | None:
     """Carry a rise on; a rise that is over without a start leaves its finding."""
     tool, now = context.shop.tools[at], context.now
-    if amps < tool.start_amps * NOTICE:
+    if value < tool.start_at * NOTICE:
         if rise is not None:
             _say_missed(context, at, _close(rise, now))
         return None
-    rise = rise or st.SubthresholdRise(now, amps, longest=-1.0)
-    if amps > rise.peak:
-        rise = replace(rise, peak=amps)
-    if amps >= tool.start_amps:
+    rise = rise or st.SubthresholdRise(now, value, longest=-1.0)
+    if value > rise.peak:
+        rise = replace(rise, peak=value)
+    if value >= tool.start_at:
         return replace(rise, above_since=now) if rise.above_since is None else rise
     return _close(rise, now)
 
@@ -102,9 +102,8 @@ def _say_missed(context: Context, at: ToolAt, rise: st.SubthresholdRise) -> None
         rule = Rule.BELOW_START_THRESHOLD
     else:
         return
-    context.say_of_tool(
-        at, Happened.START_MISSED, rule, peak=rise.peak, start_amps=tool.start_amps, **facts, lasted=lasted
-    )
+    compared = tool.peak_fact(rise.peak) | tool.start_fact()
+    context.say_of_tool(at, Happened.START_MISSED, rule, **compared, **facts, lasted=lasted)
 
 
 def lose(context: Context, at: ToolAt) -> None:
@@ -119,12 +118,12 @@ def lose(context: Context, at: ToolAt) -> None:
 
 
 def borne_out(context: Context) -> list[ToolAt]:
-    """The tools that run by a word heard since the connection, from a sensor that speaks only on change."""
+    """The tools that run by a word heard since the connection, from a sensor whose word needs no second."""
     each = zip(context.shop.each_tool, context.shop.tools, context.tools, context.doubts, strict=True)
     return [
         at
         for at, tool, state, doubt in each
-        if tool.silent_after == 0
+        if tool.needs_no_second
         and isinstance(state, st.ToolRunning)
         and state.low_since is None
         and (state.freshness is st.Freshness.FRESH or (doubt is not None and doubt.high_at is not None))
@@ -159,7 +158,7 @@ def weigh(context: Context, at: ToolAt, *, high: bool, young: bool) -> str | Non
 
 
 def end_unchallenged(context: Context, at: ToolAt) -> str | None:
-    """What ended the doubt by time alone, if it did: a sensor that speaks only on change said nothing contrary."""
+    """What ended the doubt by time alone, if it did: a sensor whose word needs no second said nothing contrary."""
     timing = context.shop.timing
     if not context.connected or context.now < believed_at(timing, context.shop.tools[at], context.doubts[at]):
         return None
@@ -171,7 +170,7 @@ def end_unchallenged(context: Context, at: ToolAt) -> str | None:
 
 
 def believed_at(timing: Timing, tool: Tool, doubt: st.Doubt | None) -> float:
-    """When time alone ends the doubt about a sensor that speaks only on change; inf: never."""
-    if doubt is None or doubt.high_at is None or tool.silent_after > 0:
+    """When time alone ends the doubt about a sensor whose word needs no second; inf: never."""
+    if doubt is None or doubt.high_at is None or not tool.needs_no_second:
         return inf
     return due(doubt.high_at, timing.unchallenged)

@@ -243,6 +243,8 @@ def _carry_tool(old: Shop, tool: Tool, state: st.State, now: float, rewired: Rew
     at = old.tool_at(tool.name)
     if at is None or tool.name in rewired.tools or old.tools[at].collector != tool.collector:
         return st.ToolUnknown(None, now)
+    if old.tools[at].measure is not tool.measure:  # what was read says nothing in another unit
+        return st.ToolUnknown(None, now)
     seen = state.tools[at]
     if isinstance(seen, st.ToolSilent) and _silent_no_more(old.tools[at], tool, seen, state, now):
         seen = seen.was
@@ -270,17 +272,27 @@ def _carry_doubt(old: Shop, tool: Tool, state: st.State, after: st.ToolState) ->
     return state.doubts[at] if state.doubts else None
 
 
+def _eyes(collector: Collector) -> tuple[object, ...]:
+    """By what the fan is seen."""
+    return collector.reports, collector.senses_motor, collector.measure if collector.senses_motor else None
+
+
+def _same_motor_sensor(before: Collector, after: Collector) -> bool:
+    """What it said holds on. One that is new, as far as the rules know, has said nothing yet."""
+    return after.senses_motor and (not before.senses_motor or before.measure is after.measure)
+
+
 def _same_thresholds(before: Tool, after: Tool) -> bool:
-    return (before.start_amps, before.stop_amps) == (after.start_amps, after.stop_amps)
+    return (before.start_at, before.stop_at) == (after.start_at, after.stop_at)
 
 
 def _judged_anew(was: st.ToolIdle | st.ToolRunOn, tool: Tool) -> st.ToolSpeaking:
     """By the new thresholds it may have been drawing all along: no start of it was seen (I5)."""
-    if was.amps is None or was.amps < tool.stop_amps:
+    if was.value is None or was.value < tool.stop_at:
         return replace(was, rise=None)
     if isinstance(was, st.ToolRunOn):
-        return st.ToolRunning(was.amps, was.heard_at, was.since, was.freshness)
-    return st.ToolUnknown(was.amps, was.heard_at)
+        return st.ToolRunning(was.value, was.heard_at, was.since, was.freshness)
+    return st.ToolUnknown(was.value, was.heard_at)
 
 
 def _carry_gate(old: Shop, gate: Gate, state: st.State, rewired: Rewired) -> st.GateState:
@@ -312,10 +324,10 @@ def _carry_fan(
         return added()
     seen = state.collectors[at]
     reported = seen.reported_on if collector.reports else None
-    drawing = seen.drawing if collector.senses_current else None
-    known = collector.reports or collector.senses_current
     before = old.collectors[at]
-    same_eyes = (before.reports, before.senses_current) == (collector.reports, collector.senses_current)
+    same_eyes = _eyes(before) == _eyes(collector)
+    drawing = seen.drawing if _same_motor_sensor(before, collector) else None
+    known = collector.reports or collector.senses_motor
     another_button = collector.name in rewired.buttons  # what was heard of the one before is no part of a press
     last = None if seen.last_gate is None else new.gate_at(old.gates[seen.last_gate].name)
     left = [i for i in old.tools_of(at) if _left_behind(new, old.tools[i], state.tools[i])]
@@ -381,7 +393,7 @@ def _carry_guard(old: Shop, new: Shop, state: st.State, tools: tuple[st.ToolStat
         return replace(
             seen,
             reported_on=seen.reported_on if after.reports else None,
-            drawing=seen.drawing if after.senses_current else None,
+            drawing=seen.drawing if _same_motor_sensor(old.collectors[at], after) else None,
         )
 
     def low(tool: Tool, after: st.ToolState) -> bool:
@@ -389,10 +401,10 @@ def _carry_guard(old: Shop, new: Shop, state: st.State, tools: tuple[st.ToolStat
         if at is None or isinstance(after, st.ToolUnknown):
             return False
         was = st.speaking(after)
-        if _same_thresholds(old.tools[at], tool) or was.amps is None:
+        if _same_thresholds(old.tools[at], tool) or was.value is None:
             return guard.low[at]
         # Idle by the new thresholds, its next rise is a start to the sequence: so it must be to the interlock.
-        return was.amps < tool.stop_amps and (guard.low[at] or isinstance(was, (st.ToolIdle, st.ToolRunOn)))
+        return was.value < tool.stop_at and (guard.low[at] or isinstance(was, (st.ToolIdle, st.ToolRunOn)))
 
     return replace(
         guard,

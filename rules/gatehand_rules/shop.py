@@ -1,7 +1,7 @@
 """The shop as the rules see it: tools, gates, collectors, stop contacts. Checked, frozen, no topics in it.
 
-Durations are seconds, currents ampere. Names are unique within their kind. Topics, payloads and files belong to the
-daemon's config, which builds a `Shop` from them.
+Durations are seconds, thresholds in the unit of their sensor's `measure`. Names are unique within their kind. Topics,
+payloads and files belong to the daemon's config, which builds a `Shop` from them.
 
 A description is checked whenever one is made, so one that exists is one that can be: `ValueError` says what cannot,
 `TypeError` names a field that there is not. One is changed by `msgspec.structs.replace`, which makes a new one: it is
@@ -16,6 +16,7 @@ from typing import Literal, NewType, TypeAlias
 from msgspec import Struct
 
 from gatehand_rules.timing import GuardTiming, Timing
+from gatehand_rules.words import Measure
 
 ToolAt = NewType("ToolAt", int)
 """A tool's place in `Shop.tools`, and so in `State.tools`; below, the same of the others."""
@@ -23,20 +24,27 @@ GateAt = NewType("GateAt", int)
 CollectorAt = NewType("CollectorAt", int)
 StopAt = NewType("StopAt", int)
 
+Named: TypeAlias = dict[str, float | bool | None]
+"""Facts of a finding."""
 MOST_RETRIES = 20
 """A gate is told again no more often than that."""
+CLOSED = 1.0
+"""What a contact reads that says "running"; else it reads 0."""
 
 
 class Tool(Struct, frozen=True, kw_only=True):
-    """A machine whose current is watched."""
+    """A machine that is watched for whether it works."""
 
     name: str
     collector: str
     gates: tuple[str, ...] = ()
     assist: tuple[str, ...] = ()
     """Gates opened with its own to keep the main moving; never waited for."""
-    start_amps: float
-    stop_amps: float
+    measure: Measure = Measure.AMPS
+    start_at: float
+    """At or above this reading it runs. A contact reads 1 or 0, and has no thresholds of its own."""
+    stop_at: float
+    """Below this it has stopped."""
     start_after: float = 0.0
     stop_after: float = 0.0
     run_on: float = 10.0
@@ -49,9 +57,38 @@ class Tool(Struct, frozen=True, kw_only=True):
 
     def __post_init__(self) -> None:
         _refuse_below(0.0, self, "start_after", "stop_after", "run_on", "silent_after", "run_limit")
-        _refuse_nothing(self, "start_amps", "stop_amps")
-        if self.stop_amps > self.start_amps:
-            raise ValueError(f"tool {self.name}: stop_amps {self.stop_amps:g} is above start_amps {self.start_amps:g}")
+        _refuse_nothing(self, "start_at", "stop_at")
+        if self.stop_at > self.start_at:
+            raise ValueError(f"tool {self.name}: stop_at {self.stop_at:g} is above start_at {self.start_at:g}")
+        if self.measure is Measure.RUNNING and (self.start_at, self.stop_at) != (CLOSED, CLOSED):
+            raise ValueError(f"tool {self.name}: a contact is no number and has no thresholds")
+
+    @property
+    def needs_no_second(self) -> bool:
+        """After a silence it is believed where nothing contrary comes: a contact, or a sensor that speaks on change."""
+        return self.measure is Measure.RUNNING or self.silent_after == 0
+
+    # The facts of a finding, named after what is measured: here and nowhere else.
+
+    def reading_fact(self, value: float | None, which: str = "") -> Named:
+        """A reading by its name, such as `{"watts": 118.0}`. `which`: before it, such as "last_"."""
+        said = value if value is None or self.measure is not Measure.RUNNING else value >= self.start_at
+        return {f"{which}{self.measure}": said}
+
+    def start_fact(self) -> Named:
+        """The start threshold by its key in the config; nothing where there is none."""
+        return self._threshold("start", self.start_at)
+
+    def stop_fact(self) -> Named:
+        """The stop threshold by its key in the config; nothing where there is none."""
+        return self._threshold("stop", self.stop_at)
+
+    def peak_fact(self, peak: float) -> Named:
+        """The highest reading of a rise, in the unit of the threshold beside it; nothing where there is none."""
+        return {} if self.measure is Measure.RUNNING else {"peak": peak}
+
+    def _threshold(self, which: str, value: float) -> Named:
+        return {} if self.measure is Measure.RUNNING else {f"{which}_{self.measure}": value}
 
 
 class Gate(Struct, frozen=True, kw_only=True):
@@ -89,9 +126,12 @@ class Collector(Struct, frozen=True, kw_only=True):
     name: str
     reports: bool = False
     """Its switch reports back."""
-    senses_current: bool = False
-    """Its motor's current is measured."""
-    running_amps: float = 2.0
+    senses_motor: bool = False
+    """Something at its motor says whether it turns."""
+    measure: Measure = Measure.AMPS
+    """Of that sensor."""
+    turns_at: float = 2.0
+    """At or above this reading the motor turns; a contact reads 1 or 0."""
     spin_up: float = 3.0
     coast_down: float = 8.0
     refresh: float = 20.0
@@ -109,7 +149,9 @@ class Collector(Struct, frozen=True, kw_only=True):
     def __post_init__(self) -> None:
         _refuse_below(0, self, "spin_up", "coast_down", "refresh", "min_open")
         _refuse_below(1, self, "max_open", "starts_per_hour")
-        _refuse_nothing(self, "running_amps")
+        _refuse_nothing(self, "turns_at")
+        if self.measure is Measure.RUNNING and self.turns_at != CLOSED:
+            raise ValueError(f"collector {self.name}: a contact is no number and has no threshold")
         _refuse_other(("refuse", "warn"), self, "on_bin_full")
         _refuse_other(("shut", "leave"), self, "rest")
 
@@ -265,7 +307,7 @@ def _refuse_below(least: float, one: Numbered, *fields: str) -> None:
 
 
 def _refuse_nothing(one: Numbered, *fields: str) -> None:
-    """Refuse a current of nothing or less."""
+    """Refuse a threshold of nothing or less."""
     for field in fields:
         if not 0 < (value := getattr(one, field)) < inf:
             raise ValueError(f"{_what(one)} {one.name}: {field} {value:g} must be above 0, and finite")

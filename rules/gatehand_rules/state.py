@@ -28,7 +28,7 @@ class Freshness(StrEnum):
 
 
 class SubthresholdRise(Record, frozen=True, tag="Hump"):
-    """A rise of the current that has not become a start."""
+    """A rise of the reading that has not become a start."""
 
     since: float
     peak: float
@@ -39,9 +39,9 @@ class SubthresholdRise(Record, frozen=True, tag="Hump"):
 
 
 class LastHeard(Record, frozen=True):
-    """A tool whose sensor speaks: its last live reading, ampere, and when it came."""
+    """A tool whose sensor speaks: its last live reading, in the unit of its measure, and when it came."""
 
-    amps: float | None
+    value: float | None = field(name="amps")
     heard_at: float
 
 
@@ -95,9 +95,9 @@ class ToolSilent(Record, frozen=True):
     """Its demand's run-on has passed."""
 
     @property
-    def amps(self) -> float | None:
-        """The last live reading, ampere."""
-        return self.was.amps
+    def value(self) -> float | None:
+        """The last live reading."""
+        return self.was.value
 
 
 ToolState: TypeAlias = ToolSpeaking | ToolSilent
@@ -320,7 +320,7 @@ class CollectorState(Record, frozen=True, kw_only=True):
 
     @property
     def seen_on(self) -> bool:
-        """The switch's report or the motor's current says that the fan turns."""
+        """The switch's report or the motor's sensor says that the fan turns."""
         return self.reported_on is True or self.drawing is True
 
     @property

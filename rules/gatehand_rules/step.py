@@ -65,11 +65,11 @@ def _plain_reading(shop: Shop, state: State, event: ev.Reading, now: float) -> O
         return None
     if state.standstill:
         return None
-    amps = max(0.0, event.amps)
-    tool = readings.quick(shop.tools[at], state.tools[at], amps, now)
+    value = max(0.0, event.value)
+    tool = readings.quick(shop.tools[at], state.tools[at], value, now)
     if tool is None or (state.doubts and state.doubts[at] is not None):
         return None
-    guard = interlock.see_reading(shop, state.guard, at, amps)
+    guard = interlock.see_reading(shop, state.guard, at, value)
     tools = list(state.tools)
     tools[at] = tool
     return Outcome(replace(state, tools=tuple(tools), guard=guard))
@@ -173,7 +173,7 @@ def _observe(context: Context, event: ev.Event) -> None:
             holds.stop(context, stop, active=event.active)
         case ev.StopUnclear(stop=name) if (stop := shop.stop_at(name)) is not None:
             holds.stop_unclear(context, stop, event.says)
-        case ev.CollectorReport() | ev.CollectorCurrent() | ev.BinReport():
+        case ev.CollectorReport() | ev.CollectorReading() | ev.BinReport():
             _collector_event(context, event)
         case ev.ResetAsked() | ev.ResetButton() | ev.HoldAsked() | ev.OffAsked() | ev.HoldRemembered():
             _hold_event(context, event)
@@ -214,9 +214,10 @@ def _reading(context: Context, event: ev.Reading) -> None:
     if at is None:
         _ignore(context, event)
     elif not event.retained:
-        detect.hear(context, at, max(0.0, event.amps), young=event.young)
-    elif not readings.may_be_the_latest(context, at) or not detect.hear_old(context, at, max(0.0, event.amps)):
-        context.say(Happened.READING_REJECTED, Rule.RETAINED, tool=event.tool, amps=event.amps)
+        detect.hear(context, at, max(0.0, event.value), young=event.young)
+    elif not readings.may_be_the_latest(context, at) or not detect.hear_old(context, at, max(0.0, event.value)):
+        said = context.shop.tools[at].reading_fact(event.value)
+        context.say(Happened.READING_REJECTED, Rule.RETAINED, said, tool=event.tool)
 
 
 def _rejected(context: Context, event: ev.MessageRejected) -> None:
@@ -267,13 +268,13 @@ def _hold_event(
             assert_never(event)
 
 
-def _collector_event(context: Context, event: ev.CollectorReport | ev.CollectorCurrent | ev.BinReport) -> None:
+def _collector_event(context: Context, event: ev.CollectorReport | ev.CollectorReading | ev.BinReport) -> None:
     at = context.shop.collector_at(event.collector)
     match event:
         case ev.CollectorReport() if at is not None and context.shop.collectors[at].reports:
             collectors.see(context, at, reported=event.on, live=not event.retained)
-        case ev.CollectorCurrent() if at is not None and context.shop.collectors[at].senses_current:
-            drawing = event.amps >= context.shop.collectors[at].running_amps
+        case ev.CollectorReading() if at is not None and context.shop.collectors[at].senses_motor:
+            drawing = event.value >= context.shop.collectors[at].turns_at
             collectors.see(context, at, drawing=drawing, live=not event.retained)
         case ev.BinReport() if at is not None and context.shop.collectors[at].tells_bin:
             collectors.see_bin(context, at, full=event.full)

@@ -24,7 +24,7 @@ class Timing(Struct, frozen=True, kw_only=True):
     shortest_rise: float = 1.0
     """A rise that stays under the threshold and is shorter leaves no finding: a motor's twitch is no missed cut."""
     answer: float = 5.0
-    """What a switch or a motor's current may take to show what was told."""
+    """What a switch or a motor's sensor may take to show what was told."""
     tellings: int = 3
     """How often a switch is told before the alarm; a number, no time."""
     remind: float = 20.0

@@ -12,6 +12,15 @@ class Record(Struct, frozen=True, tag=True, forbid_unknown_fields=True):
     """
 
 
+class Measure(StrEnum):
+    """What a sensor measures. The word is the reading's name in the log and in a status."""
+
+    AMPS = "amps"
+    WATTS = "watts"
+    RUNNING = "running"
+    """A contact, or a controller's output: it runs, or it does not."""
+
+
 class ToolWord(StrEnum):
     """What is known of a tool."""
 

@@ -35,7 +35,7 @@ def shop(tools: int = TOOLS, gates: int = GATES) -> Shop:
         collectors=(Collector(name="main", refresh=0),),
         gates=tuple(Gate(name=str(i), collector="main") for i in range(gates)),
         tools=tuple(
-            Tool(name=f"t{i}", collector="main", gates=(str(i % gates),), start_amps=2.5, stop_amps=1.75)
+            Tool(name=f"t{i}", collector="main", gates=(str(i % gates),), start_at=2.5, stop_at=1.75)
             for i in range(tools)
         ),
     )

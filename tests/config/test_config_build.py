@@ -82,7 +82,8 @@ def test_a_stop_contact_stops_all_collectors_by_default(tmp_path: Path) -> None:
 
 
 def test_every_number_of_the_config_reaches_the_shop(tmp_path: Path) -> None:
-    """Set each to a value of its own, and find it in the shop under the same name."""
+    """Set each to a value of its own, and find it in the shop under the same name, or under that of its threshold."""
+    thresholds = {"running_amps": "turns_at", "start_amps": "start_at", "stop_amps": "stop_at"}
     told = {
         "collector": {
             "running_amps": 3.5,
@@ -130,8 +131,8 @@ current = {{ topic = "t/saw" }}
     shop = loaded.shop
     assert shop is not None
     for kind, described in (("collector", shop.collectors[0]), ("gate", shop.gates[0]), ("tool", shop.tools[0])):
-        assert {key: getattr(described, key) for key in told[kind]} == told[kind]
+        assert {key: getattr(described, thresholds.get(key, key)) for key in told[kind]} == told[kind]
     collector, gate = shop.collectors[0], shop.gates[0]
-    assert (collector.reports, collector.senses_current) == (True, True)
+    assert (collector.reports, collector.senses_motor) == (True, True)
     assert (collector.on_bin_full, collector.rest) == ("warn", "leave")
     assert (gate.reports, gate.relief, gate.on_hand_open) == (True, True, "start")

@@ -15,6 +15,8 @@ from gatehand.times import PATTERN, seconds
 
 EXAMPLE = Path(__file__).parents[2] / "config.example.toml"
 OPTION = re.compile(r"^# (?P<key>[a-z_]+) = .+$", re.MULTILINE)
+INSTEAD = re.compile(r"^#   (?P<key>[a-z_]+) = .+$", re.MULTILINE)
+"""What stands instead of another key."""
 DUCT_TABLES = {"airflow", "fan", "duct"}
 Schema = dict[str, Any]
 
@@ -22,6 +24,11 @@ Schema = dict[str, Any]
 def with_all_options() -> str:
     """The example with each commented option in force."""
     return OPTION.sub(lambda match: match[0].removeprefix("# "), EXAMPLE.read_text(encoding="utf-8"))
+
+
+def with_all_keys() -> str:
+    """The same with what stands instead of another, which no shop can have at once."""
+    return INSTEAD.sub(lambda match: match[0].removeprefix("#   "), with_all_options())
 
 
 def resolved(schema: Schema, whole: Schema) -> Schema:
@@ -77,7 +84,25 @@ def test_the_example_names_every_key(path: tuple[str, ...]) -> None:
     if path[-1] in {"pointer", "scale", "at", "max_age"} or "poll" in path:
         assert f"{path[-1]} = " in with_all_options()
     else:
-        assert shown(tomllib.loads(with_all_options()), path), f"{'.'.join(path)} is not in config.example.toml"
+        assert shown(tomllib.loads(with_all_keys()), path), f"{'.'.join(path)} is not in config.example.toml"
+
+
+@pytest.mark.parametrize("sensor", ["power", "running"])
+def test_what_stands_instead_of_another_passes_without_it(sensor: str, tmp_path: Path) -> None:
+    text = EXAMPLE.read_text(encoding="utf-8")
+    (here,) = (match[0] for match in INSTEAD.finditer(text) if match["key"] == sensor)
+    current = next(line for line in text.splitlines() if line.startswith("current = "))
+    loaded = load_text(text.replace(here, here.removeprefix("#   ")).replace(current, ""), tmp_path / "config.toml")
+    assert [str(problem) for problem in loaded.problems] == []
+    assert loaded.config is not None
+    assert loaded.config.collector["main"].sensor_key == sensor
+    both = load_text(text.replace(here, here.removeprefix("#   ")), tmp_path / "config.toml")
+    assert [problem.message for problem in both.problems] == [f"collector.main has both current and {sensor}; keep one"]
+
+
+def test_a_threshold_that_stands_instead_of_another_shows_its_default() -> None:
+    (shown_here,) = re.findall(r"^#   running_watts = (\d+) ", EXAMPLE.read_text(encoding="utf-8"), re.MULTILINE)
+    assert float(shown_here) == dict(KEYS)["collector", "*", "running_watts"]["default"]
 
 
 def test_a_commented_option_shows_its_default() -> None:
@@ -180,6 +205,15 @@ CAUGHT_BY_SCHEMA = [
     "base_with_slash",
     "no_collector",
     "keepalive_fraction",
+    "sensor_none",
+    "sensors_current_and_power",
+    "sensors_current_and_running",
+    "watts_beside_current",
+    "amps_beside_power",
+    "amps_beside_running",
+    "start_watts_missing",
+    "motor_current_and_power",
+    "motor_amps_beside_running",
 ]
 
 

@@ -63,6 +63,7 @@ start_amp = 2
         (7, 11, "gate.g.command"),
         (9, 1, "tool.t.gate"),
         (10, 21, "tool.t.current.topic"),
+        (12, 13, "tool.t.stop_amps"),
         (13, 10, "tool.t.run_on"),
         (15, 15, "tool.t2.gates[1]"),
         (16, 26, "tool.t2.current.poitner"),

@@ -23,10 +23,30 @@ reset = { topic = "c/reset", pressed = "1", released = "0", poll = { topic = "c/
 online = { topic = "c/online", active = "1", clear = "0", poll = { topic = "c/online/ask", payload = "?" } }
 
 [gate.saw]
+collector = "main"
 command = { topic = "g/set", open = "open", shut = "shut" }
 state = { topic = "g/state", open = "open", shut = "shut", poll = { topic = "g/state/ask", payload = "?" } }
 button = { topic = "g/button", pressed = "1", poll = { topic = "g/button/ask", payload = "?" } }
 online = { topic = "g/online", active = "1", clear = "0", poll = { topic = "g/online/ask", payload = "?" } }
+
+[collector.shed]
+command = { topic = "d/set", on = "1", off = "0" }
+power = { topic = "d/watts", poll = { topic = "d/watts/ask", payload = "?" } }
+min_open = 0
+
+[collector.loft]
+command = { topic = "e/set", on = "1", off = "0" }
+running = { topic = "e/air", active = "1", clear = "0", poll = { topic = "e/air/ask", payload = "?" } }
+min_open = 0
+
+[tool.lathe]
+collector = "shed"
+power = { topic = "l/watts", poll = { topic = "l/watts/ask", payload = "?" } }
+start_watts = 100
+
+[tool.mill]
+collector = "loft"
+running = { topic = "m/out", active = "1", clear = "0", poll = { topic = "m/out/ask", payload = "?" } }
 
 [tool.saw]
 gates = ["saw"]

@@ -4,7 +4,7 @@ from pathlib import Path
 
 from gatehand.config import Config
 from gatehand.config.load import load_text
-from gatehand.config.signals import Current
+from gatehand.config.signals import Meter, Sensor
 from gatehand.mqtt.payload import Reader
 from gatehand.simshop.device import Sent
 
@@ -59,8 +59,9 @@ def config() -> Config:
     return loaded.config
 
 
-def amps(heard: Current, sent: list[Sent]) -> list[tuple[float, float]]:
+def amps(heard: Sensor | None, sent: list[Sent]) -> list[tuple[float, float]]:
     """The readings among the messages, as (seconds, ampere), read the way Gatehand reads them."""
+    assert isinstance(heard, Meter)
     reader = Reader(heard.pointer, heard.scale)
     found = [(one.at, reader.read_number(one.payload)) for one in sent if one.topic == heard.topic]
     assert all(isinstance(value, float) for _, value in found), found

@@ -39,7 +39,7 @@ def test_switch_starts_and_stops_a_tool() -> None:
 def test_amps_runs_a_tool_at_so_many_ampere() -> None:
     made = shop()
     assert "draws 1.5 A" in take_fault_input(made, "sim/saw/amps", b"1.5", 1.0)
-    assert made.tools["saw"].amps(10.0) == 1.5
+    assert made.tools["saw"].reads(10.0) == 1.5
 
 
 def test_jam_holds_a_gate_and_frees_it() -> None:

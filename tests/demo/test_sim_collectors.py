@@ -7,7 +7,7 @@ from gatehand.simshop.collector import CollectorHabits
 from gatehand.simshop.sim_shop import Habits, SimShop
 
 CONFIG = config()
-USUAL = CollectorHabits(delay=0.0, running_amps=8.0)
+USUAL = CollectorHabits(delay=0.0, running=8.0)
 ON, OFF = '{"relay": [true]}', '{"relay": [false]}'
 
 
@@ -38,11 +38,11 @@ def test_the_motor_draws_more_while_it_comes_up_and_nothing_while_it_coasts() ->
     main = made.collectors["main"]
     made.deliver("c/set", b"ON", 1.0)
     made.advance(1.0)
-    assert main.amps(1.0) == pytest.approx(48.0)
-    assert main.amps(3.0) == 8.0
+    assert main.reads(1.0) == pytest.approx(48.0)
+    assert main.reads(3.0) == 8.0
     made.deliver("c/set", b"OFF", 10.0)
     made.advance(10.0)
-    assert main.amps(10.0) == 0.0
+    assert main.reads(10.0) == 0.0
 
 
 def test_the_fan_comes_up_in_its_spin_up_and_stands_after_its_coast_down() -> None:

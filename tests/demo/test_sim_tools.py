@@ -15,7 +15,7 @@ from gatehand.simshop.sim_shop import Habits, SimShop
 from gatehand.simshop.tool import Inrush, ToolHabits
 
 CONFIG: Config = config()
-SAW, MILL = CONFIG.tool["saw"].current, CONFIG.tool["mill"].current
+SAW, MILL = CONFIG.tool["saw"].sensor, CONFIG.tool["mill"].sensor
 
 
 def shop(**tools: ToolHabits) -> SimShop:
@@ -27,22 +27,22 @@ def shop(**tools: ToolHabits) -> SimShop:
 @pytest.mark.parametrize("seed", range(40))
 def test_inrush_is_five_to_nine_times_running_for_a_fraction_of_a_second(seed: int) -> None:
     # Common practice, no published source: 5 to 9 times for a fraction of a second.
-    made = SimShop(CONFIG, seed=seed, habits=Habits(tools={"saw": ToolHabits(running_amps=6.0)}))
+    made = SimShop(CONFIG, seed=seed, habits=Habits(tools={"saw": ToolHabits(running=6.0)}))
     saw = made.tools["saw"]
     saw.switch(on=True, at=10.0)
-    assert 30.0 <= saw.amps(10.0) <= 54.0
-    assert saw.amps(10.0) > saw.amps(10.1) > 6.0
-    assert saw.amps(10.4) == 6.0
+    assert 30.0 <= saw.reads(10.0) <= 54.0
+    assert saw.reads(10.0) > saw.reads(10.1) > 6.0
+    assert saw.reads(10.4) == 6.0
 
 
 def test_a_soft_start_has_no_inrush() -> None:
-    made = shop(saw=ToolHabits(running_amps=6.0, inrush=None))
+    made = shop(saw=ToolHabits(running=6.0, inrush=None))
     made.tools["saw"].switch(on=True, at=10.0)
-    assert made.tools["saw"].amps(10.0) == 6.0
+    assert made.tools["saw"].reads(10.0) == 6.0
 
 
 def test_readings_carry_the_configs_pointer_and_scale_and_little_noise() -> None:
-    made = shop(saw=ToolHabits(running_amps=6.0, inrush=None))
+    made = shop(saw=ToolHabits(running=6.0, inrush=None))
     made.advance(10.0)
     made.tools["saw"].switch(on=True, at=10.0)
     readings = [value for _, value in amps(SAW, made.advance(60.0))]
@@ -53,8 +53,8 @@ def test_readings_carry_the_configs_pointer_and_scale_and_little_noise() -> None
 
 def test_devices_that_share_a_topic_are_both_in_each_message() -> None:
     made = shop()
-    made.tools["mill"].switch(on=True, at=1.0, amps=5.0)
-    made.tools["saw"].switch(on=True, at=1.0, amps=7.0)
+    made.tools["mill"].switch(on=True, at=1.0, load=5.0)
+    made.tools["saw"].switch(on=True, at=1.0, load=7.0)
     last = [one for one in made.advance(10.0) if one.topic == "t/two"][-1]
     mill, saw = Reader("/a/1/amps").read_number(last.payload), Reader("/a/0/amps", 0.001).read_number(last.payload)
     assert isinstance(mill, float)
@@ -90,7 +90,7 @@ def test_a_silenced_sensor_says_nothing_until_it_speaks_again() -> None:
 def test_a_stuck_sensor_repeats_what_it_read_whatever_the_motor_does() -> None:
     made = shop()
     made.advance(5.0)
-    made.tools["saw"].switch(on=True, at=5.0, amps=6.0)
+    made.tools["saw"].switch(on=True, at=5.0, load=6.0)
     made.advance(8.0)
     made.tools["saw"].stick(8.0, on=True)
     made.tools["saw"].switch(on=False, at=9.0)
@@ -160,7 +160,7 @@ def test_a_current_is_read_back_through_any_scale(value: float, scale: float) ->
 
     heard = Current(topic="x", scale=scale)
     reporter = Reporter()
-    reporter.amps(heard, value, 0.0)
+    reporter.reading(heard, value, 0.0)
     read = Reader(None, scale).read_number(reporter.drain()[0].payload)
     assert isinstance(read, float)
     assert math.isclose(read, value, rel_tol=1e-4, abs_tol=1e-9)

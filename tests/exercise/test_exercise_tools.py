@@ -31,7 +31,7 @@ def test_each_tool_is_asked_for_and_seen() -> None:
     for tool in result.tools:
         assert tool.tried
         assert not tool.remarks
-        assert tool.running == pytest.approx(world.config.tool[tool.tool].start_amps * 2.2, rel=0.1)
+        assert tool.running == pytest.approx(world.config.tool[tool.tool].start_at * 2.2, rel=0.1)
         assert tool.seen_after == pytest.approx(1.03, abs=0.1)
     assert any(text.startswith("Start the band saw now") for text in world.said)
     assert not any(tool.on for tool in world.shop.tools.values())
@@ -65,7 +65,7 @@ def test_a_retained_reading_is_of_any_age_and_counts_for_nothing() -> None:
 
 
 def test_a_sensor_that_speaks_and_does_not_rise_is_told_with_its_highest_reading() -> None:
-    world = VirtualWorld(person=at_the_tools(), habits=with_tool(band_saw=ToolHabits(running_amps=0.4, inrush=None)))
+    world = VirtualWorld(person=at_the_tools(), habits=with_tool(band_saw=ToolHabits(running=0.4, inrush=None)))
     found = of(at_work(world), "band_saw")
     assert found.failed
     assert "A at most, start_amps is 2.5 A" in words(found)
@@ -84,7 +84,7 @@ def test_a_payload_that_cannot_be_read_is_told() -> None:
 
 
 def test_a_tool_that_only_peaks_above_its_threshold_is_told() -> None:
-    low = with_tool(band_saw=ToolHabits(running_amps=1.0), jointer=ToolHabits(running_amps=2.6))
+    low = with_tool(band_saw=ToolHabits(running=1.0), jointer=ToolHabits(running=2.6))
     result = at_work(VirtualWorld(person=at_the_tools(), habits=low))
     saw, jointer = of(result, "band_saw"), of(result, "jointer")
     assert saw.failed

@@ -133,7 +133,7 @@ def sound_recordings(folder: Path) -> list[bytes]:
         recorder.begin(TEXT, tuple(t.name for t in loaded.shop.tools), tuple(c.name for c in loaded.shop.collectors))
         for number in range(60):
             recorder.record(1000 + number * 250, ev.Reading("band_saw", number / 10), state)
-            recorder.record(1000 + number * 250, ev.CollectorCurrent("main", 6.0), state)
+            recorder.record(1000 + number * 250, ev.CollectorReading("main", 6.0), state)
             recorder.record(1001 + number * 250, ev.Tick(), state)
         recorder.record(20_000, ev.GateReport("band_saw", Position.OPEN), state)
         recorder.record(20_000, ev.StopReport("emergency", active=True), state)

@@ -221,8 +221,8 @@ def recording(data: bytes, folder: Path) -> int:
 
 
 def _check_recorded(event: ev.Event) -> None:
-    if isinstance(event, ev.Reading | ev.CollectorCurrent):
-        assert isinstance(event.amps, int | float)
+    if isinstance(event, ev.Reading | ev.CollectorReading):
+        assert isinstance(event.value, int | float)
 
 
 def resealed(data: bytes) -> bytes:

@@ -89,13 +89,18 @@ def test_the_judge_finds_what_is_wrong() -> None:
         assert any(each.startswith(section) for each in faults(base, bad)), section
 
 
-def test_a_current_that_was_never_heard_has_no_value() -> None:
+def test_a_reading_is_shown_as_what_it_measures_and_one_never_heard_has_no_value() -> None:
     config, shop = example()
-    found = shown(config, shop, Reading("band_saw", 6.4), Reading("router", -0.3))
+    said = Reading("band_saw", 6.44), Reading("router", -0.3), Reading("drum_sander", 1.0)
+    found = shown(config, shop, *said)
     base = root(config)
     assert found[f"{base}/tool-band-saw/current"] == "6.4"
-    assert found[f"{base}/tool-router/current"] == "0.0", 'within its format "0:"'
+    assert found[f"{base}/tool-router/power"] == "0", 'within its format "0:"'
+    assert found[f"{base}/tool-drum-sander/running"] == "true"
     assert f"{base}/tool-jointer/current" not in found
+    nodes = {node.id: set(node.properties) for node in describe(config).nodes}
+    assert nodes["tool-router"] == {"state", "power"}
+    assert nodes["tool-drum-sander"] == {"state", "running"}
     assert found[f"{base}/tool-band-saw/state"] in {"unknown", "running"}
 
 

@@ -42,7 +42,7 @@ def numbers(text: str) -> list[int]:
 def test_the_last_events_are_shown_newest_last_in_local_time(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert run(folder, "-n", "2") == 0
     first, second = capsys.readouterr().out.splitlines()
-    assert first.endswith("  router stopped, its current reached its start_amps")
+    assert first.endswith("  router stopped, its sensor says that it runs")
     assert second.endswith("  band saw started")
     moment = datetime.strptime(second[:23], "%Y-%m-%d %H:%M:%S.%f").astimezone()
     assert abs(datetime.now(UTC) - moment) < timedelta(minutes=1)

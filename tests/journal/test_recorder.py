@@ -25,7 +25,7 @@ from gatehand.recording.recorder import Recorder
 from gatehand.recording.recording import Recording, recordings
 from gatehand.recording.streams import EventColumns, Streams
 from gatehand.times import from_ms
-from gatehand_rules.events import CollectorCurrent, Event, Reading, Tick
+from gatehand_rules.events import CollectorReading, Event, Reading, Tick
 from gatehand_rules.findings import Alarm
 
 
@@ -39,7 +39,7 @@ MILLIAMPS = st.integers(-1_000_000, 1_000_000).map(lambda n: n / 1000)
 EVENTS = st.one_of(
     st.builds(Reading, st.sampled_from([*TOOLS, "unknown"]), MILLIAMPS, young=st.booleans()),
     st.builds(Reading, st.sampled_from(TOOLS), st.floats(-1000, 1000), st.booleans()).filter(finite),
-    st.builds(CollectorCurrent, st.sampled_from(["main", "other"]), MILLIAMPS),
+    st.builds(CollectorReading, st.sampled_from(["main", "other"]), MILLIAMPS),
     *(st.from_type(kind).filter(finite) for kind in get_args(Event)),
 )
 STEPS = st.lists(

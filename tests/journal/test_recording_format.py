@@ -77,7 +77,7 @@ STATE = s.State(
 EVENTS: list[tuple[int, ev.Event]] = [
     (100_000, ev.Reading("saw", 0.1)),
     (100_050, ev.Reading("saw", 6.4, young=True)),
-    (100_050, ev.CollectorCurrent("main", 8.125)),
+    (100_050, ev.CollectorReading("main", 8.125)),
     (100_050, ev.Reading("saw", 0.1 + 0.2)),
     (100_100, ev.Reading("saw", 2.5, retained=True)),
     (100_100, ev.Tick()),

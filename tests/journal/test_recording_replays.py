@@ -15,7 +15,7 @@ from gatehand_rules.events import (
     BrokerConnected,
     BrokerLost,
     ButtonPressed,
-    CollectorCurrent,
+    CollectorReading,
     CollectorReport,
     Event,
     GateReport,
@@ -37,15 +37,15 @@ Decision = tuple[int, tuple[Command, ...], tuple[Finding, ...]]
 
 SHOP = Shop(
     tools=(
-        Tool(name="band_saw", collector="main", gates=("band_saw",), start_amps=2.5, stop_amps=1.8, start_after=0.3),
-        Tool(name="router", collector="main", gates=("router",), start_amps=1.5, stop_amps=1.0, run_on=0),
+        Tool(name="band_saw", collector="main", gates=("band_saw",), start_at=2.5, stop_at=1.8, start_after=0.3),
+        Tool(name="router", collector="main", gates=("router",), start_at=1.5, stop_at=1.0, run_on=0),
     ),
     gates=(
         Gate(name="band_saw", collector="main", reports=True),
         Gate(name="router", collector="main"),
         Gate(name="bench", collector="main"),
     ),
-    collectors=(Collector(name="main", reports=True, senses_current=True, max_open=2, starts_per_hour=12),),
+    collectors=(Collector(name="main", reports=True, senses_motor=True, max_open=2, starts_per_hour=12),),
     stops=(StopContact(name="emergency", collectors=("main",)),),
 )
 
@@ -60,7 +60,7 @@ def some_event(rng: random.Random) -> Event:
             GateReport("band_saw", rng.choice(list(Position))),
             ButtonPressed("bench"),
             CollectorReport("main", on=rng.random() < 0.5),
-            CollectorCurrent("main", round(rng.uniform(0, 9), 3)),
+            CollectorReading("main", round(rng.uniform(0, 9), 3)),
             StopReport("emergency", active=rng.random() < 0.2),
             StopUnclear("emergency", "pressed"),
             ResetAsked("main"),
@@ -131,7 +131,7 @@ def test_each_file_of_a_random_day_replays_to_the_same_decisions(tmp_path: Path,
 def test_another_threshold_would_be_noticed(tmp_path: Path) -> None:
     """The check above can fail: the same day with one threshold a little higher decides otherwise."""
     decided, _ = live(tmp_path, 0, 500)
-    saw = replace(SHOP.tools[0], start_amps=2.6)
+    saw = replace(SHOP.tools[0], start_at=2.6)
     other = replace(SHOP, tools=(saw, SHOP.tools[1]))
     replayed: list[Decision] = []
     for listed in recordings(tmp_path):

@@ -11,14 +11,14 @@ from gatehand.recording.format import decode_event
 from gatehand.recording.recorder import Recorder
 from gatehand.recording.recording import Recording, recordings
 from gatehand.recording.streams import OTHER, Streams
-from gatehand_rules.events import CollectorCurrent, Event, Reading, Tick
+from gatehand_rules.events import CollectorReading, Event, Reading, Tick
 
 TOOLS = ("saw", "router")
 EVENTS: list[tuple[int, Event]] = [
     (1000, Reading("saw", 0.1)),
     (2000, Reading("saw", 0.2, young=True)),
     (2000, Reading("router", 6.0, young=True)),
-    (2500, CollectorCurrent("main", 8.0)),
+    (2500, CollectorReading("main", 8.0)),
     (3000, Reading("saw", 6.5)),
     (3000, Tick()),
     (4000, Reading("saw", 6.25, young=True)),

@@ -110,9 +110,9 @@ def test_every_state_has_its_own_word_and_every_word_its_state(union: object, wo
 
 SHOP = Shop(
     tools=(
-        Tool(name="saw", collector="main", gates=("saw",), start_amps=3, stop_amps=2, run_on=4, silent_after=20),
-        Tool(name="jointer", collector="main", gates=("jointer",), start_amps=2.5, stop_amps=2.5, start_after=1),
-        Tool(name="vise", collector="main", gates=("saw",), start_amps=2, stop_amps=1, stop_after=2, silent_after=0),
+        Tool(name="saw", collector="main", gates=("saw",), start_at=3, stop_at=2, run_on=4, silent_after=20),
+        Tool(name="jointer", collector="main", gates=("jointer",), start_at=2.5, stop_at=2.5, start_after=1),
+        Tool(name="vise", collector="main", gates=("saw",), start_at=2, stop_at=1, stop_after=2, silent_after=0),
     ),
     gates=(Gate(name="saw", collector="main"), Gate(name="jointer", collector="main", reports=True)),
     collectors=(Collector(name="main", refresh=7),),

@@ -5,7 +5,7 @@ from gatehand.past.replay_devices import IdealDevices
 from gatehand.past.stretches import Stretch
 from gatehand_rules import Outcome, Shop, State, step
 from gatehand_rules.commands import Command
-from gatehand_rules.events import CollectorCurrent, Event, Reading, Tick
+from gatehand_rules.events import CollectorReading, Event, Reading, Tick
 from gatehand_rules.findings import Finding
 
 Told = tuple[int, Command | Finding]
@@ -24,7 +24,7 @@ def items(stretch: Stretch) -> list[tuple[int, Event]]:
         ]
     for name, track in stretch.currents.items():
         found += [
-            (order, ms, CollectorCurrent(name, ma / 1000))
+            (order, ms, CollectorReading(name, ma / 1000))
             for ms, ma, order in zip(track.ms, track.ma, track.order, strict=True)
         ]
     return [(ms, event) for _, ms, event in sorted(found, key=lambda each: each[0])]

@@ -215,22 +215,22 @@ def test_options_of_the_recording_do_not_go_with_a_file(tmp_path: Path, capsys: 
 
 SHOPS = {
     "reports and a switch that answers": Shop(
-        tools=(Tool(name="t", collector="main", gates=("g",), start_amps=2, stop_amps=1),),
+        tools=(Tool(name="t", collector="main", gates=("g",), start_at=2, stop_at=1),),
         gates=(Gate(name="g", collector="main", reports=True),),
-        collectors=(Collector(name="main", reports=True, senses_current=True),),
+        collectors=(Collector(name="main", reports=True, senses_motor=True),),
     ),
     "blind": Shop(
-        tools=(Tool(name="t", collector="main", gates=("g",), start_amps=2, stop_amps=1),),
+        tools=(Tool(name="t", collector="main", gates=("g",), start_at=2, stop_at=1),),
         gates=(Gate(name="g", collector="main"), Gate(name="h", collector="main")),
         collectors=(Collector(name="main"),),
     ),
     "moved by hand": Shop(
-        tools=(Tool(name="t", collector="main", gates=("g",), start_amps=2, stop_amps=1),),
+        tools=(Tool(name="t", collector="main", gates=("g",), start_at=2, stop_at=1),),
         gates=(Gate(name="g", collector="main", commanded=False, reports=True),),
         collectors=(Collector(name="main", reports=True),),
     ),
     "left as they are": Shop(
-        tools=(Tool(name="t", collector="main", start_amps=2, stop_amps=1),),
+        tools=(Tool(name="t", collector="main", start_at=2, stop_at=1),),
         gates=(),
         collectors=(Collector(name="main", min_open=0, rest="leave"),),
     ),

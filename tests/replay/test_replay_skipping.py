@@ -2,6 +2,7 @@
 
 from array import array
 from collections.abc import Sequence
+from typing import Any
 
 import pytest
 from hypothesis import given, settings
@@ -28,11 +29,27 @@ from gatehand_rules.events import (
     Tick,
 )
 from gatehand_rules.shop import Collector, Gate, StopContact, Tool
-from gatehand_rules.words import Position
+from gatehand_rules.words import Measure, Position
 
 START_MS = 1_000_000
 LEVELS = (-2.0, 0.0, 0.4, 0.9, 1.0, 1.249, 1.25, 1.4, 1.499, 1.5, 1.501, 2.0, 2.499, 2.5, 2.501, 4.0, 12.0)
 PAUSES = (0, 1, 50, 400, 500, 999, 1000, 1001, 2000, 4999, 5000, 5001, 20_000, 70_000)
+
+SENSORS: tuple[dict[str, Any], ...] = (
+    *(
+        {"measure": measure, "start_at": 2.5, "stop_at": stop}
+        for measure in (Measure.AMPS, Measure.WATTS)
+        for stop in (1.0, 1.5, 2.5)
+    ),
+    *({"measure": Measure.RUNNING, "start_at": 1.0, "stop_at": 1.0} for _ in range(2)),
+)
+"""Of a tool; a collector's motor has one of these below, or none."""
+MOTOR_SENSORS: tuple[dict[str, Any], ...] = (
+    {},
+    {"senses_motor": True},
+    {"senses_motor": True, "measure": Measure.WATTS, "turns_at": 4.0},
+    {"senses_motor": True, "measure": Measure.RUNNING, "turns_at": 1.0},
+)
 
 
 @st.composite
@@ -52,8 +69,7 @@ def shops(draw: st.DrawFn) -> Shop:
             name=f"t{i}",
             collector="main",
             gates=(gates[i % len(gates)].name,),
-            start_amps=2.5,
-            stop_amps=draw(st.sampled_from([1.0, 1.5, 2.5])),
+            **draw(st.sampled_from(SENSORS)),
             start_after=draw(st.sampled_from([0.0, 0.5, 2.0])),
             stop_after=draw(st.sampled_from([0.0, 1.0])),
             run_on=draw(st.sampled_from([0.0, 3.0, 10.0])),
@@ -65,7 +81,7 @@ def shops(draw: st.DrawFn) -> Shop:
     fan = Collector(
         name="main",
         reports=draw(st.booleans()),
-        senses_current=draw(st.booleans()),
+        **draw(st.sampled_from(MOTOR_SENSORS)),
         coast_down=4.0,
         refresh=draw(st.sampled_from([0.0, 7.0])),
         max_open=draw(st.sampled_from([None, 1, 2])),
@@ -96,7 +112,7 @@ def stretches(draw: st.DrawFn, shop: Shop, *, rough: bool) -> Stretch:
                 if marked:
                     stretch.tracks[shop.tools[at].name].young.append(draw(st.integers(0, 1)))
                 order += 1
-                if rough and shop.collectors[0].senses_current and draw(st.integers(0, 9)) == 0:
+                if rough and shop.collectors[0].senses_motor and draw(st.integers(0, 9)) == 0:
                     current = draw(st.sampled_from([0.0, 0.0, 5.0]))
                     _add(stretch.currents.setdefault("main", Track()), ms, current, order)
                     order += 1
@@ -176,7 +192,7 @@ def test_fast_replay_of_a_recorded_run_tells_what_stepping_everything_tells(data
 def test_a_deadband_too_wide_by_a_milliampere_is_found_out(monkeypatch: pytest.MonkeyPatch) -> None:
     """The comparison can fail: with the start threshold passed over, the fast replay misses the start."""
     shop = Shop(
-        tools=(Tool(name="t0", collector="main", gates=("g0",), start_amps=2.5, stop_amps=1.8),),
+        tools=(Tool(name="t0", collector="main", gates=("g0",), start_at=2.5, stop_at=1.8),),
         gates=(Gate(name="g0", collector="main"),),
         collectors=(Collector(name="main"),),
     )
@@ -200,7 +216,7 @@ def test_a_reading_at_the_very_instant_of_silence_is_heard_as_in_the_daemon() ->
     """The daemon looks at the time every second, so its next deadline is the fresh one when the reading comes."""
     shop = Shop(
         tools=tuple(
-            Tool(name=name, collector="main", gates=("g0",), start_amps=2.5, stop_amps=1.8, silent_after=30.0)
+            Tool(name=name, collector="main", gates=("g0",), start_at=2.5, stop_at=1.8, silent_after=30.0)
             for name in ("t0", "t1")
         ),
         gates=(Gate(name="g0", collector="main"),),
@@ -219,7 +235,7 @@ def test_a_reading_at_the_very_instant_of_silence_is_heard_as_in_the_daemon() ->
 
 def test_readings_that_decide_nothing_are_not_stepped() -> None:
     shop = Shop(
-        tools=(Tool(name="t0", collector="main", gates=("g0",), start_amps=2.5, stop_amps=1.8),),
+        tools=(Tool(name="t0", collector="main", gates=("g0",), start_at=2.5, stop_at=1.8),),
         gates=(Gate(name="g0", collector="main"),),
         collectors=(Collector(name="main"),),
     )

@@ -24,7 +24,7 @@ def test_energy_is_hours_times_mean_current_times_voltage(tmp_path: Path) -> Non
     text = SHOP.replace("bin_full =", 'current = { topic = "shop/fan/amps" }\nbin_full =') + CIRCUIT
     habits = Habits(
         tools={"band_saw": ToolHabits(inrush=None, noise=0.0, every=1.0)},
-        collectors={"main": CollectorHabits(running_amps=6.0)},
+        collectors={"main": CollectorHabits(running=6.0)},
     )
     shop = RecordedShop(tmp_path, text, habits=habits).begin()
     shop.cut("band_saw", 360, amps=6.0, then=60)

@@ -74,9 +74,9 @@ class Canonical:
         refresh = max(collector.refresh for collector in shop.collectors)
         answer = max(timing.answer, timing.remind, coast, spin)
         limited = any(collector.max_open is not None for collector in shop.collectors)
-        heard = {"amps": Above(min((tool.stop_amps for tool in shop.tools), default=0.0)), "heard_at": Age(silent)}
+        heard = {"value": Above(min((tool.stop_at for tool in shop.tools), default=0.0)), "heard_at": Age(silent)}
         lost = Age(_LATE) if losing else DROP
-        seen = any(collector.reports or collector.senses_current for collector in shop.collectors)
+        seen = any(collector.reports or collector.senses_motor for collector in shop.collectors)
         table: dict[type[Struct], dict[str, object]] = {
             st.SubthresholdRise: {"since": DROP, "peak": DROP, "above_since": Age(start_after), "longest": SIGN},
             st.ToolUnknown: heard,

@@ -86,15 +86,15 @@ class LooseShop:
                 on = isinstance(command, CollectorOn)
                 if at is not None and shop.collectors[at].reports:
                     self.on_their_way.append(ev.CollectorReport(name, on))
-                if at is not None and shop.collectors[at].senses_current:
-                    self.on_their_way.append(ev.CollectorCurrent(name, 6.0 if on else 0.0))
+                if at is not None and shop.collectors[at].senses_motor:
+                    self.on_their_way.append(ev.CollectorReading(name, 6.0 if on else 0.0))
             case _:
                 pass
 
     def _compare_ways(self, event: ev.Reading) -> None:
         """The short way of a reading that decides nothing comes to what the long way comes to."""
         short = step(self.shop, self.state, event, self.now)
-        stepped = _Stepped(event.tool, event.amps, event.retained, event.young)
+        stepped = _Stepped(event.tool, event.value, event.retained, event.young)
         long = step(self.shop, self.state, stepped, self.now)
         self._must(short.commands == long.commands and short.findings == long.findings, "the short way decides")
         same = replace(short.state, wake_at=None) == replace(long.state, wake_at=None)

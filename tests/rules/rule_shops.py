@@ -5,6 +5,7 @@ from typing import Protocol, TypeVar
 
 from gatehand_rules import Shop
 from gatehand_rules.shop import Circuit, Collector, Gate, StopContact, Tool
+from gatehand_rules.words import Measure
 
 T = TypeVar("T")
 
@@ -69,13 +70,16 @@ def _tool(choose: Choices, name: str, fan: Collector, gates: list[Gate], *, wild
     first = choose.whole(0, len(own))
     named = tuple(own[first : first + choose.whole(0, most)])
     assist = tuple(one for one in moved[:1] if one not in named and (named or wild))
+    measure = choose.one_of([Measure.AMPS, Measure.AMPS, Measure.WATTS, Measure.RUNNING])
+    start = 1.0 if measure is Measure.RUNNING else 2.5
     return Tool(
         name=name,
         collector=fan.name,
         gates=named,
         assist=assist if choose.one_of([True, False, False]) else (),
-        start_amps=2.5,
-        stop_amps=choose.one_of([1.75, 2.5, 0.5]),
+        measure=measure,
+        start_at=start,
+        stop_at=start if measure is Measure.RUNNING else choose.one_of([1.75, 2.5, 0.5]),
         start_after=choose.one_of([0.0, 0.0, 1.0]),
         stop_after=choose.one_of([0.0, 0.0, 1.0]),
         run_on=choose.one_of([0.0, 2.0, 10.0]),
@@ -89,10 +93,14 @@ def _collector(choose: Choices, name: str, gates: list[Gate], *, wild: bool) -> 
     least = choose.one_of([0, 1, 1, 1, 2])
     least = least if wild else min(least, own)
     most = choose.one_of([None, None, 1, 2])
+    senses = choose.one_of([True, False])
+    measure = choose.one_of(list(Measure)) if senses else Measure.AMPS
     return Collector(
         name=name,
         reports=choose.one_of([True, False]),
-        senses_current=choose.one_of([True, False]),
+        senses_motor=senses,
+        measure=measure,
+        turns_at=1.0 if measure is Measure.RUNNING else 2.0,
         spin_up=choose.one_of([0.0, 3.0]),
         coast_down=choose.one_of([0.0, 2.0, 8.0]),
         refresh=choose.one_of([0.0, 4.0, 20.0]),

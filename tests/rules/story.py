@@ -5,7 +5,7 @@ from typing import assert_never
 from gatehand_rules import Shop
 from gatehand_rules import events as ev
 from gatehand_rules.shop import Collector, Gate, Tool
-from gatehand_rules.words import Position
+from gatehand_rules.words import Measure, Position
 
 _WHERE = {Position.OPEN: "open", Position.SHUT: "shut", Position.BETWEEN: "half open"}
 
@@ -28,7 +28,7 @@ def _line(at: float, event: ev.Event) -> str | None:
     match event:
         case ev.Tick():
             return "tick"
-        case ev.Reading(tool=name, amps=amps, retained=retained, young=young):
+        case ev.Reading(tool=name, value=amps, retained=retained, young=young):
             return f"{name} {'retained' if retained else 'just now' if young else 'once'} {amps:g} A"
         case ev.MessageRejected(name=name):
             return f"{name} says rubbish"
@@ -44,7 +44,7 @@ def _line(at: float, event: ev.Event) -> str | None:
             return f"stop {name} says pressed"
         case ev.CollectorReport(collector=name, on=on, retained=retained):
             return f"collector {name} {'retained' if retained else 'reports'} {'on' if on else 'off'}"
-        case ev.CollectorCurrent(collector=name, amps=amps, retained=retained):
+        case ev.CollectorReading(collector=name, value=amps, retained=retained):
             return f"collector {name} {'retained' if retained else 'draws'} {amps:g} A"
         case ev.BinReport(collector=name, full=full):
             return f"bin {name} {'full' if full else 'empty'}"
@@ -108,13 +108,24 @@ def _online(kind: str, one: Collector | Gate | Tool) -> list[str]:
     return [f'online = {{ topic = "{topic}", active = "1", clear = "0" }}'] if one.tells_online else []
 
 
+def _sensor(measure: Measure, name: str) -> str:
+    topic = f'topic = "{measure}/{name}"'
+    if measure is Measure.RUNNING:
+        return f'running = {{ {topic}, active = "1", clear = "0" }}'
+    return f"{'current' if measure is Measure.AMPS else 'power'} = {{ {topic} }}"
+
+
+def _threshold(which: str, measure: Measure, value: float) -> list[str]:
+    return [] if measure is Measure.RUNNING else [f"{which}_{measure} = {value:g}"]
+
+
 def _collector(one: Collector) -> str:
     name = one.name
     lines = [f"[collector.{name}]", f"command = {_switch('set', name, 'on', 'off')}"]
     if one.reports:
         lines.append(f"state = {_switch('state', name, 'on', 'off')}")
-    if one.senses_current:
-        lines.append(f'current = {{ topic = "amps/{name}" }}\nrunning_amps = {one.running_amps:g}')
+    if one.senses_motor:
+        lines += [_sensor(one.measure, name), *_threshold("running", one.measure, one.turns_at)]
     lines += [f"{key} = {getattr(one, key):g}" for key in ("spin_up", "coast_down", "refresh", "min_open")]
     lines += [f"{key} = {value}" for key in ("max_open", "starts_per_hour") if (value := getattr(one, key)) is not None]
     if one.tells_bin:
@@ -139,9 +150,10 @@ def _gate(one: Gate) -> str:
 
 
 def _tool(one: Tool) -> str:
-    lines = [f"[tool.{one.name}]", f'collector = "{one.collector}"', f'current = {{ topic = "amps/{one.name}" }}']
+    lines = [f"[tool.{one.name}]", f'collector = "{one.collector}"', _sensor(one.measure, one.name)]
     lines += _online("tool", one)
     lines += [f"{key} = {_names(value)}" for key in ("gates", "assist") if (value := getattr(one, key))]
-    keys = ("start_amps", "stop_amps", "start_after", "stop_after", "run_on", "silent_after", "run_limit")
+    lines += [*_threshold("start", one.measure, one.start_at), *_threshold("stop", one.measure, one.stop_at)]
+    keys = ("start_after", "stop_after", "run_on", "silent_after", "run_limit")
     lines += [f"{key} = {getattr(one, key):g}" for key in keys]
     return "\n".join([*lines, ""])

@@ -15,17 +15,22 @@ from gatehand_rules.commands import CollectorOff, CollectorOn, OpenGate, ShutGat
 from gatehand_rules.findings import WHATS
 from gatehand_rules.reshape import Rewired, adopt_shop, obstacles
 from gatehand_rules.shop import Collector, Gate, Tool
-from gatehand_rules.words import Position
+from gatehand_rules.words import Measure, Position
 
 DAYS = int(os.environ.get("GATEHAND_ALARM_DAYS", "150"))
 STEPS = 120
 PAUSES = (0.0, 0.2, 1.0, 3.0, 8.0, 30.0, 120.0)
 
+METERS = (Measure.AMPS, Measure.WATTS)
+_CONTACT: dict[str, object] = {"measure": Measure.RUNNING, "turns_at": 1.0}
 _TOOL_EDITS: tuple[Callable[[Seeded], dict[str, object]], ...] = (
     lambda choose: {"tells_online": choose.one_of([True, False])},
     lambda choose: {"silent_after": choose.one_of([0.0, 6.0, 30.0])},
     lambda choose: {"run_limit": choose.one_of([0.0, 20.0])},
-    lambda choose: {"start_amps": choose.one_of([2.5, 8.0]), "stop_amps": choose.one_of([0.5, 2.5])},
+    lambda choose: choose.one_of(
+        [{"measure": Measure.RUNNING, "start_at": 1.0, "stop_at": 1.0}]
+        + [{"measure": one, "start_at": a, "stop_at": z} for one in METERS for a in (2.5, 8.0) for z in (0.5, 2.5)]
+    ),
     lambda choose: {"run_on": choose.one_of([0.0, 10.0])},
 )
 _GATE_EDITS: tuple[Callable[[Seeded], dict[str, object]], ...] = (
@@ -37,7 +42,11 @@ _GATE_EDITS: tuple[Callable[[Seeded], dict[str, object]], ...] = (
 _FAN_EDITS: tuple[Callable[[Seeded], dict[str, object]], ...] = (
     lambda choose: {"tells_online": choose.one_of([True, False])},
     lambda choose: {"tells_bin": choose.one_of([True, False])},
-    lambda choose: {"reports": choose.one_of([True, False]), "senses_current": choose.one_of([True, False])},
+    lambda choose: {
+        "reports": choose.one_of([True, False]),
+        "senses_motor": choose.one_of([True, False]),
+        **choose.one_of([{"measure": one, "turns_at": 2.0} for one in METERS] + [_CONTACT]),
+    },
     lambda choose: {"max_open": choose.one_of([None, 2])},
     lambda choose: {"min_open": choose.one_of([0, 1])},
     lambda choose: {"on_bin_full": choose.one_of(["refuse", "warn"])},

@@ -69,8 +69,8 @@ class Healthy:
                 (self.on_at if on else self.off_at)[name] = self.now
                 if fan.reports:
                     self.later(0.05, ev.CollectorReport(name, on))
-                if fan.senses_current:
-                    self.later(0.1, ev.CollectorCurrent(name, 6.0 if on else 0.0))
+                if fan.senses_motor:
+                    self.later(0.1, ev.CollectorReading(name, 6.0 if on else 0.0))
             case _:
                 pass
 
@@ -193,7 +193,7 @@ def test_a_budget_of_starts_is_kept_by_staying_on_and_no_cut_is_refused(seed: in
     """I8 over half a working day of cuts at random intervals: half a second to five minutes apart."""
     choose = Seeded(seed)
     budget = choose.one_of([1, 2, 4, 6, 12])
-    saw = Tool(name="saw", collector="main", gates=("saw",), start_amps=2.5, stop_amps=1.75, run_on=5.0)
+    saw = Tool(name="saw", collector="main", gates=("saw",), start_at=2.5, stop_at=1.75, run_on=5.0)
     shop = Shop(
         tools=(saw,),
         gates=(Gate(name="saw", collector="main", reports=True, travel=1.0),),

@@ -128,7 +128,7 @@ def some_event(choose: Drawn | Seeded, shop: Shop) -> ev.Event:
         case 12 | 13:
             return ev.CollectorReport(fan, yes, old)
         case 14:
-            return ev.CollectorCurrent(fan, choose.one_of(AMPS), old)
+            return ev.CollectorReading(fan, choose.one_of(AMPS), old)
         case 15:
             return ev.BinReport(fan, yes, old)
         case 16:

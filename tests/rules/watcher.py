@@ -13,7 +13,7 @@ from gatehand_rules import Shop
 from gatehand_rules import events as ev
 from gatehand_rules.commands import ClearAlarm, CollectorOff, CollectorOn, Command, OpenGate, RaiseAlarm, ShutGate
 from gatehand_rules.shop import Tool
-from gatehand_rules.words import Position
+from gatehand_rules.words import Measure, Position
 
 
 class Times(Struct, frozen=True, kw_only=True):
@@ -197,8 +197,8 @@ class Observer:
         return seen.low_at is not None and self.now > round(seen.low_at + tool.stop_after + tool.run_on, 6)
 
     def is_borne_out(self, seen: ToolNotes, tool: Tool) -> bool:
-        """Not from before a silence, as far as that can be known; a sensor on change is believed after a while."""
-        since = None if tool.silent_after > 0 else seen.above_at
+        """Not from before a silence, as far as that can be known; a contact, or a sensor on change, after a while."""
+        since = seen.above_at if tool.silent_after == 0 or tool.measure is Measure.RUNNING else None
         believed_at = inf if since is None else round(since + self.times.believed, 6)
         return seen.borne_out or self.now >= believed_at
 
@@ -214,9 +214,9 @@ class Observer:
             self.heard_at = now
         match event:
             case ev.Reading(tool=name, retained=False) if (at := shop.tool_at(name)) is not None:
-                self._reading(at, event.amps, young=event.young)
+                self._reading(at, event.value, young=event.young)
             case ev.Reading(tool=name) if (at := shop.tool_at(name)) is not None:
-                low = self.tools[at].low or event.amps < shop.tools[at].stop_amps
+                low = self.tools[at].low or event.value < shop.tools[at].stop_at
                 self.tools[at] = replace(self.tools[at], low=low)
             case ev.GateReport(gate=name, position=position, retained=retained):
                 at = shop.gate_at(name)
@@ -239,11 +239,11 @@ class Observer:
                     if retained and not on and self.fans[at].on_at < self.connected_at:
                         self.fans[at] = replace(self.fans[at], sure=False)
                     self._see_fan(at, reported=on)
-            case ev.CollectorCurrent(collector=name, amps=amps, retained=retained):
+            case ev.CollectorReading(collector=name, value=amps, retained=retained):
                 at = shop.collector_at(name)
-                known = at is not None and shop.collectors[at].senses_current
-                if at is not None and known and (not retained or amps >= shop.collectors[at].running_amps):
-                    self._see_fan(at, drawing=amps >= shop.collectors[at].running_amps)
+                known = at is not None and shop.collectors[at].senses_motor
+                if at is not None and known and (not retained or amps >= shop.collectors[at].turns_at):
+                    self._see_fan(at, drawing=amps >= shop.collectors[at].turns_at)
             case ev.BinReport(collector=name, full=full):
                 if (at := shop.collector_at(name)) is not None:
                     self.fans[at] = replace(self.fans[at], bin_full=full)
@@ -289,22 +289,22 @@ class Observer:
         borne_out = self.is_borne_out(seen, tool) or any(
             since is not None and self.now >= round(since + self.times.apart, 6) for since in (below_at, above_at)
         )
-        if amps >= tool.stop_amps:
+        if amps >= tool.stop_at:
             borne_out = borne_out or young
             above_at = self.now if above_at is None else above_at
-        if amps < tool.start_amps:
+        if amps < tool.start_at:
             below_at = self.now if below_at is None else below_at
-        if amps < tool.stop_amps:
+        if amps < tool.stop_at:
             above_at = None
         home = self.shop.collector_at(tool.collector)
         held = home is not None and self.fans[home].held
         rose = seen.rose and not self.is_over(seen, tool)
         low, low_at = seen.low, seen.low_at
-        if amps < tool.stop_amps:
+        if amps < tool.stop_at:
             low, low_at = True, self.now if low_at is None else low_at
         else:
             low_at = None
-            if amps >= tool.start_amps:
+            if amps >= tool.start_at:
                 rose, low = rose or (low and not held), False
         spell = (True, None, None) if borne_out else (False, below_at, above_at)
         self.tools[at] = ToolNotes(low, low_at, rose, self.now, False, *spell)

@@ -68,9 +68,9 @@ def test_a_fan_not_known_to_stand_finds_its_gates_told_open_and_is_told_off() ->
     ("settings", "found", "opened"),
     [
         ({}, ev.CollectorReport("main", on=False, retained=True), False),
-        ({"senses_current": True}, ev.CollectorCurrent("main", 0.0), False),
+        ({"senses_motor": True}, ev.CollectorReading("main", 0.0), False),
         ({"reports": False}, ev.Tick(), True),
-        ({"senses_current": True}, ev.CollectorCurrent("main", 9.0), True),
+        ({"senses_motor": True}, ev.CollectorReading("main", 9.0), True),
         ({}, ev.CollectorReport("main", on=True, retained=True), True),
     ],
 )

@@ -176,8 +176,8 @@ def test_a_collector_that_is_on_and_seen_on_goes_on() -> None:
     [
         ({}, False, None, True),
         ({}, None, False, False),
-        ({"reports": False, "senses_current": True}, None, False, True),
-        ({"reports": False, "senses_current": True}, None, None, False),
+        ({"reports": False, "senses_motor": True}, None, False, True),
+        ({"reports": False, "senses_motor": True}, None, None, False),
     ],
 )
 def test_a_collector_found_to_stand_is_told_off(

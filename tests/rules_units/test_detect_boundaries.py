@@ -301,7 +301,7 @@ def test_an_unconfirmed_demand_is_fresh_again_with_a_reading_at_its_stop_thresho
         assert isinstance(state, ToolRunning)
         assert state.freshness is Freshness.UNCONFIRMED
         bench.amps(62.0, amps)
-        assert bench.tool_state() == replace(state, amps=amps, heard_at=62.0, low_since=None if amps == 2.0 else 62.0)
+        assert bench.tool_state() == replace(state, value=amps, heard_at=62.0, low_since=None if amps == 2.0 else 62.0)
         bench.amps(63.0, amps)
         state = bench.tool_state()
         assert isinstance(state, ToolRunning)

@@ -83,7 +83,7 @@ def test_a_start_is_told_once_and_owes_an_answer() -> None:
     [
         ({"reports": False}, False),
         ({"reports": True}, True),
-        ({"reports": False, "senses_current": True}, True),
+        ({"reports": False, "senses_motor": True}, True),
     ],
 )
 def test_a_collector_that_shows_nothing_owes_no_answer(settings: dict[str, Any], *, owes: bool) -> None:
@@ -168,10 +168,10 @@ def test_an_unanswered_off_is_told_again_too() -> None:
         ({}, Answer(on=True, since=10.0), 15.0),
         ({}, Answer(on=True, since=10.0, tries=1), 15.0),
         ({}, Answer(on=True, since=10.0, tries=2), 30.0),
-        ({"senses_current": True, "spin_up": 7.0}, Answer(on=True, since=10.0), 17.0),
-        ({"senses_current": True, "spin_up": 3.0}, Answer(on=True, since=10.0), 15.0),
-        ({"senses_current": True, "spin_up": 7.0, "coast_down": 9.0}, Answer(on=False, since=10.0), 19.0),
-        ({"senses_current": True, "spin_up": 40.0}, Answer(on=True, since=10.0, tries=2), 50.0),
+        ({"senses_motor": True, "spin_up": 7.0}, Answer(on=True, since=10.0), 17.0),
+        ({"senses_motor": True, "spin_up": 3.0}, Answer(on=True, since=10.0), 15.0),
+        ({"senses_motor": True, "spin_up": 7.0, "coast_down": 9.0}, Answer(on=False, since=10.0), 19.0),
+        ({"senses_motor": True, "spin_up": 40.0}, Answer(on=True, since=10.0, tries=2), 50.0),
         ({"spin_up": 40.0, "coast_down": 40.0}, Answer(on=False, since=10.0), 15.0),
     ],
 )
@@ -196,7 +196,7 @@ def test_an_on_is_answered_when_everything_that_watches_the_fan_says_so(
     reports: bool, senses: bool, reported_on: bool | None, drawing: bool | None, *, answered: bool
 ) -> None:
     state = CollectorState(phase=SpinUp(50.0), answer=Answer(on=True, since=50.0))
-    context = context_of(state, 51.0, reports=reports, senses_current=senses)
+    context = context_of(state, 51.0, reports=reports, senses_motor=senses)
     see(context, MAIN, reported=reported_on, drawing=drawing, live=True)
     assert (context.collectors[0].answer is None) is answered
     assert context.collectors[0].confirmed is answered
@@ -211,26 +211,26 @@ def test_a_report_of_unknown_age_answers_nothing() -> None:
 
 def test_a_current_of_unknown_age_can_say_that_it_draws_and_not_that_it_stands() -> None:
     for drawing, known in ((True, True), (False, None)):
-        context = context_of(CollectorState(), 51.0, senses_current=True)
+        context = context_of(CollectorState(), 51.0, senses_motor=True)
         see(context, MAIN, drawing=drawing, live=False)
         assert context.collectors[0].drawing is known
 
 
 def test_the_motor_draws_from_its_running_amps_on() -> None:
     for amps, drawing in ((2.0, True), (1.999, False)):
-        bench = ready(saw_shop(senses_current=True, running_amps=2.0))
-        bench.tell(ev.CollectorCurrent("main", amps), 50.0)
+        bench = ready(saw_shop(senses_motor=True, turns_at=2.0))
+        bench.tell(ev.CollectorReading("main", amps), 50.0)
         assert bench.fan_state().drawing is drawing
 
 
 def test_a_motor_that_trips_while_its_switch_says_on_owes_its_answer_anew() -> None:
-    bench = ready(saw_shop(senses_current=True, spin_up=1.0))
+    bench = ready(saw_shop(senses_motor=True, spin_up=1.0))
     bench.amps(50.0, 5.0)
     bench.is_open(51.0)
     bench.is_on(51.1)
-    bench.tell(ev.CollectorCurrent("main", 9.0), 51.2)
+    bench.tell(ev.CollectorReading("main", 9.0), 51.2)
     assert bench.fan_state().confirmed
-    assert bench.tell(ev.CollectorCurrent("main", 0.1), 60.0) == []
+    assert bench.tell(ev.CollectorReading("main", 0.1), 60.0) == []
     assert bench.fan_state().answer is None
     assert bench.tick(62.0) == []
     assert bench.fan_state().answer == Answer(on=True, since=62.0)
@@ -246,7 +246,7 @@ def test_a_motor_that_trips_while_its_switch_says_on_owes_its_answer_anew() -> N
     ],
 )
 def test_a_motor_that_stands_where_it_was_not_confirmed_on_owes_nothing(state: CollectorState) -> None:
-    context = context_of(state, 60.0, senses_current=True)
+    context = context_of(state, 60.0, senses_motor=True)
     see(context, MAIN, drawing=False, live=True)
     assert context.collectors[0].answer is None
 
@@ -260,7 +260,7 @@ def test_told_off_seen_to_stand_and_seen_to_turn_again_is_somebody_elses_doing()
         (stood, False, stood),
         (Answer(on=True, since=50.0), False, Answer(on=True, since=50.0)),
     ):
-        context = context_of(CollectorState(phase=CoastDown(), answer=answer), 51.0, senses_current=True)
+        context = context_of(CollectorState(phase=CoastDown(), answer=answer), 51.0, senses_motor=True)
         see(context, MAIN, reported=on, live=False)
         assert context.collectors[0].answer == left
 
@@ -356,7 +356,7 @@ def test_a_refresh_leaves_an_answer_owed() -> None:
 
 
 def test_an_unanswered_telling_shows_what_is_seen_of_the_motor() -> None:
-    bench = ready(saw_shop(senses_current=True, spin_up=1.0))
+    bench = ready(saw_shop(senses_motor=True, spin_up=1.0))
     bench.amps(50.0, 5.0)
     bench.is_open(51.0)
     bench.is_on(51.1)
@@ -368,7 +368,7 @@ def test_an_unanswered_telling_shows_what_is_seen_of_the_motor() -> None:
 
 
 def test_what_is_seen_of_the_motor_is_told() -> None:
-    context = context_of(CollectorState(phase=Off(), still_at=-inf), 51.0, senses_current=True)
+    context = context_of(CollectorState(phase=Off(), still_at=-inf), 51.0, senses_motor=True)
     see(context, MAIN, drawing=True, live=True)
     assert said(context) == ["collector_running/report collector=main reported_on=None drawing=True"]
 

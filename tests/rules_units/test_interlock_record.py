@@ -143,16 +143,16 @@ def test_what_a_gate_says_that_is_not_asked_or_not_there_is_not_remembered() -> 
             FanSeen(told_on=False, off_at=NOW, reported_on=False, off_told=False),
         ),
         (replace(STILL, off_told=True), ev.CollectorReport("main", on=False), replace(STILL, reported_on=False)),
-        (STILL, ev.CollectorCurrent("main", 2.0), replace(STILL, drawing=True)),
-        (STILL, ev.CollectorCurrent("main", 1.999), replace(STILL, drawing=False)),
-        (STILL, ev.CollectorCurrent("main", 2.0, retained=True), replace(STILL, drawing=True)),
-        (STILL, ev.CollectorCurrent("main", 1.999, retained=True), STILL),
+        (STILL, ev.CollectorReading("main", 2.0), replace(STILL, drawing=True)),
+        (STILL, ev.CollectorReading("main", 1.999), replace(STILL, drawing=False)),
+        (STILL, ev.CollectorReading("main", 2.0, retained=True), replace(STILL, drawing=True)),
+        (STILL, ev.CollectorReading("main", 1.999, retained=True), STILL),
         (STILL, ev.CollectorReport("nobody", on=True), STILL),
-        (STILL, ev.CollectorCurrent("nobody", 9.0), STILL),
+        (STILL, ev.CollectorReading("nobody", 9.0), STILL),
     ],
 )
 def test_what_is_seen_of_a_fan_is_remembered(seen: FanSeen, event: ev.Event, after: FanSeen) -> None:
-    one = gates_shop(1, senses_current=True)
+    one = gates_shop(1, senses_motor=True)
     assert observed(one, guard(SEEN_SHUT, fans=(seen,)), event).fans[0] == after
 
 
@@ -160,7 +160,7 @@ def test_what_watches_no_fan_of_the_shop_is_not_remembered() -> None:
     record = guard(SEEN_SHUT, fans=(STILL,))
     unseen = shop(tool("saw", "a"), gate("a"), fan(reports=False))
     assert observed(unseen, record, ev.CollectorReport("main", on=True)) == record
-    assert observed(unseen, record, ev.CollectorCurrent("main", 9.0)) == record
+    assert observed(unseen, record, ev.CollectorReading("main", 9.0)) == record
 
 
 STOPPED = shop(

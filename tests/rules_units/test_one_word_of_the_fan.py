@@ -13,11 +13,11 @@ from gatehand_rules import events as ev
 from gatehand_rules.findings import Happened
 from gatehand_rules.state import Answer, CoastDown, Freshness, Off, Running, ToolRunning
 
-METER = {"reports": False, "senses_current": True}
+METER = {"reports": False, "senses_motor": True}
 
 
 def meter(bench: Bench, at: float, amps: float) -> list[str]:
-    return bench.tell(ev.CollectorCurrent("main", amps), at)
+    return bench.tell(ev.CollectorReading("main", amps), at)
 
 
 def metered(**more: Any) -> Bench:  # noqa: ANN401 - the fields of a collector
@@ -174,7 +174,7 @@ def test_a_word_from_before_a_lost_broker_is_no_hand_after_it() -> None:
 
 
 def test_one_sample_without_current_is_no_tripped_motor() -> None:
-    bench = running(saw_shop(senses_current=True))
+    bench = running(saw_shop(senses_motor=True))
     meter(bench, 56.0, 6.0)
     meter(bench, 60.0, 0.0)
     bench.until(60.5)
@@ -184,7 +184,7 @@ def test_one_sample_without_current_is_no_tripped_motor() -> None:
 
 
 def test_a_motor_that_stays_without_current_owes_its_answer_without_a_second_word() -> None:
-    bench = running(saw_shop(senses_current=True))
+    bench = running(saw_shop(senses_motor=True))
     meter(bench, 56.0, 6.0)
     meter(bench, 60.0, 0.0)
     bench.until(62.0)
@@ -193,7 +193,7 @@ def test_a_motor_that_stays_without_current_owes_its_answer_without_a_second_wor
 
 
 def test_a_motor_that_stood_before_its_switch_was_used_does_not_shorten_the_two_seconds() -> None:
-    bench = running(saw_shop(senses_current=True))
+    bench = running(saw_shop(senses_motor=True))
     meter(bench, 56.0, 6.0)
     meter(bench, 60.0, 0.0)
     bench.is_off(61.5)

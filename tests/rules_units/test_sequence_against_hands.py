@@ -78,10 +78,10 @@ def test_a_fan_switched_on_by_hand_with_a_gate_open_is_adopted_and_without_one_g
 
 
 def test_adopted_by_its_current_where_its_switch_says_nothing() -> None:
-    for settings, adopted in (({"reports": False, "senses_current": True}, True), ({"senses_current": True}, False)):
+    for settings, adopted in (({"reports": False, "senses_motor": True}, True), ({"senses_motor": True}, False)):
         bench = ready(saw_shop(**settings))
         bench.is_open(50.0)
-        bench.tell(ev.CollectorCurrent("main", 9.0), 51.0)
+        bench.tell(ev.CollectorReading("main", 9.0), 51.0)
         said = events(bench.until(53.0))
         assert ("collector_adopted/switched_by_hand" in said) is adopted
 
@@ -169,13 +169,13 @@ def test_what_was_switched_on_by_hand_may_be_switched_off_by_hand() -> None:
     ("settings", "event", "off"),
     [
         ({}, ev.CollectorReport("main", on=False, retained=True), False),
-        ({"reports": False, "senses_current": True}, ev.CollectorCurrent("main", 0.0), True),
+        ({"reports": False, "senses_motor": True}, ev.CollectorReading("main", 0.0), True),
     ],
 )
 def test_what_counts_as_switched_off_by_hand(settings: dict[str, Any], event: ev.Event, *, off: bool) -> None:
     bench = running(saw_shop(**settings))
     if settings:
-        bench.tell(ev.CollectorCurrent("main", 9.0), 56.0)
+        bench.tell(ev.CollectorReading("main", 9.0), 56.0)
     bench.tell(event, 60.0)
     assert ("off main" in commands(bench.until(62.0))) is off
 
@@ -194,8 +194,8 @@ def test_a_fan_that_keeps_some_of_its_gates_is_given_those_that_it_lacks() -> No
 
 
 def test_a_fan_against_shut_gates_shows_what_is_seen_of_its_motor() -> None:
-    bench = running(saw_shop(senses_current=True))
-    bench.tell(ev.CollectorCurrent("main", 9.0), 56.0)
+    bench = running(saw_shop(senses_motor=True))
+    bench.tell(ev.CollectorReading("main", 9.0), 56.0)
     said = bench.is_shut(60.0)
     assert (
         "fan_unsafe/fan_against_shut_gates collector=main proven_open=0 min_open=1 reported_on=True drawing=True"

@@ -11,9 +11,9 @@ from gatehand_rules.shop import Circuit, Collector, CollectorAt, Gate, StopConta
 
 
 def test_a_stop_threshold_above_the_start_threshold_is_refused_and_one_at_it_is_not() -> None:
-    with pytest.raises(ValueError, match=r"stop_amps 3\.5 is above start_amps 3"):
-        tool(stop_amps=3.5)
-    assert tool(stop_amps=3.0).stop_amps == 3.0
+    with pytest.raises(ValueError, match=r"stop_at 3\.5 is above start_at 3"):
+        tool(stop_at=3.5)
+    assert tool(stop_at=3.0).stop_at == 3.0
 
 
 def test_a_gate_that_can_neither_be_told_nor_report_is_refused() -> None:
@@ -73,12 +73,12 @@ def test_a_changed_shop_is_checked_anew_and_finds_things_where_they_are_now() ->
         (gate, {"retries": 21}, "retries 21 are more than 20"),
         (gate, {"on_hand_open": "wait"}, "on_hand_open 'wait' must be one of start, ignore"),
         (tool, {"run_on": -0.1}, "tool saw: run_on -0.1 must be 0 or more"),
-        (tool, {"stop_amps": 0.0}, "stop_amps 0 must be above 0"),
-        (tool, {"start_amps": nan}, "start_amps nan must be above 0"),
+        (tool, {"stop_at": 0.0}, "stop_at 0 must be above 0"),
+        (tool, {"start_at": nan}, "start_at nan must be above 0"),
         (fan, {"min_open": -1}, "collector main: min_open -1 must be 0 or more"),
         (fan, {"max_open": 0}, "max_open 0 must be 1 or more"),
         (fan, {"starts_per_hour": 0}, "starts_per_hour 0 must be 1 or more"),
-        (fan, {"running_amps": inf}, "running_amps inf must be above 0"),
+        (fan, {"turns_at": inf}, "turns_at inf must be above 0"),
         (fan, {"rest": "open"}, "rest 'open' must be one of shut, leave"),
         (Circuit, {"name": "wall", "start_gap": -1.0}, "circuit wall: start_gap -1 must be 0 or more"),
     ],

@@ -17,12 +17,12 @@ STOP = StopContact(name="emergency", collectors=("main",))
 def ready(*, standing: bool = True, **more: object) -> Bench:
     """Saw, sweep and collector at rest; with `standing` the daemon has just stood still for 4 s."""
     sweep = gate("sweep", on_hand_open="start", **more)
-    bench = Bench(shop(tool(), gate(), sweep, fan(senses_current=True, running_amps=2.0), STOP))
+    bench = Bench(shop(tool(), gate(), sweep, fan(senses_motor=True, turns_at=2.0), STOP))
     bench.tell(ev.BrokerConnected(), 0.0)
     bench.tell(ev.CollectorReport("main", on=False, retained=True), 0.1)
     bench.tell(ev.Tick(), 0.5)
     bench.is_off(1.0)
-    bench.tell(ev.CollectorCurrent("main", 0.0), 1.0)
+    bench.tell(ev.CollectorReading("main", 0.0), 1.0)
     bench.is_shut(1.0)
     bench.is_shut(1.0, "sweep")
     bench.amps(READY - 1, 0.1)
@@ -37,7 +37,7 @@ def cutting() -> Bench:
     bench.amps(51.0, 5.0)
     bench.is_open(52.0)
     bench.is_on(52.1)
-    bench.tell(ev.CollectorCurrent("main", 9.0), 52.2)
+    bench.tell(ev.CollectorReading("main", 9.0), 52.2)
     bench.tell(ev.Tick(), 56.0)
     assert isinstance(bench.fan_state().phase, Running)
     return bench
@@ -180,7 +180,7 @@ def test_a_gate_shut_meanwhile_ends_the_hand_start_that_began_by_opening_it() ->
     bench = ready(standing=False)
     bench.is_open(51.0, "sweep")
     bench.is_on(52.0)
-    bench.tell(ev.CollectorCurrent("main", 9.0), 52.2)
+    bench.tell(ev.CollectorReading("main", 9.0), 52.2)
     assert bench.gate_state(1).hand is not None
     bench.tell(ev.LoopStood(4.0), 60.0)
     bench.is_shut(60.0, "sweep")

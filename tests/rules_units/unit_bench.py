@@ -21,8 +21,8 @@ def tool(name: str = "saw", *gates: str, **more: Any) -> Tool:  # noqa: ANN401 -
     """Starts at 3 A, stops below 2 A, run-on 4 s, never silent, no run limit."""
     told: dict[str, Any] = {
         "collector": "main",
-        "start_amps": 3.0,
-        "stop_amps": 2.0,
+        "start_at": 3.0,
+        "stop_at": 2.0,
         "run_on": 4.0,
         "silent_after": 0.0,
         "run_limit": 0.0,
@@ -157,8 +157,8 @@ def ready(shop: Shop) -> Bench:
     for collector in shop.collectors:
         if collector.reports:
             bench.is_off(0.6, collector.name)
-        if collector.senses_current:
-            bench.tell(ev.CollectorCurrent(collector.name, 0.0), 0.6)
+        if collector.senses_motor:
+            bench.tell(ev.CollectorReading(collector.name, 0.0), 0.6)
     for machine in shop.tools:  # a sensor that would have fallen silent meanwhile speaks in time
         if 0 < machine.silent_after <= READY - 1.0:
             bench.until(0.2 + machine.silent_after / 2)

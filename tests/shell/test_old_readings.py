@@ -150,8 +150,8 @@ def test_a_collectors_old_current_is_refused_too() -> None:
         (event,) = routes.events("shop/fan/amps", payload, retained=False, now=received) or ()
         return event
 
-    assert read(1, 101.0) == ev.CollectorCurrent("main", 9.0)
-    assert read(2, 102.0) == ev.CollectorCurrent("main", 9.0)
+    assert read(1, 101.0) == ev.CollectorReading("main", 9.0)
+    assert read(2, 102.0) == ev.CollectorReading("main", 9.0)
     late = read(3, 118.0)
     assert isinstance(late, ev.MessageRejected)
     assert (late.kind, late.name, late.old) == ("collector", "main", True)

@@ -76,7 +76,7 @@ def test_one_message_on_a_shared_topic_speaks_for_each_device_that_it_names() ->
     found = routes(EXTRA)
     payload = b'{"fan": 9000, "lathe": 2500, "sander": 100}'
     assert heard(found, "shop/power", payload) == (
-        ev.CollectorCurrent("main", 9.0),
+        ev.CollectorReading("main", 9.0),
         ev.Reading("lathe", 2.5),
         ev.Reading("sander", 0.1),
     )
@@ -92,7 +92,7 @@ def test_one_message_on_a_shared_topic_speaks_for_each_device_that_it_names() ->
 def test_a_current_is_taken_in_whole_milliampere_and_without_a_minus_zero(payload: bytes, amps: str) -> None:
     (event,) = heard(routes(), "shop/band_saw/amps", payload)
     assert isinstance(event, ev.Reading)
-    assert repr(event.amps) == amps
+    assert repr(event.value) == amps
 
 
 def test_a_current_beyond_what_any_sensor_can_mean_is_rejected() -> None:

@@ -83,7 +83,15 @@ def _collector(name: str, gates: int, random: Random) -> str:
         on, off = ("true", "false") if pointer else ("1", "0")
         lines.append(f'state = {{ topic = "shop/fan/{name}/state", {pointer}on = "{on}", off = "{off}" }}')
     if seen in {"both", "current"}:
-        lines.append(f'current = {{ topic = "shop/fan/{name}/amps" }}')
+        lines.append(
+            random.choice(
+                (
+                    f'current = {{ topic = "shop/fan/{name}/amps" }}',
+                    f'power = {{ topic = "shop/fan/{name}/watts" }}\nrunning_watts = 300',
+                    f'running = {{ topic = "shop/fan/{name}/air", active = "1", clear = "0" }}',
+                )
+            )
+        )
     least = random.choice((0, 1, 1, 1, 2)) if gates > 1 else random.choice((0, 1, 1, 1))
     lines.append(f"min_open = {least}")
     if random.random() < 0.5:
@@ -130,8 +138,7 @@ def _tool(name: str, gates: list[str], random: Random) -> str:
     lines = [
         f"[tool.{name}]",
         "gates = [" + ", ".join(f'"{gate}"' for gate in own) + "]",
-        _current(f"shop/tool/{name}", random),
-        f"start_amps = {start}",
+        _sensor(f"shop/tool/{name}", start, random),
         f"start_after = {random.choice((0, 0, 0, 0.5))}",
         f"stop_after = {random.choice((0, 0, 2))}",
         f"run_on = {random.choice((0, 5, 10, 20))}",
@@ -147,12 +154,19 @@ def _tool(name: str, gates: list[str], random: Random) -> str:
     return "\n".join(lines) + "\n"
 
 
-def _current(place: str, random: Random) -> str:
-    """Some sensors say when they measured."""
+def _sensor(place: str, start: float, random: Random) -> str:
+    """A current, a power or a contact; some say when they measured, some answer when they are asked."""
+    kind = random.choice(("current", "current", "power", "running"))
+    if kind == "running":
+        pointer = random.choice(("", 'pointer = "/output", '))
+        poll = f', poll = {{ topic = "{place}/get", payload = "?" }}' if random.random() < 0.3 else ""
+        return f'running = {{ topic = "{place}/running", {pointer}active = "on", clear = "off"{poll} }}'
+    unit, at_least = ("amps", start) if kind == "current" else ("watts", start * 120)
+    threshold = f"\nstart_{unit} = {at_least:g}"
     if random.random() < 0.7:
-        return f'current = {{ topic = "{place}/amps" }}'
+        return f'{kind} = {{ topic = "{place}/{unit}" }}{threshold}'
     max_age = random.choice(("", "", ", max_age = 2"))
-    return f'current = {{ topic = "{place}/amps", pointer = "/amps", at = "/at"{max_age} }}'
+    return f'{kind} = {{ topic = "{place}/{unit}", pointer = "/{unit}", at = "/at"{max_age} }}{threshold}'
 
 
 def _habits(config: Config, random: Random) -> Habits:

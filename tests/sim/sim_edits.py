@@ -71,7 +71,8 @@ def _kind_of(tables: Tables, name: str) -> str:
 def _thresholds(tables: Tables, edit: Happening) -> None:
     tool = tables["tool"].get(edit.name)
     if tool is not None:
-        tool["start_amps"] = round(tool["start_amps"] * (0.6 + 1.2 * edit.value), 2)
+        for key in {"start_amps", "start_watts"} & tool.keys():
+            tool[key] = round(tool[key] * (0.6 + 1.2 * edit.value), 2)
 
 
 def _travel(tables: Tables, edit: Happening) -> None:

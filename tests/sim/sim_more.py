@@ -132,7 +132,7 @@ def _say_word(world: "World", heard: TopicSource, word: str, at: float, *, retai
 
 def _held_back(world: "World", each: Happening, _now: float) -> End:
     """A device loses its network, keeps what it wants to say, and says it as if it were new: all of it, or the last."""
-    topic = world.config.tool[each.name].current.topic
+    topic = world.config.tool[each.name].sensor.topic
     if topic in world.holding:
         return None
     world.holding[topic] = []
@@ -174,10 +174,11 @@ def _frozen(world: "World", each: Happening, now: float) -> End:
 def _fan_blinks(world: "World", each: Happening, now: float) -> End:
     """One sample of nothing, or one contrary word of the switch and the right one after it."""
     fan, model = world.config.collector[each.name], world.shop.collectors[each.name]
-    if fan.current is not None and (each.value < 0.5 or fan.state is None):
+    sensor = fan.motor_sensor
+    if sensor is not None and (each.value < 0.5 or fan.state is None):
         reporter = Reporter()
-        reporter.amps(fan.current, 0.0 if model.turns else fan.running_amps * 2, now)
-        reporter.amps(fan.current, model.amps(now), now)
+        reporter.reading(sensor, 0.0 if model.turns else fan.turns_at * 2, now)
+        reporter.reading(sensor, model.reads(now), now)
         wrong, right = reporter.drain()
         world.broker.say(wrong.topic, wrong.payload, retain=False)
         world.scheduler.at(now + 0.5, lambda: world.broker.say(right.topic, right.payload, retain=False))

@@ -336,8 +336,8 @@ class World:
         tool = self.shop.tools[each.name]
         match each.kind:
             case "cut":
-                light = self.config.tool[each.name].start_amps * each.value
-                tool.switch(on=True, at=now, amps=light or None)
+                light = self.config.tool[each.name].start_at * each.value
+                tool.switch(on=True, at=now, load=light or None)
                 return lambda at: tool.switch(on=False, at=at)
             case "sensor_silent":
                 tool.silence(on=True)
@@ -346,7 +346,7 @@ class World:
                 tool.stick(now, on=True)
                 return lambda at: tool.stick(at, on=False)
             case "sensor_spike":
-                tool.spike(now, tool.running_amps * (5 + 4 * each.value))
+                tool.spike(now, tool.running * (5 + 4 * each.value))
             case "sensor_babble":
                 tool.babble(now, JUNK[int(each.value * len(JUNK))])
             case _:
@@ -419,7 +419,7 @@ class World:
     def drawn_topics(self) -> set[str]:
         """All topics on which devices speak."""
         config = self.config
-        found = {stop.topic for stop in config.stop.values()} | {tool.current.topic for tool in config.tool.values()}
+        found = {stop.topic for stop in config.stop.values()} | {tool.sensor.topic for tool in config.tool.values()}
         found |= {gate.state.topic for gate in config.gate.values() if gate.state is not None}
         return found | {fan.state.topic for fan in config.collector.values() if fan.state is not None}
 

@@ -73,7 +73,7 @@ class Floor:
         )
         self._asked: dict[str, float] = {}
         """By gate topic: when the reading that starts its tool was handed over."""
-        self._gate_of = {t.current.topic: f"shop/gate/{t.gates[0]}/set" for t in config.tool.values()}
+        self._gate_of = {t.sensor.topic: f"shop/gate/{t.gates[0]}/set" for t in config.tool.values()}
         self._next_cycle = 0.0
         self._cycle = 0
         self.sample = Sample()
@@ -102,7 +102,7 @@ class Floor:
             tool.switch(on=False, at=now)
             self._cycle += 1
         elif not tool.on and now >= self._next_cycle:
-            tool.switch(on=True, at=now, amps=6.0)
+            tool.switch(on=True, at=now, load=6.0)
             self._next_cycle = now + CYCLE
 
     def rest(self, seconds: float) -> None:

@@ -118,7 +118,7 @@ def _gate(gate: Gate, seen: GateState, shop: Shop) -> Iterator[str]:
 def _fan(fan: Collector, seen: CollectorState, shop: Shop, state: State) -> Iterator[str]:
     if isinstance(seen.phase, Held):
         yield "held"
-    if seen.answer is not None and (fan.reports or fan.senses_current):
+    if seen.answer is not None and (fan.reports or fan.senses_motor):
         yield "no_answer"
     if isinstance(seen.phase, Opening):
         yield "too_few_gates"

@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from math import inf
 
 from gatehand.config import Config
-from support.monitor_fresh import EARLY, UNCHALLENGED
+from support.monitor_fresh import EARLY, UNCHALLENGED, says_changes
 from support.monitor_notes import Breach, FanNotes, Promise
 from support.monitor_sight import AT_ONCE, SETTLING, SLACK, Sight
 
@@ -105,7 +105,7 @@ class Monitor(Sight):
         for name, tool in self.tools.items():
             tool.doubt()
             table = self._config.tool[name]
-            if not on and table.silent_after == 0 and tool.low and (tool.amps or 0.0) >= table.start_amps:
+            if not on and says_changes(table) and tool.low and (tool.value or 0.0) >= table.start_at:
                 # It says nothing again, unless it changes: what it said is believed, and is another cut than the last.
                 tool.maybe_at, tool.low_at = self._now + UNCHALLENGED - EARLY, None
 

@@ -15,8 +15,13 @@ CONFIRMED = 1.0
 """Seconds between two readings, the second of which confirms."""
 
 
-def hear_amps(
-    seen: ToolNotes, tool: ToolTable, amps: float, now: float, *, standstill: bool, late: float, young: bool = False
+def says_changes(tool: ToolTable) -> bool:
+    """A contact, or a sensor that speaks only on change: it may have no second word to confirm its first."""
+    return tool.running is not None or tool.silent_after == 0
+
+
+def hear_reading(
+    seen: ToolNotes, tool: ToolTable, value: float, now: float, *, standstill: bool, late: float, young: bool = False
 ) -> bool:
     """A live reading. Whether it is a rise that may start something.
 
@@ -25,12 +30,12 @@ def hear_amps(
     """
     if tool.silent_after > 0 and now > seen.heard_at + tool.silent_after - EARLY:
         seen.doubt()
-    if tool.silent_after == 0 and seen.above_at is not None and now + late >= seen.above_at + UNCHALLENGED - EARLY:
+    if says_changes(tool) and seen.above_at is not None and now + late >= seen.above_at + UNCHALLENGED - EARLY:
         seen.doubtful = False
     if seen.believed_at(now):
         seen.rose_at, seen.maybe_at, seen.doubtful, seen.low = seen.maybe_at, None, False, False
-    seen.gone, seen.amps = False, amps
-    if amps < tool.stop_amps:
+    seen.gone, seen.value = False, value
+    if value < tool.stop_at:
         seen.low = True
         seen.low_at = now if seen.low_at is None else seen.low_at
         seen.maybe_at = None
@@ -42,7 +47,7 @@ def hear_amps(
     if standstill:
         return False
     seen.heard_at, seen.low_at = now, None
-    if amps < tool.start_amps:
+    if value < tool.start_at:
         seen.below_at = now if seen.below_at is None else seen.below_at
         return False
     _weigh(seen, now + late, young=young)
@@ -52,7 +57,7 @@ def hear_amps(
     if not seen.doubtful:
         seen.low, seen.rose_at = False, now
         return True
-    if tool.silent_after == 0 and seen.maybe_at is None:
+    if says_changes(tool) and seen.maybe_at is None:
         seen.maybe_at = now + UNCHALLENGED - EARLY
         return True
     return False

@@ -77,7 +77,7 @@ class ToolNotes:
     low_at: float | None = None
     heard_at: float = -inf
     gone: bool = False
-    amps: float | None = None
+    value: float | None = None
     """What it last said."""
     doubtful: bool = True
     """There was a silence, and nothing since has shown that what it says is new."""

@@ -6,7 +6,7 @@ Like the monitor it shares no line with the rules.
 from math import inf
 
 from gatehand.config import Config
-from support.monitor_fresh import EARLY, hear_amps
+from support.monitor_fresh import EARLY, hear_reading
 from support.monitor_notes import FanNotes, GateNotes, Promise, ResetNotes, ToolNotes
 from support.signal_words import Signal, signals
 
@@ -87,7 +87,7 @@ class Sight:
         self._promises = []
         for name, seen in self.tools.items():
             # Where the last reading has come below the threshold by it, a start counts as fresh from here.
-            seen.low = seen.low or (seen.amps is not None and seen.amps < config.tool[name].stop_amps)
+            seen.low = seen.low or (seen.value is not None and seen.value < config.tool[name].stop_at)
         for name, active in self._stops.items():
             for fan in (config.stop[name].collectors or config.collector) if active else ():
                 self._latch(fan)
@@ -163,15 +163,15 @@ class Sight:
     def _take(self, signal: Signal, value: str | float | None, payload: bytes, *, retained: bool, late: float) -> None:
         name, live = signal.name, not retained
         match signal.what:
-            case "amps":
-                if isinstance(value, float):
-                    self._amps(name, max(0.0, value), signal.measured(payload), live=live, late=late)
+            case "reads":
+                if (read := _number(value)) is not None:
+                    self._reads(name, max(0.0, read), signal.measured(payload), live=live, late=late)
             case "gate" if value is not None:
                 self._gate_says(name, str(value), live=live)
             case "fan" if value in {"on", "off"}:
                 self._see_fan(name, reported=value == "on")
-            case "fan_amps" if isinstance(value, float):
-                drawing = value >= self._config.collector[name].running_amps
+            case "fan_reads" if (read := _number(value)) is not None:
+                drawing = read >= self._config.collector[name].turns_at
                 if live or drawing:
                     self._see_fan(name, drawing=drawing)
             case "stop" if value in {"active", "clear"}:
@@ -193,17 +193,17 @@ class Sight:
             case _:
                 del payload
 
-    def _amps(self, name: str, amps: float, measured: float | None, *, live: bool, late: float) -> None:
+    def _reads(self, name: str, value: float, measured: float | None, *, live: bool, late: float) -> None:
         tool, seen = self._config.tool[name], self.tools[name]
         if not live:
-            seen.low = seen.low or amps < tool.stop_amps  # idle by it; it confirms nothing
+            seen.low = seen.low or value < tool.stop_at  # idle by it; it confirms nothing
             return
         age = None if measured is None else seen.age(measured, self._now)
-        limit = tool.current.max_age or MAX_AGE
-        if age is not None and age > limit + SLACK and amps >= tool.stop_amps:
+        limit = getattr(tool.sensor, "max_age", None) or MAX_AGE
+        if age is not None and age > limit + SLACK and value >= tool.stop_at:
             return  # held back by its device: it starts nothing and bears nothing out
         young = age is not None and age <= limit + SLACK
-        rose = hear_amps(seen, tool, amps, self._now, standstill=self.standstill, late=late, young=young)
+        rose = hear_reading(seen, tool, value, self._now, standstill=self.standstill, late=late, young=young)
         if rose and self._held(name):
             seen.rose_at = seen.maybe_at = None
 
@@ -311,6 +311,11 @@ class Sight:
             self.gates[name].hand_at = -inf
 
 
+def _number(value: str | float | None) -> float | None:
+    """A sensor's reading; of a contact 1 or 0."""
+    return {"active": 1.0, "clear": 0.0}.get(value) if isinstance(value, str) else value
+
+
 def _devices(config: Config) -> dict[str, dict[str, str]]:
     """By kind and name, the topic by which a device is known whatever its table is called."""
     return {
@@ -319,6 +324,6 @@ def _devices(config: Config) -> dict[str, dict[str, str]]:
             for name, gate in config.gate.items()
         },
         "fan": {name: fan.command.topic for name, fan in config.collector.items()},
-        "tool": {name: tool.current.topic for name, tool in config.tool.items()},
+        "tool": {name: tool.sensor.topic for name, tool in config.tool.items()},
         "stop": {name: stop.topic for name, stop in config.stop.items()},
     }

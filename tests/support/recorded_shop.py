@@ -152,7 +152,7 @@ class RecordedShop:
 
     def cut(self, tool: str, seconds: float, amps: float | None = None, then: float = 0.0) -> None:
         """The tool cuts for so long; then time passes."""
-        self.shop.tools[tool].switch(on=True, at=self.clocks.now, amps=amps)
+        self.shop.tools[tool].switch(on=True, at=self.clocks.now, load=amps)
         self.run(seconds)
         self.shop.tools[tool].switch(on=False, at=self.clocks.now)
         self.run(then)

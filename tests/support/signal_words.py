@@ -10,6 +10,7 @@ from math import isfinite
 from typing import Any
 
 from gatehand.config import Config
+from gatehand.config.signals import Contact, Current, Power
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,6 +24,8 @@ class Signal:
     scale: float = 1.0
     at: str | None = None
     """Pointer to when it was measured, milliseconds."""
+    most: float = 1000
+    """No number is larger, either way."""
 
     def measured(self, payload: bytes) -> float | None:
         """When it was measured, seconds of the device's own clock; None where it does not say."""
@@ -30,15 +33,15 @@ class Signal:
         return value / 1000 if isinstance(value, int | float) and not isinstance(value, bool) else None
 
     def read(self, payload: bytes) -> str | float | None:
-        """A word's meaning, "other" for another word, ampere, or None for what is no value."""
+        """A word's meaning, "other" for another word, a number, or None for what is no value."""
         value = _value(payload, self.pointer, number=self.words is None)
         if value is None or isinstance(value, dict | list):
             return None
         if self.words is None:
             if isinstance(value, bool) or not isinstance(value, int | float):
                 return None
-            amps = float(value) * self.scale
-            return round(amps, 3) if isfinite(amps) and abs(amps) <= 1000 else None
+            number = float(value) * self.scale
+            return round(number, 3) if isfinite(number) and abs(number) <= self.most else None
         text = json.dumps(value) if not isinstance(value, str) else value
         return self.words.get(text, "other")
 
@@ -61,6 +64,12 @@ def _value(payload: bytes, pointer: str | None, *, number: bool) -> Any:  # noqa
             return None
         document = document[token]
     return document
+
+
+def _of_sensor(what: str, name: str, heard: Current | Power | Contact) -> Signal:
+    if isinstance(heard, Contact):
+        return Signal(what, name, heard.pointer, {heard.active: "active", heard.clear: "clear"})
+    return Signal(what, name, heard.pointer, None, heard.scale, heard.at, 400_000 if isinstance(heard, Power) else 1000)
 
 
 def signals(config: Config) -> dict[str, list[Signal]]:
@@ -86,8 +95,8 @@ def signals(config: Config) -> dict[str, list[Signal]]:
         if fan.state is not None:
             words = {fan.state.on: "on", fan.state.off: "off"}
             add(fan.state.topic, Signal("fan", name, fan.state.pointer, words))
-        if fan.current is not None:
-            add(fan.current.topic, Signal("fan_amps", name, fan.current.pointer, None, fan.current.scale))
+        if (motor := fan.current or fan.power or fan.running) is not None:
+            add(motor.topic, _of_sensor("fan_reads", name, motor))
         if fan.bin_full is not None:
             words = {fan.bin_full.active: "full", fan.bin_full.clear: "clear"}
             add(fan.bin_full.topic, Signal("bin", name, fan.bin_full.pointer, words))
@@ -97,8 +106,9 @@ def signals(config: Config) -> dict[str, list[Signal]]:
             words = {fan.reset.pressed: "pressed", fan.reset.released: "released"}
             add(fan.reset.topic, Signal("reset_button", name, fan.reset.pointer, words))
     for name, tool in config.tool.items():
-        heard = tool.current
-        add(heard.topic, Signal("amps", name, heard.pointer, None, heard.scale, heard.at))
+        heard = tool.current or tool.power or tool.running
+        assert heard is not None
+        add(heard.topic, _of_sensor("reads", name, heard))
         if tool.online is not None:
             words = {tool.online.active: "here", tool.online.clear: "gone"}
             add(tool.online.topic, Signal("tool_online", name, tool.online.pointer, words))

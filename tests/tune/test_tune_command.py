@@ -115,7 +115,7 @@ def test_write_shows_the_difference_and_keeps_comments_and_layout(
     tool = load(shop / "config.toml").config
     assert tool is not None
     assert tool.tool["band_saw"].start_amps != 2.5
-    assert tool.tool["band_saw"].stop_amps < tool.tool["band_saw"].start_amps
+    assert tool.tool["band_saw"].stop_at < tool.tool["band_saw"].start_at
     assert tool.tool["router"].start_amps == 2, "nothing was recorded of it"
     unchanged = [line for line in before.splitlines() if "start_amps" not in line and "run_on" not in line]
     assert [line for line in after.splitlines() if line in unchanged] == unchanged
@@ -155,7 +155,7 @@ def test_a_tool_without_a_table_is_refused() -> None:
 
 def test_it_reads_the_daemons_own_recording(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """Two mornings of cuts at 6 A over a rest of 0.1 A, recorded by the real recorder."""
-    habits = Habits(tools={"band_saw": ToolHabits(inrush=None, idle_amps=0.1, every=1.0)})
+    habits = Habits(tools={"band_saw": ToolHabits(inrush=None, idle=0.1, every=1.0)})
     shop = RecordedShop(tmp_path, habits=habits).begin()
     for _ in range(12):
         shop.cut("band_saw", 30, amps=6.0, then=45)

@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from gatehand.past.stretches import Track
 from gatehand_rules.shop import Tool
 
-SAW = Tool(name="band_saw", collector="main", gates=("band_saw",), start_amps=2.5, stop_amps=1.8)
+SAW = Tool(name="band_saw", collector="main", gates=("band_saw",), start_at=2.5, stop_at=1.8)
 
 
 def track(parts: Iterable[tuple[float, float]], every_ms: int = 1000, noise: float = 0.0, seed: int = 1) -> Track:

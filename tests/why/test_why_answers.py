@@ -28,7 +28,7 @@ def test_a_cut_with_the_collector_on_already_says_so(
     make: Callable[..., RecordedShop], capsys: pytest.CaptureFixture[str]
 ) -> None:
     shop = make()
-    shop.shop.tools["router"].switch(on=True, at=shop.clocks.now, amps=6)
+    shop.shop.tools["router"].switch(on=True, at=shop.clocks.now, load=6)
     shop.run(100)
     asked = now(shop)
     shop.cut("band_saw", 20, amps=6, then=5)
@@ -87,7 +87,7 @@ def test_the_collector_says_why_it_is_off_and_since_when(
 
 def test_the_collector_says_why_it_is_on(make: Callable[..., RecordedShop], capsys: pytest.CaptureFixture[str]) -> None:
     shop = make()
-    shop.shop.tools["band_saw"].switch(on=True, at=shop.clocks.now, amps=6)
+    shop.shop.tools["band_saw"].switch(on=True, at=shop.clocks.now, load=6)
     shop.run(100)
     found = why(shop, capsys, "main", "--at", now(shop))
     assert "the collector had been on for 1 min 39 s" in found["verdict"]
@@ -126,7 +126,7 @@ def test_a_collector_switched_just_now_is_not_told_in_noughts(
     make: Callable[..., RecordedShop], capsys: pytest.CaptureFixture[str]
 ) -> None:
     shop = make()
-    shop.shop.tools["band_saw"].switch(on=True, at=shop.clocks.now, amps=6)
+    shop.shop.tools["band_saw"].switch(on=True, at=shop.clocks.now, load=6)
     shop.run(1.2)
     found = why(shop, capsys, "main", "--at", now(shop))
     assert "the collector had been on for less than a second" in found["verdict"]

@@ -28,7 +28,7 @@ def test_a_jammed_gate_is_named_and_no_travel_would_have_helped(
 def cut_with_a_gate_that_says(shop: RecordedShop, payload: str) -> None:
     """The gate opens, and speaks in its own way."""
     shop.shop.gates["band_saw"].suffer(GateTrouble.NEVER, shop.clocks.now)
-    shop.shop.tools["band_saw"].switch(on=True, at=shop.clocks.now, amps=6)
+    shop.shop.tools["band_saw"].switch(on=True, at=shop.clocks.now, load=6)
     shop.run(1.5)
     shop.say("shop/gate/band_saw/state", payload)
     shop.say("shop/gate/band_saw/button", "")  # rejected too, and not its position

@@ -38,7 +38,7 @@ def test_a_motor_that_draws_nothing_is_told_from_a_switch_that_says_off(
     make: Callable[..., RecordedShop], capsys: pytest.CaptureFixture[str]
 ) -> None:
     text = SHOP.replace("bin_full =", 'current = { topic = "shop/fan/amps" }\nbin_full =')
-    shop = make(text, collectors={"main": CollectorHabits(running_amps=0.0)})
+    shop = make(text, collectors={"main": CollectorHabits(running=0.0)})
     shop.cut("band_saw", 30, amps=6, then=30)
     found = why(shop, capsys, "band_saw")
     assert found["case"] == "no_answer"
@@ -52,7 +52,7 @@ def test_a_daemon_that_was_stopped_is_named(
     shop.end("asked to")
     shop.run(60, alive=False)
     asked = now(shop)
-    shop.shop.tools["band_saw"].switch(on=True, at=shop.clocks.now, amps=6)
+    shop.shop.tools["band_saw"].switch(on=True, at=shop.clocks.now, load=6)
     shop.run(20, alive=False)
     shop.shop.tools["band_saw"].switch(on=False, at=shop.clocks.now)
     shop.run(10, alive=False)

@@ -47,7 +47,7 @@ def test_a_full_bin_is_named_and_warn_would_have_started_it(
 
 def test_not_fresh_after_a_reset(make: Callable[..., RecordedShop], capsys: pytest.CaptureFixture[str]) -> None:
     shop = make()
-    shop.shop.tools["band_saw"].switch(on=True, at=shop.clocks.now, amps=6)
+    shop.shop.tools["band_saw"].switch(on=True, at=shop.clocks.now, load=6)
     shop.run(10)
     shop.say("shop/estop", "1")
     shop.run(5)
@@ -65,7 +65,7 @@ def test_not_fresh_after_a_start_of_the_daemon(
 ) -> None:
     shop = make()
     shop.end()
-    shop.shop.tools["band_saw"].switch(on=True, at=shop.clocks.now, amps=6)
+    shop.shop.tools["band_saw"].switch(on=True, at=shop.clocks.now, load=6)
     shop.run(10, alive=False)
     shop.begin()
     shop.run(20)
@@ -78,7 +78,7 @@ def test_max_open_names_who_had_the_gates(
     make: Callable[..., RecordedShop], capsys: pytest.CaptureFixture[str]
 ) -> None:
     shop = make(SHOP.replace("coast_down = 6", "coast_down = 6\nmax_open = 1"))
-    shop.shop.tools["router"].switch(on=True, at=shop.clocks.now, amps=6)
+    shop.shop.tools["router"].switch(on=True, at=shop.clocks.now, load=6)
     shop.run(10)
     shop.cut("band_saw", 20, amps=6, then=30)
     found = why(shop, capsys, "band_saw")
@@ -91,7 +91,7 @@ def test_muted_by_hand_says_when_and_until_when(
     make: Callable[..., RecordedShop], capsys: pytest.CaptureFixture[str]
 ) -> None:
     shop = make()
-    shop.shop.tools["band_saw"].switch(on=True, at=shop.clocks.now, amps=6)
+    shop.shop.tools["band_saw"].switch(on=True, at=shop.clocks.now, load=6)
     shop.run(10)
     shop.say("shop/gate/band_saw/button", "1")
     shop.run(20)
@@ -107,7 +107,7 @@ def test_muted_by_its_run_limit_is_another_case(
     make: Callable[..., RecordedShop], capsys: pytest.CaptureFixture[str]
 ) -> None:
     shop = make(SHOP.replace("start_amps = 2.5", "start_amps = 2.5\nrun_limit = 60"))
-    shop.shop.tools["band_saw"].switch(on=True, at=shop.clocks.now, amps=6)
+    shop.shop.tools["band_saw"].switch(on=True, at=shop.clocks.now, load=6)
     shop.run(80)
     found = why(shop, capsys, "band_saw", "--at", now(shop))
     assert found["case"] == "run_limit"

@@ -31,7 +31,7 @@ def test_the_threshold_that_would_have_caught_it_is_exact(
 ) -> None:
     """One reading of 2.31 A amid 2.2 A: 2.31 starts it, anything above does not."""
     shop = make()
-    shop.shop.tools["band_saw"].switch(on=True, at=shop.clocks.now, amps=2.2)
+    shop.shop.tools["band_saw"].switch(on=True, at=shop.clocks.now, load=2.2)
     shop.run(5)
     shop.shop.tools["band_saw"].spike(shop.clocks.now, 2.31)
     shop.run(5)

@@ -76,9 +76,8 @@ def _readings(args: argparse.Namespace, config: Config, loaded: Loaded) -> "Read
                 f"{folder}: no recording yet; let the daemon run ([log] readings_limit_mb above 0), or give a logger's "
                 "file with --readings"
             )
-        return from_recording(
-            folder, args.tool or config.tool, args.since or last - timedelta(days=DAYS), args.until, count
-        )
+        tools = {name: config.tool[name].measure for name in args.tool or config.tool}
+        return from_recording(folder, tools, args.since or last - timedelta(days=DAYS), args.until, count)
 
 
 def _write(studies: "Sequence[Study]", loaded: Loaded, *, ask: bool) -> int:

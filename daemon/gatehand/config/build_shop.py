@@ -62,6 +62,6 @@ def _collector(config: Config, name: str) -> Collector:
         name,
         collector,
         reports=collector.state is not None,
-        senses_current=collector.current is not None,
+        senses_motor=collector.motor_sensor is not None,
         tells_bin=collector.bin_full is not None,
     )

@@ -143,24 +143,17 @@ def _unused(partial: Partial, name: str, gate: GateTable) -> Iterator[Fault]:
 def check_tools(partial: Partial) -> Iterator[Fault]:
     """Every fault of the tools."""
     for name, tool in partial.config.tool.items():
-        yield from _thresholds(partial, name, tool)
+        yield from _durations(name, tool)
         if not partial.is_spoilt("tool", name, "gates"):
             yield from _without_gates(partial, name, tool) if not tool.gates else _with_gates(partial, name, tool)
             yield from _assist(partial, name, tool)
 
 
-def _thresholds(partial: Partial, name: str, tool: ToolTable) -> Iterator[Fault]:
-    path = ("tool", name)
-    if tool.stop_amps > tool.start_amps and not partial.is_spoilt(*path, "start_amps"):
-        text = (
-            f"stop_amps {tool.stop_amps:g} is above start_amps {tool.start_amps:g}: it would start and stop in one; "
-            f"wanted at most {tool.start_amps:g}, usually about {0.7 * tool.start_amps:.3g}"
-        )
-        yield Fault((*path, "stop_amps"), codes.STOP_ABOVE_START, text)
+def _durations(name: str, tool: ToolTable) -> Iterator[Fault]:
     if 0 < tool.run_limit <= tool.start_after:
         least = written(tool.start_after)
         text = f"run_limit {written(tool.run_limit)} is not above start_after {least}: it would be muted at once"
-        yield Fault((*path, "run_limit"), codes.MUTED_AT_ONCE, text)
+        yield Fault(("tool", name, "run_limit"), codes.MUTED_AT_ONCE, text)
 
 
 def _without_gates(partial: Partial, name: str, tool: ToolTable) -> Iterator[Fault]:

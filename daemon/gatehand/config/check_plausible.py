@@ -7,11 +7,14 @@ warning, but for a threshold that no reading can reach.
 from collections.abc import Iterator, Mapping
 from typing import Final
 
+from msgspec import Struct
+
 from gatehand.config import codes
+from gatehand.config.check_sensors import THRESHOLDS
 from gatehand.config.model import Config
 from gatehand.config.partial import Partial
 from gatehand.config.problems import Fault, KeyPath
-from gatehand.mqtt.payload import LARGEST_AMPS
+from gatehand.mqtt.payload import LARGEST_AMPS, LARGEST_WATTS
 from gatehand.text import shown
 from gatehand.times import written
 
@@ -19,15 +22,15 @@ from gatehand.times import written
 def check_plausible(partial: Partial) -> Iterator[Fault]:
     """Every doubt."""
     for name in partial.config.tool:
-        yield from _current(partial, ("tool", name), "start_amps")
+        yield from _sensor(partial, ("tool", name))
     for name, collector in partial.config.collector.items():
-        yield from _current(partial, ("collector", name), "running_amps")
+        yield from _sensor(partial, ("collector", name))
         if collector.refresh == 0 and not partial.is_spoilt("collector", name, "refresh"):
             yield Fault(("collector", name, "refresh"), codes.NO_REFRESH, _NO_REFRESH)
     for name, circuit in partial.config.circuit.items():
         if circuit.amps > USUAL_BREAKER and not partial.is_spoilt("circuit", name, "amps"):
             text = f"{circuit.amps:,g} A is no breaker of a small shop: take the rating that stands on it"
-            yield Fault(("circuit", name, "amps"), codes.AMPS_DOUBTFUL, text)
+            yield Fault(("circuit", name, "amps"), codes.FAR_TOO_LARGE, text)
     yield from _durations(partial)
     yield from _units(partial)
 
@@ -38,37 +41,64 @@ _NO_REFRESH: Final = (
     "than twice that"
 )
 
+
+class _Unit(Struct, frozen=True):
+    """What thresholds are compared with, by the key of the sensor."""
+
+    sign: str
+    largest: float
+    """Beyond it a reading is refused."""
+    usual: float
+    """The largest that is usual for a threshold."""
+    meant: str
+
+
 USUAL_THRESHOLD: Final = 60.0
 """Ampere; a motor of 5.5 kW draws about 30 A at 230 V, three-phase ones less."""
+_UNITS: Final = {
+    "current": _Unit(
+        "A",
+        LARGEST_AMPS,
+        USUAL_THRESHOLD,
+        "(0.001 for a meter that says milliampere), or write power for one that says watts",
+    ),
+    "power": _Unit("W", LARGEST_WATTS, 250 * USUAL_THRESHOLD, "(0.001 for a meter that says milliwatts)"),
+}
 USUAL_FULL_LOAD: Final = 100.0
 USUAL_BREAKER: Final = 400.0
 
 
-def _current(partial: Partial, path: KeyPath, threshold: str) -> Iterator[Fault]:
-    """A threshold, and the plate's full load beside it."""
+def _sensor(partial: Partial, path: KeyPath) -> Iterator[Fault]:
+    """A tool's or a collector's threshold, and the plate's full load beside it."""
     table = getattr(partial.config, str(path[0]))[path[1]]
-    given, full_load = getattr(table, threshold), table.full_load_amps
-    if full_load is not None and full_load > USUAL_FULL_LOAD:
+    if (full_load := table.full_load_amps) is not None and full_load > USUAL_FULL_LOAD:
         text = f"{full_load:,g} A at full load is no machine of a small shop: take it from the motor's plate"
-        yield Fault((*path, "full_load_amps"), codes.AMPS_DOUBTFUL, text)
-    if given is None or table.current is None or partial.is_spoilt(*path, threshold):
-        return
-    says = "give current its scale" if table.current.scale == 1 else "look at the scale of current"
-    meant = f"{says} (0.001 for a meter that says milliampere), or use power for one that says watts"
-    at = (*path, threshold)
-    if given > LARGEST_AMPS:
-        text = f"a reading beyond {LARGEST_AMPS:,g} A is refused as absurd, so {given:,g} A is never reached: {meant}"
-        yield Fault(at, codes.AMPS_NEVER_REACHED, text)
-    elif given > USUAL_THRESHOLD:
-        yield Fault(at, codes.AMPS_DOUBTFUL, f"{given:,g} A is far above what a machine of a small shop draws: {meant}")
-    elif full_load is not None and given > full_load:
-        draws = f"{given:g} A is above its full load of {full_load:g} A (full_load_amps)"
-        if threshold == "start_amps":
-            text = f"{draws}, so an ordinary cut would never start the collector: wanted a current of a light cut"
-            yield Fault(at, codes.START_ABOVE_FULL_LOAD, text)
-        else:
-            text = f"{draws}, so it would never be seen to turn: wanted about a third, {full_load / 3:.2g} A"
-            yield Fault(at, codes.TURNS_ABOVE_FULL_LOAD, text)
+        yield Fault((*path, "full_load_amps"), codes.FAR_TOO_LARGE, text)
+    for sensor, unit in _UNITS.items():
+        threshold = THRESHOLDS[str(path[0])][sensor][0]
+        given, meter = getattr(table, threshold), getattr(table, sensor)
+        at = (*path, threshold)
+        if given is None or meter is None or partial.is_spoilt(*at):
+            continue
+        scale = f"give {sensor} its scale" if meter.scale == 1 else f"look at the scale of {sensor}"
+        if given > unit.largest:
+            refused = f"a reading beyond {unit.largest:,g} {unit.sign} is refused as absurd"
+            text = f"{refused}, so {given:,g} {unit.sign} is never reached: {scale} {unit.meant}"
+            yield Fault(at, codes.NEVER_REACHED, text)
+        elif given > unit.usual:
+            text = f"{given:,g} {unit.sign} is far above what a machine of a small shop draws: {scale} {unit.meant}"
+            yield Fault(at, codes.FAR_TOO_LARGE, text)
+        elif sensor == "current" and full_load is not None and given > full_load:
+            yield _above_full_load(at, given, full_load)
+
+
+def _above_full_load(path: KeyPath, given: float, full_load: float) -> Fault:
+    draws = f"{given:g} A is above its full load of {full_load:g} A (full_load_amps)"
+    if path[0] == "tool":
+        text = f"{draws}, so an ordinary cut would never start the collector: wanted the current of a light cut"
+        return Fault(path, codes.START_ABOVE_FULL_LOAD, text)
+    text = f"{draws}, so it would never be seen to turn: wanted about a third, {full_load / 3:.2g} A"
+    return Fault(path, codes.TURNS_ABOVE_FULL_LOAD, text)
 
 
 _MINUTE: Final = 60.0

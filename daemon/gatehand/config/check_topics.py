@@ -70,14 +70,19 @@ def check_topics(partial: Partial) -> Iterator[Fault]:
             yield Fault(use.path, codes.BLANK_IN_TOPIC, text)
 
 
+_OF_ONE_DEVICE: Final = {*signals.SENSORS, "state", "button", "reset"}
+"""Keys of what only one device can say."""
+
+
 def _heard_twice(heard: list[_Use]) -> Iterator[Fault]:
     """One value that would stand for two devices; a gateway's many values under one topic differ by pointer."""
     first: dict[tuple[object, ...], _Use] = {}
     for use in heard:
-        if use.path[2] not in {"current", "state", "button", "reset"} or not isinstance(use.table, signals.TopicSource):
+        if use.path[2] not in _OF_ONE_DEVICE or not isinstance(use.table, signals.TopicSource):
             continue
         words = (use.table.open, use.table.shut) if isinstance(use.table, signals.GatePosition) else ()
         words = (use.table.on, use.table.off) if isinstance(use.table, signals.SwitchState) else words
+        words = (use.table.active, use.table.clear) if isinstance(use.table, signals.Contact) else words
         before = first.setdefault((use.topic, use.table.pointer, words, use.path[2]), use)
         if before is not use:
             text = f"{before.signal} reads the very same value of {shown(use.topic)}"
@@ -95,25 +100,29 @@ def _not_to_be_asked(use: _Use, commanded: dict[str, _Use], reported: dict[str, 
     return None
 
 
+_SUCH_AS: Final[dict[str | int, str]] = {"current": "amps", "power": "power"}
+
+
 def check_ages(partial: Partial) -> Iterator[Fault]:
     """Every fault of `at` and `max_age`."""
-    currents = [(one.path, one.table) for one in partial.config.signals() if isinstance(one.table, signals.Current)]
-    for path, current in currents:
-        if current.at is None:
-            if current.max_age is not None and not partial.is_spoilt(*path, "at"):
+    meters = [(one.path, one.table) for one in partial.config.signals() if isinstance(one.table, signals.Meter)]
+    for path, meter in meters:
+        if meter.at is None:
+            if meter.max_age is not None and not partial.is_spoilt(*path, "at"):
                 text = (
                     "nothing says how old a reading is: add at, the JSON pointer to when it was measured, "
                     'such as at = "/time"; or leave max_age out'
                 )
                 yield Fault((*path, "max_age"), codes.READING_AGE, text)
-        elif not current.pointer and not partial.is_spoilt(*path, "pointer"):
+        elif not meter.pointer and not partial.is_spoilt(*path, "pointer"):
             text = (
                 "the payload is the number itself, so it cannot say when it was measured too: "
-                'add pointer, the JSON pointer to the current, such as pointer = "/amps"; or leave at out'
+                f'add pointer, the JSON pointer to the {path[-1]}, such as pointer = "/{_SUCH_AS[path[-1]]}"; '
+                "or leave at out"
             )
             yield Fault((*path, "at"), codes.READING_AGE, text)
-        elif current.pointer == current.at:
-            text = f"found {shown(current.at)}, which is the current itself (pointer); wanted where its time stands"
+        elif meter.pointer == meter.at:
+            text = f"found {shown(meter.at)}, which is the {path[-1]} itself (pointer); wanted where its time stands"
             yield Fault((*path, "at"), codes.READING_AGE, text)
 
 

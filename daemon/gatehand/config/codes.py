@@ -295,6 +295,25 @@ FEWER_GATES: Final = _warning(
     """The collector wants more gates open than the tool names, so others are opened with it, and suction is lost
     there. Relief gates come first; name in `gates` those that you want.""",
 )
+NO_SENSOR: Final = _error(
+    "no-sensor",
+    """Nothing says when the tool runs. It has one of current (a sensor that says ampere), power (a meter that says
+    watts) and running (a contact or a word).""",
+    'current = { topic = "shop/band_saw/amps" }\nstart_amps = 2.5',
+)
+TWO_SENSORS: Final = _error(
+    "two-sensors",
+    """A tool, and a collector's motor, is watched by one sensor: current, power or running. Of two nobody could say
+    which one is right when they disagree.""",
+    'power = { topic = "shop/band_saw/watts" }\nstart_watts = 120',
+)
+OTHER_UNIT: Final = _error(
+    "other-unit",
+    """Thresholds have the unit of the sensor: start_amps and stop_amps go with current, start_watts and stop_watts
+    with power, and running has none, for a contact is active or clear. A collector has running_amps or
+    running_watts.""",
+    'power = { topic = "shop/band_saw/watts" }\nstart_watts = 120',
+)
 STOP_ABOVE_START: Final = _error(
     "stop-above-start",
     """A tool runs from its start threshold on, and has stopped below its stop threshold. With the second above the
@@ -469,16 +488,16 @@ TURNS_ABOVE_FULL_LOAD: Final = _warning(
     would be taken for a failed one. About a third of the full load will do.""",
     "running_amps = 4\nfull_load_amps = 12",
 )
-AMPS_NEVER_REACHED: Final = _error(
-    "amps-never-reached",
-    """A reading beyond 1,000 A is refused as absurd, so this threshold is never reached. Mostly the meter says
-    milliampere (give current its scale) or watts.""",
+NEVER_REACHED: Final = _error(
+    "never-reached",
+    """A reading beyond 1,000 A (400,000 W) is refused as absurd, so this threshold is never reached. Mostly the meter
+    says thousandths (give the sensor its scale) or another unit.""",
     'current = { topic = "shop/saw/milliamps", scale = 0.001 }\nstart_amps = 1.5',
 )
-AMPS_DOUBTFUL: Final = _warning(
-    "amps-doubtful",
-    """No machine of a small shop draws so much. Thresholds are ampere after the scale: a number in the hundreds
-    mostly means that the meter says watts, or milliampere.""",
+FAR_TOO_LARGE: Final = _warning(
+    "far-too-large",
+    """No machine of a small shop draws so much, and no breaker of one is rated so high. Thresholds are ampere or
+    watts after the scale: ampere in the hundreds mostly mean that the meter says watts, or milliampere.""",
     'current = { topic = "shop/saw/milliamps", scale = 0.001 }\nstart_amps = 1.5',
 )
 DURATION_DOUBTFUL: Final = _warning(

@@ -6,6 +6,7 @@ from itertools import pairwise
 from typing import Any
 
 from gatehand.config import ducts, signals, tables
+from gatehand.config.check_sensors import THRESHOLDS
 from gatehand.config.model import Config
 from gatehand_air.fittings import ENTRIES, FITTINGS, MATERIALS
 
@@ -20,6 +21,8 @@ def json_schema() -> dict[str, Any]:
         for key, text in docstrings[name].items():
             table["properties"][key].setdefault("description", text)
     _complete_ducts(made["$defs"])
+    for kind, table in (("tool", "ToolTable"), ("collector", "CollectorTable")):
+        made["$defs"][table]["oneOf"] = _one_sensor(kind)
     for table in (made, *made["$defs"].values()):
         _tidy(table)
     made["properties"]["collector"]["minProperties"] = 1
@@ -29,6 +32,21 @@ def json_schema() -> dict[str, Any]:
         **{key: value for key, value in made.items() if key != "title"},
         "required": ["collector"],
     }
+
+
+def _one_sensor(kind: str) -> list[dict[str, Any]]:
+    """What may stand together: a sensor and its own thresholds; in a collector's table, none of them too."""
+    every = {*signals.SENSORS, *(key for keys in THRESHOLDS[kind].values() for key in keys)}
+
+    def only(sensor: str, needed: list[str], *, others: set[str]) -> dict[str, Any]:
+        return {"required": needed, "properties": dict.fromkeys(sorted(others - {sensor}), False)}
+
+    choices = []
+    for sensor in signals.SENSORS:
+        own = THRESHOLDS[kind].get(sensor, ())
+        needed = [sensor, own[0]] if kind == "tool" and own else [sensor]
+        choices.append(only(sensor, needed, others=every - {*own}))
+    return choices if kind == "tool" else [*choices, only("", [], others={*signals.SENSORS})]
 
 
 def _complete_ducts(tables: dict[str, Any]) -> None:

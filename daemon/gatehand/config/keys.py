@@ -25,6 +25,8 @@ class AsMeant(Struct):
     faults: list[Fault] = field(default_factory=list)
     spoilt: set[KeyPath] = field(default_factory=set)
     """What could not be put right and was left out, and what is missing for that reason."""
+    strange: set[KeyPath] = field(default_factory=set)
+    """Tables with a key of which nobody could say what was meant: what they lack may have been that."""
     _written: dict[KeyPath, KeyPath] = field(default_factory=dict)
 
     def rename(self, was: KeyPath, meant: KeyPath) -> None:
@@ -154,6 +156,7 @@ class _Reader(Struct):
         """The fault of a key that the table does not know; its value goes where it was meant to stand."""
         at, known, value = (*place.path, key), place.model.model_fields, place.written[key]
         near = only_near(key, [each for each in known if place.is_free(each)])
+        self.meant.strange.add(place.path)
         homes = [] if near is not None or only_near(key, known) is not None else self.homes(key)
         if homes:
             return Fault(at, codes.KEY_ELSEWHERE, _belongs(key, homes, place.path), at_key=True)
@@ -162,6 +165,7 @@ class _Reader(Struct):
         what = f"there is no table [{key}]" if is_table else f"there is no key {shown(key)} here"
         if (meant := near or nearest(key, known)) is not None:
             if self.put(key, meant, place):
+                self.meant.strange.discard(place.path)
                 return Fault(at, code, f"{what}; did you mean {meant}?", at_key=True, fix=near)
             return Fault(at, code, f"{what}; did you mean {meant}, which is set already?", at_key=True)
         if place.instead is not None:

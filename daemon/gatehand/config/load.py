@@ -17,6 +17,7 @@ from gatehand.config.check_devices import check_collectors, check_gates, check_n
 from gatehand.config.check_ducts import check_ducts
 from gatehand.config.check_files import check_files
 from gatehand.config.check_plausible import check_plausible
+from gatehand.config.check_sensors import check_sensors
 from gatehand.config.check_topics import check_ages, check_login, check_topics
 from gatehand.config.codes import Code, Severity
 from gatehand.config.model import Config
@@ -35,6 +36,7 @@ _ACROSS_TABLES: Final = (
     check_collectors,
     check_gates,
     check_tools,
+    check_sensors,
     check_topics,
     check_ages,
     check_circuits,

@@ -20,7 +20,7 @@ from gatehand.config.values import OUR_ERROR
 
 _MOST_PASSES: Final = 12
 """Each pass leaves out what the last one found; a value, its table and that table's table take three."""
-_STAND_IN: Final = {("tool", "start_amps"): 1.0, ("circuit", "amps"): 1e6, ("upkeep", "every_hours"): 1.0}
+_STAND_IN: Final = {("circuit", "amps"): 1e6, ("upkeep", "every_hours"): 1.0}
 """Keys without default that are misspelt most often: with a stand-in the rest of their table is still looked at."""
 
 

@@ -3,6 +3,7 @@
 The tables that describe one, and `Signal`, one of them with its owner: `Config.signals()` names each of a shop's.
 """
 
+from collections.abc import Mapping
 from typing import Final, Literal, Self, TypeAlias
 
 from msgspec import Struct
@@ -11,6 +12,7 @@ from pydantic import Field, model_validator
 from gatehand.config import codes
 from gatehand.config.values import PayloadText, Pointer, Scale, SomeSeconds, TomlTable, Topic, fail
 from gatehand.text import shown
+from gatehand_rules.words import Measure
 
 _WORDS: Final = ("on", "off", "open", "shut", "active", "clear", "pressed", "released")
 
@@ -99,11 +101,11 @@ class ResetInput(TopicSource):
     released: PayloadText = Field(description="Value that means released.")
 
 
-class Current(TopicSource):
-    """A current sensor."""
+class Meter(TopicSource):
+    """What measures: a number, and maybe when it was measured."""
 
     scale: Scale = 1.0
-    """Factor from the payload's number to ampere, such as 0.001 for milliampere."""
+    """Factor from the payload's number to ampere or watts, such as 0.001 for milliampere."""
     at: Pointer | None = None
     """JSON pointer (RFC 6901) to when it was measured: seconds or milliseconds of any clock that rises, or an RFC 3339
     text; default: a reading counts as of the moment it comes.
@@ -115,6 +117,45 @@ class Current(TopicSource):
     def oldest(self) -> float:
         """Seconds; how old a reading may be at most, where `at` tells its age."""
         return MAX_AGE if self.max_age is None else self.max_age
+
+
+class Current(Meter):
+    """A current sensor, in ampere."""
+
+
+class Power(Meter):
+    """A meter of power, in watts."""
+
+
+Sensor: TypeAlias = Current | Power | Contact
+"""By which a tool says that it works, or a motor that it turns."""
+SENSORS: Final[Mapping[str, Measure]] = {
+    "current": Measure.AMPS,
+    "power": Measure.WATTS,
+    "running": Measure.RUNNING,
+}
+"""The keys of the three, and what each measures."""
+
+
+class Sensed(TomlTable):
+    """A table with at most one sensor, under its key of `SENSORS`."""
+
+    @property
+    def sensor_key(self) -> str | None:
+        """The key of its sensor; None: it has none."""
+        return next((key for key in SENSORS if getattr(self, key) is not None), None)
+
+    @property
+    def motor_sensor(self) -> Sensor | None:
+        """Its sensor; None: it has none."""
+        key = self.sensor_key
+        found: Sensor | None = None if key is None else getattr(self, key)
+        return found
+
+    @property
+    def measure(self) -> Measure:
+        """What its sensor measures; ampere where it has none."""
+        return SENSORS.get(self.sensor_key or "", Measure.AMPS)
 
 
 DeviceKind: TypeAlias = Literal["stop", "gate", "collector", "tool"]

@@ -5,6 +5,7 @@ the docstring below it, which only `json_schema.py` reads. Connecting to the bro
 the log to `gatehand.journal`.
 """
 
+from functools import partial
 from pathlib import Path
 from typing import Any, Literal
 
@@ -12,6 +13,8 @@ from pydantic import Field
 
 from gatehand.config import signals, values
 from gatehand.config.values import TomlTable
+from gatehand_rules.shop import CLOSED
+from gatehand_rules.words import Measure
 
 
 class TlsTable(TomlTable):
@@ -68,7 +71,7 @@ class HomieTable(TomlTable):
     """First topic level of the convention."""
 
 
-class CollectorTable(TomlTable):
+class CollectorTable(signals.Sensed):
     """A dust collector."""
 
     command: signals.SwitchCommand = Field(description="Where its switch takes its commands.")
@@ -77,7 +80,13 @@ class CollectorTable(TomlTable):
     current: signals.Current | None = None
     """Its motor's current: proves that it turns."""
     running_amps: values.Amps = 2.0
-    """At or above this current the motor counts as turning."""
+    """With current: at or above this the motor counts as turning."""
+    power: signals.Power | None = None
+    """Instead of current: its motor's power, from a meter that says watts."""
+    running_watts: values.Watts = 200.0
+    """With power: at or above this the motor counts as turning."""
+    running: signals.Contact | None = None
+    """Instead of current: a contact that is active while the motor turns, such as an air flow switch."""
     full_load_amps: values.Amps | None = None
     """From the motor's plate; only circuits need it."""
     spin_up: values.Seconds = 3.0
@@ -102,6 +111,11 @@ class CollectorTable(TomlTable):
     """A button that ends a hold: released, pressed for 0.1 to 2 s, once its cause is gone."""
     online: signals.Contact | None = None
     """The switch's own will: active while it is there."""
+
+    @property
+    def turns_at(self) -> float:
+        """At or above this reading of its sensor the motor counts as turning."""
+        return {Measure.AMPS: self.running_amps, Measure.WATTS: self.running_watts}.get(self.measure, CLOSED)
 
 
 class GateTable(TomlTable):
@@ -132,14 +146,20 @@ class GateTable(TomlTable):
 
 
 STOP_SHARE = 0.7
-"""`stop_amps` where it is not given, as a share of `start_amps`: common practice, no published source."""
+"""The stop threshold where it is not given, as a share of the start threshold: common practice, no published source."""
+SILENT_AFTER = 30.0
+"""Seconds; `silent_after` where it is not given. A contact speaks only when it changes: never."""
 
 
-def _stop_amps(given: dict[str, Any]) -> float:
-    return round(STOP_SHARE * float(given["start_amps"]), 3)
+def _share_of(start: str, given: dict[str, Any]) -> float | None:
+    return None if given[start] is None else round(STOP_SHARE * float(given[start]), 3)
 
 
-class ToolTable(TomlTable):
+def _silent_after(given: dict[str, Any]) -> float:
+    return SILENT_AFTER if given.get("running") is None else 0.0
+
+
+class ToolTable(signals.Sensed):
     """A tool."""
 
     gates: tuple[values.NameOf, ...] = ()
@@ -148,24 +168,69 @@ class ToolTable(TomlTable):
     """Gates opened with its own to keep the main moving; never waited for."""
     collector: values.NameOf | None = None
     """Its collector; only for a tool without gates, where there are several."""
-    current: signals.Current = Field(description="Its current sensor.")
-    start_amps: values.Amps = Field(description="Start threshold: at or above this it is running.")
-    stop_amps: values.Amps = Field(default_factory=_stop_amps)
-    """Stop threshold: below this it has stopped; default: 0.7 x start_amps."""
+    current: signals.Current | None = None
+    """Its current sensor. A tool has this, power or running."""
+    start_amps: values.Amps | None = None
+    """With current, the start threshold: at or above this it is running."""
+    stop_amps: values.Amps | None = Field(default_factory=partial(_share_of, "start_amps"))
+    """With current, the stop threshold: below this it has stopped; default: 0.7 x start_amps."""
+    power: signals.Power | None = None
+    """Instead of current: its power, from a meter that says watts."""
+    start_watts: values.Watts | None = None
+    """With power, the start threshold: at or above this it is running."""
+    stop_watts: values.Watts | None = Field(default_factory=partial(_share_of, "start_watts"))
+    """With power, the stop threshold: below this it has stopped; default: 0.7 x start_watts."""
+    running: signals.Contact | None = None
+    """Instead of current: a contact, or a controller's output, that is active while it runs; it has no thresholds."""
     start_after: values.Seconds = 0.0
-    """It must draw start_amps for this long."""
+    """It must be at or above its start threshold (its contact active) for this long."""
     stop_after: values.Seconds = 0.0
-    """It must stay below stop_amps for this long."""
+    """It must be below its stop threshold (its contact clear) for this long."""
     run_on: values.Seconds = 10.0
     """The collector runs on for this long after the tool has stopped."""
-    silent_after: values.Seconds = 30.0
-    """Silence that counts as a lost sensor; 0 = it speaks only on change."""
+    silent_after: values.Seconds = Field(default_factory=_silent_after, json_schema_extra={"default": SILENT_AFTER})
+    """Silence that counts as a lost sensor; 0 = it speaks only on change, the default with running."""
     run_limit: values.Seconds = 8 * 3600.0
-    """Drawing for longer is a stuck sensor: muted; 0 = no limit."""
+    """Running for longer is a stuck sensor: muted; 0 = no limit."""
     full_load_amps: values.Amps | None = None
     """From the motor's plate; only circuits need it."""
     online: signals.Contact | None = None
     """The sensor's own will: active while it is there."""
+
+    @property
+    def sensor(self) -> signals.Sensor:
+        """By which it says that it runs.
+
+        Raises:
+            ValueError: it has none, which no config has that `load` found no error in.
+        """
+        if (found := self.motor_sensor) is None:
+            raise ValueError("a tool without a sensor")
+        return found
+
+    @property
+    def start_at(self) -> float:
+        """Its start threshold, in the unit of its sensor; a contact's reading when it is active.
+
+        Raises:
+            ValueError: it has none, as above.
+        """
+        return self._threshold(self.start_amps, self.start_watts)
+
+    @property
+    def stop_at(self) -> float:
+        """Its stop threshold, given or worked out; of a contact, the same as the start's.
+
+        Raises:
+            ValueError: it has none, as above.
+        """
+        return self._threshold(self.stop_amps, self.stop_watts)
+
+    def _threshold(self, amps: float | None, watts: float | None) -> float:
+        found = {Measure.AMPS: amps, Measure.WATTS: watts}.get(self.measure, CLOSED)
+        if found is None:
+            raise ValueError("a tool without a threshold for its sensor")
+        return found
 
 
 class StopTable(signals.Contact):

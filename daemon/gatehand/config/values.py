@@ -23,7 +23,7 @@ from gatehand.text import NAME, did_you_mean, found, listed, only_near, shown
 
 
 class TomlTable(BaseModel):
-    """A TOML table. Attributes are named as the keys; durations are seconds, currents ampere."""
+    """A TOML table. Attributes are named as the keys; durations are seconds, currents ampere, powers watts."""
 
     model_config = ConfigDict(defer_build=True, frozen=True, extra="forbid")
 
@@ -80,12 +80,10 @@ def positive(wanted: str) -> tuple[PlainValidator, WithJsonSchema]:
 
 
 def _scale(value: object) -> float:
-    result = _number(value, "a number to multiply readings with, such as 0.001 for milliampere")
+    result = _number(value, "a number to multiply readings with, such as 0.001 for thousandths")
     if result == 0:
-        raise fail(
-            codes.BAD_NUMBER,
-            "found 0; with scale = 0 every reading would be 0 A: wanted the factor from the payload to ampere",
-        )
+        wanted = "wanted the factor from the payload to ampere or watts"
+        raise fail(codes.BAD_NUMBER, f"found 0; with scale = 0 every reading would be 0: {wanted}")
     return result
 
 
@@ -188,6 +186,7 @@ def _text_like(pattern: str, **more: object) -> WithJsonSchema:
 
 Number = Annotated[float, PlainValidator(number), WithJsonSchema({"type": "number"})]
 Amps = Annotated[float, *positive("a current in ampere")]
+Watts = Annotated[float, *positive("a power in watts")]
 Volts = Annotated[float, *positive("a voltage in volt")]
 Hours = Annotated[float, *positive("hours as a number")]
 Scale = Annotated[float, PlainValidator(_scale), WithJsonSchema({"type": "number", "not": {"const": 0}})]

@@ -22,11 +22,11 @@ MISSED_TOOL: Final = "carving_router"
 
 HABITS: Final = Habits(
     tools={
-        "band_saw": ToolHabits(running_amps=6.2, every=0.5),
-        "jointer": ToolHabits(running_amps=7.4, every=0.5),
-        "drum_sander": ToolHabits(running_amps=8.1, every=0.5),
+        "band_saw": ToolHabits(running=6.2, every=0.5),
+        "jointer": ToolHabits(running=7.4, every=0.5),
+        "drum_sander": ToolHabits(running=8.1, every=0.5),
         # Its spindle has a drive of its own, which starts softly.
-        "carving_router": ToolHabits(running_amps=2.6, inrush=None, every=0.5),
+        "carving_router": ToolHabits(running=2.6, inrush=None, every=0.5),
     },
     # Much quicker than the config allows, so that a busy computer does not make a fault of it.
     gates=dict.fromkeys(("band_saw", "planing", "carving_router", "sweep"), GateHabits(travel=0.3)),

@@ -50,7 +50,7 @@ def take_fault_input(shop: SimShop, topic: str, payload: bytes, now: float) -> s
         amps = Reader().read_number(payload)
         if isinstance(amps, Rejected):
             return f"{topic}: {amps.why}."
-        shop.tools[name].switch(on=True, at=now, amps=max(0.0, amps))
+        shop.tools[name].switch(on=True, at=now, load=max(0.0, amps))
         return f"The {spoken(name)} is on and draws {amps:g} A."
     on = Reader().read_word(payload, _SWITCHED)
     if not isinstance(on, bool):

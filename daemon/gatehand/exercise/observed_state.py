@@ -53,11 +53,11 @@ class ObservedState:
         self.tools = {name: ToolHeard() for name in config.tool}
         self.fan_reports: dict[str, bool] = {}
         """Each fan's state as its switch reports it."""
-        self.fan_amps: dict[str, float] = {}
+        self.fan_readings: dict[str, float] = {}
         self.stops: dict[str, bool] = {}
         self.unreadable: dict[tuple[str, str], str] = {}
         """Kind and name to why a payload could not be read, where none could since."""
-        self._spoken: set[tuple[str, str, str]] = set()
+        self._spoken: set[tuple[str, str, str | None]] = set()
 
     @property
     def topics(self) -> tuple[str, ...]:
@@ -86,18 +86,18 @@ class ObservedState:
             case ev.GateReport(gate=name, position=position):
                 self.gates[name] = position
                 self._spoke("gate", name, "state")
-            case ev.Reading(tool=name, amps=amps, retained=retained):
+            case ev.Reading(tool=name, value=value, retained=retained):
                 if not retained:
                     readings = self.tools[name].readings
-                    readings.append((at, max(0.0, amps)))
+                    readings.append((at, max(0.0, value)))
                     del readings[:-READINGS_KEPT]
-                    self._spoke("tool", name, "current")
+                    self._spoke("tool", name, self._config.tool[name].sensor_key)
             case ev.CollectorReport(collector=name, on=on):
                 self.fan_reports[name] = on
                 self._spoke("collector", name, "state")
-            case ev.CollectorCurrent(collector=name, amps=amps):
-                self.fan_amps[name] = amps
-                self._spoke("collector", name, "current")
+            case ev.CollectorReading(collector=name, value=value):
+                self.fan_readings[name] = value
+                self._spoke("collector", name, self._config.collector[name].sensor_key)
             case ev.BinReport(collector=name):
                 self._spoke("collector", name, "bin_full")
             case ev.ResetButton(collector=name):
@@ -121,6 +121,6 @@ class ObservedState:
             if gate.button is not None and gate.button.topic == topic:
                 self._spoke("gate", name, "button")
 
-    def _spoke(self, kind: str, name: str, key: str) -> None:
+    def _spoke(self, kind: str, name: str, key: str | None) -> None:
         self._spoken.add((kind, name, key))
         self.unreadable.pop((kind, name), None)

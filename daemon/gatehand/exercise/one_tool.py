@@ -48,14 +48,14 @@ async def exercise(supervisor: Supervisor, name: str) -> ToolResult:
 async def _at_rest(supervisor: Supervisor, name: str, tool: ToolTable) -> bool:
     """Before its start it must not draw. False: skipped."""
     heard = supervisor.observed.tools[name]
-    while heard.amps is not None and heard.amps >= tool.stop_amps and supervisor.person:
+    while heard.amps is not None and heard.amps >= tool.stop_at and supervisor.person:
         supervisor.world.ask(
             f"The {spoken(name)} draws {heard.amps:.2f} A already; switch it off (Enter when it is off; skip; quit)"
         )
         if await supervisor.answer() == SKIP:
             return False
         await supervisor.wait(STEADY_AFTER)
-        if heard.amps >= tool.stop_amps:
+        if heard.amps >= tool.stop_at:
             await supervisor.wait(_patience(tool))
     return True
 
@@ -65,7 +65,7 @@ async def _await_start(supervisor: Supervisor, name: str, tool: ToolTable) -> fl
     world, tools = supervisor.world, supervisor.config.tool
     asked = world.now()
     heard = supervisor.observed.tools
-    resting = [other for other, each in tools.items() if other != name and (heard[other].amps or 0.0) < each.start_amps]
+    resting = [other for other, each in tools.items() if other != name and (heard[other].amps or 0.0) < each.start_at]
     instead = ""
     until = float("inf")
     while world.now() < until:
@@ -78,7 +78,7 @@ async def _await_start(supervisor: Supervisor, name: str, tool: ToolTable) -> fl
         due = _runs_at(supervisor, name, tool, asked)
         if due is not None and world.now() >= due:
             return due
-        risen = (other for other in resting if (heard[other].peak(asked) or 0.0) >= tools[other].start_amps)
+        risen = (other for other in resting if (heard[other].peak(asked) or 0.0) >= tools[other].start_at)
         if not instead and (instead := next(risen, "")):
             until = min(until, world.now() + OWN_STILL_MAY)
     return instead
@@ -88,7 +88,7 @@ def _runs_at(supervisor: Supervisor, name: str, tool: ToolTable, asked: float) -
     """When its current has stood at or above the start threshold for long enough without a break."""
     since: float | None = None
     for at, amps in supervisor.observed.tools[name].since(asked):
-        if amps < tool.start_amps:
+        if amps < tool.start_at:
             since = None
         elif since is None:
             since = at
@@ -96,17 +96,17 @@ def _runs_at(supervisor: Supervisor, name: str, tool: ToolTable, asked: float) -
 
 
 def _thresholds(tool: ToolTable, rest: float | None, running: float, peak: float) -> Iterator[Remark]:
-    if running < tool.stop_amps:
+    if running < tool.stop_at:
         yield failed(
             f"Only its start reaches start_amps: it peaked at {peak:.2f} A and runs at {running:.2f} A, below "
-            f"stop_amps of {tool.stop_amps:g} A. Lower both thresholds."
+            f"stop_amps of {tool.stop_at:g} A. Lower both thresholds."
         )
-    elif running < tool.start_amps:
+    elif running < tool.start_at:
         yield look(
-            f"It runs at {running:.2f} A, below start_amps of {tool.start_amps:g} A: only its inrush starts the "
+            f"It runs at {running:.2f} A, below start_amps of {tool.start_at:g} A: only its inrush starts the "
             "collector, and a sensor that misses it misses the cut. Lower start_amps."
         )
-    elif rest is not None and rest * 2 > tool.stop_amps:
+    elif rest is not None and rest * 2 > tool.stop_at:
         yield look(
             f"At rest it shows {rest:.2f} A, more than half of stop_amps: little room to tell rest from running."
         )
@@ -117,7 +117,7 @@ async def _await_stop(supervisor: Supervisor, name: str, tool: ToolTable) -> Rem
     heard = supervisor.observed.tools[name]
     until = float("inf")
     while supervisor.world.now() < until:
-        if heard.amps is not None and heard.amps < tool.stop_amps:
+        if heard.amps is not None and heard.amps < tool.stop_at:
             return None
         reply = await supervisor.reply(until)
         if reply == SKIP:
@@ -126,7 +126,7 @@ async def _await_stop(supervisor: Supervisor, name: str, tool: ToolTable) -> Rem
             until = supervisor.world.now() + _patience(tool)
     shown = "nothing" if heard.amps is None else f"{heard.amps:.2f} A"
     return failed(
-        f"Switched off, it still shows {shown}, not below stop_amps of {tool.stop_amps:g} A: "
+        f"Switched off, it still shows {shown}, not below stop_amps of {tool.stop_at:g} A: "
         "the collector would never stop. Look at the sensor, or raise stop_amps."
     )
 
@@ -140,16 +140,16 @@ def _why_not_seen(supervisor: Supervisor, name: str, asked: float, other: str) -
             f"Not seen; the {spoken(other)}'s topic rose to {top:.2f} A instead: the sensors of {said} and "
             f"{spoken(other)} are exchanged, or their topics are."
         )
-    if peak is not None and peak >= tool.start_amps:
+    if peak is not None and peak >= tool.start_at:
         return f"Seen only for a moment ({peak:.2f} A), shorter than start_after of {tool.start_after:g} s."
     if peak is not None:
         return (
-            f"Not seen: {peak:.2f} A at most, start_amps is {tool.start_amps:g} A. Look whether the sensor goes round "
+            f"Not seen: {peak:.2f} A at most, start_amps is {tool.start_at:g} A. Look whether the sensor goes round "
             "one conductor only, and at scale; or lower start_amps."
         )
     if (why := supervisor.observed.unreadable.get(("tool", name))) is not None:
-        return f"Not seen: what its topic {tool.current.topic} says cannot be read: {why}."
-    return f"Not seen: {tool.current.topic} said nothing. Look at the sensor's power, network and topic."
+        return f"Not seen: what its topic {tool.sensor.topic} says cannot be read: {why}."
+    return f"Not seen: {tool.sensor.topic} said nothing. Look at the sensor's power, network and topic."
 
 
 def _patience(tool: ToolTable) -> float:

@@ -10,6 +10,7 @@ from gatehand.config import Config
 from gatehand.exercise.observed_state import ObservedState
 from gatehand.exercise.results import Result
 from gatehand.exercise.terminal_io import EndOfInput, TerminalIo
+from gatehand.measures import says
 from gatehand.mqtt.inbox import Message
 from gatehand.mqtt.transport import MessageKind, Outgoing
 from gatehand.shell.encode_commands import CommandEncoder
@@ -230,11 +231,11 @@ class Supervisor:
 
     def _turning(self) -> Iterator[str]:
         for name, collector in self.config.collector.items():
-            amps = self.observed.fan_amps.get(name)
+            value = self.observed.fan_readings.get(name)
             if self.observed.fan_reports.get(name):
                 yield f"the collector {name} turns: its switch reports on; switch it off first"
-            elif amps is not None and amps >= collector.running_amps:
-                yield f"the collector {name} turns: its motor draws {amps:g} A; switch it off first"
+            elif value is not None and value >= collector.turns_at:
+                yield f"the collector {name} turns: its motor {says(collector.measure, value)}; switch it off first"
 
     def _stopped(self) -> list[str]:
         return [

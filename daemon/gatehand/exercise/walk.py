@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from gatehand.config import Config
-from gatehand.config.signals import Signal
+from gatehand.config.signals import SENSORS, Signal
 from gatehand.exercise import one_gate, one_tool
 from gatehand.exercise.results import Remark, Result, failed, look
 from gatehand.exercise.supervisor import BrokenOffError, HaltedError, Supervisor
@@ -100,7 +100,7 @@ async def _unheard(supervisor: Supervisor, asked: Asked) -> tuple[Remark, ...]:
     waits = [
         config.tool[one.name].silent_after
         for one in supervisor.observed.unheard()
-        if one.kind == "tool" and one.key == "current" and one.name in asked.tools
+        if one.kind == "tool" and one.key in SENSORS and one.name in asked.tools
     ]
     left = supervisor.began + min(LAST_LISTEN, max(waits, default=0.0)) - supervisor.world.now()
     if left > 0:
@@ -118,11 +118,13 @@ def _of_unheard(supervisor: Supervisor, one: Signal) -> Remark:
     match one.key:
         case "button" | "reset":
             return look(f"{text}: nobody pressed it?")
-        case "current" if one.kind == "tool" and supervisor.config.tool[one.name].silent_after == 0:
+        case "current" | "power" | "running" if (
+            one.kind == "tool" and supervisor.config.tool[one.name].silent_after == 0
+        ):
             return look(f"{text}: it speaks on change only; start the tool once.")
         case "state" if one.kind == "collector":
             return look(f"{text}: its switch may speak on change only; retained reports would be better.")
-        case "current" | "state":
+        case key if key == "state" or key in SENSORS:
             return failed(f"{text}: look at the device's power, network and topic.")
         case _:
             return look(f"{text}: its state is not known.")

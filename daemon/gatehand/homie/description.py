@@ -6,7 +6,7 @@ A node for each collector, gate and tool, a property for each of its values.
 import json
 import re
 from collections.abc import Iterable, Iterator, Mapping
-from typing import Final, Literal
+from typing import Final, Literal, assert_never
 
 from msgspec import Struct, to_builtins
 
@@ -16,7 +16,9 @@ from gatehand.mqtt.payload import Rejected, excerpt
 from gatehand.shell.alarms import ShownAlarm
 from gatehand_rules import CollectorWord, GateWord, Shop, State, ToolWord, collector_word, gate_word, tool_word
 from gatehand_rules.events import HandAsked, ResetAsked
+from gatehand_rules.shop import Tool
 from gatehand_rules.state import GateOpen
+from gatehand_rules.words import Measure
 
 VERSION: Final = "5.0"
 RESET: Final = "reset"
@@ -110,10 +112,13 @@ _GATE: Final = {
     "proven-open": Property("Proven open", "boolean", "no,yes"),
     "hand": Property("Hand start", "boolean", "off,on", settable=True),
 }
-_TOOL: Final = {
-    "state": Property("State", "enum", ",".join(ToolWord)),
-    "current": Property("Current", "float", "0:", unit="A"),
+_READINGS: Final[Mapping[Measure, tuple[str, Property]]] = {
+    Measure.AMPS: ("current", Property("Current", "float", "0:", unit="A")),
+    Measure.WATTS: ("power", Property("Power", "float", "0:", unit="W")),
+    Measure.RUNNING: ("running", Property("Running", "boolean", "stopped,running")),
 }
+"""By what a tool's sensor measures: the id of its reading, and how it is described."""
+_TOOL_STATE: Final = Property("State", "enum", ",".join(ToolWord))
 
 
 def describe(config: Config) -> Description:
@@ -124,7 +129,10 @@ def describe(config: Config) -> Description:
         for (name, table), own in zip(config.collector.items(), ids(config.collector).values(), strict=True)
     ]
     nodes += [Node(f"gate-{own}", ("gate", name), _GATE) for name, own in ids(config.gate).items()]
-    nodes += [Node(f"tool-{own}", ("tool", name), _TOOL) for name, own in ids(config.tool).items()]
+    nodes += [
+        Node(f"tool-{own}", ("tool", name), {"state": _TOOL_STATE, **dict([_READINGS[table.measure]])})
+        for (name, table), own in zip(config.tool.items(), ids(config.tool).values(), strict=True)
+    ]
     return Description("Gatehand" if base == "gatehand" else f"Gatehand {base}", tuple(nodes))
 
 
@@ -134,7 +142,7 @@ def describe(config: Config) -> Description:
 def values(description: Description, shop: Shop, state: State) -> dict[str, str]:
     """Topic below the device's (`gate-band-saw/state`) -> payload, for every retained property that has a value.
 
-    A current that has not been heard yet has none: the convention knows no word for it, and 0 would be another thing.
+    A reading that has not been heard yet has none: the convention knows no word for it, and 0 would be another thing.
     """
     return {
         f"{node.id}/{name}": payload
@@ -170,8 +178,21 @@ def _of(subject: tuple[str, str], shop: Shop, state: State) -> Iterator[tuple[st
             yield "hand", _boolean(state.gates[gate].hand is not None)
         case ("tool", name) if (tool := shop.tool_at(name)) is not None:
             yield "state", str(tool_word(state.tools[tool]))
-            if (amps := state.tools[tool].amps) is not None:
-                yield "current", f"{amps:.1f}"  # a sensor that trembles in its second decimal is no news
+            if (value := state.tools[tool].value) is not None:
+                yield _READINGS[shop.tools[tool].measure][0], _reading(shop.tools[tool], value)
+
+
+def _reading(tool: Tool, value: float) -> str:
+    """A sensor that trembles in the decimals beyond these is no news."""
+    match tool.measure:
+        case Measure.AMPS:
+            return f"{value:.1f}"
+        case Measure.WATTS:
+            return f"{value:.0f}"
+        case Measure.RUNNING:
+            return _boolean(value >= tool.start_at)
+        case _:
+            assert_never(tool.measure)
 
 
 def _boolean(value: bool) -> str:

@@ -1,7 +1,9 @@
 """The table of sentences: for each event of the log, and each rule by which it came, what a woodworker reads.
 
-`{key}` is a fact or `tool`, `gate`, `collector`, `subject`, `reason`. What stands in square brackets is left out when a
-fact within is missing, or, for `{key!}`, when it is also 0, false or empty. No code in here: `sentences` fills them.
+`{key}` is a fact or `tool`, `gate`, `collector`, `subject`, `reason`; of a sensor, whatever it measures, `reading`,
+`last_reading`, `start_threshold`, `stop_threshold`, and `contact`, where it is one. What stands in square brackets is
+left out when a fact within is missing, or, for `{key!}`, when it is also 0, false or empty. No code in here:
+`sentences` fills them.
 """
 
 from typing import Final, TypeAlias
@@ -16,17 +18,17 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
     # Tools and their readings
     Happened.TOOL_STARTED: {
         Rule.START_THRESHOLD: (
-            "{tool} started[: {amps}, at or above its start_amps of {start_amps}][ for {start_after!}]"
+            "{tool} started[: {reading}, at or above its {start_threshold}][: {contact}][ for {start_after!}]"
         ),
         Rule.AFTER_SILENCE: (
-            "{tool} started[: {amps}, at or above its start_amps of {start_amps}][ for {start_after!}]; "
+            "{tool} started[: {reading}, at or above its {start_threshold}][: {contact}][ for {start_after!}]; "
             "after a silence it had to wait {waited}, until {confirmed_by}"
         ),
         None: "{tool} started[, {reason}]",
     },
     Happened.TOOL_STOPPED: {
         Rule.STOP_THRESHOLD: (
-            "{tool} stopped[ after {ran_for}][: {amps}, below its stop_amps of {stop_amps}]"
+            "{tool} stopped[ after {ran_for}][: {reading}, below its {stop_threshold}][: {contact}]"
             "[ for {stop_after!}][; run-on {run_on!}]"
         ),
         None: "{tool} stopped[, {reason}]",
@@ -34,12 +36,13 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
     Happened.TOOL_SILENT: {
         Rule.SILENT_AFTER: (
             "{tool}: its sensor speaks and is not understood: on {topic} it said {says} ({wanted})[; it was {was}]",
-            "{tool}: its sensor has said nothing for {silent_after}[; it was {was}][, last {last_amps}]",
+            "{tool}: its sensor has said nothing for {silent_after}[; it was {was}][, last {last_reading}]",
         ),
         None: "{tool} is silent[, {reason}]",
     },
-    Happened.TOOL_HEARD: "{tool}: its sensor speaks again[ after {silent_for}][: {amps}]",
-    Happened.TOOL_MUTED: "{tool} is not served until it has stopped[, {reason}][ (it must fall below {stop_amps})]",
+    Happened.TOOL_HEARD: "{tool}: its sensor speaks again[ after {silent_for}][: {reading}]",
+    Happened.TOOL_MUTED: "{tool} is not served until it has stopped[, {reason}]"
+    "[ (it must fall below {stop_amps})][ (it must fall below {stop_watts})]",
     Happened.RUN_ON_ENDED: {
         Rule.RUN_ON: "{tool}: its run-on[ of {run_on}] has passed",
         Rule.BUTTON: "{tool}: its run-on was ended with the button",
@@ -48,16 +51,27 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
     },
     Happened.START_MISSED: {
         Rule.BELOW_START_THRESHOLD: (
-            "{tool} was not taken for running: it drew {peak} at most[ in {lasted}], "
-            "below its start_amps of {start_amps}"
+            "{tool} was not taken for running: it drew {peak} at most[ in {lasted}], below its {start_threshold}"
         ),
         Rule.SHORTER_THAN_START_AFTER: (
-            "{tool} was not taken for running: it drew up to {peak}, but was at or above its "
-            "start_amps of {start_amps} for {above_for} only; start_after wants {start_after}"
+            (
+                "{tool} was not taken for running: it drew up to {peak}, but was at or above its "
+                "{start_threshold} for {above_for} only; start_after wants {start_after}"
+            ),
+            (
+                "{tool} was not taken for running: its contact said running for {above_for} only; start_after wants "
+                "{start_after}"
+            ),
         ),
         Rule.NOT_CONFIRMED: (
-            "{tool} was not taken for running: it drew {peak}[ for {above_for!}], at or above its start_amps of "
-            "{start_amps}, but after a silence nothing confirmed that this was new"
+            (
+                "{tool} was not taken for running: it drew {peak}[ for {above_for!}], at or above its "
+                "{start_threshold}, but after a silence nothing confirmed that this was new"
+            ),
+            (
+                "{tool} was not taken for running: its contact said running[ for {above_for!}], but after a silence "
+                "nothing confirmed that this was new"
+            ),
         ),
         Rule.CUT_ENDED_BEFORE_GATE: (
             "[{tool}: ]the work ended before a gate was open[, after {waited}], so {collector} was not started"
@@ -66,12 +80,24 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
     },
     Happened.START_REFUSED: {
         Rule.FIRST_SEEN_DRAWING: (
-            "start refused: {tool} drew already[ ({amps})] when it was first seen; "
-            "switch it off and on again to be served"
+            (
+                "start refused: {tool} ran already ({contact}) when it was first seen; "
+                "switch it off and on again to be served"
+            ),
+            (
+                "start refused: {tool} drew already[ ({reading})] when it was first seen; "
+                "switch it off and on again to be served"
+            ),
         ),
         Rule.NOT_FRESH: (
-            "start refused: {tool} drew already[ ({amps})] when the hold was reset; "
-            "switch it off and on again to be served"
+            (
+                "start refused: {tool} ran already ({contact}) when the hold was reset; "
+                "switch it off and on again to be served"
+            ),
+            (
+                "start refused: {tool} drew already[ ({reading})] when the hold was reset; "
+                "switch it off and on again to be served"
+            ),
         ),
         Rule.MAX_OPEN: "start refused: {subject} would be one gate too many; {max_open} may stand open[, for {taken}]",
         Rule.MIN_OPEN: "start refused[ for {subject}]: {proven_open} of {min_open} gates are proven open",
@@ -83,12 +109,13 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
         Rule.BIN_FULL: "start refused[ for {subject}]: the bin is full",
         Rule.SWITCHED_BY_HAND: "start refused[ for {subject}]: somebody switched the collector off at its own switch",
         Rule.OFF_ASKED: (
-            "start refused: {tool} drew[ {amps}] when the collector was switched off; switch it off and on again"
+            "start refused: {tool} ran ({contact}) when the collector was switched off; switch it off and on again",
+            "start refused: {tool} drew[ {reading}] when the collector was switched off; switch it off and on again",
         ),
         None: "start refused[ for {subject}][: {reason}]",
     },
     Happened.READING_REJECTED: {
-        Rule.RETAINED: "[{subject}: ]a reading that the broker had kept was not used[ ({amps})], its age is unknown",
+        Rule.RETAINED: "[{subject}: ]a reading that the broker had kept was not used[ ({reading})], its age is unknown",
         Rule.MAX_AGE: "[{subject}: ]reading not used, {why}[: {shown!}]",
         Rule.BAD_VALUE: "[{subject}: ][stop contact {stop}: ]message not used, {why}[: {shown!}]",
         None: "[{subject}: ]message not used[, {reason}]",
@@ -261,17 +288,17 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
 }
 """Event -> templates, or rule -> templates; the rule None stands for every rule, after those of the rule's own."""
 
-REASONS: Final[dict[str, str]] = {
-    Rule.START_THRESHOLD: "its current reached its start_amps[ of {start_amps}]",
-    Rule.STOP_THRESHOLD: "its current fell below its stop_amps[ of {stop_amps}]",
-    Rule.BELOW_START_THRESHOLD: "its current stayed below its start_amps[ of {start_amps}]",
-    Rule.SHORTER_THAN_START_AFTER: "it drew for less than its start_after[ of {start_after}]",
+REASONS: Final[dict[str, Templates]] = {
+    Rule.START_THRESHOLD: ("it reached its {start_threshold}", "its sensor says that it runs"),
+    Rule.STOP_THRESHOLD: ("it fell below its {stop_threshold}", "its sensor says that it has stopped"),
+    Rule.BELOW_START_THRESHOLD: ("it stayed below its {start_threshold}", "it stayed below its start threshold"),
+    Rule.SHORTER_THAN_START_AFTER: "it ran for less than its start_after[ of {start_after}]",
     Rule.AFTER_SILENCE: "after a silence its start had to be confirmed",
     Rule.NOT_CONFIRMED: "after a silence nothing confirmed its start",
     Rule.RUN_ON: "its run-on has passed",
-    Rule.RUN_LIMIT: "it has drawn for longer than its run_limit[ of {run_limit}]",
+    Rule.RUN_LIMIT: "it has run for longer than its run_limit[ of {run_limit}]",
     Rule.SILENT_AFTER: "its sensor said nothing[ for {silent_after}]",
-    Rule.FIRST_SEEN_DRAWING: "it drew already when it was first seen; only a fresh start counts",
+    Rule.FIRST_SEEN_DRAWING: "it ran already when it was first seen; only a fresh start counts",
     Rule.BAD_VALUE: "the message holds no usable value",
     Rule.MAX_AGE: "the reading is older than its max_age",
     Rule.RETAINED: "the broker had kept that message, so its age is unknown",

@@ -8,10 +8,17 @@ from collections.abc import Mapping
 
 from gatehand.journal.line import FIXED, facts_of
 from gatehand.journal.sentence_table import REASONS, TABLE, Templates
+from gatehand.measures import measured
 from gatehand.times import lasting
 from gatehand_rules.findings import Alarm, Fact, Finding
+from gatehand_rules.words import Measure
 
-_AMPS = frozenset({"amps", "start_amps", "stop_amps", "peak", "last_amps", "running_amps"})
+_OF = {
+    f"{which}{measure}": measure
+    for measure in Measure
+    for which in ("", "start_", "stop_", "last_", *(("running_",) if measure is not Measure.RUNNING else ()))
+}
+"""What the facts that are named after a measure measure: a reading, its thresholds, the last reading."""
 _SECONDS = frozenset(
     {
         *("start_after", "stop_after", "run_on", "silent_after", "run_limit", "ran_for", "lasted", "above_for"),
@@ -31,9 +38,7 @@ def sentence(line: Mapping[str, Fact]) -> str:
     if not isinstance(by_rule, dict):
         by_rule = {None: by_rule}
     choice = (*_several(by_rule.get(str(line.get("rule")), ())), *_several(by_rule.get(None, ())))
-    whole = (template for template in choice if _complete(_OPTIONAL.sub("", template), line))
-    template = next(whole, choice[-1] if choice else None)
-    return _plain(line) if template is None else fill(template, line)
+    return _chosen(choice, line) or _plain(line)
 
 
 def sentence_of(finding: Finding) -> str:
@@ -41,13 +46,19 @@ def sentence_of(finding: Finding) -> str:
     return sentence(facts_of(finding))
 
 
+def _chosen(choice: tuple[str, ...], line: Mapping[str, Fact]) -> str | None:
+    """The first whose facts are all there, else the last, filled; None where there is none."""
+    whole = (template for template in choice if _complete(_OPTIONAL.sub("", template), line))
+    template = next(whole, choice[-1] if choice else None)
+    return None if template is None else fill(template, line)
+
+
 def _several(templates: Templates) -> tuple[str, ...]:
     return (templates,) if isinstance(templates, str) else templates
 
 
 def _reason(line: Mapping[str, Fact]) -> str | None:
-    words = REASONS.get(str(line.get("rule")))
-    return None if words is None else fill(words, line)
+    return _chosen(_several(REASONS.get(str(line.get("rule")), ())), line)
 
 
 def _plain(line: Mapping[str, Fact]) -> str:
@@ -100,11 +111,11 @@ def shown(key: str, value: Fact) -> str:
     """A fact with its unit, as its name tells it."""
     if value is None:
         return "unknown"
+    if isinstance(value, int | float) and (measure := _OF.get(key)) is not None:
+        return measured(measure, value)
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, int | float):
-        if key in _AMPS:
-            return f"{value:.4g} A"
         if key == "retries":
             return "1 retry" if value == 1 else f"{value:g} retries"
         return lasting(value) if key in _SECONDS else f"{value:g}"
@@ -129,5 +140,24 @@ def _word(key: str, line: Mapping[str, Fact]) -> str | None:
             return _reason(line)
         case "alarm":  # as it is said, without the name of the line's own subject
             return spoken_alarm(found, line) if isinstance(found, str) else None
+        case "peak":  # in the unit of the threshold that it did not reach for long enough
+            of = Measure.WATTS if f"start_{Measure.WATTS}" in line else Measure.AMPS
+            return None if found is None else shown(of, found)
+        case "contact":
+            return _reading(line, "") if Measure.RUNNING in line else None
+        case "reading" | "last_reading":
+            return _reading(line, "last_" if key == "last_reading" else "")
+        case "start_threshold" | "stop_threshold":
+            name = next((name for name in _OF if name.startswith(key[: key.index("_") + 1]) and name in line), None)
+            return None if name is None else f"{name} of {shown(name, line[name])}"
         case _:
             return None if found is None else shown(key, found)
+
+
+def _reading(line: Mapping[str, Fact], which: str) -> str | None:
+    """What the sensor read, by whatever it measures."""
+    name = next((f"{which}{measure}" for measure in Measure if line.get(f"{which}{measure}") is not None), None)
+    if name is None:
+        return None
+    said = shown(name, line[name])
+    return f"its contact says {said}" if name == Measure.RUNNING else said

@@ -1,7 +1,7 @@
 """From a payload's bytes to a number or a word, or to a clear statement that it is neither.
 
 Nothing here raises on what the network sends: a bad payload is a `Rejected` value. The order of the checks is size,
-UTF-8, JSON, pointer (RFC 6901), kind, finite, range. Of the shop only the largest current is known here.
+UTF-8, JSON, pointer (RFC 6901), kind, finite, range. Of the shop only the largest readings are known here.
 """
 
 import json
@@ -18,6 +18,8 @@ MAX_BYTES: Final = 65_536
 """A longer payload is never parsed."""
 LARGEST_AMPS: Final = 1000.0
 """No sensor of a shop means more, either way: such a reading is rejected, from the broker and from a file."""
+LARGEST_WATTS: Final = 400 * LARGEST_AMPS
+"""The same of a meter that says watts: what that current is at 400 V."""
 
 _SHOWN: Final = 48
 # float() alone takes "1_0", "nan", "infinity" and digits of other scripts; \d on bytes is ASCII only.

@@ -1,4 +1,4 @@
-"""Which readings of a recording decide nothing, in whole milliampere, and the cursor that passes over them.
+"""Which readings of a recording decide nothing, in thousandths of their unit, and the cursor that passes over them.
 
 The rules stay the only judge: `gatehand_rules.readings` says between which values a tool's reading decides nothing, and
 whatever is outside, or of a tool of which it says None, is stepped in full. A property test compares it with stepping
@@ -17,14 +17,14 @@ from gatehand_rules import Collector, Shop, State, Tool, readings
 from gatehand_rules.state import CollectorState, FanSeen, GateOpen, Held, ToolState
 
 LOWEST, HIGHEST = -(10**9), 10**9
-"""Milliampere; no reading lies beyond them."""
+"""Thousandths; no reading lies beyond them."""
 _BLOCK = 256
 _STRIDE = 16
 
 
 @dataclass(frozen=True, slots=True)
 class Deadband:
-    """Milliampere: from `low` to below `high`."""
+    """Thousandths of the sensor's unit: from `low` to below `high`."""
 
     low: int
     high: int
@@ -33,12 +33,12 @@ class Deadband:
 ANY = Deadband(LOWEST, HIGHEST)
 
 
-def at_least(amps: float) -> int:
-    """The smallest whole number of milliampere that is not below `amps`."""
-    found = ceil(amps * 1000)
-    while (found - 1) / 1000 >= amps:
+def at_least(value: float) -> int:
+    """The smallest whole number of thousandths that is not below `value`."""
+    found = ceil(value * 1000)
+    while (found - 1) / 1000 >= value:
         found -= 1
-    while found / 1000 < amps:
+    while found / 1000 < value:
         found += 1
     return found
 
@@ -53,20 +53,20 @@ def deadband(tool: Tool, state: ToolState, *, low: bool, calm: bool) -> Deadband
     if within is None:
         return None
     least, most = _whole(within[0]), _whole(within[1])
-    least, most = (least, min(most, _whole(tool.start_amps))) if low else (max(least, _whole(tool.stop_amps)), most)
+    least, most = (least, min(most, _whole(tool.start_at))) if low else (max(least, _whole(tool.stop_at)), most)
     return Deadband(least, most) if least < most else None
 
 
-def _whole(amps: float) -> int:
-    return at_least(amps) if isfinite(amps) else LOWEST if amps < 0 else HIGHEST
+def _whole(value: float) -> int:
+    return at_least(value) if isfinite(value) else LOWEST if value < 0 else HIGHEST
 
 
 def fan_deadband(collector: Collector, fan: CollectorState, seen: FanSeen) -> Deadband | None:
-    """The deadband within which a motor's current says nothing new; None while an answer is owed."""
+    """The deadband within which a motor's sensor says nothing new; None while an answer is owed."""
     drawing = fan.drawing
     if drawing is None or drawing != seen.drawing or fan.answer is not None:
         return None
-    running = at_least(collector.running_amps)
+    running = at_least(collector.turns_at)
     if drawing:
         return Deadband(running, HIGHEST)
     # Standing while the switch says on is a tripped overload, for which `collectors.see` asks for an answer; standing

@@ -22,7 +22,7 @@ from gatehand.past.deadband import ANY, Cursor, deadband, fan_deadband, is_calm,
 from gatehand.past.replay_devices import NEVER, Devices, IdealDevices, RecordedDevices, TimedCommands, switch_reports
 from gatehand.past.stretches import Stretch, Timed, Track
 from gatehand_rules import Outcome, Position, Shop, State, adopt_shop, initial, next_deadline, readings, step
-from gatehand_rules.events import BrokerConnected, CollectorCurrent, Event, GateReport, Reading, Tick
+from gatehand_rules.events import BrokerConnected, CollectorReading, Event, GateReport, Reading, Tick
 from gatehand_rules.state import ToolRunning, ToolRunOn, ToolSilent, ToolState, ToolUnknown
 from gatehand_rules.timing import due
 
@@ -154,11 +154,11 @@ class Player:
     def _event_of(self, at: int) -> Event:
         """The event at a cursor: tools first, then collectors, then ticks."""
         cursor, tools, collectors = self._cursors[at], self.shop.tools, self.shop.collectors
-        amps = cursor.ma[cursor.at] / 1000
+        value = cursor.ma[cursor.at] / 1000
         if at < len(tools):
-            return Reading(tools[at].name, amps, young=bool(cursor.young) and cursor.young[cursor.at] == 1)
+            return Reading(tools[at].name, value, young=bool(cursor.young) and cursor.young[cursor.at] == 1)
         at -= len(tools)
-        return CollectorCurrent(collectors[at].name, amps) if at < len(collectors) else Tick()
+        return CollectorReading(collectors[at].name, value) if at < len(collectors) else Tick()
 
     def _device(self) -> None:
         event, ms = self._devices.pop()
@@ -271,13 +271,19 @@ class Player:
 
 
 class ChangedPlayer(Player):
-    """The changed run beside a recorded one, whose state it takes over by name, as a running daemon would."""
+    """The changed run beside a recorded one, whose state it takes over by name, as a running daemon would.
+
+    What was recorded of a sensor that measures something else now says nothing in the changed run.
+    """
 
     def __init__(
         self, recorded: Shop, changed: Shop, state: State, at_ms: int, sink: Sink, *, patience_ms: int = 0
     ) -> None:
         """`state`: of the recorded run at `at_ms`."""
         self.recorded = recorded
+        before = {tool.name: tool.measure for tool in recorded.tools}
+        self.unread = {tool.name for tool in changed.tools if before.get(tool.name, tool.measure) is not tool.measure}
+        """Tools of which nothing is heard: their sensors measured something else then."""
         self._answers = RecordedDevices(recorded, changed, state)
         adopted = adopt_shop(recorded, changed, state, at_ms / 1000).state
         super().__init__(changed, adopted, sink, devices=self._answers, patience_ms=patience_ms)
@@ -285,7 +291,7 @@ class ChangedPlayer(Player):
     def follow(self, stretch: Stretch, commands: TimedCommands) -> None:
         """Play a stretch, in which the recorded run gave these commands."""
         self._answers.follow(commands)
-        self.play(stretch)
+        self.play(stretch.without(self.unread, self._answers.modelled))
 
 
 def at_rest(state: State) -> bool:

@@ -4,7 +4,7 @@ What cannot be read is among the troubles, never an error.
 """
 
 from array import array
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
@@ -16,6 +16,7 @@ from gatehand.recording.format import RecordingError
 from gatehand.recording.recording import Listed, Recording, recordings
 from gatehand.times import from_ms, to_ms
 from gatehand_rules import Shop
+from gatehand_rules.words import Measure
 
 
 def opened(files: Iterable[Listed], troubles: list[str] | None = None) -> Iterator[Recording]:
@@ -94,16 +95,32 @@ def from_csv(path: Path, tools: Iterable[str], progress: Callable[[int], None]) 
     return Readings({tool: [Piece(track)] for tool, track in stretch.tracks.items()})
 
 
+def _measures(recording: Recording, known: dict[str, dict[str, Measure]]) -> dict[str, Measure]:
+    """What each tool's sensor measured then. `known`: by the config's text, kept by the caller from file to file."""
+    text = recording.header.config
+    if text not in known:
+        try:
+            known[text] = {tool.name: tool.measure for tool in recorded_shop(text, recording.path).tools}
+        except RecordingError:  # of a version before this, which knew currents only
+            known[text] = {}
+    return known[text]
+
+
 def from_recording(
     folder: Path,
-    tools: Iterable[str],
+    tools: Mapping[str, Measure],
     since: datetime | None,
     until: datetime | None,
     progress: Callable[[int], None],
 ) -> Readings:
-    """What the recording holds of these tools between two times."""
-    wanted, found, count = set(tools), Readings(), 0
+    """What the recording holds of these tools between two times, as far as their sensors measured the same then."""
+    found, count = Readings(), 0
+    known: dict[str, dict[str, Measure]] = {}
+    others = set[str]()
     for recording in opened(recordings(folder, since, until), found.troubles):
+        then = _measures(recording, known)
+        wanted = {tool for tool, now in tools.items() if then.get(tool, Measure.AMPS) is now}
+        others |= tools.keys() & set(recording.header.tools) - wanted
         offset = offset_ms(recording)
         low, high = (None if when is None else to_ms(when) - offset for when in (since, until))
         for stretch in stretches(recording):
@@ -111,13 +128,17 @@ def from_recording(
             for tool in wanted & stretch.tracks.keys():
                 found.add(tool, recording.header.run, stretch.tracks[tool].between(low, high), offset)
             progress(count)
+    found.troubles += [f"{tool}: its sensor measured something else in a part of the time" for tool in sorted(others)]
     return found
 
 
-def readings_of(folder: Path, tool: str, since_ms: int, until_ms: int) -> list[Track]:
-    """One tool's readings of a time, unbroken runs of them in wall ms. Reads nothing else of a file."""
+def readings_of(folder: Path, tool: str, measure: Measure, since_ms: int, until_ms: int) -> list[Track]:
+    """One tool's readings of a time, unbroken runs of them in wall ms, as far as its sensor measured the same then."""
     found = Readings()
+    known: dict[str, dict[str, Measure]] = {}
     for recording in opened(recordings(folder, from_ms(since_ms), from_ms(until_ms))):
+        if _measures(recording, known).get(tool, Measure.AMPS) is not measure:
+            continue
         offset = offset_ms(recording)
         times, values = recording.readings(tool)
         track = Track(array("q", (ms + offset for ms in times)), array("i", values), array("q", range(len(times))))

@@ -1,14 +1,15 @@
 """What answers the rules' commands in a replay: nothing, devices that never fail, or the recorded reports.
 
-An ideal gate reports exactly its travel after its last command, an ideal switch answers at once, its motor's current
+An ideal gate reports exactly its travel after its last command, an ideal switch answers at once, its motor's sensor
 with it. A gate without a command of its own, which a hand moves, stands open all the time where it serves a tool.
 
 For a changed config the recorded run is followed beside the changed one. A gate is *in step* while both runs last told
 it to the same place at about the same time: then its recorded reports count, late ones and missing ones too (a gate
 that jammed, jams). Out of step, a model answers: after the time that this gate has taken most often so far (the
 median), else its travel in the recorded config; and the recorded answer to the recorded command is left out. A report
-that nobody's command explains (a hand moved the gate) always counts. A collector's switch and current count while both
-runs last told it the same; else an ideal switch answers at once.
+that nobody's command explains (a hand moved the gate) always counts. A collector's switch and motor count while both
+runs last told it the same; else an ideal switch answers at once. It always does where the motor's sensor is another one
+now, or a new one.
 """
 
 from bisect import bisect_right
@@ -20,8 +21,10 @@ from typing import Final, TypeAlias, assert_never
 from gatehand.past.deadband import whole_ms
 from gatehand_rules import Collector, Position, Shop, State
 from gatehand_rules.commands import ClearAlarm, CollectorOff, CollectorOn, Command, OpenGate, Poll, RaiseAlarm, ShutGate
-from gatehand_rules.events import CollectorCurrent, CollectorReport, Event, GateReport, Tick
+from gatehand_rules.events import CollectorReading, CollectorReport, Event, GateReport, Tick
+from gatehand_rules.shop import CLOSED
 from gatehand_rules.state import GateOpen, GateShut
+from gatehand_rules.words import Measure
 
 NEVER: Final = 1 << 62
 IN_STEP_MS: Final = 250
@@ -53,7 +56,7 @@ class Devices:
         return True
 
     def currents_count(self, collector: str, ms: int) -> bool:  # noqa: ARG002 - the same
-        """Whether the stretch's currents of this collector count here, from `ms` on to the next step."""
+        """Whether the stretch's readings of this collector's motor count here, from `ms` on to the next step."""
         return True
 
 
@@ -117,12 +120,13 @@ class IdealDevices(Devices):
 
 
 def switch_reports(collector: Collector, *, on: bool, retained: bool = False) -> list[Event]:
-    """What a switch and its motor's current say that follow at once."""
+    """What a switch and its motor's sensor say that follow at once."""
     reports: list[Event] = []
     if collector.reports:
         reports.append(CollectorReport(collector.name, on, retained))
-    if collector.senses_current:
-        reports.append(CollectorCurrent(collector.name, 2 * collector.running_amps if on else 0.0, retained))
+    if collector.senses_motor:
+        turning = CLOSED if collector.measure is Measure.RUNNING else 2 * collector.turns_at
+        reports.append(CollectorReading(collector.name, turning if on else 0.0, retained))
     return reports
 
 
@@ -177,6 +181,11 @@ class RecordedDevices(IdealDevices):
                     travel_ms=whole_ms(gate.travel),
                 )
         fans = zip(recorded.collectors, state.guard.fans, strict=True)
+        eyes = {fan.name: fan.measure for fan in recorded.collectors if fan.senses_motor}
+        self.modelled = {
+            fan.name for fan in changed.collectors if fan.senses_motor and eyes.get(fan.name) is not fan.measure
+        }
+        """Collectors of which nothing recorded counts: something else says now whether their motor turns."""
         self._recorded_on: dict[str, bool | None] = {fan.name: seen.told_on for fan, seen in fans}
         self._changed_on = dict(self._recorded_on)
         self._moves: list[tuple[int, _Move]] = []
@@ -214,15 +223,16 @@ class RecordedDevices(IdealDevices):
         match event:
             case GateReport(gate=name, position=position):
                 return self._report(name, position, ms)
-            case CollectorReport(collector=name) | CollectorCurrent(collector=name):
+            case CollectorReport(collector=name) | CollectorReading(collector=name):
                 return self.currents_count(name, ms)
             case _:
                 return True
 
     def currents_count(self, collector: str, ms: int) -> bool:
-        """Whether the recorded switch and current are the changed run's too."""
+        """Whether the recorded switch and motor are the changed run's too."""
         self._catch_up(ms)
-        return self._recorded_on.get(collector) is self._changed_on.get(collector)
+        alike = self._recorded_on.get(collector) is self._changed_on.get(collector)
+        return alike and collector not in self.modelled
 
     def _catch_up(self, ms: int) -> None:
         """Follow the recorded run to `ms`."""
@@ -249,6 +259,9 @@ class RecordedDevices(IdealDevices):
     def _switch(self, name: str, ms: int, *, on: bool) -> None:
         before = self._changed_on.get(name)
         self._changed_on[name] = on
+        if name in self.modelled:
+            super()._switch(name, ms, on=on)
+            return
         if before is on and self._recorded_on.get(name) is on:
             return
         just_now = self._recorded_on.get(name) is on and any(

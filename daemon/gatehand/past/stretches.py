@@ -1,7 +1,7 @@
 """Readings in columns, and what else happened among them: the form in which a replay takes its input.
 
-Rule time is whole milliseconds and current whole milliamperes, as the daemon gives them to the rules. `stretches` makes
-them of a recording that is open; no file is opened here, and no rule is known.
+Rule time is whole milliseconds and readings are whole thousandths of their unit, as the daemon gives them to the rules.
+`stretches` makes them of a recording that is open; no file is opened here, and no rule is known.
 """
 
 from array import array
@@ -13,7 +13,7 @@ from operator import sub
 
 from gatehand.recording.recording import Recording
 from gatehand.recording.streams import OTHER, TICK, EventColumns
-from gatehand_rules.events import Event
+from gatehand_rules.events import CollectorReading, Event, Reading
 
 
 @dataclass(slots=True)
@@ -33,7 +33,7 @@ class Track:
         return len(self.ms)
 
     def held(self, longest_ms: int) -> Iterator[tuple[int, int]]:
-        """Each reading's current and for how long it held, ms: until the next one, and at most so long."""
+        """Each reading and for how long it held, ms: until the next one, and at most so long."""
         spans = map(sub, islice(self.ms, 1, None), self.ms)
         return zip(self.ma, map(min, spans, repeat(longest_ms)), strict=False)
 
@@ -103,8 +103,30 @@ class Stretch:
             zero_ms=self.zero_ms,
         )
 
+    def without(self, tools: set[str], motors: set[str]) -> "Stretch":
+        """The same without what the sensors of these tools, and of these collectors' motors, said."""
+        if not tools and not motors:
+            return self
+        return Stretch(
+            tracks={name: track for name, track in self.tracks.items() if name not in tools},
+            currents={name: track for name, track in self.currents.items() if name not in motors},
+            ticks=self.ticks,
+            others=[one for one in self.others if not _says(one.event, tools, motors)],
+            zero_ms=self.zero_ms,
+        )
+
     def _columns(self) -> list[Track]:
         return [*self.tracks.values(), *self.currents.values(), self.ticks]
+
+
+def _says(event: Event, tools: set[str], motors: set[str]) -> bool:
+    match event:
+        case Reading(tool=name):
+            return name in tools
+        case CollectorReading(collector=name):
+            return name in motors
+        case _:
+            return False
 
 
 def stretches(recording: Recording) -> Iterator[Stretch]:

@@ -1,8 +1,8 @@
 """Events in columns: what is gathered, what the live file of a recording holds, what a packed one decodes to.
 
-A row is a time, a stream and a number. Readings and motor currents are streams of their own, in whole milliamperes;
-ticks are a stream without numbers; any other event (and a reading that is not whole milliamperes, or retained) is kept
-as JSON beside its row. Nothing here opens a file.
+A row is a time, a stream and a number. Readings of tools and motors are streams of their own, in thousandths of their
+unit; ticks are a stream without numbers; any other event (and a reading that is not whole thousandths, or retained) is
+kept as JSON beside its row. Nothing here opens a file.
 """
 
 import struct
@@ -13,7 +13,7 @@ from itertools import pairwise
 from msgspec import Struct, field
 
 from gatehand.recording.format import decode_event, encode_event
-from gatehand_rules.events import CollectorCurrent, Event, Reading, Tick
+from gatehand_rules.events import CollectorReading, Event, Reading, Tick
 
 TICK = 0
 """Stream of ticks. Tools follow from 1 in the order of the header, then collectors, then the tools' young readings."""
@@ -23,7 +23,7 @@ MAX_STEP_MS = 0xFFFF
 _FRAME = struct.Struct("<qI")
 _ROW = struct.Struct("<HHi")
 EVENT_BYTES = _ROW.size
-_MOST_AMPS = 1e6
+_MOST = 1e6
 _KEEP_EVENTS = 1 << 12
 
 
@@ -85,10 +85,10 @@ class Streams:
         self._young = {name: 1 + len(tools) + len(collectors) + i for i, name in enumerate(tools)}
         self._makers: tuple[Callable[[float], Event], ...] = (
             *(partial(Reading, name) for name in tools),
-            *(partial(CollectorCurrent, name) for name in collectors),
+            *(partial(CollectorReading, name) for name in collectors),
             *(partial(Reading, name, young=True) for name in tools),
         )
-        """From ampere to the event, for each stream from 1."""
+        """From the reading to the event, for each stream from 1."""
         self._seen: dict[tuple[int, int], Event] = {}
 
     def of_tool(self, name: str) -> tuple[int, ...]:
@@ -99,14 +99,14 @@ class Streams:
         """Stream and number of an event; (OTHER, 0) for one that must be kept whole."""
         if type(event) is Reading:
             stream = (self._young if event.young else self._of_tool).get(event.tool, OTHER)
-        elif type(event) is CollectorCurrent:
+        elif type(event) is CollectorReading:
             stream = self._of_collector.get(event.collector, OTHER)
         else:
             return (TICK, 0) if type(event) is Tick else (OTHER, 0)
-        if event.retained or not -_MOST_AMPS < event.amps < _MOST_AMPS:
+        if event.retained or not -_MOST < event.value < _MOST:
             return OTHER, 0
-        milliamps = round(event.amps * 1000)
-        return (stream, milliamps) if milliamps / 1000 == event.amps and stream != OTHER else (OTHER, 0)
+        thousandths = round(event.value * 1000)
+        return (stream, thousandths) if thousandths / 1000 == event.value and stream != OTHER else (OTHER, 0)
 
     def check(self, events: EventColumns) -> EventColumns:
         """The events, which must be of streams that there are.

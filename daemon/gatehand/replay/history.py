@@ -128,6 +128,8 @@ class _Runs:
             self._history.gaps += 1
         heard = partial(self._hear, self._changed_heard)
         self._beside = ChangedPlayer(shop, changed, header.state, header.mono_ms, heard, patience_ms=PATIENCE_MS)
+        unread = (f"{tool}: its sensor measured something else then" for tool in sorted(self._beside.unread))
+        self._history.troubles += [text for text in unread if text not in self._history.troubles]
 
     def _hear(self, heard: OutcomeListener, ms: int, _event: Event, outcome: Outcome) -> None:
         if ms + self._wall_ms in self._window:

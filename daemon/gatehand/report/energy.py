@@ -41,8 +41,8 @@ def energies(
 
     By name as a circuit's members are named: tools as they are, and `collector.NAME`.
     """
-    least = {name: at_least(tool.stop_amps) for name, tool in config.tool.items()}
-    least |= {COLLECTOR_MEMBER + name: at_least(one.running_amps) for name, one in config.collector.items()}
+    least = {name: at_least(tool.stop_at) for name, tool in config.tool.items()}
+    least |= {COLLECTOR_MEMBER + name: at_least(one.turns_at) for name, one in config.collector.items()}
     uses = account.tools | {COLLECTOR_MEMBER + name: use for name, use in account.collectors.items()}
     volts = {
         member: one.voltage for one in config.circuit.values() if one.voltage is not None for member in one.members

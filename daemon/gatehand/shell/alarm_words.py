@@ -9,9 +9,11 @@ from collections.abc import Mapping
 from typing import Final
 
 from gatehand.journal.sentences import spoken
+from gatehand.measures import measured
 from gatehand.mqtt.payload import Rejected
 from gatehand.shell.alarms import ShownAlarm
 from gatehand_rules.findings import DAEMON, Alarm, Fact, Finding, Rule
+from gatehand_rules.words import Measure
 
 CONFIG: Final = Alarm("daemon", DAEMON, "config")
 LOG: Final = Alarm("daemon", DAEMON, "log")
@@ -59,13 +61,13 @@ _EMPTY: Final = "Lock the collector out and empty the bin."
 
 
 def _drew(when: str) -> tuple[str, str]:
-    return f"The {{name}} drew {{amps}} A {when}, so it starts nothing.", _ONCE_MORE
+    return f"The {{name}} {{drew}} {when}, so it starts nothing.", _ONCE_MORE
 
 
 _WORDS: Final[Mapping[tuple[str, str, str], tuple[str, str]]] = {
     # kind and what of the alarm, then the `_case`, the rule, or "" for any: because and next, with the finding's facts
     ("tool", "not_fresh", Rule.SWITCHED_BY_HAND): (
-        "The {name} still draws, but the collector was switched off at its own switch.",
+        "The {name} still runs, but the collector was switched off at its own switch.",
         "Switch the {name} off and on again to start the collector, or use the gate's button.",
     ),
     ("tool", "not_fresh", Rule.FIRST_SEEN_DRAWING): _drew("when it was first seen"),
@@ -85,8 +87,8 @@ _WORDS: Final[Mapping[tuple[str, str, str], tuple[str, str]]] = {
     ("tool", "silent", "topic"): ("The {name}'s sensor has said nothing on {topic} for {silent_after} s.", _POWER),
     ("tool", "silent", ""): ("The {name}'s sensor has said nothing for {silent_after} s.", _POWER),
     ("tool", "run_limit", ""): (
-        "The {name} has drawn for {run_limit} s without a pause: more likely a stuck sensor.",
-        "Switch the {name} off; when it draws in earnest for so long, raise its run_limit.",
+        "The {name} has run for {run_limit} s without a pause: more likely a stuck sensor.",
+        "Switch the {name} off; when it runs in earnest for so long, raise its run_limit.",
     ),
     ("tool", "max_open", ""): _MAX_OPEN,
     ("tool", "not_served", Rule.GATE_BY_HAND_IS_SHUT): _SHUT_BY_HAND,
@@ -160,8 +162,16 @@ def words(alarm: Alarm, rule: Rule, facts: Mapping[str, Fact]) -> tuple[str, str
     because, then = _WORDS.get((kind, what, _case(what, rule, facts)), any_case)
     # One that is missing is no reason to say nothing.
     shown = defaultdict(lambda: "None", {key: _shown(key, value) for key, value in facts.items()})
-    shown.update(name=spoken(alarm.name), id=alarm.name)
+    shown.update(name=spoken(alarm.name), id=alarm.name, drew=_drawn(facts))
     return because.format_map(shown), then.format_map(shown)
+
+
+def _drawn(facts: Mapping[str, Fact]) -> str:
+    """What a tool's sensor had read, in the past tense."""
+    for measure in Measure:
+        if isinstance(value := facts.get(measure), int | float):
+            return "ran by its contact" if measure is Measure.RUNNING else f"drew {measured(measure, value)}"
+    return "ran"
 
 
 def _case(what: str, rule: Rule, facts: Mapping[str, Fact]) -> str:

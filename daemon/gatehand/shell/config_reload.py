@@ -19,6 +19,7 @@ from msgspec.structs import replace
 from gatehand.config import Config, Loaded, Problem
 from gatehand.config.edits import edits
 from gatehand.config.load import load_bytes, unreadable
+from gatehand.config.signals import SENSORS
 from gatehand.config.tables import StopTable
 from gatehand.journal.line import OwnEvent
 from gatehand.mqtt.transport import MessageKind, Outgoing, Transport
@@ -301,9 +302,9 @@ def _rewired(before: Config, after: Config) -> Rewired:
         )
 
     return Rewired(
-        tools=changed("tool", "current"),
+        tools=changed("tool", *SENSORS),
         gates=changed("gate", "command", "state"),
-        collectors=changed("collector", "command", "state", "current"),
+        collectors=changed("collector", "command", "state", *SENSORS),
         buttons=changed("collector", "reset"),
         bins=changed("collector", "bin_full"),
         online=frozenset((kind, name) for kind in ("tool", "gate", "collector") for name in changed(kind, "online")),

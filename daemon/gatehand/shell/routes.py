@@ -13,13 +13,14 @@ from msgspec.structs import replace
 
 from gatehand.config import Config
 from gatehand.config import signals as sig
-from gatehand.mqtt.payload import Payload, Reader, Rejected, UnknownWord, excerpt
+from gatehand.mqtt.payload import LARGEST_AMPS, LARGEST_WATTS, Payload, Reader, Rejected, UnknownWord, excerpt
 from gatehand.mqtt.transport import Subscription
 from gatehand.shell.freshness import ReadingAge
 from gatehand.shell.repeats import Rejections
 from gatehand.shell.requests import Requests
 from gatehand_rules import events as ev
-from gatehand_rules.words import Position
+from gatehand_rules.shop import CLOSED
+from gatehand_rules.words import Measure, Position
 
 _TELLING_WORD: Final = 2
 """The live word of a button with which it is told that none of them was the one for pressed."""
@@ -109,7 +110,8 @@ class Routes:
         return found
 
     def _subscription(self, topic: str) -> Subscription:
-        readings = all(isinstance(handler.signal.table, sig.Current) for handler in self._handlers[topic])
+        # A contact's word never gives way to a newer one: a cut that came and went between the two was one.
+        readings = all(isinstance(handler.signal.table, sig.Meter) for handler in self._handlers[topic])
         apart = topic in self._stop_words
         return Subscription(topic, 0 if readings else 1, readings and not apart, apart, self._stop_words.get(topic, ""))
 
@@ -118,12 +120,8 @@ class Routes:
         make: Callable[[bool, bool], ev.Event]
         other: Callable[[str, bool], ev.Event] | None = None
         match heard:
-            case sig.Current():
-                read = _current(kind, name, heard)
-                if heard.at is None and heard.poll is None:
-                    return read
-                age = self.ages[kind, name, key, heard.topic, heard.at] = ReadingAge(heard.at, heard.oldest)
-                return _aged(read, age)
+            case sig.Current() | sig.Power():
+                return self._of_known_age(_number(kind, name, heard), (kind, name, key), heard)
             case sig.Button():
                 return _button(name, reader, heard.pressed)
             case sig.GatePosition():
@@ -142,11 +140,22 @@ class Routes:
             case sig.Contact(active=yes, clear=no):
                 if kind == "stop":
                     make, other = partial(ev.StopReport, name), lambda says, _retained: ev.StopUnclear(name, says)
+                elif sig.SENSORS.get(key) is Measure.RUNNING:
+                    read = _words(reader, {yes: CLOSED, no: 0.0}, partial(_reading(kind), name))
+                    return self._of_known_age(read, (kind, name, key), heard)
                 else:
                     make = partial(ev.BinReport, name) if key == "bin_full" else partial(ev.DeviceOnline, kind, name)
             case _:
                 raise TypeError(f"{kind}.{name}.{key}: nothing reads a {type(heard).__name__}")
         return _words(reader, {yes: True, no: False}, make, other)
+
+    def _of_known_age(self, read: Read, whose: tuple[str, str, str], heard: sig.Sensor) -> Read:
+        """The same, where something can be known of a reading's age."""
+        at, oldest = (heard.at, heard.oldest) if isinstance(heard, sig.Meter) else (None, sig.MAX_AGE)
+        if at is None and heard.poll is None:
+            return read
+        age = self.ages[(*whose, heard.topic, at)] = ReadingAge(at, oldest)
+        return _aged(read, age)
 
 
 def _words(
@@ -171,13 +180,17 @@ def _words(
     return read
 
 
-def _current(kind: sig.DeviceKind, name: str, current: sig.Current) -> Read:
-    read_number = Reader(current.pointer, current.scale).read_number
-    make = ev.Reading if kind == "tool" else ev.CollectorCurrent
+def _reading(kind: sig.DeviceKind) -> type[ev.Reading | ev.CollectorReading]:
+    return ev.Reading if kind == "tool" else ev.CollectorReading
+
+
+def _number(kind: sig.DeviceKind, name: str, meter: sig.Current | sig.Power) -> Read:
+    read_number, make = Reader(meter.pointer, meter.scale).read_number, _reading(kind)
+    most = LARGEST_WATTS if isinstance(meter, sig.Power) else LARGEST_AMPS
 
     def read(payload: bytes | Payload, retained: bool, _now: float) -> ev.Event | Rejected:
-        amps = read_number(payload)
-        return amps if isinstance(amps, Rejected) else make(name, _whole(amps), retained)
+        value = read_number(payload, most)
+        return value if isinstance(value, Rejected) else make(name, _whole(value), retained)
 
     return read
 
@@ -198,9 +211,9 @@ def _aged(read: Read, age: ReadingAge) -> Read:
     return judged
 
 
-def _whole(amps: float) -> float:
-    """Whole milliampere, so that a recording replays to the same decisions; the sum makes zero of a minus zero."""
-    return round(amps, 3) + 0.0
+def _whole(value: float) -> float:
+    """Whole thousandths, so that a recording replays to the same decisions; the sum makes zero of a minus zero."""
+    return round(value, 3) + 0.0
 
 
 def _button(name: str, reader: Reader, pressed: str) -> Read:

@@ -35,7 +35,7 @@ _OF_ITSELF: Final[dict[str, str]] = {
 }
 """Phases that a collector comes to without a finding of its own."""
 VISIBLE: Final = 0.02
-"""Share of `start_amps` by which a current must have moved to be shown anew: a resting sensor's noise moves less."""
+"""Share of the start threshold by which a reading must have moved to be shown anew: noise moves it less."""
 
 
 class _Shown(Struct):
@@ -47,8 +47,8 @@ class _Shown(Struct):
     explained: bool = True
     """`because` is newer than the word."""
     sent: bytes = b""
-    amps: object = None
-    """A tool's current as sent."""
+    reading: float | None = None
+    """A tool's reading as sent."""
 
 
 class StatePublisher:
@@ -112,7 +112,7 @@ class StatePublisher:
         self._mirrors.append(mirror)
 
     def show_readings(self, state: State, now: float) -> None:
-        """Publish the currents that have moved visibly since they were published."""
+        """Publish the readings that have moved visibly since they were published."""
         readings, self._readings = self._readings, {}
         self.changed(each for each in readings if self._has_moved(each, state))
         self.show(state, now)
@@ -195,14 +195,14 @@ class StatePublisher:
                 return
 
     def _has_moved(self, subject: Subject, state: State) -> bool:
-        """Whether a tool's current is visibly another than the one last sent."""
+        """Whether a tool's reading is visibly another than the one last sent."""
         at, shown = self._active.shop.tool_at(subject[1]), self._shown.get(subject)
         if at is None or shown is None:
             return False
-        amps = state.tools[at].amps
-        if amps is None or not isinstance(shown.amps, float):
-            return amps is not shown.amps
-        return abs(amps - shown.amps) >= VISIBLE * self._active.shop.tools[at].start_amps
+        value = state.tools[at].value
+        if value is None or shown.reading is None:
+            return value is not shown.reading
+        return abs(value - shown.reading) >= VISIBLE * self._active.shop.tools[at].start_at
 
     def _statuses(self, subjects: Iterable[Subject], state: State, now: float) -> list[Outgoing]:
         """The messages of those subjects of which the broker has something else."""
@@ -224,9 +224,13 @@ class StatePublisher:
             body = {"state": word, "since": stamp(shown.since), "because": shown.because, **facts}
             payload = json_bytes({**body, **self._more(*subject)})
             if payload != shown.sent:
-                shown.sent, shown.amps = payload, facts.get("amps")
+                shown.sent, shown.reading = payload, self._reading_of(subject, state)
                 found.append(self._status(subject, payload))
         return found
+
+    def _reading_of(self, subject: Subject, state: State) -> float | None:
+        at = self._active.shop.tool_at(subject[1]) if subject[0] == "tool" else None
+        return None if at is None else state.tools[at].value
 
     def _status(self, subject: Subject, payload: bytes) -> Outgoing:
         return Outgoing(f"{self._active.routes.base}/{subject[0]}/{subject[1]}", payload, MessageKind.STATUS)

@@ -60,9 +60,9 @@ def _tool(shop: Shop, i: ToolAt, state: st.ToolState, at: ClockPair) -> dict[str
     elif isinstance(state, st.ToolSilent) and not state.let_go and isinstance(state.was, st.ToolRunning | st.ToolRunOn):
         ends = (state.was.since if isinstance(state.was, st.ToolRunOn) else state.since) + tool.run_on
     facts: dict[str, object] = {
-        "amps": state.amps,
-        "start_amps": tool.start_amps,
-        "stop_amps": tool.stop_amps,
+        **tool.reading_fact(state.value),
+        **tool.start_fact(),
+        **tool.stop_fact(),
         "gates": tool.gates,
         "collector": tool.collector,
         "run_on": tool.run_on,

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 
 from msgspec.structs import replace
 
-from gatehand.config.signals import Signal
+from gatehand.config.signals import SENSORS, Signal
 from gatehand.journal.line import OwnEvent
 from gatehand.shell import alarm_words
 from gatehand.shell.active_config import ActiveConfig
@@ -23,7 +23,6 @@ PATIENCE: Final = 60.0
 """Seconds with the broker up."""
 _LONGEST_BEAT: Final = 2.0
 """Seconds: a beat that comes later than this was held up, and so may have been what it waits for."""
-_SENSORS: Final = ("current", "power", "running")
 
 
 class Unheard:
@@ -106,7 +105,7 @@ class Unheard:
     def _of_sensor(self, tool: str) -> tuple[tuple[str, Fact], ...]:
         """What its topic is, and what has become of it there."""
         for one in self._signals:
-            if (one.kind, one.name) == ("tool", tool) and one.key in _SENSORS:
+            if (one.kind, one.name) == ("tool", tool) and one.key in SENSORS:
                 odd = self._active.routes.rejections.odd.get((one.kind, one.name, one.key))
                 facts: tuple[tuple[str, Fact], ...] = (("topic", one.topic),)
                 if odd is not None:
@@ -152,7 +151,7 @@ class Unheard:
 
     def _speaks_on_change(self, one: Signal) -> bool:
         """It speaks when something changes, so that its silence means nothing yet."""
-        if one.kind == "tool" and one.key in _SENSORS:
+        if one.kind == "tool" and one.key in SENSORS:
             return self._active.config.tool[one.name].silent_after == 0
         return one.kind != "stop" and not _waits_for_command(one)
 
@@ -174,5 +173,5 @@ def _waits_for_command(one: Signal) -> bool:
     A collector's sensor may speak only on change as well, and of what it may be silent is not said: a start changes it.
     """
     return (one.kind in {"gate", "collector"} and one.key == "state") or (
-        one.kind == "collector" and one.key in _SENSORS
+        one.kind == "collector" and one.key in SENSORS
     )

@@ -1,6 +1,6 @@
 """A collector: a switch with its own time limit, a motor with spin-up and coast-down, and what goes wrong with them.
 
-`turns` and `speed` are what the fan does; the switch's report and the motor's current are what is said of it.
+`turns` and `speed` are what the fan does; the switch's report and the motor's sensor are what is said of it.
 """
 
 import math
@@ -10,9 +10,11 @@ from random import Random
 
 from gatehand.config.tables import CollectorTable
 from gatehand.simshop.device import Agenda, Appointment, Device, Reporter
+from gatehand_rules.shop import CLOSED
+from gatehand_rules.words import Measure
 
 RUNNING_SHARE = 3.0
-"""Motor current where none is given, as a share of the config's `running_amps`."""
+"""What the motor's sensor reads where nothing is given, as a share of the config's threshold."""
 INRUSH = 6.0
 LIMIT_SHARE = 3.0
 """Time limit of the switch where none is given, in refreshes."""
@@ -28,11 +30,12 @@ class CollectorHabits:
     limit: float | None = None
     """Seconds after which its switch opens by itself unless "on" is repeated; 0: never."""
     coast_down: float | None = None
-    running_amps: float | None = None
+    running: float | None = None
+    """What the motor's sensor reads while it runs, in the sensor's unit."""
     delay: float = 0.03
     """Seconds from a command to the contact, and from a change to its report."""
     every: float = 1.0
-    """Seconds between reports of the current; 0: on change only."""
+    """Seconds between reports of the motor's sensor; 0: on change only."""
     answers: bool = True
     """Told what it does already, the switch reports again; False: it speaks only on change."""
     reports_contact: bool = True
@@ -52,13 +55,12 @@ class CollectorModel(Device):
         self._habits = habits
         self.limit = collector.refresh * LIMIT_SHARE if habits.limit is None else habits.limit
         self.coast_down = collector.coast_down * COAST_SHARE if habits.coast_down is None else habits.coast_down
-        self.running_amps = (
-            collector.running_amps * RUNNING_SHARE if habits.running_amps is None else habits.running_amps
-        )
+        self._is_contact = collector.measure is Measure.RUNNING
+        self.running = collector.turns_at * RUNNING_SHARE if habits.running is None else habits.running
 
         self.bin = self._contact("bin_full", collector.bin_full)
         self.reports["state"] = self._report
-        self.reports["current"] = self._report_amps
+        self.reports[collector.sensor_key or "current"] = self._report_motor
         self._commands[collector.command.on.encode()] = partial(self._obey, True)
         self._commands[collector.command.off.encode()] = partial(self._obey, False)
         self.deaf = False
@@ -84,8 +86,8 @@ class CollectorModel(Device):
     def begin(self, at: float) -> None:
         """Come up: say so, what the switch does, what the motor draws."""
         super().begin(at)
-        if self._collector.current is not None:
-            self._go_on_reporting(self._report_amps, self._habits.every, at)
+        if self._collector.motor_sensor is not None:
+            self._go_on_reporting(self._report_motor, self._habits.every, at)
 
     def speed(self, at: float) -> float:
         """The fan's speed as a share of its full one; it falls as 1 / (1 + t/tau) until friction stops it."""
@@ -96,14 +98,16 @@ class CollectorModel(Device):
             return 0.0
         return 1.0 / (1.0 + 4.0 * passed / self.coast_down)
 
-    def amps(self, at: float) -> float:
-        """What the motor draws, ampere: inrush while it comes up to speed, nothing while it coasts."""
+    def reads(self, at: float) -> float:
+        """What the motor's sensor would read: inrush while it comes up to speed, nothing while it coasts."""
         if not self.turns:
             return 0.0
+        if self._is_contact:
+            return CLOSED
         passed, spin_up = at - self._changed_at, self._collector.spin_up
         if passed >= spin_up:
-            return self.running_amps
-        return self.running_amps * (1.0 + (INRUSH - 1.0) * (1.0 - passed / spin_up) ** 2)
+            return self.running
+        return self.running * (1.0 + (INRUSH - 1.0) * (1.0 - passed / spin_up) ** 2)
 
     # What people and wear do to it
 
@@ -143,9 +147,9 @@ class CollectorModel(Device):
         if self.turns != self._turned:
             self._turned = self.turns
             self._changed_at = at
-            self._agenda.at(at + self._delay, self._report_amps)
+            self._agenda.at(at + self._delay, self._report_motor)
             if self.turns:
-                self._agenda.at(at + self._collector.spin_up, self._report_amps)
+                self._agenda.at(at + self._collector.spin_up, self._report_motor)
             if self._habits.reports_contact:
                 self._agenda.at(at + self._delay, self._report)
 
@@ -155,8 +159,9 @@ class CollectorModel(Device):
             on = self.powered if self._habits.reports_contact else self.relay_on
             self._reporter.word(state, state.on if on else state.off, at, retain=self._habits.retains)
 
-    def _report_amps(self, at: float) -> None:
-        if self._collector.current is not None:
-            amps = self.amps(at)
-            reading = max(0.0, round(self._random.gauss(amps, amps * NOISE), 3))
-            self._reporter.amps(self._collector.current, reading, at)
+    def _report_motor(self, at: float) -> None:
+        if (sensor := self._collector.motor_sensor) is not None:
+            value = self.reads(at)
+            if not self._is_contact:
+                value = max(0.0, round(self._random.gauss(value, value * NOISE), 3))
+            self._reporter.reading(sensor, value, at, retain=self._habits.retains)

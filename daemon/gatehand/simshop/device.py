@@ -9,8 +9,9 @@ from itertools import count
 from random import Random
 from typing import Any, Final
 
-from gatehand.config.signals import Button, Contact, Current, TopicSource
+from gatehand.config.signals import Button, Contact, Meter, Sensor, TopicSource
 from gatehand.mqtt.payload import parse_pointer
+from gatehand_rules.shop import CLOSED
 
 _DIGITS: Final = 6
 _LONGEST_LIST: Final = 1000
@@ -87,15 +88,22 @@ class Reporter:
         sent, self._sent = self._sent, []
         return sent
 
-    def amps(self, heard: Current, amps: float, at: float) -> None:
-        """A current, divided by the config's scale so that the listener gets ampere again. Never retained.
+    def reading(self, heard: Sensor, value: float, at: float, *, retain: bool = False) -> None:
+        """What a sensor reads: a contact's word, or a number. `retain`: the broker keeps a contact's word."""
+        if isinstance(heard, Contact):
+            self.word(heard, heard.active if value >= CLOSED else heard.clear, at, retain=retain)
+        else:
+            self._number(heard, value, at)
+
+    def _number(self, heard: Meter, value: float, at: float) -> None:
+        """Divided by the config's scale, so that the listener gets ampere or watts again. Never retained.
 
         Where the config wants to know when it was measured, a board's clock says so in milliseconds.
         """
         if heard.at is not None:
             self._write(heard.topic, heard.at, round(at * 1000))
-        value = float(f"{amps / heard.scale:.{_DIGITS}g}")
-        self._say(heard, value, f"{value:.{_DIGITS}g}", at, retain=False)
+        said = float(f"{value / heard.scale:.{_DIGITS}g}")
+        self._say(heard, said, f"{said:.{_DIGITS}g}", at, retain=False)
 
     def word(self, heard: TopicSource, word: str, at: float, *, retain: bool) -> None:
         """A word of the config, such as a gate's "open"."""

@@ -6,6 +6,7 @@ Also what was never heard, and what was said and not understood.
 from collections.abc import Iterator
 from typing import Final
 
+from gatehand.config.signals import SENSORS
 from gatehand.journal.line import OwnEvent
 from gatehand.times import lasting, local_text
 from gatehand.why import verdicts as words
@@ -128,7 +129,7 @@ def blind(context: Question) -> Verdict | None:
     state = _state(context)
     if not isinstance(state, ToolUnknown):
         return None
-    heard = "between its two thresholds" if state.amps is not None else "none at all"
+    heard = "between its two thresholds" if state.value is not None else "none at all"
     return verdict(context, words.UNKNOWN, heard=heard)
 
 
@@ -137,7 +138,7 @@ _SPOKE: Final = {
     "collector": (Happened.COLLECTOR_RUNNING, Happened.COLLECTOR_STOOD, Happened.COLLECTOR_ADOPTED),
 }
 """Events that show that a device was understood."""
-_TELLING: Final = ("state", "current")
+_TELLING: Final = ("state", *SENSORS)
 """Keys by which a device says what it does; what its button says is another matter."""
 
 

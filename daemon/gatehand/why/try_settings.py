@@ -208,13 +208,13 @@ def highest_start_amps(tool: Tool, piece: Track, window: tuple[int, int]) -> flo
 
     A lower threshold never loses a start, so the readings' own values are searched by halves.
     """
-    values = sorted({ma for ma in piece.between(*window).ma if 0 < ma < round(tool.start_amps * 1000)})
+    values = sorted({ma for ma in piece.between(*window).ma if 0 < ma < round(tool.start_at * 1000)})
     return _highest([ma / 1000 for ma in values], lambda value: _starts_in(with_start_amps(tool, value), piece, window))
 
 
 def with_start_amps(tool: Tool, value: float) -> Tool:
     """The tool with another start threshold; the stop threshold gives way where it would lie above."""
-    return replace(tool, start_amps=value, stop_amps=min(tool.stop_amps, value))
+    return replace(tool, start_at=value, stop_at=min(tool.stop_at, value))
 
 
 def longest_start_after(tool: Tool, piece: Track, window: tuple[int, int]) -> float | None:
@@ -246,19 +246,23 @@ def catch_the_cut(context: Question, attempt: StartAttempt, found: Verdict) -> N
     """The highest `start_amps`, and the longest `start_after`, that would have caught it."""
     tool = tool_then(context)
     window = (attempt.start_ms, attempt.end_ms)
-    here = readings_of(context.folder, context.name, window[0] - AROUND_MS, window[1] + AROUND_MS)
+
+    def recorded(since_ms: int, until_ms: int) -> list[Track]:
+        return [] if tool is None else readings_of(context.folder, tool.name, tool.measure, since_ms, until_ms)
+
+    here = recorded(window[0] - AROUND_MS, window[1] + AROUND_MS)
     piece = next((one for one in here if len(one.between(*window))), None)
     if tool is None or piece is None:
         found.trials.append("its readings of that time are no longer recorded: no other setting can be tried on them")
         return
-    before = readings_of(context.folder, context.name, context.at_ms - ELSEWHERE_MS, context.at_ms + AROUND_MS)
+    before = recorded(context.at_ms - ELSEWHERE_MS, context.at_ms + AROUND_MS)
     recorded_ms = sum(one.ms[-1] - one.ms[0] for one in before)
     elsewhere = f"Elsewhere, in the {lasting(round(recorded_ms / 60_000) * 60.0) or '1 min'} recorded around it"
     tried: list[tuple[str, float, Tool, str]] = []
     value = highest_start_amps(tool, piece, window)
     if value is not None:
         changed = with_start_amps(tool, value)
-        lower = f" (and stop_amps at {amps(value)} or lower)" if changed.stop_amps < tool.stop_amps else ""
+        lower = f" (and stop_amps at {amps(value)} or lower)" if changed.stop_at < tool.stop_at else ""
         tried.append(("start_amps", value, changed, f"{lower}; it is the highest that would"))
     delay = longest_start_after(tool, piece, window) if tool.start_after > 0 else None
     if delay is not None:

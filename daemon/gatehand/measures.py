@@ -1,0 +1,22 @@
+"""What a sensor reads as people say it: with its unit, or what its contact says."""
+
+from typing import Final
+
+from gatehand_rules.words import Measure
+
+UNITS: Final = {Measure.AMPS: "A", Measure.WATTS: "W"}
+"""A contact has none."""
+_WHOLE: Final = 1000.0
+
+
+def measured(measure: Measure, value: float) -> str:
+    """`6.4 A`, `118 W`; of a contact, what it says of its machine."""
+    if measure is Measure.RUNNING:
+        return "running" if value else "stopped"
+    return f"{value:.4g} {UNITS[measure]}" if abs(value) < _WHOLE else f"{value:.0f} {UNITS[measure]}"
+
+
+def says(measure: Measure, value: float) -> str:
+    """After a machine's name: `draws 6.4 A`, or `is running by its contact`."""
+    said = measured(measure, value)
+    return f"is {said} by its contact" if measure is Measure.RUNNING else f"draws {said}"
