@@ -41,8 +41,8 @@ def _warning(name: str, why: str, right: str = "") -> Code:
 
 UNREADABLE_FILE: Final = _error(
     "unreadable-file",
-    """The config cannot be read: it is not there, it is no plain file, it is far too large, or this user may not read
-    it. Name the right file, or run the command as the user that the daemon runs as.""",
+    """The config cannot be read: it is not there, it is not a plain file, it is far too large, or this user may not
+    read it. Name the right file, or run the command as the user that the daemon runs as.""",
     "gatehand check /etc/gatehand/config.toml",
 )
 NOT_UTF_8: Final = _error(
@@ -70,15 +70,14 @@ BRACKET_MISSING: Final = _error(
 )
 TABLE_OVER_LINES: Final = _error(
     "table-over-lines",
-    """A table in { } stands on one line; TOML allows no line end in it, and no comma before its }. A long one is
+    """A table in { } must be on one line; TOML allows no line end in it, and no comma before its }. A long one is
     better written as a table of its own, with its keys on lines of their own. A list in [ ] may go over several
     lines.""",
     '[tool.band_saw.current]\ntopic = "shop/band_saw/amps"\npointer = "/amps"',
 )
 TEXT_WITHOUT_QUOTES: Final = _error(
     "text-without-quotes",
-    """Names, topics and durations with a unit are texts and stand in quotes. Without them stand numbers, true and
-    false.""",
+    """Names, topics and durations with a unit are written in quotes. Numbers are not, nor are true and false.""",
     'run_on = "60 s"          # or run_on = 60\ncollector = "main"\nrelief = true',
 )
 CURLY_QUOTE: Final = _error(
@@ -90,12 +89,12 @@ CURLY_QUOTE: Final = _error(
 STRAY_COMMA: Final = _error(
     "stray-comma",
     """A number is written with a point, not with a comma, and no comma follows a value at the end of a line. Commas
-    stand between the values of a list, and between the keys of a table in { }.""",
+    go between the values of a list, and between the keys of a table in { }.""",
     "start_amps = 2.5",
 )
 SET_TWICE: Final = _error(
     "set-twice",
-    """A key or a table may stand once. Of two, nobody could say which one counts: keep one of them.""",
+    """A key or a table may be set once. Of two, nobody could say which one counts: keep one of them.""",
 )
 KEY_WITHOUT_VALUE: Final = _error(
     "key-without-value",
@@ -104,8 +103,8 @@ KEY_WITHOUT_VALUE: Final = _error(
 )
 TOO_DEEP: Final = _error(
     "too-deep",
-    """Tables and lists stand in each other far deeper than any config needs, so something has been pasted that does
-    not belong here.""",
+    """Tables and lists are nested far deeper than any config needs, so something has been pasted that does not belong
+    here.""",
 )
 
 # Keys and single values.
@@ -124,8 +123,8 @@ UNKNOWN_TABLE: Final = _error(
 )
 KEY_ELSEWHERE: Final = _error(
     "key-elsewhere",
-    """The key is right, and stands in the wrong table. A line belongs to the nearest table's head above it, so a key
-    that was added at the end of the file belongs to the last table.""",
+    """The key is right, and in the wrong table. A line belongs to the nearest table's head above it, so a key that
+    was added at the end of the file belongs to the last table.""",
     "[tool.band_saw]\nrun_on = 10              # a tool's, not its collector's",
 )
 MISSING_KEY: Final = _error(
@@ -135,7 +134,7 @@ MISSING_KEY: Final = _error(
 )
 WRONG_KIND: Final = _error(
     "wrong-kind",
-    """The value is of another kind than the key takes: a number, a text in quotes, true or false, a list in [ ], a
+    """The value is of another kind than the key takes: a number, text in quotes, true or false, a list in [ ], a
     table in { }.""",
     'gates = ["band_saw"]\nstart_amps = 2.5\nrelief = true',
 )
@@ -156,7 +155,7 @@ BAD_NUMBER: Final = _error(
 )
 BAD_DURATION: Final = _error(
     "bad-duration",
-    """A duration is seconds as a number, or a text with units: d, h, min, s, ms, the larger one first. It is never
+    """A duration is seconds as a number, or text with units: d, h, min, s, ms, the larger one first. It is never
     negative, and at most a year.""",
     'run_on = 10\nhand_limit = "30 min"\nstart_after = "250 ms"',
 )
@@ -168,14 +167,14 @@ BAD_TOPIC: Final = _error(
 )
 BAD_POINTER: Final = _error(
     "bad-pointer",
-    """A JSON pointer (RFC 6901) says where in a JSON payload the value stands. It begins with /, and each further /
-    leads one level down. Without a pointer the payload is the value.""",
+    """A JSON pointer (RFC 6901) says where in a JSON payload the value is. It begins with /, and each further / leads
+    one level down. Without a pointer the payload is the value.""",
     'current = { topic = "shop/meter", pointer = "/channels/0/amps" }   # {"channels": [{"amps": 6.4}]}',
 )
 BAD_PAYLOAD: Final = _error(
     "bad-payload",
-    """A payload is the word that travels: a text in quotes, a number, true or false. A list, a table or an empty text
-    is none.""",
+    """A payload is the word that travels: text in quotes, a number, true or false. A list, a table or empty text is
+    none.""",
     'command = { topic = "shop/gate/set", open = "open", shut = "shut" }',
 )
 SAME_PAYLOADS: Final = _error(
@@ -215,7 +214,7 @@ NAMED_TWICE: Final = _error(
 )
 EMPTY_LIST: Final = _error(
     "empty-list",
-    """The list is empty, and what it stands for would do nothing. Fill it, or leave the key out for its default.""",
+    """The list is empty, so the key does nothing. Fill it, or leave the key out for its default.""",
     'collectors = ["main"]',
 )
 WHICH_COLLECTOR: Final = _error(
@@ -391,8 +390,8 @@ BLANK_IN_TOPIC: Final = _warning(
 )
 READING_AGE: Final = _error(
     "reading-age",
-    """`at` says where in the payload the moment of the measurement stands, `max_age` how old a reading may be. They
-    need each other, and a JSON payload with a pointer to the value beside.""",
+    """`at` says where in the payload the time of the measurement is, `max_age` how old a reading may be. They need
+    each other, and a JSON payload with a pointer to the value beside.""",
     'current = { topic = "shop/jointer", pointer = "/amps", at = "/time", max_age = "5 s" }',
 )
 LOGIN_TAKEN: Final = _error(
@@ -406,8 +405,8 @@ LOGIN_TAKEN: Final = _error(
 
 PASSWORD: Final = _error(
     "password",
-    """A login is a name and a password; the password stands alone in the first line of a file that only the daemon
-    may read.""",
+    """A login is a name and a password; the password is alone in the first line of a file that only the daemon may
+    read.""",
     'username = "gatehand"\npassword_file = "broker.password"',
 )
 OPEN_TO_ALL: Final = _warning(
@@ -417,7 +416,8 @@ OPEN_TO_ALL: Final = _warning(
 )
 TLS_FILE: Final = _error(
     "tls-file",
-    """A certificate or key for the encrypted connection cannot be read, is no PEM file, or lacks its other half.""",
+    """A certificate or key for the encrypted connection cannot be read, is not a PEM file, or lacks its other
+    half.""",
     'tls = { ca_file = "ca.pem", cert_file = "own.pem", key_file = "own.key" }',
 )
 TLS_PORT: Final = _warning(
@@ -457,7 +457,7 @@ BAD_CURVE: Final = _error(
 BAD_DUCT: Final = _error(
     "bad-duct",
     """The ducts are a tree for each collector: each runs `into` the next one towards the fan, the one without `into`
-    stands at the collector, and each end has a gate with a hood, or a hood. There is no loop, and one end for each
+    is at the collector, and each end has a gate with a hood, or a hood. There is no loop, and one end for each
     gate.""",
     '[duct.main]\ndiameter = 6\nlength = 14\n[duct.saw_drop]\ninto = "main"\ndiameter = 4\nlength = 6\n'
     'gate = "saw"\nhood = { flow = 350 }',

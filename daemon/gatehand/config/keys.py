@@ -225,12 +225,12 @@ def _belongs(key: str, homes: list[tuple[str, ...]], path: KeyPath) -> str:
     """Where a key belongs that stands in the wrong table: in a part of the same table before another one."""
     within = [at for at in homes if len(at) > len(path) > 0 and all(map(_fits, at, path))]
     if within:
-        return f"{key} stands in the table of a signal, such as {within[0][-1]} = {{ {key} = ... }}"
+        return f"{key} belongs in the table of a signal, such as {within[0][-1]} = {{ {key} = ... }}"
     if () in homes:
-        return f"[{key}] is a table of its own and stands in no other"
+        return f"[{key}] is a table of its own and belongs in no other"
     tables = [*dict.fromkeys(f"[{'.'.join(at[:2])}]" for at in homes)]
-    stands = f"here it stands in [{dotted(path)}]" if path else "here it stands above all tables"
-    return f"{key} is a key of {listed(tables[:_MOST_PLACES])}; {stands}: move it"
+    here = f"here it is in [{dotted(path)}]" if path else "here it is above the first table"
+    return f"{key} is a key of {listed(tables[:_MOST_PLACES])}; {here}: move it"
 
 
 def _fits(wanted: str, part: str | int) -> bool:

@@ -31,7 +31,7 @@ def _doubled(stop: Stop) -> Slip | None:
         return None
     key, first, second = stop.positions.doubled[0]
     line = stop.positions.line_of(first.key) + 1
-    text = f"is set a second time; the first stands in line {line}: keep one of the two"
+    text = f"is set a second time; the first is in line {line}: keep one of the two"
     slip = stop.slip(codes.SET_TWICE, text, second.key, second.key_end)
     return Slip(slip.code, slip.message, slip.span, key, cut=slip.cut)
 
@@ -83,7 +83,7 @@ def _quote_missing(stop: Stop) -> Slip | None:
             best = odd, place, tried
     mark = stop.text[at]
     if best is None:
-        return stop.slip(codes.QUOTE_MISSING, f"a quote is missing: a text begins and ends with {mark}", at, last)
+        return stop.slip(codes.QUOTE_MISSING, f"a quote is missing: text begins and ends with {mark}", at, last)
     _, place, tried = best
     begins, ends = next(
         (begin, end)
@@ -119,7 +119,7 @@ def _comma(stop: Stop) -> Slip | None:
         digits = found["digits"].strip()
         text = f"a number is written with a point, as in {whole[0]}.{digits}"
     else:
-        text = "take the comma away: commas stand only between the values of a list and the keys in { }"
+        text = "take the comma away: commas go only between the values of a list and the keys in { }"
     return stop.slip(codes.STRAY_COMMA, text, stop.offset, stop.offset + 1)
 
 
@@ -136,17 +136,17 @@ def _bracket(stop: Stop) -> Slip | None:
     if at not in brackets(stop.text, stop.start, stop.end):  # something closes it
         if is_table and at_line_end:
             parts = _shown_path(stop.path)
-            text = f"a table in {{ }} stands on one line: put it on one, or write [{parts}] with a line for each key"
+            text = f"a table in {{ }} must be on one line: join the lines, or write [{parts}] with a line for each key"
             return stop.slip(codes.TABLE_OVER_LINES, text, at, stop.rest_of_line(at)[1])
         comma = stop.text.rfind(",", at, stop.offset)
         if here == "}" and comma >= 0:
-            return stop.slip(codes.STRAY_COMMA, "take the comma away: none stands before a closing }", comma, comma + 1)
+            return stop.slip(codes.STRAY_COMMA, "take the comma away: none goes before a closing }", comma, comma + 1)
         if stop.what.startswith("Unclosed"):
             between = "keys of a table" if is_table else "values of a list"
-            text = f"a comma is missing: one stands between two {between}"
+            text = f"a comma is missing between two {between}"
             return stop.slip(codes.NOT_TOML, text, stop.offset, stop.offset + 1)
     elif at_line_end or here in OPENING:
-        text = f"the closing bracket is missing: {stop.text[at]} stands here without its {'}' if is_table else ']'}"
+        text = f"the closing bracket is missing: {stop.text[at]} here has no {'}' if is_table else ']'}"
         return stop.slip(codes.BRACKET_MISSING, text, at, stop.rest_of_line(at)[1])
     return _opening_bracket(stop)
 
@@ -168,7 +168,7 @@ def _opening_bracket(stop: Stop) -> Slip | None:
         return None
     value = _ITS_KEY.match(stop.line)
     if value is not None and not opened and at == end - 1 and stop.text[stop.start + value.end()] not in "[{":
-        text = f"the opening bracket is missing: wanted {OPENING[here]} here, for {here} stands at the end"
+        text = f"the opening bracket is missing: wanted {OPENING[here]} here, to go with {here} at the end"
         return stop.slip(codes.BRACKET_MISSING, text, stop.start + value.end(), end)
     return stop.slip(codes.BRACKET_MISSING, f"the opening bracket is missing: {here} closes nothing", at, at + 1)
 
@@ -216,11 +216,13 @@ def _bare_text(stop: Stop) -> Slip | None:
     else:
         return stop.slip(codes.TEXT_WITHOUT_QUOTES, f'{begin}; wanted "{token}"', place, end, fix=f'"{token}"')
     if (word := _SWITCHES.get(token.casefold())) is not None:
-        return stop.slip(codes.TEXT_WITHOUT_QUOTES, f'{begin}; wanted {word}, or "{token}" for a text', place, end)
+        return stop.slip(codes.TEXT_WITHOUT_QUOTES, f'{begin}; wanted {word}, or "{token}" if it is text', place, end)
     if (number := _WITH_UNIT.fullmatch(token)) is not None:
-        text = f"found {token}; a number stands without its unit: wanted {number[1]}, or a text in quotes"
+        text = f"found {token}; a number is written without its unit: wanted {number[1]}, or text in quotes"
         return stop.slip(codes.TEXT_WITHOUT_QUOTES, text, place, end)
-    return stop.slip(codes.TEXT_WITHOUT_QUOTES, f"{begin}; wanted {shown(token)}: text stands in quotes", place, end)
+    return stop.slip(
+        codes.TEXT_WITHOUT_QUOTES, f"{begin}; wanted {shown(token)}: text is written in quotes", place, end
+    )
 
 
 def _is_value(token: str) -> bool:
@@ -280,13 +282,13 @@ _LOOKS: Final[tuple[Callable[[Stop], Slip | None], ...]] = (
     _half_line,
 )
 _HINTS: Final[Mapping[str, str]] = {
-    "Invalid value": 'text stands in quotes, as in "main"; yes and no are written true and false',
+    "Invalid value": 'text is written in quotes, as in "main"; yes and no are written true and false',
     "Invalid statement": "a line is a table such as [tool.band_saw] or a key = value; a comment begins with #",
     "Expected '=' after a key": "a line is a table such as [tool.band_saw] or a key = value",
-    "Expected newline or end": "one key = value a line; text stands in quotes; a comment begins with #",
+    "Expected newline or end": "one key = value a line; text is written in quotes; a comment begins with #",
     "Expected ']'": "a table's head ends with ], a list of tables' with ]]",
     "Unescaped": "a backslash in \"...\" is written \\\\; or use '...'",
-    "Illegal character": "this character cannot stand here",
+    "Illegal character": "this character cannot be here",
     "Unterminated string": "the closing quote is missing",
     "Invalid initial character for a key part": "a key has letters, digits, _ and -",
 }
