@@ -185,7 +185,7 @@ class RecordedDevices(IdealDevices):
         self.modelled = {
             fan.name for fan in changed.collectors if fan.senses_motor and eyes.get(fan.name) is not fan.measure
         }
-        """Collectors of which nothing recorded counts: something else says now whether their motor turns."""
+        """Collectors whose motor is answered for by the model: something else says now whether it turns."""
         self._recorded_on: dict[str, bool | None] = {fan.name: seen.told_on for fan, seen in fans}
         self._changed_on = dict(self._recorded_on)
         self._moves: list[tuple[int, _Move]] = []
@@ -231,8 +231,7 @@ class RecordedDevices(IdealDevices):
     def currents_count(self, collector: str, ms: int) -> bool:
         """Whether the recorded switch and motor are the changed run's too."""
         self._catch_up(ms)
-        alike = self._recorded_on.get(collector) is self._changed_on.get(collector)
-        return alike and collector not in self.modelled
+        return self._recorded_on.get(collector) is self._changed_on.get(collector)
 
     def _catch_up(self, ms: int) -> None:
         """Follow the recorded run to `ms`."""
