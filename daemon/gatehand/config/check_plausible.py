@@ -29,7 +29,7 @@ def check_plausible(partial: Partial) -> Iterator[Fault]:
             yield Fault(("collector", name, "refresh"), codes.NO_REFRESH, _NO_REFRESH)
     for name, circuit in partial.config.circuit.items():
         if circuit.amps > USUAL_BREAKER and not partial.is_spoilt("circuit", name, "amps"):
-            text = f"{circuit.amps:,g} A is not the rating of a breaker in a small shop: take the one that is printed on it"
+            text = f"{circuit.amps:,g} A is not the rating of a breaker in a small shop: take the one printed on it"
             yield Fault(("circuit", name, "amps"), codes.FAR_TOO_LARGE, text)
     yield from _durations(partial)
     yield from _units(partial)
@@ -72,7 +72,8 @@ def _sensor(partial: Partial, path: KeyPath) -> Iterator[Fault]:
     """A tool's or a collector's threshold, and the plate's full load beside it."""
     table = getattr(partial.config, str(path[0]))[path[1]]
     if (full_load := table.full_load_amps) is not None and full_load > USUAL_FULL_LOAD:
-        text = f"{full_load:,g} A at full load is more than a machine of a small shop draws: take it from the motor's plate"
+        draws = "is more than a machine of a small shop draws"
+        text = f"{full_load:,g} A at full load {draws}: take it from the motor's plate"
         yield Fault((*path, "full_load_amps"), codes.FAR_TOO_LARGE, text)
     for sensor, unit in _UNITS.items():
         threshold = THRESHOLDS[str(path[0])][sensor][0]
