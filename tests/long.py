@@ -47,6 +47,11 @@ def _brokers(count: int, _seed: int) -> bool:
     return _tests("listening/test_watched.py", GATEHAND_DRAWN_BROKERS=count)
 
 
+def _typos(count: int, seed: int) -> bool:
+    """Slips of one letter in a rich config: each one error on its line, nearly all corrected."""
+    return _tests("config/test_config_typos.py", GATEHAND_TYPOS=count, GATEHAND_TYPOS_SEED=seed)
+
+
 def _situations(_count: int, _seed: int) -> bool:
     """Every situation of the small shops, those of two tools and of a broker that comes and goes to their ends too.
 
@@ -78,6 +83,7 @@ RUNS: Final[dict[str, tuple[int, Callable[[int, int], bool]]]] = {
     "first_configs": (200, _first_configs),
     "brokers": (5000, _brokers),
     "situations": (1, _situations),
+    "typos": (500, _typos),
 }
 """Name: how many by default, and what gives whether all is well."""
 

@@ -31,7 +31,7 @@ COMMANDS: Final[dict[str, tuple[str, str]]] = {
     "watch": ("the shop live in a terminal, from any machine", "gatehand watch --broker shop.local"),
     "status": ("how the shop stands, once; exit 1 with an alarm", "gatehand status --json"),
     "exercise": ("walk every gate and tool: commissioning", "gatehand exercise --rounds 5"),
-    "check": ("look for mistakes in the config", "gatehand check --config shop.toml"),
+    "check": ("look for mistakes in the config, and correct what is certain", "gatehand check shop.toml --fix"),
     "access": ("the broker's access list for this config", "gatehand access > /etc/mosquitto/gatehand.acl"),
     "replay": (
         "readings through this config or another: what it would do",
@@ -45,9 +45,10 @@ COMMANDS: Final[dict[str, tuple[str, str]]] = {
     "airflow": ("whether every hood gets the air it wants", "gatehand airflow --open band_saw,sweep --plot air.svg"),
     "completion": ("completion of commands and names in the shell", "gatehand completion bash"),
     "schema": ("the config's JSON Schema, for completion in editors", "gatehand schema --write gatehand.schema.json"),
+    "help": ("what a command does, its options, an example", "gatehand help check"),
 }
 
-WITHOUT_CONFIG: Final = frozenset({"demo", "schema"})
+WITHOUT_CONFIG: Final = frozenset({"demo", "schema", "help"})
 """Commands that read none."""
 
 PIPE_CLOSED: Final = 141
@@ -87,7 +88,7 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 def _run(argv: list[str]) -> int:
     before, name, rest = _split(argv)
-    top = _top_parser()
+    top = top_parser()
     common = top.parse_args(before)
     if common.version:
         print(f"gatehand {own_version()}")
@@ -95,13 +96,23 @@ def _run(argv: list[str]) -> int:
     if name is None:
         top.print_help(sys.stderr)
         return WRONG_USAGE
-    if name not in COMMANDS:
-        raise no_such("gatehand: there is no command", name, COMMANDS, f"there are {', '.join(COMMANDS)}")
-    module, parser = command_parser(name, common.config)
+    module, parser = command_parser(known_command(name), common.config)
     args = parser.parse_args(rest)
     given = getattr(args, "config", common.config)
+    args.config_given = given is not None
     args.config = given or Path(os.environ.get(CONFIG_VARIABLE) or DEFAULT_CONFIG)
     return int(module.run(args))
+
+
+def known_command(name: str) -> str:
+    """The same name.
+
+    Raises:
+        CommandError: there is no such command.
+    """
+    if name not in COMMANDS:
+        raise no_such("gatehand: there is no command", name, COMMANDS, f"there are {', '.join(COMMANDS)}")
+    return name
 
 
 def _split(argv: list[str]) -> tuple[list[str], str | None, list[str]]:
@@ -122,7 +133,8 @@ class _Help(argparse.HelpFormatter):
         )
 
 
-def _top_parser() -> argparse.ArgumentParser:
+def top_parser() -> argparse.ArgumentParser:
+    """The options before the command, and the list of commands."""
     width = max(map(len, COMMANDS))
     lines = "\n".join(f"  {name:<{width}}  {what}" for name, (what, _) in COMMANDS.items())
     parser = argparse.ArgumentParser(

@@ -1,4 +1,4 @@
-"""Small files of the owner's: the bytes of a config, the broker's password in a file of its own.
+"""Small files of the owner's: the bytes of a config, read and replaced, the broker's password in a file of its own.
 
 A config is a regular file of up to 1 MB and nothing else. Whoever reads on behalf of the control loop does it
 elsewhere: a mount that hangs keeps its reader as long as it likes.
@@ -6,6 +6,9 @@ elsewhere: a mount that hangs keeps its reader as long as it likes.
 
 import os
 import stat
+import tempfile
+from contextlib import suppress
+from itertools import count
 from pathlib import Path
 from typing import Final
 
@@ -59,6 +62,93 @@ def _regular(found: os.stat_result, path: Path) -> None:
         raise UnreadableError(f"is {kind}: wanted a file{example}")
     if found.st_size > LARGEST_BYTES:
         raise UnreadableError(_TOO_LARGE)
+
+
+class UnwritableError(Exception):
+    """The file cannot be written and is as it was; the text names it and says what to do."""
+
+
+def replace_bytes(path: Path, content: bytes, *, was: bytes | None = None) -> None:
+    """Replace a file that is there in one go, on the medium when this returns, with the owner and the rights it had.
+
+    Args:
+        path: the file; of a link, what it leads to.
+        content: what it holds from then on.
+        was: what it must hold until then, for somebody may have saved it meanwhile.
+
+    Raises:
+        UnwritableError: it cannot be written, or holds something else.
+    """
+    path = path.resolve()
+    try:
+        found = path.stat()
+        handle, aside = tempfile.mkstemp(dir=path.parent, prefix=path.name, suffix=".new")
+    except OSError as error:
+        raise _unwritable(path, error) from None
+    try:
+        _write_and_close(handle, content, found)
+        if was is not None and path.read_bytes() != was:
+            raise UnwritableError(f"{path}: has been saved meanwhile, and is left as it is: look at it again")
+        Path(aside).replace(path)
+        _sync_folder(path.parent)
+    except OSError as error:
+        raise _unwritable(path, error) from None
+    finally:
+        with suppress(OSError):  # gone, where all went well
+            Path(aside).unlink()
+
+
+def keep_copy(path: Path, content: bytes) -> Path:
+    """Write what a file holds to FILE.bak beside it, or, where that is taken, to FILE.bak.2 and so on; which it was.
+
+    Raises:
+        UnwritableError: it cannot be written.
+    """
+    path = path.resolve()
+    for number in count(1):
+        copy = path.with_name(f"{path.name}.bak" if number == 1 else f"{path.name}.bak.{number}")
+        try:
+            handle = os.open(copy, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o600)
+        except FileExistsError:
+            continue
+        except OSError as error:
+            raise _unwritable(copy, error) from None
+        try:
+            _write_and_close(handle, content, path.stat())
+            _sync_folder(copy.parent)
+        except OSError as error:
+            copy.unlink(missing_ok=True)
+            raise _unwritable(copy, error) from None
+        return copy
+    raise AssertionError("counted to the end")
+
+
+def _write_and_close(handle: int, content: bytes, like: os.stat_result) -> None:
+    """All of it, on the medium, with another file's owner and rights: who could read that one can read this one."""
+    with open(handle, "wb", buffering=0) as file:
+        own = os.fstat(handle)
+        if (own.st_uid, own.st_gid) != (like.st_uid, like.st_gid):
+            os.fchown(handle, like.st_uid, like.st_gid)
+        os.fchmod(handle, stat.S_IMODE(like.st_mode))
+        left = memoryview(content)
+        while left:
+            left = left[file.write(left) :]
+        os.fsync(handle)
+
+
+def _sync_folder(folder: Path) -> None:
+    handle = os.open(folder, os.O_RDONLY | os.O_CLOEXEC)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def _unwritable(path: Path, error: OSError) -> UnwritableError:
+    why = error.strerror or str(error)
+    if isinstance(error, PermissionError):
+        why += "; its owner may, or the user that may write to its folder"
+    return UnwritableError(f"{path}: cannot be written ({why}); the config is as it was")
 
 
 LONGEST_SECRET = 65_535

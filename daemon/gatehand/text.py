@@ -55,16 +55,47 @@ def found(value: object) -> str:
     return f"found {shown(value)}"
 
 
+def distance(one: str, other: str) -> int:
+    """How many letters must be put in, left out, replaced or swapped with their neighbour to make one of the other."""
+    before: list[int] = []
+    row = list(range(len(other) + 1))
+    for at, letter in enumerate(one):
+        before, above, row = row, before, [at + 1]
+        for to, its in enumerate(other):
+            steps = min(before[to + 1] + 1, row[to] + 1, before[to] + (letter != its))
+            if at and to and letter == other[to - 1] and one[at - 1] == its:
+                steps = min(steps, above[to - 1] + 1)
+            row.append(steps)
+    return row[-1]
+
+
+def only_near(word: str, known: Iterable[str]) -> str | None:
+    """The known word that is a single slip away, where there is just one: as good as certain."""
+    near = [each for each in known if abs(len(each) - len(word)) <= 1 and distance(word, each) == 1]
+    return near[0] if len(near) == 1 else None
+
+
+_SHORT: Final = 3
+"""Letters; in so short a word two slips leave nothing to know it by."""
+
+
 def nearest(word: str, known: Iterable[str]) -> str | None:
     """The known word that was probably meant."""
     import difflib  # only a mistake needs it
 
     words = list(known)
+    if (near := only_near(word, words)) is not None:
+        return near
     begun = [each for each in words if len(word) > 1 and each.casefold().startswith(word.casefold())]
     if len(begun) == 1:
         return begun[0]
+    folded = word.casefold().replace("-", "_")
     by_folded = {each.casefold().replace("-", "_"): each for each in words}
-    close = difflib.get_close_matches(word.casefold().replace("-", "_"), by_folded, n=1, cutoff=0.55)
+    slips = 1 if len(word) <= _SHORT else 2
+    some = [each for each in by_folded if abs(len(each) - len(folded)) <= slips and distance(folded, each) <= slips]
+    close = difflib.get_close_matches(folded, some, n=1, cutoff=0.0) or difflib.get_close_matches(
+        folded, by_folded, n=1, cutoff=0.6
+    )
     return by_folded[close[0]] if close else None
 
 

@@ -4,6 +4,7 @@ import json
 from pathlib import Path
 
 import pytest
+from test_config_codes import DUCTS
 
 from gatehand.cli import main
 
@@ -19,8 +20,10 @@ def test_a_good_config_exits_0_and_names_what_was_found(capsys: pytest.CaptureFi
 def test_a_bad_config_exits_1_and_sums_up_in_its_last_line(capsys: pytest.CaptureFixture[str]) -> None:
     path = HERE / "bad" / "duration_negative.toml"
     assert main(["check", "--config", str(path)]) == 1
-    first, last = capsys.readouterr().out.splitlines()
+    first, line, mark, last = capsys.readouterr().out.splitlines()
     assert first.startswith(f"{path}:10:10: error: tool.saw.run_on: found -3;")
+    assert line == "   10 | run_on = -3"
+    assert mark == "      |          ^^ bad-duration"
     assert last == f"{path}: 1 error; 1 tool, 1 gate and 1 collector"
 
 
@@ -45,9 +48,12 @@ def test_json_gives_the_same_facts(capsys: pytest.CaptureFixture[str]) -> None:
                 "file": str(path),
                 "line": 10,
                 "column": 10,
+                "end_column": 12,
                 "where": "tool.saw.run_on",
                 "level": "error",
+                "code": "bad-duration",
                 "message": "found -3; a duration is never negative: 0 or more is wanted",
+                "fix": None,
             }
         ],
     }
@@ -66,23 +72,7 @@ def test_the_schema_is_printed_or_written(tmp_path: Path, capsys: pytest.Capture
     assert "cannot be written" in capsys.readouterr().err
 
 
-DUCTS = """
-[fan.main]
-curve = [[0, 11.0], [400, 10.4], [800, 8.1], [1200, 3.9]]
-[duct.main]
-diameter = 12
-length = 30
-[duct.drop]
-into = "main"
-diameter = 4
-length = 6
-gate = "saw"
-hood = { flow = 350, tool = "saw" }
-"""
-
-
 def test_what_the_ducts_warn_of_is_among_the_problems(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    """One 4 in branch cannot keep a 12 in main swept: the velocity falls with the square of the diameter."""
     path = tmp_path / "config.toml"
     path.write_text(SMALLEST.read_text() + DUCTS)
     assert main(["check", "--config", str(path)]) == 0
@@ -93,3 +83,47 @@ def test_what_the_ducts_warn_of_is_among_the_problems(tmp_path: Path, capsys: py
     told = json.loads(capsys.readouterr().out)
     assert told["ok"] is True
     assert {problem["level"] for problem in told["problems"]} == {"warning"}
+
+
+@pytest.mark.parametrize(
+    ("units", "told"),
+    [("metric", ["units-doubtful"]), ("us", ["weak-air"])],
+    ids=["of other units", "of its own units"],
+)
+def test_numbers_of_other_units_are_one_warning_and_no_arithmetic_is_done_with_them(
+    units: str, told: list[str], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "config.toml"
+    path.write_text(f'[airflow]\nunits = "{units}"\n{SMALLEST.read_text()}{DUCTS}')
+    assert main(["check", "--json", str(path)]) == 0
+    assert [each["code"] for each in json.loads(capsys.readouterr().out)["problems"]] == told
+
+
+def test_the_file_may_be_named_without_its_option(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["check", str(SMALLEST)]) == 0
+    assert capsys.readouterr().out.startswith(f"{SMALLEST}: all well")
+    assert main(["check", str(SMALLEST), "--config", "other.toml"]) == 2
+    assert "name the config once" in capsys.readouterr().err
+    assert main(["--config", "other.toml", "check", str(SMALLEST)]) == 2
+
+
+def test_help_says_what_a_command_does(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["help", "check"]) == 0
+    asked = capsys.readouterr().out
+    assert main(["check", "--help"]) == 0
+    assert capsys.readouterr().out == asked
+    assert main(["help"]) == 0
+    assert "  check " in capsys.readouterr().out
+    assert main(["help", "chekc"]) == 2
+    assert capsys.readouterr().err == "gatehand: there is no command 'chekc'; did you mean check?\n"
+
+
+def test_the_screen_of_the_readme_is_what_check_says(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.delenv("GATEHAND_CONFIG", raising=False)
+    Path("config.toml").write_text((HERE / "screens" / "four_slips.toml").read_text())
+    assert main(["check"]) == 1
+    readme = (HERE.parents[1] / "README.md").read_text(encoding="utf-8")
+    assert f"```\n$ gatehand check\n{capsys.readouterr().out}```\n" in readme

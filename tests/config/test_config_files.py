@@ -1,4 +1,7 @@
-"""Whole config files: each of `good/` loads without a word, each of `bad/` has exactly the fault of its first line."""
+"""Whole config files: each of `good/` loads without a word, each of `bad/` has exactly the fault of its first line.
+
+That line names place, level and code of the fault, and a part of the message.
+"""
 
 import re
 from pathlib import Path
@@ -8,7 +11,9 @@ import pytest
 from gatehand.config import load
 
 HERE = Path(__file__).parent
-FIRST_LINE = re.compile(r"# (?P<line>\d+):(?P<column>\d+) (?P<level>error|warning): (?P<fragment>.+)")
+FIRST_LINE = re.compile(
+    r"# (?P<line>\d+):(?P<column>\d+) (?P<level>error|warning) (?P<code>[a-z0-9-]+): (?P<fragment>.+)"
+)
 
 
 def paths(folder: str) -> list[Path]:
@@ -29,12 +34,12 @@ def test_a_good_config_loads_without_a_word(path: Path) -> None:
 def test_a_bad_config_has_the_one_fault_that_it_names(path: Path) -> None:
     first = path.read_text(encoding="utf-8").partition("\n")[0]
     wanted = FIRST_LINE.fullmatch(first)
-    assert wanted, f"first line wants '# LINE:COLUMN error: FRAGMENT', found {first}"
+    assert wanted, f"first line wants '# LINE:COLUMN error CODE: FRAGMENT', found {first}"
     loaded = load(path)
     (problem,) = loaded.problems or [None]
     assert problem is not None, "no problem found"
     assert wanted["fragment"] in problem.message
     assert (problem.line, problem.column) == (int(wanted["line"]), int(wanted["column"]))
-    assert problem.level == wanted["level"]
+    assert (problem.level, problem.code) == (wanted["level"], wanted["code"])
     assert loaded.ok is (problem.level == "warning")
     assert (loaded.shop is None) is (problem.level == "error")

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from gatehand.config import Fault, Loaded, Severity, load, load_text
+from gatehand.config import Fault, Loaded, Severity, codes, load, load_text
 from gatehand.config.positions import DEEPEST
 from gatehand.small_files import NoSecretError, read_secret
 
@@ -65,7 +65,6 @@ start_amp = 2
         (10, 21, "tool.t.current.topic"),
         (12, 13, "tool.t.stop_amps"),
         (13, 10, "tool.t.run_on"),
-        (15, 9, "tool.t2.gates"),
         (15, 15, "tool.t2.gates[1]"),
         (16, 26, "tool.t2.current.poitner"),
         (17, 1, "tool.t2.start_amp"),
@@ -105,6 +104,23 @@ hood = { flow = 300 }
     assert "found 3; wanted a table" in only(load_text(no_table, tmp_path / "c.toml"))
     broken_collector = SMALL.replace('on = "1"', 'onn = "1"')
     assert "did you mean on?" in only(load_text(broken_collector, tmp_path / "c.toml"))
+
+
+def test_what_is_misspelt_is_looked_at_as_it_was_meant(tmp_path: Path) -> None:
+    """So a second mistake, which shows only there, is told at once."""
+    sweep = '[gate.sweep]\ncommand = { topic = "g/sweep", open = "1", shut = "0" }\n'
+    both = SMALL.replace("[gate.saw]", "max_open = 1\n[gate.saw]") + sweep
+
+    def codes_of(text: str) -> list[str]:
+        return [each.code for each in load_text(text, tmp_path / "c.toml").problems]
+
+    assert codes_of(both.replace('["saw"]', '["saw", "swepe"]')) == ["never-starts", "unknown-name"]
+    assert codes_of(SMALL.replace("current =", "curent =").replace('topic = "t/saw"', "topic = 3")) == [
+        "unknown-key",
+        "bad-topic",
+    ]
+    assert codes_of(SMALL.replace("[tool.saw]", "[tol.saw]") + "run_on = -1\n") == ["unknown-table", "bad-duration"]
+    assert codes_of(SMALL.replace("[gate.saw]", "[gate.swa]\ntravel = 0")) == ["unknown-name", "bad-duration"]
 
 
 def test_a_file_that_is_not_there(tmp_path: Path) -> None:
@@ -208,7 +224,7 @@ def test_deep_nesting_is_refused_with_its_place(tmp_path: Path, opening: str) ->
 def test_a_key_of_a_thousand_parts_is_refused_and_one_of_thirty_is_only_unknown(tmp_path: Path) -> None:
     text = only(load_text(SMALL + "\n[" + ".".join("a" * 1000) + "]\n", tmp_path / "c.toml"))
     assert f"c.toml:10:130: error: nested more than {DEEPEST} deep" in text
-    assert "there is no key" in only(load_text(SMALL + "\n[" + ".".join("a" * 30) + "]\n", tmp_path / "c.toml"))
+    assert "there is no table [a]" in only(load_text(SMALL + "\n[" + ".".join("a" * 30) + "]\n", tmp_path / "c.toml"))
 
 
 def test_deep_keys_within_deep_values_are_refused(tmp_path: Path) -> None:
@@ -281,7 +297,7 @@ def test_paths_of_the_config_count_from_its_folder(tmp_path: Path) -> None:
 
 def test_a_later_look_gets_places_too(tmp_path: Path) -> None:
     loaded = load_text(SMALL, tmp_path / "c.toml")
-    (problem,) = loaded.placed([Fault(("tool", "saw", "gates"), "too long a duct", Severity.WARNING)])
+    (problem,) = loaded.placed([Fault(("tool", "saw", "gates"), codes.WEAK_AIR, "too long a duct")])
     assert (problem.line, problem.column, problem.where) == (6, 9, "tool.saw.gates")
 
 

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from gatehand.config.positions import DEEPEST, NotTomlError, Positions, Spot, scan
+from gatehand.config.positions import DEEPEST, Positions, Span, TooDeepError, scan
 from gatehand.config.problems import KeyPath
 
 Tree = dict[str, Any]
@@ -224,13 +224,14 @@ def test_quotes_before_the_closing_quotes_belong_to_the_text() -> None:
 def test_a_key_set_twice_is_reported_with_both_places() -> None:
     positions = scan("a = 1\nb = 2\na = 3\n")
     ((path, first, second),) = positions.doubled
-    assert (path, positions.spot(first), positions.spot(second)) == (("a",), Spot(1, 1), Spot(3, 1))
+    places = [positions.span(each.key, each.key_end) for each in (first, second)]
+    assert (path, places) == (("a",), [Span(1, 1, 2), Span(3, 1, 2)])
 
 
 def test_brackets_without_end_are_refused_with_their_place() -> None:
-    with pytest.raises(NotTomlError) as caught:
+    with pytest.raises(TooDeepError) as caught:
         scan("x = 1\ny = " + "[" * (DEEPEST + 2))
-    assert caught.value.spot == Spot(2, 5 + DEEPEST)
+    assert caught.value.offset == 10 + DEEPEST
 
 
 def test_half_a_file_keeps_what_was_read() -> None:

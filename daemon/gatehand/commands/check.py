@@ -1,23 +1,41 @@
-"""`gatehand check`: every mistake in the config at once, with its line. Needs no network and no devices."""
+"""`gatehand check`: every mistake in the config at once, with its line. Needs no network and no devices.
+
+With `--fix` also the difference that corrects what is certain; the file changes only with `--write`.
+"""
 
 import argparse
+from collections.abc import Iterable, Iterator
 from contextlib import suppress
 from pathlib import Path
+from typing import Any
 
 from msgspec import to_builtins
 
-from gatehand.commands import print_json
-from gatehand.config import Fault, Loaded, Problem, Severity, load
+from gatehand.commands import WRONG_USAGE, CommandError, ending, no_such, print_json
+from gatehand.config import Fault, Loaded, Problem, codes, load
 from gatehand.text import listed, named
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Its options."""
     parser.description = (
-        "Looks for mistakes in the config: all at once, each with line and column. Needs no network and no devices. "
-        "Exits 1 when there is an error, 0 when there are only warnings."
+        "Looks for mistakes in the config: all at once, each with its line, the place marked, and a code that "
+        "--explain tells more about. Needs no network and no devices. Exits 1 when there is an error, 0 when there are "
+        "only warnings.\n\n"
+        "--fix shows how to correct what is certain: a misspelt key or name where only one is a single letter away, "
+        "and a duration without its quotes. With --write it does so, and keeps the file as it was in FILE.bak."
     )
+    parser.add_argument("file", nargs="?", type=Path, metavar="FILE", help="the config, instead of --config FILE")
     parser.add_argument("--json", action="store_true", help="the same facts for programs")
+    parser.add_argument("--fix", action="store_true", help="show how to correct what is certain")
+    parser.add_argument("--write", action="store_true", help="with --fix: correct it in the file; keeps FILE.bak")
+    parser.add_argument(
+        "--explain",
+        nargs="?",
+        const="",
+        metavar="CODE",
+        help="what a code means, and why; without CODE, which there are",
+    )
     parser.add_argument(
         "--state",
         type=Path,
@@ -29,27 +47,73 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Print what is wrong and a last line that sums up."""
-    loaded = load(args.config)
-    problems = sorted(
-        (*loaded.problems, *_of_the_air(loaded), *_of_rhythms(loaded, args.state)),
-        key=lambda each: (each.line, each.column),
-    )
+    if args.explain is not None:
+        return _explain(args.explain, as_json=args.json)
+    path = _file(args)
+    if args.fix:
+        return _fix(path, args.state, write=args.write, as_json=args.json)
+    loaded = load(path)
+    problems = _all(loaded, args.state)
     if args.json:
-        print_json({"ok": loaded.ok, "problems": to_builtins(problems)})
+        print_json(_facts(loaded, problems))
     else:
-        for problem in problems:
-            print(problem)
-        print(f"{loaded.path}: {_verdict(loaded, problems)}")
+        print("\n".join(_report(loaded, problems)))
     return 0 if loaded.ok else 1
+
+
+def _file(args: argparse.Namespace) -> Path:
+    """The config that was named.
+
+    Raises:
+        CommandError: it was named twice, or in a way that names none.
+    """
+    if args.file is not None and args.config_given:
+        raise CommandError("gatehand check: name the config once: as FILE, or with --config FILE", WRONG_USAGE)
+    if args.write and not args.fix:
+        raise CommandError("gatehand check: --write goes with --fix", WRONG_USAGE)
+    path: Path = args.file or args.config
+    if str(path) == "-":
+        raise CommandError("gatehand check: wanted a file's name: it does not read standard input", WRONG_USAGE)
+    return path
+
+
+def _all(loaded: Loaded, state: Path | None) -> list[Problem]:
+    found = (*loaded.problems, *_of_the_air(loaded), *_of_rhythms(loaded, state))
+    return sorted(found, key=lambda each: (each.line, each.column))
 
 
 def _of_the_air(loaded: Loaded) -> tuple[Problem, ...]:
     """What the ducts' arithmetic warns of; only where ducts are given, for it takes a moment to load."""
-    if loaded.config is None or not loaded.config.duct:
+    units_fit = all(each.code != codes.UNITS_DOUBTFUL.name for each in loaded.problems)
+    if loaded.config is None or not loaded.config.duct or not units_fit:
         return ()
     from gatehand.air import warnings
 
-    return loaded.placed(Fault(path, message, Severity.WARNING) for path, message in warnings(loaded.config))
+    return loaded.placed(Fault(path, codes.WEAK_AIR, message) for path, message in warnings(loaded.config))
+
+
+def _facts(loaded: Loaded, problems: list[Problem]) -> dict[str, Any]:
+    return {"ok": loaded.ok, "problems": to_builtins(problems)}
+
+
+def _report(loaded: Loaded, problems: list[Problem]) -> Iterator[str]:
+    """Each problem with its line, and what it comes to."""
+    yield from _shown(loaded, problems)
+    yield f"{loaded.path}: {_verdict(loaded, problems)}"
+    if any(each.fix is not None for each in problems):
+        from gatehand.config.fixes import corrected
+
+        if count := len(corrected(loaded).fixed):
+            yield f"gatehand check --fix {loaded.path} shows how to correct {count} of them"
+
+
+def _shown(loaded: Loaded, problems: Iterable[Problem]) -> Iterator[str]:
+    from gatehand.config.excerpt import excerpt
+
+    lines = loaded.text.split("\n")
+    for problem in problems:
+        yield str(problem)
+        yield from excerpt(lines, problem)
 
 
 def _of_rhythms(loaded: Loaded, state: Path | None) -> tuple[Problem, ...]:
@@ -81,3 +145,75 @@ def _verdict(loaded: Loaded, problems: list[Problem]) -> str:
     tables += [named(len(names), kind) for kind in ("stop", "duct") if (names := loaded.names.get(kind))]
     what = f"; {listed(tables, last='and')}" if loaded.names else ""
     return f"{listed(counts, last='and') if counts else 'all well'}{what}"
+
+
+_BOM = "\ufeff".encode()
+
+
+def _fix(path: Path, state: Path | None, *, write: bool, as_json: bool) -> int:
+    """Show what would be corrected, or correct it. The exit code is about the file as it is in the end."""
+    from gatehand.config.fixes import corrected
+    from gatehand.config.load import load_bytes
+    from gatehand.small_files import UnreadableError, UnwritableError, keep_copy, read_bytes, replace_bytes
+    from gatehand.tune.config_edit import difference
+
+    with ending(UnreadableError, by=f"gatehand check: {path} "):
+        content = read_bytes(path)
+    loaded = load_bytes(content, path)
+    after = corrected(loaded)
+    shown = difference(loaded.text, after.loaded.text, path)
+    copy = None
+    if write and after.fixed:
+        mark = _BOM if content.startswith(_BOM) else b""
+        with ending(UnwritableError, by="gatehand check: "):
+            copy = keep_copy(path, content)
+            replace_bytes(path, mark + after.loaded.text.encode(), was=content)
+    final = after.loaded if copy is not None else loaded
+    if as_json:
+        facts = _facts(final, _all(final, state))
+        kept = None if copy is None else str(copy)
+        print_json({**facts, "fixed": to_builtins(after.fixed), "difference": shown, "kept": kept})
+        return 0 if final.ok else 1
+    print(shown, end="")
+    left = _all(after.loaded, state)
+    print("\n".join(_shown(after.loaded, left)), end="\n" if left else "")
+    fixes = named(len(after.fixed), "correction")
+    if copy is not None:
+        print(f"{path}: {fixes} written, the file as it was is {copy}; {_verdict(after.loaded, left)}")
+    elif after.fixed:
+        print(f"{path}: {fixes} shown, nothing written (add --write); with them: {_verdict(after.loaded, left)}")
+    else:
+        print(f"{path}: nothing that is certain to correct; {_verdict(loaded, left)}")
+    return 0 if final.ok else 1
+
+
+def _explain(name: str, *, as_json: bool) -> int:
+    """What a code means; without a name, all of them in a line each."""
+    if name and name not in codes.CODES:
+        raise no_such("gatehand check: there is no code", name, codes.CODES, "gatehand check --explain lists them")
+    chosen = [codes.CODES[name]] if name else [*codes.CODES.values()]
+    if as_json:
+        print_json([to_builtins(each) for each in chosen])
+    elif name:
+        print("\n".join(_explained(chosen[0])))
+    else:
+        width = max(len(each.name) for each in chosen)
+        for each in chosen:
+            print(f"{each.name:<{width}}  {each.level:<7}  {each.why.split('. ')[0].rstrip('.')}")
+    return 0
+
+
+_WIDTH = 88
+
+
+def _explained(code: codes.Code) -> Iterator[str]:
+    from gatehand.text import wrapped
+
+    yield f"{code.name} ({code.level})"
+    yield ""
+    yield from wrapped(code.why, _WIDTH)
+    if code.right:
+        yield ""
+        yield "Right is, for example:"
+        yield ""
+        yield from (f"    {line}" for line in code.right.split("\n"))

@@ -83,11 +83,12 @@ def _readings(args: argparse.Namespace, config: Config, loaded: Loaded) -> "Read
 def _write(studies: "Sequence[Study]", loaded: Loaded, *, ask: bool) -> int:
     """Show the difference, ask, write. 0 also when there is nothing to change."""
     from gatehand.config import load_text
+    from gatehand.small_files import UnwritableError, replace_bytes
     from gatehand.tune import config_edit
     from gatehand.tune.study import proposed
 
     settings = {one.tool.name: proposed(one) for one in studies if one.found is not None}
-    with ending(config_edit.NoEditError):
+    with ending(config_edit.NoEditError, UnwritableError):
         text = config_edit.edited(loaded.text, settings)
         shown = config_edit.difference(loaded.text, text, loaded.path)
         if not shown:
@@ -99,7 +100,7 @@ def _write(studies: "Sequence[Study]", loaded: Loaded, *, ask: bool) -> int:
             raise CommandError(f"not written, for it would be wrong: {wrong[0]}")
         if ask and not _agreed(loaded.path):
             raise CommandError("not written")
-        config_edit.write(loaded.path, text)
+        replace_bytes(loaded.path, text.encode())
     print(f"{loaded.path}: written; a running daemon takes it up by itself", file=sys.stderr)
     return 0
 

@@ -1,4 +1,4 @@
-"""Circuits: members that exist, and whether what can run together fits behind the breaker.
+"""Circuits: members, and whether what can run together fits behind the breaker.
 
 80 % of the breaker is the bound for continuous load, 3 h or more (NEC 210.19 and 210.20; published). Arithmetic only:
 wiring and breakers are a licensed electrician's business.
@@ -8,10 +8,11 @@ from collections.abc import Iterator
 from itertools import chain, combinations
 from math import inf
 
+from gatehand.config import codes
 from gatehand.config.partial import Partial
-from gatehand.config.problems import Fault, Severity
+from gatehand.config.problems import Fault
 from gatehand.config.tables import COLLECTOR_MEMBER, CircuitTable
-from gatehand.text import did_you_mean, listed, shown
+from gatehand.text import listed, shown
 
 CONTINUOUS_SHARE = 0.8
 MOST_TOOLS_COMBINED = 14
@@ -22,33 +23,24 @@ def check_circuits(partial: Partial) -> Iterator[Fault]:
     """Every fault of the circuits."""
     first: dict[str, str] = {}
     for name, circuit in partial.config.circuit.items():
-        unknown = list(_unknown(partial, name, circuit))
-        yield from unknown
+        yield from _members(partial, name, circuit)
         for number, member in enumerate(circuit.members):
             before = first.setdefault(member, name)
             if before != name:
                 text = f"{shown(member)} hangs on circuit {shown(before)} already"
-                yield Fault(("circuit", name, "members", number), text, Severity.WARNING)
-        if not unknown:
+                yield Fault(("circuit", name, "members", number), codes.ON_TWO_CIRCUITS, text)
+        if not partial.is_spoilt("circuit", name, "members"):
             yield from _load(partial, name, circuit)
 
 
-def _unknown(partial: Partial, name: str, circuit: CircuitTable) -> Iterator[Fault]:
+def _members(partial: Partial, name: str, circuit: CircuitTable) -> Iterator[Fault]:
     path = ("circuit", name, "members")
-    known = [*partial.declared("tool"), *(COLLECTOR_MEMBER + each for each in partial.declared("collector"))]
     for number, member in enumerate(circuit.members):
         if member in circuit.members[:number]:
-            yield Fault((*path, number), f"{shown(member)} is named twice")
-        if member in known:
-            continue
-        if member in partial.declared("collector"):
-            text = f"there is no tool {shown(member)}; for the collector write {shown(COLLECTOR_MEMBER + member)}"
-        else:
-            hint = did_you_mean(member, known, 'wanted a tool\'s name or "collector.NAME"', show=shown)
-            text = f"there is no tool or collector {shown(member)}; {hint}"
-        yield Fault((*path, number), text)
+            yield Fault((*path, number), codes.NAMED_TWICE, f"{shown(member)} is named twice")
     if not circuit.members and not partial.is_spoilt(*path):
-        yield Fault(path, "the list is empty: name the tools and collectors behind this breaker")
+        text = "the list is empty: name the tools and collectors behind this breaker"
+        yield Fault(path, codes.EMPTY_LIST, text)
 
 
 def _load(partial: Partial, name: str, circuit: CircuitTable) -> Iterator[Fault]:
@@ -61,7 +53,7 @@ def _load(partial: Partial, name: str, circuit: CircuitTable) -> Iterator[Fault]
             amps[member] = entry.full_load_amps
         elif not partial.is_spoilt(kind, table):
             text = f"{shown(member)} has no full_load_amps, so it cannot be counted; take it from the motor's plate"
-            yield Fault(("circuit", name, "members", number), text, Severity.WARNING)
+            yield Fault(("circuit", name, "members", number), codes.NO_FULL_LOAD, text)
     homes = {member: home for member in amps if (home := partial.home_of_tool(member)) is not None}
     collectors = partial.config.collector
     bounds = {home: most for home in homes.values() if (most := collectors[home].max_open) is not None}
@@ -78,7 +70,7 @@ def _load(partial: Partial, name: str, circuit: CircuitTable) -> Iterator[Fault]
             f"{parts} can run together{limits}: {total:g} A, above 80 % of the {circuit.amps:g} A breaker, {bound:g} A "
             "(continuous load, NEC 210.19 and 210.20; check your local rules with an electrician)"
         )
-        yield Fault(("circuit", name, "amps"), text, Severity.WARNING)
+        yield Fault(("circuit", name, "amps"), codes.BREAKER_OVERLOAD, text)
 
 
 def _most(partial: Partial, amps: dict[str, float], homes: dict[str, str], bounds: dict[str, int]) -> list[str]:

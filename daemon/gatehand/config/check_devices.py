@@ -2,59 +2,45 @@
 
 from collections.abc import Iterator
 
+from gatehand.config import codes
 from gatehand.config.partial import Partial
-from gatehand.config.problems import Fault, KeyPath, Severity
+from gatehand.config.problems import Fault, KeyPath
 from gatehand.config.tables import CollectorTable, GateTable, ToolTable
-from gatehand.text import did_you_mean, listed, named, shown
+from gatehand.text import listed, named, shown
 from gatehand.times import written
 
 
 def check_names(partial: Partial) -> Iterator[Fault]:
-    """Every mention that leads nowhere."""
+    """Names that are missing or used twice; those that lead nowhere are found before, by `names.py`."""
     config = partial.config
     for name, gate in config.gate.items():
         yield from _collector_of(partial, ("gate", name), gate.collector)
     for name, tool in config.tool.items():
-        yield from _each(partial, "gate", ("tool", name, "gates"), tool.gates)
-        yield from _each(partial, "gate", ("tool", name, "assist"), tool.assist)
-        if tool.collector is not None:
-            yield from _mention(partial, "collector", ("tool", name, "collector"), tool.collector)
+        yield from _twice(("tool", name, "gates"), tool.gates)
+        yield from _twice(("tool", name, "assist"), tool.assist)
     for name, stop in config.stop.items():
         path = ("stop", name, "collectors")
-        yield from _each(partial, "collector", path, stop.collectors or ())
+        yield from _twice(path, stop.collectors or ())
         if stop.collectors == ():
-            yield Fault(path, "the list is empty, so it stops nothing; leave it out to stop all")
+            text = "the list is empty, so it stops nothing; leave it out to stop all"
+            yield Fault(path, codes.EMPTY_LIST, text)
     for name, upkeep in config.upkeep.items():
         yield from _collector_of(partial, ("upkeep", name), upkeep.collector)
 
 
-def _mention(partial: Partial, kind: str, path: KeyPath, name: str) -> Iterator[Fault]:
-    """A fault when no table of that kind has the name."""
-    known = partial.declared(kind)
-    if name in known or (partial.is_spoilt(kind) and not known):
-        return
-    if not known:
-        yield Fault(path, f"there is no {kind} {shown(name)}: add [{kind}.{name}]")
-    else:
-        every = f"there are {listed(map(shown, known), last='and')}"
-        yield Fault(path, f"there is no {kind} {shown(name)}; {did_you_mean(name, known, every, show=shown)}")
-
-
 def _collector_of(partial: Partial, table: KeyPath, name: str | None) -> Iterator[Fault]:
-    """A fault when a table's collector is not there, or not said where there are several."""
+    """A fault when a table's collector is not said where there are several."""
     path = (*table, "collector")
     known = partial.declared("collector")
-    if name is not None:
-        yield from _mention(partial, "collector", path, name)
-    elif len(known) > 1 and not partial.is_spoilt(*path):
-        yield Fault(path, f"collector is missing: there are {listed(map(shown, known), last='and')}, so name one")
+    if name is None and len(known) > 1 and not partial.is_spoilt(*path):
+        text = f"collector is missing: there are {listed(map(shown, known), last='and')}, so name one"
+        yield Fault(path, codes.WHICH_COLLECTOR, text)
 
 
-def _each(partial: Partial, kind: str, path: KeyPath, names: tuple[str, ...]) -> Iterator[Fault]:
+def _twice(path: KeyPath, names: tuple[str, ...]) -> Iterator[Fault]:
     for number, name in enumerate(names):
-        yield from _mention(partial, kind, (*path, number), name)
         if name in names[:number]:
-            yield Fault((*path, number), f"{shown(name)} is named twice")
+            yield Fault((*path, number), codes.NAMED_TWICE, f"{shown(name)} is named twice")
 
 
 SHORTEST_REFRESH = 1.0
@@ -67,7 +53,8 @@ def check_collectors(partial: Partial) -> Iterator[Fault]:
     """Every fault of the collectors."""
     if not partial.declared("collector"):
         if not partial.is_spoilt("collector"):
-            yield Fault(("collector",), "there is no collector: add a table [collector.main] with its command")
+            text = "there is no collector: add a table [collector.main] with its command"
+            yield Fault(("collector",), codes.NO_COLLECTOR, text)
         return
     for name, collector in partial.config.collector.items():
         yield from _numbers(name, collector)
@@ -75,7 +62,7 @@ def check_collectors(partial: Partial) -> Iterator[Fault]:
         return
     if not partial.config.tool and not partial.config.gate:
         text = "there is neither a tool nor a gate, so nothing could ever start a collector: add [tool.NAME]"
-        yield Fault(("collector",), text)
+        yield Fault(("collector",), codes.NOTHING_STARTS, text)
         return
     # Only where every gate is there and says whose it is can they be counted.
     homes, known = map(partial.home_of, partial.config.gate), partial.declared("collector")
@@ -87,18 +74,19 @@ def check_collectors(partial: Partial) -> Iterator[Fault]:
 def _numbers(name: str, collector: CollectorTable) -> Iterator[Fault]:
     path = ("collector", name)
     if 0 < collector.refresh < SHORTEST_REFRESH:
-        yield Fault((*path, "refresh"), f"found {written(collector.refresh)}; wanted at least 1 s, or 0 for never")
+        text = f"found {written(collector.refresh)}; wanted at least 1 s, or 0 for never"
+        yield Fault((*path, "refresh"), codes.REFRESH_SHORT, text)
     if collector.max_open is not None and collector.max_open < collector.min_open:
         text = f"max_open {collector.max_open} is below min_open {collector.min_open}: it could never start"
-        yield Fault((*path, "max_open"), text)
+        yield Fault((*path, "max_open"), codes.NEVER_STARTS, text)
     if collector.coast_down < SHORT_COAST_DOWN and collector.min_open > 0:
         text = (
             f"{written(collector.coast_down)} is short: a fan's wheel turns on for seconds after off, "
             "and its last gate stays open until then; measure it"
         )
-        yield Fault((*path, "coast_down"), text, Severity.WARNING)
+        yield Fault((*path, "coast_down"), codes.COAST_DOWN_SHORT, text)
     if collector.on_bin_full != "refuse" and collector.bin_full is None:
-        yield Fault((*path, "on_bin_full"), "has no effect: there is no bin_full to listen to", Severity.WARNING)
+        yield Fault((*path, "on_bin_full"), codes.NO_EFFECT, "has no effect: there is no bin_full to listen to")
 
 
 def _gates(partial: Partial, name: str, collector: CollectorTable) -> Iterator[Fault]:
@@ -108,15 +96,12 @@ def _gates(partial: Partial, name: str, collector: CollectorTable) -> Iterator[F
     every_tool = partial.config.tool.values()
     tools = any(gates & {*tool.gates} if tool.gates else tool.collector in named_or_only for tool in every_tool)
     if not gates and not tools:
-        yield Fault(path, "has no gate and no tool: nothing ever starts it", Severity.WARNING, at_key=True)
+        yield Fault(path, codes.IDLE_COLLECTOR, "has no gate and no tool: nothing ever starts it", at_key=True)
     elif len(gates) < collector.min_open and not partial.is_spoilt(*path, "min_open"):
         text = f"min_open is {collector.min_open}, yet {name} has {named(len(gates), 'gate')}: it could never start"
-        yield Fault((*path, "min_open"), text)
+        yield Fault((*path, "min_open"), codes.NEVER_STARTS, text)
     elif not tools:
-        yield Fault(path, "serves no tool: only hand starts start it", Severity.WARNING, at_key=True)
-
-
-LONG_TRAVEL = 60.0
+        yield Fault(path, codes.HANDS_ONLY, "serves no tool: only hand starts start it", at_key=True)
 
 
 def check_gates(partial: Partial) -> Iterator[Fault]:
@@ -134,15 +119,13 @@ def _one(partial: Partial, name: str, gate: GateTable) -> Iterator[Fault]:
     by_hand = gate.command is None and not partial.is_spoilt(*path, "command")
     if blind and by_hand:
         text = "has neither command nor state: give it a command to be moved, or a state when it is moved by hand"
-        yield Fault(path, text, at_key=True)
+        yield Fault(path, codes.GATE_BLIND, text, at_key=True)
     elif blind and gate.on_hand_open == "start":
         text = 'found "start"; a gate without state cannot be seen to open: add its state'
-        yield Fault((*path, "on_hand_open"), text)
+        yield Fault((*path, "on_hand_open"), codes.GATE_BLIND, text)
     if by_hand and gate.relief:
-        yield Fault((*path, "relief"), "a gate without command cannot be opened in time: wanted a gate with command")
-    if gate.travel > LONG_TRAVEL:
-        text = f"{written(gate.travel)} is long for a blast gate: a start waits for as long"
-        yield Fault((*path, "travel"), text, Severity.WARNING)
+        text = "a gate without command cannot be opened in time: wanted a gate with command"
+        yield Fault((*path, "relief"), codes.GATE_BLIND, text)
 
 
 def _unused(partial: Partial, name: str, gate: GateTable) -> Iterator[Fault]:
@@ -154,7 +137,7 @@ def _unused(partial: Partial, name: str, gate: GateTable) -> Iterator[Fault]:
             "nothing ever opens it: no tool names it and it has no button; "
             'add it to a tool\'s gates, give it a button, or set on_hand_open = "start"'
         )
-        yield Fault(path, text, at_key=True)
+        yield Fault(path, codes.GATE_UNUSED, text, at_key=True)
 
 
 def check_tools(partial: Partial) -> Iterator[Fault]:
@@ -170,13 +153,14 @@ def _durations(name: str, tool: ToolTable) -> Iterator[Fault]:
     if 0 < tool.run_limit <= tool.start_after:
         least = written(tool.start_after)
         text = f"run_limit {written(tool.run_limit)} is not above start_after {least}: it would be muted at once"
-        yield Fault(("tool", name, "run_limit"), text)
+        yield Fault(("tool", name, "run_limit"), codes.MUTED_AT_ONCE, text)
 
 
 def _without_gates(partial: Partial, name: str, tool: ToolTable) -> Iterator[Fault]:
     path, own = ("tool", name), tool.collector or ""
     if not own and not partial.is_spoilt(*path, "collector"):
-        yield Fault(path, "has neither gates nor a collector: name its gates, or its collector", at_key=True)
+        text = "has neither gates nor a collector: name its gates, or its collector"
+        yield Fault(path, codes.NO_GATES, text, at_key=True)
     home = partial.config.collector.get(own)
     if home is not None and home.min_open > 0 and not partial.is_spoilt("collector", own, "min_open"):
         text = (
@@ -184,7 +168,7 @@ def _without_gates(partial: Partial, name: str, tool: ToolTable) -> Iterator[Fau
             "other gates are opened for it, relief gates first; name its gates, or set min_open = 0 for a hose "
             "without gate"
         )
-        yield Fault(path, text, Severity.WARNING, at_key=True)
+        yield Fault(path, codes.GATES_OF_OTHERS, text, at_key=True)
 
 
 def _with_gates(partial: Partial, name: str, tool: ToolTable) -> Iterator[Fault]:
@@ -193,12 +177,12 @@ def _with_gates(partial: Partial, name: str, tool: ToolTable) -> Iterator[Fault]
     if len(set(homes.values())) > 1:
         each = listed((f"{gate} to {home}" for gate, home in homes.items()), last="and")
         text = f"its gates belong to different collectors ({each}); wanted gates of one collector"
-        yield Fault((*path, "gates"), text)
+        yield Fault((*path, "gates"), codes.TWO_COLLECTORS, text)
         return
     home = next(iter(homes.values()), None)
     if tool.collector is not None and home is not None and tool.collector != home:
         text = f"found {shown(tool.collector)}, yet its gates belong to {shown(home)}; leave collector out"
-        yield Fault((*path, "collector"), text)
+        yield Fault((*path, "collector"), codes.TWO_COLLECTORS, text)
     collector = partial.config.collector.get(home or "")
     if collector is None or home is None:
         return
@@ -208,13 +192,13 @@ def _with_gates(partial: Partial, name: str, tool: ToolTable) -> Iterator[Fault]
             f"needs {named(len(tool.gates), 'gate')} at once, yet collector {shown(home)} "
             f"has max_open = {most}: it could never start; raise max_open or name fewer gates"
         )
-        yield Fault((*path, "gates"), text)
+        yield Fault((*path, "gates"), codes.NEVER_STARTS, text)
     if len(tool.gates) < collector.min_open and not partial.is_spoilt("collector", home, "min_open"):
         text = (
             f"has {named(len(tool.gates), 'gate')}, yet collector {shown(home)} has min_open = {collector.min_open}: "
             "others are opened with it, relief gates first; name those that should be"
         )
-        yield Fault((*path, "gates"), text, Severity.WARNING)
+        yield Fault((*path, "gates"), codes.FEWER_GATES, text)
 
 
 def _assist(partial: Partial, name: str, tool: ToolTable) -> Iterator[Fault]:
@@ -223,12 +207,13 @@ def _assist(partial: Partial, name: str, tool: ToolTable) -> Iterator[Fault]:
     for number, gate in enumerate(tool.assist):
         home, entry = partial.home_of(gate), partial.config.gate.get(gate)
         if gate in tool.gates:
-            yield Fault((*path, number), f"{shown(gate)} is among its gates already; leave it out here")
+            yield Fault((*path, number), codes.ASSIST, f"{shown(gate)} is among its gates already; leave it out here")
         elif own is not None and home is not None and home != own:
             text = f"gate {shown(gate)} belongs to collector {shown(home)}, its gates to {shown(own)}"
-            yield Fault((*path, number), text)
+            yield Fault((*path, number), codes.TWO_COLLECTORS, text)
         elif entry is not None and entry.command is None and not partial.is_spoilt("gate", gate, "command"):
             text = f"gate {shown(gate)} has no command, so it cannot be opened to assist"
-            yield Fault((*path, number), text, Severity.WARNING)
+            yield Fault((*path, number), codes.ASSIST_BY_HAND, text)
     if tool.assist and not tool.gates:
-        yield Fault(path, "a tool without gates has nothing to assist; name the gate under gates")
+        text = "a tool without gates has nothing to assist; name the gate under gates"
+        yield Fault(path, codes.ASSIST, text)

@@ -1,56 +1,27 @@
-"""What only the whole config can tell about its ducts: names that nobody has, loops, ends without a hood, fans amiss.
+"""What only the whole config can tell about its ducts: loops, ends without a hood, fans amiss.
 
 No formula, no I/O.
 """
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from typing import Final
 
+from gatehand.config import codes
 from gatehand.config.ducts import DuctTable
 from gatehand.config.model import Config
 from gatehand.config.partial import Partial
 from gatehand.config.problems import Fault
-from gatehand.text import did_you_mean
-from gatehand_air.fittings import kind_of
 
-_READ: Final = ("collector", "gate", "tool", "fan", "duct")
+_OWN: Final = ("fan", "duct")
+_READ: Final = ("collector", "gate", "tool")
 
 
 def check_ducts(partial: Partial) -> Iterator[Fault]:
-    """Every fault of the ducts; where a table that is read here is not whole, none."""
-    if any(bad[:1] == (kind,) and len(bad) <= 2 for bad in partial.spoilt for kind in _READ):  # noqa: PLR2004
-        return
-    config = partial.config
-    found = [*_fans(config), *_names(config), *_shape(config.duct)]
-    yield from found or _collectors(config)
-
-
-def _nearest(name: str, known: Iterable[str]) -> str:
-    names = sorted(known)
-    every = f"there are {', '.join(names)}" if names else ""
-    return f"; {did_you_mean(name, names, every, show=repr)}"
-
-
-def _fans(config: Config) -> Iterator[Fault]:
-    for name in config.fan:
-        if name not in config.collector:
-            hint = _nearest(name, config.collector)
-            yield Fault(("fan", name), f"no collector {name!r}: a fan is named after its collector{hint}")
-
-
-def _names(config: Config) -> Iterator[Fault]:
-    """Names that a duct uses and nobody has."""
-    tables: dict[str, Iterable[str]] = {"into": config.duct, "collector": config.collector, "gate": config.gate}
-    for name, duct in config.duct.items():
-        for key, known in tables.items():
-            used = getattr(duct, key)
-            if used is not None and used not in known:
-                kind = "duct" if key == "into" else key
-                yield Fault(("duct", name, key), f"no {kind} {used!r}{_nearest(used, known)}")
-        for tool in (duct.hood.tool or ()) if duct.hood else ():
-            if tool not in config.tool and not kind_of(tool):
-                text = f"no tool {tool!r}, nor a kind of that name{_nearest(tool, config.tool)}"
-                yield Fault(("duct", name, "hood", "tool"), text)
+    """Every fault of the ducts; where something of them, or a table that is read here, is not whole, none."""
+    for bad in partial.spoilt:
+        if not bad or bad[0] in _OWN or (bad[0] in _READ and len(bad) <= 2):  # noqa: PLR2004 - a table with a name
+            return
+    yield from [*_shape(partial.config.duct)] or _collectors(partial.config)
 
 
 def _shape(ducts: Mapping[str, DuctTable]) -> Iterator[Fault]:
@@ -61,13 +32,15 @@ def _shape(ducts: Mapping[str, DuctTable]) -> Iterator[Fault]:
         path = ("duct", name)
         end = "gate" if duct.gate is not None else "hood" if duct.hood is not None else None
         if duct.gate is not None and first.setdefault(duct.gate, name) != name:
-            yield Fault((*path, "gate"), f"gate {duct.gate!r} already ends duct {first[duct.gate]!r}")
+            yield Fault((*path, "gate"), codes.BAD_DUCT, f"gate {duct.gate!r} already ends duct {first[duct.gate]!r}")
         if name in joints and end is not None:
-            yield Fault((*path, end), f"a duct with a {end} ends in a hood, yet other ducts run into {name!r}")
+            text = f"a duct with a {end} ends in a hood, yet other ducts run into {name!r}"
+            yield Fault((*path, end), codes.BAD_DUCT, text)
         if name not in joints and end is None:
-            yield Fault(path, "no duct runs into it, so it needs a gate or a hood")
+            yield Fault(path, codes.BAD_DUCT, "no duct runs into it, so it needs a gate or a hood")
         if _comes_back(ducts, name):
-            yield Fault((*path, "into"), f"following `into` from {name!r} comes back to it: a tree has no loop")
+            text = f"following `into` from {name!r} comes back to it: a tree has no loop"
+            yield Fault((*path, "into"), codes.BAD_DUCT, text)
 
 
 def _comes_back(ducts: Mapping[str, DuctTable], start: str) -> bool:
@@ -110,12 +83,14 @@ def _collectors(config: Config) -> Iterator[Fault]:
         home = collector_of(config, root_of(config.duct, name))
         if duct.into is None:
             if home is None:
-                yield Fault(path, "which collector draws on it is unclear: add `collector`")
+                yield Fault(path, codes.WHICH_COLLECTOR, "which collector draws on it is unclear: add `collector`")
             elif first.setdefault(home, name) != name:
                 text = f"collector {home!r} already has {first[home]!r} without `into`: one each, so add `into`"
-                yield Fault(path, text)
+                yield Fault(path, codes.BAD_DUCT, text)
             elif home not in config.fan:
-                yield Fault(path, f"collector {home!r} has ducts but no [fan.{home}] with its curve")
+                text = f"collector {home!r} has ducts but no [fan.{home}] with its curve"
+                yield Fault(path, codes.NO_FAN, text)
         own = config.gate[duct.gate].collector if duct.gate is not None else None
         if own is not None and home is not None and own != home:
-            yield Fault((*path, "gate"), f"gate {duct.gate!r} is at collector {own!r}, this duct at {home!r}")
+            text = f"gate {duct.gate!r} is at collector {own!r}, this duct at {home!r}"
+            yield Fault((*path, "gate"), codes.TWO_COLLECTORS, text)

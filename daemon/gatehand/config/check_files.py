@@ -8,8 +8,9 @@ import stat
 from collections.abc import Iterator
 from pathlib import Path
 
+from gatehand.config import codes
 from gatehand.config.partial import Partial
-from gatehand.config.problems import Fault, KeyPath, Severity
+from gatehand.config.problems import Fault, KeyPath
 from gatehand.small_files import NoSecretError, read_secret
 from gatehand.text import shown
 
@@ -29,12 +30,12 @@ def _password(partial: Partial, folder: Path) -> Iterator[Fault]:
     if broker.password_file is None:
         return
     if broker.username is None and not partial.is_spoilt("broker", "username"):
-        yield Fault(path, "a password needs a username beside it: add username")
+        yield Fault(path, codes.PASSWORD, "a password needs a username beside it: add username")
     file = folder / broker.password_file
     try:
         read_secret(file)
     except NoSecretError as error:
-        yield Fault(path, f"found {shown(str(broker.password_file))}; {error}")
+        yield Fault(path, codes.PASSWORD, f"found {shown(str(broker.password_file))}; {error}")
     else:
         yield from _open_to_all(path, file)
 
@@ -53,10 +54,10 @@ def _tls(partial: Partial, folder: Path) -> Iterator[Fault]:
             yield from _open_to_all((*path, key), folder / file)
     for key, other in (("cert_file", "key_file"), ("key_file", "cert_file")):
         if key in given and other not in given and not partial.is_spoilt(*path, other):
-            yield Fault((*path, other), f"{other} is missing: {key} is of no use without it")
+            yield Fault((*path, other), codes.TLS_FILE, f"{other} is missing: {key} is of no use without it")
     if broker.port == PLAIN_PORT and not partial.is_spoilt("broker", "port"):
         text = f"port is {PLAIN_PORT}, where brokers listen without encryption; with tls it is usually {TLS_PORT}"
-        yield Fault(("broker", "port"), text, Severity.WARNING)
+        yield Fault(("broker", "port"), codes.TLS_PORT, text)
 
 
 def _unread(path: KeyPath, written: Path, file: Path) -> Fault | None:
@@ -65,15 +66,16 @@ def _unread(path: KeyPath, written: Path, file: Path) -> Fault | None:
         content = file.read_bytes()
     except OSError as error:
         why = f"{file} cannot be read ({error.strerror or error}): wanted a readable file"
-        return Fault(path, f"found {shown(str(written))}; {why}")
+        return Fault(path, codes.TLS_FILE, f"found {shown(str(written))}; {why}")
     if b"-----BEGIN " not in content:
-        return Fault(path, f"found {shown(str(written))}; it holds no PEM text: wanted a file with -----BEGIN ...-----")
+        why = "it holds no PEM text: wanted a file with -----BEGIN ...-----"
+        return Fault(path, codes.TLS_FILE, f"found {shown(str(written))}; {why}")
     return None
 
 
 def _open_to_all(path: KeyPath, file: Path) -> Iterator[Fault]:
     if file.is_file() and file.stat().st_mode & stat.S_IROTH:
-        yield Fault(path, f"every user of this machine can read {file}: chmod o= {file}", Severity.WARNING)
+        yield Fault(path, codes.OPEN_TO_ALL, f"every user of this machine can read {file}: chmod o= {file}")
 
 
 def _log(partial: Partial, folder: Path) -> Iterator[Fault]:
@@ -84,10 +86,10 @@ def _log(partial: Partial, folder: Path) -> Iterator[Fault]:
     while not place.exists() and place != place.parent:
         place = place.parent
     if not place.is_dir():
-        yield Fault(path, f"found {shown(str(wanted))}; {place} is a file: wanted a folder")
+        yield Fault(path, codes.LOG_FOLDER, f"found {shown(str(wanted))}; {place} is a file: wanted a folder")
     elif not os.access(place, os.W_OK | os.X_OK):
         text = (
             f"found {shown(str(wanted))}; this user may not write to {place}: "
             "choose another folder, mend its owner, or run as the user that the daemon runs as"
         )
-        yield Fault(path, text)
+        yield Fault(path, codes.LOG_FOLDER, text)

@@ -2,9 +2,10 @@
 
 from collections.abc import Collection, Iterator, Mapping
 
+from gatehand.config import codes
 from gatehand.config.meters import meter_key, meters
 from gatehand.config.model import Config
-from gatehand.config.problems import Fault, Severity
+from gatehand.config.problems import Fault
 from gatehand.rhythm import Rhythm, misfit
 
 
@@ -19,7 +20,7 @@ def check_rhythm(config: Config, seen: Mapping[str, Rhythm], retained: Collectio
     for name, (signal, source) in meters(config).items():
         silent_after, rhythm = config.tool[name].silent_after, seen.get(meter_key(source))
         if rhythm is not None and (why := misfit(rhythm, silent_after)) is not None:
-            yield Fault(("tool", name, "silent_after"), why, Severity.WARNING)
+            yield Fault(("tool", name, "silent_after"), codes.SILENT_AFTER, why)
         on_change = silent_after == 0 and not (rhythm is not None and rhythm.steady)
         if on_change and source.poll is None and source.topic not in retained:
             text = (
@@ -27,4 +28,4 @@ def check_rhythm(config: Config, seen: Mapping[str, Rhythm], retained: Collectio
                 "asked, the first cut after each start of the daemon is missed; add poll = { topic = ..., payload = "
                 f"... }} to {signal.key}, or let the device retain its word"
             )
-            yield Fault(signal.path, text, Severity.WARNING)
+            yield Fault(signal.path, codes.FIRST_CUT, text)

@@ -8,8 +8,9 @@ from typing import Final
 
 from msgspec import Struct
 
+from gatehand.config import codes
 from gatehand.config.partial import Partial
-from gatehand.config.problems import Fault, KeyPath, Severity, dotted
+from gatehand.config.problems import Fault, KeyPath, dotted
 from gatehand.config.signals import SENSORS
 from gatehand.config.tables import STOP_SHARE
 from gatehand.text import listed
@@ -47,7 +48,7 @@ def check_sensors(partial: Partial) -> Iterator[Fault]:
             if several:
                 all_ = f"{'both ' if len(several) == 1 else ''}{listed(table.sensors, last='and')}"
                 text = f"{dotted(table.path)} has {all_}; keep one"
-                yield Fault((*table.path, several[-1]), text, at_key=True)
+                yield Fault((*table.path, several[-1]), codes.TWO_SENSORS, text, at_key=True)
             elif table.sensors:
                 yield from _of_sensor(partial, table, table.sensors[0])
             else:
@@ -55,16 +56,16 @@ def check_sensors(partial: Partial) -> Iterator[Fault]:
 
 
 def _without(partial: Partial, table: _Written) -> Iterator[Fault]:
-    if any(partial.is_spoilt(*table.path, key) for key in SENSORS):
+    if table.path in partial.meant.strange or any(partial.is_spoilt(*table.path, key) for key in SENSORS):
         return
     if table.kind == "tool":
         text = "add current (a sensor in ampere), power (a meter in watts) or running (a contact)"
-        yield Fault(table.path, f"nothing says when it runs: {text}", at_key=True)
+        yield Fault(table.path, codes.NO_SENSOR, f"nothing says when it runs: {text}", at_key=True)
         return
     for key, (threshold, *_) in THRESHOLDS["collector"].items():
         if threshold in table.keys:
             text = f"has no effect: there is no {key} to compare it with"
-            yield Fault((*table.path, threshold), text, Severity.WARNING, at_key=True)
+            yield Fault((*table.path, threshold), codes.NO_EFFECT, text, at_key=True)
 
 
 def _of_sensor(partial: Partial, table: _Written, sensor: str) -> Iterator[Fault]:
@@ -74,24 +75,27 @@ def _of_sensor(partial: Partial, table: _Written, sensor: str) -> Iterator[Fault
     strange = {other: [key for key in table.keys if key in keys] for other, keys in thresholds.items() if keys != own}
     for other, keys in strange.items():
         if keys:
-            yield Fault((*table.path, keys[0]), _words_of_strange(table, sensor, other, keys), at_key=True)
+            text = _words_of_strange(table, sensor, other, keys)
+            yield Fault((*table.path, keys[0]), codes.OTHER_UNIT, text, at_key=True)
     if table.kind == "collector" or not own:
         return
     start, stop = own
     entry = partial.config.tool[str(table.path[1])]
     start_at, stop_at = getattr(entry, start), getattr(entry, stop)
     if start not in table.keys:
-        misspelt = any(partial.is_spoilt(*table.path, key) for keys in thresholds.values() for key in keys)
+        misspelt = table.path in partial.meant.strange or any(
+            partial.is_spoilt(*table.path, key) for keys in thresholds.values() for key in keys
+        )
         if not any(strange.values()) and not misspelt:
             unit = _UNIT[sensor]
             text = f"{start} is missing (start threshold in {unit}: at or above this it is running): it has no default"
-            yield Fault((*table.path, start), text)
+            yield Fault((*table.path, start), codes.MISSING_KEY, text)
     elif start_at is not None and stop_at is not None and stop_at > start_at:
         text = (
             f"{stop} {stop_at:g} is above {start} {start_at:g}: it would start and stop in one; "
             f"wanted at most {start_at:g}, usually about {STOP_SHARE * start_at:.3g}"
         )
-        yield Fault((*table.path, stop), text)
+        yield Fault((*table.path, stop), codes.STOP_ABOVE_START, text)
 
 
 def _words_of_strange(table: _Written, sensor: str, other: str, keys: list[str]) -> str:
@@ -106,4 +110,4 @@ def _words_of_strange(table: _Written, sensor: str, other: str, keys: list[str])
     wanted = [key for key in meant if key not in table.keys]
     if not wanted:
         return f"{text}: leave {them} out"
-    return f"{text}: write {listed(wanted, last='and')} in {_UNIT[sensor]} instead"
+    return f"{text}: write {listed(wanted, last='and')} in {_UNIT[sensor]} instead, or {other} in place of {sensor}"

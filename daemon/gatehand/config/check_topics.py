@@ -9,9 +9,9 @@ from typing import Final
 
 from msgspec import Struct
 
-from gatehand.config import signals
+from gatehand.config import codes, signals
 from gatehand.config.partial import Partial
-from gatehand.config.problems import Fault, KeyPath, Severity, dotted
+from gatehand.config.problems import Fault, KeyPath, dotted
 from gatehand.text import shown
 
 _KINDS: Final = ("collector", "gate", "tool", "stop")
@@ -42,18 +42,18 @@ def check_topics(partial: Partial) -> Iterator[Fault]:
     for use in commands:
         if (before := first.setdefault(use.topic, use)) is not use:
             text = f"{dotted(before.path[:2])} takes commands on {shown(use.topic)} too, so one command would move both"
-            yield Fault(use.path, f"{text}; wanted a topic of its own")
+            yield Fault(use.path, codes.SHARED_COMMAND, f"{text}; wanted a topic of its own")
     for use in heard:
         if (command := commanded.get(use.topic)) is not None:
             text = (
                 f"{command.signal} commands on {shown(use.topic)}, so our own command would be taken "
                 "for a report; wanted the topic that the device itself publishes to"
             )
-            yield Fault(use.path, text)
+            yield Fault(use.path, codes.REPORT_ON_COMMAND, text)
     yield from _heard_twice(heard)
     for use in polls:
         if (why := _not_to_be_asked(use, commanded, reported)) is not None:
-            yield Fault(use.path, f"{why}; wanted the topic on which the device takes questions")
+            yield Fault(use.path, codes.POLL_TOPIC, f"{why}; wanted the topic on which the device takes questions")
     own = {"base": partial.config.broker.base}
     if partial.config.homie.enabled:
         own["homie.domain"] = f"{partial.config.homie.domain}/5"
@@ -61,13 +61,13 @@ def check_topics(partial: Partial) -> Iterator[Fault]:
         for key, base in own.items():
             if use.topic == base or use.topic.startswith(f"{base}/"):
                 text = f"{shown(use.topic)} lies within {shown(base)} ({key}), where the daemon publishes"
-                yield Fault(use.path, f"{text}; wanted a topic outside")
+                yield Fault(use.path, codes.OWN_TOPIC, f"{text}; wanted a topic outside")
         if use.topic.startswith("$") and not isinstance(use.table, signals.PollRequest):
             text = "topics that begin with $ belong to the broker, and devices rarely use them"
-            yield Fault(use.path, text, Severity.WARNING)
+            yield Fault(use.path, codes.BROKER_TOPIC, text)
         if any(level != level.strip() for level in use.topic.split("/")):
             text = f"{shown(use.topic)} has a blank at the edge of a level; it counts as part of the name"
-            yield Fault(use.path, text, Severity.WARNING)
+            yield Fault(use.path, codes.BLANK_IN_TOPIC, text)
 
 
 _OF_ONE_DEVICE: Final = {*signals.SENSORS, "state", "button", "reset"}
@@ -86,7 +86,7 @@ def _heard_twice(heard: list[_Use]) -> Iterator[Fault]:
         before = first.setdefault((use.topic, use.table.pointer, words, use.path[2]), use)
         if before is not use:
             text = f"{before.signal} reads the very same value of {shown(use.topic)}"
-            yield Fault(use.path, f"{text}; one of the two is probably meant to be another", Severity.WARNING)
+            yield Fault(use.path, codes.SAME_VALUE, f"{text}; one of the two is probably meant to be another")
 
 
 def _not_to_be_asked(use: _Use, commanded: dict[str, _Use], reported: dict[str, _Use]) -> str | None:
@@ -113,17 +113,17 @@ def check_ages(partial: Partial) -> Iterator[Fault]:
                     "nothing says how old a reading is: add at, the JSON pointer to when it was measured, "
                     'such as at = "/time"; or leave max_age out'
                 )
-                yield Fault((*path, "max_age"), text)
+                yield Fault((*path, "max_age"), codes.READING_AGE, text)
         elif not meter.pointer and not partial.is_spoilt(*path, "pointer"):
             text = (
                 "the payload is the number itself, so it cannot say when it was measured too: "
                 f'add pointer, the JSON pointer to the {path[-1]}, such as pointer = "/{_SUCH_AS[path[-1]]}"; '
                 "or leave at out"
             )
-            yield Fault((*path, "at"), text)
+            yield Fault((*path, "at"), codes.READING_AGE, text)
         elif meter.pointer == meter.at:
             text = f"found {shown(meter.at)}, which is the {path[-1]} itself (pointer); wanted where its time stands"
-            yield Fault((*path, "at"), text)
+            yield Fault((*path, "at"), codes.READING_AGE, text)
 
 
 _PEOPLE = {"viewer": "whoever may only look", "hands": "a screen with buttons"}
@@ -143,4 +143,4 @@ def check_login(partial: Partial) -> Iterator[Fault]:
             f"found {shown(username)}, the login of {whose} in the broker's access list: "
             'wanted one that only the daemon has, such as "gatehand"'
         )
-        yield Fault(("broker", "username"), text)
+        yield Fault(("broker", "username"), codes.LOGIN_TAKEN, text)

@@ -5,26 +5,20 @@ units belongs to `gatehand.air`; no formula may enter this file.
 """
 
 import math
-from collections.abc import Collection
 from itertools import pairwise
 from typing import Annotated, Literal, Self, TypeAlias
 
 from pydantic import PlainValidator, WithJsonSchema, field_validator, model_validator
 
-from gatehand.config.values import NameOf, Number, Seconds, TomlTable, fail, positive
-from gatehand.text import nearest
+from gatehand.config import codes
+from gatehand.config.values import NameOf, Number, Seconds, TomlTable, fail, positive, unknown_word
+from gatehand.text import found
 from gatehand_air.fittings import ENTRIES, FITTINGS, MATERIALS
-
-
-def _hint(word: str, known: Collection[str]) -> str:
-    """The nearest known word, and all of them."""
-    near = nearest(word, known)
-    return (f"; did you mean {near!r}?" if near else "") + f" Known are {', '.join(known)}"
 
 
 def _not_negative(value: object) -> float:
     if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value) or value < 0:
-        raise fail(f"found {value!r}; wanted a number of 0 or more")
+        raise fail(codes.BAD_NUMBER, f"{found(value)}; wanted a number of 0 or more")
     return float(value)
 
 
@@ -32,7 +26,10 @@ def _tools(value: object) -> object:
     """One tool's name, or a list of names."""
     names = [value] if isinstance(value, str) else value
     if not isinstance(names, list | tuple) or not names or not all(isinstance(name, str) and name for name in names):
-        raise fail(f'found {value!r}; wanted a tool\'s name in quotes, or a list such as ["jointer", "drum_sander"]')
+        raise fail(
+            codes.WRONG_KIND,
+            f'{found(value)}; wanted a tool\'s name in quotes, or a list such as ["jointer", "drum_sander"]',
+        )
     return tuple(names)
 
 
@@ -65,14 +62,26 @@ class Airflow(TomlTable):
     @model_validator(mode="after")
     def _sensible(self) -> Self:
         if self.particle_speed > 1:
-            raise fail(f"particle_speed = {self.particle_speed:g}: dust is not faster than the air; wanted 1 at most")
+            raise fail(
+                codes.BAD_NUMBER,
+                f"particle_speed = {self.particle_speed:g}: dust is not faster than the air; wanted 1 at most",
+                key="particle_speed",
+            )
         if self.temperature is not None:
             celsius = self.temperature if self.units == "metric" else (self.temperature - 32) / 1.8
             if not -40 <= celsius <= 80:  # noqa: PLR2004
-                raise fail(f"temperature = {self.temperature:g}: wanted the shop's air, -40 to 80 C (-40 to 176 F)")
+                raise fail(
+                    codes.BAD_NUMBER,
+                    f"temperature = {self.temperature:g}: wanted the shop's air, -40 to 80 C (-40 to 176 F)",
+                    key="temperature",
+                )
         metres = self.altitude if self.units == "metric" else self.altitude * 0.3048
         if not -500 <= metres <= 6000:  # noqa: PLR2004
-            raise fail(f"altitude = {self.altitude:g}: wanted -500 to 6000 m (-1600 to 19700 ft)")
+            raise fail(
+                codes.BAD_NUMBER,
+                f"altitude = {self.altitude:g}: wanted -500 to 6000 m (-1600 to 19700 ft)",
+                key="altitude",
+            )
         return self
 
 
@@ -91,9 +100,17 @@ class FilterLoss(TomlTable):
     @model_validator(mode="after")
     def _sensible(self) -> Self:
         if self.dirty < self.clean:
-            raise fail(f"dirty = {self.dirty:g} is below clean = {self.clean:g}: a dirty filter loses more")
+            raise fail(
+                codes.BAD_NUMBER,
+                f"dirty = {self.dirty:g} is below clean = {self.clean:g}: a dirty filter loses more",
+                key="dirty",
+            )
         if not 1 <= self.exponent <= 2:  # noqa: PLR2004
-            raise fail(f"exponent = {self.exponent:g}: wanted 2 (loss with the square of flow) down to 1 (with flow)")
+            raise fail(
+                codes.BAD_NUMBER,
+                f"exponent = {self.exponent:g}: wanted 2 (loss with the square of flow) down to 1 (with flow)",
+                key="exponent",
+            )
         return self
 
 
@@ -109,17 +126,18 @@ class Fan(TomlTable):
     @classmethod
     def _falls(cls, curve: tuple[tuple[float, float], ...]) -> tuple[tuple[float, float], ...]:
         if len(curve) < 2:  # noqa: PLR2004
-            raise fail("a fan's curve wants at least two points [flow, static pressure]")
+            raise fail(codes.BAD_CURVE, "a fan's curve wants at least two points [flow, static pressure]")
         for (q0, p0), (q1, p1) in pairwise(curve):
             if q1 <= q0:
-                raise fail(f"flow {q1:g} follows {q0:g}: list the curve's points by rising flow")
+                raise fail(codes.BAD_CURVE, f"flow {q1:g} follows {q0:g}: list the curve's points by rising flow")
             if p1 > p0:
                 raise fail(
+                    codes.BAD_CURVE,
                     f"pressure rises from {p0:g} to {p1:g} between flow {q0:g} and {q1:g}: a fan is unsteady left of"
-                    " its curve's top; leave out the points before the top"
+                    " its curve's top; leave out the points before the top",
                 )
         if curve[0][1] <= curve[-1][1]:
-            raise fail("the curve is flat: pressure must fall from the first point to the last")
+            raise fail(codes.BAD_CURVE, "the curve is flat: pressure must fall from the first point to the last")
         return curve
 
 
@@ -140,15 +158,16 @@ class FittingTable(TomlTable):
     def _from_text(cls, value: object) -> object:
         name = value.get("name") if isinstance(value, dict) else value
         if isinstance(name, str) and name not in FITTINGS:
-            raise fail(f"no fitting {name!r}{_hint(name, FITTINGS)}, or give a factor {{ k = 0.3 }}")
+            raise unknown_word(name, FITTINGS, "fitting", key=None if isinstance(value, str) else "name")
         return {"name": value} if isinstance(value, str) else value
 
     @model_validator(mode="after")
     def _one_kind(self) -> Self:
         if sum(x is not None for x in (self.name, self.k, self.reducer)) != 1:
-            raise fail('a fitting is a name such as "elbow_90", or { k = 0.3 }, or { reducer = 4 }')
+            raise fail(codes.BAD_DUCT, 'a fitting is a name such as "elbow_90", or { k = 0.3 }, or { reducer = 4 }')
         if self.angle is not None and (self.reducer is None or self.angle > 180):  # noqa: PLR2004
-            raise fail("angle is the full cone angle of a reducer, up to 180 degrees: { reducer = 4, angle = 30 }")
+            text = "angle is the full cone angle of a reducer, up to 180 degrees: { reducer = 4, angle = 30 }"
+            raise fail(codes.BAD_DUCT, text, key="angle")
         return self
 
 
@@ -179,7 +198,7 @@ class Hood(TomlTable):
         if isinstance(value, str) and value in ENTRIES:
             return value
         if isinstance(value, str):
-            raise fail(f"no entry {value!r}{_hint(value, ENTRIES)}, or a factor of 0 and more")
+            raise unknown_word(value, ENTRIES, "entry of a hood")
         return _not_negative(value)
 
 
@@ -211,13 +230,14 @@ class DuctTable(TomlTable):
     @classmethod
     def _known_material(cls, value: str) -> str:
         if value not in MATERIALS:
-            raise fail(f"no material {value!r}{_hint(value, MATERIALS)}, or give `roughness`")
+            raise unknown_word(value, MATERIALS, "material")
         return value
 
     @model_validator(mode="after")
     def _whole(self) -> Self:
         if self.leak is not None and self.gate is None:
-            raise fail("leak is what passes a shut gate; this duct names no gate")
+            raise fail(codes.BAD_DUCT, "leak is what passes a shut gate; this duct names no gate", key="leak")
         if self.collector is not None and self.into is not None:
-            raise fail("collector belongs to the duct at the collector, the one without `into`")
+            text = "collector belongs to the duct at the collector, the one without into"
+            raise fail(codes.BAD_DUCT, text, key="collector")
         return self

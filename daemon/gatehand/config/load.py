@@ -4,23 +4,28 @@ Pure but for reading files, so a reload calls the same function.
 """
 
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from pathlib import Path
 from typing import Final
 
 from msgspec import Struct, field
 
+from gatehand.config import codes
 from gatehand.config.build_shop import build
 from gatehand.config.check_circuits import check_circuits
 from gatehand.config.check_devices import check_collectors, check_gates, check_names, check_tools
 from gatehand.config.check_ducts import check_ducts
 from gatehand.config.check_files import check_files
+from gatehand.config.check_plausible import check_plausible
 from gatehand.config.check_sensors import check_sensors
 from gatehand.config.check_topics import check_ages, check_login, check_topics
+from gatehand.config.codes import Code, Severity
 from gatehand.config.model import Config
 from gatehand.config.partial import read
-from gatehand.config.positions import START, NotTomlError, Positions, Spot, parse, scan
-from gatehand.config.problems import Fault, Problem, Severity, dotted
+from gatehand.config.positions import START, Positions, Span, scan
+from gatehand.config.problems import Fault, KeyPath, Problem, dotted
+from gatehand.config.toml_stop import Slip
+from gatehand.config.toml_text import NotTomlError, parse, read_toml
 from gatehand.small_files import UnreadableError, read_bytes
 from gatehand_rules.shop import Shop
 
@@ -36,6 +41,7 @@ _ACROSS_TABLES: Final = (
     check_ages,
     check_circuits,
     check_ducts,
+    check_plausible,
 )
 """What only shows between the tables. No file of the owner's is opened there."""
 
@@ -47,7 +53,7 @@ class Loaded(Struct, frozen=True):
     problems: tuple[Problem, ...]
     text: str = ""
     names: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
-    """The tables as written, wrong or not: `{"tool": ("band_saw", ...), "gate": ...}`."""
+    """The tables that are there, wrong or not: `{"tool": ("band_saw", ...), "gate": ...}`."""
     config: Config | None = None
     shop: Shop | None = None
 
@@ -67,7 +73,7 @@ class Loaded(Struct, frozen=True):
 
     def placed(self, faults: Iterable[Fault]) -> tuple[Problem, ...]:
         """Faults that a later look at the config found, with their line and column."""
-        return _placed(faults, scan(self.text), self.path)
+        return tuple(_placed(faults, scan(self.text), self.path))
 
 
 def load(path: Path, *, files: bool = True) -> Loaded:
@@ -86,38 +92,55 @@ def load_bytes(content: bytes, path: Path, *, files: bool = True) -> Loaded:
     except UnicodeDecodeError as error:
         before = content[: error.start].decode(errors="replace")
         text = f"found the byte 0x{content[error.start]:02x}, which is not UTF-8: save the file as UTF-8"
-        return Loaded(path, (unreadable(path, text, Positions(before).spot(len(before))),))
+        return Loaded(
+            path, (unreadable(path, text, Positions(before).span(len(before), len(before)), codes.NOT_UTF_8),)
+        )
 
 
 def load_text(text: str, path: Path, *, files: bool = True) -> Loaded:
     """Check a config that is in memory already; `path` names it and is where relative paths count from."""
-    try:
-        raw, positions = parse(text)
-    except NotTomlError as error:
-        return Loaded(path, (unreadable(path, str(error), error.spot, dotted(error.key)),), text)
-    partial = read(raw)
+    toml = read_toml(text)
+    partial = read(toml.tables, toml.unread)
     faults = [*partial.faults, *(fault for check in _ACROSS_TABLES for fault in check(partial))]
     faults += check_files(partial, path.parent) if files else ()
-    problems = _placed(faults, positions, path)
+    found = [
+        *_placed(faults, toml.positions, path, partial.meant.written),
+        *(_of_toml(slip, path) for slip in toml.slips),
+    ]
+    problems = tuple(sorted(found, key=lambda each: (each.line, each.column)))
     names = {kind: tuple(partial.declared(kind)) for kind in _NAMED}
     if any(each.level is Severity.ERROR for each in problems):
         return Loaded(path, problems, text, names)
     return Loaded(path, problems, text, names, partial.config, build(partial.config))
 
 
-def _placed(faults: Iterable[Fault], positions: Positions, path: Path) -> tuple[Problem, ...]:
-    found: dict[tuple[str, str], Problem] = {}
+def _placed(
+    faults: Iterable[Fault], positions: Positions, path: Path, written: Callable[[KeyPath], KeyPath] = lambda path: path
+) -> Iterator[Problem]:
+    """Faults with their places; of two that say the same of one key, one."""
+    found: set[tuple[str, str]] = set()
     for fault in faults:
-        spot = positions.of(fault.path, at_key=fault.at_key)
-        where = dotted(fault.path)
-        problem = Problem(str(path), spot.line, spot.column, where, fault.level, fault.message)
-        found.setdefault((where, fault.message), problem)
-    return tuple(sorted(found.values(), key=lambda each: (each.line, each.column)))
+        at = written(fault.path)
+        span, where = positions.of(at, at_key=fault.at_key), dotted(at)
+        if (where, fault.message) not in found:
+            found.add((where, fault.message))
+            fix = None if fault.fix is None else positions.in_place_of(at, fault.fix, at_key=fault.at_key)
+            yield _problem(path, span, where, (fault.code, fault.message), fix)
 
 
-def unreadable(path: Path, text: str, spot: Spot = START, where: str = "") -> Problem:
+def _of_toml(slip: Slip, path: Path) -> Problem:
+    return _problem(path, slip.span, dotted(slip.key), (slip.code, slip.message), slip.fix)
+
+
+def _problem(path: Path, span: Span, where: str, what: tuple[Code, str], fix: str | None = None) -> Problem:
+    """`what`: the code and the message."""
+    code, message = what
+    return Problem(str(path), span.line, span.column, span.end_column, where, code.level, code.name, message, fix)
+
+
+def unreadable(path: Path, text: str, span: Span = START, code: Code = codes.UNREADABLE_FILE) -> Problem:
     """What stands in the way of reading a file at all, as a problem with it."""
-    return Problem(str(path), spot.line, spot.column, where, Severity.ERROR, text)
+    return _problem(path, span, "", (code, text))
 
 
 _HEADER: Final = re.compile(r"\s*\[")
@@ -133,7 +156,7 @@ def salvage(text: str) -> Config:
         try:
             return read(parse("".join(lines))[0]).config
         except NotTomlError as error:
-            _blank(lines, error.spot.line - 1)
+            _blank(lines, error.slip.span.line - 1)
     return Config()
 
 

@@ -9,9 +9,14 @@ from typing import Any, Final
 
 from msgspec import Struct
 from pydantic import ValidationError
+from pydantic_core import ErrorDetails
 
+from gatehand.config import keys, names
+from gatehand.config.faults_of_values import FOLLOWS, fault_of, path_of
+from gatehand.config.keys import AsMeant
 from gatehand.config.model import Config
-from gatehand.config.problems import FOLLOWS, Fault, KeyPath, fault_of, meant_key, path_of
+from gatehand.config.problems import Fault, KeyPath
+from gatehand.config.values import OUR_ERROR
 
 _MOST_PASSES: Final = 12
 """Each pass leaves out what the last one found; a value, its table and that table's table take three."""
@@ -20,19 +25,28 @@ _STAND_IN: Final = {("circuit", "amps"): 1e6, ("upkeep", "every_hours"): 1.0}
 
 
 class Partial(Struct, frozen=True):
-    """What could be read. `raw` is the whole of what was parsed, `spoilt` the paths left out of `config`."""
+    """What could be read. `spoilt`: the paths left out of `config`.
+
+    All paths are those that were meant: with misspelt keys and names put right. `meant.written` says where one stands
+    in the file.
+    """
 
     config: Config
-    raw: dict[str, Any]
+    meant: AsMeant
     spoilt: frozenset[KeyPath]
     faults: tuple[Fault, ...]
+
+    @property
+    def raw(self) -> dict[str, Any]:
+        """The whole of what was parsed, as it was meant."""
+        return self.meant.tables
 
     def is_spoilt(self, *path: str | int) -> bool:
         """Whether the path, something in it, or something that it is in, was left out."""
         return any(bad[: len(path)] == path[: len(bad)] for bad in self.spoilt)
 
     def declared(self, kind: str) -> list[str]:
-        """The names of a kind's tables as written, readable or not."""
+        """The names of a kind's tables, readable or not."""
         tables = self.raw.get(kind)
         return list(tables) if isinstance(tables, dict) else []
 
@@ -57,7 +71,7 @@ class Partial(Struct, frozen=True):
         return {gate: home for gate in gates if (home := self.home_of(gate)) is not None}
 
     def mentioned_gates(self) -> set[str]:
-        """Gates that tools mention as written, so that a tool with another fault still counts as their user."""
+        """Gates that tools mention, so that a tool with another fault still counts as their user."""
         tools = self.raw.get("tool")
         found: set[str] = set()
         for tool in tools.values() if isinstance(tools, dict) else ():
@@ -68,24 +82,45 @@ class Partial(Struct, frozen=True):
         return found
 
 
-def read(raw: dict[str, Any]) -> Partial:
-    """Validate, leaving out what is wrong, until the rest is right."""
-    left = copy.deepcopy(raw)
-    spoilt: set[KeyPath] = set()
+def read(raw: dict[str, Any], unread: Iterable[KeyPath] = ()) -> Partial:
+    """Validate, leaving out what is wrong, until the rest is right.
+
+    Args:
+        raw: the parsed TOML; it is changed.
+        unread: keys and tables that the file has too, and that could not be parsed.
+    """
+    meant = keys.put_right(raw, Config)
+    names.put_right(meant, unread)
+    left = copy.deepcopy(meant.tables)
+    spoilt = {*meant.spoilt, *unread}
     faults: dict[KeyPath, Fault] = {}
     for _ in range(_MOST_PASSES):
         try:
-            return Partial(Config.model_validate(left), raw, frozenset(spoilt), tuple(faults.values()))
+            config = Config.model_validate(left)
         except ValidationError as error:
-            errors = [(path_of(one, raw), one) for one in error.errors(include_url=False) if one["type"] not in FOLLOWS]
-        unknown = (path for path, one in errors if one["type"] == "extra_forbidden")
-        spoilt.update(meant for path in unknown if (meant := meant_key(path, Config)) is not None)
+            errors = [
+                (path_of(one, meant.tables), one)
+                for one in error.errors(include_url=False)
+                if one["type"] not in FOLLOWS
+            ]
+        else:
+            return Partial(config, meant, frozenset(spoilt), (*meant.faults, *faults.values()))
         for path, one in errors:
-            if not (one["type"] == "missing" and path in spoilt):
+            if not _follows(one, path, meant, spoilt):
                 faults.setdefault(path, fault_of(one, path, Config))
         for path, one in errors:
             spoilt.add(_leave_out(left, path, missing=one["type"] == "missing"))
-    return Partial(Config(), raw, frozenset({()}), tuple(faults.values()))
+    return Partial(Config(), meant, frozenset({()}), (*meant.faults, *faults.values()))
+
+
+def _follows(error: ErrorDetails, path: KeyPath, meant: AsMeant, spoilt: set[KeyPath]) -> bool:
+    """Whether it may be there only for another mistake, which has been told."""
+    if error["type"] == "missing":
+        return path in spoilt
+    if error["type"] == OUR_ERROR and isinstance(error["input"], dict):  # of a whole table
+        table = path if error["ctx"]["key"] is None else path[:-1]
+        return any(bad[:-1] == table for bad in spoilt)
+    return meant.is_renamed(path)  # what was written under another key was perhaps not meant for this one
 
 
 def _leave_out(left: dict[str, Any], path: KeyPath, *, missing: bool) -> KeyPath:

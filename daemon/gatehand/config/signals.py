@@ -9,6 +9,7 @@ from typing import Final, Literal, Self, TypeAlias
 from msgspec import Struct
 from pydantic import Field, model_validator
 
+from gatehand.config import codes
 from gatehand.config.values import PayloadText, Pointer, Scale, SomeSeconds, TomlTable, Topic, fail
 from gatehand.text import shown
 from gatehand_rules.words import Measure
@@ -27,7 +28,9 @@ class _Words(TomlTable):
         payloads = [(key, getattr(self, key)) for key in _WORDS if hasattr(self, key)]
         if len(payloads) > 1 and payloads[0][1] == payloads[1][1]:
             (first, word), (second, _) = payloads
-            raise fail(f"{first} and {second} are both {shown(word)}; wanted two different payloads")
+            raise fail(
+                codes.SAME_PAYLOADS, f"{first} and {second} are both {shown(word)}; wanted two different payloads"
+            )
         return self
 
 

@@ -9,6 +9,7 @@ import json
 import math
 import re
 import unicodedata
+from collections.abc import Collection
 from pathlib import Path
 from typing import Annotated, Final
 
@@ -16,7 +17,9 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, PlainValidat
 from pydantic_core import PydanticCustomError
 
 from gatehand import times
-from gatehand.text import NAME, found
+from gatehand.config import codes
+from gatehand.config.codes import Code
+from gatehand.text import NAME, did_you_mean, found, listed, only_near, shown
 
 
 class TomlTable(BaseModel):
@@ -32,16 +35,30 @@ OUR_ERROR: Final = "gatehand"
 """The type of every validation error whose message is already ours."""
 
 
-def fail(message: str) -> PydanticCustomError:
-    """An error whose text goes to the user as it is."""
-    return PydanticCustomError(OUR_ERROR, "{message}", {"message": message})
+def fail(code: Code, message: str, *, key: str | None = None, fix: str | None = None) -> PydanticCustomError:
+    """An error whose text goes to the user as it is.
+
+    Args:
+        code: what kind of mistake it is.
+        message: what was found, what is wanted.
+        key: of a whole table, the key at fault.
+        fix: the text that was surely meant instead.
+    """
+    return PydanticCustomError(OUR_ERROR, "{message}", {"message": message, "code": code.name, "key": key, "fix": fix})
+
+
+def unknown_word(word: str, known: Collection[str], what: str, *, key: str | None = None) -> PydanticCustomError:
+    """The error of a word that is none of those known: with what was probably meant, else with all of them."""
+    hint = did_you_mean(word, known, f"wanted {listed(known)}", show=shown)
+    message = f"there is no {what} {shown(word)}; {hint}"
+    return fail(codes.UNKNOWN_WORD, message, key=key, fix=only_near(word, known))
 
 
 def _number(value: object, wanted: str) -> float:
     if isinstance(value, bool) or not isinstance(value, int | float):
-        raise fail(f"{found(value)}; wanted {wanted}")
+        raise fail(codes.BAD_NUMBER, f"{found(value)}; wanted {wanted}")
     if abs(value) > _LARGEST or not math.isfinite(value):
-        raise fail(f"{found(value)}; wanted {wanted}, finite and of a sensible size")
+        raise fail(codes.BAD_NUMBER, f"{found(value)}; wanted {wanted}, finite and of a sensible size")
     return float(value)
 
 
@@ -56,7 +73,7 @@ def positive(wanted: str) -> tuple[PlainValidator, WithJsonSchema]:
     def check(value: object) -> float:
         result = _number(value, wanted)
         if result <= 0:
-            raise fail(f"{found(value)}; wanted {wanted} above 0")
+            raise fail(codes.BAD_NUMBER, f"{found(value)}; wanted {wanted} above 0")
         return result
 
     return PlainValidator(check), WithJsonSchema({"type": "number", "exclusiveMinimum": 0})
@@ -67,7 +84,7 @@ def scale(value: object) -> float:
     result = _number(value, "a number to multiply readings with, such as 0.001 for thousandths")
     if result == 0:
         wanted = "wanted the factor from the payload to ampere or watts"
-        raise fail(f"found 0; with scale = 0 every reading would be 0: {wanted}")
+        raise fail(codes.BAD_NUMBER, f"found 0; with scale = 0 every reading would be 0: {wanted}")
     return result
 
 
@@ -76,7 +93,7 @@ def whole(least: int, most: int) -> tuple[PlainValidator, WithJsonSchema]:
 
     def check(value: object) -> int:
         if isinstance(value, bool) or not isinstance(value, int) or not least <= value <= most:
-            raise fail(f"{found(value)}; wanted a whole number from {least} to {most}")
+            raise fail(codes.BAD_NUMBER, f"{found(value)}; wanted a whole number from {least} to {most}")
         return value
 
     return PlainValidator(check), WithJsonSchema({"type": "integer", "minimum": least, "maximum": most})
@@ -86,28 +103,28 @@ def _seconds(value: object) -> float:
     try:
         return times.seconds(value)
     except times.NoDurationError as error:
-        raise fail(f"{found(value)}; {error}") from None
+        raise fail(codes.BAD_DURATION, f"{found(value)}; {error}") from None
 
 
 def _some_seconds(value: object) -> float:
     result = _seconds(value)
     if result == 0:
-        raise fail(f"{found(value)}; wanted a duration above 0")
+        raise fail(codes.BAD_DURATION, f"{found(value)}; wanted a duration above 0")
     return result
 
 
 def _keepalive(value: object) -> int:
     length = _seconds(value)
     if length != int(length) or not 1 <= length <= LONGEST_KEEPALIVE:
-        raise fail(f"{found(value)}; wanted whole seconds from 1 to {LONGEST_KEEPALIVE}")
+        raise fail(codes.BAD_DURATION, f"{found(value)}; wanted whole seconds from 1 to {LONGEST_KEEPALIVE}")
     return int(length)
 
 
 def _text(value: object) -> str:
     if not isinstance(value, str) or not value.strip():
-        raise fail(f"{found(value)}; wanted a text in quotes")
+        raise fail(codes.BAD_TEXT, f"{found(value)}; wanted a text in quotes")
     if "\0" in value:
-        raise fail(f"{found(value)}; wanted a text without NUL characters")
+        raise fail(codes.BAD_TEXT, f"{found(value)}; wanted a text without NUL characters")
     return value
 
 
@@ -115,16 +132,27 @@ def plain(value: object) -> str:
     """A text without control characters: it goes into lists that are read line by line."""
     text = _text(value)
     if any(char < " " or "\x7f" <= char <= "\x9f" for char in text):
-        raise fail(f"{found(value)}; wanted a text without line ends or other control characters")
+        raise fail(codes.BAD_TEXT, f"{found(value)}; wanted a text without line ends or other control characters")
     return text
+
+
+_HOST_AND_PORT = re.compile(r"(?P<host>[^:\[\]]+|\[[^\[\]]+\]):(?P<port>[0-9]+)")
 
 
 def _host(value: object) -> str:
     if not isinstance(value, str) or not value or any(char.isspace() for char in value):
-        raise fail(f'{found(value)}; wanted a host name or address in quotes, such as "127.0.0.1"')
+        raise fail(codes.BAD_HOST, f'{found(value)}; wanted a host name or address in quotes, such as "127.0.0.1"')
     scheme, slashes, _ = value.partition("://")
     if slashes:
-        raise fail(f'{found(value)}; wanted the host alone, without "{scheme}://"; the port has its own key')
+        raise fail(
+            codes.BAD_HOST, f'{found(value)}; wanted the host alone, without "{scheme}://"; the port has its own key'
+        )
+    if (both := _HOST_AND_PORT.fullmatch(value)) is not None:
+        host = json.dumps(both["host"].strip("[]"))
+        text = f"wanted the host alone, for the port has its own key: host = {host} and port = {both['port']}"
+        raise fail(codes.BAD_HOST, f"{found(value)}; {text}")
+    if value.startswith("[") and value.endswith("]"):
+        raise fail(codes.BAD_HOST, f"{found(value)}; wanted an address without brackets: {json.dumps(value[1:-1])}")
     return plain(value)
 
 
@@ -135,13 +163,16 @@ def _path(value: object) -> Path:
 def name(value: object) -> str:
     """A name that is fit for one topic level and for an alarm's id."""
     if not isinstance(value, str) or not re.fullmatch(NAME, value):
-        raise fail(f"{found(value)}; a name has 1 to 64 of A-Z, a-z, 0-9, _ and -, since it becomes part of a topic")
+        raise fail(
+            codes.BAD_NAME,
+            f"{found(value)}; a name has 1 to 64 of A-Z, a-z, 0-9, _ and -, since it becomes part of a topic",
+        )
     return value
 
 
 def _named(value: object) -> object:
     if not isinstance(value, str):
-        raise fail(f"{found(value)}; wanted a name in quotes")
+        raise fail(codes.WRONG_KIND, f"{found(value)}; wanted a name in quotes")
     return value
 
 
@@ -197,45 +228,60 @@ _BAD_TILDE = re.compile(r"~(?![01])")
 def topic(value: object) -> str:
     """A topic name: no wildcard, not empty, no control characters, at most 65,535 bytes of UTF-8."""
     if not isinstance(value, str):
-        raise fail(f"{found(value)}; wanted a topic in quotes")
+        raise fail(codes.BAD_TOPIC, f"{found(value)}; wanted a topic in quotes")
     if not value:
-        raise fail('found an empty text; wanted a topic such as "shop/band_saw/amps"')
+        raise fail(codes.BAD_TOPIC, 'found an empty text; wanted a topic such as "shop/band_saw/amps"')
     if wildcard := next((mark for mark in "+#" if mark in value), None):
-        raise fail(f"{found(value)}; a topic here names one device, so it has no wildcard: {wildcard} is one")
+        raise fail(
+            codes.BAD_TOPIC, f"{found(value)}; a topic here names one device, so it has no wildcard: {wildcard} is one"
+        )
     if any(unicodedata.category(char) in {"Cc", "Cs"} for char in value):
-        raise fail(f"{found(value)}; a topic has no NUL or other control characters")
+        raise fail(codes.BAD_TOPIC, f"{found(value)}; a topic has no NUL or other control characters")
     if len(value.encode()) > LONGEST_BYTES:
-        raise fail(f"found a topic of {len(value.encode()):,} bytes; wanted at most 65,535 (MQTT 5.0, section 1.5.4)")
+        raise fail(
+            codes.BAD_TOPIC,
+            f"found a topic of {len(value.encode()):,} bytes; wanted at most 65,535 (MQTT 5.0, section 1.5.4)",
+        )
     if value.count("/") >= MOST_LEVELS:
-        raise fail(f"found a topic of {value.count('/') + 1} levels; wanted at most {MOST_LEVELS}: brokers refuse more")
+        raise fail(
+            codes.BAD_TOPIC,
+            f"found a topic of {value.count('/') + 1} levels; wanted at most {MOST_LEVELS}: brokers refuse more",
+        )
     return value
 
 
 def _base(value: object) -> str:
     text = topic(value)
     if text.startswith("$"):
-        raise fail(f'{found(value)}; topics that begin with $ belong to the broker: wanted one such as "gatehand"')
+        raise fail(
+            codes.BAD_TOPIC,
+            f'{found(value)}; topics that begin with $ belong to the broker: wanted one such as "gatehand"',
+        )
     if text.startswith("/") or text.endswith("/"):
-        raise fail(f"{found(value)}; wanted no / at either end: {json.dumps(text.strip('/') or 'gatehand')}")
+        raise fail(
+            codes.BAD_TOPIC, f"{found(value)}; wanted no / at either end: {json.dumps(text.strip('/') or 'gatehand')}"
+        )
     return text
 
 
 def _level(value: object) -> str:
     text = topic(value)
     if "/" in text or text.startswith("$"):
-        raise fail(f'{found(value)}; wanted one topic level, such as "homie"')
+        raise fail(codes.BAD_TOPIC, f'{found(value)}; wanted one topic level, such as "homie"')
     return text
 
 
 def pointer(value: object) -> str:
     """A JSON pointer (RFC 6901)."""
     if not isinstance(value, str):
-        raise fail(f'{found(value)}; wanted a JSON pointer in quotes, such as "/amps"')
+        raise fail(codes.BAD_POINTER, f'{found(value)}; wanted a JSON pointer in quotes, such as "/amps"')
     if value and not value.startswith("/"):
         meant = json.dumps("/" + value.replace(".", "/"), ensure_ascii=False)
-        raise fail(f"{found(value)}; a JSON pointer begins with /: wanted {meant} (RFC 6901)")
+        raise fail(codes.BAD_POINTER, f"{found(value)}; a JSON pointer begins with /: wanted {meant} (RFC 6901)")
     if _BAD_TILDE.search(value):
-        raise fail(f"{found(value)}; in a JSON pointer ~ is written ~0 and / inside a name ~1 (RFC 6901)")
+        raise fail(
+            codes.BAD_POINTER, f"{found(value)}; in a JSON pointer ~ is written ~0 and / inside a name ~1 (RFC 6901)"
+        )
     return value
 
 
@@ -251,7 +297,9 @@ def payload(value: object) -> str:
         case float() if abs(value) < _LARGEST_WORD:
             return json.dumps(value)
         case _:
-            raise fail(f"{found(value)}; wanted the payload: a text in quotes, a number, true or false")
+            raise fail(
+                codes.BAD_PAYLOAD, f"{found(value)}; wanted the payload: a text in quotes, a number, true or false"
+            )
 
 
 Topic = Annotated[

@@ -1,9 +1,7 @@
 """Writes settings into the config with tomlkit, which keeps comments and layout; shows the difference first."""
 
 import difflib
-import os
 import re
-import tempfile
 import tomllib
 from collections.abc import Mapping
 from pathlib import Path
@@ -78,23 +76,3 @@ def difference(before: str, after: str, path: Path) -> str:
         before.splitlines(keepends=True), after.splitlines(keepends=True), str(path), f"{path} (proposed)"
     )
     return "".join(line if line.endswith("\n") else line + "\n" for line in lines)
-
-
-def write(path: Path, text: str) -> None:
-    """Replace the file in one go, with the permissions it had.
-
-    Raises:
-        NoEditError: It cannot be written.
-    """
-    try:
-        path = path.resolve()
-        mode = path.stat().st_mode
-        handle, name = tempfile.mkstemp(dir=path.parent, prefix=path.name, suffix=".new")
-        with os.fdopen(handle, "w", encoding="utf-8", newline="") as file:
-            file.write(text)
-            file.flush()
-            os.fsync(handle)
-        Path(name).chmod(mode & 0o7777)
-        Path(name).replace(path)
-    except OSError as error:
-        raise NoEditError(f"{path}: cannot be written ({error.strerror or error}); the config is as it was") from None
