@@ -1,7 +1,9 @@
 """What a sensor reads as people say it: with its unit, or what its contact says."""
 
+from collections.abc import Iterable
 from typing import Final
 
+from gatehand_rules.shop import Tool
 from gatehand_rules.words import Measure
 
 UNITS: Final = {Measure.AMPS: "A", Measure.WATTS: "W"}
@@ -20,3 +22,8 @@ def says(measure: Measure, value: float) -> str:
     """After a machine's name: `draws 6.4 A`, or `is running by its contact`."""
     said = measured(measure, value)
     return f"is {said} by its contact" if measure is Measure.RUNNING else f"draws {said}"
+
+
+def measures_of(tools: Iterable[Tool]) -> dict[str, Measure]:
+    """What each tool's sensor measures, by its name."""
+    return {tool.name: tool.measure for tool in tools}

@@ -12,6 +12,7 @@ from gatehand.past.recordings import from_recording
 from gatehand.past.stretches import stretches
 from gatehand.recording.recording import Recording, recordings
 from gatehand.recording.store import Store
+from gatehand_rules.words import Measure
 
 
 @pytest.fixture(scope="module")
@@ -47,7 +48,7 @@ def test_readings_of_one_tool_are_those_of_the_whole(shop: RecordedShop, packed:
 def test_tune_reads_a_window_of_the_recording_by_wall_time(shop: RecordedShop) -> None:
     start = datetime.fromtimestamp(MORNING, UTC)
     since, until = start + timedelta(seconds=60), start + timedelta(seconds=120)
-    found = from_recording(shop.folder, ["band_saw"], since, until, lambda _count: None)
+    found = from_recording(shop.folder, {"band_saw": Measure.AMPS}, since, until, lambda _count: None)
     (piece,) = found.pieces["band_saw"]
     assert piece.wall_ms is not None
     times = [ms + piece.wall_ms for ms in piece.track.ms]

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from gatehand_rules import Shop
 
 WRONG_USAGE: Final = 2
+READINGS: Final = "a logger's CSV file with columns t_s,tool and any of amps,watts,running"
 HIGHEST_PORT: Final = 65_535
 _PORT: Final = 1883
 _PORT_TLS: Final = 8883

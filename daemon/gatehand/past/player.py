@@ -11,15 +11,24 @@ At one instant devices come first, then the items in their order, then time alon
 them; the sensors' silence counts from the first reading on.
 """
 
+import dataclasses
 from bisect import bisect_left
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Container, Sequence
 from operator import attrgetter, itemgetter
 from typing import Final, TypeAlias
 
 from msgspec.structs import replace
 
 from gatehand.past.deadband import ANY, Cursor, deadband, fan_deadband, is_calm, whole_ms
-from gatehand.past.replay_devices import NEVER, Devices, IdealDevices, RecordedDevices, TimedCommands, switch_reports
+from gatehand.past.replay_devices import (
+    NEVER,
+    Devices,
+    IdealDevices,
+    RecordedDevices,
+    TimedCommands,
+    switch_reports,
+    unlike,
+)
 from gatehand.past.stretches import Stretch, Timed, Track
 from gatehand_rules import Outcome, Position, Shop, State, adopt_shop, initial, next_deadline, readings, step
 from gatehand_rules.events import BrokerConnected, CollectorReading, Event, GateReport, Reading, Tick
@@ -276,8 +285,14 @@ class ChangedPlayer(Player):
     def __init__(
         self, recorded: Shop, changed: Shop, state: State, at_ms: int, sink: Sink, *, patience_ms: int = 0
     ) -> None:
-        """`state`: of the recorded run at `at_ms`."""
+        """`state`: of the recorded run at `at_ms`.
+
+        A tool whose sensor measures something else in the changed shop has no reading there, and is never silent.
+        """
         self.recorded = recorded
+        self.unlike = unlike(recorded, changed)
+        """Those tools."""
+        changed = with_tools(changed, self.unlike, silent_after=0.0)
         self._answers = RecordedDevices(recorded, changed, state)
         adopted = adopt_shop(recorded, changed, state, at_ms / 1000).state
         super().__init__(changed, adopted, sink, devices=self._answers, patience_ms=patience_ms)
@@ -285,6 +300,9 @@ class ChangedPlayer(Player):
     def follow(self, stretch: Stretch, commands: TimedCommands) -> None:
         """Play a stretch, in which the recorded run gave these commands."""
         self._answers.follow(commands)
+        if self.unlike:
+            tracks = {name: track for name, track in stretch.tracks.items() if name not in self.unlike}
+            stretch = dataclasses.replace(stretch, tracks=tracks)
         self.play(stretch)
 
 
@@ -319,7 +337,7 @@ def rested(shop: Shop, at_ms: int) -> State:
 
 def _play_start(shop: Shop, from_ms: int) -> tuple[State, int]:
     """The rested state, and the ms that the start took."""
-    deaf = with_tools(shop, silent_after=0.0)
+    deaf = with_tools(shop, shop.names["tool"], silent_after=0.0)
     player = Player(deaf, initial(deaf, from_ms / 1000), devices=IdealDevices(shop))
     found = (BrokerConnected(), *_found(shop))
     player.play(Stretch(others=[Timed(from_ms, order, event) for order, event in enumerate(found)]))
@@ -342,6 +360,7 @@ def _found(shop: Shop) -> list[Event]:
     return reports
 
 
-def with_tools(shop: Shop, **changes: float) -> Shop:
-    """The shop with the same change made to every tool."""
-    return replace(shop, tools=tuple(replace(tool, **changes) for tool in shop.tools))
+def with_tools(shop: Shop, names: Container[str], **changes: float) -> Shop:
+    """The shop with the same change made to the tools of these names."""
+    tools = tuple(replace(tool, **changes) if tool.name in names else tool for tool in shop.tools)
+    return replace(shop, tools=tools)

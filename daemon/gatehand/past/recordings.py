@@ -3,19 +3,23 @@
 What cannot be read is among the troubles, never an error.
 """
 
+import tomllib
 from array import array
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
+from functools import lru_cache
 from pathlib import Path
 
 from gatehand.config import load_text
+from gatehand.config.signals import SENSORS
 from gatehand.past.csv_readings import read_csv
 from gatehand.past.stretches import Track, stretches
 from gatehand.recording.format import RecordingError
 from gatehand.recording.recording import Listed, Recording, recordings
 from gatehand.times import from_ms, to_ms
 from gatehand_rules import Shop
+from gatehand_rules.words import Measure
 
 
 def opened(files: Iterable[Listed], troubles: list[str] | None = None) -> Iterator[Recording]:
@@ -53,6 +57,26 @@ def recorded_shop(text: str, path: Path) -> Shop:
     return loaded.shop
 
 
+@lru_cache(maxsize=8)
+def measures_then(text: str) -> Mapping[tuple[str, str], Measure]:
+    """By kind and name ("tool", "band_saw"), what each sensor measured by a config's text as a recording keeps it.
+
+    Also of a config that this version refuses: nothing but the keys of the sensors is looked at.
+    """
+    try:
+        tables = tomllib.loads(text)
+    except tomllib.TOMLDecodeError:
+        return {}
+    found: dict[tuple[str, str], Measure] = {}
+    for kind in ("tool", "collector"):
+        named = tables.get(kind)
+        for name, table in named.items() if isinstance(named, dict) else ():
+            key = next((key for key in SENSORS if isinstance(table, dict) and key in table), None)
+            if key is not None:
+                found[kind, name] = SENSORS[key]
+    return found
+
+
 @dataclass(slots=True)
 class Piece:
     """One tool's readings without a break. `wall_ms`: what to add to its ms for the time since 1970; None: no clock."""
@@ -84,8 +108,8 @@ class Readings:
             pieces.append(Piece(track, wall_ms, run))
 
 
-def from_csv(path: Path, tools: Iterable[str], progress: Callable[[int], None]) -> Readings:
-    """A logger's file.
+def from_csv(path: Path, tools: Mapping[str, Measure], progress: Callable[[int], None]) -> Readings:
+    """A logger's file. `tools`: what the sensor of each measures.
 
     Raises:
         CsvError: It cannot be read.
@@ -96,28 +120,40 @@ def from_csv(path: Path, tools: Iterable[str], progress: Callable[[int], None]) 
 
 def from_recording(
     folder: Path,
-    tools: Iterable[str],
+    tools: Mapping[str, Measure],
     since: datetime | None,
     until: datetime | None,
     progress: Callable[[int], None],
 ) -> Readings:
-    """What the recording holds of these tools between two times."""
-    wanted, found, count = set(tools), Readings(), 0
+    """What the recording holds of these tools between two times; of each, what was read by what it measures now."""
+    found, count = Readings(), 0
+    other: dict[str, Measure] = {}
     for recording in opened(recordings(folder, since, until), found.troubles):
         offset = offset_ms(recording)
+        then = measures_then(recording.header.config)
+        wanted = {tool for tool, measure in tools.items() if then.get(("tool", tool), measure) is measure}
+        other.update({tool: then["tool", tool] for tool in tools.keys() - wanted})
         low, high = (None if when is None else to_ms(when) - offset for when in (since, until))
         for stretch in stretches(recording):
             count += stretch.readings
             for tool in wanted & stretch.tracks.keys():
                 found.add(tool, recording.header.run, stretch.tracks[tool].between(low, high), offset)
             progress(count)
+    found.troubles += [of_another_measure(tool, measure, tools[tool]) for tool, measure in sorted(other.items())]
     return found
 
 
-def readings_of(folder: Path, tool: str, since_ms: int, until_ms: int) -> list[Track]:
-    """One tool's readings of a time, unbroken runs of them in wall ms. Reads nothing else of a file."""
+def of_another_measure(tool: str, then: Measure, now: Measure) -> str:
+    """That a tool's recorded readings tell nothing of it as the config has it now."""
+    return f"readings of {tool} recorded as {then}: by this config its sensor says {now}"
+
+
+def readings_of(folder: Path, tool: str, measure: Measure, since_ms: int, until_ms: int) -> list[Track]:
+    """One tool's readings of a time by this measure, unbroken runs of them in wall ms. Reads nothing else of a file."""
     found = Readings()
     for recording in opened(recordings(folder, from_ms(since_ms), from_ms(until_ms))):
+        if measures_then(recording.header.config).get(("tool", tool), measure) is not measure:
+            continue
         offset = offset_ms(recording)
         times, values = recording.readings(tool)
         track = Track(array("q", (ms + offset for ms in times)), array("i", values), array("q", range(len(times))))
