@@ -14,7 +14,7 @@ from watcher import Times
 from gatehand_rules import Shop
 from gatehand_rules import events as ev
 from gatehand_rules.shop import Collector, Gate, StopContact, Tool
-from gatehand_rules.words import Position
+from gatehand_rules.words import Measure, Position
 
 NEVER = 1e9
 QUANTUM = 1.0
@@ -40,13 +40,15 @@ def in_quanta(shop: Shop, *, answer: float = NEVER, contrary: float = 0.0, alone
     return replace(shop, timing=timing, guard_timing=guard_timing), Times(believed=2 * QUANTUM, alone=alone)
 
 
-def tool(name: str, gate: str, run_on: float) -> Tool:
+def tool(name: str, gate: str, run_on: float, measure: Measure = Measure.AMPS) -> Tool:
+    contact = measure is Measure.RUNNING
     return Tool(
         name=name,
         collector="main",
         gates=(gate,),
-        start_at=2.5,
-        stop_at=1.8,
+        measure=measure,
+        start_at=1.0 if contact else 2.5,
+        stop_at=1.0 if contact else 1.8,
         run_on=run_on,
         silent_after=0,
         run_limit=0,
@@ -113,11 +115,24 @@ def hose() -> Shop:
     )
 
 
+def watts_and_a_contact() -> Shop:
+    """A tool by its watts, another by its contact, and a collector of which only a contact says that it turns."""
+    return Shop(
+        tools=(tool("saw", "told", QUANTUM, Measure.WATTS), tool("router", "blind", 0.0, Measure.RUNNING)),
+        gates=(gate("told", reports=True), gate("blind", relief=True)),
+        collectors=(collector(senses_motor=True, measure=Measure.RUNNING, turns_at=1.0),),
+    )
+
+
+def _high(measure: Measure) -> float:
+    return 1.0 if measure is Measure.RUNNING else 6.0
+
+
 def moves(shop: Shop, *, late: bool = False, more: Sequence[ev.Event] = ()) -> list[Move]:
     """A quantum passes, or something is heard: at once, and where `late`, also two quanta after the last tick."""
     heard: list[ev.Event] = []
     for one in shop.tools:
-        heard += [ev.Reading(one.name, 6.0), ev.Reading(one.name, 0.0)]
+        heard += [ev.Reading(one.name, _high(one.measure)), ev.Reading(one.name, 0.0)]
     for each in shop.gates:
         if each.reports:
             heard += [ev.GateReport(each.name, Position.OPEN), ev.GateReport(each.name, Position.SHUT)]
@@ -126,6 +141,9 @@ def moves(shop: Shop, *, late: bool = False, more: Sequence[ev.Event] = ()) -> l
         heard.append(ev.ResetAsked("main"))
     if shop.collectors[0].reports:
         heard += [ev.CollectorReport("main", on=True), ev.CollectorReport("main", on=False)]
+    if shop.collectors[0].senses_motor:
+        high = _high(shop.collectors[0].measure)
+        heard += [ev.CollectorReading("main", high), ev.CollectorReading("main", 0.0)]
     heard += more
     found: list[Move] = [(QUANTUM, ev.Tick()), *((0.0, event) for event in heard)]
     return [*found, *((2 * QUANTUM, event) for event in heard)] if late else found

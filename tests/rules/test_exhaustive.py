@@ -20,6 +20,7 @@ from small_shops import (
     one_gate_and_a_stop,
     one_tool,
     two_tools,
+    watts_and_a_contact,
 )
 from walk import Walked, walk
 
@@ -31,6 +32,7 @@ Tell = Callable[[str], None]
 
 WHOLE = "GATEHAND_WHOLE_WALKS"
 """In the environment (`python -m tests.long situations`): the walks too long for every run go to their ends too."""
+LEAST = 10**9 if WHOLE in os.environ else 4_000
 MOST = 10**9 if WHOLE in os.environ else 20_000
 
 
@@ -57,6 +59,12 @@ def test_a_switch_that_is_told_again_and_refreshed(tell: Tell) -> None:
 def test_events_that_come_before_their_tick(tell: Tell) -> None:
     shop, times = in_quanta(one_tool({"reports": True}, reports=True))
     sound(walk(shop, moves(shop, late=True), times, begin=at_rest(shop)), tell, "late ticks")
+
+
+def test_a_meter_in_watts_a_contact_and_a_motor_known_by_a_contact(tell: Tell) -> None:
+    shop, times = in_quanta(watts_and_a_contact())
+    found = walk(shop, moves(shop), times, begin=at_rest(shop, heard=True), most=LEAST)
+    sound(found, tell, "watts, a contact, a motor's contact", most=LEAST)
 
 
 def test_room_for_one_gate(tell: Tell) -> None:

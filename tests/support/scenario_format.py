@@ -6,7 +6,7 @@
     from: -30                            the timeline begins there (at 0, where it is left out)
     at start: gate bench open            how the devices stand when the daemon starts (shut, off, silent)
     devices: none                        nothing answers and no time passes but what the lines say
-       5    mitre_saw 6 A                seconds, then who does what; a current holds until the next one
+       5    mitre_saw 6 A                seconds, then who does what; a reading (A, or W) holds until the next one
        9    mitre_saw 0 A
       90    end
     ----
@@ -29,6 +29,10 @@ VERBS: Final[dict[str, str]] = {
     "once": "{name} once {n} A",
     "retained": "{name} retained {n} A",
     "amps": "{name} {n} A",
+    "contact_active": "{name} contact active",
+    "contact_clear": "{name} contact clear",
+    "old_active": "{name} contact retained active",
+    "old_clear": "{name} contact retained clear",
     "quiet": "{name} says nothing",
     "young": "{name} just now {n} A",
     "rejected": "{name} says rubbish",
@@ -190,6 +194,7 @@ def _timed(said: str, number: int) -> Deed:
 def _deed(verbs: dict[str, str], at: float, said: str, number: int) -> Deed:
     for kind, form in verbs.items():
         pattern = re.escape(form).replace(r"\{name\}", NAME).replace(r"\{n\}", NUMBER).replace(r"\ ", r"\s+")
+        pattern = pattern.replace(r"\s+A", r"\s+[AW]")
         found = re.fullmatch(pattern, said)
         if found is not None:
             groups = list(found.groups())

@@ -12,7 +12,8 @@ from gatehand_rules import Outcome, Shop, initial, step
 from gatehand_rules import events as ev
 from gatehand_rules.commands import CollectorOff, CollectorOn, Command, OpenGate, ShutGate
 from gatehand_rules.findings import Finding, Happened, Rule
-from gatehand_rules.words import Position
+from gatehand_rules.shop import Collector
+from gatehand_rules.words import Measure, Position
 from support.scenario_format import VERBS, Deed, Scenario, ScenarioError
 
 HOUR = 3600.0
@@ -104,12 +105,17 @@ class Devices:
         if collector.reports:
             self.say(at, ev.CollectorReport(name, on))
         if collector.senses_motor:
-            self.say(at, ev.CollectorReading(name, 4 * collector.turns_at if on else 0.0))
+            self.say(at, ev.CollectorReading(name, _turning(collector) if on else 0.0))
 
     def _move(self, at: float, name: str, where: Position) -> None:
         gate = next(one for one in self._shop.gates if one.name == name)
         if gate.reports and name not in self._jammed:
             self.say(at + self._travel[name], ev.GateReport(name, where))
+
+
+def _turning(collector: Collector) -> float:
+    """What the sensor of a motor reads that turns."""
+    return 1.0 if collector.measure is Measure.RUNNING else 4 * collector.turns_at
 
 
 class _Play:
@@ -191,7 +197,10 @@ def _begin(run: _Play, found: tuple[Deed, ...]) -> None:
             run.feed(ev.HoldRemembered(collector.name), START + 0.1)
     for tool in run.shop.tools:
         if ("silent", tool.name) not in said:
-            run.devices.draw(START + 1, tool.name, 0.0)
+            if tool.measure is Measure.RUNNING:  # a contact says its word once
+                run.devices.say(START + 1, ev.Reading(tool.name, 0.0))
+            else:
+                run.devices.draw(START + 1, tool.name, 0.0)
     for kind, name in sorted(said):
         if kind == "stop":
             run.feed(ev.StopReport(name, active=True, retained=True), START + 0.1)
@@ -236,6 +245,10 @@ def _event(deed: Deed) -> ev.Event:
     made: dict[str, ev.Event] = {
         "once": ev.Reading(name, amps),
         "retained": ev.Reading(name, amps, retained=True),
+        "contact_active": ev.Reading(name, 1.0),
+        "contact_clear": ev.Reading(name, 0.0),
+        "old_active": ev.Reading(name, 1.0, retained=True),
+        "old_clear": ev.Reading(name, 0.0, retained=True),
         "young": ev.Reading(name, amps, young=True),
         "held_back": ev.MessageRejected("tool", name, f"it is {amps:g} s old; want at most 5 s (max_age)", old=True),
         "rejected": ev.MessageRejected("tool", name, "found no number; wanted ampere", "nan"),

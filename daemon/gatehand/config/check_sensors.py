@@ -96,10 +96,14 @@ def _of_sensor(partial: Partial, table: _Written, sensor: str) -> Iterator[Fault
 
 def _words_of_strange(table: _Written, sensor: str, other: str, keys: list[str]) -> str:
     """Thresholds in a unit that is not that of the sensor."""
-    what = listed(keys, last="and")
-    verb = "belongs" if len(keys) == 1 else "belong"
-    text = f"{what} {verb} to {other}, and {dotted(table.path)} has {sensor}"
-    own = THRESHOLDS[table.kind].get(sensor)
+    verb, them = ("belongs", "it") if len(keys) == 1 else ("belong", "them")
+    text = f"{listed(keys, last='and')} {verb} to {other}, and {dotted(table.path)} has {sensor}"
+    thresholds = THRESHOLDS[table.kind]
+    own = thresholds.get(sensor)
     if own is None:
-        return f"{text}: a contact has no threshold, so leave {'it' if len(keys) == 1 else 'them'} out"
-    return f"{text}: write {own[0]} in {_UNIT[sensor]} instead"
+        return f"{text}: a contact has no threshold, so leave {them} out"
+    meant = [own[thresholds[other].index(key)] for key in keys]
+    wanted = [key for key in meant if key not in table.keys]
+    if not wanted:
+        return f"{text}: leave {them} out"
+    return f"{text}: write {listed(wanted, last='and')} in {_UNIT[sensor]} instead"

@@ -1,9 +1,9 @@
 """The table of sentences: for each event of the log, and each rule by which it came, what a woodworker reads.
 
 `{key}` is a fact or `tool`, `gate`, `collector`, `subject`, `reason`; of a sensor, whatever it measures, `reading`,
-`last`, `start_threshold`, `stop_threshold`, and `contact`, where it is one. What stands in square brackets is left out
-when a fact within is missing, or, for `{key!}`, when it is also 0, false or empty. No code in here: `sentences` fills
-them.
+`last_reading`, `start_threshold`, `stop_threshold`, and `contact`, where it is one. What stands in square brackets is
+left out when a fact within is missing, or, for `{key!}`, when it is also 0, false or empty. No code in here:
+`sentences` fills them.
 """
 
 from typing import Final, TypeAlias
@@ -36,7 +36,7 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
     Happened.TOOL_SILENT: {
         Rule.SILENT_AFTER: (
             "{tool}: its sensor speaks and is not understood: on {topic} it said {says} ({wanted})[; it was {was}]",
-            "{tool}: its sensor has said nothing for {silent_after}[; it was {was}][, last {last}]",
+            "{tool}: its sensor has said nothing for {silent_after}[; it was {was}][, last {last_reading}]",
         ),
         None: "{tool} is silent[, {reason}]",
     },
@@ -289,9 +289,9 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
 """Event -> templates, or rule -> templates; the rule None stands for every rule, after those of the rule's own."""
 
 REASONS: Final[dict[str, Templates]] = {
-    Rule.START_THRESHOLD: ("its sensor reached its {start_threshold}", "its sensor says that it runs"),
-    Rule.STOP_THRESHOLD: ("its sensor fell below its {stop_threshold}", "its sensor says that it has stopped"),
-    Rule.BELOW_START_THRESHOLD: "its sensor stayed below its start threshold[, its {start_threshold}]",
+    Rule.START_THRESHOLD: ("it reached its {start_threshold}", "its sensor says that it runs"),
+    Rule.STOP_THRESHOLD: ("it fell below its {stop_threshold}", "its sensor says that it has stopped"),
+    Rule.BELOW_START_THRESHOLD: ("it stayed below its {start_threshold}", "it stayed below its start threshold"),
     Rule.SHORTER_THAN_START_AFTER: "it ran for less than its start_after[ of {start_after}]",
     Rule.AFTER_SILENCE: "after a silence its start had to be confirmed",
     Rule.NOT_CONFIRMED: "after a silence nothing confirmed its start",

@@ -145,8 +145,8 @@ def _word(key: str, line: Mapping[str, Fact]) -> str | None:
             return None if found is None else shown(of, found)
         case "contact":
             return _reading(line, "") if Measure.RUNNING in line else None
-        case "reading" | "last":
-            return _reading(line, "last_" if key == "last" else "")
+        case "reading" | "last_reading":
+            return _reading(line, "last_" if key == "last_reading" else "")
         case "start_threshold" | "stop_threshold":
             name = next((name for name in _OF if name.startswith(key[: key.index("_") + 1]) and name in line), None)
             return None if name is None else f"{name} of {shown(name, line[name])}"

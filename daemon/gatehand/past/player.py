@@ -11,7 +11,6 @@ At one instant devices come first, then the items in their order, then time alon
 them; the sensors' silence counts from the first reading on.
 """
 
-import dataclasses
 from bisect import bisect_left
 from collections.abc import Callable, Container, Sequence
 from operator import attrgetter, itemgetter
@@ -19,16 +18,9 @@ from typing import Final, TypeAlias
 
 from msgspec.structs import replace
 
+from gatehand.measures import measures_of
 from gatehand.past.deadband import ANY, Cursor, deadband, fan_deadband, is_calm, whole_ms
-from gatehand.past.replay_devices import (
-    NEVER,
-    Devices,
-    IdealDevices,
-    RecordedDevices,
-    TimedCommands,
-    switch_reports,
-    unlike,
-)
+from gatehand.past.replay_devices import NEVER, Devices, IdealDevices, RecordedDevices, TimedCommands, switch_reports
 from gatehand.past.stretches import Stretch, Timed, Track
 from gatehand_rules import Outcome, Position, Shop, State, adopt_shop, initial, next_deadline, readings, step
 from gatehand_rules.events import BrokerConnected, CollectorReading, Event, GateReport, Reading, Tick
@@ -280,19 +272,24 @@ class Player:
 
 
 class ChangedPlayer(Player):
-    """The changed run beside a recorded one, whose state it takes over by name, as a running daemon would."""
+    """The changed run beside a recorded one, whose state it takes over by name, as a running daemon would.
+
+    What was recorded of a sensor that measures something else now says nothing in the changed run.
+    """
 
     def __init__(
         self, recorded: Shop, changed: Shop, state: State, at_ms: int, sink: Sink, *, patience_ms: int = 0
     ) -> None:
-        """`state`: of the recorded run at `at_ms`.
-
-        A tool whose sensor measures something else in the changed shop has no reading there, and is never silent.
-        """
+        """`state`: of the recorded run at `at_ms`."""
         self.recorded = recorded
-        self.unlike = unlike(recorded, changed)
-        """Those tools."""
-        changed = with_tools(changed, self.unlike, silent_after=0.0)
+        before = measures_of(recorded.tools)
+        self.unread = {
+            tool.name: (before[tool.name], tool.measure)
+            for tool in changed.tools
+            if before.get(tool.name, tool.measure) is not tool.measure
+        }
+        """Tools of which nothing is heard, which is no silence: what their sensors measured then, and measure now."""
+        changed = with_tools(changed, self.unread, silent_after=0.0)
         self._answers = RecordedDevices(recorded, changed, state)
         adopted = adopt_shop(recorded, changed, state, at_ms / 1000).state
         super().__init__(changed, adopted, sink, devices=self._answers, patience_ms=patience_ms)
@@ -300,10 +297,7 @@ class ChangedPlayer(Player):
     def follow(self, stretch: Stretch, commands: TimedCommands) -> None:
         """Play a stretch, in which the recorded run gave these commands."""
         self._answers.follow(commands)
-        if self.unlike:
-            tracks = {name: track for name, track in stretch.tracks.items() if name not in self.unlike}
-            stretch = dataclasses.replace(stretch, tracks=tracks)
-        self.play(stretch)
+        self.play(stretch.without(set(self.unread), self._answers.modelled))
 
 
 def at_rest(state: State) -> bool:

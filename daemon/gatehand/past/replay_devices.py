@@ -8,8 +8,8 @@ it to the same place at about the same time: then its recorded reports count, la
 that jammed, jams). Out of step, a model answers: after the time that this gate has taken most often so far (the
 median), else its travel in the recorded config; and the recorded answer to the recorded command is left out. A report
 that nobody's command explains (a hand moved the gate) always counts. A collector's switch and motor count while both
-runs last told it the same; else an ideal switch answers at once. What a sensor said counts for none that measures
-something else in the changed config: of a tool nothing is known then, and an ideal motor's sensor answers.
+runs last told it the same; else an ideal switch answers at once. An ideal motor's sensor always does where it measures
+something else now, or is new.
 """
 
 from bisect import bisect_right
@@ -18,11 +18,10 @@ from operator import itemgetter
 from statistics import median_low
 from typing import Final, TypeAlias, assert_never
 
-from gatehand.measures import measures_of
 from gatehand.past.deadband import whole_ms
 from gatehand_rules import Collector, Position, Shop, State
 from gatehand_rules.commands import ClearAlarm, CollectorOff, CollectorOn, Command, OpenGate, Poll, RaiseAlarm, ShutGate
-from gatehand_rules.events import CollectorReading, CollectorReport, Event, GateReport, Reading, Tick
+from gatehand_rules.events import CollectorReading, CollectorReport, Event, GateReport, Tick
 from gatehand_rules.shop import CLOSED
 from gatehand_rules.state import GateOpen, GateShut
 from gatehand_rules.words import Measure
@@ -35,13 +34,6 @@ TimedCommands: TypeAlias = list[tuple[int, Command]]
 """By rising ms."""
 _Move: TypeAlias = tuple[str, Position | bool]
 """Where a gate is sent; whether a collector is switched on."""
-
-
-def unlike(recorded: Shop, changed: Shop) -> dict[str, tuple[Measure, Measure]]:
-    """Tools whose sensors measure something else in the changed shop: what they measured, what they measure now."""
-    then = measures_of(recorded.tools)
-    both = {tool.name: (then.get(tool.name, tool.measure), tool.measure) for tool in changed.tools}
-    return {name: (before, now) for name, (before, now) in both.items() if before is not now}
 
 
 class Devices:
@@ -189,13 +181,12 @@ class RecordedDevices(IdealDevices):
                     travel_ms=whole_ms(gate.travel),
                 )
         fans = zip(recorded.collectors, state.guard.fans, strict=True)
+        eyes = {fan.name: fan.measure for fan in recorded.collectors if fan.senses_motor}
+        self.modelled = {
+            fan.name for fan in changed.collectors if fan.senses_motor and eyes.get(fan.name) is not fan.measure
+        }
+        """Collectors of whose motor nothing recorded counts: something else says now whether it turns."""
         self._recorded_on: dict[str, bool | None] = {fan.name: seen.told_on for fan, seen in fans}
-        sensed = {fan.name: fan.measure for fan in recorded.collectors if fan.senses_motor}
-        self._new_eyes = frozenset(
-            fan.name for fan in changed.collectors if fan.senses_motor and sensed.get(fan.name) is not fan.measure
-        )
-        """Collectors whose motor's sensor said nothing in the recorded run that it would say in the changed one."""
-        self._unlike = unlike(recorded, changed)
         self._changed_on = dict(self._recorded_on)
         self._moves: list[tuple[int, _Move]] = []
         """Of the recorded run, in the stretch that is followed."""
@@ -236,15 +227,13 @@ class RecordedDevices(IdealDevices):
                 return self._is_in_step(name)
             case CollectorReading(collector=name):
                 return self.currents_count(name, ms)
-            case Reading(tool=name):
-                return name not in self._unlike
             case _:
                 return True
 
     def currents_count(self, collector: str, ms: int) -> bool:
         """Whether what the recorded motor's sensor said is what the changed run's says too."""
         self._catch_up(ms)
-        return collector not in self._new_eyes and self._is_in_step(collector)
+        return collector not in self.modelled and self._is_in_step(collector)
 
     def _is_in_step(self, collector: str) -> bool:
         return self._recorded_on.get(collector) is self._changed_on.get(collector)
@@ -276,7 +265,7 @@ class RecordedDevices(IdealDevices):
         self._changed_on[name] = on
         if not self._recorded_answers(name, ms, on=on, anew=before is not on):
             super()._switch(name, ms, on=on)
-        elif name in self._new_eyes:
+        elif name in self.modelled:
             said = switch_reports(self._collectors[name], on=on)
             self._later(ms, *(each for each in said if isinstance(each, CollectorReading)))
 

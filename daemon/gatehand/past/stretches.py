@@ -13,7 +13,7 @@ from operator import sub
 
 from gatehand.recording.recording import Recording
 from gatehand.recording.streams import OTHER, TICK, EventColumns
-from gatehand_rules.events import Event
+from gatehand_rules.events import CollectorReading, Event, Reading
 
 
 @dataclass(slots=True)
@@ -103,8 +103,30 @@ class Stretch:
             zero_ms=self.zero_ms,
         )
 
+    def without(self, tools: set[str], motors: set[str]) -> "Stretch":
+        """The same without what the sensors of these tools, and of these collectors' motors, said."""
+        if not tools and not motors:
+            return self
+        return Stretch(
+            tracks={name: track for name, track in self.tracks.items() if name not in tools},
+            currents={name: track for name, track in self.currents.items() if name not in motors},
+            ticks=self.ticks,
+            others=[one for one in self.others if not _says(one.event, tools, motors)],
+            zero_ms=self.zero_ms,
+        )
+
     def _columns(self) -> list[Track]:
         return [*self.tracks.values(), *self.currents.values(), self.ticks]
+
+
+def _says(event: Event, tools: set[str], motors: set[str]) -> bool:
+    match event:
+        case Reading(tool=name):
+            return name in tools
+        case CollectorReading(collector=name):
+            return name in motors
+        case _:
+            return False
 
 
 def stretches(recording: Recording) -> Iterator[Stretch]:

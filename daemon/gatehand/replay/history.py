@@ -15,7 +15,7 @@ from typing import Final, TypeAlias
 
 from gatehand.past.player import RECORDED, ChangedPlayer, Player
 from gatehand.past.recordings import of_another_measure, offset_ms, opened, recorded_shop
-from gatehand.past.replay_devices import NEVER, unlike
+from gatehand.past.replay_devices import NEVER
 from gatehand.past.stretches import stretches
 from gatehand.recording.format import RecordingError
 from gatehand.recording.recording import Recording, recordings
@@ -127,9 +127,9 @@ class _Runs:
                 return
             self._history.gaps += 1
         heard = partial(self._hear, self._changed_heard)
-        texts = [of_another_measure(name, then, now) for name, (then, now) in unlike(shop, changed).items()]
-        self._history.troubles += [text for text in texts if text not in self._history.troubles]
         self._beside = ChangedPlayer(shop, changed, header.state, header.mono_ms, heard, patience_ms=PATIENCE_MS)
+        unread = (of_another_measure(tool, *measures) for tool, measures in sorted(self._beside.unread.items()))
+        self._history.troubles += [text for text in unread if text not in self._history.troubles]
 
     def _hear(self, heard: OutcomeListener, ms: int, _event: Event, outcome: Outcome) -> None:
         if ms + self._wall_ms in self._window:

@@ -117,9 +117,12 @@ def _settings(one: Study, found: Found) -> Iterator[str]:
         notes["run_on"] = f"s; {named(len(found.pauses), 'pause')}: too few to choose by"
     yield ""
     yield f"  {'':<12} {'proposed':>9}  {'now':>6}"
+    tool = one.tool
+    now = {"start_amps": tool.start_at, "stop_amps": tool.stop_at}
+    now |= {"start_after": tool.start_after, "stop_after": tool.stop_after, "run_on": tool.run_on}
     for key, note in notes.items():
         value = f"{settings[key]:g}" if key in settings else "-"
-        yield f"  {key:<12} {value:>9}  {getattr(one.tool, key):>6g}   {note}"
+        yield f"  {key:<12} {value:>9}  {now[key]:>6g}   {note}"
 
 
 def _pauses(found: Found) -> Iterator[str]:

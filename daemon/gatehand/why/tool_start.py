@@ -13,6 +13,7 @@ from gatehand.why.moment import Question, StartAttempt, TimedLine, aftermath, fi
 from gatehand.why.try_settings import Around, around, catch_the_cut, gate_trials, with_collector
 from gatehand.why.verdicts import Verdict, Words, amps, verdict
 from gatehand_rules.findings import Fact, Happened, Rule
+from gatehand_rules.words import Measure
 
 _LOOKED_MS: Final = 120_000
 _MOST_GATES: Final = 12
@@ -59,7 +60,8 @@ def _rejected(context: Question, attempt: StartAttempt) -> Verdict:
 
 def _quiet(context: Question) -> Verdict:
     """No rise worth a finding: what the readings say."""
-    tracks = readings_of(context.folder, context.name, context.at_ms - _LOOKED_MS, context.at_ms + _LOOKED_MS)
+    measure = context.tool.measure if context.tool else Measure.AMPS
+    tracks = readings_of(context.folder, context.name, measure, context.at_ms - _LOOKED_MS, context.at_ms + _LOOKED_MS)
     peaks = [max(zip(track.ms, track.ma, strict=True), key=itemgetter(1)) for track in tracks]
     start = context.tool.start_at if context.tool else 0.0
     moment = local_clock(context.at_ms)

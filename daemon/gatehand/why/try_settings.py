@@ -246,12 +246,16 @@ def catch_the_cut(context: Question, attempt: StartAttempt, found: Verdict) -> N
     """The highest `start_amps`, and the longest `start_after`, that would have caught it."""
     tool = tool_then(context)
     window = (attempt.start_ms, attempt.end_ms)
-    here = readings_of(context.folder, context.name, window[0] - AROUND_MS, window[1] + AROUND_MS)
+
+    def recorded(since_ms: int, until_ms: int) -> list[Track]:
+        return [] if tool is None else readings_of(context.folder, tool.name, tool.measure, since_ms, until_ms)
+
+    here = recorded(window[0] - AROUND_MS, window[1] + AROUND_MS)
     piece = next((one for one in here if len(one.between(*window))), None)
     if tool is None or piece is None:
         found.trials.append("its readings of that time are no longer recorded: no other setting can be tried on them")
         return
-    before = readings_of(context.folder, context.name, context.at_ms - ELSEWHERE_MS, context.at_ms + AROUND_MS)
+    before = recorded(context.at_ms - ELSEWHERE_MS, context.at_ms + AROUND_MS)
     recorded_ms = sum(one.ms[-1] - one.ms[0] for one in before)
     elsewhere = f"Elsewhere, in the {lasting(round(recorded_ms / 60_000) * 60.0) or '1 min'} recorded around it"
     tried: list[tuple[str, float, Tool, str]] = []
