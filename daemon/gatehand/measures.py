@@ -8,6 +8,12 @@ from gatehand_rules.words import Measure
 
 UNITS: Final = {Measure.AMPS: "A", Measure.WATTS: "W"}
 """A contact has none."""
+DECIMALS: Final = {Measure.AMPS: 2, Measure.WATTS: 0}
+"""Of a reading in a column."""
+NOUNS: Final = {Measure.AMPS: "current", Measure.WATTS: "power"}
+"""What the number is."""
+WEIGHED_AS: Final = {Measure.AMPS: 1.0, Measure.WATTS: 100.0}
+"""What a motor of 1 A shows, roughly and on any mains: where loads are compared, so much weighs as 1 A."""
 _WHOLE: Final = 1000.0
 
 
@@ -16,6 +22,13 @@ def measured(measure: Measure, value: float) -> str:
     if measure is Measure.RUNNING:
         return "running" if value else "stopped"
     return f"{value:.4g} {UNITS[measure]}" if abs(value) < _WHOLE else f"{value:.0f} {UNITS[measure]}"
+
+
+def steady(measure: Measure, value: float) -> str:
+    """The same with as many digits whatever the reading, for columns and for what changes: `6.40 A`, `118 W`."""
+    if measure is Measure.RUNNING:
+        return measured(measure, value)
+    return f"{value:,.{DECIMALS[measure]}f} {UNITS[measure]}"
 
 
 def says(measure: Measure, value: float) -> str:
