@@ -210,8 +210,8 @@ def test_a_contact_has_no_thresholds_and_is_told_so() -> None:
     assert proposed(told) == {"start_after": 0.0, "run_on": 45.0}
     lines = list(text(told))
     assert lines[1:3] == [
-        "  a contact: 18.2 min stopped, 6 min running. It has no",
-        "  thresholds; start_after and run_on are all that there is to set",
+        "  a contact: 18.2 min stopped, 6 min running",
+        "  it has no thresholds: start_after and run_on are all that can be set",
     ]
     assert any(line.startswith("  start_after          0     0.5   s") for line in lines), lines
     assert not any("start_running" in line or "Otsu" in line or "stop_after" in line for line in lines)

@@ -106,8 +106,8 @@ def _levels(one: Study, found: Levels | None) -> Iterator[str]:
     if found is None:
         seconds = {value: ms / 1000 for value, ms in one.distribution.held.items()}
         at_rest = rough(seconds.get(0, 0.0))
-        yield f"  a contact: {at_rest} stopped, {rough(sum(seconds.values()) - seconds.get(0, 0.0))} running. It has no"
-        yield "  thresholds; start_after and run_on are all that there is to set"
+        yield f"  a contact: {at_rest} stopped, {rough(sum(seconds.values()) - seconds.get(0, 0.0))} running"
+        yield "  it has no thresholds: start_after and run_on are all that can be set"
         return
     shown = partial(steady, one.tool.measure)
     for name, level, more in (("rest", found.idle, ""), ("work", found.running, f", peaks to {shown(found.peak)}")):
