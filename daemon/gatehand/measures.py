@@ -17,6 +17,11 @@ WEIGHED_AS: Final = {Measure.AMPS: 1.0, Measure.WATTS: 100.0}
 _WHOLE: Final = 1000.0
 
 
+def threshold_key(which: str, measure: Measure) -> str:
+    """`start_watts`: in the config, the log and a status. `which`: start, stop."""
+    return f"{which}_{measure}"
+
+
 def measured(measure: Measure, value: float) -> str:
     """`6.4 A`, `118 W`; of a contact, what it says of its machine."""
     if measure is Measure.RUNNING:

@@ -8,7 +8,7 @@ from collections.abc import Mapping
 
 from gatehand.journal.line import FIXED, facts_of
 from gatehand.journal.sentence_table import REASONS, TABLE, Templates
-from gatehand.measures import UNITS, measured
+from gatehand.measures import UNITS, measured, threshold_key
 from gatehand.times import lasting
 from gatehand_rules.findings import Alarm, Fact, Finding
 from gatehand_rules.words import Measure
@@ -161,7 +161,7 @@ def _word(key: str, line: Mapping[str, Fact]) -> str | None:
 def start_threshold(line: Mapping[str, Fact]) -> tuple[Measure, float]:
     """The start threshold that a line names, and of what; 0 A where it names none."""
     for measure in UNITS:
-        if isinstance(value := line.get(f"start_{measure}"), int | float):
+        if isinstance(value := line.get(threshold_key("start", measure)), int | float):
             return measure, value
     return Measure.AMPS, 0.0
 

@@ -11,8 +11,9 @@ from typing import Any, Final
 
 from gatehand.config.positions import scan
 from gatehand.config.signals import SENSORS
+from gatehand.measures import threshold_key
 
-_BELOW: Final = (*(f"start_{measure}" for measure in SENSORS.values()), *SENSORS)
+_BELOW: Final = (*(threshold_key("start", measure) for measure in SENSORS.values()), *SENSORS)
 """New keys stand below the first of these that there is."""
 MISSING = "gatehand tune --write needs tomlkit; install it with: pip install 'gatehand[edit]'"
 
