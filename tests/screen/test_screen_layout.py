@@ -216,11 +216,27 @@ def test_each_tool_is_shown_in_its_own_unit_against_its_own_thresholds() -> None
     heard.say("tool/band_saw", tool("running", 6.25))
     heard.say("tool/carving", tool_of(Measure.WATTS, 121.4, state="running", start_watts=100.0, stop_watts=70.0))
     heard.say("tool/sander", tool_of(Measure.RUNNING, True, state="running"))
-    assert (
-        row_of(heard, "band saw").split(maxsplit=2)[2].split()
-        == ["running", "6.25", "A", "=======:==|========>", "1.8", "A", "2.5", "A"]
-    )
-    assert row_of(heard, "carving").split() == ["carving", "running", "121", "W", "=======:==|=........", "70", "W", "100", "W"]
+    assert row_of(heard, "band saw").split(maxsplit=2)[2].split() == [
+        "running",
+        "6.25",
+        "A",
+        "=======:==|========>",
+        "1.8",
+        "A",
+        "2.5",
+        "A",
+    ]
+    assert row_of(heard, "carving").split() == [
+        "carving",
+        "running",
+        "121",
+        "W",
+        "=======:==|=........",
+        "70",
+        "W",
+        "100",
+        "W",
+    ]
     assert row_of(heard, "sander").split() == ["sander", "running", "running"], "a contact has no scale"
     ends = [len(row_of(heard, name)) for name in ("TOOLS", "band saw", "carving")]
     assert len(set(ends)) == 1, "thresholds stand below their heading"

@@ -21,12 +21,12 @@ READINGS_KEPT: Final = 2_000
 
 @dataclass(slots=True)
 class ToolHeard:
-    """Live readings of one tool: (monotonic seconds, ampere), oldest first."""
+    """Live readings of one tool: (monotonic seconds, reading in its sensor's unit), oldest first."""
 
     readings: list[tuple[float, float]] = field(default_factory=list)
 
     @property
-    def amps(self) -> float | None:
+    def value(self) -> float | None:
         """The last reading."""
         return self.readings[-1][1] if self.readings else None
 
@@ -36,7 +36,7 @@ class ToolHeard:
 
     def peak(self, since: float) -> float | None:
         """The highest reading from then on."""
-        return max((amps for _, amps in self.since(since)), default=None)
+        return max((value for _, value in self.since(since)), default=None)
 
 
 class ObservedState:
