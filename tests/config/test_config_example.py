@@ -205,6 +205,15 @@ CAUGHT_BY_SCHEMA = [
     "base_with_slash",
     "no_collector",
     "keepalive_fraction",
+    "sensor_none",
+    "sensors_current_and_power",
+    "sensors_current_and_running",
+    "watts_beside_current",
+    "amps_beside_power",
+    "amps_beside_running",
+    "start_watts_missing",
+    "motor_current_and_power",
+    "motor_amps_beside_running",
 ]
 
 

@@ -93,11 +93,12 @@ def _collector(choose: Choices, name: str, gates: list[Gate], *, wild: bool) -> 
     least = choose.one_of([0, 1, 1, 1, 2])
     least = least if wild else min(least, own)
     most = choose.one_of([None, None, 1, 2])
-    measure = choose.one_of(list(Measure))
+    senses = choose.one_of([True, False])
+    measure = choose.one_of(list(Measure)) if senses else Measure.AMPS
     return Collector(
         name=name,
         reports=choose.one_of([True, False]),
-        senses_motor=choose.one_of([True, False]),
+        senses_motor=senses,
         measure=measure,
         turns_at=1.0 if measure is Measure.RUNNING else 2.0,
         spin_up=choose.one_of([0.0, 3.0]),

@@ -1,4 +1,4 @@
-"""A tool says that it runs by amps, watts or a contact: each at its boundaries, with its own facts, and changed by an edit.
+"""A tool says that it runs by amps, watts or a contact: each at its boundaries, with its own facts, and edited.
 
 What holds for amps holds for the others in their unit; the other files of this folder try it at length with amps.
 """

@@ -71,6 +71,8 @@ class Shopfloor:
         self.retained: dict[str, str] = {}
         self.at: list[float] = []
         self.answering = set(answering)
+        self.watched = set(COMMANDS)
+        """Topics of commands."""
         self.on_command: Callable[[str, str], None] = lambda _topic, _text: None
         self._doubted = True
         self._ready = threading.Event()
@@ -129,7 +131,7 @@ class Shopfloor:
 
     def _on_message(self, _client: paho.Client, _userdata: object, message: paho.MQTTMessage) -> None:
         text = message.payload.decode(errors="replace")
-        if message.topic in COMMANDS:
+        if message.topic in self.watched:
             if message.retain or not text:
                 return
             self.on_command(message.topic, text)

@@ -353,3 +353,39 @@ start_amps = 3
     world.run(10)
     assert world.commands(since)[1:] == [("shop/gate/lathe/set", "shut")]
     assert not world.events("command_vetoed")
+
+
+def test_another_kind_of_sensor_has_to_show_its_tool_idle_before_it_starts_anything(edited: Edited) -> None:
+    """What was read of the one before says nothing of it."""
+    world = edited.world.rested()
+    edited.edit('current = { topic = "shop/router/amps" }\nstart_amps = 2', 'running = { topic = "shop/r", ON_OFF }')
+    assert edited.outcome["ok"] is False, "a contact without its words"
+    edited.edit("ON_OFF", 'active = "1", clear = "0"')
+    assert edited.outcome["ok"] is True
+    assert world.shown("tool/router")["state"] == "unknown"
+    assert world.shown("tool/router")["running"] is None
+    since = world.clocks.now
+    world.say("shop/r", "1")
+    world.run(5)
+    assert world.commands(since) == []
+    assert world.shown("alarm/tool.router.not_fresh")["because"].startswith("The router ran by its contact")
+    world.say("shop/r", "0")
+    world.run(2)
+    world.say("shop/r", "1")
+    world.run(5)
+    assert (BENCH, "open") in world.commands(since)
+
+
+def test_another_sensor_of_the_motor_waits_until_its_fan_stands(tmp_path: Path) -> None:
+    watts = 'power = { topic = "shop/fan/watts" }'
+    edited = Edited(tmp_path, SHOP.replace("spin_up = 1", f"{watts}\nspin_up = 1"))
+    world = edited.world.rested()
+    world.say("shop/fan/watts", "0")
+    world.say("shop/band_saw/amps", "5")
+    world.run(0.3)
+    world.say("shop/gate/band_saw/state", "open")
+    world.say("shop/fan/state", "1")
+    world.say("shop/fan/watts", "900")
+    world.run(1.5)
+    edited.edit(watts, 'running = { topic = "shop/fan/air", active = "1", clear = "0" }')
+    assert "given other topics while its fan may turn" in edited.outcome["waits_for"][0]

@@ -170,7 +170,7 @@ def _drawn(facts: Mapping[str, Fact]) -> str:
     """What a tool's sensor had read, in the past tense."""
     for measure in Measure:
         if isinstance(value := facts.get(measure), int | float):
-            return "ran, by its contact," if measure is Measure.RUNNING else f"drew {measured(measure, value)}"
+            return "ran by its contact" if measure is Measure.RUNNING else f"drew {measured(measure, value)}"
     return "ran"
 
 
