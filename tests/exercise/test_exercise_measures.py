@@ -130,7 +130,7 @@ def test_words_that_are_exchanged_are_hinted_at_when_it_runs_already() -> None:
     def early(world: VirtualWorld, question: str) -> None:
         person(world, question)
         if question.startswith("Now switch the jointer"):
-            world.plan(5.0, lambda: world.shop.tools["router"].switch(on=True, at=world.time))
+            world.plan(0.5, lambda: world.shop.tools["router"].switch(on=True, at=world.time))
 
     world = world_with(early)
     result = at_work(world)
