@@ -111,8 +111,8 @@ class Player:
             Cursor(stretch.tracks.get(tool.name, nothing), silent)
             for tool, silent in zip(shop.tools, self._silent_ms, strict=True)
         ]
-        currents = (Cursor(stretch.currents.get(one.name, nothing)) for one in shop.collectors)
-        self._cursors = [*self._tools, *currents, Cursor(stretch.ticks)]
+        motors = (Cursor(stretch.motors.get(one.name, nothing)) for one in shop.collectors)
+        self._cursors = [*self._tools, *motors, Cursor(stretch.ticks)]
         self._others, self._next_other = stretch.others, 0
         self._looked = [None] * len(self._tools)
         self._look()
@@ -231,7 +231,7 @@ class Player:
         for cursor, collector, fan, seen in zip(
             self._cursors[len(self._tools) : -1], self.shop.collectors, state.collectors, state.guard.fans, strict=True
         ):
-            if not self._devices.currents_count(collector.name, self.now_ms):
+            if not self._devices.motor_counts(collector.name, self.now_ms):
                 cursor.look(ANY)
             else:
                 cursor.look(fan_deadband(collector, fan, seen) if calm else None)

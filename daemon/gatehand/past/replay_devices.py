@@ -55,7 +55,7 @@ class Devices:
         """Whether an event of the stretch, other than a reading, counts here."""
         return True
 
-    def currents_count(self, collector: str, ms: int) -> bool:  # noqa: ARG002 - the same
+    def motor_counts(self, collector: str, ms: int) -> bool:  # noqa: ARG002 - the same
         """Whether the stretch's readings of this collector's motor count here, from `ms` on to the next step."""
         return True
 
@@ -198,7 +198,8 @@ class RecordedDevices(IdealDevices):
         self._catch_up(NEVER)
         self._moves = [(ms, move) for ms, command in commands if (move := _move_of(command)) is not None]
         self._next = 0
-        # The changed run looks up at each of these moments: its recorded currents may count from then on, or no more.
+        # The changed run looks up at each of these moments: a motor's recorded readings may count from then on, or no
+        # more.
         self._looks = [ms for ms, (_, to) in self._moves if isinstance(to, bool)][::-1]
 
     @property
@@ -226,11 +227,11 @@ class RecordedDevices(IdealDevices):
             case CollectorReport(collector=name):
                 return self._is_in_step(name)
             case CollectorReading(collector=name):
-                return self.currents_count(name, ms)
+                return self.motor_counts(name, ms)
             case _:
                 return True
 
-    def currents_count(self, collector: str, ms: int) -> bool:
+    def motor_counts(self, collector: str, ms: int) -> bool:
         """Whether what the recorded motor's sensor said is what the changed run's says too."""
         self._catch_up(ms)
         return collector not in self.modelled and self._is_in_step(collector)
