@@ -82,6 +82,8 @@ def test_a_contact_closed_for_less_than_start_after_names_the_longest_that_would
     assert "for 1.2 s at the longest; its start_after wants 2 s" in found["verdict"]
     assert found["would_have_started"] == {"start_after": 1.2}
     assert found["trials"][0].startswith("start_after = 1.2 would have started it; it is the longest that would")
+    recorded = "1 min" if before == 30 else "11 min"
+    assert f"Elsewhere, in the {recorded} recorded around it" in found["trials"][0], "not from word to word"
 
 
 def test_a_word_that_the_contact_does_not_know_is_named_with_its_table(

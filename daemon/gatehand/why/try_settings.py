@@ -227,6 +227,14 @@ def longest_start_after(tool: Tool, piece: Track, window: tuple[int, int]) -> fl
     return _highest(choices, lambda value: _starts_in(replace(tool, start_after=value), piece, window))
 
 
+def _recorded_ms(folder: Path, span: tuple[int, int]) -> int:
+    """How much of a time is recorded, whatever a sensor said in it. A file that is still open reaches to the moment."""
+    low, high = span
+    listed = (one for one in recordings(folder, from_ms(low), from_ms(high)) if not one.trouble)
+    ends = ((one.wall_ms, high - AROUND_MS if one.until_ms is None else min(one.until_ms, high)) for one in listed)
+    return sum(max(0, end - max(start, low)) for start, end in ends)
+
+
 def _at_rest_before(whole: Track, window: tuple[int, int]) -> Track:
     """The readings around the window. What came before it showed the tool at rest, though perhaps hours ago or kept."""
     low = bisect_left(whole.ms, window[0] - AROUND_MS)
@@ -270,8 +278,8 @@ def catch_the_cut(context: Question, attempt: StartAttempt, found: Verdict) -> N
         found.trials.append("its readings of that time are no longer recorded: no other setting can be tried on them")
         return
     piece = _at_rest_before(whole, window)
-    recorded_ms = sum(one.ms[-1] - one.ms[0] for one in before)
-    elsewhere = f"Elsewhere, in the {lasting(round(recorded_ms / 60_000) * 60.0) or '1 min'} recorded around it"
+    minutes = max(1, round(_recorded_ms(context.folder, span) / 60_000))
+    elsewhere = f"Elsewhere, in the {lasting(minutes * 60.0)} recorded around it"
     tried: list[tuple[str, float, Tool, str]] = []
     value = highest_start(tool, piece, window)
     if value is not None:
