@@ -21,6 +21,7 @@ from bench_kit import Figure, Size  # noqa: E402
 from journal_support import FakeClock  # noqa: E402
 
 from gatehand.config import load_text  # noqa: E402
+from gatehand.measures import measures_of  # noqa: E402
 from gatehand.past.csv_readings import read_csv  # noqa: E402
 from gatehand.past.deadband import whole_ms  # noqa: E402
 from gatehand.past.replay_devices import IdealDevices  # noqa: E402
@@ -141,14 +142,14 @@ def figures(size: Size) -> Iterator[Figure]:
     shop = load_text(config(), Path("config.toml")).shop
     assert shop is not None
     readings = day(size.of(24, 4))
-    names = [tool.name for tool in shop.tools]
+    measures = measures_of(shop.tools)
     rates: dict[str, list[float]] = {"csv": [], "bare csv": [], "recording": [], "bare recording": []}
     with tempfile.TemporaryDirectory() as place:
         folder, table = Path(place) / "log", Path(place) / "day.csv"
         record(folder, shop, readings)
         write_csv(table, readings)
         works: dict[str, Callable[[], object]] = {
-            "csv": lambda: play(read_csv(table, names), shop, lambda _ms, _finding: None),
+            "csv": lambda: play(read_csv(table, measures), shop, lambda _ms, _finding: None),
             "bare csv": lambda: parse_only(table),
             "recording": lambda: replay(folder, lambda _ms, _outcome: None),
             "bare recording": lambda: decode_only(folder),
@@ -171,14 +172,14 @@ def main() -> int:
     shop = load_text(config(), Path("config.toml")).shop
     assert shop is not None
     readings = day(hours)
-    names = [tool.name for tool in shop.tools]
+    measures = measures_of(shop.tools)
     with tempfile.TemporaryDirectory() as place:
         folder, table = Path(place) / "log", Path(place) / "day.csv"
         record(folder, shop, readings)
         write_csv(table, readings)
         count = len(readings)
         bare_csv = seconds(lambda: parse_only(table))
-        from_csv = seconds(lambda: play(read_csv(table, names), shop, lambda _ms, _finding: None))
+        from_csv = seconds(lambda: play(read_csv(table, measures), shop, lambda _ms, _finding: None))
         bare = seconds(lambda: decode_only(folder))
         once = seconds(lambda: replay(folder, lambda _ms, _outcome: None))
         both = seconds(lambda: compare(folder, shop, None, None))

@@ -1,5 +1,6 @@
 """The demo's day: what it must come to, that its own check would notice if it did not, and what is shown of it."""
 
+import re
 from collections.abc import Callable, Iterable
 from dataclasses import replace
 from importlib.resources import files
@@ -14,6 +15,7 @@ from gatehand.demo.day import DAY, ENDS_AT, SCRIPT, LoggedEvent, ShopEvent, firs
 from gatehand.demo.timeline import Timeline
 from gatehand.demo.verdict import STARTS, complaints, is_over, summary
 from gatehand.journal.line import LogLine
+from gatehand_rules.words import Measure
 
 
 @pytest.fixture(scope="module")
@@ -29,6 +31,19 @@ def test_the_demos_config_has_neither_errors_nor_warnings() -> None:
     loaded = load_text((files("gatehand.demo") / "shop.toml").read_text("utf-8"), Path("shop.toml"))
     assert loaded.ok
     assert [problem for problem in loaded.problems if problem.level is not Severity.ERROR] == []
+
+
+def test_the_demos_shop_has_a_tool_of_each_kind() -> None:
+    config = load_text((files("gatehand.demo") / "shop.toml").read_text("utf-8"), Path("shop.toml")).config
+    assert config is not None
+    assert {tool.measure for tool in config.tool.values()} == set(Measure)
+
+
+def test_tools_of_each_kind_start_and_stop_by_their_own_facts(lines: list[LogLine]) -> None:
+    for tool, fact in (("band_saw", "amps"), ("carving_router", "watts"), ("drum_sander", "running")):
+        both = [*of(lines, "tool_started", tool=tool), *of(lines, "tool_stopped", tool=tool)]
+        assert len(both) >= 2
+        assert all(fact in line for line in both)
 
 
 @pytest.mark.parametrize("seed", range(5))
@@ -80,7 +95,7 @@ def test_the_summary_names_starts_the_missed_cut_and_what_would_have_caught_it(l
     text = "\n".join(summary(lines))
     assert f"{STARTS} starts" in text
     assert "carving router" in text
-    assert "start_amps = 1" in text
+    assert re.search(r"1\d\d(\.\d)? W at most, under its start_watts of 140 W\. start_watts = 1\d\d would", text)
 
 
 def without(unwanted: Callable[[LogLine], bool], lines: list[LogLine]) -> list[LogLine]:

@@ -83,7 +83,7 @@ def test_the_day_goes_as_scripted_and_its_log_stays(tmp_path: Path) -> None:
     assert lines[-1]["event"] == "daemon_stopped"
     for happening in DAY:
         assert happening.text in shop_column(out)
-    assert "start_amps = 1" in out, "what would have caught the missed cut"
+    assert "start_watts = 1" in out, "what would have caught the missed cut"
     assert f"gatehand log --log {tmp_path}" in out
     assert max(map(len, out.splitlines())) <= max(80, len(str(tmp_path)) + 60)
 

@@ -1,6 +1,7 @@
 """The topics by which anybody plays the people and mishaps of the simulated shop: each does what the list says."""
 
 import re
+from importlib.resources import files
 from pathlib import Path
 
 import pytest
@@ -8,6 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from sim_shops import config
 
+from gatehand.config.load import load_text
 from gatehand.demo.environment import CONFIG_NAME
 from gatehand.demo.play import invitation
 from gatehand.demo.simulated_devices import FAULT_INPUTS, take_fault_input
@@ -40,6 +42,42 @@ def test_amps_runs_a_tool_at_so_many_ampere() -> None:
     made = shop()
     assert "draws 1.5 A" in take_fault_input(made, "sim/saw/amps", b"1.5", 1.0)
     assert made.tools["saw"].reads(10.0) == 1.5
+
+
+def demo() -> SimShop:
+    """The demo's own shop, which has a tool of each kind."""
+    loaded = load_text((files("gatehand.demo") / CONFIG_NAME).read_text("utf-8"), Path(CONFIG_NAME))
+    assert loaded.config is not None
+    made = SimShop(loaded.config)
+    made.begin(0.0)
+    return made
+
+
+def test_watts_runs_a_tool_at_so_many_watts() -> None:
+    made = demo()
+    said = take_fault_input(made, "sim/carving_router/watts", b"118", 1.0)
+    assert said == "The carving router is on and draws 118 W."
+    assert made.tools["carving_router"].reads(10.0) == 118
+    assert "draws 1200 W" in take_fault_input(made, "sim/carving_router/watts", b"1200", 2.0), (
+        "more than 1,000 A may be"
+    )
+
+
+@pytest.mark.parametrize(
+    ("topic", "other"),
+    [
+        ("sim/carving_router/amps", "says watts; publish to sim/carving_router/watts."),
+        ("sim/band_saw/watts", "says amps; publish to sim/band_saw/amps."),
+        ("sim/drum_sander/watts", "says running; publish to sim/drum_sander/switch."),
+        ("sim/drum_sander/amps", "says running; publish to sim/drum_sander/switch."),
+    ],
+)
+def test_a_reading_that_the_tools_sensor_does_not_say_is_told_which_it_does(topic: str, other: str) -> None:
+    made = demo()
+    said = take_fault_input(made, topic, b"5", 1.0)
+    assert topic in said
+    assert other in said
+    assert not any(tool.on for tool in made.tools.values())
 
 
 def test_jam_holds_a_gate_and_frees_it() -> None:

@@ -27,6 +27,8 @@ class VirtualDay:
         assert loaded.shop is not None
         self._rules_shop = loaded.shop
         self._routes, self._told = Routes(loaded.config), CommandEncoder(loaded.config)
+        self._polls = [signal.poll for signal in loaded.config.signals() if signal.poll is not None]
+        """What the daemon asks on each connection."""
         self.shop = SimShop(loaded.config, seed=seed, habits=HABITS)
         self._state = initial(loaded.shop, 0.0)
         self._ahead = list(day)
@@ -37,6 +39,8 @@ class VirtualDay:
     def play(self) -> list[LogLine]:
         self._feed(BrokerConnected(), 0.0)
         self._hear(self.shop.begin(0.0), retained=True)
+        for poll in self._polls:
+            self.shop.deliver(poll.topic, poll.payload.encode(), 0.0)
         end = DOORS_OPEN + ENDS_AT
         while self.now < end:
             next_act = DOORS_OPEN + self._ahead[0].at if self._ahead else end

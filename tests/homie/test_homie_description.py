@@ -1,6 +1,7 @@
 """Names, description, values and what may be asked, judged by the convention's text."""
 
 import json
+from importlib.resources import files
 from pathlib import Path
 
 import pytest
@@ -67,6 +68,25 @@ def test_the_examples_shop_is_a_device_that_the_convention_accepts() -> None:
     config, shop = example()
     readings = [Reading(tool.name, 0.1) for tool in shop.tools]
     assert faults(root(config), shown(config, shop, *readings)) == []
+
+
+def test_the_demos_shop_is_one_too_with_a_reading_of_each_kind() -> None:
+    config, shop = example((files("gatehand.demo") / "shop.toml").read_text("utf-8"))
+    said = (
+        Reading("band_saw", 6.44),
+        Reading("jointer", 0.1),
+        Reading("carving_router", 118.4),
+        Reading("drum_sander", 1.0),
+    )
+    found = shown(config, shop, *said)
+    base = root(config)
+    assert faults(base, found) == []
+    assert found[f"{base}/tool-band-saw/current"] == "6.4"
+    assert found[f"{base}/tool-carving-router/power"] == "118"
+    assert found[f"{base}/tool-drum-sander/running"] == "true"
+    described = json.loads(found[f"{base}/$description"])["nodes"]
+    assert described["tool-carving-router"]["properties"]["power"]["unit"] == "W"
+    assert described["tool-drum-sander"]["properties"]["running"]["datatype"] == "boolean"
 
 
 def test_the_judge_finds_what_is_wrong() -> None:

@@ -56,7 +56,7 @@ def test_a_replay_takes_them_as_one_track_with_its_marks(tmp_path: Path, *, pack
     )
     assert list(saw.order) == sorted(saw.order)
     assert list(stretch.tracks["router"].young) == [1]
-    assert [len(each.young) for each in (*stretch.currents.values(), stretch.ticks)] == [0, 0]
+    assert [len(each.young) for each in (*stretch.motors.values(), stretch.ticks)] == [0, 0]
     assert list(stretch.part(1500, 3500).tracks["saw"].young) == [1, 0]
 
 

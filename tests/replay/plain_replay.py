@@ -22,7 +22,7 @@ def items(stretch: Stretch) -> list[tuple[int, Event]]:
             (order, ms, Reading(name, ma / 1000, young=mark == 1))
             for ms, ma, order, mark in zip(track.ms, track.ma, track.order, young, strict=True)
         ]
-    for name, track in stretch.currents.items():
+    for name, track in stretch.motors.items():
         found += [
             (order, ms, CollectorReading(name, ma / 1000))
             for ms, ma, order in zip(track.ms, track.ma, track.order, strict=True)

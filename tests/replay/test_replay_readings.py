@@ -164,9 +164,13 @@ def test_columns_may_stand_in_any_order_and_others_are_passed_over(
 @pytest.mark.parametrize(
     ("rows", "says"),
     [
-        ("", "log.csv:1: the first line is empty: wanted a first line that names the columns t_s,tool,amps"),
+        (
+            "",
+            "first line is empty: wanted a first line that names the columns t_s,tool and any of amps,watts,running, ",
+        ),
         ("t_s,tool,amps\n", "log.csv: holds no reading"),
-        ("time;tool;amps\n1;a;2\n", "parted by semicolons: wanted a first line that names the columns t_s,tool,amps"),
+        ("time;tool;amps\n1;a;2\n", "parted by semicolons: wanted a first line that names the columns t_s,tool and"),
+        ("t_s,tool,current\n1,band_saw,2\n", 'log.csv:1: found "t_s,tool,current" as the header'),
         (
             "t_s,tool,amps\n1,bandsaw,2\n",
             'log.csv:2: found the tool "bandsaw", which the config does not have; did you mean band_saw?',
@@ -176,7 +180,10 @@ def test_columns_may_stand_in_any_order_and_others_are_passed_over(
             "t_s,tool,amps\n1,band_saw,0\n2,band_saw,3.1A\n",
             'log.csv:3: found "3.1A" as amps: wanted a number such as 3.1',
         ),
-        ("t_s,tool,amps\n1,band_saw,0\n2,band_saw,\n", 'log.csv:3: found "" as amps'),
+        (
+            "t_s,tool,amps\n1,band_saw,0\n2,band_saw,\n",
+            "log.csv:3: found no reading of band_saw: wanted one under amps, or no such line",
+        ),
         ("t_s,tool,amps\n1,band_saw,0\nsoon,band_saw,1\n", 'log.csv:3: found "soon" as t_s'),
         ("t_s,tool,amps\n1,band_saw,0\n2,band_saw\n", "log.csv:3: found 2 of 3 columns"),
         (
@@ -197,6 +204,121 @@ def test_a_bad_file_is_refused_with_the_line_and_what_is_wanted(
     said = capsys.readouterr()
     assert says in said.err
     assert said.out == ""
+
+
+MIXED = (
+    CONFIG
+    + """
+[gate.sander]
+command = { topic = "g3/set", open = "open", shut = "shut" }
+[tool.carving]
+gates = ["router"]
+power = { topic = "t3/w", pointer = "/power" }
+start_watts = 100
+[tool.sander]
+gates = ["sander"]
+running = { topic = "t4/on", active = "ON", clear = "OFF" }
+run_on = 0
+"""
+)
+
+
+def test_each_tools_readings_stand_under_what_its_sensor_measures(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    rows = """t_s,tool,amps,watts,running
+0,band_saw,0.1,,
+0,carving,,4,
+0,sander,,,false
+5,band_saw,18,,
+6,carving,,99.9,
+7,carving,,100,
+8,sander,,,1
+20,band_saw,0.1,,
+20,carving, ,4,
+20,sander,,, True
+22,sander,,,0.0
+"""
+    told = replay(tmp_path, rows, capsys, MIXED)
+    begun = [one for one in told if one["event"] == "tool_started"]
+    assert [(one["t_s"], one["tool"]) for one in begun] == [(5.0, "band_saw"), (7.0, "carving"), (8.0, "sander")]
+    saw, carving, sander = begun
+    assert (saw["amps"], saw["start_amps"]) == (18.0, 2.5)
+    assert (carving["watts"], carving["start_watts"]) == (100.0, 100.0)
+    assert sander["running"] is True
+    assert not {"amps", "watts", "start_amps", "start_watts", "start_running"} & sander.keys()
+    assert [(one["t_s"], one["tool"]) for one in told if one["event"] == "tool_stopped"] == [
+        (20.0, "band_saw"),
+        (20.0, "carving"),
+        (22.0, "sander"),
+    ]
+
+
+def test_a_file_needs_only_the_columns_of_its_own_tools(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Its rows and those of a file with all columns come to the same."""
+    told = replay(tmp_path, "watts,t_s,tool\n0,0,carving\n250,1,carving\n0,9,carving\n", capsys, MIXED)
+    wide = replay(
+        tmp_path,
+        "t_s,tool,amps,watts,running\n0,carving,,0,\n1,carving,,250,\n9,carving,,0,\n",
+        capsys,
+        MIXED,
+    )
+    assert timeline(told, "tool_started", "tool_stopped") == [(1.0, "tool_started"), (9.0, "tool_stopped")]
+    assert told == wide
+
+
+def test_absurd_watts_are_rejected_with_their_unit(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """[calc] The largest is what 1,000 A are at 400 V."""
+    rows = "t_s,tool,watts\n0,carving,0\n1,carving,400000\n2,carving,400000.1\n3,carving,-400001\n4,carving,nan\n"
+    told = replay(tmp_path, rows, capsys, MIXED)
+    assert [(one["t_s"], one["why"]) for one in told if one["event"] == "reading_rejected"] == [
+        (2.0, "beyond 400,000 W"),
+        (3.0, "beyond 400,000 W"),
+        (4.0, "not a finite number"),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("rows", "says"),
+    [
+        (
+            "1,carving,3,700,",
+            "found amps and watts in one line: wanted one reading a line, that of carving under watts; leave",
+        ),
+        ("1,band_saw,3,,0", "found amps and running in one line"),
+        ("1,sander,,,", "found no reading of sander: wanted one under running, or no such line"),
+        (
+            "1,band_saw,,700,",
+            'found "700" under watts, but by its current in the config band_saw says amps: wanted a reading under amps',
+        ),
+        ("1,carving,3,,", 'found "3" under amps, but by its power in the config carving says watts'),
+        ("1,carving,,,1", 'found "1" under running, but by its power in the config carving says watts'),
+        ("1,sander,0.1,,", 'found "0.1" under amps, but by its running in the config sander says running'),
+        ("1,sander,,,on", 'found "on" as running: wanted 1 or true while sander runs, else 0 or false'),
+        ("1,sander,,,2", 'found "2" as running'),
+        ("1,carving,,7W,", 'found "7W" as watts: wanted a number such as 3.1'),
+    ],
+)
+def test_a_line_whose_reading_is_not_its_tools_is_refused(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], rows: str, says: str
+) -> None:
+    """Also behind lines of that tool that are well, which are read in a shorter way."""
+    well = {"band_saw": "0,band_saw,1,,", "carving": "0,carving,,1,", "sander": "0,sander,,,0"}[rows.split(",")[1]]
+    for before in ("", f"{well}\n"):
+        text = f"t_s,tool,amps,watts,running\n{before}{rows}\n"
+        assert replay(tmp_path, text, capsys, MIXED, code=1) == []
+        assert main(["tune", "--config", str(tmp_path / "config.toml"), "--readings", str(tmp_path / "log.csv")]) == 1
+        assert f"log.csv:{3 if before else 2}: {says}" in capsys.readouterr().err
+
+
+def test_a_file_without_the_column_of_a_tools_measure_says_so(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "config.toml").write_text(MIXED, "utf-8")
+    (tmp_path / "log.csv").write_text("t_s,tool,amps\n1,sander,\n", "utf-8")
+    assert main(["replay", "--config", str(tmp_path / "config.toml"), "--readings", str(tmp_path / "log.csv")]) == 1
+    said = capsys.readouterr().err
+    assert "log.csv:2: the file has no column running, and by its running in the config sander says running" in said
 
 
 def test_bytes_that_are_no_text_are_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -102,12 +102,36 @@ def replayed(shop: RecordedShop) -> list[tuple[int, dict[str, Fact]]]:
     return found
 
 
-@pytest.mark.parametrize("seed", [0, 1, 2, 14])
-def test_replayed_decisions_of_a_random_day_are_the_logged_ones_to_the_millisecond(tmp_path: Path, seed: int) -> None:
+SAW_BY_WATTS = (
+    'current = { topic = "shop/band_saw/amps" }\nstart_amps = 2.5',
+    'power = { topic = "shop/band_saw/watts", pointer = "/power" }\nstart_watts = 2.5',
+)
+ROUTER_BY_CONTACT = (
+    'current = { topic = "shop/router/amps" }\nstart_amps = 2',
+    'running = { topic = "shop/router/on", active = "ON", clear = "OFF" }',
+)
+_FAN = 'current = { topic = "shop/fan/amps" }'
+_FAN_BY_WATTS = (_FAN, 'power = { topic = "shop/fan/watts" }\nrunning_watts = 900')
+_FAN_BY_CONTACT = (_FAN, 'running = { topic = "shop/fan/air", active = "1", clear = "0" }')
+
+
+@pytest.mark.parametrize(
+    ("seed", "edits"),
+    [
+        (0, ()),
+        (1, (SAW_BY_WATTS, _FAN_BY_WATTS)),
+        (2, (ROUTER_BY_CONTACT, _FAN_BY_CONTACT)),
+        (14, (SAW_BY_WATTS, ROUTER_BY_CONTACT)),
+    ],
+)
+def test_replayed_decisions_of_a_random_day_are_the_logged_ones_to_the_millisecond(
+    tmp_path: Path, seed: int, edits: tuple[tuple[str, str], ...]
+) -> None:
     """Across files, restarts of the daemon and its late timers: every finding, so every command, with its numbers."""
-    text = SHOP.replace(
-        "bin_full =", 'starts_per_hour = 6\nmax_open = 2\ncurrent = { topic = "shop/fan/amps" }\nbin_full ='
-    )
+    text = SHOP.replace("bin_full =", f"starts_per_hour = 6\nmax_open = 2\n{_FAN}\nbin_full =")
+    for edit in edits:
+        assert edit[0] in text
+        text = text.replace(*edit)
     habits = Habits(tools={"band_saw": ToolHabits(), "router": ToolHabits(inrush=None)})
     shop = RecordedShop(tmp_path, text, habits=habits).begin()
     random_day(shop, seed, 0.6)
@@ -195,6 +219,51 @@ def test_a_tool_that_is_gone_from_the_config_is_not_played(morning: RecordedShop
     found = compare(morning.folder, shop_of(text), None, None)
     assert row(found, "router: starts") == (1, 0, "1 lost")
     assert row(found, "band_saw: starts")[:2] == (3, 3)
+
+
+@pytest.mark.parametrize(("edit", "says"), [(SAW_BY_WATTS, "watts"), (ROUTER_BY_CONTACT, "running")])
+def test_what_was_read_of_a_tool_says_nothing_to_a_config_by_which_its_sensor_measures_something_else(
+    morning: RecordedShop, edit: tuple[str, str], says: str
+) -> None:
+    """5 A are no 5 W, though above 2.5 either way; and that nothing is known of it is not called silence."""
+    tool, other, count, kept = ("band_saw", "router", 3, 1) if says == "watts" else ("router", "band_saw", 1, 3)
+    found = changed(morning, edit)
+    assert row(found, f"{tool}: starts") == (count, 0, f"{count} lost")
+    assert row(found, f"{other}: starts")[:2] == (kept, kept)
+    assert found.history.troubles == [f"readings of {tool} recorded as amps: by this config its sensor says {says}"]
+    assert not [line for _, line in found.changed.events if line["event"] == "tool_silent"]
+
+
+def test_a_retained_reading_of_another_measure_is_none_in_the_changed_run(tmp_path: Path) -> None:
+    shop = RecordedShop(tmp_path, habits=Habits(tools=SOFT)).begin()
+    shop.run(5)
+    shop.say("shop/band_saw/amps", "9.5", retained=True)
+    shop.run(5)
+    shop.end()
+    found = changed(shop, SAW_BY_WATTS)
+    told = [line["event"] for _, line in found.recorded.events if line.get("tool") == "band_saw"]
+    assert told == ["reading_rejected"]
+    assert [line for _, line in found.changed.events if line.get("tool") == "band_saw"] == []
+
+
+@pytest.mark.parametrize("fan", [_FAN_BY_WATTS, _FAN_BY_CONTACT])
+@pytest.mark.parametrize("recorded", ["by amps", "unseen"])
+def test_a_motors_new_sensor_answers_in_the_changed_run(tmp_path: Path, fan: tuple[str, str], recorded: str) -> None:
+    """What the old one read is no watts (6 A would be a motor that stands), nor was there any before."""
+    text = SHOP.replace("bin_full =", f"{_FAN}\nbin_full =")
+    habits = Habits(tools=SOFT, collectors={"main": CollectorHabits(every=1.0)})
+    shop = RecordedShop(tmp_path, text if recorded == "by amps" else SHOP, habits=habits).begin()
+    shop.run(5)
+    shop.cut("band_saw", 40, amps=5, then=60)
+    shop.cut("band_saw", 10, amps=5, then=60)
+    shop.end()
+    found = compare(shop.folder, shop_of(text.replace(*fan)), None, None)
+    assert row(found, "main: starts")[:2] == (2, 2)
+    events = [line["event"] for _, line in found.changed.events]
+    assert "collector_unanswered" not in events
+    assert events.count("collector_running") == 2
+    before, after, _ = row(found, "main: minutes on")
+    assert after == pytest.approx(before, abs=0.02)
 
 
 def troubled(folder: Path, trouble: GateTrouble, late_by: float = 5.0) -> RecordedShop:

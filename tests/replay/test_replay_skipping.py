@@ -114,7 +114,7 @@ def stretches(draw: st.DrawFn, shop: Shop, *, rough: bool) -> Stretch:
                 order += 1
                 if rough and shop.collectors[0].senses_motor and draw(st.integers(0, 9)) == 0:
                     current = draw(st.sampled_from([0.0, 0.0, 5.0]))
-                    _add(stretch.currents.setdefault("main", Track()), ms, current, order)
+                    _add(stretch.motors.setdefault("main", Track()), ms, current, order)
                     order += 1
                 if rough and draw(st.integers(0, 5)) == 0:
                     _add(stretch.ticks, ms, 0, order)

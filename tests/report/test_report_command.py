@@ -43,7 +43,7 @@ def test_the_text_has_hours_starts_reasons_and_upkeep(tmp_path: Path, capsys: py
     assert "work on 2 days" in said
     assert re.search(r"band_saw +5 +4\.17 +50 min +1 +1", said)
     assert re.search(r"main +5 +5\.00 +1\.0 +1, 03-05 12:00", said)
-    assert "1 x band_saw: drew less than start_amps" in said
+    assert "1 x band_saw: stayed below its start threshold" in said
     assert "1 x band_saw: the bin was full (refused)" in said
     assert "alarms          1  (tool.band_saw.not_fresh)" in said
     assert "filter               at least 5.0 of 4 h since the log begins: due; then 'gatehand done filter'" in said

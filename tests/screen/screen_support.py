@@ -7,6 +7,7 @@ from gatehand.mqtt.inbox import Message
 from gatehand.screen.daemon_status import DaemonStatus
 from gatehand.screen.layout import page
 from gatehand.screen.lines import text_of
+from gatehand_rules.words import Measure
 
 NOON = datetime(2026, 3, 4, 12, 0, 0, tzinfo=UTC).timestamp()
 
@@ -26,6 +27,12 @@ def tool(state: str = "idle", amps: float = 0.05, since: float = NOON, **more: o
         "run_on_ends": None,
         **more,
     }
+
+
+def tool_of(measure: Measure, reading: float | bool | None, **more: object) -> dict[str, object]:
+    """A tool whose sensor says watts, or a contact's."""
+    plain = {key: value for key, value in tool().items() if "amps" not in key}
+    return plain | {str(measure): reading} | more
 
 
 def gate(state: str = "shut", since: float = NOON, **more: object) -> dict[str, object]:

@@ -5,11 +5,12 @@ from datetime import datetime
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from screen_support import NOON, Heard, alarm, collector, gate, large_shop, small_shop, stamp, tool
+from screen_support import NOON, Heard, alarm, collector, gate, large_shop, small_shop, stamp, tool, tool_of
 
 from gatehand.screen.layout import meter, page
 from gatehand.screen.lines import text_of
 from gatehand.times import lasting
+from gatehand_rules.words import Measure
 
 
 def clock(at: float) -> str:
@@ -126,7 +127,7 @@ def test_what_is_seen_of_the_fan_is_told_and_a_contradiction_in_full() -> None:
     heard.say("collector/main", collector("running", reported_on=True, drawing=True))
     assert "motor seen on" in heard.text()
     heard.say("collector/main", collector("running", reported_on=True, drawing=False))
-    assert "switch reports on, motor draws nothing" in heard.text()
+    assert "switch reports on, motor seen off" in heard.text()
 
 
 def test_everything_that_is_known_of_a_collector_is_told_over_two_lines_if_need_be() -> None:
@@ -244,3 +245,63 @@ def test_events_are_not_pushed_out_by_what_the_meters_do() -> None:
         assert len(heard.lines(height=height)) <= height
         if height in before:
             assert "reason 2" in heard.text(height=height), "the last three"
+
+
+def row_of(heard: Heard, name: str, width: int = 80) -> str:
+    return next(line for line in heard.lines(width) if line.startswith(f"{name} "))
+
+
+def test_each_tool_is_shown_in_its_own_unit_against_its_own_thresholds() -> None:
+    heard = small_shop()
+    heard.say("tool/band_saw", tool("running", 6.25))
+    heard.say("tool/carving", tool_of(Measure.WATTS, 121.4, state="running", start_watts=100.0, stop_watts=70.0))
+    heard.say("tool/sander", tool_of(Measure.RUNNING, True, state="running"))
+    assert row_of(heard, "band saw").split(maxsplit=2)[2].split() == [
+        "running",
+        "6.25",
+        "A",
+        "=======:==|========>",
+        "1.8",
+        "A",
+        "2.5",
+        "A",
+    ]
+    assert row_of(heard, "carving").split() == [
+        "carving",
+        "running",
+        "121",
+        "W",
+        "=======:==|=........",
+        "70",
+        "W",
+        "100",
+        "W",
+    ]
+    assert row_of(heard, "sander").split() == ["sander", "running", "running"], "a contact has no scale"
+    ends = [len(row_of(heard, name)) for name in ("TOOLS", "band saw", "carving")]
+    assert len(set(ends)) == 1, "thresholds stand below their heading"
+
+
+@pytest.mark.parametrize(
+    ("measure", "reading", "shown"),
+    [
+        (Measure.WATTS, None, "no reading"),
+        (Measure.WATTS, 0.2, "0 W"),
+        (Measure.WATTS, 12_345.6, "12,346 W"),
+        (Measure.RUNNING, None, "no reading"),
+        (Measure.RUNNING, False, "stopped"),
+        (Measure.RUNNING, "yes", "no reading"),
+        (Measure.WATTS, True, "no reading"),
+    ],
+)
+def test_a_reading_is_told_as_what_it_is_or_as_none(measure: Measure, reading: float | None, shown: str) -> None:
+    heard = small_shop().say("tool/sander", tool_of(measure, reading, start_watts=3_000.0, stop_watts=2_100.0))
+    assert shown in row_of(heard, "sander")
+    assert len(row_of(heard, "sander")) <= 80
+
+
+def test_the_longest_name_leaves_room_for_every_figure() -> None:
+    most = tool_of(Measure.WATTS, 99_999.0, state="running", start_watts=12_000.0, stop_watts=9_000.0)
+    heard = small_shop().say("tool/a_very_long_name_of_a_tool", most)
+    (row,) = (line for line in heard.lines() if line.startswith("a very"))
+    assert row.endswith(" 9000 W 12000 W")

@@ -30,8 +30,8 @@ command = {{ topic = "shop/gate/spindle/set", open = "open", shut = "shut" }}
 gates = ["spindle"]
 current = {{ topic = "shop/spindle/amps" }}
 run_on = 0
-start_amps = {0.start_amps}
-stop_amps = {0.stop_amps}
+start_amps = {0.start_at}
+stop_amps = {0.stop_at}
 start_after = {0.start_after}
 stop_after = {0.stop_after}
 """
@@ -82,7 +82,7 @@ def test_starts_and_stops_of_a_real_spindle_are_found_with_what_tune_proposes_fr
     with capsys.disabled():
         print(
             f"\ntuned on {', '.join(one.path.stem[-2:] for one in experiments[half::2])}: start_amps "
-            f"{settings.start_amps:g}, stop_amps {settings.stop_amps:g}, start_after {settings.start_after:g}, "
+            f"{settings.start_at:g}, stop_amps {settings.stop_at:g}, start_after {settings.start_after:g}, "
             f"stop_after {settings.stop_after:g}\n{'':<15}  starts  found  invented  stops  found"
         )
         print("\n".join([*lines, _row("together", total)]))
@@ -99,7 +99,7 @@ def test_starts_and_stops_of_a_real_spindle_are_found_with_what_tune_proposes_fr
             f"{where.path.stem}: the stop at {span.start} s was missed though the spindle was driven"
         )
     for where, at in total.invented:
-        low = sum(1 for amps in where.amps_between(at - COASTS, at) if amps < settings.stop_amps)
+        low = sum(1 for amps in where.amps_between(at - COASTS, at) if amps < settings.stop_at)
         assert low >= 8, f"{where.path.stem}: a start at {at} s without the drive having been off for 0.8 s or more"
     assert len(total.invented) <= 0.07 * total.starts
 
@@ -110,8 +110,8 @@ def _row(name: str, one: Score) -> str:
 
 def test_thresholds_of_the_two_halves_agree(experiments: list[Experiment]) -> None:
     first, second = tuned(experiments[::2]), tuned(experiments[1::2])
-    assert first.start_amps == pytest.approx(second.start_amps, rel=0.15)
-    assert first.stop_amps == pytest.approx(second.stop_amps, rel=0.25)
+    assert first.start_at == pytest.approx(second.start_at, rel=0.15)
+    assert first.stop_at == pytest.approx(second.stop_at, rel=0.25)
 
 
 def test_the_score_notices_a_wrong_threshold(

@@ -2,11 +2,12 @@
 
 import csv
 import json
+import tomllib
 from pathlib import Path
 
 import pytest
 from support.recorded_shop import RecordedShop
-from tune_support import cuts, track
+from tune_support import cuts, on_change, track
 
 from gatehand.cli import main
 from gatehand.config import load
@@ -73,7 +74,7 @@ def test_json_gives_the_same_facts(shop: Path, capsys: pytest.CaptureFixture[str
     assert saw["tool"] == "band_saw"
     assert saw["cuts"] == 20
     assert saw["rest"]["high"] < saw["proposed"]["stop_amps"] < saw["proposed"]["start_amps"] < saw["work"]["low"]
-    unread: dict[str, object] = {"readings": 0, "hours": 0.0, "rhythm": None, "about_meter": []}
+    unread: dict[str, object] = {"measure": "amps", "readings": 0, "hours": 0.0, "rhythm": None, "about_meter": []}
     assert router == {"tool": "router", **unread, "too_short": "there is no reading of it"}
     assert saw["rhythm"]["steady"]
 
@@ -148,6 +149,105 @@ def test_a_duration_written_as_text_stays_when_it_says_the_same() -> None:
 def test_a_new_key_goes_to_its_tool_and_not_behind_the_next_ones_comment() -> None:
     after = edited(CONFIG, {"band_saw": {"start_after": 0.3}})
     assert after.index("start_after = 0.3") < after.index("# The router ends its own job.")
+
+
+BY_WATTS = """\
+[tool.router]
+gates = ["router"]
+power = { topic = "shop/router/w" }   # the plug by the bench
+start_watts = 250            # guessed
+# The sander's own contactor.
+[tool.sander]
+  gates = ["sander"]
+  running = { topic = "shop/sander/on", active = "1", clear = "0" }   # inside its box
+  # as the maker says
+  run_on = 5
+"""
+
+
+def test_settings_go_to_the_keys_of_the_tools_own_sensor() -> None:
+    after = edited(BY_WATTS, {"router": {"start_watts": 120.0, "stop_watts": 84.5}, "sander": {"start_after": 0.35}})
+    assert after == BY_WATTS.replace(
+        "start_watts = 250            # guessed\n", "start_watts = 120            # guessed\nstop_watts = 84.5\n"
+    ).replace("# inside its box\n", "# inside its box\n  start_after = 0.35\n")
+
+
+def test_a_sensor_in_a_table_of_its_own_is_no_obstacle() -> None:
+    text = """[tool.sander]
+gates = ["sander"]
+[tool.sander.running]
+topic = "shop/sander/on"
+active = "1"
+clear = "0"
+"""
+    after = edited(text, {"sander": {"start_after": 0.35}})
+    assert tomllib.loads(after)["tool"]["sander"]["start_after"] == 0.35
+    assert tomllib.loads(after)["tool"]["sander"]["running"] == {"topic": "shop/sander/on", "active": "1", "clear": "0"}
+
+
+def of_each_kind(place: Path) -> Path:
+    """A config and a logger's file of a tool of each kind."""
+    config = CONFIG.replace(
+        "[tool.band_saw]  ", '[gate.sander]\ncommand = { topic = "s", open = "1", shut = "0" }\n[tool.band_saw]  '
+    )
+    config = config[: config.index("# The router")] + BY_WATTS
+    (place / "config.toml").write_text(config, "utf-8")
+    parts = cuts(12, rest=20)
+    rows = []
+    for tool, readings, under in (
+        ("band_saw", track(parts, noise=0.01), "{},,"),
+        ("router", track([(s, 60 * a) for s, a in parts], noise=1.0), ",{},"),
+        ("sander", on_change([(s, float(a > 1)) for s, a in parts]), ",,{}"),
+    ):
+        rows += [
+            (ms / 1000, f"{ms / 1000},{tool},{under.format(value / 1000)}\n")
+            for ms, value in zip(readings.ms, readings.ma, strict=True)
+        ]
+    lines = "".join(line for _, line in sorted(rows))
+    (place / "log.csv").write_text("t_s,tool,amps,watts,running\n" + lines, "utf-8")
+    return place
+
+
+def test_tools_of_each_kind_are_tuned_drawn_and_written_together(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    shop = of_each_kind(tmp_path)
+    assert tune(shop, "--json", "--plot", str(shop / "all.svg"), "--write", "--yes") == 0
+    told = capsys.readouterr()
+    saw, router, sander = json.loads(told.out)
+    assert [one["measure"] for one in (saw, router, sander)] == ["amps", "watts", "running"]
+    assert [one["cuts"] for one in (saw, router, sander)] == [12, 12, 12]
+    written = load(shop / "config.toml").config
+    assert written is not None
+    assert written.tool["band_saw"].start_amps == saw["proposed"]["start_amps"]
+    assert written.tool["router"].start_watts == router["proposed"]["start_watts"]
+    assert written.tool["router"].stop_watts == router["proposed"]["stop_watts"]
+    assert written.tool["sander"].start_after == sander["proposed"]["start_after"]
+    assert written.tool["sander"].run_on == sander["proposed"]["run_on"] == 20
+    drawn = (shop / "all.svg").read_text("utf-8")
+    for words in ("time at each current", "time at each power", ">W<", ">A<", "start_watts = ", "it has no thresholds"):
+        assert words in drawn, words
+
+
+def test_what_was_recorded_by_another_sensor_is_left_out(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The clamp went and a plug with a meter came: what was read in ampere is no watts."""
+    habits = Habits(tools={"band_saw": ToolHabits(inrush=None, idle=0.1, every=1.0)})
+    shop = RecordedShop(tmp_path, habits=habits).begin()
+    for _ in range(4):
+        shop.cut("band_saw", 30, amps=6.0, then=45)
+    shop.end()
+    text = shop.config.read_text("utf-8")
+    shop.config.write_text(
+        text.replace(
+            'current = { topic = "shop/band_saw/amps" }\nstart_amps = 2.5',
+            'power = { topic = "shop/band_saw/watts" }\nstart_watts = 250',
+        ),
+        "utf-8",
+    )
+    assert main(["tune", "--config", str(shop.config), "band_saw"]) == 1
+    told = capsys.readouterr()
+    assert "left out: readings of band_saw recorded as amps: by this config its sensor says watts" in told.err
+    assert "too short to tell: there is no reading of it" in told.out
 
 
 def test_a_tool_without_a_table_is_refused() -> None:

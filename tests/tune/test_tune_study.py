@@ -4,13 +4,14 @@ from array import array
 
 import pytest
 from msgspec.structs import replace
-from tune_support import SAW, cuts, track
+from tune_support import CARVING, SANDER, SAW, cuts, on_change, track
 
 from gatehand.past.recordings import Piece
 from gatehand.past.stretches import Track
 from gatehand.tune.levels import Levels, gathered, levels
 from gatehand.tune.proposed_settings import Spell, advised, choices, joined, rounded, spells, thresholds
-from gatehand.tune.study import as_json, study, text
+from gatehand.tune.study import as_json, proposed, study, text
+from gatehand_rules.words import Measure
 
 
 def found_levels(*parts: tuple[float, float], noise: float = 0.03) -> Levels:
@@ -77,9 +78,9 @@ def test_thresholds_lie_between_rest_and_work_with_a_margin_to_both() -> None:
     found = levels(gathered([readings]))
     assert isinstance(found, Levels)
     told = thresholds(found, [readings])
-    assert found.idle.high < told.stop_amps < told.start_amps < found.running.low
-    assert told.above_rest == pytest.approx(told.start_amps / found.idle.high)
-    assert told.below_work == pytest.approx(found.running.low / told.start_amps)
+    assert found.idle.high < told.stop_at < told.start_at < found.running.low
+    assert told.above_rest == pytest.approx(told.start_at / found.idle.high)
+    assert told.below_work == pytest.approx(found.running.low / told.start_at)
     assert told.above_rest > 2
     assert told.below_work > 1.3
 
@@ -158,6 +159,84 @@ def test_figures_a_day_are_divided_by_the_days_on_which_it_cut() -> None:
 
 def test_proposals_are_numbers_that_a_person_would_write() -> None:
     assert [rounded(amps) for amps in (0.012, 0.777, 2.512, 9.97, 10.3, 23.77)] == [0.05, 0.8, 2.5, 9.95, 10.5, 24.0]
+    watts = (0.2, 33.4, 99.4, 102.0, 997.0, 1010.0, 2330.0)
+    assert [rounded(one, Measure.WATTS) for one in watts] == [1.0, 33.0, 99.0, 100.0, 995.0, 1000.0, 2350.0]
+
+
+def test_watts_are_weighed_as_the_currents_of_the_same_cuts() -> None:
+    """A hundred times the reading: the same levels, the thresholds of the same place, the same cuts and run-on."""
+    parts = cuts(12, rest=40, cut=30, idle=0.3, load=8.0)
+    by_amps = study(SAW, [Piece(track(parts, noise=0.03))])
+    by_watts = study(CARVING, [Piece(track([(s, 100 * a) for s, a in parts], noise=3.0))])
+    one, other = by_amps.found, by_watts.found
+    assert one is not None
+    assert other is not None
+    assert one.levels is not None
+    assert other.levels is not None
+    assert other.levels.split == pytest.approx(100 * one.levels.split, rel=0.001)
+    assert other.levels.parted == pytest.approx(one.levels.parted, abs=1e-6)
+    settings, watts = proposed(by_amps), proposed(by_watts)
+    assert list(watts) == ["start_watts", "stop_watts", "start_after", "stop_after", "run_on"]
+    assert watts["start_watts"] == pytest.approx(100 * settings["start_amps"], abs=2.6)
+    assert watts["stop_watts"] == pytest.approx(100 * settings["stop_amps"], abs=2.6)
+    assert (other.cuts, other.run_on) == (one.cuts, one.run_on)
+
+
+def test_watts_are_told_with_their_unit_and_their_keys() -> None:
+    told = study(CARVING, [Piece(track([(60, 4.0), *[(30, 620.0), (45, 4.0)] * 12], noise=1.0))])
+    lines = "\n".join(text(told))
+    assert "  rest        4 W  (99 of 100 between 1 W and 7 W, " in lines
+    assert "  work      620 W  (99 of 100 between 61" in lines
+    assert " A " not in lines
+    assert "start_watts" in lines
+    assert "W, " in lines
+    assert "    250   W, " in lines, "what is in force stands beside it"
+    facts = as_json(told)
+    assert facts["measure"] == "watts"
+    assert facts["rest"]["high"] < facts["proposed"]["stop_watts"] < facts["proposed"]["start_watts"]
+    assert facts["proposed"]["start_watts"] < facts["work"]["low"]
+    assert facts["rest"]["high"] < facts["split_watts"] < facts["work"]["low"]
+    assert not [key for key in (*facts, *facts["proposed"]) if "amps" in key]
+
+
+@pytest.mark.parametrize(("step", "told"), [(19.0, False), (21.0, True)])
+def test_watts_must_rise_by_as_much_as_a_fifth_of_an_ampere_weighs(step: float, told: bool) -> None:
+    """[calc] 0.2 A x 100 W: a meter's own use of some watts is no work."""
+    found = levels(gathered([track([(100, 2.0), (60, 2.0 + step), (100, 2.0)])], measure=Measure.WATTS))
+    assert isinstance(found, Levels) is told
+    assert told or "readings lie from 2 W to 21 W" in str(found)
+
+
+def test_a_contact_has_no_thresholds_and_is_told_so() -> None:
+    told = study(SANDER, [Piece(on_change([(600, 0.0), *[(30, 1.0), (45, 0.0)] * 12]))])
+    assert told.found is not None
+    assert told.found.cuts == 12
+    assert proposed(told) == {"start_after": 0.0, "run_on": 45.0}
+    lines = list(text(told))
+    assert lines[1:4] == [
+        "  The contact speaks only on change (seen 25 times).",
+        "  a contact: 18.2 min stopped, 6 min running",
+        "  it has no thresholds: start_after and run_on are all that can be set",
+    ]
+    assert any(line.startswith("  start_after          0     0.5   s") for line in lines), lines
+    assert not any("start_running" in line or "Otsu" in line or "stop_after" in line for line in lines)
+    facts = as_json(told)
+    assert facts["measure"] == "running"
+    assert not {"rest", "work", "margins", "parted"} & facts.keys()
+    assert facts["pauses_s"] == [45.0] * 11
+
+
+def test_a_contact_that_bounces_asks_for_a_start_after() -> None:
+    """[calc] Closed for 0.3 s alone, four times in twelve: 0.35 s let them pass."""
+    bounces = [(0.3, 1.0), (30, 0.0)] * 4
+    told = study(SANDER, [Piece(on_change([(60, 0.0), *[(20, 1.0), (30, 0.0)] * 8, *bounces]))])
+    assert proposed(told)["start_after"] == 0.35
+
+
+def test_a_contact_is_too_short_to_tell_with_too_few_cuts_alone() -> None:
+    assert study(SANDER, [Piece(on_change([(1, 0.0), (2, 1.0), (1, 0.0)]))]).too_short == (
+        "1 whole cut was recorded, 3 are wanted"
+    )
 
 
 # --- the meter's rhythm
@@ -190,7 +269,7 @@ def test_a_silent_after_that_does_not_bear_one_lost_message_is_told() -> None:
     )
 
 
-def on_change(every_s: float) -> Track:
+def four_words_a_cut(every_s: float) -> Track:
     """The same where only what changed was said: start, inrush over, the load a little higher, stop."""
     found = Track()
     for number in range(30):
@@ -203,7 +282,7 @@ def on_change(every_s: float) -> Track:
 
 
 def test_a_meter_on_change_is_told_that_silence_is_no_sign_of_it_with_the_price() -> None:
-    readings = on_change(600)
+    readings = four_words_a_cut(600)
     said = " ".join(" ".join(text(study(SAW, [Piece(readings)]))).split())
     assert "The meter speaks only on change (seen 120 times)." in said
     assert "set silent_after = 0 (the price: a sensor that has died is not noticed)" in said

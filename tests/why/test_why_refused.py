@@ -100,7 +100,7 @@ def test_muted_by_hand_says_when_and_until_when(
     found = why(shop, capsys, "band_saw", "--at", asked)
     assert found["case"] == "muted"
     assert "band saw was muted by hand at 08:00:41" in found["verdict"]
-    assert "until its current has fallen below its stop_amps (1.75 A)" in found["verdict"]
+    assert "until it has fallen below its stop_amps of 1.75 A" in found["verdict"]
 
 
 def test_muted_by_its_run_limit_is_another_case(

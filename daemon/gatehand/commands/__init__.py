@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 WRONG_USAGE: Final = 2
 INTERRUPTED: Final = 130
 """128 and the number of SIGINT, as shells have it."""
+READINGS: Final = "a logger's CSV file with columns t_s,tool and any of amps,watts,running"
 HIGHEST_PORT: Final = 65_535
 _PORT: Final = 1883
 _PORT_TLS: Final = 8883

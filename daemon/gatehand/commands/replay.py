@@ -5,7 +5,7 @@ import json
 import sys
 from pathlib import Path
 
-from gatehand.commands import WRONG_USAGE, CommandError, add_span, configured, ending, print_json, progress
+from gatehand.commands import READINGS, WRONG_USAGE, CommandError, add_span, configured, ending, print_json, progress
 from gatehand.times import local_text
 from gatehand_rules import Finding, Shop
 
@@ -15,11 +15,12 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.description = (
         "Plays the recording through a config: a table of what would have differed from what was done. Reports of "
         "gates and switches are the recorded ones wherever the command is the recorded one; else a gate answers after "
-        "its usual time and a switch at once. With --readings: a CSV file from any logger, columns t_s,tool,amps "
-        "(seconds from any zero, rising), with gates and switches that never fail; the shop is at rest when the file "
+        "its usual time and a switch at once. With --readings: a CSV file from any logger, columns t_s,tool and any of "
+        "amps,watts,running, one of them filled in each line, that of the tool's sensor (t_s: seconds from any zero, "
+        "rising; running: 1 or 0), with gates and switches that never fail; the shop is at rest when the file "
         "begins, and after the last reading time runs on until all is at rest again."
     )
-    parser.add_argument("--readings", type=Path, metavar="FILE", help="a logger's CSV file with columns t_s,tool,amps")
+    parser.add_argument("--readings", type=Path, metavar="FILE", help=READINGS)
     add_span(parser, since="the recording from this time on", until="the recording up to this time")
     parser.add_argument("--diff", action="store_true", help="event by event: - as recorded, + with this config")
     parser.add_argument(

@@ -6,14 +6,16 @@ from datetime import timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from gatehand.commands import CommandError, add_span, configured, ending, no_such, print_json, progress, write
+from gatehand.commands import READINGS, CommandError, add_span, configured, ending, no_such, print_json, progress, write
 from gatehand.config import Config, Loaded
+from gatehand.measures import measures_of
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from gatehand.past.recordings import Readings
     from gatehand.tune.study import Study
+    from gatehand_rules import Shop
 
 DAYS: Final = 14
 
@@ -27,7 +29,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "nothing."
     )
     parser.add_argument("tool", nargs="*", metavar="TOOL", help="only these tools")
-    parser.add_argument("--readings", type=Path, metavar="FILE", help="a logger's CSV file with columns t_s,tool,amps")
+    parser.add_argument("--readings", type=Path, metavar="FILE", help=READINGS)
     add_span(parser, since=f"from this time on; else the last {DAYS} days", until="up to this time")
     parser.add_argument("--plot", type=Path, metavar="FILE.svg", help="draw it, as SVG")
     parser.add_argument("--write", action="store_true", help="put the proposals into the config, after showing them")
@@ -41,7 +43,7 @@ def run(args: argparse.Namespace) -> int:
     for name in args.tool:
         if name not in config.tool:
             raise no_such("gatehand tune: there is no tool", name, config.tool)
-    readings = _readings(args, config, loaded)
+    readings = _readings(args, config, loaded, shop)
     for trouble in readings.troubles:
         print(f"left out: {trouble}", file=sys.stderr)
     from gatehand.tune import study
@@ -62,13 +64,14 @@ def run(args: argparse.Namespace) -> int:
     return 0 if any(one.found for one in studies) else 1
 
 
-def _readings(args: argparse.Namespace, config: Config, loaded: Loaded) -> "Readings":
+def _readings(args: argparse.Namespace, config: Config, loaded: Loaded, shop: "Shop") -> "Readings":
     from gatehand.past.csv_readings import CsvError
     from gatehand.past.recordings import from_csv, from_recording, newest
 
+    measures = measures_of(shop.tools)
     with ending(CsvError), progress("readings") as count:
         if args.readings is not None:
-            return from_csv(args.readings, config.tool, count)
+            return from_csv(args.readings, measures, count)
         folder = loaded.file(config.log.folder)
         last = newest(folder)
         if last is None:
@@ -76,8 +79,8 @@ def _readings(args: argparse.Namespace, config: Config, loaded: Loaded) -> "Read
                 f"{folder}: no recording yet; let the daemon run ([log] readings_limit_mb above 0), or give a logger's "
                 "file with --readings"
             )
-        tools = {name: config.tool[name].measure for name in args.tool or config.tool}
-        return from_recording(folder, tools, args.since or last - timedelta(days=DAYS), args.until, count)
+        wanted = {name: measures[name] for name in args.tool or measures}
+        return from_recording(folder, wanted, args.since or last - timedelta(days=DAYS), args.until, count)
 
 
 def _write(studies: "Sequence[Study]", loaded: Loaded, *, ask: bool) -> int:

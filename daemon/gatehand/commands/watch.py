@@ -13,7 +13,7 @@ _FEWEST_ROWS = 8
 def configure(parser: argparse.ArgumentParser) -> None:
     """Its options."""
     parser.description = (
-        "Shows the shop live: collector, alarms with what to do, tools with current and thresholds, gates, the last "
+        "Shows the shop live: collector, alarms with what to do, tools with reading and thresholds, gates, the last "
         "events. Only listens, and needs nothing but the broker, so it works from another machine. Ctrl-C ends it."
     )
     parser.add_argument("--plain", action="store_true", help="no colour and no bold; NO_COLOR is respected too")

@@ -135,6 +135,7 @@ SENSORS: Final[Mapping[str, Measure]] = {
     "running": Measure.RUNNING,
 }
 """The keys of the three, and what each measures."""
+KEY_OF: Final[Mapping[Measure, str]] = {measure: key for key, measure in SENSORS.items()}
 
 
 class Sensed(TomlTable):

@@ -263,4 +263,4 @@ class CircuitTable(TomlTable):
     start_gap: values.Seconds = 0.0
     """Least time between a tool's start and the collector's, so that inrushes do not meet."""
     voltage: values.Volts | None = None
-    """Voltage of the circuit, for reports of power."""
+    """Voltage of the circuit, from which a report estimates the energy of members whose sensors say amps."""

@@ -24,9 +24,8 @@ HABITS: Final = Habits(
     tools={
         "band_saw": ToolHabits(running=6.2, every=0.5),
         "jointer": ToolHabits(running=7.4, every=0.5),
-        "drum_sander": ToolHabits(running=8.1, every=0.5),
         # Its spindle has a drive of its own, which starts softly.
-        "carving_router": ToolHabits(running=2.6, inrush=None, every=0.5),
+        "carving_router": ToolHabits(running=390.0, idle=9.0, inrush=None, every=0.5),
     },
     # Much quicker than the config allows, so that a busy computer does not make a fault of it.
     gates=dict.fromkeys(("band_saw", "planing", "carving_router", "sweep"), GateHabits(travel=0.3)),
@@ -111,8 +110,8 @@ SCRIPT: Final[tuple[ShopEvent | LoggedEvent, ...]] = (
     _goes_off("after the sweep"),
     ShopEvent(
         12.2,
-        "The carving router takes a very light cut: 1.1 A, under its threshold.",
-        {"sim/carving_router/amps": "1.1"},
+        "The carving router takes a very light cut: 118 W, under its threshold.",
+        {"sim/carving_router/watts": "118"},
     ),
     ShopEvent(13.8, "The light cut is done.", {"sim/carving_router/switch": "0"}),
     logged(Happened.START_MISSED, "the light cut is missed", tool=MISSED_TOOL),

@@ -160,7 +160,8 @@ Publish with any client, for example:
 
   sim/band_saw/switch            1, 0  a tool on, off: band_saw, jointer,
                                        drum_sander, carving_router
-  sim/jointer/amps               2.4   a tool on, drawing so many ampere
+  sim/jointer/amps               2.4   a tool on, drawing so many ampere;
+  sim/carving_router/watts       120   or so many watts
   shop/gate/sweep/button         1     the button of the bench sweep
   gatehand/gate/sweep/hand       1, 0  a hand start from any screen, its end
   sim/planing/jam                1, 0  a gate jams, is freed: band_saw,

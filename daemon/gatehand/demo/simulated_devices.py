@@ -11,11 +11,13 @@ from contextlib import suppress
 from typing import Final
 
 from gatehand.journal.sentences import spoken
+from gatehand.measures import says
 from gatehand.mqtt.client import PlainClient
-from gatehand.mqtt.payload import Reader, Rejected, UnknownWord, excerpt
+from gatehand.mqtt.payload import LARGEST_AMPS, LARGEST_WATTS, Reader, Rejected, UnknownWord, excerpt
 from gatehand.simshop.device import Sent
 from gatehand.simshop.gate import GateTrouble
 from gatehand.simshop.sim_shop import SimShop
+from gatehand_rules.words import Measure
 
 _SIM: Final = "sim/"
 FAULT_TOPICS: Final = f"{_SIM}+/+"
@@ -27,8 +29,10 @@ FAULT_INPUTS: Final = {
     "hand": "collector",
     "weld": "collector",
     "amps": "tool",
+    "watts": "tool",
 }
 """Each with the kind of device that has it."""
+_LARGEST: Final[Mapping[str, float]] = {Measure.AMPS: LARGEST_AMPS, Measure.WATTS: LARGEST_WATTS}
 _SWITCHED: Final = {"1": True, "0": False, "on": True, "off": False, "open": True, "shut": False}
 
 
@@ -46,17 +50,27 @@ def take_fault_input(shop: SimShop, topic: str, payload: bytes, now: float) -> s
     names: Mapping[str, object] = getattr(shop, f"{kind}s")
     if name not in names:
         return f"{topic}: there is no {kind} {name!r}; there are {', '.join(names)}."
-    if word == "amps":
-        amps = Reader().read_number(payload)
-        if isinstance(amps, Rejected):
-            return f"{topic}: {amps.why}."
-        shop.tools[name].switch(on=True, at=now, load=max(0.0, amps))
-        return f"The {spoken(name)} is on and draws {amps:g} A."
+    if word in _LARGEST:
+        return _drawing(shop, topic, payload, now)
     on = Reader().read_word(payload, _SWITCHED)
     if not isinstance(on, bool):
         shown = on.text if isinstance(on, UnknownWord) else excerpt(payload)
         return f"{topic}: found {shown!r}; wanted 1 or 0."
     return _switched(shop, word, name, on, now)
+
+
+def _drawing(shop: SimShop, topic: str, payload: bytes, now: float) -> str:
+    """A tool on, its sensor reading so much."""
+    _, name, word = topic.split("/", 2)
+    tool, said = shop.tools[name], spoken(name)
+    if tool.measure != word:
+        other = "switch" if tool.measure is Measure.RUNNING else tool.measure
+        return f"{topic}: the sensor of {said} says {tool.measure}; publish to {_SIM}{name}/{other}."
+    value = Reader().read_number(payload, _LARGEST[word])
+    if isinstance(value, Rejected):
+        return f"{topic}: {value.why}."
+    tool.switch(on=True, at=now, load=max(0.0, value))
+    return f"The {said} is on and {says(tool.measure, value)}."
 
 
 def _switched(shop: SimShop, word: str, name: str, on: bool, now: float) -> str:

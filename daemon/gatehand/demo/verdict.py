@@ -9,9 +9,11 @@ from typing import Final
 
 from gatehand.demo.day import STORY, first_missing, logged
 from gatehand.journal.line import LogLine
-from gatehand.journal.sentences import spoken, spoken_alarm
+from gatehand.journal.sentences import spoken, spoken_alarm, start_threshold
+from gatehand.measures import measured, threshold_key
 from gatehand.text import named
 from gatehand_rules import GateWord, Happened, Rule
+from gatehand_rules.words import Measure
 
 START: Final = logged(Happened.COLLECTOR_ON, rule=Rule.DEMAND)
 STARTS: Final = sum(1 for each in STORY if each.event is Happened.COLLECTOR_ON)
@@ -91,14 +93,14 @@ def summary(lines: Sequence[LogLine]) -> list[str]:
 
 
 def _missed(line: LogLine) -> str:
-    tool, peak, start_amps = spoken(str(line.get("tool"))), line.get("peak"), line.get("start_amps")
-    if not isinstance(peak, int | float) or not isinstance(start_amps, int | float):
+    tool, peak, (measure, threshold) = spoken(str(line.get("tool"))), line.get("peak"), start_threshold(line)
+    if not isinstance(peak, int | float):
         return f"1 cut missed: the {tool}'s."
-    caught = math.floor(peak * 10) / 10
-    return (
-        f"1 cut missed: the {tool}'s, {peak:.3g} A at most, under its start_amps of {start_amps:g}. "
-        f"start_amps = {caught:g} would have caught it."
-    )
+    key, digits = threshold_key("start", measure), 10 if measure is Measure.AMPS else 1
+    most, under = measured(measure, peak), measured(measure, threshold)
+    caught = math.floor(peak * digits) / digits
+    cut = f"1 cut missed: the {tool}'s, {most} at most, under its {key} of {under}"
+    return f"{cut}. {key} = {caught:g} would have caught it."
 
 
 def _refused(line: LogLine) -> str:

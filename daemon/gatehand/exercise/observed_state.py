@@ -24,7 +24,7 @@ _MEANS_PRESSED: Final = frozenset({"active", "pressed"})
 
 @dataclass(slots=True)
 class ToolHeard:
-    """Live readings of one tool: (monotonic seconds, ampere), oldest first."""
+    """Live readings of one tool: (monotonic seconds, reading in its sensor's unit), oldest first."""
 
     readings: list[tuple[float, float]] = field(default_factory=list)
     meter: RhythmMeter = field(default_factory=RhythmMeter)
@@ -41,7 +41,7 @@ class ToolHeard:
         del self.readings[:-READINGS_KEPT]
 
     @property
-    def amps(self) -> float | None:
+    def value(self) -> float | None:
         """The last reading."""
         return self.readings[-1][1] if self.readings else None
 
@@ -51,7 +51,7 @@ class ToolHeard:
 
     def peak(self, since: float) -> float | None:
         """The highest reading from then on."""
-        return max((amps for _, amps in self.since(since)), default=None)
+        return max((value for _, value in self.since(since)), default=None)
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,6 +1,7 @@
 """One tool: the person starts it, and its sensor sees it, or something else is seen instead."""
 
 from collections.abc import Iterator
+from functools import partial
 from statistics import median
 from typing import Final
 
@@ -9,9 +10,12 @@ from gatehand.exercise.observed_state import ToolHeard
 from gatehand.exercise.results import MeterResult, Remark, ToolResult, failed, look
 from gatehand.exercise.supervisor import SKIP, Supervisor
 from gatehand.journal.sentences import spoken
+from gatehand.measures import measured, says, steady, threshold_key
 from gatehand.rhythm import PRICE_OF_NONE, misfit
 from gatehand.text import as_sentence, named
 from gatehand.times import lasting, rough
+from gatehand_rules.shop import CLOSED
+from gatehand_rules.words import Measure
 
 LISTEN: Final = 5.0
 """Seconds after the person's Enter in which the sensor must show it, at least."""
@@ -28,38 +32,42 @@ async def exercise(supervisor: Supervisor, name: str) -> ToolResult:
     """Ask for the tool's start and its stop, and look at both."""
     tool, world, heard = supervisor.config.tool[name], supervisor.world, supervisor.observed.tools[name]
     if not supervisor.person or not await _at_rest(supervisor, name, tool):
-        return ToolResult(name, tried=False)
-    rest = heard.amps
+        return ToolResult(name, False, tool.measure)
+    rest, shown = heard.value, partial(steady, tool.measure)
     asked = world.now()
     world.ask(f"Start the {spoken(name)} now, without cutting (Enter when it runs; skip; quit)")
     seen = await _await_start(supervisor, name, tool)
     if seen == SKIP:
-        return ToolResult(name, tried=False)
+        return ToolResult(name, False, tool.measure)
     if isinstance(seen, str):
         why = _why_not_seen(supervisor, name, asked, seen)
-        return ToolResult(name, tried=True, rest=rest, remarks=(failed(why),))
-    world.say(f"  Seen: {heard.amps:.2f} A. Listening for {STEADY:g} s more.")
+        return ToolResult(name, True, tool.measure, rest, remarks=(failed(why),))
+    world.say(f"  Seen: {shown(heard.value or 0.0)}. Listening for {STEADY:g} s more.")
     await supervisor.wait(STEADY)
-    steady = [amps for _, amps in heard.since(seen + STEADY_AFTER)] or [heard.amps or 0.0]
-    running, peak = round(median(steady), 3), heard.peak(seen) or steady[-1]
-    remarks = [*_thresholds(tool, rest, running, peak)]
+    after = [value for _, value in heard.since(seen + STEADY_AFTER)] or [heard.value or 0.0]
+    running, peak = round(median(after), 3), heard.peak(seen) or after[-1]
+    by_contact = tool.measure is Measure.RUNNING
+    remarks = [*(_contact(after) if by_contact else _thresholds(tool, rest, running, peak))]
     world.ask(f"Now switch the {spoken(name)} off (Enter when it is off; skip)")
     if (amiss := await _await_stop(supervisor, name, tool)) is not None:
         remarks.append(amiss)
-    return ToolResult(name, True, rest, running, peak, round(seen - asked, 2), tuple(remarks))
+    most = None if by_contact else peak
+    return ToolResult(name, True, tool.measure, rest, running, most, round(seen - asked, 2), tuple(remarks))
 
 
 async def _at_rest(supervisor: Supervisor, name: str, tool: ToolTable) -> bool:
     """Before its start it must not draw. False: skipped."""
     heard = supervisor.observed.tools[name]
-    while heard.amps is not None and heard.amps >= tool.stop_at and supervisor.person:
+    hint = ". If it is off, its words active and clear are exchanged" if tool.measure is Measure.RUNNING else ""
+    while heard.value is not None and heard.value >= tool.stop_at and supervisor.person:
         supervisor.world.ask(
-            f"The {spoken(name)} draws {heard.amps:.2f} A already; switch it off (Enter when it is off; skip; quit)"
+            f"The {spoken(name)} {says(tool.measure, heard.value)} already; switch it off (Enter when it is off; skip; "
+            f"quit){hint}"
         )
         if await supervisor.answer() == SKIP:
             return False
         await supervisor.wait(STEADY_AFTER)
-        if heard.amps >= tool.stop_at:
+        if heard.value >= tool.stop_at:
             await supervisor.wait(_patience(tool))
     return True
 
@@ -69,7 +77,7 @@ async def _await_start(supervisor: Supervisor, name: str, tool: ToolTable) -> fl
     world, tools = supervisor.world, supervisor.config.tool
     asked = world.now()
     heard = supervisor.observed.tools
-    resting = [other for other, each in tools.items() if other != name and (heard[other].amps or 0.0) < each.start_at]
+    resting = [other for other, each in tools.items() if other != name and (heard[other].value or 0.0) < each.start_at]
     instead = ""
     until = float("inf")
     while world.now() < until:
@@ -89,31 +97,53 @@ async def _await_start(supervisor: Supervisor, name: str, tool: ToolTable) -> fl
 
 
 def _runs_at(supervisor: Supervisor, name: str, tool: ToolTable, asked: float) -> float | None:
-    """When its current has stood at or above the start threshold for long enough without a break."""
+    """When it has stood at or above the start threshold (its contact active) for long enough without a break."""
     since: float | None = None
-    for at, amps in supervisor.observed.tools[name].since(asked):
-        if amps < tool.start_at:
+    for at, value in supervisor.observed.tools[name].since(asked):
+        if value < tool.start_at:
             since = None
         elif since is None:
             since = at
     return None if since is None else since + tool.start_after
 
 
+def _key(which: str, tool: ToolTable) -> str:
+    return threshold_key(which, tool.measure)
+
+
+def _threshold(which: str, tool: ToolTable) -> str:
+    """Such as `start_watts of 100 W`."""
+    return f"{_key(which, tool)} of {measured(tool.measure, tool.start_at if which == 'start' else tool.stop_at)}"
+
+
 def _thresholds(tool: ToolTable, rest: float | None, running: float, peak: float) -> Iterator[Remark]:
+    shown = partial(steady, tool.measure)
     if running < tool.stop_at:
         yield failed(
-            f"Only its start reaches start_amps: it peaked at {peak:.2f} A and runs at {running:.2f} A, below "
-            f"stop_amps of {tool.stop_at:g} A. Lower both thresholds."
+            f"Only its start reaches {_key('start', tool)}: it peaked at {shown(peak)} and runs at {shown(running)}, "
+            f"below {_threshold('stop', tool)}. Lower both thresholds."
         )
     elif running < tool.start_at:
         yield look(
-            f"It runs at {running:.2f} A, below start_amps of {tool.start_at:g} A: only its inrush starts the "
-            "collector, and a sensor that misses it misses the cut. Lower start_amps."
+            f"It runs at {shown(running)}, below {_threshold('start', tool)}: only its inrush starts the collector, "
+            f"and a sensor that misses it misses the cut. Lower {_key('start', tool)}."
         )
     elif rest is not None and rest * 2 > tool.stop_at:
         yield look(
-            f"At rest it shows {rest:.2f} A, more than half of stop_amps: little room to tell rest from running."
+            f"At rest it shows {shown(rest)}, more than half of {_key('stop', tool)}: little room to tell rest from "
+            "running."
         )
+
+
+def _contact(after: list[float]) -> Iterator[Remark]:
+    """A contact must stay as it is while the tool runs."""
+    if after[-1] < CLOSED:
+        yield failed(
+            "Its contact said running and then stopped, though nobody has switched it off: the collector would go off "
+            "amid the work. Look at the contact."
+        )
+    elif min(after) < CLOSED:
+        yield look("Its contact opened for a moment while it ran: stop_after bridges that.")
 
 
 async def _await_stop(supervisor: Supervisor, name: str, tool: ToolTable) -> Remark | None:
@@ -121,17 +151,22 @@ async def _await_stop(supervisor: Supervisor, name: str, tool: ToolTable) -> Rem
     heard = supervisor.observed.tools[name]
     until = float("inf")
     while supervisor.world.now() < until:
-        if heard.amps is not None and heard.amps < tool.stop_at:
+        if heard.value is not None and heard.value < tool.stop_at:
             return None
         reply = await supervisor.reply(until)
         if reply == SKIP:
             return look(f"Its stop was not tried{'' if supervisor.person else ': nobody was there any more'}.")
         if isinstance(reply, str):
             until = supervisor.world.now() + _patience(tool)
-    shown = "nothing" if heard.amps is None else f"{heard.amps:.2f} A"
+    if tool.measure is Measure.RUNNING:
+        return failed(
+            "Switched off, its contact still says running: the collector would never stop. Look at the contact, and "
+            "whether its words active and clear are exchanged."
+        )
+    shown = "nothing" if heard.value is None else steady(tool.measure, heard.value)
     return failed(
-        f"Switched off, it still shows {shown}, not below stop_amps of {tool.stop_at:g} A: "
-        "the collector would never stop. Look at the sensor, or raise stop_amps."
+        f"Switched off, it still shows {shown}, not below {_threshold('stop', tool)}: the collector would never stop. "
+        f"Look at the sensor, or raise {_key('stop', tool)}."
     )
 
 
@@ -139,17 +174,19 @@ def _why_not_seen(supervisor: Supervisor, name: str, asked: float, other: str) -
     tool, said = supervisor.config.tool[name], spoken(name)
     peak = supervisor.observed.tools[name].peak(asked)
     if other:
-        top = supervisor.observed.tools[other].peak(asked)
+        instead = supervisor.config.tool[other].measure
+        top = steady(instead, supervisor.observed.tools[other].peak(asked) or 0.0)
+        rose = f"contact said {top}" if instead is Measure.RUNNING else f"topic rose to {top}"
         return (
-            f"Not seen; the {spoken(other)}'s topic rose to {top:.2f} A instead: the sensors of {said} and "
-            f"{spoken(other)} are exchanged, or their topics are."
+            f"Not seen; the {spoken(other)}'s {rose} instead: the sensors of {said} and {spoken(other)} are exchanged, "
+            "or their topics are."
         )
     if peak is not None and peak >= tool.start_at:
-        return f"Seen only for a moment ({peak:.2f} A), shorter than start_after of {tool.start_after:g} s."
+        shown = steady(tool.measure, peak)
+        return f"Seen only for a moment ({shown}), shorter than start_after of {tool.start_after:g} s."
     if peak is not None:
-        return (
-            f"Not seen: {peak:.2f} A at most, start_amps is {tool.start_at:g} A. Look whether the sensor goes round "
-            "one conductor only, and at scale; or lower start_amps."
+        return _NOT_RISEN[tool.measure].format(
+            most=steady(tool.measure, peak), start=_key("start", tool), at=measured(tool.measure, tool.start_at)
         )
     if (why := supervisor.observed.unreadable.get(("tool", name))) is not None:
         return f"Not seen: what its topic {tool.sensor.topic} says cannot be read: {why}."
@@ -174,6 +211,22 @@ def _quiet(heard: ToolHeard, silent_after: float) -> str | None:
         f"change, its tool is called silent and let go in a long steady cut; then set silent_after = 0 (the price: "
         f"{PRICE_OF_NONE})"
     )
+
+
+_NOT_RISEN: Final = {
+    Measure.AMPS: (
+        "Not seen: {most} at most, {start} is {at}. Look whether the sensor goes round one conductor only, and at "
+        "scale; or lower {start}."
+    ),
+    Measure.WATTS: (
+        "Not seen: {most} at most, {start} is {at}. Look whether it gets its power through that meter, and at scale; "
+        "or lower {start}."
+    ),
+    Measure.RUNNING: (
+        "Not seen: its contact said stopped all the while. Look where the contact sits, and whether its words active "
+        "and clear are exchanged."
+    ),
+}
 
 
 def _patience(tool: ToolTable) -> float:

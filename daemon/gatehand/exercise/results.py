@@ -14,9 +14,11 @@ import msgspec
 
 from gatehand.config import Config
 from gatehand.journal.sentences import spoken
+from gatehand.measures import steady
 from gatehand.rhythm import Rhythm, words
 from gatehand.text import columns, wrapped
-from gatehand_rules.words import Position
+from gatehand_rules.shop import CLOSED
+from gatehand_rules.words import Measure, Position
 
 MARGIN: Final = 1.25
 """On the longest travel measured: common practice, no published source. Seals swell and drives age."""
@@ -118,10 +120,14 @@ class GateResult:
 
 @dataclass(frozen=True, slots=True)
 class ToolResult:
-    """One tool. Currents in ampere, `seen_after` in seconds from the question to the detection; None: not seen."""
+    """One tool. Readings in the unit of `measure`, `seen_after` in seconds from the question to the detection.
+
+    None: not seen. A contact's readings are 1 and 0, and it has no peak.
+    """
 
     tool: str
     tried: bool
+    measure: Measure = Measure.AMPS
     rest: float | None = None
     running: float | None = None
     peak: float | None = None
@@ -246,8 +252,8 @@ def _tools(tools: Sequence[ToolResult]) -> Iterator[str]:
     for tool in tools:
         verdict = "FAILED" if tool.failed else ("well" if tool.tried else "not tried")
         after = "-" if tool.seen_after is None else f"{tool.seen_after:.1f} s"
-        amps = ("-" if each is None else f"{each:.2f} A" for each in (tool.rest, tool.peak, tool.running))
-        rows.append((spoken(tool.tool), *amps, after, verdict))
+        readings = ("-" if one is None else steady(tool.measure, one) for one in (tool.rest, tool.peak, tool.running))
+        rows.append((spoken(tool.tool), *readings, after, verdict))
     yield from columns(rows)
 
 
@@ -345,7 +351,7 @@ def reset_topic(config: Config, collector: str) -> str:
 
 
 def as_json(result: Result, config: Config) -> dict[str, object]:
-    """The same for programs; times in seconds, currents in ampere."""
+    """The same for programs; times in seconds, readings in the unit of their measure, a contact's true or false."""
     gates = {
         gate.gate: {
             **_judged(gate, "gate", "moves"),
@@ -354,7 +360,7 @@ def as_json(result: Result, config: Config) -> dict[str, object]:
         }
         for gate in result.gates
     }
-    tools = {tool.tool: _judged(tool, "tool") for tool in result.tools}
+    tools = {tool.tool: _judged(tool, "tool") | _by_contact(tool) for tool in result.tools}
     presses = [_judged(each) for each in result.presses]
     held = {name: {"reset_topic": reset_topic(config, name)} for name in result.held}
     plain = msgspec.to_builtins(result)
@@ -365,6 +371,13 @@ def as_json(result: Result, config: Config) -> dict[str, object]:
 def _judged(each: GateResult | ToolResult | PressResult, *without: str) -> dict[str, object]:
     plain = msgspec.to_builtins(each)
     return {"ok": not each.failed, **{key: value for key, value in plain.items() if key not in without}}
+
+
+def _by_contact(tool: ToolResult) -> dict[str, object]:
+    if tool.measure is not Measure.RUNNING:
+        return {}
+    said = {"rest": tool.rest, "running": tool.running}
+    return {key: None if value is None else value >= CLOSED for key, value in said.items()}
 
 
 def _times_json(gate: GateResult, to: Position) -> dict[str, object]:

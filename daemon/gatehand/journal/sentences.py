@@ -8,7 +8,7 @@ from collections.abc import Mapping
 
 from gatehand.journal.line import FIXED, facts_of
 from gatehand.journal.sentence_table import REASONS, TABLE, Templates
-from gatehand.measures import measured
+from gatehand.measures import UNITS, measured, threshold_key
 from gatehand.times import lasting
 from gatehand_rules.findings import Alarm, Fact, Finding
 from gatehand_rules.words import Measure
@@ -51,6 +51,11 @@ def _chosen(choice: tuple[str, ...], line: Mapping[str, Fact]) -> str | None:
     whole = (template for template in choice if _complete(_OPTIONAL.sub("", template), line))
     template = next(whole, choice[-1] if choice else None)
     return None if template is None else fill(template, line)
+
+
+def told(templates: Templates, line: Mapping[str, Fact]) -> str:
+    """Of several sentences the first whose facts are all there, else the last; filled."""
+    return _chosen(_several(templates), line) or ""
 
 
 def _several(templates: Templates) -> tuple[str, ...]:
@@ -141,8 +146,7 @@ def _word(key: str, line: Mapping[str, Fact]) -> str | None:
         case "alarm":  # as it is said, without the name of the line's own subject
             return spoken_alarm(found, line) if isinstance(found, str) else None
         case "peak":  # in the unit of the threshold that it did not reach for long enough
-            of = Measure.WATTS if f"start_{Measure.WATTS}" in line else Measure.AMPS
-            return None if found is None else shown(of, found)
+            return None if found is None else shown(start_threshold(line)[0], found)
         case "contact":
             return _reading(line, "") if Measure.RUNNING in line else None
         case "reading" | "last_reading":
@@ -152,6 +156,14 @@ def _word(key: str, line: Mapping[str, Fact]) -> str | None:
             return None if name is None else f"{name} of {shown(name, line[name])}"
         case _:
             return None if found is None else shown(key, found)
+
+
+def start_threshold(line: Mapping[str, Fact]) -> tuple[Measure, float]:
+    """The start threshold that a line names, and of what; 0 A where it names none."""
+    for measure in UNITS:
+        if isinstance(value := line.get(threshold_key("start", measure)), int | float):
+            return measure, value
+    return Measure.AMPS, 0.0
 
 
 def _reading(line: Mapping[str, Fact], which: str) -> str | None:

@@ -120,7 +120,7 @@ class Cursor:
         return before
 
     def pass_to(self, at: int) -> tuple[int, int] | None:
-        """Move on to index `at`; the last reading passed on the way (ms, mA), or None."""
+        """Move on to index `at`; the last reading passed on the way (ms, thousandths), or None."""
         if at <= self.at:
             return None
         self.at = at

@@ -12,12 +12,13 @@ them; the sensors' silence counts from the first reading on.
 """
 
 from bisect import bisect_left
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Container, Sequence
 from operator import attrgetter, itemgetter
 from typing import Final, TypeAlias
 
 from msgspec.structs import replace
 
+from gatehand.measures import measures_of
 from gatehand.past.deadband import ANY, Cursor, deadband, fan_deadband, is_calm, whole_ms
 from gatehand.past.replay_devices import NEVER, Devices, IdealDevices, RecordedDevices, TimedCommands, switch_reports
 from gatehand.past.stretches import Stretch, Timed, Track
@@ -110,8 +111,8 @@ class Player:
             Cursor(stretch.tracks.get(tool.name, nothing), silent)
             for tool, silent in zip(shop.tools, self._silent_ms, strict=True)
         ]
-        currents = (Cursor(stretch.currents.get(one.name, nothing)) for one in shop.collectors)
-        self._cursors = [*self._tools, *currents, Cursor(stretch.ticks)]
+        motors = (Cursor(stretch.motors.get(one.name, nothing)) for one in shop.collectors)
+        self._cursors = [*self._tools, *motors, Cursor(stretch.ticks)]
         self._others, self._next_other = stretch.others, 0
         self._looked = [None] * len(self._tools)
         self._look()
@@ -230,7 +231,7 @@ class Player:
         for cursor, collector, fan, seen in zip(
             self._cursors[len(self._tools) : -1], self.shop.collectors, state.collectors, state.guard.fans, strict=True
         ):
-            if not self._devices.currents_count(collector.name, self.now_ms):
+            if not self._devices.motor_counts(collector.name, self.now_ms):
                 cursor.look(ANY)
             else:
                 cursor.look(fan_deadband(collector, fan, seen) if calm else None)
@@ -281,9 +282,14 @@ class ChangedPlayer(Player):
     ) -> None:
         """`state`: of the recorded run at `at_ms`."""
         self.recorded = recorded
-        before = {tool.name: tool.measure for tool in recorded.tools}
-        self.unread = {tool.name for tool in changed.tools if before.get(tool.name, tool.measure) is not tool.measure}
-        """Tools of which nothing is heard: their sensors measured something else then."""
+        before = measures_of(recorded.tools)
+        self.unread = {
+            tool.name: (before[tool.name], tool.measure)
+            for tool in changed.tools
+            if before.get(tool.name, tool.measure) is not tool.measure
+        }
+        """Tools of which nothing is heard, which is no silence: what their sensors measured then, and measure now."""
+        changed = with_tools(changed, self.unread, silent_after=0.0)
         self._answers = RecordedDevices(recorded, changed, state)
         adopted = adopt_shop(recorded, changed, state, at_ms / 1000).state
         super().__init__(changed, adopted, sink, devices=self._answers, patience_ms=patience_ms)
@@ -291,7 +297,7 @@ class ChangedPlayer(Player):
     def follow(self, stretch: Stretch, commands: TimedCommands) -> None:
         """Play a stretch, in which the recorded run gave these commands."""
         self._answers.follow(commands)
-        self.play(stretch.without(self.unread, self._answers.modelled))
+        self.play(stretch.without(set(self.unread), self._answers.modelled))
 
 
 def at_rest(state: State) -> bool:
@@ -325,7 +331,7 @@ def rested(shop: Shop, at_ms: int) -> State:
 
 def _play_start(shop: Shop, from_ms: int) -> tuple[State, int]:
     """The rested state, and the ms that the start took."""
-    deaf = with_tools(shop, silent_after=0.0)
+    deaf = with_tools(shop, shop.names["tool"], silent_after=0.0)
     player = Player(deaf, initial(deaf, from_ms / 1000), devices=IdealDevices(shop))
     found = (BrokerConnected(), *_found(shop))
     player.play(Stretch(others=[Timed(from_ms, order, event) for order, event in enumerate(found)]))
@@ -348,6 +354,7 @@ def _found(shop: Shop) -> list[Event]:
     return reports
 
 
-def with_tools(shop: Shop, **changes: float) -> Shop:
-    """The shop with the same change made to every tool."""
-    return replace(shop, tools=tuple(replace(tool, **changes) for tool in shop.tools))
+def with_tools(shop: Shop, names: Container[str], **changes: float) -> Shop:
+    """The shop with the same change made to the tools of these names."""
+    tools = tuple(replace(tool, **changes) if tool.name in names else tool for tool in shop.tools)
+    return replace(shop, tools=tools)

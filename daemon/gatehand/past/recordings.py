@@ -3,13 +3,16 @@
 What cannot be read is among the troubles, never an error.
 """
 
+import tomllib
 from array import array
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
+from functools import lru_cache
 from pathlib import Path
 
 from gatehand.config import load_text
+from gatehand.config.signals import SENSORS
 from gatehand.past.csv_readings import read_csv
 from gatehand.past.stretches import Track, stretches
 from gatehand.recording.format import RecordingError
@@ -54,6 +57,26 @@ def recorded_shop(text: str, path: Path) -> Shop:
     return loaded.shop
 
 
+@lru_cache(maxsize=8)
+def measures_then(text: str) -> Mapping[tuple[str, str], Measure]:
+    """By kind and name ("tool", "band_saw"), what each sensor measured by a config's text as a recording keeps it.
+
+    Also of a config that this version refuses: nothing but the keys of the sensors is looked at.
+    """
+    try:
+        tables = tomllib.loads(text)
+    except tomllib.TOMLDecodeError:
+        return {}
+    found: dict[tuple[str, str], Measure] = {}
+    for kind in ("tool", "collector"):
+        named = tables.get(kind)
+        for name, table in named.items() if isinstance(named, dict) else ():
+            key = next((key for key in SENSORS if isinstance(table, dict) and key in table), None)
+            if key is not None:
+                found[kind, name] = SENSORS[key]
+    return found
+
+
 @dataclass(slots=True)
 class Piece:
     """One tool's readings without a break. `wall_ms`: what to add to its ms for the time since 1970; None: no clock."""
@@ -85,25 +108,14 @@ class Readings:
             pieces.append(Piece(track, wall_ms, run))
 
 
-def from_csv(path: Path, tools: Iterable[str], progress: Callable[[int], None]) -> Readings:
-    """A logger's file.
+def from_csv(path: Path, tools: Mapping[str, Measure], progress: Callable[[int], None]) -> Readings:
+    """A logger's file. `tools`: what the sensor of each measures.
 
     Raises:
         CsvError: It cannot be read.
     """
     stretch = read_csv(path, tools, progress)
     return Readings({tool: [Piece(track)] for tool, track in stretch.tracks.items()})
-
-
-def _measures(recording: Recording, known: dict[str, dict[str, Measure]]) -> dict[str, Measure]:
-    """What each tool's sensor measured then. `known`: by the config's text, kept by the caller from file to file."""
-    text = recording.header.config
-    if text not in known:
-        try:
-            known[text] = {tool.name: tool.measure for tool in recorded_shop(text, recording.path).tools}
-        except RecordingError:  # of a version before this, which knew currents only
-            known[text] = {}
-    return known[text]
 
 
 def from_recording(
@@ -113,31 +125,34 @@ def from_recording(
     until: datetime | None,
     progress: Callable[[int], None],
 ) -> Readings:
-    """What the recording holds of these tools between two times, as far as their sensors measured the same then."""
+    """What the recording holds of these tools between two times; of each, what was read by what it measures now."""
     found, count = Readings(), 0
-    known: dict[str, dict[str, Measure]] = {}
-    others = set[str]()
+    other: dict[str, Measure] = {}
     for recording in opened(recordings(folder, since, until), found.troubles):
-        then = _measures(recording, known)
-        wanted = {tool for tool, now in tools.items() if then.get(tool, Measure.AMPS) is now}
-        others |= tools.keys() & set(recording.header.tools) - wanted
         offset = offset_ms(recording)
+        then = measures_then(recording.header.config)
+        wanted = {tool for tool, measure in tools.items() if then.get(("tool", tool), measure) is measure}
+        other.update({tool: then["tool", tool] for tool in tools.keys() - wanted})
         low, high = (None if when is None else to_ms(when) - offset for when in (since, until))
         for stretch in stretches(recording):
             count += stretch.readings
             for tool in wanted & stretch.tracks.keys():
                 found.add(tool, recording.header.run, stretch.tracks[tool].between(low, high), offset)
             progress(count)
-    found.troubles += [f"{tool}: its sensor measured something else in a part of the time" for tool in sorted(others)]
+    found.troubles += [of_another_measure(tool, measure, tools[tool]) for tool, measure in sorted(other.items())]
     return found
 
 
+def of_another_measure(tool: str, then: Measure, now: Measure) -> str:
+    """That a tool's recorded readings tell nothing of it as the config has it now."""
+    return f"readings of {tool} recorded as {then}: by this config its sensor says {now}"
+
+
 def readings_of(folder: Path, tool: str, measure: Measure, since_ms: int, until_ms: int) -> list[Track]:
-    """One tool's readings of a time, unbroken runs of them in wall ms, as far as its sensor measured the same then."""
+    """One tool's readings of a time by this measure, unbroken runs of them in wall ms. Reads nothing else of a file."""
     found = Readings()
-    known: dict[str, dict[str, Measure]] = {}
     for recording in opened(recordings(folder, from_ms(since_ms), from_ms(until_ms))):
-        if _measures(recording, known).get(tool, Measure.AMPS) is not measure:
+        if measures_then(recording.header.config).get(("tool", tool), measure) is not measure:
             continue
         offset = offset_ms(recording)
         times, values = recording.readings(tool)

@@ -8,8 +8,8 @@ it to the same place at about the same time: then its recorded reports count, la
 that jammed, jams). Out of step, a model answers: after the time that this gate has taken most often so far (the
 median), else its travel in the recorded config; and the recorded answer to the recorded command is left out. A report
 that nobody's command explains (a hand moved the gate) always counts. A collector's switch and motor count while both
-runs last told it the same; else an ideal switch answers at once. It always does where the motor's sensor is another one
-now, or a new one.
+runs last told it the same; else an ideal switch answers at once. An ideal motor's sensor always does where it measures
+something else now, or is new.
 """
 
 from bisect import bisect_right
@@ -55,7 +55,7 @@ class Devices:
         """Whether an event of the stretch, other than a reading, counts here."""
         return True
 
-    def currents_count(self, collector: str, ms: int) -> bool:  # noqa: ARG002 - the same
+    def motor_counts(self, collector: str, ms: int) -> bool:  # noqa: ARG002 - the same
         """Whether the stretch's readings of this collector's motor count here, from `ms` on to the next step."""
         return True
 
@@ -185,7 +185,7 @@ class RecordedDevices(IdealDevices):
         self.modelled = {
             fan.name for fan in changed.collectors if fan.senses_motor and eyes.get(fan.name) is not fan.measure
         }
-        """Collectors whose motor is answered for by the model: something else says now whether it turns."""
+        """Collectors of whose motor nothing recorded counts: something else says now whether it turns."""
         self._recorded_on: dict[str, bool | None] = {fan.name: seen.told_on for fan, seen in fans}
         self._changed_on = dict(self._recorded_on)
         self._moves: list[tuple[int, _Move]] = []
@@ -198,7 +198,8 @@ class RecordedDevices(IdealDevices):
         self._catch_up(NEVER)
         self._moves = [(ms, move) for ms, command in commands if (move := _move_of(command)) is not None]
         self._next = 0
-        # The changed run looks up at each of these moments: its recorded currents may count from then on, or no more.
+        # The changed run looks up at each of these moments: a motor's recorded readings may count from then on, or no
+        # more.
         self._looks = [ms for ms, (_, to) in self._moves if isinstance(to, bool)][::-1]
 
     @property
@@ -223,14 +224,19 @@ class RecordedDevices(IdealDevices):
         match event:
             case GateReport(gate=name, position=position):
                 return self._report(name, position, ms)
-            case CollectorReport(collector=name) | CollectorReading(collector=name):
-                return self.currents_count(name, ms)
+            case CollectorReport(collector=name):
+                return self._is_in_step(name)
+            case CollectorReading(collector=name):
+                return self.motor_counts(name, ms)
             case _:
                 return True
 
-    def currents_count(self, collector: str, ms: int) -> bool:
-        """Whether the recorded switch and motor are the changed run's too."""
+    def motor_counts(self, collector: str, ms: int) -> bool:
+        """Whether what the recorded motor's sensor said is what the changed run's says too."""
         self._catch_up(ms)
+        return collector not in self.modelled and self._is_in_step(collector)
+
+    def _is_in_step(self, collector: str) -> bool:
         return self._recorded_on.get(collector) is self._changed_on.get(collector)
 
     def _catch_up(self, ms: int) -> None:
@@ -258,16 +264,19 @@ class RecordedDevices(IdealDevices):
     def _switch(self, name: str, ms: int, *, on: bool) -> None:
         before = self._changed_on.get(name)
         self._changed_on[name] = on
-        if name in self.modelled:
+        if not self._recorded_answers(name, ms, on=on, anew=before is not on):
             super()._switch(name, ms, on=on)
-            return
-        if before is on and self._recorded_on.get(name) is on:
-            return
-        just_now = self._recorded_on.get(name) is on and any(
-            move == (name, on) and ms - at <= IN_STEP_MS for at, move in self._moves[: self._next]
-        )
-        if not just_now and not self._is_about_to((name, on), ms):
-            super()._switch(name, ms, on=on)
+        elif name in self.modelled:
+            said = switch_reports(self._collectors[name], on=on)
+            self._later(ms, *(each for each in said if isinstance(each, CollectorReading)))
+
+    def _recorded_answers(self, name: str, ms: int, *, on: bool, anew: bool) -> bool:
+        """Whether the recorded run told the switch the same: its answer stands in the recording."""
+        told = self._recorded_on.get(name) is on
+        if told and not anew:
+            return True
+        just_now = told and any(move == (name, on) and ms - at <= IN_STEP_MS for at, move in self._moves[: self._next])
+        return just_now or self._is_about_to((name, on), ms)
 
     def _is_about_to(self, wanted: _Move, ms: int) -> bool:
         """The recorded run gives the same command within a moment."""

@@ -20,6 +20,7 @@ from gatehand_rules.events import CollectorReading, Event, Reading
 class Track:
     """One sensor's live readings, in the order in which they came. The three columns are of one length.
 
+    `ma` is the reading in thousandths of the sensor's unit, so milliampere of a current; a contact's are 1000 and 0.
     `order` is the place among everything in the stretch; it rises, and `ms` never falls. `young` holds a 1 for each
     reading that was surely measured just then; it is empty where none was.
     """
@@ -59,10 +60,10 @@ class Timed:
 
 @dataclass(slots=True)
 class Stretch:
-    """A piece of time in one go: readings by tool, motor currents by collector, and the other events in their order."""
+    """A piece of time in one go: readings by tool, of motors by collector, and the other events in their order."""
 
     tracks: dict[str, Track] = field(default_factory=dict)
-    currents: dict[str, Track] = field(default_factory=dict)
+    motors: dict[str, Track] = field(default_factory=dict)
     ticks: Track = field(default_factory=Track)
     """When the daemon let the rules look at the time; `ma` is 0."""
     others: list[Timed] = field(default_factory=list)
@@ -86,7 +87,7 @@ class Stretch:
     @property
     def readings(self) -> int:
         """How many readings it holds."""
-        return sum(len(track) for track in (*self.tracks.values(), *self.currents.values()))
+        return sum(len(track) for track in (*self.tracks.values(), *self.motors.values()))
 
     def part(self, after_ms: int | None, until_ms: int) -> "Stretch":
         """What lies after one moment (None: from the beginning) and up to another, that one counted in."""
@@ -97,7 +98,7 @@ class Stretch:
 
         return Stretch(
             tracks={name: cut(track) for name, track in self.tracks.items()},
-            currents={name: cut(track) for name, track in self.currents.items()},
+            motors={name: cut(track) for name, track in self.motors.items()},
             ticks=cut(self.ticks),
             others=[one for one in self.others if (after_ms is None or one.ms > after_ms) and one.ms <= until_ms],
             zero_ms=self.zero_ms,
@@ -109,14 +110,14 @@ class Stretch:
             return self
         return Stretch(
             tracks={name: track for name, track in self.tracks.items() if name not in tools},
-            currents={name: track for name, track in self.currents.items() if name not in motors},
+            motors={name: track for name, track in self.motors.items() if name not in motors},
             ticks=self.ticks,
             others=[one for one in self.others if not _says(one.event, tools, motors)],
             zero_ms=self.zero_ms,
         )
 
     def _columns(self) -> list[Track]:
-        return [*self.tracks.values(), *self.currents.values(), self.ticks]
+        return [*self.tracks.values(), *self.motors.values(), self.ticks]
 
 
 def _says(event: Event, tools: set[str], motors: set[str]) -> bool:
@@ -147,7 +148,7 @@ def _stretch(columns: EventColumns, tools: tuple[str, ...], collectors: tuple[st
         elif stream == TICK:
             found.ticks = _track(columns, at)
         elif len(tools) < stream <= len(tools) + len(collectors):
-            found.currents[collectors[stream - 1 - len(tools)]] = _track(columns, at)
+            found.motors[collectors[stream - 1 - len(tools)]] = _track(columns, at)
     for place, tool in enumerate(tools):
         plain, young = (places.get(stream, []) for stream in (1 + place, 1 + len(tools) + len(collectors) + place))
         if plain or young:

@@ -94,8 +94,14 @@ class Recording:
             yield events
 
     def readings(self, tool: str) -> tuple[list[int], list[int]]:
-        """Times (ms) and milliampere of one tool's live readings; of a packed file without unpacking the rest."""
-        streams = self.streams.of_tool(tool)
+        """Times (ms) and thousandths of one tool's live readings; of a packed file without unpacking the rest."""
+        return self._readings(self.streams.of_tool(tool))
+
+    def motor_readings(self, collector: str) -> tuple[list[int], list[int]]:
+        """The same of one collector's motor."""
+        return self._readings(self.streams.of_collector(collector))
+
+    def _readings(self, streams: tuple[int, ...]) -> tuple[list[int], list[int]]:
         found: list[tuple[int, int]] = []
         for item in frames(self._data) if streams else ():
             with contextlib.suppress(*SPOILT):  # `blocks` tells of damage

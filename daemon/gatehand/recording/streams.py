@@ -95,6 +95,10 @@ class Streams:
         """The streams of a tool's readings, the young ones' last; none for a tool that is not there."""
         return (self._of_tool[name], self._young[name]) if name in self._of_tool else ()
 
+    def of_collector(self, name: str) -> tuple[int, ...]:
+        """The stream of what its motor's sensor says; none for a collector that is not there."""
+        return (self._of_collector[name],) if name in self._of_collector else ()
+
     def place(self, event: Event) -> tuple[int, int]:
         """Stream and number of an event; (OTHER, 0) for one that must be kept whole."""
         if type(event) is Reading:

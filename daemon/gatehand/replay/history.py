@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Final, TypeAlias
 
 from gatehand.past.player import RECORDED, ChangedPlayer, Player
-from gatehand.past.recordings import offset_ms, opened, recorded_shop
+from gatehand.past.recordings import of_another_measure, offset_ms, opened, recorded_shop
 from gatehand.past.replay_devices import NEVER
 from gatehand.past.stretches import stretches
 from gatehand.recording.format import RecordingError
@@ -128,7 +128,7 @@ class _Runs:
             self._history.gaps += 1
         heard = partial(self._hear, self._changed_heard)
         self._beside = ChangedPlayer(shop, changed, header.state, header.mono_ms, heard, patience_ms=PATIENCE_MS)
-        unread = (f"{tool}: its sensor measured something else then" for tool in sorted(self._beside.unread))
+        unread = (of_another_measure(tool, *measures) for tool, measures in sorted(self._beside.unread.items()))
         self._history.troubles += [text for text in unread if text not in self._history.troubles]
 
     def _hear(self, heard: OutcomeListener, ms: int, _event: Event, outcome: Outcome) -> None:

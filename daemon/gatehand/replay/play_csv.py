@@ -4,9 +4,8 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TypeAlias
 
-from msgspec.structs import replace
-
 from gatehand.journal.line import LogLine, facts_of
+from gatehand.measures import measures_of
 from gatehand.past.account import is_refresh
 from gatehand.past.csv_readings import OnProgress, read_csv
 from gatehand.past.deadband import whole_ms
@@ -32,7 +31,7 @@ def play_csv(path: Path, shop: Shop, sink: FindingSink, progress: OnProgress = l
         CsvError: The file cannot be played.
         NeverAtRestError: The shop does not come to rest even before the first reading.
     """
-    return play(read_csv(path, [tool.name for tool in shop.tools], progress), shop, sink)
+    return play(read_csv(path, measures_of(shop.tools), progress), shop, sink)
 
 
 def play(stretch: Stretch, shop: Shop, sink: FindingSink) -> list[str]:
@@ -43,9 +42,8 @@ def play(stretch: Stretch, shop: Shop, sink: FindingSink) -> list[str]:
     first, last = stretch.first_ms, stretch.last_ms
     if first is None or last is None:
         return []
-    deaf = with_tools(shop, silent_after=0.0)
-    heard = (tool if tool.name in stretch.tracks else quiet for tool, quiet in zip(shop.tools, deaf.tools, strict=True))
-    shop = replace(shop, tools=tuple(heard))
+    unheard = [tool.name for tool in shop.tools if tool.name not in stretch.tracks]
+    shop = with_tools(shop, unheard, silent_after=0.0)
 
     def hear(ms: int, _event: Event, outcome: Outcome) -> None:
         for finding in outcome.findings:

@@ -10,7 +10,7 @@ from html import escape
 from typing import Final
 
 from gatehand.journal.line import OwnEvent
-from gatehand.report.plain_text import upkeep_words
+from gatehand.report.plain_text import energy_notes, energy_rows, upkeep_words
 from gatehand.report.summary import Summary
 from gatehand.svg import Point, image, rect_element, text_element
 from gatehand.times import local, local_text, rough
@@ -57,6 +57,7 @@ def page(found: Summary) -> str:
         *_upkeep(found),
         *_collectors(found),
         *_tools(found),
+        *_energy(found),
         *_not_started(found),
         *_happened(found),
         '<p class="faint">From Gatehand\'s event log. Gatehand is no safety device.</p>',
@@ -132,17 +133,19 @@ def _tools(found: Summary) -> Iterator[str]:
         "Hours of work by tool",
     )
     yield from _table(
-        ("tool", "longest", "mean A", "kVAh"),
-        (
-            (
-                _plain(row.tool),
-                rough(row.longest_s),
-                "" if row.energy is None else f"{row.energy.mean_amps:.1f}",
-                "" if row.energy is None or row.energy.kvah is None else f"{row.energy.kvah:,.1f}",
-            )
-            for row in rows
-        ),
+        ("tool", "longest", "missed", "refused"),
+        ((_plain(row.tool), rough(row.longest_s), f"{row.missed:,}", f"{row.refused:,}") for row in rows),
     )
+
+
+def _energy(found: Summary) -> Iterator[str]:
+    rows = energy_rows(found)
+    if not any(row.mean for row in rows):
+        return
+    yield "<h2>Energy</h2>"
+    yield from _table(("", "mean", "kWh"), ((f"{_plain(row.name)}: {row.how}", row.mean, row.kwh) for row in rows))
+    for note in energy_notes(found):
+        yield f'<p class="faint">{escape(note)}</p>'
 
 
 def _not_started(found: Summary) -> Iterator[str]:

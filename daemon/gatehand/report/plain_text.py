@@ -1,15 +1,17 @@
 """The report as text of at most 80 columns."""
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 from gatehand.journal.line import OwnEvent
-from gatehand.report.energy import Energy
+from gatehand.measures import UNITS
+from gatehand.report.energy import POWER_FACTORS, Energy
 from gatehand.report.summary import Summary
 from gatehand.report.upkeep_due import Due
-from gatehand.text import named
+from gatehand.text import columns, named, wrapped
 from gatehand.times import local_text, rough
 from gatehand_rules.findings import Happened
+from gatehand_rules.words import Measure
 
 if TYPE_CHECKING:
     from collections import Counter
@@ -28,40 +30,116 @@ def text(found: Summary) -> Iterator[str]:
     yield from _collectors(found)
     yield from _troubles(found)
     yield from _happened(found)
+    yield from _energy(found)
     yield from _upkeep(found.upkeep)
-    if found.energy_files:
-        yield ""
-        yield f"amps: mean current while running, from {named(found.energy_files, 'recorded file')}. kVAh: volt times"
-        yield "ampere, where a [circuit.NAME] with a voltage names it; the real energy is less by its power factor."
 
 
 def _tools(found: Summary) -> Iterator[str]:
-    yield f"{'tool':<22} {'cuts':>6} {'hours':>7} {'longest':>9} {'missed':>7} {'refused':>8} {'amps':>6} {'kVAh':>7}"
+    yield f"{'tool':<22} {'cuts':>6} {'hours':>7} {'longest':>9} {'missed':>7} {'refused':>8}"
     for row in found.tools():
         yield (
             f"{row.tool:<22} {row.cuts:>6,} {_hours(row.hours)} {rough(row.longest_s):>9} {row.missed:>7} "
-            f"{row.refused:>8} {_energy(row.energy)}"
-        ).rstrip()
+            f"{row.refused:>8}"
+        )
 
 
 def _collectors(found: Summary) -> Iterator[str]:
-    yield f"{'collector':<22} {'starts':>6} {'hours':>7} {'an hour':>9} {'worst hour':>16} {'amps':>6} {'kVAh':>7}"
+    yield f"{'collector':<22} {'starts':>6} {'hours':>7} {'an hour':>9} {'worst hour':>16}"
     for row in found.collectors():
         worst = f"{row.worst_hour}, {local_text(row.worst_began_ms)[5:16]}" if row.worst_hour else ""
-        yield (
-            f"{row.name:<22} {row.starts:>6,} {_hours(row.hours)} {row.starts_an_hour:>9.1f} {worst:>16} "
-            f"{_energy(row.energy)}"
-        ).rstrip()
+        yield f"{row.name:<22} {row.starts:>6,} {_hours(row.hours)} {row.starts_an_hour:>9.1f} {worst:>16}".rstrip()
 
 
 def _hours(hours: float) -> str:
     return f"{hours:>7.2f}" if hours < 10 else f"{hours:>7,.1f}"  # noqa: PLR2004
 
 
-def _energy(energy: Energy | None) -> str:
-    if energy is None:
-        return f"{'':>6} {'':>7}"
-    return f"{energy.mean_amps:>6.1f} {'' if energy.kvah is None else format(energy.kvah, '.1f'):>7}"
+def _energy(found: Summary) -> Iterator[str]:
+    """Nothing where the recording has nothing of it."""
+    rows = energy_rows(found)
+    if not any(row.mean for row in rows):
+        return
+    yield ""
+    yield from columns([("energy", "mean", "kWh", ""), *rows])
+    for note in energy_notes(found):
+        yield from wrapped(note, _WIDTH)
+
+
+class EnergyRow(NamedTuple):
+    """One line of the table of energy, in words."""
+
+    name: str
+    mean: str
+    kwh: str
+    how: str
+
+
+def energy_rows(found: Summary) -> list[EnergyRow]:
+    """Of each tool and collector that ran, and their sum."""
+    named_so = [(row.tool, row.energy) for row in found.tools()]
+    named_so += [(f"collector {row.name}", row.energy) for row in found.collectors()]
+    rows, sums, measured = list[EnergyRow](), [0.0, 0.0], 0.0
+    for name, energy in named_so:
+        if energy is None or not (energy.hours or energy.mean):
+            continue
+        mean = (
+            "" if energy.mean is None else f"{energy.mean:,.{MEAN_DECIMALS[energy.measure]}f} {UNITS[energy.measure]}"
+        )
+        rows.append(EnergyRow(name, mean, "" if energy.kwh is None else _span(*energy.kwh), how(energy)))
+        for at, kwh in enumerate(energy.kwh or ()):
+            sums[at] += kwh
+        measured += energy.kwh[0] if energy.measured and energy.kwh else 0.0
+    if len(rows) > 1 and sums[1]:
+        whole = "measured" if sums[0] == sums[1] else f"of it {_kwh(measured)} measured" if measured else "estimated"
+        rows.append(EnergyRow("in all", "", _span(*sums), whole))
+    return rows
+
+
+def how(energy: Energy) -> str:
+    """Measured or estimated, and from what; or why there is none."""
+    if energy.measure is Measure.RUNNING:
+        return "its contact tells none"
+    if energy.mean is None:
+        return "nothing of it is recorded"
+    if energy.measure is Measure.AMPS:
+        return (
+            "wants a voltage in a [circuit.NAME]"
+            if energy.kvah is None
+            else f"estimated, {_kwh(energy.kvah)} kVAh at {energy.volts:g} V"
+        )
+    if energy.measured:
+        return "measured"
+    return f"measured for {energy.recorded:.1f} of {energy.hours:.1f} h"
+
+
+def energy_notes(found: Summary) -> list[str]:
+    """What the words of the table mean, as far as it uses them."""
+    shown = [energy for energy in found.energy.values() if energy.mean is not None]
+    low, high = POWER_FACTORS
+    notes = [f"mean: while running, from {named(found.energy_files, 'recorded file')}."]
+    if any(energy.measure is Measure.WATTS for energy in shown):
+        notes.append("Measured: watts for as long as each reading held, at rest too.")
+    if any(energy.measure is Measure.WATTS and not energy.measured for energy in shown):
+        notes.append("What is not recorded is added at none at the least, at the busiest file's mean at the most.")
+    if any(energy.kvah is not None for energy in shown):
+        notes.append(
+            f"Estimated: volt times ampere (kVAh) times a power factor that a current sensor does not know; {low:g} to "
+            f"{high:g} is usual at work, and less for a motor that turns without load."
+        )
+    return [" ".join(notes)]
+
+
+MEAN_DECIMALS: Final = {Measure.AMPS: 1, Measure.WATTS: 0}
+_WIDTH: Final = 79
+
+
+def _span(least: float, most: float) -> str:
+    shown = _kwh(least), _kwh(most)
+    return shown[0] if shown[0] == shown[1] else f"{shown[0]} to {shown[1]}"
+
+
+def _kwh(value: float) -> str:
+    return f"{value:.2f}" if value < 10 else f"{value:,.1f}"  # noqa: PLR2004
 
 
 def _troubles(found: Summary) -> Iterator[str]:

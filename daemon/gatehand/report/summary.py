@@ -1,7 +1,7 @@
 """The account, upkeep and energy of a time put together: the one value from which text, JSON and the page are made."""
 
 from collections.abc import Callable, Iterator
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any, Final
@@ -17,12 +17,12 @@ from gatehand.times import from_ms, local, ms_stamp, stamp_ms
 from gatehand_rules.findings import Happened, Rule
 
 _WORDS: Final[dict[str, str]] = {
-    Rule.BELOW_START_THRESHOLD: "drew less than start_amps",
-    Rule.SHORTER_THAN_START_AFTER: "drew for less than start_after",
+    Rule.BELOW_START_THRESHOLD: "stayed below its start threshold",
+    Rule.SHORTER_THAN_START_AFTER: "ran for less than start_after",
     Rule.NOT_CONFIRMED: "not confirmed after a silence",
     Rule.CUT_ENDED_BEFORE_GATE: "the cut was over before a gate was open",
-    Rule.FIRST_SEEN_DRAWING: "drew already when first seen",
-    Rule.NOT_FRESH: "drew already at the reset",
+    Rule.FIRST_SEEN_DRAWING: "ran already when first seen",
+    Rule.NOT_FRESH: "ran already at the reset",
     Rule.HOLD: "the collector was held",
     Rule.BIN_FULL: "the bin was full",
     Rule.MAX_OPEN: "max_open gates were in use",
@@ -83,7 +83,7 @@ class Summary:
 
     account: Account
     energy: dict[str, Energy]
-    """By name as a circuit's members are named: tools as they are, and `collector.NAME`."""
+    """Of all that the config has, by name as a circuit's members are named: tools as they are, and `collector.NAME`."""
     energy_files: int
     upkeep: list[Due]
     tool_names: tuple[str, ...]
@@ -143,7 +143,10 @@ class Summary:
             "events": account.events.total(),
             "daemon_starts": account.events[OwnEvent.DAEMON_STARTED],
             "working_days": self.working_days(),
-            "tools": [_rounded(asdict(one)) for one in self.tools()],
+            "tools": [
+                _rounded(asdict(replace(one, energy=None))) | {"energy": one.energy and one.energy.as_json()}
+                for one in self.tools()
+            ],
             "collectors": [
                 _rounded(
                     {
@@ -152,7 +155,7 @@ class Summary:
                         "hours": one.hours,
                         "starts_an_hour": one.starts_an_hour,
                         "worst_hour": {"starts": one.worst_hour, "from": ms_stamp(one.worst_began_ms)},
-                        "energy": one.energy and asdict(one.energy),
+                        "energy": one.energy and one.energy.as_json(),
                     }
                 )
                 for one in self.collectors()
@@ -184,15 +187,12 @@ class Summary:
         }
 
 
-_DIGITS: Final = {"hours": 4, "longest_s": 1, "starts_an_hour": 2, "mean_amps": 2, "ampere_hours": 2, "kvah": 3}
+_DIGITS: Final = {"hours": 4, "longest_s": 1, "starts_an_hour": 2}
 
 
 def _rounded(values: dict[str, Any]) -> dict[str, Any]:
     """With no more digits than its figures are worth."""
-    inner: dict[str, Any] = {
-        key: _rounded(value) if isinstance(value, dict) else value for key, value in values.items()
-    }
-    return inner | {key: round(inner[key], digits) for key, digits in _DIGITS.items() if inner.get(key) is not None}
+    return values | {key: round(values[key], digits) for key, digits in _DIGITS.items() if key in values}
 
 
 def gather(

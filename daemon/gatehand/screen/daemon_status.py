@@ -17,6 +17,7 @@ from typing import Any, Final
 
 from gatehand.journal.sentences import spoken, spoken_alarm
 from gatehand.mqtt.inbox import Message
+from gatehand_rules.words import Measure
 
 LONGEST: Final = 65_536
 """Bytes; a longer message is none of the daemon's."""
@@ -50,6 +51,19 @@ class StatusMessage:
         """Yes or no."""
         found = self.facts.get(key)
         return found if isinstance(found, bool) else None
+
+    @property
+    def measure(self) -> Measure:
+        """What a tool's sensor measures: its reading stands under that name, heard or not."""
+        return next((measure for measure in Measure if measure in self.facts), Measure.AMPS)
+
+    @property
+    def reading(self) -> float | None:
+        """A tool's reading in the unit of its measure; of a contact 1 or 0. None: none yet."""
+        if self.measure is not Measure.RUNNING:
+            return self.number(self.measure)
+        closed = self.flag(Measure.RUNNING)
+        return None if closed is None else float(closed)
 
     def names(self, key: str) -> tuple[str, ...]:
         """A list of names."""

@@ -10,6 +10,7 @@ from typing import Final
 
 from gatehand import rhythm
 from gatehand.journal.sentences import spoken, spoken_alarm
+from gatehand.measures import measured, steady, threshold_key
 from gatehand.screen.daemon_status import DaemonStatus, StatusMessage
 from gatehand.screen.lines import ScreenLine, TextSpan, Tone, cut, cut_line, faint, grid, line, text_of, wrapped
 from gatehand.times import lasting, local_clock
@@ -191,10 +192,10 @@ def _of_collector(message: StatusMessage, now: float) -> Iterator[str]:
 
 
 def _seen(reported_on: bool | None, drawing: bool | None) -> list[str]:
-    """What is seen of the fan, by its switch's report and its motor's current; both, where they contradict."""
+    """What is seen of the fan, by its switch's report and its motor's sensor; both, where they contradict."""
     flags = {flag for flag in (reported_on, drawing) if flag is not None}
     if flags == {True, False}:
-        return [f"switch reports {'on' if reported_on else 'off'}, motor draws{'' if drawing else ' nothing'}"]
+        return [f"switch reports {'on' if reported_on else 'off'}, motor seen {'on' if drawing else 'off'}"]
     return [f"motor seen {'on' if flag else 'off'}" for flag in flags]
 
 
@@ -216,11 +217,11 @@ def _each_alarm(status: DaemonStatus, at: float, width: int) -> dict[str, list[S
 
 
 def _every_tool(status: DaemonStatus, at: float) -> tuple[ScreenLine, dict[str, ScreenLine]]:
-    """A heading and each tool's row: state, current, and the current against its two thresholds."""
+    """A heading and each tool's row: state, reading, and the reading against its two thresholds."""
     states = {name: _state_of_tool(message, status.now(at)) for name, message in status.tools.items()}
     wide = max((len(cut(spoken(name), NAME)) for name in status.tools), default=0) + 2
     room = max(_STATE, *map(len, states.values()), 0)
-    title = f"{'TOOLS':<{wide}}{'':<{room}}{'now':>10}   {'0 A, : stop, | start':<{_METER}}   stop  start"
+    title = f"{'TOOLS':<{wide}}{'':<{room}}{'now':>10}   {'0, : stop, | start':<{_METER}}{'stop':>8}{'start':>8}"
     tools = sorted(status.tools.items())
     return line(title, Tone.HEAD), {name: _tool(name, each, wide, states[name].ljust(room)) for name, each in tools}
 
@@ -232,29 +233,32 @@ def _state_of_tool(message: StatusMessage, now: float) -> str:
 
 
 def _tool(name: str, message: StatusMessage, wide: int, shown: str) -> ScreenLine:
-    word, amps = message.text("state"), message.number("amps")
-    start, stop = message.number("start_amps"), message.number("stop_amps")
-    current = "no reading" if amps is None else f"{amps:.2f} A"
+    word, measure, value = message.text("state"), message.measure, message.reading
+    stop, start = (message.number(threshold_key(which, measure)) for which in ("stop", "start"))
+    reading = "no reading" if value is None else steady(measure, value)
     return (
         TextSpan(cut(spoken(name), NAME).ljust(wide)),
         TextSpan(shown, _tone(word)),
-        TextSpan(f"{current:>10}   "),
-        TextSpan(meter(amps, start, stop), _tone(word) if word in {"running", "run_on"} else Tone.PLAIN),
-        TextSpan("".join(f"{'' if each is None else f'{each:.4g}':>7}" for each in (stop, start))),
+        TextSpan(f"{reading:>10}   "),
+        TextSpan(meter(value, start, stop), _tone(word) if word in {"running", "run_on"} else Tone.PLAIN),
+        TextSpan("".join(f"{'' if each is None else measured(measure, each):>8}" for each in (stop, start))),
     )
 
 
-def meter(amps: float | None, start: float | None, stop: float | None) -> str:
-    """The current as a bar from 0 to twice the start threshold, `|` at the start threshold and `:` at the stop one."""
+def meter(value: float | None, start: float | None, stop: float | None) -> str:
+    """The reading as a bar from 0 to twice the start threshold, `|` at the start threshold and `:` at the stop one.
+
+    Nothing for a contact, which has no thresholds.
+    """
     if start is None or start <= 0:
         return " " * _METER
     half = _METER // 2
-    filled = 0 if amps is None else int(min(2.0, max(0.0, amps / start)) * half)
+    filled = 0 if value is None else int(min(2.0, max(0.0, value / start)) * half)
     cells = ["="] * filled + ["."] * (_METER - filled)
     if stop is not None:
         cells[min(half - 1, int(min(1.0, max(0.0, stop / start)) * half))] = ":"
     cells[half] = "|"
-    if amps is not None and amps > 2 * start:
+    if value is not None and value > 2 * start:
         cells[-1] = ">"
     return "".join(cells)
 

@@ -36,7 +36,7 @@ class CommandEncoder:
                 # An event: quality of service 0 and never retained, so that no device is asked late.
                 question = Outgoing(signal.poll.topic, signal.poll.payload.encode(), MessageKind.EVENT)
                 self.questions.setdefault(question, []).append((signal.kind, signal.name, signal.key))
-                # What a device is asked first is what it is there for: a gate's position, a tool's current.
+                # What a device is asked first is what it is there for: a gate's position, a tool's reading.
                 self._asked.setdefault((signal.kind, signal.name), question)
 
     def message(self, command: Command) -> Outgoing | None:

@@ -60,6 +60,8 @@ class ToolModel(Device):
         super().__init__(agenda, reporter, random, delay=habits.delay, online=tool.online)
         self._tool = tool
         self._habits = habits
+        self.measure = tool.measure
+        """What its sensor measures."""
         self._is_contact = tool.measure is Measure.RUNNING
         self.running = tool.start_at * RUNNING_SHARE if habits.running is None else habits.running
         self.idle = tool.stop_at * IDLE_SHARE if habits.idle is None else habits.idle

@@ -5,10 +5,14 @@ import re
 import tomllib
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 from gatehand.config.positions import scan
+from gatehand.config.signals import SENSORS
+from gatehand.measures import threshold_key
 
+_BELOW: Final = (*(threshold_key("start", measure) for measure in SENSORS.values()), *SENSORS)
+"""New keys stand below the first of these that there is."""
 MISSING = "gatehand tune --write needs tomlkit; install it with: pip install 'gatehand[edit]'"
 
 
@@ -41,16 +45,17 @@ def edited(text: str, settings: Mapping[str, Mapping[str, float]]) -> str:
 
 
 def _with_missing(text: str, name: str, values: Mapping[str, float]) -> str:
-    """New keys in lines of their own below `start_amps`, which every tool has.
+    """New keys in lines of their own below the start threshold, or the sensor of a tool that has none.
 
     tomlkit would put them at the end of the table, behind the comment that belongs to the next one.
     """
     lines = text.splitlines(keepends=True)
-    at = scan(text).of(("tool", name, "start_amps"), at_key=True).line
-    found = re.match(r"(\s*)start_amps\s*=", lines[at - 1]) if 0 < at <= len(lines) else None
     table = tomllib.loads(text).get("tool", {}).get(name, {})
-    if found is None or not isinstance(table, dict):
-        return text  # an inline table, or none: tomlkit's business
+    below = next((key for key in _BELOW if isinstance(table, dict) and key in table), "")
+    at = scan(text).of(("tool", name, below), at_key=True).line
+    found = re.match(rf"(\s*){below}\s*=", lines[at - 1]) if below and 0 < at <= len(lines) else None
+    if found is None:
+        return text  # an inline table, a sensor in a table of its own, or none: tomlkit's business
     end = "\r\n" if lines[at - 1].endswith("\r\n") else "\n"
     new = [f"{found[1]}{key} = {_plain(value)}{end}" for key, value in values.items() if key not in table]
     return "".join([*lines[: at - 1], lines[at - 1].rstrip("\r\n") + end, *new, *lines[at:]]) if new else text

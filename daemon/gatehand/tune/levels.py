@@ -1,4 +1,4 @@
-"""What a tool draws at rest and at work, found in how long it drew which current; or why that cannot be told yet.
+"""What a tool draws at rest and at work, found in how long it drew how much; or why that cannot be told yet.
 
 Otsu's threshold splits a histogram into two classes that lie furthest apart for their own spread. N. Otsu, "A threshold
 selection method from gray-level histograms", IEEE Transactions on Systems, Man, and Cybernetics 9 (1979), 62-66:
@@ -12,7 +12,9 @@ from itertools import accumulate
 from math import expm1, log1p
 from typing import Final
 
+from gatehand.measures import WEIGHED_AS, steady
 from gatehand.past.stretches import Track
+from gatehand_rules.words import Measure
 
 HOLD_MS = 30_000
 """A value holds until the next reading, at most this long: after that the sensor may have been away."""
@@ -20,10 +22,11 @@ HOLD_MS = 30_000
 
 @dataclass(slots=True)
 class Distribution:
-    """Milliseconds at each milliampere; what is negative counts as 0."""
+    """Milliseconds at each reading, in thousandths of its unit; what is negative counts as 0."""
 
     held: dict[int, int] = field(default_factory=dict)
     readings: int = 0
+    measure: Measure = Measure.AMPS
 
     @property
     def total_ms(self) -> int:
@@ -31,13 +34,25 @@ class Distribution:
         return sum(self.held.values())
 
 
-def histogram(held: Mapping[int, int], low: int, high: int, bins: int = 256) -> tuple[list[float], list[float]]:
-    """Counts and centres over log(1 + ampere), of what lies from `low` to below `high` milliampere.
+def to_scale(value: float, measure: Measure) -> float:
+    """Where a reading lies on the scale on which loads are compared: log(1 + ampere), or log(1 + watts / 100).
 
-    Above 1 A the scale is logarithmic, as motor loads are compared; below it is linear, so that a sensor's noise about
-    zero does not fill half of it.
+    Above 1 A or 100 W it is logarithmic, as motor loads are compared; below it is linear, so that a sensor's noise
+    about zero does not fill half of it.
     """
-    inside = [(log1p(ma / 1000), ms) for ma, ms in held.items() if low <= ma < high and ms > 0]
+    return log1p(value / WEIGHED_AS[measure])
+
+
+def from_scale(at: float, measure: Measure) -> float:
+    """The reading that lies there."""
+    return expm1(at) * WEIGHED_AS[measure]
+
+
+def histogram(
+    held: Mapping[int, int], low: int, high: int, bins: int = 256, measure: Measure = Measure.AMPS
+) -> tuple[list[float], list[float]]:
+    """Counts and centres on the scale of `to_scale`, of what lies from `low` to below `high` thousandths."""
+    inside = [(to_scale(value / 1000, measure), ms) for value, ms in held.items() if low <= value < high and ms > 0]
     if not inside:
         return [], []
     start, end = min(x for x, _ in inside), max(x for x, _ in inside)
@@ -48,15 +63,15 @@ def histogram(held: Mapping[int, int], low: int, high: int, bins: int = 256) -> 
     return counts, [start + (i + 0.5) * width for i in range(bins)]
 
 
-def gathered(tracks: Iterable[Track], hold_ms: int = HOLD_MS) -> Distribution:
+def gathered(tracks: Iterable[Track], hold_ms: int = HOLD_MS, measure: Measure = Measure.AMPS) -> Distribution:
     """The distribution of several tracks, each reading counted for as long as it held."""
-    found = Distribution()
+    found = Distribution(measure=measure)
     held, get = found.held, found.held.get
     for track in tracks:
         found.readings += len(track)
-        for ma, ms in track.held(hold_ms):
-            held[ma] = get(ma, 0) + ms
-    below = [ma for ma in held if ma < 0]
+        for value, ms in track.held(hold_ms):
+            held[value] = get(value, 0) + ms
+    below = [value for value in held if value < 0]
     if below:
         held[0] = get(0, 0) + sum(map(held.pop, below))
     return found
@@ -96,12 +111,13 @@ LEAST_RUNNING_S: Final = 10.0
 CLEAR: Final = 2.0
 """Work must begin at this many times what rest ends at, and at least LEAST_STEP more: common practice, no source."""
 LEAST_STEP: Final = 0.2
+"""Ampere, or what weighs as much."""
 _FAR: Final = 1 << 40
 
 
 @dataclass(frozen=True, slots=True)
-class CurrentLevel:
-    """One class of readings, ampere: `low` and `high` leave 1 in 200 out at either end."""
+class Level:
+    """One class of readings, in their unit: `low` and `high` leave 1 in 200 out at either end."""
 
     low: float
     middle: float
@@ -111,10 +127,10 @@ class CurrentLevel:
 
 @dataclass(frozen=True, slots=True)
 class Levels:
-    """Rest and work. `split` parts them (Otsu), ampere; `parted` says how well, 0 to 1."""
+    """Rest and work. `split` parts them (Otsu), in their unit; `parted` says how well, 0 to 1."""
 
-    idle: CurrentLevel
-    running: CurrentLevel
+    idle: Level
+    running: Level
     split: float
     parted: float
     peak: float
@@ -122,24 +138,25 @@ class Levels:
 
 def levels(found: Distribution) -> Levels | str:
     """Rest and work in a tool's readings; or why they are not to be told from these."""
-    held = found.held
+    held, measure = found.held, found.measure
     if not found.readings:
         return "there is no reading of it"
     seconds = found.total_ms / 1000
     if seconds < LEAST_IDLE_S + LEAST_RUNNING_S:
         return f"{seconds:.0f} s were recorded, {LEAST_IDLE_S + LEAST_RUNNING_S:.0f} are wanted at the least"
-    split = _split(held, 0, _FAR)
+    split = _split(found, 0, _FAR)
     if split is None:
         return f"it never changed: {found.readings:,} readings of one value"
     # A tool may know three levels: rest, turning without load, cutting. Rest is the lowest.
-    while (lower := _split(held, 0, split[0])) is not None and _clear(held, lower[0], split[0]):
+    while (lower := _split(found, 0, split[0])) is not None and _clear(found, lower[0], split[0]):
         split = lower
     border, parted = split
     idle, running = _level(held, 0, border), _level(held, border, _FAR)
-    if running.low < CLEAR * idle.middle or running.low - idle.middle < LEAST_STEP or not _clear(held, border, _FAR):
+    step = LEAST_STEP * WEIGHED_AS[measure]
+    if running.low < CLEAR * idle.middle or running.low - idle.middle < step or not _clear(found, border, _FAR):
         return (
-            f"it shows no two levels: its readings lie from {idle.low:.2f} to {running.high:.2f} A without a gap. Let "
-            "it stand for a while and then cut"
+            f"it shows no two levels: its readings lie from {steady(measure, idle.low)} to "
+            f"{steady(measure, running.high)} without a gap. Let it stand for a while and then cut"
         )
     if idle.seconds < LEAST_IDLE_S:
         return f"{idle.seconds:.0f} s of rest were recorded, {LEAST_IDLE_S:.0f} are wanted"
@@ -148,39 +165,40 @@ def levels(found: Distribution) -> Levels | str:
     return Levels(idle, running, border / 1000, parted, max(held) / 1000)
 
 
-def _split(held: Mapping[int, int], low: int, high: int) -> tuple[int, float] | None:
-    """The border (milliampere, the upper class begins with it) and how well it parts; None: nothing to part."""
-    counts, centres = histogram(held, low, high)
+def _split(whole: Distribution, low: int, high: int) -> tuple[int, float] | None:
+    """The border (thousandths, the upper class begins with it) and how well it parts; None: nothing to part."""
+    counts, centres = histogram(whole.held, low, high, measure=whole.measure)
     found = otsu(counts, centres) if counts else None
     if found is None:
         return None
     half = (centres[1] - centres[0]) / 2
-    return round(expm1(found.threshold + half) * 1000), found.parted
+    return round(from_scale(found.threshold + half, whole.measure) * 1000), found.parted
 
 
-def _clear(held: Mapping[int, int], border: int, high: int) -> bool:
+def _clear(whole: Distribution, border: int, high: int) -> bool:
     """Whether the upper class stands well apart from what lies below it, and lasted."""
-    below, above = _level(held, 0, border), _level(held, border, high)
-    apart = above.low >= CLEAR * below.high and above.low - below.high >= LEAST_STEP
+    below, above = _level(whole.held, 0, border), _level(whole.held, border, high)
+    step = LEAST_STEP * WEIGHED_AS[whole.measure]
+    apart = above.low >= CLEAR * below.high and above.low - below.high >= step
     return apart and above.seconds >= LEAST_RUNNING_S / 2
 
 
-def _level(held: Mapping[int, int], low: int, high: int) -> CurrentLevel:
-    """What lies from `low` to below `high` milliampere; all 0 where nothing does."""
-    inside = sorted((ma, ms) for ma, ms in held.items() if low <= ma < high and ms > 0)
+def _level(held: Mapping[int, int], low: int, high: int) -> Level:
+    """What lies from `low` to below `high` thousandths; all 0 where nothing does."""
+    inside = sorted((value, ms) for value, ms in held.items() if low <= value < high and ms > 0)
     if not inside:
-        return CurrentLevel(0.0, 0.0, 0.0, 0.0)
+        return Level(0.0, 0.0, 0.0, 0.0)
     until = list(accumulate(ms for _, ms in inside))
 
     def quantile(share: float) -> float:
-        """Ampere below or at which this share of the time lies."""
+        """The reading at or below which this share of the time lies."""
         at = bisect_right(until, share * until[-1])
         return inside[min(at, len(inside) - 1)][0] / 1000
 
-    return CurrentLevel(quantile(0.005), quantile(0.5), quantile(0.995), until[-1] / 1000)
+    return Level(quantile(0.005), quantile(0.5), quantile(0.995), until[-1] / 1000)
 
 
-def between(low: float, high: float, share: float) -> float:
-    """The current at `share` of the way from `low` to `high`, on the scale on which loads are compared."""
-    a, b = log1p(low), log1p(high)
-    return expm1(a + share * (b - a))
+def between(low: float, high: float, share: float, measure: Measure = Measure.AMPS) -> float:
+    """The reading at `share` of the way from `low` to `high`, on the scale on which loads are compared."""
+    a, b = to_scale(low, measure), to_scale(high, measure)
+    return from_scale(a + share * (b - a), measure)

@@ -12,6 +12,7 @@ from typing import Final
 from gatehand.past.deadband import HIGHEST, LOWEST, Deadband, first_outside
 from gatehand.past.stretches import Track
 from gatehand.tune.levels import Levels, between
+from gatehand_rules.words import Measure
 
 AWAY_MS = 30 * 60_000
 """A pause this long is no pause between cuts but the end of the work."""
@@ -30,10 +31,10 @@ class Spell:
         return self.end - self.start
 
 
-def spells(track: Track, start_amps: float, stop_amps: float) -> Iterator[Spell]:
+def spells(track: Track, start_at: float, stop_at: float) -> Iterator[Spell]:
     """All spells that the track holds whole. What is drawing at its start or end is not counted."""
     ms, ma, end = track.ms, track.ma, len(track)
-    resting, drawing = Deadband(LOWEST, round(start_amps * 1000)), Deadband(round(stop_amps * 1000), HIGHEST)
+    resting, drawing = Deadband(LOWEST, round(start_at * 1000)), Deadband(round(stop_at * 1000), HIGHEST)
     at = first_outside(ma, 0, end, drawing)  # drawing from the start: wait for its end
     while (begun := first_outside(ma, at, end, resting)) < end:
         at = first_outside(ma, begun, end, drawing)
@@ -72,10 +73,10 @@ MANY: Final = 0.1
 
 @dataclass(frozen=True, slots=True)
 class Thresholds:
-    """Ampere and seconds."""
+    """In the unit of the sensor, and seconds."""
 
-    start_amps: float
-    stop_amps: float
+    start_at: float
+    stop_at: float
     start_after: float
     stop_after: float
     above_rest: float
@@ -85,16 +86,16 @@ class Thresholds:
     stop_above_rest: float
 
 
-def thresholds(found: Levels, tracks: Sequence[Track]) -> Thresholds:
+def thresholds(found: Levels, tracks: Sequence[Track], measure: Measure = Measure.AMPS) -> Thresholds:
     """Thresholds for these levels, and delays for what the tracks show at them."""
     rest, work = found.idle.high, found.running.low
-    start = rounded(between(rest, work, START_AT))
-    stop = min(rounded(between(rest, work, STOP_AT)), start)
+    start = rounded(between(rest, work, START_AT, measure), measure)
+    stop = min(rounded(between(rest, work, STOP_AT, measure), measure), start)
     found_spells = [list(spells(track, start, stop)) for track in tracks]
     return Thresholds(
-        start_amps=start,
-        stop_amps=stop,
-        start_after=_start_after(found_spells),
+        start_at=start,
+        stop_at=stop,
+        start_after=start_delay(found_spells),
         stop_after=_stop_after(found_spells, _interval(tracks)),
         above_rest=start / max(rest, 0.001),
         below_work=work / start,
@@ -117,7 +118,7 @@ def _stop_after(found: Iterable[Sequence[Spell]], interval: int) -> float:
     return max(0, SHORTEST_PAUSE_MS - 2 * interval) // 50 * 50 / 1000 if dips else 0.0
 
 
-def _start_after(found: Iterable[Sequence[Spell]]) -> float:
+def start_delay(found: Iterable[Sequence[Spell]]) -> float:
     """Seconds that let lone blips pass without a start, when they are many; else 0, for a delay costs every start."""
     starts, blips = 0, []
     for here in found:
@@ -133,10 +134,17 @@ def _start_after(found: Iterable[Sequence[Spell]]) -> float:
     return (max(blips) // 50 + 1) * 50 / 1000
 
 
-def rounded(amps: float) -> float:
-    """To a step that a person would write: 0.05 A below 10 A, 0.5 A above."""
-    step = 0.5 if amps >= 10 else 0.05  # noqa: PLR2004
-    return round(max(step, round(amps / step) * step), 2)
+_STEPS: Final = {
+    Measure.AMPS: ((10.0, 0.5), (0.0, 0.05)),
+    Measure.WATTS: ((1000.0, 50.0), (100.0, 5.0), (0.0, 1.0)),
+}
+"""From each reading on, the highest first, the step."""
+
+
+def rounded(value: float, measure: Measure = Measure.AMPS) -> float:
+    """To a step that a person would write: 0.05 A below 10 A, 0.5 A above; 1 W below 100 W, 5 W, from 1,000 W on 50."""
+    step = next(step for least, step in _STEPS[measure] if value >= least)
+    return round(max(step, round(value / step) * step), 2)
 
 
 CHOICES_S: Final = (0.0, 2.0, 5.0, 10.0, 15.0, 20.0, 30.0, 45.0, 60.0, 90.0, 120.0, 180.0)

@@ -3,18 +3,22 @@
 from bisect import bisect_right
 from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass
+from functools import partial
 from typing import Any, Final
 
 from msgspec import to_builtins
+from msgspec.structs import replace
 
+from gatehand.measures import UNITS, steady
 from gatehand.past.meter_rhythm import rhythm_of
 from gatehand.past.recordings import Piece
 from gatehand.rhythm import NEAR, Rhythm, interval, misfit, words
 from gatehand.text import as_sentence, listed, named, wrapped
 from gatehand.times import local, rough
 from gatehand.tune import proposed_settings
-from gatehand.tune.levels import CurrentLevel, Distribution, Levels, gathered, levels
-from gatehand_rules.shop import Tool
+from gatehand.tune.levels import Distribution, Level, Levels, gathered, levels
+from gatehand_rules.shop import CLOSED, Tool
+from gatehand_rules.words import Measure
 
 FEWEST_CUTS: Final = 3
 _WIDTH: Final = 100
@@ -44,8 +48,10 @@ class Study:
 class Found:
     """What the readings tell."""
 
-    levels: Levels
-    thresholds: proposed_settings.Thresholds
+    levels: Levels | None
+    """None for a contact, and so below."""
+    thresholds: proposed_settings.Thresholds | None
+    start_after: float
     cuts: int
     days: int
     """Days on which it cut; 0 where the readings have no clock."""
@@ -61,18 +67,17 @@ class Found:
 def study(tool: Tool, pieces: Sequence[Piece]) -> Study:
     """Look at one tool."""
     tracks = [piece.track for piece in pieces]
-    distribution = gathered(tracks, round(tool.silent_after * 1000) or 1 << 62)
+    distribution = gathered(tracks, round(tool.silent_after * 1000) or 1 << 62, tool.measure)
     hours = distribution.total_ms / 3_600_000
     rhythm = rhythm_of(tracks)
-    found_levels = levels(distribution)
+    found_levels = None if tool.measure is Measure.RUNNING else levels(distribution)
     if isinstance(found_levels, str):
         return Study(tool, distribution, hours, rhythm, too_short=found_levels)
-    set_to = proposed_settings.thresholds(found_levels, tracks)
-    shortest = round(set_to.stop_after * 1000)
-    whole = [
-        proposed_settings.joined(proposed_settings.spells(track, set_to.start_amps, set_to.stop_amps), shortest)
-        for track in tracks
-    ]
+    set_to = None if found_levels is None else proposed_settings.thresholds(found_levels, tracks, tool.measure)
+    start_at, stop_at = (CLOSED, CLOSED) if set_to is None else (set_to.start_at, set_to.stop_at)
+    shortest = round((tool.stop_after if set_to is None else set_to.stop_after) * 1000)
+    found_spells = [list(proposed_settings.spells(track, start_at, stop_at)) for track in tracks]
+    whole = [proposed_settings.joined(each, shortest) for each in found_spells]
     cuts = sum(map(len, whole))
     if cuts < FEWEST_CUTS:
         seen = "no whole cut was" if not cuts else f"{cuts} whole cut{'s were' if cuts > 1 else ' was'}"
@@ -83,6 +88,7 @@ def study(tool: Tool, pieces: Sequence[Piece]) -> Study:
     found = Found(
         levels=found_levels,
         thresholds=set_to,
+        start_after=proposed_settings.start_delay(found_spells) if set_to is None else set_to.start_after,
         cuts=cuts,
         days=len({local(wall_ms + cut.start).date() for wall_ms, here in with_clock for cut in here}),
         lasted=tuple(sorted(cut.lasted for here in whole for cut in here)),
@@ -103,12 +109,7 @@ def text(one: Study) -> Iterator[str]:
         yield f"  too short to tell: {one.too_short}."
         return
     found = one.found
-    yield f"  rest   {_level(found.levels.idle)}"
-    yield f"  work   {_level(found.levels.running)}, peaks to {found.levels.peak:.1f} A"
-    yield (
-        f"  parted at {found.levels.split:.2f} A by Otsu's method; {found.levels.parted:.0%} of the spread lies "
-        "between the two"
-    )
+    yield from _levels(one, found.levels)
     yield from _settings(one, found)
     yield from _pauses(found)
     yield from _table(one, found)
@@ -119,7 +120,7 @@ def about_meter(one: Study) -> Iterator[str]:
     rhythm = one.rhythm
     if rhythm is None:
         return
-    yield f"the meter {words(rhythm)}"
+    yield f"the {'contact' if one.tool.measure is Measure.RUNNING else 'meter'} {words(rhythm)}"
     if (why := misfit(rhythm, one.tool.silent_after)) is not None:
         yield why
     if one.found is None or rhythm.on_change:
@@ -138,29 +139,55 @@ def about_meter(one: Study) -> Iterator[str]:
         )
 
 
-def _level(level: CurrentLevel) -> str:
-    return f"{level.middle:6.2f} A  (99 of 100 between {level.low:.2f} and {level.high:.2f} A, {rough(level.seconds)})"
+def _levels(one: Study, found: Levels | None) -> Iterator[str]:
+    if found is None:
+        seconds = {value: ms / 1000 for value, ms in one.distribution.held.items()}
+        at_rest = rough(seconds.get(0, 0.0))
+        yield f"  a contact: {at_rest} stopped, {rough(sum(seconds.values()) - seconds.get(0, 0.0))} running"
+        yield "  it has no thresholds: start_after and run_on are all that can be set"
+        return
+    shown = partial(steady, one.tool.measure)
+    for name, level, more in (("rest", found.idle, ""), ("work", found.running, f", peaks to {shown(found.peak)}")):
+        yield (
+            f"  {name}   {shown(level.middle):>8}  (99 of 100 between {shown(level.low)} and {shown(level.high)}, "
+            f"{rough(level.seconds)}){more}"
+        )
+    yield (f"  parted at {shown(found.split)} by Otsu's method; {found.parted:.0%} of the spread lies between the two")
 
 
 def _settings(one: Study, found: Found) -> Iterator[str]:
-    best, settings = found.thresholds, proposed(one)
-    notes = {
-        "start_amps": f"{best.above_rest:.1f} times the top of rest, work begins at {best.below_work:.1f} times it",
-        "stop_amps": f"{best.stop_above_rest:.1f} times the top of rest",
-        "start_after": "s",
-        "stop_after": "s",
-        "run_on": f"s, up to which a restart spared costs no more than {proposed_settings.WORTH_S:g} s of running",
-    }
+    settings, now = proposed(one), _in_force(one.tool)
+    notes = dict.fromkeys(settings, "s") | _margins(one, found)
+    notes["run_on"] = f"s, up to which a restart spared costs no more than {proposed_settings.WORTH_S:g} s of running"
     if found.advised is None:
         notes["run_on"] = f"s; {named(len(found.pauses), 'pause')}: too few to choose by"
     yield ""
     yield f"  {'':<12} {'proposed':>9}  {'now':>6}"
-    tool = one.tool
-    now = {"start_amps": tool.start_at, "stop_amps": tool.stop_at}
-    now |= {"start_after": tool.start_after, "stop_after": tool.stop_after, "run_on": tool.run_on}
     for key, note in notes.items():
         value = f"{settings[key]:g}" if key in settings else "-"
         yield f"  {key:<12} {value:>9}  {now[key]:>6g}   {note}"
+
+
+def _margins(one: Study, found: Found) -> dict[str, str]:
+    """Of each threshold, how far it lies from rest and work; in the order of `_in_force`."""
+    best, unit = found.thresholds, UNITS.get(one.tool.measure)
+    if best is None:
+        return {}
+    margins = (
+        f"{unit}, {best.above_rest:.1f} times the top of rest, work begins at {best.below_work:.1f} times it",
+        f"{unit}, {best.stop_above_rest:.1f} times the top of rest",
+    )
+    return dict(zip(_thresholds(one.tool), margins, strict=True))
+
+
+def _thresholds(tool: Tool) -> dict[str, float]:
+    """By its key in the config; none for a contact."""
+    return {key: float(value or 0.0) for key, value in (tool.start_fact() | tool.stop_fact()).items()}
+
+
+def _in_force(tool: Tool) -> dict[str, float]:
+    delays = {"start_after": tool.start_after, "stop_after": tool.stop_after, "run_on": tool.run_on}
+    return _thresholds(tool) | delays
 
 
 def _pauses(found: Found) -> Iterator[str]:
@@ -199,9 +226,11 @@ def _table(one: Study, found: Found) -> Iterator[str]:
 
 
 def as_json(one: Study) -> dict[str, Any]:
-    """The same facts: ampere, seconds, minutes."""
+    """The same facts: ampere or watts, seconds, minutes."""
+    measure = one.tool.measure
     values: dict[str, Any] = {
         "tool": one.tool.name,
+        "measure": str(measure),
         "readings": one.distribution.readings,
         "hours": round(one.hours, 3),
         "rhythm": None if one.rhythm is None else to_builtins(one.rhythm),
@@ -211,17 +240,20 @@ def as_json(one: Study) -> dict[str, Any]:
     if one.found is None:
         return values
     found, best = one.found, one.found.thresholds
+    if found.levels is not None and best is not None:
+        values |= {
+            "rest": _level_json(found.levels.idle),
+            "work": _level_json(found.levels.running) | {"peak": found.levels.peak},
+            f"split_{measure}": found.levels.split,
+            "parted": round(found.levels.parted, 4),
+            "margins": {
+                "start_above_rest": round(best.above_rest, 2),
+                "work_above_start": round(best.below_work, 2),
+                "stop_above_rest": round(best.stop_above_rest, 2),
+            },
+        }
     return values | {
-        "rest": _level_json(found.levels.idle),
-        "work": _level_json(found.levels.running) | {"peak": found.levels.peak},
-        "split_amps": found.levels.split,
-        "parted": round(found.levels.parted, 4),
         "proposed": proposed(one),
-        "margins": {
-            "start_above_rest": round(best.above_rest, 2),
-            "work_above_start": round(best.below_work, 2),
-            "stop_above_rest": round(best.stop_above_rest, 2),
-        },
         "cuts": found.cuts,
         "days": found.days,
         "pauses_s": [pause / 1000 for pause in found.pauses],
@@ -234,12 +266,14 @@ def proposed(one: Study) -> dict[str, float]:
     """The settings to write, by their key in `[tool.NAME]`."""
     if one.found is None:
         return {}
-    best = one.found.thresholds
-    settings = {key: getattr(best, key) for key in ("start_amps", "stop_amps", "start_after", "stop_after")}
+    best, settings = one.found.thresholds, {"start_after": one.found.start_after}
+    if best is not None:
+        tuned = replace(one.tool, start_at=best.start_at, stop_at=best.stop_at)
+        settings = _thresholds(tuned) | settings | {"stop_after": best.stop_after}
     return settings if one.found.advised is None else settings | {"run_on": one.found.advised.seconds}
 
 
-def _level_json(level: CurrentLevel) -> dict[str, float]:
+def _level_json(level: Level) -> dict[str, float]:
     return asdict(level) | {"seconds": round(level.seconds, 1)}
 
 

@@ -1,14 +1,15 @@
-"""Draws a study as SVG: how long the tool drew which current, the thresholds, and what each run-on costs and spares."""
+"""Draws a study as SVG: how long the tool drew how much, the thresholds, and what each run-on costs and spares."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import log1p, sqrt
+from math import sqrt
 from typing import Final
 
+from gatehand.measures import NOUNS, UNITS, WEIGHED_AS
 from gatehand.svg import FAINT, INK, Drawing
-from gatehand.tune.levels import histogram
+from gatehand.tune.levels import Levels, histogram, to_scale
 from gatehand.tune.proposed_settings import RunOnChoice
-from gatehand.tune.study import Found, Study
+from gatehand.tune.study import Found, Study, proposed
 
 WIDTH: Final = 640.0
 HEIGHT: Final = 220.0
@@ -17,7 +18,8 @@ LEFT: Final = 70.0
 REST: Final = "#0072b2"
 WORK: Final = "#c23b00"
 MARK: Final = "#00795b"
-_TICKS: Final = (0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50, 100, 200, 500)
+_TICKS: Final = (0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50, 100, 200, 500, 1000)
+"""Ampere; of watts, what weighs as much."""
 _BINS: Final = 160
 _APART: Final = 26.0
 """Px between two labels of an axis, at least."""
@@ -43,19 +45,26 @@ def picture(studies: Sequence[Study]) -> str:
             drawing.text((24, top + 24), f"too short to tell: {one.too_short}", 13, FAINT)
             top += 70
             continue
-        top = _currents(drawing, one, one.found, top + 24)
+        top += 24
+        if one.found.levels is None:
+            drawing.text((24, top), "a contact: it has no thresholds", 13, FAINT)
+            top += 30
+        else:
+            top = _levels(drawing, one, one.found.levels, top)
         top = _run_ons(drawing, one, one.found, top)
     drawing.width = max(drawing.width, LEFT + WIDTH + 150)
-    return drawing.document("Currents and run-on")
+    return drawing.document("Rest, work and run-on")
 
 
-def _currents(drawing: Drawing, one: Study, found: Found, top: float) -> float:
-    """Bars by current on a logarithmic scale; their height goes with the root, so that rare currents show."""
-    drawing.text((24, top), "time at each current (height: square root), and the proposed thresholds", 13, FAINT)
+def _levels(drawing: Drawing, one: Study, found: Levels, top: float) -> float:
+    """Bars by reading on a logarithmic scale; their height goes with the root, so that rare readings show."""
+    measure = one.tool.measure
+    heading = f"time at each {NOUNS[measure]} (height: square root), and the proposed thresholds"
+    drawing.text((24, top), heading, 13, FAINT)
     axes = _Axes(top + 34)
-    counts, centres = histogram(one.distribution.held, 0, 1 << 40, _BINS)
-    end, most = max(centres[-1], log1p(found.levels.peak)) * 1.02, max(counts)
-    split = log1p(found.levels.split)
+    counts, centres = histogram(one.distribution.held, 0, 1 << 40, _BINS, measure)
+    end, most = max(centres[-1], to_scale(found.peak, measure)) * 1.02, max(counts)
+    split = to_scale(found.split, measure)
     for count, centre in zip(counts, centres, strict=True):
         if count > 0:
             height = sqrt(count / most)
@@ -63,20 +72,21 @@ def _currents(drawing: Drawing, one: Study, found: Found, top: float) -> float:
             size = (WIDTH / _BINS, max(1.0, HEIGHT * height))
             drawing.box((x - WIDTH / _BINS / 2, min(y, axes.top + HEIGHT - 1)), size, REST if centre < split else WORK)
     before = 0.0
-    for amps in (0, *_TICKS):
-        x, y = axes.at(log1p(amps) / end, 0)
-        if log1p(amps) <= end and x - before >= _APART:
+    for tick in (0, *_TICKS):
+        value = tick * WEIGHED_AS[measure]
+        at = to_scale(value, measure)
+        x, y = axes.at(at / end, 0)
+        if at <= end and x - before >= _APART:
             before = x
             drawing.line([(x, y), (x, y + 5)], INK, 1)
-            drawing.text((x, y + 20), f"{amps:g}", 12, FAINT, "middle")
+            drawing.text((x, y + 20), f"{value:g}", 12, FAINT, "middle")
     drawing.line([axes.at(0, 0), axes.at(1, 0)], INK, 1.5)
-    drawing.text((axes.at(1, 0)[0] + 10, axes.top + HEIGHT + 20), "A", 12, FAINT)
-    best = found.thresholds
-    for name, amps, dash, side in (("start", best.start_amps, "", "start"), ("stop", best.stop_amps, "6 4", "end")):
-        x = axes.at(log1p(amps) / end, 0)[0]
+    drawing.text((axes.at(1, 0)[0] + 10, axes.top + HEIGHT + 20), UNITS[measure], 12, FAINT)
+    for (key, value), dash, side in zip(proposed(one).items(), ("", "6 4"), ("start", "end"), strict=False):
+        x = axes.at(to_scale(value, measure) / end, 0)[0]
         drawing.line([(x, axes.top + HEIGHT), (x, axes.top - 8)], MARK, 2, dash)
         place = (x + 6 if side == "start" else x - 6, axes.top)
-        drawing.text(place, f"{name}_amps = {amps:g}", 12, MARK, side, bold=True)
+        drawing.text(place, f"{key} = {value:g}", 12, MARK, side, bold=True)
     drawing.text(axes.at(0.02, 0.86), "rest", 13, REST, bold=True)
     drawing.text((axes.at(1, 0)[0], axes.at(0, 0.86)[1]), "work", 13, WORK, "end", bold=True)
     return axes.top + HEIGHT + 62

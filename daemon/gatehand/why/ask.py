@@ -201,7 +201,7 @@ def text(answer: Explanation) -> Iterator[str]:
 
 
 def as_json(answer: Explanation) -> dict[str, Any]:
-    """The same facts: times in RFC 3339, currents in ampere, durations in seconds."""
+    """The same facts: times in RFC 3339, thresholds in the unit of their key, durations in seconds."""
     context, verdict = answer.context, answer.verdict
     return {
         "subject": context.name,

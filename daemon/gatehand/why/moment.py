@@ -22,6 +22,8 @@ from gatehand.recording.format import RecordingError
 from gatehand.recording.recording import Recording, recordings
 from gatehand.times import from_ms, local_clock, stamp_ms, to_ms
 from gatehand_rules import Happened, Rule, Shop, State, Tool
+from gatehand_rules.state import ToolState
+from gatehand_rules.words import Measure
 
 SubjectKind: TypeAlias = Literal["tool", "gate", "collector"]
 
@@ -105,6 +107,13 @@ class StateThen:
     state: State
     last_ms: int
     """Wall time of the recording's last event before the moment."""
+    offset_ms: int
+    """To be added to its rule ms for the wall's."""
+
+    def tool(self, name: str) -> tuple[Tool, ToolState] | None:
+        """A tool as it was set, and what was known of it; None: there was none of that name."""
+        at = self.shop.tool_at(name)
+        return None if at is None else (self.shop.tools[at], self.state.tools[at])
 
 
 @dataclass(slots=True)
@@ -131,6 +140,22 @@ class Question:
         """The subject as it is set now; None for a gate or collector, and for a tool that the config no longer has."""
         at = self.shop.tool_at(self.name) if self.kind == "tool" else None
         return None if at is None else self.shop.tools[at]
+
+    @property
+    def tool_then(self) -> Tool | None:
+        """The tool as it was set at the moment; as it is now where that is not recorded."""
+        if self.state_then is None or self.kind != "tool":
+            return self.tool
+        then = self.state_then.tool(self.name)
+        return None if then is None else then[0]
+
+    @property
+    def measure(self) -> Measure:
+        """What the subject's sensor measured at the moment, of a tool or a collector; ampere where it has none."""
+        if self.kind == "collector" and self.name in self.config.collector:
+            return self.config.collector[self.name].measure
+        tool = (self.tool_then or self.tool) if self.kind == "tool" else None
+        return Measure.AMPS if tool is None else tool.measure
 
     @property
     def collector(self) -> str:
@@ -206,7 +231,7 @@ def state_at(folder: Path, at: datetime) -> StateThen | None:
         last = max(last, part.last_ms or last)
         if (stretch.last_ms or 0) > until:
             break
-    return StateThen(recording.header.run, shop, player.state, last + offset)
+    return StateThen(recording.header.run, shop, player.state, last + offset, offset)
 
 
 @dataclass(frozen=True, slots=True)

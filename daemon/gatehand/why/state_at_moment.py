@@ -76,10 +76,8 @@ def notes(context: Question) -> Iterator[str]:
 
 
 def _state(context: Question) -> ToolState | None:
-    if context.state_then is None:
-        return None
-    at = context.state_then.shop.tool_at(context.name)
-    return None if at is None else context.state_then.state.tools[at]
+    then = None if context.state_then is None else context.state_then.tool(context.name)
+    return None if then is None else then[1]
 
 
 def _last(context: Question, *events: str) -> TimedLine | None:
@@ -147,7 +145,7 @@ def last_rejected(context: Question, kind: SubjectKind, name: str, ms: int) -> T
     for one in context.in_this_run(ms):
         if one.text(kind) != name:
             continue
-        if one.is_(Happened.READING_REJECTED) and _key(one) in _TELLING:
+        if one.is_(Happened.READING_REJECTED) and key_of(one) in _TELLING:
             return one
         if one.is_(*_SPOKE.get(kind, ())) and one.text("rule") != Rule.TRAVEL:
             return None
@@ -164,13 +162,19 @@ def next_for_switch(context: Question, rejected: TimedLine | None) -> str:
     """What to do about a collector that has not answered."""
     if rejected is None:
         return "Look at the collector's switch, its power, its breaker and its overload."
-    wanted = "topic, pointer, on, off" if _key(rejected) == "state" else "topic, pointer, scale"
-    return f"Look at what is published there, and at [collector.{context.collector}] {_key(rejected)}: {wanted}."
+    key = key_of(rejected)
+    return f"Look at what is published there, and at [collector.{context.collector}] {key}: {keys_within(key)}."
 
 
-def _key(rejected: TimedLine) -> str:
+def key_of(rejected: TimedLine) -> str:
     """The key of the config by which it was heard."""
     return rejected.text("why").split(":", 1)[0]
+
+
+def keys_within(key: str) -> str:
+    """What stands in that key's table and says how it is read."""
+    words = {"state": "on, off", "running": "active, clear", "online": "active, clear"}
+    return f"topic, pointer, {words.get(key, 'scale')}"
 
 
 def _unheard(context: Question) -> Iterator[str]:

@@ -4,15 +4,17 @@ from collections.abc import Callable
 from operator import itemgetter
 from typing import Final
 
-from gatehand.journal.sentences import spoken
+from gatehand.journal.sentences import spoken, start_threshold
+from gatehand.measures import NOUNS, measured
 from gatehand.past.recordings import readings_of
-from gatehand.times import lasting, local_clock
+from gatehand.times import lasting, local_clock, local_text
 from gatehand.why import state_at_moment as then
 from gatehand.why import verdicts as words
 from gatehand.why.moment import Question, StartAttempt, TimedLine, aftermath, first, nearest_line, served_until
 from gatehand.why.try_settings import Around, around, catch_the_cut, gate_trials, with_collector
-from gatehand.why.verdicts import Verdict, Words, amps, verdict
+from gatehand.why.verdicts import Verdict, Words, verdict
 from gatehand_rules.findings import Fact, Happened, Rule
+from gatehand_rules.state import speaking
 from gatehand_rules.words import Measure
 
 _LOOKED_MS: Final = 120_000
@@ -42,7 +44,8 @@ def _missed(context: Question, attempt: StartAttempt) -> Verdict:
     if origin.text("rule") == Rule.NOT_CONFIRMED:
         return _say(context, attempt, words.NOT_CONFIRMED)
     case = words.TOO_SHORT if origin.text("rule") == Rule.SHORTER_THAN_START_AFTER else words.UNDER
-    found = _say(context, attempt, case, below=amps(origin.amount("start_amps") - origin.amount("peak")))
+    measure, threshold = start_threshold(origin.line)
+    found = _say(context, attempt, case, below=measured(measure, threshold - origin.amount("peak")))
     catch_the_cut(context, attempt, found)
     return found
 
@@ -54,23 +57,37 @@ def _rejected(context: Question, attempt: StartAttempt) -> Verdict:
     more = f", {others} times within the time looked at" if others > 1 else None
     shown = origin.text("shown")
     by_rule: dict[str, Words] = {Rule.RETAINED: words.RETAINED, Rule.MAX_AGE: words.TOO_OLD}
-    case = by_rule.get(origin.text("rule"), words.REJECTED)
-    return _say(context, attempt, case, more=more, found=repr(shown) if shown else None)
+    case, key = by_rule.get(origin.text("rule"), words.REJECTED), then.key_of(origin)
+    wanted = then.keys_within(key)
+    return _say(context, attempt, case, more=more, found=repr(shown) if shown else None, key=key, wanted=wanted)
 
 
 def _quiet(context: Question) -> Verdict:
     """No rise worth a finding: what the readings say."""
-    measure = context.tool.measure if context.tool else Measure.AMPS
-    tracks = readings_of(context.folder, context.name, measure, context.at_ms - _LOOKED_MS, context.at_ms + _LOOKED_MS)
+    span = context.at_ms - _LOOKED_MS, context.at_ms + _LOOKED_MS
+    tracks = readings_of(context.folder, context.name, context.measure, *span)
     peaks = [max(zip(track.ms, track.ma, strict=True), key=itemgetter(1)) for track in tracks]
-    start = context.tool.start_at if context.tool else 0.0
-    moment = local_clock(context.at_ms)
-    if not peaks:
-        return verdict(context, words.NOTHING_KNOWN, at=moment)
+    tool, moment = context.tool_then, local_clock(context.at_ms)
+    if not peaks or tool is None:
+        return _last_heard(context, moment) or verdict(context, words.NOTHING_KNOWN, at=moment)
     when_ms, highest = max(peaks, key=itemgetter(1))
     peak, count, when = max(0, highest) / 1000, str(sum(map(len, tracks))), local_clock(when_ms)
-    case = words.DID_NOT_RUN._replace(case="under_threshold") if peak < start else words.DID_NOT_RUN
-    return verdict(context, case, at=moment, peak=peak, when=when, count=count, start_amps=start)
+    under = peak < tool.start_at and tool.measure is not Measure.RUNNING
+    case = words.DID_NOT_RUN._replace(case="under_threshold") if under else words.DID_NOT_RUN
+    return verdict(context, case, at=moment, peak=peak, when=when, count=count)
+
+
+def _last_heard(context: Question, moment: str) -> Verdict | None:
+    """A sensor that speaks only on change: its last word below the threshold holds until the next."""
+    known = None if context.state_then is None else context.state_then.tool(context.name)
+    if context.state_then is None or known is None:
+        return None
+    tool, state = known[0], speaking(known[1])
+    if tool.silent_after > 0 or state.value is None or state.value >= tool.stop_at:
+        return None
+    when = local_text(round(state.heard_at * 1000) + context.state_then.offset_ms)[:19]
+    reading = "its contact says stopped" if tool.measure is Measure.RUNNING else measured(tool.measure, state.value)
+    return verdict(context, words.LAST_HEARD, at=moment, when=when, last=reading)
 
 
 def _started(context: Question, attempt: StartAttempt) -> Verdict:
@@ -103,7 +120,7 @@ def _no_answer(context: Question, attempt: StartAttempt, on: TimedLine, unanswer
     says_on = unanswered.line.get("reported_on")
     shown = "its switch says off" if says_on is False else "its switch says nothing"
     if says_on is True:
-        shown = "its switch says on, and its motor draws no current"
+        shown = f"its switch says on, and {_still(context.config.collector[context.collector].measure)}"
     rejected = None if says_on is True else then.last_rejected(context, "collector", context.collector, unanswered.ms)
     if rejected is not None:
         shown = then.could_not_be_used(rejected)
@@ -111,6 +128,12 @@ def _no_answer(context: Question, attempt: StartAttempt, on: TimedLine, unanswer
     found = _say(context, attempt, words.NO_ANSWER, *lines, on=on.clock, shown=shown, again=unanswered.clock)
     found.next_step = then.next_for_switch(context, rejected)
     return found
+
+
+def _still(measure: Measure) -> str:
+    """By what a motor is seen to stand."""
+    by_contact = "its contact says that the motor stands"
+    return by_contact if measure is Measure.RUNNING else f"its motor draws no {NOUNS[measure]}"
 
 
 def _ended_too_soon(context: Question, attempt: StartAttempt, missed: TimedLine) -> Verdict:

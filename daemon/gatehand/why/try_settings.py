@@ -1,6 +1,6 @@
 """Which setting would have started it: what was recorded around a moment, replayed with others.
 
-Gates and collectors are tried on everything that was recorded; `start_amps` and `start_after` on the tool's own
+Gates and collectors are tried on everything that was recorded; the start threshold and `start_after` on the tool's own
 readings through the rules' detection, with how many more starts each would have made elsewhere.
 """
 
@@ -14,6 +14,7 @@ from typing import Final
 from msgspec.structs import replace
 
 from gatehand.journal.sentences import spoken
+from gatehand.measures import measured
 from gatehand.past.account import is_refresh
 from gatehand.past.player import RECORDED, ChangedPlayer, Player, rested
 from gatehand.past.recordings import offset_ms, opened, readings_of, recorded_shop
@@ -24,10 +25,11 @@ from gatehand.recording.recording import recordings
 from gatehand.text import named
 from gatehand.times import from_ms, lasting
 from gatehand.why.moment import Question, StartAttempt
-from gatehand.why.verdicts import Verdict, amps
+from gatehand.why.verdicts import Verdict
 from gatehand_rules import Collector, Gate, Happened, Outcome, Position, Shop, State, Tool
 from gatehand_rules.commands import CollectorOn
 from gatehand_rules.events import Event, GateReport
+from gatehand_rules.words import Measure
 
 _LONGEST_TENTHS: Final = 600
 """Of a second: the longest `travel` that is tried."""
@@ -203,16 +205,18 @@ def starts(tool: Tool, readings: Track) -> list[int]:
     return found
 
 
-def highest_start_amps(tool: Tool, piece: Track, window: tuple[int, int]) -> float | None:
-    """The highest `start_amps` with which the tool starts within the window; None when none does.
+def highest_start(tool: Tool, piece: Track, window: tuple[int, int]) -> float | None:
+    """The highest start threshold with which the tool starts within the window; None when none does, or it has none.
 
     A lower threshold never loses a start, so the readings' own values are searched by halves.
     """
-    values = sorted({ma for ma in piece.between(*window).ma if 0 < ma < round(tool.start_at * 1000)})
-    return _highest([ma / 1000 for ma in values], lambda value: _starts_in(with_start_amps(tool, value), piece, window))
+    if tool.measure is Measure.RUNNING:
+        return None
+    values = sorted({value for value in piece.between(*window).ma if 0 < value < round(tool.start_at * 1000)})
+    return _highest([one / 1000 for one in values], lambda value: _starts_in(with_start(tool, value), piece, window))
 
 
-def with_start_amps(tool: Tool, value: float) -> Tool:
+def with_start(tool: Tool, value: float) -> Tool:
     """The tool with another start threshold; the stop threshold gives way where it would lie above."""
     return replace(tool, start_at=value, stop_at=min(tool.stop_at, value))
 
@@ -221,6 +225,26 @@ def longest_start_after(tool: Tool, piece: Track, window: tuple[int, int]) -> fl
     """The longest `start_after`, in hundredths of a second, with which the tool starts within the window."""
     choices = [hundredths / 100 for hundredths in range(int(tool.start_after * 100))]
     return _highest(choices, lambda value: _starts_in(replace(tool, start_after=value), piece, window))
+
+
+def _recorded_ms(folder: Path, span: tuple[int, int]) -> int:
+    """How much of a time is recorded, whatever a sensor said in it. A file that is still open reaches to the moment."""
+    low, high = span
+    listed = (one for one in recordings(folder, from_ms(low), from_ms(high)) if not one.trouble)
+    ends = ((one.wall_ms, high - AROUND_MS if one.until_ms is None else min(one.until_ms, high)) for one in listed)
+    return sum(max(0, end - max(start, low)) for start, end in ends)
+
+
+def _at_rest_before(whole: Track, window: tuple[int, int]) -> Track:
+    """The readings around the window. What came before it showed the tool at rest, though perhaps hours ago or kept."""
+    low = bisect_left(whole.ms, window[0] - AROUND_MS)
+    piece = whole.part(low, bisect_left(whole.ms, window[1] + AROUND_MS))
+    if piece.ms[0] >= window[0]:
+        at_rest = Track(array("q", (window[0] - 1000,)), array("i", (0,)), array("q", (piece.order[0] - 1,)))
+        for column, rest in ((piece.ms, at_rest.ms), (piece.ma, at_rest.ma), (piece.order, at_rest.order)):
+            column[:0] = rest
+        piece.young[:0] = array("b", (0,) if piece.young else ())
+    return piece
 
 
 def _starts_in(tool: Tool, piece: Track, window: tuple[int, int]) -> bool:
@@ -243,27 +267,28 @@ def extra_starts(before: Tool, after: Tool, pieces: Sequence[Track], but: tuple[
 
 
 def catch_the_cut(context: Question, attempt: StartAttempt, found: Verdict) -> None:
-    """The highest `start_amps`, and the longest `start_after`, that would have caught it."""
-    tool = tool_then(context)
+    """The highest start threshold, and the longest `start_after`, that would have caught it."""
+    tool = context.tool_then
     window = (attempt.start_ms, attempt.end_ms)
-
-    def recorded(since_ms: int, until_ms: int) -> list[Track]:
-        return [] if tool is None else readings_of(context.folder, tool.name, tool.measure, since_ms, until_ms)
-
-    here = recorded(window[0] - AROUND_MS, window[1] + AROUND_MS)
-    piece = next((one for one in here if len(one.between(*window))), None)
-    if tool is None or piece is None:
+    until_ms = max(context.at_ms, window[1]) + AROUND_MS
+    span = min(context.at_ms, window[0]) - ELSEWHERE_MS, until_ms
+    before = [] if tool is None else readings_of(context.folder, tool.name, tool.measure, *span)
+    whole = next((one for one in before if len(one.between(*window))), None)
+    if tool is None or whole is None:
         found.trials.append("its readings of that time are no longer recorded: no other setting can be tried on them")
         return
-    before = recorded(context.at_ms - ELSEWHERE_MS, context.at_ms + AROUND_MS)
-    recorded_ms = sum(one.ms[-1] - one.ms[0] for one in before)
-    elsewhere = f"Elsewhere, in the {lasting(round(recorded_ms / 60_000) * 60.0) or '1 min'} recorded around it"
+    piece = _at_rest_before(whole, window)
+    minutes = max(1, round(_recorded_ms(context.folder, span) / 60_000))
+    elsewhere = f"Elsewhere, in the {lasting(minutes * 60.0)} recorded around it"
     tried: list[tuple[str, float, Tool, str]] = []
-    value = highest_start_amps(tool, piece, window)
+    value = highest_start(tool, piece, window)
     if value is not None:
-        changed = with_start_amps(tool, value)
-        lower = f" (and stop_amps at {amps(value)} or lower)" if changed.stop_at < tool.stop_at else ""
-        tried.append(("start_amps", value, changed, f"{lower}; it is the highest that would"))
+        changed = with_start(tool, value)
+        key, stop_key = (next(iter(fact)) for fact in (changed.start_fact(), changed.stop_fact()))
+        lower = (
+            f" (and {stop_key} at {measured(tool.measure, value)} or lower)" if changed.stop_at < tool.stop_at else ""
+        )
+        tried.append((key, value, changed, f"{lower}; it is the highest that would"))
     delay = longest_start_after(tool, piece, window) if tool.start_after > 0 else None
     if delay is not None:
         tried.append(("start_after", delay, replace(tool, start_after=delay), "; it is the longest that would"))
@@ -273,14 +298,7 @@ def catch_the_cut(context: Question, attempt: StartAttempt, found: Verdict) -> N
         cost = f"{named(extra, 'further start')}, wanted or not" if extra > 0 else "no further start"
         found.trials.append(f"{key} = {setting:g} would have started it{most}. {elsewhere}, it would have made {cost}")
     if not tried:
-        found.trials.append("no start_amps and no start_after would have started it")
+        keys = (*tool.start_fact(), "start_after")
+        found.trials.append(f"{' and '.join(f'no {key}' for key in keys)} would have started it")
     elif found.case == "under_threshold":
         found.next_step = f"gatehand tune {context.name} weighs the threshold against all that was recorded."
-
-
-def tool_then(context: Question) -> Tool | None:
-    """The tool as it was set at the moment; as it is now where that is not recorded."""
-    if context.state_then is None:
-        return context.tool
-    at = context.state_then.shop.tool_at(context.name)
-    return None if at is None else context.state_then.shop.tools[at]

@@ -1,17 +1,22 @@
 """What an answer says: the words of every case, and the verdict that they are filled into.
 
 The words are a table, filled from the facts of the line that a verdict rests on as `journal.sentences` fills those of
-the log: `{key}` is a fact with its unit, what stands in square brackets is left out when a fact within is missing.
+the log: `{key}` is a fact with its unit, `{reading}` and `{start_threshold}` are whatever the sensor measures, what
+stands in square brackets is left out when a fact within is missing, and of several sentences the first counts whose
+facts are all there, else the last.
 """
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Final, NamedTuple
 
+from gatehand.config.signals import KEY_OF
 from gatehand.journal.line import LogLine
-from gatehand.journal.sentences import fill, spoken
+from gatehand.journal.sentence_table import Templates
+from gatehand.journal.sentences import spoken, told
 from gatehand.why.moment import Question, TimedLine
 from gatehand_rules.findings import Fact, Rule
+from gatehand_rules.words import Measure
 
 NOTHING: Final = "nothing_in_the_log"
 
@@ -20,8 +25,8 @@ class Words(NamedTuple):
     """A case's id, what happened and by which rule, what to do about it."""
 
     case: str
-    sentence: str
-    next_step: str = ""
+    sentence: Templates
+    next_step: Templates = ""
 
 
 @dataclass(slots=True)
@@ -48,24 +53,23 @@ class Verdict:
 def verdict(context: Question, words: Words, lines: Iterable[TimedLine | None] = (), **facts: Fact) -> Verdict:
     """The verdict of a case. It rests on those of the lines that there are; the first one's facts are known too.
 
-    Known besides: the subject by its kind, its `id`, its `name` as it is said, its `table` in the config.
+    Known besides: the subject by its kind, its `id`, its `name` as it is said, its `table` in the config and in it the
+    key of its `sensor`; a tool's thresholds, and `of_contact`, the name of one whose sensor is a contact.
     """
     found = [one.line for one in lines if one is not None]
+    tool = context.tool_then
     known = {
+        **({} if tool is None else tool.start_fact() | tool.stop_fact()),
         **(found[0] if found else {}),
         context.kind: context.name,
         "id": context.name,
         "name": spoken(context.name),
         "table": f"[{context.kind}.{context.name}]",
+        "sensor": KEY_OF[context.measure],
+        "of_contact": spoken(context.name) if context.measure is Measure.RUNNING else None,
         **facts,
     }
-    text, step = (fill(template, known) for template in (words.sentence, words.next_step))
-    return Verdict(words.case, text, found, next_step=step)
-
-
-def amps(value: float) -> str:
-    """A current as it is said."""
-    return f"{value:.4g} A"
+    return Verdict(words.case, told(words.sentence, known), found, next_step=told(words.next_step, known))
 
 
 # Whatever the subject did: the daemon, the broker, the sensor
@@ -99,19 +103,35 @@ SILENT: Final = Words(
 )
 UNKNOWN: Final = Words(
     "unknown",
-    "since Gatehand started, no live reading of {tool} has told whether it runs ({heard}): it starts nothing until it "
-    "has been seen below its stop_amps",
+    (
+        (
+            "since Gatehand started, the contact of {of_contact} has said nothing: it starts nothing until it has said "
+            "once that {of_contact} stands"
+        ),
+        (
+            "since Gatehand started, no live reading of {tool} has told whether it runs ({heard}): it starts nothing "
+            "until it has been seen below its {stop_threshold}"
+        ),
+    ),
     "Look at what its sensor publishes: gatehand watch.",
 )
 RUN_LIMIT: Final = Words(
     "run_limit",
-    "{tool} was muted at {at}: it had drawn without a pause for its run_limit, which is taken for a stuck sensor",
+    "{tool} was muted at {at}: it had run without a pause for its run_limit, which is taken for a stuck sensor",
     "Look at the sensor; if the tool does run that long, raise run_limit in {table}.",
 )
 MUTED: Final = Words(
     "muted",
-    "{tool} was muted by hand at {at}: somebody pressed a gate's button while it ran, so it is not served until its "
-    "current has fallen below its stop_amps ({stop_amps})",
+    (
+        (
+            "{of_contact} was muted by hand at {at}: somebody pressed a gate's button while it ran, so it is not "
+            "served until its contact says that it has stopped"
+        ),
+        (
+            "{tool} was muted by hand at {at}: somebody pressed a gate's button while it ran, so it is not served "
+            "until it has fallen below its {stop_threshold}"
+        ),
+    ),
     "Let the tool stop; its next start counts. A hand ranks above automation; no setting changes this.",
 )
 
@@ -119,38 +139,66 @@ MUTED: Final = Words(
 
 UNDER: Final = Words(
     "under_threshold",
-    "{tool} drew {peak} at most from {begun} to {ended} ({lasted}), {below} below its start_amps of {start_amps}: it "
+    "{tool} drew {peak} at most from {begun} to {ended} ({lasted}), {below} below its {start_threshold}: it "
     "was not taken for running, no gate was told and the collector stayed as it was",
 )
 TOO_SHORT: Final = Words(
     "too_short",
-    "{tool} drew {peak} at {begun}, above its start_amps of {start_amps}, but for {above_for} at the longest; its "
-    "start_after wants {start_after}: it was not taken for running",
+    (
+        (
+            "{of_contact} ran by its contact at {begun}, but for {above_for} at the longest; its start_after wants "
+            "{start_after}: it was not taken for running"
+        ),
+        (
+            "{tool} drew {peak} at {begun}, above its {start_threshold}, but for {above_for} at the longest; its "
+            "start_after wants {start_after}: it was not taken for running"
+        ),
+    ),
 )
 NOT_CONFIRMED: Final = Words(
     "not_confirmed",
-    "{tool} drew {peak} at {begun}, at or above its start_amps of {start_amps}, for {above_for}; but its sensor or the "
-    "broker had been silent before, so that this could have been held back since, and no second reading a second "
-    "later, none below it a second before and no time of its own showed that it was new",
-    "Let the sensor speak once a second, or give {table} current an at (when it was measured) or a poll; for a sensor "
-    "that speaks only on change set silent_after = 0.",
+    (
+        (
+            "{of_contact} ran by its contact at {begun} for {above_for}; but its contact or the broker had been silent "
+            "before, so that this could have been held back since: it must last for 3 s then, or follow a live word "
+            "that it stood"
+        ),
+        (
+            "{tool} drew {peak} at {begun}, at or above its {start_threshold}, for {above_for}; but its sensor or the "
+            "broker had been silent before, so that this could have been held back since, and no second reading a "
+            "second later, none below it a second before and no time of its own showed that it was new"
+        ),
+    ),
+    (
+        (
+            "Let the device of {of_contact} say how things stand each time it comes back: a word that it stands, a "
+            "second before, confirms the next start."
+        ),
+        (
+            "Let the sensor speak once a second, or give {table} {sensor} an at (when it was measured) or a poll; for "
+            "a sensor that speaks only on change set silent_after = 0."
+        ),
+    ),
 )
 RETAINED: Final = Words(
     "retained",
-    "the reading of {tool} at {at} ({amps}) was one that the broker had kept[{more!}]: its age is unknown, so it is "
-    "shown and starts nothing",
-    "Let the sensor publish its readings without the retain flag; a live reading counts at once.",
+    "the reading of {tool} at {at}[ ({reading})] was one that the broker had kept[{more!}]: its age is unknown, so it "
+    "is shown and starts nothing",
+    (
+        "That the broker keeps the word of {of_contact} is well: it shows how things stood. The next live word counts.",
+        "Let the sensor publish its readings without the retain flag; a live reading counts at once.",
+    ),
 )
 TOO_OLD: Final = Words(
     "too_old",
     "the reading of {tool} at {at} was refused[{more!}]: {why}; what its device has held back starts nothing",
-    "Look at the device's network; max_age of {table} current says how old one may be.",
+    "Look at the device's network; max_age of {table} {key} says how old one may be.",
 )
 REJECTED: Final = Words(
     "rejected",
     "the reading of {tool} at {at} was rejected[{more!}]: {why}[, found {found}]; what cannot be read changes nothing "
     "and starts nothing",
-    "Look at what the sensor publishes, and at {table} current: topic, pointer, scale.",
+    "Look at what the sensor publishes, and at {table} {key}: {wanted}.",
 )
 NOTHING_KNOWN: Final = Words(
     NOTHING,
@@ -159,14 +207,35 @@ NOTHING_KNOWN: Final = Words(
 )
 DID_NOT_RUN: Final = Words(
     NOTHING,
-    "{tool} drew {peak} at most around {at} (at {when}, {count} readings from two minutes before to two minutes "
-    "after); its start_amps is {start_amps}: as far as its sensor says, it did not run",
-    "If it did run, its sensor sits on the wrong wire or answers on another topic: gatehand exercise.",
+    (
+        (
+            "{of_contact} stood by its contact around {at}, by each of its words from two minutes before to two "
+            "minutes after ({count}): as far as its contact says, it did not run"
+        ),
+        (
+            "{tool} drew {peak} at most around {at} (at {when}, {count} readings from two minutes before to two "
+            "minutes after); it counts as running from its {start_threshold} on: as far as its sensor says, it did not "
+            "run"
+        ),
+    ),
+    (
+        (
+            "If {of_contact} did run, its contact sits elsewhere, or its words active and clear are exchanged: "
+            "gatehand exercise."
+        ),
+        "If it did run, its sensor sits on the wrong wire or answers on another topic: gatehand exercise.",
+    ),
+)
+LAST_HEARD: Final = Words(
+    NOTHING,
+    "the sensor of {tool} speaks only on change and said nothing around {at}; what it said last, at {when}, still held "
+    "({last}): as far as it says, {tool} did not run",
+    "If it did run, look at that sensor and its topic: gatehand exercise.",
 )
 
 # A start that was seen, and what came of it
 
-_DREW = "{tool} started at {begun}[ and drew {amps}]"
+_DREW = "{tool} started at {begun}[ and drew {amps}][ and drew {watts}]"
 _LOOK_AT_GATE = "Look at the gate, its power and its end switches: gatehand exercise."
 STARTED: Final = Words(
     "started",
@@ -241,12 +310,13 @@ REFUSED: Final = Words("refused", _DREW + ", and was refused by the rule {rule}"
 
 
 def _not_fresh(when: str) -> Words:
+    rest = (
+        f" already {when}, at {{at}}: only a tool that is seen to go from idle to running starts the collector, so "
+        "that nothing comes on by itself"
+    )
     return Words(
         "not_fresh",
-        "{tool} drew[ {amps}] already "
-        + when
-        + ", at {at}: only a tool that is seen to go from idle to running starts "
-        "the collector, so that nothing comes on by itself",
+        ("{of_contact} ran by its contact" + rest, "{tool} drew[ {reading}]" + rest),
         "Switch the {tool} off and on again. No setting changes this.",
     )
 
