@@ -10,8 +10,8 @@ from dataclasses import dataclass
 from random import Random
 from typing import NamedTuple
 
+from gatehand.listening.cycles import Switched
 from gatehand.listening.observed import Listening
-from gatehand.listening.watched import Switched
 
 Place = tuple[str, str | None]
 """Topic and pointer."""

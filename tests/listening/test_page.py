@@ -9,11 +9,12 @@ from listening_support import heard
 
 from gatehand.config import Config
 from gatehand.config.load import load_text
+from gatehand.listening.cycles import Switched
 from gatehand.listening.facts import as_json
 from gatehand.listening.observed import Limits, Listening
 from gatehand.listening.page import FEW, Heard, text
 from gatehand.listening.roles import known
-from gatehand.listening.watched import Switched, followers
+from gatehand.listening.watched import followers
 from gatehand.listening.watched_page import watched_text
 from gatehand.listening.watching import Watched
 from gatehand.screen.lines import wide

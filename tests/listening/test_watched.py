@@ -9,8 +9,9 @@ import pytest
 from drawn_brokers import drawn
 from listening_support import heard
 
+from gatehand.listening.cycles import Pressed, Switched
 from gatehand.listening.observed import Listening
-from gatehand.listening.watched import Follower, Pressed, Switched, followers, is_clear, presses
+from gatehand.listening.watched import Follower, followers, is_clear, presses
 from gatehand_rules.words import Measure
 
 ON, OFF, END = 30.0, 60.0, 90.0

@@ -185,7 +185,8 @@ async def _listen(args: argparse.Namespace, where: "Where", ears: _Ears, uses: "
 
 
 async def _course(args: argparse.Namespace, ears: _Ears, uses: "Known", person: "Person[None]") -> "Watched | None":
-    from gatehand.listening.watched import Switched, followers
+    from gatehand.listening.cycles import Switched
+    from gatehand.listening.watched import followers
     from gatehand.listening.watching import Watched, watch_for
     from gatehand.person import EndOfInput
 

@@ -8,7 +8,7 @@ from gatehand.first_config.attention import LOOK, Attention
 from gatehand.first_config.port import BackError
 from gatehand.first_config.steps import Try
 from gatehand.first_config.trials import Moved, Trial, is_clear, moved, pressed
-from gatehand.listening.watched import Pressed, Switched
+from gatehand.listening.cycles import Pressed, Switched
 
 BACK: Final = "back"
 LEFT_OUT: Final[Mapping[str, list[Moved] | None]] = {q.SKIP: None, q.NONE: None, q.TYPE: []}

@@ -10,10 +10,11 @@ from typing import Final
 
 from msgspec import Struct
 
+from gatehand.listening.cycles import Pressed, Switched
 from gatehand.listening.observed import HeardSignal, Listening
 from gatehand.listening.roles import source
 from gatehand.listening.values import as_word
-from gatehand.listening.watched import Follower, Press, Pressed, Switched, followers, presses
+from gatehand.listening.watched import Follower, Press, followers, presses
 from gatehand.text import shown
 from gatehand_rules.words import Measure
 

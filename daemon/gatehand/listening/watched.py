@@ -8,24 +8,22 @@ between 0 and 1, make the rank together.
 
 import re
 from collections import Counter
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from math import comb, inf, log10
+from math import comb, log10
 from typing import Final
 
+from gatehand.listening.cycles import Cycle, Pressed, Switched, newer, phases, rest_s, work_s
+from gatehand.listening.cycles import cycles as each_cycle
 from gatehand.listening.observed import HeardSignal, Listening
 from gatehand.listening.roles import Certainty, Taken, is_command, taken_for
-from gatehand.listening.trace import Sample, Trace
+from gatehand.listening.trace import Sample
 from gatehand.text import named, shown
 from gatehand.tune.levels import between
 from gatehand.tune.proposed_settings import START_AT, STOP_AT, rounded
 from gatehand_rules.words import Measure
 
-LOOK_BACK: Final = 60.0
-"""Seconds before the first switching that count as rest."""
-SETTLE: Final = 2.0
-"""Seconds after a switching in which a motor's inrush and a meter's average are no level yet."""
 PROMPT: Final = 5.0
 """Seconds, and one and a half of its rhythm besides, within which what follows has changed."""
 LONGEST_WAIT: Final = 20.0
@@ -53,32 +51,6 @@ _COMMAND: Final = 0.5
 SURE: Final = 0.55
 LEAD: Final = 0.15
 """From this rank on, and so far before any other topic's, one need not do it again."""
-
-
-@dataclass(frozen=True, slots=True)
-class Switched:
-    """Somebody switched a thing on between `on_after` and `on_by`, and off between `off_after` and `off_by`.
-
-    Monotonic seconds, each not before the one named before it; a moment that is known exactly stands twice.
-    """
-
-    on_after: float
-    on_by: float
-    off_after: float
-    off_by: float
-
-    @classmethod
-    def at(cls, on: float, off: float) -> "Switched":
-        """Switched at these very moments."""
-        return cls(on, on, off, off)
-
-
-@dataclass(frozen=True, slots=True)
-class Pressed:
-    """Somebody pressed a thing once, and let go, between `after` and `by`."""
-
-    after: float
-    by: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,7 +97,9 @@ class Follower:
         if self.idle is None or self.working is None:
             return None
         rest, work = self.idle.high * self.taken.scale, self.working.low * self.taken.scale
-        start, stop = (_written(between(max(0.0, rest), work, at), self.taken.measure) for at in (START_AT, STOP_AT))
+        start, stop = (
+            rounded(between(max(0.0, rest), work, at), self.taken.measure or Measure.AMPS) for at in (START_AT, STOP_AT)
+        )
         stop = min(start, stop)
         return Thresholds(start, stop, self._wanting(self.idle, self.working))
 
@@ -166,7 +140,7 @@ def followers(
         until: now; what came up to it is after the last switching.
         leave_out: topics that are not looked at, such as the daemon's own.
     """
-    cycles = list(_cycles(switched, until))
+    cycles = list(each_cycle(switched, until))
     found = [
         one
         for signal in heard.signals()
@@ -186,94 +160,24 @@ def is_clear(found: Sequence[Follower] | Sequence[Press]) -> bool:
     return first.rank - max(others, default=0.0) >= LEAD
 
 
-@dataclass(frozen=True, slots=True)
-class _Cycle:
-    """One switching with the rest before and after it."""
-
-    begin: float
-    done: Switched
-    end: float
-    rested: bool
-    """Nothing was switched just before it."""
-
-
-def _cycles(switched: Sequence[Switched], until: float) -> Iterator[_Cycle]:
-    for at, one in enumerate(switched):
-        begin = switched[at - 1].off_by if at else one.on_after - LOOK_BACK
-        end = switched[at + 1].on_after if at + 1 < len(switched) else until
-        yield _Cycle(begin, one, end, rested=at == 0)
-
-
-@dataclass(frozen=True, slots=True)
-class _Phases:
-    """What a signal said in one cycle: settled, live or held on; empty: nothing is known."""
-
-    before: list[Sample]
-    during: list[Sample]
-    after: list[Sample]
-
-
-def _phases(trace: Trace, cycle: _Cycle) -> _Phases:
-    done = cycle.done
-    return _Phases(
-        _settled(trace, cycle.begin, done.on_after, -inf, rested=cycle.rested),
-        _news(_settled(trace, done.on_by, done.off_after, done.on_after), trace.before(done.on_after)),
-        _news(_settled(trace, done.off_by, cycle.end, done.off_after), trace.before(done.off_after)),
-    )
-
-
-def _news(said: list[Sample], held: Sample | None) -> list[Sample]:
-    """Without what only repeats, at the beginning, the very value that held before the switching.
-
-    A gateway's document speaks as often as its quickest meter, and says the last value of its slow ones meanwhile.
-    """
-    if held is None or not held.live:
-        return said
-    first = next((at for at, one in enumerate(said) if one.value != held.value), len(said))
-    return said[first:]
-
-
-def _newer(said: list[Sample], by: Sample | None) -> list[Sample]:
-    """The same for numbers that were measured while it was being switched, where newer ones have come."""
-    return _news(said, by) or said
-
-
-def _settled(trace: Trace, begin: float, end: float, changed_since: float, *, rested: bool = False) -> list[Sample]:
-    """Live samples of one phase, without those of its beginning unless it had `rested` before; without any, what holds.
-
-    A word that the broker held back may be of last week: it counts where nothing else was said.
-    """
-    found = [one for one in trace.between(begin, end) if one.live]
-    later = found if rested else [one for one in found[1:] if one.at >= begin + SETTLE]
-    if later or found:
-        return later or found[-1:]
-    held = trace.before(end)
-    return [held] if held is not None and held.at >= changed_since else []
-
-
-def _numbers(signal: HeardSignal, cycles: Sequence[_Cycle]) -> Follower | None:
+def _numbers(signal: HeardSignal, cycles: Sequence[Cycle]) -> Follower | None:
     if not signal.numbers or _is_contact(signal):
         return None
     rest: list[float] = []
     work: list[float] = []
     fallen = True
     for cycle in cycles:
-        phases, done = _phases(signal.trace, cycle), cycle.done
-        during = _as_numbers(_newer(phases.during, signal.trace.before(done.on_by)))
-        after = _as_numbers(_newer(phases.after, signal.trace.before(done.off_by)))
-        before = _as_numbers(phases.before)
+        said, done = phases(signal.trace, cycle), cycle.done
+        during = _as_numbers(newer(said.during, signal.trace.before(done.on_by)))
+        after = _as_numbers(newer(said.after, signal.trace.before(done.off_by)))
+        before = _as_numbers(said.before)
         if not during or not (before or after):
             return None
         high = _middle(during)
-        if (
-            after
-            and before
-            and phases.after[-1].at < cycle.done.off_by
-            and _middle(after) > (high + _middle(before)) / 2
-        ):
+        if after and before and said.after[-1].at < cycle.done.off_by and _middle(after) > (high + _middle(before)) / 2:
             after = []  # said before it was off
         then = _middle(after or before)
-        if before and after and not phases.before[0].live and _middle(before) >= (high + then) / 2:
+        if before and after and not said.before[0].live and _middle(before) >= (high + then) / 2:
             before = []  # held back since it last worked
         low = _middle(before or after)
         if high <= low or high - then < _FALLS * (high - low):
@@ -281,7 +185,7 @@ def _numbers(signal: HeardSignal, cycles: Sequence[_Cycle]) -> Follower | None:
         fallen = fallen and bool(after)
         rest += (*before, *after)
         work += during
-    idle, working = _level(rest, _rest_s(cycles)), _level(work, _work_s(cycles))
+    idle, working = _level(rest, rest_s(cycles)), _level(work, work_s(cycles))
     if working.low < CLEAR * max(idle.high, 0.0) or working.low <= idle.high:
         return None
     taken = taken_for(signal.topic, signal.pointer, working.middle)
@@ -294,21 +198,21 @@ def _numbers(signal: HeardSignal, cycles: Sequence[_Cycle]) -> Follower | None:
     return Follower(signal, rank, because, taken, idle, working, back=fallen)
 
 
-def _words(signal: HeardSignal, cycles: Sequence[_Cycle]) -> Follower | None:
+def _words(signal: HeardSignal, cycles: Sequence[Cycle]) -> Follower | None:
     if not signal.few_values or not _is_word_like(signal):
         return None
     taken = taken_for(signal.topic, signal.pointer)
     if signal.numbers and not _is_contact(signal) and taken.measure is not None:
         return None
-    whole = [_phases(signal.trace, cycle) for cycle in cycles]
-    ons = {one.word for phases in whole for one in phases.during}
-    if len(ons) != 1 or not all(phases.during for phases in whole):
+    whole = [phases(signal.trace, cycle) for cycle in cycles]
+    ons = {one.word for each in whole for one in each.during}
+    if len(ons) != 1 or not all(each.during for each in whole):
         return None
     (on,) = ons
-    befores = [one.word for phases in whole for one in phases.before if one.live or one.word != on]
+    befores = [one.word for each in whole for one in each.before if one.live or one.word != on]
     said_off = [
-        [one for one in phases.after if one.word != on or one.at > cycle.done.off_by]
-        for phases, cycle in zip(whole, cycles, strict=True)
+        [one for one in each.after if one.word != on or one.at > cycle.done.off_by]
+        for each, cycle in zip(whole, cycles, strict=True)
     ]
     afters = [one.word for here in said_off for one in here]
     offs = set(afters or befores)
@@ -316,7 +220,7 @@ def _words(signal: HeardSignal, cycles: Sequence[_Cycle]) -> Follower | None:
         return None
     off = next(iter(offs), None)
     back = all(said_off)
-    rest, work = len(befores) + len(afters), sum(len(phases.during) for phases in whole)
+    rest, work = len(befores) + len(afters), sum(len(each.during) for each in whole)
     rank = _WORD * _evidence(signal, cycles, rest, work, lambda one: one.word == on)
     rank *= (1.0 if back else _NOT_BACK) * (1.0 if off is not None and {*befores} <= offs else _NOT_BACK)
     if signal.numbers and taken.other:
@@ -390,7 +294,7 @@ def _is_word_like(signal: HeardSignal) -> bool:
 
 
 def _evidence(
-    signal: HeardSignal, cycles: Sequence[_Cycle], rest: int, work: int, is_on: Callable[[Sample], bool]
+    signal: HeardSignal, cycles: Sequence[Cycle], rest: int, work: int, is_on: Callable[[Sample], bool]
 ) -> float:
     """0 to 1: that it is no chance, that it was prompt, and that its topic is not where others are told something.
 
@@ -438,19 +342,6 @@ def _level(numbers: Sequence[float], seconds: float) -> Level:
     out = int(len(ordered) * _TRIM)
     kept = ordered[out : len(ordered) - out]
     return Level(kept[0], kept[len(kept) // 2], kept[-1], len(ordered), seconds)
-
-
-def _rest_s(cycles: Sequence[_Cycle]) -> float:
-    return sum(min(LOOK_BACK, cycle.done.on_after - cycle.begin) + cycle.end - cycle.done.off_by for cycle in cycles)
-
-
-def _work_s(cycles: Sequence[_Cycle]) -> float:
-    return sum(cycle.done.off_after - cycle.done.on_by for cycle in cycles)
-
-
-def _written(value: float, measure: Measure | None) -> float:
-    """As a person would write it: watts to two figures."""
-    return float(f"{value:.2g}") if measure is Measure.WATTS else rounded(value)
 
 
 def _range(level: Level) -> str:

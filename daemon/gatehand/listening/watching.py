@@ -7,8 +7,9 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final, Protocol
 
+from gatehand.listening.cycles import Switched
 from gatehand.listening.observed import Listening
-from gatehand.listening.watched import LEAST_WORK_S, Follower, Switched, followers, is_clear
+from gatehand.listening.watched import LEAST_WORK_S, Follower, followers, is_clear
 from gatehand.person import EndOfInput, Typed
 
 BASELINE: Final = 12.0
