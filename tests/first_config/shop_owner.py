@@ -219,7 +219,7 @@ class OwnersEvening:
         if not isinstance(sensor, Meter):
             return ""  # what was taken for it is none of this owner's
         true = "W" if table.measure == "watts" else "mA" if sensor.scale == 0.001 else "A"  # type: ignore[attr-defined]
-        if sensor.pointer and f'pointer = "{sensor.pointer}"' not in chosen:
+        if chosen and sensor.pointer and f'pointer = "{sensor.pointer}"' not in chosen:
             true = "W" if "/power" in chosen else "A"
         self.units.append(step.suggestion == true)
         return "" if step.suggestion == true else true

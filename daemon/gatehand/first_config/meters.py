@@ -10,7 +10,7 @@ from gatehand.first_config.draft import Device
 from gatehand.first_config.questions import SignalAnswer
 from gatehand.first_config.steps import Ask, Steps, Try
 from gatehand.first_config.trials import Moved
-from gatehand.listening.roles import sensor_key, threshold_keys
+from gatehand.listening.roles import sensor_key, taken_for, threshold_keys
 from gatehand.text import listed, shown
 from gatehand_rules.words import Measure
 
@@ -79,12 +79,15 @@ def _proposed(moved: Moved | None, scale: float) -> tuple[float | None, float | 
 def _unit(key: str, choice: Choice) -> Steps[tuple[Measure, SignalAnswer]]:
     """What a meter measures, and the signal with the scale to it."""
     moved, signal = choice.moved, choice.signal or SignalAnswer("")
-    taken = None if moved is None or moved.measure is None else (moved.measure, moved.scale)
-    suggestion = next((name for name, unit in UNITS.items() if unit == taken), None)
-    why = "" if moved is None else f" ({moved.named})"
+    if moved is not None:
+        measure, scale, named = moved.measure, moved.scale, moved.named
+    else:  # it was typed: its name may tell
+        measure, scale, named, *_ = taken_for(signal.topic, signal.pointer)
+    suggestion = next((name for name, unit in UNITS.items() if unit == (measure, scale)), None)
+    why = f" ({named})" if named else ""
     name: str = yield Ask(key, f"Is its number in A, mA, W or kW?{why}", _unit_name, suggestion)
-    measure, scale = UNITS[name]
-    return measure, SignalAnswer(signal.topic, signal.pointer, {}, scale)
+    unit, factor = UNITS[name]
+    return unit, SignalAnswer(signal.topic, signal.pointer, {}, factor)
 
 
 def _unit_name(raw: q.Raw) -> str:

@@ -30,8 +30,8 @@ MOST_FILES: Final = 500
 WHOLE: Final = 0.97
 """Energy counts as measured where so much of the hours of work is recorded; the rest are edges of cuts."""
 POWER_FACTORS: Final = (0.5, 0.9)
-"""Of a small induction motor at work and of a large one: T. R. Kuphaldt, "Lessons in Electric Circuits", volume II (AC),
-on induction motors, as an article taken from it has it; where in the book is from memory. One without load is below.
+"""Of a small induction motor at work and of a large one: T. R. Kuphaldt, "Lessons in Electric Circuits", volume II,
+as an article taken from it has it; where in the book is from memory. One without load is below.
 """
 _THOUSAND: Final = 1000
 _W_MS: Final = 1000 * 1000 * HOUR_MS
