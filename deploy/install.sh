@@ -137,7 +137,7 @@ refused() {
     cat "$new/said" >&2
     kept=''
     [ ! -e "$program" ] || kept='; the program and the service are as they were'
-    echo "install.sh: the new release does not take $etc/config.toml$kept. Mend it, then run this again." >&2
+    echo "install.sh: the new release does not take $etc/config.toml$kept. Correct it, then run this again." >&2
     exit 1
 }
 

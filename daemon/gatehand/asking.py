@@ -195,8 +195,8 @@ async def ask(place: Where, wish: Wish, within: float) -> Answer:
     try:
         async with asyncio.timeout(within) as bound, plain_client(place.settings, (answered, online, status)) as client:
             heard.protocol = client.protocol
+            heard.sent = True  # also where it ends before the broker has acknowledged it
             heard.nobody = not await send(client, place, outgoing)
-            heard.sent = True
             if heard.nobody:
                 _end_soon(bound)
             async for message in client.messages():

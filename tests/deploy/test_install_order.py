@@ -149,7 +149,7 @@ def test_a_config_error_is_shown_and_what_to_do_about_it(machine: Machine) -> No
     machine.config.write_text("# broken\n")
     said = machine.install("two").stderr
     assert "config.toml:1:1: error: broken" in said
-    assert "the program and the service are as they were. Mend it, then run this again." in said
+    assert "the program and the service are as they were. Correct it, then run this again." in said
 
 
 def test_packages_that_cannot_be_had_leave_the_program_as_it_was(machine: Machine) -> None:

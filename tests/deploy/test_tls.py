@@ -88,7 +88,7 @@ def test_off_refuses_a_broker_that_its_authority_has_not_signed(broker: Mosquitt
     done = gatehand_does("off", "--config", str(written(tmp_path, broker, "stranger")))
     assert done.returncode == 1
     assert "no encrypted connection" in done.stdout
-    assert "mend tls in [broker]" in done.stdout
+    assert "correct tls in [broker]" in done.stdout
     assert not any(topic == "shop/fan/set" for topic, _ in fan.heard)
 
 

@@ -101,7 +101,7 @@ def test_a_signal_sends_off_first(how: signal.Signals, tmp_path: Path, broker: M
         found = json.loads(out)
         assert (process.returncode, found["broken_off"], found["ok"]) == (1, True, False), err
         assert devices.told[-2:] == [ON, OFF]
-        assert "was told off" in found["made_safe"]
+        assert "was switched off" in found["made_safe"]
         assert "nothing but the switch's own limit ends the fan" in " ".join(err.split()), "said before it began"
 
 

@@ -33,7 +33,7 @@ def test_a_refused_login_says_what_to_do_without_the_password_and_tries_slowly()
     assert following.notice.kind is NoticeKind.LOGIN_REFUSED
     assert following.notice.text == (
         "the broker at broker.example:1883 refused the login of user 'fan' (bad user name or password); "
-        "mend username and password_file in [broker], or add the user to the broker; trying again slowly"
+        "correct username and password_file in [broker], or add the user to the broker; trying again slowly"
     )
     assert "s3cret" not in repr(SETTINGS)
 

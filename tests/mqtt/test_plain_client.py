@@ -3,6 +3,7 @@
 import asyncio
 import contextlib
 
+import paho.mqtt.client as paho
 import pytest
 from support.certificates import make_authority, make_broker_certificate
 from support.mosquitto import Mosquitto
@@ -10,7 +11,7 @@ from support.ports import free_port
 from support.recorder import LONGEST
 from support.scripted_broker import ScriptedBroker
 
-from gatehand.mqtt.client import ClientError, plain_client
+from gatehand.mqtt.client import ClientError, PlainClient, plain_client
 from gatehand.mqtt.settings import BrokerSettings, TlsFiles
 from gatehand.mqtt.transport import MessageKind, Outgoing
 
@@ -30,7 +31,7 @@ async def test_an_encrypted_broker_is_talked_to_only_with_its_authority() -> Non
             async for heard in client.messages():
                 assert heard.payload == b"sealed"
                 break
-        with pytest.raises(ClientError, match=r"no encrypted connection .* mend tls"):
+        with pytest.raises(ClientError, match=r"no encrypted connection .* correct tls"):
             async with plain_client(to(broker.port, tls=TlsFiles())):
                 pass
         with pytest.raises(ClientError, match=r"ca_file .* cannot be used"):
@@ -82,7 +83,7 @@ async def test_a_broker_that_knows_no_mqtt_5_is_spoken_to_in_3_1_1() -> None:
 
 
 async def test_nobody_there_is_said_with_what_to_do() -> None:
-    with pytest.raises(ClientError, match="start the broker, or mend host and port"):
+    with pytest.raises(ClientError, match="start the broker, or correct host and port"):
         async with plain_client(to(free_port())):
             pass
 
@@ -134,3 +135,18 @@ async def test_a_cancellation_that_the_library_loses_ends_it_all_the_same(monkey
     assert task.cancelled()
     assert connection.left
     assert not inside
+
+
+async def test_a_cancellation_that_the_library_loses_while_it_publishes_ends_it_too() -> None:
+    class Losing:
+        _client = paho.Client(paho.CallbackAPIVersion.VERSION2)
+
+        async def publish(self, *_: object, **__: object) -> None:
+            with contextlib.suppress(asyncio.CancelledError):
+                await asyncio.sleep(LONGEST)
+
+    task = asyncio.ensure_future(PlainClient(Losing(), "5").publish("shop/fan", b"1"))  # type: ignore[arg-type]
+    await asyncio.sleep(0)
+    task.cancel()
+    await asyncio.wait({task})
+    assert task.cancelled()

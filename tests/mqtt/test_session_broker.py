@@ -151,7 +151,7 @@ async def test_without_a_connection_publish_says_false_and_nothing_is_sent_later
             one.publish(Outgoing("mark", b"here", MessageKind.EVENT))
             await until(lambda: seen.live("mark"))
             assert seen.live("shop/fan/set") == []
-    assert "start the broker, or mend host and port in [broker]" in shell.noticed(NoticeKind.UNREACHABLE)[0].text
+    assert "start the broker, or correct host and port in [broker]" in shell.noticed(NoticeKind.UNREACHABLE)[0].text
 
 
 async def test_a_late_will_of_an_old_connection_does_not_stand(broker: Mosquitto) -> None:

@@ -233,7 +233,7 @@ async def test_a_refused_login_is_explained_and_tried_until_it_is_accepted(
         await until(lambda: shell.connected)
     text = shell.noticed(NoticeKind.LOGIN_REFUSED)[0].text
     assert "refused the login of user 'fan' (" in text
-    assert "mend username and password_file in [broker]" in text
+    assert "correct username and password_file in [broker]" in text
     assert len(shell.noticed(NoticeKind.LOGIN_REFUSED)) == 1
 
 
@@ -340,7 +340,7 @@ async def test_an_encrypted_connection_is_checked_against_the_ca_and_a_bad_one_i
         async with running(Session(login, "gatehand", wary, patience=QUICK)):
             await until(lambda: wary.notices)
     assert "CERTIFICATE_VERIFY_FAILED" in wary.notices[0].text
-    assert "mend tls in [broker]" in wary.notices[0].text
+    assert "correct tls in [broker]" in wary.notices[0].text
     assert wary.connected == []
     shell = Recorder()
     missing = BrokerSettings("localhost", 1883, tls=TlsFiles(tmp_path / "none.crt"))

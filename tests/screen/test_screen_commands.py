@@ -97,7 +97,7 @@ def test_status_without_a_broker_says_what_to_do() -> None:
     assert said.returncode == 1
     found = json.loads(said.stdout)
     assert found["connected"] is False
-    assert "start the broker, or mend host and port" in found["problem"]
+    assert "start the broker, or correct host and port" in found["problem"]
 
 
 @pytest.mark.parametrize("address", ["", "a b", "host:0", "host:99999", "host:x", "[::1]:x", "mqtt://host"])

@@ -295,7 +295,7 @@ def test_one_misspelt_pointer_of_several_sensors_has_an_alarm_that_shows_what_is
     world = beats(World(text).connect(), 70, *ALL_WELL)
     found = world.shown("alarm/tool.drill.unheard")
     assert "nothing at /dril: there is no 'dril'; there is 'lathe', 'drill'" in found["because"]
-    assert "Mend [tool.drill]" in found["next"]
+    assert "Correct [tool.drill]" in found["next"]
 
 
 def test_a_misspelt_stop_beside_another_is_told_at_once() -> None:

@@ -121,7 +121,7 @@ def _write(draft: "Draft", kept: "Kept", path: Path) -> int:
         aside = path.with_name(path.name + ".draft")
         write(aside, text)
         raise CommandError(
-            f"gatehand init: {path} is not written, for gatehand check refuses it so; it stands in {aside}. The "
+            f"gatehand init: {path} is not written, for gatehand check refuses it so; it is in {aside}. The "
             "answers are kept: give another with --answer KEY=VALUE, and the same command goes on"
         )
     write_new(path, text)

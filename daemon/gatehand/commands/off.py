@@ -111,7 +111,7 @@ def _find(config: Path, folder: Path) -> tuple[OffNotes, str] | str:
     missing = str(notes) if isinstance(notes, NoNotesError) else f"{folder / 'off.json'} could not be read in time"
     return (
         f"{config} names no collector that could be told ({why}), and {missing}; switch the collector off at its own "
-        "switch, mend the config, or name the daemon's state folder with --state"
+        "switch, correct the config, or name the daemon's state folder with --state"
     )
 
 

@@ -1,6 +1,6 @@
 """`gatehand run`: the daemon. Signals, exit codes and the way in; the work is `gatehand.shell`'s.
 
-Exit codes: 0 after a clean stop, 78 for a config (or what it names) that must be mended first, 1 for a mistake of ours
+Exit codes: 0 after a clean stop, 78 for a config (or what it names) that must be corrected, 1 for a mistake of ours
 or where another daemon runs the shop.
 """
 

@@ -90,6 +90,6 @@ def _log(partial: Partial, folder: Path) -> Iterator[Fault]:
     elif not os.access(place, os.W_OK | os.X_OK):
         text = (
             f"found {shown(str(wanted))}; this user may not write to {place}: "
-            "choose another folder, mend its owner, or run as the user that the daemon runs as"
+            "choose another folder, correct its owner, or run as the user that the daemon runs as"
         )
         yield Fault(path, codes.LOG_FOLDER, text)

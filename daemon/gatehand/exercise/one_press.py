@@ -123,5 +123,5 @@ def _why_not_heard(supervisor: Supervisor, signal: Signal, asked: float) -> str:
             f"a normally closed contact may, exchange the words in [{table}]; else look at the contact and its wiring."
         )
     if heard.unreadable:
-        return f"What came on {topic} cannot be read: {heard.unreadable}. Mend [{table}] (pointer, words)."
+        return f"What came on {topic} cannot be read: {heard.unreadable}. Correct [{table}] (pointer, words)."
     return f"Nothing came on {topic}: look at that topic in [{table}], and at the device's power and network."

@@ -307,7 +307,7 @@ class _Test:
         supervisor.stand_down()
         try:
             if self._is_on:
-                said.append(f"The collector {name} was told off.")
+                said.append(f"The collector {name} was switched off.")
                 if self._is_told_off or not await self._off():
                     said.append(f"It is not seen off: {by_hand}.")
             await self._leave_gates(said)

@@ -65,7 +65,7 @@ class PlainClient:
         Raises:
             ClientError: the connection has ended, or no acknowledgement came.
         """
-        with _while_it_lasts():
+        with _while_it_lasts(), _heeding_cancellation():
             await self._client.publish(topic, payload, qos=qos, retain=retain, properties=properties)
 
     async def send(self, outgoing: Outgoing) -> Notice | None:
@@ -120,6 +120,15 @@ async def plain_client(settings: BrokerSettings, topics: Sequence[str] = ()) -> 
             async with asyncio.timeout(_LEAVE_WITHIN):
                 await client.__aexit__(None, None, None)
         await _hang_up(client)
+
+
+@contextlib.contextmanager
+def _heeding_cancellation() -> Iterator[None]:
+    """aiomqtt waits by wait_for, and Python 3.11's loses a cancellation that comes together with what it waits for."""
+    cancelled = _cancellations()
+    yield
+    if _cancellations() > cancelled:
+        raise asyncio.CancelledError
 
 
 def _cancellations() -> int:

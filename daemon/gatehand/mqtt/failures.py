@@ -81,7 +81,7 @@ def failure_notice(failed: ConnectionFailedError, settings: BrokerSettings, then
             kind = NoticeKind.LOGIN_REFUSED
             who = f"user {settings.username!r}" if settings.username else "a client without user name"
             text = (
-                f"the broker at {at} refused the login of {who} ({failed.cause.lower()}); mend username and "
+                f"the broker at {at} refused the login of {who} ({failed.cause.lower()}); correct username and "
                 "password_file in [broker], or add the user to the broker"
             )
         case Failure.REFUSED:
@@ -94,12 +94,12 @@ def failure_notice(failed: ConnectionFailedError, settings: BrokerSettings, then
             kind = NoticeKind.CONNECTION_REFUSED
             text = (
                 f"no encrypted connection to the broker at {at} ({failed.cause}); "
-                "mend tls in [broker]: ca_file, cert_file, key_file, and the name in host"
+                "correct tls in [broker]: ca_file, cert_file, key_file, and the name in host"
             )
         case Failure.UNREACHABLE | Failure.NO_ANSWER | Failure.PROTOCOL:
             kind = NoticeKind.UNREACHABLE
             text = (
-                f"no connection to the broker at {at} ({failed.cause}); start the broker, or mend host and port in "
+                f"no connection to the broker at {at} ({failed.cause}); start the broker, or correct host and port in "
                 "[broker]"
             )
     return Notice(kind, text + then, {"cause": failed.cause})

@@ -81,14 +81,14 @@ _WORDS: Final[Mapping[tuple[str, str, str], tuple[str, str]]] = {
     ("tool", "not_fresh", ""): _drew("when the hold was reset"),
     ("tool", "silent", "says"): (
         "The {name}'s sensor speaks and is not understood: on {topic} it said {says!r} ({wanted}).",
-        "Mend {key} in [tool.{id}] of the config (topic, pointer), or what it says; then `gatehand exercise {id}`.",
+        "Correct {key} in [tool.{id}] of the config (topic, pointer), or what it says; then `gatehand exercise {id}`.",
     ),
     ("tool", "silent", "beside"): (
         (
             "The {name}'s device speaks, but has not said its {key} for {silent_after} s: "
             "on {topic} it said {beside!r} ({wanted})."
         ),
-        "Mend {key} in [tool.{id}] of the config (topic, pointer), or what it says; then `gatehand exercise {id}`.",
+        "Correct {key} in [tool.{id}] of the config (topic, pointer), or what it says; then `gatehand exercise {id}`.",
     ),
     ("tool", "silent", Rule.OFFLINE): ("The {name}'s sensor says that it is gone.", _POWER),
     ("tool", "silent", "never_heard"): (
@@ -250,7 +250,7 @@ def not_understood(kind: str, name: str, key: str, topic: str, bad: Rejected) ->
         about_unheard(kind, name),
         f"The {what} {spoken(name)} speaks and is not understood: on {topic} it said {bad.shown!r} "
         f"({bad.why}).{' It stops nothing.' if kind == 'stop' else ''}",
-        f"Mend [{kind}.{name}] in the config ({key}: topic, pointer, words), or what the device says; then "
+        f"Correct [{kind}.{name}] in the config ({key}: topic, pointer, words), or what the device says; then "
         f"`gatehand exercise {name}`.",
         facts=(("topic", topic), ("says", bad.shown), ("wanted", bad.why)),
     )
@@ -263,7 +263,7 @@ def config_rejected(problems: list[str]) -> ShownAlarm:
     return ShownAlarm(
         CONFIG,
         f"The changed config was not taken, the last good one is still in force: {'; '.join(shown)}{more}",
-        "Mend the file; it is read again by itself. `gatehand check` shows every problem.",
+        "Correct the file; it is read again by itself. `gatehand check` shows every problem.",
         facts=(("problems", problems),),
     )
 

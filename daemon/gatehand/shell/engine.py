@@ -116,8 +116,8 @@ class Engine:
         for place in self.active.routes.take_found_first():
             self.notebook.note_heard(place)
         for event in events:
-            self.rhythms.take(event, received, old=bool(self._still))
             self.handle(event, received)
+            self.rhythms.take(event, received, old=bool(self._still))
 
     def on_connected(self, info: Connected) -> None:
         """Connected and subscribed."""

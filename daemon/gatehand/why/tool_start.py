@@ -132,7 +132,7 @@ def _no_answer(context: Question, attempt: StartAttempt, on: TimedLine, unanswer
 
 def _still(measure: Measure) -> str:
     """By what a motor is seen to stand."""
-    by_contact = "its contact says that the motor stands"
+    by_contact = "its contact says that the motor has stopped"
     return by_contact if measure is Measure.RUNNING else f"its motor draws no {NOUNS[measure]}"
 
 
