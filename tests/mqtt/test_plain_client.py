@@ -5,6 +5,7 @@ import contextlib
 
 import paho.mqtt.client as paho
 import pytest
+from paho.mqtt.enums import CallbackAPIVersion
 from support.certificates import make_authority, make_broker_certificate
 from support.mosquitto import Mosquitto
 from support.ports import free_port
@@ -139,7 +140,7 @@ async def test_a_cancellation_that_the_library_loses_ends_it_all_the_same(monkey
 
 async def test_a_cancellation_that_the_library_loses_while_it_publishes_ends_it_too() -> None:
     class Losing:
-        _client = paho.Client(paho.CallbackAPIVersion.VERSION2)
+        _client = paho.Client(CallbackAPIVersion.VERSION2)
 
         async def publish(self, *_: object, **__: object) -> None:
             with contextlib.suppress(asyncio.CancelledError):

@@ -111,8 +111,7 @@ async def plain_client(settings: BrokerSettings, topics: Sequence[str] = ()) -> 
         raise ClientError(failures.failure_notice(failed, settings).text, refused=refused) from failed
     try:
         await _subscribe(client, topics)
-        # aiomqtt waits by wait_for, and Python 3.11's loses a cancellation that comes together with what it waits for.
-        if _cancellations() > cancelled:
+        if _cancellations() > cancelled:  # lost while it was connected
             raise asyncio.CancelledError
         yield PlainClient(client, protocol)
     finally:
@@ -124,7 +123,7 @@ async def plain_client(settings: BrokerSettings, topics: Sequence[str] = ()) -> 
 
 @contextlib.contextmanager
 def _heeding_cancellation() -> Iterator[None]:
-    """aiomqtt waits by wait_for, and Python 3.11's loses a cancellation that comes together with what it waits for."""
+    """Lose none: aiomqtt waits by wait_for, and Python 3.11's drops one that comes together with what it waits for."""
     cancelled = _cancellations()
     yield
     if _cancellations() > cancelled:
