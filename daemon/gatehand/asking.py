@@ -85,8 +85,6 @@ class Answer:
     ok: bool
     rule: str
     text: str
-    before: StatusMessage | None = None
-    """Its status before it was asked."""
     after: StatusMessage | None = None
 
 
@@ -178,7 +176,6 @@ class _Heard:
     """The daemon was there, and went."""
     answer: dict[str, Any] | None = None
     statuses: list[StatusMessage] = field(default_factory=list)
-    before: StatusMessage | None = None
 
 
 async def ask(place: Where, wish: Wish, within: float) -> Answer:
@@ -205,7 +202,6 @@ async def ask(place: Where, wish: Wish, within: float) -> Answer:
                 elif message.topic == online:
                     _hear_online(heard, message)
                 elif (found := read(message.payload)) is not None:
-                    heard.before = found if message.retained else heard.before
                     heard.statuses.append(found)
                 if heard.answer is not None and _is_whole(wish, heard):
                     break
@@ -222,7 +218,7 @@ async def ask(place: Where, wish: Wish, within: float) -> Answer:
         raise _silence(place, wish, outgoing, heard, within)
     said = heard.answer
     after = heard.statuses[-1] if heard.statuses else None
-    return Answer(said["ok"] is True, printable(str(said.get("rule"))), printable(said["text"]), heard.before, after)
+    return Answer(said["ok"] is True, printable(str(said.get("rule"))), printable(said["text"]), after)
 
 
 async def send(client: PlainClient, place: Where, outgoing: Outgoing) -> bool:
@@ -366,8 +362,7 @@ def next_step(wish: Wish, answer: Answer) -> str:
 
 def _of_hand(wish: Wish, answer: Answer) -> str:
     if wish.value != "1":
-        was = None if answer.before is None else answer.before.flag("hand")
-        return "There was no hand start at this gate; nothing has changed." if was is False else ""
+        return ""
     until = _until(answer)
     ends = f"at {local_stamp(until)[:19]} at the latest, or with" if until is not None else "with"
     return (

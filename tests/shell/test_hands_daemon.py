@@ -67,13 +67,14 @@ def test_a_hand_start_says_until_when_and_the_fan_waits_for_the_open_gate(
     assert told.index((BENCH, "open")) < told.index(ON)
     asked_again = Said(daemon, capsys, "hand", "bench")
     assert asked_again.code == 0
+    assert "Gate bench: its hand start had begun already." in asked_again.out
     assert "ends at 20" in asked_again.out, "asked twice is asked once, and it still says until when"
     ended = Said(daemon, capsys, "hand", "bench", "--off")
     assert ended.code == 0
     assert "hand start ended" in ended.out
     wait_until(lambda: floor.told(since)[-1] in {OFF, (BENCH, "shut")})
     none = Said(daemon, capsys, "hand", "bench", "--off")
-    assert (none.code, "There was no hand start" in none.out) == (0, True)
+    assert (none.code, none.out) == (0, "Gate bench: there was no hand start to end; nothing has changed.\n")
 
 
 def test_a_hold_and_its_reset_say_what_was_done_what_was_refused_and_what_next(

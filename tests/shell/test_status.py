@@ -142,6 +142,7 @@ def test_an_alarm_says_why_and_what_to_do_and_is_emptied_when_it_is_over() -> No
     assert (alarm["kind"], alarm["name"], alarm["what"]) == ("gate", "band_saw", "fault")
     assert "was told open" in alarm["because"]
     assert "lock the collector out" in alarm["next"]
+    assert alarm["next"].endswith("look at command in [gate.band_saw]: it is told 'open' on shop/gate/band_saw/set.")
     assert alarm["rule"] == "travel"
     world.say("shop/gate/band_saw/state", "open")
     assert world.shown("alarm/gate.band_saw.fault") is None
@@ -291,7 +292,8 @@ def test_a_switch_that_is_told_again_and_again_keeps_its_reason() -> None:
             before = world.shown("collector/main")["because"]
     assert [line["tries"] for line in world.events("collector_unanswered")] == [1, 2, 3, 4]
     assert world.shown("collector/main")["because"] == before
-    assert "collector.main.no_answer" in world.engine.publisher.alarms.raised
+    then = world.engine.publisher.alarms.raised["collector.main.no_answer"].next
+    assert then.endswith("look at command in [collector.main]: it is told '1' on shop/fan/set.")
 
 
 def test_a_message_that_was_not_used_is_no_reason_of_a_state() -> None:

@@ -115,7 +115,9 @@ def test_a_collector_that_did_all_it_should_says_how_it_stands(
     shop.cut("band_saw", 20, amps=6)
     shop.shop.gates["band_saw"].suffer(GateTrouble.JAM, shop.clocks.now)
     shop.run(600)
-    assert why(shop, capsys, "gate.band_saw")["case"] == "gate_jammed"
+    jammed = why(shop, capsys, "gate.band_saw")
+    assert jammed["case"] == "gate_jammed"
+    assert "look at command in [gate.band_saw]: it is told 'shut' on shop/gate/band_saw/set." in jammed["next_step"]
     found = why(shop, capsys, "main")
     assert found["case"] == "nothing_in_the_log"
     assert "the collector had been off for" in found["verdict"]

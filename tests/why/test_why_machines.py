@@ -19,6 +19,7 @@ def test_a_collector_that_did_not_answer_is_named(
     assert found["case"] == "no_answer"
     assert "the collector was switched on at 08:00:31, but it did not answer: its switch says off" in found["verdict"]
     assert "breaker" in found["next_step"]
+    assert "look at command in [collector.main]: it is told '1' on shop/fan/set." in found["next_step"]
 
 
 @pytest.mark.parametrize("subject", ["band_saw", "main"])
@@ -43,6 +44,7 @@ def test_a_motor_that_draws_nothing_is_told_from_a_switch_that_says_off(
     found = why(shop, capsys, "band_saw")
     assert found["case"] == "no_answer"
     assert "its switch says on, and its motor draws no current" in found["verdict"]
+    assert "command in" not in found["next_step"], "it has heard its command"
 
 
 def test_a_daemon_that_was_stopped_is_named(

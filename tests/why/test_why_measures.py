@@ -227,7 +227,8 @@ def test_a_contact_closed_already_at_the_daemons_start_is_not_fresh(
     shop.run(10)
     found = why(shop, capsys, "router")
     assert found["case"] == "not_fresh"
-    assert "router ran by its contact already when it was first seen after Gatehand's start" in found["verdict"]
+    assert "the first word of router since Gatehand's start" in found["verdict"]
+    assert "add poll = { topic = ..., payload = ... } to [tool.router] running" in found["next_step"]
 
 
 @pytest.mark.parametrize(

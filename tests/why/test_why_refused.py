@@ -71,7 +71,28 @@ def test_not_fresh_after_a_start_of_the_daemon(
     shop.run(20)
     found = why(shop, capsys, "band_saw")
     assert found["case"] == "not_fresh"
-    assert "already when it was first seen after Gatehand's start" in found["verdict"]
+    assert "the first word of band saw since Gatehand's start" in found["verdict"]
+    assert "already said that it ran (6 A)" in found["verdict"]
+    assert found["next_step"] == "Switch the band saw off and on again. No threshold changes this."
+
+
+@pytest.mark.parametrize("asked", [False, True])
+def test_a_first_cut_unseen_by_a_meter_on_change_names_the_poll_that_would_have_told(
+    make: Callable[..., RecordedShop], capsys: pytest.CaptureFixture[str], asked: bool
+) -> None:
+    poll = ', poll = { topic = "shop/band_saw/get", payload = "?" }' if asked else ""
+    heard = 'current = { topic = "shop/band_saw/amps"'
+    assert heard in SHOP
+    shop = make(SHOP.replace(heard, f"silent_after = 0\n{heard}{poll}"))
+    shop.end()
+    shop.shop.tools["band_saw"].switch(on=True, at=shop.clocks.now, load=6)
+    shop.run(10, alive=False)
+    shop.begin()
+    shop.run(20)
+    found = why(shop, capsys, "band_saw")
+    assert found["case"] == "not_fresh"
+    assert ("add poll =" in found["next_step"]) is not asked
+    assert ("let the device retain its word" in found["next_step"]) is not asked
 
 
 def test_max_open_names_who_had_the_gates(

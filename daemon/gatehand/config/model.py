@@ -66,6 +66,24 @@ class Config(TomlTable):
         """Gates that some tool opens, for itself or to assist."""
         return frozenset(gate for tool in self.tool.values() for gate in (*tool.gates, *tool.assist))
 
+    def told_how(self, kind: str, name: str, to: str, reported_on: object = None) -> str | None:
+        """Where it is said how a collector or gate is told, and with which word; None: it is never told that.
+
+        Args:
+            kind: "collector" or "gate"; any other is told nothing.
+            name: of the device.
+            to: "on", "off", "open" or "shut".
+            reported_on: what a collector's switch says; None too where it says what it was told, so that it heard it.
+        """
+        if isinstance(reported_on, bool) and to == ("on" if reported_on else "off"):
+            return None
+        device = self.collector.get(name) if kind == "collector" else self.gate.get(name) if kind == "gate" else None
+        command = None if device is None else device.command
+        word = getattr(command, to, None)
+        if command is None or not isinstance(word, str):
+            return None
+        return f"command in [{kind}.{name}]: it is told {word!r} on {command.topic}"
+
     def starts_when_opened(self, gate: str) -> bool:
         """Whether the gate, opened without our command, is a hand start."""
         entry = self.gate[gate]

@@ -85,11 +85,11 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
     Happened.START_REFUSED: {
         Rule.FIRST_SEEN_DRAWING: (
             (
-                "start refused: {tool} ran already ({contact}) when it was first seen; "
+                "start refused: the first word of {tool} already said that it ran ({contact}); "
                 "switch it off and on again to be served"
             ),
             (
-                "start refused: {tool} drew already[ ({reading})] when it was first seen; "
+                "start refused: the first word of {tool} already said that it ran[ ({reading})]; "
                 "switch it off and on again to be served"
             ),
         ),
@@ -158,16 +158,18 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
     ),
     Happened.HAND_STARTED: {
         Rule.BUTTON: (
-            "{gate}: hand start asked for by {by}[ ({because})][, for {hand_limit} at most]",
-            "{gate}: hand start with its button[ ({because})][, for {hand_limit} at most]",
+            "{gate}: hand start asked for by {by}[ ({because})], for {hand_limit} at most",
+            "{gate}: hand start with its button[ ({because})], for {hand_limit} at most",
+            "{gate}: its hand start had begun already",
         ),
         Rule.MOVED_BY_HAND: "{gate}: hand start by opening it[, for {hand_limit} at most]",
         None: "{gate}: hand start[, {reason}]",
     },
     Happened.HAND_ENDED: {
         Rule.BUTTON: (
-            "{gate}: hand start ended by {by}[ ({because})][ after {lasted}]",
-            "{gate}: hand start ended with its button[ ({because})][ after {lasted}]",
+            "{gate}: hand start ended by {by}[ ({because})] after {lasted}",
+            "{gate}: hand start ended with its button[ ({because})] after {lasted}",
+            "{gate}: there was no hand start to end; nothing has changed",
         ),
         Rule.MOVED_BY_HAND: "{gate}: hand start ended by shutting it[ after {lasted}]",
         Rule.HAND_LIMIT: "{gate}: hand start ended at its hand_limit of {hand_limit}",
@@ -304,7 +306,7 @@ REASONS: Final[dict[str, Templates]] = {
     Rule.RUN_ON: "its run-on has passed",
     Rule.RUN_LIMIT: "it has run for longer than its run_limit[ of {run_limit}]",
     Rule.SILENT_AFTER: "its sensor said nothing[ for {silent_after}]",
-    Rule.FIRST_SEEN_DRAWING: "it ran already when it was first seen; only a fresh start counts",
+    Rule.FIRST_SEEN_DRAWING: "its first word already said that it ran; only a fresh start counts",
     Rule.BAD_VALUE: "the message holds no usable value",
     Rule.MAX_AGE: "the reading is older than its max_age",
     Rule.RETAINED: "the broker had kept that message, so its age is unknown",

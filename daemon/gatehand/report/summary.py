@@ -21,7 +21,7 @@ _WORDS: Final[dict[str, str]] = {
     Rule.SHORTER_THAN_START_AFTER: "ran for less than start_after",
     Rule.NOT_CONFIRMED: "not confirmed after a silence",
     Rule.CUT_ENDED_BEFORE_GATE: "the cut was over before a gate was open",
-    Rule.FIRST_SEEN_DRAWING: "ran already when first seen",
+    Rule.FIRST_SEEN_DRAWING: "ran at its first word",
     Rule.NOT_FRESH: "ran already at the reset",
     Rule.HOLD: "the collector was held",
     Rule.BIN_FULL: "the bin was full",

@@ -10,6 +10,7 @@ from collections import defaultdict
 from collections.abc import Mapping
 from typing import Final
 
+from gatehand.config import Config
 from gatehand.journal.sentences import spoken
 from gatehand.measures import measured
 from gatehand.mqtt.payload import Rejected
@@ -74,7 +75,7 @@ _WORDS: Final[Mapping[tuple[str, str, str], tuple[str, str]]] = {
         "The {name} still runs, but the collector was switched off at its own switch.",
         "Switch the {name} off and on again to start the collector, or use the gate's button (`gatehand hand GATE`).",
     ),
-    ("tool", "not_fresh", Rule.FIRST_SEEN_DRAWING): _drew("when it was first seen"),
+    ("tool", "not_fresh", Rule.FIRST_SEEN_DRAWING): _drew("at its first word"),
     ("tool", "not_fresh", Rule.OFF_ASKED): _drew("when somebody asked for the collector to be off"),
     ("tool", "not_fresh", Rule.HOLD): _drew("while the collector was held"),
     ("tool", "not_fresh", Rule.BIN_FULL): _drew("while the bin was full"),
@@ -164,6 +165,10 @@ _WORDS: Final[Mapping[tuple[str, str, str], tuple[str, str]]] = {
 }
 
 
+_TOLD: Final = {("collector", "no_answer"): "told", ("gate", "fault"): "wanted"}
+"""Alarms that a wrong command may be behind, and the fact that says which it was."""
+
+
 def words(alarm: Alarm, rule: Rule, facts: Mapping[str, Fact]) -> tuple[str, str]:
     """The (because, next) of one of the rules' alarms, two sentences, from the finding that raised it."""
     kind, what = alarm.kind, alarm.what
@@ -209,10 +214,15 @@ def _shown(key: str, value: Fact) -> str:
     return f"{value:g}" if isinstance(value, float | int) and not isinstance(value, bool) else str(value)
 
 
-def shown(alarm: Alarm, finding: Finding) -> ShownAlarm:
-    """An alarm of the rules as people are shown it; `finding` is the one that raised it."""
+def shown(alarm: Alarm, finding: Finding, config: Config) -> ShownAlarm:
+    """An alarm of the rules as people are shown it; `finding` is the one that raised it, `config` that in force."""
     facts = {key: value for key, value in finding.facts if key != "alarm"}
-    return ShownAlarm(alarm, *words(alarm, finding.rule, facts), str(finding.rule), tuple(facts.items()))
+    because, then = words(alarm, finding.rule, facts)
+    key = _TOLD.get((alarm.kind, alarm.what))
+    told = None if key is None or "says" in facts else str(facts.get(key))
+    how = None if told is None else config.told_how(alarm.kind, alarm.name, told, facts.get("reported_on"))
+    then = f"{then} If the device itself is in order, look at {how}." if how else then
+    return ShownAlarm(alarm, because, then, str(finding.rule), tuple(facts.items()))
 
 
 def retained_command(kind: str, name: str, topic: str) -> ShownAlarm:

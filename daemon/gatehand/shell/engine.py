@@ -122,8 +122,7 @@ class Engine:
     def on_connected(self, info: Connected) -> None:
         """Connected and subscribed."""
         self._sender.connected()
-        facts: dict[str, Fact] = {"protocol": info.protocol, "host": info.host, "port": info.port}
-        self._diagnose("info", f"connected to the broker at {info.host}:{info.port}", facts)
+        self._diagnose("info", f"connected to the broker at {info.host}:{info.port}", {"protocol": info.protocol})
         self.handle(ev.BrokerConnected())
         if not self._met:
             self._met = True

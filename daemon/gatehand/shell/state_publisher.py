@@ -195,7 +195,7 @@ class StatePublisher:
     def _raise(self, alarm: Alarm, findings: tuple[Finding, ...]) -> None:
         for finding in findings:
             if finding.event is Happened.ALARM_RAISED and ("alarm", alarm.id) in finding.facts:
-                self.alarms.raise_(alarm_words.shown(alarm, finding))
+                self.alarms.raise_(alarm_words.shown(alarm, finding, self._active.config))
                 return
 
     def _has_moved(self, subject: Subject, state: State) -> bool:

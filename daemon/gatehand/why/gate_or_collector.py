@@ -7,7 +7,13 @@ from gatehand.journal.sentences import sentence, spoken
 from gatehand.times import lasting, local_clock
 from gatehand.why import verdicts as words
 from gatehand.why.moment import MINUTE_MS, NEAR_MS, Question, TimedLine, first
-from gatehand.why.state_at_moment import could_not_be_used, gate_not_understood, last_rejected, next_for_switch
+from gatehand.why.state_at_moment import (
+    could_not_be_used,
+    gate_not_understood,
+    last_rejected,
+    next_for_switch,
+    or_command,
+)
 from gatehand.why.tool_start import tool_verdict
 from gatehand.why.try_settings import around, gate_trials
 from gatehand.why.verdicts import Verdict, verdict
@@ -48,6 +54,7 @@ def _fault(context: Question, fault: TimedLine) -> Verdict:
     commanded_ms = fault.ms - round(fault.amount("waited") * 1000)
     facts = {key: fault.amount(key) for key in ("travel", "waited", "retries")}
     found = verdict(context, words.GATE_FAULT, (fault,), commanded=local_clock(commanded_ms), **facts)
+    found.next_step += or_command(context, fault, "gate", context.name, "wanted")
     if gate_not_understood(context, fault, found):
         return found
     until = _answers_until(context, fault)
@@ -100,7 +107,7 @@ def _trouble(context: Question, one: TimedLine) -> Verdict:
     unanswered = one.is_(Happened.COLLECTOR_UNANSWERED) and one.line.get("reported_on") is not True
     rejected = last_rejected(context, "collector", context.name, one.ms) if unanswered else None
     case, step = {
-        Happened.COLLECTOR_UNANSWERED: ("no_answer", next_for_switch(context, rejected)),
+        Happened.COLLECTOR_UNANSWERED: ("no_answer", next_for_switch(context, one, rejected)),
         Happened.FAN_UNSAFE: ("fan_against_shut_gates", "Look at which gate shut under the running fan, and why."),
         Happened.RESET_REFUSED: ("held", "Clear the cause first; then reset."),
         Happened.COMMAND_VETOED: ("vetoed", ""),

@@ -158,12 +158,19 @@ def could_not_be_used(one: TimedLine) -> str:
     return f"what it said at {one.clock} could not be used: {one.text('why')}" + (f", found {shown!r}" if shown else "")
 
 
-def next_for_switch(context: Question, rejected: TimedLine | None) -> str:
+def next_for_switch(context: Question, unanswered: TimedLine, rejected: TimedLine | None) -> str:
     """What to do about a collector that has not answered."""
     if rejected is None:
-        return "Look at the collector's switch, its power, its breaker and its overload."
+        look = "Look at the collector's switch, its power, its breaker and its overload."
+        return look + or_command(context, unanswered, "collector", context.collector, "told")
     key = key_of(rejected)
     return f"Look at what is published there, and at [collector.{context.collector}] {key}: {keys_within(key)}."
+
+
+def or_command(context: Question, undone: TimedLine, kind: SubjectKind, name: str, key: str) -> str:
+    """What else may be wrong when a device has not done what it was told, which is the line's fact of that key."""
+    how = context.config.told_how(kind, name, undone.text(key), undone.line.get("reported_on"))
+    return f" If the device itself is in order, look at {how}." if how else ""
 
 
 def key_of(rejected: TimedLine) -> str:

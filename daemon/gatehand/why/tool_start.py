@@ -126,7 +126,7 @@ def _no_answer(context: Question, attempt: StartAttempt, on: TimedLine, unanswer
         shown = then.could_not_be_used(rejected)
     lines = (on, unanswered, rejected)
     found = _say(context, attempt, words.NO_ANSWER, *lines, on=on.clock, shown=shown, again=unanswered.clock)
-    found.next_step = then.next_for_switch(context, rejected)
+    found.next_step = then.next_for_switch(context, unanswered, rejected)
     return found
 
 
@@ -171,10 +171,19 @@ def _refused(context: Question, attempt: StartAttempt) -> Verdict:
             return _bin_full(context, attempt)
         case Rule.MAX_OPEN:
             return _max_open(context, attempt)
+        case Rule.FIRST_SEEN_DRAWING if _first_cut_unseen(context):
+            return _say(context, attempt, words.FIRST_WORD_ON_CHANGE)
         case Rule.NO_GATE_PROVEN:
             return _gate_fault(context, attempt, first(aftermath(context, attempt), Happened.GATE_FAULT))
         case _:
             return _say(context, attempt, words.BY_RULE.get(rule, words.REFUSED._replace(case=rule or "refused")))
+
+
+def _first_cut_unseen(context: Question) -> bool:
+    """Its meter says nothing until the tool is switched on, and cannot be asked: what `check` warns of as first-cut."""
+    tool, table = context.tool_then, context.config.tool.get(context.name)
+    asked = table is not None and table.sensor.poll is not None
+    return tool is not None and tool.silent_after == 0 and not asked
 
 
 def _recorded(context: Question, attempt: StartAttempt) -> tuple[Around | None, tuple[int, int]]:
@@ -250,6 +259,7 @@ def _gate_fault(context: Question, attempt: StartAttempt, fault: TimedLine | Non
         after=lasting((on.ms - attempt.start_ms) / 1000) if on else None,
         **{key: fault.amount(key) for key in ("travel", "waited", "retries")},
     )
+    found.next_step += then.or_command(context, fault, "gate", fault.text("gate"), "wanted")
     here, window = _recorded(context, attempt)
     if not then.gate_not_understood(context, fault, found) and here is not None:
         gate_trials(here, fault.text("gate"), (context.name, context.collector), window, found)

@@ -309,11 +309,13 @@ GATE_LATE: Final = Words(
 REFUSED: Final = Words("refused", _DREW + ", and was refused by the rule {rule}")
 
 
+_ONLY_FRESH = (
+    "only a tool that is seen to go from idle to running starts the collector, so that nothing comes on by itself"
+)
+
+
 def _not_fresh(when: str) -> Words:
-    rest = (
-        f" already {when}, at {{at}}: only a tool that is seen to go from idle to running starts the collector, so "
-        "that nothing comes on by itself"
-    )
+    rest = f" already {when}, at {{at}}: {_ONLY_FRESH}"
     return Words(
         "not_fresh",
         ("{of_contact} ran by its contact" + rest, "{tool} drew[ {reading}]" + rest),
@@ -321,8 +323,24 @@ def _not_fresh(when: str) -> Words:
     )
 
 
+_FIRST_WORD = (
+    "the first word of {tool} since Gatehand's start, at {at}, already said that it ran[ ({reading})]: " + _ONLY_FRESH
+)
+FIRST_WORD: Final = Words(
+    "not_fresh",
+    _FIRST_WORD,
+    "Switch the {tool} off and on again. No threshold changes this.",
+)
+FIRST_WORD_ON_CHANGE: Final = Words(
+    "not_fresh",
+    _FIRST_WORD
+    + ". Its sensor speaks only on change (silent_after = 0) and has no poll, so nothing had told that the tool was "
+    "idle",
+    "Switch the {tool} off and on again. So that the first cut after a start of the daemon counts too, add poll = "
+    "{ topic = ..., payload = ... } to {table} {sensor}, or let the device retain its word.",
+)
 BY_RULE: Final[dict[str, Words]] = {
-    Rule.FIRST_SEEN_DRAWING: _not_fresh("when it was first seen after Gatehand's start"),
+    Rule.FIRST_SEEN_DRAWING: FIRST_WORD,
     Rule.NOT_FRESH: _not_fresh("when the hold was reset"),
     Rule.OFF_ASKED: _not_fresh("when somebody asked for the collector to be off"),
     Rule.SWITCHED_BY_HAND: _not_fresh("when the collector was switched off at its own switch"),
