@@ -136,6 +136,42 @@ def test_wrong_usage_exits_2_and_says_what_is_wanted(
     assert says in capsys.readouterr().err
 
 
+@pytest.fixture
+def config(tmp_path: Path, folder: Path) -> Path:
+    made = tmp_path / "shop.toml"
+    example = (Path(__file__).parents[2] / "config.example.toml").read_text(encoding="utf-8")
+    made.write_text(example.replace("[tool.router]", "[tool.carver]"), encoding="utf-8")
+    assert folder.parent == tmp_path
+    return made
+
+
+@pytest.mark.parametrize(
+    ("options", "says"),
+    [
+        (("--tool", "bandsaw"), "there is no tool 'bandsaw'; did you mean band_saw?"),
+        (("--tool", "band saws", "--since", "1 h ago"), "there is no tool 'band_saws'; did you mean band_saw?"),
+        (("--tool", "bandsaw", "--follow"), "there is no tool 'bandsaw'; did you mean band_saw?"),
+        (("--gate", "bandsaw"), "there is no gate 'bandsaw'; did you mean band_saw?"),
+        (("--collector", "mane"), "there is no collector 'mane'; did you mean main?"),
+    ],
+)
+def test_a_name_that_neither_config_nor_log_has_is_wrong_usage(
+    config: Path, folder: Path, capsys: pytest.CaptureFixture[str], options: tuple[str, ...], says: str
+) -> None:
+    assert run(folder, *options, config=config) == 2
+    assert says in capsys.readouterr().err
+
+
+def test_a_name_is_taken_with_its_blank_and_also_where_the_config_has_it_no_longer(
+    config: Path, folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run(folder, "--json", "--tool", "band saw", "-n", "2", config=config) == 0
+    assert numbers(capsys.readouterr().out) == [88, 90]
+    assert run(folder, "--json", "--tool", "router", "-n", "1", config=config) == 0
+    assert numbers(capsys.readouterr().out) == [89]
+    assert run(folder, "--gate", "band saw", config=config) == 1, "it is there, and nothing was heard of it"
+
+
 def test_a_torn_line_is_skipped_and_told(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
     newest = max(folder.glob("*.jsonl"))
     with newest.open("ab") as file:

@@ -52,6 +52,14 @@ def no_such(what: str, name: str, known: Iterable[str], otherwise: str = "") -> 
     return CommandError(f"{what} {name!r}; {did_you_mean(name, known, otherwise)}", WRONG_USAGE)
 
 
+def device_name(text: str) -> str:
+    """The `type` of an argument that names a device or a kind of upkeep: `band saw` is `band_saw`.
+
+    No name in a config has a blank in it.
+    """
+    return "_".join(text.split())
+
+
 @contextmanager
 def ending(*kinds: type[Exception], by: str = "") -> Iterator[None]:
     """Where one of these errors ends the command. `by` stands before its text.

@@ -3,7 +3,7 @@
 import argparse
 from datetime import datetime
 
-from gatehand.commands import CommandError, configured, moment, no_such
+from gatehand.commands import CommandError, configured, device_name, moment, no_such
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -13,7 +13,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "[upkeep.NAME] in the config; how it stands, `gatehand report`. Isolate and lock out a machine before you "
         "reach into it."
     )
-    parser.add_argument("upkeep", metavar="UPKEEP", help="its name in the config, such as filter")
+    parser.add_argument("upkeep", type=device_name, metavar="UPKEEP", help="its name in the config, such as filter")
     parser.add_argument("--at", metavar="TIME", type=moment, help="when it was done, if not now")
 
 

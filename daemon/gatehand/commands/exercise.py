@@ -6,7 +6,16 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
-from gatehand.commands import WRONG_USAGE, CommandError, configured, ending, no_such, print_json, whole_number
+from gatehand.commands import (
+    WRONG_USAGE,
+    CommandError,
+    configured,
+    device_name,
+    ending,
+    no_such,
+    print_json,
+    whole_number,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Awaitable, Callable
@@ -30,6 +39,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "names",
         nargs="*",
+        type=device_name,
         metavar="NAME",
         help="only these gates, tools, stops and collectors, with their buttons; else all",
     )
@@ -46,6 +56,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--limit",
         dest="collector",
+        type=device_name,
         metavar="COLLECTOR",
         help=(
             "instead: start this collector's fan with a gate proven open, do not repeat its on, and measure when its "

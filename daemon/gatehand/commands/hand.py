@@ -2,7 +2,7 @@
 
 import argparse
 
-from gatehand.commands import add_request
+from gatehand.commands import add_request, device_name
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -12,7 +12,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "fan starts once the gate is proven open, and both end after the gate's hand_limit. Look first that nobody "
         "has a hand in the gate or the fan. Exits 1 when it was refused or no daemon answers."
     )
-    parser.add_argument("gate", metavar="GATE", help="the gate that wants air")
+    parser.add_argument("gate", type=device_name, metavar="GATE", help="the gate that wants air")
     parser.add_argument("--off", action="store_true", help="end the hand start")
     add_request(parser)
 

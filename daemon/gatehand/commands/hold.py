@@ -2,7 +2,7 @@
 
 import argparse
 
-from gatehand.commands import add_request
+from gatehand.commands import add_request, device_name
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -12,7 +12,9 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "answer. The hold outlives a restart and a power cut. It is no lockout: lock the machine out before you reach "
         "into it. Exits 1 when no daemon answers: then nothing is held."
     )
-    parser.add_argument("collector", nargs="?", metavar="COLLECTOR", help="may be left out where there is one")
+    parser.add_argument(
+        "collector", nargs="?", type=device_name, metavar="COLLECTOR", help="may be left out where there is one"
+    )
     add_request(parser, because=True)
 
 

@@ -5,13 +5,17 @@ import json
 from collections import deque
 from itertools import islice
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from gatehand.commands import WRONG_USAGE, CommandError, add_span, no_such, readable, show_skipped
+from gatehand.commands import WRONG_USAGE, CommandError, add_span, device_name, no_such, readable, show_skipped
 from gatehand.journal.line import LogLine, OwnEvent, is_repeat
 from gatehand.journal.reader import EventReader, Follower
 from gatehand.journal.sentences import sentence
 from gatehand.times import local_stamp
 from gatehand_rules.findings import Happened
+
+if TYPE_CHECKING:
+    from gatehand.config import Config
 
 _LAST = 50
 _EVENTS = frozenset(map(str, (*Happened, *OwnEvent)))
@@ -26,9 +30,15 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "in --json too, unless --all is given. Exits 1 when no event is found."
     )
     add_span(parser, since="from this time on", until="up to this time", flags=("--since", "--until"))
-    parser.add_argument("--tool", action="append", metavar="NAME", help="only this tool; may be given again")
-    parser.add_argument("--gate", action="append", metavar="NAME", help="only this gate; may be given again")
-    parser.add_argument("--collector", action="append", metavar="NAME", help="only this collector; may be given again")
+    parser.add_argument(
+        "--tool", action="append", type=device_name, metavar="NAME", help="only this tool; may be given again"
+    )
+    parser.add_argument(
+        "--gate", action="append", type=device_name, metavar="NAME", help="only this gate; may be given again"
+    )
+    parser.add_argument(
+        "--collector", action="append", type=device_name, metavar="NAME", help="only this collector; may be given again"
+    )
     parser.add_argument("--event", action="append", metavar="EVENT", help="only this event, such as start_refused")
     parser.add_argument("--all", action="store_true", help="repeated commands and counts too")
     parser.add_argument("-n", type=_count, metavar="N", help="no more than the newest N events")
@@ -44,21 +54,23 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Print what is asked for."""
     _check_usage(args)
-    folder = args.log or _folder_of(args.config)
+    folder, config = (args.log, None) if args.log else _folder_of(args.config)
     try:
-        return _show(folder, args)
+        return _show(folder, args, config)
     except OSError as error:
         text = f"{error.filename or folder}: the log cannot be read ({error.strerror})"
         raise CommandError(text) from error
 
 
-def _show(folder: Path, args: argparse.Namespace) -> int:
+def _show(folder: Path, args: argparse.Namespace, config: "Config | None") -> int:
     follower = Follower(folder) if args.follow else None
     reader = EventReader(folder)
     lines = _chosen(reader, args)
     for line in lines:
         _print(line, as_json=args.json)
     show_skipped(reader.skipped)
+    if not lines and config is not None:
+        _check_names(args, config)
     if follower is not None:
         _follow(follower, args, shown={_id(line) for line in lines})
     elif not lines:
@@ -125,11 +137,20 @@ def _check_usage(args: argparse.Namespace) -> None:
             raise no_such("gatehand log: there is no event", event, sorted(known))
 
 
-def _folder_of(config: Path) -> Path:
-    loaded, found = readable(config)
+def _check_names(args: argparse.Namespace, config: "Config") -> None:
+    """Where nothing was found: that a name is in the config. One that it no longer has may well be in the log."""
+    for kind in ("tool", "gate", "collector"):
+        known = getattr(config, kind)
+        for name in getattr(args, kind) or ():
+            if name not in known:
+                raise no_such(f"gatehand log: there is no {kind}", name, known)
+
+
+def _folder_of(path: Path) -> tuple[Path, "Config"]:
+    loaded, found = readable(path)
     if found is None:
         raise CommandError("gatehand log: without a config, say where the log is with --log FOLDER")
-    return loaded.file(found.log.folder)
+    return loaded.file(found.log.folder), found
 
 
 def _id(line: LogLine) -> tuple[object, object]:

@@ -2,7 +2,7 @@
 
 import argparse
 
-from gatehand.commands import add_request
+from gatehand.commands import add_request, device_name
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -12,7 +12,9 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "is active, and where another reset came in the 2 s before it. Nothing starts by a reset: the next fresh start "
         "counts. Find what happened first. Exits 1 when it was refused or no daemon answers."
     )
-    parser.add_argument("collector", nargs="?", metavar="COLLECTOR", help="may be left out where there is one")
+    parser.add_argument(
+        "collector", nargs="?", type=device_name, metavar="COLLECTOR", help="may be left out where there is one"
+    )
     add_request(parser)
 
 

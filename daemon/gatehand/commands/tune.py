@@ -6,7 +6,18 @@ from datetime import timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from gatehand.commands import READINGS, CommandError, add_span, configured, ending, no_such, print_json, progress, write
+from gatehand.commands import (
+    READINGS,
+    CommandError,
+    add_span,
+    configured,
+    device_name,
+    ending,
+    no_such,
+    print_json,
+    progress,
+    write,
+)
 from gatehand.config import Config, Loaded
 from gatehand.measures import measures_of
 
@@ -28,7 +39,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         f"last {DAYS} days, or a logger's CSV file. Says so when it is too short to tell. Exits 1 when it can tell "
         "nothing."
     )
-    parser.add_argument("tool", nargs="*", metavar="TOOL", help="only these tools")
+    parser.add_argument("tool", nargs="*", type=device_name, metavar="TOOL", help="only these tools")
     parser.add_argument("--readings", type=Path, metavar="FILE", help=READINGS)
     add_span(parser, since=f"from this time on; else the last {DAYS} days", until="up to this time")
     parser.add_argument("--plot", type=Path, metavar="FILE.svg", help="draw it, as SVG")

@@ -5,7 +5,7 @@ import json
 from itertools import chain
 from typing import TYPE_CHECKING
 
-from gatehand.commands import CommandError, configured, moment, no_such
+from gatehand.commands import CommandError, configured, device_name, moment, no_such
 from gatehand.config import Config
 
 if TYPE_CHECKING:
@@ -22,7 +22,11 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "should have happened and did not. Exits 1 when something that was wanted did not happen."
     )
     parser.add_argument(
-        "subject", nargs="?", metavar="TOOL|GATE|COLLECTOR", help="a name from the config, or tool.NAME"
+        "subject",
+        nargs="?",
+        type=device_name,
+        metavar="TOOL|GATE|COLLECTOR",
+        help="a name from the config, or tool.NAME",
     )
     when_group = parser.add_mutually_exclusive_group()
     when_group.add_argument(
