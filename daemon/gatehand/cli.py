@@ -20,7 +20,7 @@ from gatehand.commands import INTERRUPTED, WRONG_USAGE, CommandError, no_such
 COMMANDS: Final[dict[str, tuple[str, str]]] = {
     # name: (one-line help, one example)
     "listen": ("what speaks on the broker, and the config's lines for it", 'gatehand listen --watch-for "band saw"'),
-    "run": ("work the shop: the daemon", "gatehand run --config shop.toml"),
+    "run": ("run the shop: the daemon", "gatehand run --config shop.toml"),
     "off": ("tell every collector off, without the daemon", "gatehand off --config shop.toml"),
     "reload": ("make the running daemon read its config again", "gatehand reload --timeout 20"),
     "init": ("a first config, by asking and listening", "gatehand init --output shop.toml"),
@@ -29,7 +29,7 @@ COMMANDS: Final[dict[str, tuple[str, str]]] = {
     "hold": ("keep a collector off until somebody resets it", 'gatehand hold main --because "filter change"'),
     "hand": ("a hand start at a gate, such as a bench sweep", "gatehand hand sweep"),
     "watch": ("the shop live in a terminal, from any machine", "gatehand watch --broker shop.local"),
-    "status": ("how the shop stands, once; exit 1 with an alarm", "gatehand status --json"),
+    "status": ("the state of the shop, once; exit 1 with an alarm", "gatehand status --json"),
     "exercise": ("walk every gate and tool: commissioning", "gatehand exercise --rounds 5"),
     "check": ("look for mistakes in the config, and correct what is certain", "gatehand check shop.toml --fix"),
     "access": ("the broker's access list for this config", "gatehand access > /etc/mosquitto/gatehand.acl"),
@@ -140,7 +140,7 @@ def top_parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog="gatehand",
         usage="gatehand COMMAND [options]",
-        description="Works the blast gates and the dust collector of a small shop over MQTT.",
+        description="Runs the blast gates and the dust collector of a small shop over MQTT.",
         epilog=f"commands:\n{lines}\n\n'gatehand COMMAND --help' says more and gives an example.\n{_CAUTION}",
         formatter_class=_Help,
         allow_abbrev=False,

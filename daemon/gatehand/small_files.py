@@ -45,7 +45,7 @@ def read_bytes(path: Path) -> bytes:
             _regular(os.fstat(handle), path)
             content = stream.read(LARGEST_BYTES + 1)
     except FileNotFoundError:
-        text = "there is no such file: name one with --config, or copy config.example.toml"
+        text = "there is no such file: gatehand init writes one; or name yours with --config"
         raise UnreadableError(text, missing=True) from None
     except (OSError, ValueError) as error:
         why = getattr(error, "strerror", None) or error

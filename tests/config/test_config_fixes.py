@@ -37,6 +37,7 @@ def names(config: Path) -> list[str]:
 def test_the_difference_is_shown_and_nothing_written(config: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert fix(config) == 1
     told = capsys.readouterr().out
+    assert f"+++ {config} (proposed)\n" in told
     assert "\n-start_apms = 2\n+start_amps = 2\n" in told
     assert told.splitlines()[-1].startswith(
         f"{config}: 1 correction shown, nothing written (add --write); with them: all well"
@@ -51,7 +52,10 @@ def test_with_write_the_span_alone_changes_and_the_old_file_is_kept(
     assert fix(config, "--write") == 0
     assert config.read_text() == SMALLEST
     assert (config.parent / "config.toml.bak").read_text() == SLIP
-    assert "1 correction written, the file as it was is" in capsys.readouterr().out
+    told = capsys.readouterr().out
+    assert "1 correction written, the file as it was is" in told
+    assert f"+++ {config} (corrected)\n" in told
+    assert "(proposed)" not in told
     assert names(config) == ["config.toml", "config.toml.bak"]
 
 

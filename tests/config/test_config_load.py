@@ -126,7 +126,7 @@ def test_what_is_misspelt_is_looked_at_as_it_was_meant(tmp_path: Path) -> None:
 def test_a_file_that_is_not_there(tmp_path: Path) -> None:
     text = only(load(tmp_path / "none.toml"))
     assert text.endswith(
-        "none.toml:1:1: error: there is no such file: name one with --config, or copy config.example.toml"
+        "none.toml:1:1: error: there is no such file: gatehand init writes one; or name yours with --config"
     )
 
 

@@ -135,7 +135,7 @@ def test_everything_that_is_known_of_a_collector_is_told_over_two_lines_if_need_
     known = {"held": "emergency", "running": ["band_saw", "jointer"], "reported_on": False, "bin_full": True}
     heard.say("collector/main", collector("held", starts_this_hour=5, starts_per_hour=6) | known)
     text = " ".join(heard.text().split())
-    told = "HELD by emergency, until a reset, tools running: band saw, jointer, motor seen off, BIN FULL, 5 of 6 starts"
+    told = "HELD until a reset: emergency, tools running: band saw, jointer, motor seen off, BIN FULL, 5 of 6 starts"
     assert told in text
 
 

@@ -161,7 +161,7 @@ def _fix(path: Path, state: Path | None, *, write: bool, as_json: bool) -> int:
         content = read_bytes(path)
     loaded = load_bytes(content, path)
     after = corrected(loaded)
-    shown = difference(loaded.text, after.loaded.text, path)
+    shown = difference(loaded.text, after.loaded.text, path, "corrected" if write else "proposed")
     copy = None
     if write and after.fixed:
         mark = _BOM if content.startswith(_BOM) else b""

@@ -178,7 +178,7 @@ def _of_collector(message: StatusMessage, now: float) -> Iterator[str]:
         if left is not None:
             yield text.format(_lasting(left))
     if message.text("held"):
-        yield f"by {spoken(message.text('held'))}, until a reset"
+        yield f"until a reset: {spoken(message.text('held'))}"
     if message.names("running"):
         yield f"tools running: {', '.join(map(spoken, message.names('running')))}"
     if message.names("hands"):

@@ -75,9 +75,9 @@ def _same(written: object, value: float) -> bool:
     return abs(found - value) < 1e-9  # noqa: PLR2004 - the same number
 
 
-def difference(before: str, after: str, path: Path) -> str:
-    """A unified diff; empty when nothing would change."""
+def difference(before: str, after: str, path: Path, what: str = "proposed") -> str:
+    """A unified diff; empty when nothing would change. `what`: the file is afterwards."""
     lines = difflib.unified_diff(
-        before.splitlines(keepends=True), after.splitlines(keepends=True), str(path), f"{path} (proposed)"
+        before.splitlines(keepends=True), after.splitlines(keepends=True), str(path), f"{path} ({what})"
     )
     return "".join(line if line.endswith("\n") else line + "\n" for line in lines)
