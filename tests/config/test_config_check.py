@@ -33,6 +33,26 @@ def test_only_warnings_exit_0(capsys: pytest.CaptureFixture[str]) -> None:
     assert capsys.readouterr().out.splitlines()[-1] == f"{path}: 1 warning; 1 tool, 1 gate and 1 collector"
 
 
+def test_a_long_message_is_wrapped_on_a_terminal_and_one_line_for_a_program(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(HERE.parents[1])
+    asked = ["check", "--config", "config.example.toml"]
+    main(asked)
+    whole = capsys.readouterr().out
+    assert max(map(len, whole.splitlines())) > 200
+    monkeypatch.setattr("sys.stdout.isatty", lambda: True)
+    for columns, widest in ((80, 80), (300, 100)):
+        monkeypatch.setenv("COLUMNS", str(columns))
+        main(asked)
+        lines = capsys.readouterr().out.splitlines()
+        told = [line for line in lines if ": warning: " in line or (line.startswith("    ") and "| " not in line)]
+        assert widest - 20 < max(map(len, told)) <= widest
+        starts = [line for line in lines if ": warning: " in line]
+        assert len(starts) == whole.count(": warning: ")
+        assert " ".join(" ".join(lines).split()) == " ".join(whole.split()), "nothing is lost"
+
+
 def test_a_missing_file_exits_1(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["check", "--config", str(tmp_path / "none.toml")]) == 1
     assert capsys.readouterr().out.splitlines()[-1] == f"{tmp_path / 'none.toml'}: 1 error"

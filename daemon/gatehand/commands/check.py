@@ -4,6 +4,9 @@ With `--fix` also the difference that corrects what is certain; the file changes
 """
 
 import argparse
+import shutil
+import sys
+import textwrap
 from collections.abc import Iterable, Iterator
 from contextlib import suppress
 from pathlib import Path
@@ -108,12 +111,20 @@ def _report(loaded: Loaded, problems: list[Problem]) -> Iterator[str]:
 
 
 def _shown(loaded: Loaded, problems: Iterable[Problem]) -> Iterator[str]:
-    from gatehand.config.excerpt import excerpt
+    from gatehand.config.excerpt import WIDEST, excerpt
 
     lines = loaded.text.split("\n")
     for problem in problems:
-        yield str(problem)
+        yield from _message(str(problem), WIDEST)
         yield from excerpt(lines, problem)
+
+
+def _message(text: str, widest: int) -> list[str]:
+    """Over as many lines as a person reads with ease on a terminal; in one for a program, which looks for its start."""
+    if not sys.stdout.isatty():
+        return [text]
+    width = min(widest, shutil.get_terminal_size((80, 24)).columns)
+    return textwrap.wrap(text, width, subsequent_indent="    ", break_long_words=False, break_on_hyphens=False)
 
 
 def _of_rhythms(loaded: Loaded, state: Path | None) -> tuple[Problem, ...]:

@@ -14,7 +14,7 @@ _LONGEST_WAIT = 60.0
 def configure(parser: argparse.ArgumentParser) -> None:
     """Its options."""
     parser.description = (
-        "Says once the state of the shop, from what the daemon publishes at the broker. "
+        "Prints the state of the shop once, from what the daemon publishes at the broker. "
         "Exits 1 when an alarm is active, the daemon is offline, or the broker is not there."
     )
     parser.add_argument("--json", action="store_true", help="for programs")
