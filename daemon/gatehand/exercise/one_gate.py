@@ -101,9 +101,9 @@ async def _reporting(supervisor: Supervisor, name: str, rounds: int, left: Posit
             moves.append(await move(supervisor, name, to, patience))
             if len(moves) == 1 and _is_silent(moves[0]):
                 supervisor.world.say(f"  {_nothing_reported(gate)}")
-            if len(moves) <= len(_OTHER) and _took(moves[-1]) < MUCH_SOONER * gate.travel:
-                # It may not have arrived, and its first way back is to be measured whole.
-                await supervisor.wait(gate.travel)
+            if len(moves) == 1 and (took := _took(moves[0])) < MUCH_SOONER * gate.travel:
+                # It may not have arrived; its way back is to be long enough to show that.
+                await supervisor.wait(took / MUCH_SOONER)
         if len(moves) >= ENOUGH_SILENCE and longest(moves[-ENOUGH_SILENCE:]) is None:
             break
         if any(_too_soon_to_be(moves)):

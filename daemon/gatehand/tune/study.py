@@ -233,7 +233,7 @@ def _table(one: Study, found: Found) -> Iterator[str]:
     if days:
         yield f"  a day: mean of the {days} on which it cut. Counted as if this tool alone had the collector."
     else:
-        yield f"  in all: in the {one.hours:.1f} h recorded, too short for a day's average."
+        yield f"  in all: in the {rough(one.hours * 3600)} recorded, too short for a day's average."
 
 
 def as_json(one: Study) -> dict[str, Any]:
