@@ -185,7 +185,7 @@ async def test_it_refuses_while_the_daemon_runs_the_collector(tmp_path: Path) ->
         code, out, err = await run(shop, "--yes")
         assert code == 1
         assert "refused: " in err
-        assert "the daemon works the collector main" in err
+        assert "the daemon is running the collector main" in err
         assert out == ""
         assert shop.shop.collectors["main"].turns  # nobody touched it
 
@@ -211,7 +211,7 @@ async def test_a_person_walks_the_whole_shop_and_finds_the_exchanged_sensors(tmp
         assert code == 1
         assert "No daemon is heard" in out
         assert "the jointer's topic rose to" in out
-        assert "No report came on g/planing/state" in out
+        assert "Nothing was reported on g/planing/state" in out
         assert "Not all is well." in out
         assert not shop.shop.collectors["main"].turns
 

@@ -3,7 +3,7 @@
 import pytest
 from virtual_world import MECHANICAL, TEXT, VirtualWorld, at_the_tools
 
-from gatehand.exercise.results import GateResult, How, Move, Result, proposal
+from gatehand.exercise.results import GateResult, How, Move, Result, proposal, proposals, text
 from gatehand.mqtt.transport import Outgoing
 from gatehand.simshop.gate import GateHabits, GateTrouble
 from gatehand.simshop.sim_shop import Habits
@@ -60,10 +60,98 @@ def test_a_gate_that_never_reports_fails_and_is_given_up_early(trouble: GateTrou
     result = world.go()
     saw = of(result, "band_saw")
     assert saw.failed
-    assert "No report came on g/band_saw/state in 4 tellings" in words(saw)
+    assert "Nothing was reported on g/band_saw/state in 4 tellings" in words(saw)
     assert saw.proposal is None
     assert not of(result, "planing").failed
     assert not result.ok
+
+
+def speaks_at_once(world: VirtualWorld, word: str, after: float = 0.05) -> None:
+    """The band saw's gate says this word as soon as it is told it, long before it has got there."""
+
+    def hear(outgoing: Outgoing) -> None:
+        if (outgoing.topic, outgoing.payload.decode()) == ("g/band_saw/set", word):
+            world.plan(after, lambda: world.publish("g/band_saw/state", word))
+
+    world.before_send = hear
+
+
+@pytest.mark.parametrize(("word", "other"), [("shut", "open"), ("open", "shut")])
+def test_a_report_that_comes_before_the_gate_can_have_moved_fails_and_proposes_nothing(word: str, other: str) -> None:
+    world = VirtualWorld()
+    speaks_at_once(world, word)
+    result = world.go()
+    saw = of(result, "band_saw")
+    assert saw.failed
+    assert (
+        f"{word.capitalize()} was reported 0.05 s after it was told, before the gate can have moved: this word seems "
+        f"to mean 'no longer {other}'" in words(saw)
+    )
+    assert f"Look for another word or pointer for fully {word}." in words(saw)
+    assert saw.proposal is None
+    assert "[gate.band_saw]" not in proposals(result)
+    assert len(saw.moves) == 2, "what follows would be measured on a gate that has hardly moved"
+    assert world.shop.gates["band_saw"].position(world.time) == 0.0
+
+
+def test_a_slow_gate_that_speaks_too_soon_is_not_told_a_travel() -> None:
+    slow = Habits(gates={**MECHANICAL.gates, "band_saw": GateHabits(travel=1.96, delay=0.0)})
+    world = VirtualWorld(habits=slow)
+    speaks_at_once(world, "shut")
+    saw = of(world.go(), "band_saw")
+    assert "It needs up to 1.96 s and travel allows 1.5 s" in words(saw)
+    assert "Look at its words first" in words(saw)
+    assert "travel =" not in words(saw)
+
+
+@pytest.mark.parametrize(("word", "other"), [("shut", "open"), ("open", "shut")])
+def test_a_way_much_shorter_than_the_way_back_is_to_be_looked_at(word: str, other: str) -> None:
+    world = VirtualWorld()
+    speaks_at_once(world, word, after=0.2)
+    saw = of(world.go(), "band_saw")
+    assert not saw.failed
+    assert f"{word.capitalize()} was reported 0.20 s after it was told, {other} only after 1.20 s" in words(saw)
+    assert f"unless the gate falls or springs {word}" in words(saw)
+    assert saw.proposal is None
+
+
+def test_a_quick_gate_is_sound() -> None:
+    quick = Habits(gates={**MECHANICAL.gates, "band_saw": GateHabits(travel=0.12, delay=0.0)})
+    saw = of(VirtualWorld(habits=quick).go(), "band_saw")
+    assert not saw.remarks
+    assert saw.proposal == 0.2  # 0.12 x 1.25, rounded up
+
+
+def test_a_gate_that_does_not_answer_is_waited_for_aloud() -> None:
+    world = VirtualWorld()
+    world.shop.gates["band_saw"].suffer(GateTrouble.JAM, 0.0)
+    world.go()
+    here = world.said[world.said.index("Gate 1 of 3: band saw") : world.said.index("Gate 2 of 3: planing")]
+    assert here[:2] == [
+        "Gate 1 of 3: band saw",
+        "  Told to open; waiting up to 6 s for its report.",
+    ]
+    assert here[2].startswith(
+        '  Nothing was reported on g/band_saw/state; it was told "open" on g/band_saw/set. If it moved, look at its'
+    )
+    assert here[3:6] == [f"  Told to {to}; waiting up to 6 s for its report." for to in ("shut", "open", "shut")]
+    planing = world.said[world.said.index("Gate 2 of 3: planing") : world.said.index("Gate 3 of 3: router")]
+    assert planing[1:] == ["  Told to open; waiting up to 6 s for its report."], "one that answers is told once"
+
+
+def test_the_gate_that_was_being_tried_has_its_row_when_it_is_broken_off() -> None:
+    world = VirtualWorld(person=at_the_tools())
+    world.before_send = lambda each: (
+        world.interrupt(after=0.5) if (each.topic, each.payload) == ("g/planing/set", b"shut") else None
+    )
+    result = world.go()
+    planing = of(result, "planing")
+    assert result.broken_off
+    assert (planing.how, planing.left) == (How.BROKEN_OFF, None)
+    assert planing.times(Position.OPEN) == pytest.approx([1.2])
+    assert planing.proposal is None
+    (row,) = (line for line in text(result).splitlines() if line.startswith("planing"))
+    assert row.endswith("broken off")
 
 
 def test_reports_that_miss_now_and_then_are_counted() -> None:

@@ -38,7 +38,7 @@ def test_what_failed_is_told_by_name_and_decides_the_end() -> None:
     world = VirtualWorld()
     world.shop.gates["band_saw"].suffer(GateTrouble.JAM, 0.0)
     text = results.text(world.go())
-    assert "FAILED\n  gate band saw: No report came on g/band_saw/state" in text
+    assert "FAILED\n  gate band saw: Nothing was reported on g/band_saw/state" in text
     assert text.endswith("Not all is well.")
 
 

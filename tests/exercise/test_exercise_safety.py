@@ -15,9 +15,14 @@ def gate_commands(world: VirtualWorld) -> list[tuple[str, str]]:
 @pytest.mark.parametrize("state", ["opening", "spin_up", "running", "run_on", "coast_down", "unheard of"])
 def test_it_refuses_while_the_daemon_runs_a_collector(state: str) -> None:
     world = VirtualWorld(daemon=state)
-    with pytest.raises(RefusedError, match="the daemon works the collector main"):
+    with pytest.raises(RefusedError, match="the daemon is running the collector main"):
         world.go()
     assert world.sent == []
+
+
+def test_the_daemons_word_is_told_in_plain_words() -> None:
+    with pytest.raises(RefusedError, match=r"running the collector main \(it is coasting down\); wait until it is off"):
+        VirtualWorld(daemon="coast_down").go()
 
 
 @pytest.mark.parametrize(("topic", "payload"), [("c/state", "1"), ("c/amps", "6.5")])

@@ -49,6 +49,14 @@ def test_the_text_has_hours_starts_reasons_and_upkeep(tmp_path: Path, capsys: py
     assert "filter               at least 5.0 of 4 h since the log begins: due; then 'gatehand done filter'" in said
 
 
+@pytest.mark.parametrize(("seconds", "rate"), [(30, "-"), (3540, "-"), (3600, "1\\.0")])
+def test_starts_an_hour_are_not_told_before_an_hour_of_running(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], seconds: float, rate: str
+) -> None:
+    assert main(["report", "--config", str(Log().begin().cut(seconds, run_on=0).write(tmp_path))]) == 0
+    assert re.search(rf"main +1 +\d\.\d\d +{rate} +1, 03-05 12:00", capsys.readouterr().out)
+
+
 def test_a_daemon_that_started_anew_is_reported_also_where_every_line_counts(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

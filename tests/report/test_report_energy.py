@@ -211,7 +211,7 @@ def test_the_text_says_of_each_what_is_measured_and_what_is_estimated(tmp_path: 
     lines = list(text(summary))
     rows = {row.name: row for row in energy_rows(summary)}
     assert rows["band_saw"][1:] == ("1,000 W", "0.10", "measured")
-    assert rows["router"][1:] == ("", "", "its contact tells none")
+    assert rows["router"][1:] == ("", "", "not measured")
     fan = rows["collector main"]
     assert fan.mean in {"6.0 A", "6.1 A"}, "with its inrush"
     assert re.fullmatch(r"0\.0\d to 0\.1\d", fan.kwh)

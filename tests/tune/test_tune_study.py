@@ -134,6 +134,40 @@ def test_advice_stops_where_a_restart_spared_costs_more_than_a_minute() -> None:
     assert advised(choices([cut])).seconds == 10
 
 
+@pytest.mark.parametrize(
+    ("count", "rest", "early"),
+    [
+        (3, 60, "  from 3 cuts in 5.48 min only: let it record a day of work and look again"),
+        (9, 600, "  from 9 cuts in 1.74 h only: let it record a day of work and look again"),
+        (30, 60, "  from 30 cuts in 46 min only: let it record a day of work and look again"),
+        (10, 600, ""),
+    ],
+)
+def test_what_is_told_from_little_is_told_as_early(count: int, rest: float, early: str) -> None:
+    told = study(SAW, [Piece(track(cuts(count, rest=rest), noise=0.03))])
+    assert [line for line in text(told) if "only:" in line] == ([early] if early else [])
+    assert as_json(told)["little_seen"] is bool(early)
+
+
+def test_a_level_of_one_value_is_told_as_one() -> None:
+    lines = list(text(study(CARVING, [Piece(track([(60, 2.0), *[(30, 620.0), (45, 2.0)] * 3]))])))
+    assert any(line.startswith("  rest        2 W  (always 2 W, ") for line in lines), lines
+    assert any(line.startswith("  work      620 W  (always 620 W, ") for line in lines), lines
+    (border,) = (line for line in lines if "Otsu" in line)
+    assert border.startswith("  up to ")
+    assert border.endswith(" counts as rest, more as work (Otsu's method: where the two lie furthest apart)")
+
+
+def test_few_pauses_are_listed_and_many_are_summed_up() -> None:
+    lines = list(text(study(SAW, [Piece(track([(60, 0.1), (20, 8.0), (30, 0.1), (20, 8.0), (45, 0.1), *cuts(1)]))])))
+    assert "  3 cuts, 2 pauses between them (up to half an hour): 30 s and 1.75 min" in lines
+    lines = list(text(study(SAW, [Piece(track(cuts(12)))])))
+    assert (
+        "  12 cuts, 11 pauses between them (up to half an hour): half are no longer than 60 s, nine in ten than 60 s"
+        in lines
+    )
+
+
 def test_few_pauses_leave_the_run_on_alone() -> None:
     told = study(SAW, [Piece(track(cuts(4), noise=0.03))])
     assert told.found is not None
@@ -213,8 +247,9 @@ def test_a_contact_has_no_thresholds_and_is_told_so() -> None:
     assert told.found.cuts == 12
     assert proposed(told) == {"start_after": 0.0, "run_on": 45.0}
     lines = list(text(told))
-    assert lines[1:4] == [
+    assert lines[1:5] == [
         "  The contact speaks only on change (seen 25 times).",
+        "  from 12 cuts in 24.2 min only: let it record a day of work and look again",
         "  a contact: 18.2 min stopped, 6 min running",
         "  it has no thresholds: start_after and run_on are all that can be set",
     ]

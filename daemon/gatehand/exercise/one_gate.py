@@ -3,15 +3,16 @@
 Below, pure: what is missing, exchanged or slow in the measured moves.
 """
 
+import math
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from typing import Final, TypeAlias
 
 from gatehand.config.tables import GateTable
 from gatehand.exercise.results import GateResult, How, Move, Remark, failed, longest, look, proposal
-from gatehand.exercise.supervisor import SKIP, Supervisor
+from gatehand.exercise.supervisor import SKIP, BrokenOffError, HaltedError, Supervisor
 from gatehand.journal.sentences import spoken
-from gatehand.text import as_sentence, listed, named
+from gatehand.text import as_sentence, listed, named, shown
 from gatehand_rules import events as ev
 from gatehand_rules.words import Position
 
@@ -22,11 +23,16 @@ AFTERTHOUGHT: Final = 0.25
 """Seconds after a report in which another gate may report too, and a bounce is over."""
 BY_HAND_AFTERTHOUGHT: Final = 2.0
 """The same where a hand moves the gate."""
+MOVES_AT_SOONEST: Final = 0.1
+"""Seconds: no gate has gone its way sooner than this after it was told. Common practice, no published source."""
+MUCH_SOONER: Final = 0.2
+"""Of the way back: a gate that takes less is doubtful, unless it falls or springs. Common practice, no source."""
 ENOUGH_SILENCE: Final = 4
 """Tellings in a row without any report, after which the rest is spared."""
-_Tried: TypeAlias = tuple[How, list[Move], tuple[Remark, ...]]
-"""How a gate was exercised, how it moved, and what is to be said of it."""
+_Tried: TypeAlias = tuple[How, tuple[Remark, ...]]
+"""How a gate was exercised, and what is to be said of it; its moves are put into the list that was handed in."""
 _STANDS: Final = {"open": Position.OPEN, "shut": Position.SHUT}
+_OTHER: Final = {Position.OPEN: Position.SHUT, Position.SHUT: Position.OPEN}
 _GOES: Final = {**_STANDS, "opening": Position.OPEN, "shutting": Position.SHUT}
 
 
@@ -44,40 +50,86 @@ def where_found(supervisor: Supervisor) -> dict[str, Position]:
 
 
 async def exercise(supervisor: Supervisor, name: str, rounds: int) -> GateResult:
-    """Everything for one gate; in the end it is told to go where it was found, or shut."""
+    """Everything for one gate; in the end it is told to go where it was found, or shut.
+
+    Raises:
+        BrokenOffError, HaltedError: amid this gate; what was measured of it is among the results.
+    """
+    moves: list[Move] = []
+    try:
+        return await _exercise(supervisor, name, rounds, moves)
+    except (BrokenOffError, HaltedError):
+        travel, found = supervisor.config.gate[name].travel, supervisor.found.get(name)
+        supervisor.result.gates.append(GateResult(name, How.BROKEN_OFF, tuple(moves), travel=travel, found=found))
+        raise
+
+
+async def _exercise(supervisor: Supervisor, name: str, rounds: int, moves: list[Move]) -> GateResult:
     gate = supervisor.config.gate[name]
     if gate.command is None:
-        how, moves, remarks = await _by_hand(supervisor, name, gate)
+        how, remarks = await _by_hand(supervisor, name, gate, moves)
         return GateResult(name, how, tuple(moves), remarks, gate.travel)
     supervisor.moving, supervisor.objections = name, []
     found = supervisor.found.get(name)
     left = found or Position.SHUT
     if gate.state is not None:
-        how, moves, remarks = await _reporting(supervisor, name, gate, rounds, left)
+        how, remarks = await _reporting(supervisor, name, rounds, left, moves)
     elif supervisor.person:
-        how, moves, remarks = await _timed(supervisor, name, gate, left)
+        how, remarks = await _timed(supervisor, name, left, moves)
     else:
-        how, moves, remarks = await _unseen(supervisor, name, gate, left)
+        how, remarks = await _unseen(supervisor, name, gate, left)
     supervisor.moving = None
     told = None if how is How.SKIPPED else left
-    return GateResult(name, how, tuple(moves), remarks, gate.travel, proposal(moves), found, told)
+    doubtful = how is How.REPORTED and any(too_soon(moves))
+    travel = None if doubtful else proposal(moves)
+    return GateResult(name, how, tuple(moves), remarks, gate.travel, travel, found, told)
 
 
-async def _reporting(supervisor: Supervisor, name: str, gate: GateTable, rounds: int, left: Position) -> _Tried:
+async def _reporting(supervisor: Supervisor, name: str, rounds: int, left: Position, moves: list[Move]) -> _Tried:
+    gate = supervisor.config.gate[name]
     patience = max(LEAST_PATIENCE, PATIENCE * gate.travel)
+    waiting = f"waiting up to {patience:g} s for its report"
     if supervisor.observed.gates.get(name) is not Position.SHUT:
         # Not measured: its beginning is not known.
+        supervisor.world.say(f"  Told to shut; {waiting}.")
         await move(supervisor, name, Position.SHUT, patience)
-    moves: list[Move] = []
     for _ in range(rounds):
-        moves += [await move(supervisor, name, to, patience) for to in (Position.OPEN, Position.SHUT)]
+        for to in (Position.OPEN, Position.SHUT):
+            # A gate that answers goes on without a word.
+            if not moves or moves[-1].took is None:
+                supervisor.world.say(f"  Told to {to}; {waiting}.")
+            moves.append(await move(supervisor, name, to, patience))
+            if len(moves) == 1 and _is_silent(moves[0]):
+                supervisor.world.say(f"  {_nothing_reported(gate)}")
+            if len(moves) == 1 and (took := _took(moves[0])) < MUCH_SOONER * gate.travel:
+                # It may not have arrived; its way back is to be long enough to show that.
+                await supervisor.wait(took / MUCH_SOONER)
         if len(moves) >= ENOUGH_SILENCE and longest(moves[-ENOUGH_SILENCE:]) is None:
+            break
+        if any(_too_soon_to_be(moves)):
+            # Whatever follows is measured on a gate that has hardly moved.
             break
     remarks = tuple(judge_reported(name, gate, moves, supervisor.objections))
     # It stands shut after the last round, as far as anybody knows.
     if left is not Position.SHUT or moves[-1].took is None:
         await move(supervisor, name, left, max(1.0, gate.travel))
-    return How.REPORTED, moves, remarks
+    return How.REPORTED, remarks
+
+
+def _is_silent(move: Move) -> bool:
+    """Nobody said anything, not even something else."""
+    return move.took is None and not (move.opposite or move.others or move.words)
+
+
+def _nothing_reported(gate: GateTable, tellings: str = "") -> str:
+    reports_on = gate.state.topic if gate.state is not None else ""
+    if gate.command is None:
+        return f"Nothing was reported on {reports_on}: look at its end switches, at its power and at that topic."
+    return (
+        f"Nothing was reported on {reports_on}{tellings}; it was told {shown(gate.command.open)} on "
+        f"{gate.command.topic}. If it moved, look at its end switches and at the topic that it reports on; if not, "
+        "look at the topic and the word that it is told, at its drive and its power."
+    )
 
 
 async def move(supervisor: Supervisor, name: str, to: Position, patience: float) -> Move:
@@ -125,20 +177,19 @@ async def _unseen(supervisor: Supervisor, name: str, gate: GateTable, left: Posi
         await supervisor.tell(name, to)
         await supervisor.wait(gate.travel)
     remark = look("It cannot report and nobody looked: its travel was not measured.")
-    return How.UNSEEN, [], (*_objected(supervisor.objections), remark)
+    return How.UNSEEN, (*_objected(supervisor.objections), remark)
 
 
-async def _timed(supervisor: Supervisor, name: str, gate: GateTable, left: Position) -> _Tried:
+async def _timed(supervisor: Supervisor, name: str, left: Position, moves: list[Move]) -> _Tried:
     """It cannot report: the person's Enter says when it has arrived."""
-    world = supervisor.world
+    world, gate = supervisor.world, supervisor.config.gate[name]
     world.ask(
         f"Gate {spoken(name)} cannot report. Stand where you see it; Enter, and it is told to open (skip: leave it out)"
     )
     if await supervisor.answer() == SKIP:
-        return How.SKIPPED, [], ()
+        return How.SKIPPED, ()
     await supervisor.tell(name, Position.SHUT)
     await supervisor.wait(gate.travel)
-    moves = []
     for to in (Position.OPEN, Position.SHUT):
         began = world.now()
         await supervisor.tell(name, to)
@@ -151,23 +202,23 @@ async def _timed(supervisor: Supervisor, name: str, gate: GateTable, left: Posit
     if left is not Position.SHUT:
         await supervisor.tell(name, left)
         await supervisor.wait(gate.travel)
-    return How.TIMED, moves, tuple(judge_timed(name, gate, moves, supervisor.objections))
+    return How.TIMED, tuple(judge_timed(name, gate, moves, supervisor.objections))
 
 
-async def _by_hand(supervisor: Supervisor, name: str, gate: GateTable) -> _Tried:
+async def _by_hand(supervisor: Supervisor, name: str, gate: GateTable, moves: list[Move]) -> _Tried:
     """A hand moves it; its reports are what is tried."""
     if not supervisor.person:
         remark = look("A hand moves it, and nobody was there: its reports were not tried.")
-        return How.SKIPPED, [], (remark,)
-    moves = []
+        return How.SKIPPED, (remark,)
     for to, verb in ((Position.OPEN, "Open"), (Position.SHUT, "Shut")):
         if supervisor.observed.gates.get(name) is to:
             continue
         supervisor.world.ask(f"{verb} gate {spoken(name)} by hand, now (Enter when done; skip)")
         if (move := await _moved_by_hand(supervisor, name, to)) is None:
-            return How.SKIPPED, [], ()
+            moves.clear()
+            return How.SKIPPED, ()
         moves.append(move)
-    return How.BY_HAND, moves, tuple(judge_reported(name, gate, moves, []))
+    return How.BY_HAND, tuple(judge_reported(name, gate, moves, []))
 
 
 async def _moved_by_hand(supervisor: Supervisor, name: str, to: Position) -> Move | None:
@@ -195,14 +246,19 @@ async def _moved_by_hand(supervisor: Supervisor, name: str, to: Position) -> Mov
 def judge_reported(name: str, gate: GateTable, moves: list[Move], objections: list[str]) -> Iterator[Remark]:
     """Remarks on a gate that reports. `objections`: what the broker said to its commands."""
     yield from _objected(objections)
-    topic = gate.state.topic if gate.state is not None else ""
     missing = [move for move in moves if move.took is None]
     if missing:
-        yield failed(_why_missing(name, topic, moves, missing))
+        yield failed(_why_missing(name, gate, moves, missing))
+    # A hand's moves have no times.
+    doubts = [] if gate.command is None else [*too_soon(moves)]
+    yield from doubts
     if (most := longest(moves) or 0.0) > gate.travel:
+        what_to_do = (
+            "Look at its words first, then exercise it again" if doubts else f"Set travel = {proposal(moves):g}"
+        )
         yield failed(
             f"It needs up to {most:.2f} s and travel allows {gate.travel:g} s: {spoken(name)} would be told again "
-            f"and be called faulty. Set travel = {proposal(moves):g}."
+            f"and be called faulty. {what_to_do}."
         )
     company = Counter(other for move in moves if move.took is not None for other in move.others)
     for other, count in company.items():
@@ -213,8 +269,40 @@ def judge_reported(name: str, gate: GateTable, moves: list[Move], objections: li
             )
 
 
-def _why_missing(name: str, topic: str, moves: list[Move], missing: list[Move]) -> str:
-    said = spoken(name)
+def too_soon(moves: Sequence[Move]) -> Iterator[Remark]:
+    """Reports that came before the gate can have gone its way; no travel is to be proposed from any of its moves."""
+    impossible = [*_too_soon_to_be(moves)]
+    for move in impossible:
+        other = _OTHER[move.to]
+        yield failed(
+            f"{move.to.capitalize()} was reported {move.took:.2f} s after it was told, before the gate can have moved: "
+            f"this word seems to mean 'no longer {other}', or the device repeats what it is told. Look for another "
+            f"word or pointer for fully {move.to}. No travel is proposed."
+        )
+    for to, other in () if impossible else _OTHER.items():
+        there, back = ([move.took for move in moves if move.to is way and move.took is not None] for way in (to, other))
+        if there and back and max(there) < MUCH_SOONER * max(back):
+            yield look(
+                f"{to.capitalize()} was reported {max(there):.2f} s after it was told, {other} only after "
+                f"{max(back):.2f} s: unless the gate falls or springs {to}, this word seems to mean 'no longer "
+                f"{other}'; then look for another word or pointer for fully {to}. No travel is proposed."
+            )
+
+
+def _too_soon_to_be(moves: Sequence[Move]) -> Iterator[Move]:
+    """The soonest report each way, where it came sooner than any gate moves."""
+    for to in _OTHER:
+        soonest = min((move for move in moves if move.to is to and move.took is not None), key=_took, default=None)
+        if soonest is not None and _took(soonest) < MOVES_AT_SOONEST:
+            yield soonest
+
+
+def _took(move: Move) -> float:
+    return math.inf if move.took is None else move.took
+
+
+def _why_missing(name: str, gate: GateTable, moves: list[Move], missing: list[Move]) -> str:
+    said, topic = spoken(name), gate.state.topic if gate.state is not None else ""
     answered = Counter(other for move in missing for other in move.others)
     if len(missing) == len(moves) and answered:
         other, count = answered.most_common(1)[0]
@@ -238,10 +326,7 @@ def _why_missing(name: str, topic: str, moves: list[Move], missing: list[Move]) 
             f"means them by it, write its words into [gate.{name}] state; else look at its end switches."
         )
     if len(missing) == len(moves):
-        return (
-            f"No report came on {topic} in {len(moves)} tellings. If it moved, look at its end switches and that "
-            "topic; if not, look at its drive, its power and its command topic."
-        )
+        return _nothing_reported(gate, f" in {named(len(moves), 'telling')}")
     ways = Counter(move.to for move in missing)
     which = " and ".join(f"{named(count, 'time')} {to}" for to, count in ways.items())
     return f"{len(missing)} of {len(moves)} tellings brought no report ({which}): a loose end switch, or it sticks."

@@ -93,6 +93,8 @@ class How(StrEnum):
     BY_HAND = "by_hand"
     """Moved by the person's hand."""
     SKIPPED = "skipped"
+    BROKEN_OFF = "broken_off"
+    """The exercise ended amid it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -208,6 +210,7 @@ _HOW: Final = {
     How.UNSEEN: "not looked at",
     How.BY_HAND: "well, by hand",
     How.SKIPPED: "left out",
+    How.BROKEN_OFF: "broken off",
 }
 
 

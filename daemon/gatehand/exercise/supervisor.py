@@ -25,6 +25,12 @@ HEARD_WITHIN: Final = 1.5
 """Seconds for what the broker retains."""
 SKIP: Final = "skip"
 _HELD_WITHIN: Final = 5.0
+_PHASES: Final[dict[str, str]] = {
+    CollectorWord.OPENING: "opening its gates",
+    CollectorWord.SPIN_UP: "spinning up",
+    CollectorWord.RUN_ON: "running on",
+    CollectorWord.COAST_DOWN: "coasting down",
+}
 _STILL: Final = frozenset({CollectorWord.OFF, CollectorWord.HELD})
 
 
@@ -274,7 +280,8 @@ class Supervisor:
             if word is None:
                 yield f"the daemon says nothing of the collector {name}; does it run with this config?"
             elif word not in _STILL:
-                yield f"the daemon works the collector {name} (it is {word}); wait until it is off"
+                phase = _PHASES.get(word, word)
+                yield f"the daemon is running the collector {name} (it is {phase}); wait until it is off"
 
     def _turning(self) -> Iterator[str]:
         for name, collector in self.config.collector.items():

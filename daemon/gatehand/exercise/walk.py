@@ -18,7 +18,7 @@ LAST_LISTEN: Final = 30.0
 CAUTIONS: Final = """\
 Gates will move by themselves: hands, tools and hoses out of every gate.
 No tool may run, no fan may turn, and nobody may work at the collector, its bin or its filter.
-This is no lockout: who reaches into a machine isolates it first, at its plug or its breaker."""
+This is no lockout: lock a machine out, at its plug or its breaker, before you reach into it."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 from gatehand.journal.line import OwnEvent
 from gatehand.measures import UNITS
 from gatehand.report.energy import POWER_FACTORS, Energy
-from gatehand.report.summary import Summary
+from gatehand.report.summary import CollectorFigures, Summary
 from gatehand.report.upkeep_due import Due
 from gatehand.text import columns, named, wrapped
 from gatehand.times import local_text, rough
@@ -47,7 +47,12 @@ def _collectors(found: Summary) -> Iterator[str]:
     yield f"{'collector':<22} {'starts':>6} {'hours':>7} {'an hour':>9} {'worst hour':>16}"
     for row in found.collectors():
         worst = f"{row.worst_hour}, {local_text(row.worst_began_ms)[5:16]}" if row.worst_hour else ""
-        yield f"{row.name:<22} {row.starts:>6,} {_hours(row.hours)} {row.starts_an_hour:>9.1f} {worst:>16}".rstrip()
+        yield f"{row.name:<22} {row.starts:>6,} {_hours(row.hours)} {_rate(row):>9} {worst:>16}".rstrip()
+
+
+def _rate(row: CollectorFigures) -> str:
+    """Starts for each hour of running; a dash before it has run for an hour, for that says nothing of an hour."""
+    return f"{row.starts_an_hour:.1f}" if row.hours >= 1 else "-"
 
 
 def _hours(hours: float) -> str:
@@ -98,7 +103,7 @@ def energy_rows(found: Summary) -> list[EnergyRow]:
 def how(energy: Energy) -> str:
     """Measured or estimated, and from what; or why there is none."""
     if energy.measure is Measure.RUNNING:
-        return "its contact tells none"
+        return "not measured"
     if energy.mean is None:
         return "nothing of it is recorded"
     if energy.measure is Measure.AMPS:

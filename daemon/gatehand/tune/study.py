@@ -24,6 +24,9 @@ FEWEST_CUTS: Final = 3
 _WIDTH: Final = 100
 LEAST_HOURS: Final = 8.0
 """A working day; from less there is no figure a day."""
+MUCH_CUTS: Final = 10
+"""From fewer cuts, or from less than MUCH_HOURS, what is proposed is said to be early. Common practice, no source."""
+MUCH_HOURS: Final = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,6 +45,11 @@ class Study:
     def days_to_average(self) -> int:
         """Days to divide by for figures a day; 0 when the recording is too short for them."""
         return 0 if self.found is None or self.hours < LEAST_HOURS else self.found.days
+
+    @property
+    def little_seen(self) -> bool:
+        """Whether it can tell, but from so little that it may tell otherwise after a day."""
+        return self.found is not None and (self.found.cuts < MUCH_CUTS or self.hours < MUCH_HOURS)
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,6 +117,9 @@ def text(one: Study) -> Iterator[str]:
         yield f"  too short to tell: {one.too_short}."
         return
     found = one.found
+    if one.little_seen:
+        seen = f"{named(found.cuts, 'cut')} in {rough(one.hours * 3600)}"
+        yield f"  from {seen} only: let it record a day of work and look again"
     yield from _levels(one, found.levels)
     yield from _settings(one, found)
     yield from _pauses(found)
@@ -148,11 +159,10 @@ def _levels(one: Study, found: Levels | None) -> Iterator[str]:
         return
     shown = partial(steady, one.tool.measure)
     for name, level, more in (("rest", found.idle, ""), ("work", found.running, f", peaks to {shown(found.peak)}")):
-        yield (
-            f"  {name}   {shown(level.middle):>8}  (99 of 100 between {shown(level.low)} and {shown(level.high)}, "
-            f"{rough(level.seconds)}){more}"
-        )
-    yield (f"  parted at {shown(found.split)} by Otsu's method; {found.parted:.0%} of the spread lies between the two")
+        low, high = shown(level.low), shown(level.high)
+        span = f"always {low}" if low == high else f"99 of 100 between {low} and {high}"
+        yield f"  {name}   {shown(level.middle):>8}  ({span}, {rough(level.seconds)}){more}"
+    yield f"  up to {shown(found.split)} counts as rest, more as work (Otsu's method: where the two lie furthest apart)"
 
 
 def _settings(one: Study, found: Found) -> Iterator[str]:
@@ -196,11 +206,12 @@ def _pauses(found: Found) -> Iterator[str]:
         yield f"  {named(found.cuts, 'cut')}, no pause between them"
         return
     spans = [pause / 1000 for pause in found.pauses]
+    counted = f"  {named(found.cuts, 'cut')}, {named(len(spans), 'pause')} between them (up to half an hour)"
+    if len(spans) < proposed_settings.FEW_PAUSES:
+        yield from wrapped(f"{counted}: {listed(tuple(map(rough, spans)), last='and')}", _WIDTH)
+        return
     middle, most = spans[len(spans) // 2], spans[min(len(spans) - 1, len(spans) * 9 // 10)]
-    yield (
-        f"  {named(found.cuts, 'cut')}, {named(len(spans), 'pause')} between them (up to half an hour): half are no "
-        f"longer than {rough(middle)}, nine in ten than {rough(most)}"
-    )
+    yield f"{counted}: half are no longer than {rough(middle)}, nine in ten than {rough(most)}"
 
 
 def _table(one: Study, found: Found) -> Iterator[str]:
@@ -222,7 +233,7 @@ def _table(one: Study, found: Found) -> Iterator[str]:
     if days:
         yield f"  a day: mean of the {days} on which it cut. Counted as if this tool alone had the collector."
     else:
-        yield f"  in all: in the {one.hours:.1f} h recorded, too short for a day's average."
+        yield f"  in all: in the {rough(one.hours * 3600)} recorded, too short for a day's average."
 
 
 def as_json(one: Study) -> dict[str, Any]:
@@ -258,6 +269,7 @@ def as_json(one: Study) -> dict[str, Any]:
         "days": found.days,
         "pauses_s": [pause / 1000 for pause in found.pauses],
         "run_on": [_option_json(option) for option in found.run_on],
+        "little_seen": one.little_seen,
         "few_pauses": len(found.pauses) < proposed_settings.FEW_PAUSES,
     }
 
