@@ -167,6 +167,35 @@ def test_a_wrong_press_is_done_again() -> None:
     assert found.tool["band_saw"].current == owner.config.tool["band_saw"].current
 
 
+@pytest.mark.parametrize("again", [False, True])
+def test_what_was_touched_too_early_is_found_all_the_same(again: bool) -> None:
+    other = '\n[gate.sweep]\ncommand = { topic = "s/set", open = "1", shut = "0" }\n'
+    owner = Owner(SHOP + other + 'button = { topic = "s/button", pressed = "1" }\n')
+    gate, tool = owner.world.shop.gates["band_saw"], owner.world.shop.tools["band_saw"]
+    for key in ("gate.band_saw.state", "gate.sweep.button", "tool.band_saw.sensor"):
+        owner.instead[key] = ["again"] if again else []
+
+    def touch(key: str) -> None:
+        if key == "collectors":  # while it was listened to what speaks by itself
+            gate.move_by_hand(to_open=True, at=owner.time)
+            owner.plan(3.0, lambda: gate.move_by_hand(to_open=False, at=owner.time))
+            owner.plan(6.0, lambda: owner.world.shop.gates["sweep"].press(owner.time))
+        elif key == "tool.band_saw.gates":
+            tool.switch(on=True, at=owner.time)
+            owner.plan(2.5, lambda: tool.switch(on=False, at=owner.time))
+        elif key == "gates":
+            owner.time += 10.0
+
+    owner.on_ask = touch
+    found = config_of(spend(owner))
+    assert found.gate["band_saw"].state == owner.config.gate["band_saw"].state
+    assert found.gate["sweep"].button == owner.config.gate["sweep"].button
+    assert found.tool["band_saw"].current == owner.config.tool["band_saw"].current
+    assert not {key for key in owner.typed if not key.endswith("command")}
+    said = " ".join(questions_of(owner))
+    assert "changed at other times too" in said
+
+
 def test_back_goes_to_the_question_before() -> None:
     owner = Owner()
     owner.instead = {"tool.band_saw.run_on": ["12", "back"], "stop.emergency.trial": ["back"]}

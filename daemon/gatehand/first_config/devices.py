@@ -60,7 +60,8 @@ def gate(table: Table, boards: Sequence[Board], collectors: Sequence[str]) -> St
         yield from _command(its, heard, ("open", "shut"))
         yield from _travel(its)
         text = (
-            f"Has the {its.the} a button that asks for air with no tool running, for a sweep? Then press it and let go"
+            f"Does the {its.the} have a button that asks for air with no tool running, for a sweep? Then press it and "
+            "let go"
         )
         yield from _button(its, "button", text, ("pressed",))
     elif table.get("state") is None:
@@ -212,7 +213,15 @@ def _report(its: Device, trial: Try, words: tuple[str, str], *, over_network: bo
     every: list[Moved] | None = yield trial
     command = told(every or []) if over_network else None
     text = f"Which of them is the report of the {its.the}? (none: it does not report)"
-    signal = Wanted(f"{its.key}.state", text, words, words[0], lambda found: reports(found, command), may_lack=True)
+    signal = Wanted(
+        f"{its.key}.state",
+        text,
+        words,
+        words[0],
+        lambda found: reports(found, command),
+        may_lack=True,
+        never_commands=True,
+    )
     choice = yield from find(trial, signal)
     if choice.signal is not None:
         its.table.add("state", choice.signal, signal.seen(choice.moved))
@@ -245,7 +254,7 @@ def _bin(its: Device) -> Steps[None]:
     trial = Try(
         f"{its.key}.bin_trial",
         Trial.SWITCH,
-        f"Has the bin of the {its.the} a contact that says it is full? Then make it say full and leave it so",
+        f"Does the bin of the {its.the} have a contact that says it is full? Then make it say full and leave it so",
         "it says full",
         "Now let it go",
         "it is clear",

@@ -15,10 +15,22 @@ from gatehand.first_config.boards import Board
 from gatehand.first_config.draft import Draft
 from gatehand.first_config.port import BackError, Ears, UnreachableError, WrongAnswerError
 from gatehand.first_config.script import BROKER_KEYS, script
-from gatehand.first_config.steps import AGAIN, Ask, Connect, Forget, Given, Quiet, RhythmOf, Step, Steps, Tell, Try
+from gatehand.first_config.steps import (
+    AGAIN,
+    Ask,
+    Connect,
+    Forget,
+    Given,
+    Manner,
+    Quiet,
+    RhythmOf,
+    Step,
+    Steps,
+    Tell,
+    Try,
+)
 from gatehand.first_config.trial_runs import BACK, GRACE, LEFT_OUT, TrialRun
 from gatehand.first_config.trials import Moved
-from gatehand.rhythm import Rhythm
 from gatehand.text import listed, named
 
 RHYTHM_WITHIN: Final = 60.0
@@ -60,6 +72,8 @@ class Evening:
         """Keys that the person has answered, in order."""
         self._before: dict[str, q.Raw] = {}
         """What was answered and is void: it is suggested again."""
+        self._afresh: set[str] = set()
+        """Trials that are done again: what was heard before them is forgotten."""
         self._connected_since = 0.0
         self._to: Connect | None = None
 
@@ -175,7 +189,8 @@ class Evening:
         for key in keys:
             if key in self.kept.what.answers:
                 self._before[key] = self.kept.what.answers.pop(key)
-            self.kept.what.heard.pop(key, None)
+            if self.kept.what.heard.pop(key, None) is not None:
+                self._afresh.add(key)
         self.kept.write()
 
     # The broker
@@ -204,14 +219,16 @@ class Evening:
             await self._attention.listen(until)
         return sorted(self._attention.boards.values(), key=lambda one: (one.role, one.name))
 
-    async def _rhythm(self, topic: str, pointer: str | None) -> Rhythm | None:
-        """What is known of it; where that is nothing yet, a while of listening more."""
-        until = self._after(RHYTHM_WITHIN)
+    async def _rhythm(self, topic: str, pointer: str | None) -> Manner:
+        """What is known of it; where that is nothing yet, a while of listening more, and the longer where it speaks."""
         while True:
             self._note_rhythm(topic, pointer)
             known = self.kept.what.rhythms.get(_name(topic, pointer))
+            signal = self._attention.heard.signal(topic, pointer)
+            speaks = signal is not None and signal.live > 1
+            until = self._connected_since + RHYTHM_WITHIN if speaks else self._after(RHYTHM_WITHIN)
             if known is not None or (now := self._ears.now()) >= until:
-                return known
+                return Manner(known, kept=signal is not None and signal.retained > 0)
             await self._attention.listen(min(until, now + LOOK))
 
     def _keep_rhythms(self) -> None:
@@ -239,7 +256,8 @@ class Evening:
             return LEFT_OUT[word] if word in LEFT_OUT else kept[step.key]
         if answer is None and self._suggested:
             return None
-        made = await TrialRun(self._attention, step, self._grace(step.key, answer)).done()
+        afresh = step.key in self._afresh
+        made = await TrialRun(self._attention, step, self._grace(step.key, answer), afresh=afresh).done()
         if isinstance(made, str):
             self._keep(step.key, made)
             return LEFT_OUT[made]

@@ -29,12 +29,20 @@ AFTER: Final = 3.0
 
 
 class TrialRun:
-    """One trial. `grace`: so many seconds are given for each thing to be done; None: until Enter."""
+    """One trial.
 
-    def __init__(self, attention: Attention, step: Try, grace: float | None) -> None:
+    Args:
+        attention: who is there.
+        step: what is to be done.
+        grace: so many seconds are given for each thing to be done; None: until Enter.
+        afresh: it is done again: what was heard before is forgotten.
+    """
+
+    def __init__(self, attention: Attention, step: Try, grace: float | None, *, afresh: bool = False) -> None:
         self._attention = attention
         self._step = step
         self._grace = grace
+        self._since = attention.now() if afresh else None
         self._switched: list[Switched] = []
         self._presses: list[Pressed] = []
 
@@ -57,7 +65,7 @@ class TrialRun:
             await attention.listen(attention.now() + AFTER)
             if losses == attention.losses:
                 self._presses.append(Pressed(asked, attention.now()))
-                found = pressed(attention.heard, self._presses, attention.left_out)
+                found = pressed(attention.heard, self._presses, attention.left_out, self._since)
         return found
 
     async def _switch(self) -> "list[Moved] | str":
@@ -77,8 +85,9 @@ class TrialRun:
             self._switched.append(Switched(asked, by, off_asked, attention.now()))
             before = {one.topic for one in found}
             found = await self._falls()
+            clear = is_clear(found, step.words, step.numbers) and not any(one.also for one in found[:1])
             # What has followed twice follows.
-            if is_clear(found, step.words, step.numbers) or before == {one.topic for one in found}:
+            if clear or before == {one.topic for one in found}:
                 break
         return found
 
@@ -125,4 +134,5 @@ class TrialRun:
                 return found
 
     def _followed(self, switched: Sequence[Switched]) -> list[Moved]:
-        return moved(self._attention.heard, switched, self._attention.now(), self._attention.left_out)
+        attention = self._attention
+        return moved(attention.heard, switched, attention.now(), attention.left_out, self._since)

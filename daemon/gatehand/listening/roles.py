@@ -17,6 +17,7 @@ from gatehand_rules.words import Measure
 if TYPE_CHECKING:
     from gatehand.config import Config
     from gatehand.listening.observed import HeardSignal
+    from gatehand.rhythm import Rhythm
 
 _BY_NAME: Final = (
     # The thousandths and the thousandfold before the plain units, words before signs: what is found first counts.
@@ -176,6 +177,14 @@ def sensor_key(measure: Measure) -> str:
 def threshold_keys(measure: Measure) -> tuple[str, str] | None:
     """The keys of its start and stop threshold; a contact has none."""
     return None if measure is Measure.RUNNING else (f"start_{measure}", f"stop_{measure}")
+
+
+def fitting_silent_after(rhythm: "Rhythm") -> float:
+    """The `silent_after` that is proposed for a meter of this rhythm, seconds: the default, where that bears it."""
+    from gatehand.config.tables import SILENT_AFTER  # the models are heavy
+    from gatehand.rhythm import enough
+
+    return max(SILENT_AFTER, enough(rhythm)) if rhythm.steady else 0.0
 
 
 def source(topic: str, pointer: str | None = None, scale: float = 1.0, **words: str) -> str:

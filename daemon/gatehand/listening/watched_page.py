@@ -5,11 +5,11 @@ from typing import Final
 
 from gatehand.config.tables import SILENT_AFTER
 from gatehand.listening.page import place
-from gatehand.listening.roles import Known, sensor_key, source, table_name, threshold_keys
+from gatehand.listening.roles import Known, fitting_silent_after, sensor_key, source, table_name, threshold_keys
 from gatehand.listening.watched import Follower, Level
 from gatehand.listening.watching import Watched
 from gatehand.measures import measured
-from gatehand.rhythm import PRICE_OF_NONE, Rhythm, enough, words
+from gatehand.rhythm import PRICE_OF_NONE, Rhythm, words
 from gatehand.text import listed, named, wrapped
 from gatehand.times import rough
 from gatehand_rules.words import Measure
@@ -94,9 +94,8 @@ def _silent_after(rhythm: Rhythm | None) -> str | None:
         return None
     if not rhythm.steady:
         return f"silent_after = 0  # it speaks only on change; the price: {PRICE_OF_NONE}"
-    if enough(rhythm) > SILENT_AFTER:
-        return f"silent_after = {enough(rhythm):g}  # it speaks every {rough(rhythm.every)}"
-    return None
+    fitting = fitting_silent_after(rhythm)
+    return f"silent_after = {fitting:g}  # it speaks every {rough(rhythm.every)}" if fitting != SILENT_AFTER else None
 
 
 def _amount(level: Level, one: Follower) -> str:
