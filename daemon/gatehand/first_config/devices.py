@@ -9,7 +9,7 @@ from gatehand.first_config.choices import Wanted, buttons, find, reports, sensor
 from gatehand.first_config.draft import Device, Table, duration
 from gatehand.first_config.meters import motor, thresholds
 from gatehand.first_config.questions import SignalAnswer, Skipped
-from gatehand.first_config.steps import Ask, Option, Steps, Tell, Try
+from gatehand.first_config.steps import Ask, Given, Option, Steps, Tell, Try
 from gatehand.first_config.trials import Moved, Trial
 from gatehand.journal.sentences import spoken
 from gatehand.listening.roles import source
@@ -19,6 +19,7 @@ _COAST_DOWN: Final = 8
 _TRAVEL: Final = 3
 _RUN_ON: Final = 10
 _OPEN_FIRST: Final = "Open a gate by hand first, for a fan should not turn against shut gates. "
+_NO_TRIAL: Final = (q.SKIP, q.NONE, q.TYPE)
 _HAND, _NETWORK = "hand", "network"
 _BY_HAND: Final = "at the device itself, or over the network, such as from a phone"
 
@@ -42,7 +43,7 @@ def gate(table: Table, boards: Sequence[Board], collectors: Sequence[str]) -> St
     worked = _HAND
     if by_motor:
         text = f"How do you move the {its.the} now: by hand or a button {_BY_HAND}?"
-        worked = yield Ask(f"{its.key}.worked", text, q.one_of(_HAND, _NETWORK), _HAND)
+        worked = yield from _worked(its, text)
     trial = Try(
         f"{its.key}.trial",
         Trial.SWITCH,
@@ -76,7 +77,7 @@ def collector(table: Table, boards: Sequence[Board], *, gated: bool) -> Steps[No
     worked = _HAND
     if board is None:
         text = f"How do you switch the {its.the} now: {_BY_HAND}?"
-        worked = yield Ask(f"{its.key}.worked", text, q.one_of(_HAND, _NETWORK), _HAND)
+        worked = yield from _worked(its, text)
     parts = ("motor",) if board is not None else ("state", "motor", "command")
     trial = Try(
         f"{its.key}.trial",
@@ -196,6 +197,21 @@ def _travel(its: Device) -> Steps[None]:
     text = f"How many seconds does the {its.the} take from shut to open, by your watch and on the long side?"
     travel: float = yield Ask(f"{its.key}.travel", text, q.some_seconds, str(_TRAVEL))
     its.table.add("travel", duration(travel), "time allowed to move")
+
+
+def _worked(its: Device, text: str) -> Steps[str]:
+    """How it is worked in its trial; nobody is asked where there is none."""
+    question = Ask(f"{its.key}.worked", text, q.one_of(_HAND, _NETWORK), _HAND)
+    given: str | None = yield Given(question.key, question.read)
+    if given is not None:
+        return given
+    trial: str | None = yield Given(f"{its.key}.trial", lambda raw: str(raw).strip().casefold())
+    state: object = yield Given(f"{its.key}.state", lambda raw: raw)
+    command: object = yield Given(f"{its.key}.command", lambda raw: raw)
+    if trial in _NO_TRIAL or (state is not None and command is not None):
+        return _HAND
+    worked: str = yield question
+    return worked
 
 
 def _board(its: Device, role: str, boards: Sequence[Board]) -> Steps[Board | None]:

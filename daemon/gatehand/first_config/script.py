@@ -5,6 +5,7 @@ with what was answered, and goes on where it was.
 """
 
 from collections.abc import Sequence
+from pathlib import Path
 from typing import Final
 
 from gatehand.first_config import questions as q
@@ -39,11 +40,11 @@ MISSED: Final = "the first cut after each start of the daemon is missed"
 BROKER_KEYS: Final = ("broker.host", "broker.port", "broker.username", "broker.password_file", "broker.ca_file")
 
 
-def script() -> Steps[Draft]:
-    """The whole of it; the config comes out."""
+def script(folder: Path) -> Steps[Draft]:
+    """The whole of it; the config comes out. `folder`: the files that it names are there."""
     draft = Draft()
     yield Tell(CAUTION)
-    yield from _broker(draft.table("broker"))
+    yield from _broker(draft.table("broker"), folder)
     boards: list[Board] = yield Quiet(LISTEN_FIRST)
     if boards:
         yield Tell(
@@ -66,7 +67,7 @@ def script() -> Steps[Draft]:
     return draft
 
 
-def _broker(table: Table) -> Steps[None]:
+def _broker(table: Table, folder: Path) -> Steps[None]:
     while True:
         host: str = yield Ask(
             "broker.host", "On which machine does the MQTT broker run? (name or address)", q.text, "127.0.0.1"
@@ -79,7 +80,7 @@ def _broker(table: Table) -> Steps[None]:
             text = "The file that has the password in its first line, readable by you alone"
             password = yield Ask("broker.password_file", text, q.or_none(q.text), "broker.password")
         text = 'The certificate file for an encrypted connection, or "none"'
-        ca_file: str | None = yield Ask("broker.ca_file", text, q.or_none(q.text), q.NONE)
+        ca_file: str | None = yield Ask("broker.ca_file", text, q.or_none(q.certificate(folder)), q.NONE)
         trouble: str | None = yield Connect(host, port, username, password, ca_file)
         if trouble is None:
             break

@@ -20,10 +20,8 @@ MOST_TURNS: Final = 3
 PRESSES: Final = 2
 SLOWEST: Final = 15.0
 """Seconds that are waited at most for a meter to say that it has fallen."""
-LONGEST: Final = 40.0
-"""Seconds that a thing stays on at most, for the levels of a meter that speaks every 10 s."""
 ENOUGH: Final = 25.0
-"""Seconds on, after which levels are taken as they are."""
+"""Seconds that a thing stays on at most; then levels are taken as they are."""
 AFTER: Final = 3.0
 """Seconds of listening after a thing was switched off, or pressed."""
 
@@ -115,14 +113,17 @@ class TrialRun:
     async def _runs(self, asked: float, by: float) -> None:
         """Let it run until its levels are known, as far as that is soon; Enter ends it too."""
         attention, step = self._attention, self._step
-        attention.say(f"Leave it so until you are asked ({step.runs:g} s at least).")
-        if await attention.listen(by + step.runs):
-            return
-        while (now := attention.now()) < by + LONGEST:
+        attention.say(f"Leave it so until you are asked, in {step.runs:g} to {ENOUGH:g} s.")
+        told = await attention.listen(by + step.runs)
+        said = False
+        while not told and (now := attention.now()) < by + ENOUGH:
             found = self._followed((*self._switched, Switched(asked, by, now, now)))
-            unsure = not found or (found[0].is_number and bool(found[0].wanting))
-            if not unsure or now >= by + ENOUGH or await attention.listen(now + LOOK):
+            if found and not (found[0].is_number and found[0].wanting):
                 return
+            if not said and not found:
+                attention.say("Nothing has followed so far. Leave it so a little longer; Enter ends the waiting.")
+                said = True
+            told = await attention.listen(min(by + ENOUGH, now + LOOK))
 
     async def _falls(self) -> list[Moved]:
         """Listen on until the likeliest has fallen, as far as that is soon; Enter ends it too."""
