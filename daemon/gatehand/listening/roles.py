@@ -227,6 +227,30 @@ def config_line(signal: "HeardSignal", at_work: float | None = None) -> str | No
     return f"running = {source(topic, pointer, active=first, clear=second)}"
 
 
+_PLAIN_WORD: Final = re.compile(r"[^\W\d][\w .-]{0,23}")
+
+
+def contact_line(signal: "HeardSignal") -> str | None:
+    """The line that takes a signal of two words, of which one could mean that a tool runs; None: it is not such a one.
+
+    Which of two unknown words means it nobody can tell: the one that came last.
+    """
+    two = tuple(signal.words)
+    fits = signal.kind == "word" and signal.few_values and len(two) == 2  # noqa: PLR2004 - a pair
+    if not fits or is_command(signal.topic) or not can_be_named(signal.topic) or "state" in _parts(signal.topic):
+        return None
+    names = {word.casefold() for word in two}
+    if on_and_off(two) is None:
+        if not all(_PLAIN_WORD.fullmatch(word) for word in two):
+            return None
+        active, clear = reversed(two)
+    elif names == {"open", "closed"}:
+        active, clear = sorted(two, key=lambda word: word.casefold() != "closed")
+    else:
+        return None
+    return f"running = {source(signal.topic, signal.pointer, active=active, clear=clear)}"
+
+
 def can_be_named(topic: str) -> bool:
     """Whether a config takes a topic: no control characters, not too many levels."""
     from gatehand.config.values import topic as checked  # the models are heavy

@@ -24,6 +24,16 @@ def watched_text(watched: Watched, known: Known, width: int) -> Iterator[str]:
     if not watched.switched:
         yield from wrapped(f"The {name} was not switched on and off, so nothing can be told of it.", width)
         return
+    if watched.besides:
+        places = [place(one) for one in watched.besides]
+        more = [f"{len(places) - _OTHERS} more"] if len(places) > _OTHERS else []
+        yield from wrapped(
+            f"Nothing followed the {name} when you were asked, but at other times "
+            f"{listed(places[:_OTHERS] + more, last='and')} changed. Try again: leave it off at first, and once it "
+            "is on, leave it on until you are asked to switch it off.",
+            width,
+        )
+        return
     if not watched.found:
         yield from wrapped(
             f"Nothing followed the {name}. Is its meter or contact connected to this broker, and did the machine draw "
@@ -53,7 +63,7 @@ def _follower(one: Follower, width: int) -> Iterator[str]:
     if one.idle is not None:
         said += f"; taken for {one.taken.measure or 'neither amps nor watts'}: {one.taken.because}"
     yield from wrapped(_INDENT + said, width)
-    rhythm, seen = one.signal.rhythm, named(one.signal.live, "time")
+    rhythm, seen = one.signal.rhythm, named(one.signal.count, "time")
     speaks = f"was heard {seen}, too few to tell how often it speaks" if rhythm is None else words(rhythm)
     yield from wrapped(_INDENT + f"it {speaks}", width)
     thresholds = one.thresholds
