@@ -196,14 +196,14 @@ def _from_the_question(judge: _Judge, signal: HeardSignal, cycles: Sequence[Cycl
     """The same where of all that was said before each switching only what held then counts.
 
     That it changed before counts against it, and the more so the likelier chance put its changes where they were asked
-    for: changes that come by chance as often as they did besides (a Poisson process).
+    for: changes that come by chance as often as they did besides (a Poisson process), but for one stray movement.
     """
     found = judge(signal, [replace(cycle, begin=cycle.done.on_after, rested=True) for cycle in cycles])
     if found is None:
         return None
     within = PROMPT + 1.5 * _waits(signal)
     spans = [(one.done.on_after, one.done.off_by + within) for one in cycles]
-    rate = _changes_besides(signal.trace, spans) / max(1.0, spans[0][0] - began)
+    rate = max(0, _changes_besides(signal.trace, spans) - 2) / max(1.0, spans[0][0] - began)
     chance = prod(
         _some(rate * (one.done.on_by + within - one.done.on_after))
         * _some(rate * (one.done.off_by + within - one.done.off_after))
@@ -344,7 +344,7 @@ def _press_from_the_question(signal: HeardSignal, pressed: Sequence[Pressed], be
         return None
     first = pressed[0].after
     often = sum(one.live and one.word == found.pressed and one.at < first for one in signal.trace)
-    rate = often / max(1.0, first - began)
+    rate = max(0, often - 1) / max(1.0, first - began)
     chance = prod(_some(rate * (each.by - each.after)) for each in pressed)
     rank = found.rank * (_ALSO_TWICE if len(pressed) > 1 else _ALSO_ONCE) * (1.0 - chance)
     return replace(found, rank=rank, because=found.because + ALSO, also=True) if rank >= _WORTH else None
