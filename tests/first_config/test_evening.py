@@ -296,6 +296,7 @@ def test_nobody_there_all_that_is_known_to_be_missing_is_named_at_once() -> None
     for key in ("gates", "collector.main.trial", "collector.main.command", "tool.band_saw.run_on (--yes takes 10)"):
         assert any(line.startswith(f"  {key}") for line in lines), (key, said)
     assert "tool.band_saw.gates" not in said
+    assert len(set(lines)) == len(lines), "each once"
 
 
 def test_a_certificate_that_is_not_there_is_told_at_its_question(tmp_path: Path) -> None:

@@ -122,6 +122,10 @@ class Evening:
         error.others = self._others
         return self._in_place_of(step) if isinstance(step, Ask) else None
 
+    def _also_missing(self, key: str, suggestion: str | None = None) -> None:
+        if all(key != each for each, _ in self._others):
+            self._others.append((key, suggestion))
+
     def _in_place_of(self, step: Ask) -> Any:  # noqa: ANN401 - as the step says
         """Anything that may be answered, so that what comes after it can be asked for: of devices none."""
         for raw in (
@@ -165,7 +169,7 @@ class Evening:
         if self._suggested and step.suggestion is not None:
             return self._read(step, step.suggestion)
         if self._unanswered is not None:
-            self._others.append((step.key, step.suggestion))
+            self._also_missing(step.key, step.suggestion)
             return self._in_place_of(step)
         if isinstance(before := self._before.get(step.key), str) and not step.options:
             step = replace(step, suggestion=before)
@@ -288,7 +292,7 @@ class Evening:
             return []
         if self._unanswered is not None or (answer is None and self._suggested):
             if answer is None and not self._suggested:
-                self._others.append((step.key, None))
+                self._also_missing(step.key)
             return None
         afresh = step.key in self._afresh
         made = await TrialRun(self._attention, step, self._grace(step.key, answer), afresh=afresh).done()
