@@ -123,7 +123,7 @@ class Evening:
         return self._in_place_of(step) if isinstance(step, Ask) else None
 
     def _also_missing(self, key: str, suggestion: str | None = None) -> None:
-        if all(key != each for each, _ in self._others):
+        if self._unanswered is not None and key not in {self._unanswered.key, *(each for each, _ in self._others)}:
             self._others.append((key, suggestion))
 
     def _in_place_of(self, step: Ask) -> Any:  # noqa: ANN401 - as the step says
