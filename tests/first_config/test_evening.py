@@ -339,6 +339,17 @@ def test_silent_after_fits_the_meter_and_a_first_cut_that_will_be_missed_is_told
     ) is not kept
 
 
+def test_a_meter_of_one_second_shows_its_rhythm_however_short_the_quiet() -> None:
+    owner = Owner()
+    given = {"tool.band_saw.sensor": {"topic": "shop/band_saw/amps", "pointer": "/amps"}, "tool.band_saw.unit": "A"}
+    given |= {"tool.band_saw.start": 2.5, "collector.main.command": {"topic": "f", "on": 1, "off": 0}}  # type: ignore[dict-item]
+    given |= {"gates": "none", "tools": "band saw", "stops": "none"}
+    owner.evening = Evening(owner, given, InMemoryKept(), suggested=True, listen_first=0.2)
+    draft = asyncio.run(owner.evening.run())
+    assert config_of(draft).tool["band_saw"].silent_after == 30
+    assert draft.first_cuts == []
+
+
 def _all_but_the_tools_gates(owner: Owner) -> Draft:
     return spend(
         owner,

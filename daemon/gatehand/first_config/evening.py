@@ -36,6 +36,8 @@ from gatehand.text import listed, named
 
 RHYTHM_WITHIN: Final = 60.0
 """Seconds of listening in which a meter shows how often it speaks."""
+SPEAKS_WITHIN: Final = 12.0
+"""Seconds in which a meter with a rhythm has spoken once, as most do: then its rhythm is waited for."""
 AGAIN_WORD: Final = "again"
 DEVICES: Final = ("collectors", "gates", "tools", "stops")
 
@@ -261,8 +263,9 @@ class Evening:
             self._note_rhythm(topic, pointer)
             known = self.kept.what.rhythms.get(_name(topic, pointer))
             signal = self._attention.heard.signal(topic, pointer)
-            speaks = signal is not None and signal.live > 1
-            until = self._connected_since + RHYTHM_WITHIN if speaks else self._after(RHYTHM_WITHIN)
+            speaks = signal is not None and signal.live > 0
+            least = self._connected_since + (RHYTHM_WITHIN if speaks else SPEAKS_WITHIN)
+            until = max(least, self._after(RHYTHM_WITHIN))
             if known is not None or self._unanswered is not None or (now := self._ears.now()) >= until:
                 return Manner(known, kept=signal is not None and signal.retained > 0)
             await self._attention.listen(min(until, now + LOOK))
