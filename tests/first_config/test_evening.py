@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 from evenings import InMemoryKept
 from made_shops import MadeShop
+from made_world import MadeWorld
 from shop_owner import OwnersEvening
 
 from gatehand.config import load_text
@@ -167,6 +168,71 @@ def test_a_wrong_press_is_done_again() -> None:
     assert found.tool["band_saw"].current == owner.config.tool["band_saw"].current
 
 
+@pytest.mark.parametrize("again", [False, True])
+def test_what_was_touched_too_early_is_found_all_the_same(again: bool) -> None:
+    other = '\n[gate.sweep]\ncommand = { topic = "s/set", open = "1", shut = "0" }\n'
+    owner = Owner(SHOP + other + 'button = { topic = "s/button", pressed = "1" }\n')
+    gate, tool = owner.world.shop.gates["band_saw"], owner.world.shop.tools["band_saw"]
+    for key in ("gate.band_saw.state", "gate.sweep.button", "tool.band_saw.sensor"):
+        owner.instead[key] = ["again"] if again else []
+
+    def touch(key: str) -> None:
+        if key == "collectors":  # while it was listened to what speaks by itself
+            gate.move_by_hand(to_open=True, at=owner.time)
+            owner.plan(3.0, lambda: gate.move_by_hand(to_open=False, at=owner.time))
+            owner.plan(6.0, lambda: owner.world.shop.gates["sweep"].press(owner.time))
+        elif key == "tool.band_saw.gates":
+            tool.switch(on=True, at=owner.time)
+            owner.plan(2.5, lambda: tool.switch(on=False, at=owner.time))
+        elif key == "gates":
+            owner.time += 10.0
+
+    owner.on_ask = touch
+    found = config_of(spend(owner))
+    assert found.gate["band_saw"].state == owner.config.gate["band_saw"].state
+    assert found.gate["sweep"].button == owner.config.gate["sweep"].button
+    assert found.tool["band_saw"].current == owner.config.tool["band_saw"].current
+    assert not {key for key in owner.typed if not key.endswith("command")}
+    said = " ".join(questions_of(owner))
+    assert "changed at other times too" in said
+
+
+def test_back_shows_what_was_heard_again() -> None:
+    owner = Owner()
+    owner.instead = {"tool.band_saw.unit": ["back"], "gate.band_saw.travel": ["back", "back"]}
+    draft = spend(owner)
+    for text in ("Which of them says that the band saw runs?", "Which of them is the report of the gate band saw?"):
+        shown = [said for said in owner.said if text in said]
+        assert len(shown) >= 1 + (text.count("runs"))
+        assert all(said.startswith("Heard:\n  1  ") for said in shown), shown
+    assert "at rest" in draft.text()
+    other = Owner()
+    other.instead = {"tool.band_saw.run_on": ["back"]}
+    spend(other)
+    (first, again) = (said for said in other.said if "is the band saw running?" in said)
+    assert again == first, "with its levels and its suggestion"
+
+
+def test_it_is_not_asked_how_a_thing_is_worked_that_is_not_worked() -> None:
+    owner = Owner()
+    spend(owner, gate__band_saw__trial="type", collector__main__trial="skip")
+    assert not {"gate.band_saw.worked", "collector.main.worked"} & set(owner.asked)
+    assert "Nothing has followed" not in " ".join(owner.said)
+
+
+def test_where_nothing_follows_the_waiting_ends_when_it_said_it_would() -> None:
+    owner = Owner()
+    gate = owner.world.shop.gates["band_saw"]
+    gate.move_by_hand = lambda **_: None  # type: ignore[method-assign]
+    moments: list[tuple[str, float]] = []
+    owner.on_ask = lambda key: moments.append((key, owner.time))
+    spend(owner)
+    (on, off) = [at for key, at in moments if key == "gate.band_saw.trial"]
+    assert any("until you are asked, in 6 to 25 s" in line for line in questions_of(owner))
+    assert any("Nothing has followed so far" in line for line in questions_of(owner))
+    assert 25 < off - on < 25 + 8, "besides what the owner takes for it"
+
+
 def test_back_goes_to_the_question_before() -> None:
     owner = Owner()
     owner.instead = {"tool.band_saw.run_on": ["12", "back"], "stop.emergency.trial": ["back"]}
@@ -214,6 +280,74 @@ def test_nobody_there_ends_it_with_the_key_that_is_wanted() -> None:
     with pytest.raises(UnansweredError, match=r"tool\.band_saw\.gates=") as found:
         _all_but_the_tools_gates(owner)
     assert found.value.key == "tool.band_saw.gates"
+
+
+def test_nobody_there_all_that_is_known_to_be_missing_is_named_at_once() -> None:
+    owner = Owner()
+    owner.happen(EndOfInput.NOBODY_THERE)
+    with pytest.raises(UnansweredError) as found:
+        spend(
+            owner, collectors="main", tools="band saw", tool__band_saw__gates="band saw", tool__band_saw__trial="type"
+        )
+    said = str(found.value)
+    assert found.value.key == "broker.host"
+    lines = said.splitlines()
+    assert "  broker.port (--yes takes 1883)" in lines
+    for key in ("gates", "collector.main.trial", "collector.main.command", "tool.band_saw.run_on (--yes takes 10)"):
+        assert any(line.startswith(f"  {key}") for line in lines), (key, said)
+    assert "tool.band_saw.gates" not in said
+    assert len(set(lines)) == len(lines), "each once"
+
+
+def test_a_certificate_that_is_not_there_is_told_at_its_question(tmp_path: Path) -> None:
+    (tmp_path / "ca.pem").write_text("no certificate")
+    owner = Owner()
+    owner.instead = {"broker.ca_file": ["nowhere.pem", "ca.pem", "none"]}
+    attempts: list[Connect] = []
+
+    async def connect(to: Connect) -> str | None:
+        attempts.append(to)
+        return await Owner.connect(owner, to)
+
+    owner.connect = connect  # type: ignore[method-assign]
+    spend(owner, Kept(tmp_path / "config.toml"))
+    assert any(f"there is no file {tmp_path / 'nowhere.pem'}" in line for line in questions_of(owner))
+    assert any(f"{tmp_path / 'ca.pem'} holds no certificate" in line for line in questions_of(owner))
+    assert [one.ca_file for one in attempts] == [None]
+
+
+ON_CHANGE = """
+[tool.jointer]
+gates = ["band_saw"]
+running = { topic = "jointer/run", active = "ON", clear = "OFF" }
+"""
+
+
+@pytest.mark.parametrize("kept", [True, False])
+def test_silent_after_fits_the_meter_and_a_first_cut_that_will_be_missed_is_told(kept: bool) -> None:
+    owner = Owner(SHOP + ON_CHANGE)
+    (owner.made.kept if kept else owner.made.not_kept).add("jointer/run")
+    owner.world = MadeWorld(owner.made)
+    owner.world.begin()
+    draft = spend(owner)
+    assert config_of(draft).tool["band_saw"].silent_after == 30
+    assert draft.first_cuts == ([] if kept else ["tool.jointer running"])
+    text = " ".join(draft.text().replace("\n# ", " ").split())
+    assert ("the broker keeps its last word" in text) is kept
+    assert (
+        "the first cut after each start of the daemon is missed: add poll to running, or let the device retain" in text
+    ) is not kept
+
+
+def test_a_meter_of_one_second_shows_its_rhythm_however_short_the_quiet() -> None:
+    owner = Owner()
+    given = {"tool.band_saw.sensor": {"topic": "shop/band_saw/amps", "pointer": "/amps"}, "tool.band_saw.unit": "A"}
+    given |= {"tool.band_saw.start": 2.5, "collector.main.command": {"topic": "f", "on": 1, "off": 0}}  # type: ignore[dict-item]
+    given |= {"gates": "none", "tools": "band saw", "stops": "none"}
+    owner.evening = Evening(owner, given, InMemoryKept(), suggested=True, listen_first=0.2)
+    draft = asyncio.run(owner.evening.run())
+    assert config_of(draft).tool["band_saw"].silent_after == 30
+    assert draft.first_cuts == []
 
 
 def _all_but_the_tools_gates(owner: Owner) -> Draft:

@@ -12,8 +12,11 @@ from gatehand.first_config import questions as q
 from gatehand.first_config.answers import AnswersError
 from gatehand.first_config.answers import given as answers
 from gatehand.first_config.boards import Board, board
+from gatehand.first_config.choices import Wanted, find, reports
 from gatehand.first_config.draft import Draft
 from gatehand.first_config.questions import BadAnswerError, SignalAnswer
+from gatehand.first_config.steps import Ask, Try
+from gatehand.first_config.trials import Moved, Trial
 
 ABOUT = {"gatehand_board": 1, "role": "gate", "name": "band_saw", "topics": ["set", "state", "button", "online"]}
 
@@ -130,3 +133,21 @@ def test_an_option_outranks_the_file_of_answers(tmp_path: Path) -> None:
     }
     with pytest.raises(AnswersError, match=r"gate\.a\.colour"):
         answers(["gate.a.colour=green"], None)
+
+
+@pytest.mark.parametrize("known", [True, False])
+def test_a_command_topic_is_never_taken_for_a_report_unasked(known: bool) -> None:
+    set_, state = (
+        Moved(f"gate/{last}", None, rank, "said so", on="open", off="shut")
+        for last, rank in (("set", 0.9), ("state", 0.4))
+    )
+    trial = Try("gate.a.trial", Trial.SWITCH, "open", "it is open")
+    wanted = Wanted(
+        "gate.a.state", "Which?", ("open", "shut"), "open", lambda found: reports(found, None), True, False, True
+    )
+    steps = find(trial, wanted)
+    next(steps)
+    ask = steps.send([set_, state] if known else [set_])
+    assert isinstance(ask, Ask)
+    assert ask.suggestion == (state.written("open", "shut") if known else "none")
+    assert ask.options[-1].answer == set_.written("open", "shut"), "shown it is"

@@ -88,6 +88,7 @@ def test_it_shows_every_question(folder: Path, capsys: pytest.CaptureFixture[str
     assert main(["init", "--list-questions"]) == 0
     said = capsys.readouterr().out
     assert all(f"\n{key} " in said for key in QUESTIONS)
+    assert max(map(len, said.splitlines())) <= 80
 
 
 def test_it_overwrites_nothing(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -154,6 +155,13 @@ def test_answers_in_a_file_make_a_config_that_passes_and_nothing_is_published(fo
     with Mosquitto(("allow_anonymous true",)) as broker, Observer(broker.port, "#") as other:
         users.write_text(ANSWERS.format(port=broker.port).replace('stops = ["emergency"]\n', ""))
         code, said, errors = nobody("--answers", str(users), "--listen-first", "0.2")
+        assert "Next: gatehand check, then" in said
+        other_one = nobody(
+            "--answers", str(users), "--listen-first", "0.2", "--output", "c.toml", "--answer=stops=none"
+        )
+        assert "Next: gatehand check --config c.toml, then gatehand exercise --config c.toml" in other_one[1]
+        assert max(map(len, other_one[1].splitlines())) <= 80
+        (folder / "c.toml").unlink(missing_ok=True)
         assert code == 0, errors
         other.publish("end", "1", qos=1)
         wait_until(lambda: other.live("end"))

@@ -93,6 +93,26 @@ def test_every_line_for_the_config_is_whole_whatever_the_width() -> None:
     assert all(tomllib.loads(line) for line in lines)
 
 
+@pytest.mark.parametrize(
+    ("words", "line"),
+    [
+        (("spinning", "still"), 'running = { topic = "a/run", active = "still", clear = "spinning" }'),
+        (("open", "closed"), 'running = { topic = "a/run", active = "closed", clear = "open" }'),
+        (("ON", "OFF"), 'running = { topic = "a/run", active = "ON", clear = "OFF" }'),
+    ],
+)
+def test_a_contact_of_any_two_words_has_its_line(words: tuple[str, str], line: str) -> None:
+    lines = [one.strip() for one in page(heard((0.1, "a/run", words[0], True), (5.0, "a/run", words[1])))]
+    assert [one.partition("  #")[0] for one in lines if one.startswith("running")] == [line]
+    assert tomllib.loads(line)
+
+
+def test_the_counts_of_a_topic_and_of_its_words_agree() -> None:
+    lines = " ".join(page(heard((0.1, "a/run", "closed", True), (5.0, "a/run", "closed"))))
+    assert "heard 2 times, 1 of them held back by the broker: too few" in lines
+    assert '"closed" x 2' in lines
+
+
 def test_more_topics_than_a_person_reads_are_counted_unless_all_are_asked_for() -> None:
     many = heard(*((at / 100, f"t/{at:03}", "1") for at in range(100)))
     assert sum(line.startswith("t/") for line in page(many)) == FEW

@@ -11,7 +11,7 @@ from listening_support import heard
 
 from gatehand.listening.cycles import Pressed, Switched
 from gatehand.listening.observed import Listening
-from gatehand.listening.watched import Follower, followers, is_clear, presses
+from gatehand.listening.watched import Follower, changed, followers, is_clear, presses
 from gatehand_rules.words import Measure
 
 ON, OFF, END = 30.0, 60.0, 90.0
@@ -80,8 +80,52 @@ def test_what_falls_only_half_way_does_not_follow() -> None:
     assert not follow(*((at, "x", next(value for until, value in levels if at < until)) for at in beats(1)))
 
 
-def test_another_machine_that_ran_at_rest_does_not_follow() -> None:
-    assert not follow(*((at, "saw/amps", "5" if is_on(at) or at < 10 else "0") for at in beats(1)))
+def test_what_ran_at_rest_too_ranks_low_and_is_said() -> None:
+    found = follow(*((at, "saw/amps", "5" if is_on(at) or at < 10 else "0") for at in beats(1)))
+    assert [(one.also, one.because.endswith("changed at other times too")) for one in found] == [(True, True)]
+    assert not is_clear(found)
+    assert not follow(*((at, "saw/amps", "5" if is_on(at) or at < ON else "0") for at in beats(1))), "it ran until then"
+
+
+EARLY = ((1.0, "gate", "shut"), (15.0, "gate", "open"), (18.0, "gate", "shut"))
+"""Somebody touched it before it was asked for."""
+
+
+def test_a_stray_movement_hides_nothing_and_a_second_turn_makes_it_sure() -> None:
+    said = [*EARLY, (ON, "gate", "open"), (OFF, "gate", "shut")]
+    (one,) = follow(*said)
+    assert (one.on, one.off, one.also) == ("open", "shut", True)
+    assert not is_clear([one])
+    again = [Switched(at - 1, at + 1, at + 9, at + 11) for at in (100.0, 120.0)]
+    said += [(at, "gate", word) for cycle in again for at, word in ((cycle.on_by, "open"), (cycle.off_by - 1, "shut"))]
+    assert is_clear(followers(heard(*said), [DONE, *again], 140.0))
+
+
+def test_what_never_changed_besides_comes_before_what_did() -> None:
+    said = [(at, f"{where}/state", word) for where in "ab" for at, word in ((1, "0"), (ON, "1"), (OFF, "0"))]
+    found = follow(*sorted([*said, (10, "a/state", "1"), (13, "a/state", "0")]))
+    assert [one.signal.topic for one in found] == ["b/state", "a/state"]
+    assert found[1].rank < 0.6 * found[0].rank
+
+
+def test_what_stood_open_when_it_was_asked_for_and_was_shut_first_is_found() -> None:
+    said = ((1.0, "gate", "shut"), (15.0, "gate", "open"), (ON - 2, "gate", "shut"), (ON, "gate", "open"))
+    (one,) = follow(*said, (OFF, "gate", "shut"))
+    assert (one.on, one.off, one.also) == ("open", "shut", True)
+
+
+def test_what_was_said_before_is_forgotten_where_that_is_asked_for() -> None:
+    said = heard(*EARLY, (ON, "gate", "open"), (OFF, "gate", "shut"))
+    (one,) = followers(said, [DONE], END, since=DONE.on_after)
+    assert (one.on, one.off, one.also) == ("open", "shut", False)
+
+
+def test_what_changed_at_other_times_only_is_listed() -> None:
+    said = heard(
+        *EARLY, *((at, "clock", f"2026-05-04T09:{at:.0f}:00Z") for at in range(20, 60, 5)), (1.0, "a/set", "x")
+    )
+    assert followers(said, [DONE], END) == []
+    assert [one.topic for one in changed(said, 0.0, END, lambda _: False)] == ["gate"]
 
 
 def test_a_reading_that_was_held_back_since_last_week_does_not_hide_it() -> None:
@@ -190,6 +234,19 @@ def test_a_chatterer_that_has_new_words_all_the_time_ranks_behind() -> None:
     assert [one.signal.topic for one in found] == ["button", "chat"]
     assert is_clear(found)
     assert found[1].rank < 0.1
+
+
+@pytest.mark.parametrize("released", [("0",), ()])
+def test_a_press_before_it_was_asked_for_hides_no_button(released: tuple[str, ...]) -> None:
+    done = [Pressed(30, 35), Pressed(36, 41)]
+    said = [(at + 0.3 * turn, "button", word) for at in (10, 32, 38) for turn, word in enumerate(("1", *released))]
+    lamp = [(at, "lamp", word) for at, word in ((4.0, "0"), (33.0, "1"), (37.0, "0"))]
+    beating = [(at + 0.1, "beat", "online") for at in beats(1)]
+    found = presses(heard((3.0, "other", "x"), *sorted([*said, *lamp, *beating])), done)
+    assert [(one.signal.topic, one.pressed, one.released, one.also) for one in found] == [
+        ("button", "1", *(released or (None,)), True)
+    ]
+    assert found[0].because.endswith("changed at other times too")
 
 
 def test_a_word_held_back_is_no_press() -> None:

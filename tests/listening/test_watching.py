@@ -5,6 +5,8 @@ from collections.abc import Callable, Iterable
 from random import Random
 
 from gatehand.listening.observed import Listening
+from gatehand.listening.roles import known
+from gatehand.listening.watched_page import watched_text
 from gatehand.listening.watching import MOST, Watched, watch_for
 from gatehand.person import EndOfInput, Typed
 
@@ -125,6 +127,19 @@ def test_what_is_not_clear_is_asked_for_once_more_and_then_left() -> None:
 def test_where_nothing_follows_it_is_asked_once() -> None:
     found = watched(Shop(lambda at, _on: [("clock", f"{at:.1f}")] if round(at * 10) % 10 == 0 else []))
     assert (len(found.switched), found.found) == (1, ())
+
+
+def test_switched_off_too_early_it_says_what_changed_then() -> None:
+    def hasty(at: float, _on: bool) -> Iterable[tuple[str, str]]:
+        if round(at * 10) % 10 == 0:
+            yield "saw/amps", "6.1" if 13.0 <= at <= 17.0 else "0.1"
+            yield "clock", f"{at:.1f}"
+
+    found = watched(Shop(hasty))
+    assert [one.topic for one in found.besides] == ["saw/amps"]
+    said = " ".join(watched_text(found, known(None, "gatehand"), 80))
+    assert "Nothing followed the band saw when you were asked, but at other times saw/amps changed." in said
+    assert "Is its meter" not in said
 
 
 def test_ctrl_c_keeps_what_was_done_before() -> None:

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from gatehand.commands import WRONG_USAGE, CommandError, ending, seconds, write
+from gatehand.text import wrapped
 
 if TYPE_CHECKING:
     from gatehand.first_config.answers import Kept
@@ -79,7 +80,7 @@ def run(args: argparse.Namespace) -> int:
     except BrokenOffError:
         print(f"\nNothing is lost: {kept.path} has what was answered, and the same command goes on from there.")
         return INTERRUPTED
-    return _write(draft, kept, path)
+    return _write(draft, kept, path, named=path != _usual())
 
 
 @contextmanager
@@ -92,12 +93,14 @@ def _wrong_usage(*kinds: type[Exception]) -> Iterator[None]:
 
 
 def _list_questions() -> None:
+    import textwrap
+
     from gatehand.first_config.questions import QUESTIONS
 
-    width = max(map(len, QUESTIONS))
-    print("NAME stands for a device's name. Each with --answer KEY=VALUE, or in the TOML file of --answers.\n")
+    print("NAME stands for a device's name. Each with --answer KEY=VALUE, or in the TOML\nfile of --answers.\n")
+    indent = " " * (max(map(len, QUESTIONS)) + 2)
     for key, what in QUESTIONS.items():
-        print(f"{key:<{width}}  {what}")
+        print(textwrap.fill(what, _width(), initial_indent=f"{key:<{len(indent)}}", subsequent_indent=indent))
 
 
 def _refuse_to_overwrite(path: Path) -> None:
@@ -108,7 +111,7 @@ def _refuse_to_overwrite(path: Path) -> None:
         )
 
 
-def _write(draft: "Draft", kept: "Kept", path: Path) -> int:
+def _write(draft: "Draft", kept: "Kept", path: Path, *, named: bool) -> int:
     """Check it, write it where nothing is, say what is next."""
     from gatehand.config import load_text
     from gatehand.first_config.script import OPENING
@@ -129,15 +132,45 @@ def _write(draft: "Draft", kept: "Kept", path: Path) -> int:
     print(f"\n{path}: written, and gatehand check passes it.")
     for one in draft.unfinished:
         print(f"  not finished: {one}")
-    for one in NEXT:
-        print(one)
+    width = _width()
+    if draft.first_cuts:
+        for line in wrapped(FIRST_CUTS, width):
+            print(line)
+        for one in draft.first_cuts:
+            print(f"  {one}")
+    for line in wrapped(_next(path, named=named), width):
+        print(line)
     return 0
 
 
-NEXT: Final = (
-    "Next: gatehand check, then gatehand exercise, which walks every gate and tool with the collector kept off, then",
-    "gatehand run. gatehand tune weighs the thresholds once some days of work were recorded.",
+FIRST_CUTS: Final = (
+    "The tools below miss their first cut after each start of the daemon: their sensors speak only on change, and the "
+    "broker was not heard to keep their last word. Let the device retain its word, where it has a setting for that, or "
+    "let Gatehand ask it: poll = { topic = ..., payload = ... } in the sensor's braces. gatehand check warns of it too "
+    "(first-cut)."
 )
+
+
+def _next(path: Path, *, named: bool) -> str:
+    """What comes then. `named`: the config is not at the place where every command looks for it."""
+    at = f" --config {path}" if named else ""
+    return (
+        f"Next: gatehand check{at}, then gatehand exercise{at}, which walks every gate and tool with the collector "
+        f"kept off, then gatehand run{at}. gatehand tune weighs the thresholds once some days of work were recorded."
+    )
+
+
+def _usual() -> Path:
+    """Where every command looks for the config unless it is told."""
+    from gatehand.cli import DEFAULT_CONFIG
+
+    return Path(os.environ.get("GATEHAND_CONFIG") or DEFAULT_CONFIG)
+
+
+def _width() -> int:
+    import shutil
+
+    return min(80, shutil.get_terminal_size((80, 24)).columns)
 
 
 def write_new(path: Path, text: str) -> None:

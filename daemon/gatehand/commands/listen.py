@@ -187,14 +187,14 @@ async def _listen(args: argparse.Namespace, where: "Where", ears: _Ears, uses: "
 async def _course(args: argparse.Namespace, ears: _Ears, uses: "Known", person: "Person[None]") -> "Watched | None":
     from gatehand.listening.cycles import Switched
     from gatehand.listening.watched import followers
-    from gatehand.listening.watching import Watched, watch_for
+    from gatehand.listening.watching import Watched, watch_for, with_besides
     from gatehand.person import EndOfInput
 
     name = args.watch_for
     ended = await _connected(person, ears)
     if name is not None and args.on_at is None:
-        found = None if ended is not None else await watch_for(person, ears.listening, name, uses.leave_out)
-        watched = found or Watched(name, (), (), ended)
+        asked = None if ended is not None else await watch_for(person, ears.listening, name, uses.leave_out)
+        watched = asked or Watched(name, (), (), ended)
         if watched.ended is EndOfInput.NOBODY_THERE:
             raise CommandError(
                 "gatehand listen: --watch-for asks you to switch the machine, and nobody answers here: run it in a "
@@ -210,7 +210,9 @@ async def _course(args: argparse.Namespace, ears: _Ears, uses: "Known", person: 
     if person.now() <= off + _SLACK:
         return Watched(name, (), (), ended)
     done = Switched(on - _SLACK, on + _SLACK, off - _SLACK, off + _SLACK)
-    return Watched(name, (done,), (*followers(ears.listening, [done], person.now(), uses.leave_out),), ended)
+    now = person.now()
+    found = Watched(name, (done,), (*followers(ears.listening, [done], now, uses.leave_out),), ended)
+    return with_besides(found, ears.listening, ears.began, now, uses.leave_out)
 
 
 async def _connected(person: "Person[None]", ears: _Ears) -> "EndOfInput | None":

@@ -45,6 +45,8 @@ class Wanted(Struct, frozen=True):
     """The device may have no such signal."""
     levels: bool = False
     """A number counts by its size, not by its words."""
+    never_commands: bool = False
+    """A topic on which something is told is shown, and not suggested."""
 
     @property
     def read(self) -> q.Read:
@@ -85,7 +87,7 @@ def find(trial: Try, wanted: Wanted) -> Steps[Choice]:
             return Choice()
         found = likely(wanted.order(every))
         options = tuple(map(wanted.option, found))
-        sure = bool(found) and found[0].rank >= _SURE
+        sure = bool(found) and found[0].rank >= _SURE and not (wanted.never_commands and is_command(found[0].topic))
         suggestion = options[0].answer if sure else q.NONE if wanted.may_lack else None
         text = wanted.text if options else wanted.nothing
         answer = yield Ask(wanted.key, text, wanted.read, suggestion, options, again=True, skips=True)
@@ -114,7 +116,7 @@ def reports(found: Sequence[Moved], command: Moved | None) -> list[Moved]:
         return one.rank * like * (1.0 if beside else _APART)
 
     others = [one for one in worded(found) if command is None or one.topic != command.topic]
-    return sorted(others, key=weight, reverse=True)
+    return sorted(others, key=lambda one: (not is_command(one.topic), weight(one)), reverse=True)
 
 
 def told(found: Sequence[Moved]) -> Moved | None:

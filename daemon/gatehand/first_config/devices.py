@@ -9,7 +9,7 @@ from gatehand.first_config.choices import Wanted, buttons, find, reports, sensor
 from gatehand.first_config.draft import Device, Table, duration
 from gatehand.first_config.meters import motor, thresholds
 from gatehand.first_config.questions import SignalAnswer, Skipped
-from gatehand.first_config.steps import Ask, Option, Steps, Tell, Try
+from gatehand.first_config.steps import Ask, Given, Option, Steps, Tell, Try
 from gatehand.first_config.trials import Moved, Trial
 from gatehand.journal.sentences import spoken
 from gatehand.listening.roles import source
@@ -19,6 +19,7 @@ _COAST_DOWN: Final = 8
 _TRAVEL: Final = 3
 _RUN_ON: Final = 10
 _OPEN_FIRST: Final = "Open a gate by hand first, for a fan should not turn against shut gates. "
+_NO_TRIAL: Final = (q.SKIP, q.NONE, q.TYPE)
 _HAND, _NETWORK = "hand", "network"
 _BY_HAND: Final = "at the device itself, or over the network, such as from a phone"
 
@@ -42,7 +43,7 @@ def gate(table: Table, boards: Sequence[Board], collectors: Sequence[str]) -> St
     worked = _HAND
     if by_motor:
         text = f"How do you move the {its.the} now: by hand or a button {_BY_HAND}?"
-        worked = yield Ask(f"{its.key}.worked", text, q.one_of(_HAND, _NETWORK), _HAND)
+        worked = yield from _worked(its, text)
     trial = Try(
         f"{its.key}.trial",
         Trial.SWITCH,
@@ -60,7 +61,8 @@ def gate(table: Table, boards: Sequence[Board], collectors: Sequence[str]) -> St
         yield from _command(its, heard, ("open", "shut"))
         yield from _travel(its)
         text = (
-            f"Has the {its.the} a button that asks for air with no tool running, for a sweep? Then press it and let go"
+            f"Does the {its.the} have a button that asks for air with no tool running, for a sweep? Then press it and "
+            "let go"
         )
         yield from _button(its, "button", text, ("pressed",))
     elif table.get("state") is None:
@@ -75,7 +77,7 @@ def collector(table: Table, boards: Sequence[Board], *, gated: bool) -> Steps[No
     worked = _HAND
     if board is None:
         text = f"How do you switch the {its.the} now: {_BY_HAND}?"
-        worked = yield Ask(f"{its.key}.worked", text, q.one_of(_HAND, _NETWORK), _HAND)
+        worked = yield from _worked(its, text)
     parts = ("motor",) if board is not None else ("state", "motor", "command")
     trial = Try(
         f"{its.key}.trial",
@@ -197,6 +199,21 @@ def _travel(its: Device) -> Steps[None]:
     its.table.add("travel", duration(travel), "time allowed to move")
 
 
+def _worked(its: Device, text: str) -> Steps[str]:
+    """How it is worked in its trial; nobody is asked where there is none."""
+    question = Ask(f"{its.key}.worked", text, q.one_of(_HAND, _NETWORK), _HAND)
+    given: str | None = yield Given(question.key, question.read)
+    if given is not None:
+        return given
+    trial: str | None = yield Given(f"{its.key}.trial", lambda raw: str(raw).strip().casefold())
+    state: object = yield Given(f"{its.key}.state", lambda raw: raw)
+    command: object = yield Given(f"{its.key}.command", lambda raw: raw)
+    if trial in _NO_TRIAL or (state is not None and command is not None):
+        return _HAND
+    worked: str = yield question
+    return worked
+
+
 def _board(its: Device, role: str, boards: Sequence[Board]) -> Steps[Board | None]:
     known = {board.name: board for board in boards if board.role == role}
     if not known:
@@ -212,7 +229,15 @@ def _report(its: Device, trial: Try, words: tuple[str, str], *, over_network: bo
     every: list[Moved] | None = yield trial
     command = told(every or []) if over_network else None
     text = f"Which of them is the report of the {its.the}? (none: it does not report)"
-    signal = Wanted(f"{its.key}.state", text, words, words[0], lambda found: reports(found, command), may_lack=True)
+    signal = Wanted(
+        f"{its.key}.state",
+        text,
+        words,
+        words[0],
+        lambda found: reports(found, command),
+        may_lack=True,
+        never_commands=True,
+    )
     choice = yield from find(trial, signal)
     if choice.signal is not None:
         its.table.add("state", choice.signal, signal.seen(choice.moved))
@@ -245,7 +270,7 @@ def _bin(its: Device) -> Steps[None]:
     trial = Try(
         f"{its.key}.bin_trial",
         Trial.SWITCH,
-        f"Has the bin of the {its.the} a contact that says it is full? Then make it say full and leave it so",
+        f"Does the bin of the {its.the} have a contact that says it is full? Then make it say full and leave it so",
         "it says full",
         "Now let it go",
         "it is clear",

@@ -43,6 +43,8 @@ class Table(Struct):
     """What must still be found before it can be used."""
     notes: list[str] = field(default_factory=list)
     """Said above it."""
+    misses_first: str = ""
+    """The key of a sensor that says nothing before its tool's first cut after each start of the daemon."""
 
     def add(self, key: str, value: Value | None, comment: str = "") -> None:
         """One more key; None: it has none."""
@@ -130,6 +132,13 @@ class Draft(Struct):
         parts = ["\n".join(f"# {line}".rstrip() for line in opening)] if opening else []
         parts += ["\n".join(_table(table)) for table in self.tables]
         return "\n\n".join(parts) + "\n"
+
+    @property
+    def first_cuts(self) -> list[str]:
+        """Sensors whose tools miss the first cut after each start of the daemon: "tool.saw current"."""
+        return [
+            f"{one.kind}.{one.name} {one.misses_first}" for one in self.tables if one.misses_first and not one.missing
+        ]
 
     @property
     def unfinished(self) -> list[str]:

@@ -4,6 +4,7 @@ Every answer is kept before the next question, so that neither Ctrl-C nor a powe
 """
 
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from typing import Any, Final, assert_never
 
 from msgspec.structs import replace
@@ -13,17 +14,32 @@ from gatehand.first_config.answers import Kept
 from gatehand.first_config.attention import LOOK, Attention
 from gatehand.first_config.boards import Board
 from gatehand.first_config.draft import Draft
-from gatehand.first_config.port import BackError, Ears, UnreachableError, WrongAnswerError
+from gatehand.first_config.port import BackError, Ears, UnansweredError, UnreachableError, WrongAnswerError
 from gatehand.first_config.script import BROKER_KEYS, script
-from gatehand.first_config.steps import AGAIN, Ask, Connect, Forget, Given, Quiet, RhythmOf, Step, Steps, Tell, Try
+from gatehand.first_config.steps import (
+    AGAIN,
+    Ask,
+    Connect,
+    Forget,
+    Given,
+    Manner,
+    Quiet,
+    RhythmOf,
+    Step,
+    Steps,
+    Tell,
+    Try,
+)
 from gatehand.first_config.trial_runs import BACK, GRACE, LEFT_OUT, TrialRun
 from gatehand.first_config.trials import Moved
-from gatehand.rhythm import Rhythm
 from gatehand.text import listed, named
 
 RHYTHM_WITHIN: Final = 60.0
 """Seconds of listening in which a meter shows how often it speaks."""
+SPEAKS_WITHIN: Final = 12.0
+"""Seconds in which a meter with a rhythm has spoken once, as most do: then its rhythm is waited for."""
 AGAIN_WORD: Final = "again"
+DEVICES: Final = ("collectors", "gates", "tools", "stops")
 
 
 class Evening:
@@ -60,6 +76,12 @@ class Evening:
         """Keys that the person has answered, in order."""
         self._before: dict[str, q.Raw] = {}
         """What was answered and is void: it is suggested again."""
+        self._afresh: set[str] = set()
+        """Trials that are done again: what was heard before them is forgotten."""
+        self._unanswered: UnansweredError | None = None
+        """What nobody is there to answer. From then on the script goes on only to name what else is missing:"""
+        self._others: list[tuple[str, str | None]] = []
+        """by key, with what would be suggested."""
         self._connected_since = 0.0
         self._to: Connect | None = None
 
@@ -75,7 +97,7 @@ class Evening:
         """
         while True:
             try:
-                return await self._play(script())
+                return await self._play(script(self.kept.path.parent))
             except BackError:
                 self._attention.never_mind()
                 if self._asked:
@@ -87,9 +109,34 @@ class Evening:
             try:
                 self.at = steps.send(reply)
             except StopIteration as end:
+                if self._unanswered is not None:
+                    raise self._unanswered from None
                 draft: Draft = end.value
                 return draft
-            reply = await self._do(self.at)
+            try:
+                reply = await self._do(self.at)
+            except UnansweredError as error:
+                reply = self._lacking(self.at, error)
+
+    def _lacking(self, step: Step, error: UnansweredError) -> Any:  # noqa: ANN401 - as the step says
+        """Note the first that is missing, and go on with something in its place."""
+        self._unanswered = error
+        error.others = self._others
+        return self._in_place_of(step) if isinstance(step, Ask) else None
+
+    def _also_missing(self, key: str, suggestion: str | None = None) -> None:
+        if self._unanswered is not None and key not in {self._unanswered.key, *(each for each, _ in self._others)}:
+            self._others.append((key, suggestion))
+
+    def _in_place_of(self, step: Ask) -> Any:  # noqa: ANN401 - as the step says
+        """Anything that may be answered, so that what comes after it can be asked for: of devices none."""
+        for raw in (
+            (q.NONE,) if step.key in DEVICES else (step.suggestion, *((q.SKIP,) if step.skips else ()), q.NONE, "1")
+        ):
+            with suppress(q.BadAnswerError):
+                if raw is not None:
+                    return self._value(step, raw)
+        raise self._unanswered or UnansweredError(step.key, step.text)
 
     async def _do(self, step: Step) -> Any:  # noqa: ANN401 - as the step says
         match step:
@@ -123,6 +170,9 @@ class Evening:
             return self._read(step, found)
         if self._suggested and step.suggestion is not None:
             return self._read(step, step.suggestion)
+        if self._unanswered is not None:
+            self._also_missing(step.key, step.suggestion)
+            return self._in_place_of(step)
         if isinstance(before := self._before.get(step.key), str) and not step.options:
             step = replace(step, suggestion=before)
         trouble = ""
@@ -151,6 +201,8 @@ class Evening:
         try:
             return self._value(step, raw)
         except q.BadAnswerError as error:
+            if self._unanswered is not None:  # it may name what is missing
+                return self._in_place_of(step)
             if step.key in self._given:
                 raise WrongAnswerError(f"{step.key}: {error}") from None
             self.kept.what.answers.pop(step.key, None)
@@ -175,13 +227,14 @@ class Evening:
         for key in keys:
             if key in self.kept.what.answers:
                 self._before[key] = self.kept.what.answers.pop(key)
-            self.kept.what.heard.pop(key, None)
+            if self.kept.what.heard.pop(key, None) is not None:
+                self._afresh.add(key)
         self.kept.write()
 
     # The broker
 
     async def _connect(self, to: Connect) -> str | None:
-        if self._to == to:
+        if self._to == to or self._unanswered is not None:
             return None
         trouble = await self._ears.connect(to)
         if trouble is None:
@@ -196,7 +249,7 @@ class Evening:
 
     async def _quiet(self, seconds: float) -> list[Board]:
         """Once in each process: what was heard before a break says nothing of what is quiet now."""
-        if (until := self._after(seconds)) > self._ears.now():
+        if self._unanswered is None and (until := self._after(seconds)) > self._ears.now():
             left = until - self._ears.now()
             self._attention.say(
                 f"Listening for {left:.0f} s to what speaks by itself. Please switch and press nothing meanwhile."
@@ -204,14 +257,17 @@ class Evening:
             await self._attention.listen(until)
         return sorted(self._attention.boards.values(), key=lambda one: (one.role, one.name))
 
-    async def _rhythm(self, topic: str, pointer: str | None) -> Rhythm | None:
-        """What is known of it; where that is nothing yet, a while of listening more."""
-        until = self._after(RHYTHM_WITHIN)
+    async def _rhythm(self, topic: str, pointer: str | None) -> Manner:
+        """What is known of it; where that is nothing yet, a while of listening more, and the longer where it speaks."""
         while True:
             self._note_rhythm(topic, pointer)
             known = self.kept.what.rhythms.get(_name(topic, pointer))
-            if known is not None or (now := self._ears.now()) >= until:
-                return known
+            signal = self._attention.heard.signal(topic, pointer)
+            speaks = signal is not None and signal.live > 0
+            least = self._connected_since + (RHYTHM_WITHIN if speaks else SPEAKS_WITHIN)
+            until = max(least, self._after(RHYTHM_WITHIN))
+            if known is not None or self._unanswered is not None or (now := self._ears.now()) >= until:
+                return Manner(known, kept=signal is not None and signal.retained > 0)
             await self._attention.listen(min(until, now + LOOK))
 
     def _keep_rhythms(self) -> None:
@@ -230,16 +286,19 @@ class Evening:
     # Trials
 
     async def _try(self, step: Try) -> list[Moved] | None:
-        if step.answers and all(self._answer(key) is not None for key in step.answers):
-            return []
         answer, kept = self._answer(step.key), self.kept.what.heard
         word = answer.strip().casefold() if isinstance(answer, str) else ""
         if word in LEFT_OUT or step.key in kept:
             self._attention.never_mind()
             return LEFT_OUT[word] if word in LEFT_OUT else kept[step.key]
-        if answer is None and self._suggested:
+        if step.answers and all(self._answer(key) is not None for key in step.answers):
+            return []
+        if self._unanswered is not None or (answer is None and self._suggested):
+            if answer is None and not self._suggested:
+                self._also_missing(step.key)
             return None
-        made = await TrialRun(self._attention, step, self._grace(step.key, answer)).done()
+        afresh = step.key in self._afresh
+        made = await TrialRun(self._attention, step, self._grace(step.key, answer), afresh=afresh).done()
         if isinstance(made, str):
             self._keep(step.key, made)
             return LEFT_OUT[made]

@@ -7,6 +7,7 @@ the same of both. A signal is written as the config has it: `{ topic = "...", po
 import re
 import tomllib
 from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
 from typing import Any, Final, TypeAlias, TypeVar
 
 from msgspec import Struct
@@ -110,6 +111,27 @@ def text(raw: Raw) -> str:
     if isinstance(raw, bool | dict | list) or not str(raw).strip():
         raise BadAnswerError(f"found {shown(raw)}; wanted a word or two")
     return str(raw).strip()
+
+
+def certificate(folder: Path) -> Read:
+    """A file with a certificate; a relative path counts from `folder`."""
+
+    def read(raw: Raw) -> str:
+        import ssl
+
+        said = text(raw)
+        try:
+            ssl.create_default_context(cafile=folder / said)
+        except FileNotFoundError:
+            raise BadAnswerError(
+                f'there is no file {folder / said}; wanted the certificate\'s file, or "none"'
+            ) from None
+        except OSError as error:  # ssl.SSLError is one
+            why = error.strerror or error
+            raise BadAnswerError(f'{folder / said} holds no certificate that can be read ({why}); or "none"') from None
+        return said
+
+    return read
 
 
 def or_none(read: Read) -> Read:

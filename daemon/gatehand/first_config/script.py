@@ -5,6 +5,7 @@ with what was answered, and goes on where it was.
 """
 
 from collections.abc import Sequence
+from pathlib import Path
 from typing import Final
 
 from gatehand.first_config import questions as q
@@ -12,15 +13,13 @@ from gatehand.first_config.boards import Board
 from gatehand.first_config.devices import collector, gate, stop, tool
 from gatehand.first_config.draft import Draft, Table, duration
 from gatehand.first_config.questions import SignalAnswer
-from gatehand.first_config.steps import Ask, Connect, Forget, Given, Quiet, RhythmOf, Steps, Tell
-from gatehand.rhythm import Rhythm, words
+from gatehand.first_config.steps import Ask, Connect, Forget, Given, Manner, Quiet, RhythmOf, Steps, Tell
+from gatehand.listening.roles import fitting_silent_after
+from gatehand.rhythm import words
 from gatehand.text import listed, named
 
 LISTEN_FIRST: Final = 20.0
 """Seconds of quiet, so that what moves by itself shows it."""
-SILENT_LEAST: Final = 30.0
-SILENT_RHYTHMS: Final = 3.0
-"""A meter is silent when so many of its messages in a row have not come: common practice, no published source."""
 
 CAUTION: Final = (
     "Gatehand is no safety device: not lockout, not an emergency stop, not fire protection. Machines will run: guards "
@@ -34,14 +33,18 @@ OPENING: Final = (
     "Gatehand is no safety device: not lockout, not an emergency stop, not fire protection. Isolate a machine before",
     "you reach into it. Mains wiring, and relays that carry motors, are a licensed electrician's work.",
 )
+KEPT: Final = (
+    "the broker keeps its last word, so the first cut after a start is served (check cannot know that, and warns)"
+)
+MISSED: Final = "the first cut after each start of the daemon is missed"
 BROKER_KEYS: Final = ("broker.host", "broker.port", "broker.username", "broker.password_file", "broker.ca_file")
 
 
-def script() -> Steps[Draft]:
-    """The whole of it; the config comes out."""
+def script(folder: Path) -> Steps[Draft]:
+    """The whole of it; the config comes out. `folder`: the files that it names are there."""
     draft = Draft()
     yield Tell(CAUTION)
-    yield from _broker(draft.table("broker"))
+    yield from _broker(draft.table("broker"), folder)
     boards: list[Board] = yield Quiet(LISTEN_FIRST)
     if boards:
         yield Tell(
@@ -64,7 +67,7 @@ def script() -> Steps[Draft]:
     return draft
 
 
-def _broker(table: Table) -> Steps[None]:
+def _broker(table: Table, folder: Path) -> Steps[None]:
     while True:
         host: str = yield Ask(
             "broker.host", "On which machine does the MQTT broker run? (name or address)", q.text, "127.0.0.1"
@@ -77,7 +80,7 @@ def _broker(table: Table) -> Steps[None]:
             text = "The file that has the password in its first line, readable by you alone"
             password = yield Ask("broker.password_file", text, q.or_none(q.text), "broker.password")
         text = 'The certificate file for an encrypted connection, or "none"'
-        ca_file: str | None = yield Ask("broker.ca_file", text, q.or_none(q.text), q.NONE)
+        ca_file: str | None = yield Ask("broker.ca_file", text, q.or_none(q.certificate(folder)), q.NONE)
         trouble: str | None = yield Connect(host, port, username, password, ca_file)
         if trouble is None:
             break
@@ -107,25 +110,29 @@ def _who_is_there(boards: Sequence[Board]) -> Steps[tuple[list[str], list[str], 
 
 
 def _rhythm(table: Table) -> Steps[None]:
-    """How long a sensor may be silent, by how often it was heard."""
-    sensor = next((line.value for line in table.lines if isinstance(line.value, SignalAnswer)), None)
+    """How long a sensor may be silent, by how often it was heard; and whether its tool's first cut is missed."""
+    key, sensor = next(
+        ((line.key, line.value) for line in table.lines if isinstance(line.value, SignalAnswer)), ("", None)
+    )
     if sensor is None:
         return
     given: float | None = yield Given(f"tool.{table.name}.silent_after", q.seconds)
     if given is not None:
         table.add("silent_after", duration(given), "as answered")
         return
-    found: Rhythm | None = yield RhythmOf(sensor.topic, sensor.pointer)
-    if table.get("running") is not None and (found is None or not found.steady):
-        return  # a contact that speaks when it changes: nobody needs to say so
+    manner: Manner = yield RhythmOf(sensor.topic, sensor.pointer)
+    found = manner.rhythm
+    if found is not None and found.steady:
+        table.add("silent_after", duration(fitting_silent_after(found)), f"its meter {words(found)}")
+        return
+    first = KEPT if manner.kept else f"{MISSED}: add poll to {key}, or let the device retain its word"
+    if not manner.kept:
+        table.misses_first = key
     if found is None:
         said = "it was not heard often enough to tell how often it speaks; 0: it may be silent for any time"
-        table.add("silent_after", 0, said)
-    elif not found.steady:
-        table.add("silent_after", 0, f"its meter {words(found)}, so its silence says nothing")
     else:
-        seconds = max(SILENT_LEAST, float(round(SILENT_RHYTHMS * max(found.every, found.longest))))
-        table.add("silent_after", duration(seconds), f"its meter {words(found)}")
+        said = f"its meter {words(found)}, so its silence says nothing"
+    table.add("silent_after", 0, f"{said}; {first}")
 
 
 def _hoses(draft: Draft) -> None:

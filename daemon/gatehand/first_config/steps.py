@@ -7,6 +7,7 @@ from msgspec import Struct
 
 from gatehand.first_config.questions import Read
 from gatehand.first_config.trials import Trial
+from gatehand.rhythm import Rhythm
 
 
 class Tell(Struct, frozen=True):
@@ -94,10 +95,17 @@ class Given(Struct, frozen=True):
 
 
 class RhythmOf(Struct, frozen=True):
-    """How often a signal speaks, as a `Rhythm`; None: too little was heard."""
+    """How a signal speaks: a `Manner` comes back."""
 
     topic: str
     pointer: str | None
+
+
+class Manner(Struct, frozen=True):
+    """How a signal speaks. `rhythm`: None where too little was heard. `kept`: the broker was found to keep its word."""
+
+    rhythm: Rhythm | None
+    kept: bool
 
 
 class Again:

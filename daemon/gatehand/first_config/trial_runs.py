@@ -20,21 +20,27 @@ MOST_TURNS: Final = 3
 PRESSES: Final = 2
 SLOWEST: Final = 15.0
 """Seconds that are waited at most for a meter to say that it has fallen."""
-LONGEST: Final = 40.0
-"""Seconds that a thing stays on at most, for the levels of a meter that speaks every 10 s."""
 ENOUGH: Final = 25.0
-"""Seconds on, after which levels are taken as they are."""
+"""Seconds that a thing stays on at most; then levels are taken as they are."""
 AFTER: Final = 3.0
 """Seconds of listening after a thing was switched off, or pressed."""
 
 
 class TrialRun:
-    """One trial. `grace`: so many seconds are given for each thing to be done; None: until Enter."""
+    """One trial.
 
-    def __init__(self, attention: Attention, step: Try, grace: float | None) -> None:
+    Args:
+        attention: who is there.
+        step: what is to be done.
+        grace: so many seconds are given for each thing to be done; None: until Enter.
+        afresh: it is done again: what was heard before is forgotten.
+    """
+
+    def __init__(self, attention: Attention, step: Try, grace: float | None, *, afresh: bool = False) -> None:
         self._attention = attention
         self._step = step
         self._grace = grace
+        self._since = attention.now() if afresh else None
         self._switched: list[Switched] = []
         self._presses: list[Pressed] = []
 
@@ -57,7 +63,7 @@ class TrialRun:
             await attention.listen(attention.now() + AFTER)
             if losses == attention.losses:
                 self._presses.append(Pressed(asked, attention.now()))
-                found = pressed(attention.heard, self._presses, attention.left_out)
+                found = pressed(attention.heard, self._presses, attention.left_out, self._since)
         return found
 
     async def _switch(self) -> "list[Moved] | str":
@@ -77,8 +83,9 @@ class TrialRun:
             self._switched.append(Switched(asked, by, off_asked, attention.now()))
             before = {one.topic for one in found}
             found = await self._falls()
+            clear = is_clear(found, step.words, step.numbers) and not any(one.also for one in found[:1])
             # What has followed twice follows.
-            if is_clear(found, step.words, step.numbers) or before == {one.topic for one in found}:
+            if clear or before == {one.topic for one in found}:
                 break
         return found
 
@@ -106,14 +113,17 @@ class TrialRun:
     async def _runs(self, asked: float, by: float) -> None:
         """Let it run until its levels are known, as far as that is soon; Enter ends it too."""
         attention, step = self._attention, self._step
-        attention.say(f"Leave it so until you are asked ({step.runs:g} s at least).")
-        if await attention.listen(by + step.runs):
-            return
-        while (now := attention.now()) < by + LONGEST:
+        attention.say(f"Leave it so until you are asked, in {step.runs:g} to {ENOUGH:g} s.")
+        told = await attention.listen(by + step.runs)
+        said = False
+        while not told and (now := attention.now()) < by + ENOUGH:
             found = self._followed((*self._switched, Switched(asked, by, now, now)))
-            unsure = not found or (found[0].is_number and bool(found[0].wanting))
-            if not unsure or now >= by + ENOUGH or await attention.listen(now + LOOK):
+            if found and not (found[0].is_number and found[0].wanting):
                 return
+            if not said and not found:
+                attention.say("Nothing has followed so far. Leave it so a little longer; Enter ends the waiting.")
+                said = True
+            told = await attention.listen(min(by + ENOUGH, now + LOOK))
 
     async def _falls(self) -> list[Moved]:
         """Listen on until the likeliest has fallen, as far as that is soon; Enter ends it too."""
@@ -125,4 +135,5 @@ class TrialRun:
                 return found
 
     def _followed(self, switched: Sequence[Switched]) -> list[Moved]:
-        return moved(self._attention.heard, switched, self._attention.now(), self._attention.left_out)
+        attention = self._attention
+        return moved(attention.heard, switched, attention.now(), attention.left_out, self._since)

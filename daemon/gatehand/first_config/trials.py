@@ -14,7 +14,7 @@ from gatehand.listening.cycles import Pressed, Switched
 from gatehand.listening.observed import HeardSignal, Listening
 from gatehand.listening.roles import source
 from gatehand.listening.values import as_word
-from gatehand.listening.watched import Follower, Press, followers, presses
+from gatehand.listening.watched import ALSO, Follower, Press, followers, presses
 from gatehand.text import shown
 from gatehand_rules.words import Measure
 
@@ -64,6 +64,8 @@ class Moved(Struct, frozen=True):
     """Seconds after it was asked for."""
     told_before: bool = False
     """It was heard before the trial."""
+    also: bool = False
+    """It changed at other times too."""
 
     @property
     def is_number(self) -> bool:
@@ -82,11 +84,18 @@ class Moved(Struct, frozen=True):
 
 
 def moved(
-    heard: Listening, switched: Sequence[Switched], until: float, leave_out: Callable[[str], bool]
+    heard: Listening,
+    switched: Sequence[Switched],
+    until: float,
+    leave_out: Callable[[str], bool],
+    since: float | None = None,
 ) -> list[Moved]:
-    """What followed a thing that was switched, likeliest first. A number of few values has its words too."""
+    """What followed a thing that was switched, likeliest first. A number of few values has its words too.
+
+    `since`: what was said before is forgotten, as `followers` has it.
+    """
     found: dict[tuple[str, str | None], Moved] = {}
-    for one in followers(heard, switched, until, leave_out):
+    for one in followers(heard, switched, until, leave_out, since):
         made = _of_follower(one, switched)
         if made.is_number or made.on is not None:
             found.setdefault((made.topic, made.pointer), made)
@@ -112,9 +121,10 @@ def _of_follower(one: Follower, cycles: Sequence[Switched]) -> Moved:
         start=None if thresholds is None else thresholds.start,
         stop=None if thresholds is None else thresholds.stop,
         wanting="" if thresholds is None else thresholds.wanting,
-        said=said,
+        said=said + ALSO if said and one.also else said,
         first=_first(signal, cycles[-1].on_after),
         told_before=signal.first_at < cycles[0].on_after,
+        also=one.also,
     )
 
 
@@ -142,9 +152,11 @@ def _first(signal: HeardSignal, asked: float) -> float:
     return said[0].at - asked if said else float("inf")
 
 
-def pressed(heard: Listening, done: Sequence[Pressed], leave_out: Callable[[str], bool]) -> list[Moved]:
-    """What spoke when a thing was pressed, likeliest first."""
-    return [_of_press(one, done) for one in presses(heard, done, leave_out)]
+def pressed(
+    heard: Listening, done: Sequence[Pressed], leave_out: Callable[[str], bool], since: float | None = None
+) -> list[Moved]:
+    """What spoke when a thing was pressed, likeliest first. As `moved`."""
+    return [_of_press(one, done) for one in presses(heard, done, leave_out, since)]
 
 
 def _of_press(one: Press, done: Sequence[Pressed]) -> Moved:
@@ -158,6 +170,7 @@ def _of_press(one: Press, done: Sequence[Pressed]) -> Moved:
         off=one.released,
         first=_first(signal, done[-1].after),
         told_before=signal.first_at < done[0].after,
+        also=one.also,
     )
 
 

@@ -54,10 +54,11 @@ class Cycle:
     """Nothing was switched just before it."""
 
 
-def cycles(switched: Sequence[Switched], until: float) -> Iterator[Cycle]:
-    """Each switching with its rest, up to the next one or `until`."""
+def cycles(switched: Sequence[Switched], until: float, since: float | None = None) -> Iterator[Cycle]:
+    """Each switching with its rest, from `since` on at the earliest, up to the next one or `until`."""
     for at, one in enumerate(switched):
         begin = switched[at - 1].off_by if at else one.on_after - LOOK_BACK
+        begin = begin if since is None else max(begin, min(since, one.on_after))
         end = switched[at + 1].on_after if at + 1 < len(switched) else until
         yield Cycle(begin, one, end, rested=at == 0)
 
@@ -76,9 +77,18 @@ def phases(trace: Trace, cycle: Cycle) -> Phases:
     done = cycle.done
     return Phases(
         _settled(trace, cycle.begin, done.on_after, -inf, rested=cycle.rested),
-        news(_settled(trace, done.on_by, done.off_after, done.on_after), trace.before(done.on_after)),
+        news(_settled(trace, done.on_by, done.off_after, done.on_after), _held(trace, done)),
         news(_settled(trace, done.off_by, cycle.end, done.off_after), trace.before(done.off_after)),
     )
+
+
+def _held(trace: Trace, done: Switched) -> Sample | None:
+    """What held when it was asked for; None: it left that, and came back to it, before it was said to be on."""
+    held, by = trace.before(done.on_after), trace.before(done.on_by)
+    if held is None or by is None or by.value != held.value:
+        return held
+    left = any(one.live and one.value != held.value for one in trace.between(done.on_after, done.on_by))
+    return None if left else held
 
 
 def news(said: list[Sample], held: Sample | None) -> list[Sample]:

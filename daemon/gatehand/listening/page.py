@@ -9,6 +9,7 @@ from gatehand.listening.roles import (
     Known,
     can_be_named,
     config_line,
+    contact_line,
     taken_for,
 )
 from gatehand.mqtt.payload import MAX_BYTES
@@ -137,7 +138,14 @@ def _for_config(signal: HeardSignal, known: Known, width: int) -> Iterator[str]:
         yield from wrapped(inner + f"used by {listed(used, last='and')}", width)
         return
     line = config_line(signal)
-    if line is None:
+    if line is None or line.startswith("state"):
+        contact = contact_line(signal)
+        yield from () if line is None else (f"{inner}{line}",)
+        if contact is not None:
+            which = (
+                "where it says that a tool runs" if line is not None else "which word means it is a guess: the last one"
+            )
+            yield f"{inner}{contact}  # {which}"
         return
     if signal.kind == "number" and not line.startswith(("running", "state")):
         taken = taken_for(signal.topic, signal.pointer)
@@ -182,12 +190,13 @@ def _manner(topic: HeardTopic) -> str:
     if not topic.live:
         return "held back by the broker (retained), never said meanwhile: it may be old"
     rhythm = topic.rhythm
-    heard = f"heard {named(topic.live, 'time')}: too few to tell how often it speaks"
+    held = f", {topic.retained:,} of them held back by the broker" if topic.retained else ""
+    heard = f"heard {named(topic.count, 'time')}{held}: too few to tell how often it speaks"
     if rhythm is not None:
         told, cost = words(rhythm).partition(": ")[::2]
         measures = any(taken_for(topic.topic, one.pointer).measure for one in topic.signals.values() if one.numbers)
-        heard = f"{told}: {cost}" if cost and measures else told
-    return heard + ("; retained" if topic.retained else "")
+        heard = (f"{told}: {cost}" if cost and measures else told) + ("; retained" if topic.retained else "")
+    return heard
 
 
 def place(signal: HeardSignal) -> str:

@@ -17,6 +17,7 @@ from gatehand_rules.words import Measure
 if TYPE_CHECKING:
     from gatehand.config import Config
     from gatehand.listening.observed import HeardSignal
+    from gatehand.rhythm import Rhythm
 
 _BY_NAME: Final = (
     # The thousandths and the thousandfold before the plain units, words before signs: what is found first counts.
@@ -178,6 +179,14 @@ def threshold_keys(measure: Measure) -> tuple[str, str] | None:
     return None if measure is Measure.RUNNING else (f"start_{measure}", f"stop_{measure}")
 
 
+def fitting_silent_after(rhythm: "Rhythm") -> float:
+    """The `silent_after` that is proposed for a meter of this rhythm, seconds: the default, where that bears it."""
+    from gatehand.config.tables import SILENT_AFTER  # the models are heavy
+    from gatehand.rhythm import enough
+
+    return max(SILENT_AFTER, enough(rhythm)) if rhythm.steady else 0.0
+
+
 def source(topic: str, pointer: str | None = None, scale: float = 1.0, **words: str) -> str:
     """A signal as the config writes it: `{ topic = "shop/saw", pointer = "/amps" }`.
 
@@ -216,6 +225,30 @@ def config_line(signal: "HeardSignal", at_work: float | None = None) -> str | No
     if "state" in _parts(topic.rpartition("/")[2]) and "on" in names:
         return f"state = {source(topic, pointer, on=first, off=second)}"
     return f"running = {source(topic, pointer, active=first, clear=second)}"
+
+
+_PLAIN_WORD: Final = re.compile(r"[^\W\d][\w .-]{0,23}")
+
+
+def contact_line(signal: "HeardSignal") -> str | None:
+    """The line that takes a signal of two words, of which one could mean that a tool runs; None: it is not such a one.
+
+    Which of two unknown words means it nobody can tell: the one that came last.
+    """
+    two = tuple(signal.words)
+    fits = signal.kind == "word" and signal.few_values and len(two) == 2  # noqa: PLR2004 - a pair
+    if not fits or is_command(signal.topic) or not can_be_named(signal.topic) or "state" in _parts(signal.topic):
+        return None
+    names = {word.casefold() for word in two}
+    if on_and_off(two) is None:
+        if not all(_PLAIN_WORD.fullmatch(word) for word in two):
+            return None
+        active, clear = reversed(two)
+    elif names == {"open", "closed"}:
+        active, clear = sorted(two, key=lambda word: word.casefold() != "closed")
+    else:
+        return None
+    return f"running = {source(signal.topic, signal.pointer, active=active, clear=clear)}"
 
 
 def can_be_named(topic: str) -> bool:

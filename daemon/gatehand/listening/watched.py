@@ -4,21 +4,24 @@ A number follows that lay low before, high meanwhile and low again afterwards; a
 only rises (energy, times), what is as high at rest too (random, another machine) does not. How far the levels lie
 apart, how likely chance could have sorted that few readings so, how soon it changed and what its name says, each
 between 0 and 1, make the rank together.
+
+What did so only from the question on, and also changed before it, ranks lower and says so: somebody may have touched it
+too early, or it changes by chance.
 """
 
 import re
 from collections import Counter
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
-from math import comb, log10
-from typing import Final
+from math import comb, exp, log10, prod
+from typing import Final, TypeAlias
 
 from gatehand.listening.cycles import Cycle, Pressed, Switched, newer, phases, rest_s, work_s
 from gatehand.listening.cycles import cycles as each_cycle
 from gatehand.listening.observed import HeardSignal, Listening
 from gatehand.listening.roles import Certainty, Taken, is_command, taken_for
-from gatehand.listening.trace import Sample
+from gatehand.listening.trace import Sample, Trace
 from gatehand.text import named, shown
 from gatehand.tune.levels import between
 from gatehand.tune.proposed_settings import START_AT, STOP_AT, rounded
@@ -48,6 +51,13 @@ _WORD: Final = 0.8
 _NOT_BACK: Final = 0.5
 _LATE: Final = 0.5
 _COMMAND: Final = 0.5
+_ALSO_ONCE: Final = 0.4
+"""It changed at other times too, and followed once;"""
+_ALSO_TWICE: Final = 0.75
+"""or more often."""
+_WORTH: Final = 0.05
+"""Below this it changes all the time, and is no answer."""
+ALSO: Final = "; changed at other times too"
 SURE: Final = 0.55
 LEAD: Final = 0.15
 """From this rank on, and so far before any other topic's, one need not do it again."""
@@ -90,6 +100,8 @@ class Follower:
     """None: it was not seen off, neither before nor after."""
     back: bool = True
     """It has said since that it is off; False: it has said nothing since."""
+    also: bool = False
+    """It changed at other times too."""
 
     @property
     def thresholds(self) -> Thresholds | None:
@@ -124,6 +136,8 @@ class Press:
     pressed: str
     released: str | None = None
     """What it said, or says, when let go; None: it says a word at the press only."""
+    also: bool = False
+    """It said so at other times too."""
 
 
 def followers(
@@ -131,6 +145,7 @@ def followers(
     switched: Sequence[Switched],
     until: float,
     leave_out: Callable[[str], bool] = lambda _: False,
+    since: float | None = None,
 ) -> list[Follower]:
     """What followed a thing switched on and off, once or several times, likeliest first.
 
@@ -139,16 +154,75 @@ def followers(
         switched: what was done, in order.
         until: now; what came up to it is after the last switching.
         leave_out: topics that are not looked at, such as the daemon's own.
+        since: what was said before is forgotten, but for what still held then.
     """
-    cycles = list(each_cycle(switched, until))
+    cycles = list(each_cycle(switched, until, since))
+    began = _began(heard)
     found = [
         one
         for signal in heard.signals()
         if not leave_out(signal.topic) and len(signal.trace)
-        for one in (_numbers(signal, cycles), _words(signal, cycles))
-        if one is not None
+        for judge in (_numbers, _words)
+        if (one := judge(signal, cycles) or _from_the_question(judge, signal, cycles, began)) is not None
     ]
     return sorted(found, key=lambda one: -one.rank)
+
+
+def changed(heard: Listening, since: float, until: float, leave_out: Callable[[str], bool]) -> list[HeardSignal]:
+    """What could be a sensor and changed meanwhile, whenever that was; as it was first heard."""
+
+    def did(signal: HeardSignal) -> bool:
+        said = [one for one in signal.trace.between(since, until) if one.live]
+        if not said or leave_out(signal.topic) or is_command(signal.topic):
+            return False
+        numbers = _as_numbers(said)
+        if numbers and not _is_contact(signal):
+            able = taken_for(signal.topic, signal.pointer, max(numbers)).measure is not None
+            return able and max(numbers) > CLEAR * max(0.0, min(numbers))
+        return signal.few_values and _is_word_like(signal) and len({one.word for one in said}) > 1
+
+    return [signal for signal in heard.signals() if did(signal)]
+
+
+def _began(heard: Listening) -> float:
+    """When the first of all was heard."""
+    return min((signal.first_at for signal in heard.signals()), default=0.0)
+
+
+_Judge: TypeAlias = "Callable[[HeardSignal, Sequence[Cycle]], Follower | None]"
+
+
+def _from_the_question(judge: _Judge, signal: HeardSignal, cycles: Sequence[Cycle], began: float) -> Follower | None:
+    """The same where of all that was said before each switching only what held then counts.
+
+    That it changed before counts against it, and the more so the likelier chance put its changes where they were asked
+    for: changes that come by chance as often as they did besides (a Poisson process), but for one stray movement.
+    """
+    found = judge(signal, [replace(cycle, begin=cycle.done.on_after, rested=True) for cycle in cycles])
+    if found is None:
+        return None
+    within = PROMPT + 1.5 * _waits(signal)
+    spans = [(one.done.on_after, one.done.off_by + within) for one in cycles]
+    rate = max(0, _changes_besides(signal.trace, spans) - 2) / max(1.0, spans[0][0] - began)
+    chance = prod(
+        _some(rate * (one.done.on_by + within - one.done.on_after))
+        * _some(rate * (one.done.off_by + within - one.done.off_after))
+        for one in cycles
+    )
+    rank = found.rank * (_ALSO_TWICE if len(cycles) > 1 else _ALSO_ONCE) * (1.0 - chance)
+    return replace(found, rank=rank, because=found.because + ALSO, also=True) if rank >= _WORTH else None
+
+
+def _changes_besides(trace: Trace, spans: Sequence[tuple[float, float]]) -> int:
+    return sum(
+        one.live and one.value != last.value and not any(begin <= one.at <= end for begin, end in spans)
+        for last, one in pairwise(trace)
+    )
+
+
+def _some(expected: float) -> float:
+    """How probable at least one is, where so many are expected."""
+    return 1.0 - exp(-expected)
 
 
 def is_clear(found: Sequence[Follower] | Sequence[Press]) -> bool:
@@ -209,7 +283,12 @@ def _words(signal: HeardSignal, cycles: Sequence[Cycle]) -> Follower | None:
     if len(ons) != 1 or not all(each.during for each in whole):
         return None
     (on,) = ons
-    befores = [one.word for each in whole for one in each.before if one.live or one.word != on]
+    befores = [
+        one.word
+        for each, cycle in zip(whole, cycles, strict=True)
+        for one in each.before
+        if (one.live or one.word != on) and not (one.word == on and _left_meanwhile(signal, on, cycle))
+    ]
     said_off = [
         [one for one in each.after if one.word != on or one.at > cycle.done.off_by]
         for each, cycle in zip(whole, cycles, strict=True)
@@ -234,25 +313,51 @@ def _words(signal: HeardSignal, cycles: Sequence[Cycle]) -> Follower | None:
     return Follower(signal, rank, because, contact, on=on, off=off, back=back)
 
 
+def _left_meanwhile(signal: HeardSignal, on: str, cycle: Cycle) -> bool:
+    """Whether it was on when it was asked for, and was brought off first: of what was before only what held counts."""
+    done = cycle.done
+    off = any(one.live and one.word != on for one in signal.trace.between(done.on_after, done.on_by))
+    return off and cycle.begin >= done.on_after
+
+
 def presses(
     heard: Listening,
     pressed: Sequence[Pressed],
     leave_out: Callable[[str], bool] = lambda _: False,
+    since: float | None = None,
 ) -> list[Press]:
-    """What spoke at each press, and not so besides; likeliest first. Only what came live counts."""
+    """What spoke at each press, and not so besides; likeliest first. Only what came live counts. As `followers`."""
+    began = _began(heard)
     found = [
         one
         for signal in heard.signals()
         if signal.few_values and not leave_out(signal.topic) and _is_word_like(signal)
-        if (one := _press(signal, pressed)) is not None
+        if (one := _press(signal, pressed, since) or _press_from_the_question(signal, pressed, began)) is not None
     ]
     return sorted(found, key=lambda one: -one.rank)
 
 
-def _press(signal: HeardSignal, pressed: Sequence[Pressed]) -> Press | None:
+def _press_from_the_question(signal: HeardSignal, pressed: Sequence[Pressed], began: float) -> Press | None:
+    """As `_from_the_question`."""
+    found = _press(signal, pressed, pressed[0].after)
+    if found is None:
+        return None
+    first = pressed[0].after
+    often = sum(one.live and one.word == found.pressed and one.at < first for one in signal.trace)
+    rate = max(0, often - 1) / max(1.0, first - began)
+    chance = prod(_some(rate * (each.by - each.after)) for each in pressed)
+    rank = found.rank * (_ALSO_TWICE if len(pressed) > 1 else _ALSO_ONCE) * (1.0 - chance)
+    return replace(found, rank=rank, because=found.because + ALSO, also=True) if rank >= _WORTH else None
+
+
+def _press(signal: HeardSignal, pressed: Sequence[Pressed], since: float | None = None) -> Press | None:
     during = [[one for one in signal.trace.between(each.after, each.by) if one.live] for each in pressed]
     at = {one.at for here in during for one in here}
     besides = [one for one in signal.trace if not (one.live and one.at in at)]
+    if since is not None:  # what held then counts, where it is not the very word of the presses
+        held = signal.trace.before(since)
+        counts = held is not None and all(any(one.word != held.word for one in here) for here in during)
+        besides = [one for one in besides if one.at > since or (counts and one == held)]
     usual = Counter(one.word for one in besides)
     said = [[one.word for one in here if one.word not in usual] for here in during]
     if not all(said) or not all(said[0][0] in here for here in said):
@@ -262,7 +367,7 @@ def _press(signal: HeardSignal, pressed: Sequence[Pressed]) -> Press | None:
     last = {here[-1].word for here in during}
     ends = last if len(last) == 1 and word not in last else set(usual) if len(usual) == 1 else set()
     released = next(iter(ends), None)
-    live = sum(one.live for one in besides)
+    live = sum(one.live and (since is None or one.at > since) for one in besides)
     # How probable a word never said before is of it: the share of words said once (Good 1953, "The population
     # frequencies of species and the estimation of population parameters", Biometrika 40, 237-264).
     new = sum(count == 1 for count in usual.values()) / len(besides) if live else 0.0

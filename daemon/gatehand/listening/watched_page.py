@@ -5,11 +5,11 @@ from typing import Final
 
 from gatehand.config.tables import SILENT_AFTER
 from gatehand.listening.page import place
-from gatehand.listening.roles import Known, sensor_key, source, table_name, threshold_keys
+from gatehand.listening.roles import Known, fitting_silent_after, sensor_key, source, table_name, threshold_keys
 from gatehand.listening.watched import Follower, Level
 from gatehand.listening.watching import Watched
 from gatehand.measures import measured
-from gatehand.rhythm import PRICE_OF_NONE, Rhythm, enough, words
+from gatehand.rhythm import PRICE_OF_NONE, Rhythm, words
 from gatehand.text import listed, named, wrapped
 from gatehand.times import rough
 from gatehand_rules.words import Measure
@@ -23,6 +23,16 @@ def watched_text(watched: Watched, known: Known, width: int) -> Iterator[str]:
     name = watched.name
     if not watched.switched:
         yield from wrapped(f"The {name} was not switched on and off, so nothing can be told of it.", width)
+        return
+    if watched.besides:
+        places = [place(one) for one in watched.besides]
+        more = [f"{len(places) - _OTHERS} more"] if len(places) > _OTHERS else []
+        yield from wrapped(
+            f"Nothing followed the {name} when you were asked, but at other times "
+            f"{listed(places[:_OTHERS] + more, last='and')} changed. Try again: leave it off at first, and once it "
+            "is on, leave it on until you are asked to switch it off.",
+            width,
+        )
         return
     if not watched.found:
         yield from wrapped(
@@ -53,7 +63,7 @@ def _follower(one: Follower, width: int) -> Iterator[str]:
     if one.idle is not None:
         said += f"; taken for {one.taken.measure or 'neither amps nor watts'}: {one.taken.because}"
     yield from wrapped(_INDENT + said, width)
-    rhythm, seen = one.signal.rhythm, named(one.signal.live, "time")
+    rhythm, seen = one.signal.rhythm, named(one.signal.count, "time")
     speaks = f"was heard {seen}, too few to tell how often it speaks" if rhythm is None else words(rhythm)
     yield from wrapped(_INDENT + f"it {speaks}", width)
     thresholds = one.thresholds
@@ -94,9 +104,8 @@ def _silent_after(rhythm: Rhythm | None) -> str | None:
         return None
     if not rhythm.steady:
         return f"silent_after = 0  # it speaks only on change; the price: {PRICE_OF_NONE}"
-    if enough(rhythm) > SILENT_AFTER:
-        return f"silent_after = {enough(rhythm):g}  # it speaks every {rough(rhythm.every)}"
-    return None
+    fitting = fitting_silent_after(rhythm)
+    return f"silent_after = {fitting:g}  # it speaks every {rough(rhythm.every)}" if fitting != SILENT_AFTER else None
 
 
 def _amount(level: Level, one: Follower) -> str:

@@ -4,12 +4,12 @@ Knows no terminal and no broker: what is heard comes into `Listening` meanwhile,
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final, Protocol
 
 from gatehand.listening.cycles import Switched
-from gatehand.listening.observed import Listening
-from gatehand.listening.watched import LEAST_WORK_S, Follower, followers, is_clear
+from gatehand.listening.observed import HeardSignal, Listening
+from gatehand.listening.watched import LEAST_WORK_S, Follower, changed, followers, is_clear
 from gatehand.person import EndOfInput, Typed
 
 BASELINE: Final = 12.0
@@ -50,6 +50,8 @@ class Watched:
     found: tuple[Follower, ...]
     ended: EndOfInput | None = None
     """Why it was broken off; None: it went to its end."""
+    besides: tuple[HeardSignal, ...] = ()
+    """Where nothing followed: what changed meanwhile at other times than asked."""
 
     @property
     def clear(self) -> bool:
@@ -67,6 +69,7 @@ async def watch_for(person: Asked, heard: Listening, name: str, leave_out: Calla
     """Ask for it, once or up to `MOST` times. `name`: as a person says it."""
     done: list[Switched] = []
     found: list[Follower] = []
+    began = person.now()
     try:
         person.say(CAUTION)
         person.say(f"Leave the {name} switched off for now. Listening for {BASELINE:g} s.")
@@ -80,7 +83,14 @@ async def watch_for(person: Asked, heard: Listening, name: str, leave_out: Calla
                 break
     except _EndedError as ended:
         return Watched(name, (*done,), (*found,), ended.by)
-    return Watched(name, (*done,), (*found,))
+    return with_besides(Watched(name, (*done,), (*found,)), heard, began, person.now(), leave_out)
+
+
+def with_besides(
+    watched: Watched, heard: Listening, began: float, until: float, leave_out: Callable[[str], bool]
+) -> Watched:
+    """With what changed from `began` to `until`, where nothing followed."""
+    return watched if watched.found else replace(watched, besides=(*changed(heard, began, until, leave_out),))
 
 
 async def _once(
