@@ -10,8 +10,9 @@ from drawn_brokers import drawn
 from listening_support import heard
 
 from gatehand.listening.cycles import Pressed, Switched
+from gatehand.listening.found import Follower, is_clear
 from gatehand.listening.observed import Listening
-from gatehand.listening.watched import Follower, changed, followers, is_clear, presses
+from gatehand.listening.watched import changed, followers, presses
 from gatehand_rules.words import Measure
 
 ON, OFF, END = 30.0, 60.0, 90.0

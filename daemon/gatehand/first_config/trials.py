@@ -11,10 +11,11 @@ from typing import Final
 from msgspec import Struct
 
 from gatehand.listening.cycles import Pressed, Switched
+from gatehand.listening.found import Follower, Press
 from gatehand.listening.observed import HeardSignal, Listening
 from gatehand.listening.roles import source
 from gatehand.listening.values import as_word
-from gatehand.listening.watched import ALSO, Follower, Press, followers, presses
+from gatehand.listening.watched import ALSO, followers, presses
 from gatehand.text import shown
 from gatehand_rules.words import Measure
 

@@ -2,10 +2,10 @@
 
 from msgspec import to_builtins
 
+from gatehand.listening.found import Follower, Level
 from gatehand.listening.observed import HeardSignal, HeardTopic
 from gatehand.listening.page import Heard
 from gatehand.listening.roles import Known, config_line, taken_for
-from gatehand.listening.watched import Follower, Level
 from gatehand.listening.watched_page import tool_table
 from gatehand.listening.watching import Watched
 

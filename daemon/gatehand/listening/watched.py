@@ -12,34 +12,28 @@ too early, or it changes by chance.
 import re
 from collections import Counter
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from itertools import pairwise
 from math import comb, exp, log10, prod
 from typing import Final, TypeAlias
 
 from gatehand.listening.cycles import Cycle, Pressed, Switched, newer, phases, rest_s, work_s
 from gatehand.listening.cycles import cycles as each_cycle
+from gatehand.listening.found import Follower, Level, Press, level, middle, span
 from gatehand.listening.observed import HeardSignal, Listening
 from gatehand.listening.roles import Certainty, Taken, is_command, taken_for
 from gatehand.listening.trace import Sample, Trace
-from gatehand.text import named, shown
-from gatehand.tune.levels import between
-from gatehand.tune.proposed_settings import START_AT, STOP_AT, rounded
+from gatehand.text import shown
 from gatehand_rules.words import Measure
 
 PROMPT: Final = 5.0
 """Seconds, and one and a half of its rhythm besides, within which what follows has changed."""
 LONGEST_WAIT: Final = 20.0
 """Seconds that a meter's message is waited for at most, where its rhythm is not known yet."""
-LEAST_WORK_S: Final = 10.0
-LONG_WORK_S: Final = 30.0
-LEAST_READINGS: Final = 3
-"""Wanted at rest and at work before thresholds are proposed as sure, or so long a work: common practice, no source."""
 CLEAR: Final = 1.3
 """Work begins at no less than this many times the top of rest."""
 _FALLS: Final = 0.7
 """Of its rise it falls at least this share again."""
-_TRIM: Final = 0.05
 _MANY: Final = 64
 """With so many readings chance is beyond all doubt."""
 _NO_WORD: Final = re.compile(r"^-?\d+\.\d|\d{4}")
@@ -58,86 +52,6 @@ _ALSO_TWICE: Final = 0.75
 _WORTH: Final = 0.05
 """Below this it changes all the time, and is no answer."""
 ALSO: Final = "; changed at other times too"
-SURE: Final = 0.55
-LEAD: Final = 0.15
-"""From this rank on, and so far before any other topic's, one need not do it again."""
-
-
-@dataclass(frozen=True, slots=True)
-class Level:
-    """Readings of one kind, as in the payload; `low` and `high` leave 1 in 20 out at either end."""
-
-    low: float
-    middle: float
-    high: float
-    readings: int
-    seconds: float
-
-
-@dataclass(frozen=True, slots=True)
-class Thresholds:
-    """Ampere or watts. `wanting`: what is missing before they can be relied on; empty: nothing."""
-
-    start: float
-    stop: float
-    wanting: str
-
-
-@dataclass(frozen=True, slots=True)
-class Follower:
-    """A signal that followed. Numbers have `idle` and `working`, words and numbers of few values `on` and `off`."""
-
-    signal: HeardSignal
-    rank: float
-    """0 to 1."""
-    because: str
-    """What it did, in words."""
-    taken: Taken
-    idle: Level | None = None
-    working: Level | None = None
-    on: str | None = None
-    off: str | None = None
-    """None: it was not seen off, neither before nor after."""
-    back: bool = True
-    """It has said since that it is off; False: it has said nothing since."""
-    also: bool = False
-    """It changed at other times too."""
-
-    @property
-    def thresholds(self) -> Thresholds | None:
-        """Proposed for it as a tool's sensor; None: it is no number."""
-        if self.idle is None or self.working is None:
-            return None
-        rest, work = self.idle.high * self.taken.scale, self.working.low * self.taken.scale
-        start, stop = (
-            rounded(between(max(0.0, rest), work, at), self.taken.measure or Measure.AMPS) for at in (START_AT, STOP_AT)
-        )
-        stop = min(start, stop)
-        return Thresholds(start, stop, self._wanting(self.idle, self.working))
-
-    def _wanting(self, idle: Level, working: Level) -> str:
-        if working.seconds < LEAST_WORK_S:
-            return f"it was on for {working.seconds:.0f} s: leave it on for {LEAST_WORK_S:.0f} s at least"
-        rhythm = self.signal.rhythm
-        on_change = rhythm is not None and not rhythm.steady
-        fewer = min(idle.readings, working.readings)
-        if fewer < LEAST_READINGS and not on_change and working.seconds < LONG_WORK_S:
-            return f"this rests on {named(fewer, 'reading')}: leave it on, and off, for longer"
-        return ""
-
-
-@dataclass(frozen=True, slots=True)
-class Press:
-    """A signal that spoke when something was pressed, and no such word besides. As `Follower`."""
-
-    signal: HeardSignal
-    rank: float
-    because: str
-    pressed: str
-    released: str | None = None
-    """What it said, or says, when let go; None: it says a word at the press only."""
-    also: bool = False
-    """It said so at other times too."""
 
 
 def followers(
@@ -225,15 +139,6 @@ def _some(expected: float) -> float:
     return 1.0 - exp(-expected)
 
 
-def is_clear(found: Sequence[Follower] | Sequence[Press]) -> bool:
-    """Whether the first of them is surely the one; else doing it once more tells."""
-    first = found[0] if found else None
-    if first is None or first.rank < SURE:
-        return False
-    others = (one.rank for one in found if one.signal.topic != first.signal.topic)
-    return first.rank - max(others, default=0.0) >= LEAD
-
-
 def _numbers(signal: HeardSignal, cycles: Sequence[Cycle]) -> Follower | None:
     if not signal.numbers or _is_contact(signal):
         return None
@@ -247,25 +152,25 @@ def _numbers(signal: HeardSignal, cycles: Sequence[Cycle]) -> Follower | None:
         before = _as_numbers(said.before)
         if not during or not (before or after):
             return None
-        high = _middle(during)
-        if after and before and said.after[-1].at < cycle.done.off_by and _middle(after) > (high + _middle(before)) / 2:
+        high = middle(during)
+        if after and before and said.after[-1].at < cycle.done.off_by and middle(after) > (high + middle(before)) / 2:
             after = []  # said before it was off
-        then = _middle(after or before)
-        if before and after and not said.before[0].live and _middle(before) >= (high + then) / 2:
+        then = middle(after or before)
+        if before and after and not said.before[0].live and middle(before) >= (high + then) / 2:
             before = []  # held back since it last worked
-        low = _middle(before or after)
+        low = middle(before or after)
         if high <= low or high - then < _FALLS * (high - low):
             return None  # what only rises, as energy does
         fallen = fallen and bool(after)
         rest += (*before, *after)
         work += during
-    idle, working = _level(rest, rest_s(cycles)), _level(work, work_s(cycles))
+    idle, working = level(rest, rest_s(cycles)), level(work, work_s(cycles))
     if working.low < CLEAR * max(idle.high, 0.0) or working.low <= idle.high:
         return None
     taken = taken_for(signal.topic, signal.pointer, working.middle)
     apart = 0.4 + 0.6 * min(1.0, log10(working.low / max(idle.high, working.low / 10)))
     rank = apart * _NAMED[taken.certainty] * _evidence(signal, cycles, len(rest), len(work), _above(idle, working))
-    because = f"{_range(idle)} at rest, {_range(working)} while it was on"
+    because = f"{span(idle)} at rest, {span(working)} while it was on"
     if not fallen:
         rank *= _NOT_BACK
         because += "; it has said nothing since it was switched off"
@@ -436,19 +341,3 @@ def _waits(signal: HeardSignal) -> float:
 def _above(idle: Level, working: Level) -> Callable[[Sample], bool]:
     border = (idle.high + working.low) / 2
     return lambda one: isinstance(one.value, float) and one.value > border
-
-
-def _middle(numbers: Sequence[float]) -> float:
-    return sorted(numbers)[len(numbers) // 2]
-
-
-def _level(numbers: Sequence[float], seconds: float) -> Level:
-    ordered = sorted(numbers)
-    out = int(len(ordered) * _TRIM)
-    kept = ordered[out : len(ordered) - out]
-    return Level(kept[0], kept[len(kept) // 2], kept[-1], len(ordered), seconds)
-
-
-def _range(level: Level) -> str:
-    low, high = f"{level.low:,.4g}", f"{level.high:,.4g}"
-    return low if low == high else f"{low} to {high}"

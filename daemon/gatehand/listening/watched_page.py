@@ -4,9 +4,9 @@ from collections.abc import Iterator
 from typing import Final
 
 from gatehand.config.tables import SILENT_AFTER
+from gatehand.listening.found import Follower, Level
 from gatehand.listening.page import place
 from gatehand.listening.roles import Known, fitting_silent_after, sensor_key, source, table_name, threshold_keys
-from gatehand.listening.watched import Follower, Level
 from gatehand.listening.watching import Watched
 from gatehand.measures import measured
 from gatehand.rhythm import PRICE_OF_NONE, Rhythm, words

@@ -8,8 +8,9 @@ from dataclasses import dataclass, replace
 from typing import Final, Protocol
 
 from gatehand.listening.cycles import Switched
+from gatehand.listening.found import LEAST_WORK_S, Follower, is_clear
 from gatehand.listening.observed import HeardSignal, Listening
-from gatehand.listening.watched import LEAST_WORK_S, Follower, changed, followers, is_clear
+from gatehand.listening.watched import changed, followers
 from gatehand.person import EndOfInput, Typed
 
 BASELINE: Final = 12.0
