@@ -215,10 +215,17 @@ def test_of_several_collectors_one_must_be_named(
     assert "there are the collectors main and sander: name one" in err
 
 
+HEEDING_CTRL_C = (
+    "import signal, sys; signal.signal(signal.SIGINT, signal.default_int_handler); "
+    "from gatehand.cli import main; sys.exit(main(sys.argv[1:]))"
+)
+"""What runs the tests in the background may have it ignored, and so would what they start."""
+
+
 def test_ctrl_c_says_what_is_known(broker: Mosquitto, config: Path) -> None:
     with daemon(broker, silent) as found:
         process = subprocess.Popen(  # noqa: S603
-            [sys.executable, "-m", "gatehand", "reset", "--config", str(config), "--timeout", "60"],
+            [sys.executable, "-c", HEEDING_CTRL_C, "reset", "--config", str(config), "--timeout", "60"],
             stderr=subprocess.PIPE,
             env=environment(),
             text=True,
