@@ -15,7 +15,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import TYPE_CHECKING, Any, Final, Literal, TypeAlias
 
-from gatehand.commands import INTERRUPTED, WRONG_USAGE, CommandError, no_such, print_json, readable, where
+from gatehand.commands import INTERRUPTED, WRONG_USAGE, CommandError, fitted, no_such, print_json, readable, where
 from gatehand.mqtt.client import ClientError, PlainClient, plain_client
 from gatehand.mqtt.transport import MessageKind, NoticeKind, Outgoing
 from gatehand.screen.daemon_status import DaemonStatus, StatusMessage, printable, read
@@ -118,7 +118,7 @@ def run(args: argparse.Namespace, what: What, value: str = "1") -> int:
         said = {"rule": answer.rule, "text": answer.text, "next": then, "until": until}
         print_json({"ok": answer.ok, "answered": True, kind: wish.name, **said})
     else:
-        print("\n".join(filter(None, (as_sentence(answer.text), then))))
+        print("\n".join(line for said in (as_sentence(answer.text), then) if said for line in fitted(said)))
     return 0 if answer.ok else 1
 
 

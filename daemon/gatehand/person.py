@@ -14,12 +14,11 @@ from contextlib import contextmanager
 from enum import Enum, auto
 from typing import Final, Generic, TextIO, TypeAlias, TypeVar
 
-from gatehand.text import wrapped
+from gatehand.text import WIDEST, wrapped
 
 _STDIN: Final = 0
 INTERRUPTS: Final = (signal.SIGINT, signal.SIGTERM)
 """Ctrl-C, and the system."""
-_WIDEST: Final = 100
 
 
 class EndOfInput(Enum):
@@ -41,7 +40,7 @@ class Person(Generic[T]):
 
     def __init__(self, out: TextIO) -> None:
         self._out = out
-        self._width = min(_WIDEST, shutil.get_terminal_size((80, 24)).columns)
+        self._width = min(WIDEST, shutil.get_terminal_size((80, 24)).columns)
         self._echoes = os.isatty(_STDIN)
         self._open = False
         """A question's line has not ended yet."""

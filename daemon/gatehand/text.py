@@ -8,6 +8,9 @@ NAME: Final = "[A-Za-z0-9_-]{1,64}"
 """A name in the config, as a regular expression: fit for one topic level and for an alarm's id."""
 _LONGEST: Final = 60
 
+WIDEST: Final = 100
+"""Columns over which a person reads with ease."""
+
 
 def shown(value: object) -> str:
     """The value as TOML writes it, in one line and cut short."""

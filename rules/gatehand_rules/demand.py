@@ -205,7 +205,7 @@ def may_open(context: Context, at: GateAt) -> bool:
 
 
 def is_decided_shut(context: Context, at: GateAt) -> bool:
-    """Waiting for this gate is of no use: in fault, or moved by hand only and not open."""
+    """Waiting for this gate is of no use: it is faulty, or is moved by hand only and not open."""
     state, gate = context.gates[at], context.shop.gates[at]
     if isinstance(state.move, st.GateFault):
         return state.move.wanted is Position.OPEN or not gate.commanded

@@ -258,7 +258,7 @@ def clear_fault(context: Context, at: GateAt, rule: Rule) -> None:
 
 
 def end_old_alarm(context: Context, at: GateAt) -> None:
-    """A gate that is neither in fault nor being tried after one has no alarm of a fault."""
+    """A gate that is neither faulty nor being tried after one has no alarm of a fault."""
     if isinstance(context.gates[at].move, (st.GateUnknown, st.GateShut, st.GateOpen)):
         clear_fault(context, at, Rule.NO_DEMAND)
 

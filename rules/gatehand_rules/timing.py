@@ -28,7 +28,7 @@ class Timing(Struct, frozen=True, kw_only=True):
     tellings: int = 3
     """How often a switch is told before the alarm; a number, no time."""
     remind: float = 20.0
-    """Between further tellings while that alarm stands."""
+    """Between further tellings while that alarm is active."""
     contrary: float = 2.0
     """For how long a word against what was told must stand before it is somebody's doing: one sample proves nothing."""
     one_press: float = 0.4

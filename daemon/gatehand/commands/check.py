@@ -4,9 +4,6 @@ With `--fix` also the difference that corrects what is certain; the file changes
 """
 
 import argparse
-import shutil
-import sys
-import textwrap
 from collections.abc import Iterable, Iterator
 from contextlib import suppress
 from pathlib import Path
@@ -14,7 +11,7 @@ from typing import Any
 
 from msgspec import to_builtins
 
-from gatehand.commands import WRONG_USAGE, CommandError, ending, no_such, print_json
+from gatehand.commands import WRONG_USAGE, CommandError, ending, fitted, no_such, print_json
 from gatehand.config import Fault, Loaded, Problem, codes, load
 from gatehand.text import listed, named
 
@@ -111,20 +108,12 @@ def _report(loaded: Loaded, problems: list[Problem]) -> Iterator[str]:
 
 
 def _shown(loaded: Loaded, problems: Iterable[Problem]) -> Iterator[str]:
-    from gatehand.config.excerpt import WIDEST, excerpt
+    from gatehand.config.excerpt import excerpt
 
     lines = loaded.text.split("\n")
     for problem in problems:
-        yield from _message(str(problem), WIDEST)
+        yield from fitted(str(problem))
         yield from excerpt(lines, problem)
-
-
-def _message(text: str, widest: int) -> list[str]:
-    """Over as many lines as a person reads with ease on a terminal; in one for a program, which looks for its start."""
-    if not sys.stdout.isatty():
-        return [text]
-    width = min(widest, shutil.get_terminal_size((80, 24)).columns)
-    return textwrap.wrap(text, width, subsequent_indent="    ", break_long_words=False, break_on_hyphens=False)
 
 
 def _of_rhythms(loaded: Loaded, state: Path | None) -> tuple[Problem, ...]:

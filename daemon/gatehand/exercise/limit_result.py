@@ -40,7 +40,7 @@ class LimitResult:
     gates: tuple[str, ...] = ()
     """Proven open before the on."""
     was_on: bool = False
-    """The fan was told on."""
+    """The fan was switched on."""
     limit: float | None = None
     """When its switch went off by itself."""
     last_on: float | None = None

@@ -33,7 +33,7 @@ _CONTRARY: Final = Timing().contrary
 
 
 async def measure(config: Config, world: TerminalIo, collector: str, *, yes: bool, held: str | None) -> LimitResult:
-    """Do it all. The fan is told off in every case in which it may be on.
+    """Do it all. The fan is switched off in every case in which it may be on.
 
     Args:
         config: with a `refresh` that is not 0 for this collector.
@@ -110,7 +110,7 @@ class _Test:
         self._found: dict[str, Position] = {}
         self._fan = FanSeen(name, table)
         self._is_on = False
-        """It was told on, and is not known to be off again."""
+        """It was switched on, and is not known to be off again."""
         self._is_told_off = False
         """As often as is any use."""
         self._began = self._off_at = 0.0
