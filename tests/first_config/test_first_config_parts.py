@@ -12,8 +12,9 @@ from gatehand.first_config import questions as q
 from gatehand.first_config.answers import AnswersError
 from gatehand.first_config.answers import given as answers
 from gatehand.first_config.boards import Board, board
-from gatehand.first_config.choices import Wanted, find, reports
-from gatehand.first_config.draft import Draft
+from gatehand.first_config.choices import Choice, Wanted, find, reports
+from gatehand.first_config.draft import Device, Draft, Table
+from gatehand.first_config.meters import thresholds
 from gatehand.first_config.questions import BadAnswerError, SignalAnswer
 from gatehand.first_config.steps import Ask, Try
 from gatehand.first_config.trials import Moved, Trial
@@ -151,3 +152,11 @@ def test_a_command_topic_is_never_taken_for_a_report_unasked(known: bool) -> Non
     assert isinstance(ask, Ask)
     assert ask.suggestion == (state.written("open", "shut") if known else "none")
     assert ask.options[-1].answer == set_.written("open", "shut"), "shown it is"
+
+
+@pytest.mark.parametrize(("pointer", "unit"), [("/in2/power", "W"), ("/amps", "A"), ("/x", None)])
+def test_a_meter_that_was_typed_is_taken_for_what_its_name_says(pointer: str, unit: str | None) -> None:
+    typed = Choice(SignalAnswer("gateway/7", pointer))
+    ask = next(thresholds(Device(Table("tool", "saw"), "saw"), typed, None))
+    assert isinstance(ask, Ask)
+    assert ask.suggestion == unit
