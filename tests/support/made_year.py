@@ -95,9 +95,9 @@ def make_year(folder: Path, days: int = 365, *, recorded_days: int = 130) -> Pat
             for at, hour in enumerate(BEGINS):
                 piece, begin = pieces[at % len(pieces)], day + timedelta(hours=hour)
                 run = f"{begin:%Y%m%dT%H%M%S}-{at:04}"
-                _write_lines(log, piece, begin, run)
+                write_lines(log, piece, begin, run)
                 if back <= recorded_days:
-                    number = _write_recordings(log, piece, begin, run, number)
+                    number = write_recordings(log, piece, begin, run, number)
     return folder / "config.toml"
 
 
@@ -109,7 +109,8 @@ def _made(folder: Path) -> Path:
     return folder
 
 
-def _write_lines(log: Path, piece: RecordedShop, begin: datetime, run: str) -> None:
+def write_lines(log: Path, piece: RecordedShop, begin: datetime, run: str) -> None:
+    """The events of a piece of work into the log, as if it had begun then."""
     shift = begin.timestamp() - MORNING
     files: dict[str, list[str]] = {}
     for moment, text in _lines(piece.folder):
@@ -132,7 +133,8 @@ def _lines(folder: Path) -> tuple[tuple[float, str], ...]:
     return tuple(lines)
 
 
-def _write_recordings(log: Path, piece: RecordedShop, begin: datetime, run: str, number: int) -> int:
+def write_recordings(log: Path, piece: RecordedShop, begin: datetime, run: str, number: int) -> int:
+    """Its readings likewise, in files from `number` on; the next number."""
     shift_ms = round((begin.timestamp() - MORNING) * 1000)
     for listed in recordings(piece.folder):
         parts = []

@@ -7,7 +7,7 @@ import signal
 import sys
 import textwrap
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import suppress
 from itertools import islice
 from pathlib import Path
@@ -71,7 +71,7 @@ async def play(*, keep: bool, port: int, folder: Path | None, width: int, write:
     if code == INTERRUPTED:
         write("\nBroken off before the day was over.")
     elif not keep:
-        code = _tell_end(demo, write)
+        code = tell_end(demo.lines, len(demo.devices.breaches), demo.warnings, write)
     write(closing(folder))
     return code
 
@@ -103,13 +103,21 @@ async def _play_day(demo: Environment, timeline: Timeline, asked: asyncio.Event)
     return 0
 
 
-def _tell_end(demo: Environment, write: Callable[[str], None]) -> int:
-    found = complaints(demo.lines)
-    if demo.devices.breaches:
-        found.append(f"The fan was driven against shut gates {len(demo.devices.breaches)} times.")
-    found += [f"The daemon warned: {text}." for text in demo.warnings]
+def tell_end(lines: Sequence[LogLine], breaches: int, warnings: Sequence[str], write: Callable[[str], None]) -> int:
+    """The day in short; 0 when all went as scripted, else 1.
+
+    Args:
+        lines: of the event log.
+        breaches: how often the fan was driven against shut gates.
+        warnings: what the daemon said besides.
+        write: as for `play`.
+    """
+    found = complaints(lines)
+    if breaches:
+        found.append(f"The fan was driven against shut gates {breaches} times.")
+    found += [f"The daemon warned: {text}." for text in warnings]
     write("\nThe day in short")
-    for line in summary(demo.lines):
+    for line in summary(lines):
         write(item(line))
     if found:
         write("\nNOT AS SCRIPTED")
