@@ -11,6 +11,7 @@ from contextlib import asynccontextmanager
 from datetime import UTC, datetime, timedelta
 from importlib.resources import files
 from pathlib import Path
+from random import Random
 from typing import Any, Final
 from unittest.mock import patch
 
@@ -90,7 +91,10 @@ class StoryShop(RecordedShop):
             patch("gatehand.asking.plain_client", plain_client),
             patch("gatehand.screen.listen.plain_client", plain_client),
         ):
-            return shown(command, self.config.parent, self.clocks.wall(), code=code)
+            self.recorder.flush()  # as its own thread does each second
+            said = shown(command, self.config.parent, self.clocks.wall(), code=code)
+        # The daemon names its config by the path that it was given.
+        return said.replace(f"{self.config.parent}/", "/etc/gatehand/")
 
 
 class _Client(PlainClient):
@@ -170,7 +174,7 @@ class OwnersDays:
         (folder / "config.toml").write_text(self.text, "utf-8")
         (folder / "log").mkdir()
         (folder / "piece").mkdir()
-        piece = self._piece(StoryShop(folder / "piece", self.text, habits=HABITS).begin())
+        piece = self._piece(StoryShop(folder / "piece", self.text, habits=HABITS).begin(), Random(13))
         number, today = 1, datetime.fromtimestamp(TODAY, UTC)
         for back in range(_DAYS, 0, -1):
             day = today.replace(hour=0) - timedelta(days=back)
@@ -182,19 +186,18 @@ class OwnersDays:
         self.shop = StoryShop(folder, self.text, habits=HABITS).begin()
 
     @staticmethod
-    def _piece(shop: StoryShop) -> StoryShop:
+    def _piece(shop: StoryShop, rng: Random) -> StoryShop:
         """A quarter of an hour as this shop has it."""
-        for seconds, watts in ((14, 690), (31, 820), (9, 640), (22, 910), (40, 760)):
-            shop.cut("band_saw", seconds, watts, then=25)
-        for seconds, amps in ((12, 6.2), (11, 7.1), (13, 6.8)):
-            shop.cut("jointer", seconds, amps, then=9)
+        for _ in range(8):
+            shop.cut("band_saw", rng.uniform(6, 45), rng.uniform(560, 980), then=rng.uniform(5, 14))
+        for _ in range(4):
+            shop.cut("jointer", rng.uniform(9, 15), rng.uniform(5.8, 7.4), then=rng.uniform(6, 14))
         shop.run(60)
-        shop.cut("drum_sander", 95, then=50)
+        shop.cut("drum_sander", rng.uniform(70, 140), then=50)
         shop.say("shop/gate/3/button", "1")
         shop.run(90)
         shop.say("shop/gate/3/button", "1")
-        for watts in (70, 68):
-            shop.cut("band_saw", 12, watts, then=20)
+        shop.run(120)
         shop.end()
         return shop
 

@@ -22,6 +22,7 @@ from gatehand.mqtt import hearing
 from gatehand.mqtt.inbox import Message
 from gatehand.mqtt.settings import BrokerSettings
 from gatehand.person import Typed
+from gatehand.simshop.collector import CollectorHabits
 from gatehand.simshop.gate import GateHabits
 from gatehand.simshop.sim_shop import Habits
 from gatehand.simshop.tool import ToolHabits
@@ -32,6 +33,7 @@ HABITS: Final = Habits(
         "band_saw": ToolHabits(running=700, idle=1.9, every=1.0),
         "jointer": ToolHabits(running=6.6, idle=0.06, every=1.0),
     },
+    collectors={"main": CollectorHabits(limit=45.0)},
     gates={name: GateHabits(travel=takes) for name, takes in TRAVEL.items()},
 )
 EVENING: Final = 1_772_000_000.0
@@ -197,8 +199,17 @@ class _Exerciser(VirtualWorld):
         self.plan(after, lambda: self.publish(topic, payload))
 
 
-def exercised(folder: Path, command: str = "gatehand exercise") -> str:
+def exercised(folder: Path) -> str:
     """`gatehand exercise` with the config that stands in the folder."""
+    return _in_the_shop("gatehand exercise", folder)
+
+
+def limit_tried(folder: Path) -> str:
+    """`gatehand exercise --limit main` likewise; the switch there has a time limit of its own."""
+    return _in_the_shop("gatehand exercise --limit main", folder)
+
+
+def _in_the_shop(command: str, folder: Path) -> str:
     paper = Paper()
     world = _Exerciser(paper, (folder / "config.toml").read_text("utf-8"))
 

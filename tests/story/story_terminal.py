@@ -76,7 +76,7 @@ def _environment(folder: Path) -> Iterator[None]:
     """The terminal's width, no config but the folder's own, and UTC for whoever shows a time."""
     with contextlib.ExitStack() as after:
         after.callback(time.tzset)  # once TZ is what it was
-        after.enter_context(patch.dict(os.environ, {"COLUMNS": str(COLUMNS), "LINES": "24", "TZ": "UTC"}))
+        after.enter_context(patch.dict(os.environ, {"COLUMNS": str(COLUMNS), "LINES": "24", "TZ": "UTC", "LOGNAME": "owner"}))
         after.enter_context(contextlib.chdir(folder))
         for name in ("GATEHAND_CONFIG", "STATE_DIRECTORY", "NO_COLOR"):
             os.environ.pop(name, None)
