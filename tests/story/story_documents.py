@@ -16,6 +16,7 @@ _MARKED: Final = re.compile(
     r"^<!-- screen: (?P<name>[a-z-]+) -->\n(?P<open>```[a-z]*)\n(?P<text>.*?)^```$", re.MULTILINE | re.DOTALL
 )
 _FENCED: Final = re.compile(r"^(?P<open>```(?P<kind>[a-z]*))\n(?P<text>.*?)^```$", re.MULTILINE | re.DOTALL)
+_CALLED: Final = re.compile(r"(?:^|\s|/)gatehand (?!gatehand )(?P<words>[a-z]+(?: [^|>#&;]*)?)(?=$|[|>#&;])")
 _SPOKEN: Final = re.compile(r"`(gatehand [a-z][^`]*)`")
 
 
@@ -76,13 +77,12 @@ def unmarked(document: str) -> list[str]:
 
 
 def typed_commands(document: str) -> Iterator[str]:
-    """The lines of its shell blocks in which `gatehand` is called, without what stands before and behind that."""
+    """The commands of its shell blocks that call `gatehand`, without what stands before and behind them."""
     for found in _FENCED.finditer(document):
         if found["kind"] == "sh":
             for line in re.sub(r"\\\n\s*", " ", found["text"]).splitlines():
-                called = re.search(r"(?:^|[\s/])gatehand (?P<words>[a-z][^|>#]*)", line.partition("   #")[0])
-                if called is not None and "install " not in line.partition("gatehand")[0]:
-                    yield f"gatehand {called['words'].split(' && ')[0].strip()}"
+                if (called := _CALLED.search(line)) is not None:
+                    yield f"gatehand {called['words'].strip()}"
 
 
 def spoken_commands(document: str) -> Iterator[str]:
