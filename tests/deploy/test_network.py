@@ -144,6 +144,21 @@ def network() -> Iterator[Network]:
 
 
 @pytest.fixture
+def evening() -> Iterator[Network]:
+    """The listener for the evening before there is a config."""
+    net = Network(Mosquitto(listens=False))
+    for name in ("etc/conf.d", "stubs"):
+        (net.folder / name).mkdir(parents=True)
+    net.do("evening")
+    for line in shown(NOTES, "evening login").splitlines():
+        net.run(line, f"{PASSWORD}\n{PASSWORD}\n")
+    # By the first the helper sees that the broker is up.
+    net.broker.configure(f"listener {net.broker.port} 127.0.0.1", f"include_dir {net.folder}/etc/conf.d")
+    with net.broker:
+        yield net
+
+
+@pytest.fixture
 def people(network: Network) -> Iterator[ExitStack]:
     """Whoever is let in with `enter` leaves at the end."""
     del network
@@ -164,6 +179,18 @@ def test_the_broker_listens_where_the_notes_say_and_nowhere_else(network: Networ
     for port in (network.plain, network.tls):
         with pytest.raises(ConnectionRefusedError):
             socket.create_connection(("127.0.0.1", port), timeout=30)
+
+
+def test_before_there_is_a_config_whoever_has_a_login_is_heard_and_init_hears_all(evening: Network) -> None:
+    with ExitStack() as people:
+        init, gate = (let_in(people, evening.in_the_clear(name)) for name in ("evening", "gate-band_saw"))
+        init.listen("#")
+        gate.say("shop/gate/1/state", "open")
+        init.has_heard(("shop/gate/1/state", b"open"))
+        for name in (None, "somebody"):
+            assert let_in(people, evening.in_the_clear(name)).refused == "Not authorized"
+    evening.do("evening over")
+    assert not list((evening.folder / "etc").rglob("*evening*"))
 
 
 def test_the_authority_and_the_certificate_are_what_the_notes_say(network: Network) -> None:

@@ -215,7 +215,7 @@ class OwnersDays:
         shop.shop.gates["band_saw"].suffer(None, shop.clocks.now)
         shop.run(20)
         shop.cut("band_saw", 15, 700, then=30)
-        said["log"] = shop.typed('gatehand log --tool band_saw --since "08:10"')
+        said["log"] = shop.typed("gatehand log --tool band_saw -n 6")
         said["hold"] = shop.typed('gatehand hold --because "filter change"')
         shop.typed("gatehand reset")
         shop.run(60)

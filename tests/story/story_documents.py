@@ -65,9 +65,14 @@ def with_screens(document: str, screens: Mapping[str, str]) -> str:
     )
 
 
+def screens_of(document: str) -> dict[str, str]:
+    """What it shows now, by name."""
+    return {found["name"]: found["text"] for found in _MARKED.finditer(document)}
+
+
 def marks(document: str) -> list[str]:
     """The names of its screens, in order."""
-    return [found["name"] for found in _MARKED.finditer(document)]
+    return list(screens_of(document))
 
 
 def unmarked(document: str) -> list[str]:

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Final
 
 from story_days import DemoDay, OwnersDays
-from story_documents import ROOT, part
+from story_documents import ROOT, ShorteningError, part
 from story_people import EVENING, exercised, first_evening, limit_tried, watched_for
 from story_terminal import shown
 
@@ -101,7 +101,7 @@ SCREENS: Final[Mapping[str, Callable[[Story], str]]] = {
     ),
     "limit": lambda story: limit_tried(story.room("limit", story.written)),
     "access": lambda story: part(
-        shown("gatehand access", story.room("checked", story.written), EVENING), ("user gate-band_saw", "user gate-planing")
+        shown("gatehand access", story.room("checked", story.written), EVENING), ("# the device of [gate.band", "# the device of [gate.plan")
     ),
     "status": lambda story: part(story.morning["status"], ("", "METERS")),
     "status-alarm": lambda story: part(story.morning["status-alarm"], ("1 ACTIVE", "TOOLS")),
@@ -110,7 +110,7 @@ SCREENS: Final[Mapping[str, Callable[[Story], str]]] = {
     "hold": lambda story: story.morning["hold"],
     "reload-bad": lambda story: story.morning["reload-bad"],
     "reload": lambda story: story.morning["reload"],
-    "tune": lambda story: part(story.morning["tune"], ("", "start_after"), ("run_on", "run-on"), ("30 ", "60 ")),
+    "tune": lambda story: part(story.morning["tune"], ("", "start_after"), ("run_on", "run-on")),
     "report": lambda story: part(story.morning["report"], ("", "gate movements"), ("energy", "mean: while")),
 }
 PICTURES: Final[Mapping[str, Callable[[Story], str]]] = {
@@ -127,4 +127,8 @@ def told() -> Iterator[Story]:
 
 def made(story: Story, name: str) -> str:
     """A screen as it stands in a document: without blanks at the ends of lines."""
-    return "\n".join(line.rstrip() for line in SCREENS[name](story).splitlines()) + "\n"
+    try:
+        text = SCREENS[name](story)
+    except ShorteningError as error:
+        raise ShorteningError(f"the screen {name}: {error}") from error
+    return "\n".join(line.rstrip() for line in text.splitlines()) + "\n"

@@ -2,13 +2,22 @@
 
 import contextlib
 import io
-import re
 import shlex
 from collections.abc import Iterator
 
 import pytest
-from story_documents import DOCUMENTS, ROOT, marks, part, spoken_commands, typed_commands, unmarked, with_screens
-from story_documents import ShorteningError
+from story_documents import (
+    DOCUMENTS,
+    ROOT,
+    ShorteningError,
+    marks,
+    part,
+    screens_of,
+    spoken_commands,
+    typed_commands,
+    unmarked,
+    with_screens,
+)
 from story_screens import PICTURES, SCREENS, Story, made, told
 from story_terminal import shown
 
@@ -41,12 +50,7 @@ def test_a_screen_is_what_the_program_prints(story: Story, name: str) -> None:
     assert shows, f"no document shows the screen {name}"
     now = made(story, name)
     for path in shows:
-        text = document(path)
-        screens = {other: now if other == name else "" for other in marks(text)}
-        found = re.search(rf"<!-- screen: {name} -->\n```[a-z]*\n(.*?)^```$", text, re.MULTILINE | re.DOTALL)
-        assert found is not None
-        assert found[1] == now, f"{path}: {name} is not as the program is now; {ANEW}"
-        assert now in with_screens(text, screens)
+        assert screens_of(document(path))[name] == now, f"{path}: {name} is not as the program is now; {ANEW}"
 
 
 @pytest.mark.parametrize("path", PICTURES)
@@ -79,6 +83,13 @@ def test_a_command_that_only_reads_does_so_in_the_storys_shop(story: Story, comm
     assert story.morning
     here = command.replace(" --config /etc/gatehand/config.toml", "")
     shown(here, story.days.folder, story.days.shop.clocks.wall())
+
+
+def test_a_screen_gets_into_its_block_and_nothing_else_changes() -> None:
+    before = "Said.\n\n<!-- screen: a -->\n```\nold\n```\n\n```\nold\n```\n<!-- screen: b -->\n```toml\n```\n"
+    after = "Said.\n\n<!-- screen: a -->\n```\n1\n```\n\n```\nold\n```\n<!-- screen: b -->\n```toml\n2\n```\n"
+    assert with_screens(before, {"a": "1\n", "b": "2\n"}) == after
+    assert screens_of(after) == {"a": "1\n", "b": "2\n"}
 
 
 def test_a_shortened_screen_says_where_and_a_lost_place_is_told() -> None:
