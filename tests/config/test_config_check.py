@@ -136,14 +136,3 @@ def test_help_says_what_a_command_does(capsys: pytest.CaptureFixture[str]) -> No
     assert "  check " in capsys.readouterr().out
     assert main(["help", "chekc"]) == 2
     assert capsys.readouterr().err == "gatehand: there is no command 'chekc'; did you mean check?\n"
-
-
-def test_the_screen_of_the_readme_is_what_check_says(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
-) -> None:
-    monkeypatch.chdir(tmp_path)
-    monkeypatch.delenv("GATEHAND_CONFIG", raising=False)
-    Path("config.toml").write_text((HERE / "screens" / "four_slips.toml").read_text())
-    assert main(["check"]) == 1
-    readme = (HERE.parents[1] / "README.md").read_text(encoding="utf-8")
-    assert f"```\n$ gatehand check\n{capsys.readouterr().out}```\n" in readme

@@ -12,11 +12,11 @@ from datetime import UTC, datetime, timedelta
 from importlib.resources import files
 from pathlib import Path
 from random import Random
-from typing import Any, Final
+from typing import Final
 from unittest.mock import patch
 
 from story_people import HABITS
-from story_terminal import COLUMNS, Paper, shown
+from story_terminal import COLUMNS, shown
 from support.made_year import write_lines, write_recordings
 from support.recorded_shop import MORNING, RecordedShop
 from support.topic_filters import matches

@@ -25,7 +25,7 @@ class ShorteningError(Exception):
 
 
 def part(text: str, *kept: tuple[str, str]) -> str:
-    """A long screen with its first line and some parts of it; what is between them is left out, in one line that says so.
+    """A long screen with its first line and some parts of it; where something is left out, a line says so.
 
     Args:
         text: the screen.

@@ -1,7 +1,7 @@
 """The owner of the story's shop at the terminal: for the commands that ask, in virtual time and over no network.
 
-What the owner does stands in the helpers of the tests of these commands; here it is written on the terminal too, and the
-real command is run around it.
+What the owner does is in the helpers of these commands' tests; here it is written on the terminal too, and the real
+command is run around it.
 """
 
 import asyncio
@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any, Final, NoReturn, TextIO
 from unittest.mock import patch
 
+import story_paths
 from made_shops import Beside, MadeShop
 from made_world import MadeWorld
 from shop_owner import OwnersEvening
@@ -43,7 +44,7 @@ SEED: Final = 13
 
 def owners_shop() -> MadeShop:
     """The shop, and what its plug says besides."""
-    text = (Path(__file__).with_name("owners_shop.toml")).read_text("utf-8")
+    text = (story_paths.TESTS / "story" / "owners_shop.toml").read_text("utf-8")
     return MadeShop(SEED, text, HABITS, beside={"plug/4f21": [Beside("/current", "also current of /power")]})
 
 

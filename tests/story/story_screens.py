@@ -1,4 +1,4 @@
-"""Every screen that the documents show, by the name of its mark; and every picture. Made anew by `python -m tests.story`.
+"""Every screen that the documents show, by the name of its mark, and every picture; for `python -m tests.screens`.
 
 A screen is what a command prints in the story's shop. A long one is shortened here, by `part`, never by hand.
 """
@@ -101,7 +101,8 @@ SCREENS: Final[Mapping[str, Callable[[Story], str]]] = {
     ),
     "limit": lambda story: limit_tried(story.room("limit", story.written)),
     "access": lambda story: part(
-        shown("gatehand access", story.room("checked", story.written), EVENING), ("# the device of [gate.band", "# the device of [gate.plan")
+        shown("gatehand access", story.room("checked", story.written), EVENING),
+        ("# the device of [gate.band_saw]", "# the device of [gate.planing]"),
     ),
     "status": lambda story: part(story.morning["status"], ("", "METERS")),
     "status-alarm": lambda story: part(story.morning["status-alarm"], ("1 ACTIVE", "TOOLS")),

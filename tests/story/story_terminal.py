@@ -18,6 +18,7 @@ from gatehand.cli import main
 from gatehand.person import Person
 
 COLUMNS: Final = 80
+ENVIRONMENT: Final = {"COLUMNS": str(COLUMNS), "LINES": "24", "TZ": "UTC", "LOGNAME": "owner"}
 
 
 class Paper(io.StringIO):
@@ -76,7 +77,9 @@ def _environment(folder: Path) -> Iterator[None]:
     """The terminal's width, no config but the folder's own, and UTC for whoever shows a time."""
     with contextlib.ExitStack() as after:
         after.callback(time.tzset)  # once TZ is what it was
-        after.enter_context(patch.dict(os.environ, {"COLUMNS": str(COLUMNS), "LINES": "24", "TZ": "UTC", "LOGNAME": "owner"}))
+        after.enter_context(
+            patch.dict(os.environ, {"COLUMNS": str(COLUMNS), "LINES": "24", "TZ": "UTC", "LOGNAME": "owner"})
+        )
         after.enter_context(contextlib.chdir(folder))
         for name in ("GATEHAND_CONFIG", "STATE_DIRECTORY", "NO_COLOR"):
             os.environ.pop(name, None)

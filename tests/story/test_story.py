@@ -23,7 +23,7 @@ from story_terminal import shown
 
 from gatehand.cli import COMMANDS, command_parser
 
-ANEW = "python -m tests.story --write makes it anew"
+ANEW = "python -m tests.screens --write makes it anew"
 READING = {"access", "airflow", "check", "completion", "help", "log", "report", "schema", "tune", "why"}
 """Commands that need nothing but a shop's folder."""
 

@@ -1,24 +1,23 @@
-"""`python -m tests.story`: makes every screen and picture of README.md and deploy/ anew, and says which have changed.
+"""`python -m tests.screens`: makes every screen and picture of README.md and deploy/ anew; says which have changed.
 
-With `--write` they are put in their places. `--show NAME` prints one whole. Exit code 1: a document is not as the program is.
+With `--write` they are put in their places. `--show NAME` prints one. Exit code 1: a document is not as the program is.
 """
 
 import argparse
 import sys
 from pathlib import Path
 
-sys.path.insert(0, str(Path(__file__).parent))
+TESTS = Path(__file__).parent
+sys.path.insert(0, str(TESTS))
+sys.path.insert(0, str(TESTS / "story"))
 
-import story_paths
 from story_documents import DOCUMENTS, ROOT, marks, with_screens
 from story_screens import PICTURES, SCREENS, made, told
-
-assert story_paths.BORROWED
 
 
 def main() -> int:
     """Make, compare, write."""
-    parser = argparse.ArgumentParser(prog="python -m tests.story", description=__doc__)
+    parser = argparse.ArgumentParser(prog="python -m tests.screens", description=__doc__)
     parser.add_argument("--write", action="store_true", help="put them in their places")
     parser.add_argument("--show", choices=sorted(SCREENS), metavar="NAME", help="print this screen and leave")
     args = parser.parse_args()
