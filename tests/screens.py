@@ -7,9 +7,8 @@ import argparse
 import sys
 from pathlib import Path
 
-TESTS = Path(__file__).parent
-sys.path.insert(0, str(TESTS))
-sys.path.insert(0, str(TESTS / "story"))
+sys.path.insert(0, str(Path(__file__).parent))
+sys.path.insert(0, str(Path(__file__).parent / "story"))
 
 from story_documents import DOCUMENTS, ROOT, marks, with_screens
 from story_screens import PICTURES, SCREENS, made, told

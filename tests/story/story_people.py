@@ -164,11 +164,12 @@ def watched_for(folder: Path) -> str:
 class _Exerciser(VirtualWorld):
     """Who walks along with `exercise` and does as it asks."""
 
-    PRESSES: Final[Mapping[str, tuple[tuple[float, str, str], ...]]] = {
-        "Press the stop": ((1.0, "shop/estop", "1"),),
-        "Release the stop": ((1.0, "shop/estop", "0"),),
-        "Press the button": ((1.0, "shop/gate/3/button", "1"),),
+    PRESSES: Final[Mapping[tuple[str, str], tuple[str, str]]] = {
+        ("Press", " stop "): ("shop/estop", "1"),
+        ("Release", " stop "): ("shop/estop", "0"),
+        ("Press", " button "): ("shop/gate/3/button", "1"),
     }
+    """What is said by what is pressed, by the first word of the question and one in it."""
 
     def __init__(self, paper: Paper, text: str) -> None:
         super().__init__(person=self._does, text=text, habits=HABITS)
@@ -189,15 +190,14 @@ class _Exerciser(VirtualWorld):
         super().type(text, after=after)
 
     def _does(self, world: VirtualWorld, question: str) -> None:
-        for begins, said in self.PRESSES.items():
-            if question.startswith(begins):
-                for after, topic, payload in said:
-                    self._press(after, topic, payload)
+        for (first, inside), (topic, payload) in self.PRESSES.items():
+            if question.startswith(first) and inside in question:
+                self._press(topic, payload)
                 return
         self._at_the_tools(world, question)
 
-    def _press(self, after: float, topic: str, payload: str) -> None:
-        self.plan(after, lambda: self.publish(topic, payload))
+    def _press(self, topic: str, payload: str) -> None:
+        self.plan(1.0, lambda: self.publish(topic, payload))
 
 
 def exercised(folder: Path) -> str:
