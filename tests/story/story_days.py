@@ -61,12 +61,14 @@ class StoryShop(RecordedShop):
         return self
 
     def publish(self, outgoing: Outgoing) -> bool:
+        # Where the service has its config: another folder's name would break lines at other places on each machine.
+        payload = outgoing.payload.replace(f"{self.config.parent}/".encode(), b"/etc/gatehand/")
         if outgoing.kind is MessageKind.STATUS:
-            self.published[outgoing.topic] = outgoing.payload
-            if not outgoing.payload:
+            self.published[outgoing.topic] = payload
+            if not payload:
                 del self.published[outgoing.topic]
         for client in self.clients:
-            client.hear(Message(outgoing.topic, outgoing.payload, False, self.clocks.now))
+            client.hear(Message(outgoing.topic, payload, False, self.clocks.now))
         return super().publish(outgoing)
 
     def save(self, text: str) -> None:
@@ -92,9 +94,7 @@ class StoryShop(RecordedShop):
             patch("gatehand.screen.listen.plain_client", plain_client),
         ):
             self.recorder.flush()  # as its own thread does each second
-            said = shown(command, self.config.parent, self.clocks.wall(), code=code)
-        # The daemon names its config by the path that it was given.
-        return said.replace(f"{self.config.parent}/", "/etc/gatehand/")
+            return shown(command, self.config.parent, self.clocks.wall(), code=code)
 
 
 class _Client(PlainClient):
