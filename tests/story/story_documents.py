@@ -94,3 +94,15 @@ def spoken_commands(document: str) -> Iterator[str]:
     """Commands that its sentences name: `gatehand why band_saw`."""
     for found in _SPOKEN.finditer(_FENCED.sub("", document)):
         yield " ".join(found[1].split())
+
+
+def links(document: str) -> Iterator[tuple[str, str]]:
+    """Where it points within the project: file (empty: itself) and heading (empty: none)."""
+    for found in re.finditer(r"\]\((?!https?:)([^)#\s]*)#?([^)\s]*)\)", _FENCED.sub("", document)):
+        yield found[1], found[2]
+
+
+def headings(document: str) -> set[str]:
+    """By the names that links have for them: small letters, hyphens for blanks, no other marks."""
+    found = re.findall(r"^#+ (.+)$", _FENCED.sub("", document), re.MULTILINE)
+    return {re.sub(r"[^\w -]", "", one.lower()).replace(" ", "-") for one in found}

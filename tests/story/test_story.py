@@ -10,6 +10,8 @@ from story_documents import (
     DOCUMENTS,
     ROOT,
     ShorteningError,
+    headings,
+    links,
     marks,
     part,
     screens_of,
@@ -64,6 +66,14 @@ def test_no_screen_is_typed_by_hand(path: str) -> None:
     assert not unmarked(text), "a block with a prompt needs a mark"
     assert set(marks(text)) <= set(SCREENS)
     assert len(marks(text)) == text.count("<!-- screen:"), "a mark stands right above a block"
+
+
+@pytest.mark.parametrize("path", (*DOCUMENTS, "DEVELOPERS.md"))
+def test_a_link_leads_somewhere(path: str) -> None:
+    for file, heading in links(document(path)):
+        there = (ROOT / path).parent / file if file else ROOT / path
+        assert there.exists(), f"{path}: {file}"
+        assert not heading or heading in headings(there.read_text("utf-8")), f"{path}: {file}#{heading}"
 
 
 @pytest.mark.parametrize("command", [*every("typed"), *every("spoken")])
