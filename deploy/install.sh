@@ -244,7 +244,7 @@ install_all() {
     step "make the system user gatehand, the config $etc/config.toml and a password, where they are missing"
     [ -z "$with_broker" ] || step "give Mosquitto a listener on this machine alone, passwords and an access list (in $broker)"
     step "install and enable the service gatehand, which keeps its log in $state/log"
-    say 'Gatehand is no safety device. Mains wiring and relays that carry motors are a licensed electrician'\''s work.'
+    say 'Gatehand is not a safety device. Mains wiring and relays that carry motors are a licensed electrician'\''s work.'
     confirm
     install_packages
     check_python

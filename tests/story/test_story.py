@@ -68,7 +68,7 @@ def test_no_screen_is_typed_by_hand(path: str) -> None:
     assert len(marks(text)) == text.count("<!-- screen:"), "a mark stands right above a block"
 
 
-@pytest.mark.parametrize("path", (*DOCUMENTS, "DEVELOPERS.md"))
+@pytest.mark.parametrize("path", [*DOCUMENTS, "DEVELOPERS.md"])
 def test_a_link_leads_somewhere(path: str) -> None:
     for file, heading in links(document(path)):
         there = (ROOT / path).parent / file if file else ROOT / path
