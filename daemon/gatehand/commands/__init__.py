@@ -14,7 +14,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, TextIO
 
-from gatehand.text import WIDEST, did_you_mean
+from gatehand.text import did_you_mean
 from gatehand.times import NoDurationError, WhenError, when
 from gatehand.times import seconds as duration
 
@@ -118,13 +118,10 @@ def progress(what: str, whole: int = 0, *, to: TextIO | None = None) -> Iterator
 
 def fitted(text: str) -> list[str]:
     """A message over as many lines as it needs on a terminal; in one for a program, which looks for its start."""
-    if not sys.stdout.isatty():
-        return [text]
-    import shutil
-    import textwrap
+    from gatehand import terminal
 
-    width = min(WIDEST, shutil.get_terminal_size((80, 24)).columns)
-    return textwrap.wrap(text, width, subsequent_indent="    ", break_long_words=False, break_on_hyphens=False)
+    width = terminal.room()
+    return [text] if width is None else [*terminal.hung(text, min(terminal.READABLE, width), then="    ", whole=True)]
 
 
 def print_json(facts: object) -> None:

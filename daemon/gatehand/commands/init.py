@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from gatehand.commands import WRONG_USAGE, CommandError, ending, seconds, write
-from gatehand.text import wrapped
+from gatehand.terminal import paragraph, show, wrapped
 
 if TYPE_CHECKING:
     from gatehand.first_config.answers import Kept
@@ -93,14 +93,12 @@ def _wrong_usage(*kinds: type[Exception]) -> Iterator[None]:
 
 
 def _list_questions() -> None:
-    import textwrap
-
     from gatehand.first_config.questions import QUESTIONS
 
-    print("NAME stands for a device's name. Each with --answer KEY=VALUE, or in the TOML\nfile of --answers.\n")
-    indent = " " * (max(map(len, QUESTIONS)) + 2)
-    for key, what in QUESTIONS.items():
-        print(textwrap.fill(what, _width(), initial_indent=f"{key:<{len(indent)}}", subsequent_indent=indent))
+    opening = "NAME stands for a device's name. Each with --answer KEY=VALUE, or in the TOML file of --answers."
+    show((*wrapped(opening, paragraph(80)), ""))
+    key_room = max(map(len, QUESTIONS)) + 2
+    show(f"{key:<{key_room}}{what}" for key, what in QUESTIONS.items())
 
 
 def _refuse_to_overwrite(path: Path) -> None:
@@ -129,17 +127,12 @@ def _write(draft: "Draft", kept: "Kept", path: Path, *, named: bool) -> int:
         )
     write_new(path, text)
     kept.remove()
-    print(f"\n{path}: written, and gatehand check passes it.")
-    for one in draft.unfinished:
-        print(f"  not finished: {one}")
-    width = _width()
+    width = paragraph(80)
+    show(["", f"{path}: written, and gatehand check passes it."])
+    show(f"  not finished: {one}" for one in draft.unfinished)
     if draft.first_cuts:
-        for line in wrapped(FIRST_CUTS, width):
-            print(line)
-        for one in draft.first_cuts:
-            print(f"  {one}")
-    for line in wrapped(_next(path, named=named), width):
-        print(line)
+        show((*wrapped(FIRST_CUTS, width), *(f"  {one}" for one in draft.first_cuts)))
+    show(wrapped(_next(path, named=named), width))
     return 0
 
 
@@ -165,12 +158,6 @@ def _usual() -> Path:
     from gatehand.cli import DEFAULT_CONFIG
 
     return Path(os.environ.get("GATEHAND_CONFIG") or DEFAULT_CONFIG)
-
-
-def _width() -> int:
-    import shutil
-
-    return min(80, shutil.get_terminal_size((80, 24)).columns)
 
 
 def write_new(path: Path, text: str) -> None:

@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Final, TypeVar
 
 from gatehand.commands import print_json
 from gatehand.shell.state_folder import NoNotesError, OffNotes, is_locked, read_notes, state_folder, yielded
+from gatehand.terminal import show
 
 if TYPE_CHECKING:
     from gatehand.mqtt.settings import BrokerSettings
@@ -71,7 +72,7 @@ def _switch_off(args: argparse.Namespace) -> int:
         return 0
     found = _find(args.config, folder)
     if isinstance(found, str):
-        print(f"gatehand off: {found}")
+        show([f"gatehand off: {found}"])
         return 1
     notes, source = found
     answers, daemon_has_it = _tell(notes)
@@ -82,9 +83,9 @@ def _switch_off(args: argparse.Namespace) -> int:
         return code
     print(f"by {source}:")
     for name, objection in answers.items():
-        print(f"collector {name}: {'off sent' if objection is None else f'not switched off: {objection}'}")
+        show([f"collector {name}: {'off sent' if objection is None else f'not switched off: {objection}'}"])
     if daemon_has_it:
-        print("a running daemon was asked to leave them off until a fresh start, if one is there")
+        show(["a running daemon was asked to leave them off until a fresh start, if one is there"])
     return code
 
 

@@ -6,6 +6,7 @@ import sys
 from pathlib import Path
 
 from gatehand.commands import READINGS, WRONG_USAGE, CommandError, add_span, configured, ending, print_json, progress
+from gatehand import terminal
 from gatehand.times import local_text
 from gatehand_rules import Finding, Shop
 
@@ -47,7 +48,10 @@ def _readings(args: argparse.Namespace, shop: Shop) -> int:
     from gatehand.replay.play_csv import as_line, play_csv
 
     def show(ms: int, finding: Finding) -> None:
-        print(json.dumps(as_line(ms, finding)) if args.json else f"{ms / 1000:12.3f} s  {sentence_of(finding)}")
+        if args.json:
+            print(json.dumps(as_line(ms, finding)))
+        else:
+            terminal.show([f"{ms / 1000:12.3f} s  {sentence_of(finding)}"])
 
     with ending(CsvError, NeverAtRestError), progress("readings") as count:
         still_running = play_csv(args.readings, shop, show, count)
@@ -74,8 +78,7 @@ def _recording(args: argparse.Namespace, folder: Path, shop: Shop) -> int:
     if args.json:
         print_json(as_json(found, events=args.diff))
         return 0
-    for line in (*table(found), *(("", *diff(found)) if args.diff else ())):
-        print(line)
+    terminal.show((*table(found), *(("", *diff(found)) if args.diff else ())))
     return 0
 
 

@@ -20,6 +20,7 @@ from gatehand.commands import (
 )
 from gatehand.config import Config, Loaded
 from gatehand.measures import measures_of
+from gatehand.terminal import show
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -64,7 +65,7 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         print_json([study.as_json(one) for one in studies])
     elif studies:
-        print("\n\n".join("\n".join(study.text(one)) for one in studies))
+        show(["\n\n".join("\n".join(study.text(one)) for one in studies)])
     if args.plot is not None:
         from gatehand.tune.study_chart import picture
 

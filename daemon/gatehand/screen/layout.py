@@ -1,30 +1,32 @@
 """The screen as lines: first the state of things, collectors and alarms, then tools, gates, events.
 
 When there is no room for all, events give way first, then shut gates and idle tools are only counted, and an alarm too
-many is counted too. Nothing that stands is ever left out without a word. Below `page` stand the parts; each says
-everything it has.
+many is counted too; on the smallest screen each part is a line that counts. Nothing is ever left out without a word.
+Below `page` stand the parts; each says everything it has.
 """
 
-from collections.abc import Iterator
+import math
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Final
 
 from gatehand import rhythm
 from gatehand.journal.sentences import spoken, spoken_alarm
 from gatehand.measures import measured, steady, threshold_key
 from gatehand.screen.daemon_status import DaemonStatus, StatusMessage
-from gatehand.screen.lines import ScreenLine, TextSpan, Tone, cut, cut_line, faint, grid, line, text_of, wrapped
+from gatehand.screen.lines import ScreenLine, TextSpan, Tone, cut_line, faint, folded, line, text_of, wrapped
+from gatehand.screen.rows import GateCell, ToolRow, gate_lines, in_short, listed_in_line, meter, tool_rows
+from gatehand.terminal import cut, padded, wide
 from gatehand.times import lasting, local_clock
 
 _EVENTS_WANTED: Final = 5
 """Lines for the heading and some events before other parts are shortened for them."""
 _BLANK: Final[ScreenLine] = ()
-NAME: Final = 18
-"""Most characters of a name in a row."""
-_METER: Final = 20
-_STATE: Final = len("run-on 12 s")
-"""Columns jump less when the commonest states have room."""
 _BECAUSE: Final = 2
 """Most lines that say why a collector is as it is."""
+_SHORT: Final = 2
+"""Most lines of a part in short."""
+_OLD: Final = 60.0
+"""Seconds after which the word of a sensor that speaks only on change is shown with its age."""
 _TONES: Final = {
     "running": Tone.GOOD,
     "open": Tone.GOOD,
@@ -39,11 +41,19 @@ _TONES: Final = {
     "fault": Tone.ALARM,
     "held": Tone.ALARM,
 }
+_SEVERITY: Final = (Tone.ALARM, Tone.WARN, Tone.GOOD, Tone.PLAIN)
+_IN_SHORT: Final = (
+    *("FAULT", "SILENT", "HELD", "unknown", "opening", "shutting", "muted", "run-on", "running", "open", "spin-up"),
+    *("coast-down", "off", "idle", "shut"),
+)
+"""The states as they come where a part is only told in short: what matters most first."""
 
 
 def page(status: DaemonStatus, where: str, at: float, *, width: int, height: int | None = None) -> list[ScreenLine]:
     """The whole screen at wall time `at`. `height` None: everything, without the events, as a page to read once."""
     header = _header(status, where, at, width)
+    if height is not None and len(header) > max(2, height // 4):
+        header = _header_in_short(status, where, at, width)
     found = [*header, *_below(status, at, width, None if height is None else height - len(header))]
     if status.lost_because is not None or status.online is False:
         found = [*header, *(faint(each) for each in found[len(header) :])]  # it is of the past
@@ -51,19 +61,20 @@ def page(status: DaemonStatus, where: str, at: float, *, width: int, height: int
 
 
 def _below(status: DaemonStatus, at: float, width: int, height: int | None) -> list[ScreenLine]:
-    top = _collectors(status, at, width)
     if height is None:
-        blocks = [_alarms(status, at, width, None), _tools(status, at, None), _gates(status, at, width)]
+        top = _collectors(status, at, width)
+        blocks = [_alarms(status, at, width, None), _tools(status, at, width, None), _gates(status, at, width)]
         blocks += [_meters(status, width), _unheard(status, width)]
         return [*top, *(each for block in filter(None, blocks) for each in (_BLANK, *block))]
+    least_of_tools, least_of_gates = (len(_in_short(status, kind, width)) for kind in ("tool", "gate"))
+    least_of_alarms = len(_alarms(status, at, width, 0))
+    top = _collectors_within(status, at, width, height - least_of_alarms - least_of_tools - least_of_gates)
     room = height - len(top)
     wanted = min(_EVENTS_WANTED, len(status.events) + 1)
-    alarms = _alarms(status, at, width, max(2, room // 2))
+    alarms = _alarms(status, at, width, min(max(2, room // 2), room - least_of_tools - least_of_gates))
     room -= len(alarms)
-    gates = _gates(status, at, width)
-    if len(gates) + len(status.tools) + 1 + wanted > room:
-        gates = min(gates, _gates_in_short(status, width), key=len)
-    tools = _tools(status, at, max(2, room - len(gates) - min(wanted, 2)))
+    gates = _gates_within(status, at, width, room - max(least_of_tools, len(status.tools) + 1 + wanted))
+    tools = _tools(status, at, width, max(least_of_tools, room - len(gates) - min(wanted, 2)))
     room -= len(gates) + len(tools)
     blocks = [alarms, tools, gates]
     meters = _meters(status, width)
@@ -85,7 +96,7 @@ def _events(status: DaemonStatus, width: int, room: int) -> list[ScreenLine]:
     """A heading and as many whole events as there is room for."""
     found = [line("LAST EVENTS", Tone.HEAD)]
     for event in reversed(status.events):
-        first = f"{_clock(event.at - status.ahead)}  "
+        first = f"{_clock(event.at - status.ahead)}{'!' if event.loud else ' '} "
         tone = Tone.ALARM if event.loud else Tone.PLAIN
         lines = wrapped(event.text, width, first=first, then=" " * len(first), tone=tone)
         if len(found) + len(lines) > room:
@@ -97,31 +108,70 @@ def _events(status: DaemonStatus, width: int, room: int) -> list[ScreenLine]:
 
 
 def _alarms(status: DaemonStatus, at: float, width: int, limit: int | None) -> list[ScreenLine]:
+    """A heading, the newest of them whole and the others counted; in one line where `limit` leaves no more."""
     each = _each_alarm(status, at, width)
     if not each:
         return [] if status.online is None else [line("No active alarms.")]
-    found = [line(f"{len(each)} ACTIVE {'ALARM' if len(each) == 1 else 'ALARMS'}", Tone.ALARM)]
-    names = list(each)
-    for number, (name, lines) in enumerate(each.items()):
-        note = 0 if name == names[-1] else 1
-        if limit is not None and number > 0 and len(found) + len(lines) + note > limit:
-            rest = f"and {len(each) - number} more: {', '.join(map(spoken_alarm, names[number:]))}"
-            return [*found, wrapped(rest, width, first="! ", then="  ", tone=Tone.ALARM)[0]]
+    title, names = f"{len(each)} ACTIVE {'ALARM' if len(each) == 1 else 'ALARMS'}", [*map(spoken_alarm, each)]
+    found = [line(title, Tone.ALARM)]
+    for number, lines in enumerate(each.values()):
+        note = 0 if number == len(each) - 1 else 1
+        if limit is not None and len(found) + len(lines) + note > limit:
+            if number == 0:
+                return [listed_in_line(f"{title}: ", names, width, Tone.ALARM)]
+            return [*found, listed_in_line(f"! and {len(each) - number} more: ", names[number:], width, Tone.ALARM)]
         found += lines
     return found
 
 
-def _tools(status: DaemonStatus, at: float, limit: int | None) -> list[ScreenLine]:
+def _tools(status: DaemonStatus, at: float, width: int, limit: int | None) -> list[ScreenLine]:
+    """A heading and their rows; where there is no room for all, the idle ones are counted first."""
     if not status.tools:
         return []  # a scale without a tool says nothing
-    title, rows = _every_tool(status, at)
-    if limit is None or len(rows) < limit:
-        return [title, *rows.values()]
-    busy = {name for name in rows if status.tools[name].text("state") != "idle"}
-    kept = sorted(rows, key=lambda name: (name not in busy, name))[: max(0, limit - 2)]
-    hidden = len(busy.difference(kept))
+    rows = [_tool_row(status, name, at) for name in sorted(status.tools)]
+    for short in (False, True):
+        title, lines = tool_rows(rows, width, short=short)
+        found = [title, *(each for some in lines.values() for each in some)]
+        if limit is None or len(found) <= limit:
+            return found
+    words = {spoken(name): message.text("state") for name, message in status.tools.items()}
+    kept: set[str] = set()
+    room = limit - len((title, "the note"))
+    for name in sorted(words, key=lambda name: (words[name] == "idle", _SEVERITY.index(_tone(words[name])), name)):
+        if len(lines[name]) > room:
+            break
+        room -= len(lines[name])
+        kept.add(name)
+    if not kept:
+        return _in_short(status, "tool", width)
+    hidden = sum(word != "idle" for name, word in words.items() if name not in kept)
     note = f"and {len(rows) - len(kept)} more, " + (f"{hidden} of them not idle" if hidden else "all idle")
-    return [title, *(row for name, row in rows.items() if name in kept), line(note, Tone.WARN)]
+    return [title, *(each for name in lines if name in kept for each in lines[name]), line(note, Tone.WARN)]
+
+
+def _gates_within(status: DaemonStatus, at: float, width: int, limit: int) -> list[ScreenLine]:
+    """The gates whole; with shorter names, or those that are shut only counted, where that takes too many lines."""
+    whole = _gates(status, at, width)
+    if len(whole) <= limit:
+        return whole
+    short = _gates(status, at, width, short=True)
+    return short if len(short) <= limit else min(whole, short, _in_short(status, "gate", width), key=len)
+
+
+def _collectors_within(status: DaemonStatus, at: float, width: int, limit: int) -> list[ScreenLine]:
+    """The collectors with their reasons; without them, or in short, where that takes too many lines."""
+    for because in (_BECAUSE, 0):
+        found = _collectors(status, at, width, because)
+        if len(found) <= limit:
+            return found
+    return _in_short(status, "collector", width)
+
+
+def _in_short(status: DaemonStatus, kind: str, width: int) -> list[ScreenLine]:
+    """All of a kind in a line or two: by their states, those at rest only counted."""
+    states = {spoken(name): _loud_state(message) for name, message in status.by_kind[kind].items()}
+    quiet = {"gate": "shut", "tool": "idle"}.get(kind, "")
+    return in_short(f"{kind.upper()}S", states, _IN_SHORT, width, _SHORT, quiet=quiet) if states else []
 
 
 # The parts
@@ -130,12 +180,26 @@ def _tools(status: DaemonStatus, at: float, limit: int | None) -> list[ScreenLin
 def _header(status: DaemonStatus, where: str, at: float, width: int) -> list[ScreenLine]:
     """Whose shop this is, the time, and whether what stands below is of now."""
     left, right = f"Gatehand  {where}", _clock(at)
-    room = width - len(right) - 2
-    title = (TextSpan(cut(left, room).ljust(room + 2), Tone.HEAD), TextSpan(right, Tone.HEAD))
+    more: list[ScreenLine] = []
+    if wide(left) > width - len(right) - 2:
+        left, more = "Gatehand", wrapped(where, width, tone=Tone.HEAD)
     return [
-        title,
+        _title(left, right, width),
+        *more,
         *(each for text, tone in _reached(status, at) for each in wrapped(text, width, tone=tone)),
     ]
+
+
+def _header_in_short(status: DaemonStatus, where: str, at: float, width: int) -> list[ScreenLine]:
+    """The same in two lines at most: of what is wrong only the first words."""
+    text, tone = _reached(status, at)[0]
+    found = [_title(f"Gatehand  {where}", _clock(at), width)]
+    return found if tone is Tone.PLAIN else [*found, line(cut(text.partition(": ")[0], width), tone)]
+
+
+def _title(left: str, right: str, width: int) -> ScreenLine:
+    room = width - len(right) - 2
+    return (TextSpan(padded(cut(left, room), room + 2), Tone.HEAD), TextSpan(right, Tone.HEAD))
 
 
 def _reached(status: DaemonStatus, at: float) -> list[tuple[str, Tone]]:
@@ -158,17 +222,21 @@ def _reached(status: DaemonStatus, at: float) -> list[tuple[str, Tone]]:
     return found
 
 
-def _collectors(status: DaemonStatus, at: float, width: int) -> list[ScreenLine]:
+def _collectors(status: DaemonStatus, at: float, width: int, because: int = _BECAUSE) -> list[ScreenLine]:
     """Two lines for each, or a few more: its state with the countdown and what it serves; why."""
     found: list[ScreenLine] = []
     for name, message in sorted(status.collectors.items()):
-        word = message.text("state")
-        title, shown = f"{cut(spoken(f'collector {name}'), NAME + 6)}  ", state(word).upper()
-        first, *more = wrapped(f"{title}{shown}  {', '.join(_of_collector(message, status.now(at)))}", width, then="  ")
-        text, split = text_of(first), len(title) + len(shown)
-        state_of_it = TextSpan(text[len(title) : split], _tone(word))
-        found += [(TextSpan(text[: len(title)], Tone.HEAD), state_of_it, TextSpan(text[split:])), *more]
-        found += wrapped(message.text("because"), width, first="  ", then="  ", tone=Tone.FAINT)[:_BECAUSE]
+        told = ", ".join(_of_collector(message, status.now(at)))
+        spans = [
+            TextSpan(f"{spoken(f'collector {name}')}  ", Tone.HEAD),
+            TextSpan(state(message.text("state")).upper(), _tone(message.text("state"))),
+        ]
+        found += folded([*spans, TextSpan(f"  {told}" if told else "")], width, then="  ")
+        reason = wrapped(message.text("because"), width - 2, tone=Tone.FAINT)
+        if because and len(reason) > because:
+            rest = f"{text_of(reason[because - 1])} .."
+            reason[because - 1] = line(rest if wide(rest) <= width - 2 else cut(rest, width - 2), Tone.FAINT)
+        found += ((TextSpan("  "), *each) for each in reason[:because])
     return found
 
 
@@ -216,70 +284,45 @@ def _each_alarm(status: DaemonStatus, at: float, width: int) -> dict[str, list[S
     return found
 
 
-def _every_tool(status: DaemonStatus, at: float) -> tuple[ScreenLine, dict[str, ScreenLine]]:
-    """A heading and each tool's row: state, reading, and the reading against its two thresholds."""
-    states = {name: _state_of_tool(message, status.now(at)) for name, message in status.tools.items()}
-    wide = max((len(cut(spoken(name), NAME)) for name in status.tools), default=0) + 2
-    room = max(_STATE, *map(len, states.values()), 0)
-    title = f"{'TOOLS':<{wide}}{'':<{room}}{'now':>10}   {'0, : stop, | start':<{_METER}}{'stop':>8}{'start':>8}"
-    tools = sorted(status.tools.items())
-    return line(title, Tone.HEAD), {name: _tool(name, each, wide, states[name].ljust(room)) for name, each in tools}
-
-
 def _state_of_tool(message: StatusMessage, now: float) -> str:
     left = _left(message, "run_on_ends", now)
     shown = _loud_state(message)
     return shown if left is None else f"{shown} {_lasting(left)}"
 
 
-def _tool(name: str, message: StatusMessage, wide: int, shown: str) -> ScreenLine:
+def _tool_row(status: DaemonStatus, name: str, at: float) -> ToolRow:
+    message, now = status.tools[name], status.now(at)
     word, measure, value = message.text("state"), message.measure, message.reading
     stop, start = (message.number(threshold_key(which, measure)) for which in ("stop", "start"))
-    reading = "no reading" if value is None else steady(measure, value)
-    return (
-        TextSpan(cut(spoken(name), NAME).ljust(wide)),
-        TextSpan(shown, _tone(word)),
-        TextSpan(f"{reading:>10}   "),
-        TextSpan(meter(value, start, stop), _tone(word) if word in {"running", "run_on"} else Tone.PLAIN),
-        TextSpan("".join(f"{'' if each is None else measured(measure, each):>8}" for each in (stop, start))),
+    return ToolRow(
+        name=spoken(name),
+        state=TextSpan(_state_of_tool(message, now), _tone(word)),
+        reading="no reading" if value is None else steady(measure, value),
+        age=_age(message, now, is_now=status.lost_because is None and status.online is not False),
+        bar=TextSpan(meter(value, start, stop), _tone(word) if word in {"running", "run_on"} else Tone.PLAIN),
+        stop="" if stop is None else measured(measure, stop),
+        start="" if start is None else measured(measure, start),
     )
 
 
-def meter(value: float | None, start: float | None, stop: float | None) -> str:
-    """The reading as a bar from 0 to twice the start threshold, `|` at the start threshold and `:` at the stop one.
+def _age(message: StatusMessage, now: float, *, is_now: bool) -> str:
+    """How old a tool's reading is, where it may not be what the sensor would say now. `is_now`: the daemon is heard.
 
-    Nothing for a contact, which has no thresholds.
+    A sensor that speaks by the clock is silent once it is late; one that speaks only on change is not.
     """
-    if start is None or start <= 0:
-        return " " * _METER
-    half = _METER // 2
-    filled = 0 if value is None else int(min(2.0, max(0.0, value / start)) * half)
-    cells = ["="] * filled + ["."] * (_METER - filled)
-    if stop is not None:
-        cells[min(half - 1, int(min(1.0, max(0.0, stop / start)) * half))] = ":"
-    cells[half] = "|"
-    if value is not None and value > 2 * start:
-        cells[-1] = ">"
-    return "".join(cells)
+    read_at, found = message.moment("reading_at"), rhythm.read(message.facts.get("rhythm"))
+    if read_at is None or message.reading is None:
+        return ""
+    on_change = found is not None and not found.steady
+    if is_now and message.text("state") not in {"silent", "unknown"} and not (on_change and now - read_at >= _OLD):
+        return ""
+    return f", {_lasting(now - read_at)} ago"
 
 
-def _gates(status: DaemonStatus, at: float, width: int) -> list[ScreenLine]:
-    """A heading and the gates side by side; nothing where none is heard of."""
-    if not status.gates:
-        return []
-    wide = max((len(cut(spoken(name), NAME)) for name in status.gates), default=0)
-    cells = [_gate(name, message, wide, status.now(at)) for name, message in sorted(status.gates.items())]
-    return [line("GATES", Tone.HEAD), *grid(cells, width)]
-
-
-def _gates_in_short(status: DaemonStatus, width: int) -> list[ScreenLine]:
-    """The gates by their states, those that are shut only counted."""
-    by_state: dict[str, list[str]] = {}
-    for name, message in sorted(status.gates.items()):
-        by_state.setdefault(message.text("state"), []).append(spoken(name))
-    shut = len(by_state.pop("shut", ()))
-    others = [f"{state(word)}: {', '.join(names)}" for word, names in by_state.items()]
-    return wrapped(f"GATES  {'; '.join([*others, f'shut: {shut}'])}", width, then="  ")[:2]
+def _gates(status: DaemonStatus, at: float, width: int, *, short: bool = False) -> list[ScreenLine]:
+    """A heading and the gates side by side; nothing where none is heard of. `short`: with shortened names."""
+    cells = [_gate_cell(name, message, status.now(at)) for name, message in sorted(status.gates.items())]
+    return [line("GATES", Tone.HEAD), *gate_lines(cells, width, short=short)] if cells else []
 
 
 def _meters(status: DaemonStatus, width: int) -> list[ScreenLine]:
@@ -302,7 +345,7 @@ def _unheard(status: DaemonStatus, width: int) -> list[ScreenLine]:
     return [line("NOT HEARD", Tone.HEAD), *found] if found else []
 
 
-def _gate(name: str, message: StatusMessage, wide: int, now: float) -> ScreenLine:
+def _gate_cell(name: str, message: StatusMessage, now: float) -> GateCell:
     word = message.text("state")
     notes = []
     if message.flag("hand"):
@@ -313,8 +356,7 @@ def _gate(name: str, message: StatusMessage, wide: int, now: float) -> ScreenLin
     if message.flag("by_hand"):
         notes.append("moved by hand")
     note = f" ({', '.join(notes)})" if notes else ""
-    shown = TextSpan(f"{_loud_state(message):<8}", _tone(word))
-    return (TextSpan(f"{cut(spoken(name), NAME):<{wide}}  "), shown, TextSpan(note, Tone.FAINT))
+    return GateCell(spoken(name), TextSpan(_loud_state(message), _tone(word)), note)
 
 
 def state(word: str) -> str:
@@ -337,7 +379,8 @@ def _clock(wall: float) -> str:
 
 
 def _lasting(seconds: float) -> str:
-    return lasting(seconds, whole=True)
+    """In whole seconds, a part of one for a whole one: what has not ended is never over in 0 s."""
+    return lasting(max(1, math.ceil(seconds)), whole=True)
 
 
 def _left(message: StatusMessage, key: str, now: float) -> float | None:

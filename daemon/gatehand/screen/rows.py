@@ -1,0 +1,215 @@
+"""Rows of tools and cells of gates: what has a column, and what gives way on a narrow screen. Knows no clock.
+
+A state, a number with its unit and a countdown stand whole at any width. The bar goes first, then the thresholds. A
+name for which there is no room beside its row stands above it; where rows are few it is shortened in its middle, never
+so that it could be another's.
+"""
+
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from typing import Final, NamedTuple
+
+from gatehand.screen.lines import ScreenLine, TextSpan, Tone, folded, grid, line, wrapped
+from gatehand.terminal import head, padded, wide
+
+_METER: Final = 20
+_LEGEND: Final = "0, : stop, | start"
+_STATE: Final = len("run-on 12 s")
+"""Columns jump less when the commonest states have room."""
+_READING: Final = len("no reading")
+_THRESHOLD: Final = 8
+_NAME: Final = 18
+"""Columns that names get before the thresholds give way to them, and that a shortened gate's gets."""
+_LEAST_NAME: Final = 8
+"""With fewer columns for them all names stand above their rows."""
+_GAP: Final = 2
+_DOTS: Final = ".."
+
+
+class ToolRow(NamedTuple):
+    """What one tool's row says."""
+
+    name: str
+    state: TextSpan
+    reading: str
+    age: str
+    """How old the reading is, where it is not of now: `, 3 min ago`."""
+    bar: TextSpan
+    stop: str
+    start: str
+
+
+class GateCell(NamedTuple):
+    """What one gate's cell says."""
+
+    name: str
+    state: TextSpan
+    note: str
+
+
+def shortened(names: Collection[str], room: int) -> dict[str, str]:
+    """Each name in at most `room` columns, with dots for its middle; each fits no other of the names.
+
+    Where no such shortening is left, the name stays whole.
+    """
+    return {name: name if wide(name) <= room else _short(name, names, room) for name in names}
+
+
+def _short(name: str, names: Collection[str], room: int) -> str:
+    letters = room - len(_DOTS)
+    for last in sorted(range(max(0, letters)), key=lambda last: abs(last - letters // 3)):
+        begins, ends = head(name, letters - last), _tail(name, last)
+        alike = [one for one in names if one.startswith(begins) and one.endswith(ends)]
+        if alike == [name] and begins:
+            return f"{begins}{_DOTS}{ends}"
+    return name
+
+
+def _tail(text: str, width: int) -> str:
+    """As much of its end as goes into `width` columns; a mark stays with its letter."""
+    return next((text[at:] for at in range(len(text)) if wide(text[at]) and wide(text[at:]) <= width), "")
+
+
+# Tools
+
+
+class _Columns(NamedTuple):
+    """How many columns each part of a tool's row takes; 0: it is not shown."""
+
+    name: int
+    state: int
+    reading: int
+    age: int
+    bar: int
+    threshold: int
+
+
+def tool_rows(rows: Sequence[ToolRow], width: int, *, short: bool) -> tuple[ScreenLine, dict[str, list[ScreenLine]]]:
+    """A heading, and each tool's lines by its name. `short`: long names are shortened; else they stand above."""
+    names = [row.name for row in rows]
+    room = _chosen(rows, width, max(map(wide, names)))
+    shown = shortened(names, room.name) if short and room.name >= _LEAST_NAME else {name: name for name in names}
+    title = f"{padded('TOOLS', room.name + _GAP)}{'':<{room.state}}{'reading':>{room.reading}}{'':<{room.age}}"
+    title += f"   {_LEGEND:<{_METER}}" if room.bar else ""
+    title += f"{'stop':>{room.threshold}}{'start':>{room.threshold}}" if room.threshold else ""
+    lines = {row.name: [*_of_tool(row, shown[row.name], room, width)] for row in rows}
+    return folded([TextSpan(title, Tone.HEAD)], width)[0], lines
+
+
+def _chosen(rows: Sequence[ToolRow], width: int, longest: int) -> _Columns:
+    """The columns: as many as leave room for the names."""
+    age = max(wide(row.age) for row in rows)
+    thresholds = max(_THRESHOLD, *(wide(each) + 1 for row in rows for each in (row.stop, row.start)))
+    found = _Columns(0, 0, 0, 0, 0, 0)
+    for least, bar, threshold in (
+        (_STATE, _METER, thresholds),
+        (_STATE, 0, thresholds),
+        (_STATE, 0, 0),
+        (0, 0, 0),
+    ):
+        state = max(least, *(wide(row.state.text) for row in rows))
+        touching = max(wide(row.state.text) + 1 + wide(row.reading) for row in rows) - state
+        reading = max(_READING if least else 0, touching, len(" reading"))
+        left = width - _GAP - state - reading - age - (bar and bar + 3) - 2 * threshold
+        found = _Columns(min(longest, left), state, reading, age, bar, threshold)
+        if left >= longest or (not bar and left >= _NAME):
+            return found
+    return found if found.name >= _LEAST_NAME else found._replace(name=0)
+
+
+def _of_tool(row: ToolRow, name: str, room: _Columns, width: int) -> Iterator[ScreenLine]:
+    if wide(name) > room.name:
+        yield from wrapped(name, width, then="  ")
+        name = ""
+    spans = [
+        TextSpan(padded(name, room.name + _GAP)),
+        TextSpan(padded(row.state.text, room.state), row.state.tone),
+        TextSpan(padded(row.reading, room.reading, right=True) + padded(row.age, room.age)),
+    ]
+    if room.bar:
+        spans += [TextSpan("   "), row.bar]
+    if room.threshold:
+        spans.append(TextSpan("".join(padded(each, room.threshold, right=True) for each in (row.stop, row.start))))
+    yield from folded(spans, width, then="    ")
+
+
+def meter(value: float | None, start: float | None, stop: float | None) -> str:
+    """The reading as a bar from 0 to twice the start threshold, `|` at the start threshold and `:` at the stop one.
+
+    Nothing for a contact, which has no thresholds.
+    """
+    if start is None or start <= 0:
+        return " " * _METER
+    half = _METER // 2
+    filled = 0 if value is None else int(min(2.0, max(0.0, value / start)) * half)
+    cells = ["="] * filled + ["."] * (_METER - filled)
+    if stop is not None:
+        cells[min(half - 1, int(min(1.0, max(0.0, stop / start)) * half))] = ":"
+    cells[half] = "|"
+    if value is not None and value > 2 * start:
+        cells[-1] = ">"
+    return "".join(cells)
+
+
+# Gates
+
+
+def gate_lines(cells: Sequence[GateCell], width: int, *, short: bool) -> list[ScreenLine]:
+    """The gates side by side, as many as fit. `short`: long names are shortened; else they stand above."""
+    names = [cell.name for cell in cells]
+    rest = max(_GAP + wide(cell.state.text + cell.note) for cell in cells)
+    room = min(max(map(wide, names)), width - rest, _NAME if short else width)
+    if room < _LEAST_NAME and room < max(map(wide, names)):
+        room = 0
+    shown = shortened(names, room) if short and room else {name: name for name in names}
+    if all(wide(each) <= room for each in shown.values()):
+        return grid([_of_gate(cell, shown[cell.name], room) for cell in cells], width)
+    found: list[ScreenLine] = []
+    for cell in cells:
+        name = shown[cell.name]
+        if wide(name) > room:
+            found += wrapped(name, width, then="  ")
+            name = ""
+        found += folded(_of_gate(cell, name, room), width, then="    ")
+    return found
+
+
+def _of_gate(cell: GateCell, name: str, room: int) -> ScreenLine:
+    return (TextSpan(padded(name, room + _GAP)), cell.state, TextSpan(cell.note, Tone.FAINT))
+
+
+# In a line or two
+
+
+def in_short(
+    title: str, states: Mapping[str, str], order: Sequence[str], width: int, most: int, *, quiet: str = ""
+) -> list[ScreenLine]:
+    """Who is in which state, in at most `most` lines: `GATES  open: sweep; shut: 3`.
+
+    States come in `order`, unknown ones first. Those that are `quiet` are only counted; where there is no room for the
+    names of others, these are counted too, the last in order first.
+    """
+    by_state: dict[str, list[str]] = {}
+    for name, word in sorted(states.items(), key=lambda each: (_place(each[1], order), each[0])):
+        by_state.setdefault(word, []).append(name)
+    named = [word for word in by_state if word != quiet]
+    while True:
+        counts = {word: ", ".join(names) if word in named else str(len(names)) for word, names in by_state.items()}
+        text = f"{title}  {'; '.join(f'{word}: {names}' for word, names in counts.items())}"
+        found = wrapped(text, width, then="  ")
+        if len(found) <= most or not named:
+            return found
+        named.pop()
+
+
+def _place(word: str, order: Sequence[str]) -> int:
+    return order.index(word) if word in order else -1
+
+
+def listed_in_line(text: str, names: Sequence[str], width: int, tone: Tone) -> ScreenLine:
+    """The text and as many whole names behind it as one line has room for; two dots for those it has none for."""
+    found = f"{text}{', '.join(names)}"
+    for count in range(len(names) - 1, -1, -1):
+        if wide(found) <= width:
+            break
+        found = f"{text}{', '.join((*names[:count], _DOTS))}"
+    return line(found, tone)
