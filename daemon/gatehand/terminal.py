@@ -30,6 +30,7 @@ _UNITS: Final = "ms|s|min|h|days?|A|W|V|Hz|kWh|kVAh|%|cfm|ft/min|in\\.w\\.g\\.|P
 _KEPT: Final = re.compile(
     rf"(?<=\d) (?=(?:{_UNITS})(?![\w/]))"  # a number and its unit
     r"|(?<=\d min) (?=\d+ s\b)|(?<=\d h) (?=\d+ min\b)"  # a length of time
+    r"|(?<=\d) (?=of \d)|(?<=\d of) (?=\d)"  # 3 of 12
 )
 
 

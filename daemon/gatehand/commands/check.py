@@ -109,10 +109,9 @@ def _report(loaded: Loaded, problems: list[Problem]) -> Iterator[str]:
 
 
 def _shown(loaded: Loaded, problems: Iterable[Problem]) -> Iterator[str]:
-    from gatehand.config.excerpt import WIDEST, excerpt
+    from gatehand.config.excerpt import excerpt
 
-    widest = min(WIDEST, room() or WIDEST)
-    lines = loaded.text.split("\n")
+    lines, widest = loaded.text.split("\n"), room()
     for problem in problems:
         yield from fitted(str(problem))
         yield from excerpt(lines, problem, widest)

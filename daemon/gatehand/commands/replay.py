@@ -5,8 +5,8 @@ import json
 import sys
 from pathlib import Path
 
-from gatehand.commands import READINGS, WRONG_USAGE, CommandError, add_span, configured, ending, print_json, progress
 from gatehand import terminal
+from gatehand.commands import READINGS, WRONG_USAGE, CommandError, add_span, configured, ending, print_json, progress
 from gatehand.times import local_text
 from gatehand_rules import Finding, Shop
 

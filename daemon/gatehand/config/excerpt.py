@@ -14,25 +14,40 @@ _TAB: Final = "    "
 _MARK: Final = "^"
 
 
-def excerpt(lines: Sequence[str], problem: Problem, widest: int = WIDEST) -> Iterator[str]:
+def excerpt(lines: Sequence[str], problem: Problem, widest: int | None = None) -> Iterator[str]:
     """The problem's line and the mark, with its code. `lines`: the file's; a line that is not there is not shown.
 
-    `widest`: of a terminal the columns, margin and all; a hundred are for the line itself.
+    `widest`: the columns of the terminal, margin and code included; None: a hundred for the line itself.
     """
     if not 0 < problem.line <= len(lines) or not lines[problem.line - 1].strip():
         return
     cells = [_cell(char) for char in lines[problem.line - 1].rstrip("\r\n")]
     start, end = problem.column - 1, max(problem.end_column, problem.column + 1) - 1
-    room = WIDEST if widest == WIDEST else widest - _MARGIN
-    first = max(0, start - min(_BEFORE, room // 2)) if len(cells) > room else 0
-    last = first + room
+    room = WIDEST if widest is None else min(WIDEST, widest - _MARGIN)
+    longest = WIDEST if widest is None else max(1, room - len(problem.code) - 1)
+    """Columns of the mark and what is before it."""
+    first = _first(cells, start, room, longest)
+    last = max((at for at in range(first, len(cells) + 1) if _wide(cells[first:at]) <= room), default=first)
     before = "..." if first else ""
     after = "..." if last < len(cells) else ""
     number = f"{problem.line:>5} | "
     yield f"{number}{before}{''.join(cells[first:last])}{after}".rstrip()
-    blank = " " * (len(before) + sum(map(wide, cells[first:start])))
-    mark = _MARK * max(1, sum(map(wide, cells[start : min(end, last)])))
-    yield f"{'| ':>{len(number)}}{blank}{mark} {problem.code}"
+    at = _wide(cells[first:start])
+    mark = _MARK * min(max(1, _wide(cells[start : min(end, last)])), max(1, longest - at))
+    yield f"{'| ':>{len(number)}}{' ' * (len(before) + at)}{mark} {problem.code}"
+
+
+def _first(cells: Sequence[str], start: int, room: int, longest: int) -> int:
+    """The first cell shown: that of the line, unless the mark would then be too far to the right."""
+    first, before = 0, min(_BEFORE, room // 2, longest - 1)
+    if _wide(cells) > room or _wide(cells[:start]) >= longest:
+        while first < start and _wide(cells[first:start]) > before:
+            first += 1
+    return first
+
+
+def _wide(cells: Sequence[str]) -> int:
+    return sum(map(wide, cells))
 
 
 def _cell(char: str) -> str:

@@ -6,7 +6,7 @@ Below `page` stand the parts; each says everything it has.
 """
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator
 from typing import Final
 
 from gatehand import rhythm
@@ -14,7 +14,7 @@ from gatehand.journal.sentences import spoken, spoken_alarm
 from gatehand.measures import measured, steady, threshold_key
 from gatehand.screen.daemon_status import DaemonStatus, StatusMessage
 from gatehand.screen.lines import ScreenLine, TextSpan, Tone, cut_line, faint, folded, line, text_of, wrapped
-from gatehand.screen.rows import GateCell, ToolRow, gate_lines, in_short, listed_in_line, meter, tool_rows
+from gatehand.screen.rows import GateCell, ToolRow, gate_lines, in_short, listed_within, meter, tool_rows
 from gatehand.terminal import cut, padded, wide
 from gatehand.times import lasting, local_clock
 
@@ -25,7 +25,8 @@ _BECAUSE: Final = 2
 """Most lines that say why a collector is as it is."""
 _SHORT: Final = 2
 """Most lines of a part in short."""
-_OLD: Final = 60.0
+_MINUTE: Final = 60.0
+_OLD: Final = _MINUTE
 """Seconds after which the word of a sensor that speaks only on change is shown with its age."""
 _TONES: Final = {
     "running": Tone.GOOD,
@@ -74,7 +75,9 @@ def _below(status: DaemonStatus, at: float, width: int, height: int | None) -> l
     alarms = _alarms(status, at, width, min(max(2, room // 2), room - least_of_tools - least_of_gates))
     room -= len(alarms)
     gates = _gates_within(status, at, width, room - max(least_of_tools, len(status.tools) + 1 + wanted))
-    tools = _tools(status, at, width, max(least_of_tools, room - len(gates) - min(wanted, 2)))
+    busy = sum(message.text("state") != "idle" for message in status.tools.values())
+    some_events = min(wanted, 2) if busy + 2 + min(wanted, 2) <= room - len(gates) else 0
+    tools = _tools(status, at, width, max(least_of_tools, room - len(gates) - some_events))
     room -= len(gates) + len(tools)
     blocks = [alarms, tools, gates]
     meters = _meters(status, width)
@@ -118,8 +121,9 @@ def _alarms(status: DaemonStatus, at: float, width: int, limit: int | None) -> l
         note = 0 if number == len(each) - 1 else 1
         if limit is not None and len(found) + len(lines) + note > limit:
             if number == 0:
-                return [listed_in_line(f"{title}: ", names, width, Tone.ALARM)]
-            return [*found, listed_in_line(f"! and {len(each) - number} more: ", names[number:], width, Tone.ALARM)]
+                return [line(listed_within(f"{title}: ", names, width), Tone.ALARM)]
+            rest = listed_within(f"! and {len(each) - number} more: ", names[number:], width)
+            return [*found, line(rest, Tone.ALARM)]
         found += lines
     return found
 
@@ -160,8 +164,8 @@ def _gates_within(status: DaemonStatus, at: float, width: int, limit: int) -> li
 
 def _collectors_within(status: DaemonStatus, at: float, width: int, limit: int) -> list[ScreenLine]:
     """The collectors with their reasons; without them, or in short, where that takes too many lines."""
-    for because in (_BECAUSE, 0):
-        found = _collectors(status, at, width, because)
+    for because, brief in ((_BECAUSE, False), (0, False), (0, True)):
+        found = _collectors(status, at, width, because, brief=brief)
         if len(found) <= limit:
             return found
     return _in_short(status, "collector", width)
@@ -222,16 +226,22 @@ def _reached(status: DaemonStatus, at: float) -> list[tuple[str, Tone]]:
     return found
 
 
-def _collectors(status: DaemonStatus, at: float, width: int, because: int = _BECAUSE) -> list[ScreenLine]:
-    """Two lines for each, or a few more: its state with the countdown and what it serves; why."""
+def _collectors(
+    status: DaemonStatus, at: float, width: int, because: int = _BECAUSE, *, brief: bool = False
+) -> list[ScreenLine]:
+    """Two lines for each, or a few more: its state with the countdown and what it serves; why.
+
+    `because`: most lines that say why. `brief`: of what is told of it only as much as one line has room for.
+    """
     found: list[ScreenLine] = []
     for name, message in sorted(status.collectors.items()):
-        told = ", ".join(_of_collector(message, status.now(at)))
+        told = [*_of_collector(message, status.now(at))]
         spans = [
             TextSpan(f"{spoken(f'collector {name}')}  ", Tone.HEAD),
             TextSpan(state(message.text("state")).upper(), _tone(message.text("state"))),
         ]
-        found += folded([*spans, TextSpan(f"  {told}" if told else "")], width, then="  ")
+        room = width - sum(wide(span.text) for span in spans) if brief else math.inf
+        found += folded([*spans, TextSpan(listed_within("  ", told, room) if told else "")], width, then="  ")
         reason = wrapped(message.text("because"), width - 2, tone=Tone.FAINT)
         if because and len(reason) > because:
             rest = f"{text_of(reason[because - 1])} .."
@@ -316,7 +326,8 @@ def _age(message: StatusMessage, now: float, *, is_now: bool) -> str:
     on_change = found is not None and not found.steady
     if is_now and message.text("state") not in {"silent", "unknown"} and not (on_change and now - read_at >= _OLD):
         return ""
-    return f", {_lasting(now - read_at)} ago"
+    passed = now - read_at
+    return f", {_lasting(passed - passed % _MINUTE if passed > _MINUTE else passed)} ago"
 
 
 def _gates(status: DaemonStatus, at: float, width: int, *, short: bool = False) -> list[ScreenLine]:

@@ -94,9 +94,11 @@ def grid(cells: Sequence[ScreenLine], width: int, *, gap: int = 3) -> list[Scree
     """Cells side by side in columns of equal width, as many as fit, read from left to right."""
     if not cells:
         return []
-    widths = [wide(text_of(cell)) for cell in cells]
-    across = max(1, (width + gap) // (max(widths) + gap))
-    padded = [
-        (*cell, TextSpan(" " * (max(widths) + gap - wide("".join(span.text for span in cell))))) for cell in cells
-    ]
-    return [tuple(chain(*padded[at : at + across])) for at in range(0, len(cells), across)]
+    widest = max(wide(text_of(cell)) for cell in cells)
+    across = max(1, (width + gap) // (widest + gap))
+    rows = (cells[at : at + across] for at in range(0, len(cells), across))
+    return [(*chain(*(_filled(cell, widest + gap) for cell in row[:-1])), *row[-1]) for row in rows]
+
+
+def _filled(cell: ScreenLine, width: int) -> ScreenLine:
+    return (*cell, TextSpan(" " * (width - wide("".join(span.text for span in cell)))))

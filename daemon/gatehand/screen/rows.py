@@ -8,7 +8,7 @@ so that it could be another's.
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from typing import Final, NamedTuple
 
-from gatehand.screen.lines import ScreenLine, TextSpan, Tone, folded, grid, line, wrapped
+from gatehand.screen.lines import ScreenLine, TextSpan, Tone, folded, grid, wrapped
 from gatehand.terminal import head, padded, wide
 
 _METER: Final = 20
@@ -23,6 +23,7 @@ _LEAST_NAME: Final = 8
 """With fewer columns for them all names stand above their rows."""
 _GAP: Final = 2
 _DOTS: Final = ".."
+_BEFORE_BAR: Final = "   "
 
 
 class ToolRow(NamedTuple):
@@ -78,7 +79,6 @@ class _Columns(NamedTuple):
     name: int
     state: int
     reading: int
-    age: int
     bar: int
     threshold: int
 
@@ -88,8 +88,8 @@ def tool_rows(rows: Sequence[ToolRow], width: int, *, short: bool) -> tuple[Scre
     names = [row.name for row in rows]
     room = _chosen(rows, width, max(map(wide, names)))
     shown = shortened(names, room.name) if short and room.name >= _LEAST_NAME else {name: name for name in names}
-    title = f"{padded('TOOLS', room.name + _GAP)}{'':<{room.state}}{'reading':>{room.reading}}{'':<{room.age}}"
-    title += f"   {_LEGEND:<{_METER}}" if room.bar else ""
+    title = f"{padded('TOOLS', room.name + _GAP)}{'':<{room.state}}{'reading':>{room.reading}}"
+    title += f"{_BEFORE_BAR}{_LEGEND:<{_METER}}" if room.bar else ""
     title += f"{'stop':>{room.threshold}}{'start':>{room.threshold}}" if room.threshold else ""
     lines = {row.name: [*_of_tool(row, shown[row.name], room, width)] for row in rows}
     return folded([TextSpan(title, Tone.HEAD)], width)[0], lines
@@ -97,9 +97,8 @@ def tool_rows(rows: Sequence[ToolRow], width: int, *, short: bool) -> tuple[Scre
 
 def _chosen(rows: Sequence[ToolRow], width: int, longest: int) -> _Columns:
     """The columns: as many as leave room for the names."""
-    age = max(wide(row.age) for row in rows)
     thresholds = max(_THRESHOLD, *(wide(each) + 1 for row in rows for each in (row.stop, row.start)))
-    found = _Columns(0, 0, 0, 0, 0, 0)
+    found = _Columns(0, 0, 0, 0, 0)
     for least, bar, threshold in (
         (_STATE, _METER, thresholds),
         (_STATE, 0, thresholds),
@@ -109,8 +108,8 @@ def _chosen(rows: Sequence[ToolRow], width: int, longest: int) -> _Columns:
         state = max(least, *(wide(row.state.text) for row in rows))
         touching = max(wide(row.state.text) + 1 + wide(row.reading) for row in rows) - state
         reading = max(_READING if least else 0, touching, len(" reading"))
-        left = width - _GAP - state - reading - age - (bar and bar + 3) - 2 * threshold
-        found = _Columns(min(longest, left), state, reading, age, bar, threshold)
+        left = width - _GAP - state - reading - (bar and bar + len(_BEFORE_BAR)) - 2 * threshold
+        found = _Columns(min(longest, left), state, reading, bar, threshold)
         if left >= longest or (not bar and left >= _NAME):
             return found
     return found if found.name >= _LEAST_NAME else found._replace(name=0)
@@ -123,13 +122,24 @@ def _of_tool(row: ToolRow, name: str, room: _Columns, width: int) -> Iterator[Sc
     spans = [
         TextSpan(padded(name, room.name + _GAP)),
         TextSpan(padded(row.state.text, room.state), row.state.tone),
-        TextSpan(padded(row.reading, room.reading, right=True) + padded(row.age, room.age)),
+        TextSpan(padded(row.reading, room.reading, right=True)),
     ]
-    if room.bar:
-        spans += [TextSpan("   "), row.bar]
-    if room.threshold:
-        spans.append(TextSpan("".join(padded(each, room.threshold, right=True) for each in (row.stop, row.start))))
+    spans += _beside(row, room)
     yield from folded(spans, width, then="    ")
+
+
+def _beside(row: ToolRow, room: _Columns) -> Iterator[TextSpan]:
+    """What stands beside a reading: bar and thresholds, or how old it is in place of what it leaves no room for."""
+    bar = room.bar and room.bar + len(_BEFORE_BAR)
+    if row.age and wide(row.age) > bar:
+        yield TextSpan(row.age)
+        return
+    if row.age:
+        yield TextSpan(padded(row.age, bar))
+    elif room.bar:
+        yield from (TextSpan(_BEFORE_BAR), row.bar)
+    if room.threshold:
+        yield TextSpan("".join(padded(each, room.threshold, right=True) for each in (row.stop, row.start)))
 
 
 def meter(value: float | None, start: float | None, stop: float | None) -> str:
@@ -205,11 +215,11 @@ def _place(word: str, order: Sequence[str]) -> int:
     return order.index(word) if word in order else -1
 
 
-def listed_in_line(text: str, names: Sequence[str], width: int, tone: Tone) -> ScreenLine:
-    """The text and as many whole names behind it as one line has room for; two dots for those it has none for."""
+def listed_within(text: str, names: Sequence[str], width: float) -> str:
+    """The text and as many whole names behind it as there is room for; two dots for those it has none for."""
     found = f"{text}{', '.join(names)}"
     for count in range(len(names) - 1, -1, -1):
         if wide(found) <= width:
             break
         found = f"{text}{', '.join((*names[:count], _DOTS))}"
-    return line(found, tone)
+    return found
