@@ -10,6 +10,7 @@ import sys
 import unicodedata
 from bisect import bisect_right
 from collections.abc import Iterable, Iterator, Sequence
+from functools import lru_cache
 from itertools import accumulate
 from typing import Final, TextIO
 
@@ -31,6 +32,7 @@ _KEPT: Final = re.compile(
     rf"(?<=\d) (?=(?:{_UNITS})(?![\w/]))"  # a number and its unit
     r"|(?<=\d min) (?=\d+ s\b)|(?<=\d h) (?=\d+ min\b)"  # a length of time
     r"|(?<=\d) (?=of \d)|(?<=\d of) (?=\d)"  # 3 of 12
+    r"|(?<=\bno) (?=reading\b)|(?<=[a-z]) (?=ago\b)"  # no reading; 3 min ago
 )
 
 
@@ -46,14 +48,16 @@ def _each(text: str) -> Iterator[int]:
     """The columns of each character."""
     before = 0
     for char in text:
-        if char == _EMOJI:
-            here = 1 if before == 1 else 0
-        elif unicodedata.category(char) in _NOTHING or any(first <= char <= last for first, last in _VOWELS):
-            here = 0
-        else:
-            here = 2 if unicodedata.east_asian_width(char) in _WIDE else 1
+        here = int(before == 1) if char == _EMOJI else _alone(char)
         before = here or before
         yield here
+
+
+@lru_cache(maxsize=2_048)
+def _alone(char: str) -> int:
+    if unicodedata.category(char) in _NOTHING or any(first <= char <= last for first, last in _VOWELS):
+        return 0
+    return 2 if unicodedata.east_asian_width(char) in _WIDE else 1
 
 
 def head(text: str, width: int) -> str:
@@ -61,6 +65,12 @@ def head(text: str, width: int) -> str:
     if text.isascii():
         return text[: max(0, width)]
     return text[: bisect_right([*accumulate(_each(text))], max(0, width))]
+
+
+def tail(text: str, width: int) -> str:
+    """As much of its end as goes into `width` columns; a mark stays with its letter."""
+    each = [*_each(text)]
+    return next((text[at:] for at, here in enumerate(each) if here and sum(each[at:]) <= width), "")
 
 
 def cut(text: str, width: int) -> str:

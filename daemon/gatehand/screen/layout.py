@@ -25,6 +25,8 @@ _BECAUSE: Final = 2
 """Most lines that say why a collector is as it is."""
 _SHORT: Final = 2
 """Most lines of a part in short."""
+_FEW: Final = 3
+"""Rows of tools; rather than fewer, while others are at work too, all are told in short."""
 _MINUTE: Final = 60.0
 _OLD: Final = _MINUTE
 """Seconds after which the word of a sensor that speaks only on change is shown with its age."""
@@ -64,20 +66,23 @@ def page(status: DaemonStatus, where: str, at: float, *, width: int, height: int
 def _below(status: DaemonStatus, at: float, width: int, height: int | None) -> list[ScreenLine]:
     if height is None:
         top = _collectors(status, at, width)
-        blocks = [_alarms(status, at, width, None), _tools(status, at, width, None), _gates(status, at, width)]
+        blocks = [_alarms(status, at, width, None), _tools(status, at, width), _gates(status, at, width)]
         blocks += [_meters(status, width), _unheard(status, width)]
         return [*top, *(each for block in filter(None, blocks) for each in (_BLANK, *block))]
-    least_of_tools, least_of_gates = (len(_in_short(status, kind, width)) for kind in ("tool", "gate"))
     least_of_alarms = len(_alarms(status, at, width, 0))
-    top = _collectors_within(status, at, width, height - least_of_alarms - least_of_tools - least_of_gates)
+    for most in (_SHORT, 1):
+        least = {kind: len(_in_short(status, kind, width, most)) for kind in ("collector", "tool", "gate")}
+        if sum(least.values()) + least_of_alarms <= height:
+            break
+    top = _collectors_within(status, at, width, height - least_of_alarms - least["tool"] - least["gate"], most)
     room = height - len(top)
     wanted = min(_EVENTS_WANTED, len(status.events) + 1)
-    alarms = _alarms(status, at, width, min(max(2, room // 2), room - least_of_tools - least_of_gates))
+    alarms = _alarms(status, at, width, min(max(2, room // 2), room - least["tool"] - least["gate"]))
     room -= len(alarms)
-    gates = _gates_within(status, at, width, room - max(least_of_tools, len(status.tools) + 1 + wanted))
+    gates = _gates_within(status, at, width, room - max(least["tool"], len(status.tools) + 1 + wanted), most)
     busy = sum(message.text("state") != "idle" for message in status.tools.values())
     some_events = min(wanted, 2) if busy + 2 + min(wanted, 2) <= room - len(gates) else 0
-    tools = _tools(status, at, width, max(least_of_tools, room - len(gates) - some_events))
+    tools = _tools(status, at, width, room - len(gates) - some_events, most)
     room -= len(gates) + len(tools)
     blocks = [alarms, tools, gates]
     meters = _meters(status, width)
@@ -128,8 +133,13 @@ def _alarms(status: DaemonStatus, at: float, width: int, limit: int | None) -> l
     return found
 
 
-def _tools(status: DaemonStatus, at: float, width: int, limit: int | None) -> list[ScreenLine]:
-    """A heading and their rows; where there is no room for all, the idle ones are counted first."""
+def _tools(
+    status: DaemonStatus, at: float, width: int, limit: int | None = None, most: int = _SHORT
+) -> list[ScreenLine]:
+    """A heading and their rows; where there is no room for all, the idle ones are counted first.
+
+    `most`: lines that it takes in short.
+    """
     if not status.tools:
         return []  # a scale without a tool says nothing
     rows = [_tool_row(status, name, at) for name in sorted(status.tools)]
@@ -146,36 +156,36 @@ def _tools(status: DaemonStatus, at: float, width: int, limit: int | None) -> li
             break
         room -= len(lines[name])
         kept.add(name)
-    if not kept:
-        return _in_short(status, "tool", width)
     hidden = sum(word != "idle" for name, word in words.items() if name not in kept)
+    if len(kept) < (_FEW if hidden else 1):
+        return _in_short(status, "tool", width, most)
     note = f"and {len(rows) - len(kept)} more, " + (f"{hidden} of them not idle" if hidden else "all idle")
     return [title, *(each for name in lines if name in kept for each in lines[name]), line(note, Tone.WARN)]
 
 
-def _gates_within(status: DaemonStatus, at: float, width: int, limit: int) -> list[ScreenLine]:
+def _gates_within(status: DaemonStatus, at: float, width: int, limit: int, most: int) -> list[ScreenLine]:
     """The gates whole; with shorter names, or those that are shut only counted, where that takes too many lines."""
     whole = _gates(status, at, width)
     if len(whole) <= limit:
         return whole
     short = _gates(status, at, width, short=True)
-    return short if len(short) <= limit else min(whole, short, _in_short(status, "gate", width), key=len)
+    return short if len(short) <= limit else min(whole, short, _in_short(status, "gate", width, most), key=len)
 
 
-def _collectors_within(status: DaemonStatus, at: float, width: int, limit: int) -> list[ScreenLine]:
+def _collectors_within(status: DaemonStatus, at: float, width: int, limit: int, most: int) -> list[ScreenLine]:
     """The collectors with their reasons; without them, or in short, where that takes too many lines."""
     for because, brief in ((_BECAUSE, False), (0, False), (0, True)):
         found = _collectors(status, at, width, because, brief=brief)
         if len(found) <= limit:
             return found
-    return _in_short(status, "collector", width)
+    return _in_short(status, "collector", width, most)
 
 
-def _in_short(status: DaemonStatus, kind: str, width: int) -> list[ScreenLine]:
-    """All of a kind in a line or two: by their states, those at rest only counted."""
+def _in_short(status: DaemonStatus, kind: str, width: int, most: int) -> list[ScreenLine]:
+    """All of a kind in `most` lines: by their states, those at rest only counted."""
     states = {spoken(name): _loud_state(message) for name, message in status.by_kind[kind].items()}
     quiet = {"gate": "shut", "tool": "idle"}.get(kind, "")
-    return in_short(f"{kind.upper()}S", states, _IN_SHORT, width, _SHORT, quiet=quiet) if states else []
+    return in_short(f"{kind.upper()}S", states, _IN_SHORT, width, most, quiet=quiet) if states else []
 
 
 # The parts

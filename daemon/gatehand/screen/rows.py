@@ -9,7 +9,7 @@ from collections.abc import Collection, Iterator, Mapping, Sequence
 from typing import Final, NamedTuple
 
 from gatehand.screen.lines import ScreenLine, TextSpan, Tone, folded, grid, wrapped
-from gatehand.terminal import head, padded, wide
+from gatehand.terminal import head, padded, tail, wide
 
 _METER: Final = 20
 _LEGEND: Final = "0, : stop, | start"
@@ -58,16 +58,11 @@ def shortened(names: Collection[str], room: int) -> dict[str, str]:
 def _short(name: str, names: Collection[str], room: int) -> str:
     letters = room - len(_DOTS)
     for last in sorted(range(max(0, letters)), key=lambda last: abs(last - letters // 3)):
-        begins, ends = head(name, letters - last), _tail(name, last)
+        begins, ends = head(name, letters - last), tail(name, last)
         alike = [one for one in names if one.startswith(begins) and one.endswith(ends)]
         if alike == [name] and begins:
             return f"{begins}{_DOTS}{ends}"
     return name
-
-
-def _tail(text: str, width: int) -> str:
-    """As much of its end as goes into `width` columns; a mark stays with its letter."""
-    return next((text[at:] for at in range(len(text)) if wide(text[at]) and wide(text[at:]) <= width), "")
 
 
 # Tools
@@ -96,19 +91,22 @@ def tool_rows(rows: Sequence[ToolRow], width: int, *, short: bool) -> tuple[Scre
 
 
 def _chosen(rows: Sequence[ToolRow], width: int, longest: int) -> _Columns:
-    """The columns: as many as leave room for the names."""
+    """The columns: as many as leave room for the names, and for how old readings are."""
+    old = max(wide(row.age) for row in rows)
     thresholds = max(_THRESHOLD, *(wide(each) + 1 for row in rows for each in (row.stop, row.start)))
     found = _Columns(0, 0, 0, 0, 0)
-    for least, bar, threshold in (
-        (_STATE, _METER, thresholds),
-        (_STATE, 0, thresholds),
-        (_STATE, 0, 0),
-        (0, 0, 0),
+    for least, bar, threshold, age in (
+        (_STATE, _METER, thresholds, old),
+        (_STATE, 0, thresholds, old),
+        (_STATE, 0, 0, old),
+        (0, 0, 0, old),
+        (0, 0, 0, 0),
     ):
         state = max(least, *(wide(row.state.text) for row in rows))
         touching = max(wide(row.state.text) + 1 + wide(row.reading) for row in rows) - state
         reading = max(_READING if least else 0, touching, len(" reading"))
-        left = width - _GAP - state - reading - (bar and bar + len(_BEFORE_BAR)) - 2 * threshold
+        beside = max(age, (bar and bar + len(_BEFORE_BAR)) + 2 * threshold)
+        left = width - _GAP - state - reading - beside
         found = _Columns(min(longest, left), state, reading, bar, threshold)
         if left >= longest or (not bar and left >= _NAME):
             return found
@@ -196,19 +194,20 @@ def in_short(
     """Who is in which state, in at most `most` lines: `GATES  open: sweep; shut: 3`.
 
     States come in `order`, unknown ones first. Those that are `quiet` are only counted; where there is no room for the
-    names of others, these are counted too, the last in order first.
+    names of others, these are counted too, the last in order first, and at last several states as one.
     """
     by_state: dict[str, list[str]] = {}
     for name, word in sorted(states.items(), key=lambda each: (_place(each[1], order), each[0])):
         by_state.setdefault(word, []).append(name)
     named = [word for word in by_state if word != quiet]
+    told = list(by_state)
     while True:
-        counts = {word: ", ".join(names) if word in named else str(len(names)) for word, names in by_state.items()}
-        text = f"{title}  {'; '.join(f'{word}: {names}' for word, names in counts.items())}"
-        found = wrapped(text, width, then="  ")
-        if len(found) <= most or not named:
+        parts = [f"{word}: {', '.join(by_state[word]) if word in named else len(by_state[word])}" for word in told]
+        rest = len(states) - sum(len(by_state[word]) for word in told)
+        found = wrapped(f"{title}  {'; '.join([*parts, *([f'others: {rest}'] if rest else [])])}", width, then="  ")
+        if len(found) <= most or not (named or told):
             return found
-        named.pop()
+        (named or told).pop()
 
 
 def _place(word: str, order: Sequence[str]) -> int:
