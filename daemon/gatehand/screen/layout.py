@@ -6,7 +6,8 @@ Below `page` stand the parts; each says everything it has.
 """
 
 import math
-from collections.abc import Iterator
+import re
+from collections.abc import Iterator, Mapping
 from typing import Final
 
 from gatehand import rhythm
@@ -25,6 +26,7 @@ _BECAUSE: Final = 2
 """Most lines that say why a collector is as it is."""
 _SHORT: Final = 2
 """Most lines of a part in short."""
+_COUNTED: Final = re.compile(r"([^0-9]*)([0-9]*)")
 _FEW: Final = 3
 """Rows of tools; rather than fewer, while others are at work too, all are told in short."""
 _MINUTE: Final = 60.0
@@ -142,7 +144,7 @@ def _tools(
     """
     if not status.tools:
         return []  # a scale without a tool says nothing
-    rows = [_tool_row(status, name, at) for name in sorted(status.tools)]
+    rows = [_tool_row(status, name, at) for name, _ in _in_order(status.tools)]
     for short in (False, True):
         title, lines = tool_rows(rows, width, short=short)
         found = [title, *(each for some in lines.values() for each in some)]
@@ -183,7 +185,7 @@ def _collectors_within(status: DaemonStatus, at: float, width: int, limit: int, 
 
 def _in_short(status: DaemonStatus, kind: str, width: int, most: int) -> list[ScreenLine]:
     """All of a kind in `most` lines: by their states, those at rest only counted."""
-    states = {spoken(name): _loud_state(message) for name, message in status.by_kind[kind].items()}
+    states = {spoken(name): _loud_state(message) for name, message in _in_order(status.by_kind[kind])}
     quiet = {"gate": "shut", "tool": "idle"}.get(kind, "")
     return in_short(f"{kind.upper()}S", states, _IN_SHORT, width, most, quiet=quiet) if states else []
 
@@ -218,6 +220,8 @@ def _title(left: str, right: str, width: int) -> ScreenLine:
 
 def _reached(status: DaemonStatus, at: float) -> list[tuple[str, Tone]]:
     last = "" if status.heard_at is None else f" Last heard at {_clock(status.heard_at)}."
+    if status.collectors or status.tools or status.gates:
+        last += " What follows is of the past."
     if status.lost_because is not None:
         for_how_long = "" if status.lost_at is None else f" for {_lasting(at - status.lost_at)}"
         return [(f"NO BROKER{for_how_long}: {status.lost_because}; trying again.{last}", Tone.ALARM)]
@@ -244,7 +248,7 @@ def _collectors(
     `because`: most lines that say why. `brief`: of what is told of it only as much as one line has room for.
     """
     found: list[ScreenLine] = []
-    for name, message in sorted(status.collectors.items()):
+    for name, message in _in_order(status.collectors):
         told = [*_of_collector(message, status.now(at))]
         spans = [
             TextSpan(f"{spoken(f'collector {name}')}  ", Tone.HEAD),
@@ -342,13 +346,13 @@ def _age(message: StatusMessage, now: float, *, is_now: bool) -> str:
 
 def _gates(status: DaemonStatus, at: float, width: int, *, short: bool = False) -> list[ScreenLine]:
     """A heading and the gates side by side; nothing where none is heard of. `short`: with shortened names."""
-    cells = [_gate_cell(name, message, status.now(at)) for name, message in sorted(status.gates.items())]
+    cells = [_gate_cell(name, message, status.now(at)) for name, message in _in_order(status.gates)]
     return [line("GATES", Tone.HEAD), *gate_lines(cells, width, short=short)] if cells else []
 
 
 def _meters(status: DaemonStatus, width: int) -> list[ScreenLine]:
     """A heading and how often each tool's meter speaks; nothing where that is not known yet."""
-    rhythms = ((name, rhythm.read(each.facts.get("rhythm"))) for name, each in sorted(status.tools.items()))
+    rhythms = ((name, rhythm.read(each.facts.get("rhythm"))) for name, each in _in_order(status.tools))
     texts = [f"{spoken(name)}: {rhythm.words(found)}" for name, found in rhythms if found is not None]
     found = [each for text in texts for each in wrapped(text, width, then="  ")]
     return [line("METERS", Tone.HEAD), *found] if found else []
@@ -358,7 +362,7 @@ def _unheard(status: DaemonStatus, width: int) -> list[ScreenLine]:
     """A heading and what was never heard or is not understood; nothing where all is well."""
     found: list[ScreenLine] = []
     for kind, every in (("collector", status.collectors), ("tool", status.tools), ("gate", status.gates)):
-        for name, message in sorted(every.items()):
+        for name, message in _in_order(every):
             whose = spoken(name if kind == "tool" else f"{kind} {name}")
             texts = [f"{whose}: never heard: {topic}" for topic in message.names("unheard")]
             texts += [f"{whose}: {text}" for text in message.odd("not_understood")]
@@ -378,6 +382,11 @@ def _gate_cell(name: str, message: StatusMessage, now: float) -> GateCell:
         notes.append("moved by hand")
     note = f" ({', '.join(notes)})" if notes else ""
     return GateCell(spoken(name), TextSpan(_loud_state(message), _tone(word)), note)
+
+
+def _in_order(every: Mapping[str, StatusMessage]) -> list[tuple[str, StatusMessage]]:
+    """By name: bench_2 before bench_10."""
+    return sorted(every.items(), key=lambda each: [(text, int(n or 0)) for text, n in _COUNTED.findall(each[0])])
 
 
 def state(word: str) -> str:

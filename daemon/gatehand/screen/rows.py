@@ -8,7 +8,7 @@ so that it could be another's.
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from typing import Final, NamedTuple
 
-from gatehand.screen.lines import ScreenLine, TextSpan, Tone, folded, grid, wrapped
+from gatehand.screen.lines import ScreenLine, TextSpan, Tone, folded, grid, text_of, wrapped
 from gatehand.terminal import head, padded, tail, wide
 
 _METER: Final = 20
@@ -21,6 +21,10 @@ _NAME: Final = 18
 """Columns that names get before the thresholds give way to them, and that a shortened gate's gets."""
 _LEAST_NAME: Final = 8
 """With fewer columns for them all names stand above their rows."""
+_ACROSS: Final = 8
+"""More gates than one less never stand side by side in a row."""
+_WORTH: Final = 4
+"""Lines that must be saved before gates stand in another order than their names'."""
 _GAP: Final = 2
 _DOTS: Final = ".."
 _BEFORE_BAR: Final = "   "
@@ -114,16 +118,23 @@ def _chosen(rows: Sequence[ToolRow], width: int, longest: int) -> _Columns:
 
 
 def _of_tool(row: ToolRow, name: str, room: _Columns, width: int) -> Iterator[ScreenLine]:
-    if wide(name) > room.name:
-        yield from wrapped(name, width, then="  ")
-        name = ""
-    spans = [
-        TextSpan(padded(name, room.name + _GAP)),
+    """Its row; where there is no room for that, less aligned, over more lines."""
+    fits = wide(name) <= room.name
+    cells = [
+        TextSpan(padded(name if fits else "", room.name + _GAP)),
         TextSpan(padded(row.state.text, room.state), row.state.tone),
         TextSpan(padded(row.reading, room.reading, right=True)),
+        *_beside(row, room),
     ]
-    spans += _beside(row, room)
-    yield from folded(spans, width, then="    ")
+    aligned = sum(wide(cell.text) for cell in cells) <= width
+    if not fits:
+        yield from wrapped(name, width, then="  ")
+    if aligned:
+        yield tuple(cells)
+    else:
+        gap = TextSpan(" " * _GAP)
+        closer = [row.state, gap, TextSpan(row.reading + row.age)]
+        yield from folded([TextSpan(name), gap, *closer] if fits else [gap, gap, *closer], width, then="    ")
 
 
 def _beside(row: ToolRow, room: _Columns) -> Iterator[TextSpan]:
@@ -162,27 +173,39 @@ def meter(value: float | None, start: float | None, stop: float | None) -> str:
 
 
 def gate_lines(cells: Sequence[GateCell], width: int, *, short: bool) -> list[ScreenLine]:
-    """The gates side by side, as many as fit. `short`: long names are shortened; else they stand above."""
+    """The gates side by side, as many as fit; the widest below the others where that saves a few lines.
+
+    `short`: long names are shortened, and every line counts.
+    """
     names = [cell.name for cell in cells]
-    rest = max(_GAP + wide(cell.state.text + cell.note) for cell in cells)
-    room = min(max(map(wide, names)), width - rest, _NAME if short else width)
-    if room < _LEAST_NAME and room < max(map(wide, names)):
-        room = 0
-    shown = shortened(names, room) if short and room else {name: name for name in names}
-    if all(wide(each) <= room for each in shown.values()):
-        return grid([_of_gate(cell, shown[cell.name], room) for cell in cells], width)
-    found: list[ScreenLine] = []
-    for cell in cells:
-        name = shown[cell.name]
-        if wide(name) > room:
-            found += wrapped(name, width, then="  ")
-            name = ""
-        found += folded(_of_gate(cell, name, room), width, then="    ")
-    return found
+    shown = shortened(names, _NAME) if short else {name: name for name in names}
+    in_order, *others = (_with_beside(cells, shown, width, width // across) for across in range(1, _ACROSS))
+    fewest = min(others, key=len)
+    return fewest if len(fewest) + (1 if short else _WORTH) <= len(in_order) else in_order
+
+
+def _with_beside(cells: Sequence[GateCell], shown: Mapping[str, str], width: int, most: int) -> list[ScreenLine]:
+    """The same with those side by side that take no more than `most` columns."""
+    beside = [cell for cell in cells if wide(f"{shown[cell.name]}  {cell.state.text}{cell.note}") <= most]
+    room = max((wide(shown[cell.name]) for cell in beside), default=0)
+    lines = grid([_of_gate(cell, shown[cell.name], room) for cell in beside], width)
+    if any(wide(text_of(each)) > width for each in lines):
+        lines = [each for cell in beside for each in _of_wide_gate(cell, shown[cell.name], room, width)]
+    below = (cell for cell in cells if cell not in beside)
+    return [*lines, *(each for cell in below for each in _of_wide_gate(cell, shown[cell.name], room, width))]
 
 
 def _of_gate(cell: GateCell, name: str, room: int) -> ScreenLine:
     return (TextSpan(padded(name, room + _GAP)), cell.state, TextSpan(cell.note, Tone.FAINT))
+
+
+def _of_wide_gate(cell: GateCell, name: str, room: int, width: int) -> list[ScreenLine]:
+    """A gate on lines of its own: first its note gives way to the next one."""
+    title = (TextSpan(padded(name, room)), TextSpan(" " * _GAP), cell.state)
+    lines = folded([*title, TextSpan(cell.note, Tone.FAINT)], width, then="    ")
+    if len(lines) == 1 or not cell.note:
+        return lines
+    return [*folded(title, width, then="    "), *wrapped(cell.note.strip(), width, first="    ", then="    ")]
 
 
 # In a line or two
@@ -197,7 +220,7 @@ def in_short(
     names of others, these are counted too, the last in order first, and at last several states as one.
     """
     by_state: dict[str, list[str]] = {}
-    for name, word in sorted(states.items(), key=lambda each: (_place(each[1], order), each[0])):
+    for name, word in sorted(states.items(), key=lambda each: _place(each[1], order)):
         by_state.setdefault(word, []).append(name)
     named = [word for word in by_state if word != quiet]
     told = list(by_state)
