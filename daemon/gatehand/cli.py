@@ -83,7 +83,9 @@ def main(argv: Sequence[str] | None = None) -> int:
     except OSError as error:
         if error.filename is None:
             raise
-        print(f"gatehand: {_untouchable(error)}", file=sys.stderr)
+        from gatehand.terminal import show
+
+        show([f"gatehand: {_untouchable(error)}"], sys.stderr)
         return 1
     return code
 

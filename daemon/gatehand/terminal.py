@@ -17,7 +17,8 @@ from typing import Final, TextIO
 READABLE: Final = 100
 """Columns over which a person reads a paragraph with ease."""
 _FEWEST: Final = 20
-_MOST: Final = 200
+WIDEST: Final = 200
+"""Columns that are used of a terminal, however wide it is."""
 _HANGING: Final = 4
 _SHARE: Final = 3
 """A hanging indent takes no more than this part of a line: a third."""
@@ -174,7 +175,7 @@ def room(out: TextIO | None = None) -> int | None:
     """Columns of the terminal that `out` (standard output unless given) goes to, 200 at most; None: it goes to none."""
     if not (out or sys.stdout).isatty():
         return None
-    return max(_FEWEST, min(_MOST, shutil.get_terminal_size((80, 24)).columns))
+    return max(_FEWEST, min(WIDEST, shutil.get_terminal_size((80, 24)).columns))
 
 
 def paragraph(otherwise: int, out: TextIO | None = None) -> int:

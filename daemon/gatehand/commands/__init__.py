@@ -131,10 +131,13 @@ def print_json(facts: object) -> None:
 
 def show_skipped(skipped: Sequence[object]) -> None:
     """The first lines of the log that had to be skipped, and how many more there are."""
-    for one in skipped[:_SHOWN_SKIPPED]:
-        print(one, file=sys.stderr)
-    if len(skipped) > _SHOWN_SKIPPED:
-        print(f"... and {len(skipped) - _SHOWN_SKIPPED} more lines skipped", file=sys.stderr)
+    if not skipped:
+        return
+    from gatehand.terminal import show
+
+    beyond = len(skipped) - _SHOWN_SKIPPED
+    more = [f"... and {beyond} more lines skipped"] if beyond > 0 else []
+    show([*map(str, skipped[:_SHOWN_SKIPPED]), *more], sys.stderr)
 
 
 def configured(path: Path) -> "tuple[Config, Loaded, Shop]":
@@ -161,11 +164,12 @@ def readable(path: Path) -> "tuple[Loaded, Config | None]":
     from gatehand.config.load import load, salvage
 
     loaded = load(path, files=False)
+    from gatehand.terminal import show
+
     if loaded.config is not None or not loaded.text:
-        for problem in loaded.errors:
-            print(problem, file=sys.stderr)
+        show(map(str, loaded.errors), sys.stderr)
         return loaded, loaded.config
-    print(f"{path} has errors, gatehand check shows them; using what can be read of it", file=sys.stderr)
+    show([f"{path} has errors, gatehand check shows them; using what can be read of it"], sys.stderr)
     return loaded, salvage(loaded.text)
 
 

@@ -117,7 +117,7 @@ def _write(draft: "Draft", kept: "Kept", path: Path, *, named: bool) -> int:
     text = draft.text(OPENING)
     loaded = load_text(text, path)
     for problem in loaded.problems:
-        print(problem, file=sys.stderr)
+        show([str(problem)], sys.stderr)
     if not loaded.ok:
         aside = path.with_name(path.name + ".draft")
         write(aside, text)

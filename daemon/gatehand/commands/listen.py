@@ -17,7 +17,7 @@ from gatehand.commands import (
     seconds,
     where_to_look,
 )
-from gatehand.terminal import paragraph
+from gatehand.terminal import paragraph, show
 
 if TYPE_CHECKING:
     from gatehand.listening.roles import Known
@@ -90,7 +90,7 @@ def run(args: argparse.Namespace) -> int:
             parts.append(text(heard, width, whole=args.all))
         print("\n\n".join("\n".join(part) for part in parts))  # its lines for the config are whole, to be copied
     if not ears.listening.messages:
-        print(_nothing(args, where), file=sys.stderr)
+        show([_nothing(args, where)], sys.stderr)
     return 0 if ears.listening.messages and (watched is None or watched.clear) else 1
 
 
@@ -156,7 +156,7 @@ class _Ears:
         if not self._is_lost:
             self._is_lost = True
             self.losses.append(str(error))
-            print(f"{error}; trying again", file=sys.stderr)
+            show([f"{error}; trying again"], sys.stderr)
 
 
 async def _listen(args: argparse.Namespace, where: "Where", ears: _Ears, uses: "Known") -> "Watched | None":

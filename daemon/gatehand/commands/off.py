@@ -103,11 +103,11 @@ def _find(config: Path, folder: Path) -> tuple[OffNotes, str] | str:
         why = str(loaded.errors[0])
     notes = _bounded(lambda: read_notes(folder))
     if isinstance(notes, OffNotes):
-        print(f"gatehand off: the config cannot be used ({why})", file=sys.stderr)
+        show([f"gatehand off: the config cannot be used ({why})"], sys.stderr)
         return notes, f"{folder / 'off.json'}, which the daemon wrote by the last config that it took"
     # The daemon may have run with an earlier text: what this one still says of collectors is used.
     if isinstance(loaded, Loaded) and (rest := salvage(loaded.text)).collector:
-        print(f"gatehand off: the config has errors; using what can be read of it ({why})", file=sys.stderr)
+        show([f"gatehand off: the config has errors; using what can be read of it ({why})"], sys.stderr)
         return OffNotes.of(rest, loaded), f"what can be read of {config}"
     missing = str(notes) if isinstance(notes, NoNotesError) else f"{folder / 'off.json'} could not be read in time"
     return (

@@ -5,8 +5,8 @@ import json
 import sys
 from pathlib import Path
 
-from gatehand import terminal
 from gatehand.commands import READINGS, WRONG_USAGE, CommandError, add_span, configured, ending, print_json, progress
+from gatehand.terminal import show
 from gatehand.times import local_text
 from gatehand_rules import Finding, Shop
 
@@ -47,20 +47,17 @@ def _readings(args: argparse.Namespace, shop: Shop) -> int:
     from gatehand.past.player import NeverAtRestError
     from gatehand.replay.play_csv import as_line, play_csv
 
-    def show(ms: int, finding: Finding) -> None:
+    def say(ms: int, finding: Finding) -> None:
         if args.json:
             print(json.dumps(as_line(ms, finding)))
         else:
-            terminal.show([f"{ms / 1000:12.3f} s  {sentence_of(finding)}"])
+            show([f"{ms / 1000:12.3f} s  {sentence_of(finding)}"])
 
     with ending(CsvError, NeverAtRestError), progress("readings") as count:
-        still_running = play_csv(args.readings, shop, show, count)
+        still_running = play_csv(args.readings, shop, say, count)
     for tool in still_running:
-        print(
-            f"{args.readings}: {tool} still runs when the readings end, and its sensor speaks only on change "
-            "(silent_after = 0): the replay ends with it running",
-            file=sys.stderr,
-        )
+        why = "its sensor speaks only on change (silent_after = 0): the replay ends with it running"
+        show([f"{args.readings}: {tool} still runs when the readings end, and {why}"], sys.stderr)
     return 0
 
 
@@ -72,13 +69,13 @@ def _recording(args: argparse.Namespace, folder: Path, shop: Shop) -> int:
     with progress("readings", whole) as count:
         found = compare(folder, shop, args.since, args.until, count)
     for trouble in found.history.troubles:
-        print(f"left out: {trouble}", file=sys.stderr)
+        show([f"left out: {trouble}"], sys.stderr)
     if not found.history.files:
         raise CommandError(_nothing(folder))
     if args.json:
         print_json(as_json(found, events=args.diff))
         return 0
-    terminal.show((*table(found), *(("", *diff(found)) if args.diff else ())))
+    show((*table(found), *(("", *diff(found)) if args.diff else ())))
     return 0
 
 

@@ -145,14 +145,15 @@ def _tools(
     if not status.tools:
         return []  # a scale without a tool says nothing
     rows = [_tool_row(status, name, at) for name, _ in _in_order(status.tools)]
+    room = math.inf if limit is None else limit
     for short in (False, True):
         title, lines = tool_rows(rows, width, short=short)
         found = [title, *(each for some in lines.values() for each in some)]
-        if limit is None or len(found) <= limit:
+        if len(found) <= room:
             return found
     words = {spoken(name): message.text("state") for name, message in status.tools.items()}
     kept: set[str] = set()
-    room = limit - len((title, "the note"))
+    room -= len((title, "the note"))
     for name in sorted(words, key=lambda name: (words[name] == "idle", _SEVERITY.index(_tone(words[name])), name)):
         if len(lines[name]) > room:
             break

@@ -17,6 +17,7 @@ from gatehand.screen.daemon_status import DaemonStatus
 from gatehand.screen.layout import page
 from gatehand.screen.lines import ScreenLine
 from gatehand.screen.listen import Where, keep
+from gatehand.terminal import WIDEST
 
 _COUNTDOWN: Final = 0.5
 """Seconds between two drawings when nothing is heard."""
@@ -48,7 +49,7 @@ async def show(where: Where, terminal: Console) -> None:
             while not stop.is_set() and not listening.done():
                 fresh.clear()
                 size = terminal.size
-                lines = page(status, where.text, time.time(), width=size.width, height=size.height)
+                lines = page(status, where.text, time.time(), width=min(WIDEST, size.width), height=size.height)
                 live.update(_as_text(lines), refresh=True)
                 await asyncio.sleep(_AT_MOST_EVERY)
                 with suppress(TimeoutError):
