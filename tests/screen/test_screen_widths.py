@@ -4,6 +4,7 @@ import os
 import re
 from collections.abc import Iterator
 from random import Random
+from typing import Any
 
 import pytest
 from hypothesis import given, settings
@@ -36,14 +37,14 @@ class Drawn(Random):
     def shop(self) -> Heard:
         heard = Heard().say("online", self.choice("1110"), retained=True)
         for name in self.names(1, 3):
-            facts = {"run_on_until": self.moment(), "drawing": self.choice((None, True, False))}
+            facts: dict[str, Any] = {"run_on_until": self.moment(), "drawing": self.choice((None, True, False))}
             facts |= {"running": self.choice(([], ["band_saw", "drum_sander"]))}
             facts |= {"starts_this_hour": 5, "starts_per_hour": 12, "because": self.choice(("", "why " * 30))}
             heard.say(f"collector/{name}", collector(self.choice(STATES["collector"]), **facts), retained=True)
         for name in self.names(0, 20):
             heard.say(f"tool/{name}", self.tool(), retained=True)
         for name in self.names(1, 20):
-            by_hand = {"hand": self.flag(), "hand_ends": self.moment(), "by_hand": self.flag()}
+            by_hand: dict[str, Any] = {"hand": self.flag(), "hand_ends": self.moment(), "by_hand": self.flag()}
             heard.say(f"gate/{name}", gate(self.choice(STATES["gate"]), **by_hand), retained=True)
         for number in range(self.randint(0, 4)):
             text = "No reading from its sensor for 30 s. " * 3
@@ -51,7 +52,7 @@ class Drawn(Random):
         return heard
 
     def tool(self) -> dict[str, object]:
-        facts = {"run_on_ends": self.moment(), "reading_at": self.moment(-1)}
+        facts: dict[str, Any] = {"run_on_ends": self.moment(), "reading_at": self.moment(-1)}
         word = self.choice(STATES["tool"])
         if self.flag():
             return tool(word, **facts) | {"amps": self.choice((None, 0.0, 0.04, 6.25, 123.456))}
