@@ -29,9 +29,9 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Listen, and say it."""
     from gatehand.screen.daemon_status import DaemonStatus, as_json
-    from gatehand.screen.layout import page
     from gatehand.screen.lines import text_of
     from gatehand.screen.listen import look
+    from gatehand.screen.page import page
 
     found = where_to_look(args, "status")
     status = DaemonStatus(found.base)

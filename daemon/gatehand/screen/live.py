@@ -1,6 +1,6 @@
 """The live screen in a terminal, drawn with rich: redrawn when something is heard, and often enough for a countdown.
 
-The only module that imports rich. What is drawn is `layout`'s.
+The only module that imports rich. What is drawn is `page`'s.
 """
 
 import asyncio
@@ -14,9 +14,9 @@ from rich.live import Live
 from rich.text import Text
 
 from gatehand.screen.daemon_status import DaemonStatus
-from gatehand.screen.layout import page
 from gatehand.screen.lines import ScreenLine
 from gatehand.screen.listen import Where, keep
+from gatehand.screen.page import page
 from gatehand.terminal import WIDEST
 
 _COUNTDOWN: Final = 0.5
