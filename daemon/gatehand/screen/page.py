@@ -129,9 +129,7 @@ def _tools(
     words = {spoken(name): message.text("state") for name, message in status.tools.items()}
     kept: set[str] = set()
     room -= len((title, "the note"))
-    for name in sorted(
-        words, key=lambda name: (words[name] == "idle", _SEVERITY.index(layout.tone(words[name])), name)
-    ):
+    for name in sorted(lines, key=lambda name: (words[name] == "idle", _SEVERITY.index(layout.tone(words[name])))):
         if len(lines[name]) > room:
             break
         room -= len(lines[name])
