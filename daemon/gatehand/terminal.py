@@ -89,11 +89,28 @@ def padded(text: str, width: int, *, right: bool = False) -> str:
 
 
 def columns(rows: Sequence[Sequence[str]], indent: str = "") -> Iterator[str]:
-    """Rows as aligned columns: the first and the last flush left, those between flush right."""
+    """Rows as aligned columns: the first and the last flush left, those between flush right.
+
+    The first row has the headings. On a terminal that is too narrow each row goes over several lines, its cells named.
+    """
     widths = [max(map(wide, column)) for column in zip(*rows, strict=True)]
+    lines = []
     for first, *between, last in rows:
         cells = [padded(cell, width, right=True) for cell, width in zip(between, widths[1:], strict=False)]
-        yield indent + "  ".join([padded(first, widths[0]), *cells, last]).rstrip()
+        lines.append(indent + "  ".join([padded(first, widths[0]), *cells, last]).rstrip())
+    width = room()
+    yield from lines if width is None or max(map(wide, lines)) <= width else _stacked(rows, indent, width)
+
+
+def _stacked(rows: Sequence[Sequence[str]], indent: str, width: int) -> Iterator[str]:
+    (title, *heads), *others = rows
+    if title:
+        yield f"{indent}{title}"
+    for first, *cells in others:
+        named = zip(heads, cells, strict=True)
+        said = ", ".join(f"{head} {cell}".strip() for head, cell in named if cell not in {"", "-"})
+        yield from hung(first, width, first=indent, then=indent + "  ", whole=True)
+        yield from hung(said, width, first=indent + "  ", then=indent + "  ", whole=True)
 
 
 # Where a line is broken

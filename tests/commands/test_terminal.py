@@ -124,6 +124,24 @@ def test_paragraphs_keep_their_lines_and_tables_their_columns() -> None:
     assert list(columns([("帯鋸", "1", "x"), ("saw", "200", "")])) == ["帯鋸    1  x", "saw   200"]
 
 
+def test_a_table_that_is_too_wide_names_its_cells_row_by_row(monkeypatch: pytest.MonkeyPatch) -> None:
+    rows = [("GATE", "opens", "travel", ""), ("band saw", "1.2 s", "1.5", "well"), ("sweep", "-", "2", "not looked at")]
+    aligned = ["GATE      opens  travel", "band saw  1.2 s     1.5  well", "sweep         -       2  not looked at"]
+    assert list(columns(rows)) == aligned
+    monkeypatch.setattr("sys.stdout.isatty", lambda: True)
+    monkeypatch.setenv("COLUMNS", "40")
+    assert list(columns(rows)) == aligned
+    monkeypatch.setenv("COLUMNS", "30")
+    assert list(columns(rows)) == [
+        "GATE",
+        "band saw",
+        "  opens 1.2 s, travel 1.5,",
+        "  well",
+        "sweep",
+        "  travel 2, not looked at",
+    ]
+
+
 class Terminal(io.StringIO):
     """Written to by a person's program."""
 

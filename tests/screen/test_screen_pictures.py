@@ -1,12 +1,16 @@
 """Whole screens at five widths, to be read: tests/screen/pictures; `pytest --rewrite-scenarios` draws them anew."""
 
+import re
 import time
 from collections.abc import Iterator
+from io import StringIO
 from pathlib import Path
 
 import pytest
 from screen_support import NOON, Heard, collector, gate, stamp, tool, tool_of
 
+from gatehand.screen.lines import text_of
+from gatehand.screen.page import page
 from gatehand.terminal import wide
 from gatehand_rules.words import Measure
 
@@ -109,6 +113,19 @@ SCENES = (
     ("gatehand watch of a large shop on 24 rows", large, 24),
     ("gatehand watch of a large shop on 8 rows", large, 8),
 )
+
+
+@pytest.mark.parametrize("width", (40, 80))
+def test_the_live_screen_draws_every_line_as_it_was_laid_out(width: int) -> None:
+    """Wide letters too: what counts their columns there is another library."""
+    rich_console, live = pytest.importorskip("rich.console"), pytest.importorskip("gatehand.screen.live")
+    for _, scene, height in SCENES:
+        heard, file = scene(), StringIO()
+        lines = page(heard.status, "gatehand at shop.local:1883", heard.at, width=width, height=height)
+        terminal = rich_console.Console(width=width, file=file, force_terminal=True, color_system="standard")
+        terminal.print(live.as_text(lines))
+        drawn = re.sub(r"\x1b\[[0-9;]*m", "", file.getvalue()).splitlines()
+        assert [each.rstrip() for each in drawn] == [text_of(each) for each in lines]
 
 
 @pytest.mark.parametrize("width", WIDTHS)

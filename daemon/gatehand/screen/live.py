@@ -50,7 +50,7 @@ async def show(where: Where, terminal: Console) -> None:
                 fresh.clear()
                 size = terminal.size
                 lines = page(status, where.text, time.time(), width=min(WIDEST, size.width), height=size.height)
-                live.update(_as_text(lines), refresh=True)
+                live.update(as_text(lines), refresh=True)
                 await asyncio.sleep(_AT_MOST_EVERY)
                 with suppress(TimeoutError):
                     async with asyncio.timeout(_COUNTDOWN):
@@ -63,5 +63,6 @@ async def show(where: Where, terminal: Console) -> None:
             await listening
 
 
-def _as_text(lines: list[ScreenLine]) -> Text:
+def as_text(lines: list[ScreenLine]) -> Text:
+    """The lines as rich draws them: none is wrapped."""
     return Text("\n", no_wrap=True, overflow="crop", end="").join(Text.assemble(*line) for line in lines)
