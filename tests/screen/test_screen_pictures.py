@@ -115,7 +115,7 @@ SCENES = (
 )
 
 
-@pytest.mark.parametrize("width", (40, 80))
+@pytest.mark.parametrize("width", [40, 80])
 def test_the_live_screen_draws_every_line_as_it_was_laid_out(width: int) -> None:
     """Wide letters too: what counts their columns there is another library."""
     rich_console, live = pytest.importorskip("rich.console"), pytest.importorskip("gatehand.screen.live")

@@ -91,8 +91,10 @@ def progress(what: str, whole: int = 0, *, to: TextIO | None = None) -> Iterator
 
     Silent for what takes less than two seconds, and where nobody watches.
     """
+    from gatehand.terminal import room
+
     screen = to or sys.stderr
-    watched = screen.isatty()
+    watched = (width := room(screen) or 0) > 0
     began = time.monotonic()
     due, shown = began + _SHOW_AFTER, 0
 
@@ -105,7 +107,10 @@ def progress(what: str, whole: int = 0, *, to: TextIO | None = None) -> Iterator
         text = f"{done:,} {what}, {done / (now - began):,.0f} a second"
         if whole:
             share = min(1.0, done / whole)
-            text = f"[{'#' * round(share * _WIDTH):<{_WIDTH}}] {share:4.0%}  {text}"
+            text = f"{share:4.0%}  {text}"
+            if len(text) + _WIDTH + len("[] ") < width:
+                text = f"[{'#' * round(share * _WIDTH):<{_WIDTH}}] {text}"
+        text = text[: width - 1]
         print("\r" + text.ljust(shown), end="", file=screen, flush=True)
         shown = len(text)
 

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from gatehand.commands import WRONG_USAGE, CommandError, ending, seconds, write
-from gatehand.terminal import paragraph, show, wrapped
+from gatehand.terminal import hung, paragraph, show, wrapped
 
 if TYPE_CHECKING:
     from gatehand.first_config.answers import Kept
@@ -63,7 +63,7 @@ def run(args: argparse.Namespace) -> int:
         if args.afresh:
             kept.remove()
         elif kept.read():
-            print(summary(kept))
+            show([summary(kept)])
 
     async def evening() -> "Draft":
         from gatehand.first_config.ears import owners_ears
@@ -78,7 +78,7 @@ def run(args: argparse.Namespace) -> int:
         ):
             draft = asyncio.run(evening())
     except BrokenOffError:
-        print(f"\nNothing is lost: {kept.path} has what was answered, and the same command goes on from there.")
+        show(["", f"Nothing is lost: {kept.path} has what was answered, and the same command goes on from there."])
         return INTERRUPTED
     return _write(draft, kept, path, named=path != _usual())
 
@@ -96,9 +96,11 @@ def _list_questions() -> None:
     from gatehand.first_config.questions import QUESTIONS
 
     opening = "NAME stands for a device's name. Each with --answer KEY=VALUE, or in the TOML file of --answers."
-    show((*wrapped(opening, paragraph(80)), ""))
-    key_room = max(map(len, QUESTIONS)) + 2
-    show(f"{key:<{key_room}}{what}" for key, what in QUESTIONS.items())
+    width, key_room = paragraph(80), max(map(len, QUESTIONS)) + 2
+    show((*wrapped(opening, width), ""))
+    below = " " * (key_room if key_room <= width // 2 else 4)
+    for key, what in QUESTIONS.items():
+        show(hung(what, width, first=f"{key:<{key_room}}", then=below))
 
 
 def _refuse_to_overwrite(path: Path) -> None:

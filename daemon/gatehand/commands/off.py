@@ -68,7 +68,7 @@ def run(args: argparse.Namespace) -> int:
 def _switch_off(args: argparse.Namespace) -> int:
     folder = state_folder(args.state, args.config)
     if args.when_ended and (is_locked(folder) or yielded(folder)):
-        print("gatehand off: another daemon is running here; nothing was switched off")
+        show(["gatehand off: another daemon is running here; nothing was switched off"])
         return 0
     found = _find(args.config, folder)
     if isinstance(found, str):
@@ -81,7 +81,7 @@ def _switch_off(args: argparse.Namespace) -> int:
         facts = {"ok": code == 0, "used": source, "collectors": answers, "daemon_told": daemon_has_it}
         print_json(facts)
         return code
-    print(f"by {source}:")
+    show([f"by {source}:"])
     for name, objection in answers.items():
         show([f"collector {name}: {'off sent' if objection is None else f'not switched off: {objection}'}"])
     if daemon_has_it:

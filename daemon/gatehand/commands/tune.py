@@ -122,7 +122,7 @@ def _write(studies: "Sequence[Study]", loaded: Loaded, *, ask: bool) -> int:
 
 def _agreed(path: Path) -> bool:
     if not sys.stdin.isatty():
-        print("nobody to ask here: give --yes to write", file=sys.stderr)
+        show(["nobody to ask here: give --yes to write"], sys.stderr)
         return False
     print(f"write this into {path}? [y/N] ", end="", file=sys.stderr, flush=True)
     return sys.stdin.readline().strip().lower() in {"y", "yes"}
