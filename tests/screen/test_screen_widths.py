@@ -117,6 +117,7 @@ def says_everything_whole(heard: Heard, width: int) -> None:
         assert flat(["collector", spoken(name), state]) in text
         assert any(state in line for line in lines)
         assert any("5 of 12" in line for line in lines)
+        assert flat([message.text("because")]) in text
     for message in status.alarms.values():
         assert flat([message.text("because")]) in text
     assert not re.search(r"(?<!\S)0 s(?!\S)", "\n".join(lines))
@@ -247,6 +248,14 @@ def test_a_reading_that_is_not_of_now_says_how_old_it_is(
         row = next(line for line in heard.lines(width, None) if line.startswith("band saw"))
         assert " ".join(row.split()).startswith(f"band saw {shown_state('tool', state)} {told}")
         assert ("ago" in row) is ("ago" in told)
+
+
+def test_a_reason_that_a_live_screen_has_no_room_for_ends_in_dots_after_a_whole_word() -> None:
+    heard = small_shop().say("collector/main", collector("off", because="reason " * 40))
+    for width in range(40, 130):
+        *_, last = [line for line in heard.lines(width) if "reason" in line]
+        assert last.endswith(" reason ..")
+        assert wide(last) <= width
 
 
 def test_what_has_not_ended_never_ends_in_0_s() -> None:

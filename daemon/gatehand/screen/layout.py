@@ -17,8 +17,7 @@ from gatehand.screen.rows import GateCell, ToolRow, gate_lines, listed_within, m
 from gatehand.terminal import cut, padded, wide
 from gatehand.times import lasting, local_clock
 
-BECAUSE: Final = 2
-"""Most lines that say why a collector is as it is."""
+_MORE: Final = " .."
 _COUNTED: Final = re.compile(r"([^0-9]*)([0-9]*)")
 _MINUTE: Final = 60.0
 _OLD: Final = _MINUTE
@@ -87,11 +86,11 @@ def _reached(status: DaemonStatus, at: float) -> list[tuple[str, Tone]]:
 
 
 def collectors(
-    status: DaemonStatus, at: float, width: int, because: int = BECAUSE, *, brief: bool = False
+    status: DaemonStatus, at: float, width: int, because: int | None = None, *, brief: bool = False
 ) -> list[ScreenLine]:
     """Two lines for each, or a few more: its state with the countdown and what it serves; why.
 
-    `because`: most lines that say why. `brief`: of what is told of it only as much as one line has room for.
+    `because`: most lines that say why; None: all. `brief`: of what is told of it only as much as one line has room for.
     """
     found: list[ScreenLine] = []
     for name, message in in_order(status.collectors):
@@ -104,8 +103,10 @@ def collectors(
         found += folded([*spans, TextSpan(listed_within("  ", told, room) if told else "")], width, then="  ")
         reason = wrapped(message.text("because"), width - 2, tone=Tone.FAINT)
         if because and len(reason) > because:
-            rest = f"{text_of(reason[because - 1])} .."
-            reason[because - 1] = line(rest if wide(rest) <= width - 2 else cut(rest, width - 2), Tone.FAINT)
+            last = text_of(reason[because - 1])
+            if wide(last) + wide(_MORE) > width - 2:
+                last = last.rpartition(" ")[0]
+            reason[because - 1] = line(last + _MORE, Tone.FAINT)
         found += ((TextSpan("  "), *each) for each in reason[:because])
     return found
 

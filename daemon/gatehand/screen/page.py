@@ -17,6 +17,8 @@ from gatehand.screen.rows import in_short, listed_within, tool_rows
 _EVENTS_WANTED: Final = 5
 """Lines for the heading and some events before other parts are shortened for them."""
 _BLANK: Final[ScreenLine] = ()
+_BECAUSE: Final = 2
+"""Most lines that say why a collector is as it is."""
 _SHORT: Final = 2
 """Most lines of a part in short."""
 _FEW: Final = 3
@@ -152,7 +154,7 @@ def _gates_within(status: DaemonStatus, at: float, width: int, limit: int, most:
 
 def _collectors_within(status: DaemonStatus, at: float, width: int, limit: int, most: int) -> list[ScreenLine]:
     """The collectors with their reasons; without them, or in short, where that takes too many lines."""
-    for because, brief in ((layout.BECAUSE, False), (0, False), (0, True)):
+    for because, brief in ((_BECAUSE, False), (0, False), (0, True)):
         found = layout.collectors(status, at, width, because, brief=brief)
         if len(found) <= limit:
             return found
