@@ -42,7 +42,12 @@ def wide(text: str) -> int:
 
     Unicode 15 (UAX #11) as Python knows it. Where terminals differ, the larger number.
     """
-    return len(text) if text.isascii() else sum(_each(text))
+    return len(text) if text.isascii() else _sum(text)
+
+
+@lru_cache(maxsize=1_024)
+def _sum(text: str) -> int:
+    return sum(_each(text))
 
 
 def _each(text: str) -> Iterator[int]:
@@ -122,6 +127,9 @@ def broken(text: str, first: int, then: int, *, whole: bool = False) -> Iterator
     Broken at blanks; never between a number and its unit, never at a hyphen. `whole`: a word too long for a line, such
     as a topic, stays whole, to be copied; else it is broken where the line ends.
     """
+    if text and not text[0].isspace() and wide(text) <= first:
+        yield slice(0, len(text.rstrip()))
+        return
     room, start, end = first, None, 0
     for at, until in _words(text):
         if start is not None and wide(text[start:until]) > room:

@@ -179,14 +179,19 @@ def gate_lines(cells: Sequence[GateCell], width: int, *, short: bool) -> list[Sc
     """
     names = [cell.name for cell in cells]
     shown = shortened(names, _NAME) if short else {name: name for name in names}
-    in_order, *others = (_with_beside(cells, shown, width, width // across) for across in range(1, _ACROSS))
-    fewest = min(others, key=len)
+    beside = dict.fromkeys(
+        tuple(cell for cell in cells if wide(f"{shown[cell.name]}  {cell.state.text}{cell.note}") <= width // across)
+        for across in range(1, _ACROSS)
+    )
+    in_order, *others = (_with_beside(cells, shown, width, some) for some in beside)
+    fewest = min(others, key=len, default=in_order)
     return fewest if len(fewest) + (1 if short else _WORTH) <= len(in_order) else in_order
 
 
-def _with_beside(cells: Sequence[GateCell], shown: Mapping[str, str], width: int, most: int) -> list[ScreenLine]:
-    """The same with those side by side that take no more than `most` columns."""
-    beside = [cell for cell in cells if wide(f"{shown[cell.name]}  {cell.state.text}{cell.note}") <= most]
+def _with_beside(
+    cells: Sequence[GateCell], shown: Mapping[str, str], width: int, beside: Sequence[GateCell]
+) -> list[ScreenLine]:
+    """The same with some of them side by side."""
     room = max((wide(shown[cell.name]) for cell in beside), default=0)
     lines = grid([_of_gate(cell, shown[cell.name], room) for cell in beside], width)
     if any(wide(text_of(each)) > width for each in lines):
