@@ -55,7 +55,7 @@ def _each(text: str) -> Iterator[int]:
     before = 0
     for char in text:
         here = int(before == 1) if char == _EMOJI else _alone(char)
-        before = here or before
+        before = 0 if char == " " else here or before
         yield here
 
 

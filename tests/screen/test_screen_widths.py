@@ -272,3 +272,39 @@ def test_no_color_in_the_environment_takes_every_colour(monkeypatch: pytest.Monk
     assert console(plain=False).no_color is False
     monkeypatch.setenv("NO_COLOR", "1")
     assert console(plain=False).no_color is True
+
+
+def test_no_name_state_or_number_that_may_come_breaks_a_screen() -> None:
+    for seed in range(SEED, SEED + COUNT // 4):
+        draw = Odd(seed)
+        heard = draw.shop()
+        for height in (None, draw.randint(8, 60)):
+            width = draw.randint(40, 200)
+            lines = heard.lines(width, height)
+            assert max(map(wide, lines)) <= width, (seed, width, height)
+            assert height is None or len(lines) <= height, (seed, width, height)
+
+
+class Odd(Random):
+    """A shop of which somebody says what no daemon says, by its seed."""
+
+    PARTS = ("", "a", " ", "..", " ; ", ": ", "\u0301", "\u200d", "\ufe0f", "鋸", "\U0001fa9a", "x" * 70, "\u00a0", "-")
+    PARTS += ("\u3000", "0", "²", "٣", "\u1160", " ago", "12 s")
+    NUMBERS = (0.0, 1e-9, 2.5, -5e6, 1e15, 1e300)
+
+    def word(self, *known: str) -> str:
+        return self.choice((*known, "".join(self.choices(self.PARTS, k=self.randint(0, 6)))))
+
+    def shop(self) -> Heard:
+        heard = Heard().say("online", self.choice("10"))
+        for _ in range(self.randint(0, 4)):
+            facts: dict[str, Any] = {"held": self.word(), "running": [self.word()], "run_on_until": stamp(NOON + 0.1)}
+            heard.say(f"collector/{self.word()}", collector(self.word("held"), because=self.word(), **facts))
+        for _ in range(self.randint(0, 20)):
+            limits = {"start_amps": self.choice(self.NUMBERS), "stop_amps": self.choice(self.NUMBERS)}
+            facts = {"reading_at": stamp(NOON - self.choice((-50, 1e6))), "run_on_ends": stamp(NOON + 1e7)}
+            heard.say(f"tool/{self.word()}", tool(self.word("silent"), self.choice(self.NUMBERS), **facts) | limits)
+            heard.say(f"gate/{self.word()}", gate(self.word("open"), hand=True, hand_ends=stamp(NOON + 1e6)))
+        for _ in range(self.randint(0, 5)):
+            heard.say(f"alarm/{self.word()}", alarm(self.word()))
+        return heard
