@@ -52,8 +52,9 @@ class Drawn(Random):
         return heard
 
     def tool(self) -> dict[str, object]:
-        facts: dict[str, Any] = {"run_on_ends": self.moment(), "reading_at": self.moment(-1)}
         word = self.choice(STATES["tool"])
+        facts: dict[str, Any] = {"run_on_ends": self.moment() if word == "run_on" else None}
+        facts |= {"reading_at": self.moment(-1)}
         if self.flag():
             return tool(word, **facts) | {"amps": self.choice((None, 0.0, 0.04, 6.25, 123.456))}
         watts = self.choice((0.0, 121.4, 12_345.0))
