@@ -14,9 +14,7 @@ from gatehand.cli import main
 from gatehand.terminal import broken, columns, cut, fitted, head, hung, padded, paragraph, show, tail, wide, wrapped
 
 WORDS = st.lists(
-    st.sampled_from(
-        ["saw", "run-on", "12", "s", "min", "1,840", "W", "3", "of", "帯鋸", "e\u0301te\u0301", "x" * 30, "  "]
-    ),
+    st.sampled_from(["saw", "run-on", "12", "s", "min", "1,840", "W", "3", "帯鋸", "e\u0301te\u0301", "x" * 30]),
     max_size=30,
 ).map(" ".join)
 LINE = (

@@ -289,8 +289,10 @@ def test_no_name_state_or_number_that_may_come_breaks_a_screen() -> None:
 class Odd(Random):
     """A shop of which somebody says what no daemon says, by its seed."""
 
-    PARTS = ("", "a", " ", "..", " ; ", ": ", "\u0301", "\u200d", "\ufe0f", "鋸", "\U0001fa9a", "x" * 70, "\u00a0", "-")
-    PARTS += ("\u3000", "0", "²", "٣", "\u1160", " ago", "12 s")
+    PARTS = (
+        *("", "a", " ", "..", " ; ", ": ", "\u0301", "\u200d", "\ufe0f", "鋸", "\U0001fa9a", "x" * 70, "\u00a0", "-"),
+        *("\u3000", "0", "²", "٣", "\u1160", " ago", "12 s"),
+    )
     NUMBERS = (0.0, 1e-9, 2.5, -5e6, 1e15, 1e300)
 
     def word(self, *known: str) -> str:
