@@ -52,6 +52,11 @@ def _typos(count: int, seed: int) -> bool:
     return _tests("config/test_config_typos.py", GATEHAND_TYPOS=count, GATEHAND_TYPOS_SEED=seed)
 
 
+def _screens(count: int, seed: int) -> bool:
+    """Drawn shops on screens of every size: nothing cut, what gives way is counted."""
+    return _tests("screen/test_screen_widths.py", GATEHAND_SCREENS=count, GATEHAND_SCREENS_SEED=seed)
+
+
 def _situations(_count: int, _seed: int) -> bool:
     """Every situation of the small shops, those of two tools and of a broker that comes and goes to their ends too.
 
@@ -82,6 +87,7 @@ RUNS: Final[dict[str, tuple[int, Callable[[int, int], bool]]]] = {
     "days": (200, _days),
     "first_configs": (200, _first_configs),
     "brokers": (5000, _brokers),
+    "screens": (20_000, _screens),
     "situations": (1, _situations),
     "typos": (500, _typos),
 }

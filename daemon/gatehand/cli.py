@@ -76,12 +76,16 @@ def main(argv: Sequence[str] | None = None) -> int:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return PIPE_CLOSED
     except CommandError as error:
-        print(error, file=sys.stderr)
+        from gatehand.terminal import show
+
+        show([str(error)], sys.stderr)
         return error.code
     except OSError as error:
         if error.filename is None:
             raise
-        print(f"gatehand: {_untouchable(error)}", file=sys.stderr)
+        from gatehand.terminal import show
+
+        show([f"gatehand: {_untouchable(error)}"], sys.stderr)
         return 1
     return code
 

@@ -5,7 +5,6 @@ Asks for little, `now` to `next`, so that a test can be the person. Knows no bro
 
 import asyncio
 import os
-import shutil
 import signal
 import threading
 import time
@@ -14,7 +13,7 @@ from contextlib import contextmanager
 from enum import Enum, auto
 from typing import Final, Generic, TextIO, TypeAlias, TypeVar
 
-from gatehand.text import WIDEST, wrapped
+from gatehand.terminal import paragraph, wrapped
 
 _STDIN: Final = 0
 INTERRUPTS: Final = (signal.SIGINT, signal.SIGTERM)
@@ -40,7 +39,7 @@ class Person(Generic[T]):
 
     def __init__(self, out: TextIO) -> None:
         self._out = out
-        self._width = min(WIDEST, shutil.get_terminal_size((80, 24)).columns)
+        self._width = paragraph(80, out)
         self._echoes = os.isatty(_STDIN)
         self._open = False
         """A question's line has not ended yet."""

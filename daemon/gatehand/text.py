@@ -1,15 +1,12 @@
 """How messages show what was found, count and list, and name what was probably meant. No heavy import."""
 
 import json
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable
 from typing import Final
 
 NAME: Final = "[A-Za-z0-9_-]{1,64}"
 """A name in the config, as a regular expression: fit for one topic level and for an alarm's id."""
 _LONGEST: Final = 60
-
-WIDEST: Final = 100
-"""Columns over which a person reads with ease."""
 
 
 def shown(value: object) -> str:
@@ -129,26 +126,3 @@ def as_sentence(words: str) -> str:
     is_key = "_" in words.split(" ", 1)[0] or "=" in words[:24]
     capital = words if is_key else words[:1].upper() + words[1:]
     return capital if words.endswith("?") else f"{capital}."
-
-
-def columns(rows: Sequence[Sequence[str]], indent: str = "") -> Iterator[str]:
-    """Rows as aligned columns: the first and the last flush left, those between flush right."""
-    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
-    for first, *between, last in rows:
-        cells = [cell.rjust(width) for cell, width in zip(between, widths[1:], strict=False)]
-        yield indent + "  ".join([first.ljust(widths[0]), *cells, last]).rstrip()
-
-
-def wrapped(text: str, width: int) -> Iterator[str]:
-    """Each of its lines over as many as it needs, those after the first two columns further where it is indented.
-
-    A topic stays whole, to be copied.
-    """
-    import textwrap  # the daemon needs none
-
-    for one in text.splitlines():
-        indent = one[: len(one) - len(one.lstrip())]
-        further = indent + "  " if indent else ""
-        yield from textwrap.wrap(
-            one, width, subsequent_indent=further, break_long_words=False, break_on_hyphens=False
-        ) or [""]

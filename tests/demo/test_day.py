@@ -150,6 +150,19 @@ def test_the_timeline_keeps_within_the_screen_and_never_below_80_columns(lines: 
     assert longest < max(80, width)
 
 
+def test_on_a_narrow_screen_gatehands_words_stand_below_the_shops(lines: list[LogLine]) -> None:
+    rows = told(lines, width=40).splitlines()
+    assert max(map(len, rows)) < 40
+    assert rows[:2] == ["     s  In the shop", "        > what Gatehand did, and why"]
+    at = next(number for number, row in enumerate(rows) if "The band saw cuts" in row)
+    after = next(row for row in rows[at:] if "> " in row)
+    assert after.startswith("        > Band saw started")
+    wide = " ".join(told(lines, width=120).split())
+    assert sorted(re.findall(r"[a-z]{3,}", " ".join(rows[3:]))) == sorted(
+        re.findall(r"[a-z]{3,}", wide.split("---")[-1])
+    )
+
+
 def test_the_timeline_tells_each_scripted_thing_in_order_of_time(lines: list[LogLine]) -> None:
     text = told(lines)
     shop = " ".join(" ".join(row[8:34] for row in text.splitlines()).split())

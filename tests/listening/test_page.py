@@ -17,7 +17,7 @@ from gatehand.listening.roles import known
 from gatehand.listening.watched import followers
 from gatehand.listening.watched_page import watched_text
 from gatehand.listening.watching import Watched
-from gatehand.screen.lines import wide
+from gatehand.terminal import wide
 
 CONFIG = """
 [collector.main]

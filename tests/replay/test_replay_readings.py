@@ -399,6 +399,20 @@ def test_progress_shows_after_two_seconds_and_is_taken_away_again(monkeypatch: p
     assert screen.getvalue().endswith("\r")
 
 
+@pytest.mark.parametrize(("columns", "shown"), [(60, " 50%  500 readings, 238 a second"), (20, " 50%  500 readings,")])
+def test_progress_keeps_to_one_line_of_a_narrow_terminal(
+    columns: int, shown: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    now = [100.0]
+    monkeypatch.setattr("gatehand.commands.time.monotonic", lambda: now[0])
+    monkeypatch.setenv("COLUMNS", str(columns))
+    screen = _Screen()
+    with progress("readings", 1000, to=screen) as count:
+        now[0] += 2.1
+        count(500)
+        assert screen.getvalue() == f"\r{shown}"
+
+
 def test_progress_is_silent_where_nobody_watches(monkeypatch: pytest.MonkeyPatch) -> None:
     now = [100.0]
     monkeypatch.setattr("gatehand.commands.time.monotonic", lambda: now[0])

@@ -5,8 +5,8 @@ from datetime import UTC, datetime
 
 from gatehand.mqtt.inbox import Message
 from gatehand.screen.daemon_status import DaemonStatus
-from gatehand.screen.layout import page
 from gatehand.screen.lines import text_of
+from gatehand.screen.page import page
 from gatehand_rules.words import Measure
 
 NOON = datetime(2026, 3, 4, 12, 0, 0, tzinfo=UTC).timestamp()

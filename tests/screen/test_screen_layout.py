@@ -7,8 +7,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from screen_support import NOON, Heard, alarm, collector, gate, large_shop, small_shop, stamp, tool, tool_of
 
-from gatehand.screen.layout import meter, page
 from gatehand.screen.lines import text_of
+from gatehand.screen.page import page
+from gatehand.screen.rows import meter
 from gatehand.times import lasting
 from gatehand_rules.words import Measure
 

@@ -7,7 +7,7 @@ from gatehand.air import air_words
 from gatehand.air.analysis import AssessedSet, Report
 from gatehand.air.duct_model import DuctSystem
 from gatehand.air.measured import Fitted, fit_as_json
-from gatehand.text import columns
+from gatehand.terminal import columns
 from gatehand_air.cures import Assist, LeastRunOn, MaxOpen, Size
 from gatehand_air.ducting import Lack, Short
 from gatehand_air.solve import Solution, SolveResult

@@ -14,7 +14,8 @@ from gatehand.air.duct_model import DuctSystem, duct_systems
 from gatehand.config import Config
 from gatehand.config.ducts import Fan, FilterLoss, Positive
 from gatehand.config.values import TomlTable
-from gatehand.text import columns, did_you_mean
+from gatehand.terminal import columns
+from gatehand.text import did_you_mean
 from gatehand_air.fit import Fit, Measurement, NoFitError, Quantity, fit
 
 WORTH_A_REMARK = 0.05

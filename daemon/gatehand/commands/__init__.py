@@ -14,7 +14,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, TextIO
 
-from gatehand.text import WIDEST, did_you_mean
+from gatehand.text import did_you_mean
 from gatehand.times import NoDurationError, WhenError, when
 from gatehand.times import seconds as duration
 
@@ -91,8 +91,10 @@ def progress(what: str, whole: int = 0, *, to: TextIO | None = None) -> Iterator
 
     Silent for what takes less than two seconds, and where nobody watches.
     """
+    from gatehand.terminal import room
+
     screen = to or sys.stderr
-    watched = screen.isatty()
+    watched = (width := room(screen) or 0) > 0
     began = time.monotonic()
     due, shown = began + _SHOW_AFTER, 0
 
@@ -105,7 +107,10 @@ def progress(what: str, whole: int = 0, *, to: TextIO | None = None) -> Iterator
         text = f"{done:,} {what}, {done / (now - began):,.0f} a second"
         if whole:
             share = min(1.0, done / whole)
-            text = f"[{'#' * round(share * _WIDTH):<{_WIDTH}}] {share:4.0%}  {text}"
+            text = f"{share:4.0%}  {text}"
+            if len(text) + _WIDTH + len("[] ") < width:
+                text = f"[{'#' * round(share * _WIDTH):<{_WIDTH}}] {text}"
+        text = text[: width - 1]
         print("\r" + text.ljust(shown), end="", file=screen, flush=True)
         shown = len(text)
 
@@ -118,13 +123,10 @@ def progress(what: str, whole: int = 0, *, to: TextIO | None = None) -> Iterator
 
 def fitted(text: str) -> list[str]:
     """A message over as many lines as it needs on a terminal; in one for a program, which looks for its start."""
-    if not sys.stdout.isatty():
-        return [text]
-    import shutil
-    import textwrap
+    from gatehand import terminal
 
-    width = min(WIDEST, shutil.get_terminal_size((80, 24)).columns)
-    return textwrap.wrap(text, width, subsequent_indent="    ", break_long_words=False, break_on_hyphens=False)
+    width = terminal.room()
+    return [text] if width is None else [*terminal.hung(text, min(terminal.READABLE, width), then="    ", whole=True)]
 
 
 def print_json(facts: object) -> None:
@@ -134,10 +136,13 @@ def print_json(facts: object) -> None:
 
 def show_skipped(skipped: Sequence[object]) -> None:
     """The first lines of the log that had to be skipped, and how many more there are."""
-    for one in skipped[:_SHOWN_SKIPPED]:
-        print(one, file=sys.stderr)
-    if len(skipped) > _SHOWN_SKIPPED:
-        print(f"... and {len(skipped) - _SHOWN_SKIPPED} more lines skipped", file=sys.stderr)
+    if not skipped:
+        return
+    from gatehand.terminal import show
+
+    beyond = len(skipped) - _SHOWN_SKIPPED
+    more = [f"... and {beyond} more lines skipped"] if beyond > 0 else []
+    show([*map(str, skipped[:_SHOWN_SKIPPED]), *more], sys.stderr)
 
 
 def configured(path: Path) -> "tuple[Config, Loaded, Shop]":
@@ -164,11 +169,12 @@ def readable(path: Path) -> "tuple[Loaded, Config | None]":
     from gatehand.config.load import load, salvage
 
     loaded = load(path, files=False)
+    from gatehand.terminal import show
+
     if loaded.config is not None or not loaded.text:
-        for problem in loaded.errors:
-            print(problem, file=sys.stderr)
+        show(map(str, loaded.errors), sys.stderr)
         return loaded, loaded.config
-    print(f"{path} has errors, gatehand check shows them; using what can be read of it", file=sys.stderr)
+    show([f"{path} has errors, gatehand check shows them; using what can be read of it"], sys.stderr)
     return loaded, salvage(loaded.text)
 
 

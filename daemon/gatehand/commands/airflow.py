@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from gatehand.commands import WRONG_USAGE, CommandError, configured, ending, no_such, print_json
 from gatehand.config import Config
+from gatehand.terminal import show
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -88,8 +89,8 @@ def _show(args: argparse.Namespace, config: Config, only: frozenset[str] | None)
         print_json(as_json(reports, config.airflow.units, fits))
     else:
         for fitted in fits:
-            print(fit_as_text(fitted))
-        print(as_text(reports, full=args.full or only is not None))
+            show([fit_as_text(fitted)])
+        show([as_text(reports, full=args.full or only is not None)])
     return int(
         any(view.assessment.shorts for report in reports for view in report.views if view.is_asked or only is not None)
     )

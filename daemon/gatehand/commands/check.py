@@ -13,6 +13,7 @@ from msgspec import to_builtins
 
 from gatehand.commands import WRONG_USAGE, CommandError, ending, fitted, no_such, print_json
 from gatehand.config import Fault, Loaded, Problem, codes, load
+from gatehand.terminal import paragraph, room, show, wrapped
 from gatehand.text import listed, named
 
 
@@ -57,7 +58,7 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         print_json(_facts(loaded, problems))
     else:
-        print("\n".join(_report(loaded, problems)))
+        show(_report(loaded, problems))
     return 0 if loaded.ok else 1
 
 
@@ -110,10 +111,10 @@ def _report(loaded: Loaded, problems: list[Problem]) -> Iterator[str]:
 def _shown(loaded: Loaded, problems: Iterable[Problem]) -> Iterator[str]:
     from gatehand.config.excerpt import excerpt
 
-    lines = loaded.text.split("\n")
+    lines, widest = loaded.text.split("\n"), room()
     for problem in problems:
         yield from fitted(str(problem))
-        yield from excerpt(lines, problem)
+        yield from excerpt(lines, problem, widest)
 
 
 def _of_rhythms(loaded: Loaded, state: Path | None) -> tuple[Problem, ...]:
@@ -176,14 +177,15 @@ def _fix(path: Path, state: Path | None, *, write: bool, as_json: bool) -> int:
         return 0 if final.ok else 1
     print(shown, end="")
     left = _all(after.loaded, state)
-    print("\n".join(_shown(after.loaded, left)), end="\n" if left else "")
+    show(_shown(after.loaded, left))
     fixes = named(len(after.fixed), "correction")
     if copy is not None:
-        print(f"{path}: {fixes} written, the file as it was is {copy}; {_verdict(after.loaded, left)}")
+        said = f"{path}: {fixes} written, the file as it was is {copy}; {_verdict(after.loaded, left)}"
     elif after.fixed:
-        print(f"{path}: {fixes} shown, nothing written (add --write); with them: {_verdict(after.loaded, left)}")
+        said = f"{path}: {fixes} shown, nothing written (add --write); with them: {_verdict(after.loaded, left)}"
     else:
-        print(f"{path}: nothing that is certain to correct; {_verdict(loaded, left)}")
+        said = f"{path}: nothing that is certain to correct; {_verdict(loaded, left)}"
+    show([said])
     return 0 if final.ok else 1
 
 
@@ -195,11 +197,10 @@ def _explain(name: str, *, as_json: bool) -> int:
     if as_json:
         print_json([to_builtins(each) for each in chosen])
     elif name:
-        print("\n".join(_explained(chosen[0])))
+        show(_explained(chosen[0]))
     else:
         width = max(len(each.name) for each in chosen)
-        for each in chosen:
-            print(f"{each.name:<{width}}  {each.level:<7}  {each.why.split('. ')[0].rstrip('.')}")
+        show(f"{each.name:<{width}}  {each.level:<7}  {each.why.split('. ')[0].rstrip('.')}" for each in chosen)
     return 0
 
 
@@ -207,11 +208,9 @@ _WIDTH = 88
 
 
 def _explained(code: codes.Code) -> Iterator[str]:
-    from gatehand.text import wrapped
-
     yield f"{code.name} ({code.level})"
     yield ""
-    yield from wrapped(code.why, _WIDTH)
+    yield from wrapped(code.why, paragraph(_WIDTH))
     if code.right:
         yield ""
         yield "Right is, for example:"

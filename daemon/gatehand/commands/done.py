@@ -4,6 +4,7 @@ import argparse
 from datetime import datetime
 
 from gatehand.commands import CommandError, configured, device_name, moment, no_such
+from gatehand.terminal import show
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -32,5 +33,5 @@ def run(args: argparse.Namespace) -> int:
     except OSError as error:
         raise CommandError(f"{folder}: cannot be written ({error.strerror or error}): nothing was noted") from error
     upkeep = f"{config.upkeep[args.upkeep].every_hours:g} h of {config.upkeep_collector(args.upkeep)}"
-    print(f"{args.upkeep}: done {at:%Y-%m-%d %H:%M}; due again after {upkeep}")
+    show([f"{args.upkeep}: done {at:%Y-%m-%d %H:%M}; due again after {upkeep}"])
     return 0

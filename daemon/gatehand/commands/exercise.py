@@ -16,6 +16,7 @@ from gatehand.commands import (
     print_json,
     whole_number,
 )
+from gatehand.terminal import show
 
 if TYPE_CHECKING:
     from collections.abc import Awaitable, Callable
@@ -104,7 +105,7 @@ def _walk(args: argparse.Namespace) -> int:
     if args.json:
         print_json({"config": str(loaded.path), **results.as_json(result, config)})
     else:
-        print(f"\n{results.text(result)}")
+        show(["", results.text(result)])
     return 0 if result.ok else 1
 
 
@@ -135,7 +136,7 @@ def _measure_limit(args: argparse.Namespace) -> int:
     if args.json:
         print_json({"config": str(loaded.path), **limit_result.as_json(result)})
     else:
-        print(f"\n{limit_result.text(result)}")
+        show(["", limit_result.text(result)])
     return 0 if result.ok else 1
 
 

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from gatehand.commands import WRONG_USAGE, CommandError, ending, seconds, write
-from gatehand.text import wrapped
+from gatehand.terminal import hung, paragraph, show, wrapped
 
 if TYPE_CHECKING:
     from gatehand.first_config.answers import Kept
@@ -63,7 +63,7 @@ def run(args: argparse.Namespace) -> int:
         if args.afresh:
             kept.remove()
         elif kept.read():
-            print(summary(kept))
+            show([summary(kept)])
 
     async def evening() -> "Draft":
         from gatehand.first_config.ears import owners_ears
@@ -78,7 +78,7 @@ def run(args: argparse.Namespace) -> int:
         ):
             draft = asyncio.run(evening())
     except BrokenOffError:
-        print(f"\nNothing is lost: {kept.path} has what was answered, and the same command goes on from there.")
+        show(["", f"Nothing is lost: {kept.path} has what was answered, and the same command goes on from there."])
         return INTERRUPTED
     return _write(draft, kept, path, named=path != _usual())
 
@@ -93,14 +93,14 @@ def _wrong_usage(*kinds: type[Exception]) -> Iterator[None]:
 
 
 def _list_questions() -> None:
-    import textwrap
-
     from gatehand.first_config.questions import QUESTIONS
 
-    print("NAME stands for a device's name. Each with --answer KEY=VALUE, or in the TOML\nfile of --answers.\n")
-    indent = " " * (max(map(len, QUESTIONS)) + 2)
+    opening = "NAME stands for a device's name. Each with --answer KEY=VALUE, or in the TOML file of --answers."
+    width, key_room = paragraph(80), max(map(len, QUESTIONS)) + 2
+    show((*wrapped(opening, width), ""))
+    below = " " * (key_room if key_room <= width // 2 else 4)
     for key, what in QUESTIONS.items():
-        print(textwrap.fill(what, _width(), initial_indent=f"{key:<{len(indent)}}", subsequent_indent=indent))
+        show(hung(what, width, first=f"{key:<{key_room}}", then=below))
 
 
 def _refuse_to_overwrite(path: Path) -> None:
@@ -119,7 +119,7 @@ def _write(draft: "Draft", kept: "Kept", path: Path, *, named: bool) -> int:
     text = draft.text(OPENING)
     loaded = load_text(text, path)
     for problem in loaded.problems:
-        print(problem, file=sys.stderr)
+        show([str(problem)], sys.stderr)
     if not loaded.ok:
         aside = path.with_name(path.name + ".draft")
         write(aside, text)
@@ -129,17 +129,12 @@ def _write(draft: "Draft", kept: "Kept", path: Path, *, named: bool) -> int:
         )
     write_new(path, text)
     kept.remove()
-    print(f"\n{path}: written, and gatehand check passes it.")
-    for one in draft.unfinished:
-        print(f"  not finished: {one}")
-    width = _width()
+    width = paragraph(80)
+    show(["", f"{path}: written, and gatehand check passes it."])
+    show(f"  not finished: {one}" for one in draft.unfinished)
     if draft.first_cuts:
-        for line in wrapped(FIRST_CUTS, width):
-            print(line)
-        for one in draft.first_cuts:
-            print(f"  {one}")
-    for line in wrapped(_next(path, named=named), width):
-        print(line)
+        show((*wrapped(FIRST_CUTS, width), *(f"  {one}" for one in draft.first_cuts)))
+    show(wrapped(_next(path, named=named), width))
     return 0
 
 
@@ -165,12 +160,6 @@ def _usual() -> Path:
     from gatehand.cli import DEFAULT_CONFIG
 
     return Path(os.environ.get("GATEHAND_CONFIG") or DEFAULT_CONFIG)
-
-
-def _width() -> int:
-    import shutil
-
-    return min(80, shutil.get_terminal_size((80, 24)).columns)
 
 
 def write_new(path: Path, text: str) -> None:

@@ -2,7 +2,6 @@
 
 import argparse
 import asyncio
-import shutil
 import sys
 import time
 from typing import TYPE_CHECKING
@@ -18,6 +17,7 @@ from gatehand.commands import (
     seconds,
     where_to_look,
 )
+from gatehand.terminal import paragraph, show
 
 if TYPE_CHECKING:
     from gatehand.listening.roles import Known
@@ -84,13 +84,13 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         print_json(as_json(heard, watched, ears.began))
     else:
-        width = shutil.get_terminal_size((80, 24)).columns
+        width = paragraph(80)
         parts = [] if watched is None else [watched_text(watched, uses, width)]
         if watched is None or args.all or not watched.clear:
             parts.append(text(heard, width, whole=args.all))
-        print("\n\n".join("\n".join(part) for part in parts))
+        print("\n\n".join("\n".join(part) for part in parts))  # its lines for the config are whole, to be copied
     if not ears.listening.messages:
-        print(_nothing(args, where), file=sys.stderr)
+        show([_nothing(args, where)], sys.stderr)
     return 0 if ears.listening.messages and (watched is None or watched.clear) else 1
 
 
@@ -156,7 +156,7 @@ class _Ears:
         if not self._is_lost:
             self._is_lost = True
             self.losses.append(str(error))
-            print(f"{error}; trying again", file=sys.stderr)
+            show([f"{error}; trying again"], sys.stderr)
 
 
 async def _listen(args: argparse.Namespace, where: "Where", ears: _Ears, uses: "Known") -> "Watched | None":

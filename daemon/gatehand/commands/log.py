@@ -11,6 +11,7 @@ from gatehand.commands import WRONG_USAGE, CommandError, add_span, device_name, 
 from gatehand.journal.line import LogLine, OwnEvent, is_repeat
 from gatehand.journal.reader import EventReader, Follower
 from gatehand.journal.sentences import sentence
+from gatehand.terminal import show
 from gatehand.times import local_stamp
 from gatehand_rules.findings import Happened
 
@@ -107,7 +108,7 @@ def _print(line: LogLine, *, as_json: bool) -> None:
     if as_json:
         print(json.dumps(line, ensure_ascii=False, separators=(",", ":")), flush=True)
     else:
-        print(f"{local_stamp(str(line['ts']))}  {sentence(line)}", flush=True)
+        show([f"{local_stamp(str(line['ts']))}  {sentence(line)}"])
 
 
 def _nothing(folder: Path, reader: EventReader, *, repeats: bool) -> str:

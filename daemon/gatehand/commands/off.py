@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Final, TypeVar
 
 from gatehand.commands import print_json
 from gatehand.shell.state_folder import NoNotesError, OffNotes, is_locked, read_notes, state_folder, yielded
+from gatehand.terminal import show
 
 if TYPE_CHECKING:
     from gatehand.mqtt.settings import BrokerSettings
@@ -67,11 +68,11 @@ def run(args: argparse.Namespace) -> int:
 def _switch_off(args: argparse.Namespace) -> int:
     folder = state_folder(args.state, args.config)
     if args.when_ended and (is_locked(folder) or yielded(folder)):
-        print("gatehand off: another daemon is running here; nothing was switched off")
+        show(["gatehand off: another daemon is running here; nothing was switched off"])
         return 0
     found = _find(args.config, folder)
     if isinstance(found, str):
-        print(f"gatehand off: {found}")
+        show([f"gatehand off: {found}"])
         return 1
     notes, source = found
     answers, daemon_has_it = _tell(notes)
@@ -80,11 +81,11 @@ def _switch_off(args: argparse.Namespace) -> int:
         facts = {"ok": code == 0, "used": source, "collectors": answers, "daemon_told": daemon_has_it}
         print_json(facts)
         return code
-    print(f"by {source}:")
+    show([f"by {source}:"])
     for name, objection in answers.items():
-        print(f"collector {name}: {'off sent' if objection is None else f'not switched off: {objection}'}")
+        show([f"collector {name}: {'off sent' if objection is None else f'not switched off: {objection}'}"])
     if daemon_has_it:
-        print("a running daemon was asked to leave them off until a fresh start, if one is there")
+        show(["a running daemon was asked to leave them off until a fresh start, if one is there"])
     return code
 
 
@@ -102,11 +103,11 @@ def _find(config: Path, folder: Path) -> tuple[OffNotes, str] | str:
         why = str(loaded.errors[0])
     notes = _bounded(lambda: read_notes(folder))
     if isinstance(notes, OffNotes):
-        print(f"gatehand off: the config cannot be used ({why})", file=sys.stderr)
+        show([f"gatehand off: the config cannot be used ({why})"], sys.stderr)
         return notes, f"{folder / 'off.json'}, which the daemon wrote by the last config that it took"
     # The daemon may have run with an earlier text: what this one still says of collectors is used.
     if isinstance(loaded, Loaded) and (rest := salvage(loaded.text)).collector:
-        print(f"gatehand off: the config has errors; using what can be read of it ({why})", file=sys.stderr)
+        show([f"gatehand off: the config has errors; using what can be read of it ({why})"], sys.stderr)
         return OffNotes.of(rest, loaded), f"what can be read of {config}"
     missing = str(notes) if isinstance(notes, NoNotesError) else f"{folder / 'off.json'} could not be read in time"
     return (

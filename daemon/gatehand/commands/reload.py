@@ -9,7 +9,8 @@ import json
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any, Final
 
-from gatehand.commands import CommandError, add_broker, ending, seconds, where
+from gatehand.commands import CommandError, add_broker, ending, print_json, seconds, where
+from gatehand.terminal import show
 
 if TYPE_CHECKING:
     from gatehand.mqtt.client import PlainClient
@@ -49,7 +50,10 @@ def run(args: argparse.Namespace) -> int:
             raise CommandError(f"gatehand reload: {error}") from error
         print(json.dumps({"ok": False, "why": str(error)}))
         return 1
-    print(json.dumps(outcome, indent=2) if args.json else "\n".join(in_lines(outcome)))
+    if args.json:
+        print_json(outcome)
+    else:
+        show(in_lines(outcome))
     return 0 if outcome.get("ok") is True else 1
 
 

@@ -6,6 +6,7 @@ import sys
 from pathlib import Path
 
 from gatehand.commands import READINGS, WRONG_USAGE, CommandError, add_span, configured, ending, print_json, progress
+from gatehand.terminal import show
 from gatehand.times import local_text
 from gatehand_rules import Finding, Shop
 
@@ -46,17 +47,17 @@ def _readings(args: argparse.Namespace, shop: Shop) -> int:
     from gatehand.past.player import NeverAtRestError
     from gatehand.replay.play_csv import as_line, play_csv
 
-    def show(ms: int, finding: Finding) -> None:
-        print(json.dumps(as_line(ms, finding)) if args.json else f"{ms / 1000:12.3f} s  {sentence_of(finding)}")
+    def say(ms: int, finding: Finding) -> None:
+        if args.json:
+            print(json.dumps(as_line(ms, finding)))
+        else:
+            show([f"{ms / 1000:12.3f} s  {sentence_of(finding)}"])
 
     with ending(CsvError, NeverAtRestError), progress("readings") as count:
-        still_running = play_csv(args.readings, shop, show, count)
+        still_running = play_csv(args.readings, shop, say, count)
     for tool in still_running:
-        print(
-            f"{args.readings}: {tool} still runs when the readings end, and its sensor speaks only on change "
-            "(silent_after = 0): the replay ends with it running",
-            file=sys.stderr,
-        )
+        why = "its sensor speaks only on change (silent_after = 0): the replay ends with it running"
+        show([f"{args.readings}: {tool} still runs when the readings end, and {why}"], sys.stderr)
     return 0
 
 
@@ -68,14 +69,13 @@ def _recording(args: argparse.Namespace, folder: Path, shop: Shop) -> int:
     with progress("readings", whole) as count:
         found = compare(folder, shop, args.since, args.until, count)
     for trouble in found.history.troubles:
-        print(f"left out: {trouble}", file=sys.stderr)
+        show([f"left out: {trouble}"], sys.stderr)
     if not found.history.files:
         raise CommandError(_nothing(folder))
     if args.json:
         print_json(as_json(found, events=args.diff))
         return 0
-    for line in (*table(found), *(("", *diff(found)) if args.diff else ())):
-        print(line)
+    show((*table(found), *(("", *diff(found)) if args.diff else ())))
     return 0
 
 

@@ -4,6 +4,7 @@ import argparse
 from pathlib import Path
 
 from gatehand.commands import CommandError, add_span, configured, print_json, progress, show_skipped, write
+from gatehand.terminal import show
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -39,5 +40,5 @@ def run(args: argparse.Namespace) -> int:
     else:
         from gatehand.report.plain_text import text
 
-        print("\n".join(text(summary)))
+        show(text(summary))
     return 0

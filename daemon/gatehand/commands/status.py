@@ -7,6 +7,7 @@ import sys
 import time
 
 from gatehand.commands import add_broker, print_json, seconds, where_to_look
+from gatehand.terminal import WIDEST, show
 
 _LONGEST_WAIT = 60.0
 
@@ -28,9 +29,9 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Listen, and say it."""
     from gatehand.screen.daemon_status import DaemonStatus, as_json
-    from gatehand.screen.layout import page
     from gatehand.screen.lines import text_of
     from gatehand.screen.listen import look
+    from gatehand.screen.page import page
 
     found = where_to_look(args, "status")
     status = DaemonStatus(found.base)
@@ -38,9 +39,9 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         print_json(as_json(status))
     elif status.lost_because is not None:
-        print(f"gatehand status: {status.lost_because}", file=sys.stderr)
+        show([f"gatehand status: {status.lost_because}"], sys.stderr)
     else:
-        width = shutil.get_terminal_size((80, 24)).columns
+        width = min(WIDEST, shutil.get_terminal_size((80, 24)).columns)
         for line in page(status, found.text, time.time(), width=width):
             print(text_of(line))
     return 0 if status.is_well else 1

@@ -20,6 +20,7 @@ from gatehand.commands import (
 )
 from gatehand.config import Config, Loaded
 from gatehand.measures import measures_of
+from gatehand.terminal import show
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -56,7 +57,7 @@ def run(args: argparse.Namespace) -> int:
             raise no_such("gatehand tune: there is no tool", name, config.tool)
     readings = _readings(args, config, loaded, shop)
     for trouble in readings.troubles:
-        print(f"left out: {trouble}", file=sys.stderr)
+        show([f"left out: {trouble}"], sys.stderr)
     from gatehand.tune import study
 
     chosen = (tool for tool in shop.tools if tool.name in (args.tool or config.tool))
@@ -64,12 +65,12 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         print_json([study.as_json(one) for one in studies])
     elif studies:
-        print("\n\n".join("\n".join(study.text(one)) for one in studies))
+        show(["\n\n".join("\n".join(study.text(one)) for one in studies)])
     if args.plot is not None:
         from gatehand.tune.study_chart import picture
 
         write(args.plot, picture(studies))
-        print(f"{args.plot}: written", file=sys.stderr)
+        show([f"{args.plot}: written"], sys.stderr)
     if args.write:
         return _write(studies, loaded, ask=not args.yes)
     return 0 if any(one.found for one in studies) else 1
@@ -106,7 +107,7 @@ def _write(studies: "Sequence[Study]", loaded: Loaded, *, ask: bool) -> int:
         text = config_edit.edited(loaded.text, settings)
         shown = config_edit.difference(loaded.text, text, loaded.path)
         if not shown:
-            print(f"{loaded.path}: nothing to change", file=sys.stderr)
+            show([f"{loaded.path}: nothing to change"], sys.stderr)
             return 0 if settings else 1
         print(shown, end="", file=sys.stderr)
         wrong = load_text(text, loaded.path, files=False).errors
@@ -115,13 +116,13 @@ def _write(studies: "Sequence[Study]", loaded: Loaded, *, ask: bool) -> int:
         if ask and not _agreed(loaded.path):
             raise CommandError("not written")
         replace_bytes(loaded.path, text.encode())
-    print(f"{loaded.path}: written; a running daemon takes it up by itself", file=sys.stderr)
+    show([f"{loaded.path}: written; a running daemon takes it up by itself"], sys.stderr)
     return 0
 
 
 def _agreed(path: Path) -> bool:
     if not sys.stdin.isatty():
-        print("nobody to ask here: give --yes to write", file=sys.stderr)
+        show(["nobody to ask here: give --yes to write"], sys.stderr)
         return False
     print(f"write this into {path}? [y/N] ", end="", file=sys.stderr, flush=True)
     return sys.stdin.readline().strip().lower() in {"y", "yes"}

@@ -5,7 +5,6 @@ import math
 import shlex
 import signal
 import sys
-import textwrap
 import time
 from collections.abc import Callable, Sequence
 from contextlib import suppress
@@ -18,6 +17,7 @@ from gatehand.demo.environment import CONFIG_NAME, DemoError, Environment, broug
 from gatehand.demo.timeline import Timeline
 from gatehand.demo.verdict import complaints, is_over, summary
 from gatehand.journal.line import LogLine
+from gatehand.terminal import hung, paragraph, wrapped
 
 INTERRUPTED: Final = 130
 _PATIENCE: Final = 10.0
@@ -135,16 +135,16 @@ def opening(*, keep: bool) -> str:
         if keep
         else "a working day in forty seconds. In a real shop run-on and coast-down are longer."
     )
-    return textwrap.fill(
+    said = (
         f"An instrument maker's shop, simulated: its devices and the real Gatehand daemon talk over MQTT; {what} "
-        "Gatehand is no safety device: the emergency stop here is a contact it listens to, never the stop itself.",
-        _WIDTH,
-    ) + ("\n" if not keep else "")
+        "Gatehand is no safety device: the emergency stop here is a contact it listens to, never the stop itself."
+    )
+    return "\n".join(wrapped(said, paragraph(_WIDTH))) + ("\n" if not keep else "")
 
 
 def item(text: str) -> str:
     """An item of a list, wrapped."""
-    return textwrap.fill(text, _WIDTH, initial_indent="  - ", subsequent_indent="    ")
+    return "\n".join(hung(text, paragraph(_WIDTH), first="  - ", then="    ", whole=True))
 
 
 def closing(folder: Path) -> str:

@@ -5,17 +5,20 @@ is worth a row; the sentences are the journal's.
 """
 
 import math
-import textwrap
 from collections.abc import Callable, Iterable
 from itertools import zip_longest
 from typing import Final
 
 from gatehand.journal.line import LogLine, OwnEvent
 from gatehand.journal.sentences import sentence, spoken_alarm
+from gatehand.terminal import hung, padded
 from gatehand.text import as_sentence
 from gatehand_rules.findings import Happened, Rule
 
-NARROWEST: Final = 80
+NARROWEST: Final = 40
+_BESIDE: Final = 80
+_OURS: Final = "> "
+"""Before Gatehand's words where they stand below the shop's."""
 WIDEST: Final = 120
 _TIME: Final = 6
 _GAP: Final = 2
@@ -69,8 +72,10 @@ class Timeline:
 
     def __init__(self, width: int, write: Callable[[str], None]) -> None:
         width = max(NARROWEST, min(WIDEST, width)) - 1
-        self._shop_width = int((width - _TIME) * _SHOP_SHARE)
-        self._our_width = width - _TIME - self._shop_width - 2 * _GAP
+        self._beside = width >= _BESIDE - 1
+        """Two columns; on a narrow screen Gatehand's words stand below the shop's."""
+        self._shop_width = int((width - _TIME) * _SHOP_SHARE) if self._beside else width - _TIME - _GAP
+        self._our_width = width - _TIME - _GAP - (self._shop_width + _GAP if self._beside else len(_OURS))
         self._write = write
         self._rows: list[tuple[float, int, str, bool]] = []
         self._count = 0
@@ -80,8 +85,13 @@ class Timeline:
     def open(self, at: float) -> None:
         """Print the heading; what follows counts from `at`."""
         self._opened = at
-        self._write(self._laid("s", "In the shop", "What Gatehand did, and why"))
-        self._write(self._laid("-" * _TIME, "-" * self._shop_width, "-" * self._our_width))
+        if self._beside:
+            self._write(self._laid("s", "In the shop", "What Gatehand did, and why"))
+            self._write(self._laid("-" * _TIME, "-" * self._shop_width, "-" * self._our_width))
+        else:
+            self._write(self._laid("s", "In the shop", ""))
+            self._write(self._laid("", f"{_OURS}what Gatehand did, and why", ""))
+            self._write(self._laid("-" * _TIME, "-" * self._shop_width, ""))
 
     def shop(self, at: float, text: str) -> None:
         """Something happened in the shop."""
@@ -119,7 +129,10 @@ class Timeline:
         self._rows.append((at, self._count, text, ours))
 
     def _print(self, at: float, left: str, right: str) -> None:
-        lefts, rights = textwrap.wrap(left, self._shop_width), textwrap.wrap(right, self._our_width)
+        lefts, rights = list(hung(left, self._shop_width)), list(hung(right, self._our_width))
+        if not self._beside:
+            lefts += [f"{'' if number else _OURS:<{len(_OURS)}}{each}" for number, each in enumerate(rights)]
+            rights = []
         time = f"{max(0.0, at - self._opened):.1f}"
         for row, (shop, ours) in enumerate(zip_longest(lefts, rights, fillvalue="")):
             # The same time again would only hide where a new moment begins.
@@ -129,7 +142,7 @@ class Timeline:
 
     def _laid(self, time: str, left: str, right: str) -> str:
         gap = " " * _GAP
-        return f"{time:>{_TIME}}{gap}{left:<{self._shop_width}}{gap}{right}".rstrip()
+        return f"{time:>{_TIME}}{gap}{padded(left, self._shop_width)}{gap}{right}".rstrip()
 
 
 def _without_echo(lines: list[LogLine]) -> list[LogLine]:

@@ -10,7 +10,8 @@ import msgspec
 
 from gatehand.exercise.results import WIDTH, Remark, failed, is_failed, look
 from gatehand.journal.sentences import spoken
-from gatehand.text import listed, wrapped
+from gatehand.terminal import paragraph, wrapped
+from gatehand.text import listed
 
 REFRESHES: Final = 3.0
 """So many times its `refresh` a switch is given to go off by itself."""
@@ -101,7 +102,7 @@ def proposed_refresh(limit: float) -> float:
 def text(result: LimitResult) -> str:
     """Everything that stands at the end."""
     lines = list(_lines(result))
-    return "\n".join(line for one in lines for line in wrapped(one, WIDTH))
+    return "\n".join(line for one in lines for line in wrapped(one, paragraph(WIDTH)))
 
 
 def _lines(result: LimitResult) -> Iterator[str]:

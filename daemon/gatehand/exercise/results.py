@@ -16,7 +16,7 @@ from gatehand.config import Config
 from gatehand.journal.sentences import spoken
 from gatehand.measures import steady
 from gatehand.rhythm import Rhythm, words
-from gatehand.text import columns, wrapped
+from gatehand.terminal import columns, paragraph, wrapped
 from gatehand_rules.shop import CLOSED
 from gatehand_rules.words import Measure, Position
 
@@ -240,7 +240,8 @@ def _gates(gates: Sequence[GateResult]) -> Iterator[str]:
         rows.append((spoken(gate.gate), opens, shuts, f"{gate.travel:g}", verdict))
     yield from columns(rows)
     yield from wrapped(
-        "Seconds from the telling to the report: least / median / most. travel: what the config allows.", WIDTH
+        "Seconds from the telling to the report: least / median / most. travel: what the config allows.",
+        paragraph(WIDTH),
     )
 
 
@@ -276,7 +277,7 @@ def _meters(meters: Sequence[MeterResult]) -> Iterator[str]:
     if known:
         yield "METERS"
         for tool, rhythm in known:
-            yield from wrapped(f"  {tool}: {words(rhythm)}", WIDTH)
+            yield from wrapped(f"  {tool}: {words(rhythm)}", paragraph(WIDTH))
 
 
 def _remarks(result: Result) -> Iterator[str]:
@@ -292,7 +293,7 @@ def _remarks(result: Result) -> Iterator[str]:
         if some:
             yield title
             for whose, remark in some:
-                yield from wrapped(f"  {whose}: {remark.text}", WIDTH)
+                yield from wrapped(f"  {whose}: {remark.text}", paragraph(WIDTH))
 
 
 def _proposals(result: Result) -> Iterator[str]:
@@ -315,7 +316,7 @@ def proposals(result: Result) -> str:
 
 def _end(result: Result) -> Iterator[str]:
     if result.stopped is not None:
-        yield from wrapped(f"STOPPED: {result.stopped}. {result.made_safe}".rstrip(), WIDTH)
+        yield from wrapped(f"STOPPED: {result.stopped}. {result.made_safe}".rstrip(), paragraph(WIDTH))
     if result.broken_off:
         yield f"Broken off. {result.made_safe}".rstrip()
     left = [gate for gate in result.gates if gate.left is not None]
@@ -323,7 +324,7 @@ def _end(result: Result) -> Iterator[str]:
         where = ", ".join(
             f"{spoken(gate.gate)} {gate.left}{'' if gate.found else ' (not known before)'}" for gate in left
         )
-        yield from wrapped(f"Gates were told to go back where they were found: {where}.", WIDTH)
+        yield from wrapped(f"Gates were told to go back where they were found: {where}.", paragraph(WIDTH))
     yield from _about_hold(result)
     if not result.ok:
         yield "Not all is well."

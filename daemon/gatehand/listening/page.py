@@ -14,8 +14,8 @@ from gatehand.listening.roles import (
 )
 from gatehand.mqtt.payload import MAX_BYTES
 from gatehand.rhythm import words
-from gatehand.screen.lines import cut, wide
-from gatehand.text import listed, named, printable, shown, wrapped
+from gatehand.terminal import hung, padded, wide, wrapped
+from gatehand.text import listed, named, printable, shown
 from gatehand_rules.words import Measure
 
 FEW: Final = 40
@@ -104,7 +104,7 @@ def _below(first: str) -> str:
 
 
 def _topic(topic: HeardTopic, known: Known, width: int, *, whole: bool) -> Iterator[str]:
-    yield cut(printable(topic.topic), width)
+    yield from hung(printable(topic.topic), width, then=_INDENT * 2)
     told = known.commands.get(topic.topic, ())
     for one in told:
         yield from wrapped(_INDENT + f"{one}: what is told there; it is no sensor", width)
@@ -118,9 +118,8 @@ def _topic(topic: HeardTopic, known: Known, width: int, *, whole: bool) -> Itera
     first = min(_LONGEST_NAME, max(map(wide, (row[0] for row in rows)), default=0))
     second = max((len(row[1]) for row in rows), default=0)
     for signal, (name, what, said) in zip(signals, rows, strict=True):
-        shown_name = cut(name, first)
-        row = f"{shown_name}{' ' * (first - wide(shown_name))}{'  ' if first else ''}{what:<{second}}  {said}"
-        yield cut(f"{_INDENT}{row}".rstrip(), width)
+        row = f"{padded(name, first)}{'  ' if first else ''}{what:<{second}}  {said}".rstrip()
+        yield from hung(row, width, first=_INDENT, then=_INDENT * 2)
         yield from _for_config(signal, known, width)
     left = len(topic.signals) - len(signals) + topic.left_out
     if left:

@@ -10,7 +10,8 @@ from gatehand.listening.roles import Known, fitting_silent_after, sensor_key, so
 from gatehand.listening.watching import Watched
 from gatehand.measures import measured
 from gatehand.rhythm import PRICE_OF_NONE, Rhythm, words
-from gatehand.text import listed, named, wrapped
+from gatehand.terminal import wrapped
+from gatehand.text import listed, named
 from gatehand.times import rough
 from gatehand_rules.words import Measure
 

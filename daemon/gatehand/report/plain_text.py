@@ -8,7 +8,8 @@ from gatehand.measures import UNITS
 from gatehand.report.energy import POWER_FACTORS, Energy
 from gatehand.report.summary import CollectorFigures, Summary
 from gatehand.report.upkeep_due import Due
-from gatehand.text import columns, named, wrapped
+from gatehand.terminal import columns, paragraph, wrapped
+from gatehand.text import named
 from gatehand.times import local_text, rough
 from gatehand_rules.findings import Happened
 from gatehand_rules.words import Measure
@@ -67,7 +68,7 @@ def _energy(found: Summary) -> Iterator[str]:
     yield ""
     yield from columns([("energy", "mean", "kWh", ""), *rows])
     for note in energy_notes(found):
-        yield from wrapped(note, _WIDTH)
+        yield from wrapped(note, paragraph(_WIDTH))
 
 
 class EnergyRow(NamedTuple):

@@ -1,30 +1,27 @@
-"""The screen as lines: first the state of things, collectors and alarms, then tools, gates, events.
+"""The parts of the screen, each with everything that it has to say: header, collectors, alarms, tools, gates, the rest.
 
-When there is no room for all, events give way first, then shut gates and idle tools are only counted, and an alarm too
-many is counted too. Nothing that stands is ever left out without a word. Below `page` stand the parts; each says
-everything it has.
+Which of it there is room for is `page`'s.
 """
 
-from collections.abc import Iterator
+import math
+import re
+from collections.abc import Iterator, Mapping
 from typing import Final
 
 from gatehand import rhythm
 from gatehand.journal.sentences import spoken, spoken_alarm
 from gatehand.measures import measured, steady, threshold_key
 from gatehand.screen.daemon_status import DaemonStatus, StatusMessage
-from gatehand.screen.lines import ScreenLine, TextSpan, Tone, cut, cut_line, faint, grid, line, text_of, wrapped
+from gatehand.screen.lines import ScreenLine, TextSpan, Tone, folded, line, text_of, wrapped
+from gatehand.screen.rows import GateCell, ToolRow, gate_lines, listed_within, meter
+from gatehand.terminal import cut, padded, wide
 from gatehand.times import lasting, local_clock
 
-_EVENTS_WANTED: Final = 5
-"""Lines for the heading and some events before other parts are shortened for them."""
-_BLANK: Final[ScreenLine] = ()
-NAME: Final = 18
-"""Most characters of a name in a row."""
-_METER: Final = 20
-_STATE: Final = len("run-on 12 s")
-"""Columns jump less when the commonest states have room."""
-_BECAUSE: Final = 2
-"""Most lines that say why a collector is as it is."""
+_MORE: Final = " .."
+_COUNTED: Final = re.compile(r"([^0-9]*)([0-9]*)")
+_MINUTE: Final = 60.0
+_OLD: Final = _MINUTE
+"""Seconds after which the word of a sensor that speaks only on change is shown with its age."""
 _TONES: Final = {
     "running": Tone.GOOD,
     "open": Tone.GOOD,
@@ -41,105 +38,35 @@ _TONES: Final = {
 }
 
 
-def page(status: DaemonStatus, where: str, at: float, *, width: int, height: int | None = None) -> list[ScreenLine]:
-    """The whole screen at wall time `at`. `height` None: everything, without the events, as a page to read once."""
-    header = _header(status, where, at, width)
-    found = [*header, *_below(status, at, width, None if height is None else height - len(header))]
-    if status.lost_because is not None or status.online is False:
-        found = [*header, *(faint(each) for each in found[len(header) :])]  # it is of the past
-    return [cut_line(each, width) for each in found[:height]]
-
-
-def _below(status: DaemonStatus, at: float, width: int, height: int | None) -> list[ScreenLine]:
-    top = _collectors(status, at, width)
-    if height is None:
-        blocks = [_alarms(status, at, width, None), _tools(status, at, None), _gates(status, at, width)]
-        blocks += [_meters(status, width), _unheard(status, width)]
-        return [*top, *(each for block in filter(None, blocks) for each in (_BLANK, *block))]
-    room = height - len(top)
-    wanted = min(_EVENTS_WANTED, len(status.events) + 1)
-    alarms = _alarms(status, at, width, max(2, room // 2))
-    room -= len(alarms)
-    gates = _gates(status, at, width)
-    if len(gates) + len(status.tools) + 1 + wanted > room:
-        gates = min(gates, _gates_in_short(status, width), key=len)
-    tools = _tools(status, at, max(2, room - len(gates) - min(wanted, 2)))
-    room -= len(gates) + len(tools)
-    blocks = [alarms, tools, gates]
-    meters = _meters(status, width)
-    if meters and len(meters) + len(blocks) + 1 + wanted <= room:  # they change least: only where all else has room
-        blocks.append(meters)
-        room -= len(meters)
-    blanks = max(0, min(len(blocks), room - _EVENTS_WANTED))
-    events = _events(status, width, room - blanks - (1 if blanks else 0))
-    spare = height - len(top) - sum(map(len, blocks)) - len(events)
-    for block in (*blocks, events):
-        if block and spare > 0:
-            top.append(_BLANK)
-            spare -= 1
-        top += block
-    return top
-
-
-def _events(status: DaemonStatus, width: int, room: int) -> list[ScreenLine]:
-    """A heading and as many whole events as there is room for."""
-    found = [line("LAST EVENTS", Tone.HEAD)]
-    for event in reversed(status.events):
-        first = f"{_clock(event.at - status.ahead)}  "
-        tone = Tone.ALARM if event.loud else Tone.PLAIN
-        lines = wrapped(event.text, width, first=first, then=" " * len(first), tone=tone)
-        if len(found) + len(lines) > room:
-            break
-        found += lines
-    if not status.events and room > 1:
-        found.append(line("none since this screen was opened", Tone.FAINT))
-    return found if len(found) > 1 else []
-
-
-def _alarms(status: DaemonStatus, at: float, width: int, limit: int | None) -> list[ScreenLine]:
-    each = _each_alarm(status, at, width)
-    if not each:
-        return [] if status.online is None else [line("No active alarms.")]
-    found = [line(f"{len(each)} ACTIVE {'ALARM' if len(each) == 1 else 'ALARMS'}", Tone.ALARM)]
-    names = list(each)
-    for number, (name, lines) in enumerate(each.items()):
-        note = 0 if name == names[-1] else 1
-        if limit is not None and number > 0 and len(found) + len(lines) + note > limit:
-            rest = f"and {len(each) - number} more: {', '.join(map(spoken_alarm, names[number:]))}"
-            return [*found, wrapped(rest, width, first="! ", then="  ", tone=Tone.ALARM)[0]]
-        found += lines
-    return found
-
-
-def _tools(status: DaemonStatus, at: float, limit: int | None) -> list[ScreenLine]:
-    if not status.tools:
-        return []  # a scale without a tool says nothing
-    title, rows = _every_tool(status, at)
-    if limit is None or len(rows) < limit:
-        return [title, *rows.values()]
-    busy = {name for name in rows if status.tools[name].text("state") != "idle"}
-    kept = sorted(rows, key=lambda name: (name not in busy, name))[: max(0, limit - 2)]
-    hidden = len(busy.difference(kept))
-    note = f"and {len(rows) - len(kept)} more, " + (f"{hidden} of them not idle" if hidden else "all idle")
-    return [title, *(row for name, row in rows.items() if name in kept), line(note, Tone.WARN)]
-
-
-# The parts
-
-
-def _header(status: DaemonStatus, where: str, at: float, width: int) -> list[ScreenLine]:
+def header(status: DaemonStatus, where: str, at: float, width: int) -> list[ScreenLine]:
     """Whose shop this is, the time, and whether what stands below is of now."""
-    left, right = f"Gatehand  {where}", _clock(at)
-    room = width - len(right) - 2
-    title = (TextSpan(cut(left, room).ljust(room + 2), Tone.HEAD), TextSpan(right, Tone.HEAD))
+    left, right = f"Gatehand  {where}", clock(at)
+    more: list[ScreenLine] = []
+    if wide(left) > width - len(right) - 2:
+        left, more = "Gatehand", wrapped(where, width, tone=Tone.HEAD)
     return [
-        title,
+        _title(left, right, width),
+        *more,
         *(each for text, tone in _reached(status, at) for each in wrapped(text, width, tone=tone)),
     ]
 
 
+def header_in_short(status: DaemonStatus, where: str, at: float, width: int) -> list[ScreenLine]:
+    """The same in two lines at most: of what is wrong only the first words."""
+    text, tone = _reached(status, at)[0]
+    found = [_title(f"Gatehand  {where}", clock(at), width)]
+    return found if tone is Tone.PLAIN else [*found, line(cut(text.partition(": ")[0], width), tone)]
+
+
+def _title(left: str, right: str, width: int) -> ScreenLine:
+    room = width - len(right) - 2
+    return (TextSpan(padded(cut(left, room), room + 2), Tone.HEAD), TextSpan(right, Tone.HEAD))
+
+
 def _reached(status: DaemonStatus, at: float) -> list[tuple[str, Tone]]:
-    last = "" if status.heard_at is None else f" Last heard at {_clock(status.heard_at)}."
+    last = "" if status.heard_at is None else f" Last heard at {clock(status.heard_at)}."
+    if status.collectors or status.tools or status.gates:
+        last += " What follows is of the past."
     if status.lost_because is not None:
         for_how_long = "" if status.lost_at is None else f" for {_lasting(at - status.lost_at)}"
         return [(f"NO BROKER{for_how_long}: {status.lost_because}; trying again.{last}", Tone.ALARM)]
@@ -158,17 +85,29 @@ def _reached(status: DaemonStatus, at: float) -> list[tuple[str, Tone]]:
     return found
 
 
-def _collectors(status: DaemonStatus, at: float, width: int) -> list[ScreenLine]:
-    """Two lines for each, or a few more: its state with the countdown and what it serves; why."""
+def collectors(
+    status: DaemonStatus, at: float, width: int, because: int | None = None, *, brief: bool = False
+) -> list[ScreenLine]:
+    """Two lines for each, or a few more: its state with the countdown and what it serves; why.
+
+    `because`: most lines that say why; None: all. `brief`: of what is told of it only as much as one line has room for.
+    """
     found: list[ScreenLine] = []
-    for name, message in sorted(status.collectors.items()):
-        word = message.text("state")
-        title, shown = f"{cut(spoken(f'collector {name}'), NAME + 6)}  ", state(word).upper()
-        first, *more = wrapped(f"{title}{shown}  {', '.join(_of_collector(message, status.now(at)))}", width, then="  ")
-        text, split = text_of(first), len(title) + len(shown)
-        state_of_it = TextSpan(text[len(title) : split], _tone(word))
-        found += [(TextSpan(text[: len(title)], Tone.HEAD), state_of_it, TextSpan(text[split:])), *more]
-        found += wrapped(message.text("because"), width, first="  ", then="  ", tone=Tone.FAINT)[:_BECAUSE]
+    for name, message in in_order(status.collectors):
+        told = [*_of_collector(message, status.now(at))]
+        spans = [
+            TextSpan(f"{spoken(f'collector {name}')}  ", Tone.HEAD),
+            TextSpan(state(message.text("state")).upper(), tone(message.text("state"))),
+        ]
+        room = width - sum(wide(span.text) for span in spans) if brief else math.inf
+        found += folded([*spans, TextSpan(listed_within("  ", told, room) if told else "")], width, then="  ")
+        reason = wrapped(message.text("because"), width - 2, tone=Tone.FAINT)
+        if because and len(reason) > because:
+            last = text_of(reason[because - 1])
+            if wide(last) + wide(_MORE) > width - 2:
+                last = last.rpartition(" ")[0]
+            reason[because - 1] = line(last + _MORE, Tone.FAINT)
+        found += ((TextSpan("  "), *each) for each in reason[:because])
     return found
 
 
@@ -199,7 +138,7 @@ def _seen(reported_on: bool | None, drawing: bool | None) -> list[str]:
     return [f"motor seen {'on' if flag else 'off'}" for flag in flags]
 
 
-def _each_alarm(status: DaemonStatus, at: float, width: int) -> dict[str, list[ScreenLine]]:
+def each_alarm(status: DaemonStatus, at: float, width: int) -> dict[str, list[ScreenLine]]:
     """Each alarm's lines: since when, why, and what to do next. The newest first."""
     since = {name: message.moment("since") or 0.0 for name, message in status.alarms.items()}
     found = {}
@@ -207,7 +146,7 @@ def _each_alarm(status: DaemonStatus, at: float, width: int) -> dict[str, list[S
         message = status.alarms[name]
         notes = ["acknowledged"] if message.text("acked") else []
         if since[name]:
-            notes.insert(0, f"since {_clock(since[name] - status.ahead)}, {_lasting(status.now(at) - since[name])}")
+            notes.insert(0, f"since {clock(since[name] - status.ahead)}, {_lasting(status.now(at) - since[name])}")
         because = f"{message.text('because') or spoken_alarm(name)} ({', '.join(notes)})".removesuffix(" ()")
         found[name] = [
             *wrapped(because, width, first="! ", then="  ", tone=Tone.ALARM),
@@ -216,85 +155,62 @@ def _each_alarm(status: DaemonStatus, at: float, width: int) -> dict[str, list[S
     return found
 
 
-def _every_tool(status: DaemonStatus, at: float) -> tuple[ScreenLine, dict[str, ScreenLine]]:
-    """A heading and each tool's row: state, reading, and the reading against its two thresholds."""
-    states = {name: _state_of_tool(message, status.now(at)) for name, message in status.tools.items()}
-    wide = max((len(cut(spoken(name), NAME)) for name in status.tools), default=0) + 2
-    room = max(_STATE, *map(len, states.values()), 0)
-    title = f"{'TOOLS':<{wide}}{'':<{room}}{'now':>10}   {'0, : stop, | start':<{_METER}}{'stop':>8}{'start':>8}"
-    tools = sorted(status.tools.items())
-    return line(title, Tone.HEAD), {name: _tool(name, each, wide, states[name].ljust(room)) for name, each in tools}
-
-
 def _state_of_tool(message: StatusMessage, now: float) -> str:
     left = _left(message, "run_on_ends", now)
-    shown = _loud_state(message)
+    shown = loud_state(message)
     return shown if left is None else f"{shown} {_lasting(left)}"
 
 
-def _tool(name: str, message: StatusMessage, wide: int, shown: str) -> ScreenLine:
+def tool_row(status: DaemonStatus, name: str, at: float) -> ToolRow:
+    """What a tool's row says."""
+    message, now = status.tools[name], status.now(at)
     word, measure, value = message.text("state"), message.measure, message.reading
     stop, start = (message.number(threshold_key(which, measure)) for which in ("stop", "start"))
-    reading = "no reading" if value is None else steady(measure, value)
-    return (
-        TextSpan(cut(spoken(name), NAME).ljust(wide)),
-        TextSpan(shown, _tone(word)),
-        TextSpan(f"{reading:>10}   "),
-        TextSpan(meter(value, start, stop), _tone(word) if word in {"running", "run_on"} else Tone.PLAIN),
-        TextSpan("".join(f"{'' if each is None else measured(measure, each):>8}" for each in (stop, start))),
+    return ToolRow(
+        name=spoken(name),
+        state=TextSpan(_state_of_tool(message, now), tone(word)),
+        reading="no reading" if value is None else steady(measure, value),
+        age=_age(message, now, is_now=status.lost_because is None and status.online is not False),
+        bar=TextSpan(meter(value, start, stop), tone(word) if word in {"running", "run_on"} else Tone.PLAIN),
+        stop="" if stop is None else measured(measure, stop),
+        start="" if start is None else measured(measure, start),
     )
 
 
-def meter(value: float | None, start: float | None, stop: float | None) -> str:
-    """The reading as a bar from 0 to twice the start threshold, `|` at the start threshold and `:` at the stop one.
+def _age(message: StatusMessage, now: float, *, is_now: bool) -> str:
+    """How old a tool's reading is, where it may not be what the sensor would say now. `is_now`: the daemon is heard.
 
-    Nothing for a contact, which has no thresholds.
+    A sensor that speaks by the clock is silent once it is late; one that speaks only on change is not.
     """
-    if start is None or start <= 0:
-        return " " * _METER
-    half = _METER // 2
-    filled = 0 if value is None else int(min(2.0, max(0.0, value / start)) * half)
-    cells = ["="] * filled + ["."] * (_METER - filled)
-    if stop is not None:
-        cells[min(half - 1, int(min(1.0, max(0.0, stop / start)) * half))] = ":"
-    cells[half] = "|"
-    if value is not None and value > 2 * start:
-        cells[-1] = ">"
-    return "".join(cells)
+    read_at, found = message.moment("reading_at"), rhythm.read(message.facts.get("rhythm"))
+    if read_at is None or message.reading is None:
+        return ""
+    on_change = found is not None and not found.steady
+    if is_now and message.text("state") not in {"silent", "unknown"} and not (on_change and now - read_at >= _OLD):
+        return ""
+    passed = now - read_at
+    return f", {_lasting(passed - passed % _MINUTE if passed > _MINUTE else passed)} ago"
 
 
-def _gates(status: DaemonStatus, at: float, width: int) -> list[ScreenLine]:
-    """A heading and the gates side by side; nothing where none is heard of."""
-    if not status.gates:
-        return []
-    wide = max((len(cut(spoken(name), NAME)) for name in status.gates), default=0)
-    cells = [_gate(name, message, wide, status.now(at)) for name, message in sorted(status.gates.items())]
-    return [line("GATES", Tone.HEAD), *grid(cells, width)]
+def gates(status: DaemonStatus, at: float, width: int, *, short: bool = False) -> list[ScreenLine]:
+    """A heading and the gates side by side; nothing where none is heard of. `short`: with shortened names."""
+    cells = [_gate_cell(name, message, status.now(at)) for name, message in in_order(status.gates)]
+    return [line("GATES", Tone.HEAD), *gate_lines(cells, width, short=short)] if cells else []
 
 
-def _gates_in_short(status: DaemonStatus, width: int) -> list[ScreenLine]:
-    """The gates by their states, those that are shut only counted."""
-    by_state: dict[str, list[str]] = {}
-    for name, message in sorted(status.gates.items()):
-        by_state.setdefault(message.text("state"), []).append(spoken(name))
-    shut = len(by_state.pop("shut", ()))
-    others = [f"{state(word)}: {', '.join(names)}" for word, names in by_state.items()]
-    return wrapped(f"GATES  {'; '.join([*others, f'shut: {shut}'])}", width, then="  ")[:2]
-
-
-def _meters(status: DaemonStatus, width: int) -> list[ScreenLine]:
+def meters(status: DaemonStatus, width: int) -> list[ScreenLine]:
     """A heading and how often each tool's meter speaks; nothing where that is not known yet."""
-    rhythms = ((name, rhythm.read(each.facts.get("rhythm"))) for name, each in sorted(status.tools.items()))
+    rhythms = ((name, rhythm.read(each.facts.get("rhythm"))) for name, each in in_order(status.tools))
     texts = [f"{spoken(name)}: {rhythm.words(found)}" for name, found in rhythms if found is not None]
     found = [each for text in texts for each in wrapped(text, width, then="  ")]
     return [line("METERS", Tone.HEAD), *found] if found else []
 
 
-def _unheard(status: DaemonStatus, width: int) -> list[ScreenLine]:
+def unheard(status: DaemonStatus, width: int) -> list[ScreenLine]:
     """A heading and what was never heard or is not understood; nothing where all is well."""
     found: list[ScreenLine] = []
     for kind, every in (("collector", status.collectors), ("tool", status.tools), ("gate", status.gates)):
-        for name, message in sorted(every.items()):
+        for name, message in in_order(every):
             whose = spoken(name if kind == "tool" else f"{kind} {name}")
             texts = [f"{whose}: never heard: {topic}" for topic in message.names("unheard")]
             texts += [f"{whose}: {text}" for text in message.odd("not_understood")]
@@ -302,7 +218,7 @@ def _unheard(status: DaemonStatus, width: int) -> list[ScreenLine]:
     return [line("NOT HEARD", Tone.HEAD), *found] if found else []
 
 
-def _gate(name: str, message: StatusMessage, wide: int, now: float) -> ScreenLine:
+def _gate_cell(name: str, message: StatusMessage, now: float) -> GateCell:
     word = message.text("state")
     notes = []
     if message.flag("hand"):
@@ -313,8 +229,12 @@ def _gate(name: str, message: StatusMessage, wide: int, now: float) -> ScreenLin
     if message.flag("by_hand"):
         notes.append("moved by hand")
     note = f" ({', '.join(notes)})" if notes else ""
-    shown = TextSpan(f"{_loud_state(message):<8}", _tone(word))
-    return (TextSpan(f"{cut(spoken(name), NAME):<{wide}}  "), shown, TextSpan(note, Tone.FAINT))
+    return GateCell(spoken(name), TextSpan(loud_state(message), tone(word)), note)
+
+
+def in_order(every: Mapping[str, StatusMessage]) -> list[tuple[str, StatusMessage]]:
+    """By name: bench_2 before bench_10."""
+    return sorted(every.items(), key=lambda each: [(text, int(n or 0)) for text, n in _COUNTED.findall(each[0])])
 
 
 def state(word: str) -> str:
@@ -322,22 +242,25 @@ def state(word: str) -> str:
     return word.replace("_", "-") or "unknown"
 
 
-def _loud_state(message: StatusMessage) -> str:
+def loud_state(message: StatusMessage) -> str:
     """The same of a device, in capitals where it must not be overlooked."""
     word = message.text("state")
-    return state(word).upper() if _tone(word) is Tone.ALARM else state(word)
+    return state(word).upper() if tone(word) is Tone.ALARM else state(word)
 
 
-def _tone(word: str) -> Tone:
+def tone(word: str) -> Tone:
+    """Of a state's word."""
     return _TONES.get(word, Tone.PLAIN)
 
 
-def _clock(wall: float) -> str:
+def clock(wall: float) -> str:
+    """Wall seconds as this machine's time of day."""
     return local_clock(round(wall * 1000))
 
 
 def _lasting(seconds: float) -> str:
-    return lasting(seconds, whole=True)
+    """In whole seconds, a part of one for a whole one: what has not ended is never over in 0 s."""
+    return lasting(max(1, math.ceil(seconds)), whole=True)
 
 
 def _left(message: StatusMessage, key: str, now: float) -> float | None:

@@ -3,13 +3,12 @@
 What a span means is told by its words; its tone only repeats it for those who see colours.
 """
 
-import textwrap
-import unicodedata
-from bisect import bisect_right
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from enum import StrEnum
-from itertools import accumulate, chain
+from itertools import chain
 from typing import NamedTuple, TypeAlias
+
+from gatehand.terminal import broken, cut, wide
 
 
 class Tone(StrEnum):
@@ -43,26 +42,6 @@ def text_of(one: ScreenLine) -> str:
     return "".join(span.text for span in one).rstrip()
 
 
-def wide(text: str) -> int:
-    """Columns that it takes in a terminal: two for the wide letters of East Asia, none for marks on letters."""
-    return len(text) if text.isascii() else sum(map(_columns, text))
-
-
-def _columns(char: str) -> int:
-    if unicodedata.combining(char):
-        return 0
-    return 2 if unicodedata.east_asian_width(char) in {"W", "F"} else 1
-
-
-def cut(text: str, width: int) -> str:
-    """The text in at most `width` columns; two dots say that some is missing."""
-    if wide(text) <= width:
-        return text
-    dots = ".." if width > 2 else ""  # noqa: PLR2004 - the dots
-    until = list(accumulate(map(_columns, text)))
-    return text[: bisect_right(until, max(0, width - len(dots)))] + dots
-
-
 def cut_line(one: ScreenLine, width: int) -> ScreenLine:
     """The line in at most `width` columns."""
     kept: list[TextSpan] = []
@@ -82,15 +61,44 @@ def faint(one: ScreenLine) -> ScreenLine:
 
 def wrapped(text: str, width: int, *, first: str = "", then: str = "", tone: Tone = Tone.PLAIN) -> list[ScreenLine]:
     """A sentence over as many lines as it needs. `first` and `then` stand before its first and its further lines."""
-    found = textwrap.wrap(text, max(width, len(first) + 8), initial_indent=first, subsequent_indent=then)
-    return [line(each, tone) for each in found]
+    return folded([TextSpan(first + text, tone)] if text else [], width, then=then)
+
+
+def folded(spans: Sequence[TextSpan], width: int, *, then: str = "") -> list[ScreenLine]:
+    """The spans as one text over as many lines as it needs, each word in its tone. `then` stands before further lines.
+
+    Blanks at its beginning stay. A word that no line has room for is broken.
+    """
+    text = "".join(span.text for span in spans)
+    body = text.lstrip(" ")
+    start = len(text) - len(body)
+    parts = broken(body, max(1, width - start), max(1, width - wide(then)))
+    found = []
+    for number, part in enumerate(parts):
+        before = TextSpan(then if number else text[:start], spans[0].tone)
+        found.append((*((before,) if before.text else ()), *_between(spans, start + part.start, start + part.stop)))
+    return found
+
+
+def _between(spans: Sequence[TextSpan], first: int, last: int) -> Iterator[TextSpan]:
+    """Their characters from the first to the last."""
+    at = 0
+    for span in spans:
+        text = span.text[max(0, first - at) : max(0, last - at)]
+        if text:
+            yield TextSpan(text, span.tone)
+        at += len(span.text)
 
 
 def grid(cells: Sequence[ScreenLine], width: int, *, gap: int = 3) -> list[ScreenLine]:
     """Cells side by side in columns of equal width, as many as fit, read from left to right."""
     if not cells:
         return []
-    widest = max(len(text_of(cell)) for cell in cells)
+    widest = max(wide(text_of(cell)) for cell in cells)
     across = max(1, (width + gap) // (widest + gap))
-    padded = [(*cell, TextSpan(" " * (widest + gap - len(text_of(cell))))) for cell in cells]
-    return [tuple(chain(*padded[at : at + across]))[:-1] for at in range(0, len(cells), across)]
+    rows = (cells[at : at + across] for at in range(0, len(cells), across))
+    return [(*chain(*(_filled(cell, widest + gap) for cell in row[:-1])), *row[-1]) for row in rows]
+
+
+def _filled(cell: ScreenLine, width: int) -> ScreenLine:
+    return (*cell, TextSpan(" " * (width - wide("".join(span.text for span in cell)))))

@@ -1,6 +1,6 @@
 """The live screen in a terminal, drawn with rich: redrawn when something is heard, and often enough for a countdown.
 
-The only module that imports rich. What is drawn is `layout`'s.
+The only module that imports rich. What is drawn is `page`'s.
 """
 
 import asyncio
@@ -14,9 +14,10 @@ from rich.live import Live
 from rich.text import Text
 
 from gatehand.screen.daemon_status import DaemonStatus
-from gatehand.screen.layout import page
 from gatehand.screen.lines import ScreenLine
 from gatehand.screen.listen import Where, keep
+from gatehand.screen.page import page
+from gatehand.terminal import WIDEST
 
 _COUNTDOWN: Final = 0.5
 """Seconds between two drawings when nothing is heard."""
@@ -48,8 +49,8 @@ async def show(where: Where, terminal: Console) -> None:
             while not stop.is_set() and not listening.done():
                 fresh.clear()
                 size = terminal.size
-                lines = page(status, where.text, time.time(), width=size.width, height=size.height)
-                live.update(_as_text(lines), refresh=True)
+                lines = page(status, where.text, time.time(), width=min(WIDEST, size.width), height=size.height)
+                live.update(as_text(lines), refresh=True)
                 await asyncio.sleep(_AT_MOST_EVERY)
                 with suppress(TimeoutError):
                     async with asyncio.timeout(_COUNTDOWN):
@@ -62,5 +63,6 @@ async def show(where: Where, terminal: Console) -> None:
             await listening
 
 
-def _as_text(lines: list[ScreenLine]) -> Text:
+def as_text(lines: list[ScreenLine]) -> Text:
+    """The lines as rich draws them: none is wrapped."""
     return Text("\n", no_wrap=True, overflow="crop", end="").join(Text.assemble(*line) for line in lines)

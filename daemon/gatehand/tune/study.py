@@ -13,7 +13,8 @@ from gatehand.measures import UNITS, steady
 from gatehand.past.meter_rhythm import rhythm_of
 from gatehand.past.recordings import Piece
 from gatehand.rhythm import NEAR, Rhythm, interval, misfit, words
-from gatehand.text import as_sentence, listed, named, wrapped
+from gatehand.terminal import paragraph, wrapped
+from gatehand.text import as_sentence, listed, named
 from gatehand.times import local, rough
 from gatehand.tune import proposed_settings
 from gatehand.tune.levels import Distribution, Level, Levels, gathered, levels
@@ -112,7 +113,7 @@ def text(one: Study) -> Iterator[str]:
     tool = one.tool
     yield f"{tool.name}: {one.distribution.readings:,} readings over {rough(one.hours * 3600)}"
     for remark in about_meter(one):
-        yield from wrapped(f"  {as_sentence(remark)}", _WIDTH)
+        yield from wrapped(f"  {as_sentence(remark)}", paragraph(_WIDTH))
     if one.found is None:
         yield f"  too short to tell: {one.too_short}."
         return
@@ -208,7 +209,7 @@ def _pauses(found: Found) -> Iterator[str]:
     spans = [pause / 1000 for pause in found.pauses]
     counted = f"  {named(found.cuts, 'cut')}, {named(len(spans), 'pause')} between them (up to half an hour)"
     if len(spans) < proposed_settings.FEW_PAUSES:
-        yield from wrapped(f"{counted}: {listed(tuple(map(rough, spans)), last='and')}", _WIDTH)
+        yield from wrapped(f"{counted}: {listed(tuple(map(rough, spans)), last='and')}", paragraph(_WIDTH))
         return
     middle, most = spans[len(spans) // 2], spans[min(len(spans) - 1, len(spans) * 9 // 10)]
     yield f"{counted}: half are no longer than {rough(middle)}, nine in ten than {rough(most)}"
