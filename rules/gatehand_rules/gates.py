@@ -242,9 +242,7 @@ def _arrive(context: Context, at: GateAt, where: Position, rule: Rule) -> None:
     _stands(context, at, where, rule, told, took=took, travel=gate.travel, late_by=late if late > 0 else None)
 
 
-def _stands(
-    context: Context, at: GateAt, where: Position, rule: Rule, since: float = -inf, **facts: Fact
-) -> None:
+def _stands(context: Context, at: GateAt, where: Position, rule: Rule, since: float = -inf, **facts: Fact) -> None:
     opened = where is Position.OPEN
     context.set_gate(at, move=st.GateOpen(since) if opened else st.GateShut(since))
     context.say_of_gate(at, Happened.GATE_OPEN if opened else Happened.GATE_SHUT, rule, **facts)

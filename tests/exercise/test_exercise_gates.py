@@ -262,7 +262,7 @@ def test_a_gate_that_cannot_report_is_timed_by_the_person() -> None:
 
 def test_a_gate_that_cannot_report_and_does_not_move_fails_by_the_persons_word() -> None:
     def person(world: VirtualWorld, question: str) -> None:
-        world.type("no" if question.startswith("It is told open") else "", after=1.0)
+        world.type("no" if question.startswith("It is told to open") else "", after=1.0)
 
     router = of(VirtualWorld(person=person).go(), "router")
     assert router.failed

@@ -42,7 +42,9 @@ def test_a_gate_that_only_a_hand_can_move_is_moved_by_a_hand() -> None:
 
 
 def test_a_gate_of_another_collector_is_moved_by_a_hand() -> None:
-    bench = ready(shop(tool(), tool("lathe", collector="big"), gate(), gate("lathe", collector="big"), fan(), fan("big")))
+    bench = ready(
+        shop(tool(), tool("lathe", collector="big"), gate(), gate("lathe", collector="big"), fan(), fan("big"))
+    )
     bench.tell(ev.HoldAsked("big", "exercise", by=EXERCISE), 60.0)
     assert bench.is_open(61.0) == ["gate_open/moved_by_hand gate=saw collector=main"]
     assert bench.is_open(62.0, "lathe") == ["gate_open/moved_by_hand gate=lathe collector=big by=exercise"]
