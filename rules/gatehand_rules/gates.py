@@ -242,7 +242,7 @@ def _arrive(context: Context, at: GateAt, where: Position, rule: Rule) -> None:
     _stands(context, at, where, rule, told, took=took, travel=gate.travel, late_by=late if late > 0 else None)
 
 
-def _stands(context: Context, at: GateAt, where: Position, rule: Rule, since: float = -inf, **facts: Fact) -> None:
+def _stands(context: Context, at: GateAt, where: Position, rule: Rule, since: float, **facts: Fact) -> None:
     opened = where is Position.OPEN
     context.set_gate(at, move=st.GateOpen(since) if opened else st.GateShut(since))
     context.say_of_gate(at, Happened.GATE_OPEN if opened else Happened.GATE_SHUT, rule, **facts)
@@ -347,8 +347,8 @@ def _report_shut(context: Context, at: GateAt, move: st.GateMove) -> None:
 
 def _moved(context: Context, at: GateAt, where: Position) -> None:
     """It stands where the rules did not tell it to go: a hand moved it, or an exercise did under its own hold."""
-    who = {"by": EXERCISE} if is_exercised(context, at) else {}
-    _stands(context, at, where, Rule.MOVED_BY_HAND, **who)
+    who: dict[str, Fact] = {"by": EXERCISE} if is_exercised(context, at) else {}
+    _stands(context, at, where, Rule.MOVED_BY_HAND, -inf, **who)
 
 
 def is_exercised(context: Context, at: GateAt) -> bool:

@@ -8,9 +8,9 @@ from gatehand_rules.state import Held
 from gatehand_rules.words import EXERCISE
 
 
-def exercised(**more: object) -> Bench:
+def exercised(*, commanded: bool = True) -> Bench:
     """A saw whose collector exercise has asked to hold."""
-    bench = ready(shop(tool(), gate(**more), fan()))
+    bench = ready(shop(tool(), gate(commanded=commanded), fan()))
     bench.tell(ev.HoldAsked("main", "exercise", by=EXERCISE), 60.0)
     return bench
 
