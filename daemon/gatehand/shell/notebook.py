@@ -95,7 +95,7 @@ class Notebook:
         self._heard_since = self._heard_since or _HEARD_EVERY
 
     def note_retained(self, topic: str, kept: bool) -> None:
-        """The broker keeps a word of the meter there, or was found to keep none. Written at the next beat but one."""
+        """The broker keeps a word of the meter there, or was found to keep none. Written at the next beat."""
         if kept is (topic in self._retained) or (kept and len(self._retained) >= MOST_HEARD):
             return
         if kept:

@@ -65,7 +65,7 @@ def _is_default(key: str, values: Mapping[str, float]) -> bool:
         start = values.get(threshold_key("start", measure))
         if key == threshold_key("stop", measure) and start is not None:
             return rounded(STOP_SHARE * start, measure) == values[key]
-    return ToolTable.model_fields[key].default == values[key]
+    return bool(ToolTable.model_fields[key].default == values[key])
 
 
 def _with_missing(text: str, name: str, values: Mapping[str, float]) -> str:
