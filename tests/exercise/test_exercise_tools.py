@@ -1,5 +1,6 @@
 """The tools' part under virtual time: the sensor that sees a tool, or what was seen instead."""
 
+import re
 from typing import Any
 
 import pytest
@@ -37,6 +38,7 @@ def test_each_tool_is_asked_for_and_seen() -> None:
         assert tool.seen_after == 0.0, "it says so at once, however long the walk was"
         assert tool.seen_after_most is None or tool.seen_after_most < 0.2
     assert any(text.startswith("Start the band saw now") for text in world.said)
+    assert [each for each in world.said if re.fullmatch(r"  Seen: \d+\.\d\d A\. Listening for 3 s more\.", each)] != []
     assert not any(tool.on for tool in world.shop.tools.values())
 
 
@@ -169,7 +171,7 @@ def test_the_walk_to_the_tool_is_no_delay_of_its_sensor(walk: float) -> None:
     assert found.seen_after_most == pytest.approx(2.0, abs=0.05)
     shown = text(result)
     assert "  0.0 to 2.0 s  well" in shown
-    assert "The walk to the tool is in neither." in " ".join(shown.split())
+    assert "Nobody's walk to the tool is counted." in " ".join(shown.split())
     facts: Any = as_json(result, world.config)["tools"]
     assert facts["band_saw"]["seen_after_most"] == found.seen_after_most
 

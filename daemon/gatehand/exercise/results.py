@@ -266,9 +266,9 @@ def _tools(tools: Sequence[ToolResult]) -> Iterator[str]:
 
 
 _SEEN_AFTER: Final = (
-    "seen after: from the sensor's first word of the start until the tool counts as running, start_after included; "
-    "with a second figure for a sensor that speaks by the clock: since its word before. The walk to the tool is in "
-    "neither."
+    "seen after: from the sensor's first reading of the start until the tool counts as running, start_after included. "
+    "Of a sensor that speaks by the clock also from the reading before that one, for the tool was started between the "
+    "two. Nobody's walk to the tool is counted."
 )
 
 

@@ -132,8 +132,8 @@ async def _ask(supervisor: Supervisor, asked: Asked) -> None:
     moved = [name for name in asked.gates if config.gate[name].command is not None]
     if moved:
         names = ", ".join(map(spoken, moved))
-        rounds = named(asked.rounds, "time")
-        say(f"{named(len(moved), 'gate')} will be told open and shut, up to {rounds} each: {names}.")
+        rounds = "once" if asked.rounds == 1 else f"up to {asked.rounds} times"
+        say(f"{named(len(moved), 'gate')} will be told to open and to shut, {rounds} each: {names}.")
     if supervisor.result.with_daemon:
         say("The daemon is told to hold: the collector is kept off until somebody resets it.")
     else:
