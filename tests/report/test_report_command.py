@@ -416,3 +416,31 @@ def test_plurals_are_right(tmp_path: Path, capsys: pytest.CaptureFixture[str], c
     assert f"</b>cut{'' if count == 1 else 's'}</div>" in drawn
     assert f"</b>collector start{'' if count == 1 else 's'}</div>" in drawn
     assert "<li>1 start of the daemon</li>" in drawn
+
+
+@pytest.mark.parametrize(
+    ("letters", "names"), [(16, "{0} 2, {1} 1, {2} 1"), (17, "{0} 2, {1} 1, ..."), (80, "{0} 2, ...")]
+)
+def test_as_many_names_are_told_as_a_line_has_room_for(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], letters: int, names: str
+) -> None:
+    """Of 79 columns 17 are taken by the count, 4 by brackets, 10 by what stands between three names."""
+    log = Log().begin()
+    alarms = [f"{letter * (letters if letters < 80 else 40)}" for letter in "abc"]
+    for alarm in (alarms[0], *alarms):
+        log.say("alarm_raised", alarm=alarm)
+    lines = told(log.write(tmp_path), capsys)
+    assert f"alarms          4  ({names.format(*alarms)})" in lines
+    assert max(map(len, lines)) <= 79
+
+
+@pytest.mark.parametrize(("count", "says"), [(0, ""), (1, "1 gap"), (2, "2 gaps")])
+def test_a_log_with_gaps_says_so_at_its_head(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], count: int, says: str
+) -> None:
+    log = Log().begin()
+    for _ in range(count):
+        log.say("log_gap", lost=7)
+    lines = told(log.cut(60).write(tmp_path), capsys)
+    head = f"The log has {says}: lines are lost, and what they told is not counted."
+    assert lines[1] == (head if count else "")

@@ -237,9 +237,9 @@ def _fitting(line: str, counts: "Counter[str]") -> str:
         return f"{line}  ({next(iter(counts))})"
     parts = [f"{name} {count:,}" for name, count in counts.most_common(_MOST_NAMES)]
     while True:
-        names = ", ".join([*parts, *(["..."] if len(parts) < len(counts) else [])])
-        if len(parts) <= 1 or len(line) + len(names) + 4 <= _WIDTH:
-            return f"{line}  ({names})"
+        whole = f"{line}  ({', '.join([*parts, *(['...'] if len(parts) < len(counts) else [])])})"
+        if len(parts) <= 1 or len(whole) <= _WIDTH:
+            return whole
         parts.pop()
 
 
