@@ -1,6 +1,7 @@
 """Every question of an exercise: the answers that it offers are taken in each form, any other is told, and any end."""
 
 import asyncio
+import re
 from collections.abc import Callable
 
 import pytest
@@ -99,6 +100,26 @@ def test_a_whole_exercise_asks_questions_of_every_kind() -> None:
         assert any(question.startswith(begin) for question in QUESTIONS), begin
     assert all(question.endswith("quit)") for question in QUESTIONS)
     assert max(map(len, QUESTIONS)) <= 110
+    parts = [said for said in _WELL[0].said if re.match(r"(Gate|Tool) \d", said)]
+    assert parts == [
+        *("Gate 1 of 4: band saw", "Gate 2 of 4: planing", "Gate 3 of 4: router", "Gate 4 of 4: hose"),
+        *("Tool 1 of 3: band saw", "Tool 2 of 3: jointer", "Tool 3 of 3: router"),
+    ]
+
+
+def test_its_end_is_told_when_the_gate_that_was_broken_off_has_had_its_travel() -> None:
+    """What it reports on its way back is the exercise's doing yet."""
+    sent: list[tuple[float, str]] = []
+
+    def at_the_gate(world: VirtualWorld) -> None:
+        world.before_send = lambda outgoing: sent.append((world.time, outgoing.topic))
+        world.interrupt(after=0.5)
+
+    at = next(number for number, question in enumerate(QUESTIONS) if question.startswith("It is told to open"))
+    walked(at, at_the_gate)
+    (told, first), (ended, last) = sent
+    assert (first, last) == ("g/router/set", "gatehand/collector/main/hold")
+    assert ended - told == pytest.approx(2.0), "its travel"
 
 
 @EACH

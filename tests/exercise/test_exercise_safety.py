@@ -93,8 +93,12 @@ def test_the_daemon_is_told_to_hold_before_anything_moves_and_the_hold_is_left()
 
 def test_a_daemon_that_does_not_hold_is_refused_before_anything_moves() -> None:
     world = VirtualWorld(daemon="off", holds=False)
-    with pytest.raises(RefusedError, match="did not hold within 5 s"):
+    with pytest.raises(RefusedError) as refused:
         world.go()
+    assert str(refused.value) == (
+        "refused: the daemon did not hold within 5 s; look whether this user may write gatehand/collector/main/hold, "
+        "and whether the daemon has this config. Nothing was moved."
+    )
     assert gate_commands(world) == []
 
 

@@ -260,9 +260,9 @@ def account(lines: Iterable[LogLine], passed: Callable[[], str] = str) -> Accoun
             continue
         here = round(mono * 1000)
         if line.get("run") != run:
-            if run is not None and found.last_ms is not None:
+            for before in found.runs[-1:]:
                 found.stop_all(ended())  # without effect where it said that it stopped
-                found.runs[-1].end = ended()
+                before.end = ended()
             run, anchor = str(line.get("run")), wall - here
             found.begin_run(run, wall)
         elif line["event"] == OwnEvent.CLOCK_STEPPED:
