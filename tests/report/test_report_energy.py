@@ -174,7 +174,7 @@ def test_hours_that_are_not_recorded_are_told_and_widen_the_figure(tmp_path: Pat
     assert found.as_json()["kwh"]["basis"] == "estimated"
     (row,) = (row for row in energy_rows(summary) if row.name == "band_saw")
     assert (row.kwh, row.how) == ("0.10 to 0.20", "measured for 6 min of 12 min")
-    assert "What is not recorded is added" in " ".join(energy_notes(summary))
+    assert "What is not recorded counts as nothing at the least" in " ".join(energy_notes(summary))
 
 
 @pytest.mark.parametrize(("first", "then"), [(AMPS, WATTS), (WATTS, AMPS)])

@@ -282,7 +282,7 @@ def test_it_reads_the_daemons_own_recording(tmp_path: Path, capsys: pytest.Captu
 def test_what_is_so_by_default_is_not_written_and_told(shop: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert tune(shop, "band_saw", "--write", "--yes") == 0
     told = capsys.readouterr().err
-    assert "band_saw: not written, for so it is by default: start_after and stop_after\n" in told
+    assert "band_saw: start_after and stop_after not written: the defaults already say so\n" in told
     assert [line for line in told.splitlines() if line.startswith("+") and not line.startswith("+++")] == [
         "+start_amps = 2.9             # guessed in March",
         "+stop_amps = 1.1",

@@ -107,7 +107,8 @@ def _write(studies: "Sequence[Study]", loaded: Loaded, *, ask: bool) -> int:
     settings = config_edit.needed(loaded.text, found)
     for name, values in found.items():
         if left := [key for key in values if key not in settings[name]]:
-            print(f"{name}: not written, for so it is by default: {listed(left, last='and')}", file=sys.stderr)
+            says = "default already says" if len(left) == 1 else "defaults already say"
+            print(f"{name}: {listed(left, last='and')} not written: the {says} so", file=sys.stderr)
     with ending(config_edit.NoEditError, UnwritableError):
         text = config_edit.edited(loaded.text, settings)
         shown = config_edit.difference(loaded.text, text, loaded.path)

@@ -149,10 +149,10 @@ def energy_notes(found: Summary) -> list[str]:
     if any(energy.measure is Measure.WATTS for energy in shown):
         notes.append("Measured: watts for as long as each reading held, at rest too.")
     if any(energy.measure is Measure.WATTS and not energy.measured for energy in shown):
-        notes.append("What is not recorded is added at none at the least, at the busiest file's mean at the most.")
+        notes.append("What is not recorded counts as nothing at the least, and as the busiest file's mean at the most.")
     if any(energy.kvah is not None for energy in shown):
         notes.append(
-            f"Estimated: volt times ampere (kVAh) times a power factor that a current sensor does not know; {low:g} to "
+            f"Estimated: volts times amps (kVAh) times a power factor that a current sensor does not know; {low:g} to "
             f"{high:g} is usual at work, and less for a motor that turns without load."
         )
     return [" ".join(notes)]
