@@ -128,6 +128,5 @@ def test_a_clock_that_is_set_moves_nothing_of_an_earlier_run() -> None:
 
 
 def test_a_log_without_runs_has_none_missing() -> None:
-    lines = [{"ts": "2026-03-05T12:00:00Z", "event": "bin_full"}, {"ts": "2026-03-05T18:00:00Z", "event": "bin_full"}]
-    found = account(lines)
+    found = account({"ts": f"2026-03-05T{hour}:00:00Z", "event": "bin_full"} for hour in (12, 18))
     assert (found.runs, found.unrecorded, found.events["bin_full"]) == ([], [], 2)

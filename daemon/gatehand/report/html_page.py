@@ -10,6 +10,7 @@ from html import escape
 from typing import Final
 
 from gatehand.journal.line import OwnEvent
+from gatehand.journal.sentences import spoken_alarm
 from gatehand.report.plain_text import energy_notes, energy_rows, hours_of, period_notes, spent, upkeep_words
 from gatehand.report.summary import Summary
 from gatehand.svg import Point, image, rect_element, text_element
@@ -110,7 +111,8 @@ def _collectors(found: Summary) -> Iterator[str]:
     used = [hour for hour, count in enumerate(by_hour) if count]
     first, last = (min(used), max(used)) if used else (0, 23)
     hours = range(first, last + 1)
-    yield columns([str(hour) for hour in hours], [float(by_hour[hour]) for hour in hours], "starts", "Starts by hour")
+    counts = [float(by_hour[hour]) for hour in hours]
+    yield columns([str(hour) for hour in hours], counts, "starts", "Starts by hour", least_step=1)
     yield from _table(
         ("collector", "starts", "time", "most in an hour"),
         (
@@ -174,7 +176,7 @@ def _happened(found: Summary) -> Iterator[str]:
         (account.stops, "press of a stop contact:presses of stop contacts", 3),
     ):
         if counts or counts is account.movements:
-            names = ", ".join(f"{_plain(name)} {count:,}" for name, count in counts.most_common(most))
+            names = ", ".join(f"{spoken_alarm(name)} {count:,}" for name, count in counts.most_common(most))
             yield f"<li>{escape(_counted(counts.total(), one) + (f': {names}' if names else ''))}</li>"
     for count, one in (
         (account.bins_full.total(), "time the bin was full:times the bin was full"),
@@ -207,11 +209,11 @@ def _plain(name: str) -> str:
     return name.replace("_", " ")
 
 
-def columns(labels: Sequence[str], values: Sequence[float], unit: str, title: str) -> str:
-    """Upright bars; labels under as many of them as have room."""
+def columns(labels: Sequence[str], values: Sequence[float], unit: str, title: str, *, least_step: float = 0.0) -> str:
+    """Upright bars; labels under as many of them as have room. `unit`: begins with a word in its plural."""
     height, base, top = 170, 142, 22
     most = max([*values, 0.0])
-    step = _round_step(most)
+    step = max(least_step, _round_step(most))
     ceiling = max(step, step * -(-most // step))
     width = _WIDTH - _LEFT - _RIGHT
     shapes = [_label((_LEFT, 12), unit)]
@@ -228,7 +230,10 @@ def columns(labels: Sequence[str], values: Sequence[float], unit: str, title: st
         bar = max(1.0, slot * 0.8)
         if value > 0:
             place, size = (x + (slot - bar) / 2, base - max(tall, 1)), (bar, max(tall, 1))
-            shapes.append(rect_element(place, size, f"{label}: {value:.3g} {unit}", class_="bar"))
+            shown = f"{value:.3g}"
+            noun, _, rest = unit.partition(" ")
+            words = f"{shown} {noun.removesuffix('s') if shown == '1' else noun} {rest}".rstrip()
+            shapes.append(rect_element(place, size, f"{label}: {words}", class_="bar"))
         if at % every == 0 and label:
             shapes.append(_label((x + slot / 2, base + 16), label, "middle"))
     return _chart(height, title, shapes)

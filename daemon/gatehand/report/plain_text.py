@@ -27,7 +27,6 @@ def text(found: Summary) -> Iterator[str]:
         yield from wrapped(note, _WIDTH)
     yield ""
     yield from _tools(found)
-    yield ""
     yield from _collectors(found)
     yield from _troubles(found)
     yield from _happened(found)
@@ -65,8 +64,11 @@ def _tools(found: Summary) -> Iterator[str]:
 
 
 def _collectors(found: Summary) -> Iterator[str]:
-    yield f"{'collector':<22} {'starts':>6} {'time':>8} {'an hour':>9} {'worst hour':>16}"
-    for row in found.collectors():
+    rows = list(found.collectors())
+    if rows:
+        yield ""
+        yield f"{'collector':<22} {'starts':>6} {'time':>8} {'an hour':>9} {'worst hour':>16}"
+    for row in rows:
         worst = f"{row.worst_hour}, {local_text(row.worst_began_ms)[5:16]}" if row.worst_hour else ""
         yield f"{row.name:<22} {row.starts:>6,} {spent(row.hours):>8} {_rate(row):>9} {worst:>16}".rstrip()
 
@@ -195,7 +197,7 @@ def _happened(found: Summary) -> Iterator[str]:
         ("gate faults    ", account.faults),
         ("commands vetoed", events[Happened.COMMAND_VETOED]),
         ("alarms         ", account.alarms),
-        ("stops          ", account.stops),
+        ("stop contacts  ", account.stops),
         ("bin full       ", account.bins_full),
         ("rejected       ", account.rejected),
         ("broker lost    ", events[Happened.BROKER_LOST]),
@@ -228,13 +230,14 @@ def upkeep_words(one: Due) -> str:
 
 def hours_of(one: Due) -> str:
     """`29.2 of 40 h`; in minutes where an hour has not run."""
-    return f"{f'{one.hours:.1f}' if one.hours >= 1 else spent(one.hours)} of {one.every_hours:g} h"
+    shown = f"{one.hours:.1f}" if one.hours >= 1 else spent(one.hours) if one.hours else "0"
+    return f"{shown} of {one.every_hours:g} h"
 
 
 def _fitting(line: str, counts: "Counter[str]") -> str:
     """The line and as many of the names, the commonest first, as there is room for."""
-    if len(counts) == 1:
-        return f"{line}  ({next(iter(counts))})"
+    if len(counts) <= 1:
+        return f"{line}  ({next(iter(counts))})" if counts else line
     parts = [f"{name} {count:,}" for name, count in counts.most_common(_MOST_NAMES)]
     while True:
         whole = f"{line}  ({', '.join([*parts, *(['...'] if len(parts) < len(counts) else [])])})"
