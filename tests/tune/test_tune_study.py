@@ -418,3 +418,17 @@ def test_one_day_is_told_as_one() -> None:
     told = study(SAW, [Piece(track(cuts(60, rest=430, cut=60), noise=0.03), wall_ms=1_772_700_000_000)])
     assert told.days_to_average == 1
     assert "  a day: from the one day on which it cut. Counted as if this tool alone had the" in text(told)
+
+
+@pytest.mark.parametrize(
+    ("rest", "work", "says"),
+    [
+        (60, 10, None),
+        (59, 11, "59 s of rest were recorded, 60 are wanted"),
+        (61, 9, "9 s of work were recorded, 10 are wanted"),
+        (59, 10, "69 s were recorded, 70 are wanted at the least"),
+    ],
+)
+def test_a_minute_of_rest_and_ten_seconds_of_work_are_enough(rest: float, work: float, says: str | None) -> None:
+    found = levels(gathered([track([(rest, 0.1), (work, 8.0), (1, 0.1)])]))
+    assert (found if isinstance(found, str) else None) == says
