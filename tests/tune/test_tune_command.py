@@ -330,3 +330,22 @@ def test_the_config_says_the_same_with_and_without_what_was_not_written(shop: Pa
     whole = load_text(edited(CONFIG, {"band_saw": values}), shop / "config.toml")
     assert without.shop == whole.shop
     assert without.shop is not None
+
+
+def test_pauses_and_a_short_recording_are_summed_up_in_words(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """[calc] Ten pauses of 10, 20, ... 100 s: the sixth is 60 s, the tenth 100 s."""
+    (tmp_path / "config.toml").write_text(CONFIG, "utf-8")
+    parts = [(60.0, 0.1), *[part for step in range(10) for part in ((20.0, 8.0), (10.0 * (step + 1), 0.1))]]
+    readings = track([*parts, (20.0, 8.0), (60.0, 0.1)])
+    rows = [f"{ms / 1000},band_saw,{ma / 1000}\n" for ms, ma in zip(readings.ms, readings.ma, strict=True)]
+    (tmp_path / "log.csv").write_text("t_s,tool,amps\n" + "".join(rows), "utf-8")
+    assert tune(tmp_path, "band_saw") == 0
+    lines = capsys.readouterr().out.splitlines()
+    at = lines.index("  11 cuts, 10 pauses between them (up to half an hour): half are no longer than")
+    assert lines[at + 1] == "    60 s, nine in ten than 1.67 min"
+    assert lines[-2:] == [
+        "  in all: in the 14.8 min recorded, too short for a day's average. Counted as if",
+        "    this tool alone had the collector.",
+    ]
