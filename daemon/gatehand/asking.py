@@ -6,16 +6,24 @@ there counts. Here stands what no answer means, and what is to be done next. Not
 
 import argparse
 import asyncio
-import getpass
-import json
 import os
 from collections.abc import Mapping
-from contextlib import suppress
 from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import TYPE_CHECKING, Any, Final, Literal, TypeAlias
 
-from gatehand.commands import INTERRUPTED, WRONG_USAGE, CommandError, fitted, no_such, print_json, readable, where
+from gatehand.commands import (
+    INTERRUPTED,
+    WRONG_USAGE,
+    CommandError,
+    answer_in,
+    fitted,
+    no_such,
+    print_json,
+    readable,
+    where,
+    who,
+)
 from gatehand.mqtt.client import ClientError, PlainClient, plain_client
 from gatehand.mqtt.transport import MessageKind, NoticeKind, Outgoing
 from gatehand.screen.daemon_status import DaemonStatus, StatusMessage, printable, read
@@ -105,7 +113,7 @@ def run(args: argparse.Namespace, what: What, value: str = "1") -> int:
     try:
         place, known = _place(args, kind, what)
         name = _one_of(known, name, kind, command)
-        wish = Wish(what, name, value, args.because or "", args.by or _who())
+        wish = Wish(what, name, value, args.because or "", args.by or who())
         answer = asyncio.run(ask(place, wish, args.timeout))
     except UnansweredError as error:
         if not args.json:
@@ -147,13 +155,6 @@ def _one_of(known: tuple[str, ...], name: str | None, kind: str, command: str) -
     if name is not None and name not in known:
         raise no_such(f"{command}: there is no {kind}", name, known)
     return name or known[0]
-
-
-def _who() -> str:
-    """Who asks, for the log."""
-    with suppress(OSError, KeyError, ImportError):
-        return getpass.getuser()
-    return "the command line"
 
 
 # Asking
@@ -198,7 +199,7 @@ async def ask(place: Where, wish: Wish, within: float) -> Answer:
                 _end_soon(bound)
             async for message in client.messages():
                 if message.topic == answered:
-                    heard.answer = heard.answer or _answer(message.payload)
+                    heard.answer = heard.answer or answer_in(message.payload)
                 elif message.topic == online:
                     _hear_online(heard, message)
                 elif (found := read(message.payload)) is not None:
@@ -251,16 +252,6 @@ def _hear_online(heard: _Heard, message: "Message") -> None:
     is_there = message.payload == b"1"
     heard.left = heard.left or (heard.online is True and not is_there)
     heard.online = is_there
-
-
-def _answer(payload: bytes) -> dict[str, Any] | None:
-    """None: it is no answer of a daemon's."""
-    try:
-        found = json.loads(payload)
-    except (ValueError, RecursionError):
-        return None
-    whole = isinstance(found, dict) and isinstance(found.get("text"), str) and isinstance(found.get("ok"), bool)
-    return found if whole else None
 
 
 def _is_whole(wish: Wish, heard: _Heard) -> bool:

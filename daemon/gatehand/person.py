@@ -61,8 +61,11 @@ class Person(Generic[T]):
     def _write(self, text: str, end: str) -> None:
         before = "\n" if self._open else ""
         self._open = False
-        # Two columns for what follows a question.
-        print(before + "\n".join(wrapped(text, self._width - 2)), end=end, file=self._out, flush=True)
+        try:
+            # Two columns for what follows a question.
+            print(before + "\n".join(wrapped(text, self._width - 2)), end=end, file=self._out, flush=True)
+        except OSError:  # the terminal is gone, or what read here has ended: nobody reads it, so it ends in order
+            self.happen(EndOfInput.INTERRUPTED)
 
     async def next(self, until: float) -> T | Typed | None:
         """What happens next, or None when it is `until` (monotonic seconds, may be infinite) before anything does.

@@ -105,10 +105,13 @@ def lasting(seconds: float, *, whole: bool = False) -> str:
 
 
 def rough(seconds: float) -> str:
-    """A length of time to three figures in one unit: 45 s, 12.5 min, 1.6 h."""
+    """A length of time to three figures in one unit: 45 s, 12.5 min, 1.6 h; from 1,000 h on to the hour."""
     if seconds < 90:  # noqa: PLR2004
         return f"{seconds:.3g} s"
-    return f"{seconds / 60:.3g} min" if seconds < 5400 else f"{seconds / 3600:.3g} h"  # noqa: PLR2004
+    hours = seconds / 3600
+    if hours >= 999.5:  # noqa: PLR2004 - three figures would say 1e+03
+        return f"{hours:,.0f} h"
+    return f"{seconds / 60:.3g} min" if seconds < 5400 else f"{hours:.3g} h"  # noqa: PLR2004
 
 
 def to_ms(moment: datetime) -> int:

@@ -9,10 +9,10 @@ from gatehand_rules import collectors
 from gatehand_rules import state as st
 from gatehand_rules.commands import OpenGate, Poll, ShutGate
 from gatehand_rules.context import Context
-from gatehand_rules.findings import Alarm, Happened, Rule
+from gatehand_rules.findings import Alarm, Fact, Happened, Rule
 from gatehand_rules.shop import Gate, GateAt
 from gatehand_rules.timing import due, reached
-from gatehand_rules.words import Position
+from gatehand_rules.words import EXERCISE, Position
 
 ROUSED_TRIES = 2
 """A gate that was shut and opened once has had as many tellings as two retries."""
@@ -242,9 +242,7 @@ def _arrive(context: Context, at: GateAt, where: Position, rule: Rule) -> None:
     _stands(context, at, where, rule, told, took=took, travel=gate.travel, late_by=late if late > 0 else None)
 
 
-def _stands(
-    context: Context, at: GateAt, where: Position, rule: Rule, since: float = -inf, **facts: float | None
-) -> None:
+def _stands(context: Context, at: GateAt, where: Position, rule: Rule, since: float, **facts: Fact) -> None:
     opened = where is Position.OPEN
     context.set_gate(at, move=st.GateOpen(since) if opened else st.GateShut(since))
     context.say_of_gate(at, Happened.GATE_OPEN if opened else Happened.GATE_SHUT, rule, **facts)
@@ -348,5 +346,12 @@ def _report_shut(context: Context, at: GateAt, move: st.GateMove) -> None:
 
 
 def _moved(context: Context, at: GateAt, where: Position) -> None:
-    """It stands where nobody told it to go."""
-    _stands(context, at, where, Rule.MOVED_BY_HAND)
+    """It stands where the rules did not tell it to go: a hand moved it, or an exercise did under its own hold."""
+    who: dict[str, Fact] = {"by": EXERCISE} if is_exercised(context, at) else {}
+    _stands(context, at, where, Rule.MOVED_BY_HAND, -inf, **who)
+
+
+def is_exercised(context: Context, at: GateAt) -> bool:
+    """`gatehand exercise` moves this gate, for all that is known: it asked last for its collector's hold."""
+    phase = context.collectors[context.shop.home_of(at)].phase
+    return isinstance(phase, st.Held) and phase.by == EXERCISE and context.shop.gates[at].commanded

@@ -11,6 +11,7 @@ from gatehand_rules.detect import become, mute
 from gatehand_rules.findings import Alarm, Fact, Happened, Rule
 from gatehand_rules.shop import CollectorAt, GateAt
 from gatehand_rules.timing import reached
+from gatehand_rules.words import MESSAGE
 
 
 def button(context: Context, at: GateAt) -> None:
@@ -72,11 +73,12 @@ def _release_tools(context: Context, at: GateAt) -> bool:
 
 
 def ask(context: Context, at: GateAt, *, on: bool, who: Mapping[str, Fact] | None = None) -> None:
-    """A hand start, or its end, asked for over MQTT. `who`: who asked, and why.
+    """A hand start, or its end, asked for over MQTT. `who`: why, and who asked; without that, a message did.
 
     Asking twice is asking once, but one from before a lost connection is fresh from then on.
     """
     hand, before = context.gates[at].hand, len(context.findings)
+    facts = {"by": MESSAGE, **(who or {})}
     if on and (hand is None or hand.kept):
         start_hand(context, at, Rule.BUTTON)
     elif not on and hand is not None:
@@ -88,7 +90,7 @@ def ask(context: Context, at: GateAt, *, on: bool, who: Mapping[str, Fact] | Non
     for i in range(before, len(context.findings)):
         finding = context.findings[i]
         if finding.event in {Happened.HAND_STARTED, Happened.HAND_ENDED, Happened.START_REFUSED}:
-            context.decided = context.findings[i] = replace(finding, facts=(*finding.facts, *(who or {}).items()))
+            context.decided = context.findings[i] = replace(finding, facts=(*finding.facts, *facts.items()))
 
 
 def start_hand(context: Context, at: GateAt, rule: Rule, *, by_opening: bool = False) -> None:

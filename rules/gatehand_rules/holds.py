@@ -26,7 +26,7 @@ def hold(context: Context, at: CollectorAt, why: str, rule: Rule, by: str = "") 
     collector, state = context.shop.collectors[at], context.collectors[at]
     fresh = not collectors.is_held(state)
     forget_press(context, at)
-    collectors.tell_off(context, at, rule, Cause.HOLD, st.Held(why), why=why)
+    collectors.tell_off(context, at, rule, Cause.HOLD, st.Held(why, by), why=why)
     if not fresh:
         return
     context.say_of_collector(at, Happened.COLLECTOR_HELD, rule, why=why, **who("", by))
@@ -36,11 +36,15 @@ def hold(context: Context, at: CollectorAt, why: str, rule: Rule, by: str = "") 
 
 
 def ask_hold(context: Context, at: CollectorAt, because: str, by: str) -> None:
-    """A hold asked for. Asking again is asking once, but a press that had begun before it counts no more."""
+    """A hold asked for. Asking again is asking once, but a press that had begun before it counts no more.
+
+    Who asks last is remembered: so `exercise` says that it moves gates now, and that it has ended.
+    """
     state = context.collectors[at]
     if not isinstance(state.phase, st.Held):
         hold(context, at, because or "asked for", Rule.HOLD, by)
         return
+    transition(context, at, Cause.HOLD, replace(state.phase, by=by))
     forget_press(context, at)
     context.say_of_collector(at, Happened.COLLECTOR_HELD, Rule.HOLD, why=state.phase.why)
     context.decide(logged=False)

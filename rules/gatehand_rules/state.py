@@ -247,10 +247,11 @@ class CoastDown(Record, frozen=True):
 
 
 class Held(Record, frozen=True):
-    """Kept off until a reset. `why`: a stop contact's name or a reason in a word."""
+    """Kept off until a reset. `why`: a stop contact's name or a reason in a word. `by`: who asked for it last."""
 
     word: ClassVar = CollectorWord.HELD
     why: str
+    by: str = ""
 
 
 Phase: TypeAlias = Off | Opening | SpinUp | Running | RunOn | CoastDown | Held

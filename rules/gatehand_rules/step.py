@@ -230,7 +230,7 @@ def _gate_report(context: Context, at: GateAt, event: ev.GateReport) -> None:
     if event.retained:
         gates.report_retained(context, at, event.position, event.says)
         return
-    opened = gates.report(context, at, event.position, event.says)
+    opened = gates.report(context, at, event.position, event.says) and not gates.is_exercised(context, at)
     hand = context.gates[at].hand
     if opened and hand is None and context.shop.gates[at].on_hand_open == "start":
         hands.start_hand(context, at, Rule.MOVED_BY_HAND, by_opening=True)

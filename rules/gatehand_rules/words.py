@@ -1,8 +1,13 @@
 """The words of the trade that state, log and status topics share. One word for one thing; no behaviour."""
 
 from enum import StrEnum
+from typing import Final
 
 from msgspec import Struct
+
+EXERCISE: Final = "exercise"
+MESSAGE: Final = "message"
+"""Who asks: `gatehand exercise`, which moves gates under its hold; a message that does not say who sent it."""
 
 
 class Record(Struct, frozen=True, tag=True, forbid_unknown_fields=True):

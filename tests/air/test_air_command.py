@@ -59,6 +59,14 @@ def test_the_published_case_through_the_front_door(
     assert one["pressure"] == pytest.approx(2400 - 8000 * total**2, rel=5e-4)
 
 
+def test_a_blank_in_a_gates_name_is_taken_for_an_underscore(written: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    name = next(gate for gate in report(written, capsys)["sets"][-1]["open"] if "_" in gate)
+    (one,) = report(written, capsys, "--open", f" {name.replace('_', '  ')} ,")["sets"]
+    assert one["open"] == [name]
+    assert airflow(written, "--open", "no such gate") == 2
+    assert "--open: there is no gate 'no_such_gate'" in capsys.readouterr().err
+
+
 def test_the_json_has_the_shape_of_the_contract(written: Path, capsys: pytest.CaptureFixture[str]) -> None:
     found = report(written, capsys)
     assert found["units"] == "us"

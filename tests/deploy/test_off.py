@@ -1,11 +1,14 @@
 """`gatehand off` as the service runs it: a process of its own, against a real Mosquitto, in time whatever happens."""
 
 import asyncio
+import getpass
 import json
 import socket
+import threading
 from collections.abc import Iterator
 from functools import partial
 from pathlib import Path
+from typing import Any
 
 import pytest
 from broker_people import PASSWORD, Person, people, write_passwords
@@ -18,10 +21,11 @@ from gatehand.access_rights import access_list, users
 from gatehand.commands.off import WITHIN
 from gatehand.config import load
 from gatehand.mqtt.connection import Hooks
-from gatehand.mqtt.deliver import deliver
+from gatehand.mqtt.deliver import Answers, deliver
 from gatehand.mqtt.failures import ConnectionFailedError, Failure
+from gatehand.mqtt.inbox import Inbox, Message
 from gatehand.mqtt.settings import BrokerSettings, Protocol
-from gatehand.mqtt.transport import MessageKind, Outgoing
+from gatehand.mqtt.transport import MessageKind, Notice, NoticeKind, Outgoing, Subscription
 
 SHOP = """
 [broker]
@@ -224,6 +228,130 @@ def test_a_broker_that_cannot_say_whether_a_daemon_listens_is_not_taken_at_its_w
     assert sent is None
     assert heard is not None
     assert "3.1.1" in heard
+
+
+class Answering(SilentBroker):
+    """A broker behind which somebody answers: to each ask what `says` has for its topic; without that nobody listens.
+
+    Args:
+        says: topic of an ask to the payload of its answer (None: it keeps silent), and after how many seconds.
+        refuses: a subscription is not answered in time.
+    """
+
+    def __init__(
+        self,
+        *,
+        says: dict[str, tuple[bytes | None, float]],
+        refuses: bool,
+        protocol: Protocol,
+        hooks: Hooks,
+        **_settings: object,
+    ) -> None:
+        super().__init__(opens=True, protocol=protocol)
+        self.inbox, self.said = Inbox(), list[str]()
+        self._hooks, self._says, self._refuses = hooks, says, refuses
+        self._topics: tuple[str, ...] = ()
+
+    async def subscribe(self, wanted: list[Subscription]) -> dict[str, str]:
+        self.said.append("subscribes")
+        if self._refuses:
+            await asyncio.sleep(1000)
+        self._topics = tuple(each.topic for each in wanted)
+        return {}
+
+    def publish(self, outgoing: Outgoing) -> bool:
+        self.said.append(outgoing.topic)
+        if outgoing.topic not in self._says and outgoing.topic.startswith("gatehand/"):
+            self._hooks.answered(outgoing, Notice(NoticeKind.NOBODY_LISTENS, "nobody listens"))
+            return True
+        self._hooks.answered(outgoing, None)
+        payload, after = self._says.get(outgoing.topic, (None, 0.0))
+        if payload is not None and self._topics:
+            answer = self._topics[0 if outgoing.topic == ASKS[0].topic else 1]
+            asyncio.get_running_loop().call_later(after, self._arrives, answer, payload)
+        return True
+
+    def _arrives(self, topic: str, payload: bytes) -> None:
+        self.inbox.put(Message("gatehand/online", b"1", False, 0.0))
+        self.inbox.put(Message(topic, payload, False, 0.0))
+        self._hooks.arrived()
+
+
+ASKS = [Outgoing(f"gatehand/collector/{name}/off", b"{}", MessageKind.OFF) for name in ("main", "bench")]
+MAIN, BENCH = (each.topic for each in ASKS)
+
+
+@pytest.mark.parametrize(
+    ("says", "came", "takes"),
+    [
+        ({MAIN: (b"yes", 0.2), BENCH: (b"too", 0.1)}, {"a": b"yes", "b": b"too"}, 0.2),
+        ({MAIN: (b"yes", 0.2)}, {"a": b"yes"}, 0.2),  # nobody listens for the other
+        ({MAIN: (b"yes", 0.2), BENCH: (None, 0.0)}, {"a": b"yes"}, 1.0),
+        ({MAIN: (b"late", 1.1), BENCH: (b"too", 0.9)}, {"b": b"too"}, 1.0),
+        ({}, {}, 0.0),
+    ],
+)
+def test_the_daemons_answers_are_waited_for_a_second_and_no_longer_than_they_can_come(
+    says: dict[str, tuple[bytes | None, float]],
+    came: dict[str, bytes],
+    takes: float,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    made: list[Answering] = []
+
+    def connection(**settings: Any) -> Answering:  # noqa: ANN401 - a connection's
+        made.append(Answering(says=says, refuses=False, **settings))
+        return made[-1]
+
+    monkeypatch.setattr("gatehand.mqtt.deliver.Connection", connection)
+    answers = Answers(("a", "b"))
+    off = Outgoing("shop/fan/set", b"0", MessageKind.OFF)
+    settings = BrokerSettings("127.0.0.1", 1883, client_id="off")
+    (sent, *_), took = timed(deliver(settings, [off], WITHIN, ASKS, answers))
+    assert sent is None
+    assert answers.came == came
+    assert took == pytest.approx(0.1 + takes)
+    assert made[0].said == ["shop/fan/set", "subscribes", MAIN, BENCH], "off waits for nothing"
+
+
+def test_a_subscription_that_is_not_answered_delays_the_ask_and_no_more(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("gatehand.mqtt.deliver.Connection", partial(Answering, says={MAIN: (b"x", 0.0)}, refuses=True))
+    answers = Answers(("a",))
+    settings = BrokerSettings("127.0.0.1", 1883, client_id="off")
+    found, took = timed(deliver(settings, [Outgoing("shop/fan/set", b"0", MessageKind.OFF)], WITHIN, ASKS[:1], answers))
+    assert found == (None, None)
+    assert answers.came == {}
+    assert took == pytest.approx(WITHIN)
+
+
+@pytest.mark.broker
+def test_what_the_daemon_answered_is_told_and_given_to_programs(open_broker: Mosquitto, tmp_path: Path) -> None:
+    """Under MQTT 3.1.1 too, where no broker says whether a daemon is there; and one that answers for itself alone."""
+    with people(open_broker.port, None, None, None) as (main, bench, daemon):
+        main.listen("shop/fan/set")
+        bench.listen("shop/bench_fan/set")
+        daemon.listen("gatehand/collector/main/off")
+
+        def answers(count: int) -> None:
+            wait_until(lambda: len(daemon.heard) >= count)
+            asked = json.loads(daemon.heard[-1][1])
+            assert asked["by"] == getpass.getuser()
+            daemon.say(f"gatehand/answer/{asked['id']}", '{"ok": true, "rule": "off_asked", "text": "off\\u0007"}')
+
+        for count, options in ((1, ()), (2, ("--json",))):
+            answering = threading.Thread(target=answers, args=(count,))
+            answering.start()
+            text = SHOP.format(port=open_broker.port, more='protocol = "3.1.1"')
+            code, said, _ = off(tmp_path, text, *options)
+            answering.join()
+            assert code == 0
+            if not options:
+                others = "a running daemon was asked to leave the others off until a fresh start, if one is there\n"
+                answered = "collector main: the daemon answered: off\\x07\n"
+                assert said == f"{by(tmp_path)}{answered}{others}"
+        found = json.loads(said)
+        assert found["answers"] == {"main": {"ok": True, "rule": "off_asked", "text": "off\u0007"}}
+        assert found["daemon_told"] is True
 
 
 @pytest.fixture(scope="module")

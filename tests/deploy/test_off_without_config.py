@@ -1,5 +1,6 @@
 """`gatehand off` when the config is broken, gone or hangs, and beside a daemon that runs or hangs."""
 
+import getpass
 import os
 import signal
 import time
@@ -169,7 +170,12 @@ def test_beside_a_daemon_whose_collector_does_not_report_off_stays_off(
         for amps in ("7", "8", "9"):
             wait_until(lambda: shown(saw, amps, seen), what=f"{amps} A is shown")  # noqa: B023
         assert (FAN, b"1") not in fan.heard[ends:]
-        assert hangs or "a running daemon was asked" in done.stdout
+        by = f"collector switched off as asked for by {getpass.getuser()}; a fresh start is wanted now"
+        said = "a running daemon was asked to leave them off until a fresh start, if one is there"
+        assert done.stdout.splitlines()[1:] == [
+            "collector main: off sent",
+            said if hangs else f"collector main: the daemon answered: {by}",
+        ]
         saw.say(AMPS, "0.1")
         wait_until(lambda: b'"idle"' in saw.heard[-1][1], what="the cut has ended")
         draws(saw, lambda: (FAN, b"1") in fan.heard[ends:])

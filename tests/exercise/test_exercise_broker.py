@@ -156,6 +156,12 @@ async def _talk(
     return heard, await process.stderr.read()
 
 
+def moved(folder: Path) -> list[tuple[str, str | None]]:
+    """What the daemon's log says of gates that it did not tell to move: the event, and who moved them."""
+    lines = (json.loads(line) for path in sorted((folder / "log").glob("events-*")) for line in path.open())
+    return [(line["event"], line.get("by")) for line in lines if line.get("rule") == "moved_by_hand"]
+
+
 async def test_with_the_daemon_gates_are_measured_under_its_hold(tmp_path: Path) -> None:
     async with world(tmp_path, travel=15) as shop:
         code, out, err = await run(shop, "--yes", "--rounds", "2", "--json")
@@ -172,6 +178,14 @@ async def test_with_the_daemon_gates_are_measured_under_its_hold(tmp_path: Path)
         assert shop.daemon.engine is not None
         assert "main held" in shop.daemon.engine.summary()
         assert not shop.shop.collectors["main"].turns
+        # What came before it is the gates' first word.
+        await until(lambda: len([by for _, by in moved(tmp_path) if by]) >= 8)
+        found = [each for each in moved(tmp_path) if each != ("gate_shut", None)]
+        assert found == [(event, "exercise") for event in 4 * ("gate_open", "gate_shut")]
+        # It has said that it has ended: who opens a gate under its hold from then on is a hand.
+        await until(lambda: shop.daemon and shop.daemon.engine and "by=''" in repr(shop.daemon.engine.state.collectors))
+        shop.shop.gates["planing"].move_by_hand(to_open=True, at=shop.shop.agenda.now)
+        await until(lambda: moved(tmp_path)[-1] == ("gate_open", None))
 
 
 async def test_it_refuses_while_the_daemon_runs_the_collector(tmp_path: Path) -> None:

@@ -260,9 +260,17 @@ def test_a_gate_that_cannot_report_is_timed_by_the_person() -> None:
     assert not router.failed
 
 
+def test_a_gate_that_is_timed_goes_back_where_the_daemon_had_it() -> None:
+    world = VirtualWorld(person=at_the_tools(), daemon="off")
+    world.publish("gatehand/gate/router", '{"state": "open"}', retained=True)
+    router = of(world.go(), "router")
+    assert (router.how, router.left) == (How.TIMED, Position.OPEN)
+    assert [payload for topic, payload in world.sent if topic == "g/router/set"] == ["0", "1", "0", "1"]
+
+
 def test_a_gate_that_cannot_report_and_does_not_move_fails_by_the_persons_word() -> None:
     def person(world: VirtualWorld, question: str) -> None:
-        world.type("no" if question.startswith("It is told open") else "", after=1.0)
+        world.type("no" if question.startswith("It is told to open") else "", after=1.0)
 
     router = of(VirtualWorld(person=person).go(), "router")
     assert router.failed
@@ -291,7 +299,10 @@ def test_a_gate_moved_by_hand_is_asked_for_and_its_reports_are_tried() -> None:
             world.plan(1.0, lambda: world.shop.gates["hose"].move_by_hand(to_open=to_open, at=world.time))
         world.type(after=4.0)
 
-    hose = of(VirtualWorld(person=person, text=TEXT + HAND).go(), "hose")
+    world = VirtualWorld(person=person, text=TEXT + HAND)
+    hose = of(world.go(), "hose")
+    asked = [said for said in world.said if "gate hose by hand" in said]
+    assert asked == [f"{verb} gate hose by hand, now (Enter when done; skip; quit)" for verb in ("Open", "Shut")]
     assert hose.how is How.BY_HAND
     assert not hose.failed
     unmoved = of(VirtualWorld(person=lambda world, _: world.type(), text=TEXT + HAND).go(), "hose")

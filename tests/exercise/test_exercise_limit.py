@@ -190,6 +190,47 @@ def test_nothing_to_see_it_by_wants_a_person_who_watches() -> None:
     assert world.stands()
 
 
+def test_what_is_none_of_the_answers_is_told_and_ends_no_measurement() -> None:
+    def person(world: VirtualWorld, question: str) -> None:
+        if question.startswith("Has the fan"):
+            world.type("ja", after=1.0)
+        elif question.startswith("Switched on; quit switches it off at once (Enter the moment that"):
+            world.type("it runs", after=5.0)
+        else:
+            world.type("yes" if "(yes; no; quit)" in question else "", after=1.0 if "(yes;" in question else 40.0)
+
+    world = World(45.0, text=BLIND, person=person)
+    result = world.limit(yes=False)
+    assert (result.limit, result.seen_by, result.ok) == (45.0, SeenBy.EYE, True)
+    assert [said for said in world.said if "is not an answer here" in said] == [
+        '"ja" is not an answer here (yes; no; quit)',
+        '"it runs" is not an answer here (Enter the moment that the fan goes off by itself; quit)',
+    ]
+
+
+@pytest.mark.parametrize(("typed", "why"), [("skip", "could not be proven open"), ("", "could not be proven open")])
+def test_a_gate_that_a_hand_moves_and_that_reports_nothing_starts_no_fan(typed: str, why: str) -> None:
+    def person(world: VirtualWorld, question: str) -> None:
+        world.type("yes" if "Type yes" in question else typed, after=1.0)
+
+    by_hand = TEXT.replace('command = { topic = "g/band_saw/set", open = "open", shut = "shut" }\n', "")
+    by_hand = by_hand.replace('command = { topic = "g/planing/set", open = "open", shut = "shut" }\n', "")
+    world = World(
+        text=by_hand[: by_hand.index("[gate.router]")]
+        + by_hand[by_hand.index("[tool.band_saw]") :].replace(
+            '[tool.router]\ngates = ["router"]', '[tool.router]\ngates = ["planing"]'
+        ),
+        person=person,
+    )
+    result = world.limit(yes=False)
+    assert why in str(result.stopped)
+    assert any(
+        said.startswith("Gate band saw is moved by hand: shut it and open it once (Enter when done;")
+        for said in world.said
+    )
+    assert ON not in world.sent
+
+
 def test_it_says_before_it_begins_that_only_the_limit_ends_the_fan_of_a_killed_program() -> None:
     for yes in (True, False):
         world = World(person=lambda world, _: world.type("no"))

@@ -50,8 +50,8 @@ def test_each_kind_is_asked_for_seen_and_told_in_its_own_unit() -> None:
     assert "  Seen: 640 W. Listening for 3 s more." in world.said
     assert "  Seen: running. Listening for 3 s more." in world.said
     rows = {line.split("  ")[0]: line for line in text(result).splitlines()}
-    assert rows["jointer"].split()[1:] == ["4", "W", "640", "W", "640", "W", "1.0", "s", "well"]
-    assert rows["router"].split()[1:] == ["-", "-", "running", "1.0", "s", "well"]
+    assert rows["jointer"].split()[1:] == ["4", "W", "640", "W", "640", "W", "0.0", "to", "0.1", "s", "well"]
+    assert rows["router"].split()[1:] == ["-", "-", "running", "0.0", "s", "well"]
     assert " A " in rows["band saw"]
 
 
@@ -136,7 +136,7 @@ def test_words_that_are_exchanged_are_hinted_at_when_it_runs_already() -> None:
     result = at_work(world)
     asked = [said for said in world.said if said.startswith("The router is running by its contact already")]
     assert len(asked) == 1
-    assert "If it is off, its words active and clear are exchanged" in asked[0]
+    assert "; if it is off, its words active and clear are exchanged" in asked[0]
     assert not of(result, "router").failed
 
 

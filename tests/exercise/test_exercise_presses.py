@@ -198,7 +198,7 @@ def test_the_press_of_a_reset_ends_no_hold() -> None:
     found = world("held", reset=daemon_lets_it_go)
     result = pressed(found)
     assert result.ok, results.text(result)
-    assert ("gatehand/collector/main/hold", "exercise") in found.sent
+    assert ("gatehand/collector/main/hold", '{"because": "exercise", "by": "exercise"}') in found.sent
     assert (result.held, result.held_before) == (("main",), ())
 
 

@@ -7,6 +7,9 @@ from gatehand.exercise.supervisor import BrokenOffError, RefusedError
 from gatehand.exercise.walk import CAUTIONS
 from gatehand.mqtt.transport import Outgoing
 
+HOLD = "gatehand/collector/main/hold"
+BEGINS, ENDS = (HOLD, '{"because": "exercise", "by": "exercise"}'), (HOLD, '{"because": "exercise"}')
+
 
 def gate_commands(world: VirtualWorld) -> list[tuple[str, str]]:
     return [sent for sent in world.sent if sent[0].startswith("g/")]
@@ -52,12 +55,15 @@ def test_it_refuses_where_the_daemon_knows_no_such_collector() -> None:
 
 
 def test_nothing_moves_before_the_question_is_answered_with_yes() -> None:
-    for answer in ("", "no", "ja", "quit"):
-        world = VirtualWorld(person=lambda world, _, answer=answer: world.type(answer))  # type: ignore[misc]
+    for answers in (("no",), ("", "n"), ("ja", "yess", "quit"), ("skip", "Q")):
+        told = iter(answers)
+        world = VirtualWorld(person=lambda world, _, told=told: world.type(next(told)))  # type: ignore[misc]
         with pytest.raises(BrokenOffError):
             world.go(yes=False)
         assert world.sent == []
         assert CAUTIONS in world.said
+        again = [said for said in world.said if "is not an answer here" in said]
+        assert again == [f'"{answer}" is not an answer here (yes; no; quit)' for answer in answers[:-1]]
     nobody = VirtualWorld()
     nobody.ask = nobody.said.append  # type: ignore[assignment, method-assign]
     with pytest.raises(BrokenOffError):
@@ -79,7 +85,7 @@ def test_a_fan_that_starts_while_the_question_waits_is_refused() -> None:
 def test_the_daemon_is_told_to_hold_before_anything_moves_and_the_hold_is_left() -> None:
     world = VirtualWorld(daemon="off")
     result = world.go()
-    assert world.sent[0] == ("gatehand/collector/main/hold", "exercise")
+    assert (world.sent[0], world.sent[-1]) == (BEGINS, ENDS)
     assert result.held == ("main",)
     assert not [topic for topic, _ in world.sent if topic.endswith("/reset")]
     assert not [topic for topic, _ in world.sent if topic == "c/set"]  # the collector is the daemon's
@@ -87,8 +93,12 @@ def test_the_daemon_is_told_to_hold_before_anything_moves_and_the_hold_is_left()
 
 def test_a_daemon_that_does_not_hold_is_refused_before_anything_moves() -> None:
     world = VirtualWorld(daemon="off", holds=False)
-    with pytest.raises(RefusedError, match="did not hold within 5 s"):
+    with pytest.raises(RefusedError) as refused:
         world.go()
+    assert str(refused.value) == (
+        "refused: the daemon did not hold within 5 s; look whether this user may write gatehand/collector/main/hold, "
+        "and whether the daemon has this config. Nothing was moved."
+    )
     assert gate_commands(world) == []
 
 
@@ -96,7 +106,10 @@ def test_a_collector_that_is_held_already_is_not_held_again() -> None:
     world = VirtualWorld(daemon="held")
     result = world.go()
     assert (result.held, result.held_before) == ((), ("main",))
-    assert world.sent[0][0].startswith("g/")
+    # It learns who moves its gates from then on, and keeps the reason of its hold.
+    assert world.sent[0] == BEGINS
+    assert world.sent[1][0].startswith("g/")
+    assert world.sent[-1] == ENDS
 
 
 def test_without_a_daemon_the_collector_is_told_off_and_its_coast_down_is_waited_for() -> None:
@@ -121,7 +134,8 @@ def test_a_fan_that_turns_meanwhile_stops_it_and_gets_air(daemon: str | None) ->
     result = world.go()
     assert result.stopped is not None
     assert "the collector main turns" in result.stopped
-    assert world.sent[-1][1] == "open"
+    assert gate_commands(world)[-1][1] == "open"
+    assert (world.sent[-1] == ENDS) is (daemon is not None)
     assert (("c/set", "0") in world.sent[-3:]) is (daemon is None)
     assert "to give the fan air" in result.made_safe
     assert not result.ok

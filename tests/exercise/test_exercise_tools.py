@@ -1,5 +1,6 @@
 """The tools' part under virtual time: the sensor that sees a tool, or what was seen instead."""
 
+import re
 from typing import Any
 
 import pytest
@@ -34,8 +35,10 @@ def test_each_tool_is_asked_for_and_seen() -> None:
         assert tool.tried
         assert not tool.remarks
         assert tool.running == pytest.approx(world.config.tool[tool.tool].start_at * 2.2, rel=0.1)
-        assert tool.seen_after == pytest.approx(1.03, abs=0.1)
+        assert tool.seen_after == 0.0, "it says so at once, however long the walk was"
+        assert tool.seen_after_most is None or tool.seen_after_most < 0.2
     assert any(text.startswith("Start the band saw now") for text in world.said)
+    assert [each for each in world.said if re.fullmatch(r"  Seen: \d+\.\d\d A\. Listening for 3 s more\.", each)] != []
     assert not any(tool.on for tool in world.shop.tools.values())
 
 
@@ -146,7 +149,46 @@ def test_without_a_person_no_tool_is_tried() -> None:
 def test_start_after_is_waited_for() -> None:
     text = TEXT.replace("start_amps = 2.5", "start_amps = 2.5\nstart_after = 2")
     found = of(at_work(VirtualWorld(person=at_the_tools(), text=text)), "band_saw")
-    assert found.seen_after == pytest.approx(3.03, abs=0.1)
+    assert found.seen_after == pytest.approx(2.0, abs=0.01)
+
+
+@pytest.mark.parametrize("walk", [20.0, 240.0])
+def test_the_walk_to_the_tool_is_no_delay_of_its_sensor(walk: float) -> None:
+    """A meter that speaks every 2 s whatever happens: the tool was started between two of its words."""
+    base = at_the_tools()
+
+    def slow(world: VirtualWorld, question: str) -> None:
+        if question.startswith("Start the band saw"):
+            world.plan(walk, lambda: world.shop.tools["band_saw"].switch(on=True, at=world.time))
+        else:
+            base(world, question)
+
+    each = ToolHabits(every=2.0, on_change=False, inrush=None)
+    world = VirtualWorld(person=slow, habits=with_tool(band_saw=each, jointer=each))
+    result = at_work(world)
+    found = of(result, "band_saw")
+    assert found.seen_after == 0.0
+    assert found.seen_after_most == pytest.approx(2.0, abs=0.05)
+    shown = text(result)
+    assert "  0.0 to 2.0 s  well" in shown
+    assert "Nobody's walk to the tool is counted." in " ".join(shown.split())
+    facts: Any = as_json(result, world.config)["tools"]
+    assert facts["band_saw"]["seen_after_most"] == found.seen_after_most
+
+
+def test_a_start_in_steps_is_timed_from_its_first_word() -> None:
+    """Above its stop threshold at once, above its start threshold 1.5 s later."""
+    base = at_the_tools()
+
+    def soft(world: VirtualWorld, question: str) -> None:
+        if question.startswith("Start the band saw"):
+            world.plan(5.0, lambda: world.publish("t/band_saw/amps", "2.0"))
+            world.plan(6.5, lambda: world.publish("t/band_saw/amps", "7.0"))
+        else:
+            base(world, question)
+
+    world = VirtualWorld(person=soft, habits=with_tool(band_saw=ToolHabits(every=1e6, on_change=False)))
+    assert of(at_work(world), "band_saw").seen_after == 1.5
 
 
 def test_a_fan_that_turns_while_a_tool_is_tried_stops_it() -> None:

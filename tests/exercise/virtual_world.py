@@ -242,7 +242,7 @@ def at_the_tools(*, starts: Mapping[str, str] | None = None) -> Person:
             for name in running:
                 world.plan(1.0, lambda name=name: world.shop.tools[name].switch(on=False, at=world.time))  # type: ignore[misc]
             world.type(after=9.0)
-        elif question.startswith("It is told"):
+        elif question.startswith("It is told to"):
             world.type(after=1.4)
         else:
             world.type("yes" if "Type yes" in question else "", after=0.5)

@@ -105,3 +105,28 @@ def test_a_line_without_a_time_costs_no_more_than_itself() -> None:
     log.lines.insert(2, {"ts": "once upon a time", "event": "alarm_raised", "alarm": "x"})
     found = account(log.lines)
     assert found.tools["band_saw"].total_ms(found.until_ms) == 60_000
+
+
+def test_a_clock_that_is_set_moves_nothing_of_an_earlier_run() -> None:
+    """[calc] The second run begins an hour early by its clock, which is then set right."""
+    log = Log().begin().cut(60).pass_time(600).begin()
+    log.wall -= 3600
+    log.cut(30).pass_time(5)
+    log.wall += 3600
+    log.say("clock_stepped", by_seconds=3600.0)
+    found = account(log.lines)
+    start = round(NOON * 1000)
+    assert found.first_ms == start
+    assert [begun - start for begun, _ in found.tools["band_saw"].spans] == [0, 670_000]
+    assert found.collectors["main"].spans == [(start, start + 70_000), (start + 670_000, start + 710_000)]
+    assert found.switched_on["main"] == [start, start + 670_000]
+    assert [(run.begin - start, run.end - start, run.clean) for run in found.runs] == [
+        (0, 70_000, False),
+        (670_000, 715_000, False),
+    ]
+    assert [(one.begin - start, one.lasted_ms, one.at_most) for one in found.unrecorded] == [(70_000, 600_000, True)]
+
+
+def test_a_log_without_runs_has_none_missing() -> None:
+    found = account({"ts": f"2026-03-05T{hour}:00:00Z", "event": "bin_full"} for hour in (12, 18))
+    assert (found.runs, found.unrecorded, found.events["bin_full"]) == ([], [], 2)

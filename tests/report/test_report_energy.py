@@ -173,8 +173,8 @@ def test_hours_that_are_not_recorded_are_told_and_widen_the_figure(tmp_path: Pat
     assert list(found.kwh) == [pytest.approx(0.1, rel=0.01), pytest.approx(0.2, rel=0.01)]
     assert found.as_json()["kwh"]["basis"] == "estimated"
     (row,) = (row for row in energy_rows(summary) if row.name == "band_saw")
-    assert (row.kwh, row.how) == ("0.10 to 0.20", "measured for 0.1 of 0.2 h")
-    assert "What is not recorded is added" in " ".join(energy_notes(summary))
+    assert (row.kwh, row.how) == ("0.10 to 0.20", "measured for 6 min of 12 min")
+    assert "What is not recorded counts as nothing at the least" in " ".join(energy_notes(summary))
 
 
 @pytest.mark.parametrize(("first", "then"), [(AMPS, WATTS), (WATTS, AMPS)])
@@ -217,7 +217,7 @@ def test_the_text_says_of_each_what_is_measured_and_what_is_estimated(tmp_path: 
     assert re.fullmatch(r"0\.0\d to 0\.1\d", fan.kwh)
     assert re.fullmatch(r"estimated, 0\.1\d kVAh at 230 V", fan.how)
     assert re.fullmatch(r"0\.1\d to 0\.2\d", rows["in all"].kwh)
-    assert rows["in all"].how == "of it 0.10 measured"
+    assert rows["in all"].how == "of it 0.10 measured; 1 of 3 not known"
     at = next(number for number, line in enumerate(lines) if line.startswith("energy "))
     assert [line.split()[0] for line in lines[at + 1 : at + 5]] == ["band_saw", "router", "collector", "in"]
     assert all(len(line) <= 80 for line in lines)

@@ -120,7 +120,7 @@ class Canonical:
             st.Running: {},
             st.RunOn: {"why": KEEP},
             st.CoastDown: {"tripped": KEEP},
-            st.Held: {"why": DROP},
+            st.Held: {"why": DROP, "by": DROP},
             st.Answer: {"on": KEEP, "since": Age(answer), "tries": Most(timing.tellings), "stood": KEEP}
             if answer < _NEVER
             else {"on": KEEP, "since": DROP, "tries": DROP, "stood": KEEP},

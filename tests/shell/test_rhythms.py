@@ -184,3 +184,12 @@ def test_the_first_cut_is_missed_and_said_so_where_neither_has_come() -> None:
     assert world.events("start_refused")[-1]["rule"] == "first_seen_drawing"
     world.say(ROUTER, "0")
     assert ("shop/gate/bench/set", "open") in first_cut(world)
+
+
+def test_what_the_broker_keeps_is_written_at_the_next_beat_for_check_reads_it() -> None:
+    world = World().connect(*FOUND, (SAW, "0.1"))
+    world.engine.beat()
+    assert world.memory.kept.retained == (SAW,)
+    again = World(memory=InMemory(world.memory.kept)).connect(*FOUND)
+    again.engine.beat()
+    assert again.memory.kept.retained == ()

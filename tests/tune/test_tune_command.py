@@ -10,10 +10,10 @@ from support.recorded_shop import RecordedShop
 from tune_support import cuts, on_change, track
 
 from gatehand.cli import main
-from gatehand.config import load
+from gatehand.config import load, load_text
 from gatehand.simshop.sim_shop import Habits
 from gatehand.simshop.tool import ToolHabits
-from gatehand.tune.config_edit import NoEditError, difference, edited
+from gatehand.tune.config_edit import NoEditError, difference, edited, needed
 
 CONFIG = """\
 # The instrument maker's shop.
@@ -62,7 +62,7 @@ def test_it_prints_levels_proposals_and_the_run_on_table(shop: Path, capsys: pyt
     said = capsys.readouterr().out
     assert "rest     0.10 A" in said
     assert "work     8.00 A" in said
-    assert "Otsu" in said
+    assert "counts as rest, more as work (there the two lie furthest apart)" in said
     assert "20 cuts, 19 pauses" in said
     assert "now" in said
     assert "proposed" in said
@@ -274,3 +274,78 @@ def test_it_reads_the_daemons_own_recording(tmp_path: Path, capsys: pytest.Captu
     assert found["work"]["middle"] == pytest.approx(6.0, abs=0.1)
     assert 0.1 < found["proposed"]["stop_amps"] < found["proposed"]["start_amps"] < 6.0
     assert found["proposed"]["run_on"] in {45.0, 60.0}, "pauses of 45 s are worth bridging at a minute each"
+
+
+# --- what is so by default is not written
+
+
+def test_what_is_so_by_default_is_not_written_and_told(shop: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert tune(shop, "band_saw", "--write", "--yes") == 0
+    told = capsys.readouterr().err
+    assert "band_saw: start_after and stop_after not written: the defaults already say so\n" in told
+    assert [line for line in told.splitlines() if line.startswith("+") and not line.startswith("+++")] == [
+        "+start_amps = 2.9             # guessed in March",
+        "+stop_amps = 1.1",
+    ]
+    before = CONFIG.replace("start_amps = 2.5  ", "start_amps = 2.9  ")
+    assert (shop / "config.toml").read_text("utf-8") == before.replace("in March\n", "in March\nstop_amps = 1.1\n")
+
+
+KNOWN = '[tool.saw]\ncurrent = { topic = "a" }\nstart_amps = 3\n'
+
+
+@pytest.mark.parametrize(
+    ("settings", "written"),
+    [
+        ({"start_amps": 4.0, "stop_amps": 2.8}, {"start_amps": 4.0}),
+        ({"start_amps": 4.0, "stop_amps": 2.85}, {"start_amps": 4.0, "stop_amps": 2.85}),
+        ({"start_amps": 0.65, "stop_amps": 0.45}, {"start_amps": 0.65}),  # 0.455 by default, rounded as a proposal is
+        ({"start_amps": 0.65, "stop_amps": 0.4}, {"start_amps": 0.65, "stop_amps": 0.4}),
+        ({"start_after": 0.0, "stop_after": 0.0, "run_on": 10.0}, {}),
+        (
+            {"start_after": 0.3, "stop_after": 0.5, "run_on": 0.0},
+            {"start_after": 0.3, "stop_after": 0.5, "run_on": 0.0},
+        ),
+        ({"start_watts": 250.0, "stop_watts": 175.0}, {"start_watts": 250.0}),
+        ({"start_watts": 250.0, "stop_watts": 180.0}, {"start_watts": 250.0, "stop_watts": 180.0}),
+    ],
+)
+def test_only_what_differs_from_its_default_is_needed(settings: dict[str, float], written: dict[str, float]) -> None:
+    assert needed(KNOWN, {"saw": settings}) == {"saw": written}
+
+
+def test_a_key_that_the_owner_wrote_is_kept_and_set_also_to_its_default() -> None:
+    text = KNOWN + "stop_amps = 1 # mine\nrun_on = 5\nstart_after = 0\n"
+    values = {"start_amps": 4.0, "stop_amps": 2.8, "start_after": 0.0, "stop_after": 0.0, "run_on": 10.0}
+    left = needed(text, {"saw": values})
+    assert left == {"saw": {key: value for key, value in values.items() if key != "stop_after"}}
+    assert edited(text, left) == (
+        '[tool.saw]\ncurrent = { topic = "a" }\nstart_amps = 4\nstop_amps = 2.8 # mine\nrun_on = 10\nstart_after = 0\n'
+    )
+
+
+def test_the_config_says_the_same_with_and_without_what_was_not_written(shop: Path) -> None:
+    values = {"start_amps": 4.0, "stop_amps": 2.8, "start_after": 0.0, "stop_after": 0.0, "run_on": 10.0}
+    without = load_text(edited(CONFIG, needed(CONFIG, {"band_saw": values})), shop / "config.toml")
+    whole = load_text(edited(CONFIG, {"band_saw": values}), shop / "config.toml")
+    assert without.shop == whole.shop
+    assert without.shop is not None
+
+
+def test_pauses_and_a_short_recording_are_summed_up_in_words(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """[calc] Ten pauses of 10, 20, ... 100 s: the sixth is 60 s, the tenth 100 s."""
+    (tmp_path / "config.toml").write_text(CONFIG, "utf-8")
+    parts = [(60.0, 0.1), *[part for step in range(10) for part in ((20.0, 8.0), (10.0 * (step + 1), 0.1))]]
+    readings = track([*parts, (20.0, 8.0), (60.0, 0.1)])
+    rows = [f"{ms / 1000},band_saw,{ma / 1000}\n" for ms, ma in zip(readings.ms, readings.ma, strict=True)]
+    (tmp_path / "log.csv").write_text("t_s,tool,amps\n" + "".join(rows), "utf-8")
+    assert tune(tmp_path, "band_saw") == 0
+    lines = capsys.readouterr().out.splitlines()
+    at = lines.index("  11 cuts, 10 pauses between them (up to half an hour): half are no longer than")
+    assert lines[at + 1] == "    60 s, nine in ten than 1.67 min"
+    assert lines[-2:] == [
+        "  in all: in the 14.8 min recorded, too short for a day's average. Counted as if",
+        "    this tool alone had the collector.",
+    ]

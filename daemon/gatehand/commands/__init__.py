@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Final, TextIO
+from typing import TYPE_CHECKING, Any, Final, TextIO
 
 from gatehand.text import did_you_mean
 from gatehand.times import NoDurationError, WhenError, when
@@ -127,6 +127,25 @@ def fitted(text: str) -> list[str]:
 
     width = terminal.room()
     return [text] if width is None else [*terminal.hung(text, min(terminal.READABLE, width), then="    ", whole=True)]
+
+
+def who() -> str:
+    """Who asks the daemon for something, for its log."""
+    import getpass
+
+    with suppress(OSError, KeyError, ImportError):
+        return getpass.getuser()
+    return "the command line"
+
+
+def answer_in(payload: bytes | None) -> dict[str, Any] | None:
+    """The daemon's answer to a request, with its `ok` and its `text`; None: it is not one of a daemon's."""
+    try:
+        found = json.loads(payload or b"")
+    except (ValueError, RecursionError):
+        return None
+    whole = isinstance(found, dict) and isinstance(found.get("text"), str) and isinstance(found.get("ok"), bool)
+    return found if whole else None
 
 
 def print_json(facts: object) -> None:

@@ -4,7 +4,7 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from gatehand.commands import WRONG_USAGE, CommandError, configured, ending, no_such, print_json
+from gatehand.commands import WRONG_USAGE, CommandError, configured, device_name, ending, no_such, print_json
 from gatehand.config import Config
 from gatehand.terminal import show
 
@@ -57,7 +57,7 @@ def run(args: argparse.Namespace) -> int:
 
 def _gates(config: Config, asked: str) -> frozenset[str]:
     """The gates named, with commas between; one that is not there, or has no duct, ends the command."""
-    gates = frozenset(name.strip() for name in asked.split(",") if name.strip())
+    gates = frozenset(device_name(name) for name in asked.split(",") if name.strip())
     ducted = {duct.gate for duct in config.duct.values()}
     for gate in sorted(gates):
         if gate not in config.gate:

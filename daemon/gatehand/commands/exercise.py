@@ -82,7 +82,6 @@ def _walk(args: argparse.Namespace) -> int:
     from gatehand.exercise import results
     from gatehand.exercise.observed_state import press_words
     from gatehand.exercise.walk import Asked, walk
-    from gatehand.mqtt.client import ClientError
 
     config, loaded, _ = configured(args.config)
     known = (*config.gate, *config.tool, *config.stop, *config.collector)
@@ -95,13 +94,7 @@ def _walk(args: argparse.Namespace) -> int:
     presses = tuple(one for one in pressed if one.name in (args.names or known))
     asked = Asked(gates, tools, args.rounds, presses, yes=args.yes)
 
-    async def exercise(world: "TerminalIo") -> results.Result:
-        try:
-            return await walk(config, world, asked)
-        except ClientError as error:
-            raise ClientError(f"{error}; look at the gates: one may not stand where it was found") from error
-
-    result = _in_the_shop(config, loaded, args, exercise)
+    result = _in_the_shop(config, loaded, args, lambda world: walk(config, world, asked))
     if args.json:
         print_json({"config": str(loaded.path), **results.as_json(result, config)})
     else:

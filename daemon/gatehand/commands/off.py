@@ -11,13 +11,14 @@ import queue
 import sys
 import threading
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Final, TypeVar
+from typing import TYPE_CHECKING, Any, Final, TypeVar
 
-from gatehand.commands import print_json
+from gatehand.commands import answer_in, print_json, who
 from gatehand.shell.state_folder import NoNotesError, OffNotes, is_locked, read_notes, state_folder, yielded
 from gatehand.terminal import show
+from gatehand.text import json_bytes, printable
 
 if TYPE_CHECKING:
     from gatehand.mqtt.settings import BrokerSettings
@@ -28,6 +29,7 @@ READ_WITHIN: Final = 1.0
 """Seconds for each file: one on a mount that hangs, or a pipe, is given up."""
 
 READER: Final = "read"
+_ID_BYTES: Final = 8
 
 T = TypeVar("T")
 
@@ -37,8 +39,9 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.description = (
         f"Publishes each collector's own off and waits at most {WITHIN:g} s for the broker's word that it has the "
         "message; then asks a running daemon to end its refresh and to drop what was asked for, so that only a fresh "
-        "start switches the collector on again. Needs no daemon, and no config where a daemon has run before. "
-        "Gates are left as they are. Exits 1 when a collector's off did not reach the broker. It is no emergency stop."
+        "start switches the collector on again, and prints what it answers within a second. Needs no daemon, and no "
+        "config where a daemon has run before. Gates are left as they are. Exits 1 when a collector's off did not "
+        "reach the broker. It is no emergency stop."
     )
     parser.add_argument("--json", action="store_true", help="the same facts for programs")
     parser.add_argument(
@@ -75,17 +78,20 @@ def _switch_off(args: argparse.Namespace) -> int:
         show([f"gatehand off: {found}"])
         return 1
     notes, source = found
-    answers, daemon_has_it = _tell(notes)
-    code = int(any(answers.values()))
+    told = _tell(notes, waits=not args.when_ended)
+    code = int(any(told.objections.values()))
     if args.json:
-        facts = {"ok": code == 0, "used": source, "collectors": answers, "daemon_told": daemon_has_it}
-        print_json(facts)
+        facts = {"ok": code == 0, "used": source, "collectors": told.objections, "daemon_told": told.daemon_has_it}
+        print_json({**facts, "answers": told.answers})
         return code
     show([f"by {source}:"])
-    for name, objection in answers.items():
+    for name, objection in told.objections.items():
         show([f"collector {name}: {'off sent' if objection is None else f'not switched off: {objection}'}"])
-    if daemon_has_it:
-        show(["a running daemon was asked to leave them off until a fresh start, if one is there"])
+    for name, answer in told.answers.items():
+        show([f"collector {name}: the daemon answered: {printable(answer['text'])}"])
+    if told.daemon_has_it and len(told.answers) < len(told.objections):
+        others = "them" if not told.answers else "the others"
+        show([f"a running daemon was asked to leave {others} off until a fresh start, if one is there"])
     return code
 
 
@@ -116,14 +122,23 @@ def _find(config: Path, folder: Path) -> tuple[OffNotes, str] | str:
     )
 
 
-def _tell(notes: OffNotes) -> tuple[dict[str, str | None], bool]:
-    """For each collector None, or why its off is not with the broker; and whether somebody heard what a daemon should.
+@dataclass(frozen=True, slots=True)
+class _Told:
+    """By collector: None, or why its off is not with the broker; and what the daemon answered, where it did.
 
-    It may be a screen that hears all below the daemon's base.
+    `daemon_has_it`: somebody heard what a daemon should. It may be a screen that hears all below the daemon's base.
     """
+
+    objections: dict[str, str | None]
+    daemon_has_it: bool = False
+    answers: dict[str, dict[str, Any]] = field(default_factory=dict)
+
+
+def _tell(notes: OffNotes, *, waits: bool) -> _Told:
+    """Say it to every collector, then to a daemon. `waits`: for that one's answer, where it has not ended just now."""
     import asyncio
 
-    from gatehand.mqtt.deliver import deliver
+    from gatehand.mqtt.deliver import Answers, deliver
     from gatehand.mqtt.failures import ConnectionFailedError, failure_notice
     from gatehand.mqtt.transport import MessageKind, Outgoing
     from gatehand.small_files import NoSecretError
@@ -131,16 +146,22 @@ def _tell(notes: OffNotes) -> tuple[dict[str, str | None], bool]:
     logging.getLogger("gatehand.mqtt").addHandler(logging.NullHandler())  # what went wrong is said below
     names = tuple(notes.collectors)
     offs = [Outgoing(each.topic, each.off.encode(), MessageKind.OFF) for each in notes.collectors.values()]
-    asks = [Outgoing(f"{notes.base}/collector/{name}/off", b"gatehand off", MessageKind.OFF) for name in names]
+    ids = {name: os.urandom(_ID_BYTES).hex() for name in names}
+    bodies = {name: json_bytes({"id": ids[name], "by": who()}) for name in names}
+    asks = [Outgoing(f"{notes.base}/collector/{name}/off", bodies[name], MessageKind.OFF) for name in names]
+    answers = Answers(tuple(f"{notes.base}/answer/{ids[name]}" for name in names))
     settings = _bounded(lambda: _settings(notes))
     if isinstance(settings, Exception):
         late = f"{notes.password_file} could not be read within {READ_WITHIN:g} s"
-        return dict.fromkeys(names, str(settings) if isinstance(settings, NoSecretError) else late), False
+        return _Told(dict.fromkeys(names, str(settings) if isinstance(settings, NoSecretError) else late))
     try:
-        answers = asyncio.run(deliver(settings, offs, WITHIN, asks))
+        found = asyncio.run(deliver(settings, offs, WITHIN, asks, answers if waits else None))
     except ConnectionFailedError as failed:
-        return dict.fromkeys(names, failure_notice(failed, settings).text), False
-    return dict(zip(names, answers, strict=False)), any(each is None for each in answers[len(names) :])
+        return _Told(dict.fromkeys(names, failure_notice(failed, settings).text))
+    said = {name: answer_in(answers.came.get(topic)) for name, topic in zip(names, answers.topics, strict=True)}
+    known = {name: answer for name, answer in said.items() if answer is not None}
+    heard = bool(known) or any(each is None for each in found[len(names) :])
+    return _Told(dict(zip(names, found, strict=False)), heard, known)
 
 
 def _settings(notes: OffNotes) -> "BrokerSettings":

@@ -29,7 +29,7 @@ def run(args: argparse.Namespace) -> int:
         summary, skipped = gather(config, folder, args.since, args.until, count)
     show_skipped(skipped)
     if not summary.account.events:
-        raise CommandError(f"{folder}: no events in that time")
+        raise CommandError(f"{folder}: no events in that time{_what_there_is(folder)}")
     if args.html is not None:
         from gatehand.report.html_page import page
 
@@ -42,3 +42,15 @@ def run(args: argparse.Namespace) -> int:
 
         show(text(summary))
     return 0
+
+
+def _what_there_is(folder: Path) -> str:
+    """From when to when the log goes; empty where there is none."""
+    from gatehand.journal.reader import EventReader
+    from gatehand.times import local_text, stamp_ms
+
+    first, last = next(EventReader(folder).lines(), None), next(EventReader(folder).backwards(), None)
+    if first is None or last is None:
+        return ""
+    begin, end = (local_text(stamp_ms(str(one["ts"])))[:16] for one in (first, last))
+    return f"; the log has {begin} to {end}"

@@ -21,6 +21,7 @@ from gatehand.commands import (
 from gatehand.config import Config, Loaded
 from gatehand.measures import measures_of
 from gatehand.terminal import show
+from gatehand.text import listed
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -35,7 +36,8 @@ DAYS: Final = 14
 def configure(parser: argparse.ArgumentParser) -> None:
     """Its options."""
     parser.description = (
-        "Finds a tool's levels at rest and at work in its recorded readings (Otsu's method on a logarithmic scale), "
+        "Finds a tool's levels at rest and at work in its recorded readings (Otsu's method on a logarithmic scale, or "
+        "the widest gap where that parts the work within itself), "
         "proposes thresholds between them and says what each run-on would cost and spare. Reads the recording of the "
         f"last {DAYS} days, or a logger's CSV file. Says so when it is too short to tell. Exits 1 when it can tell "
         "nothing."
@@ -102,7 +104,12 @@ def _write(studies: "Sequence[Study]", loaded: Loaded, *, ask: bool) -> int:
     from gatehand.tune import config_edit
     from gatehand.tune.study import proposed
 
-    settings = {one.tool.name: proposed(one) for one in studies if one.found is not None}
+    found = {one.tool.name: proposed(one) for one in studies if one.found is not None}
+    settings = config_edit.needed(loaded.text, found)
+    for name, values in found.items():
+        if left := [key for key in values if key not in settings[name]]:
+            says = "default already says" if len(left) == 1 else "defaults already say"
+            print(f"{name}: {listed(left, last='and')} not written: the {says} so", file=sys.stderr)
     with ending(config_edit.NoEditError, UnwritableError):
         text = config_edit.edited(loaded.text, settings)
         shown = config_edit.difference(loaded.text, text, loaded.path)

@@ -26,6 +26,7 @@ def check_rhythm(config: Config, seen: Mapping[str, Rhythm], retained: Collectio
             text = (
                 "it speaks only on change (silent_after is 0): if its word is not retained and it cannot be "
                 "asked, the first cut after each start of the daemon is missed; add poll = { topic = ..., payload = "
-                f"... }} to {signal.key}, or let the device retain its word"
+                f"... }} to {signal.key}, or let the device retain its word (the daemon notes that a second "
+                "after it has connected, and this warning is gone)"
             )
             yield Fault(signal.path, codes.FIRST_CUT, text)

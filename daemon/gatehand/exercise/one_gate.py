@@ -9,9 +9,11 @@ from collections.abc import Iterable, Iterator, Sequence
 from typing import Final, TypeAlias
 
 from gatehand.config.tables import GateTable
+from gatehand.exercise.question import NO, SKIP, Question
 from gatehand.exercise.results import GateResult, How, Move, Remark, failed, longest, look, proposal
-from gatehand.exercise.supervisor import SKIP, BrokenOffError, HaltedError, Supervisor
+from gatehand.exercise.supervisor import BrokenOffError, HaltedError, Supervisor
 from gatehand.journal.sentences import spoken
+from gatehand.mqtt.client import ClientError
 from gatehand.text import as_sentence, listed, named, shown
 from gatehand_rules import events as ev
 from gatehand_rules.words import Position
@@ -29,6 +31,7 @@ MUCH_SOONER: Final = 0.2
 """Of the way back: a gate that takes less is doubtful, unless it falls or springs. Common practice, no source."""
 ENOUGH_SILENCE: Final = 4
 """Tellings in a row without any report, after which the rest is spared."""
+_TO_SHUT: Final = Question("Look at it once more", "to tell it to shut")
 _Tried: TypeAlias = tuple[How, tuple[Remark, ...]]
 """How a gate was exercised, and what is to be said of it; its moves are put into the list that was handed in."""
 _STANDS: Final = {"open": Position.OPEN, "shut": Position.SHUT}
@@ -53,12 +56,12 @@ async def exercise(supervisor: Supervisor, name: str, rounds: int) -> GateResult
     """Everything for one gate; in the end it is told to go where it was found, or shut.
 
     Raises:
-        BrokenOffError, HaltedError: amid this gate; what was measured of it is among the results.
+        BrokenOffError, HaltedError, ClientError: amid this gate; what was measured of it is among the results.
     """
     moves: list[Move] = []
     try:
         return await _exercise(supervisor, name, rounds, moves)
-    except (BrokenOffError, HaltedError):
+    except (BrokenOffError, HaltedError, ClientError):
         travel, found = supervisor.config.gate[name].travel, supervisor.found.get(name)
         supervisor.result.gates.append(GateResult(name, How.BROKEN_OFF, tuple(moves), travel=travel, found=found))
         raise
@@ -79,7 +82,7 @@ async def _exercise(supervisor: Supervisor, name: str, rounds: int, moves: list[
     else:
         how, remarks = await _unseen(supervisor, name, gate, left)
     supervisor.moving = None
-    told = None if how is How.SKIPPED else left
+    told = None if how is How.SKIPPED and not remarks else left
     doubtful = how is How.REPORTED and any(too_soon(moves))
     travel = None if doubtful else proposal(moves)
     return GateResult(name, how, tuple(moves), remarks, gate.travel, travel, found, told)
@@ -183,22 +186,21 @@ async def _unseen(supervisor: Supervisor, name: str, gate: GateTable, left: Posi
 async def _timed(supervisor: Supervisor, name: str, left: Position, moves: list[Move]) -> _Tried:
     """It cannot report: the person's Enter says when it has arrived."""
     world, gate = supervisor.world, supervisor.config.gate[name]
-    world.ask(
-        f"Gate {spoken(name)} cannot report. Stand where you see it; Enter, and it is told to open (skip: leave it out)"
-    )
-    if await supervisor.answer() == SKIP:
+    ready = Question(f"Gate {spoken(name)} cannot report. Stand where you see it", "to tell it to open")
+    if await supervisor.answer(ready) == SKIP:
         return How.SKIPPED, ()
     await supervisor.tell(name, Position.SHUT)
     await supervisor.wait(gate.travel)
     for to in (Position.OPEN, Position.SHUT):
         began = world.now()
         await supervisor.tell(name, to)
-        world.ask(f"It is told {to}: Enter at the moment when it stands {to} (no: it does not)")
-        has_not = await supervisor.answer()
-        moves.append(Move(to, None if has_not else round(world.now() - began, 3)))
-        if to is Position.OPEN:
-            world.ask("Enter, and it is told to shut")
-            await supervisor.answer()
+        arrives = Question(f"It is told to {to}. Look at it", f"the moment that it is {to}", no="it does not move")
+        answer = await supervisor.answer(arrives)
+        moves.append(Move(to, None if answer == NO else round(world.now() - began, 3)))
+        if answer == SKIP or (to is Position.OPEN and await supervisor.answer(_TO_SHUT) == SKIP):
+            await supervisor.tell(name, left)
+            moves.clear()
+            return How.SKIPPED, (look("It was left out amid its moves: its travel was not measured."),)
     if left is not Position.SHUT:
         await supervisor.tell(name, left)
         await supervisor.wait(gate.travel)
@@ -213,7 +215,7 @@ async def _by_hand(supervisor: Supervisor, name: str, gate: GateTable, moves: li
     for to, verb in ((Position.OPEN, "Open"), (Position.SHUT, "Shut")):
         if supervisor.observed.gates.get(name) is to:
             continue
-        supervisor.world.ask(f"{verb} gate {spoken(name)} by hand, now (Enter when done; skip)")
+        supervisor.ask(Question(f"{verb} gate {spoken(name)} by hand, now", "when done"))
         if (move := await _moved_by_hand(supervisor, name, to)) is None:
             moves.clear()
             return How.SKIPPED, ()

@@ -9,8 +9,9 @@ from typing import Final
 
 from gatehand.config.signals import Signal
 from gatehand.exercise.observed_state import PressHeard, press_words
+from gatehand.exercise.question import SKIP, Question
 from gatehand.exercise.results import PressResult, Remark, failed, look
-from gatehand.exercise.supervisor import SKIP, Supervisor
+from gatehand.exercise.supervisor import Supervisor
 from gatehand.text import listed
 from gatehand_rules.timing import Timing
 
@@ -21,7 +22,7 @@ AFTERTHOUGHT: Final = 1.0
 CAUTION: Final = """\
 Stop contacts and buttons are pressed once each. Press a stop with nobody at a machine: what it is wired to stops.
 Gatehand only watches its contact and is no safety device: try the stop itself as its maker says."""
-_OR_NOTHING: Final = "(Enter if nothing is heard; skip; quit)"
+_OR_NOTHING: Final = "if nothing is heard"
 
 
 async def exercise(supervisor: Supervisor, signal: Signal) -> PressResult:
@@ -29,7 +30,7 @@ async def exercise(supervisor: Supervisor, signal: Signal) -> PressResult:
     heard, world, whose = supervisor.observed.presses[signal.path], supervisor.world, not_tried(signal).whose
     asked = world.now()
     how = " for half a second" if signal.key == "reset" else ""
-    world.ask(f"Press the {whose}{how} {_OR_NOTHING}")
+    supervisor.ask(Question(f"Press the {whose}{how}", _OR_NOTHING))
     pressed = await _await_word(supervisor, heard, asked, pressed=True)
     if pressed == SKIP:
         return not_tried(signal)
@@ -71,7 +72,7 @@ async def _release(supervisor: Supervisor, signal: Signal, heard: PressHeard, pr
         return None
     if signal.key == "reset":
         return await _of_reset(supervisor, signal, heard, pressed)
-    supervisor.world.ask(f"Release the {not_tried(signal).whose} {_OR_NOTHING}")
+    supervisor.ask(Question(f"Release the {not_tried(signal).whose}", _OR_NOTHING))
     released = await _await_word(supervisor, heard, pressed, pressed=False)
     if released == SKIP:
         return look(f"Its release was not tried{'' if supervisor.person else ': nobody was there any more'}.")

@@ -2,13 +2,15 @@
 
 from collections.abc import Iterator
 from functools import partial
+from math import inf
 from statistics import median
 from typing import Final
 
 from gatehand.config.tables import ToolTable
 from gatehand.exercise.observed_state import ToolHeard
+from gatehand.exercise.question import SKIP, Question
 from gatehand.exercise.results import MeterResult, Remark, ToolResult, failed, look
-from gatehand.exercise.supervisor import SKIP, Supervisor
+from gatehand.exercise.supervisor import Supervisor
 from gatehand.journal.sentences import spoken
 from gatehand.measures import measured, says, steady, threshold_key
 from gatehand.rhythm import PRICE_OF_NONE, misfit
@@ -24,6 +26,7 @@ OWN_STILL_MAY: Final = 3.0
 """Seconds that its own sensor has left once another tool's has risen."""
 STEADY_AFTER: Final = 1.0
 """Seconds after which an inrush is over."""
+_IS_OFF: Final = "when it is off"
 STEADY: Final = 3.0
 """Seconds of running that are looked at."""
 
@@ -35,7 +38,7 @@ async def exercise(supervisor: Supervisor, name: str) -> ToolResult:
         return ToolResult(name, False, tool.measure)
     rest, shown = heard.value, partial(steady, tool.measure)
     asked = world.now()
-    world.ask(f"Start the {spoken(name)} now, without cutting (Enter when it runs; skip; quit)")
+    supervisor.ask(Question(f"Start the {spoken(name)} now, without cutting", "when it runs"))
     seen = await _await_start(supervisor, name, tool)
     if seen == SKIP:
         return ToolResult(name, False, tool.measure)
@@ -48,23 +51,20 @@ async def exercise(supervisor: Supervisor, name: str) -> ToolResult:
     running, peak = round(median(after), 3), heard.peak(seen) or after[-1]
     by_contact = tool.measure is Measure.RUNNING
     remarks = [*(_contact(after) if by_contact else _thresholds(tool, rest, running, peak))]
-    world.ask(f"Now switch the {spoken(name)} off (Enter when it is off; skip)")
+    supervisor.ask(Question(f"Now switch the {spoken(name)} off", _IS_OFF))
     if (amiss := await _await_stop(supervisor, name, tool)) is not None:
         remarks.append(amiss)
     most = None if by_contact else peak
-    return ToolResult(name, True, tool.measure, rest, running, most, round(seen - asked, 2), tuple(remarks))
+    return ToolResult(name, True, tool.measure, rest, running, most, *_delay(heard, tool, seen), tuple(remarks))
 
 
 async def _at_rest(supervisor: Supervisor, name: str, tool: ToolTable) -> bool:
     """Before its start it must not draw. False: skipped."""
     heard = supervisor.observed.tools[name]
-    hint = ". If it is off, its words active and clear are exchanged" if tool.measure is Measure.RUNNING else ""
+    hint = "; if it is off, its words active and clear are exchanged" if tool.measure is Measure.RUNNING else ""
     while heard.value is not None and heard.value >= tool.stop_at and supervisor.person:
-        supervisor.world.ask(
-            f"The {spoken(name)} {says(tool.measure, heard.value)} already; switch it off (Enter when it is off; skip; "
-            f"quit){hint}"
-        )
-        if await supervisor.answer() == SKIP:
+        draws = Question(f"The {spoken(name)} {says(tool.measure, heard.value)} already; switch it off{hint}", _IS_OFF)
+        if await supervisor.answer(draws) == SKIP:
             return False
         await supervisor.wait(STEADY_AFTER)
         if heard.value >= tool.stop_at:
@@ -105,6 +105,18 @@ def _runs_at(supervisor: Supervisor, name: str, tool: ToolTable, asked: float) -
         elif since is None:
             since = at
     return None if since is None else since + tool.start_after
+
+
+def _delay(heard: ToolHeard, tool: ToolTable, seen: float) -> tuple[float, float | None]:
+    """Seconds until it counted as running: since its sensor's first word of the start, and since the word before.
+
+    The word before is told only of a sensor that speaks by the clock: of another it may be from long ago.
+    """
+    before = [at for at, value in heard.readings if at < seen and value < tool.stop_at]
+    first = next((at for at, value in heard.readings if value >= tool.stop_at and at > max(before, default=-inf)), seen)
+    rhythm = heard.meter.rhythm
+    by_clock = rhythm is not None and rhythm.steady and not rhythm.on_change
+    return round(seen - first, 2), round(seen - before[-1], 2) if by_clock and before else None
 
 
 def _key(which: str, tool: ToolTable) -> str:

@@ -122,9 +122,11 @@ class GateResult:
 
 @dataclass(frozen=True, slots=True)
 class ToolResult:
-    """One tool. Readings in the unit of `measure`, `seen_after` in seconds from the question to the detection.
+    """One tool. Readings in the unit of `measure`. None: not seen. A contact's readings are 1 and 0; it has no peak.
 
-    None: not seen. A contact's readings are 1 and 0, and it has no peak.
+    `seen_after`: seconds from its sensor's first word of the start until it counts as running. `seen_after_most`: the
+    same from the word before that one, of a sensor that speaks by the clock: the tool was started between the two.
+    Neither begins at the question: how long somebody walks to the tool is no delay of its sensor.
     """
 
     tool: str
@@ -134,6 +136,7 @@ class ToolResult:
     running: float | None = None
     peak: float | None = None
     seen_after: float | None = None
+    seen_after_most: float | None = None
     remarks: tuple[Remark, ...] = ()
 
     @property
@@ -255,10 +258,24 @@ def _tools(tools: Sequence[ToolResult]) -> Iterator[str]:
     rows: list[tuple[str, ...]] = [("TOOL", "at rest", "peak", "running", "seen after", "")]
     for tool in tools:
         verdict = "FAILED" if tool.failed else ("well" if tool.tried else "not tried")
-        after = "-" if tool.seen_after is None else f"{tool.seen_after:.1f} s"
+        after = "-" if tool.seen_after is None else _between(tool.seen_after, tool.seen_after_most)
         readings = ("-" if one is None else steady(tool.measure, one) for one in (tool.rest, tool.peak, tool.running))
         rows.append((spoken(tool.tool), *readings, after, verdict))
     yield from columns(rows)
+    if any(tool.seen_after is not None for tool in tools):
+        yield from wrapped(_SEEN_AFTER, WIDTH)
+
+
+_SEEN_AFTER: Final = (
+    "seen after: from the sensor's first reading of the start until the tool counts as running, start_after included. "
+    "Of a sensor that speaks by the clock also from the reading before that one, for the tool was started between the "
+    "two. Nobody's walk to the tool is counted."
+)
+
+
+def _between(least: float, most: float | None) -> str:
+    shown = f"{least:.1f}", f"{least if most is None else most:.1f}"
+    return f"{shown[0]} s" if shown[0] == shown[1] else f"{shown[0]} to {shown[1]} s"
 
 
 def _presses(presses: Sequence[PressResult]) -> Iterator[str]:

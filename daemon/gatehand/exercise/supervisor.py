@@ -8,6 +8,7 @@ from typing import Final
 
 from gatehand.config import Config
 from gatehand.exercise.observed_state import ObservedState
+from gatehand.exercise.question import QUIT, SKIP, Question
 from gatehand.exercise.results import Result
 from gatehand.exercise.terminal_io import TerminalIo
 from gatehand.measures import says
@@ -15,15 +16,15 @@ from gatehand.mqtt.inbox import Message
 from gatehand.mqtt.transport import MessageKind, Outgoing
 from gatehand.person import EndOfInput
 from gatehand.shell.encode_commands import CommandEncoder
+from gatehand.text import json_bytes
 from gatehand_rules import events as ev
 from gatehand_rules.commands import CollectorOff, CollectorOn, OpenGate, ShutGate
-from gatehand_rules.words import CollectorWord, Position
+from gatehand_rules.words import EXERCISE, CollectorWord, Position
 
-REASON: Final = "exercise"
+REASON: Final = EXERCISE
 """What the daemon is told as the reason of the hold."""
 HEARD_WITHIN: Final = 1.5
 """Seconds for what the broker retains."""
-SKIP: Final = "skip"
 _HELD_WITHIN: Final = 5.0
 _PHASES: Final[dict[str, str]] = {
     CollectorWord.OPENING: "opening its gates",
@@ -76,6 +77,8 @@ class Supervisor:
         """A collector that we have switched on ourselves."""
         self.pressing = False
         """A stop contact or a reset is being pressed by our own asking, and nothing moves."""
+        self._question: Question | None = None
+        """What is being asked."""
         self._encoder = CommandEncoder(config)
         self._guards = False
 
@@ -110,22 +113,35 @@ class Supervisor:
         while self.world.now() < until:
             await self.next(until)
 
+    def ask(self, question: Question | None) -> None:
+        """Ask the person something; the answer comes from `reply` or `answer`. None: only quit is heard from now on."""
+        self._question = question
+        if question is not None:
+            self.world.ask(question.asked)
+
     async def reply(self, until: float) -> tuple[ev.Event, ...] | str:
-        """As `next`, while a question stands: what was typed in small letters, "skip" spelt out.
+        """As `next`, but of what was typed only an answer that the question offers; any other is told so.
 
         Raises:
-            BrokenOffError: the line was "quit".
+            BrokenOffError: the answer was to quit.
         """
         found = await self.next(until)
-        if not isinstance(found, str):
+        if not isinstance(found, str) or not self.person:
             return found
-        word = found.strip().lower()
-        if word in {"q", "quit", "end"}:
+        question = self._question or Question("")
+        answer = question.understood(found)
+        if answer == QUIT:
             raise BrokenOffError
-        return SKIP if word == "s" else word
+        if self._question is None:
+            return ()
+        if answer is None:
+            self.world.ask(question.again(found))
+            return ()
+        return answer
 
-    async def answer(self) -> str:
-        """The person's line; "skip" where nobody is there."""
+    async def answer(self, question: Question) -> str:
+        """The person's answer to it; "skip" where nobody is there."""
+        self.ask(question)
         while self.person:
             if isinstance(word := await self.reply(float("inf")), str):
                 return word
@@ -173,7 +189,7 @@ class Supervisor:
 
     async def _ask_for_hold(self) -> None:
         asked = tuple(name for name in self.config.collector if name not in self.result.held_before)
-        for name in asked:
+        for name in self.config.collector:
             await self.hold_on(name)
         if not await self._are_held(asked):
             topics = ", ".join(map(self._hold_topic, asked))
@@ -187,9 +203,21 @@ class Supervisor:
         return f"{self.config.broker.base}/collector/{collector}/hold"
 
     async def hold_on(self, collector: str) -> None:
-        """Ask the daemon, if there is one, for a hold; a press of its reset that has begun counts no more then."""
+        """Ask the daemon, if there is one, for a hold; a press of its reset that has begun counts no more then.
+
+        Of one that it has, it learns who moves gates now.
+        """
+        await self._send_hold(collector, {"because": REASON, "by": EXERCISE})
+
+    async def say_ended(self) -> None:
+        """The hold goes on, but who moves a gate from now on is not the exercise."""
+        for name, state in self._states().items():
+            if name in self.config.collector and state == CollectorWord.HELD:
+                await self._send_hold(name, {"because": REASON})
+
+    async def _send_hold(self, collector: str, body: dict[str, str]) -> None:
         if self.result.with_daemon:
-            await self.world.send(Outgoing(self._hold_topic(collector), REASON.encode(), MessageKind.OFF))
+            await self.world.send(Outgoing(self._hold_topic(collector), json_bytes(body), MessageKind.OFF))
 
     async def _are_held(self, collectors: tuple[str, ...]) -> bool:
         until = self.world.now() + _HELD_WITHIN

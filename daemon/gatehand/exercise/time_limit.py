@@ -13,9 +13,11 @@ from gatehand.config import Config
 from gatehand.exercise.fan_seen import FanSeen
 from gatehand.exercise.limit_result import REFRESHES, LimitResult, SeenBy, judge
 from gatehand.exercise.one_gate import move, reports, where_found
+from gatehand.exercise.question import SKIP, YES, Question
 from gatehand.exercise.results import failed
-from gatehand.exercise.supervisor import SKIP, BrokenOffError, HaltedError, RefusedError, Supervisor
+from gatehand.exercise.supervisor import BrokenOffError, HaltedError, RefusedError, Supervisor
 from gatehand.exercise.terminal_io import TerminalIo
+from gatehand.exercise.walk import BEGIN
 from gatehand.journal.sentences import spoken
 from gatehand.mqtt.client import ClientError
 from gatehand.shell.encode_commands import CommandEncoder
@@ -27,6 +29,7 @@ SEEN_WITHIN: Final = 10.0
 """Seconds after the on in which the switch or the motor must show it, and after the one the other must follow."""
 BROKER_BACK_WITHIN: Final = 30.0
 """Seconds for which off is brought to a broker that has gone."""
+_GOES_OFF: Final = "the moment that the fan goes off by itself"
 _ANSWER: Final = Timing().answer
 _TELLINGS: Final = Timing().tellings
 _CONTRARY: Final = Timing().contrary
@@ -130,10 +133,8 @@ class _Test:
             "limit ends the fan, and that is what is being tried: stay at the collector's own switch.\n"
             "Nobody at the fan, its bin, its filter or a gate; the start counts for the motor. This is no lockout."
         )
-        if not yes:
-            supervisor.world.ask("Does the fan stand still, and is everybody clear? Type yes to begin")
-            if await supervisor.answer() not in {"yes", "y"}:
-                raise BrokenOffError
+        if not yes and await supervisor.answer(BEGIN) != YES:
+            raise BrokenOffError
         supervisor.refuse_if_unsafe()
         if not self._fan.is_watched and (yes or not supervisor.person):
             raise RefusedError(
@@ -188,12 +189,15 @@ class _Test:
 
     async def _is_opened_by_hand(self, gate: str) -> bool:
         supervisor = self._supervisor
-        supervisor.world.ask(f"Gate {spoken(gate)} is moved by hand: shut it and open it once (skip; quit)")
-        while supervisor.person:
-            found = await supervisor.reply(float("inf"))
+        supervisor.ask(Question(f"Gate {spoken(gate)} is moved by hand: shut it and open it once", "when done"))
+        until = float("inf")
+        while supervisor.person and supervisor.world.now() < until:
+            found = await supervisor.reply(until)
             if found == SKIP:
                 return False
-            if any(one.gate == gate and one.position is Position.OPEN for one in reports(found)):
+            if isinstance(found, str):
+                until = supervisor.world.now() + _ANSWER
+            elif any(one.gate == gate and one.position is Position.OPEN for one in reports(found)):
                 return True
         return False
 
@@ -214,8 +218,9 @@ class _Test:
         self._began, self._is_on, self.result.was_on = world.now(), True, True
         await supervisor.switch(self._name, on=True)
         if not self._fan.is_watched:
-            world.ask("Switched on. Enter the moment that the fan goes off by itself (quit: off at once)")
+            supervisor.ask(Question("Switched on; quit switches it off at once", _GOES_OFF, skip=False))
             return True
+        supervisor.ask(None)
         until = self._began + SEEN_WITHIN
         while not self._fan.showed and world.now() < until:
             await self._hear(until)

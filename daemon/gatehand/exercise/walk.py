@@ -1,16 +1,19 @@
 """The order of the whole exercise: look around, ask, hold, stops, gates, tools, buttons, who never spoke, the end."""
 
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import Final
 
 from gatehand.config import Config
 from gatehand.config.signals import SENSORS, Signal
 from gatehand.exercise import one_gate, one_press, one_tool
+from gatehand.exercise.question import NO, YES, Question
 from gatehand.exercise.results import Remark, Result, failed, look
 from gatehand.exercise.supervisor import BrokenOffError, HaltedError, Supervisor
 from gatehand.exercise.terminal_io import TerminalIo
 from gatehand.journal.sentences import spoken
+from gatehand.mqtt.client import ClientError
 from gatehand.text import named
 
 LAST_LISTEN: Final = 30.0
@@ -19,6 +22,10 @@ CAUTIONS: Final = """\
 Gates will move by themselves: hands, tools and hoses out of every gate.
 No tool may run, no fan may turn, and nobody may work at the collector, its bin or its filter.
 This is no lockout: lock a machine out, at its plug or its breaker, before you reach into it."""
+
+
+BEGIN: Final = Question("Has the fan stopped turning, is everybody clear? Type yes to begin", no=NO, skip=False)
+LOOK_AT_GATES: Final = "Look at the gates: one may not be where it was found."
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +54,21 @@ async def walk(config: Config, world: TerminalIo, asked: Asked) -> Result:
         await _ask(supervisor, asked)
     result = supervisor.result
     try:
+        await _all(supervisor, asked)
+        with suppress(BrokenOffError):
+            if supervisor.moving is not None:  # told where to go in the end: its report of that is our doing yet
+                await supervisor.wait(config.gate[supervisor.moving].travel)
+        await supervisor.say_ended()
+    except ClientError as error:
+        result.stopped = str(error)
+        result.made_safe = LOOK_AT_GATES if result.gates else ""
+    return result
+
+
+async def _all(supervisor: Supervisor, asked: Asked) -> None:
+    """Every part, and what made an end of it before its time."""
+    world, result = supervisor.world, supervisor.result
+    try:
         await supervisor.hold()
         supervisor.found = one_gate.where_found(supervisor)
         stops = [each for each in asked.presses if each.kind == "stop"]
@@ -63,7 +85,6 @@ async def walk(config: Config, world: TerminalIo, asked: Asked) -> Result:
         result.stopped, result.made_safe = str(halt), await supervisor.make_safe()
     except BrokenOffError:
         result.broken_off, result.made_safe = True, await supervisor.make_safe()
-    return result
 
 
 def _say_remarks(world: TerminalIo, remarks: tuple[Remark, ...]) -> None:
@@ -97,6 +118,9 @@ async def _every_press(supervisor: Supervisor, signals: Sequence[Signal], asked:
     if not any(each.tried for each in presses):
         world.say(one_press.CAUTION)
     for signal in signals:
+        if not supervisor.person:  # gone meanwhile
+            presses.append(one_press.not_tried(signal))
+            continue
         supervisor.pressing = True
         presses.append(await one_press.exercise(supervisor, signal))
         _say_remarks(world, presses[-1].remarks)
@@ -108,15 +132,14 @@ async def _ask(supervisor: Supervisor, asked: Asked) -> None:
     moved = [name for name in asked.gates if config.gate[name].command is not None]
     if moved:
         names = ", ".join(map(spoken, moved))
-        rounds = named(asked.rounds, "time")
-        say(f"{named(len(moved), 'gate')} will be told open and shut, up to {rounds} each: {names}.")
+        rounds = "once" if asked.rounds == 1 else f"up to {asked.rounds} times"
+        say(f"{named(len(moved), 'gate')} will be told to open and to shut, {rounds} each: {names}.")
     if supervisor.result.with_daemon:
         say("The daemon is told to hold: the collector is kept off until somebody resets it.")
     else:
         say("No daemon is heard: the collector is switched off from here, and the gates are told from here.")
     say(CAUTIONS)
-    supervisor.world.ask("Does the fan stand still, and is everybody clear? Type yes to begin")
-    if await supervisor.answer() not in {"yes", "y"}:
+    if await supervisor.answer(BEGIN) != YES:
         raise BrokenOffError
     supervisor.refuse_if_unsafe()
 

@@ -136,13 +136,13 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
     Happened.GATE_OPEN: {
         Rule.REPORT: "{gate} is open: it reported[ after {took!}][, {late_by!} later than its travel of {travel}]",
         Rule.TRAVEL: "{gate} is open: its travel of {travel} has passed",
-        Rule.MOVED_BY_HAND: "{gate} was opened by hand",
+        Rule.MOVED_BY_HAND: ("{gate} was opened by {by}", "{gate} was opened by hand"),
         None: "{gate} is open[, {reason}]",
     },
     Happened.GATE_SHUT: {
         Rule.REPORT: "{gate} is shut: it reported[ after {took!}][, {late_by!} later than its travel of {travel}]",
         Rule.TRAVEL: "{gate} is shut: its travel of {travel} has passed",
-        Rule.MOVED_BY_HAND: "{gate} was shut by hand",
+        Rule.MOVED_BY_HAND: ("{gate} was shut by {by}", "{gate} was shut by hand"),
         None: "{gate} is shut[, {reason}]",
     },
     Happened.GATE_BETWEEN: {

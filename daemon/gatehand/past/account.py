@@ -6,10 +6,11 @@ hours.
 """
 
 from collections import Counter
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
-from typing import Final
+from itertools import pairwise
+from typing import Any, Final
 
 from gatehand.journal.line import LogLine, OwnEvent
 from gatehand.times import local, stamp_ms, to_ms
@@ -65,6 +66,40 @@ class Use:
                 at = edge
         return hours
 
+    def shift(self, by_ms: int, begun: int) -> None:
+        """The spans from the one of this number on were that much later by a clock that is right."""
+        self.spans[begun:] = [
+            (start + by_ms, None if end is None else end + by_ms) for start, end in self.spans[begun:]
+        ]
+
+
+@dataclass(slots=True)
+class Run:
+    """One run of the daemon, wall ms. `clean`: it said that it stopped; else it may have run on after its last line."""
+
+    name: str
+    begin: int
+    end: int
+    clean: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Unrecorded:
+    """A time in which nobody wrote the log, wall ms. `at_most`: the run before it ended without a word."""
+
+    begin: int
+    end: int
+    at_most: bool
+
+    @property
+    def lasted_ms(self) -> int:
+        """How long."""
+        return self.end - self.begin
+
+
+RESTART_MS: Final = 60_000
+"""A shorter pause between two runs is a restart, no time that is missing."""
+
 
 @dataclass(slots=True)
 class Account:
@@ -91,6 +126,16 @@ class Account:
     rejected: Counter[str] = field(default_factory=Counter)
     """Payloads rejected, by tool, gate, collector or stop contact."""
     bins_full: Counter[str] = field(default_factory=Counter)
+    runs: list[Run] = field(default_factory=list)
+    """Of the daemon, oldest first; none where what is counted has no runs."""
+    _begun: dict[str, int] = field(default_factory=dict)
+    """How many spans and starts, by kind and name, were there before the run that is counted."""
+
+    @property
+    def unrecorded(self) -> list[Unrecorded]:
+        """The times between two runs, longer than a restart."""
+        pairs = ((before, after, after.begin - before.end) for before, after in pairwise(self.runs))
+        return [Unrecorded(one.end, two.begin, not one.clean) for one, two, lasted in pairs if lasted >= RESTART_MS]
 
     @property
     def until_ms(self) -> int:
@@ -145,15 +190,32 @@ class Account:
         for use in (*self.tools.values(), *self.collectors.values()):
             use.end(ms)
 
-    def shift_open(self, by_ms: int) -> None:
-        """The wall clock stepped: what runs began that much later by it."""
-        for use in (*self.tools.values(), *self.collectors.values()):
-            if use.spans and use.spans[-1][1] is None:
-                use.spans[-1] = (use.spans[-1][0] + by_ms, None)
+    def begin_run(self, name: str, ms: int) -> None:
+        """Another run of the daemon begins, at wall ms."""
+        self.runs.append(Run(name, ms, ms))
+        self._begun = {key: len(found) for key, found in self._columns()}
+
+    def _columns(self) -> Iterator[tuple[str, list[Any]]]:
+        for kind, uses in (("tool", self.tools), ("collector", self.collectors)):
+            yield from ((f"{kind} {name}", use.spans) for name, use in uses.items())
+        yield from ((f"on {name}", times) for name, times in self.switched_on.items())
+
+    def shift_run(self, by_ms: int) -> None:
+        """The wall clock stepped: all that this run has seen was that much later by it."""
+        if self.first_ms is not None and len(self.runs) <= 1:
+            self.first_ms += by_ms
+        for run in self.runs[-1:]:
+            run.begin += by_ms
+        for kind, uses in (("tool", self.tools), ("collector", self.collectors)):
+            for name, use in uses.items():
+                use.shift(by_ms, self._begun.get(f"{kind} {name}", 0))
+        for name, times in self.switched_on.items():
+            begun = self._begun.get(f"on {name}", 0)
+            times[begun:] = [ms + by_ms for ms in times[begun:]]
 
     def worst_hour(self, collector: str) -> tuple[int, int | None]:
         """The most starts within any hour, and when that hour began."""
-        times = self.switched_on.get(collector, [])
+        times = sorted(self.switched_on.get(collector, ()))
         best, began, low = 0, None, 0
         for high, ms in enumerate(times):
             while times[low] <= ms - HOUR_MS:
@@ -186,6 +248,11 @@ def account(lines: Iterable[LogLine], passed: Callable[[], str] = str) -> Accoun
     found = Account()
     run: Fact = None
     anchor = 0  # wall ms at which the run's own clock stood at 0
+
+    def ended() -> int:
+        """Of any kind that line may be: nothing is known to have run on after it."""
+        return max(found.until_ms, stamp_ms(passed()))
+
     for line in lines:
         wall, mono = stamp_ms(str(line["ts"])), line.get("mono")
         if not isinstance(mono, int | float):
@@ -193,12 +260,16 @@ def account(lines: Iterable[LogLine], passed: Callable[[], str] = str) -> Accoun
             continue
         here = round(mono * 1000)
         if line.get("run") != run:
-            if run is not None and found.last_ms is not None:
-                # A run that ended without a word: nothing is known to have run on after its last line of any kind.
-                found.stop_all(max(found.last_ms, stamp_ms(passed())))
+            for before in found.runs[-1:]:
+                found.stop_all(ended())  # without effect where it said that it stopped
+                before.end = ended()
             run, anchor = str(line.get("run")), wall - here
+            found.begin_run(run, wall)
         elif line["event"] == OwnEvent.CLOCK_STEPPED:
-            found.shift_open(wall - here - anchor)
+            found.shift_run(wall - here - anchor)
             anchor = wall - here
         found.take(anchor + here, line)
+        found.runs[-1].clean = line["event"] == OwnEvent.DAEMON_STOPPED
+    for last in found.runs[-1:]:
+        last.end = max(last.begin, ended())
     return found

@@ -10,7 +10,8 @@ from html import escape
 from typing import Final
 
 from gatehand.journal.line import OwnEvent
-from gatehand.report.plain_text import energy_notes, energy_rows, upkeep_words
+from gatehand.journal.sentences import spoken_alarm
+from gatehand.report.plain_text import energy_notes, energy_rows, hours_of, period_notes, spent, upkeep_words
 from gatehand.report.summary import Summary
 from gatehand.svg import Point, image, rect_element, text_element
 from gatehand.times import local, local_text, rough
@@ -44,8 +45,7 @@ td:last-child,th:last-child{padding-right:0}ul{padding-left:1.2rem;margin:.4rem 
 
 def page(found: Summary) -> str:
     """The whole page."""
-    account = found.account
-    begin, end = local_text(account.first_ms)[:10], local_text(account.last_ms)[:10]
+    begin, end = local_text(found.begin_ms)[:10], local_text(found.end_ms)[:10]
     title = f"Shop report, {begin}" + (f" to {end}" if end != begin else "")
     parts = [
         "<!doctype html>",
@@ -53,6 +53,7 @@ def page(found: Summary) -> str:
         '<meta name="viewport" content="width=device-width,initial-scale=1">',
         f"<title>{escape(title)}</title><style>{_STYLE}</style></head><body>",
         f"<h1>{escape(title)}</h1>",
+        *(f'<p class="faint">{escape(note)}</p>' for note in period_notes(found)),
         *_tiles(found),
         *_upkeep(found),
         *_collectors(found),
@@ -69,10 +70,12 @@ def page(found: Summary) -> str:
 def _tiles(found: Summary) -> Iterator[str]:
     tools, collectors = list(found.tools()), list(found.collectors())
     missed = sum(one.count for one in found.troubles())
+    starts, cuts = sum(row.starts for row in collectors), sum(row.cuts for row in tools)
+    fans = "collector on" if len(collectors) < 2 else f"{len(collectors)} collectors on, together"  # noqa: PLR2004
     tiles = (
-        (f"{sum(row.hours for row in collectors):,.1f} h", "collector on"),
-        (f"{sum(row.starts for row in collectors):,}", "collector starts"),
-        (f"{sum(row.cuts for row in tools):,}", "cuts"),
+        (spent(sum(row.hours for row in collectors)), fans),
+        (f"{starts:,}", "collector start" if starts == 1 else "collector starts"),
+        (f"{cuts:,}", "cut" if cuts == 1 else "cuts"),
         (f"{missed:,}", "not started"),
     )
     yield '<div class="tiles">'
@@ -87,7 +90,7 @@ def _upkeep(found: Summary) -> Iterator[str]:
     yield "<h2>Upkeep</h2>"
     for one in found.upkeep:
         yield f'<p><b>{escape(_plain(one.name))}</b> <span class="{one.word}">{escape(upkeep_words(one))}</span></p>'
-        yield meter(one.hours / one.every_hours, one.word, f"{one.name}: {one.hours:.1f} of {one.every_hours:g} h")
+        yield meter(one.hours / one.every_hours, one.word, f"{one.name}: {hours_of(one)}")
 
 
 def _collectors(found: Summary) -> Iterator[str]:
@@ -95,8 +98,11 @@ def _collectors(found: Summary) -> Iterator[str]:
     labels, values, word = by_time({day: sum(hours.values()) for day, hours in days.items()})
     if not labels:
         return
-    yield f"<h2>Collector, hours a {word}</h2>"
-    yield columns(labels, values, f"hours a {word}", f"Collector hours a {word}")
+    unit = "hours" if max(values) >= 1 else "minutes"
+    fan = "Collector" if len(found.account.collectors) < 2 else "Collectors together"  # noqa: PLR2004
+    shown = values if unit == "hours" else [60 * value for value in values]
+    yield f"<h2>{fan}, {unit} a {word}</h2>"
+    yield columns(labels, shown, f"{unit} a {word}", f"{fan}, {unit} a {word}")
     yield "<h2>Collector starts by the hour of the day</h2>"
     by_hour = [0] * 24
     for times in found.account.switched_on.values():
@@ -105,14 +111,15 @@ def _collectors(found: Summary) -> Iterator[str]:
     used = [hour for hour, count in enumerate(by_hour) if count]
     first, last = (min(used), max(used)) if used else (0, 23)
     hours = range(first, last + 1)
-    yield columns([str(hour) for hour in hours], [float(by_hour[hour]) for hour in hours], "starts", "Starts by hour")
+    counts = [float(by_hour[hour]) for hour in hours]
+    yield columns([str(hour) for hour in hours], counts, "starts", "Starts by hour", least_step=1)
     yield from _table(
-        ("collector", "starts", "hours", "most in an hour"),
+        ("collector", "starts", "time", "most in an hour"),
         (
             (
                 _plain(row.name),
                 f"{row.starts:,}",
-                f"{row.hours:,.1f}",
+                spent(row.hours),
                 f"{row.worst_hour} on {local_text(row.worst_began_ms)[5:16]}" if row.worst_hour else "",
             )
             for row in found.collectors()
@@ -124,13 +131,13 @@ def _tools(found: Summary) -> Iterator[str]:
     rows = list(found.tools())
     if not rows:
         return
-    yield "<h2>Tools, hours of work</h2>"
+    yield "<h2>Tools at work</h2>"
     yield bars(
         [
-            (_plain(row.tool), row.hours, f"{row.hours:,.1f} h in {row.cuts:,} cuts")
+            (_plain(row.tool), row.hours, f"{spent(row.hours)} in {_counted(row.cuts, 'cut')}")
             for row in sorted(rows, key=lambda one: -one.hours)
         ],
-        "Hours of work by tool",
+        "Time at work by tool",
     )
     yield from _table(
         ("tool", "longest", "missed", "refused"),
@@ -162,27 +169,33 @@ def _not_started(found: Summary) -> Iterator[str]:
 def _happened(found: Summary) -> Iterator[str]:
     account, events = found.account, found.account.events
     yield "<h2>What else happened</h2><ul>"
-    for counts, words, most in (
-        (account.movements, "gate movements", 3),
-        (account.faults, "gate faults", 3),
-        (account.alarms, "alarms", 5),
-        (account.stops, "times a stop contact", 3),
+    for counts, one, most in (
+        (account.movements, "gate movement", 3),
+        (account.faults, "gate fault", 3),
+        (account.alarms, "alarm", 5),
+        (account.stops, "press of a stop contact:presses of stop contacts", 3),
     ):
         if counts or counts is account.movements:
-            named = ", ".join(f"{_plain(name)} {count:,}" for name, count in counts.most_common(most))
-            yield f"<li>{escape(f'{counts.total():,} {words}: {named}')}</li>"
-    for count, words in (
-        (account.bins_full.total(), "times the bin full"),
-        (account.rejected.total(), "payloads rejected"),
-        (events[Happened.BROKER_LOST], "times the broker lost"),
-        (events[OwnEvent.DAEMON_STARTED], "starts of the daemon"),
-        (events[Happened.COMMAND_VETOED], "commands vetoed"),
-        (events[OwnEvent.LOG_GAP], "gaps in the log"),
-        (events[OwnEvent.CLOCK_STEPPED], "steps of the clock"),
+            names = ", ".join(f"{spoken_alarm(name)} {count:,}" for name, count in counts.most_common(most))
+            yield f"<li>{escape(_counted(counts.total(), one) + (f': {names}' if names else ''))}</li>"
+    for count, one in (
+        (account.bins_full.total(), "time the bin was full:times the bin was full"),
+        (account.rejected.total(), "message rejected:messages rejected"),
+        (events[Happened.BROKER_LOST], "time the broker was lost:times the broker was lost"),
+        (events[OwnEvent.DAEMON_STARTED], "start of the daemon:starts of the daemon"),
+        (events[Happened.COMMAND_VETOED], "command held back:commands held back"),
+        (events[OwnEvent.LOG_GAP], "gap in the log:gaps in the log"),
+        (events[OwnEvent.CLOCK_STEPPED], "step of the clock:steps of the clock"),
     ):
         if count:
-            yield f"<li>{count:,} {words}</li>"
+            yield f"<li>{_counted(count, one)}</li>"
     yield "</ul>"
+
+
+def _counted(count: int, what: str) -> str:
+    """`1 cut`, `2,000 cuts`. `what`: the words for one and, after a colon, for several, where an s is not enough."""
+    one, _, many = what.partition(":")
+    return f"{count:,} {one if count == 1 else many or one + 's'}"
 
 
 def _table(header: Iterable[str], rows: Iterable[Iterable[str]]) -> Iterator[str]:
@@ -196,11 +209,11 @@ def _plain(name: str) -> str:
     return name.replace("_", " ")
 
 
-def columns(labels: Sequence[str], values: Sequence[float], unit: str, title: str) -> str:
-    """Upright bars; labels under as many of them as have room."""
+def columns(labels: Sequence[str], values: Sequence[float], unit: str, title: str, *, least_step: float = 0.0) -> str:
+    """Upright bars; labels under as many of them as have room. `unit`: begins with a word in its plural."""
     height, base, top = 170, 142, 22
     most = max([*values, 0.0])
-    step = _round_step(most)
+    step = max(least_step, _round_step(most))
     ceiling = max(step, step * -(-most // step))
     width = _WIDTH - _LEFT - _RIGHT
     shapes = [_label((_LEFT, 12), unit)]
@@ -217,7 +230,10 @@ def columns(labels: Sequence[str], values: Sequence[float], unit: str, title: st
         bar = max(1.0, slot * 0.8)
         if value > 0:
             place, size = (x + (slot - bar) / 2, base - max(tall, 1)), (bar, max(tall, 1))
-            shapes.append(rect_element(place, size, f"{label}: {value:.3g} {unit}", class_="bar"))
+            shown = f"{value:.3g}"
+            noun, _, rest = unit.partition(" ")
+            words = f"{shown} {noun.removesuffix('s') if shown == '1' else noun} {rest}".rstrip()
+            shapes.append(rect_element(place, size, f"{label}: {words}", class_="bar"))
         if at % every == 0 and label:
             shapes.append(_label((x + slot / 2, base + 16), label, "middle"))
     return _chart(height, title, shapes)

@@ -9,7 +9,7 @@ from gatehand.report.energy import POWER_FACTORS, Energy
 from gatehand.report.summary import CollectorFigures, Summary
 from gatehand.report.upkeep_due import Due
 from gatehand.terminal import columns, paragraph, wrapped
-from gatehand.text import named
+from gatehand.text import listed, named
 from gatehand.times import local_text, rough
 from gatehand_rules.findings import Happened
 from gatehand_rules.words import Measure
@@ -20,14 +20,14 @@ if TYPE_CHECKING:
 
 def text(found: Summary) -> Iterator[str]:
     """Line by line."""
-    account = found.account
-    if account.first_ms is None:
+    if found.begin_ms is None or found.end_ms is None:
         return
     worked = named(found.working_days(), "day")
-    yield f"{local_text(account.first_ms)[:16]} to {local_text(account.last_ms)[:16]}, work on {worked}"
+    yield f"{local_text(found.begin_ms)[:16]} to {local_text(found.end_ms)[:16]}, work on {worked}"
+    for note in period_notes(found):
+        yield from wrapped(note, _WIDTH)
     yield ""
     yield from _tools(found)
-    yield ""
     yield from _collectors(found)
     yield from _troubles(found)
     yield from _happened(found)
@@ -35,29 +35,53 @@ def text(found: Summary) -> Iterator[str]:
     yield from _upkeep(found.upkeep)
 
 
+def period_notes(found: Summary) -> Iterator[str]:
+    """What of the time is not recorded, and whose hours in it the config does not know."""
+    missing = found.unrecorded
+    if missing:
+        whole = rough(sum(one.lasted_ms for one in missing) / 1000)
+        most = max(missing, key=lambda one: one.lasted_ms)
+        when = f"{local_text(most.begin)[:16]} to {local_text(most.end)[:16]}"
+        about = "at most " if any(one.at_most for one in missing) else ""
+        times = f"once, {when}" if len(missing) == 1 else f"{len(missing)} times, the longest {when}"
+        yield f"Not recorded: {about}{whole}, in which Gatehand did not run ({times}); nothing of it is counted."
+    if lost := found.account.events[OwnEvent.LOG_GAP]:
+        yield f"The log has {named(lost, 'gap')}: lines are lost, and what they told is not counted."
+    if names := found.renamed:
+        is_not = "is" if len(names) == 1 else "are"
+        yield (
+            f"{listed(names, last='and')} {is_not} not in the config (any more, or by that name): hours count, energy "
+            "does not."
+        )
+
+
 def _tools(found: Summary) -> Iterator[str]:
-    yield f"{'tool':<22} {'cuts':>6} {'hours':>7} {'longest':>9} {'missed':>7} {'refused':>8}"
+    yield f"{'tool':<22} {'cuts':>6} {'time':>8} {'longest':>9} {'missed':>7} {'refused':>8}"
     for row in found.tools():
         yield (
-            f"{row.tool:<22} {row.cuts:>6,} {_hours(row.hours)} {rough(row.longest_s):>9} {row.missed:>7} "
-            f"{row.refused:>8}"
+            f"{row.tool:<22} {row.cuts:>6,} {spent(row.hours):>8} {rough(row.longest_s):>9} {row.missed:>7,} "
+            f"{row.refused:>8,}"
         )
 
 
 def _collectors(found: Summary) -> Iterator[str]:
-    yield f"{'collector':<22} {'starts':>6} {'hours':>7} {'an hour':>9} {'worst hour':>16}"
-    for row in found.collectors():
+    rows = list(found.collectors())
+    if rows:
+        yield ""
+        yield f"{'collector':<22} {'starts':>6} {'time':>8} {'an hour':>9} {'worst hour':>16}"
+    for row in rows:
         worst = f"{row.worst_hour}, {local_text(row.worst_began_ms)[5:16]}" if row.worst_hour else ""
-        yield f"{row.name:<22} {row.starts:>6,} {_hours(row.hours)} {_rate(row):>9} {worst:>16}".rstrip()
+        yield f"{row.name:<22} {row.starts:>6,} {spent(row.hours):>8} {_rate(row):>9} {worst:>16}".rstrip()
+
+
+def spent(hours: float) -> str:
+    """Hours as a length of time in the unit that fits it: `8 s`, `5.2 min`, `29.2 h`."""
+    return rough(round(hours * 3600, 1))
 
 
 def _rate(row: CollectorFigures) -> str:
     """Starts for each hour of running; a dash before it has run for an hour, for that says nothing of an hour."""
     return f"{row.starts_an_hour:.1f}" if row.hours >= 1 else "-"
-
-
-def _hours(hours: float) -> str:
-    return f"{hours:>7.2f}" if hours < 10 else f"{hours:>7,.1f}"  # noqa: PLR2004
 
 
 def _energy(found: Summary) -> Iterator[str]:
@@ -97,7 +121,9 @@ def energy_rows(found: Summary) -> list[EnergyRow]:
         measured += energy.kwh[0] if energy.measured and energy.kwh else 0.0
     if len(rows) > 1 and sums[1]:
         whole = "measured" if sums[0] == sums[1] else f"of it {_kwh(measured)} measured" if measured else "estimated"
-        rows.append(EnergyRow("in all", "", _span(*sums), whole))
+        unknown = sum(not row.kwh for row in rows)
+        missing = f"; {unknown} of {len(rows)} not known" if unknown else ""
+        rows.append(EnergyRow("in all", "", _span(*sums), whole + missing))
     return rows
 
 
@@ -115,7 +141,7 @@ def how(energy: Energy) -> str:
         )
     if energy.measured:
         return "measured"
-    return f"measured for {energy.recorded:.1f} of {energy.hours:.1f} h"
+    return f"measured for {spent(energy.recorded)} of {spent(energy.hours)}"
 
 
 def energy_notes(found: Summary) -> list[str]:
@@ -126,10 +152,10 @@ def energy_notes(found: Summary) -> list[str]:
     if any(energy.measure is Measure.WATTS for energy in shown):
         notes.append("Measured: watts for as long as each reading held, at rest too.")
     if any(energy.measure is Measure.WATTS and not energy.measured for energy in shown):
-        notes.append("What is not recorded is added at none at the least, at the busiest file's mean at the most.")
+        notes.append("What is not recorded counts as nothing at the least, and as the busiest file's mean at the most.")
     if any(energy.kvah is not None for energy in shown):
         notes.append(
-            f"Estimated: volt times ampere (kVAh) times a power factor that a current sensor does not know; {low:g} to "
+            f"Estimated: volts times amps (kVAh) times a power factor that a current sensor does not know; {low:g} to "
             f"{high:g} is usual at work, and less for a motor that turns without load."
         )
     return [" ".join(notes)]
@@ -145,7 +171,14 @@ def _span(least: float, most: float) -> str:
 
 
 def _kwh(value: float) -> str:
+    """With two decimals, but for so little that they would say nothing."""
+    if 0 < value < 0.01:  # noqa: PLR2004
+        return f"{value:.2g}" if value >= _LEAST else f"under {_LEAST:g}"
     return f"{value:.2f}" if value < 10 else f"{value:,.1f}"  # noqa: PLR2004
+
+
+_LEAST: Final = 0.0001
+"""kWh; less is a meter's noise."""
 
 
 def _troubles(found: Summary) -> Iterator[str]:
@@ -165,7 +198,7 @@ def _happened(found: Summary) -> Iterator[str]:
         ("gate faults    ", account.faults),
         ("commands vetoed", events[Happened.COMMAND_VETOED]),
         ("alarms         ", account.alarms),
-        ("stops          ", account.stops),
+        ("stop contacts  ", account.stops),
         ("bin full       ", account.bins_full),
         ("rejected       ", account.rejected),
         ("broker lost    ", events[Happened.BROKER_LOST]),
@@ -177,7 +210,7 @@ def _happened(found: Summary) -> Iterator[str]:
             if counts:
                 yield f"{what} {counts:,}"
         elif counts or counts is account.movements:
-            yield f"{what} {counts.total():,}{_split(counts)}"
+            yield _fitting(f"{what} {counts.total():,}", counts)
 
 
 def _upkeep(all_due: list[Due]) -> Iterator[str]:
@@ -185,7 +218,7 @@ def _upkeep(all_due: list[Due]) -> Iterator[str]:
         yield ""
         yield "upkeep"
     for one in all_due:
-        yield f"  {one.name:<20} {upkeep_words(one)}"
+        yield from wrapped(f"  {one.name:<20} {upkeep_words(one)}", _WIDTH)
 
 
 def upkeep_words(one: Due) -> str:
@@ -193,11 +226,25 @@ def upkeep_words(one: Due) -> str:
     least = "at least " if one.done_before_log or one.since_ms is None else ""
     since = f"since {local_text(one.since_ms)[:10]}" if one.since_ms is not None else "since the log begins"
     stands = {"due": f": due; then 'gatehand done {one.name}'", "soon": ": soon due", "well": ""}[one.word]
-    return f"{least}{one.hours:.1f} of {one.every_hours:g} h {since}{stands}"
+    return f"{least}{hours_of(one)} {since}{stands}"
 
 
-def _split(counts: "Counter[str]") -> str:
-    if len(counts) == 1:
-        return f"  ({next(iter(counts))})"
-    parts = [f"{name} {count:,}" for name, count in counts.most_common(3)]
-    return "  (" + ", ".join(parts) + (", ..." if len(counts) > len(parts) else "") + ")"
+def hours_of(one: Due) -> str:
+    """`29.2 of 40 h`; in minutes where an hour has not run."""
+    shown = f"{one.hours:.1f}" if one.hours >= 1 else spent(one.hours) if one.hours else "0"
+    return f"{shown} of {one.every_hours:g} h"
+
+
+def _fitting(line: str, counts: "Counter[str]") -> str:
+    """The line and as many of the names, the commonest first, as there is room for."""
+    if len(counts) <= 1:
+        return f"{line}  ({next(iter(counts))})" if counts else line
+    parts = [f"{name} {count:,}" for name, count in counts.most_common(_MOST_NAMES)]
+    while True:
+        whole = f"{line}  ({', '.join([*parts, *(['...'] if len(parts) < len(counts) else [])])})"
+        if len(parts) <= 1 or len(whole) <= _WIDTH:
+            return whole
+        parts.pop()
+
+
+_MOST_NAMES: Final = 3

@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Iterator
 from dataclasses import asdict, dataclass, replace
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any, Final
 
@@ -10,10 +10,10 @@ from gatehand.config import Config
 from gatehand.config.tables import COLLECTOR_MEMBER
 from gatehand.journal.line import LogLine, OwnEvent
 from gatehand.journal.reader import EventReader
-from gatehand.past.account import NOT_COUNTED, Account, Use, account
+from gatehand.past.account import NOT_COUNTED, RESTART_MS, Account, Unrecorded, Use, account
 from gatehand.report.energy import Energy, energies
 from gatehand.report.upkeep_due import Due, done_at, due
-from gatehand.times import from_ms, local, ms_stamp, stamp_ms
+from gatehand.times import from_ms, local, ms_stamp, stamp_ms, to_ms
 from gatehand_rules.findings import Happened, Rule
 
 _WORDS: Final[dict[str, str]] = {
@@ -21,15 +21,17 @@ _WORDS: Final[dict[str, str]] = {
     Rule.SHORTER_THAN_START_AFTER: "ran for less than start_after",
     Rule.NOT_CONFIRMED: "not confirmed after a silence",
     Rule.CUT_ENDED_BEFORE_GATE: "the cut was over before a gate was open",
-    Rule.FIRST_SEEN_DRAWING: "ran at its first word",
-    Rule.NOT_FRESH: "ran already at the reset",
-    Rule.HOLD: "the collector was held",
+    Rule.FIRST_SEEN_DRAWING: "was already running when first seen",
+    Rule.NOT_FRESH: "was already running at the reset",
+    Rule.OFF_ASKED: "was already running when the collector was switched off",
+    Rule.BROKER: "was asked for before the broker was away",
+    Rule.HOLD: "the collector was on hold",
     Rule.BIN_FULL: "the bin was full",
     Rule.MAX_OPEN: "max_open gates were in use",
     Rule.MIN_OPEN: "too few gates were open",
     Rule.NO_GATE_PROVEN: "its gate did not open",
     Rule.GATE_BY_HAND_IS_SHUT: "its gate, moved by hand, was shut",
-    Rule.NOT_HEARD_LIVE: "its gate, moved by hand, had said nothing yet",
+    Rule.NOT_HEARD_LIVE: "its gate, moved by hand, had not reported yet",
     Rule.SWITCHED_BY_HAND: "the collector was switched off at its own switch",
     Rule.STOP_CONTACT: "a stop contact was active",
 }
@@ -88,6 +90,30 @@ class Summary:
     upkeep: list[Due]
     tool_names: tuple[str, ...]
     """In the config's order."""
+    asked: tuple[int | None, int | None] = (None, None)
+    """From and until when the report was asked for, wall ms; None: from the log's beginning, to its end."""
+    edges: tuple[Unrecorded, ...] = ()
+    """What of the time asked for lies before the log's first run in it, or after its last."""
+
+    @property
+    def begin_ms(self) -> int | None:
+        """When the time that is reported of begins; None: nothing is in it."""
+        return self.account.first_ms if self.asked[0] is None else self.asked[0]
+
+    @property
+    def end_ms(self) -> int | None:
+        """When it ends."""
+        return self.account.last_ms if self.asked[1] is None else self.asked[1]
+
+    @property
+    def unrecorded(self) -> list[Unrecorded]:
+        """Times of it in which nobody wrote the log, oldest first."""
+        return sorted((*self.account.unrecorded, *self.edges), key=lambda one: one.begin)
+
+    @property
+    def renamed(self) -> list[str]:
+        """Tools that the log knows and the config does not, by that name at least."""
+        return [row.tool for row in self.tools() if row.tool not in self.tool_names]
 
     def tools(self) -> Iterator[ToolFigures]:
         """Each tool, the config's first."""
@@ -184,6 +210,11 @@ class Summary:
                 for one in self.upkeep
             ],
             "hours_by_day": self.hours_by_day(),
+            "not_recorded": [
+                {"from": ms_stamp(one.begin), "to": ms_stamp(one.end), "at_most": one.at_most}
+                for one in self.unrecorded
+            ],
+            "not_in_config": self.renamed,
         }
 
 
@@ -212,8 +243,29 @@ def gather(
         energy_files=files,
         upkeep=_upkeep(config, folder, None if since or until else found),
         tool_names=tuple(config.tool),
+        asked=(None if since is None else to_ms(since), None if until is None else to_ms(until)),
+        edges=_edges(folder, found, since, until),
     )
     return summary, [str(skipped) for skipped in reader.skipped]
+
+
+def _edges(folder: Path, found: Account, since: datetime | None, until: datetime | None) -> tuple[Unrecorded, ...]:
+    """What of the time asked for nobody wrote, before the first run in it and after the last."""
+    if not found.runs:
+        return ()
+    first, last = found.runs[0], found.runs[-1]
+    edges = []
+    if since is not None:
+        before = next(EventReader(folder).backwards(since), None)
+        if before is None or before.get("run") != first.name:
+            wrote = before is not None and before["event"] != OwnEvent.DAEMON_STOPPED
+            edges.append(Unrecorded(to_ms(since), first.begin, at_most=wrote))
+    if until is not None:
+        after = next(EventReader(folder).lines(until), None)
+        if last.clean or (after is not None and after.get("run") != last.name):
+            end = min(to_ms(until), to_ms(datetime.now(UTC)))
+            edges.append(Unrecorded(last.end, end, at_most=not last.clean))
+    return tuple(one for one in edges if one.lasted_ms >= RESTART_MS)
 
 
 def _account_of(

@@ -29,6 +29,8 @@ MOST_HEARD: Final = 5000
 MOST_RHYTHMS: Final = 1000
 _HEARD_EVERY: Final = 60
 """Beats between two writings of what was heard, which nobody waits for."""
+_SOON: Final = 2
+"""The same where somebody may wait for it."""
 
 
 class Notebook:
@@ -93,14 +95,15 @@ class Notebook:
         self._heard_since = self._heard_since or _HEARD_EVERY
 
     def note_retained(self, topic: str, kept: bool) -> None:
-        """The broker keeps a word of the meter there, or was found to keep none."""
+        """The broker keeps a word of the meter there, or was found to keep none. Written at the next beat."""
         if kept is (topic in self._retained) or (kept and len(self._retained) >= MOST_HEARD):
             return
         if kept:
             self._retained[topic] = None
         else:
             del self._retained[topic]
-        self._heard_since = self._heard_since or _HEARD_EVERY
+        # `check` reads it, and its owner has just corrected a device and started it anew.
+        self._heard_since = _SOON
 
     # Beginning, and a changed config
 

@@ -9,7 +9,9 @@ from typing import Any, Final
 
 from gatehand.config.positions import scan
 from gatehand.config.signals import SENSORS
-from gatehand.measures import threshold_key
+from gatehand.config.tables import STOP_SHARE, ToolTable
+from gatehand.measures import UNITS, threshold_key
+from gatehand.tune.proposed_settings import rounded
 
 _BELOW: Final = (*(threshold_key("start", measure) for measure in SENSORS.values()), *SENSORS)
 """New keys stand below the first of these that there is."""
@@ -42,6 +44,28 @@ def edited(text: str, settings: Mapping[str, Mapping[str, float]]) -> str:
             if key not in table or not _same(table[key], value):
                 table[key] = _plain(value)
     return tomlkit.dumps(document)
+
+
+def needed(text: str, settings: Mapping[str, Mapping[str, float]]) -> dict[str, dict[str, float]]:
+    """The settings without those that the config does not have and that are so by default, beside the others.
+
+    A threshold counts as its default where it is that, rounded as a proposal is.
+    """
+    tables = tomllib.loads(text).get("tool", {})
+    found = {}
+    for name, values in settings.items():
+        table = tables.get(name, {})
+        written = table if isinstance(table, dict) else {}
+        found[name] = {key: value for key, value in values.items() if key in written or not _is_default(key, values)}
+    return found
+
+
+def _is_default(key: str, values: Mapping[str, float]) -> bool:
+    for measure in UNITS:
+        start = values.get(threshold_key("start", measure))
+        if key == threshold_key("stop", measure) and start is not None:
+            return rounded(STOP_SHARE * start, measure) == values[key]
+    return bool(ToolTable.model_fields[key].default == values[key])
 
 
 def _with_missing(text: str, name: str, values: Mapping[str, float]) -> str:

@@ -8,7 +8,7 @@ equation 18 is what is maximised, equation 20 the measure of how well it parts.
 from bisect import bisect_right
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from itertools import accumulate
+from itertools import accumulate, pairwise
 from math import expm1, log1p
 from typing import Final
 
@@ -150,13 +150,17 @@ def levels(found: Distribution) -> Levels | str:
     # A tool may know three levels: rest, turning without load, cutting. Rest is the lowest.
     while (lower := _split(found, 0, split[0])) is not None and _clear(found, lower[0], split[0]):
         split = lower
+    if not _apart(found, split[0], _FAR) and (wide := _at_widest_gap(found)) is not None:
+        # Work that lies anywhere from a little to much is parted within itself; what is far from rest is the gap.
+        split = wide
     border, parted = split
     idle, running = _level(held, 0, border), _level(held, border, _FAR)
-    step = LEAST_STEP * WEIGHED_AS[measure]
-    if running.low < CLEAR * idle.middle or running.low - idle.middle < step or not _clear(found, border, _FAR):
+    if not _apart(found, border, _FAR):
+        step = steady(measure, LEAST_STEP * WEIGHED_AS[measure])
         return (
             f"it shows no two levels: its readings lie from {steady(measure, idle.low)} to "
-            f"{steady(measure, running.high)} without a gap. Let it stand for a while and then cut"
+            f"{steady(measure, running.high)}, and work would have to begin at twice what rest ends at and {step} "
+            "above it. Let it stand for a while and then cut"
         )
     if idle.seconds < LEAST_IDLE_S:
         return f"{idle.seconds:.0f} s of rest were recorded, {LEAST_IDLE_S:.0f} are wanted"
@@ -177,10 +181,44 @@ def _split(whole: Distribution, low: int, high: int) -> tuple[int, float] | None
 
 def _clear(whole: Distribution, border: int, high: int) -> bool:
     """Whether the upper class stands well apart from what lies below it, and lasted."""
+    lasted = sum(ms for value, ms in whole.held.items() if border <= value < high)
+    return lasted >= LEAST_RUNNING_S * 1000 / 2 and _apart(whole, border, high)
+
+
+def _apart(whole: Distribution, border: int, high: int) -> bool:
+    """Whether the upper class stands well apart from what lies below it."""
     below, above = _level(whole.held, 0, border), _level(whole.held, border, high)
     step = LEAST_STEP * WEIGHED_AS[whole.measure]
-    apart = above.low >= CLEAR * below.high and above.low - below.high >= step
-    return apart and above.seconds >= LEAST_RUNNING_S / 2
+    return above.low >= CLEAR * below.high and above.low - below.high >= step
+
+
+def _at_widest_gap(whole: Distribution) -> tuple[int, float] | None:
+    """As `_split`, where two readings that follow each other by size lie furthest apart; None: that is not enough."""
+    values = sorted(value for value, ms in whole.held.items() if ms > 0)
+    scaled = [to_scale(value / 1000, whole.measure) for value in values]
+    gaps = [after - before for before, after in pairwise(scaled)]
+    if not gaps:
+        return None
+    at = max(range(len(gaps)), key=gaps.__getitem__)
+    border = (values[at] + values[at + 1] + 1) // 2
+    if not _apart(whole, border, _FAR):
+        return None
+    held = [(x, whole.held[value]) for x, value in zip(scaled, values, strict=True)]
+    return border, _parted(held[: at + 1], held[at + 1 :])
+
+
+def _parted(lower: Sequence[tuple[float, int]], upper: Sequence[tuple[float, int]]) -> float:
+    """How well two classes part (N. Otsu, equation 20): the share of the whole spread that lies between them."""
+    (low, low_ms), (high, high_ms) = map(_mean, (lower, upper))
+    middle, whole_ms = _mean([*lower, *upper])
+    spread = sum(ms * (x - middle) ** 2 for x, ms in (*lower, *upper))
+    return low_ms * high_ms / whole_ms * (high - low) ** 2 / spread
+
+
+def _mean(held: Sequence[tuple[float, int]]) -> tuple[float, int]:
+    """Where they lie in the middle, and how long they were held."""
+    whole = sum(ms for _, ms in held)
+    return sum(x * ms for x, ms in held) / whole, whole
 
 
 def _level(held: Mapping[int, int], low: int, high: int) -> Level:

@@ -22,7 +22,8 @@ from gatehand_rules.shop import CLOSED, Tool
 from gatehand_rules.words import Measure
 
 FEWEST_CUTS: Final = 3
-_WIDTH: Final = 100
+_WIDTH: Final = 80
+_THOUSAND: Final = 1000
 LEAST_HOURS: Final = 8.0
 """A working day; from less there is no figure a day."""
 MUCH_CUTS: Final = 10
@@ -111,11 +112,13 @@ def study(tool: Tool, pieces: Sequence[Piece]) -> Study:
 def text(one: Study) -> Iterator[str]:
     """A paragraph and a table."""
     tool = one.tool
-    yield f"{tool.name}: {one.distribution.readings:,} readings over {rough(one.hours * 3600)}"
+    readings = one.distribution.readings
+    counted = named(readings, "reading") if readings < _THOUSAND else f"{readings:,} readings"
+    yield f"{tool.name}: {counted} over {rough(one.hours * 3600)}"
     for remark in about_meter(one):
         yield from wrapped(f"  {as_sentence(remark)}", paragraph(_WIDTH))
     if one.found is None:
-        yield f"  too short to tell: {one.too_short}."
+        yield from wrapped(f"  too short to tell: {one.too_short}.", _WIDTH)
         return
     found = one.found
     if one.little_seen:
@@ -160,35 +163,99 @@ def _levels(one: Study, found: Levels | None) -> Iterator[str]:
         return
     shown = partial(steady, one.tool.measure)
     for name, level, more in (("rest", found.idle, ""), ("work", found.running, f", peaks to {shown(found.peak)}")):
-        low, high = shown(level.low), shown(level.high)
-        span = f"always {low}" if low == high else f"99 of 100 between {low} and {high}"
-        yield f"  {name}   {shown(level.middle):>8}  ({span}, {rough(level.seconds)}){more}"
-    yield f"  up to {shown(found.split)} counts as rest, more as work (Otsu's method: where the two lie furthest apart)"
+        low, high, lasted = shown(level.low), shown(level.high), rough(level.seconds)
+        span = f"always {low}, {lasted}" if low == high else f"{_span(low, high)} for 99 % of {lasted}"
+        yield f"  {name}   {shown(level.middle):>8}  ({span}){more}"
+    yield f"  up to {shown(found.split)} counts as rest, more as work (there the two lie furthest apart)"
+
+
+def _span(low: str, high: str) -> str:
+    """`0.05 to 0.06 A`: the unit once."""
+    return f"{low.rpartition(' ')[0]} to {high}"
 
 
 def _settings(one: Study, found: Found) -> Iterator[str]:
     settings, now = proposed(one), _in_force(one.tool)
-    notes = dict.fromkeys(settings, "s") | _margins(one, found)
-    notes["run_on"] = f"s, up to which a restart spared costs no more than {proposed_settings.WORTH_S:g} s of running"
-    if found.advised is None:
-        notes["run_on"] = f"s; {named(len(found.pauses), 'pause')}: too few to choose by"
+    unit = UNITS.get(one.tool.measure, "")
+    keys = [*_thresholds(one.tool), "start_after", *(["stop_after"] if found.thresholds else []), "run_on"]
     yield ""
-    yield f"  {'':<12} {'proposed':>9}  {'now':>6}"
-    for key, note in notes.items():
-        value = f"{settings[key]:g}" if key in settings else "-"
-        yield f"  {key:<12} {value:>9}  {now[key]:>6g}   {note}"
+    yield f"  {'':<12} {'proposed':>9} {'now':>9}"
+    for key in keys:
+        of = unit if key in _thresholds(one.tool) else "s"
+        value = f"{settings[key]:g} {of}" if key in settings else "-"
+        yield f"  {key:<12} {value:>9} {f'{now[key]:g} {of}':>9}"
+    yield ""
+    for remark in (*_margins(one, found), _about_run_on(found)):
+        yield from wrapped(f"  {remark}", _WIDTH)
 
 
-def _margins(one: Study, found: Found) -> dict[str, str]:
-    """Of each threshold, how far it lies from rest and work; in the order of `_in_force`."""
-    best, unit = found.thresholds, UNITS.get(one.tool.measure)
+def _about_run_on(found: Found) -> str:
+    best = found.advised
     if best is None:
-        return {}
-    margins = (
-        f"{unit}, {best.above_rest:.1f} times the top of rest, work begins at {best.below_work:.1f} times it",
-        f"{unit}, {best.stop_above_rest:.1f} times the top of rest",
+        return f"run_on stays: {_too_few(len(found.pauses))} to choose by."
+    return (
+        f"run_on = {best.seconds:g} bridges {_percent(best.bridged)} of the pauses; up to there each restart spared "
+        f"costs no more than {proposed_settings.WORTH_S:g} s of running."
     )
-    return dict(zip(_thresholds(one.tool), margins, strict=True))
+
+
+def _too_few(pauses: int) -> str:
+    return f"{named(pauses, 'pause')} {'is' if pauses == 1 else 'are'} too few" if pauses else "there is no pause"
+
+
+def _margins(one: Study, found: Found) -> Iterator[str]:
+    """Of each threshold, how far it lies from rest and work."""
+    best, levels_of = found.thresholds, found.levels
+    if best is None or levels_of is None:
+        return
+    rest, work = levels_of.idle.high, levels_of.running.low
+    shown = partial(steady, one.tool.measure)
+    start, stop = (f"{key} = {proposed(one)[key]:g}" for key in _thresholds(one.tool))
+    if float(shown(rest).split()[0].replace(",", "")) > 0:
+        yield (
+            f"{start} is {_times(best.above_rest)} the highest rest ({shown(rest)}) and {_share(1 / best.below_work)} "
+            f"the lowest work ({shown(work)}); {stop} is {_times(best.stop_above_rest)} the highest rest."
+        )
+    else:
+        least = f"{_share(1 / best.below_work)} the lowest work ({shown(work)})"
+        yield f"At rest it shows {shown(rest)}; {start} is {least}."
+
+
+def _times(ratio: float) -> str:
+    """`7.4 times`, `18 times`: how many, with the digits that such a figure is worth."""
+    if ratio > _VERY_MANY:
+        return f"over {_VERY_MANY} times"
+    return f"{ratio:.2g} times" if ratio < _MANY else f"{ratio:.0f} times"
+
+
+_MANY: Final = 10
+_VERY_MANY: Final = 100
+_SHARES: Final = {
+    1: "",
+    3 / 4: "three quarters of",
+    2 / 3: "two thirds of",
+    1 / 2: "half of",
+    1 / 3: "a third of",
+    1 / 4: "a quarter of",
+    1 / 5: "a fifth of",
+    1 / 6: "a sixth of",
+    1 / 7: "a seventh of",
+    1 / 8: "an eighth of",
+    1 / 9: "a ninth of",
+    1 / 10: "a tenth of",
+}
+_CLOSE: Final = 0.04
+"""So near to one of these a share is called by its name."""
+
+
+def _share(share: float) -> str:
+    """`a sixth of`, `62 % of`."""
+    near = min(_SHARES, key=lambda known: abs(known - share))
+    return _SHARES[near] if near != 1 and abs(near - share) <= _CLOSE * share else f"{_percent(share)} of"
+
+
+def _percent(share: float) -> str:
+    return f"{100 * share:.0f} %"
 
 
 def _thresholds(tool: Tool) -> dict[str, float]:
@@ -209,10 +276,11 @@ def _pauses(found: Found) -> Iterator[str]:
     spans = [pause / 1000 for pause in found.pauses]
     counted = f"  {named(found.cuts, 'cut')}, {named(len(spans), 'pause')} between them (up to half an hour)"
     if len(spans) < proposed_settings.FEW_PAUSES:
-        yield from wrapped(f"{counted}: {listed(tuple(map(rough, spans)), last='and')}", paragraph(_WIDTH))
-        return
-    middle, most = spans[len(spans) // 2], spans[min(len(spans) - 1, len(spans) * 9 // 10)]
-    yield f"{counted}: half are no longer than {rough(middle)}, nine in ten than {rough(most)}"
+        words = listed(tuple(map(rough, spans)), last="and")
+    else:
+        middle, most = spans[len(spans) // 2], spans[min(len(spans) - 1, len(spans) * 9 // 10)]
+        words = f"half are no longer than {rough(middle)}, nine in ten than {rough(most)}"
+    yield from wrapped(f"{counted}: {words}", paragraph(_WIDTH))
 
 
 def _table(one: Study, found: Found) -> Iterator[str]:
@@ -231,10 +299,13 @@ def _table(one: Study, found: Found) -> Iterator[str]:
             f"  {option.seconds:>8g}  {option.minutes / (days or 1):>10.1f}  {option.restarts / (days or 1):>8.1f}  "
             f"{option.bridged:>7.0%}  {marks}".rstrip()
         )
+    alone = "Counted as if this tool alone had the collector."
     if days:
-        yield f"  a day: mean of the {days} on which it cut. Counted as if this tool alone had the collector."
+        mean = "from the one day" if days == 1 else f"mean of the {days} days"
+        yield from wrapped(f"  a day: {mean} on which it cut. {alone}", _WIDTH)
     else:
-        yield f"  in all: in the {rough(one.hours * 3600)} recorded, too short for a day's average."
+        mean = f"in the {rough(one.hours * 3600)} recorded, too short for a day's average"
+        yield from wrapped(f"  in all: {mean}. {alone}", _WIDTH)
 
 
 def as_json(one: Study) -> dict[str, Any]:
