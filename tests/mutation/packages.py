@@ -1,8 +1,8 @@
 """A package of the daemon broken in small ways, and what its own tests notice: `mutate.py --package` is the door.
 
 A copy of the whole repository holds the mutants (`make.py` puts them there), so that tests find their files, and the
-commands that they start are broken too. Nothing but the tests counts: what only a type checker sees is not noticed. What
-was judged to change nothing that can be seen stands in equal.toml, each with the reason.
+commands that they start are broken too. Nothing but the tests counts: what only a type checker sees is not noticed.
+What was judged to change nothing that can be seen stands in equal.toml, each with the reason.
 """
 
 import json

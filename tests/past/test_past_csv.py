@@ -57,7 +57,8 @@ def test_what_no_sensor_can_mean_is_a_rejected_reading_at_its_place(tmp_path: Pa
     long = "9" * 60
     found = read(
         tmp_path,
-        f"t_s,tool,amps,watts\n0,saw,1,\n1,saw,1000.1,\n2, saw ,-1e4,\n3,saw,nan,\n4,router,,400001\n5,router,,-inf\n6,saw,{long},\n7,saw,2,\n",
+        "t_s,tool,amps,watts\n0,saw,1,\n1,saw,1000.1,\n2, saw ,-1e4,\n3,saw,nan,\n4,router,,400001\n"
+        f"5,router,,-inf\n6,saw,{long},\n7,saw,2,\n",
     )
     said = [
         (1, "saw", "beyond 1,000 A", "1000.1"),
@@ -112,18 +113,24 @@ SUCH = "lines such as 12.5,band_saw,3.1"
         ("t_s,tool,watts\n1,router, \n", ":2: found no reading of router: wanted one under watts, or no such line"),
         (
             "t_s,tool,amps\n1,router, \n",
-            ":2: the file has no column watts, and by its power in the config router says watts: wanted its readings "
-            "there",
+            (
+                ":2: the file has no column watts, and by its power in the config router says watts: "
+                "wanted its readings there"
+            ),
         ),
         (
             "t_s,tool,amps,watts\n1,router,3,700\n",
-            ":2: found amps and watts in one line: wanted one reading a line, that of router under watts; leave the "
-            "others empty",
+            (
+                ":2: found amps and watts in one line: wanted one reading a line, that of router under watts; "
+                "leave the others empty"
+            ),
         ),
         (
             "t_s,tool,amps,watts\n1,router,3,\n",
-            ':2: found "3" under amps, but by its power in the config router says watts: wanted a reading under watts, '
-            "or current in the config",
+            (
+                ':2: found "3" under amps, but by its power in the config router says watts: '
+                "wanted a reading under watts, or current in the config"
+            ),
         ),
         (
             "t_s,tool,running\n1,sander,2\n",

@@ -141,7 +141,7 @@ TWO = Shop(
 )
 
 
-def floor(moves: tuple[GateOpen | GateShut, ...], **main: Any) -> State:
+def floor(moves: tuple[GateOpen | GateShut, ...], main: dict[str, Any]) -> State:
     state = initial(TWO, 0.0)
     gates = tuple(GateState(move=move) for move in moves)
     shed = replace(state.collectors[1], reported_on=False)
@@ -162,11 +162,11 @@ def floor(moves: tuple[GateOpen | GateShut, ...], **main: Any) -> State:
 def test_a_shop_is_calm_while_no_fan_turns_that_is_on_hold_or_lacks_open_gates(
     moves: tuple[GateOpen | GateShut, ...], main: dict[str, Any], calm: bool
 ) -> None:
-    assert is_calm(TWO, floor(moves, **main)) is calm
+    assert is_calm(TWO, floor(moves, main)) is calm
 
 
 def test_a_fan_that_is_off_leaves_the_next_one_to_be_looked_at() -> None:
-    state = floor((GateShut(), GateShut(), GateShut()))
+    state = floor((GateShut(), GateShut(), GateShut()), {})
     shed = replace(state.collectors[1], reported_on=True)
     assert not is_calm(TWO, replace(state, collectors=(state.collectors[0], shed)))
 

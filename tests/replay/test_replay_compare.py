@@ -1,4 +1,4 @@
-"""What the two runs are compared by: events paired or alone, cuts gained, and each line that a person or a program reads."""
+"""How two runs are compared: events paired or alone, cuts gained, and each line that a person or a program reads."""
 
 import time
 from collections.abc import Iterator, Mapping
