@@ -50,6 +50,7 @@ def write(
 
 
 def saw(*ms: int) -> list[tuple[int, Event]]:
+    """At these ms, whole seconds: a reading of as many thousandths as there are seconds."""
     return [(each, Reading("saw", each / 1_000_000)) for each in ms]
 
 
@@ -76,10 +77,10 @@ def found(folder: Path, since: int | None = None, until: int | None = None) -> l
 def test_a_tools_readings_go_on_over_the_files_of_a_run_and_begin_anew_with_another(tmp_path: Path) -> None:
     write(tmp_path, "a", saw(1000, 2000))
     write(tmp_path, "a", saw(3000, 4000))
-    write(tmp_path, "b", saw(1000, 1500), wall_ms=BEGAN + 60_000)
+    write(tmp_path, "b", saw(1000, 2000), wall_ms=BEGAN + 60_000)
     assert found(tmp_path) == [
         ("a", BEGAN - 1000, [0, 1000, 2000, 3000]),
-        ("b", BEGAN + 59_000, [60_000, 60_500]),
+        ("b", BEGAN + 59_000, [60_000, 61_000]),
     ]
 
 
