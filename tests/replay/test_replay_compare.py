@@ -204,6 +204,18 @@ def test_a_tool_may_gain_one_cut_and_lose_another() -> None:
     assert (figure.what, figure.recorded, figure.changed, figure.note) == ("saw: starts", 1, 1, "1 gained, 1 lost")
 
 
+def test_what_still_runs_at_the_end_overlaps_what_the_other_run_cut_meanwhile() -> None:
+    for still in (0, 1):
+        sides = Side(), Side()
+        said(sides[still], 10, "tool_started", "start_threshold", tool="saw")
+        said(sides[1 - still], 40, "tool_started", "start_threshold", tool="saw")
+        said(sides[1 - still], 41, "tool_stopped", "stop_threshold", tool="saw")
+        figures = list(Comparison(History(last_ms=EIGHT + 60 * MINUTE), *sides).figures())
+        assert figures[0].note == ""
+        minutes = figures[1].recorded, figures[1].changed
+        assert minutes == ((50.0, 1.0) if still == 0 else (1.0, 50.0))
+
+
 def test_the_diff_marks_the_recorded_runs_events_and_the_changed_runs() -> None:
     lines = list(diff(two_runs()))
     assert [(line[:2], line[13:21]) for line in lines] == [
