@@ -192,13 +192,13 @@ def test_readings_of_one_run_go_on_and_another_run_begins_a_piece_of_its_own() -
     found = Readings()
     found.add("saw", "first", track(), 5)
     assert found.pieces == {"saw": []}
-    found.add("saw", "first", track(10, 20), 5)
+    found.add("saw", "first", track(10, 15, 20), 5)
     found.add("saw", "first", track(20, 31), 5)
     found.add("saw", "first", track(30), 6)
     found.add("saw", "second", track(40, 41), 7)
     found.add("saw", "first", track(50), 8)
     assert pieces(found) == [
-        ([10, 20, 20, 31], [10, 20, 20, 31], [7, 8, 9, 10], 5, "first"),
+        ([10, 15, 20, 20, 31], [10, 15, 20, 20, 31], [7, 8, 9, 10, 11], 5, "first"),
         ([30], [30], [7], 6, "first"),
         ([40, 41], [40, 41], [7, 8], 7, "second"),
         ([50], [50], [7], 8, "first"),
