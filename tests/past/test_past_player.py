@@ -20,7 +20,7 @@ from gatehand.past.player import (
     rested,
     with_tools,
 )
-from gatehand.past.replay_devices import Devices, IdealDevices
+from gatehand.past.replay_devices import Devices, IdealDevices, TimedCommands
 from gatehand.past.stretches import Stretch, Timed, Track
 from gatehand_rules import Outcome, Shop
 from gatehand_rules.commands import CollectorOff, CollectorOn, OpenGate, ShutGate
@@ -285,12 +285,14 @@ def test_the_motors_recorded_readings_count_while_both_runs_told_it_the_same() -
     fan = Collector(name="main", senses_motor=True)
     recorded = replace(SHOP, collectors=(fan,))
     motor = track((0, 0), (500, 0), (3000, 6000), order=10)
-    for follows, told in (([(ZERO + 2500, CollectorOn("main"))], [3000]), ([], [])):
+    switched: list[TimedCommands] = [[(ZERO + 2500, CollectorOn("main"))], []]
+    for follows, told in zip(switched, ([3000], []), strict=True):
         steps: list[tuple[int, Event]] = []
-        state = rested(recorded, ZERO)
-        player = ChangedPlayer(
-            recorded, recorded, state, ZERO, lambda ms, event, _outcome, into=steps: into.append((ms - ZERO, event))
-        )
+
+        def hear(ms: int, event: Event, _outcome: Outcome, into: list[tuple[int, Event]] = steps) -> None:
+            into.append((ms - ZERO, event))
+
+        player = ChangedPlayer(recorded, recorded, rested(recorded, ZERO), ZERO, hear)
         readings = track((0, 100), (1000, 6000), (3500, 6000))
         player.follow(Stretch(tracks={"saw": readings}, motors={"main": motor}), follows)
         assert [ms for ms, event in steps if event == CollectorReading("main", 6.0)] == told

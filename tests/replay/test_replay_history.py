@@ -69,15 +69,18 @@ class Heard:
         self.changed: list[tuple[int, str]] = []
         self.counts: list[int] = []
 
-    def replay(self, folder: Path, changed: Shop | None = None, **window: int) -> History:
-        moments: dict[str, Any] = {key: from_ms(BEGAN + ms) for key, ms in window.items()}
+    def replay(
+        self, folder: Path, changed: Shop | None = None, *, since: int | None = None, until: int | None = None
+    ) -> History:
+        moments = [None if ms is None else from_ms(BEGAN + ms) for ms in (since, until)]
         return replay(
             folder,
             lambda ms, outcome: self._hear(self.recorded, ms, outcome),
             changed=changed,
             changed_heard=lambda ms, outcome: self._hear(self.changed, ms, outcome),
             progress=self.counts.append,
-            **moments,
+            since=moments[0],
+            until=moments[1],
         )
 
     def _hear(self, into: list[tuple[int, str]], ms: int, outcome: Outcome) -> None:
@@ -129,7 +132,7 @@ def test_a_window_is_heard_from_its_first_moment_to_before_its_last_but_played_f
         ({"since": 3000, "until": 3001}, SERVED[2:4]),
     ):
         heard = Heard()
-        history = heard.replay(tmp_path, **window)
+        history = heard.replay(tmp_path, since=window.get("since"), until=window.get("until"))
         assert heard.recorded == told
         assert history.first_ms == BEGAN + window.get("since", 0)
         assert history.last_ms == BEGAN + min(5000, window.get("until", 5000))
