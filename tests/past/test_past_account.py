@@ -6,8 +6,10 @@ from datetime import UTC, date, datetime
 
 import pytest
 
-from gatehand.past.account import HOUR_MS, Account, Use, account, is_refresh
+from gatehand.past.account import Account, Use, account, is_refresh
 from gatehand_rules import Fact
+
+HOUR_MS = 3_600_000
 
 
 @pytest.fixture(autouse=True)
