@@ -18,22 +18,25 @@ GETTER = "_property"
 """What the method behind a property is called after."""
 
 
-class WrittenOut(cst.CSTTransformer):
+def written_out(source: str) -> str:
     """`@property def x` as `def x_property` and `x = property(x_property)`, but where another decorator names it."""
+    module = cst.parse_module(source)
+    return str(module.with_changes(body=[_written_out(each) for each in module.body]).code)
 
-    def leave_ClassDef(self, original_node: cst.ClassDef, updated_node: cst.ClassDef) -> cst.ClassDef:  # noqa: N802, ARG002
-        if not isinstance(updated_node.body, cst.IndentedBlock):
-            return updated_node
-        body: list[cst.BaseStatement | cst.BaseSmallStatement] = []
-        for one in updated_node.body.body:
-            plain = isinstance(one, cst.FunctionDef) and [_word(each) for each in one.decorators] == ["property"]
-            if not isinstance(one, cst.FunctionDef) or not plain:
-                body.append(one)
-                continue
-            name = one.name.value
-            body.append(one.with_changes(decorators=[], name=cst.Name(name + GETTER)))
-            body.append(cst.parse_statement(f"{name} = property({name}{GETTER})"))
-        return updated_node.with_changes(body=updated_node.body.with_changes(body=body))
+
+def _written_out(part: cst.CSTNode) -> cst.CSTNode:
+    """A statement of the module; a class without its plain properties."""
+    if not isinstance(part, cst.ClassDef) or not isinstance(part.body, cst.IndentedBlock):
+        return part
+    body: list[cst.CSTNode] = []
+    for one in part.body.body:
+        if not isinstance(one, cst.FunctionDef) or [_word(each) for each in one.decorators] != ["property"]:
+            body.append(one)
+            continue
+        name = one.name.value
+        body.append(one.with_changes(decorators=[], name=cst.Name(name + GETTER)))
+        body.append(cst.parse_statement(f"{name} = property({name}{GETTER})"))
+    return part.with_changes(body=part.body.with_changes(body=body))
 
 
 def _word(decorator: cst.Decorator) -> str | None:
@@ -42,8 +45,7 @@ def _word(decorator: cst.Decorator) -> str | None:
 
 def mutated(root: Path, path: Path) -> Iterator[dict[str, str]]:
     """Write a file's mutants into it, and tell of each."""
-    code = cst.parse_module(path.read_text(encoding="utf-8")).visit(WrittenOut()).code
-    made = mutate_file_contents(str(path), code)
+    made = mutate_file_contents(str(path), written_out(path.read_text(encoding="utf-8")))
     path.write_text(made.code, encoding="utf-8")
     module = ".".join(path.relative_to(root).with_suffix("").parts).removesuffix(".__init__")
     lines = made.code.splitlines()
