@@ -184,7 +184,7 @@ def test_a_shop_at_rest_is_connected_adopted_and_shut_and_its_sensors_count_from
     state = rested(SHOP, ZERO)
     assert state.tools == (ToolUnknown(None, 100.0),)
     assert (state.connected, state.adopted, state.doubts, state.wake_at) == (True, True, (None,), 130.0)
-    assert isinstance(state.gates[0].move, GateShut)
+    assert state.gates[0].move == GateShut(98.5), "its start ends just then: the gate was told 1.5 s before"
     assert isinstance(state.collectors[0].phase, Off)
     assert state.collectors[0].still_at < 100.0
     assert state.guard.fans[0].told_on is False
