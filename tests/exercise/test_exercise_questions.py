@@ -193,6 +193,9 @@ def test_a_terminal_that_takes_nothing_more_ends_it_in_order() -> None:
         def flush(self) -> None:
             """Nothing."""
 
+        def isatty(self) -> bool:
+            return True
+
     async def say() -> object:
         person: Person[str] = Person(Gone())  # type: ignore[arg-type]
         person.say("hello")

@@ -1,13 +1,16 @@
-"""Break the rules in every small way there is, and count what the tests notice.
+"""Break the rules, or a package of the daemon, in every small way there is, and count what the tests notice.
 
     python tests/mutation/mutate.py                      # the rules but air/ and reshape: minutes on one core
     python tests/mutation/mutate.py --only interlock fan # some files
     python tests/mutation/mutate.py --again              # only what survived or was not reached, with the tests of now
     python tests/mutation/mutate.py --show interlock     # what survived the last run, as diffs
+    python tests/mutation/mutate.py --package why --sample 60 --seed 1    # a package of the daemon, and its own tests
+    python tests/mutation/mutate.py --package replay past --again         # only what they did not notice last time
 
 Wants `pip install mutmut==3.8.1 mypy`. mutmut makes the mutants, in a scratch copy; loop.py runs the tests on them,
 hundreds a minute. A mutant that no longer type-checks is noticed too (`mypy --strict` must pass before a change
-lands) and is counted apart.
+lands) and is counted apart. For a package of the daemon (packages.py) only its own tests count; its mutants that were
+judged equal in effect (equal.toml) are left out of the share.
 """
 
 import argparse
@@ -22,6 +25,8 @@ import tempfile
 from collections import Counter
 from collections.abc import Iterable, Iterator
 from pathlib import Path
+
+import packages
 
 HERE = Path(__file__).resolve().parent
 ROOT = HERE.parents[1]
@@ -40,7 +45,6 @@ RANDOM = tuple(
 APART = ("src/gatehand_air/*", "src/gatehand_rules/reshape.py")
 """Arithmetic of air, tested against published values and an oracle; a state carried over, tested in tests/shell."""
 MAKE = "from mutmut.__main__ import *; copy_src_dir(); copy_also_copy_files(); create_mutants(1)"
-RESULTS = "results.jsonl"
 
 
 def main() -> int:
@@ -52,7 +56,15 @@ def main() -> int:
     parser.add_argument("--thorough", action="store_true", help="also the random stories, seconds for each survivor")
     parser.add_argument("--children", type=int, default=1, help="processes at a time")
     parser.add_argument("--scratch", type=Path, default=Path(tempfile.gettempdir()) / "gatehand-mutation")
+    parser.add_argument(
+        "--package", nargs="+", default=[], metavar="NAME", help="packages of the daemon, not the rules"
+    )
+    parser.add_argument("--sample", type=int, metavar="COUNT", help="with --package: so many mutants, drawn at random")
+    parser.add_argument("--seed", type=int, default=1, help="what the sample is drawn from (default: 1)")
+    parser.add_argument("--at-least", type=float, default=0, metavar="PERCENT", help="exit 1 where less is noticed")
     args = parser.parse_args()
+    if args.package:
+        return _of_packages(args)
     scratch: Path = args.scratch
     if args.show is not None:
         for name, killer in _last(scratch).items():
@@ -76,6 +88,29 @@ def main() -> int:
     code = _loop(scratch, pending, args.children, thorough=args.thorough)
     _tell(_last(scratch))
     return code
+
+
+def _of_packages(args: argparse.Namespace) -> int:
+    """The same for packages of the daemon; 1 where too little is noticed, or equal.toml is wrong."""
+    scratch: Path = args.scratch / "-".join(args.package)
+    if args.show is not None:
+        packages.tell(packages.mutants(scratch), _last(scratch))
+        return 0
+    if args.again:
+        found, last = packages.mutants(scratch), _last(scratch)
+        packages.refresh_tests(scratch)
+        pending = [one for one in found if one.name in last and last[one.name] is None]
+    else:
+        found, last = packages.lay_out(scratch, args.package), {}
+        pending = packages.sample(found, args.only, args.sample, args.seed)
+    _write(scratch, last)
+    if code := packages.run(scratch, args.package, pending, args.children):
+        return code
+    last = _last(scratch)
+    wrong = list(packages.troubles(found, last))
+    share = packages.tell(found, last)
+    print(*wrong, sep="\n", end="\n" if wrong else "")
+    return 1 if wrong or share < args.at_least else 0
 
 
 def _lay_out(scratch: Path) -> None:
@@ -152,7 +187,7 @@ def _loop(scratch: Path, pending: list[str], children: int, *, thorough: bool) -
     for at in range(children):
         part = scratch / f"share_{at}.json"
         part.write_text(json.dumps(pending[at::children]), encoding="utf-8")
-        files = {"GATEHAND_MUTANTS": str(part), "GATEHAND_RESULTS": str(scratch / RESULTS)}
+        files = {"GATEHAND_MUTANTS": str(part), "GATEHAND_RESULTS": str(scratch / packages.RESULTS)}
         running.append(
             subprocess.Popen(  # noqa: S603 - our own interpreter, our own words
                 [sys.executable, "-m", "pytest", *words],
@@ -163,22 +198,22 @@ def _loop(scratch: Path, pending: list[str], children: int, *, thorough: bool) -
     return max(1 if one.wait() == 2 else 0 for one in running)
 
 
-def _last(scratch: Path) -> dict[str, str | None]:
+def _last(scratch: Path) -> packages.Results:
     """What noticed each mutant in the last run; the last word on each counts."""
-    path = scratch / RESULTS
+    path = scratch / packages.RESULTS
     return dict(map(json.loads, path.read_text(encoding="utf-8").splitlines())) if path.exists() else {}
 
 
-def _write(scratch: Path, results: dict[str, str | None]) -> None:
+def _write(scratch: Path, results: packages.Results) -> None:
     text = "".join(json.dumps(pair) + "\n" for pair in results.items())
-    (scratch / RESULTS).write_text(text, encoding="utf-8")
+    (scratch / packages.RESULTS).write_text(text, encoding="utf-8")
 
 
 def _file(mutant: str) -> str:
-    return mutant.split(".")[1]
+    return mutant.rpartition(".")[0].rpartition(".")[2]
 
 
-def _tell(results: dict[str, str | None]) -> None:
+def _tell(results: packages.Results) -> None:
     counts: dict[str, Counter[str]] = {}
     for name, killer in sorted(results.items()):
         word = {None: "survived", "mypy": "types", "timeout": "timeout"}.get(killer, "tests")
