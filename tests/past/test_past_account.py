@@ -135,19 +135,22 @@ def test_the_daemons_end_ends_whatever_runs() -> None:
     assert (found.tools["t"].spans, found.collectors["main"].spans) == ([(10, 90)], [(10, 90)])
 
 
-def test_a_clock_step_moves_what_runs_and_leaves_what_has_ended() -> None:
-    found = counted(
-        (10, {"event": "tool_started", "tool": "t"}),
-        (20, {"event": "tool_stopped", "tool": "t"}),
-        (30, {"event": "tool_started", "tool": "t"}),
-        (30, {"event": "collector_on", "rule": "demand", "collector": "main"}),
-    )
-    found.shift_open(1000)
+def test_a_clock_step_moves_what_its_run_saw_and_leaves_the_runs_before() -> None:
+    found = Account()
+    found.begin_run("a", 10)
+    found.take(10, {"event": "tool_started", "tool": "t"})
+    found.take(20, {"event": "tool_stopped", "tool": "t"})
+    found.begin_run("b", 30)
+    found.take(30, {"event": "tool_started", "tool": "t"})
+    found.take(30, {"event": "collector_on", "rule": "demand", "collector": "main"})
+    found.shift_run(1000)
     assert found.tools["t"].spans == [(10, 20), (1030, None)]
     assert found.collectors["main"].spans == [(1030, None)]
+    assert found.switched_on == {"main": [1030]}
+    assert ([run.begin for run in found.runs], found.first_ms) == ([10, 1030], 10)
     found.stop_all(1100)
-    found.shift_open(5)
-    assert found.tools["t"].spans == [(10, 20), (1030, 1100)]
+    found.shift_run(5)
+    assert found.tools["t"].spans == [(10, 20), (1035, 1105)]
 
 
 def test_the_worst_hour_is_the_first_of_the_fullest_and_shorter_than_an_hour() -> None:
@@ -202,7 +205,7 @@ def test_after_a_step_of_the_wall_clock_times_go_on_from_the_new_one() -> None:
     )
     hour = EIGHT + HOUR_MS
     assert found.collectors["main"].spans == [(hour, hour + 15_000)]
-    assert (found.first_ms, found.last_ms) == (EIGHT, hour + 15_000)
+    assert (found.first_ms, found.last_ms) == (hour, hour + 15_000)
 
 
 @pytest.mark.parametrize(
