@@ -1,0 +1,64 @@
+"""What no sentence may have: words that we do not use, with those that we use instead, and the slips of made sentences."""
+
+import re
+from collections.abc import Iterator, Mapping
+from typing import Final
+
+INSTEAD: Final[Mapping[str, str]] = {
+    # what is never said, as a regular expression: what is said
+    r"\btold (?:on|off|open|shut)\b": "a collector is switched on or off; a gate is told to open or to shut",
+    r"\btell (?:\w+ ){1,3}(?:on|off)\b": "switch it on or off",
+    r"\b(?:has|have|had) not answered\b|\banswered? to\b": "did not answer",
+    r"\bin fault\b|\bthe faults? of\b": "faulty",
+    r"\bmend(?:s|ed|ing)?\b": "fix",
+    r"(?<!there )(?<!There )\b(?:is|was|be) no(?:ne)?\b(?! longer| more| need)": "is not a ..., or: has no ...",
+    r"\bis not? TOML\b": "is not valid TOML",
+    r"\ba text\b": "text",
+    r"\b(?:stand(?!s? for\b| where you\b)(?:s|ing)?|stood)\b": "is, is active, has stopped, is idle, is clear",
+    r"\bworks? the shop\b|\bworks? its? ": "Gatehand is running",
+    r"\bknows (?:of )?nothing\b|\bnothing is known of\b": "nothing about ... in the log",
+    r"\b(?:said|says) nothing\b": "no reading from its sensor for 30 s",
+    r"\bheld (?:by|off)\b": "on hold (filter change)",
+    r"\b(?:drew|ran|draws|runs) already\b|\balready (?:drew|draws|ran)\b": "was already running when first seen",
+    r"\bstart \d+ of \d+\b": "11th start this hour (limit 10)",
+    r"\bknow of\b": "know, or: hear of",
+    r"\bamperes?\b": "amps",
+    r"\banew\b|\bafresh\b(?<!--afresh)": "again",
+    r"\btellings?\b(?! (?:time|which|rest))": "try, command",
+    r"\bamid\b": "in the middle of",
+    r"\b(?:is|was|were|are) well\b(?! (?:above|below))": "is fine",
+    r"\b[Mm]ind:": "Note:",
+}
+"""Glossary of DEVELOPERS.md, the other way round."""
+
+_ALONE: Final = r"(?<![\d.,:/-])"
+SLIPS: Final[Mapping[str, str]] = {
+    _ALONE + r"1 (?!s\b|ms\b|its\b|is\b|was\b|has\b|does\b|less\b|this\b|as\b)(?:more )?[a-z]+s\b(?! of | is | = )": "one of many",
+    _ALONE + r"0 s\b": "a length of time that is none goes unsaid",
+    r"[{}\[\]](?![a-z\"'])": "a field left over",
+    r"\bNone\b": "a fact that is missing",
+    r"[a-z)]  +[a-z(]": "two blanks",
+    r"(?<!\.)\.\.(?!\.)|\.;|,,|;;|: :": "stops that meet",
+    r"\?\w|\w\?\s+[a-z]": "a fact shown as a question mark",
+}
+"""In a rendered sentence."""
+
+COUNTABLE: Final = (
+    *("times", "gates", "tools", "collectors", "starts", "cuts", "readings", "lines", "events", "files", "topics"),
+    *("alarms", "values", "levels", "days", "hours", "minutes", "seconds", "restarts", "retries", "commands", "ways"),
+    *("sets", "bytes", "elements", "columns", "entries", "messages", "answers", "pauses", "presses", "problems"),
+    *("rounds", "moves", "connections", "subscriptions", "digits", "collisions", "more"),
+)
+"""Plural nouns that a number may stand before."""
+
+
+def banned(text: str) -> Iterator[str]:
+    """Each word in it that we do not use, with what we say instead."""
+    for pattern, better in INSTEAD.items():
+        yield from (f"{found[0]!r} -> {better}" for found in re.finditer(pattern, text))
+
+
+def slips(text: str) -> Iterator[str]:
+    """Each mistake of a sentence made from pieces."""
+    for pattern, what in SLIPS.items():
+        yield from (f"{found[0]!r}: {what}" for found in re.finditer(pattern, text))
