@@ -124,6 +124,12 @@ def named(count: int, one: str, many: str = "") -> str:
     return f"{count} {one}" if count == 1 else f"{count} {many or one + 's'}"
 
 
+def ordinal(number: int) -> str:
+    """`1st`, `2nd`, `11th`."""
+    tens = 10 <= number % 100 < 20  # noqa: PLR2004
+    return f"{number}{'th' if tens else {1: 'st', 2: 'nd', 3: 'rd'}.get(number % 10, 'th')}"
+
+
 def as_sentence(words: str) -> str:
     """With its capital and its full stop; a key of the config at its beginning keeps its small letter."""
     is_key = "_" in words.split(" ", 1)[0] or "=" in words[:24]

@@ -158,7 +158,7 @@ def test_an_answer_that_comes_late_is_waited_for_and_a_later_one_is_said_to_be_o
     with daemon(broker, late):
         code, _, err = does(config, capsys, "reset", "--timeout", "0.5")
         assert code == 1
-        assert "is on line and has not answered within 0.5 s; it may do it still: gatehand status shows it" in err
+        assert "is online and did not answer within 0.5 s; it may still do it: gatehand status shows it" in err
         go.set()
         code, out, _ = does(config, capsys, "reset", "--timeout", "60")
         assert (code, out.splitlines()[0]) == (0, "Late, and done.")
@@ -186,7 +186,7 @@ def test_no_daemon_is_told_from_no_broker(
     assert (code, "no daemon listens on gatehand at" in err) == (1, True), err
     with daemon(broker, silent, listens=False, online="0"):
         code, _, err = does(config, capsys, "hold", "--because", "filter change", "--timeout", "60")
-        assert (code, "is off line, nothing was done: start it" in err) == (1, True), err
+        assert (code, "is offline, so nothing was done: start it" in err) == (1, True), err
         assert "gatehand off" in err
     with daemon(broker, silent, listens=False):
         code, _, err = does(config, capsys, "reset", "--timeout", "60")

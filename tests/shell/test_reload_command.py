@@ -189,7 +189,7 @@ def test_without_a_daemon_it_says_so_at_once(broker: Mosquitto, text: str, tmp_p
     (tmp_path / "config.toml").write_text(text)
     done = gatehand_does("reload", "--config", str(tmp_path / "config.toml"), "--timeout", "1000")
     assert done.returncode == 1
-    assert re.search(r"no daemon listens on gatehand at |is off line", done.stderr)
+    assert re.search(r"no daemon listens on gatehand at |is offline", done.stderr)
     assert str(broker.port) in done.stderr
     done = gatehand_does("reload", "--config", str(tmp_path / "config.toml"), "--json")
     assert (done.returncode, json.loads(done.stdout)["ok"]) == (1, False)

@@ -31,7 +31,7 @@ from gatehand_rules.words import Measure
 DAEMON: Final = Path(gatehand.__file__).parent
 TESTS: Final = Path(__file__).parents[1]
 COUNTS: Final = (0, 1, 2)
-_FIELD: Final = re.compile(r"\{(\w+)(!?)\}")
+_FIELD: Final = re.compile(r"\{(\w+)(!?)(?::([\w ]+))?\}")
 _OPTIONAL: Final = re.compile(r"\[([^\[\]]*)\]")
 
 TEXTS: Final[Mapping[str, tuple[str, ...]]] = {
@@ -112,6 +112,7 @@ _ONE_AT_LEAST: Final = frozenset(
         *("stalled", "stood_for", "unheard_for", "quiet_for", "coast_down", "start_after", "run_on", "for_seconds"),
         *("times", "lost", "count", "max_open", "min_open", "starts_per_hour", "start_amps", "stop_amps", "late"),
         *("ran_for", "above_for", "lasted", "since_last", "held_for", "starts_this_hour", "retries", "tries", "more"),
+        *("by_seconds", "gate_fault.waited"),
     }
 )
 _BY_FACT: Final[Mapping[str, str]] = {
@@ -131,7 +132,7 @@ def sample(key: str, count: int, event: str = "") -> Fact:
         return _WHY[event]
     if (texts := TEXTS.get(key)) is not None:
         return texts[min(count, len(texts) - 1)]
-    return max(count, 1) if key in _ONE_AT_LEAST else count
+    return max(count, 1) if {key, f"{event}.{key}"} & _ONE_AT_LEAST else count
 
 
 def rendered(template: str, event: str = "", rule: str = "") -> Iterator[str]:
@@ -142,7 +143,7 @@ def rendered(template: str, event: str = "", rule: str = "") -> Iterator[str]:
         whole = [template.replace("[: {contact}]", ""), re.sub(r"\[[^\[\]]*\{reading\}[^\[\]]*\]", "", template)]
     said = {}
     for each, count in product((shortest, *whole), COUNTS):
-        facts = {_BY_FACT.get(key, key): sample(_BY_FACT.get(key, key), count, event) for key, _ in _FIELD.findall(each)}
+        facts = {_BY_FACT.get(key, key): sample(_BY_FACT.get(key, key), count, event) for key, _, _ in _FIELD.findall(each)}
         facts |= {"start_amps": 1.0} if "peak" in facts else {}
         said[told(each, {**facts, "rule": rule})] = None
     yield from said

@@ -35,8 +35,8 @@ _ALONE: Final = r"(?<![\d.,:/-])"
 SLIPS: Final[Mapping[str, str]] = {
     _ALONE + r"1 (?!s\b|ms\b|its\b|is\b|was\b|has\b|does\b|less\b|this\b|as\b)(?:more )?[a-z]+s\b(?! of | is | = )": "one of many",
     _ALONE + r"0 s\b": "a length of time that is none goes unsaid",
-    r"[{}\[\]](?![a-z\"'])": "a field left over",
-    r"\bNone\b": "a fact that is missing",
+    r"\[[^a-zA-Z\"']|\{\w+(?:!|:[\w ]+)*\}": "a field left over",
+    r"\bNone\b(?! of )": "a fact that is missing",
     r"[a-z)]  +[a-z(]": "two blanks",
     r"(?<!\.)\.\.(?!\.)|\.;|,,|;;|: :": "stops that meet",
     r"\?\w|\w\?\s+[a-z]": "a fact shown as a question mark",
@@ -47,7 +47,7 @@ COUNTABLE: Final = (
     *("times", "gates", "tools", "collectors", "starts", "cuts", "readings", "lines", "events", "files", "topics"),
     *("alarms", "values", "levels", "days", "hours", "minutes", "seconds", "restarts", "retries", "commands", "ways"),
     *("sets", "bytes", "elements", "columns", "entries", "messages", "answers", "pauses", "presses", "problems"),
-    *("rounds", "moves", "connections", "subscriptions", "digits", "collisions", "more"),
+    *("rounds", "moves", "connections", "subscriptions", "digits", "boards", "trials"),
 )
 """Plural nouns that a number may stand before."""
 

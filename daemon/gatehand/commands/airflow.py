@@ -35,7 +35,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     """Its options."""
     parser.description = _HELP
     parser.add_argument("--open", metavar="GATE,GATE", help="only this set of open gates")
-    parser.add_argument("--full", action="store_true", help="every set in full, also where nothing falls short")
+    parser.add_argument("--full", action="store_true", help="every set in full, even where nothing falls short")
     parser.add_argument("--measured", metavar="FILE", type=Path, help=_MEASURED)
     parser.add_argument(
         "--plot",
@@ -43,7 +43,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         type=Path,
         help="draw the curves of fan and ducts, and the duct tree with its velocities, for --open or the slowest set",
     )
-    parser.add_argument("--json", action="store_true", help="the same facts for programs")
+    parser.add_argument("--json", action="store_true", help="the same facts as JSON, for programs")
 
 
 def run(args: argparse.Namespace) -> int:

@@ -19,29 +19,30 @@ from gatehand.text import listed, named
 def configure(parser: argparse.ArgumentParser) -> None:
     """Its options."""
     parser.description = (
-        "Looks for mistakes in the config: all at once, each with its line, the place marked, and a code that "
-        "--explain tells more about. Needs no network and no devices. Exits 1 when there is an error, 0 when there are "
-        "only warnings.\n\n"
-        "--fix shows how to correct what is certain: a misspelt key or name where only one is a single letter away, "
-        "and a duration without its quotes. With --write it does so, and keeps the file as it was in FILE.bak."
+        "Checks the config for mistakes and shows them all at once, each with its line, the place marked, and a "
+        "code that --explain tells more about. Needs no network and no devices. Exits 1 when there is an error, 0 "
+        "when there are only warnings.\n\n"
+        "--fix shows how to fix what is certain: a misspelt key or name where only one known word is a single "
+        "letter away, and a duration without its quotes. With --write it does so, and keeps the old file as "
+        "FILE.bak."
     )
     parser.add_argument("file", nargs="?", type=Path, metavar="FILE", help="the config, instead of --config FILE")
-    parser.add_argument("--json", action="store_true", help="the same facts for programs")
-    parser.add_argument("--fix", action="store_true", help="show how to correct what is certain")
-    parser.add_argument("--write", action="store_true", help="with --fix: correct it in the file; keeps FILE.bak")
+    parser.add_argument("--json", action="store_true", help="the same facts as JSON, for programs")
+    parser.add_argument("--fix", action="store_true", help="show how to fix what is certain")
+    parser.add_argument("--write", action="store_true", help="with --fix: fix it in the file; keeps FILE.bak")
     parser.add_argument(
         "--explain",
         nargs="?",
         const="",
         metavar="CODE",
-        help="what a code means, and why; without CODE, which there are",
+        help="what a code means, and why; without CODE, list them all",
     )
     parser.add_argument(
         "--state",
         type=Path,
         metavar="FOLDER",
-        help="the daemon's state folder, where it keeps how often each meter speaks; else the environment's "
-        "STATE_DIRECTORY, else beside the config",
+        help="the daemon's state folder, where it notes how often each meter reports; else "
+        "$STATE_DIRECTORY, else beside the config",
     )
 
 

@@ -9,9 +9,9 @@ from gatehand.commands import CommandError, configured, device_name, moment, no_
 def configure(parser: argparse.ArgumentParser) -> None:
     """Its options."""
     parser.description = (
-        "Notes that upkeep was done: its hours count anew from now, or from a time given. Which there is says "
-        "[upkeep.NAME] in the config; how it stands, `gatehand report`. Isolate and lock out a machine before you "
-        "reach into it."
+        "Notes that upkeep was done: its hours count from zero again, from now on or from a given time. The config "
+        "lists the upkeep under [upkeep.NAME]; `gatehand report` shows what is due. Isolate and lock out a machine "
+        "before you reach into it."
     )
     parser.add_argument("upkeep", type=device_name, metavar="UPKEEP", help="its name in the config, such as filter")
     parser.add_argument("--at", metavar="TIME", type=moment, help="when it was done, if not now")

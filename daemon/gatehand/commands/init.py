@@ -24,25 +24,26 @@ _MOST_QUIET: Final = 600.0
 def configure(parser: argparse.ArgumentParser) -> None:
     """Its options."""
     parser.description = (
-        "Makes a first config: asks for the shop's collectors, gates, tools and stops, listens to the broker while "
-        "you switch or press each of them once, and writes a file with comments that gatehand check passes. Moves and "
-        "switches nothing itself. Every answer is kept at once: Ctrl-C loses none, and the same command goes on. "
-        '"back" goes to the question before; "skip" leaves a device unfinished, in a comment that says what is missing.'
+        "Writes a first config: asks for the shop's collectors, gates, tools and stops, listens to the broker while "
+        "you switch or press each of them once, and writes a commented file that gatehand check passes. It moves "
+        "and switches nothing itself. Every answer is kept at once: after Ctrl-C the same command carries on. "
+        '"back" returns to the question before; "skip" leaves a device unfinished, in a comment that says what is '
+        "missing."
     )
-    parser.add_argument("--output", type=Path, metavar="FILE", help="write here; else the config's own place")
+    parser.add_argument("--output", type=Path, metavar="FILE", help="write here; else where the config belongs")
     parser.add_argument(
-        "--answer", action="append", default=[], metavar="KEY=VALUE", help="answer a question beforehand; repeatable"
+        "--answer", action="append", default=[], metavar="KEY=VALUE", help="answer a question beforehand; can be repeated"
     )
-    parser.add_argument("--answers", type=Path, metavar="FILE", help="answers in TOML, by the same keys")
-    parser.add_argument("--yes", action="store_true", help="take what is suggested wherever nothing else is answered")
+    parser.add_argument("--answers", type=Path, metavar="FILE", help="answers in TOML, under the same keys")
+    parser.add_argument("--yes", action="store_true", help="take the suggested answer wherever you gave none")
     parser.add_argument(
         "--listen-first",
         type=seconds(_MOST_QUIET, "20"),
         metavar="SECONDS",
         help="how long to listen before anything is switched; default 20",
     )
-    parser.add_argument("--list-questions", action="store_true", help="show the keys of all questions and leave")
-    parser.add_argument("--afresh", action="store_true", help="forget what an unfinished one has kept")
+    parser.add_argument("--list-questions", action="store_true", help="show the keys of all questions and exit")
+    parser.add_argument("--afresh", action="store_true", help="forget the kept answers and start over")
 
 
 def run(args: argparse.Namespace) -> int:

@@ -34,22 +34,22 @@ T = TypeVar("T")
 def configure(parser: argparse.ArgumentParser) -> None:
     """Its options."""
     parser.description = (
-        f"Publishes each collector's own off and waits at most {WITHIN:g} s for the broker's word that it has the "
-        "message; then asks a running daemon to end its refresh and to drop what was asked for, so that only a fresh "
-        "start switches the collector on again. Needs no daemon, and no config where a daemon has run before. "
-        "Gates are left as they are. Exits 1 when a collector's off did not reach the broker. It is no emergency stop."
+        f"Publishes each collector's own off and waits at most {WITHIN:g} s until the broker confirms it; then asks "
+        "a running daemon to end its refresh and to drop all demands, so that only a fresh start switches the "
+        "collector on again. Needs no daemon, and no config where a daemon has run before. Gates are left as they "
+        "are. Exits 1 when a collector's off did not reach the broker. It is not an emergency stop."
     )
-    parser.add_argument("--json", action="store_true", help="the same facts for programs")
+    parser.add_argument("--json", action="store_true", help="the same facts as JSON, for programs")
     parser.add_argument(
         "--state",
         type=Path,
         metavar="FOLDER",
-        help="the daemon's state folder, for off.json; else the environment's STATE_DIRECTORY, else beside the config",
+        help="the daemon's state folder, for off.json; else $STATE_DIRECTORY, else beside the config",
     )
     parser.add_argument(
         "--when-ended",
         action="store_true",
-        help="for the service: do nothing while a daemon of this state folder runs, or if it left the shop to another",
+        help="for the service: do nothing while a daemon with this state folder runs, or when it left the shop to another",
     )
 
 

@@ -13,12 +13,12 @@ from gatehand_rules import Finding, Shop
 def configure(parser: argparse.ArgumentParser) -> None:
     """Its options."""
     parser.description = (
-        "Plays the recording through a config: a table of what would have differed from what was done. Reports of "
-        "gates and switches are the recorded ones wherever the command is the recorded one; else a gate answers after "
-        "its usual time and a switch at once. With --readings: a CSV file from any logger, columns t_s,tool and any of "
-        "amps,watts,running, one of them filled in each line, that of the tool's sensor (t_s: seconds from any zero, "
-        "rising; running: 1 or 0), with gates and switches that never fail; the shop is at rest when the file "
-        "begins, and after the last reading time runs on until all is at rest again."
+        "Plays the recording through a config and shows, as a table, what would have been different. Where a "
+        "command is the same as recorded, the gates and switches report as recorded; otherwise a gate answers after "
+        "its usual time and a switch at once. With --readings it plays a CSV file from any logger: columns t_s,tool "
+        "and any of amps,watts,running, with one of them filled in each line, that of the tool's sensor (t_s: "
+        "rising seconds from any zero; running: 1 or 0). Gates and switches then never fail, the shop is at rest "
+        "when the file begins, and after the last reading time runs on until all is at rest again."
     )
     parser.add_argument("--readings", type=Path, metavar="FILE", help=READINGS)
     add_span(parser, since="the recording from this time on", until="the recording up to this time")
@@ -26,7 +26,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--log", type=Path, metavar="FOLDER", help="the recording's folder; else the config's log folder"
     )
-    parser.add_argument("--json", action="store_true", help="for programs; with --readings one event a line")
+    parser.add_argument("--json", action="store_true", help="as JSON, for programs; with --readings one event a line")
 
 
 def run(args: argparse.Namespace) -> int:

@@ -32,22 +32,22 @@ _SHED_AFTER: Final = 1.0
 def configure(parser: argparse.ArgumentParser) -> None:
     """Its options."""
     parser.description = (
-        "Runs the shop until it is stopped (SIGTERM or Ctrl-C: collectors off, gates left as they are). "
-        "SIGHUP, or saving the config, makes it take a changed config. "
-        "Exits 78 when the config has errors or no longer has a collector that is held, 1 when another daemon runs "
-        "the shop. Gatehand is no safety device and no emergency stop."
+        "Runs the shop until it is stopped (SIGTERM or Ctrl-C: collectors off, gates left as they are). Takes a "
+        "changed config when the file is saved, or at SIGHUP. Exits 78 when the config has errors or lacks a "
+        "collector that is on hold, 1 when another daemon already runs the shop. Gatehand is not a safety device "
+        "and not an emergency stop."
     )
     parser.add_argument(
         "--state",
         type=Path,
         metavar="FOLDER",
-        help="where holds are remembered (state.json); else the environment's STATE_DIRECTORY, else beside the config",
+        help="where holds are remembered (state.json); else $STATE_DIRECTORY, else beside the config",
     )
     parser.add_argument(
         "--verbosity",
         choices=("debug", "info", "warning", "error"),
         default="info",
-        help="how much to say on standard error; what happens in the shop stands in the event log",
+        help="how much to write to standard error; the event log has what happens in the shop",
     )
 
 

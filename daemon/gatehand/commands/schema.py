@@ -11,8 +11,8 @@ from gatehand.config.json_schema import json_schema
 def configure(parser: argparse.ArgumentParser) -> None:
     """Its options."""
     parser.description = (
-        "Prints the config's JSON Schema (draft 2020-12). Many editors use it when the config's first line says "
-        '"#:schema gatehand.schema.json". What only shows across tables is `gatehand check`\'s business.'
+        "Prints the config's JSON Schema (draft 2020-12). Many editors use it when the config's first line is "
+        '"#:schema gatehand.schema.json". Mistakes that span several tables are found by `gatehand check` only.'
     )
     parser.add_argument("--write", type=Path, metavar="FILE", help="write it to a file instead")
 

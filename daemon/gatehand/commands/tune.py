@@ -45,7 +45,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--plot", type=Path, metavar="FILE.svg", help="draw it, as SVG")
     parser.add_argument("--write", action="store_true", help="put the proposals into the config, after showing them")
     parser.add_argument("--yes", action="store_true", help="with --write: do not ask")
-    parser.add_argument("--json", action="store_true", help="the same facts for programs")
+    parser.add_argument("--json", action="store_true", help="the same facts as JSON, for programs")
 
 
 def run(args: argparse.Namespace) -> int:

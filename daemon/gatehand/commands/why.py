@@ -33,7 +33,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "--at", metavar="TIME", type=moment, help='the moment, such as "14:32", "yesterday 9:00", RFC 3339'
     )
     when_group.add_argument("--last", action="store_true", help="the last time that it did not happen (the default)")
-    parser.add_argument("--json", action="store_true", help="the same facts for programs")
+    parser.add_argument("--json", action="store_true", help="the same facts as JSON, for programs")
 
 
 def run(args: argparse.Namespace) -> int:
