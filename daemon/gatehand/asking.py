@@ -325,9 +325,7 @@ def _silence(place: Where, wish: Wish, outgoing: Outgoing, heard: _Heard, within
 _NEXT: Final[Mapping[What, Mapping[str, str]]] = {
     # what was asked for; the rule of a refusal, "" of any other, "ok" of what was done; {name}, {collector}
     "reset": {
-        "ok": (
-            "Nothing starts by itself. A tool that is already running must be switched off and on again."
-        ),
+        "ok": ("Nothing starts by itself. A tool that is already running must be switched off and on again."),
         Rule.STOP_CONTACT: (
             "Fix the cause and release that stop contact; then wait 2 s and reset: gatehand reset {name}"
         ),
@@ -337,7 +335,8 @@ _NEXT: Final[Mapping[What, Mapping[str, str]]] = {
     },
     "hold": {
         "ok": (
-            "A hold is not a lockout: lock the machine out before you reach into it. It ends with: gatehand reset {name}"
+            "A hold is not a lockout: lock the machine out before you reach into it. It ends with: gatehand reset "
+            "{name}"
         ),
         "": "Nothing is on hold. Switch the collector off at its own switch.",
     },

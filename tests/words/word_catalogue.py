@@ -143,7 +143,9 @@ def rendered(template: str, event: str = "", rule: str = "") -> Iterator[str]:
         whole = [template.replace("[: {contact}]", ""), re.sub(r"\[[^\[\]]*\{reading\}[^\[\]]*\]", "", template)]
     said = {}
     for each, count in product((shortest, *whole), COUNTS):
-        facts = {_BY_FACT.get(key, key): sample(_BY_FACT.get(key, key), count, event) for key, _, _ in _FIELD.findall(each)}
+        facts = {
+            _BY_FACT.get(key, key): sample(_BY_FACT.get(key, key), count, event) for key, _, _ in _FIELD.findall(each)
+        }
         facts |= {"start_amps": 1.0} if "peak" in facts else {}
         said[told(each, {**facts, "rule": rule})] = None
     yield from said
@@ -177,7 +179,9 @@ def alarms() -> Iterator[str]:
     fields = {key for one in literals(DAEMON / "shell" / "alarm_words.py") for key in re.findall(r"\{(\w+)", one.text)}
     for kind, whats in WHATS.items():
         for what in whats:
-            alarm = Alarm(kind, {"tool": "band_saw", "gate": "planing", "collector": "main"}.get(kind, "emergency"), what)
+            alarm = Alarm(
+                kind, {"tool": "band_saw", "gate": "planing", "collector": "main"}.get(kind, "emergency"), what
+            )
             yield f"{kind}, {spoken_alarm(what)}"
             yield from _said_once(
                 alarm_words.words(alarm, rule, facts) for rule, facts in product(Rule, _facts_of_an_alarm(fields))
@@ -202,7 +206,11 @@ _OF_A_CASE: Final = ("says", "beside", "never_heard", "topic")
 def _facts_of_an_alarm(fields: set[str]) -> Iterator[dict[str, Fact]]:
     """Few, some and all of the facts that choose a sentence, with none, one and two of everything."""
     for count, told_to, then in product(COUNTS, ("on", "off"), ("refuse", "warn")):
-        every = {key: sample(key, count) for key in fields} | {"told": told_to, "then": then, Measure.AMPS: float(count)}
+        every = {key: sample(key, count) for key in fields} | {
+            "told": told_to,
+            "then": then,
+            Measure.AMPS: float(count),
+        }
         every["never_heard"] = True
         for chosen in ((), ("topic",), ("topic", "never_heard"), ("topic", "says"), ("topic", "beside")):
             yield {key: value for key, value in every.items() if key not in _OF_A_CASE or key in chosen}
@@ -274,7 +282,13 @@ def help_texts() -> Iterator[str]:
             yield from command_parser(name)[1].format_help().splitlines()
 
 
-_RENDERED: Final = ("journal/sentence_table.py", "shell/alarm_words.py", "why/verdicts.py", "config/codes.py", "gatehand/cli.py")
+_RENDERED: Final = (
+    "journal/sentence_table.py",
+    "shell/alarm_words.py",
+    "why/verdicts.py",
+    "config/codes.py",
+    "gatehand/cli.py",
+)
 """Files whose sentences are shown above as they are read."""
 _SCRIPTS: Final = ("completion_scripts.py", "svg.py")
 """Programs for the shell, pieces of SVG: no prose."""
@@ -322,6 +336,4 @@ UNFILLED: Final = (
 def whole() -> str:
     """All of it, section by section."""
     head = "Every sentence that a user can meet. Made by pytest --rewrite-scenarios tests/words; read the diff.\n"
-    return head + "".join(
-        f"\n{'=' * 8} {title}\n\n" + "\n".join(make()) + "\n" for title, make in SECTIONS.items()
-    )
+    return head + "".join(f"\n{'=' * 8} {title}\n\n" + "\n".join(make()) + "\n" for title, make in SECTIONS.items())

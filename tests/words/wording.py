@@ -1,4 +1,5 @@
-"""What no sentence may have: words that we do not use, with those that we use instead, and the slips of made sentences."""
+"""What no sentence may have: words that we do not use, with those that we use instead, and the slips of made "
+"sentences."""
 
 import re
 from collections.abc import Iterator, Mapping
@@ -33,7 +34,9 @@ INSTEAD: Final[Mapping[str, str]] = {
 
 _ALONE: Final = r"(?<![\d.,:/-])"
 SLIPS: Final[Mapping[str, str]] = {
-    _ALONE + r"1 (?!s\b|ms\b|its\b|is\b|was\b|has\b|does\b|less\b|this\b|as\b)(?:more )?[a-z]+s\b(?! of | is | = )": "one of many",
+    _ALONE
+    + r"1 (?!s\b|ms\b|its\b|is\b|was\b|has\b|does\b|less\b|this\b|as\b)"
+    + r"(?:more )?[a-z]+s\b(?! of | is | = )": "one of many",
     _ALONE + r"0 s\b": "a length of time that is none goes unsaid",
     r"\[[^a-zA-Z\"']|\{\w+(?:!|:[\w ]+)*\}": "a field left over",
     r"\bNone\b(?! of )": "a fact that is missing",

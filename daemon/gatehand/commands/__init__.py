@@ -168,7 +168,7 @@ def readable(path: Path) -> "tuple[Loaded, Config | None]":
         for problem in loaded.errors:
             print(problem, file=sys.stderr)
         return loaded, loaded.config
-    print(f"{path} has errors, gatehand check shows them; using what can be read of it", file=sys.stderr)
+    print(f"{path} has errors (gatehand check shows them); using what can be read of it", file=sys.stderr)
     return loaded, salvage(loaded.text)
 
 
@@ -250,7 +250,7 @@ def add_request(parser: argparse.ArgumentParser, *, because: bool = False) -> No
 
 def _reason(text: str) -> str:
     if not text.strip():
-        raise argparse.ArgumentTypeError('found no reason; wanted one in words, such as "filter change"')
+        raise argparse.ArgumentTypeError('found no reason; wanted one, such as "filter change"')
     return text.strip()
 
 

@@ -69,12 +69,12 @@ def _file(args: argparse.Namespace) -> Path:
         CommandError: it was named twice, or in a way that names none.
     """
     if args.file is not None and args.config_given:
-        raise CommandError("gatehand check: name the config once: as FILE, or with --config FILE", WRONG_USAGE)
+        raise CommandError("gatehand check: name the config only once: as FILE, or with --config FILE", WRONG_USAGE)
     if args.write and not args.fix:
         raise CommandError("gatehand check: --write goes with --fix", WRONG_USAGE)
     path: Path = args.file or args.config
     if str(path) == "-":
-        raise CommandError("gatehand check: wanted a file's name: it does not read standard input", WRONG_USAGE)
+        raise CommandError("gatehand check: wanted the name of a file; it cannot read standard input", WRONG_USAGE)
     return path
 
 
@@ -105,7 +105,7 @@ def _report(loaded: Loaded, problems: list[Problem]) -> Iterator[str]:
         from gatehand.config.fixes import corrected
 
         if count := len(corrected(loaded).fixed):
-            yield f"gatehand check --fix {loaded.path} shows how to correct {count} of them"
+            yield f"gatehand check --fix {loaded.path} shows how to fix {count} of them"
 
 
 def _shown(loaded: Loaded, problems: Iterable[Problem]) -> Iterator[str]:
@@ -145,7 +145,7 @@ def _verdict(loaded: Loaded, problems: list[Problem]) -> str:
     tables = [named(len(loaded.names.get(kind, ())), kind) for kind in ("tool", "gate", "collector")]
     tables += [named(len(names), kind) for kind in ("stop", "duct") if (names := loaded.names.get(kind))]
     what = f"; {listed(tables, last='and')}" if loaded.names else ""
-    return f"{listed(counts, last='and') if counts else 'all well'}{what}"
+    return f"{listed(counts, last='and') if counts else 'no problems'}{what}"
 
 
 _BOM = "\ufeff".encode()
@@ -180,11 +180,11 @@ def _fix(path: Path, state: Path | None, *, write: bool, as_json: bool) -> int:
     print("\n".join(_shown(after.loaded, left)), end="\n" if left else "")
     fixes = named(len(after.fixed), "correction")
     if copy is not None:
-        print(f"{path}: {fixes} written, the file as it was is {copy}; {_verdict(after.loaded, left)}")
+        print(f"{path}: {fixes} written, the old file is {copy}; {_verdict(after.loaded, left)}")
     elif after.fixed:
         print(f"{path}: {fixes} shown, nothing written (add --write); with them: {_verdict(after.loaded, left)}")
     else:
-        print(f"{path}: nothing that is certain to correct; {_verdict(loaded, left)}")
+        print(f"{path}: nothing that is certain to fix; {_verdict(loaded, left)}")
     return 0 if final.ok else 1
 
 
@@ -215,6 +215,6 @@ def _explained(code: codes.Code) -> Iterator[str]:
     yield from wrapped(code.why, _WIDTH)
     if code.right:
         yield ""
-        yield "Right is, for example:"
+        yield "For example, this is right:"
         yield ""
         yield from (f"    {line}" for line in code.right.split("\n"))

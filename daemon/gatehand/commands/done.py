@@ -23,14 +23,14 @@ def run(args: argparse.Namespace) -> int:
     from gatehand.report.upkeep_due import note_done
 
     if args.upkeep not in config.upkeep:
-        otherwise = "" if config.upkeep else "the config has no [upkeep.NAME]"
+        otherwise = "" if config.upkeep else "the config has no [upkeep.NAME] table"
         raise no_such("gatehand done: there is no upkeep", args.upkeep, config.upkeep, otherwise)
     at = args.at or datetime.now().astimezone()
     folder = loaded.file(config.log.folder)
     try:
         note_done(folder, args.upkeep, at)
     except OSError as error:
-        raise CommandError(f"{folder}: cannot be written ({error.strerror or error}): nothing was noted") from error
+        raise CommandError(f"{folder}: cannot be written ({error.strerror or error}), so nothing was noted") from error
     upkeep = f"{config.upkeep[args.upkeep].every_hours:g} h of {config.upkeep_collector(args.upkeep)}"
     print(f"{args.upkeep}: done {at:%Y-%m-%d %H:%M}; due again after {upkeep}")
     return 0

@@ -69,7 +69,9 @@ def configure(parser: argparse.ArgumentParser) -> None:
         metavar="FOLDER",
         help="with --limit: the daemon's state folder, for its holds; else $STATE_DIRECTORY, else beside the config",
     )
-    parser.add_argument("--json", action="store_true", help="the result as JSON, for programs; the dialogue goes to stderr")
+    parser.add_argument(
+        "--json", action="store_true", help="the result as JSON, for programs; the dialogue goes to stderr"
+    )
 
 
 def run(args: argparse.Namespace) -> int:
@@ -98,7 +100,7 @@ def _walk(args: argparse.Namespace) -> int:
         try:
             return await walk(config, world, asked)
         except ClientError as error:
-            raise ClientError(f"{error}; look at the gates: one may not stand where it was found") from error
+            raise ClientError(f"{error}; look at the gates: one may not be where it was at the start") from error
 
     result = _in_the_shop(config, loaded, args, exercise)
     if args.json:
@@ -119,13 +121,13 @@ def _measure_limit(args: argparse.Namespace) -> int:
     if name not in config.collector:
         raise no_such("gatehand exercise: there is no collector", name, config.collector)
     if args.names:
-        raise CommandError("gatehand exercise: --limit tries one switch alone: leave the names out", WRONG_USAGE)
+        raise CommandError("gatehand exercise: --limit tries one switch only: leave out the names", WRONG_USAGE)
     if config.collector[name].refresh == 0:
         raise CommandError(f"gatehand exercise: {limit_result.refused_without_refresh(name)}")
     folder = state_folder(args.state, args.config)
     if is_locked(folder):
         raise CommandError(
-            f"gatehand exercise: a daemon runs here ({folder}): stop it for this test, and start it again"
+            f"gatehand exercise: a daemon is running here ({folder}): stop it for this test, and start it again after"
         )
     notes = recall(folder)
     topic = config.collector[name].command.topic

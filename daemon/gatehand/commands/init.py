@@ -32,7 +32,11 @@ def configure(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--output", type=Path, metavar="FILE", help="write here; else where the config belongs")
     parser.add_argument(
-        "--answer", action="append", default=[], metavar="KEY=VALUE", help="answer a question beforehand; can be repeated"
+        "--answer",
+        action="append",
+        default=[],
+        metavar="KEY=VALUE",
+        help="answer a question beforehand; can be repeated",
     )
     parser.add_argument("--answers", type=Path, metavar="FILE", help="answers in TOML, under the same keys")
     parser.add_argument("--yes", action="store_true", help="take the suggested answer wherever you gave none")
@@ -79,7 +83,7 @@ def run(args: argparse.Namespace) -> int:
         ):
             draft = asyncio.run(evening())
     except BrokenOffError:
-        print(f"\nNothing is lost: {kept.path} has what was answered, and the same command goes on from there.")
+        print(f"\nNothing is lost: {kept.path} has your answers, and the same command carries on from there.")
         return INTERRUPTED
     return _write(draft, kept, path, named=path != _usual())
 
@@ -107,8 +111,8 @@ def _list_questions() -> None:
 def _refuse_to_overwrite(path: Path) -> None:
     if path.exists() or path.is_symlink():
         raise CommandError(
-            f"gatehand init: {path} is there already and is not overwritten; name another with --output other.toml, or "
-            f"go on with that one: gatehand check --config {path}"
+            f"gatehand init: {path} already exists and is not overwritten; name another with --output other.toml, or "
+            f"carry on with it: gatehand check --config {path}"
         )
 
 
@@ -125,12 +129,12 @@ def _write(draft: "Draft", kept: "Kept", path: Path, *, named: bool) -> int:
         aside = path.with_name(path.name + ".draft")
         write(aside, text)
         raise CommandError(
-            f"gatehand init: {path} is not written, for gatehand check refuses it so; it is in {aside}. The "
-            "answers are kept: give another with --answer KEY=VALUE, and the same command goes on"
+            f"gatehand init: {path} is not written, because gatehand check finds errors in it; it is in {aside}. "
+            "The answers are kept: correct one with --answer KEY=VALUE, and the same command carries on"
         )
     write_new(path, text)
     kept.remove()
-    print(f"\n{path}: written, and gatehand check passes it.")
+    print(f"\n{path}: written; gatehand check finds no errors in it.")
     for one in draft.unfinished:
         print(f"  not finished: {one}")
     width = _width()
@@ -145,9 +149,11 @@ def _write(draft: "Draft", kept: "Kept", path: Path, *, named: bool) -> int:
 
 
 FIRST_CUTS: Final = (
-    "The tools below miss their first cut after each start of the daemon: their sensors speak only on change, and the "
-    "broker was not heard to keep their last word. Let the device retain its word, where it has a setting for that, or "
-    "let Gatehand ask it: poll = { topic = ..., payload = ... } in the sensor's braces. gatehand check warns of it too "
+    "The tools below miss their first cut after each start of the daemon: their sensors report only on change, and the "
+    "broker does not seem to keep their last message. Let the device retain its messages, if it has a setting for "
+    "that, "
+    "or let Gatehand ask for one: poll = { topic = ..., payload = ... } in the sensor's braces. gatehand check warns "
+    "about it too "
     "(first-cut)."
 )
 
@@ -156,8 +162,9 @@ def _next(path: Path, *, named: bool) -> str:
     """What comes then. `named`: the config is not at the place where every command looks for it."""
     at = f" --config {path}" if named else ""
     return (
-        f"Next: gatehand check{at}, then gatehand exercise{at}, which walks every gate and tool with the collector "
-        f"kept off, then gatehand run{at}. gatehand tune weighs the thresholds once some days of work were recorded."
+        f"Next: gatehand check{at}, then gatehand exercise{at}, which tries every gate and tool with the collector "
+        f"kept off, then gatehand run{at}. After some days of work, gatehand tune finds better thresholds in what "
+        f"was recorded."
     )
 
 

@@ -43,12 +43,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--all", action="store_true", help="show repeated commands and counts too")
     parser.add_argument("-n", type=_count, metavar="N", help="only the newest N events")
     parser.add_argument("--follow", action="store_true", help="keep running and show events as they come, until Ctrl-C")
-    parser.add_argument(
-        "--log", type=Path, metavar="FOLDER", help="the log's folder; else the one in the config"
-    )
-    parser.add_argument(
-        "--json", action="store_true", help="the events as they are in the log, one JSON object a line"
-    )
+    parser.add_argument("--log", type=Path, metavar="FOLDER", help="the log's folder; else the one in the config")
+    parser.add_argument("--json", action="store_true", help="the events as they are in the log, one JSON object a line")
 
 
 def run(args: argparse.Namespace) -> int:
@@ -112,9 +108,9 @@ def _print(line: LogLine, *, as_json: bool) -> None:
 
 def _nothing(folder: Path, reader: EventReader, *, repeats: bool) -> str:
     if repeats:
-        return f"nothing but repeated commands and counts there in {folder}; --all shows them"
+        return f"only repeated commands and counts in {folder}; --all shows them"
     if not folder.is_dir():
-        return f"{folder}: there is no such folder; has the daemon run with this config?"
+        return f"{folder}: there is no such folder; has the daemon ever run with this config?"
     newest = next(reader.backwards(), None)
     oldest = next(reader.lines(), None)
     if newest is None or oldest is None:
@@ -126,7 +122,7 @@ def _nothing(folder: Path, reader: EventReader, *, repeats: bool) -> str:
 
 def _check_usage(args: argparse.Namespace) -> None:
     if args.follow and args.until is not None:
-        raise CommandError("gatehand log: --follow shows what is to come and takes no --until", WRONG_USAGE)
+        raise CommandError("gatehand log: --follow shows what is still to come, so it takes no --until", WRONG_USAGE)
     if all(event in _EVENTS for event in args.event or ()):
         return
     from gatehand.mqtt.transport import NoticeKind

@@ -49,7 +49,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--when-ended",
         action="store_true",
-        help="for the service: do nothing while a daemon with this state folder runs, or when it left the shop to another",
+        help="for the service: do nothing while a daemon with this state folder runs, or when it left the shop to "
+        "another",
     )
 
 
@@ -84,7 +85,7 @@ def _switch_off(args: argparse.Namespace) -> int:
     for name, objection in answers.items():
         print(f"collector {name}: {'off sent' if objection is None else f'not switched off: {objection}'}")
     if daemon_has_it:
-        print("a running daemon was asked to leave them off until a fresh start, if one is there")
+        print("if a daemon is running, it was asked to keep them off until a fresh start")
     return code
 
 
@@ -103,14 +104,15 @@ def _find(config: Path, folder: Path) -> tuple[OffNotes, str] | str:
     notes = _bounded(lambda: read_notes(folder))
     if isinstance(notes, OffNotes):
         print(f"gatehand off: the config cannot be used ({why})", file=sys.stderr)
-        return notes, f"{folder / 'off.json'}, which the daemon wrote by the last config that it took"
+        return notes, f"{folder / 'off.json'}, which the daemon wrote from the last config that it took"
     # The daemon may have run with an earlier text: what this one still says of collectors is used.
     if isinstance(loaded, Loaded) and (rest := salvage(loaded.text)).collector:
         print(f"gatehand off: the config has errors; using what can be read of it ({why})", file=sys.stderr)
         return OffNotes.of(rest, loaded), f"what can be read of {config}"
     missing = str(notes) if isinstance(notes, NoNotesError) else f"{folder / 'off.json'} could not be read in time"
     return (
-        f"{config} names no collector that could be told ({why}), and {missing}; switch the collector off at its own "
+        f"{config} names no collector that can be switched off ({why}), and {missing}; switch the collector off at "
+        f"its own "
         "switch, correct the config, or name the daemon's state folder with --state"
     )
 

@@ -65,7 +65,9 @@ def in_lines(outcome: dict[str, Any]) -> Iterator[str]:
     since = f"since {local_stamp(str(outcome.get('in_force_since')))[:19]}"
     if outcome.get("waits_for"):
         why = "; ".join(outcome["waits_for"])
-        yield f"{file}: not taken yet: {why}. It is taken by itself once that is over; the config {since} stays in force"
+        yield (
+            f"{file}: not taken yet: {why}. It is taken by itself once that is over; the config {since} stays in force"
+        )
     elif outcome.get("ok") is not True:
         yield f"{file}: not taken; the last good config, {since}, stays in force"
     else:

@@ -53,7 +53,7 @@ def _readings(args: argparse.Namespace, shop: Shop) -> int:
         still_running = play_csv(args.readings, shop, show, count)
     for tool in still_running:
         print(
-            f"{args.readings}: {tool} still runs when the readings end, and its sensor speaks only on change "
+            f"{args.readings}: {tool} is still running when the readings end, and its sensor reports only on change "
             "(silent_after = 0): the replay ends with it running",
             file=sys.stderr,
         )
@@ -84,7 +84,5 @@ def _nothing(folder: Path) -> str:
 
     there = [listed for listed in recordings(folder) if not listed.trouble]
     if not there:
-        return (
-            f"{folder}: no recording; let the daemon run ([log] readings_limit_mb above 0), or name its folder by --log"
-        )
+        return f"{folder}: no recording; let the daemon run ([log] readings_limit_mb above 0), or name its folder with --log"
     return f"{folder}: nothing recorded in that time; the recording begins at {local_text(there[0].wall_ms)}"

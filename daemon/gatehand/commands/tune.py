@@ -111,17 +111,17 @@ def _write(studies: "Sequence[Study]", loaded: Loaded, *, ask: bool) -> int:
         print(shown, end="", file=sys.stderr)
         wrong = load_text(text, loaded.path, files=False).errors
         if wrong:
-            raise CommandError(f"not written, for it would be wrong: {wrong[0]}")
+            raise CommandError(f"not written, because it would be wrong: {wrong[0]}")
         if ask and not _agreed(loaded.path):
             raise CommandError("not written")
         replace_bytes(loaded.path, text.encode())
-    print(f"{loaded.path}: written; a running daemon takes it up by itself", file=sys.stderr)
+    print(f"{loaded.path}: written; a running daemon takes it by itself", file=sys.stderr)
     return 0
 
 
 def _agreed(path: Path) -> bool:
     if not sys.stdin.isatty():
-        print("nobody to ask here: give --yes to write", file=sys.stderr)
+        print("nobody here to ask: give --yes to write", file=sys.stderr)
         return False
     print(f"write this into {path}? [y/N] ", end="", file=sys.stderr, flush=True)
     return sys.stdin.readline().strip().lower() in {"y", "yes"}

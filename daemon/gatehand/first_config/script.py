@@ -89,7 +89,11 @@ def _broker(table: Table, folder: Path) -> Steps[None]:
     table.add("host", host)
     table.add("port", port if port != 1883 else None)  # noqa: PLR2004 - the default
     table.add("username", username)
-    table.add("password_file", password, "a file with the password in its first line; only the daemon should be able to read it")
+    table.add(
+        "password_file",
+        password,
+        "a file with the password in its first line; only the daemon should be able to read it",
+    )
     table.add("tls", None if ca_file is None else {"ca_file": ca_file})
 
 

@@ -1,9 +1,9 @@
 """The table of sentences: for each event of the log, and each rule by which it came, what a woodworker reads.
 
 `{key}` is a fact or `tool`, `gate`, `collector`, `subject`, `reason`; of a sensor, whatever it measures, `reading`,
-`last_reading`, `start_threshold`, `stop_threshold`, and `contact`, where it is one. `{key:gate}` counts: 1 gate, 2 gates;
-`{key:th}` is 1st, 2nd. What stands in square brackets is left out when a fact within is missing, or, for `{key!}`, when
-it is also 0, false or empty. No code in here: `sentences` fills them.
+`last_reading`, `start_threshold`, `stop_threshold`, and `contact`, where it is one. `{key:gate}` counts: 1 gate,
+2 gates; `{key:th}` is 1st, 2nd. What stands in square brackets is left out when a fact within is missing, or, for
+`{key!}`, when it is also 0, false or empty. No code in here: `sentences` fills them.
 """
 
 from typing import Final, TypeAlias
@@ -35,7 +35,8 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
     },
     Happened.TOOL_SILENT: {
         Rule.SILENT_AFTER: (
-            "{tool}: its sensor is heard, but not understood: on {topic} it said {says} ({wanted})[; its state was {was}]",
+            "{tool}: its sensor is heard, but not understood: on {topic} it said {says} ({wanted})[; its state was "
+            "{was}]",
             (
                 "{tool}: its device is heard, but without its {key} for {silent_after}: "
                 "on {topic} it said {beside} ({wanted})[; its state was {was}]"
@@ -84,14 +85,8 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
     },
     Happened.START_REFUSED: {
         Rule.FIRST_SEEN_DRAWING: (
-            (
-                "start refused: {tool} was already running when first seen ({contact}); "
-                "switch it off and on again"
-            ),
-            (
-                "start refused: {tool} was already running when first seen[ ({reading})]; "
-                "switch it off and on again"
-            ),
+            ("start refused: {tool} was already running when first seen ({contact}); switch it off and on again"),
+            ("start refused: {tool} was already running when first seen[ ({reading})]; switch it off and on again"),
         ),
         Rule.NOT_FRESH: (
             (
@@ -220,7 +215,8 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
         "switched off, gates told to open"
     ),
     Happened.COMMAND_VETOED: {
-        Rule.MIN_OPEN: "{command} was held back[ for {subject}]: {proven_open:gate} would be open, min_open is {min_open}",
+        Rule.MIN_OPEN: "{command} was held back[ for {subject}]: {proven_open:gate} would be open, min_open is "
+        "{min_open}",
         Rule.MAX_OPEN: "{command} was held back[ for {subject}]: {standing:gate} open, max_open is {max_open}",
         None: "{command} was held back[ for {subject}][: {reason}]",
     },
@@ -280,7 +276,8 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
     Happened.ALARM_CLEARED: "alarm over[ for {subject}]: {alarm}",
     OwnEvent.ALARM_ACKNOWLEDGED: "alarm seen[ by {by}]: {alarm}",
     OwnEvent.ALARM_STORM: (
-        "alarm {alarm} comes and goes, {times:time} within a minute: it stays active until it has been quiet for a while"
+        "alarm {alarm} comes and goes, {times:time} within a minute: it stays active until it has been quiet for a "
+        "while"
     ),
     OwnEvent.ALARM_STORM_ENDED: "alarm over: {alarm}, {times:time} in all, then quiet for {quiet_for}",
     OwnEvent.DAEMON_STARTED: "Gatehand[ {version}] started[; {starts!:start} in the last hour]",
