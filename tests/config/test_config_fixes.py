@@ -212,7 +212,7 @@ def test_a_file_that_was_saved_meanwhile_is_left_as_it_is(
 
     monkeypatch.setattr(small_files, "keep_copy", keep)
     assert fix(config, "--write") == 1
-    assert "has been saved meanwhile, and is left as it is" in capsys.readouterr().err
+    assert "was saved by somebody else meanwhile, so it is left as it is" in capsys.readouterr().err
     assert config.read_text().endswith("# saved in an editor\n")
     assert not any(name.endswith(".new") for name in names(config))
 
@@ -234,7 +234,7 @@ def test_a_place_that_cannot_be_written_is_told_and_the_config_is_as_it_was(
     refuse(monkeypatch)
     assert fix(config, "--write") == 1
     told = capsys.readouterr().err
-    assert "cannot be written (Permission denied; its owner may, or the user that may write to its folder)" in told
+    assert "cannot be written (Permission denied; its owner may, or a user that may write to its folder)" in told
     assert "the config is as it was" in told
     assert config.read_text() == SLIP
     assert not any(name.endswith(".new") for name in names(config))

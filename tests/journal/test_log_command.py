@@ -124,7 +124,7 @@ def test_nothing_found_exits_1_and_says_what_there_is(folder: Path, capsys: pyte
 @pytest.mark.parametrize(
     ("options", "says"),
     [
-        (("--since", "noonish"), "'noonish' is not a time; wanted: RFC 3339"),
+        (("--since", "noonish"), "'noonish' is not a time; wanted RFC 3339"),
         (("--event", "tool_start"), "there is no event 'tool_start'; did you mean tool_started?"),
         (("--follow", "--until", "now"), "--follow shows what is still to come, so it takes no --until"),
     ],

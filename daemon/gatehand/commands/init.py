@@ -149,7 +149,7 @@ def _write(draft: "Draft", kept: "Kept", path: Path, *, named: bool) -> int:
 
 
 FIRST_CUTS: Final = (
-    "The tools below miss their first cut after each start of the daemon: their sensors report only on change, and the "
+    "The tools below miss their first cut after each start of the daemon: their sensors speak only on change, and the "
     "broker does not seem to keep their last message. Let the device retain its messages, if it has a setting for "
     "that, "
     "or let Gatehand ask for one: poll = { topic = ..., payload = ... } in the sensor's braces. gatehand check warns "

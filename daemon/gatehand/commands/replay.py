@@ -53,7 +53,7 @@ def _readings(args: argparse.Namespace, shop: Shop) -> int:
         still_running = play_csv(args.readings, shop, show, count)
     for tool in still_running:
         print(
-            f"{args.readings}: {tool} is still running when the readings end, and its sensor reports only on change "
+            f"{args.readings}: {tool} is still running when the readings end, and its sensor speaks only on change "
             "(silent_after = 0): the replay ends with it running",
             file=sys.stderr,
         )
