@@ -305,8 +305,8 @@ def _silence(place: Where, wish: Wish, outgoing: Outgoing, heard: _Heard, within
     user = place.settings.username
     login = f"the login {user}" if user else "a client without login"
     refused = (
-        f"; or {login} may not write {outgoing.topic} or read {place.base}/answer/+, of which this broker says "
-        f"nothing: {_HANDS}"
+        f"; or {login} may not write {outgoing.topic} or read {place.base}/answer/+, and this broker does not "
+        f"report it: {_HANDS}"
         if heard.protocol != "5"
         else ""
     )

@@ -120,8 +120,8 @@ def listed(words: Iterable[str], *, last: str = "or") -> str:
 
 
 def named(count: int, one: str, many: str = "") -> str:
-    """`1 gate`, `3 gates`; `many` where it is not `one` with an s."""
-    return f"{count} {one}" if count == 1 else f"{count} {many or one + 's'}"
+    """`1 gate`, `3 gates`, `1,200 gates`; `many` where it is not `one` with an s."""
+    return f"{count:,} {one if count == 1 else many or one + 's'}"
 
 
 def ordinal(number: int) -> str:

@@ -235,7 +235,7 @@ def test_whatever_ends_it_before_its_time_sends_off_first_and_shuts_no_gate(happ
 def test_a_gate_that_is_lost_gets_told_open_again_after_the_off() -> None:
     world = World(0.0)
     world.plan(RUNS, lambda: world.publish("g/band_saw/state", "shut"))
-    assert "Gate band saw was told open, to give the fan air." in shown(world)
+    assert "Gate band saw was told to open, to give the fan air." in shown(world)
     assert world.after_on() == [OFF, ("g/band_saw/set", "open")]
 
 
@@ -322,7 +322,7 @@ def test_a_welded_contact_keeps_the_gate_open_and_sends_somebody_to_the_breaker(
     world = World(0.0)
     world.plan(RUNS, lambda: world.fan.weld(world.time))
     said = shown(world)
-    assert "STOPPED: the fan of main is not seen off after its off." in said
+    assert "STOPPED: the fan of main was not seen to stop after its off." in said
     assert "switch the collector main off at its own switch or its breaker" in said
     assert world.after_on() == [OFF, OFF, OFF], "three tellings, and no gate moves"
 
@@ -357,7 +357,7 @@ def test_one_contrary_word_is_no_limit() -> None:
         (
             [("gatehand/online", "1"), ("gatehand/collector/main", '{"state": "off"}')],
             None,
-            "the daemon runs and would switch the fan off",
+            "the daemon is running and would switch the fan off",
         ),
         (
             [("gatehand/online", "0"), ("gatehand/collector/main", '{"state": "held", "held": "filter change"}')],

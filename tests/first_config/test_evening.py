@@ -246,7 +246,7 @@ def test_back_goes_to_the_question_before() -> None:
     ("instead", "table", "missing"),
     [
         ({"tool.band_saw.trial": ["skip"]}, "tool.band_saw", "what says that it runs"),
-        ({"stop.emergency.trial": ["skip"]}, "stop.emergency", "Until then it holds no collector"),
+        ({"stop.emergency.trial": ["skip"]}, "stop.emergency", "Until then it stops no collector"),
         ({"gate.band_saw.command": ["skip"]}, "gate.band_saw", "how it is told"),
     ],
 )

@@ -93,7 +93,7 @@ def test_an_id_may_have_64_letters_digits_bars_and_dashes(name: str) -> None:
     [
         (HAND, {"id": "a"}, "hand: found no value, want value '1' or '0'"),
         (HAND, {"id": "a", "value": "on"}, "hand: found another word, want '1' or '0'"),
-        (HAND, {"id": "a", "value": {}}, "hand: found a value that is no word, want a plain word, or an object of"),
+        (HAND, {"id": "a", "value": {}}, "hand: found a value that is not a word, want a plain word, or an object of"),
         (HAND, {"id": "a", "valeu": 1}, "hand: found 'valeu' in the object, want a plain word, or an object of id,"),
         (RESET, {"id": "a", "by": 3}, "reset: found by that is no text, want a plain word"),
         (RESET, {"id": "a", "value": False}, "reset: found value 0, want 1 or none"),

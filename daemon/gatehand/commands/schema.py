@@ -6,6 +6,7 @@ from pathlib import Path
 
 from gatehand.commands import write
 from gatehand.config.json_schema import json_schema
+from gatehand.text import named
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -24,5 +25,5 @@ def run(args: argparse.Namespace) -> int:
         print(text, end="")
         return 0
     write(args.write, text)
-    print(f"{args.write}: written, {len(text):,} bytes")
+    print(f"{args.write}: written, {named(len(text), 'byte')}")
     return 0

@@ -190,7 +190,7 @@ def _why_not_seen(supervisor: Supervisor, name: str, asked: float, other: str) -
         )
     if (why := supervisor.observed.unreadable.get(("tool", name))) is not None:
         return f"Not seen: what its topic {tool.sensor.topic} says cannot be read: {why}."
-    return f"Not seen: {tool.sensor.topic} said nothing. Look at the sensor's power, network and topic."
+    return f"Not seen: nothing came on {tool.sensor.topic}. Look at the sensor's power, network and topic."
 
 
 def meter(supervisor: Supervisor, name: str) -> MeterResult:

@@ -18,7 +18,7 @@ LAST_LISTEN: Final = 30.0
 CAUTIONS: Final = """\
 Gates will move by themselves: hands, tools and hoses out of every gate.
 No tool may run, no fan may turn, and nobody may work at the collector, its bin or its filter.
-This is no lockout: lock a machine out, at its plug or its breaker, before you reach into it."""
+This is not a lockout: lock a machine out, at its plug or its breaker, before you reach into it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,13 +109,13 @@ async def _ask(supervisor: Supervisor, asked: Asked) -> None:
     if moved:
         names = ", ".join(map(spoken, moved))
         rounds = named(asked.rounds, "time")
-        say(f"{named(len(moved), 'gate')} will be told open and shut, up to {rounds} each: {names}.")
+        say(f"{named(len(moved), 'gate')} will be told to open and to shut, up to {rounds} each: {names}.")
     if supervisor.result.with_daemon:
-        say("The daemon is told to hold: the collector is kept off until somebody resets it.")
+        say("The daemon puts the collector on hold: it stays off until somebody resets it.")
     else:
         say("No daemon is heard: the collector is switched off from here, and the gates are told from here.")
     say(CAUTIONS)
-    supervisor.world.ask("Does the fan stand still, and is everybody clear? Type yes to begin")
+    supervisor.world.ask("Has the fan stopped, and is everybody clear? Type yes to begin")
     if await supervisor.answer() not in {"yes", "y"}:
         raise BrokenOffError
     supervisor.refuse_if_unsafe()

@@ -13,6 +13,7 @@ from gatehand.journal.line import OwnEvent
 from gatehand.report.plain_text import energy_notes, energy_rows, upkeep_words
 from gatehand.report.summary import Summary
 from gatehand.svg import Point, image, rect_element, text_element
+from gatehand.text import named
 from gatehand.times import local, local_text, rough
 from gatehand_rules.findings import Happened
 
@@ -60,7 +61,7 @@ def page(found: Summary) -> str:
         *_energy(found),
         *_not_started(found),
         *_happened(found),
-        '<p class="faint">From Gatehand\'s event log. Gatehand is no safety device.</p>',
+        '<p class="faint">From Gatehand\'s event log. Gatehand is not a safety device.</p>',
         "</body></html>",
     ]
     return "\n".join(parts) + "\n"
@@ -127,7 +128,7 @@ def _tools(found: Summary) -> Iterator[str]:
     yield "<h2>Tools, hours of work</h2>"
     yield bars(
         [
-            (_plain(row.tool), row.hours, f"{row.hours:,.1f} h in {row.cuts:,} cuts")
+            (_plain(row.tool), row.hours, f"{row.hours:,.1f} h in {named(row.cuts, 'cut')}")
             for row in sorted(rows, key=lambda one: -one.hours)
         ],
         "Hours of work by tool",

@@ -128,7 +128,7 @@ def energy_notes(found: Summary) -> list[str]:
         notes.append("What is not recorded is added at none at the least, at the busiest file's mean at the most.")
     if any(energy.kvah is not None for energy in shown):
         notes.append(
-            f"Estimated: volt times ampere (kVAh) times a power factor that a current sensor does not know; {low:g} to "
+            f"Estimated: volts times amps (kVAh) times a power factor that a current sensor does not know; {low:g} to "
             f"{high:g} is usual at work, and less for a motor that turns without load."
         )
     return [" ".join(notes)]

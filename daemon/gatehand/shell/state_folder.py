@@ -17,6 +17,7 @@ from gatehand.config import Config, Loaded
 from gatehand.journal.disk import Disk
 from gatehand.mqtt.settings import Protocol, TlsFiles, broker_settings
 from gatehand.shell.ports import Remembered
+from gatehand.text import named
 
 LOCK: Final = "daemon.lock"
 YIELDED: Final = "yielded"
@@ -193,7 +194,9 @@ def read_notes(folder: Path) -> OffNotes:
     except (msgspec.MsgspecError, ValueError, RecursionError) as error:
         raise NoNotesError(f"{path} is damaged ({error})") from None
     if found.version != OFF_VERSION or not found.collectors:
-        raise NoNotesError(f"{path} is of version {found.version} and names {len(found.collectors)} collectors")
+        raise NoNotesError(
+            f"{path} is of version {found.version} and names {named(len(found.collectors), 'collector')}"
+        )
     return found
 
 
