@@ -108,7 +108,7 @@ def test_counts_are_shown_where_they_are_asked_for(repeating: Path, capsys: pyte
     assert run(repeating, "--json", "--event", "refusals_counted") == 0
     assert numbers(capsys.readouterr().out) == list(range(132, 142))
     assert run(repeating, "--event", "reading_rejected") == 1
-    assert "nothing but repeated commands and counts there" in capsys.readouterr().err
+    assert "only repeated commands and counts in" in capsys.readouterr().err
 
 
 def test_nothing_found_exits_1_and_says_what_there_is(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:

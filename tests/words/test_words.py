@@ -51,7 +51,8 @@ def _counted_by_hand() -> Iterator[str]:
         for one in literals(path):
             for number, after in one.counted:
                 noun = after.removeprefix(" ").split(" ")[0].strip(".,;:)")
-                if after.startswith(" ") and noun in COUNTABLE and number not in ALWAYS_MANY and not number.strip("_").isupper():
+                may_be_one = number not in ALWAYS_MANY and not number.strip("_").isupper()
+                if after.startswith(" ") and noun in COUNTABLE and may_be_one:
                     yield f"{path.name}:{one.line}: {{{number}}} {noun}"
 
 

@@ -1,5 +1,4 @@
-"""What no sentence may have: words that we do not use, with those that we use instead, and the slips of made "
-"sentences."""
+"""What no sentence may have: words that we do not use, with what we say instead, and the slips of made sentences."""
 
 import re
 from collections.abc import Iterator, Mapping

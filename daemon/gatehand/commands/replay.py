@@ -84,5 +84,8 @@ def _nothing(folder: Path) -> str:
 
     there = [listed for listed in recordings(folder) if not listed.trouble]
     if not there:
-        return f"{folder}: no recording; let the daemon run ([log] readings_limit_mb above 0), or name its folder with --log"
+        return (
+            f"{folder}: no recording; let the daemon run ([log] readings_limit_mb above 0), or name its folder with "
+            "--log"
+        )
     return f"{folder}: nothing recorded in that time; the recording begins at {local_text(there[0].wall_ms)}"

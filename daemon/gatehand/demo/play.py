@@ -161,7 +161,7 @@ Publish with any client, for example:
 
   sim/band_saw/switch            1, 0  a tool on, off: band_saw, jointer,
                                        drum_sander, carving_router
-  sim/jointer/amps               2.4   a tool on, drawing so many amps; 
+  sim/jointer/amps               2.4   a tool on, drawing so many amps;
   sim/carving_router/watts       120   or so many watts
   shop/gate/sweep/button         1     the button of the bench sweep
   gatehand/gate/sweep/hand       1, 0  a hand start from any screen, its end

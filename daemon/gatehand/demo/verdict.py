@@ -39,7 +39,8 @@ def complaints(lines: Sequence[LogLine]) -> list[str]:
     found += _late_offs(lines)
     vetoes = [line for line in lines if line["event"] == Happened.COMMAND_VETOED]
     if vetoes:
-        found.append(f"The interlock had to hold back {named(len(vetoes), 'command')}; the sequence should never ask for such.")
+        held_back = named(len(vetoes), "command")
+        found.append(f"The interlock had to hold back {held_back}; the sequence should never ask for such.")
     return found
 
 

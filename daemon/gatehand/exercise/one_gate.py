@@ -330,7 +330,8 @@ def _why_missing(name: str, gate: GateTable, moves: list[Move], missing: list[Mo
         return _nothing_reported(gate, f" in {named(len(moves), 'try', 'tries')}")
     ways = Counter(move.to for move in missing)
     which = " and ".join(f"{named(count, 'time')} {to}" for to, count in ways.items())
-    return f"{len(missing)} of {named(len(moves), 'command')} brought no report ({which}): a loose end switch, or it sticks."
+    moved = named(len(moves), "command")
+    return f"{len(missing)} of {moved} brought no report ({which}): a loose end switch, or it sticks."
 
 
 def judge_timed(name: str, gate: GateTable, moves: list[Move], objections: list[str]) -> Iterator[Remark]:

@@ -31,9 +31,8 @@ OPENING: Final = (
     "Made by gatehand init from what was heard and answered. Next: gatehand check, then gatehand exercise, which",
     "tries every gate and tool with the collector kept off, then gatehand run. config.example.toml explains every key.",
     "",
-    "Gatehand is not a safety device: not a lockout, not an emergency stop, not fire protection. Isolate a machine "
-    "before",
-    "you reach into it. Mains wiring, and relays that carry motors, are a licensed electrician's work.",
+    "Gatehand is not a safety device: not a lockout, not an emergency stop, not fire protection. Isolate a machine",
+    "before you reach into it. Mains wiring, and relays that carry motors, are a licensed electrician's work.",
 )
 KEPT: Final = (
     "the broker keeps its last word, so the first cut after a start is served (check cannot know that, and warns)"

@@ -35,13 +35,12 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
     },
     Happened.TOOL_SILENT: {
         Rule.SILENT_AFTER: (
-            "{tool}: its sensor is heard, but not understood: on {topic} it said {says} ({wanted})[; its state was "
-            "{was}]",
+            "{tool}: its sensor is heard, but not understood: on {topic} it said {says} ({wanted})[; it was {was}]",
             (
                 "{tool}: its device is heard, but without its {key} for {silent_after}: "
-                "on {topic} it said {beside} ({wanted})[; its state was {was}]"
+                "on {topic} it said {beside} ({wanted})[; it was {was}]"
             ),
-            "{tool}: no reading from its sensor for {silent_after}[; its state was {was}][, last {last_reading}]",
+            "{tool}: no reading from its sensor for {silent_after}[; it was {was}][, last {last_reading}]",
         ),
         None: "{tool} is silent[, {reason}]",
     },
@@ -128,7 +127,10 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
     # Gates and hand starts
     Happened.GATE_COMMANDED: {
         Rule.DEMAND: "{gate} told to {to}",
-        Rule.ZONE_CHANGE: ("{gate} told to {to}, before {instead_of} shuts", "{gate} told to {to}, {reason}"),
+        Rule.ZONE_CHANGE: (
+            "{gate} told to {to}, before {instead_of} shuts: the work has moved here",
+            "{gate} told to {to}, no longer needed here",
+        ),
         Rule.RETRY: "{gate} told to {to} again, {reason}[ ({tries} of {retries})]",
         Rule.NOT_HEARD_LIVE: "{gate} told to {to} once, so that it reports when it opens: {reason}",
         Rule.BROKER: "{gate} told to {to} again, the broker is back",
@@ -178,14 +180,15 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
     },
     # Collectors, stop contacts, holds
     Happened.COLLECTOR_ON: {
-        Rule.DEMAND: "{collector} switched on[ (start {starts_this_hour} of {starts_per_hour} this hour)]",
+        Rule.DEMAND: "{collector} switched on[, {starts_this_hour:th} start this hour (limit {starts_per_hour})]",
         None: "{collector} switched on[, {reason}]",
     },
     Happened.COLLECTOR_OFF: {
         Rule.NO_DEMAND: "{collector} switched off, nothing needs it any more[; the fan turns for {coast_down!} more]",
         Rule.BROKER: "{collector} switched off, the broker had been away",
         Rule.HOLD: "{collector} switched off, held[ by {why}]",
-        Rule.OFF_ASKED: "{collector} switched off as asked for[ by {by!}][ ({why!})]; a fresh start is wanted now",
+        Rule.OFF_ASKED: "{collector} switched off as asked for[ by {by!}][ ({why!})]; only a fresh start switches it "
+        "on again",
         None: "{collector} switched off[, {reason}]",
     },
     Happened.COLLECTOR_RUNNING: {
@@ -199,8 +202,8 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
     },
     Happened.COLLECTOR_KEPT_ON: {
         Rule.STARTS_PER_HOUR: (
-            "{collector} stays on[ for {for_seconds}]: the motor has had {starts_this_hour} of its "
-            "{starts_per_hour} starts this hour"
+            "{collector} stays on[ for {for_seconds}]: the motor has used {starts_this_hour} of "
+            "{starts_per_hour:start} this hour"
         ),
         None: "{collector} stays on[, {reason}]",
     },
@@ -211,7 +214,7 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
     },
     Happened.COLLECTOR_UNANSWERED: "{collector} has not answered to {told}[ (repeat {tries!})]; look at its switch",
     Happened.FAN_UNSAFE: (
-        "{collector} turns against shut gates: {proven_open} of {min_open} gates are proven open; "
+        "{collector} turns against shut gates: {proven_open:gate} proven open, min_open is {min_open}; "
         "switched off, gates told to open"
     ),
     Happened.COMMAND_VETOED: {
@@ -318,7 +321,7 @@ REASONS: Final[dict[str, Templates]] = {
     Rule.RETAINED: "the broker had kept the message, so its age is unknown",
     Rule.UNKNOWN_NAME: "nothing in the config has that name",
     Rule.DEMAND: "it is needed",
-    Rule.REST: "the fan has stopped and nothing needs it",
+    Rule.REST: "the fan has stopped turning and nothing needs it",
     Rule.ZONE_CHANGE: "no longer needed here",
     Rule.TRAVEL: "its travel time[ of {travel}] has passed",
     Rule.REPORT: "its own report says so",

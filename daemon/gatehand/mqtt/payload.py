@@ -304,7 +304,8 @@ def resolve(document: object, tokens: Sequence[str]) -> object | Missing:
                 if not _INDEX.fullmatch(token):
                     return Missing(write_pointer(tokens[: depth + 1]), f"a list has no {token!r}, only numbers from 0")
                 if int(token) >= len(value):
-                    return Missing(write_pointer(tokens[: depth + 1]), f"the list has only {named(len(value), 'element')}")
+                    text = f"the list has only {named(len(value), 'element')}"
+                    return Missing(write_pointer(tokens[: depth + 1]), text)
                 value = value[int(token)]
             case _:
                 return Missing(write_pointer(tokens[: depth + 1]), "what comes before it holds no further values")

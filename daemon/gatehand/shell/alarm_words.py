@@ -100,8 +100,7 @@ _WORDS: Final[Mapping[tuple[str, str, str], tuple[str, str]]] = {
     ("tool", "silent", ""): ("The {name}'s sensor has sent no reading for {silent_after} s.", _POWER),
     ("tool", "run_limit", ""): (
         "The {name} has run for {run_limit} s without a pause: its sensor is probably stuck.",
-        "Switch the {name} off; `gatehand exercise {id}` tries its sensor. If it really runs that long, raise its "
-        "run_limit.",
+        "Switch the {name} off; `gatehand exercise {id}` tries its sensor. If it runs that long, raise its run_limit.",
     ),
     ("tool", "max_open", ""): _MAX_OPEN,
     ("tool", "not_served", Rule.GATE_BY_HAND_IS_SHUT): _SHUT_BY_HAND,

@@ -106,7 +106,7 @@ def _take_apart(payload: bytes) -> _Wish:
     if isinstance(value, dict | list):
         faults.append("found a value that is not a word")
     faults += [
-        f"found a {key} that is not text"
+        f"found {key} that is not text"
         for key, text in (("because", because), ("by", by))
         if text is not None and not isinstance(text, str)
     ]

@@ -117,7 +117,7 @@ def gone(remembered: Remembered, config: Config) -> tuple[str, ...]:
     topics = {fan.command.topic for fan in config.collector.values()}
     first = {(hold.collector, hold.command_topic): hold for hold in reversed(remembered.holds)}
     return tuple(
-        f"the collector {hold.collector} (commanded on {hold.command_topic!r}) is held since {hold.since} "
+        f"the collector {hold.collector} (commanded on {hold.command_topic!r}) is on hold since {hold.since} "
         f"({hold.why}), and the config no longer has it: put its table back, reset, then remove it"
         for hold in reversed(first.values())
         if hold.command_topic not in topics and hold.collector not in config.collector
