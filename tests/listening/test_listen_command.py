@@ -86,7 +86,7 @@ def test_a_login_that_may_read_nothing_is_told_where_to_look(
             assert main(["listen", *file, "--broker", f"127.0.0.1:{closed.port}", "--for", "0.3"]) == 1
     said = capsys.readouterr()
     assert "0 topics" in said.out
-    assert "access list: it may let a client without a login read nothing" in said.err
+    assert "access list: it may not let a client without a login read anything" in said.err
 
 
 @pytest.mark.broker
