@@ -226,5 +226,5 @@ def test_a_meter_that_spoke_too_seldom_to_tell_and_was_quiet_for_longer_than_it_
     found = meter_of(result, "band_saw")
     assert found.rhythm is None
     (remark,) = found.remarks
-    assert "The meter said nothing for 47 s and then spoke (seen 1 time), and silent_after is 30 s" in remark.text
+    assert "The meter was silent for 47 s and then spoke (seen 1 time), and silent_after is 30 s" in remark.text
     assert "the price: a sensor that has died is not noticed" in remark.text

@@ -124,7 +124,7 @@ def test_nobody_to_press_enter_is_told_what_to_do_instead(broker: Mosquitto, tmp
     ("words", "said"),
     [
         (["--on-at", "3", "--off-at", "9"], "--on-at and --off-at need --watch-for NAME too"),
-        (["--watch-for", "saw", "--on-at", "9", "--off-at", "3"], "the off after the on"),
+        (["--watch-for", "saw", "--on-at", "9", "--off-at", "3"], "off after on"),
         (["--watch-for", "saw", "--on-at", "3"], "wanted both --on-at and --off-at"),
         (["--watch-for", "saw", "--on-at", "3", "--off-at", "9", "--for", "8"], "--for ends before --off-at"),
         (["--topic", "shop/#/x"], "wanted a topic filter"),

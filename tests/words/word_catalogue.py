@@ -7,14 +7,17 @@ stands in the source. Nothing is judged here: `wording` does.
 import os
 import re
 from collections.abc import Callable, Iterable, Iterator, Mapping
+from importlib import import_module
 from itertools import product
 from pathlib import Path
+from pkgutil import iter_modules
 from typing import Final
 from unittest.mock import patch
 
 from source_literals import literals
 
 import gatehand
+import gatehand.why
 import gatehand_air
 from gatehand.cli import COMMANDS, command_parser, top_parser
 from gatehand.config import load
@@ -183,9 +186,8 @@ def alarms() -> Iterator[str]:
                 kind, {"tool": "band_saw", "gate": "planing", "collector": "main"}.get(kind, "emergency"), what
             )
             yield f"{kind}, {spoken_alarm(what)}"
-            yield from _said_once(
-                alarm_words.words(alarm, rule, facts) for rule, facts in product(Rule, _facts_of_an_alarm(fields))
-            )
+            many = _facts_of_an_alarm(fields, stop=kind == "stop")
+            yield from _said_once(alarm_words.words(alarm, rule, facts) for rule, facts in product(Rule, many))
     for name, make in vars(alarm_words).items():
         if callable(make) and getattr(make, "__annotations__", {}).get("return") is ShownAlarm and name != "shown":
             yield f"the daemon's own, {name.replace('_', ' ')}"
@@ -203,8 +205,11 @@ _OF_A_CASE: Final = ("says", "beside", "never_heard", "topic")
 """Facts of an alarm that choose its sentence by being there."""
 
 
-def _facts_of_an_alarm(fields: set[str]) -> Iterator[dict[str, Fact]]:
-    """Few, some and all of the facts that choose a sentence, with none, one and two of everything."""
+def _facts_of_an_alarm(fields: set[str], *, stop: bool) -> Iterator[dict[str, Fact]]:
+    """Few, some and all of the facts that choose a sentence, with none, one and two of everything.
+
+    `stop`: of a stop contact, of which it is always known what it says.
+    """
     for count, told_to, then in product(COUNTS, ("on", "off"), ("refuse", "warn")):
         every = {key: sample(key, count) for key in fields} | {
             "told": told_to,
@@ -212,7 +217,14 @@ def _facts_of_an_alarm(fields: set[str]) -> Iterator[dict[str, Fact]]:
             Measure.AMPS: float(count),
         }
         every["never_heard"] = True
-        for chosen in ((), ("topic",), ("topic", "never_heard"), ("topic", "says"), ("topic", "beside")):
+        cases: tuple[tuple[str, ...], ...] = (
+            (),
+            ("topic",),
+            ("topic", "never_heard"),
+            ("topic", "says"),
+            ("topic", "beside"),
+        )
+        for chosen in (("says",),) if stop else cases:
             yield {key: value for key, value in every.items() if key not in _OF_A_CASE or key in chosen}
 
 
@@ -246,16 +258,19 @@ def why() -> Iterator[str]:
         yield f"{case.case}"
         for template in _several(case.sentence):
             yield from (f"    {one}" for one in rendered(template))
-        for template in _several(case.next_step):
+        advice = tuple(each.words for each in getattr(case, "advice", ()))
+        for template in (*_several(case.next_step), *advice):
             yield from (f"      > {one}" for one in rendered(template) if one)
 
 
 def _cases() -> Iterator[verdicts.Words]:
-    for one in vars(verdicts).values():
-        if isinstance(one, verdicts.Words):
-            yield one
-        elif isinstance(one, Mapping):
-            yield from (each for each in one.values() if isinstance(each, verdicts.Words))
+    """Those of every module of the package, each once."""
+    found = {}
+    for each in iter_modules(gatehand.why.__path__, "gatehand.why."):
+        for one in vars(import_module(each.name)).values():
+            known = one.values() if isinstance(one, Mapping) else (one,)
+            found.update({id(words): words for words in known if isinstance(words, verdicts.Words)})
+    return iter(found.values())
 
 
 def codes() -> Iterator[str]:
@@ -286,6 +301,7 @@ _RENDERED: Final = (
     "journal/sentence_table.py",
     "shell/alarm_words.py",
     "why/verdicts.py",
+    "why/verdict_table.py",
     "config/codes.py",
     "gatehand/cli.py",
 )

@@ -4,32 +4,36 @@ import re
 from collections.abc import Iterator, Mapping
 from typing import Final
 
-INSTEAD: Final[Mapping[str, str]] = {
+INSTEAD: Final[dict[str, str]] = {
     # what is never said, as a regular expression: what is said
     r"\btold (?:on|off|open|shut)\b": "a collector is switched on or off; a gate is told to open or to shut",
     r"\btell (?:\w+ ){1,3}(?:on|off)\b": "switch it on or off",
     r"\b(?:has|have|had) not answered\b|\banswered? to\b": "did not answer",
     r"\bin fault\b|\bthe faults? of\b": "faulty",
     r"\bmend(?:s|ed|ing)?\b": "fix",
-    r"(?<!there )(?<!There )\b(?:is|was|be) no(?:ne)?\b(?! longer| more| need)": "is not a ..., or: has no ...",
+    r"(?<!there )(?<!There )\b(?:is|was|be) no(?:ne)?\b(?! longer| more| need|[,.;:])": "is not a ..., or: has no ...",
     r"\bis not? TOML\b": "is not valid TOML",
     r"\ba text\b": "text",
     r"\b(?:stand(?!s? for\b| where you\b)(?:s|ing)?|stood)\b": "is, is active, has stopped, is idle, is clear",
-    r"\bworks? the shop\b|\bworks? its? ": "Gatehand is running",
-    r"\bknows (?:of )?nothing\b|\bnothing is known of\b": "nothing about ... in the log",
-    r"\b(?:said|says) nothing\b": "no reading from its sensor for 30 s",
+    r"\bworks the shop\b": "Gatehand is running",
+    r"\bknows of nothing\b|\blog knows nothing\b|\bnothing is known of\b": "nothing about ... in the log",
+    r"\bsaid nothing\b|\b(?:sensor|switch|contact|meter|motor) says nothing\b": "no reading from its sensor for 30 s",
     r"\bheld (?:by|off)\b": "on hold (filter change)",
     r"\b(?:drew|ran|draws|runs) already\b|\balready (?:drew|draws|ran)\b": "was already running when first seen",
     r"\bstart \d+ of \d+\b": "11th start this hour (limit 10)",
+}
+"""The glossary, the other way round: it holds for every sentence, of the program and of the documents."""
+
+IN_THE_PROGRAM: Final[dict[str, str]] = {
     r"\bknow of\b": "know, or: hear of",
-    r"\bamperes?\b": "amps",
+    r"\bampere\b(?! amperes)": "amps",
     r"\banew\b|\bafresh\b(?<!--afresh)": "again",
     r"\btellings?\b(?! (?:time|which|rest))": "try, command",
     r"\bamid\b": "in the middle of",
-    r"(?<!\ball )\b(?:is|was|were|are) well\b(?! (?:above|below))": "is fine",
+    r"(?<![Aa]ll )\b(?:is|was|were|are) well\b(?! (?:above|below))": "is fine",
     r"\b[Mm]ind:": "Note:",
 }
-"""Glossary of DEVELOPERS.md, the other way round."""
+"""The same for what the program says, where each word has to do with fewer of them."""
 
 _ALONE: Final = r"(?<![\d.,:/-])"
 SLIPS: Final[Mapping[str, str]] = {
@@ -78,10 +82,10 @@ ALWAYS_MANY: Final[Mapping[str, str]] = {
 }
 
 
-def banned(text: str) -> Iterator[str]:
+def banned(text: str, patterns: Mapping[str, str] = INSTEAD) -> Iterator[str]:
     """Each word in it that we do not use, with what we say instead."""
     said = re.sub(r"\{[\w.! :]*\}", "{}", text)  # the name of a field is not said
-    for pattern, better in INSTEAD.items():
+    for pattern, better in patterns.items():
         yield from (f"{found[0]!r} -> {better}" for found in re.finditer(pattern, said))
 
 

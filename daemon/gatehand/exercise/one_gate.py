@@ -316,7 +316,7 @@ def _why_missing(name: str, gate: GateTable, moves: list[Move], missing: list[Mo
     # The first telling brings the word that was there already.
     if opposite and len(missing) - len(opposite) <= 1:
         return (
-            f"It reports open when told to shut, and shut when told to open: look where {said} stands; then exchange "
+            f"It reports open when told to shut, and shut when told to open: look where {said} is; then exchange "
             f"the "
             "words open and shut, in its state if it moves rightly, in its command if it does not."
         )
