@@ -7,6 +7,7 @@ stands in the source. Nothing is judged here: `wording` does.
 import os
 import re
 from collections.abc import Callable, Iterable, Iterator, Mapping
+from functools import cache
 from importlib import import_module
 from itertools import product
 from pathlib import Path
@@ -22,6 +23,7 @@ import gatehand_air
 from gatehand.cli import COMMANDS, command_parser, top_parser
 from gatehand.config import load
 from gatehand.config.codes import CODES
+from gatehand.config.json_schema import json_schema
 from gatehand.journal.sentence_table import REASONS, TABLE, Templates
 from gatehand.journal.sentences import spoken_alarm, told
 from gatehand.mqtt.payload import Rejected
@@ -288,6 +290,20 @@ def mistakes() -> Iterator[str]:
             yield f"  {path.stem}: {problem.message}".replace(str(folder), "FOLDER")
 
 
+def keys() -> Iterator[str]:
+    """What `schema`, and with it an editor, says of each key of the config."""
+    yield from dict.fromkeys(f"  {each}" for each in _descriptions(json_schema()))
+
+
+def _descriptions(found: object) -> Iterator[str]:
+    if isinstance(found, dict):
+        if isinstance(text := found.get("description"), str):
+            yield " ".join(text.split())
+        yield from (text for each in found.values() for text in _descriptions(each))
+    elif isinstance(found, list):
+        yield from (text for each in found for text in _descriptions(each))
+
+
 def help_texts() -> Iterator[str]:
     """Every command's help, as a terminal of 80 columns shows it."""
     with patch.dict(os.environ, COLUMNS="80"):
@@ -318,7 +334,7 @@ def sources() -> Iterator[Path]:
 
 def elsewhere() -> Iterator[str]:
     """What stands in the source besides, with the names of what is filled in."""
-    helped = " ".join(" ".join(help_texts()).split())
+    helped = " ".join(" ".join(section("Help")).split())
     for path in sources():
         name = f"{path.parent.name}/{path.name}"
         if name in _RENDERED:
@@ -335,12 +351,14 @@ SECTIONS: Final[Mapping[str, Callable[[], Iterator[str]]]] = {
     "Answers of gatehand why": why,
     "Kinds of mistakes, as gatehand check --explain has them": codes,
     "What gatehand check says of each bad config": mistakes,
+    "Keys of the config, as an editor shows them": keys,
     "Help": help_texts,
     "Everything else that is said, as the source has it": elsewhere,
 }
 
 
 UNFILLED: Final = (
+    "Keys of the config, as an editor shows them",
     "Kinds of mistakes, as gatehand check --explain has them",
     "What gatehand check says of each bad config",
     "Help",
@@ -349,7 +367,13 @@ UNFILLED: Final = (
 """Sections with examples of TOML, names of files and fields that are not filled."""
 
 
+@cache
+def section(title: str) -> tuple[str, ...]:
+    """Its lines."""
+    return tuple(SECTIONS[title]())
+
+
 def whole() -> str:
     """All of it, section by section."""
     head = "Every sentence that a user can meet. Made by pytest --rewrite-scenarios tests/words; read the diff.\n"
-    return head + "".join(f"\n{'=' * 8} {title}\n\n" + "\n".join(make()) + "\n" for title, make in SECTIONS.items())
+    return head + "".join(f"\n{'=' * 8} {title}\n\n" + "\n".join(section(title)) + "\n" for title in SECTIONS)

@@ -16,7 +16,7 @@ from gatehand.config.tables import STOP_SHARE
 from gatehand.text import listed
 from gatehand_rules.words import Measure
 
-_UNIT: Final = {"current": "ampere", "power": "watts"}
+_UNIT: Final = {"current": "amps", "power": "watts"}
 THRESHOLDS: Final[Mapping[str, Mapping[str, tuple[str, ...]]]] = {
     "tool": {key: (f"start_{one}", f"stop_{one}") for key, one in SENSORS.items() if one is not Measure.RUNNING},
     "collector": {key: (f"running_{one}",) for key, one in SENSORS.items() if one is not Measure.RUNNING},
