@@ -129,6 +129,23 @@ _BY_FACT: Final[Mapping[str, str]] = {
     "stop_threshold": "stop_amps",
     "subject": "tool",
 }
+_FAN: Final[tuple[Mapping[str, Fact], ...]] = (
+    # what watches a fan has said: nothing, that it has tripped, that its relay is welded, something not understood
+    {},
+    {"reported_on": True, "reported_ago": 0.5, "drawing": False, "motor_amps": 0.0, "motor_ago": 12.0},
+    {"reported_on": True, "reported_ago": 0.5, "drawing": True, "motor_amps": 9.5, "motor_ago": 0.5, "told_ago": 5.0},
+    {"offline": True, "offline_for": 1200.0, "reported_on": False, "reported_ago": 60.0},
+)
+_COMPOSED: Final[Mapping[str, Mapping[str, Fact]]] = {
+    # fields of a template that are made from several facts
+    "witnesses": _FAN[1],
+    "just_heard": {"reported_on": False, "reported_ago": 0.0, "told_ago": 2.0},
+    "look_at": _FAN[1],
+    "offline": {"offline": True, "offline_for": 1200.0},
+    "never_heard": {"never_heard": True},
+    "on_hold": {"why": "filter change"},
+    "nth": {"tries": 1},
+}
 
 
 def sample(key: str, count: int, event: str = "") -> Fact:
@@ -152,6 +169,8 @@ def rendered(template: str, event: str = "", rule: str = "") -> Iterator[str]:
             _BY_FACT.get(key, key): sample(_BY_FACT.get(key, key), count, event) for key, _, _ in _FIELD.findall(each)
         }
         facts |= {"start_amps": 1.0} if "peak" in facts else {}
+        for key in _COMPOSED.keys() & facts.keys():
+            facts |= _COMPOSED[key]
         said[told(each, {**facts, "rule": rule})] = None
     yield from said
 
@@ -188,10 +207,14 @@ def alarms() -> Iterator[str]:
                 kind, {"tool": "band_saw", "gate": "planing", "collector": "main"}.get(kind, "emergency"), what
             )
             yield f"{kind}, {spoken_alarm(what)}"
-            many = _facts_of_an_alarm(fields, stop=kind == "stop")
+            many = _facts_of_an_alarm(fields, kind)
             yield from _said_once(alarm_words.words(alarm, rule, facts) for rule, facts in product(Rule, many))
     for name, make in vars(alarm_words).items():
-        if callable(make) and getattr(make, "__annotations__", {}).get("return") is ShownAlarm and name != "shown":
+        if (
+            callable(make)
+            and getattr(make, "__annotations__", {}).get("return") is ShownAlarm
+            and "alarm" not in make.__annotations__
+        ):
             yield f"the daemon's own, {name.replace('_', ' ')}"
             made = (make(**dict(zip(_parameters(make), given, strict=True))) for given in _arguments(make))
             yield from _said_once((one.because, one.next) for one in made)
@@ -207,16 +230,15 @@ _OF_A_CASE: Final = ("says", "beside", "never_heard", "topic")
 """Facts of an alarm that choose its sentence by being there."""
 
 
-def _facts_of_an_alarm(fields: set[str], *, stop: bool) -> Iterator[dict[str, Fact]]:
-    """Few, some and all of the facts that choose a sentence, with none, one and two of everything.
-
-    `stop`: of a stop contact, of which it is always known what it says.
-    """
-    for count, told_to, then in product(COUNTS, ("on", "off"), ("refuse", "warn")):
+def _facts_of_an_alarm(fields: set[str], kind: str) -> Iterator[dict[str, Fact]]:
+    """Few, some and all of the facts that choose a sentence, with none, one and two of everything."""
+    fan = {"collector": _FAN, "gate": (_FAN[0], _FAN[-1])}.get(kind, _FAN[:1])
+    for count, told_to, then, watched in product(COUNTS, ("on", "off"), ("refuse", "warn"), fan):
         every = {key: sample(key, count) for key in fields} | {
             "told": told_to,
             "then": then,
             Measure.AMPS: float(count),
+            **watched,
         }
         every["never_heard"] = True
         cases: tuple[tuple[str, ...], ...] = (
@@ -226,7 +248,7 @@ def _facts_of_an_alarm(fields: set[str], *, stop: bool) -> Iterator[dict[str, Fa
             ("topic", "says"),
             ("topic", "beside"),
         )
-        for chosen in (("says",),) if stop else cases:
+        for chosen in (("says",),) if kind == "stop" else cases:
             yield {key: value for key, value in every.items() if key not in _OF_A_CASE or key in chosen}
 
 
