@@ -97,6 +97,9 @@ TEXTS: Final[Mapping[str, tuple[str, ...]]] = {
     "reasons": ("nothing cut",),
     "more": ("2",),
     "rule": ("demand",),
+    "it": ("it was running",),
+    "after": ("8 s",),
+    "unheard": ("shop/band_saw/watts",),
     "opens": ("planing",),
 }
 _WHY: Final[Mapping[str, str]] = {
@@ -117,7 +120,7 @@ _ONE_AT_LEAST: Final = frozenset(
         *("stalled", "stood_for", "unheard_for", "quiet_for", "coast_down", "start_after", "run_on", "for_seconds"),
         *("times", "lost", "count", "max_open", "min_open", "starts_per_hour", "start_amps", "stop_amps", "late"),
         *("ran_for", "above_for", "lasted", "since_last", "held_for", "starts_this_hour", "retries", "tries", "more"),
-        *("by_seconds", "gate_fault.waited"),
+        *("by_seconds", "gate_fault.waited", ".waited", "coasts_for"),
     }
 )
 _BY_FACT: Final[Mapping[str, str]] = {
@@ -200,7 +203,13 @@ def reasons() -> Iterator[str]:
 
 def alarms() -> Iterator[str]:
     """Each alarm of the rules and of the daemon, by whatever raises it."""
-    fields = {key for one in literals(DAEMON / "shell" / "alarm_words.py") for key in re.findall(r"\{(\w+)", one.text)}
+    source = DAEMON / "shell" / "alarm_words.py"
+    named = re.findall(r"\bRule\.([A-Z_]+)", source.read_text(encoding="utf-8"))
+    rules = (
+        *dict.fromkeys(Rule[each] for each in named),
+        Rule.REPORT,
+    )  # of which each has words, and one that has none
+    fields = {key for one in literals(source) for key in re.findall(r"\{(\w+)", one.text)}
     for kind, whats in WHATS.items():
         for what in whats:
             alarm = Alarm(
@@ -208,7 +217,7 @@ def alarms() -> Iterator[str]:
             )
             yield f"{kind}, {spoken_alarm(what)}"
             many = _facts_of_an_alarm(fields, kind)
-            yield from _said_once(alarm_words.words(alarm, rule, facts) for rule, facts in product(Rule, many))
+            yield from _said_once(alarm_words.words(alarm, rule, facts) for rule, facts in product(rules, many))
     for name, make in vars(alarm_words).items():
         if (
             callable(make)
@@ -226,7 +235,7 @@ def _said_once(said: Iterable[tuple[str, str]]) -> Iterator[str]:
         yield f"      > {then}"
 
 
-_OF_A_CASE: Final = ("says", "beside", "never_heard", "topic")
+_OF_A_CASE: Final = ("says", "said", "beside", "never_heard", "topic")
 """Facts of an alarm that choose its sentence by being there."""
 
 
@@ -246,6 +255,7 @@ def _facts_of_an_alarm(fields: set[str], kind: str) -> Iterator[dict[str, Fact]]
             ("topic",),
             ("topic", "never_heard"),
             ("topic", "says"),
+            ("topic", "said"),
             ("topic", "beside"),
         )
         for chosen in (("says",),) if kind == "stop" else cases:

@@ -38,7 +38,7 @@ IN_THE_PROGRAM: Final[dict[str, str]] = {
 _ALONE: Final = r"(?<![\d.,:/-])"
 SLIPS: Final[Mapping[str, str]] = {
     _ALONE
-    + r"1 (?!s\b|ms\b|its\b|is\b|was\b|has\b|does\b|less\b|this\b|as\b)"
+    + r"1 (?!s\b|ms\b|its\b|is\b|was\b|has\b|does\b|less\b|this\b|as\b|wants\b)"
     + r"(?:more )?[a-z]+s\b(?! of | is | = )": "one of many",
     _ALONE + r"0 s\b": "a length of time that is none goes unsaid",
     r"\[[^a-zA-Z\"']|\{\w+(?:!|:[\w ]+)*\}": "a field left over",
@@ -79,6 +79,11 @@ ALWAYS_MANY: Final[Mapping[str, str]] = {
     "best.stop_above_rest": "a factor",
     "count": "the noun follows the number in the branch before",
     "others": "two at least",
+    "len(collectors)": "the branch before has one",
+    "len(missing)": "the branch before has one",
+    "readings": "the branch before has few",
+    "days": "the branch before has one",
+    "ratio": "a factor",
 }
 
 

@@ -186,7 +186,7 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
     Happened.COLLECTOR_OFF: {
         Rule.NO_DEMAND: "{collector} switched off, nothing needs it any more[; the fan turns for {coast_down!} more]",
         Rule.BROKER: "{collector} switched off, the broker had been away",
-        Rule.HOLD: "{collector} switched off, held[ by {why}]",
+        Rule.HOLD: "{collector} switched off, on hold[ ({why})]",
         Rule.OFF_ASKED: "{collector} switched off as asked for[ by {by!}][ ({why!})]; only a fresh start switches it "
         "on again",
         None: "{collector} switched off[, {reason}]",
