@@ -166,7 +166,7 @@ def rendered(template: str, event: str = "", rule: str = "") -> Iterator[str]:
     whole = [template]
     if "{contact}" in template and "{reading}" in template:
         whole = [template.replace("[: {contact}]", ""), re.sub(r"\[[^\[\]]*\{reading\}[^\[\]]*\]", "", template)]
-    said = {}
+    said: dict[str, None] = {}
     for each, count in product((shortest, *whole), COUNTS):
         facts = {
             _BY_FACT.get(key, key): sample(_BY_FACT.get(key, key), count, event) for key, _, _ in _FIELD.findall(each)

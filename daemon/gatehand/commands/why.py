@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 def configure(parser: argparse.ArgumentParser) -> None:
     """Its options."""
     parser.description = (
-        "Tells why something did or did not start: what was seen, what was compared, which rule decided, and what "
+        "Tells why something did or did not start: what was seen, what was compared, which rule spoke, and what "
         "setting would have changed it, found by replaying the recording. Without arguments: the last thing that "
         "should have happened and did not. Exits 1 when something that was wanted did not happen."
     )
@@ -32,8 +32,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
     when_group.add_argument(
         "--at", metavar="TIME", type=moment, help='the moment, such as "14:32", "yesterday 9:00", RFC 3339'
     )
-    when_group.add_argument("--last", action="store_true", help="the last time that it did not start (the default)")
-    parser.add_argument("--json", action="store_true", help="the same facts as JSON, for programs")
+    when_group.add_argument("--last", action="store_true", help="the last time that it did not happen (the default)")
+    parser.add_argument("--json", action="store_true", help="the same facts for programs")
 
 
 def run(args: argparse.Namespace) -> int:
@@ -44,11 +44,11 @@ def run(args: argparse.Namespace) -> int:
     subject = None if args.subject is None else _subject(args.subject, config)
     folder = loaded.file(config.log.folder)
     if not folder.is_dir():
-        raise CommandError(f"{folder}: there is no such folder; has the daemon ever run with this config?")
+        raise CommandError(f"{folder}: there is no such folder; has the daemon run with this config?")
     answer = ask(config, shop, folder, subject, args.at)
     if answer is None:
         whom = f" about {subject[1]}" if subject else ""
-        print("null" if args.json else f"Nothing{whom} in the log should have happened and did not.")
+        print("null" if args.json else f"Nothing{whom} in the log that should have happened and did not.")
         return 0
     print(json.dumps(as_json(answer), indent=2) if args.json else "\n".join(text(answer)))
     return 1 if answer.verdict.is_no else 0

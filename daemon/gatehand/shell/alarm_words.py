@@ -272,7 +272,7 @@ def config_rejected(problems: list[str]) -> ShownAlarm:
     more = f" (and {len(problems) - len(shown)} more)" if len(problems) > len(shown) else ""
     return ShownAlarm(
         CONFIG,
-        f"The changed config was not taken, the last good one is still in force: {'; '.join(shown)}{more}",
+        f"The changed config was not taken, the last good one is still in force: {'; '.join(shown)}{more}.",
         "Correct the file; it is read again by itself. `gatehand check` shows every problem.",
         facts=(("problems", problems),),
     )
