@@ -261,7 +261,7 @@ def test_a_device_that_leaves_a_sensor_out_for_long_is_told_by_what_it_says_inst
         "(nothing at /drill: there is no 'drill'; there is 'lathe')."
     )
     told = sentence(world.events("tool_silent")[-1])
-    assert told.startswith("drill: its device speaks, but without its current for 30 s: on shop/plugs it said")
+    assert told.startswith("drill: its device is heard, but without its current for 30 s: on shop/plugs it said")
     beats(world, 2, *ALL_WELL)
     assert not alarms(world)
 
