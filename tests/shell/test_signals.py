@@ -245,8 +245,8 @@ def test_a_start_is_said_in_what_was_measured(facts: dict[str, Any], said: str) 
         (
             {"event": "start_refused", "rule": "off_asked", "running": True},
             (
-                "start refused: lathe was already running (its contact says running) when the collector was switched off; "
-                "switch it off and on again"
+                "start refused: lathe was already running (its contact says running) when the collector was switched "
+                "off; switch it off and on again"
             ),
         ),
     ],
