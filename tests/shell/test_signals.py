@@ -233,10 +233,7 @@ def test_a_start_is_said_in_what_was_measured(facts: dict[str, Any], said: str) 
         ),
         (
             {"event": "tool_muted", "rule": "run_limit", "watts": 300.0, "stop_watts": 70.0},
-            (
-                "lathe is muted until it has stopped, it has run for longer than its run_limit "
-                "(it must fall below 70 W)"
-            ),
+            ("lathe is muted until it has stopped, it has run for longer than its run_limit (it must fall below 70 W)"),
         ),
         (
             {"event": "tool_muted", "rule": "button", "running": True},
