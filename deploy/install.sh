@@ -183,7 +183,7 @@ put_back() {
     exit "$code"
 }
 
-# A secret is made in place, so that it never stands in a world-readable file or a command line.
+# A secret is made in place, so that it is never in a world-readable file or a command line.
 write_password() {
     if [ -e "$etc/mqtt-password" ]; then return 0; fi
     if [ -n "$dry" ]; then say "    would write a new password to $etc/mqtt-password"; return 0; fi

@@ -11,7 +11,7 @@ from gatehand.config import Config
 from gatehand.homie.description import root
 
 _HEAD = """\
-# Who may say and hear what. Written by `gatehand access` from the config; write it anew when a topic changes.
+# Who may say and hear what. Written by `gatehand access` from the config; write it again when a topic changes.
 # Nobody has a right that is not named here, and nobody gets in without a password (allow_anonymous false).
 """
 

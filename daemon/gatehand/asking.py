@@ -268,7 +268,7 @@ def _and_then(heard: _Heard, place: Where, text: str) -> str:
     """What is known when it ends before its time."""
     if not heard.sent:
         return f"{text}; nothing was asked of {place.text}"
-    return f"{text}; the daemon was asked and has not answered yet, so it may do it still: gatehand status shows it"
+    return f"{text}; the daemon was asked and may still do it: gatehand status shows it"
 
 
 def _silence(place: Where, wish: Wish, outgoing: Outgoing, heard: _Heard, within: float) -> UnansweredError:
@@ -278,17 +278,17 @@ def _silence(place: Where, wish: Wish, outgoing: Outgoing, heard: _Heard, within
         return UnansweredError(Unanswered.NO_BROKER, f"no connection to the broker at {at} within {within:g} s")
     if heard.left:
         text = (
-            f"the daemon of {place.text} went off line before it answered; whether it did it is not known: look with "
+            f"the daemon of {place.text} went offline before it answered, so it may or may not have done it: look with "
             "gatehand status when it is back, then ask again"
         )
         return UnansweredError(Unanswered.NO_DAEMON, text)
     if heard.online is False:
-        instead = " To switch a collector off without a daemon: gatehand off" if wish.what == "hold" else ""
-        text = f"the daemon of {place.text} is off line, nothing was done: start it, then ask again.{instead}"
+        instead = " gatehand off switches a collector off without a daemon." if wish.what == "hold" else ""
+        text = f"the daemon of {place.text} is offline, so nothing was done: start it, then ask again.{instead}"
         return UnansweredError(Unanswered.NO_DAEMON, text)
     if heard.nobody and heard.online:
         text = (
-            f"nobody listens on {outgoing.topic}, though the daemon shows itself on line: it was killed a moment ago, "
+            f"nobody listens on {outgoing.topic}, though the daemon shows itself online: it was killed a moment ago, "
             f"or its config has no {wish.kind} {wish.name} (gatehand reload makes it read its config again)"
         )
         return UnansweredError(Unanswered.NO_DAEMON, text)
@@ -296,17 +296,17 @@ def _silence(place: Where, wish: Wish, outgoing: Outgoing, heard: _Heard, within
     user = place.settings.username
     login = f"the login {user}" if user else "a client without login"
     refused = (
-        f"; or {login} may not write {outgoing.topic} or read {place.base}/answer/+, of which this broker says "
-        f"nothing: {_HANDS}"
+        f"; or {login} may not write {outgoing.topic} or read {place.base}/answer/+, and this broker does not "
+        f"report it: {_HANDS}"
         if heard.protocol != "5"
         else ""
     )
     if heard.online:
-        text = f"the daemon of {place.text} is on line and has not answered within {within:g} s; it may do it still"
+        text = f"the daemon of {place.text} is online and did not answer within {within:g} s; it may still do it"
         return UnansweredError(Unanswered.NO_ANSWER, f"{text}: gatehand status shows it{refused}")
     if heard.nobody:
         return nobody_there(place)
-    text = f"no daemon has answered on {place.text} within {within:g} s: {_IS_IT_RUNNING}{refused}"
+    text = f"no daemon answered on {place.text} within {within:g} s: {_IS_IT_RUNNING}{refused}"
     return UnansweredError(Unanswered.NO_DAEMON, text)
 
 
@@ -316,25 +316,24 @@ def _silence(place: Where, wish: Wish, outgoing: Outgoing, heard: _Heard, within
 _NEXT: Final[Mapping[What, Mapping[str, str]]] = {
     # what was asked for; the rule of a refusal, "" of any other, "ok" of what was done; {name}, {collector}
     "reset": {
-        "ok": (
-            "Nothing starts by itself: start the tool anew. One that draws already must be switched off and on again."
-        ),
+        "ok": ("Nothing starts by itself. A tool that is already running must be switched off and on again."),
         Rule.STOP_CONTACT: (
-            "See to the cause and release that stop contact; then wait 2 s and press once: gatehand reset {name}"
+            "Fix the cause and release that stop contact; then wait 2 s and reset: gatehand reset {name}"
         ),
-        Rule.HOLD: "Nothing keeps the collector {name} off that a reset could end: look with gatehand status.",
+        Rule.HOLD: "The collector {name} is not on hold, so there is nothing to reset: see gatehand status.",
         Rule.STOPS_UNHEARD: "gatehand status shows the alarm and what to do; then: gatehand reset {name}",
-        "": "Wait 2 s and press once: gatehand reset {name}",
+        "": "Wait 2 s, then: gatehand reset {name}",
     },
     "hold": {
         "ok": (
-            "A hold is no lockout: lock the machine out before you reach into it. It ends with: gatehand reset {name}"
+            "A hold is not a lockout: lock the machine out before you reach into it. It ends with: gatehand reset "
+            "{name}"
         ),
-        "": "Nothing was held. Switch the collector off at its own switch.",
+        "": "Nothing is on hold. Switch the collector off at its own switch.",
     },
     "hand": {
         "ok": "",
-        Rule.HOLD: "Find what it is held for; then: gatehand reset {collector}",
+        Rule.HOLD: "Find out why it is on hold; then: gatehand reset {collector}",
         Rule.BIN_FULL: "Lock the collector out and empty the bin; then: gatehand hand {name}",
         "": "gatehand status shows the alarms and what to do next.",
     },
@@ -357,7 +356,7 @@ def _of_hand(wish: Wish, answer: Answer) -> str:
     until = _until(answer)
     ends = f"at {local_stamp(until)[:19]} at the latest, or with" if until is not None else "with"
     return (
-        "The fan starts when the gate is proven open, and not before, unless it turns already. "
+        "The fan starts once the gate is proven open, unless it is already on. "
         f"The hand start ends {ends}: gatehand hand {wish.name} --off"
     )
 

@@ -19,33 +19,39 @@ from gatehand.commands import INTERRUPTED, WRONG_USAGE, CommandError, no_such
 
 COMMANDS: Final[dict[str, tuple[str, str]]] = {
     # name: (one-line help, one example)
-    "listen": ("what speaks on the broker, and the config's lines for it", 'gatehand listen --watch-for "band saw"'),
-    "run": ("run the shop: the daemon", "gatehand run --config shop.toml"),
-    "off": ("tell every collector off, without the daemon", "gatehand off --config shop.toml"),
+    "listen": ("show what is on the broker, and the config lines for it", 'gatehand listen --watch-for "band saw"'),
+    "run": ("run the daemon, which runs the shop", "gatehand run --config shop.toml"),
+    "off": ("switch every collector off, without the daemon", "gatehand off --config shop.toml"),
     "reload": ("make the running daemon read its config again", "gatehand reload --timeout 20"),
-    "init": ("a first config, by asking and listening", "gatehand init --output shop.toml"),
-    "demo": ("a simulated shop with the real daemon, no hardware", "gatehand demo"),
-    "reset": ("end a hold, once its cause has gone", "gatehand reset main"),
+    "init": ("write a first config, by asking and listening", "gatehand init --output shop.toml"),
+    "demo": ("play a day in a simulated shop, with the real daemon", "gatehand demo"),
+    "reset": ("end a hold, once its cause is fixed", "gatehand reset main"),
     "hold": ("keep a collector off until somebody resets it", 'gatehand hold main --because "filter change"'),
-    "hand": ("a hand start at a gate, such as a bench sweep", "gatehand hand sweep"),
-    "watch": ("the shop live in a terminal, from any machine", "gatehand watch --broker shop.local"),
-    "status": ("the state of the shop, once; exit 1 with an alarm", "gatehand status --json"),
-    "exercise": ("walk every gate and tool: commissioning", "gatehand exercise --rounds 5"),
-    "check": ("look for mistakes in the config, and correct what is certain", "gatehand check shop.toml --fix"),
-    "access": ("the broker's access list for this config", "gatehand access > /etc/mosquitto/gatehand.acl"),
+    "hand": ("start the collector at a gate with no tool, for a sweep", "gatehand hand sweep"),
+    "watch": ("watch the shop live in a terminal, from any machine", "gatehand watch --broker shop.local"),
+    "status": ("show the state of the shop once; exit 1 with an alarm", "gatehand status --json"),
+    "exercise": ("try every gate and tool, one by one", "gatehand exercise --rounds 5"),
+    "check": ("check the config for mistakes, and fix what is certain", "gatehand check shop.toml --fix"),
+    "access": ("print the broker's access list for this config", "gatehand access > /etc/mosquitto/gatehand.acl"),
     "replay": (
-        "readings through this config or another: what it would do",
+        "show what this config would do with recorded readings",
         "gatehand replay --readings log.csv --json",
     ),
-    "why": ("why a tool, gate or collector did or did not start", "gatehand why band_saw --at 14:32"),
-    "tune": ("thresholds and run-on from what was recorded", "gatehand tune band_saw --plot band_saw.svg"),
-    "report": ("hours, cuts, starts, energy, alarms, upkeep", "gatehand report --from 2026-03-01 --html march.html"),
-    "done": ("upkeep was done: count its hours anew", "gatehand done filter"),
-    "log": ("the event log in sentences, newest last", "gatehand log --tool band_saw --since yesterday"),
-    "airflow": ("whether every hood gets the air it wants", "gatehand airflow --open band_saw,sweep --plot air.svg"),
-    "completion": ("completion of commands and names in the shell", "gatehand completion bash"),
-    "schema": ("the config's JSON Schema, for completion in editors", "gatehand schema --write gatehand.schema.json"),
-    "help": ("what a command does, its options, an example", "gatehand help check"),
+    "why": ("tell why a tool, gate or collector did or did not start", "gatehand why band_saw --at 14:32"),
+    "tune": ("find thresholds and run-on in what was recorded", "gatehand tune band_saw --plot band_saw.svg"),
+    "report": (
+        "report hours, cuts, starts, energy, alarms and upkeep",
+        "gatehand report --from 2026-03-01 --html march.html",
+    ),
+    "done": ("note that upkeep was done, and count its hours from zero", "gatehand done filter"),
+    "log": ("show the event log in sentences, newest last", "gatehand log --tool band_saw --since yesterday"),
+    "airflow": (
+        "work out whether every hood gets the air it needs",
+        "gatehand airflow --open band_saw,sweep --plot air.svg",
+    ),
+    "completion": ("complete commands and names in the shell", "gatehand completion bash"),
+    "schema": ("print the config's JSON Schema, for editors", "gatehand schema --write gatehand.schema.json"),
+    "help": ("show what a command does, its options and an example", "gatehand help check"),
 }
 
 WITHOUT_CONFIG: Final = frozenset({"demo", "schema", "help"})
@@ -57,7 +63,7 @@ CONFIG_VARIABLE: Final = "GATEHAND_CONFIG"
 DEFAULT_CONFIG: Final = Path("config.toml")
 
 _CAUTION = (
-    "Gatehand is no safety device: not lockout, not an emergency stop, not fire protection. "
+    "Gatehand is not a safety device: not a lockout, not an emergency stop, not fire protection. "
     "Isolate a machine before you reach into it."
 )
 
@@ -149,7 +155,7 @@ def top_parser() -> argparse.ArgumentParser:
         formatter_class=_Help,
         allow_abbrev=False,
     )
-    parser.add_argument("--version", action="store_true", help="show the version and leave")
+    parser.add_argument("--version", action="store_true", help="show the version and exit")
     _add_config(parser, None)
     return parser
 
@@ -179,7 +185,7 @@ def _add_config(parser: argparse.ArgumentParser, default: Path | None) -> None:
         type=Path,
         metavar="FILE",
         default=default,
-        help=f"the config; else the environment's {CONFIG_VARIABLE}, else {DEFAULT_CONFIG} in this folder",
+        help=f"the config; else ${CONFIG_VARIABLE}, else {DEFAULT_CONFIG} in this folder",
     )
 
 
@@ -187,5 +193,5 @@ def _untouchable(error: OSError) -> str:
     """A file that no command could do without, such as a log that is another user's."""
     text = f"{error.filename}: {error.strerror}"
     if isinstance(error, PermissionError):
-        text += "; run it as the user that the daemon runs as, or add yourself to that user's group and log in anew"
+        text += "; run it as the daemon's user, or add yourself to that user's group and log in again"
     return text

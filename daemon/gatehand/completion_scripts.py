@@ -113,8 +113,8 @@ _gatehand() {
     esac
   done
   _arguments -C -A '-*' \\
-    '(- *)'{-h,--help}'[say what there is]' \\
-    '(- *)--version[show the version and leave]' \\
+    '(- *)'{-h,--help}'[show the help and exit]' \\
+    '(- *)--version[show the version and exit]' \\
     '--config=[the config]:file:_files' \\
     '1:command:->command' \\
     '*:: :->argument'
@@ -169,7 +169,7 @@ function __gatehand_name_list
 end
 
 complete -c gatehand -f
-complete -c gatehand -n __fish_use_subcommand -l version -d 'show the version and leave'
+complete -c gatehand -n __fish_use_subcommand -l version -d 'show the version and exit'
 """
 _BASH: Final[dict[Takes, str]] = {
     "word": '_gatehand_offer "{what}"',

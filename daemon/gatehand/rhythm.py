@@ -14,6 +14,7 @@ from typing import Final
 
 from msgspec import Struct, ValidationError, convert, field
 
+from gatehand.text import named
 from gatehand.times import rough
 
 FEWEST_GAPS: Final = 4
@@ -295,7 +296,7 @@ def read(said: object) -> Rhythm | None:
 
 def seen(rhythm: Rhythm) -> str:
     """How sure it is."""
-    return f"seen {rhythm.count:,} times"
+    return f"seen {named(rhythm.count, 'time')}"
 
 
 def interval(seconds: float) -> str:

@@ -14,7 +14,7 @@ from typing import Final
 
 LARGEST_BYTES: Final = 1_000_000
 """A large shop takes some 30 kB; anything beyond this is another file."""
-_TOO_LARGE: Final = f"is larger than {LARGEST_BYTES // 1_000_000} MB: this is surely no config; name another file"
+_TOO_LARGE: Final = f"is larger than {LARGEST_BYTES // 1_000_000} MB: this cannot be a config; name another file"
 _KINDS: Final = (
     (stat.S_ISDIR, "a folder"),
     (stat.S_ISFIFO, "a pipe"),
@@ -88,7 +88,9 @@ def replace_bytes(path: Path, content: bytes, *, was: bytes | None = None) -> No
     try:
         _write_and_close(handle, content, found)
         if was is not None and path.read_bytes() != was:
-            raise UnwritableError(f"{path}: has been saved meanwhile, and is left as it is: look at it again")
+            raise UnwritableError(
+                f"{path}: was saved by somebody else meanwhile, so it is left as it is: look at it again"
+            )
         Path(aside).replace(path)
         _sync_folder(path.parent)
     except OSError as error:
@@ -147,7 +149,7 @@ def _sync_folder(folder: Path) -> None:
 def _unwritable(path: Path, error: OSError) -> UnwritableError:
     why = error.strerror or str(error)
     if isinstance(error, PermissionError):
-        why += "; its owner may, or the user that may write to its folder"
+        why += "; its owner may, or a user that may write to its folder"
     return UnwritableError(f"{path}: cannot be written ({why}); the config is as it was")
 
 
@@ -184,7 +186,7 @@ def read_secret(file: Path) -> str:
     if not line:
         raise NoSecretError(f"{file} is empty: wanted the password in its first line")
     if len(line) > LONGEST_SECRET:
-        raise NoSecretError(f"{file} has too long a first line: a password has at most 65,535 bytes")
+        raise NoSecretError(f"{file} has too long a first line: a password is 65,535 bytes at most")
     try:
         return line.decode()
     except UnicodeDecodeError:

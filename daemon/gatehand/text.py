@@ -117,8 +117,14 @@ def listed(words: Iterable[str], *, last: str = "or") -> str:
 
 
 def named(count: int, one: str, many: str = "") -> str:
-    """`1 gate`, `3 gates`; `many` where it is not `one` with an s."""
-    return f"{count} {one}" if count == 1 else f"{count} {many or one + 's'}"
+    """`1 gate`, `3 gates`, `1,200 gates`; `many` where it is not `one` with an s."""
+    return f"{count:,} {one if count == 1 else many or one + 's'}"
+
+
+def ordinal(number: int) -> str:
+    """`1st`, `2nd`, `11th`."""
+    tens = 10 <= number % 100 < 20  # noqa: PLR2004
+    return f"{number}{'th' if tens else {1: 'st', 2: 'nd', 3: 'rd'}.get(number % 10, 'th')}"
 
 
 def as_sentence(words: str) -> str:

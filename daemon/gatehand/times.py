@@ -71,7 +71,7 @@ def _from_text(text: str) -> float:
         if unit not in SECONDS_IN:
             raise NoDurationError(f'there is no unit "{unit}": wanted {", ".join(units[:-1])} or {units[-1]}')
         if units.index(unit) <= rank:
-            raise NoDurationError(f'"{unit}" stands out of order or twice: wanted the larger unit first, each once')
+            raise NoDurationError(f'"{unit}" is out of order or there twice: wanted the larger unit first, each once')
         rank = units.index(unit)
         total += float(part["number"]) * SECONDS_IN[unit]
         position = part.end()
@@ -197,9 +197,9 @@ def when(text: str, now: datetime) -> datetime:
     try:
         found = _ago(said, now) or _day_and_clock(said, now) or _iso(text.strip(), now.tzinfo)
     except (ValueError, OverflowError) as error:
-        raise WhenError(f"{text!r} is not a time ({error}); wanted: {_FORMS}") from None
+        raise WhenError(f"{text!r} is not a time ({error}); wanted {_FORMS}") from None
     if found is None:
-        raise WhenError(f"{text!r} is not a time; wanted: {_FORMS}")
+        raise WhenError(f"{text!r} is not a time; wanted {_FORMS}")
     return found
 
 

@@ -113,7 +113,7 @@ def obstacles(old: Shop, new: Shop, state: st.State, now: float, rewired: Rewire
         seen, place = state.collectors[at], new.collector_at(collector.name)
         after = None if place is None else new.collectors[place]
         if after is None and collectors.is_held(seen):
-            found.append(f"the collector {collector.name} is removed while it is held: reset first")
+            found.append(f"the collector {collector.name} is removed while it is on hold: reset first")
             continue
         if not (collectors.may_turn(seen, now) or isinstance(seen.phase, st.Opening)):
             continue

@@ -153,7 +153,7 @@ def hold_remembered(context: Context, at: CollectorAt, why: str) -> None:
     if collectors.is_held(context.collectors[at]):
         forget_press(context, at)
     else:
-        hold(context, at, why or "held before the daemon's restart", Rule.HOLD)
+        hold(context, at, why or "on hold since before the daemon's restart", Rule.HOLD)
 
 
 def shutdown(context: Context) -> None:

@@ -171,7 +171,7 @@ def test_a_config_without_ducts_says_so(tmp_path: Path, capsys: pytest.CaptureFi
     config = tmp_path / "config.toml"
     config.write_text(shop_text(""), encoding="utf-8")
     assert airflow(config) == 1
-    assert "there are no ducts" in capsys.readouterr().err
+    assert "the config has no ducts" in capsys.readouterr().err
 
 
 def test_the_drawing_has_words_and_dashes_beside_colours(written: Path, tmp_path: Path) -> None:

@@ -44,7 +44,7 @@ def test_help_names_every_command_and_the_caution() -> None:
     done = gatehand_does("--help")
     assert done.returncode == 0
     assert all(f"\n  {name} " in done.stdout for name in COMMANDS)
-    assert "no safety device" in " ".join(done.stdout.split())
+    assert "not a safety device" in " ".join(done.stdout.split())
 
 
 @pytest.mark.parametrize("name", ["off", "reload", "completion", "check"])

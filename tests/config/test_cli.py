@@ -58,7 +58,7 @@ def test_no_command_exits_2_and_shows_what_there_is(capsys: pytest.CaptureFixtur
     assert main([]) == 2
     text = capsys.readouterr().err
     assert all(f"  {name} " in text for name in COMMANDS)
-    assert "no safety device" in " ".join(text.split())
+    assert "not a safety device" in " ".join(text.split())
 
 
 def test_an_unknown_option_exits_2() -> None:

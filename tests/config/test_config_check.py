@@ -16,7 +16,7 @@ SMALLEST = HERE / "good" / "smallest.toml"
 
 def test_a_good_config_exits_0_and_names_what_was_found(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["check", "--config", str(SMALLEST)]) == 0
-    assert capsys.readouterr().out == f"{SMALLEST}: all well; 1 tool, 1 gate and 1 collector\n"
+    assert capsys.readouterr().out == f"{SMALLEST}: no problems; 1 tool, 1 gate and 1 collector\n"
 
 
 def test_a_bad_config_exits_1_and_sums_up_in_its_last_line(capsys: pytest.CaptureFixture[str]) -> None:
@@ -129,9 +129,9 @@ def test_numbers_of_other_units_are_one_warning_and_no_arithmetic_is_done_with_t
 
 def test_the_file_may_be_named_without_its_option(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["check", str(SMALLEST)]) == 0
-    assert capsys.readouterr().out.startswith(f"{SMALLEST}: all well")
+    assert capsys.readouterr().out.startswith(f"{SMALLEST}: no problems")
     assert main(["check", str(SMALLEST), "--config", "other.toml"]) == 2
-    assert "name the config once" in capsys.readouterr().err
+    assert "name the config only once" in capsys.readouterr().err
     assert main(["--config", "other.toml", "check", str(SMALLEST)]) == 2
 
 

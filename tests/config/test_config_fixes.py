@@ -40,7 +40,7 @@ def test_the_difference_is_shown_and_nothing_written(config: Path, capsys: pytes
     assert f"+++ {config} (proposed)\n" in told
     assert "\n-start_apms = 2\n+start_amps = 2\n" in told
     assert told.splitlines()[-1].startswith(
-        f"{config}: 1 correction shown, nothing written (add --write); with them: all well"
+        f"{config}: 1 correction shown, nothing written (add --write); with them: no problems"
     )
     assert config.read_text() == SLIP
     assert names(config) == ["config.toml"]
@@ -53,7 +53,7 @@ def test_with_write_the_span_alone_changes_and_the_old_file_is_kept(
     assert config.read_text() == SMALLEST
     assert (config.parent / "config.toml.bak").read_text() == SLIP
     told = capsys.readouterr().out
-    assert "1 correction written, the file as it was is" in told
+    assert "1 correction written, the old file is" in told
     assert f"+++ {config} (corrected)\n" in told
     assert "(proposed)" not in told
     assert names(config) == ["config.toml", "config.toml.bak"]
@@ -147,7 +147,7 @@ def test_a_file_without_a_slip_is_left_alone(config: Path, capsys: pytest.Captur
     before = config.stat()
     assert fix(config, "--write") == 0
     assert capsys.readouterr().out == (
-        f"{config}: nothing that is certain to correct; all well; 1 tool, 1 gate and 1 collector\n"
+        f"{config}: nothing that is certain to fix; no problems; 1 tool, 1 gate and 1 collector\n"
     )
     assert config.stat() == before
     assert names(config) == ["config.toml"]
@@ -212,7 +212,7 @@ def test_a_file_that_was_saved_meanwhile_is_left_as_it_is(
 
     monkeypatch.setattr(small_files, "keep_copy", keep)
     assert fix(config, "--write") == 1
-    assert "has been saved meanwhile, and is left as it is" in capsys.readouterr().err
+    assert "was saved by somebody else meanwhile, so it is left as it is" in capsys.readouterr().err
     assert config.read_text().endswith("# saved in an editor\n")
     assert not any(name.endswith(".new") for name in names(config))
 
@@ -234,7 +234,7 @@ def test_a_place_that_cannot_be_written_is_told_and_the_config_is_as_it_was(
     refuse(monkeypatch)
     assert fix(config, "--write") == 1
     told = capsys.readouterr().err
-    assert "cannot be written (Permission denied; its owner may, or the user that may write to its folder)" in told
+    assert "cannot be written (Permission denied; its owner may, or a user that may write to its folder)" in told
     assert "the config is as it was" in told
     assert config.read_text() == SLIP
     assert not any(name.endswith(".new") for name in names(config))
@@ -267,7 +267,7 @@ def test_a_folder_that_the_user_may_not_write_to_keeps_the_config(capsys: pytest
         ("/", 1, "is a folder: wanted a file"),
         ("/none.toml", 1, "there is no such file"),
         ("/dev/null", 1, "is a device: wanted a file"),
-        ("-", 2, "it does not read standard input"),
+        ("-", 2, "it cannot read standard input"),
     ],
 )
 def test_what_is_no_file_is_told_as_such(name: str, code: int, why: str, capsys: pytest.CaptureFixture[str]) -> None:
@@ -294,4 +294,4 @@ def test_json_tells_programs_the_same(config: Path, capsys: pytest.CaptureFixtur
 def test_check_says_how_many_it_could_correct(config: Path, capsys: pytest.CaptureFixture[str]) -> None:
     config.write_text(SLIP + "run_om = 5\n")
     assert main(["check", str(config)]) == 1
-    assert capsys.readouterr().out.splitlines()[-1] == (f"gatehand check --fix {config} shows how to correct 2 of them")
+    assert capsys.readouterr().out.splitlines()[-1] == (f"gatehand check --fix {config} shows how to fix 2 of them")

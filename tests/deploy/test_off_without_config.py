@@ -171,7 +171,7 @@ def test_beside_a_daemon_whose_collector_does_not_report_off_stays_off(
             wait_until(lambda: shown(saw, amps, seen), what=f"{amps} A is shown")  # noqa: B023
         assert (FAN, b"1") not in fan.heard[ends:]
         by = f"collector switched off as asked for by {getpass.getuser()}; a fresh start is wanted now"
-        said = "a running daemon was asked to leave them off until a fresh start, if one is there"
+        said = "if a daemon is running, it was asked to keep them off until a fresh start"
         assert done.stdout.splitlines()[1:] == [
             "collector main: off sent",
             said if hangs else f"collector main: the daemon answered: {by}",

@@ -60,7 +60,7 @@ def test_a_gate_that_never_reports_fails_and_is_given_up_early(trouble: GateTrou
     result = world.go()
     saw = of(result, "band_saw")
     assert saw.failed
-    assert "Nothing was reported on g/band_saw/state in 4 tellings" in words(saw)
+    assert "Nothing was reported on g/band_saw/state in 4 tries" in words(saw)
     assert saw.proposal is None
     assert not of(result, "planing").failed
     assert not result.ok
@@ -185,7 +185,7 @@ def test_open_and_shut_exchanged_in_a_gates_words_is_found() -> None:
     world.shop.gates["band_saw"].suffer(GateTrouble.WRONG, 0.0)
     saw = of(world.go(), "band_saw")
     assert saw.failed
-    assert "It reports open when told shut" in words(saw)
+    assert "It reports open when told to shut" in words(saw)
 
 
 def test_a_gate_that_spells_its_words_otherwise_is_told_with_them() -> None:

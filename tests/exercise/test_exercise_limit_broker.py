@@ -113,7 +113,7 @@ def test_a_broker_that_is_killed_and_comes_back_is_brought_the_off(tmp_path: Pat
         out, err = process.communicate(timeout=60)
         found = json.loads(out)
         assert process.returncode == 1, err
-        assert "the broker is gone" in found["stopped"]
+        assert "lost the broker" in found["stopped"]
         assert found["made_safe"] == ("Off was sent to main over a new connection. Gates were left as they are."), found
         wait_until(lambda: devices.told[-1] == OFF)
         assert devices.told.count(ON) == 1
@@ -145,7 +145,7 @@ def test_wrong_usage_says_what_was_meant(config: Path, capsys: pytest.CaptureFix
         "gatehand exercise: there is no collector 'mian'; did you mean main?",
     )
     code, said = refused(config, capsys, "sweep", "--limit", "main")
-    assert (code, "leave the names out" in said) == (2, True)
+    assert (code, "leave out the names" in said) == (2, True)
 
 
 def test_a_daemon_that_runs_here_unseen_by_the_broker_is_refused(
@@ -154,7 +154,7 @@ def test_a_daemon_that_runs_here_unseen_by_the_broker_is_refused(
     with (config.parent / LOCK).open("w") as held:
         fcntl.flock(held, fcntl.LOCK_EX)
         code, said = refused(config, capsys, "--limit", "main")
-    assert (code, "a daemon runs here" in said) == (1, True)
+    assert (code, "a daemon is running here" in said) == (1, True)
 
 
 @pytest.mark.broker
@@ -166,4 +166,4 @@ def test_a_hold_that_only_the_disk_remembers_is_refused(
     (tmp_path / "state").mkdir()
     (tmp_path / "state" / FILE).write_bytes(encoded(Remembered(holds=(hold,))))
     code, said = refused(config, capsys, "--limit", "main", "--state", str(tmp_path / "state"))
-    assert (code, "the collector main is held (filter change), and a hold outlives the daemon" in said) == (1, True)
+    assert (code, "the collector main is on hold (filter change), and a hold outlives the daemon" in said) == (1, True)

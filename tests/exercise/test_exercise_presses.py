@@ -209,7 +209,7 @@ def test_a_hold_that_the_press_ended_and_that_does_not_come_again_stops_it() -> 
 
     result = pressed(world("off", reset=daemon_lets_it_go))
     assert result.stopped is not None
-    assert "no longer held" in result.stopped
+    assert "no longer on hold" in result.stopped
 
 
 def test_a_fan_that_starts_while_a_button_is_pressed_stops_it() -> None:

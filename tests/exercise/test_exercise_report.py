@@ -22,8 +22,8 @@ def test_the_table_has_every_gate_and_tool_with_its_figures() -> None:
 
 def test_the_hold_is_left_and_how_to_reset_it_is_printed() -> None:
     text = results.text(VirtualWorld(daemon="off").go())
-    assert "The collector main is still held. When the shop is ready: gatehand reset main" in text
-    assert "nothing is held" in results.text(VirtualWorld().go())
+    assert "The collector main is still on hold. When the shop is ready: gatehand reset main" in text
+    assert "nothing is on hold" in results.text(VirtualWorld().go())
 
 
 def test_proposals_are_toml_for_the_config() -> None:

@@ -50,7 +50,7 @@ def test_it_refuses_while_a_stop_contact_is_active() -> None:
 def test_it_refuses_where_the_daemon_knows_no_such_collector() -> None:
     world = VirtualWorld()
     world.publish("gatehand/online", "1", retained=True)
-    with pytest.raises(RefusedError, match="says nothing of the collector main"):
+    with pytest.raises(RefusedError, match="does not show the collector main"):
         world.go()
 
 
@@ -156,7 +156,7 @@ def test_a_stop_contact_stops_every_movement() -> None:
     ("topic", "payload", "why"),
     [
         ("gatehand/online", "0", "the daemon has gone away"),
-        ("gatehand/collector/main", '{"state": "off"}', "no longer held"),
+        ("gatehand/collector/main", '{"state": "off"}', "no longer on hold"),
     ],
 )
 def test_a_hold_that_ends_meanwhile_stops_it(topic: str, payload: str, why: str) -> None:

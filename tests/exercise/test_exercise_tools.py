@@ -56,7 +56,7 @@ def test_a_silent_sensor_is_named_with_its_topic() -> None:
     world = VirtualWorld(person=at_the_tools())
     world.shop.tools["band_saw"].silence(on=True)
     result = at_work(world)
-    assert "t/band_saw/amps said nothing" in words(of(result, "band_saw"))
+    assert "nothing came on t/band_saw/amps" in words(of(result, "band_saw"))
     assert any("t/band_saw/amps (tool band saw, current) never spoke" in remark.text for remark in result.unheard)
 
 
@@ -66,7 +66,7 @@ def test_a_retained_reading_is_of_any_age_and_counts_for_nothing() -> None:
     world.shop.tools["band_saw"].silence(on=True)
     found = of(at_work(world), "band_saw")
     assert found.rest is None
-    assert "said nothing" in words(found)
+    assert "nothing came on" in words(found)
 
 
 def test_a_sensor_that_speaks_and_does_not_rise_is_told_with_its_highest_reading() -> None:
@@ -268,5 +268,5 @@ def test_a_meter_that_spoke_too_seldom_to_tell_and_was_quiet_for_longer_than_it_
     found = meter_of(result, "band_saw")
     assert found.rhythm is None
     (remark,) = found.remarks
-    assert "The meter said nothing for 47 s and then spoke (seen 1 time), and silent_after is 30 s" in remark.text
+    assert "The meter was silent for 47 s and then spoke (seen 1 time), and silent_after is 30 s" in remark.text
     assert "the price: a sensor that has died is not noticed" in remark.text

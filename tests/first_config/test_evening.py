@@ -96,7 +96,7 @@ def test_it_finds_the_shop() -> None:
     assert found.tool["band_saw"].current == owner.config.tool["band_saw"].current
     assert found.gate["band_saw"].state == owner.config.gate["band_saw"].state
     assert found.stop["emergency"] == owner.config.stop["emergency"]
-    assert any("no safety device" in line for line in questions_of(owner))
+    assert any("not a safety device" in line for line in questions_of(owner))
     assert any("unplug or" in line for line in questions_of(owner)), "the caution at the stop"
 
 
@@ -217,7 +217,7 @@ def test_it_is_not_asked_how_a_thing_is_worked_that_is_not_worked() -> None:
     owner = Owner()
     spend(owner, gate__band_saw__trial="type", collector__main__trial="skip")
     assert not {"gate.band_saw.worked", "collector.main.worked"} & set(owner.asked)
-    assert "Nothing has followed" not in " ".join(owner.said)
+    assert "Nothing has changed with it" not in " ".join(owner.said)
 
 
 def test_where_nothing_follows_the_waiting_ends_when_it_said_it_would() -> None:
@@ -229,7 +229,7 @@ def test_where_nothing_follows_the_waiting_ends_when_it_said_it_would() -> None:
     spend(owner)
     (on, off) = [at for key, at in moments if key == "gate.band_saw.trial"]
     assert any("until you are asked, in 6 to 25 s" in line for line in questions_of(owner))
-    assert any("Nothing has followed so far" in line for line in questions_of(owner))
+    assert any("Nothing has changed with it so far" in line for line in questions_of(owner))
     assert 25 < off - on < 25 + 8, "besides what the owner takes for it"
 
 
@@ -246,8 +246,8 @@ def test_back_goes_to_the_question_before() -> None:
     ("instead", "table", "missing"),
     [
         ({"tool.band_saw.trial": ["skip"]}, "tool.band_saw", "what says that it runs"),
-        ({"stop.emergency.trial": ["skip"]}, "stop.emergency", "Until then it holds no collector"),
-        ({"gate.band_saw.command": ["skip"]}, "gate.band_saw", "how it is told"),
+        ({"stop.emergency.trial": ["skip"]}, "stop.emergency", "Until then it stops no collector"),
+        ({"gate.band_saw.command": ["skip"]}, "gate.band_saw", "its command"),
     ],
 )
 def test_what_is_skipped_stands_as_a_comment_that_says_what_is_missing(

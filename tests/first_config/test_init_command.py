@@ -122,7 +122,7 @@ def test_a_wrong_answer_is_wrong_usage(
 def test_an_unfinished_file_that_is_none_is_told(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
     Kept(folder / "config.toml").path.write_text("{")
     assert main(["init"]) == 1
-    assert "begin anew with --afresh" in capsys.readouterr().err
+    assert "start over with --afresh" in capsys.readouterr().err
 
 
 def test_afresh_forgets_what_was_kept(folder: Path) -> None:
@@ -166,8 +166,8 @@ def test_answers_in_a_file_make_a_config_that_passes_and_nothing_is_published(fo
         other.publish("end", "1", qos=1)
         wait_until(lambda: other.live("end"))
         assert {topic for topic, *_ in other.seen} == {"end"}
-    assert "going on from there with 2 answers and 0 trials" in said
-    assert "config.toml: written, and gatehand check passes it" in said
+    assert "carrying on from there with 2 answers and 0 trials" in said
+    assert "config.toml: written; gatehand check finds no errors in it" in said
     loaded = load(folder / "config.toml")
     assert loaded.config is not None, loaded.problems
     assert loaded.config.gate["band_saw"].state is not None
@@ -205,7 +205,7 @@ def test_a_broker_that_goes_is_told_and_ctrl_c_keeps_what_was_answered(folder: P
                 assert time.monotonic() < end, said
                 said += os.read(child.stdout.fileno(), 4096)  # type: ignore[union-attr]
 
-        until(b"dust collector?")
+        until(b"dust collector called?")
         child.stdin.write(b"main, bench\n")
         child.stdin.flush()
         until(b"blast gates")

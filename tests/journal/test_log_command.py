@@ -108,14 +108,14 @@ def test_counts_are_shown_where_they_are_asked_for(repeating: Path, capsys: pyte
     assert run(repeating, "--json", "--event", "refusals_counted") == 0
     assert numbers(capsys.readouterr().out) == list(range(132, 142))
     assert run(repeating, "--event", "reading_rejected") == 1
-    assert "nothing but repeated commands and counts there" in capsys.readouterr().err
+    assert "only repeated commands and counts in" in capsys.readouterr().err
 
 
 def test_nothing_found_exits_1_and_says_what_there_is(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert run(folder, "--tool", "lathe") == 1
     assert f"no such event; {folder} has events from 20" in capsys.readouterr().err
     assert run(folder / "nowhere") == 1
-    assert "there is no such folder; has the daemon run with this config?" in capsys.readouterr().err
+    assert "there is no such folder; has the daemon ever run with this config?" in capsys.readouterr().err
     (folder / "empty").mkdir()
     assert run(folder / "empty") == 1
     assert "no events yet" in capsys.readouterr().err
@@ -124,9 +124,9 @@ def test_nothing_found_exits_1_and_says_what_there_is(folder: Path, capsys: pyte
 @pytest.mark.parametrize(
     ("options", "says"),
     [
-        (("--since", "noonish"), "'noonish' is not a time; wanted: RFC 3339"),
+        (("--since", "noonish"), "'noonish' is not a time; wanted RFC 3339"),
         (("--event", "tool_start"), "there is no event 'tool_start'; did you mean tool_started?"),
-        (("--follow", "--until", "now"), "--follow shows what is to come and takes no --until"),
+        (("--follow", "--until", "now"), "--follow shows what is still to come, so it takes no --until"),
     ],
 )
 def test_wrong_usage_exits_2_and_says_what_is_wanted(
@@ -225,4 +225,4 @@ def test_the_log_is_read_beside_a_config_that_is_being_mended(
     assert run(folder, "-n", "1", "--json", config=config) == 0
     told = capsys.readouterr()
     assert numbers(told.out) == [90]
-    assert told.err == f"{config} has errors, gatehand check shows them; using what can be read of it\n"
+    assert told.err == f"{config} has errors (gatehand check shows them); using what can be read of it\n"

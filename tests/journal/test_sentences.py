@@ -107,7 +107,7 @@ def test_each_thing_that_the_rules_say_reads_whole(
         (
             {"event": "start_missed", "tool": "band_saw", "rule": "below_start_threshold", "peak": 2.31,
              "start_amps": 2.5, "lasted": 41.2},
-            "band saw was not taken for running: it drew 2.31 A at most in 41.2 s, below its start_amps of 2.5 A",
+            "band saw did not count as running: it drew 2.31 A at most in 41.2 s, below its start_amps of 2.5 A",
         ),
         (
             {"event": "start_refused", "gate": "bench", "collector": "main", "rule": "bin_full"},
@@ -125,7 +125,7 @@ def test_each_thing_that_the_rules_say_reads_whole(
         (
             {"event": "command_vetoed", "rule": "min_open", "gate": "a", "command": "shut", "proven_open": 0,
              "min_open": 1},
-            "shut was held back for gate a: 0 of 1 gates would be open",
+            "shut was held back for gate a: 0 gates would be open, min_open is 1",
         ),
         (
             {"event": "collector_off", "collector": "main", "rule": "no_demand", "coast_down": 8.0},
@@ -137,7 +137,7 @@ def test_each_thing_that_the_rules_say_reads_whole(
         ),
         (
             {"event": "alarm_raised", "tool": "router", "alarm": "tool.router.not_fresh", "rule": "hold"},
-            "alarm for router, not fresh: the collector is held until somebody resets it",
+            "alarm for router, not fresh: the collector is on hold until somebody resets it",
         ),
         (
             {"event": "alarm_cleared", "tool": "router", "alarm": "tool.router.not_fresh", "rule": "stop_threshold"},
@@ -153,7 +153,7 @@ def test_each_thing_that_the_rules_say_reads_whole(
         ),
         (
             {"event": "log_gap", "lost": 3, "first_lost": 7, "last_lost": 9, "why": "No space left on device"},
-            "the log has a gap, lines lost: 3 (numbers 7 to 9); No space left on device",
+            "the log has a gap: 3 lines lost (numbers 7 to 9); No space left on device",
         ),
     ],
 )  # fmt: skip

@@ -77,7 +77,7 @@ def test_what_the_config_uses_stands_last_and_says_by_whom() -> None:
     topics = topics_of(lines)
     assert topics[-2:] == ["c/set", "saw/meter"]
     assert "    used by tool.saw power" in lines
-    assert "  collector.main command: what is told there; it is no sensor" in lines
+    assert "  collector.main command: commands go there; it is not a sensor" in lines
     assert not any("power = {" in line for line in lines)
 
 
@@ -109,7 +109,7 @@ def test_a_contact_of_any_two_words_has_its_line(words: tuple[str, str], line: s
 
 def test_the_counts_of_a_topic_and_of_its_words_agree() -> None:
     lines = " ".join(page(heard((0.1, "a/run", "closed", True), (5.0, "a/run", "closed"))))
-    assert "heard 2 times, 1 of them held back by the broker: too few" in lines
+    assert "heard 2 times, 1 of them kept by the broker: too few" in lines
     assert '"closed" x 2' in lines
 
 

@@ -166,7 +166,7 @@ def test_too_short_a_run_says_what_is_wanting() -> None:
 def test_nothing_said_since_the_off_ranks_lower_and_says_so() -> None:
     (one,) = follow((1, "saw/amps", "0.1"), *((at, "saw/amps", "5") for at in beats(1) if is_on(at)))
     assert not one.back
-    assert one.because.endswith("it has said nothing since it was switched off")
+    assert one.because.endswith("silent since it was switched off")
 
 
 def test_a_command_topic_ranks_behind_the_report() -> None:

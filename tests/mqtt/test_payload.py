@@ -55,7 +55,7 @@ def test_an_absurd_number_is_rejected(payload: bytes) -> None:
 
 
 def test_an_object_without_a_pointer_asks_for_one() -> None:
-    assert "say with `pointer` where in it the number stands" in why(PLAIN.read_number(b'{"amps": 2}'))
+    assert "say with `pointer` where in it the number is" in why(PLAIN.read_number(b'{"amps": 2}'))
 
 
 def test_the_pointer_finds_the_number_and_scale_and_limit_apply() -> None:
@@ -149,7 +149,7 @@ def test_one_message_is_parsed_once_for_many_readers(monkeypatch: pytest.MonkeyP
 
 @pytest.mark.parametrize("text", ["", "\\ud800", "2026-02-30T09:30:00Z", "2026-05-04T09:30:00", "2026-05-04T09:30Z"])
 def test_a_text_that_is_no_date_and_time_with_an_offset_is_rejected(text: str) -> None:
-    assert "want a number of seconds or milliseconds, or a text such as" in why(
+    assert "want a number of seconds or milliseconds, or text such as" in why(
         Reader("/t").read_moment(f'{{"t": "{text}"}}'.encode())
     )
 

@@ -56,7 +56,7 @@ def test_a_list_has_only_its_own_elements(pointer: str) -> None:
 def test_a_missing_member_is_named_with_what_is_there() -> None:
     missing = resolve({"volt": 230, "amps ": 2}, parse_pointer("/amps"))
     assert missing == Missing("/amps", "there is no 'amps'; there is 'volt', 'amps '")
-    assert resolve({"a": 3}, ("a", "b")) == Missing("/a/b", "what stands before it holds no further values")
+    assert resolve({"a": 3}, ("a", "b")) == Missing("/a/b", "what comes before it holds no further values")
 
 
 @given(st.lists(st.text(max_size=5), max_size=6))

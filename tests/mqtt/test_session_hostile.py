@@ -160,7 +160,7 @@ async def test_a_topic_that_is_not_utf_8_is_ignored_and_reported_once_and_the_se
     assert shell.lost == []
 
 
-BROKEN = "the broker sent what is not MQTT"
+BROKEN = "the broker sent something that is not MQTT"
 RUBBISH = {
     "malformed_publish": (b"\x30\x02\x00\xff", BROKEN),
     "bad_property": (b"\x30\x06\x00\x01a\x02\xff\xff", BROKEN),

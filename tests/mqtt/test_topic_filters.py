@@ -51,8 +51,8 @@ def test_invalid_filters_are_named_and_match_nothing(topic_filter: str) -> None:
 
 
 def test_a_message_says_where_the_wildcard_stands_and_what_is_wanted() -> None:
-    assert filter_problem("shop/#/amps") == "has '#' in level 2 ('#'); it must stand alone in the last level"
-    assert filter_problem("shop/a+") == "has '+' in level 2 ('a+'); it must stand alone in its level"
+    assert filter_problem("shop/#/amps") == "has '#' in level 2 ('#'); it must be alone in the last level"
+    assert filter_problem("shop/a+") == "has '+' in level 2 ('a+'); it must be alone in its level"
     assert topic_problem("shop/+/set") == "holds the wildcard '+'; a message goes to one topic, so name it in full"
     assert topic_problem("") == "is empty; it needs at least one character"
 

@@ -129,7 +129,7 @@ def test_a_sensor_that_speaks_only_on_change_leaves_its_tool_running_and_that_is
     (tmp_path / "config.toml").write_text(config, "utf-8")
     (tmp_path / "log.csv").write_text("t_s,tool,amps\n0,band_saw,0\n1,band_saw,6\n", "utf-8")
     assert main(["replay", "--config", str(tmp_path / "config.toml"), "--readings", str(tmp_path / "log.csv")]) == 0
-    assert "band_saw still runs when the readings end" in capsys.readouterr().err
+    assert "band_saw is still running when the readings end" in capsys.readouterr().err
 
 
 def test_a_tool_that_the_file_never_names_is_not_told_to_be_silent(

@@ -183,9 +183,9 @@ def test_a_hold_from_before_a_restart_is_one_still() -> None:
     assert bench.tell(ev.HoldRemembered("main"), 0.2) == [
         "> off main",
         "> raise collector.main.held",
-        "collector_off/hold collector=main coast_down=8 why=held before the daemon's restart",
-        "collector_held/hold collector=main why=held before the daemon's restart",
-        ("alarm_raised/hold collector=main alarm=collector.main.held why=held before the daemon's restart"),
+        "collector_off/hold collector=main coast_down=8 why=on hold since before the daemon's restart",
+        "collector_held/hold collector=main why=on hold since before the daemon's restart",
+        ("alarm_raised/hold collector=main alarm=collector.main.held why=on hold since before the daemon's restart"),
     ]
     assert bench.tell(ev.HoldRemembered("main"), 0.3) == []
     assert bench.tell(ev.HoldRemembered("nobody"), 0.3) == []

@@ -44,7 +44,7 @@ def collector(state: str = "off", since: float = NOON, **more: object) -> dict[s
     facts: dict[str, object] = {"running": [], "hands": [], "run_on_until": None, "coast_down_until": None}
     facts |= {"reported_on": None, "drawing": None, "bin_full": False, "held": None}
     facts |= {"starts_this_hour": None, "starts_per_hour": None}
-    return {"state": state, "since": stamp(since), "because": "the fan stands still", **facts, **more}
+    return {"state": state, "since": stamp(since), "because": "the fan has stopped", **facts, **more}
 
 
 def alarm(text: str, since: float = NOON) -> dict[str, object]:

@@ -126,7 +126,7 @@ def test_watch_says_which_package_is_missing(
 def test_watch_wants_a_terminal(capsys: pytest.CaptureFixture[str]) -> None:
     pytest.importorskip("rich")
     assert main(["watch", "--broker", "127.0.0.1"]) == 2
-    assert "gatehand status says it once" in capsys.readouterr().err
+    assert "gatehand status shows the same once" in capsys.readouterr().err
 
 
 class Terminal:

@@ -268,7 +268,7 @@ def test_a_held_collector_is_not_removed_before_its_reset(tmp_path: Path) -> Non
     world.run(30)
     edited.write(SHOP)
     assert edited.outcome["ok"] is False
-    assert edited.outcome["waits_for"] == ["the collector lathe is removed while it is held: reset first"]
+    assert edited.outcome["waits_for"] == ["the collector lathe is removed while it is on hold: reset first"]
     world.say("shop/estop", "0")
     reset(world, "lathe")
     world.run(5)

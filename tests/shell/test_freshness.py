@@ -175,7 +175,7 @@ def test_an_answer_that_its_own_time_shows_to_be_old_is_none() -> None:
         (b'{"t": true}', "found true at /t where a number is wanted"),
         (b'{"t": null}', "found null at /t where a number is wanted"),
         (b'{"t": 1e999}', "found a number that is not finite, want a number within"),
-        (b'{"t": "noon"}', "found the text 'noon' at /t, want a number of seconds or milliseconds, or a text such as"),
+        (b'{"t": "noon"}', "found the text 'noon' at /t, want a number of seconds or milliseconds, or text such as"),
         (b'{"t": "2026-02-30T10:00:00Z"}', "found the text '2026-02-30T10:00:00Z' at /t, want a number"),
         (b'{"t": "2026-05-04T10:00:00"}', "at /t, want a number"),
     ],

@@ -257,11 +257,11 @@ def test_a_device_that_leaves_a_sensor_out_for_long_is_told_by_what_it_says_inst
     beats(world, 40, *ALL_WELL[2:], (SAW, {"amps": 0}), (PLUGS, {"lathe": 0}))
     found = world.shown("alarm/tool.drill.silent")
     assert found["because"] == (
-        "The drill's device speaks, but has not said its current for 30 s: on shop/plugs it said '{\"lathe\": 0}' "
+        "The drill's device is heard, but without its current for 30 s: on shop/plugs it said '{\"lathe\": 0}' "
         "(nothing at /drill: there is no 'drill'; there is 'lathe')."
     )
     told = sentence(world.events("tool_silent")[-1])
-    assert told.startswith("drill: its device speaks, but has not said its current for 30 s: on shop/plugs it said")
+    assert told.startswith("drill: its device is heard, but without its current for 30 s: on shop/plugs it said")
     beats(world, 2, *ALL_WELL)
     assert not alarms(world)
 
@@ -269,9 +269,9 @@ def test_a_device_that_leaves_a_sensor_out_for_long_is_told_by_what_it_says_inst
 def test_a_sensor_that_was_called_silent_and_whose_device_then_says_other_things_is_told_so() -> None:
     world = beats(World(SHOP).connect(), 5, *ALL_WELL)
     beats(world, 40, *ALL_WELL[2:], (SAW, {"amps": 0}))
-    assert "has said nothing on shop/plugs" in world.shown("alarm/tool.drill.silent")["because"]
+    assert "has sent no reading on shop/plugs" in world.shown("alarm/tool.drill.silent")["because"]
     beats(world, 2, *ALL_WELL[2:], (SAW, {"amps": 0}), (PLUGS, {"lathe": 0}))
-    assert "has not said its current for 30 s" in world.shown("alarm/tool.drill.silent")["because"]
+    assert "without its current for 30 s" in world.shown("alarm/tool.drill.silent")["because"]
 
 
 def test_one_misspelt_pointer_of_several_is_told_a_minute_later_and_once() -> None:

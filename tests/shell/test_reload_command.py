@@ -94,7 +94,7 @@ def test_a_bad_edit_is_told_with_file_line_and_column_and_the_old_config_works_o
     place = f"{daemon.config}:{line}:14: error: tool.band_saw.start_amps: "
     assert code == 1
     assert place in said
-    assert "the last good one" in said
+    assert "the last good config" in said
     alarm = wait_until(lambda: floor.shown("alarm/daemon.main.config"))
     assert place in alarm["because"]
     assert line in [each["line"] for each in floor.shown("config")["problems"] if each["level"] == "error"]
@@ -163,7 +163,7 @@ def test_a_gate_that_is_removed_while_the_fan_turns_waits_until_it_stands(daemon
     daemon.config.write_text(text)
     code, said, _ = reload(daemon, "--timeout", "5")
     assert code == 1
-    assert "waits: the gate bench is removed while the fan of main may turn" in said
+    assert "not taken yet: the gate bench is removed while the fan of main may turn" in said
     assert floor.told(since)[-1] == ON, "nothing is switched"
     floor.say("shop/router/amps", "0")
     wait_until(lambda: OFF in floor.told(since))
@@ -189,7 +189,7 @@ def test_without_a_daemon_it_says_so_at_once(broker: Mosquitto, text: str, tmp_p
     (tmp_path / "config.toml").write_text(text)
     done = gatehand_does("reload", "--config", str(tmp_path / "config.toml"), "--timeout", "1000")
     assert done.returncode == 1
-    assert re.search(r"no daemon listens on gatehand at |is off line", done.stderr)
+    assert re.search(r"no daemon listens on gatehand at |is offline", done.stderr)
     assert str(broker.port) in done.stderr
     done = gatehand_does("reload", "--config", str(tmp_path / "config.toml"), "--json")
     assert (done.returncode, json.loads(done.stdout)["ok"]) == (1, False)

@@ -93,9 +93,9 @@ def test_an_id_may_have_64_letters_digits_bars_and_dashes(name: str) -> None:
     [
         (HAND, {"id": "a"}, "hand: found no value, want value '1' or '0'"),
         (HAND, {"id": "a", "value": "on"}, "hand: found another word, want '1' or '0'"),
-        (HAND, {"id": "a", "value": {}}, "hand: found a value that is no word, want a plain word, or an object of"),
+        (HAND, {"id": "a", "value": {}}, "hand: found a value that is not a word, want a plain word, or an object of"),
         (HAND, {"id": "a", "valeu": 1}, "hand: found 'valeu' in the object, want a plain word, or an object of id,"),
-        (RESET, {"id": "a", "by": 3}, "reset: found by that is no text, want a plain word"),
+        (RESET, {"id": "a", "by": 3}, "reset: found by that is not text, want a plain word"),
         (RESET, {"id": "a", "value": False}, "reset: found value 0, want 1 or none"),
         (HOLD, {"id": "a", "value": 0}, "hold: found value 0, want 1 or a reason: a hold ends by a reset"),
     ],
@@ -144,7 +144,7 @@ def test_a_hold_and_its_reset_are_answered_with_the_sentence_of_what_decided() -
     assert answers(world)["h1"] == {
         "ok": True,
         "rule": "hold",
-        "text": "collector is held off until somebody resets it (filter), asked for by page",
+        "text": "collector is on hold (filter) until somebody resets it, asked for by page",
     }
     line = world.events("collector_held")[-1]
     assert (line["why"], line["by"]) == ("filter", "page")
@@ -156,7 +156,7 @@ def test_a_hold_and_its_reset_are_answered_with_the_sentence_of_what_decided() -
     assert answers(world)["r1"] == {
         "ok": True,
         "rule": "hold",
-        "text": "collector: hold by filter ended by a reset of page (done); the next fresh start counts",
+        "text": "collector: hold (filter) ended by a reset from page (done); the next fresh start counts",
     }
     assert answers(world)["r1"]["text"] == sentence(world.events("hold_reset")[-1])
 

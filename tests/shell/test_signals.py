@@ -205,7 +205,7 @@ def test_a_start_is_said_in_what_was_measured(facts: dict[str, Any], said: str) 
     [
         (
             {"event": "tool_silent", "rule": "silent_after", "silent_after": 30.0, "was": "idle", "last_watts": 3.2},
-            "lathe: its sensor has said nothing for 30 s; it was idle, last 3.2 W",
+            "lathe: no reading from its sensor for 30 s; it was idle, last 3.2 W",
         ),
         (
             {
@@ -215,11 +215,11 @@ def test_a_start_is_said_in_what_was_measured(facts: dict[str, Any], said: str) 
                 "was": "idle",
                 "last_running": False,
             },
-            "lathe: its sensor has said nothing for 30 s; it was idle, last stopped",
+            "lathe: no reading from its sensor for 30 s; it was idle, last stopped",
         ),
         (
             {"event": "tool_heard", "rule": "silent_after", "silent_for": 9.0, "running": False},
-            "lathe: its sensor speaks again after 9 s: its contact says stopped",
+            "lathe: its sensor is heard again after 9 s: its contact says stopped",
         ),
         (
             {
@@ -229,24 +229,21 @@ def test_a_start_is_said_in_what_was_measured(facts: dict[str, Any], said: str) 
                 "start_watts": 100.0,
                 "lasted": 4.0,
             },
-            "lathe was not taken for running: it drew 90 W at most in 4 s, below its start_watts of 100 W",
+            "lathe did not count as running: it drew 90 W at most in 4 s, below its start_watts of 100 W",
         ),
         (
             {"event": "tool_muted", "rule": "run_limit", "watts": 300.0, "stop_watts": 70.0},
-            (
-                "lathe is not served until it has stopped, it has run for longer than its run_limit "
-                "(it must fall below 70 W)"
-            ),
+            ("lathe is muted until it has stopped, it has run for longer than its run_limit (it must fall below 70 W)"),
         ),
         (
             {"event": "tool_muted", "rule": "button", "running": True},
-            "lathe is not served until it has stopped, a button was pressed",
+            "lathe is muted until it has stopped, a button was pressed",
         ),
         (
             {"event": "start_refused", "rule": "off_asked", "running": True},
             (
-                "start refused: lathe ran (its contact says running) when the collector was switched off; "
-                "switch it off and on again"
+                "start refused: lathe was already running (its contact says running) when the collector was switched "
+                "off; switch it off and on again"
             ),
         ),
     ],
@@ -258,9 +255,9 @@ def test_lines_of_a_meter_in_watts_and_of_a_contact_read_whole(line: dict[str, A
 @pytest.mark.parametrize(
     ("facts", "because"),
     [
-        ({"amps": 6.4}, "The lathe drew 6.4 A at its first word, so it starts nothing."),
-        ({"watts": 900.0}, "The lathe drew 900 W at its first word, so it starts nothing."),
-        ({"running": True}, "The lathe ran by its contact at its first word, so it starts nothing."),
+        ({"amps": 6.4}, "The lathe drew 6.4 A when first seen, so it starts nothing."),
+        ({"watts": 900.0}, "The lathe drew 900 W when first seen, so it starts nothing."),
+        ({"running": True}, "The lathe ran by its contact when first seen, so it starts nothing."),
     ],
 )
 def test_an_alarm_says_what_was_measured(facts: dict[str, Any], because: str) -> None:

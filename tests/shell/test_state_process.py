@@ -61,7 +61,7 @@ def test_a_hold_outlives_both_killed_a_broker_that_forgot_and_a_renamed_table(tm
         removed = text.replace("[collector.main]", "[collector.big]").replace("shop/fan/", "shop/big/")
         with Process(tmp_path, removed.format(port=broker.port)) as refused:
             assert refused.wait() == 78
-            assert "the collector main (commanded on 'shop/fan/set') is held since" in refused.stderr
+            assert "the collector main (commanded on 'shop/fan/set') is on hold since" in refused.stderr
             assert "put its table back, reset, then remove it" in refused.stderr
         renamed = text.replace("[collector.main]", "[collector.big]").format(port=broker.port)
         with Shopfloor(broker.port) as floor, Process(tmp_path, renamed) as second:

@@ -127,7 +127,7 @@ def test_write_shows_the_difference_and_keeps_comments_and_layout(
 def test_write_asks_nobody_when_nobody_is_there(shop: Path, capsys: pytest.CaptureFixture[str]) -> None:
     before = (shop / "config.toml").read_text("utf-8")
     assert tune(shop, "--write") == 1
-    assert "nobody to ask here: give --yes to write" in capsys.readouterr().err
+    assert "nobody here to ask: give --yes to write" in capsys.readouterr().err
     assert (shop / "config.toml").read_text("utf-8") == before
 
 

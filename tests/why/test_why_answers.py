@@ -103,7 +103,7 @@ def test_the_collector_says_how_it_stands_where_the_log_ends_beside_what_it_did_
     found = why(shop, capsys, "main")
     assert found["case"] == "under_threshold"
     assert "the collector had been on for" in found["at_the_end"]
-    assert "the motor has had 1 of its 1 starts this hour" in found["at_the_end"]
+    assert "the motor has used 1 of 1 start this hour" in found["at_the_end"]
     assert why(shop, capsys, "main", "--at", now(shop))["at_the_end"] is None
 
 

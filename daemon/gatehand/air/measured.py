@@ -15,7 +15,7 @@ from gatehand.config import Config
 from gatehand.config.ducts import Fan, FilterLoss, Positive
 from gatehand.config.values import TomlTable
 from gatehand.terminal import columns
-from gatehand.text import did_you_mean
+from gatehand.text import did_you_mean, named
 from gatehand_air.fit import Fit, Measurement, NoFitError, Quantity, fit
 
 WORTH_A_REMARK = 0.05
@@ -192,7 +192,7 @@ def fit_as_text(fitted: Fitted) -> str:
         apart = "; the filter's loss cannot be told from it by these readings and stays as it was"
     gives = f"the fan gives {100 * found.scale:.1f} % of its curve"
     lines = [
-        f"collector {system.collector}, fitted to {len(readings)} readings: {gives}{apart}",
+        f"collector {system.collector}, fitted to {named(len(readings), 'reading')}: {gives}{apart}",
         *columns(rows, "  "),
         f"  typical error {100 * found.rms_before:.1f} % before, {100 * found.rms:.1f} % now",
     ]

@@ -193,7 +193,7 @@ def readable(path: Path) -> "tuple[Loaded, Config | None]":
     if loaded.config is not None or not loaded.text:
         show(map(str, loaded.errors), sys.stderr)
         return loaded, loaded.config
-    show([f"{path} has errors, gatehand check shows them; using what can be read of it"], sys.stderr)
+    show([f"{path} has errors (gatehand check shows them); using what can be read of it"], sys.stderr)
     return loaded, salvage(loaded.text)
 
 
@@ -243,13 +243,13 @@ def seconds(most: float, example: str) -> Callable[[str], float]:
 
 def add_broker(parser: argparse.ArgumentParser) -> None:
     """The options that name a broker."""
-    group = parser.add_argument_group("the broker, when it is not the config's")
-    group.add_argument("--broker", type=_address, metavar="HOST[:PORT]", help="look at this broker; needs no config")
-    group.add_argument("--base", type=_base, metavar="TOPIC", help="the daemon's base topic; default gatehand")
+    group = parser.add_argument_group("the broker, if not the config's")
+    group.add_argument("--broker", type=_address, metavar="HOST[:PORT]", help="use this broker; needs no config")
+    group.add_argument("--base", type=_base, metavar="TOPIC", help="the daemon's base topic; default: gatehand")
     group.add_argument("--username", metavar="NAME", help="the login, such as viewer or hands")
-    group.add_argument("--password-file", type=Path, metavar="FILE", help="its first line is the password")
-    group.add_argument("--tls", action="store_true", help="encrypt; verify with the system's certificates")
-    group.add_argument("--ca-file", type=Path, metavar="FILE", help="encrypt; verify with this certificate")
+    group.add_argument("--password-file", type=Path, metavar="FILE", help="a file with the password in its first line")
+    group.add_argument("--tls", action="store_true", help="encrypt; check the broker with the system's certificates")
+    group.add_argument("--ca-file", type=Path, metavar="FILE", help="encrypt; check the broker with this certificate")
 
 
 def add_request(parser: argparse.ArgumentParser, *, because: bool = False) -> None:
@@ -259,23 +259,23 @@ def add_request(parser: argparse.ArgumentParser, *, because: bool = False) -> No
         type=_reason,
         required=because,
         metavar="TEXT",
-        help="why, for whoever looks at the log or a screen; the daemon keeps 48 characters",
+        help="why, for whoever reads the log or a screen; the daemon keeps 48 characters",
     )
-    parser.add_argument("--by", metavar="NAME", help="who asks, for the log; default your login here")
+    parser.add_argument("--by", metavar="NAME", help="who asks, for the log; default: your login here")
     parser.add_argument(
         "--timeout",
         type=seconds(_LONGEST_WAIT, "5"),
         default=_ANSWER_WITHIN,
         metavar="SECONDS",
-        help=f"the longest to wait for the daemon's answer; default {_ANSWER_WITHIN:g}",
+        help=f"how long to wait for the daemon's answer; default {_ANSWER_WITHIN:g}",
     )
-    parser.add_argument("--json", action="store_true", help="the same facts for programs")
+    parser.add_argument("--json", action="store_true", help="the same facts as JSON, for programs")
     add_broker(parser)
 
 
 def _reason(text: str) -> str:
     if not text.strip():
-        raise argparse.ArgumentTypeError('found no reason; wanted one in words, such as "filter change"')
+        raise argparse.ArgumentTypeError('found no reason; wanted one, such as "filter change"')
     return text.strip()
 
 

@@ -9,16 +9,16 @@ from gatehand.commands import configured, no_such, print_json
 def configure(parser: argparse.ArgumentParser) -> None:
     """Its options."""
     parser.description = (
-        "Prints who may say and hear what on the broker, as a Mosquitto access list: the daemon may command, a viewer "
-        "may only look, hands may ask for a hand start or a reset, and each device has its own topics and no other."
+        "Prints who may publish and read what on the broker, as a Mosquitto access list: the daemon may command, a "
+        "viewer may only look, hands may ask for a hand start or a reset, and each device has only its own topics."
     )
     parser.add_argument(
         "--only",
         action="append",
         metavar="LOGIN",
-        help="only this login, such as tool-band_saw; may be given again (for a listener with a list of its own)",
+        help="only this login, such as tool-band_saw; can be repeated (for a listener with a list of its own)",
     )
-    parser.add_argument("--json", action="store_true", help="the same facts for programs")
+    parser.add_argument("--json", action="store_true", help="the same facts as JSON, for programs")
 
 
 def run(args: argparse.Namespace) -> int:

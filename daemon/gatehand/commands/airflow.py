@@ -15,13 +15,13 @@ if TYPE_CHECKING:
 
 _HELP = """\
 Works out the air in the ducts for each set of gates that the config can ask for: each tool alone, each hand start,
-pairs (with max_open above 2 every number up to it), and all. Shows the flow at each hood against what it wants, the
+pairs (or more, up to max_open), and all. Shows the flow at each hood against the flow it needs, the
 velocity in each duct against its transport velocity, the fan's working point and the suction with a clean and a dirty
-filter, what falls short, and what would cure it as TOML. Exits 0 when every set that can be asked for gets what it
-wants, 1 when something falls short, 2 for wrong usage.
+filter, what falls short, and what would fix it, as TOML. Exits 0 when every set that can be asked for gets what it
+needs, 1 when something falls short, 2 for wrong usage.
 
 With --json `flow`, `pressure` (the fan's, static), `suction`, `ducts` and `hoods` are for the clean filter; `dirty`
-holds the same for the dirty one. Numbers stand in the config's units.
+has the same for the dirty one. Numbers are in the config's units.
 """
 
 _MEASURED = """\
@@ -36,7 +36,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     """Its options."""
     parser.description = _HELP
     parser.add_argument("--open", metavar="GATE,GATE", help="only this set of open gates")
-    parser.add_argument("--full", action="store_true", help="every set in full, also where nothing falls short")
+    parser.add_argument("--full", action="store_true", help="every set in full, even where nothing falls short")
     parser.add_argument("--measured", metavar="FILE", type=Path, help=_MEASURED)
     parser.add_argument(
         "--plot",
@@ -44,14 +44,16 @@ def configure(parser: argparse.ArgumentParser) -> None:
         type=Path,
         help="draw the curves of fan and ducts, and the duct tree with its velocities, for --open or the slowest set",
     )
-    parser.add_argument("--json", action="store_true", help="the same facts for programs")
+    parser.add_argument("--json", action="store_true", help="the same facts as JSON, for programs")
 
 
 def run(args: argparse.Namespace) -> int:
     """Look, print, draw."""
     config, _, _ = configured(args.config)
     if not config.duct:
-        raise CommandError(f"{args.config}: there are no ducts: describe them in [airflow], [fan.NAME] and [duct.NAME]")
+        raise CommandError(
+            f"{args.config}: the config has no ducts: describe them in [airflow], [fan.NAME] and [duct.NAME]"
+        )
     return _show(args, config, None if args.open is None else _gates(config, args.open))
 
 

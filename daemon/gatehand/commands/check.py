@@ -20,29 +20,30 @@ from gatehand.text import listed, named
 def configure(parser: argparse.ArgumentParser) -> None:
     """Its options."""
     parser.description = (
-        "Looks for mistakes in the config: all at once, each with its line, the place marked, and a code that "
-        "--explain tells more about. Needs no network and no devices. Exits 1 when there is an error, 0 when there are "
-        "only warnings.\n\n"
-        "--fix shows how to correct what is certain: a misspelt key or name where only one is a single letter away, "
-        "and a duration without its quotes. With --write it does so, and keeps the file as it was in FILE.bak."
+        "Checks the config for mistakes and shows them all at once, each with its line, the place marked, and a "
+        "code that --explain tells more about. Needs no network and no devices. Exits 1 when there is an error, 0 "
+        "when there are only warnings.\n\n"
+        "--fix shows how to fix what is certain: a misspelt key or name where only one known word is a single "
+        "letter away, and a duration without its quotes. With --write it does so, and keeps the old file as "
+        "FILE.bak."
     )
     parser.add_argument("file", nargs="?", type=Path, metavar="FILE", help="the config, instead of --config FILE")
-    parser.add_argument("--json", action="store_true", help="the same facts for programs")
-    parser.add_argument("--fix", action="store_true", help="show how to correct what is certain")
-    parser.add_argument("--write", action="store_true", help="with --fix: correct it in the file; keeps FILE.bak")
+    parser.add_argument("--json", action="store_true", help="the same facts as JSON, for programs")
+    parser.add_argument("--fix", action="store_true", help="show how to fix what is certain")
+    parser.add_argument("--write", action="store_true", help="with --fix: fix it in the file; keeps FILE.bak")
     parser.add_argument(
         "--explain",
         nargs="?",
         const="",
         metavar="CODE",
-        help="what a code means, and why; without CODE, which there are",
+        help="what a code means, and why; without CODE, list them all",
     )
     parser.add_argument(
         "--state",
         type=Path,
         metavar="FOLDER",
-        help="the daemon's state folder, where it keeps how often each meter speaks; else the environment's "
-        "STATE_DIRECTORY, else beside the config",
+        help="the daemon's state folder, where it notes how often each meter reports; else "
+        "$STATE_DIRECTORY, else beside the config",
     )
 
 
@@ -69,12 +70,12 @@ def _file(args: argparse.Namespace) -> Path:
         CommandError: it was named twice, or in a way that names none.
     """
     if args.file is not None and args.config_given:
-        raise CommandError("gatehand check: name the config once: as FILE, or with --config FILE", WRONG_USAGE)
+        raise CommandError("gatehand check: name the config only once: as FILE, or with --config FILE", WRONG_USAGE)
     if args.write and not args.fix:
         raise CommandError("gatehand check: --write goes with --fix", WRONG_USAGE)
     path: Path = args.file or args.config
     if str(path) == "-":
-        raise CommandError("gatehand check: wanted a file's name: it does not read standard input", WRONG_USAGE)
+        raise CommandError("gatehand check: wanted the name of a file; it cannot read standard input", WRONG_USAGE)
     return path
 
 
@@ -105,7 +106,7 @@ def _report(loaded: Loaded, problems: list[Problem]) -> Iterator[str]:
         from gatehand.config.fixes import corrected
 
         if count := len(corrected(loaded).fixed):
-            yield f"gatehand check --fix {loaded.path} shows how to correct {count} of them"
+            yield f"gatehand check --fix {loaded.path} shows how to fix {count} of them"
 
 
 def _shown(loaded: Loaded, problems: Iterable[Problem]) -> Iterator[str]:
@@ -145,7 +146,7 @@ def _verdict(loaded: Loaded, problems: list[Problem]) -> str:
     tables = [named(len(loaded.names.get(kind, ())), kind) for kind in ("tool", "gate", "collector")]
     tables += [named(len(names), kind) for kind in ("stop", "duct") if (names := loaded.names.get(kind))]
     what = f"; {listed(tables, last='and')}" if loaded.names else ""
-    return f"{listed(counts, last='and') if counts else 'all well'}{what}"
+    return f"{listed(counts, last='and') if counts else 'no problems'}{what}"
 
 
 _BOM = "\ufeff".encode()
@@ -180,11 +181,11 @@ def _fix(path: Path, state: Path | None, *, write: bool, as_json: bool) -> int:
     show(_shown(after.loaded, left))
     fixes = named(len(after.fixed), "correction")
     if copy is not None:
-        said = f"{path}: {fixes} written, the file as it was is {copy}; {_verdict(after.loaded, left)}"
+        said = f"{path}: {fixes} written, the old file is {copy}; {_verdict(after.loaded, left)}"
     elif after.fixed:
         said = f"{path}: {fixes} shown, nothing written (add --write); with them: {_verdict(after.loaded, left)}"
     else:
-        said = f"{path}: nothing that is certain to correct; {_verdict(loaded, left)}"
+        said = f"{path}: nothing that is certain to fix; {_verdict(loaded, left)}"
     show([said])
     return 0 if final.ok else 1
 
@@ -213,6 +214,6 @@ def _explained(code: codes.Code) -> Iterator[str]:
     yield from wrapped(code.why, paragraph(_WIDTH))
     if code.right:
         yield ""
-        yield "Right is, for example:"
+        yield "For example, this is right:"
         yield ""
         yield from (f"    {line}" for line in code.right.split("\n"))

@@ -14,8 +14,8 @@ _SHELLS: Final = ("bash", "zsh", "fish")
 def configure(parser: argparse.ArgumentParser) -> None:
     """Its options."""
     parser.description = (
-        "Prints a script for the shell: completion of commands and options, and of the names of tools, gates and "
-        "collectors where one is wanted. Its first lines say how to put it to use."
+        "Prints a script for the shell that completes commands, options, and the names of tools, gates and "
+        "collectors. Its first lines say how to use it."
     )
     parser.add_argument("shell", nargs="?", choices=_SHELLS, metavar="SHELL", help="bash, zsh or fish")
     # What the script itself calls: the names of these kinds of tables, such as tool,gate.

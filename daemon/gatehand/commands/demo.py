@@ -12,19 +12,19 @@ from gatehand.commands import HIGHEST_PORT, ending, whole_number
 def configure(parser: argparse.ArgumentParser) -> None:
     """Its options."""
     parser.description = (
-        "Plays a working day in a simulated instrument maker's shop with the real daemon over real MQTT, in about half "
-        "a minute, and says where its event log lies. Needs no hardware, no broker and no config. "
-        "Exits 1 when something did not go as scripted."
+        "Plays a working day in a simulated instrument maker's shop with the real daemon over real MQTT, in about "
+        "half a minute, and shows where the event log is. Needs no hardware, no broker and no config. Exits 1 when "
+        "something did not go as scripted."
     )
     parser.add_argument(
         "--keep",
         action="store_true",
-        help="no script: the shop stays up until Ctrl-C, for any MQTT client to play with",
+        help="no script: the shop runs until Ctrl-C, for you to play with any MQTT client",
     )
     port = whole_number("a port", HIGHEST_PORT)
     parser.add_argument("--port", type=port, default=0, metavar="N", help="the broker's port; else any that is free")
     parser.add_argument(
-        "--log", type=Path, metavar="FOLDER", help="keep log and config here; else in a fresh temporary folder"
+        "--log", type=Path, metavar="FOLDER", help="keep log and config here; else in a new temporary folder"
     )
 
 

@@ -10,9 +10,9 @@ from gatehand.terminal import show
 def configure(parser: argparse.ArgumentParser) -> None:
     """Its options."""
     parser.description = (
-        "Notes that upkeep was done: its hours count anew from now, or from a time given. Which there is says "
-        "[upkeep.NAME] in the config; how it stands, `gatehand report`. Isolate and lock out a machine before you "
-        "reach into it."
+        "Notes that upkeep was done: its hours count from zero again, from now on or from a given time. The config "
+        "lists the upkeep under [upkeep.NAME]; `gatehand report` shows what is due. Isolate and lock out a machine "
+        "before you reach into it."
     )
     parser.add_argument("upkeep", type=device_name, metavar="UPKEEP", help="its name in the config, such as filter")
     parser.add_argument("--at", metavar="TIME", type=moment, help="when it was done, if not now")
@@ -24,14 +24,14 @@ def run(args: argparse.Namespace) -> int:
     from gatehand.report.upkeep_due import note_done
 
     if args.upkeep not in config.upkeep:
-        otherwise = "" if config.upkeep else "the config has no [upkeep.NAME]"
+        otherwise = "" if config.upkeep else "the config has no [upkeep.NAME] table"
         raise no_such("gatehand done: there is no upkeep", args.upkeep, config.upkeep, otherwise)
     at = args.at or datetime.now().astimezone()
     folder = loaded.file(config.log.folder)
     try:
         note_done(folder, args.upkeep, at)
     except OSError as error:
-        raise CommandError(f"{folder}: cannot be written ({error.strerror or error}): nothing was noted") from error
+        raise CommandError(f"{folder}: cannot be written ({error.strerror or error}), so nothing was noted") from error
     upkeep = f"{config.upkeep[args.upkeep].every_hours:g} h of {config.upkeep_collector(args.upkeep)}"
     show([f"{args.upkeep}: done {at:%Y-%m-%d %H:%M}; due again after {upkeep}"])
     return 0

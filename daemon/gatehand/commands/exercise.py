@@ -32,10 +32,10 @@ _MOST_ROUNDS = 50
 def configure(parser: argparse.ArgumentParser) -> None:
     """Its options."""
     parser.description = (
-        "Commissioning. Keeps the collector off (a running daemon is told to hold), asks for each stop contact to be "
-        "pressed, moves each gate open and shut and measures its travel, asks for each tool to be started and looks "
-        "which sensor sees it, then asks for each button. Asks before anything moves. Exits 1 when something failed. "
-        "Hands out of the gates; this is no lockout."
+        "Tries the whole shop, for commissioning. Keeps the collector off (a running daemon puts it on hold), asks "
+        "for each stop contact to be pressed, opens and shuts each gate and measures its travel, asks for each tool "
+        "to be started and checks which sensor sees it, then asks for each button. Asks before anything moves. "
+        "Exits 1 when something failed. Keep hands out of the gates; this is not a lockout."
     )
     parser.add_argument(
         "names",
@@ -49,11 +49,11 @@ def configure(parser: argparse.ArgumentParser) -> None:
         type=whole_number("a number of rounds", _MOST_ROUNDS),
         default=5,
         metavar="N",
-        help="times each gate is opened and shut; default 5",
+        help="how often each gate is opened and shut; default 5",
     )
-    parser.add_argument("--no-tools", action="store_true", help="leave the tools out")
-    parser.add_argument("--no-buttons", action="store_true", help="leave stop contacts and buttons out")
-    parser.add_argument("--yes", action="store_true", help="do not ask, for scripts: you have looked")
+    parser.add_argument("--no-tools", action="store_true", help="skip the tools")
+    parser.add_argument("--no-buttons", action="store_true", help="skip stop contacts and buttons")
+    parser.add_argument("--yes", action="store_true", help="do not ask, for scripts: you have looked yourself")
     parser.add_argument(
         "--limit",
         dest="collector",
@@ -61,16 +61,18 @@ def configure(parser: argparse.ArgumentParser) -> None:
         metavar="COLLECTOR",
         help=(
             "instead: start this collector's fan with a gate proven open, do not repeat its on, and measure when its "
-            "switch goes off by its own time limit; with no daemon running"
+            "switch goes off by its own time limit; no daemon may be running"
         ),
     )
     parser.add_argument(
         "--state",
         type=Path,
         metavar="FOLDER",
-        help="with --limit: the daemon's state folder, for its holds; else STATE_DIRECTORY, else beside the config",
+        help="with --limit: the daemon's state folder, for its holds; else $STATE_DIRECTORY, else beside the config",
     )
-    parser.add_argument("--json", action="store_true", help="the result for programs; what is asked and said on stderr")
+    parser.add_argument(
+        "--json", action="store_true", help="the result as JSON, for programs; the dialogue goes to stderr"
+    )
 
 
 def run(args: argparse.Namespace) -> int:
@@ -113,13 +115,13 @@ def _measure_limit(args: argparse.Namespace) -> int:
     if name not in config.collector:
         raise no_such("gatehand exercise: there is no collector", name, config.collector)
     if args.names:
-        raise CommandError("gatehand exercise: --limit tries one switch alone: leave the names out", WRONG_USAGE)
+        raise CommandError("gatehand exercise: --limit tries one switch only: leave out the names", WRONG_USAGE)
     if config.collector[name].refresh == 0:
         raise CommandError(f"gatehand exercise: {limit_result.refused_without_refresh(name)}")
     folder = state_folder(args.state, args.config)
     if is_locked(folder):
         raise CommandError(
-            f"gatehand exercise: a daemon runs here ({folder}): stop it for this test, and start it again"
+            f"gatehand exercise: a daemon is running here ({folder}): stop it for this test, and start it again after"
         )
     notes = recall(folder)
     topic = config.collector[name].command.topic

@@ -8,12 +8,12 @@ from gatehand.commands import add_request, device_name
 def configure(parser: argparse.ArgumentParser) -> None:
     """Its options."""
     parser.description = (
-        "Asks the running daemon to switch a collector off and to keep it off until somebody resets it, and prints its "
-        "answer. The hold outlives a restart and a power cut. It is no lockout: lock the machine out before you reach "
-        "into it. Exits 1 when no daemon answers: then nothing is held."
+        "Asks the running daemon to switch a collector off and to keep it off until somebody resets it, and prints "
+        "the daemon's answer. The hold survives a restart and a power cut. It is not a lockout: lock the machine "
+        "out before you reach into it. Exits 1 when no daemon answers: then nothing is on hold."
     )
     parser.add_argument(
-        "collector", nargs="?", type=device_name, metavar="COLLECTOR", help="may be left out where there is one"
+        "collector", nargs="?", type=device_name, metavar="COLLECTOR", help="may be left out when there is only one"
     )
     add_request(parser, because=True)
 

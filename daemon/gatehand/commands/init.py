@@ -24,25 +24,30 @@ _MOST_QUIET: Final = 600.0
 def configure(parser: argparse.ArgumentParser) -> None:
     """Its options."""
     parser.description = (
-        "Makes a first config: asks for the shop's collectors, gates, tools and stops, listens to the broker while "
-        "you switch or press each of them once, and writes a file with comments that gatehand check passes. Moves and "
-        "switches nothing itself. Every answer is kept at once: Ctrl-C loses none, and the same command goes on. "
-        '"back" goes to the question before; "skip" leaves a device unfinished, in a comment that says what is missing.'
+        "Writes a first config: asks for the shop's collectors, gates, tools and stops, listens to the broker while "
+        "you switch or press each of them once, and writes a commented file that gatehand check passes. It moves "
+        "and switches nothing itself. Every answer is kept at once: after Ctrl-C the same command carries on. "
+        '"back" returns to the question before; "skip" leaves a device unfinished, in a comment that says what is '
+        "missing."
     )
-    parser.add_argument("--output", type=Path, metavar="FILE", help="write here; else the config's own place")
+    parser.add_argument("--output", type=Path, metavar="FILE", help="write here; else where the config belongs")
     parser.add_argument(
-        "--answer", action="append", default=[], metavar="KEY=VALUE", help="answer a question beforehand; repeatable"
+        "--answer",
+        action="append",
+        default=[],
+        metavar="KEY=VALUE",
+        help="answer a question beforehand; can be repeated",
     )
-    parser.add_argument("--answers", type=Path, metavar="FILE", help="answers in TOML, by the same keys")
-    parser.add_argument("--yes", action="store_true", help="take what is suggested wherever nothing else is answered")
+    parser.add_argument("--answers", type=Path, metavar="FILE", help="answers in TOML, under the same keys")
+    parser.add_argument("--yes", action="store_true", help="take the suggested answer wherever you gave none")
     parser.add_argument(
         "--listen-first",
         type=seconds(_MOST_QUIET, "20"),
         metavar="SECONDS",
         help="how long to listen before anything is switched; default 20",
     )
-    parser.add_argument("--list-questions", action="store_true", help="show the keys of all questions and leave")
-    parser.add_argument("--afresh", action="store_true", help="forget what an unfinished one has kept")
+    parser.add_argument("--list-questions", action="store_true", help="show the keys of all questions and exit")
+    parser.add_argument("--afresh", action="store_true", help="forget the kept answers and start over")
 
 
 def run(args: argparse.Namespace) -> int:
@@ -78,7 +83,7 @@ def run(args: argparse.Namespace) -> int:
         ):
             draft = asyncio.run(evening())
     except BrokenOffError:
-        show(["", f"Nothing is lost: {kept.path} has what was answered, and the same command goes on from there."])
+        show(["", f"Nothing is lost: {kept.path} has your answers, and the same command carries on from there."])
         return INTERRUPTED
     return _write(draft, kept, path, named=path != _usual())
 
@@ -106,8 +111,8 @@ def _list_questions() -> None:
 def _refuse_to_overwrite(path: Path) -> None:
     if path.exists() or path.is_symlink():
         raise CommandError(
-            f"gatehand init: {path} is there already and is not overwritten; name another with --output other.toml, or "
-            f"go on with that one: gatehand check --config {path}"
+            f"gatehand init: {path} already exists and is not overwritten; name another with --output other.toml, or "
+            f"carry on with it: gatehand check --config {path}"
         )
 
 
@@ -124,13 +129,13 @@ def _write(draft: "Draft", kept: "Kept", path: Path, *, named: bool) -> int:
         aside = path.with_name(path.name + ".draft")
         write(aside, text)
         raise CommandError(
-            f"gatehand init: {path} is not written, for gatehand check refuses it so; it is in {aside}. The "
-            "answers are kept: give another with --answer KEY=VALUE, and the same command goes on"
+            f"gatehand init: {path} is not written, because gatehand check finds errors in it; it is in {aside}. "
+            "The answers are kept: correct one with --answer KEY=VALUE, and the same command carries on"
         )
     write_new(path, text)
     kept.remove()
     width = paragraph(80)
-    show(["", f"{path}: written, and gatehand check passes it."])
+    show(["", f"{path}: written; gatehand check finds no errors in it."])
     show(f"  not finished: {one}" for one in draft.unfinished)
     if draft.first_cuts:
         show((*wrapped(FIRST_CUTS, width), *(f"  {one}" for one in draft.first_cuts)))
@@ -140,8 +145,10 @@ def _write(draft: "Draft", kept: "Kept", path: Path, *, named: bool) -> int:
 
 FIRST_CUTS: Final = (
     "The tools below miss their first cut after each start of the daemon: their sensors speak only on change, and the "
-    "broker was not heard to keep their last word. Let the device retain its word, where it has a setting for that, or "
-    "let Gatehand ask it: poll = { topic = ..., payload = ... } in the sensor's braces. gatehand check warns of it too "
+    "broker does not seem to keep their last message. Let the device retain its messages, if it has a setting for "
+    "that, "
+    "or let Gatehand ask for one: poll = { topic = ..., payload = ... } in the sensor's braces. gatehand check warns "
+    "about it too "
     "(first-cut)."
 )
 
@@ -150,8 +157,9 @@ def _next(path: Path, *, named: bool) -> str:
     """What comes then. `named`: the config is not at the place where every command looks for it."""
     at = f" --config {path}" if named else ""
     return (
-        f"Next: gatehand check{at}, then gatehand exercise{at}, which walks every gate and tool with the collector "
-        f"kept off, then gatehand run{at}. gatehand tune weighs the thresholds once some days of work were recorded."
+        f"Next: gatehand check{at}, then gatehand exercise{at}, which tries every gate and tool with the collector "
+        f"kept off, then gatehand run{at}. After some days of work, gatehand tune finds better thresholds in what "
+        f"was recorded."
     )
 
 

@@ -38,10 +38,10 @@ _AFTERWARDS = 25.0
 def configure(parser: argparse.ArgumentParser) -> None:
     """Its options."""
     parser.description = (
-        "Hears everything on the broker for a while and shows it: each topic, each value in it with its JSON pointer, "
-        "how often it speaks, and the line that the config takes it by. Publishes nothing. Works without a config.\n\n"
-        "--watch-for asks you to switch one machine on and off, and names the signal that followed, with thresholds. "
-        "Guards on, nothing in the cut: the machine runs."
+        "Listens to the broker for a while and shows what it heard: each topic, each value in it with its JSON "
+        "pointer, how often it is sent, and the config line for it. Publishes nothing. Works without a config.\n\n"
+        "--watch-for asks you to switch one machine on and off, and names the signal that followed, with "
+        "thresholds. The machine will run: guards on, nothing in the cut."
     )
     span = seconds(_LONGEST, "30s")
     parser.add_argument(
@@ -52,14 +52,20 @@ def configure(parser: argparse.ArgumentParser) -> None:
         action="append",
         type=_filter,
         metavar="FILTER",
-        help="hear these only, such as 'shop/#'; default all",
+        help="listen only to these, such as 'shop/#'; default all",
     )
-    parser.add_argument("--all", action="store_true", help="show every topic and value, not the likeliest only")
-    parser.add_argument("--watch-for", metavar="NAME", type=_name, help='a machine to be switched, such as "band saw"')
-    script = parser.add_argument_group("with --watch-for and nobody to press Enter: when the machine is switched")
-    script.add_argument("--on-at", type=span, metavar="TIME", help="it is switched on so long after the start")
-    script.add_argument("--off-at", type=span, metavar="TIME", help="and off")
-    parser.add_argument("--json", action="store_true", help="the same facts for programs; what is asked goes to stderr")
+    parser.add_argument("--all", action="store_true", help="show every topic and value, not only the likeliest")
+    parser.add_argument(
+        "--watch-for", metavar="NAME", type=_name, help='the machine to be switched, such as "band saw"'
+    )
+    script = parser.add_argument_group("with --watch-for, when nobody is there to press Enter")
+    script.add_argument(
+        "--on-at", type=span, metavar="TIME", help="the machine is switched on this long after the start"
+    )
+    script.add_argument("--off-at", type=span, metavar="TIME", help="and switched off this long after the start")
+    parser.add_argument(
+        "--json", action="store_true", help="the same facts as JSON, for programs; questions go to stderr"
+    )
     add_broker(parser)
 
 
@@ -98,11 +104,13 @@ def _check(args: argparse.Namespace) -> None:
     """What of the options does not go together."""
     timed = args.on_at is not None or args.off_at is not None
     if timed and args.watch_for is None:
-        raise CommandError("gatehand listen: --on-at and --off-at want --watch-for NAME too", WRONG_USAGE)
+        raise CommandError("gatehand listen: --on-at and --off-at need --watch-for NAME too", WRONG_USAGE)
     if timed and (args.on_at is None or args.off_at is None or args.on_at >= args.off_at):
-        raise CommandError("gatehand listen: wanted both --on-at and --off-at, the off after the on", WRONG_USAGE)
+        raise CommandError("gatehand listen: wanted both --on-at and --off-at, off after on", WRONG_USAGE)
     if timed and args.span is not None and args.span <= args.off_at:
-        raise CommandError("gatehand listen: --for ends before --off-at; wanted some seconds more", WRONG_USAGE)
+        raise CommandError(
+            "gatehand listen: --for ends before --off-at; wanted some seconds more than that", WRONG_USAGE
+        )
 
 
 def _nothing(args: argparse.Namespace, where: "Where") -> str:
@@ -110,7 +118,8 @@ def _nothing(args: argparse.Namespace, where: "Where") -> str:
     below = f" below {', '.join(args.topic)}" if args.topic else ""
     return (
         f"gatehand listen: nothing was heard{below}, and nothing is retained there. Are the devices connected to this "
-        f"broker? If they are, look at the broker's access list: it may let {login} read nothing, and does not say so"
+        f"broker? If they are, look at the broker's access list: it may not let {login} read anything, without "
+        f"saying so"
     )
 
 
@@ -197,7 +206,7 @@ async def _course(args: argparse.Namespace, ears: _Ears, uses: "Known", person: 
         watched = asked or Watched(name, (), (), ended)
         if watched.ended is EndOfInput.NOBODY_THERE:
             raise CommandError(
-                "gatehand listen: --watch-for asks you to switch the machine, and nobody answers here: run it in a "
+                "gatehand listen: --watch-for asks you to switch the machine, and nobody can answer here: run it in a "
                 "terminal, or say with --on-at and --off-at when it is switched",
                 WRONG_USAGE,
             )

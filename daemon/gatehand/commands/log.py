@@ -26,30 +26,26 @@ def configure(parser: argparse.ArgumentParser) -> None:
     """Its options."""
     parser.description = (
         f"Shows the event log in sentences, newest last: the last {_LAST} events, or all since a time. Times are "
-        'local: "14:32", "yesterday 9:00", "2 h ago", "-30 min", or RFC 3339. What is repeated by the clock (the "on" '
-        "of refresh, a command that is told again while its alarm is active, counts of what came again) is left out, "
-        "in --json too, unless --all is given. Exits 1 when no event is found."
+        'local: "14:32", "yesterday 9:00", "2 h ago", "-30 min", or RFC 3339. What only repeats (the "on" of '
+        "refresh, a command given again while its alarm is active, counts of repeats) is left out, in --json too, "
+        "unless --all is given. Exits 1 when there is no such event."
     )
     add_span(parser, since="from this time on", until="up to this time", flags=("--since", "--until"))
     parser.add_argument(
-        "--tool", action="append", type=device_name, metavar="NAME", help="only this tool; may be given again"
+        "--tool", action="append", type=device_name, metavar="NAME", help="only this tool; can be repeated"
     )
     parser.add_argument(
-        "--gate", action="append", type=device_name, metavar="NAME", help="only this gate; may be given again"
+        "--gate", action="append", type=device_name, metavar="NAME", help="only this gate; can be repeated"
     )
     parser.add_argument(
-        "--collector", action="append", type=device_name, metavar="NAME", help="only this collector; may be given again"
+        "--collector", action="append", type=device_name, metavar="NAME", help="only this collector; can be repeated"
     )
     parser.add_argument("--event", action="append", metavar="EVENT", help="only this event, such as start_refused")
-    parser.add_argument("--all", action="store_true", help="repeated commands and counts too")
-    parser.add_argument("-n", type=_count, metavar="N", help="no more than the newest N events")
-    parser.add_argument("--follow", action="store_true", help="stay, and show events as they come, until Ctrl-C")
-    parser.add_argument(
-        "--log", type=Path, metavar="FOLDER", help="the log's folder; else the one that the config names"
-    )
-    parser.add_argument(
-        "--json", action="store_true", help="the events as they stand in the log, one JSON object a line"
-    )
+    parser.add_argument("--all", action="store_true", help="show repeated commands and counts too")
+    parser.add_argument("-n", type=_count, metavar="N", help="only the newest N events")
+    parser.add_argument("--follow", action="store_true", help="keep running and show events as they come, until Ctrl-C")
+    parser.add_argument("--log", type=Path, metavar="FOLDER", help="the log's folder; else the one in the config")
+    parser.add_argument("--json", action="store_true", help="the events as they are in the log, one JSON object a line")
 
 
 def run(args: argparse.Namespace) -> int:
@@ -113,9 +109,9 @@ def _print(line: LogLine, *, as_json: bool) -> None:
 
 def _nothing(folder: Path, reader: EventReader, *, repeats: bool) -> str:
     if repeats:
-        return f"nothing but repeated commands and counts there in {folder}; --all shows them"
+        return f"only repeated commands and counts in {folder}; --all shows them"
     if not folder.is_dir():
-        return f"{folder}: there is no such folder; has the daemon run with this config?"
+        return f"{folder}: there is no such folder; has the daemon ever run with this config?"
     newest = next(reader.backwards(), None)
     oldest = next(reader.lines(), None)
     if newest is None or oldest is None:
@@ -127,7 +123,7 @@ def _nothing(folder: Path, reader: EventReader, *, repeats: bool) -> str:
 
 def _check_usage(args: argparse.Namespace) -> None:
     if args.follow and args.until is not None:
-        raise CommandError("gatehand log: --follow shows what is to come and takes no --until", WRONG_USAGE)
+        raise CommandError("gatehand log: --follow shows what is still to come, so it takes no --until", WRONG_USAGE)
     if all(event in _EVENTS for event in args.event or ()):
         return
     from gatehand.mqtt.transport import NoticeKind

@@ -37,23 +37,24 @@ T = TypeVar("T")
 def configure(parser: argparse.ArgumentParser) -> None:
     """Its options."""
     parser.description = (
-        f"Publishes each collector's own off and waits at most {WITHIN:g} s for the broker's word that it has the "
-        "message; then asks a running daemon to end its refresh and to drop what was asked for, so that only a fresh "
-        "start switches the collector on again, and prints what it answers within a second. Needs no daemon, and no "
-        "config where a daemon has run before. Gates are left as they are. Exits 1 when a collector's off did not "
-        "reach the broker. It is no emergency stop."
+        f"Publishes each collector's own off and waits at most {WITHIN:g} s until the broker confirms it; then asks "
+        "a running daemon to end its refresh and to drop all demands, so that only a fresh start switches the "
+        "collector on again, and prints what it answers within a second. Needs no daemon, and no config where a "
+        "daemon has run before. Gates are left as they are. Exits 1 when a collector's off did not reach the broker. "
+        "It is not an emergency stop."
     )
-    parser.add_argument("--json", action="store_true", help="the same facts for programs")
+    parser.add_argument("--json", action="store_true", help="the same facts as JSON, for programs")
     parser.add_argument(
         "--state",
         type=Path,
         metavar="FOLDER",
-        help="the daemon's state folder, for off.json; else the environment's STATE_DIRECTORY, else beside the config",
+        help="the daemon's state folder, for off.json; else $STATE_DIRECTORY, else beside the config",
     )
     parser.add_argument(
         "--when-ended",
         action="store_true",
-        help="for the service: do nothing while a daemon of this state folder runs, or if it left the shop to another",
+        help="for the service: do nothing while a daemon with this state folder runs, or when it left the shop to "
+        "another",
     )
 
 
@@ -91,7 +92,7 @@ def _switch_off(args: argparse.Namespace) -> int:
         show([f"collector {name}: the daemon answered: {printable(answer['text'])}"])
     if told.daemon_has_it and len(told.answers) < len(told.objections):
         others = "them" if not told.answers else "the others"
-        show([f"a running daemon was asked to leave {others} off until a fresh start, if one is there"])
+        show([f"if a daemon is running, it was asked to keep {others} off until a fresh start"])
     return code
 
 
@@ -110,14 +111,15 @@ def _find(config: Path, folder: Path) -> tuple[OffNotes, str] | str:
     notes = _bounded(lambda: read_notes(folder))
     if isinstance(notes, OffNotes):
         show([f"gatehand off: the config cannot be used ({why})"], sys.stderr)
-        return notes, f"{folder / 'off.json'}, which the daemon wrote by the last config that it took"
+        return notes, f"{folder / 'off.json'}, which the daemon wrote from the last config that it took"
     # The daemon may have run with an earlier text: what this one still says of collectors is used.
     if isinstance(loaded, Loaded) and (rest := salvage(loaded.text)).collector:
         show([f"gatehand off: the config has errors; using what can be read of it ({why})"], sys.stderr)
         return OffNotes.of(rest, loaded), f"what can be read of {config}"
     missing = str(notes) if isinstance(notes, NoNotesError) else f"{folder / 'off.json'} could not be read in time"
     return (
-        f"{config} names no collector that could be told ({why}), and {missing}; switch the collector off at its own "
+        f"{config} names no collector that can be switched off ({why}), and {missing}; switch the collector off at "
+        f"its own "
         "switch, correct the config, or name the daemon's state folder with --state"
     )
 

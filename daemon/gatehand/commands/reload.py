@@ -23,18 +23,18 @@ _TIMEOUT: Final = 10.0
 def configure(parser: argparse.ArgumentParser) -> None:
     """Its options."""
     parser.description = (
-        "Asks the running daemon to read its config again, waits for the outcome and prints it: what has changed, or "
-        "what is wrong with it, with file, line and column. A config with errors is not taken; the last good one stays "
-        "in force. Nothing is switched by a reload. Exits 1 when the config is not in force or no daemon answers."
+        "Asks the running daemon to read its config again, waits for the outcome and prints it: what has changed, "
+        "or what is wrong, with file, line and column. A config with errors is not taken; the last good one stays "
+        "in force. A reload switches nothing. Exits 1 when the config is not in force or no daemon answers."
     )
     parser.add_argument(
         "--timeout",
         type=seconds(_LONGEST_WAIT, "20"),
         default=_TIMEOUT,
         metavar="SECONDS",
-        help=f"the longest to wait for the outcome; default {_TIMEOUT:g}",
+        help=f"how long to wait for the outcome; default {_TIMEOUT:g}",
     )
-    parser.add_argument("--json", action="store_true", help="the same facts for programs")
+    parser.add_argument("--json", action="store_true", help="the same facts as JSON, for programs")
     add_broker(parser)
 
 
@@ -69,9 +69,11 @@ def in_lines(outcome: dict[str, Any]) -> Iterator[str]:
     since = f"since {local_stamp(str(outcome.get('in_force_since')))[:19]}"
     if outcome.get("waits_for"):
         why = "; ".join(outcome["waits_for"])
-        yield f"{file}: waits: {why}. It is taken by itself when that is over; the one {since} stays in force"
+        yield (
+            f"{file}: not taken yet: {why}. It is taken by itself once that is over; the config {since} stays in force"
+        )
     elif outcome.get("ok") is not True:
-        yield f"{file}: not taken; the last good one, {since}, stays in force"
+        yield f"{file}: not taken; the last good config, {since}, stays in force"
     else:
         counts = ", ".join(named(int(outcome.get(kind + "s", 0)), kind) for kind in ("tool", "gate", "collector"))
         yield f"{file}: in force {since}; {counts}"
@@ -95,7 +97,7 @@ async def _ask(where: "Where", within: float) -> dict[str, Any]:
             await _send(client, where)
             async for heard in client.messages():
                 if heard.topic == online and heard.payload == b"0":
-                    raise CommandError(f"the daemon of {where.text} is off line: start it, it reads its config then")
+                    raise CommandError(f"the daemon of {where.text} is offline: start it, it reads its config then")
                 if heard.topic == config and not heard.retained:
                     last = _answer(heard.payload, where.settings.client_id) or last
                 if last and not last.get("waits_for"):
@@ -104,7 +106,7 @@ async def _ask(where: "Where", within: float) -> dict[str, Any]:
         if last:
             return last
         raise CommandError(
-            f"no daemon has answered on {where.text} within {within:g} s: is it running, and is this its base?"
+            f"no daemon answered on {where.text} within {within:g} s: is it running, and is this its base?"
         ) from None
     raise CommandError(f"the broker of {where.text} has ended the connection: try again")
 

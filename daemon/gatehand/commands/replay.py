@@ -14,12 +14,12 @@ from gatehand_rules import Finding, Shop
 def configure(parser: argparse.ArgumentParser) -> None:
     """Its options."""
     parser.description = (
-        "Plays the recording through a config: a table of what would have differed from what was done. Reports of "
-        "gates and switches are the recorded ones wherever the command is the recorded one; else a gate answers after "
-        "its usual time and a switch at once. With --readings: a CSV file from any logger, columns t_s,tool and any of "
-        "amps,watts,running, one of them filled in each line, that of the tool's sensor (t_s: seconds from any zero, "
-        "rising; running: 1 or 0), with gates and switches that never fail; the shop is at rest when the file "
-        "begins, and after the last reading time runs on until all is at rest again."
+        "Plays the recording through a config and shows, as a table, what would have been different. Where a "
+        "command is the same as recorded, the gates and switches report as recorded; otherwise a gate answers after "
+        "its usual time and a switch at once. With --readings it plays a CSV file from any logger: columns t_s,tool "
+        "and any of amps,watts,running, with one of them filled in each line, that of the tool's sensor (t_s: "
+        "rising seconds from any zero; running: 1 or 0). Gates and switches then never fail, the shop is at rest "
+        "when the file begins, and after the last reading time runs on until all is at rest again."
     )
     parser.add_argument("--readings", type=Path, metavar="FILE", help=READINGS)
     add_span(parser, since="the recording from this time on", until="the recording up to this time")
@@ -27,7 +27,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--log", type=Path, metavar="FOLDER", help="the recording's folder; else the config's log folder"
     )
-    parser.add_argument("--json", action="store_true", help="for programs; with --readings one event a line")
+    parser.add_argument("--json", action="store_true", help="as JSON, for programs; with --readings one event a line")
 
 
 def run(args: argparse.Namespace) -> int:
@@ -57,7 +57,7 @@ def _readings(args: argparse.Namespace, shop: Shop) -> int:
         still_running = play_csv(args.readings, shop, say, count)
     for tool in still_running:
         why = "its sensor speaks only on change (silent_after = 0): the replay ends with it running"
-        show([f"{args.readings}: {tool} still runs when the readings end, and {why}"], sys.stderr)
+        show([f"{args.readings}: {tool} is still running when the readings end, and {why}"], sys.stderr)
     return 0
 
 
@@ -85,6 +85,7 @@ def _nothing(folder: Path) -> str:
     there = [listed for listed in recordings(folder) if not listed.trouble]
     if not there:
         return (
-            f"{folder}: no recording; let the daemon run ([log] readings_limit_mb above 0), or name its folder by --log"
+            f"{folder}: no recording; let the daemon run ([log] readings_limit_mb above 0), or name its folder with "
+            "--log"
         )
     return f"{folder}: nothing recorded in that time; the recording begins at {local_text(there[0].wall_ms)}"

@@ -10,13 +10,13 @@ from gatehand.terminal import show
 def configure(parser: argparse.ArgumentParser) -> None:
     """Its options."""
     parser.description = (
-        "Hours and cuts of each tool, starts and hours of each collector, energy (measured where a meter says watts, "
-        "estimated from currents), starts that did not happen and why, gate movements, alarms, and what upkeep is due. "
-        "Exits 1 when the log has nothing in that time."
+        "Hours and cuts of each tool, starts and hours of each collector, energy (measured where a meter gives "
+        "watts, estimated from currents), starts that did not happen and why, gate movements, alarms, and what "
+        "upkeep is due. Exits 1 when the log has nothing in that time."
     )
     add_span(parser, since="from this time on; else from the log's beginning", until="up to this time")
-    parser.add_argument("--html", type=Path, metavar="FILE", help="write it as one page with charts")
-    parser.add_argument("--json", action="store_true", help="the same facts for programs")
+    parser.add_argument("--html", type=Path, metavar="FILE", help="write it as a page with charts")
+    parser.add_argument("--json", action="store_true", help="the same facts as JSON, for programs")
 
 
 def run(args: argparse.Namespace) -> int:

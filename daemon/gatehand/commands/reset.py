@@ -8,12 +8,12 @@ from gatehand.commands import add_request, device_name
 def configure(parser: argparse.ArgumentParser) -> None:
     """Its options."""
     parser.description = (
-        "Asks the running daemon to end a collector's hold, and prints its answer. It is refused while a stop contact "
-        "is active, and where another reset came in the 2 s before it. Nothing starts by a reset: the next fresh start "
-        "counts. Find what happened first. Exits 1 when it was refused or no daemon answers."
+        "Asks the running daemon to end a collector's hold, and prints the daemon's answer. It is refused while a "
+        "stop contact is active, and when another reset came less than 2 s before. A reset starts nothing: the next "
+        "fresh start counts. Find out what happened first. Exits 1 when it was refused or no daemon answers."
     )
     parser.add_argument(
-        "collector", nargs="?", type=device_name, metavar="COLLECTOR", help="may be left out where there is one"
+        "collector", nargs="?", type=device_name, metavar="COLLECTOR", help="may be left out when there is only one"
     )
     add_request(parser)
 

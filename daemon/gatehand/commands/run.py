@@ -32,22 +32,22 @@ _SHED_AFTER: Final = 1.0
 def configure(parser: argparse.ArgumentParser) -> None:
     """Its options."""
     parser.description = (
-        "Runs the shop until it is stopped (SIGTERM or Ctrl-C: collectors off, gates left as they are). "
-        "SIGHUP, or saving the config, makes it take a changed config. "
-        "Exits 78 when the config has errors or no longer has a collector that is held, 1 when another daemon runs "
-        "the shop. Gatehand is no safety device and no emergency stop."
+        "Runs the shop until it is stopped (SIGTERM or Ctrl-C: collectors off, gates left as they are). Takes a "
+        "changed config when the file is saved, or at SIGHUP. Exits 78 when the config has errors or lacks a "
+        "collector that is on hold, 1 when another daemon already runs the shop. Gatehand is not a safety device "
+        "and not an emergency stop."
     )
     parser.add_argument(
         "--state",
         type=Path,
         metavar="FOLDER",
-        help="where holds are remembered (state.json); else the environment's STATE_DIRECTORY, else beside the config",
+        help="where holds are remembered (state.json); else $STATE_DIRECTORY, else beside the config",
     )
     parser.add_argument(
         "--verbosity",
         choices=("debug", "info", "warning", "error"),
         default="info",
-        help="how much to say on standard error; what happens in the shop stands in the event log",
+        help="how much to write to standard error; the event log has what happens in the shop",
     )
 
 
@@ -63,7 +63,7 @@ def run(args: argparse.Namespace) -> int:
     for problem in loaded.problems:
         print(problem, file=sys.stderr)
     if loaded.config is None:
-        print(f"{loaded.path}: not started, the config has errors; gatehand check shows them too", file=sys.stderr)
+        print(f"{loaded.path}: not started: the config has errors; gatehand check shows them too", file=sys.stderr)
         return BAD_CONFIG
     from gatehand.shell.state_file import recall
     from gatehand.shell.state_folder import AlreadyRunningError, gone, mark_yielded, state_folder, take_lock
@@ -80,7 +80,7 @@ def run(args: argparse.Namespace) -> int:
     log = loaded.file(loaded.config.log.folder)
     objections = gone(recall(folder), loaded.config)
     if folder.resolve() == log.resolve():  # old files are removed there to make room
-        objections = (f"the state must not stand in the log's folder {log}: give [log] folder or --state another",)
+        objections = (f"the state must not be in the log's folder {log}: change [log] folder or --state",)
     for text in objections:
         print(f"{loaded.path}: not started: {text}", file=sys.stderr)
     return BAD_CONFIG if objections else _serve(loaded, signals, args.verbosity, folder)
@@ -109,7 +109,7 @@ def _serve(loaded: "Loaded", signals: "_Signals", verbosity: str, folder: Path) 
         await daemon.run()
 
     one_arena()
-    diagnose("info", f"Gatehand {own_version()} runs with {loaded.path}")
+    diagnose("info", f"Gatehand {own_version()} is running with {loaded.path}")
     try:
         asyncio.run(serve())
     except (LogFolderError, NoSecretError) as error:

@@ -6,13 +6,14 @@ from pathlib import Path
 
 from gatehand.commands import write
 from gatehand.config.json_schema import json_schema
+from gatehand.text import named
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Its options."""
     parser.description = (
-        "Prints the config's JSON Schema (draft 2020-12). Many editors use it when the config's first line says "
-        '"#:schema gatehand.schema.json". What only shows across tables is `gatehand check`\'s business.'
+        "Prints the config's JSON Schema (draft 2020-12). Many editors use it when the config's first line is "
+        '"#:schema gatehand.schema.json". Mistakes that span several tables are found by `gatehand check` only.'
     )
     parser.add_argument("--write", type=Path, metavar="FILE", help="write it to a file instead")
 
@@ -24,5 +25,5 @@ def run(args: argparse.Namespace) -> int:
         print(text, end="")
         return 0
     write(args.write, text)
-    print(f"{args.write}: written, {len(text):,} bytes")
+    print(f"{args.write}: written, {named(len(text), 'byte')}")
     return 0

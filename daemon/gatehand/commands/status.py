@@ -21,7 +21,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--json", action="store_true", help="for programs")
     wait = seconds(_LONGEST_WAIT, "5")
     parser.add_argument(
-        "--wait", type=wait, default=5.0, metavar="SECONDS", help="the longest to wait for the broker; default 5"
+        "--wait", type=wait, default=5.0, metavar="SECONDS", help="how long to wait for the broker; default 5"
     )
     add_broker(parser)
 

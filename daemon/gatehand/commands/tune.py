@@ -48,7 +48,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--plot", type=Path, metavar="FILE.svg", help="draw it, as SVG")
     parser.add_argument("--write", action="store_true", help="put the proposals into the config, after showing them")
     parser.add_argument("--yes", action="store_true", help="with --write: do not ask")
-    parser.add_argument("--json", action="store_true", help="the same facts for programs")
+    parser.add_argument("--json", action="store_true", help="the same facts as JSON, for programs")
 
 
 def run(args: argparse.Namespace) -> int:
@@ -119,17 +119,17 @@ def _write(studies: "Sequence[Study]", loaded: Loaded, *, ask: bool) -> int:
         print(shown, end="", file=sys.stderr)
         wrong = load_text(text, loaded.path, files=False).errors
         if wrong:
-            raise CommandError(f"not written, for it would be wrong: {wrong[0]}")
+            raise CommandError(f"not written, because it would be wrong: {wrong[0]}")
         if ask and not _agreed(loaded.path):
             raise CommandError("not written")
         replace_bytes(loaded.path, text.encode())
-    show([f"{loaded.path}: written; a running daemon takes it up by itself"], sys.stderr)
+    show([f"{loaded.path}: written; a running daemon takes it by itself"], sys.stderr)
     return 0
 
 
 def _agreed(path: Path) -> bool:
     if not sys.stdin.isatty():
-        show(["nobody to ask here: give --yes to write"], sys.stderr)
+        show(["nobody here to ask: give --yes to write"], sys.stderr)
         return False
     print(f"write this into {path}? [y/N] ", end="", file=sys.stderr, flush=True)
     return sys.stdin.readline().strip().lower() in {"y", "yes"}

@@ -13,8 +13,9 @@ _FEWEST_ROWS = 8
 def configure(parser: argparse.ArgumentParser) -> None:
     """Its options."""
     parser.description = (
-        "Shows the shop live: collector, alarms with what to do, tools with reading and thresholds, gates, the last "
-        "events. Only listens, and needs nothing but the broker, so it works from another machine. Ctrl-C ends it."
+        "Shows the shop live: collector, alarms with what to do, tools with reading and thresholds, gates, and the "
+        "last "
+        "events. It only listens, and needs only the broker, so it works from another machine. Ctrl-C ends it."
     )
     parser.add_argument("--plain", action="store_true", help="no colour and no bold; NO_COLOR is respected too")
     add_broker(parser)
@@ -29,11 +30,13 @@ def run(args: argparse.Namespace) -> int:
             raise
         raise CommandError(
             "gatehand watch: the package rich is missing; install it with: pip install 'gatehand[watch]'\n"
-            "gatehand status shows the same once and does without it."
+            "gatehand status shows the same once, without it."
         ) from error
     terminal = console(plain=args.plain)
     if not sys.stdout.isatty() or terminal.is_dumb_terminal:
-        raise CommandError("gatehand watch: needs a terminal; gatehand status says it once as plain text", WRONG_USAGE)
+        raise CommandError(
+            "gatehand watch: needs a terminal; gatehand status shows the same once as plain text", WRONG_USAGE
+        )
     columns, rows = terminal.size
     if columns < _FEWEST_COLUMNS or rows < _FEWEST_ROWS:
         wanted = f"wanted at least {_FEWEST_COLUMNS} x {_FEWEST_ROWS}"

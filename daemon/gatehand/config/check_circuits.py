@@ -27,7 +27,7 @@ def check_circuits(partial: Partial) -> Iterator[Fault]:
         for number, member in enumerate(circuit.members):
             before = first.setdefault(member, name)
             if before != name:
-                text = f"{shown(member)} hangs on circuit {shown(before)} already"
+                text = f"{shown(member)} is already on circuit {shown(before)}"
                 yield Fault(("circuit", name, "members", number), codes.ON_TWO_CIRCUITS, text)
         if not partial.is_spoilt("circuit", name, "members"):
             yield from _load(partial, name, circuit)

@@ -81,7 +81,7 @@ def _numbers(name: str, collector: CollectorTable) -> Iterator[Fault]:
         yield Fault((*path, "max_open"), codes.NEVER_STARTS, text)
     if collector.coast_down < SHORT_COAST_DOWN and collector.min_open > 0:
         text = (
-            f"{written(collector.coast_down)} is short: a fan's wheel turns on for seconds after off, "
+            f"{written(collector.coast_down)} is short: a fan's wheel keeps turning for seconds after off, "
             "and its last gate stays open until then; measure it"
         )
         yield Fault((*path, "coast_down"), codes.COAST_DOWN_SHORT, text)
@@ -101,7 +101,7 @@ def _gates(partial: Partial, name: str, collector: CollectorTable) -> Iterator[F
         text = f"min_open is {collector.min_open}, yet {name} has {named(len(gates), 'gate')}: it could never start"
         yield Fault((*path, "min_open"), codes.NEVER_STARTS, text)
     elif not tools:
-        yield Fault(path, codes.HANDS_ONLY, "serves no tool: only hand starts start it", at_key=True)
+        yield Fault(path, codes.HANDS_ONLY, "serves no tool, so only a hand start starts it", at_key=True)
 
 
 def check_gates(partial: Partial) -> Iterator[Fault]:
@@ -121,10 +121,10 @@ def _one(partial: Partial, name: str, gate: GateTable) -> Iterator[Fault]:
         text = "has neither command nor state: give it a command to be moved, or a state when it is moved by hand"
         yield Fault(path, codes.GATE_BLIND, text, at_key=True)
     elif blind and gate.on_hand_open == "start":
-        text = 'found "start"; a gate without state cannot be seen to open: add its state'
+        text = 'found "start"; a gate without a state cannot be seen to open: add its state'
         yield Fault((*path, "on_hand_open"), codes.GATE_BLIND, text)
     if by_hand and gate.relief:
-        text = "a gate without command cannot be opened in time: wanted a gate with command"
+        text = "a gate without a command cannot be opened in time: wanted a gate with one"
         yield Fault((*path, "relief"), codes.GATE_BLIND, text)
 
 

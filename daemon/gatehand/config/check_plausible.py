@@ -36,7 +36,7 @@ def check_plausible(partial: Partial) -> Iterator[Fault]:
 
 
 _NO_REFRESH: Final = (
-    'with 0 the "on" is said once, so the switch can have no time limit of its own: when the daemon, the broker or '
+    'with 0 the "on" is sent once, so the switch can have no time limit of its own: when the daemon, the broker or '
     "the network fails, the fan runs on; wanted a refresh, such as 20 s, and in the switch a limit of a little more "
     "than twice that"
 )
@@ -60,9 +60,9 @@ _UNITS: Final = {
         "A",
         LARGEST_AMPS,
         USUAL_THRESHOLD,
-        "(0.001 for a meter that says milliampere), or write power for one that says watts",
+        "(0.001 for a meter that gives milliamps), or write power for one that gives watts",
     ),
-    "power": _Unit("W", LARGEST_WATTS, 250 * USUAL_THRESHOLD, "(0.001 for a meter that says milliwatts)"),
+    "power": _Unit("W", LARGEST_WATTS, 250 * USUAL_THRESHOLD, "(0.001 for a meter that gives milliwatts)"),
 }
 USUAL_FULL_LOAD: Final = 100.0
 USUAL_BREAKER: Final = 400.0

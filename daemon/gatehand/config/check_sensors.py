@@ -16,7 +16,7 @@ from gatehand.config.tables import STOP_SHARE
 from gatehand.text import listed
 from gatehand_rules.words import Measure
 
-_UNIT: Final = {"current": "ampere", "power": "watts"}
+_UNIT: Final = {"current": "amps", "power": "watts"}
 THRESHOLDS: Final[Mapping[str, Mapping[str, tuple[str, ...]]]] = {
     "tool": {key: (f"start_{one}", f"stop_{one}") for key, one in SENSORS.items() if one is not Measure.RUNNING},
     "collector": {key: (f"running_{one}",) for key, one in SENSORS.items() if one is not Measure.RUNNING},
@@ -59,7 +59,7 @@ def _without(partial: Partial, table: _Written) -> Iterator[Fault]:
     if table.path in partial.meant.strange or any(partial.is_spoilt(*table.path, key) for key in SENSORS):
         return
     if table.kind == "tool":
-        text = "add current (a sensor in ampere), power (a meter in watts) or running (a contact)"
+        text = "add current (a sensor in amps), power (a meter in watts) or running (a contact)"
         yield Fault(table.path, codes.NO_SENSOR, f"nothing says when it runs: {text}", at_key=True)
         return
     for key, (threshold, *_) in THRESHOLDS["collector"].items():
@@ -92,7 +92,7 @@ def _of_sensor(partial: Partial, table: _Written, sensor: str) -> Iterator[Fault
             yield Fault((*table.path, start), codes.MISSING_KEY, text)
     elif start_at is not None and stop_at is not None and stop_at > start_at:
         text = (
-            f"{stop} {stop_at:g} is above {start} {start_at:g}: it would start and stop in one; "
+            f"{stop} {stop_at:g} is above {start} {start_at:g}: it would start and stop at once; "
             f"wanted at most {start_at:g}, usually about {STOP_SHARE * start_at:.3g}"
         )
         yield Fault((*table.path, stop), codes.STOP_ABOVE_START, text)

@@ -46,7 +46,7 @@ def check_topics(partial: Partial) -> Iterator[Fault]:
     for use in heard:
         if (command := commanded.get(use.topic)) is not None:
             text = (
-                f"{command.signal} commands on {shown(use.topic)}, so our own command would be taken "
+                f"{command.signal} sends commands to {shown(use.topic)}, so our own command would be taken "
                 "for a report; wanted the topic that the device itself publishes to"
             )
             yield Fault(use.path, codes.REPORT_ON_COMMAND, text)
@@ -66,7 +66,7 @@ def check_topics(partial: Partial) -> Iterator[Fault]:
             text = "topics that begin with $ belong to the broker, and devices rarely use them"
             yield Fault(use.path, codes.BROKER_TOPIC, text)
         if any(level != level.strip() for level in use.topic.split("/")):
-            text = f"{shown(use.topic)} has a blank at the edge of a level; it counts as part of the name"
+            text = f"{shown(use.topic)} has a space at the edge of a level; it counts as part of the name"
             yield Fault(use.path, codes.BLANK_IN_TOPIC, text)
 
 
@@ -92,7 +92,7 @@ def _heard_twice(heard: list[_Use]) -> Iterator[Fault]:
 def _not_to_be_asked(use: _Use, commanded: dict[str, _Use], reported: dict[str, _Use]) -> str | None:
     """Why a device cannot be asked on a poll's topic."""
     if (command := commanded.get(use.topic)) is not None:
-        return f"{command.signal} commands on {shown(use.topic)}, so asking could move something"
+        return f"{command.signal} sends commands to {shown(use.topic)}, so asking could move something"
     if (signal := reported.get(use.topic)) is not None:
         return f"{signal.signal} listens to {shown(use.topic)}, so our own question would be its answer"
     if use.topic.startswith("$"):
@@ -118,11 +118,11 @@ def check_ages(partial: Partial) -> Iterator[Fault]:
             text = (
                 "the payload is the number itself, so it cannot say when it was measured too: "
                 f'add pointer, the JSON pointer to the {path[-1]}, such as pointer = "/{_SUCH_AS[path[-1]]}"; '
-                "or leave at out"
+                'or leave out "at"'
             )
             yield Fault((*path, "at"), codes.READING_AGE, text)
         elif meter.pointer == meter.at:
-            text = f"found {shown(meter.at)}, which is the {path[-1]} itself (pointer); wanted where its time stands"
+            text = f"found {shown(meter.at)}, which is the {path[-1]} itself (pointer); wanted the pointer to its time"
             yield Fault((*path, "at"), codes.READING_AGE, text)
 
 

@@ -58,8 +58,8 @@ NOT_TOML: Final = _error(
 )
 QUOTE_MISSING: Final = _error(
     "quote-missing",
-    """A text begins with a quote and ends with one, in the same line. Where one is missing, TOML takes the keys and
-    brackets after it for a part of the text, and complains at a place that looks right.""",
+    """Text begins with a quote and ends with one, on the same line. Where one is missing, TOML takes the keys and
+    brackets after it for part of the text, and complains at a place that looks right.""",
     'current = { topic = "shop/band_saw/amps" }',
 )
 BRACKET_MISSING: Final = _error(
@@ -118,7 +118,7 @@ UNKNOWN_KEY: Final = _error(
 UNKNOWN_TABLE: Final = _error(
     "unknown-table",
     """There is no table of that name. Tables are broker, log, collector, gate, tool, stop, upkeep, circuit, homie,
-    airflow, fan and duct; most of them take a name of your choice behind a point.""",
+    airflow, fan and duct; most of them take a name of your choice after a dot.""",
     "[gate.band_saw]",
 )
 KEY_ELSEWHERE: Final = _error(
@@ -145,7 +145,7 @@ NOT_A_TABLE: Final = _error(
 )
 UNKNOWN_WORD: Final = _error(
     "unknown-word",
-    """The key takes one of a few words, and this is none of them.""",
+    """The key takes one of a few words, and this is not one of them.""",
     'rest = "shut"            # or "leave"',
 )
 BAD_NUMBER: Final = _error(
@@ -173,8 +173,8 @@ BAD_POINTER: Final = _error(
 )
 BAD_PAYLOAD: Final = _error(
     "bad-payload",
-    """A payload is the word that travels: text in quotes, a number, true or false. A list, a table or empty text is
-    none.""",
+    """A payload is the word that travels: text in quotes, a number, true or false. A list, a table or empty text
+    cannot be one.""",
     'command = { topic = "shop/gate/set", open = "open", shut = "shut" }',
 )
 SAME_PAYLOADS: Final = _error(
@@ -194,7 +194,7 @@ BAD_HOST: Final = _error(
 )
 BAD_TEXT: Final = _error(
     "bad-text",
-    """The text is empty, or has control characters in it, which nobody can see and lists are broken by.""",
+    """The text is empty, or has control characters in it, which nobody can see and which break lists.""",
     'username = "gatehand"',
 )
 
@@ -244,7 +244,7 @@ NOTHING_STARTS: Final = _error(
 NEVER_STARTS: Final = _error(
     "never-starts",
     """The numbers contradict each other: more gates would have to be open than may be open, or than there are. The
-    collector starts only with min_open of its gates proven open, and no more than max_open are told to stand open.""",
+    collector starts only with min_open of its gates proven open, and no more than max_open may be open.""",
     "min_open = 1\nmax_open = 2",
 )
 IDLE_COLLECTOR: Final = _warning(
@@ -264,15 +264,16 @@ REFRESH_SHORT: Final = _error(
 )
 NO_REFRESH: Final = _warning(
     "no-refresh",
-    """With refresh = 0 the "on" is said once. A switch with a time limit of its own would then switch off in the
+    """With refresh = 0 the "on" is sent once. A switch with a time limit of its own would then switch off in the
     middle of a cut, so such a limit cannot be set: and when the daemon, its computer, the broker or the network fails
     while the fan turns, nothing switches it off. Repeat the command, and give the switch a time limit of a little
-    more than twice that. Only a switch that cannot bear to be told again wants 0.""",
+    more than twice that. Only a switch that must not get the command twice needs 0.""",
     "refresh = 20             # and the switch's own time limit: 45 s",
 )
 COAST_DOWN_SHORT: Final = _warning(
     "coast-down-short",
-    """A fan's wheel turns on for seconds after it is switched off, and the last gate stays open until `coast_down` is
+    """A fan's wheel keeps turning for seconds after it is switched off, and the last gate stays open until "
+    "`coast_down` is
     over. Too short, and the gate shuts against a fan that still blows.""",
     "coast_down = 8",
 )
@@ -296,8 +297,8 @@ FEWER_GATES: Final = _warning(
 )
 NO_SENSOR: Final = _error(
     "no-sensor",
-    """Nothing says when the tool runs. It has one of current (a sensor that says ampere), power (a meter that says
-    watts) and running (a contact or a word).""",
+    """Nothing says when the tool runs. It needs one of current (a sensor in amps), power (a meter in watts) and
+    running (a contact or a word).""",
     'current = { topic = "shop/band_saw/amps" }\nstart_amps = 2.5',
 )
 TWO_SENSORS: Final = _error(
@@ -316,7 +317,7 @@ OTHER_UNIT: Final = _error(
 STOP_ABOVE_START: Final = _error(
     "stop-above-start",
     """A tool runs from its start threshold on, and has stopped below its stop threshold. With the second above the
-    first it would start and stop in one.""",
+    first it would start and stop at once.""",
     "start_amps = 2.5\nstop_amps = 1.8",
 )
 MUTED_AT_ONCE: Final = _error(
@@ -385,7 +386,7 @@ BROKER_TOPIC: Final = _warning(
 )
 BLANK_IN_TOPIC: Final = _warning(
     "blank-in-topic",
-    """A level of the topic begins or ends with a blank. It counts as a part of the name, and a device would have to
+    """A level of the topic begins or ends with a space. It counts as a part of the name, and a device would have to
     use it too.""",
 )
 READING_AGE: Final = _error(
@@ -434,11 +435,11 @@ LOG_FOLDER: Final = _error(
 # Circuits and ducts.
 
 ON_TWO_CIRCUITS: Final = _warning(
-    "on-two-circuits", """A machine hangs on one breaker; here two circuits name it, so both count its current."""
+    "on-two-circuits", """A machine is on one breaker; here two circuits name it, so both count its current."""
 )
 NO_FULL_LOAD: Final = _warning(
     "no-full-load",
-    """What hangs on a breaker is added up from each motor's full_load_amps. Without it the machine is not counted.""",
+    """The load on a breaker is added up from each motor's full_load_amps. Without it the machine is not counted.""",
     "full_load_amps = 8       # from the motor's plate",
 )
 BREAKER_OVERLOAD: Final = _warning(
@@ -471,7 +472,7 @@ NO_FAN: Final = _error(
 WEAK_AIR: Final = _warning(
     "weak-air",
     """By calculation the air in a duct is too slow to carry the dust, or a hood gets less than it wants. `gatehand
-    airflow` shows all of it, and what would cure it. Measure before you cut sheet metal.""",
+    airflow` shows all of it, and what would fix it. Measure before you cut sheet metal.""",
 )
 
 # Values that can be written, and are probably not meant.
@@ -491,18 +492,18 @@ TURNS_ABOVE_FULL_LOAD: Final = _warning(
 NEVER_REACHED: Final = _error(
     "never-reached",
     """A reading beyond 1,000 A (400,000 W) is refused as absurd, so this threshold is never reached. Mostly the meter
-    says thousandths (give the sensor its scale) or another unit.""",
+    gives thousandths (give the sensor its scale) or another unit.""",
     'current = { topic = "shop/saw/milliamps", scale = 0.001 }\nstart_amps = 1.5',
 )
 FAR_TOO_LARGE: Final = _warning(
     "far-too-large",
-    """No machine of a small shop draws so much, and no breaker of one is rated so high. Thresholds are ampere or
-    watts after the scale: ampere in the hundreds mostly mean that the meter says watts, or milliampere.""",
+    """No machine of a small shop draws so much, and no breaker of one is rated so high. Thresholds are in amps or
+    watts, after the scale: amps in the hundreds mostly mean that the meter gives watts or milliamps.""",
     'current = { topic = "shop/saw/milliamps", scale = 0.001 }\nstart_amps = 1.5',
 )
 SILENT_AFTER: Final = _warning(
     "silent-after",
-    """`silent_after` does not fit the way in which the tool's meter was seen to speak, by the running daemon or in its
+    """`silent_after` does not fit how often the tool's meter was seen to speak, by the running daemon or in its
     recording. Too short for a steady meter, one lost message calls it silent in mid-cut; any number for a meter that
     speaks only on change calls it silent in a long steady cut, and its tool is let go; 0 for a steady meter leaves a
     sensor that has died unnoticed.""",
@@ -511,7 +512,7 @@ SILENT_AFTER: Final = _warning(
 FIRST_CUT: Final = _warning(
     "first-cut",
     """After each start of the daemon a tool has to be seen idle before it may start the collector. A meter that speaks
-    only on change says nothing until the tool is switched on, so the first cut goes without air, unless the device can
+    only on change is silent until the tool is switched on, so the first cut goes without air, unless the device can
     be asked (`poll`), or the broker keeps its last word (retained).""",
     'running = { topic = "shop/saw", active = "1", clear = "0", poll = { topic = "shop/saw/get", payload = "?" } }',
 )

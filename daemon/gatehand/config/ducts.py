@@ -72,7 +72,8 @@ class Airflow(TomlTable):
             if not -40 <= celsius <= 80:  # noqa: PLR2004
                 raise fail(
                     codes.BAD_NUMBER,
-                    f"temperature = {self.temperature:g}: wanted the shop's air, -40 to 80 C (-40 to 176 F)",
+                    f"temperature = {self.temperature:g}: wanted the temperature of the shop's air, -40 to 80 C (-40 "
+                    f"to 176 F)",
                     key="temperature",
                 )
         metres = self.altitude if self.units == "metric" else self.altitude * 0.3048
@@ -126,7 +127,7 @@ class Fan(TomlTable):
     @classmethod
     def _falls(cls, curve: tuple[tuple[float, float], ...]) -> tuple[tuple[float, float], ...]:
         if len(curve) < 2:  # noqa: PLR2004
-            raise fail(codes.BAD_CURVE, "a fan's curve wants at least two points [flow, static pressure]")
+            raise fail(codes.BAD_CURVE, "a fan's curve needs at least two points [flow, static pressure]")
         for (q0, p0), (q1, p1) in pairwise(curve):
             if q1 <= q0:
                 raise fail(codes.BAD_CURVE, f"flow {q1:g} follows {q0:g}: list the curve's points by rising flow")

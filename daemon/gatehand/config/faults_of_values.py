@@ -22,7 +22,7 @@ _WANTED: Final[Mapping[str, str]] = {
     "dict_type": "a table",
     "model_type": "a table",
     "tuple_type": 'a list, such as ["main"]',
-    "string_type": "a text in quotes",
+    "string_type": "text in quotes",
     "bool_type": "true or false",
     "float_type": "a number",
 }
@@ -67,7 +67,7 @@ def fault_of(error: ErrorDetails, path: KeyPath, root: type[BaseModel]) -> Fault
 
 def _missing_key(root: type[BaseModel], path: KeyPath) -> str:
     if isinstance(path[-1], int):
-        return f"the list is too short: its value number {path[-1] + 1} is missing"
+        return f"the list is too short: value number {path[-1] + 1} is missing"
     key = str(path[-1])
     return f"{key} is missing{about(model_at(root, path[:-1]), key)}: it has no default"
 

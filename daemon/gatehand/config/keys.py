@@ -140,7 +140,7 @@ class _Reader(Struct):
         if isinstance(tables, dict):
             own = [key for key in tables if key in model.model_fields]
             if any(not isinstance(tables[key], dict) for key in own):
-                text = f"the table wants a name of your choice behind a point, such as [{path[-1]}.main]"
+                text = f"the table needs a name of your choice after a dot, such as [{path[-1]}.main]"
                 self.meant.faults.append(Fault(path, codes.BAD_NAME, text, at_key=True))
                 self.meant.spoilt.add(path)
                 for key in own:

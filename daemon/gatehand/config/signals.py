@@ -51,7 +51,7 @@ class GateCommand(_Words):
 
 
 class PollRequest(TomlTable):
-    """What a device is asked, so that it says how things stand now: for one that speaks only on change."""
+    """What a device is asked, so that it reports its state now: for one that speaks only on change."""
 
     topic: Topic = Field(description="Topic to publish to, on each connection; never retained.")
     payload: PayloadText = Field(description="Payload that asks.")
@@ -105,7 +105,7 @@ class Meter(TopicSource):
     """What measures: a number, and maybe when it was measured."""
 
     scale: Scale = 1.0
-    """Factor from the payload's number to ampere or watts, such as 0.001 for milliampere."""
+    """Factor from the payload's number to amps or watts, such as 0.001 for milliamps."""
     at: Pointer | None = None
     """JSON pointer (RFC 6901) to when it was measured: seconds or milliseconds of any clock that rises, or an RFC 3339
     text; default: a reading counts as of the moment it comes.
@@ -120,7 +120,7 @@ class Meter(TopicSource):
 
 
 class Current(Meter):
-    """A current sensor, in ampere."""
+    """A current sensor, in amps."""
 
 
 class Power(Meter):

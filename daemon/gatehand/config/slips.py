@@ -55,7 +55,7 @@ def _curly_quote(stop: Stop) -> Slip | None:
         place = next((stop.start + at for at, char in enumerate(line) if char in _CURLY), None)
     if place is None:
         return None
-    return stop.slip(codes.CURLY_QUOTE, f'{stop.text[place]} is a quote of a word processor: write "', place, place + 1)
+    return stop.slip(codes.CURLY_QUOTE, f'{stop.text[place]} is a typographic quote: write "', place, place + 1)
 
 
 _LONGEST_TRIED: Final = 500
@@ -117,9 +117,9 @@ def _comma(stop: Stop) -> Slip | None:
         return None
     if found["digits"] and (whole := re.search(r"[-+]?\d+$", stop.text[stop.start : stop.offset])):
         digits = found["digits"].strip()
-        text = f"a number is written with a point, as in {whole[0]}.{digits}"
+        text = f"a number is written with a decimal point, as in {whole[0]}.{digits}"
     else:
-        text = "take the comma away: commas go only between the values of a list and the keys in { }"
+        text = "remove the comma: commas go only between the values of a list and the keys in { }"
     return stop.slip(codes.STRAY_COMMA, text, stop.offset, stop.offset + 1)
 
 
@@ -140,7 +140,7 @@ def _bracket(stop: Stop) -> Slip | None:
             return stop.slip(codes.TABLE_OVER_LINES, text, at, stop.rest_of_line(at)[1])
         comma = stop.text.rfind(",", at, stop.offset)
         if here == "}" and comma >= 0:
-            return stop.slip(codes.STRAY_COMMA, "take the comma away: none goes before a closing }", comma, comma + 1)
+            return stop.slip(codes.STRAY_COMMA, "remove the comma: none goes before a closing }", comma, comma + 1)
         if stop.what.startswith("Unclosed"):
             between = "keys of a table" if is_table else "values of a list"
             text = f"a comma is missing between two {between}"
@@ -203,7 +203,7 @@ def _bare_text(stop: Stop) -> Slip | None:
     token = stop.text[place:end].rstrip()
     end = place + len(token)
     if not token:
-        return stop.slip(codes.KEY_WITHOUT_VALUE, "the value is missing behind the =", place, place)
+        return stop.slip(codes.KEY_WITHOUT_VALUE, "the value is missing after the =", place, place)
     if '"' in token or "'" in token or _is_value(token):
         return None
     if "=" in token and not stop.opened:
@@ -262,10 +262,10 @@ def _half_line(stop: Stop) -> Slip | None:
         return stop.slip(codes.KEY_WITHOUT_VALUE, text, stop.start, stop.start + found.end("key"))
     within = _KEY_BEFORE.search(stop.text, stop.start, stop.offset)
     if within is not None and stop.opened:
-        text = f"the = is missing behind {within[1]}"
+        text = f"the = is missing after {within[1]}"
         return stop.slip(codes.KEY_WITHOUT_VALUE, text, within.start(1), within.end(1))
     if (found := _COLON.match(stop.line)) is not None:
-        text = f"key and value have = between them: wanted {found['key']} = {found['value']}"
+        text = f"key and value need an = between them: wanted {found['key']} = {found['value']}"
         return stop.slip(codes.KEY_WITHOUT_VALUE, text, stop.start, stop.start + found.end("value"))
     return None
 

@@ -36,7 +36,7 @@ class BrokerTable(TomlTable):
     port: values.Port = 1883
     """TCP port; brokers with TLS usually listen on 8883."""
     protocol: Literal["5", "3.1.1"] = "5"
-    """MQTT version; falls back to 3.1.1 when the broker knows no 5."""
+    """MQTT version; falls back to 3.1.1 when the broker does not speak 5."""
     client_id: values.PlainText | None = None
     """MQTT client id, unique on the broker; default: base and 8 random hex digits, new at each start."""
     keepalive: values.Keepalive = 6
@@ -96,11 +96,11 @@ class CollectorTable(signals.Sensed):
     refresh: values.Seconds = 20.0
     """Repeats the command, so that a switch with its own time limit fails safe; 0 = never."""
     min_open: values.Count = 1
-    """Gates that must be proven open before it starts; 0 = a hose without gate."""
+    """Gates that must be proven open before it starts; 0 = a hose without a gate."""
     max_open: values.SomeCount | None = None
-    """Most gates told to stand open at once; default: no limit."""
+    """Most gates that may be open at once; default: no limit."""
     starts_per_hour: values.SomeCount | None = None
-    """Starts an hour that the motor bears, kept by running on for longer; default: no limit."""
+    """Starts an hour that the motor can take, kept by running on for longer; default: no limit."""
     bin_full: signals.Contact | None = None
     """The bin's level contact."""
     on_bin_full: Literal["refuse", "warn"] = "refuse"
@@ -126,11 +126,11 @@ class GateTable(TomlTable):
     command: signals.GateCommand | None = None
     """Where it is told to move; without it the gate is moved by hand."""
     state: signals.GatePosition | None = None
-    """Where it reports its position; needed without command."""
+    """Where it reports its position; needed without a command."""
     travel: values.SomeSeconds = 1.5
     """Time allowed to move; then a gate with state is told again."""
     retries: values.Retries = 2
-    """How often it is told again before it is a fault."""
+    """How often it is told again before it counts as faulty."""
     button: signals.Button | None = None
     """Its button: starts and ends a hand start."""
     hand_limit: values.SomeSeconds = 1800.0
@@ -244,7 +244,7 @@ class StopTable(signals.Contact):
 
 
 class UpkeepTable(TomlTable):
-    """One kind of upkeep; `gatehand done NAME` starts its hours anew."""
+    """One kind of upkeep; `gatehand done NAME` counts its hours from zero again."""
 
     every_hours: values.Hours = Field(description="Hours of running after which it is due.")
     collector: values.NameOf | None = None

@@ -68,7 +68,7 @@ def number(value: object) -> float:
 
 
 def positive(wanted: str) -> tuple[PlainValidator, WithJsonSchema]:
-    """What a finite number above 0 is annotated with; `wanted` names the thing, such as "a current in ampere"."""
+    """What a finite number above 0 is annotated with; `wanted` names the thing, such as "a current in amps"."""
 
     def check(value: object) -> float:
         result = _number(value, wanted)
@@ -83,7 +83,7 @@ def scale(value: object) -> float:
     """A factor on readings, other than 0."""
     result = _number(value, "a number to multiply readings with, such as 0.001 for thousandths")
     if result == 0:
-        wanted = "wanted the factor from the payload to ampere or watts"
+        wanted = "wanted the factor from the payload to amps or watts"
         raise fail(codes.BAD_NUMBER, f"found 0; with scale = 0 every reading would be 0: {wanted}")
     return result
 
@@ -122,9 +122,9 @@ def _keepalive(value: object) -> int:
 
 def _text(value: object) -> str:
     if not isinstance(value, str) or not value.strip():
-        raise fail(codes.BAD_TEXT, f"{found(value)}; wanted a text in quotes")
+        raise fail(codes.BAD_TEXT, f"{found(value)}; wanted text in quotes")
     if "\0" in value:
-        raise fail(codes.BAD_TEXT, f"{found(value)}; wanted a text without NUL characters")
+        raise fail(codes.BAD_TEXT, f"{found(value)}; wanted text without NUL characters")
     return value
 
 
@@ -132,7 +132,7 @@ def plain(value: object) -> str:
     """A text without control characters: it goes into lists that are read line by line."""
     text = _text(value)
     if any(char < " " or "\x7f" <= char <= "\x9f" for char in text):
-        raise fail(codes.BAD_TEXT, f"{found(value)}; wanted a text without line ends or other control characters")
+        raise fail(codes.BAD_TEXT, f"{found(value)}; wanted text without line ends or other control characters")
     return text
 
 
@@ -145,11 +145,11 @@ def _host(value: object) -> str:
     scheme, slashes, _ = value.partition("://")
     if slashes:
         raise fail(
-            codes.BAD_HOST, f'{found(value)}; wanted the host alone, without "{scheme}://"; the port has its own key'
+            codes.BAD_HOST, f'{found(value)}; wanted only the host, without "{scheme}://"; the port has its own key'
         )
     if (both := _HOST_AND_PORT.fullmatch(value)) is not None:
         host = json.dumps(both["host"].strip("[]"))
-        text = f"wanted the host alone, for the port has its own key: host = {host} and port = {both['port']}"
+        text = f"wanted only the host, for the port has its own key: host = {host} and port = {both['port']}"
         raise fail(codes.BAD_HOST, f"{found(value)}; {text}")
     if value.startswith("[") and value.endswith("]"):
         raise fail(codes.BAD_HOST, f"{found(value)}; wanted an address without brackets: {json.dumps(value[1:-1])}")
@@ -186,7 +186,7 @@ def _text_like(pattern: str, **more: object) -> WithJsonSchema:
 
 
 Number = Annotated[float, PlainValidator(number), WithJsonSchema({"type": "number"})]
-Amps = Annotated[float, *positive("a current in ampere")]
+Amps = Annotated[float, *positive("a current in amps")]
 Watts = Annotated[float, *positive("a power in watts")]
 Volts = Annotated[float, *positive("a voltage in volt")]
 Hours = Annotated[float, *positive("hours as a number")]
@@ -230,7 +230,7 @@ def topic(value: object) -> str:
     if not isinstance(value, str):
         raise fail(codes.BAD_TOPIC, f"{found(value)}; wanted a topic in quotes")
     if not value:
-        raise fail(codes.BAD_TOPIC, 'found an empty text; wanted a topic such as "shop/band_saw/amps"')
+        raise fail(codes.BAD_TOPIC, 'found empty text; wanted a topic such as "shop/band_saw/amps"')
     if wildcard := next((mark for mark in "+#" if mark in value), None):
         raise fail(
             codes.BAD_TOPIC, f"{found(value)}; a topic here names one device, so it has no wildcard: {wildcard} is one"
@@ -298,7 +298,7 @@ def payload(value: object) -> str:
             return json.dumps(value)
         case _:
             raise fail(
-                codes.BAD_PAYLOAD, f"{found(value)}; wanted the payload: a text in quotes, a number, true or false"
+                codes.BAD_PAYLOAD, f"{found(value)}; wanted the payload: text in quotes, a number, true or false"
             )
 
 

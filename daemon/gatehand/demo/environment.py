@@ -70,7 +70,7 @@ def _write_config(folder: Path, port: int) -> Loaded:
         raise FolderError(f"{path}: {error.strerror}; name another folder with --log") from error
     loaded = load(path)
     if loaded.errors:
-        raise FolderError(f"{loaded.errors[0]} ({shown(CONFIG_NAME)} comes with the demo: install it anew)")
+        raise FolderError(f"{loaded.errors[0]} ({shown(CONFIG_NAME)} comes with the demo: install it again)")
     return loaded
 
 
@@ -110,7 +110,7 @@ class Environment:
         for what, task in self.parts.items():
             if task.done():
                 error = None if task.cancelled() else task.exception()
-                raise DemoError(f"{what} ended before its time: {_innermost(error)}") from error
+                raise DemoError(f"{what} ended too early: {_innermost(error)}") from error
 
     async def wait(self, until: Callable[[], bool], within: float) -> bool:
         """Look until something is so; False when it was not so in time (seconds)."""

@@ -18,6 +18,7 @@ from gatehand.demo.timeline import Timeline
 from gatehand.demo.verdict import complaints, is_over, summary
 from gatehand.journal.line import LogLine
 from gatehand.terminal import hung, paragraph, wrapped
+from gatehand.text import named
 
 INTERRUPTED: Final = 130
 _PATIENCE: Final = 10.0
@@ -69,7 +70,7 @@ async def play(*, keep: bool, port: int, folder: Path | None, width: int, write:
     # The daemon is down: the log is whole.
     timeline.print_until(math.inf)
     if code == INTERRUPTED:
-        write("\nBroken off before the day was over.")
+        write("\nStopped before the day was over.")
     elif not keep:
         code = tell_end(demo.lines, len(demo.devices.breaches), demo.warnings, write)
     write(closing(folder))
@@ -114,7 +115,7 @@ def tell_end(lines: Sequence[LogLine], breaches: int, warnings: Sequence[str], w
     """
     found = complaints(lines)
     if breaches:
-        found.append(f"The fan was driven against shut gates {breaches} times.")
+        found.append(f"The fan was driven against shut gates {named(breaches, 'time')}.")
     found += [f"The daemon warned: {text}." for text in warnings]
     write("\nThe day in short")
     for line in summary(lines):
@@ -137,7 +138,7 @@ def opening(*, keep: bool) -> str:
     )
     said = (
         f"An instrument maker's shop, simulated: its devices and the real Gatehand daemon talk over MQTT; {what} "
-        "Gatehand is no safety device: the emergency stop here is a contact it listens to, never the stop itself."
+        "Gatehand is not a safety device: the emergency stop here is a contact it listens to, never the stop itself."
     )
     return "\n".join(wrapped(said, paragraph(_WIDTH))) + ("\n" if not keep else "")
 
@@ -168,7 +169,7 @@ Publish with any client, for example:
 
   sim/band_saw/switch            1, 0  a tool on, off: band_saw, jointer,
                                        drum_sander, carving_router
-  sim/jointer/amps               2.4   a tool on, drawing so many ampere;
+  sim/jointer/amps               2.4   a tool on, drawing so many amps;
   sim/carving_router/watts       120   or so many watts
   shop/gate/sweep/button         1     the button of the bench sweep
   gatehand/gate/sweep/hand       1, 0  a hand start from any screen, its end

@@ -34,12 +34,13 @@ def complaints(lines: Sequence[LogLine]) -> list[str]:
         found.append(f"Expected, and not in the log in its place: {missing.what} ({missing.event}).")
     starts = [line for line in lines if START.fits(line)]
     if len(starts) != STARTS:
-        found.append(f"The collector was started {len(starts)} times; {STARTS} were scripted.")
+        found.append(f"The collector was started {named(len(starts), 'time')}; {STARTS} were scripted.")
     found += _starts_without_open_gate(lines)
     found += _late_offs(lines)
     vetoes = [line for line in lines if line["event"] == Happened.COMMAND_VETOED]
     if vetoes:
-        found.append(f"The interlock had to hold back {len(vetoes)} commands; the sequence should never ask for such.")
+        held_back = named(len(vetoes), "command")
+        found.append(f"The interlock had to hold back {held_back}; the sequence should never ask for such.")
     return found
 
 
@@ -88,7 +89,7 @@ def summary(lines: Sequence[LogLine]) -> list[str]:
     raised = [str(line["alarm"]) for line in lines if line["event"] == Happened.ALARM_RAISED]
     over = [str(line["alarm"]) for line in lines if line["event"] == Happened.ALARM_CLEARED]
     left = [spoken_alarm(alarm) for alarm in raised if raised.count(alarm) > over.count(alarm)]
-    said.append(f"{named(len(raised), 'alarm')}, {', '.join(left) + ' still stand' if left else 'all over again'}.")
+    said.append(f"{named(len(raised), 'alarm')}, {', '.join(left) + ' still active' if left else 'all cleared'}.")
     return said
 
 

@@ -71,8 +71,8 @@ class FanSeen:
         switch, motor = self._shows.get(SeenBy.STATE), self._shows.get(SeenBy.MOTOR)
         if switch is False and motor:
             after = self._since[SeenBy.STATE] - began
-            return f"Its switch reported off after {after:.1f} s, and the motor draws on: a contact may be welded."
+            return f"Its switch reported off after {after:.1f} s, but the motor draws on: a contact may be welded."
         if switch and motor is False and SeenBy.MOTOR in self.showed:
             after = self._since[SeenBy.MOTOR] - began
-            return f"Its motor stopped after {after:.1f} s, and its switch reports on: look at the motor's overload."
+            return f"Its motor stopped after {after:.1f} s, but its switch reports on: look at the motor's overload."
         return ""

@@ -79,7 +79,8 @@ def judge(result: LimitResult) -> Iterator[Remark]:
     if limit is None:
         yield failed(
             f"This switch has no time limit: it was still on {result.within:g} s after its on ({REFRESHES:g} x refresh "
-            f"of {refresh:g} s). When the daemon, its computer or the network dies, the fan runs on for ever. Give the "
+            f"of {refresh:g} s). When the daemon, its computer or the network dies, the fan keeps running for ever. "
+            f"Give the "
             f"switch a limit of its own (its maker's settings), a little more than twice refresh."
         )
     elif limit <= refresh:

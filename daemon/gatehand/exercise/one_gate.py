@@ -266,7 +266,7 @@ def judge_reported(name: str, gate: GateTable, moves: list[Move], objections: li
     for other, count in company.items():
         if count > 1:
             yield failed(
-                f"Gate {spoken(other)} reported as well, {count} times: it moves with {spoken(name)}, "
+                f"Gate {spoken(other)} reported as well, {named(count, 'time')}: it moves with {spoken(name)}, "
                 "or both listen to one topic."
             )
 
@@ -318,7 +318,8 @@ def _why_missing(name: str, gate: GateTable, moves: list[Move], missing: list[Mo
     # The first telling brings the word that was there already.
     if opposite and len(missing) - len(opposite) <= 1:
         return (
-            f"It reports open when told shut, and shut when told open: look where {said} stands; then exchange the "
+            f"It reports open when told to shut, and shut when told to open: look where {said} is; then exchange "
+            f"the "
             "words open and shut, in its state if it moves rightly, in its command if it does not."
         )
     words = dict.fromkeys(f"{word!r}" for move in moves for word in move.words)
@@ -328,10 +329,11 @@ def _why_missing(name: str, gate: GateTable, moves: list[Move], missing: list[Mo
             f"means them by it, write its words into [gate.{name}] state; else look at its end switches."
         )
     if len(missing) == len(moves):
-        return _nothing_reported(gate, f" in {named(len(moves), 'telling')}")
+        return _nothing_reported(gate, f" in {named(len(moves), 'try', 'tries')}")
     ways = Counter(move.to for move in missing)
     which = " and ".join(f"{named(count, 'time')} {to}" for to, count in ways.items())
-    return f"{len(missing)} of {len(moves)} tellings brought no report ({which}): a loose end switch, or it sticks."
+    moved = named(len(moves), "command")
+    return f"{len(missing)} of {moved} brought no report ({which}): a loose end switch, or it sticks."
 
 
 def judge_timed(name: str, gate: GateTable, moves: list[Move], objections: list[str]) -> Iterator[Remark]:

@@ -21,7 +21,7 @@ AFTERTHOUGHT: Final = 1.0
 """Seconds after the last word in which a bounce is over and the daemon has done what it does."""
 CAUTION: Final = """\
 Stop contacts and buttons are pressed once each. Press a stop with nobody at a machine: what it is wired to stops.
-Gatehand only watches its contact and is no safety device: try the stop itself as its maker says."""
+Gatehand only watches its contact and is not a safety device: try the stop itself as its maker says."""
 _OR_NOTHING: Final = "if nothing is heard"
 
 

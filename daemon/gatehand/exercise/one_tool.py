@@ -152,7 +152,7 @@ def _contact(after: list[float]) -> Iterator[Remark]:
     if after[-1] < CLOSED:
         yield failed(
             "Its contact said running and then stopped, though nobody has switched it off: the collector would go off "
-            "amid the work. Look at the contact."
+            "in the middle of the work. Look at the contact."
         )
     elif min(after) < CLOSED:
         yield look("Its contact opened for a moment while it ran: stop_after bridges that.")
@@ -202,7 +202,7 @@ def _why_not_seen(supervisor: Supervisor, name: str, asked: float, other: str) -
         )
     if (why := supervisor.observed.unreadable.get(("tool", name))) is not None:
         return f"Not seen: what its topic {tool.sensor.topic} says cannot be read: {why}."
-    return f"Not seen: {tool.sensor.topic} said nothing. Look at the sensor's power, network and topic."
+    return f"Not seen: nothing came on {tool.sensor.topic}. Look at the sensor's power, network and topic."
 
 
 def meter(supervisor: Supervisor, name: str) -> MeterResult:
@@ -218,7 +218,7 @@ def _quiet(heard: ToolHeard, silent_after: float) -> str | None:
     if silent_after == 0 or heard.quiet_for <= silent_after:
         return None
     return (
-        f"the meter said nothing for {lasting(heard.quiet_for, whole=True)} and then spoke (seen "
+        f"the meter was silent for {lasting(heard.quiet_for, whole=True)} and then spoke (seen "
         f"{named(len(heard.readings), 'time')}), and silent_after is {rough(silent_after)}: if it speaks only on "
         f"change, its tool is called silent and let go in a long steady cut; then set silent_after = 0 (the price: "
         f"{PRICE_OF_NONE})"

@@ -243,7 +243,7 @@ def _gates(gates: Sequence[GateResult]) -> Iterator[str]:
         rows.append((spoken(gate.gate), opens, shuts, f"{gate.travel:g}", verdict))
     yield from columns(rows)
     yield from wrapped(
-        "Seconds from the telling to the report: least / median / most. travel: what the config allows.",
+        "Seconds from the command to the report: least / median / most. travel: what the config allows.",
         paragraph(WIDTH),
     )
 
@@ -359,11 +359,11 @@ def _left_out(result: Result) -> bool:
 
 def _about_hold(result: Result) -> Iterator[str]:
     for name in result.held_before:
-        yield f"The collector {name} was held before this, and still is."
+        yield f"The collector {name} was on hold before this, and still is."
     for name in result.held:
-        yield f"The collector {name} is still held. When the shop is ready: gatehand reset {name}"
+        yield f"The collector {name} is still on hold. When the shop is ready: gatehand reset {name}"
     if not result.with_daemon and (result.gates or result.stopped):
-        yield "No daemon ran: nothing is held. The collectors were switched off."
+        yield "No daemon was running, so nothing is on hold. The collectors were switched off."
 
 
 def reset_topic(config: Config, collector: str) -> str:

@@ -184,7 +184,7 @@ class Supervisor:
         # One that was held already may have been switched off a moment ago.
         coasting = self.result.held_before if self.result.with_daemon else collectors
         if waits := max((collectors[name].coast_down for name in coasting), default=0.0):
-            self.world.say(f"Waiting {waits:g} s: a fan may still coast down.")
+            self.world.say(f"Waiting {waits:g} s: a fan may still be coasting down.")
             await self.wait(waits)
 
     async def _ask_for_hold(self) -> None:
@@ -299,14 +299,14 @@ class Supervisor:
             return "the daemon has gone away" if with_daemon else "a daemon has come up"
         for name in (*self.result.held, *self.result.held_before) if with_daemon and not self.pressing else ():
             if (word := self._states().get(name)) != CollectorWord.HELD:
-                return f"the collector {name} is no longer held (it is {word}): somebody has reset it"
+                return f"the collector {name} is no longer on hold (it is {word}): somebody has reset it"
         return next(iter((*self._turning(), *(() if self.pressing else self.stopped()))), None)
 
     def _running_by_daemon(self) -> Iterator[str]:
         for name in self.config.collector if self.result.with_daemon else ():
             word = self._states().get(name)
             if word is None:
-                yield f"the daemon says nothing of the collector {name}; does it run with this config?"
+                yield f"the daemon does not show the collector {name}; is it running with this config?"
             elif word not in _STILL:
                 phase = _PHASES.get(word, word)
                 yield f"the daemon is running the collector {name} (it is {phase}); wait until it is off"
@@ -324,7 +324,7 @@ class Supervisor:
     def stopped(self) -> list[str]:
         """Stop contacts that are active, each as a clause."""
         return [
-            f"the stop contact {name} is active; see to the cause and release it first (if nobody has pressed it, its "
+            f"the stop contact {name} is active; fix the cause and release it first (if nobody has pressed it, its "
             f"words active and clear are exchanged in [stop.{name}])"
             for name, active in self.observed.stops.items()
             if active

@@ -77,15 +77,16 @@ def _forbidden(supervisor: Supervisor, name: str, held: str | None) -> Sequence[
     observed, reasons = supervisor.observed, []
     if supervisor.result.with_daemon:
         reasons.append(
-            "the daemon runs and would switch the fan off: stop it for this test (sudo systemctl stop gatehand, where "
+            "the daemon is running and would switch the fan off: stop it for this test (sudo systemctl stop "
+            "gatehand, where "
             "it is a service) and start it again afterwards"
         )
     shown = observed.daemon.collectors.get(name)
     is_held = shown is not None and shown.text("state") == "held"
     if held is not None or is_held:
-        why = held or (shown.text("held") if shown is not None else "") or "nobody knows why"
+        why = held or (shown.text("held") if shown is not None else "") or "no reason given"
         reasons.append(
-            f"the collector {name} is held ({why}), and a hold outlives the daemon: see to the cause, start the "
+            f"the collector {name} is on hold ({why}), and a hold outlives the daemon: fix the cause, start the "
             f"daemon, gatehand reset {name}, stop it again"
         )
     if observed.bins.get(name) and supervisor.config.collector[name].on_bin_full == "refuse":
@@ -131,7 +132,7 @@ class _Test:
             f"by itself within {within:g} s ({REFRESHES:g} x refresh). If it does not, it is switched off from here.\n"
             "If this program or this computer is killed meanwhile, or the network fails, nothing but the switch's own "
             "limit ends the fan, and that is what is being tried: stay at the collector's own switch.\n"
-            "Nobody at the fan, its bin, its filter or a gate; the start counts for the motor. This is no lockout."
+            "Nobody at the fan, its bin, its filter or a gate; the start counts for the motor. This is not a lockout."
         )
         if not yes and await supervisor.answer(BEGIN) != YES:
             raise BrokenOffError
@@ -164,7 +165,7 @@ class _Test:
             odd = self._fan.odd(self._began) if self._is_on else ""
             result.remarks += [failed(odd)] if odd else judge(result)
         if self._is_on and not await self._off():
-            raise HaltedError(f"the fan of {self._name} is not seen off after its off")
+            raise HaltedError(f"the fan of {self._name} was not seen to stop after its off")
         await self._put_back()
 
     # Gates
@@ -314,7 +315,7 @@ class _Test:
             if self._is_on:
                 said.append(f"The collector {name} was switched off.")
                 if self._is_told_off or not await self._off():
-                    said.append(f"It is not seen off: {by_hand}.")
+                    said.append(f"It was not seen to go off: {by_hand}.")
             await self._leave_gates(said)
         except BrokenOffError:
             said.append("Nothing more was waited for.")
@@ -333,7 +334,7 @@ class _Test:
         is_stopped = bool(supervisor.stopped())
         if self._lost in self._told and not is_stopped and self.result.was_on:
             await supervisor.tell(self._lost, Position.OPEN)
-            said.append(f"Gate {spoken(self._lost)} was told open, to give the fan air.")
+            said.append(f"Gate {spoken(self._lost)} was told to open, to give the fan air.")
         elif self._told and not is_stopped and not self.result.was_on:
             await self._put_back()
             said.append("Gates were told to go back where they were found.")

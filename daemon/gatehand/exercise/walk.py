@@ -21,7 +21,7 @@ LAST_LISTEN: Final = 30.0
 CAUTIONS: Final = """\
 Gates will move by themselves: hands, tools and hoses out of every gate.
 No tool may run, no fan may turn, and nobody may work at the collector, its bin or its filter.
-This is no lockout: lock a machine out, at its plug or its breaker, before you reach into it."""
+This is not a lockout: lock a machine out, at its plug or its breaker, before you reach into it."""
 
 
 BEGIN: Final = Question("Has the fan stopped turning, is everybody clear? Type yes to begin", no=NO, skip=False)
@@ -132,10 +132,10 @@ async def _ask(supervisor: Supervisor, asked: Asked) -> None:
     moved = [name for name in asked.gates if config.gate[name].command is not None]
     if moved:
         names = ", ".join(map(spoken, moved))
-        rounds = "once" if asked.rounds == 1 else f"up to {asked.rounds} times"
+        rounds = "once" if asked.rounds == 1 else f"up to {named(asked.rounds, 'time')}"
         say(f"{named(len(moved), 'gate')} will be told to open and to shut, {rounds} each: {names}.")
     if supervisor.result.with_daemon:
-        say("The daemon is told to hold: the collector is kept off until somebody resets it.")
+        say("The daemon puts the collector on hold: it stays off until somebody resets it.")
     else:
         say("No daemon is heard: the collector is switched off from here, and the gates are told from here.")
     say(CAUTIONS)

@@ -58,9 +58,9 @@ class Kept:
                 return False
             raise AnswersError(f"{self.path} {error}") from None
         except msgspec.MsgspecError as error:
-            raise AnswersError(f"{self.path}: not what init has written ({error}); begin anew with --afresh") from None
+            raise AnswersError(f"{self.path}: not written by init ({error}); start over with --afresh") from None
         if self.what.version != VERSION:
-            raise AnswersError(f"{self.path}: of another version of Gatehand; begin anew with --afresh")
+            raise AnswersError(f"{self.path}: from another version of Gatehand; start over with --afresh")
         return bool(self.what.answers)
 
     def write(self) -> None:

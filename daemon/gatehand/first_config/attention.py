@@ -121,4 +121,4 @@ class Attention:
             return
         self.losses += 1
         self.heard.pause()
-        self.ears.say(f"{lost}. Waiting for it; nothing that was answered is lost.")
+        self.ears.say(f"{lost}. Waiting for it; none of your answers is lost.")

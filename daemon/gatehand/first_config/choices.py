@@ -68,7 +68,7 @@ class Wanted(Struct, frozen=True):
     @property
     def nothing(self) -> str:
         """Its text where nothing followed that could be it."""
-        otherwise = "it may have none" if self.may_lack else "try again, or type it as the config writes it"
+        otherwise = "it may have none" if self.may_lack else "try again, or type it as in the config"
         return f"{self.text.partition('?')[0]}? Nothing was heard that could be it; {otherwise}"
 
 

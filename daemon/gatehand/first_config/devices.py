@@ -18,7 +18,7 @@ from gatehand.text import listed
 _COAST_DOWN: Final = 8
 _TRAVEL: Final = 3
 _RUN_ON: Final = 10
-_OPEN_FIRST: Final = "Open a gate by hand first, for a fan should not turn against shut gates. "
+_OPEN_FIRST: Final = "Open a gate by hand first: a fan should not turn against shut gates. "
 _NO_TRIAL: Final = (q.SKIP, q.NONE, q.TYPE)
 _HAND, _NETWORK = "hand", "network"
 _BY_HAND: Final = "at the device itself, or over the network, such as from a phone"
@@ -61,12 +61,13 @@ def gate(table: Table, boards: Sequence[Board], collectors: Sequence[str]) -> St
         yield from _command(its, heard, ("open", "shut"))
         yield from _travel(its)
         text = (
-            f"Does the {its.the} have a button that asks for air with no tool running, for a sweep? Then press it and "
+            f"Does the {its.the} have a button that asks for air with no tool running, for a sweep? If so, press it "
+            f"and "
             "let go"
         )
         yield from _button(its, "button", text, ("pressed",))
     elif table.get("state") is None:
-        table.lacks("a gate that is moved by hand has to report where it is: state = { topic, open, shut }")
+        table.lacks("a gate that is moved by hand has to report its position: state = { topic, open, shut }")
 
 
 def collector(table: Table, boards: Sequence[Board], *, gated: bool) -> Steps[None]:
@@ -85,7 +86,7 @@ def collector(table: Table, boards: Sequence[Board], *, gated: bool) -> Steps[No
         f"{_OPEN_FIRST if gated else ''}Switch the {its.the} on",
         "it runs",
         f"Now switch the {its.the} off",
-        "it stands still",
+        "it has stopped",
         words=1 + (worked == _NETWORK),
         numbers=1,
         answers=tuple(f"{its.key}.{part}" for part in parts),
@@ -98,11 +99,11 @@ def collector(table: Table, boards: Sequence[Board], *, gated: bool) -> Steps[No
         its.add_board(board, {"set": "command", "state": "state", "online": "online"})
         if (own := board.topics.get("amps")) is not None:
             yield from motor(its, trial, only=own)
-    text = f"How many seconds does the fan of the {its.the} turn on after off? (listen for it once, on the long side)"
+    text = f"For how many seconds does the fan of the {its.the} keep turning after off? (listen once, on the long side)"
     coast_down: float = yield Ask(f"{its.key}.coast_down", text, q.seconds, str(_COAST_DOWN))
     table.add("coast_down", duration(coast_down), "the fan still moves air for this long after off; measure it")
     yield from _bin(its)
-    text = f"Is there a button that ends a hold of the {its.the} after an emergency stop? Then press it and let go"
+    text = f"Is there a button that ends a hold of the {its.the} after an emergency stop? If so, press it and let go"
     yield from _button(its, "reset", text, ("pressed", "released"))
 
 
@@ -130,7 +131,7 @@ def tool(table: Table, boards: Sequence[Board], gates: Sequence[str], collectors
         f"Guards on, nothing in the cut. Switch the {its.the} on",
         "it runs",
         f"Now switch the {its.the} off",
-        "it stands still",
+        "it has stopped",
         answers=(f"{its.key}.sensor",),
     )
     signal = Wanted(
@@ -159,16 +160,17 @@ def stop(table: Table, boards: Sequence[Board], collectors: Sequence[str]) -> St
     """A stop contact, whose table is the signal itself."""
     its = Device(table, f"stop contact {spoken(table.name)}")
     yield Tell(
-        f"\nThe {its.the}. Gatehand only hears its contact; what the stop itself does is wired. Before you press it, "
+        f"\nThe {its.the}. Gatehand only listens to its contact; what the stop itself does is wired. Before you "
+        f"press it, "
         "unplug or lock out what it stops, as its maker says."
     )
     board = next((one for one in boards if one.role == "contact" and one.name == table.name), None)
-    contact, comment = None if board is None else board.signal("state"), "a board of our own"
+    contact, comment = None if board is None else board.signal("state"), "a Gatehand board"
     if contact is None:
         trial = Try(
             f"{its.key}.trial",
             Trial.SWITCH,
-            f"Press the {its.the} in (or set the detector off as its maker says) and leave it so",
+            f"Press the {its.the} in (or set the detector off as its maker says) and leave it like that",
             "it is in",
             "Now pull it out again",
             "it is out",
@@ -180,7 +182,7 @@ def stop(table: Table, boards: Sequence[Board], collectors: Sequence[str]) -> St
         choice = yield from find(trial, signal)
         contact, comment = choice.signal, signal.seen(choice.moved)
     if contact is None:
-        table.lacks("its contact: topic, active, clear. Until then it holds no collector")
+        table.lacks("its contact: topic, active, clear. Until then it stops no collector")
     else:
         table.add("topic", contact.topic, comment)
         table.add("pointer", contact.pointer)
@@ -252,16 +254,16 @@ def _command(its: Device, heard: Moved | None, words: tuple[str, str]) -> Steps[
     elif isinstance(state, SignalAnswer):
         home = state.topic.rpartition("/")[0] or state.topic
         guess = source(f"{home}/set", None, 1.0, **state.words)
-        why = " (many are told beside their report, on .../set and with the same words)"
-    text = f"On which topic is the {its.the} told, and with which words? As the config writes it{why}"
+        why = " (many take them beside their report, on .../set and with the same words)"
+    text = f"On which topic does the {its.the} take commands, and with which words? Write it as in the config{why}"
     options = () if guess is None else (Option(guess, guess),)
     head = "A guess, not heard" if heard is None else "Heard"
     answer = yield Ask(f"{its.key}.command", text, q.signal(*words), guess, options, skips=True, head=head)
     if isinstance(answer, Skipped):
-        its.table.lacks(f"how it is told: command = {{ {', '.join(('topic', *words))} }}")
+        its.table.lacks(f"its command: command = {{ {', '.join(('topic', *words))} }}")
         return
     as_heard = heard is not None and heard.topic == answer.topic
-    comment = "heard when it was told over the network" if as_heard else "as answered; gatehand exercise tries it"
+    comment = "heard when it was commanded over the network" if as_heard else "as answered; gatehand exercise tries it"
     its.table.add("command", answer, comment)
 
 
@@ -270,14 +272,15 @@ def _bin(its: Device) -> Steps[None]:
     trial = Try(
         f"{its.key}.bin_trial",
         Trial.SWITCH,
-        f"Does the bin of the {its.the} have a contact that says it is full? Then make it say full and leave it so",
+        f"Does the bin of the {its.the} have a contact that says it is full? If so, make it say full and leave it "
+        f"like that",
         "it says full",
         "Now let it go",
         "it is clear",
         answers=(f"{its.key}.bin",),
         runs=5.0,
     )
-    text = "Which of them is the bin's contact? (none: nothing is)"
+    text = "Which of them is the bin's contact? (none: there is none)"
     signal = Wanted(f"{its.key}.bin", text, ("active", "clear"), "full", worded, may_lack=True)
     choice = yield from find(trial, signal)
     if choice.signal is not None:
@@ -292,7 +295,7 @@ def _button(its: Device, what: str, do: str, words: tuple[str, ...]) -> Steps[No
         return buttons([one for one in found if len(words) == 1 or one.off is not None], used)
 
     trial = Try(f"{its.key}.{what}_trial", Trial.PRESS, do, "it is let go", answers=(f"{its.key}.{what}",))
-    text = f"Which of them is the button of the {its.the}? (none: nothing is)"
+    text = f"Which of them is the button of the {its.the}? (none: there is none)"
     signal = Wanted(f"{its.key}.{what}", text, words, "pressed", order, may_lack=True)
     choice = yield from find(trial, signal)
     if choice.signal is not None:

@@ -74,7 +74,7 @@ class Device(Struct, frozen=True):
     def add_board(self, board: Board, keys: Mapping[str, str]) -> None:
         """What a board of our own says and hears, by its topics' last levels."""
         for last, key in keys.items():
-            self.table.add(key, board.signal(last), "a board of our own" if key == "command" else "")
+            self.table.add(key, board.signal(last), "a Gatehand board" if key == "command" else "")
 
     @property
     def taken(self) -> frozenset[tuple[str, str | None]]:
@@ -176,7 +176,7 @@ def _table(table: Table) -> Iterator[str]:
         yield from body
         return
     what = named(len(table.missing), "thing is", "things are")
-    yield f"# NOT FINISHED: {what} missing. Take the # away once it is there, then run gatehand check."
+    yield f"# NOT FINISHED: {what} missing. Remove the # once it is there, then run gatehand check."
     yield from (f"#   - {why}" for why in table.missing)
     yield from (f"# {text}" for text in body)
 

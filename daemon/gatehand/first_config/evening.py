@@ -184,7 +184,7 @@ class Evening:
                 return AGAIN
             raw = _chosen(step, word)
             if raw is None:
-                trouble = "An answer is wanted here. "
+                trouble = "This needs an answer. "
                 continue
             try:
                 value = self._value(step, raw)
@@ -208,7 +208,7 @@ class Evening:
             self.kept.what.answers.pop(step.key, None)
             self.kept.write()
             raise WrongAnswerError(
-                f"{step.key}: {error}; so it was answered before, and is forgotten now: the same command goes on"
+                f"{step.key}: {error}; that earlier answer is forgotten now: run the same command again"
             ) from None
 
     @staticmethod
@@ -252,7 +252,7 @@ class Evening:
         if self._unanswered is None and (until := self._after(seconds)) > self._ears.now():
             left = until - self._ears.now()
             self._attention.say(
-                f"Listening for {left:.0f} s to what speaks by itself. Please switch and press nothing meanwhile."
+                f"Listening for {left:.0f} s to what speaks by itself. Please do not switch or press anything."
             )
             await self._attention.listen(until)
         return sorted(self._attention.boards.values(), key=lambda one: (one.role, one.name))
@@ -349,4 +349,4 @@ def summary(kept: Kept) -> str:
     """What an evening that was broken off has already."""
     done = len(kept.what.answers)
     what = f"{named(done, 'answer')} and {named(len(kept.what.heard), 'trial')}"
-    return f"{kept.path}: going on from there with {what}; --afresh begins anew"
+    return f"{kept.path}: carrying on from there with {what}; --afresh starts over"

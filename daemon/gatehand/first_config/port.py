@@ -48,14 +48,14 @@ class UnansweredError(Exception):
     """Nobody is there to be asked; the text names the key, says how to answer it, and what else is missing."""
 
     def __init__(self, key: str, text: str) -> None:
-        super().__init__(f"{text}\nnobody is there to answer: give --answer '{key}=...'")
+        super().__init__(f"{text}\nnobody here to answer: give --answer '{key}=...'")
         self.key = key
         self.others: list[tuple[str, str | None]] = []
         """Keys that are known to be missing besides, with what --yes would take."""
 
     def __str__(self) -> str:
         lines = [super().__str__()]
-        lines += ["missing too, as far as is known by now:"] if self.others else []
+        lines += ["also missing, as far as is known by now:"] if self.others else []
         lines += [f"  {key}" + ("" if taken is None else f" (--yes takes {taken})") for key, taken in self.others]
         return "\n".join(lines)
 

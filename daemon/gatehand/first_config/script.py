@@ -22,16 +22,17 @@ LISTEN_FIRST: Final = 20.0
 """Seconds of quiet, so that what moves by itself shows it."""
 
 CAUTION: Final = (
-    "Gatehand is no safety device: not lockout, not an emergency stop, not fire protection. Machines will run: guards "
+    "Gatehand is not a safety device: not a lockout, not an emergency stop, not fire protection. Machines will run: "
+    "guards "
     "on, nothing in the cut, nobody's hands in a machine or a gate, a mask on. Mains wiring is a licensed "
     "electrician's work. This command itself switches and moves nothing: it listens while you do."
 )
 OPENING: Final = (
     "Made by gatehand init from what was heard and answered. Next: gatehand check, then gatehand exercise, which",
-    "walks every gate and tool with the collector kept off, then gatehand run. config.example.toml explains every key.",
+    "tries every gate and tool with the collector kept off, then gatehand run. config.example.toml explains every key.",
     "",
-    "Gatehand is no safety device: not lockout, not an emergency stop, not fire protection. Isolate a machine before",
-    "you reach into it. Mains wiring, and relays that carry motors, are a licensed electrician's work.",
+    "Gatehand is not a safety device: not a lockout, not an emergency stop, not fire protection. Isolate a machine",
+    "before you reach into it. Mains wiring, and relays that carry motors, are a licensed electrician's work.",
 )
 KEPT: Final = (
     "the broker keeps its last word, so the first cut after a start is served (check cannot know that, and warns)"
@@ -48,7 +49,8 @@ def script(folder: Path) -> Steps[Draft]:
     boards: list[Board] = yield Quiet(LISTEN_FIRST)
     if boards:
         yield Tell(
-            f"{named(len(boards), 'board')} of our own: {listed((f'{b.role} {b.name}' for b in boards), last='and')}."
+            f"{named(len(boards), 'Gatehand board')} found: "
+            f"{listed((f'{b.role} {b.name}' for b in boards), last='and')}."
         )
     collectors, gates, tools, stops = yield from _who_is_there(boards)
     for name in gates:
@@ -70,26 +72,30 @@ def script(folder: Path) -> Steps[Draft]:
 def _broker(table: Table, folder: Path) -> Steps[None]:
     while True:
         host: str = yield Ask(
-            "broker.host", "On which machine does the MQTT broker run? (name or address)", q.text, "127.0.0.1"
+            "broker.host", "Which machine does the MQTT broker run on? (name or address)", q.text, "127.0.0.1"
         )
         port: int = yield Ask("broker.port", "Its port", q.port, "1883")
-        text = 'Its login for Gatehand, or "none" where it asks for none'
+        text = 'Its login for Gatehand, or "none" if it needs none'
         username: str | None = yield Ask("broker.username", text, q.or_none(q.text), q.NONE)
         password: str | None = None
         if username is not None:
-            text = "The file that has the password in its first line, readable by you alone"
+            text = "The file with the password in its first line, readable only by you"
             password = yield Ask("broker.password_file", text, q.or_none(q.text), "broker.password")
         text = 'The certificate file for an encrypted connection, or "none"'
         ca_file: str | None = yield Ask("broker.ca_file", text, q.or_none(q.certificate(folder)), q.NONE)
         trouble: str | None = yield Connect(host, port, username, password, ca_file)
         if trouble is None:
             break
-        yield Tell(f"{trouble}. Once that is seen to, answer again; Enter takes what is shown in brackets.")
+        yield Tell(f"{trouble}. Once that is fixed, answer again; Enter takes the answer in brackets.")
         yield Forget(BROKER_KEYS)
     table.add("host", host)
     table.add("port", port if port != 1883 else None)  # noqa: PLR2004 - the default
     table.add("username", username)
-    table.add("password_file", password, "its first line is the password; only the daemon should be able to read it")
+    table.add(
+        "password_file",
+        password,
+        "a file with the password in its first line; only the daemon should be able to read it",
+    )
     table.add("tls", None if ca_file is None else {"ca_file": ca_file})
 
 
@@ -97,12 +103,12 @@ def _who_is_there(boards: Sequence[Board]) -> Steps[tuple[list[str], list[str], 
     def of(role: str, otherwise: str = "") -> str | None:
         return ", ".join(board.name for board in boards if board.role == role) or otherwise or None
 
-    yield Tell("Names are yours: letters, digits, blanks. Several are separated by commas.")
-    ask = "What do you call the dust collector? (several: each)"
+    yield Tell("Choose the names: letters, digits, spaces. Separate several with commas.")
+    ask = "What is the dust collector called? (several: name each)"
     collectors: list[str] = yield Ask("collectors", ask, q.names, of("switch", "main"))
     ask = "The blast gates by name, such as band saw, planing, sweep (none: hoses without a gate)"
     gates: list[str] = yield Ask("gates", ask, q.names, of("gate"))
-    ask = "The tools by name, as far as a meter or a contact says that they run"
+    ask = "The tools by name: those with a meter or a contact that shows when they run"
     tools: list[str] = yield Ask("tools", ask, q.names, of("sensor", ", ".join(gates)))
     ask = "Stop contacts that Gatehand can hear (an emergency stop's, a spark detector's) by name, or none"
     stops: list[str] = yield Ask("stops", ask, q.names, of("contact", q.NONE))
@@ -129,9 +135,9 @@ def _rhythm(table: Table) -> Steps[None]:
     if not manner.kept:
         table.misses_first = key
     if found is None:
-        said = "it was not heard often enough to tell how often it speaks; 0: it may be silent for any time"
+        said = "it was not heard often enough to tell how often it speaks; 0: it may be silent for any length of time"
     else:
-        said = f"its meter {words(found)}, so its silence says nothing"
+        said = f"its meter {words(found)}, so its silence means nothing"
     table.add("silent_after", 0, f"{said}; {first}")
 
 

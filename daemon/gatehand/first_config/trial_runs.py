@@ -108,12 +108,12 @@ class TrialRun:
             meant = [each for each in may if word and each.startswith(word)]
             if not word or meant:
                 return meant[0] if meant else ""
-            attention.say("Enter alone, or one of the words in brackets.")
+            attention.say("Press Enter alone, or type one of the words in brackets.")
 
     async def _runs(self, asked: float, by: float) -> None:
         """Let it run until its levels are known, as far as that is soon; Enter ends it too."""
         attention, step = self._attention, self._step
-        attention.say(f"Leave it so until you are asked, in {step.runs:g} to {ENOUGH:g} s.")
+        attention.say(f"Leave it like that until you are asked, in {step.runs:g} to {ENOUGH:g} s.")
         told = await attention.listen(by + step.runs)
         said = False
         while not told and (now := attention.now()) < by + ENOUGH:
@@ -121,7 +121,7 @@ class TrialRun:
             if found and not (found[0].is_number and found[0].wanting):
                 return
             if not said and not found:
-                attention.say("Nothing has followed so far. Leave it so a little longer; Enter ends the waiting.")
+                attention.say("Nothing has changed with it so far. Leave it a little longer; Enter ends the wait.")
                 said = True
             told = await attention.listen(min(by + ENOUGH, now + LOOK))
 

@@ -50,7 +50,7 @@ def _guarded(show: Callable[[], None], diagnose: Diagnostics) -> Callable[[], No
         try:
             show()
         except Exception as error:  # noqa: BLE001 - see above
-            text = f"homie: a mistake of the daemon's own: {type(error).__name__}: {error}"
+            text = f"homie: an error inside the daemon: {type(error).__name__}: {error}"
             if text not in told:
                 told.add(text)
                 diagnose("error", text)

@@ -1,9 +1,9 @@
 """The table of sentences: for each event of the log, and each rule by which it came, what a woodworker reads.
 
 `{key}` is a fact or `tool`, `gate`, `collector`, `subject`, `reason`; of a sensor, whatever it measures, `reading`,
-`last_reading`, `start_threshold`, `stop_threshold`, and `contact`, where it is one. What stands in square brackets is
-left out when a fact within is missing, or, for `{key!}`, when it is also 0, false or empty. No code in here:
-`sentences` fills them.
+`last_reading`, `start_threshold`, `stop_threshold`, and `contact`, where it is one. `{key:gate}` counts: 1 gate,
+2 gates; `{key:th}` is 1st, 2nd. What stands in square brackets is left out when a fact within is missing, or, for
+`{key!}`, when it is also 0, false or empty. No code in here: `sentences` fills them.
 """
 
 from typing import Final, TypeAlias
@@ -22,7 +22,7 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
         ),
         Rule.AFTER_SILENCE: (
             "{tool} started[: {reading}, at or above its {start_threshold}][: {contact}][ for {start_after!}]; "
-            "after a silence it had to wait {waited}, until {confirmed_by}"
+            "after a silence its start had to be confirmed first[, which took {waited!}]: {confirmed_by}"
         ),
         None: "{tool} started[, {reason}]",
     },
@@ -35,91 +35,91 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
     },
     Happened.TOOL_SILENT: {
         Rule.SILENT_AFTER: (
-            "{tool}: its sensor speaks and is not understood: on {topic} it said {says} ({wanted})[; it was {was}]",
+            "{tool}: its sensor is heard, but not understood: on {topic} it said {says} ({wanted})[; it was {was}]",
             (
-                "{tool}: its device speaks, but has not said its {key} for {silent_after}: "
+                "{tool}: its device is heard, but without its {key} for {silent_after}: "
                 "on {topic} it said {beside} ({wanted})[; it was {was}]"
             ),
-            "{tool}: its sensor has said nothing for {silent_after}[; it was {was}][, last {last_reading}]",
+            "{tool}: no reading from its sensor for {silent_after}[; it was {was}][, last {last_reading}]",
         ),
         None: "{tool} is silent[, {reason}]",
     },
-    Happened.TOOL_HEARD: "{tool}: its sensor speaks again[ after {silent_for}][: {reading}]",
-    Happened.TOOL_MUTED: "{tool} is not served until it has stopped[, {reason}]"
+    Happened.TOOL_HEARD: "{tool}: its sensor is heard again[ after {silent_for}][: {reading}]",
+    Happened.TOOL_MUTED: "{tool} is muted until it has stopped[, {reason}]"
     "[ (it must fall below {stop_amps})][ (it must fall below {stop_watts})]",
     Happened.RUN_ON_ENDED: {
-        Rule.RUN_ON: "{tool}: its run-on[ of {run_on}] has passed",
+        Rule.RUN_ON: ("{tool}: its run-on of {run_on!} is over", "{tool} is idle"),
         Rule.BUTTON: "{tool}: its run-on was ended with the button",
-        Rule.SILENT_AFTER: "{tool}: its run-on[ of {run_on}] has passed, its sensor still silent",
+        Rule.SILENT_AFTER: "{tool}: its run-on[ of {run_on!}] is over, and its sensor is still silent",
         None: "{tool}: run-on ended[, {reason}]",
     },
     Happened.START_MISSED: {
         Rule.BELOW_START_THRESHOLD: (
-            "{tool} was not taken for running: it drew {peak} at most[ in {lasted}], below its {start_threshold}"
+            "{tool} did not count as running: it drew {peak} at most[ in {lasted}], below its {start_threshold}"
         ),
         Rule.SHORTER_THAN_START_AFTER: (
             (
-                "{tool} was not taken for running: it drew up to {peak}, but was at or above its "
-                "{start_threshold} for {above_for} only; start_after wants {start_after}"
+                "{tool} did not count as running: it drew up to {peak}, but was at or above its "
+                "{start_threshold} for only {above_for}; its start_after is {start_after}"
             ),
             (
-                "{tool} was not taken for running: its contact said running for {above_for} only; start_after wants "
+                "{tool} did not count as running: its contact said running for only {above_for}; its start_after is "
                 "{start_after}"
             ),
         ),
         Rule.NOT_CONFIRMED: (
             (
-                "{tool} was not taken for running: it drew {peak}[ for {above_for!}], at or above its "
+                "{tool} did not count as running: it drew {peak}[ for {above_for!}], at or above its "
                 "{start_threshold}, but after a silence nothing confirmed that this was new"
             ),
             (
-                "{tool} was not taken for running: its contact said running[ for {above_for!}], but after a silence "
+                "{tool} did not count as running: its contact said running[ for {above_for!}], but after a silence "
                 "nothing confirmed that this was new"
             ),
         ),
         Rule.CUT_ENDED_BEFORE_GATE: (
-            "[{tool}: ]the work ended before a gate was open[, after {waited}], so {collector} was not started"
+            "[{tool}: ]the work ended before a gate was open[, after {waited!}], so the {collector} was not started"
         ),
         None: "[{subject}: ]a start was missed[, {reason}]",
     },
     Happened.START_REFUSED: {
         Rule.FIRST_SEEN_DRAWING: (
-            (
-                "start refused: the first word of {tool} already said that it ran ({contact}); "
-                "switch it off and on again to be served"
-            ),
-            (
-                "start refused: the first word of {tool} already said that it ran[ ({reading})]; "
-                "switch it off and on again to be served"
-            ),
+            ("start refused: {tool} was already running when first seen ({contact}); switch it off and on again"),
+            ("start refused: {tool} was already running when first seen[ ({reading})]; switch it off and on again"),
         ),
         Rule.NOT_FRESH: (
             (
-                "start refused: {tool} ran already ({contact}) when the hold was reset; "
-                "switch it off and on again to be served"
+                "start refused: {tool} was already running ({contact}) when the hold was reset; "
+                "switch it off and on again"
             ),
             (
-                "start refused: {tool} drew already[ ({reading})] when the hold was reset; "
-                "switch it off and on again to be served"
+                "start refused: {tool} was already running[ ({reading})] when the hold was reset; "
+                "switch it off and on again"
             ),
         ),
-        Rule.MAX_OPEN: "start refused: {subject} would be one gate too many; {max_open} may stand open[, for {taken}]",
-        Rule.MIN_OPEN: "start refused[ for {subject}]: {proven_open} of {min_open} gates are proven open",
+        Rule.MAX_OPEN: "start refused[ for {subject}]: no more than {max_open:gate} may be open[, in use by {taken}]",
+        Rule.MIN_OPEN: "start refused[ for {subject}]: {proven_open:gate} proven open, min_open is {min_open}",
         Rule.NO_GATE_PROVEN: "start refused[ for {subject}]: no gate is proven open[ ({gates})]",
-        Rule.GATE_BY_HAND_IS_SHUT: "start refused[ for {subject}]: open this gate by hand: {gates}",
-        Rule.NOT_HEARD_LIVE: "start refused[ for {subject}]: shut this gate and open it once: {gates}, {reason}",
-        Rule.HOLD: "start refused[ for {subject}]: the collector is held until somebody resets it",
-        Rule.BROKER: "start refused[ for {subject}]: it was asked for before the broker was away; ask again",
+        Rule.GATE_BY_HAND_IS_SHUT: "start refused[ for {subject}]: shut, and to be opened by hand: {gates}",
+        Rule.NOT_HEARD_LIVE: "start refused[ for {subject}]: {reason}; shut and open once by hand: {gates}",
+        Rule.HOLD: "start refused[ for {subject}]: the collector is on hold until somebody resets it",
+        Rule.BROKER: "start refused[ for {subject}]: it was asked for before the broker was lost; ask again",
         Rule.BIN_FULL: "start refused[ for {subject}]: the bin is full",
         Rule.SWITCHED_BY_HAND: "start refused[ for {subject}]: somebody switched the collector off at its own switch",
         Rule.OFF_ASKED: (
-            "start refused: {tool} ran ({contact}) when the collector was switched off; switch it off and on again",
-            "start refused: {tool} drew[ {reading}] when the collector was switched off; switch it off and on again",
+            (
+                "start refused: {tool} was already running ({contact}) when the collector was switched off; "
+                "switch it off and on again"
+            ),
+            (
+                "start refused: {tool} was already running[ ({reading})] when the collector was switched off; "
+                "switch it off and on again"
+            ),
         ),
         None: "start refused[ for {subject}][: {reason}]",
     },
     Happened.READING_REJECTED: {
-        Rule.RETAINED: "[{subject}: ]a reading that the broker had kept was not used[ ({reading})], its age is unknown",
+        Rule.RETAINED: "[{subject}: ]a reading kept by the broker was not used[ ({reading})], its age is unknown",
         Rule.MAX_AGE: "[{subject}: ]reading not used, {why}[: {shown!}]",
         Rule.BAD_VALUE: "[{subject}: ][stop contact {stop}: ]message not used, {why}[: {shown!}]",
         None: "[{subject}: ]message not used[, {reason}]",
@@ -127,7 +127,10 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
     # Gates and hand starts
     Happened.GATE_COMMANDED: {
         Rule.DEMAND: "{gate} told to {to}",
-        Rule.ZONE_CHANGE: "{gate} told to {to}[, before {instead_of} shuts], {reason}",
+        Rule.ZONE_CHANGE: (
+            "{gate} told to {to}, before {instead_of} shuts: the work has moved here",
+            "{gate} told to {to}, no longer needed here",
+        ),
         Rule.RETRY: "{gate} told to {to} again, {reason}[ ({tries} of {retries})]",
         Rule.NOT_HEARD_LIVE: "{gate} told to {to} once, so that it reports when it opens: {reason}",
         Rule.BROKER: "{gate} told to {to} again, the broker is back",
@@ -160,7 +163,7 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
         Rule.BUTTON: (
             "{gate}: hand start asked for by {by}[ ({because})], for {hand_limit} at most",
             "{gate}: hand start with its button[ ({because})], for {hand_limit} at most",
-            "{gate}: its hand start had begun already",
+            "{gate}: its hand start had already begun",
         ),
         Rule.MOVED_BY_HAND: "{gate}: hand start by opening it[, for {hand_limit} at most]",
         None: "{gate}: hand start[, {reason}]",
@@ -177,14 +180,15 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
     },
     # Collectors, stop contacts, holds
     Happened.COLLECTOR_ON: {
-        Rule.DEMAND: "{collector} switched on[ (start {starts_this_hour} of {starts_per_hour} this hour)]",
+        Rule.DEMAND: "{collector} switched on[, {starts_this_hour:th} start this hour (limit {starts_per_hour})]",
         None: "{collector} switched on[, {reason}]",
     },
     Happened.COLLECTOR_OFF: {
         Rule.NO_DEMAND: "{collector} switched off, nothing needs it any more[; the fan turns for {coast_down!} more]",
         Rule.BROKER: "{collector} switched off, the broker had been away",
-        Rule.HOLD: "{collector} switched off, held[ by {why}]",
-        Rule.OFF_ASKED: "{collector} switched off as asked for[ by {by!}][ ({why!})]; a fresh start is wanted now",
+        Rule.HOLD: "{collector} switched off, on hold[ ({why})]",
+        Rule.OFF_ASKED: "{collector} switched off as asked for[ by {by!}][ ({why!})]; only a fresh start switches it "
+        "on again",
         None: "{collector} switched off[, {reason}]",
     },
     Happened.COLLECTOR_RUNNING: {
@@ -198,8 +202,8 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
     },
     Happened.COLLECTOR_KEPT_ON: {
         Rule.STARTS_PER_HOUR: (
-            "{collector} stays on[ for {for_seconds}]: the motor has had {starts_this_hour} of its "
-            "{starts_per_hour} starts this hour"
+            "{collector} stays on[ for {for_seconds}]: the motor has used {starts_this_hour} of "
+            "{starts_per_hour:start} this hour"
         ),
         None: "{collector} stays on[, {reason}]",
     },
@@ -210,23 +214,27 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
     },
     Happened.COLLECTOR_UNANSWERED: "{collector} has not answered to {told}[ (repeat {tries!})]; look at its switch",
     Happened.FAN_UNSAFE: (
-        "{collector} turns against shut gates: {proven_open} of {min_open} gates are proven open; "
+        "{collector} turns against shut gates: {proven_open:gate} proven open, min_open is {min_open}; "
         "switched off, gates told to open"
     ),
     Happened.COMMAND_VETOED: {
-        Rule.MIN_OPEN: "{command} was held back[ for {subject}]: {proven_open} of {min_open} gates would be open",
-        Rule.MAX_OPEN: "{command} was held back[ for {subject}]: {standing} gates stand open, {max_open} may",
+        Rule.MIN_OPEN: "{command} was held back[ for {subject}]: {proven_open:gate} would be open, min_open is "
+        "{min_open}",
+        Rule.MAX_OPEN: "{command} was held back[ for {subject}]: {standing:gate} open, max_open is {max_open}",
         None: "{command} was held back[ for {subject}][: {reason}]",
     },
     Happened.STOP_ACTIVE: "stop contact {stop} is active",
     Happened.STOP_CLEARED: "stop contact {stop} is clear; nothing starts until a reset",
     Happened.COLLECTOR_HELD: {
-        Rule.STOP_CONTACT: "{collector} is held off by stop contact {why}, until somebody resets it",
-        None: "{collector} is held off until somebody resets it[ ({why!})][, asked for by {by!}]",
+        Rule.STOP_CONTACT: "{collector} is on hold by stop contact {why}, until somebody resets it",
+        None: (
+            "{collector} is on hold ({why!}) until somebody resets it[, asked for by {by!}]",
+            "{collector} is on hold (no reason given) until somebody resets it[, asked for by {by!}]",
+        ),
     },
     Happened.HOLD_RESET: (
-        "{collector}: hold[ by {why!}] ended by a reset[ of {by!}][ ({because!})]; the next fresh start counts"
-        "[ ({refused_before!} more resets were refused before)]"
+        "{collector}: hold[ ({why!})] ended by a reset[ from {by!}][ ({because!})]; the next fresh start counts"
+        "[ ({refused_before!:more reset} refused before)]"
     ),
     Happened.RESET_REFUSED: {
         Rule.STOP_CONTACT: "{collector}: reset refused, still active: {active}",
@@ -235,11 +243,11 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
         ),
         Rule.RESET_REPEATED: (
             "{collector}: reset refused, another came {since_last} before it: wait {quiet} and press once"
-            "[ ({refused_before!} more were refused before)]"
+            "[ ({refused_before!:more reset} refused before)]"
         ),
         Rule.RESET_PRESS: (
             "{collector}: reset refused, its button was {why}[ ({held_for})]: release it, then press it once for "
-            "{shortest} to {longest}[ ({refused_before!} more were refused before)]"
+            "{shortest} to {longest}[ ({refused_before!:more reset} refused before)]"
         ),
         Rule.STOPS_UNHEARD: "{collector}: reset refused, the stop contacts are not heard; try again once they are",
         None: "{collector}: reset refused[, {why}]",
@@ -250,49 +258,50 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
     Happened.DEVICE_OFFLINE: "{subject}: its device is offline",
     Happened.DEVICE_ONLINE: "{subject}: its device is online again",
     Happened.MESSAGE_IGNORED: {
-        Rule.STANDSTILL: "[{subject}: ]{what} was ignored: Gatehand had stood still[ for {stood_for}]; press again",
+        Rule.STANDSTILL: "[{subject}: ]{what} was ignored: Gatehand had been frozen[ for {stood_for}]; press again",
         None: "[{subject}: ]a message was ignored[ ({what})][, {reason}]",
     },
     Happened.BROKER_CONNECTED: "connected to the broker",
-    Happened.BROKER_LOST: "the broker is gone[, last heard {heard_before!} ago]; nothing is commanded until it is back",
-    Happened.STOPS_LOST: "the stop contacts' own connection is gone[: {why}]; nothing starts without it",
-    Happened.STOPS_HEARD: "the stop contacts are heard[, after {unheard_for!}]",
-    Happened.DAEMON_STOOD_STILL: "Gatehand stood still[ for {stood_for}]; what came meanwhile starts nothing",
-    Happened.DAEMON_CAUGHT_UP: "Gatehand has read what had waited; what comes now counts again",
+    Happened.BROKER_LOST: "lost the broker[, last heard {heard_before!} ago]; nothing is commanded until it is back",
+    Happened.STOPS_LOST: "lost the stop contacts' own connection[: {why}]; nothing starts without it",
+    Happened.STOPS_HEARD: "the stop contacts are heard[ after {unheard_for!}]",
+    Happened.DAEMON_STOOD_STILL: "Gatehand was frozen[ for {stood_for}]; what came meanwhile starts nothing",
+    Happened.DAEMON_CAUGHT_UP: "Gatehand has read what had waited; new messages count again",
     Happened.ALARM_RAISED: {
         Rule.STOPS_UNHEARD: "alarm: the stop contacts have not been heard[ for {unheard_for}]; nothing starts",
         Rule.TRAVEL: "alarm: {gate} did not {wanted}, travel {travel}",
-        Rule.GATE_BY_HAND_IS_SHUT: "alarm[ for {subject}]: open this gate by hand: {gates}",
-        Rule.NOT_HEARD_LIVE: "alarm[ for {subject}]: shut this gate and open it once: {gates}, {reason}",
+        Rule.GATE_BY_HAND_IS_SHUT: "alarm[ for {subject}]: shut, and to be opened by hand: {gates}",
+        Rule.NOT_HEARD_LIVE: "alarm[ for {subject}]: {reason}; shut and open once by hand: {gates}",
         Rule.STOP_CONTACT: "alarm: stop contact {stop} is active",
-        Rule.BAD_VALUE: "alarm: stop contact {stop} says {says}, which is neither its active nor its clear",
+        Rule.BAD_VALUE: "alarm: stop contact {stop} says {says}, which is neither its active word nor its clear word",
         None: ("alarm {alarm}: {because}", "alarm for {subject}, {alarm}: {reason}", "alarm {alarm}[: {reason}]"),
     },
     Happened.ALARM_CLEARED: "alarm over[ for {subject}]: {alarm}",
     OwnEvent.ALARM_ACKNOWLEDGED: "alarm seen[ by {by}]: {alarm}",
     OwnEvent.ALARM_STORM: (
-        "alarm {alarm} comes and goes, {times} times within a minute: it stands until it has stayed away"
+        "alarm {alarm} comes and goes, {times:time} within a minute: it stays active until it has been quiet for a "
+        "while"
     ),
-    OwnEvent.ALARM_STORM_ENDED: "alarm over: {alarm}, {times} times in all, then away for {quiet_for}",
-    OwnEvent.DAEMON_STARTED: "Gatehand[ {version}] started[; starts of the last hour that still count: {starts}]",
+    OwnEvent.ALARM_STORM_ENDED: "alarm over: {alarm}, {times:time} in all, then quiet for {quiet_for}",
+    OwnEvent.DAEMON_STARTED: "Gatehand[ {version}] started[; {starts!:start} in the last hour]",
     OwnEvent.DAEMON_STOPPED: "Gatehand stopped[, {why}]",
     OwnEvent.CONFIG_LOADED: "config loaded[ from {path}][, changed: {changed}]",
     OwnEvent.CONFIG_REJECTED: "config rejected, the last good one stays in force[: {why}]",
     OwnEvent.CLOCK_STEPPED: "the wall clock stepped[ by {by_seconds}]; nothing is timed by it",
     OwnEvent.LOG_GAP: (
-        "the log has a gap, lines lost: {lost}[ (numbers {first_lost} to {last_lost})]"
-        "[, {unsure} may be][, {torn_bytes} bytes of a line cut short][; {why}]"
+        "the log has a gap: {lost:line} lost[ (numbers {first_lost} to {last_lost})]"
+        "[, {unsure!} more may be][, {torn_bytes!:byte} of a line cut short][; {why}]"
     ),
-    OwnEvent.LOG_LATE: "the disk stalled for {stalled}; commands that left before their lines were on disk: {late}",
+    OwnEvent.LOG_LATE: "the disk stalled for {stalled}; {late:command} left before being logged",
     OwnEvent.SIGNAL_UNHEARD: (
         "[{subject}: ][stop contact {stop}: ]never heard: {topic} ({key})[; what came there has {wanted}]"
     ),
     OwnEvent.SIGNAL_HEARD: "[{subject}: ][stop contact {stop}: ]heard for the first time: {topic} ({key})",
-    OwnEvent.REFUSALS_COUNTED: "{more} more times within {for_seconds}: {because}",
+    OwnEvent.REFUSALS_COUNTED: "{more:more time} within {for_seconds}: {because}",
     OwnEvent.CONFIG_WAITS: "the changed config waits[: {why}]",
     OwnEvent.COMMAND_NOT_SENT: "the command {command}[ for {subject}] was not sent[: {why}]",
     OwnEvent.RETAINED_COMMAND: "[{subject}: ]the broker retains a message on its command topic {topic}",
-    OwnEvent.INTERNAL_ERROR: "Gatehand made a mistake and holds every collector[: {text}]",
+    OwnEvent.INTERNAL_ERROR: "an error inside Gatehand: every collector is on hold[: {text}]",
 }
 """Event -> templates, or rule -> templates; the rule None stands for every rule, after those of the rule's own."""
 
@@ -303,43 +312,43 @@ REASONS: Final[dict[str, Templates]] = {
     Rule.SHORTER_THAN_START_AFTER: "it ran for less than its start_after[ of {start_after}]",
     Rule.AFTER_SILENCE: "after a silence its start had to be confirmed",
     Rule.NOT_CONFIRMED: "after a silence nothing confirmed its start",
-    Rule.RUN_ON: "its run-on has passed",
+    Rule.RUN_ON: "its run-on is over",
     Rule.RUN_LIMIT: "it has run for longer than its run_limit[ of {run_limit}]",
-    Rule.SILENT_AFTER: "its sensor said nothing[ for {silent_after}]",
-    Rule.FIRST_SEEN_DRAWING: "its first word already said that it ran; only a fresh start counts",
+    Rule.SILENT_AFTER: "no reading from its sensor[ for {silent_after}]",
+    Rule.FIRST_SEEN_DRAWING: "it was already running when first seen; only a fresh start counts",
     Rule.BAD_VALUE: "the message holds no usable value",
     Rule.MAX_AGE: "the reading is older than its max_age",
-    Rule.RETAINED: "the broker had kept that message, so its age is unknown",
-    Rule.UNKNOWN_NAME: "the config has nothing of that name",
+    Rule.RETAINED: "the broker had kept the message, so its age is unknown",
+    Rule.UNKNOWN_NAME: "nothing in the config has that name",
     Rule.DEMAND: "it is needed",
-    Rule.REST: "the fan stands still and nothing needs it",
-    Rule.ZONE_CHANGE: "the work has moved to another gate",
+    Rule.REST: "the fan has stopped turning and nothing needs it",
+    Rule.ZONE_CHANGE: "no longer needed here",
     Rule.TRAVEL: "its travel time[ of {travel}] has passed",
     Rule.REPORT: "its own report says so",
     Rule.RETRY: "it has not reported yet",
-    Rule.NOT_HEARD_LIVE: "it has said nothing since Gatehand's start",
+    Rule.NOT_HEARD_LIVE: "no report since Gatehand started",
     Rule.MOVED_BY_HAND: "moved by hand",
     Rule.NO_GATE_PROVEN: "none of its gates is proven open",
     Rule.GATE_BY_HAND_IS_SHUT: "a gate that is opened by hand is shut",
     Rule.CUT_ENDED_BEFORE_GATE: "the work ended before a gate was open",
     Rule.MIN_OPEN: "too few gates are proven open[ ({proven_open} of {min_open})]",
-    Rule.MAX_OPEN: "no more gates may stand open[ than {max_open}]",
-    Rule.STARTS_PER_HOUR: "the motor has had its starts for this hour[ ({starts_this_hour} of {starts_per_hour})]",
+    Rule.MAX_OPEN: ("no more than {max_open:gate} may be open", "no more gates may be open"),
+    Rule.STARTS_PER_HOUR: "the motor has used up its starts for this hour[ ({starts_this_hour} of {starts_per_hour})]",
     Rule.REFRESH: "repeated so that the switch's own time limit does not run out",
-    Rule.START_GAP: "another inrush on its circuit is only a moment past",
+    Rule.START_GAP: "another motor on its circuit has only just started",
     Rule.NO_DEMAND: "nothing needs it any more",
-    Rule.ANSWER: "its switch was told and should have answered",
+    Rule.ANSWER: "its switch did not answer",
     Rule.ADOPTION: "Gatehand has just started and the fan may turn",
     Rule.SWITCHED_BY_HAND: "somebody switched it at its own switch",
     Rule.BUTTON: "a button was pressed",
     Rule.HAND_LIMIT: "it has lasted its hand_limit[ of {hand_limit}]",
     Rule.STOP_CONTACT: "a stop contact is active",
-    Rule.HOLD: "the collector is held until somebody resets it",
-    Rule.OFF_ASKED: "somebody asked for the collector to be off",
+    Rule.HOLD: "the collector is on hold until somebody resets it",
+    Rule.OFF_ASKED: "somebody asked to switch the collector off",
     Rule.RESET_REPEATED: "another reset came shortly before it",
-    Rule.RESET_PRESS: "it was no press of the reset button",
-    Rule.STOP_UNREAD: "a stop contact is new in the config and may still say what is retained",
-    Rule.NOT_FRESH: "only a tool seen to start anew may start the collector",
+    Rule.RESET_PRESS: "it was not a press of the reset button",
+    Rule.STOP_UNREAD: "a stop contact is new in the config, and its retained word may still come",
+    Rule.NOT_FRESH: "only a tool that is seen to start may start the collector",
     Rule.BIN_FULL: "the bin is full",
     Rule.OFFLINE: "the device itself is offline",
     Rule.BROKER: "the connection to the broker changed",
@@ -347,6 +356,6 @@ REASONS: Final[dict[str, Templates]] = {
     Rule.MAKE_BEFORE_BREAK: "the gate that takes over is not yet open",
     Rule.FAN_AGAINST_SHUT_GATES: "the fan turns against shut gates",
     Rule.STOPS_UNHEARD: "the stop contacts are not heard",
-    Rule.STANDSTILL: "Gatehand had stood still[ for {stood_for}]",
+    Rule.STANDSTILL: "Gatehand had been frozen[ for {stood_for}]",
 }
 """Each rule in a few words, to stand after a comma: why it was so."""

@@ -9,6 +9,7 @@ from collections.abc import Mapping
 from gatehand.journal.line import FIXED, facts_of
 from gatehand.journal.sentence_table import REASONS, TABLE, Templates
 from gatehand.measures import UNITS, measured, threshold_key
+from gatehand.text import named, ordinal
 from gatehand.times import lasting
 from gatehand_rules.findings import Alarm, Fact, Finding
 from gatehand_rules.words import Measure
@@ -29,7 +30,7 @@ _SECONDS = frozenset(
 )
 _NAMES = frozenset({"stop", "gates", "taken", "instead_of", "active"})
 _OPTIONAL = re.compile(r"\[([^\[\]]*)\]")
-_FIELD = re.compile(r"\{(\w+)(!?)\}")
+_FIELD = re.compile(r"\{(\w+)(!?)(?::([\w ]+))?\}")
 
 
 def sentence(line: Mapping[str, Fact]) -> str:
@@ -95,7 +96,14 @@ def _subject(line: Mapping[str, Fact]) -> str | None:
 def fill(template: str, line: Mapping[str, Fact]) -> str:
     """The sentence. A fact missing outside brackets is shown as a question mark."""
     kept = _OPTIONAL.sub(lambda part: part[1] if _complete(part[1], line) else "", template)
-    return _FIELD.sub(lambda found: _word(found[1], line) or "?", kept)
+    return _FIELD.sub(lambda found: _counted(found[3], line.get(found[1])) or _word(found[1], line) or "?", kept)
+
+
+def _counted(noun: str | None, number: Fact) -> str | None:
+    """`1 gate`, `2 gates`, `3rd`; None where the field counts nothing."""
+    if noun is None or not isinstance(number, int | float):
+        return None
+    return ordinal(int(number)) if noun == "th" else named(int(number), noun)
 
 
 def spoken(name: str) -> str:
@@ -130,7 +138,7 @@ def shown(key: str, value: Fact) -> str:
 def _complete(part: str, line: Mapping[str, Fact]) -> bool:
     """Whether the line has every fact that the part wants."""
     return all(
-        _word(key, line) is not None and (not strict or bool(line.get(key))) for key, strict in _FIELD.findall(part)
+        _word(key, line) is not None and (not strict or bool(line.get(key))) for key, strict, _ in _FIELD.findall(part)
     )
 
 

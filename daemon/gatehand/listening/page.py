@@ -74,7 +74,7 @@ def text(heard: Heard, width: int, *, whole: bool = False) -> Iterator[str]:
     many = "" if not heard.listening.beyond() else " kept"
     opening = (
         f"Heard for {heard.seconds:.0f} s at {heard.at}: {named(len(topics), 'topic')}{many}, "
-        f"{heard.listening.messages:,} messages."
+        f"{named(heard.listening.messages, 'message')}."
     )
     if heard.own:
         opening += f" {named(heard.own, 'topic')} of the daemon itself {'is' if heard.own == 1 else 'are'} not shown."
@@ -107,7 +107,7 @@ def _topic(topic: HeardTopic, known: Known, width: int, *, whole: bool) -> Itera
     yield from hung(printable(topic.topic), width, then=_INDENT * 2)
     told = known.commands.get(topic.topic, ())
     for one in told:
-        yield from wrapped(_INDENT + f"{one}: what is told there; it is no sensor", width)
+        yield from wrapped(_INDENT + f"{one}: commands go there; it is not a sensor", width)
     yield from wrapped(_INDENT + _manner(topic), width)
     signals = sorted(
         topic.signals.values(), key=lambda one: (one.kind not in {"number", "word"}, config_line(one) is None)
@@ -169,9 +169,9 @@ def _said(signal: HeardSignal) -> str:
         case "huge":
             return f"more than {MAX_BYTES:,} bytes: never read"
         case "binary":
-            return "bytes that are no text"
+            return "bytes that are not text"
         case "unreadable":
-            return "no plain JSON, or a number that is not finite"
+            return "not plain JSON, or a number that is not finite"
         case "empty":
             return "nothing"
     if signal.kind == "number" and (len(signal.words) > _FEW_WORDS or signal.more_words):
@@ -187,9 +187,9 @@ def _said(signal: HeardSignal) -> str:
 def _manner(topic: HeardTopic) -> str:
     """How often it speaks, and whether the broker held something back."""
     if not topic.live:
-        return "held back by the broker (retained), never said meanwhile: it may be old"
+        return "kept by the broker (retained), not sent meanwhile: it may be old"
     rhythm = topic.rhythm
-    held = f", {topic.retained:,} of them held back by the broker" if topic.retained else ""
+    held = f", {topic.retained:,} of them kept by the broker" if topic.retained else ""
     heard = f"heard {named(topic.count, 'time')}{held}: too few to tell how often it speaks"
     if rhythm is not None:
         told, cost = words(rhythm).partition(": ")[::2]

@@ -112,7 +112,7 @@ def _sized(taken: Taken, at_work: float | None) -> Taken:
     if at_work is None or taken.scale != 1.0:
         return taken
     if taken.measure is Measure.AMPS and at_work > MOST_AMPS:
-        why = f"{taken.because}, and {at_work:,.4g} at work is too much for ampere: milliampere"
+        why = f"{taken.because}, and {at_work:,.4g} at work is too much for amps: milliamps"
         return taken._replace(scale=0.001, because=why)
     if taken.measure is Measure.WATTS and 0 < at_work <= MOST_KILOWATTS:
         why = f"{taken.because}, and {at_work:,.3g} at work is too little for watts: kilowatts"

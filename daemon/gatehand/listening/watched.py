@@ -173,7 +173,7 @@ def _numbers(signal: HeardSignal, cycles: Sequence[Cycle]) -> Follower | None:
     because = f"{span(idle)} at rest, {span(working)} while it was on"
     if not fallen:
         rank *= _NOT_BACK
-        because += "; it has said nothing since it was switched off"
+        because += "; silent since it was switched off"
     return Follower(signal, rank, because, taken, idle, working, back=fallen)
 
 

@@ -23,7 +23,7 @@ def watched_text(watched: Watched, known: Known, width: int) -> Iterator[str]:
     """What followed, and the table for the config."""
     name = watched.name
     if not watched.switched:
-        yield from wrapped(f"The {name} was not switched on and off, so nothing can be told of it.", width)
+        yield from wrapped(f"The {name} was not switched on and off, so there is nothing to tell about it.", width)
         return
     if watched.besides:
         places = [place(one) for one in watched.besides]
@@ -43,7 +43,7 @@ def watched_text(watched: Watched, known: Known, width: int) -> Iterator[str]:
         )
         return
     first, *others = watched.found
-    sure = "followed" if watched.clear else "may be it, and may be not: switch it once more"
+    sure = "followed" if watched.clear else "may or may not be it: switch it once more"
     yield from wrapped(f"The {name}: {place(first.signal)} {sure}.", width)
     yield from _follower(first, width)
     used = known.uses.get((first.signal.topic, first.signal.pointer), ())
@@ -69,7 +69,7 @@ def _follower(one: Follower, width: int) -> Iterator[str]:
     yield from wrapped(_INDENT + f"it {speaks}", width)
     thresholds = one.thresholds
     if thresholds is not None and thresholds.wanting:
-        yield from wrapped(_INDENT + f"the thresholds are not sure: {thresholds.wanting}", width)
+        yield from wrapped(_INDENT + f"the thresholds are uncertain: {thresholds.wanting}", width)
 
 
 def tool_table(name: str, one: Follower) -> Iterator[str]:

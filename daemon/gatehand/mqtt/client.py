@@ -198,4 +198,4 @@ def _while_it_lasts() -> Iterator[None]:
     try:
         yield
     except aiomqtt.MqttError as error:
-        raise ClientError(f"the broker is gone ({error.__cause__ or error})") from error
+        raise ClientError(f"lost the broker ({error.__cause__ or error})") from error

@@ -35,6 +35,7 @@ from gatehand.mqtt.outbox import ANSWER_WITHIN, WINDOW, Outbox
 from gatehand.mqtt.payload import MAX_BYTES
 from gatehand.mqtt.settings import BrokerSettings, Protocol
 from gatehand.mqtt.transport import Notice, Outgoing, Subscription
+from gatehand.text import named
 
 _DRAIN: Final = 128
 """Packets read in a row before the shell gets its turn."""
@@ -152,7 +153,7 @@ class Connection:
             some = sound[begin : begin + _SUBSCRIBE_AT_ONCE]
             codes = await self._answer(*self._paho.subscribe(paho_client.subscribe_requests(some, v5=self._v5)))
             if len(codes) != len(some):
-                cause = f"{len(codes)} answers to {len(some)} subscriptions"
+                cause = f"{named(len(codes), 'answer')} to {named(len(some), 'subscription')}"
                 raise ConnectionFailedError(Failure.UNREACHABLE, cause)
             for subscription, code in zip(some, codes, strict=True):
                 if (reason := paho_client.refusal(code)) is not None:
@@ -200,7 +201,7 @@ class Connection:
         try:
             self._drain()
         except Exception as error:  # noqa: BLE001  whatever a hostile packet makes the decoder do
-            self._end(Disconnect(f"the broker sent what is not MQTT ({type(error).__name__})"))
+            self._end(Disconnect(f"the broker sent something that is not MQTT ({type(error).__name__})"))
         finally:
             self._flushes_itself = self._reading = False
         if self._outbox is None:
@@ -284,7 +285,7 @@ class Connection:
             arrived = self._arrived
             result = self._paho.loop_read()
             if result == paho.MQTT_ERR_PROTOCOL:
-                self._end(Disconnect("the broker sent what is not MQTT"))
+                self._end(Disconnect("the broker sent something that is not MQTT"))
             if result != paho.MQTT_ERR_SUCCESS:
                 return
             self.heard_at = now

@@ -79,7 +79,7 @@ def failure_notice(failed: ConnectionFailedError, settings: BrokerSettings, then
     match failed.failure:
         case Failure.LOGIN:
             kind = NoticeKind.LOGIN_REFUSED
-            who = f"user {settings.username!r}" if settings.username else "a client without user name"
+            who = f"user {settings.username!r}" if settings.username else "a client without a username"
             text = (
                 f"the broker at {at} refused the login of {who} ({failed.cause.lower()}); correct username and "
                 "password_file in [broker], or add the user to the broker"

@@ -159,9 +159,9 @@ def filter_problem(topic_filter: str) -> str | None:
     levels = topic_filter.split("/")
     for number, level in enumerate(levels, start=1):
         if "#" in level and (level != "#" or number != len(levels)):
-            return f"has '#' in level {number} ({level!r}); it must stand alone in the last level"
+            return f"has '#' in level {number} ({level!r}); it must be alone in the last level"
         if "+" in level and level != "+":
-            return f"has '+' in level {number} ({level!r}); it must stand alone in its level"
+            return f"has '+' in level {number} ({level!r}); it must be alone in its level"
     return None
 
 

@@ -14,7 +14,7 @@ from typing import Annotated, Final, TypeVar
 
 from msgspec import Meta, Struct, ValidationError, convert
 
-from gatehand.text import printable
+from gatehand.text import named, printable
 
 MAX_BYTES: Final = 65_536
 """A longer payload is never parsed."""
@@ -148,7 +148,7 @@ class Reader:
             return value if isinstance(value, Rejected) else MeasuredAt(value)
         with suppress(ValidationError, UnicodeEncodeError):  # no such text, or one with half of a surrogate pair
             return MeasuredAt(convert(found, _RFC_3339).timestamp(), is_text=True)
-        wanted = 'a number of seconds or milliseconds, or a text such as "2026-05-04T09:30:00Z"'
+        wanted = 'a number of seconds or milliseconds, or text such as "2026-05-04T09:30:00Z"'
         return Rejected(f"found {_kind(found)}{self._where()}, want {wanted}", excerpt(parsed.raw))
 
     def _number_inside(self, payload: Payload, limit: float) -> float | Rejected:
@@ -218,7 +218,7 @@ def _no_plain_number(raw: bytes) -> Rejected:
     if not begin:
         return Rejected("found an empty payload, want a number", excerpt(raw))
     if begin in "{[":
-        return Rejected("found JSON, want a number; say with `pointer` where in it the number stands", excerpt(raw))
+        return Rejected("found JSON, want a number; say with `pointer` where in it the number is", excerpt(raw))
     return Rejected("found text that is not a number, want a number such as 4.2", excerpt(raw))
 
 
@@ -304,10 +304,11 @@ def resolve(document: object, tokens: Sequence[str]) -> object | Missing:
                 if not _INDEX.fullmatch(token):
                     return Missing(write_pointer(tokens[: depth + 1]), f"a list has no {token!r}, only numbers from 0")
                 if int(token) >= len(value):
-                    return Missing(write_pointer(tokens[: depth + 1]), f"the list has only {len(value)} elements")
+                    text = f"the list has only {named(len(value), 'element')}"
+                    return Missing(write_pointer(tokens[: depth + 1]), text)
                 value = value[int(token)]
             case _:
-                return Missing(write_pointer(tokens[: depth + 1]), "what stands before it holds no further values")
+                return Missing(write_pointer(tokens[: depth + 1]), "what comes before it holds no further values")
     return value
 
 

@@ -18,6 +18,7 @@ from gatehand.mqtt.payload import excerpt
 from gatehand.mqtt.settings import BrokerSettings, Presence
 from gatehand.mqtt.stalled_loop import Echo, Pulse
 from gatehand.mqtt.transport import Connected, Listener, MessageKind, Notice, NoticeKind, Outgoing, Subscription
+from gatehand.text import named
 
 _SHELL_TURN: Final = 0.005
 """Seconds of the shell's work before the socket is looked at again."""
@@ -109,7 +110,7 @@ class Session:
     def renew(self) -> None:
         """Give this connection up and make another, on which the broker says anew what it retains."""
         if self._connection is not None:
-            self._connection.abort("to read anew what is retained")
+            self._connection.abort("to read again what is retained")
 
     def stop(self, *, quietly: bool = False) -> None:
         """Say goodbye and let `run` return; what was published before still leaves. May be called more than once.
@@ -338,7 +339,7 @@ class Session:
 
     def _report_shed(self, connection: Connection) -> None:
         for topic, count in connection.inbox.take_shed().items():
-            text = f"fell behind: {count} readings of {topic!r} gave way to newer ones"
+            text = f"fell behind: {named(count, 'reading')} of {topic!r} gave way to newer ones"
             self._guarded.say(Notice(NoticeKind.READINGS_SHED, text, {"topic": topic, "count": count}))
 
 

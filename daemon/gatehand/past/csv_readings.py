@@ -16,7 +16,7 @@ from gatehand.config.signals import KEY_OF
 from gatehand.measures import UNITS
 from gatehand.mqtt.payload import LARGEST_AMPS, LARGEST_WATTS
 from gatehand.past.stretches import Stretch, Timed, Track
-from gatehand.text import did_you_mean, listed, shown
+from gatehand.text import did_you_mean, listed, named, shown
 from gatehand_rules.events import MessageRejected
 from gatehand_rules.shop import CLOSED
 from gatehand_rules.words import Measure
@@ -146,7 +146,7 @@ class _Reader:
     def _checked(self, row: list[str]) -> tuple[float, str, float]:
         """A row that the hot loop stumbled over: its values, or what is wrong with it."""
         if len(row) < self._width:
-            self._fail(f"found {len(row)} of {self._width} columns: wanted {_EXAMPLE}")
+            self._fail(f"found {len(row)} of {named(self._width, 'column')}: wanted {_EXAMPLE}")
         name = row[self._which].strip()
         if name not in self._tools:
             hint = did_you_mean(name, self._tools)

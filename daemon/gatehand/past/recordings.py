@@ -17,6 +17,7 @@ from gatehand.past.csv_readings import read_csv
 from gatehand.past.stretches import Track, stretches
 from gatehand.recording.format import RecordingError
 from gatehand.recording.recording import Listed, Recording, recordings
+from gatehand.text import named
 from gatehand.times import from_ms, to_ms
 from gatehand_rules import Shop
 from gatehand_rules.words import Measure
@@ -35,7 +36,7 @@ def opened(files: Iterable[Listed], troubles: list[str] | None = None) -> Iterat
             found.append(str(error))
             continue
         yield recording
-        found += [f"{listed.path}: {damage.length} bytes {damage.why}" for damage in recording.damage]
+        found += [f"{listed.path}: {named(damage.length, 'byte')} {damage.why}" for damage in recording.damage]
 
 
 def offset_ms(recording: Recording) -> int:

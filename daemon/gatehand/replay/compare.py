@@ -153,7 +153,7 @@ def table(found: Comparison) -> Iterator[str]:
     """The differences in text."""
     history = found.history
     yield (
-        f"{history.readings:,} readings in {named(history.files, 'file')}, {local_text(history.first_ms)} to "
+        f"{named(history.readings, 'reading')} in {named(history.files, 'file')}, {local_text(history.first_ms)} to "
         f"{local_text(history.last_ms)}" + (f", {named(history.gaps, 'gap')}" if history.gaps else "")
     )
     yield f"{'':<36}  {'recorded':>9}  {'then':>9}  {'change':>9}"

@@ -14,6 +14,7 @@ from gatehand.journal.sentences import spoken_alarm
 from gatehand.report.plain_text import energy_notes, energy_rows, hours_of, period_notes, spent, upkeep_words
 from gatehand.report.summary import Summary
 from gatehand.svg import Point, image, rect_element, text_element
+from gatehand.text import named
 from gatehand.times import local, local_text, rough
 from gatehand_rules.findings import Happened
 
@@ -61,7 +62,7 @@ def page(found: Summary) -> str:
         *_energy(found),
         *_not_started(found),
         *_happened(found),
-        '<p class="faint">From Gatehand\'s event log. Gatehand is no safety device.</p>',
+        '<p class="faint">From Gatehand\'s event log. Gatehand is not a safety device.</p>',
         "</body></html>",
     ]
     return "\n".join(parts) + "\n"
@@ -134,7 +135,7 @@ def _tools(found: Summary) -> Iterator[str]:
     yield "<h2>Tools at work</h2>"
     yield bars(
         [
-            (_plain(row.tool), row.hours, f"{spent(row.hours)} in {_counted(row.cuts, 'cut')}")
+            (_plain(row.tool), row.hours, f"{spent(row.hours)} in {named(row.cuts, 'cut')}")
             for row in sorted(rows, key=lambda one: -one.hours)
         ],
         "Time at work by tool",

@@ -53,14 +53,14 @@ _MAX_OPEN: Final = (
 )
 _SHUT_BY_HAND: Final = ("The {name} runs and its gate is shut: {gates}.", "Open it by hand: {gates}.")
 _NOT_HEARD_LIVE: Final = (
-    "The {name} runs, and only an old message says that its gate is open: {gates}.",
-    "Shut it and open it once: {gates}. Gatehand then hears where it stands.",
+    "The {name} runs, and only an old message shows that its gate is open: {gates}.",
+    "Shut it and open it once: {gates}. Gatehand then hears its position.",
 )
 _NOT_PROVEN: Final = (
     "None of the {name}'s gates could be proven open: {gates}.",
     "Look at the gate and its report (`gatehand exercise {each_gate}`); nothing starts against shut gates.",
 )
-_RESET_THEN: Final = "Find what happened and see to the cause; then `gatehand reset {id}`, and start the tool anew."
+_RESET_THEN: Final = "Find out what happened and fix the cause; then `gatehand reset {id}`, and start the tool again."
 _EXERCISE: Final = "`gatehand exercise` measures them"
 _EMPTY: Final = "Lock the collector out and empty the bin."
 
@@ -75,32 +75,32 @@ _WORDS: Final[Mapping[tuple[str, str, str], tuple[str, str]]] = {
         "The {name} still runs, but the collector was switched off at its own switch.",
         "Switch the {name} off and on again to start the collector, or use the gate's button (`gatehand hand GATE`).",
     ),
-    ("tool", "not_fresh", Rule.FIRST_SEEN_DRAWING): _drew("at its first word"),
-    ("tool", "not_fresh", Rule.OFF_ASKED): _drew("when somebody asked for the collector to be off"),
-    ("tool", "not_fresh", Rule.HOLD): _drew("while the collector was held"),
+    ("tool", "not_fresh", Rule.FIRST_SEEN_DRAWING): _drew("when first seen"),
+    ("tool", "not_fresh", Rule.OFF_ASKED): _drew("when somebody asked to switch the collector off"),
+    ("tool", "not_fresh", Rule.HOLD): _drew("while the collector was on hold"),
     ("tool", "not_fresh", Rule.BIN_FULL): _drew("while the bin was full"),
     ("tool", "not_fresh", ""): _drew("when the hold was reset"),
     ("tool", "silent", "says"): (
-        "The {name}'s sensor speaks and is not understood: on {topic} it said {says!r} ({wanted}).",
-        "Correct {key} in [tool.{id}] of the config (topic, pointer), or what it says; then `gatehand exercise {id}`.",
+        "The {name}'s sensor is heard, but not understood: on {topic} it said {says!r} ({wanted}).",
+        "Correct {key} in [tool.{id}] of the config (topic, pointer), or what it sends; then `gatehand exercise {id}`.",
     ),
     ("tool", "silent", "beside"): (
         (
-            "The {name}'s device speaks, but has not said its {key} for {silent_after} s: "
+            "The {name}'s device is heard, but without its {key} for {silent_after} s: "
             "on {topic} it said {beside!r} ({wanted})."
         ),
-        "Correct {key} in [tool.{id}] of the config (topic, pointer), or what it says; then `gatehand exercise {id}`.",
+        "Correct {key} in [tool.{id}] of the config (topic, pointer), or what it sends; then `gatehand exercise {id}`.",
     ),
-    ("tool", "silent", Rule.OFFLINE): ("The {name}'s sensor says that it is gone.", _POWER),
+    ("tool", "silent", Rule.OFFLINE): ("The {name}'s device reports itself offline.", _POWER),
     ("tool", "silent", "never_heard"): (
         "The {name}'s sensor has never been heard: nothing has come on {topic}.",
         f"Look at the topic in [tool.{{id}}], and at the sensor's power and network; {_BY_HAND}",
     ),
-    ("tool", "silent", "topic"): ("The {name}'s sensor has said nothing on {topic} for {silent_after} s.", _POWER),
-    ("tool", "silent", ""): ("The {name}'s sensor has said nothing for {silent_after} s.", _POWER),
+    ("tool", "silent", "topic"): ("The {name}'s sensor has sent no reading on {topic} for {silent_after} s.", _POWER),
+    ("tool", "silent", ""): ("The {name}'s sensor has sent no reading for {silent_after} s.", _POWER),
     ("tool", "run_limit", ""): (
-        "The {name} has run for {run_limit} s without a pause: more likely a stuck sensor.",
-        "Switch the {name} off; `gatehand exercise {id}` tries its sensor. If it works so long, raise its run_limit.",
+        "The {name} has run for {run_limit} s without a pause: its sensor is probably stuck.",
+        "Switch the {name} off; `gatehand exercise {id}` tries its sensor. If it runs that long, raise its run_limit.",
     ),
     ("tool", "max_open", ""): _MAX_OPEN,
     ("tool", "not_served", Rule.GATE_BY_HAND_IS_SHUT): _SHUT_BY_HAND,
@@ -118,10 +118,10 @@ _WORDS: Final[Mapping[tuple[str, str, str], tuple[str, str]]] = {
     ("gate", "not_served", ""): _NOT_PROVEN,
     ("gate", "offline", ""): ("The gate {name} has left the network.", _NETWORK),
     ("collector", "held", Rule.STOP_CONTACT): (
-        "The collector {name} is held off by the stop contact {why}.",
+        "The collector {name} is on hold by stop contact {why}.",
         _RESET_THEN,
     ),
-    ("collector", "held", ""): ("The collector {name} is held off by {why}.", _RESET_THEN),
+    ("collector", "held", ""): ("The collector {name} is on hold ({why}).", _RESET_THEN),
     ("collector", "no_answer", "off"): (
         "The collector {name} was switched off and it still turns.",
         "Switch it off at its own switch or breaker and have the relay looked at: it may be welded.",
@@ -146,7 +146,7 @@ _WORDS: Final[Mapping[tuple[str, str, str], tuple[str, str]]] = {
     ),
     ("stop", "active", ""): (
         "The stop contact {name} is active.",
-        "See to the cause and release the contact; then `gatehand reset` ends the hold of its collector.",
+        "Fix the cause and release the contact; then `gatehand reset` ends the hold of its collector.",
     ),
     ("stop", "unclear", ""): (
         "The stop contact {name} says {says!r}, which is neither its active nor its clear: it stops nothing.",
@@ -154,8 +154,8 @@ _WORDS: Final[Mapping[tuple[str, str, str], tuple[str, str]]] = {
     ),
     ("daemon", "stops_unheard", ""): (
         (
-            "The stop contacts have not been heard for {unheard_for} s: their own connection to the broker does not "
-            "stand, or their topics are refused. Nothing starts until it stands."
+            "The stop contacts have not been heard for {unheard_for} s: their own connection to the broker is "
+            "down, or their topics are refused. Nothing starts until they are heard."
         ),
         (
             "Look at the broker and its log: it must let the daemon in twice, the second time with the client id that "
@@ -258,9 +258,9 @@ def not_understood(kind: str, name: str, key: str, topic: str, bad: Rejected) ->
     what, _ = _WHOSE[kind]
     return ShownAlarm(
         about_unheard(kind, name),
-        f"The {what} {spoken(name)} speaks and is not understood: on {topic} it said {bad.shown!r} "
+        f"The {what} {spoken(name)} is heard, but not understood: on {topic} it said {bad.shown!r} "
         f"({bad.why}).{' It stops nothing.' if kind == 'stop' else ''}",
-        f"Correct [{kind}.{name}] in the config ({key}: topic, pointer, words), or what the device says; then "
+        f"Correct [{kind}.{name}] in the config ({key}: topic, pointer, words), or what the device sends; then "
         f"`gatehand exercise {name}`.",
         facts=(("topic", topic), ("says", bad.shown), ("wanted", bad.why)),
     )
@@ -272,7 +272,7 @@ def config_rejected(problems: list[str]) -> ShownAlarm:
     more = f" (and {len(problems) - len(shown)} more)" if len(problems) > len(shown) else ""
     return ShownAlarm(
         CONFIG,
-        f"The changed config was not taken, the last good one is still in force: {'; '.join(shown)}{more}",
+        f"The changed config was not taken, the last good one is still in force: {'; '.join(shown)}{more}.",
         "Correct the file; it is read again by itself. `gatehand check` shows every problem.",
         facts=(("problems", problems),),
     )
@@ -283,8 +283,8 @@ def config_unreadable(why: str) -> ShownAlarm:
     return ShownAlarm(
         CONFIG,
         f"The config {why}. The last good one is still in force.",
-        "Put the file back where it was, readable for the daemon's user; it is read again by itself. Without it the "
-        "daemon does not start a second time.",
+        "Put the file back where it was, readable by the daemon's user; it is read again by itself. Without it the "
+        "daemon cannot start again.",
     )
 
 
@@ -293,7 +293,7 @@ def config_waits(why: str) -> ShownAlarm:
     return ShownAlarm(
         CONFIG,
         f"The changed config waits: {why}.",
-        "Nothing needs to be done; it is taken when the fan stands still.",
+        "Nothing needs to be done; it is taken when the fan has stopped.",
     )
 
 
@@ -301,7 +301,7 @@ def log_trouble(why: str) -> ShownAlarm:
     """Log lines are being lost."""
     return ShownAlarm(
         LOG,
-        f"The event log cannot be written: {why}. Lines are lost and counted; the collector is worked all the same.",
+        f"The event log cannot be written: {why}. Lines are lost and counted; the collector keeps running as usual.",
         "Make room on the disk, or look at its health; writing resumes by itself.",
     )
 
@@ -331,7 +331,7 @@ def internal_error(text: str) -> ShownAlarm:
     """A mistake in the daemon itself."""
     return ShownAlarm(
         INTERNAL,
-        f"The daemon made a mistake and holds every collector: {text}.",
+        f"The daemon failed inside and put every collector on hold: {text}.",
         "Report it with the event log of this hour (`gatehand log`); restart the daemon, then `gatehand reset`.",
     )
 
@@ -341,7 +341,7 @@ def subscription_refused(topics: tuple[str, ...]) -> ShownAlarm:
     return ShownAlarm(
         SUBSCRIPTIONS,
         f"The broker refuses the subscription to {', '.join(topics)}; what is said there is not heard.",
-        "Give the daemon's user leave to read these topics in the broker's access list (`gatehand access` prints one); "
+        "Let the daemon's user read these topics in the broker's access list (`gatehand access` prints one); "
         "it is tried again by itself.",
         facts=(("topics", list(topics)),),
     )
@@ -352,5 +352,5 @@ def same_base(text: str) -> ShownAlarm:
     return ShownAlarm(
         SAME_BASE,
         f"Two daemons publish under one base: {text}.",
-        "Stop one of them: two that work the same gates and fans undo each other's safety.",
+        "Stop one of them: two that move the same gates and fans undo each other's safety.",
     )

@@ -39,8 +39,8 @@ _AT_RESTART: Final = ("broker", "log", "homie")
 _MOST_CHANGES: Final = 40
 LONGEST_LOOK: Final = 10.0
 """Seconds after which a look at the file hangs: a large config on a small, busy machine takes one or two."""
-_HANGS: Final = f"has not let itself be read for over {LONGEST_LOOK:g} s: its disk or its mount hangs"
-GONE: Final = "is gone: there is no file of that name any more"
+_HANGS: Final = f"could not be read for over {LONGEST_LOOK:g} s: its disk or its mount hangs"
+GONE: Final = "is gone: there is no longer a file of that name"
 LOOKS_UNTIL_GONE: Final = 2
 """Editors remove a file before they put the new one in its place: one look may find none."""
 

@@ -184,7 +184,7 @@ class Daemon:
     def _yield_to(self, other: Claim) -> None:
         """Another daemon runs the shop: command nothing any more, not even off, and end."""
         self.yields_to = other
-        text = f"a daemon on {other.host} has run this shop since {other.started}; this one commands nothing and ends"
+        text = f"a daemon on {other.host} has run this shop since {other.started}; this one commands nothing and exits"
         self._diagnose("error", text)
         self.stop(text)
 
@@ -226,7 +226,7 @@ class Daemon:
                     reloader.look()
             except Exception as error:  # noqa: BLE001 - the next beat may do better; the watchdog is not told
                 engine.mishaps += 1
-                self._diagnose("error", f"a mistake of the daemon's own: {type(error).__name__}: {error}")
+                self._diagnose("error", f"an error inside the daemon: {type(error).__name__}: {error}")
             if engine.mishaps == mishaps:
                 status = f"STATUS={engine.summary()}"
                 notify("WATCHDOG=1", *(("READY=1",) if count == 0 else ()), *((status,) if status != last else ()))

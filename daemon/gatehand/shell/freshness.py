@@ -132,9 +132,9 @@ class ReadingAge:
 
     def _words_before(self, at: float, newest: float, *, is_text: bool) -> str:
         if is_text is not self._is_text:
-            return "its own time is of another kind than before; two such in a row count as a device started anew"
+            return "its own time is of another kind than before; two such in a row count as a restarted device"
         by = "" if self._per_second is None else f" by {(newest - at) / self._per_second:.1f} s"
         return (
             f"its own time lies{by} before the newest reading's, so it is old; "
-            "two such in a row count as a device started anew"
+            "two such in a row count as a restarted device"
         )

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from gatehand.shell.engine import Engine
     from gatehand_rules.findings import Alarm
 
-HELD_BEFORE: Final = "held before the daemon's restart"
+HELD_BEFORE: Final = "on hold since before the daemon's restart"
 
 
 class OwnTopics:

@@ -104,9 +104,9 @@ def _take_apart(payload: bytes) -> _Wish:
     asked_as, value, because, by = (found.get(key) for key in _KEYS)
     faults = [f"found {_short(key)!r} in the object" for key in found if key not in _KEYS][:1]
     if isinstance(value, dict | list):
-        faults.append("found a value that is no word")
+        faults.append("found a value that is not a word")
     faults += [
-        f"found {key} that is no text"
+        f"found {key} that is not text"
         for key, text in (("because", because), ("by", by))
         if text is not None and not isinstance(text, str)
     ]
@@ -187,7 +187,7 @@ def answer(base: str, request: Request, outcomes: tuple[Outcome | None, ...]) ->
     body = {
         "ok": finding is not None and finding.event not in _REFUSALS,
         "rule": "internal_error" if finding is None else str(finding.rule),
-        "text": "the daemon made a mistake; its log says which" if finding is None else sentence_of(finding),
+        "text": "the daemon failed inside; its log says how" if finding is None else sentence_of(finding),
     }
     return Outgoing(f"{base}/answer/{request.id}", json_bytes(body), MessageKind.EVENT)
 

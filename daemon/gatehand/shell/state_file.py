@@ -58,7 +58,7 @@ def recall(folder: Path, disk: Disk | None = None) -> Remembered:
         found = error.strerror or str(error)
     if isinstance(found, Remembered):
         return found
-    return Remembered(unreadable=f"{path} cannot be read: {found}; what was held before is not known")
+    return Remembered(unreadable=f"{path} cannot be read: {found}; nobody knows what was on hold before")
 
 
 def _parse(data: bytes) -> Remembered | str:

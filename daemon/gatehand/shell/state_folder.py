@@ -17,6 +17,7 @@ from gatehand.config import Config, Loaded
 from gatehand.journal.disk import Disk
 from gatehand.mqtt.settings import Protocol, TlsFiles, broker_settings
 from gatehand.shell.ports import Remembered
+from gatehand.text import named
 
 LOCK: Final = "daemon.lock"
 YIELDED: Final = "yielded"
@@ -116,7 +117,7 @@ def gone(remembered: Remembered, config: Config) -> tuple[str, ...]:
     topics = {fan.command.topic for fan in config.collector.values()}
     first = {(hold.collector, hold.command_topic): hold for hold in reversed(remembered.holds)}
     return tuple(
-        f"the collector {hold.collector} (commanded on {hold.command_topic!r}) is held since {hold.since} "
+        f"the collector {hold.collector} (commanded on {hold.command_topic!r}) is on hold since {hold.since} "
         f"({hold.why}), and the config no longer has it: put its table back, reset, then remove it"
         for hold in reversed(first.values())
         if hold.command_topic not in topics and hold.collector not in config.collector
@@ -193,7 +194,9 @@ def read_notes(folder: Path) -> OffNotes:
     except (msgspec.MsgspecError, ValueError, RecursionError) as error:
         raise NoNotesError(f"{path} is damaged ({error})") from None
     if found.version != OFF_VERSION or not found.collectors:
-        raise NoNotesError(f"{path} is of version {found.version} and names {len(found.collectors)} collectors")
+        raise NoNotesError(
+            f"{path} is of version {found.version} and names {named(len(found.collectors), 'collector')}"
+        )
     return found
 
 

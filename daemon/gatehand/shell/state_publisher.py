@@ -28,7 +28,7 @@ _DRIFT: Final = 0.1
 """Seconds that the clocks may drift apart before shown times follow."""
 AT_START: Final = "nothing has happened since the daemon's start"
 _OF_ITSELF: Final[dict[str, str]] = {
-    CollectorWord.OFF: "the fan stands still",
+    CollectorWord.OFF: "the fan has stopped",
     CollectorWord.OPENING: "waits for its gates",
     CollectorWord.RUNNING: "at full flow",
     CollectorWord.RUN_ON: "nothing cuts any more",

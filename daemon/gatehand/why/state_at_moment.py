@@ -8,6 +8,7 @@ from typing import Final
 
 from gatehand.config.signals import SENSORS
 from gatehand.journal.line import OwnEvent
+from gatehand.text import named
 from gatehand.times import lasting, local_text
 from gatehand.why import verdicts as words
 from gatehand.why.moment import Question, SubjectKind, TimedLine, first
@@ -71,7 +72,7 @@ def notes(context: Question) -> Iterator[str]:
         )
     if (one := first(context.lines, OwnEvent.LOG_GAP)) is not None:
         lost = one.amount("lost")
-        yield f"{lost:g} lines of the log were lost before {one.clock}: what follows may be less than all"
+        yield f"{named(int(lost), 'line')} of the log lost before {one.clock}: what follows may be less than all"
     yield from _unheard(context)
 
 
