@@ -5,15 +5,10 @@ from typing import Final
 
 from gatehand.journal.sentences import sentence, spoken
 from gatehand.times import lasting, local_clock
-from gatehand.why import verdicts as words
+from gatehand.why import verdict_table as words
 from gatehand.why.moment import MINUTE_MS, NEAR_MS, Question, TimedLine, first
-from gatehand.why.state_at_moment import (
-    could_not_be_used,
-    gate_not_understood,
-    last_rejected,
-    next_for_switch,
-    or_command,
-)
+from gatehand.why.not_understood import could_not_be_used, gate_not_understood, last_rejected
+from gatehand.why.state_at_moment import next_for_switch, offline, or_command, went_offline
 from gatehand.why.tool_start import tool_verdict
 from gatehand.why.try_settings import around, gate_trials
 from gatehand.why.verdicts import Verdict, verdict
@@ -39,7 +34,7 @@ def gate_verdict(context: Question) -> Verdict:
     """The case of a gate at a moment."""
     nearest = _nearest(context, *_TROUBLES)
     if nearest is None:
-        return _gate_now(context)
+        return offline(context, context.name, context.at_ms) or _gate_now(context)
     if nearest.is_(Happened.GATE_FAULT):
         return _fault(context, nearest)
     case, step = nearest.text("rule") or "refused", ""
@@ -47,13 +42,22 @@ def gate_verdict(context: Question) -> Verdict:
         case = "vetoed"
     elif nearest.is_(Happened.DEVICE_OFFLINE):
         case, step = "offline", "Its device's own will says that it is gone: look at its power and network."
-    return Verdict(case, f"at {nearest.clock}: {sentence(nearest.line)}", [nearest.line], next_step=step)
+    return _said_by(nearest, case, f"at {nearest.clock}: {sentence(nearest.line)}", step)
+
+
+def _said_by(one: TimedLine, case: str, text: str, step: str, *more: TimedLine) -> Verdict:
+    """What one line says, as the verdict."""
+    span = (one.ms, one.ms)
+    return Verdict(case, text, [line.line for line in (one, *more)], next_step=step, own=one, span=span)
 
 
 def _fault(context: Question, fault: TimedLine) -> Verdict:
     commanded_ms = fault.ms - round(fault.amount("waited") * 1000)
     facts = {key: fault.amount(key) for key in ("travel", "waited", "retries")}
     found = verdict(context, words.GATE_FAULT, (fault,), commanded=local_clock(commanded_ms), **facts)
+    found.span = (commanded_ms, fault.ms)
+    if went_offline(context, context.name, fault, found):
+        return found
     found.next_step += or_command(context, fault, "gate", context.name, "wanted")
     if gate_not_understood(context, fault, found):
         return found
@@ -63,7 +67,7 @@ def _fault(context: Question, fault: TimedLine) -> Verdict:
         # A tool that starts with the command is refused or served with it.
         started = first(context.between(commanded_ms, commanded_ms), Happened.TOOL_STARTED)
         tool = started.text("tool") if started else ""
-        gate_trials(here, context.name, (tool, context.collector), (commanded_ms, until), found)
+        gate_trials(context, here, context.name, (tool, context.collector), (commanded_ms, until), found)
     return found
 
 
@@ -82,7 +86,10 @@ def _gate_now(context: Question) -> Verdict:
         return verdict(context, words.GATE_UNKNOWN, at=at)
     command = first(context.upto(last.ms), Happened.GATE_COMMANDED, gate=context.name)
     shown = (last,) if command is None or command is last else (command, last)
-    return verdict(context, words.GATE_QUIET, shown, at=at, last="; ".join(one.timed_sentence() for one in shown))
+    said = "; ".join(one.timed_sentence() for one in shown)
+    found = verdict(context, words.GATE_QUIET, shown, at=at, last=said)
+    found.own = last
+    return found
 
 
 _OWN: Final = (Happened.COLLECTOR_UNANSWERED, Happened.FAN_UNSAFE, Happened.COMMAND_VETOED, Happened.RESET_REFUSED)
@@ -112,8 +119,8 @@ def _trouble(context: Question, one: TimedLine) -> Verdict:
         Happened.RESET_REFUSED: ("held", "Clear the cause first; then reset."),
         Happened.COMMAND_VETOED: ("vetoed", ""),
     }[Happened(str(one.line["event"]))]
-    text = f"at {one.clock}: {sentence(one.line)}" + (f"; {could_not_be_used(rejected)}" if rejected else "")
-    return Verdict(case, text, [line.line for line in (one, rejected) if line], next_step=step)
+    text = f"at {one.clock}: {sentence(one.line)}" + (f"; {could_not_be_used(context, rejected)}" if rejected else "")
+    return _said_by(one, case, text, step, *([rejected] if rejected else []))
 
 
 def collector_now(context: Question) -> Verdict:

@@ -8,11 +8,13 @@ from gatehand.journal.sentences import spoken, start_threshold
 from gatehand.measures import NOUNS, measured
 from gatehand.past.recordings import readings_of
 from gatehand.times import lasting, local_clock, local_text
+from gatehand.why import not_understood as odd
 from gatehand.why import state_at_moment as then
-from gatehand.why import verdicts as words
+from gatehand.why import verdict_table as words
 from gatehand.why.moment import Question, StartAttempt, TimedLine, aftermath, first, nearest_line, served_until
 from gatehand.why.try_settings import Around, around, catch_the_cut, gate_trials, with_collector
-from gatehand.why.verdicts import Verdict, Words, verdict
+from gatehand.why.advice import Way
+from gatehand.why.verdicts import Trial, Verdict, Words, verdict
 from gatehand_rules.findings import Fact, Happened, Rule
 from gatehand_rules.state import speaking
 from gatehand_rules.words import Measure
@@ -35,7 +37,12 @@ def _say(context: Question, attempt: StartAttempt, case: Words, *lines: TimedLin
     """The verdict on an attempt: it rests on the line that says it, and on these."""
     origin = attempt.origin
     begun, ended = local_clock(attempt.start_ms), local_clock(attempt.end_ms)
-    return verdict(context, case, (origin, *lines), at=origin.clock, begun=begun, ended=ended, **facts)
+    started = first(context.between(attempt.start_ms, attempt.start_ms), Happened.TOOL_STARTED, tool=context.name)
+    reading = {} if started is None else {key: started.line[key] for key in Measure if key in started.line}
+    known: dict[str, Fact] = {"at": origin.clock, "begun": begun, "ended": ended, **reading, **facts}
+    found = verdict(context, case, (origin, *lines), **known)
+    found.span = (attempt.start_ms, max(attempt.end_ms, origin.ms))
+    return found
 
 
 def _missed(context: Question, attempt: StartAttempt) -> Verdict:
@@ -57,9 +64,17 @@ def _rejected(context: Question, attempt: StartAttempt) -> Verdict:
     more = f", {others} times within the time looked at" if others > 1 else None
     shown = origin.text("shown")
     by_rule: dict[str, Words] = {Rule.RETAINED: words.RETAINED, Rule.MAX_AGE: words.TOO_OLD}
-    case, key = by_rule.get(origin.text("rule"), words.REJECTED), then.key_of(origin)
-    wanted = then.keys_within(key)
-    return _say(context, attempt, case, more=more, found=repr(shown) if shown else None, key=key, wanted=wanted)
+    case, key = by_rule.get(origin.text("rule"), words.REJECTED), odd.key_of(origin)
+    return _say(
+        context,
+        attempt,
+        case,
+        more=more,
+        found=repr(shown) if shown else "something",
+        topic=odd.topic_of(context, "tool", context.name, key),
+        key=key,
+        wanted=odd.keys_within(key),
+    )
 
 
 def _quiet(context: Question) -> Verdict:
@@ -105,8 +120,9 @@ def _started(context: Question, attempt: StartAttempt) -> Verdict:
         opened = first(lines, Happened.GATE_OPEN)
         late = {key: opened.line.get(key) for key in ("late_by", "travel")} if opened else {}
         gate = spoken(opened.text("gate")) if opened else None
-        later = lasting((on.ms - attempt.start_ms) / 1000)
-        return _say(context, attempt, words.STARTED, opened, on, later=later, opened=gate, **late)
+        later, muted = lasting((on.ms - attempt.start_ms) / 1000), _muted(context, attempt)
+        found = _say(context, attempt, words.STARTED, opened, on, later=later, opened=gate, muted=muted, **late)
+        return _owned(found, on)
     if fault is not None:
         return _gate_fault(context, attempt, fault)
     missed = first(lines, Happened.START_MISSED)
@@ -115,19 +131,25 @@ def _started(context: Question, attempt: StartAttempt) -> Verdict:
     return _neither(context, attempt, lines)
 
 
+def _muted(context: Question, attempt: StartAttempt) -> str | None:
+    """When a button in mid-cut ended this cut for Gatehand."""
+    last = first(context.between(attempt.start_ms, attempt.end_ms), Happened.TOOL_MUTED, tool=context.name)
+    return None if last is None or last.text("rule") != Rule.BUTTON else last.clock
+
+
 def _no_answer(context: Question, attempt: StartAttempt, on: TimedLine, unanswered: TimedLine) -> Verdict:
     """The collector was commanded on and did not show it."""
     says_on = unanswered.line.get("reported_on")
     shown = "its switch says off" if says_on is False else "its switch says nothing"
     if says_on is True:
         shown = f"its switch says on, and {_still(context.config.collector[context.collector].measure)}"
-    rejected = None if says_on is True else then.last_rejected(context, "collector", context.collector, unanswered.ms)
+    rejected = None if says_on is True else odd.last_rejected(context, "collector", context.collector, unanswered.ms)
     if rejected is not None:
-        shown = then.could_not_be_used(rejected)
+        shown = odd.could_not_be_used(context, rejected)
     lines = (on, unanswered, rejected)
     found = _say(context, attempt, words.NO_ANSWER, *lines, on=on.clock, shown=shown, again=unanswered.clock)
     found.next_step = then.next_for_switch(context, unanswered, rejected)
-    return found
+    return _owned(found, unanswered)
 
 
 def _still(measure: Measure) -> str:
@@ -139,10 +161,11 @@ def _still(measure: Measure) -> str:
 def _ended_too_soon(context: Question, attempt: StartAttempt, missed: TimedLine) -> Verdict:
     """The cut was over before its gate was open."""
     found = _say(context, attempt, words.ENDED_TOO_SOON, missed, waited=missed.amount("waited"))
+    found.own = missed
     here, window = _recorded(context, attempt)
     if here is not None:
         for name in context.gates()[:_MOST_GATES]:
-            gate_trials(here, name, (context.name, context.collector), window, found)
+            gate_trials(context, here, name, (context.name, context.collector), window, found)
     return found
 
 
@@ -150,15 +173,23 @@ def _neither(context: Question, attempt: StartAttempt, lines: list[TimedLine]) -
     """No "on" followed and no refusal: it ran already, it waits, or a command was held back."""
     veto = first(lines, Happened.COMMAND_VETOED)
     if veto is not None:
-        return _say(context, attempt, words.VETOED, veto, veto=spoken(veto.text("rule")))
+        return _owned(_say(context, attempt, words.VETOED, veto, veto=spoken(veto.text("rule"))), veto)
     waits = first(lines, Happened.COLLECTOR_WAITED)
     if waits is not None:
-        return _say(context, attempt, words.START_GAP, waits, for_seconds=waits.amount("for_seconds"))
+        return _owned(_say(context, attempt, words.START_GAP, waits, for_seconds=waits.amount("for_seconds")), waits)
     switched = (Happened.COLLECTOR_ON, Happened.COLLECTOR_OFF, Happened.COLLECTOR_ADOPTED)
     last = first(context.upto(attempt.start_ms), *switched, collector=context.collector)
     if last is not None and not last.is_(Happened.COLLECTOR_OFF):
-        return _say(context, attempt, words.ALREADY_ON, last, since=last.clock)
+        found = _say(context, attempt, words.ALREADY_ON, last, since=last.clock, muted=_muted(context, attempt))
+        found.without = Happened.COLLECTOR_ON, context.collector
+        return found
     return _say(context, attempt, words.WAITING)
+
+
+def _owned(found: Verdict, own: TimedLine) -> Verdict:
+    """The verdict, with this line for its own."""
+    found.own = own
+    return found
 
 
 def _refused(context: Question, attempt: StartAttempt) -> Verdict:
@@ -194,20 +225,28 @@ def _recorded(context: Question, attempt: StartAttempt) -> tuple[Around | None, 
 
 def _held(context: Question, attempt: StartAttempt) -> Verdict:
     """A stop contact or somebody keeps the collector off."""
-    hold = first(context.in_this_run(attempt.start_ms), Happened.COLLECTOR_HELD, collector=context.collector)
-    reset = first(context.following(attempt.start_ms), Happened.HOLD_RESET)
+    names = context.collector_names()
+    lines = (one for one in context.in_this_run(attempt.start_ms) if one.text("collector") in names)
+    hold = first(lines, Happened.COLLECTOR_HELD)
+    reset = first(context.following(attempt.start_ms), Happened.HOLD_RESET, collector=context.collector)
     by_contact = hold is not None and hold.text("rule") == Rule.STOP_CONTACT
     why = hold.text("why") if hold else ""
+    what = f"by stop contact {spoken(why)}" if by_contact else f"({_reason_given(why)})"
     return _say(
         context,
         attempt,
         words.STOP_CONTACT if by_contact else words.HELD,
         hold,
         reset,
-        what=f"by the stop contact {spoken(why)}" if by_contact else f"({why})" if why else None,
+        what=what if hold else None,
         since=hold.clock if hold else None,
         reset=f"it was reset at {reset.clock}" if reset else "it was not reset in the time looked at",
     )
+
+
+def _reason_given(why: str) -> str:
+    """Why somebody asked for a hold; the rules' own word for no reason is no reason."""
+    return why if why not in {"", "asked for"} else "no reason given"
 
 
 def _bin_full(context: Question, attempt: StartAttempt) -> Verdict:
@@ -218,8 +257,8 @@ def _bin_full(context: Question, attempt: StartAttempt) -> Verdict:
     if here is not None and here.starts(
         with_collector(here.shop, context.collector, on_bin_full="warn"), context.collector, window
     ):
-        found.would_have_started["on_bin_full"] = "warn"
-        found.trials.append('on_bin_full = "warn" would have started it, into a full bin')
+        trial = Trial("on_bin_full", "warn", Way.IS, " would have started it, into a full bin")
+        found.tried(context, ("collector", context.collector), trial)
     return found
 
 
@@ -234,8 +273,8 @@ def _max_open(context: Question, attempt: StartAttempt) -> Verdict:
     for most in range(limit + 1, limit + gates + 2):
         # No refusal is left: the collector may be on already for the other tool.
         if not here.refused(with_collector(here.shop, context.collector, max_open=most), context.name, window):
-            found.would_have_started["max_open"] = most
-            found.trials.append(f"max_open = {most} would have served it")
+            trial = Trial("max_open", most, Way.LEAST, " would have served it")
+            found.tried(context, ("collector", context.collector), trial)
             break
     return found
 
@@ -246,7 +285,7 @@ def _gate_fault(context: Question, attempt: StartAttempt, fault: TimedLine | Non
     fault = fault or first(own, Happened.GATE_FAULT)
     if fault is None:
         gates = attempt.origin.text("gates") or ", ".join(context.gates())
-        return _say(context, attempt, words.NONE_PROVEN, gates=gates)
+        return _gates_offline(context, attempt, _say(context, attempt, words.NONE_PROVEN, gates=gates))
     on = _on_after(context, attempt, fault.ms)
     found = _say(
         context,
@@ -259,10 +298,22 @@ def _gate_fault(context: Question, attempt: StartAttempt, fault: TimedLine | Non
         after=lasting((on.ms - attempt.start_ms) / 1000) if on else None,
         **{key: fault.amount(key) for key in ("travel", "waited", "retries")},
     )
+    if attempt.origin.is_(Happened.TOOL_STARTED):
+        found.own = fault
+    if then.went_offline(context, fault.text("gate"), fault, found):
+        return found
     found.next_step += then.or_command(context, fault, "gate", fault.text("gate"), "wanted")
     here, window = _recorded(context, attempt)
-    if not then.gate_not_understood(context, fault, found) and here is not None:
-        gate_trials(here, fault.text("gate"), (context.name, context.collector), window, found)
+    if not odd.gate_not_understood(context, fault, found) and here is not None:
+        gate_trials(context, here, fault.text("gate"), (context.name, context.collector), window, found)
+    return found
+
+
+def _gates_offline(context: Question, attempt: StartAttempt, found: Verdict) -> Verdict:
+    """The same; where a gate's device was offline, it is that which is to be looked at."""
+    for gate in context.gates():
+        if then.went_offline(context, gate, attempt.origin, found):
+            break
     return found
 
 
