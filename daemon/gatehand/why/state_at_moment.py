@@ -34,7 +34,9 @@ def not_running(context: Question) -> Verdict | None:
     back = after if after and after.is_(OwnEvent.DAEMON_STARTED) else None
     again = local_text(back.ms)[:19] if back else None
     case = words.STOPPED if stopped else words.DIED
-    return verdict(context, case, (before, back), at=at, last=local_text(last_ms)[:19], again=again)
+    found = verdict(context, case, (before, back), at=at, last=local_text(last_ms)[:19], again=again)
+    found.own = before if stopped else back
+    return found
 
 
 def _died(context: Question, before: TimedLine, after: TimedLine | None) -> bool:

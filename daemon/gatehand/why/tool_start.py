@@ -72,6 +72,7 @@ def _rejected(context: Question, attempt: StartAttempt) -> Verdict:
         more=more,
         found=repr(shown) if shown else "something",
         topic=odd.topic_of(context, "tool", context.name, key),
+        why=odd.wanted_of(origin),
         key=key,
         wanted=odd.keys_within(key),
     )

@@ -152,7 +152,7 @@ TOO_OLD: Final = Words(
 )
 REJECTED: Final = Words(
     "rejected",
-    "the reading of {tool} at {at} was rejected[{more!}]: on {topic} it said {found}, {why}; what cannot be read "
+    "the reading of {tool} at {at} was rejected[{more!}]: on {topic} it said {found}: {why}; what cannot be read "
     "changes nothing and starts nothing",
     "Look at what the sensor publishes, and at {table} {key}: {wanted}.",
 )
@@ -305,7 +305,7 @@ FIRST_WORD_ON_CHANGE: Final = Words(
             "poll",
             True,
         ),
-        Advice("A device that retains its word tells it too.", RETAIN, True),
+        Advice("Or let the device retain its word.", RETAIN, True),
     ),
 )
 BY_RULE: Final[dict[str, Words]] = {
