@@ -160,8 +160,7 @@ def ask(
         subject or nearest_missed(config, EventReader(folder), asked) or ("collector", next(iter(config.collector)))
     )
     context = gather_context(config, shop, folder, chosen, asked)
-    of_subject = {"tool": tool_verdict, "gate": gate_verdict, "collector": collector_verdict}[context.kind]
-    verdict = not_running(context) or broker_away(context) or of_subject(context)
+    verdict = _verdict(context)
     needed = (
         Causes() if verdict.own is None else causes(context, Outcome(verdict.own, verdict.without), verdict.findings)
     )
@@ -175,6 +174,13 @@ def ask(
         at_the_end,
         context.at_ms if given is not None or verdict.span is None else verdict.span[0],
     )
+
+
+def _verdict(context: Question) -> Verdict:
+    """What was said at the very moment counts before how things were: a daemon may have started in that second."""
+    found = {"tool": tool_verdict, "gate": gate_verdict, "collector": collector_verdict}[context.kind](context)
+    said_then = found.is_no and found.span is not None and found.own is not None and context.is_asked(found.own.ms)
+    return found if said_then else not_running(context) or broker_away(context) or found
 
 
 def _end_of_log(folder: Path) -> Asked | None:

@@ -6,10 +6,10 @@ from typing import Final
 from gatehand.journal.sentences import sentence, spoken
 from gatehand.times import lasting, local_clock
 from gatehand.why import verdict_table as words
-from gatehand.why.moment import MINUTE_MS, NEAR_MS, Question, TimedLine, first
+from gatehand.why.moment import MINUTE_MS, NEAR_MS, Question, StartAttempt, TimedLine, end_of_cut, first
 from gatehand.why.not_understood import could_not_be_used, gate_not_understood, last_rejected
 from gatehand.why.state_at_moment import next_for_switch, offline, or_command, went_offline
-from gatehand.why.tool_start import tool_verdict
+from gatehand.why.tool_start import ended_too_soon, tool_verdict
 from gatehand.why.try_settings import around, gate_trials
 from gatehand.why.verdicts import Verdict, verdict
 from gatehand_rules.findings import Happened, Rule
@@ -17,16 +17,17 @@ from gatehand_rules.findings import Happened, Rule
 _TROUBLES: Final = (Happened.GATE_FAULT, Happened.COMMAND_VETOED, Happened.START_REFUSED, Happened.DEVICE_OFFLINE)
 _MOVES: Final = (Happened.GATE_COMMANDED, Happened.GATE_OPEN, Happened.GATE_SHUT, Happened.GATE_BETWEEN)
 _CUT_AFTER_MS: Final = 60_000
+_SAME_MS: Final = 250
 
 
 def _far(context: Question, one: TimedLine) -> int:
     return context.distance(one.ms, one.ms)
 
 
-def _nearest(context: Question, *events: str, naming: str = "") -> TimedLine | None:
-    """The subject's line of these events that is nearest to the moment, if one is near. `naming`: what it must name."""
+def _nearest(context: Question, *events: str) -> TimedLine | None:
+    """The subject's line of these events that is nearest to the moment, if one is near."""
     own = [one for one in context.lines if one.is_(*events) and one.text(context.kind) == context.name]
-    near = (one for one in own if _far(context, one) <= NEAR_MS and one.text(naming or context.kind))
+    near = (one for one in own if _far(context, one) <= NEAR_MS)
     return min(near, key=lambda one: (_far(context, one), -one.ms), default=None)
 
 
@@ -101,13 +102,25 @@ _SWITCHED: Final = (Happened.COLLECTOR_ON, Happened.COLLECTOR_OFF, Happened.COLL
 
 def collector_verdict(context: Question) -> Verdict:
     """The case of a collector at a moment."""
-    trouble, wanted = _nearest(context, *_OWN), _nearest(context, *_WANTED, naming="tool")
+    trouble, wanted = _nearest(context, *_OWN), _nearest(context, *_WANTED)
     if trouble is not None and (wanted is None or _far(context, trouble) <= _far(context, wanted)):
         return _trouble(context, trouble)
     if wanted is not None:
         # What the collector did not do, it did not do for a tool.
-        return tool_verdict(replace(context, kind="tool", name=wanted.text("tool")))
+        tool = wanted.text("tool")
+        return tool_verdict(replace(context, kind="tool", name=tool)) if tool else _called_off(context, wanted)
     return collector_now(context)
+
+
+def _called_off(context: Question, missed: TimedLine) -> Verdict:
+    """The collector was to start and did not, since whoever wanted it had stopped: a tool, or a hand."""
+    begun = missed.ms - round(missed.amount("waited") * 1000)
+    wanted = (one for one in context.between(begun - _SAME_MS, begun + _SAME_MS) if one.is_(Happened.TOOL_STARTED))
+    for one in wanted:
+        of_tool = replace(context, kind="tool", name=one.text("tool"))
+        if of_tool.collector == context.name:
+            return ended_too_soon(of_tool, StartAttempt(one, one.ms, end_of_cut(of_tool, one.ms)), missed)
+    return _said_by(missed, missed.text("rule"), f"at {missed.clock}: {sentence(missed.line)}", "")
 
 
 def _trouble(context: Question, one: TimedLine) -> Verdict:

@@ -222,6 +222,10 @@ class Question:
         texts = {one.header.config for one in opened(listed)}
         return frozenset((self.collector, *(name for text in texts for name in _commanded_on(text, topic))))
 
+    def is_asked(self, ms: int) -> bool:
+        """Whether an instant is part of what was asked about."""
+        return self.at_ms <= ms <= self.until_ms
+
     def distance(self, start_ms: int, end_ms: int) -> int:
         """How far a span lies from what was asked about, ms."""
         return max(0, start_ms - self.until_ms, self.at_ms - end_ms)
@@ -304,7 +308,7 @@ def nearest_line(context: Question) -> StartAttempt | None:
 
 
 def _rank(context: Question, one: StartAttempt) -> tuple[int, bool, int, int]:
-    goes_on = context.distance(one.origin.ms, one.origin.ms) > 0
+    goes_on = not context.is_asked(one.origin.ms)
     order = _PRIORITY.index(Happened(str(one.origin.line["event"])))
     return context.distance(one.start_ms, one.end_ms), goes_on, order, -one.start_ms
 

@@ -76,21 +76,23 @@ class RecordedRun:
         `wall_ms`: about that time by the wall's clock.
         """
         files: list[_File] = []
-        for listed in reversed(recordings(folder, None, from_ms(wall_ms + 1))):
-            if listed.trouble or len(files) == MOST_FILES:
-                break
+        # By a wall clock that was set back, files stand before the moment that were begun after it.
+        listed = [one for one in recordings(folder, None, from_ms(wall_ms + 1)) if not one.trouble]
+        for one in reversed(listed[-2 * MOST_FILES :]):
             try:
-                recording = Recording(listed.path)
-                if recording.header.run != run:
+                recording = Recording(one.path)
+                header = recording.header
+                if (header.run != run and not files) or (header.run == run and header.mono_ms > until_ms):
+                    continue
+                if header.run != run or len(files) == MOST_FILES:
                     break
                 file = _read(recording, until_ms)
             except (RecordingError, OSError):
                 break
             if recording.damage or (files and recording.ended not in _WHOLE):
                 break
-            if file.pieces or not files:
-                files.insert(0, file)
-        if not files or files[-1].start_ms > until_ms:
+            files.insert(0, file)
+        if not files:
             return None
         found = cls(until_ms, files)
         for file in files:

@@ -4,7 +4,7 @@ from collections.abc import Callable
 from operator import itemgetter
 from typing import Final
 
-from gatehand.journal.sentences import spoken, start_threshold
+from gatehand.journal.sentences import spoken, start_threshold, told
 from gatehand.measures import NOUNS, measured
 from gatehand.past.recordings import readings_of
 from gatehand.times import lasting, local_clock, local_text
@@ -25,12 +25,11 @@ _MOST_GATES: Final = 12
 
 def tool_verdict(context: Question) -> Verdict:
     """The case of a tool at a moment."""
-    return then.silent(context) or _by_attempt(context) or then.muted(context) or then.blind(context) or _quiet(context)
-
-
-def _by_attempt(context: Question) -> Verdict | None:
     attempt = nearest_line(context)
-    return None if attempt is None else _CASE_OF[str(attempt.origin.line["event"])](context, attempt)
+    found = None if attempt is None else _CASE_OF[str(attempt.origin.line["event"])](context, attempt)
+    if found is not None and attempt is not None and context.is_asked(attempt.origin.ms):
+        return found
+    return then.silent(context) or found or then.muted(context) or then.blind(context) or _quiet(context)
 
 
 def _say(context: Question, attempt: StartAttempt, case: Words, *lines: TimedLine | None, **facts: Fact) -> Verdict:
@@ -40,6 +39,7 @@ def _say(context: Question, attempt: StartAttempt, case: Words, *lines: TimedLin
     started = first(context.between(attempt.start_ms, attempt.start_ms), Happened.TOOL_STARTED, tool=context.name)
     reading = {} if started is None else {key: started.line[key] for key in Measure if key in started.line}
     known: dict[str, Fact] = {"at": origin.clock, "begun": begun, "ended": ended, **reading, **facts}
+    known["it"] = "it was running" if started is None else told(words.IT_STARTED, started.line | known)
     found = verdict(context, case, (origin, *lines), **known)
     found.span = (attempt.start_ms, max(attempt.end_ms, origin.ms))
     return found
@@ -128,7 +128,7 @@ def _started(context: Question, attempt: StartAttempt) -> Verdict:
         return _gate_fault(context, attempt, fault)
     missed = first(lines, Happened.START_MISSED)
     if missed is not None:
-        return _ended_too_soon(context, attempt, missed)
+        return ended_too_soon(context, attempt, missed)
     return _neither(context, attempt, lines)
 
 
@@ -159,10 +159,13 @@ def _still(measure: Measure) -> str:
     return by_contact if measure is Measure.RUNNING else f"its motor draws no {NOUNS[measure]}"
 
 
-def _ended_too_soon(context: Question, attempt: StartAttempt, missed: TimedLine) -> Verdict:
-    """The cut was over before its gate was open."""
-    found = _say(context, attempt, words.ENDED_TOO_SOON, missed, waited=missed.amount("waited"))
-    found.own = missed
+def ended_too_soon(context: Question, attempt: StartAttempt, missed: TimedLine) -> Verdict:
+    """The cut was over before its gate was open, or before the stop contacts were heard."""
+    unheard = missed.text("rule") == Rule.STOPS_UNHEARD
+    case = words.STOPS_UNHEARD if unheard else words.ENDED_TOO_SOON
+    found = _owned(_say(context, attempt, case, missed, waited=missed.amount("waited")), missed)
+    if unheard:
+        return found
     here, window = _recorded(context, attempt)
     if here is not None:
         for name in context.gates()[:_MOST_GATES]:

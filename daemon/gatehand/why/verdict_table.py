@@ -223,7 +223,8 @@ WAITING: Final = Words(
 
 # A start that was refused, or came to nothing: what had to come together for that
 
-_BECAUSE = "{tool} was not served, because it started at " + _STARTED_AT + " and because "
+IT_STARTED: Final = "it started at " + _STARTED_AT
+_BECAUSE = "{tool} was not served, because {it} and because "
 ENDED_TOO_SOON: Final = Words(
     "gate_late",
     _BECAUSE + "it had stopped at {ended}, before its gate was proven open ({waited} of waiting): a fan is not started "
@@ -271,7 +272,13 @@ GATE_LATE: Final = Words(
     "{tool} was served late, at {on}, {after} after its start at " + _STARTED_AT + ", because " + _NOT_REPORTED,
     _LOOK_AT_GATE,
 )
-REFUSED: Final = Words("refused", _BECAUSE + "the rule {rule} refused it")
+REFUSED: Final = Words("refused", (_BECAUSE + "{reason}", _BECAUSE + "the rule {rule} refused it"))
+STOPS_UNHEARD: Final = Words(
+    "stops_unheard",
+    _BECAUSE + "it had stopped at {ended}, before the stop contacts were heard ({waited} of waiting): nothing starts "
+    "without them",
+    "Look at the broker and at the network between it and Gatehand.",
+)
 
 
 _ONLY_FRESH = (
