@@ -3,7 +3,7 @@
 The replay is a plain one, event by event through the rules: it shares nothing with the one that `why` uses.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Container, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from random import Random
@@ -12,11 +12,14 @@ from sim_draw import draw
 from sim_script import script
 from sim_world import World
 
-from gatehand.config import Loaded
+from gatehand.config import Config, Loaded, load_text
 from gatehand.journal.line import LogLine, decode
 from gatehand.recording.recorder import Recorder
 from gatehand.recording.recording import Recording, recordings
-from gatehand_rules import Finding, Happened, Rule, Shop, State, adopt_shop, step
+from gatehand.times import from_ms, stamp_ms
+from gatehand.why.ask import Explanation, ask
+from gatehand.why.moment import Asked, SubjectKind
+from gatehand_rules import Finding, Happened, Shop, State, adopt_shop, step
 from gatehand_rules import events as ev
 
 MISSED = frozenset({Happened.START_REFUSED, Happened.START_MISSED})
@@ -156,7 +159,7 @@ def _is_left_out(
             continue
         if ms == since and event == one:
             return True
-        if _name(event) == _name(one) and not _is_press(one) and ms > since:
+        if _name(event) == _name(one) and not _is_press(one):
             if _word(shop, event) == _word(shop, one):
                 return True
             over.add(number)
@@ -204,6 +207,72 @@ def _word(shop: Shop, event: ev.Event) -> object:
             return event
 
 
-def explains(line: LogLine) -> bool:
-    """Whether it is one that the days are asked about: of a tool that the config may still have."""
-    return line["event"] in MISSED and isinstance(line.get("tool"), str) and line.get("rule") != Rule.BROKER
+def subject_of(line: LogLine, config: Config) -> tuple[SubjectKind, str] | None:
+    """Who is asked about a line: the tool, gate or collector that it names first, if the config (still) has it."""
+    tables: tuple[tuple[SubjectKind, Container[str]], ...] = (
+        ("tool", config.tool),
+        ("gate", config.gate),
+        ("collector", config.collector),
+    )
+    kind, table = next((kind, table) for kind, table in tables if line.get(kind) is not None)
+    return (kind, str(line[kind])) if line[kind] in table else None
+
+
+def shops_of(folder: Path) -> dict[str, Shop]:
+    """The shop of each config that was in force in what is recorded."""
+    texts = {Recording(one.path).header.config for one in recordings(folder) if not one.trouble}
+    loaded = {text: load_text(text, Path("shop/config.toml"), files=False).shop for text in texts}
+    return {text: shop for text, shop in loaded.items() if shop is not None}
+
+
+@dataclass(slots=True)
+class Tally:
+    """What the days came to."""
+
+    asked: int = 0
+    unproven: int = 0
+    lines: list[int] = field(default_factory=list)
+    """How many lines each answer shows."""
+    needed: int = 0
+    wrong: list[str] = field(default_factory=list)
+
+    def ask_all(self, seed: str, folder: Path, seconds: float) -> None:
+        """Play a day, then ask about every refusal and every missed start of it, each at its second."""
+        loaded = recorded_day(seed, folder, seconds)
+        assert loaded.config is not None
+        assert loaded.shop is not None
+        plain = PlainReplay(folder, shops_of(folder))
+        for line in log_lines(folder):
+            subject = subject_of(line, loaded.config) if line["event"] in MISSED else None
+            if subject is None:
+                continue
+            ms = stamp_ms(str(line["ts"]))
+            asked = Asked(from_ms(ms - ms % 1000), 1000)
+            answer = ask(loaded.config, loaded.shop, folder, subject, asked)
+            assert answer is not None
+            self.judge(f"{seed}, {line['ts']} {line['event']} {line.get('rule')}", answer, line, plain)
+
+    def judge(self, what: str, answer: Explanation, line: LogLine, plain: PlainReplay) -> None:
+        """One answer: about this line, each line needed, said first where it is about another moment."""
+        self.asked += 1
+        self.lines.append(len(answer.shown))
+        own = answer.verdict.own
+        ms, at = stamp_ms(str(line["ts"])), answer.context.at_ms
+        if own is None or abs(own.ms - ms) >= 1000:
+            self.wrong.append(f"{what}: answered with another line: {answer.verdict.sentence}")
+            return
+        if answer.causes.unproven:
+            self.unproven += 1
+            if plain.says(own.line):
+                self.wrong.append(f"{what}: it can be replayed and was not")
+            return
+        if not plain.says(own.line):
+            self.wrong.append(f"{what}: a replay does not come to it")
+        begin = ms if answer.verdict.span is None else answer.verdict.span[0]
+        if abs(begin - at) > 60_000 and not answer.lead:
+            self.wrong.append(f"{what}: it is about {begin - at} ms from the moment and does not say so")
+        for one in answer.causes.lines:
+            gone = plain.brought_about(one.line)
+            self.needed += 1
+            if not gone or plain.says(own.line, gone):
+                self.wrong.append(f"{what}: not needed: {one.line['ts']} {one.line['event']}")

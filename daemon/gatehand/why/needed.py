@@ -104,7 +104,7 @@ def causes(context: Question, outcome: Outcome, likely: Iterable[LogLine]) -> Ca
         return Causes()  # the daemon's own line: no word of a device has brought it about
     mono, run = own.number("mono"), own.text("run")
     until = round((mono or 0.0) * 1000) + (_AFTER_MS if outcome.without else SAME_MS)
-    recorded = None if mono is None else RecordedRun.of(context.folder, run, own.ms, until)
+    recorded = None if mono is None else RecordedRun.of(context.folder, run, own.ms + SAME_MS, until)
     if recorded is None or not _comes(outcome, recorded.found()):
         lines = sorted((TimedLine.of(one) for one in likely if one is not own.line), key=lambda one: one.ms)
         return Causes([one for one in lines if one.ms <= own.ms], NOT_RECORDED)

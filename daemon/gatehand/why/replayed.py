@@ -8,16 +8,16 @@ from array import array
 from bisect import bisect_right
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
+from itertools import islice
 from operator import itemgetter
 from pathlib import Path
 from typing import Final, Self, TypeAlias
 
 from gatehand.past.player import RECORDED, Player
-from gatehand.past.recordings import offset_ms, recorded_shop
+from gatehand.past.recordings import recorded_shop
 from gatehand.past.stretches import Stretch, Track, stretches
 from gatehand.recording.format import RecordingError
-from gatehand.recording.recording import Recording, recordings
-from gatehand.times import from_ms
+from gatehand.recording.recording import Listed, Recording, recordings
 from gatehand_rules import Finding, Outcome, Shop, State, adopt_shop
 from gatehand_rules.events import (
     BinReport,
@@ -32,6 +32,7 @@ from gatehand_rules.events import (
 
 MOST_FILES: Final = 12
 """Files of one run, an hour each, that are replayed at most."""
+_MOST_LOOKED: Final = 4 * MOST_FILES
 _WHOLE: Final = frozenset({"full", "config", "clock"})
 """How a file ends after which the next one goes on."""
 Said: TypeAlias = tuple[int, Event]
@@ -76,14 +77,12 @@ class RecordedRun:
         `wall_ms`: about that time by the wall's clock.
         """
         files: list[_File] = []
-        # By a wall clock that was set back, files stand before the moment that were begun after it.
-        listed = [one for one in recordings(folder, None, from_ms(wall_ms + 1)) if not one.trouble]
-        for one in reversed(listed[-2 * MOST_FILES :]):
+        for one in islice(_backwards(recordings(folder), wall_ms), _MOST_LOOKED):
             try:
                 recording = Recording(one.path)
                 header = recording.header
-                if (header.run != run and not files) or (header.run == run and header.mono_ms > until_ms):
-                    continue
+                if not files and (header.run != run or header.mono_ms > until_ms):
+                    continue  # by a wall clock that was set, files stand before the moment that were begun after it
                 if header.run != run or len(files) == MOST_FILES:
                     break
                 file = _read(recording, until_ms)
@@ -141,6 +140,15 @@ class RecordedRun:
         later = (one for piece in pieces for one in _said(piece, whose) if one[0] > ms)
         other = next((at for at, one in later if not _same_word(shop, event, one)), None)
         return self.until_ms if other is None else other - 1
+
+
+def _backwards(every: list[Listed], wall_ms: int) -> Iterator[Listed]:
+    """The files from the last that began before a moment (by the wall's clock) backwards, none left out between."""
+    began = [at for at, one in enumerate(every) if not one.trouble and one.wall_ms <= wall_ms]
+    for one in reversed(every[: began[-1] + 1] if began else []):
+        if one.trouble:
+            return
+        yield one
 
 
 def _read(recording: Recording, until_ms: int) -> _File:
