@@ -14,7 +14,7 @@ from why.why_days import Tally
 
 DAYS = int(os.environ.get("GATEHAND_WHY_DAYS", "20"))
 SEED = os.environ.get("GATEHAND_WHY_DAYS_SEED", "ci")
-SECONDS = float(os.environ.get("GATEHAND_WHY_DAYS_SECONDS", "7200"))
+SECONDS = float(os.environ.get("GATEHAND_WHY_DAYS_SECONDS", "6000"))
 
 
 @pytest.mark.slow

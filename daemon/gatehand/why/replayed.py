@@ -88,7 +88,7 @@ class RecordedRun:
                 file = _read(recording, until_ms)
             except (RecordingError, OSError):
                 break
-            if recording.damage or (files and recording.ended not in _WHOLE):
+            if files and (recording.damage or recording.ended not in _WHOLE):
                 break
             files.insert(0, file)
         if not files:
