@@ -19,7 +19,8 @@ def test_a_cut_that_was_served_says_how(make: Callable[..., RecordedShop], capsy
     found = why(shop, capsys, "band_saw", "--at", asked)
     assert found["case"] == "started"
     assert (
-        found["verdict"] == "band saw started at 08:00:31 (6 A, at or above its start_amps of 2.5 A); the collector was "
+        found["verdict"]
+        == "band saw started at 08:00:31 (6 A, at or above its start_amps of 2.5 A); the collector was "
         "switched on 0.92 s later, once gate band saw was open"
     )
 

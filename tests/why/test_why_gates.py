@@ -45,9 +45,7 @@ def test_a_gate_whose_word_is_another_is_told_with_its_word(
     cut_with_a_gate_that_says(shop, "Open")
     found = why(shop, capsys, subject, "--all")
     assert found["case"] == "gate_not_understood"
-    assert (
-        "; its last word on shop/gate/band_saw/state was 'Open': wanted 'open' or 'shut'" in found["verdict"]
-    )
+    assert "; its last word on shop/gate/band_saw/state was 'Open': wanted 'open' or 'shut'" in found["verdict"]
     assert found["next_step"].startswith("Look at what the gate publishes, and at [gate.band_saw] state")
     assert found["trials"] == [], "no travel would have helped, and none is tried"
     assert any(

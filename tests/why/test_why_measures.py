@@ -94,7 +94,10 @@ def test_a_word_that_the_contact_does_not_know_is_named_with_its_table(
     shop.run(20)
     found = why(shop, capsys, "router")
     assert found["case"] == "rejected"
-    assert "on shop/router/on it said 'run': found another word, want 'ON' or 'OFF'; what cannot be read" in found["verdict"]
+    assert (
+        "on shop/router/on it said 'run': found another word, want 'ON' or 'OFF'; what cannot be read"
+        in found["verdict"]
+    )
     assert (
         found["next_step"]
         == "Look at what the sensor publishes, and at [tool.router] running: topic, pointer, active, clear."
@@ -191,7 +194,8 @@ def test_a_cut_that_was_served_says_what_it_drew_where_that_is_known(
     asked = now(shop)
     shop.cut("band_saw", 20, amps=900, then=60)
     assert (
-        "started at 08:00:31 (900 W, at or above its start_watts of 140 W); the collector" in why(shop, capsys, "band_saw", "--at", asked)["verdict"]
+        "started at 08:00:31 (900 W, at or above its start_watts of 140 W); the collector"
+        in why(shop, capsys, "band_saw", "--at", asked)["verdict"]
     )
     asked = now(shop)
     shop.cut("router", 20, then=60)

@@ -72,7 +72,10 @@ def test_not_fresh_after_a_start_of_the_daemon(
     shop.run(20)
     found = why(shop, capsys, "band_saw")
     assert found["case"] == "not_fresh"
-    assert "because it was already running when first seen: its first word since Gatehand's start, at 08:00:" in found["verdict"]
+    assert (
+        "because it was already running when first seen: its first word since Gatehand's start, at 08:00:"
+        in found["verdict"]
+    )
     assert "said so (6 A)" in found["verdict"]
     assert found["next_step"] == "Switch the band saw off and on again. No setting changes this."
 

@@ -123,7 +123,8 @@ class PlainReplay:
         """Whether the line comes, at about its time, when this had never been said, nor again until something else."""
         at = mono_ms(line)
         return any(
-            abs(ms - at) <= NEAR_MS and key_of(one) == key_of(line) for ms, one in self._play(str(line["run"]), at, gone)
+            abs(ms - at) <= NEAR_MS and key_of(one) == key_of(line)
+            for ms, one in self._play(str(line["run"]), at, gone)
         )
 
     def _play(self, run: str, until: int, gone: Sequence[tuple[int, ev.Event]]) -> Iterator[tuple[int, Finding]]:
@@ -151,9 +152,7 @@ class PlainReplay:
                 yield from ((ms, one) for one in outcome.findings)
 
 
-def _is_left_out(
-    shop: Shop, ms: int, event: ev.Event, gone: Sequence[tuple[int, ev.Event]], over: set[int]
-) -> bool:
+def _is_left_out(shop: Shop, ms: int, event: ev.Event, gone: Sequence[tuple[int, ev.Event]], over: set[int]) -> bool:
     for number, (since, one) in enumerate(gone):
         if ms < since or number in over or type(event) is not type(one):
             continue

@@ -21,7 +21,7 @@ class Way(Enum):
 
 
 class Advice(NamedTuple):
-    """`words`: a sentence's template, with its full stop; `value`: what `key` should be; None: more than it was then."""
+    """`words`: a sentence's template, with its full stop; `value`: what `key` should be; None: other than it was."""
 
     words: str
     key: str

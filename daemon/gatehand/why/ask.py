@@ -3,12 +3,11 @@
 Without a moment it is the last thing that should have happened and did not.
 """
 
-from collections.abc import Container
 from dataclasses import dataclass
 from datetime import timedelta
 from itertools import islice
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from gatehand.config import Config
 from gatehand.journal.line import LogLine
@@ -22,6 +21,9 @@ from gatehand.why.state_at_moment import broker_away, not_running, notes
 from gatehand.why.tool_start import tool_verdict
 from gatehand.why.verdicts import Verdict
 from gatehand_rules import Happened, Rule, Shop
+
+if TYPE_CHECKING:
+    from collections.abc import Container
 
 NOT_HAPPENED: Final = frozenset(
     {

@@ -68,7 +68,7 @@ def _fault(context: Question, fault: TimedLine) -> Verdict:
         # A tool that starts with the command is refused or served with it.
         started = first(context.between(commanded_ms, commanded_ms), Happened.TOOL_STARTED)
         tool = started.text("tool") if started else ""
-        gate_trials(context, here, context.name, (tool, context.collector), (commanded_ms, until), found)
+        gate_trials(context, here, context.name, (tool, context.collector), (commanded_ms, until), found=found)
     return found
 
 

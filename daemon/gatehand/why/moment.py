@@ -213,8 +213,9 @@ class Question:
         return self.tool.gates if self.tool else ()
 
     def collector_names(self) -> frozenset[str]:
-        """The subject's collector by its name, and by those that it had before in what is recorded: its command topic
-        says that it is the same.
+        """The subject's collector by its name and by those that it had before, in what is recorded.
+
+        Its command topic says that it is the same.
         """
         table = self.config.collector.get(self.collector)
         topic = None if table is None else table.command.topic
@@ -301,7 +302,7 @@ class StartAttempt:
 
 
 def nearest_line(context: Question) -> StartAttempt | None:
-    """The attempt nearest to the moment, what was said at it before what went on, what did not start before what did."""
+    """The attempt nearest to the moment: what was said at it before what went on, then by their priority."""
     found = [one for line in context.lines if (one := _attempt(context, line)) is not None]
     near = [one for one in found if context.distance(one.start_ms, one.end_ms) <= NEAR_MS]
     return min(near, key=lambda one: _rank(context, one), default=None)

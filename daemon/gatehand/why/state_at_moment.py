@@ -4,7 +4,6 @@ Also what was never heard, and what was said and not understood.
 """
 
 from collections.abc import Iterator
-from typing import Final
 
 from gatehand.journal.line import OwnEvent
 from gatehand.journal.sentences import spoken

@@ -1,14 +1,16 @@
 """An answer as text and as JSON: the same facts."""
 
 from collections.abc import Iterator
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from gatehand.journal.line import LogLine
 from gatehand.journal.sentences import sentence
 from gatehand.text import as_sentence
 from gatehand.times import local_text, ms_stamp
 from gatehand.why.ask import Explanation
 from gatehand.why.moment import TimedLine
+
+if TYPE_CHECKING:
+    from gatehand.journal.line import LogLine
 
 
 def text(answer: Explanation, *, everything: bool = False) -> Iterator[str]:

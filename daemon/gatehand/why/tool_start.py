@@ -11,9 +11,9 @@ from gatehand.times import lasting, local_clock, local_text
 from gatehand.why import not_understood as odd
 from gatehand.why import state_at_moment as then
 from gatehand.why import verdict_table as words
+from gatehand.why.advice import Way
 from gatehand.why.moment import Question, StartAttempt, TimedLine, aftermath, first, nearest_line, served_until
 from gatehand.why.try_settings import Around, around, catch_the_cut, gate_trials, with_collector
-from gatehand.why.advice import Way
 from gatehand.why.verdicts import Trial, Verdict, Words, verdict
 from gatehand_rules.findings import Fact, Happened, Rule
 from gatehand_rules.state import speaking
@@ -169,7 +169,7 @@ def ended_too_soon(context: Question, attempt: StartAttempt, missed: TimedLine) 
     here, window = _recorded(context, attempt)
     if here is not None:
         for name in context.gates()[:_MOST_GATES]:
-            gate_trials(context, here, name, (context.name, context.collector), window, found)
+            gate_trials(context, here, name, (context.name, context.collector), window, found=found)
     return found
 
 
@@ -309,7 +309,7 @@ def _gate_fault(context: Question, attempt: StartAttempt, fault: TimedLine | Non
     found.next_step += then.or_command(context, fault, "gate", fault.text("gate"), "wanted")
     here, window = _recorded(context, attempt)
     if not odd.gate_not_understood(context, fault, found) and here is not None:
-        gate_trials(context, here, fault.text("gate"), (context.name, context.collector), window, found)
+        gate_trials(context, here, fault.text("gate"), (context.name, context.collector), window, found=found)
     return found
 
 

@@ -24,8 +24,8 @@ from gatehand.recording.format import RecordingError
 from gatehand.recording.recording import recordings
 from gatehand.text import named
 from gatehand.times import from_ms, lasting
-from gatehand.why.moment import Question, StartAttempt
 from gatehand.why.advice import Way
+from gatehand.why.moment import Question, StartAttempt
 from gatehand.why.verdicts import Trial, Verdict
 from gatehand_rules import Collector, Gate, Happened, Outcome, Position, Shop, State, Tool
 from gatehand_rules.commands import CollectorOn
@@ -132,7 +132,7 @@ def with_collector(shop: Shop, name: str, **changes: float | str) -> Shop:
 
 
 def gate_trials(
-    context: Question, here: Around, name: str, whom: tuple[str, str], window: tuple[int, int], found: Verdict
+    context: Question, here: Around, name: str, whom: tuple[str, str], window: tuple[int, int], *, found: Verdict
 ) -> None:
     """When the gate did report, and which `travel` would have started the collector without a refusal.
 

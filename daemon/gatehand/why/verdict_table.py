@@ -80,8 +80,10 @@ MUTED: Final = Words(
     "muted",
     (
         "you pressed its button at {at}, while {of_contact} ran: it is ignored until it stops, by its contact",
-        "you pressed its button at {at}, while {tool} ran: it is ignored until it stops (falls below its "
-        "{stop_threshold})",
+        (
+            "you pressed its button at {at}, while {tool} ran: it is ignored until it stops (falls below its "
+            "{stop_threshold})"
+        ),
     ),
     "Let the tool stop; its next start counts. A hand ranks above automation; no setting changes this.",
 )
@@ -259,8 +261,8 @@ NONE_PROVEN: Final = Words(
     _LOOK_AT_GATE,
 )
 _NOT_REPORTED = (
-    "gate {faulty} was told to open and had not reported open {waited} later (travel {travel}, {retries}), so it counts "
-    "as faulty"
+    "gate {faulty} was told to open and had not reported open {waited} later (travel {travel}, {retries}), so it "
+    "counts as faulty"
 )
 GATE_JAMMED: Final = Words(
     "gate_jammed",
@@ -307,8 +309,8 @@ FIRST_WORD_ON_CHANGE: Final = Words(
     "Switch the {tool} off and on again.",
     (
         Advice(
-            "So that the first cut after a start of the daemon counts too, add poll = { topic = ..., payload = ... } to "
-            "{table} {sensor}.",
+            "So that the first cut after a start of the daemon counts too, add poll = { topic = ..., payload = ... } "
+            "to {table} {sensor}.",
             "poll",
             True,
         ),
@@ -333,9 +335,8 @@ BY_RULE: Final[dict[str, Words]] = {
     ),
     Rule.MIN_OPEN: Words(
         "min_open",
-        _BECAUSE
-        + "only {proven_open} of the gates that min_open = {min_open} wants before the fan may turn were proven "
-        "open",
+        _BECAUSE + "only {proven_open} of the gates that min_open = {min_open} wants before the fan may turn were "
+        "proven open",
         "Look at why the others did not open: gatehand why GATE.",
     ),
 }
@@ -354,8 +355,8 @@ GATE_QUIET: Final = Words(NOTHING, "nothing asked gate {name} to move at {at}; t
 COLLECTOR_UNKNOWN: Final = Words(NOTHING, "there is nothing about {whom} in the log up to {at}")
 GATE_OFFLINE: Final = Words(
     "offline",
-    "the device of gate {name} was offline at {at}, since {since} ({lasted}): its own will says that it is gone, and no "
-    "command reaches it",
+    "the device of gate {name} was offline at {at}, since {since} ({lasted}): its own will says that it is gone, and "
+    "no command reaches it",
     "Look at its device's power and network.",
 )
 COLLECTOR_HELD: Final = Words(
