@@ -8,7 +8,7 @@ from gatehand.times import lasting, local_clock
 from gatehand.why import verdict_table as words
 from gatehand.why.moment import MINUTE_MS, NEAR_MS, Question, StartAttempt, TimedLine, end_of_cut, first
 from gatehand.why.not_understood import could_not_be_used, gate_not_understood, last_rejected
-from gatehand.why.state_at_moment import next_for_switch, offline, or_command, went_offline
+from gatehand.why.state_at_moment import gone_since, next_for_switch, offline, offline_since, or_command
 from gatehand.why.tool_start import ended_too_soon, tool_verdict
 from gatehand.why.try_settings import around, gate_trials
 from gatehand.why.verdicts import Verdict, verdict
@@ -42,7 +42,7 @@ def gate_verdict(context: Question) -> Verdict:
     if nearest.is_(Happened.COMMAND_VETOED):
         case = "vetoed"
     elif nearest.is_(Happened.DEVICE_OFFLINE):
-        case, step = "offline", "Its device's own will says that it is gone: look at its power and network."
+        return offline(context, context.name, nearest.ms) or _gate_now(context)
     return _said_by(nearest, case, f"at {nearest.clock}: {sentence(nearest.line)}", step)
 
 
@@ -54,11 +54,16 @@ def _said_by(one: TimedLine, case: str, text: str, step: str, *more: TimedLine) 
 
 def _fault(context: Question, fault: TimedLine) -> Verdict:
     commanded_ms = fault.ms - round(fault.amount("waited") * 1000)
-    facts = {key: fault.amount(key) for key in ("travel", "waited", "retries")}
-    found = verdict(context, words.GATE_FAULT, (fault,), commanded=local_clock(commanded_ms), **facts)
-    found.span = (commanded_ms, fault.ms)
-    if went_offline(context, context.name, fault, found):
+    commanded, span = local_clock(commanded_ms), (commanded_ms, fault.ms)
+    gone = offline_since(context, context.name, fault.ms)
+    if gone is not None:
+        since = gone_since(gone, fault.ms)
+        found = verdict(context, words.GATE_UNREACHED, (fault, gone), commanded=commanded, **since)
+        found.span = span
         return found
+    facts = {key: fault.amount(key) for key in ("travel", "waited", "retries")}
+    found = verdict(context, words.GATE_FAULT, (fault,), commanded=commanded, **facts)
+    found.span = span
     found.next_step += or_command(context, fault, "gate", context.name, "wanted")
     if gate_not_understood(context, fault, found):
         return found

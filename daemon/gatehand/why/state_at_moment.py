@@ -6,7 +6,6 @@ Also what was never heard, and what was said and not understood.
 from collections.abc import Iterator
 
 from gatehand.journal.line import OwnEvent
-from gatehand.journal.sentences import spoken
 from gatehand.times import lasting, local_clock, local_text
 from gatehand.why import verdict_table as words
 from gatehand.why.moment import Question, SubjectKind, TimedLine, first
@@ -193,22 +192,14 @@ def offline_since(context: Question, gate: str, ms: int) -> TimedLine | None:
     return last if last is not None and last.is_(Happened.DEVICE_OFFLINE) else None
 
 
+def gone_since(gone: TimedLine, ms: int) -> dict[str, str]:
+    """Since when, and for how long by that moment."""
+    return {"since": gone.clock, "lasted": lasting(float(round((ms - gone.ms) / 1000)))}
+
+
 def offline(context: Question, gate: str, ms: int) -> Verdict | None:
     """The gate's device was offline at that moment."""
     gone = offline_since(context, gate, ms)
     if gone is None:
         return None
-    facts = {"at": local_clock(ms), "since": gone.clock, "lasted": lasting(float(round((ms - gone.ms) / 1000)))}
-    return verdict(context, words.GATE_OFFLINE, (gone,), **facts, name=spoken(gate))
-
-
-def went_offline(context: Question, gate: str, fault: TimedLine, found: Verdict) -> bool:
-    """Whether the gate could not answer, because its device was offline: then nothing about it is jammed."""
-    gone = offline_since(context, gate, fault.ms)
-    case = offline(context, gate, fault.ms)
-    if gone is None or case is None:
-        return False
-    found.sentence += f": {case.sentence}"
-    found.case, found.next_step = case.case, case.next_step
-    found.findings.append(gone.line)
-    return True
+    return verdict(context, words.GATE_OFFLINE, (gone,), at=local_clock(ms), **gone_since(gone, ms))

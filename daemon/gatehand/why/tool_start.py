@@ -289,8 +289,11 @@ def _gate_fault(context: Question, attempt: StartAttempt, fault: TimedLine | Non
     fault = fault or first(own, Happened.GATE_FAULT)
     if fault is None:
         gates = attempt.origin.text("gates") or ", ".join(context.gates())
-        return _gates_offline(context, attempt, _say(context, attempt, words.NONE_PROVEN, gates=gates))
+        return _unreached(context, attempt, attempt.origin) or _say(context, attempt, words.NONE_PROVEN, gates=gates)
     on = _on_after(context, attempt, fault.ms)
+    own = fault if attempt.origin.is_(Happened.TOOL_STARTED) else attempt.origin
+    if on is None and (unreached := _unreached(context, attempt, own)) is not None:
+        return unreached
     found = _say(
         context,
         attempt,
@@ -302,10 +305,7 @@ def _gate_fault(context: Question, attempt: StartAttempt, fault: TimedLine | Non
         after=lasting((on.ms - attempt.start_ms) / 1000) if on else None,
         **{key: fault.amount(key) for key in ("travel", "waited", "retries")},
     )
-    if attempt.origin.is_(Happened.TOOL_STARTED):
-        found.own = fault
-    if then.went_offline(context, fault.text("gate"), fault, found):
-        return found
+    found.own = own
     found.next_step += then.or_command(context, fault, "gate", fault.text("gate"), "wanted")
     here, window = _recorded(context, attempt)
     if not odd.gate_not_understood(context, fault, found) and here is not None:
@@ -313,12 +313,14 @@ def _gate_fault(context: Question, attempt: StartAttempt, fault: TimedLine | Non
     return found
 
 
-def _gates_offline(context: Question, attempt: StartAttempt, found: Verdict) -> Verdict:
-    """The same; where a gate's device was offline, it is that which is to be looked at."""
+def _unreached(context: Question, attempt: StartAttempt, own: TimedLine) -> Verdict | None:
+    """A gate's device was offline, so that nothing about the gate is jammed for all that is known."""
     for gate in context.gates():
-        if then.went_offline(context, gate, attempt.origin, found):
-            break
-    return found
+        gone = then.offline_since(context, gate, own.ms)
+        if gone is not None:
+            since = then.gone_since(gone, own.ms)
+            return _owned(_say(context, attempt, words.UNREACHED, gone, faulty=spoken(gate), **since), own)
+    return None
 
 
 def _on_after(context: Question, attempt: StartAttempt, ms: int) -> TimedLine | None:

@@ -33,6 +33,7 @@ BROKER_AWAY: Final = Words(
     "is not delivered late",
     "Look at the broker and at the network between it and Gatehand.",
 )
+_LOOK_AT_DEVICE = "Look at its device's power and network."
 _READS_NOTHING = "{until}. A sensor of which nothing is known starts nothing"
 SILENT: Final = Words(
     "silent",
@@ -46,7 +47,7 @@ SILENT: Final = Words(
 OFFLINE: Final = Words(
     "offline",
     "the sensor of {tool} was offline from {since}: its own will said that it was gone; " + _READS_NOTHING,
-    "Look at its device's power and network.",
+    _LOOK_AT_DEVICE,
 )
 NOT_UNDERSTOOD: Final = Words(
     "not_understood",
@@ -264,6 +265,12 @@ _NOT_REPORTED = (
     "gate {faulty} was told to open and had not reported open {waited} later (travel {travel}, {retries}), so it "
     "counts as faulty"
 )
+UNREACHED: Final = Words(
+    "offline",
+    _BECAUSE + "gate {faulty} could not be reached: its device had been offline since {since} ({lasted}), as its own "
+    "will says",
+    _LOOK_AT_DEVICE,
+)
 GATE_JAMMED: Final = Words(
     "gate_jammed",
     _BECAUSE + _NOT_REPORTED + "; the collector does not start against shut gates",
@@ -353,11 +360,17 @@ GATE_FAULT: Final = Words(
 GATE_UNKNOWN: Final = Words(NOTHING, "there is nothing about gate {name} in the log up to {at}")
 GATE_QUIET: Final = Words(NOTHING, "nothing asked gate {name} to move at {at}; the last of it: {last}")
 COLLECTOR_UNKNOWN: Final = Words(NOTHING, "there is nothing about {whom} in the log up to {at}")
+GATE_UNREACHED: Final = Words(
+    "offline",
+    "gate {name} was told to {wanted} at {commanded} and could not be reached: its device had been offline since "
+    "{since} ({lasted}), as its own will says",
+    _LOOK_AT_DEVICE,
+)
 GATE_OFFLINE: Final = Words(
     "offline",
     "the device of gate {name} was offline at {at}, since {since} ({lasted}): its own will says that it is gone, and "
     "no command reaches it",
-    "Look at its device's power and network.",
+    _LOOK_AT_DEVICE,
 )
 COLLECTOR_HELD: Final = Words(
     "held", "{whom} had been off for {since}: {last}", "When the cause is gone, reset the hold."
