@@ -110,7 +110,7 @@ class PlainReplay:
     def brought_about(self, line: LogLine) -> list[tuple[int, ev.Event]]:
         """What came in at the very moment of a line, of the device that it names, else of any."""
         at = mono_ms(line)
-        there = [
+        there: list[tuple[int, ev.Event]] = [
             (ms, event)
             for recording in self.of_run(str(line["run"]))
             for ms, event in self.events(recording)

@@ -48,7 +48,7 @@ def _set(context: Question, whose: tuple[str, str], key: str) -> Fact:
     if kind == "tool":
         return _of_tool(context, name, key)
     tables = context.config.gate if kind == "gate" else context.config.collector
-    table = tables.get(name)  # type: ignore[attr-defined]
+    table = tables.get(name)
     found: Fact = getattr(table, key, None)
     return found
 

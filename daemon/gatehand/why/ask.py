@@ -195,7 +195,7 @@ def _lead(context: Question, verdict: Verdict, *, named: bool) -> str:
     if verdict.span is None:
         return ""
     (begin, end), at, said = verdict.span, context.at_ms, context.asked.said
-    if begin > at + MINUTE_MS or end < at - MINUTE_MS:
+    if begin > at + MINUTE_MS or (begin < at - MINUTE_MS and end < at):
         whom = f" to {_whom(context)}" if named else ""
         return f"Nothing happened{whom} at {said}; the nearest is at {local_clock(begin)}: "
     if begin < at - MINUTE_MS:

@@ -13,6 +13,8 @@ from operator import itemgetter
 from pathlib import Path
 from typing import Final, Self, TypeAlias
 
+from msgspec.structs import replace as changed
+
 from gatehand.past.player import RECORDED, Player
 from gatehand.past.recordings import recorded_shop
 from gatehand.past.stretches import Stretch, Track, stretches
@@ -93,11 +95,16 @@ class RecordedRun:
             files.insert(0, file)
         if not files:
             return None
-        found = cls(until_ms, files)
+        found = cls(until_ms, [])
+        before: Player | None = None
         for file in files:
-            player = Player(file.shop, file.state, found._hear, patience_ms=RECORDED)
+            if before is not None and not _goes_on_as_recorded(before, file):
+                # Such as a collector that an edit has renamed: what was before cannot be replayed up to the moment.
+                found.files, found.steps = [], []
+            found.files.append(file)
+            before = Player(file.shop, file.state, found._hear, patience_ms=RECORDED)
             for piece in file.pieces:
-                player.play(piece)
+                before.play(piece)
         return found
 
     def _hear(self, ms: int, event: Event, outcome: Outcome) -> None:
@@ -170,6 +177,11 @@ def _goes_on(before: Player, file: _File) -> State:
     return adopt_shop(before.shop, file.shop, before.state, file.start_ms / 1000).state
 
 
+def _goes_on_as_recorded(before: Player, file: _File) -> bool:
+    """Whether the next file begins with what the last one ended with; a deadline looked for early is no matter."""
+    return changed(_goes_on(before, file), wake_at=None) == changed(file.state, wake_at=None)
+
+
 def _whose(event: Event) -> tuple[str, str] | None:
     """Of what tells how things are: which of a device's words it is. None for the rest: a press is another press."""
     match event:
@@ -199,7 +211,7 @@ def _same_word(shop: Shop, one: Event, other: Event) -> bool:
             return at is not None and (one.value >= (stop := shop.tools[at].stop_at)) is (other.value >= stop)
         case CollectorReading(), CollectorReading():
             fan = shop.collector_at(one.collector)
-            return fan is not None and (one.value >= (at := shop.collectors[fan].turns_at)) is (other.value >= at)
+            return fan is not None and (one.value >= (on := shop.collectors[fan].turns_at)) is (other.value >= on)
         case GateReport(), GateReport():
             return (one.position, one.says) == (other.position, other.says)
         case StopReport(), StopReport():
@@ -267,9 +279,12 @@ def _thinned(track: Track, like: Reading | CollectorReading, gone: Sequence[_Gon
         for at, (ms, ma) in enumerate(zip(track.ms, track.ma, strict=True))
         if not any(one.takes(ms, _reads(like, ma / 1000)) for one in mine)
     ]
-    columns = (array(one.typecode, map(one.__getitem__, stays)) for one in (track.ms, track.ma, track.order))
-    young = array("b", map(track.young.__getitem__, stays)) if track.young else array("b")
-    return Track(*columns, young)
+    return Track(_of(stays, track.ms), _of(stays, track.ma), _of(stays, track.order), _of(stays, track.young))
+
+
+def _of(places: Sequence[int], column: "array[int]") -> "array[int]":
+    """What a column holds in these places; one that holds nothing stays empty."""
+    return array(column.typecode, map(column.__getitem__, places)) if column else column
 
 
 def _reads(like: Reading | CollectorReading, value: float) -> Event:

@@ -128,7 +128,8 @@ def muted(context: Question) -> Verdict | None:
 def muted_by(context: Question, line: TimedLine) -> Verdict:
     """Why it was muted."""
     case = words.RUN_LIMIT if line.text("rule") == Rule.RUN_LIMIT else words.MUTED
-    found = verdict(context, case, (line,), at=line.clock)
+    limit = None if context.tool_then is None else context.tool_then.run_limit
+    found = verdict(context, case, (line,), at=line.clock, run_limit=limit)
     found.span = (line.ms, max(line.ms, context.at_ms))
     return found
 

@@ -37,7 +37,7 @@ def _say(context: Question, attempt: StartAttempt, case: Words, *lines: TimedLin
     origin = attempt.origin
     begun, ended = local_clock(attempt.start_ms), local_clock(attempt.end_ms)
     started = first(context.between(attempt.start_ms, attempt.start_ms), Happened.TOOL_STARTED, tool=context.name)
-    reading = {} if started is None else {key: started.line[key] for key in Measure if key in started.line}
+    reading = {} if started is None else {str(key): started.line[key] for key in Measure if key in started.line}
     known: dict[str, Fact] = {"at": origin.clock, "begun": begun, "ended": ended, **reading, **facts}
     known["it"] = "it was running" if started is None else told(words.IT_STARTED, started.line | known)
     found = verdict(context, case, (origin, *lines), **known)
@@ -285,8 +285,8 @@ def _max_open(context: Question, attempt: StartAttempt) -> Verdict:
 
 def _gate_fault(context: Question, attempt: StartAttempt, fault: TimedLine | None) -> Verdict:
     """None of its gates came to be known open: one jammed, or was later than it was given time for."""
-    own = (one for one in context.upto(attempt.end_ms) if one.text("gate") in context.gates())
-    fault = fault or first(own, Happened.GATE_FAULT)
+    of_gates = (one for one in context.upto(attempt.end_ms) if one.text("gate") in context.gates())
+    fault = fault or first(of_gates, Happened.GATE_FAULT)
     if fault is None:
         gates = attempt.origin.text("gates") or ", ".join(context.gates())
         return _unreached(context, attempt, attempt.origin) or _say(context, attempt, words.NONE_PROVEN, gates=gates)

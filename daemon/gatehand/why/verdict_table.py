@@ -73,7 +73,8 @@ UNKNOWN: Final = Words(
 )
 RUN_LIMIT: Final = Words(
     "run_limit",
-    "{tool} was muted at {at}: it had run without a pause for its run_limit, which is taken for a stuck sensor",
+    "{tool} was muted at {at}: it had run without a pause for its run_limit of {run_limit}, which is taken for "
+    "a stuck sensor",
     "Look at the sensor.",
     (Advice("If the tool does run that long, raise run_limit in {table}.", "run_limit", None, Way.MORE),),
 )
