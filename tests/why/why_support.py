@@ -10,6 +10,8 @@ from support.recorded_shop import RecordedShop
 from gatehand.cli import main
 from gatehand.simshop.tool import ToolHabits
 
+DAY = "2026-03-05"
+
 SOFT = {name: ToolHabits(inrush=None, noise=0.0, every=1.0) for name in ("band_saw", "router")}
 
 

@@ -6,6 +6,7 @@ No sentence of a verdict names a setting to be changed but by an `Advice`; a tes
 from enum import Enum
 from typing import Final, NamedTuple
 
+from gatehand.config.signals import Meter
 from gatehand.why.moment import Question
 from gatehand_rules import Happened, Rule
 from gatehand_rules.findings import Fact
@@ -59,8 +60,10 @@ def _of_tool(context: Question, name: str, key: str) -> Fact:
         return None
     tool = context.shop.tools[at]
     match key:
-        case "poll" | "at":
-            return getattr(table.sensor, key, None) is not None
+        case "poll":
+            return table.sensor.poll is not None
+        case "at":
+            return not isinstance(table.sensor, Meter) or table.sensor.at is not None  # a contact has no use for one
         case "retain":
             return _is_retained(context, name)
         case _:

@@ -66,12 +66,12 @@ _AFTER_A_GAP: Final = frozenset(
     }
 )
 """Rules that compare with what was before a silence."""
-_UNDONE: Final[dict[Happened, Happened]] = {
-    _H.TOOL_STOPPED: _H.TOOL_STARTED,
-    _H.GATE_SHUT: _H.GATE_OPEN,
-    _H.STOP_CLEARED: _H.STOP_ACTIVE,
-    _H.BIN_CLEARED: _H.BIN_FULL,
-    _H.COLLECTOR_STOOD: _H.COLLECTOR_RUNNING,
+_UNDONE: Final[dict[Happened, tuple[Happened, ...]]] = {
+    _H.TOOL_STOPPED: (_H.TOOL_STARTED, _H.START_MISSED),
+    _H.GATE_SHUT: (_H.GATE_OPEN,),
+    _H.STOP_CLEARED: (_H.STOP_ACTIVE,),
+    _H.BIN_CLEARED: (_H.BIN_FULL,),
+    _H.COLLECTOR_STOOD: (_H.COLLECTOR_RUNNING,),
 }
 """Back to rest, and what ends that: a new start needs the last stop only as every start does."""
 
@@ -142,15 +142,14 @@ def _told(context: Question, recorded: RecordedRun, own: TimedLine) -> list[tupl
     by_time = _lines_of(context, own, recorded.files[0].start_ms)
     found: list[tuple[TimedLine, Said]] = []
     counts: dict[tuple[str, str], int] = {}
-    after: set[tuple[str, str]] = set()
+    after = {(own.line["event"], own.text("tool"))}
     """Events, and whose, that came later."""
     for step in reversed([one for one in recorded.steps if one.ms <= at]):
         line = _telling(step, by_time)
         if line is None or line.line is own.line or _goes_without_saying(line, own):
             continue
         event, whose = Happened(str(line.line["event"])), _subject(step.event)
-        undone = _UNDONE.get(event)
-        if undone is not None and (undone, whose) in after:
+        if any((undone, whose) in after for undone in _UNDONE.get(event, ())):
             continue
         after.add((event, whose))
         kind = type(step.event).__name__, whose

@@ -34,7 +34,7 @@ BROKER_AWAY: Final = Words(
     "Look at the broker and at the network between it and Gatehand.",
 )
 _LOOK_AT_DEVICE = "Look at its device's power and network."
-_READS_NOTHING = "{until}. A sensor of which nothing is known starts nothing"
+_READS_NOTHING = "{until}. A silent sensor starts nothing"
 SILENT: Final = Words(
     "silent",
     (
@@ -135,9 +135,9 @@ NOT_CONFIRMED: Final = Words(
         "Let the sensor speak once a second.",
     ),
     (
-        Advice("[{not_contact}Or give {table} {sensor} an at (when it was measured).]", "at", True),
-        Advice("[{not_contact}Or give it a poll, so that it is asked.]", "poll", True),
-        Advice("[{not_contact}For a sensor that speaks only on change set silent_after = 0.]", "silent_after", 0.0),
+        Advice("Or give {table} {sensor} an at (when it was measured).", "at", True),
+        Advice("Or give {table} {sensor} a poll, so that it is asked.", "poll", True),
+        Advice("For a sensor that speaks only on change set silent_after = 0 in {table}.", "silent_after", 0.0),
     ),
 )
 RETAINED: Final = Words(

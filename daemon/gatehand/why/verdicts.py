@@ -100,7 +100,6 @@ def verdict(context: Question, words: Words, lines: Iterable[TimedLine | None] =
         "name": spoken(context.name),
         "table": f"[{context.kind}.{context.name}]",
         "sensor": KEY_OF[context.measure],
-        "not_contact": None if context.measure is Measure.RUNNING else "",
         "of_contact": spoken(context.name) if context.measure is Measure.RUNNING else None,
         **facts,
     }
