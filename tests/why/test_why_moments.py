@@ -227,4 +227,6 @@ def test_a_folder_that_is_not_there_is_told(tmp_path: Path, capsys: Out) -> None
     config = tmp_path / "config.toml"
     config.write_text(SHOP, "utf-8")
     assert main(["why", "--config", str(config), "--at", "08:00"]) == 1
-    assert f"{tmp_path / 'log'}: there is no such folder; has the daemon run with this config?" in capsys.readouterr().err
+    assert (
+        f"{tmp_path / 'log'}: there is no such folder; has the daemon run with this config?" in capsys.readouterr().err
+    )
