@@ -106,7 +106,7 @@ def asked(shop: RecordedShop) -> Question:
     ],
 )
 def test_an_advice_is_followed_where_the_setting_is_so(
-    make: Make, whose: tuple[str, str], key: str, value: float | str, way: Way, followed: bool
+    make: Make, *, whose: tuple[str, str], key: str, value: float | str, way: Way, followed: bool
 ) -> None:
     assert is_followed(asked(make()), whose, key, value, way) is followed
 

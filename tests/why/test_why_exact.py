@@ -98,7 +98,8 @@ def test_a_cut_that_was_over_before_its_gate_was_open(make: Make, capsys: Out) -
         assert found["trials"] == [
             "gate router cannot report and counts as open after its travel of 1.5 s",
             (
-                "travel = 0.9 in [gate.router] would have started it, if the gate is really open by then; measure it with "
+                "travel = 0.9 in [gate.router] would have started it, if the gate is really open by then; measure it "
+                "with "
                 "gatehand exercise"
             ),
         ]

@@ -1,0 +1,450 @@
+"""Answers about logs written by hand: each case and each boundary, to the millisecond."""
+
+from pathlib import Path
+from typing import Any
+
+import pytest
+from support.recorded_shop import SHOP
+
+from gatehand.why.moment import SubjectKind
+from gatehand_rules.findings import Fact
+from why.written_log import ZERO, WrittenLog, started
+
+SAW: tuple[SubjectKind, str] = ("tool", "band_saw")
+GATE: tuple[SubjectKind, str] = ("gate", "band_saw")
+FAN: tuple[SubjectKind, str] = ("collector", "main")
+AT: dict[str, Fact] = {"tool": "band_saw", "collector": "main"}
+BEGUN: dict[str, Fact] = {**AT, "amps": 6, "start_amps": 2.5}
+WHY = "band saw was not served, because it started at 09:00:00 (6 A, at or above its start_amps of 2.5 A) and because "
+
+
+def cut(place: Path, text: str = SHOP, until: int = 20_000) -> WrittenLog:
+    """A cut from 09:00:00.000."""
+    log = started(place, text).add(0, "tool_started", "start_threshold", **BEGUN)
+    return log.add(until, "tool_stopped", "stop_threshold", **AT, was="running")
+
+
+def test_a_served_cut_is_told_with_its_gate_and_its_collector(tmp_path: Path) -> None:
+    log = cut(tmp_path).add(900, "gate_open", "report", gate="band_saw", collector="main", took=0.9, travel=1.5)
+    log.add(950, "collector_on", "demand", collector="main")
+    found = log.told(SAW, 0)
+    assert (found["case"], found["verdict"]) == (
+        "started",
+        (
+            "band saw started at 09:00:00 (6 A, at or above its start_amps of 2.5 A); the collector was switched on "
+            "0.95 s "
+            "later, once gate band saw was open"
+        ),
+    )
+    assert [one["event"] for one in found["findings"]] == ["collector_on", "tool_started", "gate_open"]
+    assert found["not_proven"] == "not proven: the readings of then are not recorded"
+
+
+@pytest.mark.parametrize(("ms", "case"), [(33_000, "started"), (33_001, "waiting")])
+def test_a_start_of_the_collector_belongs_to_a_cut_through_its_run_on_and_three_seconds(
+    tmp_path: Path, ms: int, case: str
+) -> None:
+    """The cut ended at 20 s; the run-on is 10 s, but what is looked at ends 3 s after the cut."""
+    log = cut(tmp_path).add(ms - 10_000, "collector_on", "demand", collector="main")
+    log.add(60_000, "daemon_caught_up")
+    assert log.told(SAW, 0)["case"] == case
+
+
+def test_a_refresh_is_no_start_of_the_collector(tmp_path: Path) -> None:
+    log = cut(tmp_path).add(-60_000, "collector_on", "demand", collector="main")
+    log.add(5000, "collector_on", "refresh", collector="main")
+    found = log.told(SAW, 0)
+    assert found["case"] == "already_on"
+    assert found["verdict"].endswith("; the collector was on already, since 08:59:00 at the latest")
+
+
+def test_a_collector_that_had_been_switched_off_was_not_on_already(tmp_path: Path) -> None:
+    log = cut(tmp_path).add(-60_000, "collector_on", "demand", collector="main")
+    log.add(-30_000, "collector_off", "no_demand", collector="main")
+    found = log.told(SAW, 0)
+    assert (found["case"], found["verdict"]) == (
+        "waiting",
+        (
+            "band saw started at 09:00:00 (6 A, at or above its start_amps of 2.5 A); neither a start of the "
+            "collector nor a "
+            "refusal followed while it ran (to 09:00:20): its gates were still on their way"
+        ),
+    )
+
+
+def test_an_adopted_collector_was_on_already(tmp_path: Path) -> None:
+    log = cut(tmp_path).add(-60_000, "collector_adopted", "switched_by_hand", collector="main")
+    assert log.told(SAW, 0)["case"] == "already_on"
+
+
+def test_a_veto_and_a_wait_for_another_inrush(tmp_path: Path) -> None:
+    log = cut(tmp_path).add(1000, "command_vetoed", "min_open", collector="main", command="collector on")
+    found = log.told(SAW, 0)
+    assert (found["case"], found["verdict"]) == ("vetoed", WHY + "the interlock held the command back (min open)")
+    assert found["next_step"] == "This should not happen: please report it with the log around this time."
+    assert found["findings"][0]["event"] == "command_vetoed"
+    log = cut(tmp_path).add(1000, "collector_waited", "start_gap", collector="main", for_seconds=2)
+    found = log.told(SAW, 0)
+    assert (found["case"], found["verdict"]) == (
+        "start_gap",
+        (
+            "band saw started at 09:00:00 (6 A, at or above its start_amps of 2.5 A); the collector waited 2 s with "
+            "its "
+            "start, so that two inrushes on one circuit do not meet"
+        ),
+    )
+    assert found["findings"][0]["event"] == "collector_waited"
+
+
+@pytest.mark.parametrize(
+    ("rule", "facts", "case", "because", "step"),
+    [
+        (
+            "bin_full",
+            {},
+            "bin_full",
+            'the bin had been full, with which on_bin_full = "refuse" starts nothing',
+            "Isolate",
+        ),
+        (
+            "max_open",
+            {"max_open": 1, "taken": "router"},
+            "max_open",
+            (
+                "router had the air, and no more gates than max_open = 1 may be open at once: a tool that cuts is not "
+                "robbed "
+                "of it for another"
+            ),
+            "Stop the other tool, or see with gatehand airflow whether the ducts bear one gate more.",
+        ),
+        (
+            "no_gate_proven",
+            {"gates": "band_saw"},
+            "gate_jammed",
+            "none of its gates (band saw) was proven open: the collector does not start against shut gates",
+            "Look at the gate, its power and its end switches: gatehand exercise.",
+        ),
+        (
+            "gate_by_hand_is_shut",
+            {"gates": "band_saw"},
+            "gate_by_hand_is_shut",
+            "its gate band saw is moved by hand and was shut: the collector does not start against shut gates",
+            "Open the gate band saw by hand; the collector then starts, as long as the tool still runs.",
+        ),
+        (
+            "not_heard_live",
+            {"gates": "band_saw"},
+            "gate_not_heard_live",
+            (
+                "its gate band saw is moved by hand and has said nothing since Gatehand's start: that it is open is "
+                "an old "
+                "message, and the collector does not start on one"
+            ),
+            "Shut the gate band saw and open it once by hand; the collector then starts.",
+        ),
+        (
+            "min_open",
+            {"proven_open": 1, "min_open": 2},
+            "min_open",
+            "only 1 of the gates that min_open = 2 wants before the fan may turn were proven open",
+            "Look at why the others did not open: gatehand why GATE.",
+        ),
+        ("broker", {}, "broker", "the connection to the broker changed", None),
+        (
+            "hold",
+            {},
+            "held",
+            "the collector had been on hold; it was not reset in the time looked at",
+            "When the cause",
+        ),
+    ],
+)
+def test_each_refusal_says_what_had_to_come_together(
+    tmp_path: Path, *, rule: str, facts: dict[str, Fact], case: str, because: str, step: str | None
+) -> None:
+    found = cut(tmp_path).add(0, "start_refused", rule, **AT, **facts).told(SAW, 0)
+    assert found["case"] == case
+    assert found["verdict"].startswith(WHY + because)
+    assert found["next_step"] == step or str(found["next_step"]).startswith(str(step))
+    assert found["findings"][0]["event"] == "start_refused"
+
+
+@pytest.mark.parametrize(
+    ("rule", "because"),
+    [
+        ("not_fresh", "the hold was reset"),
+        ("off_asked", "somebody asked for the collector to be off"),
+        ("switched_by_hand", "the collector was switched off at its own switch"),
+    ],
+)
+def test_a_tool_that_was_running_already_is_not_fresh(tmp_path: Path, rule: str, because: str) -> None:
+    found = started(tmp_path).add(0, "start_refused", rule, **AT, amps=6).told(SAW, 0)
+    assert (found["case"], found["verdict"], found["next_step"]) == (
+        "not_fresh",
+        (
+            f"band saw was not served, because it was already running (6 A) and because {because} at 09:00:00: only a "
+            f"tool "
+            "that is seen to go from idle to running starts the collector, so that nothing comes on by itself"
+        ),
+        "Switch the band saw off and on again. No setting changes this.",
+    )
+
+
+def test_a_tool_of_which_no_start_was_seen_was_running(tmp_path: Path) -> None:
+    found = started(tmp_path).add(0, "start_refused", "no_gate_proven", **AT, gates="band_saw").told(SAW, 0)
+    assert found["verdict"].startswith("band saw was not served, because it was running and because none of its gates")
+
+
+@pytest.mark.parametrize(
+    ("rule", "rest"),
+    [
+        (
+            "cut_ended_before_gate",
+            "before its gate was proven open (1.5 s of waiting): a fan is not started for work that is over",
+        ),
+        ("stops_unheard", "before the stop contacts were heard (1.5 s of waiting): nothing starts without them"),
+    ],
+)
+def test_a_cut_that_was_over_too_soon_is_told_by_tool_and_by_collector(tmp_path: Path, rule: str, rest: str) -> None:
+    log = cut(tmp_path, until=1500).add(1500, "start_missed", rule, collector="main", waited=1.5)
+    for subject in (SAW, FAN):
+        found = log.told(subject, 1000)
+        assert found["verdict"] == f"{WHY}it had stopped at 09:00:01, {rest}"
+        assert found["findings"][0]["event"] == "start_missed"
+
+
+@pytest.mark.parametrize(("off", "is_tool"), [(250, True), (251, False), (-250, True), (-251, False)])
+def test_whose_cut_was_over_is_known_by_how_long_it_had_waited(tmp_path: Path, off: int, is_tool: bool) -> None:
+    log = cut(tmp_path, until=1500).add(2000, "start_missed", "cut_ended_before_gate", collector="main", waited=2)
+    log.lines[-1]["waited"] = (2000 + off) / 1000
+    found = log.told(FAN, 2000)
+    assert found["verdict"].startswith(WHY if is_tool else "at 09:00:02: the work ended before a gate was open") is True
+
+
+def test_a_hold_is_told_with_its_stop_contact_and_its_reset(tmp_path: Path) -> None:
+    log = cut(tmp_path).add(-60_000, "collector_held", "stop_contact", collector="main", why="by_the_door")
+    log.add(0, "start_refused", "hold", **AT)
+    log.add(30_000, "hold_reset", "hold", collector="other")
+    assert "it was not reset in the time looked at" in log.told(SAW, 0)["verdict"]
+    log.add(40_000, "hold_reset", "hold", collector="main")
+    found = log.told(SAW, 0)
+    assert found["case"] == "stop_contact"
+    assert found["verdict"] == (
+        WHY + "the collector had been on hold by stop contact by the door since 08:59:00; it was reset at 09:00:40. On "
+        "hold "
+        "nothing starts it, and a start from that time is stale: only a fresh one counts"
+    )
+    assert [one["ts"][11:19] for one in found["story"]] == ["08:59:00", "09:00:00"]
+
+
+def test_a_full_bin_says_since_when(tmp_path: Path) -> None:
+    log = cut(tmp_path).add(-60_000, "bin_full", "bin_full", collector="main")
+    found = log.add(0, "start_refused", "bin_full", **AT).told(SAW, 0)
+    assert "because the bin had been full since 08:59:00, with which" in found["verdict"]
+
+
+def faulty(place: Path, **facts: Fact) -> WrittenLog:
+    """A cut whose gate is faulty 3 s later."""
+    log = cut(place)
+    fault = {"gate": "band_saw", "collector": "main", "wanted": "open", "waited": 3, "travel": 1.5, "retries": 1}
+    return log.add(3000, "gate_fault", "travel", **{**fault, **facts})
+
+
+JAMMED = (
+    "gate band saw was told to open and had not reported open 3 s later (travel 1.5 s, 1 retry), so it counts as faulty"
+)
+
+
+def test_a_faulty_gate_with_and_without_a_refusal(tmp_path: Path) -> None:
+    log = faulty(tmp_path)
+    said = WHY + JAMMED + "; the collector does not start against shut gates"
+    found = log.told(SAW, 0)
+    assert (found["case"], found["verdict"], found["findings"][0]["event"]) == ("gate_jammed", said, "gate_fault")
+    log.add(3000, "start_refused", "no_gate_proven", **AT, gates="band_saw")
+    found = log.told(SAW, 0)
+    assert (found["case"], found["verdict"], found["findings"][0]["event"]) == ("gate_jammed", said, "start_refused")
+    assert found["next_step"] == (
+        "Look at the gate, its power and its end switches: gatehand exercise. If the device itself is in order, look "
+        "at "
+        "command in [gate.band_saw]: it is told 'open' on shop/gate/band_saw/set."
+    )
+
+
+@pytest.mark.parametrize(("ms", "late"), [(33_000, True), (33_001, False)])
+def test_a_start_that_followed_a_fault_belongs_to_the_cut_to_the_end_of_its_run_on(
+    tmp_path: Path, ms: int, late: bool
+) -> None:
+    log = faulty(tmp_path).add(3000, "start_refused", "no_gate_proven", **AT, gates="band_saw")
+    found = log.add(ms, "collector_on", "demand", collector="main").told(SAW, 0)
+    assert (found["case"] == "gate_late") is late
+    if late:
+        assert found["verdict"] == (
+            "band saw was served late, at 09:00:33, 33 s after its start at 09:00:00 (6 A, at or above its start_amps "
+            "of "
+            f"2.5 A), because {JAMMED}"
+        )
+
+
+def test_the_next_cuts_start_is_not_this_ones(tmp_path: Path) -> None:
+    log = faulty(tmp_path).add(3000, "start_refused", "no_gate_proven", **AT, gates="band_saw")
+    log.add(25_000, "tool_started", "start_threshold", **BEGUN)
+    assert log.add(25_000, "collector_on", "demand", collector="main").told(SAW, 0)["case"] == "gate_jammed"
+    log.lines[-1]["ts"] = log.lines[-1]["ts"].replace("25.000", "24.999")  # type: ignore[union-attr]
+    assert log.told(SAW, 0)["case"] == "gate_late"
+
+
+def test_a_gates_own_answers(tmp_path: Path) -> None:
+    found = faulty(tmp_path).told(GATE, 3000)
+    assert found["verdict"] == (
+        "gate band saw was told to open at 09:00:00 and had not reported it 3 s later (travel 1.5 s, 1 retry): it "
+        "counts as "
+        "faulty"
+    )
+    log = started(tmp_path)
+    assert log.told(GATE, 0)["verdict"] == "there is nothing about gate band saw in the log up to 09:00:00"
+    assert log.told(FAN, 0)["verdict"] == "there is nothing about the collector in the log up to 09:00:00"
+    log.add(-5000, "gate_commanded", "demand", gate="band_saw", collector="main", to="open")
+    found = log.told(GATE, 0)
+    assert found["verdict"] == (
+        "nothing asked gate band saw to move at 09:00:00; the last of it: 08:59:55 gate band saw told to open"
+    )
+    log.add(-4000, "gate_open", "report", gate="band_saw", collector="main", took=1)
+    assert log.told(GATE, 0)["verdict"].endswith(
+        "; the last of it: 08:59:55 gate band saw told to open; 08:59:56 gate band saw is open: it reported after 1 s"
+    )
+    log.add(1000, "command_vetoed", "min_open", gate="band_saw", command="shut", proven_open=0, min_open=1)
+    found = log.told(GATE, 1000)
+    assert (found["case"], found["at"]) == ("vetoed", "2026-03-05T09:00:01.000Z")
+    assert found["verdict"].startswith("at 09:00:01: shut was held back")
+    log.add(2000, "device_offline", "offline", gate="band_saw")
+    found = log.told(GATE, 2000)
+    assert found["case"] == "offline"
+    assert found["verdict"].startswith("the device of gate band saw was offline at 09:00:02, since 09:00:02 (0 s)")
+
+
+@pytest.mark.parametrize(("ms", "near"), [(301_000, True), (301_001, False), (-300_000, True), (-300_001, False)])
+def test_a_trouble_counts_within_five_minutes_of_what_is_asked_about(tmp_path: Path, ms: int, near: bool) -> None:
+    """Asked about the second that ends at 0.999 s."""
+    log = started(tmp_path).add(-1_700_000, "collector_off", "no_demand", collector="main")
+    log.add(
+        ms - (1 if ms > 0 else 0), "fan_unsafe", "fan_against_shut_gates", collector="main", proven_open=0, min_open=1
+    )
+    log.add(400_000, "daemon_caught_up")
+    assert (log.told(FAN, 0)["case"] == "fan_against_shut_gates") is near
+
+
+@pytest.mark.parametrize(("gap", "case"), [(10_000, "nothing_in_the_log"), (10_001, "daemon_not_running")])
+def test_without_a_recording_a_new_start_after_ten_quiet_seconds_tells_that_the_daemon_died(
+    tmp_path: Path, gap: int, case: str
+) -> None:
+    log = started(tmp_path).add(-5000, "run_on_ended", "run_on", **AT)
+    log.run = "run2"
+    log.add(gap - 5000, "daemon_started", version="0")
+    found = log.told(SAW, 0)
+    assert found["case"] == case
+    if case == "daemon_not_running":
+        assert found["verdict"] == (
+            "Gatehand was not running at 2026-03-05 09:00:00: it was last heard of at 2026-03-05 08:59:55 and ended "
+            "without a "
+            "word (a power cut, or it was killed); it started again at 2026-03-05 09:00:05; nothing was watched in "
+            "between"
+        )
+        assert found["next_step"] == "Look at the machine's own journal for that time."
+
+
+def test_the_broker_away_and_back(tmp_path: Path) -> None:
+    log = started(tmp_path).add(-5000, "broker_lost", "broker")
+    found = log.told(SAW, 0)
+    assert found["verdict"] == (
+        "the broker was away from 08:59:55 and was not back within the time looked at: no reading came in and no "
+        "command "
+        "could go out. What was commanded then is not delivered late"
+    )
+    assert "until 09:00:25 (30 s)" in log.add(25_000, "broker_connected", "broker").told(SAW, 0)["verdict"]
+    assert log.told(SAW, 25_000)["case"] != "broker_away"
+
+
+def test_lines_that_were_lost_and_a_clock_that_stepped_are_minded(tmp_path: Path) -> None:
+    log = started(tmp_path).add(1000, "log_gap", lost=12).add(2000, "clock_stepped", by_seconds=-90)
+    assert log.told(SAW, 0)["notes"] == [
+        (
+            "the wall clock stepped back by 1 min 30 s at 09:00:02: a time that you remember may be that much off in "
+            "the log. "
+            "Nothing is timed by that clock"
+        ),
+        "12 lines of the log were lost before 09:00:01: what follows may be less than all",
+    ]
+
+
+def test_a_sensor_silent_by_the_log_alone(tmp_path: Path) -> None:
+    log = started(tmp_path).add(-9000, "tool_silent", "silent_after", **AT, silent_after=30, topic="shop/band_saw/amps")
+    found = log.told(SAW, 0)
+    assert found["case"] == "silent"
+    log.add(5000, "tool_heard", "silent_after", **AT, silent_for=44)
+    assert "; it was heard again at 09:00:05. A silent sensor starts nothing" in log.told(SAW, 0)["verdict"]
+    assert log.told(SAW, 6000)["case"] == "nothing_in_the_log"
+    log.lines[1]["never_heard"] = True
+    assert ", as of 08:59:51, and never one on shop/band_saw/amps; " in log.told(SAW, 0)["verdict"]
+    log.lines[1] |= {"key": "current", "beside": '{"volts": 3}', "wanted": "no /amps in it"}
+    found = log.told(SAW, 0)
+    assert found["case"] == "not_understood"
+    assert 'on shop/band_saw/amps it said {"volts": 3} (no /amps in it)' in found["verdict"]
+
+
+def test_a_button_that_was_understood_since_is_not_noted(tmp_path: Path) -> None:
+    bad: dict[str, Fact] = {"why": "button: found another word, want '1'", "shown": "PRESS"}
+    log = started(tmp_path).add(-9000, "reading_rejected", "bad_value", gate="band_saw", **bad)
+    assert log.told(GATE, 0)["notes"] == [
+        (
+            "on shop/gate/band_saw/button it said 'PRESS' at 08:59:51, which could not be used: found another word, want "
+            "'1'"
+        )
+    ]
+    log.add(-8000, "hand_started", "button", gate="band_saw", collector="main", hand_limit=1800)
+    assert log.told(GATE, 0)["notes"] == []
+
+
+def test_the_last_that_did_not_happen_is_whoever_it_was(tmp_path: Path) -> None:
+    log = started(tmp_path).add(0, "start_refused", "bin_full", **AT)
+    log.add(60_000, "tool_silent", "silent_after", tool="router", collector="main", silent_after=30)
+    log.add(90_000, "command_vetoed", "fan_against_shut_gates", gate="bench", command="shut", forced=True)
+    assert log.told(None)["subject"] == "router"
+    assert log.told(SAW)["case"] == "bin_full"
+    assert log.ask_or_none(("gate", "bench")) is None
+    fault: dict[str, Fact] = {"collector": "main", "wanted": "shut", "waited": 3, "travel": 1.5, "retries": 1}
+    log.add(100_000, "gate_fault", "travel", gate="band_saw", **fault)
+    assert log.ask(SAW).context.at_ms == ZERO, "a gate that did not shut missed no start of its tool"
+    log.lines[-1]["wanted"] = "open"
+    assert log.ask(SAW).context.at_ms == ZERO + 100_000
+    assert log.told(("gate", "band_saw"))["case"] == "gate_jammed"
+
+
+def test_nobody_named_it_is_the_nearest_that_did_not_happen(tmp_path: Path) -> None:
+    log = started(tmp_path).add(0, "start_refused", "bin_full", **AT)
+    log.add(10_000, "start_refused", "bin_full", tool="router", collector="main")
+    asked: dict[int, Any] = {ms: log.told(None, ms)["subject"] for ms in (-300_998, 4000, 5000, 310_000)}
+    assert asked == {-300_998: "band_saw", 4000: "band_saw", 5000: "router", 310_000: "router"}
+    assert log.told(None, -300_999)["subject"] == "main"
+    assert log.told(None, 310_001)["subject"] == "main"
+
+
+def test_all_lines_around_are_the_nearest_twenty_four(tmp_path: Path) -> None:
+    log = started(tmp_path).add(0, "start_refused", "bin_full", **AT)
+    for number in range(40):
+        log.add(-20_000 + number * 1000, "bin_cleared", "bin_full", collector="main", n=number)
+    log.add(100, "gate_open", "report", gate="router", collector="main")
+    log.add(100, "collector_on", "refresh", collector="main")
+    log.add(100, "tool_stopped", "stop_threshold", tool="router", collector="main")
+    story = log.ask(SAW, 0).story
+    assert len(story) == 24
+    assert [one.ms for one in story] == sorted(one.ms for one in story)
+    assert not any(one.text("gate") or one.text("tool") == "router" or one.is_refresh for one in story)
+    assert (story[0].clock, story[-1].clock) == ("08:59:49", "09:00:11")
+
+
+@pytest.mark.parametrize(("ms", "there"), [(-30_000, True), (-30_001, False), (20_000, True), (20_001, False)])
+def test_all_lines_around_reach_half_a_minute_back_and_twenty_seconds_on(tmp_path: Path, ms: int, there: bool) -> None:
+    log = (
+        started(tmp_path).add(0, "start_refused", "bin_full", **AT).add(ms, "bin_cleared", "bin_full", collector="main")
+    )
+    assert any(one.is_("bin_cleared") for one in log.ask(SAW, 0).story) is there
