@@ -396,7 +396,8 @@ def test_a_button_that_was_understood_since_is_not_noted(tmp_path: Path) -> None
     log = started(tmp_path).add(-9000, "reading_rejected", "bad_value", gate="band_saw", **bad)
     assert log.told(GATE, 0)["notes"] == [
         (
-            "on shop/gate/band_saw/button it said 'PRESS' at 08:59:51, which could not be used: found another word, want "
+            "on shop/gate/band_saw/button it said 'PRESS' at 08:59:51, which could not be used: found another word, "
+            "want "
             "'1'"
         )
     ]
