@@ -246,7 +246,14 @@ def test_a_full_bin_says_since_when(tmp_path: Path) -> None:
 def faulty(place: Path, **facts: Fact) -> WrittenLog:
     """A cut whose gate is faulty 3 s later."""
     log = cut(place)
-    fault = {"gate": "band_saw", "collector": "main", "wanted": "open", "waited": 3, "travel": 1.5, "retries": 1}
+    fault: dict[str, Fact] = {
+        "gate": "band_saw",
+        "collector": "main",
+        "wanted": "open",
+        "waited": 3,
+        "travel": 1.5,
+        "retries": 1,
+    }
     return log.add(3000, "gate_fault", "travel", **{**fault, **facts})
 
 

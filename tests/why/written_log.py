@@ -32,7 +32,8 @@ class WrittenLog:
         """One line more."""
         named: dict[str, Fact] = {"event": event, **({"rule": rule} if rule else {}), **facts}
         seq = len(self.lines) + 1
-        self.lines.append({"ts": stamp((ZERO + ms) / 1000), "mono": ms / 1000, "run": self.run, "seq": seq} | named)
+        head: dict[str, Fact] = {"ts": stamp((ZERO + ms) / 1000), "mono": ms / 1000, "run": self.run, "seq": seq}
+        self.lines.append({**head, **named})
         return self
 
     def ask(self, subject: tuple[SubjectKind, str] | None, ms: int | None = None, lasts: int = 1000) -> Explanation:
