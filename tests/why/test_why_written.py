@@ -456,3 +456,146 @@ def test_all_lines_around_reach_half_a_minute_back_and_twenty_seconds_on(tmp_pat
         started(tmp_path).add(0, "start_refused", "bin_full", **AT).add(ms, "bin_cleared", "bin_full", collector="main")
     )
     assert any(one.is_("bin_cleared") for one in log.ask(SAW, 0).story) is there
+
+
+def test_what_was_before_the_daemons_start_is_not_of_this_run(tmp_path: Path) -> None:
+    log = WrittenLog(tmp_path).add(-1_800_000, "collector_held", "hold", collector="main", why="filter change")
+    log.run = "run2"
+    log.add(-1_700_000, "daemon_started", version="0").add(0, "start_refused", "hold", **AT)
+    assert "because the collector had been on hold; it was not reset" in log.told(SAW, 0)["verdict"]
+    log.lines[0]["ts"] = str(log.lines[0]["ts"]).replace("08:30", "08:32")
+    assert "on hold (filter change) since 08:32:00; " in log.told(SAW, 0)["verdict"]
+
+
+@pytest.mark.parametrize(
+    ("why", "step"),
+    [
+        ("current: found text", "[tool.band_saw] current: topic, pointer, scale."),
+        ("power: found text", "[tool.band_saw] power: topic, pointer, scale."),
+        ("running: found text", "[tool.band_saw] running: topic, pointer, active, clear."),
+        ("online: found text", "[tool.band_saw] online: topic, pointer, active, clear."),
+        ("state: found text", "[tool.band_saw] state: topic, pointer, on, off."),
+    ],
+)
+def test_a_message_that_was_not_understood_names_the_keys_that_say_how_it_is_read(
+    tmp_path: Path, why: str, step: str
+) -> None:
+    log = started(tmp_path).add(0, "reading_rejected", "bad_value", **AT, why=why, shown="six")
+    found = log.told(SAW, 0)
+    assert found["next_step"] == f"Look at what the sensor publishes, and at {step}"
+    topic = "shop/band_saw/amps" if why.startswith("current") else f"the topic of its {why.split(':', maxsplit=1)[0]}"
+    assert found["verdict"] == (
+        f"the reading of band saw at 09:00:00 was rejected: on {topic} it said 'six': found text; what cannot be read "
+        "changes nothing and starts nothing"
+    )
+    log.add(1000, "reading_rejected", "bad_value", **AT, why=why)
+    assert "was rejected, 2 times within the time looked at: on " in log.told(SAW, 0)["verdict"]
+    assert f"on {topic} it said something: found text" in log.told(SAW, 1000)["verdict"]
+
+
+@pytest.mark.parametrize(
+    ("rule", "start"),
+    [
+        ("retained", "the reading of band saw at 09:00:00 (6 A) was one that the broker had kept: its age is unknown"),
+        ("max_age", "the reading of band saw at 09:00:00 was refused: it is 15 s old; what its device has held back"),
+    ],
+)
+def test_a_reading_of_unknown_age_and_one_too_old(tmp_path: Path, rule: str, start: str) -> None:
+    log = started(tmp_path).add(0, "reading_rejected", rule, **AT, amps=6, why="current: it is 15 s old")
+    found = log.told(SAW, 0)
+    assert found["verdict"].startswith(start)
+    assert found["case"] == ("retained" if rule == "retained" else "too_old")
+
+
+SWITCH = "Look at the collector's switch, its power, its breaker and its overload."
+TOLD = " If the device itself is in order, look at command in [collector.main]: it is told '1' on shop/fan/set."
+
+
+@pytest.mark.parametrize(
+    ("facts", "shown", "step"),
+    [
+        ({"reported_on": False}, "its switch says off", SWITCH + TOLD),
+        ({}, "its switch says nothing", SWITCH + TOLD),
+        ({"reported_on": True}, "its switch says on, and its motor draws no current", SWITCH),
+    ],
+)
+def test_a_switch_that_did_not_answer_says_what_it_shows(
+    tmp_path: Path, facts: dict[str, Fact], shown: str, step: str
+) -> None:
+    log = cut(tmp_path).add(950, "collector_on", "demand", collector="main")
+    log.add(5950, "collector_unanswered", "answer", collector="main", told="on", tries=1, **facts)
+    found = log.told(SAW, 0)
+    assert (found["case"], found["verdict"]) == (
+        "no_answer",
+        (
+            "band saw started at 09:00:00 (6 A, at or above its start_amps of 2.5 A), and the collector was switched on at "
+            f"09:00:00, but it did not answer: {shown}. It was switched on again at 09:00:05"
+        ),
+    )
+    assert found["next_step"] == step
+    of_fan = log.told(FAN, 5950)
+    assert (of_fan["case"], of_fan["next_step"]) == ("no_answer", step)
+
+
+@pytest.mark.parametrize(
+    ("spoke", "understood"),
+    [
+        (("collector_running", "report"), True),
+        (("collector_running", "travel"), False),
+        (("collector_on", "demand"), False),
+    ],
+)
+def test_what_a_switch_said_counts_until_it_is_understood(
+    tmp_path: Path, spoke: tuple[str, str], understood: bool
+) -> None:
+    log = cut(tmp_path).add(950, "collector_on", "demand", collector="main")
+    bad: dict[str, Fact] = {"why": "state: found another word, want '1' or '0'", "shown": "ON"}
+    log.add(1000, "reading_rejected", "bad_value", collector="main", **bad)
+    log.add(2000, *spoke, collector="main")
+    log.add(5950, "collector_unanswered", "answer", collector="main", told="on", tries=1)
+    found = log.told(SAW, 0)
+    said = "on shop/fan/state it said 'ON' at 09:00:01, which could not be used: found another word, want '1' or '0'"
+    assert (said in found["verdict"]) is not understood
+    if not understood:
+        step = "Look at what is published there, and at [collector.main] state: topic, pointer, on, off."
+        assert found["next_step"] == step
+
+
+@pytest.mark.parametrize(
+    ("event", "rule", "case"),
+    [
+        ("fan_unsafe", "fan_against_shut_gates", "fan_against_shut_gates"),
+        ("reset_refused", "stop_contact", "held"),
+        ("command_vetoed", "min_open", "vetoed"),
+    ],
+)
+def test_a_collectors_own_troubles(tmp_path: Path, event: str, rule: str, case: str) -> None:
+    log = started(tmp_path).add(0, event, rule, collector="main", proven_open=0, min_open=1, active="emergency")
+    found = log.told(FAN, 0)
+    steps = {
+        "held": "Clear the cause first; then reset.",
+        "fan_against_shut_gates": "Look at which gate shut under the running fan, and why.",
+    }
+    assert (found["case"], found["next_step"]) == (case, steps.get(case))
+    assert found["verdict"].startswith("at 09:00:00: ")
+
+
+def test_a_collector_that_is_on_says_since_when_and_for_whom(tmp_path: Path) -> None:
+    log = started(tmp_path).add(-120_000, "collector_off", "no_demand", collector="main")
+    log.add(-90_000, "hand_started", "button", gate="bench", collector="main", hand_limit=1800)
+    log.add(-60_000, "tool_started", "start_threshold", **BEGUN)
+    log.add(-59_000, "collector_on", "demand", collector="main")
+    log.add(-30_000, "tool_started", "start_threshold", tool="router", collector="main", amps=6, start_amps=2)
+    log.add(-20_000, "collector_on", "refresh", collector="main")
+    found = log.told(FAN, 0)
+    assert found["case"] == "already_on"
+    assert found["verdict"] == (
+        "the collector had been on for 59 s: 08:59:01 collector switched on; 08:58:30 gate bench: hand start with its "
+        "button, for 30 min at most; 08:59:00 band saw started: 6 A, at or above its start_amps of 2.5 A; 08:59:30 "
+        "router "
+        "started: 6 A, at or above its start_amps of 2 A"
+    )
+    log.add(-10_000, "collector_held", "hold", collector="main", why="filter change")
+    found = log.told(FAN, 0)
+    assert (found["case"], found["next_step"]) == ("held", "When the cause is gone, reset the hold.")
+    assert found["verdict"].startswith("the collector had been off for 10 s: 08:59:50 collector is held off")

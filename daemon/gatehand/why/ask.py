@@ -187,7 +187,7 @@ def _verdict(context: Question) -> Verdict:
 
 def _end_of_log(folder: Path) -> Asked | None:
     last = next(EventReader(folder).backwards(), None)
-    return None if last is None else Asked(from_ms(stamp_ms(str(last["ts"]))), SECOND_MS)
+    return None if last is None else Asked(from_ms(stamp_ms(str(last["ts"]))))
 
 
 def _lead(context: Question, verdict: Verdict, *, named: bool) -> str:

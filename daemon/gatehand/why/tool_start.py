@@ -241,7 +241,6 @@ def _held(context: Question, attempt: StartAttempt) -> Verdict:
         attempt,
         words.STOP_CONTACT if by_contact else words.HELD,
         hold,
-        reset,
         what=what if hold else None,
         since=hold.clock if hold else None,
         reset=f"it was reset at {reset.clock}" if reset else "it was not reset in the time looked at",
