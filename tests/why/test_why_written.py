@@ -528,8 +528,8 @@ def test_a_switch_that_did_not_answer_says_what_it_shows(
     assert (found["case"], found["verdict"]) == (
         "no_answer",
         (
-            "band saw started at 09:00:00 (6 A, at or above its start_amps of 2.5 A), and the collector was switched on "
-            f"at 09:00:00, but it did not answer: {shown}. It was switched on again at 09:00:05"
+            "band saw started at 09:00:00 (6 A, at or above its start_amps of 2.5 A), and the collector was switched "
+            f"on at 09:00:00, but it did not answer: {shown}. It was switched on again at 09:00:05"
         ),
     )
     assert found["next_step"] == step
