@@ -599,3 +599,11 @@ def test_a_collector_that_is_on_says_since_when_and_for_whom(tmp_path: Path) -> 
     found = log.told(FAN, 0)
     assert (found["case"], found["next_step"]) == ("held", "When the cause is gone, reset the hold.")
     assert found["verdict"].startswith("the collector had been off for 10 s: 08:59:50 collector is held off")
+
+
+def test_a_gate_that_was_late_and_in_time_for_the_cut_says_by_how_much(tmp_path: Path) -> None:
+    log = cut(tmp_path).add(1900, "gate_open", "report", gate="band_saw", took=1.9, travel=1.5, late_by=0.4)
+    found = log.add(1950, "collector_on", "demand", collector="main").told(SAW, 0)
+    assert found["verdict"].endswith(
+        "; the collector was switched on 1.95 s later, once gate band saw was open (0.4 s after its travel of 1.5 s)"
+    )
