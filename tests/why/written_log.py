@@ -69,3 +69,31 @@ class WrittenLog:
 def started(place: Path, text: str = SHOP) -> WrittenLog:
     """A daemon that started half an hour before."""
     return WrittenLog(place, text).add(-1_800_000, "daemon_started", version="0")
+
+
+SAW: tuple[SubjectKind, str] = ("tool", "band_saw")
+GATE: tuple[SubjectKind, str] = ("gate", "band_saw")
+FAN: tuple[SubjectKind, str] = ("collector", "main")
+AT: dict[str, Fact] = {"tool": "band_saw", "collector": "main"}
+BEGUN: dict[str, Fact] = {**AT, "amps": 6, "start_amps": 2.5}
+WHY = "band saw was not served, because it started at 09:00:00 (6 A, at or above its start_amps of 2.5 A) and because "
+
+
+def cut(place: Path, text: str = SHOP, until: int = 20_000) -> WrittenLog:
+    """A cut from 09:00:00.000."""
+    log = started(place, text).add(0, "tool_started", "start_threshold", **BEGUN)
+    return log.add(until, "tool_stopped", "stop_threshold", **AT, was="running")
+
+
+def faulty(place: Path, **facts: Fact) -> WrittenLog:
+    """A cut whose gate is faulty 3 s later."""
+    log = cut(place)
+    fault: dict[str, Fact] = {
+        "gate": "band_saw",
+        "collector": "main",
+        "wanted": "open",
+        "waited": 3,
+        "travel": 1.5,
+        "retries": 1,
+    }
+    return log.add(3000, "gate_fault", "travel", **{**fault, **facts})
