@@ -134,6 +134,23 @@ def muted_by(context: Question, line: TimedLine) -> Verdict:
     return found
 
 
+def not_understood(context: Question, odd: TimedLine) -> Verdict:
+    """The last that its sensor said could not be used."""
+    key = key_of(odd)
+    return verdict(
+        context,
+        words.NOT_UNDERSTOOD,
+        (odd,),
+        since=odd.clock,
+        until="it has said nothing else by then",
+        topic=topic_of(context, "tool", context.name, key),
+        said=odd.text("shown"),
+        key=key,
+        keys=keys_within(key),
+        wanted=wanted_of(odd),
+    )
+
+
 def blind(context: Question) -> Verdict | None:
     """Nothing live has told yet whether it runs."""
     state = _state(context)
@@ -141,12 +158,7 @@ def blind(context: Question) -> Verdict | None:
         return None
     odd = last_rejected(context, "tool", context.name, context.at_ms)
     if odd is not None:
-        key, until = key_of(odd), "it has said nothing else since Gatehand's start"
-        facts = {"topic": topic_of(context, "tool", context.name, key), "said": odd.text("shown"), "key": key}
-        since, keys, wanted = odd.clock, keys_within(key), wanted_of(odd)
-        return verdict(
-            context, words.NOT_UNDERSTOOD, (odd,), since=since, until=until, keys=keys, wanted=wanted, **facts
-        )
+        return not_understood(context, odd)
     heard = "between its two thresholds" if state.value is not None else "none at all"
     return verdict(context, words.UNKNOWN, heard=heard)
 

@@ -101,7 +101,11 @@ def _last_heard(context: Question, moment: str) -> Verdict | None:
     tool, state = known[0], speaking(known[1])
     if tool.silent_after > 0 or state.value is None or state.value >= tool.stop_at:
         return None
-    when = local_text(round(state.heard_at * 1000) + context.state_then.offset_ms)[:19]
+    heard_ms = round(state.heard_at * 1000) + context.state_then.offset_ms
+    rejected = odd.last_rejected(context, "tool", context.name, context.at_ms)
+    if rejected is not None and rejected.ms > heard_ms:
+        return then.not_understood(context, rejected)
+    when = local_text(heard_ms)[:19]
     reading = "its contact says stopped" if tool.measure is Measure.RUNNING else measured(tool.measure, state.value)
     return verdict(context, words.LAST_HEARD, at=moment, when=when, last=reading)
 
