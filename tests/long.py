@@ -72,6 +72,12 @@ def _first_configs(count: int, seed: int) -> bool:
     return _tests("first_config/test_first_configs.py", **settings)
 
 
+def _why(count: int, seed: int) -> bool:
+    """Whole days with all their faults: every refusal and missed start is asked about, every line shown is needed."""
+    name = "GATEHAND_WHY_DAYS"
+    return _tests("why/test_why_days.py", **{name: count, f"{name}_SEED": seed, f"{name}_SECONDS": 86_400})
+
+
 def _tests(file: str, **settings: int) -> bool:
     """Run a file of the ordinary tests with more than its sample."""
     import pytest
@@ -90,6 +96,7 @@ RUNS: Final[dict[str, tuple[int, Callable[[int, int], bool]]]] = {
     "screens": (20_000, _screens),
     "situations": (1, _situations),
     "typos": (500, _typos),
+    "why": (200, _why),
 }
 """Name: how many by default, and what gives whether all is well."""
 

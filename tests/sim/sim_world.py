@@ -7,6 +7,7 @@ from collections import Counter, deque
 from collections.abc import Callable, Sequence
 from math import inf
 from random import Random
+from typing import TypeAlias
 
 import sim_more as more
 from sim_broker import Link, Radio, VirtualBroker
@@ -24,7 +25,7 @@ from support.monitor_notes import Breach
 from support.signal_words import signals
 
 from gatehand.config import Loaded
-from gatehand.shell.ports import Remembered
+from gatehand.shell.ports import RecorderPort, Remembered
 from gatehand.simshop.device import Sent
 from gatehand.simshop.gate import GateTrouble
 from gatehand.simshop.sim_shop import SimShop
@@ -32,12 +33,16 @@ from gatehand.simshop.sim_shop import SimShop
 JUNK = (b"", b"nan", b"1e999", b"\xff\xfe", b"{", b'{"amps": true}', b"open\x00", b"[" * 200, b"-1", b"ON", b"9" * 5000)
 _TROUBLES = {f"gate_{each}": each for each in GateTrouble}
 
+Record: TypeAlias = Callable[["World", str], RecorderPort]
+"""Makes the recorder of one run of the daemon."""
+
 
 class World:
     """One seed's shop. `step_to` moves time; `happen` makes something happen now."""
 
-    def __init__(self, seed: str, drawn: Drawn) -> None:
+    def __init__(self, seed: str, drawn: Drawn, record: Record | None = None) -> None:
         self.drawn = drawn
+        self._record = record
         self.config = drawn.config
         self.clocks = Clocks()
         self.day = self.clocks.now
@@ -190,7 +195,8 @@ class World:
             self.note,
             self.disk.starts() if self.clocks.now >= self._wall_unsure_until else [],
         )
-        self.daemon = VirtualDaemon(around, f"run{self._runs}")
+        run = f"run{self._runs}"
+        self.daemon = VirtualDaemon(around, run, None if self._record is None else self._record(self, run))
 
     def _bury(self) -> None:
         if self.daemon is not None:

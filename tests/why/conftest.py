@@ -1,5 +1,6 @@
 """Times in these tests are UTC, and a shop at rest is a fixture."""
 
+import sys
 import time
 from collections.abc import Callable, Mapping
 from pathlib import Path
@@ -11,6 +12,8 @@ from gatehand.simshop.collector import CollectorHabits
 from gatehand.simshop.gate import GateHabits
 from gatehand.simshop.sim_shop import Habits
 from why.why_support import SOFT
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "sim"))  # the simulated days stand there, as modules of their own
 
 
 @pytest.fixture(autouse=True)

@@ -19,8 +19,9 @@ def test_a_cut_that_was_served_says_how(make: Callable[..., RecordedShop], capsy
     found = why(shop, capsys, "band_saw", "--at", asked)
     assert found["case"] == "started"
     assert (
-        "band saw started at 08:00:31 and drew 6 A; the collector was switched on 0.92 s later, "
-        "once gate band saw was open" in found["verdict"]
+        found["verdict"]
+        == "band saw started at 08:00:31 (6 A, at or above its start_amps of 2.5 A); the collector was "
+        "switched on 0.92 s later, once gate band saw was open"
     )
 
 
@@ -174,7 +175,7 @@ def test_the_story_is_told_with_its_times(
     shop = make()
     shop.shop.gates["band_saw"].suffer(GateTrouble.JAM, shop.clocks.now)
     shop.cut("band_saw", 20, amps=6, then=30)
-    told = [(one["ts"], one["text"]) for one in why(shop, capsys)["story"]]
+    told = [(one["ts"], one["text"]) for one in why(shop, capsys, "--all")["story"]]
     assert ("2026-03-05T08:00:31.030Z", "band saw started: 6 A, at or above its start_amps of 2.5 A") in told
     assert any(text.startswith("gate band saw told to open again") for _, text in told)
     assert [ts for ts, _ in told] == sorted(ts for ts, _ in told)

@@ -43,11 +43,9 @@ def test_a_gate_whose_word_is_another_is_told_with_its_word(
 ) -> None:
     shop = make()
     cut_with_a_gate_that_says(shop, "Open")
-    found = why(shop, capsys, subject)
+    found = why(shop, capsys, subject, "--all")
     assert found["case"] == "gate_not_understood"
-    assert (
-        "its last word was 'Open', which is neither the open nor the shut of [gate.band_saw] state" in found["verdict"]
-    )
+    assert "; its last word on shop/gate/band_saw/state was 'Open': wanted 'open' or 'shut'" in found["verdict"]
     assert found["next_step"].startswith("Look at what the gate publishes, and at [gate.band_saw] state")
     assert found["trials"] == [], "no travel would have helped, and none is tried"
     assert any(
@@ -67,8 +65,10 @@ def test_a_gate_whose_report_cannot_be_read_is_told_with_the_reason(
     cut_with_a_gate_that_says(shop, "open")
     found = why(shop, capsys, subject)
     assert found["case"] == "gate_not_understood"
-    assert "could not be used: state: found no JSON" in found["verdict"]
-    assert found["verdict"].endswith("found 'open'")
+    assert found["verdict"].endswith(
+        "; on shop/gate/band_saw/state it said 'open' at 08:00:32, which could not be used: found no JSON (expecting "
+        "value at character 0), want JSON"
+    )
     assert found["trials"] == []
 
 

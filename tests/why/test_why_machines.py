@@ -31,7 +31,8 @@ def test_a_switch_whose_word_is_another_is_told_with_its_word(
     shop.cut("band_saw", 30, amps=6, then=1)
     found = why(shop, capsys, subject)
     assert found["case"] == "no_answer"
-    assert "could not be used: state: found another word, want '1' or '0', found 'ON'" in found["verdict"]
+    said = "on shop/fan/state it said 'ON' at 08:00:31, which could not be used: found another word, want '1' or '0'"
+    assert said in found["verdict"]
     assert found["next_step"].startswith("Look at what is published there, and at [collector.main] state: topic")
 
 
@@ -103,4 +104,4 @@ def test_a_clock_that_stepped_is_minded(make: Callable[..., RecordedShop], capsy
     assert found["case"] == "under_threshold"
     (note,) = found["notes"]
     assert "the wall clock stepped forward by 5 min at 08:05:3" in note
-    assert "may stand in the log that much off" in note
+    assert "may be that much off in the log" in note

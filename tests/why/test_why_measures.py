@@ -94,7 +94,10 @@ def test_a_word_that_the_contact_does_not_know_is_named_with_its_table(
     shop.run(20)
     found = why(shop, capsys, "router")
     assert found["case"] == "rejected"
-    assert "running: found another word, want 'ON' or 'OFF', found 'run'" in found["verdict"]
+    assert (
+        "on shop/router/on it said 'run': found another word, want 'ON' or 'OFF'; what cannot be read"
+        in found["verdict"]
+    )
     assert (
         found["next_step"]
         == "Look at what the sensor publishes, and at [tool.router] running: topic, pointer, active, clear."
@@ -135,7 +138,7 @@ def test_a_contacts_start_that_nothing_bore_out_says_what_would(
     assert found["case"] == "not_confirmed"
     assert "router ran by its contact at" in found["verdict"]
     assert "for 0.5 s; but its contact or the broker had been silent before" in found["verdict"]
-    assert "Let the device of router say how things stand" in found["next_step"]
+    assert "Let the device of router say how things are" in found["next_step"]
 
 
 def test_a_contact_that_never_spoke_leaves_its_tool_unknown(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -143,7 +146,7 @@ def test_a_contact_that_never_spoke_leaves_its_tool_unknown(tmp_path: Path, caps
     found = why(shop, capsys, "router", "--at", now(shop))
     assert found["case"] == "unknown"
     assert (
-        "the contact of router has said nothing: it starts nothing until it has said once that router stands"
+        "the contact of router has said nothing: it starts nothing until it has said once that router has stopped"
         in (found["verdict"])
     )
 
@@ -177,7 +180,7 @@ def test_a_contact_that_repeats_that_it_stands_did_not_run(make: Make, capsys: p
     shop.run(200)
     found = why(shop, capsys, "router", "--at", asked)
     assert found["case"] == "nothing_in_the_log"
-    assert "router stood by its contact around 08:03:51" in found["verdict"]
+    assert "router did not run by its contact around 08:03:51" in found["verdict"]
     assert "its words active and clear are exchanged" in found["next_step"]
     saw = why(shop, capsys, "band_saw", "--at", asked)
     assert saw["case"] == "under_threshold"
@@ -191,12 +194,13 @@ def test_a_cut_that_was_served_says_what_it_drew_where_that_is_known(
     asked = now(shop)
     shop.cut("band_saw", 20, amps=900, then=60)
     assert (
-        "started at 08:00:31 and drew 900 W; the collector" in why(shop, capsys, "band_saw", "--at", asked)["verdict"]
+        "started at 08:00:31 (900 W, at or above its start_watts of 140 W); the collector"
+        in why(shop, capsys, "band_saw", "--at", asked)["verdict"]
     )
     asked = now(shop)
     shop.cut("router", 20, then=60)
     assert (
-        "router started at 08:01:51; the collector was switched on"
+        "router started at 08:01:51 (its contact says running); the collector was switched on"
         in (why(shop, capsys, "router", "--at", asked)["verdict"])
     )
 
@@ -212,7 +216,7 @@ def test_a_contact_that_is_muted_waits_for_its_word(tmp_path: Path, capsys: pyte
     shop.run(20)
     found = why(shop, capsys, "router", "--at", now(shop))
     assert found["case"] == "muted"
-    assert "until its contact says that it has stopped" in found["verdict"]
+    assert "it is ignored until it stops, by its contact" in found["verdict"]
 
 
 def test_a_contact_closed_already_at_the_daemons_start_is_not_fresh(
@@ -227,7 +231,7 @@ def test_a_contact_closed_already_at_the_daemons_start_is_not_fresh(
     shop.run(10)
     found = why(shop, capsys, "router")
     assert found["case"] == "not_fresh"
-    assert "the first word of router since Gatehand's start" in found["verdict"]
+    assert "because it was already running when first seen: its first word since Gatehand's start" in found["verdict"]
     assert "add poll = { topic = ..., payload = ... } to [tool.router] running" in found["next_step"]
 
 

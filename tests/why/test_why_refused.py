@@ -15,7 +15,7 @@ def test_a_stop_contact_is_named(make: Callable[..., RecordedShop], capsys: pyte
     shop.cut("band_saw", 20, amps=6, then=30)
     found = why(shop, capsys, "band_saw")
     assert found["case"] == "stop_contact"
-    assert "held off by the stop contact emergency since 08:00:31" in found["verdict"]
+    assert "because the collector had been on hold by stop contact emergency since 08:00:31" in found["verdict"]
     assert "only a fresh one counts" in found["verdict"]
     assert found["next_step"] == "When the cause is gone, reset the hold; then switch the tool off and on again."
 
@@ -29,7 +29,7 @@ def test_a_hold_that_somebody_asked_for_is_named(
     shop.cut("band_saw", 20, amps=6, then=30)
     found = why(shop, capsys, "band_saw")
     assert found["case"] == "held"
-    assert "held off (filter change) since 08:00:31" in found["verdict"]
+    assert "because the collector had been on hold (filter change) since 08:00:31" in found["verdict"]
 
 
 def test_a_full_bin_is_named_and_warn_would_have_started_it(
@@ -41,7 +41,8 @@ def test_a_full_bin_is_named_and_warn_would_have_started_it(
     shop.cut("band_saw", 20, amps=6, then=30)
     found = why(shop, capsys, "band_saw")
     assert found["case"] == "bin_full"
-    assert 'the bin has been full since 08:00:31, and on_bin_full = "refuse" starts nothing then' in found["verdict"]
+    said = 'because the bin had been full since 08:00:31, with which on_bin_full = "refuse" starts nothing'
+    assert said in found["verdict"]
     assert found["would_have_started"] == {"on_bin_full": "warn"}
 
 
@@ -56,7 +57,7 @@ def test_not_fresh_after_a_reset(make: Callable[..., RecordedShop], capsys: pyte
     shop.run(20)
     found = why(shop, capsys, "band_saw")
     assert found["case"] == "not_fresh"
-    assert "band saw drew 6 A already when the hold was reset, at 08:00:46" in found["verdict"]
+    assert "because it was already running (6 A) and because the hold was reset at 08:00:46" in found["verdict"]
     assert "Switch the band saw off and on again" in found["next_step"]
 
 
@@ -71,9 +72,12 @@ def test_not_fresh_after_a_start_of_the_daemon(
     shop.run(20)
     found = why(shop, capsys, "band_saw")
     assert found["case"] == "not_fresh"
-    assert "the first word of band saw since Gatehand's start" in found["verdict"]
-    assert "already said that it ran (6 A)" in found["verdict"]
-    assert found["next_step"] == "Switch the band saw off and on again. No threshold changes this."
+    assert (
+        "because it was already running when first seen: its first word since Gatehand's start, at 08:00:"
+        in found["verdict"]
+    )
+    assert "said so (6 A)" in found["verdict"]
+    assert found["next_step"] == "Switch the band saw off and on again. No setting changes this."
 
 
 @pytest.mark.parametrize("asked", [False, True])
@@ -104,7 +108,7 @@ def test_max_open_names_who_had_the_gates(
     shop.cut("band_saw", 20, amps=6, then=30)
     found = why(shop, capsys, "band_saw")
     assert found["case"] == "max_open"
-    assert "no more gates than max_open = 1 may stand open at once, and router had the air" in found["verdict"]
+    assert "because router had the air, and no more gates than max_open = 1 may be open at once" in found["verdict"]
     assert found["would_have_started"] == {"max_open": 2}
 
 
@@ -120,8 +124,10 @@ def test_muted_by_hand_says_when_and_until_when(
     shop.run(60)
     found = why(shop, capsys, "band_saw", "--at", asked)
     assert found["case"] == "muted"
-    assert "band saw was muted by hand at 08:00:41" in found["verdict"]
-    assert "until it has fallen below its stop_amps of 1.75 A" in found["verdict"]
+    assert found["verdict"] == (
+        "you pressed its button at 08:00:41, while band saw ran: it is ignored until it stops (falls below its "
+        "stop_amps of 1.75 A)"
+    )
 
 
 def test_muted_by_its_run_limit_is_another_case(

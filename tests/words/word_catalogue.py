@@ -348,7 +348,7 @@ def help_texts() -> Iterator[str]:
 _RENDERED: Final = (
     "journal/sentence_table.py",
     "shell/alarm_words.py",
-    "why/verdicts.py",
+    "why/verdict_table.py",
     "why/verdict_table.py",
     "config/codes.py",
     "gatehand/cli.py",

@@ -1,25 +1,29 @@
 """`gatehand why`: what happened to a tool, a gate or a collector, by which rule, and what would have changed it."""
 
 import argparse
-import json
+import re
 from itertools import chain
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
-from gatehand.commands import CommandError, configured, device_name, moment, no_such
+from gatehand.commands import CommandError, configured, device_name, fitted, moment, no_such, print_json
 from gatehand.config import Config
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from gatehand.why.moment import SubjectKind
+    from gatehand.why.moment import Asked, SubjectKind
+
+_TO_THE_SECOND: Final = re.compile(r"\d:\d\d:\d\d|now|\d\s*s(ec(ond)?s?)?\b", re.IGNORECASE)
+"""In a time as it is asked: it is meant to the second."""
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Its options."""
     parser.description = (
         "Tells why something did or did not start: what was seen, what was compared, which rule spoke, and what "
-        "setting would have changed it, found by replaying the recording. Without arguments: the last thing that "
-        "should have happened and did not. Exits 1 when something that was wanted did not happen."
+        "setting would have changed it, found by replaying the recording. Of the log it shows the lines without whose "
+        "reading, report or press the answer would have been another. Without arguments: the last thing that should "
+        "have happened and did not. Exits 1 when something that was wanted did not happen."
     )
     parser.add_argument(
         "subject",
@@ -30,16 +34,21 @@ def configure(parser: argparse.ArgumentParser) -> None:
     )
     when_group = parser.add_mutually_exclusive_group()
     when_group.add_argument(
-        "--at", metavar="TIME", type=moment, help='the moment, such as "14:32", "yesterday 9:00", RFC 3339'
+        "--at",
+        metavar="TIME",
+        type=_asked,
+        help='the moment, such as "14:32" (that minute), "14:32:07" (that second), "yesterday 9:00", RFC 3339',
     )
     when_group.add_argument("--last", action="store_true", help="the last time that it did not happen (the default)")
+    parser.add_argument("--all", action="store_true", help="all lines of the log around it")
     parser.add_argument("--json", action="store_true", help="the same facts for programs")
 
 
 def run(args: argparse.Namespace) -> int:
     """Ask and say."""
     config, loaded, shop = configured(args.config)
-    from gatehand.why.ask import as_json, ask, text
+    from gatehand.why.ask import ask
+    from gatehand.why.told import as_json, text
 
     subject = None if args.subject is None else _subject(args.subject, config)
     folder = loaded.file(config.log.folder)
@@ -50,8 +59,19 @@ def run(args: argparse.Namespace) -> int:
         whom = f" about {subject[1]}" if subject else ""
         print("null" if args.json else f"Nothing{whom} in the log that should have happened and did not.")
         return 0
-    print(json.dumps(as_json(answer), indent=2) if args.json else "\n".join(text(answer)))
+    if args.json:
+        print_json(as_json(answer, everything=args.all))
+    else:
+        for line in text(answer, everything=args.all):
+            print("\n".join(fitted(line) or [""]))
     return 1 if answer.verdict.is_no else 0
+
+
+def _asked(text: str) -> "Asked":
+    """The moment, and how finely it is meant: a second given is that second, else it is all of the minute."""
+    from gatehand.why.moment import MINUTE_MS, SECOND_MS, Asked
+
+    return Asked(moment(text), SECOND_MS if _TO_THE_SECOND.search(text) else MINUTE_MS)
 
 
 def _subject(name: str, config: Config) -> "tuple[SubjectKind, str]":

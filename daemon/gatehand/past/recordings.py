@@ -50,12 +50,17 @@ def recorded_shop(text: str, path: Path) -> Shop:
     Raises:
         RecordingError: This version cannot build it.
     """
-    loaded = load_text(text, path, files=False)  # the password of then may be gone, or none of ours
-    if loaded.shop is None:
-        raise RecordingError(
-            f"{path}: the config that was in force then is refused by this version: {loaded.errors[0]}"
-        )
-    return loaded.shop
+    found = _built(text, path.parent)
+    if isinstance(found, str):
+        raise RecordingError(f"{path}: the config that was in force then is refused by this version: {found}")
+    return found
+
+
+@lru_cache(maxsize=8)
+def _built(text: str, folder: Path) -> Shop | str:
+    """The shop of a config's text, of which each file of a day holds the same; else the first of its errors."""
+    loaded = load_text(text, folder / "config.toml", files=False)  # the password of then may be gone, or none of ours
+    return str(loaded.errors[0]) if loaded.shop is None else loaded.shop
 
 
 @lru_cache(maxsize=8)

@@ -8,6 +8,7 @@ from collections.abc import Callable, Iterable
 from typing import Final
 
 from msgspec import Struct
+from msgspec.structs import replace
 
 from gatehand.journal.clock import Clock
 from gatehand.journal.line import facts_of, is_repeat
@@ -138,9 +139,17 @@ class StatePublisher:
         self.alarms.clear(alarm_words.SAME_BASE)
 
     def swap(self, active: ActiveConfig) -> None:
-        """Another shop: what stays keeps its past, what is gone is removed from the broker."""
-        self._active = active
+        """Another shop: what stays keeps its past, what is gone is removed from the broker.
+
+        A collector of another name stays what it was by its command topic.
+        """
         was = self._shown
+        by_topic = {fan.command.topic: name for name, fan in self._active.config.collector.items()}
+        for name, fan in active.config.collector.items():
+            past = was.get(("collector", by_topic.get(fan.command.topic, name)))
+            if past is not None and ("collector", name) not in was:
+                was["collector", name] = replace(past, sent=b"")
+        self._active = active
         self._shown = {subject: was.get(subject, _Shown()) for subject in subjects_of(active.shop)}
         self._leftovers += (self._status(gone, b"") for gone in was if gone not in self._shown)
 

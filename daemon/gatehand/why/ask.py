@@ -1,28 +1,29 @@
-"""Asks: from a subject and a moment, or from neither, to the verdict and the story around it, as text and JSON.
+"""Asks: from a subject and a moment, or from neither, to the verdict, its causes and the lines around it.
 
 Without a moment it is the last thing that should have happened and did not.
 """
 
-import textwrap
-from collections.abc import Container, Iterator
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import timedelta
 from itertools import islice
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Final
 
 from gatehand.config import Config
 from gatehand.journal.line import LogLine
 from gatehand.journal.reader import EventReader
-from gatehand.journal.sentences import sentence
-from gatehand.text import as_sentence
-from gatehand.times import from_ms, local_text, ms_stamp, stamp_ms, to_ms
+from gatehand.journal.sentences import spoken
+from gatehand.times import from_ms, local_clock, stamp_ms, to_ms
 from gatehand.why.gate_or_collector import ANSWERS_FOR, collector_now, collector_verdict, gate_verdict
-from gatehand.why.moment import Question, SubjectKind, TimedLine, gather_context
+from gatehand.why.moment import MINUTE_MS, SECOND_MS, Asked, Question, SubjectKind, TimedLine, gather_context
+from gatehand.why.needed import Causes, Outcome, causes
 from gatehand.why.state_at_moment import broker_away, not_running, notes
 from gatehand.why.tool_start import tool_verdict
 from gatehand.why.verdicts import Verdict
 from gatehand_rules import Happened, Rule, Shop
+
+if TYPE_CHECKING:
+    from collections.abc import Container
 
 NOT_HAPPENED: Final = frozenset(
     {
@@ -40,7 +41,6 @@ NOT_HAPPENED: Final = frozenset(
 _FARTHEST: Final = 200_000
 """Lines looked at, newest first."""
 NEAR: Final = timedelta(minutes=5)
-_WIDTH: Final = 96
 _STORY_BEFORE_MS: Final = 30_000
 _STORY_AFTER_MS: Final = 20_000
 _NEAR_MS: Final = 600_000
@@ -58,11 +58,16 @@ def last_missed(
     return None
 
 
-def nearest_missed(config: Config, reader: EventReader, at: datetime) -> tuple[SubjectKind, str] | None:
+def nearest_missed(config: Config, reader: EventReader, asked: Asked) -> tuple[SubjectKind, str] | None:
     """Whose start, or whatever else, did not happen nearest to a moment; None when all went well around it."""
-    near = reader.lines(at - NEAR, at + NEAR)
+    begin, end = to_ms(asked.at), to_ms(asked.at) + asked.lasts_ms - 1
+    near = reader.lines(asked.at - NEAR, from_ms(end) + NEAR)
     lines = [line for line in near if did_not_happen(line) and whose(config, line) is not None]
-    nearest = min(lines, key=lambda line: abs(moment_ms(line) - to_ms(at)), default=None)
+
+    def far(line: LogLine) -> int:
+        return max(0, begin - moment_ms(line), moment_ms(line) - end)
+
+    nearest = min(lines, key=far, default=None)
     return None if nearest is None else whose(config, nearest)
 
 
@@ -115,42 +120,95 @@ class Explanation:
 
     context: Question
     verdict: Verdict
+    lead: str
+    """What is said first, where the answer is about another moment than was asked; empty elsewhere."""
+    causes: Causes
     story: list[TimedLine]
+    """All that the log says around it."""
     notes: list[str]
     at_the_end: str
-    """Of a collector asked about without a time: how it stands where the log ends."""
+    """Of a collector asked about without a time: how it is where the log ends."""
+    about_ms: int
+    """The moment that the answer is about."""
+
+    @property
+    def shown(self) -> list[TimedLine]:
+        """The verdict's own line and those that it needs, by time."""
+        own = [] if self.verdict.own is None else [self.verdict.own]
+        return sorted((*self.causes.lines, *own), key=lambda one: (one.ms, one.number("seq") or 0.0))
 
 
 def ask(
-    config: Config, shop: Shop, folder: Path, subject: tuple[SubjectKind, str] | None, at: datetime | None
+    config: Config, shop: Shop, folder: Path, subject: tuple[SubjectKind, str] | None, asked: Asked | None
 ) -> Explanation | None:
     """The answer; None when no moment was given and nothing in the log failed to happen.
 
-    A collector asked about without a moment also says how it stands, which is often what is wanted.
+    A collector asked about without a moment also says how it is, which is often what is wanted.
     """
-    at_the_end = ""
-    if at is None:
+    at_the_end, given = "", asked
+    if asked is None:
         found = last_missed(config, EventReader(folder), subject)
         ends = _end_of_log(folder) if subject is not None and subject[0] == "collector" else None
         if found is not None:
             kind, name, line = found
             if ends is not None:
                 at_the_end = collector_now(gather_context(config, shop, folder, (kind, name), ends)).sentence
-            subject, at = (kind, name), from_ms(moment_ms(line))
+            subject, asked = (kind, name), Asked(from_ms(moment_ms(line)), SECOND_MS)
         elif ends is not None:
-            at = ends
+            asked = ends
         else:
             return None
-    chosen = subject or nearest_missed(config, EventReader(folder), at) or ("collector", next(iter(config.collector)))
-    context = gather_context(config, shop, folder, chosen, at)
-    of_subject = {"tool": tool_verdict, "gate": gate_verdict, "collector": collector_verdict}[context.kind]
-    verdict = not_running(context) or broker_away(context) or of_subject(context)
-    return Explanation(context, verdict, _story(context, verdict), list(notes(context)), at_the_end)
+    chosen = (
+        subject or nearest_missed(config, EventReader(folder), asked) or ("collector", next(iter(config.collector)))
+    )
+    context = gather_context(config, shop, folder, chosen, asked)
+    verdict = _verdict(context)
+    needed = (
+        Causes() if verdict.own is None else causes(context, Outcome(verdict.own, verdict.without), verdict.findings)
+    )
+    return Explanation(
+        context,
+        verdict,
+        "" if given is None else _lead(context, verdict, named=subject is not None),
+        needed,
+        _story(context, verdict),
+        list(notes(context)),
+        at_the_end,
+        context.at_ms if given is not None or verdict.span is None else verdict.span[0],
+    )
 
 
-def _end_of_log(folder: Path) -> datetime | None:
+def _verdict(context: Question) -> Verdict:
+    """What was said at the very moment counts before how things were: a daemon may have started in that second."""
+    found = {"tool": tool_verdict, "gate": gate_verdict, "collector": collector_verdict}[context.kind](context)
+    said_then = found.is_no and found.span is not None and found.own is not None and context.is_asked(found.own.ms)
+    return found if said_then else not_running(context) or broker_away(context) or found
+
+
+def _end_of_log(folder: Path) -> Asked | None:
     last = next(EventReader(folder).backwards(), None)
-    return None if last is None else from_ms(stamp_ms(str(last["ts"])))
+    return None if last is None else Asked(from_ms(stamp_ms(str(last["ts"]))))
+
+
+def _lead(context: Question, verdict: Verdict, *, named: bool) -> str:
+    """No answer is about something more than a minute from the moment without saying so first."""
+    if verdict.span is None:
+        return ""
+    (begin, end), at, said = verdict.span, context.at_ms, context.asked.said
+    if begin > at + MINUTE_MS or (begin < at - MINUTE_MS and end < at):
+        whom = f" to {_whom(context)}" if named else ""
+        return f"Nothing happened{whom} at {said}; the nearest is at {local_clock(begin)}: "
+    if begin < at - MINUTE_MS:
+        return f"What went on at {said} had begun at {local_clock(begin)}: "
+    return ""
+
+
+def _whom(context: Question) -> str:
+    """The subject in the middle of a sentence."""
+    if context.kind == "tool":
+        return f"the {spoken(context.name)}"
+    only = context.kind == "collector" and len(context.config.collector) == 1
+    return "the collector" if only else f"{context.kind} {spoken(context.name)}"
 
 
 def _story(context: Question, verdict: Verdict) -> list[TimedLine]:
@@ -177,48 +235,3 @@ def _is_about(context: Question, one: TimedLine) -> bool:
     if context.kind in {"tool", "gate"} and gate:
         return gate in context.gates()
     return not one.text("collector") or one.text("collector") == context.collector
-
-
-def text(answer: Explanation) -> Iterator[str]:
-    """The verdict first, then what would have changed it, then the lines that it rests on."""
-    context, verdict = answer.context, answer.verdict
-    yield f"{context.kind} {context.name}, {local_text(context.at_ms)[:19]}"
-    yield ""
-    yield from _paragraph(as_sentence(verdict.sentence))
-    for trial in verdict.trials:
-        yield from _paragraph(as_sentence(trial), "  - ")
-    if verdict.next_step:
-        yield from _paragraph(verdict.next_step, "  > ")
-    for note in answer.notes:
-        yield from _paragraph(f"Mind: {note}.")
-    if answer.at_the_end:
-        yield from _paragraph(f"As the log ends, {answer.at_the_end}.")
-    if answer.story:
-        yield ""
-        yield "from the log:"
-    for one in answer.story:
-        yield f"  {local_text(one.ms)[11:]}  {sentence(one.line)}"
-
-
-def as_json(answer: Explanation) -> dict[str, Any]:
-    """The same facts: times in RFC 3339, thresholds in the unit of their key, durations in seconds."""
-    context, verdict = answer.context, answer.verdict
-    return {
-        "subject": context.name,
-        "kind": context.kind,
-        "at": ms_stamp(context.at_ms),
-        "verdict": verdict.sentence,
-        "case": verdict.case,
-        "findings": verdict.findings,
-        "would_have_started": verdict.would_have_started,
-        "extra_starts": verdict.extra_starts,
-        "trials": verdict.trials,
-        "next_step": verdict.next_step or None,
-        "notes": answer.notes,
-        "at_the_end": answer.at_the_end or None,
-        "story": [{"ts": ms_stamp(one.ms), "text": sentence(one.line)} for one in answer.story],
-    }
-
-
-def _paragraph(words: str, mark: str = "") -> Iterator[str]:
-    yield from textwrap.wrap(words, _WIDTH, initial_indent=mark, subsequent_indent=" " * len(mark))

@@ -5,16 +5,11 @@ from typing import Final
 
 from gatehand.journal.sentences import sentence, spoken
 from gatehand.times import lasting, local_clock
-from gatehand.why import verdicts as words
-from gatehand.why.moment import MINUTE_MS, NEAR_MS, Question, TimedLine, first
-from gatehand.why.state_at_moment import (
-    could_not_be_used,
-    gate_not_understood,
-    last_rejected,
-    next_for_switch,
-    or_command,
-)
-from gatehand.why.tool_start import tool_verdict
+from gatehand.why import verdict_table as words
+from gatehand.why.moment import MINUTE_MS, NEAR_MS, Question, StartAttempt, TimedLine, end_of_cut, first
+from gatehand.why.not_understood import could_not_be_used, gate_not_understood, last_rejected
+from gatehand.why.state_at_moment import gone_since, next_for_switch, offline, offline_since, or_command
+from gatehand.why.tool_start import ended_too_soon, tool_verdict
 from gatehand.why.try_settings import around, gate_trials
 from gatehand.why.verdicts import Verdict, verdict
 from gatehand_rules.findings import Happened, Rule
@@ -22,16 +17,17 @@ from gatehand_rules.findings import Happened, Rule
 _TROUBLES: Final = (Happened.GATE_FAULT, Happened.COMMAND_VETOED, Happened.START_REFUSED, Happened.DEVICE_OFFLINE)
 _MOVES: Final = (Happened.GATE_COMMANDED, Happened.GATE_OPEN, Happened.GATE_SHUT, Happened.GATE_BETWEEN)
 _CUT_AFTER_MS: Final = 60_000
+_SAME_MS: Final = 250
 
 
 def _far(context: Question, one: TimedLine) -> int:
     return context.distance(one.ms, one.ms)
 
 
-def _nearest(context: Question, *events: str, naming: str = "") -> TimedLine | None:
-    """The subject's line of these events that is nearest to the moment, if one is near. `naming`: what it must name."""
+def _nearest(context: Question, *events: str) -> TimedLine | None:
+    """The subject's line of these events that is nearest to the moment, if one is near."""
     own = [one for one in context.lines if one.is_(*events) and one.text(context.kind) == context.name]
-    near = (one for one in own if _far(context, one) <= NEAR_MS and one.text(naming or context.kind))
+    near = (one for one in own if _far(context, one) <= NEAR_MS)
     return min(near, key=lambda one: (_far(context, one), -one.ms), default=None)
 
 
@@ -39,21 +35,35 @@ def gate_verdict(context: Question) -> Verdict:
     """The case of a gate at a moment."""
     nearest = _nearest(context, *_TROUBLES)
     if nearest is None:
-        return _gate_now(context)
+        return offline(context, context.name, context.at_ms) or _gate_now(context)
     if nearest.is_(Happened.GATE_FAULT):
         return _fault(context, nearest)
     case, step = nearest.text("rule") or "refused", ""
     if nearest.is_(Happened.COMMAND_VETOED):
         case = "vetoed"
     elif nearest.is_(Happened.DEVICE_OFFLINE):
-        case, step = "offline", "Its device's own will says that it is gone: look at its power and network."
-    return Verdict(case, f"at {nearest.clock}: {sentence(nearest.line)}", [nearest.line], next_step=step)
+        return offline(context, context.name, nearest.ms) or _gate_now(context)
+    return _said_by(nearest, case, f"at {nearest.clock}: {sentence(nearest.line)}", step)
+
+
+def _said_by(one: TimedLine, case: str, text: str, step: str, *more: TimedLine) -> Verdict:
+    """What one line says, as the verdict."""
+    span = (one.ms, one.ms)
+    return Verdict(case, text, [line.line for line in (one, *more)], next_step=step, own=one, span=span)
 
 
 def _fault(context: Question, fault: TimedLine) -> Verdict:
     commanded_ms = fault.ms - round(fault.amount("waited") * 1000)
+    commanded, span = local_clock(commanded_ms), (commanded_ms, fault.ms)
+    gone = offline_since(context, context.name, fault.ms)
+    if gone is not None:
+        since = gone_since(gone, fault.ms)
+        found = verdict(context, words.GATE_UNREACHED, (fault, gone), commanded=commanded, **since)
+        found.span = span
+        return found
     facts = {key: fault.amount(key) for key in ("travel", "waited", "retries")}
-    found = verdict(context, words.GATE_FAULT, (fault,), commanded=local_clock(commanded_ms), **facts)
+    found = verdict(context, words.GATE_FAULT, (fault,), commanded=commanded, **facts)
+    found.span = span
     found.next_step += or_command(context, fault, "gate", context.name, "wanted")
     if gate_not_understood(context, fault, found):
         return found
@@ -63,7 +73,7 @@ def _fault(context: Question, fault: TimedLine) -> Verdict:
         # A tool that starts with the command is refused or served with it.
         started = first(context.between(commanded_ms, commanded_ms), Happened.TOOL_STARTED)
         tool = started.text("tool") if started else ""
-        gate_trials(here, context.name, (tool, context.collector), (commanded_ms, until), found)
+        gate_trials(context, here, context.name, (tool, context.collector), (commanded_ms, until), found=found)
     return found
 
 
@@ -82,7 +92,10 @@ def _gate_now(context: Question) -> Verdict:
         return verdict(context, words.GATE_UNKNOWN, at=at)
     command = first(context.upto(last.ms), Happened.GATE_COMMANDED, gate=context.name)
     shown = (last,) if command is None or command is last else (command, last)
-    return verdict(context, words.GATE_QUIET, shown, at=at, last="; ".join(one.timed_sentence() for one in shown))
+    said = "; ".join(one.timed_sentence() for one in shown)
+    found = verdict(context, words.GATE_QUIET, shown, at=at, last=said)
+    found.own = last
+    return found
 
 
 _OWN: Final = (Happened.COLLECTOR_UNANSWERED, Happened.FAN_UNSAFE, Happened.COMMAND_VETOED, Happened.RESET_REFUSED)
@@ -94,13 +107,25 @@ _SWITCHED: Final = (Happened.COLLECTOR_ON, Happened.COLLECTOR_OFF, Happened.COLL
 
 def collector_verdict(context: Question) -> Verdict:
     """The case of a collector at a moment."""
-    trouble, wanted = _nearest(context, *_OWN), _nearest(context, *_WANTED, naming="tool")
+    trouble, wanted = _nearest(context, *_OWN), _nearest(context, *_WANTED)
     if trouble is not None and (wanted is None or _far(context, trouble) <= _far(context, wanted)):
         return _trouble(context, trouble)
     if wanted is not None:
         # What the collector did not do, it did not do for a tool.
-        return tool_verdict(replace(context, kind="tool", name=wanted.text("tool")))
+        tool = wanted.text("tool")
+        return tool_verdict(replace(context, kind="tool", name=tool)) if tool else _called_off(context, wanted)
     return collector_now(context)
+
+
+def _called_off(context: Question, missed: TimedLine) -> Verdict:
+    """The collector was to start and did not, since whoever wanted it had stopped: a tool, or a hand."""
+    begun = missed.ms - round(missed.amount("waited") * 1000)
+    wanted = (one for one in context.between(begun - _SAME_MS, begun + _SAME_MS) if one.is_(Happened.TOOL_STARTED))
+    for one in wanted:
+        of_tool = replace(context, kind="tool", name=one.text("tool"))
+        if of_tool.collector == context.name:
+            return ended_too_soon(of_tool, StartAttempt(one, one.ms, end_of_cut(of_tool, one.ms)), missed)
+    return _said_by(missed, missed.text("rule"), f"at {missed.clock}: {sentence(missed.line)}", "")
 
 
 def _trouble(context: Question, one: TimedLine) -> Verdict:
@@ -112,8 +137,8 @@ def _trouble(context: Question, one: TimedLine) -> Verdict:
         Happened.RESET_REFUSED: ("held", "Clear the cause first; then reset."),
         Happened.COMMAND_VETOED: ("vetoed", ""),
     }[Happened(str(one.line["event"]))]
-    text = f"at {one.clock}: {sentence(one.line)}" + (f"; {could_not_be_used(rejected)}" if rejected else "")
-    return Verdict(case, text, [line.line for line in (one, rejected) if line], next_step=step)
+    text = f"at {one.clock}: {sentence(one.line)}" + (f"; {could_not_be_used(context, rejected)}" if rejected else "")
+    return _said_by(one, case, text, step, *([rejected] if rejected else []))
 
 
 def collector_now(context: Question) -> Verdict:

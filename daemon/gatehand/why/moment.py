@@ -4,6 +4,7 @@ The state is replayed from the recording. A `StartAttempt` is one thing that a t
 start and its outcome.
 """
 
+import tomllib
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
@@ -16,7 +17,7 @@ from gatehand.journal.line import LogLine, OwnEvent
 from gatehand.journal.reader import EventReader
 from gatehand.journal.sentences import sentence
 from gatehand.past.player import RECORDED, Player
-from gatehand.past.recordings import offset_ms, recorded_shop
+from gatehand.past.recordings import offset_ms, opened, recorded_shop
 from gatehand.past.stretches import stretches
 from gatehand.recording.format import RecordingError
 from gatehand.recording.recording import Recording, recordings
@@ -30,7 +31,10 @@ SubjectKind: TypeAlias = Literal["tool", "gate", "collector"]
 BEFORE: Final = timedelta(minutes=30)
 AFTER: Final = timedelta(minutes=15)
 MINUTE_MS: Final = 60_000
+SECOND_MS: Final = 1000
 _FARTHEST: Final = 20_000
+_RENAMED_WITHIN: Final = timedelta(hours=48)
+"""How far back another name of a collector is looked for."""
 NEAR_MS: Final = 5 * MINUTE_MS
 """An attempt further off than this is not the one asked about."""
 _OUTLIVES_MS: Final = 3000
@@ -38,10 +42,26 @@ _STOPS: Final = (Happened.TOOL_STOPPED, Happened.TOOL_MUTED, Happened.TOOL_SILEN
 _PRIORITY: Final = (
     Happened.START_REFUSED,
     Happened.START_MISSED,
-    Happened.TOOL_STARTED,
     Happened.TOOL_MUTED,
+    Happened.TOOL_STARTED,
     Happened.READING_REJECTED,
 )
+"""Of several attempts at one moment the first of these is the one asked about."""
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """The moment asked about, as finely as it was given."""
+
+    at: datetime
+    lasts_ms: int = MINUTE_MS
+    """All of this counts: a minute where it was given to the minute, a second where it was given to the second."""
+
+    @property
+    def said(self) -> str:
+        """Its local time of day, no finer than it was given."""
+        clock = local_clock(to_ms(self.at))
+        return clock if self.lasts_ms < MINUTE_MS else clock[:5]
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,6 +136,18 @@ class StateThen:
         return None if at is None else (self.shop.tools[at], self.state.tools[at])
 
 
+def _commanded_on(text: str, topic: str | None) -> Iterator[str]:
+    """The collectors that are commanded on a topic by a config's text as a recording keeps it."""
+    try:
+        named = tomllib.loads(text).get("collector")
+    except tomllib.TOMLDecodeError:
+        return
+    for name, table in named.items() if isinstance(named, dict) else ():
+        command = table.get("command") if isinstance(table, dict) else None
+        if topic is not None and isinstance(command, dict) and command.get("topic") == topic:
+            yield name
+
+
 @dataclass(slots=True)
 class Question:
     """One question: why this subject, at that moment."""
@@ -125,15 +157,25 @@ class Question:
     folder: Path
     kind: SubjectKind
     name: str
-    at: datetime
+    asked: Asked
     lines: list[TimedLine]
     state_then: StateThen | None
     reader: EventReader = field(repr=False)
 
     @property
+    def at(self) -> datetime:
+        """The moment, at which what was asked about begins."""
+        return self.asked.at
+
+    @property
     def at_ms(self) -> int:
         """The moment, wall ms."""
         return to_ms(self.at)
+
+    @property
+    def until_ms(self) -> int:
+        """The last ms that is asked about."""
+        return self.at_ms + self.asked.lasts_ms - 1
 
     @property
     def tool(self) -> Tool | None:
@@ -170,9 +212,24 @@ class Question:
             return (self.name,)
         return self.tool.gates if self.tool else ()
 
+    def collector_names(self) -> frozenset[str]:
+        """The subject's collector by its name and by those that it had before, in what is recorded.
+
+        Its command topic says that it is the same.
+        """
+        table = self.config.collector.get(self.collector)
+        topic = None if table is None else table.command.topic
+        listed = recordings(self.folder, self.at - _RENAMED_WITHIN, self.at + AFTER)
+        texts = {one.header.config for one in opened(listed)}
+        return frozenset((self.collector, *(name for text in texts for name in _commanded_on(text, topic))))
+
+    def is_asked(self, ms: int) -> bool:
+        """Whether an instant is part of what was asked about."""
+        return self.at_ms <= ms <= self.until_ms
+
     def distance(self, start_ms: int, end_ms: int) -> int:
-        """How far a span lies from the moment, ms; a moment is often given to the minute, and all of it counts."""
-        return max(0, start_ms - (self.at_ms + MINUTE_MS - 1), self.at_ms - end_ms)
+        """How far a span lies from what was asked about, ms."""
+        return max(0, start_ms - self.until_ms, self.at_ms - end_ms)
 
     def upto(self, ms: int) -> Iterator[TimedLine]:
         """Lines at or before a moment, newest first, far back but not without end."""
@@ -203,12 +260,12 @@ class Question:
 
 
 def gather_context(
-    config: Config, shop: Shop, folder: Path, subject: tuple[SubjectKind, str], at: datetime
+    config: Config, shop: Shop, folder: Path, subject: tuple[SubjectKind, str], asked: Asked
 ) -> Question:
     """Gather what is known."""
     reader = EventReader(folder)
-    lines = list(map(TimedLine.of, reader.lines(at - BEFORE, at + AFTER)))
-    return Question(config, shop, folder, *subject, at, lines, state_at(folder, at), reader)
+    lines = list(map(TimedLine.of, reader.lines(asked.at - BEFORE, asked.at + AFTER)))
+    return Question(config, shop, folder, *subject, asked, lines, state_at(folder, asked.at), reader)
 
 
 def state_at(folder: Path, at: datetime) -> StateThen | None:
@@ -245,16 +302,16 @@ class StartAttempt:
 
 
 def nearest_line(context: Question) -> StartAttempt | None:
-    """The attempt nearest to the moment, what did not start before what did."""
+    """The attempt nearest to the moment: what was said at it before what went on, then by their priority."""
     found = [one for line in context.lines if (one := _attempt(context, line)) is not None]
     near = [one for one in found if context.distance(one.start_ms, one.end_ms) <= NEAR_MS]
-    return min(
-        near, key=lambda one: (context.distance(one.start_ms, one.end_ms), _rank(one), -one.start_ms), default=None
-    )
+    return min(near, key=lambda one: _rank(context, one), default=None)
 
 
-def _rank(one: StartAttempt) -> int:
-    return _PRIORITY.index(Happened(str(one.origin.line["event"])))
+def _rank(context: Question, one: StartAttempt) -> tuple[int, bool, int, int]:
+    goes_on = not context.is_asked(one.origin.ms)
+    order = _PRIORITY.index(Happened(str(one.origin.line["event"])))
+    return context.distance(one.start_ms, one.end_ms), goes_on, order, -one.start_ms
 
 
 def _attempt(context: Question, line: TimedLine) -> StartAttempt | None:

@@ -4,14 +4,13 @@ Also what was never heard, and what was said and not understood.
 """
 
 from collections.abc import Iterator
-from typing import Final
 
-from gatehand.config.signals import SENSORS
 from gatehand.journal.line import OwnEvent
 from gatehand.text import named
-from gatehand.times import lasting, local_text
-from gatehand.why import verdicts as words
+from gatehand.times import lasting, local_clock, local_text
+from gatehand.why import verdict_table as words
 from gatehand.why.moment import Question, SubjectKind, TimedLine, first
+from gatehand.why.not_understood import could_not_be_used, key_of, keys_within, last_rejected, topic_of, wanted_of
 from gatehand.why.verdicts import Verdict, verdict
 from gatehand_rules.findings import Happened, Rule
 from gatehand_rules.state import ToolMuted, ToolSilent, ToolState, ToolUnknown
@@ -34,7 +33,9 @@ def not_running(context: Question) -> Verdict | None:
     back = after if after and after.is_(OwnEvent.DAEMON_STARTED) else None
     again = local_text(back.ms)[:19] if back else None
     case = words.STOPPED if stopped else words.DIED
-    return verdict(context, case, (before, back), at=at, last=local_text(last_ms)[:19], again=again)
+    found = verdict(context, case, (before, back), at=at, last=local_text(last_ms)[:19], again=again)
+    found.own = before if stopped else back
+    return found
 
 
 def _died(context: Question, before: TimedLine, after: TimedLine | None) -> bool:
@@ -68,7 +69,7 @@ def notes(context: Question) -> Iterator[str]:
         way = "forward" if by > 0 else "back"
         yield (
             f"the wall clock stepped {way} by {lasting(abs(by))} at {one.clock}: a time that you remember may "
-            "stand in the log that much off. Nothing is timed by that clock"
+            "be that much off in the log. Nothing is timed by that clock"
         )
     if (one := first(context.lines, OwnEvent.LOG_GAP)) is not None:
         lost = one.amount("lost")
@@ -98,10 +99,18 @@ def silent(context: Question) -> Verdict | None:
         return None
     again = first(context.following(context.at_ms), Happened.TOOL_HEARD, tool=context.name)
     until = f"it was heard again at {again.clock}" if again else "it has not been heard again in the time looked at"
-    by = f"it had said nothing for {lasting(fell.amount('silent_after'))} (silent_after)"
-    if fell.text("rule") == Rule.OFFLINE:
-        by = "its own will said that it was gone"
-    return verdict(context, words.SILENT, (fell, again), since=fell.clock, by=by, until=until)
+    said = fell.text("says") or fell.text("beside")
+    case = words.NOT_UNDERSTOOD if said else words.OFFLINE if fell.text("rule") == Rule.OFFLINE else words.SILENT
+    return verdict(
+        context,
+        case,
+        (fell, again),
+        since=fell.clock,
+        until=until,
+        said=said,
+        keys=keys_within(fell.text("key")),
+        unheard=fell.text("topic") if fell.line.get("never_heard") is True else None,
+    )
 
 
 def _silent_by_log(context: Question) -> bool:
@@ -120,7 +129,27 @@ def muted(context: Question) -> Verdict | None:
 def muted_by(context: Question, line: TimedLine) -> Verdict:
     """Why it was muted."""
     case = words.RUN_LIMIT if line.text("rule") == Rule.RUN_LIMIT else words.MUTED
-    return verdict(context, case, (line,), at=line.clock)
+    limit = None if context.tool_then is None else context.tool_then.run_limit
+    found = verdict(context, case, (line,), at=line.clock, run_limit=limit)
+    found.span = (line.ms, max(line.ms, context.at_ms))
+    return found
+
+
+def not_understood(context: Question, odd: TimedLine) -> Verdict:
+    """The last that its sensor said could not be used."""
+    key = key_of(odd)
+    return verdict(
+        context,
+        words.NOT_UNDERSTOOD,
+        (odd,),
+        since=odd.clock,
+        until="it has said nothing else by then",
+        topic=topic_of(context, "tool", context.name, key),
+        said=odd.text("shown"),
+        key=key,
+        keys=keys_within(key),
+        wanted=wanted_of(odd),
+    )
 
 
 def blind(context: Question) -> Verdict | None:
@@ -128,35 +157,11 @@ def blind(context: Question) -> Verdict | None:
     state = _state(context)
     if not isinstance(state, ToolUnknown):
         return None
+    odd = last_rejected(context, "tool", context.name, context.at_ms)
+    if odd is not None:
+        return not_understood(context, odd)
     heard = "between its two thresholds" if state.value is not None else "none at all"
     return verdict(context, words.UNKNOWN, heard=heard)
-
-
-_SPOKE: Final = {
-    "gate": (Happened.GATE_OPEN, Happened.GATE_SHUT, Happened.GATE_BETWEEN),
-    "collector": (Happened.COLLECTOR_RUNNING, Happened.COLLECTOR_STOOD, Happened.COLLECTOR_ADOPTED),
-}
-"""Events that show that a device was understood."""
-_TELLING: Final = ("state", *SENSORS)
-"""Keys by which a device says what it does; what its button says is another matter."""
-
-
-def last_rejected(context: Question, kind: SubjectKind, name: str, ms: int) -> TimedLine | None:
-    """The last thing that this device said up to a moment of this run, if it could not be used."""
-    for one in context.in_this_run(ms):
-        if one.text(kind) != name:
-            continue
-        if one.is_(Happened.READING_REJECTED) and key_of(one) in _TELLING:
-            return one
-        if one.is_(*_SPOKE.get(kind, ())) and one.text("rule") != Rule.TRAVEL:
-            return None
-    return None
-
-
-def could_not_be_used(one: TimedLine) -> str:
-    """In words, without a full stop."""
-    shown = one.text("shown")
-    return f"what it said at {one.clock} could not be used: {one.text('why')}" + (f", found {shown!r}" if shown else "")
 
 
 def next_for_switch(context: Question, unanswered: TimedLine, rejected: TimedLine | None) -> str:
@@ -172,17 +177,6 @@ def or_command(context: Question, undone: TimedLine, kind: SubjectKind, name: st
     """What else may be wrong when a device has not done what it was told, which is the line's fact of that key."""
     how = context.config.told_how(kind, name, undone.text(key), undone.line.get("reported_on"))
     return f" If the device itself is in order, look at {how}." if how else ""
-
-
-def key_of(rejected: TimedLine) -> str:
-    """The key of the config by which it was heard."""
-    return rejected.text("why").split(":", 1)[0]
-
-
-def keys_within(key: str) -> str:
-    """What stands in that key's table and says how it is read."""
-    words = {"state": "on, off", "running": "active, clear", "online": "active, clear"}
-    return f"topic, pointer, {words.get(key, 'scale')}"
 
 
 def _unheard(context: Question) -> Iterator[str]:
@@ -203,21 +197,23 @@ def _unheard(context: Question) -> Iterator[str]:
             button = False  # it has been understood since
         elif button and one.is_(Happened.READING_REJECTED) and one.text("why").startswith("button:"):
             button = False
-            yield could_not_be_used(one)
+            yield could_not_be_used(context, one)
 
 
-def gate_not_understood(context: Question, fault: TimedLine, found: Verdict) -> bool:
-    """Whether the gate did speak, and what it said could not be used: then the config or its device wants mending."""
-    name = fault.text("gate")
-    says = fault.text("says")
-    if says:
-        found.sentence += f"; its last word was {says!r}, which is neither the open nor the shut of [gate.{name}] state"
-    else:
-        last = last_rejected(context, "gate", name, fault.ms)
-        if last is None:
-            return False
-        found.sentence += f"; {could_not_be_used(last)}"
-        found.findings.append(last.line)
-    found.case = "gate_not_understood"
-    found.next_step = f"Look at what the gate publishes, and at [gate.{name}] state: topic, pointer, open, shut."
-    return True
+def offline_since(context: Question, gate: str, ms: int) -> TimedLine | None:
+    """The line by which a gate's own will said that it is gone, where it still is at that moment."""
+    last = first(context.in_this_run(ms), Happened.DEVICE_OFFLINE, Happened.DEVICE_ONLINE, gate=gate)
+    return last if last is not None and last.is_(Happened.DEVICE_OFFLINE) else None
+
+
+def gone_since(gone: TimedLine, ms: int) -> dict[str, str]:
+    """Since when, and for how long by that moment."""
+    return {"since": gone.clock, "lasted": lasting(float(round((ms - gone.ms) / 1000)))}
+
+
+def offline(context: Question, gate: str, ms: int) -> Verdict | None:
+    """The gate's device was offline at that moment."""
+    gone = offline_since(context, gate, ms)
+    if gone is None:
+        return None
+    return verdict(context, words.GATE_OFFLINE, (gone,), at=local_clock(ms), **gone_since(gone, ms))

@@ -4,15 +4,17 @@ from collections.abc import Callable
 from operator import itemgetter
 from typing import Final
 
-from gatehand.journal.sentences import spoken, start_threshold
+from gatehand.journal.sentences import spoken, start_threshold, told
 from gatehand.measures import NOUNS, measured
 from gatehand.past.recordings import readings_of
 from gatehand.times import lasting, local_clock, local_text
+from gatehand.why import not_understood as odd
 from gatehand.why import state_at_moment as then
-from gatehand.why import verdicts as words
+from gatehand.why import verdict_table as words
+from gatehand.why.advice import Way
 from gatehand.why.moment import Question, StartAttempt, TimedLine, aftermath, first, nearest_line, served_until
 from gatehand.why.try_settings import Around, around, catch_the_cut, gate_trials, with_collector
-from gatehand.why.verdicts import Verdict, Words, verdict
+from gatehand.why.verdicts import Trial, Verdict, Words, verdict
 from gatehand_rules.findings import Fact, Happened, Rule
 from gatehand_rules.state import speaking
 from gatehand_rules.words import Measure
@@ -23,19 +25,24 @@ _MOST_GATES: Final = 12
 
 def tool_verdict(context: Question) -> Verdict:
     """The case of a tool at a moment."""
-    return then.silent(context) or _by_attempt(context) or then.muted(context) or then.blind(context) or _quiet(context)
-
-
-def _by_attempt(context: Question) -> Verdict | None:
     attempt = nearest_line(context)
-    return None if attempt is None else _CASE_OF[str(attempt.origin.line["event"])](context, attempt)
+    found = None if attempt is None else _CASE_OF[str(attempt.origin.line["event"])](context, attempt)
+    if found is not None and attempt is not None and context.is_asked(attempt.origin.ms):
+        return found
+    return then.silent(context) or found or then.muted(context) or then.blind(context) or _quiet(context)
 
 
 def _say(context: Question, attempt: StartAttempt, case: Words, *lines: TimedLine | None, **facts: Fact) -> Verdict:
     """The verdict on an attempt: it rests on the line that says it, and on these."""
     origin = attempt.origin
     begun, ended = local_clock(attempt.start_ms), local_clock(attempt.end_ms)
-    return verdict(context, case, (origin, *lines), at=origin.clock, begun=begun, ended=ended, **facts)
+    started = first(context.between(attempt.start_ms, attempt.start_ms), Happened.TOOL_STARTED, tool=context.name)
+    reading = {} if started is None else {str(key): started.line[key] for key in Measure if key in started.line}
+    known: dict[str, Fact] = {"at": origin.clock, "begun": begun, "ended": ended, **reading, **facts}
+    known["it"] = "it was running" if started is None else told(words.IT_STARTED, started.line | known)
+    found = verdict(context, case, (origin, *lines), **known)
+    found.span = (attempt.start_ms, max(attempt.end_ms, origin.ms))
+    return found
 
 
 def _missed(context: Question, attempt: StartAttempt) -> Verdict:
@@ -57,9 +64,18 @@ def _rejected(context: Question, attempt: StartAttempt) -> Verdict:
     more = f", {others} times within the time looked at" if others > 1 else None
     shown = origin.text("shown")
     by_rule: dict[str, Words] = {Rule.RETAINED: words.RETAINED, Rule.MAX_AGE: words.TOO_OLD}
-    case, key = by_rule.get(origin.text("rule"), words.REJECTED), then.key_of(origin)
-    wanted = then.keys_within(key)
-    return _say(context, attempt, case, more=more, found=repr(shown) if shown else None, key=key, wanted=wanted)
+    case, key = by_rule.get(origin.text("rule"), words.REJECTED), odd.key_of(origin)
+    return _say(
+        context,
+        attempt,
+        case,
+        more=more,
+        found=repr(shown) if shown else "something",
+        topic=odd.topic_of(context, "tool", context.name, key),
+        why=odd.wanted_of(origin),
+        key=key,
+        wanted=odd.keys_within(key),
+    )
 
 
 def _quiet(context: Question) -> Verdict:
@@ -85,7 +101,11 @@ def _last_heard(context: Question, moment: str) -> Verdict | None:
     tool, state = known[0], speaking(known[1])
     if tool.silent_after > 0 or state.value is None or state.value >= tool.stop_at:
         return None
-    when = local_text(round(state.heard_at * 1000) + context.state_then.offset_ms)[:19]
+    heard_ms = round(state.heard_at * 1000) + context.state_then.offset_ms
+    rejected = odd.last_rejected(context, "tool", context.name, context.at_ms)
+    if rejected is not None and rejected.ms > heard_ms:
+        return then.not_understood(context, rejected)
+    when = local_text(heard_ms)[:19]
     reading = "its contact says stopped" if tool.measure is Measure.RUNNING else measured(tool.measure, state.value)
     return verdict(context, words.LAST_HEARD, at=moment, when=when, last=reading)
 
@@ -105,14 +125,21 @@ def _started(context: Question, attempt: StartAttempt) -> Verdict:
         opened = first(lines, Happened.GATE_OPEN)
         late = {key: opened.line.get(key) for key in ("late_by", "travel")} if opened else {}
         gate = spoken(opened.text("gate")) if opened else None
-        later = lasting((on.ms - attempt.start_ms) / 1000)
-        return _say(context, attempt, words.STARTED, opened, on, later=later, opened=gate, **late)
+        later, muted = lasting((on.ms - attempt.start_ms) / 1000), _muted(context, attempt)
+        found = _say(context, attempt, words.STARTED, opened, on, later=later, opened=gate, muted=muted, **late)
+        return _owned(found, on)
     if fault is not None:
         return _gate_fault(context, attempt, fault)
     missed = first(lines, Happened.START_MISSED)
     if missed is not None:
-        return _ended_too_soon(context, attempt, missed)
+        return ended_too_soon(context, attempt, missed)
     return _neither(context, attempt, lines)
+
+
+def _muted(context: Question, attempt: StartAttempt) -> str | None:
+    """When a button in mid-cut ended this cut for Gatehand."""
+    last = first(context.between(attempt.start_ms, attempt.end_ms), Happened.TOOL_MUTED, tool=context.name)
+    return None if last is None or last.text("rule") != Rule.BUTTON else last.clock
 
 
 def _no_answer(context: Question, attempt: StartAttempt, on: TimedLine, unanswered: TimedLine) -> Verdict:
@@ -121,13 +148,13 @@ def _no_answer(context: Question, attempt: StartAttempt, on: TimedLine, unanswer
     shown = "its switch says off" if says_on is False else "its switch says nothing"
     if says_on is True:
         shown = f"its switch says on, and {_still(context.config.collector[context.collector].measure)}"
-    rejected = None if says_on is True else then.last_rejected(context, "collector", context.collector, unanswered.ms)
+    rejected = None if says_on is True else odd.last_rejected(context, "collector", context.collector, unanswered.ms)
     if rejected is not None:
-        shown = then.could_not_be_used(rejected)
+        shown = odd.could_not_be_used(context, rejected)
     lines = (on, unanswered, rejected)
     found = _say(context, attempt, words.NO_ANSWER, *lines, on=on.clock, shown=shown, again=unanswered.clock)
     found.next_step = then.next_for_switch(context, unanswered, rejected)
-    return found
+    return _owned(found, unanswered)
 
 
 def _still(measure: Measure) -> str:
@@ -136,13 +163,17 @@ def _still(measure: Measure) -> str:
     return by_contact if measure is Measure.RUNNING else f"its motor draws no {NOUNS[measure]}"
 
 
-def _ended_too_soon(context: Question, attempt: StartAttempt, missed: TimedLine) -> Verdict:
-    """The cut was over before its gate was open."""
-    found = _say(context, attempt, words.ENDED_TOO_SOON, missed, waited=missed.amount("waited"))
+def ended_too_soon(context: Question, attempt: StartAttempt, missed: TimedLine) -> Verdict:
+    """The cut was over before its gate was open, or before the stop contacts were heard."""
+    unheard = missed.text("rule") == Rule.STOPS_UNHEARD
+    case = words.STOPS_UNHEARD if unheard else words.ENDED_TOO_SOON
+    found = _owned(_say(context, attempt, case, missed, waited=missed.amount("waited")), missed)
+    if unheard:
+        return found
     here, window = _recorded(context, attempt)
     if here is not None:
         for name in context.gates()[:_MOST_GATES]:
-            gate_trials(here, name, (context.name, context.collector), window, found)
+            gate_trials(context, here, name, (context.name, context.collector), window, found=found)
     return found
 
 
@@ -150,15 +181,23 @@ def _neither(context: Question, attempt: StartAttempt, lines: list[TimedLine]) -
     """No "on" followed and no refusal: it ran already, it waits, or a command was held back."""
     veto = first(lines, Happened.COMMAND_VETOED)
     if veto is not None:
-        return _say(context, attempt, words.VETOED, veto, veto=spoken(veto.text("rule")))
+        return _owned(_say(context, attempt, words.VETOED, veto, veto=spoken(veto.text("rule"))), veto)
     waits = first(lines, Happened.COLLECTOR_WAITED)
     if waits is not None:
-        return _say(context, attempt, words.START_GAP, waits, for_seconds=waits.amount("for_seconds"))
+        return _owned(_say(context, attempt, words.START_GAP, waits, for_seconds=waits.amount("for_seconds")), waits)
     switched = (Happened.COLLECTOR_ON, Happened.COLLECTOR_OFF, Happened.COLLECTOR_ADOPTED)
     last = first(context.upto(attempt.start_ms), *switched, collector=context.collector)
     if last is not None and not last.is_(Happened.COLLECTOR_OFF):
-        return _say(context, attempt, words.ALREADY_ON, last, since=last.clock)
+        found = _say(context, attempt, words.ALREADY_ON, last, since=last.clock, muted=_muted(context, attempt))
+        found.without = Happened.COLLECTOR_ON, context.collector
+        return found
     return _say(context, attempt, words.WAITING)
+
+
+def _owned(found: Verdict, own: TimedLine) -> Verdict:
+    """The verdict, with this line for its own."""
+    found.own = own
+    return found
 
 
 def _refused(context: Question, attempt: StartAttempt) -> Verdict:
@@ -194,20 +233,27 @@ def _recorded(context: Question, attempt: StartAttempt) -> tuple[Around | None, 
 
 def _held(context: Question, attempt: StartAttempt) -> Verdict:
     """A stop contact or somebody keeps the collector off."""
-    hold = first(context.in_this_run(attempt.start_ms), Happened.COLLECTOR_HELD, collector=context.collector)
-    reset = first(context.following(attempt.start_ms), Happened.HOLD_RESET)
+    names = context.collector_names()
+    lines = (one for one in context.in_this_run(attempt.start_ms) if one.text("collector") in names)
+    hold = first(lines, Happened.COLLECTOR_HELD)
+    reset = first(context.following(attempt.start_ms), Happened.HOLD_RESET, collector=context.collector)
     by_contact = hold is not None and hold.text("rule") == Rule.STOP_CONTACT
     why = hold.text("why") if hold else ""
+    what = f"by stop contact {spoken(why)}" if by_contact else f"({_reason_given(why)})"
     return _say(
         context,
         attempt,
         words.STOP_CONTACT if by_contact else words.HELD,
         hold,
-        reset,
-        what=f"by the stop contact {spoken(why)}" if by_contact else f"({why})" if why else None,
+        what=what if hold else None,
         since=hold.clock if hold else None,
         reset=f"it was reset at {reset.clock}" if reset else "it was not reset in the time looked at",
     )
+
+
+def _reason_given(why: str) -> str:
+    """Why somebody asked for a hold; the rules' own word for no reason is no reason."""
+    return why if why not in {"", "asked for"} else "no reason given"
 
 
 def _bin_full(context: Question, attempt: StartAttempt) -> Verdict:
@@ -218,8 +264,8 @@ def _bin_full(context: Question, attempt: StartAttempt) -> Verdict:
     if here is not None and here.starts(
         with_collector(here.shop, context.collector, on_bin_full="warn"), context.collector, window
     ):
-        found.would_have_started["on_bin_full"] = "warn"
-        found.trials.append('on_bin_full = "warn" would have started it, into a full bin')
+        trial = Trial("on_bin_full", "warn", Way.IS, " would have started it, into a full bin")
+        found.tried(context, ("collector", context.collector), trial)
     return found
 
 
@@ -234,20 +280,23 @@ def _max_open(context: Question, attempt: StartAttempt) -> Verdict:
     for most in range(limit + 1, limit + gates + 2):
         # No refusal is left: the collector may be on already for the other tool.
         if not here.refused(with_collector(here.shop, context.collector, max_open=most), context.name, window):
-            found.would_have_started["max_open"] = most
-            found.trials.append(f"max_open = {most} would have served it")
+            trial = Trial("max_open", most, Way.LEAST, " would have served it")
+            found.tried(context, ("collector", context.collector), trial)
             break
     return found
 
 
 def _gate_fault(context: Question, attempt: StartAttempt, fault: TimedLine | None) -> Verdict:
     """None of its gates came to be known open: one jammed, or was later than it was given time for."""
-    own = (one for one in context.upto(attempt.end_ms) if one.text("gate") in context.gates())
-    fault = fault or first(own, Happened.GATE_FAULT)
+    of_gates = (one for one in context.upto(attempt.end_ms) if one.text("gate") in context.gates())
+    fault = fault or first(of_gates, Happened.GATE_FAULT)
     if fault is None:
         gates = attempt.origin.text("gates") or ", ".join(context.gates())
-        return _say(context, attempt, words.NONE_PROVEN, gates=gates)
+        return _unreached(context, attempt, attempt.origin) or _say(context, attempt, words.NONE_PROVEN, gates=gates)
     on = _on_after(context, attempt, fault.ms)
+    own = fault if attempt.origin.is_(Happened.TOOL_STARTED) else attempt.origin
+    if on is None and (unreached := _unreached(context, attempt, own)) is not None:
+        return unreached
     found = _say(
         context,
         attempt,
@@ -259,11 +308,22 @@ def _gate_fault(context: Question, attempt: StartAttempt, fault: TimedLine | Non
         after=lasting((on.ms - attempt.start_ms) / 1000) if on else None,
         **{key: fault.amount(key) for key in ("travel", "waited", "retries")},
     )
+    found.own = own
     found.next_step += then.or_command(context, fault, "gate", fault.text("gate"), "wanted")
     here, window = _recorded(context, attempt)
-    if not then.gate_not_understood(context, fault, found) and here is not None:
-        gate_trials(here, fault.text("gate"), (context.name, context.collector), window, found)
+    if not odd.gate_not_understood(context, fault, found) and here is not None:
+        gate_trials(context, here, fault.text("gate"), (context.name, context.collector), window, found=found)
     return found
+
+
+def _unreached(context: Question, attempt: StartAttempt, own: TimedLine) -> Verdict | None:
+    """A gate's device was offline, so that nothing about the gate is jammed for all that is known."""
+    for gate in context.gates():
+        gone = then.offline_since(context, gate, own.ms)
+        if gone is not None:
+            since = then.gone_since(gone, own.ms)
+            return _owned(_say(context, attempt, words.UNREACHED, gone, faulty=spoken(gate), **since), own)
+    return None
 
 
 def _on_after(context: Question, attempt: StartAttempt, ms: int) -> TimedLine | None:

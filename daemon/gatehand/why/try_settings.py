@@ -24,8 +24,9 @@ from gatehand.recording.format import RecordingError
 from gatehand.recording.recording import recordings
 from gatehand.text import named
 from gatehand.times import from_ms, lasting
+from gatehand.why.advice import Way
 from gatehand.why.moment import Question, StartAttempt
-from gatehand.why.verdicts import Verdict
+from gatehand.why.verdicts import Trial, Verdict
 from gatehand_rules import Collector, Gate, Happened, Outcome, Position, Shop, State, Tool
 from gatehand_rules.commands import CollectorOn
 from gatehand_rules.events import Event, GateReport
@@ -130,7 +131,9 @@ def with_collector(shop: Shop, name: str, **changes: float | str) -> Shop:
     return replace(shop, collectors=fans)
 
 
-def gate_trials(here: Around, name: str, whom: tuple[str, str], window: tuple[int, int], found: Verdict) -> None:
+def gate_trials(
+    context: Question, here: Around, name: str, whom: tuple[str, str], window: tuple[int, int], *, found: Verdict
+) -> None:
     """When the gate did report, and which `travel` would have started the collector without a refusal.
 
     `whom`: the tool (empty: any) and its collector; `window`: from the telling to when it would have been too late.
@@ -145,7 +148,7 @@ def gate_trials(here: Around, name: str, whom: tuple[str, str], window: tuple[in
         return here.starts(changed, whom[1], window) and not (whom[0] and here.refused(changed, whom[0], window))
 
     if not one.reports:
-        _shorter(one, served, found)
+        _shorter(context, one, served, found)
         return
     reported = here.reported(name, Position.OPEN, window[0])
     if reported is None:
@@ -162,25 +165,24 @@ def gate_trials(here: Around, name: str, whom: tuple[str, str], window: tuple[in
     if tenths is None:
         found.trials.append("no longer travel would have started it: the work was over by then")
         return
-    found.would_have_started["travel"] = tenths / 10
-    found.trials.append(
-        f"travel = {tenths / 10:g} in [gate.{name}] would have started it without a refusal; it is the shortest that "
-        "would"
-    )
+    rest = f" in [gate.{name}] would have started it without a refusal; it is the shortest that would"
+    found.tried(context, ("gate", name), Trial("travel", tenths / 10, Way.LEAST, rest))
 
 
-def _shorter(one: Gate, served: Callable[[int], bool], found: Verdict) -> None:
+def _shorter(context: Question, one: Gate, served: Callable[[int], bool], found: Verdict) -> None:
     """A gate that cannot report counts as open once its travel has passed: a shorter one would have been in time."""
     first_late = _least(0, int(one.travel * 10), lambda tenths: not served(tenths))
     if not first_late:
         return
     enough = (first_late - 1) / 10
-    found.would_have_started["travel"] = enough
     found.trials.append(
-        f"gate {spoken(one.name)} cannot report and counts as open after its travel of {lasting(one.travel)}: travel = "
-        f"{enough:g} in [gate.{one.name}] would have started it, if the gate is really open by then; measure it with "
-        "gatehand exercise"
+        f"gate {spoken(one.name)} cannot report and counts as open after its travel of {lasting(one.travel)}"
     )
+    rest = (
+        f" in [gate.{one.name}] would have started it, if the gate is really open by then; measure it with gatehand "
+        "exercise"
+    )
+    found.tried(context, ("gate", one.name), Trial("travel", enough, Way.MOST, rest))
 
 
 def _least(low: int, high: int, works: Callable[[int], bool]) -> int | None:
@@ -293,10 +295,10 @@ def catch_the_cut(context: Question, attempt: StartAttempt, found: Verdict) -> N
     if delay is not None:
         tried.append(("start_after", delay, replace(tool, start_after=delay), "; it is the longest that would"))
     for key, setting, changed, most in tried:
-        found.would_have_started[key] = setting
         extra = found.extra_starts[key] = extra_starts(tool, changed, before, window)
         cost = f"{named(extra, 'further start')}, wanted or not" if extra > 0 else "no further start"
-        found.trials.append(f"{key} = {setting:g} would have started it{most}. {elsewhere}, it would have made {cost}")
+        rest = f" would have started it{most}. {elsewhere}, it would have made {cost}"
+        found.tried(context, ("tool", tool.name), Trial(key, setting, Way.MOST, rest))
     if not tried:
         keys = (*tool.start_fact(), "start_after")
         found.trials.append(f"{' and '.join(f'no {key}' for key in keys)} would have started it")

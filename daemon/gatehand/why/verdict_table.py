@@ -1,0 +1,380 @@
+"""The words of every case: what happened and by which rule, what to look at, what to set. No code decides here.
+
+What is to be set stands in an `Advice`, never in a sentence: advice that is followed already is not given.
+"""
+
+from typing import Final
+
+from gatehand.why.advice import RETAIN, Advice, Way
+from gatehand.why.verdicts import NOTHING, Words
+from gatehand_rules.findings import Rule
+
+# Whatever the subject did: the daemon, the broker, the sensor
+
+_NOT_RUNNING = "daemon_not_running"
+NOT_YET: Final = Words(
+    _NOT_RUNNING, "the log begins at {begun}: at {at} no Gatehand had run here yet, or its log is gone"
+)
+STOPPED: Final = Words(
+    _NOT_RUNNING,
+    "Gatehand was not running at {at}: it was stopped at {last}[ ({why!})][; it started again at {again}]; nothing was "
+    "watched in between",
+    "Start it as a service (deploy/), so that it comes back by itself.",
+)
+DIED: Final = Words(
+    _NOT_RUNNING,
+    "Gatehand was not running at {at}: it was last heard of at {last} and ended without a word (a power cut, or it was "
+    "killed)[; it started again at {again}]; nothing was watched in between",
+    "Look at the machine's own journal for that time.",
+)
+BROKER_AWAY: Final = Words(
+    "broker_away",
+    "the broker was away from {since} {until}: no reading came in and no command could go out. What was commanded then "
+    "is not delivered late",
+    "Look at the broker and at the network between it and Gatehand.",
+)
+_LOOK_AT_DEVICE = "Look at its device's power and network."
+_READS_NOTHING = "{until}. A silent sensor starts nothing"
+SILENT: Final = Words(
+    "silent",
+    (
+        "there was no reading from the sensor of {tool} for {silent_after} (silent_after), as of {since}[, and never "
+        "one on {unheard}]; " + _READS_NOTHING
+    ),
+    "Look at the sensor's power and network[, and at the topic {topic}].",
+    (Advice("For a sensor that speaks only on change set silent_after = 0 in {table}.", "silent_after", 0.0),),
+)
+OFFLINE: Final = Words(
+    "offline",
+    "the sensor of {tool} was offline from {since}: its own will said that it was gone; " + _READS_NOTHING,
+    _LOOK_AT_DEVICE,
+)
+NOT_UNDERSTOOD: Final = Words(
+    "not_understood",
+    (
+        "the sensor of {tool} spoke and was not understood, as of {since}: on {topic} it said {said} ({wanted}); "
+        "{until}. What is not understood starts nothing"
+    ),
+    "Look at what it publishes, and at {table} {key}: {keys}.",
+)
+UNKNOWN: Final = Words(
+    "unknown",
+    (
+        (
+            "since Gatehand started, the contact of {of_contact} has said nothing: it starts nothing until it has said "
+            "once that {of_contact} has stopped"
+        ),
+        (
+            "since Gatehand started, no live reading of {tool} has told whether it runs ({heard}): it starts nothing "
+            "until it has been seen below its {stop_threshold}"
+        ),
+    ),
+    "Look at what its sensor publishes: gatehand watch.",
+)
+RUN_LIMIT: Final = Words(
+    "run_limit",
+    "{tool} was muted at {at}: it had run without a pause for its run_limit of {run_limit}, which is taken for "
+    "a stuck sensor",
+    "Look at the sensor.",
+    (Advice("If the tool does run that long, raise run_limit in {table}.", "run_limit", None, Way.MORE),),
+)
+MUTED: Final = Words(
+    "muted",
+    (
+        "you pressed its button at {at}, while {of_contact} ran: it is ignored until it stops, by its contact",
+        (
+            "you pressed its button at {at}, while {tool} ran: it is ignored until it stops (falls below its "
+            "{stop_threshold})"
+        ),
+    ),
+    "Let the tool stop; its next start counts. A hand ranks above automation; no setting changes this.",
+)
+MUTED_BY: Final = MUTED._replace(
+    sentence="{by} asked at {at}, while {tool} ran, for its gate's hand start to end: it is ignored until it stops"
+)
+
+# A rise that was no start, a message that was none
+
+UNDER: Final = Words(
+    "under_threshold",
+    "{tool} drew {peak} at most from {begun} to {ended} ({lasted}), {below} below its {start_threshold}: it "
+    "was not taken for running, no gate was told and the collector stayed as it was",
+)
+TOO_SHORT: Final = Words(
+    "too_short",
+    (
+        (
+            "{of_contact} ran by its contact at {begun}, but for {above_for} at the longest; its start_after wants "
+            "{start_after}: it was not taken for running"
+        ),
+        (
+            "{tool} drew {peak} at {begun}, above its {start_threshold}, but for {above_for} at the longest; its "
+            "start_after wants {start_after}: it was not taken for running"
+        ),
+    ),
+)
+NOT_CONFIRMED: Final = Words(
+    "not_confirmed",
+    (
+        (
+            "{of_contact} ran by its contact at {begun} for {above_for}; but its contact or the broker had been silent "
+            "before, so that this could have been held back since: it must last for 3 s then, or follow a live word "
+            "that it had stopped"
+        ),
+        (
+            "{tool} drew {peak} at {begun}, at or above its {start_threshold}, for {above_for}; but its sensor or the "
+            "broker had been silent before, so that this could have been held back since, and no second reading a "
+            "second later, none below it a second before and no time of its own showed that it was new"
+        ),
+    ),
+    (
+        (
+            "Let the device of {of_contact} say how things are each time it comes back: a word that it has stopped, a "
+            "second before, confirms the next start."
+        ),
+        "Let the sensor speak once a second.",
+    ),
+    (
+        Advice("Or give {table} {sensor} an at (when it was measured).", "at", True),
+        Advice("Or give {table} {sensor} a poll, so that it is asked.", "poll", True),
+        Advice("For a sensor that speaks only on change set silent_after = 0 in {table}.", "silent_after", 0.0),
+    ),
+)
+RETAINED: Final = Words(
+    "retained",
+    "the reading of {tool} at {at}[ ({reading})] was one that the broker had kept[{more!}]: its age is unknown, so it "
+    "is shown and starts nothing",
+    (
+        "That the broker keeps the word of {of_contact} is well: it shows how things were. The next live word counts.",
+        "Let the sensor publish its readings without the retain flag; a live reading counts at once.",
+    ),
+)
+TOO_OLD: Final = Words(
+    "too_old",
+    "the reading of {tool} at {at} was refused[{more!}]: {why}; what its device has held back starts nothing",
+    "Look at the device's network.",
+)
+REJECTED: Final = Words(
+    "rejected",
+    "the reading of {tool} at {at} was rejected[{more!}]: on {topic} it said {found}: {why}; what cannot be read "
+    "changes nothing and starts nothing",
+    "Look at what the sensor publishes, and at {table} {key}: {wanted}.",
+)
+NOTHING_KNOWN: Final = Words(
+    NOTHING,
+    "there is nothing about {tool} around {at}: no line in the log, and no reading recorded",
+    "Give another time with --at, or look at the log: gatehand log --tool {id}",
+)
+DID_NOT_RUN: Final = Words(
+    NOTHING,
+    (
+        (
+            "{of_contact} did not run by its contact around {at}, by each of its words from two minutes before to two "
+            "minutes after ({count})"
+        ),
+        (
+            "{tool} drew {peak} at most around {at} (at {when}, {count} readings from two minutes before to two "
+            "minutes after); it counts as running from its {start_threshold} on: as far as its sensor says, it did not "
+            "run"
+        ),
+    ),
+    (
+        (
+            "If {of_contact} did run, its contact sits elsewhere, or its words active and clear are exchanged: "
+            "gatehand exercise."
+        ),
+        "If it did run, its sensor sits on the wrong wire or answers on another topic: gatehand exercise.",
+    ),
+)
+LAST_HEARD: Final = Words(
+    NOTHING,
+    "the sensor of {tool} speaks only on change and said nothing around {at}; what it said last, at {when}, still held "
+    "({last}): as far as it says, {tool} did not run",
+    "If it did run, look at that sensor and its topic: gatehand exercise.",
+)
+
+# A start that was seen, and what came of it
+
+_STARTED_AT = "{begun}[ ({reading}, at or above its {start_threshold})][ ({contact})]"
+_DREW = "{tool} started at " + _STARTED_AT
+_LOOK_AT_GATE = "Look at the gate, its power and its end switches: gatehand exercise."
+_FRESH_START = "then switch the tool off and on again."
+STARTED: Final = Words(
+    "started",
+    _DREW + "; the collector was switched on {later} later[, once gate {opened} was open]"
+    "[ ({late_by!} after its travel of {travel})][; you pressed its button at {muted}: ignored from then until it "
+    "stopped]",
+)
+ALREADY_ON: Final = Words(
+    "already_on",
+    _DREW + "; the collector was on already, since {since} at the latest"
+    "[; you pressed its button at {muted}: ignored from then until it stopped]",
+)
+NO_ANSWER: Final = Words(
+    "no_answer",
+    _DREW + ", and the collector was switched on at {on}, but it did not answer: {shown}. It was switched on again at "
+    "{again}",
+)
+START_GAP: Final = Words(
+    "start_gap",
+    _DREW + "; the collector waited {for_seconds} with its start, so that two inrushes on one circuit do not meet",
+)
+WAITING: Final = Words(
+    "waiting",
+    _DREW + "; neither a start of the collector nor a refusal followed while it ran (to {ended}): its gates were still "
+    "on their way",
+)
+
+# A start that was refused, or came to nothing: what had to come together for that
+
+IT_STARTED: Final = "it started at " + _STARTED_AT
+_BECAUSE = "{tool} was not served, because {it} and because "
+ENDED_TOO_SOON: Final = Words(
+    "gate_late",
+    _BECAUSE + "it had stopped at {ended}, before its gate was proven open ({waited} of waiting): a fan is not started "
+    "for work that is over",
+)
+VETOED: Final = Words(
+    "vetoed",
+    _BECAUSE + "the interlock held the command back ({veto})",
+    "This should not happen: please report it with the log around this time.",
+)
+_HELD = (
+    _BECAUSE + "the collector had been on hold[ {what!}][ since {since}]; {reset}. On hold nothing starts it, and "
+    "a start from that time is stale: only a fresh one counts"
+)
+_RESET_HOLD = "When the cause is gone, reset the hold; " + _FRESH_START
+HELD: Final = Words("held", _HELD, _RESET_HOLD)
+STOP_CONTACT: Final = Words("stop_contact", _HELD, _RESET_HOLD)
+BIN_FULL: Final = Words(
+    "bin_full",
+    _BECAUSE + 'the bin had been full[ since {since}], with which on_bin_full = "refuse" starts nothing',
+    "Isolate the collector and empty the bin; " + _FRESH_START,
+)
+MAX_OPEN: Final = Words(
+    "max_open",
+    _BECAUSE + "{taken} had the air, and no more gates than max_open = {max_open} may be open at once: a tool that "
+    "cuts is not robbed of it for another",
+    "Stop the other tool, or see with gatehand airflow whether the ducts bear one gate more.",
+)
+NONE_PROVEN: Final = Words(
+    "gate_jammed",
+    _BECAUSE + "none of its gates ({gates}) was proven open: the collector does not start against shut gates",
+    _LOOK_AT_GATE,
+)
+_NOT_REPORTED = (
+    "gate {faulty} was told to open and had not reported open {waited} later (travel {travel}, {retries}), so it "
+    "counts as faulty"
+)
+UNREACHED: Final = Words(
+    "offline",
+    _BECAUSE + "gate {faulty} could not be reached: its device had been offline since {since} ({lasted}), as its own "
+    "will says",
+    _LOOK_AT_DEVICE,
+)
+GATE_JAMMED: Final = Words(
+    "gate_jammed",
+    _BECAUSE + _NOT_REPORTED + "; the collector does not start against shut gates",
+    _LOOK_AT_GATE,
+)
+GATE_LATE: Final = Words(
+    "gate_late",
+    "{tool} was served late, at {on}, {after} after its start at " + _STARTED_AT + ", because " + _NOT_REPORTED,
+    _LOOK_AT_GATE,
+)
+REFUSED: Final = Words("refused", (_BECAUSE + "{reason}", _BECAUSE + "the rule {rule} refused it"))
+STOPS_UNHEARD: Final = Words(
+    "stops_unheard",
+    _BECAUSE + "it had stopped at {ended}, before the stop contacts were heard ({waited} of waiting): nothing starts "
+    "without them",
+    "Look at the broker and at the network between it and Gatehand.",
+)
+
+
+_ONLY_FRESH = (
+    "only a tool that is seen to go from idle to running starts the collector, so that nothing comes on by itself"
+)
+_OFF_AND_ON = "Switch the {tool} off and on again. No setting changes this."
+
+
+def _not_fresh(when: str) -> Words:
+    return Words(
+        "not_fresh",
+        "{tool} was not served, because it was already running[ ({reading})] and because " + when + f" at {{at}}: "
+        f"{_ONLY_FRESH}",
+        _OFF_AND_ON,
+    )
+
+
+_FIRST_WORD = (
+    "{tool} was not served, because it was already running when first seen: its first word since Gatehand's start, at "
+    "{at}, said so[ ({reading})]; " + _ONLY_FRESH
+)
+FIRST_WORD: Final = Words("not_fresh", _FIRST_WORD, _OFF_AND_ON)
+FIRST_WORD_ON_CHANGE: Final = Words(
+    "not_fresh",
+    _FIRST_WORD + ". Its sensor speaks only on change (silent_after = 0), so nothing had told that the tool was idle",
+    "Switch the {tool} off and on again.",
+    (
+        Advice(
+            "So that the first cut after a start of the daemon counts too, add poll = { topic = ..., payload = ... } "
+            "to {table} {sensor}.",
+            "poll",
+            True,
+        ),
+        Advice("Or let the device retain its word.", RETAIN, True),
+    ),
+)
+BY_RULE: Final[dict[str, Words]] = {
+    Rule.FIRST_SEEN_DRAWING: FIRST_WORD,
+    Rule.NOT_FRESH: _not_fresh("the hold was reset"),
+    Rule.OFF_ASKED: _not_fresh("somebody asked for the collector to be off"),
+    Rule.SWITCHED_BY_HAND: _not_fresh("the collector was switched off at its own switch"),
+    Rule.GATE_BY_HAND_IS_SHUT: Words(
+        "gate_by_hand_is_shut",
+        _BECAUSE + "its gate {gates} is moved by hand and was shut: the collector does not start against shut gates",
+        "Open the gate {gates} by hand; the collector then starts, as long as the tool still runs.",
+    ),
+    Rule.NOT_HEARD_LIVE: Words(
+        "gate_not_heard_live",
+        _BECAUSE + "its gate {gates} is moved by hand and has said nothing since Gatehand's start: that it is open is "
+        "an old message, and the collector does not start on one",
+        "Shut the gate {gates} and open it once by hand; the collector then starts.",
+    ),
+    Rule.MIN_OPEN: Words(
+        "min_open",
+        _BECAUSE + "only {proven_open} of the gates that min_open = {min_open} wants before the fan may turn were "
+        "proven open",
+        "Look at why the others did not open: gatehand why GATE.",
+    ),
+}
+"""Refused by a rule of which the line itself says it all."""
+
+# A gate, a collector
+
+GATE_FAULT: Final = Words(
+    "gate_jammed",
+    "gate {name} was told to {wanted} at {commanded} and had not reported it {waited} later (travel {travel}, "
+    "{retries}): it counts as faulty",
+    _LOOK_AT_GATE,
+)
+GATE_UNKNOWN: Final = Words(NOTHING, "there is nothing about gate {name} in the log up to {at}")
+GATE_QUIET: Final = Words(NOTHING, "nothing asked gate {name} to move at {at}; the last of it: {last}")
+COLLECTOR_UNKNOWN: Final = Words(NOTHING, "there is nothing about {whom} in the log up to {at}")
+GATE_UNREACHED: Final = Words(
+    "offline",
+    "gate {name} was told to {wanted} at {commanded} and could not be reached: its device had been offline since "
+    "{since} ({lasted}), as its own will says",
+    _LOOK_AT_DEVICE,
+)
+GATE_OFFLINE: Final = Words(
+    "offline",
+    "the device of gate {name} was offline at {at}, since {since} ({lasted}): its own will says that it is gone, and "
+    "no command reaches it",
+    _LOOK_AT_DEVICE,
+)
+COLLECTOR_HELD: Final = Words(
+    "held", "{whom} had been off for {since}: {last}", "When the cause is gone, reset the hold."
+)
+COLLECTOR_OFF: Final = Words(NOTHING, "{whom} had been off for {since}: {last}; nothing asked for it since")
+COLLECTOR_ON: Final = Words("already_on", "{whom} had been on for {since}: {last}[; {reasons!}]")
