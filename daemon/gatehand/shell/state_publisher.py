@@ -16,8 +16,9 @@ from gatehand.mqtt.transport import MessageKind, Notice, NoticeKind, Outgoing, T
 from gatehand.shell import alarm_words
 from gatehand.shell.active_config import ActiveConfig
 from gatehand.shell.alarms import Alarms
+from gatehand.shell.foresight import Foresight, nothing_ahead
 from gatehand.shell.notebook import Notebook
-from gatehand.shell.status_messages import ClockPair, MoreOfStatus, Subject, changed, status_of, subjects_of
+from gatehand.shell.status_messages import ClockPair, MoreOfStatus, Subject, changed, retold, status_of, subjects_of
 from gatehand.text import json_bytes
 from gatehand.times import stamp
 from gatehand_rules import Alarm, CollectorWord, Finding, Happened, Outcome, State
@@ -30,13 +31,16 @@ AT_START: Final = "nothing has happened since the daemon's start"
 _OF_ITSELF: Final[dict[str, str]] = {
     CollectorWord.OFF: "the fan stands still",
     CollectorWord.OPENING: "waits for its gates",
-    CollectorWord.RUNNING: "at full flow",
-    CollectorWord.RUN_ON: "nothing cuts any more",
     CollectorWord.COAST_DOWN: "called off before it was switched on",
 }
 """Phases that a collector comes to without a finding of its own."""
-_NO_REASON: Final = frozenset({Happened.READING_REJECTED, Happened.MESSAGE_IGNORED})
-"""What changed nothing: shown only where no reason of a state is known."""
+_NO_REASON: Final = frozenset(
+    {
+        *(Happened.READING_REJECTED, Happened.MESSAGE_IGNORED),
+        *(Happened.COLLECTOR_RUNNING, Happened.COLLECTOR_STOOD, Happened.COLLECTOR_UNANSWERED),
+    }
+)
+"""What changed nothing, and what is only seen of a fan: shown only where no reason of a state is known."""
 VISIBLE: Final = 0.02
 """Share of the start threshold by which a reading must have moved to be shown anew: noise moves it less."""
 
@@ -74,6 +78,8 @@ class StatePublisher:
         self._visible = False
         self._mirrors: list[Callable[[], None]] = []
         self._offset = clock.wall() - clock.mono()
+        self._foresight = Foresight()
+        self._ahead = nothing_ahead(active.shop)
 
     def changed(self, subjects: Iterable[Subject]) -> None:
         """Something else of theirs than the rules' state has changed: shown with the next `show`."""
@@ -97,6 +103,7 @@ class StatePublisher:
     def show(self, state: State, now: float) -> None:
         """Publish what has changed."""
         if self._visible:
+            self._look_ahead(state, now)
             if self._at_once:
                 due, self._at_once = self._at_once, {each: None for each in self._at_once if self.withholds(each)}
                 self._publish(self._statuses([each for each in due if each not in self._at_once], state, now))
@@ -105,6 +112,18 @@ class StatePublisher:
             self._publish(leftovers)
         for mirror in self._mirrors:
             mirror()
+
+    def _look_ahead(self, state: State, now: float) -> None:
+        """What is foretold of each, and by which clock: whose future has changed is shown anew."""
+        shop, before = self._active.shop, self._ahead
+        self._ahead = self._foresight.look(shop, state, now)
+        # The distance of the clocks is kept while it drifts, so that a shown deadline does not dance.
+        offset = self._clock.wall() - self._clock.mono()
+        if abs(offset - self._offset) > _DRIFT:
+            self._offset = offset
+            self.changed(self._shown)
+        elif self._ahead is not before:
+            self.changed(retold(shop, before, self._ahead))
 
     def withholds(self, subject: Subject) -> bool:
         """Whether it is not to be shown yet: its hold is not on the disk."""
@@ -210,17 +229,13 @@ class StatePublisher:
 
     def _statuses(self, subjects: Iterable[Subject], state: State, now: float) -> list[Outgoing]:
         """The messages of those subjects of which the broker has something else."""
-        # The distance of the clocks is kept while it drifts, so that a shown deadline does not dance.
-        offset = self._clock.wall() - self._clock.mono()
-        if abs(offset - self._offset) > _DRIFT:
-            self._offset = offset
         at = ClockPair(now, self._offset)
         found = []
         for subject in subjects:
             shown = self._shown.get(subject)
             if shown is None:
                 continue
-            word, facts = status_of(self._active.shop, subject, state, at, self._notebook.hold_id)
+            word, facts = status_of(self._active.shop, subject, state, self._ahead, at, self._notebook.hold_id)
             if word != shown.word:
                 if not shown.explained and subject[0] == "collector":
                     shown.because = _OF_ITSELF.get(word, shown.because)
