@@ -70,7 +70,7 @@ def nothing_ahead(shop: Shop) -> Ahead:
 
 
 def why_on(ahead: CollectorAhead, spent: int, limit: int | None, off_at: float | None) -> str:
-    """Why a collector is on; empty where nothing is known to keep it. `spent` of `limit` starts, `off_at` wall seconds."""
+    """Why a collector is on; empty where nothing is known to keep it. `off_at`: wall seconds."""
     until = "" if off_at is None else f" until {local_clock(round(off_at * 1000))}"
     return _worded(_KEPT_ON, ahead.kept_by, spent=spent, limit=limit, until=until)
 

@@ -18,7 +18,16 @@ from gatehand.shell.active_config import ActiveConfig
 from gatehand.shell.alarms import Alarms
 from gatehand.shell.foresight import Foresight, nothing_ahead
 from gatehand.shell.notebook import Notebook
-from gatehand.shell.status_messages import ClockPair, MoreOfStatus, Subject, changed, retold, status_of, subjects_of
+from gatehand.shell.status_messages import (
+    ClockPair,
+    MoreOfStatus,
+    Present,
+    Subject,
+    changed,
+    retold,
+    status_of,
+    subjects_of,
+)
 from gatehand.text import json_bytes
 from gatehand.times import stamp
 from gatehand_rules import Alarm, CollectorWord, Finding, Happened, Outcome, State
@@ -229,13 +238,13 @@ class StatePublisher:
 
     def _statuses(self, subjects: Iterable[Subject], state: State, now: float) -> list[Outgoing]:
         """The messages of those subjects of which the broker has something else."""
-        at = ClockPair(now, self._offset)
-        found = []
+        at, found = ClockPair(now, self._offset), []
+        present = Present(self._active.shop, state, self._ahead, at)
         for subject in subjects:
             shown = self._shown.get(subject)
             if shown is None:
                 continue
-            word, facts = status_of(self._active.shop, subject, state, self._ahead, at, self._notebook.hold_id)
+            word, facts = status_of(subject, present, self._notebook.hold_id)
             if word != shown.word:
                 if not shown.explained and subject[0] == "collector":
                     shown.because = _OF_ITSELF.get(word, shown.because)

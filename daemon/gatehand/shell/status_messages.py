@@ -38,14 +38,24 @@ class ClockPair(Struct, frozen=True):
         return None if mono is None else stamp(self.offset + mono)
 
 
+class Present(Struct, frozen=True):
+    """All that a status is made of."""
+
+    shop: Shop
+    state: st.State
+    ahead: Ahead
+    """Whatever a status foretells is of it, and comes true when nothing else happens."""
+    at: ClockPair
+
+
 def status_of(
-    shop: Shop, subject: Subject, state: st.State, ahead: Ahead, at: ClockPair, hold_id: Callable[[str], str | None]
+    subject: Subject, present: Present, hold_id: Callable[[str], str | None]
 ) -> tuple[str, dict[str, object]]:
     """Its state in a word, and what else its status says; `because` only where the state itself is the reason.
 
-    Whatever it foretells is of `ahead`, and comes true when nothing else happens. `hold_id`: of the hold that a
-    collector is under.
+    `hold_id`: of the hold that a collector is under.
     """
+    shop, state, ahead, at = present.shop, present.state, present.ahead, present.at
     match subject:
         case ("tool", name) if (tool := shop.tool_at(name)) is not None:
             return st.tool_word(state.tools[tool]), _tool(shop, tool, state.tools[tool], at.of(ahead.run_on_ends[tool]))
