@@ -24,6 +24,8 @@ from support.monitor_notes import Breach
 from support.signal_words import signals
 
 from gatehand.config import Loaded
+from gatehand.mqtt.transport import Outgoing
+from gatehand.shell.engine import Engine
 from gatehand.shell.ports import Remembered
 from gatehand.simshop.device import Sent
 from gatehand.simshop.gate import GateTrouble
@@ -63,6 +65,8 @@ class World:
         self.late_acts: list[float] = []
         self.breaches: list[Breach] = []
         self.daemon: VirtualDaemon | None = None
+        self.shown: Callable[[Engine, Outgoing], None] = lambda _engine, _outgoing: None
+        """Hears what the daemon publishes."""
         self.broker.on_arrival = self._at_broker
         self._recent: deque[Happening] = deque(maxlen=24)
         self._cable_out_until = -inf
@@ -189,6 +193,7 @@ class World:
             self.told,
             self.note,
             self.disk.starts() if self.clocks.now >= self._wall_unsure_until else [],
+            lambda engine, outgoing: self.shown(engine, outgoing),
         )
         self.daemon = VirtualDaemon(around, f"run{self._runs}")
 
