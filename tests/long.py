@@ -67,6 +67,11 @@ def _first_configs(count: int, seed: int) -> bool:
     return _tests("first_config/test_first_configs.py", **settings)
 
 
+def _forecasts(count: int, seed: int) -> bool:
+    """Whether what the statuses of shop-days foretell comes true when nothing else happens; two hundred: 20 minutes."""
+    return _tests("sim/test_sim_forecasts.py", GATEHAND_FORECAST_DAYS=count, GATEHAND_SIM_SEED=seed)
+
+
 def _tests(file: str, **settings: int) -> bool:
     """Run a file of the ordinary tests with more than its sample."""
     import pytest
@@ -80,6 +85,7 @@ RUNS: Final[dict[str, tuple[int, Callable[[int, int], bool]]]] = {
     "kills": (100, _kills),
     "broker_chaos": (40, _broker_chaos),
     "days": (200, _days),
+    "forecasts": (200, _forecasts),
     "first_configs": (200, _first_configs),
     "brokers": (5000, _brokers),
     "situations": (1, _situations),

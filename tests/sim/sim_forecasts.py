@@ -36,6 +36,8 @@ FAR = 7200.0
 """What is foretold for later is only looked at until `QUIET` has passed."""
 BEAT = 7.0
 """Seconds between two looks of the daemon without a reason (its own: 1)."""
+OVERDUE = 0.05
+"""Seconds until it looks again at what is overdue."""
 MOMENT = 0.02
 """Seconds until a device answers."""
 
@@ -57,6 +59,13 @@ class Judged:
     told: Counter[str] = field(default_factory=Counter)
     """By what was foretold, how often it was looked at."""
     wrong: list[str] = field(default_factory=list)
+
+    def add(self, more: "Judged") -> None:
+        """These days too."""
+        self.days += more.days
+        self.moments += more.moments
+        self.told += more.told
+        self.wrong += more.wrong
 
     def __str__(self) -> str:
         kinds = ", ".join(f"{kind} {count}" for kind, count in sorted(self.told.items()))
@@ -85,20 +94,33 @@ class QuietWorld:
         while True:
             first = self._calls[0][0] if self._calls else inf
             wake = inf if self.state.wake_at is None else self.state.wake_at
+            wake = self.now + OVERDUE if wake <= self.now else wake  # as the engine has it
             if min(first, wake) > end:
                 return
             if wake <= first:
-                self._step(max(wake, self.now), ev.Tick())
+                self._step(wake, ev.Tick())
             else:
                 at, _, event = heapq.heappop(self._calls)
-                self._step(max(at, self.now), event)
-                if isinstance(event, ev.Tick):
-                    self._at(self.now + BEAT, event)
-                elif isinstance(event, ev.Reading):
-                    tool = self.shop.tool_at(event.tool)
-                    assert tool is not None
-                    self._sensor_says(tool)
+                self._take(max(at, self.now), event)
             yield self.now
+
+    def _take(self, now: float, event: ev.Event) -> None:
+        """What a device says, or the daemon's beat; what repeats itself comes again."""
+        if isinstance(event, ev.Reading):
+            tool = self.shop.tool_at(event.tool)
+            assert tool is not None
+            if not self._would_bear_out(tool):
+                self._step(now, event)
+            self._sensor_says(tool, now)
+        else:
+            self._step(now, event)
+        if isinstance(event, ev.Tick):
+            self._at(now + BEAT, event)
+
+    def _would_bear_out(self, at: int) -> bool:
+        """A start of the tool waits to be confirmed after a silence: a second reading would be news."""
+        seen, doubts = self.state.tools[at], self.state.doubts
+        return isinstance(seen, st.ToolIdle | st.ToolRunOn) and seen.rise is not None and doubts[at] is not None
 
     def _step(self, now: float, event: ev.Event) -> None:
         outcome: Outcome = step(self.shop, self.state, event, now)
@@ -133,16 +155,12 @@ class QuietWorld:
         if fan.senses_motor:
             self._at(self.now + MOMENT, ev.CollectorReading(name, fan.turns_at * 3 if on else 0.0))
 
-    def _sensor_says(self, at: int) -> None:
-        """Its next reading: the same again. One that waits to be borne out says no more, for that would start it."""
+    def _sensor_says(self, at: int, said_at: float | None = None) -> None:
+        """Its next reading: the same again."""
         tool, seen = self.shop.tools[at], self.state.tools[at]
-        if isinstance(seen, st.ToolSilent) or seen.value is None or tool.silent_after == 0:
-            return
-        rises = isinstance(seen, st.ToolIdle | st.ToolRunOn) and seen.rise is not None
-        if rises and self.state.doubts and self.state.doubts[at] is not None:
-            return
-        every = tool.silent_after / 2.5
-        self._at(max(self.now + MOMENT, seen.heard_at + every), ev.Reading(tool.name, seen.value))
+        if not isinstance(seen, st.ToolSilent) and seen.value is not None and tool.silent_after > 0:
+            due = (seen.heard_at if said_at is None else said_at) + tool.silent_after / 2.5
+            self._at(max(self.now, due), ev.Reading(tool.name, seen.value))
 
 
 class Watch:

@@ -193,9 +193,12 @@ class World:
             self.told,
             self.note,
             self.disk.starts() if self.clocks.now >= self._wall_unsure_until else [],
-            lambda engine, outgoing: self.shown(engine, outgoing),
+            self._show,
         )
         self.daemon = VirtualDaemon(around, f"run{self._runs}")
+
+    def _show(self, engine: Engine, outgoing: Outgoing) -> None:
+        self.shown(engine, outgoing)
 
     def _bury(self) -> None:
         if self.daemon is not None:

@@ -23,6 +23,8 @@ NAME: Final = 18
 _METER: Final = 20
 _STATE: Final = len("run-on 12 s")
 """Columns jump less when the commonest states have room."""
+_SOON: Final = 3600.0
+"""Seconds. What goes off while a tool runs goes off by its run limit: hours ahead that is nobody's countdown."""
 _BECAUSE: Final = 2
 """Most lines that say why a collector is as it is."""
 _TONES: Final = {
@@ -173,10 +175,12 @@ def _collectors(status: DaemonStatus, at: float, width: int) -> list[ScreenLine]
 
 
 def _of_collector(message: StatusMessage, now: float) -> Iterator[str]:
-    for key, text in (("run_on_until", "off in {}"), ("coast_down_until", "stands still in {}")):
-        left = _left(message, key, now)
-        if left is not None:
-            yield text.format(_lasting(left))
+    left = _left(message, "until", now)
+    if left is not None and (left <= _SOON or not message.names("running")):
+        yield f"off in {_lasting(left)} ({message.text('until_because')})".removesuffix(" ()")
+    left = _left(message, "coast_down_until", now)
+    if left is not None:
+        yield f"stands still in {_lasting(left)}"
     if message.text("held"):
         yield f"until a reset: {spoken(message.text('held'))}"
     if message.names("running"):
@@ -227,7 +231,8 @@ def _every_tool(status: DaemonStatus, at: float) -> tuple[ScreenLine, dict[str, 
 
 
 def _state_of_tool(message: StatusMessage, now: float) -> str:
-    left = _left(message, "run_on_ends", now)
+    # Beside another word, such as SILENT, the seconds of a run-on would be taken for that word's.
+    left = _left(message, "run_on_ends", now) if message.text("state") == "run_on" else None
     shown = _loud_state(message)
     return shown if left is None else f"{shown} {_lasting(left)}"
 
