@@ -177,11 +177,12 @@ class _Play:
         return Ahead(
             run_on_ends=tuple(self._run_ons.get(at) for at in self._shop.each_tool),
             hand_ends=tuple(self._hands.get(at) for at in self._shop.each_gate),
-            collectors=tuple(
-                CollectorAhead(self._kept.get(at, ()), *self._off.get(at, (None, ())), self._still.get(at))
-                for at in self._shop.each_collector
-            ),
+            collectors=tuple(map(self._of_fan, self._shop.each_collector)),
         )
+
+    def _of_fan(self, at: CollectorAt) -> CollectorAhead:
+        off_at, off_by = self._off.get(at, (None, ()))
+        return CollectorAhead(self._kept.get(at, ()), off_at, off_by, self._still.get(at))
 
 
 def _may_serve(fan: st.CollectorState) -> bool:

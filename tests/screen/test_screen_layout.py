@@ -1,6 +1,7 @@
 """What stands on the screen, and that it fits whatever happens."""
 
 from datetime import datetime
+from typing import Any
 
 import pytest
 from hypothesis import given, settings
@@ -48,10 +49,10 @@ def test_the_seconds_of_a_run_on_stand_beside_no_other_word() -> None:
 
 def test_when_a_collector_goes_off_is_shown_with_what_is_over_then() -> None:
     heard = small_shop()
-    sweep = {"until": stamp(NOON + 1750), "until_because": "hand start at sweep", "hands": ["sweep"]}
+    sweep: dict[str, Any] = {"until": stamp(NOON + 1750), "until_because": "hand start at sweep", "hands": ["sweep"]}
     heard.say("collector/main", collector("running", **sweep))
     assert "RUNNING  off in 29 min 10 s (hand start at sweep)" in heard.text()
-    stuck = {"until_because": "run limit of band saw", "running": ["band_saw"]}
+    stuck: dict[str, Any] = {"until_because": "run limit of band saw", "running": ["band_saw"]}
     heard.say("collector/main", collector("running", until=stamp(NOON + 3601), **stuck))
     assert "off in" not in heard.text(), "nobody counts the hours of a run limit"
     heard.say("collector/main", collector("running", until=stamp(NOON + 600), **stuck))

@@ -232,7 +232,7 @@ def test_a_lost_broker_leaves_no_word_behind_that_is_not_true_any_more() -> None
 
 def latest_run_on(patch: Patch) -> None:
     """A status that counts the run-ons alone, whoever they belong to, as it once did."""
-    real = foresight.forecast
+    real = rules_forecast.forecast
 
     def run_ons_alone(shop: Shop, state: State, now: float) -> Ahead:
         found = real(shop, state, now)
