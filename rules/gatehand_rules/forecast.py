@@ -27,8 +27,10 @@ from gatehand_rules.step import next_deadline, step
 from gatehand_rules.timing import due
 from gatehand_rules.words import Position
 
-MOST_STEPS: Final = 200
-"""More than any shop has deadlines ahead; what has not come by then is not foretold."""
+HORIZON: Final = 4 * 3600.0
+"""Seconds. What lies further ahead (the run limit of a tool that has just started) is not foretold yet."""
+MOST_STEPS: Final = 100
+"""More deadlines than a shop has within that time; what has not come by then is not foretold."""
 
 
 class Keeper(Struct, frozen=True):
@@ -58,6 +60,8 @@ class Ahead(Struct, frozen=True):
     """Only of a tool that is served, or is about to be."""
     hand_ends: tuple[float | None, ...]
     collectors: tuple[CollectorAhead, ...]
+    again_at: float = inf
+    """By then more is to be foretold, whether anything has happened or not."""
 
 
 _NO_GUARD: Final = st.Guard((), (), (), ())
@@ -80,7 +84,8 @@ class _Play:
     """One forecast under way: the state as it would be, and what has not come yet."""
 
     def __init__(self, shop: Shop, state: st.State, now: float) -> None:
-        self._shop, self._now = shop, now
+        self._shop, self._now, self._end = shop, now, now + HORIZON
+        self._again_at = inf
         self._state = _lasting(state)
         context = Context(shop, state, now)
         wants = {at: served(context, at) for at in shop.each_collector if _may_serve(state.collectors[at])}
@@ -109,10 +114,12 @@ class _Play:
             wake_at = next_deadline(self._shop, self._state)
             at, event = inf if wake_at is None else wake_at, ev.Tick()
             answers = [*self._arrivals()]
+            if self._end < at < inf:
+                self._again_at = due(at, -HORIZON)
             if answers and min(answers)[0] <= at:
                 at, gate, position = min(answers)
                 yield max(at, self._now), ev.GateReport(self._shop.gates[gate].name, position)
-            elif at == inf:
+            elif at > self._end:
                 return
             else:
                 yield max(at, self._now), event
@@ -178,6 +185,7 @@ class _Play:
             run_on_ends=tuple(self._run_ons.get(at) for at in self._shop.each_tool),
             hand_ends=tuple(self._hands.get(at) for at in self._shop.each_gate),
             collectors=tuple(map(self._of_fan, self._shop.each_collector)),
+            again_at=self._again_at,
         )
 
     def _of_fan(self, at: CollectorAt) -> CollectorAhead:

@@ -7,7 +7,7 @@ from unit_bench import Bench, connected, fan, gate, ready, running, saw_shop, sh
 
 from gatehand_rules import Rule
 from gatehand_rules import events as ev
-from gatehand_rules.forecast import Ahead, CollectorAhead, Keeper, forecast, situation
+from gatehand_rules.forecast import HORIZON, Ahead, CollectorAhead, Keeper, forecast, situation
 from gatehand_rules.reshape import adopt_shop
 from gatehand_rules.state import GateOpening, RunOn
 from gatehand_rules.words import Position
@@ -62,6 +62,15 @@ def test_a_cut_ends_with_its_run_limit() -> None:
     bench = running(shop(tool(run_limit=60.0, silent_after=30.0), gate(), fan(refresh=20.0)))
     began = bench.state.tools[0].since  # type: ignore[union-attr]
     assert fan_ahead(bench) == CollectorAhead((SAW,), began + 60, (Keeper(Rule.RUN_LIMIT, "saw"),), None)
+
+
+def test_what_lies_beyond_the_horizon_is_foretold_when_it_comes_near() -> None:
+    bench = running(shop(tool(run_limit=8 * 3600.0), gate()))
+    end = bench.state.tools[0].since + 8 * 3600  # type: ignore[union-attr]
+    assert fan_ahead(bench) == CollectorAhead((SAW,), None, (), None)
+    assert ahead(bench).again_at == end - HORIZON
+    bench.until(end - HORIZON)
+    assert (fan_ahead(bench).off_at, ahead(bench).again_at) == (end, inf)
 
 
 def test_a_hand_start_outlasts_a_run_on_and_the_other_way_round() -> None:

@@ -205,6 +205,16 @@ def test_a_cut_without_a_run_limit_has_no_end() -> None:
     assert world.wrong == []
 
 
+def test_a_run_limit_is_foretold_when_it_comes_near_though_nothing_happens() -> None:
+    world = Morning(SHOP.replace('run_limit = "20 min"', 'run_limit = "4 h 10 s"')).begin()
+    world.cut("saw")
+    world.pass_by(3)
+    assert off_because(world) == "stays on"
+    world.pass_by(9)
+    assert off_because(world) == f"{4 * 3600 - 2} s: run limit of saw"
+    assert world.wrong == []
+
+
 def test_a_fan_that_was_on_when_the_daemon_started_goes_off_when_nothing_asks_for_it() -> None:
     world = Morning(SHOP).begin("1")
     assert world.fan()["because"].startswith("it was on when Gatehand started and stays on until ")

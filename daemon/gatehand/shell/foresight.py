@@ -48,12 +48,14 @@ class Foresight:
 
     def look(self, shop: Shop, state: State, now: float) -> Ahead:
         """What is ahead of the shop from `now` (monotonic seconds) on."""
-        if self._ahead is None or shop is not self._shop or state is not self._seen:
-            self._seen, found = state, situation(state)
-            if self._ahead is None or shop is not self._shop or found != self._situation:
-                self._shop, self._situation = shop, found
-                self._ahead = _forecast(shop, state, now)
-        return self._ahead
+        ahead, same = self._ahead, shop is self._shop
+        if ahead is not None and same and state is self._seen and now < ahead.again_at:
+            return ahead
+        self._shop, self._seen, found = shop, state, situation(state)
+        if ahead is None or not same or found != self._situation or now >= ahead.again_at:
+            self._situation, ahead = found, _forecast(shop, state, now)
+        self._ahead = ahead
+        return ahead
 
 
 def _forecast(shop: Shop, state: State, now: float) -> Ahead:
