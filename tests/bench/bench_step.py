@@ -174,7 +174,7 @@ def _forecast(described: Shop, day: list[Reading], size: Size) -> Figure:
         ours=took["forecast"],
         baseline="one tick of the same shop",
         theirs=took["tick"],
-        wanted=("at most", 30.0),
+        wanted=("at most", 10.0),
     )
 
 

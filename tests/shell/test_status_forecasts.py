@@ -3,6 +3,7 @@
 `tests/sim/test_sim_forecasts.py` does the same on days full of faults.
 """
 
+import re
 from collections import Counter
 from collections.abc import Callable, Iterator
 from typing import Any, TypeAlias
@@ -12,8 +13,12 @@ from msgspec.structs import replace
 from shell_support import World
 from support.quiet_world import Told
 
+from gatehand.mqtt.inbox import Message
+from gatehand.screen.daemon_status import DaemonStatus
+from gatehand.screen.layout import page
+from gatehand.screen.lines import text_of
 from gatehand.shell import foresight, state_publisher, status_messages
-from gatehand.times import local_clock
+from gatehand.times import lasting, local_clock
 from gatehand_rules import Shop, State
 from gatehand_rules import forecast as rules_forecast
 from gatehand_rules.forecast import Ahead
@@ -167,6 +172,22 @@ def test_all_that_is_foretold_in_a_morning_comes_true() -> None:
         assert world.told[kind] > 0, f"never looked at: {kind}"
     assert {step: said[step] for step in WORDS} == WORDS
     assert said["the third start of three"][1].endswith("s: start limit: 3 of 3 starts this hour")
+
+
+def test_the_screen_counts_down_to_what_the_status_says() -> None:
+    world = Morning(SHOP)
+    for _ in morning(world):
+        status = DaemonStatus("gatehand")
+        status.connected()
+        for topic, text in world.transport.retained.items():
+            status.hear(Message(topic, text.encode(), True, 0.0), 0.0)
+        shown = "\n".join(text_of(each) for each in page(status, "here", world.clocks.wall(), width=160))
+        fan, left = world.fan(), off_because(world)
+        assert ("off in" in shown) == (left != "stays on" and int(left.split()[0]) < 3600)
+        if "off in" in shown:
+            assert f"off in {lasting(int(left.split()[0]), whole=True)} ({fan['until_because']})" in shown
+        served = [tool for tool in ("saw", "jointer") if world.shown(f"tool/{tool}")["run_on_ends"] is not None]
+        assert len(re.findall(r"run-on \d+ s", shown)) == len(served)
 
 
 def test_a_run_on_is_shown_only_while_it_is_served() -> None:

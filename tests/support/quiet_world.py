@@ -8,11 +8,13 @@ but `step`: it has readings, refreshes, answers and the daemon's own beat.
 
 import heapq
 import itertools
+import re
 from collections import Counter
 from collections.abc import Iterator, Mapping
 from datetime import datetime
 from math import inf
 
+from gatehand.times import local_clock
 from gatehand_rules import Outcome, Shop, State, commands, step
 from gatehand_rules import events as ev
 from gatehand_rules import state as st
@@ -129,6 +131,7 @@ class Told:
     def __init__(self, shop: Shop, statuses: Mapping[tuple[str, str], Mapping[str, object]], ahead: float) -> None:
         """`ahead`: wall time less monotonic time. `statuses`: by kind and name."""
         self._shop, self._ahead = shop, ahead
+        self._collectors = {name: each for (kind, name), each in statuses.items() if kind == "collector"}
 
         def instants(kind: str, key: str) -> dict[str, float | None]:
             of_kind = {name: each for (of, name), each in statuses.items() if of == kind}
@@ -177,11 +180,20 @@ class Told:
             if came.keys() >= watched.keys() | stays:
                 break
         found = [f"{name}: a run-on is shown and is not served" for name in self._unserved(state)]
+        found += [f"{name}: its reasons disagree" for name in self._collectors if not self._agrees(name)]
         found += [f"{key} went off at {came[key]:.3f}, and no such thing was foretold" for key in stays & came.keys()]
         for key, at in watched.items():
             if abs(came.get(key, inf) - at) > WITHIN:
                 found.append(f"{key} was foretold for {at:.3f} and came at {came.get(key, inf):.3f}")
         return found
+
+    def _agrees(self, name: str) -> bool:
+        """Whether a collector's reasons name one instant, and its end has a reason."""
+        status, until = self._collectors[name], self.until[name]
+        clock = re.search(r"until (\d\d:\d\d:\d\d)", str(status["because"]))
+        if (until is None) is not (status["until_because"] is None):
+            return False
+        return clock is None or (until is not None and clock[1] == local_clock(round((until + self._ahead) * 1000)))
 
     def _unserved(self, state: State) -> Iterator[str]:
         """The tools with a run-on shown that carries nothing: their collector is off, or their gates are shut."""
