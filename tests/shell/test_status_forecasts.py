@@ -217,6 +217,22 @@ def test_a_budget_that_is_spent_says_until_when_the_fan_stays_on() -> None:
     assert world.wrong == []
 
 
+def test_what_is_seen_of_the_fan_is_no_reason_why_it_is_on_or_off() -> None:
+    world = Morning(SHOP.replace("max_open = 2", "max_open = 2\nmin_open = 0")).begin()
+    world.pass_by(5)
+    world.say("shop/fan/state", "1")  # somebody's hand: so far it is off, and turns
+    assert (world.fan()["state"], world.fan()["because"]) == ("off", "collector is running")
+    world.pass_by(3)
+    assert world.fan()["because"] == "it was switched on at its own switch and is left on"
+    assert off_because(world) == "stays on"
+    world.say("shop/fan/state", "0")
+    assert off_because(world) == "2 s: switched off at its own switch"
+    assert world.fan()["because"] == "it was switched on at its own switch and is left on"
+    world.pass_by(3)
+    assert world.fan()["because"].startswith("collector switched off, ")
+    assert world.wrong == []
+
+
 def test_a_cut_without_a_run_limit_has_no_end() -> None:
     world = Morning(SHOP.replace('run_limit = "20 min"', "run_limit = 0")).begin()
     world.cut("saw")

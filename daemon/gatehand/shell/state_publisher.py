@@ -43,13 +43,10 @@ _OF_ITSELF: Final[dict[str, str]] = {
     CollectorWord.COAST_DOWN: "called off before it was switched on",
 }
 """Phases that a collector comes to without a finding of its own."""
-_NO_REASON: Final = frozenset(
-    {
-        *(Happened.READING_REJECTED, Happened.MESSAGE_IGNORED),
-        *(Happened.COLLECTOR_RUNNING, Happened.COLLECTOR_STOOD, Happened.COLLECTOR_UNANSWERED),
-    }
-)
-"""What changed nothing, and what is only seen of a fan: shown only where no reason of a state is known."""
+_NO_REASON: Final = frozenset({Happened.READING_REJECTED, Happened.MESSAGE_IGNORED})
+"""What changed nothing: shown only where no reason of a state is known."""
+_SEEN: Final = frozenset({Happened.COLLECTOR_RUNNING, Happened.COLLECTOR_STOOD, Happened.COLLECTOR_UNANSWERED})
+"""What is only seen of a fan, and has places of its own in the status: no reason why it is on, off or held."""
 VISIBLE: Final = 0.02
 """Share of the start threshold by which a reading must have moved to be shown anew: noise moves it less."""
 
@@ -65,6 +62,13 @@ class _Shown(Struct):
     sent: bytes = b""
     reading: float | None = None
     """A tool's reading as sent."""
+
+
+def _explains(finding: Finding, shown: _Shown) -> bool:
+    """Whether it is the reason of a state, or at least more than is known of one; a fan that is off may still turn."""
+    if finding.event in _SEEN and shown.word == CollectorWord.OFF:
+        return True
+    return finding.event not in _NO_REASON | _SEEN or shown.because == AT_START
 
 
 class StatePublisher:
@@ -216,7 +220,7 @@ class StatePublisher:
         for kind, name in (("tool", finding.tool), ("gate", finding.gate), ("collector", finding.collector)):
             if name is not None:
                 shown = self._shown.get((kind, name))
-                if shown is not None and (finding.event not in _NO_REASON or shown.because == AT_START):
+                if shown is not None and _explains(finding, shown):
                     shown.because, shown.explained = sentence_of(finding), True
                 return
 
