@@ -35,9 +35,9 @@ def test_a_run_on_and_a_coast_down_count_down() -> None:
     heard.at += 3
     assert "RUN-ON  off in 4 s (run-on of band saw)" in heard.text()
     heard.say("collector/main", collector("coast_down", coast_down_until=stamp(NOON + 8)))
-    assert "COAST-DOWN  stands still in 5 s" in heard.text()
+    assert "COAST-DOWN  stops turning in 5 s" in heard.text()
     heard.at += 6
-    assert "stands still in" not in heard.text()
+    assert "stops turning in" not in heard.text()
 
 
 def test_the_seconds_of_a_run_on_stand_beside_no_other_word() -> None:

@@ -13,6 +13,7 @@ from support.quiet_world import Told
 from gatehand.mqtt.transport import MessageKind, Outgoing
 from gatehand.shell.engine import Engine
 from gatehand_rules import State
+from gatehand_rules.forecast import forecast
 
 
 @dataclass
@@ -91,6 +92,7 @@ class Watch:
         self._before = told.key
         if self._random.random() < self._share:
             self._judged.moments += 1
+            forecast(engine.active.shop, shown.state, self._world.clocks.now)  # what it raises, the daemon would hide
             for wrong in told.judge(shown.state, self._world.clocks.now, self._judged.told):
                 self._judged.wrong.append(f"{self._seed} at {self._world.clocks.now:.3f}: {wrong}")
 

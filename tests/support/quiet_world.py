@@ -132,6 +132,7 @@ class Told:
         """`ahead`: wall time less monotonic time. `statuses`: by kind and name."""
         self._shop, self._ahead = shop, ahead
         self._collectors = {name: each for (kind, name), each in statuses.items() if kind == "collector"}
+        self._by_hand = [name for (kind, name), each in statuses.items() if kind == "gate" and each["hand"]]
 
         def instants(kind: str, key: str) -> dict[str, float | None]:
             of_kind = {name: each for (of, name), each in statuses.items() if of == kind}
@@ -180,6 +181,7 @@ class Told:
             if came.keys() >= watched.keys() | stays:
                 break
         found = [f"{name}: a run-on is shown and is not served" for name in self._unserved(state)]
+        found += [f"{name}: a hand start without an end" for name in self._by_hand if self.hands[name] is None]
         found += [f"{name}: its reasons disagree" for name in self._collectors if not self._agrees(name)]
         found += [f"{key} went off at {came[key]:.3f}, and no such thing was foretold" for key in stays & came.keys()]
         for key, at in watched.items():

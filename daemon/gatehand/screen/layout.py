@@ -180,7 +180,7 @@ def _of_collector(message: StatusMessage, now: float) -> Iterator[str]:
         yield f"off in {_lasting(left)} ({message.text('until_because')})".removesuffix(" ()")
     left = _left(message, "coast_down_until", now)
     if left is not None:
-        yield f"stands still in {_lasting(left)}"
+        yield f"stops turning in {_lasting(left)}"
     if message.text("held"):
         yield f"until a reset: {spoken(message.text('held'))}"
     if message.names("running"):
