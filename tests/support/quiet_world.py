@@ -44,7 +44,7 @@ class QuietWorld:
         self._gates_go(now)
         self._at(now + BEAT, ev.Tick())
         for fan, seen in zip(shop.collectors, state.collectors, strict=True):
-            if seen.answer is not None:
+            if seen.answer is not None and not seen.answer.tries:  # one that was told again in vain goes on so
                 self._switch_says(fan.name, on=seen.answer.on)
         if state.standstill:
             self._at(now + MOMENT, ev.LoopCaughtUp())
@@ -180,7 +180,7 @@ class Told:
                     came[key] = moment
             if came.keys() >= watched.keys() | stays:
                 break
-        found = [f"{name}: a run-on is shown and is not served" for name in self._unserved(state)]
+        found = [f"{name}: a run-on is shown and is not served" for name in self._unserved(state, now)]
         found += [f"{name}: a hand start without an end" for name in self._by_hand if self.hands[name] is None]
         found += [f"{name}: its reasons disagree" for name in self._collectors if not self._agrees(name)]
         found += [f"{key} went off at {came[key]:.3f}, and no such thing was foretold" for key in stays & came.keys()]
@@ -197,8 +197,12 @@ class Told:
             return False
         return clock is None or (until is not None and clock[1] == local_clock(round((until + self._ahead) * 1000)))
 
-    def _unserved(self, state: State) -> Iterator[str]:
-        """The tools with a run-on shown that carries nothing: their collector is off, or their gates are shut."""
+    def _unserved(self, state: State, now: float) -> Iterator[str]:
+        """The tools with a run-on shown that carries nothing: their collector is off, or their gates are shut.
+
+        One that an edit serves has its gate told at the next look.
+        """
+        state = step(self._shop, state, ev.Tick(), now).state
         for name in (name for name, at in self.run_ons.items() if at is not None):
             at, shop = self._shop.tool_at(name), self._shop
             if at is not None:
