@@ -78,6 +78,11 @@ def _why(count: int, seed: int) -> bool:
     return _tests("why/test_why_days.py", **{name: count, f"{name}_SEED": seed, f"{name}_SECONDS": 86_400})
 
 
+def _forecasts(count: int, seed: int) -> bool:
+    """Whether what the statuses of shop-days foretell comes true when nothing else happens; two hundred: 20 minutes."""
+    return _tests("sim/test_sim_forecasts.py", GATEHAND_FORECAST_DAYS=count, GATEHAND_SIM_SEED=seed)
+
+
 def _tests(file: str, **settings: int) -> bool:
     """Run a file of the ordinary tests with more than its sample."""
     import pytest
@@ -91,6 +96,7 @@ RUNS: Final[dict[str, tuple[int, Callable[[int, int], bool]]]] = {
     "kills": (100, _kills),
     "broker_chaos": (40, _broker_chaos),
     "days": (200, _days),
+    "forecasts": (200, _forecasts),
     "first_configs": (200, _first_configs),
     "brokers": (5000, _brokers),
     "screens": (20_000, _screens),

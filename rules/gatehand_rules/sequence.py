@@ -338,24 +338,35 @@ def _on(context: Context, at: CollectorAt, served: list[Demand]) -> None:
         _on_phase(context, at, cutting=cutting, why=Rule.RUN_ON)
         return
     zone.trim(context, at)
-    free_at = collectors.free_again_at(collector, state, now)
-    if state.by_hand:
-        _on_phase(context, at, cutting=True, why=Rule.SWITCHED_BY_HAND)
-    elif now < state.grace_until:
-        _on_phase(context, at, cutting=False, why=Rule.ADOPTION)
-    elif free_at > now:
-        _on_phase(context, at, cutting=False, why=Rule.STARTS_PER_HOUR)
-        if context.collectors[at].phase != state.phase:  # once, not at every look during spin-up
-            context.say_of_collector(
-                at,
-                Happened.COLLECTOR_KEPT_ON,
-                Rule.STARTS_PER_HOUR,
-                starts_this_hour=len(collectors.spent(state, now)),
-                starts_per_hour=collector.starts_per_hour,
-                for_seconds=round(free_at - now, 3),
-            )
-    else:
+    rule = kept_without_demand(context, at)
+    if rule is None:
         collectors.tell_off(context, at, Rule.NO_DEMAND, Cause.NO_DEMAND)
+        return
+    _on_phase(context, at, cutting=state.by_hand, why=rule)
+    if rule is Rule.STARTS_PER_HOUR and context.collectors[at].phase != state.phase:  # once, not at every look
+        context.say_of_collector(
+            at,
+            Happened.COLLECTOR_KEPT_ON,
+            rule,
+            starts_this_hour=len(collectors.spent(state, now)),
+            starts_per_hour=collector.starts_per_hour,
+            for_seconds=round(collectors.free_again_at(collector, state, now) - now, 3),
+        )
+
+
+def served(context: Context, at: CollectorAt) -> list[Demand]:
+    """The demands that fit and can be served, as `settle` sees them, without a word about those that cannot."""
+    return [one for one in demand.fitting(context, at) if demand.can_be_served(context, one)]
+
+
+def kept_without_demand(context: Context, at: CollectorAt) -> Rule | None:
+    """What keeps a collector on that nothing asks for; None: nothing, and it is switched off."""
+    collector, state, now = context.shop.collectors[at], context.collectors[at], context.now
+    if state.by_hand:
+        return Rule.SWITCHED_BY_HAND
+    if now < state.grace_until:
+        return Rule.ADOPTION
+    return Rule.STARTS_PER_HOUR if collectors.free_again_at(collector, state, now) > now else None
 
 
 def _on_phase(context: Context, at: CollectorAt, *, cutting: bool, why: Rule) -> None:

@@ -17,6 +17,7 @@ from bench_kit import Figure, Size
 from gatehand_rules import Shop, State, initial, step
 from gatehand_rules import events as ev
 from gatehand_rules.commands import CollectorOff, CollectorOn, Command, OpenGate, ShutGate
+from gatehand_rules.forecast import forecast
 from gatehand_rules.shop import Collector, Gate, Tool
 
 TOOLS, GATES = 20, 12
@@ -146,6 +147,34 @@ def figures(size: Size) -> Iterator[Figure]:
         baseline="the aim",
         theirs=(8.0,),
         wanted=("at most", 1.0),
+    )
+
+    yield _forecast(described, day, size)
+
+
+def _forecast(described: Shop, day: list[Reading], size: Size) -> Figure:
+    """What a status foretells after the readings, with every tool that ran in its run-on, beside one tick."""
+    state, now = state_after(described, day)
+    for tool in described.tools:
+        state = step(described, state, ev.Reading(tool.name, 0.0), now).state
+    works: dict[str, Callable[[], object]] = {
+        "forecast": lambda: forecast(described, state, now),
+        "tick": lambda: step(described, state, ev.Tick(), now),
+    }
+    took: dict[str, list[float]] = {name: [] for name in works}
+    for _ in range(size.of(7, 3)):
+        for name, work in works.items():
+            began = time.process_time()
+            for _ in range(100):
+                work()
+            took[name].append((time.process_time() - began) / 100 * 1e6)
+    return Figure(
+        what="a forecast with all run-ons ahead, 20 tools",
+        unit="us",
+        ours=took["forecast"],
+        baseline="one tick of the same shop",
+        theirs=took["tick"],
+        wanted=("at most", 10.0),
     )
 
 

@@ -41,7 +41,8 @@ def gate(state: str = "shut", since: float = NOON, **more: object) -> dict[str, 
 
 
 def collector(state: str = "off", since: float = NOON, **more: object) -> dict[str, object]:
-    facts: dict[str, object] = {"running": [], "hands": [], "run_on_until": None, "coast_down_until": None}
+    facts: dict[str, object] = {"running": [], "hands": [], "until": None, "until_because": None}
+    facts |= {"run_on_until": None, "coast_down_until": None}
     facts |= {"reported_on": None, "drawing": None, "bin_full": False, "held": None}
     facts |= {"starts_this_hour": None, "starts_per_hour": None}
     return {"state": state, "since": stamp(since), "because": "the fan has stopped", **facts, **more}

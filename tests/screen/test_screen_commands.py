@@ -169,7 +169,7 @@ def test_watch_shows_what_happens_and_ends_well(shop: tuple[Mosquitto, Observer]
     terminal.wait_for("collector main  OFF")
     daemon.publish(
         "gatehand/collector/main",
-        json.dumps(collector("run_on", since=time.time(), run_on_until=stamp(time.time() + 100))),
+        json.dumps(collector("run_on", since=time.time(), until=stamp(time.time() + 100))),
         qos=1,
         retain=True,
     )

@@ -1,6 +1,7 @@
 """What stands on the screen, and that it fits whatever happens."""
 
 from datetime import datetime
+from typing import Any
 
 import pytest
 from hypothesis import given, settings
@@ -29,22 +30,41 @@ def test_a_small_shop_stands_whole_on_a_small_screen() -> None:
 def test_a_run_on_and_a_coast_down_count_down() -> None:
     heard = small_shop()
     heard.say("tool/band_saw", tool("run_on", run_on_ends=stamp(NOON + 7)))
-    heard.say("collector/main", collector("run_on", run_on_until=stamp(NOON + 7)))
-    assert "RUN-ON  off in 7 s" in heard.text()
+    heard.say("collector/main", collector("run_on", until=stamp(NOON + 7), until_because="run-on of band saw"))
+    assert "RUN-ON  off in 7 s (run-on of band saw)" in heard.text()
     assert "run-on 7 s" in heard.text()
     heard.at += 3
-    assert "RUN-ON  off in 4 s" in heard.text()
+    assert "RUN-ON  off in 4 s (run-on of band saw)" in heard.text()
     heard.say("collector/main", collector("coast_down", coast_down_until=stamp(NOON + 8)))
-    assert "COAST-DOWN  stands still in 5 s" in heard.text()
+    assert "COAST-DOWN  stops turning in 5 s" in heard.text()
     heard.at += 6
-    assert "stands still in" not in heard.text()
+    assert "stops turning in" not in heard.text()
+
+
+def test_the_seconds_of_a_run_on_stand_beside_no_other_word() -> None:
+    heard = small_shop()
+    heard.say("tool/band_saw", tool("silent", run_on_ends=stamp(NOON + 7)))
+    assert "SILENT" in heard.text()
+    assert "7 s" not in heard.text()
+
+
+def test_when_a_collector_goes_off_is_shown_with_what_is_over_then() -> None:
+    heard = small_shop()
+    sweep: dict[str, Any] = {"until": stamp(NOON + 1750), "until_because": "hand start at sweep", "hands": ["sweep"]}
+    heard.say("collector/main", collector("running", **sweep))
+    assert "RUNNING  off in 29 min 10 s (hand start at sweep)" in heard.text()
+    stuck: dict[str, Any] = {"until_because": "run limit of band saw", "running": ["band_saw"]}
+    heard.say("collector/main", collector("running", until=stamp(NOON + 3601), **stuck))
+    assert "off in" not in heard.text(), "nobody counts the hours of a run limit"
+    heard.say("collector/main", collector("running", until=stamp(NOON + 600), **stuck))
+    assert "off in 10 min (run limit of band saw)" in heard.text()
 
 
 def test_a_countdown_goes_by_the_daemons_clock_where_the_clocks_differ() -> None:
     heard = small_shop()
     ahead = 90
     until = stamp(NOON + ahead + 10)
-    heard.say("collector/main", collector("run_on", since=NOON + ahead, run_on_until=until))
+    heard.say("collector/main", collector("run_on", since=NOON + ahead, until=until))
     assert "off in 10 s" in heard.text()
     assert "Its clock is 1 min 30 s ahead of this machine's." in heard.text()
     assert f"{clock(NOON)}  collector" in heard.text()  # events are shown in this machine's time

@@ -10,6 +10,7 @@ from shell_support import SHOP, World
 from gatehand.config import load
 from gatehand.journal.sentences import sentence
 from gatehand.shell.config_reload import Reloader
+from gatehand.times import stamp_ms
 from gatehand_rules.state import ToolRunning, ToolUnknown, collector_word, gate_word, tool_word
 
 FAN, SAW, BENCH = "shop/fan/set", "shop/gate/band_saw/set", "shop/gate/bench/set"
@@ -74,7 +75,10 @@ def test_a_run_on_that_is_counting_takes_its_new_length(edited: Edited) -> None:
     world = edited.world.cutting()
     world.say("shop/band_saw/amps", "0")
     world.run(5)
+    until = stamp_ms(world.shown("collector/main")["until"])
     edited.edit("run_on = 10", "run_on = 20")
+    assert stamp_ms(world.shown("collector/main")["until"]) == until + 10_000
+    assert world.shown("tool/band_saw")["run_on_ends"] == world.shown("collector/main")["until"]
     since = world.clocks.now
     world.run(14)
     assert (FAN, "0") not in world.commands(since), "19 s after the stop it still runs on"

@@ -76,6 +76,8 @@ class Surroundings:
     """A line for the history."""
     on_record: list[tuple[str, float]]
     """Starts that the log has."""
+    shown: Callable[[Engine, Outgoing], None]
+    """Hears what the daemon publishes."""
 
 
 class WatchedEngine(Engine):
@@ -168,6 +170,7 @@ class VirtualDaemon:
         """Out through the link."""
         if self._link is None:
             return False
+        self._around.shown(self.engine, outgoing)
         return self._link.publish(outgoing)
 
     def subscribe(self, wanted: tuple[Subscription, ...]) -> None:

@@ -25,6 +25,8 @@ from support.monitor_notes import Breach
 from support.signal_words import signals
 
 from gatehand.config import Loaded
+from gatehand.mqtt.transport import Outgoing
+from gatehand.shell.engine import Engine
 from gatehand.shell.ports import RecorderPort, Remembered
 from gatehand.simshop.device import Sent
 from gatehand.simshop.gate import GateTrouble
@@ -68,6 +70,8 @@ class World:
         self.late_acts: list[float] = []
         self.breaches: list[Breach] = []
         self.daemon: VirtualDaemon | None = None
+        self.shown: Callable[[Engine, Outgoing], None] = lambda _engine, _outgoing: None
+        """Hears what the daemon publishes."""
         self.broker.on_arrival = self._at_broker
         self._recent: deque[Happening] = deque(maxlen=24)
         self._cable_out_until = -inf
@@ -194,9 +198,13 @@ class World:
             self.told,
             self.note,
             self.disk.starts() if self.clocks.now >= self._wall_unsure_until else [],
+            self._show,
         )
         run = f"run{self._runs}"
         self.daemon = VirtualDaemon(around, run, None if self._record is None else self._record(self, run))
+
+    def _show(self, engine: Engine, outgoing: Outgoing) -> None:
+        self.shown(engine, outgoing)
 
     def _bury(self) -> None:
         if self.daemon is not None:

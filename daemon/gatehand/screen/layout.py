@@ -22,6 +22,8 @@ _COUNTED: Final = re.compile(r"([^0-9]*)([0-9]*)")
 _MINUTE: Final = 60.0
 _OLD: Final = _MINUTE
 """Seconds after which the word of a sensor that speaks only on change is shown with its age."""
+_SOON: Final = 3600.0
+"""Seconds. What goes off while a tool runs goes off by its run limit: hours ahead that is nobody's countdown."""
 _TONES: Final = {
     "running": Tone.GOOD,
     "open": Tone.GOOD,
@@ -112,10 +114,12 @@ def collectors(
 
 
 def _of_collector(message: StatusMessage, now: float) -> Iterator[str]:
-    for key, text in (("run_on_until", "off in {}"), ("coast_down_until", "stands still in {}")):
-        left = _left(message, key, now)
-        if left is not None:
-            yield text.format(_lasting(left))
+    left = _left(message, "until", now)
+    if left is not None and (left <= _SOON or not message.names("running")):
+        yield f"off in {_lasting(left)} ({message.text('until_because')})".removesuffix(" ()")
+    left = _left(message, "coast_down_until", now)
+    if left is not None:
+        yield f"stops turning in {_lasting(left)}"
     if message.text("held"):
         yield f"until a reset: {spoken(message.text('held'))}"
     if message.names("running"):
@@ -156,7 +160,8 @@ def each_alarm(status: DaemonStatus, at: float, width: int) -> dict[str, list[Sc
 
 
 def _state_of_tool(message: StatusMessage, now: float) -> str:
-    left = _left(message, "run_on_ends", now)
+    # Beside another word, such as SILENT, the seconds of a run-on would be taken for that word's.
+    left = _left(message, "run_on_ends", now) if message.text("state") == "run_on" else None
     shown = loud_state(message)
     return shown if left is None else f"{shown} {_lasting(left)}"
 

@@ -268,11 +268,15 @@ class Engine:
         active.routes.take_over(self.active.routes)
         asked_before = self.active.encoder.questions
         before, self.active, self.state = self.state, active, outcome.state
-        self._begin_recording(changed)
-        self.publisher.swap(active)
-        self.unheard.swap(active)
-        self.rhythms.swap(active)
-        owed = self.notebook.owed(active)
+        self._carrying_out = True  # nothing of the new shop is to be shown before its commands have left
+        try:
+            self._begin_recording(changed)
+            self.publisher.swap(active)
+            self.unheard.swap(active)
+            self.rhythms.swap(active)
+            owed = self.notebook.owed(active)
+        finally:
+            self._carrying_out = False
         self._carry_out(before, outcome, self._now)
         self._hold_again(owed)
         self._arm(outcome.state.wake_at, self._now)

@@ -17,8 +17,18 @@ from gatehand.mqtt.transport import MessageKind, Notice, NoticeKind, Outgoing, T
 from gatehand.shell import alarm_words
 from gatehand.shell.active_config import ActiveConfig
 from gatehand.shell.alarms import Alarms
+from gatehand.shell.foresight import Foresight, nothing_ahead
 from gatehand.shell.notebook import Notebook
-from gatehand.shell.status_messages import ClockPair, MoreOfStatus, Subject, changed, status_of, subjects_of
+from gatehand.shell.status_messages import (
+    ClockPair,
+    MoreOfStatus,
+    Present,
+    Subject,
+    changed,
+    retold,
+    status_of,
+    subjects_of,
+)
 from gatehand.text import json_bytes
 from gatehand.times import stamp
 from gatehand_rules import Alarm, CollectorWord, Finding, Happened, Outcome, State
@@ -29,15 +39,15 @@ _DRIFT: Final = 0.1
 """Seconds that the clocks may drift apart before shown times follow."""
 AT_START: Final = "nothing has happened since the daemon's start"
 _OF_ITSELF: Final[dict[str, str]] = {
-    CollectorWord.OFF: "the fan has stopped",
+    CollectorWord.OFF: "the fan has stopped turning",
     CollectorWord.OPENING: "waits for its gates",
-    CollectorWord.RUNNING: "at full flow",
-    CollectorWord.RUN_ON: "nothing cuts any more",
     CollectorWord.COAST_DOWN: "called off before it was switched on",
 }
 """Phases that a collector comes to without a finding of its own."""
 _NO_REASON: Final = frozenset({Happened.READING_REJECTED, Happened.MESSAGE_IGNORED})
 """What changed nothing: shown only where no reason of a state is known."""
+_SEEN: Final = frozenset({Happened.COLLECTOR_RUNNING, Happened.COLLECTOR_STOOD, Happened.COLLECTOR_UNANSWERED})
+"""What is only seen of a fan, and has places of its own in the status: no reason why it is on, off or held."""
 VISIBLE: Final = 0.02
 """Share of the start threshold by which a reading must have moved to be shown anew: noise moves it less."""
 
@@ -53,6 +63,13 @@ class _Shown(Struct):
     sent: bytes = b""
     reading: float | None = None
     """A tool's reading as sent."""
+
+
+def _explains(finding: Finding, shown: _Shown) -> bool:
+    """Whether it is the reason of a state, or at least more than is known of one; a fan that is off may still turn."""
+    if finding.event in _SEEN and shown.word == CollectorWord.OFF:
+        return True
+    return finding.event not in _NO_REASON | _SEEN or shown.because == AT_START
 
 
 class StatePublisher:
@@ -75,6 +92,8 @@ class StatePublisher:
         self._visible = False
         self._mirrors: list[Callable[[], None]] = []
         self._offset = clock.wall() - clock.mono()
+        self._foresight = Foresight()
+        self._ahead = nothing_ahead(active.shop)
 
     def changed(self, subjects: Iterable[Subject]) -> None:
         """Something else of theirs than the rules' state has changed: shown with the next `show`."""
@@ -98,6 +117,7 @@ class StatePublisher:
     def show(self, state: State, now: float) -> None:
         """Publish what has changed."""
         if self._visible:
+            self._look_ahead(state, now)
             if self._at_once:
                 due, self._at_once = self._at_once, {each: None for each in self._at_once if self.withholds(each)}
                 self._publish(self._statuses([each for each in due if each not in self._at_once], state, now))
@@ -106,6 +126,18 @@ class StatePublisher:
             self._publish(leftovers)
         for mirror in self._mirrors:
             mirror()
+
+    def _look_ahead(self, state: State, now: float) -> None:
+        """What is foretold of each, and by which clock: whose future has changed is shown anew."""
+        shop, before = self._active.shop, self._ahead
+        self._ahead = self._foresight.look(shop, state, now)
+        # The distance of the clocks is kept while it drifts, so that a shown deadline does not dance.
+        offset = self._clock.wall() - self._clock.mono()
+        if abs(offset - self._offset) > _DRIFT:
+            self._offset = offset
+            self.changed(self._shown)
+        elif self._ahead is not before:
+            self.changed(retold(shop, before, self._ahead))
 
     def withholds(self, subject: Subject) -> bool:
         """Whether it is not to be shown yet: its hold is not on the disk."""
@@ -197,7 +229,7 @@ class StatePublisher:
         for kind, name in (("tool", finding.tool), ("gate", finding.gate), ("collector", finding.collector)):
             if name is not None:
                 shown = self._shown.get((kind, name))
-                if shown is not None and (finding.event not in _NO_REASON or shown.because == AT_START):
+                if shown is not None and _explains(finding, shown):
                     shown.because, shown.explained = sentence_of(finding), True
                 return
 
@@ -219,17 +251,13 @@ class StatePublisher:
 
     def _statuses(self, subjects: Iterable[Subject], state: State, now: float) -> list[Outgoing]:
         """The messages of those subjects of which the broker has something else."""
-        # The distance of the clocks is kept while it drifts, so that a shown deadline does not dance.
-        offset = self._clock.wall() - self._clock.mono()
-        if abs(offset - self._offset) > _DRIFT:
-            self._offset = offset
-        at = ClockPair(now, self._offset)
-        found = []
+        at, found = ClockPair(now, self._offset), []
+        present = Present(self._active.shop, state, self._ahead, at)
         for subject in subjects:
             shown = self._shown.get(subject)
             if shown is None:
                 continue
-            word, facts = status_of(self._active.shop, subject, state, at, self._notebook.hold_id)
+            word, facts = status_of(subject, present, self._notebook.hold_id)
             if word != shown.word:
                 if not shown.explained and subject[0] == "collector":
                     shown.because = _OF_ITSELF.get(word, shown.because)

@@ -3,15 +3,16 @@
 Pure: nothing is remembered here, and nothing published.
 """
 
-import math
 from collections.abc import Callable, Mapping
 from typing import TypeAlias
 
 from msgspec import Struct
 
+from gatehand.shell.foresight import why_off, why_on
 from gatehand.times import stamp
-from gatehand_rules import collectors
+from gatehand_rules import Rule, collectors
 from gatehand_rules import state as st
+from gatehand_rules.forecast import Ahead
 from gatehand_rules.shop import CollectorAt, GateAt, Shop, ToolAt
 
 Subject: TypeAlias = tuple[str, str]
@@ -32,33 +33,42 @@ class ClockPair(Struct, frozen=True):
         """Wall seconds."""
         return self.mono + self.offset
 
-    def of(self, mono: float) -> str:
-        """RFC 3339 of a monotonic instant."""
-        return stamp(self.offset + mono)
+    def of(self, mono: float | None) -> str | None:
+        """RFC 3339 of a monotonic instant; None stays None."""
+        return None if mono is None else stamp(self.offset + mono)
+
+
+class Present(Struct, frozen=True):
+    """All that a status is made of."""
+
+    shop: Shop
+    state: st.State
+    ahead: Ahead
+    """Whatever a status foretells is of it, and comes true when nothing else happens."""
+    at: ClockPair
 
 
 def status_of(
-    shop: Shop, subject: Subject, state: st.State, at: ClockPair, hold_id: Callable[[str], str | None]
+    subject: Subject, present: Present, hold_id: Callable[[str], str | None]
 ) -> tuple[str, dict[str, object]]:
-    """Its state in a word, and what else its status says. `hold_id`: of the hold that a collector is under."""
+    """Its state in a word, and what else its status says; `because` only where the state itself is the reason.
+
+    `hold_id`: of the hold that a collector is under.
+    """
+    shop, state, ahead, at = present.shop, present.state, present.ahead, present.at
     match subject:
         case ("tool", name) if (tool := shop.tool_at(name)) is not None:
-            return st.tool_word(state.tools[tool]), _tool(shop, tool, state.tools[tool], at)
+            return st.tool_word(state.tools[tool]), _tool(shop, tool, state.tools[tool], at.of(ahead.run_on_ends[tool]))
         case ("gate", name) if (gate := shop.gate_at(name)) is not None:
-            return st.gate_word(state.gates[gate]), _gate(shop, gate, state, at)
+            return st.gate_word(state.gates[gate]), _gate(shop, gate, state, at.of(ahead.hand_ends[gate]))
         case ("collector", name) if (fan := shop.collector_at(name)) is not None:
             held_by = {"hold_id": hold_id(name) if isinstance(state.collectors[fan].phase, st.Held) else None}
-            return st.collector_word(state.collectors[fan]), {**_collector(shop, fan, state, at), **held_by}
+            return st.collector_word(state.collectors[fan]), {**_collector(shop, fan, state, ahead, at), **held_by}
     return "unknown", {}
 
 
-def _tool(shop: Shop, i: ToolAt, state: st.ToolState, at: ClockPair) -> dict[str, object]:
+def _tool(shop: Shop, i: ToolAt, state: st.ToolState, run_on_ends: str | None) -> dict[str, object]:
     tool = shop.tools[i]
-    ends = None
-    if isinstance(state, st.ToolRunOn):
-        ends = state.since + tool.run_on
-    elif isinstance(state, st.ToolSilent) and not state.let_go and isinstance(state.was, st.ToolRunning | st.ToolRunOn):
-        ends = (state.was.since if isinstance(state.was, st.ToolRunOn) else state.since) + tool.run_on
     facts: dict[str, object] = {
         **tool.reading_fact(state.value),
         **tool.start_fact(),
@@ -66,7 +76,7 @@ def _tool(shop: Shop, i: ToolAt, state: st.ToolState, at: ClockPair) -> dict[str
         "gates": tool.gates,
         "collector": tool.collector,
         "run_on": tool.run_on,
-        "run_on_ends": None if ends is None else at.of(ends),
+        "run_on_ends": run_on_ends,
     }
     speaking = st.speaking(state)
     if isinstance(speaking, st.ToolRunning | st.ToolRunOn):
@@ -74,9 +84,8 @@ def _tool(shop: Shop, i: ToolAt, state: st.ToolState, at: ClockPair) -> dict[str
     return facts
 
 
-def _gate(shop: Shop, i: GateAt, state: st.State, at: ClockPair) -> dict[str, object]:
+def _gate(shop: Shop, i: GateAt, state: st.State, hand_ends: str | None) -> dict[str, object]:
     gate, seen = shop.gates[i], state.gates[i]
-    hand_ends = None if seen.hand is None else at.of(seen.hand.since + gate.hand_limit)
     return {
         "collector": gate.collector,
         "proven": isinstance(seen.move, st.GateOpen),
@@ -88,29 +97,29 @@ def _gate(shop: Shop, i: GateAt, state: st.State, at: ClockPair) -> dict[str, ob
     }
 
 
-def _collector(shop: Shop, i: CollectorAt, state: st.State, at: ClockPair) -> dict[str, object]:
-    collector, seen = shop.collectors[i], state.collectors[i]
+def _collector(shop: Shop, i: CollectorAt, state: st.State, ahead: Ahead, at: ClockPair) -> dict[str, object]:
+    collector, seen, coming = shop.collectors[i], state.collectors[i], ahead.collectors[i]
     served = [each for each in zip(shop.tools, state.tools, strict=True) if each[0].collector == collector.name]
-    tools = [tool.name for tool, each in served if isinstance(each, st.ToolRunning)]
-    run_ons = [each.since + tool.run_on for tool, each in served if isinstance(each, st.ToolRunOn)]
-    # Nobody knows until when while a tool cuts.
-    until = max(run_ons) if seen.on_phase and run_ons and not tools else None
-    # Switched off and not known to turn: it stands still at an instant that is known.
-    coasts = not seen.on_phase and at.mono < seen.still_at < math.inf
     hands = [
         gate.name
         for gate, each in zip(shop.gates, state.gates, strict=True)
         if gate.collector == collector.name and each.hand is not None
     ]
+    spent, limit, until = len(collectors.spent(seen, at.mono)), collector.starts_per_hour, at.of(coming.off_at)
+    off_at = None if coming.off_at is None else at.offset + coming.off_at
+    because = why_on(coming, spent, limit, off_at)
     return {
-        "running": tools,
+        **({"because": because} if because else {}),
+        "running": [tool.name for tool, each in served if isinstance(each, st.ToolRunning)],
         "hands": hands,
-        "run_on_until": None if until is None else at.of(until),
-        "coast_down_until": at.of(seen.still_at) if coasts else None,
+        "until": until,
+        "until_because": None if until is None else why_off(coming, spent, limit),
+        "run_on_until": until if {each.rule for each in coming.off_by} == {Rule.RUN_ON} else None,
+        "coast_down_until": at.of(coming.still_at),
         "reported_on": seen.reported_on,
         "drawing": seen.drawing,
-        "starts_this_hour": len(collectors.spent(seen, at.mono)) if collector.starts_per_hour is not None else None,
-        "starts_per_hour": collector.starts_per_hour,
+        "starts_this_hour": spent if limit is not None else None,
+        "starts_per_hour": limit,
         "bin_full": seen.bin_full,
         "held": seen.phase.why if isinstance(seen.phase, st.Held) else None,
     }
@@ -135,4 +144,16 @@ def changed(shop: Shop, before: st.State, after: st.State) -> dict[Subject, None
     if before.tools is not after.tools:
         tools = zip(shop.tools, before.tools, after.tools, strict=True)
         found.update({("tool", tool.name): None for tool, was, is_now in tools if was is not is_now})
+    return found
+
+
+def retold(shop: Shop, before: Ahead, after: Ahead) -> dict[Subject, None]:
+    """The subjects of which something else is foretold than before; everything, where the shop is another."""
+    if len(before.run_on_ends) != len(shop.tools) or len(before.hand_ends) != len(shop.gates):
+        return subjects_of(shop)
+    tools = zip(shop.tools, before.run_on_ends, after.run_on_ends, strict=True)
+    gates = zip(shop.gates, before.hand_ends, after.hand_ends, strict=True)
+    found: dict[Subject, None] = {("collector", collector.name): None for collector in shop.collectors}
+    found.update({("gate", gate.name): None for gate, was, is_now in gates if was != is_now})
+    found.update({("tool", tool.name): None for tool, was, is_now in tools if was != is_now})
     return found
