@@ -85,10 +85,11 @@ def ask(context: Context, at: GateAt, *, on: bool, who: Mapping[str, Fact] | Non
         event = Happened.HAND_STARTED if on else Happened.HAND_ENDED
         context.say_of_gate(at, event, Rule.BUTTON)
         context.decide(logged=False)
+    asked = {"by": "a message", **(who or {})}
     for i in range(before, len(context.findings)):
         finding = context.findings[i]
         if finding.event in {Happened.HAND_STARTED, Happened.HAND_ENDED, Happened.START_REFUSED}:
-            context.decided = context.findings[i] = replace(finding, facts=(*finding.facts, *(who or {}).items()))
+            context.decided = context.findings[i] = replace(finding, facts=(*finding.facts, *asked.items()))
 
 
 def start_hand(context: Context, at: GateAt, rule: Rule, *, by_opening: bool = False) -> None:

@@ -339,6 +339,7 @@ def _carry_fan(
         seen,
         reported_on=reported,
         drawing=drawing,
+        motor=None if drawing is None else seen.motor,
         answer=seen.answer if known and same_eyes else None,
         confirmed=seen.confirmed and same_eyes,
         contrary=seen.contrary if same_eyes else None,

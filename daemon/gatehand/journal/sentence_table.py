@@ -1,7 +1,8 @@
 """The table of sentences: for each event of the log, and each rule by which it came, what a woodworker reads.
 
 `{key}` is a fact or `tool`, `gate`, `collector`, `subject`, `reason`; of a sensor, whatever it measures, `reading`,
-`last_reading`, `start_threshold`, `stop_threshold`, and `contact`, where it is one. What stands in square brackets is
+`last_reading`, `start_threshold`, `stop_threshold`, and `contact`, where it is one; of a fan `witnesses`, `just_heard`
+and `look_at` (`witness_words`); of a device `offline`, of a gate `never_heard`, of a hold `on_hold`. What stands in square brackets is
 left out when a fact within is missing, or, for `{key!}`, when it is also 0, false or empty. No code in here:
 `sentences` fills them.
 """
@@ -127,7 +128,10 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
     # Gates and hand starts
     Happened.GATE_COMMANDED: {
         Rule.DEMAND: "{gate} told to {to}",
-        Rule.ZONE_CHANGE: "{gate} told to {to}[, before {instead_of} shuts], {reason}",
+        Rule.ZONE_CHANGE: (
+            "{gate} told to {to}, before {instead_of} shuts: the work has moved here",
+            "{gate} told to {to}, no longer needed here",
+        ),
         Rule.RETRY: "{gate} told to {to} again, {reason}[ ({tries} of {retries})]",
         Rule.NOT_HEARD_LIVE: "{gate} told to {to} once, so that it reports when it opens: {reason}",
         Rule.BROKER: "{gate} told to {to} again, the broker is back",
@@ -149,11 +153,16 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
         Rule.RETAINED: "{gate} is no longer taken for open: a message kept by the broker says {says}",
         None: "{gate} is neither open nor shut[: it says {says}]",
     },
+    Happened.GATE_UNHEARD: (
+        "{gate} was told to {wanted} and has not said where it is since Gatehand started; it may be {wanted} already"
+    ),
     Happened.GATE_FAULT: (
+        "{gate} did not {wanted}[ in {waited}][ with {retries!}]; {offline}",
         (
             "{gate} did not {wanted}[ in {waited}][ with {retries!}]; travel {travel}; it says {says}, "
             "which is neither its open nor its shut"
         ),
+        "{gate} was told to {wanted} and {never_heard}[, for {waited}][ and {retries!}]; travel {travel}",
         "{gate} did not {wanted}[ in {waited}][ with {retries!}]; travel {travel}[; it reports {reported}]",
     ),
     Happened.HAND_STARTED: {
@@ -181,17 +190,20 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
         None: "{collector} switched on[, {reason}]",
     },
     Happened.COLLECTOR_OFF: {
-        Rule.NO_DEMAND: "{collector} switched off, nothing needs it any more[; the fan turns for {coast_down!} more]",
+        Rule.NO_DEMAND: "{collector} switched off, nothing needs it any more[; the fan coasts for up to {coast_down!}]",
         Rule.BROKER: "{collector} switched off, the broker had been away",
-        Rule.HOLD: "{collector} switched off, held[ by {why}]",
+        Rule.HOLD: "{collector} switched off, {on_hold}",
         Rule.OFF_ASKED: "{collector} switched off as asked for[ by {by!}][ ({why!})]; a fresh start is wanted now",
         None: "{collector} switched off[, {reason}]",
     },
     Happened.COLLECTOR_RUNNING: {
         Rule.RETAINED: "{collector} may be running: a message kept by the broker says so",
-        None: "{collector} is running",
+        None: "{collector} is running[: {just_heard}]",
     },
-    Happened.COLLECTOR_STOOD: "{collector} stands still",
+    Happened.COLLECTOR_STOOD: (
+        "{collector}: {just_heard}[; the fan coasts for up to {coasts_for} more]",
+        "{collector} is off, by all that watches it[; the fan coasts for up to {coasts_for} more]",
+    ),
     Happened.COLLECTOR_WAITED: {
         Rule.STOPS_UNHEARD: "{collector} waits with its start until the stop contacts are heard",
         None: "{collector} waits[ {for_seconds}] with its start[, {reason}]",
@@ -208,7 +220,13 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
         Rule.ADOPTION: "{collector} was on when Gatehand started and is left on[ for {grace!}]",
         None: "{collector} was found on and is left on[, {reason}]",
     },
-    Happened.COLLECTOR_UNANSWERED: "{collector} has not answered to {told}[ (repeat {tries!})]; look at its switch",
+    Happened.COLLECTOR_UNANSWERED: (
+        (
+            "{collector} was switched {told}, and that does not show: {witnesses}[; {offline}]; "
+            "switched {told} again[ ({nth} time)]; {look_at}"
+        ),
+        "{collector} was switched {told}, and nothing shows it; switched {told} again[ ({nth} time)]; {look_at}",
+    ),
     Happened.FAN_UNSAFE: (
         "{collector} turns against shut gates: {proven_open} of {min_open} gates are proven open; "
         "switched off, gates told to open"
@@ -221,8 +239,8 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
     Happened.STOP_ACTIVE: "stop contact {stop} is active",
     Happened.STOP_CLEARED: "stop contact {stop} is clear; nothing starts until a reset",
     Happened.COLLECTOR_HELD: {
-        Rule.STOP_CONTACT: "{collector} is held off by stop contact {why}, until somebody resets it",
-        None: "{collector} is held off until somebody resets it[ ({why!})][, asked for by {by!}]",
+        Rule.STOP_CONTACT: "{collector} is on hold by stop contact {why}, until somebody resets it",
+        None: "{collector} is {on_hold}, until somebody resets it[; asked for by {by!}]",
     },
     Happened.HOLD_RESET: (
         "{collector}: hold[ by {why!}] ended by a reset[ of {by!}][ ({because!})]; the next fresh start counts"
@@ -261,7 +279,16 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
     Happened.DAEMON_CAUGHT_UP: "Gatehand has read what had waited; what comes now counts again",
     Happened.ALARM_RAISED: {
         Rule.STOPS_UNHEARD: "alarm: the stop contacts have not been heard[ for {unheard_for}]; nothing starts",
-        Rule.TRAVEL: "alarm: {gate} did not {wanted}, travel {travel}",
+        Rule.TRAVEL: (
+            "alarm: {gate} did not {wanted}: {offline}",
+            "alarm: {gate} did not {wanted}; it says {says}, which is neither its open nor its shut",
+            "alarm: {gate} was told to {wanted} and {never_heard}",
+            "alarm: {gate} did not {wanted}, travel {travel}",
+        ),
+        Rule.ANSWER: (
+            "alarm: {collector} was switched {told}, and that does not show: {witnesses}; {look_at}",
+            "alarm: {collector} was switched {told}, and nothing shows it; {look_at}",
+        ),
         Rule.GATE_BY_HAND_IS_SHUT: "alarm[ for {subject}]: open this gate by hand: {gates}",
         Rule.NOT_HEARD_LIVE: "alarm[ for {subject}]: shut this gate and open it once: {gates}, {reason}",
         Rule.STOP_CONTACT: "alarm: stop contact {stop} is active",
@@ -312,7 +339,7 @@ REASONS: Final[dict[str, Templates]] = {
     Rule.RETAINED: "the broker had kept that message, so its age is unknown",
     Rule.UNKNOWN_NAME: "the config has nothing of that name",
     Rule.DEMAND: "it is needed",
-    Rule.REST: "the fan stands still and nothing needs it",
+    Rule.REST: "the fan has stopped turning and nothing needs it",
     Rule.ZONE_CHANGE: "the work has moved to another gate",
     Rule.TRAVEL: "its travel time[ of {travel}] has passed",
     Rule.REPORT: "its own report says so",
