@@ -3,7 +3,7 @@
 A start counts for the hour's budget and waits for another inrush on its circuit. When to tell is the sequence's.
 """
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from math import inf
 from typing import Literal
 
@@ -42,15 +42,18 @@ def seen_of(collector: Collector, fan: st.CollectorState, now: float) -> dict[st
     return facts
 
 
-def _told(context: Context, at: CollectorAt) -> dict[str, Fact]:
-    """The same, and how long ago it was first told what it has not shown."""
-    fan, now = context.collectors[at], context.now
-    facts = seen_of(context.shop.collectors[at], fan, now)
+def shown_by(collector: Collector, fan: st.CollectorState, alarms: Collection[Alarm], now: float) -> dict[str, Fact]:
+    """The same, with how long ago it was switched, and whether its device is gone."""
+    facts = seen_of(collector, fan, now)
     if fan.told_at > -inf:
         facts["told_ago"] = round(now - fan.told_at, 3)
-    if Alarm("collector", context.shop.collectors[at].name, "offline") in context.alarms:
+    if Alarm("collector", collector.name, "offline") in alarms:
         facts["offline"] = True
     return facts
+
+
+def _told(context: Context, at: CollectorAt) -> dict[str, Fact]:
+    return shown_by(context.shop.collectors[at], context.collectors[at], context.alarms, context.now)
 
 
 def tell_on(context: Context, at: CollectorAt, rule: Rule) -> None:

@@ -144,7 +144,7 @@ def test_a_hold_and_its_reset_are_answered_with_the_sentence_of_what_decided() -
     assert answers(world)["h1"] == {
         "ok": True,
         "rule": "hold",
-        "text": "collector is held off until somebody resets it (filter), asked for by page",
+        "text": "collector is on hold (filter), until somebody resets it; asked for by page",
     }
     line = world.events("collector_held")[-1]
     assert (line["why"], line["by"]) == ("filter", "page")

@@ -4,6 +4,7 @@ import json
 import re
 import shlex
 from collections.abc import Iterator
+from typing import Final
 
 import pytest
 from shell_support import SHOP, World
@@ -208,6 +209,16 @@ def test_the_alarms_that_the_rules_raise_are_those_that_have_words() -> None:
     assert known == {key[:2] for key in alarm_words._WORDS}  # noqa: SLF001
 
 
+CASES: Final[dict[str, dict[str, Fact]]] = {
+    "said": {"said": "OFFEN", "topic": "saw/state", "wanted_there": "found another word"},
+    "offline": {"offline": True},
+    "welded": {"told": "off", "reported_on": True, "reported_ago": 0.1, "told_ago": 16.0},
+    "off": {"told": "off", "reported_on": False, "drawing": True, "motor_ago": 38.0, "told_ago": 16.0},
+    "tripped": {"told": "on", "reported_on": True, "drawing": False},
+}
+"""The facts of the cases that are found by what watches a fan, or by what a gate says."""
+
+
 def every_next_step() -> Iterator[str]:
     """Of each alarm in each of its cases, the rules' and the shell's own."""
     from gatehand.shell import alarm_words as own
@@ -219,6 +230,7 @@ def every_next_step() -> Iterator[str]:
         told: dict[str, Fact] = {"told": case, "then": case, "never_heard": case == "never_heard"}
         told |= {case: "x"} if case in {"says", "beside"} else {}
         told |= {"topic": "saw/amps"} if case == "topic" else {}
+        told |= CASES.get(case, {})
         found = words(Alarm(kind, "saw", what), Rule(case) if case in set(Rule) else Rule.TRAVEL, {**facts, **told})[1]
         assert found.split(" ")[0] == then.split(" ")[0], "this very case"
         yield found

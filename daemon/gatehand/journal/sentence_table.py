@@ -2,9 +2,9 @@
 
 `{key}` is a fact or `tool`, `gate`, `collector`, `subject`, `reason`; of a sensor, whatever it measures, `reading`,
 `last_reading`, `start_threshold`, `stop_threshold`, and `contact`, where it is one; of a fan `witnesses`, `just_heard`
-and `look_at` (`witness_words`); of a device `offline`, of a gate `never_heard`, of a hold `on_hold`. What stands in square brackets is
-left out when a fact within is missing, or, for `{key!}`, when it is also 0, false or empty. No code in here:
-`sentences` fills them.
+and `look_at` (`witness_words`); of a device `offline`, of a gate `never_heard`, of a hold `on_hold`. What
+stands in square brackets is left out when a fact within is missing, or, for `{key!}`, when it is also 0, false or
+empty. No code in here: `sentences` fills them.
 """
 
 from typing import Final, TypeAlias

@@ -1,4 +1,4 @@
-"""What watches a fan, in words: its switch's report and its motor's sensor, each as what it is, and how old its word is.
+"""What watches a fan, in words: its switch's report and its motor's sensor, each named as what it is, with its age.
 
 Made from the facts of a finding (`gatehand_rules.collectors.seen_of`) and what the shell adds of topics and words; used
 by the log's sentences and by the alarms. What was not said by anything is not claimed here.
@@ -34,7 +34,7 @@ def just_heard(facts: Facts) -> str:
 
 
 def says_on(facts: Facts) -> bool:
-    """Whether a live word, said after the fan was switched, is that it is on: only that is evidence of a welded relay."""
+    """Whether a live word, said after the fan was switched, is that it is on: nothing else shows a welded relay."""
     switch = facts.get("reported_on") is True and _is_after(facts, "reported")
     return switch or (facts.get("drawing") is True and _is_after(facts, "motor"))
 
@@ -108,7 +108,8 @@ def _not_understood(facts: Facts, which: str, name: str) -> str | None:
     said = facts.get(f"{which}_said")
     if said is None:
         return None
-    return f"{name} said {said!r} on {facts.get(f'{which}_topic')}, which was not understood ({facts.get(f'{which}_wanted')})"
+    topic, wanted = facts.get(f"{which}_topic"), facts.get(f"{which}_wanted")
+    return f"{name} said {said!r} on {topic}, which was not understood ({wanted})"
 
 
 def _ago(facts: Facts, which: str) -> float:

@@ -8,14 +8,13 @@ from collections.abc import Mapping
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Final
 
-from msgspec.structs import replace
-
 from gatehand.config.signals import SENSORS, Signal
 from gatehand.journal.line import OwnEvent
 from gatehand.shell import alarm_words
 from gatehand.shell.active_config import ActiveConfig
 from gatehand.shell.alarms import ShownAlarm
-from gatehand_rules import Alarm, Fact, Happened, Outcome, Rule
+from gatehand.shell.explain import Explainer
+from gatehand_rules import Alarm, Fact, Outcome
 from gatehand_rules.commands import CollectorOn, Command, OpenGate
 
 if TYPE_CHECKING:
@@ -25,8 +24,6 @@ PATIENCE: Final = 60.0
 """Seconds with the broker up."""
 _LONGEST_BEAT: Final = 2.0
 """Seconds: a beat that comes later than this was held up, and so may have been what it waits for."""
-_SPEAKS: Final = frozenset({"says", "beside"})
-"""Facts of a silent sensor's alarm that say what its device says all the same."""
 
 
 class Unheard:
@@ -35,6 +32,7 @@ class Unheard:
     def __init__(self, active: ActiveConfig, engine: "Engine") -> None:
         self._notebook = engine.notebook
         self._engine = engine
+        self._explainer = Explainer(engine)
         self._connected = False
         self._up = 0.0
         """Seconds with the broker up, as beats have counted them."""
@@ -93,31 +91,10 @@ class Unheard:
         return self._shown.get((kind, name), {})
 
     def explained(self, outcome: Outcome) -> Outcome:
-        """The same, where a sensor is called silent with what the rules cannot know: its topic, and what it said."""
-        if not any(finding.event is Happened.TOOL_SILENT for finding in outcome.findings):
-            return outcome
-        findings = tuple(
-            replace(one, facts=(*one.facts, *self._of_sensor(one.tool)))
-            if one.rule is Rule.SILENT_AFTER and one.tool is not None
-            else one
-            for one in outcome.findings
-        )
-        return replace(outcome, findings=findings)
+        """The same, with what the rules cannot know of devices that are silent or have not answered."""
+        return self._explainer.explained(outcome)
 
     # Inside
-
-    def _of_sensor(self, tool: str) -> tuple[tuple[str, Fact], ...]:
-        """What its topic is, and what has become of it there."""
-        for one in self._signals:
-            if (one.kind, one.name) == ("tool", tool) and one.key in SENSORS:
-                rejections = self._active.routes.rejections
-                facts: tuple[tuple[str, Fact], ...] = (("topic", one.topic),)
-                if (odd := rejections.odd.get(one.whose)) is not None:
-                    return (*facts, ("key", one.key), ("says", odd.bad.shown), ("wanted", odd.bad.why))
-                if (bad := rejections.left_out.get(one.whose)) is not None:
-                    return (*facts, ("key", one.key), ("beside", bad.shown), ("wanted", bad.why))
-                return facts if self._notebook.was_heard(one.place) else (*facts, ("never_heard", True))
-        return ()
 
     def _look(self, now: float) -> None:
         rejections = self._active.routes.rejections
@@ -142,11 +119,12 @@ class Unheard:
                 else:
                     alarm = alarm_words.not_understood(one.kind, one.name, one.key, one.topic, instead)
                 wanted.setdefault(alarm.alarm, alarm)
+        raised = self._engine.publisher.alarms.raised
         for tool in self._active.config.tool:
             # One cause, one alarm: the rules' own names the topic too, and says what was not understood.
-            if (raised := self._engine.publisher.alarms.raised.get(Alarm("tool", tool, "silent").id)) is not None:
+            if Alarm("tool", tool, "silent").id in raised:
                 wanted.pop(alarm_words.about_unheard("tool", tool), None)
-                self._explain(raised, tool)
+        self._explainer.look(raised)
         for about, alarm in wanted.items():
             if self._raised.get(about) != alarm.because:
                 self._engine.raise_alarm(alarm)
@@ -169,14 +147,6 @@ class Unheard:
 
     def _note(self, event: str, one: Signal, more: Mapping[str, Fact] = MappingProxyType({})) -> None:
         self._engine.note(event, {one.kind: one.name, "key": one.key, "topic": one.topic, **more})
-
-    def _explain(self, silent: ShownAlarm, tool: str) -> None:
-        """It was called silent, and its device speaks now: in words that are not understood, or of other things."""
-        facts, was = dict(self._of_sensor(tool)), {key: fact for key, fact in silent.facts if isinstance(fact, Fact)}
-        if ("says" in facts and was.get("says") != facts["says"]) or ("beside" in facts and not _SPEAKS & was.keys()):
-            because, then = alarm_words.words(silent.alarm, Rule.SILENT_AFTER, {**was, **facts})
-            kept = tuple((key, value) for key, value in silent.facts if key not in facts)
-            self._engine.raise_alarm(replace(silent, because=because, next=then, facts=(*kept, *facts.items())))
 
 
 def _waits_for_command(one: Signal) -> bool:
