@@ -26,14 +26,19 @@ def test_every_subject_shows_its_state_since_when_and_why() -> None:
         assert RFC_3339.fullmatch(shown["since"])
         assert shown["because"]
     assert world.shown("collector/main")["state"] == "running"
-    assert world.shown("gate/band_saw") | {"since": "", "because": ""} == {
+    assert RFC_3339.fullmatch(world.shown("gate/band_saw")["reported_at"])
+    assert world.shown("gate/bench")["reported_at"] is None
+    assert world.shown("gate/band_saw") | {"since": "", "because": "", "reported_at": ""} == {
         "state": "open",
         "since": "",
         "because": "",
         "collector": "main",
         "proven": True,
         "reported": "open",
+        "reported_at": "",
         "reports": True,
+        "known_by": "report",
+        "told_at": None,
         "by_hand": False,
         "hand": False,
         "hand_ends": None,

@@ -337,6 +337,7 @@ def config_rejected(problems: list[str]) -> ShownAlarm:
         f"The changed config was not taken, the last good one is still in force: {'; '.join(shown)}{more}",
         "Correct the file; it is read again by itself. `gatehand check` shows every problem.",
         facts=(("problems", problems),),
+        news=True,
     )
 
 
@@ -347,6 +348,7 @@ def config_unreadable(why: str) -> ShownAlarm:
         f"The config {why}. The last good one is still in force.",
         "Put the file back where it was, readable for the daemon's user; it is read again by itself. Without it the "
         "daemon does not start a second time.",
+        news=True,
     )
 
 
@@ -355,7 +357,8 @@ def config_waits(why: str) -> ShownAlarm:
     return ShownAlarm(
         CONFIG,
         f"The changed config waits: {why}.",
-        "Nothing needs to be done; it is taken when the fan stands still.",
+        "Nothing needs to be done; it is taken when the fan has stopped turning.",
+        news=True,
     )
 
 

@@ -48,6 +48,8 @@ class ShownAlarm(Struct, frozen=True):
     acknowledged_by: str | None = None
     times: int = 1
     """How often it has come since it last stayed away for a minute."""
+    news: bool = False
+    """Each other text of it is news, to be shown at once: somebody works on what it is about."""
 
     @property
     def id(self) -> str:
@@ -139,7 +141,9 @@ class Life:
         )
         if after != before:
             self.alarm = after
-            if self.due_at is None:
+            if alarm.news and alarm.because != before.because:
+                self.due_at = now
+            elif self.due_at is None:
                 self.due_at = max(now, self._published_at + SAY_AGAIN)
 
     def _end(self, now: float) -> None:

@@ -4,21 +4,21 @@ The engine says what happened and when it is time to show it. Nothing is decided
 when a state's word has been what it is, why, and what the broker has.
 """
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from typing import Final
 
 from msgspec import Struct
 
 from gatehand.journal.clock import Clock
 from gatehand.journal.line import facts_of, is_repeat
-from gatehand.journal.sentences import sentence_of
+from gatehand.journal.sentences import sentence_of, spoken
 from gatehand.mqtt.transport import MessageKind, Notice, NoticeKind, Outgoing, Transport
 from gatehand.shell import alarm_words
 from gatehand.shell.active_config import ActiveConfig
 from gatehand.shell.alarms import Alarms
 from gatehand.shell.notebook import Notebook
-from gatehand.shell.status_messages import ClockPair, MoreOfStatus, Subject, changed, status_of, subjects_of
-from gatehand.text import json_bytes
+from gatehand.shell.status_messages import ClockPair, MoreOfStatus, Subject, changed, status_of, steady, subjects_of
+from gatehand.text import json_bytes, listed
 from gatehand.times import stamp
 from gatehand_rules import Alarm, CollectorWord, Finding, Happened, Outcome, State
 from gatehand_rules.commands import ClearAlarm, RaiseAlarm
@@ -28,7 +28,7 @@ _DRIFT: Final = 0.1
 """Seconds that the clocks may drift apart before shown times follow."""
 AT_START: Final = "nothing has happened since the daemon's start"
 _OF_ITSELF: Final[dict[str, str]] = {
-    CollectorWord.OFF: "the fan stands still",
+    CollectorWord.OFF: "the fan has stopped turning, by its coast-down",
     CollectorWord.OPENING: "waits for its gates",
     CollectorWord.RUNNING: "at full flow",
     CollectorWord.RUN_ON: "nothing cuts any more",
@@ -51,7 +51,9 @@ class _Shown(Struct):
     """`because` is newer than the word."""
     sent: bytes = b""
     reading: float | None = None
-    """A tool's reading as sent."""
+    """A tool's or a motor's reading as sent."""
+    of_itself: bool = False
+    """`because` says what its state is, and goes with its facts."""
 
 
 class StatePublisher:
@@ -69,6 +71,8 @@ class StatePublisher:
         self.alarms = Alarms(active.routes.base, clock)
         self._at_once: dict[Subject, None] = {}
         self._readings: dict[Subject, None] = {}
+        self.heard_at: dict[Subject, float] = {}
+        """When a tool's or gate's sensor was last heard live, monotonic seconds."""
         self._leftovers: list[Outgoing] = []
         self._refused: dict[str, None] = {}
         self._visible = False
@@ -118,6 +122,11 @@ class StatePublisher:
         """Publish the readings that have moved visibly since they were published."""
         readings, self._readings = self._readings, {}
         self.changed(each for each in readings if self._has_moved(each, state))
+        for collector in self._active.shop.collectors:  # what watches its fan may just have become old
+            subject = ("collector", collector.name)
+            if self._has_moved(subject, state):
+                self._shown[subject].sent = b""
+            self.changed((subject,))
         self.show(state, now)
 
     def show_all(self, state: State, now: float) -> None:
@@ -189,7 +198,7 @@ class StatePublisher:
             if name is not None:
                 shown = self._shown.get((kind, name))
                 if shown is not None and (finding.event not in _NO_REASON or shown.because == AT_START):
-                    shown.because, shown.explained = sentence_of(finding), True
+                    shown.because, shown.explained, shown.of_itself = sentence_of(finding), True, False
                 return
 
     def _raise(self, alarm: Alarm, findings: tuple[Finding, ...]) -> None:
@@ -199,14 +208,18 @@ class StatePublisher:
                 return
 
     def _has_moved(self, subject: Subject, state: State) -> bool:
-        """Whether a tool's reading is visibly another than the one last sent."""
-        at, shown = self._active.shop.tool_at(subject[1]), self._shown.get(subject)
-        if at is None or shown is None:
+        """Whether a tool's or a motor's reading is visibly another than the one last sent."""
+        shop, shown = self._active.shop, self._shown.get(subject)
+        kind, name = subject
+        at = shop.tool_at(name) if kind == "tool" else None
+        fan = shop.collector_at(name) if kind == "collector" else None
+        if shown is None or (at is None and fan is None):
             return False
-        value = state.tools[at].value
+        least = shop.tools[at].start_at if at is not None else shop.collectors[fan].turns_at if fan is not None else 0.0
+        value = self._reading_of(subject, state)
         if value is None or shown.reading is None:
             return value is not shown.reading
-        return abs(value - shown.reading) >= VISIBLE * self._active.shop.tools[at].start_at
+        return abs(value - shown.reading) >= VISIBLE * least
 
     def _statuses(self, subjects: Iterable[Subject], state: State, now: float) -> list[Outgoing]:
         """The messages of those subjects of which the broker has something else."""
@@ -220,19 +233,27 @@ class StatePublisher:
             shown = self._shown.get(subject)
             if shown is None:
                 continue
-            word, facts = status_of(self._active.shop, subject, state, at, self._notebook.hold_id)
+            heard_at = self.heard_at.get(subject)
+            word, facts = status_of(self._active.shop, subject, state, at, self._notebook.hold_id, heard_at=heard_at)
             if word != shown.word:
                 if not shown.explained and subject[0] == "collector":
-                    shown.because = _OF_ITSELF.get(word, shown.because)
+                    shown.of_itself = word in _OF_ITSELF
                 shown.word, shown.since, shown.explained = word, at.wall, False
+            if shown.of_itself:
+                shown.because = _of_itself(word, facts, shown.because)
             body = {"state": word, "since": stamp(shown.since), "because": shown.because, **facts}
-            payload = json_bytes({**body, **self._more(*subject)})
-            if payload != shown.sent:
-                shown.sent, shown.reading = payload, self._reading_of(subject, state)
-                found.append(self._status(subject, payload))
+            body |= self._more(*subject)
+            told = json_bytes(steady(body))
+            if told != shown.sent:
+                shown.sent, shown.reading = told, self._reading_of(subject, state)
+                found.append(self._status(subject, json_bytes(body)))
         return found
 
     def _reading_of(self, subject: Subject, state: State) -> float | None:
+        if subject[0] == "collector":
+            fan = self._active.shop.collector_at(subject[1])
+            motor = None if fan is None else state.collectors[fan].motor
+            return None if motor is None else motor.value
         at = self._active.shop.tool_at(subject[1]) if subject[0] == "tool" else None
         return None if at is None else state.tools[at].value
 
@@ -242,3 +263,14 @@ class StatePublisher:
     def _publish(self, messages: Iterable[Outgoing]) -> None:
         for message in messages:
             self._transport.publish(message)
+
+
+def _of_itself(word: str, facts: Mapping[str, object], before: str) -> str:
+    """What a collector's state is, where no finding says why; of one that runs, for whom."""
+    text = _OF_ITSELF.get(word, before)
+    if word != CollectorWord.RUNNING:
+        return text
+    tools, hands = facts.get("running"), facts.get("hands")
+    whom = [spoken(str(name)) for name in tools] if isinstance(tools, list) else []
+    whom += [f"the hand start at {spoken(str(name))}" for name in hands] if isinstance(hands, list) else []
+    return f"{text}, for {listed(whom, last='and')}" if whom else text

@@ -4,7 +4,8 @@ The rules know names, not topics, so this is the shell's: an alarm for whatever 
 the log and in the status for what speaks only when somebody presses it. Nothing here changes what the rules do.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from math import inf
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Final
 
@@ -14,6 +15,7 @@ from gatehand.shell import alarm_words
 from gatehand.shell.active_config import ActiveConfig
 from gatehand.shell.alarms import ShownAlarm
 from gatehand.shell.explain import Explainer
+from gatehand.shell.repeats import Odd
 from gatehand_rules import Alarm, Fact, Outcome
 from gatehand_rules.commands import CollectorOn, Command, OpenGate
 
@@ -22,6 +24,10 @@ if TYPE_CHECKING:
 
 PATIENCE: Final = 60.0
 """Seconds with the broker up."""
+TWICE: Final = 2
+"""A word that is none of a signal's own, heard so often, is no slip."""
+_SURE: Final = 3
+"""Messages that leave out what each had before."""
 _LONGEST_BEAT: Final = 2.0
 """Seconds: a beat that comes later than this was held up, and so may have been what it waits for."""
 
@@ -106,6 +112,7 @@ class Unheard:
             if one not in self._noted:
                 self._noted.add(one)
                 self._note(OwnEvent.SIGNAL_UNHEARD, one, {} if instead is None else {"wanted": instead.why})
+        odd += self._wrong_or_gone(odd, now)
         wanted = dict[Alarm, ShownAlarm]()
         for one, found in odd:
             # Nobody is safe by a stop contact that is not understood.
@@ -135,9 +142,24 @@ class Unheard:
         for one, instead in due:
             text = one.topic if instead is None else f"{one.topic} ({instead.why})"
             self._shown.setdefault((one.kind, one.name), {}).setdefault("unheard", []).append(text)
-        for one, found in odd:
+        for one, found in dict(odd).items():
             said = {"topic": one.topic, "said": found.bad.shown, "why": found.bad.why}
             self._shown.setdefault((one.kind, one.name), {}).setdefault("not_understood", []).append(said)
+
+    def _wrong_or_gone(self, told: Sequence[tuple[Signal, Odd]], now: float) -> list[tuple[Signal, Odd]]:
+        """What said a wrong word twice, and what came with each message and no longer does."""
+        rejections = self._active.routes.rejections
+        known = {one.whose for one, odd in told if now - odd.since >= PATIENCE}
+        found = list[tuple[Signal, Odd]]()
+        for one in self._signals:
+            wrong, gone = rejections.wrong_words.get(one.whose), rejections.gone.get(one.whose)
+            if one.whose in known:
+                continue
+            if wrong is not None and wrong.times >= TWICE:  # its other word may be right, and ends nothing
+                found.append((one, Odd(wrong.bad, -inf)))
+            elif gone is not None and gone.times >= _SURE and now - gone.since >= PATIENCE:
+                found.append((one, Odd(gone.bad, gone.since)))
+        return found
 
     def _speaks_on_change(self, one: Signal) -> bool:
         """It speaks when something changes, so that its silence means nothing yet."""
