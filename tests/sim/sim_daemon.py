@@ -15,6 +15,7 @@ from sim_disk import BOUND, MemoryDisk, VirtualLog
 from sim_memory import SimMemory
 from sim_stops import CONNECTION, VirtualStopsConnection
 from sim_time import Clocks, DaemonTimers, Scheduler
+from sim_words import Words
 from support.in_memory import NoRecorder
 from support.monitor import Monitor
 from support.monitor_notes import Breach
@@ -150,7 +151,9 @@ class VirtualDaemon:
             starts=starts_in([around.disk.lines_backwards()], self._clocks.wall(), self._clocks.mono()),
             memory=around.memory,
         )
-        self.engine.on_swap = lambda active: around.monitor.reconfigured(active.config, self._clocks.now)
+        self.words = Words(lambda: self.engine.active.config, self._clocks, self._breach)
+        self.log.said = self.words.lines
+        self.engine.on_swap = self._on_swap
         self._file = VirtualFile()
         self.reloader = Reloader(
             self.engine, around.loaded, self, lambda _level, _text, _facts=None: None, elsewhere=lambda work: work()
@@ -168,6 +171,8 @@ class VirtualDaemon:
         """Out through the link."""
         if self._link is None:
             return False
+        if outgoing.kind is MessageKind.STATUS:
+            self.words.shown(outgoing.topic, outgoing.payload)
         return self._link.publish(outgoing)
 
     def subscribe(self, wanted: tuple[Subscription, ...]) -> None:
@@ -361,6 +366,8 @@ class VirtualDaemon:
             return
         self._around.note(f"heard {topic} {payload!r}{' (retained)' if retained else ''}")
         self._around.monitor.heard(topic, payload, received, retained=retained)
+        self.words.still = bool(self._still)
+        self.words.heard(topic, payload, retained=retained)
         self.engine.on_message(topic, payload, retained, received)
 
     def on_settled(self) -> None:
@@ -407,6 +414,10 @@ class VirtualDaemon:
         stalls = stalls or self.log.at_once == now
         if self.log.unexplained(name, word, self._told[name, word]) and not stalls and self._ill is None:
             self._breach("log first", f"{name} told {word}, its explanation not on disk yet")
+
+    def _on_swap(self, active: ActiveConfig) -> None:
+        self._around.monitor.reconfigured(active.config, self._clocks.now)
+        self.words.edited()
 
     def _breach(self, rule: str, text: str) -> None:
         self.breaches.append(Breach(self._clocks.now, rule, text))

@@ -37,6 +37,8 @@ _OF_ITSELF: Final[dict[str, str]] = {
 """Phases that a collector comes to without a finding of its own."""
 _NO_REASON: Final = frozenset({Happened.READING_REJECTED, Happened.MESSAGE_IGNORED})
 """What changed nothing: shown only where no reason of a state is known."""
+_SEEN: Final = frozenset({Happened.COLLECTOR_RUNNING, Happened.COLLECTOR_STOOD})
+"""What watches the fan: why it is in the state that it is in now, and not in the next."""
 VISIBLE: Final = 0.02
 """Share of the start threshold by which a reading must have moved to be shown anew: noise moves it less."""
 
@@ -197,6 +199,10 @@ class StatePublisher:
         for kind, name in (("tool", finding.tool), ("gate", finding.gate), ("collector", finding.collector)):
             if name is not None:
                 shown = self._shown.get((kind, name))
+                if shown is not None and finding.event in _SEEN:
+                    if not shown.of_itself:
+                        shown.because = sentence_of(finding)
+                    return
                 if shown is not None and (finding.event not in _NO_REASON or shown.because == AT_START):
                     shown.because, shown.explained, shown.of_itself = sentence_of(finding), True, False
                 return
