@@ -51,6 +51,7 @@ class Words:
         self.still = False
         """The daemon stands still, or reads what waited: what comes may count, and need not."""
         self.checked = 0
+        self._told: set[str] = set()
 
     def heard(self, topic: str, payload: bytes, *, retained: bool) -> None:
         """The daemon is about to hear this."""
@@ -89,6 +90,9 @@ class Words:
             return
         facts = json.loads(payload)
         if kind == "alarm" and name.startswith("collector.") and name.endswith(".no_answer"):
+            if facts["because"] in self._told:  # said again, with the facts of then
+                return
+            self._told.add(facts["because"])
             self._of_fan(facts | {"collector": facts["name"]}, f"{facts['because']} {facts['next']}", aged=False)
         elif kind == "collector" and _STOPPED in facts["because"]:
             self._stopped(name, facts["because"])

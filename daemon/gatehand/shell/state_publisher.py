@@ -200,8 +200,8 @@ class StatePublisher:
             if name is not None:
                 shown = self._shown.get((kind, name))
                 if shown is not None and finding.event in _SEEN:
-                    if not shown.of_itself:
-                        shown.because = sentence_of(finding)
+                    if not (shown.of_itself and shown.word == CollectorWord.RUNNING):
+                        shown.because, shown.of_itself = sentence_of(finding), False
                     return
                 if shown is not None and (finding.event not in _NO_REASON or shown.because == AT_START):
                     shown.because, shown.explained, shown.of_itself = sentence_of(finding), True, False
