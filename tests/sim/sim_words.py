@@ -52,6 +52,8 @@ class Words:
         """The daemon stands still, or reads what waited: what comes may count, and need not."""
         self.checked = 0
         self._told: set[str] = set()
+        self._raised: dict[str, float] = {}
+        """Alarms, and when they were first shown."""
 
     def heard(self, topic: str, payload: bytes, *, retained: bool) -> None:
         """The daemon is about to hear this."""
@@ -86,14 +88,18 @@ class Words:
     def shown(self, topic: str, payload: bytes) -> None:
         """The daemon shows a status or an alarm."""
         kind, _, name = topic.removeprefix(f"{self._config().broker.base}/").partition("/")
+        if not payload:
+            self._raised.pop(name, None)
         if not payload or kind not in {"alarm", "collector"}:
             return
         facts = json.loads(payload)
         if kind == "alarm" and name.startswith("collector.") and name.endswith(".no_answer"):
-            if facts["because"] in self._told:  # said again, with the facts of then
-                return
-            self._told.add(facts["because"])
-            self._of_fan(facts | {"collector": facts["name"]}, f"{facts['because']} {facts['next']}", aged=False)
+            began = self._raised.setdefault(name, self._clocks.now)
+            if facts["because"] not in self._told:  # else it is said again, with the facts of then
+                self._told.add(facts["because"])
+                told = self._clocks.now - began + float(facts.get("told_ago", 0.0))
+                facts |= {"collector": facts["name"], "told_ago": told}
+                self._of_fan(facts, f"{facts['because']} {facts['next']}", aged=False)
         elif kind == "collector" and _STOPPED in facts["because"]:
             self._stopped(name, facts["because"])
 

@@ -73,6 +73,8 @@ class Life:
         self.due_at: float | None = None
         """When it is to be published, new or not; None: nothing new."""
         self._published_at = -math.inf
+        self.began = -math.inf
+        """When it was raised."""
 
     def raise_(self, alarm: ShownAlarm, now: float) -> bool:
         """Its cause is there. True when this begins an alarm, False when it is raised already."""
@@ -89,7 +91,7 @@ class Life:
             return False
         self.storms = len(self._comings) == COMINGS and now - self._comings[0] < WINDOW
         self.alarm = replace(alarm, times=self.times)
-        self.due_at = now
+        self.due_at = self.began = now
         return True
 
     def clear(self, now: float) -> bool:
@@ -165,6 +167,11 @@ class Alarms:
         """By id, oldest first."""
         found = [life.alarm for life in self._lives.values() if life.alarm is not None]
         return {alarm.id: alarm for alarm in sorted(found, key=lambda alarm: alarm.since)}
+
+    def raised_for(self, id_: str) -> float | None:
+        """Seconds since it was raised, by no wall clock; None: it is not."""
+        life = self._lives.get(id_)
+        return None if life is None or life.alarm is None else self._clock.mono() - life.began
 
     def raise_(self, alarm: ShownAlarm) -> None:
         """It is raised from now on; one of the same id is replaced and keeps its beginning."""

@@ -126,10 +126,8 @@ class Explainer:
         return tuple(found)
 
     def _offline(self, kind: str, name: str) -> Facts:
-        raised = self._engine.publisher.alarms.raised.get(Alarm(kind, name, "offline").id)
-        if raised is None:
-            return ()
-        return (("offline_for", round(max(0.0, self._engine.clock.wall() - raised.since), 3)),)
+        gone_for = self._engine.publisher.alarms.raised_for(Alarm(kind, name, "offline").id)
+        return () if gone_for is None else (("offline_for", round(gone_for, 3)),)
 
     def _look_at_sensor(self, silent: ShownAlarm) -> None:
         """It was called silent, and its device speaks now: in words that are not understood, or of other things."""
@@ -144,7 +142,7 @@ class Explainer:
             self._say_anew(fault, {**was, **facts})
 
     def _look_at_fan(self, unanswered: ShownAlarm) -> None:
-        """What watches the fan says something else than when the alarm was raised. Ages count from then on."""
+        """What watches the fan says something else than when the alarm was raised. Ages are those of then."""
         engine, was, name = self._engine, _facts(unanswered), unanswered.alarm.name
         at = engine.active.shop.collector_at(name)
         if at is None:
@@ -155,10 +153,10 @@ class Explainer:
         facts |= dict(self.of("collector", name))
         if _case(facts) == _case(was):
             return
-        raised_ago = engine.clock.wall() - unanswered.since
+        raised_for = engine.publisher.alarms.raised_for(unanswered.id) or 0.0
         for key in _AGES:
             if isinstance(age := facts.get(key), int | float):
-                facts[key] = round(max(0.0, age - raised_ago), 3) if key != "told_ago" else age
+                facts[key] = round(age - raised_for, 3)
         self._say_anew(unanswered, facts)
 
     def _say_anew(self, alarm: ShownAlarm, facts: Mapping[str, Fact]) -> None:
