@@ -146,7 +146,7 @@ def test_an_alarm_says_why_and_what_to_do_and_is_emptied_when_it_is_over() -> No
     alarm = world.shown("alarm/gate.band_saw.fault")
     assert RFC_3339.fullmatch(alarm["since"])
     assert (alarm["kind"], alarm["name"], alarm["what"]) == ("gate", "band_saw", "fault")
-    assert "was told open" in alarm["because"]
+    assert "was told to open" in alarm["because"]
     assert "lock the collector out" in alarm["next"]
     assert alarm["next"].endswith("look at command in [gate.band_saw]: it is told 'open' on shop/gate/band_saw/set.")
     assert alarm["rule"] == "travel"

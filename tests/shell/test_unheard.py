@@ -184,7 +184,7 @@ def test_a_sensor_that_speaks_and_is_not_understood_is_not_called_silent() -> No
 
 def test_what_a_silent_sensor_says_later_and_is_not_understood_is_shown_in_its_alarm() -> None:
     world = beats(World().rested(), 60)
-    assert "said nothing on shop/router/amps" in alarm(world, SILENT)["because"]
+    assert "no reading from the router's sensor on shop/router/amps" in alarm(world, SILENT)["because"]
     beats(world, 20, saying=lambda: world.say("shop/router/amps", "n/a"))
     assert "said 'n/a'" in alarm(world, SILENT)["because"]
 

@@ -188,8 +188,9 @@ def offline(facts: Mapping[str, Fact], age: str = "for {}") -> str:
     if not facts.get("offline"):
         return ""
     since = facts.get("offline_for")
-    known = isinstance(since, int | float)
-    return "its device is offline" + (f", {age.format(lasting(float(since), whole=True))}" if known else "")
+    if not isinstance(since, int | float):
+        return "its device is offline"
+    return f"its device is offline, {age.format(lasting(since, whole=True))}"
 
 
 def on_hold(why: str, *, stop: bool = False) -> str:

@@ -45,7 +45,7 @@ _FREE: Final = (
     "Then `gatehand exercise {id}` moves it and measures its travel; if it is only slow, raise travel."
 )
 _MUTE_GATE: Final = (
-    "The gate {name} was told {wanted} and has not reported it, though its travel of {travel} s has passed for each "
+    "The gate {name} was told to {wanted} and has not reported it, though its travel of {travel} s has passed for each "
     "telling."
 )
 _MAX_OPEN: Final = (
@@ -68,7 +68,7 @@ _EMPTY: Final = "Lock the collector out and empty the bin."
 
 
 def _drew(when: str) -> tuple[str, str]:
-    return f"The {{name}} {{drew}} {when}, so it starts nothing.", _ONCE_MORE
+    return f"The {{name}} was already running {when} ({{drew}}), so it starts nothing.", _ONCE_MORE
 
 
 _WORDS: Final[Mapping[tuple[str, str, str], tuple[str, str]]] = {
@@ -77,9 +77,9 @@ _WORDS: Final[Mapping[tuple[str, str, str], tuple[str, str]]] = {
         "The {name} still runs, but the collector was switched off at its own switch.",
         "Switch the {name} off and on again to start the collector, or use the gate's button (`gatehand hand GATE`).",
     ),
-    ("tool", "not_fresh", Rule.FIRST_SEEN_DRAWING): _drew("at its first word"),
+    ("tool", "not_fresh", Rule.FIRST_SEEN_DRAWING): _drew("when first seen"),
     ("tool", "not_fresh", Rule.OFF_ASKED): _drew("when somebody asked for the collector to be off"),
-    ("tool", "not_fresh", Rule.HOLD): _drew("while the collector was held"),
+    ("tool", "not_fresh", Rule.HOLD): _drew("while the collector was on hold"),
     ("tool", "not_fresh", Rule.BIN_FULL): _drew("while the bin was full"),
     ("tool", "not_fresh", ""): _drew("when the hold was reset"),
     ("tool", "silent", "says"): (
@@ -93,13 +93,16 @@ _WORDS: Final[Mapping[tuple[str, str, str], tuple[str, str]]] = {
         ),
         "Correct {key} in [tool.{id}] of the config (topic, pointer), or what it says; then `gatehand exercise {id}`.",
     ),
-    ("tool", "silent", Rule.OFFLINE): ("The {name}'s sensor says that it is gone.", _POWER),
+    ("tool", "silent", Rule.OFFLINE): ("The {name}'s sensor is offline, by its own word.", _POWER),
     ("tool", "silent", "never_heard"): (
         "The {name}'s sensor has never been heard: nothing has come on {topic}.",
         f"Look at the topic in [tool.{{id}}], and at the sensor's power and network; {_BY_HAND}",
     ),
-    ("tool", "silent", "topic"): ("The {name}'s sensor has said nothing on {topic} for {silent_after} s.", _POWER),
-    ("tool", "silent", ""): ("The {name}'s sensor has said nothing for {silent_after} s.", _POWER),
+    ("tool", "silent", "topic"): (
+        "There has been no reading from the {name}'s sensor on {topic} for {silent_after} s.",
+        _POWER,
+    ),
+    ("tool", "silent", ""): ("There has been no reading from the {name}'s sensor for {silent_after} s.", _POWER),
     ("tool", "run_limit", ""): (
         "The {name} has run for {run_limit} s without a pause: more likely a stuck sensor.",
         "Switch the {name} off; `gatehand exercise {id}` tries its sensor. If it works so long, raise its run_limit.",
@@ -114,7 +117,7 @@ _WORDS: Final[Mapping[tuple[str, str, str], tuple[str, str]]] = {
         "If that is how the gate says it, write that word into its state in the config. Else: " + _FREE,
     ),
     ("gate", "fault", "offline"): (
-        "The gate {name} was told {wanted} and has not reported it: {offline}.",
+        "The gate {name} was told to {wanted} and has not reported it: {offline}.",
         "Look at the power and the network of the gate {name}; `gatehand why {id}` says what it was told and when.",
     ),
     ("gate", "fault", "said"): (
@@ -122,7 +125,7 @@ _WORDS: Final[Mapping[tuple[str, str, str], tuple[str, str]]] = {
         "Correct [gate.{id}] in the config (state: topic, pointer, words), or what the gate says. Else: " + _FREE,
     ),
     ("gate", "fault", "never_heard"): (
-        "The gate {name} was told {wanted} and has not said where it is since Gatehand started.{nothing_on}",
+        "The gate {name} was told to {wanted} and has not said where it is since Gatehand started.{nothing_on}",
         "Look at the topic of its state in [gate.{id}], and at its power and network. Else: " + _FREE,
     ),
     ("gate", "fault", ""): (_MUTE_GATE, _FREE),
@@ -183,8 +186,8 @@ _WORDS: Final[Mapping[tuple[str, str, str], tuple[str, str]]] = {
     ),
     ("daemon", "stops_unheard", ""): (
         (
-            "The stop contacts have not been heard for {unheard_for} s: their own connection to the broker does not "
-            "stand, or their topics are refused. Nothing starts until it stands."
+            "The stop contacts have not been heard for {unheard_for} s: their own connection to the broker is "
+            "lost, or their topics are refused. Nothing starts until they are heard."
         ),
         (
             "Look at the broker and its log: it must let the daemon in twice, the second time with the client id that "
@@ -223,8 +226,8 @@ def _drawn(facts: Mapping[str, Fact]) -> str:
     """What a tool's sensor had read, in the past tense."""
     for measure in Measure:
         if isinstance(value := facts.get(measure), int | float):
-            return "ran by its contact" if measure is Measure.RUNNING else f"drew {measured(measure, value)}"
-    return "ran"
+            return "by its contact" if measure is Measure.RUNNING else f"it drew {measured(measure, value)}"
+    return "by its sensor"
 
 
 def _case(what: str, rule: Rule, facts: Mapping[str, Fact]) -> str:

@@ -228,7 +228,7 @@ def _payload(life: Life) -> bytes:
         return b""
     because = alarm.because
     if life.storms:
-        because += f" It comes and goes: it stands until it has stayed away for {WINDOW:.0f} s."
+        because += f" It comes and goes: it stays active until it has stayed away for {WINDOW:.0f} s."
     shown: dict[str, object] = {
         **asdict(alarm.alarm),
         "since": stamp(alarm.since),
