@@ -135,7 +135,7 @@ def test_what_is_seen_of_the_fan_is_told_and_a_contradiction_in_full() -> None:
     known |= {"switched": {"to": "on", "at": stamp(NOON - 4), "answered": False}}
     heard.say("collector/main", collector("running") | known)
     text = " ".join(heard.text().split())
-    assert "switch reported on 2 h ago, motor draws nothing, switched on 4 s ago, not all of that shows yet" in text
+    assert "switch reported on 2 h ago, motor draws nothing, switched on 4 s ago, not confirmed yet" in text
     known |= {"motor": motor | {"at": stamp(NOON - 38), "recent": False}, "drawing": True, "switched": None}
     heard.say("collector/main", collector("coast_down") | known | {"reported_on": False})
     assert "switch reported off 2 h ago, motor drew 6.40 A 38 s ago" in " ".join(heard.text().split())

@@ -322,6 +322,7 @@ def test_every_alarm_of_the_shells_own_says_what_to_do_next() -> None:
     from inspect import getmembers, isfunction, signature
 
     from gatehand.mqtt.payload import Rejected
+
     values = {
         "bad": Rejected("nothing at /amps", "{}"),
         "kind": "gate",

@@ -43,8 +43,8 @@ def test_a_switch_that_says_off_and_a_meter_that_has_not_spoken_since_are_both_t
     beats(world, 16)
     found = alarm(world)
     assert found["because"] == (
-        "The collector main was switched off, and that does not show: its switch reports off; its motor's meter last "
-        "said 6.4 A, 21 s before this alarm."
+        "The collector main was switched off, but that is not confirmed: its switch reports off; its motor's meter "
+        "last said 6.4 A, 21 s before this alarm."
     )
     assert "welded" not in found["because"]
     assert found["next"].startswith("Look at the fan. If it turns,")
@@ -91,7 +91,7 @@ def test_a_motor_that_has_tripped_behind_a_switch_that_says_on_is_told_as_that()
         world.engine.beat()
     found = alarm(world)
     assert found["because"] == (
-        "The collector main was switched on, and that does not show: its switch reports on; its motor draws nothing "
+        "The collector main was switched on, but that is not confirmed: its switch reports on; its motor draws nothing "
         "(0 A)."
     )
     assert found["next"].startswith(

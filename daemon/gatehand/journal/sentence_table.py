@@ -222,10 +222,10 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
     },
     Happened.COLLECTOR_UNANSWERED: (
         (
-            "{collector} was switched {told}, and that does not show: {witnesses}[; {offline}]; "
+            "{collector} was switched {told}, but that is not confirmed: {witnesses}[; {offline}]; "
             "switched {told} again[ ({nth} time)]; {look_at}"
         ),
-        "{collector} was switched {told}, and nothing shows it; switched {told} again[ ({nth} time)]; {look_at}",
+        "{collector} was switched {told}, but nothing confirms it; switched {told} again[ ({nth} time)]; {look_at}",
     ),
     Happened.FAN_UNSAFE: (
         "{collector} turns against shut gates: {proven_open} of {min_open} gates are proven open; "
@@ -286,8 +286,8 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
             "alarm: {gate} did not {wanted}, travel {travel}",
         ),
         Rule.ANSWER: (
-            "alarm: {collector} was switched {told}, and that does not show: {witnesses}; {look_at}",
-            "alarm: {collector} was switched {told}, and nothing shows it; {look_at}",
+            "alarm: {collector} was switched {told}, but that is not confirmed: {witnesses}; {look_at}",
+            "alarm: {collector} was switched {told}, but nothing confirms it; {look_at}",
         ),
         Rule.GATE_BY_HAND_IS_SHUT: "alarm[ for {subject}]: open this gate by hand: {gates}",
         Rule.NOT_HEARD_LIVE: "alarm[ for {subject}]: shut this gate and open it once: {gates}, {reason}",

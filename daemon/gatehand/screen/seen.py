@@ -27,7 +27,7 @@ def of_fan(message: StatusMessage, now: float) -> Iterator[str]:
     switched = message.part("switched")
     if switched is not None and switched.flag("answered") is False:
         since = _ago(switched, now)
-        yield f"switched {switched.text('to')}{f' {since} ago' if since else ''}, not all of that shows yet"
+        yield f"switched {switched.text('to')}{f' {since} ago' if since else ''}, not confirmed yet"
 
 
 def of_gate(message: StatusMessage, now: float) -> str:

@@ -63,7 +63,7 @@ _NOT_PROVEN: Final = (
 )
 _RESET_THEN: Final = "Find what happened and see to the cause; then `gatehand reset {id}`, and start the tool anew."
 _EXERCISE: Final = "`gatehand exercise` measures them"
-_NOT_SHOWN: Final = "The collector {name} was switched {told}, and {shown}."
+_NOT_SHOWN: Final = "The collector {name} was switched {told}, but {shown}."
 _EMPTY: Final = "Lock the collector out and empty the bin."
 
 
@@ -216,7 +216,7 @@ def words(alarm: Alarm, rule: Rule, facts: Mapping[str, Fact]) -> tuple[str, str
     shown.update(name=spoken(alarm.name), id=alarm.name, drew=_drawn(facts), each_gate=each_gate)
     shown.update(on_hold=on_hold(str(facts.get("why") or "")), offline=offline(facts, "{} before this alarm"))
     witnesses = witness_words.witnesses(facts, "{} before this alarm")
-    shown.update(shown=f"that does not show: {witnesses}" if witnesses else "nothing shows it")
+    shown.update(shown=f"that is not confirmed: {witnesses}" if witnesses else "nothing confirms it")
     shown.update(nothing_on=f" Nothing has come on {facts['topic']}." if "topic" in facts else "")
     shown.update(look_at=witness_words.look_at(facts))
     return because.format_map(shown), then.format_map(shown)
