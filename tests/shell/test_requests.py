@@ -208,7 +208,9 @@ def test_off_is_answered_and_switches_off_a_fan_that_is_refreshed() -> None:
     assert (FAN, "0") in world.commands(since)
     assert answers(world)["o"]["ok"] is True
     assert "going home" in answers(world)["o"]["text"]
-    assert world.shown("alarm/tool.band_saw.not_fresh")["because"].startswith("The band saw drew")
+    assert world.shown("alarm/tool.band_saw.not_fresh")["because"].startswith(
+        "The band saw was already running when somebody asked for the collector to be off"
+    )
     world.run(120)
     assert (FAN, "1") not in world.commands(since)
 
